@@ -1,0 +1,79 @@
+"""credkit: codecs for the identifiers on access cards. Text to bits to fields, and back.
+
+>>> import credkit
+>>> card = credkit.decode("hex:8/right-justified:26/wiegand-26", "02F764DD")
+>>> card["facility"], card["number"]
+(123, 45678)
+>>> credkit.convert("02F764DD", source="hex:8/right-justified:26/wiegand-26",
+...                 target="split-decimal:8,16/fields:facility:8,number:16")
+'123,45678'
+
+The public names are loaded when they are first used, so that importing credkit costs nothing.
+"""
+
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from credkit.api import convert, decode, encode, inspect
+    from credkit.chain import choice, conversion
+    from credkit.codec import Codec, Entry, Example
+    from credkit.codecs.fieldsteps import map_entry
+    from credkit.codecs.frames import layout_entries
+    from credkit.errors import CredkitError, DecodeError, DefinitionError, EncodeError, UnknownCodec
+    from credkit.reading import Check, Field, Note, Part, Reading, Step
+    from credkit.registry import chain, get, names
+
+__version__ = "0.1.0"
+
+_HOMES = {
+    "api": ("convert", "decode", "encode", "inspect"),
+    "chain": ("choice", "conversion"),
+    "codec": ("Codec", "Entry", "Example"),
+    "codecs.fieldsteps": ("map_entry",),
+    "codecs.frames": ("layout_entries",),
+    "errors": ("CredkitError", "DecodeError", "DefinitionError", "EncodeError", "UnknownCodec"),
+    "reading": ("Check", "Field", "Note", "Part", "Reading", "Step"),
+    "registry": ("chain", "get", "names"),
+}
+__all__ = [
+    "Check",
+    "Codec",
+    "CredkitError",
+    "DecodeError",
+    "DefinitionError",
+    "EncodeError",
+    "Entry",
+    "Example",
+    "Field",
+    "Note",
+    "Part",
+    "Reading",
+    "Step",
+    "UnknownCodec",
+    "chain",
+    "choice",
+    "conversion",
+    "convert",
+    "decode",
+    "encode",
+    "get",
+    "inspect",
+    "layout_entries",
+    "map_entry",
+    "names",
+]
+
+
+def __getattr__(name: str) -> Any:
+    for home, homed in _HOMES.items():
+        if name in homed:
+            from importlib import import_module
+
+            value = getattr(import_module(f"credkit.{home}"), name)
+            globals()[name] = value
+            return value
+    raise AttributeError(f"module 'credkit' has no attribute {name!r}")
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *__all__})

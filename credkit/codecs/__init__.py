@@ -1,0 +1,1 @@
+"""The codecs, one pure module per family; each module ends with its ``ENTRIES``."""

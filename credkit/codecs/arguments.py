@@ -1,0 +1,21 @@
+"""The arguments of a step, as text, to what a builder needs; every refusal names the codec."""
+
+from __future__ import annotations
+
+from credkit.errors import DefinitionError, shown
+from credkit.spans import WIDEST
+
+
+def whole(codec: str, what: str, text: str, *, least: int = 1, most: int = WIDEST) -> int:
+    """``text`` as a whole number from ``least`` to ``most``.
+
+    >>> whole("hex", "digits", "8")
+    8
+    >>> whole("hex", "digits", "0")
+    Traceback (most recent call last):
+    credkit.errors.DefinitionError: hex: digits must be a whole number from 1 to 4096, not '0'
+    """
+    digits = text.removeprefix("-") if least < 0 else text
+    if digits.isascii() and digits.isdecimal() and len(digits) <= 20 and least <= int(text) <= most:
+        return int(text)
+    raise DefinitionError(f"{codec}: {what} must be a whole number from {least} to {most}, not {shown(text)}")

@@ -1,0 +1,226 @@
+"""Fields to fields: select, offset and map.
+
+`select` renames and keeps (see `credkit.tables.select`). `offset` is for cards whose printed number
+is the encoded one plus a constant, `map` for cards that came with a list. The lists are a site's
+own, so ``map`` is not in the catalogue: `map_entry` makes the row that is passed in ``codecs=``.
+`offset` and `map` have no table of the four kinds: they compute with values, not with places.
+
+Source: common practice, no source.
+
+>>> dict(build_select("site=facility", "card=number").decode({"facility": 123, "number": 45678}))
+{'site': 123, 'card': 45678}
+>>> dict(build_offset("number", "20000").decode({"number": 45}))
+{'number': 20045}
+>>> lockers = map_entry({"lockers": {101: 7, 102: 9}}).build("lockers", "number")
+>>> dict(lockers.decode({"number": 102})), dict(lockers.encode({"number": 7}))
+({'number': 9}, {'number': 101})
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from types import MappingProxyType
+from typing import Any
+
+from credkit.codec import Codec, Entry, Example
+from credkit.codecs.arguments import whole
+from credkit.errors import DefinitionError, EncodeError, nearest, shown
+from credkit.grammar import step
+from credkit.reading import Check, Field, Reading
+from credkit.shapes import FIELDS, Shape
+from credkit.spans import WIDEST
+from credkit.tables.select import Select, SelectCodec
+
+PRACTICE = "common practice, no source"
+_LARGEST = (1 << WIDEST) - 1
+
+
+def build_select(*rows: str) -> Codec:
+    """``select:OUTER=INNER,NAME,NAME=VALUE,VALUE=INNER``: rename, keep, add and demand constants."""
+    kept: dict[str, str] = {}
+    added: dict[str, int] = {}
+    demanded: dict[str, int] = {}
+    outers: list[str] = []
+    inners: list[str] = []
+    for row in rows:
+        outer, equals, inner = row.partition("=")
+        inner = inner if equals else outer
+        if outer.isdecimal():
+            demanded[inner] = whole("select", f"the value of {inner}", outer, least=0, most=_LARGEST)
+            inners.append(inner)
+        elif inner.isdecimal():
+            added[outer] = whole("select", f"the value of {outer}", inner, least=0, most=_LARGEST)
+            outers.append(outer)
+        else:
+            kept[outer] = inner
+            outers.append(outer)
+            inners.append(inner)
+    for name in (*outers, *inners):
+        if not (name.isascii() and name.isidentifier() and name == name.lower()):
+            raise DefinitionError(f"select: {shown(name)} is not a field; rows are NAME, OUTER=INNER, NAME=5 or 5=NAME")
+        if outers.count(name) > 1 or inners.count(name) > 1:
+            raise DefinitionError(f"select: {name} appears twice")
+    if not kept:
+        raise DefinitionError("select: at least one field must be kept, such as select:number")
+    return SelectCodec(
+        name=step("select", *rows), input=FIELDS, output=FIELDS, drops=True,
+        select=Select(kept=kept, added=added, demanded=demanded),
+    )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class FieldStep(Codec):
+    """A step that changes the value of one field and lets the others pass.
+
+    Subclasses say what a value becomes, and which values can come out.
+    """
+
+    field: str
+
+    def forward(self, value: int) -> int | None:
+        """The outer value, or None where there is none."""
+        raise NotImplementedError
+
+    def back(self, value: int) -> int | None:
+        """The inner value, or None where there is none."""
+        raise NotImplementedError
+
+    def outer(self, field: Field) -> Field:
+        """The schema row of the outer field."""
+        raise NotImplementedError
+
+    def rule(self) -> tuple[str, str]:
+        """The check: its key, and what is expected."""
+        raise NotImplementedError
+
+    def after(self, flowing: Shape) -> FieldStep:
+        """The step for the fields that flow here; its field must be among them."""
+        schema = flowing.schema
+        if schema is None:
+            return self
+        if self.field not in schema:
+            known = ", ".join(schema)
+            raise DefinitionError(f"the field {self.field}, but there is only {known}{nearest(self.field, schema)}")
+        changed = dict(schema) | {self.field: self.outer(schema[self.field])}
+        return replace(self, input=flowing, output=Shape("fields", schema=MappingProxyType(changed)))
+
+    def inspect(self, value: Mapping[str, Any]) -> Reading:
+        """The fields with the one changed; a failed check where its value has no counterpart."""
+        inner = value.get(self.field)
+        outer = self.forward(inner) if isinstance(inner, int) else None
+        if outer is not None:
+            return Reading(value=MappingProxyType({**value, self.field: outer}), origin=lambda place: (place,))
+        rule, expected = self.rule()
+        check = Check(
+            codec=self.name, rule=rule, claim=f"the value of {self.field}", form="fields", at=(self.field,),
+            expected=expected, found=inner,
+        )  # fmt: skip
+        return Reading(value=None, checks=(check,))
+
+    def encode(self, value: Mapping[str, Any]) -> Mapping[str, Any]:
+        """The fields with the one changed back."""
+        outer = self.given(value).get(self.field)
+        inner = self.back(outer) if isinstance(outer, int) else None
+        if inner is None:
+            raise EncodeError(f"{self.name}: {self.field} is {shown(outer)}, expected {self.rule()[1]}")
+        return MappingProxyType({**value, self.field: inner})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Offset(FieldStep):
+    """Adds a constant on decoding."""
+
+    amount: int
+
+    def forward(self, value: int) -> int | None:
+        """The sum, unless it is negative."""
+        return value + self.amount if value + self.amount >= 0 else None
+
+    def back(self, value: int) -> int | None:
+        """The difference, unless it is negative."""
+        return value - self.amount if value - self.amount >= 0 else None
+
+    def outer(self, field: Field) -> Field:
+        """The range, shifted."""
+        return replace(field, least=max(0, field.least + self.amount), most=max(0, field.most + self.amount))
+
+    def rule(self) -> tuple[str, str]:
+        """The sum may not be negative."""
+        return "range", f"a number from {abs(self.amount)} on"
+
+
+def build_offset(field: str, amount: str) -> Codec:
+    """``offset:FIELD,N``: the outer number is the inner one plus N (which may be negative)."""
+    size = whole("offset", "the amount", amount, least=-(10**18), most=10**18)
+    return Offset(name=step("offset", field, amount), input=FIELDS, output=FIELDS, field=field, amount=size)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Listed(FieldStep):
+    """Looks a value up in a list, printed to encoded on decoding."""
+
+    title: str
+    encoded: Mapping[int, int]
+    printed: Mapping[int, int]
+
+    def forward(self, value: int) -> int | None:
+        """The encoded number for a printed one."""
+        return self.encoded.get(value)
+
+    def back(self, value: int) -> int | None:
+        """The printed number for an encoded one."""
+        return self.printed.get(value)
+
+    def outer(self, field: Field) -> Field:
+        """The range of the encoded numbers."""
+        return replace(field, least=min(self.printed), most=max(self.printed))
+
+    def rule(self) -> tuple[str, str]:
+        """The value must stand in the list."""
+        return "listed", f"a number of the list {self.title}"
+
+
+def map_entry(tables: Mapping[str, Mapping[int, int]]) -> Entry:
+    """The catalogue row for ``map:TABLE,FIELD`` over a site's own lists, each printed → encoded.
+
+    Raises `DefinitionError` for an empty list, and for one in which two printed numbers share an
+    encoded one.
+    """
+    made: dict[str, tuple[Mapping[int, int], Mapping[int, int]]] = {}
+    for title, table in tables.items():
+        back: dict[int, int] = {}
+        for printed, encoded in table.items():
+            if encoded in back:
+                raise DefinitionError(f"map {title}: {back[encoded]} and {printed} both have the number {encoded}")
+            back[encoded] = printed
+        if not table:
+            raise DefinitionError(f"map {title}: the list is empty")
+        made[title] = (dict(table), back)
+
+    def build(title: str, field: str) -> Codec:
+        if title not in made:
+            raise DefinitionError(f"map: there is no list {shown(title)}, only {', '.join(made)}{nearest(title, made)}")
+        encoded, printed = made[title]
+        return Listed(
+            name=step("map", title, field), input=FIELDS, output=FIELDS, field=field, title=title,
+            encoded=encoded, printed=printed,
+        )  # fmt: skip
+
+    return Entry(
+        name="map", signature="TABLE,FIELD", title="a number looked up in a site's list, printed to encoded",
+        source="defined by the site", build=build, usual=(), examples=(),
+    )  # fmt: skip
+
+
+ENTRIES = (
+    Entry(
+        name="select", signature="ROW,…", title="fields kept, renamed, added or demanded", source=PRACTICE,
+        build=build_select, usual=(),
+        examples=(Example(args="card=number,123=facility", given="facility=123 number=45678", gives="card=45678"),),
+    ),
+    Entry(
+        name="offset", signature="FIELD,N", title="a constant added to a field", source=PRACTICE, build=build_offset,
+        usual=(), examples=(Example(args="number,20000", given="number=45", gives="number=20045"),),
+    ),
+)  # fmt: skip

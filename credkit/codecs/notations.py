@@ -1,0 +1,132 @@
+"""Numbers in digits.
+
+`hex`, `decimal`, `signed-decimal`, `binary` and `split-decimal` turn what a reader prints into
+bits, and bits into what a back end expects. Each refuses every length but its own.
+
+Source: common practice, no source.
+
+>>> build_hex("8").decode("02F764DD").bin
+'00000010111101110110010011011101'
+>>> build_split("8", "16").decode("123,45678").bin
+'011110111011001001101110'
+>>> build_hex("8").decode("2F764DD")
+Traceback (most recent call last):
+credkit.errors.DecodeError: hex:8: the text has the form 8 hexadecimal digits fails: found '2F764DD', \
+expected 8 hexadecimal digits
+"""
+
+from __future__ import annotations
+
+from credkit.codec import Codec, Entry, Example
+from credkit.codecs.arguments import whole
+from credkit.errors import DefinitionError, shown
+from credkit.grammar import step
+from credkit.tables.notation import Group, Notation, NotationCodec, digits_for
+
+PRACTICE = "common practice, no source"
+SEPARATORS = {"colon": ":", "hyphen": "-", "space": " ", "dot": "."}
+CASES = ("upper", "lower")
+
+
+def build_hex(digits: str = "", *styles: str) -> Codec:
+    """``hex``, ``hex:N``, ``hex:N,STYLE…``: N hexadecimal digits, first digit first.
+
+    Styles: ``lower`` writes a-f (reading takes both); ``colon``, ``hyphen``, ``space`` or ``dot``
+    stand between bytes. Without N any number of digits is taken; an odd number is taken too and
+    gives 4 bits a digit: only alignment steps pad.
+    """
+    separator = ""
+    for style in styles:
+        if style in SEPARATORS and not separator:
+            separator = SEPARATORS[style]
+        elif style not in CASES:
+            known = ", ".join((*SEPARATORS, *CASES))
+            raise DefinitionError(f"hex: {shown(style)} is not a style; styles are {known}, one separator at most")
+    groups: tuple[Group, ...] = ()
+    if digits:
+        count = whole("hex", "the number of digits", digits)
+        if separator and count % 2:
+            raise DefinitionError(f"hex: {count} digits do not divide into bytes with {separator!r} between")
+        groups = (Group(bits=4 * count, least=count, most=count),)
+    notation = Notation(16, groups, separator=separator, lower="lower" in styles)
+    return NotationCodec.of(step("hex", digits, *styles), notation)
+
+
+def build_binary(digits: str = "") -> Codec:
+    """``binary``, ``binary:N``: N binary digits, first bit first; without N any number of them."""
+    if not digits:
+        return NotationCodec.of(step("binary"), Notation(2))
+    count = whole("binary", "the number of digits", digits)
+    return NotationCodec.of(step("binary", digits), Notation(2, (Group(bits=count, least=count, most=count),)))
+
+
+def build_decimal(bits: str, digits: str = "") -> Codec:
+    """``decimal:B``, ``decimal:B,D``: one decimal number of B bits, in exactly D digits if D is given.
+
+    Without D any number of digits up to the longest is read, so that lost leading zeros do no
+    harm, and none are written. With D a shorter text is refused: its zeros were lost on the way.
+    """
+    size = whole("decimal", "the number of bits", bits)
+    if not digits:
+        group = Group(bits=size, least=1, most=digits_for(size))
+    else:
+        count = whole("decimal", "the number of digits", digits)
+        group = Group(bits=size, least=count, most=count)
+    return NotationCodec.of(step("decimal", bits, digits), Notation(10, (group,)))
+
+
+def build_signed(bits: str) -> Codec:
+    """``signed-decimal:B``: the same B bits as a two's complement number, as in a signed database column."""
+    size = whole("signed-decimal", "the number of bits", bits)
+    group = Group(bits=size, least=1, most=digits_for(size), signed=True)
+    return NotationCodec.of(step("signed-decimal", bits), Notation(10, (group,)))
+
+
+def build_split(*sizes: str) -> Codec:
+    """``split-decimal:B,B…``: one decimal number a group of bits, a comma between them.
+
+    Numbers are written with as many digits as their widest value has; fewer are read, since the
+    comma says where a number ends.
+    """
+    if len(sizes) < 2:
+        raise DefinitionError("split-decimal: at least two sizes are needed, such as split-decimal:8,16")
+    groups = []
+    for text in sizes:
+        size = whole("split-decimal", "the number of bits", text)
+        groups.append(Group(bits=size, least=1, most=digits_for(size), pad=True))
+    return NotationCodec.of(step("split-decimal", *sizes), Notation(10, tuple(groups), joint=","))
+
+
+ENTRIES = (
+    Entry(
+        name="hex", signature="[N][,STYLE]", title="hexadecimal digits", source=PRACTICE, build=build_hex,
+        usual=("", "6", "8", "10", "14", "16"),
+        examples=(
+            Example(args="8", given="02F764DD", gives="00000010111101110110010011011101"),
+            Example(args="4,colon", given="A1:0B", gives="1010000100001011"),
+            Example(args="4,lower", given="a10b", gives="1010000100001011"),
+        ),
+    ),
+    Entry(
+        name="decimal", signature="B[,D]", title="one decimal number of B bits", source=PRACTICE, build=build_decimal,
+        usual=("24", "26", "32", "32,10", "40", "56"),
+        examples=(
+            Example(args="26", given="49767645", gives="10111101110110010011011101"),
+            Example(args="16,5", given="00042", gives="0000000000101010"),
+        ),
+    ),
+    Entry(
+        name="signed-decimal", signature="B", title="B bits as a signed decimal number", source=PRACTICE,
+        build=build_signed, usual=("32",),
+        examples=(Example(args="8", given="-2", gives="11111110"),),
+    ),
+    Entry(
+        name="binary", signature="[N]", title="binary digits", source=PRACTICE, build=build_binary, usual=("",),
+        examples=(Example(given="10111", gives="10111"), Example(args="3", given="011", gives="011")),
+    ),
+    Entry(
+        name="split-decimal", signature="B,B…", title="several decimal numbers, a comma between them", source=PRACTICE,
+        build=build_split, usual=("8,16", "16,16"),
+        examples=(Example(args="8,16", given="123,45678", gives="011110111011001001101110"),),
+    ),
+)  # fmt: skip

@@ -1,0 +1,113 @@
+"""Templates: fields in a text, at fixed widths or between literals.
+
+``{facility:03d}{number:05d}`` is three decimal digits and five; ``{number:d}`` is a number
+without leading zeros, ``{number:06X}`` six hexadecimal digits. Unlike a format string, a width is
+exact in both directions: a value that needs more digits is refused, never widened or cut.
+
+It has no table of the four kinds: it goes from text to fields at once.
+
+Source: common practice, no source.
+
+>>> card = build_template("{facility:03d}-{number:05d}")
+>>> dict(card.decode("123-00678"))
+{'facility': 123, 'number': 678}
+>>> card.encode({"facility": 1, "number": 45678})
+'001-45678'
+>>> card.encode({"facility": 1000, "number": 1})
+Traceback (most recent call last):
+credkit.errors.EncodeError: template:{facility:03d}-{number:05d}: facility is 1000, outside 0 to 999
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from string import Formatter
+from types import MappingProxyType
+
+from credkit.codec import Codec, Entry, Example, check_fields
+from credkit.errors import DefinitionError, shown
+from credkit.grammar import step
+from credkit.reading import Check, Field, Part, Place, Reading
+from credkit.shapes import TEXT, Shape
+
+LONGEST = 20  # digits of a field whose width is not given
+_SPEC = re.compile(r"(?:0([1-9][0-9]{0,2}))?([dxX])")
+_DIGITS = {"d": "[0-9]", "x": "[0-9A-Fa-f]", "X": "[0-9A-Fa-f]"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Template(Codec):
+    """Text to fields by a pattern; ``bases`` holds the base in which each field is written."""
+
+    pattern: re.Pattern[str]
+    text: str
+    bases: Mapping[str, int]
+
+    def inspect(self, value: str) -> Reading:
+        """The fields, each traced to its digits; a failed check where the text has another form."""
+        match = self.pattern.fullmatch(value)
+        if not match:
+            check = Check(
+                codec=self.name, rule="form", claim=f"the text has the form {shown(self.text)}", form="text",
+                expected=(self.text,), found=value,
+            )  # fmt: skip
+            return Reading(value=None, checks=(check,))
+        at: dict[str, tuple[Place, ...]] = {name: tuple(range(*match.span(name))) for name in self.bases}
+        fields = {name: int(match[name], base) for name, base in self.bases.items()}
+        parts = tuple(Part(name=name, at=at[name], value=fields[name]) for name in fields)
+        return Reading(value=MappingProxyType(fields), parts=parts, origin=lambda place: at[str(place)])
+
+    def encode(self, value: Mapping[str, int]) -> str:
+        """The text; raises `EncodeError` for a field that is missing, unknown or too wide."""
+        check_fields(self.name, self.schema, self.given(value))
+        return self.text.format(**value)
+
+
+def build_template(*pieces: str) -> Codec:
+    """``template:TEXT``: literals and fields ``{NAME:0Nd}``, ``{NAME:0NX}``, ``{NAME:0Nx}``, ``{NAME:d}``."""
+    text = ",".join(pieces)
+    pattern, schema, bases = "", {}, {}
+    open_end = False  # a field of any width came before, and no literal that ends it
+    try:
+        parsed = list(Formatter().parse(text))
+    except ValueError as error:
+        raise DefinitionError(f"template: {shown(text)} is not a template: {error}") from None
+    for literal, name, spec, conversion in parsed:
+        pattern += re.escape(literal)
+        open_end = open_end and not re.search("[^0-9A-Fa-f]", literal)
+        if name is None:
+            continue
+        match = _SPEC.fullmatch(spec or "")
+        if not match or conversion or not re.fullmatch("[a-z][a-z0-9_]*", name) or name in schema:
+            raise DefinitionError(
+                f"template: {{{name}:{spec}}} is not a field such as {{number:05d}}, {{number:d}} or {{number:06X}}, "
+                "each name once"
+            )
+        width, kind = match.groups()
+        if not width and open_end:
+            raise DefinitionError(f"template: nothing says where {name} begins: a letter or sign must stand before it")
+        open_end = open_end or not width
+        base = 10 if kind == "d" else 16
+        pattern += f"(?P<{name}>{_DIGITS[kind]}{{{width or f'1,{LONGEST}'}}})"
+        schema[name] = Field(name=name, most=base ** int(width or LONGEST) - 1)
+        bases[name] = base
+    if not schema:
+        raise DefinitionError(f"template: {shown(text)} holds no field such as {{number:05d}}")
+    return Template(
+        name=step("template", text), input=TEXT, output=Shape("fields", schema=MappingProxyType(schema)),
+        pattern=re.compile(pattern), text=text, bases=bases,
+    )  # fmt: skip
+
+
+ENTRIES = (
+    Entry(
+        name="template", signature="TEXT", title="fields at fixed widths in a text, such as {number:05d}",
+        source="common practice, no source", build=build_template, usual=(),
+        examples=(
+            Example(args="{facility:03d}{number:05d}", given="12345678", gives="facility=123 number=45678"),
+            Example(args="{number:06X}", given="7BB26E", gives="number=8106606"),
+        ),
+    ),
+)  # fmt: skip

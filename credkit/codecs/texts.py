@@ -1,0 +1,139 @@
+"""Text to text: what stands around a number, and how much of it is left.
+
+`strip` takes off what a keyboard-emulating reader adds; `last-digits` is the cut that a back end
+makes when its column is too narrow. Neither has a table: they work on characters, whose number is
+not fixed.
+
+Source: common practice, no source.
+
+>>> build_strip("ID<space>", "<enter>").decode("ID 02F764DD\\r")
+'02F764DD'
+>>> build_last_digits("4").decode("0049767645")
+'7645'
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+from credkit.codec import Codec, Entry, Example
+from credkit.codecs.arguments import whole
+from credkit.errors import DefinitionError, EncodeError, shown
+from credkit.grammar import step
+from credkit.reading import Check, Reading
+from credkit.shapes import TEXT
+
+PRACTICE = "common practice, no source"
+KEYS = {"<enter>": ("\r", "\n", "\r\n"), "<tab>": ("\t",), "<space>": (" ",), "<stx>": ("\x02",), "<etx>": ("\x03",)}
+_BLANKS = re.compile(r"[ \t\r\n]*(.*?)[ \t\r\n]*", re.DOTALL)
+
+
+def _cut(value: str, start: int, stop: int) -> Reading:
+    """The reading of ``value`` from ``start`` to ``stop``."""
+    return Reading(value=value[start:stop], origin=lambda place: (int(place) + start,))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Strip(Codec):
+    """Takes off a fixed prefix and suffix, which must be there; without either, white space at both ends."""
+
+    pattern: re.Pattern[str] = _BLANKS
+    prefix: str = ""
+    suffix: str = ""
+
+    def inspect(self, value: str) -> Reading:
+        """The text between prefix and suffix; a failed check where one of them is missing."""
+        match = self.pattern.fullmatch(value)
+        if match:
+            return _cut(value, *match.span(1))
+        wanted = f"a text between {shown(self.prefix)} and {shown(self.suffix)}"
+        check = Check(
+            codec=self.name, rule="frame", claim=wanted, form="text", expected=(self.prefix, self.suffix), found=value
+        )
+        return Reading(value=None, checks=(check,))
+
+    def encode(self, value: str) -> str:
+        """The text with prefix and suffix put on."""
+        text = f"{self.prefix}{self.given(value)}{self.suffix}"
+        match = self.pattern.fullmatch(text)
+        if not match or match[1] != value:
+            raise EncodeError(f"{self.name}: {shown(value)} would not be read back the same")
+        return text
+
+
+def _alternatives(key: str) -> str:
+    return f"(?:{'|'.join(sorted(KEYS[key], key=len, reverse=True))})"
+
+
+def build_strip(prefix: str = "", suffix: str = "") -> Codec:
+    """``strip``, ``strip:PREFIX,SUFFIX``: what a keyboard-emulating reader types around a number.
+
+    Keys that are not characters are written ``<enter>`` (CR, LF or both; CR is written), ``<tab>``,
+    ``<space>``, ``<stx>`` and ``<etx>``.
+    """
+    if not prefix and not suffix:
+        return Strip(name="strip", input=TEXT, output=TEXT)
+    patterns, texts = [], []
+    for what, spec in (("prefix", prefix), ("suffix", suffix)):
+        pieces = re.split(r"(<[a-z]+>)", spec)
+        for piece in pieces[1::2]:
+            if piece not in KEYS:
+                raise DefinitionError(f"strip: {piece} in the {what} is not one of {', '.join(KEYS)}")
+        patterns.append("".join(_alternatives(p) if p in KEYS else re.escape(p) for p in pieces))
+        texts.append("".join(KEYS[p][0] if p in KEYS else p for p in pieces))
+    return Strip(
+        name=step("strip", prefix, suffix), input=TEXT, output=TEXT,
+        pattern=re.compile(f"{patterns[0]}(.*?){patterns[1]}", re.DOTALL), prefix=texts[0], suffix=texts[1],
+    )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LastDigits(Codec):
+    """Keeps the last ``count`` digits of a decimal text: a truncation that no slice of bits equals."""
+
+    count: int
+
+    def inspect(self, value: str) -> Reading:
+        """The last digits; a failed check for other characters, or for fewer digits than are kept."""
+        strange = tuple(i for i, c in enumerate(value) if c not in "0123456789")
+        if strange:
+            check = Check(
+                codec=self.name, rule="digits", claim="only decimal digits may stand here", form="text", at=strange,
+                expected="decimal digits", found=tuple(value[i] for i in strange),
+            )  # fmt: skip
+        elif len(value) < self.count:
+            check = Check(
+                codec=self.name, rule="length", claim="the number of digits", form="text",
+                expected=f"at least {self.count}", found=len(value),
+            )  # fmt: skip
+        else:
+            return _cut(value, len(value) - self.count, len(value))
+        return Reading(value=None, checks=(check,))
+
+    def encode(self, value: str) -> str:
+        """The same cut, for a value on its way out."""
+        reading = self.inspect(self.given(value))
+        if reading.failed:
+            raise EncodeError(f"{reading.failed.sentence()} (decimal:B,D writes leading zeros)")
+        return str(reading.value)
+
+
+def build_last_digits(count: str) -> Codec:
+    """``last-digits:N``: a projection to the last N decimal digits."""
+    size = whole("last-digits", "the number of digits", count)
+    return LastDigits(name=step("last-digits", count), input=TEXT, output=TEXT, cuts=True, count=size)
+
+
+ENTRIES = (
+    Entry(
+        name="strip", signature="[PREFIX][,SUFFIX]", title="what a keyboard-emulating reader types around a number",
+        source=PRACTICE, build=build_strip, usual=("",),
+        examples=(Example(given=" 02F764DD\r", gives="02F764DD"), Example(args="ID,#", given="ID77#", gives="77")),
+    ),
+    Entry(
+        name="last-digits", signature="N", title="cut to the last N decimal digits", source=PRACTICE,
+        build=build_last_digits, usual=("8",),
+        examples=(Example(args="4", given="0049767645", gives="7645"),),
+    ),
+)  # fmt: skip

@@ -1,0 +1,116 @@
+"""The errors credkit raises, and the one way a value enters a sentence.
+
+    CredkitError
+    ├── DecodeError(ValueError)      a value that a codec cannot read, or whose checks fail
+    ├── EncodeError(ValueError)      a field that is missing, unknown or out of range
+    ├── DefinitionError(ValueError)  a chain, layout, site or table that is wrong in itself
+    └── UnknownCodec(LookupError)    a codec name nobody registered
+
+For any value of a codec's input form, ``decode`` returns or raises `DecodeError`. Nothing else
+escapes, and no sentence holds an account number: `shown` shortens and masks what it is given.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from typing import TYPE_CHECKING
+
+from bitstring import Bits
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from credkit.reading import Check, Place
+
+LONGEST = 48  # characters of a value that a sentence repeats
+
+# Thirteen to nineteen digits, single blanks or hyphens allowed between them, first digit 2 to 6:
+# the lengths of ISO/IEC 7812-1 and the major industry digits used by payment cards.
+_ACCOUNT = re.compile(r"(?<![0-9])[2-6](?:[ -]?[0-9]){12,18}(?![0-9])")
+
+
+class CredkitError(Exception):
+    """Every error that credkit raises for what it was given."""
+
+
+class DecodeError(CredkitError, ValueError):
+    """A value cannot be read, or a check on it fails.
+
+    ``codec`` names the step, ``check`` is the failed `Check` (None when the value was not even of
+    the right form) and ``place`` lists the positions in the *original* input that are at fault.
+    """
+
+    def __init__(self, message: str, *, codec: str, check: Check | None = None, place: tuple[Place, ...] = ()) -> None:
+        super().__init__(message)
+        self.codec = codec
+        self.check = check
+        self.place = place
+
+
+class EncodeError(CredkitError, ValueError):
+    """Fields cannot be written: one is missing, unknown or out of range, or a text has no room for it."""
+
+
+class DefinitionError(CredkitError, ValueError):
+    """A chain, a layout, a site file or a table is wrong in itself, whatever is read with it."""
+
+
+class UnknownCodec(CredkitError, LookupError):
+    """No codec has this name; the message offers the nearest spelling."""
+
+
+def masked(text: str) -> str:
+    """``text`` with every number that could be a payment account number cut to first six, last four.
+
+    A number counts when it has 13 to 19 digits, begins with 2 to 6 and its last digit is the Luhn
+    check digit (ISO/IEC 7812-1). The example below is the test number of the WHATWG HTML standard.
+
+    >>> masked("track 4114360123456785=30")
+    'track 411436******6785=30'
+    >>> masked("serial 4114360123456786")
+    'serial 4114360123456786'
+    """
+    return _ACCOUNT.sub(lambda match: _mask(match.group()), text)
+
+
+def _mask(number: str) -> str:
+    digits = [int(c) for c in number if c.isdecimal()]
+    doubled = [d * 2 - 9 * (d > 4) for d in digits[-2::-2]]
+    if (sum(digits[-1::-2]) + sum(doubled)) % 10:
+        return number
+    hidden = iter(range(len(digits)))
+    return "".join("*" if c.isdecimal() and 6 <= next(hidden) < len(digits) - 4 else c for c in number)
+
+
+def shown(value: object) -> str:
+    """``value`` as it may stand in a sentence: quoted, shortened, account numbers masked.
+
+    >>> shown("02F764DD"), shown(Bits("0b1011")), shown({"facility": 1}), shown(4114360123456785)
+    ("'02F764DD'", '1011', 'facility=1', '411436******6785')
+    """
+    if isinstance(value, tuple):
+        value = "".join(map(str, value))
+    if isinstance(value, str):
+        text = repr(masked(value))
+    elif isinstance(value, Bits):
+        text = value.bin
+    elif isinstance(value, Mapping):
+        text = masked(" ".join(f"{name}={item}" for name, item in value.items()))
+    else:
+        text = masked(str(value))
+    return text if len(text) <= LONGEST else f"{text[: LONGEST - 12]}…{text[-6:]} ({len(text)} long)"
+
+
+def nearest(word: str, known: Iterable[str]) -> str:
+    """A clause that offers the known word spelled most like ``word``, or nothing.
+
+    >>> nearest("weigand-26", ["hex", "wiegand-26"])
+    '; did you mean wiegand-26?'
+    >>> nearest("zzz", ["hex"])
+    ''
+    """
+    from difflib import get_close_matches  # only when something is misspelt
+
+    close = get_close_matches(word, list(known), n=1)
+    return f"; did you mean {close[0]}?" if close else ""

@@ -1,0 +1,73 @@
+"""The written form of a chain.
+
+Steps stand from what was read to what it means, a ``/`` between them. Behind the first ``:`` of a
+step stand its arguments, a ``,`` between them. Inside an argument ``/``, ``,`` and ``%`` are
+written ``%2F``, ``%2C`` and ``%25``; there are no other escapes, and ``:`` needs none.
+
+    hex:8/right-justified:26/wiegand-26
+    split-decimal:8,16/fields:facility:8,number:16
+"""
+
+from __future__ import annotations
+
+import re
+from typing import NamedTuple
+
+from credkit.errors import DefinitionError, shown
+
+NAME = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*")
+_ESCAPES = {"%2F": "/", "%2C": ",", "%25": "%"}
+_ESCAPE = re.compile("%(?:2F|2C|25)?")
+
+
+class StepText(NamedTuple):
+    """One step as it stands in a chain."""
+
+    name: str
+    args: tuple[str, ...]
+
+
+def parse(text: str) -> list[StepText]:
+    """The steps of a written chain.
+
+    >>> parse("decimal:32,10/strip:a%2Fb")
+    [StepText(name='decimal', args=('32', '10')), StepText(name='strip', args=('a/b',))]
+    >>> parse("hex:8//wiegand-26")
+    Traceback (most recent call last):
+    credkit.errors.DefinitionError: chain 'hex:8//wiegand-26': step 2 at character 6 is empty
+    """
+    steps, at = [], 0
+    for number, piece in enumerate(text.split("/"), 1):
+        name, colon, rest = piece.partition(":")
+        where = f"chain {shown(text)}: step {number} at character {at}"
+        if not piece:
+            raise DefinitionError(f"{where} is empty")
+        if not NAME.fullmatch(name):
+            raise DefinitionError(f"{where}: {shown(name)} is not a codec name (small letters, digits, hyphens)")
+        args = tuple(_plain(arg, where) for arg in rest.split(",")) if colon else ()
+        steps.append(StepText(name, args))
+        at += len(piece) + 1
+    return steps
+
+
+def _plain(arg: str, where: str) -> str:
+    def unescape(match: re.Match[str]) -> str:
+        if match.group() == "%":
+            raise DefinitionError(f"{where}: % must be one of %2F, %2C, %25 (write %25 for a percent sign)")
+        return _ESCAPES[match.group()]
+
+    return _ESCAPE.sub(unescape, arg)
+
+
+def step(name: str, *args: str) -> str:
+    """One step in written form; empty arguments at the end are left out.
+
+    >>> step("decimal", "32", "10"), step("hex", ""), step("strip", "a/b")
+    ('decimal:32,10', 'hex', 'strip:a%2Fb')
+    """
+    while args and not args[-1]:
+        args = args[:-1]
+    if not args:
+        return name
+    escaped = (a.replace("%", "%25").replace("/", "%2F").replace(",", "%2C") for a in args)
+    return f"{name}:{','.join(escaped)}"

@@ -1,0 +1,172 @@
+"""What a codec says about one value: a reading, with its checks, notes and parts.
+
+A `Reading` never hides a fault and never raises one: a failed check stands in ``checks``, and
+whoever wants a value or an error calls ``decode``. Positions count from 0, the first bit sent or
+the first character of a text; fields are named.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+from credkit.errors import shown
+from credkit.spans import written
+
+Form = Literal["text", "bits", "fields"]
+Place = int | str
+Origin = Callable[[Place], tuple[Place, ...]]
+Level = Literal["info", "care", "refuse"]
+
+UNITS: dict[Form, str] = {"text": "character", "bits": "bit", "fields": "field"}
+
+
+def nowhere(place: Place) -> tuple[Place, ...]:
+    """The origin of a value that cannot be traced: no place of the input."""
+    return ()
+
+
+def places(form: Form, at: tuple[Place, ...]) -> str:
+    """Positions in words.
+
+    >>> places("bits", (1, 2, 3)), places("text", (4,)), places("fields", ("number",))
+    ('bits 1-3', 'character 4', 'field number')
+    """
+    unit = UNITS[form] + ("s" if len(at) != 1 else "")
+    numbers = [place for place in at if isinstance(place, int)]
+    return f"{unit} {written(numbers) if numbers else ', '.join(map(str, at))}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Check:
+    """One thing that was checked, passed or not.
+
+    ``rule`` is the stable key (``even-parity``); ``claim`` says it in words; ``at`` is what is
+    judged and ``covers`` what it is judged by, both positions in the input (of form ``form``) of
+    the step ``codec``; ``evidence`` is how many bits a pass is worth: a random value passes with
+    probability 2 ** -evidence.
+    """
+
+    codec: str
+    rule: str
+    claim: str
+    form: Form
+    at: tuple[Place, ...] = ()
+    covers: tuple[Place, ...] = ()
+    expected: object
+    found: object
+    evidence: float = 0.0
+
+    @property
+    def passed(self) -> bool:
+        """Whether what was found is what was expected."""
+        return self.expected == self.found
+
+    def sentence(self) -> str:
+        """The check as one sentence, with codec, rule, place, expected and found."""
+        if self.passed:
+            return f"{self.codec}: {self.claim} holds"
+        found = shown(self.found)
+        where = f"found {found}"
+        if self.at:
+            where = f"{places(self.form, self.at)} {'is' if len(self.at) == 1 else 'are'} {found}"
+        return f"{self.codec}: {self.claim} fails: {where}, expected {self.expected}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Note:
+    """Something a reader of the value should know that is not a fault of the reading.
+
+    ``level``: ``info``, ``care``, or ``refuse`` (this value must not serve as a credential number).
+    """
+
+    kind: str
+    level: Level
+    text: str
+    at: tuple[Place, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Part:
+    """A named stretch of the input, with the value it holds, for drawing."""
+
+    name: str
+    at: tuple[Place, ...]
+    value: object
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Field:
+    """One row of a schema: a whole number from ``least`` to ``most``, both included.
+
+    >>> Field(name="facility", most=255).problem(256)
+    'facility is 256, outside 0 to 255'
+    """
+
+    name: str
+    most: int
+    least: int = 0
+
+    def problem(self, value: object) -> str | None:
+        """What is wrong with ``value`` for this field, or None."""
+        if isinstance(value, bool) or not isinstance(value, int):
+            return f"{self.name} is {shown(value)}, not a whole number"
+        if not self.least <= value <= self.most:
+            return f"{self.name} is {shown(value)}, outside {self.least} to {self.most}"
+        return None
+
+
+Schema = Mapping[str, Field]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Step:
+    """One step of a chain at work: the codec's name, what it was given, what it said."""
+
+    codec: str
+    given: Any
+    reading: Reading
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reading:
+    """What a codec read: ``value`` (None when it could not be read), and why to believe it.
+
+    ``origin`` takes a place in the value to its places in the input. A chain's reading also holds
+    its ``steps``; its checks keep the positions of the step that made them.
+    """
+
+    value: Any
+    checks: tuple[Check, ...] = ()
+    notes: tuple[Note, ...] = ()
+    parts: tuple[Part, ...] = ()
+    origin: Origin = field(default=nowhere, compare=False, repr=False)
+    steps: tuple[Step, ...] = ()
+
+    @property
+    def ok(self) -> bool:
+        """Whether every check passed."""
+        return all(check.passed for check in self.checks)
+
+    @property
+    def failed(self) -> Check | None:
+        """The first check that failed, or None."""
+        return next((check for check in self.checks if not check.passed), None)
+
+    def trace(self, check: Check) -> tuple[Place, ...]:
+        """The places of the original input that ``check`` judges.
+
+        For a codec alone these are ``check.at``; through a chain they are followed back, step by
+        step, to the first step's input.
+        """
+        return self.traced(check, check.at)
+
+    def traced(self, check: Check, at: tuple[Place, ...]) -> tuple[Place, ...]:
+        """``at``, places in the input of the step that made ``check``, as places of the original input."""
+        for index, step in enumerate(self.steps):
+            if any(each is check for each in step.reading.checks):
+                for earlier in reversed(self.steps[:index]):
+                    at = tuple(dict.fromkeys(o for place in at for o in earlier.reading.origin(place)))
+                break
+        return tuple(sorted(at, key=lambda place: (isinstance(place, str), place)))

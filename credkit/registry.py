@@ -1,0 +1,101 @@
+"""The catalogue: every codec credkit has, and how a written chain is built from it.
+
+The catalogue is a literal tuple. A site's own rows are passed beside it (``codecs=``) and come
+first, for that call only; there is nothing to register and nothing to undo.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from functools import cache, lru_cache
+from inspect import signature
+
+from credkit.chain import link
+from credkit.codec import Codec, Entry
+from credkit.codecs import fieldsteps, frames, keyboards, notations, orders, template, texts
+from credkit.errors import DefinitionError, UnknownCodec, nearest, shown
+from credkit.grammar import StepText, parse
+
+ELSEWHERE = {
+    "map": "a list of the site is needed: pass map_entry(...) in codecs=, or name it in the site file",
+    "choice": "a choice is built with choice(...), or written as a list of chains in the site file",
+}
+UNSUPPORTED = (
+    "SIMPLE_ALPHA_NUMERIC", "CHUID", "CHUID_FULL", "USER_PASSWORD", "ABA_TRACK2", "FASC_N", "FASC_N_BCD",
+    "FASC_N_LARGE", "FASC_N_LARGE_BCD",
+)  # fmt: skip
+
+
+@cache
+def catalogue() -> tuple[Entry, ...]:
+    """Every built-in entry, by family."""
+    return (
+        *texts.ENTRIES,
+        *keyboards.ENTRIES,
+        *notations.ENTRIES,
+        *orders.ENTRIES,
+        *frames.ENTRIES,
+        *frames.builtin(),
+        *fieldsteps.ENTRIES,
+        *template.ENTRIES,
+    )
+
+
+def names(codecs: Iterable[Entry] = ()) -> tuple[str, ...]:
+    """The names of all codecs, a site's own first.
+
+    >>> "wiegand-26" in names()
+    True
+    """
+    return tuple(entry.name for entry in (*codecs, *catalogue()))
+
+
+def get(name: str, codecs: Iterable[Entry] = ()) -> Entry:
+    """The entry called ``name``, or by that name in an open standard; raises `UnknownCodec`.
+
+    >>> get("wiegand-26").source
+    'SIA AC-01 (1996), 26-bit Wiegand reader interface'
+    >>> get("weigand-26")
+    Traceback (most recent call last):
+    credkit.errors.UnknownCodec: no codec is called 'weigand-26'; did you mean wiegand-26?
+    """
+    rows = (*codecs, *catalogue())
+    for entry in rows:
+        if name == entry.name or name in entry.aliases:
+            return entry
+    if name in ELSEWHERE:
+        raise UnknownCodec(f"{name}: {ELSEWHERE[name]}")
+    if name in UNSUPPORTED:
+        raise UnknownCodec(f"{name} is a format name of ANSI/ASHRAE 135 Annex P that credkit does not read")
+    raise UnknownCodec(f"no codec is called {shown(name)}{nearest(name, names(codecs))}")
+
+
+def build(step: StepText, codecs: Iterable[Entry] = ()) -> Codec:
+    """The codec that one written step names; raises `DefinitionError` for arguments it cannot have."""
+    entry = get(step.name, codecs)
+    try:
+        signature(entry.build).bind(*step.args)
+    except TypeError:
+        wanted = f"{entry.name}:{entry.signature}" if entry.signature else entry.name
+        found = ",".join(step.args)
+        raise DefinitionError(f"{entry.name}: is written {wanted}, not with the arguments {shown(found)}") from None
+    return entry.build(*step.args)
+
+
+@lru_cache(maxsize=1024)
+def _built(text: str) -> Codec:
+    return link([build(step) for step in parse(text)])
+
+
+def chain(text: str | Codec, codecs: Iterable[Entry] = ()) -> Codec:
+    """The codec for a written chain; a codec is returned as it is.
+
+    Raises `UnknownCodec` or `DefinitionError`.
+
+    >>> chain("hex:8/right-justified:26/wiegand-26").schema["facility"].most
+    255
+    """
+    if isinstance(text, Codec):
+        return text
+    codecs = tuple(codecs)
+    return link([build(step, codecs) for step in parse(text)]) if codecs else _built(text)

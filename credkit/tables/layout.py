@@ -1,0 +1,316 @@
+"""Layouts: frames of a fixed length, with fields, fixed bits and checks.
+
+    wiegand-26      P FFFFFFFF NNNNNNNNNNNNNNNN P
+    bit             0 1      8 9             24 25
+
+A field is a number in one or several spans of bits, binary or BCD; a span written downwards has
+its least significant bit first. Every check is one of three tests on the frame as a whole number:
+bits that are fixed (`Pattern`), a digit or a value that is too large (`Limit`), and bits that are
+parities of other bits (`Parity`: single parity bits, complements, XOR blocks and CRCs alike, since
+a CRC bit is a parity too). The same operations serve a whole number and an array of numbers; only
+the function that takes the parity differs.
+"""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
+from types import MappingProxyType
+from typing import Any, NamedTuple
+
+from bitstring import Bits
+
+from credkit.checks import parity
+from credkit.codec import Tabled, Word, check_fields, to_word
+from credkit.errors import EncodeError
+from credkit.reading import Check, Field, Level, Note, Part, Place, Reading, Schema
+from credkit.shapes import Shape, bits, exactly
+from credkit.spans import runs
+
+
+class Piece(NamedTuple):
+    """Neighbouring bits of a frame and their worth in a number.
+
+    Reading adds ``((word >> shift & mask) << low) * unit``; writing takes the digit
+    ``value // unit % base`` and puts its bits from ``low`` on to ``shift``.
+    """
+
+    shift: int
+    mask: int
+    low: int
+    unit: int
+    base: int
+
+
+def pieces(length: int, places: tuple[int, ...], *, bcd: bool = False) -> tuple[Piece, ...]:
+    """The pieces of a number that stands in ``places`` of a frame of ``length`` bits.
+
+    The first place holds the most significant bit. ``places`` of BCD are four for each digit.
+
+    >>> pieces(8, (0, 1, 2, 3))
+    (Piece(shift=4, mask=15, low=0, unit=1, base=16),)
+    """
+    found = []
+    size = 4 if bcd else len(places)
+    for start in range(0, len(places), size):
+        digit = places[start : start + size]
+        unit = 10 ** (len(places) // 4 - 1 - start // 4) if bcd else 1
+        base = 10 if bcd else 1 << size
+        left = size
+        for first, last in runs(digit):
+            count = abs(last - first) + 1
+            left -= count
+            if last >= first:
+                found.append(Piece(length - 1 - last, (1 << count) - 1, left, unit, base))
+            else:
+                found += [Piece(length - 1 - first + i, 1, left + count - 1 - i, unit, base) for i in range(count)]
+    return tuple(found)
+
+
+def number(parts: tuple[Piece, ...], word: Any) -> Any:
+    """The number that ``parts`` of the frame ``word`` hold."""
+    total = 0
+    for shift, mask, low, unit, _ in parts:
+        total += ((word >> shift & mask) << low) * unit
+    return total
+
+
+def bits_of(parts: tuple[Piece, ...], value: Any) -> Any:
+    """The inverse of `number`: the frame's bits for ``value``, zero elsewhere."""
+    word = 0
+    for shift, mask, low, unit, base in parts:
+        word |= ((value // unit % base) >> low & mask) << shift
+    return word
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LayoutField:
+    """A number in a frame: its places, first bit most significant, and how it is coded."""
+
+    name: str
+    places: tuple[int, ...]
+    parts: tuple[Piece, ...]
+    most: int
+    bcd: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LayoutCheck(ABC):
+    """A test on a frame: the stable ``rule``, the ``claim`` in words, what is judged by what.
+
+    ``evidence`` is in bits: a random frame passes with probability 2 ** -evidence.
+    """
+
+    rule: str
+    claim: str
+    at: tuple[int, ...]
+    covers: tuple[int, ...]
+    evidence: float
+
+    @abstractmethod
+    def fails(self, word: Any, parity: Any) -> Any:
+        """Whether the frame ``word`` fails; ``parity`` takes the parity of a masked frame."""
+
+    @abstractmethod
+    def verdict(self, word: int) -> tuple[object, object]:
+        """What is expected and what is found in ``word``; equal when it passes."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Pattern(LayoutCheck):
+    """Bits that always have the same value: those of ``mask`` are those of ``value``."""
+
+    parts: tuple[Piece, ...]
+    mask: int
+    value: int
+
+    def fails(self, word: Any, parity: Any) -> Any:
+        """Whether the bits differ."""
+        return (word & self.mask) != self.value
+
+    def verdict(self, word: int) -> tuple[object, object]:
+        """The bits as they should be, and as they are."""
+        size = len(self.at)
+        return f"{number(self.parts, self.value):0{size}b}", f"{number(self.parts, word):0{size}b}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Limit(LayoutCheck):
+    """A digit, or a whole field, that may not exceed ``most``."""
+
+    parts: tuple[Piece, ...]
+    most: int
+
+    def fails(self, word: Any, parity: Any) -> Any:
+        """Whether the value is too large."""
+        return number(self.parts, word) > self.most
+
+    def verdict(self, word: int) -> tuple[object, object]:
+        """The bound, and the value."""
+        value = number(self.parts, word)
+        return (value if value <= self.most else f"at most {self.most}"), value
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Parity(LayoutCheck):
+    """Check bits, each a parity over other bits.
+
+    A row says where the check bit stands (counted from the last bit), the mask of what it covers,
+    and 1 where the parity is odd.
+    """
+
+    parts: tuple[Piece, ...]
+    rows: tuple[tuple[int, int, int], ...]
+
+    def fails(self, word: Any, parity: Any) -> Any:
+        """Whether any of the bits is not what its cover says."""
+        wrong = 0
+        for shift, mask, odd in self.rows:
+            wrong |= parity(word & (mask | 1 << shift)) ^ odd
+        return wrong
+
+    def fill(self, word: Any, parity: Any) -> Any:
+        """``word`` with the check bits, zero before, put in."""
+        for shift, mask, odd in self.rows:
+            word |= (parity(word & mask) ^ odd) << shift
+        return word
+
+    def verdict(self, word: int) -> tuple[object, object]:
+        """The check bits as they should be, and as they are."""
+        expected = "".join(str(parity(word & mask) ^ odd) for _, mask, odd in self.rows)
+        return expected, f"{number(self.parts, word):0{len(self.at)}b}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Remark:
+    """A note earned by a frame in which ``places`` hold one of ``values`` (any value if None)."""
+
+    kind: str
+    level: Level
+    text: str
+    places: tuple[int, ...]
+    parts: tuple[Piece, ...]
+    values: tuple[int, ...] | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Layout:
+    """A frame format: what each of its ``length`` bits is.
+
+    Bits are counted from 0, the first bit sent. ``checks`` are in the order in which they are
+    reported and, on encoding, filled in.
+    """
+
+    name: str
+    title: str
+    source: str
+    length: int
+    fields: tuple[LayoutField, ...]
+    checks: tuple[LayoutCheck, ...] = ()
+    remarks: tuple[Remark, ...] = ()
+
+    @cached_property
+    def schema(self) -> Schema:
+        """The fields, with their ranges."""
+        return MappingProxyType({f.name: Field(name=f.name, most=f.most) for f in self.fields})
+
+    @cached_property
+    def _reads(self) -> tuple[tuple[str, tuple[Piece, ...]], ...]:
+        return tuple((field.name, field.parts) for field in self.fields)
+
+    def read(self, word: Any) -> dict[str, Any]:
+        """The value of every field of the frame ``word``, whatever its checks say."""
+        return {name: number(parts, word) for name, parts in self._reads}
+
+    def faults(self, word: Any, parity: Any = parity) -> list[Any]:
+        """For every check in order, whether ``word`` fails it."""
+        return [check.fails(word, parity) for check in self.checks]
+
+    def write(self, fields: Mapping[str, int]) -> int:
+        """The frame for ``fields``, which are in range: fixed bits set, check bits computed."""
+        word = 0
+        for name, parts in self._reads:
+            word |= bits_of(parts, fields[name])
+        for check in self.checks:
+            if isinstance(check, Pattern):
+                word |= check.value
+        for check in self.checks:
+            if isinstance(check, Parity):
+                word = check.fill(word, parity)
+        return word
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LayoutCodec(Tabled):
+    """Bits to fields by a `Layout`."""
+
+    layout: Layout
+
+    @classmethod
+    def of(cls, layout: Layout) -> LayoutCodec:
+        """The codec for ``layout``."""
+        return cls(
+            name=layout.name, input=bits(exactly(layout.length)),
+            output=Shape("fields", schema=layout.schema), layout=layout,
+        )  # fmt: skip
+
+    @property
+    def table(self) -> Layout:
+        """The layout."""
+        return self.layout
+
+    def attempt(self, carried: Word) -> Mapping[str, int] | None:
+        """The fields, or None where the length is wrong or a check fails."""
+        word, length = carried
+        layout = self.layout
+        if length != layout.length:
+            return None
+        for check in layout.checks:
+            if check.fails(word, parity):
+                return None
+        return MappingProxyType(layout.read(word))
+
+    def write(self, carried: Mapping[str, int]) -> Word:
+        """The frame, with its check bits; raises `EncodeError` for fields that do not fit."""
+        layout = self.layout
+        check_fields(self.name, layout.schema, carried)
+        word = layout.write(carried)
+        for check in layout.checks:
+            if isinstance(check, Limit) and check.fails(word, parity):
+                raise EncodeError(f"{self.name}: {check.claim} does not hold for {number(check.parts, word)}")
+        return word, layout.length
+
+    def inspect(self, value: Bits) -> Reading:
+        """The fields, every check with what it covers, and the notes that the values earn."""
+        layout = self.layout
+        word, length = to_word(value)
+        if length != layout.length:
+            check = Check(
+                codec=self.name, rule="length", claim="the length in bits", form="bits",
+                expected=layout.length, found=length,
+            )  # fmt: skip
+            return Reading(value=None, checks=(check,))
+        fields = layout.read(word)
+        return Reading(
+            value=MappingProxyType(fields),
+            checks=tuple(self._check(check, word) for check in layout.checks),
+            notes=tuple(
+                Note(kind=r.kind, level=r.level, text=r.text, at=r.places)
+                for r in layout.remarks
+                if r.values is None or number(r.parts, word) in r.values
+            ),
+            parts=tuple(Part(name=f.name, at=f.places, value=fields[f.name]) for f in layout.fields),
+            origin=self._origin,
+        )
+
+    def _check(self, check: LayoutCheck, word: int) -> Check:
+        expected, found = check.verdict(word)
+        return Check(
+            codec=self.name, rule=check.rule, claim=check.claim, form="bits", at=check.at,
+            covers=check.covers, expected=expected, found=found, evidence=check.evidence,
+        )  # fmt: skip
+
+    def _origin(self, place: Place) -> tuple[Place, ...]:
+        return next(field.places for field in self.layout.fields if field.name == place)

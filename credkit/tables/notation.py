@@ -1,0 +1,247 @@
+"""Notations: numbers in digits, as readers print them, to bits.
+
+A notation is one or several groups of digits; each group is a number of a fixed count of bits,
+and the bits of the groups follow one another. ``02F764DD`` is one group of eight hexadecimal
+digits and 32 bits; ``123,45678`` is two decimal groups of 8 and 16 bits.
+
+Source: common practice, no source.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from functools import cached_property, lru_cache
+from itertools import accumulate
+
+from credkit.codec import Tabled, Word, to_bits
+from credkit.errors import EncodeError, shown
+from credkit.reading import Check, Origin, Part, Place, Reading
+from credkit.shapes import TEXT, exactly, multiples, said
+from credkit.shapes import bits as bits_shape
+from credkit.spans import LIMIT
+
+DIGITS = {2: "01", 10: "0123456789", 16: "0123456789ABCDEF"}
+BASES = {2: "binary", 10: "decimal", 16: "hexadecimal"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Group:
+    """One number: ``bits`` wide, read from ``least`` to ``most`` digits.
+
+    It is written with zeros before it up to ``least`` digits, or up to ``most`` if ``pad`` is set.
+    ``signed`` takes the bits as a two's complement number, as a signed database column holds them.
+    """
+
+    bits: int
+    least: int
+    most: int
+    pad: bool = False
+    signed: bool = False
+
+
+@dataclass(frozen=True)
+class Notation:
+    """How numbers are written: the base, the groups, what stands between groups and between bytes.
+
+    ``groups`` is empty for a notation whose length is not fixed (base 2 or 16 only): then every
+    digit is worth one or four bits. ``joint`` stands between groups, ``separator`` between the
+    bytes of a hexadecimal text. ``lower`` writes a-f instead of A-F; reading takes both.
+    """
+
+    base: int
+    groups: tuple[Group, ...] = ()
+    joint: str = ""
+    separator: str = ""
+    lower: bool = False
+
+    @cached_property
+    def pattern(self) -> str:
+        """One regular expression, portable between engines, that takes every text of the right form."""
+        digit = "[0-9A-Fa-f]" if self.base == 16 else f"[{DIGITS[self.base][0]}-{DIGITS[self.base][-1]}]"
+        between = re.escape(self.separator)
+        if not self.groups:
+            return f"(?:{digit}{{2}}(?:{between}{digit}{{2}})*)?" if between else f"{digit}*"
+        return re.escape(self.joint).join(
+            ("-?" if g.signed else "")
+            + (between.join([digit + "{2}"] * (g.least // 2)) if between else f"{digit}{{{g.least},{g.most}}}")
+            for g in self.groups
+        )
+
+    @cached_property
+    def _regex(self) -> re.Pattern[str]:
+        return re.compile(self.pattern)
+
+    @cached_property
+    def bits(self) -> int | None:
+        """How many bits a text holds, or None where that depends on the text."""
+        return sum(g.bits for g in self.groups) if self.groups else None
+
+    @cached_property
+    def _digit_bits(self) -> int:
+        return self.base.bit_length() - 1
+
+    def read(self, text: str) -> Word | None:
+        """The bits that ``text`` writes, or None where it is malformed or a number is too large."""
+        if not self._regex.fullmatch(text):
+            return None
+        plain = text.replace(self.separator, "") if self.separator else text
+        if not self.groups:
+            length = len(plain) * self._digit_bits
+            return (int(plain, self.base) if plain else 0, length) if length <= LIMIT else None
+        word = length = 0
+        for group, number in zip(self.groups, plain.split(self.joint) if self.joint else (plain,), strict=True):
+            value = int(number, self.base)
+            if group.signed:
+                if value >> (group.bits - 1) not in (0, -1):
+                    return None
+                value &= (1 << group.bits) - 1
+            elif value >> group.bits:
+                return None
+            word = word << group.bits | value
+            length += group.bits
+        return word, length
+
+    def write(self, word: Word) -> str | None:
+        """The text for these bits, or None where a number has more digits than its group takes."""
+        number, length = word
+        groups = self.groups
+        if not groups:
+            count = length // self._digit_bits
+            groups = (Group(bits=length, least=count, most=count),)
+        texts = []
+        for group in groups:
+            length -= group.bits
+            value = number >> length & ((1 << group.bits) - 1)
+            if group.signed and value >> (group.bits - 1):
+                value -= 1 << group.bits
+            text = self._digits(value, group.most if group.pad else group.least)
+            if len(text.lstrip("-")) > group.most:
+                return None
+            texts.append(self.separator.join(_pairs(text)) if self.separator else text)
+        return self.joint.join(texts)
+
+    def _digits(self, value: int, least: int) -> str:
+        if not least:
+            return ""
+        kind = {2: "b", 10: "d", 16: "x" if self.lower else "X"}[self.base]
+        return f"{'-' if value < 0 else ''}{abs(value):0{least}{kind}}"
+
+    def explain(self, codec: str, text: str) -> Check:
+        """The check that ``text`` fails when `read` gives None for it."""
+        legal = DIGITS[self.base] + ("abcdef" if self.base == 16 else "") + self.joint + self.separator
+        legal += "-" if any(g.signed for g in self.groups) else ""
+        strange = [i for i, c in enumerate(text) if c not in legal]
+        if strange:
+            found = tuple(text[i] for i in strange)  # a tuple: no text can equal what is expected
+            expected = f"{BASES[self.base]} digits"
+            extra = self.joint + self.separator
+            return self._fault(
+                codec, "digits", f"only {expected}{f' and {extra!r}' if extra else ''} may stand here", expected, found,
+                at=tuple(strange),
+            )  # fmt: skip
+        if self._regex.fullmatch(text):
+            widest = " and ".join(str(g.bits) for g in self.groups) or LIMIT
+            return self._fault(
+                codec, "range", f"the number fits in {widest} bits", self._bounds(), text, at=tuple(range(len(text)))
+            )
+        return self._fault(codec, "form", f"the text has the form {self.form()}", self.form(), text)
+
+    def _fault(
+        self, codec: str, rule: str, claim: str, expected: object, found: object, at: tuple[Place, ...] = ()
+    ) -> Check:
+        return Check(codec=codec, rule=rule, claim=claim, form="text", at=at, expected=expected, found=found)
+
+    def form(self) -> str:
+        """The form of a text, in words.
+
+        >>> Notation(16, (Group(bits=32, least=8, most=8),)).form()
+        '8 hexadecimal digits'
+        """
+        if not self.groups:
+            return f"{BASES[self.base]} digits" + (", two at a time" if self.separator else "")
+        counts = (f"{g.least}" if g.least == g.most else f"{g.least} to {g.most}" for g in self.groups)
+        text = f"{f' {self.joint} '.join(counts)} {BASES[self.base]} digits"
+        return text + (f" in pairs with {self.separator!r} between" if self.separator else "")
+
+    def _bounds(self) -> str:
+        return (
+            f" {self.joint} ".join(
+                f"{-1 << (g.bits - 1)} to {(1 << (g.bits - 1)) - 1}" if g.signed else f"0 to {(1 << g.bits) - 1}"
+                for g in self.groups
+            )
+            or f"at most {LIMIT} bits"
+        )
+
+    def origin(self, text: str) -> Origin:
+        """Which characters each bit of ``text`` came from: its digit, or the whole decimal number."""
+        spots = [i for i, c in enumerate(text) if c not in self.separator + self.joint]
+        if self.base != 10:
+            per_digit = self._digit_bits
+            total = self.bits if self.bits is not None else len(spots) * per_digit
+            lead = len(spots) * per_digit - total  # a first digit of which not every bit is used
+            return lambda place: (spots[(int(place) + lead) // per_digit],)
+        numbers, start = [], 0
+        for number in text.split(self.joint) if self.joint else [text]:
+            numbers.append(tuple(range(start, start + len(number))))
+            start += len(number) + len(self.joint)
+        ends = list(accumulate(g.bits for g in self.groups))
+        return lambda place: numbers[next(i for i, end in enumerate(ends) if int(place) < end)]
+
+
+def _pairs(text: str) -> list[str]:
+    return [text[i : i + 2] for i in range(0, len(text), 2)]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class NotationCodec(Tabled):
+    """Text to bits by a `Notation`."""
+
+    notation: Notation
+
+    @classmethod
+    def of(cls, name: str, notation: Notation) -> NotationCodec:
+        """The codec for ``notation``; its output length follows from the table."""
+        per_digit = 8 if notation.separator else notation.base.bit_length() - 1
+        lengths = multiples(per_digit) if notation.bits is None else exactly(notation.bits)
+        return cls(name=name, input=TEXT, output=bits_shape(lengths), notation=notation)
+
+    @property
+    def table(self) -> Notation:
+        """The notation."""
+        return self.notation
+
+    def attempt(self, carried: str) -> Word | None:
+        """The bits, or None."""
+        return self.notation.read(carried)
+
+    def write(self, carried: Word) -> str:
+        """The digits; raises `EncodeError` where the bits are too many or too few, or the digits too many."""
+        length = carried[1]
+        if length not in self.output.lengths:
+            raise EncodeError(f"{self.name}: writes {said(self.output.lengths)}, not {length}")
+        text = self.notation.write(carried)
+        if text is None:
+            raise EncodeError(
+                f"{self.name}: {shown(carried[0])} does not fit in {self.notation.form()}; nothing is cut off"
+            )
+        return text
+
+    def inspect(self, value: str) -> Reading:
+        """The bits with, for each of them, the character it came from."""
+        word = self.notation.read(value)
+        if word is None:
+            return Reading(value=None, checks=(self.notation.explain(self.name, value),))
+        bits = to_bits(word)
+        part = Part(name=BASES[self.notation.base], at=tuple(range(len(value))), value=bits)
+        return Reading(value=bits, parts=(part,), origin=self.notation.origin(value))
+
+
+@lru_cache(maxsize=1024)
+def digits_for(bits: int) -> int:
+    """How many decimal digits the largest number of ``bits`` bits has.
+
+    >>> digits_for(32), digits_for(26)
+    (10, 8)
+    """
+    return len(str((1 << bits) - 1))

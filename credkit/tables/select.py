@@ -1,0 +1,115 @@
+"""Selections: which fields go on, under which names, with which constants.
+
+A row is written ``outer=inner``: ``site=facility`` renames on decoding, ``number`` alone keeps,
+``region=7`` adds a constant field, ``7=region`` demands that an inner field has this value (a
+failed check otherwise) and supplies it on encoding. Fields that no row names are left out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from types import MappingProxyType
+from typing import Any
+
+from credkit.codec import Tabled, check_fields
+from credkit.errors import DefinitionError, nearest
+from credkit.reading import Check, Field, Place, Reading, Schema
+from credkit.shapes import Shape
+from credkit.spans import WIDEST
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Select:
+    """``kept`` maps outer to inner names; ``added`` are outer constants, ``demanded`` inner ones."""
+
+    kept: Mapping[str, str]
+    added: Mapping[str, int]
+    demanded: Mapping[str, int]
+
+    def needs(self) -> tuple[str, ...]:
+        """The inner fields that a row names."""
+        return (*self.kept.values(), *self.demanded)
+
+    def forward(self, fields: Mapping[str, Any]) -> dict[str, Any]:
+        """The outer fields for the inner ones."""
+        return {outer: fields[inner] for outer, inner in self.kept.items()} | dict(self.added)
+
+    def back(self, fields: Mapping[str, Any]) -> dict[str, Any]:
+        """The inner fields for the outer ones."""
+        return {inner: fields[outer] for outer, inner in self.kept.items()} | dict(self.demanded)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SelectCodec(Tabled):
+    """Fields to fields by a `Select`; its schema is known once it stands in a chain."""
+
+    select: Select
+
+    @property
+    def table(self) -> Select:
+        """The selection."""
+        return self.select
+
+    def after(self, flowing: Shape) -> SelectCodec:
+        """The selection from the fields that flow here; fields it names must be among them."""
+        schema = flowing.schema
+        if schema is None:
+            return self
+        for name in self.select.needs():
+            if name not in schema:
+                raise DefinitionError(f"the field {name}, but there is only {', '.join(schema)}{nearest(name, schema)}")
+        for name, value in self.select.demanded.items():
+            if problem := schema[name].problem(value):
+                raise DefinitionError(f"a value that cannot be: {problem}")
+        outer = {outer: replace(schema[inner], name=outer) for outer, inner in self.select.kept.items()}
+        outer |= {name: Field(name=name, least=value, most=value) for name, value in self.select.added.items()}
+        return replace(
+            self,
+            input=replace(flowing, schema={name: schema[name] for name in self.select.needs()}),
+            output=Shape("fields", schema=MappingProxyType(outer)),
+            cuts=set(self.select.needs()) != set(schema),
+        )
+
+    def before(self, flowing: Shape) -> Shape:
+        """Encoding hands on the inner fields that the rows name, and no others."""
+        return self.input
+
+    def attempt(self, carried: Mapping[str, Any]) -> Mapping[str, Any] | None:
+        """The outer fields, or None where one is missing or not what a row demands."""
+        if any(name not in carried for name in self.select.needs()):
+            return None
+        if any(carried[name] != value for name, value in self.select.demanded.items()):
+            return None
+        return MappingProxyType(self.select.forward(carried))
+
+    def write(self, carried: Mapping[str, Any]) -> Mapping[str, Any]:
+        """The inner fields; raises `EncodeError` where an outer one is missing, unknown or not its constant."""
+        schema: Schema = self.output.schema or {
+            **{name: Field(name=name, most=(1 << WIDEST) - 1) for name in self.select.kept},
+            **{name: Field(name=name, least=value, most=value) for name, value in self.select.added.items()},
+        }
+        check_fields(self.name, schema, carried)
+        return MappingProxyType(self.select.back(carried))
+
+    def inspect(self, value: Mapping[str, Any]) -> Reading:
+        """The outer fields, with a check for each field that is demanded, or that is missing."""
+        missing = [name for name in self.select.needs() if name not in value]
+        if missing:
+            check = Check(
+                codec=self.name, rule="fields", claim="the fields that are named", form="fields", at=tuple(missing),
+                expected="a value", found=None,
+            )  # fmt: skip
+            return Reading(value=None, checks=(check,))
+        checks = tuple(
+            Check(
+                codec=self.name, rule=f"is-{name}", claim=f"the value of {name}", form="fields", at=(name,),
+                expected=wanted, found=value[name],
+            )
+            for name, wanted in self.select.demanded.items()
+        )  # fmt: skip
+        return Reading(value=MappingProxyType(self.select.forward(value)), checks=checks, origin=self._origin)
+
+    def _origin(self, place: Place) -> tuple[Place, ...]:
+        inner = self.select.kept.get(str(place))
+        return () if inner is None else (inner,)

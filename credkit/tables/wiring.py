@@ -1,0 +1,189 @@
+"""Wirings: which input bit goes to which output bit.
+
+Every reordering, inversion, alignment and cut of bits is one table: for each output bit the input
+bit it comes from, which outputs are inverted, and the input bits that go nowhere. In a padding
+those *spare* bits must be zero; in a projection they are cut.
+
+       input   0 1 2 3 4 5 6 7        right-justified:6 of 8 bits:
+               . . │ │ │ │ │ │        bits 0 and 1 are spare and must be 0
+       output      0 1 2 3 4 5
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from typing import NamedTuple
+
+from bitstring import Bits
+
+from credkit.codec import Tabled, Word, to_bits, to_word
+from credkit.errors import EncodeError
+from credkit.reading import Check, Part, Place, Reading
+from credkit.shapes import Shape, bits, exactly, meet, only, said
+from credkit.spans import runs, written
+
+
+class Move(NamedTuple):
+    """A run of neighbouring bits and where it goes, counted from the last bit of each side."""
+
+    start: int
+    mask: int
+    end: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wiring:
+    """``source[i]`` is the input position that output bit ``i`` comes from; positions from the first bit.
+
+    ``flip`` inverts every output bit. The same operations serve a whole number and an array of them.
+    """
+
+    takes: int
+    source: tuple[int, ...]
+    flip: bool
+    moves: tuple[Move, ...]
+    spare: int
+
+    @classmethod
+    def of(cls, takes: int, source: tuple[int, ...], *, flip: bool = False) -> Wiring:
+        """The table, with its moves and the mask of its spare bits worked out."""
+        moves, done = [], 0
+        for first, last in runs(source):
+            size = abs(last - first) + 1
+            if last >= first:
+                moves.append(Move(takes - 1 - last, (1 << size) - 1, len(source) - done - size))
+            else:  # a run read downwards changes order: bit by bit
+                moves += [Move(takes - 1 - (first - i), 1, len(source) - 1 - done - i) for i in range(size)]
+            done += size
+        used = set(source)
+        spare = sum(1 << (takes - 1 - i) for i in range(takes) if i not in used)
+        return cls(takes=takes, source=source, flip=flip, moves=tuple(moves), spare=spare)
+
+    @property
+    def gives(self) -> int:
+        """How many bits come out."""
+        return len(self.source)
+
+    def forward(self, word: int) -> int:
+        """The output bits for the input bits ``word``."""
+        out = 0
+        for start, mask, end in self.moves:
+            out |= (word >> start & mask) << end
+        return out ^ ((1 << len(self.source)) - 1) if self.flip else out
+
+    def back(self, word: int) -> int:
+        """The input bits for the output bits ``word``; spare bits are zero."""
+        if self.flip:
+            word ^= (1 << len(self.source)) - 1
+        out = 0
+        for start, mask, end in self.moves:
+            out |= (word >> end & mask) << start
+        return out
+
+
+Rule = Callable[[int], tuple[int, ...]]  # from an input length to the source of each output bit
+
+
+@lru_cache(maxsize=512)
+def _wiring(rule: Rule, length: int, flip: bool) -> Wiring:
+    return Wiring.of(length, rule(length), flip=flip)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class WiredCodec(Tabled):
+    """Bits to bits by a `Wiring` for each input length.
+
+    ``keeps_length`` says that output and input are equally long; ``total``, of an alignment, is
+    the input length that encoding pads to (whole bytes until a chain fixes it).
+    """
+
+    rule: Rule
+    flip: bool = False
+    keeps_length: bool = False
+    total: int | None = None
+
+    @property
+    def table(self) -> Wiring | None:
+        """The wiring, once the input length is fixed."""
+        length = only(self.input.lengths)
+        return None if length is None else _wiring(self.rule, length, self.flip)
+
+    def after(self, flowing: Shape) -> WiredCodec:
+        """The codec for the lengths that can flow here."""
+        lengths = meet(flowing.lengths, self.input.lengths)
+        if self.keeps_length:
+            return replace(self, input=bits(lengths), output=bits(lengths))
+        if self.cuts or self.input.lengths == lengths:
+            return self
+        whole = meet(lengths, range(0, lengths.stop, 8)) or lengths
+        return replace(self, input=bits(lengths), total=whole[0])
+
+    def before(self, flowing: Shape) -> Shape:
+        """What encoding hands on: as many bits as it got, what it cuts to, or what it pads to."""
+        if self.keeps_length:
+            return bits(meet(flowing.lengths, self.output.lengths))
+        if self.cuts:
+            return self.output
+        return bits(exactly(self._padded))
+
+    @property
+    def _padded(self) -> int:
+        return self.total or -(-self.output.lengths[0] // 8) * 8
+
+    def attempt(self, carried: Word) -> Word | None:
+        """The rewired bits, or None where the length is wrong or padding is not zero."""
+        word, length = carried
+        if length not in self.input.lengths:
+            return None
+        wiring = _wiring(self.rule, length, self.flip)
+        if word & wiring.spare and not self.cuts:
+            return None
+        return wiring.forward(word), len(wiring.source)
+
+    def write(self, carried: Word) -> Word:
+        """The bits before the rewiring; a projection cuts in this direction too."""
+        word, length = carried
+        if self.cuts:
+            result = self.attempt(carried)
+            if result is None:
+                raise EncodeError(f"{self.name}: cuts {said(self.input.lengths)}, not {length}")
+            return result
+        if length not in self.output.lengths:
+            raise EncodeError(f"{self.name}: writes {said(self.output.lengths)}, not {length}")
+        takes = length if self.keeps_length else self._padded
+        return _wiring(self.rule, takes, self.flip).back(word), takes
+
+    def inspect(self, value: Bits) -> Reading:
+        """The rewired bits, each traced to where it came from; wrong padding is a failed check."""
+        word, length = to_word(value)
+        if length not in self.input.lengths:
+            check = Check(
+                codec=self.name, rule="length", claim="the length in bits", form="bits",
+                expected=said(self.input.lengths), found=length,
+            )  # fmt: skip
+            return Reading(value=None, checks=(check,))
+        wiring = _wiring(self.rule, length, self.flip)
+        source = wiring.source
+        used = set(source)
+        spare: tuple[Place, ...] = tuple(i for i in range(length) if i not in used)
+        checks: tuple[Check, ...] = ()
+        parts = [Part(name="kept", at=tuple(sorted(used)), value=None)]
+        if spare and not self.cuts:
+            found = "".join(value.bin[int(i)] for i in spare)
+            checks = (
+                Check(
+                    codec=self.name, rule="padding", claim=f"zero padding in bits {written(map(int, spare))}",
+                    form="bits", at=spare, covers=spare, expected="0" * len(spare), found=found,
+                    evidence=float(len(spare)),
+                ),
+            )  # fmt: skip
+        if spare:
+            parts.append(Part(name="cut" if self.cuts else "padding", at=spare, value=None))
+        return Reading(
+            value=to_bits((wiring.forward(word), len(source))),
+            checks=checks,
+            parts=tuple(parts),
+            origin=lambda place: (source[int(place)],),
+        )
