@@ -1,0 +1,248 @@
+"""Diagnosis: which simple causes would explain a value that cannot be read.
+
+A cause is tried, not guessed: a fix is inserted in the chain, or one bit of the failing frame is
+changed, and what then reads is a hint. Every cause that fits is listed and none is applied. Often
+several fit, because checks of few bits tell little apart: inverted lines and reversed bits each
+always break the parity of the common frames, and both together never do.
+
+The search knows no format. It works on the bits that the failing step was given, so the same
+one-bit search locates an error in any code that can.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any
+
+from bitstring import Bits
+
+from credkit.chain import link
+from credkit.codec import Codec, Word, release, to_bits, to_word
+from credkit.errors import DefinitionError, shown
+from credkit.reading import Reading
+from credkit.registry import chain, get
+from credkit.spans import written
+
+ORDERS = (
+    ("inverted", "the lines are inverted", "invert"),
+    ("reversed-bits", "bits are reversed", "reverse-bits"),
+    ("inverted-reversed", "the lines are inverted and bits are reversed", "invert/reverse-bits"),
+    ("reversed-bytes", "bytes are reversed", "reverse-bytes"),
+    ("reversed-bits-in-bytes", "bits are reversed within each byte", "reverse-bits-in-bytes"),
+    ("swapped-nibbles", "the halves of each byte are swapped", "swap-nibbles"),
+)
+LONGEST = 4096  # bits of a frame that the one-bit searches are tried on
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Alternative:
+    """A chain that reads as if ``cause`` were undone; ``text`` completes "… if"."""
+
+    cause: str
+    text: str
+    codec: Codec
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Hint:
+    """One simple cause that would explain a failure; a proposal, never applied.
+
+    ``chain`` reads the value with the cause undone (None where no chain does), ``value`` is what
+    it would then be (None where several values would do). A random value passes the same checks
+    with probability 2 ** -``evidence``.
+    """
+
+    cause: str
+    text: str
+    chain: str | None = None
+    value: Any = None
+    evidence: float = 0.0
+
+
+@lru_cache(maxsize=256)
+def alternatives(codec: Codec) -> tuple[Alternative, ...]:
+    """``codec`` with each of `ORDERS` inserted wherever bits flow in it.
+
+    >>> [a.cause for a in alternatives(chain("binary/wiegand-26"))]
+    ['inverted', 'reversed-bits', 'inverted-reversed']
+    """
+    found = []
+    for place, step in enumerate(codec.steps, 1):
+        if step.gives != "bits":
+            continue
+        for cause, text, fix in ORDERS:
+            try:
+                fixed = link([*codec.steps[:place], chain(fix), *codec.steps[place:]])
+            except DefinitionError:
+                continue
+            found.append(Alternative(cause=cause, text=text, codec=fixed))
+    return tuple(found)
+
+
+@lru_cache(maxsize=256)
+def _typed(codec: Codec) -> tuple[Alternative, ...]:
+    """``codec`` behind each keyboard layout worth trying, and behind the removal of white space."""
+    if codec.takes != "text":
+        return ()
+    fixes = [("white-space", "white space stands around it", "strip")]
+    fixes += [
+        ("keyboard", f"it was typed under the keyboard layout {args}", f"keyboard:{args}")
+        for args in get("keyboard").usual
+    ]
+    return tuple(Alternative(cause=cause, text=text, codec=link([chain(fix), codec])) for cause, text, fix in fixes)
+
+
+def diagnose(codec: Codec, value: Any) -> tuple[Hint, ...]:
+    """Every simple cause that would explain why ``codec`` cannot read ``value``; none if it can.
+
+    >>> for hint in diagnose(chain("binary/wiegand-26"), "01000010001001101100100010"):
+    ...     print(hint.text)
+    the lines are inverted: facility=123 number=45678
+    bits are reversed: facility=137 number=45601
+    the frame is shifted by one bit, its last bit lost: facility=8 number=39714
+    """
+    reading = codec.inspect(value)
+    if reading.ok:
+        return ()
+    hints = [
+        Hint(
+            cause=other.cause, text=f"{other.text}: {shown(found)}", chain=other.codec.name, value=found,
+            evidence=evidence(other.codec.inspect(value)),
+        )
+        for other in (*alternatives(codec), *_typed(codec))
+        if (found := _read(other.codec, value)) is not None
+    ]  # fmt: skip
+    place, given = _failing(codec, value, reading)
+    rest = _rest(codec, place)
+    if isinstance(given, str):
+        hints += _text_faults(rest, given)
+    elif isinstance(given, Bits) and len(given) <= LONGEST:
+        hints += _frame_faults(rest, to_word(given))
+    return tuple(_distinct(hints))
+
+
+def evidence(reading: Reading) -> float:
+    """The bits of evidence in the checks that passed."""
+    return sum(check.evidence for check in reading.checks if check.passed)
+
+
+def _read(codec: Codec, value: Any) -> Any:
+    """What ``codec`` decodes, or None."""
+    reading = codec.inspect(value)
+    return reading.value if reading.ok else None
+
+
+def _failing(codec: Codec, value: Any, reading: Reading) -> tuple[int, Any]:
+    """The first step whose checks fail, and what it was given."""
+    for place, step in enumerate(reading.steps):
+        if not step.reading.ok:
+            return place, step.given
+    return 0, value
+
+
+@lru_cache(maxsize=512)
+def _rest(codec: Codec, place: int) -> Codec:
+    return link(codec.steps[place:]) if place else codec
+
+
+def _distinct(hints: list[Hint]) -> Iterator[Hint]:
+    """``hints`` without those that an earlier one says: the same cause with the same value."""
+    seen = set()
+    for hint in hints:
+        key = (hint.cause, str(hint.value), hint.text if hint.value is None else "")
+        if key not in seen:
+            seen.add(key)
+            yield hint
+
+
+def _text_faults(rest: Codec, text: str) -> Iterator[Hint]:
+    """Lost leading zeros, a text typed twice, a character too many."""
+    for zeros in range(1, 9):
+        if text.isascii() and text.isalnum() and (value := _read(rest, "0" * zeros + text)) is not None:
+            word = "one leading zero" if zeros == 1 else f"{zeros} leading zeros"
+            yield Hint(cause="lost-zeros", text=f"{word} lost: {shown(value)}", value=value)
+            break
+    half, odd = divmod(len(text), 2)
+    if text and not odd and (first := _read(rest, text[:half])) is not None:
+        second = _read(rest, text[half:])
+        if second is not None:
+            yield _together(first, second, 0.0)
+    for cause, piece, where in (("extra-character", text[1:], "start"), ("extra-character", text[:-1], "end")):
+        if len(text) > 1 and (value := _read(rest, piece)) is not None:
+            yield Hint(cause=cause, text=f"one character too many at the {where}: {shown(value)}", value=value)
+
+
+def _together(first: Any, second: Any, bits: float) -> Hint:
+    same = "the same card twice" if first == second else f"{shown(first)} and {shown(second)}"
+    return Hint(
+        cause="run-together", text=f"two reads run together: {same}", value=first if first == second else None,
+        evidence=bits,
+    )  # fmt: skip
+
+
+def _frame_faults(rest: Codec, word: Word) -> Iterator[Hint]:
+    """One bit flipped, lost, added or shifted; two frames run together."""
+    number, length = word
+
+    def tried(number: int, length: int) -> Any:
+        found = rest.attempt((number, length))
+        return None if found is None else release(rest.gives, found)
+
+    def hint(cause: str, text: str, frames: list[Word]) -> Iterator[Hint]:
+        if len(frames) == 1:
+            value = tried(*frames[0])
+            yield Hint(
+                cause=cause, text=f"{text}: {shown(value)}", value=value,
+                evidence=evidence(rest.inspect(to_bits(frames[0]))),
+            )  # fmt: skip
+        elif frames:
+            yield Hint(cause=cause, text=f"{text}; {len(frames)} frames would do, so it must be read again")
+
+    flips = [at for at in range(length) if tried(number ^ 1 << (length - 1 - at), length) is not None]
+    if flips:
+        bits = f"bit {flips[0]}" if len(flips) == 1 else f"one of the bits {written(flips)}"
+        yield from hint(
+            "flipped-bit", f"{bits} is flipped", [(number ^ 1 << (length - 1 - at), length) for at in flips]
+        )
+    top = (1 << length) - 1
+    for text, shifted in (
+        ("the frame is shifted by one bit, its first bit lost", [number << 1 & top | bit for bit in (0, 1)]),
+        ("the frame is shifted by one bit, its last bit lost", [number >> 1 | bit << (length - 1) for bit in (0, 1)]),
+    ):
+        yield from hint("shifted", text, [(each, length) for each in shifted if tried(each, length) is not None])
+    if length > 1:
+        for text, each in (("first", (number & top >> 1, length - 1)), ("last", (number >> 1, length - 1))):
+            if tried(*each) is not None:
+                yield from hint("extra-bit", f"one bit too many, the {text} one", [each])
+    longer = {
+        (number >> low << (low + 1)) | bit << low | number & ((1 << low) - 1)
+        for low in range(length + 1)
+        for bit in (0, 1)
+    }
+    found = sorted(each for each in longer if tried(each, length + 1) is not None)
+    yield from hint("lost-bit", "one bit is lost", [(each, length + 1) for each in found])
+    half, odd = divmod(length, 2)
+    if length and not odd:
+        first, second = tried(number >> half, half), tried(number & ((1 << half) - 1), half)
+        if first is not None and second is not None:
+            passed = sum(
+                evidence(rest.inspect(to_bits(w))) for w in ((number >> half, half), (number & ((1 << half) - 1), half))
+            )
+            yield _together(first, second, passed)
+
+
+def advice(hints: tuple[Hint, ...]) -> str | None:
+    """What would tell several hints apart; None where there is nothing to tell apart.
+
+    >>> advice(diagnose(chain("binary/wiegand-26"), "01000010001001101100100010"))
+    'No check tells these apart: read a card whose number is known, or compare with the facility code you expect.'
+    """
+    if len(hints) < 2:
+        return None
+    fields = {
+        name for hint in hints if isinstance(hint.value, dict) or hasattr(hint.value, "keys") for name in hint.value
+    }
+    expected = "facility code" if "facility" in fields else "number range"
+    return f"No check tells these apart: read a card whose number is known, or compare with the {expected} you expect."
