@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from credkit.api import convert, decode, encode, inspect
-    from credkit.chain import choice, conversion
+    from credkit.chains import choice, conversion
     from credkit.codec import Codec, Entry, Example
     from credkit.codecs.fieldsteps import map_entry
     from credkit.codecs.frames import layout_entries
@@ -27,7 +27,7 @@ __version__ = "0.1.0"
 
 _HOMES = {
     "api": ("convert", "decode", "encode", "inspect"),
-    "chain": ("choice", "conversion"),
+    "chains": ("choice", "conversion"),
     "codec": ("Codec", "Entry", "Example"),
     "codecs.fieldsteps": ("map_entry",),
     "codecs.frames": ("layout_entries",),

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 from functools import lru_cache
 from typing import Any
 
-from credkit.chain import Conversion, conversion
+from credkit.chains import Conversion, conversion
 from credkit.codec import Codec, Entry
 from credkit.reading import Reading
 from credkit.registry import chain as built
@@ -23,7 +23,7 @@ def decode(chain: Chainlike, value: Any, codecs: Iterable[Entry] = ()) -> Any:
     45678
     >>> decode("binary/wiegand-26", "00111101110110010011011101")
     Traceback (most recent call last):
-    credkit.errors.DecodeError: wiegand-26: even parity over bits 1-12 fails: bit 0 is '0', expected 1 \
+    credkit.errors.DecodeError: wiegand-26: even parity over bits 1-12 fails: bit 0 is 0, expected 1 \
 (character 0 of the text)
     """
     return built(chain, codecs).decode(value)

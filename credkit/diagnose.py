@@ -18,7 +18,7 @@ from typing import Any
 
 from bitstring import Bits
 
-from credkit.chain import link
+from credkit.chains import link
 from credkit.codec import Codec, Word, release, to_bits, to_word
 from credkit.errors import DefinitionError, shown
 from credkit.reading import Reading
@@ -101,7 +101,7 @@ def diagnose(codec: Codec, value: Any) -> tuple[Hint, ...]:
     ...     print(hint.text)
     the lines are inverted: facility=123 number=45678
     bits are reversed: facility=137 number=45601
-    the frame is shifted by one bit, its last bit lost: facility=8 number=39714
+    the frame is shifted by one bit, its first bit lost: facility=8 number=39714
     """
     reading = codec.inspect(value)
     if reading.ok:

@@ -18,6 +18,7 @@ Form = Literal["text", "bits", "fields"]
 Place = int | str
 Origin = Callable[[Place], tuple[Place, ...]]
 Level = Literal["info", "care", "refuse"]
+WIDE = 40  # bits that a sentence repeats in full
 
 UNITS: dict[Form, str] = {"text": "character", "bits": "bit", "fields": "field"}
 
@@ -67,11 +68,15 @@ class Check:
         """The check as one sentence, with codec, rule, place, expected and found."""
         if self.passed:
             return f"{self.codec}: {self.claim} holds"
-        found = shown(self.found)
-        where = f"found {found}"
+        expected = " … ".join(map(shown, self.expected)) if isinstance(self.expected, tuple) else self.expected
+        found = str(self.found) if self.form == "bits" and len(str(self.found)) <= WIDE else shown(self.found)
         if self.at:
-            where = f"{places(self.form, self.at)} {'is' if len(self.at) == 1 else 'are'} {found}"
-        return f"{self.codec}: {self.claim} fails: {where}, expected {self.expected}"
+            found = f"{places(self.form, self.at)} {'is' if len(self.at) == 1 else 'are'} {found}"
+        elif isinstance(self.found, str) and self.form == "text":
+            found = f"found {found}, {len(self.found)} characters"
+        else:
+            found = f"found {found}"
+        return f"{self.codec}: {self.claim} fails: {found}, expected {expected}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

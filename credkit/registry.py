@@ -10,7 +10,7 @@ from collections.abc import Iterable
 from functools import cache, lru_cache
 from inspect import signature
 
-from credkit.chain import link
+from credkit.chains import link
 from credkit.codec import Codec, Entry
 from credkit.codecs import fieldsteps, frames, keyboards, notations, orders, template, texts
 from credkit.errors import DefinitionError, UnknownCodec, nearest, shown

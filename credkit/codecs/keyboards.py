@@ -63,8 +63,8 @@ class Keyboard(Codec):
         strange = tuple(i for i, c in enumerate(value) if c not in self.to_meant)
         if strange:
             check = Check(
-                codec=self.name, rule="keys", claim="characters that one key types", form="text", at=strange,
-                expected="such characters", found=tuple(value[i] for i in strange),
+                codec=self.name, rule="alphabet", claim="the alphabet", form="text", at=strange,
+                expected="characters that exactly one key types", found=tuple(value[i] for i in strange),
             )  # fmt: skip
             return Reading(value=None, checks=(check,))
         return Reading(value="".join(self.to_meant[c] for c in value), origin=lambda place: (place,))

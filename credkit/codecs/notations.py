@@ -11,7 +11,7 @@ Source: common practice, no source.
 '011110111011001001101110'
 >>> build_hex("8").decode("2F764DD")
 Traceback (most recent call last):
-credkit.errors.DecodeError: hex:8: the text has the form 8 hexadecimal digits fails: found '2F764DD', \
+credkit.errors.DecodeError: hex:8: the form fails: found '2F764DD', 7 characters, \
 expected 8 hexadecimal digits
 """
 

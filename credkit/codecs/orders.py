@@ -16,7 +16,7 @@ Source: common practice, no source.
 '1011'
 >>> build_justified("right-justified", "4").decode(Bits("0x1b"))
 Traceback (most recent call last):
-credkit.errors.DecodeError: right-justified:4: zero padding in bits 0-3 fails: bits 0-3 are '0001', expected 0000
+credkit.errors.DecodeError: right-justified:4: zero padding in bits 0-3 fails: bits 0-3 are 0001, expected 0000
 """
 
 from __future__ import annotations

@@ -50,7 +50,7 @@ class Template(Codec):
         match = self.pattern.fullmatch(value)
         if not match:
             check = Check(
-                codec=self.name, rule="form", claim=f"the text has the form {shown(self.text)}", form="text",
+                codec=self.name, rule="form", claim="the form", form="text",
                 expected=(self.text,), found=value,
             )  # fmt: skip
             return Reading(value=None, checks=(check,))

@@ -47,9 +47,13 @@ class Strip(Codec):
         match = self.pattern.fullmatch(value)
         if match:
             return _cut(value, *match.span(1))
-        wanted = f"a text between {shown(self.prefix)} and {shown(self.suffix)}"
         check = Check(
-            codec=self.name, rule="frame", claim=wanted, form="text", expected=(self.prefix, self.suffix), found=value
+            codec=self.name,
+            rule="form",
+            claim="the form",
+            form="text",
+            expected=(self.prefix, self.suffix),
+            found=value,
         )
         return Reading(value=None, checks=(check,))
 
@@ -99,12 +103,12 @@ class LastDigits(Codec):
         strange = tuple(i for i, c in enumerate(value) if c not in "0123456789")
         if strange:
             check = Check(
-                codec=self.name, rule="digits", claim="only decimal digits may stand here", form="text", at=strange,
+                codec=self.name, rule="alphabet", claim="the alphabet", form="text", at=strange,
                 expected="decimal digits", found=tuple(value[i] for i in strange),
             )  # fmt: skip
         elif len(value) < self.count:
             check = Check(
-                codec=self.name, rule="length", claim="the number of digits", form="text",
+                codec=self.name, rule="length", claim="the length", form="text",
                 expected=f"at least {self.count}", found=len(value),
             )  # fmt: skip
         else:

@@ -134,23 +134,15 @@ class Notation:
         strange = [i for i, c in enumerate(text) if c not in legal]
         if strange:
             found = tuple(text[i] for i in strange)  # a tuple: no text can equal what is expected
-            expected = f"{BASES[self.base]} digits"
             extra = self.joint + self.separator
-            return self._fault(
-                codec, "digits", f"only {expected}{f' and {extra!r}' if extra else ''} may stand here", expected, found,
-                at=tuple(strange),
-            )  # fmt: skip
+            expected = f"{BASES[self.base]} digits" + (f" and {extra!r}" if extra else "")
+            return self._fault(codec, "alphabet", expected, found, at=tuple(strange))
         if self._regex.fullmatch(text):
-            widest = " and ".join(str(g.bits) for g in self.groups) or LIMIT
-            return self._fault(
-                codec, "range", f"the number fits in {widest} bits", self._bounds(), text, at=tuple(range(len(text)))
-            )
-        return self._fault(codec, "form", f"the text has the form {self.form()}", self.form(), text)
+            return self._fault(codec, "range", self._bounds(), text, at=tuple(range(len(text))))
+        return self._fault(codec, "form", self.form(), text)
 
-    def _fault(
-        self, codec: str, rule: str, claim: str, expected: object, found: object, at: tuple[Place, ...] = ()
-    ) -> Check:
-        return Check(codec=codec, rule=rule, claim=claim, form="text", at=at, expected=expected, found=found)
+    def _fault(self, codec: str, rule: str, expected: object, found: object, at: tuple[Place, ...] = ()) -> Check:
+        return Check(codec=codec, rule=rule, claim=f"the {rule}", form="text", at=at, expected=expected, found=found)
 
     def form(self) -> str:
         """The form of a text, in words.

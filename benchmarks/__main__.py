@@ -1,0 +1,96 @@
+"""Run the measurements: ``python -m benchmarks [--scale N] [--json] [--compare FILE] [--no-startup]``.
+
+Contenders take turns within one run; the ratio of each turn is taken and the median ratio is what
+is reported, so that a machine that slows down slows both.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import platform
+import sys
+from importlib.metadata import version
+from pathlib import Path
+from statistics import median
+from time import perf_counter
+from typing import Any
+
+from benchmarks import decode, startup
+
+TURNS = 7
+
+
+def timed(run: Any, inputs: Any, answer: int) -> float:
+    """Seconds for one run, whose answer is asserted."""
+    start = perf_counter()
+    found = run(inputs)
+    seconds = perf_counter() - start
+    if found != answer:
+        raise SystemExit(f"wrong answer: {found}, expected {answer}")
+    return seconds
+
+
+def measure_decode(scale: int) -> list[dict[str, Any]]:
+    """One row a contender: microseconds for one input, and how many times credkit is as fast."""
+    rows = []
+    for name, (inputs, answer, contenders) in decode.workloads(scale).items():
+        seconds: dict[str, list[float]] = {contender: [] for contender in contenders}
+        for _ in range(TURNS):
+            for contender, run in contenders.items():
+                seconds[contender].append(timed(run, inputs, answer))
+        for contender, times in seconds.items():
+            ratio = median(other / own for other, own in zip(times, seconds["credkit"], strict=True))
+            rows.append({
+                "workload": name, "contender": contender, "us": median(times) / scale * 1e6, "ratio": ratio,
+            })  # fmt: skip
+    return rows
+
+
+def measure_startup() -> list[dict[str, Any]]:
+    """One row a command: milliseconds, and how many times the cost of the library underneath."""
+    rows = []
+    for name, (own, base) in startup.PAIRS.items():
+        pairs = [(startup.cost(own), startup.cost(base)) for _ in range(TURNS + 4)]
+        rows.append({
+            "workload": name, "ms": median(a for a, _ in pairs) * 1e3, "base": " ".join(base[1:]).strip() or base[0],
+            "base_ms": median(b for _, b in pairs) * 1e3, "times_base": median(a / b for a, b in pairs),
+        })  # fmt: skip
+    return rows
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Measure and print; with ``--compare``, beside an earlier ``--json`` output."""
+    parser = argparse.ArgumentParser(prog="python -m benchmarks", description=__doc__)
+    parser.add_argument("--scale", type=int, default=20_000, help="inputs in each run (default 20000)")
+    parser.add_argument("--json", action="store_true", help="print JSON")
+    parser.add_argument("--compare", type=Path, help="an earlier --json output to set the ratios beside")
+    parser.add_argument("--no-startup", action="store_true", help="leave out the whole-process rows")
+    options = parser.parse_args(arguments)
+    result = {
+        "machine": f"{platform.machine()}, Python {platform.python_version()}",
+        "versions": {name: version(name) for name in ("bitstring", "construct", "click")},
+        "scale": options.scale,
+        "decode": measure_decode(options.scale),
+        "startup": [] if options.no_startup else measure_startup(),
+    }
+    if options.json:
+        print(json.dumps(result, indent=1))
+        return 0
+    earlier = json.loads(options.compare.read_text()) if options.compare else {}
+    before = {(row["workload"], row["contender"]): row["ratio"] for row in earlier.get("decode", [])}
+    print(result["machine"], *(f"{name} {number}" for name, number in result["versions"].items()), sep=", ")
+    print(f"{'workload':26}{'contender':18}{'µs each':>9}{'credkit is … × as fast':>24}")
+    for row in result["decode"]:
+        was = before.get((row["workload"], row["contender"]))
+        note = f"  (was {was:.2f})" if was else ""
+        print(f"{row['workload']:26}{row['contender']:18}{row['us']:9.2f}{row['ratio']:24.2f}{note}")
+    for row in result["startup"]:
+        print(
+            f"{row['workload']:32}{row['ms']:7.0f} ms = {row['times_base']:.2f} × {row['base']} ({row['base_ms']:.0f} ms)"
+        )
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,123 @@
+"""One frame and one text at a time: credkit beside a bitstring script and construct.
+
+Every contender decodes the same inputs with the same checks, and the sum of what it decodes is
+compared, so that none can win by doing less.
+"""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Callable, Iterable, Mapping
+from typing import Any
+
+import construct
+from bitstring import Bits
+
+import credkit
+
+TEXT_CHAIN = "hex:8/right-justified:26/wiegand-26"
+
+
+def frames(count: int) -> list[int]:
+    """Valid 26-bit frames of random cards, as numbers; made by a rule written out here, not by credkit."""
+    source = random.Random(26)
+    made = []
+    for _ in range(count):
+        data = source.getrandbits(24)
+        even = (data >> 12).bit_count() & 1
+        odd = (data & 0xFFF).bit_count() & 1 ^ 1
+        made.append(even << 25 | data << 1 | odd)
+    return made
+
+
+def checksum(cards: Iterable[Mapping[str, int]]) -> int:
+    """The answer every contender must agree on."""
+    return sum(card["facility"] * 65536 + card["number"] for card in cards)
+
+
+def credkit_frames(words: list[int]) -> int:
+    """A compiled layout over whole numbers."""
+    codec = credkit.chain("wiegand-26")
+    return checksum(codec.attempt((word, 26)) for word in words)
+
+
+def bitstring_frame(word: int) -> dict[str, int]:
+    """What a user of bitstring would write."""
+    bits = Bits(uint=word, length=26)
+    if bits[0:13].count(1) % 2 != 0 or bits[13:26].count(1) % 2 != 1:
+        raise ValueError("parity")
+    return {"facility": bits[1:9].uint, "number": bits[9:25].uint}
+
+
+def bitstring_frames(words: list[int]) -> int:
+    """The bitstring script over whole numbers."""
+    return checksum(map(bitstring_frame, words))
+
+
+def _even(context: Any) -> bool:
+    data = context.facility << 16 | context.number
+    return bool((data >> 12).bit_count() & 1 == context.even)
+
+
+def _odd(context: Any) -> bool:
+    data = context.facility << 16 | context.number
+    return bool((data & 0xFFF).bit_count() & 1 ^ 1 == context.odd)
+
+
+_FRAME = construct.BitStruct(
+    "padding" / construct.Const(0, construct.BitsInteger(6)),
+    "even" / construct.BitsInteger(1),
+    "facility" / construct.BitsInteger(8),
+    "number" / construct.BitsInteger(16),
+    "odd" / construct.BitsInteger(1),
+    construct.Check(_even),
+    construct.Check(_odd),
+)
+
+
+def construct_frames(words: list[int]) -> int:
+    """A construct definition over whole numbers, as four bytes each."""
+    return checksum(_FRAME.parse(word.to_bytes(4, "big")) for word in words)
+
+
+def credkit_texts(texts: list[str]) -> int:
+    """A whole chain from text."""
+    codec = credkit.chain(TEXT_CHAIN)
+    return checksum(map(codec.decode, texts))
+
+
+def bitstring_text(text: str) -> dict[str, int]:
+    """What a user of bitstring would write, from the same text, refusing the same inputs."""
+    bits = Bits(hex=text)
+    if len(bits) != 32 or bits[:6].any(True):
+        raise ValueError("length or padding")
+    bits = bits[6:]
+    if bits[0:13].count(1) % 2 != 0 or bits[13:26].count(1) % 2 != 1:
+        raise ValueError("parity")
+    return {"facility": bits[1:9].uint, "number": bits[9:25].uint}
+
+
+def bitstring_texts(texts: list[str]) -> int:
+    """The bitstring script from text."""
+    return checksum(map(bitstring_text, texts))
+
+
+Contender = Callable[[Any], int]
+
+
+def workloads(count: int) -> dict[str, tuple[Any, int, dict[str, Contender]]]:
+    """Name → inputs, the right answer, contenders (credkit first)."""
+    words = frames(count)
+    answer = sum(word >> 1 & 0xFFFFFF for word in words)
+    return {
+        "one frame from a number": (
+            words,
+            answer,
+            {"credkit": credkit_frames, "bitstring script": bitstring_frames, "construct": construct_frames},
+        ),
+        "one card from a text": (
+            [f"{word:08X}" for word in words],
+            answer,
+            {"credkit": credkit_texts, "bitstring script": bitstring_texts},
+        ),
+    }

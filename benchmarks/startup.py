@@ -1,0 +1,28 @@
+"""Whole processes: what it costs to start, beside the library underneath."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+PAIRS = {
+    "import credkit": ((sys.executable, "-c", "import credkit"), (sys.executable, "-c", "import bitstring")),
+    "import credkit and decode once": (
+        (sys.executable, "-c", "import credkit; credkit.decode('binary/wiegand-26', '10000000100000000000000010')"),
+        (sys.executable, "-c", "import bitstring"),
+    ),
+    "credkit formats": (
+        (str(Path(sys.executable).with_name("credkit")), "formats"),
+        (sys.executable, "-c", "import click"),
+    ),
+}
+
+
+def cost(command: tuple[str, ...]) -> float:
+    """Processor seconds of one run of ``command``."""
+    before = os.times()
+    subprocess.run(command, check=True, stdout=subprocess.DEVNULL)
+    after = os.times()
+    return after.children_user + after.children_system - before.children_user - before.children_system
