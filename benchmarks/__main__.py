@@ -86,9 +86,7 @@ def main(arguments: list[str] | None = None) -> int:
         note = f"  (was {was:.2f})" if was else ""
         print(f"{row['workload']:26}{row['contender']:18}{row['us']:9.2f}{row['ratio']:24.2f}{note}")
     for row in result["startup"]:
-        print(
-            f"{row['workload']:32}{row['ms']:7.0f} ms = {row['times_base']:.2f} × {row['base']} ({row['base_ms']:.0f} ms)"
-        )
+        print(f"{row['workload']:32}{row['ms']:7.0f} ms, {row['times_base']:.2f} times {row['base']}")
     return 0
 
 

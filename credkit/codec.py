@@ -70,7 +70,7 @@ def check_fields(codec: str, schema: Schema, fields: Mapping[str, Any]) -> None:
     """Raise `EncodeError` unless ``fields`` are exactly the fields of ``schema``, each in range."""
     for name, field in schema.items():
         if name not in fields:
-            raise EncodeError(f"{codec}: the field {name} is missing (0 <= {name} <= {field.most})")
+            raise EncodeError(f"{codec}: the field {name} is missing ({field.least} to {shown(field.most)})")
         if problem := field.problem(fields[name]):
             raise EncodeError(f"{codec}: {problem}")
     if len(fields) > len(schema):

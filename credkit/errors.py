@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from credkit.reading import Check, Place
 
 LONGEST = 48  # characters of a value that a sentence repeats
+LONGEST_NUMBER = 4096  # bits of a number that is written out at all
 
 # Thirteen to nineteen digits, single blanks or hyphens allowed between them, first digit 2 to 6:
 # the lengths of ISO/IEC 7812-1 and the major industry digits used by payment cards.
@@ -96,10 +97,16 @@ def shown(value: object) -> str:
     elif isinstance(value, Bits):
         text = value.bin
     elif isinstance(value, Mapping):
-        text = masked(" ".join(f"{name}={item}" for name, item in value.items()))
+        text = masked(" ".join(f"{name}={_plain(item)}" for name, item in value.items()))
     else:
-        text = masked(str(value))
+        text = masked(_plain(value))
     return text if len(text) <= LONGEST else f"{text[: LONGEST - 12]}…{text[-6:]} ({len(text)} long)"
+
+
+def _plain(value: object) -> str:
+    if isinstance(value, int) and value.bit_length() > LONGEST_NUMBER:
+        return f"a number of {value.bit_length()} bits"  # Python refuses to print very long ones
+    return str(value)
 
 
 def nearest(word: str, known: Iterable[str]) -> str:

@@ -118,7 +118,7 @@ class Field:
         if isinstance(value, bool) or not isinstance(value, int):
             return f"{self.name} is {shown(value)}, not a whole number"
         if not self.least <= value <= self.most:
-            return f"{self.name} is {shown(value)}, outside {self.least} to {self.most}"
+            return f"{self.name} is {shown(value)}, outside {self.least} to {shown(self.most)}"
         return None
 
 
