@@ -33,6 +33,7 @@ from credkit.shapes import TEXT
 
 SOURCE = "xkeyboard-config 2.35.1 (key tables)"
 LOCKS = ("caps", "shift-lock")
+USUAL = ("be", "ch", "cz", "de", "dk", "es", "fr", "gb", "hu", "it", "no", "pt", "se", "tr", "us,caps")
 
 
 @cache
@@ -78,7 +79,12 @@ class Keyboard(Codec):
 
 
 def build_keyboard(code: str, lock: str = "") -> Codec:
-    """``keyboard:LAYOUT``, ``keyboard:LAYOUT,caps``, ``keyboard:LAYOUT,shift-lock``."""
+    """``keyboard:LAYOUT``, ``keyboard:LAYOUT,caps``, ``keyboard:LAYOUT,shift-lock``: characters put back on their keys.
+
+    Layouts: be, ch, cz, de, dk, es, fr, gb, hu, it, no, pt, se, tr, us. ``caps`` is for a computer
+    whose Caps Lock was on (letters change), ``shift-lock`` for one where every key was shifted.
+    A character that no key, or more than one key, types is refused.
+    """
     known = layouts()
     if code not in known:
         raise DefinitionError(f"keyboard: {shown(code)} is not one of {', '.join(known)}{nearest(code, known)}")
@@ -97,8 +103,8 @@ def build_keyboard(code: str, lock: str = "") -> Codec:
 
 ENTRIES = (
     Entry(
-        name="keyboard", signature="LAYOUT[,caps]", title="text typed by a reader under another keyboard layout",
-        source=SOURCE, build=build_keyboard, usual=("fr", "de", "us,caps"),
+        name="keyboard", signature="LAYOUT[,LOCK]", title="text typed by a reader under another keyboard layout",
+        source=SOURCE, build=build_keyboard, usual=USUAL,
         examples=(
             Example(args="fr", given="&é\"'", gives="1234"),
             Example(args="de", given="YZ", gives="ZY"),

@@ -1,0 +1,93 @@
+"""Writes the reference pages that are generated from what runs: ``python docs/generate.py``.
+
+`pages` gives each page's text; a test holds the files to it.
+"""
+
+from __future__ import annotations
+
+from functools import partial
+from inspect import cleandoc
+from pathlib import Path
+
+from credkit.codec import Entry
+from credkit.codecs import fieldsteps, frames, keyboards, notations, orders, template, texts
+from credkit.spans import written as span
+from credkit.tables.layout import Layout, Limit
+
+HERE = Path(__file__).parent
+FAMILIES = (
+    ("Text to text", (*texts.ENTRIES, *keyboards.ENTRIES)),
+    ("Text to bits: notations", notations.ENTRIES),
+    ("Bits to bits: orders, alignment, cuts", orders.ENTRIES),
+    ("Bits to fields: frames", (*frames.ENTRIES, *frames.builtin())),
+    ("Fields to fields", fieldsteps.ENTRIES),
+    ("Text to fields", template.ENTRIES),
+)
+
+
+def written(entry: Entry) -> str:
+    """The entry as it is written in a chain."""
+    return f"{entry.name}:{entry.signature}" if entry.signature else entry.name
+
+
+def section(entry: Entry) -> list[str]:
+    """One codec: source, description, layout table, examples."""
+    title = entry.title[0].upper() + entry.title[1:]
+    lines = [f"### `{written(entry)}`", "", f"{title}.", "", *described(entry), f"Source: {entry.source}.", ""]
+    first = entry.examples[0]
+    codec = entry.build(*(first.args.split(",") if first.args else ()))
+    if isinstance(codec.table, Layout) and entry.name != "fields":
+        lines += layout_rows(codec.table)
+    if entry.aliases:
+        lines += [f"Also called {', '.join(f'`{alias}`' for alias in entry.aliases)} by an open standard.", ""]
+    lines += ["| written | read | gives |", "| --- | --- | --- |"]
+    for example in entry.examples:
+        step = f"{entry.name}:{example.args}" if example.args else entry.name
+        lines.append(f"| `{step}` | `{example.given!r}` | `{example.gives}` |".replace("`'", "`").replace("'`", "`"))
+    return [*lines, ""]
+
+
+def described(entry: Entry) -> list[str]:
+    """What the builder's docstring says beyond the entry's title."""
+    build = entry.build.func if isinstance(entry.build, partial) else entry.build
+    if not entry.signature:
+        return []
+    return [cleandoc(build.__doc__ or "").replace("``", "`"), ""]
+
+
+def layout_rows(layout: Layout) -> list[str]:
+    """The bits of a layout, as a table."""
+    lines = ["| bits | hold |", "| --- | --- |"]
+    rows = [(field.places[0], span(field.places), f"`{field.name}`, 0 to {field.most}") for field in layout.fields]
+    rows += [(check.at[0], span(check.at), check.claim) for check in layout.checks if not isinstance(check, Limit)]
+    lines += [f"| {places} | {text} |" for _, places, text in sorted(rows)]
+    notes = [f"Note: {remark.text}." for remark in layout.remarks]
+    return [*lines, "", *(line for note in notes for line in (note, ""))]
+
+
+def codecs_page() -> str:
+    """The catalogue."""
+    lines = [
+        "# Codecs",
+        "",
+        "Generated from the catalogue by `docs/generate.py`; `credkit formats NAME` shows the same and draws layouts.",
+        "",
+        "Steps of a chain are joined by `/`; arguments stand behind the first `:`, joined by `,`; inside an argument",
+        "`/`, `,` and `%` are written `%2F`, `%2C` and `%25`. Bits are numbered from 0, the first one sent.",
+        "",
+    ]
+    for title, entries in FAMILIES:
+        lines += [f"## {title}", ""]
+        for entry in entries:
+            lines += section(entry)
+    return "\n".join(lines)
+
+
+def pages() -> dict[str, str]:
+    """Every generated page, by file name."""
+    return {"codecs.md": codecs_page()}
+
+
+if __name__ == "__main__":
+    for name, text in pages().items():
+        (HERE / name).write_text(text, encoding="utf-8")
