@@ -23,6 +23,8 @@ from functools import cache, partial
 from pathlib import Path
 from typing import Any
 
+from bitstring import Bits
+
 from credkit.codec import Codec, Entry, Example
 from credkit.codecs.arguments import whole
 from credkit.errors import DefinitionError, shown
@@ -46,13 +48,17 @@ def layout_entries(definitions: Mapping[str, Any]) -> tuple[Entry, ...]:
 
 
 def _entry(made: Layout, table: Mapping[str, Any]) -> Entry:
-    examples = tuple(
-        Example(given=row["bits"], gives=" ".join(f"{name}={value}" for name, value in row["fields"].items()))
-        for row in table.get("examples", ())
-    )
+    codec = LayoutCodec.of(made)
+    examples = []
+    for row in table.get("examples", ()):
+        reading = codec.inspect(Bits.from_string(f"0b{row['bits']}"))
+        if reading.failed or reading.value != row["fields"]:
+            found = reading.failed.sentence() if reading.failed else shown(reading.value)
+            raise DefinitionError(f"layout {made.name}: the example {shown(row['fields'])} does not hold: {found}")
+        examples.append(Example(given=row["bits"], gives=" ".join(f"{k}={v}" for k, v in row["fields"].items())))
     return Entry(
-        name=made.name, title=made.title, source=made.source or "defined by the site", examples=examples,
-        build=partial(_build, LayoutCodec.of(made)), aliases=tuple(table.get("aliases", ())),
+        name=made.name, title=made.title, source=made.source or "defined by the site",
+        examples=tuple(examples), build=partial(_build, codec), aliases=tuple(table.get("aliases", ())),
     )  # fmt: skip
 
 

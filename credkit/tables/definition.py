@@ -99,6 +99,7 @@ class _Definition:
         if gaps:
             self.refuse(f"bits {written(gaps)} belong to no field, fixed bits or check")
         title, source = self.table.get("title", self.name), self.table.get("source", "")
+        self.examples()
         return Layout(
             name=self.name,
             title=self.expect("title", title, str, "a text"),
@@ -194,7 +195,7 @@ class _Definition:
         extra = ("poly", "init", "xorout") if kind == "crc" else ()
         self.known(f"{what}: ", row, ("bit", "bits", "rule", kind, *extra))
         covers = getattr(self, f"_{kind}")(what, row, at)
-        everything = tuple(dict.fromkeys(place for cover, _ in covers for place in cover))
+        everything = tuple(sorted({place for cover, _ in covers for place in cover}))
         claim = f"{_KINDS[kind]} over bits {written(everything)}"
         for place in everything:
             if place in at:
@@ -243,6 +244,19 @@ class _Definition:
                 self.refuse(f"{what}: {key} {given[key]:X}h does not fit in the {len(at)} bits {written(at)}")
         rows = crc_rows(len(message), width=len(at), **given)
         return [(tuple(message[i] for i in cover), odd) for cover, odd in rows]
+
+    def examples(self) -> None:
+        """Refuse examples and aliases of the wrong form; whether they hold is for whoever builds a codec."""
+        for index, row in enumerate(self.expect("examples", self.table.get("examples", []), list, "a list"), 1):
+            what = f"example {index}"
+            self.expect(what, row, Mapping, "a table such as { bits = '0101', fields = { number = 5 } }")
+            self.known(f"{what}: ", row, ("bits", "fields"))
+            text = self.expect(f"{what}: bits", row.get("bits"), str, "a text of binary digits")
+            if set(text) - {"0", "1"} or len(text) != self.length:
+                self.refuse(f"{what}: {shown(text)} is not {self.length} binary digits")
+            self.expect(f"{what}: fields", row.get("fields"), Mapping, "a table of numbers")
+        for alias in self.expect("aliases", self.table.get("aliases", []), list, "a list of names"):
+            self.expect("an alias", alias, str, "a text")
 
     def distinct(self, checks: list[LayoutCheck]) -> tuple[LayoutCheck, ...]:
         """The checks, with a rule that occurs more than once made unique by its first position."""
