@@ -45,9 +45,12 @@ def crc_rows(
     >>> crc_rows(3, width=1, poly=1)  # a CRC of one bit is even parity
     [((0, 1, 2), 0)]
     """
-    parameters = {"width": width, "poly": poly, "init": init, "xorout": xorout}
-    constant = crc(0, length, **parameters)
-    columns = [crc(1 << (length - 1 - i), length, **parameters) ^ constant for i in range(length)]
+    constant = crc(0, length, width=width, poly=poly, init=init, xorout=xorout)
+    top, mask = 1 << (width - 1), (1 << width) - 1
+    columns = [poly]  # what the last message bit changes; each bit before it is shifted once more
+    while len(columns) < length:
+        columns.append((columns[-1] << 1 & mask) ^ (poly if columns[-1] & top else 0))
+    columns.reverse()
     return [
         (tuple(i for i, column in enumerate(columns) if column >> bit & 1), constant >> bit & 1)
         for bit in range(width - 1, -1, -1)

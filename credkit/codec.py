@@ -20,6 +20,7 @@ from bitstring import Bits
 from credkit.errors import DecodeError, EncodeError, nearest, shown
 from credkit.reading import Form, Reading, Schema, places
 from credkit.shapes import Shape, only
+from credkit.spans import WIDEST
 
 Word: TypeAlias = tuple[int, int]  # the bits as a number, first bit most significant; how many
 
@@ -64,6 +65,15 @@ def release(form: Form, carried: Any) -> Any:
 def is_form(form: Form, value: object) -> bool:
     """Whether ``value`` is of the Python type that ``form`` stands for."""
     return isinstance(value, _TYPES[form][0])
+
+
+def is_number(value: object) -> bool:
+    """Whether ``value`` can stand in a field: a whole number, neither negative nor absurdly long.
+
+    >>> is_number(5), is_number(-5), is_number(True), is_number("5")
+    (True, False, False, False)
+    """
+    return isinstance(value, int) and not isinstance(value, bool) and value >= 0 and value.bit_length() <= WIDEST
 
 
 def check_fields(codec: str, schema: Schema, fields: Mapping[str, Any]) -> None:

@@ -19,16 +19,18 @@ from typing import TYPE_CHECKING
 from bitstring import Bits
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Iterator
 
     from credkit.reading import Check, Place
 
 LONGEST = 48  # characters of a value that a sentence repeats
 LONGEST_NUMBER = 4096  # bits of a number that is written out at all
 
-# Thirteen to nineteen digits, single blanks or hyphens allowed between them, first digit 2 to 6:
-# the lengths of ISO/IEC 7812-1 and the major industry digits used by payment cards.
-_ACCOUNT = re.compile(r"(?<![0-9])[2-6](?:[ -]?[0-9]){12,18}(?![0-9])")
+# Thirteen to nineteen digits, single blanks or hyphens allowed between groups of them, first digit
+# 2 to 6: the lengths of ISO/IEC 7812-1 and the major industry digits used by payment cards.
+ACCOUNT_DIGITS = range(13, 20)
+_RUN = re.compile(r"[0-9]+(?:[ -][0-9]+)*")
+_GROUP = re.compile("[0-9]+")
 
 
 class CredkitError(Exception):
@@ -65,23 +67,46 @@ def masked(text: str) -> str:
     """``text`` with every number that could be a payment account number cut to first six, last four.
 
     A number counts when it has 13 to 19 digits, begins with 2 to 6 and its last digit is the Luhn
-    check digit (ISO/IEC 7812-1). The example below is the test number of the WHATWG HTML standard.
+    check digit (ISO/IEC 7812-1); zeros before it, and other groups of digits beside it, do not hide
+    it. The example below is the test number of the WHATWG HTML standard.
 
     >>> masked("track 4114360123456785=30")
     'track 411436******6785=30'
+    >>> masked("0004114360123456785"), masked("4114-3601-2345-6785 203")
+    ('000411436******6785', '4114-36**-****-6785 203')
     >>> masked("serial 4114360123456786")
     'serial 4114360123456786'
     """
-    return _ACCOUNT.sub(lambda match: _mask(match.group()), text)
+    return _RUN.sub(_mask, text) if len(text) >= ACCOUNT_DIGITS.start else text
 
 
-def _mask(number: str) -> str:
-    digits = [int(c) for c in number if c.isdecimal()]
-    doubled = [d * 2 - 9 * (d > 4) for d in digits[-2::-2]]
-    if (sum(digits[-1::-2]) + sum(doubled)) % 10:
-        return number
-    hidden = iter(range(len(digits)))
-    return "".join("*" if c.isdecimal() and 6 <= next(hidden) < len(digits) - 4 else c for c in number)
+def _mask(run: re.Match[str]) -> str:
+    text = run.group()
+    hidden: set[int] = set()
+    for places in _candidates(text):
+        if _is_account("".join(text[place] for place in places)):
+            hidden.update(places[6:-4])
+    return "".join("*" if place in hidden else c for place, c in enumerate(text)) if hidden else text
+
+
+def _candidates(text: str) -> Iterator[list[int]]:
+    """The places of neighbouring groups of digits, without the zeros before them."""
+    groups = [match.span() for match in _GROUP.finditer(text)]
+    for first, (start, stop) in enumerate(groups):
+        places = list(range(stop - len(text[start:stop].lstrip("0")), stop))
+        for start, stop in (*groups[first + 1 : first + ACCOUNT_DIGITS.stop], (0, 0)):
+            if not 0 < len(places) < ACCOUNT_DIGITS.stop:
+                break
+            yield places
+            places = [*places, *range(start, stop)]
+
+
+def _is_account(digits: str) -> bool:
+    if len(digits) not in ACCOUNT_DIGITS or digits[0] not in "23456":
+        return False
+    numbers = [int(c) for c in digits]
+    doubled = [d * 2 - 9 * (d > 4) for d in numbers[-2::-2]]
+    return (sum(numbers[-1::-2]) + sum(doubled)) % 10 == 0
 
 
 def shown(value: object) -> str:
@@ -91,13 +116,13 @@ def shown(value: object) -> str:
     ("'02F764DD'", '1011', 'facility=1', '411436******6785')
     """
     if isinstance(value, tuple):
-        value = "".join(map(str, value))
+        value = "".join(map(_plain, value))
     if isinstance(value, str):
         text = repr(masked(value))
     elif isinstance(value, Bits):
         text = value.bin
     elif isinstance(value, Mapping):
-        text = masked(" ".join(f"{name}={_plain(item)}" for name, item in value.items()))
+        text = masked(" ".join(f"{name}={_plain(item)}" for name, item in value.items())) or "{}"
     else:
         text = masked(_plain(value))
     return text if len(text) <= LONGEST else f"{text[: LONGEST - 12]}…{text[-6:]} ({len(text)} long)"

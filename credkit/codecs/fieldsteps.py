@@ -23,7 +23,7 @@ from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import Any
 
-from credkit.codec import Codec, Entry, Example
+from credkit.codec import Codec, Entry, Example, is_number
 from credkit.codecs.arguments import whole
 from credkit.errors import DefinitionError, EncodeError, nearest, shown
 from credkit.grammar import step
@@ -108,20 +108,20 @@ class FieldStep(Codec):
     def inspect(self, value: Mapping[str, Any]) -> Reading:
         """The fields with the one changed; a failed check where its value has no counterpart."""
         inner = value.get(self.field)
-        outer = self.forward(inner) if isinstance(inner, int) else None
+        outer = self.forward(inner) if inner is not None and is_number(inner) else None
         if outer is not None:
             return Reading(value=MappingProxyType({**value, self.field: outer}), origin=lambda place: (place,))
         rule, expected = self.rule()
         check = Check(
             codec=self.name, rule=rule, claim=f"the value of {self.field}", form="fields", at=(self.field,),
-            expected=expected, found=inner,
+            expected=expected, found=inner if isinstance(inner, int) else (inner,),
         )  # fmt: skip
         return Reading(value=None, checks=(check,))
 
     def encode(self, value: Mapping[str, Any]) -> Mapping[str, Any]:
         """The fields with the one changed back."""
         outer = self.given(value).get(self.field)
-        inner = self.back(outer) if isinstance(outer, int) else None
+        inner = self.back(outer) if outer is not None and is_number(outer) else None
         if inner is None:
             raise EncodeError(f"{self.name}: {self.field} is {shown(outer)}, expected {self.rule()[1]}")
         return MappingProxyType({**value, self.field: inner})
@@ -135,11 +135,11 @@ class Offset(FieldStep):
 
     def forward(self, value: int) -> int | None:
         """The sum, unless it is negative."""
-        return value + self.amount if value + self.amount >= 0 else None
+        return value + self.amount if is_number(value + self.amount) else None
 
     def back(self, value: int) -> int | None:
         """The difference, unless it is negative."""
-        return value - self.amount if value - self.amount >= 0 else None
+        return value - self.amount if is_number(value - self.amount) else None
 
     def outer(self, field: Field) -> Field:
         """The range, shifted."""

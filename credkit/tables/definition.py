@@ -180,6 +180,8 @@ class _Definition:
         for index, row in enumerate(rows, 1):
             what = f"check {index}"
             self.expect(what, row, Mapping, "a table such as { bit = 0, even = '1-12' }")
+            if "bit" in row and "bits" in row:
+                self.refuse(f"{what}: exactly one of bit, bits is needed")
             places = self.span(what, row.get("bit", row.get("bits")))
             self.own(what, places)
             targets.append(places)
@@ -227,7 +229,11 @@ class _Definition:
                 )
         if not blocks:
             self.refuse(f"{what}: xor of nothing")
-        return [(column, 0) for column in zip(*blocks, strict=True)]
+        columns = list(zip(*blocks, strict=True))
+        for place, column in zip(at, columns, strict=True):
+            for twice in (each for each in column if column.count(each) > 1):
+                self.refuse(f"{what}: xor at bit {place} takes bit {twice} twice, which leaves nothing of it")
+        return [(column, 0) for column in columns]
 
     def _complement(self, what: str, row: Mapping[str, Any], at: tuple[int, ...]) -> list[Any]:
         block = self.span(f"{what}: complement", row["complement"])
@@ -272,7 +278,7 @@ class _Definition:
             self.known(f"{what}: ", row, ("field", "bits", "values", "kind", "level", "text"))
             if ("field" in row) == ("bits" in row):
                 self.refuse(f"{what}: exactly one of field, bits is needed")
-            if "field" in row and row["field"] not in by_name:
+            if "field" in row and self.expect(f"{what}: field", row["field"], str, "a name") not in by_name:
                 self.refuse(f"{what}: there is no field {shown(row['field'])}{nearest(str(row['field']), by_name)}")
             field = by_name.get(row.get("field", ""))
             places = field.places if field else self.span(what, row["bits"])

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import Any
 
-from credkit.codec import Tabled, check_fields
+from credkit.codec import Tabled, check_fields, is_number
 from credkit.errors import DefinitionError, nearest
 from credkit.reading import Check, Field, Place, Reading, Schema
 from credkit.shapes import Shape
@@ -76,8 +76,8 @@ class SelectCodec(Tabled):
         return self.input
 
     def attempt(self, carried: Mapping[str, Any]) -> Mapping[str, Any] | None:
-        """The outer fields, or None where one is missing or not what a row demands."""
-        if any(name not in carried for name in self.select.needs()):
+        """The outer fields, or None where one is missing, no number, or not what a row demands."""
+        if not all(is_number(carried.get(name)) for name in self.select.needs()):
             return None
         if any(carried[name] != value for name, value in self.select.demanded.items()):
             return None
@@ -94,11 +94,11 @@ class SelectCodec(Tabled):
 
     def inspect(self, value: Mapping[str, Any]) -> Reading:
         """The outer fields, with a check for each field that is demanded, or that is missing."""
-        missing = [name for name in self.select.needs() if name not in value]
-        if missing:
+        wrong = next((name for name in self.select.needs() if not is_number(value.get(name))), None)
+        if wrong is not None:
             check = Check(
-                codec=self.name, rule="fields", claim="the fields that are named", form="fields", at=tuple(missing),
-                expected="a value", found=None,
+                codec=self.name, rule="fields", claim=f"the value of {wrong}", form="fields", at=(wrong,),
+                expected="a whole number", found=(value.get(wrong),),
             )  # fmt: skip
             return Reading(value=None, checks=(check,))
         checks = tuple(
