@@ -200,7 +200,7 @@ class Choice(Codec):
         for option in self.options:
             try:
                 written.append((option.name, option.encode(value)))
-            except EncodeError as error:
+            except (EncodeError, DefinitionError) as error:  # the second: an option that reads only
                 refusals.append(str(error))
         if len(written) == 1:
             return written[0][1]
@@ -218,7 +218,9 @@ def choice(*options: Codec) -> Codec:
         raise DefinitionError("choice: at least two options are needed")
     name = f"choice({', '.join(option.name for option in options)})"
     first = options[0]
-    for option in options[1:]:
+    for option in options:
+        if why := getattr(option, "unread", None):
+            raise DefinitionError(f"{name}: {option.name} cannot read: {why}")
         if (option.takes, option.gives) != (first.takes, first.gives):
             raise DefinitionError(
                 f"{name}: {first.name} goes from {first.takes} to {first.gives}, {option.name} from {option.takes} "

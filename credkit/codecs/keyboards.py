@@ -45,7 +45,7 @@ def layouts() -> dict[str, dict[str, str]]:
 def _typed(plain: str, shift: str, lock: str) -> tuple[str, str]:
     """What the keys type under a lock: Caps Lock changes letter keys, Shift Lock all of them."""
     swap = [
-        lock == "shift-lock" or (lock == "caps" and p.upper() == s and p != s)
+        lock == "shift-lock" or (lock == "caps" and p.islower() and s.isupper())
         for p, s in zip(plain, shift, strict=True)
     ]
     pairs = [(s, p) if swapped else (p, s) for p, s, swapped in zip(plain, shift, swap, strict=True)]

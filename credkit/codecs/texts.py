@@ -26,7 +26,7 @@ from credkit.shapes import TEXT
 
 PRACTICE = "common practice, no source"
 KEYS = {"<enter>": ("\r", "\n", "\r\n"), "<tab>": ("\t",), "<space>": (" ",), "<stx>": ("\x02",), "<etx>": ("\x03",)}
-_BLANKS = re.compile(r"[ \t\r\n]*(.*?)[ \t\r\n]*", re.DOTALL)
+BLANKS = " \t\r\n"
 
 
 def _cut(value: str, start: int, stop: int) -> Reading:
@@ -38,15 +38,15 @@ def _cut(value: str, start: int, stop: int) -> Reading:
 class Strip(Codec):
     """Takes off a fixed prefix and suffix, which must be there; without either, white space at both ends."""
 
-    pattern: re.Pattern[str] = _BLANKS
+    pattern: re.Pattern[str] | None = None
     prefix: str = ""
     suffix: str = ""
 
     def inspect(self, value: str) -> Reading:
         """The text between prefix and suffix; a failed check where one of them is missing."""
-        match = self.pattern.fullmatch(value)
-        if match:
-            return _cut(value, *match.span(1))
+        span = self._span(value)
+        if span:
+            return _cut(value, *span)
         check = Check(
             codec=self.name,
             rule="form",
@@ -60,10 +60,17 @@ class Strip(Codec):
     def encode(self, value: str) -> str:
         """The text with prefix and suffix put on."""
         text = f"{self.prefix}{self.given(value)}{self.suffix}"
-        match = self.pattern.fullmatch(text)
-        if not match or match[1] != value:
+        span = self._span(text)
+        if not span or text[slice(*span)] != value:
             raise EncodeError(f"{self.name}: {shown(value)} would not be read back the same")
         return text
+
+    def _span(self, value: str) -> tuple[int, int] | None:
+        if self.pattern is None:
+            start = len(value) - len(value.lstrip(BLANKS))
+            return start, max(start, len(value.rstrip(BLANKS)))
+        match = self.pattern.fullmatch(value)
+        return match.span(1) if match else None
 
 
 def _alternatives(key: str) -> str:
@@ -86,6 +93,8 @@ def build_strip(prefix: str = "", suffix: str = "") -> Codec:
                 raise DefinitionError(f"strip: {piece} in the {what} is not one of {', '.join(KEYS)}")
         patterns.append("".join(_alternatives(p) if p in KEYS else re.escape(p) for p in pieces))
         texts.append("".join(KEYS[p][0] if p in KEYS else p for p in pieces))
+    if prefix.endswith("<enter>"):
+        patterns[0] += "(?!\n)"  # or it would be unclear which line end belongs to what
     return Strip(
         name=step("strip", prefix, suffix), input=TEXT, output=TEXT,
         pattern=re.compile(f"{patterns[0]}(.*?){patterns[1]}", re.DOTALL), prefix=texts[0], suffix=texts[1],

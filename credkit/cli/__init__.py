@@ -1,0 +1,141 @@
+"""The command line: one file a command, each loaded when it is called.
+
+The commands have no logic of their own: they read values (`credkit.cli.values`), hand them to the
+library, and speak through one door (`credkit.cli.output`), which masks account numbers.
+
+Exit codes: 0 good; 1 a value failed; 2 wrong usage or a fault in a file that defines something;
+130 interrupted; 141 the reader of the output went away.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from importlib import import_module
+from typing import Any
+
+import click
+
+from credkit import __version__
+from credkit.cli.cautions import ALL
+
+COMMANDS = {  # name: module, and what stands beside the name in `credkit --help`
+    "formats": ("credkit.cli.formats", "List the codecs, or show one of them in full."),
+    "decode": ("credkit.cli.decode", "Read values through a chain: text to fields."),
+    "encode": ("credkit.cli.encode", "Write fields through a chain: fields to text."),
+    "convert": ("credkit.cli.convert", "Rewrite values from one chain's form to another's."),
+    "explain": ("credkit.cli.explain", "Draw how a chain reads one value, and what is wrong with it."),
+    "crosswalk": ("credkit.cli.crosswalk", "Match a site's credentials, readings and targets."),
+    "demo": ("credkit.cli.demo", "Make a site to try things on, and run its crosswalk."),
+}
+INTERRUPTED, CLOSED = 130, 141
+
+
+class Commands(click.Group):
+    """A group whose commands are imported when they are asked for."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """The names, in the order of the table."""
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """The command called ``cmd_name``, from its module."""
+        if cmd_name not in COMMANDS:
+            return None
+        command = getattr(import_module(COMMANDS[cmd_name][0]), cmd_name)
+        assert isinstance(command, click.Command)
+        return command
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """The command that ``args`` begin with; an unknown one is refused with the nearest spelling."""
+        if args[0] not in COMMANDS and not args[0].startswith("-"):
+            from credkit.errors import nearest, shown
+
+            known = nearest(args[0], COMMANDS) or f"; commands are {', '.join(COMMANDS)}"
+            ctx.fail(f"there is no command {shown(args[0])}{known}")
+        return super().resolve_command(ctx, args)
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """The table, without importing a command."""
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, summary) for name, (_, summary) in COMMANDS.items()])
+
+    def main(self, *args: Any, **options: Any) -> Any:
+        """Run one command and end the process: every fault is one sentence on standard error."""
+        for stream in (sys.stdout, sys.stderr):
+            if hasattr(stream, "reconfigure"):
+                stream.reconfigure(errors="backslashreplace")
+        try:
+            code = super().main(*args, **{**options, "prog_name": "credkit", "standalone_mode": False})
+        except Exception as error:
+            code = _failed(error)
+        sys.exit(code or 0)
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run the command; a closed pipe ends it quietly."""
+        try:
+            return super().invoke(ctx)
+        except BrokenPipeError:
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # nothing is left to flush to
+            return CLOSED
+
+
+def _failed(error: Exception) -> int:
+    """Say what ``error`` is, and the exit code; what is not a known fault is raised again."""
+    from credkit.cli.output import complain
+    from credkit.errors import CredkitError
+
+    if isinstance(error, click.Abort):
+        complain("interrupted")
+        return INTERRUPTED
+    if isinstance(error, click.UsageError):
+        hint = ""
+        if isinstance(error, click.NoSuchOption) and error.option_name[1:2].isdecimal():
+            hint = "; a value that begins with - goes behind --"
+        command = error.ctx.command_path.partition(" ")[2] if error.ctx else ""
+        complain(f"{error.format_message().rstrip('.')}{hint}", command)
+    elif isinstance(error, click.ClickException):
+        complain(error.format_message())
+    elif isinstance(error, CredkitError):
+        complain(str(error))
+    elif isinstance(error, OSError) and error.strerror:
+        complain(f"{error.filename}: {error.strerror}" if error.filename else error.strerror)
+    else:
+        raise error
+    return 2
+
+
+@click.group(
+    cls=Commands,
+    invoke_without_command=True,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 80},
+    epilog=f"""\b
+Exit codes: 0 good, 1 a value failed, 2 wrong usage, 130 interrupted.
+No colour when piped, or when NO_COLOR is set.
+
+\b
+Shell completion, for bash (also zsh_source, fish_source):
+  eval "$(_CREDKIT_COMPLETE=bash_source credkit)"
+
+{ALL}""",
+)
+@click.version_option(__version__, message="credkit %(version)s")
+@click.pass_context
+def main(ctx: click.Context) -> None:
+    """Codecs for the identifiers on access cards: text to bits to fields, and back.
+
+    A chain says how, step by step: hex:8/right-justified:26/wiegand-26 reads eight hexadecimal
+    digits, takes the last 26 bits of them, and reads those as a frame.
+
+    \b
+    To begin with:
+      credkit formats
+      credkit explain hex:8/right-justified:26/wiegand-26 02F764DD
+      credkit demo
+    """
+    if os.environ.get("NO_COLOR"):
+        ctx.color = False
+    if ctx.invoked_subcommand is None:
+        click.echo(ctx.get_help())

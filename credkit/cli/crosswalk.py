@@ -1,0 +1,67 @@
+"""``credkit crosswalk``: a site's credentials, readings and targets, matched."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from pathlib import Path
+
+import click
+
+from credkit.cli import options
+from credkit.cli.output import Door
+from credkit.crosswalk import Crosswalk, summary_text, write_outputs
+from credkit.crosswalk import crosswalk as compute
+from credkit.site import load_site
+
+
+@click.command()
+@click.argument("site", type=click.Path(dir_okay=False, path_type=Path), metavar="SITE")
+@click.option(
+    "--out", required=True, type=click.Path(file_okay=False, path_type=Path), metavar="DIR",
+    help="Where the result goes: a new directory, or one that a crosswalk made.",
+)  # fmt: skip
+@options.spoken
+def crosswalk(site: Path, out: Path, as_json: bool, reveal: bool) -> int:
+    """Match what SITE describes: its credentials, its readings, and what its targets want.
+
+    SITE is a site file (TOML) that names the others. The result says for every credential what
+    each target should hold and why, and for every row that needs a person what is wrong with it.
+    DIR is written whole or not at all. It holds data on persons, readable by its owner only.
+
+    \b
+    Brackwater Terminal, as `credkit demo` made it:
+      credkit crosswalk brackwater/site.toml --out brackwater/result
+
+    Findings are the result, not a fault: the exit code is 0 when every row is accounted for,
+    whatever was found, and 1 when one is not. A site file or table that is wrong in itself gives 2,
+    and nothing is written.
+
+    --json: one object a finding (code, subject, count, text), then one with the site, as_of, out
+    and summary (title, columns, rows).
+    """
+    door = Door(as_json=as_json, reveal=reveal)
+    return report(door, run(door, site, out), out)
+
+
+def run(door: Door, site: Path, out: Path) -> Crosswalk:
+    """The crosswalk of ``site``, written to ``out``."""
+    with door.busy(f"matching {site}"):
+        result = compute(load_site(site))
+        write_outputs(result, out)
+    return result
+
+
+def report(door: Door, result: Crosswalk, out: Path) -> int:
+    """What was found, cautions included, and where the files are; the exit code."""
+    if door.as_json:
+        for finding in result.findings:
+            door.record(asdict(finding))
+        summary = [asdict(section) for section in result.summary]
+        door.record({"site": result.site, "as_of": result.as_of.isoformat(), "out": str(out), "summary": summary})
+    else:
+        for line in summary_text(result).splitlines():
+            door.say(line, indent="  ")
+        door.say()
+        door.say(f"The files are in {out}.")
+    files, *_ = result.summary
+    return int(any(row[-1] for row in files.rows))  # its last column counts the rows that are nowhere

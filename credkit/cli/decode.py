@@ -1,0 +1,52 @@
+"""``credkit decode``: values through a chain, text to fields."""
+
+from __future__ import annotations
+
+from typing import BinaryIO
+
+import click
+
+from credkit.cli import options
+from credkit.cli.output import Door, complain
+from credkit.cli.rows import LOSSY, decoded
+from credkit.cli.values import values as read_values
+from credkit.codec import Entry
+
+
+@click.command()
+@click.argument("chain", shell_complete=options.complete_chain)
+@click.argument("values", nargs=-1, metavar="[VALUE]...")
+@options.from_file
+@options.hints
+@options.common
+def decode(
+    chain: str, values: tuple[str, ...], file: BinaryIO | None, hints: bool | None,
+    as_json: bool, layouts: tuple[Entry, ...], reveal: bool,
+) -> int:  # fmt: skip
+    """Read values through CHAIN and print the fields.
+
+    Values are arguments, or the lines of --file, or those of standard input, read as they come:
+    every line is a value, an empty one too. One argument gets a screen of its own; otherwise a
+    value is one line, shortened to 80 columns (whole in --json). A chain that gives text or bits
+    instead of fields prints those.
+
+    \b
+    The gates of Brackwater Terminal type eight hexadecimal digits, or decimals:
+      credkit decode hex:8/right-justified:26/wiegand-26 02F764DD
+      credkit decode hex:8/right-justified:26/wiegand-26 --file gate.txt
+      tail -f gate.log | credkit decode decimal:26/wiegand-26 --json
+
+    \b
+    --json: input, ok, fields (null unless ok), checks (codec, rule, at,
+    covers, expected, found, passed), notes (kind, level, text, at), hints
+    (cause, text, chain, value, evidence), error; also value, for a chain
+    that gives text or bits. A value that begins with - goes behind --.
+    """
+    codec = options.reader(chain, layouts)
+    door = Door(as_json=as_json, reveal=reveal)
+    given = read_values(values, file)
+    wanted = not given.streamed if hints is None else hints
+    if codec.lossy:
+        complain(LOSSY, "decode")
+    rows = (decoded(codec, line, hints=wanted) for line in given.rows)
+    return door.rows(rows, given, door.full if len(values) == 1 else door.line)

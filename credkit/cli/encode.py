@@ -1,0 +1,47 @@
+"""``credkit encode``: fields through a chain, to text."""
+
+from __future__ import annotations
+
+from typing import BinaryIO
+
+import click
+
+from credkit.cli import options
+from credkit.cli.output import Door, complain
+from credkit.cli.rows import LOSSY, encoded
+from credkit.cli.values import values as read_values
+from credkit.codec import Entry
+
+
+@click.command()
+@click.argument("chain", shell_complete=options.complete_chain)
+@click.argument("fields", nargs=-1, metavar="[FIELD=NUMBER]...")
+@options.from_file
+@options.common
+def encode(
+    chain: str, fields: tuple[str, ...], file: BinaryIO | None, as_json: bool, layouts: tuple[Entry, ...], reveal: bool
+) -> int:
+    """Write fields through CHAIN and print the text; check bits are computed.
+
+    The arguments are the fields of one value. Without them every line of --file, or of standard
+    input, is a value: FIELD=NUMBER with blanks between, or a JSON object. For a chain that gives
+    bits or text instead of fields, every argument or line is one value: binary digits, or the text.
+
+    The output is data: one line a value, and an empty line where a value failed, with its error on
+    standard error. A value that looks like a payment account number is refused unless --reveal is
+    given.
+
+    \b
+    A card of Brackwater Terminal, as the east gate would type it:
+      credkit encode hex:8/right-justified:26/wiegand-26 \\
+          facility=123 number=45678
+      credkit encode decimal:24/fields:facility:8,number:16 --file new.txt
+
+    --json: the keys of `credkit decode --json`, and output (null unless ok).
+    """
+    codec = options.writer(chain, layouts)
+    door = Door(as_json=as_json, reveal=reveal)
+    given = read_values((" ".join(fields),) if fields and codec.gives == "fields" else fields, file)
+    if codec.lossy:
+        complain(LOSSY, "encode")
+    return door.rows((encoded(codec, line) for line in given.rows), given, door.output)

@@ -1,0 +1,110 @@
+"""What several commands share: options, and the chains that they name."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Callable, Iterable
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+from click.shell_completion import CompletionItem
+
+from credkit import layout_entries
+from credkit.chains import Conversion
+from credkit.chains import conversion as link_conversion
+from credkit.codec import Codec, Entry
+from credkit.errors import DefinitionError
+from credkit.registry import chain, names
+from credkit.shapes import only
+
+Command = TypeVar("Command", bound=Callable[..., Any])
+
+
+def spoken(command: Command) -> Command:
+    """--json and --reveal: how a command speaks."""
+    reveal = click.option(
+        "--reveal", is_flag=True,
+        help="Show numbers that look like payment account numbers in full. Sentences keep their masks.",
+    )  # fmt: skip
+    return click.option("--json", "as_json", is_flag=True, help="Write one JSON object a line.")(reveal(command))
+
+
+def common(command: Command) -> Command:
+    """--json, --layouts and --reveal."""
+    layouts = click.option(
+        "--layouts", metavar="FILE", type=click.Path(dir_okay=False, path_type=Path), callback=_layouts,
+        help="A TOML file with the site's own layouts, to be named in chains.",
+    )  # fmt: skip
+    return layouts(spoken(command))
+
+
+def from_file(command: Command) -> Command:
+    """--file, for the commands that read values."""
+    option = click.option(
+        "--file", type=click.File("rb"), metavar="FILE", help="Read values from FILE, one a line (- is standard input)."
+    )
+    return option(command)
+
+
+def hints(command: Command) -> Command:
+    """--hints and --no-hints, for the commands that read values."""
+    option = click.option(
+        "--hints/--no-hints", default=None,
+        help="Look for simple causes of every failure. Default: only for values given as arguments.",
+    )  # fmt: skip
+    return option(command)
+
+
+def _layouts(ctx: click.Context, param: click.Parameter, path: Path | None) -> tuple[Entry, ...]:
+    """The catalogue rows of the file that --layouts names."""
+    if path is None:
+        return ()
+    try:
+        return layout_entries(tomllib.loads(path.read_text(encoding="utf-8-sig")))
+    except UnicodeDecodeError as error:
+        raise DefinitionError(f"{path}: byte {error.start} is not UTF-8") from None
+    except (tomllib.TOMLDecodeError, DefinitionError) as error:
+        raise DefinitionError(f"{path}: {error}") from None
+
+
+def complete_chain(ctx: click.Context, param: click.Parameter, incomplete: str) -> list[CompletionItem]:
+    """Codec names for the last step of a chain."""
+    done, slash, begun = incomplete.rpartition("/")
+    return [CompletionItem(f"{done}{slash}{name}") for name in names() if name.startswith(begun)]
+
+
+def reader(text: str, codecs: Iterable[Entry]) -> Codec:
+    """The chain ``text`` for reading typed values; `DefinitionError` for one that cannot."""
+    return _typed(text, codecs, "unread", "read")
+
+
+def writer(text: str, codecs: Iterable[Entry]) -> Codec:
+    """The chain ``text`` for writing values as text; `DefinitionError` for one that cannot."""
+    return _typed(text, codecs, "unwritten", "write")
+
+
+def conversion(source: str, target: str, codecs: Iterable[Entry]) -> Conversion:
+    """From one chain to another, both of which have text on the outer side."""
+    return link_conversion(reader(source, codecs), writer(target, codecs))
+
+
+def _typed(text: str, codecs: Iterable[Entry], refusal: str, verb: str) -> Codec:
+    codec = chain(text, codecs)
+    if codec.takes != "text":
+        raise DefinitionError(f"chain {codec.name} takes {codec.takes}, but a value here is text: {_in_front(codec)}")
+    if why := getattr(codec, refusal, None):
+        raise DefinitionError(f"chain {codec.name} cannot {verb}: {why}")
+    return codec
+
+
+def _in_front(codec: Codec) -> str:
+    """What to put before a chain that does not take text."""
+    if codec.takes == "fields":
+        return f"put a notation and a layout in front, such as binary/wiegand-26/{codec.name}"
+    length = only(codec.input.lengths)
+    if length is None:
+        return f"put a notation in front, such as hex/{codec.name}"
+    digits = -(-length // 8) * 2
+    padding = "" if digits * 4 == length else f"right-justified:{length}/"
+    return f"put a notation in front, such as binary/{codec.name} or hex:{digits}/{padding}{codec.name}"

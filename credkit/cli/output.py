@@ -1,0 +1,193 @@
+"""The one door through which every command speaks.
+
+Whatever goes to the screen, to JSON or to standard error passes here, and numbers that look like
+payment account numbers lose their middle digits on the way, unless ``--reveal`` is given for the
+run. Sentences that the library made keep their masks even then.
+
+Every screen keeps to 80 columns; what has to be shortened ends in an ellipsis and is whole in JSON.
+Every line is flushed as it is written.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from textwrap import wrap
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from credkit.cli.masks import starred, value_masked
+from credkit.errors import masked
+from credkit.screen import WIDTH, plain
+
+if TYPE_CHECKING:  # `credkit formats` needs none of these
+    from credkit.cli.rows import Row
+    from credkit.cli.values import Values
+    from credkit.draw import Picture
+
+LABEL = 10  # columns of the labels before a text
+INPUT = 16  # columns of the value in a row of many
+LONGEST_INPUT = 34  # columns of it at most
+
+
+def complain(sentence: str, command: str = "") -> None:
+    """One sentence on standard error; wrapped only where a terminal shows it."""
+    text = plain(masked(f"credkit{' ' * bool(command)}{command}: {' '.join(sentence.split())}"))
+    if sys.stderr.isatty():
+        text = "\n".join(_wrapped(text, WIDTH))
+    click.echo(text, err=True)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Door:
+    """How this run speaks: in JSON or for people, account numbers masked or not."""
+
+    as_json: bool = False
+    reveal: bool = False
+
+    def text(self, text: str) -> str:
+        """``text`` for people: account numbers masked, characters that do not print escaped."""
+        return plain(text if self.reveal else masked(text))
+
+    def say(self, text: str = "", *, indent: str = "") -> None:
+        """A text for people, wrapped to the width; what is wrapped goes on at ``indent``."""
+        for row in _wrapped(self.text(text), WIDTH, indent) or [""]:
+            click.echo(row)
+
+    def labelled(self, label: str, text: str, *, room: int = LABEL) -> None:
+        """A text behind its label, in ``room`` columns, wrapped to the width."""
+        if len(label) >= room:
+            self.say(label)
+            label = ""
+        for number, row in enumerate(_wrapped(self.text(text), WIDTH - room) or [""]):
+            head = f"{'' if number else label:<{room}}"
+            click.echo(f"{click.style(head, fg='red', bold=True) if label == 'FAILED' else head}{row}".rstrip())
+
+    @contextmanager
+    def busy(self, text: str) -> Iterator[None]:
+        """Show on standard error that work is going on, where a terminal looks on."""
+        if not sys.stderr.isatty():
+            yield
+            return
+        from rich.console import Console  # only for a terminal
+
+        with Console(stderr=True).status(self.text(text)):
+            yield
+
+    def record(self, record: Mapping[str, Any]) -> None:
+        """One JSON object on a line of its own."""
+        import json
+
+        click.echo(json.dumps(record if self.reveal else value_masked(record)))
+
+    def picture(self, picture: Picture, *, secret: bool = False) -> None:
+        """A picture under its title."""
+        from credkit.draw import lines
+
+        self.say(picture.title, indent="  ")
+        for row in lines(picture if self.reveal else _masked(picture, secret)):
+            click.echo(row)
+
+    def result(self, row: Row) -> None:
+        """What a row gives, on one line."""
+        if row.error is None:
+            self.labelled("gives", row.summary())
+
+    def row(self, row: Row) -> Row:
+        """``row`` as it may be shown."""
+        return row if self.reveal else row.hidden()
+
+    def full(self, row: Row, place: str = "") -> None:
+        """One row on a screen of its own."""
+        self.labelled("input", row.input)
+        if row.given is not None:
+            self.labelled("value", row.given)
+        for name, value in (row.fields or {}).items():
+            self.labelled(name, str(value))
+        for check in row.checks:
+            if check["passed"]:
+                self.labelled("passed", f"{check['rule']} of {check['codec']}")
+        self.problems(row)
+
+    def problems(self, row: Row) -> None:
+        """What is wrong with a row, what there is to know about it, and what might explain it."""
+        for error in (row.error, *row.others):
+            if error:
+                self.labelled("FAILED", error)
+        for note in row.notes:
+            self.labelled("note", f"{note['kind']} ({note['level']}): {note['text']}")
+        if row.hints:
+            self.say()
+            self.say("What would explain it (proposals; nothing was changed):")
+        for hint in row.hints:
+            self.say(f"- {hint['text']}", indent="  ")
+            if hint["chain"]:
+                self.say(f"  {hint['chain']}", indent="  ")
+        if row.advice:
+            self.say(row.advice)
+
+    def line(self, row: Row, place: str = "") -> None:
+        """One row of many: the value, its fields, what is wrong or worth knowing."""
+        left = f"{_fit(self.text(row.input), LONGEST_INPUT):<{INPUT}}  "
+        if row.error:
+            rest = _fit(self.text(row.short or row.error), WIDTH - len(left) - len("FAILED "))
+            click.echo(f"{left}{click.style('FAILED', fg='red', bold=True)} {rest}")
+            return
+        kinds = dict.fromkeys(note["kind"] for note in row.notes)
+        note = f"  note: {', '.join(kinds)}" if kinds else ""
+        click.echo(_fit(f"{left}{self.text(f'{row.summary()}{note}')}", WIDTH).rstrip())
+
+    def output(self, row: Row, place: str) -> None:
+        """What a row is written as, and nothing else; a row that failed is an empty line, its error said aside."""
+        output = row.output or ""
+        click.echo(plain(output) if sys.stdout.isatty() else output)
+        if row.error:
+            complain(f"{place}: {row.error}")
+
+    def rows(self, rows: Iterable[Row], values: Values, show: Callable[[Row, str], None]) -> int:
+        """Every row, as it comes, in JSON or as ``show`` shows it; the exit code."""
+        total = failed = 0
+        for total, row in enumerate(rows, 1):
+            row = self.row(row)
+            failed += row.error is not None
+            if self.as_json:
+                self.record(row.record())
+            else:
+                show(row, f"{values.unit} {total}")
+        if values.streamed and not self.as_json and (failed or not total):
+            complain(f"{failed} of {total} lines failed" if total else "there was no line to read")
+        return int(failed > 0)
+
+
+def _masked(picture: Picture, secret: bool) -> Picture:
+    """``picture`` without account numbers and, of a secret row, without anything made of one.
+
+    This is done before drawing: a drawing may cut a number apart, and its bit numbers are no number.
+    """
+
+    def hide(text: str) -> str:
+        return str(starred(text)) if secret else masked(text)
+
+    if picture.form == "fields":
+        pairs = [unit.partition("=") for unit in picture.units]
+        units: Iterable[str] = (f"{name}{equals}{hide(value)}" for name, equals, value in pairs)
+    elif picture.form == "text":
+        units = hide("".join(picture.units))
+    else:
+        units = ("*" if secret else unit for unit in picture.units)
+    bars = (replace(bar, value=hide(bar.value)) for bar in picture.bars)
+    marks = picture.marks
+    if secret and picture.form == "text":  # which characters are wrong says something about them
+        marks = tuple(replace(each, at=tuple(range(len(picture.units)))) for each in marks)
+    return replace(picture, units=tuple(units), bars=tuple(bars), marks=marks)
+
+
+def _wrapped(text: str, width: int, indent: str = "") -> list[str]:
+    return wrap(text, width, subsequent_indent=indent, break_on_hyphens=False)
+
+
+def _fit(text: str, width: int) -> str:
+    return text if len(text) <= width else f"{text[: width - 1]}…"

@@ -1,0 +1,235 @@
+"""Rows: what became of one value, as plain data ready for JSON and for the screen."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+from bitstring import Bits
+
+from credkit.chains import Conversion
+from credkit.cli.masks import holds_account, starred
+from credkit.cli.values import Line
+from credkit.codec import Codec
+from credkit.diagnose import advice, diagnose
+from credkit.errors import EncodeError, shown
+from credkit.reading import Check, Reading
+
+REFUSED = "the value looks like a payment account number and is not written (--reveal writes it)"
+LOSSY = "something is left out on the way: two values can become one, so look for duplicates"
+_LOSSY = {"kind": "lossy", "level": "care", "text": LOSSY, "at": []}
+_NUMBER = re.compile("-?[0-9]{1,1300}")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Row:
+    """One value and what became of it.
+
+    ``given`` is what a chain reads that gives text or bits instead of fields. ``error`` is the
+    first fault, ``short`` the same in fewer words, ``others`` are the rest; ``brief`` is the first
+    without anything that was found.
+    ``secret`` says that a text of the row, as read or at
+    any step, holds a number that looks like a payment account number.
+    """
+
+    input: str
+    fields: Mapping[str, Any] | None = None
+    given: str | None = None
+    checks: list[dict[str, Any]] = field(default_factory=list)
+    notes: list[dict[str, Any]] = field(default_factory=list)
+    hints: list[dict[str, Any]] = field(default_factory=list)
+    advice: str | None = None
+    error: str | None = None
+    others: list[str] = field(default_factory=list)
+    short: str | None = None
+    brief: str | None = None
+    output: str | None = None
+    gives_fields: bool = True
+    writes: bool = False
+    lossy: bool = False
+    secret: bool = False
+
+    def record(self) -> dict[str, Any]:
+        """The row as a JSON object."""
+        found = {
+            "input": self.input, "ok": self.error is None, "fields": self.fields, "checks": self.checks,
+            "notes": [*self.notes, *[_LOSSY] * self.lossy], "hints": self.hints, "error": self.error,
+        }  # fmt: skip
+        if not self.gives_fields:
+            found["value"] = self.given
+        if self.writes:
+            found["output"] = self.output
+        return found
+
+    def summary(self) -> str:
+        """The fields, or the text or bits, on one line."""
+        if self.fields is None:
+            return self.given or ""
+        return " ".join(f"{name}={value}" for name, value in self.fields.items())
+
+    def hidden(self) -> Row:
+        """The row as it may be shown: nothing secret, and no account number in the output.
+
+        Fields, bits and single characters would give a masked number away, so a secret row loses
+        everything that was made of its text.
+        """
+        if self.output is not None and (self.secret or holds_account(self.output)):
+            return replace(self, output=None, error=REFUSED, brief=REFUSED).hidden()
+        if not self.secret:
+            return self
+        error = self.error
+        if error != self.brief:
+            error = f"{self.brief or 'the value cannot be read'}; what was found is hidden (--reveal shows it)"
+        return replace(
+            self, input=starred(self.input), fields=starred(self.fields), given=starred(self.given),
+            error=error, short=error, others=[],
+            checks=[
+                {**c, "at": [], "covers": [], "expected": starred(c["expected"]), "found": starred(c["found"])}
+                for c in self.checks
+            ],
+            hints=[{**h, "text": re.sub("[0-9]", "*", h["text"]), "value": starred(h["value"])} for h in self.hints],
+        )  # fmt: skip
+
+
+def decoded(codec: Codec, line: Line, *, hints: bool) -> Row:
+    """What ``codec`` reads in ``line``."""
+    frame = Row(input=line.text, gives_fields=codec.gives == "fields", lossy=codec.lossy)
+    if line.problem:
+        return replace(frame, error=line.problem)
+    reading = codec.inspect(line.text)
+    failed = reading.failed
+    faults = [str(codec.failure(replace(reading, checks=(c,)))) for c in reading.checks if not c.passed]
+    found = diagnose(codec, line.text) if hints and failed else ()
+    given = None if failed else plain(reading.value)
+    return replace(
+        frame,
+        fields=given if codec.gives == "fields" else None,
+        given=None if codec.gives == "fields" else given,
+        checks=[_check(check) for check in reading.checks],
+        notes=[{"kind": n.kind, "level": n.level, "text": n.text, "at": list(n.at)} for n in reading.notes],
+        hints=[
+            {"cause": h.cause, "text": h.text, "chain": h.chain, "value": plain(h.value), "evidence": h.evidence}
+            for h in found
+        ],
+        advice=advice(found),
+        error=faults[0] if faults else None,
+        short=failed.sentence().replace(f": {failed.claim} fails: ", f" {failed.rule}: ", 1) if failed else None,
+        others=faults[1:],
+        brief=f"{failed.codec}: {failed.claim} fails" if failed else None,
+        secret=secret(line.text, reading),
+    )
+
+
+def converted(conversion: Conversion, line: Line, *, hints: bool) -> Row:
+    """``line``, read by the source, as the target writes it."""
+    row = replace(decoded(conversion.source, line, hints=hints), writes=True, lossy=conversion.lossy)
+    return row if row.error else _written(row, lambda: conversion.convert(line.text), "the fields cannot be written")
+
+
+def encoded(codec: Codec, line: Line) -> Row:
+    """What ``codec`` writes for the fields (or binary digits, or text, as it gives) in ``line``."""
+    row = Row(input=line.text, writes=True, gives_fields=codec.gives == "fields", lossy=codec.lossy)
+    if line.problem:
+        return replace(row, error=line.problem)
+    value: Any = line.text
+    row = replace(row, secret=holds_account(line.text))
+    try:
+        if codec.gives == "fields":
+            value = fields(line.text)
+            row = replace(row, fields=value, secret=row.secret or any(holds_account(str(v)) for v in value.values()))
+        elif codec.gives == "bits":
+            value = _bits(line.text)
+            row = replace(row, given=line.text)
+    except EncodeError as error:
+        return replace(row, error=str(error), brief=str(error))
+    return _written(row, lambda: codec.encode(value))
+
+
+def _written(row: Row, write: Callable[[], Any], brief: str = "") -> Row:
+    try:
+        return replace(row, output=write())
+    except EncodeError as error:
+        return replace(row, error=str(error), brief=brief or str(error))
+
+
+def fields(text: str) -> dict[str, Any]:
+    """The fields that ``text`` writes, as FIELD=NUMBER with blanks between or as a JSON object.
+
+    >>> fields("facility=123 number=45678") == fields('{"facility": 123, "number": 45678}')
+    True
+    >>> fields("facility=12x")
+    Traceback (most recent call last):
+    credkit.errors.EncodeError: 'facility=12x' is not written FIELD=NUMBER
+    """
+    if text.lstrip().startswith("{"):
+        try:
+            found = json.loads(text, object_pairs_hook=_once)
+        except (ValueError, RecursionError) as error:
+            if isinstance(error, EncodeError):
+                raise
+            raise EncodeError(f"{shown(text)} is not a JSON object: {error}") from None
+        assert isinstance(found, dict)  # it begins with a brace
+        return found
+    pairs = []
+    for piece in text.split():
+        name, _, number = piece.partition("=")
+        if not name or not _NUMBER.fullmatch(number):
+            raise EncodeError(f"{shown(piece)} is not written FIELD=NUMBER")
+        pairs.append((name, int(number)))
+    if not pairs:
+        raise EncodeError("there is no FIELD=NUMBER")
+    return _once(pairs)
+
+
+def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    found: dict[str, Any] = {}
+    for name, value in pairs:
+        if name in found:
+            raise EncodeError(f"the field {shown(name)} is given twice")
+        found[name] = value
+    return found
+
+
+def _bits(text: str) -> Bits:
+    if not re.fullmatch("[01]+", text):
+        raise EncodeError(f"{shown(text)} is not binary digits")
+    return Bits(f"0b{text}")
+
+
+def secret(text: str, reading: Reading) -> bool:
+    """Whether a text of the reading holds an account number, or the digits of a field that looks like one."""
+    given = (text, reading.value, *(step.reading.value for step in reading.steps))
+    texts = [each for each in given if isinstance(each, str)]
+    if any(map(holds_account, texts)):
+        return True
+    numbers = map(str, reading.value.values()) if isinstance(reading.value, Mapping) else ()
+    return any(number in each for number in numbers if holds_account(number) for each in texts)
+
+
+def plain(value: Any) -> Any:
+    """A value of any form as JSON can hold it: bits as binary digits, bytes as hexadecimal ones.
+
+    >>> plain(Bits("0b0101")), plain({"number": 5})
+    ('0101', {'number': 5})
+    """
+    if isinstance(value, Bits):
+        return value.bin
+    if isinstance(value, bytes):
+        return value.hex().upper()
+    if isinstance(value, Mapping):
+        return {str(name): plain(item) for name, item in value.items()}
+    return value if value is None or isinstance(value, str | int | float) else str(value)
+
+
+def _check(check: Check) -> dict[str, Any]:
+    return {
+        "codec": check.codec, "rule": check.rule, "at": list(check.at), "covers": list(check.covers),
+        "expected": _joined(check.expected, " … "), "found": _joined(check.found, ""), "passed": check.passed,
+    }  # fmt: skip
+
+
+def _joined(value: object, joint: str) -> Any:
+    return joint.join(map(str, value)) if isinstance(value, tuple) else plain(value)

@@ -1,0 +1,80 @@
+"""Values: from arguments, from a file or from standard input, one a line.
+
+A stream is read line by line as it arrives and never as a whole. Every line is a row, an empty
+one too; its end (LF or CR LF) is not part of the value, and a mark of UTF-8 at the very start is
+dropped. A line that cannot be a value gives a row with a problem, never an exception.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator, Sequence
+from typing import BinaryIO, NamedTuple
+
+import click
+
+from credkit.spans import LIMIT
+
+LONGEST = 2 * LIMIT  # bytes of a line: nothing that credkit reads as one value is longer
+_BOM = b"\xef\xbb\xbf"
+
+
+class Line(NamedTuple):
+    """One row of input: its text, and why it cannot be a value."""
+
+    text: str
+    problem: str | None = None
+
+
+class Values(NamedTuple):
+    """The rows of one run. ``streamed`` rows are counted as lines, the others as values."""
+
+    rows: Iterator[Line]
+    streamed: bool
+
+    @property
+    def unit(self) -> str:
+        """What a row is called."""
+        return "line" if self.streamed else "value"
+
+
+def values(given: Sequence[str], file: BinaryIO | None) -> Values:
+    """The values given as arguments, or else those of ``file``, or else those of standard input."""
+    if given and file:
+        raise click.UsageError("values come as arguments or from --file, not both")
+    if given:
+        return Values((Line(text) for text in given), streamed=False)
+    if file is None:
+        if sys.stdin is None:
+            raise click.UsageError("there are no values: neither arguments, nor --file, nor standard input")
+        file = sys.stdin.buffer
+        if file.isatty():
+            click.echo("credkit: reading values, one a line, until the end of input", file=sys.stderr)
+    return Values(lines(file), streamed=True)
+
+
+def lines(stream: BinaryIO) -> Iterator[Line]:
+    """The lines of ``stream``, as they arrive.
+
+    >>> from io import BytesIO
+    >>> list(lines(BytesIO(b"02F764DD\\r\\n\\n\\xff")))  # doctest: +NORMALIZE_WHITESPACE
+    [Line(text='02F764DD', problem=None), Line(text='', problem=None),
+     Line(text='\\\\xff', problem='byte 0 of the line is not UTF-8: 0xff')]
+    """
+    first = True
+    while raw := stream.readline(LONGEST + 1):
+        if first:
+            raw, first = raw.removeprefix(_BOM), False
+        if len(raw) > LONGEST and not raw.endswith(b"\n"):
+            rest = raw
+            while rest and not rest.endswith(b"\n"):
+                rest = stream.readline(LONGEST)
+            head = raw[:8].decode(errors="backslashreplace")
+            yield Line(f"{head}…", f"the line is longer than {LONGEST} bytes, which no value is")
+            continue
+        raw = raw.removesuffix(b"\n").removesuffix(b"\r")
+        try:
+            yield Line(raw.decode())
+        except UnicodeDecodeError as error:
+            problem = f"byte {error.start} of the line is not UTF-8: {raw[error.start]:#04x}"
+            yield Line(raw.decode(errors="backslashreplace"), problem)

@@ -1,0 +1,62 @@
+"""Causes: what would explain most of the texts of a reader that cannot be read.
+
+Each different text is diagnosed by itself; what counts is the cause that explains the most of
+them, and every other one that explains as many. A proposal: nothing is read with it.
+"""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from collections.abc import Sequence
+
+from credkit.codec import Codec
+from credkit.crosswalk.result import Finding, counted
+from credkit.crosswalk.texts import branches
+from credkit.crosswalk.verdicts import Verdict, rows_of
+from credkit.diagnose import diagnose
+
+FAILED = {"check-failed": "failed-checks", "unreadable": "unreadable"}  # row code to finding
+SAMPLE = 60  # different texts of one reader and rule that are diagnosed
+_WORDS = {  # for causes whose own text names a place in one value
+    "flipped-bit": "one bit is flipped",
+    "shifted": "the frame is shifted by one bit",
+    "extra-bit": "there is one bit too many",
+    "lost-bit": "one bit is lost",
+    "run-together": "two reads run together",
+    "lost-zeros": "leading zeros are lost",
+    "extra-character": "there is one character too many",
+}
+
+
+def failed(codec: Codec, subject: str, verdicts: Sequence[Verdict]) -> list[Finding]:
+    """One finding for each code and rule that texts of a reader fail."""
+    groups: dict[tuple[str, str], list[Verdict]] = defaultdict(list)
+    for verdict in verdicts:
+        if verdict.code in FAILED and verdict.sighting.told:
+            groups[verdict.code, verdict.sighting.told.rule].append(verdict)
+    found = []
+    for (code, rule), group in groups.items():
+        texts = list(dict.fromkeys(verdict.sighting.text for verdict in group))
+        count = rows_of(group)
+        them = f"{counted(count, 'reading')}, {counted(len(texts), 'different text')}"
+        text = f"rule {rule}: {them}; {_explained(codec, texts)}"
+        found.append(Finding(code=FAILED[code], subject=subject, count=count, text=text))
+    return found
+
+
+def _explained(codec: Codec, texts: Sequence[str]) -> str:
+    """The causes that would explain most of ``texts``."""
+    sample = texts[:: -(-len(texts) // SAMPLE)]
+    counts = Counter(words for text in sample for words in _causes(codec, text))
+    if not counts:
+        return "no simple cause explains them"
+    most = max(counts.values())
+    best = [words for words, count in counts.items() if count == most]
+    tried = " that were tried" if len(sample) < len(texts) else ""
+    return f"{most} of {len(sample)}{tried} would be explained if {', or if '.join(best)}"
+
+
+def _causes(codec: Codec, text: str) -> list[str]:
+    """The causes that would explain ``text``, each once."""
+    hints = [hint for branch in branches(codec) for hint in diagnose(branch, text)]
+    return list(dict.fromkeys(_WORDS.get(hint.cause) or hint.text.partition(": ")[0] for hint in hints))

@@ -1,0 +1,171 @@
+"""Credentials: what the register shows by itself, and which rows it puts in doubt.
+
+Two credentials with one number, two active cards of one person, a printed number that is not the
+encoded one. `Doubts` has, for each card, why it may not be written; a person decides.
+"""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+
+from credkit.crosswalk.register import ACTIVE, Card, Number, state
+from credkit.crosswalk.result import Finding, counted, named
+from credkit.crosswalk.texts import Texts
+from credkit.errors import masked, shown
+from credkit.site import Kind, Site
+
+LEAST = 3  # cards that must share an offset before it explains anything
+Offset = tuple[tuple[str, int], ...]  # by field, printed minus encoded, where they differ
+
+
+@dataclass(slots=True)
+class Doubts:
+    """Why cards may not be written. ``shared`` doubts also hold cards that are not active."""
+
+    shared: dict[Card, list[str]] = field(default_factory=lambda: defaultdict(list))
+    active: dict[Card, list[str]] = field(default_factory=lambda: defaultdict(list))
+    remarks: dict[Card, list[str]] = field(default_factory=lambda: defaultdict(list))  # explained, so no doubt
+
+
+def distinct(cards: Iterable[Card]) -> list[str]:
+    """The credentials that ``cards`` are rows of, each once."""
+    return list(dict.fromkeys(card.credential for card in cards))
+
+
+def held(site: Site, cards: Iterable[Card]) -> list[Card]:
+    """The cards that somebody may still have."""
+    return [card for card in cards if card.row.status not in site.rules.gone]
+
+
+def duplicates(site: Site, owners: Mapping[Number, Sequence[Card]], doubts: Doubts) -> Iterator[Finding]:
+    """Numbers that several credentials have, those that are gone aside."""
+    for (namespace, _), cards in owners.items():
+        left = held(site, cards)
+        ids = distinct(left)
+        if len(ids) < 2:
+            continue
+        for card in left:
+            others = named(each for each in ids if each != card.credential)
+            doubts.shared[card].append(f"its number is also that of {others}")
+        people = len({card.row.person for card in left})
+        yield Finding(
+            code="duplicate-number", subject=masked(f"{namespace} {left[0].written}"), count=len(ids),
+            text=f"{named(ids)} have this one number ({counted(people, 'holder')}); no reading of it tells them apart",
+        )  # fmt: skip
+
+
+def two_active(site: Site, cards: Iterable[Card], doubts: Doubts) -> Iterator[Finding]:
+    """People who hold several active credentials of one kind; pools may."""
+    if not site.rules.one_active_issue:
+        return
+    groups: dict[tuple[str, str], list[Card]] = defaultdict(list)
+    for card in cards:
+        active = state(card.row, site.as_of, site.rules) == ACTIVE
+        if active and not card.overlaps and card.row.person not in site.rules.pools:
+            groups[card.row.person, card.kind.name].append(card)
+    for (person, kind), group in groups.items():
+        ids = distinct(group)
+        if len(ids) < 2:
+            continue
+        for card in group:
+            others = named(each for each in ids if each != card.credential)
+            doubts.active[card].append(f"the same person also has {others}, active")
+        replaced = [
+            f"; {shown(card.credential)} replaces {shown(card.row.replaces)}"
+            for card in group
+            if card.row.replaces in ids
+        ]
+        yield Finding(
+            code="two-active-issues", subject=masked(f"{person} {kind}"), count=len(ids),
+            text=f"{named(ids)} are all active{''.join(replaced)}",
+        )  # fmt: skip
+
+
+def passed_on(site: Site, cards: Iterable[Card], doubts: Doubts) -> None:
+    """Doubt cards of which several rows count on the day of judgement: a pool's, or one handed on that day."""
+    groups: dict[tuple[str, str], list[Card]] = defaultdict(list)
+    for card in cards:
+        if not card.overlaps and state(card.row, site.as_of, site.rules) == ACTIVE:
+            groups[card.credential, card.kind.name].append(card)
+    for group in groups.values():
+        for card in group:
+            others = [other.row for other in group if other is not card]
+            if others:
+                lines = ", ".join(f"line {row.line}" for row in others)
+                doubts.active[card].append(
+                    f"on {site.as_of} {named(row.person for row in others)} has it too ({lines})"
+                )
+
+
+def printed(site: Site, cards: Iterable[Card], texts: Texts, doubts: Doubts) -> Iterator[Finding]:
+    """Cards whose printed number is not the encoded one, and whether one offset explains them."""
+    groups: dict[str, list[Card]] = defaultdict(list)
+    for card in cards:
+        if card.row.printed and card.kind.printed:
+            groups[card.kind.name].append(card)
+    for name, group in groups.items():
+        kind = site.kinds[name]
+        differing: dict[Card, Offset] = {}
+        unread: dict[Card, str] = {}
+        for card in group:
+            offset, problem = _offset(kind, card, texts)
+            if problem:
+                unread[card] = problem
+            elif offset:
+                differing[card] = offset
+        if not differing and not unread:
+            continue
+        explained = _explaining(differing.values())
+        for card, offset in differing.items():
+            place = doubts.remarks if offset == explained else doubts.active
+            place[card].append(_said(offset))
+        for card, problem in unread.items():
+            doubts.active[card].append(problem)
+        yield Finding(
+            code="printed-differs", subject=name, count=len(differing) + len(unread),
+            text=_printed_text(differing, len(unread), explained, len(group)),
+        )  # fmt: skip
+
+
+def _offset(kind: Kind, card: Card, texts: Texts) -> tuple[Offset, str]:
+    """By how much the printed fields differ from the encoded ones, or why they cannot be read."""
+    assert kind.printed is not None  # a bug here, never the input
+    told = texts.read(kind.printed, kind, card.row.printed)
+    if told.fields is None:
+        return (), f"the printed number cannot be read: {told.reason}"
+    both = [name for name in told.fields if name in card.fields]
+    differing = ((name, told.fields[name] - card.fields[name]) for name in both)
+    return tuple((name, by) for name, by in differing if by), ""
+
+
+def _explaining(offsets: Iterable[Offset]) -> Offset:
+    """The offset that most of the cards share, if they are enough; an empty one otherwise."""
+    counts = Counter(offsets)
+    for offset, count in counts.most_common(1):
+        if count >= LEAST and count * 2 > counts.total():
+            return offset
+    return ()
+
+
+def _said(offset: Offset) -> str:
+    """An offset in words.
+
+    >>> _said((("number", 20000),)), _said((("facility", -1), ("number", 5)))
+    ('printed = encoded + 20000', 'printed = encoded - 1 (facility), + 5 (number)')
+    """
+    several = len(offset) > 1
+    parts = (f"{'-' if by < 0 else '+'} {shown(abs(by))}{f' ({name})' * several}" for name, by in offset)
+    return f"printed = encoded {', '.join(parts)}"
+
+
+def _printed_text(differing: Mapping[Card, Offset], unread: int, explained: Offset, compared: int) -> str:
+    total = len(differing) + unread
+    of = f" ({compared:,} were compared{f', {unread:,} cannot be read' if unread else ''})"
+    if not explained:
+        return f"no constant offset explains the {counted(total, 'printed number')} that differ{'s' * (total == 1)}{of}"
+    count = sum(offset == explained for offset in differing.values())
+    if count == total:
+        return f"{_said(explained)} for all {count:,}{of}"
+    return f"{_said(explained)} for {count:,} of {total:,}; nothing explains the others{of}"

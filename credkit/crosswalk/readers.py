@@ -1,0 +1,197 @@
+"""Readers: what many readings of one reader show together.
+
+The reader that sends its bits in another order, and the one that gives one facility code for
+every card. Both are told by the cards they would be if it were so. All of it runs over the
+different texts of a reader, each tried once, and all of it is a proposal to check at the reader.
+"""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+from credkit.codec import Codec
+from credkit.crosswalk.causes import failed
+from credkit.crosswalk.register import Card, Number, Register
+from credkit.crosswalk.result import Finding
+from credkit.crosswalk.texts import branches
+from credkit.crosswalk.verdicts import Verdict, rows_of
+from credkit.diagnose import alternatives
+from credkit.errors import shown
+from credkit.site import Kind, Period, Reader, Site
+
+UNRESOLVED = ("unreadable", "check-failed", "unexpected-value", "unknown-card")
+STRANGE = ("unexpected-value", "unknown-card")  # good numbers that are nobody's
+LEAST = 3  # different texts before anything is said of a reader
+Text = tuple[str, str]  # a reader and a text of it
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shown:
+    """What readers show: findings; candidates for their texts; numbers that may be another card's there."""
+
+    findings: tuple[Finding, ...]
+    candidates: Mapping[Text, tuple[str, ...]]
+    doubtful: frozenset[tuple[str, Number]]
+
+
+def shown_together(site: Site, register: Register, verdicts: Sequence[Verdict]) -> Shown:
+    """What the readings of each reader, period by period, show together."""
+    groups: dict[tuple[str, int], list[Verdict]] = defaultdict(list)
+    for verdict in verdicts:
+        reader = verdict.sighting.reader
+        groups[reader.name, reader.periods.index(verdict.sighting.period)].append(verdict)
+    findings: list[Finding] = []
+    candidates: dict[Text, list[str]] = defaultdict(list)
+    doubtful: set[tuple[str, Number]] = set()
+    for group in groups.values():
+        at = _Reader(site, register, group)
+        for finding, suggested in (*at.other_order(), *at.single_facility(doubtful)):
+            findings.append(finding)
+            for text, cards in suggested.items():
+                candidates[at.reader.name, text] += cards
+        findings += failed(at.period.codec, at.reader.name, group)
+    return Shown(
+        findings=tuple(findings), candidates={key: tuple(them) for key, them in candidates.items()},
+        doubtful=frozenset(doubtful),
+    )  # fmt: skip
+
+
+Suggestion = tuple[Finding, Mapping[str, list[str]]]  # a finding, and what it makes of each text
+
+
+class _Reader:
+    """The verdicts on one reader in one period."""
+
+    def __init__(self, site: Site, register: Register, verdicts: list[Verdict]) -> None:
+        self.site = site
+        self.register = register
+        self.verdicts = verdicts
+        self.reader: Reader = verdicts[0].sighting.reader
+        self.period: Period = verdicts[0].sighting.period
+        self.kind: Kind = self.reader.kind
+
+    def texts(self, *codes: str) -> Counter[str]:
+        """The different texts with one of these codes, with the number of rows of each."""
+        found: Counter[str] = Counter()
+        for verdict in self.verdicts:
+            if verdict.code in codes:
+                found[verdict.sighting.text] += len(verdict.sighting.rows)
+        return found
+
+    def other_order(self) -> Iterator[Suggestion]:
+        """The orders under which unresolved texts are known cards: all that explain the most."""
+        unresolved = self.texts(*UNRESOLVED)
+        if len(unresolved) < LEAST:
+            return
+        tried: dict[str, tuple[str, dict[str, list[str]]]] = {}
+        for branch in branches(self.period.codec):
+            for other in alternatives(branch):
+                hits = self.hits(other.codec, unresolved)
+                better = other.cause not in tried or len(hits) > len(tried[other.cause][1])
+                if better and self.beyond_chance(other.codec, len(hits), len(unresolved)):
+                    tried[other.cause] = (other.text, hits)
+        rows = {cause: sum(unresolved[text] for text in hits) for cause, (_, hits) in tried.items()}
+        most = max(rows.values(), default=0)
+        best = [tried[cause] for cause, count in rows.items() if count == most]
+        if not best:
+            return
+        explained = {text for _, hits in best for text in hits}
+        message = (
+            f"{most:,} of {unresolved.total():,} unresolved readings match known credentials "
+            f"{', or equally '.join(f'if {words}' for words, _ in best)}{self.days(explained)}"
+        )
+        suggested: dict[str, list[str]] = defaultdict(list)
+        for words, hits in best:
+            for text, credentials in hits.items():
+                suggested[text] += [f"{credential} (if {words})" for credential in credentials]
+        yield Finding(code="other-order", subject=self.reader.name, count=most, text=message), suggested
+
+    def hits(self, codec: Codec, texts: Iterable[str]) -> dict[str, list[str]]:
+        """The texts that ``codec`` reads as the number of known credentials, with these."""
+        found = {}
+        for text in texts:
+            fields = codec.attempt(text)
+            cards = fields and self.register.owners.get((self.kind.namespace, self.kind.number(fields)))
+            if cards:
+                found[text] = list(dict.fromkeys(card.credential for card in cards))
+        return found
+
+    def beyond_chance(self, codec: Codec, hits: int, tried: int) -> bool:
+        """Whether so many hits cannot be accidents.
+
+        At least a quarter of the unresolved texts, and at least twice the share of the texts that
+        are resolved as they stand and that ``codec`` reads as other known credentials.
+        """
+        if hits < LEAST or hits * 4 < tried:
+            return False
+        resolved = self.hits(self.period.codec, self.texts(""))
+        others = self.hits(codec, resolved)
+        accidents = sum(credentials != resolved[text] for text, credentials in others.items())
+        return not resolved or hits / tried >= 2 * accidents / len(resolved)
+
+    def days(self, texts: set[str]) -> str:
+        """When the unresolved among ``texts`` were read: that tells a reader that was re-set."""
+        moments = sorted(
+            verdict.sighting.moment
+            for verdict in self.verdicts
+            if verdict.code in UNRESOLVED and verdict.sighting.text in texts
+        )
+        first, last = (moment.astimezone(self.site.zone).date() for moment in (moments[0], moments[-1]))
+        return f" (read on {first})" if first == last else f" (read from {first} to {last})"
+
+    def single_facility(self, doubtful: set[tuple[str, Number]]) -> Iterator[Suggestion]:
+        """A key field that never changes here, though the cards that were read seem to differ in it.
+
+        Numbers that are resolved, but could then be another card's, are added to ``doubtful``.
+        """
+        numbers = {verdict.number for verdict in self.verdicts if verdict.number}
+        strange = [verdict for verdict in self.verdicts if verdict.number and verdict.code in STRANGE]
+        if len(numbers) < 2 * LEAST or len({verdict.number for verdict in strange}) < LEAST:
+            return
+        for place, name in enumerate(self.kind.key if len(self.kind.key) > 1 else ()):
+            values = {number[1][place] for number in numbers}
+            if len(values) > 1:
+                continue
+            siblings = self.siblings(place)
+            hits = [
+                (verdict, siblings[rest]) for verdict in strange if (rest := _rest(verdict.number, place)) in siblings
+            ]
+            matched = {verdict.number for verdict, _ in hits}
+            if len(matched) < LEAST or 2 * len(matched) < len({verdict.number for verdict in strange}):
+                continue
+            theirs = sorted({card.number[1][place] for _, cards in hits for card in cards})
+            count = rows_of(verdict for verdict, _ in hits)
+            message = (
+                f"every number read has {name} {shown(values.pop())}; {count:,} of {rows_of(strange):,} unresolved "
+                f"readings match known credentials with {name} {' or '.join(map(shown, theirs))}"
+            )
+            doubtful |= {
+                (self.reader.name, number)
+                for number in numbers
+                if any(card.number != number for card in siblings.get(_rest(number, place), ()))
+            }
+            yield (
+                Finding(code="single-facility", subject=self.reader.name, count=count, text=message),
+                {
+                    verdict.sighting.text: [
+                        f"{card.credential} (if {name} is {shown(card.number[1][place])})" for card in cards
+                    ]
+                    for verdict, cards in hits
+                },
+            )
+
+    def siblings(self, place: int) -> Mapping[tuple[int, ...], list[Card]]:
+        """The credentials of the namespace, by their number without one field."""
+        found: dict[tuple[int, ...], dict[str, Card]] = defaultdict(dict)
+        for number, cards in self.register.owners.items():
+            if number[0] == self.kind.namespace:
+                found[_rest(number, place)].update((card.credential, card) for card in cards)
+        return {rest: list(cards.values()) for rest, cards in found.items()}
+
+
+def _rest(number: Number | None, place: int) -> tuple[int, ...]:
+    """The fields of a number without one of them."""
+    values = number[1] if number else ()
+    return (*values[:place], *values[place + 1 :])

@@ -1,0 +1,198 @@
+"""The register: the credentials rows that count, and whose number is whose.
+
+Rows of several registers are merged first: for one credential, kind and person the source that the
+site trusts most counts. What remains is read, and known by its number within its namespace.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from itertools import combinations
+
+from credkit.crosswalk.result import Exceptional
+from credkit.crosswalk.texts import Texts, rounding
+from credkit.errors import masked, shown
+from credkit.site import Kind, Rules, Site
+from credkit.sitefiles import Assignment
+
+ACTIVE, EARLY, EXPIRED = "active", "not yet valid", "expired"
+_COMPARED = ("value", "printed", "issue", "status", "valid_from", "valid_until", "replaces")
+Number = tuple[str, tuple[int, ...]]  # a namespace and a number in it
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Card:
+    """A credentials row that counts, with the number it says; ``doubts`` are reasons not to write it."""
+
+    row: Assignment
+    kind: Kind
+    fields: Mapping[str, int]
+    number: Number
+    doubts: tuple[str, ...] = ()
+    overlaps: bool = False
+
+    @property
+    def credential(self) -> str:
+        """The credential that has the number."""
+        return self.row.credential
+
+    @property
+    def written(self) -> str:
+        """The number as output files write it."""
+        return written(self.number)
+
+
+def written(number: Number) -> str:
+    """The fields of a number, joined.
+
+    >>> written(("harbour", (12, 345)))
+    '12-345'
+    """
+    return "-".join(map(str, number[1]))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Register:
+    """The cards, by number too, and the rows that are none."""
+
+    cards: tuple[Card, ...]
+    owners: Mapping[Number, tuple[Card, ...]]
+    exceptions: tuple[Exceptional, ...]
+    passed_over: Mapping[Number, tuple[str, ...]]  # what superseded rows say: number to credentials
+
+
+def state(row: Assignment, day: date, rules: Rules) -> str:
+    """The status of an assignment as it stands on ``day``, the day of judgement."""
+    if row.status not in rules.active:
+        return row.status
+    if row.valid_from and day < row.valid_from:
+        return EARLY
+    if row.valid_until and row.valid_until < day:
+        return EXPIRED
+    return ACTIVE
+
+
+def state_then(row: Assignment, day: date, site: Site) -> str:
+    """The status of an assignment on an earlier ``day``.
+
+    A row that is no longer active was so until its end, where an end has come; where none has,
+    nothing says since when it is lost, and it counts as lost all along.
+    """
+    if row.valid_from and day < row.valid_from:
+        return EARLY
+    ended = row.valid_until is not None and row.valid_until <= site.as_of
+    if row.valid_until and row.valid_until < day:
+        return state(row, day, site.rules)
+    return ACTIVE if ended or row.status in site.rules.active else row.status
+
+
+def enrol(site: Site, rows: Sequence[Assignment], texts: Texts, confirmed: Iterable[Number]) -> Register:
+    """The register in ``rows``; ``confirmed`` are numbers that texts beyond suspicion show."""
+    sure = set(confirmed)
+    late, doubts = _merged(rows, site.rules)
+    overlapping = _overlapping([row for row in rows if row.line not in late], site.rules)
+    cards: list[Card] = []
+    exceptions: list[Exceptional] = []
+    passed_over: dict[Number, list[str]] = defaultdict(list)
+    for row in rows:
+        kind = site.kinds[row.kind]
+        told = texts.read(kind.value, kind, row.value)
+        number = None if told.number is None else (kind.namespace, told.number)
+        code, reason = "", ""
+        if row.line in late:
+            code, reason = "superseded", late[row.line]
+            if number:
+                passed_over[number].append(row.credential)
+        elif number is None:
+            code, reason = told.code if told.code == "spreadsheet-damage" else "unreadable-value", told.reason
+        elif told.suspect and number not in sure:
+            code, reason = "spreadsheet-damage", rounding(row.value)
+        elif row.line in overlapping:
+            code, reason = "overlap", overlapping[row.line]
+        if code:
+            exceptions.append(
+                Exceptional(
+                    file=site.credentials.name, line=row.line, code=code, input=masked(row.value), reason=reason,
+                    candidates=(row.credential,),
+                )
+            )  # fmt: skip
+        if number and told.fields is not None and code in ("", "overlap"):
+            more = (f"its value must not serve: {told.refused}",) if told.refused and kind.refuses else ()
+            cards.append(
+                Card(
+                    row=row, kind=kind, fields=told.fields, number=number,
+                    doubts=(*doubts.get(row.line, ()), *more), overlaps=bool(code),
+                )
+            )  # fmt: skip
+    owners: dict[Number, list[Card]] = defaultdict(list)
+    for card in cards:
+        owners[card.number].append(card)
+    return Register(
+        cards=tuple(cards), owners={number: tuple(them) for number, them in owners.items()},
+        exceptions=tuple(exceptions),
+        passed_over={number: tuple(dict.fromkeys(them)) for number, them in passed_over.items()},
+    )  # fmt: skip
+
+
+def _merged(rows: Sequence[Assignment], rules: Rules) -> tuple[dict[int, str], dict[int, tuple[str, ...]]]:
+    """By line: why a row does not count beside another, and doubts about those that the rules do not settle."""
+    groups: dict[tuple[str, str, str], list[Assignment]] = defaultdict(list)
+    for row in rows:
+        groups[row.credential, row.kind, row.person].append(row)
+    late: dict[int, str] = {}
+    doubts: dict[int, tuple[str, ...]] = defaultdict(tuple)
+    rank = {source: place for place, source in enumerate(rules.order_of_truth)}
+    for group in groups.values():
+        if len(group) == 1:
+            continue
+        best = min(rank.get(row.source, len(rank)) for row in group)
+        counting: list[Assignment] = []
+        for row in group:
+            if rank.get(row.source, len(rank)) > best:
+                continue
+            same = next((other for other in counting if not _differing(row, other)), None)
+            if same:
+                late[row.line] = f"it repeats line {same.line}"
+                continue
+            for other in counting:
+                if _together(row, other):
+                    doubts[row.line] += (f"line {other.line} says otherwise ({_differing(row, other)})",)
+                    doubts[other.line] += (f"line {row.line} says otherwise ({_differing(row, other)})",)
+            counting.append(row)
+        for row in group:
+            if rank.get(row.source, len(rank)) > best:
+                other = next((each for each in counting if _together(row, each)), counting[0])
+                differing = _differing(row, other)
+                says = f"differs in {differing} from" if differing else "says the same as"
+                late[row.line] = f"it {says} line {other.line}, and {shown(other.source)} counts first"
+    return late, doubts
+
+
+def _differing(row: Assignment, other: Assignment) -> str:
+    """The columns in which two rows differ, but for who says so."""
+    return ", ".join(name for name in _COMPARED if getattr(row, name) != getattr(other, name))
+
+
+def _together(row: Assignment, other: Assignment) -> bool:
+    """Whether two assignments share more than the day on which one may follow the other."""
+    first, second = (row.valid_from or date.min), (other.valid_from or date.min)
+    return first < (other.valid_until or date.max) and second < (row.valid_until or date.max)
+
+
+def _overlapping(rows: Sequence[Assignment], rules: Rules) -> dict[int, str]:
+    """By line: who else holds the same credential at the same time; cards of pools, and cards gone, aside."""
+    pooled = {row.credential for row in rows if row.person in rules.pools}
+    groups: dict[tuple[str, str], list[Assignment]] = defaultdict(list)
+    for row in rows:
+        if row.credential not in pooled and row.status not in rules.gone:
+            groups[row.credential, row.kind].append(row)
+    found: dict[int, str] = {}
+    for group in groups.values():
+        for row, other in combinations(group, 2):
+            if row.person != other.person and _together(row, other):
+                found.setdefault(row.line, f"{shown(other.person)} holds it at the same time (line {other.line})")
+                found.setdefault(other.line, f"{shown(row.person)} holds it at the same time (line {row.line})")
+    return found

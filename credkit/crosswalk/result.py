@@ -1,0 +1,136 @@
+"""What a crosswalk gives: lines, exceptions, findings, and totals that prove that every row is somewhere.
+
+A *line* is what becomes of a credential in a target. An *exception* is a row of an input file that
+a person has to look at. A *finding* is what many rows together show. None of them ever proposes to
+deactivate anything.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date, datetime
+
+from credkit.errors import shown
+
+ACTIONS = ("add", "keep", "change", "hold", "none")
+WRITTEN = ("add", "keep", "change")  # the actions whose lines have a text
+CODES = {
+    "unreadable": "the text does not have the form that the reader writes",
+    "check-failed": "the text has the right form, but a check in it fails",
+    "spreadsheet-damage": "a spreadsheet took a number for an amount: back to the source",
+    "unknown-card": "a good number that no credential has",
+    "unexpected-value": "a field has a value that is not expected here",
+    "inactive-read": "the credential was not active when it was read",
+    "conflict": "the reading names another card than the desk, or than the reads beside it",
+    "refused-note": "the value must not serve as a credential number",
+    "incomplete-entry": "keys that were never entered, were cleared or cannot be read",
+    "unreadable-value": "the register's value does not have the form that is declared",
+    "superseded": "another row for the same credential, kind and person counts",
+    "overlap": "one credential, two holders at one time",
+    "existing-unmatched": "no credentials row explains what the target holds",
+}
+FINDINGS = {
+    "duplicate-number": "one number, several credentials: all are held",
+    "duplicate-text": "several credentials, one text in a target that keeps a part of the number: all are held",
+    "column-too-small": "numbers that a target cannot hold",
+    "two-active-issues": "several active credentials of one kind for one person: all are held",
+    "overlap": CODES["overlap"],
+    "conflict": CODES["conflict"],
+    "printed-differs": "the printed number is not the encoded one",
+    "spreadsheet-damage": CODES["spreadsheet-damage"],
+    "other-order": "a reader that seems to send its bits in another order",
+    "single-facility": "a reader that seems to send one facility code for all cards",
+    "failed-checks": "texts of a reader in which a check fails, with what would explain most of them",
+    "unreadable": "texts of a reader that have another form, with what would explain most of them",
+    "unknown-cards": CODES["unknown-card"],
+    "unexpected-value": CODES["unexpected-value"],
+    "refused-note": CODES["refused-note"],
+    "incomplete-entry": CODES["incomplete-entry"],
+    "inactive-read": CODES["inactive-read"],
+    "half-seen": "cards with two numbers of which one was never seen",
+    "never-seen": "active credentials that no reading shows",
+}
+NAMED = 6  # values that one sentence names
+
+
+def named(values: Iterable[str], last: str = "and") -> str:
+    """Values in a sentence; of many, the first few and how many more there are.
+
+    >>> named(["C-1", "C-2", "C-3"]), named(["C-1"]), named(map(str, range(9)))
+    ("'C-1', 'C-2' and 'C-3'", "'C-1'", "'0', '1', '2', '3', '4' and 4 more")
+    """
+    texts = [shown(value) for value in values]
+    if len(texts) > NAMED:
+        texts = [*texts[: NAMED - 1], f"{len(texts) - NAMED + 1} more"]
+    return f"{', '.join(texts[:-1])} {last} {texts[-1]}" if len(texts) > 1 else "".join(texts)
+
+
+def counted(number: int, word: str, words: str = "") -> str:
+    """A number and what it counts.
+
+    >>> counted(1, "reading"), counted(1200, "reading")
+    ('1 reading', '1,200 readings')
+    """
+    return f"{number:,} {word if number == 1 else words or f'{word}s'}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Line:
+    """A row of crosswalk.csv: one credentials row and one target of its kind (``target`` empty if it has none)."""
+
+    person: str
+    credential: str
+    kind: str
+    number: str
+    status: str
+    target: str
+    text: str
+    action: str
+    proof: str
+    readers: str
+    last_seen: datetime | None
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Exceptional:
+    """A row of exceptions.csv: a row of an input file that a person has to look at, and why."""
+
+    file: str
+    line: int
+    code: str
+    input: str
+    reason: str
+    candidates: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """What many rows together show: ``subject`` is what it is about, ``count`` how much of it there is."""
+
+    code: str
+    subject: str
+    count: int
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Section:
+    """A table of the summary: the first column has words, the others numbers."""
+
+    title: str
+    columns: tuple[str, ...]
+    rows: tuple[tuple[str | int, ...], ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Crosswalk:
+    """The whole result, in the order of the input files."""
+
+    site: str
+    as_of: date
+    lines: tuple[Line, ...]
+    exceptions: tuple[Exceptional, ...]
+    findings: tuple[Finding, ...]
+    summary: tuple[Section, ...]

@@ -1,0 +1,130 @@
+"""What a text says through a chain, each text read once.
+
+The same cards are read again and again, so a text is inspected once for each chain and kind. What
+a spreadsheet does to numbers is recognised here, and never repaired.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from credkit.chains import Choice
+from credkit.codec import Codec
+from credkit.errors import shown
+from credkit.reading import Reading
+from credkit.site import Kind
+
+DIGITS = 15  # that a spreadsheet keeps of a number: those of a double-precision value (IEEE 754)
+MOST_ZEROS = 20  # leading zeros that are tried
+_EXPONENT = re.compile(r"[+-]?[0-9](?:[.,][0-9]+)?[Ee]\+[0-9]{1,3}")
+_PLAIN = re.compile("[0-9]+")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Told:
+    """What a text says: a number, or the ``code`` of what is wrong with it, with rule and reason.
+
+    A printed text may have fields that make no number.
+    ``refused`` is the text of its notes of level refuse. A ``suspect`` number reads well but looks
+    rounded; whether it is depends on what else shows that number.
+    """
+
+    number: tuple[int, ...] | None = None
+    fields: Mapping[str, int] | None = None
+    code: str = ""
+    rule: str = ""
+    reason: str = ""
+    refused: str = ""
+    suspect: bool = False
+
+
+class Texts:
+    """The texts of one crosswalk, with what they say."""
+
+    def __init__(self) -> None:
+        self._told: dict[tuple[Codec, str, str], Told] = {}
+
+    def read(self, codec: Codec, kind: Kind, text: str) -> Told:
+        """What ``text`` says about a number of ``kind``, read through ``codec``."""
+        key = (codec, kind.name, text)
+        found = self._told.get(key)
+        if found is None:
+            found = self._told[key] = _told(codec, kind, text)
+        return found
+
+
+def _told(codec: Codec, kind: Kind, text: str) -> Told:
+    reading = codec.inspect(text)
+    if reading.ok:
+        fields = reading.value
+        return Told(
+            number=kind.number(fields) if fields.keys() >= set(kind.key) else None, fields=fields,
+            suspect=rounded(text),
+            refused="; ".join(note.text for note in reading.notes if note.level == "refuse"),
+        )  # fmt: skip
+    if damage := damaged(codec, text):
+        return Told(code="spreadsheet-damage", reason=damage)
+    failure = codec.failure(reading)
+    rule = failure.check.rule if failure.check else ""
+    return Told(
+        code="check-failed" if _has_form(codec, text, reading) else "unreadable", rule=rule, reason=str(failure)
+    )
+
+
+def _has_form(codec: Codec, text: str, reading: Reading) -> bool:
+    """Whether the text is written as it should be, so that only what it says is at fault.
+
+    For a choice: whether it is written as one of the options says.
+    """
+    if isinstance(codec, Choice):
+        readings = [option.inspect(text) for option in codec.options]
+        return not any(each.ok for each in readings) and any(map(_checked, readings))
+    return _checked(reading)
+
+
+def _checked(reading: Reading) -> bool:
+    return reading.value is not None or (reading.failed is not None and reading.failed.form != "text")
+
+
+def branches(codec: Codec) -> tuple[Codec, ...]:
+    """The options of a choice; a codec alone is its own only branch."""
+    return codec.options if isinstance(codec, Choice) else (codec,)
+
+
+def rounded(text: str) -> bool:
+    """Whether ``text`` looks like a long number after a spreadsheet: nothing but zeros behind the 15th digit.
+
+    >>> rounded("3602879701896390"), rounded("3602879701896397"), rounded("0602879701896390")
+    (True, False, False)
+    """
+    return len(text) > DIGITS and text[0] != "0" and bool(_PLAIN.fullmatch(text)) and not text[DIGITS:].strip("0")
+
+
+def shortened(text: str) -> bool:
+    """Whether ``text`` is written as spreadsheets write what is too long for a cell.
+
+    >>> shortened("1.23E+47"), shortened("123E47")
+    (True, False)
+    """
+    return bool(_EXPONENT.fullmatch(text))
+
+
+def damaged(codec: Codec, text: str) -> str | None:
+    """What a spreadsheet did to ``text``, which ``codec`` cannot read; None where nothing shows."""
+    if shortened(text):
+        return f"{shown(text)} is a number as a spreadsheet shortens it: its other digits are lost"
+    if rounded(text):
+        return rounding(text)
+    if _PLAIN.fullmatch(text) and (text[0] != "0" or text == "0"):
+        for zeros in range(1, MOST_ZEROS + 1):
+            if codec.attempt("0" * zeros + text) is not None:
+                lost = "a leading zero" if zeros == 1 else f"{zeros} leading zeros"
+                return f"{shown(text)} would be read with {lost} before it, which spreadsheets drop"
+    return None
+
+
+def rounding(text: str) -> str:
+    """The sentence for a number that looks rounded."""
+    return f"{shown(text)} has only zeros behind its 15th digit, as spreadsheets leave them"

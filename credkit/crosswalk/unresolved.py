@@ -1,0 +1,62 @@
+"""Unresolved readings: their rows of exceptions.csv, with the credentials that they might be.
+
+Candidates come from what is known besides the text: what the desk expected, what else was read
+from the card while it was held, what the reader would show if it were set otherwise, and rows of a
+register that does not count. They are for a person to judge.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterator, Sequence
+
+from credkit.crosswalk.credentials import distinct
+from credkit.crosswalk.readers import Shown
+from credkit.crosswalk.register import Register
+from credkit.crosswalk.result import Exceptional, counted
+from credkit.crosswalk.verdicts import Verdict
+from credkit.errors import masked
+from credkit.site import Site
+
+
+def unresolved(site: Site, register: Register, together: Shown, verdicts: Sequence[Verdict]) -> list[Exceptional]:
+    """A row for each reading that is not resolved, in the order of the file."""
+    beside: dict[str, list[str]] = defaultdict(list)
+    for verdict in verdicts:
+        if verdict.sighting.presentation and not verdict.code:
+            beside[verdict.sighting.presentation] += distinct(verdict.cards)
+    found = []
+    for verdict in verdicts:
+        if not verdict.code:
+            continue
+        sighting = verdict.sighting
+        others = len(sighting.rows) - 1
+        entry = f" (one entry with {counted(others, 'other row')})" if others else ""
+        candidates = tuple(
+            dict.fromkeys(_candidates(register, together, verdict, beside.get(sighting.presentation, ())))
+        )
+        found += [
+            Exceptional(
+                file=site.readings.name, line=row.line, code=verdict.code, input=masked(row.text),
+                reason=verdict.reason + entry, candidates=candidates,
+            )
+            for row in sighting.rows
+        ]  # fmt: skip
+    return sorted(found, key=lambda each: each.line)
+
+
+def _candidates(register: Register, together: Shown, verdict: Verdict, beside: Sequence[str]) -> Iterator[str]:
+    sighting = verdict.sighting
+    if sighting.expected:
+        yield f"{masked(sighting.expected)} (expected)"
+    for credential in distinct(verdict.cards or verdict.known):
+        yield masked(credential)
+    if verdict.known:
+        return
+    for credential in beside:
+        yield f"{masked(credential)} (same presentation)"
+    for text in together.candidates.get((sighting.reader.name, sighting.text), ()):
+        yield masked(text)
+    if verdict.number:
+        for credential in register.passed_over.get(verdict.number, ()):
+            yield f"{masked(credential)} (in a row that does not count)"

@@ -1,0 +1,182 @@
+"""Verdicts: what becomes of each sighting. It is resolved to a credential, or goes to the exceptions.
+
+A number alone may belong to several credentials. What the desk expected, and what else was read
+from the card while it was held once, decide between them, or contradict the reading; then comes
+the question whether the credential was active on that day.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+
+from credkit.crosswalk.register import ACTIVE, EARLY, Card, Number, Register, state_then, written
+from credkit.crosswalk.result import counted, named
+from credkit.crosswalk.sightings import Sighting
+from credkit.crosswalk.texts import rounding
+from credkit.errors import shown
+from credkit.site import Site
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Verdict:
+    """What becomes of a sighting: no ``code`` means resolved.
+
+    ``cards`` are the credentials rows it is a sight of, ``alone`` says that they are of one
+    credential; ``known`` are all owners of its number. ``disputed`` are the credentials that a
+    conflict puts in doubt, ``blamed`` those it is reported under.
+    """
+
+    sighting: Sighting
+    code: str = ""
+    reason: str = ""
+    number: Number | None = None
+    cards: tuple[Card, ...] = ()
+    known: tuple[Card, ...] = ()
+    alone: bool = True
+    disputed: tuple[str, ...] = ()
+    blamed: tuple[str, ...] = ()
+
+
+def rows_of(verdicts: Iterable[Verdict]) -> int:
+    """How many rows of the readings these verdicts are about."""
+    return sum(len(verdict.sighting.rows) for verdict in verdicts)
+
+
+def verdicts(site: Site, register: Register, seen: Sequence[Sighting]) -> list[Verdict]:
+    """A verdict for each sighting, in the same order."""
+    found: dict[int, Verdict] = {}
+    groups: dict[str, list[int]] = defaultdict(list)
+    expected: dict[str, set[str]] = defaultdict(set)
+    for place, sighting in enumerate(seen):
+        known = _known(register, sighting)
+        found[place] = verdict = _first(sighting, known)
+        if sighting.presentation and sighting.expected:
+            expected[sighting.presentation].add(sighting.expected)
+        if not verdict.code:
+            groups[sighting.presentation or f"\0{place}"].append(place)
+    for name, group in groups.items():
+        said = next(iter(expected[name])) if len(expected.get(name, ())) == 1 else ""
+        found.update(zip(group, _judged(site, [found[place] for place in group], said), strict=True))
+    return [found[place] for place in range(len(seen))]
+
+
+def _known(register: Register, sighting: Sighting) -> tuple[Card, ...]:
+    if sighting.told is None or sighting.told.number is None:
+        return ()
+    return register.owners.get((sighting.reader.kind.namespace, sighting.told.number), ())
+
+
+def _first(sighting: Sighting, known: tuple[Card, ...]) -> Verdict:
+    """The verdict on a sighting by itself: whether it is a number, may be one, and is somebody's."""
+    told, kind = sighting.told, sighting.reader.kind
+    if told is None:
+        return Verdict(sighting=sighting, code="incomplete-entry", reason=sighting.problem)
+    if told.number is None or told.fields is None:
+        return Verdict(sighting=sighting, code=told.code, reason=told.reason)
+    number = (kind.namespace, told.number)
+    code, reason = "", ""
+    if told.refused and kind.refuses:
+        code, reason = "refused-note", told.refused
+    elif strange := _unexpected(kind.expect, told.fields):
+        code, reason = "unexpected-value", strange
+    elif not known and told.suspect:
+        code, reason = "spreadsheet-damage", f"{rounding(sighting.text)}, and no credential has the number"
+    elif not known:
+        code, reason = "unknown-card", f"no credential has the number {shown(written(number))}"
+    return Verdict(sighting=sighting, code=code, reason=reason, number=number, known=known)
+
+
+def _unexpected(expect: Mapping[str, frozenset[int]], fields: Mapping[str, int]) -> str:
+    for name, allowed in expect.items():
+        if name in fields and fields[name] not in allowed:
+            return f"{name} is {shown(fields[name])}, expected {' or '.join(map(str, sorted(allowed)))}"
+    return ""
+
+
+def _judged(site: Site, group: list[Verdict], said: str) -> list[Verdict]:
+    """The verdicts on good numbers read from one card; ``said`` is what the desk expected of all of them."""
+    choices: list[set[str]] = []
+    wrong: list[str] = []
+    for verdict in group:
+        want = verdict.sighting.expected or said
+        theirs = {card.credential for card in verdict.known}
+        if want:
+            choices.append({want})
+            wrong.append("" if want in theirs else want)
+        else:
+            choices.append({card.credential for card in _likely(site, verdict)})
+            wrong.append("")
+    good = [choice for choice, want in zip(choices, wrong, strict=True) if not want]
+    common = set.intersection(*good) if good else set()
+    return [
+        _disputed(verdict, want, group) if want or not common else _dated(site, verdict, common)
+        for verdict, want in zip(group, wrong, strict=True)
+    ]
+
+
+def _day(site: Site, verdict: Verdict) -> date:
+    return verdict.sighting.moment.astimezone(site.zone).date()
+
+
+def _likely(site: Site, verdict: Verdict) -> list[Card]:
+    """The owners that somebody could have held that day: those that are gone by now only until they were."""
+    day = _day(site, verdict)
+    gone = site.rules.gone
+    likely = [
+        card for card in verdict.known if card.row.status not in gone or state_then(card.row, day, site) == ACTIVE
+    ]
+    return likely or list(verdict.known)
+
+
+def _disputed(verdict: Verdict, want: str, group: list[Verdict]) -> Verdict:
+    """A conflict: with the desk, if it wanted another credential, or with the other reads of the card."""
+    theirs = tuple(dict.fromkeys(card.credential for card in verdict.known))
+    number = written(verdict.number) if verdict.number else ""
+    if want:
+        reason = f"the desk expected {shown(want)}, but {shown(number)} is the number of {named(theirs)}"
+        return Verdict(
+            sighting=verdict.sighting, code="conflict", reason=reason, number=verdict.number, known=verdict.known,
+            disputed=(want, *theirs), blamed=(want,),
+        )  # fmt: skip
+    others = {
+        card.credential: each.sighting.rows[0].line
+        for each in group
+        for card in each.known
+        if card.credential not in theirs
+    }
+    reason = (
+        f"{shown(number)} is the number of {named(theirs, 'or')}, but in the same presentation "
+        f"{counted(len(set(others.values())), 'other reading')} gave {named(others, 'or')}"
+    )
+    return Verdict(
+        sighting=verdict.sighting, code="conflict", reason=reason, number=verdict.number, known=verdict.known,
+        disputed=theirs, blamed=theirs,
+    )  # fmt: skip
+
+
+def _dated(site: Site, verdict: Verdict, credentials: set[str]) -> Verdict:
+    """Resolved to ``credentials``, if one of them was active that day."""
+    day = _day(site, verdict)
+    cards = [card for card in verdict.known if card.credential in credentials]
+    active = tuple(card for card in cards if state_then(card.row, day, site) == ACTIVE)
+    if active:
+        alone = len({card.credential for card in cards}) == 1
+        return Verdict(
+            sighting=verdict.sighting, number=verdict.number, cards=active, known=verdict.known, alone=alone
+        )  # fmt: skip
+    started = [card for card in cards if not card.row.valid_from or card.row.valid_from <= day]
+    last = max(started or cards, key=lambda card: (card.row.valid_from or date.min, card.row.line))
+    status = state_then(last.row, day, site)
+    return Verdict(
+        sighting=verdict.sighting, code="inactive-read", number=verdict.number, cards=(last,), known=verdict.known,
+        reason=f"{shown(last.credential)} was read on {day}, its status being {shown(status)}{_bounds(last, status)}",
+    )  # fmt: skip
+
+
+def _bounds(card: Card, status: str) -> str:
+    if status == EARLY:
+        return f" (valid from {card.row.valid_from})"
+    return f" (valid until {card.row.valid_until})" if card.row.valid_until else ""

@@ -1,0 +1,79 @@
+"""The crosswalk: a site and its rows in, what becomes of every row out.
+
+    rows → sightings (texts read once) → register → verdicts → readers → evidence → targets → lines
+
+Nothing is written here and nothing is changed: the result is a value.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from credkit.crosswalk.credentials import Doubts, duplicates, passed_on, printed, two_active
+from credkit.crosswalk.evidence import Evidence
+from credkit.crosswalk.findings import of_cards, of_readings, of_rows
+from credkit.crosswalk.readers import shown_together
+from credkit.crosswalk.register import Number, enrol
+from credkit.crosswalk.result import FINDINGS, Crosswalk
+from credkit.crosswalk.sightings import Sighting, sightings
+from credkit.crosswalk.summary import Placed, summed
+from credkit.crosswalk.targets import Export, Judge, alike, too_small, write_all
+from credkit.crosswalk.texts import Texts
+from credkit.crosswalk.unresolved import unresolved
+from credkit.crosswalk.verdicts import verdicts
+from credkit.site import Rows, Site, load_rows
+
+
+def crosswalk(site: Site, rows: Rows | None = None) -> Crosswalk:
+    """What becomes of every row; ``rows`` are those of the site's files unless they are given.
+
+    Raises `DefinitionError` for a fault in a file itself.
+    """
+    rows = load_rows(site) if rows is None else rows
+    texts = Texts()
+    seen = sightings(site, rows.readings, texts)
+    register = enrol(site, rows.credentials, texts, _sure(seen))
+    found = verdicts(site, register, seen)
+    together = shown_together(site, register, found)
+    evidence = Evidence(site, found, together)
+
+    doubts = Doubts()
+    passed_on(site, register.cards, doubts)
+    findings = [
+        *duplicates(site, register.owners, doubts),
+        *two_active(site, register.cards, doubts),
+        *printed(site, register.cards, texts, doubts),
+        *together.findings,
+    ]
+    written, exports = {}, {}
+    for target in site.targets.values():
+        done = written[target.name] = write_all(target, register.cards)
+        findings += (*alike(site, target, done), *too_small(site, target, done))
+        if target.existing:
+            exports[target.name] = Export(site, target, rows.existing.get(target.name, ()), done)
+    judge = Judge(site=site, doubts=doubts, evidence=evidence, written=written, exports=exports)
+    lines = {card.row.line: judge.lines(card) for card in register.cards if not card.overlaps}
+
+    refused = unresolved(site, register, together, found)
+    unmatched = {name: export.unmatched() for name, export in exports.items()}
+    exceptions = (*register.exceptions, *refused, *(each for them in unmatched.values() for each in them))
+    findings += (*of_readings(site, found), *of_rows(exceptions), *of_cards(site, register.cards, evidence))
+    order = {code: place for place, code in enumerate(FINDINGS)}
+    placed = Placed(
+        site=site, rows=rows, resolved=[verdict for verdict in found if not verdict.code], lines=lines,
+        credentials=register.exceptions, readings=refused, existing=unmatched,
+    )  # fmt: skip
+    return Crosswalk(
+        site=site.name, as_of=site.as_of, lines=tuple(line for them in lines.values() for line in them),
+        exceptions=exceptions, findings=tuple(sorted(findings, key=lambda finding: order[finding.code])),
+        summary=summed(placed),
+    )  # fmt: skip
+
+
+def _sure(seen: Iterable[Sighting]) -> set[Number]:
+    """The numbers that readers gave in texts which no spreadsheet can have rounded."""
+    return {
+        (sighting.reader.kind.namespace, sighting.told.number)
+        for sighting in seen
+        if sighting.told and sighting.told.number and not sighting.told.suspect
+    }

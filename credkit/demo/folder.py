@@ -1,0 +1,173 @@
+"""The demo's files: generated in memory, then written, and never over anything else.
+
+A file that is there already is left alone if it holds the same bytes; if it holds anything else,
+nothing is written.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import os
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from credkit.demo import faults, harbours, noise, traffic
+from credkit.demo.dice import Dice
+from credkit.demo.world import SITE, Plant, World
+from credkit.errors import DefinitionError, shown
+
+SEED = 20260331
+SITE_FILE, CREDENTIALS, READINGS, EXPORT = "site.toml", "credentials.csv", "readings.csv", "gatehouse-export.csv"
+COLUMNS = {
+    CREDENTIALS: (
+        "person_id", "credential_id", "kind", "value", "printed", "issue", "status", "valid_from", "valid_until",
+        "replaces", "source",
+    ),
+    READINGS: ("time", "reader", "text", "presentation", "expected"),
+    EXPORT: ("person_id", "text"),
+}  # fmt: skip
+Row = tuple[Sequence[str], str | None]  # what a file holds, and why it belongs in the exceptions
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Demo:
+    """What `write_demo` wrote, and what is in it.
+
+    ``plants`` must all be found, and nothing else under their codes. ``exceptions`` has, for each
+    file, the lines that belong in the exceptions and the code of each.
+    """
+
+    folder: Path
+    site: Path
+    plants: tuple[Plant, ...]
+    exceptions: Mapping[str, Mapping[int, str]]
+
+
+def write_demo(folder: str | Path, seed: int = SEED) -> Demo:
+    """Write Brackwater Terminal's site file, registers, readings and export into ``folder``.
+
+    The same seed gives the same bytes. The files are readable by their owner only. Raises
+    `DefinitionError`, before anything is written, if one of them is there and differs.
+    """
+    folder = Path(folder)
+    world = brackwater(seed)
+    files, exceptions = {SITE_FILE: SITE.read_bytes()}, {}
+    for name, rows in tables(world).items():
+        files[name] = _csv(COLUMNS[name], [row for row, _ in rows])
+        exceptions[name] = {line: code for line, (_, code) in enumerate(rows, 2) if code}
+    _write(folder, files)
+    return Demo(folder=folder, site=folder / SITE_FILE, plants=tuple(world.plants), exceptions=exceptions)
+
+
+def brackwater(seed: int = SEED) -> World:
+    """The world from a seed: first the cards, then what is wrong with them, then the month."""
+    world = World(dice=Dice(seed))
+    serials = harbours.Serials(world)
+    harbours.east_harbour(world)
+    harbours.west_harbour(world, serials)
+    harbours.lost_and_reissued(world)
+    harbours.returned_and_used_again(world)
+    harbours.contractors(world)
+    harbours.visitor_pool(world)
+    faults.printed_with_offset(world)
+    faults.clashing_numbers(world)
+    faults.lost_and_ordered_again(world)
+    faults.two_active_issues(world)
+    faults.two_holders(world)
+    faults.alike_in_three_bytes(world, serials)
+    faults.alike_in_eight_digits(world, serials)
+    faults.column_too_small(world)
+    faults.registers_disagree(world)
+    harbours.lockers(world)
+    faults.damaged_cells(world, serials)
+    faults.mistyped_cells(world)
+    faults.export(world)
+    faults.held_without_a_reason(world)
+
+    cards = traffic.walkers(world)
+    traffic.everyday(world, cards)
+    traffic.around_the_reset(world, cards)
+    traffic.contractors_until_the_last_day(world)
+    traffic.until_the_loss(world)
+    traffic.round_numbers(world)
+    traffic.visitors(world)
+    traffic.desk(world)
+    traffic.at_the_lockers(world)
+    noise.flipped_bits(world, cards)
+    noise.lost_bits(world, cards)
+    noise.inverted_lines(world, cards)
+    noise.cut_short(world, cards)
+    noise.from_no_register(world, serials)
+    noise.from_another_port(world)
+    noise.phones(world)
+    noise.wrong_byte_order(world, serials, cards)
+    noise.one_facility_code(world, cards)
+    noise.damaged_rows(world, cards)
+    noise.out_of_force(world)
+    noise.swapped_serials(world)
+    noise.swapped_cards(world, cards)
+    noise.broken_off(world)
+    noise.nobodys_numbers(world)
+    noise.never_seen(world)
+    noise.half_seen(world)
+    return world
+
+
+def tables(world: World) -> dict[str, list[Row]]:
+    """The rows of each file in their order, each with the code under which it belongs in the exceptions."""
+    credentials: list[Row] = [
+        (
+            (
+                row.card.person, row.card.id, row.kind, row.value, row.printed, str(row.card.issue), row.card.status,
+                row.card.since.isoformat(), row.card.until.isoformat() if row.card.until else "", row.card.replaces,
+                row.card.source,
+            ),
+            row.code,
+        )
+        for row in sorted(world.assignments, key=lambda row: row.card.source)
+    ]  # fmt: skip
+    readings: list[Row] = [
+        ((read.stamp.isoformat(), read.reader, read.text, read.presentation, read.expected), read.code)
+        for read in sorted(world.reads, key=lambda read: read.stamp)
+    ]
+    held: list[Row] = [
+        ((row.person, row.text), row.code) for row in sorted(world.held, key=lambda row: (row.person, row.text))
+    ]
+    return {CREDENTIALS: credentials, READINGS: readings, EXPORT: held}
+
+
+def _csv(header: Sequence[str], rows: Iterable[Sequence[str]]) -> bytes:
+    buffer = io.StringIO()
+    writer = csv.writer(buffer, lineterminator="\n")
+    writer.writerow(header)
+    writer.writerows(rows)
+    return buffer.getvalue().encode()
+
+
+def _write(folder: Path, files: Mapping[str, bytes]) -> None:
+    """Write ``files`` where they are missing, all or none."""
+    made: list[Path] = []
+    try:
+        missing = [name for name, data in files.items() if not _is_there(folder / name, data)]
+        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        for name in missing:
+            with open(os.open(folder / name, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as file:
+                made.append(folder / name)
+                file.write(files[name])
+    except BaseException as error:
+        for path in made:
+            path.unlink()
+        if isinstance(error, OSError):
+            raise DefinitionError(f"demo: {shown(str(folder))} cannot be written ({error.strerror})") from None
+        raise
+
+
+def _is_there(path: Path, data: bytes) -> bool:
+    """Whether ``path`` holds ``data`` already; raises `DefinitionError` if it holds anything else."""
+    if not os.path.lexists(path):
+        return False
+    if path.is_symlink() or not path.is_file() or path.read_bytes() != data:
+        raise DefinitionError(f"demo: {path.name} is there already and holds something else; name another folder")
+    return True

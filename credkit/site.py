@@ -1,0 +1,395 @@
+"""Site files: what a site's numbers, readers and targets are, in one TOML file.
+
+`load_site` reads ``site.toml`` into a frozen `Site` in which every chain is built and linked, and
+`load_rows` reads the CSV files it names. Whatever is wrong with the description itself (an unknown
+key, a chain that cannot work, a reader whose kind nobody defines) is refused in one sentence with
+file and key, before any row is looked at. The keys are described in ``docs/site.md``.
+
+Source: TOML 1.0; the IANA time zone database (names of zones).
+"""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date, datetime, timedelta
+from functools import partial
+from pathlib import Path
+from types import MappingProxyType
+from zoneinfo import ZoneInfo, available_timezones
+
+from credkit import layout_entries, map_entry
+from credkit.chains import Conversion, choice, conversion
+from credkit.codec import Codec, Entry
+from credkit.errors import DefinitionError, nearest, shown
+from credkit.registry import chain
+from credkit.sitefiles import (
+    Assignment,
+    File,
+    Held,
+    Read,
+    read_credentials,
+    read_existing,
+    read_list,
+    read_readings,
+)  # fmt: skip
+from credkit.sitetable import Table
+from credkit.streams import Stream, stream
+
+DAY = 86400  # seconds; a clock that is off by more than ten years is not set at all
+_COLUMN = re.compile(r"text(?:\(([1-9][0-9]{0,4})\))?|u?int(?:32|64)")
+_WHOLE = re.compile(r"-?[0-9]{1,40}")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Kind:
+    """A kind of credential number: how files write it, which fields make it, what readings may hold."""
+
+    name: str
+    namespace: str
+    value: Codec
+    printed: Codec | None
+    key: tuple[str, ...]
+    expect: Mapping[str, frozenset[int]]
+    refuses: bool
+
+    def number(self, fields: Mapping[str, int]) -> tuple[int, ...]:
+        """The credential number in ``fields``."""
+        return tuple(fields[name] for name in self.key)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Period:
+    """How a reader wrote its texts from ``start`` (inclusive) until ``end`` (exclusive); None is open."""
+
+    codec: Codec
+    start: datetime | None = None
+    end: datetime | None = None
+
+    def covers(self, moment: datetime) -> bool:
+        """Whether ``moment`` is in the period."""
+        return (self.start is None or self.start <= moment) and (self.end is None or moment < self.end)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reader:
+    """Where texts come from: the kind of number read there, and how it is written, period by period."""
+
+    name: str
+    kind: Kind
+    periods: tuple[Period, ...]
+    clock_offset: timedelta = timedelta(0)
+    stream: Stream | None = None
+
+    def period(self, moment: datetime) -> Period | None:
+        """The period that ``moment``, the corrected time, is in."""
+        return next((period for period in self.periods if period.covers(moment)), None)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rules:
+    """What the site says about its registers."""
+
+    order_of_truth: tuple[str, ...] = ()
+    active: tuple[str, ...] = ("active",)
+    gone: tuple[str, ...] = ()
+    one_active_issue: bool = True
+    pools: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Column:
+    """The type of a target's column, as the site file writes it: what it can hold."""
+
+    written: str
+
+    def problem(self, text: str) -> str | None:
+        """Why the column cannot hold ``text``, or None.
+
+        >>> Column(written="int32").problem("4294967295")
+        "'4294967295' is outside -2147483648 to 2147483647, which int32 holds"
+        >>> Column(written="text(8)").problem("49767645")
+        """
+        if self.written.startswith("text"):
+            size = _COLUMN.fullmatch(self.written)
+            limit = int(size[1]) if size and size[1] else len(text)
+            return (
+                f"{shown(text)} has {len(text)} characters, {self.written} holds {limit}" if len(text) > limit else None
+            )
+        if not _WHOLE.fullmatch(text):
+            return f"{shown(text)} is not a whole number, which {self.written} needs"
+        bits = int(self.written[-2:])
+        least, most = (0, (1 << bits) - 1) if self.written[0] == "u" else (-(1 << bits - 1), (1 << bits - 1) - 1)
+        if not least <= int(text) <= most:
+            return f"{shown(text)} is outside {least} to {most}, which {self.written} holds"
+        return None
+
+    def stored(self, text: str) -> str:
+        """``text`` as the column gives it back: whole numbers lose their leading zeros.
+
+        >>> Column(written="int32").stored("0012"), Column(written="text").stored("0012")
+        ('12', '0012')
+        """
+        return text if self.written.startswith("text") or not _WHOLE.fullmatch(text) else str(int(text))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Target:
+    """A back end that is written to: from which kind, how, and what it holds today."""
+
+    name: str
+    kind: Kind
+    conversion: Conversion
+    column: Column
+    existing: File | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Site:
+    """A site as its file describes it."""
+
+    name: str
+    zone: ZoneInfo
+    as_of: date
+    credentials: File
+    readings: File
+    kinds: Mapping[str, Kind]
+    readers: Mapping[str, Reader]
+    targets: Mapping[str, Target]
+    rules: Rules = Rules()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rows:
+    """What the files of a site hold; ``existing`` has the export of each target that names one."""
+
+    credentials: tuple[Assignment, ...]
+    readings: tuple[Read, ...] = ()
+    existing: Mapping[str, tuple[Held, ...]] = field(default_factory=dict)
+
+
+def load_rows(site: Site) -> Rows:
+    """The rows of the files that ``site`` names; raises `DefinitionError` with file and line."""
+    return Rows(
+        credentials=read_credentials(site.credentials, site.kinds),
+        readings=read_readings(site.readings, site.readers, site.zone),
+        existing={t.name: read_existing(t.existing) for t in site.targets.values() if t.existing},
+    )
+
+
+def load_site(path: str | Path) -> Site:
+    """The site that the TOML file ``path`` describes; raises `DefinitionError` with file and key."""
+    path = Path(path)
+    try:
+        content = tomllib.loads(path.read_bytes().decode("utf-8").removeprefix("\ufeff"))
+    except OSError as error:
+        raise DefinitionError(f"{path.name}: the file cannot be read ({error.strerror})") from None
+    except UnicodeDecodeError as error:
+        raise DefinitionError(f"{path.name}: byte at offset {error.start} is not utf-8, which TOML needs") from None
+    except (tomllib.TOMLDecodeError, RecursionError, ValueError) as error:
+        raise DefinitionError(f"{path.name}: the file is not TOML: {error}") from None
+    keys = ("site", "files", "kinds", "readers", "rules", "targets", "tables", "layouts")
+    return _Builder(Table(path.name, "", content, keys), path.parent).site()
+
+
+class _Builder:
+    """One site while its file is being read."""
+
+    def __init__(self, top: Table, folder: Path) -> None:
+        self.top = top
+        self.folder = folder
+        self.entries: tuple[Entry, ...] = ()
+        self.codecs: dict[str, Codec] = {}
+
+    def site(self) -> Site:
+        site = self.top.table("site", ("name", "time_zone", "as_of"))
+        files = self.top.table("files", ("credentials", "readings"))
+        name, zone, as_of = site.text("name"), self.zone(site), site.day("as_of")
+        self.entries = (*self.layouts(), *self.lists())
+        kinds = {table.name: self.kind(table) for table in self.top.tables("kinds", _KIND)}
+        if not kinds:
+            self.top.refuse("kinds", "at least one kind of credential is needed")
+        self.namespaces(kinds)
+        readers = {table.name: self.reader(table, kinds) for table in self.top.tables("readers", _READER)}
+        return Site(
+            name=name, zone=zone, as_of=as_of,
+            credentials=self.file(files.table("credentials", _FILE)),
+            readings=self.file(files.table("readings", (*_FILE, "time"))),
+            kinds=MappingProxyType(kinds),
+            readers=MappingProxyType(readers),
+            targets=MappingProxyType({t.name: self.target(t, kinds) for t in self.top.tables("targets", _TARGET)}),
+            rules=self.rules(),
+        )  # fmt: skip
+
+    def zone(self, site: Table) -> ZoneInfo:
+        name = site.text("time_zone")
+        try:
+            return ZoneInfo(name)
+        except (LookupError, ValueError, OSError):
+            site.refuse("time_zone", f"{shown(name)} is not an IANA time zone{nearest(name, available_timezones())}")
+
+    def file(self, table: Table) -> File:
+        delimiter = table.text("delimiter", ",")
+        if len(delimiter) != 1 or delimiter in '"\r\n':
+            table.refuse("delimiter", f"{shown(delimiter)} is not one character that can stand between cells")
+        encoding = table.text("encoding", "utf-8")
+        try:
+            " ".encode(encoding)
+        except (LookupError, ValueError):
+            table.refuse("encoding", f"{shown(encoding)} is not a text encoding that Python knows")
+        name = table.text("path")
+        local = table.one_of("time", ("offset", "local")) == "local" if "time" in table.keys else False
+        return File(path=self.path(table, "path", name), name=name, encoding=encoding, delimiter=delimiter, local=local)
+
+    def path(self, table: Table, key: str, name: str) -> Path:
+        if not name or "\0" in name:
+            table.refuse(key, f"{shown(name)} is not the path of a file")
+        return self.folder / name
+
+    def layouts(self) -> tuple[Entry, ...]:
+        return self.top.guard("layouts", lambda: layout_entries(self.top.mapping("layouts")))
+
+    def lists(self) -> tuple[Entry, ...]:
+        lists = {table.name: read_list(self.file(table)) for table in self.top.tables("tables", _FILE)}
+        return (self.top.guard("tables", lambda: map_entry(lists)),) if lists else ()
+
+    def chain(self, table: Table, key: str, taken: str = "read") -> Codec:
+        """The chain, or the choice of chains, under ``key``: from text to fields."""
+        texts = table.texts(key, or_one=True)
+        if not texts:
+            table.refuse(key, "at least one chain is needed")
+        options = [table.guard(key, partial(self.built, text)) for text in texts]
+        codec = options[0] if len(options) == 1 else table.guard(key, lambda: choice(*options))
+        if (codec.takes, codec.gives) != ("text", "fields"):
+            table.refuse(key, f"the chain goes from {codec.takes} to {codec.gives}, expected text to fields")
+        for option in options:
+            if why := getattr(option, "unread" if taken == "read" else "unwritten", None):
+                table.refuse(key, f"chain {option.name} cannot {taken}: {why}")
+        return codec
+
+    def built(self, text: str) -> Codec:
+        if text not in self.codecs:
+            self.codecs[text] = chain(text, self.entries)
+        return self.codecs[text]
+
+    def kind(self, table: Table) -> Kind:
+        value = self.chain(table, "value")
+        printed = self.chain(table, "printed") if table.has("printed") else None
+        key = table.texts("key")
+        for name in key:
+            if name not in value.schema or key.count(name) > 1:
+                known = f"one of {', '.join(value.schema)}{nearest(name, value.schema)}"
+                table.refuse(
+                    "key", f"{shown(name)} appears twice" if key.count(name) > 1 else f"{shown(name)} is not {known}"
+                )
+        if not key:
+            table.refuse("key", f"at least one field is needed, such as {next(iter(value.schema))}")
+        if printed and not set(printed.schema) & set(value.schema):
+            table.refuse("printed", f"it gives {', '.join(printed.schema)}, but value gives {', '.join(value.schema)}")
+        expect = {}
+        for name, allowed in table.mapping("expect").items():
+            if name not in value.schema:
+                table.refuse(
+                    "expect", f"{shown(name)} is not one of {', '.join(value.schema)}{nearest(name, value.schema)}"
+                )
+            if not isinstance(allowed, list) or not allowed or any(type(each) is not int for each in allowed):
+                table.refuse("expect", f"{name} must be a list of whole numbers, not {shown(allowed)}")
+            expect[name] = frozenset(allowed)
+        return Kind(
+            name=table.name, namespace=table.text("namespace", table.name), value=value, printed=printed, key=key,
+            expect=MappingProxyType(expect), refuses=table.one_of("notes", ("refuse", "count")) == "refuse",
+        )  # fmt: skip
+
+    def namespaces(self, kinds: Mapping[str, Kind]) -> None:
+        """Numbers can be compared within a namespace only if the same fields make them."""
+        first: dict[str, Kind] = {}
+        for kind in kinds.values():
+            other = first.setdefault(kind.namespace, kind)
+            if other.key != kind.key:
+                self.top.refuse(
+                    f"kinds.{kind.name}.key",
+                    f"{', '.join(kind.key)} differs from {', '.join(other.key)} of {other.name}, in the same namespace",
+                )
+
+    def named(self, table: Table, kinds: Mapping[str, Kind]) -> Kind:
+        name = table.text("kind")
+        if name not in kinds:
+            table.refuse("kind", f"no kind is called {shown(name)}{nearest(name, kinds)}")
+        return kinds[name]
+
+    def reader(self, table: Table, kinds: Mapping[str, Kind]) -> Reader:
+        kind = self.named(table, kinds)
+        if table.has("chain") == table.has("periods"):
+            table.refuse("chain", "exactly one of chain, periods is needed")
+        periods = [Period(codec=self.reading(table, kind))] if table.has("chain") else self.periods(table, kind)
+        written = table.text("stream", "")
+        return Reader(
+            name=table.name, kind=kind, periods=tuple(periods),
+            clock_offset=timedelta(seconds=table.whole("clock_offset", 0, 3653 * DAY)),
+            stream=table.guard("stream", lambda: stream(written, self.entries)) if table.has("stream") else None,
+        )  # fmt: skip
+
+    def periods(self, table: Table, kind: Kind) -> list[Period]:
+        rows = table.rows("periods", ("chain", "from", "until"))
+        if not rows:
+            table.refuse("periods", "at least one period is needed")
+        found: list[Period] = []
+        for index, row in enumerate(rows):
+            start, end = row.moment("from"), row.moment("until")
+            if start is None and index:
+                row.refuse("from", "only the first period may begin at no time")
+            if end is None and index < len(rows) - 1:
+                row.refuse("until", "only the last period may end at no time")
+            if start and end and end <= start:
+                row.refuse("until", f"{end} is not after from {start}")
+            before = found[-1].end if found else None
+            if start and before and start < before:
+                row.refuse("from", f"{start} is before {before}, the end of the period before: they may not overlap")
+            found.append(Period(codec=self.reading(row, kind), start=start, end=end))
+        return found
+
+    def reading(self, table: Table, kind: Kind) -> Codec:
+        codec = self.chain(table, "chain")
+        for name in kind.key:
+            if name not in codec.schema:
+                table.refuse("chain", f"it gives {', '.join(codec.schema)}, but {kind.name} needs {name}")
+        return codec
+
+    def target(self, table: Table, kinds: Mapping[str, Kind]) -> Target:
+        kind = self.named(table, kinds)
+        codec = self.chain(table, "chain", "write")
+        column = table.text("column")
+        if not _COLUMN.fullmatch(column) or column == "uint64":
+            table.refuse("column", f"{shown(column)} is not text, text(N), int32, int64 or uint32")
+        return Target(
+            name=table.name, kind=kind, conversion=table.guard("chain", lambda: conversion(kind.value, codec)),
+            column=Column(written=column),
+            existing=self.export(table) if table.has("existing") else None,
+        )  # fmt: skip
+
+    def export(self, table: Table) -> File:
+        """The export under ``existing``: a path, or a table where encoding or delimiter are not the usual ones."""
+        if isinstance(table.content["existing"], str):
+            return self.file(Table(table.file, table.at("existing"), {"path": table.content["existing"]}, _FILE))
+        return self.file(table.table("existing", _FILE))
+
+    def rules(self) -> Rules:
+        if not self.top.has("rules"):
+            return Rules()
+        table = self.top.table("rules", ("order_of_truth", "active", "gone", "one_active_issue", "pools"))
+        active, gone = table.texts("active", ("active",)), table.texts("gone", ())
+        both = set(active) & set(gone)
+        if both:
+            table.refuse("gone", f"{shown(min(both))} cannot be both active and gone")
+        return Rules(
+            order_of_truth=table.texts("order_of_truth", ()), active=active, gone=gone,
+            one_active_issue=table.flag("one_active_issue", True), pools=table.texts("pools", ()),
+        )  # fmt: skip
+
+
+_FILE = ("path", "encoding", "delimiter")
+_KIND = ("namespace", "value", "printed", "key", "expect", "notes")
+_READER = ("kind", "chain", "clock_offset", "stream", "periods")
+_TARGET = ("kind", "chain", "column", "existing")

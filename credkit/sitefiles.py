@@ -1,0 +1,266 @@
+"""The CSV files of a site: credentials, readings, exports of a target, lists.
+
+Every file is read strictly: the declared encoding and delimiter, exactly the columns that are
+asked for, every row as wide as the header. A fault in the file itself (not in a card's data) is a
+`DefinitionError` of one sentence with file and line, and nothing is read. What a card's text says
+is not judged here.
+
+Source: RFC 4180 (common form of CSV); ISO 8601 (dates and times).
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from collections.abc import Collection, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, tzinfo
+from functools import lru_cache
+from pathlib import Path
+from typing import NoReturn
+
+from credkit.errors import DefinitionError, nearest, shown
+
+CREDENTIALS = (
+    "person_id", "credential_id", "kind", "value", "printed", "issue", "status", "valid_from", "valid_until",
+    "replaces", "source",
+)  # fmt: skip
+READINGS = ("time", "reader", "text", "presentation", "expected")
+EXISTING = ("person_id", "text")
+LIST = ("printed", "encoded")
+
+_DATE = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")
+_TIME = re.compile(
+    r"[0-9]{4}-[0-9]{2}-[0-9]{2}[T ][0-9]{2}:[0-9]{2}(?::[0-9]{2}(?:[.,][0-9]{1,6})?)?"
+    r"(?P<offset>Z|[+-][0-9]{2}(?::?[0-9]{2})?)?"
+)
+YEARS = range(1970, 2200)  # of a reading; anything else is a slip of the pen
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class File:
+    """A CSV file as a site declares it; ``name`` is how the site file writes its path.
+
+    ``local`` says that its times have no offset and are by the site's clocks.
+    """
+
+    path: Path
+    name: str
+    encoding: str = "utf-8"
+    delimiter: str = ","
+    local: bool = False
+
+    def refuse(self, line: int, problem: str) -> NoReturn:
+        """Raise the one sentence about a line of this file."""
+        raise DefinitionError(f"{self.name} line {line}: {problem}")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Assignment:
+    """A row of credentials.csv: who holds a card's number of one kind, from when to when (both included)."""
+
+    line: int
+    person: str
+    credential: str
+    kind: str
+    value: str
+    printed: str = ""
+    issue: int | None = None
+    status: str
+    valid_from: date | None = None
+    valid_until: date | None = None
+    replaces: str = ""
+    source: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Read:
+    """A row of readings.csv: a text that a reader gave; ``time``, in UTC, is by that reader's clock."""
+
+    line: int
+    time: datetime
+    reader: str
+    text: str
+    presentation: str = ""
+    expected: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Held:
+    """A row of an export: a text that a target holds for a person today."""
+
+    line: int
+    person: str
+    text: str
+
+
+def read_credentials(file: File, kinds: Collection[str]) -> tuple[Assignment, ...]:
+    """The assignments in ``file``; their kinds must be among ``kinds``."""
+    return tuple(_assignment(file, line, cells, kinds) for line, cells in records(file, CREDENTIALS))
+
+
+def _assignment(file: File, line: int, cells: Sequence[str], kinds: Collection[str]) -> Assignment:
+    person, credential, kind, value, printed, issue, status, first, last, replaces, source = cells
+    for column, cell in (("person_id", person), ("credential_id", credential), ("status", status)):
+        if not cell:
+            file.refuse(line, f"{column} is empty")
+    if kind not in kinds:
+        file.refuse(line, f"no kind is called {shown(kind)} in the site file{nearest(kind, kinds)}")
+    if issue and not re.fullmatch("[0-9]{1,9}", issue):
+        file.refuse(line, f"issue is {shown(issue)}, not a whole number or empty")
+    valid_from, valid_until = _day(file, line, "valid_from", first), _day(file, line, "valid_until", last)
+    if valid_from and valid_until and valid_until < valid_from:
+        file.refuse(line, f"valid_until {valid_until} is before valid_from {valid_from}")
+    return Assignment(
+        line=line, person=person, credential=credential, kind=kind, value=value, printed=printed,
+        issue=int(issue) if issue else None, status=status, valid_from=valid_from, valid_until=valid_until,
+        replaces=replaces, source=source,
+    )  # fmt: skip
+
+
+def _day(file: File, line: int, column: str, text: str) -> date | None:
+    if not text:
+        return None
+    found = _date(text)
+    if found is None:
+        file.refuse(line, f"{column} is {shown(text)}, not a date such as 2026-03-31")
+    return found
+
+
+@lru_cache(maxsize=4096)
+def _date(text: str) -> date | None:
+    try:
+        return date.fromisoformat(text) if _DATE.fullmatch(text) else None
+    except ValueError:
+        return None
+
+
+def read_readings(file: File, readers: Collection[str], zone: tzinfo) -> tuple[Read, ...]:
+    """The readings in ``file``; ``zone`` is for local times, and readers must be among ``readers``."""
+    found = []
+    for line, (time, reader, text, presentation, expected) in records(file, READINGS):
+        if reader not in readers:
+            file.refuse(line, f"no reader is called {shown(reader)} in the site file{nearest(reader, readers)}")
+        found.append(
+            Read(
+                line=line, time=_time(file, line, time, zone), reader=reader, text=text,
+                presentation=presentation, expected=expected,
+            )
+        )  # fmt: skip
+    return tuple(found)
+
+
+def _time(file: File, line: int, text: str, zone: tzinfo) -> datetime:
+    match = _TIME.fullmatch(text)
+    try:
+        found = datetime.fromisoformat(text.replace(",", ".")) if match else None
+    except ValueError:
+        found = None
+    if match is None or found is None or found.year not in YEARS:
+        file.refuse(line, f"time is {shown(text)}, not a time such as 2026-03-31T08:15:00+02:00")
+    if match["offset"] and file.local:
+        file.refuse(line, f"time {shown(text)} has an offset, but the site file declares local times")
+    if match["offset"]:
+        return found.astimezone(UTC)
+    if not file.local:
+        file.refuse(line, f'time {shown(text)} has no offset from UTC (if it is by the site\'s clocks: time = "local")')
+    placed = found.replace(tzinfo=zone)
+    if placed.utcoffset() != placed.replace(fold=1).utcoffset():
+        occurs = "occurs twice" if _exists(placed) else "does not occur"
+        file.refuse(line, f"the local time {shown(text)} {occurs} in {zone}: an offset is needed")
+    return placed.astimezone(UTC)
+
+
+def _exists(placed: datetime) -> bool:
+    """Whether clocks ever showed ``placed``: they skip an hour when summer time begins."""
+    first, second = placed.utcoffset(), placed.replace(fold=1).utcoffset()
+    return first is not None and second is not None and first > second
+
+
+def read_existing(file: File) -> tuple[Held, ...]:
+    """The rows of an export: persons and the texts that the target holds for them."""
+    return tuple(Held(line=line, person=person, text=text) for line, (person, text) in records(file, EXISTING))
+
+
+def read_list(file: File) -> dict[int, int]:
+    """The list in ``file``, printed numbers to encoded ones."""
+    found: dict[int, int] = {}
+    for line, cells in records(file, LIST):
+        for column, cell in zip(LIST, cells, strict=True):
+            if not re.fullmatch("[0-9]{1,40}", cell):
+                file.refuse(line, f"{column} is {shown(cell)}, not a whole number")
+        printed, encoded = map(int, cells)
+        if printed in found:
+            file.refuse(line, f"the printed number {shown(printed)} is in the list twice")
+        found[printed] = encoded
+    return found
+
+
+def records(file: File, columns: Sequence[str]) -> Iterator[tuple[int, list[str]]]:
+    """The rows of ``file``: the line each begins on, its cells in the order of ``columns``.
+
+    The header must name exactly these columns, in any order. Empty lines are no rows.
+    """
+    rows = csv.reader(io.StringIO(_text(file), newline=""), delimiter=file.delimiter, strict=True)
+    header: list[str] | None = None
+    order: list[int] = []
+    while True:
+        line = rows.line_num + 1
+        try:
+            cells = next(rows)
+        except StopIteration:
+            break
+        except csv.Error as error:
+            file.refuse(line, f"the row that begins here is not CSV: {error}")
+        if header is None:
+            header = cells
+            order = _order(file, line, header, columns)
+        elif len(cells) == len(header):
+            yield line, [cells[place] for place in order]
+        elif cells:
+            more = len(cells) > len(header)
+            hint = f" (a cell that holds {shown(file.delimiter)} needs quotes around it)" if more else ""
+            file.refuse(line, f"the row has {len(cells)} cell{'s' * (len(cells) > 1)}, expected {len(header)}{hint}")
+    if header is None:
+        file.refuse(1, f"the file is empty, expected the columns {', '.join(columns)}")
+
+
+def _order(file: File, line: int, header: list[str], columns: Sequence[str]) -> list[int]:
+    """Where in ``header`` each of ``columns`` stands."""
+    other = next((sign for sign in ";\t|," if sign != file.delimiter and sign in header[0]), None) if header else None
+    if len(header) == 1 and len(columns) > 1 and other:
+        file.refuse(line, f"there is one column only: is the delimiter {shown(other)}? The site file can declare it")
+    for column in header:
+        if column not in columns:
+            file.refuse(
+                line, f"the column {shown(column)} is not one of {', '.join(columns)}{nearest(column, columns)}"
+            )
+        if header.count(column) > 1:
+            file.refuse(line, f"the column {column} appears twice")
+    for column in columns:
+        if column not in header:
+            file.refuse(line, f"the column {column} is missing")
+    return [header.index(column) for column in columns]
+
+
+def _text(file: File) -> str:
+    """The characters of ``file``; a byte that is not of its encoding is named with its offset."""
+    try:
+        data = file.path.read_bytes()
+    except OSError as error:
+        raise DefinitionError(f"{file.name}: the file cannot be read ({error.strerror})") from None
+    try:
+        text = data.decode(file.encoding).removeprefix("\ufeff")
+    except UnicodeDecodeError as error:
+        file.refuse(
+            data.count(b"\n", 0, error.start) + 1,
+            f"byte {data[error.start]:02X}h at offset {error.start} is not {file.encoding} "
+            "(the site file can declare another encoding)",
+        )
+    except UnicodeError as error:
+        raise DefinitionError(f"{file.name}: the file is not {file.encoding} ({error})") from None
+    if "\0" in text:
+        at = text.index("\0")
+        file.refuse(text.count("\n", 0, at) + 1, f"there is a NUL character, number {at} of the file: is this a CSV?")
+    return text

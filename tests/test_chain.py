@@ -1,0 +1,367 @@
+"""Chains: what is refused when they are built, what they say, one-way chains, choices, conversions."""
+
+from __future__ import annotations
+
+from random import Random
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from credkit import (
+    CredkitError,
+    DecodeError,
+    DefinitionError,
+    EncodeError,
+    UnknownCodec,
+    chain,
+    choice,
+    conversion,
+    convert,
+    decode,
+    encode,
+    inspect,
+)
+from credkit.chains import link
+from credkit.codec import Codec
+from credkit.grammar import parse, step
+from tests.strategies import both_ways, built, randoms, registered, valid
+
+CARD = {"facility": 123, "number": 45678}
+
+# ── refused when built ──────────────────────────────────────────────────────────────────────────
+
+
+@pytest.mark.parametrize(
+    ("text", "said", "mended"),
+    [
+        (
+            "hex:8/wiegand-26",
+            "wiegand-26 takes 26 bits, but hex:8 gives 32 bits: right-justified:26 between them?",
+            "hex:8/right-justified:26/wiegand-26",
+        ),
+        (
+            "hex:8/fields:facility:8,number:16",
+            "takes 24 bits, but hex:8 gives 32 bits: right-justified:24 between them?",
+            "hex:8/right-justified:24/fields:facility:8,number:16",
+        ),
+        (
+            "strip/wiegand-26",
+            "wiegand-26 takes bits, but strip gives text: a notation such as hex:8 or binary between them?",
+            "strip/binary/wiegand-26",
+        ),
+        (
+            "hex:8/select:number",
+            "select:number takes fields, but hex:8 gives bits: a layout such as wiegand-26 between them?",
+            "hex:8/serial-32/select:number",
+        ),
+        (
+            "strip/select:number",
+            "takes fields, but strip gives text: a notation and a layout, such as binary/wiegand-26, between them?",
+            "strip/binary/wiegand-26/select:number",
+        ),
+    ],
+)
+def test_a_missing_step_is_named(text: str, said: str, mended: str) -> None:
+    with pytest.raises(DefinitionError) as caught:
+        chain(text)
+    assert str(caught.value).startswith(f"chain {text}: ")
+    assert said in str(caught.value)
+    assert chain(mended).gives == "fields"
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("hex:6/wiegand-26", "wiegand-26 takes 26 bits, but hex:6 gives 24 bits"),
+        ("hex:6/right-justified:26", "right-justified:26 takes at least 26 bits, but hex:6 gives 24 bits"),
+        ("binary:26/reverse-bytes", "reverse-bytes takes a multiple of 8 bits, but binary:26 gives 26 bits"),
+        ("hex:,colon/wiegand-26", "wiegand-26 takes 26 bits, but hex:,colon gives a multiple of 8 bits"),
+        ("hex:4/keep-low:24", "keep-low:24 takes at least 24 bits, but hex:4 gives 16 bits"),
+        ("hex:8/hex:8", "hex:8 takes text, but hex:8 gives bits"),
+        ("wiegand-26/hex:8", "hex:8 takes text, but wiegand-26 gives fields"),
+        ("wiegand-26/wiegand-26", "wiegand-26 takes bits, but wiegand-26 gives fields"),
+        ("serial-32/select:facility", "takes the field facility, but there is only number behind serial-32"),
+        ("wiegand-26/select:card=numbr", "the field numbr, but there is only facility, number; did you mean number?"),
+        ("wiegand-26/select:card=number/offset:number,5", "the field number, but there is only card"),
+        ("wiegand-26/select:card=number,256=facility", "a value that cannot be: facility is 256, outside 0 to 255"),
+        ("wiegand-26/map:lockers,facilty", "the field facilty, but there is only facility, number; did you mean"),
+    ],
+)
+def test_what_can_never_work_is_refused(text: str, said: str) -> None:
+    with pytest.raises(DefinitionError) as caught:
+        built(text)
+    assert said in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("text", "kind", "said"),
+    [
+        ("", DefinitionError, "chain '': step 1 at character 0 is empty"),
+        ("hex:8//wiegand-26", DefinitionError, "step 2 at character 6 is empty"),
+        ("hex:8/", DefinitionError, "step 2 at character 6 is empty"),
+        ("Hex:8", DefinitionError, "step 1 at character 0: 'Hex' is not a codec name"),
+        ("hex 8", DefinitionError, "'hex 8' is not a codec name"),
+        ("strip:a%2fb", DefinitionError, "% must be one of %2F, %2C, %25"),
+        ("strip:50%", DefinitionError, "% must be one of %2F, %2C, %25"),
+        ("hexx:8", UnknownCodec, "no codec is called 'hexx'; did you mean hex?"),
+        ("weigand-26", UnknownCodec, "no codec is called 'weigand-26'; did you mean wiegand-26?"),
+        ("map:lockers,number", UnknownCodec, "map: a list of the site is needed"),
+        ("choice:a,b", UnknownCodec, "choice: a choice is built with choice"),
+        ("wiegand-26:8", DefinitionError, "wiegand-26: takes no arguments, not '8'"),
+    ],
+)
+def test_what_is_no_chain(text: str, kind: type[CredkitError], said: str) -> None:
+    with pytest.raises(kind) as caught:
+        chain(text)
+    assert said in str(caught.value)
+
+
+def test_anything_written_is_a_chain_or_refused() -> None:
+    seen = {"built": 0, "refused": 0}
+    names = [*registered(), "select:number", "offset:number,5", "slice:0-3", "hex:2", "keep-low:8"]
+
+    @given(randoms())
+    def law(random: Random) -> None:
+        steps = [random.choice(names) for _ in range(random.randint(1, 4))]
+        if random.randrange(4) == 0:
+            place = random.randrange(len(steps))
+            steps[place] = steps[place].replace(random.choice("0123456789:,-"), random.choice(("", "٣", "%", "/")))
+        try:
+            codec = built("/".join(steps))
+        except CredkitError as error:
+            assert "\n" not in str(error)
+            seen["refused"] += 1
+            return
+        seen["built"] += 1
+        if both_ways(codec) and not codec.lossy:
+            try:
+                value = codec.encode(valid(random, codec))
+            except EncodeError:
+                return
+            assert codec.encode(codec.decode(value)) == codec.encode(codec.decode(codec.encode(codec.decode(value))))
+
+    law()
+    assert seen["built"] > 10
+    assert seen["refused"] > 10
+
+
+@given(st.lists(st.text("ab/,%:", max_size=5), max_size=3))
+def test_steps_are_read_as_they_are_written(args: list[str]) -> None:
+    while args and not args[-1]:
+        args.pop()
+    [found] = parse(step("strip", *args))
+    assert (found.name, list(found.args)) == ("strip", args)
+
+
+def test_chains_of_chains_are_flat() -> None:
+    whole = link([chain("hex:8"), chain("right-justified:26/wiegand-26")])
+    assert [each.name for each in whole.steps] == ["hex:8", "right-justified:26", "wiegand-26"]
+    assert whole.name == "hex:8/right-justified:26/wiegand-26"
+    with pytest.raises(DefinitionError, match="a chain needs at least one step"):
+        link([])
+
+
+def test_what_a_chain_takes_and_gives() -> None:
+    codec = chain("hex:8/right-justified:26/wiegand-26/select:card=number,site=facility")
+    assert (codec.takes, codec.gives, codec.length, codec.lossy) == ("text", "fields", None, False)
+    assert {name: (row.least, row.most) for name, row in codec.schema.items()} == {
+        "card": (0, 65535),
+        "site": (0, 255),
+    }
+    offset = chain("binary/wiegand-26/offset:number,20000")
+    assert (offset.schema["number"].least, offset.schema["number"].most) == (20000, 85535)
+
+
+# ── failures are traced to the text ─────────────────────────────────────────────────────────────
+
+
+@pytest.mark.parametrize(
+    ("text", "value", "place", "sentence"),
+    [
+        ("hex:8/right-justified:26/wiegand-26", "00F764DD", (1,), "bit 0 is 0, expected 1 (character 1 of the text)"),
+        ("hex:8,colon/right-justified:26/wiegand-26", "00:F7:64:DD", (1,), "(character 1 of the text)"),
+        ("strip/hex:8/right-justified:26/wiegand-26", " \t00F764DD\r", (3,), "(character 3 of the text)"),
+        ("hex:8/reverse-bytes/right-justified:26/wiegand-26", "DD64F700", (7,), "(character 7 of the text)"),
+        ("hex:8/invert/right-justified:26/wiegand-26", "FF089B22", (1,), "(character 1 of the text)"),
+        ("decimal:26/wiegand-26", "16213213", tuple(range(8)), "(characters 0-7 of the text)"),
+        ("binary:26/wiegand-26/select:card=number,124=facility", "10111101110110010011011101", tuple(range(1, 9)), ""),
+        ("keyboard:fr/strip:ID,/hex:8/right-justified:26/wiegand-26", "IDààF-'TD", (8,), ""),
+    ],
+)
+def test_a_failure_deep_in_a_chain_has_its_place_in_the_text(
+    text: str, value: str, place: tuple[int, ...], sentence: str
+) -> None:
+    codec = chain(text)
+    with pytest.raises(DecodeError) as caught:
+        codec.decode(value)
+    assert sentence in str(caught.value)
+    if not text.startswith("keyboard"):
+        assert caught.value.place == place
+    else:
+        assert caught.value.place
+
+
+def test_a_chain_keeps_the_reading_of_every_step() -> None:
+    reading = inspect("hex:8/right-justified:26/wiegand-26", "02F764DD")
+    assert [each.codec for each in reading.steps] == ["hex:8", "right-justified:26", "wiegand-26"]
+    assert [check.rule for check in reading.checks] == ["padding", "even-parity", "odd-parity"]
+    assert sum(check.evidence for check in reading.checks) == 8.0
+    assert reading.origin("facility") == (1, 2, 3)  # bits 7 to 14 of the word
+    broken = inspect("hex:8/right-justified:26/wiegand-26", "02F764D")
+    assert [each.codec for each in broken.steps] == ["hex:8"]
+    assert broken.value is None
+
+
+# ── chains that serve one way ───────────────────────────────────────────────────────────────────
+
+
+def test_a_chain_that_reads_only() -> None:
+    codec = chain("hex:8/keep-low:24/fields:number:24")
+    assert codec.lossy
+    assert codec.decode("02F764DD") == codec.decode("FFF764DD") == {"number": 0xF764DD}
+    with pytest.raises(DefinitionError, match="cannot write: hex:8 writes 32 bits, not 24 bits, from keep-low:24"):
+        codec.encode({"number": 5})
+
+
+def test_a_chain_that_writes_only() -> None:
+    codec = chain("decimal:24/keep-low:24/serial-32")
+    assert codec.lossy
+    assert codec.encode({"number": 0x01_000005}) == codec.encode({"number": 5}) == "5"
+    with pytest.raises(DefinitionError, match="cannot read: serial-32 takes 32 bits, but keep-low:24 gives 24 bits"):
+        codec.decode("5")
+    with pytest.raises(DefinitionError, match="cannot read"):
+        codec.inspect("5")
+
+
+def test_a_selection_that_leaves_fields_out_reads_only() -> None:
+    codec = chain("binary/wiegand-26/select:number")
+    assert codec.lossy
+    assert codec.decode("10111101110110010011011101") == {"number": 45678}
+    with pytest.raises(DefinitionError, match="cannot write"):
+        codec.encode({"number": 45678})
+
+
+def test_a_demanded_constant_makes_the_same_selection_whole() -> None:
+    codec = chain("binary:26/wiegand-26/select:number,123=facility")
+    assert not codec.lossy
+    assert codec.encode({"number": 45678}) == "10111101110110010011011101"
+    with pytest.raises(DecodeError, match="the value of facility fails: field facility is 1, expected 123"):
+        codec.decode("10000000100000000000000010")
+
+
+# ── choice ──────────────────────────────────────────────────────────────────────────────────────
+
+
+def pair() -> Codec:
+    return choice(chain("binary:26/wiegand-26"), chain("binary:34/wiegand-34"))
+
+
+def test_a_choice_takes_what_exactly_one_option_takes() -> None:
+    codec = pair()
+    assert codec.decode("10111101110110010011011101") == CARD
+    assert codec.decode("0000000000111101110110010011011100") == CARD
+    assert (codec.schema["facility"].most, codec.schema["number"].most) == (65535, 65535)
+    assert codec.encode({"facility": 256, "number": 1}) == chain("binary:34/wiegand-34").encode(
+        {"facility": 256, "number": 1}
+    )
+
+
+def test_a_choice_never_picks() -> None:
+    both = choice(chain("hex:8/serial-32"), chain("decimal:32/serial-32"))
+    with pytest.raises(DecodeError, match=r"found 'hex:8/serial-32 and decimal:32/serial-32', .*expected one"):
+        both.decode("00000005")
+    with pytest.raises(DecodeError, match="found 'none'"):
+        both.decode("xyz")
+    with pytest.raises(EncodeError, match="both fit; choose one of them"):
+        pair().encode(CARD)
+    with pytest.raises(EncodeError, match=r"none fits: .*facility is 65536.*facility is 65536"):
+        pair().encode({"facility": 65536, "number": 1})
+
+
+def test_frames_that_no_check_tells_apart_are_not_chosen_between() -> None:
+    """37 bits with and without a facility code have the same parities: every valid frame fits both."""
+    codec = choice(
+        chain("wiegand-37-facility/select:number"), chain("wiegand-37"),
+    )  # fmt: skip
+    frame = chain("wiegand-37").encode({"number": 45678})
+    with pytest.raises(DecodeError, match="exactly one option fits"):
+        codec.decode(frame)
+
+
+@pytest.mark.parametrize(
+    ("options", "said"),
+    [
+        (("hex:8",), "at least two options"),
+        (("hex:8", "serial-32"), "hex:8 goes from text to bits, serial-32 from bits to fields"),
+        (("wiegand-26", "serial-32"), "wiegand-26 gives facility, number, serial-32 gives number"),
+        (("hex:8/serial-32", "decimal:24/keep-low:24/serial-32"), "cannot read"),
+    ],
+)
+def test_choices_that_cannot_be(options: tuple[str, ...], said: str) -> None:
+    with pytest.raises(DefinitionError, match=said):
+        choice(*(chain(option) for option in options))
+
+
+def test_a_choice_in_a_chain() -> None:
+    codec = link([chain("strip"), pair(), chain("select:site=facility,card=number")])
+    assert codec.decode(" 10111101110110010011011101\r") == {"site": 123, "card": 45678}
+
+
+# ── conversion ──────────────────────────────────────────────────────────────────────────────────
+
+
+def test_a_field_that_is_needed_and_missing_is_named_before_the_first_row() -> None:
+    with pytest.raises(DefinitionError, match="target binary/wiegand-26 takes the field facility, from source decimal"):
+        conversion(chain("decimal:32/serial-32"), chain("binary/wiegand-26"))
+
+
+def test_surplus_fields_are_left_out_only_where_the_target_says_so() -> None:
+    source, target = "binary/wiegand-26", "decimal:16,5/number-16"
+    with pytest.raises(DefinitionError, match=r"takes no field facility, .*; select:number at its end leaves out"):
+        conversion(chain(source), chain(target))
+    made = conversion(chain(source), chain(f"{target}/select:number"))
+    assert made.dropped == ("facility",)
+    assert made.lossy
+    assert made.convert("10111101110110010011011101") == "45678"
+
+
+def test_forms_must_meet() -> None:
+    with pytest.raises(DefinitionError, match="target hex:8 takes bits, not fields, from source hex:8/serial-32"):
+        conversion(chain("hex:8/serial-32"), chain("hex:8"))
+    with pytest.raises(DefinitionError, match="takes 24 bits, not 32 bits, from source hex:8"):
+        conversion(chain("hex:8"), chain("decimal:24"))
+
+
+def test_one_way_chains_are_refused_on_the_wrong_side() -> None:
+    reads, writes = chain("hex:8/keep-low:24/fields:number:24"), chain("decimal:24/keep-low:24/serial-32")
+    for source, target, said in ((writes, reads, "cannot read"), (reads, reads, "cannot write")):
+        with pytest.raises(DefinitionError, match=said):
+            conversion(source, target)
+    assert conversion(reads, writes).convert("02F764DD") == str(0xF764DD)
+    assert conversion(reads, writes).lossy
+
+
+def test_conversions_never_cut_unless_told() -> None:
+    with pytest.raises(EncodeError, match="facility is 256, outside 0 to 255"):
+        convert("256,00001", source="split-decimal:16,16/fields:facility:16,number:16", target="binary/wiegand-26")
+
+
+# ── the verbs ───────────────────────────────────────────────────────────────────────────────────
+
+
+def test_verbs_take_written_chains_and_codecs() -> None:
+    for each in ("hex:8/right-justified:26/wiegand-26", chain("hex:8/right-justified:26/wiegand-26")):
+        assert decode(each, "02F764DD") == CARD
+        assert encode(each, CARD) == "02F764DD"
+        assert inspect(each, "02F764DD").ok
+    with pytest.raises(DecodeError, match=r"takes text \(a str\), not 5"):
+        inspect("hex:8", 5)
+    with pytest.raises(EncodeError, match=r"encodes fields \(a mapping\), not 5"):
+        encode("hex:8/serial-32", 5)
+
+
+def test_fields_cannot_be_changed() -> None:
+    fields = decode("hex:8/serial-32", "02F764DD")
+    with pytest.raises(TypeError):
+        fields["number"] = 1

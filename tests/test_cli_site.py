@@ -1,0 +1,145 @@
+"""The crosswalk and the demo on the command line."""
+
+from __future__ import annotations
+
+import subprocess
+from pathlib import Path
+
+import pytest
+
+from tests.commandline import ACCOUNT, CREDKIT, ENVIRONMENT, on_a_terminal, records, run
+
+COLUMNS = "person_id,credential_id,kind,value,printed,issue,status,valid_from,valid_until,replaces,source"
+SITE = f"""
+[site]
+name = "Brackwater Terminal"
+time_zone = "Europe/Amsterdam"
+as_of = 2026-03-31
+[files.credentials]
+path = "credentials.csv"
+[files.readings]
+path = "readings.csv"
+[kinds.card]
+value = "decimal:56/fields:number:56"
+key = ["number"]
+expect = {{ number = [{ACCOUNT}] }}
+[readers.gate]
+kind = "card"
+chain = "decimal:56/fields:number:56"
+[targets.gatehouse]
+kind = "card"
+chain = "decimal:56/fields:number:56"
+column = "int32"
+existing = "export.csv"
+"""
+
+
+@pytest.fixture(scope="module")
+def shown(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, subprocess.CompletedProcess[bytes]]:
+    """The demo, run once in a directory of its own."""
+    home = tmp_path_factory.mktemp("demo")
+    return home, subprocess.run([*CREDKIT, "demo"], cwd=home, capture_output=True, env=ENVIRONMENT)
+
+
+def test_the_demo_runs_and_says_where_things_are(shown: tuple[Path, subprocess.CompletedProcess[bytes]]) -> None:
+    home, done = shown
+    text = done.stdout.decode()
+    assert (done.returncode, done.stderr) == (0, b"")  # no progress where no terminal looks on
+    assert max(map(len, text.splitlines())) <= 80
+    assert "Data checked" in text
+    assert "sightings" in text
+    result = home / "brackwater" / "result"
+    assert "The files are in brackwater/result." in text
+    assert sorted(path.name for path in result.iterdir()) == ["crosswalk.csv", "exceptions.csv", "summary.txt"]
+    assert (result / "summary.txt").read_text() in text
+    commands = [line.split() for line in text.partition("To try next:")[2].splitlines() if line]
+    assert [command[0] for command in commands] == ["less", "credkit", "credkit"]
+    assert (home / commands[0][1]).is_file()
+    for command in commands[1:]:
+        again = subprocess.run([*CREDKIT, *command[1:]], cwd=home, capture_output=True, env=ENVIRONMENT)
+        assert (again.returncode, again.stderr) == (int(command[1] == "explain"), b"")
+
+
+def test_the_demo_and_the_crosswalk_in_json(shown: tuple[Path, subprocess.CompletedProcess[bytes]]) -> None:
+    home, _ = shown
+    site = str(home / "brackwater" / "site.toml")
+    *findings, total = records(run("crosswalk", site, "--out", str(home / "again"), "--json"))
+    assert {tuple(finding) for finding in findings} == {("code", "subject", "count", "text")}
+    assert list(total) == ["site", "as_of", "out", "summary"]
+    assert (total["site"], total["as_of"]) == ("Brackwater Terminal", "2026-03-31")
+    *same, other = records(run("demo", str(home / "brackwater"), "--json"))
+    assert (same, other["summary"]) == (findings, total["summary"])
+
+
+def test_a_terminal_sees_that_work_is_going_on(tmp_path: Path) -> None:
+    seen = on_a_terminal(["demo", str(tmp_path / "brackwater")], TERM="xterm")
+    assert "making up Brackwater Terminal" in seen
+    assert "Findings" in seen
+
+
+@pytest.mark.parametrize("directory", ["it is mine", "brackwater"])
+def test_the_demo_overwrites_nothing(tmp_path: Path, directory: str) -> None:
+    mine = tmp_path / directory
+    mine.mkdir()
+    (mine / "site.toml").write_text("mine")
+    result = run("demo", str(mine))
+    assert (result.exit_code, result.stdout) == (2, "")
+    assert len(result.stderr.splitlines()) == 1
+    assert [path.read_text() for path in mine.iterdir()] == ["mine"]
+
+
+def small_site(home: Path, **changed: str) -> str:
+    files = {
+        "site.toml": SITE,
+        "credentials.csv": f"{COLUMNS}\nP-1,C-1,card,{ACCOUNT},,1,active,2026-01-01,,,east\n"
+        f"P-2,C-2,card,{ACCOUNT},,1,active,2026-01-01,,,east\nP-3,C-3,card,x{ACCOUNT},,1,active,2026-01-01,,,east\n",
+        "readings.csv": "time,reader,text,presentation,expected\n"
+        f"2026-03-01T08:00:00+01:00,gate,{ACCOUNT},,C-9\n2026-03-01T08:00:00+01:00,gate,;{ACCOUNT}?,,\n"
+        f"2026-03-01T08:00:00+01:00,gate,{int(ACCOUNT) + 9},,\n",
+        "export.csv": f"person_id,text\nP-9,{ACCOUNT}\n",
+    }
+    for name, text in {**files, **changed}.items():
+        (home / name).write_text(text)
+    return str(home / "site.toml")
+
+
+@pytest.mark.parametrize("more", [(), ("--json",)])
+def test_an_account_number_never_leaves_a_crosswalk(tmp_path: Path, more: tuple[str, ...]) -> None:
+    result = run("crosswalk", small_site(tmp_path), "--out", str(tmp_path / "out"), *more)
+    assert result.exit_code == 0
+    assert "411436******6785" in result.stdout
+    assert ACCOUNT not in "".join(result.output.split())
+
+
+@pytest.mark.parametrize(
+    ("name", "old", "new", "said"),
+    [
+        ("site.toml", "[readers.gate]", f"[readers.gate]\n{ACCOUNT} = 1", "411436******6785"),
+        ("site.toml", 'column = "int32"', f'column = "{ACCOUNT}"', "411436******6785"),
+        ("site.toml", 'kind = "card"', 'kind = "crad"', "did you mean card?"),
+        ("site.toml", 'name = "Brackwater', "name = Brackwater", "site.toml"),
+        ("readings.csv", ",gate,", f",{ACCOUNT},", "411436******6785"),
+        ("readings.csv", "+01:00", "", "readings.csv"),
+        ("credentials.csv", "2026-01-01", ACCOUNT, "411436******6785"),
+        ("credentials.csv", "person_id", "person", "person_id"),
+    ],
+)
+def test_a_site_that_is_wrong_is_refused_and_nothing_is_written(
+    tmp_path: Path, name: str, old: str, new: str, said: str
+) -> None:
+    site = small_site(tmp_path)
+    text = (tmp_path / name).read_text()
+    assert old in text
+    (tmp_path / name).write_text(text.replace(old, new))
+    result = run("crosswalk", site, "--out", str(tmp_path / "out"))
+    assert (result.exit_code, result.stdout) == (2, "")
+    assert said in result.stderr
+    assert ACCOUNT not in result.stderr
+    assert len(result.stderr.splitlines()) == 1
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_site_that_is_not_there() -> None:
+    result = run("crosswalk", "/nonexistent/site.toml", "--out", "/nonexistent/out")
+    assert (result.exit_code, result.stdout) == (2, "")
+    assert len(result.stderr.splitlines()) == 1

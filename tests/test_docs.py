@@ -1,0 +1,91 @@
+"""The documentation holds: generated pages are current, every command and codec is in it, every block runs.
+
+Python blocks (``>>>``) are run by pytest itself, as doctests of the Markdown files.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import subprocess
+import sys
+import tomllib
+from pathlib import Path
+
+import pytest
+
+import credkit
+from docs.generate import pages
+
+ROOT = Path(__file__).parent.parent
+PAGES = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted((ROOT / "docs").glob("*.md"))]
+SETUP = "python3 -m venv .venv && "
+
+
+def blocks(language: str) -> list[tuple[str, str]]:
+    """Every fenced block of a language: a label, its text."""
+    found = []
+    for page in PAGES:
+        for number, match in enumerate(re.finditer(rf"^```{language}\n(.*?)^```", page.read_text(), re.M | re.S), 1):
+            found.append((f"{page.name} {language} {number}", match[1]))
+    return found
+
+
+def test_generated_pages_are_current() -> None:
+    for name, text in pages().items():
+        assert (ROOT / "docs" / name).read_text() == text, f"docs/{name}: run python docs/generate.py"
+
+
+def test_every_codec_is_documented() -> None:
+    page = (ROOT / "docs" / "codecs.md").read_text()
+    missing = [name for name in credkit.names() if f"`{name}" not in page]
+    assert not missing
+
+
+def test_links_between_pages_lead_somewhere() -> None:
+    for page in PAGES:
+        for target in re.findall(r"\]\(([^)#]+)[^)]*\)", page.read_text()):
+            assert (page.parent / target).exists(), f"{page.name}: {target}"
+
+
+def test_ci_runs_the_test_line_of_the_readme() -> None:
+    lines = [line for _, text in blocks("sh") for line in text.splitlines() if line.startswith(SETUP)]
+    tests = [line for line in lines if "pytest" in line]
+    assert len(tests) == 1
+    assert tests[0] in (ROOT / ".ci" / "run").read_text().splitlines()
+    assert tests[0] in (ROOT / "DEVELOPERS.md").read_text()
+
+
+@pytest.fixture(scope="module")
+def shore(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, str]]:
+    """A folder with the demo site in it, and an environment in which ``credkit`` is found."""
+    folder = tmp_path_factory.mktemp("shore")
+    path = f"{Path(sys.executable).parent}{os.pathsep}{os.environ['PATH']}"
+    environment = {**os.environ, "PATH": path, "COLUMNS": "80", "NO_COLOR": "1"}
+    subprocess.run(["credkit", "demo"], cwd=folder, env=environment, check=True, stdout=subprocess.DEVNULL)
+    return folder, environment
+
+
+@pytest.mark.parametrize(("label", "text"), blocks("sh"))
+def test_shell_blocks_run(label: str, text: str, shore: tuple[Path, dict[str, str]]) -> None:
+    folder, environment = shore
+    for line in text.splitlines():
+        if line.startswith((SETUP, "#")) or not line.strip():
+            continue
+        done = subprocess.run(["bash", "-c", line], cwd=folder, env=environment, capture_output=True, text=True)
+        assert done.returncode in (0, 1), f"{label}: {line}: {done.stderr}"  # 1: some value is meant to be bad
+        assert "Traceback" not in done.stderr
+
+
+@pytest.mark.parametrize(("label", "text"), blocks("console"))
+def test_console_blocks_print_what_they_show(label: str, text: str, shore: tuple[Path, dict[str, str]]) -> None:
+    folder, environment = shore
+    for command, shown in re.findall(r"^\$ (.*)\n((?:(?!\$ ).*\n)*)", text, re.M):
+        done = subprocess.run(["bash", "-c", command], cwd=folder, env=environment, capture_output=True, text=True)
+        output = [line.rstrip() for line in (done.stdout + done.stderr).rstrip().splitlines()]
+        assert output == [line.rstrip() for line in shown.rstrip().splitlines()], f"{label}: {command}"
+
+
+@pytest.mark.parametrize(("label", "text"), blocks("toml"))
+def test_toml_blocks_parse(label: str, text: str) -> None:
+    assert tomllib.loads(text), label

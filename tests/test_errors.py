@@ -1,0 +1,184 @@
+"""Sentences: account numbers masked, long values shortened, and every codec's sentences with such a number in them."""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+import pytest
+from bitstring import Bits
+from hypothesis import given
+from hypothesis import strategies as st
+from stdnum import luhn
+
+from credkit import CredkitError, DecodeError, DefinitionError, EncodeError, UnknownCodec
+from credkit.diagnose import advice, diagnose
+from credkit.errors import LONGEST, masked, nearest, shown
+from tests.strategies import TYPICAL, built, registered, site_layouts
+
+ACCOUNT = "4114360123456785"  # test number of the WHATWG HTML standard, autofill example
+
+
+def test_the_test_number_is_one() -> None:
+    assert luhn.is_valid(ACCOUNT)
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        (ACCOUNT, "411436******6785"),
+        (f"%B{ACCOUNT}^", "%B411436******6785^"),
+        (f";{ACCOUNT}=3012101?", ";411436******6785=3012101?"),
+        ("4114 3601 2345 6785", "4114 36** **** 6785"),
+        ("4114-3601-2345-6785", "4114-36**-****-6785"),
+        (f"0000{ACCOUNT}", "0000411436******6785"),
+        (f"{ACCOUNT} and {ACCOUNT}", "411436******6785 and 411436******6785"),
+        ("4114360123456786", "4114360123456786"),  # the check digit is wrong
+        ("02F764DD", "02F764DD"),
+        ("10111101110110010011011101", "10111101110110010011011101"),
+    ],
+)
+def test_masked(text: str, said: str) -> None:
+    assert masked(text) == said
+
+
+@pytest.mark.parametrize("beside", [" 301", " 3012101", " 1", "-99"])
+def test_digits_beside_an_account_number_do_not_uncover_it(beside: str) -> None:
+    assert ACCOUNT not in masked(ACCOUNT + beside)
+    assert ACCOUNT not in masked(beside[1:] + beside[0] + ACCOUNT)
+
+
+@given(st.integers(12, 18), st.sampled_from("23456"), st.text("0123456789", min_size=18, max_size=18))
+def test_a_number_is_masked_if_and_only_if_its_check_digit_is_right(length: int, first: str, rest: str) -> None:
+    """Luhn by python-stdnum (ISO/IEC 7812-1): of ten last digits one is right."""
+    body = (first + rest)[:length]
+    hidden = [digit for digit in "0123456789" if masked(body + digit) != body + digit]
+    assert hidden == [luhn.calc_check_digit(body)]
+    [right] = hidden
+    assert masked(body + right) == body[:6] + "*" * (length + 1 - 10) + body[-3:] + right
+
+
+def test_published_check_digits_are_those_that_stdnum_finds() -> None:
+    """ISO/IEC 7812-1 example 7992739871 → 3; 45 CFR 162: NPI 123456789 with prefix 80840 → 3."""
+    assert luhn.calc_check_digit("7992739871") == "3"
+    assert luhn.calc_check_digit("80840123456789") == "3"
+
+
+def test_one_wrong_digit_is_never_masked_and_of_swaps_only_0_and_9() -> None:
+    """ISO/IEC 7812-1: every single wrong digit is found, of neighbours swapped only 0 and 9 are missed. Counted."""
+    for place in range(6, 16):
+        for digit in "0123456789":
+            wrong = ACCOUNT[:place] + digit + ACCOUNT[place + 1 :]
+            assert (masked(wrong) != wrong) == (wrong == ACCOUNT)
+    missed = set()
+    for a in "0123456789":
+        for b in "0123456789":
+            body = f"41143601{a}{b}34567"
+            whole = body + luhn.calc_check_digit(body)
+            swapped = whole[:8] + b + a + whole[10:]
+            if a != b and masked(swapped) != swapped:
+                missed.add(a + b)
+    assert missed == {"09", "90"}
+
+
+def test_values_are_shortened() -> None:
+    for value in ("A" * 500, Bits.from_zeros(500), {"number": 10**300}, 10**300, tuple("A" * 500)):
+        text = shown(value)
+        assert len(text) <= LONGEST + 12
+        assert "…" in text
+    assert shown("short") == "'short'"
+    assert shown(10**5000) == "a number of 16610 bits"  # Python itself refuses to print it
+    assert shown({}) == "{}"
+
+
+def test_control_characters_do_not_reach_a_terminal() -> None:
+    assert shown("\x1b[2J\r\n\ud800") == r"'\x1b[2J\r\n\ud800'"
+
+
+def test_nearest() -> None:
+    assert nearest("decimel", ["hex", "decimal"]) == "; did you mean decimal?"
+    assert nearest("xyz", ["hex", "decimal"]) == ""
+
+
+def test_the_error_tree() -> None:
+    for kind, base in (
+        (DecodeError, ValueError),
+        (EncodeError, ValueError),
+        (DefinitionError, ValueError),
+        (UnknownCodec, LookupError),
+    ):
+        assert issubclass(kind, CredkitError)
+        assert issubclass(kind, base)
+
+
+# ── an account number through every codec ───────────────────────────────────────────────────────
+
+BARE = re.compile(r"4114[ -]?3601[ -]?2345[ -]?6785")
+TEXTS = (
+    ACCOUNT, f"0000{ACCOUNT}", f";{ACCOUNT}=3012101?", "4114 3601 2345 6785", "4114-3601-2345-6785", f"{ACCOUNT},1",
+    f"{ACCOUNT} 301", f"x{ACCOUNT}", f"{ACCOUNT}\n", f"ID {ACCOUNT}",
+)  # fmt: skip
+
+
+def sentences(codec: Any, value: Any) -> list[str]:
+    """Everything that is said about ``value`` by a codec that decodes it, and about what it decodes to."""
+    if getattr(codec, "unread", None):
+        return []
+    said = []
+    try:
+        decoded = codec.decode(value)
+    except DecodeError as error:
+        said.append(str(error))
+    else:
+        said += encoding(codec, decoded)
+    reading = codec.inspect(value)
+    said += [check.sentence() for check in reading.checks]
+    said += [note.text for note in reading.notes]
+    hints = diagnose(codec, value)
+    return [*said, *(hint.text for hint in hints), advice(hints) or ""]
+
+
+def encoding(codec: Any, value: Any) -> list[str]:
+    try:
+        codec.encode(value)
+    except CredkitError as error:
+        return [str(error)]
+    return []
+
+
+@pytest.mark.parametrize("text", [*registered(), *site_layouts(), *TYPICAL])
+def test_no_sentence_holds_an_account_number(text: str) -> None:
+    codec = built(text)
+    number = int(ACCOUNT)
+    said: list[str] = []
+    if codec.takes == "text":
+        for value in TEXTS:
+            said += sentences(codec, value)
+    elif codec.takes == "bits":
+        for length in {codec.length or 56, 56, 64}:
+            said += sentences(codec, Bits(f"0b{number:0{length}b}"))
+        said += sentences(codec, Bits(f"0x{ACCOUNT}"))
+    else:
+        for wrong in (number, ACCOUNT, -1):
+            said += sentences(codec, dict.fromkeys(codec.input.schema or ("facility", "number", "card"), wrong))
+    if codec.gives == "fields":
+        for item in (number, ACCOUNT, f"{ACCOUNT} 301"):
+            said += encoding(codec, dict.fromkeys(codec.schema or ("facility", "number", "card"), item))
+            said += encoding(codec, {**dict.fromkeys(codec.schema, 0), ACCOUNT: 1})
+    elif codec.gives == "text":
+        for item in TEXTS:
+            said += encoding(codec, item)
+        said += encoding(codec, number)
+    else:
+        for length in (51, 56, 64):
+            said += encoding(codec, Bits(f"0b{number:0{length}b}"))
+        said += encoding(codec, number)
+    assert said, "the codec said nothing"
+    for sentence in said:
+        assert not BARE.search(sentence), sentence
+
+
+def test_the_search_for_bare_numbers_would_find_one() -> None:
+    assert BARE.search(f"found '{ACCOUNT}'")
+    assert BARE.search("found 4114 3601 2345 6785")
+    assert not BARE.search(masked(f"found {ACCOUNT}"))

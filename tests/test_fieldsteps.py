@@ -1,0 +1,111 @@
+"""Fields to fields: selections, offsets and a site's lists."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from credkit import DecodeError, DefinitionError, EncodeError, chain, map_entry
+
+FIELDS = {"facility": 123, "number": 45678}
+
+
+def test_rows_of_a_selection() -> None:
+    for rows, outer in (
+        ("number", {"number": 45678}),
+        ("card=number", {"card": 45678}),
+        ("card=number,site=facility", {"card": 45678, "site": 123}),
+        ("facility=number,number=facility", {"facility": 45678, "number": 123}),
+        ("card=number,region=7", {"card": 45678, "region": 7}),
+        ("card=number,123=facility", {"card": 45678}),
+    ):
+        assert chain(f"select:{rows}").decode(FIELDS) == outer
+
+
+@pytest.mark.parametrize(
+    ("rows", "said"),
+    [
+        ("", "'' is not a field"),
+        ("7=8", "'8' is not a field|select: "),
+        ("5=number", "at least one field must be kept"),
+        ("number=5", "at least one field must be kept"),
+        ("card=number,card=facility", "card appears twice"),
+        ("card=number,site=number", "number appears twice"),
+        ("number,5=number", "number appears twice"),
+        ("Card=number", "'Card' is not a field"),
+        ("card=", "'' is not a field"),
+        ("card=number,٥=facility", "the value of facility must be a whole number"),
+    ],
+)
+def test_selections_that_cannot_be(rows: str, said: str) -> None:
+    with pytest.raises(DefinitionError, match=said):
+        chain(f"select:{rows}")
+
+
+@pytest.mark.parametrize("value", [None, "5", 1.5, True, -1, 10**5000], ids=lambda value: type(value).__name__)
+@pytest.mark.parametrize("text", ["select:card=number", "offset:number,5", "select:number,5=number_of_issue"])
+def test_only_whole_numbers_are_passed_on(text: str, value: Any) -> None:
+    with pytest.raises(DecodeError, match="the value of number"):
+        chain(text).decode({"number": value, "number_of_issue": 5})
+    with pytest.raises(EncodeError):
+        chain(text).encode({"card": value, "number": value})
+
+
+def test_what_is_said_of_a_field_that_is_wrong() -> None:
+    with pytest.raises(DecodeError, match="select:card=number: the value of number fails: field number is 'None'"):
+        chain("select:card=number").decode({})
+    with pytest.raises(DecodeError, match="the value of facility fails: field facility is 123, expected 124"):
+        chain("select:number,124=facility").decode(FIELDS)
+    with pytest.raises(EncodeError, match="region is 8, outside 7 to 7"):
+        chain("select:number,region=7").encode({"number": 1, "region": 8})
+
+
+@given(st.integers(0, 1 << 40), st.integers(-(1 << 30), 1 << 30))
+def test_offsets_add_and_take_away(number: int, amount: int) -> None:
+    codec = chain(f"offset:number,{amount}")
+    if number + amount >= 0:
+        assert codec.decode({"number": number, "other": 7}) == {"number": number + amount, "other": 7}
+        assert codec.encode({"number": number + amount, "other": 7}) == {"number": number, "other": 7}
+    else:
+        with pytest.raises(DecodeError, match=f"field number is {number}, expected a number from {-amount} on"):
+            codec.decode({"number": number})
+
+
+def test_offsets_stay_in_the_range_of_the_frame() -> None:
+    codec = chain("binary/wiegand-26/offset:number,-20000")
+    assert (codec.schema["number"].least, codec.schema["number"].most) == (0, 45535)
+    assert codec.decode(codec.encode({"facility": 1, "number": 45535})) == {"facility": 1, "number": 45535}
+    with pytest.raises(EncodeError, match="number is 65536, outside 0 to 65535"):
+        codec.encode({"facility": 1, "number": 45536})
+
+
+@pytest.mark.parametrize("amount", ["", "x", "1.5", "--5", "1e3", "٣", str(10**19)])
+def test_amounts_that_cannot_be(amount: str) -> None:
+    with pytest.raises(DefinitionError, match="offset"):
+        chain(f"offset:number,{amount}")
+
+
+LISTS: dict[str, dict[int, int]] = {"lockers": {101: 7, 102: 9, 103: 101}}
+
+
+def test_lists_are_looked_up_both_ways() -> None:
+    site = (map_entry(LISTS),)
+    codec = chain("map:lockers,number", site)
+    assert [codec.decode({"number": n})["number"] for n in (101, 102, 103)] == [7, 9, 101]
+    assert [codec.encode({"number": n})["number"] for n in (7, 9, 101)] == [101, 102, 103]
+    with pytest.raises(DecodeError, match="field number is 7, expected a number of the list lockers"):
+        codec.decode({"number": 7})
+    with pytest.raises(EncodeError, match="number is 102, expected a number of the list lockers"):
+        codec.encode({"number": 102})
+
+
+def test_lists_that_cannot_be() -> None:
+    with pytest.raises(DefinitionError, match="map lockers: 101 and 102 both have the number 7"):
+        map_entry({"lockers": {101: 7, 102: 7}})
+    with pytest.raises(DefinitionError, match="map lockers: the list is empty"):
+        map_entry({"lockers": {}})
+    with pytest.raises(DefinitionError, match="there is no list 'locker', only lockers; did you mean lockers"):
+        chain("map:locker,number", (map_entry(LISTS),))
