@@ -282,11 +282,19 @@ def conversion(source: Codec, target: Codec) -> Conversion:
             raise DefinitionError(f"chain {codec.name} cannot {verb}: {why}")
     have, want = source.output, target.output
     dropped: tuple[str, ...] = ()
-    if have.schema is not None and want.schema is not None and target.drops:
+    if have.schema is not None and want.schema is not None:
+        missing = [name for name in want.schema if name not in have.schema]
         dropped = tuple(name for name in have.schema if name not in want.schema)
-        have = replace(have, schema={name: field for name, field in have.schema.items() if name in want.schema})
-    if problem := mismatch(have, want):
-        fields = have.schema is not None and want.schema is not None and set(want.schema) <= set(have.schema)
-        hint = f"; select:{','.join(want.schema or ())} at its end leaves out the others" if fields else ""
-        raise DefinitionError(f"target {target.name} takes {problem}, from source {source.name}{hint}")
+        names = f"target {target.name}", f"source {source.name}"
+        if missing:
+            raise DefinitionError(
+                f"{names[0]} needs {', '.join(missing)}, but {names[1]} gives {', '.join(have.schema)}"
+            )
+        if dropped and not target.drops:
+            raise DefinitionError(
+                f"{names[0]} has no {', '.join(dropped)}, which {names[1]} gives: "
+                f"/select:{','.join(want.schema)} at the end of the target leaves it out"
+            )
+    elif problem := mismatch(have, want):
+        raise DefinitionError(f"target {target.name} takes {problem}, from source {source.name}")
     return Conversion(source, target, dropped)

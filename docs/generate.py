@@ -9,6 +9,9 @@ from functools import partial
 from inspect import cleandoc
 from pathlib import Path
 
+import click
+
+from credkit.cli import main
 from credkit.codec import Entry
 from credkit.codecs import fieldsteps, frames, keyboards, notations, orders, template, texts
 from credkit.spans import written as span
@@ -83,9 +86,21 @@ def codecs_page() -> str:
     return "\n".join(lines)
 
 
+def commands_page() -> str:
+    """What ``--help`` says, for every command."""
+    lines = ["# Commands", "", "Generated from `credkit COMMAND --help` by `docs/generate.py`.", ""]
+    top = click.Context(main, info_name="credkit", max_content_width=80, terminal_width=80)
+    for name in ("", *main.list_commands(top)):
+        command = main.get_command(top, name) if name else main
+        assert command is not None
+        context = click.Context(command, info_name=name, parent=top) if name else top
+        lines += [f"## credkit {name}".rstrip(), "", "```text", command.get_help(context), "```", ""]
+    return "\n".join(lines)
+
+
 def pages() -> dict[str, str]:
     """Every generated page, by file name."""
-    return {"codecs.md": codecs_page()}
+    return {"codecs.md": codecs_page(), "commands.md": commands_page()}
 
 
 if __name__ == "__main__":

@@ -15,6 +15,7 @@ from pathlib import Path
 import pytest
 
 import credkit
+from credkit.cli import COMMANDS
 from docs.generate import pages
 
 ROOT = Path(__file__).parent.parent
@@ -40,6 +41,11 @@ def test_every_codec_is_documented() -> None:
     page = (ROOT / "docs" / "codecs.md").read_text()
     missing = [name for name in credkit.names() if f"`{name}" not in page]
     assert not missing
+
+
+def test_every_command_is_documented() -> None:
+    page = (ROOT / "docs" / "commands.md").read_text()
+    assert all(f"## credkit {name}\n" in page for name in COMMANDS)
 
 
 def test_links_between_pages_lead_somewhere() -> None:
