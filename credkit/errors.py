@@ -144,5 +144,6 @@ def nearest(word: str, known: Iterable[str]) -> str:
     """
     from difflib import get_close_matches  # only when something is misspelt
 
-    close = get_close_matches(word, list(known), n=1)
-    return f"; did you mean {close[0]}?" if close else ""
+    spelt = {name.lower(): name for name in known}
+    close = get_close_matches(word.lower(), spelt, n=1)
+    return f"; did you mean {spelt[close[0]]}?" if close else ""

@@ -16,6 +16,7 @@ from typing import NamedTuple
 from credkit.errors import DefinitionError, shown
 
 NAME = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*")
+STANDARD_NAME = re.compile(r"[A-Z][A-Z0-9_]*")  # as open standards write the names of contents
 _ESCAPES = {"%2F": "/", "%2C": ",", "%25": "%"}
 _ESCAPE = re.compile("%(?:2F|2C|25)?")
 
@@ -42,7 +43,7 @@ def parse(text: str) -> list[StepText]:
         where = f"chain {shown(text)}: step {number} at character {at}"
         if not piece:
             raise DefinitionError(f"{where} is empty")
-        if not NAME.fullmatch(name):
+        if not (NAME.fullmatch(name) or STANDARD_NAME.fullmatch(name)):
             raise DefinitionError(f"{where}: {shown(name)} is not a codec name (small letters, digits, hyphens)")
         args = tuple(_plain(arg, where) for arg in rest.split(",")) if colon else ()
         steps.append(StepText(name, args))

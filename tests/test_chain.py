@@ -312,13 +312,15 @@ def test_a_choice_in_a_chain() -> None:
 
 
 def test_a_field_that_is_needed_and_missing_is_named_before_the_first_row() -> None:
-    with pytest.raises(DefinitionError, match="target binary/wiegand-26 takes the field facility, from source decimal"):
+    with pytest.raises(
+        DefinitionError, match="target binary/wiegand-26 needs facility, but source decimal:32/serial-32 gives number"
+    ):
         conversion(chain("decimal:32/serial-32"), chain("binary/wiegand-26"))
 
 
 def test_surplus_fields_are_left_out_only_where_the_target_says_so() -> None:
     source, target = "binary/wiegand-26", "decimal:16,5/number-16"
-    with pytest.raises(DefinitionError, match=r"takes no field facility, .*; select:number at its end leaves out"):
+    with pytest.raises(DefinitionError, match=r"has no facility, which source .* gives: /select:number at the end"):
         conversion(chain(source), chain(target))
     made = conversion(chain(source), chain(f"{target}/select:number"))
     assert made.dropped == ("facility",)

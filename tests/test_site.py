@@ -321,7 +321,7 @@ FAULTS = {
         'chain = "decimal:24/fields:facility:8,number:16"\ncolumn',
         'chain = "decimal:32/fields:site:8,facility:8,number:16"\ncolumn',
         "targets.gatehouse.chain: target decimal:32",
-        "the field site",
+        "site",
     ),
     "target that cannot write": (
         'chain = "decimal:24/fields:facility:8,number:16"\ncolumn',

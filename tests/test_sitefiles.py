@@ -232,5 +232,5 @@ def test_any_bytes_are_rows_or_one_sentence(tmp_path_factory: pytest.TempPathFac
         try:
             assert all(len(row) == len(columns) for _, row in records(file, columns))
         except DefinitionError as error:
-            assert str(error).startswith("rows.csv line ")  # noqa: PT017
-            assert "\n" not in str(error)  # noqa: PT017
+            assert str(error).startswith("rows.csv line ")
+            assert "\n" not in str(error)

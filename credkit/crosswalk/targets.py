@@ -178,7 +178,6 @@ class Judge:
     def line(self, card: Card, target: Target | None) -> Line:
         """What becomes of ``card`` in ``target``."""
         status = _status(self.site, card)
-        gone = card.row.status in self.site.rules.gone
         done = self.written[target.name] if target else Written()
         shared = list(self.doubts.shared.get(card, ()))
         if others := done.twins.get(card):
@@ -189,7 +188,7 @@ class Judge:
         notes = list(self.doubts.remarks.get(card, ()))
         export = self.exports.get(target.name) if target else None
         text = ""
-        if shared and not gone:
+        if shared:
             action, reasons = "hold", [*shared, *(own if status == ACTIVE else ())]
         elif status != ACTIVE:
             action, reasons = "none", [_why(card, status), *self.left(card, done, export)]

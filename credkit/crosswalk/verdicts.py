@@ -122,13 +122,14 @@ def _day(site: Site, verdict: Verdict) -> date:
 
 
 def _likely(site: Site, verdict: Verdict) -> list[Card]:
-    """The owners that somebody could have held that day: those that are gone by now only until they were."""
+    """The owners whose card could be read that day: not before it was given out, nor when it was gone."""
     day = _day(site, verdict)
-    gone = site.rules.gone
-    likely = [
-        card for card in verdict.known if card.row.status not in gone or state_then(card.row, day, site) == ACTIVE
-    ]
-    return likely or list(verdict.known)
+
+    def possible(card: Card) -> bool:
+        then = state_then(card.row, day, site)
+        return then == ACTIVE or (then != EARLY and card.row.status not in site.rules.gone)
+
+    return [card for card in verdict.known if possible(card)] or list(verdict.known)
 
 
 def _disputed(verdict: Verdict, want: str, group: list[Verdict]) -> Verdict:

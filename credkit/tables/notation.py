@@ -170,9 +170,7 @@ class Notation:
         spots = [i for i, c in enumerate(text) if c not in self.separator + self.joint]
         if self.base != 10:
             per_digit = self._digit_bits
-            total = self.bits if self.bits is not None else len(spots) * per_digit
-            lead = len(spots) * per_digit - total  # a first digit of which not every bit is used
-            return lambda place: (spots[(int(place) + lead) // per_digit],)
+            return lambda place: (spots[int(place) // per_digit],)
         numbers, start = [], 0
         for number in text.split(self.joint) if self.joint else [text]:
             numbers.append(tuple(range(start, start + len(number))))

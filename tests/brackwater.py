@@ -1,0 +1,226 @@
+"""Small sites of Brackwater Terminal for the tests of the crosswalk, written by hand.
+
+Frames are made here by the rule of SIA AC-01, not by credkit. `walk` checks of every crosswalk
+what must hold whatever the rows are: each of them is in exactly one place.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass, field
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any
+
+from credkit.crosswalk import Crosswalk, Finding, Line, crosswalk
+from credkit.crosswalk.result import CODES
+from credkit.site import Rows, Site, load_site
+from credkit.sitefiles import Assignment, Held, Read
+
+SITE = """
+[site]
+name = "Brackwater Terminal"
+time_zone = "Europe/Amsterdam"
+as_of = 2026-03-31
+[files.credentials]
+path = "credentials.csv"
+[files.readings]
+path = "readings.csv"
+
+[kinds.card]
+namespace = "harbour"
+value = "template:{facility:03d}{number:05d}"
+printed = "template:{number:05d}"
+key = ["facility", "number"]
+expect = { facility = [12, 40, 57] }
+[kinds.serial]
+value = "decimal:32/berth-serial"
+key = ["number"]
+[kinds.phone]
+value = "decimal:32/berth-serial"
+key = ["number"]
+notes = "count"
+[kinds.long]
+value = "decimal:60/fields:number:60"
+key = ["number"]
+[kinds.locker]
+value = "template:{number:03d}"
+key = ["number"]
+
+[layouts.berth-serial]
+length = 32
+fields = { number = "0-31" }
+remarks = [{ bits = "0-7", values = [8], level = "refuse", kind = "random-serial", text = "a random serial" }]
+
+[readers.gate]
+kind = "card"
+chain = "hex:8/right-justified:26/wiegand-26"
+[readers.yard]
+kind = "card"
+clock_offset = -200
+[[readers.yard.periods]]
+chain = "decimal:24/fields:facility:8,number:16"
+until = 2026-03-14T12:00:00+01:00
+[[readers.yard.periods]]
+chain = "hex:6/fields:facility:8,number:16"
+from = 2026-03-14T12:00:00+01:00
+[readers.quay]
+kind = "card"
+chain = "binary/wiegand-26"
+[readers.either]
+kind = "card"
+chain = ["binary/wiegand-26", "template:{facility:03d}{number:05d}"]
+[readers.office]
+kind = "serial"
+chain = "decimal:32,10/berth-serial"
+[readers.lobby]
+kind = "phone"
+chain = "decimal:32,10/berth-serial"
+[readers.dock]
+kind = "long"
+chain = "decimal:60/fields:number:60"
+[readers.dock-hex]
+kind = "long"
+chain = "hex:15/fields:number:60"
+[readers.keys]
+kind = "locker"
+stream = "keypad:hex:1/keypad-4"
+chain = "template:{number:03d}"
+
+[rules]
+order_of_truth = ["west", "east"]
+gone = ["returned", "destroyed"]
+pools = ["POOL"]
+
+[targets.gatehouse]
+kind = "card"
+chain = "decimal:24/fields:facility:8,number:16"
+column = "text(8)"
+existing = "export.csv"
+[targets.turnstile]
+kind = "serial"
+chain = "decimal:24/keep-low:24/berth-serial"
+column = "int32"
+[targets.payroll]
+kind = "serial"
+chain = "decimal:32/berth-serial"
+column = "int32"
+"""
+HEADS = {
+    "credentials.csv": "person_id,credential_id,kind,value,printed,issue,status,valid_from,valid_until,replaces,source",
+    "readings.csv": "time,reader,text,presentation,expected",
+    "export.csv": "person_id,text",
+}
+
+
+def made(toml: str = SITE) -> Site:
+    """The site that ``toml`` describes."""
+    with TemporaryDirectory() as folder:
+        path = Path(folder) / "site.toml"
+        path.write_text(toml, encoding="utf-8")
+        return load_site(path)
+
+
+def frame(facility: int, number: int) -> str:
+    """26 bits as SIA AC-01 has them: even parity over bits 1-12, odd parity over bits 13-24."""
+    data = f"{facility:08b}{number:016b}"
+    return f"{data[:12].count('1') % 2}{data}{1 - data[12:].count('1') % 2}"
+
+
+def hexed(facility: int, number: int, *, flip: int | None = None, invert: bool = False) -> str:
+    """The frame as the gate writes it: 8 hexadecimal digits, right-justified; perhaps damaged."""
+    word = int(frame(facility, number), 2)
+    if flip is not None:
+        word ^= 1 << (25 - flip)
+    return f"{word ^ ((1 << 26) - 1 if invert else 0):08X}"
+
+
+@dataclass
+class Files:
+    """The rows of a small site, numbered as lines of files are."""
+
+    cards: list[Assignment] = field(default_factory=list)
+    reads: list[Read] = field(default_factory=list)
+    held: list[Held] = field(default_factory=list)
+
+    def card(self, credential: str, value: str, person: str = "", kind: str = "card", **more: Any) -> Files:
+        """A row of credentials; the person is ``P-`` and the credential unless one is named."""
+        more = {"status": "active", "source": "west", **more}
+        for column in ("valid_from", "valid_until"):
+            if column in more:
+                more[column] = date.fromisoformat(more[column])
+        row = Assignment(
+            line=len(self.cards) + 2, person=person or f"P-{credential}", credential=credential, kind=kind,
+            value=value, **more,
+        )  # fmt: skip
+        self.cards.append(row)
+        return self
+
+    def read(self, reader: str, *texts: str, at: str = "2026-03-10T08:00:00+01:00", **more: str) -> Files:
+        """Rows of readings, a second after the other."""
+        for number, text in enumerate(texts):
+            moment = (datetime.fromisoformat(at) + timedelta(seconds=number)).astimezone(UTC)
+            self.reads.append(Read(line=len(self.reads) + 2, time=moment, reader=reader, text=text, **more))
+        return self
+
+    def export(self, person: str, text: str) -> Files:
+        """A row of what the gatehouse holds."""
+        self.held.append(Held(line=len(self.held) + 2, person=person, text=text))
+        return self
+
+    def rows(self) -> Rows:
+        return Rows(credentials=tuple(self.cards), readings=tuple(self.reads), existing={"gatehouse": tuple(self.held)})
+
+
+def two() -> Files:
+    """Two people with a card each, both seen at the gate."""
+    files = Files().card("C-1", "01200345").card("C-2", "04000346")
+    return files.read("gate", hexed(12, 345), hexed(40, 346))
+
+
+def serials(*numbers: int) -> Files:
+    """Cards with these serial numbers, called S- and the number."""
+    files = Files()
+    for number in numbers:
+        files.card(f"S-{number}", str(number), kind="serial")
+    return files
+
+
+def walk(site: Site, files: Files) -> Crosswalk:
+    """The crosswalk, checked for what must hold of every one: each row is in exactly one place."""
+    result = crosswalk(site, files.rows())
+    lines = Counter(line.credential for line in result.lines)
+    exceptions = Counter((each.file, each.line) for each in result.exceptions)
+    assert set(exceptions.values()) <= {1}
+    for each in result.exceptions:
+        assert each.code in CODES
+        assert each.reason
+    placed = [row for row in files.cards if ("credentials.csv", row.line) not in exceptions]
+    for credential in {row.credential for row in files.cards}:
+        wanted = sum(
+            max(1, sum(target.kind.name == row.kind for target in site.targets.values()))
+            for row in placed
+            if row.credential == credential
+        )
+        assert lines[credential] == wanted
+    sizes = {"credentials.csv": len(files.cards), "readings.csv": len(files.reads), "export.csv": len(files.held)}
+    for name, rows, resolved, excepted, left in result.summary[0].rows:
+        file = str(name).removesuffix(" (gatehouse)")
+        assert rows == sizes[file]
+        assert excepted == sum(each.file == file for each in result.exceptions)
+        assert (resolved, left) == (int(rows) - int(excepted), 0)
+    return result
+
+
+def codes(result: Crosswalk, file: str = "readings.csv") -> dict[int, str]:
+    return {each.line: each.code for each in result.exceptions if each.file == file}
+
+
+def found(result: Crosswalk, code: str) -> dict[str, Finding]:
+    return {finding.subject: finding for finding in result.findings if finding.code == code}
+
+
+def line(result: Crosswalk, credential: str, target: str = "gatehouse") -> Line:
+    (one,) = [each for each in result.lines if each.credential == credential and each.target == target]
+    return one

@@ -1,0 +1,336 @@
+"""The findings of the crosswalk: each where it must appear, and not where it must not, and what it says.
+
+For every finding there is a case that must show it and one, as like it as can be, that must not.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from typing import Any
+
+import pytest
+
+from credkit import Codec, diagnose
+from credkit.crosswalk import causes
+from credkit.crosswalk.result import FINDINGS
+from credkit.crosswalk.texts import Texts
+from credkit.site import Site
+from tests.brackwater import Files, found, hexed, line, made, serials, two, walk
+
+
+@pytest.fixture(scope="module")
+def site() -> Site:
+    return made()
+
+
+def consecutive(facility: int = 12, count: int = 8) -> Files:
+    """A box of cards, C-1 and on, with numbers from 101."""
+    files = Files()
+    for number in range(count):
+        files.card(f"C-{number + 1}", f"{facility:03d}{101 + number:05d}")
+    return files
+
+
+def numbered(count: int, printed: Sequence[int]) -> Files:
+    files = Files()
+    for place in range(count):
+        files.card(f"C-{place}", f"012{place + 1:05d}", printed=f"{printed[place]:05d}")
+    return files
+
+
+def backwards(number: int) -> str:
+    """The decimal number that a reader gives which sends the four bytes last byte first."""
+    return f"{int.from_bytes(number.to_bytes(4, 'big'), 'little'):010d}"
+
+
+SERIALS = (3000000001, 3000000777, 3123456789, 3999999999, 2500000123)
+FIXED = {  # cards of 57 that a reader turns into 12
+    "seen": lambda: [f"{(12 << 16) + 101 + n}" for n in range(6)],
+    "turned": lambda: [f"{(12 << 16) + 30001 + n}" for n in range(4)],
+}
+
+
+def fixed(*, several: bool) -> Files:
+    files = consecutive()
+    for number in range(4):
+        files.card(f"W-{number}", f"{57 if several else 40:03d}{(30001 if several else 20001) + number:05d}")
+    return files.read("yard", *FIXED["seen"](), *FIXED["turned"]())
+
+
+def gate(*texts: str, **more: str) -> Files:
+    return two().read("gate", *texts, **more)
+
+
+def third(value: str = "01200347", **more: Any) -> Files:
+    return two().card("C-3", value, **more)
+
+
+def read_third(**more: str) -> Files:
+    return third(**more).read("gate", hexed(12, 347))
+
+
+def shown_serial(reader: str, first_byte: int) -> Files:
+    return serials(9).read(reader, f"{first_byte << 24:010d}")
+
+
+def typed(keys: str) -> Files:
+    return Files().card("L-1", "123", kind="locker").read("keys", *keys)
+
+
+def presented(serial_of: str) -> Files:
+    """C-2's frame, read together with a serial number that the register gives to a card."""
+    files = two().card(serial_of, "77", kind="serial")
+    return files.read("gate", hexed(40, 346), presentation="D-1").read("office", "0000000077", presentation="D-1")
+
+
+CASES: dict[str, list[tuple[str, int, Files, Files]]] = {  # code: subject, count, must, must not
+    "duplicate-number": [
+        ("harbour 12-345", 2, third("01200345"), third("01200345", status="returned")),
+        ("harbour 12-345", 2, third("01200345", status="lost"), third("04000345")),
+        ("serial 77", 2, serials(77).card("S-2", "77", kind="serial"), serials(77).card("S-2", "77", kind="phone")),
+        (
+            "harbour 12-345", 2, third("01200345"),
+            two().card("C-1", "01200345", person="P-2", valid_from="2020-01-01", valid_until="2020-02-01"),
+        ),
+    ],
+    "duplicate-text": [
+        ("turnstile 345", 2, serials(345, 345 + (7 << 24)), serials(345, 346 + (7 << 24))),
+        (
+            "turnstile 345", 2, serials(345, 345 + (7 << 24)),
+            serials(345).card("S-2", str(345 + (7 << 24)), kind="serial", status="destroyed"),
+        ),
+    ],
+    "column-too-small": [("payroll", 1, serials(1, 1 << 31), serials(1, (1 << 31) - 1))],
+    "two-active-issues": [
+        (
+            "P-C-1 card", 2, third("01200999", person="P-C-1", issue=2, replaces="C-1"),
+            third("01200999", person="P-C-1", valid_from="2026-04-01"),
+        ),
+        (
+            "P-C-1 card", 2, third("01200999", person="P-C-1"),
+            two().card("C-3", "99", person="P-C-1", kind="serial"),
+        ),
+        (
+            "P card", 2, two().card("V-1", "01200998", person="P").card("V-2", "01200999", person="P"),
+            two().card("V-1", "01200998", person="POOL").card("V-2", "01200999", person="POOL"),
+        ),
+    ],
+    "overlap": [
+        (
+            "C-1", 2, two().card("C-1", "01200345", person="P-9", valid_from="2026-02-01"),
+            two().card("C-9", "01200999", valid_until="2026-02-01").card(
+                "C-9", "01200999", person="P-9", valid_from="2026-02-02"
+            ),
+        ),
+        (
+            "C-1", 2, two().card("C-1", "01200345", person="P-9"),
+            two().card("C-9", "01200999", person="POOL").card("C-9", "01200999", person="P-9"),
+        ),
+    ],
+    "conflict": [
+        ("C-2", 1, gate(hexed(12, 345), expected="C-2"), gate(hexed(12, 345), expected="C-1")),
+        ("C-9", 1, gate(hexed(12, 345), expected="C-9"), gate(hexed(12, 9), expected="C-9")),
+        ("C-2", 1, presented("C-1"), presented("C-2")),
+    ],
+    "printed-differs": [
+        ("card", 4, numbered(4, [20001, 20002, 20003, 20004]), numbered(4, [1, 2, 3, 4])),
+        ("card", 1, numbered(4, [1, 2, 3, 5]), two()),
+    ],
+    "spreadsheet-damage": [
+        ("credentials.csv", 1, third("1200347"), third()),
+        ("credentials.csv", 1, serials(3).card("S-2", "3.05E+09", kind="serial"), serials(3050000000)),
+        (
+            "credentials.csv", 1, Files().card("L-1", "1234567890123450", kind="long"),
+            Files().card("L-1", "1234567890123456", kind="long"),
+        ),
+        (
+            "readings.csv", 1, serials(77).read("office", "77"), serials(77).read("office", "0000000077"),
+        ),
+        (
+            "readings.csv", 1, Files().card("L-1", "1234567890123456", kind="long").read("dock", "1234567890123400"),
+            Files().card("L-1", "1234567890123456", kind="long").read("dock", "1234567890123411"),
+        ),
+    ],
+    "other-order": [
+        (
+            "office", 4, serials(*SERIALS).read("office", *map(backwards, SERIALS[:4])),
+            serials(*SERIALS).read("office", *(str(number + 1) for number in SERIALS[:4])),
+        ),
+        (
+            "gate", 3, consecutive().read("gate", *(hexed(12, 101 + n, invert=True) for n in range(3))),
+            consecutive().read("gate", *(hexed(12, 101 + n, invert=True) for n in range(2))),
+        ),
+    ],
+    "single-facility": [
+        ("yard", 4, fixed(several=True), fixed(several=False).card("W-9", "05700345")),
+        ("yard", 4, fixed(several=True), fixed(several=True).card("W-9", "05700345").read("yard", "3735897")),
+    ],
+    "failed-checks": [("gate", 2, gate(hexed(12, 345, flip=3), hexed(12, 345, flip=4)), gate("02F764D"))],
+    "unreadable": [("gate", 1, gate("02F764D"), gate(hexed(12, 345, flip=3)))],
+    "unknown-cards": [("gate", 2, gate(hexed(12, 346), hexed(12, 346)), gate(hexed(40, 346)))],
+    "unexpected-value": [("gate", 1, gate(hexed(200, 345)), gate(hexed(57, 345)))],
+    "refused-note": [
+        ("office", 1, shown_serial("office", 8), shown_serial("office", 9)),
+        ("lobby", 1, shown_serial("lobby", 8), shown_serial("lobby", 9)),
+    ],
+    "incomplete-entry": [("keys", 3, typed("12A"), typed("123B")), ("keys", 2, typed("12"), typed("999B"))],
+    "inactive-read": [
+        ("C-3", 1, read_third(status="lost"), read_third()),
+        ("C-3", 1, read_third(valid_until="2026-03-09"), read_third(valid_until="2026-03-10")),
+        ("C-3", 1, read_third(valid_from="2026-03-11"), read_third(valid_from="2026-03-10")),
+        (
+            "C-3", 1, read_third(status="lost", valid_until="2026-03-09"),
+            read_third(status="lost", valid_until="2026-03-10"),
+        ),
+        ("C-3", 1, read_third(status="lost", valid_until="2027-03-10"), read_third(valid_until="2027-03-10")),
+    ],
+    "half-seen": [
+        ("card serial", 1, two().card("C-1", "77", kind="serial"), presented("C-2")),
+        ("card serial", 1, presented("C-2").card("C-1", "12", kind="serial"), third().card("C-3", "12", kind="serial")),
+    ],
+    "never-seen": [("card", 1, third(), third(status="lost")), ("card", 1, third(), read_third())],
+}  # fmt: skip
+
+
+def test_every_finding_has_a_case() -> None:
+    assert set(CASES) == set(FINDINGS)
+
+
+@pytest.mark.parametrize("case", [(code, *case) for code, cases in CASES.items() for case in cases], ids=lambda c: c[0])
+def test_a_finding_appears_where_it_must_and_only_there(site: Site, case: tuple[str, str, int, Files, Files]) -> None:
+    code, subject, count, must, must_not = case
+    findings = found(walk(site, must), code)
+    assert list(findings) == ([subject] if code != "conflict" else [*findings])
+    assert findings[subject].count == count
+    assert findings[subject].text
+    assert "\n" not in findings[subject].text
+    assert not found(walk(site, must_not), code)
+
+
+# What findings say.
+
+
+def test_one_constant_offset_is_named(site: Site) -> None:
+    result = walk(site, numbered(5, [20001, 20002, 20003, 20004, 5]))
+    assert "printed = encoded + 20000 for all 4" in found(result, "printed-differs")["card"].text
+    assert line(result, "C-0").action == "add"  # explained: no reason to hold
+    assert "printed = encoded + 20000" in line(result, "C-0").reason
+
+
+def test_an_offset_that_explains_most_leaves_the_others_held(site: Site) -> None:
+    result = walk(site, numbered(4, [20001, 20002, 20003, 999]))
+    assert "for 3 of 4" in found(result, "printed-differs")["card"].text
+    assert [line(result, f"C-{n}").action for n in range(4)] == ["add", "add", "add", "hold"]
+
+
+def test_two_cards_with_one_offset_explain_nothing(site: Site) -> None:
+    result = walk(site, numbered(3, [20001, 20002, 3]))
+    assert "no constant offset" in found(result, "printed-differs")["card"].text
+    assert [line(result, f"C-{n}").action for n in range(3)] == ["hold", "hold", "add"]
+
+
+def test_a_printed_number_that_cannot_be_read_is_held(site: Site) -> None:
+    result = walk(site, Files().card("C-1", "01200345", printed="O0345"))
+    assert "the printed number cannot be read" in line(result, "C-1").reason
+    assert found(result, "printed-differs")["card"].count == 1
+
+
+def test_failed_checks_name_every_cause_that_explains_as_much(site: Site) -> None:
+    inverted = walk(site, two().read("gate", *(hexed(12, 101 + n, invert=True) for n in range(5))))
+    text = found(inverted, "failed-checks")["gate"].text
+    # Inverted lines and reversed bits both always break both parities, and both always undo it (SIA AC-01 rule).
+    assert "rule even-parity: 5 readings, 5 different texts; 5 of 5" in text
+    assert "the lines are inverted" in text
+    assert "bits are reversed" in text
+    flipped = walk(site, two().read("gate", *(hexed(12, 101 + n, flip=3) for n in range(5))))
+    assert "one bit is flipped" in found(flipped, "failed-checks")["gate"].text
+
+
+def test_failed_checks_are_one_finding_for_each_rule(site: Site) -> None:
+    result = walk(site, two().read("gate", hexed(12, 345, flip=3), hexed(12, 345, flip=20), hexed(12, 346, flip=21)))
+    findings = [finding for finding in result.findings if finding.code == "failed-checks"]
+    assert sorted((finding.count, finding.text.split(":")[0]) for finding in findings) == [
+        (1, "rule even-parity"),
+        (2, "rule odd-parity"),
+    ]
+
+
+def test_a_text_under_a_foreign_keyboard_layout_is_explained(site: Site) -> None:
+    # Unshifted digits of the French layout: 0 is à, 1 is &, 2 is é, 3 is ", 4 is ' (ISO/IEC 9995, from memory).
+    result = walk(site, two().read("gate", "àéF_-'DD"))
+    assert "keyboard layout fr" in found(result, "unreadable")["gate"].text
+
+
+def test_known_cards_decide_between_orders(site: Site) -> None:
+    files = consecutive().read(
+        "gate", *(hexed(12, 101 + n, invert=True) for n in range(4)), hexed(12, 999, invert=True)
+    )
+    finding = found(walk(site, files), "other-order")["gate"]
+    assert finding.text == (
+        "4 of 5 unresolved readings match known credentials if the lines are inverted (read on 2026-03-10)"
+    )
+
+
+def test_an_order_that_turns_good_readings_into_other_cards_proves_nothing(site: Site) -> None:
+    one_way = [0x01020304 + (n << 8) for n in range(3)]
+    other_way = [int(backwards(number)) for number in one_way]
+    files = serials(*one_way, *other_way, *SERIALS[:3]).read("office", *map(backwards, SERIALS[:3]))
+    files.read("office", *(str(number).zfill(10) for number in range(3)))
+    assert found(walk(site, files), "other-order")["office"].count == 3  # 3 of 6
+    files.read("office", *(f"{number:010d}" for number in one_way))
+    assert "office" not in found(walk(site, files), "other-order")  # as are 3 of the 3 that are good
+
+
+def test_numbers_that_are_the_same_in_either_order_do_not_count_against_it(site: Site) -> None:
+    same = [int.from_bytes(bytes([a, b, b, a]), "big") for a, b in ((1, 2), (3, 4), (5, 6))]
+    files = serials(*same, *SERIALS[:3]).read("office", *(f"{number:010d}" for number in same))
+    assert found(walk(site, files.read("office", *map(backwards, SERIALS[:3]))), "other-order")["office"].count == 3
+
+
+def test_a_single_facility_code_is_told_with_those_it_hides(site: Site) -> None:
+    result = walk(site, fixed(several=True))
+    text = found(result, "single-facility")["yard"].text
+    assert text == (
+        "every number read has facility 12; 4 of 4 unresolved readings match known credentials with facility 57"
+    )
+    candidates = {each.candidates for each in result.exceptions if each.code == "unknown-card"}
+    assert candidates == {(f"W-{n} (if facility is 57)",) for n in range(4)}
+
+
+def test_numbers_that_a_fixed_facility_code_may_hide_prove_no_sighting(site: Site) -> None:
+    files = fixed(several=True).card("W-9", "05700101")  # read at the yard, it would come as C-1's number
+    result = walk(site, files)
+    assert line(result, "C-1").proof == "in conflict"
+    assert line(result, "C-2").proof == "seen"
+
+
+def test_diagnosis_runs_over_a_sample_of_different_texts(site: Site, monkeypatch: pytest.MonkeyPatch) -> None:
+    tried: list[str] = []
+
+    def noted(codec: Codec, text: str) -> tuple[diagnose.Hint, ...]:
+        tried.append(text)
+        return diagnose.diagnose(codec, text)
+
+    monkeypatch.setattr(causes, "diagnose", noted)
+    texts = [hexed(12, n % 500, flip=3) for n in range(2000)]
+    result = walk(site, two().read("gate", *texts))
+    assert len(tried) == len(set(tried)) <= causes.SAMPLE
+    text = found(result, "failed-checks")["gate"].text
+    assert re.search(r"2,000 readings, 500 different texts; (\d+) of \1 that were tried", text)
+
+
+def test_a_card_that_is_in_the_exceptions_is_not_also_missed(site: Site) -> None:
+    files = two().card("C-3", "01200347", person="P").card("C-3", "01200347", person="Q")
+    assert not found(walk(site, files), "never-seen")
+
+
+def test_nothing_is_ever_taken_away(site: Site) -> None:
+    actions = {each.action for cases in CASES.values() for case in cases for each in walk(site, case[2]).lines}
+    assert actions == {"add", "hold", "none"}
+
+
+def test_a_text_is_read_once(site: Site) -> None:
+    texts, reader = Texts(), site.readers["gate"]
+    first = texts.read(reader.periods[0].codec, reader.kind, hexed(12, 345))
+    assert texts.read(reader.periods[0].codec, reader.kind, hexed(12, 345)) is first

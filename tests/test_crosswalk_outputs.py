@@ -1,0 +1,256 @@
+"""The output of the crosswalk: files that are there as a whole or not at all, and the summary."""
+
+from __future__ import annotations
+
+import csv
+import os
+import random
+import shutil
+import signal
+import stat
+import subprocess
+import sys
+import time
+from collections import Counter
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from credkit import DefinitionError
+from credkit.crosswalk import summary_text, write_outputs
+from credkit.crosswalk.outputs import NAMES, cell
+from credkit.site import Site
+from tests.brackwater import Files, hexed, made, two, walk
+
+
+@pytest.fixture(scope="module")
+def site() -> Site:
+    return made()
+
+
+def table(path: Path) -> list[dict[str, str]]:
+    with path.open(newline="", encoding="utf-8") as file:
+        return list(csv.DictReader(file))
+
+
+def test_output_files(site: Site, tmp_path: Path) -> None:
+    files = two().read("gate", hexed(12, 999), "=1+1", expected="=C").card("C-3", "01200347", person="@P-3")
+    result = walk(site, files)
+    out = tmp_path / "deep" / "result"
+    write_outputs(result, out)
+    assert sorted(path.name for path in out.iterdir()) == sorted(NAMES)
+    assert stat.S_IMODE(out.stat().st_mode) == 0o700
+    assert {stat.S_IMODE(path.stat().st_mode) for path in out.iterdir()} == {0o600}
+    assert [path.name for path in out.parent.iterdir()] == ["result"]
+    lines = table(out / "crosswalk.csv")
+    assert (
+        ",".join(lines[0]) == "person,credential,kind,number,status,target,text,action,proof,readers,last_seen,reason"
+    )
+    assert lines[0] == {
+        "person": "P-C-1", "credential": "C-1", "kind": "card", "number": "12-345", "status": "active",
+        "target": "gatehouse", "text": "786777", "action": "add", "proof": "seen", "readers": "gate 1",
+        "last_seen": "2026-03-10T08:00:00+01:00", "reason": "",
+    }  # fmt: skip
+    assert lines[2]["person"] == "'@P-3"
+    exceptions = table(out / "exceptions.csv")
+    assert ",".join(exceptions[0]) == "file,line,code,input,reason,candidates"
+    assert [(row["line"], row["code"], row["input"]) for row in exceptions] == [
+        ("4", "unknown-card", hexed(12, 999)),
+        ("5", "unreadable", "'=1+1"),
+    ]
+    assert exceptions[1]["candidates"] == "'=C (expected)"
+    assert (out / "summary.txt").read_text(encoding="utf-8") == summary_text(result)
+
+
+@pytest.mark.parametrize(
+    ("value", "written"),
+    [
+        ("=1", "'=1"),
+        ("+31 20", "'+31 20"),
+        ("-A1", "'-A1"),
+        ("@x", "'@x"),
+        ("\t1", "'\t1"),
+        ("\r1", "'\r1"),
+        ("-2147483648", "-2147483648"),
+        ("+1.5", "+1.5"),
+        ("--1", "'--1"),
+        ("786777", "786777"),
+        ("", ""),
+        (7, "7"),
+    ],
+)
+def test_cells_that_a_spreadsheet_would_run_are_guarded(value: object, written: str) -> None:
+    assert cell(value) == written
+
+
+def test_a_former_output_is_replaced(site: Site, tmp_path: Path) -> None:
+    write_outputs(walk(site, two()), tmp_path / "result")
+    write_outputs(walk(site, two().card("C-3", "01200347")), tmp_path / "result")
+    assert len(table(tmp_path / "result" / "crosswalk.csv")) == 3
+    assert [path.name for path in tmp_path.iterdir()] == ["result"]
+
+
+def test_an_empty_directory_is_taken(site: Site, tmp_path: Path) -> None:
+    (tmp_path / "result").mkdir()
+    write_outputs(walk(site, two()), tmp_path / "result")
+    assert stat.S_IMODE((tmp_path / "result").stat().st_mode) == 0o700
+
+
+@pytest.mark.parametrize("foreign", ["notes.txt", ".hidden", "summary.txt/"])
+def test_a_directory_with_anything_else_is_refused(site: Site, tmp_path: Path, foreign: str) -> None:
+    out = tmp_path / "result"
+    write_outputs(walk(site, two()), out)
+    if foreign.endswith("/"):
+        (out / "summary.txt").unlink()
+        (out / foreign).mkdir()
+    else:
+        (out / foreign).write_text("mine")
+    before = {path.name: path.stat().st_mtime_ns for path in out.iterdir()}
+    with pytest.raises(DefinitionError, match=f"holds '{foreign.rstrip('/')}'"):
+        write_outputs(walk(site, two().card("C-3", "01200347")), out)
+    assert {path.name: path.stat().st_mtime_ns for path in out.iterdir()} == before
+    assert [path.name for path in tmp_path.iterdir()] == ["result"]
+
+
+def test_what_is_no_directory_is_refused(site: Site, tmp_path: Path) -> None:
+    (tmp_path / "result").write_text("mine")
+    with pytest.raises(DefinitionError, match="is not a directory"):
+        write_outputs(walk(site, two()), tmp_path / "result")
+    with pytest.raises(DefinitionError, match="cannot be written"):
+        write_outputs(walk(site, two()), tmp_path / "result" / "deeper")
+
+
+def test_what_killed_runs_left_is_tidied_later(site: Site, tmp_path: Path) -> None:
+    old, new, other = (tmp_path / f".result.{name}" for name in ("partial-a", "partial-b", "mine"))
+    for folder in (old, new, other):
+        folder.mkdir()
+        (folder / "crosswalk.csv").write_text("x")
+    os.utime(old, (time.time() - 7200,) * 2)
+    os.utime(other, (time.time() - 7200,) * 2)
+    write_outputs(walk(site, two()), tmp_path / "result")
+    assert sorted(path.name for path in tmp_path.iterdir()) == [".result.mine", ".result.partial-b", "result"]
+
+
+def test_a_failure_while_writing_leaves_the_former_output(
+    site: Site, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    out = tmp_path / "result"
+    write_outputs(walk(site, two()), out)
+    before = {path.name: path.read_bytes() for path in out.iterdir()}
+    real = Path.rename
+
+    def refuse(path: Path, target: Path) -> Path:
+        if ".partial-" in path.name:
+            raise OSError(28, "No space left on device")
+        return real(path, target)
+
+    monkeypatch.setattr(Path, "rename", refuse)
+    with pytest.raises(DefinitionError, match="No space left on device"):
+        write_outputs(walk(site, two().card("C-3", "01200347")), out)
+    assert {path.name: path.read_bytes() for path in out.iterdir()} == before
+    assert [path.name for path in tmp_path.iterdir()] == ["result"]
+
+
+PROGRAM = """
+import os, sys
+from datetime import date
+from credkit.crosswalk.outputs import write_outputs
+from credkit.crosswalk.result import Crosswalk, Line, Section
+
+
+def result(size):
+    lines = tuple(
+        Line(person="P", credential=f"C-{n}", kind="card", number="12-1", status="active", target="t", text="1",
+             action="add", proof="seen", readers="", last_seen=None, reason="")
+        for n in range(size)
+    )
+    summary = (Section(title="Rows", columns=("file", "left over"), rows=(("x", 0),)),)
+    return Crosswalk(site="s", as_of=date(2026, 3, 31), lines=lines, exceptions=(), findings=(), summary=summary)
+
+
+def serve(out):
+    results = [result(size) for size in SIZES]
+    for _ in sys.stdin:  # a child for each line, which writes until it is killed
+        child = os.fork()
+        while not child:
+            for each in results:
+                write_outputs(each, out)
+        print(child, flush=True)
+        os.waitpid(child, 0)
+        print("dead", flush=True)
+"""
+SIZES = (300, 600)
+
+
+def test_whoever_kills_it_finds_the_output_absent_or_whole(tmp_path: Path) -> None:
+    space: dict[str, Any] = {"SIZES": SIZES}
+    exec(PROGRAM, space)  # the same results, written in peace
+    whole = set()
+    for size in SIZES:
+        space["write_outputs"](space["result"](size), tmp_path / "peace")
+        whole.add(tuple((tmp_path / "peace" / name).read_bytes() for name in NAMES))
+    assert len(whole) == len(SIZES)
+    draw, out = random.Random(20260331), tmp_path / "result"
+    killed: Counter[bool] = Counter()
+    with subprocess.Popen(
+        [sys.executable, "-c", f"{PROGRAM}\nSIZES = {SIZES}\nserve(sys.argv[1])", str(out)],
+        stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, bufsize=1,
+    ) as server:  # fmt: skip
+        assert server.stdin is not None
+        assert server.stdout is not None
+        for _ in range(25):
+            server.stdin.write("go\n")
+            child = int(server.stdout.readline())
+            time.sleep(draw.random() * 0.05)
+            os.kill(child, signal.SIGKILL)
+            assert server.stdout.readline() == "dead\n"
+            if out.exists():
+                assert sorted(path.name for path in out.iterdir()) == sorted(NAMES)
+                assert tuple((out / name).read_bytes() for name in NAMES) in whole
+            killed[any(path.name.startswith(".result.") for path in tmp_path.iterdir())] += 1
+            for left in tmp_path.glob(".result.*"):
+                shutil.rmtree(left)
+    assert out.exists() or killed[True]
+    assert killed[True] > 5  # really in the middle of the work
+
+
+def test_the_summary_as_text(site: Site) -> None:
+    result = walk(site, two().read("gate", hexed(12, 999)).card("C-3", "x"))
+    text = summary_text(result)
+    rows = text.splitlines()
+    assert rows[0] == "Crosswalk of Brackwater Terminal, status as of 2026-03-31"
+    assert all(len(row) <= 80 for row in rows)
+    assert "  credentials.csv            3         2           1          0" in rows
+    assert "Every row is in one place: rows = resolved + exceptions." in text
+    assert "unknown-cards (1): a good number that no credential has" in text
+    end = " ".join(text[text.index("Before you use this") :].split())
+    for caution in (
+        "Data checked", "the number is the key", "keep them private", "fresh sightings", "lawful basis",
+        "emergency egress",
+    ):  # fmt: skip
+        assert caution in end
+    assert "secure" not in text
+
+
+def test_identifiers_are_not_broken_between_lines(site: Site) -> None:
+    ids = [f"EAST-{'x' * length}-GATE-{length:03d}" for length in range(1, 25)]
+    files = Files()
+    for name in ids:
+        files.card(name, "01200345").card(f"{name}-B", f"012{len(name):05d}").card(f"{name}-C", f"012{len(name):05d}")
+    words = {word.strip("',;") for word in summary_text(walk(site, files)).split()}
+    assert {f"{name}-{end}" for name in ids for end in "BC"} <= words
+
+
+def test_a_row_that_got_lost_would_show(site: Site) -> None:
+    result = walk(site, two())
+    first, *others = result.summary
+    short = replace(first, rows=((*first.rows[0][:-1], 1), *first.rows[1:]))
+    assert "1 rows are left over" in summary_text(replace(result, summary=(short, *others)))
+
+
+def test_names_of_any_length_and_script_keep_the_width(site: Site) -> None:
+    long = "東" * 40 + "-" + "x" * 90
+    result = walk(replace(site, name=long), two().card(long, "01200347", person=long).card("C-4", "01200347"))
+    assert all(len(row) <= 80 and row.isprintable() for row in summary_text(result).splitlines())
