@@ -9,9 +9,9 @@ from functools import partial
 from inspect import cleandoc
 from pathlib import Path
 
-import click
+from click.testing import CliRunner
 
-from credkit.cli import main
+from credkit.cli import COMMANDS, main
 from credkit.codec import Entry
 from credkit.codecs import fieldsteps, frames, keyboards, notations, orders, template, texts
 from credkit.spans import written as span
@@ -89,12 +89,9 @@ def codecs_page() -> str:
 def commands_page() -> str:
     """What ``--help`` says, for every command."""
     lines = ["# Commands", "", "Generated from `credkit COMMAND --help` by `docs/generate.py`.", ""]
-    top = click.Context(main, info_name="credkit", max_content_width=80, terminal_width=80)
-    for name in ("", *main.list_commands(top)):
-        command = main.get_command(top, name) if name else main
-        assert command is not None
-        context = click.Context(command, info_name=name, parent=top) if name else top
-        lines += [f"## credkit {name}".rstrip(), "", "```text", command.get_help(context), "```", ""]
+    for name in ("", *COMMANDS):
+        shown = CliRunner(env={"COLUMNS": "80"}).invoke(main, [*name.split(), "--help"])
+        lines += [f"## credkit {name}".rstrip(), "", "```text", shown.output.rstrip(), "```", ""]
     return "\n".join(lines)
 
 

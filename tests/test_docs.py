@@ -62,34 +62,30 @@ def test_ci_runs_the_test_line_of_the_readme() -> None:
     assert tests[0] in (ROOT / "DEVELOPERS.md").read_text()
 
 
-@pytest.fixture(scope="module")
-def shore(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, str]]:
-    """A folder with the demo site in it, and an environment in which ``credkit`` is found."""
-    folder = tmp_path_factory.mktemp("shore")
+def run(command: str, folder: Path) -> subprocess.CompletedProcess[str]:
+    """A shell line, where ``credkit`` is found and a screen has 80 columns."""
     path = f"{Path(sys.executable).parent}{os.pathsep}{os.environ['PATH']}"
     environment = {**os.environ, "PATH": path, "COLUMNS": "80", "NO_COLOR": "1"}
-    subprocess.run(["credkit", "demo"], cwd=folder, env=environment, check=True, stdout=subprocess.DEVNULL)
-    return folder, environment
+    return subprocess.run(["bash", "-c", command], cwd=folder, env=environment, capture_output=True, text=True)
 
 
-@pytest.mark.parametrize(("label", "text"), blocks("sh"))
-def test_shell_blocks_run(label: str, text: str, shore: tuple[Path, dict[str, str]]) -> None:
-    folder, environment = shore
-    for line in text.splitlines():
-        if line.startswith((SETUP, "#")) or not line.strip():
-            continue
-        done = subprocess.run(["bash", "-c", line], cwd=folder, env=environment, capture_output=True, text=True)
-        assert done.returncode in (0, 1), f"{label}: {line}: {done.stderr}"  # 1: some value is meant to be bad
-        assert "Traceback" not in done.stderr
-
-
-@pytest.mark.parametrize(("label", "text"), blocks("console"))
-def test_console_blocks_print_what_they_show(label: str, text: str, shore: tuple[Path, dict[str, str]]) -> None:
-    folder, environment = shore
-    for command, shown in re.findall(r"^\$ (.*)\n((?:(?!\$ ).*\n)*)", text, re.M):
-        done = subprocess.run(["bash", "-c", command], cwd=folder, env=environment, capture_output=True, text=True)
-        output = [line.rstrip() for line in (done.stdout + done.stderr).rstrip().splitlines()]
-        assert output == [line.rstrip() for line in shown.rstrip().splitlines()], f"{label}: {command}"
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)
+def test_shell_blocks_run_and_console_blocks_print_what_they_show(page: Path, tmp_path: Path) -> None:
+    """In the order of the page, in a folder in which the demo has run."""
+    found = re.findall(r"^```(sh|console)\n(.*?)^```", page.read_text(), re.M | re.S)
+    if found:
+        run("credkit demo", tmp_path)
+    for language, text in found:
+        if language == "sh":
+            for line in text.splitlines():
+                if line.strip() and not line.startswith((SETUP, "#")):
+                    done = run(line, tmp_path)
+                    assert done.returncode in (0, 1), f"{line}: {done.stderr}"  # 1: some value is meant to be bad
+                    assert "Traceback" not in done.stderr
+        for command, shown in re.findall(r"^\$ (.*)\n((?:(?!\$ ).*\n)*)", text, re.M):
+            done = run(command, tmp_path)
+            output = [line.rstrip() for line in (done.stdout + done.stderr).rstrip().splitlines()]
+            assert output == [line.rstrip() for line in shown.rstrip().splitlines()], command
 
 
 @pytest.mark.parametrize(("label", "text"), blocks("toml"))

@@ -17,7 +17,7 @@ from typing import Any
 import click
 
 from credkit import __version__
-from credkit.cli.cautions import ALL
+from credkit.cautions import OF_THE_TOOL
 
 COMMANDS = {  # name: module, and what stands beside the name in `credkit --help`
     "formats": ("credkit.cli.formats", "List the codecs, or show one of them in full."),
@@ -119,7 +119,7 @@ No colour when piped, or when NO_COLOR is set.
 Shell completion, for bash (also zsh_source, fish_source):
   eval "$(_CREDKIT_COMPLETE=bash_source credkit)"
 
-{ALL}""",
+{OF_THE_TOOL}""",
 )
 @click.version_option(__version__, message="credkit %(version)s")
 @click.pass_context

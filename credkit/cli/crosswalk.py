@@ -13,6 +13,8 @@ from credkit.crosswalk import Crosswalk, summary_text, write_outputs
 from credkit.crosswalk import crosswalk as compute
 from credkit.site import load_site
 
+MOST = 3  # findings of one code on a screen; summary.txt has all of them
+
 
 @click.command()
 @click.argument("site", type=click.Path(dir_okay=False, path_type=Path), metavar="SITE")
@@ -59,9 +61,9 @@ def report(door: Door, result: Crosswalk, out: Path) -> int:
         summary = [asdict(section) for section in result.summary]
         door.record({"site": result.site, "as_of": result.as_of.isoformat(), "out": str(out), "summary": summary})
     else:
-        for line in summary_text(result).splitlines():
+        for line in summary_text(result, MOST).splitlines():
             door.say(line, indent="  ")
         door.say()
-        door.say(f"The files are in {out}.")
+        door.say(f"The files are in {out}; all {len(result.findings):,} findings are in its summary.txt.")
     files, *_ = result.summary
     return int(any(row[-1] for row in files.rows))  # its last column counts the rows that are nowhere

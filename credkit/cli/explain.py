@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import click
 
+from credkit.cautions import COPIES
 from credkit.cli import options
-from credkit.cli.cautions import COPIES
 from credkit.cli.output import Door
 from credkit.cli.rows import decoded
 from credkit.cli.values import Line

@@ -11,6 +11,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from textwrap import wrap
 
+from credkit.cautions import OF_A_RESULT
 from credkit.crosswalk.result import ACTIONS, FINDINGS, Crosswalk, Exceptional, Line, Section
 from credkit.crosswalk.verdicts import Verdict
 from credkit.errors import masked
@@ -18,13 +19,6 @@ from credkit.screen import WIDTH, plain
 from credkit.site import Rows, Site
 
 WIDEST_WORDS = 34  # of a first column, before it is wrapped
-CAUTIONS = (
-    "Data checked: this says what the files hold and where they contradict each other, and nothing about the doors.",
-    "Where cards do not authenticate, the number is the key, and these files are enough to copy it: keep them private.",
-    "Deactivate nobody from this list alone: look for fresh sightings, and ask the people concerned.",
-    "Who was where and when is personal data: it needs a lawful basis, and a date on which it is deleted.",
-    "Doors are life safety: emergency egress and fail-safe behaviour follow local codes and licensed practice.",
-)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,12 +103,15 @@ def _codes(placed: Placed) -> Section:
     return Section(title="Exceptions", columns=("code", "rows"), rows=rows)
 
 
-def summary_text(result: Crosswalk) -> str:
-    """The whole summary as text, at most 80 columns wide, with the cautions at its end."""
-    return "\n".join(_text(result)) + "\n"
+def summary_text(result: Crosswalk, most: int | None = None) -> str:
+    """The summary as text, at most 80 columns wide, with the cautions at its end.
+
+    With ``most``, of each code only so many findings are shown, and how many more there are.
+    """
+    return "\n".join(_text(result, most)) + "\n"
 
 
-def _text(result: Crosswalk) -> Iterator[str]:
+def _text(result: Crosswalk, most: int | None) -> Iterator[str]:
     yield from _wrapped(f"Crosswalk of {result.site}, status as of {result.as_of}")
     for section in result.summary:
         yield from ("", section.title)
@@ -129,10 +126,12 @@ def _text(result: Crosswalk) -> Iterator[str]:
         if them:
             yield ""
             yield from _wrapped(f"{code} ({len(them):,}): {meaning}", "  ", "    ")
-            for finding in them:
+            for finding in them[:most]:
                 yield from _wrapped(f"{finding.subject}: {finding.text}", "    ", "      ")
+            if most and len(them) > most:
+                yield f"    and {len(them) - most:,} more"
     yield from ("", "Before you use this")
-    for caution in CAUTIONS:
+    for caution in OF_A_RESULT:
         yield from _wrapped(caution, "- ", "  ")
 
 
