@@ -13,7 +13,7 @@ from abc import ABC, abstractmethod
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import Any, TypeAlias
+from typing import Any, TypeAlias, TypeGuard
 
 from bitstring import Bits
 
@@ -67,7 +67,7 @@ def is_form(form: Form, value: object) -> bool:
     return isinstance(value, _TYPES[form][0])
 
 
-def is_number(value: object) -> bool:
+def is_number(value: object) -> TypeGuard[int]:
     """Whether ``value`` can stand in a field: a whole number, neither negative nor absurdly long.
 
     >>> is_number(5), is_number(-5), is_number(True), is_number("5")

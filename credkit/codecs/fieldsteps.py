@@ -108,7 +108,7 @@ class FieldStep(Codec):
     def inspect(self, value: Mapping[str, Any]) -> Reading:
         """The fields with the one changed; a failed check where its value has no counterpart."""
         inner = value.get(self.field)
-        outer = self.forward(inner) if inner is not None and is_number(inner) else None
+        outer = self.forward(inner) if is_number(inner) else None
         if outer is not None:
             return Reading(value=MappingProxyType({**value, self.field: outer}), origin=lambda place: (place,))
         rule, expected = self.rule()
@@ -121,7 +121,7 @@ class FieldStep(Codec):
     def encode(self, value: Mapping[str, Any]) -> Mapping[str, Any]:
         """The fields with the one changed back."""
         outer = self.given(value).get(self.field)
-        inner = self.back(outer) if outer is not None and is_number(outer) else None
+        inner = self.back(outer) if is_number(outer) else None
         if inner is None:
             raise EncodeError(f"{self.name}: {self.field} is {shown(outer)}, expected {self.rule()[1]}")
         return MappingProxyType({**value, self.field: inner})
