@@ -14,8 +14,7 @@ The public names are loaded when they are first used, so that importing credkit 
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from credkit.api import convert, decode, encode, inspect
-    from credkit.chains import choice, conversion
+    from credkit.api import choice, conversion, convert, decode, encode, inspect
     from credkit.codec import Codec, Entry, Example
     from credkit.codecs.fieldsteps import map_entry
     from credkit.codecs.frames import layout_entries
@@ -26,8 +25,7 @@ if TYPE_CHECKING:
 __version__ = "0.1.0"
 
 _HOMES = {
-    "api": ("convert", "decode", "encode", "inspect"),
-    "chains": ("choice", "conversion"),
+    "api": ("choice", "conversion", "convert", "decode", "encode", "inspect"),
     "codec": ("Codec", "Entry", "Example"),
     "codecs.fieldsteps": ("map_entry",),
     "codecs.frames": ("layout_entries",),

@@ -6,7 +6,9 @@ from collections.abc import Iterable, Mapping
 from functools import lru_cache
 from typing import Any
 
-from credkit.chains import Conversion, conversion
+from credkit.chains import Conversion
+from credkit.chains import choice as chosen
+from credkit.chains import conversion as joined
 from credkit.codec import Codec, Entry
 from credkit.reading import Reading
 from credkit.registry import chain as built
@@ -54,7 +56,31 @@ def inspect(chain: Chainlike, value: Any, codecs: Iterable[Entry] = ()) -> Readi
 
 @lru_cache(maxsize=256)
 def _conversion(source: str, target: str) -> Conversion:
-    return conversion(built(source), built(target))
+    return joined(built(source), built(target))
+
+
+def conversion(source: Chainlike, target: Chainlike, codecs: Iterable[Entry] = ()) -> Conversion:
+    """From what one chain reads to what another writes, checked now and used many times.
+
+    Raises `DefinitionError` when the two can never meet. ``lossy`` says whether two values can become one.
+
+    >>> to_list = conversion("binary/wiegand-26", "decimal:16,5/fields:number:16/select:number")
+    >>> to_list.lossy, to_list.convert("10111101110110010011011101")
+    (True, '45678')
+    """
+    codecs = tuple(codecs)
+    return joined(built(source, codecs), built(target, codecs))
+
+
+def choice(*options: Chainlike, codecs: Iterable[Entry] = ()) -> Codec:
+    """The codec of which exactly one of ``options`` must fit: never a silent pick.
+
+    >>> either = choice("binary/wiegand-26", "binary/wiegand-34")
+    >>> either.decode("10111101110110010011011101")["number"]
+    45678
+    """
+    codecs = tuple(codecs)
+    return chosen(*(built(option, codecs) for option in options))
 
 
 def convert(value: Any, *, source: Chainlike, target: Chainlike, codecs: Iterable[Entry] = ()) -> Any:
@@ -69,4 +95,4 @@ def convert(value: Any, *, source: Chainlike, target: Chainlike, codecs: Iterabl
     codecs = tuple(codecs)
     if isinstance(source, str) and isinstance(target, str) and not codecs:
         return _conversion(source, target).convert(value)
-    return conversion(built(source, codecs), built(target, codecs)).convert(value)
+    return conversion(source, target, codecs).convert(value)

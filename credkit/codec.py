@@ -80,7 +80,8 @@ def check_fields(codec: str, schema: Schema, fields: Mapping[str, Any]) -> None:
     """Raise `EncodeError` unless ``fields`` are exactly the fields of ``schema``, each in range."""
     for name, field in schema.items():
         if name not in fields:
-            raise EncodeError(f"{codec}: the field {name} is missing ({field.least} to {shown(field.most)})")
+            near = nearest(name, (str(other) for other in fields if other not in schema))
+            raise EncodeError(f"{codec}: the field {name} is missing ({field.least} to {shown(field.most)}){near}")
         if problem := field.problem(fields[name]):
             raise EncodeError(f"{codec}: {problem}")
     if len(fields) > len(schema):

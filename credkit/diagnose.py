@@ -101,7 +101,7 @@ def diagnose(codec: Codec, value: Any) -> tuple[Hint, ...]:
     ...     print(hint.text)
     the lines are inverted: facility=123 number=45678
     bits are reversed: facility=137 number=45601
-    the frame is shifted by one bit, its first bit lost: facility=8 number=39714
+    the frame is shifted by one bit, its last bit lost: facility=8 number=39714
     """
     reading = codec.inspect(value)
     if reading.ok:
@@ -208,8 +208,8 @@ def _frame_faults(rest: Codec, word: Word) -> Iterator[Hint]:
         )
     top = (1 << length) - 1
     for text, shifted in (
-        ("the frame is shifted by one bit, its first bit lost", [number << 1 & top | bit for bit in (0, 1)]),
-        ("the frame is shifted by one bit, its last bit lost", [number >> 1 | bit << (length - 1) for bit in (0, 1)]),
+        ("the frame is shifted by one bit, its last bit lost", [number << 1 & top | bit for bit in (0, 1)]),
+        ("the frame is shifted by one bit, its first bit lost", [number >> 1 | bit << (length - 1) for bit in (0, 1)]),
     ):
         yield from hint("shifted", text, [(each, length) for each in shifted if tried(each, length) is not None])
     if length > 1:

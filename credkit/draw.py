@@ -267,7 +267,7 @@ class _Sheet:
         """The position of every unit: tens where they change, units below."""
         first, last = min(columns), max(columns)
         if last > 9:
-            tens = [(i, str(i // 10)) for i in columns if i % 10 == 0 or i == first]
+            tens = [(i, str(i // 10)) for i in columns if i % 10 == 0 or (i == first and i % 10 < 6)]
             yield _row([(columns[i][0], text) for i, text in tens])
         yield _row([(columns[i][0], str(i % 10)) for i in columns])
 

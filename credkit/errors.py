@@ -125,7 +125,9 @@ def shown(value: object) -> str:
         text = masked(" ".join(f"{name}={_plain(item)}" for name, item in value.items())) or "{}"
     else:
         text = masked(_plain(value))
-    return text if len(text) <= LONGEST else f"{text[: LONGEST - 12]}…{text[-6:]} ({len(text)} long)"
+    if len(text) <= LONGEST:
+        return text
+    return f"{text[: LONGEST - 12]}…{text[-6:]}" + ("" if isinstance(value, str) else f" ({len(text)} long)")
 
 
 def _plain(value: object) -> str:

@@ -16,9 +16,9 @@ from credkit.codecs import fieldsteps, frames, keyboards, notations, orders, tem
 from credkit.errors import DefinitionError, UnknownCodec, nearest, shown
 from credkit.grammar import StepText, parse
 
-ELSEWHERE = {
-    "map": "a list of the site is needed: pass map_entry(...) in codecs=, or name it in the site file",
-    "choice": "a choice is built with choice(...), or written as a list of chains in the site file",
+ELSEWHERE = {  # steps that need something of the site's, and where that is given
+    "map": "map:TABLE,FIELD needs a list: [tables.TABLE] in a site file, or map_entry(...) in codecs= in Python",
+    "choice": "a choice is a list of chains in a site file, or choice(...) in Python",
 }
 UNSUPPORTED = (
     "SIMPLE_ALPHA_NUMERIC", "CHUID", "CHUID_FULL", "USER_PASSWORD", "ABA_TRACK2", "FASC_N", "FASC_N_BCD",
@@ -59,15 +59,19 @@ def get(name: str, codecs: Iterable[Entry] = ()) -> Entry:
     Traceback (most recent call last):
     credkit.errors.UnknownCodec: no codec is called 'weigand-26'; did you mean wiegand-26?
     """
-    rows = (*codecs, *catalogue())
-    for entry in rows:
+    own = tuple(codecs)
+    for entry in own:
+        if any(entry.name == other.name for other in catalogue()):
+            raise DefinitionError(f"the site's own {entry.name} has the name of a built-in codec: choose another name")
+    for entry in (*own, *catalogue()):
         if name == entry.name or name in entry.aliases:
             return entry
     if name in ELSEWHERE:
-        raise UnknownCodec(f"{name}: {ELSEWHERE[name]}")
+        raise UnknownCodec(ELSEWHERE[name])
     if name in UNSUPPORTED:
         raise UnknownCodec(f"{name} is a format name of ANSI/ASHRAE 135 Annex P that credkit does not read")
-    raise UnknownCodec(f"no codec is called {shown(name)}{nearest(name, names(codecs))}")
+    near = nearest(name, names(own)) or " (a site's own layouts: --layouts FILE, or codecs= in Python)"
+    raise UnknownCodec(f"no codec is called {shown(name)}{near}")
 
 
 def build(step: StepText, codecs: Iterable[Entry] = ()) -> Codec:
@@ -77,8 +81,8 @@ def build(step: StepText, codecs: Iterable[Entry] = ()) -> Codec:
         signature(entry.build).bind(*step.args)
     except TypeError:
         wanted = f"{entry.name}:{entry.signature}" if entry.signature else entry.name
-        found = ",".join(step.args)
-        raise DefinitionError(f"{entry.name}: is written {wanted}, not with the arguments {shown(found)}") from None
+        found = f"with the arguments {shown(','.join(step.args))}" if step.args else "without arguments"
+        raise DefinitionError(f"{entry.name}: is written {wanted}, not {found}") from None
     return entry.build(*step.args)
 
 

@@ -14,6 +14,7 @@ from click.testing import CliRunner
 from credkit.cli import COMMANDS, main
 from credkit.codec import Entry
 from credkit.codecs import fieldsteps, frames, keyboards, notations, orders, template, texts
+from credkit.registry import ELSEWHERE
 from credkit.spans import written as span
 from credkit.tables.layout import Layout, Limit
 
@@ -83,6 +84,7 @@ def codecs_page() -> str:
         lines += [f"## {title}", ""]
         for entry in entries:
             lines += section(entry)
+    lines += ["## Only with a site", "", *(f"- `{name}`: {text}." for name, text in ELSEWHERE.items()), ""]
     return "\n".join(lines)
 
 

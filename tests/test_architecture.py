@@ -27,7 +27,7 @@ ORDER = (
     "errors", "spans", "reading", "shapes", "codec", "grammar", "checks", "tables", "chains", "codecs", "registry",
     "api",
     "streams", "diagnose", "identify", "discover", "screen", "cautions", "draw",
-    "sitefiles", "sitetable", "site", "crosswalk", "audit", "memory", "bulk", "demo", "cli",
+    "sitefiles", "sitetable", "site", "crosswalk", "audit", "memory", "bulk", "demo", "cli", "__main__",
 )  # fmt: skip
 CORE = ORDER[: ORDER.index("api") + 1]
 MAKES_EXAMPLES = ("demo",)  # the made-up site is data: it must say what its cards are

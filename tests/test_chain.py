@@ -106,8 +106,8 @@ def test_what_can_never_work_is_refused(text: str, said: str) -> None:
         ("strip:50%", DefinitionError, "% must be one of %2F, %2C, %25"),
         ("hexx:8", UnknownCodec, "no codec is called 'hexx'; did you mean hex?"),
         ("weigand-26", UnknownCodec, "no codec is called 'weigand-26'; did you mean wiegand-26?"),
-        ("map:lockers,number", UnknownCodec, "map: a list of the site is needed"),
-        ("choice:a,b", UnknownCodec, "choice: a choice is built with choice"),
+        ("map:lockers,number", UnknownCodec, "map:TABLE,FIELD needs a list: [tables.TABLE] in a site file"),
+        ("choice:a,b", UnknownCodec, "a choice is a list of chains in a site file"),
         ("wiegand-26:8", DefinitionError, "wiegand-26: takes no arguments, not '8'"),
     ],
 )

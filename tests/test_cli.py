@@ -251,7 +251,7 @@ def test_a_site_has_layouts_of_its_own(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("content", "said"),
     [
-        (b"[gate-4]\nlength = 4\n", "gates.toml: layout gate-4: fields must be a table"),
+        (b"[gate-4]\nlength = 4\n", "gates.toml: layout gate-4: fields is missing: a table"),
         (b"[gate-4\n", "gates.toml: Expected ']'"),
         (b"\xff\xfe", "gates.toml: byte 0 is not UTF-8"),
         (b"x = 1\n", "gates.toml: layout x"),

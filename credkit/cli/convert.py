@@ -55,4 +55,5 @@ def convert(
     wanted = not given.streamed if hints is None else hints
     if conversion.lossy:
         complain(LOSSY, "convert")
-    return door.rows((converted(conversion, line, hints=wanted) for line in given.rows), given, door.output)
+    rows = (converted(conversion, line, hints=wanted, explained=as_json) for line in given.rows)
+    return door.rows(rows, given, door.output)

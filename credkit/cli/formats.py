@@ -16,7 +16,7 @@ from credkit.codec import Codec, Entry, Example
 from credkit.errors import CredkitError, DefinitionError
 from credkit.grammar import parse
 from credkit.reading import places
-from credkit.registry import build, catalogue, get
+from credkit.registry import ELSEWHERE, build, catalogue, get
 from credkit.spans import written
 from credkit.tables.layout import Layout
 
@@ -61,6 +61,10 @@ def formats(name: str | None, as_json: bool, layouts: tuple[Entry, ...], reveal:
         for entry, _ in members:
             door.labelled(f"  {_signed(entry)}", entry.title, room=NAME)
         door.say()
+    door.say("only with a site")
+    for name, text in ELSEWHERE.items():
+        door.labelled(f"  {name}", text, room=NAME)
+    door.say()
     door.say("credkit formats NAME shows one in full. Steps are joined by / to a chain.")
 
 

@@ -34,7 +34,7 @@ def common(command: Command) -> Command:
     """--json, --layouts and --reveal."""
     layouts = click.option(
         "--layouts", metavar="FILE", type=click.Path(dir_okay=False, path_type=Path), callback=_layouts,
-        help="A TOML file with the site's own layouts, to be named in chains.",
+        help="A TOML file with the site's own layouts, to be named in chains, or a site file that holds them.",
     )  # fmt: skip
     return layouts(spoken(command))
 
@@ -61,7 +61,8 @@ def _layouts(ctx: click.Context, param: click.Parameter, path: Path | None) -> t
     if path is None:
         return ()
     try:
-        return layout_entries(tomllib.loads(path.read_text(encoding="utf-8-sig")))
+        content = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+        return layout_entries(content.get("layouts", content))  # a site file has them in a table of their own
     except UnicodeDecodeError as error:
         raise DefinitionError(f"{path}: byte {error.start} is not UTF-8") from None
     except (tomllib.TOMLDecodeError, DefinitionError) as error:

@@ -135,6 +135,8 @@ class Door:
         if row.error:
             rest = _fit(self.text(row.short or row.error), WIDTH - len(left) - len("FAILED "))
             click.echo(f"{left}{click.style('FAILED', fg='red', bold=True)} {rest}")
+            for hint in row.hints:
+                click.echo(_fit(f"{'':{INPUT}}  perhaps {self.text(hint['text'])}", WIDTH))
             return
         kinds = dict.fromkeys(note["kind"] for note in row.notes)
         note = f"  note: {', '.join(kinds)}" if kinds else ""
@@ -146,6 +148,8 @@ class Door:
         click.echo(plain(output) if sys.stdout.isatty() else output)
         if row.error:
             complain(f"{place}: {row.error}")
+            for hint in row.hints:
+                complain(f"{place}: perhaps {hint['text']}")
 
     def rows(self, rows: Iterable[Row], values: Values, show: Callable[[Row, str], None]) -> int:
         """Every row, as it comes, in JSON or as ``show`` shows it; the exit code."""

@@ -15,7 +15,7 @@ from credkit.cli.masks import holds_account, starred
 from credkit.cli.values import Line
 from credkit.codec import Codec
 from credkit.diagnose import advice, diagnose
-from credkit.errors import EncodeError, shown
+from credkit.errors import DecodeError, EncodeError, shown
 from credkit.reading import Check, Reading
 
 REFUSED = "the value looks like a payment account number and is not written (--reveal writes it)"
@@ -123,8 +123,16 @@ def decoded(codec: Codec, line: Line, *, hints: bool) -> Row:
     )
 
 
-def converted(conversion: Conversion, line: Line, *, hints: bool) -> Row:
-    """``line``, read by the source, as the target writes it."""
+def converted(conversion: Conversion, line: Line, *, hints: bool, explained: bool) -> Row:
+    """``line``, read by the source, as the target writes it; a good row is ``explained`` only where that is shown."""
+    if not explained and not line.problem:
+        try:
+            output = conversion.convert(line.text)
+        except (DecodeError, EncodeError):
+            pass  # read again below, to say why
+        else:
+            if not holds_account(line.text) and not holds_account(output):
+                return Row(input=line.text, output=output, writes=True)
     row = replace(decoded(conversion.source, line, hints=hints), writes=True, lossy=conversion.lossy)
     return row if row.error else _written(row, lambda: conversion.convert(line.text), "the fields cannot be written")
 

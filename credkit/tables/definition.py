@@ -64,6 +64,8 @@ class _Definition:
         raise DefinitionError(f"layout {self.name}: {problem}")
 
     def expect(self, what: str, value: Any, kind: type[Any], words: str) -> Any:
+        if value is None:
+            self.refuse(f"{what} is missing: {words} is needed")
         if not isinstance(value, kind) or isinstance(value, bool):
             self.refuse(f"{what} must be {words}, not {shown(value)}")
         return value

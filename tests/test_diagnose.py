@@ -1,0 +1,151 @@
+"""Diagnosis: every fault that is made here by hand is among the causes, named right, and none is applied."""
+
+from __future__ import annotations
+
+import random
+
+import pytest
+
+from credkit import chain
+from credkit.diagnose import Hint, advice, alternatives, diagnose, evidence
+
+BINARY = chain("binary/wiegand-26")
+HEX = chain("hex:8/right-justified:26/wiegand-26")
+CARD = {"facility": 123, "number": 45678}
+FRAME = "10111101110110010011011101"  # the card above by the rule of SIA AC-01 (1996)
+
+
+def hinted(hints: tuple[Hint, ...], cause: str) -> list[Hint]:
+    return [hint for hint in hints if hint.cause == cause]
+
+
+def test_a_value_that_reads_fine_has_no_hints() -> None:
+    assert diagnose(BINARY, FRAME) == ()
+    assert advice(()) is None
+
+
+def inverted(text: str) -> str:
+    return text.translate(str.maketrans("01", "10"))
+
+
+@pytest.mark.parametrize(
+    ("cause", "text"),
+    [("inverted", inverted(FRAME)), ("reversed-bits", FRAME[::-1])],
+)
+def test_orders_on_the_wire(cause: str, text: str) -> None:
+    (hint,) = hinted(diagnose(BINARY, text), cause)
+    assert hint.value == CARD
+    assert hint.chain is not None
+    assert chain(hint.chain).decode(text) == CARD
+    assert hint.evidence == 2  # two parity bits: one random frame in four would do as well
+
+
+@pytest.mark.parametrize(
+    ("cause", "text"),
+    [
+        ("reversed-bytes", "DD64F702"),
+        ("swapped-nibbles", "207F46DD"),
+        ("reversed-bits-in-bytes", "40EF26BB"),
+        ("inverted", "FD089B22"),
+    ],
+)
+def test_orders_of_a_word(cause: str, text: str) -> None:
+    """02F764DDh, by hand: bytes backwards, digits swapped, bits of each byte backwards, F minus each digit."""
+    (hint,) = hinted(diagnose(HEX, text), cause)
+    assert hint.value == CARD
+
+
+@pytest.mark.parametrize(("where", "lost", "added"), [("last", FRAME[:-1], "before"), ("first", FRAME[1:], "behind")])
+def test_a_shifted_frame_says_which_bit_it_lost(where: str, lost: str, added: str) -> None:
+    found = []
+    for bit in "01":
+        text = bit + lost if added == "before" else lost + bit
+        found += [h for h in hinted(diagnose(BINARY, text), "shifted") if h.value == CARD]
+    assert found
+    assert all(f"its {where} bit lost" in hint.text for hint in found)
+
+
+def test_a_flipped_bit_is_narrowed_to_the_failing_parity() -> None:
+    for bit in range(26):
+        text = FRAME[:bit] + inverted(FRAME[bit]) + FRAME[bit + 1 :]
+        (hint,) = hinted(diagnose(BINARY, text), "flipped-bit")
+        assert ("bits 0-12" if bit < 13 else "bits 13-25") in hint.text
+        assert hint.value is None, "thirteen frames would do: none is proposed"
+
+
+def test_a_single_error_that_the_checks_locate_is_proposed() -> None:
+    """Row and column parity locate any single bit: common practice, no source. The search knows no format."""
+    from credkit import layout_entries
+
+    table = {
+        "length": 8,
+        "fields": {"number": "0-1,3-4"},
+        "checks": [
+            {"bit": 2, "even": "0-1"},
+            {"bit": 5, "even": "3-4"},
+            {"bits": "6-7", "xor": ["0-1", "3-4"]},
+        ],
+    }
+    square = chain("binary/square-8", layout_entries({"square-8": table}))
+    good = square.encode({"number": 0b1001})
+    for bit in (0, 1, 3, 4):
+        wrong = good[:bit] + inverted(good[bit]) + good[bit + 1 :]
+        (hint,) = hinted(diagnose(square, wrong), "flipped-bit")
+        assert hint.value == {"number": 0b1001}
+        assert f"bit {bit} is flipped" in hint.text
+
+
+def test_extra_and_lost_bits() -> None:
+    (first,) = [h for h in hinted(diagnose(BINARY, "0" + FRAME), "extra-bit") if "first" in h.text]
+    (last,) = [h for h in hinted(diagnose(BINARY, FRAME + "1"), "extra-bit") if "last" in h.text]
+    assert first.value == last.value == CARD
+    (lost,) = hinted(diagnose(BINARY, FRAME[:9] + FRAME[10:]), "lost-bit")
+    assert lost.value is None
+    assert "must be read again" in lost.text
+
+
+def test_two_reads_run_together() -> None:
+    (twice,) = hinted(diagnose(BINARY, FRAME * 2), "run-together")
+    assert twice.value == CARD
+    (text,) = hinted(diagnose(HEX, "02F764DD02F764DD"), "run-together")
+    assert text.value == CARD
+    other = BINARY.encode({"facility": 1, "number": 1})
+    (two,) = hinted(diagnose(BINARY, FRAME + other), "run-together")
+    assert two.value is None
+    assert "number=45678" in two.text
+    assert "number=1" in two.text
+
+
+def test_texts_that_were_typed_or_damaged() -> None:
+    (zero,) = hinted(diagnose(HEX, "2F764DD"), "lost-zeros")
+    assert zero.value == CARD
+    assert hinted(diagnose(HEX, "02F764DD\r"), "white-space")[0].value == CARD
+    assert hinted(diagnose(HEX, "02F764DDX"), "extra-character")[0].value == CARD
+    typed = chain("keyboard:de/template:{number:02d}-Z").encode({"number": 7})
+    assert [h.value for h in hinted(diagnose(chain("template:{number:02d}-Z"), typed), "keyboard")] == [{"number": 7}]
+
+
+def test_all_causes_that_fit_are_listed_with_what_tells_them_apart() -> None:
+    hints = diagnose(BINARY, inverted(FRAME))
+    assert len(hints) > 1
+    assert "facility code" in str(advice(hints))
+    assert advice(hints[:1]) is None
+
+
+def test_inverted_and_reversed_frames_are_alternatives_though_no_check_notices_them() -> None:
+    """Both together always pass both parities: 123/45678 becomes a valid 137/45601. Recomputed by hand."""
+    text = inverted(FRAME)[::-1]
+    assert diagnose(BINARY, text) == ()
+    assert BINARY.decode(text) == {"facility": 137, "number": 45601}
+    (both,) = [a for a in alternatives(BINARY) if a.cause == "inverted-reversed"]
+    assert both.codec.decode(text) == CARD
+
+
+def test_no_hint_is_wrong_about_its_own_chain() -> None:
+    source = random.Random(3)
+    for _ in range(200):
+        text = f"{source.getrandbits(32):08X}"
+        for hint in diagnose(HEX, text):
+            if hint.chain:
+                assert chain(hint.chain).decode(text) == hint.value
+                assert hint.evidence == evidence(chain(hint.chain).inspect(text))
