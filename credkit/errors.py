@@ -29,7 +29,7 @@ LONGEST_NUMBER = 4096  # bits of a number that is written out at all
 # Thirteen to nineteen digits, single blanks or hyphens allowed between groups of them, first digit
 # 2 to 6: the lengths of ISO/IEC 7812-1 and the major industry digits used by payment cards.
 ACCOUNT_DIGITS = range(13, 20)
-_RUN = re.compile(r"[0-9]+(?:[ -][0-9]+)*")
+_RUN = re.compile(r"[0-9](?:[ -]?[0-9]){12,}")
 _GROUP = re.compile("[0-9]+")
 
 

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from credkit.cli.masks import starred, value_masked
+from credkit.cli.masks import holds_account, starred, value_masked
 from credkit.errors import masked
 from credkit.screen import WIDTH, plain
 
@@ -81,7 +81,10 @@ class Door:
         """One JSON object on a line of its own."""
         import json
 
-        click.echo(json.dumps(record if self.reveal else value_masked(record)))
+        text = json.dumps(record)
+        if not self.reveal and holds_account(text):  # seldom: then value by value
+            text = json.dumps(value_masked(record))
+        click.echo(text)
 
     def picture(self, picture: Picture, *, secret: bool = False) -> None:
         """A picture under its title."""
