@@ -94,9 +94,15 @@ class Rules:
 
     order_of_truth: tuple[str, ...] = ()
     active: tuple[str, ...] = ("active",)
+    inactive: tuple[str, ...] = ("lost", "stolen", "suspended", "expired", "returned", "destroyed", "blocked")
     gone: tuple[str, ...] = ()
     one_active_issue: bool = True
     pools: tuple[str, ...] = ()
+
+    @property
+    def statuses(self) -> tuple[str, ...]:
+        """Every word that a status may be."""
+        return tuple(dict.fromkeys((*self.active, *self.inactive, *self.gone)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -173,7 +179,7 @@ class Rows:
 def load_rows(site: Site) -> Rows:
     """The rows of the files that ``site`` names; raises `DefinitionError` with file and line."""
     return Rows(
-        credentials=read_credentials(site.credentials, site.kinds),
+        credentials=read_credentials(site.credentials, site.kinds, site.rules.statuses),
         readings=read_readings(site.readings, site.readers, site.zone),
         existing={t.name: read_existing(t.existing) for t in site.targets.values() if t.existing},
     )
@@ -378,13 +384,15 @@ class _Builder:
     def rules(self) -> Rules:
         if not self.top.has("rules"):
             return Rules()
-        table = self.top.table("rules", ("order_of_truth", "active", "gone", "one_active_issue", "pools"))
-        active, gone = table.texts("active", ("active",)), table.texts("gone", ())
-        both = set(active) & set(gone)
-        if both:
-            table.refuse("gone", f"{shown(min(both))} cannot be both active and gone")
+        table = self.top.table("rules", ("order_of_truth", "active", "inactive", "gone", "one_active_issue", "pools"))
+        usual = Rules()
+        active, gone = table.texts("active", usual.active), table.texts("gone", usual.gone)
+        inactive = table.texts("inactive", tuple(word for word in usual.inactive if word not in active))
+        for key, words in (("inactive", inactive), ("gone", gone)):
+            if both := {*active, *usual.active} & set(words):
+                table.refuse(key, f"{shown(min(both))} cannot be both active and {key}")
         return Rules(
-            order_of_truth=table.texts("order_of_truth", ()), active=active, gone=gone,
+            order_of_truth=table.texts("order_of_truth", ()), active=active, inactive=inactive, gone=gone,
             one_active_issue=table.flag("one_active_issue", True), pools=table.texts("pools", ()),
         )  # fmt: skip
 

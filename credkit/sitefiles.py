@@ -95,18 +95,26 @@ class Held:
     text: str
 
 
-def read_credentials(file: File, kinds: Collection[str]) -> tuple[Assignment, ...]:
-    """The assignments in ``file``; their kinds must be among ``kinds``."""
-    return tuple(_assignment(file, line, cells, kinds) for line, cells in records(file, CREDENTIALS))
+def read_credentials(file: File, kinds: Collection[str], statuses: Collection[str]) -> tuple[Assignment, ...]:
+    """The assignments in ``file``; their kinds must be among ``kinds``, their statuses among ``statuses``."""
+    return tuple(_assignment(file, line, cells, kinds, statuses) for line, cells in records(file, CREDENTIALS))
 
 
-def _assignment(file: File, line: int, cells: Sequence[str], kinds: Collection[str]) -> Assignment:
+def _assignment(
+    file: File, line: int, cells: Sequence[str], kinds: Collection[str], statuses: Collection[str]
+) -> Assignment:
     person, credential, kind, value, printed, issue, status, first, last, replaces, source = cells
     for column, cell in (("person_id", person), ("credential_id", credential), ("status", status)):
         if not cell:
             file.refuse(line, f"{column} is empty")
     if kind not in kinds:
         file.refuse(line, f"no kind is called {shown(kind)} in the site file{nearest(kind, kinds)}")
+    if status not in statuses:
+        file.refuse(
+            line,
+            f"status {shown(status)} is none of the words that [rules] of the site file declares as active, inactive "
+            f"or gone{nearest(status, statuses)}",
+        )
     if issue and not re.fullmatch("[0-9]{1,9}", issue):
         file.refuse(line, f"issue is {shown(issue)}, not a whole number or empty")
     valid_from, valid_until = _day(file, line, "valid_from", first), _day(file, line, "valid_until", last)
@@ -212,7 +220,7 @@ def records(file: File, columns: Sequence[str]) -> Iterator[tuple[int, list[str]
         except StopIteration:
             break
         except csv.Error as error:
-            file.refuse(line, f"the row that begins here is not CSV: {error}")
+            file.refuse(line, _not_csv(error, rows.line_num - line + 1))
         if header is None:
             header = cells
             order = _order(file, line, header, columns)
@@ -224,6 +232,16 @@ def records(file: File, columns: Sequence[str]) -> Iterator[tuple[int, list[str]
             file.refuse(line, f"the row has {len(cells)} cell{'s' * (len(cells) > 1)}, expected {len(header)}{hint}")
     if header is None:
         file.refuse(1, f"the file is empty, expected the columns {', '.join(columns)}")
+
+
+def _not_csv(error: csv.Error, lines: int) -> str:
+    """What is wrong with a row of so many lines: a quotation mark that is never closed takes in those that follow."""
+    if str(error) == "unexpected end of data":
+        return "a quotation mark that opens in the row that begins here is never closed"
+    what = f"is not CSV: {error}"
+    if str(error).startswith("field larger than field limit"):
+        what = f"has a cell of more than {csv.field_size_limit():,} characters"
+    return f"the row that begins here {what}{'; is a quotation mark in it never closed?' if lines > 1 else ''}"
 
 
 def _order(file: File, line: int, header: list[str], columns: Sequence[str]) -> list[int]:

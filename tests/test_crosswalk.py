@@ -275,7 +275,7 @@ def test_readings_of_a_card_with_two_holders_are_resolved(site: Site) -> None:
         ({"valid_from": "2026-03-31"}, "active"),
         ({"valid_from": "2026-04-01"}, "not yet valid"),
         ({"status": "lost"}, "lost"),
-        ({"status": "ACTIVE"}, "ACTIVE"),
+        ({"status": "blocked"}, "blocked"),
     ],
 )
 def test_status_on_the_day_of_judgement(site: Site, more: dict[str, str], status: str) -> None:
@@ -301,9 +301,69 @@ def test_keep_change_and_add(site: Site) -> None:
 def test_what_is_replaced_may_be_an_old_card_s(site: Site) -> None:
     files = Files().card("C-1", "01200344", "P", status="lost").card("C-2", "01200345", "P", replaces="C-1")
     result = walk(site, files.export("P", "786776"))
-    assert not result.exceptions
+    assert codes(result, "export.csv") == {2: "inactive-held"}  # it is replaced, but until then it opens
     assert [line(result, name).action for name in ("C-1", "C-2")] == ["none", "change"]
     assert "the export still has its text" in line(result, "C-1").reason
+
+
+@pytest.mark.parametrize(
+    ("more", "says"),
+    [
+        ({"status": "lost"}, "is 'lost' (the register does not say since when)"),
+        ({"status": "lost", "valid_until": "2026-04-30"}, "is 'lost' (the register does not say since when)"),
+        ({"status": "lost", "valid_until": "2026-03-10"}, "is 'lost' (valid until 2026-03-10)"),
+        ({"status": "returned"}, "is 'returned' (the register does not say since when)"),
+        ({"valid_until": "2026-03-30"}, "is 'expired' (valid until 2026-03-30)"),
+        ({"status": "expired"}, "is 'expired' (the register does not say since when)"),
+        ({"status": "expired", "valid_until": "2027-03-30"}, "is 'expired' (the register does not say since when)"),
+        ({"valid_from": "2026-04-01"}, "is 'not yet valid' (not valid before 2026-04-01)"),
+        ({"valid_until": "2026-03-31"}, ""),
+        ({}, ""),
+    ],
+)
+def test_a_text_of_a_credential_that_is_not_active_is_for_a_person(
+    site: Site, more: dict[str, str], says: str
+) -> None:  # fmt: skip
+    result = walk(site, Files().card("C-1", "01200345", "P", **more).export("P", "786777"))
+    if not says:
+        assert not result.exceptions
+        return
+    (row,) = result.exceptions
+    assert (row.file, row.line, row.code, row.input) == ("export.csv", 2, "inactive-held", "786777")
+    assert row.candidates == ("C-1",)
+    assert row.reason == (
+        f"gatehouse holds it for 'P', and the status of 'C-1' {says}; somebody has to look: fresh sightings first"
+    )
+    each = line(result, "C-1")
+    assert (each.action, each.text) == ("none", "")
+    assert each.reason.endswith("; the export still has its text for this person: somebody has to look")
+    assert ("its status is" in each.reason) is ("status" in more)
+
+
+def test_a_text_that_an_active_credential_of_the_person_explains_too_is_not_held_inactive(site: Site) -> None:
+    files = Files().card("C-1", "01200345", "P", valid_until="2026-01-01")
+    result = walk(site, files.card("C-1", "01200345", "P", valid_from="2026-02-01").export("P", "786777"))
+    assert not result.exceptions
+    assert [each.action for each in result.lines] == ["none", "keep"]
+    assert "the export still has its text" not in result.lines[0].reason
+    # That of somebody else does not explain why the former holder has it.
+    files = Files().card("C-1", "01200345", "P", status="returned").card("C-2", "01200345", "Q")
+    assert codes(walk(site, files.export("P", "786777")), "export.csv") == {2: "inactive-held"}
+
+
+def test_a_former_row_does_not_say_what_the_latest_says(site: Site) -> None:
+    files = Files().card("C-1", "01200345", "P", status="lost", valid_from="2026-02-01")
+    files.card("C-1", "01200345", "P", valid_until="2026-01-01").export("P", "786777")
+    (each,) = walk(site, files).exceptions
+    assert "'lost'" in each.reason
+    assert "2026-01-01" not in each.reason
+
+
+def test_a_text_of_another_person_s_lost_card_is_said_to_be_that(site: Site) -> None:
+    files = Files().card("C-1", "01200345", "P", status="lost").export("Q", "786777")
+    (each,) = walk(site, files).exceptions
+    assert (each.code, each.candidates) == ("existing-unmatched", ("C-1",))
+    assert each.reason.endswith("but it is the number of 'C-1' (not active)")
 
 
 def test_one_old_text_is_replaced_once(site: Site) -> None:

@@ -84,7 +84,31 @@ def presented(serial_of: str) -> Files:
     return files.read("gate", hexed(40, 346), presentation="D-1").read("office", "0000000077", presentation="D-1")
 
 
+def held(status: str = "active", *, person: str = "P", **more: str) -> Files:
+    """What the gatehouse holds for P is the number of somebody's card."""
+    return Files().card("C-1", "01200345", person, status=status, **more).export("P", "786777")
+
+
 CASES: dict[str, list[tuple[str, int, Files, Files]]] = {  # code: subject, count, must, must not
+    "inactive-held": [
+        ("gatehouse", 1, held("lost"), held()),
+        ("gatehouse", 1, held(valid_until="2026-03-30"), held(valid_until="2026-03-31")),
+        (
+            "gatehouse", 2, held("stolen").export("P", "786777"),
+            held("stolen").card("C-2", "01200345", "P").export("P", "786777"),
+        ),
+    ],
+    "existing-unmatched": [
+        ("gatehouse", 1, held(person="Q"), held()),
+        ("gatehouse", 2, held().export("P", "1").export("Q", "786777"), held("lost")),
+    ],
+    "superseded": [
+        ("credentials.csv", 1, third(source="east").card("C-3", "01200347"), third(source="east")),
+        (
+            "credentials.csv", 2, third().card("C-3", "01200347").card("C-3", "01200347"),
+            third().card("C-4", "01200348").card("C-5", "01200349"),
+        ),
+    ],
     "duplicate-number": [
         ("harbour 12-345", 2, third("01200345"), third("01200345", status="returned")),
         ("harbour 12-345", 2, third("01200345", status="lost"), third("04000345")),
@@ -211,6 +235,64 @@ def test_a_finding_appears_where_it_must_and_only_there(site: Site, case: tuple[
 # What findings say.
 
 
+def test_two_are_both_active_and_three_all(site: Site) -> None:
+    files = two().card("C-3", "01200998", person="P-C-1")
+    assert found(walk(site, files), "two-active-issues")["P-C-1 card"].text == "'C-1' and 'C-3' are both active"
+    files.card("C-4", "01200999", person="P-C-1")
+    assert found(walk(site, files), "two-active-issues")["P-C-1 card"].text == "'C-1', 'C-3' and 'C-4' are all active"
+
+
+def test_an_overlap_is_said_once(site: Site) -> None:
+    files = Files().card("C-1", "01200345", "P").card("C-1", "01200345", "Q")
+    assert found(walk(site, files), "overlap")["C-1"].text == "'P' (line 2) and 'Q' (line 3) hold it at the same time"
+    # Each has its own reason in the exceptions.
+    assert [each.reason for each in walk(site, files).exceptions] == [
+        "'Q' holds it at the same time (line 3)",
+        "'P' holds it at the same time (line 2)",
+    ]
+
+
+def test_three_holders_of_whom_two_never_met(site: Site) -> None:
+    files = Files().card("C-1", "01200345", "P").card("C-1", "01200345", "Q", valid_until="2026-01-01")
+    finding = found(walk(site, files.card("C-1", "01200345", "R", valid_from="2026-02-01")), "overlap")["C-1"]
+    assert finding.count == 3
+    assert finding.text == (
+        "'P' (line 2) and 'Q' (line 3) hold it at the same time; 'P' (line 2) and 'R' (line 4) hold it at the same time"
+    )
+
+
+def test_what_a_target_still_holds_is_named(site: Site) -> None:
+    files = Files()
+    for number in range(7):
+        files.card(f"C-{number}", f"012{number:05d}", f"P-{number}", status="lost")
+        files.export(f"P-{number}", str((12 << 16) + number))
+    text = found(walk(site, files), "inactive-held")["gatehouse"].text
+    assert text.startswith(
+        "7 rows of 'C-0', 'C-1', 'C-2', 'C-3', 'C-4' and 2 more, not active: lines 2, 3, 4, 5, 6 and others; "
+        "the first: gatehouse holds it for 'P-0', and the status of 'C-0' is 'lost'"
+    )
+    assert text.endswith("fresh sightings first")
+
+
+def test_rows_that_do_not_count_are_named(site: Site) -> None:
+    result = walk(site, third(source="east").card("C-3", "01200348"))
+    assert found(result, "superseded")["credentials.csv"].text == (
+        "1 row beside which another counts: line 4; it differs in value from line 5, and 'west' counts first"
+    )
+
+
+def test_entries_and_the_rows_of_their_keys_are_both_counted(site: Site) -> None:
+    unknown = found(walk(site, typed("999B998B")), "unknown-cards")["keys"]
+    assert (unknown.count, unknown.text) == (8, "2 entries, 8 rows of 2 numbers that no credential has")
+    unknown = found(walk(site, gate(hexed(12, 346))), "unknown-cards")["gate"]
+    assert (unknown.count, unknown.text) == (1, "1 reading of 1 number that no credential has")
+    failing = found(walk(site, typed("1234B")), "unreadable")["keys"]
+    assert failing.count == 5
+    assert "1 entry, 5 rows, 1 different text" in failing.text
+    lost = Files().card("L-1", "123", kind="locker", status="lost").read("keys", *"123B")
+    assert "1 entry, 4 rows (keys 4)" in found(walk(site, lost), "inactive-read")["L-1"].text
+
+
 def test_one_constant_offset_is_named(site: Site) -> None:
     result = walk(site, numbered(5, [20001, 20002, 20003, 20004, 5]))
     assert "printed = encoded + 20000 for all 4" in found(result, "printed-differs")["card"].text
@@ -327,7 +409,7 @@ def test_a_card_that_is_in_the_exceptions_is_not_also_missed(site: Site) -> None
 
 def test_nothing_is_ever_taken_away(site: Site) -> None:
     actions = {each.action for cases in CASES.values() for case in cases for each in walk(site, case[2]).lines}
-    assert actions == {"add", "hold", "none"}
+    assert actions == {"add", "keep", "hold", "none"}
 
 
 def test_a_text_is_read_once(site: Site) -> None:

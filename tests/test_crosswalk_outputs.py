@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import os
 import random
+import re
 import shutil
 import signal
 import stat
@@ -232,6 +233,26 @@ def test_the_summary_as_text(site: Site) -> None:
     ):  # fmt: skip
         assert caution in end
     assert "secure" not in text
+
+
+def test_readings_that_several_credentials_explain_are_counted(site: Site) -> None:
+    def said(files: Files) -> str:
+        text = " ".join(summary_text(walk(site, files)).split())
+        return " ".join(re.findall(r"(?<=rows = resolved \+ exceptions\. )Of the resolved readings, [^.]*\.", text))
+
+    twins = two().card("C-3", "01200345")  # C-1's number, read once
+    assert said(twins) == (
+        "Of the resolved readings, 1 is of a number that several credentials have, and nothing tells which was read."
+    )
+    twins.read("gate", hexed(12, 345))
+    assert said(twins).startswith("Of the resolved readings, 2 are of numbers that several credentials have")
+    assert not said(two().card("C-3", "01200999"))
+    known = Files().card("C-1", "01200345").card("C-3", "01200345").read("gate", hexed(12, 345), expected="C-3")
+    assert not said(known)  # the desk says which
+    gone = Files().card("C-1", "01200345", status="returned").card("C-3", "01200345").read("gate", hexed(12, 345))
+    assert not said(gone)  # nobody holds the other
+    unread = Files().card("C-1", "01200345").card("C-3", "01200345")
+    assert not said(unread)
 
 
 def test_identifiers_are_not_broken_between_lines(site: Site) -> None:

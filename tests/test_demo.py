@@ -157,6 +157,38 @@ def test_a_number_that_only_looks_rounded_is_among_the_good_ones(demo: Demo) -> 
     assert not found & set(demo.exceptions["readings.csv"])
 
 
+def test_every_row_of_the_export_is_what_its_code_says(demo: Demo, book: Book) -> None:
+    found: Counter[str | None] = Counter()
+    for line, row in enumerate(rows(demo, "gatehouse-export.csv"), 2):
+        number = divmod(int(row["text"]), 1 << 16)  # 24 bits: 8 of facility code, 16 of number
+        theirs = [
+            holder
+            for holder in book.holders.get(("harbour-card", number), ())
+            if row["person_id"] in (holder["person_id"], "POOL-VISITOR")
+        ]
+        now = [
+            holder for holder in theirs if holder["status"] == "active" and in_force(holder, date(2026, 3, 31))
+        ]  # fmt: skip
+        code = None if now else "inactive-held" if theirs else "existing-unmatched"
+        assert demo.exceptions["gatehouse-export.csv"].get(line) == code, (line, row)
+        found[code] += 1
+    assert (found["inactive-held"], found["existing-unmatched"]) == (17, 16)
+
+
+def test_readings_of_shared_numbers_are_counted(
+    demo: Demo, site: dict[str, Any], book: Book, result: Crosswalk
+) -> None:
+    planted = {plant.subject for plant in demo.plants if plant.code == "duplicate-number"}
+    count = 0
+    for line, row in enumerate(rows(demo, "readings.csv"), 2):
+        reader = site["readers"][row["reader"]]
+        if reader["kind"] == "harbour-card" and line not in demo.exceptions["readings.csv"] and not row["expected"]:
+            when = datetime.fromisoformat(row["time"]) + timedelta(seconds=reader.get("clock_offset", 0))
+            fields = decoded(codec(site, chain_at(site, row["reader"], when)), row["text"]) or {}
+            count += f"harbour {'-'.join(map(str, key(site, 'harbour-card', fields)))}" in planted
+    assert result.shared == count > 100
+
+
 def test_conflicting_presentations_give_two_cards(demo: Demo, site: dict[str, Any], book: Book) -> None:
     groups: dict[str, set[str]] = defaultdict(set)
     coded: dict[str, set[str | None]] = defaultdict(set)

@@ -333,6 +333,24 @@ FAULTS = {
     "column of nothing": ('"text(8)"', '"text(0)"', "targets.gatehouse.column: 'text(0)'", ""),
     "unsigned 64": ('"text(8)"', '"uint64"', "targets.gatehouse.column: 'uint64'", ""),
     "active and gone": ('gone = ["returned"]', 'gone = ["active"]', "rules.gone: 'active' cannot be both", ""),
+    "active and inactive": (
+        "[rules]",
+        '[rules]\ninactive = ["active"]',
+        "rules.inactive: 'active' cannot be both active and inactive",
+        "",
+    ),
+    "active and inactive, own words": (
+        "[rules]",
+        '[rules]\nactive = ["in use"]\ninactive = ["in use"]',
+        "rules.inactive: 'in use' cannot be both",
+        "",
+    ),
+    "active as an inactive word": (
+        "[rules]",
+        '[rules]\nactive = ["in use"]\ninactive = ["active"]',
+        "rules.inactive: 'active' cannot be both",
+        "",
+    ),
     "text for a list": ('gone = ["returned"]', 'gone = "returned"', "rules.gone: a list of texts is needed", ""),
     "layout": ('fields = { facility = "0-7"', 'fields = { facility = "0-6"', "layouts: layout gate-25: bits 7", ""),
     "list": ("map:lockers,number", "map:locker,number", "kinds.locker.value", "did you mean lockers?"),
@@ -348,6 +366,44 @@ def test_a_fault_is_one_sentence_with_file_and_key(tmp_path: Path, name: str) ->
     assert sentence.startswith("site.toml: ")
     for part in parts:
         assert part in sentence
+
+
+USUAL = ("lost", "stolen", "suspended", "expired", "returned", "destroyed", "blocked")
+
+
+def statuses(folder: Path, rules: str, *words: str) -> tuple[str, ...]:
+    """The statuses of rows that have these words, or of none if the site refuses them."""
+    head, row = FILES["credentials.csv"].splitlines()
+    text = "\n".join((head, *(row.replace("active", word) for word in words)))
+    site = load(folder, GOOD.replace("[rules]", f"[rules]\n{rules}"), {**FILES, "credentials.csv": text})
+    return tuple(row.status for row in load_rows(site).credentials)
+
+
+def test_the_usual_words_for_a_status_are_known(tmp_path: Path) -> None:
+    assert statuses(tmp_path, "", "active", *USUAL) == ("active", *USUAL)
+    with pytest.raises(DefinitionError, match=r"credentials\.csv line 2: status 'Lost' .* did you mean lost\?"):
+        statuses(tmp_path, "", "Lost")
+
+
+def test_a_site_declares_its_own_words_for_a_status(tmp_path: Path) -> None:
+    own = 'active = ["in use", "suspended"]\ninactive = ["mislaid"]'
+    assert statuses(tmp_path, own, "in use", "suspended", "mislaid", "returned") == (
+        "in use", "suspended", "mislaid", "returned",
+    )  # fmt: skip
+    for word in ("active", "lost"):  # neither declared, nor usual any more
+        with pytest.raises(DefinitionError, match=f"credentials.csv line 3: status '{word}' is none of the words"):
+            statuses(tmp_path, own, "mislaid", word)
+
+
+def test_a_usual_word_may_be_declared_active(tmp_path: Path) -> None:
+    site = load(tmp_path, GOOD.replace("[rules]", '[rules]\nactive = ["active", "suspended"]'))
+    assert site.rules.active == ("active", "suspended")
+    assert set(site.rules.inactive) == set(USUAL) - {"suspended"}
+
+
+def test_a_site_without_rules_knows_the_usual_words(tmp_path: Path) -> None:
+    start, end = GOOD.index("[rules]"), GOOD.index("[targets.gatehouse]")
+    assert set(load(tmp_path, GOOD[:start] + GOOD[end:]).rules.statuses) == {"active", *USUAL}
 
 
 def test_a_site_needs_a_kind(tmp_path: Path) -> None:

@@ -46,19 +46,19 @@ def fault(read: object) -> str:
 
 
 def test_a_row_of_credentials(tmp_path: Path) -> None:
-    (row,) = read_credentials(written(tmp_path, HEAD + ROW), ["card"])
+    (row,) = read_credentials(written(tmp_path, HEAD + ROW), ["card"], ["active"])
     assert (row.line, row.person, row.credential, row.kind, row.value) == (2, "P-1", "C-1", "card", "01200345")
     assert (row.issue, row.status, row.replaces, row.source) == (1, "active", "C-0", "east-register")
     assert (row.valid_from, row.valid_until) == (date(2026, 1, 1), date(2026, 12, 31))
 
 
 def test_empty_cells(tmp_path: Path) -> None:
-    (row,) = read_credentials(written(tmp_path, HEAD + "P-1,C-1,card,,,,active,,,,\n"), ["card"])
+    (row,) = read_credentials(written(tmp_path, HEAD + "P-1,C-1,card,,,,active,,,,\n"), ["card"], ["active"])
     assert (row.value, row.issue, row.valid_from, row.valid_until, row.replaces) == ("", None, None, None, "")
 
 
 def test_a_date_that_stands_for_no_end_is_a_date(tmp_path: Path) -> None:
-    (row,) = read_credentials(written(tmp_path, HEAD + ROW.replace("2026-12-31", "9999-12-31")), ["card"])
+    (row,) = read_credentials(written(tmp_path, HEAD + ROW.replace("2026-12-31", "9999-12-31")), ["card"], ["active"])
     assert row.valid_until == date(9999, 12, 31)
 
 
@@ -99,12 +99,17 @@ def test_lines_are_counted_through_cells_of_several_lines(tmp_path: Path) -> Non
         (HEAD.replace(",", ";"), "rows.csv line 1: there is one column only: is the delimiter ';'?"),
         (HEAD + ROW.replace("01200345", "012,00345"), "rows.csv line 2: the row has 12 cells, expected 11 (a cell"),
         (HEAD + ROW + "P-1\n", "rows.csv line 3: the row has 1 cell, expected 11"),
-        (HEAD + ROW.replace("C-0", '"C-0'), "rows.csv line 2: the row that begins here is not CSV: unexpected end"),
+        (HEAD + ROW + ROW.replace("C-0", '"C-0') + ROW, "rows.csv line 3: a quotation mark that opens in the row that"),
+        (
+            HEAD + ROW.replace("C-0", '"C-0') + ROW * 2000,
+            "rows.csv line 2: the row that begins here has a cell of more than 131,072 characters; is a quotation mark",
+        ),
         (HEAD + ROW.replace("C-0", '"C"-0'), "rows.csv line 2: the row that begins here is not CSV: ',' expected"),
         (HEAD + ROW + ROW.replace("card", "crd"), "rows.csv line 3: no kind is called 'crd' in the site file; did you"),
         (HEAD + ROW.replace("P-1", ""), "rows.csv line 2: person_id is empty"),
         (HEAD + ROW.replace("C-1", ""), "rows.csv line 2: credential_id is empty"),
         (HEAD + ROW.replace("active", ""), "rows.csv line 2: status is empty"),
+        (HEAD + ROW + ROW.replace("active", "actve"), "rows.csv line 3: status 'actve' is none of the words that"),
         (HEAD + ROW.replace(",1,", ",1.0,"), "rows.csv line 2: issue is '1.0', not a whole number or empty"),
         (HEAD + ROW.replace("2026-01-01", "01.02.2026"), "rows.csv line 2: valid_from is '01.02.2026', not a date"),
         (HEAD + ROW.replace("2026-01-01", "20260101"), "rows.csv line 2: valid_from is '20260101', not a date"),
@@ -118,7 +123,35 @@ def test_lines_are_counted_through_cells_of_several_lines(tmp_path: Path) -> Non
 )  # fmt: skip
 def test_faults_of_a_file(tmp_path: Path, text: str | bytes, sentence: str) -> None:
     file = written(tmp_path, text)
-    assert fault(lambda: read_credentials(file, ["card"])).startswith(sentence)
+    assert fault(lambda: read_credentials(file, ["card"], ["active"])).startswith(sentence)
+
+
+@pytest.mark.parametrize(
+    ("status", "hint"), [("actve", "; did you mean active?"), ("Active", "; did you mean active?"), ("zzz", "")]
+)
+def test_a_status_that_nobody_declares_is_refused_with_the_nearest_one(
+    tmp_path: Path, status: str, hint: str
+) -> None:  # fmt: skip
+    file = written(tmp_path, HEAD + ROW.replace("active", status))
+    assert fault(lambda: read_credentials(file, ["card"], ["active", "lost"])) == (
+        f"rows.csv line 2: status '{status}' is none of the words that [rules] of the site file declares as active, "
+        f"inactive or gone{hint}"
+    )
+    (row,) = read_credentials(file, ["card"], ["active", status])
+    assert row.status == status
+
+
+def test_a_quotation_mark_that_takes_in_other_rows_is_suspected(tmp_path: Path) -> None:
+    def said(*rows: str) -> str:
+        file = written(tmp_path, "".join((HEAD, *rows)))
+        return fault(lambda: read_credentials(file, ["card"], ["active"]))
+
+    opened = ROW.replace("C-0", '"C-0')
+    assert said(opened) == "rows.csv line 2: a quotation mark that opens in the row that begins here is never closed"
+    # The next quotation mark closes it, in another row.
+    assert said(opened, ROW, ROW.replace("C-0", '"C-0"')).startswith("rows.csv line 2: the row that begins here is not")
+    assert said(opened, ROW, ROW.replace("C-0", '"C-0"')).endswith("; is a quotation mark in it never closed?")
+    assert "never closed" not in said(ROW.replace("C-0", '"C"-0'), ROW)
 
 
 def test_the_offset_of_a_wrong_byte_is_where_it_is(tmp_path: Path) -> None:
@@ -135,7 +168,7 @@ def test_a_file_that_is_not_there(tmp_path: Path) -> None:
 def test_account_numbers_do_not_get_into_sentences(tmp_path: Path) -> None:
     # 4114360123456785 is the test number of the WHATWG HTML standard.
     file = written(tmp_path, HEAD + ROW.replace(",card,", ",4114360123456785,"))
-    assert "4114360123456785" not in fault(lambda: read_credentials(file, ["card"]))
+    assert "4114360123456785" not in fault(lambda: read_credentials(file, ["card"], ["active"]))
 
 
 def moment(folder: Path, time: str, *, local: bool = False) -> datetime:

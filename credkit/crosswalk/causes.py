@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from credkit.codec import Codec
 from credkit.crosswalk.result import Finding, counted
 from credkit.crosswalk.texts import branches
-from credkit.crosswalk.verdicts import Verdict, rows_of
+from credkit.crosswalk.verdicts import Verdict, reads_of, rows_of
 from credkit.diagnose import diagnose
 
 FAILED = {"check-failed": "failed-checks", "unreadable": "unreadable"}  # row code to finding
@@ -37,10 +37,9 @@ def failed(codec: Codec, subject: str, verdicts: Sequence[Verdict]) -> list[Find
     found = []
     for (code, rule), group in groups.items():
         texts = list(dict.fromkeys(verdict.sighting.text for verdict in group))
-        count = rows_of(group)
-        them = f"{counted(count, 'reading')}, {counted(len(texts), 'different text')}"
+        them = f"{reads_of(group)}, {counted(len(texts), 'different text')}"
         text = f"rule {rule}: {them}; {_explained(codec, texts)}"
-        found.append(Finding(code=FAILED[code], subject=subject, count=count, text=text))
+        found.append(Finding(code=FAILED[code], subject=subject, count=rows_of(group), text=text))
     return found
 
 

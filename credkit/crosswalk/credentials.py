@@ -79,7 +79,7 @@ def two_active(site: Site, cards: Iterable[Card], doubts: Doubts) -> Iterator[Fi
         ]
         yield Finding(
             code="two-active-issues", subject=masked(f"{person} {kind}"), count=len(ids),
-            text=f"{named(ids)} are all active{''.join(replaced)}",
+            text=f"{named(ids)} are {'both' if len(ids) == 2 else 'all'} active{''.join(replaced)}",
         )  # fmt: skip
 
 

@@ -6,11 +6,13 @@ from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 from credkit.crosswalk.evidence import Evidence
-from credkit.crosswalk.register import ACTIVE, Card, state
-from credkit.crosswalk.result import Exceptional, Finding, counted
-from credkit.crosswalk.verdicts import Verdict, rows_of
-from credkit.errors import masked
+from credkit.crosswalk.register import ACTIVE, Card, Register, state
+from credkit.crosswalk.result import Exceptional, Finding, counted, named
+from credkit.crosswalk.verdicts import Verdict, reads_of, rows_of
+from credkit.errors import masked, shown
 from credkit.site import Site
+
+FEW = 5  # lines that one sentence names
 
 
 def of_readings(site: Site, verdicts: Sequence[Verdict]) -> Iterator[Finding]:
@@ -37,18 +39,18 @@ def of_readings(site: Site, verdicts: Sequence[Verdict]) -> Iterator[Finding]:
             text="; ".join(dict.fromkeys(verdict.reason for verdict in them)),
         )  # fmt: skip
     for credential, them in inactive.items():
-        places = Counter(verdict.sighting.reader.name for verdict in them)
+        places = Counter(verdict.sighting.reader.name for verdict in them for _ in verdict.sighting.rows)
         last = max(verdict.sighting.moment for verdict in them).astimezone(site.zone)
         read = ", ".join(f"{name} {count}" for name, count in places.items())
         yield Finding(
             code="inactive-read", subject=masked(credential), count=rows_of(them),
-            text=f"{them[-1].reason}; {counted(rows_of(them), 'reading')} ({read}), the last on {last:%Y-%m-%d}",
+            text=f"{them[-1].reason}; {reads_of(them)} ({read}), the last on {last:%Y-%m-%d}",
         )  # fmt: skip
 
 
 def _unknown(them: Sequence[Verdict]) -> str:
     numbers = {verdict.number for verdict in them if verdict.number}
-    return f"{counted(len(them), 'reading')} of {counted(len(numbers), 'number')} that no credential has"
+    return f"{reads_of(them)} of {counted(len(numbers), 'number')} that no credential has"
 
 
 def _strange(them: Sequence[Verdict]) -> str:
@@ -59,7 +61,7 @@ def _noted(them: Sequence[Verdict]) -> str:
     notes = dict.fromkeys(verdict.sighting.told.refused for verdict in them if verdict.sighting.told)
     refused = sum(verdict.code == "refused-note" for verdict in them)
     done = "refused" if refused == len(them) else "counted, not refused"
-    return f"{counted(len(them), 'reading')} {done}: {'; '.join(notes)}"
+    return f"{reads_of(them)} {done}: {'; '.join(notes)}"
 
 
 def _unfinished(them: Sequence[Verdict]) -> str:
@@ -83,21 +85,52 @@ _SAID = {
 
 
 def of_rows(exceptions: Iterable[Exceptional]) -> Iterator[Finding]:
-    """Files that a spreadsheet damaged, and credentials with two holders at one time."""
-    damaged: dict[str, list[Exceptional]] = defaultdict(list)
-    overlapping: dict[str, list[Exceptional]] = defaultdict(list)
+    """Files that a spreadsheet damaged, and registers of which rows do not count."""
+    files: dict[tuple[str, str], list[Exceptional]] = defaultdict(list)
     for each in exceptions:
-        if each.code == "spreadsheet-damage":
-            damaged[each.file].append(each)
-        elif each.code == "overlap":
+        files[each.file, each.code].append(each)
+    for (file, code), them in files.items():
+        if code == "spreadsheet-damage":
+            text = f"back to the source with {_lines(them)}"
+            yield Finding(code=code, subject=file, count=len(them), text=text)
+        elif code == "superseded":
+            text = f"{counted(len(them), 'row')} beside which another counts: {_lines(them)}"
+            yield Finding(code=code, subject=file, count=len(them), text=text)
+
+
+def _lines(them: Sequence[Exceptional]) -> str:
+    """Where to look: the first few lines, and the reason of the first."""
+    lines = ", ".join(str(each.line) for each in them[:FEW])
+    where = f"line{'s' * (len(them) > 1)} {lines}{' and others' * (len(them) > FEW)}"
+    return f"{where}; {'the first: ' * (len(them) > 1)}{them[0].reason}"
+
+
+def of_overlaps(register: Register) -> Iterator[Finding]:
+    """Credentials with two holders at one time, each pair of assignments said once."""
+    overlapping: dict[str, list[Exceptional]] = defaultdict(list)
+    for each in register.exceptions:
+        if each.code == "overlap":
             overlapping[each.candidates[0]].append(each)
-    for file, them in damaged.items():
-        lines = ", ".join(str(each.line) for each in them[:5]) + (" and others" if len(them) > 5 else "")
-        text = f"back to the source with line {lines}; {them[0].reason}"
-        yield Finding(code="spreadsheet-damage", subject=file, count=len(them), text=text)
     for credential, them in overlapping.items():
-        text = "; ".join(f"line {each.line}: {each.reason}" for each in them)
+        pairs = dict.fromkeys(register.overlapping[each.line] for each in them)
+        text = "; ".join(
+            f"{shown(one.person)} (line {one.line}) and {shown(other.person)} (line {other.line}) "
+            "hold it at the same time"
+            for one, other in pairs
+        )
         yield Finding(code="overlap", subject=masked(credential), count=len(them), text=text)
+
+
+def of_exports(existing: Mapping[str, Sequence[Exceptional]]) -> Iterator[Finding]:
+    """What each target holds for credentials that are not active, or for none at all."""
+    for target, rows in existing.items():
+        if them := [each for each in rows if each.code == "inactive-held"]:
+            ids = named(dict.fromkeys(candidate for each in them for candidate in each.candidates))
+            text = f"{counted(len(them), 'row')} of {ids}, not active: {_lines(them)}"
+            yield Finding(code="inactive-held", subject=target, count=len(them), text=text)
+        if them := [each for each in rows if each.code == "existing-unmatched"]:
+            text = f"{counted(len(them), 'row')} that the register does not explain: {_lines(them)}"
+            yield Finding(code="existing-unmatched", subject=target, count=len(them), text=text)
 
 
 def of_cards(site: Site, cards: Sequence[Card], evidence: Evidence) -> Iterator[Finding]:

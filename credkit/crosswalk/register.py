@@ -21,6 +21,7 @@ from credkit.sitefiles import Assignment
 ACTIVE, EARLY, EXPIRED = "active", "not yet valid", "expired"
 _COMPARED = ("value", "printed", "issue", "status", "valid_from", "valid_until", "replaces")
 Number = tuple[str, tuple[int, ...]]  # a namespace and a number in it
+Pair = tuple[Assignment, Assignment]  # two holders of one credential at one time, in the order of the file
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -62,6 +63,7 @@ class Register:
     owners: Mapping[Number, tuple[Card, ...]]
     exceptions: tuple[Exceptional, ...]
     passed_over: Mapping[Number, tuple[str, ...]]  # what superseded rows say: number to credentials
+    overlapping: Mapping[int, Pair]  # by line
 
 
 def state(row: Assignment, day: date, rules: Rules) -> str:
@@ -111,7 +113,9 @@ def enrol(site: Site, rows: Sequence[Assignment], texts: Texts, confirmed: Itera
         elif told.suspect and number not in sure:
             code, reason = "spreadsheet-damage", rounding(row.value)
         elif row.line in overlapping:
-            code, reason = "overlap", overlapping[row.line]
+            one, other = overlapping[row.line]
+            beside = one if row is other else other
+            code, reason = "overlap", f"{shown(beside.person)} holds it at the same time (line {beside.line})"
         if code:
             exceptions.append(
                 Exceptional(
@@ -134,6 +138,7 @@ def enrol(site: Site, rows: Sequence[Assignment], texts: Texts, confirmed: Itera
         cards=tuple(cards), owners={number: tuple(them) for number, them in owners.items()},
         exceptions=tuple(exceptions),
         passed_over={number: tuple(dict.fromkeys(them)) for number, them in passed_over.items()},
+        overlapping=overlapping,
     )  # fmt: skip
 
 
@@ -182,17 +187,20 @@ def _together(row: Assignment, other: Assignment) -> bool:
     return first < (other.valid_until or date.max) and second < (row.valid_until or date.max)
 
 
-def _overlapping(rows: Sequence[Assignment], rules: Rules) -> dict[int, str]:
-    """By line: who else holds the same credential at the same time; cards of pools, and cards gone, aside."""
+def _overlapping(rows: Sequence[Assignment], rules: Rules) -> dict[int, Pair]:
+    """By line: the row and one of another person who holds the same credential at the same time.
+
+    Cards of pools are left out, and cards that are gone.
+    """
     pooled = {row.credential for row in rows if row.person in rules.pools}
     groups: dict[tuple[str, str], list[Assignment]] = defaultdict(list)
     for row in rows:
         if row.credential not in pooled and row.status not in rules.gone:
             groups[row.credential, row.kind].append(row)
-    found: dict[int, str] = {}
+    found: dict[int, Pair] = {}
     for group in groups.values():
         for row, other in combinations(group, 2):
             if row.person != other.person and _together(row, other):
-                found.setdefault(row.line, f"{shown(other.person)} holds it at the same time (line {other.line})")
-                found.setdefault(other.line, f"{shown(row.person)} holds it at the same time (line {row.line})")
+                found.setdefault(row.line, (row, other))
+                found.setdefault(other.line, (row, other))
     return found

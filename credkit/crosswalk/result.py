@@ -28,14 +28,18 @@ CODES = {
     "unreadable-value": "the register's value does not have the form that is declared",
     "superseded": "another row for the same credential, kind and person counts",
     "overlap": "one credential, two holders at one time",
+    "inactive-held": "the target still holds the text of a credential that is not active",
     "existing-unmatched": "no credentials row explains what the target holds",
 }
 FINDINGS = {
+    "inactive-held": CODES["inactive-held"],
+    "existing-unmatched": CODES["existing-unmatched"],
     "duplicate-number": "one number, several credentials: all are held",
     "duplicate-text": "several credentials, one text in a target that keeps a part of the number: all are held",
     "column-too-small": "numbers that a target cannot hold",
     "two-active-issues": "several active credentials of one kind for one person: all are held",
     "overlap": CODES["overlap"],
+    "superseded": CODES["superseded"],
     "conflict": CODES["conflict"],
     "printed-differs": "the printed number is not the encoded one",
     "spreadsheet-damage": CODES["spreadsheet-damage"],
@@ -126,7 +130,11 @@ class Section:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Crosswalk:
-    """The whole result, in the order of the input files."""
+    """The whole result, in the order of the input files.
+
+    ``shared`` counts the resolved readings of numbers that several credentials have, where nothing
+    tells which of them was read.
+    """
 
     site: str
     as_of: date
@@ -134,3 +142,4 @@ class Crosswalk:
     exceptions: tuple[Exceptional, ...]
     findings: tuple[Finding, ...]
     summary: tuple[Section, ...]
+    shared: int = 0

@@ -120,6 +120,11 @@ def _text(result: Crosswalk, most: int | None) -> Iterator[str]:
     left = sum(int(row[-1]) for row in result.summary[0].rows)
     files = "Every row is in one place: rows = resolved + exceptions."
     yield from _wrapped(files if not left else f"{left:,} rows are left over, which is a fault in credkit: report it.")
+    if result.shared:
+        some = f"{result.shared:,} are of numbers" if result.shared > 1 else "1 is of a number"
+        yield from _wrapped(
+            f"Of the resolved readings, {some} that several credentials have, and nothing tells which was read."
+        )
     yield from ("", f"Findings ({len(result.findings):,})" if result.findings else "No findings")
     for code, meaning in FINDINGS.items():
         them = [finding for finding in result.findings if finding.code == code]

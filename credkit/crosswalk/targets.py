@@ -2,7 +2,8 @@
 
 A card is added, kept or changed if nothing speaks against it; it is held if something does, and
 nothing is written for it; a status that does not allow it leaves it alone. What a target holds
-today is never taken away: texts that no row explains are shown to a person.
+today is never taken away: texts that no row explains, or only a credential that is not active, are
+shown to a person.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import date
 
 from credkit.crosswalk.credentials import Doubts, distinct, held
 from credkit.crosswalk.evidence import Evidence
@@ -98,6 +100,7 @@ class Export:
     """What a target holds today, and which of it the register explains."""
 
     def __init__(self, site: Site, target: Target, rows: Sequence[Held], done: Written) -> None:
+        self.site = site
         self.target = target
         self.rows = rows
         self.pools = set(site.rules.pools)
@@ -109,7 +112,8 @@ class Export:
         self.owners: dict[str, list[Card]] = defaultdict(list)
         for card, text in done.stored.items():
             self.owners[text].append(card)
-        current = {(card.row.person, done.stored[card]) for card in done.stored if _status(site, card) == ACTIVE}
+        self.active = {card for card in done.stored if _status(site, card) == ACTIVE}
+        current = {(card.row.person, done.stored[card]) for card in self.active}
         self.stale = {
             person: [text for text in texts if (person, text) not in current] for person, texts in self.texts.items()
         }
@@ -136,28 +140,52 @@ class Export:
         """Whether a text may stand under another person because a pool has the card."""
         return card.row.person in self.pools or any(holder in self.pools for holder in holders)
 
-    def unmatched(self) -> list[Exceptional]:
-        """The rows that no credentials row explains: nobody in the register has that text."""
+    def explaining(self, person: str, text: str) -> list[Card]:
+        """The cards for which the target may hold ``text`` under ``person``, active or not."""
+        cards = self.owners.get(text, [])
+        return [card for card in cards if card.row.person == person or self.pooled(card, [person])]
+
+    def lingers(self, person: str, text: str) -> bool:
+        """Whether the target holds ``text`` for ``person``, and only for cards that are not active."""
+        cards = self.explaining(person, text)
+        return person in self.holders.get(text, ()) and bool(cards) and self.active.isdisjoint(cards)
+
+    def exceptions(self) -> list[Exceptional]:
+        """The rows for a person to look at: those that no credentials row explains, or none that is active."""
         found = []
         for row in self.rows:
-            cards = self.owners.get(self.stored(row), [])
-            if any(card.row.person == row.person or self.pooled(card, [row.person]) for card in cards):
+            text = self.stored(row)
+            cards = self.explaining(row.person, text)
+            if not self.active.isdisjoint(cards):
                 continue
-            reason = f"{self.target.name} holds it for {shown(row.person)}"
-            if cards:
-                reason += f", but it is the number of {named(distinct(cards))}"
-            else:
-                reason += "; no credentials row explains it"
-            if not cards and (shortened(row.text) or rounded(row.text)):
-                reason += " (it looks like a number after a spreadsheet)"
+            code, reason = "inactive-held", f"{self._ended(cards)}; somebody has to look: fresh sightings first"
+            if not cards:
+                cards = self.owners.get(text, [])
+                code, reason = "existing-unmatched", self._unexplained(row, cards)
             assert self.target.existing is not None  # a bug here, never the input
             found.append(
                 Exceptional(
-                    file=self.target.existing.name, line=row.line, code="existing-unmatched", input=masked(row.text),
-                    reason=reason, candidates=tuple(distinct(cards)),
+                    file=self.target.existing.name, line=row.line, code=code, input=masked(row.text),
+                    reason=f"{self.target.name} holds it for {shown(row.person)}{reason}",
+                    candidates=tuple(distinct(cards)),
                 )
             )  # fmt: skip
         return found
+
+    def _ended(self, cards: Iterable[Card]) -> str:
+        """The status of each credential by its latest row, and since when."""
+        latest = {card.credential: card for card in sorted(cards, key=lambda card: card.row.valid_from or date.min)}
+        return "".join(
+            f", and the status of {shown(credential)} is {shown(_status(self.site, card))} ({_since(self.site, card)})"
+            for credential, card in latest.items()
+        )
+
+    def _unexplained(self, row: Held, cards: Sequence[Card]) -> str:
+        if cards:
+            inactive = " (not active)" if self.active.isdisjoint(cards) else ""
+            return f", but it is the number of {named(distinct(cards))}{inactive}"
+        damaged = shortened(row.text) or rounded(row.text)
+        return f"; no credentials row explains it{' (it looks like a number after a spreadsheet)' * damaged}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -209,14 +237,26 @@ class Judge:
 
     def left(self, card: Card, done: Written, export: Export | None) -> list[str]:
         """A remark on a card that is not active, but whose text the target still holds."""
-        if export and card in done.stored and card.row.person in export.holders.get(done.stored[card], ()):
+        if export and card in done.stored and export.lingers(card.row.person, done.stored[card]):
             return ["the export still has its text for this person: somebody has to look"]
         return []
 
 
 def _why(card: Card, status: str) -> str:
+    return _bounds(card, status) or f"its status is {shown(status)}"
+
+
+def _bounds(card: Card, status: str) -> str:
+    """The date that makes a card early or expired; nothing where a word of the register says what it is."""
+    if status == card.row.status:
+        return ""
     if status == EARLY:
         return f"not valid before {card.row.valid_from}"
-    if status == EXPIRED:
-        return f"valid until {card.row.valid_until}"
-    return f"its status is {shown(status)}"
+    return f"valid until {card.row.valid_until}" if status == EXPIRED else ""
+
+
+def _since(site: Site, card: Card) -> str:
+    """Since when a card is not active, as far as the register says."""
+    until = card.row.valid_until
+    ended = f"valid until {until}" if until and until <= site.as_of else "the register does not say since when"
+    return _bounds(card, _status(site, card)) or ended

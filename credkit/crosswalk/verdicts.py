@@ -45,6 +45,12 @@ def rows_of(verdicts: Iterable[Verdict]) -> int:
     return sum(len(verdict.sighting.rows) for verdict in verdicts)
 
 
+def reads_of(verdicts: Sequence[Verdict]) -> str:
+    """How many readings these verdicts are about; where many keys make one, how many rows these are too."""
+    count, rows = len(verdicts), rows_of(verdicts)
+    return counted(count, "reading") if count == rows else f"{counted(count, 'entry', 'entries')}, {rows:,} rows"
+
+
 def verdicts(site: Site, register: Register, seen: Sequence[Sighting]) -> list[Verdict]:
     """A verdict for each sighting, in the same order."""
     found: dict[int, Verdict] = {}

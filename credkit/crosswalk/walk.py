@@ -11,7 +11,7 @@ from collections.abc import Iterable
 
 from credkit.crosswalk.credentials import Doubts, duplicates, passed_on, printed, two_active
 from credkit.crosswalk.evidence import Evidence
-from credkit.crosswalk.findings import of_cards, of_readings, of_rows
+from credkit.crosswalk.findings import of_cards, of_exports, of_overlaps, of_readings, of_rows
 from credkit.crosswalk.readers import shown_together
 from credkit.crosswalk.register import Number, enrol
 from credkit.crosswalk.result import FINDINGS, Crosswalk
@@ -20,7 +20,7 @@ from credkit.crosswalk.summary import Placed, summed
 from credkit.crosswalk.targets import Export, Judge, alike, too_small, write_all
 from credkit.crosswalk.texts import Texts
 from credkit.crosswalk.unresolved import unresolved
-from credkit.crosswalk.verdicts import verdicts
+from credkit.crosswalk.verdicts import rows_of, verdicts
 from credkit.site import Rows, Site, load_rows
 
 
@@ -55,18 +55,20 @@ def crosswalk(site: Site, rows: Rows | None = None) -> Crosswalk:
     lines = {card.row.line: judge.lines(card) for card in register.cards if not card.overlaps}
 
     refused = unresolved(site, register, together, found)
-    unmatched = {name: export.unmatched() for name, export in exports.items()}
-    exceptions = (*register.exceptions, *refused, *(each for them in unmatched.values() for each in them))
-    findings += (*of_readings(site, found), *of_rows(exceptions), *of_cards(site, register.cards, evidence))
+    existing = {name: export.exceptions() for name, export in exports.items()}
+    exceptions = (*register.exceptions, *refused, *(each for them in existing.values() for each in them))
+    findings += (*of_readings(site, found), *of_cards(site, register.cards, evidence))
+    findings += (*of_rows(exceptions), *of_overlaps(register), *of_exports(existing))
+    resolved = [verdict for verdict in found if not verdict.code]
     order = {code: place for place, code in enumerate(FINDINGS)}
     placed = Placed(
-        site=site, rows=rows, resolved=[verdict for verdict in found if not verdict.code], lines=lines,
-        credentials=register.exceptions, readings=refused, existing=unmatched,
+        site=site, rows=rows, resolved=resolved, lines=lines, credentials=register.exceptions, readings=refused,
+        existing=existing,
     )  # fmt: skip
     return Crosswalk(
         site=site.name, as_of=site.as_of, lines=tuple(line for them in lines.values() for line in them),
         exceptions=exceptions, findings=tuple(sorted(findings, key=lambda finding: order[finding.code])),
-        summary=summed(placed),
+        summary=summed(placed), shared=rows_of(verdict for verdict in resolved if not verdict.alone),
     )  # fmt: skip
 
 

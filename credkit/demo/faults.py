@@ -84,6 +84,7 @@ def registers_disagree(world: World) -> None:
         world.issue(card)
         copy = replace(card, source=EAST, status="active")
         world.assign(copy, HARBOUR, world.value(copy, HARBOUR), "superseded")
+    world.plant("superseded", CREDENTIALS, 11, "eight rows of East have a wrong number, three do not know of a loss")
 
 
 def damaged_cells(world: World, serials: Serials) -> None:
@@ -175,7 +176,9 @@ def export(world: World) -> None:
         if card.person == POOL or world.dice.chance(75):
             late = card.replaces and before[card.replaces].status == "lost" and world.dice.chance(40)
             held = before[card.replaces] if late else card
-            world.hold(card.person, held.frame, None)
+            world.hold(card.person, held.frame, "inactive-held" if late else None)
+    lost = sum(row.code == "inactive-held" for row in world.held)
+    world.plant("inactive-held", "gatehouse", lost, f"for {lost} people it still holds the number of a lost card")
 
 
 def held_without_a_reason(world: World) -> None:
@@ -192,3 +195,4 @@ def held_without_a_reason(world: World) -> None:
         )  # fmt: skip
         world.issue(card, walks=True)
         world.hold(f"X-{number + 21:02d}", frame, "existing-unmatched")
+    world.plant("existing-unmatched", "gatehouse", 16, "twelve numbers of no register, four of a former holder")
