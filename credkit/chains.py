@@ -19,32 +19,22 @@ from typing import Any
 from credkit.codec import Codec, Tabled
 from credkit.errors import DefinitionError, EncodeError
 from credkit.reading import Check, Field, Place, Reading, Step
-from credkit.shapes import Shape, mismatch, only, said
+from credkit.shapes import Shape, hull, mismatch, only, said
 
 Way = tuple[tuple[Codec, ...], str | None]  # the linked steps, and why they do not work in a row
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Chain(Tabled):
-    """Linked steps. ``readers`` decode and ``writers`` encode; they differ only around a projection.
-
-    ``unread`` and ``unwritten`` say why a chain works one way only.
-    """
+    """Linked steps. ``readers`` decode and ``writers`` encode; they differ only around a projection."""
 
     readers: tuple[Codec, ...]
     writers: tuple[Codec, ...]
-    unread: str | None = None
-    unwritten: str | None = None
 
     @property
     def steps(self) -> tuple[Codec, ...]:
         """The codecs of the chain, in the order of reading."""
         return self.readers if self.unread is None else self.writers
-
-    @property
-    def table(self) -> object | None:
-        """None: every step has its own."""
-        return None
 
     @property
     def lossy(self) -> bool:
@@ -219,7 +209,7 @@ def choice(*options: Codec) -> Codec:
     name = f"choice({', '.join(option.name for option in options)})"
     first = options[0]
     for option in options:
-        if why := getattr(option, "unread", None):
+        if why := option.unread:
             raise DefinitionError(f"{name}: {option.name} cannot read: {why}")
         if (option.takes, option.gives) != (first.takes, first.gives):
             raise DefinitionError(
@@ -243,7 +233,9 @@ def choice(*options: Codec) -> Codec:
             }
         )
     return Choice(
-        name=name, input=Shape(first.takes), output=Shape(first.gives, schema=schema), options=options,
+        name=name, options=options,
+        input=Shape(first.takes, lengths=hull(*(option.input.lengths for option in options))),
+        output=Shape(first.gives, lengths=hull(*(option.output.lengths for option in options)), schema=schema),
         cuts=any(option.lossy for option in options),
     )  # fmt: skip
 
@@ -277,8 +269,8 @@ class Conversion:
 
 def conversion(source: Codec, target: Codec) -> Conversion:
     """The conversion from ``source`` to ``target``; raises `DefinitionError` if it can never work."""
-    for codec, refusal, verb in ((source, "unread", "read"), (target, "unwritten", "write")):
-        if why := getattr(codec, refusal, None):
+    for codec, why, verb in ((source, source.unread, "read"), (target, target.unwritten, "write")):
+        if why:
             raise DefinitionError(f"chain {codec.name} cannot {verb}: {why}")
     have, want = source.output, target.output
     dropped: tuple[str, ...] = ()

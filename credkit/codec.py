@@ -81,7 +81,9 @@ def check_fields(codec: str, schema: Schema, fields: Mapping[str, Any]) -> None:
     for name, field in schema.items():
         if name not in fields:
             near = nearest(name, (str(other) for other in fields if other not in schema))
-            raise EncodeError(f"{codec}: the field {name} is missing ({field.least} to {shown(field.most)}){near}")
+            raise EncodeError(
+                f"{codec}: the field {name} is missing ({shown(field.least)} to {shown(field.most)}){near}"
+            )
         if problem := field.problem(fields[name]):
             raise EncodeError(f"{codec}: {problem}")
     if len(fields) > len(schema):
@@ -97,6 +99,7 @@ class Codec(ABC):
 
     ``cuts`` marks a projection: it drops a part of what it is given, in either direction, and has
     no inverse. ``drops`` marks a codec that leaves out surplus fields when it is a target's last step.
+    ``unread`` and ``unwritten`` say why it works one way only, if it does.
     """
 
     name: str
@@ -104,6 +107,8 @@ class Codec(ABC):
     output: Shape
     cuts: bool = False
     drops: bool = False
+    unread: str | None = None
+    unwritten: str | None = None
 
     @abstractmethod
     def inspect(self, value: Any) -> Reading:

@@ -34,7 +34,10 @@ _GROUP = re.compile("[0-9]+")
 
 
 class CredkitError(Exception):
-    """Every error that credkit raises for what it was given."""
+    """Every error that credkit raises for what it was given. No account number stands in its message."""
+
+    def __init__(self, message: str) -> None:
+        super().__init__(masked(message))
 
 
 class DecodeError(CredkitError, ValueError):
@@ -68,7 +71,8 @@ def masked(text: str) -> str:
 
     A number counts when it has 13 to 19 digits, begins with 2 to 6 and its last digit is the Luhn
     check digit (ISO/IEC 7812-1); zeros before it, and other groups of digits beside it, do not hide
-    it. The example below is the test number of the WHATWG HTML standard.
+    it. Within a longer run of digits it is not looked for: too many plain numbers would match. The
+    example below is the test number of the WHATWG HTML standard.
 
     >>> masked("track 4114360123456785=30")
     'track 411436******6785=30'
@@ -133,7 +137,10 @@ def shown(value: object) -> str:
 def _plain(value: object) -> str:
     if isinstance(value, int) and value.bit_length() > LONGEST_NUMBER:
         return f"a number of {value.bit_length()} bits"  # Python refuses to print very long ones
-    return str(value)
+    try:
+        return str(value)
+    except Exception:  # whatever the object of a caller does: a sentence about it must still be possible
+        return f"a {type(value).__name__} that cannot be written out"
 
 
 def nearest(word: str, known: Iterable[str]) -> str:

@@ -17,6 +17,7 @@ from credkit.errors import DefinitionError, shown
 
 NAME = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*")
 STANDARD_NAME = re.compile(r"[A-Z][A-Z0-9_]*")  # as open standards write the names of contents
+MOST = 256  # steps; a chain that is longer was made by a mistake
 _ESCAPES = {"%2F": "/", "%2C": ",", "%25": "%"}
 _ESCAPE = re.compile("%(?:2F|2C|25)?")
 
@@ -37,27 +38,25 @@ def parse(text: str) -> list[StepText]:
     Traceback (most recent call last):
     credkit.errors.DefinitionError: chain 'hex:8//wiegand-26': step 2 at character 6 is empty
     """
+    pieces = text.split("/")
+    if len(pieces) > MOST:
+        raise DefinitionError(f"chain {shown(text)}: {len(pieces)} steps are more than {MOST}")
     steps, at = [], 0
-    for number, piece in enumerate(text.split("/"), 1):
+    for number, piece in enumerate(pieces, 1):
         name, colon, rest = piece.partition(":")
-        where = f"chain {shown(text)}: step {number} at character {at}"
+        problem = ""
         if not piece:
-            raise DefinitionError(f"{where} is empty")
-        if not (NAME.fullmatch(name) or STANDARD_NAME.fullmatch(name)):
-            raise DefinitionError(f"{where}: {shown(name)} is not a codec name (small letters, digits, hyphens)")
-        args = tuple(_plain(arg, where) for arg in rest.split(",")) if colon else ()
-        steps.append(StepText(name, args))
+            problem = " is empty"
+        elif not (NAME.fullmatch(name) or STANDARD_NAME.fullmatch(name)):
+            problem = f": {shown(name)} is not a codec name (small letters, digits, hyphens)"
+        elif "%" in _ESCAPE.findall(rest):
+            problem = ": % must be one of %2F, %2C, %25 (write %25 for a percent sign)"
+        if problem:
+            raise DefinitionError(f"chain {shown(text)}: step {number} at character {at}{problem}")
+        args = (_ESCAPE.sub(lambda match: _ESCAPES[match.group()], arg) for arg in rest.split(","))
+        steps.append(StepText(name, tuple(args) if colon else ()))
         at += len(piece) + 1
     return steps
-
-
-def _plain(arg: str, where: str) -> str:
-    def unescape(match: re.Match[str]) -> str:
-        if match.group() == "%":
-            raise DefinitionError(f"{where}: % must be one of %2F, %2C, %25 (write %25 for a percent sign)")
-        return _ESCAPES[match.group()]
-
-    return _ESCAPE.sub(unescape, arg)
 
 
 def step(name: str, *args: str) -> str:

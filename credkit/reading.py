@@ -11,7 +11,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
-from credkit.errors import shown
+from credkit.errors import masked, shown
 from credkit.spans import written
 
 Form = Literal["text", "bits", "fields"]
@@ -67,7 +67,7 @@ class Check:
     def sentence(self) -> str:
         """The check as one sentence, with codec, rule, place, expected and found."""
         if self.passed:
-            return f"{self.codec}: {self.claim} holds"
+            return masked(f"{self.codec}: {self.claim} holds")
         expected = " … ".join(map(shown, self.expected)) if isinstance(self.expected, tuple) else self.expected
         found = str(self.found) if self.form == "bits" and len(str(self.found)) <= WIDE else shown(self.found)
         if self.at:
@@ -76,7 +76,7 @@ class Check:
             found = f"found {found}, {len(self.found)} characters"
         else:
             found = f"found {found}"
-        return f"{self.codec}: {self.claim} fails: {found}, expected {expected}"
+        return masked(f"{self.codec}: {self.claim} fails: {found}, expected {expected}")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -118,7 +118,7 @@ class Field:
         if isinstance(value, bool) or not isinstance(value, int):
             return f"{self.name} is {shown(value)}, not a whole number"
         if not self.least <= value <= self.most:
-            return f"{self.name} is {shown(value)}, outside {self.least} to {shown(self.most)}"
+            return f"{self.name} is {shown(value)}, outside {shown(self.least)} to {shown(self.most)}"
         return None
 
 

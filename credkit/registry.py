@@ -59,6 +59,8 @@ def get(name: str, codecs: Iterable[Entry] = ()) -> Entry:
     Traceback (most recent call last):
     credkit.errors.UnknownCodec: no codec is called 'weigand-26'; did you mean wiegand-26?
     """
+    if not isinstance(name, str):
+        raise UnknownCodec(f"a codec's name is a text, not {shown(name)}")
     own = tuple(codecs)
     for entry in own:
         if any(entry.name == other.name for other in catalogue()):
@@ -101,5 +103,7 @@ def chain(text: str | Codec, codecs: Iterable[Entry] = ()) -> Codec:
     """
     if isinstance(text, Codec):
         return text
+    if not isinstance(text, str):
+        raise DefinitionError(f"a chain is a text or a Codec, not {shown(text)}")
     codecs = tuple(codecs)
     return link([build(step, codecs) for step in parse(text)]) if codecs else _built(text)

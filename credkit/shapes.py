@@ -8,7 +8,7 @@ Lengths are plain ranges: ``range(26, 27)`` is 26 bits, ``range(0, LIMIT, 8)`` w
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import lcm
+from math import gcd, lcm
 
 from credkit.reading import Form, Schema
 from credkit.spans import LIMIT
@@ -45,6 +45,17 @@ def meet(a: range, b: range) -> range:
         if start in a and start in b:
             return range(start, stop, step)
     return range(0)
+
+
+def hull(*lengths: range) -> range:
+    """The smallest lengths that hold all of ``lengths``.
+
+    >>> hull(exactly(26), exactly(34)), hull(exactly(26), at_least(30))
+    (range(26, 35, 8), range(26, 65537))
+    """
+    first, last = min(each.start for each in lengths), max(each[-1] for each in lengths if each)
+    step = gcd(*(each.start - first for each in lengths), *(each.step for each in lengths if len(each) > 1))
+    return range(first, last + 1, step or 1)
 
 
 def only(lengths: range) -> int | None:

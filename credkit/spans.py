@@ -26,19 +26,19 @@ def positions(text: str, what: str) -> tuple[int, ...]:
     Traceback (most recent call last):
     credkit.errors.DefinitionError: field number: '1..4' is not a span such as 1-8 or 1-4,9
     """
-    found: list[int] = []
+    found: dict[int, None] = {}
     for piece in str(text).replace(" ", "").split(","):
         match = _PIECE.fullmatch(piece)
         if not match:
             raise DefinitionError(f"{what}: {shown(text)} is not a span such as 1-8 or 1-4,9")
         first = int(match[1])
         last = int(match[2] or first)
-        found += range(first, last + 1) if first <= last else range(first, last - 1, -1)
-    seen: set[int] = set()
-    for position in found:
-        if position in seen:
-            raise DefinitionError(f"{what}: {shown(text)} names position {position} twice")
-        seen.add(position)
+        if max(first, last) >= LIMIT:
+            raise DefinitionError(f"{what}: {shown(text)} goes beyond position {LIMIT - 1}")
+        for position in range(first, last + 1) if first <= last else range(first, last - 1, -1):
+            if position in found:
+                raise DefinitionError(f"{what}: {shown(text)} names position {position} twice")
+            found[position] = None
     return tuple(found)
 
 

@@ -350,3 +350,26 @@ def test_shell_completion_offers_commands_and_codecs() -> None:
     assert offered("credkit exp", 1) == ["explain"]
     assert offered("credkit decode hex:8/wiegand-2", 2) == ["hex:8/wiegand-26"]
     assert offered("credkit formats wiegand-2", 2) == ["wiegand-26"]
+
+
+@pytest.mark.parametrize(
+    "content",
+    [
+        "[a]\nlength = " + "9" * 5000,
+        "a = " + "[" * 3000,
+        "a = " + "{a=" * 2000,
+        "[a]\nlength = 0x" + "F" * 5000,
+        "[a]\nlength = 4\nfields = { n = { bits = '0-3', most = 0x" + "F" * 5000 + " } }",
+        "[a]\nlength = 4\nfields.n = '0-3'\nexamples = [{ bits = '0101', fields = [[0x" + "F" * 5000 + "]] }]",
+        "[wiegand-26]\nlength = 4\nfields.n = '0-3'",
+    ],
+    ids=["digits", "lists", "tables", "hex length", "hex most", "hex example", "a built-in name"],
+)
+def test_hostile_layouts_are_one_sentence(content: str, tmp_path: Path) -> None:
+    file = tmp_path / "own.toml"
+    file.write_text(content)
+    result = run("decode", "binary/wiegand-26", "1", "--layouts", str(file))
+    assert result.exit_code == 2
+    assert result.stderr.startswith("credkit: ")
+    assert len(result.stderr) < 400
+    assert "Traceback" not in result.output

@@ -52,7 +52,7 @@ def test_the_plain_definition_is_right() -> None:
         ({"fields": {"a": ""}}, "field a: '' is not a span such as 1-8 or 1-4,9"),
         ({"fields": {"a": "0-7,"}}, "field a: '0-7,' is not a span such as 1-8 or 1-4,9"),
         ({"fields": {"a": "٠-7"}}, "field a: '٠-7' is not a span such as 1-8 or 1-4,9"),
-        ({"fields": {"a": "0-99999"}}, "field a: bit 99999 is beyond the last bit, 7"),
+        ({"fields": {"a": "0-99999"}}, "field a: '0-99999' goes beyond position 65535"),
         ({"fields": {"a": "0-123456"}}, "field a: '0-123456' is not a span"),
         ({"fields": {"a": None}}, "field a is missing: a span such as '1-8' is needed"),
         ({"fields": {"a": {}}}, "field a is missing: a span such as '1-8' is needed"),
@@ -151,11 +151,11 @@ LAST = {"bit": 7, "odd": "0-5"}
             "check 1: xor at bit 7 takes bit 1 twice, which leaves nothing of it",
         ),
         ([{"bits": "6-7", "complement": "0-2"}], "check 1: complement of 3 bits (0-2) in 2 bits (6-7)"),
-        ([{"bits": "6-7", "crc": "0-5", "poly": 4}], "check 1: poly 4h does not fit in the 2 bits 6-7"),
-        ([{"bits": "6-7", "crc": "0-5", "poly": 3, "init": 9}], "check 1: init 9h does not fit in the 2 bits 6-7"),
+        ([{"bits": "6-7", "crc": "0-5", "poly": 4}], "check 1: poly 4 does not fit in the 2 bits 6-7"),
+        ([{"bits": "6-7", "crc": "0-5", "poly": 3, "init": 9}], "check 1: init 9 does not fit in the 2 bits 6-7"),
         (
             [{"bits": "6-7", "crc": "0-5", "poly": 3, "xorout": -1}],
-            "check 1: xorout -1h does not fit in the 2 bits 6-7",
+            "check 1: xorout -1 does not fit in the 2 bits 6-7",
         ),
         # keys
         ([{"bits": "6-7", "crc": "0-5"}], "check 1: poly is missing: a whole number is needed"),

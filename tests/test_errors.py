@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import functools
 import re
+from collections.abc import Callable
+from fractions import Fraction
 from typing import Any
 
 import pytest
@@ -11,6 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from stdnum import luhn
 
+import credkit
 from credkit import CredkitError, DecodeError, DefinitionError, EncodeError, UnknownCodec
 from credkit.diagnose import advice, diagnose
 from credkit.errors import LONGEST, masked, nearest, shown
@@ -182,3 +186,63 @@ def test_the_search_for_bare_numbers_would_find_one() -> None:
     assert BARE.search(f"found '{ACCOUNT}'")
     assert BARE.search("found 4114 3601 2345 6785")
     assert not BARE.search(masked(f"found {ACCOUNT}"))
+
+
+class Stubborn:
+    """An object that cannot be written out."""
+
+    def __str__(self) -> str:
+        raise RuntimeError("no")
+
+
+DEEP: list[Any] = functools.reduce(lambda inner, _: [inner], range(5000), [])
+
+
+@pytest.mark.parametrize(
+    "value", [[10**5000], Fraction(10**5000), Stubborn(), DEEP], ids=["huge", "fraction", "stubborn", "deep"]
+)
+def test_no_value_of_a_caller_breaks_a_sentence(value: object) -> None:
+    with pytest.raises(DecodeError):
+        credkit.decode("hex", value)
+    with pytest.raises(EncodeError):
+        credkit.encode("binary/wiegand-26", {"facility": value, "number": 1})
+
+
+@pytest.mark.parametrize("text", [None, 5, b"hex", ["hex"]])
+def test_what_is_no_chain_is_said_so(text: Any) -> None:
+    with pytest.raises(CredkitError, match="text"):
+        credkit.chain(text)
+    with pytest.raises(CredkitError, match="text"):
+        credkit.get(text)
+    with pytest.raises(CredkitError, match="text"):
+        credkit.convert("1", source=text, target="hex")
+
+
+@pytest.mark.parametrize("tables", [{"l": {1: -5}}, {"l": {1: "a"}}, {"l": {1: [1]}}, {"l": {True: 1}}, {"l": {}}])
+def test_lists_hold_whole_numbers(tables: Any) -> None:
+    with pytest.raises(DefinitionError, match="map"):
+        credkit.map_entry(tables)
+
+
+def test_no_sentence_names_an_account_number_wherever_it_stands() -> None:
+    wide = credkit.layout_entries({"lim": {"length": 56, "fields": {"number": {"bits": "0-55", "most": 9}}}})
+    lists = credkit.map_entry({"l": {1: 2}})
+    said = []
+    attempts: list[Callable[[], Any]] = [
+        lambda: credkit.decode("decimal:56/lim", ACCOUNT, wide),
+        lambda: credkit.decode(f"decimal:56/fields:number:56/select:{ACCOUNT}=number,x=number", "5"),
+        lambda: credkit.decode(f"decimal:56/fields:number:56/select:{ACCOUNT}=number", "5"),
+        lambda: credkit.encode(f"decimal:8/fields:number:8/select:number,x={ACCOUNT}", {"number": 5, "x": 6}),
+        lambda: credkit.decode(f"strip:{ACCOUNT}", "x"),
+        lambda: credkit.decode(f"template:{ACCOUNT}{{n:d}}", "x"),
+        lambda: credkit.map_entry({"l": {int(ACCOUNT): 1, 5: 1}}),
+        lambda: credkit.decode("template:{n:016d}/map:l,n", ACCOUNT, [lists]),
+        lambda: credkit.layout_entries({"x": {"length": int(ACCOUNT)}}),
+        lambda: credkit.layout_entries({"x": {"length": 8, "fields": {ACCOUNT: "0-7"}}}),
+    ]
+    for attempt in attempts:
+        with pytest.raises(CredkitError) as caught:
+            attempt()
+        said.append(str(caught.value))
+    assert all(ACCOUNT not in sentence for sentence in said), said
+    assert sum("411436******6785" in sentence for sentence in said) >= 8

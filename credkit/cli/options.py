@@ -65,7 +65,7 @@ def _layouts(ctx: click.Context, param: click.Parameter, path: Path | None) -> t
         return layout_entries(content.get("layouts", content))  # a site file has them in a table of their own
     except UnicodeDecodeError as error:
         raise DefinitionError(f"{path}: byte {error.start} is not UTF-8") from None
-    except (tomllib.TOMLDecodeError, DefinitionError) as error:
+    except (ValueError, RecursionError) as error:  # DefinitionError is a ValueError too
         raise DefinitionError(f"{path}: {error}") from None
 
 
@@ -77,12 +77,12 @@ def complete_chain(ctx: click.Context, param: click.Parameter, incomplete: str) 
 
 def reader(text: str, codecs: Iterable[Entry]) -> Codec:
     """The chain ``text`` for reading typed values; `DefinitionError` for one that cannot."""
-    return _typed(text, codecs, "unread", "read")
+    return _typed(text, codecs, "read")
 
 
 def writer(text: str, codecs: Iterable[Entry]) -> Codec:
     """The chain ``text`` for writing values as text; `DefinitionError` for one that cannot."""
-    return _typed(text, codecs, "unwritten", "write")
+    return _typed(text, codecs, "write")
 
 
 def conversion(source: str, target: str, codecs: Iterable[Entry]) -> Conversion:
@@ -90,11 +90,11 @@ def conversion(source: str, target: str, codecs: Iterable[Entry]) -> Conversion:
     return link_conversion(reader(source, codecs), writer(target, codecs))
 
 
-def _typed(text: str, codecs: Iterable[Entry], refusal: str, verb: str) -> Codec:
+def _typed(text: str, codecs: Iterable[Entry], verb: str) -> Codec:
     codec = chain(text, codecs)
     if codec.takes != "text":
         raise DefinitionError(f"chain {codec.name} takes {codec.takes}, but a value here is text: {_in_front(codec)}")
-    if why := getattr(codec, refusal, None):
+    if why := codec.unread if verb == "read" else codec.unwritten:
         raise DefinitionError(f"chain {codec.name} cannot {verb}: {why}")
     return codec
 

@@ -147,7 +147,7 @@ def encoded(codec: Codec, line: Line) -> Row:
     try:
         if codec.gives == "fields":
             value = fields(line.text)
-            row = replace(row, fields=value, secret=row.secret or any(holds_account(str(v)) for v in value.values()))
+            row = replace(row, fields=value, secret=row.secret or any(holds_account(shown(v)) for v in value.values()))
         elif codec.gives == "bits":
             value = _bits(line.text)
             row = replace(row, given=line.text)
@@ -160,7 +160,7 @@ def _written(row: Row, write: Callable[[], Any], brief: str = "") -> Row:
     try:
         return replace(row, output=write())
     except EncodeError as error:
-        return replace(row, error=str(error), brief=brief or str(error))
+        return replace(row, fields=None, given=None, error=str(error), brief=brief or str(error))
 
 
 def fields(text: str) -> dict[str, Any]:
@@ -180,6 +180,9 @@ def fields(text: str) -> dict[str, Any]:
                 raise
             raise EncodeError(f"{shown(text)} is not a JSON object: {error}") from None
         assert isinstance(found, dict)  # it begins with a brace
+        for name, value in found.items():
+            if isinstance(value, bool) or not isinstance(value, int):
+                raise EncodeError(f"the field {shown(name)} is {shown(value)}, not a whole number")
         return found
     pairs = []
     for piece in text.split():

@@ -7,6 +7,7 @@ dropped. A line that cannot be a value gives a row with a problem, never an exce
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Iterator, Sequence
 from typing import BinaryIO, NamedTuple
@@ -43,7 +44,7 @@ def values(given: Sequence[str], file: BinaryIO | None) -> Values:
     if given and file:
         raise click.UsageError("values come as arguments or from --file, not both")
     if given:
-        return Values((Line(text) for text in given), streamed=False)
+        return Values((_argument(text) for text in given), streamed=False)
     if file is None:
         if sys.stdin is None:
             raise click.UsageError("there are no values: neither arguments, nor --file, nor standard input")
@@ -51,6 +52,13 @@ def values(given: Sequence[str], file: BinaryIO | None) -> Values:
         if file.isatty():
             click.echo("credkit: reading values, one a line, until the end of input", file=sys.stderr)
     return Values(lines(file), streamed=True)
+
+
+def _argument(text: str) -> Line:
+    """An argument; Python hides bytes that are not text in it as lone surrogates."""
+    if any("\ud800" <= c <= "\udfff" for c in text):
+        return Line(os.fsencode(text).decode(errors="backslashreplace"), "the value holds bytes that are not UTF-8")
+    return Line(text)
 
 
 def lines(stream: BinaryIO) -> Iterator[Line]:

@@ -102,7 +102,10 @@ class FieldStep(Codec):
         if self.field not in schema:
             known = ", ".join(schema)
             raise DefinitionError(f"the field {self.field}, but there is only {known}{nearest(self.field, schema)}")
-        changed = dict(schema) | {self.field: self.outer(schema[self.field])}
+        outer = self.outer(schema[self.field])
+        if outer.most < outer.least:
+            raise DefinitionError(f"{self.rule()[1]}, but {self.field} is at most {schema[self.field].most}")
+        changed = dict(schema) | {self.field: outer}
         return replace(self, input=flowing, output=Shape("fields", schema=MappingProxyType(changed)))
 
     def inspect(self, value: Mapping[str, Any]) -> Reading:
@@ -143,7 +146,7 @@ class Offset(FieldStep):
 
     def outer(self, field: Field) -> Field:
         """The range, shifted."""
-        return replace(field, least=max(0, field.least + self.amount), most=max(0, field.most + self.amount))
+        return replace(field, least=max(0, field.least + self.amount), most=field.most + self.amount)
 
     def rule(self) -> tuple[str, str]:
         """The sum may not be negative."""
@@ -191,6 +194,9 @@ def map_entry(tables: Mapping[str, Mapping[int, int]]) -> Entry:
     for title, table in tables.items():
         back: dict[int, int] = {}
         for printed, encoded in table.items():
+            if not is_number(printed) or not is_number(encoded):
+                pair = f"{shown(printed)} → {shown(encoded)}"
+                raise DefinitionError(f"map {shown(title)}: {pair} must be whole numbers that are not negative")
             if encoded in back:
                 raise DefinitionError(f"map {title}: {back[encoded]} and {printed} both have the number {encoded}")
             back[encoded] = printed

@@ -44,6 +44,8 @@ def layout_entries(definitions: Mapping[str, Any]) -> tuple[Entry, ...]:
     >>> rows[0].build().schema["number"].most
     15
     """
+    if not isinstance(definitions, Mapping):
+        raise DefinitionError(f"layouts: a table of definitions by name is needed, not {shown(definitions)}")
     return tuple(_entry(layout(name, table), table) for name, table in definitions.items())
 
 

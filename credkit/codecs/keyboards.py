@@ -2,15 +2,15 @@
 
 A keyboard-emulating reader presses the keys of a United States keyboard. A computer that is set
 to another layout takes them for other characters: under the French one ``02F764DD`` arrives as
-``àéF_-'DD``. `keyboard` puts the characters back on the keys, and reads them as the
+``àéFè-'DD``. `keyboard` puts the characters back on the keys, and reads them as the
 reader meant them. The layouts are data, in ``keyboards.toml``.
 
 It has no table of the four kinds: it maps characters, and the text has no fixed length.
 
 Source: xkeyboard-config 2.35.1 (the key tables); the rest is common practice, no source.
 
->>> build_keyboard("fr").decode("àéF_-'DD")
-'02F864DD'
+>>> build_keyboard("fr").decode("àéFè-'DD")
+'02F764DD'
 >>> build_keyboard("fr").encode("123,45678")
 '&é";\\'(-è_'
 >>> build_keyboard("de").decode("Y")

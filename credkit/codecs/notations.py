@@ -25,7 +25,7 @@ from credkit.tables.notation import Group, Notation, NotationCodec, digits_for
 
 PRACTICE = "common practice, no source"
 SEPARATORS = {"colon": ":", "hyphen": "-", "space": " ", "dot": "."}
-CASES = ("upper", "lower")
+LOWER = "lower"
 
 
 def build_hex(digits: str = "", *styles: str) -> Codec:
@@ -39,8 +39,8 @@ def build_hex(digits: str = "", *styles: str) -> Codec:
     for style in styles:
         if style in SEPARATORS and not separator:
             separator = SEPARATORS[style]
-        elif style not in CASES:
-            known = ", ".join((*SEPARATORS, *CASES))
+        elif style != LOWER or styles.count(style) > 1:
+            known = f"{LOWER}, {', '.join(SEPARATORS)}"
             raise DefinitionError(f"hex: {shown(style)} is not a style; styles are {known}, one separator at most")
     groups: tuple[Group, ...] = ()
     if digits:
@@ -48,7 +48,7 @@ def build_hex(digits: str = "", *styles: str) -> Codec:
         if separator and count % 2:
             raise DefinitionError(f"hex: {count} digits do not divide into bytes with {separator!r} between")
         groups = (Group(bits=4 * count, least=count, most=count),)
-    notation = Notation(16, groups, separator=separator, lower="lower" in styles)
+    notation = Notation(16, groups, separator=separator, lower=LOWER in styles)
     return NotationCodec.of(step("hex", digits, *styles), notation)
 
 

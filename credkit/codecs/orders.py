@@ -26,10 +26,9 @@ from typing import NamedTuple
 
 from credkit.codec import Codec, Entry, Example
 from credkit.codecs.arguments import whole
-from credkit.errors import DefinitionError
 from credkit.grammar import step
 from credkit.shapes import at_least, bits, exactly, multiples
-from credkit.spans import LIMIT, positions
+from credkit.spans import positions
 from credkit.tables.wiring import Rule, WiredCodec
 
 PRACTICE = "common practice, no source"
@@ -89,8 +88,6 @@ def build_keep(name: str, count: str) -> Codec:
 def build_slice(span: str) -> Codec:
     """``slice:A-B``: a projection to bits A to B, both included."""
     kept = positions(span, "slice")
-    if max(kept) >= LIMIT:
-        raise DefinitionError(f"slice: position {max(kept)} is beyond the longest value, {LIMIT} bits")
     return WiredCodec(
         name=step("slice", span), input=bits(at_least(max(kept) + 1)), output=bits(exactly(len(kept))), cuts=True,
         rule=lambda length: kept,

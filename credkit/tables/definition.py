@@ -51,13 +51,13 @@ class _Definition:
 
     def __init__(self, name: str, definition: Mapping[str, Any]) -> None:
         self.name = name
-        if not NAME.fullmatch(name):
+        if not isinstance(name, str) or not NAME.fullmatch(name):
             self.refuse("a name has small letters, digits and hyphens only")
         self.table = self.expect("the definition", definition, Mapping, "a table")
         self.known("", self.table, KEYS)
         self.length: int = self.expect("length", self.table.get("length"), int, "a whole number of bits")
         if not 1 <= self.length <= WIDEST:
-            self.refuse(f"length {self.length} is outside 1 to {WIDEST} bits")
+            self.refuse(f"length {shown(self.length)} is outside 1 to {WIDEST} bits")
         self.owner: dict[int, str] = {}
 
     def refuse(self, problem: str) -> NoReturn:
@@ -120,7 +120,7 @@ class _Definition:
 
     def field(self, name: str, spec: Any, checks: list[LayoutCheck]) -> LayoutField:
         what = f"field {name}"
-        if not name.isidentifier() or not name.isascii() or name != name.lower():
+        if not isinstance(name, str) or not name.isidentifier() or not name.isascii() or name != name.lower():
             self.refuse(f"{what}: a field name has small letters, digits and underscores only")
         if not isinstance(spec, Mapping):
             spec = {"bits": spec}
@@ -136,7 +136,7 @@ class _Definition:
         widest = 10 ** (len(places) // 4) - 1 if bcd else (1 << len(places)) - 1
         most = self.expect(f"{what}: most", spec.get("most", widest), int, "a whole number")
         if not 0 <= most <= widest:
-            self.refuse(f"{what}: most is {most}, but bits {written(places)} hold at most {widest}")
+            self.refuse(f"{what}: most is {shown(most)}, but bits {written(places)} hold at most {widest}")
         parts = pieces(self.length, places, bcd=bcd)
         if bcd:
             checks += [
@@ -249,7 +249,7 @@ class _Definition:
         for key, default in (("poly", None), ("init", 0), ("xorout", 0)):
             given[key] = self.expect(f"{what}: {key}", row.get(key, default), int, "a whole number")
             if not 0 <= given[key] < 1 << len(at):
-                self.refuse(f"{what}: {key} {given[key]:X}h does not fit in the {len(at)} bits {written(at)}")
+                self.refuse(f"{what}: {key} {shown(given[key])} does not fit in the {len(at)} bits {written(at)}")
         rows = crc_rows(len(message), width=len(at), **given)
         return [(tuple(message[i] for i in cover), odd) for cover, odd in rows]
 

@@ -22,7 +22,7 @@ from credkit.codec import Tabled, Word, to_bits, to_word
 from credkit.errors import EncodeError
 from credkit.reading import Check, Part, Place, Reading
 from credkit.shapes import Shape, bits, exactly, meet, only, said
-from credkit.spans import runs, written
+from credkit.spans import WIDEST, runs, written
 
 
 class Move(NamedTuple):
@@ -86,8 +86,13 @@ class Wiring:
 Rule = Callable[[int], tuple[int, ...]]  # from an input length to the source of each output bit
 
 
-@lru_cache(maxsize=512)
 def _wiring(rule: Rule, length: int, flip: bool) -> Wiring:
+    """The table for one length; kept for the next value unless it is a very long one."""
+    return _kept(rule, length, flip) if length <= WIDEST else Wiring.of(length, rule(length), flip=flip)
+
+
+@lru_cache(maxsize=64)
+def _kept(rule: Rule, length: int, flip: bool) -> Wiring:
     return Wiring.of(length, rule(length), flip=flip)
 
 
