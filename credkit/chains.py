@@ -123,7 +123,7 @@ def _forward(steps: tuple[Codec, ...], *, through_cuts: bool = False) -> Way:
     linked = [steps[0]]
     for step in steps[1:]:
         before = linked[-1]
-        flowing = before.input if through_cuts and before.cuts and before.gives == "bits" else before.output
+        flowing = _uncut(before) if through_cuts else before.output
         problem = mismatch(flowing, replace(step.input, schema=None))
         if problem:
             return tuple(linked), f"{step.name} takes {_between(before, flowing, step)}"
@@ -140,9 +140,14 @@ def _backward(steps: tuple[Codec, ...]) -> str | None:
     for index in range(len(steps) - 1, 0, -1):
         step, earlier = steps[index], steps[index - 1]
         flowing = step.before(flowing)
-        if problem := mismatch(flowing, earlier.input if earlier.cuts and earlier.gives == "bits" else earlier.output):
+        if problem := mismatch(flowing, _uncut(earlier)):
             return f"{earlier.name} writes {problem}, from {step.name}"
     return None
+
+
+def _uncut(step: Codec) -> Shape:
+    """What encoding may hand to ``step``: a cut of bits takes there, too, more than it leaves."""
+    return step.input if step.cuts and step.gives == "bits" else step.output
 
 
 def _between(before: Codec, flowing: Shape, step: Codec) -> str:
