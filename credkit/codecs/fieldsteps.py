@@ -18,6 +18,7 @@ Source: common practice, no source.
 
 from __future__ import annotations
 
+from abc import abstractmethod
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from types import MappingProxyType
@@ -78,21 +79,21 @@ class FieldStep(Codec):
 
     field: str
 
+    @abstractmethod
     def forward(self, value: int) -> int | None:
         """The outer value, or None where there is none."""
-        raise NotImplementedError
 
+    @abstractmethod
     def back(self, value: int) -> int | None:
         """The inner value, or None where there is none."""
-        raise NotImplementedError
 
+    @abstractmethod
     def outer(self, field: Field) -> Field:
         """The schema row of the outer field."""
-        raise NotImplementedError
 
+    @abstractmethod
     def rule(self) -> tuple[str, str]:
         """The check: its key, and what is expected."""
-        raise NotImplementedError
 
     def after(self, flowing: Shape) -> FieldStep:
         """The step for the fields that flow here; its field must be among them."""
