@@ -271,7 +271,7 @@ class _Builder:
         if (codec.takes, codec.gives) != ("text", "fields"):
             table.refuse(key, f"the chain goes from {codec.takes} to {codec.gives}, expected text to fields")
         for option in options:
-            if why := getattr(option, "unread" if taken == "read" else "unwritten", None):
+            if why := option.unread if taken == "read" else option.unwritten:
                 table.refuse(key, f"chain {option.name} cannot {taken}: {why}")
         return codec
 

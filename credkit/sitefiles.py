@@ -208,7 +208,8 @@ def read_list(file: File) -> dict[int, int]:
 def records(file: File, columns: Sequence[str]) -> Iterator[tuple[int, list[str]]]:
     """The rows of ``file``: the line each begins on, its cells in the order of ``columns``.
 
-    The header must name exactly these columns, in any order. Empty lines are no rows.
+    The header must name exactly these columns, in any order. Empty lines are no rows. No cell may
+    hold a line break: a quotation mark that opens by accident would take in the rows that follow.
     """
     rows = csv.reader(io.StringIO(_text(file), newline=""), delimiter=file.delimiter, strict=True)
     header: list[str] | None = None
@@ -221,6 +222,8 @@ def records(file: File, columns: Sequence[str]) -> Iterator[tuple[int, list[str]
             break
         except csv.Error as error:
             file.refuse(line, _not_csv(error, rows.line_num - line + 1))
+        if rows.line_num > line:
+            file.refuse(line, "a cell holds a line break: is a quotation mark in it not doubled?")
         if header is None:
             header = cells
             order = _order(file, line, header, columns)

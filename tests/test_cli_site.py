@@ -69,7 +69,7 @@ def test_the_demo_and_the_crosswalk_in_json(shown: tuple[Path, subprocess.Comple
     site = str(home / "brackwater" / "site.toml")
     *findings, total = records(run("crosswalk", site, "--out", str(home / "again"), "--json"))
     assert {tuple(finding) for finding in findings} == {("code", "subject", "count", "text")}
-    assert list(total) == ["site", "as_of", "out", "summary"]
+    assert list(total) == ["site", "as_of", "out", "summary", "shared"]
     assert (total["site"], total["as_of"]) == ("Brackwater Terminal", "2026-03-31")
     *same, other = records(run("demo", str(home / "brackwater"), "--json"))
     assert (same, other["summary"]) == (findings, total["summary"])

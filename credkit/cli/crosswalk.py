@@ -38,8 +38,8 @@ def crosswalk(site: Path, out: Path, as_json: bool, reveal: bool) -> int:
     whatever was found, and 1 when one is not. A site file or table that is wrong in itself gives 2,
     and nothing is written.
 
-    --json: one object a finding (code, subject, count, text), then one with the site, as_of, out
-    and summary (title, columns, rows).
+    --json: one object a finding (code, subject, count, text), then one with the site, as_of, out,
+    summary (title, columns, rows) and shared (resolved readings of numbers that several have).
     """
     door = Door(as_json=as_json, reveal=reveal)
     return report(door, run(door, site, out), out)
@@ -59,7 +59,10 @@ def report(door: Door, result: Crosswalk, out: Path) -> int:
         for finding in result.findings:
             door.record(asdict(finding))
         summary = [asdict(section) for section in result.summary]
-        door.record({"site": result.site, "as_of": result.as_of.isoformat(), "out": str(out), "summary": summary})
+        door.record({
+            "site": result.site, "as_of": result.as_of.isoformat(), "out": str(out), "summary": summary,
+            "shared": result.shared,
+        })  # fmt: skip
     else:
         for line in summary_text(result, MOST).splitlines():
             door.say(line, indent="  ")

@@ -9,9 +9,10 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import islice
 
 from credkit.crosswalk.register import ACTIVE, Card, Number, state
-from credkit.crosswalk.result import Finding, counted, named
+from credkit.crosswalk.result import NAMED, Finding, counted, named, others
 from credkit.crosswalk.texts import Texts
 from credkit.errors import masked, shown
 from credkit.site import Kind, Site
@@ -47,8 +48,7 @@ def duplicates(site: Site, owners: Mapping[Number, Sequence[Card]], doubts: Doub
         if len(ids) < 2:
             continue
         for card in left:
-            others = named(each for each in ids if each != card.credential)
-            doubts.shared[card].append(f"its number is also that of {others}")
+            doubts.shared[card].append(f"its number is also that of {others(ids, card.credential)}")
         people = len({card.row.person for card in left})
         yield Finding(
             code="duplicate-number", subject=masked(f"{namespace} {left[0].written}"), count=len(ids),
@@ -70,13 +70,12 @@ def two_active(site: Site, cards: Iterable[Card], doubts: Doubts) -> Iterator[Fi
         if len(ids) < 2:
             continue
         for card in group:
-            others = named(each for each in ids if each != card.credential)
-            doubts.active[card].append(f"the same person also has {others}, active")
+            doubts.active[card].append(f"the same person also has {others(ids, card.credential)}, active")
+        known = set(ids)
+        replacing = [card for card in group if card.row.replaces in known]
         replaced = [
-            f"; {shown(card.credential)} replaces {shown(card.row.replaces)}"
-            for card in group
-            if card.row.replaces in ids
-        ]
+            f"; {shown(card.credential)} replaces {shown(card.row.replaces)}" for card in replacing[:NAMED]
+        ]  # fmt: skip
         yield Finding(
             code="two-active-issues", subject=masked(f"{person} {kind}"), count=len(ids),
             text=f"{named(ids)} are {'both' if len(ids) == 2 else 'all'} active{''.join(replaced)}",
@@ -91,12 +90,12 @@ def passed_on(site: Site, cards: Iterable[Card], doubts: Doubts) -> None:
             groups[card.credential, card.kind.name].append(card)
     for group in groups.values():
         for card in group:
-            others = [other.row for other in group if other is not card]
-            if others:
-                lines = ", ".join(f"line {row.line}" for row in others)
-                doubts.active[card].append(
-                    f"on {site.as_of} {named(row.person for row in others)} has it too ({lines})"
-                )
+            beside = [other.row for other in islice(group, NAMED + 1) if other is not card][:NAMED]
+            if beside:
+                lines = ", ".join(f"line {row.line}" for row in beside)
+                more = f" and {len(group) - 1 - len(beside):,} more" if len(group) - 1 > len(beside) else ""
+                holders = named(row.person for row in beside)
+                doubts.active[card].append(f"on {site.as_of} {holders} has it too ({lines}{more})")
 
 
 def printed(site: Site, cards: Iterable[Card], texts: Texts, doubts: Doubts) -> Iterator[Finding]:

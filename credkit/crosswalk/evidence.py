@@ -1,8 +1,9 @@
 """Evidence: what the readings say about each credentials row.
 
 A card that was read somewhere is seen; one that no reading shows is on paper only; and where
-readings contradict the register, or cannot tell two cards apart, it is in conflict. Not being
-seen proves nothing: people are away, and readers lose logs.
+readings contradict the register, cannot tell two cards apart, or show a number only in texts that
+are not resolved, it is in conflict. Not being seen proves nothing: people are away, and readers
+lose logs.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ from datetime import datetime
 
 from credkit.crosswalk.readers import Shown
 from credkit.crosswalk.register import Card
-from credkit.crosswalk.verdicts import Verdict
+from credkit.crosswalk.verdicts import Verdict, rows_of
 from credkit.site import Site
 
 SEEN, PAPER, CONFLICT = "seen", "on paper only", "in conflict"
@@ -27,36 +28,62 @@ class Sights:
     readers: Counter[str] = field(default_factory=Counter)
     last: datetime | None = None
     sure: bool = False
+    doubtful: bool = False  # at a reader that may have given another card's number
 
 
 class Evidence:
-    """The sights of every card, and the credentials that are in conflict, with why."""
+    """The sights of every card, and the credentials that are in conflict, with why.
+
+    ``shown`` has the cards whose number was read, though never resolved to them, with the codes of
+    those readings.
+    """
 
     def __init__(self, site: Site, verdicts: Sequence[Verdict], together: Shown) -> None:
         self.zone = site.zone
         self.sights: dict[Card, Sights] = defaultdict(Sights)
-        self.disputes: dict[str, list[str]] = defaultdict(list)
+        self.shown: dict[Card, dict[str, None]] = defaultdict(dict)
+        self.disputes: dict[str, dict[str, None]] = defaultdict(dict)
+        groups: dict[tuple[int, str, str, bool, bool], list[Verdict]] = defaultdict(list)
         for verdict in verdicts:
-            where, moment = verdict.sighting.reader.name, verdict.sighting.moment
+            where = verdict.sighting.reader.name
             for credential in verdict.disputed:
-                self.disputes[credential].append(verdict.reason)
-            alone = verdict.alone and not (verdict.number and (where, verdict.number) in together.doubtful)
-            for card in verdict.cards:
+                self.disputes[credential][verdict.reason] = None
+            doubtful = verdict.number is not None and (where, verdict.number) in together.doubtful
+            cards = verdict.cards or verdict.known  # one tuple for many readings of a number
+            groups[id(cards), verdict.code, where, verdict.alone, doubtful].append(verdict)
+        for (_, code, where, alone, doubtful), them in groups.items():
+            if not them[0].cards:
+                for card in them[0].known:
+                    self.shown[card][code] = None
+            rows, last = rows_of(them), max(verdict.sighting.moment for verdict in them)
+            for card in them[0].cards:
                 sights = self.sights[card]
-                sights.readers[where] += len(verdict.sighting.rows)
-                sights.last = max(moment, sights.last or moment)
-                sights.sure = sights.sure or alone
+                sights.readers[where] += rows
+                sights.last = max(last, sights.last or last)
+                sights.sure = sights.sure or (alone and not doubtful)
+                sights.doubtful = sights.doubtful or doubtful
 
     def proof(self, card: Card) -> str:
         """Seen, on paper only, or in conflict."""
         sights = self.sights.get(card)
         if card.credential in self.disputes or (sights and not sights.sure):
             return CONFLICT
-        return SEEN if sights else PAPER
+        if sights:
+            return SEEN
+        return CONFLICT if card in self.shown else PAPER
+
+    def unsure(self, card: Card) -> str:
+        """Why the readings that show the card prove nothing of it; empty where they do, or where there are none."""
+        sights = self.sights.get(card)
+        if sights and sights.doubtful and not sights.sure:
+            return "it was read only where a reader may give this number for another card"
+        if sights or card not in self.shown:
+            return ""
+        return f"its number was read, but no reading of it is resolved ({', '.join(self.shown[card])})"
 
     def seen(self, card: Card) -> bool:
         """Whether any reading shows the card's number, sure or not."""
-        return card in self.sights
+        return card in self.sights or card in self.shown
 
     def readers(self, card: Card) -> str:
         """The readers that saw the card, with how many rows each has."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from itertools import islice
 
 from credkit.crosswalk.evidence import Evidence
 from credkit.crosswalk.register import ACTIVE, Card, Register, state
@@ -110,15 +111,16 @@ def of_overlaps(register: Register) -> Iterator[Finding]:
     overlapping: dict[str, list[Exceptional]] = defaultdict(list)
     for each in register.exceptions:
         if each.code == "overlap":
-            overlapping[each.candidates[0]].append(each)
+            overlapping[register.overlapping[each.line][0].credential].append(each)
     for credential, them in overlapping.items():
         pairs = dict.fromkeys(register.overlapping[each.line] for each in them)
         text = "; ".join(
             f"{shown(one.person)} (line {one.line}) and {shown(other.person)} (line {other.line}) "
             "hold it at the same time"
-            for one, other in pairs
+            for one, other in islice(pairs, FEW)
         )
-        yield Finding(code="overlap", subject=masked(credential), count=len(them), text=text)
+        more = f"; and {len(pairs) - FEW:,} more pairs" if len(pairs) > FEW else ""
+        yield Finding(code="overlap", subject=masked(credential), count=len(them), text=text + more)
 
 
 def of_exports(existing: Mapping[str, Sequence[Exceptional]]) -> Iterator[Finding]:

@@ -46,6 +46,8 @@ def write_outputs(result: Crosswalk, out: str | Path) -> None:
         "exceptions.csv": _csv(EXCEPTIONS, result.exceptions),
         "summary.txt": summary_text(result),
     }
+    if "\0" in str(out):
+        raise DefinitionError(f"output {shown(str(out))} is not the path of a directory")
     try:
         out = Path(out).resolve()
         _admit(out)

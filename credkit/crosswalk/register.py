@@ -10,11 +10,11 @@ from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
-from itertools import combinations
 
-from credkit.crosswalk.result import Exceptional
+from credkit.crosswalk.calendars import Calendar
+from credkit.crosswalk.result import Exceptional, excepted
 from credkit.crosswalk.texts import Texts, rounding
-from credkit.errors import masked, shown
+from credkit.errors import shown
 from credkit.site import Kind, Rules, Site
 from credkit.sitefiles import Assignment
 
@@ -118,8 +118,8 @@ def enrol(site: Site, rows: Sequence[Assignment], texts: Texts, confirmed: Itera
             code, reason = "overlap", f"{shown(beside.person)} holds it at the same time (line {beside.line})"
         if code:
             exceptions.append(
-                Exceptional(
-                    file=site.credentials.name, line=row.line, code=code, input=masked(row.value), reason=reason,
+                excepted(
+                    file=site.credentials.name, line=row.line, code=code, text=row.value, reason=reason,
                     candidates=(row.credential,),
                 )
             )  # fmt: skip
@@ -154,22 +154,20 @@ def _merged(rows: Sequence[Assignment], rules: Rules) -> tuple[dict[int, str], d
         if len(group) == 1:
             continue
         best = min(rank.get(row.source, len(rank)) for row in group)
-        counting: list[Assignment] = []
+        counting: dict[tuple[object, ...], Assignment] = {}
+        for row in group:
+            if rank.get(row.source, len(rank)) == best:
+                same = counting.setdefault(tuple(getattr(row, name) for name in _COMPARED), row)
+                if same is not row:
+                    late[row.line] = f"it repeats line {same.line}"
+        calendar = Calendar(counting.values(), lambda row: row.line)
+        for row in counting.values():
+            if beside := calendar.beside(row):
+                doubts[row.line] += (f"line {beside.line} says otherwise ({_differing(row, beside)})",)
+        first = next(iter(counting.values()))
         for row in group:
             if rank.get(row.source, len(rank)) > best:
-                continue
-            same = next((other for other in counting if not _differing(row, other)), None)
-            if same:
-                late[row.line] = f"it repeats line {same.line}"
-                continue
-            for other in counting:
-                if _together(row, other):
-                    doubts[row.line] += (f"line {other.line} says otherwise ({_differing(row, other)})",)
-                    doubts[other.line] += (f"line {row.line} says otherwise ({_differing(row, other)})",)
-            counting.append(row)
-        for row in group:
-            if rank.get(row.source, len(rank)) > best:
-                other = next((each for each in counting if _together(row, each)), counting[0])
+                other = calendar.beside(row) or first
                 differing = _differing(row, other)
                 says = f"differs in {differing} from" if differing else "says the same as"
                 late[row.line] = f"it {says} line {other.line}, and {shown(other.source)} counts first"
@@ -179,12 +177,6 @@ def _merged(rows: Sequence[Assignment], rules: Rules) -> tuple[dict[int, str], d
 def _differing(row: Assignment, other: Assignment) -> str:
     """The columns in which two rows differ, but for who says so."""
     return ", ".join(name for name in _COMPARED if getattr(row, name) != getattr(other, name))
-
-
-def _together(row: Assignment, other: Assignment) -> bool:
-    """Whether two assignments share more than the day on which one may follow the other."""
-    first, second = (row.valid_from or date.min), (other.valid_from or date.min)
-    return first < (other.valid_until or date.max) and second < (row.valid_until or date.max)
 
 
 def _overlapping(rows: Sequence[Assignment], rules: Rules) -> dict[int, Pair]:
@@ -199,8 +191,8 @@ def _overlapping(rows: Sequence[Assignment], rules: Rules) -> dict[int, Pair]:
             groups[row.credential, row.kind].append(row)
     found: dict[int, Pair] = {}
     for group in groups.values():
-        for row, other in combinations(group, 2):
-            if row.person != other.person and _together(row, other):
-                found.setdefault(row.line, (row, other))
-                found.setdefault(other.line, (row, other))
+        calendar = Calendar(group, lambda row: row.person)
+        for row in group:
+            if other := calendar.beside(row):
+                found[row.line] = (row, other) if row.line < other.line else (other, row)
     return found

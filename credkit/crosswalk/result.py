@@ -7,11 +7,12 @@ deactivate anything.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
+from itertools import islice
 
-from credkit.errors import shown
+from credkit.errors import masked, shown
 
 ACTIONS = ("add", "keep", "change", "hold", "none")
 WRITTEN = ("add", "keep", "change")  # the actions whose lines have a text
@@ -56,6 +57,7 @@ FINDINGS = {
     "never-seen": "active credentials that no reading shows",
 }
 NAMED = 6  # values that one sentence names
+CANDIDATES = 10  # that a row of exceptions.csv names
 
 
 def named(values: Iterable[str], last: str = "and") -> str:
@@ -64,9 +66,23 @@ def named(values: Iterable[str], last: str = "and") -> str:
     >>> named(["C-1", "C-2", "C-3"]), named(["C-1"]), named(map(str, range(9)))
     ("'C-1', 'C-2' and 'C-3'", "'C-1'", "'0', '1', '2', '3', '4' and 4 more")
     """
-    texts = [shown(value) for value in values]
-    if len(texts) > NAMED:
-        texts = [*texts[: NAMED - 1], f"{len(texts) - NAMED + 1} more"]
+    values = values if isinstance(values, Collection) else list(values)
+    return _listed(values, len(values), last)
+
+
+def others(values: Sequence[str], own: str) -> str:
+    """The different ``values`` but one's own, in a sentence, however many they are.
+
+    >>> others(["C-1", "C-2", "C-3"], "C-2")
+    "'C-1' and 'C-3'"
+    """
+    return _listed((value for value in values if value != own), len(values) - 1, "and")
+
+
+def _listed(values: Iterable[str], count: int, last: str) -> str:
+    texts = [shown(value) for value in islice(values, NAMED if count <= NAMED else NAMED - 1)]
+    if count > NAMED:
+        texts.append(f"{count - NAMED + 1:,} more")
     return f"{', '.join(texts[:-1])} {last} {texts[-1]}" if len(texts) > 1 else "".join(texts)
 
 
@@ -107,6 +123,17 @@ class Exceptional:
     input: str
     reason: str
     candidates: tuple[str, ...] = ()
+
+
+def excepted(
+    *, file: str, line: int, code: str, text: str, reason: str, candidates: Collection[str] = ()
+) -> Exceptional:  # fmt: skip
+    """An exception; account numbers are masked in all of it, and of many candidates the first are named."""
+    named = tuple(masked(each) for each in islice(candidates, CANDIDATES))
+    more = (f"and {len(candidates) - CANDIDATES:,} more",) if len(candidates) > CANDIDATES else ()
+    return Exceptional(
+        file=file, line=line, code=code, input=masked(text), reason=reason, candidates=(*named, *more)
+    )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,22 +1,26 @@
 """Sightings: the rows of the readings, each at its true time and through the chain of that time.
 
 One row is one sighting, except where a reader sends keys: there the rows of one entry are one
-sighting. Whatever happens to a sighting happens to all of its rows.
+sighting. Whatever happens to a sighting happens to all of its rows. An entry with a long pause in
+it is none: what was typed after the pause may be the rest of it, or a number of its own.
 """
 
 from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from itertools import pairwise
 
 from credkit.crosswalk.texts import Texts, Told
 from credkit.errors import shown
 from credkit.site import Period, Reader, Site
 from credkit.sitefiles import Read
 
-PAUSE = timedelta(seconds=30)  # between two keys: whoever types next begins a new entry
+PAUSE = timedelta(seconds=30)  # between two keys: whoever types next may begin a new entry
+HELD = timedelta(minutes=2)  # between two reads: an id of a presentation that comes again later is another's
+REST = "it may be the rest of the entry before it, which was not entered"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -24,6 +28,7 @@ class Sighting:
     """A text seen at a reader at the true time ``moment`` (in UTC).
 
     ``told`` is None where a stream could make no text of the rows; ``problem`` then says why.
+    ``presentation`` numbers the times that a card was held once; it is 0 where nothing says so.
     """
 
     rows: tuple[Read, ...]
@@ -33,7 +38,7 @@ class Sighting:
     text: str
     told: Told | None
     problem: str = ""
-    presentation: str = ""
+    presentation: int = 0
     expected: str = ""
 
 
@@ -58,33 +63,62 @@ def sightings(site: Site, rows: Sequence[Read], texts: Texts) -> list[Sighting]:
         found.append(
             Sighting(
                 rows=(row,), reader=reader, period=period, moment=moment, text=row.text,
-                told=texts.read(period.codec, reader.kind, row.text), presentation=row.presentation,
-                expected=row.expected,
+                told=texts.read(period.codec, reader.kind, row.text), expected=row.expected,
             )
         )  # fmt: skip
     for (name, place), chunks in keyed.items():
         reader = site.readers[name]
         found += _entries(reader, reader.periods[place], chunks, texts)
-    return sorted(found, key=lambda sighting: sighting.rows[0].line)
+    return sorted(_presented(found), key=lambda sighting: sighting.rows[0].line)
+
+
+def _presented(found: Sequence[Sighting]) -> Iterator[Sighting]:
+    """The sightings with their presentations numbered: one id, read without a break of two minutes."""
+    groups: dict[str, list[Sighting]] = defaultdict(list)
+    for sighting in found:
+        groups[next((row.presentation for row in sighting.rows if row.presentation), "")].append(sighting)
+    yield from groups.pop("", ())
+    number = 0
+    for group in groups.values():
+        before = None
+        for sighting in sorted(group, key=lambda sighting: (sighting.moment, sighting.rows[0].line)):
+            number += before is None or sighting.moment - before > HELD
+            before = sighting.moment
+            yield replace(sighting, presentation=number)
 
 
 def _entries(reader: Reader, period: Period, chunks: list[tuple[datetime, Read]], texts: Texts) -> Iterator[Sighting]:
-    """The entries typed in ``chunks``: by time, cut where nobody pressed a key for a while."""
-    chunks.sort(key=lambda chunk: (chunk[0], chunk[1].line))
-    start = 0
-    for end in range(1, len(chunks) + 1):
-        if end == len(chunks) or chunks[end][0] - chunks[end - 1][0] > PAUSE:
-            yield from _typed(reader, period, chunks[start:end], texts)
-            start = end
-
-
-def _typed(reader: Reader, period: Period, chunks: list[tuple[datetime, Read]], texts: Texts) -> Iterator[Sighting]:
+    """The entries typed in ``chunks``, taken by time; one in which nobody pressed a key for a while is in parts."""
     assert reader.stream is not None  # a bug here, never the input
+    chunks.sort(key=lambda chunk: (chunk[0], chunk[1].line))
     for frame in reader.stream(row.text for _, row in chunks):
-        rows = tuple(chunks[place][1] for place in frame.covers)
-        yield Sighting(
-            rows=rows, reader=reader, period=period, moment=chunks[frame.covers[-1]][0], text=frame.value or "",
-            told=None if frame.value is None else texts.read(period.codec, reader.kind, frame.value),
-            problem=frame.problem or "", presentation=next((r.presentation for r in rows if r.presentation), ""),
-            expected=next((r.expected for r in rows if r.expected), ""),
-        )  # fmt: skip
+        parts = _parts([chunks[place] for place in frame.covers])
+        if len(parts) == 1:
+            yield _typed(reader, period, parts[0], texts, frame.value, frame.problem)
+            continue
+        for part in parts:
+            for piece in reader.stream(row.text for _, row in part):
+                pressed = [part[place] for place in piece.covers]
+                yield _typed(reader, period, pressed, texts, None, piece.problem or REST)
+
+
+def _parts(chunks: Sequence[tuple[datetime, Read]]) -> list[list[tuple[datetime, Read]]]:
+    """``chunks`` cut at the pauses."""
+    parts = [[chunks[0]]]
+    for before, chunk in pairwise(chunks):
+        if chunk[0] - before[0] > PAUSE:
+            parts.append([])
+        parts[-1].append(chunk)
+    return parts
+
+
+def _typed(
+    reader: Reader, period: Period, chunks: Sequence[tuple[datetime, Read]], texts: Texts, value: str | None,
+    problem: str | None,
+) -> Sighting:  # fmt: skip
+    rows = tuple(row for _, row in chunks)
+    return Sighting(
+        rows=rows, reader=reader, period=period, moment=chunks[-1][0], text=value or "",
+        told=None if value is None else texts.read(period.codec, reader.kind, value, typed=True),
+        problem=problem or "", expected=next((row.expected for row in rows if row.expected), ""),
+    )  # fmt: skip

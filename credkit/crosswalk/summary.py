@@ -117,7 +117,7 @@ def _text(result: Crosswalk, most: int | None) -> Iterator[str]:
         yield from ("", section.title)
         yield from _table(section)
     yield ""
-    left = sum(int(row[-1]) for row in result.summary[0].rows)
+    left = sum(abs(int(row[-1])) for row in result.summary[0].rows)  # files do not make up for each other
     files = "Every row is in one place: rows = resolved + exceptions."
     yield from _wrapped(files if not left else f"{left:,} rows are left over, which is a fault in credkit: report it.")
     if result.shared:

@@ -16,7 +16,7 @@ from datetime import date
 from credkit.crosswalk.credentials import Doubts, distinct, held
 from credkit.crosswalk.evidence import Evidence
 from credkit.crosswalk.register import ACTIVE, EARLY, EXPIRED, Card, state
-from credkit.crosswalk.result import Exceptional, Finding, Line, counted, named
+from credkit.crosswalk.result import Exceptional, Finding, Line, counted, excepted, named, others
 from credkit.crosswalk.texts import rounded, shortened
 from credkit.errors import EncodeError, masked, shown
 from credkit.site import Site, Target
@@ -34,7 +34,7 @@ class Written:
     texts: dict[Card, str] = field(default_factory=dict)
     stored: dict[Card, str] = field(default_factory=dict)
     problems: dict[Card, str] = field(default_factory=dict)
-    twins: dict[Card, list[str]] = field(default_factory=dict)  # other credentials with the same text
+    twins: dict[Card, Sequence[str]] = field(default_factory=dict)  # all credentials with the same text
 
 
 def write_all(target: Target, cards: Iterable[Card]) -> Written:
@@ -65,7 +65,7 @@ def alike(site: Site, target: Target, done: Written) -> list[Finding]:
         if len(ids) < 2 or len({card.number for card in group}) < 2:
             continue
         for card in group:
-            done.twins[card] = [each for each in ids if each != card.credential]
+            done.twins[card] = ids
         numbers = named(dict.fromkeys(card.written for card in group))
         found.append(
             Finding(
@@ -83,7 +83,7 @@ def too_small(site: Site, target: Target, done: Written) -> list[Finding]:
     if not wide:
         return []
     numbers = len({card.number for card in active})
-    text = f"{len(wide):,} of {counted(numbers, 'active number')} cannot stand in {target.column.written}: "
+    text = f"{len(wide):,} of {counted(numbers, 'active number')} cannot be written as {target.column.written}: "
     return [
         Finding(
             code="column-too-small", subject=target.name, count=len(wide), text=text + next(iter(wide.values())) +
@@ -110,8 +110,10 @@ class Export:
             self.holders[self.stored(row)].append(row.person)
             self.texts[row.person].append(self.stored(row))
         self.owners: dict[str, list[Card]] = defaultdict(list)
+        self.people: dict[str, set[str]] = defaultdict(set)  # credential to persons
         for card, text in done.stored.items():
             self.owners[text].append(card)
+            self.people[card.credential].add(card.row.person)
         self.active = {card for card in done.stored if _status(site, card) == ACTIVE}
         current = {(card.row.person, done.stored[card]) for card in self.active}
         self.stale = {
@@ -137,8 +139,9 @@ class Export:
         return "add", ""
 
     def pooled(self, card: Card, holders: Iterable[str]) -> bool:
-        """Whether a text may stand under another person because a pool has the card."""
-        return card.row.person in self.pools or any(holder in self.pools for holder in holders)
+        """Whether a pool has this very card, and all of ``holders`` are among those who have or had it."""
+        people = self.people[card.credential]
+        return not people.isdisjoint(self.pools) and people.issuperset(holders)
 
     def explaining(self, person: str, text: str) -> list[Card]:
         """The cards for which the target may hold ``text`` under ``person``, active or not."""
@@ -164,10 +167,10 @@ class Export:
                 code, reason = "existing-unmatched", self._unexplained(row, cards)
             assert self.target.existing is not None  # a bug here, never the input
             found.append(
-                Exceptional(
-                    file=self.target.existing.name, line=row.line, code=code, input=masked(row.text),
+                excepted(
+                    file=self.target.existing.name, line=row.line, code=code, text=row.text,
                     reason=f"{self.target.name} holds it for {shown(row.person)}{reason}",
-                    candidates=tuple(distinct(cards)),
+                    candidates=distinct(cards),
                 )
             )  # fmt: skip
         return found
@@ -208,8 +211,8 @@ class Judge:
         status = _status(self.site, card)
         done = self.written[target.name] if target else Written()
         shared = list(self.doubts.shared.get(card, ()))
-        if others := done.twins.get(card):
-            shared.append(f"{named(others)} would be the same text in this target")
+        if twins := done.twins.get(card):
+            shared.append(f"{others(twins, card.credential)} would be the same text in this target")
         own = [*card.doubts, *self.doubts.active.get(card, ()), *self.evidence.disputes.get(card.credential, ())]
         if card in done.problems:
             own.append(done.problems[card])

@@ -44,27 +44,31 @@ class Texts:
     """The texts of one crosswalk, with what they say."""
 
     def __init__(self) -> None:
-        self._told: dict[tuple[Codec, str, str], Told] = {}
+        self._told: dict[tuple[Codec, str, str, bool], Told] = {}
 
-    def read(self, codec: Codec, kind: Kind, text: str) -> Told:
-        """What ``text`` says about a number of ``kind``, read through ``codec``."""
-        key = (codec, kind.name, text)
+    def read(self, codec: Codec, kind: Kind, text: str, *, typed: bool = False) -> Told:
+        """What ``text`` says about a number of ``kind``, read through ``codec``.
+
+        What was ``typed`` key by key was never a cell: no spreadsheet can have damaged it.
+        """
+        key = (codec, kind.name, text, typed)
         found = self._told.get(key)
         if found is None:
-            found = self._told[key] = _told(codec, kind, text)
+            found = self._told[key] = _told(codec, kind, text, typed)
         return found
 
 
-def _told(codec: Codec, kind: Kind, text: str) -> Told:
+def _told(codec: Codec, kind: Kind, text: str, typed: bool) -> Told:
     reading = codec.inspect(text)
     if reading.ok:
         fields = reading.value
         return Told(
             number=kind.number(fields) if fields.keys() >= set(kind.key) else None, fields=fields,
-            suspect=rounded(text),
+            suspect=not typed and rounded(text),
             refused="; ".join(note.text for note in reading.notes if note.level == "refuse"),
         )  # fmt: skip
-    if damage := damaged(codec, text):
+    damage = None if typed else damaged(codec, text)
+    if damage:
         return Told(code="spreadsheet-damage", reason=damage)
     failure = codec.failure(reading)
     rule = failure.check.rule if failure.check else ""
@@ -112,12 +116,15 @@ def shortened(text: str) -> bool:
 
 
 def damaged(codec: Codec, text: str) -> str | None:
-    """What a spreadsheet did to ``text``, which ``codec`` cannot read; None where nothing shows."""
+    """What a spreadsheet did to ``text``, which ``codec`` cannot read; None where nothing shows.
+
+    Only a number of at most 15 digits can have lost zeros and nothing else: a longer one is rounded.
+    """
     if shortened(text):
         return f"{shown(text)} is a number as a spreadsheet shortens it: its other digits are lost"
     if rounded(text):
         return rounding(text)
-    if _PLAIN.fullmatch(text) and (text[0] != "0" or text == "0"):
+    if len(text) <= DIGITS and _PLAIN.fullmatch(text) and (text[0] != "0" or text == "0"):
         for zeros in range(1, MOST_ZEROS + 1):
             if codec.attempt("0" * zeros + text) is not None:
                 lost = "a leading zero" if zeros == 1 else f"{zeros} leading zeros"

@@ -13,15 +13,14 @@ from collections.abc import Iterator, Sequence
 from credkit.crosswalk.credentials import distinct
 from credkit.crosswalk.readers import Shown
 from credkit.crosswalk.register import Register
-from credkit.crosswalk.result import Exceptional, counted
+from credkit.crosswalk.result import Exceptional, counted, excepted
 from credkit.crosswalk.verdicts import Verdict
-from credkit.errors import masked
 from credkit.site import Site
 
 
 def unresolved(site: Site, register: Register, together: Shown, verdicts: Sequence[Verdict]) -> list[Exceptional]:
     """A row for each reading that is not resolved, in the order of the file."""
-    beside: dict[str, list[str]] = defaultdict(list)
+    beside: dict[int, list[str]] = defaultdict(list)
     for verdict in verdicts:
         if verdict.sighting.presentation and not verdict.code:
             beside[verdict.sighting.presentation] += distinct(verdict.cards)
@@ -36,8 +35,8 @@ def unresolved(site: Site, register: Register, together: Shown, verdicts: Sequen
             dict.fromkeys(_candidates(register, together, verdict, beside.get(sighting.presentation, ())))
         )
         found += [
-            Exceptional(
-                file=site.readings.name, line=row.line, code=verdict.code, input=masked(row.text),
+            excepted(
+                file=site.readings.name, line=row.line, code=verdict.code, text=row.text,
                 reason=verdict.reason + entry, candidates=candidates,
             )
             for row in sighting.rows
@@ -48,15 +47,13 @@ def unresolved(site: Site, register: Register, together: Shown, verdicts: Sequen
 def _candidates(register: Register, together: Shown, verdict: Verdict, beside: Sequence[str]) -> Iterator[str]:
     sighting = verdict.sighting
     if sighting.expected:
-        yield f"{masked(sighting.expected)} (expected)"
-    for credential in distinct(verdict.cards or verdict.known):
-        yield masked(credential)
+        yield f"{sighting.expected} (expected)"
+    yield from distinct(verdict.cards or verdict.known)
     if verdict.known:
         return
     for credential in beside:
-        yield f"{masked(credential)} (same presentation)"
-    for text in together.candidates.get((sighting.reader.name, sighting.text), ()):
-        yield masked(text)
+        yield f"{credential} (same presentation)"
+    yield from together.candidates.get((sighting.reader.name, sighting.text), ())
     if verdict.number:
         for credential in register.passed_over.get(verdict.number, ()):
-            yield f"{masked(credential)} (in a row that does not count)"
+            yield f"{credential} (in a row that does not count)"

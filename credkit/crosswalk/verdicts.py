@@ -54,18 +54,19 @@ def reads_of(verdicts: Sequence[Verdict]) -> str:
 def verdicts(site: Site, register: Register, seen: Sequence[Sighting]) -> list[Verdict]:
     """A verdict for each sighting, in the same order."""
     found: dict[int, Verdict] = {}
-    groups: dict[str, list[int]] = defaultdict(list)
-    expected: dict[str, set[str]] = defaultdict(set)
+    groups: dict[int, list[int]] = defaultdict(list)
+    expected: dict[int, set[str]] = defaultdict(set)
     for place, sighting in enumerate(seen):
         known = _known(register, sighting)
         found[place] = verdict = _first(sighting, known)
         if sighting.presentation and sighting.expected:
             expected[sighting.presentation].add(sighting.expected)
         if not verdict.code:
-            groups[sighting.presentation or f"\0{place}"].append(place)
+            groups[sighting.presentation or -1 - place].append(place)
+    owners = _Owners(site)
     for name, group in groups.items():
         said = next(iter(expected[name])) if len(expected.get(name, ())) == 1 else ""
-        found.update(zip(group, _judged(site, [found[place] for place in group], said), strict=True))
+        found.update(zip(group, _judged(owners, [found[place] for place in group], said), strict=True))
     return [found[place] for place in range(len(seen))]
 
 
@@ -102,40 +103,76 @@ def _unexpected(expect: Mapping[str, frozenset[int]], fields: Mapping[str, int])
     return ""
 
 
-def _judged(site: Site, group: list[Verdict], said: str) -> list[Verdict]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Outcome:
+    """What a number read on a day comes to: see `Verdict`."""
+
+    code: str = ""
+    reason: str = ""
+    cards: tuple[Card, ...]
+    alone: bool = True
+
+
+class _Owners:
+    """The owners of numbers day by day, each worked out once: a number may have thousands, and as many readings."""
+
+    def __init__(self, site: Site) -> None:
+        self.site = site
+        self._all: dict[Number | None, frozenset[str]] = {}
+        self._likely: dict[tuple[Number | None, date], frozenset[str]] = {}
+        self._outcomes: dict[tuple[Number | None, date, frozenset[str]], _Outcome] = {}
+
+    def day(self, verdict: Verdict) -> date:
+        """The day of a reading, by the site's clocks."""
+        return verdict.sighting.moment.astimezone(self.site.zone).date()
+
+    def all(self, verdict: Verdict) -> frozenset[str]:
+        """Every credential that has the number."""
+        if verdict.number not in self._all:
+            self._all[verdict.number] = frozenset(card.credential for card in verdict.known)
+        return self._all[verdict.number]
+
+    def likely(self, verdict: Verdict) -> frozenset[str]:
+        """The owners whose card could be read that day: not before it was given out, nor when it was gone."""
+        key = verdict.number, self.day(verdict)
+        if key not in self._likely:
+            possible = frozenset(card.credential for card in verdict.known if self._possible(card, key[1]))
+            self._likely[key] = possible or self.all(verdict)
+        return self._likely[key]
+
+    def _possible(self, card: Card, day: date) -> bool:
+        then = state_then(card.row, day, self.site)
+        return then == ACTIVE or (then != EARLY and card.row.status not in self.site.rules.gone)
+
+    def outcome(self, verdict: Verdict, credentials: frozenset[str]) -> _Outcome:
+        """Resolved to ``credentials``, if one of them was active that day."""
+        key = verdict.number, self.day(verdict), credentials
+        if key not in self._outcomes:
+            self._outcomes[key] = _dated(self.site, verdict, key[1], credentials)
+        return self._outcomes[key]
+
+
+def _judged(owners: _Owners, group: list[Verdict], said: str) -> list[Verdict]:
     """The verdicts on good numbers read from one card; ``said`` is what the desk expected of all of them."""
-    choices: list[set[str]] = []
+    choices: list[frozenset[str]] = []
     wrong: list[str] = []
     for verdict in group:
         want = verdict.sighting.expected or said
-        theirs = {card.credential for card in verdict.known}
-        if want:
-            choices.append({want})
-            wrong.append("" if want in theirs else want)
-        else:
-            choices.append({card.credential for card in _likely(site, verdict)})
-            wrong.append("")
+        choices.append(frozenset({want}) if want else owners.likely(verdict))
+        wrong.append("" if not want or want in owners.all(verdict) else want)
     good = [choice for choice, want in zip(choices, wrong, strict=True) if not want]
-    common = set.intersection(*good) if good else set()
+    common = good[0].intersection(*good[1:]) if len(good) > 1 else next(iter(good), frozenset())
     return [
-        _disputed(verdict, want, group) if want or not common else _dated(site, verdict, common)
+        _disputed(verdict, want, group) if want or not common else _resolved(verdict, owners.outcome(verdict, common))
         for verdict, want in zip(group, wrong, strict=True)
     ]
 
 
-def _day(site: Site, verdict: Verdict) -> date:
-    return verdict.sighting.moment.astimezone(site.zone).date()
-
-
-def _likely(site: Site, verdict: Verdict) -> list[Card]:
-    """The owners whose card could be read that day: not before it was given out, nor when it was gone."""
-    day = _day(site, verdict)
-
-    def possible(card: Card) -> bool:
-        then = state_then(card.row, day, site)
-        return then == ACTIVE or (then != EARLY and card.row.status not in site.rules.gone)
-
-    return [card for card in verdict.known if possible(card)] or list(verdict.known)
+def _resolved(verdict: Verdict, outcome: _Outcome) -> Verdict:
+    return Verdict(
+        sighting=verdict.sighting, code=outcome.code, reason=outcome.reason, number=verdict.number,
+        cards=outcome.cards, known=verdict.known, alone=outcome.alone,
+    )  # fmt: skip
 
 
 def _disputed(verdict: Verdict, want: str, group: list[Verdict]) -> Verdict:
@@ -164,23 +201,16 @@ def _disputed(verdict: Verdict, want: str, group: list[Verdict]) -> Verdict:
     )  # fmt: skip
 
 
-def _dated(site: Site, verdict: Verdict, credentials: set[str]) -> Verdict:
-    """Resolved to ``credentials``, if one of them was active that day."""
-    day = _day(site, verdict)
+def _dated(site: Site, verdict: Verdict, day: date, credentials: frozenset[str]) -> _Outcome:
     cards = [card for card in verdict.known if card.credential in credentials]
     active = tuple(card for card in cards if state_then(card.row, day, site) == ACTIVE)
     if active:
-        alone = len({card.credential for card in cards}) == 1
-        return Verdict(
-            sighting=verdict.sighting, number=verdict.number, cards=active, known=verdict.known, alone=alone
-        )  # fmt: skip
+        return _Outcome(cards=active, alone=len(credentials) == 1)
     started = [card for card in cards if not card.row.valid_from or card.row.valid_from <= day]
     last = max(started or cards, key=lambda card: (card.row.valid_from or date.min, card.row.line))
     status = state_then(last.row, day, site)
-    return Verdict(
-        sighting=verdict.sighting, code="inactive-read", number=verdict.number, cards=(last,), known=verdict.known,
-        reason=f"{shown(last.credential)} was read on {day}, its status being {shown(status)}{_bounds(last, status)}",
-    )  # fmt: skip
+    reason = f"{shown(last.credential)} was read on {day}, its status being {shown(status)}{_bounds(last, status)}"
+    return _Outcome(code="inactive-read", reason=reason, cards=(last,))
 
 
 def _bounds(card: Card, status: str) -> str:

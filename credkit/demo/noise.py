@@ -22,11 +22,9 @@ def framed(world: World, card: Card) -> Bits:
     return bits
 
 
-def as_from_a_spreadsheet(world: World, chain: str, text: str) -> bool:
-    """Whether a text that was never near a spreadsheet could be taken for one that was."""
-    rounded = text.isdecimal() and len(text) > 15 and not text[15:].strip("0")
-    padded = world.codec(chain).inspect(text.zfill(26 if chain == QUAY else 8)).ok
-    return rounded or padded
+def as_from_a_spreadsheet(text: str) -> bool:
+    """Whether a text that was never near a spreadsheet looks like a number that one has rounded."""
+    return text.isdecimal() and len(text) > 15 and not text[15:].strip("0")
 
 
 def flipped_bits(world: World, cards: Cards) -> None:
@@ -48,7 +46,7 @@ def lost_bits(world: World, cards: Cards) -> None:
         bits, at = framed(world, world.dice.one(cards[HARBOUR])), world.dice.below(26)
         left = bits[:at] + bits[at + 1 :]
         text = world.encode("binary", left)
-        if not as_from_a_spreadsheet(world, QUAY, text):
+        if not as_from_a_spreadsheet(text):
             world.read("quay", world.any_time(1, 19), text, "check-failed")
             done += 1
     world.plant("failed-checks", "quay", done, f"{done} frames lost a bit")
@@ -59,7 +57,7 @@ def inverted_lines(world: World, cards: Cards) -> None:
     done = 0
     while done < 110:
         text = world.encode(f"binary/invert/{FRAME}", world.dice.one(cards[HARBOUR]).frame)
-        if not as_from_a_spreadsheet(world, QUAY, text):
+        if not as_from_a_spreadsheet(text):
             world.read("quay", world.any_time(20, 21), text, "check-failed")
             done += 1
     world.plant("failed-checks", "quay", done, f"all {done} frames of two days were inverted")
@@ -71,7 +69,7 @@ def cut_short(world: World, cards: Cards) -> None:
     chain, done = world.chain_at("east-gate", moment(1, 0)), 0
     while done < 3:
         text = world.encode(chain, world.dice.one(cards[HARBOUR]).frame)[3:]
-        if not as_from_a_spreadsheet(world, chain, text):
+        if not as_from_a_spreadsheet(text):
             world.read("east-gate", world.any_time(), text, "unreadable")
             done += 1
     world.plant("unreadable", "east-gate", done, "three texts lack their first three digits")
@@ -192,6 +190,7 @@ def swapped_cards(world: World, cards: Cards) -> None:
             when = world.any_time()
             text = world.encode(world.chain_at("desk-frame", when), card.frame)
             world.read("desk-frame", when, text, "conflict", "", said.id)
+            world.seen.add(card.number(HARBOUR))
             world.plant("conflict", said.id, 1, f"the desk expected {said.id} and read {card.id}")
 
 

@@ -99,6 +99,7 @@ def presented(world: World, when: datetime, frame: Card, serial: Card, *, expect
         else:
             text = world.encode(world.chain_at(reader, at), card.numbers[kind])
             world.read(reader, at, text, "conflict", group, expected)
+            world.seen.add(card.number(kind))
 
 
 def at_the_lockers(world: World) -> None:

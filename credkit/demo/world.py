@@ -128,7 +128,7 @@ class World:
     reads: list[Read] = field(default_factory=list)
     held: list[Held] = field(default_factory=list)
     plants: list[Plant] = field(default_factory=list)
-    seen: set[Number] = field(default_factory=set)  # what good readings show
+    seen: set[Number] = field(default_factory=set)  # what readings show, resolved or not
     people: int = 0
     _codecs: dict[str, Codec] = field(default_factory=dict)
 
