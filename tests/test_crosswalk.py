@@ -46,6 +46,9 @@ def one(site: Site, files: Files) -> Exceptional:
         ("gate", "1,5E+10", "spreadsheet-damage"),
         ("gate", "1.23E47", "unreadable"),
         ("either", "1200345", "spreadsheet-damage"),
+        # 200-4096 by hand: 0 11001000 0001000000000000 1. Its first bit is lost; a spreadsheet would have rounded it.
+        ("quay", "1100100000010000000000001", "check-failed"),
+        ("quay", "110010000001000" + "0" * 10, "spreadsheet-damage"),
         ("gate", hexed(12, 347), "unknown-card"),
         ("gate", hexed(13, 345), "unexpected-value"),
         ("keys", "1", "incomplete-entry"),
@@ -191,6 +194,12 @@ def test_entries_typed_key_by_key(site: Site) -> None:
     assert line(result, "L-1", "").readers == "keys 4"
 
 
+def test_what_was_typed_was_never_in_a_spreadsheet(site: Site) -> None:
+    files = Files().card("L-1", "012", kind="locker").read("keys", *"12B")
+    assert set(codes(walk(site, files)).values()) == {"unreadable"}
+    assert set(codes(walk(site, files.read("either", "1200345"))).values()) == {"unreadable", "spreadsheet-damage"}
+
+
 def test_the_tail_of_an_entry_is_nobody_elses_number(site: Site) -> None:
     files = Files().card("L-1", "12345", kind="locker").card("L-2", "345", kind="locker")
     files.read("keys", *"12", at="2026-03-10T08:15:00Z").read("keys", *"345B", at="2026-03-10T08:16:00Z")
@@ -208,11 +217,46 @@ def test_a_presentation_ends_when_its_id_comes_again_later(site: Site) -> None:
     assert line(result, "C-2").readers == "gate 1", "a week later it may be either"
 
 
+@pytest.mark.parametrize(
+    ("later", "code"), [("08:02:00", "conflict"), ("08:02:01", None), ("07:58:00", "conflict"), ("07:57:59", None)]
+)
+def test_a_presentation_lasts_while_no_two_minutes_pass(site: Site, later: str, code: str | None) -> None:
+    files = two().read("gate", hexed(12, 345), presentation="D", at="2026-03-10T08:00:00Z")
+    files.read("gate", hexed(40, 346), presentation="D", at=f"2026-03-10T{later}Z")
+    assert codes(walk(site, files)) == (dict.fromkeys((4, 5), code) if code else {})
+
+
+def test_candidates_are_those_of_the_same_time_only(site: Site) -> None:
+    files = two().read("gate", hexed(12, 345), presentation="D", at="2026-03-10T08:00:00Z")
+    files.read("gate", hexed(12, 999), presentation="D", at="2026-03-17T08:00:00Z")
+    (each,) = walk(site, files).exceptions
+    assert each.candidates == ()
+
+
+@pytest.mark.parametrize("pause", [30, 31])
+def test_a_pause_voids_the_entry_it_is_in_and_no_other(site: Site, pause: int) -> None:
+    files = Files().card("L-1", "123", kind="locker").read("keys", *"123B", at="2026-03-10T08:00:00Z")
+    files.read("keys", "1", at="2026-03-10T09:00:00Z").read("keys", *"23B", at=f"2026-03-10T09:00:{pause}Z")
+    files.read("keys", *"123B", at="2026-03-10T10:00:00Z")
+    found = codes(walk(site, files))
+    assert found == ({} if pause == 30 else dict.fromkeys(range(6, 10), "incomplete-entry"))
+
+
 def test_rows_of_a_keypad_are_joined_by_time_whatever_their_order(site: Site) -> None:
     files = Files().card("L-1", "123", kind="locker")
     for key, second in (("3", 2), ("1", 0), ("B", 3), ("2", 1)):
         files.read("keys", key, at=f"2026-03-10T08:00:0{second}Z")
     assert not codes(walk(site, files))
+
+
+def test_account_numbers_are_masked_in_candidates(site: Site) -> None:
+    # As above; the credential is called by its account number, in every file that has exceptions.
+    card = "4114360123456785"
+    files = Files().card(card, "x").card(card, "01200345", "P", status="lost").read("gate", hexed(12, 345))
+    files.export("P", "786777").export("Q", "786777")
+    result = walk(site, files)
+    assert {each.file for each in result.exceptions} == {"credentials.csv", "readings.csv", "export.csv"}
+    assert {each.candidates for each in result.exceptions} == {("411436******6785",)}
 
 
 def test_account_numbers_are_masked_in_exceptions(site: Site) -> None:
@@ -465,7 +509,32 @@ def test_a_number_that_the_chain_cannot_write_is_held(site: Site) -> None:
     wide = replace(site.kinds["card"], expect={})
     result = walk(replace(site, kinds={**site.kinds, "card": wide}), Files().card("C-1", "99900345"))
     assert line(result, "C-1").action == "hold"
-    assert found(result, "column-too-small")["gatehouse"].count == 1
+    finding = found(result, "unwritable")["gatehouse"]
+    assert finding.count == 1
+    assert finding.text.startswith("1 of 1 active number cannot be written: ")
+    assert "999" in line(result, "C-1").reason
+    assert not found(result, "column-too-small")  # a wider column would not help
+
+
+def test_a_number_that_a_list_does_not_have_is_unwritable(tmp_path: Path) -> None:
+    (tmp_path / "doors.csv").write_text("printed,encoded\n1,7\n", encoding="utf-8")
+    (tmp_path / "site.toml").write_text(
+        SITE
+        + """
+[targets.doors]
+kind = "locker"
+chain = "decimal:16/fields:number:16/map:doors,number"
+column = "text"
+[tables.doors]
+path = "doors.csv"
+""",
+        encoding="utf-8",
+    )
+    listed = load_site(tmp_path / "site.toml")
+    result = walk(listed, Files().card("L-1", "007", kind="locker").card("L-2", "008", kind="locker"))
+    assert not found(result, "column-too-small")
+    assert found(result, "unwritable")["doors"].count == 1
+    assert sorted((each.action, bool(each.reason)) for each in result.lines) == [("add", False), ("hold", True)]
 
 
 def test_a_value_that_must_not_serve_is_held(site: Site) -> None:

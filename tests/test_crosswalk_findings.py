@@ -6,7 +6,7 @@ For every finding there is a case that must show it and one, as like it as can b
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import pytest
@@ -125,7 +125,11 @@ CASES: dict[str, list[tuple[str, int, Files, Files]]] = {  # code: subject, coun
             serials(345).card("S-2", str(345 + (7 << 24)), kind="serial", status="destroyed"),
         ),
     ],
-    "column-too-small": [("payroll", 1, serials(1, 1 << 31), serials(1, (1 << 31) - 1))],
+    "column-too-small": [
+        ("payroll", 1, serials(1, 1 << 31), serials(1, (1 << 31) - 1)),
+        ("payroll", 1, serials(1, 1 << 31), Files().card("C-1", "25600345")),
+    ],
+    "unwritable": [("gatehouse", 1, Files().card("C-1", "25600345"), serials(1, 1 << 31).card("C-1", "25500345"))],
     "two-active-issues": [
         (
             "P-C-1 card", 2, third("01200999", person="P-C-1", issue=2, replaces="C-1"),
@@ -384,7 +388,42 @@ def test_numbers_that_a_fixed_facility_code_may_hide_prove_no_sighting(site: Sit
     files = fixed(several=True).card("W-9", "05700101")  # read at the yard, it would come as C-1's number
     result = walk(site, files)
     assert line(result, "C-1").proof == "in conflict"
+    assert line(result, "C-1").reason == "it was read only where a reader may give this number for another card"
     assert line(result, "C-2").proof == "seen"
+    assert not line(result, "C-2").reason
+    elsewhere = line(walk(site, files.read("gate", hexed(12, 101))), "C-1")
+    assert (elsewhere.proof, elsewhere.reason) == ("seen", "")
+
+
+@pytest.mark.parametrize(
+    ("files", "code"),
+    [
+        (lambda: two().card("C-3", "20000345").read("gate", hexed(200, 345)), "unexpected-value"),
+        (lambda: two().card("C-3", "01200347").read("gate", hexed(12, 347), expected="C-1"), "conflict"),
+    ],
+)
+def test_a_card_whose_number_was_read_is_not_never_seen(site: Site, files: Callable[[], Files], code: str) -> None:
+    result = walk(site, files())
+    assert {each.code for each in result.exceptions} == {code}
+    assert not found(result, "never-seen")
+    each = line(result, "C-3")
+    assert (each.proof, each.readers, each.last_seen) == ("in conflict", "", None)
+    assert each.reason
+    assert found(walk(site, Files().card("C-3", "01200347")), "never-seen")["card"].count == 1
+
+
+def test_a_number_that_is_refused_was_read_all_the_same(site: Site) -> None:
+    number = 8 << 24
+    files = two().card("C-1", str(number), kind="serial").read("office", f"{number:010d}")
+    assert not found(walk(site, files), "half-seen")
+    assert line(walk(site, files), "C-1", "payroll").proof == "in conflict"
+
+
+def test_a_card_of_which_another_was_read_is_on_paper_only(site: Site) -> None:
+    files = Files().card("C-1", "01200345").card("C-2", "01200345").read("gate", hexed(12, 345), expected="C-2")
+    result = walk(site, files)
+    assert [line(result, name).proof for name in ("C-1", "C-2")] == ["on paper only", "seen"]
+    assert found(result, "never-seen")["card"].count == 1
 
 
 def test_diagnosis_runs_over_a_sample_of_different_texts(site: Site, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -14,16 +14,23 @@ import sys
 import time
 from collections import Counter
 from dataclasses import replace
+from importlib import import_module
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from credkit import DefinitionError
-from credkit.crosswalk import summary_text, write_outputs
+from credkit.crosswalk import crosswalk, summary_text, write_outputs
 from credkit.crosswalk.outputs import NAMES, cell
+from credkit.crosswalk.targets import Export
+from credkit.crosswalk.unresolved import unresolved
+from credkit.crosswalk.verdicts import verdicts
 from credkit.site import Site
 from tests.brackwater import Files, hexed, made, two, walk
+
+walked = import_module("credkit.crosswalk.walk")
+placed = Export.placed
 
 
 @pytest.fixture(scope="module")
@@ -121,6 +128,12 @@ def test_what_is_no_directory_is_refused(site: Site, tmp_path: Path) -> None:
         write_outputs(walk(site, two()), tmp_path / "result")
     with pytest.raises(DefinitionError, match="cannot be written"):
         write_outputs(walk(site, two()), tmp_path / "result" / "deeper")
+
+
+def test_a_path_that_none_can_be_is_refused(site: Site, tmp_path: Path) -> None:
+    with pytest.raises(DefinitionError, match=r"^output '.*' is not the path of a directory$"):
+        write_outputs(walk(site, two()), f"{tmp_path}/a\0b")
+    assert not list(tmp_path.iterdir())
 
 
 def test_what_killed_runs_left_is_tidied_later(site: Site, tmp_path: Path) -> None:
@@ -264,11 +277,33 @@ def test_identifiers_are_not_broken_between_lines(site: Site) -> None:
     assert {f"{name}-{end}" for name in ids for end in "BC"} <= words
 
 
-def test_a_row_that_got_lost_would_show(site: Site) -> None:
-    result = walk(site, two())
-    first, *others = result.summary
-    short = replace(first, rows=((*first.rows[0][:-1], 1), *first.rows[1:]))
-    assert "1 rows are left over" in summary_text(replace(result, summary=(short, *others)))
+def test_a_row_that_got_lost_would_show(site: Site, monkeypatch: pytest.MonkeyPatch) -> None:
+    files = two().read("gate", hexed(12, 999), hexed(12, 998)).export("P-C-1", "786777").export("Q", "1")
+
+    def amiss() -> list[int]:
+        result = crosswalk(site, files.rows())
+        left = [int(row[-1]) for row in result.summary[0].rows]
+        words = "1 row not" if sum(left) == 1 else f"{sum(left)} rows not"
+        text = summary_text(result)
+        assert ("Every row is in one place" in text) is not any(left)
+        assert (f"{words} in exactly one place, which is a fault in credkit" in " ".join(text.split())) is any(left)
+        return left
+
+    assert amiss() == [0, 0, 0]
+    with monkeypatch.context() as patch:  # a reading that is resolved is lost
+        patch.setattr(walked, "verdicts", lambda *given: verdicts(*given)[1:])
+        assert amiss() == [0, 1, 0]
+    with monkeypatch.context() as patch:  # one that is not resolved is lost
+        patch.setattr(walked, "unresolved", lambda *given: unresolved(*given)[1:])
+        assert amiss() == [0, 1, 0]
+    with monkeypatch.context() as patch:  # one is lost, and another is there twice: the numbers would add up
+        patch.setattr(walked, "unresolved", lambda *given: unresolved(*given)[:1] * 2)
+        assert amiss() == [0, 2, 0]
+    with monkeypatch.context() as patch:  # a row of the export that is explained, and one that is not
+        patch.setattr(Export, "placed", lambda export: ([], placed(export)[1]))
+        assert amiss() == [0, 0, 1]
+        patch.setattr(Export, "placed", lambda export: (placed(export)[0], []))
+        assert amiss() == [0, 0, 1]
 
 
 def test_names_of_any_length_and_script_keep_the_width(site: Site) -> None:

@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 
 from credkit.crosswalk.readers import Shown
-from credkit.crosswalk.register import Card
+from credkit.crosswalk.register import Card, Number
 from credkit.crosswalk.verdicts import Verdict, rows_of
 from credkit.site import Site
 
@@ -44,10 +44,13 @@ class Evidence:
         self.shown: dict[Card, dict[str, None]] = defaultdict(dict)
         self.disputes: dict[str, dict[str, None]] = defaultdict(dict)
         groups: dict[tuple[int, str, str, bool, bool], list[Verdict]] = defaultdict(list)
+        said: set[tuple[Number | None, tuple[str, ...], str]] = set()
         for verdict in verdicts:
             where = verdict.sighting.reader.name
-            for credential in verdict.disputed:
+            dispute = verdict.number, verdict.disputed[:1], verdict.reason
+            for credential in verdict.disputed if dispute not in said else ():
                 self.disputes[credential][verdict.reason] = None
+            said.add(dispute)
             doubtful = verdict.number is not None and (where, verdict.number) in together.doubtful
             cards = verdict.cards or verdict.known  # one tuple for many readings of a number
             groups[id(cards), verdict.code, where, verdict.alone, doubtful].append(verdict)

@@ -38,6 +38,7 @@ FINDINGS = {
     "duplicate-number": "one number, several credentials: all are held",
     "duplicate-text": "several credentials, one text in a target that keeps a part of the number: all are held",
     "column-too-small": "numbers that a target cannot hold",
+    "unwritable": "numbers that a target's chain cannot write",
     "two-active-issues": "several active credentials of one kind for one person: all are held",
     "overlap": CODES["overlap"],
     "superseded": CODES["superseded"],

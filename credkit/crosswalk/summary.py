@@ -1,22 +1,23 @@
 """The summary: totals in which every row is somewhere, and the whole result as text.
 
-Each total is counted from what the result really holds, so that a row that got lost on the way
-would show as a difference, and the text says so.
+Each total is counted from what the result really holds, line by line, so that a row that got lost
+on the way, or is in two places, would show, and the text says so.
 """
 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from textwrap import wrap
 
 from credkit.cautions import OF_A_RESULT
-from credkit.crosswalk.result import ACTIONS, FINDINGS, Crosswalk, Exceptional, Line, Section
+from credkit.crosswalk.result import ACTIONS, FINDINGS, Crosswalk, Exceptional, Line, Section, counted
 from credkit.crosswalk.verdicts import Verdict
 from credkit.errors import masked
 from credkit.screen import WIDTH, plain
 from credkit.site import Rows, Site
+from credkit.sitefiles import Assignment, Held, Read
 
 WIDEST_WORDS = 34  # of a first column, before it is wrapped
 
@@ -31,6 +32,7 @@ class Placed:
     lines: Mapping[int, Sequence[Line]]  # by line of the credentials
     credentials: Sequence[Exceptional]
     readings: Sequence[Exceptional]
+    explained: Mapping[str, Sequence[int]]  # lines of the export of each target
     existing: Mapping[str, Sequence[Exceptional]]
 
 
@@ -44,35 +46,28 @@ def summed(placed: Placed) -> tuple[Section, ...]:
 
 
 def _files(placed: Placed) -> Section:
-    """Rows in, rows placed, rows excepted, and the difference, which is nought."""
+    """Rows in, rows placed, rows excepted, and those that are not in exactly one place, which are none."""
     site, rows = placed.site, placed.rows
+    read = [row.line for verdict in placed.resolved for row in verdict.sighting.rows]
     found = [
-        _row(site.credentials.name, rows.credentials, set(placed.lines), placed.credentials),
-        _row(
-            site.readings.name,
-            rows.readings,
-            {r.line for v in placed.resolved for r in v.sighting.rows},
-            placed.readings,
-        ),
+        _row(site.credentials.name, rows.credentials, placed.lines, placed.credentials),
+        _row(site.readings.name, rows.readings, read, placed.readings),
     ]
     for name, excepted in placed.existing.items():
-        existing, file = rows.existing.get(name, ()), site.targets[name].existing
-        left = {each.line for each in excepted}
-        found.append(
-            _row(
-                f"{file.name if file else ''} ({name})",
-                existing,
-                {r.line for r in existing if r.line not in left},
-                excepted,
-            )
-        )
+        file = site.targets[name].existing
+        words = f"{file.name if file else ''} ({name})"
+        found.append(_row(words, rows.existing.get(name, ()), placed.explained[name], excepted))
     return Section(title="Rows", columns=("file", "rows", "resolved", "exceptions", "left over"), rows=tuple(found))
 
 
 def _row(
-    name: str, rows: Sequence[object], resolved: set[int], excepted: Sequence[Exceptional]
+    name: str, rows: Sequence[Assignment | Read | Held], resolved: Collection[int], excepted: Sequence[Exceptional]
 ) -> tuple[str, int, int, int, int]:  # fmt: skip
-    return (name, len(rows), len(resolved), len(excepted), len(rows) - len(resolved) - len(excepted))
+    there = Counter(row.line for row in rows)
+    found = Counter(iter(resolved))
+    found.update(each.line for each in excepted)
+    amiss = sum(there[line] != found[line] for line in there.keys() | found.keys())
+    return (name, len(rows), len(resolved), len(excepted), amiss)
 
 
 def _readers(placed: Placed) -> Section:
@@ -117,9 +112,10 @@ def _text(result: Crosswalk, most: int | None) -> Iterator[str]:
         yield from ("", section.title)
         yield from _table(section)
     yield ""
-    left = sum(abs(int(row[-1])) for row in result.summary[0].rows)  # files do not make up for each other
+    left = sum(int(row[-1]) for row in result.summary[0].rows)
     files = "Every row is in one place: rows = resolved + exceptions."
-    yield from _wrapped(files if not left else f"{left:,} rows are left over, which is a fault in credkit: report it.")
+    fault = f"{counted(left, 'row')} not in exactly one place, which is a fault in credkit: report it."
+    yield from _wrapped(fault if left else files)
     if result.shared:
         some = f"{result.shared:,} are of numbers" if result.shared > 1 else "1 is of a number"
         yield from _wrapped(

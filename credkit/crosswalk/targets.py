@@ -9,14 +9,15 @@ shown to a person.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
+from itertools import islice
 
 from credkit.crosswalk.credentials import Doubts, distinct, held
 from credkit.crosswalk.evidence import Evidence
 from credkit.crosswalk.register import ACTIVE, EARLY, EXPIRED, Card, state
-from credkit.crosswalk.result import Exceptional, Finding, Line, counted, excepted, named, others
+from credkit.crosswalk.result import NAMED, Exceptional, Finding, Line, counted, excepted, named, others
 from credkit.crosswalk.texts import rounded, shortened
 from credkit.errors import EncodeError, masked, shown
 from credkit.site import Site, Target
@@ -27,14 +28,19 @@ from credkit.sitefiles import Held
 class Written:
     """The cards of a target's kind as it would hold them.
 
-    ``texts`` has what the chain writes, ``stored`` what the column gives back; ``problems`` says
-    why a text cannot be written, or stand in the column.
+    ``texts`` has what the chain writes, ``stored`` what the column gives back. ``unwritable`` says
+    why the chain cannot write a number, ``too_small`` why its text cannot stand in the column.
     """
 
     texts: dict[Card, str] = field(default_factory=dict)
     stored: dict[Card, str] = field(default_factory=dict)
-    problems: dict[Card, str] = field(default_factory=dict)
-    twins: dict[Card, Sequence[str]] = field(default_factory=dict)  # all credentials with the same text
+    unwritable: dict[Card, str] = field(default_factory=dict)
+    too_small: dict[Card, str] = field(default_factory=dict)
+    twins: dict[Card, list[str]] = field(default_factory=dict)  # the credentials with the same text, its own too
+
+    def problem(self, card: Card) -> str:
+        """Why the target cannot hold the number, or nothing."""
+        return self.unwritable.get(card) or self.too_small.get(card, "")
 
 
 def write_all(target: Target, cards: Iterable[Card]) -> Written:
@@ -46,11 +52,11 @@ def write_all(target: Target, cards: Iterable[Card]) -> Written:
         try:
             text = done.texts[card] = target.conversion.write(card.fields)
         except EncodeError as error:
-            done.problems[card] = str(error)
+            done.unwritable[card] = str(error)
             continue
         done.stored[card] = target.column.stored(text)
         if problem := target.column.problem(text):
-            done.problems[card] = problem
+            done.too_small[card] = problem
     return done
 
 
@@ -76,49 +82,77 @@ def alike(site: Site, target: Target, done: Written) -> list[Finding]:
     return found
 
 
-def too_small(site: Site, target: Target, done: Written) -> list[Finding]:
-    """How many active numbers the target cannot hold."""
-    active = [card for card in dict.fromkeys((*done.texts, *done.problems)) if _status(site, card) == ACTIVE]
-    wide = {card.number: done.problems[card] for card in active if card in done.problems}
-    if not wide:
-        return []
-    numbers = len({card.number for card in active})
-    text = f"{len(wide):,} of {counted(numbers, 'active number')} cannot be written as {target.column.written}: "
-    return [
-        Finding(
-            code="column-too-small", subject=target.name, count=len(wide), text=text + next(iter(wide.values())) +
-            (" (the first of them)" if len(wide) > 1 else ""),
-        )
-    ]  # fmt: skip
+def not_held(site: Site, target: Target, done: Written) -> Iterator[Finding]:
+    """How many active numbers the target's column cannot hold, and how many its chain cannot write."""
+    active = [card for card in (*done.texts, *done.unwritable) if _status(site, card) == ACTIVE]
+    numbers = counted(len({card.number for card in active}), "active number")
+    for code, problems, words in (
+        ("column-too-small", done.too_small, f"cannot stand in {target.column.written}"),
+        ("unwritable", done.unwritable, "cannot be written"),
+    ):
+        them = {card.number: problems[card] for card in active if card in problems}
+        if them:
+            first = f"{next(iter(them.values()))}{' (the first of them)' if len(them) > 1 else ''}"
+            text = f"{len(them):,} of {numbers} {words}: {first}"
+            yield Finding(code=code, subject=target.name, count=len(them), text=text)
 
 
 def _status(site: Site, card: Card) -> str:
     return state(card.row, site.as_of, site.rules)
 
 
+Holding = tuple[str, str]  # a person and a text that a target holds for them
+
+
 class Export:
-    """What a target holds today, and which of it the register explains."""
+    """What a target holds today, and which of it the register explains.
+
+    A text may stand under the person of a card's row. If one of the holders of a credential is a
+    pool, it may stand under any of them. Everything is looked up by person and text: however many
+    rows say the same, each is looked at once.
+    """
 
     def __init__(self, site: Site, target: Target, rows: Sequence[Held], done: Written) -> None:
         self.site = site
         self.target = target
         self.rows = rows
         self.pools = set(site.rules.pools)
-        self.holders: dict[str, list[str]] = defaultdict(list)  # text to persons
+        self.holders: dict[str, dict[str, None]] = defaultdict(dict)  # text to persons
         self.texts: dict[str, list[str]] = defaultdict(list)  # person to texts
         for row in rows:
-            self.holders[self.stored(row)].append(row.person)
+            self.holders[self.stored(row)][row.person] = None
             self.texts[row.person].append(self.stored(row))
-        self.owners: dict[str, list[Card]] = defaultdict(list)
-        self.people: dict[str, set[str]] = defaultdict(set)  # credential to persons
+        self.people: dict[str, set[str]] = defaultdict(set)  # credential to its holders
+        self.owners: dict[str, list[Card]] = defaultdict(list)  # text to cards
+        self.explaining: dict[Holding, list[Card]] = defaultdict(list)
         for card, text in done.stored.items():
-            self.owners[text].append(card)
             self.people[card.credential].add(card.row.person)
+            self.owners[text].append(card)
+            self.explaining[card.row.person, text].append(card)
         self.active = {card for card in done.stored if _status(site, card) == ACTIVE}
-        current = {(card.row.person, done.stored[card]) for card in self.active}
+        self.current = {(card.row.person, done.stored[card]) for card in self.active}
         self.stale = {
-            person: [text for text in texts if (person, text) not in current] for person, texts in self.texts.items()
+            person: [text for text in texts if (person, text) not in self.current]
+            for person, texts in self.texts.items()
         }
+        self._pooled(done)
+        self.alive = {done.stored[card] for card in self.active}
+        self.ids = {text: distinct(cards) for text, cards in self.owners.items()}
+        self._ends: dict[Holding, tuple[str, list[str]]] = {}
+
+    def _pooled(self, done: Written) -> None:
+        """Let the cards of a pool explain a text under every holder of the credential."""
+        pooled: dict[Holding, list[Card]] = defaultdict(list)  # by credential and text
+        for card, text in done.stored.items():
+            if not self.pools.isdisjoint(self.people[card.credential]):
+                pooled[card.credential, text].append(card)
+        for (credential, text), cards in pooled.items():
+            active = not self.active.isdisjoint(cards)
+            for person in self.people[credential] if active else ():
+                self.current.add((person, text))
+            latest = max(cards, key=lambda card: card.row.valid_from or date.min)
+            for person in self.people[credential]:
+                self.explaining[person, text].append(latest)
 
     def stored(self, row: Held) -> str:
         """The text of a row, as the column would give it back."""
@@ -127,66 +161,67 @@ class Export:
     def action(self, card: Card, text: str) -> tuple[str, str]:
         """Add, keep or change, or hold, and why."""
         person = card.row.person
-        holders = self.holders.get(text, [])
+        holders = self.holders.get(text, {})
         if person in holders:
             return "keep", ""
         if holders:
-            reason = f"the export has this text for {named(dict.fromkeys(holders))}"
-            return ("keep" if self.pooled(card, holders) else "hold"), reason
+            return ("keep" if self.pooled(card, holders) else "hold"), f"the export has this text for {named(holders)}"
         stale = self.stale.get(person, [])
         if stale and person not in self.pools:
             return "change", f"the export has {shown(stale.pop(0))} for this person"
         return "add", ""
 
     def pooled(self, card: Card, holders: Iterable[str]) -> bool:
-        """Whether a pool has this very card, and all of ``holders`` are among those who have or had it."""
+        """Whether a pool has the card, and all ``holders`` are people who have or had it."""
         people = self.people[card.credential]
-        return not people.isdisjoint(self.pools) and people.issuperset(holders)
-
-    def explaining(self, person: str, text: str) -> list[Card]:
-        """The cards for which the target may hold ``text`` under ``person``, active or not."""
-        cards = self.owners.get(text, [])
-        return [card for card in cards if card.row.person == person or self.pooled(card, [person])]
+        return not self.pools.isdisjoint(people) and people.issuperset(holders)
 
     def lingers(self, person: str, text: str) -> bool:
         """Whether the target holds ``text`` for ``person``, and only for cards that are not active."""
-        cards = self.explaining(person, text)
-        return person in self.holders.get(text, ()) and bool(cards) and self.active.isdisjoint(cards)
+        holding = person, text
+        return person in self.holders.get(text, ()) and holding in self.explaining and holding not in self.current
 
-    def exceptions(self) -> list[Exceptional]:
-        """The rows for a person to look at: those that no credentials row explains, or none that is active."""
-        found = []
+    def placed(self) -> tuple[list[int], list[Exceptional]]:
+        """The lines of the rows that an active card explains, and the other rows, for a person to look at."""
+        explained, found = [], []
         for row in self.rows:
-            text = self.stored(row)
-            cards = self.explaining(row.person, text)
-            if not self.active.isdisjoint(cards):
+            holding = row.person, self.stored(row)
+            if holding in self.current:
+                explained.append(row.line)
                 continue
-            code, reason = "inactive-held", f"{self._ended(cards)}; somebody has to look: fresh sightings first"
-            if not cards:
-                cards = self.owners.get(text, [])
-                code, reason = "existing-unmatched", self._unexplained(row, cards)
+            if holding in self.explaining:
+                reason, candidates = self._ended(holding)
+                code = "inactive-held"
+            else:
+                code, candidates = "existing-unmatched", self.ids.get(holding[1], [])
+                reason = self._unexplained(row, candidates)
             assert self.target.existing is not None  # a bug here, never the input
             found.append(
                 excepted(
                     file=self.target.existing.name, line=row.line, code=code, text=row.text,
-                    reason=f"{self.target.name} holds it for {shown(row.person)}{reason}",
-                    candidates=distinct(cards),
+                    reason=f"{self.target.name} holds it for {shown(row.person)}{reason}", candidates=candidates,
                 )
             )  # fmt: skip
-        return found
+        return explained, found
 
-    def _ended(self, cards: Iterable[Card]) -> str:
-        """The status of each credential by its latest row, and since when."""
-        latest = {card.credential: card for card in sorted(cards, key=lambda card: card.row.valid_from or date.min)}
-        return "".join(
-            f", and the status of {shown(credential)} is {shown(_status(self.site, card))} ({_since(self.site, card)})"
-            for credential, card in latest.items()
-        )
+    def _ended(self, holding: Holding) -> tuple[str, list[str]]:
+        """The status of each credential by its latest row, and since when; and the credentials."""
+        if holding not in self._ends:
+            cards = self.explaining[holding]
+            latest = {card.credential: card for card in sorted(cards, key=lambda card: card.row.valid_from or date.min)}
+            said = "".join(
+                f", and the status of {shown(card.credential)} is {shown(_status(self.site, card))} "
+                f"({_since(self.site, card)})"
+                for card in islice(latest.values(), NAMED)
+            )
+            more = f", and {len(latest) - NAMED:,} more are not active" if len(latest) > NAMED else ""
+            self._ends[holding] = f"{said}{more}; somebody has to look: fresh sightings first", distinct(cards)
+        return self._ends[holding]
 
-    def _unexplained(self, row: Held, cards: Sequence[Card]) -> str:
-        if cards:
-            inactive = " (not active)" if self.active.isdisjoint(cards) else ""
-            return f", but it is the number of {named(distinct(cards))}{inactive}"
+    def _unexplained(self, row: Held, credentials: Sequence[str]) -> str:
+        if credentials:
+            inactive = " (not active)" if self.stored(row) not in self.alive else ""
+            return f", but it is the number of {named(credentials)}{inactive}"
         damaged = shortened(row.text) or rounded(row.text)
         return f"; no credentials row explains it{' (it looks like a number after a spreadsheet)' * damaged}"
 
@@ -214,9 +249,9 @@ class Judge:
         if twins := done.twins.get(card):
             shared.append(f"{others(twins, card.credential)} would be the same text in this target")
         own = [*card.doubts, *self.doubts.active.get(card, ()), *self.evidence.disputes.get(card.credential, ())]
-        if card in done.problems:
-            own.append(done.problems[card])
-        notes = list(self.doubts.remarks.get(card, ()))
+        if problem := done.problem(card):
+            own.append(problem)
+        notes = [*self.doubts.remarks.get(card, ()), *filter(None, (self.evidence.unsure(card),))]
         export = self.exports.get(target.name) if target else None
         text = ""
         if shared:

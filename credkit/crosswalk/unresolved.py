@@ -24,6 +24,7 @@ def unresolved(site: Site, register: Register, together: Shown, verdicts: Sequen
     for verdict in verdicts:
         if verdict.sighting.presentation and not verdict.code:
             beside[verdict.sighting.presentation] += distinct(verdict.cards)
+    owners: dict[int, list[str]] = {}  # by the tuple of cards, one for many readings of a number
     found = []
     for verdict in verdicts:
         if not verdict.code:
@@ -31,9 +32,13 @@ def unresolved(site: Site, register: Register, together: Shown, verdicts: Sequen
         sighting = verdict.sighting
         others = len(sighting.rows) - 1
         entry = f" (one entry with {counted(others, 'other row')})" if others else ""
-        candidates = tuple(
-            dict.fromkeys(_candidates(register, together, verdict, beside.get(sighting.presentation, ())))
-        )
+        cards = verdict.cards or verdict.known
+        if id(cards) not in owners:
+            owners[id(cards)] = distinct(cards)
+        candidates = [f"{sighting.expected} (expected)"] if sighting.expected else []
+        candidates += owners[id(cards)]
+        if not verdict.known:
+            candidates += dict.fromkeys(_others(register, together, verdict, beside.get(sighting.presentation, ())))
         found += [
             excepted(
                 file=site.readings.name, line=row.line, code=verdict.code, text=row.text,
@@ -44,13 +49,9 @@ def unresolved(site: Site, register: Register, together: Shown, verdicts: Sequen
     return sorted(found, key=lambda each: each.line)
 
 
-def _candidates(register: Register, together: Shown, verdict: Verdict, beside: Sequence[str]) -> Iterator[str]:
+def _others(register: Register, together: Shown, verdict: Verdict, beside: Sequence[str]) -> Iterator[str]:
+    """Who may be meant where the number itself is nobody's."""
     sighting = verdict.sighting
-    if sighting.expected:
-        yield f"{sighting.expected} (expected)"
-    yield from distinct(verdict.cards or verdict.known)
-    if verdict.known:
-        return
     for credential in beside:
         yield f"{credential} (same presentation)"
     yield from together.candidates.get((sighting.reader.name, sighting.text), ())

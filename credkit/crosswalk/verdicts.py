@@ -118,7 +118,8 @@ class _Owners:
 
     def __init__(self, site: Site) -> None:
         self.site = site
-        self._all: dict[Number | None, frozenset[str]] = {}
+        self._all: dict[Number | None, tuple[str, ...]] = {}
+        self._sets: dict[Number | None, frozenset[str]] = {}
         self._likely: dict[tuple[Number | None, date], frozenset[str]] = {}
         self._outcomes: dict[tuple[Number | None, date, frozenset[str]], _Outcome] = {}
 
@@ -126,18 +127,24 @@ class _Owners:
         """The day of a reading, by the site's clocks."""
         return verdict.sighting.moment.astimezone(self.site.zone).date()
 
-    def all(self, verdict: Verdict) -> frozenset[str]:
+    def all(self, verdict: Verdict) -> tuple[str, ...]:
         """Every credential that has the number."""
         if verdict.number not in self._all:
-            self._all[verdict.number] = frozenset(card.credential for card in verdict.known)
+            ids = self._all[verdict.number] = tuple(dict.fromkeys(card.credential for card in verdict.known))
+            self._sets[verdict.number] = frozenset(ids)
         return self._all[verdict.number]
+
+    def has(self, verdict: Verdict, credential: str) -> bool:
+        """Whether the number is that of ``credential``."""
+        self.all(verdict)
+        return credential in self._sets[verdict.number]
 
     def likely(self, verdict: Verdict) -> frozenset[str]:
         """The owners whose card could be read that day: not before it was given out, nor when it was gone."""
         key = verdict.number, self.day(verdict)
         if key not in self._likely:
             possible = frozenset(card.credential for card in verdict.known if self._possible(card, key[1]))
-            self._likely[key] = possible or self.all(verdict)
+            self._likely[key] = possible or frozenset(self.all(verdict))
         return self._likely[key]
 
     def _possible(self, card: Card, day: date) -> bool:
@@ -159,11 +166,13 @@ def _judged(owners: _Owners, group: list[Verdict], said: str) -> list[Verdict]:
     for verdict in group:
         want = verdict.sighting.expected or said
         choices.append(frozenset({want}) if want else owners.likely(verdict))
-        wrong.append("" if not want or want in owners.all(verdict) else want)
+        wrong.append("" if not want or owners.has(verdict, want) else want)
     good = [choice for choice, want in zip(choices, wrong, strict=True) if not want]
     common = good[0].intersection(*good[1:]) if len(good) > 1 else next(iter(good), frozenset())
     return [
-        _disputed(verdict, want, group) if want or not common else _resolved(verdict, owners.outcome(verdict, common))
+        _resolved(verdict, owners.outcome(verdict, common))
+        if common and not want
+        else _disputed(owners, verdict, want, group)
         for verdict, want in zip(group, wrong, strict=True)
     ]
 
@@ -175,9 +184,9 @@ def _resolved(verdict: Verdict, outcome: _Outcome) -> Verdict:
     )  # fmt: skip
 
 
-def _disputed(verdict: Verdict, want: str, group: list[Verdict]) -> Verdict:
+def _disputed(owners: _Owners, verdict: Verdict, want: str, group: list[Verdict]) -> Verdict:
     """A conflict: with the desk, if it wanted another credential, or with the other reads of the card."""
-    theirs = tuple(dict.fromkeys(card.credential for card in verdict.known))
+    theirs = owners.all(verdict)
     number = written(verdict.number) if verdict.number else ""
     if want:
         reason = f"the desk expected {shown(want)}, but {shown(number)} is the number of {named(theirs)}"
@@ -186,10 +195,10 @@ def _disputed(verdict: Verdict, want: str, group: list[Verdict]) -> Verdict:
             disputed=(want, *theirs), blamed=(want,),
         )  # fmt: skip
     others = {
-        card.credential: each.sighting.rows[0].line
+        credential: each.sighting.rows[0].line
         for each in group
-        for card in each.known
-        if card.credential not in theirs
+        for credential in owners.all(each)
+        if not owners.has(verdict, credential)
     }
     reason = (
         f"{shown(number)} is the number of {named(theirs, 'or')}, but in the same presentation "

@@ -17,7 +17,7 @@ from credkit.crosswalk.register import Number, enrol
 from credkit.crosswalk.result import FINDINGS, Crosswalk
 from credkit.crosswalk.sightings import Sighting, sightings
 from credkit.crosswalk.summary import Placed, summed
-from credkit.crosswalk.targets import Export, Judge, alike, too_small, write_all
+from credkit.crosswalk.targets import Export, Judge, alike, not_held, write_all
 from credkit.crosswalk.texts import Texts
 from credkit.crosswalk.unresolved import unresolved
 from credkit.crosswalk.verdicts import rows_of, verdicts
@@ -48,14 +48,16 @@ def crosswalk(site: Site, rows: Rows | None = None) -> Crosswalk:
     written, exports = {}, {}
     for target in site.targets.values():
         done = written[target.name] = write_all(target, register.cards)
-        findings += (*alike(site, target, done), *too_small(site, target, done))
+        findings += (*alike(site, target, done), *not_held(site, target, done))
         if target.existing:
             exports[target.name] = Export(site, target, rows.existing.get(target.name, ()), done)
     judge = Judge(site=site, doubts=doubts, evidence=evidence, written=written, exports=exports)
     lines = {card.row.line: judge.lines(card) for card in register.cards if not card.overlaps}
 
     refused = unresolved(site, register, together, found)
-    existing = {name: export.exceptions() for name, export in exports.items()}
+    explained, existing = {}, {}
+    for name, export in exports.items():
+        explained[name], existing[name] = export.placed()
     exceptions = (*register.exceptions, *refused, *(each for them in existing.values() for each in them))
     findings += (*of_readings(site, found), *of_cards(site, register.cards, evidence))
     findings += (*of_rows(exceptions), *of_overlaps(register), *of_exports(existing))
@@ -63,7 +65,7 @@ def crosswalk(site: Site, rows: Rows | None = None) -> Crosswalk:
     order = {code: place for place, code in enumerate(FINDINGS)}
     placed = Placed(
         site=site, rows=rows, resolved=resolved, lines=lines, credentials=register.exceptions, readings=refused,
-        existing=existing,
+        explained=explained, existing=existing,
     )  # fmt: skip
     return Crosswalk(
         site=site.name, as_of=site.as_of, lines=tuple(line for them in lines.values() for line in them),

@@ -7,7 +7,7 @@ from dataclasses import replace
 from datetime import date
 
 from credkit.demo.harbours import SIGNED, Serials, box, issued
-from credkit.demo.world import EAST, HARBOUR, POOL, SERIAL, WEST, Card, World
+from credkit.demo.world import EAST, HARBOUR, LOCKER, POOL, SERIAL, WEST, Card, World
 
 CREDENTIALS = "credentials.csv"
 
@@ -150,6 +150,12 @@ def column_too_small(world: World) -> None:
     """Payroll's column is signed: it ends where half of the serial numbers begin."""
     wide = [card for card in world.cards if SERIAL in card.numbers and card.serial >= SIGNED]
     world.plant("column-too-small", "payroll", len(wide), f"{len(wide)} serial numbers are {SIGNED} or more")
+
+
+def unwritable(world: World) -> None:
+    """The locker doors keep 19 bits, and some numbers have more."""
+    wide = [card for card in world.cards if LOCKER in card.numbers and card.numbers[LOCKER]["number"] >= 1 << 19]
+    world.plant("unwritable", "locker-doors", len(wide), f"{len(wide)} locker numbers are {1 << 19} or more")
 
 
 def lost_and_ordered_again(world: World) -> None:

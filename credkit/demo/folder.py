@@ -81,6 +81,7 @@ def brackwater(seed: int = SEED) -> World:
     faults.column_too_small(world)
     faults.registers_disagree(world)
     harbours.lockers(world)
+    faults.unwritable(world)
     faults.damaged_cells(world, serials)
     faults.mistyped_cells(world)
     faults.export(world)

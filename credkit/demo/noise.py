@@ -22,7 +22,7 @@ def framed(world: World, card: Card) -> Bits:
     return bits
 
 
-def as_from_a_spreadsheet(text: str) -> bool:
+def as_if_rounded(text: str) -> bool:
     """Whether a text that was never near a spreadsheet looks like a number that one has rounded."""
     return text.isdecimal() and len(text) > 15 and not text[15:].strip("0")
 
@@ -46,7 +46,7 @@ def lost_bits(world: World, cards: Cards) -> None:
         bits, at = framed(world, world.dice.one(cards[HARBOUR])), world.dice.below(26)
         left = bits[:at] + bits[at + 1 :]
         text = world.encode("binary", left)
-        if not as_from_a_spreadsheet(text):
+        if not as_if_rounded(text):
             world.read("quay", world.any_time(1, 19), text, "check-failed")
             done += 1
     world.plant("failed-checks", "quay", done, f"{done} frames lost a bit")
@@ -57,7 +57,7 @@ def inverted_lines(world: World, cards: Cards) -> None:
     done = 0
     while done < 110:
         text = world.encode(f"binary/invert/{FRAME}", world.dice.one(cards[HARBOUR]).frame)
-        if not as_from_a_spreadsheet(text):
+        if not as_if_rounded(text):
             world.read("quay", world.any_time(20, 21), text, "check-failed")
             done += 1
     world.plant("failed-checks", "quay", done, f"all {done} frames of two days were inverted")
@@ -65,11 +65,11 @@ def inverted_lines(world: World, cards: Cards) -> None:
 
 
 def cut_short(world: World, cards: Cards) -> None:
-    """Three lines of the east gate begin in the middle."""
+    """Three lines of the east gate begin in the middle; none is left that zeros before it would make whole."""
     chain, done = world.chain_at("east-gate", moment(1, 0)), 0
     while done < 3:
         text = world.encode(chain, world.dice.one(cards[HARBOUR]).frame)[3:]
-        if not as_from_a_spreadsheet(text):
+        if not (text.isdecimal() and world.codec(chain).inspect(text.zfill(8)).ok):
             world.read("east-gate", world.any_time(), text, "unreadable")
             done += 1
     world.plant("unreadable", "east-gate", done, "three texts lack their first three digits")
