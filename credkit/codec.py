@@ -22,6 +22,7 @@ from credkit.reading import Form, Reading, Schema, places
 from credkit.shapes import Shape, only
 from credkit.spans import WIDEST
 
+PRACTICE = "common practice, no source"  # an entry's source where no standard is known
 Word: TypeAlias = tuple[int, int]  # the bits as a number, first bit most significant; how many
 
 _TYPES: dict[Form, tuple[type, str]] = {

@@ -8,6 +8,7 @@ import pty
 import subprocess
 import sys
 from collections.abc import Sequence
+from typing import Any
 
 from click.testing import CliRunner, Result
 
@@ -26,12 +27,13 @@ def run(*args: str, stdin: str | bytes = b"") -> Result:
     return CliRunner().invoke(main, args, input=stdin)
 
 
-def process(args: Sequence[str], **options: object) -> subprocess.Popen[bytes]:
-    pipes = {"stdin": subprocess.PIPE, "stdout": subprocess.PIPE, "stderr": subprocess.PIPE}
-    return subprocess.Popen([*CREDKIT, *args], env=ENVIRONMENT, **{**pipes, **options})  # type: ignore[call-overload, no-any-return]
+def process(args: Sequence[str], **options: Any) -> subprocess.Popen[bytes]:
+    pipes: dict[str, Any] = {"stdin": subprocess.PIPE, "stdout": subprocess.PIPE, "stderr": subprocess.PIPE}
+    started: subprocess.Popen[bytes] = subprocess.Popen([*CREDKIT, *args], env=ENVIRONMENT, **{**pipes, **options})
+    return started
 
 
-def records(result: Result) -> list[dict[str, object]]:
+def records(result: Result) -> list[dict[str, Any]]:
     return [json.loads(line) for line in result.stdout.splitlines()]
 
 

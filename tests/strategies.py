@@ -60,7 +60,8 @@ TYPICAL = (
 @cache
 def site_layouts() -> dict[str, Any]:
     """The layouts of ``vectors/site-layouts.toml``: a site's own, some of them published formats."""
-    return tomllib.loads((VECTORS / "site-layouts.toml").read_text(encoding="utf-8"))["layouts"]  # type: ignore[no-any-return]
+    layouts: dict[str, Any] = tomllib.loads((VECTORS / "site-layouts.toml").read_text(encoding="utf-8"))["layouts"]
+    return layouts
 
 
 @cache
@@ -141,7 +142,7 @@ def _valid_text(random: Random, last: Codec) -> str:
 
 def both_ways(codec: Codec) -> bool:
     """Whether the chain reads and writes; around a projection it may do one of them only."""
-    return not getattr(codec, "unread", None) and not getattr(codec, "unwritten", None)
+    return not codec.unread and not codec.unwritten
 
 
 def readable(random: Random, codec: Codec) -> Any:

@@ -90,7 +90,7 @@ def test_crc_is_that_of_crcmod(data: bytes, width: int, random: Random) -> None:
 def test_crc_is_that_of_crccheck(data: bytes, width: int, mirrored: bool, random: Random) -> None:
     poly, init, xorout = random.getrandbits(width) | 1, random.getrandbits(width), random.getrandbits(width)
 
-    class Other(crccheck.crc.CrcBase):  # type: ignore[misc]
+    class Other(crccheck.crc.CrcBase):  # type: ignore[misc]  # the package has no types
         _width, _poly, _xor_output = width, poly, xorout
         _initvalue = backwards(init, width) if mirrored else init  # there, always the register that is not mirrored
         _reflect_input = _reflect_output = mirrored

@@ -213,7 +213,7 @@ def test_a_lossy_chain_warns_once() -> None:
     result = run(*cutting)
     assert result.stdout == "45678\n45678\n"
     assert result.stderr.count("look for duplicates") == 1
-    assert all(row["notes"][-1]["kind"] == "lossy" for row in records(run(*cutting, "--json")))  # type: ignore[index]
+    assert all(row["notes"][-1]["kind"] == "lossy" for row in records(run(*cutting, "--json")))
     assert "look for duplicates" in run("decode", "hex:8/keep-low:24", GOOD).stderr
     assert "look for duplicates" not in run("decode", CHAIN, GOOD).stderr
 

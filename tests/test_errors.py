@@ -126,7 +126,7 @@ TEXTS = (
 
 def sentences(codec: Any, value: Any) -> list[str]:
     """Everything that is said about ``value`` by a codec that decodes it, and about what it decodes to."""
-    if getattr(codec, "unread", None):
+    if codec.unread:
         return []
     said = []
     try:

@@ -146,9 +146,9 @@ def test_rows_are_loaded(tmp_path: Path) -> None:
 def test_a_site_is_frozen(tmp_path: Path) -> None:
     site = load(tmp_path)
     with pytest.raises(AttributeError):
-        site.name = "East"  # type: ignore[misc]
+        site.name = "East"  # type: ignore[misc]  # mypy says it too: that is the point
     with pytest.raises(TypeError):
-        site.kinds["x"] = site.kinds["locker"]  # type: ignore[index]
+        site.kinds["x"] = site.kinds["locker"]  # type: ignore[index]  # the same
 
 
 def test_an_export_may_declare_how_it_is_written(tmp_path: Path) -> None:

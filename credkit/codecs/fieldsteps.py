@@ -24,7 +24,7 @@ from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import Any
 
-from credkit.codec import Codec, Entry, Example, is_number
+from credkit.codec import PRACTICE, Codec, Entry, Example, is_number
 from credkit.codecs.arguments import whole
 from credkit.errors import DefinitionError, EncodeError, nearest, shown
 from credkit.grammar import step
@@ -33,7 +33,6 @@ from credkit.shapes import FIELDS, Shape
 from credkit.spans import WIDEST
 from credkit.tables.select import Select, SelectCodec
 
-PRACTICE = "common practice, no source"
 _LARGEST = (1 << WIDEST) - 1
 
 

@@ -25,7 +25,7 @@ from typing import Any
 
 from bitstring import Bits
 
-from credkit.codec import Codec, Entry, Example
+from credkit.codec import PRACTICE, Codec, Entry, Example
 from credkit.codecs.arguments import whole
 from credkit.errors import DefinitionError, shown
 from credkit.grammar import step
@@ -33,7 +33,6 @@ from credkit.spans import WIDEST
 from credkit.tables.definition import layout
 from credkit.tables.layout import Layout, LayoutCodec
 
-PRACTICE = "common practice, no source"
 FILES = ("wiegand", "serial", "keypad", "open")
 
 

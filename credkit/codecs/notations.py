@@ -17,13 +17,12 @@ expected 8 hexadecimal digits
 
 from __future__ import annotations
 
-from credkit.codec import Codec, Entry, Example
+from credkit.codec import PRACTICE, Codec, Entry, Example
 from credkit.codecs.arguments import whole
 from credkit.errors import DefinitionError, shown
 from credkit.grammar import step
 from credkit.tables.notation import Group, Notation, NotationCodec, digits_for
 
-PRACTICE = "common practice, no source"
 SEPARATORS = {"colon": ":", "hyphen": "-", "space": " ", "dot": "."}
 LOWER = "lower"
 

@@ -24,14 +24,12 @@ from __future__ import annotations
 from functools import partial
 from typing import NamedTuple
 
-from credkit.codec import Codec, Entry, Example
+from credkit.codec import PRACTICE, Codec, Entry, Example
 from credkit.codecs.arguments import whole
 from credkit.grammar import step
 from credkit.shapes import at_least, bits, exactly, multiples
 from credkit.spans import positions
 from credkit.tables.wiring import Rule, WiredCodec
-
-PRACTICE = "common practice, no source"
 
 
 class Order(NamedTuple):

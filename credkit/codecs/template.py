@@ -26,7 +26,7 @@ from dataclasses import dataclass
 from string import Formatter
 from types import MappingProxyType
 
-from credkit.codec import Codec, Entry, Example, check_fields
+from credkit.codec import PRACTICE, Codec, Entry, Example, check_fields
 from credkit.errors import DefinitionError, shown
 from credkit.grammar import step
 from credkit.reading import Check, Field, Part, Place, Reading
@@ -104,7 +104,7 @@ def build_template(*pieces: str) -> Codec:
 ENTRIES = (
     Entry(
         name="template", signature="TEXT", title="fields at fixed widths in a text, such as {number:05d}",
-        source="common practice, no source", build=build_template, usual=(),
+        source=PRACTICE, build=build_template, usual=(),
         examples=(
             Example(args="{facility:03d}{number:05d}", given="12345678", gives="facility=123 number=45678"),
             Example(args="{number:06X}", given="7BB26E", gives="number=8106606"),

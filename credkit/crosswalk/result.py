@@ -15,7 +15,6 @@ from itertools import islice
 from credkit.errors import masked, shown
 
 ACTIONS = ("add", "keep", "change", "hold", "none")
-WRITTEN = ("add", "keep", "change")  # the actions whose lines have a text
 CODES = {
     "unreadable": "the text does not have the form that the reader writes",
     "check-failed": "the text has the right form, but a check in it fails",
