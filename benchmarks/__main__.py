@@ -17,7 +17,7 @@ from tempfile import TemporaryDirectory
 from time import perf_counter
 from typing import Any
 
-from benchmarks import decode, startup
+from benchmarks import decode, startup, stripe
 
 TURNS = 7
 
@@ -35,7 +35,7 @@ def timed(run: Any, inputs: Any, answer: int) -> float:
 def measure_decode(scale: int) -> list[dict[str, Any]]:
     """One row a contender: microseconds for one input, and how many times credkit is as fast."""
     rows = []
-    for name, (inputs, answer, contenders) in decode.workloads(scale).items():
+    for name, (inputs, answer, contenders) in {**decode.workloads(scale), **stripe.workloads(scale)}.items():
         seconds: dict[str, list[float]] = {contender: [] for contender in contenders}
         for _ in range(TURNS):
             for contender, run in contenders.items():

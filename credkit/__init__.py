@@ -16,22 +16,28 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from credkit.api import choice, conversion, convert, decode, encode, inspect
     from credkit.codec import Codec, Entry, Example
+    from credkit.codecs.contents import content_entries
     from credkit.codecs.fieldsteps import map_entry
     from credkit.codecs.frames import layout_entries
     from credkit.errors import CredkitError, DecodeError, DefinitionError, EncodeError, UnknownCodec
-    from credkit.reading import Check, Field, Note, Part, Reading, Step
+    from credkit.reading import Check, Field, Note, Part, Reading, Step, TextField
     from credkit.registry import chain, get, names
+    from credkit.search.identification import identify
+    from credkit.search.relation import relate
 
 __version__ = "0.1.0"
 
 _HOMES = {
     "api": ("choice", "conversion", "convert", "decode", "encode", "inspect"),
     "codec": ("Codec", "Entry", "Example"),
+    "codecs.contents": ("content_entries",),
     "codecs.fieldsteps": ("map_entry",),
     "codecs.frames": ("layout_entries",),
     "errors": ("CredkitError", "DecodeError", "DefinitionError", "EncodeError", "UnknownCodec"),
-    "reading": ("Check", "Field", "Note", "Part", "Reading", "Step"),
+    "reading": ("Check", "Field", "Note", "Part", "Reading", "Step", "TextField"),
     "registry": ("chain", "get", "names"),
+    "search.identification": ("identify",),
+    "search.relation": ("relate",),
 }
 __all__ = [
     "Check",
@@ -47,18 +53,22 @@ __all__ = [
     "Part",
     "Reading",
     "Step",
+    "TextField",
     "UnknownCodec",
     "chain",
     "choice",
+    "content_entries",
     "conversion",
     "convert",
     "decode",
     "encode",
     "get",
+    "identify",
     "inspect",
     "layout_entries",
     "map_entry",
     "names",
+    "relate",
 ]
 
 

@@ -18,7 +18,7 @@ from typing import Any
 
 from credkit.codec import Codec, Tabled
 from credkit.errors import DefinitionError, EncodeError
-from credkit.reading import Check, Field, Place, Reading, Step
+from credkit.reading import Check, Field, Place, Reading, Row, Step, TextField
 from credkit.shapes import Shape, hull, mismatch, only, said
 
 Way = tuple[tuple[Codec, ...], str | None]  # the linked steps, and why they do not work in a row
@@ -228,14 +228,7 @@ def choice(*options: Codec) -> Codec:
     schema = None
     if first.gives == "fields":
         schema = MappingProxyType(
-            {
-                field: Field(
-                    name=field,
-                    least=min(option.schema[field].least for option in options),
-                    most=max(option.schema[field].most for option in options),
-                )
-                for field in first.schema
-            }
+            {field: _either(name, [option.schema[field] for option in options]) for field in first.schema}
         )
     return Choice(
         name=name, options=options,
@@ -243,6 +236,19 @@ def choice(*options: Codec) -> Codec:
         output=Shape(first.gives, lengths=hull(*(option.output.lengths for option in options)), schema=schema),
         cuts=any(option.lossy for option in options),
     )  # fmt: skip
+
+
+def _either(name: str, rows: Sequence[Row]) -> Row:
+    """The schema row for a value of any of ``rows``, which are all numbers or all texts."""
+    numbers = [row for row in rows if isinstance(row, Field)]
+    texts = [row for row in rows if isinstance(row, TextField)]
+    field = rows[0].name
+    if numbers and texts:
+        raise DefinitionError(f"{name}: the field {field} is a number in some of them and a text in others")
+    if numbers:
+        return Field(name=field, least=min(row.least for row in numbers), most=max(row.most for row in numbers))
+    letters = "".join(dict.fromkeys("".join(row.letters for row in texts))) if all(row.letters for row in texts) else ""
+    return TextField(name=field, letters=letters, lengths=hull(*(row.lengths for row in texts)))
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,9 +18,9 @@ from typing import Any, TypeAlias, TypeGuard
 from bitstring import Bits
 
 from credkit.errors import DecodeError, EncodeError, nearest, shown
-from credkit.reading import Form, Reading, Schema, places
+from credkit.reading import Field, Form, Reading, Row, Schema, TextField, places
 from credkit.shapes import Shape, only
-from credkit.spans import WIDEST
+from credkit.spans import LIMIT, WIDEST
 
 PRACTICE = "common practice, no source"  # an entry's source where no standard is known
 Word: TypeAlias = tuple[int, int]  # the bits as a number, first bit most significant; how many
@@ -77,14 +77,29 @@ def is_number(value: object) -> TypeGuard[int]:
     return isinstance(value, int) and not isinstance(value, bool) and value >= 0 and value.bit_length() <= WIDEST
 
 
+def is_item(value: object) -> TypeGuard[int | str]:
+    """Whether ``value`` can stand in a field at all: a whole number, or a text that is not absurdly long.
+
+    >>> is_item(5), is_item("05"), is_item(None)
+    (True, True, False)
+    """
+    return is_number(value) or (isinstance(value, str) and len(value) <= LIMIT)
+
+
+def any_row(name: str, value: object) -> Row:
+    """The schema row of a field of which only ``value`` is known: any text, or any number.
+
+    >>> any_row("part1", "012").problem("")
+    """
+    return TextField(name=name) if isinstance(value, str) else Field(name=name, most=(1 << WIDEST) - 1)
+
+
 def check_fields(codec: str, schema: Schema, fields: Mapping[str, Any]) -> None:
     """Raise `EncodeError` unless ``fields`` are exactly the fields of ``schema``, each in range."""
     for name, field in schema.items():
         if name not in fields:
             near = nearest(name, (str(other) for other in fields if other not in schema))
-            raise EncodeError(
-                f"{codec}: the field {name} is missing ({shown(field.least)} to {shown(field.most)}){near}"
-            )
+            raise EncodeError(f"{codec}: the field {name} is missing ({field.allowed}){near}")
         if problem := field.problem(fields[name]):
             raise EncodeError(f"{codec}: {problem}")
     if len(fields) > len(schema):

@@ -33,7 +33,7 @@ ORDERS = (
     ("reversed-bits-in-bytes", "bits are reversed within each byte", "reverse-bits-in-bytes"),
     ("swapped-nibbles", "the halves of each byte are swapped", "swap-nibbles"),
 )
-LONGEST = 4096  # bits of a frame that the one-bit searches are tried on
+LONGEST = 1024  # bits of a frame that the one-bit searches are tried on: each bit costs three reads
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -106,14 +106,16 @@ def diagnose(codec: Codec, value: Any) -> tuple[Hint, ...]:
     reading = codec.inspect(value)
     if reading.ok:
         return ()
-    hints = [
-        Hint(
-            cause=other.cause, text=f"{other.text}: {shown(found)}", chain=other.codec.name, value=found,
-            evidence=evidence(other.codec.inspect(value)),
-        )
-        for other in (*alternatives(codec), *_typed(codec))
-        if (found := _read(other.codec, value)) is not None
-    ]  # fmt: skip
+    hints: list[Hint] = []
+    for other in (*alternatives(codec), *_typed(codec)):  # a step that reads either way round takes both of a pair
+        found = _read(other.codec, value)
+        if found is not None and found not in [hint.value for hint in hints if other.cause.startswith(hint.cause)]:
+            hints.append(
+                Hint(
+                    cause=other.cause, text=f"{other.text}: {shown(found)}", chain=other.codec.name, value=found,
+                    evidence=evidence(other.codec.inspect(value)),
+                )
+            )  # fmt: skip
     place, given = _failing(codec, value, reading)
     rest = _rest(codec, place)
     if isinstance(given, str):

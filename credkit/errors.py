@@ -12,11 +12,12 @@ escapes, and no sentence holds an account number: `shown` shortens and masks wha
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from bitstring import Bits
+
+from credkit.accounts import hidden, holds_account, masked
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -25,12 +26,6 @@ if TYPE_CHECKING:
 
 LONGEST = 48  # characters of a value that a sentence repeats
 LONGEST_NUMBER = 4096  # bits of a number that is written out at all
-
-# Thirteen to nineteen digits, single blanks or hyphens allowed between groups of them, first digit
-# 2 to 6: the lengths of ISO/IEC 7812-1 and the major industry digits used by payment cards.
-ACCOUNT_DIGITS = range(13, 20)
-_RUN = re.compile(r"[0-9](?:[ -]?[0-9]){12,}")
-_GROUP = re.compile("[0-9]+")
 
 
 class CredkitError(Exception):
@@ -66,53 +61,6 @@ class UnknownCodec(CredkitError, LookupError):
     """No codec has this name; the message offers the nearest spelling."""
 
 
-def masked(text: str) -> str:
-    """``text`` with every number that could be a payment account number cut to first six, last four.
-
-    A number counts when it has 13 to 19 digits, begins with 2 to 6 and its last digit is the Luhn
-    check digit (ISO/IEC 7812-1); zeros before it, and other groups of digits beside it, do not hide
-    it. Within a longer run of digits it is not looked for: too many plain numbers would match. The
-    example below is the test number of the WHATWG HTML standard.
-
-    >>> masked("track 4114360123456785=30")
-    'track 411436******6785=30'
-    >>> masked("0004114360123456785"), masked("4114-3601-2345-6785 203")
-    ('000411436******6785', '4114-36**-****-6785 203')
-    >>> masked("serial 4114360123456786")
-    'serial 4114360123456786'
-    """
-    return _RUN.sub(_mask, text) if len(text) >= ACCOUNT_DIGITS.start else text
-
-
-def _mask(run: re.Match[str]) -> str:
-    text = run.group()
-    hidden: set[int] = set()
-    for places in _candidates(text):
-        if _is_account("".join(text[place] for place in places)):
-            hidden.update(places[6:-4])
-    return "".join("*" if place in hidden else c for place, c in enumerate(text)) if hidden else text
-
-
-def _candidates(text: str) -> Iterator[list[int]]:
-    """The places of neighbouring groups of digits, without the zeros before them."""
-    groups = [match.span() for match in _GROUP.finditer(text)]
-    for first, (start, stop) in enumerate(groups):
-        places = list(range(stop - len(text[start:stop].lstrip("0")), stop))
-        for start, stop in (*groups[first + 1 : first + ACCOUNT_DIGITS.stop], (0, 0)):
-            if not 0 < len(places) < ACCOUNT_DIGITS.stop:
-                break
-            yield places
-            places = [*places, *range(start, stop)]
-
-
-def _is_account(digits: str) -> bool:
-    if len(digits) not in ACCOUNT_DIGITS or digits[0] not in "23456":
-        return False
-    numbers = [int(c) for c in digits]
-    doubled = [d * 2 - 9 * (d > 4) for d in numbers[-2::-2]]
-    return (sum(numbers[-1::-2]) + sum(doubled)) % 10 == 0
-
-
 def shown(value: object) -> str:
     """``value`` as it may stand in a sentence: quoted, shortened, account numbers masked.
 
@@ -126,12 +74,20 @@ def shown(value: object) -> str:
     elif isinstance(value, Bits):
         text = value.bin
     elif isinstance(value, Mapping):
-        text = masked(" ".join(f"{name}={_plain(item)}" for name, item in value.items())) or "{}"
+        text = masked(" ".join(f"{name}={item}" for name, item in _pairs(value))) or "{}"
     else:
         text = masked(_plain(value))
     if len(text) <= LONGEST:
         return text
     return f"{text[: LONGEST - 12]}…{text[-6:]}" + ("" if isinstance(value, str) else f" ({len(text)} long)")
+
+
+def _pairs(fields: Mapping[Any, Any]) -> Iterator[tuple[Any, str]]:
+    """The fields as texts; beside an account number the texts of a track are hidden."""
+    pairs = [(name, _plain(item)) for name, item in fields.items()]
+    track = any(isinstance(item, str) and holds_account(item) for item in fields.values())
+    for name, text in pairs:
+        yield name, hidden(text) if track and isinstance(fields[name], str) else text
 
 
 def _plain(value: object) -> str:

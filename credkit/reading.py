@@ -11,7 +11,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
-from credkit.errors import masked, shown
+from credkit.accounts import masked
+from credkit.errors import shown
 from credkit.spans import written
 
 Form = Literal["text", "bits", "fields"]
@@ -118,11 +119,57 @@ class Field:
         if isinstance(value, bool) or not isinstance(value, int):
             return f"{self.name} is {shown(value)}, not a whole number"
         if not self.least <= value <= self.most:
-            return f"{self.name} is {shown(value)}, outside {shown(self.least)} to {shown(self.most)}"
+            return f"{self.name} is {shown(value)}, outside {self.allowed}"
         return None
 
+    @property
+    def allowed(self) -> str:
+        """What it may be, in words."""
+        return f"{shown(self.least)} to {shown(self.most)}"
 
-Schema = Mapping[str, Field]
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TextField:
+    """One row of a schema: a text of as many characters as ``lengths`` has, all of them among ``letters``.
+
+    Leading zeros are a part of it. Without ``letters`` any character may stand in it. ``pad`` may
+    not end it (begin it, where ``padded`` is ``left``): the text is filled up with it where it stands.
+
+    >>> TextField(name="account", letters="0123456789", lengths=range(1, 20)).problem("12A")
+    "account has 'A' as character 2, expected 1 to 19 of 0123456789"
+    """
+
+    name: str
+    letters: str = ""
+    lengths: range = range(1 << 16)
+    pad: str = ""
+    padded: Literal["left", "right"] = "right"
+
+    def problem(self, value: object) -> str | None:
+        """What is wrong with ``value`` for this field, or None."""
+        if not isinstance(value, str):
+            return f"{self.name} is {shown(value)}, not a text"
+        for place, char in enumerate(value if self.letters else ""):
+            if char not in self.letters:
+                return f"{self.name} has {shown(char)} as character {place}, expected {self.allowed}"
+        if len(value) not in self.lengths:
+            return f"{self.name} is {shown(value)}, {len(value)} characters, expected {self.allowed}"
+        if self.pad and value and value[0 if self.padded == "left" else -1] == self.pad:
+            side = "begins" if self.padded == "left" else "ends"
+            return f"{self.name} is {shown(value)}, which {side} with the padding {shown(self.pad)}"
+        return None
+
+    @property
+    def allowed(self) -> str:
+        """What it may be, in words."""
+        first, last = self.lengths[0], self.lengths[-1]
+        count = f"{first}" if first == last else f"{first} {'or' if len(self.lengths) == 2 else 'to'} {last}"
+        return f"{count} of {self.letters}" if self.letters else f"{count} characters"
+
+
+Row = Field | TextField
+Item = int | str  # what a field holds
+Schema = Mapping[str, Row]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

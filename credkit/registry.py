@@ -12,7 +12,22 @@ from inspect import signature
 
 from credkit.chains import link
 from credkit.codec import Codec, Entry
-from credkit.codecs import fieldsteps, frames, keyboards, notations, orders, template, texts
+from credkit.codecs import (
+    checkdigits,
+    contents,
+    crcs,
+    cyclic,
+    fieldsteps,
+    frames,
+    keyboards,
+    notations,
+    orders,
+    stripe,
+    template,
+    texts,
+    tracktexts,
+    uids,
+)
 from credkit.errors import DefinitionError, UnknownCodec, nearest, shown
 from credkit.grammar import StepText, parse
 
@@ -32,12 +47,20 @@ def catalogue() -> tuple[Entry, ...]:
     return (
         *texts.ENTRIES,
         *keyboards.ENTRIES,
+        *tracktexts.ENTRIES,
+        *checkdigits.ENTRIES,
         *notations.ENTRIES,
         *orders.ENTRIES,
+        *crcs.ENTRIES,
+        *uids.ENTRIES,
+        *cyclic.ENTRIES,
+        *stripe.ENTRIES,
         *frames.ENTRIES,
         *frames.builtin(),
         *fieldsteps.ENTRIES,
         *template.ENTRIES,
+        *contents.ENTRIES,
+        *contents.builtin(),
     )
 
 

@@ -13,18 +13,20 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 from functools import partial
 from pathlib import Path
 from types import MappingProxyType
 from zoneinfo import ZoneInfo, available_timezones
 
-from credkit import layout_entries, map_entry
+from credkit import content_entries, layout_entries, map_entry
 from credkit.chains import Conversion, choice, conversion
 from credkit.codec import Codec, Entry
 from credkit.errors import DefinitionError, nearest, shown
+from credkit.reading import Field, Item, Row, TextField
 from credkit.registry import chain
+from credkit.shapes import Shape
 from credkit.sitefiles import (
     Assignment,
     File,
@@ -38,6 +40,7 @@ from credkit.sitefiles import (
 from credkit.sitetable import Table
 from credkit.streams import Stream, stream
 
+LARGEST_ISSUE = 999_999_999
 DAY = 86400  # seconds; a clock that is off by more than ten years is not set at all
 _COLUMN = re.compile(r"text(?:\(([1-9][0-9]{0,4})\))?|u?int(?:32|64)")
 _WHOLE = re.compile(r"-?[0-9]{1,40}")
@@ -45,19 +48,29 @@ _WHOLE = re.compile(r"-?[0-9]{1,40}")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Kind:
-    """A kind of credential number: how files write it, which fields make it, what readings may hold."""
+    """A kind of credential number: how files write it, which fields make it, what readings may hold.
+
+    ``issue`` names the field of the number that is the column of that name in the credentials.
+    ``not_payment`` says why its numbers are none of payment cards, though they may look like them.
+    """
 
     name: str
     namespace: str
     value: Codec
     printed: Codec | None
     key: tuple[str, ...]
-    expect: Mapping[str, frozenset[int]]
+    expect: Mapping[str, frozenset[Item]]
+    issue: str | None = None
     refuses: bool
+    not_payment: str | None = None
 
-    def number(self, fields: Mapping[str, int]) -> tuple[int, ...]:
+    def number(self, fields: Mapping[str, Item]) -> tuple[Item, ...]:
         """The credential number in ``fields``."""
         return tuple(fields[name] for name in self.key)
+
+    def without_issue(self, number: tuple[Item, ...]) -> tuple[Item, ...]:
+        """``number`` without its issue: the same for a card and those that replace it."""
+        return tuple(item for name, item in zip(self.key, number, strict=True) if name != self.issue)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -178,10 +191,12 @@ class Rows:
 
 def load_rows(site: Site) -> Rows:
     """The rows of the files that ``site`` names; raises `DefinitionError` with file and line."""
+    plain = {kind.name for kind in site.kinds.values() if kind.not_payment}
+    readers = {reader.name for reader in site.readers.values() if reader.kind.not_payment}
     return Rows(
-        credentials=read_credentials(site.credentials, site.kinds, site.rules.statuses),
-        readings=read_readings(site.readings, site.readers, site.zone),
-        existing={t.name: read_existing(t.existing) for t in site.targets.values() if t.existing},
+        credentials=read_credentials(site.credentials, site.kinds, site.rules.statuses, plain),
+        readings=read_readings(site.readings, site.readers, site.zone, readers),
+        existing={t.name: read_existing(t.existing, t.kind.name in plain) for t in site.targets.values() if t.existing},
     )
 
 
@@ -196,7 +211,7 @@ def load_site(path: str | Path) -> Site:
         raise DefinitionError(f"{path.name}: byte at offset {error.start} is not utf-8, which TOML needs") from None
     except (tomllib.TOMLDecodeError, RecursionError, ValueError) as error:
         raise DefinitionError(f"{path.name}: the file is not TOML: {error}") from None
-    keys = ("site", "files", "kinds", "readers", "rules", "targets", "tables", "layouts")
+    keys = ("site", "files", "kinds", "readers", "rules", "targets", "tables", "layouts", "contents")
     return _Builder(Table(path.name, "", content, keys), path.parent).site()
 
 
@@ -255,7 +270,10 @@ class _Builder:
         return self.folder / name
 
     def layouts(self) -> tuple[Entry, ...]:
-        return self.top.guard("layouts", lambda: layout_entries(self.top.mapping("layouts")))
+        """The site's own layouts and contents; their names are in one space."""
+        found = self.top.guard("layouts", lambda: layout_entries(self.top.mapping("layouts")))
+        texts = self.top.guard("contents", lambda: content_entries(self.top.mapping("contents"), beside=found))
+        return (*found, *texts)
 
     def lists(self) -> tuple[Entry, ...]:
         lists = {table.name: read_list(self.file(table)) for table in self.top.tables("tables", _FILE)}
@@ -284,9 +302,15 @@ class _Builder:
         value = self.chain(table, "value")
         printed = self.chain(table, "printed") if table.has("printed") else None
         key = table.texts("key")
+        issue = table.text("issue") if table.has("issue") else None
+        schema = dict(value.schema)
+        if issue:
+            if issue in schema or issue not in key:
+                table.refuse("issue", f"{shown(issue)} must be a name in key that value does not give")
+            schema[issue] = Field(name=issue, most=LARGEST_ISSUE)
         for name in key:
-            if name not in value.schema or key.count(name) > 1:
-                known = f"one of {', '.join(value.schema)}{nearest(name, value.schema)}"
+            if name not in schema or key.count(name) > 1:
+                known = f"one of {', '.join(schema)}{nearest(name, schema)}"
                 table.refuse(
                     "key", f"{shown(name)} appears twice" if key.count(name) > 1 else f"{shown(name)} is not {known}"
                 )
@@ -296,16 +320,22 @@ class _Builder:
             table.refuse("printed", f"it gives {', '.join(printed.schema)}, but value gives {', '.join(value.schema)}")
         expect = {}
         for name, allowed in table.mapping("expect").items():
-            if name not in value.schema:
-                table.refuse(
-                    "expect", f"{shown(name)} is not one of {', '.join(value.schema)}{nearest(name, value.schema)}"
-                )
-            if not isinstance(allowed, list) or not allowed or any(type(each) is not int for each in allowed):
-                table.refuse("expect", f"{name} must be a list of whole numbers, not {shown(allowed)}")
+            if name not in schema:
+                table.refuse("expect", f"{shown(name)} is not one of {', '.join(schema)}{nearest(name, schema)}")
+            if not isinstance(allowed, list) or not allowed:
+                table.refuse("expect", f"{name} must be a list of values, not {shown(allowed)}")
+            for each in allowed:
+                if problem := schema[name].problem(each):
+                    table.refuse("expect", problem)
             expect[name] = frozenset(allowed)
+        reason = table.text("not_payment") if table.has("not_payment") else None
+        if reason is not None and not reason.strip():
+            table.refuse("not_payment", "a reason is needed: why its numbers are none of payment cards")
         return Kind(
-            name=table.name, namespace=table.text("namespace", table.name), value=value, printed=printed, key=key,
+            name=table.name, namespace=table.text("namespace", table.name), printed=printed, key=key, issue=issue,
+            value=replace(value, output=Shape("fields", schema=MappingProxyType(schema))) if issue else value,
             expect=MappingProxyType(expect), refuses=table.one_of("notes", ("refuse", "count")) == "refuse",
+            not_payment=reason,
         )  # fmt: skip
 
     def namespaces(self, kinds: Mapping[str, Kind]) -> None:
@@ -318,6 +348,9 @@ class _Builder:
                     f"kinds.{kind.name}.key",
                     f"{', '.join(kind.key)} differs from {', '.join(other.key)} of {other.name}, in the same namespace",
                 )
+            for part in kind.key:
+                if problem := _unlike(kind.value.schema[part], other.value.schema[part], other.name):
+                    self.top.refuse(f"kinds.{kind.name}.key", problem)
 
     def named(self, table: Table, kinds: Mapping[str, Kind]) -> Kind:
         name = table.text("kind")
@@ -361,6 +394,8 @@ class _Builder:
         for name in kind.key:
             if name not in codec.schema:
                 table.refuse("chain", f"it gives {', '.join(codec.schema)}, but {kind.name} needs {name}")
+            if problem := _unlike(codec.schema[name], kind.value.schema[name], kind.name):
+                table.refuse("chain", problem)
         return codec
 
     def target(self, table: Table, kinds: Mapping[str, Kind]) -> Target:
@@ -397,7 +432,18 @@ class _Builder:
         )  # fmt: skip
 
 
+def _unlike(field: Row, other: Row, where: str) -> str | None:
+    """Why two rows can never hold the same value: one is a number, the other a text."""
+    if type(field) is type(other):
+        return None
+    words = ("a text", "a number") if isinstance(field, TextField) else ("a number", "a text")
+    return (
+        f"{field.name} is {words[0]} here, but {words[1]} in {where}: "
+        f"digits:{field.name},N behind a text makes it a number"
+    )
+
+
 _FILE = ("path", "encoding", "delimiter")
-_KIND = ("namespace", "value", "printed", "key", "expect", "notes")
+_KIND = ("namespace", "value", "printed", "key", "issue", "expect", "notes", "not_payment")
 _READER = ("kind", "chain", "clock_offset", "stream", "periods")
 _TARGET = ("kind", "chain", "column", "existing")

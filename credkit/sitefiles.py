@@ -20,6 +20,7 @@ from functools import lru_cache
 from pathlib import Path
 from typing import NoReturn
 
+from credkit.accounts import holds_track
 from credkit.errors import DefinitionError, nearest, shown
 
 CREDENTIALS = (
@@ -54,6 +55,14 @@ class File:
     def refuse(self, line: int, problem: str) -> NoReturn:
         """Raise the one sentence about a line of this file."""
         raise DefinitionError(f"{self.name} line {line}: {problem}")
+
+    def refuse_track(self, line: int) -> NoReturn:
+        """Refuse a line that holds a payment track."""
+        self.refuse(
+            line,
+            "payment track data must not be kept after authorisation: delete it (--reveal is about screens, and lets "
+            "no such file pass; if it is none, the kind can declare not_payment with a reason)",
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,9 +104,26 @@ class Held:
     text: str
 
 
-def read_credentials(file: File, kinds: Collection[str], statuses: Collection[str]) -> tuple[Assignment, ...]:
-    """The assignments in ``file``; their kinds must be among ``kinds``, their statuses among ``statuses``."""
-    return tuple(_assignment(file, line, cells, kinds, statuses) for line, cells in records(file, CREDENTIALS))
+def read_credentials(
+    file: File, kinds: Collection[str], statuses: Collection[str], plain: Collection[str] = ()
+) -> tuple[Assignment, ...]:
+    """The assignments in ``file``; their kinds must be among ``kinds``, their statuses among ``statuses``.
+
+    Rows that hold a payment track are refused, but for those whose kind is among ``plain``.
+    """
+    found = []
+    for line, cells in records(file, CREDENTIALS):
+        row = _assignment(file, line, cells, kinds, statuses)
+        if row.kind not in plain:
+            _check(file, line, cells)
+        found.append(row)
+    return tuple(found)
+
+
+def _check(file: File, line: int, cells: Sequence[str]) -> None:
+    """Refuse a line that holds a payment track."""
+    if any(map(holds_track, cells)):
+        file.refuse_track(line)
 
 
 def _assignment(
@@ -144,12 +170,20 @@ def _date(text: str) -> date | None:
         return None
 
 
-def read_readings(file: File, readers: Collection[str], zone: tzinfo) -> tuple[Read, ...]:
-    """The readings in ``file``; ``zone`` is for local times, and readers must be among ``readers``."""
+def read_readings(
+    file: File, readers: Collection[str], zone: tzinfo, plain: Collection[str] = ()
+) -> tuple[Read, ...]:  # fmt: skip
+    """The readings in ``file``; ``zone`` is for local times, and readers must be among ``readers``.
+
+    Rows that hold a payment track are refused, but for those whose reader is among ``plain``.
+    """
     found = []
-    for line, (time, reader, text, presentation, expected) in records(file, READINGS):
+    for line, cells in records(file, READINGS):
+        time, reader, text, presentation, expected = cells
         if reader not in readers:
             file.refuse(line, f"no reader is called {shown(reader)} in the site file{nearest(reader, readers)}")
+        if reader not in plain:
+            _check(file, line, cells)
         found.append(
             Read(
                 line=line, time=_time(file, line, time, zone), reader=reader, text=text,
@@ -186,9 +220,17 @@ def _exists(placed: datetime) -> bool:
     return first is not None and second is not None and first > second
 
 
-def read_existing(file: File) -> tuple[Held, ...]:
-    """The rows of an export: persons and the texts that the target holds for them."""
-    return tuple(Held(line=line, person=person, text=text) for line, (person, text) in records(file, EXISTING))
+def read_existing(file: File, plain: bool = False) -> tuple[Held, ...]:
+    """The rows of an export: persons and the texts that the target holds for them.
+
+    Rows that hold a payment track are refused unless they are ``plain``.
+    """
+    found = []
+    for line, cells in records(file, EXISTING):
+        if not plain:
+            _check(file, line, cells)
+        found.append(Held(line=line, person=cells[0], text=cells[1]))
+    return tuple(found)
 
 
 def read_list(file: File) -> dict[int, int]:

@@ -13,19 +13,36 @@ from click.testing import CliRunner
 
 from credkit.cli import COMMANDS, main
 from credkit.codec import Entry
-from credkit.codecs import fieldsteps, frames, keyboards, notations, orders, template, texts
+from credkit.codecs import (
+    checkdigits,
+    contents,
+    crcs,
+    cyclic,
+    fieldsteps,
+    frames,
+    keyboards,
+    notations,
+    orders,
+    stripe,
+    template,
+    texts,
+    tracktexts,
+    uids,
+)
 from credkit.registry import ELSEWHERE
 from credkit.spans import written as span
 from credkit.tables.layout import Layout, Limit
 
 HERE = Path(__file__).parent
 FAMILIES = (
-    ("Text to text", (*texts.ENTRIES, *keyboards.ENTRIES)),
+    ("Text to text", (*texts.ENTRIES, *keyboards.ENTRIES, *tracktexts.ENTRIES, *checkdigits.ENTRIES)),
     ("Text to bits: notations", notations.ENTRIES),
     ("Bits to bits: orders, alignment, cuts", orders.ENTRIES),
+    ("Bits to bits: what contactless chips send", (*crcs.ENTRIES, *uids.ENTRIES, *cyclic.ENTRIES)),
+    ("Bits to text: magnetic stripes", stripe.ENTRIES),
     ("Bits to fields: frames", (*frames.ENTRIES, *frames.builtin())),
     ("Fields to fields", fieldsteps.ENTRIES),
-    ("Text to fields", template.ENTRIES),
+    ("Text to fields", (*template.ENTRIES, *contents.ENTRIES, *contents.builtin())),
 )
 
 
@@ -40,7 +57,7 @@ def section(entry: Entry) -> list[str]:
     lines = [f"### `{written(entry)}`", "", f"{title}.", "", *described(entry), f"Source: {entry.source}.", ""]
     first = entry.examples[0]
     codec = entry.build(*(first.args.split(",") if first.args else ()))
-    if isinstance(codec.table, Layout) and entry.name != "fields":
+    if isinstance(codec.table, Layout) and entry.name not in ("fields", "data-of"):
         lines += layout_rows(codec.table)
     if entry.aliases:
         lines += [f"Also called {', '.join(f'`{alias}`' for alias in entry.aliases)} by an open standard.", ""]

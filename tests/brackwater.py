@@ -48,6 +48,11 @@ key = ["number"]
 value = "template:{number:03d}"
 key = ["number"]
 
+[kinds.stripe]
+value = "template:{number:06d}"
+issue = "issue"
+key = ["number", "issue"]
+
 [layouts.berth-serial]
 length = 32
 fields = { number = "0-31" }
@@ -83,6 +88,13 @@ chain = "decimal:60/fields:number:60"
 [readers.dock-hex]
 kind = "long"
 chain = "hex:15/fields:number:60"
+[readers.kiosk]
+kind = "stripe"
+chain = "template:;{number:06d}={issue:02d}?"
+[readers.clock]
+kind = "stripe"
+stream = "swipes:binary"
+chain = "binary/track-2-bits/template:;{number:06d}={issue:02d}?"
 [readers.keys]
 kind = "locker"
 stream = "keypad:hex:1/keypad-4"

@@ -20,13 +20,19 @@ from hypothesis import strategies as st
 from credkit import chain, layout_entries, map_entry
 from credkit.chains import Choice
 from credkit.codec import Codec, Entry
-from credkit.codecs.fieldsteps import Listed, Offset
+from credkit.codecs.contents import Parts
+from credkit.codecs.cyclic import Cyclic
+from credkit.codecs.fieldsteps import Digits, Listed, Offset
 from credkit.codecs.keyboards import Keyboard
+from credkit.codecs.stripe import TrackBits
 from credkit.codecs.texts import LastDigits
-from credkit.reading import Field
+from credkit.codecs.tracktexts import TrackText
+from credkit.reading import Field, Row, TextField
 from credkit.registry import catalogue
 from credkit.spans import LIMIT, written
+from credkit.tables.content import ContentCodec
 from credkit.tables.select import SelectCodec
+from tests.contentstrategies import valid_content, valid_parts, valid_track
 
 VECTORS = Path(__file__).with_name("vectors")
 
@@ -54,6 +60,12 @@ TYPICAL = (
     "hex:8/keep-low:24/fields:number:24",
     "hex:8/right-justified:26/slice:1-24/fields:facility:8,number:16",
     "last-digits:8/decimal:32/serial-32",
+    "track:2/track-2:number,rest/digits:number,4/select:card=number,rest",
+    "track:3,7-bit/driving-licence-track-3",
+    "strip/check-digit:luhn/template:{number:05d}",
+    "binary/track-2-bits",
+    "binary/invert/track-2-bits:5,3,25/strip:;,?/decimal:32/serial-32",
+    "binary/reverse-bits/track-3-bits:7,20",
 )
 
 
@@ -92,12 +104,24 @@ def fuzzed() -> tuple[str, ...]:
 # ── values that encode ──────────────────────────────────────────────────────────────────────────
 
 
-def some(random: Random, field: Field) -> int:
+def some(random: Random, field: Row) -> int | str:
     """A value of the field: one of its ends, near one of them, or any."""
+    if isinstance(field, TextField):
+        return _some_text(random, field)
     near = random.choice((0, 1, 2, None, None))
     if near is None or field.most - field.least <= near:
         return random.randint(field.least, field.most)
     return random.choice((field.least + near, field.most - near))
+
+
+def _some_text(random: Random, field: TextField) -> str:
+    letters = field.letters or "0123456789ABCDEF "
+    length = field.lengths[random.randrange(min(len(field.lengths), 20))]
+    text = "".join(random.choice(letters) for _ in range(length))
+    if text and field.pad and field.problem(text):  # it may not end in what it is filled up with
+        other = random.choice([c for c in letters if c != field.pad])
+        text = other + text[1:] if field.padded == "left" else text[:-1] + other
+    return text
 
 
 def some_bits(random: Random, length: int) -> Bits:
@@ -111,11 +135,17 @@ def valid(random: Random, codec: Codec) -> Any:
     last = codec.steps[-1]
     if isinstance(last, Choice):
         return valid(random, random.choice(last.options))
+    if isinstance(last, Cyclic):
+        return last.frame.encode(valid(random, last.frame))
     if codec.gives == "bits":
         lengths = codec.output.lengths
         return some_bits(random, lengths[random.randrange(min(len(lengths), 20))])
     if codec.gives == "text":
         return _valid_text(random, last)
+    if isinstance(last, ContentCodec):
+        return valid_content(random, last.content, some)
+    if isinstance(last, Parts):
+        return valid_parts(random, last)
     if codec.output.schema is not None:
         fields = {name: some(random, field) for name, field in codec.schema.items()}
     elif isinstance(last, SelectCodec):
@@ -123,6 +153,8 @@ def valid(random: Random, codec: Codec) -> Any:
         fields |= last.select.added
     elif isinstance(last, Offset):
         fields = {"other": 5, last.field: max(last.amount, 0) + random.getrandbits(20)}
+    elif isinstance(last, Digits):
+        fields = {"other": 5, last.field: random.randrange(10**last.count)}
     else:
         fields = {"other": random.getrandbits(8)}
     if isinstance(last, Listed):  # its schema gives the range; only what stands in the list exists
@@ -137,6 +169,11 @@ def _valid_text(random: Random, last: Codec) -> str:
         letters = "".join(last.to_typed)
     if isinstance(last, LastDigits):
         letters, length = "0123456789", last.count
+    if isinstance(last, TrackText):
+        return valid_track(random, last)
+    if isinstance(last, TrackBits):
+        content = "".join(random.choice(last.letters.content) for _ in range(random.choice((0, 1, 3, 8, 20, 37, 90))))
+        return f"{last.letters.start}{content}{last.letters.end}"
     return "".join(random.choice(letters) for _ in range(length))
 
 
@@ -375,12 +412,13 @@ def chain_before(random: Random, length: int) -> str:
     return front + "/".join(steps)
 
 
-def chain_behind(random: Random, schema: Mapping[str, Field]) -> str:
+def chain_behind(random: Random, schema: Mapping[str, Row]) -> str:
     """Steps from fields to fields, written, perhaps none: offsets and renamings."""
     steps = []
     names = list(schema)
-    if random.randrange(3) == 0:
-        steps.append(f"/offset:{random.choice(names)},{random.choice((1, 20000, 10**9))}")
+    numbers = [name for name, row in schema.items() if isinstance(row, Field)]
+    if numbers and random.randrange(3) == 0:
+        steps.append(f"/offset:{random.choice(numbers)},{random.choice((1, 20000, 10**9))}")
     if random.randrange(3) == 0:
         random.shuffle(names)
         steps.append("/select:" + ",".join(f"outer_{name}={name}" for name in names) + ",region=7")

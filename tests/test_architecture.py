@@ -24,9 +24,9 @@ LONGEST = 450  # lines
 
 # Section by section, what may import what: only upwards. Packages count as one, and have no circles inside.
 ORDER = (
-    "errors", "spans", "reading", "shapes", "codec", "grammar", "checks", "tables", "chains", "codecs", "registry",
-    "api",
-    "streams", "diagnose", "identify", "discover", "screen", "cautions", "draw",
+    "checks", "accounts", "errors", "spans", "reading", "shapes", "codec", "grammar", "tables", "chains", "codecs",
+    "registry", "api",
+    "streams", "diagnose", "payment", "search", "screen", "cautions", "draw",
     "sitefiles", "sitetable", "site", "crosswalk", "audit", "memory", "bulk", "demo", "cli", "__main__",
 )  # fmt: skip
 CORE = ORDER[: ORDER.index("api") + 1]
@@ -218,7 +218,8 @@ def value(form: str, text: str) -> Any:
     if form == "bits":
         return Bits(f"0b{text}")
     if form == "fields":
-        return {name: int(number) for name, _, number in (pair.partition("=") for pair in text.split())}
+        pairs = (pair.partition("=") for pair in text.split())
+        return {name: item.strip("'") if item.startswith("'") else int(item) for name, _, item in pairs}
     return text
 
 

@@ -13,6 +13,7 @@ from credkit import (
     DecodeError,
     DefinitionError,
     EncodeError,
+    Field,
     UnknownCodec,
     chain,
     choice,
@@ -165,12 +166,9 @@ def test_chains_of_chains_are_flat() -> None:
 def test_what_a_chain_takes_and_gives() -> None:
     codec = chain("hex:8/right-justified:26/wiegand-26/select:card=number,site=facility")
     assert (codec.takes, codec.gives, codec.length, codec.lossy) == ("text", "fields", None, False)
-    assert {name: (row.least, row.most) for name, row in codec.schema.items()} == {
-        "card": (0, 65535),
-        "site": (0, 255),
-    }
+    assert codec.schema == {"card": Field(name="card", most=65535), "site": Field(name="site", most=255)}
     offset = chain("binary/wiegand-26/offset:number,20000")
-    assert (offset.schema["number"].least, offset.schema["number"].most) == (20000, 85535)
+    assert offset.schema["number"] == Field(name="number", least=20000, most=85535)
 
 
 # ── failures are traced to the text ─────────────────────────────────────────────────────────────
@@ -261,7 +259,7 @@ def test_a_choice_takes_what_exactly_one_option_takes() -> None:
     codec = pair()
     assert codec.decode("10111101110110010011011101") == CARD
     assert codec.decode("0000000000111101110110010011011100") == CARD
-    assert (codec.schema["facility"].most, codec.schema["number"].most) == (65535, 65535)
+    assert codec.schema == {name: Field(name=name, most=65535) for name in ("facility", "number")}
     assert codec.encode({"facility": 256, "number": 1}) == chain("binary:34/wiegand-34").encode(
         {"facility": 256, "number": 1}
     )

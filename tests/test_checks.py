@@ -1,10 +1,11 @@
-"""CRCs and parities against two other libraries, and against the division they are defined by."""
+"""CRCs, parities and check characters against other libraries, and against the rules they are defined by."""
 
 from __future__ import annotations
 
 from functools import reduce
 from operator import xor
 from random import Random
+from typing import Any
 
 import crccheck.crc
 import crcmod
@@ -12,9 +13,12 @@ import pytest
 from bitstring import Bits
 from hypothesis import given
 from hypothesis import strategies as st
+from stdnum import ean
+from stdnum import luhn as other_luhn
+from stdnum.iso7064 import mod_11_10, mod_37_36
 
-from credkit import layout_entries
-from credkit.checks import crc, crc_rows, parity
+from credkit import DecodeError, DefinitionError, EncodeError, chain, layout_entries
+from credkit.checks import ALPHANUMERICS, DIGITS, crc, crc_rows, hybrid, luhn, parity, weighted
 
 
 def of_bytes(data: bytes, **parameters: int) -> int:
@@ -155,3 +159,161 @@ def test_a_crc_finds_every_burst_it_is_wide(width: int) -> None:
         for burst in {1 << (size - 1) | 1, (1 << size) - 1}:
             for shift in range(length - size + 1):
                 assert crc(burst << shift, length, width=width, poly=poly) != clean
+
+
+# ── check characters ────────────────────────────────────────────────────────────────────────────
+
+NUMBERS = st.text(DIGITS, max_size=30)
+
+
+def test_published_check_digits() -> None:
+    assert luhn("7992739871") == "3"  # ISO/IEC 7812-1, the usual example
+    assert luhn("80840123456789") == "3"  # US NPI 123456789 with the prefix 80840 (45 CFR 162)
+    assert luhn("411436012345678") == "5"  # the test number of the WHATWG HTML standard, autofill example
+    assert hybrid("0794") == "5"  # ISO/IEC 7064, example of mod 11,10 (from memory)
+    assert weighted("400638133393", (3, 1)) == "1"  # an article number (GS1 General Specifications; from memory)
+
+
+@given(NUMBERS)
+def test_check_characters_are_those_of_another_library(number: str) -> None:
+    """python-stdnum computes them its own way."""
+    assert luhn(number) == other_luhn.calc_check_digit(number)
+    assert hybrid(number) == mod_11_10.calc_check_digit(number)
+    assert weighted(number, (3, 1)) == ean.calc_check_digit(number)
+
+
+@given(st.text(ALPHANUMERICS, max_size=30))
+def test_check_letters_are_those_of_another_library(text: str) -> None:
+    assert hybrid(text, ALPHANUMERICS) == mod_37_36.calc_check_digit(text)
+
+
+@given(NUMBERS, st.lists(st.integers(1, 9), min_size=1, max_size=5))
+def test_weights_belong_to_digits_from_the_right(number: str, weights: list[int]) -> None:
+    total = sum(int(number[-1 - place]) * weights[place % len(weights)] for place in range(len(number)))
+    assert (total + int(weighted(number, weights))) % 10 == 0
+
+
+def passes(number: str) -> bool:
+    return luhn(number[:-1]) == number[-1]
+
+
+def made_right(front: str, place: int, pair: str, behind: str) -> str:
+    """A right number with ``pair`` at ``place`` digits from its end, the check digit being free."""
+    number = front + pair + behind[:place]
+    return number + luhn(number)
+
+
+def test_luhn_finds_every_wrong_digit() -> None:
+    """Exhaustive over digit, place and parity of the place: ISO/IEC 7812-1 is built for this."""
+    for place in range(1, 9):
+        for digit in DIGITS:
+            right = made_right("8150", place, digit, "27394018")
+            at = len(right) - 2 - place
+            assert right[at] == digit
+            for wrong in set(DIGITS) - {digit}:
+                assert not passes(right[:at] + wrong + right[at + 1 :])
+    for digit in DIGITS:
+        assert passes("7992739871" + digit) == (digit == "3")
+
+
+@pytest.mark.parametrize("place", [0, 1, 2, 3])
+def test_what_luhn_cannot_see(place: int) -> None:
+    """Counted over all pairs: swaps of 0 and 9, the twins 22-55, 33-66, 44-77, and all swaps two apart."""
+    swaps, twins = set(), set()
+    for a in DIGITS:
+        for b in DIGITS:
+            right = made_right("8150", place, a + b, "273")
+            at = len(right) - 3 - place
+            assert right[at : at + 2] == a + b
+            if a < b and passes(right[:at] + b + a + right[at + 2 :]):
+                swaps.add(a + b)
+            if a == b:
+                twins |= {a + c for c in DIGITS if a < c and passes(right[:at] + c + c + right[at + 2 :])}
+            apart = made_right("8150", place, f"{a}7{b}", "273")
+            at = len(apart) - 4 - place
+            assert passes(apart[:at] + f"{b}7{a}" + apart[at + 3 :])
+    assert swaps == {"09"}
+    assert twins == {"25", "36", "47"}
+
+
+@pytest.mark.parametrize(("letters", "size"), [(DIGITS, 5), (ALPHANUMERICS, 3)])
+def test_hybrid_systems_find_every_wrong_character(letters: str, size: int) -> None:
+    """ISO/IEC 7064: every single substitution; of swaps of neighbours some pass, but few."""
+    random = Random(size)
+    swapped = missed = 0
+    for _ in range(200):
+        text = "".join(random.choice(letters) for _ in range(size))
+        text += hybrid(text, letters)
+        for at in range(size + 1):
+            for wrong in letters.replace(text[at], ""):
+                other = text[:at] + wrong + text[at + 1 :]
+                assert hybrid(other[:-1], letters) != other[-1]
+        for at in range(size):
+            if text[at] != text[at + 1]:
+                other = text[:at] + text[at + 1] + text[at] + text[at + 2 :]
+                swapped += 1
+                missed += hybrid(other[:-1], letters) == other[-1]
+    assert missed / swapped < 2 / len(letters)
+
+
+@pytest.mark.parametrize(
+    ("rule", "alphabet", "right"),
+    [
+        ("luhn", DIGITS, other_luhn.is_valid),
+        ("mod-11-10", DIGITS, mod_11_10.is_valid),
+        ("mod-37-36", ALPHANUMERICS, mod_37_36.is_valid),
+    ],
+)
+def test_check_digits_are_taken_off_and_put_on(rule: str, alphabet: str, right: Any) -> None:
+    codec = chain(f"check-digit:{rule}")
+
+    @given(st.text(alphabet, max_size=20), st.sampled_from(alphabet))
+    def law(number: str, last: str) -> None:
+        text = codec.encode(number)
+        assert text[:-1] == number
+        assert right(text)
+        assert codec.decode(text) == number
+        if right(number + last):
+            assert last == text[-1]
+        else:
+            with pytest.raises(DecodeError, match=f"the {rule} check character fails: character {len(number)} is"):
+                codec.decode(number + last)
+
+    law()
+
+
+def test_what_a_check_digit_says() -> None:
+    codec = chain("check-digit:mod-10,3,1")
+    assert codec.decode("4006381333931") == "400638133393"
+    reading = codec.inspect("4006381333931")
+    assert (reading.checks[0].at, reading.checks[0].covers) == ((12,), tuple(range(12)))
+    assert reading.origin(3) == (3,)
+    for text, said in (
+        ("4006381333932", "the mod-10 check character fails: character 12 is '2', expected 1"),
+        ("40063 81333-31", "the alphabet fails: characters 5,11 are ' -', expected characters of 0-9"),
+        ("", "the length fails: found 0, expected at least 1"),
+        ("٤", "the alphabet fails: character 0 is '٤'"),
+    ):
+        with pytest.raises(DecodeError, match=said):
+            codec.decode(text)
+    with pytest.raises(EncodeError, match="character 1 is 'A', expected characters of 0-9"):
+        codec.encode("4A")
+    assert chain("check-digit:luhn/template:{number:05d}").decode("000422") == {"number": 42}
+
+
+@pytest.mark.parametrize(
+    ("args", "said"),
+    [
+        ("lhun", "check-digit: 'lhun' is not one of luhn, mod-11-10, mod-37-36, mod-10; did you mean luhn?"),
+        ("", "check-digit: '' is not one of"),
+        ("luhn,3", "check-digit: luhn has no weights"),
+        ("mod-10", "check-digit: mod-10 needs weights such as 3, 1, the last digit's first"),
+        ("mod-10,0", "check-digit: a weight must be a whole number from 1 to 9, not '0'"),
+        ("mod-10,3,x", "check-digit: a weight must be a whole number from 1 to 9, not 'x'"),
+        ("mod-10" + ",1" * 41, "check-digit: mod-10 needs weights"),
+    ],
+)
+def test_check_digits_that_cannot_be(args: str, said: str) -> None:
+    with pytest.raises(DefinitionError) as caught:
+        chain(f"check-digit:{args}")
+    assert said in str(caught.value)

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from credkit import DefinitionError
+from credkit import DefinitionError, chain
 from credkit.crosswalk import Exceptional, crosswalk, summary_text
 from credkit.site import Site, load_site
 from credkit.sitefiles import Assignment, Read
@@ -653,3 +653,90 @@ def test_rows_always_add_up(site: Site, cards: list[Assignment], rows: list[Read
     written = [(each.target, each.text) for each in result.lines if each.text]
     assert len(written) == len(set(written))  # no target gets one text twice
     assert all(len(row) <= 80 for row in summary_text(result).splitlines())
+
+
+# The issue of a card, as its stripe has it.
+
+
+def test_the_issue_tells_a_lost_card_from_the_one_that_replaces_it(site: Site) -> None:
+    files = Files().card("T-1", "004711", kind="stripe", issue=1, person="P-1", status="lost")
+    files.card("T-2", "004711", kind="stripe", issue=2, person="P-1", replaces="T-1")
+    result = walk(site, files.read("kiosk", ";004711=02?", ";004711=01?", ";004711=03?"))
+    assert not found(result, "duplicate-number")
+    assert codes(result) == {3: "inactive-read", 4: "other-issue"}
+    assert [each.candidates for each in result.exceptions] == [
+        ("T-1",),
+        ("T-1 (another issue)", "T-2 (another issue)"),
+    ]
+    assert "with the issue 1 ('T-1'), 2 ('T-2')" in result.exceptions[1].reason
+
+
+def test_a_credential_without_an_issue_cannot_be_told_apart(site: Site) -> None:
+    (each,) = walk(site, Files().card("T-1", "004711", kind="stripe")).exceptions
+    assert (each.code, each.reason) == (
+        "unreadable-value",
+        "its issue is empty, but the number of a 'stripe' needs one",
+    )
+
+
+def test_a_target_that_leaves_the_issue_out_cannot_tell_them_apart() -> None:
+    target = """
+[targets.canteen]
+kind = "stripe"
+chain = "template:{number:06d}/select:number"
+column = "text(6)"
+"""
+    files = Files().card("T-1", "004711", kind="stripe", issue=1, person="P-1", status="lost")
+    files.card("T-2", "004711", kind="stripe", issue=2, person="P-1", replaces="T-1")
+    result = walk(made(SITE + target), files)
+    assert found(result, "duplicate-text")["canteen 004711"].count == 2
+    assert line(result, "T-2", "canteen").action == "hold"
+    with pytest.raises(DefinitionError, match="has no issue, which source"):
+        made(SITE + target.replace("/select:number", ""))
+
+
+# Two credentials on one card.
+
+
+def faces(person: str = "P-1") -> Files:
+    """A stripe of P-1 and a serial number of somebody, on one card."""
+    files = Files().card("T-1", "004711", kind="stripe", issue=2, person="P-1")
+    return files.card("S-77", "77", kind="serial", person=person)
+
+
+def test_a_stripe_and_a_label_of_one_person_are_read_in_one_presentation(site: Site) -> None:
+    files = faces().read("kiosk", ";004711=02?", presentation="7").read("office", "0000000077", presentation="7")
+    result = walk(site, files)
+    assert not result.exceptions
+    assert line(result, "S-77", "payroll").proof == "seen"
+
+
+def test_the_desk_expects_one_of_the_two(site: Site) -> None:
+    files = faces().read("kiosk", ";004711=02?", presentation="7", expected="T-1")
+    assert not walk(site, files.read("office", "0000000077", presentation="7")).exceptions
+    files = faces().read("kiosk", ";004711=02?", presentation="7", expected="T-9")
+    assert codes(walk(site, files.read("office", "0000000077", presentation="7"))) == {2: "conflict", 3: "conflict"}
+
+
+def test_a_stripe_and_a_label_of_two_people_contradict_each_other(site: Site) -> None:
+    files = faces("P-2").read("kiosk", ";004711=02?", presentation="7").read("office", "0000000077", presentation="7")
+    assert codes(walk(site, files)) == {2: "conflict", 3: "conflict"}
+
+
+def test_two_cards_of_one_kind_are_no_presentation(site: Site) -> None:
+    files = two().card("C-3", "01200347", person="P-C-1")
+    files.read("gate", hexed(12, 345), presentation="7").read("gate", hexed(12, 347), presentation="7")
+    assert codes(walk(site, files)) == {4: "conflict", 5: "conflict"}
+
+
+# Swipes cut out of a record.
+
+
+def test_several_swipes_in_a_row_are_for_a_person_whatever_follows(site: Site) -> None:
+    zeros = "0" * 20
+    swipe = str(chain("binary/track-2-bits").encode(";004711=02?"))
+    files = Files().card("T-1", "004711", kind="stripe", issue=2)
+    files.read("clock", zeros + swipe + zeros + swipe + zeros, "0" * 60, zeros + swipe[:30], swipe[30:] + zeros)
+    result = walk(site, files)
+    assert codes(result) == {2: "incomplete-entry", 3: "incomplete-entry"}
+    assert result.exceptions[0].reason == "2 swipes share a row: write one swipe to a row"

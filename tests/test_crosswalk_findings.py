@@ -45,6 +45,13 @@ def backwards(number: int) -> str:
 
 
 SERIALS = (3000000001, 3000000777, 3123456789, 3999999999, 2500000123)
+
+
+def striped(issue: int | None) -> Files:
+    """A card with a stripe, of the given issue."""
+    return two().card("T-1", "004711", kind="stripe", issue=issue)
+
+
 FIXED = {  # cards of 57 that a reader turns into 12
     "seen": lambda: [f"{(12 << 16) + 101 + n}" for n in range(6)],
     "turned": lambda: [f"{(12 << 16) + 30001 + n}" for n in range(4)],
@@ -197,6 +204,10 @@ CASES: dict[str, list[tuple[str, int, Files, Files]]] = {  # code: subject, coun
     "failed-checks": [("gate", 2, gate(hexed(12, 345, flip=3), hexed(12, 345, flip=4)), gate("02F764D"))],
     "unreadable": [("gate", 1, gate("02F764D"), gate(hexed(12, 345, flip=3)))],
     "unknown-cards": [("gate", 2, gate(hexed(12, 346), hexed(12, 346)), gate(hexed(40, 346)))],
+    "other-issue": [
+        ("kiosk", 2, striped(2).read("kiosk", ";004711=01?", ";004711=03?"), striped(2).read("kiosk", ";004711=02?")),
+        ("kiosk", 1, striped(2).read("kiosk", ";004711=01?"), striped(2).read("kiosk", ";004712=01?")),
+    ],
     "unexpected-value": [("gate", 1, gate(hexed(200, 345)), gate(hexed(57, 345)))],
     "refused-note": [
         ("office", 1, shown_serial("office", 8), shown_serial("office", 9)),

@@ -16,8 +16,9 @@ from stdnum import luhn
 
 import credkit
 from credkit import CredkitError, DecodeError, DefinitionError, EncodeError, UnknownCodec
+from credkit.accounts import masked
 from credkit.diagnose import advice, diagnose
-from credkit.errors import LONGEST, masked, nearest, shown
+from credkit.errors import LONGEST, nearest, shown
 from tests.strategies import TYPICAL, built, registered, site_layouts
 
 ACCOUNT = "4114360123456785"  # test number of the WHATWG HTML standard, autofill example
@@ -32,7 +33,7 @@ def test_the_test_number_is_one() -> None:
     [
         (ACCOUNT, "411436******6785"),
         (f"%B{ACCOUNT}^", "%B411436******6785^"),
-        (f";{ACCOUNT}=3012101?", ";411436******6785=3012101?"),
+        (f";{ACCOUNT}=3012101?", ";411436******6785=*******?"),
         ("4114 3601 2345 6785", "4114 36** **** 6785"),
         ("4114-3601-2345-6785", "4114-36**-****-6785"),
         (f"0000{ACCOUNT}", "0000411436******6785"),

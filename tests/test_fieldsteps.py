@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from credkit import DecodeError, DefinitionError, EncodeError, chain, map_entry
+from credkit import DecodeError, DefinitionError, EncodeError, Field, TextField, chain, map_entry
 
 FIELDS = {"facility": 123, "number": 45678}
 
@@ -45,13 +45,69 @@ def test_selections_that_cannot_be(rows: str, said: str) -> None:
         chain(f"select:{rows}")
 
 
-@pytest.mark.parametrize("value", [None, "5", 1.5, True, -1, 10**5000], ids=lambda value: type(value).__name__)
+@pytest.mark.parametrize("value", [None, 1.5, True, -1, 10**5000, "5" * 65537], ids=lambda value: type(value).__name__)
 @pytest.mark.parametrize("text", ["select:card=number", "offset:number,5", "select:number,5=number_of_issue"])
-def test_only_whole_numbers_are_passed_on(text: str, value: Any) -> None:
+def test_only_whole_numbers_and_texts_are_passed_on(text: str, value: Any) -> None:
     with pytest.raises(DecodeError, match="the value of number"):
         chain(text).decode({"number": value, "number_of_issue": 5})
     with pytest.raises(EncodeError):
         chain(text).encode({"card": value, "number": value})
+
+
+@pytest.mark.parametrize("text", ["", "0", "007", "A=7", "٣"])
+def test_selections_pass_texts_as_they_are(text: str) -> None:
+    codec = chain("select:card=number,region=7")
+    assert codec.decode({"number": text}) == {"card": text, "region": 7}
+    assert codec.encode({"card": text, "region": 7}) == {"number": text}
+    with pytest.raises(DecodeError, match="the value of number fails: field number is"):
+        chain("offset:number,5").decode({"number": text})
+    with pytest.raises(EncodeError, match=r"number is .*, expected a number from 5 on"):
+        chain("offset:number,5").encode({"number": text})
+
+
+@given(st.integers(1, 40), st.integers(0, 10**40 - 1))
+def test_digits_are_numbers_with_their_zeros(count: int, number: int) -> None:
+    number %= 10**count
+    codec = chain(f"digits:number,{count}")
+    text = str(number).zfill(count)
+    assert codec.decode({"number": text, "rest": "x"}) == {"number": number, "rest": "x"}
+    assert codec.encode({"number": number, "rest": "x"}) == {"number": text, "rest": "x"}
+    for wrong in (text + "0", text[:-1], text[:-1] + "A", text[:-1] + "٣", text[:-1] + "²", number, None):
+        with pytest.raises(DecodeError, match=f"digits:number,{count}: the value of number fails"):
+            codec.decode({"number": wrong})
+    for value in (10**count, -1, text, None, True):
+        with pytest.raises(EncodeError, match=f"expected {count} decimal digits"):
+            codec.encode({"number": value})
+
+
+def test_digits_behind_a_track() -> None:
+    codec = chain("track-2:number,rest/digits:number,5/offset:number,20000")
+    assert codec.schema["number"] == Field(name="number", least=20000, most=119999)
+    assert codec.schema["rest"] == TextField(name="rest", letters="0123456789:<>")
+    assert codec.decode(";00042=7?") == {"number": 20042, "rest": "7"}
+    assert codec.encode({"number": 20042, "rest": "7"}) == ";00042=7?"
+    with pytest.raises(DecodeError) as caught:
+        codec.decode(";0042=7?")
+    assert caught.value.place == (1, 2, 3, 4)
+    with pytest.raises(EncodeError, match="number is 100000, expected 5 decimal digits"):
+        codec.encode({"number": 120000, "rest": "7"})
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("digits:number,0", "the number of digits must be a whole number from 1 to 40, not '0'"),
+        ("digits:number,41", "the number of digits must be a whole number from 1 to 40, not '41'"),
+        ("digits:number,x", "the number of digits must be a whole number"),
+        ("binary/wiegand-26/digits:number,5", "takes 5 decimal digits, but number is 0 to 65535 behind wiegand-26"),
+        ("driving-licence-track-2/digits:birth,7", "takes 7 decimal digits, but birth is 8 of 0123456789 behind"),
+        ("track-2:number/digits:card,5", "takes the field card, but there is only number"),
+        ("track-2:number/offset:number,5", "takes a number from 5 on, but number is"),
+    ],
+)
+def test_digits_that_cannot_be(text: str, said: str) -> None:
+    with pytest.raises(DefinitionError, match=said):
+        chain(text)
 
 
 def test_what_is_said_of_a_field_that_is_wrong() -> None:
@@ -76,7 +132,7 @@ def test_offsets_add_and_take_away(number: int, amount: int) -> None:
 
 def test_offsets_stay_in_the_range_of_the_frame() -> None:
     codec = chain("binary/wiegand-26/offset:number,-20000")
-    assert (codec.schema["number"].least, codec.schema["number"].most) == (0, 45535)
+    assert codec.schema["number"] == Field(name="number", most=45535)
     assert codec.decode(codec.encode({"facility": 1, "number": 45535})) == {"facility": 1, "number": 45535}
     with pytest.raises(EncodeError, match="number is 65536, outside 0 to 65535"):
         codec.encode({"facility": 1, "number": 45536})

@@ -119,7 +119,7 @@ def undetected(name: str, errors: int) -> int:
     made, random = layout(name), Random(errors)
     counts = set()
     for _ in range(2):
-        word = made.write({field: random.randint(0, row.most) for field, row in made.schema.items()})
+        word = made.write({field.name: random.randint(0, field.most) for field in made.fields})
         counts.add(
             sum(
                 not any(made.faults(word ^ sum(1 << place for place in places)))

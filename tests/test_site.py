@@ -276,7 +276,7 @@ FAULTS = {
         "",
     ),
     "expect of no field": ("expect = { facility", "expect = { facilty", "kinds.harbour-card.expect", "facility?"),
-    "expect of no numbers": ("[12, 40]", '["12"]', "kinds.harbour-card.expect: facility must be a list of whole", ""),
+    "expect of no numbers": ("[12, 40]", '["12"]', "kinds.harbour-card.expect: facility is '12', not a whole", ""),
     "notes": ('notes = "count"', 'notes = "ignore"', "kinds.locker.notes: 'ignore' is not refuse or count", ""),
     "kind of a reader": (
         '[readers.quay]\nkind = "harbour-card"',

@@ -25,6 +25,8 @@ COMMANDS = {  # name: module, and what stands beside the name in `credkit --help
     "encode": ("credkit.cli.encode", "Write fields through a chain: fields to text."),
     "convert": ("credkit.cli.convert", "Rewrite values from one chain's form to another's."),
     "explain": ("credkit.cli.explain", "Draw how a chain reads one value, and what is wrong with it."),
+    "identify": ("credkit.cli.identify", "List what an unknown value may be."),
+    "relate": ("credkit.cli.relate", "Find how two readers' texts of one card are connected."),
     "crosswalk": ("credkit.cli.crosswalk", "Match a site's credentials, readings and targets."),
     "demo": ("credkit.cli.demo", "Make a site to try things on, and run its crosswalk."),
 }

@@ -38,7 +38,8 @@ def convert(
 
     The output is data: one line a value, and an empty line where a value failed, with its error on
     standard error. A value that looks like a payment account number is refused unless --reveal is
-    given. Where two values can become one, a warning says so.
+    given. A payment track in --file ends the run with exit code 2; a line of standard input that
+    holds one is not read. Where two values can become one, a warning says so.
 
     \b
     What the east gate of Brackwater Terminal types, as the gatehouse wants it:
@@ -56,4 +57,4 @@ def convert(
     if conversion.lossy:
         complain(LOSSY, "convert")
     rows = (converted(conversion, line, hints=wanted, explained=as_json) for line in given.rows)
-    return door.rows(rows, given, door.output)
+    return door.rows(rows, given, door.output, file)

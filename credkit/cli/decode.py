@@ -6,6 +6,7 @@ from typing import BinaryIO
 
 import click
 
+from credkit.cautions import PAYMENT
 from credkit.cli import options
 from credkit.cli.output import Door, complain
 from credkit.cli.rows import LOSSY, decoded
@@ -13,7 +14,7 @@ from credkit.cli.values import values as read_values
 from credkit.codec import Entry
 
 
-@click.command()
+@click.command(epilog=PAYMENT)
 @click.argument("chain", shell_complete=options.complete_chain)
 @click.argument("values", nargs=-1, metavar="[VALUE]...")
 @options.from_file
@@ -29,6 +30,9 @@ def decode(
     every line is a value, an empty one too. One argument gets a screen of its own; otherwise a
     value is one line, shortened to 80 columns (whole in --json). A chain that gives text or bits
     instead of fields prints those.
+
+    What was made of a payment account number is hidden unless --reveal is given. A payment track
+    in --file ends the run with exit code 2; a line of standard input that holds one is not read.
 
     \b
     The gates of Brackwater Terminal type eight hexadecimal digits, or decimals:
@@ -49,4 +53,4 @@ def decode(
     if codec.lossy:
         complain(LOSSY, "decode")
     rows = (decoded(codec, line, hints=wanted) for line in given.rows)
-    return door.rows(rows, given, door.full if len(values) == 1 else door.line)
+    return door.rows(rows, given, door.full if len(values) == 1 else door.line, file)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from typing import BinaryIO
 
 import click
@@ -15,7 +16,7 @@ from credkit.codec import Entry
 
 @click.command()
 @click.argument("chain", shell_complete=options.complete_chain)
-@click.argument("fields", nargs=-1, metavar="[FIELD=NUMBER]...")
+@click.argument("fields", nargs=-1, metavar="[FIELD=VALUE]...")
 @options.from_file
 @options.common
 def encode(
@@ -24,7 +25,7 @@ def encode(
     """Write fields through CHAIN and print the text; check bits are computed.
 
     The arguments are the fields of one value. Without them every line of --file, or of standard
-    input, is a value: FIELD=NUMBER with blanks between, or a JSON object. For a chain that gives
+    input, is a value: FIELD=VALUE with blanks between, or a JSON object. For a chain that gives
     bits or text instead of fields, every argument or line is one value: binary digits, or the text.
 
     The output is data: one line a value, and an empty line where a value failed, with its error on
@@ -36,12 +37,19 @@ def encode(
       credkit encode hex:8/right-justified:26/wiegand-26 \\
           facility=123 number=45678
       credkit encode decimal:24/fields:facility:8,number:16 --file new.txt
+      credkit encode binary/track-2-bits:5,25/track-2:number,issue \\
+          number=00045678 issue=2
 
     --json: the keys of `credkit decode --json`, and output (null unless ok).
     """
     codec = options.writer(chain, layouts)
     door = Door(as_json=as_json, reveal=reveal)
-    given = read_values((" ".join(fields),) if fields and codec.gives == "fields" else fields, file)
+    given = read_values((_line(fields),) if fields and codec.gives == "fields" else fields, file)
     if codec.lossy:
         complain(LOSSY, "encode")
     return door.rows((encoded(codec, line) for line in given.rows), given, door.output)
+
+
+def _line(fields: tuple[str, ...]) -> str:
+    """Arguments as a line would have them; an argument alone may be a whole line."""
+    return fields[0] if len(fields) == 1 else shlex.join(fields)

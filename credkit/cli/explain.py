@@ -38,7 +38,7 @@ def explain(chain: str, value: str, as_json: bool, layouts: tuple[Entry, ...], r
         return int(row.error is not None)
     drawn = pictures(codec, value, codec.inspect(value))
     for picture in drawn:
-        door.picture(picture, secret=row.secret)
+        door.picture(picture, row)
         door.say()
     if any(picture.marks for picture in drawn):
         door.say(KEY)

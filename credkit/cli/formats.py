@@ -15,7 +15,7 @@ from credkit.cli.output import Door
 from credkit.codec import Codec, Entry, Example
 from credkit.errors import CredkitError, DefinitionError
 from credkit.grammar import parse
-from credkit.reading import places
+from credkit.reading import Field, Row, places
 from credkit.registry import ELSEWHERE, build, catalogue, get
 from credkit.spans import written
 from credkit.tables.layout import Layout
@@ -38,8 +38,10 @@ def formats(name: str | None, as_json: bool, layouts: tuple[Entry, ...], reveal:
       credkit formats fields:facility:8,number:16
       credkit formats gate-29 --layouts brackwater-layouts.toml
 
-    --json: name, signature, title, source, takes, gives, length (bits), lossy, fields (name, least,
-    most, bits), checks (rule, claim, at, covers, evidence), aliases, examples (step, given, gives).
+    \b
+    --json: name, signature, title, source, takes, gives, length (bits), lossy,
+    fields (name, bits, and least, most or letters, shortest, longest), checks
+    (rule, claim, at, covers, evidence), aliases, examples (step, given, gives).
     """
     door = Door(as_json=as_json, reveal=reveal)
     if name:
@@ -131,7 +133,7 @@ def _show(door: Door, entry: Entry, codec: Codec | None, *, exact: bool) -> None
         spans = {field.name: field.places for field in layout.fields} if layout else {}
         for field in codec.schema.values():
             bits = f"{places('bits', spans[field.name])}, " if field.name in spans else ""
-            door.labelled(f"  {field.name}", f"{bits}{field.least} to {field.most}", room=NAME)
+            door.labelled(f"  {field.name}", f"{bits}{field.allowed}", room=NAME)
     if layout:
         if layout.checks:
             door.say("Checks:")
@@ -152,6 +154,13 @@ def _usage(entry: Entry) -> Iterable[str]:
     return (" ".join(paragraph.split()) for paragraph in text.split("\n\n") if paragraph)
 
 
+def _range(field: Row) -> dict[str, Any]:
+    """What a field may be, for JSON."""
+    if isinstance(field, Field):
+        return {"least": field.least, "most": field.most}
+    return {"letters": field.letters, "shortest": field.lengths[0], "longest": field.lengths[-1]}
+
+
 def _record(entry: Entry, codec: Codec | None) -> dict[str, Any]:
     """One entry as a JSON object."""
     layout = _layout(codec)
@@ -161,7 +170,7 @@ def _record(entry: Entry, codec: Codec | None) -> dict[str, Any]:
         "takes": codec and codec.takes, "gives": codec and codec.gives, "length": codec and codec.length,
         "lossy": codec and codec.lossy,
         "fields": [
-            {"name": field.name, "least": field.least, "most": field.most, "bits": spans.get(field.name)}
+            {"name": field.name, **_range(field), "bits": spans.get(field.name)}
             for field in (codec.schema.values() if codec else ())
         ],
         "checks": [

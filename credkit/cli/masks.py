@@ -2,38 +2,25 @@
 
 from __future__ import annotations
 
-import re
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import Any
 
-from credkit.errors import masked
-
-_HIDE = re.compile(r"[^\W_]")
+from credkit.accounts import hidden, holds_account, masked
 
 
-def holds_account(text: str) -> bool:
-    """Whether ``text`` holds a number that looks like a payment account number.
+def starred(value: Any, only: Collection[str] = ()) -> Any:
+    """``value`` with nothing in clear but the first six and last four digits of account numbers.
 
-    The number is the example of the WHATWG HTML standard.
-
-    >>> holds_account(";4114360123456785=30?"), holds_account("02F764DD")
-    (True, False)
-    """
-    return masked(text) != text
-
-
-def starred(value: Any) -> Any:
-    """``value`` with account numbers masked and, where there is none, every letter and digit hidden.
+    With ``only``, those of these numbers.
 
     >>> starred({"facility": 12}), starred("4114360123456785=30")
-    ({'facility': '**'}, '411436******6785=30')
+    ({'facility': '**'}, '411436******6785***')
     """
     if value is None or isinstance(value, bool):
         return value
     if isinstance(value, Mapping):
-        return {name: starred(item) for name, item in value.items()}
-    text = str(value)
-    return masked(text) if holds_account(text) else _HIDE.sub("*", text)
+        return {name: starred(item, only) for name, item in value.items()}
+    return hidden(str(value), only)
 
 
 def value_masked(value: Any) -> Any:

@@ -10,7 +10,7 @@ from typing import Any, TypeVar
 import click
 from click.shell_completion import CompletionItem
 
-from credkit import layout_entries
+from credkit import content_entries, layout_entries
 from credkit.chains import Conversion
 from credkit.chains import conversion as link_conversion
 from credkit.codec import Codec, Entry
@@ -34,7 +34,7 @@ def common(command: Command) -> Command:
     """--json, --layouts and --reveal."""
     layouts = click.option(
         "--layouts", metavar="FILE", type=click.Path(dir_okay=False, path_type=Path), callback=_layouts,
-        help="A TOML file with the site's own layouts, to be named in chains, or a site file that holds them.",
+        help="A TOML file with the site's own layouts, to be named in chains, or a site file: layouts and contents.",
     )  # fmt: skip
     return layouts(spoken(command))
 
@@ -62,7 +62,10 @@ def _layouts(ctx: click.Context, param: click.Parameter, path: Path | None) -> t
         return ()
     try:
         content = tomllib.loads(path.read_text(encoding="utf-8-sig"))
-        return layout_entries(content.get("layouts", content))  # a site file has them in a table of their own
+        if "layouts" not in content and "contents" not in content:
+            return layout_entries(content)
+        found = layout_entries(content.get("layouts", {}))  # a site file has them in tables of their own
+        return (*found, *content_entries(content.get("contents", {}), beside=found))
     except UnicodeDecodeError as error:
         raise DefinitionError(f"{path}: byte {error.start} is not UTF-8") from None
     except (ValueError, RecursionError) as error:  # DefinitionError is a ValueError too

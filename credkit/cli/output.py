@@ -15,12 +15,14 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from textwrap import wrap
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, BinaryIO
 
 import click
 
-from credkit.cli.masks import holds_account, starred, value_masked
-from credkit.errors import masked
+from credkit.accounts import holds_account, masked
+from credkit.cautions import PAYMENT
+from credkit.cli.masks import starred, value_masked
+from credkit.errors import DefinitionError
 from credkit.screen import WIDTH, plain
 
 if TYPE_CHECKING:  # `credkit formats` needs none of these
@@ -31,6 +33,8 @@ if TYPE_CHECKING:  # `credkit formats` needs none of these
 LABEL = 10  # columns of the labels before a text
 INPUT = 16  # columns of the value in a row of many
 LONGEST_INPUT = 34  # columns of it at most
+STREAM = "<stdin>"  # what Python calls standard input
+TRACK = "payment track data must not be kept after authorisation"
 
 
 def complain(sentence: str, command: str = "") -> None:
@@ -86,13 +90,13 @@ class Door:
             text = json.dumps(value_masked(record))
         click.echo(text)
 
-    def picture(self, picture: Picture, *, secret: bool = False) -> None:
-        """A picture under its title."""
+    def picture(self, picture: Picture, row: Row | None = None) -> None:
+        """A picture under its title; of a step of ``row``, if it is of a value."""
         from credkit.draw import lines
 
         self.say(picture.title, indent="  ")
-        for row in lines(picture if self.reveal else _masked(picture, secret)):
-            click.echo(row)
+        for line in lines(picture if self.reveal else _masked(picture, row)):
+            click.echo(line)
 
     def result(self, row: Row) -> None:
         """What a row gives, on one line."""
@@ -114,6 +118,9 @@ class Door:
             if check["passed"]:
                 self.labelled("passed", f"{check['rule']} of {check['codec']}")
         self.problems(row)
+        if row.secret and not self.reveal:
+            self.say()
+            self.say(PAYMENT)
 
     def problems(self, row: Row) -> None:
         """What is wrong with a row, what there is to know about it, and what might explain it."""
@@ -154,10 +161,23 @@ class Door:
             for hint in row.hints:
                 complain(f"{place}: perhaps {hint['text']}")
 
-    def rows(self, rows: Iterable[Row], values: Values, show: Callable[[Row, str], None]) -> int:
-        """Every row, as it comes, in JSON or as ``show`` shows it; the exit code."""
+    def rows(
+        self, rows: Iterable[Row], values: Values, show: Callable[[Row, str], None], file: BinaryIO | None = None
+    ) -> int:
+        """Every row, as it comes, in JSON or as ``show`` shows it; the exit code.
+
+        ``file`` is what --file names: where it is a file that is kept, a payment track in it ends the run.
+        """
+        stored = getattr(file, "name", STREAM)
         total = failed = 0
         for total, row in enumerate(rows, 1):
+            if row.tracks and not self.reveal:
+                if stored != STREAM:
+                    raise DefinitionError(
+                        f"{stored} line {total}: {TRACK}, so a file that holds it is refused: delete it, or read it "
+                        "for this run with --reveal"
+                    )
+                row = row.refused(f"{TRACK}, so the line is not read (--reveal reads it)") if values.streamed else row
             row = self.row(row)
             failed += row.error is not None
             if self.as_json:
@@ -169,14 +189,16 @@ class Door:
         return int(failed > 0)
 
 
-def _masked(picture: Picture, secret: bool) -> Picture:
-    """``picture`` without account numbers and, of a secret row, without anything made of one.
+def _masked(picture: Picture, row: Row | None) -> Picture:
+    """``picture`` without account numbers and, of a secret ``row``, without anything made of one.
 
     This is done before drawing: a drawing may cut a number apart, and its bit numbers are no number.
     """
 
+    secret = row is not None and row.secret
+
     def hide(text: str) -> str:
-        return str(starred(text)) if secret else masked(text)
+        return str(starred(text, row.tracks)) if row and secret else masked(text)
 
     if picture.form == "fields":
         pairs = [unit.partition("=") for unit in picture.units]
@@ -185,7 +207,10 @@ def _masked(picture: Picture, secret: bool) -> Picture:
         units = hide("".join(picture.units))
     else:
         units = ("*" if secret else unit for unit in picture.units)
-    bars = (replace(bar, value=hide(bar.value)) for bar in picture.bars)
+    bars = (
+        replace(bar, value=hide(bar.value), name="*" if secret and len(bar.name) == 1 else bar.name)
+        for bar in picture.bars  # a bar over one character of a track has it as its name
+    )
     marks = picture.marks
     if secret and picture.form == "text":  # which characters are wrong says something about them
         marks = tuple(replace(each, at=tuple(range(len(picture.units)))) for each in marks)

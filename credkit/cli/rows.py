@@ -4,19 +4,23 @@ from __future__ import annotations
 
 import json
 import re
+import shlex
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
+from functools import partial
 from typing import Any
 
 from bitstring import Bits
 
+from credkit.accounts import holds_account
 from credkit.chains import Conversion
-from credkit.cli.masks import holds_account, starred
+from credkit.cli.masks import starred
 from credkit.cli.values import Line
-from credkit.codec import Codec
+from credkit.codec import NO_FIELDS, Codec
 from credkit.diagnose import advice, diagnose
 from credkit.errors import DecodeError, EncodeError, shown
-from credkit.reading import Check, Reading
+from credkit.payment import held, passing, payment
+from credkit.reading import Check, Schema, TextField
 
 REFUSED = "the value looks like a payment account number and is not written (--reveal writes it)"
 LOSSY = "something is left out on the way: two values can become one, so look for duplicates"
@@ -31,8 +35,8 @@ class Row:
     ``given`` is what a chain reads that gives text or bits instead of fields. ``error`` is the
     first fault, ``short`` the same in fewer words, ``others`` are the rest; ``brief`` is the first
     without anything that was found.
-    ``secret`` says that a text of the row, as read or at
-    any step, holds a number that looks like a payment account number.
+    ``secret`` says that the row holds, as read or at any step, a number that looks like a payment
+    account number; ``tracks`` are the numbers of whole payment tracks in it.
     """
 
     input: str
@@ -51,6 +55,7 @@ class Row:
     writes: bool = False
     lossy: bool = False
     secret: bool = False
+    tracks: frozenset[str] = frozenset()
 
     def record(self) -> dict[str, Any]:
         """The row as a JSON object."""
@@ -70,6 +75,13 @@ class Row:
             return self.given or ""
         return " ".join(f"{name}={value}" for name, value in self.fields.items())
 
+    def refused(self, error: str) -> Row:
+        """The row as one that was not read at all."""
+        return Row(
+            input=starred(self.input, self.tracks), error=error, brief=error, gives_fields=self.gives_fields,
+            writes=self.writes, lossy=self.lossy,
+        )  # fmt: skip
+
     def hidden(self) -> Row:
         """The row as it may be shown: nothing secret, and no account number in the output.
 
@@ -80,30 +92,42 @@ class Row:
             return replace(self, output=None, error=REFUSED, brief=REFUSED).hidden()
         if not self.secret:
             return self
+        hide = partial(starred, only=self.tracks)
         error = self.error
         if error != self.brief:
             error = f"{self.brief or 'the value cannot be read'}; what was found is hidden (--reveal shows it)"
         return replace(
-            self, input=starred(self.input), fields=starred(self.fields), given=starred(self.given),
+            self, input=hide(self.input), fields=hide(self.fields), given=hide(self.given),
             error=error, short=error, others=[],
             checks=[
-                {**c, "at": [], "covers": [], "expected": starred(c["expected"]), "found": starred(c["found"])}
+                {**c, "at": [], "covers": [], "expected": hide(c["expected"]), "found": hide(c["found"])}
                 for c in self.checks
             ],
-            hints=[{**h, "text": re.sub("[0-9]", "*", h["text"]), "value": starred(h["value"])} for h in self.hints],
+            notes=[{**n, "at": []} for n in self.notes if n["level"] != "info"],  # some say what a value means
+            hints=[{**h, "text": _hint(h["text"]), "value": hide(h["value"])} for h in self.hints],
         )  # fmt: skip
+
+
+def _hint(text: str) -> str:
+    """What a hint says, without the place and the value in it."""
+    cause, colon, value = text.partition(": ")
+    return f"{re.sub('[0-9]', '*', cause)}{colon}{starred(value)}"
 
 
 def decoded(codec: Codec, line: Line, *, hints: bool) -> Row:
     """What ``codec`` reads in ``line``."""
     frame = Row(input=line.text, gives_fields=codec.gives == "fields", lossy=codec.lossy)
     if line.problem:
-        return replace(frame, error=line.problem)
+        secret = held([line.text])
+        return replace(
+            frame, error=line.problem, brief=line.problem, secret=secret.account, tracks=secret.tracks
+        )  # fmt: skip
     reading = codec.inspect(line.text)
     failed = reading.failed
     faults = [str(codec.failure(replace(reading, checks=(c,)))) for c in reading.checks if not c.passed]
     found = diagnose(codec, line.text) if hints and failed else ()
     given = None if failed else plain(reading.value)
+    secret = payment(codec, line.text, reading, [hint.value for hint in found])
     return replace(
         frame,
         fields=given if codec.gives == "fields" else None,
@@ -119,7 +143,8 @@ def decoded(codec: Codec, line: Line, *, hints: bool) -> Row:
         short=failed.sentence().replace(f": {failed.claim} fails: ", f" {failed.rule}: ", 1) if failed else None,
         others=faults[1:],
         brief=f"{failed.codec}: {failed.claim} fails" if failed else None,
-        secret=secret(line.text, reading),
+        secret=secret.account,
+        tracks=secret.tracks,
     )
 
 
@@ -131,10 +156,14 @@ def converted(conversion: Conversion, line: Line, *, hints: bool, explained: boo
         except (DecodeError, EncodeError):
             pass  # read again below, to say why
         else:
-            if not holds_account(line.text) and not holds_account(output):
+            if not (passing(conversion.source, line.text).account or passing(conversion.target, output).account):
                 return Row(input=line.text, output=output, writes=True)
     row = replace(decoded(conversion.source, line, hints=hints), writes=True, lossy=conversion.lossy)
-    return row if row.error else _written(row, lambda: conversion.convert(line.text), "the fields cannot be written")
+    if row.error:
+        return row
+    row = _written(row, lambda: conversion.convert(line.text), "the fields cannot be written")
+    found = passing(conversion.target, row.output or "")
+    return replace(row, secret=row.secret or found.account, tracks=row.tracks | found.tracks)
 
 
 def encoded(codec: Codec, line: Line) -> Row:
@@ -146,7 +175,7 @@ def encoded(codec: Codec, line: Line) -> Row:
     row = replace(row, secret=holds_account(line.text))
     try:
         if codec.gives == "fields":
-            value = fields(line.text)
+            value = fields(line.text, codec.output.schema)
             row = replace(row, fields=value, secret=row.secret or any(holds_account(shown(v)) for v in value.values()))
         elif codec.gives == "bits":
             value = _bits(line.text)
@@ -163,36 +192,53 @@ def _written(row: Row, write: Callable[[], Any], brief: str = "") -> Row:
         return replace(row, fields=None, given=None, error=str(error), brief=brief or str(error))
 
 
-def fields(text: str) -> dict[str, Any]:
-    """The fields that ``text`` writes, as FIELD=NUMBER with blanks between or as a JSON object.
+def fields(text: str, schema: Schema | None = NO_FIELDS) -> dict[str, Any]:
+    """The fields that ``text`` writes, as FIELD=VALUE with blanks between or as a JSON object.
+
+    Quotation marks hold a value with blanks together. Digits are a number, unless ``schema`` says
+    that the field is a text; where the schema is not known (None), every value is one.
 
     >>> fields("facility=123 number=45678") == fields('{"facility": 123, "number": 45678}')
     True
+    >>> fields("name='EAST GATE' part1=007", None)
+    {'name': 'EAST GATE', 'part1': '007'}
     >>> fields("facility=12x")
     Traceback (most recent call last):
     credkit.errors.EncodeError: 'facility=12x' is not written FIELD=NUMBER
     """
     if text.lstrip().startswith("{"):
-        try:
-            found = json.loads(text, object_pairs_hook=_once)
-        except (ValueError, RecursionError) as error:
-            if isinstance(error, EncodeError):
-                raise
-            raise EncodeError(f"{shown(text)} is not a JSON object: {error}") from None
-        assert isinstance(found, dict)  # it begins with a brace
-        for name, value in found.items():
-            if isinstance(value, bool) or not isinstance(value, int):
-                raise EncodeError(f"the field {shown(name)} is {shown(value)}, not a whole number")
-        return found
-    pairs = []
-    for piece in text.split():
-        name, _, number = piece.partition("=")
-        if not name or not _NUMBER.fullmatch(number):
-            raise EncodeError(f"{shown(piece)} is not written FIELD=NUMBER")
-        pairs.append((name, int(number)))
+        return _from_json(text)
+    try:
+        pieces = shlex.split(text)
+    except ValueError:
+        raise EncodeError(f"{shown(text)} has a quotation mark that is never closed") from None
+    pairs = [_pair(piece, schema) for piece in pieces]
     if not pairs:
-        raise EncodeError("there is no FIELD=NUMBER")
+        raise EncodeError("there is no FIELD=VALUE")
     return _once(pairs)
+
+
+def _pair(piece: str, schema: Schema | None) -> tuple[str, Any]:
+    name, equals, value = piece.partition("=")
+    if name and equals and (schema is None or isinstance(schema.get(name), TextField)):
+        return name, value
+    if not name or not _NUMBER.fullmatch(value):
+        raise EncodeError(f"{shown(piece)} is not written FIELD=NUMBER")
+    return name, int(value)
+
+
+def _from_json(text: str) -> dict[str, Any]:
+    try:
+        found = json.loads(text, object_pairs_hook=_once)
+    except (ValueError, RecursionError) as error:
+        if isinstance(error, EncodeError):
+            raise
+        raise EncodeError(f"{shown(text)} is not a JSON object: {error}") from None
+    assert isinstance(found, dict)  # it begins with a brace
+    for name, value in found.items():
+        if isinstance(value, bool) or not isinstance(value, int | str):
+            raise EncodeError(f"the field {shown(name)} is {shown(value)}, not a whole number or a text")
+    return found
 
 
 def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
@@ -208,16 +254,6 @@ def _bits(text: str) -> Bits:
     if not re.fullmatch("[01]+", text):
         raise EncodeError(f"{shown(text)} is not binary digits")
     return Bits(f"0b{text}")
-
-
-def secret(text: str, reading: Reading) -> bool:
-    """Whether a text of the reading holds an account number, or the digits of a field that looks like one."""
-    given = (text, reading.value, *(step.reading.value for step in reading.steps))
-    texts = [each for each in given if isinstance(each, str)]
-    if any(map(holds_account, texts)):
-        return True
-    numbers = map(str, reading.value.values()) if isinstance(reading.value, Mapping) else ()
-    return any(number in each for number in numbers if holds_account(number) for each in texts)
 
 
 def plain(value: Any) -> Any:

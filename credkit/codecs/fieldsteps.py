@@ -1,9 +1,10 @@
-"""Fields to fields: select, offset and map.
+"""Fields to fields: select, offset, digits and map.
 
 `select` renames and keeps (see `credkit.tables.select`). `offset` is for cards whose printed number
 is the encoded one plus a constant, `map` for cards that came with a list. The lists are a site's
 own, so ``map`` is not in the catalogue: `map_entry` makes the row that is passed in ``codecs=``.
-`offset` and `map` have no table of the four kinds: they compute with values, not with places.
+`digits` takes a text of digits, as a track has it, for a number.
+These three have no table of the four kinds: they compute with values, not with places.
 
 Source: common practice, no source.
 
@@ -11,6 +12,8 @@ Source: common practice, no source.
 {'site': 123, 'card': 45678}
 >>> dict(build_offset("number", "20000").decode({"number": 45}))
 {'number': 20045}
+>>> dict(build_digits("number", "5").decode({"number": "00045"}))
+{'number': 45}
 >>> lockers = map_entry({"lockers": {101: 7, 102: 9}}).build("lockers", "number")
 >>> dict(lockers.decode({"number": 102})), dict(lockers.encode({"number": 7}))
 ({'number': 9}, {'number': 101})
@@ -28,12 +31,13 @@ from credkit.codec import PRACTICE, Codec, Entry, Example, is_number
 from credkit.codecs.arguments import whole
 from credkit.errors import DefinitionError, EncodeError, nearest, shown
 from credkit.grammar import step
-from credkit.reading import Check, Field, Reading
+from credkit.reading import Check, Field, Reading, Row, TextField
 from credkit.shapes import FIELDS, Shape
 from credkit.spans import WIDEST
 from credkit.tables.select import Select, SelectCodec
 
 _LARGEST = (1 << WIDEST) - 1
+_MOST_DIGITS = 40  # of a text that is taken as a number
 
 
 def build_select(*rows: str) -> Codec:
@@ -79,16 +83,16 @@ class FieldStep(Codec):
     field: str
 
     @abstractmethod
-    def forward(self, value: int) -> int | None:
+    def forward(self, value: object) -> int | None:
         """The outer value, or None where there is none."""
 
     @abstractmethod
-    def back(self, value: int) -> int | None:
+    def back(self, value: object) -> int | str | None:
         """The inner value, or None where there is none."""
 
     @abstractmethod
-    def outer(self, field: Field) -> Field:
-        """The schema row of the outer field."""
+    def outer(self, field: Row) -> Field | None:
+        """The schema row of the outer field; None where there is none for such an inner one."""
 
     @abstractmethod
     def rule(self) -> tuple[str, str]:
@@ -103,15 +107,15 @@ class FieldStep(Codec):
             known = ", ".join(schema)
             raise DefinitionError(f"the field {self.field}, but there is only {known}{nearest(self.field, schema)}")
         outer = self.outer(schema[self.field])
-        if outer.most < outer.least:
-            raise DefinitionError(f"{self.rule()[1]}, but {self.field} is at most {schema[self.field].most}")
+        if outer is None:
+            raise DefinitionError(f"{self.rule()[1]}, but {self.field} is {schema[self.field].allowed}")
         changed = dict(schema) | {self.field: outer}
         return replace(self, input=flowing, output=Shape("fields", schema=MappingProxyType(changed)))
 
     def inspect(self, value: Mapping[str, Any]) -> Reading:
         """The fields with the one changed; a failed check where its value has no counterpart."""
         inner = value.get(self.field)
-        outer = self.forward(inner) if is_number(inner) else None
+        outer = self.forward(inner)
         if outer is not None:
             return Reading(value=MappingProxyType({**value, self.field: outer}), origin=lambda place: (place,))
         rule, expected = self.rule()
@@ -124,7 +128,7 @@ class FieldStep(Codec):
     def encode(self, value: Mapping[str, Any]) -> Mapping[str, Any]:
         """The fields with the one changed back."""
         outer = self.given(value).get(self.field)
-        inner = self.back(outer) if is_number(outer) else None
+        inner = self.back(outer)
         if inner is None:
             raise EncodeError(f"{self.name}: {self.field} is {shown(outer)}, expected {self.rule()[1]}")
         return MappingProxyType({**value, self.field: inner})
@@ -136,16 +140,18 @@ class Offset(FieldStep):
 
     amount: int
 
-    def forward(self, value: int) -> int | None:
+    def forward(self, value: object) -> int | None:
         """The sum, unless it is negative."""
-        return value + self.amount if is_number(value + self.amount) else None
+        return value + self.amount if is_number(value) and is_number(value + self.amount) else None
 
-    def back(self, value: int) -> int | None:
+    def back(self, value: object) -> int | None:
         """The difference, unless it is negative."""
-        return value - self.amount if is_number(value - self.amount) else None
+        return value - self.amount if is_number(value) and is_number(value - self.amount) else None
 
-    def outer(self, field: Field) -> Field:
+    def outer(self, field: Row) -> Field | None:
         """The range, shifted."""
+        if isinstance(field, TextField) or field.most + self.amount < 0:
+            return None
         return replace(field, least=max(0, field.least + self.amount), most=field.most + self.amount)
 
     def rule(self) -> tuple[str, str]:
@@ -167,21 +173,54 @@ class Listed(FieldStep):
     encoded: Mapping[int, int]
     printed: Mapping[int, int]
 
-    def forward(self, value: int) -> int | None:
+    def forward(self, value: object) -> int | None:
         """The encoded number for a printed one."""
-        return self.encoded.get(value)
+        return self.encoded.get(value) if is_number(value) else None
 
-    def back(self, value: int) -> int | None:
+    def back(self, value: object) -> int | None:
         """The printed number for an encoded one."""
-        return self.printed.get(value)
+        return self.printed.get(value) if is_number(value) else None
 
-    def outer(self, field: Field) -> Field:
+    def outer(self, field: Row) -> Field | None:
         """The range of the encoded numbers."""
-        return replace(field, least=min(self.printed), most=max(self.printed))
+        return None if isinstance(field, TextField) else replace(field, least=min(self.printed), most=max(self.printed))
 
     def rule(self) -> tuple[str, str]:
         """The value must stand in the list."""
         return "listed", f"a number of the list {self.title}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Digits(FieldStep):
+    """Takes a text of ``count`` decimal digits as a whole number."""
+
+    count: int
+
+    def forward(self, value: object) -> int | None:
+        """The number, if the text has just as many digits."""
+        if not isinstance(value, str) or len(value) != self.count or not value.isascii() or not value.isdigit():
+            return None
+        return int(value)
+
+    def back(self, value: object) -> str | None:
+        """The digits, zeros in front."""
+        return f"{value:0{self.count}d}" if is_number(value) and value < 10**self.count else None
+
+    def outer(self, field: Row) -> Field | None:
+        """Every number of so many digits."""
+        if isinstance(field, Field) or self.count not in field.lengths:
+            return None
+        return Field(name=field.name, most=10**self.count - 1)
+
+    def rule(self) -> tuple[str, str]:
+        """The text must be so many digits."""
+        return "digits", f"{self.count} decimal digits"
+
+
+def build_digits(field: str, count: str) -> Codec:
+    """``digits:FIELD,N``: a field that is a text of N decimal digits, as a whole number."""
+    size = whole("digits", "the number of digits", count, most=_MOST_DIGITS)
+    return Digits(name=step("digits", field, count), input=FIELDS, output=FIELDS, field=field, count=size)
 
 
 def map_entry(tables: Mapping[str, Mapping[int, int]]) -> Entry:
@@ -228,5 +267,9 @@ ENTRIES = (
     Entry(
         name="offset", signature="FIELD,N", title="a constant added to a field", source=PRACTICE, build=build_offset,
         usual=(), examples=(Example(args="number,20000", given="number=45", gives="number=20045"),),
+    ),
+    Entry(
+        name="digits", signature="FIELD,N", title="a text of N decimal digits as a number", source=PRACTICE,
+        build=build_digits, usual=(), examples=(Example(args="number,5", given="number='00045'", gives="number=45"),),
     ),
 )  # fmt: skip

@@ -18,22 +18,25 @@ genuine.
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from functools import cache, partial
 from pathlib import Path
 from typing import Any
 
 from bitstring import Bits
 
-from credkit.codec import PRACTICE, Codec, Entry, Example
+from credkit.codec import PRACTICE, Codec, Entry, Example, Tabled, Word
 from credkit.codecs.arguments import whole
-from credkit.errors import DefinitionError, shown
+from credkit.errors import DefinitionError, EncodeError, nearest, shown
 from credkit.grammar import step
+from credkit.reading import Reading
+from credkit.shapes import bits, exactly
 from credkit.spans import WIDEST
 from credkit.tables.definition import layout
 from credkit.tables.layout import Layout, LayoutCodec
 
-FILES = ("wiegand", "serial", "keypad", "open")
+FILES = ("wiegand", "serial", "keypad", "open", "contactless")
 
 
 def layout_entries(definitions: Mapping[str, Any]) -> tuple[Entry, ...]:
@@ -45,18 +48,29 @@ def layout_entries(definitions: Mapping[str, Any]) -> tuple[Entry, ...]:
     """
     if not isinstance(definitions, Mapping):
         raise DefinitionError(f"layouts: a table of definitions by name is needed, not {shown(definitions)}")
-    return tuple(_entry(layout(name, table), table) for name, table in definitions.items())
+    entries = []
+    for name, table in definitions.items():
+        made = layout(name, table)
+        _prove(LayoutCodec.of(made), table.get("examples", ()))
+        entries.append(_entry(made, table))
+    return tuple(entries)
+
+
+def _prove(codec: LayoutCodec, examples: Sequence[Mapping[str, Any]]) -> None:
+    """Raise `DefinitionError` for an example that does not hold."""
+    for row in examples:
+        reading = codec.inspect(Bits.from_string(f"0b{row['bits']}"))
+        if reading.failed or reading.value != row["fields"]:
+            found = reading.failed.sentence() if reading.failed else shown(reading.value)
+            raise DefinitionError(f"layout {codec.name}: the example {shown(row['fields'])} does not hold: {found}")
 
 
 def _entry(made: Layout, table: Mapping[str, Any]) -> Entry:
     codec = LayoutCodec.of(made)
-    examples = []
-    for row in table.get("examples", ()):
-        reading = codec.inspect(Bits.from_string(f"0b{row['bits']}"))
-        if reading.failed or reading.value != row["fields"]:
-            found = reading.failed.sentence() if reading.failed else shown(reading.value)
-            raise DefinitionError(f"layout {made.name}: the example {shown(row['fields'])} does not hold: {found}")
-        examples.append(Example(given=row["bits"], gives=" ".join(f"{k}={v}" for k, v in row["fields"].items())))
+    examples = (
+        Example(given=row["bits"], gives=" ".join(f"{name}={item}" for name, item in row["fields"].items()))
+        for row in table.get("examples", ())
+    )
     return Entry(
         name=made.name, title=made.title, source=made.source or "defined by the site",
         examples=tuple(examples), build=partial(_build, codec), aliases=tuple(table.get("aliases", ())),
@@ -87,18 +101,86 @@ def build_fields(*specs: str) -> Codec:
     return LayoutCodec(name=step("fields", *specs), input=codec.input, output=codec.output, layout=made)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class DataOf(Tabled):
+    """Bits to bits: the data bits of a frame, field after field, without its fixed bits and checks."""
+
+    frame: LayoutCodec
+
+    @property
+    def table(self) -> Layout:
+        """The layout of the frame."""
+        return self.frame.layout
+
+    def attempt(self, carried: Word) -> Word | None:
+        """The data bits, or None where a check of the frame fails."""
+        fields = self.frame.attempt(carried)
+        if fields is None:
+            return None
+        word, length = 0, 0
+        for field in self.table.fields:
+            word = word << len(field.places) | fields[field.name]
+            length += len(field.places)
+        return word, length
+
+    def write(self, carried: Word) -> Word:
+        """The frame around the data bits; raises `EncodeError` for a value that a field of it cannot have."""
+        word, length = carried
+        if length != self.output.lengths[0]:
+            raise EncodeError(f"{self.name}: the data are {self.output.lengths[0]} bits, not {length}")
+        fields = {}
+        for field in reversed(self.table.fields):
+            fields[field.name] = word & (1 << len(field.places)) - 1
+            word >>= len(field.places)
+        return self.frame.write(fields)
+
+    def inspect(self, value: Bits) -> Reading:
+        """The data bits, with the checks, notes and parts of the frame."""
+        reading = self.frame.inspect(value)
+        if reading.value is None:
+            return replace(reading, checks=tuple(replace(check, codec=self.name) for check in reading.checks))
+        places = [place for field in self.table.fields for place in field.places]
+        digits = "".join(value.bin[place] for place in places)
+        return Reading(
+            value=Bits(f"0b{digits}"), checks=tuple(replace(check, codec=self.name) for check in reading.checks),
+            notes=reading.notes, parts=reading.parts, origin=lambda place: (places[int(place)],),
+        )  # fmt: skip
+
+
+def build_data_of(name: str) -> Codec:
+    """``data-of:LAYOUT``: what a built-in layout holds, as bits again.
+
+    For a serial number that a reader sends as the data of a frame: its bytes may then be put in
+    order before they are read, as in ``binary/data-of:wiegand-34/reverse-bytes/serial-32``.
+    """
+    entry = next((entry for entry in builtin() if entry.name == name), None)
+    codec = entry.build() if entry else None
+    if not isinstance(codec, LayoutCodec) or any(field.bcd for field in codec.layout.fields):
+        known = [entry.name for entry in builtin()]
+        raise DefinitionError(f"data-of: {shown(name)} is not a built-in layout of binary fields{nearest(name, known)}")
+    size = sum(len(field.places) for field in codec.layout.fields)
+    return DataOf(name=step("data-of", name), input=codec.input, output=bits(exactly(size)), frame=codec)
+
+
 @cache
 def builtin() -> tuple[Entry, ...]:
-    """The rows for the built-in layouts, in the order of the files."""
+    """The rows for the built-in layouts, in the order of the files; tests prove their examples."""
     folder = Path(__file__).with_name("layouts")
     return tuple(
-        entry
-        for name in FILES
-        for entry in layout_entries(tomllib.loads((folder / f"{name}.toml").read_text(encoding="utf-8")))
+        _entry(layout(name, table), table)
+        for file in FILES
+        for name, table in tomllib.loads((folder / f"{file}.toml").read_text(encoding="utf-8")).items()
     )
 
 
 ENTRIES = (
+    Entry(
+        name="data-of", signature="LAYOUT", title="the data bits of a frame, as bits again", source=PRACTICE,
+        build=build_data_of, usual=("wiegand-26", "wiegand-34", "serial-56-parity"),
+        examples=(
+            Example(args="wiegand-26", given="10111101110110010011011101", gives="011110111011001001101110"),
+        ),
+    ),
     Entry(
         name="fields", signature="NAME:BITS,…", title="fields one after the other, no check", source=PRACTICE,
         build=build_fields, usual=("facility:8,number:16", "number:32"),

@@ -11,10 +11,11 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import islice
 
-from credkit.crosswalk.register import ACTIVE, Card, Number, state
+from credkit.accounts import masked
+from credkit.crosswalk.register import ACTIVE, Card, Number, about, state
 from credkit.crosswalk.result import NAMED, Finding, counted, named, others
 from credkit.crosswalk.texts import Texts
-from credkit.errors import masked, shown
+from credkit.errors import shown
 from credkit.site import Kind, Site
 
 LEAST = 3  # cards that must share an offset before it explains anything
@@ -51,7 +52,7 @@ def duplicates(site: Site, owners: Mapping[Number, Sequence[Card]], doubts: Doub
             doubts.shared[card].append(f"its number is also that of {others(ids, card.credential)}")
         people = len({card.row.person for card in left})
         yield Finding(
-            code="duplicate-number", subject=masked(f"{namespace} {left[0].written}"), count=len(ids),
+            code="duplicate-number", subject=about(left[0].kind, f"{namespace} {left[0].written}"), count=len(ids),
             text=f"{named(ids)} have this one number ({counted(people, 'holder')}); no reading of it tells them apart",
         )  # fmt: skip
 
@@ -134,9 +135,14 @@ def _offset(kind: Kind, card: Card, texts: Texts) -> tuple[Offset, str]:
     told = texts.read(kind.printed, kind, card.row.printed)
     if told.fields is None:
         return (), f"the printed number cannot be read: {told.reason}"
-    both = [name for name in told.fields if name in card.fields]
-    differing = ((name, told.fields[name] - card.fields[name]) for name in both)
-    return tuple((name, by) for name, by in differing if by), ""
+    offset = []
+    for name, item in told.fields.items():
+        encoded = card.fields.get(name, item)
+        if isinstance(item, int) and isinstance(encoded, int):
+            offset.append((name, item - encoded))
+        elif item != encoded:
+            return (), f"printed is {name} {shown(item)}, encoded {shown(encoded)}"
+    return tuple((name, by) for name, by in offset if by), ""
 
 
 def _explaining(offsets: Iterable[Offset]) -> Offset:

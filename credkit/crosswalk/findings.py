@@ -6,11 +6,12 @@ from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from itertools import islice
 
+from credkit.accounts import masked
 from credkit.crosswalk.evidence import Evidence
 from credkit.crosswalk.register import ACTIVE, Card, Register, state
 from credkit.crosswalk.result import Exceptional, Finding, counted, named
 from credkit.crosswalk.verdicts import Verdict, reads_of, rows_of
-from credkit.errors import masked, shown
+from credkit.errors import shown
 from credkit.site import Site
 
 FEW = 5  # lines that one sentence names
@@ -54,6 +55,10 @@ def _unknown(them: Sequence[Verdict]) -> str:
     return f"{reads_of(them)} of {counted(len(numbers), 'number')} that no credential has"
 
 
+def _other_issues(them: Sequence[Verdict]) -> str:
+    return _reasons(them, "other cards")
+
+
 def _strange(them: Sequence[Verdict]) -> str:
     return _reasons(them, "other values")
 
@@ -66,7 +71,7 @@ def _noted(them: Sequence[Verdict]) -> str:
 
 
 def _unfinished(them: Sequence[Verdict]) -> str:
-    return f"{_reasons(them, 'other reasons')} ({counted(rows_of(them), 'key press', 'key presses')})"
+    return f"{_reasons(them, 'other reasons')} ({counted(rows_of(them), 'row')} in all)"
 
 
 def _reasons(them: Sequence[Verdict], others: str) -> str:
@@ -79,6 +84,7 @@ def _reasons(them: Sequence[Verdict], others: str) -> str:
 
 _SAID = {
     "unknown-card": ("unknown-cards", _unknown),
+    "other-issue": ("other-issue", _other_issues),
     "unexpected-value": ("unexpected-value", _strange),
     "refused-note": ("refused-note", _noted),
     "incomplete-entry": ("incomplete-entry", _unfinished),

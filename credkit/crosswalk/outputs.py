@@ -21,7 +21,8 @@ from datetime import datetime
 from pathlib import Path
 from tempfile import mkdtemp
 
-from credkit.crosswalk.result import Crosswalk
+from credkit.accounts import masked
+from credkit.crosswalk.result import Crosswalk, Exceptional, Line
 from credkit.crosswalk.summary import summary_text
 from credkit.errors import DefinitionError, shown
 
@@ -30,6 +31,7 @@ LINES = (
     "reason",
 )  # fmt: skip
 EXCEPTIONS = ("file", "line", "code", "input", "reason", "candidates")
+PLAIN = ("number", "text", "input")  # what a row may show of a number that only looks like an account number
 NAMES = ("crosswalk.csv", "exceptions.csv", "summary.txt")
 FORMULA = ("=", "+", "-", "@", "\t", "\r")
 STALE = 3600  # seconds after which what a killed run left behind is removed
@@ -134,11 +136,13 @@ def _tidy(out: Path) -> None:
                     _remove(left)
 
 
-def _csv(columns: Sequence[str], rows: Iterable[object]) -> str:
+def _csv(columns: Sequence[str], rows: Iterable[Line | Exceptional]) -> str:
     buffer = io.StringIO()
     writer = csv.writer(buffer, lineterminator="\n")
     writer.writerow(columns)
-    writer.writerows([cell(getattr(row, column)) for column in columns] for row in rows)
+    for row in rows:
+        cells = ((column, cell(getattr(row, column))) for column in columns)
+        writer.writerow([text if row.plain and column in PLAIN else masked(text) for column, text in cells])
     return buffer.getvalue()
 
 

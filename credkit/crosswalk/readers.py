@@ -19,6 +19,7 @@ from credkit.crosswalk.texts import branches
 from credkit.crosswalk.verdicts import Verdict, rows_of
 from credkit.diagnose import alternatives
 from credkit.errors import shown
+from credkit.reading import Item
 from credkit.site import Kind, Period, Reader, Site
 
 UNRESOLVED = ("unreadable", "check-failed", "unexpected-value", "unknown-card")
@@ -89,6 +90,8 @@ class _Reader:
         for branch in branches(self.period.codec):
             for other in alternatives(branch):
                 hits = self.hits(other.codec, unresolved)
+                if any(other.cause.startswith(f"{cause}-") and hits == same for cause, (_, same) in tried.items()):
+                    continue  # what reads either way round takes both of a pair
                 better = other.cause not in tried or len(hits) > len(tried[other.cause][1])
                 if better and self.beyond_chance(other.codec, len(hits), len(unresolved)):
                     tried[other.cause] = (other.text, hits)
@@ -182,16 +185,16 @@ class _Reader:
                 },
             )
 
-    def siblings(self, place: int) -> Mapping[tuple[int, ...], list[Card]]:
+    def siblings(self, place: int) -> Mapping[tuple[Item, ...], list[Card]]:
         """The credentials of the namespace, by their number without one field."""
-        found: dict[tuple[int, ...], dict[str, Card]] = defaultdict(dict)
+        found: dict[tuple[Item, ...], dict[str, Card]] = defaultdict(dict)
         for number, cards in self.register.owners.items():
             if number[0] == self.kind.namespace:
                 found[_rest(number, place)].update((card.credential, card) for card in cards)
         return {rest: list(cards.values()) for rest, cards in found.items()}
 
 
-def _rest(number: Number | None, place: int) -> tuple[int, ...]:
+def _rest(number: Number | None, place: int) -> tuple[Item, ...]:
     """The fields of a number without one of them."""
     values = number[1] if number else ()
     return (*values[:place], *values[place + 1 :])

@@ -11,16 +11,18 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 
+from credkit.accounts import masked
 from credkit.crosswalk.calendars import Calendar
 from credkit.crosswalk.result import Exceptional, excepted
 from credkit.crosswalk.texts import Texts, rounding
 from credkit.errors import shown
+from credkit.reading import Item
 from credkit.site import Kind, Rules, Site
 from credkit.sitefiles import Assignment
 
 ACTIVE, EARLY, EXPIRED = "active", "not yet valid", "expired"
 _COMPARED = ("value", "printed", "issue", "status", "valid_from", "valid_until", "replaces")
-Number = tuple[str, tuple[int, ...]]  # a namespace and a number in it
+Number = tuple[str, tuple[Item, ...]]  # a namespace and a number in it
 Pair = tuple[Assignment, Assignment]  # two holders of one credential at one time, in the order of the file
 
 
@@ -30,7 +32,7 @@ class Card:
 
     row: Assignment
     kind: Kind
-    fields: Mapping[str, int]
+    fields: Mapping[str, Item]
     number: Number
     doubts: tuple[str, ...] = ()
     overlaps: bool = False
@@ -55,6 +57,11 @@ def written(number: Number) -> str:
     return "-".join(map(str, number[1]))
 
 
+def about(kind: Kind, text: str) -> str:
+    """``text``, which holds a number of ``kind``, as a file may show it."""
+    return text if kind.not_payment else masked(text)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Register:
     """The cards, by number too, and the rows that are none."""
@@ -64,6 +71,7 @@ class Register:
     exceptions: tuple[Exceptional, ...]
     passed_over: Mapping[Number, tuple[str, ...]]  # what superseded rows say: number to credentials
     overlapping: Mapping[int, Pair]  # by line
+    issues: Mapping[Number, tuple[Card, ...]]  # by the number without its issue, for kinds that have one in it
 
 
 def state(row: Assignment, day: date, rules: Rules) -> str:
@@ -102,12 +110,19 @@ def enrol(site: Site, rows: Sequence[Assignment], texts: Texts, confirmed: Itera
     for row in rows:
         kind = site.kinds[row.kind]
         told = texts.read(kind.value, kind, row.value)
-        number = None if told.number is None else (kind.namespace, told.number)
+        if told.payment.tracks:
+            site.credentials.refuse_track(row.line)
+        fields = told.fields
+        if fields is not None and kind.issue and row.issue is not None:
+            fields = {**fields, kind.issue: row.issue}
+        number = (kind.namespace, kind.number(fields)) if fields and fields.keys() >= set(kind.key) else None
         code, reason = "", ""
         if row.line in late:
             code, reason = "superseded", late[row.line]
             if number:
                 passed_over[number].append(row.credential)
+        elif fields is not None and number is None:
+            code, reason = "unreadable-value", f"its issue is empty, but the number of a {shown(row.kind)} needs one"
         elif number is None:
             code, reason = told.code if told.code == "spreadsheet-damage" else "unreadable-value", told.reason
         elif told.suspect and number not in sure:
@@ -120,25 +135,29 @@ def enrol(site: Site, rows: Sequence[Assignment], texts: Texts, confirmed: Itera
             exceptions.append(
                 excepted(
                     file=site.credentials.name, line=row.line, code=code, text=row.value, reason=reason,
-                    candidates=(row.credential,),
+                    candidates=(row.credential,), plain=kind.not_payment is not None, secret=told.payment.account,
                 )
             )  # fmt: skip
-        if number and told.fields is not None and code in ("", "overlap"):
+        if number and fields is not None and code in ("", "overlap"):
             more = (f"its value must not serve: {told.refused}",) if told.refused and kind.refuses else ()
             cards.append(
                 Card(
-                    row=row, kind=kind, fields=told.fields, number=number,
+                    row=row, kind=kind, fields=fields, number=number,
                     doubts=(*doubts.get(row.line, ()), *more), overlaps=bool(code),
                 )
             )  # fmt: skip
     owners: dict[Number, list[Card]] = defaultdict(list)
     for card in cards:
         owners[card.number].append(card)
+    issues: dict[Number, list[Card]] = defaultdict(list)
+    for card in cards:
+        if card.kind.issue:
+            issues[card.kind.namespace, card.kind.without_issue(card.number[1])].append(card)
     return Register(
         cards=tuple(cards), owners={number: tuple(them) for number, them in owners.items()},
         exceptions=tuple(exceptions),
         passed_over={number: tuple(dict.fromkeys(them)) for number, them in passed_over.items()},
-        overlapping=overlapping,
+        overlapping=overlapping, issues={number: tuple(them) for number, them in issues.items()},
     )  # fmt: skip
 
 

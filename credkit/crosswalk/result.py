@@ -12,7 +12,8 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from itertools import islice
 
-from credkit.errors import masked, shown
+from credkit.accounts import hidden, masked
+from credkit.errors import shown
 
 ACTIONS = ("add", "keep", "change", "hold", "none")
 CODES = {
@@ -20,11 +21,12 @@ CODES = {
     "check-failed": "the text has the right form, but a check in it fails",
     "spreadsheet-damage": "a spreadsheet took a number for an amount: back to the source",
     "unknown-card": "a good number that no credential has",
+    "other-issue": "the number of a card, with another issue: one that it replaced, or that replaced it",
     "unexpected-value": "a field has a value that is not expected here",
     "inactive-read": "the credential was not active when it was read",
     "conflict": "the reading names another card than the desk, or than the reads beside it",
     "refused-note": "the value must not serve as a credential number",
-    "incomplete-entry": "keys that were never entered, were cleared or cannot be read",
+    "incomplete-entry": "keys never entered, cleared or unreadable; rows of a record without one whole swipe",
     "unreadable-value": "the register's value does not have the form that is declared",
     "superseded": "another row for the same credential, kind and person counts",
     "overlap": "one credential, two holders at one time",
@@ -49,6 +51,7 @@ FINDINGS = {
     "failed-checks": "texts of a reader in which a check fails, with what would explain most of them",
     "unreadable": "texts of a reader that have another form, with what would explain most of them",
     "unknown-cards": CODES["unknown-card"],
+    "other-issue": CODES["other-issue"],
     "unexpected-value": CODES["unexpected-value"],
     "refused-note": CODES["refused-note"],
     "incomplete-entry": CODES["incomplete-entry"],
@@ -111,6 +114,7 @@ class Line:
     readers: str
     last_seen: datetime | None
     reason: str
+    plain: bool = False  # whether a file may show number and text, whatever they look like
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -123,16 +127,23 @@ class Exceptional:
     input: str
     reason: str
     candidates: tuple[str, ...] = ()
+    plain: bool = False  # whether a file may show the input, whatever it looks like
 
 
 def excepted(
-    *, file: str, line: int, code: str, text: str, reason: str, candidates: Collection[str] = ()
+    *, file: str, line: int, code: str, text: str, reason: str, candidates: Collection[str] = (), plain: bool = False,
+    secret: bool = False,
 ) -> Exceptional:  # fmt: skip
-    """An exception; account numbers are masked in all of it, and of many candidates the first are named."""
+    """An exception; account numbers are masked in all of it, and of many candidates the first are named.
+
+    The text is left as it is if it is ``plain``. A ``secret`` one holds an account number, in whatever notation.
+    """
     named = tuple(masked(each) for each in islice(candidates, CANDIDATES))
     more = (f"and {len(candidates) - CANDIDATES:,} more",) if len(candidates) > CANDIDATES else ()
+    hide = hidden if secret else masked
     return Exceptional(
-        file=file, line=line, code=code, input=masked(text), reason=reason, candidates=(*named, *more)
+        file=file, line=line, code=code, input=text if plain else hide(text), reason=reason,
+        candidates=(*named, *more), plain=plain,
     )  # fmt: skip
 
 
@@ -160,7 +171,8 @@ class Crosswalk:
     """The whole result, in the order of the input files.
 
     ``shared`` counts the resolved readings of numbers that several credentials have, where nothing
-    tells which of them was read.
+    tells which of them was read. ``plain`` are subjects of findings that a file may show
+    though they look like account numbers, ``remarks`` says why.
     """
 
     site: str
@@ -170,3 +182,5 @@ class Crosswalk:
     findings: tuple[Finding, ...]
     summary: tuple[Section, ...]
     shared: int = 0
+    plain: frozenset[str] = frozenset()
+    remarks: tuple[str, ...] = ()

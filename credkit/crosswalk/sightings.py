@@ -8,7 +8,7 @@ it is none: what was typed after the pause may be the rest of it, or a number of
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from itertools import pairwise
@@ -17,6 +17,7 @@ from credkit.crosswalk.texts import Texts, Told
 from credkit.errors import shown
 from credkit.site import Period, Reader, Site
 from credkit.sitefiles import Read
+from credkit.streams import Frame
 
 PAUSE = timedelta(seconds=30)  # between two keys: whoever types next may begin a new entry
 HELD = timedelta(minutes=2)  # between two reads: an id of a presentation that comes again later is another's
@@ -60,15 +61,18 @@ def sightings(site: Site, rows: Sequence[Read], texts: Texts) -> list[Sighting]:
         if reader.stream:
             keyed[row.reader, reader.periods.index(period)].append((moment, row))
             continue
+        told = texts.read(period.codec, reader.kind, row.text)
+        if told.payment.tracks:
+            site.readings.refuse_track(row.line)
         found.append(
             Sighting(
-                rows=(row,), reader=reader, period=period, moment=moment, text=row.text,
-                told=texts.read(period.codec, reader.kind, row.text), expected=row.expected,
+                rows=(row,), reader=reader, period=period, moment=moment, text=row.text, told=told,
+                expected=row.expected,
             )
         )  # fmt: skip
     for (name, place), chunks in keyed.items():
         reader = site.readers[name]
-        found += _entries(reader, reader.periods[place], chunks, texts)
+        found += _entries(site, reader, reader.periods[place], chunks, texts)
     return sorted(_presented(found), key=lambda sighting: sighting.rows[0].line)
 
 
@@ -87,19 +91,46 @@ def _presented(found: Sequence[Sighting]) -> Iterator[Sighting]:
             yield replace(sighting, presentation=number)
 
 
-def _entries(reader: Reader, period: Period, chunks: list[tuple[datetime, Read]], texts: Texts) -> Iterator[Sighting]:
+def _entries(
+    site: Site, reader: Reader, period: Period, chunks: list[tuple[datetime, Read]], texts: Texts
+) -> Iterator[Sighting]:
     """The entries typed in ``chunks``, taken by time; one in which nobody pressed a key for a while is in parts."""
     assert reader.stream is not None  # a bug here, never the input
     chunks.sort(key=lambda chunk: (chunk[0], chunk[1].line))
-    for frame in reader.stream(row.text for _, row in chunks):
+    frames = list(reader.stream(row.text for _, row in chunks))
+    for frame in frames:
+        if frame.value is not None and texts.read(period.codec, reader.kind, frame.value, typed=True).payment.tracks:
+            site.readings.refuse_track(chunks[frame.covers[0]][1].line)
+    for frame in _apart(frames):
         parts = _parts([chunks[place] for place in frame.covers])
         if len(parts) == 1:
             yield _typed(reader, period, parts[0], texts, frame.value, frame.problem)
             continue
         for part in parts:
-            for piece in reader.stream(row.text for _, row in part):
+            for piece in _apart(reader.stream(row.text for _, row in part)):
                 pressed = [part[place] for place in piece.covers]
                 yield _typed(reader, period, pressed, texts, None, piece.problem or REST)
+
+
+def _apart(frames: Iterable[Frame]) -> Iterator[Frame]:
+    """The frames, those that share a row made one: a row has one time, so several swipes in it are for a person."""
+    groups: list[list[Frame]] = []
+    of_row: dict[int, list[Frame]] = {}
+    for frame in frames:
+        group = next((of_row[place] for place in frame.covers if place in of_row), None)
+        if group is None:
+            group = []
+            groups.append(group)
+        group.append(frame)
+        of_row.update(dict.fromkeys(frame.covers, group))
+    yield from map(_joined, groups)
+
+
+def _joined(group: Sequence[Frame]) -> Frame:
+    if len(group) == 1:
+        return group[0]
+    covers = tuple(dict.fromkeys(place for frame in group for place in frame.covers))
+    return Frame(value=None, covers=covers, problem=f"{len(group)} swipes share a row: write one swipe to a row")
 
 
 def _parts(chunks: Sequence[tuple[datetime, Read]]) -> list[list[tuple[datetime, Read]]]:

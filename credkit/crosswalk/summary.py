@@ -11,11 +11,12 @@ from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from textwrap import wrap
 
+from credkit.accounts import masked
 from credkit.cautions import OF_A_RESULT
 from credkit.crosswalk.result import ACTIONS, FINDINGS, Crosswalk, Exceptional, Line, Section, counted
 from credkit.crosswalk.verdicts import Verdict
-from credkit.errors import masked
-from credkit.screen import WIDTH, plain
+from credkit.screen import WIDTH
+from credkit.screen import plain as printable
 from credkit.site import Rows, Site
 from credkit.sitefiles import Assignment, Held, Read
 
@@ -128,22 +129,25 @@ def _text(result: Crosswalk, most: int | None) -> Iterator[str]:
             yield ""
             yield from _wrapped(f"{code} ({len(them):,}): {meaning}", "  ", "    ")
             for finding in them[:most]:
-                yield from _wrapped(f"{finding.subject}: {finding.text}", "    ", "      ")
+                plain = finding.subject in result.plain
+                text = f"{finding.subject}: {masked(finding.text)}" if plain else f"{finding.subject}: {finding.text}"
+                yield from _wrapped(text, "    ", "      ", plain=plain)
             if most and len(them) > most:
                 yield f"    and {len(them) - most:,} more"
     yield from ("", "Before you use this")
-    for caution in OF_A_RESULT:
+    for caution in (*OF_A_RESULT, *result.remarks):
         yield from _wrapped(caution, "- ", "  ")
 
 
-def _wrapped(text: str, first: str = "", rest: str = "") -> list[str]:
-    return wrap(plain(masked(text)), WIDTH, initial_indent=first, subsequent_indent=rest, break_on_hyphens=False)
+def _wrapped(text: str, first: str = "", rest: str = "", *, plain: bool = False) -> list[str]:
+    shown = printable(text if plain else masked(text))
+    return wrap(shown, WIDTH, initial_indent=first, subsequent_indent=rest, break_on_hyphens=False)
 
 
 def _table(section: Section) -> Iterator[str]:
     """The rows of a section, numbers to the right, words that are too long wrapped."""
     cells = [
-        tuple(plain(cell) if isinstance(cell, str) else f"{cell:,}" for cell in row)
+        tuple(printable(masked(cell)) if isinstance(cell, str) else f"{cell:,}" for cell in row)
         for row in (section.columns, *section.rows)
     ]
     sizes = [max(len(row[place]) for row in cells) for place in range(1, len(section.columns))]

@@ -14,14 +14,20 @@ from dataclasses import dataclass, field
 from datetime import date
 from itertools import islice
 
+from credkit.accounts import holds_account
 from credkit.crosswalk.credentials import Doubts, distinct, held
 from credkit.crosswalk.evidence import Evidence
-from credkit.crosswalk.register import ACTIVE, EARLY, EXPIRED, Card, state
+from credkit.crosswalk.register import ACTIVE, EARLY, EXPIRED, Card, about, state
 from credkit.crosswalk.result import NAMED, Exceptional, Finding, Line, counted, excepted, named, others
 from credkit.crosswalk.texts import rounded, shortened
-from credkit.errors import EncodeError, masked, shown
+from credkit.errors import EncodeError, shown
 from credkit.site import Site, Target
 from credkit.sitefiles import Held
+
+UNWRITTEN = (
+    "the number looks like a payment account number, so it is not written (if it is none, the kind can declare "
+    "not_payment)"
+)
 
 
 @dataclass(slots=True)
@@ -60,6 +66,14 @@ def write_all(target: Target, cards: Iterable[Card]) -> Written:
     return done
 
 
+def unwritten(card: Card, text: str) -> str:
+    """Why a target must not get ``text``, which it would hold for ``card``; nothing if it may."""
+    if card.kind.not_payment:
+        return ""
+    numbers = (card.written, *map(str, card.fields.values()))
+    return UNWRITTEN if any(map(holds_account, (text, *numbers))) else ""
+
+
 def alike(site: Site, target: Target, done: Written) -> list[Finding]:
     """Texts that two different numbers share because the conversion keeps a part only; both are held."""
     groups: dict[str, list[Card]] = defaultdict(list)
@@ -75,7 +89,7 @@ def alike(site: Site, target: Target, done: Written) -> list[Finding]:
         numbers = named(dict.fromkeys(card.written for card in group))
         found.append(
             Finding(
-                code="duplicate-text", subject=masked(f"{target.name} {text}"), count=len(ids),
+                code="duplicate-text", subject=about(target.kind, f"{target.name} {text}"), count=len(ids),
                 text=f"{named(ids)} (numbers {numbers}) would be one text there",
             )
         )  # fmt: skip
@@ -200,6 +214,7 @@ class Export:
                 excepted(
                     file=self.target.existing.name, line=row.line, code=code, text=row.text,
                     reason=f"{self.target.name} holds it for {shown(row.person)}{reason}", candidates=candidates,
+                    plain=self.target.kind.not_payment is not None,
                 )
             )  # fmt: skip
         return explained, found
@@ -249,7 +264,7 @@ class Judge:
         if twins := done.twins.get(card):
             shared.append(f"{others(twins, card.credential)} would be the same text in this target")
         own = [*card.doubts, *self.doubts.active.get(card, ()), *self.evidence.disputes.get(card.credential, ())]
-        if problem := done.problem(card):
+        if (problem := done.problem(card)) or (target and (problem := unwritten(card, done.texts[card]))):
             own.append(problem)
         notes = [*self.doubts.remarks.get(card, ()), *filter(None, (self.evidence.unsure(card),))]
         export = self.exports.get(target.name) if target else None
@@ -271,6 +286,7 @@ class Judge:
             status=status, target=target.name if target else "", text=text, action=action,
             proof=self.evidence.proof(card), readers=self.evidence.readers(card),
             last_seen=self.evidence.last(card), reason="; ".join(dict.fromkeys(reasons)),
+            plain=card.kind.not_payment is not None,
         )  # fmt: skip
 
     def left(self, card: Card, done: Written, export: Export | None) -> list[str]:

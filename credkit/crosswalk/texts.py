@@ -13,7 +13,8 @@ from dataclasses import dataclass
 from credkit.chains import Choice
 from credkit.codec import Codec
 from credkit.errors import shown
-from credkit.reading import Reading
+from credkit.payment import NOTHING, Payment, payment
+from credkit.reading import Item, Reading
 from credkit.site import Kind
 
 DIGITS = 15  # that a spreadsheet keeps of a number: those of a double-precision value (IEEE 754)
@@ -28,16 +29,18 @@ class Told:
 
     A printed text may have fields that make no number.
     ``refused`` is the text of its notes of level refuse. A ``suspect`` number reads well but looks
-    rounded; whether it is depends on what else shows that number.
+    rounded; whether it is depends on what else shows that number. ``payment`` says whether it holds
+    an account number, in whatever notation.
     """
 
-    number: tuple[int, ...] | None = None
-    fields: Mapping[str, int] | None = None
+    number: tuple[Item, ...] | None = None
+    fields: Mapping[str, Item] | None = None
     code: str = ""
     rule: str = ""
     reason: str = ""
     refused: str = ""
     suspect: bool = False
+    payment: Payment = NOTHING
 
 
 class Texts:
@@ -60,21 +63,26 @@ class Texts:
 
 def _told(codec: Codec, kind: Kind, text: str, typed: bool) -> Told:
     reading = codec.inspect(text)
+    secret = NOTHING if kind.not_payment else payment(codec, text, reading)
     if reading.ok:
         fields = reading.value
         return Told(
             number=kind.number(fields) if fields.keys() >= set(kind.key) else None, fields=fields,
-            suspect=not typed and rounded(text),
+            suspect=not typed and rounded(text), payment=secret,
             refused="; ".join(note.text for note in reading.notes if note.level == "refuse"),
         )  # fmt: skip
     damage = None if typed else damaged(codec, text)
     if damage:
-        return Told(code="spreadsheet-damage", reason=damage)
+        return Told(code="spreadsheet-damage", reason=damage, payment=secret)
     failure = codec.failure(reading)
     rule = failure.check.rule if failure.check else ""
+    reason = str(failure)
+    if secret.account and reading.failed:
+        reason = f"{reading.failed.codec}: {reading.failed.claim} fails; what was found is hidden"
     return Told(
-        code="check-failed" if _has_form(codec, text, reading) else "unreadable", rule=rule, reason=str(failure)
-    )
+        code="check-failed" if _has_form(codec, text, reading) else "unreadable", rule=rule, reason=reason,
+        payment=secret,
+    )  # fmt: skip
 
 
 def _has_form(codec: Codec, text: str, reading: Reading) -> bool:

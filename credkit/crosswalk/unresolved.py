@@ -14,7 +14,7 @@ from credkit.crosswalk.credentials import distinct
 from credkit.crosswalk.readers import Shown
 from credkit.crosswalk.register import Register
 from credkit.crosswalk.result import Exceptional, counted, excepted
-from credkit.crosswalk.verdicts import Verdict
+from credkit.crosswalk.verdicts import Verdict, other_issues
 from credkit.site import Site
 
 
@@ -43,6 +43,8 @@ def unresolved(site: Site, register: Register, together: Shown, verdicts: Sequen
             excepted(
                 file=site.readings.name, line=row.line, code=verdict.code, text=row.text,
                 reason=verdict.reason + entry, candidates=candidates,
+                plain=sighting.reader.kind.not_payment is not None,
+                secret=sighting.told is not None and sighting.told.payment.account,
             )
             for row in sighting.rows
         ]  # fmt: skip
@@ -54,6 +56,8 @@ def _others(register: Register, together: Shown, verdict: Verdict, beside: Seque
     sighting = verdict.sighting
     for credential in beside:
         yield f"{credential} (same presentation)"
+    for card in other_issues(register, sighting):
+        yield f"{card.credential} (another issue)"
     yield from together.candidates.get((sighting.reader.name, sighting.text), ())
     if verdict.number:
         for credential in register.passed_over.get(verdict.number, ()):

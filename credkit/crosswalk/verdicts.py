@@ -13,10 +13,11 @@ from dataclasses import dataclass
 from datetime import date
 
 from credkit.crosswalk.register import ACTIVE, EARLY, Card, Number, Register, state_then, written
-from credkit.crosswalk.result import counted, named
+from credkit.crosswalk.result import NAMED, counted, named
 from credkit.crosswalk.sightings import Sighting
 from credkit.crosswalk.texts import rounding
 from credkit.errors import shown
+from credkit.reading import Item
 from credkit.site import Site
 
 
@@ -58,7 +59,7 @@ def verdicts(site: Site, register: Register, seen: Sequence[Sighting]) -> list[V
     expected: dict[int, set[str]] = defaultdict(set)
     for place, sighting in enumerate(seen):
         known = _known(register, sighting)
-        found[place] = verdict = _first(sighting, known)
+        found[place] = verdict = _first(register, sighting, known)
         if sighting.presentation and sighting.expected:
             expected[sighting.presentation].add(sighting.expected)
         if not verdict.code:
@@ -76,7 +77,7 @@ def _known(register: Register, sighting: Sighting) -> tuple[Card, ...]:
     return register.owners.get((sighting.reader.kind.namespace, sighting.told.number), ())
 
 
-def _first(sighting: Sighting, known: tuple[Card, ...]) -> Verdict:
+def _first(register: Register, sighting: Sighting, known: tuple[Card, ...]) -> Verdict:
     """The verdict on a sighting by itself: whether it is a number, may be one, and is somebody's."""
     told, kind = sighting.told, sighting.reader.kind
     if told is None:
@@ -91,12 +92,25 @@ def _first(sighting: Sighting, known: tuple[Card, ...]) -> Verdict:
         code, reason = "unexpected-value", strange
     elif not known and told.suspect:
         code, reason = "spreadsheet-damage", f"{rounding(sighting.text)}, and no credential has the number"
+    elif not known and (others := other_issues(register, sighting)):
+        issues = ", ".join(
+            f"{shown(card.fields[kind.issue or ''])} ({shown(card.credential)})" for card in others[:NAMED]
+        )
+        code, reason = "other-issue", f"{shown(written(number))} is the number of no card, but with the issue {issues}"
     elif not known:
         code, reason = "unknown-card", f"no credential has the number {shown(written(number))}"
     return Verdict(sighting=sighting, code=code, reason=reason, number=number, known=known)
 
 
-def _unexpected(expect: Mapping[str, frozenset[int]], fields: Mapping[str, int]) -> str:
+def other_issues(register: Register, sighting: Sighting) -> tuple[Card, ...]:
+    """The cards that have the number of a sighting, but for its issue."""
+    kind, number = sighting.reader.kind, sighting.told and sighting.told.number
+    if not kind.issue or not number:
+        return ()
+    return register.issues.get((kind.namespace, kind.without_issue(number)), ())
+
+
+def _unexpected(expect: Mapping[str, frozenset[Item]], fields: Mapping[str, Item]) -> str:
     for name, allowed in expect.items():
         if name in fields and fields[name] not in allowed:
             return f"{name} is {shown(fields[name])}, expected {' or '.join(map(str, sorted(allowed)))}"
@@ -151,6 +165,15 @@ class _Owners:
         then = state_then(card.row, day, self.site)
         return then == ACTIVE or (then != EARLY and card.row.status not in self.site.rules.gone)
 
+    def holders(self, verdict: Verdict, credentials: frozenset[str]) -> dict[str, str]:
+        """Who had each of ``credentials`` that day."""
+        day = self.day(verdict)
+        return {
+            card.credential: card.row.person
+            for card in verdict.known
+            if card.credential in credentials and self._possible(card, day)
+        }
+
     def outcome(self, verdict: Verdict, credentials: frozenset[str]) -> _Outcome:
         """Resolved to ``credentials``, if one of them was active that day."""
         key = verdict.number, self.day(verdict), credentials
@@ -167,14 +190,37 @@ def _judged(owners: _Owners, group: list[Verdict], said: str) -> list[Verdict]:
         want = verdict.sighting.expected or said
         choices.append(frozenset({want}) if want else owners.likely(verdict))
         wrong.append("" if not want or owners.has(verdict, want) else want)
-    good = [choice for choice, want in zip(choices, wrong, strict=True) if not want]
-    common = good[0].intersection(*good[1:]) if len(good) > 1 else next(iter(good), frozenset())
+    common = _shared([choice for choice, want in zip(choices, wrong, strict=True) if not want])
+    if (not common or any(wrong)) and (faces := _faces(owners, group, said)):
+        return [_resolved(verdict, owners.outcome(verdict, face)) for verdict, face in zip(group, faces, strict=True)]
     return [
         _resolved(verdict, owners.outcome(verdict, common))
         if common and not want
         else _disputed(owners, verdict, want, group)
         for verdict, want in zip(group, wrong, strict=True)
     ]
+
+
+def _shared(choices: Sequence[frozenset[str]]) -> frozenset[str]:
+    return choices[0].intersection(*choices[1:]) if choices else frozenset()
+
+
+def _faces(owners: _Owners, group: list[Verdict], said: str) -> list[frozenset[str]]:
+    """The credentials of different kinds that one card carries and one person holds, a reading each; or nothing.
+
+    A card may have a stripe on one face and a label on the other. The desk expects one of them.
+    """
+    holders = []
+    for verdict in group:
+        want = verdict.sighting.expected or (said if owners.has(verdict, said) else "")
+        if want and not owners.has(verdict, want):
+            return []
+        holders.append(owners.holders(verdict, frozenset({want}) if want else owners.likely(verdict)))
+    people = _shared([frozenset(them.values()) for them in holders])
+    kinds = {verdict.sighting.reader.kind.name for verdict in group}
+    if len(kinds) < 2 or len(people) != 1 or (said and not any(owners.has(verdict, said) for verdict in group)):
+        return []
+    return [frozenset(credential for credential, person in them.items() if person in people) for them in holders]
 
 
 def _resolved(verdict: Verdict, outcome: _Outcome) -> Verdict:

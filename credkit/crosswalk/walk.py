@@ -12,6 +12,7 @@ from collections.abc import Iterable
 from credkit.crosswalk.credentials import Doubts, duplicates, passed_on, printed, two_active
 from credkit.crosswalk.evidence import Evidence
 from credkit.crosswalk.findings import of_cards, of_exports, of_overlaps, of_readings, of_rows
+from credkit.crosswalk.plain import remarks, subjects
 from credkit.crosswalk.readers import shown_together
 from credkit.crosswalk.register import Number, enrol
 from credkit.crosswalk.result import FINDINGS, Crosswalk
@@ -71,6 +72,7 @@ def crosswalk(site: Site, rows: Rows | None = None) -> Crosswalk:
         site=site.name, as_of=site.as_of, lines=tuple(line for them in lines.values() for line in them),
         exceptions=exceptions, findings=tuple(sorted(findings, key=lambda finding: order[finding.code])),
         summary=summed(placed), shared=rows_of(verdict for verdict in resolved if not verdict.alone),
+        plain=subjects(site, register, written), remarks=tuple(remarks(site, register, seen)),
     )  # fmt: skip
 
 

@@ -13,7 +13,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from credkit.demo import faults, harbours, noise, traffic
+from credkit.demo import faults, harbours, noise, stripes, traffic
 from credkit.demo.dice import Dice
 from credkit.demo.world import SITE, Plant, World
 from credkit.errors import DefinitionError, shown
@@ -62,7 +62,7 @@ def write_demo(folder: str | Path, seed: int = SEED) -> Demo:
 
 
 def brackwater(seed: int = SEED) -> World:
-    """The world from a seed: first the cards, then what is wrong with them, then the month."""
+    """The world from a seed: first the cards, then what is wrong with them, then the month; stripes at the end."""
     world = World(dice=Dice(seed))
     serials = harbours.Serials(world)
     harbours.east_harbour(world)
@@ -111,6 +111,18 @@ def brackwater(seed: int = SEED) -> World:
     noise.swapped_cards(world, cards)
     noise.broken_off(world)
     noise.nobodys_numbers(world)
+
+    swipers = stripes.west_stripes(world)
+    stripes.lost_and_replaced_alike(world)
+    stripes.swiped(world, swipers)
+    stripes.both_faces(world, swipers)
+    stripes.old_issues(world)
+    stripes.wrong_bits(world, swipers)
+    stripes.cut_short(world, swipers)
+    stripes.inverted_lines(world, swipers)
+    stripes.not_one_swipe(world, swipers)
+    stripes.typed_by_hand(world, swipers)
+
     noise.never_seen(world)
     noise.half_seen(world)
     return world

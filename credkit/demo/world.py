@@ -16,13 +16,13 @@ from typing import Any
 
 from bitstring import Bits
 
-from credkit import layout_entries
+from credkit import content_entries, layout_entries
 from credkit.codec import Codec
 from credkit.demo.dice import Dice
 from credkit.registry import chain
 
 SITE = Path(__file__).with_name("site.toml")
-HARBOUR, SERIAL, LOCKER = "harbour-card", "serial-card", "locker-number"
+HARBOUR, SERIAL, LOCKER, STRIPE = "harbour-card", "serial-card", "locker-number", "staff-stripe"
 EAST, WEST = "east-register", "west-register"
 POOL = "POOL-VISITOR"
 AS_OF = date(2026, 3, 31)
@@ -142,14 +142,18 @@ class World:
         return f"P-{self.people:04d}"
 
     def codec(self, text: str) -> Codec:
-        """The codec for a chain; the site's own layouts are known."""
+        """The codec for a chain; the site's own layouts and contents are known."""
         if text not in self._codecs:
-            self._codecs[text] = chain(text, layout_entries(self.site["layouts"]))
+            own = (*layout_entries(self.site["layouts"]), *content_entries(self.site["contents"]))
+            self._codecs[text] = chain(text, own)
         return self._codecs[text]
 
     def encode(self, text: str, value: Mapping[str, int] | Bits) -> str:
-        """``value`` as the chain ``text`` writes it."""
-        return str(self.codec(text).encode(value))
+        """``value`` as the chain ``text`` writes it; some have no place for the issue of a number."""
+        codec = self.codec(text)
+        if not isinstance(value, Bits) and "issue" in value and "issue" not in codec.schema:
+            value = {name: item for name, item in value.items() if name != "issue"}
+        return str(codec.encode(value))
 
     def value(self, card: Card, kind: str) -> str:
         """The number as the card's register writes it."""

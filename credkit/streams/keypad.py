@@ -28,11 +28,9 @@ CLEAR, ENTER = 10, 11
 def stream(text: str, codecs: Iterable[Entry] = ()) -> Stream:
     """The stream that ``text`` names: ``keypad:CHAIN``, where CHAIN reads one burst to the field ``key``.
 
-    Raises `DefinitionError` for any other text, and for a chain that does not.
+    Raises `DefinitionError` for a chain that does not.
     """
-    kind, _, burst = text.partition(":")
-    if kind != "keypad" or not burst:
-        raise DefinitionError(f"stream {shown(text)} is not written keypad:CHAIN, such as keypad:hex:1/keypad-4")
+    _, _, burst = text.partition(":")
     codec = chain(burst, codecs)
     if codec.takes != "text" or set(codec.schema) != {"key"}:
         raise DefinitionError(f"stream {shown(text)}: {codec.name} does not read a text to the field key")

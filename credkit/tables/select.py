@@ -12,11 +12,10 @@ from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import Any
 
-from credkit.codec import Tabled, check_fields, is_number
+from credkit.codec import Tabled, any_row, check_fields, is_item
 from credkit.errors import DefinitionError, nearest
 from credkit.reading import Check, Field, Place, Reading, Schema
 from credkit.shapes import Shape
-from credkit.spans import WIDEST
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,8 +75,8 @@ class SelectCodec(Tabled):
         return self.input
 
     def attempt(self, carried: Mapping[str, Any]) -> Mapping[str, Any] | None:
-        """The outer fields, or None where one is missing, no number, or not what a row demands."""
-        if not all(is_number(carried.get(name)) for name in self.select.needs()):
+        """The outer fields, or None where one is missing, or not what a row demands."""
+        if not all(is_item(carried.get(name)) for name in self.select.needs()):
             return None
         if any(carried[name] != value for name, value in self.select.demanded.items()):
             return None
@@ -86,7 +85,7 @@ class SelectCodec(Tabled):
     def write(self, carried: Mapping[str, Any]) -> Mapping[str, Any]:
         """The inner fields; raises `EncodeError` where an outer one is missing, unknown or not its constant."""
         schema: Schema = self.output.schema or {
-            **{name: Field(name=name, most=(1 << WIDEST) - 1) for name in self.select.kept},
+            **{name: any_row(name, carried.get(name)) for name in self.select.kept},
             **{name: Field(name=name, least=value, most=value) for name, value in self.select.added.items()},
         }
         check_fields(self.name, schema, carried)
@@ -94,11 +93,11 @@ class SelectCodec(Tabled):
 
     def inspect(self, value: Mapping[str, Any]) -> Reading:
         """The outer fields, with a check for each field that is demanded, or that is missing."""
-        wrong = next((name for name in self.select.needs() if not is_number(value.get(name))), None)
+        wrong = next((name for name in self.select.needs() if not is_item(value.get(name))), None)
         if wrong is not None:
             check = Check(
                 codec=self.name, rule="fields", claim=f"the value of {wrong}", form="fields", at=(wrong,),
-                expected="a whole number", found=(value.get(wrong),),
+                expected="a whole number or a text", found=(value.get(wrong),),
             )  # fmt: skip
             return Reading(value=None, checks=(check,))
         checks = tuple(

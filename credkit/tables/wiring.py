@@ -91,7 +91,7 @@ def _wiring(rule: Rule, length: int, flip: bool) -> Wiring:
     return _kept(rule, length, flip) if length <= WIDEST else Wiring.of(length, rule(length), flip=flip)
 
 
-@lru_cache(maxsize=64)
+@lru_cache(maxsize=512)
 def _kept(rule: Rule, length: int, flip: bool) -> Wiring:
     return Wiring.of(length, rule(length), flip=flip)
 

@@ -1,0 +1,101 @@
+"""``credkit identify``: what an unknown text may be."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import click
+
+from credkit.cautions import COPIES
+from credkit.cli import options
+from credkit.cli.output import Door
+from credkit.errors import shown
+from credkit.search.identification import Group, Match
+from credkit.search.identification import identify as search
+
+MOST_GROUPS, MOST_MATCHES = 4, 6  # on a screen, unless --all is given
+
+
+@click.command()
+@click.argument("values", nargs=-1, required=True, metavar="VALUE...")
+@click.option("--facility", type=int, multiple=True, metavar="N", help="A facility code that may occur. Repeatable.")
+@click.option("--known", type=int, multiple=True, metavar="N", help="A number that is known to be among the cards.")
+@click.option("--all", "everything", is_flag=True, help="Show every reading.")
+@options.spoken
+def identify(
+    values: tuple[str, ...], facility: tuple[int, ...], known: tuple[int, ...], everything: bool,
+    as_json: bool, reveal: bool,
+) -> int:  # fmt: skip
+    """List what the VALUEs of one reader may be, the best founded first.
+
+    Each reading is a chain that reads all of the values. What speaks for it is counted in bits: a
+    value drawn at random would look like it once in 2 ** bits. Readings that nothing given tells
+    apart stand together, and what would tell them apart is said; none of them is chosen.
+
+    \b
+    What does the kiosk of Brackwater Terminal send?
+      credkit identify 02F764DD
+      credkit identify 162,46020 162,46021 --facility 162
+      credkit identify C4B3A204 --known 77771716
+
+    \b
+    --json: one object a group: evidence (bits), certain (all read the
+    same), advice, matches (chain, values, evidence, notes, reasons).
+    """
+    door = Door(as_json=as_json, reveal=reveal)
+    groups = search(values, facility=facility, known=known)
+    if as_json:
+        for group in groups:
+            door.record(_record(group))
+        return int(not groups)
+    what = shown(values[0]) if len(values) == 1 else f"all {len(values)} values"
+    if not groups:
+        door.say(f"Nothing fits {what}: no notation, order and layout together read it.")
+        return 1
+    count = len(groups)
+    door.say(f"{'One kind' if count == 1 else f'{count} kinds'} of reading for {what}, the best founded first.")
+    for number, group in enumerate(groups if everything else groups[:MOST_GROUPS], 1):
+        _show(door, number, group, everything)
+    if not everything and count > MOST_GROUPS:
+        door.say()
+        door.say(f"{count - MOST_GROUPS} more are less likely still (--all).")
+    door.say()
+    door.say(f"A fit is no proof. {COPIES}")
+    return 0
+
+
+def _show(door: Door, number: int, group: Group, everything: bool) -> None:
+    """One group: its readings, why they fit, and what would tell more."""
+    door.say()
+    tied = "" if group.certain else "; nothing tells these apart"
+    door.say(f"{number}. {group.evidence:.0f} bits{tied}")
+    matches = group.matches if everything else group.matches[:MOST_MATCHES]
+    for match in matches:
+        door.say(f"   {match.chain}", indent="     ")
+        door.say(f"     {_values(match)}", indent="       ")
+    if len(group.matches) > len(matches):
+        door.say(f"   and {len(group.matches) - len(matches)} more")
+    for reason in group.best.reasons:
+        door.say(f"   - {reason}", indent="     ")
+    if group.advice:
+        door.say(f"   To know more: {'; '.join(group.advice)}.", indent="     ")
+
+
+def _values(match: Match) -> str:
+    """What a chain reads, value by value; of many the first ones."""
+    texts = [" ".join(f"{name}={item}" for name, item in value.items()) for value in match.values[:3]]
+    return "; ".join(texts) + ("; …" if len(match.values) > 3 else "")
+
+
+def _record(group: Group) -> dict[str, Any]:
+    return {
+        "evidence": group.evidence, "certain": group.certain, "advice": group.advice,
+        "matches": [
+            {
+                "chain": match.chain, "values": [dict(value) for value in match.values], "evidence": match.evidence,
+                "notes": [{"kind": n.kind, "level": n.level, "text": n.text} for n in match.notes],
+                "reasons": match.reasons,
+            }
+            for match in group.matches
+        ],
+    }  # fmt: skip

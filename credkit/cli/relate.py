@@ -1,0 +1,60 @@
+"""``credkit relate``: how two readers' texts of one card are connected."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+
+import click
+
+from credkit.cautions import COPIES
+from credkit.cli import options
+from credkit.cli.output import Door
+from credkit.errors import shown
+from credkit.search.relation import relate as search
+
+MOST = 5  # connections on a screen, unless --all is given
+
+
+@click.command()
+@click.argument("first")
+@click.argument("second")
+@click.option("--all", "everything", is_flag=True, help="Show every connection.")
+@options.spoken
+def relate(first: str, second: str, everything: bool, as_json: bool, reveal: bool) -> int:
+    """List the chains that connect two texts of one card, FIRST and SECOND, from two readers.
+
+    Both are read as a serial number in every way that practice prints one. A connection is good for
+    the bits that both texts have: texts of two different cards would agree in n bits once in 2 ** n
+    times. Where the first text has all that the second needs, the conversion is shown.
+
+    \b
+    One card at two readers of Brackwater Terminal:
+      credkit relate 04112233445566 0860116326
+      credkit relate 04A2B3C4 162,46020
+
+    \b
+    --json: one object a connection: first, second (chains to bits), bits
+    (in common), size (of the serial), words, source and target (for
+    credkit convert).
+    """
+    door = Door(as_json=as_json, reveal=reveal)
+    found = search(first, second)
+    if as_json:
+        for each in found:
+            door.record(asdict(each))
+        return int(not found)
+    if not found:
+        door.say(f"Nothing connects {shown(first)} and {shown(second)}: they are of two cards, or too little is left.")
+        return 1
+    for number, each in enumerate(found if everything else found[:MOST], 1):
+        door.say(f"{number}. {each.bits} bits of a serial of {each.size} agree")
+        for text, chain, words in zip((first, second), (each.first, each.second), each.words, strict=True):
+            door.say(f"   {shown(text)}: {words} ({chain})", indent="     ")
+        if each.source:
+            door.say(f"   credkit convert --from {each.source} --to {each.target}", indent="     ")
+        door.say()
+    if not everything and len(found) > MOST:
+        door.say(f"{len(found) - MOST} more are less usual (--all).")
+        door.say()
+    door.say(f"Relate a second card before you rely on it. {COPIES}")
+    return 0

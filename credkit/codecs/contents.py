@@ -1,0 +1,196 @@
+"""Contents of stripe tracks and of a site's own texts: text to fields.
+
+The named ones are in ``contents/*.toml``; `content_entries` makes catalogue rows of any table of
+definitions with the same schema (`credkit.tables.contentdefinition`). ``track-2:number,rest`` is a
+content without a name, written in the chain: text fields with separators between.
+
+A stripe can be copied with a cheap machine: what it holds identifies, and proves nothing.
+
+Source: ISO/IEC 7811-2, 7811-6, 7813 and 4909 (sentinels, separators, lengths).
+
+>>> [entry.name for entry in builtin()][:2]
+['financial-track-1', 'financial-track-2']
+>>> dict(build_track(2, "number", "rest").decode(";0123=4567?"))
+{'number': '0123', 'rest': '4567'}
+>>> dict(build_track(2).decode(";0123=4567=8?"))
+{'part1': '0123', 'part2': '4567', 'part3': '8'}
+>>> build_track(2, "number", "rest").decode(";0123?")
+Traceback (most recent call last):
+credkit.errors.DecodeError: track-2:number,rest: item 2, the constant '=', fails: character 5 is '?', expected '='
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import cache, lru_cache, partial
+from pathlib import Path
+from typing import Any
+
+from credkit.codec import Codec, Entry, Example, Tabled
+from credkit.errors import DefinitionError, EncodeError, shown
+from credkit.grammar import step
+from credkit.reading import Check, Reading
+from credkit.shapes import FIELDS, TEXT
+from credkit.tables.characters import ALPHANUMERIC, NUMERIC, SETS, CharacterSet
+from credkit.tables.content import Content, ContentCodec
+from credkit.tables.contentdefinition import content
+
+FILES = ("payment", "licence")
+TRACKS = {  # the set of each track, and how many characters it usually holds, sentinels and LRC included
+    1: (ALPHANUMERIC, 79),  # ISO/IEC 7813
+    2: (NUMERIC, 40),  # ISO/IEC 7813
+    3: (NUMERIC, 107),  # ISO/IEC 4909
+}
+MOST_PARTS = 128  # of a track: more than any holds that is as long as the standards say
+
+
+def content_entries(definitions: Mapping[str, Any], beside: Iterable[Entry] = ()) -> tuple[Entry, ...]:
+    """A catalogue row for every content in ``definitions``, a table as read from TOML.
+
+    The names of the entries ``beside`` them are taken.
+
+    >>> rows = content_entries({"gate": {"items": [{"constant": "G"}, {"field": "number", "digits": 5}]}})
+    >>> dict(rows[0].build().decode("G00042"))
+    {'number': 42}
+    """
+    if not isinstance(definitions, Mapping):
+        raise DefinitionError(f"contents: a table of definitions by name is needed, not {shown(definitions)}")
+    taken = {entry.name for entry in beside}
+    for name in definitions:
+        if name in taken:
+            raise DefinitionError(f"content {name}: a layout has this name: choose another one")
+    entries = tuple(_entry(content(name, table), table) for name, table in definitions.items())
+    for entry in entries:
+        _prove(entry.build(), definitions[entry.name].get("examples", ()))
+    return entries
+
+
+def _prove(codec: Codec, examples: Sequence[Mapping[str, Any]]) -> None:
+    """Refuse an example that does not hold both ways."""
+    for row in examples:
+        reading = codec.inspect(row["text"])
+        if reading.failed or reading.value != row["fields"] or codec.encode(reading.value) != row["text"]:
+            found = reading.failed.sentence() if reading.failed else shown(reading.value)
+            raise DefinitionError(f"content {codec.name}: the example {shown(row['text'])} does not hold: {found}")
+
+
+def _entry(made: Content, table: Mapping[str, Any]) -> Entry:
+    examples = tuple(
+        Example(given=row["text"], gives=" ".join(f"{name}={value!r}" for name, value in row["fields"].items()))
+        for row in table.get("examples", ())
+    )
+    return Entry(
+        name=made.name, title=made.title, source=made.source or "defined by the site",
+        examples=examples, build=partial(_itself, ContentCodec.of(made)),
+    )  # fmt: skip
+
+
+def _itself(codec: Codec) -> Codec:
+    return codec
+
+
+@cache
+def builtin() -> tuple[Entry, ...]:
+    """The rows for the built-in contents, in the order of the files; tests prove their examples."""
+    folder = Path(__file__).with_name("contents")
+    return tuple(
+        _entry(content(name, table), table)
+        for file in FILES
+        for name, table in tomllib.loads((folder / f"{file}.toml").read_text(encoding="utf-8")).items()
+    )
+
+
+@lru_cache(maxsize=64)
+def _separated(number: int, letters: CharacterSet, names: tuple[str, ...]) -> Content:
+    """The content of a track with just these text fields, a separator between each two."""
+    items: list[dict[str, str]] = []
+    for name in names:
+        items += [{"constant": letters.separator}] * bool(items) + [{"field": name, "text": "0-65535"}]
+    made = content(f"track-{number}", {"set": letters.name, "items": items})
+    return replace(made, usual=TRACKS[number][1])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Parts(Tabled):
+    """A track as ``part1``, ``part2`` and so on, as many as the separators make of it.
+
+    It needs code because the fields depend on the text; for each number of them it has a `Content`.
+    """
+
+    number: int
+    letters: CharacterSet
+
+    def _for(self, count: int) -> ContentCodec:
+        names = tuple(f"part{place}" for place in range(1, count + 1))
+        return ContentCodec.of(_separated(self.number, self.letters, names), self.name)
+
+    def _count(self, text: str) -> int:
+        return text.count(self.letters.separator) + 1
+
+    def attempt(self, carried: str) -> Mapping[str, Any] | None:
+        """The parts, or None where the text is no such track."""
+        count = self._count(carried)
+        return None if count > MOST_PARTS else self._for(count).attempt(carried)
+
+    def write(self, carried: Mapping[str, Any]) -> str:
+        """The track; raises `EncodeError` unless the fields are part1 to the last one, without a gap."""
+        if len(carried) > MOST_PARTS:
+            raise EncodeError(f"{self.name}: {len(carried)} fields are more than the {MOST_PARTS} parts of a track")
+        return self._for(len(carried) or 1).write(carried)
+
+    def inspect(self, value: str) -> Reading:
+        """The parts, each with its characters."""
+        count = self._count(value)
+        if count <= MOST_PARTS:
+            return self._for(count).inspect(value)
+        check = Check(
+            codec=self.name, rule="form", claim="the number of parts", form="text",
+            expected=f"at most {MOST_PARTS}", found=count,
+        )  # fmt: skip
+        return Reading(value=None, checks=(check,))
+
+
+def build_track(number: int, *args: str) -> Codec:
+    """``track-N``, ``track-N:NAME,NAME``, ``track-N:SET,NAME,NAME``: text fields with separators between.
+
+    The text is that of the track with its sentinels, as a reader types it, without the LRC. With
+    names there are just these fields; without, part1, part2 and so on, as many as there are. SET is
+    7-bit or 5-bit, where it is not the usual one of the track: 7-bit is usual on track 1 only.
+    """
+    letters, names = TRACKS[number][0], args
+    if args and args[0] in SETS:
+        letters, names = SETS[args[0]], args[1:]
+    name = step(f"track-{number}", *args)
+    if not names:
+        return Parts(name=name, input=TEXT, output=FIELDS, number=number, letters=letters)
+    return ContentCodec.of(_separated(number, letters, names), name)
+
+
+ENTRIES = (
+    Entry(
+        name="track-1", signature="[SET,]NAME,…", title="the text of track 1, in parts between its separators",
+        source="ISO/IEC 7811-2 and 7811-6, 7813", build=partial(build_track, 1), usual=("", "number,rest"),
+        examples=(
+            Example(given="%STAFF^0123?", gives="part1='STAFF' part2='0123'"),
+            Example(args="site,number", given="%EAST^0123?", gives="site='EAST' number='0123'"),
+        ),
+    ),
+    Entry(
+        name="track-2", signature="[SET,]NAME,…", title="the text of track 2, in parts between its separators",
+        source="ISO/IEC 7811-2 and 7811-6, 7813", build=partial(build_track, 2), usual=("", "number,rest", "7-bit"),
+        examples=(
+            Example(given=";0123=45?", gives="part1='0123' part2='45'"),
+            Example(args="number,rest", given=";0123=45?", gives="number='0123' rest='45'"),
+        ),
+    ),
+    Entry(
+        name="track-3", signature="[SET,]NAME,…", title="the text of track 3, in parts between its separators",
+        source="ISO/IEC 4909", build=partial(build_track, 3), usual=("", "7-bit"),
+        examples=(
+            Example(given=";01234=5?", gives="part1='01234' part2='5'"),
+            Example(args="7-bit,number", given="%A-17?", gives="number='A-17'"),
+        ),
+    ),
+)  # fmt: skip

@@ -1,0 +1,194 @@
+"""One track of the several that a keyboard-emulating reader types: text to text.
+
+    %EAST^0123?;0123=45?+01234?     all three tracks of one swipe, one after the other
+    %          ?                    track 1 begins with %
+               ;       ?            track 2 begins with ;
+                       +     ?      track 3 begins with + when it is typed, with ; on the medium
+
+Tracks that a card does not have are left out. A third track may also begin with ; behind another
+track that does, or with % behind another track: that is the 7-bit set. A reader that could not read
+a track types an E between the sentinels. Characters outside tracks, such as the Enter key, are for
+`strip`, before this step.
+
+It has no table of the four kinds: how many tracks there are depends on the text.
+
+Source: ISO/IEC 7811-2, 7811-6 and 4909 (sentinels, characters); + and E are common practice, no source.
+
+>>> build_track_text("2").decode("%EAST^0123?;0123=45?")
+';0123=45?'
+>>> build_track_text("3").encode(";01234?")
+'+01234?'
+>>> build_track_text("3").decode("%EAST^0123?;0123=45?")
+Traceback (most recent call last):
+credkit.errors.DecodeError: track:3: track 3 fails: found '%EAST^0123?;0123=45?', 20 characters, \
+expected track 3 beside track 1 and track 2
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from typing import NamedTuple
+
+from credkit.codec import Codec, Entry, Example
+from credkit.codecs.arguments import whole
+from credkit.errors import DefinitionError, EncodeError, shown
+from credkit.grammar import step
+from credkit.reading import Check, Note, Part, Reading
+from credkit.shapes import TEXT
+from credkit.tables.characters import ALPHANUMERIC, NUMERIC, CharacterSet
+from credkit.tables.items import one_of, ranges
+
+TYPED = "+"  # what a keyboard-emulating reader types before track 3
+BEGINS = {"%": (1, 3), ";": (2, 3), TYPED: (3,)}  # which tracks a character may begin, the first one that is free
+_PATTERNS = {  # what stands between the sentinels; both sets are possible on a track 3 that was typed
+    "%": re.compile(one_of(ALPHANUMERIC.content) + "*"),
+    ";": re.compile(one_of(NUMERIC.content) + "*"),
+    TYPED: re.compile(one_of(ALPHANUMERIC.content) + "*"),
+}
+END = "?"
+ERROR = f"E{END}"  # common practice, no source
+
+
+class Track(NamedTuple):
+    """One track in the text that was typed: its number, from where to where."""
+
+    number: int
+    start: int
+    stop: int
+    failed: bool  # the reader could not read it
+
+    @property
+    def places(self) -> tuple[int, ...]:
+        """Its characters."""
+        return tuple(range(self.start, self.stop))
+
+    def of(self, text: str) -> str:
+        """What stands there in ``text``."""
+        return text[self.start : self.stop]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class TrackText(Codec):
+    """Selects the track ``number`` of a text of several; it stands on the medium in the set ``letters``."""
+
+    number: int
+    letters: CharacterSet
+
+    def inspect(self, value: str) -> Reading:
+        """The track with the start sentinel of the medium, the others set aside."""
+        tracks, fault = self._tracks(value)
+        notes = tuple(
+            Note(
+                kind="read-error", level="care", at=each.places,
+                text=f"the reader could not read track {each.number}",
+            )
+            for each in tracks
+            if each.failed and each.number != self.number
+        )  # fmt: skip
+        mine = next((each for each in tracks if each.number == self.number), None)
+        if mine is None:
+            return Reading(value=None, checks=(fault or self._missing(value, tracks),), notes=notes)
+        if fault := fault or self._wrong(value, mine):
+            return Reading(value=None, checks=(fault,), notes=notes)
+        others = [each for each in tracks if each is not mine]
+        if others:
+            at = tuple(place for each in others for place in each.places)
+            notes += (Note(kind="set-aside", level="info", text=f"{_said(others)}: set aside", at=at),)
+        return Reading(
+            value=self.letters.start + value[mine.start + 1 : mine.stop], notes=notes,
+            parts=tuple(Part(name=f"track {each.number}", at=each.places, value=each.of(value)) for each in tracks),
+            origin=lambda place: (mine.start + int(place),),
+        )  # fmt: skip
+
+    def _tracks(self, text: str) -> tuple[list[Track], Check | None]:
+        """The tracks in the text, as far as it consists of them, and what is wrong behind them."""
+        found: list[Track] = []
+        at = 0
+        while at < len(text):
+            last = found[-1].number if found else 0
+            number = next((n for n in BEGINS.get(text[at], ()) if n > last), None)
+            if number is None:
+                behind = f" behind track {last}" if last else ""
+                return found, self._fault("form", "the start sentinel of a track" + behind, text, at)
+            failed = text.startswith(ERROR, at + 1)
+            match = _PATTERNS[text[at]].match(text, at + 1)
+            stop = match.end() if match and not failed else at + len(ERROR)
+            if text[stop : stop + 1] != END:
+                return found, self._fault("form", f"a character of track {number} or its end sentinel", text, stop)
+            found.append(Track(number, at, stop + 1, failed))
+            at = stop + 1
+        return found, None
+
+    def _fault(self, rule: str, expected: str, text: str, at: int, stop: int | None = None) -> Check:
+        """A failed check at one place, or at several, or at the end of the text."""
+        claim = f"track {self.number}" if stop else "the text of tracks"
+        found = text[at : stop or at + 1]
+        places = tuple(range(at, at + len(found)))
+        return Check(
+            codec=self.name, rule=rule, claim=claim, form="text", at=places,
+            expected=expected if places else f"{expected} at its end", found=found if places else (text,),
+        )  # fmt: skip
+
+    def _missing(self, text: str, tracks: list[Track]) -> Check:
+        there = f"beside {_said(tracks)}" if tracks else "in the text"
+        return Check(
+            codec=self.name, rule="track", claim=f"track {self.number}", form="text",
+            expected=f"track {self.number} {there}", found=text,
+        )  # fmt: skip
+
+    def _wrong(self, text: str, track: Track) -> Check | None:
+        """Why the track cannot be given as it stands on the medium, or None."""
+        if track.failed:
+            return self._fault("read-error", "a track that the reader could read", text, track.start, track.stop)
+        start = self.letters.start
+        hint = "" if self.letters is ALPHANUMERIC else " (track:3,7-bit reads the 7-bit set)"
+        if text[track.start] not in (start, TYPED):
+            return self._fault("form", f"{shown(start)} or {shown(TYPED)}{hint}", text, track.start)
+        for place in range(track.start + 1, track.stop - 1):
+            if text[place] not in self.letters.content:
+                return self._fault("alphabet", f"one of {ranges(self.letters.content)}{hint}", text, place)
+        return None
+
+    def encode(self, value: str) -> str:
+        """The track as it is typed, alone; raises `EncodeError` for what would not be read back."""
+        ends = self.given(value)[:1] == self.letters.start and value[-1:] == END and len(value) > 1
+        strange = [char for char in value[1:-1] if char not in self.letters.content]
+        if not ends or strange or value[1:] == ERROR:
+            why = "is what a reader types for an error" if value[1:] == ERROR else "is no track"
+            of = f"{self.letters.start}…{END} with characters of {ranges(self.letters.content)}"
+            raise EncodeError(f"{self.name}: {shown(value)} {why}, expected {of}")
+        return (TYPED if self.number == 3 else value[0]) + value[1:]
+
+
+def _said(tracks: list[Track]) -> str:
+    return " and ".join(f"track {each.number}" for each in tracks)
+
+
+def build_track_text(number: str, letters: str = "") -> Codec:
+    """``track:N``, ``track:3,7-bit``: track N of what a keyboard-emulating reader types, sentinels included.
+
+    Tracks follow one another in the order 1, 2, 3, and each may be missing; a note says which ones were
+    set aside. Track 3 is in the 5-bit set (`;` on the medium) unless 7-bit is said (`%`): a typed `+` does
+    not tell which.
+    """
+    chosen = whole("track", "the track", number, most=3)
+    if letters and (chosen != 3 or letters != ALPHANUMERIC.name):
+        raise DefinitionError(f"track: only track 3 has a second set here, written track:3,7-bit, not {shown(letters)}")
+    return TrackText(
+        name=step("track", number, letters), input=TEXT, output=TEXT, number=chosen,
+        letters=ALPHANUMERIC if chosen == 1 or letters else NUMERIC,
+    )  # fmt: skip
+
+
+ENTRIES = (
+    Entry(
+        name="track", signature="N[,7-bit]", title="one track of those that a keyboard-emulating reader types",
+        source="ISO/IEC 7811-2, 7811-6 and 4909; + and E as typed are common practice, no source",
+        build=build_track_text, usual=("1", "2", "3", "3,7-bit"),
+        examples=(
+            Example(args="2", given=";0123=45?", gives=";0123=45?"),
+            Example(args="3", given="+01234?", gives=";01234?"),
+        ),
+    ),
+)  # fmt: skip

@@ -1,0 +1,172 @@
+"""UIDs of type A as anticollision sends them and as memory holds them: to the bytes of the UID, and back.
+
+    levels   uid0 uid1 uid2 uid3 BCC
+             88   uid0 uid1 uid2 BCC   uid3 uid4 uid5 uid6 BCC
+             88   uid0 uid1 uid2 BCC   88   uid3 uid4 uid5 BCC   uid6 uid7 uid8 uid9 BCC
+    stored   uid0 uid1 uid2 uid3 BCC
+             uid0 uid1 uid2 BCC0  uid3 uid4 uid5 uid6 BCC1
+
+A BCC is the XOR of the four bytes of its level. The cascade tag 88 is not stored, but BCC0 counts
+it. Each form is a layout, read by `DataOf`; which layout it is follows from the length, and that is
+why a `UidForm` needs code.
+
+What the first byte of a UID says is noted by ``uid-a-4``, ``uid-a-7`` and ``uid-a-10``. A UID that
+passes here is not garbled; it can be copied and authenticates nothing.
+
+Source: ISO/IEC 14443-3 clause 6 (levels); common practice, no source (the stored form).
+
+>>> from bitstring import Bits
+>>> levels = build("uid-a-levels")
+>>> levels.decode(Bits("0x88041122BF3344556644")).hex
+'04112233445566'
+>>> build("uid-a-stored").encode(Bits("0x04112233445566")).hex
+'041122bf3344556644'
+>>> levels.decode(Bits("0x5A3C1E077E"))
+Traceback (most recent call last):
+credkit.errors.DecodeError: uid-a-levels: the BCC over bits 0-31 fails: bits 32-39 are 01111110, expected 01111111
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+from functools import cache, partial
+from typing import Any
+
+from bitstring import Bits
+
+from credkit.codec import PRACTICE, Codec, Entry, Example, Tabled, Word
+from credkit.codecs.frames import DataOf
+from credkit.errors import EncodeError
+from credkit.reading import Check, Reading
+from credkit.shapes import Shape, bits, exactly, hull, said
+from credkit.spans import written
+from credkit.tables.definition import layout
+from credkit.tables.layout import Layout, LayoutCheck, LayoutCodec
+
+TAG = 0x88  # the cascade tag, ISO/IEC 14443-3 clause 6
+
+
+def _bcc(at: str, covers: str, start: int = 0) -> Mapping[str, Any]:
+    """The check row of a BCC: an XOR of bytes is the CRC of the polynomial x^8 + 1."""
+    return {"bits": at, "rule": "bcc", "crc": covers, "poly": 1, "init": start}
+
+
+def _form(length: int, uid: str, *checks: Mapping[str, Any], tags: Iterable[str] = ()) -> Mapping[str, Any]:
+    return {
+        "length": length, "fields": {"uid": uid}, "fixed": dict.fromkeys(tags, f"{TAG:08b}"), "checks": list(checks)
+    }  # fmt: skip
+
+
+FORMS = {
+    "uid-a-levels": (
+        _form(40, "0-31", _bcc("32-39", "0-31")),
+        _form(80, "8-31,40-71", _bcc("32-39", "0-31"), _bcc("72-79", "40-71"), tags=["0-7"]),
+        _form(
+            120, "8-31,48-71,80-111", _bcc("32-39", "0-31"), _bcc("72-79", "40-71"), _bcc("112-119", "80-111"),
+            tags=["0-7", "40-47"],
+        ),
+    ),
+    "uid-a-stored": (
+        _form(40, "0-31", _bcc("32-39", "0-31")),
+        _form(72, "0-23,32-63", _bcc("24-31", "0-23", TAG), _bcc("64-71", "32-63")),
+    ),
+}  # fmt: skip
+
+
+def _named(check: LayoutCheck) -> LayoutCheck:
+    """``check`` with the words of the standard."""
+    if check.rule.startswith("fixed"):
+        return replace(check, rule=check.rule.replace("fixed", "cascade-tag"), claim=f"the cascade tag {TAG:X}")
+    return replace(check, claim=f"the BCC over bits {written(check.covers)}")
+
+
+def _data(name: str, definition: Mapping[str, Any]) -> DataOf:
+    made = layout(name, definition)
+    frame = LayoutCodec.of(replace(made, checks=tuple(map(_named, made.checks))))
+    size = len(made.fields[0].places)
+    return DataOf(name=name, input=frame.input, output=bits(exactly(size)), frame=frame)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class UidForm(Tabled):
+    """Bits to the bits of a UID, by the one of ``forms`` that is as long."""
+
+    forms: tuple[DataOf, ...]
+
+    @classmethod
+    def of(cls, name: str, forms: Iterable[DataOf]) -> UidForm:
+        """The codec for these forms."""
+        kept = tuple(forms)
+        return cls(
+            name=name, forms=kept, input=bits(hull(*(form.input.lengths for form in kept))),
+            output=bits(hull(*(form.output.lengths for form in kept))),
+        )  # fmt: skip
+
+    @property
+    def table(self) -> Layout | None:
+        """The layout, once the length is fixed."""
+        return self.forms[0].table if len(self.forms) == 1 else None
+
+    def after(self, flowing: Shape) -> UidForm:
+        """The codec for the lengths that can flow here."""
+        return UidForm.of(self.name, (form for form in self.forms if form.input.lengths[0] in flowing.lengths))
+
+    def before(self, flowing: Shape) -> Shape:
+        """What encoding hands on: the form of a UID that is as long."""
+        return UidForm.of(self.name, (form for form in self.forms if form.output.lengths[0] in flowing.lengths)).input
+
+    def attempt(self, carried: Word) -> Word | None:
+        """The bits of the UID, or None where the length is wrong or a check fails."""
+        form = next((form for form in self.forms if form.length == carried[1]), None)
+        return form.attempt(carried) if form else None
+
+    def write(self, carried: Word) -> Word:
+        """The form of a UID, tags and check bytes put in; raises `EncodeError` for another length."""
+        form = next((form for form in self.forms if form.output.lengths[0] == carried[1]), None)
+        if not form:
+            raise EncodeError(f"{self.name}: a UID here has {said(self.output.lengths)}, not {carried[1]}")
+        return form.write(carried)
+
+    def inspect(self, value: Bits) -> Reading:
+        """The bits of the UID, with every check on them."""
+        form = next((form for form in self.forms if form.length == len(value)), None)
+        if form:
+            return form.inspect(value)
+        check = Check(
+            codec=self.name, rule="length", claim="the length in bits", form="bits",
+            expected=said(self.input.lengths), found=len(value),
+        )  # fmt: skip
+        return Reading(value=None, checks=(check,))
+
+
+@cache
+def build(name: str) -> Codec:
+    """The codec called ``name``, of all its forms."""
+    return UidForm.of(name, (_data(name, definition) for definition in FORMS[name]))
+
+
+ENTRIES = (
+    Entry(
+        name="uid-a-levels", title="the anticollision levels of a type A UID, with BCC and cascade tags, to the UID",
+        source="ISO/IEC 14443-3 clause 6", build=partial(build, "uid-a-levels"),
+        examples=(
+            Example(given="0101101000111100000111100000011101111111", gives="01011010001111000001111000000111"),
+            Example(
+                given="10001000000001000001000100100010101111110011001101000100010101010110011001000100",
+                gives="00000100000100010010001000110011010001000101010101100110",
+            ),
+        ),
+    ),
+    Entry(
+        name="uid-a-stored", title="a type A UID as memory holds it, with its BCC, to the UID",
+        source=PRACTICE, build=partial(build, "uid-a-stored"),
+        examples=(
+            Example(given="0101101000111100000111100000011101111111", gives="01011010001111000001111000000111"),
+            Example(
+                given="000001000001000100100010101111110011001101000100010101010110011001000100",
+                gives="00000100000100010010001000110011010001000101010101100110",
+            ),
+        ),
+    ),
+)  # fmt: skip

@@ -1,0 +1,211 @@
+"""Identification: what an unknown text may be, ranked by what speaks for it.
+
+Several texts of one reader narrow the list, since a chain must read all of them. So do facility
+codes that are expected, and numbers that are known to be among the cards. Readings that nothing
+given can tell apart are one `Group`: with two parity bits a single card proves nothing, and a
+reader that inverts and reverses its bits passes every parity of the common frames.
+
+Source: common practice, no source.
+
+>>> first, *others = identify(["02F764DD"])
+>>> first.best.chain, round(first.evidence)
+('hex:8/right-justified:26/wiegand-26', 8)
+>>> dict(first.best.values[0])
+{'facility': 123, 'number': 45678}
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from math import log2
+from random import Random
+from typing import Any
+
+from credkit.codec import Codec, carry
+from credkit.errors import CredkitError, DefinitionError
+from credkit.reading import Field, Note
+from credkit.registry import chain
+from credkit.search.candidates import LEVELS, Candidate, breadth, candidates
+
+SAMPLES = 12  # values of a chain that another one must read, all of them, to be the same to every check
+MOST_VALUES = 1000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Match:
+    """A chain that reads all of the texts, with what it reads and what speaks for it, in bits."""
+
+    chain: str
+    values: tuple[Mapping[str, Any], ...]
+    evidence: float
+    cost: float
+    notes: tuple[Note, ...]
+    reasons: tuple[str, ...]
+
+    @property
+    def score(self) -> float:
+        """What it is ranked by."""
+        return self.evidence - self.cost + sum(LEVELS[note.level] for note in self.notes)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Group:
+    """Readings that nothing given tells apart, the most usual first; ``advice`` says what would."""
+
+    matches: tuple[Match, ...]
+    advice: tuple[str, ...]
+
+    @property
+    def best(self) -> Match:
+        """The most usual of them: no better founded than the others."""
+        return self.matches[0]
+
+    @property
+    def evidence(self) -> float:
+        """What speaks for all of them, in bits, none at least."""
+        return max(0.0, self.best.evidence)
+
+    @property
+    def certain(self) -> bool:
+        """Whether all of them read the same."""
+        return len({_numbers(match) for match in self.matches}) == 1
+
+
+def identify(
+    texts: str | Iterable[str], *, facility: Iterable[int] = (), known: Iterable[int] = ()
+) -> tuple[Group, ...]:
+    """Every reading that fits all of ``texts``, in groups, the best founded first; none if nothing fits.
+
+    ``facility`` are facility codes that may occur; ``known`` are numbers of which at least one
+    should be among the cards. Raises `DefinitionError` for no text, or too many.
+    """
+    given = [texts] if isinstance(texts, str) else list(texts)
+    if not given or len(given) > MOST_VALUES or not all(isinstance(text, str) for text in given):
+        raise DefinitionError(f"identify: 1 to {MOST_VALUES} texts are needed")
+    wanted, numbers = frozenset(facility), frozenset(known)
+    matches = sorted(
+        _matches(given, wanted, numbers),
+        key=lambda match: (-match.score, match.chain.count("/"), len(match.chain), match.chain),
+    )
+    return _grouped(matches, wanted)
+
+
+def _matches(texts: Sequence[str], wanted: frozenset[int], known: frozenset[int]) -> Iterable[Match]:
+    """The chains that read every text, and whose facility codes, if they have any, may occur."""
+    distinct = list(dict.fromkeys(texts))
+    read: list[dict[str, Candidate]] = [{each.chain: each for each in candidates(text, distinct)} for text in distinct]
+    for name, first in read[0].items():
+        found = [one.get(name) for one in read]
+        if all(found):
+            row = [each for each in found if each]
+            if match := _match(name, first, row, [row[distinct.index(text)].value for text in texts], wanted, known):
+                yield match
+
+
+def _match(
+    name: str, first: Candidate, row: Sequence[Candidate], values: Sequence[Mapping[str, Any]],
+    wanted: frozenset[int], known: frozenset[int],
+) -> Match | None:  # fmt: skip
+    evidence = sum(each.evidence for each in row)
+    reasons = []
+    if evidence >= 1:
+        reasons.append(f"form and checks are worth {evidence:.0f} bits")
+    schema = chain(name).schema
+    if wanted and "facility" in schema:
+        if any(value["facility"] not in wanted for value in values):
+            return None
+        gain = len(row) * max(0.0, breadth(schema["facility"]) - log2(len(wanted)))
+        evidence += gain
+        reasons.append(f"the facility code is one that is expected ({gain:.0f} bits)")
+    hits = {item for value in values for item in _items(value)} & known
+    if hits:
+        gain = max((breadth(field) for field in schema.values()), default=0.0)
+        evidence += max(0.0, gain - log2(len(known)))
+        reasons.append(f"a known number is among them ({gain:.0f} bits)")
+    notes = tuple({note.kind: note for each in row for note in each.notes}.values())
+    reasons += [f"{note.kind}: {note.text}" for note in notes]
+    return Match(
+        chain=name, values=tuple(values), evidence=evidence, cost=first.cost, notes=notes, reasons=tuple(reasons)
+    )
+
+
+def _items(value: Mapping[str, Any]) -> list[int]:
+    """The numbers in a value."""
+    return [item for item in value.values() if isinstance(item, int)]
+
+
+def _numbers(match: Match) -> tuple[tuple[Any, ...], ...]:
+    """What a chain reads, whatever it calls its fields."""
+    return tuple(tuple(value.values()) for value in match.values)
+
+
+def _grouped(matches: Sequence[Match], wanted: frozenset[int]) -> tuple[Group, ...]:
+    """The matches in groups: those that read the same, and those that no check can tell apart."""
+    groups: list[list[Match]] = []
+    for match in matches:
+        numbers = _numbers(match)
+        for group in groups:
+            if _numbers(group[0]) == numbers or any(
+                abs(other.evidence - match.evidence) < 0.5 and alike(other.chain, match.chain, wanted)
+                for other in group
+            ):
+                group.append(match)
+                break
+        else:
+            groups.append([match])
+    return tuple(Group(matches=tuple(group), advice=tuple(_advice(group, wanted))) for group in groups)
+
+
+@lru_cache(maxsize=1 << 16)
+def alike(one: str, other: str, wanted: frozenset[int] = frozenset()) -> bool:
+    """Whether each of two chains reads all that the other writes, so that no check can tell them apart.
+
+    >>> alike("binary/wiegand-26", "binary/invert/reverse-bits/wiegand-26")
+    True
+    >>> alike("binary/wiegand-26", "binary/reverse-bits/wiegand-26")
+    False
+    """
+    return _reads(chain(one), _written(other, wanted), wanted) and _reads(chain(other), _written(one, wanted), wanted)
+
+
+def _reads(codec: Codec, texts: tuple[str, ...], wanted: frozenset[int]) -> bool:
+    for text in texts:
+        value = codec.attempt(carry("text", text))
+        if value is None or (
+            wanted and isinstance(value, Mapping) and value.get("facility", min(wanted)) not in wanted
+        ):
+            return False
+    return bool(texts)
+
+
+@lru_cache(maxsize=4096)
+def _written(name: str, wanted: frozenset[int]) -> tuple[str, ...]:
+    """Texts that a chain writes for values drawn at random; none where it cannot write."""
+    codec, random = chain(name), Random(name)
+    texts = []
+    for _ in range(SAMPLES):
+        value = {
+            field.name: random.choice(sorted(wanted)) if wanted and field.name == "facility"
+            else random.randint(field.least, field.most)
+            for field in codec.schema.values() if isinstance(field, Field)
+        }  # fmt: skip
+        try:
+            texts.append(str(codec.encode(value)))
+        except CredkitError:
+            return ()
+    return tuple(texts)
+
+
+def _advice(group: Sequence[Match], wanted: frozenset[int]) -> Iterable[str]:
+    """What would tell the readings of a group apart, or found them better."""
+    different = len({_numbers(match) for match in group}) > 1
+    if different and not wanted and any("facility" in value for match in group for value in match.values):
+        yield "say which facility codes are expected"
+    if different:
+        yield "read a card whose number is known"
+    if len(group[0].values) < 3:
+        yield "present another card: all of them must fit"
+    if "decimal" in group[0].chain or any(chain(match.chain).lossy for match in group):
+        yield "ask the reader for hexadecimal: digits may have been left out"

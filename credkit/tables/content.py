@@ -1,0 +1,259 @@
+"""Contents: a text as a row of items, one after the other.
+
+    ;79927398713=3012101000?    financial-track-2
+    ^                           the start sentinel
+     ^^^^^^^^^^^                account: 1 to 19 digits, the last one its own check digit
+                ^               the separator, a constant
+                 ^^^^           expiry: 4 digits, or = where there is none
+                     ^^^        service
+                        ^^^     discretionary, and behind it the end sentinel
+
+Constants, fields (whole numbers or texts) and check characters follow one another. Reading walks
+over the items; each takes what its pattern says and never gives any of it back, and a definition
+with which that could go wrong is refused (`credkit.tables.contentdefinition`). What stands between
+the sentinels of a stripe track is a content, and so is a number that a site writes its own way.
+
+Source: ISO/IEC 7811-2 and 7811-6 (sentinels and LRC of tracks); the rest is common practice, no source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from functools import cached_property
+from itertools import pairwise
+from types import MappingProxyType
+from typing import Any
+
+from credkit.codec import Tabled, check_fields
+from credkit.errors import EncodeError, shown
+from credkit.reading import Check, Item, Level, Note, Part, Place, Reading, Schema
+from credkit.shapes import TEXT, Shape
+from credkit.tables.characters import CharacterSet
+from credkit.tables.items import Bounds, CheckItem, Constant, ContentCheck, ContentItem, FieldItem, Match
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ContentRemark:
+    """A note earned by a text in which ``field`` is one of ``values`` (whatever it is if None)."""
+
+    kind: str
+    level: Level
+    text: str
+    field: str
+    values: tuple[Item, ...] | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Meaning:
+    """What the character at ``at`` of the text ``field`` means, by character."""
+
+    field: str
+    at: int
+    values: Mapping[str, str]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Content:
+    """What stands in a text, item after item.
+
+    ``letters`` is the set of a stripe track, and None for a text that is on none. ``most`` is how
+    many characters may stand on the track, sentinels and LRC included (of another text: in it);
+    ``usual`` is the same where it is no rule.
+    """
+
+    name: str
+    title: str
+    source: str
+    letters: CharacterSet | None
+    items: tuple[ContentItem, ...]
+    checks: tuple[ContentCheck, ...] = ()
+    remarks: tuple[ContentRemark, ...] = ()
+    meanings: tuple[Meaning, ...] = ()
+    most: int | None = None
+    usual: int | None = None
+
+    @cached_property
+    def fields(self) -> tuple[tuple[int, str, FieldItem], ...]:
+        """The fields: the place of the item in the row, the name, the item."""
+        return tuple((i, item.row.name, item) for i, item in enumerate(self.items) if isinstance(item, FieldItem))
+
+    @cached_property
+    def schema(self) -> Schema:
+        """The fields, with what they may hold."""
+        return MappingProxyType({name: item.row for _, name, item in self.fields})
+
+    @cached_property
+    def _matches(self) -> tuple[Match, ...]:
+        return tuple(item.match for item in self.items)
+
+    @cached_property
+    def _values(self) -> tuple[tuple[int, str, Callable[[str], Item] | None], ...]:
+        return tuple((index, name, None if item.as_written else item.value) for index, name, item in self.fields)
+
+    def walk(self, text: str) -> list[int]:
+        """Where the items of ``text`` begin and end, as far as they follow one another."""
+        bounds, at = [0], 0
+        for match in self._matches:
+            found = match(text, at)
+            if found is None:
+                break
+            at = found.end()
+            bounds.append(at)
+        return bounds
+
+    def whole(self, text: str, bounds: Bounds) -> bool:
+        """Whether the items are all there and nothing is left."""
+        return len(bounds) > len(self.items) and bounds[-1] == len(text)
+
+    def size(self, text: str) -> int:
+        """How many characters stand on the track for ``text``: it does not show the LRC."""
+        return len(text) + (self.letters is not None)
+
+    @property
+    def unit(self) -> str:
+        """What `size` counts."""
+        return "characters" if self.letters is None else "characters on the track, its LRC included,"
+
+    def read(self, text: str, bounds: Bounds) -> dict[str, Item]:
+        """The value of every field."""
+        found: dict[str, Item] = {}
+        for index, name, value in self._values:
+            piece = text[bounds[index] : bounds[index + 1]]
+            found[name] = value(piece) if value else piece
+        return found
+
+    def write(self, fields: Mapping[str, Any]) -> tuple[str, list[int]]:
+        """The text for ``fields``, which are in range, with its bounds; check characters are computed."""
+        text, bounds = "", [0]
+        for item in self.items:
+            if isinstance(item, FieldItem):
+                text += item.write(fields[item.row.name])
+            elif isinstance(item, CheckItem):
+                text += item.check.compute(text, bounds)
+            elif isinstance(item, Constant):
+                text += item.text
+            bounds.append(len(text))
+        return text, bounds
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ContentCodec(Tabled):
+    """Text to fields by a `Content`."""
+
+    content: Content
+
+    @classmethod
+    def of(cls, content: Content, name: str = "") -> ContentCodec:
+        """The codec for ``content``, called ``name`` if it is not to be called as that is."""
+        return cls(
+            name=name or content.name, input=TEXT, output=Shape("fields", schema=content.schema), content=content
+        )
+
+    @property
+    def table(self) -> Content:
+        """The content."""
+        return self.content
+
+    def attempt(self, carried: str) -> Mapping[str, Item] | None:
+        """The fields, or None where an item or a check fails, or where there is too much."""
+        content = self.content
+        bounds = content.walk(carried)
+        if not content.whole(carried, bounds):
+            return None
+        if content.most is not None and content.size(carried) > content.most:
+            return None
+        for check in content.checks:
+            expected, found = check.verdict(carried, bounds)
+            if expected != found:
+                return None
+        return MappingProxyType(content.read(carried, bounds))
+
+    def write(self, carried: Mapping[str, Item]) -> str:
+        """The text, with its check characters; raises `EncodeError` for fields that do not fit."""
+        content = self.content
+        check_fields(self.name, content.schema, carried)
+        text, bounds = content.write(carried)
+        for check in content.checks:
+            expected, found = check.verdict(text, bounds)
+            if expected != found:
+                raise EncodeError(f"{self.name}: {check.claim} is {shown(found)}, expected {shown(expected)}")
+        if content.most is not None and content.size(text) > content.most:
+            raise EncodeError(f"{self.name}: {content.size(text)} {content.unit} are more than {content.most}")
+        return text
+
+    def inspect(self, value: str) -> Reading:
+        """The fields, every check with what it covers, and the notes that the values earn."""
+        content = self.content
+        bounds = content.walk(value)
+        spans: list[tuple[Place, ...]] = [tuple(range(start, stop)) for start, stop in pairwise(bounds)]
+        parts = tuple(
+            Part(name=item.name, at=span, value=item.value(value[start:stop]))
+            for item, span, (start, stop) in zip(content.items, spans, pairwise(bounds), strict=False)
+            if span
+        )
+        if not content.whole(value, bounds):
+            return Reading(value=None, checks=(self._fault(value, bounds),), parts=parts)
+        fields = content.read(value, bounds)
+        origins = {name: spans[index] for index, name, _ in content.fields}
+        return Reading(
+            value=MappingProxyType(fields), checks=self._checks(value, bounds), parts=parts,
+            notes=tuple(self._notes(value, fields, origins)), origin=lambda place: origins[str(place)],
+        )  # fmt: skip
+
+    def _fault(self, text: str, bounds: Bounds) -> Check:
+        """The check that a text fails whose items do not follow one another to its end."""
+        items, index, at = self.content.items, len(bounds) - 1, bounds[-1]
+        before = items[index - 1] if index else None
+        start, claim, expected = at, "the end of the text", "nothing more"
+        if isinstance(before, FieldItem) and at < len(text) and text[at] in before.greedy:
+            claim, expected = before.label, f"{before.allowed} and no more"
+        elif index < len(items):
+            claim = items[index].label
+            at, expected = items[index].fault(text, at)
+        if at < len(text):
+            return self._check("form", claim, expected, text[at], at=(at,))
+        return self._check("form", claim, f"{expected} from character {start} on", (text,))
+
+    def _check(self, rule: str, claim: str, expected: object, found: object, at: tuple[Place, ...] = ()) -> Check:
+        return Check(codec=self.name, rule=rule, claim=claim, form="text", at=at, expected=expected, found=found)
+
+    def _checks(self, text: str, bounds: Bounds) -> tuple[Check, ...]:
+        content = self.content
+        found = []
+        for check in content.checks:
+            at = check.at(text, bounds)
+            if at is None:
+                continue
+            expected, char = check.verdict(text, bounds)
+            found.append(
+                Check(
+                    codec=self.name, rule=check.rule, claim=check.claim, form="text", at=(at,),
+                    covers=tuple(check.covers(text, bounds)), expected=expected, found=char,
+                    evidence=check.character.evidence,
+                )
+            )  # fmt: skip
+        if content.most is not None:
+            size = content.size(text)
+            expected_size = size if size <= content.most else f"at most {content.most}"
+            found.append(self._check("length", f"the number of {content.unit}", expected_size, size))
+        return tuple(found)
+
+    def _notes(self, text: str, fields: Mapping[str, Any], origins: Mapping[str, tuple[Place, ...]]) -> list[Note]:
+        content = self.content
+        notes = [
+            Note(kind=r.kind, level=r.level, text=r.text, at=origins[r.field])
+            for r in content.remarks
+            if r.values is None or fields[r.field] in r.values
+        ]
+        said: dict[str, list[str]] = {}
+        for meaning in content.meanings:
+            char = fields[meaning.field][meaning.at : meaning.at + 1]
+            if char in meaning.values:
+                said.setdefault(meaning.field, []).append(meaning.values[char])
+        for name, texts in said.items():
+            notes.append(Note(kind="meaning", level="info", text=f"{name}: {'; '.join(texts)}", at=origins[name]))
+        if content.usual is not None and content.size(text) > content.usual:
+            over = f"{content.size(text)} {content.unit} are more than the {content.usual} of the standard"
+            notes.append(Note(kind="over-long", level="care", text=over))
+        return notes

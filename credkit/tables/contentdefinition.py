@@ -1,0 +1,176 @@
+"""Content definitions: from a TOML table to a `Content`, every fault refused with its item.
+
+    [east-stripe]
+    title = "East harbour staff stripe, track 2"
+    track = 2                                      # or set = "5-bit", or neither: a text on no track
+    most = 40                                      # characters on the track, sentinels and LRC included
+    items = [
+        { constant = "90" },
+        { field = "number", digits = 8 },          # a whole number in exactly 8 digits
+        { check = "luhn", over = ["number"] },     # a check character, computed on writing
+        { constant = "=" },
+        { field = "name", text = "0-20", of = "0-9" },
+    ]
+
+A field has ``digits`` (a count, or "1-10" for a number without zeros in front) or ``text`` (a count,
+or "0-20"), ``of`` the letters of a class such as "0-9A-Z" (every letter of the set but sentinels and
+separator unless said). ``absent`` is what stands for an empty text, ``short`` ends a value that is
+not of full length, ``pad`` fills it up to ``width`` (``align = "right"``: on its left).
+
+A check is luhn, mod-11-10, mod-37-36 or mod-10 (with ``weights``, the last digit's first), ``over``
+fields as they stand in the text, what they are filled up with included, or over every letter and
+digit before it. ``checks = [{ luhn = "account" }]``: the last character of a field is its own check
+character. ``remarks`` are those of layouts; ``meanings.service = [{ at = 0, values = { "1" = "…" } }]``
+says what a character means.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import replace
+from types import MappingProxyType
+from typing import Any
+
+from credkit.errors import nearest, shown
+from credkit.reading import Field
+from credkit.tables.checkcharacters import RULES
+from credkit.tables.content import Content, ContentRemark, Meaning
+from credkit.tables.definition import LEVELS
+from credkit.tables.itemdefinition import MOST_LETTERS, ItemDefinition
+from credkit.tables.items import CheckItem, Closing, ContentCheck, FieldItem
+
+
+def content(name: str, definition: Mapping[str, Any]) -> Content:
+    """The content that ``definition`` describes; raises `DefinitionError` naming content, item and why.
+
+    >>> content("gate", {"items": [{"field": "number", "digits": "1-8"}, {"field": "issue", "digits": 2}]})
+    Traceback (most recent call last):
+    credkit.errors.DefinitionError: content gate: item 1, number, may be followed by item 2, issue, \
+which can begin with '0': nothing says where number ends
+    """
+    return _Definition(name, definition).build()
+
+
+class _Definition(ItemDefinition):
+    """One definition while it is being read."""
+
+    def build(self) -> Content:
+        self.read_items()
+        self.follow()
+        checks: list[ContentCheck] = [item.check for item in self.items if isinstance(item, CheckItem)]
+        checks += self.own_checks()
+        title, source = self.table.get("title", self.name), self.table.get("source", "")
+        self.examples()
+        return Content(
+            name=self.name,
+            title=self.expect("title", title, str, "a text"),
+            source=self.expect("source", source, str, "a text"),
+            letters=self.set, items=tuple(self.items), checks=self.distinct(checks),
+            remarks=self.remarks(), meanings=self.meanings(), most=self.most(),
+        )  # fmt: skip
+
+    def follow(self) -> None:
+        """Refuse a field of any length behind which its letters may go on."""
+        for index, item in enumerate(self.items):
+            if not isinstance(item, FieldItem):
+                continue
+            for other in self.items[index + 1 :] if item.greedy else ():
+                if both := set(item.greedy) & set(other.first):
+                    self.refuse(
+                        f"{item.label} may be followed by {other.label} which can begin with {shown(min(both))}: "
+                        f"nothing says where {item.name} ends"
+                    )
+                if other.least:
+                    break
+
+    def most(self) -> int | None:
+        if "most" not in self.table:
+            return None
+        least = sum(item.least for item in self.items) + (self.set is not None)
+        return self.whole("most", self.table["most"], least, MOST_LETTERS)
+
+    def own_checks(self) -> list[ContentCheck]:
+        found: list[ContentCheck] = []
+        for index, row in enumerate(self.expect("checks", self.table.get("checks", []), list, "a list"), 1):
+            what = f"check {index}"
+            self.expect(what, row, Mapping, "a table such as { luhn = 'account' }")
+            rules = [rule for rule in RULES if rule in row]
+            self.known(f"{what}: ", row, (*(rules or RULES), "weights"))
+            if len(rules) != 1:
+                self.refuse(f"{what}: exactly one of {', '.join(RULES)} is needed, not {', '.join(rules) or 'none'}")
+            character = self.character(what, rules[0], row)
+            field = self.named(what, row[rules[0]])
+            if isinstance(field.row, Field):
+                self.refuse(f"{what}: {field.name} is a whole number: {rules[0]} needs a text, or an item of its own")
+            self.covered(f"{what}, {rules[0]},", field.label, field.of, character)
+            claim = f"the {rules[0]} check character of {field.name}"
+            found.append(
+                Closing(rule=rules[0], claim=claim, item=self.items.index(field), character=character, field=field)
+            )
+        return found
+
+    def distinct(self, checks: list[ContentCheck]) -> tuple[ContentCheck, ...]:
+        """The checks, with a rule that occurs more than once made unique by its number."""
+        count = Counter(check.rule for check in checks)
+        return tuple(
+            replace(check, rule=f"{check.rule}-{number}") if count[check.rule] > 1 else check
+            for number, check in enumerate(checks, 1)
+        )
+
+    def named(self, what: str, name: Any) -> FieldItem:
+        fields = self.fields()
+        if not isinstance(name, str) or name not in fields:
+            self.refuse(f"{what}: there is no field {shown(name)}{nearest(str(name), fields)}")
+        return fields[name]
+
+    def remarks(self) -> tuple[ContentRemark, ...]:
+        found = []
+        for index, row in enumerate(self.expect("remarks", self.table.get("remarks", []), list, "a list"), 1):
+            what = f"remark {index}"
+            self.expect(what, row, Mapping, "a table")
+            self.known(f"{what}: ", row, ("field", "values", "kind", "level", "text"))
+            field = self.named(what, row.get("field"))
+            values = self.expect(f"{what}: values", row.get("values", []), list, "a list of values")
+            for value in values:
+                if problem := field.row.problem(value):
+                    self.refuse(f"{what}: a value that cannot be: {problem}")
+            if row.get("level", "care") not in LEVELS:
+                self.refuse(f"{what}: level must be one of {', '.join(LEVELS)}, not {shown(row['level'])}")
+            found.append(
+                ContentRemark(
+                    kind=self.expect(f"{what}: kind", row.get("kind", "remark"), str, "a text"),
+                    level=row.get("level", "care"),
+                    text=self.expect(f"{what}: text", row.get("text"), str, "a text"),
+                    field=field.name, values=tuple(values) if "values" in row else None,
+                )
+            )  # fmt: skip
+        return tuple(found)
+
+    def meanings(self) -> tuple[Meaning, ...]:
+        found = []
+        for name, rows in self.expect("meanings", self.table.get("meanings", {}), Mapping, "a table").items():
+            field = self.named("meanings", name)
+            if isinstance(field.row, Field):
+                self.refuse(f"meanings: {name} is a whole number, which has no characters")
+            for index, row in enumerate(self.expect(f"meanings of {name}", rows, list, "a list"), 1):
+                what = f"meaning {index} of {name}"
+                self.expect(what, row, Mapping, "a table such as { at = 0, values = { '1' = 'one' } }")
+                self.known(f"{what}: ", row, ("at", "values"))
+                values = self.expect(f"{what}: values", row.get("values"), Mapping, "a table of texts")
+                for char, text in values.items():
+                    self.expect(f"{what}: {shown(char)}", text, str, "a text")
+                    if not isinstance(char, str) or len(char) != 1 or char not in field.of:
+                        self.refuse(f"{what}: {shown(char)} is not one character of {name}")
+                at = self.whole(f"{what}: at", row.get("at"), 0, field.longest - 1)
+                found.append(Meaning(field=name, at=at, values=MappingProxyType(dict(values))))
+        return tuple(found)
+
+    def examples(self) -> None:
+        """Refuse examples of the wrong form; whether they hold is for whoever builds a codec."""
+        for index, row in enumerate(self.expect("examples", self.table.get("examples", []), list, "a list"), 1):
+            what = f"example {index}"
+            self.expect(what, row, Mapping, "a table such as { text = '0101', fields = { number = 5 } }")
+            self.known(f"{what}: ", row, ("text", "fields"))
+            self.expect(f"{what}: text", row.get("text"), str, "a text")
+            self.expect(f"{what}: fields", row.get("fields"), Mapping, "a table of values")

@@ -1,0 +1,270 @@
+"""Payment account numbers and payment tracks in a text: what is hidden, what is not, and how fast."""
+
+from __future__ import annotations
+
+import re
+import string
+import sys
+from collections.abc import Callable
+from random import Random
+from types import FrameType
+from typing import TYPE_CHECKING, Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from stdnum import luhn
+
+import credkit
+from credkit import CredkitError, chain
+from credkit.accounts import hidden, holds_account, holds_track, masked, tracks
+from credkit.errors import shown
+from credkit.payment import has_room, held, passing, payment
+from tests.commandline import ACCOUNT, CHAIN
+from tests.tracks import TRACK_1, TRACK_2, naked
+
+if TYPE_CHECKING:
+    from _typeshed import TraceFunction
+
+WRONG = "4114360123456795"  # the same number with one digit changed: its check digit is wrong
+LICENCE = ";636000123456786=301220010101?"  # issuer 636000 (AAMVA, from memory); the number is made up
+REST = "30121010000000000"
+
+
+# What a track is: its shape, ISO/IEC 7813.
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        (TRACK_2, f";411436******6785={'*' * 17}?"),
+        (TRACK_1, "%B411436******6785^********/****^**********?"),
+        (TRACK_1 + TRACK_2, f"%B411436******6785^********/****^**********?;411436******6785={'*' * 17}?"),
+        (f";{WRONG}={REST}?", f";411436******6795={'*' * 17}?"),
+        (f"%b{WRONG}^terminal/test^3012101000?", "%b411436******6795^********/****^**********?"),
+        (f";{WRONG}:{REST}?", f";411436******6795:{'*' * 17}?"),  # the separator is garbled
+        (f";{WRONG}", ";411436******6795"),
+        (f";{WRONG}?", ";411436******6795?"),
+        (f";{WRONG}={REST}", f";411436******6795={'*' * 17}"),  # no end sentinel
+        (f"{ACCOUNT}={REST}?", f"411436******6785={'*' * 17}?"),  # no start sentinel: by its check digit
+        (f"x{ACCOUNT}^TERMINAL/TEST^3012101000", "x411436******6785^********/****^**********"),
+        (f"{WRONG}=3012101?", f"{WRONG}=3012101?"),
+        (f"{ACCOUNT}=301", "411436******6785=301"),  # four digits make it a track
+        (f"read: found {TRACK_2}, expected 3", f"read: found ;411436******6785={'*' * 17}?, expected 3"),
+        (f"gate ;{WRONG}=3012 EAST", "gate ;411436******6795=**** ****"),
+        (f";{WRONG}?{REST}?", f";411436******6795?{'*' * 17}?"),  # the separator became an end sentinel
+        (f";{ACCOUNT}5{REST}?", f";411436{'*' * 28}?"),  # the separator became a digit
+        (f";{ACCOUNT}{REST}?", f";411436{'*' * 27}?"),  # the separator is gone
+        (f";411436012345x785={REST}?", f";411436{'*' * 10}={'*' * 17}?"),  # a digit became a letter
+        (f";9{ACCOUNT[1:]}={REST}?", f";911436{'*' * 10}={'*' * 17}?"),
+        (f"9{ACCOUNT}={REST}?", f"9411436******6785={'*' * 17}?"),  # the start sentinel became a digit
+    ],
+)
+def test_tracks_are_masked(text: str, said: str) -> None:
+    assert masked(text) == said
+    assert masked(said) == said, "masking once more changes nothing"
+    assert holds_account(text) == (said != text)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        ";0000045678=2?",
+        ";1234567890123456=1?",  # first digit 1: no payment card
+        ";2345678901=1234?",
+        ";234567890123=2?",  # twelve digits
+        ";0000000012345678=301210112345?",  # a number of a site, filled up with zeros, and an expiry
+        "%BRACKWATER^EAST^0123?",
+        "%B12^EAST^3012101?",
+        "+01234567890?",
+        "a;b;c=1;d=2;e%f^g=3;h",
+        LICENCE,
+        ";6044260123456789=301220010101?",
+        "D0439458210C2C19A0846D83685A1082108CE73984108CA3FC",  # TIG SCEPACS v2.3, figures 8-10
+        "10111101110110010011011101",
+        "facility=123 number=45678; no such thing (100%)",
+    ],
+)
+def test_what_is_no_payment_data_is_left_alone(text: str) -> None:
+    assert masked(text) == text
+    assert not holds_account(text)
+    assert not holds_track(text)
+
+
+def test_a_licence_is_no_payment_track_but_may_hold_what_looks_like_a_number() -> None:
+    number = "636000123456786"
+    good = number[:-1] + luhn.calc_check_digit(number[:-1])
+    assert not holds_track(f";{good}=301220010101?")
+    assert masked(f";{good}=301220010101?") == f";{good[:6]}{'*' * 5}{good[-4:]}=301220010101?"
+
+
+@pytest.mark.parametrize(
+    ("text", "found"),
+    [
+        (TRACK_2, {ACCOUNT}),
+        (TRACK_1 + f";{WRONG}={REST}?", {ACCOUNT, WRONG}),
+        (ACCOUNT, set()),
+        (f";{ACCOUNT}?", set()),  # a number alone
+        (f"{ACCOUNT} 203", set()),
+        (f";{WRONG}:{REST}?", {WRONG}),
+        ("02F764DD", set()),
+    ],
+)
+def test_a_track_is_more_than_a_number(text: str, found: set[str]) -> None:
+    assert tracks(text) == found
+    assert holds_track(text) == bool(found)
+
+
+def test_hidden_shows_the_ends_of_account_numbers_only() -> None:
+    assert hidden(f"EAST {ACCOUNT} x") == "**** 411436******6785 *"
+    assert hidden(TRACK_2) == f"*411436******6785{'*' * 19}"
+    assert hidden("5B'&&'\"-à&é") == "*" * 11
+    assert hidden(f"{REST[:16]}", only={ACCOUNT}) == "*" * 16
+    assert hidden(f"{ACCOUNT} {ACCOUNT[:-1]}3", only={ACCOUNT}) == f"411436******6785 {'*' * 16}"
+
+
+@given(st.sampled_from((TRACK_1, TRACK_2)), st.data())
+def test_one_changed_character_uncovers_nothing(track: str, data: st.DataObject) -> None:
+    place = data.draw(st.integers(0, len(track) - 1))
+    char = data.draw(st.sampled_from(string.printable) | st.characters())
+    mutated = track[:place] + char + track[place + 1 :]
+    assert holds_track(mutated)
+    for text in (mutated, f"gate 7 said '{mutated}', twice", f"{mutated}{TRACK_2}", f"{TRACK_1}{mutated}"):
+        said = masked(text)
+        assert not naked(said)
+        assert "012345" not in said
+        assert not re.search("30121010|TERMINA|ERMINAL", said)
+        assert masked(said) == said
+    assert not naked(hidden(mutated))
+
+
+def test_every_printable_change_of_every_character_uncovers_nothing() -> None:
+    count = 0
+    for track in (TRACK_1, TRACK_2):
+        for place in range(len(track)):
+            for char in string.printable:
+                said = masked(track[:place] + char + track[place + 1 :])
+                assert not naked(said), said
+                assert not re.search("30121010|TERMINA|ERMINAL", said), said
+                count += 1
+    assert count == (len(TRACK_1) + len(TRACK_2)) * 100
+
+
+def test_the_search_for_naked_digits_would_find_them() -> None:
+    assert len(naked(TRACK_2)) == 7
+    assert naked(f"x{ACCOUNT[6:]}x") == [ACCOUNT[6:]]
+
+
+@given(st.sampled_from("23456"), st.text("0123456789", min_size=12, max_size=18), st.text("0123456789", min_size=4))
+def test_a_number_behind_a_start_sentinel_needs_no_check_digit(first: str, digits: str, rest: str) -> None:
+    number = first + digits
+    if number.startswith(("6360", "6044")):
+        return
+    said = masked(f";{number}={rest}?")
+    assert said == f";{number[:6]}{'*' * (len(number) - 10)}{number[-4:]}={'*' * len(rest)}?"
+
+
+def test_of_sites_tracks_few_look_like_payment_tracks() -> None:
+    random = Random(7)
+
+    def digits(count: int) -> str:
+        return "".join(random.choice("0123456789") for _ in range(count))
+
+    shapes: list[tuple[Callable[[], str], float]] = [
+        (lambda: f";{digits(8)}={digits(4)}?", 0),
+        (lambda: f";{digits(10)}={digits(1)}={digits(6)}?", 0),
+        (lambda: f";{digits(8).zfill(16)}=3012{digits(6)}?", 0),
+        (lambda: f";{digits(26)}?", 0.03),
+        (lambda: digits(26), 0),
+    ]
+    for shape, most in shapes:
+        assert sum(holds_track(shape()) for _ in range(2000)) <= 2000 * most
+
+
+# Sentences and long texts.
+
+
+def test_no_sentence_of_the_library_shows_a_track() -> None:
+    said = []
+    for text in (TRACK_1, TRACK_2, f";{WRONG}={REST}?", f";411436012345x785={REST}?"):
+        for name in ("hex:8,colon", "template:{n:05d}", "track:3", "track-2:number", "track-1:a"):
+            for value in (text, f"{text}x", f" {text}", text * 3):
+                with pytest.raises(CredkitError) as caught:
+                    credkit.decode(name, value)
+                said.append(str(caught.value))
+        said += [shown(text), shown({"track": text}), shown({"account": ACCOUNT, "expiry": "3012", "name": "TERMINAL"})]
+    for sentence in said:
+        assert not naked(sentence)
+        assert not re.search("0123456|30121010|3012 |TERMINA", sentence), sentence
+    assert sum("411436" in sentence for sentence in said) > 20
+
+
+TRAPS = [
+    "1 0 ", "4 ", "41 ", ";4114", ";", "%B", f"%B{ACCOUNT}^", f"{ACCOUNT}=3012", ";4x", ";411436012345", "0", "4", "01",
+    f";{ACCOUNT}^AA^", "?;", f"{ACCOUNT} ",
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("trap", TRAPS)
+def test_the_work_grows_with_the_text_and_no_faster(trap: str) -> None:
+    """Steps of the interpreter are counted, not time: twice the text may take little more than twice the steps."""
+
+    def steps(count: int) -> int:
+        text = trap * count
+        done = 0
+
+        def step(frame: FrameType, event: str, arg: Any) -> TraceFunction:
+            nonlocal done
+            done += 1
+            return step
+
+        before = sys.gettrace()
+        sys.settrace(step)
+        try:
+            masked(text)
+            holds_track(text)
+        finally:
+            sys.settrace(before)
+        return done
+
+    assert steps(800) <= 2.5 * steps(400) + 200
+
+
+# Readings.
+
+
+def test_what_a_chain_has_no_room_for() -> None:
+    for name in (CHAIN, "decimal:32/serial-32", "hex:8", "binary/fields:number:39"):
+        assert not has_room(chain(name)), name
+    for name in ("strip", "binary/fields:number:40", "binary/track-2-bits", "track-2", "keyboard:de/hex:8"):
+        assert has_room(chain(name)), name
+
+
+def test_an_account_number_is_found_at_any_step() -> None:
+    for name, text in (
+        ("strip", f" {ACCOUNT} "),
+        ("hex:14/fields:number:56", f"{int(ACCOUNT):014X}"),
+        ("last-digits:16/decimal:56", f"99{ACCOUNT}"),
+        ("template:{site:02d}{number:016d}", f"99{ACCOUNT}"),
+        ("decimal:56/fields:number:56/offset:number,1", str(int(ACCOUNT) - 1)),
+    ):
+        codec = chain(name)
+        assert payment(codec, text, codec.inspect(text)) == (True, frozenset()), name
+        assert passing(codec, text).account, name
+    codec = chain(CHAIN)
+    assert payment(codec, "02F764DD", codec.inspect("02F764DD")) == (False, frozenset())
+
+
+def test_a_track_is_found_at_any_step() -> None:
+    for name, text in (
+        ("track:1", TRACK_1 + TRACK_2),
+        ("keyboard:us,caps/track:1", "%b4114360123456785^terminal/test^3012101000?"),
+        ("strip:x/last-digits:4", f"x{TRACK_2[:-1]}"),
+    ):
+        codec = chain(name)
+        assert payment(codec, text, codec.inspect(text)).tracks == {ACCOUNT}, name
+        assert passing(codec, text).tracks == {ACCOUNT}, name
+
+
+def test_texts_beside_one_another_are_not_joined() -> None:
+    assert held(["41143601", "23456785"]) == (False, frozenset())

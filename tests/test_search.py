@@ -1,0 +1,212 @@
+"""Search: what an unknown text may be, and how two texts of one card are connected."""
+
+from __future__ import annotations
+
+from itertools import product
+from random import Random
+
+import pytest
+from bitstring import Bits
+
+from credkit import DefinitionError, chain, convert, identify, relate
+from credkit.search.identification import alike
+from credkit.search.presentations import SIZES, presentations
+from credkit.search.relation import _read, _same, _shared
+from tests.survey import survey
+
+UID = Bits("0x04112233445566")  # as in a public test of anticollision (ISO/IEC 14443-3)
+
+
+def chains(text: str, place: int = 0, **more: list[int]) -> list[str]:
+    return [match.chain for match in identify(text, **more)[place].matches]
+
+
+# ── presentations ───────────────────────────────────────────────────────────────────────────────
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_presentations_are_different_and_read_what_they_write(size: int) -> None:
+    rows = presentations(size)
+    assert len({row.title for row in rows}) == len(rows)
+    assert len({(row.codec.name, row.part) for row in rows}) == len(rows)
+    random = Random(size)
+    for row in rows:
+        for _ in range(20):
+            serial = Bits(uint=random.getrandbits(size) | 1 << (size - 1), length=size)
+            if row.digits:
+                number = int.from_bytes(serial.bytes[::-1] if "last byte" in row.title else serial.bytes, "big")
+                if number >= 10**7:
+                    assert row.write(serial) == str(number)[-8:]
+                continue
+            piece = serial[: row.bits] if row.part == "high" else serial[size - row.bits :]
+            assert row.codec.decode(row.write(serial)) == piece
+
+
+@pytest.mark.parametrize(
+    ("title", "text"),
+    [
+        # Worked by hand from the bytes 04 11 22 33 44 55 66.
+        ("hexadecimal", "04112233445566"),
+        ("hexadecimal, colon between bytes", "04:11:22:33:44:55:66"),
+        ("hexadecimal behind 0x", "0x04112233445566"),
+        ("hexadecimal behind a byte that counts the others", "0704112233445566"),
+        ("hexadecimal, last byte first", "66554433221104"),
+        ("hexadecimal, halves of each byte exchanged", "40112233445566"),
+        ("hexadecimal, last bit first in each byte", "208844CC22AA66"),
+        ("decimal", str(0x04112233445566)),
+        ("decimal, 17 digits", f"{0x04112233445566:017d}"),
+        ("decimal, last byte first", str(0x66554433221104)),
+        ("the last eight digits of the decimal", str(0x04112233445566)[-8:]),
+        ("the last 3 bytes, decimal, 8 digits", f"{0x445566:08d}"),
+        ("the first 3 bytes, last byte first, decimal, 8 digits", f"{0x221104:08d}"),
+        ("the last 4 bytes, decimal, 10 digits", f"{0x33445566:010d}"),
+        ("the last 4 bytes, last byte first, signed decimal", str(0x66554433)),
+        ("the first 4 bytes, hexadecimal", "04112233"),
+        ("the last 3 bytes, decimals of 8 and 16 bits", f"{0x44:03d},{0x5566:05d}"),
+        ("the last 4 bytes, two decimals of 16 bits", f"{0x3344:05d},{0x5566:05d}"),
+    ],
+)
+def test_one_serial_in_many_forms(title: str, text: str) -> None:
+    (row,) = [row for row in presentations(56) if row.title == title]
+    assert row.write(UID) == text
+
+
+def test_a_serial_in_a_frame_carries_its_parity() -> None:
+    """SIA AC-01: even parity over the first twelve data bits, odd over the last twelve."""
+    (row,) = [row for row in presentations(32) if row.title.startswith("the last 3 bytes, in a")]
+    data = f"{0xA2B3C4:024b}"
+    assert row.write(Bits("0x04A2B3C4")) == f"{data[:12].count('1') % 2}{data}{1 - data[12:].count('1') % 2}"
+
+
+# ── identify ────────────────────────────────────────────────────────────────────────────────────
+
+
+def test_a_frame_in_hexadecimal_is_recognised_by_its_zeros_and_parity() -> None:
+    first, second = identify("02F764DD")
+    assert [match.chain for match in first.matches] == ["hex:8/right-justified:26/wiegand-26"]
+    assert first.evidence == 8  # six zeros and two parity bits
+    assert first.certain
+    assert not second.certain
+    assert second.evidence == 0
+
+
+def test_one_frame_of_26_bits_proves_nothing() -> None:
+    """Inverted and reversed lines pass both parities: one group, until a facility code or a number is given."""
+    frame = "10111101110110010011011101"
+    group = identify(frame)[0]
+    assert {"binary/wiegand-26", "binary/invert/reverse-bits/wiegand-26"} <= {match.chain for match in group.matches}
+    assert not group.certain
+    assert "read a card whose number is known" in group.advice
+    assert "say which facility codes are expected" in group.advice
+    helped = identify(frame, facility=[123, 57])[0]
+    assert helped.best.chain == "binary/wiegand-26"
+    assert not any("invert" in match.chain for match in helped.matches)
+    assert identify(frame, known=[45678])[0].best.chain == "binary/wiegand-26"
+    turned = identify(frame, facility=[137])[0]
+    assert turned.best.chain == "binary/invert/reverse-bits/wiegand-26"
+
+
+def test_37_bits_with_and_without_a_facility_code_are_one_group() -> None:
+    frame = str(chain("binary/wiegand-37").encode({"number": 12345678901}))
+    assert {"binary/wiegand-37", "binary/wiegand-37-facility"} <= set(chains(frame))
+    assert alike("binary/wiegand-37", "binary/wiegand-37-facility")
+
+
+def test_several_cards_narrow_the_list() -> None:
+    cards = [{"facility": 123, "number": number} for number in (7, 45678, 60001, 23, 9)]
+    texts = [str(chain("binary/wiegand-26").encode(card)) for card in cards]
+    one, all_of_them = identify(texts[0]), identify(texts)
+    assert len(all_of_them) <= len(one)
+    assert all_of_them[0].evidence == 5 * one[0].evidence == 10
+    assert all_of_them[0].best.values == tuple(cards)
+    assert identify([*texts, "0101"]) == ()
+
+
+@pytest.mark.parametrize("text", ["", "hello", "02F764DDX", "1" * 5000, "\0", "٣٣", "-", "0x"])
+def test_nothing_fits_what_is_nothing(text: str) -> None:
+    assert identify(text) == ()
+
+
+def test_what_is_no_text_is_refused() -> None:
+    for wrong in ([], [5], ["1"] * 1001):
+        with pytest.raises(DefinitionError, match="1 to 1000 texts are needed"):
+            identify(wrong)  # type: ignore[arg-type]
+    with pytest.raises(DefinitionError, match="two texts are needed"):
+        relate("04A2B3C4", 5)  # type: ignore[arg-type]
+
+
+def test_digits_of_a_fixed_width_speak_for_it() -> None:
+    """Thirteen digits of which three are zero are ten to one a number of 32 bits; eight digits seldom are."""
+    assert chains("0000077771716")[0].startswith("decimal:32,13")
+    assert next(each for each in chains("00177772") if each.startswith("decimal")).startswith("decimal:24")
+
+
+def test_a_track_is_recognised() -> None:
+    assert chains(";00045678=2?")[0] == "track-2"
+    swipe = str(chain("binary/track-2-bits:5,20").encode(";00045678=2?"))
+    assert chains(swipe)[0] == "binary/track-2-bits"
+    assert chains(swipe[::-1])[0] == "binary/track-2-bits"
+
+
+def test_the_value_of_every_match_is_what_its_chain_decodes() -> None:
+    for text in ("02F764DD", "162,46020", "77771716", "10111101110110010011011101", " 04:a2:b3:c4\r", "-5"):
+        for group in identify(text):
+            for match in group.matches:
+                assert chain(match.chain).decode(text) in (match.values[0], match.values[0].get("text"))
+
+
+def test_the_chain_that_wrote_a_text_is_listed_and_comes_first_with_help() -> None:
+    """A small run of tests/survey.py: serials of four and seven bytes, at random and in boxes, in every form."""
+    tally = survey(8)
+    assert tally.texts.total() > 400
+    assert tally.listed == tally.texts
+    assert tally.share >= 0.95
+    assert tally.silent["4 bytes: hexadecimal"] == tally.texts["4 bytes: hexadecimal"]  # no check, no evidence
+
+
+# ── relate ──────────────────────────────────────────────────────────────────────────────────────
+
+
+def test_two_texts_of_one_card_are_connected() -> None:
+    best = relate("04112233445566", f"{0x33445566:010d}")[0]
+    assert (best.first, best.second, best.bits, best.size) == ("hex:14", "decimal:32,10", 32, 56)
+    assert convert("04A2B3C4D5E680", source=best.source, target=best.target) == f"{0xC4D5E680:010d}"
+
+
+def test_texts_of_two_cards_are_not() -> None:
+    assert relate("04112233445566", f"{0x33445567:010d}") == ()
+    assert relate("04A2B3C4", "hello") == ()
+
+
+def test_too_few_bits_connect_nothing() -> None:
+    assert relate("04A2", "C4A2") == ()
+
+
+@pytest.mark.parametrize("size", [32, 56])
+def test_the_connection_between_any_two_presentations_is_found(size: int) -> None:
+    """For each pair that keeps enough bits: listed as it is, or in a form that writes the same for every serial."""
+    random = Random(size)
+    pairs = random.sample(list(product(presentations(size), repeat=2)), 250)
+    tried = 0
+    for row, other in pairs:
+        serial = Bits(uint=random.getrandbits(size) | 1 << (size - 1), length=size)
+        texts = row.write(serial), other.write(serial)
+        first, second = _read(row, size, texts[0]), _read(other, size, texts[1])
+        assert first is not None
+        assert second is not None
+        bits = _shared(first, second)
+        if not bits:
+            continue
+        tried += 1
+        found = relate(*texts)
+        exact = [each for each in found if (each.first, each.second) == (row.codec.name, other.codec.name)]
+        if not exact:
+            assert any(
+                _same((0.0, left, right, each.bits), (0.0, first, second, bits))
+                for each in found
+                for one in presentations(each.size)
+                for two in presentations(each.size)
+                if (one.codec.name, two.codec.name) == (each.first, each.second)
+                if (left := _read(one, each.size, texts[0])) and (right := _read(two, each.size, texts[1]))
+            ), (row.title, other.title)
+    assert tried > 150
