@@ -9,6 +9,7 @@ from functools import partial
 from inspect import cleandoc
 from pathlib import Path
 
+from bitstring import Bits
 from click.testing import CliRunner
 
 from credkit.cli import COMMANDS, main
@@ -30,6 +31,7 @@ from credkit.codecs import (
     uids,
 )
 from credkit.registry import ELSEWHERE
+from credkit.search.presentations import presentations
 from credkit.spans import written as span
 from credkit.tables.layout import Layout, Limit
 
@@ -114,9 +116,30 @@ def commands_page() -> str:
     return "\n".join(lines)
 
 
+def presentations_page() -> str:
+    """One serial in every form."""
+    lines = [
+        "# Presentations of a serial number",
+        "",
+        "Generated from `credkit/search/presentations.py` by `docs/generate.py`. Source: common practice, no source.",
+        "",
+        "The serial numbers are those of public examples: `04112233445566` (7 bytes) and `04112233` (4 bytes), as the",
+        "card sends them. A chain reads the text to the bits that stand in it; where bytes were left out, no chain gives",
+        "them back. Three bytes as decimals of 8 and 16 bits look exactly like the facility code and number of a 26-bit",
+        "card.",
+        "",
+    ]
+    for serial in (Bits("0x04112233445566"), Bits("0x04112233")):
+        lines += [f"## {len(serial) // 8} bytes", "", "| form | text | chain |", "| --- | --- | --- |"]
+        for row in presentations(len(serial)):
+            lines.append(f"| {row.title} | `{row.write(serial)}` | `{row.codec.name}` |")
+        lines.append("")
+    return "\n".join(lines)
+
+
 def pages() -> dict[str, str]:
     """Every generated page, by file name."""
-    return {"codecs.md": codecs_page(), "commands.md": commands_page()}
+    return {"codecs.md": codecs_page(), "commands.md": commands_page(), "presentations.md": presentations_page()}
 
 
 if __name__ == "__main__":

@@ -191,6 +191,20 @@ def test_the_bits_of_a_track_never_leave(track: str, name: str) -> None:
         assert not leaks(everything(f"hex/{name}", digits), digits)
 
 
+@pytest.mark.parametrize("name", ["serial-56-parity", "reverse-bits/serial-56-parity"])
+def test_a_number_in_bits_of_another_order_never_leaves(name: str) -> None:
+    frame = chain("serial-56-parity").encode({"number": int(ACCOUNT)}).bin
+    codec = chain(f"binary/{name}")
+    others = 0
+    for bits in (frame, inverted(frame), frame[::-1], inverted(frame)[::-1]):
+        reading = codec.inspect(bits)
+        if reading.ok and reading.value["number"] != int(ACCOUNT):
+            others += 1  # inverted and reversed, both parities hold: nothing tells it from another card's frame
+        else:
+            assert not leaks(everything(codec.name, bits), bits)
+    assert others == 1
+
+
 def test_the_search_for_leaks_would_find_them() -> None:
     for output in (
         TRACK_1, TRACK_2, " ".join(TRACK_2), " " + " ".join(BITS_1), f" {ACCOUNT}",

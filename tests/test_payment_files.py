@@ -98,9 +98,9 @@ def test_convert_refuses_a_file_with_a_track_whatever_it_would_write(tmp_path: P
 
 
 def test_fields_that_a_target_makes_a_track_of_are_refused(tmp_path: Path) -> None:
-    path = capture(tmp_path, WRONG[1:-1])
-    target = "binary/track-2-bits/track-2:n,r/digits:n,16/digits:r,17"
-    result = run("convert", "--from", "template:{n:016d}={r:017d}", "--to", target, "--file", path)
+    path = capture(tmp_path, f"{ACCOUNT[:-2]}95=3012101")
+    target = "binary/track-2-bits/track-2:n,r/digits:n,16/digits:r,7"
+    result = run("convert", "--from", "template:{n:016d}={r:07d}", "--to", target, "--file", path)
     assert result.stdout == ""
     stopped(result, f"{path} line 1: ")
 

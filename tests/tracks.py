@@ -12,7 +12,7 @@ from tests.commandline import ACCOUNT
 
 TRACK_2 = f";{ACCOUNT}=30121010000000000?"
 TRACK_1 = f"%B{ACCOUNT}^TERMINAL/TEST^3012101000?"
-SECRETS = (ACCOUNT[6:-4], "30121010", "3012101000", "TERMINAL", "TEST")
+SECRETS = (ACCOUNT[6:-4], "30121", "TERMINAL", "TEST")
 
 
 def on_medium(text: str, width: int) -> str:

@@ -30,6 +30,9 @@ def crosswalk(site: Path, out: Path, as_json: bool, reveal: bool) -> int:
     each target should hold and why, and for every row that needs a person what is wrong with it.
     DIR is written whole or not at all. It holds data on persons, readable by its owner only.
 
+    What looks like a payment account number is masked in DIR, and no target gets it, unless the
+    site file declares not_payment for its kind. A file with a payment track is refused.
+
     \b
     Brackwater Terminal, as `credkit demo` made it:
       credkit crosswalk brackwater/site.toml --out brackwater/result

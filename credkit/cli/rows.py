@@ -12,7 +12,7 @@ from typing import Any
 
 from bitstring import Bits
 
-from credkit.accounts import holds_account
+from credkit.accounts import holds_account, tracks
 from credkit.chains import Conversion
 from credkit.cli.masks import starred
 from credkit.cli.values import Line
@@ -89,7 +89,8 @@ class Row:
         everything that was made of its text.
         """
         if self.output is not None and (self.secret or holds_account(self.output)):
-            return replace(self, output=None, error=REFUSED, brief=REFUSED).hidden()
+            found = self.tracks | tracks(self.output)
+            return replace(self, output=None, error=REFUSED, brief=REFUSED, secret=True, tracks=found).hidden()
         if not self.secret:
             return self
         hide = partial(starred, only=self.tracks)

@@ -202,6 +202,9 @@ def _judged(owners: _Owners, group: list[Verdict], said: str) -> list[Verdict]:
 
 
 def _shared(choices: Sequence[frozenset[str]]) -> frozenset[str]:
+    """What is in all of ``choices``; one alone is given back as it is, since it may be large."""
+    if len(choices) == 1:
+        return choices[0]
     return choices[0].intersection(*choices[1:]) if choices else frozenset()
 
 
