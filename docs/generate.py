@@ -124,9 +124,9 @@ def presentations_page() -> str:
         "Generated from `credkit/search/presentations.py` by `docs/generate.py`. Source: common practice, no source.",
         "",
         "The serial numbers are those of public examples: `04112233445566` (7 bytes) and `04112233` (4 bytes), as the",
-        "card sends them. A chain reads the text to the bits that stand in it; where bytes were left out, no chain gives",
-        "them back. Three bytes as decimals of 8 and 16 bits look exactly like the facility code and number of a 26-bit",
-        "card.",
+        "card sends them. A chain reads the text to the bits that stand in it; where bytes were left out, no chain",
+        "gives them back. Three bytes as decimals of 8 and 16 bits look exactly like the facility code and number of a",
+        "26-bit card.",
         "",
     ]
     for serial in (Bits("0x04112233445566"), Bits("0x04112233")):

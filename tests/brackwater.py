@@ -88,6 +88,9 @@ chain = "decimal:60/fields:number:60"
 [readers.dock-hex]
 kind = "long"
 chain = "hex:15/fields:number:60"
+[readers.cut]
+kind = "serial"
+chain = "hex:8/keep-low:24/fields:number:24"
 [readers.kiosk]
 kind = "stripe"
 chain = "template:;{number:06d}={issue:02d}?"

@@ -209,6 +209,10 @@ CASES: dict[str, list[tuple[str, int, Files, Files]]] = {  # code: subject, coun
         ("kiosk", 1, striped(2).read("kiosk", ";004711=01?"), striped(2).read("kiosk", ";004712=01?")),
     ],
     "unexpected-value": [("gate", 1, gate(hexed(200, 345)), gate(hexed(57, 345)))],
+    "noted-numbers": [
+        ("phone", 1, shown_serial("lobby", 8), shown_serial("lobby", 9)),
+        ("cut", 1, two().card("S-1", "57", kind="serial").read("cut", "00000057"), two().read("cut", "X")),
+    ],
     "refused-note": [
         ("office", 1, shown_serial("office", 8), shown_serial("office", 9)),
         ("lobby", 1, shown_serial("lobby", 8), shown_serial("lobby", 9)),

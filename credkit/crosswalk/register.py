@@ -16,7 +16,7 @@ from credkit.crosswalk.calendars import Calendar
 from credkit.crosswalk.result import Exceptional, excepted
 from credkit.crosswalk.texts import Texts, rounding
 from credkit.errors import shown
-from credkit.reading import Item
+from credkit.reading import Item, Note
 from credkit.site import Kind, Rules, Site
 from credkit.sitefiles import Assignment
 
@@ -35,6 +35,7 @@ class Card:
     fields: Mapping[str, Item]
     number: Number
     doubts: tuple[str, ...] = ()
+    noted: tuple[Note, ...] = ()
     overlaps: bool = False
 
     @property
@@ -142,7 +143,7 @@ def enrol(site: Site, rows: Sequence[Assignment], texts: Texts, confirmed: Itera
             more = (f"its value must not serve: {told.refused}",) if told.refused and kind.refuses else ()
             cards.append(
                 Card(
-                    row=row, kind=kind, fields=fields, number=number,
+                    row=row, kind=kind, fields=fields, number=number, noted=told.noted,
                     doubts=(*doubts.get(row.line, ()), *more), overlaps=bool(code),
                 )
             )  # fmt: skip

@@ -53,6 +53,7 @@ FINDINGS = {
     "unknown-cards": CODES["unknown-card"],
     "other-issue": CODES["other-issue"],
     "unexpected-value": CODES["unexpected-value"],
+    "noted-numbers": "numbers that may not be a card's own: shared, reserved, drawn anew or cut",
     "refused-note": CODES["refused-note"],
     "incomplete-entry": CODES["incomplete-entry"],
     "inactive-read": CODES["inactive-read"],

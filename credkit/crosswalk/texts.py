@@ -14,7 +14,7 @@ from credkit.chains import Choice
 from credkit.codec import Codec
 from credkit.errors import shown
 from credkit.payment import NOTHING, Payment, payment
-from credkit.reading import Item, Reading
+from credkit.reading import Item, Note, Reading
 from credkit.site import Kind
 
 DIGITS = 15  # that a spreadsheet keeps of a number: those of a double-precision value (IEEE 754)
@@ -27,10 +27,10 @@ _PLAIN = re.compile("[0-9]+")
 class Told:
     """What a text says: a number, or the ``code`` of what is wrong with it, with rule and reason.
 
-    A printed text may have fields that make no number.
-    ``refused`` is the text of its notes of level refuse. A ``suspect`` number reads well but looks
-    rounded; whether it is depends on what else shows that number. ``payment`` says whether it holds
-    an account number, in whatever notation.
+    A printed text may have fields that make no number. ``refused`` is the text of its notes of
+    level refuse, ``noted`` are those and the notes of care. A ``suspect`` number reads well but
+    looks rounded; whether it is depends on what else shows that number. ``payment`` says whether it
+    holds an account number, in whatever notation.
     """
 
     number: tuple[Item, ...] | None = None
@@ -39,6 +39,7 @@ class Told:
     rule: str = ""
     reason: str = ""
     refused: str = ""
+    noted: tuple[Note, ...] = ()
     suspect: bool = False
     payment: Payment = NOTHING
 
@@ -70,6 +71,7 @@ def _told(codec: Codec, kind: Kind, text: str, typed: bool) -> Told:
             number=kind.number(fields) if fields.keys() >= set(kind.key) else None, fields=fields,
             suspect=not typed and rounded(text), payment=secret,
             refused="; ".join(note.text for note in reading.notes if note.level == "refuse"),
+            noted=tuple(note for note in reading.notes if note.level != "info"),
         )  # fmt: skip
     damage = None if typed else damaged(codec, text)
     if damage:

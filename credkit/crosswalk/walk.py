@@ -12,6 +12,7 @@ from collections.abc import Iterable
 from credkit.crosswalk.credentials import Doubts, duplicates, passed_on, printed, two_active
 from credkit.crosswalk.evidence import Evidence
 from credkit.crosswalk.findings import of_cards, of_exports, of_overlaps, of_readings, of_rows
+from credkit.crosswalk.noted import doubled, noted
 from credkit.crosswalk.plain import remarks, subjects
 from credkit.crosswalk.readers import shown_together
 from credkit.crosswalk.register import Number, enrol
@@ -60,7 +61,7 @@ def crosswalk(site: Site, rows: Rows | None = None) -> Crosswalk:
     for name, export in exports.items():
         explained[name], existing[name] = export.placed()
     exceptions = (*register.exceptions, *refused, *(each for them in existing.values() for each in them))
-    findings += (*of_readings(site, found), *of_cards(site, register.cards, evidence))
+    findings += (*noted(site, register, found), *of_readings(site, found), *of_cards(site, register.cards, evidence))
     findings += (*of_rows(exceptions), *of_overlaps(register), *of_exports(existing))
     resolved = [verdict for verdict in found if not verdict.code]
     order = {code: place for place, code in enumerate(FINDINGS)}
@@ -71,7 +72,8 @@ def crosswalk(site: Site, rows: Rows | None = None) -> Crosswalk:
     return Crosswalk(
         site=site.name, as_of=site.as_of, lines=tuple(line for them in lines.values() for line in them),
         exceptions=exceptions, findings=tuple(sorted(findings, key=lambda finding: order[finding.code])),
-        summary=summed(placed), shared=rows_of(verdict for verdict in resolved if not verdict.alone),
+        summary=(*summed(placed), doubled(site, register, written)),
+        shared=rows_of(verdict for verdict in resolved if not verdict.alone),
         plain=subjects(site, register, written), remarks=tuple(remarks(site, register, seen)),
     )  # fmt: skip
 

@@ -1,0 +1,50 @@
+"""Chances: how many duplicates numbers have that are drawn uniformly at random.
+
+The cards of a box are not drawn at random: consecutive numbers never clash, and numbers that are
+cut or made up anew clash more. The arithmetic says what chance alone would do, to hold beside what
+was found.
+
+Source: the birthday problem, general arithmetic.
+"""
+
+from __future__ import annotations
+
+from math import expm1, log1p
+
+MOST = 1_000_000  # numbers whose chance is summed term by term
+
+
+def pairs(count: int, bits: float) -> float:
+    """How many pairs of ``count`` random numbers of ``bits`` bits are expected to be alike.
+
+    >>> round(pairs(1_000_000, 32), 1)
+    116.4
+    """
+    return count * (count - 1) / 2 * float(2.0**-bits)
+
+
+def chance(count: int, bits: float) -> float:
+    """The probability that any two of ``count`` random numbers of ``bits`` bits are alike.
+
+    >>> f"{chance(10_000, 32):.3%}"
+    '1.157%'
+    """
+    room = 2.0**bits
+    if count > room:
+        return 1.0
+    if count > MOST:
+        return -expm1(-pairs(count, bits))
+    return -expm1(sum(log1p(-place / room) for place in range(count)))
+
+
+def even(bits: int) -> int:
+    """The smallest number of random numbers of ``bits`` bits of which two are more likely alike than not.
+
+    >>> even(16), even(24)
+    (302, 4823)
+    """
+    room, apart, count = 2**bits, 1.0, 1
+    while apart > 0.5:
+        apart *= 1 - count / room
+        count += 1
+    return count

@@ -1,0 +1,96 @@
+"""Noted: numbers that earn a note or lost a part on the way, and duplicates beside what chance would do."""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from math import log2
+
+from credkit.crosswalk.chances import pairs
+from credkit.crosswalk.credentials import distinct, held
+from credkit.crosswalk.register import Card, Number, Register
+from credkit.crosswalk.result import Finding, Section, counted
+from credkit.crosswalk.targets import Written
+from credkit.crosswalk.verdicts import Verdict, rows_of
+from credkit.reading import Field, Note, Row
+from credkit.shapes import only
+from credkit.site import Kind, Site, Target
+
+TITLE = "Duplicates, and pairs alike if numbers were random (boxes of cards are not)"
+
+
+def noted(site: Site, register: Register, verdicts: Sequence[Verdict]) -> Iterator[Finding]:
+    """Kinds whose numbers earn notes of care, and readers that leave something out."""
+    notes: dict[Number, tuple[Note, ...]] = {card.number: card.noted for card in register.cards}
+    for verdict in verdicts:
+        if verdict.number and verdict.sighting.told:
+            notes.setdefault(verdict.number, verdict.sighting.told.noted)
+    for kind in site.kinds.values():
+        mine = [found for (namespace, _), found in notes.items() if namespace == kind.namespace]
+        counts = Counter(note.kind for found in mine for note in found)
+        if counts:
+            words = {note.kind: note.text for found in mine for note in found}
+            said = "; ".join(f"{name} {count:,} ({words[name]})" for name, count in counts.most_common())
+            text = f"of {counted(len(mine), 'number')}: {said}"
+            yield Finding(code="noted-numbers", subject=kind.name, count=sum(map(bool, mine)), text=text)
+    lossy: dict[str, list[Verdict]] = defaultdict(list)
+    for verdict in verdicts:
+        if verdict.number and verdict.sighting.period.codec.lossy:
+            lossy[verdict.sighting.reader.name].append(verdict)
+    for reader, them in lossy.items():
+        cuts = dict.fromkeys(step.name for each in them for step in each.sighting.period.codec.steps if step.cuts)
+        text = f"{counted(rows_of(them), 'reading')} through {', '.join(cuts)}: what was left out tells no cards apart"
+        yield Finding(code="noted-numbers", subject=reader, count=rows_of(them), text=text)
+
+
+def doubled(site: Site, register: Register, written: Mapping[str, Written]) -> Section:
+    """Numbers that several credentials have, by kind and by target that leaves something out, and what chance does."""
+    rows: list[tuple[str | int, ...]] = []
+    for kind in site.kinds.values():
+        cards = held(site, [card for card in register.cards if card.kind is kind])
+        rows.append(_row(kind.name, Counter(str(card.number) for card in _one_each(cards)), _size(site, kind)))
+    for target in site.targets.values():
+        if target.conversion.lossy:
+            texts = written[target.name].stored
+            bits = min(_size(site, target.kind), *_left(target, texts.values()))
+            counts = Counter(texts[card] for card in _one_each(held(site, texts)))
+            rows.append(_row(f"{target.name} (as it writes them)", counts, bits))
+    columns = ("kind or target", "credentials", "sharing", "of bits", "pairs at random")
+    return Section(title=TITLE, columns=columns, rows=tuple(rows))
+
+
+def _row(name: str, counts: Counter[str], bits: float) -> tuple[str | int, ...]:
+    total, sharing = counts.total(), sum(count for count in counts.values() if count > 1)
+    return name, total, sharing, f"{bits:.0f}", f"{pairs(total, bits):.2g}"
+
+
+def _one_each(cards: Sequence[Card]) -> Iterator[Card]:
+    """One card for each credential."""
+    ids = set(distinct(cards))
+    for card in cards:
+        if card.credential in ids:
+            ids.discard(card.credential)
+            yield card
+
+
+def room(row: Row) -> float:
+    """How many bits a field has room for."""
+    if isinstance(row, Field):
+        return log2(row.most - row.least + 1)
+    return row.lengths[-1] * log2(len(row.letters) or 95)
+
+
+def _size(site: Site, kind: Kind) -> float:
+    """How many bits a number of ``kind`` has room for, in the narrowest form in which it is written or read."""
+    codecs = [kind.value, *(period.codec for r in site.readers.values() if r.kind is kind for period in r.periods)]
+    return min(sum(room(codec.schema[name]) for name in kind.key) for codec in codecs)
+
+
+def _left(target: Target, texts: Iterable[str]) -> list[float]:
+    """How many bits a target's text has room for: those that its cuts leave, or the most digits that it has."""
+    cuts = (only(step.output.lengths) for step in target.conversion.target.steps if step.cuts and step.gives == "bits")
+    found = [float(size) for size in cuts if size]
+    written = list(texts)
+    if not found and written and all(text.isdecimal() for text in written):
+        found.append(max(map(len, written)) * log2(10))
+    return found or [float("inf")]
