@@ -230,6 +230,12 @@ def test_the_work_grows_with_the_text_and_no_faster(trap: str) -> None:
     assert steps(800) <= 2.5 * steps(400) + 200
 
 
+def test_fields_beside_an_account_number_are_hidden_where_they_are_texts() -> None:
+    assert shown({"account": ACCOUNT, "expiry": "3012", "n": 7}) == "account=411436******6785 expiry=**** n=7"
+    assert shown({"account": "0123", "expiry": "3012"}) == "account=0123 expiry=3012"
+    assert shown({"number": int(ACCOUNT), "site": "EAST"}) == "number=411436******6785 site=EAST"
+
+
 # Readings.
 
 

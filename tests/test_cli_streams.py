@@ -178,3 +178,31 @@ def test_an_argument_that_is_not_utf_8_is_one_failed_row() -> None:
     assert done.returncode == 1
     assert b"bytes that are not UTF-8" in done.stdout
     assert b"\\xff" in done.stdout
+
+
+SWIPE = "110100000111111001" + "00"  # ;0? of a published example, and its LRC
+
+
+def test_a_stream_cuts_swipes_and_counts_frames() -> None:
+    zeros = "0" * 20
+    record = [zeros + SWIPE[:7], SWIPE[7:] + zeros, zeros, zeros + SWIPE[::-1] + zeros + "1011" + zeros]
+    result = run("decode", "--stream", "swipes:binary", "binary/track-2-bits", "--json", stdin="\n".join(record))
+    rows = records(result)
+    assert [row.get("value") for row in rows] == [";0?", None, ";0?", None]
+    assert rows[1]["error"] == "nothing but zeros: no swipe"
+    assert [note["kind"] for note in rows[2]["notes"]] == ["backwards"]
+    plain = run("convert", "--stream", "swipes:binary", "--from", "binary/track-2-bits", "--to", "strip", *record)
+    assert plain.stdout == ";0?\n\n;0?\n\n"
+    assert "frame 2: nothing but zeros" in plain.stderr
+    assert "2 of 4 frames failed" in plain.stderr
+
+
+def test_a_stream_joins_keys() -> None:
+    result = run("decode", "--stream", "keypad:hex:1/keypad-4", "template:{number:02d}", "--json", "1", "2", "B", "7")
+    assert [row["fields"] for row in records(result)] == [{"number": 12}, None]
+
+
+def test_a_stream_that_is_none_is_refused() -> None:
+    result = run("decode", "--stream", "morse:binary", "binary", "1")
+    assert result.exit_code == 2
+    assert "is not written keypad:CHAIN or swipes:CHAIN" in result.stderr

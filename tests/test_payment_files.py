@@ -183,6 +183,9 @@ key = ["number"]
 [kinds.stripe]
 value = "track-2:number,rest"
 key = ["number"]
+[kinds.coded]
+value = "hex/track-1-bits/track-1:number,name,rest"
+key = ["number"]
 [readers.gate]
 kind = "card"
 chain = "decimal:56/fields:number:56"
@@ -337,6 +340,7 @@ TRACKS = [
     ("credentials", f"{TRACK_2},C-1,card,1,,,active,,,,west"),
     ("credentials", f"P-1,C-1,card,1,{WRONG},,active,,,,west"),
     ("credentials", f"P-1,C-1,card,1,,,active,,,,{TRACK_1}"),
+    ("credentials", card("1", hexadecimal(BITS_1), "coded")),
     ("readings", reading("gate", TRACK_2)),
     ("readings", reading("kiosk", WRONG)),
     ("readings", reading("kiosk", TRACK_1 + TRACK_2)),
@@ -428,6 +432,15 @@ def test_an_account_number_in_a_reason_is_masked(tmp_path: Path) -> None:
     path.write_text(path.read_text().replace(REASON, f"like {ACCOUNT}"))
     result = run("crosswalk", str(path), "--out", str(tmp_path / "out"))
     assert not leaks(result.output + outputs(tmp_path / "out")["summary.txt"])
+
+
+def test_names_that_look_like_numbers_are_masked_in_tables_too(tmp_path: Path) -> None:
+    path = made(tmp_path, [card("1", "7")], [reading(OTHER, "7")])
+    path.write_text(path.read_text().replace("[readers.gate]", f"[readers.{OTHER}]"))
+    run("crosswalk", str(path), "--out", str(tmp_path / "out"))
+    written = outputs(tmp_path / "out")
+    assert f"{OTHER_HIDDEN}     1" in written["summary.txt"]
+    assert all(OTHER not in text for text in written.values())
 
 
 def test_rows_that_come_from_no_file_are_checked_too(tmp_path: Path) -> None:

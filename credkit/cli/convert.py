@@ -9,8 +9,10 @@ import click
 from credkit.cli import options
 from credkit.cli.output import Door, complain
 from credkit.cli.rows import LOSSY, converted
+from credkit.cli.values import framed
 from credkit.cli.values import values as read_values
 from credkit.codec import Entry
+from credkit.streams import stream as build_stream
 
 
 @click.command()
@@ -24,10 +26,11 @@ from credkit.codec import Entry
 )  # fmt: skip
 @click.argument("values", nargs=-1, metavar="[VALUE]...")
 @options.from_file
+@options.streamed
 @options.hints
 @options.common
 def convert(
-    source: str, target: str, values: tuple[str, ...], file: BinaryIO | None, hints: bool | None,
+    source: str, target: str, values: tuple[str, ...], file: BinaryIO | None, stream: str | None, hints: bool | None,
     as_json: bool, layouts: tuple[Entry, ...], reveal: bool,
 ) -> int:  # fmt: skip
     """Read values as one chain reads them, and print them as another writes them.
@@ -53,6 +56,8 @@ def convert(
     conversion = options.conversion(source, target, layouts)
     door = Door(as_json=as_json, reveal=reveal)
     given = read_values(values, file)
+    if stream:
+        given = framed(given, build_stream(stream, layouts))
     wanted = not given.streamed if hints is None else hints
     if conversion.lossy:
         complain(LOSSY, "convert")

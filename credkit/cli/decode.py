@@ -10,18 +10,21 @@ from credkit.cautions import PAYMENT
 from credkit.cli import options
 from credkit.cli.output import Door, complain
 from credkit.cli.rows import LOSSY, decoded
+from credkit.cli.values import framed
 from credkit.cli.values import values as read_values
 from credkit.codec import Entry
+from credkit.streams import stream as build_stream
 
 
 @click.command(epilog=PAYMENT)
 @click.argument("chain", shell_complete=options.complete_chain)
 @click.argument("values", nargs=-1, metavar="[VALUE]...")
 @options.from_file
+@options.streamed
 @options.hints
 @options.common
 def decode(
-    chain: str, values: tuple[str, ...], file: BinaryIO | None, hints: bool | None,
+    chain: str, values: tuple[str, ...], file: BinaryIO | None, stream: str | None, hints: bool | None,
     as_json: bool, layouts: tuple[Entry, ...], reveal: bool,
 ) -> int:  # fmt: skip
     """Read values through CHAIN and print the fields.
@@ -39,6 +42,7 @@ def decode(
       credkit decode hex:8/right-justified:26/wiegand-26 02F764DD
       credkit decode hex:8/right-justified:26/wiegand-26 --file gate.txt
       tail -f gate.log | credkit decode decimal:26/wiegand-26 --json
+      credkit decode --stream swipes:binary binary/track-2-bits --file log.txt
 
     \b
     --json: input, ok, fields (null unless ok), checks (codec, rule, at,
@@ -49,8 +53,10 @@ def decode(
     codec = options.reader(chain, layouts)
     door = Door(as_json=as_json, reveal=reveal)
     given = read_values(values, file)
+    if stream:
+        given = framed(given, build_stream(stream, layouts))
     wanted = not given.streamed if hints is None else hints
     if codec.lossy:
         complain(LOSSY, "decode")
     rows = (decoded(codec, line, hints=wanted) for line in given.rows)
-    return door.rows(rows, given, door.full if len(values) == 1 else door.line, file)
+    return door.rows(rows, given, door.full if len(values) == 1 and not stream else door.line, file)

@@ -47,6 +47,15 @@ def from_file(command: Command) -> Command:
     return option(command)
 
 
+def streamed(command: Command) -> Command:
+    """--stream, for the commands that read values."""
+    option = click.option(
+        "--stream", metavar="STREAM",
+        help="Join or cut the values first: keypad:CHAIN joins key bursts, swipes:CHAIN cuts swipes out of a record.",
+    )  # fmt: skip
+    return option(command)
+
+
 def hints(command: Command) -> Command:
     """--hints and --no-hints, for the commands that read values."""
     option = click.option(

@@ -174,8 +174,8 @@ class Door:
             if row.tracks and not self.reveal:
                 if stored != STREAM:
                     raise DefinitionError(
-                        f"{stored} line {total}: {TRACK}, so a file that holds it is refused: delete it, or read it "
-                        "for this run with --reveal"
+                        f"{stored} {values.unit} {total}: {TRACK}, so a file that holds it is refused: delete it, or "
+                        "read it for this run with --reveal"
                     )
                 row = row.refused(f"{TRACK}, so the line is not read (--reveal reads it)") if values.streamed else row
             row = self.row(row)
@@ -185,7 +185,7 @@ class Door:
             else:
                 show(row, f"{values.unit} {total}")
         if values.streamed and not self.as_json and (failed or not total):
-            complain(f"{failed} of {total} lines failed" if total else "there was no line to read")
+            complain(f"{failed} of {total} {values.unit}s failed" if total else "there was no line to read")
         return int(failed > 0)
 
 

@@ -15,6 +15,7 @@ from typing import BinaryIO, NamedTuple
 import click
 
 from credkit.spans import LIMIT
+from credkit.streams import Stream
 
 LONGEST = 2 * LIMIT  # bytes of a line: nothing that credkit reads as one value is longer
 _BOM = b"\xef\xbb\xbf"
@@ -28,15 +29,16 @@ class Line(NamedTuple):
 
 
 class Values(NamedTuple):
-    """The rows of one run. ``streamed`` rows are counted as lines, the others as values."""
+    """The rows of one run. ``streamed`` rows are counted as lines (``framed`` ones as frames), the others as values."""
 
     rows: Iterator[Line]
     streamed: bool
+    framed: bool = False
 
     @property
     def unit(self) -> str:
         """What a row is called."""
-        return "line" if self.streamed else "value"
+        return "frame" if self.framed else "line" if self.streamed else "value"
 
 
 def values(given: Sequence[str], file: BinaryIO | None) -> Values:
@@ -52,6 +54,12 @@ def values(given: Sequence[str], file: BinaryIO | None) -> Values:
         if file.isatty():
             click.echo("credkit: reading values, one a line, until the end of input", file=sys.stderr)
     return Values(lines(file), streamed=True)
+
+
+def framed(given: Values, stream: Stream) -> Values:
+    """The frames that ``stream`` makes of the texts of ``given``, as rows."""
+    frames = stream(line.text for line in given.rows)
+    return Values((Line(frame.value or "", frame.problem) for frame in frames), streamed=True, framed=True)
 
 
 def _argument(text: str) -> Line:

@@ -69,7 +69,10 @@ def swipes(codec: Codec, chunks: Iterable[str]) -> Iterator[Frame]:
             if covers[-1:] != [index]:
                 covers.append(index)
         zeros += len(bits) - at
-        if covers[-1:] != [index]:
+        if zeros >= GAP:
+            yield from _frame(begun, zeros, covers)
+            begun, covers = "", []
+        if not at:
             yield Frame(value=None, covers=(index,), problem="nothing but zeros: no swipe")
     yield from _frame(begun, zeros, covers)
 
