@@ -1,6 +1,6 @@
 """Throw random and damaged values at every codec: ``python tests/fuzz.py --count 1000000``.
 
-Every registered codec with its usual arguments, a site's layouts, random layouts and typical chains
+Every registered codec with its usual arguments, a site's layouts, random layouts and contents, and typical chains
 decode and encode values of which about half are right and the others have a few faults. Nothing but
 a `CredkitError` may come out, ``inspect`` may not raise at all and must agree with ``decode``, what
 was encoded must read back, and every codec must have seen inputs that it took and inputs that it
@@ -20,8 +20,9 @@ from typing import Any
 if not __package__:
     sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from credkit import CredkitError, DecodeError, EncodeError, layout_entries
+from credkit import CredkitError, DecodeError, EncodeError, content_entries, layout_entries
 from credkit.codec import Codec
+from tests.contentstrategies import content_definition
 from tests.strategies import both_ways, built, damaged, definition, fuzzed, noise, readable, valid
 
 EVERYTHING_IS_READ = ("strip",)  # it takes white space off any text
@@ -35,9 +36,11 @@ class Broken(Exception):
 def codecs(seed: int) -> dict[str, Codec]:
     """What is fuzzed, by written name."""
     random = Random(seed)
-    made = {f"layout-{i}": definition(random) for i in range(RANDOM_LAYOUTS)}
+    layouts = {f"layout-{i}": definition(random) for i in range(RANDOM_LAYOUTS)}
+    contents = {f"content-{i}": content_definition(random) for i in range(RANDOM_LAYOUTS)}
     found = {text: built(text) for text in fuzzed()}
-    return found | {entry.name: entry.build() for entry in layout_entries(made)}
+    made = (*layout_entries(layouts), *content_entries(contents))
+    return found | {entry.name: entry.build() for entry in made}
 
 
 def case(codec: Codec, random: Random, seen: Counter[str]) -> None:
