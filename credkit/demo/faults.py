@@ -6,7 +6,7 @@ from collections import defaultdict
 from dataclasses import replace
 from datetime import date
 
-from credkit.demo.harbours import SIGNED, Serials, box, issued
+from credkit.demo.harbours import CUT, SIGNED, Serials, box, issued
 from credkit.demo.world import EAST, HARBOUR, LOCKER, POOL, SERIAL, WEST, Card, World
 
 CREDENTIALS = "credentials.csv"
@@ -114,8 +114,8 @@ def mistyped_cells(world: World) -> None:
 
 def _east(world: World, kind: str, number: dict[str, int]) -> Card:
     """A card of a row that is no good; it is not among the cards."""
-    id = f"E-X-{number['number']}"
-    return Card(id=id, person=world.person(), source=EAST, since=issued(world), numbers={kind: number})
+    *_, last = number.values()
+    return Card(id=f"E-X-{last}", person=world.person(), source=EAST, since=issued(world), numbers={kind: number})
 
 
 def alike_in_three_bytes(world: World, serials: Serials) -> None:
@@ -132,18 +132,37 @@ def _alike(world: World, serials: Serials, target: str, tail: str, step: int, pa
     """Pairs of cards whose numbers differ by a multiple of ``step``."""
     for _ in range(pairs):
         first = serials.draw()
-        twins = range(first["number"] + step, 1 << 32, step)
+        twins = range(first["uid"] + step, 1 << 32, step)
         second = next(number for number in twins if serials.fits(number, ignoring=tail))
         ids = []
         for numbers in (first, serials.take(second)):
             card = Card(
-                id=f"W-S-{numbers['number']}", person=world.person(), source=WEST, since=issued(world),
+                id=f"W-S-{numbers['uid']}", person=world.person(), source=WEST, since=issued(world),
                 numbers={SERIAL: numbers},
             )  # fmt: skip
             world.issue(card, walks=True)
             ids.append(card.id)
         text = world.target(target, first)
         world.plant("duplicate-text", f"{target} {text}", 2, f"{ids[0]} and {ids[1]} would both be {text} there")
+
+
+def labels_cut(world: World, serials: Serials) -> None:
+    """Five labels have a longer serial number, and the desk's reader stopped at the first level when they were issued.
+
+    What it gave, and what West's register has, is the cascade tag and the first three of their
+    bytes: a manufacturer's code and two more.
+    """
+    done = 0
+    while done < 5:
+        number = CUT << 24 | (1 + world.dice.below(0x7F)) << 16 | world.dice.below(1 << 16)
+        if not serials.unlike(number):
+            continue
+        card = Card(
+            id=f"W-C-{done + 1}", person=world.person(), source=WEST, since=date(2026, 3, 2 + done),
+            numbers={SERIAL: serials.take(number)},
+        )  # fmt: skip
+        world.issue(card)
+        done += 1
 
 
 def column_too_small(world: World) -> None:

@@ -78,6 +78,7 @@ def brackwater(seed: int = SEED) -> World:
     faults.two_holders(world)
     faults.alike_in_three_bytes(world, serials)
     faults.alike_in_eight_digits(world, serials)
+    faults.labels_cut(world, serials)
     faults.column_too_small(world)
     faults.registers_disagree(world)
     harbours.lockers(world)
@@ -103,6 +104,7 @@ def brackwater(seed: int = SEED) -> World:
     noise.from_no_register(world, serials)
     noise.from_another_port(world)
     noise.phones(world)
+    noise.labels_cut(world)
     noise.wrong_byte_order(world, serials, cards)
     noise.one_facility_code(world, cards)
     noise.damaged_rows(world, cards)
@@ -123,6 +125,7 @@ def brackwater(seed: int = SEED) -> World:
     stripes.not_one_swipe(world, swipers)
     stripes.typed_by_hand(world, swipers)
 
+    noise.noted(world)
     noise.never_seen(world)
     noise.half_seen(world)
     return world

@@ -14,6 +14,7 @@ from credkit.demo.world import EAST, HARBOUR, LOCKER, POOL, SERIAL, WEST, Card, 
 
 LOSS = date(2026, 3, 10)  # the last good day of the cards that were lost in the month
 SIGNED = 1 << 31  # the first number that a signed column of 32 bits cannot hold
+RANDOM, CUT = 0x08, 0x88  # first bytes of ISO/IEC 14443-3: drawn anew each time; the cascade tag
 
 
 def box(facility: int, first: int) -> Iterator[dict[str, int]]:
@@ -27,10 +28,11 @@ def issued(world: World) -> date:
 
 
 class Serials:
-    """Chip serial numbers, drawn so that no two are alike by accident.
+    """Chip serial numbers of four bytes, drawn so that no two are alike by accident.
 
     No two share their low 24 bits, their last eight digits, or one's bytes with the other's
-    reversed; and none begins or ends with the byte 08, which marks a random serial.
+    reversed. None begins with a byte that no fixed serial number begins with; none ends with one
+    either, because the ferry sends the last byte first.
     """
 
     def __init__(self, world: World) -> None:
@@ -39,9 +41,11 @@ class Serials:
         self._tails: set[tuple[str, int]] = set()
 
     def fits(self, number: int, ignoring: str = "") -> bool:
-        """Whether ``number`` is unlike all others, but for the likeness ``ignoring``."""
-        if not 0 <= number < 1 << 32 or 8 in (number >> 24, number & 255):
-            return False
+        """Whether ``number`` may be a whole serial that stays, and is unlike all others, but for ``ignoring``."""
+        return {number >> 24, number & 255}.isdisjoint((RANDOM, CUT)) and self.unlike(number, ignoring)
+
+    def unlike(self, number: int, ignoring: str = "") -> bool:
+        """Whether ``number`` is unlike all others, but for the likeness that ``ignoring`` names."""
         turned = int.from_bytes(number.to_bytes(4, "big"), "little")
         alike = [tail for tail in self.tails(number) if tail in self._tails and tail[0] != ignoring]
         return not alike and turned not in self.used | {number}
@@ -55,7 +59,7 @@ class Serials:
         """Use ``number``."""
         self.used.add(number)
         self._tails.update(self.tails(number))
-        return {"number": number}
+        return {"uid": number}
 
     def draw(self, least: int = 1, most: int = SIGNED - 1) -> dict[str, int]:
         """A new number from ``least`` to ``most``."""

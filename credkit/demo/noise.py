@@ -7,7 +7,7 @@ from datetime import date
 
 from bitstring import Bits
 
-from credkit.demo.harbours import LOSS, Serials, box
+from credkit.demo.harbours import CUT, LOSS, RANDOM, Serials, box
 from credkit.demo.traffic import CLEAR, ENTER, GARBLED, digits, keys, presented, two_numbers
 from credkit.demo.world import AS_OF, HARBOUR, LOCKER, SERIAL, Card, World, moment
 
@@ -69,7 +69,7 @@ def cut_short(world: World, cards: Cards) -> None:
     chain, done = world.chain_at("east-gate", moment(1, 0)), 0
     while done < 3:
         text = world.encode(chain, world.dice.one(cards[HARBOUR]).frame)[3:]
-        if not (text.isdecimal() and world.codec(chain).inspect(text.zfill(8)).ok):
+        if not world.codec(chain).inspect(text.zfill(8)).ok:
             world.read("east-gate", world.any_time(), text, "unreadable")
             done += 1
     world.plant("unreadable", "east-gate", done, "three texts lack their first three digits")
@@ -100,15 +100,27 @@ def phones(world: World) -> None:
     """Phones held to the office reader: each time a serial number that begins with 08."""
     for _ in range(9):
         when = world.any_time()
-        number = 8 << 24 | world.dice.below(1 << 24)
-        text = world.encode(world.chain_at("office", when), {"number": number})
+        number = RANDOM << 24 | world.dice.below(1 << 24)
+        text = world.encode(world.chain_at("office", when), {"uid": number})
         world.read("office", when, text, "refused-note")
     world.plant("refused-note", "office", 9, "nine reads of random serial numbers")
 
 
+def labels_cut(world: World) -> None:
+    """The desk reads the labels of which it cut the serial numbers, each on the day of its issue and once more."""
+    cut = [card for card in world.cards if SERIAL in card.numbers and card.serial >> 24 == CUT]
+    for card in cut:
+        for first, last in ((card.since.day, card.since.day), (card.since.day + 1, AS_OF.day)):
+            when = world.any_time(first, last)
+            text = world.encode(world.chain_at("desk-serial", when), card.numbers[SERIAL])
+            world.read("desk-serial", when, text, "refused-note")
+            world.seen.add(card.number(SERIAL))
+    world.plant("refused-note", "desk-serial", 2 * len(cut), f"{len(cut)} labels gave a part of a longer serial number")
+
+
 def wrong_byte_order(world: World, serials: Serials, cards: Cards) -> None:
     """The ferry's reader sends the last byte first."""
-    turned = "decimal:32,10/reverse-bytes/berth-serial"
+    turned = "decimal:32,10/reverse-bytes/uid-a-4"
     for place in range(640):
         number = world.dice.one(cards[SERIAL]).numbers[SERIAL] if place < 612 else serials.draw()
         world.read("ferry", world.any_time(), world.encode(turned, number), "unknown-card")
@@ -212,6 +224,19 @@ def nobodys_numbers(world: World) -> None:
         pressed = [9, *(world.dice.below(10) for _ in range(5)), ENTER]
         keys(world, moment(day, 19 * 3600), pressed, "unknown-card")
     world.plant("unknown-cards", "lockers", 21, "three numbers that nobody has were typed, seven keys each")
+
+
+def noted(world: World) -> None:
+    """One serial number in eight begins with a byte that is reserved (x8) or shared (xF), by chance; others on purpose.
+
+    The ferry's numbers count as it sends them.
+    """
+    numbers = {card.serial for card in world.cards if SERIAL in card.numbers}
+    readers = {name: table["chain"] for name, table in world.site["readers"].items() if table["kind"] == SERIAL}
+    texts = {(readers[read.reader], read.text) for read in world.reads if read.reader in readers}
+    numbers.update(world.codec(chain).decode(text)["uid"] for chain, text in texts)
+    count = sum(number >> 24 & 15 in (8, 15) for number in numbers)
+    world.plant("noted-numbers", SERIAL, count, f"the first bytes of {count} of {len(numbers)} end in 8 or F")
 
 
 def never_seen(world: World) -> None:

@@ -70,7 +70,7 @@ class Card:
     @property
     def serial(self) -> int:
         """The serial number of its chip."""
-        return self.numbers[SERIAL]["number"]
+        return self.numbers[SERIAL]["uid"]
 
     @property
     def counts(self) -> bool:
