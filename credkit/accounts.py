@@ -29,7 +29,7 @@ CLEAR = 6, 4  # digits at the start and at the end that may be shown
 _ROOM = re.compile(r"[2-6](?:[ -]?[0-9]){12}")
 _RUN = re.compile(r"[0-9](?:[ -]?[0-9]){12,}")
 _GROUP = re.compile("[0-9]+")
-_BEHIND = re.compile(r"=[0-9]{4}|\^")  # what makes a number the start of a track, its start sentinel lost
+_BEHIND = re.compile(r"[=Dd][0-9]{4}|\^")  # what makes a number the start of a track; D is = in chip data
 
 # Issuers of driving licences (AAMVA, from memory): 636000 and on, 604426 and on.
 _LICENCE = "(?!6360|6044)"

@@ -120,7 +120,7 @@ def diagnose(codec: Codec, value: Any) -> tuple[Hint, ...]:
     rest = _rest(codec, place)
     if isinstance(given, str):
         hints += _text_faults(rest, given)
-    elif isinstance(given, Bits) and len(given) <= LONGEST:
+    elif isinstance(given, Bits) and 0 < len(given) <= LONGEST:
         hints += _frame_faults(rest, to_word(given))
     return tuple(_distinct(hints))
 

@@ -8,6 +8,7 @@ came in another order, or were the characters of the other width.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Iterator, Mapping
 from functools import lru_cache
 from typing import Any, NamedTuple
@@ -23,6 +24,7 @@ from credkit.registry import chain, get
 from credkit.tables.characters import SETS
 
 _INVERTED = str.maketrans("01", "10")
+LONGEST_HEX = 32  # digits of a number that is looked at
 MOST_ZEROS = 8  # that may be lost before a text
 LEAST = 10 ** (ACCOUNT_DIGITS.start - 1)  # the smallest number that has room for an account number
 
@@ -51,6 +53,17 @@ def payment(codec: Codec, given: str, reading: Reading, more: Iterable[Any] = ()
 def passing(codec: Codec, given: str) -> Payment:
     """The same for a value that reads well (or is not read any further), without the explanations: it is quick."""
     return held(_passed(codec, given))
+
+
+def suspect(text: str) -> bool:
+    """Whether ``text`` holds an account number or a track, in decimal or hexadecimal digits, however they are parted.
+
+    >>> suspect("0E9DFD1DA2FD11"), suspect("41:14:36:01:23:45:67:85"), suspect("02F764DD")
+    (True, True, False)
+    """
+    digits = re.sub("[^0-9A-Fa-f]", "", text.strip().removeprefix("0x"))
+    number = str(int(digits, 16)) if 0 < len(digits) <= LONGEST_HEX else ""
+    return any(map(holds_account, (text, digits, number)))
 
 
 def held(texts: Iterable[str]) -> Payment:

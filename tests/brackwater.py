@@ -94,6 +94,9 @@ chain = "hex:8/keep-low:24/fields:number:24"
 [readers.kiosk]
 kind = "stripe"
 chain = "template:;{number:06d}={issue:02d}?"
+[readers.kiosk-bits]
+kind = "stripe"
+chain = "binary/track-2-bits/template:;{number:06d}={issue:02d}?"
 [readers.clock]
 kind = "stripe"
 stream = "swipes:binary"

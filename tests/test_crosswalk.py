@@ -38,6 +38,8 @@ def one(site: Site, files: Files) -> Exceptional:
         ("gate", "", "unreadable"),
         ("gate", "0" * 400, "unreadable"),
         ("quay", frame(12, 345)[:-1], "check-failed"),
+        ("quay", "", "check-failed"),
+        ("kiosk-bits", "", "check-failed"),
         ("gate", hexed(12, 345, flip=9), "check-failed"),
         ("gate", "F" + hexed(12, 345)[1:], "check-failed"),
         ("either", f"{int(frame(12, 345), 2) ^ 8:026b}", "check-failed"),

@@ -149,3 +149,9 @@ def test_no_hint_is_wrong_about_its_own_chain() -> None:
             if hint.chain:
                 assert chain(hint.chain).decode(text) == hint.value
                 assert hint.evidence == evidence(chain(hint.chain).inspect(text))
+
+
+@pytest.mark.parametrize("text", ["binary/wiegand-26", "binary/track-2-bits/track-2:number,issue", "hex/track-2-bits"])
+def test_nothing_explains_an_empty_value(text: str) -> None:
+    for hint in diagnose(chain(text), ""):
+        assert hint.cause == "lost-zeros"

@@ -12,6 +12,7 @@ from credkit import DefinitionError, chain, convert, identify, relate
 from credkit.search.identification import alike
 from credkit.search.presentations import SIZES, presentations
 from credkit.search.relation import _read, _same, _shared
+from tests.commandline import ACCOUNT, run
 from tests.survey import survey
 
 UID = Bits("0x04112233445566")  # as in a public test of anticollision (ISO/IEC 14443-3)
@@ -210,3 +211,49 @@ def test_the_connection_between_any_two_presentations_is_found(size: int) -> Non
                 if (left := _read(one, each.size, texts[0])) and (right := _read(two, each.size, texts[1]))
             ), (row.title, other.title)
     assert tried > 150
+
+
+@pytest.mark.parametrize("text", ["0", "1", "7", "255"])
+def test_a_short_text_says_little_whatever_it_is_read_as(text: str) -> None:
+    """One decimal digit has room for three bits, whatever number of 80 bits it may stand for."""
+    assert relate(text, text) == ()
+
+
+def test_as_many_bits_agree_as_the_shorter_text_has() -> None:
+    assert relate("04A2B3C4", "77771716")[0].bits == 26  # eight decimal digits
+    assert relate("04A2B3C4", "0077771716")[0].bits == 32
+
+
+def test_a_known_number_that_is_not_there_is_said() -> None:
+    known = run("identify", "C4B3A204", "--known", "77771716")
+    assert "None of the known numbers" not in known.output
+    unknown = run("identify", "C4B3A204", "--known", "5")
+    assert "None of the known numbers is among what was read" in unknown.output
+    assert unknown.exit_code == 0
+
+
+def test_what_cannot_be_read_is_named() -> None:
+    assert "'xyz' is no known form of a serial number" in " ".join(run("relate", "xyz", "04A2B3C4").output.split())
+    result = run("relate", "04A2B3C4", "04A2B3C5")
+    assert "they are of two cards" in result.output
+    assert result.exit_code == 1
+
+
+SECRET = (  # of the WHATWG HTML standard's example
+    f";{ACCOUNT}=30121010000000000?", f"%B{ACCOUNT}^A/B^3012101?", ACCOUNT, f"{int(ACCOUNT):014X}",
+    ":".join(ACCOUNT[place : place + 2] for place in range(0, 16, 2)),
+    str(chain("binary/track-2-bits:5,9").encode(f";{ACCOUNT}=30121010000000000?")),
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("text", SECRET)
+@pytest.mark.parametrize("more", [(), ("--json",), ("--all",)])
+def test_the_search_shows_nothing_of_an_account_number(text: str, more: tuple[str, ...]) -> None:
+    for args in (("identify", text), ("identify", text, text[:-2] + "0" + text[-1]), ("relate", text, ACCOUNT)):
+        output = run(*args, *more).output
+        assert ACCOUNT not in output
+        assert ACCOUNT[6:-4] not in output
+        assert "30121010" not in output
+        assert f"{int(ACCOUNT):014X}" not in output
+        assert ACCOUNT[6:] not in output
+        assert "international" not in output

@@ -8,10 +8,14 @@ import click
 
 from credkit.cautions import COPIES
 from credkit.cli import options
+from credkit.cli.masks import starred
 from credkit.cli.output import Door
 from credkit.errors import shown
+from credkit.payment import suspect
+from credkit.search.relation import readable
 from credkit.search.relation import relate as search
 
+WHY = "they are of two cards, or too few bits stand in both"
 MOST = 5  # connections on a screen, unless --all is given
 
 
@@ -39,17 +43,21 @@ def relate(first: str, second: str, everything: bool, as_json: bool, reveal: boo
     """
     door = Door(as_json=as_json, reveal=reveal)
     found = search(first, second)
+    secret = not reveal and any(map(suspect, (first, second)))
+    texts = [str(starred(text)) if secret else shown(text) for text in (first, second)]
     if as_json:
         for each in found:
             door.record(asdict(each))
         return int(not found)
     if not found:
-        door.say(f"Nothing connects {shown(first)} and {shown(second)}: they are of two cards, or too little is left.")
+        strange = [text for text, given in zip(texts, (first, second), strict=True) if not readable(given)]
+        why = f"{' and '.join(strange)} is no known form of a serial number" if strange else WHY
+        door.say(f"Nothing connects {' and '.join(texts)}: {why}.")
         return 1
     for number, each in enumerate(found if everything else found[:MOST], 1):
         door.say(f"{number}. {each.bits} bits of a serial of {each.size} agree")
-        for text, chain, words in zip((first, second), (each.first, each.second), each.words, strict=True):
-            door.say(f"   {shown(text)}: {words} ({chain})", indent="     ")
+        for text, chain, words in zip(texts, (each.first, each.second), each.words, strict=True):
+            door.say(f"   {text}: {words} ({chain})", indent="     ")
         if each.source:
             door.say(f"   credkit convert --from {each.source} --to {each.target}", indent="     ")
         door.say()

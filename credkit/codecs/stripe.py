@@ -118,7 +118,8 @@ class TrackBits(Tabled):
             noise = [place for place in range(start, stop) if row[place] == "1"]
             if noise:
                 where = "before the start sentinel" if kind == "before" else "behind the LRC"
-                text = f"{noise[-1] - noise[0] + 1} bits of noise {where}"
+                size = noise[-1] - noise[0] + 1
+                text = f"{size} bit{'s' * (size > 1)} of noise {where}"
                 notes.append(Note(kind=f"noise-{kind}", level="care", text=text, at=tuple(noise)))
         track = _Track.of(self.letters, row, (swipe.start, swipe.stop), swipe.backwards)
         return replace(self._explained(track), notes=tuple(notes))

@@ -95,6 +95,11 @@ class TrackText(Codec):
         if others:
             at = tuple(place for each in others for place in each.places)
             notes += (Note(kind="set-aside", level="info", text=f"{_said(others)}: set aside", at=at),)
+        twins = [each for each in others if value[each.start] == value[mine.start]]
+        if twins:
+            text = f"{_said(twins)} begins like track {mine.number}: it may be another swipe"
+            at = tuple(place for each in twins for place in each.places)
+            notes += (Note(kind="perhaps-two-swipes", level="care", text=text, at=at),)
         return Reading(
             value=self.letters.start + value[mine.start + 1 : mine.stop], notes=notes,
             parts=tuple(Part(name=f"track {each.number}", at=each.places, value=each.of(value)) for each in tracks),

@@ -42,6 +42,7 @@ BARE = "fields:"
 LEAST = 20  # bits of a frame that is looked for beside zeros
 PADDING = 32  # zeros that may stand beside a frame
 LONGEST = 1024  # bits of a text that are looked at
+SURPLUS = 2.0  # what a field costs beyond two: such frames are seldom met
 CUT = 4.0  # what it costs to suppose that digits are missing
 BLANKS = " \t\r\n"
 _DIGITS = re.compile("[0-9]+")
@@ -87,6 +88,7 @@ class _Tail:
         sample = codec.encode({field.name: field.least for field in codec.schema.values() if isinstance(field, Field)})
         noted = any(getattr(step.table, "remarks", ()) for step in codec.steps)
         alone = serial and len(codec.schema) == 1
+        cost += SURPLUS * max(0, len(codec.schema) - 2)
         return cls(text, codec, cost, worth(codec.inspect(sample)), alone, noted)
 
 

@@ -35,7 +35,10 @@ MOST_VALUES = 1000
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Match:
-    """A chain that reads all of the texts, with what it reads and what speaks for it, in bits."""
+    """A chain that reads all of the texts, with what it reads and what speaks for it, in bits.
+
+    ``known`` says that a number that is known is among what it reads.
+    """
 
     chain: str
     values: tuple[Mapping[str, Any], ...]
@@ -43,6 +46,7 @@ class Match:
     cost: float
     notes: tuple[Note, ...]
     reasons: tuple[str, ...]
+    known: bool = False
 
     @property
     def score(self) -> float:
@@ -127,7 +131,13 @@ def _match(
     notes = tuple({note.kind: note for each in row for note in each.notes}.values())
     reasons += [f"{note.kind}: {note.text}" for note in notes]
     return Match(
-        chain=name, values=tuple(values), evidence=evidence, cost=first.cost, notes=notes, reasons=tuple(reasons)
+        chain=name,
+        values=tuple(values),
+        evidence=evidence,
+        cost=first.cost,
+        notes=notes,
+        reasons=tuple(reasons),
+        known=bool(hits),
     )
 
 

@@ -59,6 +59,12 @@ class _Read:
     digits: str
 
     @property
+    def room(self) -> int:
+        """How many bits the text itself can say: eight decimal digits are 26, whatever number they stand for."""
+        decimal = "decimal" in self.row.codec.name
+        return min(self.row.bits, int(sum(c.isdigit() for c in self.text) * log2(10))) if decimal else self.row.bits
+
+    @property
     def start(self) -> int:
         """The first bit of the serial that it has."""
         return self.size - self.row.bits if self.row.part == "low" else 0
@@ -76,11 +82,16 @@ def relate(one: str, other: str) -> tuple[Connection, ...]:
     for size in SIZES:
         for first, second in product(_readings(one.strip(BLANKS), size), _readings(other.strip(BLANKS), size)):
             bits = _shared(first, second)
-            if bits:
+            if bits >= LEAST:
                 key = (first.row.codec.name, first.row.part, second.row.codec.name, second.row.part)
                 found.setdefault(key, (_cost(first) + _cost(second), first, second, bits))
     ranked = sorted(found.values(), key=lambda each: (-each[3], each[0], len(each[1].row.codec.name), each[1].size))
     return tuple(_connection(first, second, bits) for _, first, second, bits in _distinct(ranked))
+
+
+def readable(text: str) -> bool:
+    """Whether any presentation reads ``text``."""
+    return any(_readings(text.strip(BLANKS), size) for size in SIZES)
 
 
 def _readings(text: str, size: int) -> list[_Read]:
@@ -114,7 +125,7 @@ def _shared(first: _Read, second: _Read) -> int:
         first.digits[start - first.start : stop - first.start]
         == second.digits[start - second.start : stop - second.start]
     )
-    return stop - start if same else 0
+    return min(stop - start, first.room, second.room) if same else 0
 
 
 def _cost(read: _Read) -> float:
