@@ -693,6 +693,11 @@ column = "text(6)"
     result = walk(made(SITE + target), files)
     assert found(result, "duplicate-text")["canteen 004711"].count == 2
     assert line(result, "T-2", "canteen").action == "hold"
+    files = Files().card("T-2", "004711", kind="stripe", issue=2).read("kiosk", ";004711=02?")
+    assert line(walk(made(SITE + target), files), "T-2", "canteen").action == "add"
+    held = line(walk(made(SITE + target), files.read("kiosk", ";004711=01?")), "T-2", "canteen")
+    assert held.action == "hold"
+    assert held.reason == "another issue of it was read, and this target cannot tell them apart"
     with pytest.raises(DefinitionError, match="has no issue, which source"):
         made(SITE + target.replace("/select:number", ""))
 

@@ -9,7 +9,7 @@ shown to a person.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from itertools import islice
@@ -243,13 +243,17 @@ class Export:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Judge:
-    """Says what becomes of a card: all that speaks against it, and what remains to be done."""
+    """Says what becomes of a card: all that speaks against it, and what remains to be done.
+
+    ``reissued`` are cards of which another issue was read.
+    """
 
     site: Site
     doubts: Doubts
     evidence: Evidence
     written: Mapping[str, Written]
     exports: Mapping[str, Export]
+    reissued: Collection[Card] = ()
 
     def lines(self, card: Card) -> list[Line]:
         """The lines of a card: one for each target of its kind, or one without a target."""
@@ -266,6 +270,8 @@ class Judge:
         own = [*card.doubts, *self.doubts.active.get(card, ()), *self.evidence.disputes.get(card.credential, ())]
         if (problem := done.problem(card)) or (target and (problem := unwritten(card, done.texts[card]))):
             own.append(problem)
+        if target and card in self.reissued and card.kind.issue in target.conversion.dropped:
+            own.append("another issue of it was read, and this target cannot tell them apart")
         notes = [*self.doubts.remarks.get(card, ()), *filter(None, (self.evidence.unsure(card),))]
         export = self.exports.get(target.name) if target else None
         text = ""

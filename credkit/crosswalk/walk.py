@@ -15,14 +15,14 @@ from credkit.crosswalk.findings import of_cards, of_exports, of_overlaps, of_rea
 from credkit.crosswalk.noted import doubled, noted
 from credkit.crosswalk.plain import remarks, subjects
 from credkit.crosswalk.readers import shown_together
-from credkit.crosswalk.register import Number, enrol
+from credkit.crosswalk.register import Card, Number, Register, enrol
 from credkit.crosswalk.result import FINDINGS, Crosswalk
 from credkit.crosswalk.sightings import Sighting, sightings
 from credkit.crosswalk.summary import Placed, summed
 from credkit.crosswalk.targets import Export, Judge, alike, not_held, write_all
 from credkit.crosswalk.texts import Texts
 from credkit.crosswalk.unresolved import unresolved
-from credkit.crosswalk.verdicts import rows_of, verdicts
+from credkit.crosswalk.verdicts import Verdict, other_issues, rows_of, verdicts
 from credkit.site import Rows, Site, load_rows
 
 
@@ -53,7 +53,14 @@ def crosswalk(site: Site, rows: Rows | None = None) -> Crosswalk:
         findings += (*alike(site, target, done), *not_held(site, target, done))
         if target.existing:
             exports[target.name] = Export(site, target, rows.existing.get(target.name, ()), done)
-    judge = Judge(site=site, doubts=doubts, evidence=evidence, written=written, exports=exports)
+    judge = Judge(
+        site=site,
+        doubts=doubts,
+        evidence=evidence,
+        written=written,
+        exports=exports,
+        reissued=_reissued(register, found),
+    )
     lines = {card.row.line: judge.lines(card) for card in register.cards if not card.overlaps}
 
     refused = unresolved(site, register, together, found)
@@ -76,6 +83,12 @@ def crosswalk(site: Site, rows: Rows | None = None) -> Crosswalk:
         shared=rows_of(verdict for verdict in resolved if not verdict.alone),
         plain=subjects(site, register, written), remarks=tuple(remarks(site, register, seen)),
     )  # fmt: skip
+
+
+def _reissued(register: Register, verdicts: Iterable[Verdict]) -> set[Card]:
+    """The cards of which a reader saw another issue."""
+    strange = (verdict.sighting for verdict in verdicts if verdict.code == "other-issue")
+    return {card for sighting in strange for card in other_issues(register, sighting)}
 
 
 def _sure(seen: Iterable[Sighting]) -> set[Number]:
