@@ -24,6 +24,7 @@ from credkit.registry import chain, get
 from credkit.tables.characters import SETS
 
 _INVERTED = str.maketrans("01", "10")
+LONGEST_TYPED = 512  # characters of a text that is looked at as typed under other keyboard layouts
 LONGEST_HEX = 32  # digits of a number that is looked at
 MOST_ZEROS = 8  # that may be lost before a text
 LEAST = 10 ** (ACCOUNT_DIGITS.start - 1)  # the smallest number that has room for an account number
@@ -60,10 +61,15 @@ def suspect(text: str) -> bool:
 
     >>> suspect("0E9DFD1DA2FD11"), suspect("41:14:36:01:23:45:67:85"), suspect("02F764DD")
     (True, True, False)
+    >>> suspect("11FDA21DFD9D0E")  # the first one, last byte first
+    True
     """
     digits = re.sub("[^0-9A-Fa-f]", "", text.strip().removeprefix("0x"))
-    number = str(int(digits, 16)) if 0 < len(digits) <= LONGEST_HEX else ""
-    return any(map(holds_account, (text, digits, number)))
+    texts = [text, digits]
+    if 0 < len(digits) <= LONGEST_HEX:
+        whole = bytes.fromhex(digits.zfill(len(digits) + len(digits) % 2))
+        texts += [str(int.from_bytes(whole, "big")), str(int.from_bytes(whole, "little"))]
+    return any(map(holds_account, texts))
 
 
 def held(texts: Iterable[str]) -> Payment:
@@ -96,7 +102,7 @@ def _texts(codec: Codec, given: str, reading: Reading, more: Iterable[Any]) -> I
             for step in reading.steps:
                 if isinstance(step.given, Bits):
                     yield from _stripes(step.given)
-    if not reading.ok and len(given) >= ACCOUNT_DIGITS.start and not given.isalnum():
+    if not reading.ok and ACCOUNT_DIGITS.start <= len(given) <= LONGEST_TYPED and not given.isalnum():
         for keyboard in _keyboards():
             yield from read(keyboard.inspect(given))
     for value in more:

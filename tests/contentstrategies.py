@@ -51,7 +51,7 @@ def _checked(random: Random, check: Closing, value: Any) -> str:
         made = value[:-1] + check.character.compute(value[:-1])
         if row.problem(made) is None:
             return str(made)
-        value = "".join(random.choice(check.field.of) for _ in value)
+        value = "".join(random.choice(check.field.of) for _ in range(random.choice(row.lengths)))
     assert row.problem("") is None, f"no value of {row} has a right check character"
     return ""
 

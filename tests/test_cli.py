@@ -174,8 +174,8 @@ def test_notes_are_shown_and_do_not_fail_a_value() -> None:
         ('{"number": "1", "facility": 1}', None, "not a whole number"),
         ("facility=0x1 number=1", None, "is not written FIELD=NUMBER"),
         ("facility=١ number=1", None, "is not written FIELD=NUMBER"),
-        ("facility", None, "is not written FIELD=NUMBER"),
-        ("=1", None, "is not written FIELD=NUMBER"),
+        ("facility", None, "is not written FIELD=VALUE"),
+        ("=1", None, "is not written FIELD=VALUE"),
         ("", None, "there is no FIELD=VALUE"),
         ("{", None, "is not a JSON object"),
         ('{"a":' + "[" * 5000, None, "is not a JSON object"),
@@ -358,3 +358,21 @@ def test_hostile_layouts_are_one_sentence(content: str, tmp_path: Path) -> None:
     assert result.stderr.startswith("credkit: ")
     assert len(result.stderr) < 400
     assert "Traceback" not in result.output
+
+
+@pytest.mark.parametrize(
+    ("args", "output"),
+    [
+        (("name=A\\B",), "%A\\B?"),
+        (("name=A\\B", "rest=1"), "%A\\B^1?"),
+        (("name=O'BRIEN'S",), "%O'BRIEN'S?"),
+        (("name=EAST GATE",), "%EAST GATE?"),
+        (('name=EAST "A" GATE', "rest="), '%EAST "A" GATE^?'),
+        (("name='EAST GATE' rest=007",), "%EAST GATE^007?"),
+    ],
+)
+def test_texts_are_written_as_they_are_given(args: tuple[str, ...], output: str) -> None:
+    names = "name,rest" if "rest" in " ".join(args) else "name"
+    assert run("encode", f"track-1:{names}", *args).stdout == f"{output}\n"
+    if len(args) == 1 and " " not in args[0].removeprefix("name='EAST"):
+        assert run("encode", f"track-1:{names}", stdin=f"{args[0]}\n").stdout == f"{output}\n"

@@ -734,6 +734,8 @@ def test_two_cards_of_one_kind_are_no_presentation(site: Site) -> None:
     files = two().card("C-3", "01200347", person="P-C-1")
     files.read("gate", hexed(12, 345), presentation="7").read("gate", hexed(12, 347), presentation="7")
     assert codes(walk(site, files)) == {4: "conflict", 5: "conflict"}
+    files.card("T-1", "004711", "P-C-1", kind="stripe", issue=2).read("kiosk", ";004711=02?", presentation="7")
+    assert codes(walk(site, files)) == {4: "conflict", 5: "conflict", 6: "conflict"}
 
 
 # Swipes cut out of a record.

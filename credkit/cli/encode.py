@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-import shlex
+import re
 from typing import BinaryIO
 
 import click
 
 from credkit.cli import options
 from credkit.cli.output import Door, complain
-from credkit.cli.rows import LOSSY, encoded
+from credkit.cli.rows import LOSSY, QUOTES, encoded
 from credkit.cli.values import values as read_values
 from credkit.codec import Entry
+from credkit.errors import shown
 
 
 @click.command()
@@ -51,5 +52,17 @@ def encode(
 
 
 def _line(fields: tuple[str, ...]) -> str:
-    """Arguments as a line would have them; an argument alone may be a whole line."""
-    return fields[0] if len(fields) == 1 else shlex.join(fields)
+    """Arguments as a line would have them: blanks in a value are held together; one argument may be a whole line."""
+    if len(fields) == 1 and fields[0].count("=") != 1:
+        return fields[0]
+    return " ".join(map(_quoted, fields))
+
+
+def _quoted(field: str) -> str:
+    name, equals, value = field.partition("=")
+    if not re.search(r"\s", value) and value[:1] not in QUOTES:
+        return field
+    mark = next((mark for mark in QUOTES if mark not in value), None)
+    if mark is None:
+        raise click.UsageError(f"{shown(field)} has both quotation marks and blanks: write the fields as a JSON object")
+    return f"{name}{equals}{mark}{value}{mark}"

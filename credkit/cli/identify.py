@@ -17,6 +17,7 @@ from credkit.payment import suspect
 from credkit.search.identification import Group, Match
 from credkit.search.identification import identify as search
 
+UNUSUAL = ("swap-nibbles", "reverse-bits-in-bytes", "left-justified")  # in which account numbers are accidents
 _STAR = re.compile(r"\w")
 MOST_GROUPS, MOST_MATCHES = 4, 6  # on a screen, unless --all is given
 
@@ -75,9 +76,16 @@ def identify(
 
 
 def _secret(values: Iterable[str], groups: Iterable[Group]) -> bool:
-    """Whether the values, or texts that were read in them, hold an account number or a payment track."""
-    read = (item for group in groups for match in group.matches for value in match.values for item in value.values())
-    return any(map(suspect, values)) or any(holds_account(item) for item in read if isinstance(item, str))
+    """Whether the values, or what is read in them, hold an account number or a payment track."""
+    if any(map(suspect, values)):
+        return True
+    for match in (match for group in groups for match in group.matches):
+        items = (item for value in match.values for item in value.values())
+        if not any(f"/{order}/" in match.chain for order in UNUSUAL) and any(
+            holds_account(str(item)) for item in items
+        ):
+            return True
+    return False
 
 
 def _show(door: Door, number: int, group: Group, everything: bool, secret: bool) -> None:

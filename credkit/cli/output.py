@@ -85,10 +85,9 @@ class Door:
         """One JSON object on a line of its own."""
         import json
 
-        text = json.dumps(record)
-        if not self.reveal and holds_account(text):  # seldom: then value by value
-            text = json.dumps(value_masked(record))
-        click.echo(text)
+        if not self.reveal and holds_account(json.dumps(record, ensure_ascii=False)):  # seldom: then value by value
+            record = value_masked(record)
+        click.echo(json.dumps(record))
 
     def picture(self, picture: Picture, row: Row | None = None) -> None:
         """A picture under its title; of a step of ``row``, if it is of a value."""

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import re
-import shlex
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from functools import partial
@@ -26,6 +25,8 @@ REFUSED = "the value looks like a payment account number and is not written (--r
 LOSSY = "something is left out on the way: two values can become one, so look for duplicates"
 _LOSSY = {"kind": "lossy", "level": "care", "text": LOSSY, "at": []}
 _NUMBER = re.compile("-?[0-9]{1,1300}")
+QUOTES = "\"'"
+_PIECE = re.compile(r"""\s*([^\s=]+)=("[^"]*"(?!\S)|'[^']*'(?!\S)|\S*)(?!\S)""")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -196,8 +197,9 @@ def _written(row: Row, write: Callable[[], Any], brief: str = "") -> Row:
 def fields(text: str, schema: Schema | None = NO_FIELDS) -> dict[str, Any]:
     """The fields that ``text`` writes, as FIELD=VALUE with blanks between or as a JSON object.
 
-    Quotation marks hold a value with blanks together. Digits are a number, unless ``schema`` says
-    that the field is a text; where the schema is not known (None), every value is one.
+    Quotation marks around a value hold its blanks together, and stand for themselves anywhere
+    else. Digits are a number, unless ``schema`` says that the field is a text; where the schema is
+    not known (None), every value is one.
 
     >>> fields("facility=123 number=45678") == fields('{"facility": 123, "number": 45678}')
     True
@@ -209,22 +211,24 @@ def fields(text: str, schema: Schema | None = NO_FIELDS) -> dict[str, Any]:
     """
     if text.lstrip().startswith("{"):
         return _from_json(text)
-    try:
-        pieces = shlex.split(text)
-    except ValueError:
-        raise EncodeError(f"{shown(text)} has a quotation mark that is never closed") from None
-    pairs = [_pair(piece, schema) for piece in pieces]
+    pairs, at = [], 0
+    while piece := _PIECE.match(text, at):
+        name, value = piece.groups()
+        quoted = len(value) > 1 and value[0] in QUOTES and value[-1] == value[0]
+        pairs.append(_pair(name, value[1:-1] if quoted else value, schema))
+        at = piece.end()
+    if rest := text[at:].split():
+        raise EncodeError(f"{shown(rest[0])} is not written FIELD=VALUE")
     if not pairs:
         raise EncodeError("there is no FIELD=VALUE")
     return _once(pairs)
 
 
-def _pair(piece: str, schema: Schema | None) -> tuple[str, Any]:
-    name, equals, value = piece.partition("=")
-    if name and equals and (schema is None or isinstance(schema.get(name), TextField)):
+def _pair(name: str, value: str, schema: Schema | None) -> tuple[str, Any]:
+    if schema is None or isinstance(schema.get(name), TextField):
         return name, value
-    if not name or not _NUMBER.fullmatch(value):
-        raise EncodeError(f"{shown(piece)} is not written FIELD=NUMBER")
+    if not _NUMBER.fullmatch(value):
+        raise EncodeError(f"{shown(f'{name}={value}')} is not written FIELD=NUMBER")
     return name, int(value)
 
 

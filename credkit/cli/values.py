@@ -58,8 +58,22 @@ def values(given: Sequence[str], file: BinaryIO | None) -> Values:
 
 def framed(given: Values, stream: Stream) -> Values:
     """The frames that ``stream`` makes of the texts of ``given``, as rows."""
-    frames = stream(line.text for line in given.rows)
-    return Values((Line(frame.value or "", frame.problem) for frame in frames), streamed=True, framed=True)
+    strange: dict[
+        int, Line
+    ] = {}  # lines that cannot be values at all: what is wrong with them is said, not what follows
+
+    def texts() -> Iterator[str]:
+        for place, line in enumerate(given.rows):
+            if line.problem:
+                strange[place] = line
+            yield line.text
+
+    frames = stream(texts())
+    rows = (
+        next((strange[place] for place in frame.covers if place in strange), Line(frame.value or "", frame.problem))
+        for frame in frames
+    )
+    return Values(rows, streamed=True, framed=True)
 
 
 def _argument(text: str) -> Line:

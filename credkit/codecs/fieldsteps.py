@@ -4,7 +4,7 @@
 is the encoded one plus a constant, `map` for cards that came with a list. The lists are a site's
 own, so ``map`` is not in the catalogue: `map_entry` makes the row that is passed in ``codecs=``.
 `digits` takes a text of digits, as a track has it, for a number.
-These three have no table of the four kinds: they compute with values, not with places.
+These three have no table of the five kinds: they compute with values, not with places.
 
 Source: common practice, no source.
 

@@ -5,7 +5,7 @@ to another layout takes them for other characters: under the French one ``02F764
 ``àéFè-'DD``. `keyboard` puts the characters back on the keys, and reads them as the
 reader meant them. The layouts are data, in ``keyboards.toml``.
 
-It has no table of the four kinds: it maps characters, and the text has no fixed length.
+It has no table of the five kinds: it maps characters, and the text has no fixed length.
 
 Source: xkeyboard-config 2.35.1 (the key tables); the rest is common practice, no source.
 

@@ -4,7 +4,7 @@
 without leading zeros, ``{number:06X}`` six hexadecimal digits. Unlike a format string, a width is
 exact in both directions: a value that needs more digits is refused, never widened or cut.
 
-It has no table of the four kinds: it goes from text to fields at once.
+It has no table of the five kinds: it goes from text to fields at once.
 
 Source: common practice, no source.
 

@@ -10,7 +10,7 @@ track that does, or with % behind another track: that is the 7-bit set. A reader
 a track types an E between the sentinels. Characters outside tracks, such as the Enter key, are for
 `strip`, before this step.
 
-It has no table of the four kinds: how many tracks there are depends on the text.
+It has no table of the five kinds: how many tracks there are depends on the text.
 
 Source: ISO/IEC 7811-2, 7811-6 and 4909 (sentinels, characters); + and E are common practice, no source.
 

@@ -29,22 +29,9 @@ def chance(count: int, bits: float) -> float:
     >>> f"{chance(10_000, 32):.3%}"
     '1.157%'
     """
-    room = 2.0**bits
+    room = 2.0 ** min(bits, 1000)
     if count > room:
         return 1.0
     if count > MOST:
         return -expm1(-pairs(count, bits))
     return -expm1(sum(log1p(-place / room) for place in range(count)))
-
-
-def even(bits: int) -> int:
-    """The smallest number of random numbers of ``bits`` bits of which two are more likely alike than not.
-
-    >>> even(16), even(24)
-    (302, 4823)
-    """
-    room, apart, count = 2**bits, 1.0, 1
-    while apart > 0.5:
-        apart *= 1 - count / room
-        count += 1
-    return count

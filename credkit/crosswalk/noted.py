@@ -6,7 +6,7 @@ from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from math import log2
 
-from credkit.crosswalk.chances import pairs
+from credkit.crosswalk.chances import chance, pairs
 from credkit.crosswalk.credentials import distinct, held
 from credkit.crosswalk.register import Card, Number, Register
 from credkit.crosswalk.result import Finding, Section, counted
@@ -55,13 +55,13 @@ def doubled(site: Site, register: Register, written: Mapping[str, Written]) -> S
             bits = min(_size(site, target.kind), *_left(target, texts.values()))
             counts = Counter(texts[card] for card in _one_each(held(site, texts)))
             rows.append(_row(f"{target.name} (as it writes them)", counts, bits))
-    columns = ("kind or target", "credentials", "sharing", "of bits", "pairs at random")
+    columns = ("kind or target", "cards", "sharing", "bits", "pairs", "any pair")
     return Section(title=TITLE, columns=columns, rows=tuple(rows))
 
 
 def _row(name: str, counts: Counter[str], bits: float) -> tuple[str | int, ...]:
     total, sharing = counts.total(), sum(count for count in counts.values() if count > 1)
-    return name, total, sharing, f"{bits:.0f}", f"{pairs(total, bits):.2g}"
+    return name, total, sharing, f"{bits:.0f}", f"{pairs(total, bits):.2g}", f"{chance(total, bits):.1%}"
 
 
 def _one_each(cards: Sequence[Card]) -> Iterator[Card]:

@@ -11,7 +11,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 
-from credkit.accounts import masked
+from credkit.accounts import hidden, masked
 from credkit.crosswalk.calendars import Calendar
 from credkit.crosswalk.result import Exceptional, excepted
 from credkit.crosswalk.texts import Texts, rounding
@@ -37,6 +37,7 @@ class Card:
     doubts: tuple[str, ...] = ()
     noted: tuple[Note, ...] = ()
     overlaps: bool = False
+    secret: bool = False  # whether its value holds an account number
 
     @property
     def credential(self) -> str:
@@ -48,6 +49,11 @@ class Card:
         """The number as output files write it."""
         return written(self.number)
 
+    @property
+    def shown(self) -> str:
+        """The number as a file or a sentence may show it."""
+        return hidden(self.written) if self.secret else self.written
+
 
 def written(number: Number) -> str:
     """The fields of a number, joined.
@@ -58,9 +64,9 @@ def written(number: Number) -> str:
     return "-".join(map(str, number[1]))
 
 
-def about(kind: Kind, text: str) -> str:
-    """``text``, which holds a number of ``kind``, as a file may show it."""
-    return text if kind.not_payment else masked(text)
+def about(card: Card, text: str) -> str:
+    """``text``, which holds the number of ``card``, as a file may show it."""
+    return text if card.kind.not_payment else hidden(text) if card.secret else masked(text)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -143,7 +149,7 @@ def enrol(site: Site, rows: Sequence[Assignment], texts: Texts, confirmed: Itera
             more = (f"its value must not serve: {told.refused}",) if told.refused and kind.refuses else ()
             cards.append(
                 Card(
-                    row=row, kind=kind, fields=fields, number=number, noted=told.noted,
+                    row=row, kind=kind, fields=fields, number=number, noted=told.noted, secret=told.payment.account,
                     doubts=(*doubts.get(row.line, ()), *more), overlaps=bool(code),
                 )
             )  # fmt: skip

@@ -71,7 +71,7 @@ def unwritten(card: Card, text: str) -> str:
     if card.kind.not_payment:
         return ""
     numbers = (card.written, *map(str, card.fields.values()))
-    return UNWRITTEN if any(map(holds_account, (text, *numbers))) else ""
+    return UNWRITTEN if card.secret or any(map(holds_account, (text, *numbers))) else ""
 
 
 def alike(site: Site, target: Target, done: Written) -> list[Finding]:
@@ -86,10 +86,10 @@ def alike(site: Site, target: Target, done: Written) -> list[Finding]:
             continue
         for card in group:
             done.twins[card] = ids
-        numbers = named(dict.fromkeys(card.written for card in group))
+        numbers = named(dict.fromkeys(card.shown for card in group))
         found.append(
             Finding(
-                code="duplicate-text", subject=about(target.kind, f"{target.name} {text}"), count=len(ids),
+                code="duplicate-text", subject=f"{target.name} {about(group[0], text)}", count=len(ids),
                 text=f"{named(ids)} (numbers {numbers}) would be one text there",
             )
         )  # fmt: skip
@@ -288,7 +288,7 @@ class Judge:
             reasons = [*([reason] if reason else ()), *notes]
             text = "" if action == "hold" else done.texts[card]
         return Line(
-            person=card.row.person, credential=card.credential, kind=card.kind.name, number=card.written,
+            person=card.row.person, credential=card.credential, kind=card.kind.name, number=card.shown,
             status=status, target=target.name if target else "", text=text, action=action,
             proof=self.evidence.proof(card), readers=self.evidence.readers(card),
             last_seen=self.evidence.last(card), reason="; ".join(dict.fromkeys(reasons)),

@@ -12,6 +12,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 
+from credkit.accounts import hidden
 from credkit.crosswalk.register import ACTIVE, EARLY, Card, Number, Register, state_then, written
 from credkit.crosswalk.result import NAMED, counted, named
 from credkit.crosswalk.sightings import Sighting
@@ -96,10 +97,19 @@ def _first(register: Register, sighting: Sighting, known: tuple[Card, ...]) -> V
         issues = ", ".join(
             f"{shown(card.fields[kind.issue or ''])} ({shown(card.credential)})" for card in others[:NAMED]
         )
-        code, reason = "other-issue", f"{shown(written(number))} is the number of no card, but with the issue {issues}"
+        code, reason = (
+            "other-issue",
+            f"{shown(_said(sighting, number))} is the number of no card, but with the issue {issues}",
+        )
     elif not known:
-        code, reason = "unknown-card", f"no credential has the number {shown(written(number))}"
+        code, reason = "unknown-card", f"no credential has the number {shown(_said(sighting, number))}"
     return Verdict(sighting=sighting, code=code, reason=reason, number=number, known=known)
+
+
+def _said(sighting: Sighting, number: Number) -> str:
+    """A number as a sentence may show it: its parts may be those of an account number."""
+    secret = sighting.told is not None and sighting.told.payment.account
+    return hidden(written(number)) if secret else written(number)
 
 
 def other_issues(register: Register, sighting: Sighting) -> tuple[Card, ...]:
@@ -220,8 +230,16 @@ def _faces(owners: _Owners, group: list[Verdict], said: str) -> list[frozenset[s
             return []
         holders.append(owners.holders(verdict, frozenset({want}) if want else owners.likely(verdict)))
     people = _shared([frozenset(them.values()) for them in holders])
-    kinds = {verdict.sighting.reader.kind.name for verdict in group}
-    if len(kinds) < 2 or len(people) != 1 or (said and not any(owners.has(verdict, said) for verdict in group)):
+    kinds: dict[str, list[frozenset[str]]] = defaultdict(list)
+    for verdict, them in zip(group, holders, strict=True):
+        kinds[verdict.sighting.reader.kind.name].append(frozenset(them))
+    one_each = all(map(_shared, kinds.values()))  # several reads of a kind are of one credential
+    if (
+        not one_each
+        or len(kinds) < 2
+        or len(people) != 1
+        or (said and not any(owners.has(verdict, said) for verdict in group))
+    ):
         return []
     return [frozenset(credential for credential, person in them.items() if person in people) for them in holders]
 
@@ -236,7 +254,7 @@ def _resolved(verdict: Verdict, outcome: _Outcome) -> Verdict:
 def _disputed(owners: _Owners, verdict: Verdict, want: str, group: list[Verdict]) -> Verdict:
     """A conflict: with the desk, if it wanted another credential, or with the other reads of the card."""
     theirs = owners.all(verdict)
-    number = written(verdict.number) if verdict.number else ""
+    number = _said(verdict.sighting, verdict.number) if verdict.number else ""
     if want:
         reason = f"the desk expected {shown(want)}, but {shown(number)} is the number of {named(theirs)}"
         return Verdict(

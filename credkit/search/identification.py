@@ -25,12 +25,13 @@ from typing import Any
 
 from credkit.codec import Codec, carry
 from credkit.errors import CredkitError, DefinitionError
-from credkit.reading import Field, Note
+from credkit.reading import Field, Note, Row, TextField
 from credkit.registry import chain
-from credkit.search.candidates import LEVELS, Candidate, breadth, candidates
+from credkit.search.candidates import BLANKS, LEVELS, Candidate, breadth, candidates
 
 SAMPLES = 12  # values of a chain that another one must read, all of them, to be the same to every check
 MOST_VALUES = 1000
+LONGEST_DIGITS = 40  # of a text that is compared with a known number
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,12 +100,13 @@ def identify(
 def _matches(texts: Sequence[str], wanted: frozenset[int], known: frozenset[int]) -> Iterable[Match]:
     """The chains that read every text, and whose facility codes, if they have any, may occur."""
     distinct = list(dict.fromkeys(texts))
-    read: list[dict[str, Candidate]] = [{each.chain: each for each in candidates(text, distinct)} for text in distinct]
-    for name, first in read[0].items():
-        found = [one.get(name) for one in read]
-        if all(found):
-            row = [each for each in found if each]
-            if match := _match(name, first, row, [row[distinct.index(text)].value for text in texts], wanted, known):
+    bare = {text.strip(BLANKS): text for text in distinct}  # the same text with blanks around it is the same card
+    read = {text: {each.chain: each for each in candidates(text, distinct)} for text in distinct}
+    for name, first in read[distinct[0]].items():
+        if all(name in found for found in read.values()):
+            row = [read[text][name] for text in bare.values()]
+            values = [read[text][name].value for text in texts]
+            if match := _match(name, first, row, values, wanted, known):
                 yield match
 
 
@@ -123,10 +125,10 @@ def _match(
         gain = len(row) * max(0.0, breadth(schema["facility"]) - log2(len(wanted)))
         evidence += gain
         reasons.append(f"the facility code is one that is expected ({gain:.0f} bits)")
-    hits = {item for value in values for item in _items(value)} & known
+    hits = {name for value in values for name, item in value.items() if _number(item) in known}
     if hits:
-        gain = max((breadth(field) for field in schema.values()), default=0.0)
-        evidence += max(0.0, gain - log2(len(known)))
+        gain = max(0.0, max(_room(schema.get(name)) for name in hits) - log2(len(known)))
+        evidence += gain
         reasons.append(f"a known number is among them ({gain:.0f} bits)")
     notes = tuple({note.kind: note for each in row for note in each.notes}.values())
     reasons += [f"{note.kind}: {note.text}" for note in notes]
@@ -141,9 +143,18 @@ def _match(
     )
 
 
-def _items(value: Mapping[str, Any]) -> list[int]:
-    """The numbers in a value."""
-    return [item for item in value.values() if isinstance(item, int)]
+def _number(item: object) -> int | None:
+    """What a field holds, as a number: digits are one, too."""
+    if isinstance(item, str) and item.isascii() and item.isdecimal() and len(item) <= LONGEST_DIGITS:
+        return int(item)
+    return item if isinstance(item, int) else None
+
+
+def _room(row: Row | None) -> float:
+    """How many bits a field has room for; of one that is not known, what ten digits have."""
+    if isinstance(row, TextField):
+        return min(row.lengths[-1], 20) * log2(10)
+    return breadth(row) if row else 10 * log2(10)
 
 
 def _numbers(match: Match) -> tuple[tuple[Any, ...], ...]:
@@ -215,7 +226,7 @@ def _advice(group: Sequence[Match], wanted: frozenset[int]) -> Iterable[str]:
         yield "say which facility codes are expected"
     if different:
         yield "read a card whose number is known"
-    if len(group[0].values) < 3:
+    if len({str(value) for value in group[0].values}) < 3:
         yield "present another card: all of them must fit"
     if "decimal" in group[0].chain or any(chain(match.chain).lossy for match in group):
         yield "ask the reader for hexadecimal: digits may have been left out"

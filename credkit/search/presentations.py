@@ -78,9 +78,12 @@ def _all(size: int) -> Iterator[Presentation]:
     for title, style in (
         ("", ""), (", small letters", ",lower"), (", colon between bytes", ",colon"), (", hyphen", ",hyphen"),
         (", blank", ",space"), (", dot", ",dot"),
+        (", colon, small letters", ",colon,lower"), (", hyphen, small letters", ",hyphen,lower"),
+        (", blank, small letters", ",space,lower"), (", dot, small letters", ",dot,lower"),
     ):  # fmt: skip
         yield row(f"hexadecimal{title}", f"hex:{digits}{style}")
     yield row("hexadecimal behind 0x", f"strip:0x,/hex:{digits}")
+    yield row("hexadecimal behind 0x, small letters", f"strip:0x,/hex:{digits},lower")
     yield row("hexadecimal behind a byte that counts the others", f"strip:{size // 8:02X},/hex:{digits}")
     for title, order in ORDERS[1:]:
         yield row(f"hexadecimal{title}", f"hex:{digits}{order}")

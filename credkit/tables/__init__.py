@@ -1,1 +1,1 @@
-"""The four tables most codecs are made from: notation, wiring, layout, select."""
+"""The five tables most codecs are made from: notation, wiring, layout, content, select."""

@@ -4,7 +4,7 @@
     0A 12 34 56                           2C F6
 
 A row holds the parameters, where they come from, and the value over the nine bytes "123456789"
-by which it can be told from every other CRC. Registers of these CRCs run with each byte's least
+by which catalogues tell parameters apart (two standards here share theirs). Registers of these CRCs run with each byte's least
 significant bit first, as the bytes are sent, so their starting values are given as they stand in
 that register. A CRC finds accidents: whoever changes a frame can compute it anew.
 
