@@ -9,7 +9,7 @@ from typing import Any
 
 from credkit.codecs.contents import Parts
 from credkit.codecs.tracktexts import TrackText
-from credkit.reading import Field, Item, Row
+from credkit.reading import Field, Item, Row, TextField
 from credkit.tables.characters import ALPHANUMERIC, NUMERIC, CharacterSet
 from credkit.tables.checkcharacters import FIXED
 from credkit.tables.content import Content
@@ -45,6 +45,7 @@ def _shortest(row: Row) -> Row:
 def _checked(random: Random, check: Closing, value: Any) -> str:
     """``value`` with its last character right; other ones change where that would be the padding."""
     row = check.field.row
+    assert isinstance(row, TextField)
     for _ in range(200):
         if not value:
             break

@@ -58,9 +58,7 @@ def values(given: Sequence[str], file: BinaryIO | None) -> Values:
 
 def framed(given: Values, stream: Stream) -> Values:
     """The frames that ``stream`` makes of the texts of ``given``, as rows."""
-    strange: dict[
-        int, Line
-    ] = {}  # lines that cannot be values at all: what is wrong with them is said, not what follows
+    strange: dict[int, Line] = {}  # lines that cannot be values: that is said of them, not what follows from it
 
     def texts() -> Iterator[str]:
         for place, line in enumerate(given.rows):

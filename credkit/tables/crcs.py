@@ -4,9 +4,10 @@
     0A 12 34 56                           2C F6
 
 A row holds the parameters, where they come from, and the value over the nine bytes "123456789"
-by which catalogues tell parameters apart (two standards here share theirs). Registers of these CRCs run with each byte's least
-significant bit first, as the bytes are sent, so their starting values are given as they stand in
-that register. A CRC finds accidents: whoever changes a frame can compute it anew.
+by which catalogues tell parameters apart (two standards here share theirs). Registers of these CRCs
+run with each byte's least significant bit first, as the bytes are sent, so their starting values
+are given as they stand in that register. A CRC finds accidents: whoever changes a frame can compute
+it anew.
 
 `CrcCodec` takes the CRC off a frame and puts it on, whatever the frame's length. A CRC inside a
 frame of one length is a check row of its layout.
