@@ -7,7 +7,7 @@ from math import comb, perm
 import pytest
 
 from credkit.crosswalk.chances import chance, pairs
-from tests.brackwater import made, serials, walk
+from tests.brackwater import SITE, made, serials, walk
 
 
 @pytest.mark.parametrize(("bits", "count"), [(16, 302), (24, 4823), (28, 19291), (32, 77164)])
@@ -44,3 +44,10 @@ def test_duplicates_stand_beside_what_chance_would_do() -> None:
     assert rows["turnstile (as it writes them)"][:2] == (3, 2)
     assert rows["turnstile (as it writes them)"][3] == f"{3 / 2**24:.2g}"
     assert {str(row[0]) for row in section.rows} >= {"card", "serial", "locker"}
+
+
+def test_kinds_of_one_namespace_are_counted_together() -> None:
+    toml = SITE.replace("[kinds.phone]\n", '[kinds.phone]\nnamespace = "serial"\n')
+    files = serials(1000, 5).card("F-1", "1000", kind="phone")
+    (section,) = [each for each in walk(made(toml), files).summary if each.title.startswith("Duplicates")]
+    assert [row[1:3] for row in section.rows if row[0] == "serial, phone"] == [(3, 2)]

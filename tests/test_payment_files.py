@@ -13,7 +13,9 @@ from click.testing import Result
 from credkit import DefinitionError, chain
 from credkit.crosswalk import crosswalk, write_outputs
 from credkit.site import load_rows, load_site
-from tests.brackwater import HEADS
+from tests.brackwater import HEADS, Files, walk
+from tests.brackwater import SITE as HARBOUR
+from tests.brackwater import made as site_of
 from tests.commandline import ACCOUNT, CHAIN, process, records, run
 from tests.tracks import BITS_1, BITS_2, TRACK_1, TRACK_2, hexadecimal, inverted, leaks
 
@@ -460,3 +462,28 @@ def test_files_without_anything_like_it_are_written_as_ever(tmp_path: Path) -> N
     assert {line["text"] for line in table(outputs(tmp_path / "out-True")["crosswalk.csv"])} == {
         "1234567", f"{1234567:014X}",
     }  # fmt: skip
+
+
+SPLIT = """
+[kinds.label]
+value = "template:{facility:06d}{number:010d}"
+key = ["facility", "number"]
+[targets.vault]
+kind = "label"
+chain = "template:{facility:06d}.{number:010d}"
+column = "text"
+[readers.desk]
+kind = "label"
+chain = "template:{facility:06d}{number:010d}"
+"""
+
+
+def test_an_account_number_in_two_fields_goes_nowhere(tmp_path: Path) -> None:
+    files = Files().card("C-1", ACCOUNT, kind="label").card("C-2", ACCOUNT, kind="label").read("desk", ACCOUNT)
+    files.read("desk", "4114360123456793")  # its check digit is right too (Luhn), and nobody has it
+    result = walk(site_of(HARBOUR + SPLIT), files)
+    write_outputs(result, tmp_path / "out")
+    text = "".join(file.read_text() for file in (tmp_path / "out").iterdir())
+    for part in (ACCOUNT[6:], ACCOUNT[6:-4], "123456785", "123456793"):
+        assert part not in text
+    assert [each.action for each in result.lines if each.target == "vault"] == ["hold", "hold"]

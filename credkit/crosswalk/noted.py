@@ -25,14 +25,14 @@ def noted(site: Site, register: Register, verdicts: Sequence[Verdict]) -> Iterat
     for verdict in verdicts:
         if verdict.number and verdict.sighting.told:
             notes.setdefault(verdict.number, verdict.sighting.told.noted)
-    for kind in site.kinds.values():
-        mine = [found for (namespace, _), found in notes.items() if namespace == kind.namespace]
+    for namespace, kinds in _spaces(site).items():
+        mine = [found for (space, _), found in notes.items() if space == namespace]
         counts = Counter(note.kind for found in mine for note in found)
         if counts:
             words = {note.kind: note.text for found in mine for note in found}
             said = "; ".join(f"{name} {count:,} ({words[name]})" for name, count in counts.most_common())
             text = f"of {counted(len(mine), 'number')}: {said}"
-            yield Finding(code="noted-numbers", subject=kind.name, count=sum(map(bool, mine)), text=text)
+            yield Finding(code="noted-numbers", subject=_named(kinds), count=sum(map(bool, mine)), text=text)
     lossy: dict[str, list[Verdict]] = defaultdict(list)
     for verdict in verdicts:
         if verdict.number and verdict.sighting.period.codec.lossy:
@@ -46,9 +46,10 @@ def noted(site: Site, register: Register, verdicts: Sequence[Verdict]) -> Iterat
 def doubled(site: Site, register: Register, written: Mapping[str, Written]) -> Section:
     """Numbers that several credentials have, by kind and by target that leaves something out, and what chance does."""
     rows: list[tuple[str | int, ...]] = []
-    for kind in site.kinds.values():
-        cards = held(site, [card for card in register.cards if card.kind is kind])
-        rows.append(_row(kind.name, Counter(str(card.number) for card in _one_each(cards)), _size(site, kind)))
+    for kinds in _spaces(site).values():
+        cards = held(site, [card for card in register.cards if card.kind in kinds])
+        size = min(_size(site, kind) for kind in kinds)
+        rows.append(_row(_named(kinds), Counter(str(card.number) for card in _one_each(cards)), size))
     for target in site.targets.values():
         if target.conversion.lossy:
             texts = written[target.name].stored
@@ -57,6 +58,18 @@ def doubled(site: Site, register: Register, written: Mapping[str, Written]) -> S
             rows.append(_row(f"{target.name} (as it writes them)", counts, bits))
     columns = ("kind or target", "cards", "sharing", "bits", "pairs", "any pair")
     return Section(title=TITLE, columns=columns, rows=tuple(rows))
+
+
+def _spaces(site: Site) -> dict[str, list[Kind]]:
+    """The kinds of each namespace: within one, numbers are compared."""
+    found: dict[str, list[Kind]] = defaultdict(list)
+    for kind in site.kinds.values():
+        found[kind.namespace].append(kind)
+    return found
+
+
+def _named(kinds: Sequence[Kind]) -> str:
+    return ", ".join(kind.name for kind in kinds)
 
 
 def _row(name: str, counts: Counter[str], bits: float) -> tuple[str | int, ...]:

@@ -21,6 +21,7 @@ from credkit.crosswalk.register import ACTIVE, EARLY, EXPIRED, Card, about, stat
 from credkit.crosswalk.result import NAMED, Exceptional, Finding, Line, counted, excepted, named, others
 from credkit.crosswalk.texts import rounded, shortened
 from credkit.errors import EncodeError, shown
+from credkit.payment import suspect
 from credkit.site import Site, Target
 from credkit.sitefiles import Held
 
@@ -214,7 +215,7 @@ class Export:
                 excepted(
                     file=self.target.existing.name, line=row.line, code=code, text=row.text,
                     reason=f"{self.target.name} holds it for {shown(row.person)}{reason}", candidates=candidates,
-                    plain=self.target.kind.not_payment is not None,
+                    plain=self.target.kind.not_payment is not None, secret=suspect(row.text),
                 )
             )  # fmt: skip
         return explained, found
