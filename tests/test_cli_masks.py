@@ -311,3 +311,13 @@ def test_numbers_that_are_none_are_shown() -> None:
         result = run("decode", name, value)
         assert result.exit_code == 0
         assert shown in result.stdout
+
+
+def test_a_track_whose_number_has_a_wrong_check_digit_is_not_written() -> None:
+    number = f"{ACCOUNT[:-1]}6"
+    for steps in ("track-2:number,rest", "binary/track-2-bits/track-2:number,rest"):
+        result = run("encode", steps, f"number={number}", "rest=30121010000000000")
+        assert result.stdout == "\n"
+        assert "--reveal writes it" in result.stderr
+        assert number not in result.output
+        assert run("encode", steps, f"number={number}", "rest=3012", "--reveal").exit_code == 0

@@ -184,7 +184,9 @@ def encoded(codec: Codec, line: Line) -> Row:
             row = replace(row, given=line.text)
     except EncodeError as error:
         return replace(row, error=str(error), brief=str(error))
-    return _written(row, lambda: codec.encode(value))
+    row = _written(row, lambda: codec.encode(value))
+    held_there = row.output is not None and passing(codec, row.output).account  # in bits, or with a wrong check digit
+    return replace(row, secret=row.secret or held_there)
 
 
 def _written(row: Row, write: Callable[[], Any], brief: str = "") -> Row:
