@@ -8,7 +8,7 @@ from datetime import date
 from bitstring import Bits
 
 from credkit.demo.harbours import CUT, LOSS, RANDOM, Serials, box
-from credkit.demo.traffic import CLEAR, ENTER, GARBLED, digits, keys, presented, two_numbers
+from credkit.demo.traffic import CLEAR, ENTER, GARBLED, HELD, digits, keys, presented, two_numbers
 from credkit.demo.world import AS_OF, HARBOUR, LOCKER, SERIAL, Card, World, moment
 
 READINGS = "readings.csv"
@@ -189,8 +189,8 @@ def out_of_force(world: World) -> None:
 def swapped_serials(world: World) -> None:
     """The register has the serial numbers of two cards the wrong way round; the desk reads both cards."""
     one, other = world.dice.some(two_numbers(world), 2)
-    for frame, serial in ((one, other), (other, one)):
-        presented(world, world.any_time(), frame, serial)
+    for number, (frame, serial) in enumerate(((one, other), (other, one)), HELD + 1):
+        presented(world, number, world.any_time(), frame, serial)
         world.plant("conflict", frame.id, 2, f"the card of {frame.id} gives the serial number of {serial.id}")
 
 

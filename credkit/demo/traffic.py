@@ -11,6 +11,7 @@ from credkit.demo.harbours import LOSS
 from credkit.demo.world import AS_OF, HARBOUR, LOCKER, SERIAL, Card, World, moment
 
 CLEAR, ENTER, GARBLED = 10, 11, 15
+HELD = 70  # cards that the desk reads as it should
 BEFORE_TURN, AFTER_TURN = (1, 19), (22, 31)  # the quay's lines were inverted on the days between
 
 
@@ -85,13 +86,13 @@ def visitors(world: World) -> None:
 
 def desk(world: World) -> None:
     """Cards with two numbers, held once to the desk's two readers; for half of them the desk says whose it is."""
-    for number, card in enumerate(world.dice.some(two_numbers(world), 70)):
-        presented(world, world.any_time(), card, card, expected=card.id if number % 2 else "")
+    for number, card in enumerate(world.dice.some(two_numbers(world), HELD), 1):
+        presented(world, number, world.any_time(), card, card, expected="" if number % 2 else card.id)
 
 
-def presented(world: World, when: datetime, frame: Card, serial: Card, *, expected: str = "") -> None:
+def presented(world: World, number: int, when: datetime, frame: Card, serial: Card, *, expected: str = "") -> None:
     """One card held once; what it gives are the frame of ``frame`` and the serial number of ``serial``."""
-    group = f"D-{sum(1 for read in world.reads if read.reader == 'desk-frame') + 1:03d}"
+    group = f"D-{number:03d}"
     for reader, card, kind, later in (("desk-frame", frame, HARBOUR, 0), ("desk-serial", serial, SERIAL, 1)):
         at = when + timedelta(seconds=later)
         if frame is serial:
