@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from math import log2
 from typing import Any, Literal
 
 from credkit.accounts import masked
@@ -19,6 +20,7 @@ Form = Literal["text", "bits", "fields"]
 Place = int | str
 Origin = Callable[[Place], tuple[Place, ...]]
 Level = Literal["info", "care", "refuse"]
+PRINTABLE = 95  # characters of ASCII
 WIDE = 40  # bits that a sentence repeats in full
 
 UNITS: dict[Form, str] = {"text": "character", "bits": "bit", "fields": "field"}
@@ -127,6 +129,15 @@ class Field:
         """What it may be, in words."""
         return f"{shown(self.least)} to {shown(self.most)}"
 
+    @property
+    def room(self) -> float:
+        """How many bits it has room for.
+
+        >>> Field(name="facility", most=255).room
+        8.0
+        """
+        return log2(self.most - self.least + 1)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TextField:
@@ -165,6 +176,11 @@ class TextField:
         first, last = self.lengths[0], self.lengths[-1]
         count = f"{first}" if first == last else f"{first} {'or' if len(self.lengths) == 2 else 'to'} {last}"
         return f"{count} of {self.letters}" if self.letters else f"{count} characters"
+
+    @property
+    def room(self) -> float:
+        """How many bits it has room for at most; without ``letters``, of printable ASCII."""
+        return self.lengths[-1] * log2(len(self.letters) or PRINTABLE)
 
 
 Row = Field | TextField

@@ -18,7 +18,7 @@ from credkit.crosswalk.result import CODES
 from credkit.site import Rows, Site, load_site
 from credkit.sitefiles import Assignment, Held, Read
 
-SITE = """
+HEADER = """
 [site]
 name = "Brackwater Terminal"
 time_zone = "Europe/Amsterdam"
@@ -27,7 +27,10 @@ as_of = 2026-03-31
 path = "credentials.csv"
 [files.readings]
 path = "readings.csv"
-
+"""
+SITE = (
+    HEADER
+    + """
 [kinds.card]
 namespace = "harbour"
 value = "template:{facility:03d}{number:05d}"
@@ -125,6 +128,7 @@ kind = "serial"
 chain = "decimal:32/berth-serial"
 column = "int32"
 """
+)
 HEADS = {
     "credentials.csv": "person_id,credential_id,kind,value,printed,issue,status,valid_from,valid_until,replaces,source",
     "readings.csv": "time,reader,text,presentation,expected",

@@ -21,6 +21,7 @@ from credkit.tables.characters import ALPHANUMERIC, NUMERIC
 from credkit.tables.content import ContentCodec
 from credkit.tables.itemdefinition import letters
 from credkit.tables.items import ranges
+from tests.brackwater import HEADER
 from tests.commandline import run
 from tests.contentstrategies import content_definition
 from tests.strategies import damaged, noise, randoms, valid
@@ -751,7 +752,7 @@ def test_names_and_tables_that_cannot_be() -> None:
         with pytest.raises(DefinitionError, match=re.escape(said)):
             content_entries({name: table})
     with pytest.raises(DefinitionError, match="a table of definitions by name is needed, not 'gate'"):
-        content_entries("gate")  # type: ignore[arg-type]
+        content_entries("gate")  # type: ignore[arg-type]  # a text, as a caller without types may give
     taken = layout_entries({"gate": {"length": 4, "fields": {"number": "0-3"}}})
     with pytest.raises(DefinitionError, match="content gate: a layout has this name: choose another one"):
         content_entries({"gate": {"items": [NUMBER]}}, beside=taken)
@@ -808,15 +809,9 @@ items = [
 remarks = [{ field = "issue", values = [0], level = "refuse", kind = "blank", text = "a blank card" }]
 examples = [{ text = ";90000000422=01?", fields = { number = 42, issue = 1, rest = "" } }]
 """
-SITE = """
-[site]
-name = "Brackwater Terminal"
-time_zone = "Europe/Amsterdam"
-as_of = 2026-03-31
-[files.credentials]
-path = "credentials.csv"
-[files.readings]
-path = "readings.csv"
+SITE = (
+    HEADER
+    + """
 [kinds.staff]
 value = "template:{number:08d}"
 key = ["number"]
@@ -830,6 +825,7 @@ column = "text(10)"
 [contents.gate-10]
 items = [{ constant = "G" }, { field = "number", digits = 8 }, { check = "mod-11-10", over = ["number"] }]
 """
+)
 
 
 def test_a_site_has_contents_of_its_own(tmp_path: Path) -> None:

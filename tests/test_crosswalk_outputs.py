@@ -214,7 +214,7 @@ def test_whoever_kills_it_finds_the_output_absent_or_whole(tmp_path: Path) -> No
     ) as server:  # fmt: skip
         assert server.stdin is not None
         assert server.stdout is not None
-        for _ in range(25):
+        while killed.total() < 25 or (killed[True] <= 5 and killed.total() < 200):  # a busy machine misses the moment
             server.stdin.write("go\n")
             child = int(server.stdout.readline())
             time.sleep(draw.random() * 0.05)

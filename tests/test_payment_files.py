@@ -13,7 +13,7 @@ from click.testing import Result
 from credkit import DefinitionError, chain
 from credkit.crosswalk import crosswalk, write_outputs
 from credkit.site import load_rows, load_site
-from tests.brackwater import HEADS, Files, walk
+from tests.brackwater import HEADER, HEADS, Files, walk
 from tests.brackwater import SITE as HARBOUR
 from tests.brackwater import made as site_of
 from tests.commandline import ACCOUNT, CHAIN, process, records, run
@@ -169,15 +169,9 @@ def test_the_name_of_the_file_is_masked(tmp_path: Path) -> None:
 
 # Sites.
 
-SITE = """
-[site]
-name = "Brackwater Terminal"
-time_zone = "Europe/Amsterdam"
-as_of = 2026-03-31
-[files.credentials]
-path = "credentials.csv"
-[files.readings]
-path = "readings.csv"
+SITE = (
+    HEADER
+    + """
 [kinds.card]
 namespace = "harbour"
 value = "decimal:56/fields:number:56"
@@ -214,6 +208,7 @@ kind = "card"
 chain = "hex:14/fields:number:56"
 column = "text"
 """
+)
 Rows = Sequence[str]
 REASON = "berth numbers of the port, sixteen digits"
 PLAIN = f'key = ["number"]\nnot_payment = "{REASON}"\n'

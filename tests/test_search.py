@@ -131,9 +131,9 @@ def test_nothing_fits_what_is_nothing(text: str) -> None:
 def test_what_is_no_text_is_refused() -> None:
     for wrong in ([], [5], ["1"] * 1001):
         with pytest.raises(DefinitionError, match="1 to 1000 texts are needed"):
-            identify(wrong)  # type: ignore[arg-type]
+            identify(wrong)  # type: ignore[arg-type]  # [5] is not of texts, on purpose
     with pytest.raises(DefinitionError, match="two texts are needed"):
-        relate("04A2B3C4", 5)  # type: ignore[arg-type]
+        relate("04A2B3C4", 5)  # type: ignore[arg-type]  # a number, on purpose
 
 
 def test_digits_of_a_fixed_width_speak_for_it() -> None:

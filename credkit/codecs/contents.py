@@ -33,16 +33,12 @@ from credkit.errors import DefinitionError, EncodeError, shown
 from credkit.grammar import step
 from credkit.reading import Check, Reading
 from credkit.shapes import FIELDS, TEXT
-from credkit.tables.characters import ALPHANUMERIC, NUMERIC, SETS, CharacterSet
+from credkit.tables.characters import SETS, TRACKS, CharacterSet
 from credkit.tables.content import Content, ContentCodec
 from credkit.tables.contentdefinition import content
 
 FILES = ("payment", "licence")
-TRACKS = {  # the set of each track, and how many characters it usually holds, sentinels and LRC included
-    1: (ALPHANUMERIC, 79),  # ISO/IEC 7813
-    2: (NUMERIC, 40),  # ISO/IEC 7813
-    3: (NUMERIC, 107),  # ISO/IEC 4909
-}
+USUAL = {1: 79, 2: 40, 3: 107}  # characters on a track, sentinels and LRC included: ISO/IEC 7813, 7813, 4909
 MOST_PARTS = 128  # of a track: more than any holds that is as long as the standards say
 
 
@@ -109,7 +105,7 @@ def _separated(number: int, letters: CharacterSet, names: tuple[str, ...]) -> Co
     for name in names:
         items += [{"constant": letters.separator}] * bool(items) + [{"field": name, "text": "0-65535"}]
     made = content(f"track-{number}", {"set": letters.name, "items": items})
-    return replace(made, usual=TRACKS[number][1])
+    return replace(made, usual=USUAL[number])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -159,7 +155,7 @@ def build_track(number: int, *args: str) -> Codec:
     names there are just these fields; without, part1, part2 and so on, as many as there are. SET is
     7-bit or 5-bit, where it is not the usual one of the track: 7-bit is usual on track 1 only.
     """
-    letters, names = TRACKS[number][0], args
+    letters, names = TRACKS[number], args
     if args and args[0] in SETS:
         letters, names = SETS[args[0]], args[1:]
     name = step(f"track-{number}", *args)

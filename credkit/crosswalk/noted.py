@@ -12,7 +12,7 @@ from credkit.crosswalk.register import Card, Number, Register
 from credkit.crosswalk.result import Finding, Section, counted
 from credkit.crosswalk.targets import Written
 from credkit.crosswalk.verdicts import Verdict, rows_of
-from credkit.reading import Field, Note, Row
+from credkit.reading import Note
 from credkit.shapes import only
 from credkit.site import Kind, Site, Target
 
@@ -20,11 +20,16 @@ TITLE = "Duplicates, and pairs alike if numbers were random (boxes of cards are 
 
 
 def noted(site: Site, register: Register, verdicts: Sequence[Verdict]) -> Iterator[Finding]:
-    """Kinds whose numbers earn notes of care, and readers that leave something out."""
+    """Kinds whose numbers earn notes of care, and readers that leave something out.
+
+    Numbers are those of cards, and those that must not be a card's; what a reader in the wrong order
+    sends is nobody's number.
+    """
     notes: dict[Number, tuple[Note, ...]] = {card.number: card.noted for card in register.cards}
     for verdict in verdicts:
-        if verdict.number and verdict.sighting.told:
-            notes.setdefault(verdict.number, verdict.sighting.told.noted)
+        told = verdict.sighting.told
+        if verdict.number and told and (not verdict.code or told.refused):
+            notes.setdefault(verdict.number, told.noted)
     for namespace, kinds in _spaces(site).items():
         mine = [found for (space, _), found in notes.items() if space == namespace]
         counts = Counter(note.kind for found in mine for note in found)
@@ -86,17 +91,10 @@ def _one_each(cards: Sequence[Card]) -> Iterator[Card]:
             yield card
 
 
-def room(row: Row) -> float:
-    """How many bits a field has room for."""
-    if isinstance(row, Field):
-        return log2(row.most - row.least + 1)
-    return row.lengths[-1] * log2(len(row.letters) or 95)
-
-
 def _size(site: Site, kind: Kind) -> float:
     """How many bits a number of ``kind`` has room for, in the narrowest form in which it is written or read."""
     codecs = [kind.value, *(period.codec for r in site.readers.values() if r.kind is kind for period in r.periods)]
-    return min(sum(room(codec.schema[name]) for name in kind.key) for codec in codecs)
+    return min(sum(codec.schema[name].room for name in kind.key) for codec in codecs)
 
 
 def _left(target: Target, texts: Iterable[str]) -> list[float]:

@@ -12,6 +12,7 @@ from credkit.demo.traffic import CLEAR, ENTER, GARBLED, HELD, digits, keys, pres
 from credkit.demo.world import AS_OF, HARBOUR, LOCKER, SERIAL, Card, World, moment
 
 READINGS = "readings.csv"
+COUNTED = (None, "refused-note")  # codes of reads whose number is a card's, or is refused as one
 FRAME, QUAY = "wiegand-26", "binary/wiegand-26"
 Cards = Mapping[str, list[Card]]
 
@@ -227,13 +228,12 @@ def nobodys_numbers(world: World) -> None:
 
 
 def noted(world: World) -> None:
-    """One serial number in eight begins with a byte that is reserved (x8) or shared (xF), by chance; others on purpose.
-
-    The ferry's numbers count as it sends them.
-    """
+    """One serial number in eight begins with a reserved (x8) or shared byte (xF), by chance; others on purpose."""
     numbers = {card.serial for card in world.cards if SERIAL in card.numbers}
     readers = {name: table["chain"] for name, table in world.site["readers"].items() if table["kind"] == SERIAL}
-    texts = {(readers[read.reader], read.text) for read in world.reads if read.reader in readers}
+    texts = {
+        (readers[read.reader], read.text) for read in world.reads if read.reader in readers and read.code in COUNTED
+    }
     numbers.update(world.codec(chain).decode(text)["uid"] for chain, text in texts)
     count = sum(number >> 24 & 15 in (8, 15) for number in numbers)
     world.plant("noted-numbers", SERIAL, count, f"the first bytes of {count} of {len(numbers)} end in 8 or F")

@@ -237,8 +237,3 @@ def _texts(front: str, text: str) -> Iterator[Candidate]:
 def worth(reading: Reading) -> float:
     """The bits that the checks of a good reading are worth."""
     return float(sum(check.evidence for check in reading.checks))
-
-
-def breadth(field: object) -> float:
-    """How many bits a field has room for."""
-    return log2(field.most - field.least + 1) if isinstance(field, Field) else 0.0

@@ -23,14 +23,17 @@ from math import log2
 from random import Random
 from typing import Any
 
+from credkit.accounts import holds_account
 from credkit.codec import Codec, carry
 from credkit.errors import CredkitError, DefinitionError
-from credkit.reading import Field, Note, Row, TextField
+from credkit.payment import suspect
+from credkit.reading import Field, Note, Row
 from credkit.registry import chain
-from credkit.search.candidates import BLANKS, LEVELS, Candidate, breadth, candidates
+from credkit.search.candidates import BLANKS, LEVELS, ORDERS, Candidate, candidates
 
 SAMPLES = 12  # values of a chain that another one must read, all of them, to be the same to every check
 MOST_VALUES = 1000
+SELDOM = [order for order, cost in ORDERS.items() if cost > ORDERS["invert/reverse-bits"]]
 LONGEST_DIGITS = 40  # of a text that is compared with a known number
 
 
@@ -97,6 +100,20 @@ def identify(
     return _grouped(matches, wanted)
 
 
+def secret(texts: Iterable[str], groups: Iterable[Group]) -> bool:
+    """Whether ``texts``, or what ``groups`` read in them, hold an account number or a payment track.
+
+    Under orders that are seldom needed an account number is an accident.
+
+    >>> secret(["02F764DD"], identify("02F764DD")), secret(["0E9DFD1DA2FD11"], ())
+    (False, True)
+    """
+    if any(map(suspect, texts)):
+        return True
+    usual = (m for group in groups for m in group.matches if not any(f"/{order}/" in m.chain for order in SELDOM))
+    return any(holds_account(str(item)) for match in usual for value in match.values for item in value.values())
+
+
 def _matches(texts: Sequence[str], wanted: frozenset[int], known: frozenset[int]) -> Iterable[Match]:
     """The chains that read every text, and whose facility codes, if they have any, may occur."""
     distinct = list(dict.fromkeys(texts))
@@ -120,14 +137,14 @@ def _match(
         reasons.append(f"form and checks are worth {evidence:.0f} bits")
     schema = chain(name).schema
     if wanted and "facility" in schema:
-        if any(value["facility"] not in wanted for value in values):
+        if any(_number(value["facility"]) not in wanted for value in values):
             return None
-        gain = len(row) * max(0.0, breadth(schema["facility"]) - log2(len(wanted)))
+        gain = len(row) * max(0.0, schema["facility"].room - log2(len(wanted)))
         evidence += gain
         reasons.append(f"the facility code is one that is expected ({gain:.0f} bits)")
-    hits = {name for value in values for name, item in value.items() if _number(item) in known}
+    hits = [(field, item) for value in values for field, item in value.items() if _number(item) in known]
     if hits:
-        gain = max(0.0, max(_room(schema.get(name)) for name in hits) - log2(len(known)))
+        gain = max(0.0, max(_said(schema.get(field), item) for field, item in hits) - log2(len(known)))
         evidence += gain
         reasons.append(f"a known number is among them ({gain:.0f} bits)")
     notes = tuple({note.kind: note for each in row for note in each.notes}.values())
@@ -150,11 +167,9 @@ def _number(item: object) -> int | None:
     return item if isinstance(item, int) else None
 
 
-def _room(row: Row | None) -> float:
-    """How many bits a field has room for; of one that is not known, what ten digits have."""
-    if isinstance(row, TextField):
-        return min(row.lengths[-1], 20) * log2(10)
-    return breadth(row) if row else 10 * log2(10)
+def _said(row: Row | None, item: object) -> float:
+    """How many bits a field says that holds a known number: all it has room for, or the digits of a text."""
+    return row.room if isinstance(row, Field) else len(str(item)) * log2(10)
 
 
 def _numbers(match: Match) -> tuple[tuple[Any, ...], ...]:

@@ -91,3 +91,4 @@ class CharacterSet:
 NUMERIC = CharacterSet(name="5-bit", data=4, first="0", start=";", end="?", separator="=")
 ALPHANUMERIC = CharacterSet(name="7-bit", data=6, first=" ", start="%", end="?", separator="^")
 SETS = {each.name: each for each in (ALPHANUMERIC, NUMERIC)}
+TRACKS = {1: ALPHANUMERIC, 2: NUMERIC, 3: NUMERIC}  # the set that each track usually has

@@ -24,13 +24,13 @@ from collections import Counter
 from collections.abc import Collection, Mapping
 from dataclasses import replace
 from math import log2
-from typing import Any, NoReturn
+from typing import Any
 
 from credkit.checks import crc_rows
-from credkit.errors import DefinitionError, nearest, shown
-from credkit.grammar import NAME
+from credkit.errors import nearest, shown
 from credkit.spans import WIDEST, positions, written
 from credkit.tables.layout import Layout, LayoutCheck, LayoutField, Limit, Parity, Pattern, Remark, bits_of, pieces
+from credkit.tables.refusals import Definition
 
 KEYS = ("title", "source", "length", "fields", "fixed", "checks", "remarks", "examples", "aliases")
 LEVELS = ("info", "care", "refuse")
@@ -46,34 +46,17 @@ def layout(name: str, definition: Mapping[str, Any]) -> Layout:
     return _Definition(name, definition).build()
 
 
-class _Definition:
+class _Definition(Definition):
     """One definition while it is being read."""
 
+    what = "layout"
+
     def __init__(self, name: str, definition: Mapping[str, Any]) -> None:
-        self.name = name
-        if not isinstance(name, str) or not NAME.fullmatch(name):
-            self.refuse("a name has small letters, digits and hyphens only")
-        self.table = self.expect("the definition", definition, Mapping, "a table")
-        self.known("", self.table, KEYS)
+        super().__init__(name, definition, KEYS)
         self.length: int = self.expect("length", self.table.get("length"), int, "a whole number of bits")
         if not 1 <= self.length <= WIDEST:
             self.refuse(f"length {shown(self.length)} is outside 1 to {WIDEST} bits")
         self.owner: dict[int, str] = {}
-
-    def refuse(self, problem: str) -> NoReturn:
-        raise DefinitionError(f"layout {self.name}: {problem}")
-
-    def expect(self, what: str, value: Any, kind: type[Any], words: str) -> Any:
-        if value is None:
-            self.refuse(f"{what} is missing: {words} is needed")
-        if not isinstance(value, kind) or isinstance(value, bool):
-            self.refuse(f"{what} must be {words}, not {shown(value)}")
-        return value
-
-    def known(self, what: str, table: Mapping[str, Any], keys: Collection[str]) -> None:
-        for key in table:
-            if key not in keys:
-                self.refuse(f"{what}{shown(key)} is not a key here{nearest(str(key), keys)}")
 
     def span(self, what: str, text: Any) -> tuple[int, ...]:
         if isinstance(text, int) and not isinstance(text, bool):

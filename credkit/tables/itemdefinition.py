@@ -7,19 +7,18 @@ about all of them together is for `credkit.tables.contentdefinition`, which tell
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Iterable, Mapping
-from typing import Any, NoReturn
+from collections.abc import Iterable, Mapping
+from typing import Any
 
 from credkit.checks import DIGITS
 from credkit.errors import DefinitionError, nearest, shown
-from credkit.grammar import NAME
 from credkit.reading import Field, TextField
-from credkit.tables.characters import ALPHANUMERIC, NUMERIC, SETS, CharacterSet
+from credkit.tables.characters import SETS, TRACKS, CharacterSet
 from credkit.tables.checkcharacters import CheckCharacter, check_character
 from credkit.tables.items import Appended, CheckItem, Constant, ContentItem, FieldItem, one_of, ranges
+from credkit.tables.refusals import Definition
 
 KEYS = ("title", "source", "track", "set", "most", "items", "checks", "remarks", "meanings", "examples")
-TRACKS = {1: ALPHANUMERIC, 2: NUMERIC, 3: NUMERIC}
 PRINTABLE = "".join(map(chr, range(32, 127)))  # ASCII
 MOST_ITEMS = 512
 MOST_DIGITS = 1000  # of a whole number
@@ -51,36 +50,16 @@ def letters(text: str, what: str) -> str:
     return "".join(found)
 
 
-class ItemDefinition:
+class ItemDefinition(Definition):
     """The items of one definition, read in their order; refusals name the content."""
 
+    what = "content"
+
     def __init__(self, name: str, definition: Mapping[str, Any]) -> None:
-        self.name = name
-        if not isinstance(name, str) or not NAME.fullmatch(name):
-            self.refuse("a name has small letters, digits and hyphens only")
-        self.table = self.expect("the definition", definition, Mapping, "a table")
-        self.known("", self.table, KEYS)
+        super().__init__(name, definition, KEYS)
         self.set = self.character_set()
         self.usable = self.set.content if self.set else PRINTABLE
         self.items: list[ContentItem] = []
-
-    def refuse(self, problem: str) -> NoReturn:
-        """Raise the one sentence about ``problem``."""
-        raise DefinitionError(f"content {self.name}: {problem}")
-
-    def expect(self, what: str, value: Any, kind: type[Any], words: str) -> Any:
-        """``value`` if it is of this type; ``words`` say what is needed."""
-        if value is None:
-            self.refuse(f"{what} is missing: {words} is needed")
-        if not isinstance(value, kind) or isinstance(value, bool):
-            self.refuse(f"{what} must be {words}, not {shown(value)}")
-        return value
-
-    def known(self, what: str, table: Mapping[str, Any], keys: Collection[str]) -> None:
-        """Refuse every other key of ``table``."""
-        for key in table:
-            if key not in keys:
-                self.refuse(f"{what}{shown(key)} is not a key here{nearest(str(key), keys)}")
 
     def whole(self, what: str, value: Any, least: int, most: int) -> int:
         """A whole number in this range."""
