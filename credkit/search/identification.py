@@ -180,18 +180,20 @@ def _numbers(match: Match) -> tuple[tuple[Any, ...], ...]:
 def _grouped(matches: Sequence[Match], wanted: frozenset[int]) -> tuple[Group, ...]:
     """The matches in groups: those that read the same, and those that no check can tell apart."""
     groups: list[list[Match]] = []
+    home: dict[tuple[tuple[Any, ...], ...], list[Match]] = {}  # by what is read
     for match in matches:
         numbers = _numbers(match)
-        for group in groups:
-            if _numbers(group[0]) == numbers or any(
-                abs(other.evidence - match.evidence) < 0.5 and alike(other.chain, match.chain, wanted)
-                for other in group
-            ):
-                group.append(match)
-                break
-        else:
-            groups.append([match])
+        group = home.get(numbers) or next((each for each in groups if _joins(match, each, wanted)), None)
+        if group is None:
+            groups.append(group := [])
+        home.setdefault(numbers, group).append(match)
     return tuple(Group(matches=tuple(group), advice=tuple(_advice(group, wanted))) for group in groups)
+
+
+def _joins(match: Match, group: Sequence[Match], wanted: frozenset[int]) -> bool:
+    return any(
+        -0.5 < other.evidence - match.evidence < 0.5 and alike(other.chain, match.chain, wanted) for other in group
+    )
 
 
 @lru_cache(maxsize=1 << 16)

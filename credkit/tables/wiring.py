@@ -26,11 +26,31 @@ from credkit.spans import WIDEST, runs, written
 
 
 class Move(NamedTuple):
-    """A run of neighbouring bits and where it goes, counted from the last bit of each side."""
+    """A run of neighbouring bits and where it goes, counted from the last bit of each side.
+
+    A run that is read downwards has a `turn`, after it was moved up by ``lead``.
+    """
 
     start: int
     mask: int
     end: int
+    lead: int = 0
+    turn: tuple[tuple[int, int], ...] = ()
+
+    def turned(self, run: int) -> int:
+        """The bits of the run in the other order."""
+        run <<= self.lead
+        for half, mask in self.turn:
+            run = run >> half & mask | (run & mask) << half
+        return run
+
+    @classmethod
+    def downwards(cls, start: int, size: int, end: int) -> Move:
+        """A run of ``size`` bits whose order changes: all neighbours change places, then all pairs, and so on."""
+        width = 1 << (size - 1).bit_length()
+        halves = [1 << step for step in range(width.bit_length() - 1)]
+        turn = tuple((half, ((1 << width) - 1) // ((1 << half) + 1)) for half in halves)
+        return cls(start, (1 << size) - 1, end, width - size, turn)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,8 +74,8 @@ class Wiring:
             size = abs(last - first) + 1
             if last >= first:
                 moves.append(Move(takes - 1 - last, (1 << size) - 1, len(source) - done - size))
-            else:  # a run read downwards changes order: bit by bit
-                moves += [Move(takes - 1 - (first - i), 1, len(source) - 1 - done - i) for i in range(size)]
+            else:
+                moves.append(Move.downwards(takes - 1 - first, size, len(source) - done - size))
             done += size
         used = set(source)
         spare = sum(1 << (takes - 1 - i) for i in range(takes) if i not in used)
@@ -69,8 +89,9 @@ class Wiring:
     def forward(self, word: int) -> int:
         """The output bits for the input bits ``word``."""
         out = 0
-        for start, mask, end in self.moves:
-            out |= (word >> start & mask) << end
+        for move in self.moves:
+            run = word >> move.start & move.mask
+            out |= (move.turned(run) if move.turn else run) << move.end
         return out ^ ((1 << len(self.source)) - 1) if self.flip else out
 
     def back(self, word: int) -> int:
@@ -78,8 +99,9 @@ class Wiring:
         if self.flip:
             word ^= (1 << len(self.source)) - 1
         out = 0
-        for start, mask, end in self.moves:
-            out |= (word >> end & mask) << start
+        for move in self.moves:
+            run = word >> move.end & move.mask
+            out |= (move.turned(run) if move.turn else run) << move.start
         return out
 
 
