@@ -17,7 +17,7 @@ from tempfile import TemporaryDirectory
 from time import perf_counter
 from typing import Any
 
-from benchmarks import decode, startup, stripe
+from benchmarks import bulk, decode, startup, stripe
 
 TURNS = 7
 
@@ -48,6 +48,29 @@ def measure_decode(scale: int) -> list[dict[str, Any]]:
     return rows
 
 
+def measure_bulk(count: int) -> list[dict[str, Any]]:
+    """One row a contender: nanoseconds for one frame, and how many times credkit is as fast."""
+    rows = []
+    for name, (length, contenders) in bulk.WORKLOADS.items():
+        seconds: dict[str, list[float]] = {contender: [] for contender in contenders}
+        words = bulk.frames(length, count)
+        few = words[: max(count // bulk.SLOWER, 100)]
+        answers = {id(part): bulk.checksum(contenders["numpy by hand"](part)) for part in (words, few)}
+        for turn in range(TURNS + 1):  # the first turn only warms up
+            for contender, run in contenders.items():
+                part = few if contender.endswith("script") else words
+                start = perf_counter()
+                found = run(part)
+                took = (perf_counter() - start) / len(part)
+                if contender != "copy" and bulk.checksum(found) != answers[id(part)]:
+                    raise SystemExit(f"{contender}: wrong answer")
+                seconds[contender] += [took] if turn else []
+        for contender, times in seconds.items():
+            ratio = median(other / own for other, own in zip(times, seconds["credkit.bulk"], strict=True))
+            rows.append({"workload": name, "contender": contender, "ns": median(times) * 1e9, "ratio": ratio})
+    return rows
+
+
 def measure_startup() -> list[dict[str, Any]]:
     """One row a command: milliseconds, and how many times the cost of the library underneath."""
     rows = []
@@ -72,15 +95,17 @@ def main(arguments: list[str] | None = None) -> int:
     """Measure and print; with ``--compare``, beside an earlier ``--json`` output."""
     parser = argparse.ArgumentParser(prog="python -m benchmarks", description=__doc__)
     parser.add_argument("--scale", type=int, default=20_000, help="inputs in each run (default 20000)")
+    parser.add_argument("--frames", type=int, default=10_000_000, help="frames of the bulk runs (default 10000000)")
     parser.add_argument("--json", action="store_true", help="print JSON")
     parser.add_argument("--compare", type=Path, help="an earlier --json output to set the ratios beside")
     parser.add_argument("--no-startup", action="store_true", help="leave out the whole-process rows")
     options = parser.parse_args(arguments)
     result = {
         "machine": f"{platform.machine()}, Python {platform.python_version()}",
-        "versions": {name: version(name) for name in ("bitstring", "construct", "click")},
+        "versions": {name: version(name) for name in ("bitstring", "construct", "click", "numpy")},
         "scale": options.scale,
         "decode": measure_decode(options.scale),
+        "bulk": measure_bulk(options.frames),
         "startup": [] if options.no_startup else measure_startup(),
     }
     if options.json:
@@ -94,6 +119,8 @@ def main(arguments: list[str] | None = None) -> int:
         was = before.get((row["workload"], row["contender"]))
         note = f"  (was {was:.2f})" if was else ""
         print(f"{row['workload']:26}{row['contender']:18}{row['us']:9.2f}{row['ratio']:24.2f}{note}")
+    for row in result["bulk"]:
+        print(f"{row['workload']:26}{row['contender']:18}{row['ns']:9.2f} ns{row['ratio']:21.2f}")
     for row in result["startup"]:
         print(f"{row['workload']:32}{row['ms']:7.0f} ms, {row['times_base']:.2f} times {row['base']}")
     return 0

@@ -26,8 +26,9 @@ LONGEST = 450  # lines
 ORDER = (
     "checks", "accounts", "errors", "spans", "reading", "shapes", "codec", "grammar", "tables", "chains", "codecs",
     "registry", "api",
-    "streams", "diagnose", "payment", "search", "screen", "cautions", "draw",
-    "sitefiles", "sitetable", "site", "crosswalk", "audit", "memory", "bulk", "demo", "cli", "__main__",
+    "streams", "diagnose", "payment", "search", "bulk", "screen", "cautions", "draw",
+    "csvfiles", "tomltable", "memory", "sitefiles", "sitemodel", "site", "crosswalk", "census", "audit",
+    "demo", "cli", "__main__",
 )  # fmt: skip
 CORE = ORDER[: ORDER.index("api") + 1]
 MAKES_EXAMPLES = ("demo",)  # the made-up site is data: it must say what its cards are

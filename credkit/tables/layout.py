@@ -32,15 +32,15 @@ from credkit.spans import runs
 class Piece(NamedTuple):
     """Neighbouring bits of a frame and their worth in a number.
 
-    Reading adds ``((word >> shift & mask) << low) * unit``; writing takes the digit
-    ``value // unit % base`` and puts its bits from ``low`` on to ``shift``.
+    Reading adds ``((word >> shift & mask) << low) * unit``; writing takes the value, or its decimal
+    digit ``value // unit % 10`` where ``digit`` says so, and puts its bits from ``low`` on to ``shift``.
     """
 
     shift: int
     mask: int
     low: int
     unit: int
-    base: int
+    digit: bool
 
 
 def pieces(length: int, places: tuple[int, ...], *, bcd: bool = False) -> tuple[Piece, ...]:
@@ -49,38 +49,42 @@ def pieces(length: int, places: tuple[int, ...], *, bcd: bool = False) -> tuple[
     The first place holds the most significant bit. ``places`` of BCD are four for each digit.
 
     >>> pieces(8, (0, 1, 2, 3))
-    (Piece(shift=4, mask=15, low=0, unit=1, base=16),)
+    (Piece(shift=4, mask=15, low=0, unit=1, digit=False),)
     """
     found = []
     size = 4 if bcd else len(places)
     for start in range(0, len(places), size):
         digit = places[start : start + size]
         unit = 10 ** (len(places) // 4 - 1 - start // 4) if bcd else 1
-        base = 10 if bcd else 1 << size
         left = size
         for first, last in runs(digit):
             count = abs(last - first) + 1
             left -= count
             if last >= first:
-                found.append(Piece(length - 1 - last, (1 << count) - 1, left, unit, base))
+                found.append(Piece(length - 1 - last, (1 << count) - 1, left, unit, bcd))
             else:
-                found += [Piece(length - 1 - first + i, 1, left + count - 1 - i, unit, base) for i in range(count)]
+                found += [Piece(length - 1 - first + i, 1, left + count - 1 - i, unit, bcd) for i in range(count)]
     return tuple(found)
 
 
 def number(parts: tuple[Piece, ...], word: Any) -> Any:
     """The number that ``parts`` of the frame ``word`` hold."""
-    total = 0
+    total: Any = None
     for shift, mask, low, unit, _ in parts:
-        total += ((word >> shift & mask) << low) * unit
+        piece = word >> shift & mask
+        if low:
+            piece = piece << low
+        if unit > 1:
+            piece = piece * unit
+        total = piece if total is None else total + piece
     return total
 
 
 def bits_of(parts: tuple[Piece, ...], value: Any) -> Any:
     """The inverse of `number`: the frame's bits for ``value``, zero elsewhere."""
     word = 0
-    for shift, mask, low, unit, base in parts:
-        word |= ((value // unit % base) >> low & mask) << shift
+    for shift, mask, low, unit, digit in parts:
+        word |= ((value // unit % 10 if digit else value) >> low & mask) << shift
     return word
 
 
@@ -165,9 +169,12 @@ class Parity(LayoutCheck):
 
     def fails(self, word: Any, parity: Any) -> Any:
         """Whether any of the bits is not what its cover says."""
-        wrong = 0
+        wrong: Any = None
         for shift, mask, odd in self.rows:
-            wrong |= parity(word & (mask | 1 << shift)) ^ odd
+            bit = parity(word & (mask | 1 << shift))
+            if odd:
+                bit = bit ^ 1
+            wrong = bit if wrong is None else wrong | bit
         return wrong
 
     def fill(self, word: Any, parity: Any) -> Any:
@@ -227,9 +234,9 @@ class Layout:
         """For every check in order, whether ``word`` fails it."""
         return [check.fails(word, parity) for check in self.checks]
 
-    def write(self, fields: Mapping[str, int]) -> int:
+    def write(self, fields: Mapping[str, Any], parity: Any = parity) -> Any:
         """The frame for ``fields``, which are in range: fixed bits set, check bits computed."""
-        word = 0
+        word: Any = 0
         for name, parts in self._reads:
             word |= bits_of(parts, fields[name])
         for check in self.checks:

@@ -108,8 +108,8 @@ class Wiring:
 Rule = Callable[[int], tuple[int, ...]]  # from an input length to the source of each output bit
 
 
-def _wiring(rule: Rule, length: int, flip: bool) -> Wiring:
-    """The table for one length; kept for the next value unless it is a very long one."""
+def wiring(rule: Rule, length: int, flip: bool) -> Wiring:
+    """The wiring for one input length; kept for the next value unless it is a very long one."""
     return _kept(rule, length, flip) if length <= WIDEST else Wiring.of(length, rule(length), flip=flip)
 
 
@@ -135,7 +135,7 @@ class WiredCodec(Tabled):
     def table(self) -> Wiring | None:
         """The wiring, once the input length is fixed."""
         length = only(self.input.lengths)
-        return None if length is None else _wiring(self.rule, length, self.flip)
+        return None if length is None else wiring(self.rule, length, self.flip)
 
     def after(self, flowing: Shape) -> WiredCodec:
         """The codec for the lengths that can flow here."""
@@ -153,21 +153,21 @@ class WiredCodec(Tabled):
             return bits(meet(flowing.lengths, self.output.lengths))
         if self.cuts:
             return self.output
-        return bits(exactly(self._padded))
+        return bits(exactly(self.padded(0)))
 
-    @property
-    def _padded(self) -> int:
-        return self.total or -(-self.output.lengths[0] // 8) * 8
+    def padded(self, length: int) -> int:
+        """How many bits encoding makes of ``length``."""
+        return length if self.keeps_length else self.total or -(-self.output.lengths[0] // 8) * 8
 
     def attempt(self, carried: Word) -> Word | None:
         """The rewired bits, or None where the length is wrong or padding is not zero."""
         word, length = carried
         if length not in self.input.lengths:
             return None
-        wiring = _wiring(self.rule, length, self.flip)
-        if word & wiring.spare and not self.cuts:
+        table = wiring(self.rule, length, self.flip)
+        if word & table.spare and not self.cuts:
             return None
-        return wiring.forward(word), len(wiring.source)
+        return table.forward(word), len(table.source)
 
     def write(self, carried: Word) -> Word:
         """The bits before the rewiring; a projection cuts in this direction too."""
@@ -179,8 +179,8 @@ class WiredCodec(Tabled):
             return result
         if length not in self.output.lengths:
             raise EncodeError(f"{self.name}: writes {said(self.output.lengths)}, not {length}")
-        takes = length if self.keeps_length else self._padded
-        return _wiring(self.rule, takes, self.flip).back(word), takes
+        takes = self.padded(length)
+        return wiring(self.rule, takes, self.flip).back(word), takes
 
     def inspect(self, value: Bits) -> Reading:
         """The rewired bits, each traced to where it came from; wrong padding is a failed check."""
@@ -191,8 +191,8 @@ class WiredCodec(Tabled):
                 expected=said(self.input.lengths), found=length,
             )  # fmt: skip
             return Reading(value=None, checks=(check,))
-        wiring = _wiring(self.rule, length, self.flip)
-        source = wiring.source
+        table = wiring(self.rule, length, self.flip)
+        source = table.source
         used = set(source)
         spare: tuple[Place, ...] = tuple(i for i in range(length) if i not in used)
         checks: tuple[Check, ...] = ()
@@ -209,7 +209,7 @@ class WiredCodec(Tabled):
         if spare:
             parts.append(Part(name="cut" if self.cuts else "padding", at=spare, value=None))
         return Reading(
-            value=to_bits((wiring.forward(word), len(source))),
+            value=to_bits((table.forward(word), len(source))),
             checks=checks,
             parts=tuple(parts),
             origin=lambda place: (source[int(place)],),

@@ -1,0 +1,109 @@
+"""Rows on their way through a chain: what they hold, and what was found out about them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from types import MappingProxyType
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from credkit.bulk.words import LIMB, Array, pack, unpack
+from credkit.reading import Field, Form, Row
+from credkit.shapes import Shape, only
+
+
+class Rule(NamedTuple):
+    """A check of one step of a chain, counted from 0."""
+
+    step: int
+    codec: str
+    rule: str
+
+
+class Earned(NamedTuple):
+    """A kind of note of one step of a chain, counted from 0."""
+
+    step: int
+    codec: str
+    kind: str
+    level: str
+
+
+@dataclass(slots=True)
+class Block:
+    """Some rows on their way: a list of values as they travel, or words of one length, or columns.
+
+    ``alive`` has the rows that have a value, or is None where all have. ``rules`` has the rows that
+    fail each check, in the order of the checks; ``leads`` those for which it is the first one of a
+    step whose order of checks is its own.
+    """
+
+    count: int
+    form: Form
+    data: Any
+    alive: Array | None = None
+    rules: dict[Rule, Array] = field(default_factory=dict)
+    leads: dict[Rule, Array] = field(default_factory=dict)
+    notes: dict[Earned, Array] = field(default_factory=dict)
+    length: int | None = None  # of words, where all have the same
+
+    def living(self, rows: Array) -> Array:
+        """Those of ``rows`` that have a value."""
+        return rows if self.alive is None else rows & self.alive
+
+    def bury(self, dead: Array) -> None:
+        """From here on the rows ``dead`` have no value."""
+        if dead.any():
+            self.alive = ~dead if self.alive is None else self.alive & ~dead
+
+    @property
+    def plain(self) -> bool:
+        """Whether it holds columns of 64-bit numbers."""
+        return isinstance(self.data, dict) and all(found.dtype == np.uint64 for found in self.data.values())
+
+    def objects(self) -> list[Any]:
+        """The values as they travel in a chain; None for dead rows."""
+        if self.form == "bits" and self.length is not None:
+            values: Sequence[Any] = [(number, self.length) for number in unpack(self.data)]
+        elif self.form == "fields" and isinstance(self.data, dict):
+            names = tuple(self.data)
+            columns = [column.tolist() for column in self.data.values()]
+            values = [MappingProxyType(dict(zip(names, row, strict=True))) for row in zip(*columns, strict=True)]
+        else:
+            values = self.data
+        if self.alive is None:
+            return list(values)
+        return [value if here else None for value, here in zip(values, self.alive.tolist(), strict=True)]
+
+
+def is_small(row: Row) -> bool:
+    """Whether a column of 64-bit numbers holds all that the schema row allows."""
+    return isinstance(row, Field) and row.most < 1 << LIMB and row.least >= 0
+
+
+def settle(block: Block, values: list[Any], shape: Shape) -> None:
+    """Put values as they travel into the block, as words or columns where their shape allows that."""
+    block.form = shape.form
+    block.data, block.length = values, None
+    if shape.form == "bits" and (length := only(shape.lengths)) is not None:
+        block.data, block.length = pack([value and value[0] for value in values], length), length
+    elif shape.form == "fields" and shape.schema:
+        block.data = {name: column([v and v[name] for v in values], row) for name, row in shape.schema.items()}
+
+
+def column(values: Sequence[Any], row: Row) -> Array:
+    """One column: 64-bit numbers where they fit, else Python objects; 0 or None for dead rows."""
+    if is_small(row):
+        return np.fromiter((value or 0 for value in values), np.uint64, len(values))
+    found = np.empty(len(values), object)
+    found[:] = values
+    return found
+
+
+def mask(count: int, rows: Sequence[int] | Array) -> Array:
+    """``count`` rows of which these are marked."""
+    found = np.zeros(count, bool)
+    found[rows] = True
+    return found

@@ -1,0 +1,167 @@
+"""A chain for many rows: from arrays or columns to columns of fields and a mask for every check.
+
+The rows go through the steps of the chain in blocks that fit a processor's cache. What comes out
+says of each row what the chain says of one value: a law that the tests hold for every codec.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+
+from credkit.bulk import reading, writing
+from credkit.bulk.block import Block, Earned, Rule
+from credkit.bulk.rows import blocks, rows_in
+from credkit.bulk.words import Array, Wide
+from credkit.codec import Codec
+from credkit.errors import DefinitionError
+
+
+@dataclass(kw_only=True)
+class Decoded:
+    """What a chain reads in many rows.
+
+    ``fields`` has a column for each field (unsigned numbers of 64 bits where they fit, else Python
+    objects), or ``values`` what a chain gives that gives no fields: a list, or words of ``length``
+    bits. A row that fails has in them what could be read all the same. ``failures`` has the rows that
+    fail each check, ``notes`` those that earn each kind of note.
+    """
+
+    count: int
+    fields: dict[str, Array] = field(default_factory=dict)
+    values: Any = None
+    length: int | None = None
+    failures: dict[Rule, Array] = field(default_factory=dict)
+    leads: dict[Rule, Array] = field(default_factory=dict)
+    notes: dict[Earned, Array] = field(default_factory=dict)
+
+    @cached_property
+    def ok(self) -> Array:
+        """The rows that decode: no check fails."""
+        failed = np.zeros(self.count, bool)
+        for rows in self.failures.values():
+            failed |= rows
+        return ~failed
+
+    @cached_property
+    def rules(self) -> tuple[Rule, ...]:
+        """The checks that some row fails or could fail, in the order of the steps."""
+        return tuple(sorted(self.failures, key=lambda rule: rule.step))
+
+    @cached_property
+    def first(self) -> Array:
+        """For each row the place in ``rules`` of the first check that it fails, -1 where none does."""
+        found = np.full(self.count, -1, np.int32)
+        for index, rule in enumerate(self.rules):
+            rows = self.leads.get(rule, self.failures[rule])
+            found[rows & (found < 0)] = index
+        return found
+
+    def take(self, rows: slice, block: Block) -> None:
+        """Put a block that went through all steps in its place."""
+        if block.form == "fields" and isinstance(block.data, dict):
+            for name, found in block.data.items():
+                if name not in self.fields:
+                    self.fields[name] = np.zeros(self.count, found.dtype)
+                self.fields[name][rows] = found
+        else:
+            self.values, self.length = _placed(self.values, self.count, rows, block), block.length
+        for kept, masks in ((self.failures, block.rules), (self.leads, block.leads), (self.notes, block.notes)):
+            _marked(kept, self.count, rows, masks)
+
+    def table(self) -> Any:
+        """A polars data frame: a column for each field, ``ok``, and one for each check, named ``STEP.CODEC.RULE``."""
+        import polars as pl
+
+        columns = {name: pl.Series(name, found.tolist() if found.dtype == object else found)
+                   for name, found in self.fields.items()}  # fmt: skip
+        checks = {f"{rule.step}.{rule.codec}.{rule.rule}": self.failures[rule] for rule in self.rules}
+        return pl.DataFrame({**columns, "ok": self.ok, **checks})
+
+
+@dataclass(kw_only=True)
+class Encoded:
+    """What a chain writes for many rows.
+
+    ``values`` are texts (a list), words of ``length`` bits (an array, with two dimensions beyond 64 bits),
+    a list of numbers with their lengths where those differ, or a mapping of columns; ``ok`` has the rows
+    that could be written.
+    """
+
+    count: int
+    values: Any = None
+    length: int | None = None
+    ok: Array = field(default_factory=lambda: np.zeros(0, bool))
+
+    def take(self, rows: slice, block: Block) -> None:
+        """Put a block that went back through all steps in its place."""
+        if not len(self.ok):
+            self.ok = np.zeros(self.count, bool)
+        self.ok[rows] = True if block.alive is None else block.alive
+        if block.form == "fields" and isinstance(block.data, dict):
+            self.values = self.values or {name: np.zeros(self.count, data.dtype) for name, data in block.data.items()}
+            for name, data in block.data.items():
+                self.values[name][rows] = data
+        else:
+            self.values, self.length = _placed(self.values, self.count, rows, block), block.length
+
+
+def _marked(kept: dict[Any, Array], count: int, rows: slice, masks: Mapping[Any, Array]) -> None:
+    for key, found in masks.items():
+        if key not in kept:
+            kept[key] = np.zeros(count, bool)
+        kept[key][rows] = found
+
+
+def _placed(values: Any, count: int, rows: slice, block: Block) -> Any:
+    """``values`` with what the block holds put in: words as an array, anything else in a list."""
+    data = block.data
+    if block.form == "bits" and block.length is not None:
+        limbs = data.limbs[::-1] if isinstance(data, Wide) else (data,)
+        if values is None:
+            values = np.zeros((count, len(limbs)) if len(limbs) > 1 else count, np.uint64)
+        values[rows] = np.stack(limbs, axis=1) if len(limbs) > 1 else data
+        return values
+    return [*(values or []), *block.objects()]
+
+
+class Bulk:
+    """A chain that reads and writes many rows; made by `credkit.bulk.compile`."""
+
+    def __init__(self, codec: Codec) -> None:
+        self.codec = codec
+
+    def decode(self, values: Any, *, length: int | None = None) -> Decoded:
+        """What the chain reads in each row of ``values``.
+
+        They are, for a chain from text, a list, or a polars or Arrow column, of strings; for one from
+        bits a list of ``Bits``, or an array of unsigned 64-bit numbers of ``length`` bits each (with two
+        dimensions for longer frames, the most significant word first); for one from fields a mapping of
+        columns. A null reads as an empty text. Raises `DefinitionError` for anything else.
+        """
+        if self.codec.unread:
+            raise DefinitionError(f"chain {self.codec.name} cannot read: {self.codec.unread}")
+        found = Decoded(count=rows_in(values))
+        for rows, block in blocks(self.codec.name, self.codec.input, values, length):
+            for place, step in enumerate(self.codec.steps):
+                reading.read(block, place, step)
+            found.take(rows, block)
+        return found
+
+    def encode(self, values: Any, *, length: int | None = None) -> Encoded:
+        """What the chain writes for each row of ``values``: a mapping of columns, or what `decode` gives as values.
+
+        Rows that cannot be written are not ``ok``; encoding one of them with the chain itself says why.
+        """
+        if self.codec.unwritten:
+            raise DefinitionError(f"chain {self.codec.name} cannot write: {self.codec.unwritten}")
+        found = Encoded(count=rows_in(values))
+        for rows, block in blocks(self.codec.name, self.codec.output, values, length):
+            for step in reversed(getattr(self.codec, "writers", (self.codec,))):
+                writing.write(block, step)
+            found.take(rows, block)
+        return found

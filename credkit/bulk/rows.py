@@ -1,0 +1,126 @@
+"""Rows on their way in: arrays, columns and lists, cut into blocks."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+import numpy as np
+
+from credkit.bulk.block import Block
+from credkit.bulk.words import LIMB, Array, Wide, cut
+from credkit.codec import carry, is_form
+from credkit.errors import DefinitionError, nearest, shown
+from credkit.reading import Form, Schema
+from credkit.shapes import Shape, only, said
+
+WORDS = 1 << 15  # rows of a block of words: they and what is made of them stay in a processor's cache
+TEXTS = 1 << 16  # rows of any other block: a kernel has a cost of its own for each call
+
+
+def blocks(name: str, shape: Shape, values: Any, length: int | None) -> Iterator[tuple[slice, Block]]:
+    """``values``, which should be of ``shape``, in blocks; raises `DefinitionError` for what is not."""
+    if shape.form == "text":
+        yield from _texts(name, values)
+    elif shape.form == "bits" and isinstance(values, np.ndarray):
+        yield from _words(name, shape, values, length)
+    elif shape.form == "fields":
+        yield from _columns(name, shape.schema, values)
+    else:
+        yield from _objects(name, "bits", values)
+
+
+def rows_in(values: Any) -> int:
+    """How many rows ``values`` have."""
+    if isinstance(values, Mapping):
+        return len(next(iter(values.values()), ()))
+    return len(values) if hasattr(values, "__len__") else 0
+
+
+def _slices(count: int, size: int) -> Iterator[slice]:
+    for start in range(0, count, size):
+        yield slice(start, min(start + size, count))
+
+
+def _texts(name: str, values: Any) -> Iterator[tuple[slice, Block]]:
+    """Texts: a series where they came as one, or the extra is there."""
+    if isinstance(values, (list, tuple, np.ndarray)):
+        yield from _objects(name, "text", list(values))
+        return
+    import polars as pl
+
+    try:
+        series = values if isinstance(values, pl.Series) else pl.Series(values)
+    except (TypeError, ValueError, pl.exceptions.PolarsError):
+        raise DefinitionError(
+            f"{name}: takes a list or a column of texts, not {shown(type(values).__name__)}"
+        ) from None
+    if series.dtype != pl.String:
+        raise DefinitionError(f"{name}: takes a column of texts, not of {series.dtype}")
+    series = series.fill_null("")
+    for rows in _slices(len(series), TEXTS):
+        yield rows, Block(count=rows.stop - rows.start, form="text", data=series[rows])
+
+
+def _objects(name: str, form: Form, values: Any) -> Iterator[tuple[slice, Block]]:
+    if not isinstance(values, (list, tuple)):
+        raise DefinitionError(f"{name}: takes a list or an array of {form}, not {shown(type(values).__name__)}")
+    for row, value in enumerate(values):
+        if not is_form(form, value):
+            raise DefinitionError(f"{name}: row {row} is {shown(value)}, not {form}")
+    for rows in _slices(len(values), TEXTS):
+        yield rows, Block(count=rows.stop - rows.start, form=form, data=[carry(form, value) for value in values[rows]])
+
+
+def _words(name: str, shape: Shape, values: Array, length: int | None) -> Iterator[tuple[slice, Block]]:
+    size = only(shape.lengths) if length is None else length
+    if size is None:
+        raise DefinitionError(f"{name}: takes {said(shape.lengths)}: length= says how many bits each row has")
+    count = values.shape[1] if values.ndim == 2 else 1
+    if values.dtype != np.uint64 or values.ndim not in (1, 2) or count != max(1, -(-size // LIMB)):
+        wanted = f"{-(-size // LIMB)} columns of uint64" if size > LIMB else "one row of uint64"
+        raise DefinitionError(f"{name}: {size} bits need {wanted}, not {values.dtype} of shape {values.shape}")
+    words: Any = values
+    if values.ndim == 2:
+        limbs = [np.ascontiguousarray(values[:, i]) for i in reversed(range(count))]
+        words = limbs[0] if count == 1 else Wide(limbs)
+    over = (words >> size) != 0 if size % LIMB else np.zeros(len(values), bool)
+    if over.any():
+        raise DefinitionError(f"{name}: row {int(over.argmax())} has more than {size} bits")
+    for rows in _slices(len(values), WORDS):
+        yield rows, Block(count=rows.stop - rows.start, form="bits", data=cut(words, rows), length=size)
+
+
+def _columns(name: str, schema: Schema | None, values: Any) -> Iterator[tuple[slice, Block]]:
+    """Columns of fields; a value that no field can hold goes on as it is, for the codec to refuse."""
+    if not isinstance(values, Mapping) or not values:
+        raise DefinitionError(f"{name}: takes a mapping of columns, not {shown(type(values).__name__)}")
+    columns = {str(key): _column(found) for key, found in values.items()}
+    if schema:
+        for missing in (key for key in schema if key not in columns):
+            raise DefinitionError(f"{name}: the column {missing} is missing{nearest(missing, columns)}")
+        for extra in (key for key in columns if key not in schema):
+            raise DefinitionError(f"{name}: there is no field {shown(extra)}, only {', '.join(schema)}")
+    lengths = {len(found) for found in columns.values()}
+    if len(lengths) > 1:
+        raise DefinitionError(f"{name}: the columns have {', '.join(map(str, sorted(lengths)))} rows")
+    plain = all(found.dtype == np.uint64 for found in columns.values())
+    for rows in _slices(lengths.pop(), WORDS if plain else TEXTS):
+        data: Any = {key: found[rows] for key, found in columns.items()}
+        yield rows, Block(count=rows.stop - rows.start, form="fields", data=data)
+
+
+def _column(found: Any) -> Array:
+    """A column of any kind as an array: unsigned numbers of 64 bits, or Python objects."""
+    if isinstance(found, np.ndarray) and found.dtype == np.uint64:
+        return found
+    values = (
+        found.to_pylist()
+        if hasattr(found, "to_pylist")
+        else list(found.tolist() if isinstance(found, np.ndarray) else found)
+    )
+    array = np.empty(len(values), object)
+    array[:] = values
+    if all(type(value) is int and 0 <= value < 1 << LIMB for value in values):
+        return array.astype(np.uint64)
+    return array

@@ -1,0 +1,231 @@
+"""Many rows at once say what one value says: a law for every codec, typical chains and random layouts, both ways."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping
+from random import Random
+from typing import Any
+
+import numpy as np
+import polars as pl
+import pytest
+from bitstring import Bits
+from hypothesis import given
+
+import credkit.bulk
+from credkit import CredkitError, DefinitionError, chain, layout_entries
+from credkit.bulk.words import pack
+from credkit.codec import Codec, carry, is_form, to_word
+from tests.strategies import (
+    built,
+    chain_before,
+    damaged,
+    definition,
+    fuzzed,
+    noise,
+    randoms,
+    readable,
+    valid,
+)
+
+ROWS = 40
+COUNTS: Counter[str] = Counter()
+
+
+def inputs(random: Random, codec: Codec) -> list[Any]:
+    """Values of the input form: good ones, damaged ones, any; some of them several times."""
+    found: list[Any] = []
+    while len(found) < ROWS:
+        try:
+            value = readable(random, codec) if codec.unwritten else codec.encode(valid(random, codec))
+        except CredkitError:
+            value = noise(random, codec)
+        found += [value, damaged(random, value), noise(random, codec)]
+    found += random.sample(found, 5)
+    if codec.takes == "fields":  # columns are whole: the rows that have those of the first one
+        found = [value for value in found if set(value) == set(found[0])]
+    return [value for value in found if is_form(codec.takes, value)]
+
+
+def columns(values: list[Any]) -> dict[str, list[Any]]:
+    return {name: [value[name] for value in values] for name in values[0]}
+
+
+def agrees(codec: Codec, given: Any, values: list[Any], length: int | None = None) -> None:
+    """The bulk form says of each row what `inspect` says of it alone."""
+    found = credkit.bulk.compile(codec).decode(given, length=length)
+    assert found.count == len(values)
+    for row, value in enumerate(values):
+        reading = codec.inspect(value)
+        steps = [step.reading for step in reading.steps] or [reading]
+        failed = {(place, check.rule) for place, each in enumerate(steps) for check in each.checks if not check.passed}
+        told = {(rule.step, rule.rule) for rule, rows in found.failures.items() if rows[row]}
+        assert told == failed, (codec.name, value)
+        assert bool(found.ok[row]) == reading.ok, (codec.name, value)
+        if reading.failed:
+            assert found.rules[found.first[row]].rule == reading.failed.rule, (codec.name, value)
+        else:
+            assert found.first[row] == -1
+        notes = {(place, note.kind) for place, each in enumerate(steps) for note in each.notes}
+        assert {(note.step, note.kind) for note, rows in found.notes.items() if rows[row]} == notes, (codec.name, value)
+        if reading.value is not None:
+            assert same(codec, found, row, reading.value), (codec.name, value)
+        COUNTS["good" if reading.ok else "bad"] += 1
+
+
+def same(codec: Codec, found: credkit.bulk.Decoded, row: int, value: Any) -> bool:
+    if codec.gives == "fields" and found.values is None:
+        return {name: each[row] for name, each in found.fields.items()} == dict(value)
+    return bool(shown(found, row) == carry(codec.gives, value))
+
+
+def shown(found: credkit.bulk.Decoded | credkit.bulk.Encoded, row: int) -> Any:
+    """A value of a list, a word or a row of columns, as it travels."""
+    values = found.values
+    if isinstance(values, dict):
+        return {name: each[row] for name, each in values.items()}
+    if isinstance(values, np.ndarray):
+        limbs = values[row].tolist() if values.ndim == 2 else [values[row].item()]
+        return sum(limb << 64 * place for place, limb in enumerate(reversed(limbs))), found.length
+    return values[row]
+
+
+def every_way(codec: Codec, random: Random) -> None:
+    """A codec over values of its own, as every kind of column that may hold them."""
+    values = inputs(random, codec)
+    if codec.takes == "fields":
+        if values and values[0]:
+            agrees(codec, columns(values), values)
+        return
+    agrees(codec, values, values)
+    if codec.takes == "text":
+        clean = [value for value in values if value.isascii() or value.isprintable()]
+        agrees(codec, pl.Series(clean, dtype=pl.String), clean)
+    lengths = Counter(map(len, values)) if codec.takes == "bits" else Counter()
+    for length, _ in lengths.most_common(1):
+        even = [value for value in values if len(value) == length]
+        limbs = max(1, -(-length // 64))
+        words = pack([to_word(value)[0] for value in even], length)
+        array = words if limbs == 1 else np.stack(words.limbs[::-1], axis=1)
+        agrees(codec, array, even, length=length)
+
+
+@pytest.mark.parametrize("name", fuzzed())
+def test_every_codec(name: str) -> None:
+    codec = built(name)
+    if not codec.unread:
+        every_way(codec, Random(name))
+
+
+@given(randoms())
+def test_random_layouts_and_chains(random: Random) -> None:
+    entries = layout_entries({"random": definition(random)})
+    codec = entries[0].build()
+    every_way(codec, random)
+    assert codec.length
+    every_way(built(f"{chain_before(random, codec.length)}/random", entries), random)
+
+
+def test_both_good_and_bad_rows_were_met() -> None:
+    every_way(built("hex:8/right-justified:26/wiegand-26"), Random(1))
+    assert min(COUNTS["good"], COUNTS["bad"]) > 10
+
+
+# ── writing ─────────────────────────────────────────────────────────────────────────────────────
+
+
+def writes(codec: Codec, values: list[Any], given: Any) -> None:
+    """The bulk form writes what `encode` writes, and no more."""
+    found = credkit.bulk.compile(codec).encode(given)
+    for row, value in enumerate(values):
+        try:
+            wanted: Any = codec.encode(value)
+        except CredkitError:
+            wanted = None
+        assert bool(found.ok[row]) == (wanted is not None), (codec.name, value)
+        if wanted is not None:
+            assert shown(found, row) == carry(codec.takes, wanted), (codec.name, value)
+
+
+def written_every_way(codec: Codec, random: Random) -> None:
+    values = [valid(random, codec) for _ in range(ROWS)]
+    if codec.gives == "fields":
+        plain = [dict(value) for value in values if set(value) == set(values[0])]
+        wrong = [{name: item + (1 << 20) if isinstance(item, int) else item for name, item in value.items()}
+                 for value in plain[:5]]  # fmt: skip
+        plain += [value for value in wrong if all(not isinstance(v, int) or v < 1 << 64 for v in value.values())]
+        if plain and plain[0]:
+            writes(codec, plain, columns(plain))
+    else:
+        writes(codec, values, values)
+
+
+@pytest.mark.parametrize("name", fuzzed())
+def test_every_codec_writes(name: str) -> None:
+    codec = built(name)
+    if not codec.unwritten:
+        written_every_way(codec, Random(name))
+
+
+@given(randoms())
+def test_random_layouts_and_chains_write(random: Random) -> None:
+    entries = layout_entries({"random": definition(random)})
+    codec = entries[0].build()
+    written_every_way(codec, random)
+    assert codec.length
+    written_every_way(built(f"{chain_before(random, codec.length)}/random", entries), random)
+
+
+# ── what goes in ────────────────────────────────────────────────────────────────────────────────
+
+
+def test_what_is_not_rows_is_refused() -> None:
+    gate = credkit.bulk.compile("wiegand-26")
+    text = credkit.bulk.compile("hex:8/right-justified:26/wiegand-26")
+    for bulk, values, sentence in (
+        (gate, np.array([1], np.int64), "26 bits need one row of uint64, not int64"),
+        (gate, np.array([1 << 26], np.uint64), "row 0 has more than 26 bits"),
+        (gate, [Bits("0b1"), "1"], "row 1 is '1', not bits"),
+        (gate, "1", "takes a list or an array of bits, not 'str'"),
+        (text, pl.Series([1]), "takes a column of texts, not of Int64"),
+        (text, 5, "takes a list or a column of texts"),
+    ):
+        with pytest.raises(DefinitionError, match=sentence):
+            bulk.decode(values)
+    with pytest.raises(DefinitionError, match="the column number is missing; did you mean nummer"):
+        gate.encode({"facility": [1], "nummer": [2]})
+    with pytest.raises(DefinitionError, match="cannot read"):
+        credkit.bulk.compile("decimal:24/keep-low:24/serial-32").decode(["1"])
+    with pytest.raises(DefinitionError, match="cannot write"):
+        credkit.bulk.compile("hex:8/keep-low:24/fields:number:24").encode({"number": [1]})
+
+
+def test_many_blocks_are_as_one() -> None:
+    """More rows than one block has: the answers are those of shift and mask over the whole array."""
+    words = np.random.default_rng(7).integers(0, 1 << 26, 100_000, dtype=np.uint64)
+    found = credkit.bulk.compile("wiegand-26").decode(words)
+    assert np.array_equal(found.fields["facility"], words >> 17 & 0xFF)
+    assert np.array_equal(found.fields["number"], words >> 1 & 0xFFFF)
+    even, odd = np.bitwise_count(words >> 13) & 1 == 0, np.bitwise_count(words & 0x1FFF) & 1 == 1
+    assert np.array_equal(found.ok, even & odd)
+    assert 0.24 < found.ok.mean() < 0.26, "one random word in four passes"
+    back = credkit.bulk.compile("wiegand-26").encode(found.fields)
+    assert np.array_equal(back.values == words, found.ok)
+
+
+def test_columns_of_other_libraries() -> None:
+    texts = ["02F764DD", None, "02F764DC"]
+    found = credkit.bulk.compile("hex:8/right-justified:26/wiegand-26").decode(pl.Series(texts))
+    table = found.table()
+    assert table.columns[:3] == ["facility", "number", "ok"]
+    assert table["ok"].to_list() == [True, False, False]
+    assert "2.wiegand-26.odd-parity" in table.columns
+    assert found.rules[found.first[1]].rule == "form", "a null is an empty text"
+
+
+def test_mapping_of_any_columns() -> None:
+    bulk = credkit.bulk.compile("decimal:26/wiegand-26")
+    for kind in (list, tuple, np.array, pl.Series):
+        assert bulk.encode({"facility": kind([123]), "number": kind([45678])}).values == ["49767645"]
+    assert isinstance(chain("wiegand-26").decode(Bits("0b10111101110110010011011101")), Mapping)
