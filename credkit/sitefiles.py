@@ -1,27 +1,22 @@
 """The CSV files of a site: credentials, readings, exports of a target, lists.
 
-Every file is read strictly: the declared encoding and delimiter, exactly the columns that are
-asked for, every row as wide as the header. A fault in the file itself (not in a card's data) is a
-`DefinitionError` of one sentence with file and line, and nothing is read. What a card's text says
-is not judged here.
+A fault in a file itself (not in a card's data) is a `DefinitionError` of one sentence with file and
+line, and nothing is read. What a card's text says is not judged here.
 
-Source: RFC 4180 (common form of CSV); ISO 8601 (dates and times).
+Source: ISO 8601 (dates and times).
 """
 
 from __future__ import annotations
 
-import csv
-import io
 import re
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, tzinfo
 from functools import lru_cache
-from pathlib import Path
-from typing import NoReturn
 
 from credkit.accounts import holds_track
-from credkit.errors import DefinitionError, nearest, shown
+from credkit.csvfiles import File, records
+from credkit.errors import nearest, shown
 
 CREDENTIALS = (
     "person_id", "credential_id", "kind", "value", "printed", "issue", "status", "valid_from", "valid_until",
@@ -37,32 +32,6 @@ _TIME = re.compile(
     r"(?P<offset>Z|[+-][0-9]{2}(?::?[0-9]{2})?)?"
 )
 YEARS = range(1970, 2200)  # of a reading; anything else is a slip of the pen
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class File:
-    """A CSV file as a site declares it; ``name`` is how the site file writes its path.
-
-    ``local`` says that its times have no offset and are by the site's clocks.
-    """
-
-    path: Path
-    name: str
-    encoding: str = "utf-8"
-    delimiter: str = ","
-    local: bool = False
-
-    def refuse(self, line: int, problem: str) -> NoReturn:
-        """Raise the one sentence about a line of this file."""
-        raise DefinitionError(f"{self.name} line {line}: {problem}")
-
-    def refuse_track(self, line: int) -> NoReturn:
-        """Refuse a line that holds a payment track."""
-        self.refuse(
-            line,
-            "payment track data must not be kept after authorisation: delete it (--reveal is about screens, and lets "
-            "no such file pass; if it is none, the kind can declare not_payment with a reason)",
-        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -194,23 +163,35 @@ def read_readings(
 
 
 def _time(file: File, line: int, text: str, zone: tzinfo) -> datetime:
+    found = moment(text, zone, local=file.local)
+    if isinstance(found, str):
+        file.refuse(line, found)
+    return found
+
+
+def moment(text: str, zone: tzinfo, *, local: bool = False) -> datetime | str:
+    """The time that ``text`` writes, in UTC, or what is wrong with it; ``local`` times are by the clocks of ``zone``.
+
+    >>> moment("2026-03-31T08:15:00+02:00", UTC).isoformat(), moment("31.3.2026", UTC)
+    ('2026-03-31T06:15:00+00:00', "time is '31.3.2026', not a time such as 2026-03-31T08:15:00+02:00")
+    """
     match = _TIME.fullmatch(text)
     try:
         found = datetime.fromisoformat(text.replace(",", ".")) if match else None
     except ValueError:
         found = None
     if match is None or found is None or found.year not in YEARS:
-        file.refuse(line, f"time is {shown(text)}, not a time such as 2026-03-31T08:15:00+02:00")
-    if match["offset"] and file.local:
-        file.refuse(line, f"time {shown(text)} has an offset, but the site file declares local times")
+        return f"time is {shown(text)}, not a time such as 2026-03-31T08:15:00+02:00"
+    if match["offset"] and local:
+        return f"time {shown(text)} has an offset, but the site file declares local times"
     if match["offset"]:
         return found.astimezone(UTC)
-    if not file.local:
-        file.refuse(line, f'time {shown(text)} has no offset from UTC (if it is by the site\'s clocks: time = "local")')
+    if not local:
+        return f'time {shown(text)} has no offset from UTC (if it is by the site\'s clocks: time = "local")'
     placed = found.replace(tzinfo=zone)
     if placed.utcoffset() != placed.replace(fold=1).utcoffset():
         occurs = "occurs twice" if _exists(placed) else "does not occur"
-        file.refuse(line, f"the local time {shown(text)} {occurs} in {zone}: an offset is needed")
+        return f"the local time {shown(text)} {occurs} in {zone}: an offset is needed"
     return placed.astimezone(UTC)
 
 
@@ -245,85 +226,3 @@ def read_list(file: File) -> dict[int, int]:
             file.refuse(line, f"the printed number {shown(printed)} is in the list twice")
         found[printed] = encoded
     return found
-
-
-def records(file: File, columns: Sequence[str]) -> Iterator[tuple[int, list[str]]]:
-    """The rows of ``file``: the line each begins on, its cells in the order of ``columns``.
-
-    The header must name exactly these columns, in any order. Empty lines are no rows. No cell may
-    hold a line break: a quotation mark that opens by accident would take in the rows that follow.
-    """
-    rows = csv.reader(io.StringIO(_text(file), newline=""), delimiter=file.delimiter, strict=True)
-    header: list[str] | None = None
-    order: list[int] = []
-    while True:
-        line = rows.line_num + 1
-        try:
-            cells = next(rows)
-        except StopIteration:
-            break
-        except csv.Error as error:
-            file.refuse(line, _not_csv(error, rows.line_num - line + 1))
-        if rows.line_num > line:
-            file.refuse(line, "a cell holds a line break: is a quotation mark in it not doubled?")
-        if header is None:
-            header = cells
-            order = _order(file, line, header, columns)
-        elif len(cells) == len(header):
-            yield line, [cells[place] for place in order]
-        elif cells:
-            more = len(cells) > len(header)
-            hint = f" (a cell that holds {shown(file.delimiter)} needs quotes around it)" if more else ""
-            file.refuse(line, f"the row has {len(cells)} cell{'s' * (len(cells) > 1)}, expected {len(header)}{hint}")
-    if header is None:
-        file.refuse(1, f"the file is empty, expected the columns {', '.join(columns)}")
-
-
-def _not_csv(error: csv.Error, lines: int) -> str:
-    """What is wrong with a row of so many lines: a quotation mark that is never closed takes in those that follow."""
-    if str(error) == "unexpected end of data":
-        return "a quotation mark that opens in the row that begins here is never closed"
-    what = f"is not CSV: {error}"
-    if str(error).startswith("field larger than field limit"):
-        what = f"has a cell of more than {csv.field_size_limit():,} characters"
-    return f"the row that begins here {what}{'; is a quotation mark in it never closed?' if lines > 1 else ''}"
-
-
-def _order(file: File, line: int, header: list[str], columns: Sequence[str]) -> list[int]:
-    """Where in ``header`` each of ``columns`` stands."""
-    other = next((sign for sign in ";\t|," if sign != file.delimiter and sign in header[0]), None) if header else None
-    if len(header) == 1 and len(columns) > 1 and other:
-        file.refuse(line, f"there is one column only: is the delimiter {shown(other)}? The site file can declare it")
-    for column in header:
-        if column not in columns:
-            file.refuse(
-                line, f"the column {shown(column)} is not one of {', '.join(columns)}{nearest(column, columns)}"
-            )
-        if header.count(column) > 1:
-            file.refuse(line, f"the column {column} appears twice")
-    for column in columns:
-        if column not in header:
-            file.refuse(line, f"the column {column} is missing")
-    return [header.index(column) for column in columns]
-
-
-def _text(file: File) -> str:
-    """The characters of ``file``; a byte that is not of its encoding is named with its offset."""
-    try:
-        data = file.path.read_bytes()
-    except OSError as error:
-        raise DefinitionError(f"{file.name}: the file cannot be read ({error.strerror})") from None
-    try:
-        text = data.decode(file.encoding).removeprefix("\ufeff")
-    except UnicodeDecodeError as error:
-        file.refuse(
-            data.count(b"\n", 0, error.start) + 1,
-            f"byte {data[error.start]:02X}h at offset {error.start} is not {file.encoding} "
-            "(the site file can declare another encoding)",
-        )
-    except UnicodeError as error:
-        raise DefinitionError(f"{file.name}: the file is not {file.encoding} ({error})") from None
-    if "\0" in text:
-        at = text.index("\0")
-        file.refuse(text.count("\n", 0, at) + 1, f"there is a NUL character, number {at} of the file: is this a CSV?")
-    return text

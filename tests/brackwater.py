@@ -15,8 +15,9 @@ from typing import Any
 
 from credkit.crosswalk import Crosswalk, Finding, Line, crosswalk
 from credkit.crosswalk.result import CODES
-from credkit.site import Rows, Site, load_site
+from credkit.site import load_site
 from credkit.sitefiles import Assignment, Held, Read
+from credkit.sitemodel import Rows, Site
 
 HEADER = """
 [site]

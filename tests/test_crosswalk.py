@@ -12,8 +12,9 @@ from hypothesis import strategies as st
 
 from credkit import DefinitionError, chain
 from credkit.crosswalk import Exceptional, crosswalk, summary_text
-from credkit.site import Site, load_site
+from credkit.site import load_site
 from credkit.sitefiles import Assignment, Read
+from credkit.sitemodel import Site
 from tests.brackwater import HEADS, SITE, Files, codes, found, frame, hexed, line, made, serials, two, walk
 
 

@@ -15,7 +15,7 @@ from credkit import Codec, diagnose
 from credkit.crosswalk import causes
 from credkit.crosswalk.result import FINDINGS
 from credkit.crosswalk.texts import Texts
-from credkit.site import Site
+from credkit.sitemodel import Site
 from tests.brackwater import Files, found, hexed, line, made, serials, two, walk
 
 

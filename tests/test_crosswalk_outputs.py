@@ -26,7 +26,7 @@ from credkit.crosswalk.outputs import NAMES, cell
 from credkit.crosswalk.targets import Export
 from credkit.crosswalk.unresolved import unresolved
 from credkit.crosswalk.verdicts import verdicts
-from credkit.site import Site
+from credkit.sitemodel import Site
 from tests.brackwater import Files, hexed, made, two, walk
 
 walked = import_module("credkit.crosswalk.walk")

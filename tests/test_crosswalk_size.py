@@ -15,8 +15,8 @@ from hypothesis import strategies as st
 
 from credkit.crosswalk import crosswalk
 from credkit.crosswalk.calendars import Calendar, together
-from credkit.site import Site
 from credkit.sitefiles import Assignment
+from credkit.sitemodel import Site
 from tests.brackwater import Files, hexed, line, made, walk
 
 MANY = 20_000

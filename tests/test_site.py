@@ -8,7 +8,8 @@ from pathlib import Path
 import pytest
 
 from credkit import DefinitionError
-from credkit.site import Column, Site, load_rows, load_site
+from credkit.site import load_rows, load_site
+from credkit.sitemodel import Column, Site
 
 GOOD = """
 [site]

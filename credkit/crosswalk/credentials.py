@@ -16,7 +16,7 @@ from credkit.crosswalk.register import ACTIVE, Card, Number, about, state
 from credkit.crosswalk.result import NAMED, Finding, counted, named, others
 from credkit.crosswalk.texts import Texts
 from credkit.errors import shown
-from credkit.site import Kind, Site
+from credkit.sitemodel import Kind, Site
 
 LEAST = 3  # cards that must share an offset before it explains anything
 Offset = tuple[tuple[str, int], ...]  # by field, printed minus encoded, where they differ

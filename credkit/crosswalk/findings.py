@@ -12,7 +12,7 @@ from credkit.crosswalk.register import ACTIVE, Card, Register, state
 from credkit.crosswalk.result import Exceptional, Finding, counted, named
 from credkit.crosswalk.verdicts import Verdict, reads_of, rows_of
 from credkit.errors import shown
-from credkit.site import Site
+from credkit.sitemodel import Site
 
 FEW = 5  # lines that one sentence names
 

@@ -14,7 +14,7 @@ from credkit.crosswalk.targets import Written
 from credkit.crosswalk.verdicts import Verdict, rows_of
 from credkit.reading import Note
 from credkit.shapes import only
-from credkit.site import Kind, Site, Target
+from credkit.sitemodel import Kind, Site, Target
 
 TITLE = "Duplicates, and pairs alike if numbers were random (boxes of cards are not)"
 
@@ -29,7 +29,9 @@ def noted(site: Site, register: Register, verdicts: Sequence[Verdict]) -> Iterat
     for verdict in verdicts:
         told = verdict.sighting.told
         if verdict.number and told and (not verdict.code or told.refused):
-            notes.setdefault(verdict.number, told.noted)
+            before = notes.get(verdict.number, ())
+            known = {note.kind for note in before}
+            notes[verdict.number] = (*before, *(note for note in told.noted if note.kind not in known))
     for namespace, kinds in _spaces(site).items():
         mine = [found for (space, _), found in notes.items() if space == namespace]
         counts = Counter(note.kind for found in mine for note in found)
@@ -93,8 +95,8 @@ def _one_each(cards: Sequence[Card]) -> Iterator[Card]:
 
 def _size(site: Site, kind: Kind) -> float:
     """How many bits a number of ``kind`` has room for, in the narrowest form in which it is written or read."""
-    codecs = [kind.value, *(period.codec for r in site.readers.values() if r.kind is kind for period in r.periods)]
-    return min(sum(codec.schema[name].room for name in kind.key) for codec in codecs)
+    read = (period.codec.schema for r in site.readers.values() if r.kind is kind for period in r.periods)
+    return min(sum(schema[name].room for name in kind.key) for schema in (kind.schema, *read))
 
 
 def _left(target: Target, texts: Iterable[str]) -> list[float]:

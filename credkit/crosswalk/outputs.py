@@ -48,28 +48,36 @@ def write_outputs(result: Crosswalk, out: str | Path) -> None:
         "exceptions.csv": _csv(EXCEPTIONS, result.exceptions),
         "summary.txt": summary_text(result),
     }
+    write_folder(texts, out, NAMES, "crosswalk")
+
+
+def write_folder(texts: Mapping[str, str], out: str | Path, names: Sequence[str], maker: str) -> None:
+    """Write files, ``texts`` by name, into the directory ``out``; ``names`` are all that a ``maker`` ever writes.
+
+    Raises `DefinitionError` where ``out`` is something else, or cannot be written.
+    """
     if "\0" in str(out):
         raise DefinitionError(f"output {shown(str(out))} is not the path of a directory")
     try:
         out = Path(out).resolve()
-        _admit(out)
+        _admit(out, names, maker)
         out.parent.mkdir(parents=True, exist_ok=True)
-        _place(_build(out, texts), out)
-        _tidy(out)
+        _place(_build(out, texts), out, names)
+        _tidy(out, names)
     except OSError as error:
         raise DefinitionError(f"output {shown(str(out))} cannot be written ({error.strerror})") from None
 
 
-def _admit(out: Path) -> None:
-    """Refuse ``out`` if anything is there that no crosswalk wrote."""
+def _admit(out: Path, names: Sequence[str], maker: str) -> None:
+    """Refuse ``out`` if anything is there that no ``maker`` wrote."""
     if not os.path.lexists(out):
         return
     if not out.is_dir():
         raise DefinitionError(f"output {shown(str(out))} is not a directory")
     for entry in sorted(os.scandir(out), key=lambda entry: entry.name):
-        if entry.name not in NAMES or not entry.is_file(follow_symlinks=False):
+        if entry.name not in names or not entry.is_file(follow_symlinks=False):
             raise DefinitionError(
-                f"output {shown(str(out))} holds {shown(entry.name)}, which no crosswalk wrote: name another directory"
+                f"output {shown(str(out))} holds {shown(entry.name)}, which no {maker} wrote: name another directory"
             )
 
 
@@ -84,12 +92,12 @@ def _build(out: Path, texts: Mapping[str, str]) -> Path:
                 os.fsync(file.fileno())
         _settle(partial)
     except BaseException:
-        _remove(partial)
+        _remove(partial, texts)
         raise
     return partial
 
 
-def _place(partial: Path, out: Path) -> None:
+def _place(partial: Path, out: Path, names: Iterable[str]) -> None:
     """Put ``partial`` in the place of ``out``, which is away for a moment if it was there."""
     former = partial.with_name(partial.name.replace(".partial-", ".former-"))
     try:
@@ -102,10 +110,10 @@ def _place(partial: Path, out: Path) -> None:
                 former.rename(out)
             raise
     except BaseException:
-        _remove(partial)
+        _remove(partial, names)
         raise
     _settle(out.parent)
-    _remove(former)
+    _remove(former, names)
 
 
 def _settle(folder: Path) -> None:
@@ -118,22 +126,22 @@ def _settle(folder: Path) -> None:
             os.close(handle)
 
 
-def _remove(folder: Path) -> None:
-    """Take away the files of a crosswalk, and the directory if nothing else is in it."""
-    for name in NAMES:
+def _remove(folder: Path, names: Iterable[str]) -> None:
+    """Take away the files called ``names``, and the directory if nothing else is in it."""
+    for name in names:
         with suppress(OSError):
             (folder / name).unlink()
     with suppress(OSError):
         folder.rmdir()
 
 
-def _tidy(out: Path) -> None:
+def _tidy(out: Path, names: Iterable[str]) -> None:
     """Take away what runs that were killed long ago left beside ``out``: it is private data."""
     for kind in ("partial", "former"):
         for left in out.parent.glob(f"{glob.escape(f'.{out.name}.{kind}-')}*"):
             with suppress(OSError):
                 if time.time() - left.stat().st_mtime > STALE:
-                    _remove(left)
+                    _remove(left, names)
 
 
 def _csv(columns: Sequence[str], rows: Iterable[Line | Exceptional]) -> str:

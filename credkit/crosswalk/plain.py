@@ -12,7 +12,7 @@ from credkit.accounts import holds_account
 from credkit.crosswalk.register import Register
 from credkit.crosswalk.sightings import Sighting
 from credkit.crosswalk.targets import Written
-from credkit.site import Kind, Site
+from credkit.sitemodel import Kind, Site
 
 
 def remarks(site: Site, register: Register, seen: Sequence[Sighting]) -> Iterator[str]:

@@ -20,7 +20,7 @@ from credkit.crosswalk.verdicts import Verdict, rows_of
 from credkit.diagnose import alternatives
 from credkit.errors import shown
 from credkit.reading import Item
-from credkit.site import Kind, Period, Reader, Site
+from credkit.sitemodel import Kind, Period, Reader, Site
 
 UNRESOLVED = ("unreadable", "check-failed", "unexpected-value", "unknown-card")
 STRANGE = ("unexpected-value", "unknown-card")  # good numbers that are nobody's

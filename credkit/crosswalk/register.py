@@ -17,8 +17,8 @@ from credkit.crosswalk.result import Exceptional, excepted
 from credkit.crosswalk.texts import Texts, rounding
 from credkit.errors import shown
 from credkit.reading import Item, Note
-from credkit.site import Kind, Rules, Site
 from credkit.sitefiles import Assignment
+from credkit.sitemodel import Kind, Rules, Site
 
 ACTIVE, EARLY, EXPIRED = "active", "not yet valid", "expired"
 _COMPARED = ("value", "printed", "issue", "status", "valid_from", "valid_until", "replaces")

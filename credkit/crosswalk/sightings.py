@@ -15,8 +15,8 @@ from itertools import pairwise
 
 from credkit.crosswalk.texts import Texts, Told
 from credkit.errors import shown
-from credkit.site import Period, Reader, Site
 from credkit.sitefiles import Read
+from credkit.sitemodel import Period, Reader, Site
 from credkit.streams import Frame
 
 PAUSE = timedelta(seconds=30)  # between two keys: whoever types next may begin a new entry

@@ -17,8 +17,8 @@ from credkit.crosswalk.result import ACTIONS, FINDINGS, Crosswalk, Exceptional, 
 from credkit.crosswalk.verdicts import Verdict
 from credkit.screen import WIDTH
 from credkit.screen import plain as printable
-from credkit.site import Rows, Site
 from credkit.sitefiles import Assignment, Held, Read
+from credkit.sitemodel import Rows, Site
 
 WIDEST_WORDS = 34  # of a first column, before it is wrapped
 

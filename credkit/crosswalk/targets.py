@@ -22,8 +22,8 @@ from credkit.crosswalk.result import NAMED, Exceptional, Finding, Line, counted,
 from credkit.crosswalk.texts import rounded, shortened
 from credkit.errors import EncodeError, shown
 from credkit.payment import suspect
-from credkit.site import Site, Target
 from credkit.sitefiles import Held
+from credkit.sitemodel import Site, Target
 
 UNWRITTEN = (
     "the number looks like a payment account number, so it is not written (if it is none, the kind can declare "

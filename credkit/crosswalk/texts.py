@@ -15,7 +15,7 @@ from credkit.codec import Codec
 from credkit.errors import shown
 from credkit.payment import NOTHING, Payment, payment
 from credkit.reading import Item, Note, Reading
-from credkit.site import Kind
+from credkit.sitemodel import Kind
 
 DIGITS = 15  # that a spreadsheet keeps of a number: those of a double-precision value (IEEE 754)
 MOST_ZEROS = 20  # leading zeros that are tried

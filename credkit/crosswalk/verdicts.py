@@ -19,7 +19,7 @@ from credkit.crosswalk.sightings import Sighting
 from credkit.crosswalk.texts import rounding
 from credkit.errors import shown
 from credkit.reading import Item
-from credkit.site import Site
+from credkit.sitemodel import Site
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -23,7 +23,8 @@ from credkit.crosswalk.targets import Export, Judge, alike, not_held, write_all
 from credkit.crosswalk.texts import Texts
 from credkit.crosswalk.unresolved import unresolved
 from credkit.crosswalk.verdicts import Verdict, other_issues, rows_of, verdicts
-from credkit.site import Rows, Site, load_rows
+from credkit.site import load_rows
+from credkit.sitemodel import Rows, Site
 
 
 def crosswalk(site: Site, rows: Rows | None = None) -> Crosswalk:

@@ -1,13 +1,17 @@
 """Tables of a TOML file, read with their types: every refusal names the file and the key.
 
-The site file is written by hand, so a wrong key or a text where a number belongs is the usual
-fault; `Table` finds it in one place for all of them.
+Such files are written by hand, so a wrong key or a text where a number belongs is the usual fault;
+`read_toml` reads one, and `Table` finds the fault in one place for all of them.
+
+Source: TOML 1.0.
 """
 
 from __future__ import annotations
 
+import tomllib
 from collections.abc import Callable, Collection, Mapping, Sequence
 from datetime import date, datetime
+from pathlib import Path
 from typing import Any, NoReturn, TypeVar
 
 from credkit.errors import CredkitError, DefinitionError, nearest, shown
@@ -124,3 +128,16 @@ class Table:
         """The list of tables under ``key``, counted from 1 in refusals."""
         rows = self._value(key, list, "a list of tables", MISSING)
         return [Table(self.file, f"{self.at(key)} {number}", row, keys) for number, row in enumerate(rows, 1)]
+
+
+def read_toml(path: Path, keys: tuple[str, ...]) -> Table:
+    """The file ``path`` as a table with these keys; raises `DefinitionError` with file and place."""
+    try:
+        content = tomllib.loads(path.read_bytes().decode("utf-8").removeprefix("\ufeff"))
+    except OSError as error:
+        raise DefinitionError(f"{path.name}: the file cannot be read ({error.strerror})") from None
+    except UnicodeDecodeError as error:
+        raise DefinitionError(f"{path.name}: byte at offset {error.start} is not utf-8, which TOML needs") from None
+    except (tomllib.TOMLDecodeError, RecursionError, ValueError) as error:
+        raise DefinitionError(f"{path.name}: the file is not TOML: {error}") from None
+    return Table(path.name, "", content, keys)
