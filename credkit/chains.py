@@ -108,7 +108,7 @@ takes 24 bits, but hex:8 gives 32 bits: right-justified:24 between them?
     name = "/".join(step.name for step in steps)
     readers, unread = _forward(steps)
     writers, unwritten = _forward(steps, through_cuts=True)
-    unwritten = unwritten or _backward(writers)
+    unwritten = unwritten or next((step.unwritten for step in writers if step.unwritten), None) or _backward(writers)
     if unread and unwritten:
         raise DefinitionError(f"chain {name}: {unread}")
     outer = (writers if unread else readers)[-1].output

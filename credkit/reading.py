@@ -175,6 +175,8 @@ class TextField:
         """What it may be, in words."""
         first, last = self.lengths[0], self.lengths[-1]
         count = f"{first}" if first == last else f"{first} {'or' if len(self.lengths) == 2 else 'to'} {last}"
+        if len(self.lengths) > 2 and self.lengths.step > 1:
+            count += f" (in steps of {self.lengths.step})"
         return f"{count} of {self.letters}" if self.letters else f"{count} characters"
 
     @property

@@ -17,11 +17,14 @@ from credkit.codecs import (
     contents,
     crcs,
     cyclic,
+    dates,
     fieldsteps,
     frames,
     keyboards,
+    ndef,
     notations,
     orders,
+    stored,
     stripe,
     template,
     texts,
@@ -33,6 +36,7 @@ from credkit.grammar import StepText, parse
 
 ELSEWHERE = {  # steps that need something of the site's, and where that is given
     "map": "map:TABLE,FIELD needs a list: [tables.TABLE] in a site file, or map_entry(...) in codecs= in Python",
+    "memory": "memory:PLAN,RECORD needs a plan: [plans.NAME] in a site file, or memory_entry(...) in codecs= in Python",
     "choice": "a choice is a list of chains in a site file, or choice(...) in Python",
 }
 UNSUPPORTED = (
@@ -55,6 +59,9 @@ def catalogue() -> tuple[Entry, ...]:
         *uids.ENTRIES,
         *cyclic.ENTRIES,
         *stripe.ENTRIES,
+        *stored.ENTRIES,
+        *dates.ENTRIES,
+        *ndef.ENTRIES,
         *frames.ENTRIES,
         *frames.builtin(),
         *fieldsteps.ENTRIES,

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Mapping
+from datetime import date
 from functools import cache
 from pathlib import Path
 from random import Random
@@ -22,11 +23,16 @@ from credkit.chains import Choice
 from credkit.codec import Codec, Entry
 from credkit.codecs.contents import Parts
 from credkit.codecs.cyclic import Cyclic
+from credkit.codecs.dates import DayCount, StoredDate
 from credkit.codecs.fieldsteps import Digits, Listed, Offset
 from credkit.codecs.keyboards import Keyboard
+from credkit.codecs.stored import Bcd, Characters
 from credkit.codecs.stripe import TrackBits
 from credkit.codecs.texts import LastDigits
 from credkit.codecs.tracktexts import TrackText
+from credkit.memory.entry import memory_entry
+from credkit.memory.keys import MasterKey
+from credkit.memory.plans import load_plan
 from credkit.reading import Field, Row, TextField
 from credkit.registry import catalogue
 from credkit.spans import LIMIT, written
@@ -37,7 +43,9 @@ from tests.contentstrategies import valid_content, valid_parts, valid_track
 VECTORS = Path(__file__).with_name("vectors")
 
 LOCKERS = {printed: 3 * printed % 10007 for printed in range(101, 400)}  # a site's list: locker to number
-SITE = (map_entry({"lockers": LOCKERS}),)
+STAFF = load_plan(Path(__file__).with_name("plans") / "staff.toml")  # a site's plan of its cards, see there
+KEY = MasterKey.of(bytes.fromhex("2b7e151628aed2a6abf7158809cf4f3c"), "argument of a function")  # of SP 800-38B
+SITE = (map_entry({"lockers": LOCKERS}), memory_entry({"staff": STAFF}, {"staff": KEY}))
 
 TYPICAL = (
     "hex:8/right-justified:26/wiegand-26",
@@ -66,6 +74,16 @@ TYPICAL = (
     "binary/track-2-bits",
     "binary/invert/track-2-bits:5,3,25/strip:;,?/decimal:32/serial-32",
     "binary/reverse-bits/track-3-bits:7,20",
+    "hex:36/crc-a/characters:utf-8",
+    "hex/xor-byte/characters:utf-16-le,2000",
+    "hex:10/crc-8-smbus/bcd/date:YYYYMMDD",
+    "hex:16/bcd:F",
+    "hex:4/reverse-bytes/day-count:2000-01-01",
+    "hex:32/value-block",
+    "hex:32/memory:staff,personnel",
+    "hex:40/memory:staff,secure,serial",
+    "binary:160/memory:staff,badge,serial/select:card=number,site,serial",
+    "hex/memory:staff,note",
 )
 
 
@@ -169,6 +187,13 @@ def _valid_text(random: Random, last: Codec) -> str:
         letters = "".join(last.to_typed)
     if isinstance(last, LastDigits):
         letters, length = "0123456789", last.count
+    if isinstance(last, Bcd):
+        letters = "0123456789"
+        length = last.length // 4 if last.length else length
+    if isinstance(last, Characters):
+        letters = {"ascii": "AZ 09.", "latin-1": "AZ 09ä"}.get(last.encoding, "AZ 09ä€😀")
+    if isinstance(last, StoredDate | DayCount):
+        return date(random.randint(2000, 2099), random.randint(1, 12), random.randint(1, 28)).isoformat()
     if isinstance(last, TrackText):
         return valid_track(random, last)
     if isinstance(last, TrackBits):

@@ -1,7 +1,8 @@
-"""CRCs of contactless frames: published values, another library, another dissector; what they find."""
+"""CRCs and the XOR byte: published values, other libraries, another dissector; what they find and miss."""
 
 from __future__ import annotations
 
+import binascii
 import shutil
 import struct
 import subprocess
@@ -11,6 +12,7 @@ from pathlib import Path
 from random import Random
 from typing import Any
 
+import crccheck.checksum
 import crccheck.crc
 import pytest
 from bitstring import Bits
@@ -23,14 +25,30 @@ from credkit.codec import to_word
 from credkit.diagnose import diagnose
 from credkit.registry import catalogue
 from credkit.spans import LIMIT
-from credkit.tables.crcs import CRCS, Crc
+from credkit.tables.crcs import CRCS, XOR, Crc
 
 # The same CRCs as another library describes them; that of ISO/IEC 15693 is the one of ISO/IEC 13239.
 OTHERS: dict[str, Any] = {
     "crc-a": crccheck.crc.Crc16IsoIec144433A,
     "crc-b": crccheck.crc.Crc16IsoIec144433B,
     "crc-15693": crccheck.crc.CrcX25,
+    "crc-16-ibm-3740": crccheck.crc.Crc16Ibm3740,
+    "crc-16-arc": crccheck.crc.Crc16Arc,
+    "crc-32-iso-hdlc": crccheck.crc.Crc32IsoHdlc,
+    "crc-8-smbus": crccheck.crc.Crc8Smbus,
 }
+# Over "123456789": the values of the public catalogue of CRCs (from memory, recomputed), and with them BF05 for CRC_A
+# (ISO/IEC 14443-3 Annex B) and 906E for ISO/IEC 13239. Behind them the order of the bytes on a card.
+CHECKS = {
+    "crc-a": (0xBF05, "little"),
+    "crc-b": (0x906E, "little"),
+    "crc-15693": (0x906E, "little"),
+    "crc-16-ibm-3740": (0x29B1, "big"),
+    "crc-16-arc": (0xBB3D, "little"),
+    "crc-32-iso-hdlc": (0xCBF43926, "little"),
+    "crc-8-smbus": (0xF4, "big"),
+}
+FROM_ZERO = ("crc-16-arc", "crc-8-smbus")  # their register starts from zero
 # ISO/IEC 14443-3 Annex B; the last row ISO/IEC 15693-3 Annex C (from memory, recomputed)
 PUBLISHED = (
     ("crc-a", "0000", "A01E"),
@@ -52,15 +70,19 @@ def turned(data: bytes) -> int:
     return int("".join(f"{byte:08b}"[::-1] for byte in data) or "0", 2)
 
 
+def plain(data: bytes) -> int:
+    """The bytes as a number, first byte first."""
+    return int.from_bytes(data, "big")
+
+
 # ── the rows ────────────────────────────────────────────────────────────────────────────────────
 
 
 @pytest.mark.parametrize(("name", "row"), CRCS.items())
 def test_rows_have_the_check_values_of_the_catalogue(name: str, row: Crc) -> None:
-    """Over "123456789": BF05 for CRC_A (ISO/IEC 14443-3 Annex B), 906E for ISO/IEC 13239; low byte first."""
-    assert row.check == {"crc-a": 0xBF05, "crc-b": 0x906E, "crc-15693": 0x906E}[name]
-    assert row.of(b"123456789") == row.check.to_bytes(2, "little")
-    assert row.source.startswith(("ISO/IEC 14443-3 Annex B", "ISO/IEC 15693-3 Annex C"))
+    assert (row.check, row.order) == CHECKS[name]
+    assert row.of(b"123456789") == row.check.to_bytes(row.width // 8, row.order)
+    assert row.source
 
 
 @pytest.mark.parametrize(("name", "message", "sent"), PUBLISHED)
@@ -73,23 +95,43 @@ def test_published_frames(name: str, message: str, sent: str) -> None:
 def test_rows_are_those_of_another_library(name: str) -> None:
     @given(st.binary(max_size=300))
     def law(message: bytes) -> None:
-        assert CRCS[name].of(message) == OTHERS[name].calc(message).to_bytes(2, "little")
+        row = CRCS[name]
+        assert row.of(message) == OTHERS[name].calc(message).to_bytes(row.width // 8, row.order)
 
     law()
 
 
 @pytest.mark.parametrize("name", CRCS)
 def test_rows_are_the_arithmetic_of_layouts(name: str) -> None:
-    """Bit by bit and not reflected: every byte fed, and the result read, in the opposite order."""
+    """Bit by bit and not reflected; a reflected one has every byte fed, and the result read, in the opposite order."""
     row = CRCS[name]
-    start = int(f"{row.start:016b}"[::-1], 2)
+    way = turned if row.reflected else plain
+    start = int(f"{row.start:0{row.width}b}"[:: -1 if row.reflected else 1], 2)
 
     @given(st.binary(max_size=40))
     def law(message: bytes) -> None:
-        found = crc(turned(message), 8 * len(message), width=16, poly=row.poly, init=start, xorout=row.xorout)
-        assert turned(row.of(message)) == found
+        found = crc(way(message), 8 * len(message), width=row.width, poly=row.poly, init=start, xorout=row.xorout)
+        assert way(row.of(message)) == found
 
     law()
+
+
+@given(st.binary(max_size=300))
+def test_the_standard_library_agrees(message: bytes) -> None:
+    """Python's binascii has two of them."""
+    assert CRCS["crc-32-iso-hdlc"].of(message) == binascii.crc32(message).to_bytes(4, "little")
+    assert CRCS["crc-16-ibm-3740"].of(message) == binascii.crc_hqx(message, 0xFFFF).to_bytes(2, "big")
+
+
+@given(st.binary(max_size=300))
+def test_the_xor_is_a_crc(message: bytes) -> None:
+    """The row of x^8 + 1 against the operator, and against another library."""
+    found = 0
+    for byte in message:
+        found ^= byte
+    assert XOR.of(message) == bytes([found])
+    assert found == crccheck.checksum.ChecksumXor8.calc(message)
+    assert XOR.check == XOR.of(b"123456789")[0]
 
 
 @pytest.mark.parametrize("name", ["crc-b", "crc-15693"])
@@ -194,10 +236,33 @@ def test_one_random_frame_in_65536_passes() -> None:
     assert sum(codec.attempt((0x1234 << 16 | found, 32)) is not None for found in range(1 << 16)) == 1
 
 
-def test_zeros_that_are_missing_at_the_start_are_noticed() -> None:
-    """CRCs that start from zero cannot tell 00 12 34 from 12 34; these start from another value."""
-    for name in CRCS:
-        assert frame(name, "001234")[1:] != frame(name, "1234")
+@pytest.mark.parametrize("name", CRCS)
+def test_zeros_that_are_missing_at_the_start_are_noticed(name: str) -> None:
+    """CRCs that start from zero cannot tell 00 12 34 from 12 34; the others can."""
+    assert (frame(name, "001234")[1:] == frame(name, "1234")) == (name in FROM_ZERO)
+
+
+@pytest.mark.parametrize("name", [*CRCS, "xor-byte"])
+def test_nothing_but_zeros_is_noted_where_it_passes(name: str) -> None:
+    codec = chain(name)
+    reading = codec.inspect(Bits.from_zeros(128))
+    assert reading.ok == (name in (*FROM_ZERO, "xor-byte"))
+    assert [(note.kind, note.level) for note in reading.notes] == [("blank", "care")] * reading.ok
+    assert not codec.inspect(codec.encode(Bits("0x0001"))).notes
+
+
+def test_what_an_xor_byte_says_and_misses() -> None:
+    codec = chain("xor-byte")
+    with pytest.raises(DecodeError) as caught:
+        codec.decode(Bits("0x12345671"))
+    assert str(caught.value) == (
+        "xor-byte: the XOR of all bytes over bits 0-23 fails: bits 24-31 are 01110001, expected 01110000"
+    )
+    assert codec.decode(Bits("0x34125670")) == Bits("0x341256"), "bytes that changed places are not noticed"
+    word, length = to_word(codec.encode(Bits("0x93700411223344")))
+    assert not any(codec.attempt((word ^ 1 << place, length)) for place in range(length))
+    with pytest.raises(EncodeError, match="xor-byte: writes a multiple of 8 bits and a BCC, not 4"):
+        codec.encode(Bits("0x1"))
 
 
 # ── another dissector ───────────────────────────────────────────────────────────────────────────
@@ -271,4 +336,4 @@ def test_tshark_agrees_on_frames_of_type_b(tmp_path: Path) -> None:
 
 
 def test_every_crc_has_its_codec() -> None:
-    assert {entry.name for entry in catalogue()} >= set(CRCS)
+    assert {entry.name for entry in catalogue()} >= {*CRCS, "xor-byte"}

@@ -18,7 +18,7 @@ genuine.
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cache, partial
 from pathlib import Path
@@ -36,7 +36,8 @@ from credkit.spans import WIDEST
 from credkit.tables.definition import layout
 from credkit.tables.layout import Layout, LayoutCodec
 
-FILES = ("wiegand", "serial", "keypad", "open", "contactless")
+FILES = ("wiegand", "serial", "keypad", "open", "contactless", "memory", "forum")
+KEPT = ("memory", "forum")  # what cards keep inside: no reader types it, so an unknown text is not tried as that
 
 
 def layout_entries(definitions: Mapping[str, Any]) -> tuple[Entry, ...]:
@@ -167,10 +168,15 @@ def builtin() -> tuple[Entry, ...]:
     """The rows for the built-in layouts, in the order of the files; tests prove their examples."""
     folder = Path(__file__).with_name("layouts")
     return tuple(
-        _entry(layout(name, table), table)
+        replace(entry, usual=()) if file in KEPT else entry
         for file in FILES
-        for name, table in tomllib.loads((folder / f"{file}.toml").read_text(encoding="utf-8")).items()
+        for entry in _read(folder / f"{file}.toml")
     )
+
+
+def _read(file: Path) -> Iterator[Entry]:
+    for name, table in tomllib.loads(file.read_text(encoding="utf-8")).items():
+        yield _entry(layout(name, table), table)
 
 
 ENTRIES = (

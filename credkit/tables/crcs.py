@@ -4,10 +4,14 @@
     0A 12 34 56                           2C F6
 
 A row holds the parameters, where they come from, and the value over the nine bytes "123456789"
-by which catalogues tell parameters apart (two standards here share theirs). Registers of these CRCs
-run with each byte's least significant bit first, as the bytes are sent, so their starting values
-are given as they stand in that register. A CRC finds accidents: whoever changes a frame can compute
-it anew.
+by which catalogues tell parameters apart (two standards here share theirs). The register of a
+reflected CRC runs with each byte's least significant bit first, and its low byte stands first
+behind the message; the others run most significant bit first, and their high byte stands first.
+Starting values are given as they stand in the register. The XOR of all bytes is a row too: it is
+the CRC of the polynomial x^8 + 1.
+
+A CRC finds accidents: whoever changes a frame can compute it anew. Where the register starts from
+zero, nothing but zeros passes too: `CrcCodec` notes that.
 
 `CrcCodec` takes the CRC off a frame and puts it on, whatever the frame's length. A CRC inside a
 frame of one length is a check row of its layout.
@@ -18,25 +22,25 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cache
-from typing import NamedTuple
+from typing import Literal, NamedTuple
 
 from bitstring import Bits
 
-from credkit.codec import Tabled, Word, to_bits, to_word
+from credkit.codec import PRACTICE, Tabled, Word, to_bits, to_word
 from credkit.errors import EncodeError
-from credkit.reading import Check, Part, Reading
+from credkit.reading import Check, Note, Part, Reading
 from credkit.shapes import Shape, bits, meet, said
 from credkit.spans import LIMIT, written
 
-WIDTH = 16  # bits of every CRC here
+CATALOGUE = "parameters as in the public catalogue of CRCs (from memory, recomputed)"
 
 
 class Crc(NamedTuple):
-    """One CRC of 16 bits whose register is reflected.
+    """One CRC of whole bytes.
 
     ``poly`` is the polynomial without its highest term, ``start`` the register before the first
     bit, ``xorout`` what the register is combined with at the end, ``check`` the value over
-    "123456789".
+    "123456789". ``kind`` is what sentences call it.
     """
 
     title: str
@@ -45,14 +49,22 @@ class Crc(NamedTuple):
     start: int
     xorout: int
     check: int
+    width: int = 16
+    reflected: bool = True
+    kind: Literal["CRC", "BCC"] = "CRC"
+
+    @property
+    def order(self) -> Literal["little", "big"]:
+        """Which of its bytes is sent first."""
+        return "little" if self.reflected else "big"
 
     def of(self, message: bytes) -> bytes:
-        """The CRC of ``message``, its two bytes as they are sent.
+        """The CRC of ``message``, its bytes as they are sent.
 
-        >>> CRC_A.of(bytes.fromhex("1234")).hex()
-        '26cf'
+        >>> CRC_A.of(bytes.fromhex("1234")).hex(), XOR.of(bytes.fromhex("1234")).hex()
+        ('26cf', '26')
         """
-        return _function(self)(message).to_bytes(WIDTH // 8, "little")
+        return _function(self)(message).to_bytes(self.width // 8, self.order)
 
 
 CRC_A = Crc(
@@ -66,7 +78,29 @@ CRC_15693 = Crc(
     title="the CRC of ISO/IEC 15693", source="ISO/IEC 15693-3 Annex C; ISO/IEC 13239", poly=0x1021, start=0xFFFF,
     xorout=0xFFFF, check=0x906E,
 )  # fmt: skip
-CRCS = {"crc-a": CRC_A, "crc-b": CRC_B, "crc-15693": CRC_15693}
+CRC_16_IBM_3740 = Crc(
+    title="CRC-16/IBM-3740", source=f"{PRACTICE}; {CATALOGUE}", poly=0x1021, start=0xFFFF, xorout=0, check=0x29B1,
+    reflected=False,
+)  # fmt: skip
+CRC_16_ARC = Crc(
+    title="CRC-16/ARC", source=f"{PRACTICE}; {CATALOGUE}", poly=0x8005, start=0, xorout=0, check=0xBB3D
+)  # fmt: skip
+CRC_32_ISO_HDLC = Crc(
+    title="CRC-32/ISO-HDLC", source=f"ISO/IEC 13239, the FCS of 32 bits; {CATALOGUE}", poly=0x04C11DB7,
+    start=0xFFFFFFFF, xorout=0xFFFFFFFF, check=0xCBF43926, width=32,
+)  # fmt: skip
+CRC_8_SMBUS = Crc(
+    title="CRC-8/SMBUS", source=f"System Management Bus specification, packet error code; {CATALOGUE}", poly=0x07,
+    start=0, xorout=0, check=0xF4, width=8, reflected=False,
+)  # fmt: skip
+CRCS = {
+    "crc-a": CRC_A, "crc-b": CRC_B, "crc-15693": CRC_15693, "crc-16-ibm-3740": CRC_16_IBM_3740,
+    "crc-16-arc": CRC_16_ARC, "crc-32-iso-hdlc": CRC_32_ISO_HDLC, "crc-8-smbus": CRC_8_SMBUS,
+}  # fmt: skip
+XOR = Crc(
+    title="the XOR of all bytes", source=PRACTICE, poly=0x01, start=0, xorout=0, check=0x31, width=8, reflected=False,
+    kind="BCC",
+)  # fmt: skip
 
 
 @cache
@@ -74,7 +108,7 @@ def _function(row: Crc) -> Callable[[bytes], int]:
     from crcmod import mkCrcFun  # only where a CRC is computed
 
     function: Callable[[bytes], int] = mkCrcFun(
-        1 << WIDTH | row.poly, initCrc=row.start ^ row.xorout, rev=True, xorOut=row.xorout
+        1 << row.width | row.poly, initCrc=row.start ^ row.xorout, rev=row.reflected, xorOut=row.xorout
     )
     return function
 
@@ -89,8 +123,9 @@ class CrcCodec(Tabled):
     def of(cls, name: str, crc: Crc) -> CrcCodec:
         """The codec called ``name`` for ``crc``: at least one byte, and the CRC."""
         return cls(
-            name=name, crc=crc, input=bits(range(8 + WIDTH, LIMIT + 1, 8)), output=bits(range(8, LIMIT - WIDTH + 1, 8))
-        )
+            name=name, crc=crc, input=bits(range(8 + crc.width, LIMIT + 1, 8)),
+            output=bits(range(8, LIMIT - crc.width + 1, 8)),
+        )  # fmt: skip
 
     @property
     def table(self) -> Crc:
@@ -100,13 +135,15 @@ class CrcCodec(Tabled):
     def after(self, flowing: Shape) -> CrcCodec:
         """The codec for the lengths that can flow here."""
         lengths = meet(flowing.lengths, self.input.lengths)
-        output = range(lengths.start - WIDTH, lengths.stop - WIDTH, lengths.step)
+        width = self.crc.width
+        output = range(lengths.start - width, lengths.stop - width, lengths.step)
         return replace(self, input=bits(lengths), output=bits(output))
 
     def before(self, flowing: Shape) -> Shape:
         """What encoding hands on: as many bits as it got, and the CRC."""
         lengths = meet(flowing.lengths, self.output.lengths)
-        return bits(range(lengths.start + WIDTH, lengths.stop + WIDTH, lengths.step))
+        width = self.crc.width
+        return bits(range(lengths.start + width, lengths.stop + width, lengths.step))
 
     def attempt(self, carried: Word) -> Word | None:
         """The bytes without the CRC, or None where the length is wrong or the CRC fails."""
@@ -114,38 +151,49 @@ class CrcCodec(Tabled):
         if length not in self.input.lengths:
             return None
         data = number.to_bytes(length // 8, "big")
-        message = data[: -WIDTH // 8]
-        if self.crc.of(message) != data[-WIDTH // 8 :]:
+        size = self.crc.width // 8
+        if self.crc.of(data[:-size]) != data[-size:]:
             return None
-        return number >> WIDTH, length - WIDTH
+        return number >> self.crc.width, length - self.crc.width
 
     def write(self, carried: Word) -> Word:
         """The bytes with the CRC behind them; raises `EncodeError` for what is not whole bytes."""
         number, length = carried
         if length not in self.output.lengths:
-            raise EncodeError(f"{self.name}: writes {said(self.output.lengths)} and a CRC, not {length}")
+            raise EncodeError(f"{self.name}: writes {said(self.output.lengths)} and a {self.crc.kind}, not {length}")
         crc = self.crc.of(number.to_bytes(length // 8, "big"))
-        return number << WIDTH | int.from_bytes(crc, "big"), length + WIDTH
+        return number << self.crc.width | int.from_bytes(crc, "big"), length + self.crc.width
 
     def inspect(self, value: Bits) -> Reading:
         """The bytes without the CRC, whether it holds or not."""
         number, length = to_word(value)
+        width = self.crc.width
         if length not in self.input.lengths:
             check = Check(
                 codec=self.name, rule="length", claim="the length in bits", form="bits",
                 expected=said(self.input.lengths) if length <= LIMIT else f"at most {LIMIT} bits", found=length,
             )  # fmt: skip
             return Reading(value=None, checks=(check,))
-        size = length - WIDTH
-        message, at = number >> WIDTH, tuple(range(size, length))
+        size = length - width
+        message, at = number >> width, tuple(range(size, length))
         expected = int.from_bytes(self.crc.of(message.to_bytes(size // 8, "big")), "big")
-        found = number & (1 << WIDTH) - 1
+        found = number & (1 << width) - 1
         check = Check(
-            codec=self.name, rule="crc", claim=f"{self.crc.title} over bits {written(range(size))}", form="bits", at=at,
-            covers=tuple(range(size)), expected=f"{expected:0{WIDTH}b}", found=f"{found:0{WIDTH}b}", evidence=WIDTH,
+            codec=self.name, rule=self.crc.kind.lower(), claim=f"{self.crc.title} over bits {written(range(size))}",
+            form="bits", at=at, covers=tuple(range(size)), expected=f"{expected:0{width}b}",
+            found=f"{found:0{width}b}", evidence=width,
         )  # fmt: skip
         parts = (
             Part(name="content", at=tuple(range(size)), value=None),
-            Part(name="CRC", at=at, value=found),
+            Part(name=self.crc.kind, at=at, value=found),
         )
-        return Reading(value=to_bits((message, size)), checks=(check,), parts=parts, origin=lambda place: (place,))
+        return Reading(
+            value=to_bits((message, size)), checks=(check,), notes=() if number or expected else (_blank(self.crc),),
+            parts=parts, origin=lambda place: (place,),
+        )  # fmt: skip
+
+
+def _blank(crc: Crc) -> Note:
+    """The note for zeros alone, which pass a check that starts from zero."""
+    text = f"nothing but zeros, which pass {crc.title}: the bytes may never have been written"
+    return Note(kind="blank", level="care", text=text)

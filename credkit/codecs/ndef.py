@@ -1,0 +1,302 @@
+"""NDEF: the message in a tag's data area, and what its records say.
+
+    tlv                         03 08 D1 01 04 55 05 31 32 33 FE 00     the message D1 … 33
+    ndef:contact:uri            D1 01 04 55 05 31 32 33                 contact=tel:123
+    tlv/ndef:contact:uri        both in a row, as a plan stores it
+
+An NDEF message is what a telephone reads from a card: anybody's telephone, so it is no place for
+what others must not know. It can be copied and rewritten, and proves nothing about its card.
+
+They have no tables: blocks and records say themselves how long they are, and how many there are.
+
+Source: NFC Forum NDEF 1.0, NFC RTD 1.0, URI, Text and Smart Poster RTD, Type 2 Tag, Type 5 Tag.
+
+>>> from bitstring import Bits
+>>> codec = build_ndef("contact:uri")
+>>> dict(codec.decode(Bits("0xD101045505313233")))
+{'contact': 'tel:123'}
+>>> build_tlv().encode(codec.encode({"contact": "tel:123"})).hex
+'0308d101045505313233fe'
+>>> codec.decode(Bits("0x5101045505313233"))
+Traceback (most recent call last):
+credkit.errors.DecodeError: ndef:contact:uri: the flag MB of record 1 fails: bit 0 is 0, expected 1
+"""
+
+from __future__ import annotations
+
+from abc import abstractmethod
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+from types import MappingProxyType
+from typing import Any
+
+from bitstring import Bits
+
+from credkit.codec import Codec, Entry, Example, check_fields
+from credkit.errors import DefinitionError, EncodeError, shown
+from credkit.grammar import step
+from credkit.reading import Check, Note, Part, Reading, nowhere
+from credkit.shapes import Shape, bits, meet, multiples, said
+from credkit.spans import LIMIT
+from credkit.tables.ndefkinds import KINDS, Kind, Said, kind_of
+from credkit.tables.ndefrecords import read_records, titled, write_records
+from credkit.tables.stretches import Malformed, Stretch, counted
+from credkit.tables.tlvs import LOCK, MEMORY, MESSAGE, TERMINATOR, Block, read_blocks, room_in, size_of, write_block
+
+WHOLE = multiples(8)
+CONTROLS = {
+    LOCK: "it says where lock bits stand, which may be among the bytes read here",
+    MEMORY: "it sets bytes aside, which may be among those read here",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Tagged(Codec):
+    """Whole bytes of NFC Forum structures; what ends the reading of them is a failed check."""
+
+    def after(self, flowing: Shape) -> Tagged:
+        """The codec for the lengths that can flow here."""
+        return replace(self, input=bits(meet(flowing.lengths, self.input.lengths)))
+
+    def inspect(self, value: Bits) -> Reading:
+        """What stands in the bytes; a failed check where nothing can."""
+        lengths = self.input.lengths
+        reading = Reading(value=None)
+        if len(value) in WHOLE:
+            try:
+                reading = self.read(Stretch.of(value.bytes))
+            except Malformed as fault:
+                return Reading(value=None, checks=(fault.check(self.name),))
+        if len(value) in lengths:
+            return reading
+        beyond = len(value) > lengths[-1] and len(lengths) > 1
+        check = Check(
+            codec=self.name, rule="length", claim="the length in bits", form="bits",
+            expected=f"at most {lengths[-1]} bits" if beyond else said(lengths), found=len(value),
+        )  # fmt: skip
+        return Reading(value=None, checks=(check,))
+
+    @abstractmethod
+    def read(self, whole: Stretch) -> Reading:
+        """The reading of whole bytes; raises `Malformed`."""
+
+
+# ── the data area ───────────────────────────────────────────────────────────────────────────────
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class TlvCodec(Tagged):
+    """A data area to the one NDEF message in it."""
+
+    def after(self, flowing: Shape) -> TlvCodec:
+        """The codec for the areas that can flow here: it fills them when it writes."""
+        lengths = meet(flowing.lengths, self.input.lengths)
+        return replace(self, input=bits(lengths), output=bits(range(0, 8 * room_in(lengths[-1] // 8) + 1, 8)))
+
+    def read(self, whole: Stretch) -> Reading:
+        """The message, notes of what else is there."""
+        blocks, terminator = read_blocks(whole)
+        messages = [block for block in blocks if block.tag == MESSAGE]
+        if len(messages) != 1:
+            at = messages[1].at if messages else ()
+            found = "a second one" if messages else "none"
+            raise Malformed("message", "one message TLV in the area", at, "only one" if messages else "one", found)
+        message = messages[0]
+        value, places = Bits(message.value.data), message.value.bits
+        check = Check(
+            codec=self.name, rule="message", claim="one message TLV in the area", form="bits",
+            at=message.header.bits, expected="one", found="one",
+        )  # fmt: skip
+        return Reading(
+            value=value, checks=(check,), notes=tuple(_noted(whole, blocks, message, terminator)),
+            parts=tuple(_parts(whole, blocks, terminator)), origin=lambda place: (places[int(place)],),
+        )  # fmt: skip
+
+    def encode(self, value: Bits) -> Bits:
+        """The message in its area: terminator if there is room, zeros; raises `EncodeError` where it does not fit."""
+        length = len(self.given(value))
+        if length % 8:
+            raise EncodeError(f"{self.name}: writes whole bytes, not {length} bits")
+        lengths, needed = self.input.lengths, size_of(length // 8)
+        if 8 * needed > lengths[-1]:
+            raise EncodeError(
+                f"{self.name}: the message has {counted(length // 8)}, {needed} with tag and length, "
+                f"but the area holds {lengths[-1] // 8}"
+            )
+        block = write_block(value.bytes)
+        if 8 * needed < lengths[-1]:
+            block += bytes([TERMINATOR])
+        at = max(0, -((lengths.start - 8 * len(block)) // lengths.step))
+        return Bits(block.ljust(lengths[at] // 8, b"\0"))
+
+
+def _noted(whole: Stretch, blocks: list[Block], message: Block, terminator: int | None) -> Iterator[Note]:
+    """What is noted of an area that holds ``message``."""
+    for block in blocks:
+        if block is not message:
+            more = f": {CONTROLS[block.tag]}" if block.tag in CONTROLS else ""
+            text = f"a {block.title}{more}; it is no part of the message, and credkit writes none"
+            yield Note(kind="other-tlv", level="care", text=text, at=block.at)
+    if message.overlong:
+        text = f"the length of the message, {len(message.value)}, stands in three bytes; credkit writes one"
+        yield Note(kind="overlong-length", level="info", text=text, at=message.header.cut(1).bits)
+    if not len(message.value):
+        text = "the message is empty: the tag was made ready, and nothing is written yet"
+        yield Note(kind="empty-message", level="info", text=text, at=message.at)
+    front = message.header.at[0] - sum(block.size for block in blocks[: blocks.index(message)])
+    if front:
+        text = f"{counted(front, 'null TLV')} in front of the message; credkit writes none"
+        yield Note(kind="null-tlv", level="info", text=text)
+    if terminator is None:
+        if all(block.stop < len(whole) for block in blocks):
+            text = "there is no terminator TLV behind the blocks, though there is room for one; credkit writes it"
+            yield Note(kind="no-terminator", level="info", text=text)
+    elif any((rest := whole.cut(terminator + 1)).data):
+        text = f"{counted(len(rest))} behind the terminator TLV, not all zero: what was there before, perhaps"
+        yield Note(kind="after-terminator", level="info", text=text, at=rest.bits)
+
+
+def _parts(whole: Stretch, blocks: list[Block], terminator: int | None) -> Iterator[Part]:
+    """The stretches of an area."""
+    for block in blocks:
+        if block.tag != MESSAGE:
+            yield Part(name=block.title, at=block.at, value=None)
+            continue
+        yield Part(name="tag and length", at=block.header.bits, value=None)
+        if len(block.value):
+            yield Part(name="message", at=block.value.bits, value=None)
+    if terminator is not None:
+        yield Part(name="terminator", at=whole.cut(terminator, terminator + 1).bits, value=None)
+        if rest := whole.cut(terminator + 1).bits:
+            yield Part(name="rest", at=rest, value=None)
+
+
+def build_tlv() -> Codec:
+    """``tlv``: the one NDEF message in the data area of an NFC Forum Type 2 or Type 5 tag."""
+    return TlvCodec(
+        name="tlv", input=bits(range(16, LIMIT + 1, 8)), output=bits(range(0, 8 * room_in(LIMIT // 8) + 1, 8))
+    )
+
+
+# ── the message ─────────────────────────────────────────────────────────────────────────────────
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class NdefCodec(Tagged):
+    """A message of exactly the records ``wanted``, each a field's name and its kind, to their texts."""
+
+    wanted: tuple[tuple[str, Kind], ...]
+
+    def read(self, whole: Stretch) -> Reading:
+        """What every record says."""
+        records = read_records(whole)
+        said: list[Said] = []
+        notes: list[Note] = []
+        parts: list[Part] = []
+        for (name, kind), record in zip(self.wanted, records, strict=False):
+            content = kind.read(name, record)
+            said += content.said
+            notes += content.notes
+            parts.append(Part(name="header", at=record.header.bits, value=None))
+            parts += [Part(name=each.name, at=each.at, value=each.text) for each in content.said if each.at]
+        wanted, found = len(self.wanted), len(records)
+        if found > wanted:
+            surplus = records[wanted]
+            more = titled(surplus.tnf, surplus.type)
+            raise Malformed("records", f"{counted(wanted, 'record')} in the message", surplus.at, "no more", more)
+        if found < wanted:
+            raise Malformed(
+                "records", "every record in the message", records[-1].at,
+                f"one more for {self.wanted[found][0]}", "the last record",
+            )  # fmt: skip
+        places = {each.name: each.at for each in said}
+        names = ", ".join(name for name, _ in self.wanted)
+        check = Check(
+            codec=self.name, rule="records", claim=f"a message of {counted(wanted, 'record')} ({names})", form="bits",
+            expected=wanted, found=found,
+        )  # fmt: skip
+        return Reading(
+            value=MappingProxyType({each.name: each.text for each in said}), checks=(check,), notes=tuple(notes),
+            parts=tuple(parts), origin=lambda place: places.get(str(place), nowhere(place)),
+        )  # fmt: skip
+
+    def encode(self, value: Mapping[str, Any]) -> Bits:
+        """The message; raises `EncodeError` for a text that a record cannot hold, or a message of another length."""
+        check_fields(self.name, self.schema, self.given(value))
+        try:
+            message = write_records((kind.tnf, kind.type, kind.write(name, value)) for name, kind in self.wanted)
+        except EncodeError as error:
+            raise EncodeError(f"{self.name}: {error}") from None
+        lengths = self.input.lengths
+        if 8 * len(message) in lengths:
+            return Bits(message)
+        most = "exactly" if len(lengths) == 1 else "at most"
+        raise EncodeError(
+            f"{self.name}: the message has {counted(len(message))}, expected {most} {lengths[-1] // 8}"
+        )  # fmt: skip
+
+
+def build_ndef(*specs: str) -> Codec:
+    """``ndef:NAME:KIND,…``: a message of exactly these records, in this order, each one text.
+
+    KIND is ``uri``; ``text-LANG``, a text in a language, as in ``text-en``; ``poster-LANG``, a URI
+    with a title, which is the field NAME_title; ``mime=TYPE``, content of a media type, its slash
+    written %2F as in ``mime=text%2Fplain``, in hexadecimal digits unless it is a text;
+    ``external=DOMAIN:TYPE``, a text of an external type, as in ``external=brackwater.example:badge``.
+
+    Other records are refused, never left out. Chunks and UTF-16 are read and not written; an ID is noted.
+    """
+    wanted: dict[str, Kind] = {}
+    schema = {}
+    for spec in specs:
+        name, colon, kind = spec.partition(":")
+        if not colon:
+            raise DefinitionError(f"ndef: {shown(spec)} is not a record such as contact:uri (kinds: {KINDS})")
+        if not name.isidentifier() or not name.isascii() or name != name.lower():
+            raise DefinitionError(f"ndef: {shown(name)}: a field name has small letters, digits and underscores only")
+        wanted[name] = kind_of(kind)
+        for row in wanted[name].rows(name):
+            if row.name in schema:
+                raise DefinitionError(f"ndef: the field {row.name} appears twice")
+            schema[row.name] = row
+    if not wanted:
+        raise DefinitionError("ndef: at least one record is needed, such as ndef:contact:uri")
+    least = write_records(
+        (kind.tnf, kind.type, kind.write(name, dict.fromkeys(schema, ""))) for name, kind in wanted.items()
+    )
+    return NdefCodec(
+        name=step("ndef", *specs), input=bits(range(8 * len(least), LIMIT + 1, 8)),
+        output=Shape("fields", schema=MappingProxyType(schema)), wanted=tuple(wanted.items()),
+    )  # fmt: skip
+
+
+def _bits(digits: str) -> str:
+    return str(Bits(hex=digits).bin)
+
+
+ENTRIES = (
+    Entry(
+        name="tlv", title="the data area of an NFC Forum Type 2 or Type 5 tag, to the NDEF message in it",
+        source="NFC Forum Type 2 Tag, Type 5 Tag", build=build_tlv, usual=(),
+        examples=(Example(given=_bits("0303D00000FE"), gives=_bits("D00000")),),
+    ),
+    Entry(
+        name="ndef", signature="NAME:KIND,…", title="an NDEF message of exactly these records, to their texts",
+        source="NFC Forum NDEF, NFC RTD, URI RTD, Text RTD, Smart Poster RTD", build=build_ndef, usual=(),
+        examples=(
+            Example(args="contact:uri", given=_bits("D101045505313233"), gives="contact='tel:123'"),
+            Example(args="note:text-en", given=_bits("D101075402656E50696572"), gives="note='Pier'"),
+            Example(
+                args="note:mime=text%2Fplain", given=_bits(f"D20A04{b'text/plain'.hex()}50696572"), gives="note='Pier'"
+            ),
+            Example(
+                args="crane:external=brackwater.example:crane", gives="crane='07'",
+                given=_bits(f"D41802{b'brackwater.example:crane'.hex()}3037"),
+            ),
+            Example(
+                args="office:uri,map:poster-en", gives="office='tel:123' map='urn:nfc:7' map_title='Map'",
+                given=_bits("910104550531323351021053709101025523375101065402656E4D6170"),
+            ),
+        ),
+    ),
+)  # fmt: skip
