@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     from credkit.codecs.fieldsteps import map_entry
     from credkit.codecs.frames import layout_entries
     from credkit.errors import CredkitError, DecodeError, DefinitionError, EncodeError, UnknownCodec
+    from credkit.memory.entry import memory_entry
+    from credkit.memory.plans import load_plan
     from credkit.reading import Check, Field, Note, Part, Reading, Step, TextField
     from credkit.registry import chain, get, names
     from credkit.search.identification import identify
@@ -34,6 +36,8 @@ _HOMES = {
     "codecs.fieldsteps": ("map_entry",),
     "codecs.frames": ("layout_entries",),
     "errors": ("CredkitError", "DecodeError", "DefinitionError", "EncodeError", "UnknownCodec"),
+    "memory.entry": ("memory_entry",),
+    "memory.plans": ("load_plan",),
     "reading": ("Check", "Field", "Note", "Part", "Reading", "Step", "TextField"),
     "registry": ("chain", "get", "names"),
     "search.identification": ("identify",),
@@ -66,7 +70,9 @@ __all__ = [
     "identify",
     "inspect",
     "layout_entries",
+    "load_plan",
     "map_entry",
+    "memory_entry",
     "names",
     "relate",
 ]

@@ -16,3 +16,20 @@ PAYMENT = (
 
 OF_A_RESULT = (DATA, KEY, DEACTIVATE, PEOPLE, EGRESS)
 OF_THE_TOOL = f"{COPIES} {PEOPLE} {DEACTIVATE} {EGRESS}"
+
+LOCKS = "Locks, and access conditions that nobody may change, cannot be undone."
+BEFORE_A_BATCH = "Before a batch: one sacrificial card first, a second person who compares, and a read-back."
+SERIAL = "A serial number is an identifier, not authentication."
+MAC = "A MAC over data and serial shows that data was moved to another card; a copy that also copies the serial passes."
+CIPHER = "A broken legacy cipher on the card is no protection, whatever the keys are."
+STORED = (
+    "Personal data on a card can be read by whoever holds the key: it needs a lawful basis, and a date on which it is "
+    "deleted."
+)
+SECRET_DATA = (
+    "These files hold the keys of cards, and have mode 600: whoever has them can read and rewrite the cards. Delete "
+    "them after use."
+)
+CONFIDENTIAL = "Confidential: published default keys were found, and this report says on which cards."
+
+OF_A_CARD = f"{LOCKS} {BEFORE_A_BATCH} {SERIAL} {MAC} {CIPHER} {STORED}"

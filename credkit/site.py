@@ -10,183 +10,35 @@ Source: TOML 1.0; the IANA time zone database (names of zones).
 
 from __future__ import annotations
 
+import os
 import re
-import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
-from datetime import date, datetime, timedelta
+from dataclasses import replace
+from datetime import timedelta
 from functools import partial
 from pathlib import Path
 from types import MappingProxyType
+from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo, available_timezones
 
 from credkit import content_entries, layout_entries, map_entry
-from credkit.chains import Conversion, choice, conversion
+from credkit.chains import choice, conversion
 from credkit.codec import Codec, Entry
-from credkit.errors import DefinitionError, nearest, shown
-from credkit.reading import Field, Item, Row, TextField
+from credkit.csvfiles import File
+from credkit.errors import nearest, shown
+from credkit.reading import Field, Row, TextField
 from credkit.registry import chain
 from credkit.shapes import Shape
-from credkit.sitefiles import (
-    Assignment,
-    File,
-    Held,
-    Read,
-    read_credentials,
-    read_existing,
-    read_list,
-    read_readings,
-)  # fmt: skip
-from credkit.sitetable import Table
-from credkit.streams import Stream, stream
+from credkit.sitefiles import read_credentials, read_existing, read_list, read_readings
+from credkit.sitemodel import COLUMN, Column, Kind, Period, Reader, Rows, Rules, Site, Target
+from credkit.streams import stream
+from credkit.tomltable import Table, read_toml
+
+if TYPE_CHECKING:
+    from credkit.memory.keys import MasterKey
 
 LARGEST_ISSUE = 999_999_999
 DAY = 86400  # seconds; a clock that is off by more than ten years is not set at all
-_COLUMN = re.compile(r"text(?:\(([1-9][0-9]{0,4})\))?|u?int(?:32|64)")
-_WHOLE = re.compile(r"-?[0-9]{1,40}")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Kind:
-    """A kind of credential number: how files write it, which fields make it, what readings may hold.
-
-    ``issue`` names the field of the number that is the column of that name in the credentials.
-    ``not_payment`` says why its numbers are none of payment cards, though they may look like them.
-    """
-
-    name: str
-    namespace: str
-    value: Codec
-    printed: Codec | None
-    key: tuple[str, ...]
-    expect: Mapping[str, frozenset[Item]]
-    issue: str | None = None
-    refuses: bool
-    not_payment: str | None = None
-
-    def number(self, fields: Mapping[str, Item]) -> tuple[Item, ...]:
-        """The credential number in ``fields``."""
-        return tuple(fields[name] for name in self.key)
-
-    def without_issue(self, number: tuple[Item, ...]) -> tuple[Item, ...]:
-        """``number`` without its issue: the same for a card and those that replace it."""
-        return tuple(item for name, item in zip(self.key, number, strict=True) if name != self.issue)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Period:
-    """How a reader wrote its texts from ``start`` (inclusive) until ``end`` (exclusive); None is open."""
-
-    codec: Codec
-    start: datetime | None = None
-    end: datetime | None = None
-
-    def covers(self, moment: datetime) -> bool:
-        """Whether ``moment`` is in the period."""
-        return (self.start is None or self.start <= moment) and (self.end is None or moment < self.end)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Reader:
-    """Where texts come from: the kind of number read there, and how it is written, period by period."""
-
-    name: str
-    kind: Kind
-    periods: tuple[Period, ...]
-    clock_offset: timedelta = timedelta(0)
-    stream: Stream | None = None
-
-    def period(self, moment: datetime) -> Period | None:
-        """The period that ``moment``, the corrected time, is in."""
-        return next((period for period in self.periods if period.covers(moment)), None)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Rules:
-    """What the site says about its registers."""
-
-    order_of_truth: tuple[str, ...] = ()
-    active: tuple[str, ...] = ("active",)
-    inactive: tuple[str, ...] = ("lost", "stolen", "suspended", "expired", "returned", "destroyed", "blocked")
-    gone: tuple[str, ...] = ()
-    one_active_issue: bool = True
-    pools: tuple[str, ...] = ()
-
-    @property
-    def statuses(self) -> tuple[str, ...]:
-        """Every word that a status may be."""
-        return tuple(dict.fromkeys((*self.active, *self.inactive, *self.gone)))
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Column:
-    """The type of a target's column, as the site file writes it: what it can hold."""
-
-    written: str
-
-    def problem(self, text: str) -> str | None:
-        """Why the column cannot hold ``text``, or None.
-
-        >>> Column(written="int32").problem("4294967295")
-        "'4294967295' is outside -2147483648 to 2147483647, which int32 holds"
-        >>> Column(written="text(8)").problem("49767645")
-        """
-        if self.written.startswith("text"):
-            size = _COLUMN.fullmatch(self.written)
-            limit = int(size[1]) if size and size[1] else len(text)
-            return (
-                f"{shown(text)} has {len(text)} characters, {self.written} holds {limit}" if len(text) > limit else None
-            )
-        if not _WHOLE.fullmatch(text):
-            return f"{shown(text)} is not a whole number, which {self.written} needs"
-        bits = int(self.written[-2:])
-        least, most = (0, (1 << bits) - 1) if self.written[0] == "u" else (-(1 << bits - 1), (1 << bits - 1) - 1)
-        if not least <= int(text) <= most:
-            return f"{shown(text)} is outside {least} to {most}, which {self.written} holds"
-        return None
-
-    def stored(self, text: str) -> str:
-        """``text`` as the column gives it back: whole numbers lose their leading zeros.
-
-        >>> Column(written="int32").stored("0012"), Column(written="text").stored("0012")
-        ('12', '0012')
-        """
-        return text if self.written.startswith("text") or not _WHOLE.fullmatch(text) else str(int(text))
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Target:
-    """A back end that is written to: from which kind, how, and what it holds today."""
-
-    name: str
-    kind: Kind
-    conversion: Conversion
-    column: Column
-    existing: File | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Site:
-    """A site as its file describes it."""
-
-    name: str
-    zone: ZoneInfo
-    as_of: date
-    credentials: File
-    readings: File
-    kinds: Mapping[str, Kind]
-    readers: Mapping[str, Reader]
-    targets: Mapping[str, Target]
-    rules: Rules = Rules()
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Rows:
-    """What the files of a site hold; ``existing`` has the export of each target that names one."""
-
-    credentials: tuple[Assignment, ...]
-    readings: tuple[Read, ...] = ()
-    existing: Mapping[str, tuple[Held, ...]] = field(default_factory=dict)
 
 
 def load_rows(site: Site) -> Rows:
@@ -203,16 +55,7 @@ def load_rows(site: Site) -> Rows:
 def load_site(path: str | Path) -> Site:
     """The site that the TOML file ``path`` describes; raises `DefinitionError` with file and key."""
     path = Path(path)
-    try:
-        content = tomllib.loads(path.read_bytes().decode("utf-8").removeprefix("\ufeff"))
-    except OSError as error:
-        raise DefinitionError(f"{path.name}: the file cannot be read ({error.strerror})") from None
-    except UnicodeDecodeError as error:
-        raise DefinitionError(f"{path.name}: byte at offset {error.start} is not utf-8, which TOML needs") from None
-    except (tomllib.TOMLDecodeError, RecursionError, ValueError) as error:
-        raise DefinitionError(f"{path.name}: the file is not TOML: {error}") from None
-    keys = ("site", "files", "kinds", "readers", "rules", "targets", "tables", "layouts", "contents")
-    return _Builder(Table(path.name, "", content, keys), path.parent).site()
+    return _Builder(read_toml(path, _TOP), path.parent).site()
 
 
 class _Builder:
@@ -228,7 +71,7 @@ class _Builder:
         site = self.top.table("site", ("name", "time_zone", "as_of"))
         files = self.top.table("files", ("credentials", "readings"))
         name, zone, as_of = site.text("name"), self.zone(site), site.day("as_of")
-        self.entries = (*self.layouts(), *self.lists())
+        self.entries = (*self.layouts(), *self.lists(), *self.plans())
         kinds = {table.name: self.kind(table) for table in self.top.tables("kinds", _KIND)}
         if not kinds:
             self.top.refuse("kinds", "at least one kind of credential is needed")
@@ -278,6 +121,37 @@ class _Builder:
     def lists(self) -> tuple[Entry, ...]:
         lists = {table.name: read_list(self.file(table)) for table in self.top.tables("tables", _FILE)}
         return (self.top.guard("tables", lambda: map_entry(lists)),) if lists else ()
+
+    def plans(self) -> tuple[Entry, ...]:
+        """The plans of the site's cards, and the master keys that verify their MACs."""
+        if not self.top.has("plans"):
+            return ()
+        from credkit.memory.entry import memory_entry  # a site without plans needs none of it
+        from credkit.memory.plans import load_plan
+
+        plans, masters = {}, {}
+        for table in self.top.tables("plans", _PLAN):
+            path = self.path(table, "file", table.text("file"))
+            plans[table.name] = table.guard("file", partial(load_plan, path))
+            if (master := self.master(table)) is not None:
+                masters[table.name] = master
+        return (self.top.guard("plans", lambda: memory_entry(plans, masters)),)
+
+    def master(self, table: Table) -> MasterKey | None:
+        """The master key of a plan; None where it has none, or its variable is not set today."""
+        from credkit.memory.masters import master_from_environment, master_from_file
+
+        if table.has("master_file") and table.has("master_env"):
+            table.refuse("master_file", "a master key comes from one place: master_file or master_env")
+        if table.has("master_file"):
+            path = self.path(table, "master_file", table.text("master_file"))
+            return table.guard("master_file", partial(master_from_file, path))
+        if not table.has("master_env"):
+            return None
+        name = table.text("master_env")
+        if not _VARIABLE.fullmatch(name) or _KEY.fullmatch(name):  # it may be a key: it is not repeated
+            table.refuse("master_env", "the name of an environment variable is needed here, never the key itself")
+        return table.guard("master_env", partial(master_from_environment, name)) if name in os.environ else None
 
     def chain(self, table: Table, key: str, taken: str = "read") -> Codec:
         """The chain, or the choice of chains, under ``key``: from text to fields."""
@@ -333,7 +207,7 @@ class _Builder:
             table.refuse("not_payment", "a reason is needed: why its numbers are none of payment cards")
         return Kind(
             name=table.name, namespace=table.text("namespace", table.name), printed=printed, key=key, issue=issue,
-            value=replace(value, output=Shape("fields", schema=MappingProxyType(schema))) if issue else value,
+            value=value, schema=MappingProxyType(schema),
             expect=MappingProxyType(expect), refuses=table.one_of("notes", ("refuse", "count")) == "refuse",
             not_payment=reason,
         )  # fmt: skip
@@ -349,7 +223,7 @@ class _Builder:
                     f"{', '.join(kind.key)} differs from {', '.join(other.key)} of {other.name}, in the same namespace",
                 )
             for part in kind.key:
-                if problem := _unlike(kind.value.schema[part], other.value.schema[part], other.name):
+                if problem := _unlike(kind.schema[part], other.schema[part], other.name):
                     self.top.refuse(f"kinds.{kind.name}.key", problem)
 
     def named(self, table: Table, kinds: Mapping[str, Kind]) -> Kind:
@@ -394,7 +268,7 @@ class _Builder:
         for name in kind.key:
             if name not in codec.schema:
                 table.refuse("chain", f"it gives {', '.join(codec.schema)}, but {kind.name} needs {name}")
-            if problem := _unlike(codec.schema[name], kind.value.schema[name], kind.name):
+            if problem := _unlike(codec.schema[name], kind.schema[name], kind.name):
                 table.refuse("chain", problem)
         return codec
 
@@ -402,10 +276,11 @@ class _Builder:
         kind = self.named(table, kinds)
         codec = self.chain(table, "chain", "write")
         column = table.text("column")
-        if not _COLUMN.fullmatch(column) or column == "uint64":
+        if not COLUMN.fullmatch(column) or column == "uint64":
             table.refuse("column", f"{shown(column)} is not text, text(N), int32, int64 or uint32")
+        source = replace(kind.value, output=Shape("fields", schema=kind.schema)) if kind.issue else kind.value
         return Target(
-            name=table.name, kind=kind, conversion=table.guard("chain", lambda: conversion(kind.value, codec)),
+            name=table.name, kind=kind, conversion=table.guard("chain", lambda: conversion(source, codec)),
             column=Column(written=column),
             existing=self.export(table) if table.has("existing") else None,
         )  # fmt: skip
@@ -443,7 +318,11 @@ def _unlike(field: Row, other: Row, where: str) -> str | None:
     )
 
 
+_TOP = ("site", "files", "kinds", "readers", "rules", "targets", "tables", "plans", "layouts", "contents")
 _FILE = ("path", "encoding", "delimiter")
 _KIND = ("namespace", "value", "printed", "key", "issue", "expect", "notes", "not_payment")
 _READER = ("kind", "chain", "clock_offset", "stream", "periods")
+_PLAN = ("file", "master_file", "master_env")
+_VARIABLE = re.compile("[A-Za-z_][A-Za-z0-9_]{0,99}")
+_KEY = re.compile("[0-9A-Fa-f]{32,}")
 _TARGET = ("kind", "chain", "column", "existing")

@@ -12,18 +12,21 @@ from pathlib import Path
 from bitstring import Bits
 from click.testing import CliRunner
 
-from credkit.cli import COMMANDS, main
+from credkit.cli import EVERY, main
 from credkit.codec import Entry
 from credkit.codecs import (
     checkdigits,
     contents,
     crcs,
     cyclic,
+    dates,
     fieldsteps,
     frames,
     keyboards,
+    ndef,
     notations,
     orders,
+    stored,
     stripe,
     template,
     texts,
@@ -40,8 +43,11 @@ FAMILIES = (
     ("Text to text", (*texts.ENTRIES, *keyboards.ENTRIES, *tracktexts.ENTRIES, *checkdigits.ENTRIES)),
     ("Text to bits: notations", notations.ENTRIES),
     ("Bits to bits: orders, alignment, cuts", orders.ENTRIES),
-    ("Bits to bits: what contactless chips send", (*crcs.ENTRIES, *uids.ENTRIES, *cyclic.ENTRIES)),
+    ("Bits to bits: bytes with a check behind them", crcs.ENTRIES),
+    ("Bits to bits: what contactless chips send", (*uids.ENTRIES, *cyclic.ENTRIES)),
     ("Bits to text: magnetic stripes", stripe.ENTRIES),
+    ("Texts and dates in a card's memory", (*stored.ENTRIES, *dates.ENTRIES)),
+    ("NDEF: the data area and its message", ndef.ENTRIES),
     ("Bits to fields: frames", (*frames.ENTRIES, *frames.builtin())),
     ("Fields to fields", fieldsteps.ENTRIES),
     ("Text to fields", (*template.ENTRIES, *contents.ENTRIES, *contents.builtin())),
@@ -66,7 +72,7 @@ def section(entry: Entry) -> list[str]:
     lines += ["| written | read | gives |", "| --- | --- | --- |"]
     for example in entry.examples:
         step = f"{entry.name}:{example.args}" if example.args else entry.name
-        lines.append(f"| `{step}` | `{example.given!r}` | `{example.gives}` |".replace("`'", "`").replace("'`", "`"))
+        lines.append(f"| `{step}` | `{repr(example.given)[1:-1]}` | `{example.gives}` |")
     return [*lines, ""]
 
 
@@ -110,7 +116,7 @@ def codecs_page() -> str:
 def commands_page() -> str:
     """What ``--help`` says, for every command."""
     lines = ["# Commands", "", "Generated from `credkit COMMAND --help` by `docs/generate.py`.", ""]
-    for name in ("", *COMMANDS):
+    for name in ("", *EVERY):
         shown = CliRunner(env={"COLUMNS": "80"}).invoke(main, [*name.split(), "--help"])
         lines += [f"## credkit {name}".rstrip(), "", "```text", shown.output.rstrip(), "```", ""]
     return "\n".join(lines)

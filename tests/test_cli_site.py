@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -57,7 +58,7 @@ def test_the_demo_runs_and_says_where_things_are(shown: tuple[Path, subprocess.C
     assert told, "a screen does not show all of it"
     assert all(re.fullmatch(r" +and [0-9,]+ more", line) for line in told)
     commands = [line.split() for line in text.partition("To try next:")[2].splitlines() if line]
-    assert [command[0] for command in commands] == ["less", "credkit", "credkit"]
+    assert [command[0] for command in commands] == ["less", "credkit", "credkit", "credkit"]
     assert (home / commands[0][1]).is_file()
     for command in commands[1:]:
         again = subprocess.run([*CREDKIT, *command[1:]], cwd=home, capture_output=True, env=ENVIRONMENT)
@@ -71,8 +72,57 @@ def test_the_demo_and_the_crosswalk_in_json(shown: tuple[Path, subprocess.Comple
     assert {tuple(finding) for finding in findings} == {("code", "subject", "count", "text")}
     assert list(total) == ["site", "as_of", "out", "summary", "shared"]
     assert (total["site"], total["as_of"]) == ("Brackwater Terminal", "2026-03-31")
-    *same, other = records(run("demo", str(home / "brackwater"), "--json"))
+    *same, other, last = records(run("demo", str(home / "brackwater"), "--json"))
     assert (same, other["summary"]) == (findings, total["summary"])
+    assert list(last) == ["cards"]
+    assert {name: last["cards"][name] for name in ("written", "clean", "data")} == {
+        "written": 50, "clean": 50, "data": None,
+    }  # fmt: skip
+    assert [list(each) for each in last["cards"]["caught"]] == [["name", "done", "kind", "place", "text"]] * 5
+
+
+def test_the_demo_says_what_it_caught_and_why(shown: tuple[Path, subprocess.CompletedProcess[bytes]]) -> None:
+    home, done = shown
+    part = done.stdout.decode().partition("New staff cards\n")[2].partition("To try next:")[0]
+    said = " ".join(part.split())
+    assert "50 cards were written by brackwater/cards/staff-plan.toml and read back: 50 are as planned." in said
+    for name, planted, reason in (
+        ("N-0001", "one bit of the personnel number is flipped", "record personnel is number="),
+        ("N-0002", "the secure number of another card is copied to it", "the MAC of record secure does not match"),
+        ("N-0003", "its access conditions let everybody write the personnel number", "access 000 "),
+        ("N-0004", "one inverted copy of the access bits is wrong", "the inverted copies of the access condition"),
+        ("N-0005", "key B is a published default key", "it is a published default key"),
+    ):
+        assert re.search(rf"{name}: {planted} caught: [^:]+: {reason}", said), name
+    assert "What the station gets is in brackwater/cards/data, a file and a listing for each card." in said
+    assert "The master key was drawn for this run and is gone: it was neither shown nor written." in said
+    assert len(list((home / "brackwater" / "cards" / "data").glob("*.bin"))) == 50
+
+
+def test_a_second_demo_leaves_the_cards_of_the_first_alone(
+    shown: tuple[Path, subprocess.CompletedProcess[bytes]],
+) -> None:
+    again = run("demo", str(shown[0] / "brackwater"))
+    assert again.exit_code == 0
+    assert "holds beside plan and list is an earlier run's, and was left alone." in " ".join(again.stdout.split())
+
+
+def test_without_the_extra_the_rest_of_the_demo_is_as_before(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, "cryptography.hazmat.primitives.cmac", None)
+    home = tmp_path / "brackwater"
+    result = run("demo", str(home))
+    assert (result.exit_code, result.stderr) == (0, "")
+    said = " ".join(result.stdout.split())
+    assert (
+        "The part about new staff cards is left out: keys and MACs need the extra keys: pip install 'credkit[keys]' To "
+        "try next:"
+    ) in said
+    assert "credkit card" not in said
+    assert not (home / "cards").exists()
+    *_, total, last = records(run("demo", str(home), "--json"))
+    assert total["site"] == "Brackwater Terminal"
+    assert last["cards"] is None
+    assert "credkit[keys]" in last["why"]
 
 
 def test_a_terminal_sees_that_work_is_going_on(tmp_path: Path) -> None:

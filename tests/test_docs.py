@@ -15,7 +15,7 @@ from pathlib import Path
 import pytest
 
 import credkit
-from credkit.cli import COMMANDS
+from credkit.cli import EVERY
 from docs.generate import pages
 
 ROOT = Path(__file__).parent.parent
@@ -45,7 +45,7 @@ def test_every_codec_is_documented() -> None:
 
 def test_every_command_is_documented() -> None:
     page = (ROOT / "docs" / "commands.md").read_text()
-    assert all(f"## credkit {name}\n" in page for name in COMMANDS)
+    assert all(f"## credkit {name}\n" in page for name in EVERY)
 
 
 def test_links_between_pages_lead_somewhere() -> None:
@@ -71,11 +71,15 @@ def run(command: str, folder: Path) -> subprocess.CompletedProcess[str]:
 
 @pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)
 def test_shell_blocks_run_and_console_blocks_print_what_they_show(page: Path, tmp_path: Path) -> None:
-    """In the order of the page, in a folder in which the demo has run."""
-    found = re.findall(r"^```(sh|console)\n(.*?)^```", page.read_text(), re.M | re.S)
-    if found:
+    """In the order of the page, in a folder in which the demo has run; TOML that begins with a file's name is there."""
+    found = re.findall(r"^```(sh|console|toml)\n(.*?)^```", page.read_text(), re.M | re.S)
+    if any(language != "toml" for language, _ in found):
         run("credkit demo", tmp_path)
     for language, text in found:
+        if language == "toml":
+            if name := re.match(r"# ([a-z-]+\.toml)\n", text):
+                (tmp_path / name[1]).write_text(text)
+            continue
         if language == "sh":
             for line in text.splitlines():
                 if line.strip() and not line.startswith((SETUP, "#")):

@@ -10,7 +10,9 @@ Exit codes: 0 good; 1 a value failed; 2 wrong usage or a fault in a file that de
 from __future__ import annotations
 
 import os
+import re
 import sys
+from collections.abc import Mapping
 from importlib import import_module
 from typing import Any
 
@@ -28,23 +30,37 @@ COMMANDS = {  # name: module, and what stands beside the name in `credkit --help
     "identify": ("credkit.cli.identify", "List what an unknown value may be."),
     "relate": ("credkit.cli.relate", "Find how two readers' texts of one card are connected."),
     "crosswalk": ("credkit.cli.crosswalk", "Match a site's credentials, readings and targets."),
+    "card": ("credkit.cli.card", "Plan what cards store, write their data, check read-backs."),
     "demo": ("credkit.cli.demo", "Make a site to try things on, and run its crosswalk."),
 }
+CARD = {  # the commands of `credkit card`, likewise
+    "geometries": ("credkit.cli.card.geometries", "List how memories are divided, or show one in full."),
+    "access": ("credkit.cli.card.access", "Access conditions: from words to bytes, and back."),
+    "plan": ("credkit.cli.card.plan", "Check that a plan fits, draw it, and say what is dangerous."),
+    "data": ("credkit.cli.card.data", "Write the data for the encoding station."),
+    "check": ("credkit.cli.card.check", "Check what was read back from cards."),
+}
+EVERY = tuple(word for name in COMMANDS for word in (name, *(f"card {each}" for each in CARD if name == "card")))
 INTERRUPTED, CLOSED = 130, 141
+_KEY = re.compile(r"[0-9A-Fa-f]{12,}|(?<=extra argument)s? \(.*")
 
 
 class Commands(click.Group):
-    """A group whose commands are imported when they are asked for."""
+    """A group whose commands are imported when they are asked for; ``table`` lists them as `COMMANDS` does."""
+
+    def __init__(self, *args: Any, table: Mapping[str, tuple[str, str]] = COMMANDS, **options: Any) -> None:
+        super().__init__(*args, **options)
+        self.table = table
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         """The names, in the order of the table."""
-        return list(COMMANDS)
+        return list(self.table)
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         """The command called ``cmd_name``, from its module."""
-        if cmd_name not in COMMANDS:
+        if cmd_name not in self.table:
             return None
-        command = getattr(import_module(COMMANDS[cmd_name][0]), cmd_name)
+        command = getattr(import_module(self.table[cmd_name][0]), cmd_name)
         assert isinstance(command, click.Command)
         return command
 
@@ -52,17 +68,17 @@ class Commands(click.Group):
         self, ctx: click.Context, args: list[str]
     ) -> tuple[str | None, click.Command | None, list[str]]:
         """The command that ``args`` begin with; an unknown one is refused with the nearest spelling."""
-        if args[0] not in COMMANDS and not args[0].startswith("-"):
+        if args[0] not in self.table and not args[0].startswith("-"):
             from credkit.errors import nearest, shown
 
-            known = nearest(args[0], COMMANDS) or f"; commands are {', '.join(COMMANDS)}"
+            known = nearest(args[0], self.table) or f"; commands are {', '.join(self.table)}"
             ctx.fail(f"there is no command {shown(args[0])}{known}")
         return super().resolve_command(ctx, args)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """The table, without importing a command."""
         with formatter.section("Commands"):
-            formatter.write_dl([(name, summary) for name, (_, summary) in COMMANDS.items()])
+            formatter.write_dl([(name, summary) for name, (_, summary) in self.table.items()])
 
     def main(self, *args: Any, **options: Any) -> Any:
         """Run one command and end the process: every fault is one sentence on standard error."""
@@ -97,7 +113,10 @@ def _failed(error: Exception) -> int:
         if isinstance(error, click.NoSuchOption) and error.option_name[1:2].isdecimal():
             hint = "; a value that begins with - goes behind --"
         command = error.ctx.command_path.partition(" ")[2] if error.ctx else ""
-        complain(f"{error.format_message().rstrip('.')}{hint}", command)
+        message = error.format_message().rstrip(".")
+        if command.startswith("card"):  # a key may stand where it does not belong, and is not repeated
+            message = _KEY.sub("…", message)
+        complain(f"{message}{hint}", command)
     elif isinstance(error, click.ClickException):
         complain(error.format_message())
     elif isinstance(error, CredkitError):

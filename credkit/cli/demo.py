@@ -1,16 +1,21 @@
-"""``credkit demo``: a made-up site, and its crosswalk."""
+"""``credkit demo``: a made-up site, its crosswalk, and its new cards."""
 
 from __future__ import annotations
 
 import shlex
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import click
 
+from credkit.cautions import BEFORE_A_BATCH, MAC
 from credkit.cli import options
 from credkit.cli.crosswalk import report, run
 from credkit.cli.output import Door
 from credkit.demo import write_demo
+
+if TYPE_CHECKING:
+    from credkit.demo.cards import Cards
 
 RESULT = "result"
 
@@ -25,15 +30,23 @@ def demo(directory: Path, as_json: bool, reveal: bool) -> int:
     readings, and planted faults. Nobody in it exists, and no card either. Nothing that is there
     already is overwritten.
 
+    Then fifty of its new staff cards are written to DIR/cards and read back, and five bad ones
+    must be caught. That part needs the extra "keys"; the master key is drawn for the run, and is
+    neither shown nor written.
+
     \b
       credkit demo
       credkit demo /tmp/brackwater --json
+
+    --json: what `credkit crosswalk` gives, then one object with cards (written, clean, data,
+    caught: name, done, kind, place, text), or with cards null and why.
     """
     door = Door(as_json=as_json, reveal=reveal)
     with door.busy("making up Brackwater Terminal"):
         made = write_demo(directory)
     out = directory / RESULT
     code = report(door, run(door, made.site, out), out)
+    planned = cards(door, directory)
     if not as_json:
         door.say()
         door.say("To try next:")
@@ -41,6 +54,58 @@ def demo(directory: Path, as_json: bool, reveal: bool) -> int:
             f"less {shlex.quote(str(out / 'exceptions.csv'))}",
             "credkit explain hex:8/right-justified:26/wiegand-26 02F764DC",
             f"credkit crosswalk {shlex.quote(str(made.site))} --out {shlex.quote(str(out))}",
+            *([f"credkit card plan {shlex.quote(str(planned))}"] if planned else []),
         ):
             door.say(f"  {command}", indent="      ")
     return code
+
+
+def cards(door: Door, directory: Path) -> Path | None:
+    """The part about cards: what was written, what was caught, and why where there is none; where their plan is."""
+    from credkit.demo.cards import demo_cards, without_keys
+
+    if why := without_keys():
+        if door.as_json:
+            door.record({"cards": None, "why": why})
+        else:
+            door.say()
+            door.say(why)
+        return None
+    with door.busy("writing and checking cards"):
+        made = demo_cards(directory)
+    if door.as_json:
+        door.record({"cards": _record(made)})
+        return made.plan
+    door.say()
+    door.say("New staff cards")
+    for line in (
+        f"{made.written} cards were written by {made.plan} and read back: {made.clean} are as planned.",
+        f"{len(made.caught)} read-backs are bad on purpose, and all are caught:",
+    ):
+        door.say(f"  {line}", indent="    ")
+    for each in made.caught:
+        door.say(f"  {each.name}: {each.done}", indent="    ")
+        door.say(f"    caught: {each.difference.sentence}", indent="      ")
+    kept = f"What {made.plan.parent} holds beside plan and list is an earlier run's, and was left alone."
+    for line in (
+        f"What the station gets is in {made.data}, a file and a listing for each card." if made.data else kept,
+        "The master key was drawn for this run and is gone: it was neither shown nor written.",
+        BEFORE_A_BATCH,
+        MAC,
+    ):
+        door.say(f"  {line}", indent="    ")
+    return made.plan
+
+
+def _record(made: Cards) -> dict[str, Any]:
+    """What became of the cards, for JSON."""
+    return {
+        "written": made.written, "clean": made.clean, "data": str(made.data) if made.data else None,
+        "caught": [
+            {
+                "name": each.name, "done": each.done, "kind": each.difference.kind, "place": each.difference.place,
+                "text": each.difference.text,
+            }
+            for each in made.caught
+        ],
+    }  # fmt: skip

@@ -33,6 +33,7 @@ if TYPE_CHECKING:  # `credkit formats` needs none of these
 LABEL = 10  # columns of the labels before a text
 INPUT = 16  # columns of the value in a row of many
 LONGEST_INPUT = 34  # columns of it at most
+COUNTED = 50  # a count on a terminal goes on in such steps
 STREAM = "<stdin>"  # what Python calls standard input
 TRACK = "payment track data must not be kept after authorisation"
 
@@ -71,15 +72,23 @@ class Door:
             click.echo(f"{click.style(head, fg='red', bold=True) if label == 'FAILED' else head}{row}".rstrip())
 
     @contextmanager
-    def busy(self, text: str) -> Iterator[None]:
-        """Show on standard error that work is going on, where a terminal looks on."""
+    def busy(self, text: str) -> Iterator[Callable[[int], None] | None]:
+        """Show on standard error that work is going on, where a terminal looks on.
+
+        It is given what is to be told how many are done, or None where nobody looks on.
+        """
         if not sys.stderr.isatty():
-            yield
+            yield None
             return
         from rich.console import Console  # only for a terminal
 
-        with Console(stderr=True).status(self.text(text)):
-            yield
+        with Console(stderr=True).status(self.text(text)) as status:
+
+            def done(count: int) -> None:
+                if count % COUNTED == 0:
+                    status.update(self.text(f"{text}: {count:,} done"))
+
+            yield done
 
     def record(self, record: Mapping[str, Any]) -> None:
         """One JSON object on a line of its own."""

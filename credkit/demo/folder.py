@@ -57,7 +57,7 @@ def write_demo(folder: str | Path, seed: int = SEED) -> Demo:
     for name, rows in tables(world).items():
         files[name] = _csv(COLUMNS[name], [row for row, _ in rows])
         exceptions[name] = {line: code for line, (_, code) in enumerate(rows, 2) if code}
-    _write(folder, files)
+    write_files(folder, files)
     return Demo(folder=folder, site=folder / SITE_FILE, plants=tuple(world.plants), exceptions=exceptions)
 
 
@@ -162,7 +162,7 @@ def _csv(header: Sequence[str], rows: Iterable[Sequence[str]]) -> bytes:
     return buffer.getvalue().encode()
 
 
-def _write(folder: Path, files: Mapping[str, bytes]) -> None:
+def write_files(folder: Path, files: Mapping[str, bytes]) -> None:
     """Write ``files`` where they are missing, all or none."""
     made: list[Path] = []
     try:

@@ -1,0 +1,159 @@
+"""``credkit card check``: what was read back from cards, beside the plan and the credentials."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+import click
+
+from credkit.cautions import CIPHER, CONFIDENTIAL, DATA, MAC, SERIAL
+from credkit.cli.card import options
+from credkit.cli.output import Door
+from credkit.memory.findings import Checked
+from credkit.memory.listing import read_backs
+from credkit.memory.plans import load_plan
+from credkit.memory.readback import Checking, check_all
+
+MOST = 10  # credentials without a read-back that a screen names; --json names all
+LEVELS = ("refuse", "care", "info")
+
+
+@click.command()
+@click.argument("plan", type=click.Path(exists=True, dir_okay=False, path_type=Path), metavar="PLAN")
+@click.argument(
+    "files", type=click.Path(exists=True, path_type=Path), nargs=-1, required=True, metavar="READ-BACK..."
+)  # fmt: skip
+@click.option(
+    "--credentials", type=click.Path(exists=True, dir_okay=False, path_type=Path), metavar="FILE",
+    help="The list (CSV) that the cards were written from; their records are compared with it.",
+)  # fmt: skip
+@options.mastered
+@options.dialect
+@click.option("--json", "as_json", is_flag=True, help="Write one JSON object a line.")
+def check(
+    plan: Path, files: tuple[Path, ...], credentials: Path | None, master: options.Master, encoding: str,
+    delimiter: str, as_json: bool,
+) -> int:  # fmt: skip
+    """Check each READ-BACK against PLAN (TOML): every record, MAC, access condition, key and lock.
+
+    A READ-BACK is a listing, as credkit card data writes it, or a dump of exactly all bytes of the
+    memory; of a folder, every .txt and .bin file (where it is a batch, its listings). Which
+    credential it belongs to its serial number says, or else the name of its file.
+
+    Without --credentials, records are read, and not compared with what they should say. Without a
+    master key, MACs and derived keys are not verified, and a note says so. The exit code is 1 if
+    anything differs. A report that finds published default keys is confidential, and says so.
+
+    \b
+    Brackwater Terminal, the sacrificial card first:
+      credkit card check plan.toml C-1001.txt --master-prompt
+      credkit card check plan.toml backs --credentials staff.csv --master-prompt
+
+    \b
+    --json: one object a read-back (name, credential, ok, confidential,
+    differences (kind, place, text, record), notes (kind, level, text),
+    values), then one with count, different, unread (credentials without a
+    read-back; null without --credentials) and confidential.
+    """
+    door = Door(as_json=as_json)
+    loaded = load_plan(plan)
+    paths = read_backs(files)
+    rows = options.credentials(credentials, encoding, delimiter) if credentials else None
+    key = master()
+    report = _Report()
+    with door.busy("checking read-backs") as progress:
+        checking = check_all(loaded, paths, rows, master=key, progress=progress)
+        for found in checking:
+            report.add(found)
+            if as_json:
+                door.record(_record(found))
+    unread = checking.unread if rows else None
+    if as_json:
+        door.record({
+            "count": checking.count, "different": checking.different, "unread": unread,
+            "confidential": report.confidential,
+        })  # fmt: skip
+    else:
+        report.show(door, checking, unread)
+    return int(checking.different > 0)
+
+
+class _Report:
+    """What a screen shows of many read-backs: each that differs, and each note once for all that have it."""
+
+    def __init__(self) -> None:
+        self.different: list[Checked] = []
+        self.notes: dict[tuple[str, str], list[str]] = {}  # level and text: the read-backs that have it
+        self.confidential = False
+        self.last: Checked | None = None
+
+    def add(self, found: Checked) -> None:
+        """Take in one read-back."""
+        if not found.ok:
+            self.different.append(found)
+        for note in found.notes:
+            self.notes.setdefault((note.level, note.text), []).append(found.name)
+        self.confidential = self.confidential or found.confidential
+        self.last = found
+
+    def show(self, door: Door, checking: Checking, unread: tuple[str, ...] | None) -> None:
+        """Say all of it, the differences first."""
+        if self.confidential:
+            door.say(CONFIDENTIAL)
+            door.say()
+        for found in self.different:
+            _show(door, found)
+        if checking.count == 1 and self.last and self.last.values:
+            door.say(f"What the records of {_named(self.last)} say:")
+            for name, value in self.last.values.items():
+                door.say(f"  {name}: {value}", indent="    ")
+            door.say()
+        if self.notes:
+            door.say("Notes:")
+            for (level, text), names in sorted(self.notes.items(), key=lambda item: LEVELS.index(item[0][0])):
+                door.say(f"- {text} ({level}; {_which(names, checking.count)})", indent="  ")
+            door.say()
+        count, different = checking.count, checking.different
+        door.say(f"{count:,} read-back{'s' * (count != 1)} checked: "
+                 f"{count - different:,} without a difference, {different:,} different.")  # fmt: skip
+        if unread:
+            more = f" and {len(unread) - MOST:,} more" if len(unread) > MOST else ""
+            door.say(f"{len(unread):,} of the credentials had no read-back: {', '.join(unread[:MOST])}{more}.")
+        elif unread is not None:
+            door.say("Every credential had a read-back.")
+        door.say()
+        door.say(f"{DATA} {SERIAL} {MAC} {CIPHER}")
+        if self.confidential:
+            door.say()
+            door.say(CONFIDENTIAL)
+
+
+def _show(door: Door, found: Checked) -> None:
+    """One read-back that differs."""
+    count = len(found.differences)
+    door.say(f"{_named(found)}: {count} difference{'s' * (count != 1)}", indent="  ")
+    for difference in found.differences:
+        door.say(f"- {difference.sentence}", indent="  ")
+    door.say()
+
+
+def _named(found: Checked) -> str:
+    return f"{found.name} (credential {found.credential})" if found.credential else found.name
+
+
+def _which(names: list[str], count: int) -> str:
+    """In which of ``count`` read-backs."""
+    if len(names) == count:
+        return "all of them" if count > 1 else names[0]
+    return names[0] if len(names) == 1 else f"in {len(names):,}, the first is {names[0]}"
+
+
+def _record(found: Checked) -> dict[str, Any]:
+    return {
+        "name": found.name, "credential": found.credential or None, "ok": found.ok,
+        "confidential": found.confidential, "differences": [asdict(each) for each in found.differences],
+        "notes": [{"kind": note.kind, "level": note.level, "text": note.text} for note in found.notes],
+        "values": dict(found.values),
+    }  # fmt: skip

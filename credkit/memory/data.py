@@ -1,0 +1,195 @@
+"""Personalisation data: what the encoding station writes on each card of a list, in one folder.
+
+    batch/
+      C-1001.bin      for the station: block number (2 bytes, most significant first), the block's bytes, and so on
+      C-1001.txt      the same to be read (`credkit.memory.listing`)
+      manifest.csv    credential_id, serial, file, SHA-256 of that file
+      batch.json      what it was made from, and what to do before it is used
+
+The folder is built beside its place under a hidden name, and takes its name when everything in it
+is on the disk: it is there whole, or not at all. Only its owner can read it, from the first byte
+on, since it holds personal data and perhaps the keys of cards. Nothing in it tells the day, so the
+same plan, list and key give the same bytes.
+
+A digest in the manifest stands for its file: with keys in that file it is no less confidential,
+because a short key can be searched for until the digest fits.
+
+Source: RFC 4180 (manifest.csv), RFC 8259 (batch.json).
+"""
+
+from __future__ import annotations
+
+import csv
+import glob
+import io
+import json
+import os
+import shutil
+import time
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import dataclass
+from functools import partial
+from hashlib import sha256
+from pathlib import Path
+from tempfile import mkdtemp
+
+from credkit import __version__
+from credkit.csvfiles import File
+from credkit.errors import CredkitError, DefinitionError, shown
+from credkit.memory.credentials import credentials
+from credkit.memory.image import Image, Press
+from credkit.memory.listing import BATCH, DUMP, LISTING, Listing
+from credkit.memory.masters import MasterKey
+from credkit.memory.plan import Plan
+
+MANIFEST = "manifest.csv"
+COLUMNS = ("credential_id", "serial", "file", "sha256")
+PRECAUTIONS = (
+    "encode one sacrificial card first",
+    "let a second person compare it with the plan",
+    "read it back and check it before the others are encoded",
+)
+STALE = 3600  # seconds after which what a killed run left behind is removed
+_private = partial(os.open, mode=0o600)
+Progress = Callable[[int], None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Batch:
+    """A folder that was written: where, for how many cards, and whether their keys are in it."""
+
+    out: Path
+    count: int
+    keys: bool
+
+
+def write_batch(
+    plan: Plan,
+    credentials: File,
+    out: str | Path,
+    *,
+    master: MasterKey | None = None,
+    keys: bool = False,
+    progress: Progress | None = None,
+) -> Batch:
+    """Write what each card of ``credentials`` gets by ``plan`` into the folder ``out``, which is new or empty.
+
+    ``keys`` says that the keys of the cards are written out. ``progress`` is told after each card how many there are.
+    Raises `DefinitionError` for the first row that cannot be written, and then nothing is.
+    """
+    press = Press(plan, master, keys=keys)
+    if "\0" in str(out):
+        raise DefinitionError(f"output {shown(str(out))} is not the path of a folder")
+    try:
+        out = Path(out).resolve()
+        _admit(out)
+        out.parent.mkdir(parents=True, exist_ok=True)
+        building = Path(mkdtemp(prefix=f".{out.name}.partial-", dir=out.parent))  # mode 700
+        try:
+            count = _Folder(building, press).fill(credentials, progress)
+            _settle()
+            _place(building, out)
+        except BaseException:
+            shutil.rmtree(building, ignore_errors=True)
+            raise
+        _tidy(out)
+    except OSError as error:
+        raise DefinitionError(f"output {shown(str(out))} cannot be written ({error.strerror})") from None
+    return Batch(out=out, count=count, keys=keys)
+
+
+class _Folder:
+    """The folder while it is being filled."""
+
+    def __init__(self, folder: Path, press: Press) -> None:
+        self.folder = str(folder)
+        self.press = press
+        self.listing = Listing(press.plan)
+
+    def fill(self, file: File, progress: Progress | None) -> int:
+        """Write the files of every row, then those about all of them; how many rows there were."""
+        count = 0
+        with open(self.path(MANIFEST), "x", encoding="utf-8", newline="", opener=_private) as manifest:
+            rows = csv.writer(manifest, lineterminator="\n")
+            rows.writerow(COLUMNS)
+            for each in credentials(self.press.plan, file):
+                try:
+                    image = self.press.image(each.serial, each.row)
+                except CredkitError as error:
+                    file.refuse(each.line, str(error))
+                data = station(image)
+                self.write(each.name + DUMP, data)
+                text = self.listing.text(image, credential=each.name, serial=each.serial)
+                self.write(each.name + LISTING, text.encode())
+                rows.writerow((each.name, each.serial.hex().upper(), each.name + DUMP, sha256(data).hexdigest()))
+                count += 1
+                if progress:
+                    progress(count)
+        if not count:
+            raise DefinitionError(f"{file.name}: there is no credential in it, expected at least one row")
+        self.write(BATCH, self.about(count).encode())
+        return count
+
+    def path(self, name: str) -> str:
+        return os.path.join(self.folder, name)
+
+    def write(self, name: str, data: bytes) -> None:
+        with open(self.path(name), "xb", buffering=0, opener=_private) as file:
+            file.write(data)
+
+    def about(self, count: int) -> str:
+        """What the folder was made from, as JSON."""
+        plan = self.press.plan
+        told = {
+            "plan": plan.name, "plan_sha256": plan.digest, "geometry": plan.geometry.name, "count": count,
+            "credkit": __version__, "keys": self.press.keys, "before_use": PRECAUTIONS,
+        }  # fmt: skip
+        return json.dumps(told, indent=2, ensure_ascii=False) + "\n"
+
+
+def station(image: Image) -> bytes:
+    """What the encoding station gets: block numbers and bytes, in the order of writing."""
+    buffer = io.BytesIO()
+    for block, data in image.written():
+        buffer.write(block.to_bytes(2, "big"))
+        buffer.write(data)
+    return buffer.getvalue()
+
+
+def _admit(out: Path) -> None:
+    """Refuse ``out`` if anything is there."""
+    if not os.path.lexists(out):
+        return
+    if not out.is_dir():
+        raise DefinitionError(f"output {shown(str(out))} is not a folder")
+    if inside := min((entry.name for entry in os.scandir(out)), default=""):
+        raise DefinitionError(f"output {shown(str(out))} holds {shown(inside)}: name a folder that is new or empty")
+
+
+def _settle() -> None:
+    """Wait until what was written is on the disk: once for all files, where a system can do so."""
+    if hasattr(os, "sync"):
+        os.sync()
+
+
+def _place(building: Path, out: Path) -> None:
+    """Give the folder its name. Some systems do not put one in the place of another, even of an empty one."""
+    if os.name != "posix":
+        with suppress(FileNotFoundError):
+            out.rmdir()
+    building.rename(out)
+    if os.name == "posix":
+        handle = os.open(out.parent, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+
+
+def _tidy(out: Path) -> None:
+    """Take away what runs that were killed long ago left beside ``out``: it is private data."""
+    for left in out.parent.glob(f"{glob.escape(f'.{out.name}.partial-')}*"):
+        with suppress(OSError):
+            if time.time() - left.stat().st_mtime > STALE:
+                shutil.rmtree(left, ignore_errors=True)

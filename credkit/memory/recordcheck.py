@@ -1,0 +1,215 @@
+"""Records of a read-back: each is read by its chain, compared with its credential, and its MAC verified.
+
+What a record means is compared, so that a difference is told as it would be said: first the
+meaning, then the first place where the bytes differ. The rest of the blocks that a plan writes
+should be zero; what stands in blocks of which it says nothing is noted.
+
+Source: common practice, no source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from hmac import compare_digest
+
+from credkit.codec import to_bits
+from credkit.errors import CredkitError, shown
+from credkit.memory.findings import Findings, hexed, numbered
+from credkit.memory.image import mac_label
+from credkit.memory.keys import record_mac
+from credkit.memory.listing import ReadBack
+from credkit.memory.masters import MasterKey
+from credkit.memory.plan import Plan, Record
+from credkit.reading import Reading
+
+Stretch = tuple[int, int]  # bytes of the memory: the first, and the one behind the last
+WINDOW = 8  # bytes that are shown from the first different one on
+
+
+def stretches(places: Iterable[int]) -> tuple[Stretch, ...]:
+    """Neighbouring bytes together.
+
+    >>> stretches([64, 65, 66, 80])
+    ((64, 67), (80, 81))
+    """
+    found: list[list[int]] = []
+    for at in places:
+        if found and found[-1][1] == at:
+            found[-1][1] = at + 1
+        else:
+            found.append([at, at + 1])
+    return tuple((start, stop) for start, stop in found)
+
+
+class RecordCheck:
+    """Checks one record of a plan on any number of cards."""
+
+    def __init__(self, plan: Plan, record: Record, master: MasterKey | None) -> None:
+        self.plan = plan
+        self.record = record
+        self.master = master
+        self.stretches = stretches(record.places)
+        self.label = mac_label(plan, record)
+
+    def check(self, back: ReadBack, row: Mapping[str, str] | None, serial: bytes | None, found: Findings) -> None:
+        """Add what this record of one card shows."""
+        record = self.record
+        if not self.whole(back):
+            missing = [at for at in record.places if not back.seen[at]]
+            text = f"record {record.name} was not read in full: {len(missing)} of its {record.room} bytes are missing"
+            found.differ("record-missing", self.plan.geometry.place(missing[0]), text, record.name)
+            return
+        raw = b"".join(back.data[start:stop] for start, stop in self.stretches)
+        data, mac = raw[: record.size], raw[record.size :]
+        try:
+            expected = record.write(row) if row is not None else record.fixed
+        except CredkitError as error:
+            found.differ(
+                "credential-unwritable", "", f"the credentials cannot be written as planned: {error}", record.name
+            )
+            expected = None
+        self.meaning(data, expected, row is not None and record.fixed is None, found)
+        if record.mac:
+            self.mac(data, mac, serial, found)
+
+    def whole(self, back: ReadBack) -> bool:
+        """Whether all of its bytes were read."""
+        return all(back.has(start, stop) for start, stop in self.stretches)
+
+    def meaning(self, data: bytes, expected: bytes | None, listed: bool, found: Findings) -> None:
+        """Whether the bytes can be read, and mean what was expected."""
+        record, wanted = self.record, "the credentials say" if listed else "the plan says"
+        if record.codec is None:
+            if data != expected and expected is not None:
+                text = f"record {record.name} is another than {wanted}{self.bytes_of(data, expected)}"
+                found.differ("record-differs", self.place(data, expected), text, record.name)
+            return
+        reading = self.read(data)
+        for note in reading.notes:
+            if note.level != "info":
+                found.note(note.kind, note.level, f"record {record.name}: {note.text}")
+        if reading.ok:
+            found.values[record.name] = shown(reading.value)
+        if data == expected:
+            return
+        if not reading.ok:
+            said = f"record {record.name} cannot be read: {record.codec.failure(reading)}{self.blank(data)}"
+            place = self.faulty(reading)
+            if expected is not None:
+                said += f"; {wanted} {self.said(expected)}"
+            found.differ("record-unreadable", place, said, record.name)
+        elif expected is not None and self.read(expected).value == reading.value:
+            text = f"record {record.name} says what it should, but in other bytes, from {self.place(data, expected)} on"
+            found.note("written-otherwise", "care", text)
+        elif expected is not None:
+            text = f"record {record.name} is {shown(reading.value)}{self.blank(data)}, {wanted} {self.said(expected)}"
+            found.differ(
+                "record-differs", self.place(data, expected), text + self.bytes_of(data, expected), record.name
+            )
+
+    def read(self, data: bytes) -> Reading:
+        """What the record's chain reads in its bytes."""
+        assert self.record.codec is not None
+        return self.record.codec.inspect(to_bits((int.from_bytes(data, "big"), 8 * len(data))))
+
+    def said(self, expected: bytes) -> str:
+        """What the expected bytes mean."""
+        return shown(self.read(expected).value)
+
+    def faulty(self, reading: Reading) -> str:
+        """The place in memory of the first bit that a failed check judges."""
+        check = reading.failed
+        bits = [at for at in (reading.trace(check) if check else ()) if isinstance(at, int)]
+        return self.plan.geometry.place(self.record.places[min(bits) // 8 if bits else 0])
+
+    def place(self, data: bytes, expected: bytes) -> str:
+        """The place in memory of the first byte that differs."""
+        return self.plan.geometry.place(self.record.places[_first(data, expected)])
+
+    def bytes_of(self, data: bytes, expected: bytes) -> str:
+        """The bytes from the first different one on, as far as they lie in one block."""
+        first, size = _first(data, expected), self.plan.geometry.block_size
+        stop = min(first + WINDOW, len(data))
+        block = self.record.places[first] // size
+        while self.record.places[stop - 1] // size != block:
+            stop -= 1
+        if self.record.codec is None:  # the plan's own bytes: nobody's number can be among them
+            found, wanted = data[first:stop].hex().upper(), expected[first:stop].hex().upper()
+        else:
+            found, wanted = hexed(data[first:stop], data), hexed(expected[first:stop], expected)
+        return f"; from there found {found}, expected {wanted}"
+
+    @staticmethod
+    def blank(data: bytes) -> str:
+        """A hint that nothing was ever written there."""
+        for byte in (0x00, 0xFF):
+            if data.count(byte) == len(data):
+                return f" (all its bytes are {byte:02X}, as on a card that was never written)"
+        return ""
+
+    def mac(self, data: bytes, mac: bytes, serial: bytes | None, found: Findings) -> None:
+        """Whether the MAC is the one that serial number, data and master key make; neither is ever shown."""
+        record = self.record
+        if self.master is None or serial is None:
+            why = "no master key is given" if self.master is None else "the card's serial number is not known"
+            found.note("mac-not-verified", "care", f"the MAC of record {record.name} is not verified: {why}")
+            return
+        made = record_mac(self.master, label=self.label, serial=serial, data=data, size=record.mac)
+        if not compare_digest(made, mac):
+            text = (
+                f"the MAC of record {record.name} does not match: the data, the serial number or the MAC is not what "
+                "the issuer wrote for this card, or the master key is another"
+            )
+            found.differ("mac-wrong", self.plan.geometry.place(record.places[record.size]), text, record.name)
+
+
+def _first(data: bytes, expected: bytes) -> int:
+    return next(at for at, (a, b) in enumerate(zip(data, expected, strict=True)) if a != b)
+
+
+class RestCheck:
+    """Checks the bytes of a card that no record of a plan has."""
+
+    def __init__(self, plan: Plan) -> None:
+        self.plan = plan
+        size = plan.geometry.block_size
+        held = {at for record in plan.records for at in record.places}
+        container = range(plan.container_at, plan.container_at + len(plan.container)) if plan.container else range(0)
+        blocks = frozenset(plan.blocks)
+        free = [at for at in plan.geometry.data if at not in held and at not in container]
+        self.beside = [each for block in plan.blocks for each in stretches(at for at in free if at // size == block)]
+        others = {block: _data(plan, block) for block in range(plan.geometry.blocks) if block not in blocks}
+        self.others = {block: at for block, at in others.items() if at}
+
+    def check(self, back: ReadBack, found: Findings) -> None:
+        """Add what stands where nothing should, and what was not read."""
+        geometry = self.plan.geometry
+        for start, stop in self.beside:
+            data = back.data[start:stop]  # what was not read is zero there
+            if any(data):
+                first = next(at for at, byte in enumerate(data) if byte)
+                text = f"no record is here and the plan writes zeros, but found {hexed(data[first : first + WINDOW])}"
+                found.differ("rest-not-empty", geometry.place(start + first), text)
+        strange = [block for block, at in self.others.items() if _holds(back.data, at)]
+        if strange:
+            text = f"data where the plan has none: {numbered(geometry.unit, strange)}"
+            found.note("unplanned-data", "care", text)
+        missing = [start // geometry.block_size for start, stop in self.beside if not back.has(start, stop)]
+        if missing:
+            text = f"beside the records not everything was read: {numbered(geometry.unit, set(missing))}"
+            found.note("not-read", "care", text)
+        absent = [block for block, at in self.others.items() if any(not back.has(*each) for each in at)]
+        if absent:
+            text = f"not in the read-back, and not in the plan: {numbered(geometry.unit, absent)}"
+            found.note("not-read", "info", text)
+
+
+def _data(plan: Plan, block: int) -> tuple[Stretch, ...]:
+    size, duties = plan.geometry.block_size, plan.geometry.duties
+    return stretches(at for at in range(block * size, (block + 1) * size) if not duties[at])
+
+
+def _holds(data: bytes, at: Sequence[Stretch]) -> bool:
+    """Whether a block holds anything: a blank one is all 00, or all FF."""
+    held = b"".join(data[start:stop] for start, stop in at)
+    return held.count(0x00) != len(held) and held.count(0xFF) != len(held)

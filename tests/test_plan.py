@@ -1,0 +1,389 @@
+"""Plans: what fits lives where it should, and what does not is refused in one sentence with file and key."""
+
+from __future__ import annotations
+
+import re
+from itertools import combinations
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from credkit import CredkitError, DefinitionError, EncodeError
+from credkit.memory.allotment import ANYWHERE, Where, allot
+from credkit.memory.geometry import COMMON, geometry
+from credkit.memory.image import Press
+from credkit.memory.masters import MasterKey
+from credkit.memory.plan import Plan, Record
+from credkit.memory.plans import load_plan
+from tests.masters import MASTER
+
+HEAD = """
+[plan]
+name = "Brackwater staff card"
+geometry = "sectors-16x4"
+[roles]
+gate = "A"
+issuer = "B"
+[keys]
+A = "derived"
+B = "derived"
+[trailers]
+keys = "issuer"
+access = "issuer"
+"""
+OPEN = 'read = ["gate", "issuer"]\nwrite = "issuer"\n'
+PERSONNEL = f"""
+[records.personnel]
+column = "personnel_number"
+stored = "fields:number:32"
+where = "sector 1"
+{OPEN}"""
+PAGES = """
+[plan]
+name = "Brackwater label"
+geometry = "type2-144"
+"""
+
+
+def load(folder: Path, text: str) -> Plan:
+    path = folder / "plan.toml"
+    path.write_text(text, encoding="utf-8")
+    return load_plan(path)
+
+
+def refused(folder: Path, text: str) -> str:
+    with pytest.raises(DefinitionError) as caught:
+        load(folder, text)
+    assert str(caught.value).startswith("plan.toml: ")
+    return str(caught.value).removeprefix("plan.toml: ")
+
+
+def test_a_plan_that_fits(tmp_path: Path) -> None:
+    plan = load(tmp_path, HEAD + PERSONNEL)
+    record = plan.record("personnel")
+    assert record is not None
+    assert record.places == (64, 65, 66, 67)
+    assert plan.columns == ("credential_id", "serial", "personnel_number")
+    assert plan.access[1].conditions == (4, 3, 3, 3), "free blocks are for the issuer alone"
+    assert [danger.place for danger in plan.dangers()] == ["sectors 0,2-15"]
+
+
+def record_of(
+    name: str = "text", *, size: int = 0, where: str = "", more: str = OPEN, stored: str = "characters:utf-8"
+) -> str:
+    sized = f"size = {size}\n" if size else ""
+    placed = f'where = "{where}"\n' if where else ""
+    return f'[records.{name}]\ncolumn = "{name}"\nstored = "{stored}"\n{sized}{placed}{more}'
+
+
+# ── where records live ──────────────────────────────────────────────────────────────────────────
+
+
+def test_a_record_jumps_over_trailers(tmp_path: Path) -> None:
+    plan = load(tmp_path, HEAD + record_of(size=80, where="sectors 1-2"))
+    assert plan.blocks == (4, 5, 6, 8, 9)
+    places = plan.records[0].places
+    assert places[47:49] == (111, 128), "block 7 is a trailer"
+
+
+def test_two_records_in_one_block(tmp_path: Path) -> None:
+    text = HEAD + record_of("first", size=6, where="block 4") + record_of("second", size=10, where="block 4")
+    plan = load(tmp_path, text)
+    assert [record.places[0] for record in plan.records] == [64, 70]
+    assert "block 4 has 16 bytes for data, 0 of them free" in refused(
+        tmp_path, text + record_of("third", size=1, where="block 4")
+    )
+    fixed = load(
+        tmp_path,
+        HEAD + record_of("first", size=6, where="block 4") + record_of("second", size=8, where="block 4 byte 0"),
+    )
+    assert [record.places[0] for record in fixed.records] == [72, 64], "a byte that is said comes first"
+
+
+def test_records_that_ask_for_other_conditions_have_other_blocks(tmp_path: Path) -> None:
+    private = 'read = "issuer"\nwrite = "issuer"\n'
+    text = HEAD + record_of("first", size=4, where="sector 1")
+    plan = load(tmp_path, text + record_of("second", size=4, where="sector 1", more=private))
+    assert [record.places[0] for record in plan.records] == [64, 80]
+    assert plan.access[1].conditions[:2] == (4, 3)
+    sentence = refused(
+        tmp_path, text.replace("sector 1", "block 4") + record_of("second", size=4, where="block 4", more=private)
+    )
+    assert (
+        "record second does not fit at 'block 4': record first in the same group of blocks asks for another" in sentence
+    )
+
+
+def test_one_byte_too_many(tmp_path: Path) -> None:
+    assert load(tmp_path, HEAD + record_of(size=16, where="block 4")).used == 16
+    assert "record text needs 17 bytes, but block 4 has 16 bytes for data" in refused(
+        tmp_path, HEAD + record_of(size=17, where="block 4")
+    )
+    assert load(tmp_path, HEAD + record_of(size=752)).used == 752
+    assert "needs 753 bytes, but anywhere has 752 bytes for data" in refused(tmp_path, HEAD + record_of(size=753))
+    sentence = refused(tmp_path, HEAD + record_of(size=9, where="block 4", more=f"mac = 8\n{OPEN}"))
+    assert "record text needs 17 bytes with its MAC of 8, but block 4 has 16 bytes for data" in sentence
+
+
+@pytest.mark.parametrize(
+    ("where", "sentence"),
+    [
+        ("block 7", "'block 7' holds no data: it is the trailer of sector 1"),
+        ("block 0", "'block 0' holds no data: it is the manufacturer's"),
+        ("block 7 byte 6", "'block 7 byte 6' holds no data: it is the trailer of sector 1"),
+        ("block 64", "'block 64' is not there: blocks are numbered 0 to 63"),
+        ("sectors 3-16", "'sectors 3-16' is not there: sectors are numbered 0 to 15"),
+        ("sectors 3-2", "'sectors 3-2' is not there"),
+        ("block 4 byte 16", "a block has 16 bytes, 0 to 15"),
+        ("sector 1 byte 3", "a byte is counted in a block, not in a sector"),
+        ("page 4", "'page 4' is no place: they are written as sectors 1-4, block 4, block 4 byte 8 or anywhere"),
+        ("block 04 to 05", "is no place"),
+    ],
+)
+def test_places_that_are_none(tmp_path: Path, where: str, sentence: str) -> None:
+    assert sentence in refused(tmp_path, HEAD + record_of(size=4, where=where))
+
+
+@given(st.data())
+def test_allotted_records_do_not_touch(data: st.DataObject) -> None:
+    """Whatever is asked for: either all lie apart, in data bytes within their range, or it is refused."""
+    card = geometry(data.draw(st.sampled_from(COMMON)))
+    count = data.draw(st.integers(1, 6))
+    records = [
+        Record(
+            name=f"r{i}", size=data.draw(st.integers(1, 60)),
+            condition=data.draw(st.integers(0, 1)) if card.keys else 0,
+            lock=not card.keys and data.draw(st.booleans()),
+        )
+        for i in range(count)
+    ]  # fmt: skip
+    wanted = {}
+    for record in records:
+        first = data.draw(st.integers(0, card.blocks - 1))
+        last = data.draw(st.integers(first, card.blocks - 1))
+        span = card.bytes_of(range(first, last + 1))
+        wanted[record.name] = Where("range", span) if data.draw(st.booleans()) else Where(ANYWHERE, range(card.size))
+    try:
+        found = allot(card, records, wanted)
+    except DefinitionError as error:
+        assert re.match(r"record r\d ", str(error))
+        return
+    for record in records:
+        places = found[record.name]
+        assert len(places) == record.room
+        assert all(at in wanted[record.name].bytes and not card.duties[at] for at in places)
+        start = card.data.index(places[0])
+        assert card.data[start : start + len(places)] == places, "in one piece but for reserved bytes"
+    for one, other in combinations(records, 2):
+        assert not set(found[one.name]) & set(found[other.name])
+        if (one.condition, one.lock) != (other.condition, other.lock):
+            units = [{card.unit_of(at) for at in found[each.name]} for each in (one, other)]
+            assert not units[0] & units[1]
+
+
+# ── what a plan may say ─────────────────────────────────────────────────────────────────────────
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "sentence"),
+    [
+        ('"sectors-16x4"', '"sectors-17x3"', "plan.geometry: geometry 'sectors-17x3': a sector has 4 or 16 blocks"),
+        ('"Brackwater staff card"', '" "', "plan.name: a name is needed"),
+        ('gate = "A"', 'gate = "C"', "roles.gate: a role holds key A or B, not 'C'"),
+        ('gate = "A"', 'never = "A"', "roles.never: never stands for nobody"),
+        ('A = "derived"', 'A = "published 112233445566"', "keys.A: either derived, or published and the 12 hex digits"),
+        ('A = "derived"', 'A = "112233445566"', "keys.A: either derived, or published"),
+        ('keys = "issuer"', 'keys = "isuer"', "trailers.keys: 'isuer' is not a role: gate, issuer or never; did you m"),
+        ('keys = "issuer"', 'keys = ["gate", "issuer"]', "trailers.keys: no access condition means keys A or B, acces"),
+        ('write = "issuer"', 'write = "gate"', "records.personnel.read: no access condition means read A or B, write "),
+        ('write = "issuer"', 'wirte = "issuer"', "records.personnel.wirte: this is not a key here"),
+        ('"fields:number:32"', '"hex:8"', "records.personnel.stored: the chain takes text, expected bits"),
+        ('"fields:number:32"', '"reverse-bytes"', "records.personnel.stored: the chain gives bits, expected text or f"),
+        ('"fields:number:32"', '"characters:utf-8"', "records.personnel.size: the chain can read several lengths"),
+        ('"fields:number:32"', '"fields:number:30"', "records.personnel.size: the chain can read several lengths"),
+        ('"fields:number:32"', '"fields:number:32"\nsize = 5', "records.personnel.stored: chain 5 bytes/fields:number"),
+        ('"fields:number:32"', '"bcd/template:{number:012d}"\nsize = 7', "a record of 7 bytes can never be written"),
+        ('"fields:number:32"', '"fields:a:16,b:16"', "records.personnel.column: the record has the fields a, b: colum"),
+        ('column = "personnel_number"', "", "records.personnel.column: the column of the credentials is needed here"),
+        ('column = "personnel_number"', 'column = "serial"', "records.personnel.column: 'serial' is no column of a re"),
+        ('column = "personnel_number"', 'constant = "x"', "records.personnel.constant: record personnel"),
+        ('column = "personnel_number"', 'constant = "5"\ncolumn = "x"', "records.personnel.column: the record is a co"),
+        ('column = "personnel_number"', 'column = "x"\nvalue = "hex:8"', "records.personnel.value: the chain goes fro"),
+        ('column = "personnel_number"', 'column = "x"\nvalue = "template:{other:4d}"', "records.personnel.value"),
+        ('column = "personnel_number"', 'column = "x"\nmac = 3', "records.personnel.mac: a MAC has 4 to 16 bytes, not"),
+        ('column = "personnel_number"', 'column = "x"\nlock = true', "records.personnel.lock: a record in a sector is"),
+        ("[records.personnel]", "[records.Personnel]", "'Personnel' is no name of a record"),
+        ("[records.personnel]", "[records.directory]", "directory is the name of the record that [directory] makes"),
+        ("[roles]", 'container = "write"\n[roles]', "plan.container: cards with sectors have no capability container"),
+        ("[roles]", "serial = 5\n[roles]", "plan.serial: a serial number has 4, 7, 8, 10 bytes, not 5"),
+        ("[roles]", 'ignore = ["personnel_number"]\n[roles]', "plan.ignore: the column 'personnel_number' is used by "),
+        ("[keys]", "[keys]\nlabel = ''", "keys.label: a label of 1 to 64 bytes"),
+    ],
+)  # fmt: skip
+def test_mistakes_are_named_with_their_key(tmp_path: Path, old: str, new: str, sentence: str) -> None:
+    text = HEAD + PERSONNEL
+    assert text.count(old) >= 1
+    assert sentence in refused(tmp_path, text.replace(old, new, 1))
+
+
+def test_what_looks_like_a_key_is_not_repeated(tmp_path: Path) -> None:
+    assert "C0FFEE" not in refused(
+        tmp_path, (HEAD + PERSONNEL).replace('A = "derived"', 'A = "published C0FFEE112233"')
+    )
+
+
+def test_what_is_missing_altogether(tmp_path: Path) -> None:
+    assert "records: at least one record is needed" in refused(tmp_path, HEAD)
+    assert 'roles: at least one role is needed, such as issuer = "B"' in refused(
+        tmp_path, '[plan]\nname = "x"\ngeometry = "sectors-16x4"\n'
+    )
+    assert "the file is not TOML" in refused(tmp_path, "[plan\n")
+    with pytest.raises(DefinitionError, match=r"plan\.toml: the file cannot be read"):
+        load_plan(tmp_path / "no" / "plan.toml")
+
+
+def test_pages_have_locks_and_no_keys(tmp_path: Path) -> None:
+    plan = load(tmp_path, PAGES + record_of(size=8, where="pages 4-5", more="lock = true\n"))
+    assert plan.locked == (4, 5)
+    assert plan.lock_bits == {10: 0b110000}, "static lock bits: one a page (NFC Forum Type 2 Tag, from memory)"
+    far = load(tmp_path, PAGES + record_of(size=4, where="page 38", more="lock = true\n"))
+    assert far.locked == (38, 39), "one dynamic lock bit serves eight bytes"
+    assert far.lock_bits == {161: 0b1000}, "bytes 88 to 95 behind the first 48: bit 11"
+    assert {"locked-for-good", "locked-along"} <= {danger.kind for danger in far.dangers()}
+    assert "has no keys: lock = true is all that can be said" in refused(tmp_path, PAGES + record_of(size=8))
+    assert "has no keys: its pages are locked or open" in refused(tmp_path, PAGES + '[roles]\na = "A"\n')
+    mixed = record_of("one", size=4, where="page 16", more="lock = true\n") + record_of(
+        "two", size=4, where="page 17", more=""
+    )
+    assert "record one in the same group of blocks is locked otherwise" in refused(tmp_path, PAGES + mixed)
+
+
+def test_capability_containers(tmp_path: Path) -> None:
+    """Sources: NFC Forum Type 2 Tag and Type 5 Tag: 144 bytes are E1 10 12 00, 8192 bytes E2 40 00 01 00 00 03 FF."""
+    for name, container in (("type2-144", "e1101200"), ("type5-1024x8", "e2400001000003ff")):
+        text = f'[plan]\nname = "x"\ngeometry = "{name}"\ncontainer = "write"\n' + record_of(size=8, more="")
+        assert load(tmp_path, text).container.hex() == container
+
+
+def test_constants_and_values(tmp_path: Path) -> None:
+    text = (
+        HEAD
+        + f"""
+[records.issuer]
+constant = "0041"
+stored = "bcd"
+size = 2
+{OPEN}
+[records.badge]
+column = "badge"
+value = "template:E-{{number:04d}}"
+stored = "fields:number:16"
+{OPEN}"""
+    )
+    plan = load(tmp_path, text)
+    issuer, badge = plan.records
+    assert issuer.write({}) == bytes.fromhex("0041")
+    assert badge.write({"badge": "E-0258"}) == (258).to_bytes(2, "big")
+    with pytest.raises(EncodeError, match=r"record badge, column badge: template:E-\{number:04d\}"):
+        badge.write({"badge": "F-0258"})
+    assert plan.columns == ("credential_id", "serial", "badge")
+
+
+@pytest.mark.parametrize(
+    ("text", "sentence"),
+    [
+        ("", "number is '', not a whole number in decimal digits"),
+        ("-1", "number is '-1', not a whole number"),
+        ("1e3", "not a whole number"),
+        ("４", "not a whole number"),
+        ("4294967296", "number is 4294967296, outside 0 to 4294967295"),
+    ],
+)
+def test_numbers_that_are_none(tmp_path: Path, text: str, sentence: str) -> None:
+    record = load(tmp_path, HEAD + PERSONNEL).records[0]
+    with pytest.raises(EncodeError, match=f"record personnel, column personnel_number: .*{sentence}"):
+        record.write({"personnel_number": text})
+
+
+# ── images ──────────────────────────────────────────────────────────────────────────────────────
+
+
+def test_an_image_is_written_data_first_and_trailers_last(tmp_path: Path) -> None:
+    plan = load(tmp_path, HEAD + PERSONNEL + record_of(size=20, where="sectors 2-3"))
+    row = {"personnel_number": "4711", "text": "Kai 7, Übergabe"}
+    image = Press(plan).image(bytes.fromhex("04a1b2c3"), row)
+    assert [block for block, _ in image.written()] == [4, 8, 9]
+    assert dict(image.written())[4] == (4711).to_bytes(4, "big") + bytes(12)
+    assert (image.blocks[8] + image.blocks[9])[:16].decode() == "Kai 7, Übergabe"
+    full = Press(plan, MASTER, keys=True).image(bytes.fromhex("04a1b2c3"), row)
+    assert [block for block, _ in full.written()] == [4, 8, 9, 7, 11]
+    data = dict(full.written())[7]
+    assert data[6:10].hex() == plan.access[1].bytes.hex() + "00"
+    assert data[:6] != data[10:], "two keys"
+    assert data[:6].hex() not in repr(full)
+    assert 0 not in dict(full.written()), "the manufacturer's block is never written"
+
+
+def test_images_need_what_they_need(tmp_path: Path) -> None:
+    plan = load(tmp_path, HEAD + PERSONNEL)
+    with pytest.raises(DefinitionError, match="derives the keys of each card: a master key is needed"):
+        Press(plan, keys=True)
+    with pytest.raises(EncodeError, match="the serial number has 7 bytes, the plan expects 4"):
+        Press(plan).image(bytes(7), {"personnel_number": "1"})
+    protected = load(tmp_path, HEAD + PERSONNEL + "mac = 8\n")
+    with pytest.raises(DefinitionError, match="record personnel is protected by a MAC: a master key is needed"):
+        Press(protected)
+
+
+def test_a_mac_is_of_this_serial_this_record_and_this_data(tmp_path: Path) -> None:
+    plan = load(
+        tmp_path, HEAD + PERSONNEL + "mac = 8\n" + record_of("other", size=4, more=f"mac = 8\n{OPEN}", stored="bcd")
+    )
+    press = Press(plan, MASTER)
+    serial, other = bytes.fromhex("04a1b2c3"), bytes.fromhex("04a1b2c4")
+
+    def mac(serial: bytes, name: str, number: int) -> bytes:
+        record = plan.record(name)
+        assert record is not None
+        return press.protected(record, serial, number.to_bytes(4, "big"))[4:]
+
+    macs = {mac(s, name, n) for s in (serial, other) for name in ("personnel", "other") for n in (1, 2)}
+    assert len(macs) == 8
+    assert all(len(each) == 8 for each in macs)
+    assert mac(serial, "personnel", 1) == mac(serial, "personnel", 1)
+
+
+def test_lock_bytes_touch_nothing_else(tmp_path: Path) -> None:
+    plan = load(tmp_path, PAGES + record_of(size=8, where="pages 4-5", more="lock = true\n"))
+    image = Press(plan).image(bytes(7), {"text": "pier 4"})
+    assert image.locks == {2: bytes((0, 0, 0b110000, 0))}, "page 2: lock bytes 10 and 11"
+    assert [block for block, _ in image.written()] == [4, 5, 2]
+
+
+SOME = st.recursive(
+    st.booleans() | st.integers() | st.sampled_from(("derived", "A", "issuer", "never", "sector 1", "bcd", "text")),
+    lambda inner: (
+        st.lists(inner, max_size=3)
+        | st.dictionaries(
+            st.sampled_from(("name", "geometry", "A", "B", "where", "stored", "size", "text")), inner, max_size=4
+        )
+    ),
+    max_leaves=12,
+)
+
+
+@given(st.dictionaries(st.sampled_from(("plan", "roles", "keys", "trailers", "records", "directory")), SOME))
+def test_any_table_is_a_plan_or_a_refusal(content: dict[str, Any]) -> None:
+    from credkit.memory.plans import TOP, _Builder
+    from credkit.tomltable import Table
+
+    with pytest.raises(CredkitError):
+        _Builder(Table("plan.toml", "", content, TOP)).plan()
+
+
+def test_a_master_key_shows_itself_nowhere() -> None:
+    assert isinstance(MASTER, MasterKey)
+    assert "MasterKey" in repr(MASTER)
