@@ -1,7 +1,7 @@
 """Reading many rows: the tables of a chain interpreted for arrays, anything else value by value.
 
 A `Wiring`, `Layout` or `Select` computes with arrays, by the very operations that serve one number,
-and a `Notation` has kernels for texts. A step without such a table runs the code of its codec over
+and a `Notation` and a `Pattern` have kernels for texts. A step without such a table runs the code of its codec over
 the distinct values of the block. Both say the same of each row: the value, which checks fail,
 which notes it earns.
 """
@@ -13,12 +13,13 @@ from typing import Any
 import numpy as np
 
 from credkit.bulk import texts
-from credkit.bulk.block import Block, Earned, Rule, column, mask, settle
-from credkit.bulk.words import LIMB, Frame, Wide, fitted, parity
+from credkit.bulk.block import Block, Earned, Rule, column, is_small, mask, settle
+from credkit.bulk.words import LIMB, Array, Frame, Wide, fitted, parity
 from credkit.codec import Codec, carry, release
 from credkit.reading import Form
 from credkit.tables.layout import Layout, LayoutCodec, Limit, Piece, number
 from credkit.tables.notation import NotationCodec
+from credkit.tables.pattern import Pattern
 from credkit.tables.select import Select
 from credkit.tables.wiring import WiredCodec, wiring
 
@@ -37,6 +38,8 @@ def read(block: Block, place: int, step: Codec) -> None:
         _selected(block, place, step, table)
     elif isinstance(step, NotationCodec) and texts.fast(step.notation) and not isinstance(block.data, list):
         _parsed(block, place, step)
+    elif isinstance(table, Pattern) and not isinstance(block.data, list):
+        _matched(block, place, step, table)
     else:
         by_value(block, place, step)
 
@@ -88,18 +91,42 @@ def _selected(block: Block, place: int, step: Codec, select: Select) -> None:
 def _parsed(block: Block, place: int, step: NotationCodec) -> None:
     """Texts to words by a kernel; those it does not take are for the codec itself."""
     words, good = texts.read(step.notation, block.data)
-    rest = np.flatnonzero(block.living(~good))
-    block.form, block.length, series = "bits", step.notation.bits, block.data
-    block.data = words
-    if len(rest):
-        few = Block(count=len(rest), form="text", data=series.gather(rest).to_list())
-        by_value(few, place, step)
+    rest, few = _rest(block, place, step, good)
+    block.form, block.data, block.length = "bits", words, step.notation.bits
+    if few:
         words[rest] = few.data
-        for rule, rows in few.rules.items():
-            block.rules[rule] = mask(block.count, rest[rows])
-            block.leads[rule] = mask(block.count, rest[few.leads[rule]])
-        if few.alive is not None:
-            block.bury(mask(block.count, rest[~few.alive]))
+
+
+def _matched(block: Block, place: int, step: Codec, pattern: Pattern) -> None:
+    """Texts to columns by a kernel; those it does not take are for the codec itself."""
+    columns, good = texts.match(pattern, block.data)
+    rest, few = _rest(block, place, step, good)
+    block.form, block.length = "fields", None
+    block.data = {
+        name: columns[name] if is_small(row) else column(columns[name].tolist(), row)
+        for name, row in step.schema.items()
+    }
+    for found in block.data.values():
+        if found.dtype == object:
+            found[~good] = None
+    if few:
+        for name in step.schema:
+            block.data[name][rest] = few.data[name]
+
+
+def _rest(block: Block, place: int, step: Codec, good: Array) -> tuple[Array, Block | None]:
+    """The living rows that a kernel did not take, and what the codec itself says of them."""
+    rest = np.flatnonzero(block.living(~good))
+    if not len(rest):
+        return rest, None
+    few = Block(count=len(rest), form="text", data=block.data.gather(rest).to_list())
+    by_value(few, place, step)
+    for rule, rows in few.rules.items():
+        block.rules[rule] = mask(block.count, rest[rows])
+        block.leads[rule] = mask(block.count, rest[few.leads[rule]])
+    if few.alive is not None:
+        block.bury(mask(block.count, rest[~few.alive]))
+    return rest, few
 
 
 def by_value(block: Block, place: int, step: Codec) -> None:

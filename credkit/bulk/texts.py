@@ -15,6 +15,9 @@ import numpy as np
 
 from credkit.bulk.words import LIMB, Array
 from credkit.tables.notation import Notation
+from credkit.tables.pattern import Pattern
+
+_DIGITS = {2: "[01]", 16: "[0-9A-Fa-f]"}
 
 
 def fast(notation: Notation) -> bool:
@@ -26,7 +29,7 @@ def read(notation: Notation, texts: Any) -> tuple[Array, Array]:
     """The words of a series of ``texts``, and which rows have one; 0 in the others."""
     import polars as pl
 
-    good = texts.str.contains(rf"\A(?:{notation.pattern})\z").fill_null(False)
+    good = _admitted(notation, texts)
     plain = texts.str.replace_all(notation.separator, "", literal=True) if notation.separator else texts
     count = len(notation.groups)
     parts = plain.str.split_exact(notation.joint, count - 1).struct.unnest().get_columns() if count > 1 else [plain]
@@ -43,6 +46,44 @@ def read(notation: Notation, texts: Any) -> tuple[Array, Array]:
         words = words << np.uint64(group.bits) | found if count > 1 else found
     kept: Array = good.to_numpy()
     return words * kept, kept
+
+
+def match(pattern: Pattern, texts: Any) -> tuple[dict[str, Array], Array]:
+    """The numbers that a series of ``texts`` holds by a pattern, and which rows have them; 0 in the others.
+
+    A row whose numbers do not fit in 64 bits has none.
+    """
+    import polars as pl
+
+    try:
+        parts = texts.str.extract_groups(rf"\A(?:{pattern.regex})\z").struct.unnest()
+    except pl.exceptions.ComputeError:  # a literal that the other engine writes in another way
+        return {name: np.zeros(len(texts), np.uint64) for name in pattern.bases}, np.zeros(len(texts), bool)
+    found, good = {}, np.ones(len(texts), bool)
+    for name, base in pattern.bases.items():
+        if base == 10:
+            numbers = parts[name].cast(pl.UInt64, strict=False)
+        else:
+            numbers = parts[name].str.to_integer(base=base, dtype=pl.UInt64, strict=False)
+        good &= numbers.is_not_null().to_numpy()
+        found[name] = numbers.fill_null(0).to_numpy()
+    return {name: numbers * good for name, numbers in found.items()}, good
+
+
+def _admitted(notation: Notation, texts: Any) -> Any:
+    """Which texts the notation's expression admits, as far as the number that is read does not say so itself.
+
+    Of plain digits without a sign, those that can be read are the right ones if there are as many as there should be.
+    """
+    import polars as pl
+
+    digits = _DIGITS.get(notation.base, "")
+    least, most = notation.groups[0].least, notation.groups[0].most
+    if notation.base == 10 or notation.pattern != f"{digits}{{{least},{most}}}":
+        return texts.str.contains(rf"\A(?:{notation.pattern})\z").fill_null(False)
+    text = pl.col(texts.name or "")
+    sized = text.str.len_bytes().is_between(least, most)
+    return texts.to_frame().select(sized & (text >= "0")).to_series().fill_null(False)  # signs stand before 0
 
 
 def write(notation: Notation, words: Array) -> tuple[Any, Array]:

@@ -4,7 +4,7 @@
 without leading zeros, ``{number:06X}`` six hexadecimal digits. Unlike a format string, a width is
 exact in both directions: a value that needs more digits is refused, never widened or cut.
 
-It has no table of the five kinds: it goes from text to fields at once.
+Its table is a `Pattern`, which arrays of texts are read by.
 
 Source: common practice, no source.
 
@@ -31,6 +31,7 @@ from credkit.errors import DefinitionError, shown
 from credkit.grammar import step
 from credkit.reading import Check, Field, Part, Place, Reading
 from credkit.shapes import TEXT, Shape
+from credkit.tables.pattern import Pattern
 
 LONGEST = 20  # digits of a field whose width is not given
 _SPEC = re.compile(r"(?:0([1-9][0-9]{0,2}))?([dxX])")
@@ -44,6 +45,11 @@ class Template(Codec):
     pattern: re.Pattern[str]
     text: str
     bases: Mapping[str, int]
+
+    @property
+    def table(self) -> Pattern:
+        """The pattern and the bases."""
+        return Pattern(regex=self.pattern.pattern, bases=self.bases)
 
     def inspect(self, value: str) -> Reading:
         """The fields, each traced to its digits; a failed check where the text has another form."""

@@ -1,0 +1,284 @@
+"""Allocation: numbers for new badges that were never used, and that nothing would take for another card's.
+
+Numbers are tried in order. One is passed over if the register ever had it, if it is reserved, if a
+target could not hold it or would hold the same text for another card, if a reader could not give it
+or would give the same for another card, or if it looks like a payment account number. Each stretch
+that is passed over is listed with its reason.
+
+Number 0 is not given out: common practice, no source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from itertools import islice
+
+import numpy as np
+import polars as pl
+
+from credkit import bulk
+from credkit.accounts import holds_account
+from credkit.census.numbers import KEY, Array, Numbered, Numbers
+from credkit.census.ranges import FACILITY, NUMBER, counting, numbered
+from credkit.census.result import Allocation, Badge, Skipped
+from credkit.census.views import View, fits, merges, views, written
+from credkit.crosswalk.result import counted
+from credkit.crosswalk.texts import branches
+from credkit.errors import DefinitionError, nearest, shown
+from credkit.sitefiles import read_existing
+from credkit.sitemodel import Kind, Site, Target
+
+BLOCK = 1 << 14  # numbers that are tried at once
+MOST_TRIED = 1 << 22  # numbers that are tried at all
+MOST_WANTED = 1_000_000
+ISSUE = 1  # of a new card, where the issue is a part of its number
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wanted:
+    """How many new numbers, of which facility code and kind; ``reserved`` stretches (both ends included) are left."""
+
+    count: int
+    facility: int | None = None
+    kind: str | None = None
+    reserved: Sequence[tuple[int, int]] = ()
+
+
+def allocate(site: Site, population: pl.DataFrame, numbers: Numbered, wanted: Wanted) -> Allocation:
+    """The numbers for new badges; raises `DefinitionError` for what cannot be."""
+    if not 1 <= wanted.count <= MOST_WANTED:
+        raise DefinitionError(f"allocate: {wanted.count} is not a count from 1 to {MOST_WANTED:,}")
+    kind = _kind(site, wanted)
+    row = numbered(site, kind.namespace)
+    assert row is not None  # a bug here: `_kind` lets no other pass
+    search = _Search(site, population, numbers, kind, wanted)
+    badges: list[Badge] = []
+    reasons: list[tuple[int, str]] = []
+    start, last = row.least, min(row.most, row.least + MOST_TRIED - 1)
+    while start <= last and len(badges) < wanted.count:
+        tried = np.arange(start, min(start + BLOCK, last + 1), dtype=np.uint64)
+        for number, found in search.judged(tried):
+            if isinstance(found, Badge):
+                badges.append(found)
+                if len(badges) == wanted.count:
+                    break
+            else:
+                reasons.append((number, found))
+        start += BLOCK
+    remarks = [search.remark] if search.remark else []
+    if len(badges) < wanted.count:
+        limit = f"the field ends at {row.most:,}" if last == row.most else f"no more than {MOST_TRIED:,} were tried"
+        remarks.insert(0, f"only {len(badges):,} of {wanted.count:,} numbers are free: {limit}")
+    return Allocation(
+        kind=kind.name, facility=wanted.facility, wanted=wanted.count, badges=tuple(badges),
+        skipped=tuple(_joined(reasons)), remarks=tuple(remarks),
+    )  # fmt: skip
+
+
+def _kind(site: Site, wanted: Wanted) -> Kind:
+    """The kind of the new badges."""
+    able = {
+        name: kind
+        for name, kind in site.kinds.items()
+        if numbered(site, kind.namespace) is not None
+        and (FACILITY in kind.key) == (wanted.facility is not None)
+        and set(kind.schema) <= {FACILITY, NUMBER, *filter(None, [kind.issue])}
+    }
+    fields = "a facility code and a number" if wanted.facility is not None else "a number and no facility code"
+    if wanted.kind is not None:
+        if wanted.kind not in site.kinds:
+            raise DefinitionError(f"allocate: no kind is called {shown(wanted.kind)}{nearest(wanted.kind, site.kinds)}")
+        if wanted.kind not in able:
+            raise DefinitionError(f"allocate: the number of a {shown(wanted.kind)} is not {fields}")
+    if not able:
+        raise DefinitionError(f"allocate: no kind of the site has {fields} as its number")
+    if wanted.kind is None and len(able) > 1:
+        raise DefinitionError(f"allocate: {', '.join(able)} have {fields}: say which is meant (--kind)")
+    kind = able[wanted.kind or next(iter(able))]
+    row = kind.schema.get(FACILITY)
+    if row is not None and (problem := row.problem(wanted.facility)):
+        raise DefinitionError(f"allocate: {problem}")
+    allowed = kind.expect.get(FACILITY)
+    if allowed is not None and wanted.facility not in allowed:
+        words = ", ".join(map(str, sorted(allowed)))
+        raise DefinitionError(f"allocate: facility {wanted.facility} is not expected of {kind.name}, only {words}")
+    return kind
+
+
+def _joined(reasons: Iterable[tuple[int, str]]) -> Iterator[Skipped]:
+    """Numbers in a row with one reason, together."""
+    first = last = 0
+    why = ""
+    for number, reason in reasons:
+        if why and (number != last + 1 or reason != why):
+            yield Skipped(first=first, last=last, reason=why)
+            first = number
+        elif not why:
+            first = number
+        last, why = number, reason
+    if why:
+        yield Skipped(first=first, last=last, reason=why)
+
+
+@dataclass(slots=True, kw_only=True)
+class _Taken:
+    """What a target would hold for the cards there are, and what it holds today."""
+
+    texts: set[object] = field(default_factory=set)
+    exported: set[object] = field(default_factory=set)
+
+
+class _Search:
+    """Says of numbers whether they are free, and if not, why."""
+
+    def __init__(self, site: Site, population: pl.DataFrame, numbers: Numbered, kind: Kind, wanted: Wanted) -> None:
+        self.kind = kind
+        self.wanted = wanted
+        writers = [codec for codec in branches(kind.value) if not codec.unwritten]
+        if not writers:
+            raise DefinitionError(f"allocate: {kind.value.name} cannot write: {kind.value.unwritten}")
+        self.writer = writers[0]
+        self.used = _used(site, population, numbers, kind, wanted.facility)
+        mine = numbers.kinds.get(kind.name)
+        targets = [target for target in site.targets.values() if target.kind.name == kind.name]
+        self.targets = [(target, _of_target(target, mine, population)) for target in targets]
+        cuts = [view for view in views(site) if view.reader.kind.name == kind.name]
+        self.cuts = {view.name: (view, _of_view(view, mine, population)) for view in cuts if view.rest is not None}
+        self.plain = [
+            (reader.name, codec)
+            for reader in site.readers.values()
+            if reader.kind.name == kind.name
+            for codec in dict.fromkeys(c for period in reader.periods for c in branches(period.codec) if not c.lossy)
+        ]
+        kinds = [each.name for each in site.kinds.values() if each.namespace == kind.namespace]
+        lines = population.filter(pl.col("kind").is_in(kinds))["line"]
+        unread = int(lines.is_in([each.line for each in numbers.unreadable]).sum())
+        self.remark = f"{counted(unread, 'row')} cannot be read: a number here may be one of theirs" if unread else ""
+
+    def judged(self, tried: Array) -> Iterator[tuple[int, Badge | str]]:
+        """Each of the numbers ``tried``: a badge, or why it is passed over."""
+        count = len(tried)
+        columns = {FACILITY: np.full(count, self.wanted.facility or 0, np.uint64), NUMBER: tried}
+        columns |= {self.kind.issue: np.full(count, ISSUE, np.uint64)} if self.kind.issue else {}
+        columns = {name: columns[name] for name in self.kind.schema}
+        values = bulk.compile(self.writer).encode({name: columns[name] for name in self.writer.schema})
+        texts = {target.name: written(target, columns).to_list() for target, _ in self.targets}
+        series = pl.Series(values.values, dtype=pl.String).fill_null("")
+        cut = {name: _given(view, series, columns) for name, (view, _) in self.cuts.items()}
+        number = pl.DataFrame([pl.Series(f"{KEY}{name}", columns[name]) for name in self.kind.key])
+        able = [(name, fits(codec, number).to_list()) for name, codec in self.plain]
+        for place, each in enumerate(tried.tolist()):
+            reason = self.passed(each) or ("" if values.ok[place] else "the register cannot write it")
+            reason = reason or next((f"reader {name} cannot give it" for name, rows in able if not rows[place]), "")
+            reason = reason or self.held({name: rows[place] for name, rows in texts.items()})
+            reason = reason or self.alike({name: rows[place] for name, rows in cut.items()})
+            reason = reason or self.refused(series[place], {name: str(rows[place]) for name, rows in texts.items()})
+            if reason:
+                yield each, reason
+                continue
+            for target, taken in self.targets:
+                taken.texts.add(texts[target.name][place])
+            for name, (_, seen) in self.cuts.items():
+                seen.add(cut[name][place])
+            yield (
+                each,
+                Badge(
+                    facility=self.wanted.facility, number=each, value=series[place],
+                    texts={name: rows[place] for name, rows in texts.items()},
+                ),
+            )  # fmt: skip
+
+    def passed(self, number: int) -> str:
+        """Why a number is not given out, whatever targets and readers make of it."""
+        if number == 0:
+            return "number 0 is not given out"
+        if any(first <= number <= last for first, last in self.wanted.reserved):
+            return "reserved"
+        return self.used.get(number, "")
+
+    def held(self, texts: Mapping[str, str | None]) -> str:
+        """What a target would make of a number, if that is wrong."""
+        for target, taken in self.targets:
+            text = texts[target.name]
+            if text is None:
+                return f"target {target.name} cannot write it"
+            if target.column.problem(text):
+                return f"it does not fit in {target.column.written} of target {target.name}"
+            if text in taken.texts:
+                return f"target {target.name} would have the same text for another card"
+            if text in taken.exported:
+                return f"target {target.name} holds its text today"
+        return ""
+
+    def alike(self, seen: Mapping[str, object]) -> str:
+        """Which reader would take a number for another card's."""
+        for name, (_, taken) in self.cuts.items():
+            if seen[name] is None:
+                return f"reader {name} cannot give it"
+            if seen[name] in taken:
+                return f"reader {name} would take it for another card"
+        return ""
+
+    def refused(self, value: str, texts: Mapping[str, str]) -> str:
+        """Why a number must not serve: what it looks like."""
+        notes = self.writer.inspect(value).notes
+        if self.kind.refuses and any(note.level == "refuse" for note in notes):
+            return "its value must not serve"
+        looks = not self.kind.not_payment and any(map(holds_account, (value, *texts.values())))
+        return "it looks like a payment account number" if looks else ""
+
+
+def _used(
+    site: Site, population: pl.DataFrame, numbers: Numbered, kind: Kind, facility: int | None
+) -> dict[int, str]:  # fmt: skip
+    """The numbers that the register ever had, and what became of them."""
+    frame = numbers.spaces.get(kind.namespace)
+    if frame is None:
+        return {}
+    frame = counting(frame)
+    if facility is not None:
+        frame = frame.filter(pl.col(f"{KEY}{FACILITY}") == facility)
+    facts = population.select("person", "state", "active", "late")[frame["row"]]
+    frame = pl.DataFrame([frame[f"{KEY}{NUMBER}"], *facts.get_columns()])
+    words = (
+        pl.when(pl.col("late")).then(pl.lit("issued, by a row that is superseded"))
+        .when(pl.col("person").is_in(list(site.rules.pools))).then(pl.lit("issued to a pool"))
+        .when(pl.col("active")).then(pl.lit("issued"))
+        .otherwise(pl.concat_str(pl.lit("issued, "), "state"))
+    )  # fmt: skip
+    frame = frame.with_columns(words.alias("why")).sort("late", "active", descending=[False, True])
+    first = frame.unique(f"{KEY}{NUMBER}", keep="first", maintain_order=True)
+    return dict(zip(first[f"{KEY}{NUMBER}"].to_list(), first["why"].to_list(), strict=True))
+
+
+def _held(population: pl.DataFrame, numbers: Numbers) -> Array:
+    held: Array = (population["held"] & ~population["late"]).to_numpy()[numbers.rows]
+    return held
+
+
+def _of_target(target: Target, numbers: Numbers | None, population: pl.DataFrame) -> _Taken:
+    taken = _Taken()
+    if numbers is not None and merges(target):
+        texts = written(target, numbers.fields).filter(pl.Series(_held(population, numbers)))
+        taken.texts = set(texts.drop_nulls().to_list())
+    if target.existing:
+        rows = read_existing(target.existing, target.kind.not_payment is not None)
+        taken.exported = {target.column.stored(row.text) for row in rows}
+    return taken
+
+
+def _of_view(view: View, numbers: Numbers | None, population: pl.DataFrame) -> set[object]:
+    if numbers is None:
+        return set()
+    given = _given(view, numbers.values, numbers.fields)
+    return {
+        each for each, held in zip(given, _held(population, numbers).tolist(), strict=True) if held and each is not None
+    }
+
+
+def _given(view: View, values: pl.Series, fields: Mapping[str, Array]) -> list[object]:
+    """What a reader that cuts gives for each row; None where it gives nothing."""
+    columns, ok = view.numbers(values, fields)
+    rows = zip(*(column.to_list() for column in columns), strict=True)
+    return [row if good else None for row, good in zip(islice(rows, len(ok)), ok.tolist(), strict=True)]

@@ -1,0 +1,104 @@
+"""Output files of a census: one table a question, and the summary, written as a whole or not at all.
+
+Source: RFC 4180 (common form of CSV).
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+
+from credkit.accounts import masked
+from credkit.census.result import Allocation, Census, Stretch
+from credkit.census.summary import census_text
+from credkit.crosswalk.outputs import cell, write_folder
+
+DUPLICATES = (
+    "group", "where", "what", "shared", "credential", "person", "kind", "number", "line", "state", "readers",
+)  # fmt: skip
+REISSUE = ("credential", "person", "kind", "number", "line", "state")
+RANGES = ("namespace", "facility", "first", "last", "count", "used")
+UNREADABLE = ("file", "line", "code", "input", "reason", "credential")
+ALLOCATION = ("kind", "facility", "number", "value")  # and a column for each target
+SKIPPED = ("first", "last", "count", "reason")
+NAMES = (
+    "duplicates.csv", "reissue.csv", "ranges.csv", "unreadable.csv", "allocation.csv", "skipped.csv", "summary.txt",
+)  # fmt: skip
+Row = tuple[Sequence[object], frozenset[int]]  # the cells, and which of them are shown whatever they look like
+
+
+def write_census(result: Census, out: str | Path) -> None:
+    """Write ``result`` into the directory ``out``, in place of a former census.
+
+    Raises `DefinitionError` where ``out`` is something else, or cannot be written.
+    """
+    texts = {
+        "duplicates.csv": _csv(DUPLICATES, _duplicates(result)),
+        "reissue.csv": _csv(REISSUE, (_plain(card, REISSUE) for card in result.reissue.cards)),
+        "ranges.csv": _csv(RANGES, map(_stretch, result.stretches)),
+        "unreadable.csv": _csv(UNREADABLE, _unreadable(result)),
+        "summary.txt": census_text(result),
+    }
+    if result.allocation:
+        texts |= _allocation(result.allocation)
+    write_folder(texts, out, NAMES, "census")
+
+
+def _plain(row: object, columns: Sequence[str], shown: Iterable[str] = ()) -> Row:
+    return tuple(getattr(row, name) for name in columns), frozenset(columns.index(name) for name in shown)
+
+
+def _duplicates(result: Census) -> Iterable[Row]:
+    shown = frozenset(DUPLICATES.index(name) for name in ("shared", "number"))
+    for group, clash in enumerate(result.clashes, 1):
+        for each in clash.members:
+            cells = (
+                group, clash.place, clash.what, clash.text, each.credential, each.person, each.kind, each.number,
+                each.line, each.state, clash.readers,
+            )  # fmt: skip
+            yield cells, shown if clash.plain else frozenset()
+
+
+def _stretch(each: Stretch) -> Row:
+    return (
+        each.namespace,
+        each.facility,
+        each.first,
+        each.last,
+        each.count,
+        "used" if each.used else "free",
+    ), frozenset()
+
+
+def _unreadable(result: Census) -> Iterable[Row]:
+    for row in result.unreadable:
+        shown = frozenset({UNREADABLE.index("input")}) if row.plain else frozenset()
+        yield (row.file, row.line, row.code, row.input, row.reason, row.candidates), shown
+
+
+def _allocation(allocation: Allocation) -> dict[str, str]:
+    targets = list(allocation.badges[0].texts) if allocation.badges else []
+    badges = (
+        ((allocation.kind, badge.facility, badge.number, badge.value, *badge.texts.values()), frozenset[int]())
+        for badge in allocation.badges
+    )
+    skipped = (
+        ((each.first, each.last, each.last - each.first + 1, each.reason), frozenset[int]())
+        for each in allocation.skipped
+    )
+    return {
+        "allocation.csv": _csv((*ALLOCATION, *targets), badges),
+        "skipped.csv": _csv(SKIPPED, skipped),
+    }
+
+
+def _csv(columns: Sequence[str], rows: Iterable[Row]) -> str:
+    buffer = io.StringIO()
+    writer = csv.writer(buffer, lineterminator="\n")
+    writer.writerow([cell(column) for column in columns])
+    for cells, shown in rows:
+        texts = [str(each) if isinstance(each, int) else cell(each) for each in cells]
+        writer.writerow([text if place in shown else masked(text) for place, text in enumerate(texts)])
+    return buffer.getvalue()

@@ -1,0 +1,57 @@
+"""Plans: the smallest layout of facility codes and numbers that holds a population with room to grow.
+
+Every layout of the catalogue is asked whose fields are a facility code and a number. Numbers are
+handed out facility code by facility code, all of each; number 0 counts as one of them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import lru_cache
+
+from credkit.census.ranges import FACILITY, NUMBER
+from credkit.census.result import Plan, Planned
+from credkit.reading import Field
+from credkit.registry import catalogue, chain
+
+ROOM = 25  # percent
+
+
+@lru_cache(maxsize=1)
+def layouts() -> tuple[tuple[str, int, Field, Field], ...]:
+    """The layouts with a facility code and a number: name, length, and the two fields; the shortest first."""
+    found = []
+    for entry in catalogue():
+        if entry.usual != ("",):
+            continue
+        codec = chain(entry.name)
+        facility, number = codec.schema.get(FACILITY), codec.schema.get(NUMBER)
+        fields = isinstance(facility, Field) and isinstance(number, Field) and len(codec.schema) == 2
+        if codec.takes == "bits" and codec.length and fields:
+            assert isinstance(facility, Field)
+            assert isinstance(number, Field)
+            found.append((entry.name, codec.length, facility, number))
+    return tuple(sorted(found, key=lambda row: row[1]))
+
+
+def plan(namespace: str, cards: int, room: int = ROOM) -> Planned:
+    """The plans for ``cards`` with ``room`` percent to grow; the shortest frame that fits is the smallest.
+
+    >>> found = plan("harbour", 100_000)
+    >>> [(each.layout, each.facilities) for each in found.plans if each.smallest]
+    [('wiegand-26', 2)]
+    """
+    needed = -(-cards * (100 + room) // 100)
+    plans = []
+    for name, length, facility, number in layouts():
+        facilities = -(-needed // (number.most - number.least + 1))
+        plans.append(
+            Plan(
+                layout=name, length=length, facility_bits=round(facility.room), number_bits=round(number.room),
+                facilities=facilities, fits=facilities <= facility.most - facility.least + 1,
+            )
+        )  # fmt: skip
+    smallest = next((place for place, each in enumerate(plans) if each.fits), None)
+    if smallest is not None:
+        plans[smallest] = replace(plans[smallest], smallest=True)
+    return Planned(namespace=namespace, cards=cards, needed=needed, plans=tuple(plans))

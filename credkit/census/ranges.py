@@ -1,0 +1,105 @@
+"""Ranges: which numbers are used and which are free, facility code by facility code.
+
+Every number that was ever issued counts as used, whatever became of its card.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from itertools import pairwise
+
+import numpy as np
+import polars as pl
+
+from credkit.census.numbers import KEY
+from credkit.census.result import Range, Stretch
+from credkit.codec import Codec
+from credkit.crosswalk.texts import branches
+from credkit.reading import Field
+from credkit.sitemodel import Kind, Site
+
+FACILITY, NUMBER = "facility", "number"  # what the fields are called in the catalogue and in site files
+
+
+def numbered(site: Site, namespace: str) -> Field | None:
+    """The numbers that a card of a namespace may have; None where it has serial numbers or texts.
+
+    They end where the narrowest of its kinds, and of its readers that cut nothing off, ends.
+    """
+    kinds = [kind for kind in site.kinds.values() if kind.namespace == namespace]
+    schemas = [kind.schema for kind in kinds if NUMBER in kind.key]
+    if len(schemas) < len(kinds):
+        return None
+    schemas += [codec.schema for kind in kinds for codec in reading(site, kind)]
+    fields = [schema[NUMBER] for schema in schemas]
+    rows = [row for row in fields if isinstance(row, Field)]
+    most = min((row.most for row in rows), default=1 << 63)
+    if len(rows) < len(fields) or most >= 1 << 63:
+        return None
+    return Field(name=NUMBER, least=min(row.least for row in rows), most=most)
+
+
+def reading(site: Site, kind: Kind) -> Iterator[Codec]:
+    """The chains by which readers give numbers of ``kind`` whole."""
+    for reader in site.readers.values():
+        if reader.kind is kind:
+            yield from (c for period in reader.periods for c in branches(period.codec) if not c.lossy)
+
+
+def counting(frame: pl.DataFrame) -> pl.DataFrame:
+    """The numbers of a namespace, and their facility codes, as whole numbers; those beyond 64 bits are left out."""
+    columns = [name for name in (f"{KEY}{FACILITY}", f"{KEY}{NUMBER}") if name in frame.columns]
+    return frame.with_columns(pl.col(columns).cast(pl.UInt64, strict=False)).drop_nulls(columns)
+
+
+def used(spaces: Mapping[str, pl.DataFrame], namespace: str) -> Iterator[tuple[int | None, np.ndarray]]:
+    """For each facility code the numbers that are used, in order, each once."""
+    frame = counting(spaces[namespace])
+    number, facility = f"{KEY}{NUMBER}", f"{KEY}{FACILITY}"
+    if facility not in frame.columns:
+        yield None, frame[number].unique().sort().to_numpy()
+        return
+    for (code,), part in (
+        frame.select(facility, number).sort(facility, number).group_by([facility], maintain_order=True)
+    ):
+        yield int(str(code)), part[number].unique().sort().to_numpy()
+
+
+def ranges(site: Site, spaces: Mapping[str, pl.DataFrame]) -> tuple[tuple[Range, ...], tuple[Stretch, ...]]:
+    """The ranges of each namespace that numbers its cards, and all stretches, used and free."""
+    found, stretches = [], list[Stretch]()
+    for namespace in spaces:
+        field = numbered(site, namespace)
+        if field is None:
+            continue
+        for facility, numbers in used(spaces, namespace):
+            runs = _runs(numbers)
+            gaps = [after[0] - before[1] - 1 for before, after in pairwise(runs)]
+            within = int((numbers <= field.most).sum())
+            found.append(
+                Range(
+                    namespace=namespace, facility=facility, used=len(numbers), first=runs[0][0], last=runs[-1][1],
+                    runs=len(runs), gap=max(gaps, default=0), free=field.most - field.least + 1 - within,
+                )
+            )  # fmt: skip
+            stretches.extend(_stretches(namespace, facility, runs, field))
+    return tuple(found), tuple(stretches)
+
+
+def _runs(numbers: np.ndarray) -> list[tuple[int, int]]:
+    """The first and last numbers of each run of consecutive ``numbers``, which are in order."""
+    breaks = np.flatnonzero(np.diff(numbers) != 1)
+    first = numbers[np.concatenate(([0], breaks + 1))]
+    last = numbers[np.concatenate((breaks, [len(numbers) - 1]))]
+    return list(zip(first.tolist(), last.tolist(), strict=True))
+
+
+def _stretches(namespace: str, facility: int | None, runs: list[tuple[int, int]], field: Field) -> Iterator[Stretch]:
+    at = field.least
+    for first, last in runs:
+        if first > at:
+            yield Stretch(namespace=namespace, facility=facility, first=at, last=first - 1, used=False)
+        yield Stretch(namespace=namespace, facility=facility, first=first, last=last, used=True)
+        at = last + 1
+    if at <= field.most:
+        yield Stretch(namespace=namespace, facility=facility, first=at, last=field.most, used=False)

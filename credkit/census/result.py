@@ -1,0 +1,236 @@
+"""What a census gives: how many rows, what clashes where, what to reissue, what is used and what is free.
+
+A *place* is where numbers are compared: a namespace of the register, a target by its texts, a
+reader that cuts by what it gives. A *clash* is several credentials that one place cannot tell apart.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date
+from math import inf
+
+from credkit.crosswalk.result import Exceptional
+
+NUMBER, TARGET, READER = "number", "target", "reader"  # what a place is
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Counts:
+    """Where each row of the credentials is: ``read``, ``superseded`` or ``unreadable``.
+
+    The rows that were read have a state: ``active``, ``inactive`` (somebody may still have the card)
+    or ``gone``.
+    """
+
+    rows: int
+    superseded: int
+    unreadable: int
+    active: int
+    inactive: int
+    gone: int
+
+    @property
+    def read(self) -> int:
+        """The rows whose number is known and counts."""
+        return self.active + self.inactive + self.gone
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Place:
+    """What one place cannot tell apart.
+
+    ``cards`` counts credentials that somebody may have, ``clashes`` the groups of them that are
+    alike, ``live`` those groups in which two or more are active, ``new`` those that the register
+    itself can tell apart. ``active`` and ``inactive`` count the credentials in clashes. ``reissue``
+    cards at least, and ``most`` surely, would have to be replaced here. ``pairs`` are alike;
+    ``expected`` would be if the numbers were drawn at random and had ``bits`` bits. ``unknown``
+    counts credentials for which the place has no number.
+    """
+
+    what: str
+    name: str
+    kinds: tuple[str, ...]
+    cards: int
+    unknown: int = 0
+    clashes: int = 0
+    live: int = 0
+    new: int = 0
+    active: int = 0
+    inactive: int = 0
+    reissue: int = 0
+    most: int = 0
+    pairs: int = 0
+    serial: bool = False
+    bits: float = inf
+    expected: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Member:
+    """A credential in a clash: where it stands in the file, and its status on the day of judgement."""
+
+    credential: str
+    person: str
+    kind: str
+    line: int
+    state: str
+    number: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Clash:
+    """Credentials that a place cannot tell apart: they share ``text``. ``readers`` give one number for them.
+
+    ``plain`` says whether a file may show the text, whatever it looks like.
+    """
+
+    what: str
+    place: str
+    text: str
+    members: tuple[Member, ...]
+    readers: tuple[str, ...] = ()
+    plain: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sight:
+    """A reader, how many clashes it sees both halves of, and how many of these are its own doing."""
+
+    reader: str
+    kind: str
+    clashes: int
+    own: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reissue:
+    """The cards that remove every duplicate at every place when they are replaced; ``least`` are needed at least."""
+
+    cards: tuple[Member, ...]
+    least: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stretch:
+    """Numbers in a row, all used or all free."""
+
+    namespace: str
+    facility: int | None
+    first: int
+    last: int
+    used: bool
+
+    @property
+    def count(self) -> int:
+        """How many numbers it has."""
+        return self.last - self.first + 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Range:
+    """The numbers of one facility code: ``used`` different ones from ``first`` to ``last``, in so many ``runs``.
+
+    ``gap`` is the longest stretch between two runs, ``free`` counts all numbers that are not used.
+    """
+
+    namespace: str
+    facility: int | None
+    used: int
+    first: int
+    last: int
+    runs: int
+    gap: int
+    free: int
+
+    @property
+    def gaps(self) -> int:
+        """How many gaps there are between the runs."""
+        return self.runs - 1
+
+    @property
+    def density(self) -> float:
+        """How much of the stretch from the first to the last number is used."""
+        return self.used / (self.last - self.first + 1)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plan:
+    """A layout of the catalogue and how many facility codes of it would hold the population with room to grow."""
+
+    layout: str
+    length: int
+    facility_bits: int
+    number_bits: int
+    facilities: int
+    fits: bool
+    smallest: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Planned:
+    """The plans for a namespace of ``cards``, with room for ``needed``."""
+
+    namespace: str
+    cards: int
+    needed: int
+    plans: tuple[Plan, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Badge:
+    """A number for a new badge: how the register writes it, and each target."""
+
+    facility: int | None
+    number: int
+    value: str
+    texts: Mapping[str, str]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Skipped:
+    """Numbers in a row that were passed over, all for one reason."""
+
+    first: int
+    last: int
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Allocation:
+    """New numbers of a kind, in order; fewer than ``wanted`` where there are no more."""
+
+    kind: str
+    facility: int | None
+    wanted: int
+    badges: tuple[Badge, ...]
+    skipped: tuple[Skipped, ...]
+    remarks: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Census:
+    """The whole result. ``unknown`` says of which readers nothing is known, and why."""
+
+    site: str
+    as_of: date
+    file: str
+    room: int
+    counts: Counts
+    places: tuple[Place, ...]
+    clashes: tuple[Clash, ...]
+    sights: tuple[Sight, ...]
+    reissue: Reissue
+    ranges: tuple[Range, ...]
+    stretches: tuple[Stretch, ...]
+    plans: tuple[Planned, ...]
+    unreadable: tuple[Exceptional, ...]
+    unknown: tuple[str, ...] = ()
+    allocation: Allocation | None = None
+
+    @property
+    def found(self) -> bool:
+        """Whether there are duplicates, rows that cannot be read, or fewer new numbers than were wanted."""
+        short = self.allocation is not None and len(self.allocation.badges) < self.allocation.wanted
+        return bool(self.clashes or self.unreadable) or short

@@ -1,0 +1,211 @@
+"""The summary of a census as text, at most 80 columns wide, with the cautions at its end."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from textwrap import wrap
+
+from credkit.accounts import masked
+from credkit.cautions import COPIES, DATA, DEACTIVATE, KEY
+from credkit.census.result import NUMBER, READER, TARGET, Allocation, Census, Clash, Place, Planned, Range
+from credkit.crosswalk.result import counted, named
+from credkit.screen import WIDTH, plain
+
+WORDS = {NUMBER: "number", TARGET: "text in a target", READER: "given by a reader that cuts"}
+CAUTIONS = (DATA, COPIES, KEY, DEACTIVATE)
+ROOM = "Reissue the cards that a person has decided on, and withdraw the old ones only when they are back."
+
+
+def census_text(result: Census, most: int | None = None) -> str:
+    """The summary; with ``most``, of every list only so many rows, and how many more there are."""
+    return "\n".join(_text(result, most)) + "\n"
+
+
+def _text(result: Census, most: int | None) -> Iterator[str]:
+    yield from _wrapped(f"Census of {result.site}, status as of {result.as_of}")
+    yield from ("", "Rows")
+    counts = result.counts
+    yield from _table(
+        ("file", "rows", "active", "inactive", "gone", "superseded", "unreadable"),
+        [(result.file, counts.rows, counts.active, counts.inactive, counts.gone, counts.superseded, counts.unreadable)],
+    )
+    yield from _wrapped(
+        "Every row is in one place: rows are the sum of the others. Cards that are gone clash with nobody."
+    )
+    yield from ("", "Duplicates (credentials that cannot be told apart)")
+    yield from _table(
+        ("where", "cards", "clashes", "2+ active", "active", "inactive", "reissue"),
+        [
+            (
+                _where(each),
+                each.cards,
+                each.clashes,
+                each.live,
+                each.active,
+                each.inactive,
+                _bounded(each.reissue, each.most),
+            )
+            for each in result.places
+        ],
+    )
+    for each in result.places:
+        if each.what != NUMBER and each.clashes:
+            yield from _wrapped(
+                f"{each.name}: of {counted(each.clashes, 'clash', 'clashes')}, {each.new:,} are of numbers that the "
+                "register can tell apart."
+            )
+        if each.unknown:
+            yield from _wrapped(f"{each.name}: {counted(each.unknown, 'row')} cannot be written or given there.")
+    for text in result.unknown:
+        yield from _wrapped(f"Not known: {text}.")
+    yield from _chances(result.places)
+    yield from ("", f"Clashes ({len(result.clashes):,})" if result.clashes else "No clashes")
+    yield from _clashes(result.clashes, most)
+    seeing = [(each.reader, each.clashes, each.own) for each in result.sights if each.clashes or each.own]
+    if seeing:
+        yield from ("", "Readers that see both halves of a clash")
+        yield from _table(("reader", "one number", "by its own cut"), seeing)
+    yield from ("", "Cards to reissue so that no clash is left anywhere")
+    yield from _reissue(result, most)
+    yield from _ranges(result.ranges, most)
+    for planned in result.plans:
+        yield from _plans(planned, result.room)
+    if result.allocation:
+        yield from _allocation(result.allocation, most)
+    if result.unreadable:
+        yield from ("", f"Rows that cannot be read ({len(result.unreadable):,})")
+        for row in result.unreadable[:most]:
+            yield from _wrapped(f"line {row.line}: {row.code}: {row.reason}", "  ", "    ")
+        yield from _more(len(result.unreadable), most)
+    yield from ("", "Before you use this")
+    for caution in (*CAUTIONS, ROOM):
+        yield from _wrapped(caution, "- ", "  ")
+
+
+def _where(place: Place) -> str:
+    return f"{place.name} ({', '.join(place.kinds)})" if place.what == NUMBER else f"{place.what} {place.name}"
+
+
+def _bounded(least: int, most: int) -> str:
+    return f"{least:,}" if least == most else f"{least:,}-{most:,}"
+
+
+def _chances(places: Sequence[Place]) -> Iterator[str]:
+    rows = [
+        (_where(each), each.cards, f"{each.bits:.0f}", each.pairs, f"{each.expected:.3g}")
+        for each in places
+        if each.expected is not None and each.serial
+    ]
+    if rows:
+        yield from ("", "Pairs that are alike, and how many if numbers were random")
+        yield from _table(("where", "cards", "bits", "found", "expected"), rows)
+        yield from _wrapped(
+            "Expected of numbers drawn uniformly at random. Boxes of cards are not random: consecutive numbers never "
+            "clash, numbers that were cut, copied or made up anew clash more."
+        )
+
+
+def _clashes(clashes: Sequence[Clash], most: int | None) -> Iterator[str]:
+    for what, words in WORDS.items():
+        them = [clash for clash in clashes if clash.what == what]
+        if not them:
+            continue
+        yield from ("", f"  one {words} ({len(them):,})")
+        for clash in them[:most]:
+            ids = named(f"{member.credential}" for member in clash.members)
+            active = sum(member.state == "active" for member in clash.members)
+            seen = f"; read alike by {', '.join(clash.readers)}" if clash.readers else ""
+            text = f"{clash.place} {clash.text}: {ids} ({active} of {len(clash.members)} active){seen}"
+            yield from _wrapped(text, "    ", "      ")
+        yield from _more(len(them), most, "    ")
+
+
+def _reissue(result: Census, most: int | None) -> Iterator[str]:
+    cards, least = result.reissue.cards, result.reissue.least
+    if not cards:
+        yield "  none"
+        return
+    exact = "no smaller set will do" if len(cards) == least else f"no set of fewer than {least:,} will do"
+    yield from _wrapped(f"{counted(len(cards), 'card')}; {exact}", "  ", "    ")
+    for card in cards[:most]:
+        yield from _wrapped(
+            f"{card.credential} of {card.person}, {card.kind} {card.number} (line {card.line})", "    ", "      "
+        )
+    yield from _more(len(cards), most, "    ")
+
+
+def _ranges(ranges: Sequence[Range], most: int | None) -> Iterator[str]:
+    if not ranges:
+        return
+    yield from ("", "Numbers that were ever issued, by facility code")
+    rows = [
+        (
+            f"{each.namespace}{'' if each.facility is None else f' {each.facility}'}", each.used,
+            f"{each.first}-{each.last}", each.runs, each.gap, each.free, f"{each.density:.1%}",
+        )
+        for each in ranges[:most]
+    ]  # fmt: skip
+    yield from _table(("where", "used", "from-to", "runs", "longest gap", "free", "density"), rows)
+    yield from _more(len(ranges), most)
+
+
+def _plans(planned: Planned, room: int) -> Iterator[str]:
+    yield from ("", f"Facility codes and numbers for {planned.namespace}")
+    yield from _wrapped(f"{counted(planned.cards, 'card')} and {room} % to grow are {planned.needed:,} numbers.", "  ")
+    rows = [
+        (
+            each.layout, each.length, f"{each.facility_bits}+{each.number_bits}", each.facilities,
+            "smallest" if each.smallest else "fits" if each.fits else "too small",
+        )
+        for each in planned.plans
+    ]  # fmt: skip
+    yield from _table(("layout", "bits", "facility+number", "facility codes", ""), rows)
+
+
+def _allocation(allocation: Allocation, most: int | None) -> Iterator[str]:
+    where = "" if allocation.facility is None else f", facility {allocation.facility}"
+    yield from ("", f"New numbers ({len(allocation.badges):,} of {allocation.wanted:,}; {allocation.kind}{where})")
+    runs = _runs([badge.number for badge in allocation.badges])
+    for first, last in runs[:most]:
+        yield f"  {first}" if first == last else f"  {first} to {last} ({last - first + 1:,})"
+    yield from _more(len(runs), most)
+    if allocation.skipped:
+        yield "  passed over"
+    for each in allocation.skipped[:most]:
+        span = f"{each.first}" if each.first == each.last else f"{each.first} to {each.last}"
+        yield from _wrapped(f"{span}: {each.reason}", "    ", "      ")
+    yield from _more(len(allocation.skipped), most, "    ")
+    for remark in allocation.remarks:
+        yield from _wrapped(f"{remark}.", "  ", "    ")
+
+
+def _runs(numbers: Sequence[int]) -> list[tuple[int, int]]:
+    found: list[tuple[int, int]] = []
+    for number in numbers:
+        if found and number == found[-1][1] + 1:
+            found[-1] = found[-1][0], number
+        else:
+            found.append((number, number))
+    return found
+
+
+def _more(count: int, most: int | None, indent: str = "  ") -> Iterator[str]:
+    if most is not None and count > most:
+        yield f"{indent}and {count - most:,} more"
+
+
+def _wrapped(text: str, first: str = "", rest: str = "") -> list[str]:
+    return wrap(plain(masked(text)), WIDTH, initial_indent=first, subsequent_indent=rest, break_on_hyphens=False)
+
+
+def _table(columns: Sequence[str], rows: Sequence[Sequence[object]]) -> Iterator[str]:
+    """Rows under their columns: words to the left, numbers to the right; words that are too long are wrapped."""
+    cells = [tuple(f"{cell:,}" if isinstance(cell, int) else plain(masked(str(cell))) for cell in row) for row in rows]
+    cells.insert(0, tuple(columns))
+    sizes = [max(len(row[place]) for row in cells) for place in range(1, len(columns))]
+    words = min(max(len(row[0]) for row in cells), max(10, WIDTH - 2 - sum(size + 2 for size in sizes)))
+    for row in cells:
+        first, *more = wrap(row[0], words, break_on_hyphens=False) or [""]
+        numbers = "".join(f"  {cell:>{size}}" for cell, size in zip(row[1:], sizes, strict=True))
+        yield f"  {first:<{words}}{numbers}".rstrip()
+        yield from (f"  {each}" for each in more)

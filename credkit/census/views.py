@@ -1,0 +1,205 @@
+"""Views: what a target's text or a reader's chain leaves of each number.
+
+A target writes the number as its column would give it back. A reader that cuts is asked what it
+gives where the number reaches its cut whole: as the text, the bits or the fields that the kind itself
+has there. Where nothing in the kind is like what flows into the cut, nothing is known, and that is
+said. A single number enters a cut of bits right-justified.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from math import inf, log2
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from credkit import bulk
+from credkit.census.numbers import Array, Numbers, decoded, keys
+from credkit.census.ranges import reading
+from credkit.chains import Choice, link
+from credkit.codec import Codec
+from credkit.crosswalk.texts import branches
+from credkit.reading import Field, Row, Schema
+from credkit.registry import chain
+from credkit.shapes import only
+from credkit.sitemodel import Kind, Reader, Site, Target
+
+TEXT = "text"
+_INTEGER = r"\A-?[0-9]{1,40}\z"
+
+
+def written(target: Target, fields: Mapping[str, Array]) -> pl.Series:
+    """The texts that ``target`` would hold, as its column gives them back; null where its chain cannot write."""
+    codec = target.conversion.target
+    columns = {name: fields[name] for name in codec.schema}
+    done = bulk.compile(codec).encode(columns)
+    texts = pl.Series(TEXT, done.values or [], dtype=pl.String)
+    texts = texts.set(pl.Series(~done.ok), None) if not done.ok.all() else texts
+    if target.column.written.startswith("text"):
+        return texts
+    plain = texts.str.replace(r"\A(-?)0+([0-9])", "${1}${2}").str.replace(r"\A-0\z", "0")
+    return pl.select(pl.when(texts.str.contains(_INTEGER)).then(plain).otherwise(texts).alias(TEXT)).to_series()
+
+
+def merges(target: Target) -> bool:
+    """Whether two numbers can become one text there."""
+    return target.conversion.lossy or not target.column.written.startswith("text")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class View:
+    """How a reader that cuts sees the numbers of its kind: ``rest`` of its chain, from its first cut on.
+
+    ``source`` is what reaches the cut: the text of the register, its ``fields``, or the bits behind
+    ``before``, steps of the kind. None of them is known where ``rest`` is None. ``bounds`` are the
+    fields that the reader has there: a number beyond them is none that it can give.
+    """
+
+    name: str
+    reader: Reader
+    codec: Codec
+    source: str = ""
+    before: Codec | None = None
+    rest: Codec | None = None
+    bounds: Schema = field(default_factory=dict)
+
+    def numbers(self, values: pl.Series, fields: Mapping[str, Array]) -> tuple[list[pl.Series], Array]:
+        """The key columns that the reader gives for each row, and the rows for which it gives them."""
+        if self.rest is None:
+            return [], np.zeros(len(values), bool)
+        given: Any = values
+        length, able = None, np.ones(len(values), bool)
+        if self.source == "fields":
+            for name, row in self.bounds.items():
+                able &= _within(fields[name], row)
+            given = {
+                name: _only(fields[name], able, self.bounds[name]) for name in self.rest.input.schema or self.bounds
+            }
+        elif self.before is not None:
+            bits = bulk.compile(self.before)
+            found = bits.decode(values) if self.source == "bits" else bits.encode({n: fields[n] for n in fields})
+            given, length = found.values, found.length
+        columns, ok = decoded(self.rest, given, length)
+        return keys(self.reader.kind, columns), ok & able
+
+    @property
+    def bits(self) -> float:
+        """How many bits it leaves of a number."""
+        schema = self.codec.schema
+        return min(sum(schema[name].room for name in self.reader.kind.key), left(self.codec))
+
+
+def views(site: Site) -> list[View]:
+    """The readers that leave something out, each different chain once."""
+    found = []
+    for reader in site.readers.values():
+        codecs = [branch for period in reader.periods for branch in branches(period.codec) if branch.lossy]
+        codecs = list({codec.name: codec for codec in codecs}.values())
+        for place, codec in enumerate(codecs, 1):
+            name = reader.name if len(codecs) == 1 else f"{reader.name} ({place})"
+            found.append(_view(name, reader, codec))
+    return found
+
+
+def _view(name: str, reader: Reader, codec: Codec) -> View:
+    steps = codec.steps
+    place = next(place for place, step in enumerate(steps) if step.cuts)
+    rest, kind = link(steps[place:]), reader.kind
+    before = steps[place - 1].output if place else steps[0].input
+    source, route = "", None
+    if before.form == "text" and not isinstance(kind.value, Choice):
+        source = "text"
+    elif before.form == "fields" and before.schema and set(before.schema) <= set(kind.schema):
+        source = "fields"
+    elif before.form == "bits" and (length := only(before.lengths)) is not None:
+        source, route = _bits(kind, length)
+    if not source:
+        return View(name=name, reader=reader, codec=codec)
+    return View(
+        name=name, reader=reader, codec=codec, source=source, before=route, rest=rest, bounds=before.schema or {}
+    )
+
+
+def _within(column: Array, row: Row) -> Array:
+    """The values that the field ``row`` can hold."""
+    if column.dtype == np.uint64 and isinstance(row, Field):
+        found: Array = (column >= row.least) & (column <= min(row.most, (1 << 64) - 1))
+        return found
+    return np.fromiter((row.problem(item) is None for item in column.tolist()), bool, len(column))
+
+
+def _only(column: Array, rows: Array, row: Row) -> Array:
+    """``column`` with what is not in ``rows`` replaced by something that the field can hold."""
+    filler = row.least if isinstance(row, Field) else ""
+    if isinstance(row, Field) and row.most < 1 << 64:
+        return np.where(rows, column, filler).astype(np.uint64)
+    return np.where(rows, column, np.array(filler, object))
+
+
+def _bits(kind: Kind, length: int) -> tuple[str, Codec | None]:
+    """Where a number of ``kind`` is bits of this length: in its own chain, or as a number right-justified."""
+    if not isinstance(kind.value, Choice):
+        steps = kind.value.steps
+        for place in reversed(range(len(steps))):
+            if steps[place].gives == "bits" and only(steps[place].output.lengths) == length:
+                return "bits", link(steps[: place + 1])
+    rows = list(kind.schema.values())
+    if len(rows) == 1 and isinstance(rows[0], Field) and rows[0].most >> length == 0:
+        return "number", chain(f"fields:{rows[0].name}:{length}")
+    return "", None
+
+
+def left(codec: Codec) -> float:
+    """How many bits the narrowest cut of a chain leaves; infinite where that is not known."""
+    cuts = [step for step in codec.steps if step.cuts]
+    found = [float(size) for step in cuts if step.gives == "bits" and (size := only(step.output.lengths))]
+    return min(found, default=inf)
+
+
+def digits(texts: pl.Series) -> float:
+    """How many bits texts have room for that are all decimal digits; infinite for others."""
+    if texts.is_empty() or not texts.str.contains(r"\A[0-9]+\z").all():
+        return inf
+    longest = texts.str.len_bytes().max()
+    assert isinstance(longest, int)
+    return longest * log2(10)
+
+
+def number_bits(site: Site, kind: Kind) -> float:
+    """How many bits a number of ``kind`` has room for, in the narrowest form in which it is written or read whole."""
+    schemas = (kind.schema, *(codec.schema for codec in reading(site, kind)))
+    return min(sum(schema[name].room for name in kind.key) for schema in schemas)
+
+
+def seeing(site: Site, namespace: str, numbers: pl.DataFrame) -> dict[str, pl.Series]:
+    """For each reader of a namespace, which of the rows of ``numbers`` it can give at all."""
+    found: dict[str, pl.Series] = {}
+    for reader in site.readers.values():
+        if reader.kind.namespace != namespace:
+            continue
+        able = pl.Series(np.zeros(numbers.height, bool))
+        for period in reader.periods:
+            for codec in branches(period.codec):
+                able = able | (pl.Series(np.ones(numbers.height, bool)) if codec.lossy else fits(codec, numbers))
+        found[reader.name] = able
+    return found
+
+
+def fits(codec: Codec, numbers: pl.DataFrame) -> pl.Series:
+    """The rows whose number a chain that leaves nothing out can give."""
+    able = pl.Series(np.ones(numbers.height, bool))
+    for column in numbers.columns:
+        row = codec.schema.get(column.removeprefix("key "))
+        if isinstance(row, Field) and numbers[column].dtype == pl.UInt64 and row.most < 1 << 64:
+            able = able & numbers[column].is_between(max(row.least, 0), row.most)
+    return able
+
+
+def numbers_of(view: View, numbers: Numbers) -> pl.DataFrame:
+    """The rows of a kind that a reader which cuts reads, and the number it gives for each."""
+    columns, ok = view.numbers(numbers.values, numbers.fields)
+    rows = pl.Series("row", numbers.rows, dtype=pl.UInt32)
+    return pl.DataFrame([rows, *columns]).filter(ok) if columns else pl.DataFrame([rows]).clear()

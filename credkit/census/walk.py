@@ -1,0 +1,141 @@
+"""The census: a site in, what its population of credentials looks like out.
+
+    credentials → population → numbers → places → clashes → reissue · ranges · plans · new numbers
+
+No reading is looked at, and nothing is written or changed: the result is a value.
+"""
+
+from __future__ import annotations
+
+import polars as pl
+
+from credkit.census.allocation import Wanted, allocate
+from credkit.census.clashes import Scene, Teller, grouped, sights, summed, watched
+from credkit.census.numbers import KEY, Numbered, read_numbers
+from credkit.census.plans import ROOM, plan
+from credkit.census.population import read_population
+from credkit.census.ranges import FACILITY, numbered, ranges
+from credkit.census.result import NUMBER, READER, TARGET, Census, Counts
+from credkit.census.views import View, digits, left, merges, number_bits, numbers_of, views, written
+from credkit.sitemodel import Site
+
+
+def census(site: Site, room: int = ROOM, *, wanted: Wanted | None = None) -> Census:
+    """What the population of ``site`` looks like; ``room`` percent are added for the plans.
+
+    Raises `DefinitionError` for a fault in a file itself, or in what is ``wanted``.
+    """
+    population = read_population(site)
+    numbers = read_numbers(site, population)
+    looks = views(site)
+    seen = {view.name: (view, _seen(view, numbers, population)) for view in looks}
+    scenes = _scenes(site, population, numbers, seen)
+    for scene in scenes:
+        grouped(scene, population)
+    watched(site, scenes, {name: (view.reader.name, frame) for name, (view, frame) in seen.items()})
+    codes = _codes(numbers, scenes)
+    teller = Teller(site, population, codes)
+    places = tuple(summed(scene, population, codes) for scene in scenes)
+    found, stretches = ranges(site, numbers.spaces)
+    cards = {place.name: place.cards for place in places if place.what == NUMBER}
+    return Census(
+        site=site.name, as_of=site.as_of, file=site.credentials.name, room=room,
+        counts=_counted(population, numbers), places=places,
+        clashes=tuple(clash for scene in scenes for clash in teller.clashes(scene)), sights=sights(site, scenes),
+        reissue=teller.reissue(scenes), ranges=found, stretches=stretches,
+        plans=tuple(plan(name, cards[name], room) for name in numbers.spaces if _planned(site, numbers, name)),
+        unreadable=numbers.unreadable,
+        unknown=tuple(
+            f"{view.name}: nothing in the numbers of {view.reader.kind.name} is like what reaches its cut, so what it "
+            "makes alike is not known"
+            for view in looks if view.rest is None
+        ),
+        allocation=None if wanted is None else allocate(site, population, numbers, wanted),
+    )  # fmt: skip
+
+
+def _planned(site: Site, numbers: Numbered, namespace: str) -> bool:
+    return numbered(site, namespace) is not None and f"{KEY}{FACILITY}" in numbers.spaces[namespace].columns
+
+
+def _counting(population: pl.DataFrame, frame: pl.DataFrame) -> pl.DataFrame:
+    """The rows that no more trusted source supersedes."""
+    return frame.filter(~population["late"].gather(frame["row"]))
+
+
+def _seen(view: View, numbers: Numbered, population: pl.DataFrame) -> pl.DataFrame:
+    mine = numbers.kinds.get(view.reader.kind.name)
+    return (
+        pl.DataFrame({"row": pl.Series([], dtype=pl.UInt32)})
+        if mine is None
+        else _counting(population, numbers_of(view, mine))
+    )
+
+
+def _scenes(
+    site: Site, population: pl.DataFrame, numbers: Numbered, seen: dict[str, tuple[View, pl.DataFrame]]
+) -> list[Scene]:
+    """Every place where numbers are compared."""
+    scenes = []
+    for namespace, frame in numbers.spaces.items():
+        kinds = tuple(
+            kind for kind in site.kinds.values() if kind.namespace == namespace and kind.name in numbers.kinds
+        )
+        scenes.append(
+            Scene(
+                what=NUMBER, name=namespace, kinds=kinds, rows=_counting(population, frame),
+                bits=min(number_bits(site, kind) for kind in kinds), serial=len(kinds[0].key) == 1,
+            )
+        )  # fmt: skip
+    for target in site.targets.values():
+        mine = numbers.kinds.get(target.kind.name)
+        if mine is None or not merges(target):
+            continue
+        texts = written(target, mine.fields)
+        rows = pl.DataFrame([pl.Series("row", mine.rows, dtype=pl.UInt32), texts])
+        known = _counting(population, rows).drop_nulls()
+        bits = min(number_bits(site, mine.kind), left(target.conversion.target), digits(known["text"]))
+        scenes.append(
+            Scene(
+                what=TARGET, name=target.name, kinds=(mine.kind,), rows=known, bits=bits,
+                unknown=_counting(population, rows).height - known.height, serial=len(mine.kind.key) == 1,
+            )
+        )  # fmt: skip
+    for name, (view, rows) in seen.items():
+        mine = numbers.kinds.get(view.reader.kind.name)
+        if mine is None or view.rest is None:
+            continue
+        count = _counting(population, pl.DataFrame({"row": pl.Series(mine.rows, dtype=pl.UInt32)})).height
+        scenes.append(
+            Scene(
+                what=READER, name=name, kinds=(mine.kind,), rows=rows, unknown=count - rows.height,
+                bits=min(number_bits(site, mine.kind), view.bits), serial=len(mine.kind.key) == 1,
+            )
+        )  # fmt: skip
+    return scenes
+
+
+def _codes(numbers: Numbered, scenes: list[Scene]) -> pl.DataFrame:
+    """For each row that clashes its number as files write it, and a code that is alike for like numbers."""
+    rows = pl.concat([scene.groups.select("row") for scene in scenes]) if scenes else pl.DataFrame()
+    parts = []
+    for place, frame in enumerate(numbers.spaces.values()):
+        frame = frame.join(rows, on="row", how="semi")
+        keys = [pl.col(name).cast(pl.String) for name in frame.columns if name != "row"]
+        parts.append(
+            frame.select("row", pl.concat_str(keys, separator="-").alias("written"), pl.lit(place).alias("space"))
+        )
+    if not parts:
+        return pl.DataFrame(schema={"row": pl.UInt32, "written": pl.String, "code": pl.String})
+    return pl.concat(parts).select("row", "written", pl.struct("space", "written").alias("code"))
+
+
+def _counted(population: pl.DataFrame, numbers: Numbered) -> Counts:
+    rows = [pl.Series(mine.rows, dtype=pl.UInt32) for mine in numbers.kinds.values()]
+    read = population.select("late", "active", "held")[pl.concat(rows)] if rows else population.clear()
+    read = read.filter(~pl.col("late"))
+    return Counts(
+        rows=population.height, superseded=int(population["late"].sum()), unreadable=len(numbers.unreadable),
+        active=int((read["active"] & read["held"]).sum()), inactive=int((~read["active"] & read["held"]).sum()),
+        gone=int((~read["held"]).sum()),
+    )  # fmt: skip

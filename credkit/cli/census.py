@@ -1,0 +1,137 @@
+"""``credkit census``: what a population of credentials looks like, before any reading is taken."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import asdict, replace
+from math import isfinite
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from credkit.cli import options
+from credkit.cli.output import Door
+from credkit.errors import DefinitionError
+from credkit.site import load_site
+
+if TYPE_CHECKING:
+    from credkit.census import Census, Wanted
+
+MOST = 5  # rows of a list on a screen; the files have all of them
+
+
+@click.command()
+@click.argument("site", type=click.Path(dir_okay=False, path_type=Path), metavar="SITE")
+@click.option(
+    "--credentials", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE",
+    help="Take the credentials from FILE, not from the one that SITE names.",
+)  # fmt: skip
+@click.option(
+    "--out", type=click.Path(file_okay=False, path_type=Path), metavar="DIR",
+    help="Where the tables go: a new directory, or one that a census made.",
+)  # fmt: skip
+@click.option(
+    "--room", type=click.IntRange(0, 1000), default=25, show_default=True, metavar="PERCENT",
+    help="Room to grow, for the plan of facility codes and numbers.",
+)  # fmt: skip
+@click.option("--allocate", type=click.IntRange(1), metavar="N", help="Give out N numbers for new badges.")
+@click.option("--facility", type=click.IntRange(0), metavar="F", help="Of this facility code.")
+@click.option("--kind", metavar="KIND", help="Of this kind, where several would do.")
+@click.option(
+    "--reserve", multiple=True, metavar="FROM-TO", callback=lambda ctx, param, texts: tuple(map(_stretch, texts)),
+    help="Leave out these numbers, too; more than once for several stretches.",
+)  # fmt: skip
+@options.spoken
+def census(
+    site: Path, credentials: Path | None, out: Path | None, room: int, allocate: int | None, facility: int | None,
+    kind: str | None, reserve: tuple[tuple[int, int], ...], as_json: bool, reveal: bool,
+) -> int:  # fmt: skip
+    """Say what the credentials of SITE look like, before any reading is taken.
+
+    SITE is a site file (TOML) that names the credentials file. The result: credentials that one
+    number cannot tell apart, and those that a target or a reader makes alike which cuts; the fewest
+    cards to reissue so that none are left; ranges that are used and free; the smallest layout that
+    holds them all. With --allocate, numbers for new badges that clash with nothing.
+
+    DIR is written whole or not at all. It holds data on persons, readable by its owner only.
+
+    \b
+    Brackwater Terminal, as `credkit demo` made it:
+      credkit census brackwater/site.toml
+      credkit census brackwater/site.toml --allocate 20 --facility 12 --out new
+
+    The exit code is 0 when nothing is found, 1 when there are duplicates, rows that cannot be read,
+    or fewer new numbers than were asked for, and 2 for a file or an option that is wrong in itself.
+
+    --json: an object for each clash (what, place, text, members, readers), then one with all else:
+    site, as_of, rows, places, readers, reissue, ranges, plans, unreadable, unknown, allocation, out.
+    """
+    if allocate is None and (facility is not None or kind is not None or reserve):
+        raise click.UsageError("--facility, --kind and --reserve go with --allocate")
+    package = _package()
+    door = Door(as_json=as_json, reveal=reveal)
+    wanted: Wanted | None = None
+    if allocate is not None:
+        wanted = package.Wanted(count=allocate, facility=facility, kind=kind, reserved=reserve)
+    with door.busy(f"counting {site}"):
+        described = load_site(site)
+        if credentials is not None:
+            file = replace(described.credentials, path=credentials, name=str(credentials))
+            described = replace(described, credentials=file)
+        result: Census = package.census(described, room, wanted=wanted)
+        if out is not None:
+            package.write_census(result, out)
+    if as_json:
+        for record in _records(result, out):
+            door.record(record)
+    else:
+        for line in package.census_text(result, MOST).splitlines():
+            door.say(line, indent="  ")
+        if out is not None:
+            door.say()
+            door.say(f"The files are in {out}.")
+    return int(result.found)
+
+
+def _package() -> Any:
+    """The package, where the extra that it needs is there."""
+    try:
+        from credkit import census
+    except ModuleNotFoundError as error:
+        if error.name not in ("numpy", "polars"):
+            raise
+        raise DefinitionError(str(error)) from None
+    return census
+
+
+def _stretch(text: str) -> tuple[int, int]:
+    first, _, last = text.partition("-")
+    if not (first.isascii() and first.isdecimal() and last.isascii() and last.isdecimal() and int(first) <= int(last)):
+        raise click.BadParameter(f"{text!r} is not a stretch such as 500-599", param_hint="'--reserve'")
+    return int(first), int(last)
+
+
+def _records(result: Census, out: Path | None) -> Iterator[Mapping[str, Any]]:
+    """Every clash, then all else."""
+    for clash in result.clashes:
+        found = asdict(clash)
+        del found["plain"]
+        yield found
+    yield {
+        "site": result.site, "as_of": result.as_of.isoformat(), "room": result.room,
+        "rows": {"file": result.file, **asdict(result.counts)},
+        "places": [
+            {**asdict(each), "bits": round(each.bits, 3) if isfinite(each.bits) else None} for each in result.places
+        ],
+        "readers": [asdict(each) for each in result.sights],
+        "reissue": {"least": result.reissue.least, "cards": [asdict(each) for each in result.reissue.cards]},
+        "ranges": [{**asdict(each), "gaps": each.gaps, "density": each.density} for each in result.ranges],
+        "plans": [asdict(each) for each in result.plans],
+        "unreadable": [
+            {name: item for name, item in asdict(each).items() if name != "plain"} for each in result.unreadable
+        ],
+        "unknown": list(result.unknown),
+        "allocation": asdict(result.allocation) if result.allocation else None,
+        "out": str(out) if out else None,
+    }  # fmt: skip
