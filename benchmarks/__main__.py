@@ -10,6 +10,8 @@ import argparse
 import json
 import platform
 import sys
+from collections.abc import Callable, Mapping
+from functools import partial
 from importlib.metadata import version
 from pathlib import Path
 from statistics import median
@@ -17,9 +19,10 @@ from tempfile import TemporaryDirectory
 from time import perf_counter
 from typing import Any
 
-from benchmarks import bulk, decode, startup, stripe
+from benchmarks import bulk, cards, decode, startup, stripe
 
 TURNS = 7
+CARD_TURNS = 3  # a batch writes tens of thousands of files
 
 
 def timed(run: Any, inputs: Any, answer: int) -> float:
@@ -71,6 +74,27 @@ def measure_bulk(count: int) -> list[dict[str, Any]]:
     return rows
 
 
+def measure_cards(count: int) -> list[dict[str, Any]]:
+    """One row a contender: microseconds for one card, and how many times credkit is as fast."""
+    rows = []
+    with TemporaryDirectory() as folder:
+        batch = cards.Batch(Path(folder), count)
+        runs: dict[str, tuple[Mapping[str, Callable[[cards.Batch], int]], int]] = {
+            "the data of a card": ({name: partial(cards.writing, name) for name in cards.WRITES}, batch.digest),
+            "the check of a card": (cards.CHECKS, batch.spoilt),
+        }
+        for name, (contenders, answer) in runs.items():
+            seconds: dict[str, list[float]] = {contender: [] for contender in contenders}
+            for _ in range(CARD_TURNS):
+                for contender, run in contenders.items():
+                    seconds[contender].append(timed(run, batch, answer))
+            for contender, times in seconds.items():
+                ratio = median(other / own for other, own in zip(times, seconds["credkit"], strict=True))
+                us = median(times) / count * 1e6
+                rows.append({"workload": name, "contender": contender, "us": us, "ratio": ratio})
+    return rows
+
+
 def measure_startup() -> list[dict[str, Any]]:
     """One row a command: milliseconds, and how many times the cost of the library underneath."""
     rows = []
@@ -96,6 +120,7 @@ def main(arguments: list[str] | None = None) -> int:
     parser = argparse.ArgumentParser(prog="python -m benchmarks", description=__doc__)
     parser.add_argument("--scale", type=int, default=20_000, help="inputs in each run (default 20000)")
     parser.add_argument("--frames", type=int, default=10_000_000, help="frames of the bulk runs (default 10000000)")
+    parser.add_argument("--cards", type=int, default=10_000, help="cards of a batch (default 10000)")
     parser.add_argument("--json", action="store_true", help="print JSON")
     parser.add_argument("--compare", type=Path, help="an earlier --json output to set the ratios beside")
     parser.add_argument("--no-startup", action="store_true", help="leave out the whole-process rows")
@@ -106,6 +131,7 @@ def main(arguments: list[str] | None = None) -> int:
         "scale": options.scale,
         "decode": measure_decode(options.scale),
         "bulk": measure_bulk(options.frames),
+        "cards": measure_cards(options.cards),
         "startup": [] if options.no_startup else measure_startup(),
     }
     if options.json:
@@ -119,6 +145,8 @@ def main(arguments: list[str] | None = None) -> int:
         was = before.get((row["workload"], row["contender"]))
         note = f"  (was {was:.2f})" if was else ""
         print(f"{row['workload']:26}{row['contender']:18}{row['us']:9.2f}{row['ratio']:24.2f}{note}")
+    for row in result["cards"]:
+        print(f"{row['workload']:26}{row['contender']:18}{row['us']:9.1f}{row['ratio']:24.2f}")
     for row in result["bulk"]:
         print(f"{row['workload']:26}{row['contender']:18}{row['ns']:9.2f} ns{row['ratio']:21.2f}")
     for row in result["startup"]:

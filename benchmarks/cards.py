@@ -128,12 +128,13 @@ def script_checks(batch: Batch) -> Answer:
     return different
 
 
-def writing(batch: Batch, contender: str) -> Answer:
-    """The checksum over the station files that a contender writes."""
+WRITES = {"credkit": credkit_writes, "script": script_writes}
+CHECKS = {"credkit": credkit_checks, "script": script_checks}
+
+
+def writing(contender: str, batch: Batch) -> Answer:
+    """The checksum over the station files that a contender writes; reading them again is measured along."""
     with TemporaryDirectory(dir=batch.folder) as folder:
         out = Path(folder) / "out"
-        {"credkit": credkit_writes, "script": script_writes}[contender](batch, out)
+        WRITES[contender](batch, out)
         return _written(out)
-
-
-CHECKS = {"credkit": credkit_checks, "script": script_checks}

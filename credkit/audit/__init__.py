@@ -1,0 +1,38 @@
+"""The audit of captures: files of many rows, counted by reader, with what fails and since when.
+
+`audit` reads CSV, JSON lines and Parquet in constant memory, each row through the chain of its
+reader, and gives an `Audit`: a tree of plain values that adds up. It needs the extra ``audit``.
+"""
+
+from __future__ import annotations
+
+try:
+    import numpy  # noqa: F401  # what all of this package stands on
+    import polars  # noqa: F401
+except ModuleNotFoundError as missing:
+    needed = "credkit.audit needs the extra audit: pip install 'credkit[audit]'"
+    raise ModuleNotFoundError(needed, name=missing.name) from None
+
+from credkit.audit.failures import Output
+from credkit.audit.plan import Plan
+from credkit.audit.sources import Columns
+from credkit.audit.summary import Audit, Blind, FileCount, ReaderCount
+from credkit.audit.tables import parquet, records
+from credkit.audit.text import audit_text
+from credkit.audit.times import Clock
+from credkit.audit.walk import audit
+
+__all__ = [
+    "Audit",
+    "Blind",
+    "Clock",
+    "Columns",
+    "FileCount",
+    "Output",
+    "Plan",
+    "ReaderCount",
+    "audit",
+    "audit_text",
+    "parquet",
+    "records",
+]

@@ -1,0 +1,240 @@
+"""CSV in pieces: a kernel for what is plain, one line after the other for what is not.
+
+A piece is plain if no cell is quoted (or every cell is, and nothing but quotation marks is lost
+with them), no line is empty, no byte is zero, and there are as many cells as there should be. That
+is checked by counting, before any cell is looked at. Any other piece is read line by line: each row
+stands on a line of its own, since no cell may hold a line break, so a line that is wrong is wrong alone.
+
+Source: RFC 4180 (common form of CSV).
+"""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from credkit.audit.sources import (
+    BROKEN,
+    LONGEST_LINE,
+    Columns,
+    Cut,
+    Fault,
+    Piece,
+    Source,
+    Stream,
+    Table,
+    cut,
+    encoding_of,
+    numbered,
+    places,
+)
+from credkit.errors import DefinitionError, shown
+
+NEWLINE, QUOTE, RETURN = b"\n"[0], b'"'[0], b"\r"[0]
+LETTERS = b"*"[0]  # what is below is neither a letter nor a digit, nor what usually stands in a time
+BOM = b"\xef\xbb\xbf"
+
+
+@dataclass(slots=True, kw_only=True)
+class CsvSource(Source):
+    """A CSV file: how its cells are separated, and where its columns stand."""
+
+    kind: str
+    columns: Columns
+    delimiter: str = ","
+    encoding: str = "utf-8"
+
+    def pieces(self) -> Iterator[Piece]:
+        """The header is read at once, and refused at once; the rows behind it follow."""
+        self.encoding = encoding_of(self.name, self.encoding)
+        with Stream(self.path, compressed=self.kind.endswith(".gz")) as stream:
+            begun = self._begun(stream)
+            if begun.startswith(BOM):
+                begun = begun[len(BOM) :]
+            if not begun.strip():
+                why = stream.broken or "the file is empty"
+                raise DefinitionError(
+                    f"{self.name} line 1: {why}, expected the columns {', '.join(self.columns.wanted)}"
+                )
+            line, _, rest = begun.partition(b"\n")
+            header = self._header(line.removesuffix(b"\r"))
+            form = Form(
+                header=tuple(header), places=places(self.name, header, self.columns, "line 1"),
+                columns=self.columns, delimiter=self.delimiter, encoding=self.encoding,
+            )  # fmt: skip
+            self.first = 2
+            yield from (CsvPiece(cut=each, form=form) for each in cut(self, stream, rest))
+
+    def _begun(self, stream: Stream) -> bytes:
+        """Enough of the file to have its first line."""
+        found = b""
+        while b"\n" not in found and len(found) < LONGEST_LINE and (more := stream.read()):
+            found += more
+        return found
+
+    def _header(self, line: bytes) -> list[str]:
+        try:
+            text = line.decode(self.encoding)
+        except UnicodeDecodeError as error:
+            raise DefinitionError(
+                f"{self.name} line 1: byte {line[error.start]:02X}h at offset {error.start} is not {self.encoding}"
+            ) from None
+        if "\0" in text:
+            raise DefinitionError(f"{self.name} line 1: there is a NUL character: is this a CSV?")
+        try:
+            header = next(csv.reader([text], delimiter=self.delimiter, strict=True))
+        except csv.Error as error:
+            raise DefinitionError(f"{self.name} line 1: the header is not CSV: {error}") from None
+        other = next((sign for sign in ";\t|," if sign != self.delimiter and sign in text), None)
+        if len(header) == 1 and len(self.columns.wanted) > 1 and other:
+            raise DefinitionError(f"{self.name} line 1: there is one column only: is the delimiter {shown(other)}?")
+        return header
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Form:
+    """How the rows of a file are written."""
+
+    header: tuple[str, ...]
+    places: dict[str, int]
+    columns: Columns
+    delimiter: str
+    encoding: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CsvPiece:
+    """Whole lines of a CSV file."""
+
+    cut: Cut
+    form: Form
+
+    @property
+    def size(self) -> int:
+        """How far the file is read behind them."""
+        return self.cut.size
+
+    def table(self) -> Table:
+        """The rows: by a kernel if they are plain, else one by one."""
+        if self.cut.broken:
+            return self._slow()
+        return self._usual() or self._plain() or self._slow()
+
+    def _usual(self) -> Table | None:
+        """The rows if no cell is empty, and no sign is there that would need a closer look."""
+        data = self.cut.data
+        if not data.isascii():
+            return None
+        below = np.count_nonzero(np.frombuffer(data, np.uint8) < LETTERS)
+        lines = int(below) + (data[-1:] != b"\n")  # if nothing but ends of lines is below; then it is their number
+        frame = self._frame(data)
+        if frame is None or frame.height != lines or sum(series.null_count() for series in frame):
+            return None
+        return self._fast(frame)
+
+    def _plain(self) -> Table | None:
+        """The rows if counting all signs shows that each has as many cells as it should have."""
+        form, data = self.form, self.cut.data
+        if not data.isascii():
+            try:
+                text = data.decode(form.encoding)
+            except UnicodeDecodeError:
+                return None
+            data = data if form.encoding == "utf-8" else text.encode()
+        raw = np.frombuffer(data, np.uint8)
+        if not raw.min():
+            return None
+        if returns := np.count_nonzero(raw == RETURN):
+            if data.count(b"\r\n") != returns:
+                return None
+            data = data.replace(b"\r\n", b"\n")
+            raw = np.frombuffer(data, np.uint8)
+        lines = int(np.count_nonzero(raw == NEWLINE)) + (data[-1:] != b"\n")
+        cells = len(form.header)
+        if np.count_nonzero(raw == ord(form.delimiter)) != lines * (cells - 1):
+            return None
+        if quotes := np.count_nonzero(raw == QUOTE):
+            body = data.removesuffix(b"\n")
+            between = f'"{form.delimiter}"'.encode()
+            fully = (
+                quotes == 2 * cells * lines and body[:1] == body[-1:] == b'"'
+                and body.count(between) == (cells - 1) * lines and body.count(b'"\n"') == lines - 1
+            )  # fmt: skip
+            if not fully:
+                return None
+            data = data.replace(b'"', b"")
+        frame = self._frame(data)
+        if frame is None or frame.height != lines or (cells == 1 and frame.to_series().null_count()):
+            return None  # a line without a cell
+        return self._fast(frame.fill_null(""))
+
+    def _frame(self, data: bytes) -> Any:
+        """The cells by a kernel; None if a row has too many."""
+        cells = len(self.form.header)
+        try:
+            frame = pl.read_csv(
+                data, has_header=False, infer_schema=False, quote_char=None, separator=self.form.delimiter,
+                new_columns=[str(place) for place in range(cells)], schema_overrides=[pl.String] * cells,
+            )  # fmt: skip
+        except pl.exceptions.PolarsError:
+            return None
+        return frame if frame.width == cells else None
+
+    def _fast(self, frame: Any) -> Table:
+        series = {name: frame[str(place)] for name, place in self.form.places.items()}
+        return _table(self.form.columns, series, numbered(frame.height), [], frame.height)
+
+    def _slow(self) -> Table:
+        form = self.form
+        kept: dict[str, list[str]] = {name: [] for name in form.places}
+        at: list[int] = []
+        faults: list[Fault] = []
+        lines = self.cut.data.removesuffix(b"\n").split(b"\n")
+        for place, line in enumerate(lines):
+            cells = _cells(form, line.removesuffix(b"\r"))
+            if self.cut.broken and place == len(lines) - 1:
+                cells = Fault(0, BROKEN, line.decode(form.encoding, "replace"))
+            if isinstance(cells, Fault):
+                faults.append(cells._replace(line=place))
+            elif cells:
+                at.append(place)
+                for name, column in form.places.items():
+                    kept[name].append(cells[column])
+        series = {name: pl.Series(values, dtype=pl.String) for name, values in kept.items()}
+        return _table(form.columns, series, np.array(at, np.int64), faults, len(lines))
+
+
+def _cells(form: Form, line: bytes) -> list[str] | Fault:
+    """The cells of a line, none if it is empty, or what is wrong with it."""
+    raw = line.decode(form.encoding, "replace")
+    try:
+        text = line.decode(form.encoding)
+    except UnicodeDecodeError as error:
+        return Fault(0, f"byte {line[error.start]:02X}h at byte {error.start} of the line is not {form.encoding}", raw)
+    if "\0" in text:
+        return Fault(0, f"there is a NUL character, number {text.index(chr(0))} of the line", raw)
+    if "\r" in text:
+        return Fault(0, "there is a carriage return in the middle of the line", raw)
+    try:
+        cells = next(csv.reader([text], delimiter=form.delimiter, strict=True), [])
+    except csv.Error as error:
+        why = str(error)
+        if why == "unexpected end of data":
+            why = "a quotation mark that opens in the line is never closed in it"
+        return Fault(0, f"the line is not CSV: {why}", raw)
+    if cells and len(cells) != len(form.header):
+        count = f"{len(cells)} cell{'s' * (len(cells) > 1)}"
+        return Fault(0, f"the row has {count}, expected {len(form.header)}", raw)
+    return cells
+
+
+def _table(columns: Columns, series: dict[str, Any], lines: Any, faults: list[Fault], height: int) -> Table:
+    return Table(
+        lines=lines, text=series[columns.text], reader=series.get(columns.reader), time=series.get(columns.time),
+        faults=faults, height=height,
+    )  # fmt: skip

@@ -1,0 +1,149 @@
+"""Entries: rows of readers that send parts, put together by the stream of the reader.
+
+A keypad sends a row for each key, a logger rows of bits in which swipes begin and end anywhere. A
+row is good if the one entry it belongs to is. What may go on in the next piece of the file waits
+for it; so an entry is not cut in two, and no more is kept than one entry needs.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator
+from typing import NamedTuple
+
+import numpy as np
+
+from credkit.accounts import holds_track
+from credkit.audit.judging import BIN, Failing, Pattern, Verdicts
+from credkit.audit.plan import Plan, Way
+from credkit.audit.secrets import told
+from credkit.audit.times import SECOND
+from credkit.bulk import Rule
+from credkit.bulk.words import LIMB
+from credkit.payment import passing
+from credkit.streams import Frame
+
+LONGEST = 8192  # rows of an entry that is not finished
+ENTRY = "one-entry"
+
+
+class Part(NamedTuple):
+    """A row that is part of an entry: its line in the file, its time, its text."""
+
+    line: int
+    moment: int | None
+    text: str
+
+
+class Entries:
+    """The rows of one file that streams have not made sense of yet."""
+
+    def __init__(self, plan: Plan) -> None:
+        self.plan = plan
+        self._waiting: dict[tuple[int, int], list[Part]] = {}
+
+    def feed(self, found: Verdicts, base: int) -> Verdicts:
+        """The verdicts on what is finished with the typed rows of a piece whose first line is ``base``."""
+        if not found.typed and not self._waiting:
+            return Verdicts(height=0)
+        fresh: set[tuple[int, int]] = set()
+        for line, code, moment, text in found.typed:
+            key = code, self._way(code, moment)
+            self._waiting.setdefault(key, []).append(Part(base + line, moment, text))
+            fresh.add(key)
+        return self._settle(fresh, last=False)
+
+    def end(self) -> Verdicts:
+        """The verdicts on what is left at the end of the file."""
+        return self._settle(set(self._waiting), last=True)
+
+    def _way(self, code: int, moment: int | None) -> int:
+        periods = self.plan.of_reader[code]
+        return next(way for start, end, way in periods if moment is None or start <= moment < end)
+
+    def _settle(self, keys: set[tuple[int, int]], *, last: bool) -> Verdicts:
+        found = Verdicts(height=0)
+        for code, place in sorted(keys):
+            parts = self._waiting.pop((code, place))
+            way = self.plan.ways[place]
+            settled = 0
+            for frames in self._groups(code, parts):
+                stop = max(frames[0].covers) + 1 if len(frames) == 1 else max(max(f.covers) for f in frames) + 1
+                if stop >= len(parts) and not last and len(parts) - settled <= LONGEST:
+                    break
+                self._judge(code, way, parts, frames, found)
+                settled = stop
+            if settled < len(parts):
+                self._waiting[code, place] = parts[settled:]
+        return found
+
+    def _groups(self, code: int, parts: list[Part]) -> Iterator[list[Frame]]:
+        """The frames in ``parts``, in order; those that share rows, or stand within each other, in one list."""
+        assert self.plan.site is not None
+        stream = self.plan.site.readers[self.plan.names[code]].stream
+        assert stream is not None
+        group: list[Frame] = []
+        reach = -1
+        for frame in sorted(stream(part.text for part in parts), key=lambda frame: frame.covers[0]):
+            if group and frame.covers[0] > reach:
+                yield group
+                group = []
+            group.append(frame)
+            reach = max(reach, *frame.covers)
+        if group:
+            yield group
+
+    def _judge(self, code: int, way: Way, parts: list[Part], frames: list[Frame], found: Verdicts) -> None:
+        """Count the rows of frames that belong together."""
+        for frame in frames:
+            if frame.value is not None and not way.plain:
+                good = way.codec.inspect(frame.value).ok
+                secret = passing(way.codec, frame.value) if good else told(way.codec, frame.value)
+                line = parts[frame.covers[0]].line
+                if secret.tracks or holds_track(frame.value):
+                    found.track = line if found.track is None else min(found.track, line)
+        covered = Counter(place for frame in frames for place in set(frame.covers))
+        for frame in frames:
+            rows = sorted({place for place in frame.covers if covered[place] == 1})
+            self._count(code, way, parts, rows, frame.value, found)
+        self._count(code, way, parts, sorted(place for place, count in covered.items() if count > 1), None, found)
+
+    def _count(
+        self, code: int, way: Way, parts: list[Part], rows: list[int], value: str | None, found: Verdicts
+    ) -> None:
+        if not rows:
+            return
+        rules: tuple[Rule, ...] = (Rule(-1, "stream", ENTRY),)
+        fields = None
+        if value is not None:
+            reading = way.codec.inspect(value)
+            rules = tuple(Rule(0, check.codec, check.rule) for check in reading.checks if not check.passed)
+            fields = None if rules else reading.value
+        moments = [parts[row].moment for row in rows]
+        times = [moment for moment in moments if moment is not None]
+        far = np.iinfo(np.int64)
+        kept = found.readers.setdefault(code, [0, 0, int(far.max), int(far.min)])
+        kept[0] += len(rows)
+        kept[1] += 0 if rules else len(rows)
+        kept[2:] = [min([kept[2], *times]), max([kept[3], *times])]
+        found.ways[code, way.place] += len(rows)
+        if times:
+            bins = Counter(moment // (BIN * SECOND) for moment in times)
+            keys = np.array([code << 40 | at for at in bins], np.int64)
+            counts = np.array(list(bins.values()), np.int64)
+            before = found.bins or (np.zeros(0, np.int64),) * 3
+            joined = (keys, counts, counts if rules else np.zeros_like(counts))
+            found.bins = tuple(np.concatenate(pair) for pair in zip(before, joined, strict=True))  # type: ignore[assignment]
+        if rules:
+            found.patterns[Pattern(code, way.place, rules[0], rules)] += len(rows)
+            for row, moment in zip(rows, moments, strict=True):
+                text = parts[row].text if value is None else value
+                found.failing.append(Failing(parts[row].line, code, moment, text, way.place, rules[0]))
+            if value is not None:
+                found.samples.setdefault((code, way.place), {})[value] = hash(value) & 0xFFFFFFFF
+        elif fields is not None and way.space is not None:
+            columns = {}
+            for name, item in fields.items():
+                small = isinstance(item, int) and item < 1 << LIMB
+                columns[name] = np.array([item], np.uint64 if small else object)
+            way.space.add(columns, np.array([code]))

@@ -1,0 +1,268 @@
+"""Judging a piece: every row of it read through its chain, and counted.
+
+This is the part that runs for several pieces at a time. It keeps nothing: what it found is a
+`Verdicts`, in counts by reader, from which totals are made in the order of the file.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass, field
+from typing import Any, NamedTuple
+
+import numpy as np
+import polars as pl
+
+from credkit.audit.plan import Plan, Way
+from credkit.audit.repeats import Repeats, repeats
+from credkit.audit.secrets import Secrets
+from credkit.audit.sources import Fault, Piece, Table
+from credkit.audit.times import SECOND
+from credkit.bulk import Decoded, Rule
+from credkit.bulk.words import Array
+
+BIN = 600  # seconds: how finely rows are counted over time
+FEW = 40  # rules that are packed into one number
+
+
+class Failing(NamedTuple):
+    """A row that fails: its line from the start of the piece, reader, time, text, way, first rule."""
+
+    line: int
+    reader: int
+    moment: int | None
+    text: str
+    way: int
+    rule: Rule
+
+
+class Pattern(NamedTuple):
+    """What rows of a reader fail on a way: the first rule, and all of them."""
+
+    reader: int
+    way: int
+    first: Rule
+    rules: tuple[Rule, ...]
+
+
+@dataclass(slots=True, kw_only=True)
+class Verdicts:
+    """What was found in a piece; ``typed`` are rows that only a stream can make sense of."""
+
+    height: int
+    rows: int = 0
+    faults: list[Fault] = field(default_factory=list)
+    readers: dict[int, list[int]] = field(default_factory=dict)  # rows, good, first time, last time
+    patterns: Counter[Pattern] = field(default_factory=Counter)
+    notes: Counter[tuple[int, str, str, str]] = field(default_factory=Counter)
+    bins: tuple[Array, Array, Array] | None = None  # reader and time, rows, failing
+    repeats: Repeats | None = None
+    samples: dict[tuple[int, int], dict[str, int]] = field(default_factory=dict)
+    failing: list[Failing] = field(default_factory=list)
+    typed: list[tuple[int, int, int | None, str]] = field(default_factory=list)
+    ways: Counter[tuple[int, int]] = field(default_factory=Counter)  # rows by reader and way
+    track: int | None = None  # the line of a payment track
+
+
+SAMPLE = 8  # different failing texts of a reader and a way that are kept for diagnosis
+
+
+def judge(piece: Piece, plan: Plan, *, every: bool) -> Verdicts:
+    """What the rows of ``piece`` are; with ``every``, each failing row as well."""
+    return judged(piece.table(), plan, every=every)
+
+
+def judged(table: Table, plan: Plan, *, every: bool) -> Verdicts:
+    """What the rows of a table are."""
+    found = Verdicts(height=table.height, rows=len(table.lines) + len(table.faults), faults=list(table.faults))
+    secrets = Secrets()
+    for fault in table.faults:
+        if found.track is None and secrets.in_line(fault.raw):
+            found.track = fault.line
+    lines, texts, moments = table.lines, table.text, None
+    problems: dict[int, str] = {}
+    if plan.columns.reader:
+        codes, problems = plan.codes(table.reader)
+    else:
+        codes = np.full(len(lines), plan.alone(), np.int32)
+    if plan.columns.time:
+        if table.time.dtype == pl.String:
+            moments, wrong = plan.clock.times(table.time)
+        else:
+            moments, wrong = table.time.dt.epoch("us").to_numpy(), {}
+        problems = {**wrong, **problems}
+    ways, outside = plan.way_of(codes, moments)
+    problems = {**outside, **problems}
+    if problems:
+        bad = sorted(problems)
+        found.faults += [Fault(int(lines[row]), problems[row]) for row in bad]
+        shows = secrets.first_track(texts.gather(bad))
+        if shows is not None:
+            found.track = min(int(lines[bad[shows]]), len(lines) if found.track is None else found.track)
+        kept = np.ones(len(lines), bool)
+        kept[bad] = False
+        lines, texts, codes = lines[kept], texts.filter(pl.Series(kept)), codes[kept]
+        moments = None if moments is None else moments[kept]
+        ways = ways if isinstance(ways, int) else ways[kept]
+    rows = _Rows(lines, texts, codes, moments, ways)
+    rows = _streams_aside(rows, plan, found)
+    if len(rows.lines):
+        _judge(rows, plan, found, secrets, every=every)
+    found.faults.sort(key=lambda fault: fault.line)
+    return found
+
+
+class _Rows(NamedTuple):
+    """Rows that have a reader, a time and a way."""
+
+    lines: Array
+    texts: Any
+    codes: Array
+    moments: Array | None
+    ways: Array | int
+
+    def only(self, kept: Array) -> _Rows:
+        """Those that are kept."""
+        return _Rows(
+            self.lines[kept], self.texts.filter(pl.Series(kept)), self.codes[kept],
+            None if self.moments is None else self.moments[kept],
+            self.ways if isinstance(self.ways, int) else self.ways[kept],
+        )  # fmt: skip
+
+
+def _streams_aside(rows: _Rows, plan: Plan, found: Verdicts) -> _Rows:
+    """The rows without those of readers that send parts, which are put aside for their streams."""
+    if plan.site is None:
+        return rows
+    streamed = np.array([plan.streamed(code) for code in range(len(plan.names))], bool)
+    if not streamed.any():
+        return rows
+    apart = streamed[rows.codes]
+    if apart.any():
+        some = rows.only(apart)
+        moments = [None] * len(some.lines) if some.moments is None else some.moments.tolist()
+        found.typed = list(zip(some.lines.tolist(), some.codes.tolist(), moments, some.texts.to_list(), strict=True))
+        rows = rows.only(~apart)
+    return rows
+
+
+def _judge(rows: _Rows, plan: Plan, found: Verdicts, secrets: Secrets, *, every: bool) -> None:
+    good = np.zeros(len(rows.lines), bool)
+    if isinstance(rows.ways, int):
+        good = _on_way(rows, np.arange(len(rows.lines)), plan.ways[rows.ways], found, secrets, every=every)
+    else:
+        for place in np.unique(rows.ways).tolist():
+            here = rows.ways == place
+            good[here] = _on_way(rows.only(here), np.flatnonzero(here), plan.ways[place], found, secrets, every=every)
+    codes, moments = rows.codes, rows.moments
+    size = int(codes.max()) + 1
+    total, fine = np.bincount(codes, minlength=size), np.bincount(codes[good], minlength=size)
+    first, last = np.full(size, np.iinfo(np.int64).max), np.full(size, np.iinfo(np.int64).min)
+    if moments is not None:
+        np.minimum.at(first, codes, moments)
+        np.maximum.at(last, codes, moments)
+        found.bins = _bins(codes, moments, good)
+        found.repeats = repeats(rows.texts, codes, moments)
+    for code in np.flatnonzero(total).tolist():
+        found.readers[code] = [int(total[code]), int(fine[code]), int(first[code]), int(last[code])]
+
+
+def _bins(codes: Array, moments: Array, good: Array) -> tuple[Array, Array, Array]:
+    """Rows and failing rows by reader and time: each pair of them as one number, in order."""
+    bins = moments // (BIN * SECOND)
+    least = int(bins.min())
+    span = int(bins.max()) - least + 1
+    size = (int(codes.max()) + 1) * span
+    places = codes * np.int64(span) + (bins - least)
+    if size <= 4 * len(codes) + 4096:
+        counts, fine = np.bincount(places, minlength=size), np.bincount(places[good], minlength=size)
+        keys = np.flatnonzero(counts)
+        counts, fine = counts[keys], fine[keys]
+    else:
+        keys, inverse, counts = np.unique(places, return_inverse=True, return_counts=True)
+        fine = np.bincount(inverse[good], minlength=len(keys))
+    code, at = np.divmod(keys, span)
+    return code << 40 | (at + least), counts, counts - fine
+
+
+def _on_way(rows: _Rows, at: Array, way: Way, found: Verdicts, secrets: Secrets, *, every: bool) -> Array:
+    """Decode the rows of one way, count what fails, and say which are good."""
+    read = way.bulk.decode(rows.texts)
+    good = read.ok
+    codes = rows.codes
+    for code, count in enumerate(np.bincount(codes).tolist()):
+        if count:
+            found.ways[code, way.place] += count
+    for earned, marked in read.notes.items():
+        if marked.any():
+            counts = np.bincount(codes[marked & good])
+            for code in np.flatnonzero(counts).tolist():
+                found.notes[code, earned.codec, earned.kind, earned.level] += int(counts[code])
+    _numbers(way, read, good, codes)
+    bad = np.flatnonzero(~good)
+    track = secrets.track(way, rows.texts, good, bad)
+    if track is not None:
+        line = int(rows.lines[track])
+        found.track = line if found.track is None else min(line, found.track)
+    if len(bad):
+        _failing(rows, bad, way, read, found, every=every)
+    return good
+
+
+def _numbers(way: Way, read: Decoded, good: Array, codes: Array) -> None:
+    """Which readers read which numbers."""
+    if way.space is not None and read.fields:
+        whole = bool(good.all())
+        columns = read.fields if whole else {name: column[good] for name, column in read.fields.items()}
+        way.space.add(columns, codes if whole else codes[good])
+
+
+def _failing(rows: _Rows, bad: Array, way: Way, read: Decoded, found: Verdicts, *, every: bool) -> None:
+    """Count what the failing rows fail, and keep a sample of their texts."""
+    rules = read.rules
+    masks = [read.failures[rule][bad] for rule in rules]
+    first, codes = read.first[bad], rows.codes[bad]
+    for index, count in _distinct(codes, first, masks):
+        failed = tuple(rule for rule, mask in zip(rules, masks, strict=True) if mask[index])
+        found.patterns[Pattern(int(codes[index]), way.place, rules[int(first[index])], failed)] += count
+    texts = rows.texts.gather(bad)
+    _sample(texts, codes, way, found)
+    if every:
+        moments = [None] * len(bad) if rows.moments is None else rows.moments[bad].tolist()
+        for line, code, moment, text, place in zip(
+            rows.lines[bad].tolist(), codes.tolist(), moments, texts.to_list(), first.tolist(), strict=True
+        ):
+            found.failing.append(Failing(line, code, moment, text, way.place, rules[place]))
+
+
+def _sample(texts: Any, codes: Array, way: Way, found: Verdicts) -> None:
+    """The different failing texts of each reader with the smallest hashes, unless there are enough smaller ones."""
+    hashes = texts.hash().to_numpy()
+    below = np.full(int(codes.max()) + 1, np.iinfo(np.uint64).max, np.uint64)
+    for code, limit in enumerate(way.limits[: len(below)]):
+        below[code] = limit
+    some = np.flatnonzero(hashes <= below[codes])
+    some = some[np.lexsort((hashes[some], codes[some]))]
+    fresh = np.ones(len(some), bool)
+    fresh[1:] = (codes[some[1:]] != codes[some[:-1]]) | (hashes[some[1:]] != hashes[some[:-1]])
+    some = some[fresh]
+    starts = np.flatnonzero(np.diff(codes[some], prepend=-1))
+    lengths = np.diff(starts, append=len(some))
+    some = some[np.arange(len(some)) - np.repeat(starts, lengths) < SAMPLE]
+    for code, text, hashed in zip(
+        codes[some].tolist(), texts.gather(some).to_list(), hashes[some].tolist(), strict=True
+    ):
+        found.samples.setdefault((code, way.place), {})[text] = hashed
+
+
+def _distinct(codes: Array, first: Array, masks: list[Array]) -> list[tuple[int, int]]:
+    """A row of each kind, and how many there are of it: same reader, same first rule, same rules."""
+    if len(masks) <= FEW:
+        key = codes.astype(np.uint64) << np.uint64(48) | first.astype(np.uint64) << np.uint64(FEW)
+        for place, mask in enumerate(masks):
+            key |= mask.astype(np.uint64) << np.uint64(place)
+        _, index, counts = np.unique(key, return_index=True, return_counts=True)
+    else:
+        matrix = np.column_stack([codes, first, np.packbits(np.stack(masks), axis=0).T])
+        _, index, counts = np.unique(matrix, axis=0, return_index=True, return_counts=True)
+    return list(zip(index.tolist(), counts.tolist(), strict=True))

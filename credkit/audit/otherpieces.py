@@ -1,0 +1,180 @@
+"""JSON lines and Parquet in pieces.
+
+A line of JSON is an object that has the wanted keys, each of them a text. A Parquet file has the
+wanted columns, of texts, and of texts or times with a zone for the time; anything else is refused
+before a row is read.
+
+Source: JSON Lines; RFC 8259 (JSON); Apache Parquet.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from credkit.audit.sources import (
+    BROKEN,
+    Columns,
+    Cut,
+    Damaged,
+    Fault,
+    Piece,
+    Source,
+    Stream,
+    Table,
+    cut,
+    numbered,
+    places,
+)
+from credkit.errors import DefinitionError, shown
+
+ROWS = 1 << 18  # of a piece of a Parquet file
+
+
+@dataclass(slots=True, kw_only=True)
+class JsonSource(Source):
+    """A file of JSON lines."""
+
+    kind: str
+    columns: Columns
+
+    def pieces(self) -> Iterator[Piece]:
+        """The parts of the file; one without a line is refused."""
+        with Stream(self.path, compressed=self.kind.endswith(".gz")) as stream:
+            there = False
+            for each in cut(self, stream, b""):
+                there = True
+                yield JsonPiece(cut=each, columns=self.columns)
+            if not there:
+                raise DefinitionError(
+                    f"{self.name} line 1: {stream.broken or 'the file is empty'}, expected an object with the keys "
+                    f"{', '.join(self.columns.wanted)}"
+                )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JsonPiece:
+    """Whole lines of JSON."""
+
+    cut: Cut
+    columns: Columns
+
+    @property
+    def size(self) -> int:
+        """How far the file is read behind them."""
+        return self.cut.size
+
+    def table(self) -> Table:
+        """The rows, one by one."""
+        kept: dict[str, list[str]] = {name: [] for name in self.columns.wanted}
+        at: list[int] = []
+        faults: list[Fault] = []
+        lines = self.cut.data.removesuffix(b"\n").split(b"\n")
+        for place, line in enumerate(lines):
+            found = self._cells(line)
+            if self.cut.broken and place == len(lines) - 1:
+                found = BROKEN
+            if isinstance(found, str):
+                faults.append(Fault(place, found, line.decode("utf-8", "replace")))
+            elif found:
+                at.append(place)
+                for name, text in found.items():
+                    kept[name].append(text)
+        series = {name: pl.Series(values, dtype=pl.String) for name, values in kept.items()}
+        columns = self.columns
+        return Table(
+            lines=np.array(at, np.int64), text=series[columns.text], reader=series.get(columns.reader),
+            time=series.get(columns.time), faults=faults, height=len(lines),
+        )  # fmt: skip
+
+    def _cells(self, line: bytes) -> dict[str, str] | str:
+        """The texts of a line, none if it is empty, or what is wrong with it."""
+        try:
+            text = line.decode("utf-8")
+        except UnicodeDecodeError as error:
+            return f"byte {line[error.start]:02X}h at byte {error.start} of the line is not utf-8"
+        if not text.strip():
+            return {}
+        if "\0" in text:
+            return f"there is a NUL character, number {text.index(chr(0))} of the line"
+        try:
+            record = json.loads(text)
+        except (ValueError, RecursionError) as error:
+            why = f"{error.msg} at character {error.pos}" if isinstance(error, json.JSONDecodeError) else error
+            return f"the line is not JSON: {why}"
+        if not isinstance(record, dict):
+            return f"the line is {shown(record)}, expected an object"
+        for name in self.columns.wanted:
+            if name not in record:
+                return f"the key {shown(name)} is missing"
+            if not isinstance(record[name], str):
+                return f"{name} is {shown(record[name])}, not a text in quotation marks"
+            if not record[name].isascii() and any("\ud800" <= char <= "\udfff" for char in record[name]):
+                return f"{name} has half of a surrogate pair in it, which is no character"
+        return {name: record[name] for name in self.columns.wanted}
+
+
+@dataclass(slots=True, kw_only=True)
+class ParquetSource(Source):
+    """A Parquet file."""
+
+    columns: Columns
+
+    def pieces(self) -> Iterator[Piece]:
+        """The parts of the file, once its columns are what they should be."""
+        try:
+            scan = pl.scan_parquet(self.path, glob=False)
+            schema = scan.collect_schema()
+            count = int(scan.select(pl.len()).collect().item())
+        except (pl.exceptions.PolarsError, OSError) as error:
+            why = str(error).splitlines()[0][:120]
+            raise DefinitionError(f"{self.name}: it cannot be read as Parquet ({why})") from None
+        places(self.name, list(schema), self.columns, "schema")
+        for name in self.columns.wanted:
+            kind = schema[name]
+            if name == self.columns.time and isinstance(kind, pl.Datetime):
+                if kind.time_zone is None:
+                    raise DefinitionError(
+                        f"{self.name}: column {shown(name)} has times without a zone, expected with one"
+                    )
+            elif kind != pl.String:
+                or_times = " or times with a zone" if name == self.columns.time else ""
+                raise DefinitionError(f"{self.name}: column {shown(name)} is of {kind}, expected texts{or_times}")
+        for start in range(0, count, ROWS):
+            yield ParquetPiece(scan=scan, start=start, columns=self.columns, size=self.size * (start + ROWS) // count)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ParquetPiece:
+    """Some rows of a Parquet file."""
+
+    scan: Any
+    start: int
+    size: int
+    columns: Columns
+
+    def table(self) -> Table:
+        """The rows; one with a null is a fault."""
+        try:
+            frame = self.scan.select(self.columns.wanted).slice(self.start, ROWS).collect()
+        except pl.exceptions.PolarsError as error:
+            raise Damaged(f"its data is damaged ({str(error).splitlines()[0][:120]})") from None
+        height = frame.height
+        lines, faults = numbered(height), []
+        nulls = frame.select(pl.any_horizontal(pl.all().is_null())).to_series()
+        if nulls.any():
+            for row in np.flatnonzero(nulls.to_numpy()).tolist():
+                name = next(name for name in frame.columns if frame[name][row] is None)
+                faults.append(Fault(row, f"{name} is null, expected a value"))
+            frame, lines = frame.filter(~nulls), lines[~nulls.to_numpy()]
+        found = {name: frame[name] for name in self.columns.wanted}
+        columns = self.columns
+        return Table(
+            lines=lines, text=found[columns.text], reader=found.get(columns.reader), time=found.get(columns.time),
+            faults=faults, height=height,
+        )  # fmt: skip

@@ -1,0 +1,106 @@
+"""Owners: which numbers were read by one reader alone.
+
+For each number its only reader is kept, or that there are several. Numbers of few bits have a place
+each in a table; others are kept as they are, or as a hash, in sorted arrays, until there are too many
+of them to tell. Readings can be added in any order, and by several threads.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from threading import Lock
+
+import numpy as np
+import polars as pl
+
+from credkit.bulk.words import LIMB, Array
+from credkit.reading import Field, Row
+
+READER = 16  # bits of a reader behind a number
+NUMBER = LIMB - READER
+SMALL = 25  # bits of a number that has a place in a table
+MANY = (1 << READER) - 1  # in the place of a reader: several of them
+MOST = 1 << 22  # numbers that are told apart
+PENDING = 1 << 20
+
+
+class Space:
+    """The numbers of one namespace, made of the fields ``key``; ``schemas`` say what these may be."""
+
+    def __init__(self, key: Sequence[str], schemas: Sequence[Mapping[str, Row]]) -> None:
+        self.key = tuple(key)
+        self.full = False
+        rows = [[schema[name] for schema in schemas if name in schema] for name in key]
+        self._sizes = [
+            max(row.most.bit_length() if isinstance(row, Field) else LIMB + 1 for row in same) if same else LIMB + 1
+            for same in rows
+        ]
+        self._bits = sum(self._sizes)
+        self._lock = Lock()
+        self._table = np.zeros(1 << self._bits, np.uint16) if self._bits <= SMALL else None
+        self._kept = np.zeros(0, np.uint64)
+        self._new: list[Array] = []
+        self._waiting = 0
+
+    def add(self, fields: Mapping[str, Array], codes: Array) -> None:
+        """Note who read which numbers: a column for each field, and the reader of each row."""
+        if self.full or not len(codes):
+            return
+        numbers = self._numbers([fields[name] for name in self.key])
+        if self._table is not None:
+            with self._lock:
+                _note(self._table, numbers.astype(np.int64), (codes + 1).astype(np.uint16))
+            return
+        owned = pl.Series(numbers << np.uint64(READER) | codes.astype(np.uint64)).unique().to_numpy()
+        with self._lock:
+            self._new.append(owned)
+            self._waiting += len(owned)
+            if self._waiting > PENDING:
+                self._merge()
+
+    def _numbers(self, columns: list[Array]) -> Array:
+        """Each row's number where it fits, else a hash of it."""
+        if self._bits <= NUMBER:
+            total: Array = columns[0]
+            for column, size in zip(columns[1:], self._sizes[1:], strict=True):
+                total = total << np.uint64(size) | column
+            return total
+        frame = pl.DataFrame({
+            str(place): column if size <= LIMB else pl.Series(list(map(str, column.tolist())), dtype=pl.String)
+            for place, (column, size) in enumerate(zip(columns, self._sizes, strict=True))
+        })  # fmt: skip
+        hashed: Array = frame.hash_rows().to_numpy() >> np.uint64(READER)
+        return hashed
+
+    def _merge(self) -> None:
+        every = pl.Series(np.concatenate([self._kept, *self._new])).unique().sort().to_numpy()
+        numbers = every >> np.uint64(READER)
+        starts = np.ones(len(every), bool)
+        starts[1:] = numbers[1:] != numbers[:-1]
+        shared = np.zeros(len(every), bool)
+        shared[:-1] = ~starts[1:]
+        self._kept = np.where(shared[starts], every[starts] | np.uint64(MANY), every[starts])
+        self._new, self._waiting = [], 0
+        if len(self._kept) > MOST:
+            self.full, self._kept = True, np.zeros(0, np.uint64)
+
+    def only(self) -> Array | None:
+        """For each reader, how many numbers nobody else read; None if there were too many numbers to tell."""
+        if self._table is not None:
+            return np.bincount(self._table[self._table != 0], minlength=MANY + 1)[1:]
+        self._merge()
+        if self.full:
+            return None
+        return np.bincount((self._kept & np.uint64(MANY)).astype(np.int64), minlength=MANY + 1)
+
+
+def _note(table: Array, numbers: Array, owners: Array) -> None:
+    """Put the owners of numbers in the table: the only one, or that there are several."""
+    found = table[numbers]
+    fresh = found == 0
+    if fresh.any():
+        table[numbers[fresh]] = owners[fresh]
+        found = table[numbers]
+    differ = np.flatnonzero((found != owners) & (found != MANY))
+    if len(differ):
+        table[numbers[differ]] = MANY

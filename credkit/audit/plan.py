@@ -1,0 +1,194 @@
+"""Plans: through which chain a row is read, by its reader and its time.
+
+A way is one chain with all that the rows on it need: its bulk form, the kind of number, and
+whether payment data may be in it. Without a site there is one way, whatever the reader is called;
+with one, each reader has a way for each of its periods.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from threading import Lock
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from credkit.audit.owners import Space
+from credkit.audit.sources import Columns
+from credkit.audit.times import EPOCH, MICRO, Clock
+from credkit.bulk import Bulk
+from credkit.bulk.words import Array
+from credkit.codec import Codec
+from credkit.errors import DefinitionError, nearest, shown
+from credkit.payment import has_room
+from credkit.reading import TextField
+from credkit.sitemodel import Kind, Reader, Site
+
+READERS = 1 << 16  # different ones; a column with more of them is another column
+NEVER = 1 << 62
+NO_LIMIT = (1 << 64) - 1
+
+
+@dataclass(slots=True, kw_only=True, eq=False)
+class Way:
+    """A chain at work; ``place`` counts the ways, ``space`` has the numbers read on all
+    ways of its namespace."""
+
+    place: int
+    codec: Codec
+    bulk: Bulk
+    kind: Kind | None = None
+    space: Space | None = None
+    limits: list[int] = field(default_factory=list)  # for each reader: larger hashes are not sampled
+
+    @property
+    def name(self) -> str:
+        """The chain as it is written."""
+        return self.codec.name
+
+    @property
+    def plain(self) -> bool:
+        """Whether its numbers are declared to be none of payment cards."""
+        return self.kind is not None and self.kind.not_payment is not None
+
+    @property
+    def room(self) -> bool:
+        """Whether anything that is read here may hold an account number."""
+        return has_room(self.codec)
+
+    @property
+    def texts(self) -> bool:
+        """Whether anything that is read here is a text, which may hold a payment track."""
+        return any(
+            step.gives == "text" or any(isinstance(row, TextField) for row in step.schema.values())
+            for step in self.codec.steps
+        )
+
+    def limit(self, code: int, largest: int) -> None:
+        """No text of a reader whose hash is larger is sampled any more."""
+        self.limits += [NO_LIMIT] * (code + 1 - len(self.limits))
+        self.limits[code] = largest
+
+
+class Plan:
+    """Who reads what: readers by the order in which they are met, ways by reader and time."""
+
+    def __init__(self, *, columns: Columns, clock: Clock, codec: Codec | None = None, site: Site | None = None) -> None:
+        self.columns = columns
+        self.clock = clock
+        self.site = site
+        self.ways: list[Way] = []
+        self.names: list[str] = []
+        self._codes: dict[str, int] = {}
+        self._lock = Lock()
+        self.of_reader: list[tuple[tuple[int, int, int], ...]] = []  # from, until, way; for each reader
+        if codec is not None:
+            self._way(codec, None)
+        for reader in site.readers.values() if site else ():
+            self._codes[reader.name] = len(self.names)
+            self.names.append(reader.name)
+            self.of_reader.append(self._periods(reader))
+        self.spaces = self._numbered()
+
+    def _way(self, codec: Codec, kind: Kind | None) -> int:
+        for way in self.ways:
+            if way.codec is codec and way.kind is kind:
+                return way.place
+        self.ways.append(Way(place=len(self.ways), codec=codec, bulk=Bulk(codec), kind=kind))
+        return len(self.ways) - 1
+
+    def _numbered(self) -> list[Space]:
+        """The namespaces of the numbers that are read, each with the ways that read them."""
+        groups: dict[str, list[Way]] = {}
+        for way in self.ways:
+            if way.codec.gives == "fields" and way.codec.schema:
+                groups.setdefault(way.kind.namespace if way.kind else "", []).append(way)
+        found = []
+        for ways in groups.values():
+            first = ways[0]
+            key = first.kind.key if first.kind else tuple(first.codec.schema)
+            space = Space(key, [way.codec.schema for way in ways])
+            found.append(space)
+            for way in ways:
+                way.space = space
+        return found
+
+    def _periods(self, reader: Reader) -> tuple[tuple[int, int, int], ...]:
+        """The periods by the reader's own clock."""
+
+        def micros(moment: datetime | None, other: int) -> int:
+            return other if moment is None else (moment.astimezone(UTC) - reader.clock_offset - EPOCH) // MICRO
+
+        return tuple(
+            (micros(each.start, -NEVER), micros(each.end, NEVER), self._way(each.codec, reader.kind))
+            for each in reader.periods
+        )
+
+    def streamed(self, code: int) -> bool:
+        """Whether the rows of a reader are parts of what was typed or swiped."""
+        return self.site is not None and self.site.readers[self.names[code]].stream is not None
+
+    def codes(self, readers: Any) -> tuple[Array, dict[int, str]]:
+        """A number for each row's reader; -1 for those that the site does not know, with what is wrong."""
+        known = self._known(readers)
+        if known is None:
+            with self._lock:
+                fresh = [name for name in readers.unique(maintain_order=True).to_list() if name not in self._codes]
+                if self.site is None:
+                    self._add(fresh)
+            known = self._known(readers, strict=False)
+        assert known is not None
+        if not known.null_count():
+            return known.to_physical().to_numpy().astype(np.int32), {}
+        codes = known.to_physical().cast(pl.Int32).fill_null(-1).to_numpy()
+        strange = readers.filter(pl.Series(codes < 0))
+        told = {
+            name: f"no reader is called {shown(name)} in the site file{nearest(name, self._codes)}"
+            for name in strange.unique().to_list()
+        }
+        problems = dict(
+            zip(np.flatnonzero(codes < 0).tolist(), (told[name] for name in strange.to_list()), strict=True)
+        )
+        return codes, problems
+
+    def _known(self, readers: Any, *, strict: bool = True) -> Any:
+        """The readers as an enumeration of the names that are known; None if ``strict`` and others are there."""
+        found = readers.cast(pl.Enum(self.names), strict=False)
+        return None if strict and found.null_count() else found
+
+    def _add(self, fresh: list[str]) -> None:
+        if len(self.names) + len(fresh) > READERS:
+            raise DefinitionError(
+                f"the column {shown(self.columns.reader)} has more than {READERS:,} different values: are they readers?"
+            )
+        for name in fresh:
+            self._codes[name] = len(self.names)
+            self.of_reader.append(((-NEVER, NEVER, 0),))
+            self.names = [*self.names, name]  # others read the former list
+
+    def alone(self) -> int:
+        """The one reader of a file that has no column of readers."""
+        with self._lock:
+            if "" not in self._codes:
+                self._add([""])
+        return self._codes[""]
+
+    def way_of(self, codes: Array, moments: Array | None) -> tuple[Array | int, dict[int, str]]:
+        """The way of each row (or of all of them), and what is wrong with rows outside every period."""
+        if self.site is None:
+            return 0, {}
+        always = [periods[0][2] if periods and periods[0][:2] == (-NEVER, NEVER) else -1 for periods in self.of_reader]
+        found = np.array([*always, -1], np.int32)[codes]  # the last one is for readers that nobody knows
+        for code, periods in enumerate(self.of_reader):
+            if always[code] < 0 and moments is not None:
+                here = codes == code
+                for start, end, way in periods:
+                    found[here & (moments >= start) & (moments < end)] = way
+        problems = {}
+        for row in np.flatnonzero((found < 0) & (codes >= 0)).tolist():
+            problems[row] = f"its time is in no period of the reader {shown(self.names[codes[row]])}"
+        if not problems and found.size and (found == found[0]).all():
+            return int(found[0]), {}
+        return found, problems

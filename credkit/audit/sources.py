@@ -1,0 +1,247 @@
+"""Files of captures: CSV, compressed CSV, JSON lines and Parquet, in pieces of a bounded size.
+
+A piece is cheap to cut out, one after the other, and costly to make a table of: that is done
+elsewhere, several at a time. A row that is wrong in itself becomes a fault with its line and a
+sentence; it is counted, and the rows around it are read. What makes the whole file useless (no
+such column, a Parquet file of other types) is a `DefinitionError` before anything is counted.
+"""
+
+from __future__ import annotations
+
+import codecs
+import os
+import zlib
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, NamedTuple, Protocol
+
+import numpy as np
+
+from credkit.bulk.words import Array
+from credkit.errors import DefinitionError, nearest, shown
+
+PIECE = 1 << 23  # bytes of a piece: large enough that its overhead is small, small enough to hold several
+NEAR = 1 << 12  # bytes in which an end of a line is looked for
+CHUNK = 1 << 18  # compressed bytes that are read at once
+GZIP = 16 + zlib.MAX_WBITS  # what tells zlib that a header of gzip stands before the data
+BROKEN = "the row is broken off: the file ends within it"
+LONGEST_LINE = 1 << 20  # bytes; a file with a longer one is none of rows
+ENDINGS = (".csv", ".csv.gz", ".jsonl", ".jsonl.gz", ".ndjson", ".ndjson.gz", ".parquet")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Columns:
+    """What the columns are called; an empty name says that there is no such column."""
+
+    text: str = "text"
+    reader: str = "reader"
+    time: str = "time"
+
+    @property
+    def wanted(self) -> tuple[str, ...]:
+        """Those that a file must have, the text first."""
+        return tuple(filter(None, (self.text, self.reader, self.time)))
+
+
+class Damaged(Exception):
+    """A piece of a file cannot be read: the file ends for us before it."""
+
+
+class Fault(NamedTuple):
+    """A row that is wrong in itself: its line (from the start of the piece), a sentence, what was there."""
+
+    line: int
+    problem: str
+    raw: str = ""
+
+
+@dataclass(slots=True, kw_only=True)
+class Table:
+    """The rows of a piece: series of texts (``time`` may be one of times), and the faults beside them.
+
+    ``lines`` has the line of each row, counted from 0 at the start of the piece, which has ``height``.
+    """
+
+    lines: Array
+    text: Any
+    reader: Any = None
+    time: Any = None
+    faults: list[Fault] = field(default_factory=list)
+    height: int = 0
+
+
+class Piece(Protocol):
+    """A part of a file that can become a table."""
+
+    @property
+    def size(self) -> int:
+        """How much of the file it is, in the units of `Source.size`."""
+
+    def table(self) -> Table:
+        """Its rows."""
+
+
+@dataclass(slots=True, kw_only=True)
+class Source:
+    """A file that is being read. ``ended`` says why it could not be read to its end, once that shows."""
+
+    name: str
+    path: Path
+    unit: str = "line"
+    first: int = 1  # the number of the first row of the first piece
+    size: int = 0
+    ended: str = ""
+
+    def pieces(self) -> Iterator[Piece]:
+        """The parts of the file, in their order."""
+        raise NotImplementedError
+
+
+class Stream:
+    """The bytes of a file, decompressed if need be, as far as they go.
+
+    ``broken`` says why its end was not reached, once that shows. What came before is given out first.
+    """
+
+    def __init__(self, path: Path, *, compressed: bool) -> None:
+        self.broken = ""
+        try:
+            self._file = path.open("rb", buffering=0)
+        except OSError as error:
+            raise DefinitionError(f"{path}: the file cannot be read ({error.strerror})") from None
+        self._inflate = zlib.decompressobj(GZIP) if compressed else None
+        self._begun = False
+
+    def __enter__(self) -> Stream:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._file.close()
+
+    def tell(self) -> int:
+        """How far the file on the disk is read."""
+        return self._file.tell()
+
+    def read(self) -> bytes:
+        """The next bytes, about `PIECE` of them; none at the end."""
+        try:
+            return self._file.read(PIECE) if self._inflate is None else self._inflated(self._inflate)
+        except zlib.error as error:
+            self.broken = f"its compressed data is damaged ({error})"
+        except OSError as error:
+            self.broken = f"it cannot be read any further ({error.strerror})"
+        return b""
+
+    def read_lines(self) -> bytes:
+        """The next bytes, up to an end of a line if one is near: that spares copying the rest of it about."""
+        if self._inflate is None and self._file.seekable():
+            at = self._file.tell() + PIECE
+            try:
+                near = os.pread(self._file.fileno(), NEAR, at)
+                if (end := near.find(b"\n")) >= 0:
+                    return self._file.read(PIECE + end + 1)
+            except (AttributeError, OSError):  # no such call on this system, or the disk is at fault
+                pass
+        return self.read()
+
+    def _inflated(self, inflate: Any) -> bytes:
+        while not self.broken:
+            if inflate.eof:  # another member may follow, as gzip allows; zeros behind the last are padding
+                more = inflate.unused_data.lstrip(b"\0") or self._file.read(CHUNK).lstrip(b"\0")
+                if not more:
+                    return b""
+                inflate = self._inflate = zlib.decompressobj(GZIP)
+            else:
+                more = inflate.unconsumed_tail or self._file.read(CHUNK)
+                if not more:
+                    self.broken = "its compressed data ends too early" if self._begun else "it is empty"
+                    return bytes(inflate.flush())
+            self._begun = True
+            if found := inflate.decompress(more, PIECE):
+                return bytes(found)
+        return b""
+
+
+def ending(path: Path) -> str:
+    """What kind of file a path names; raises `DefinitionError` for one that nobody here reads.
+
+    >>> ending(Path("march.CSV.gz"))
+    '.csv.gz'
+    """
+    name = path.name.lower()
+    found = max((end for end in ENDINGS if name.endswith(end)), key=len, default=None)
+    if found is None:
+        raise DefinitionError(f"{path}: what kind of file it is shows in its name, which ends in {', '.join(ENDINGS)}")
+    return found
+
+
+def sized(path: Path) -> int:
+    """The bytes of a file; raises `DefinitionError` where there is none."""
+    try:
+        if path.is_dir():
+            raise DefinitionError(f"{path}: it is a directory, not a file")
+        return path.stat().st_size
+    except (OSError, ValueError) as error:
+        why = error.strerror if isinstance(error, OSError) else error
+        raise DefinitionError(f"{path}: the file cannot be read ({why})") from None
+
+
+def encoding_of(name: str, encoding: str) -> str:
+    """The encoding by its usual name, if its lines can be told apart before they are decoded."""
+    try:
+        usual = codecs.lookup(encoding).name
+        plain = ' \n\r,;|\t"'.encode(encoding)
+    except (LookupError, ValueError):
+        raise DefinitionError(f"{name}: {shown(encoding)} is not a text encoding that Python knows") from None
+    if usual == "utf-8-sig":
+        return "utf-8"
+    if plain != b' \n\r,;|\t"':
+        raise DefinitionError(f"{name}: lines of {encoding} cannot be told apart: convert the file to UTF-8")
+    return usual
+
+
+class Cut(NamedTuple):
+    """Whole lines of a file, how far the file is read, and whether the last line is broken off."""
+
+    data: bytes
+    size: int
+    broken: bool = False
+
+
+def cut(source: Source, stream: Stream, begun: bytes) -> Iterator[Cut]:
+    """The bytes of a file cut behind ends of lines; ``begun`` is what was read of it before."""
+    rest = begun
+    while more := stream.read_lines():
+        end = len(more) if more.endswith(b"\n") else more.rfind(b"\n") + 1
+        if end:
+            yield Cut(rest + more[:end], stream.tell())
+            rest = more[end:]
+        else:
+            rest += more
+        if len(rest) > PIECE + LONGEST_LINE:
+            raise DefinitionError(f"{source.name}: a line has more than {PIECE:,} bytes: is this a file of rows?")
+    source.ended = stream.broken
+    if rest:
+        yield Cut(rest, stream.tell(), bool(stream.broken) and not rest.endswith(b"\n"))
+
+
+def places(name: str, header: Sequence[str], columns: Columns, options: str) -> dict[str, int]:
+    """Where the wanted columns stand in ``header``; raises `DefinitionError` for one that is not there."""
+    for column, option in ((columns.text, "text"), (columns.reader, "reader"), (columns.time, "time")):
+        if not column:
+            continue
+        if column not in header:
+            none = "" if option == "text" else f"; --{option} '' says that there is none"
+            raise DefinitionError(
+                f"{name} {options}: the column {shown(column)} is missing{nearest(column, header)} "
+                f"(--{option} NAME names another{none})"
+            )
+        if list(header).count(column) > 1:
+            raise DefinitionError(f"{name} {options}: the column {shown(column)} appears twice")
+    return {column: list(header).index(column) for column in columns.wanted}
+
+
+def numbered(count: int) -> Array:
+    """Lines 0, 1, 2 …"""
+    return np.arange(count, dtype=np.int64)

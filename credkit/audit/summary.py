@@ -1,0 +1,205 @@
+"""The summary of an audit: what was counted, as a tree of plain values.
+
+Nothing here computes. Screens, JSON, Parquet and reports read it; times are in UTC, and ``zone``
+says by which clocks people want to see them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+LENGTH, REFUSAL, CHECK = "length", "refusal", "check"  # what sort of fault a rule is about
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FileCount:
+    """A file: rows = good + failing + unreadable. ``ended`` says why its end was not reached, if so.
+
+    ``faults`` are the first sentences about its unreadable rows; ``unit`` is how its rows are numbered.
+    """
+
+    name: str
+    size: int
+    unit: str
+    rows: int
+    good: int
+    failing: int
+    unreadable: int
+    faults: tuple[str, ...] = ()
+    ended: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tally:
+    """A check of a chain: how many rows fail it, and for how many of them it is the first one that fails.
+
+    ``sort`` is ``check``, ``length`` (a wrong number of bits) or ``refusal`` (alphabet, form, range).
+    """
+
+    chain: str
+    step: int
+    codec: str
+    rule: str
+    sort: str
+    rows: int
+    first: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Together:
+    """Rows that fail exactly these rules."""
+
+    rules: tuple[str, ...]
+    rows: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Noted:
+    """Rows that earn a note of a kind."""
+
+    codec: str
+    kind: str
+    level: str
+    rows: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Counts:
+    """The rows of a reader over time: in the ``seconds`` from each of ``starts`` on, and how many fail.
+
+    Times are in seconds since 1970, in UTC. Where there is no row, there is no count.
+    """
+
+    seconds: int = 600
+    starts: tuple[int, ...] = ()
+    rows: tuple[int, ...] = ()
+    failing: tuple[int, ...] = ()
+
+    def start(self, place: int) -> datetime:
+        """When the count at a place begins."""
+        return datetime.fromtimestamp(self.starts[place], UTC)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Change:
+    """From ``since`` on a reader fails with another share of its rows; ``evidence`` is the likelihood ratio.
+
+    The shares are those between the changes before and after. It is in nats, and corrected for bursts.
+    """
+
+    since: datetime
+    before: float
+    after: float
+    evidence: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cause:
+    """A cause that would explain so many of the sampled failing texts."""
+
+    cause: str
+    text: str
+    explains: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Hints:
+    """What diagnosis says of a sample of different failing texts of a reader and a chain; nothing was changed."""
+
+    chain: str
+    sampled: int
+    causes: tuple[Cause, ...]
+    advice: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReaderCount:
+    """A reader: rows = good + failing. ``first`` and ``last`` are its own clock's, in UTC.
+
+    ``duplicates`` are rows within a second behind one with the same text; ``only_here`` counts the
+    good numbers that no other reader read (None: there were too many to tell).
+    """
+
+    name: str
+    chains: tuple[str, ...]
+    rows: int
+    good: int
+    failing: int
+    first: datetime | None = None
+    last: datetime | None = None
+    duplicates: int = 0
+    only_here: int | None = None
+    tallies: tuple[Tally, ...] = ()
+    together: tuple[Together, ...] = ()
+    notes: tuple[Noted, ...] = ()
+    changes: tuple[Change, ...] = ()
+    hints: tuple[Hints, ...] = ()
+    counts: Counts = Counts()
+
+    @property
+    def share(self) -> float:
+        """The share of its rows that fail."""
+        return self.failing / self.rows if self.rows else 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Blind:
+    """What the checks of a layout cannot see.
+
+    Of ``pairs`` ways to invert two of its bits, ``passing`` fail no check. ``frames`` were judged by
+    them, ``failed`` of those fail; if bits were wrong independently, ``rate`` of them would be and
+    ``expected`` wrong frames would have passed (None: nothing to compute them from, or too many
+    checks). ``apart`` names readers that fail too often for that, ``more`` says that other checks see
+    more than this counts.
+    """
+
+    chains: tuple[str, ...]
+    layout: str
+    length: int
+    pairs: int
+    passing: int
+    unseen: int
+    frames: int
+    failed: int
+    rate: float | None = None
+    expected: float | None = None
+    apart: tuple[str, ...] = ()
+    more: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Audit:
+    """What an audit counted: rows = good + failing + unreadable, in all files and in each."""
+
+    version: str
+    site: str = ""
+    zone: str
+    files: tuple[FileCount, ...]
+    readers: tuple[ReaderCount, ...]
+    blind: tuple[Blind, ...]
+
+    @property
+    def rows(self) -> int:
+        """All rows of all files."""
+        return sum(file.rows for file in self.files)
+
+    @property
+    def good(self) -> int:
+        """Rows that decode."""
+        return sum(file.good for file in self.files)
+
+    @property
+    def failing(self) -> int:
+        """Rows whose text was read from the file, but does not decode."""
+        return sum(file.failing for file in self.files)
+
+    @property
+    def unreadable(self) -> int:
+        """Rows that are wrong in themselves: no text, reader or time can be had from them."""
+        return sum(file.unreadable for file in self.files)
+
+    @property
+    def whole(self) -> bool:
+        """Whether every row is good, and every file was read to its end."""
+        return self.good == self.rows and not any(file.ended for file in self.files)

@@ -1,0 +1,71 @@
+"""The audit as records and as a table: one a reader, for JSON and Parquet."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Iterator
+from dataclasses import fields, is_dataclass
+from datetime import datetime
+from typing import Any
+
+import polars as pl
+
+from credkit.accounts import masked
+from credkit.audit.summary import Audit
+
+
+def records(audit: Audit) -> Iterator[dict[str, Any]]:
+    """One record a file, one a reader, one a layout, and one for the whole; counts over time are left out."""
+    for file in audit.files:
+        yield {"file": _value(file)}
+    for reader in audit.readers:
+        record = _value(reader)
+        del record["counts"]
+        yield {"reader": record}
+    for blind in audit.blind:
+        yield {"blind": _value(blind)}
+    yield {
+        "audit": {
+            "version": audit.version, "site": audit.site, "zone": audit.zone, "rows": audit.rows, "good": audit.good,
+            "failing": audit.failing, "unreadable": audit.unreadable, "whole": audit.whole,
+        }
+    }  # fmt: skip
+
+
+def _value(value: Any) -> Any:
+    if is_dataclass(value):
+        return {field.name: _value(getattr(value, field.name)) for field in fields(value)}
+    if isinstance(value, tuple):
+        return [_value(each) for each in value]
+    return value.isoformat() if isinstance(value, datetime) else value
+
+
+def parquet(audit: Audit) -> bytes:
+    """A row a reader: its counts, and a column of failing rows for every check, named ``CHAIN STEP.CODEC.RULE``."""
+    checks = sorted({_check(tally) for reader in audit.readers for tally in reader.tallies})
+    rows = []
+    for reader in audit.readers:
+        failing = dict.fromkeys(checks, 0)
+        for tally in reader.tallies:
+            failing[_check(tally)] = tally.rows
+        change = reader.changes[-1] if reader.changes else None
+        rows.append({
+            "reader": masked(reader.name), "rows": reader.rows, "good": reader.good, "failing": reader.failing,
+            "first": reader.first, "last": reader.last, "repeated": reader.duplicates, "only_here": reader.only_here,
+            "changed": change.since if change else None, "share_before": change.before if change else None,
+            "share_after": change.after if change else None,
+            "causes": [cause.text for hints in reader.hints for cause in hints.causes], **failing,
+        })  # fmt: skip
+    time = pl.Datetime("us", "UTC")
+    schema: dict[str, Any] = {
+        "reader": pl.String, "rows": pl.Int64, "good": pl.Int64, "failing": pl.Int64, "first": time, "last": time,
+        "repeated": pl.Int64, "only_here": pl.Int64, "changed": time, "share_before": pl.Float64,
+        "share_after": pl.Float64, "causes": pl.List(pl.String), **dict.fromkeys(checks, pl.Int64),
+    }  # fmt: skip
+    buffer = io.BytesIO()
+    pl.DataFrame(rows, schema=schema, orient="row").write_parquet(buffer)
+    return buffer.getvalue()
+
+
+def _check(tally: Any) -> str:
+    return f"{tally.chain} {tally.step}.{tally.codec}.{tally.rule}"

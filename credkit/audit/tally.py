@@ -1,0 +1,183 @@
+"""Totals: what the pieces of all files add up to, in the order in which they stand there."""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from collections.abc import Callable, Mapping, Sequence
+from itertools import groupby
+from typing import Any, TypeVar
+
+import numpy as np
+
+from credkit.audit.blind import Judged, blind, layouts, same
+from credkit.audit.bounded import Bins
+from credkit.audit.causes import READERS, causes
+from credkit.audit.changes import changes
+from credkit.audit.judging import SAMPLE, Pattern, Verdicts
+from credkit.audit.plan import Plan, Way
+from credkit.audit.repeats import Seam
+from credkit.audit.summary import CHECK, LENGTH, REFUSAL, Blind, Counts, Hints, Noted, ReaderCount, Tally, Together
+from credkit.audit.times import moment_of
+from credkit.bulk import Rule
+from credkit.bulk.words import Array
+
+REFUSALS = ("form", "alphabet", "range", "choice")  # rules about what a value is made of
+Key = TypeVar("Key")
+TOGETHER = 5  # combinations of failed rules that are kept for a reader
+
+
+class Totals:
+    """What was counted so far, by reader."""
+
+    def __init__(self, plan: Plan) -> None:
+        self.plan = plan
+        self.readers: dict[int, list[int]] = {}
+        self.patterns: Counter[Pattern] = Counter()
+        self.notes: Counter[tuple[int, str, str, str]] = Counter()
+        self.ways: Counter[tuple[int, int]] = Counter()
+        self.repeats: Counter[int] = Counter()
+        self.samples: dict[tuple[int, int], dict[str, int]] = defaultdict(dict)
+        self.bins = Bins()
+
+    def add(self, found: Verdicts, seam: Seam) -> tuple[int, int]:
+        """Count a piece; how many of its rows are good and failing. ``seam`` joins it to the one before."""
+        good = failing = 0
+        for code, (rows, fine, first, last) in found.readers.items():
+            kept = self.readers.setdefault(code, [0, 0, first, last])
+            kept[:] = [kept[0] + rows, kept[1] + fine, min(kept[2], first), max(kept[3], last)]
+            good, failing = good + fine, failing + rows - fine
+        self.patterns.update(found.patterns)
+        self.notes.update(found.notes)
+        self.ways.update(found.ways)
+        if found.bins is not None:
+            self.bins.add(*found.bins)
+        if found.repeats is not None:
+            for code in np.flatnonzero(found.repeats.counts).tolist():
+                self.repeats[code] += int(found.repeats.counts[code])
+            self.repeats.update(seam.join(found.repeats).tolist())
+        for key, sample in found.samples.items():
+            joined = {**self.samples[key], **sample}
+            smallest = sorted(joined.items(), key=lambda item: (item[1], item[0]))[:SAMPLE]
+            self.samples[key] = dict(smallest)
+            if len(smallest) == SAMPLE:
+                self.plan.ways[key[1]].limit(key[0], smallest[-1][1])
+        return good, failing
+
+    def of_readers(self) -> tuple[ReaderCount, ...]:
+        """Every reader: those of a site in its order, others by name."""
+        plan = self.plan
+        counts = self.bins.counts()
+        only = [space.only() for space in plan.spaces]
+        hints = self._hints()
+        patterns = _by_reader(self.patterns, lambda pattern: pattern.reader)
+        notes = _by_reader(self.notes, lambda note: note[0])
+        ways = _by_reader(self.ways, lambda way: way[0])
+        found = []
+        for code in range(len(plan.names)) if plan.site else sorted(self.readers, key=self._name):
+            rows, good, first, last = self.readers.get(code, (0, 0, 0, 0))
+            timed = bool(plan.columns.time and rows)
+            here = counts.get(code, Counts())
+            found.append(
+                ReaderCount(
+                    name=plan.names[code], chains=tuple(plan.ways[way].name for _, way in sorted(ways[code])),
+                    rows=rows, good=good, failing=rows - good,
+                    first=moment_of(first) if timed else None, last=moment_of(last) if timed else None,
+                    duplicates=self.repeats[code], only_here=_only(only, code),
+                    tallies=self._tallies(patterns[code]), together=_together(patterns[code]),
+                    notes=tuple(
+                        Noted(codec=codec, kind=kind, level=level, rows=count)
+                        for (_, codec, kind, level), count in sorted(notes[code].items())
+                    ),
+                    changes=changes(here), hints=hints.get(code, ()), counts=here,
+                )
+            )  # fmt: skip
+        return tuple(found)
+
+    def _name(self, code: int) -> tuple[Any, ...]:
+        return natural(self.plan.names[code])
+
+    def _tallies(self, patterns: Mapping[Pattern, int]) -> tuple[Tally, ...]:
+        rows: Counter[tuple[int, Rule]] = Counter()
+        first: Counter[tuple[int, Rule]] = Counter()
+        for pattern, count in patterns.items():
+            first[pattern.way, pattern.first] += count
+            for rule in pattern.rules:
+                rows[pattern.way, rule] += count
+        return tuple(
+            Tally(
+                chain=self.plan.ways[way].name, step=rule.step, codec=rule.codec, rule=rule.rule,
+                sort=LENGTH if rule.rule == "length" else REFUSAL if rule.rule in REFUSALS else CHECK,
+                rows=rows[way, rule], first=first[way, rule],
+            )
+            for way, rule in sorted(rows)
+        )  # fmt: skip
+
+    def _hints(self) -> dict[int, tuple[Hints, ...]]:
+        """What diagnosis says of the readers that fail most."""
+        shares = {code: 1 - good / rows for code, (rows, good, _, _) in self.readers.items() if good < rows}
+        worst = sorted(shares, key=lambda code: (-shares[code], self.plan.names[code]))[:READERS]
+        found: dict[int, tuple[Hints, ...]] = {}
+        for code in worst:
+            samples = sorted((way, list(texts)) for (reader, way), texts in self.samples.items() if reader == code)
+            told = (causes(self.plan.ways[way].codec, texts) for way, texts in samples)
+            found[code] = tuple(each for each in told if each is not None)
+        return found
+
+    def blind(self) -> tuple[Blind, ...]:
+        """What the layouts of all chains cannot see; the same layout in several chains is one."""
+        found: dict[object, Judged] = {}
+        for way in self.plan.ways:
+            for step, layout in layouts(way.codec):
+                frames = self._judged(way, step)
+                if frames:
+                    found.setdefault(same(layout), Judged(layout)).add(way.name, frames)
+        return tuple(map(blind, found.values()))
+
+    def _judged(self, way: Way, step: int) -> dict[str, tuple[int, int]]:
+        """For each reader the frames that got to a step of a way, and those that failed there."""
+        frames = Counter({code: rows for (code, place), rows in self.ways.items() if place == way.place})
+        failed: Counter[int] = Counter()
+        for pattern, count in self.patterns.items():
+            if pattern.way == way.place:
+                rule = pattern.first
+                if rule.step < step or (rule.step == step and rule.rule == "length"):
+                    frames[pattern.reader] -= count
+                elif rule.step == step:
+                    failed[pattern.reader] += count
+        return {self.plan.names[code]: (rows, failed[code]) for code, rows in frames.items() if rows}
+
+
+def _by_reader(counts: Mapping[Key, int], reader: Callable[[Key], int]) -> defaultdict[int, dict[Key, int]]:
+    """The counts of each reader."""
+    found: defaultdict[int, dict[Key, int]] = defaultdict(dict)
+    for key, count in counts.items():
+        found[reader(key)][key] = count
+    return found
+
+
+def _only(counts: Sequence[Array | None], code: int) -> int | None:
+    """How many numbers of all namespaces only one reader read; None where that cannot be told."""
+    found = [None if each is None else int(each[code]) for each in counts]
+    return None if None in found else sum(each for each in found if each is not None)
+
+
+def _together(patterns: Mapping[Pattern, int]) -> tuple[Together, ...]:
+    """The most frequent combinations of failed rules."""
+    counts: Counter[tuple[str, ...]] = Counter()
+    for pattern, count in patterns.items():
+        counts[tuple(dict.fromkeys(rule.rule for rule in pattern.rules))] += count
+    most = sorted(counts.items(), key=lambda item: (-item[1], item[0]))[:TOGETHER]
+    return tuple(Together(rules=rules, rows=count) for rules, count in most)
+
+
+def natural(name: str) -> tuple[Any, ...]:
+    """A key that sorts gate-9 before gate-10.
+
+    >>> sorted(["gate-10", "gate-9", "gate"], key=natural)
+    ['gate', 'gate-9', 'gate-10']
+    """
+    found: list[Any] = []
+    for digits, part in groupby(name, key=lambda char: char in "0123456789"):
+        text = "".join(part)
+        found.append((0, int(text[:64]), text) if digits else (1, 0, text))
+    return tuple(found)

@@ -1,0 +1,167 @@
+"""Times of many rows: texts to whole microseconds since 1970, in UTC.
+
+Rows follow each other in time, so neighbours often have the same one: each run of equal texts is
+read once. The common form is read by a kernel; every other text goes to the reader of a site's
+files, which is the one judge of what is wrong with a time.
+
+Source: ISO 8601 (dates and times).
+"""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta, tzinfo
+from typing import Any, NamedTuple
+
+import numpy as np
+import polars as pl
+
+from credkit.bulk.words import Array
+from credkit.sitefiles import YEARS, moment
+
+EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+MICRO = timedelta(microseconds=1)
+SECOND = 1_000_000
+LONG = len("2026-03-31T08:15:00")
+LONGEST = LONG + len(".123456+02:00")
+DIGITS = [0, 1, 2, 3, 5, 6, 8, 9, 11, 12, 14, 15, 17, 18]
+MARKS = ((4, "-"), (7, "-"), (13, ":"), (16, ":"))
+MOST_LENGTHS = 8  # different ones in a piece; more of them are no times
+_YEAR = (datetime(YEARS.start + 1, 1, 1, tzinfo=UTC) - EPOCH) // MICRO
+_LEAST, _MOST = ((datetime(year, 1, 2, tzinfo=UTC) - EPOCH) // MICRO for year in (YEARS.start, YEARS.stop - 1))
+
+
+class Times(NamedTuple):
+    """Microseconds since 1970 for each row, and what is wrong with those rows that have none."""
+
+    moments: Array
+    problems: dict[int, str]
+
+
+class Clock:
+    """How a file's times are written: with offsets, or by the clocks of a ``zone``.
+
+    Where ``local`` is set, no time has an offset; where ``either``, a time without one is by the zone.
+    """
+
+    def __init__(self, zone: tzinfo, *, local: bool = False, either: bool = False) -> None:
+        self.zone = zone
+        self.local = local
+        self.either = either
+
+    def read(self, text: str) -> int | str:
+        """One time, or what is wrong with it."""
+        found = moment(text, self.zone, local=self.local)
+        if isinstance(found, str) and self.either and not self.local and "has no offset" in found:
+            found = moment(text, self.zone, local=True)
+        return found if isinstance(found, str) else (found - EPOCH) // MICRO
+
+    def times(self, texts: Any) -> Times:
+        """The times that a series of ``texts`` writes."""
+        if not len(texts):
+            return Times(np.zeros(0, np.int64), {})
+        of_run = texts.to_frame("time").select(pl.col("time").rle_id()).to_series().to_numpy()
+        starts = np.flatnonzero(np.diff(of_run, prepend=of_run[:1] + 1))
+        runs = texts.gather(starts)
+        found, rest = self._fast(runs)
+        wrong: dict[int, str] = {}
+        if rest.any():
+            few = runs.filter(pl.Series(rest))
+            told = {text: self.read(text) for text in few.unique().to_list()}
+            for place, text in zip(np.flatnonzero(rest).tolist(), few.to_list(), strict=True):
+                each = told[text]
+                if isinstance(each, str):
+                    wrong[place] = each
+                else:
+                    found[place] = each
+        problems = {}
+        if wrong:
+            for row in np.flatnonzero(np.isin(of_run, list(wrong))).tolist():
+                problems[row] = wrong[int(of_run[row])]
+        return Times(found[of_run], problems)
+
+    def _fast(self, runs: Any) -> tuple[Array, Array]:
+        """The times of the common form, and which texts have another one."""
+        lengths = runs.str.len_bytes().to_numpy()
+        kinds = np.unique(lengths).tolist()
+        found, rest = np.zeros(len(runs), np.int64), np.ones(len(runs), bool)
+        for length in kinds if len(kinds) <= MOST_LENGTHS else ():
+            here = np.flatnonzero(lengths == length)
+            if LONG <= length <= LONGEST:
+                some = runs if len(kinds) == 1 else runs.gather(here)
+                raw = np.frombuffer(some.str.join("").item().encode(), np.uint8).reshape(len(here), length)
+                found[here], rest[here] = self._of_bytes(raw)
+        return found, rest
+
+    def _of_bytes(self, raw: Array) -> tuple[Array, Array]:
+        """The times in rows of bytes, as many in each, and which rows are of another form."""
+        signs = np.ascontiguousarray(raw.T)
+        digits = signs[DIGITS] - np.uint8(ord("0"))
+        good = (digits <= 9).all(axis=0) & ((signs[10] == ord("T")) | (signs[10] == ord(" ")))
+        for place, sign in MARKS:
+            good &= signs[place] == ord(sign)
+        pairs = digits[0::2].astype(np.int64) * 10 + digits[1::2]
+        hour, minute, second = pairs[4:]
+        good &= (hour < 24) & (minute < 60) & (second < 60)
+        days = ((pairs[0] * 100 + pairs[1]) * 100 + pairs[2]) * 100 + pairs[3]
+        total = ((hour * 60 + minute) * 60 + second) * SECOND
+        for day in [int(days[0])] if (days == days[0]).all() else np.unique(days[good]).tolist():
+            start = self._day(day)
+            rows = days == day
+            if start is None:
+                good &= ~rows
+            else:
+                total[rows] += start
+        place = LONG
+        if len(signs) > LONG and bytes(raw[0, LONG : LONG + 1]) in (b".", b","):
+            ends = signs[LONG + 1 :, 0] - np.uint8(ord("0")) > 9
+            place = LONG + 1 + (int(ends.argmax()) if ends.any() else len(ends))
+            parts = signs[LONG + 1 : place] - np.uint8(ord("0"))
+            good &= ((signs[LONG] == ord(".")) | (signs[LONG] == ord(","))) & (parts <= 9).all(axis=0)
+            if not LONG + 1 < place <= LONG + 7:
+                return total, np.ones(len(raw), bool)
+            for power, part in enumerate(parts):
+                total += part * np.int64(10 ** (5 - power))
+        return self._shifted(total, good, signs[place:])
+
+    def _day(self, day: int) -> int | None:
+        """The microsecond at which a day written as a number begins, without regard to zones; None if there is none."""
+        try:
+            found = datetime(day // 10_000, day // 100 % 100, day % 100, tzinfo=UTC)
+        except ValueError:
+            return None
+        return (found - EPOCH) // MICRO if found.year in YEARS else None
+
+    def _shifted(self, total: Array, good: Array, tails: Array) -> tuple[Array, Array]:
+        """``total`` less the offsets that ``tails`` write, or by the clocks of the zone where there is none."""
+        if not len(tails):
+            if not (self.local or self.either):
+                return total, np.ones(len(total), bool)
+            placed = pl.Series(total).cast(pl.Datetime("us")).dt.replace_time_zone(
+                str(self.zone), ambiguous="null", non_existent="null"
+            )  # fmt: skip
+            return placed.dt.epoch("us").fill_null(0).to_numpy(), ~(good & placed.is_not_null().to_numpy())
+        if self.local:
+            return total, np.ones(len(total), bool)
+        kinds, which = tails[:, :1], np.zeros(len(total), np.int64)
+        if (tails != kinds).any():
+            kinds, which = np.unique(tails, axis=1, return_inverse=True)
+        offsets = np.zeros(kinds.shape[1], np.int64)
+        known = np.ones(kinds.shape[1], bool)
+        for place in range(kinds.shape[1]):
+            moment_there = self.read(
+                f"{YEARS.start + 1}-01-01T00:00:00{bytes(kinds[:, place]).decode('utf-8', 'replace')}"
+            )
+            known[place] = not isinstance(moment_there, str)
+            offsets[place] = 0 if isinstance(moment_there, str) else moment_there - _YEAR
+        total = total + offsets[which]
+        good &= known[which] & (total > _LEAST) & (total < _MOST)
+        return total, ~good
+
+
+def moment_of(micros: int) -> datetime:
+    """The time in UTC.
+
+    >>> moment_of(0).isoformat()
+    '1970-01-01T00:00:00+00:00'
+    """
+    return EPOCH + timedelta(microseconds=micros)

@@ -1,0 +1,174 @@
+"""The audit itself: files in pieces, pieces to verdicts, verdicts to totals.
+
+Pieces are judged several at a time and counted in their order; only a few are held at once, so the
+memory that it takes does not grow with the rows.
+"""
+
+from __future__ import annotations
+
+import os
+from collections import deque
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from credkit import __version__
+from credkit.audit.csvpieces import CsvSource
+from credkit.audit.entries import Entries
+from credkit.audit.failures import Failures, Output
+from credkit.audit.judging import Verdicts, judge
+from credkit.audit.otherpieces import JsonSource, ParquetSource
+from credkit.audit.plan import Plan
+from credkit.audit.repeats import Seam
+from credkit.audit.sources import Damaged, Source, ending, sized
+from credkit.audit.summary import Audit, FileCount
+from credkit.audit.tally import Totals
+from credkit.csvfiles import File
+from credkit.errors import DefinitionError
+
+WORKERS = 2  # at most: beyond, reading the file is what takes the time
+FAULTS = 10  # sentences about unreadable rows of a file that are kept
+
+Progress = Callable[[int, int], None]
+
+
+@dataclass(slots=True, kw_only=True)
+class _Counting:
+    """A file while it is being counted."""
+
+    source: Source
+    rows: int = 0
+    good: int = 0
+    failing: int = 0
+    unreadable: int = 0
+    faults: list[str] = field(default_factory=list)
+    ended: str = ""
+
+    def count(self) -> FileCount:
+        source = self.source
+        return FileCount(
+            name=source.name, size=source.size, unit=source.unit, rows=self.rows, good=self.good,
+            failing=self.failing, unreadable=self.unreadable, faults=tuple(self.faults), ended=self.ended,
+        )  # fmt: skip
+
+
+def audit(
+    paths: Sequence[Path], plan: Plan, *, delimiter: str = ",", encoding: str = "utf-8", failures: Path | None = None,
+    progress: Progress | None = None,
+) -> Audit:  # fmt: skip
+    """What the files at ``paths`` hold, read as ``plan`` says.
+
+    ``failures`` is a CSV file for the failing rows, written whole or not at all. ``progress`` is told
+    now and then how many bytes of how many are read. Raises `DefinitionError` for a file that cannot
+    be read at all, and for one that holds a payment track.
+    """
+    sources = [_source(path, plan, delimiter, encoding) for path in paths]
+    if failures is not None:
+        _apart(failures, paths)
+        with Output(failures) as output:
+            return _audit(sources, plan, Failures(output.write, plan), progress)
+    return _audit(sources, plan, None, progress)
+
+
+def _apart(out: Path, paths: Sequence[Path]) -> None:
+    if any(out.exists() and path.exists() and out.samefile(path) for path in paths):
+        raise DefinitionError(f"output {out} is one of the files that are read")
+
+
+def _source(path: Path, plan: Plan, delimiter: str, encoding: str) -> Source:
+    kind = ending(path)
+    size, name = sized(path), str(path)
+    if kind == ".parquet":
+        return ParquetSource(name=name, path=path, size=size, unit="row", columns=plan.columns)
+    if kind.startswith(".csv"):
+        return CsvSource(
+            name=name, path=path, size=size, kind=kind, columns=plan.columns, delimiter=delimiter, encoding=encoding
+        )
+    return JsonSource(name=name, path=path, size=size, kind=kind, columns=plan.columns)
+
+
+def _audit(sources: Sequence[Source], plan: Plan, failures: Failures | None, progress: Progress | None) -> Audit:
+    totals = Totals(plan)
+    whole, done = sum(source.size for source in sources), 0
+    for source in sources:  # what is wrong with a header or a schema is said before anything is read
+        next(iter(source.pieces()), None)
+    counted = []
+    for source in sources:
+        file = _Counting(source=source)
+        before = done
+
+        def tell(at: int, before: int = before) -> None:
+            if progress is not None:
+                progress(before + at, whole)
+
+        _file(file, plan, totals, failures, tell)
+        done += source.size
+        counted.append(file.count())
+    return Audit(
+        version=__version__, site=plan.site.name if plan.site else "", zone=str(plan.clock.zone),
+        files=tuple(counted), readers=totals.of_readers(), blind=totals.blind(),
+    )  # fmt: skip
+
+
+def _file(file: _Counting, plan: Plan, totals: Totals, failures: Failures | None, tell: Callable[[int], None]) -> None:
+    source = file.source
+    source.ended = ""
+    seam, entries = Seam(), Entries(plan)
+    base = -1
+    for found, size in _verdicts(source, plan, every=failures is not None):
+        base = source.first if base < 0 else base
+        _refuse_track(source, base, found)
+        file.rows += found.rows
+        file.unreadable += len(found.faults)
+        for fault in found.faults[: FAULTS - len(file.faults)]:
+            file.faults.append(f"{source.name} {source.unit} {base + fault.line}: {fault.problem}")
+        _count(file, totals, found, seam)
+        typed = entries.feed(found, base)
+        _refuse_track(source, 0, typed)
+        _count(file, totals, typed, seam)
+        if failures is not None:
+            failures.add(source.name, base, found.failing, found.faults)
+            failures.add(source.name, 0, typed.failing, ())
+        base += found.height
+        tell(size)
+    typed = entries.end()
+    _refuse_track(source, 0, typed)
+    _count(file, totals, typed, seam)
+    if failures is not None:
+        failures.add(source.name, 0, typed.failing, ())
+    if source.ended:
+        last = max(base, source.first) - 1
+        file.ended = f"{source.name}: {source.ended}; what stands behind {source.unit} {last} is in no count"
+
+
+def _count(file: _Counting, totals: Totals, found: Verdicts, seam: Seam) -> None:
+    good, failing = totals.add(found, seam)
+    file.good += good
+    file.failing += failing
+
+
+def _refuse_track(source: Source, base: int, found: Verdicts) -> None:
+    if found.track is not None:
+        File(path=source.path, name=source.name).refuse_track(base + found.track)
+
+
+def _verdicts(source: Source, plan: Plan, *, every: bool) -> Iterator[tuple[Verdicts, int]]:
+    """The verdicts on the pieces of a file, in order, with how far it is read; ahead by a few pieces."""
+    workers = max(1, min(WORKERS, os.cpu_count() or 1))
+    waiting: deque[tuple[Future[Verdicts], int]] = deque()
+    pool = ThreadPoolExecutor(workers)
+    try:
+        for piece in source.pieces():
+            waiting.append((pool.submit(judge, piece, plan, every=every), piece.size))
+            del piece
+            if len(waiting) > workers:
+                future, size = waiting.popleft()
+                yield future.result(), size
+        while waiting:
+            future, size = waiting.popleft()
+            yield future.result(), size
+    except Damaged as error:
+        source.ended = str(error)
+    finally:
+        pool.shutdown(cancel_futures=True)

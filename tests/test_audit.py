@@ -1,0 +1,468 @@
+"""The audit of captures: every row counted once, the same in every form of file, and beside plain counting."""
+
+from __future__ import annotations
+
+import csv
+import itertools
+import random
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from credkit import chain, content_entries, layout_entries
+from credkit.audit import Audit, Clock, Columns, Plan, ReaderCount, audit, judging, owners, repeats, sources
+from credkit.audit.blind import Channel, pairs
+from credkit.audit.bounded import Bins
+from credkit.audit.changes import changes
+from credkit.audit.summary import Counts
+from credkit.audit.times import EPOCH, moment_of
+from credkit.codec import to_bits
+from credkit.registry import catalogue
+from credkit.sitefiles import moment
+from credkit.tables.layout import Layout, LayoutCodec, Limit
+from tests.captures import CHAIN, START, Row, as_csv, counted, hexed, made, only_here, word, written
+
+KINDS = ("csv", "csv.gz", "jsonl", "jsonl.gz", "parquet")
+
+
+def plan(written_chain: str = CHAIN, **columns: str) -> Plan:
+    return Plan(columns=Columns(**columns), clock=Clock(UTC), codec=chain(written_chain))
+
+
+def reader(found: Audit, name: str) -> ReaderCount:
+    (one,) = [each for each in found.readers if each.name == name]
+    return one
+
+
+def failing(count: ReaderCount, rule: str) -> int:
+    return sum(tally.rows for tally in count.tallies if tally.rule == rule)
+
+
+def adds_up(found: Audit) -> Audit:
+    """What holds of every audit."""
+    assert found.rows == found.good + found.failing + found.unreadable
+    for file in found.files:
+        assert file.rows == file.good + file.failing + file.unreadable
+    assert sum(each.rows for each in found.readers) == found.good + found.failing
+    for each in found.readers:
+        assert each.rows == each.good + each.failing
+        assert sum(tally.first for tally in each.tallies) == each.failing
+        assert all(tally.first <= tally.rows <= each.failing for tally in each.tallies)
+        assert sum(each.counts.rows) in (0, each.rows)
+        assert sum(each.counts.failing) in (0, each.failing)
+    return found
+
+
+@pytest.fixture(params=[1 << 24, 2000, 64])
+def piece(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> int:
+    """Pieces of the usual size, and so small that a file is many of them."""
+    monkeypatch.setattr(sources, "PIECE", request.param)
+    return int(request.param)
+
+
+# ── counting ────────────────────────────────────────────────────────────────────────────────────
+
+
+def agrees(found: Audit, rows: list[Row]) -> None:
+    expected = counted(rows)
+    adds_up(found)
+    assert [each.name for each in found.readers] == sorted(expected)
+    for name, one in expected.items():
+        each = reader(found, name)
+        assert (each.rows, each.good) == (one.rows, one.good)
+        assert (each.first, each.last) == (min(one.times), max(one.times))
+        assert failing(each, "even-parity") == one.even
+        assert failing(each, "odd-parity") == one.odd
+        assert failing(each, "padding") == one.padding
+        assert failing(each, "form") + failing(each, "alphabet") == one.refused
+        assert each.duplicates == one.repeated
+        assert each.only_here == only_here(expected, name)
+
+
+def test_counts_are_those_of_plain_counting(tmp_path: Path, piece: int) -> None:
+    rows = made(1200 if piece == 64 else 3000)
+    assert sum(each.repeated for each in counted(rows).values()) > 10
+    assert all(each.even and each.odd and each.good for each in counted(rows).values())
+    agrees(audit([written(tmp_path, rows, "csv")], plan()), rows)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_every_form_of_file_counts_the_same(tmp_path: Path, kind: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(sources, "PIECE", 5000)
+    monkeypatch.setattr("credkit.audit.otherpieces.ROWS", 150)
+    rows = made(1000, seed=2)
+    agrees(audit([written(tmp_path, rows, kind)], plan()), rows)
+
+
+@pytest.mark.parametrize(
+    "shape", ["quoted", "crlf", "quoted-crlf", "some-quoted", "blank-lines", "no-end", "spaces", "bom"]
+)
+def test_shapes_of_csv(tmp_path: Path, shape: str, piece: int) -> None:
+    rows = made(300, seed=3)
+    data = as_csv(
+        rows, quoting=csv.QUOTE_ALL if "quoted" in shape and shape != "some-quoted" else csv.QUOTE_MINIMAL,
+        end="\r\n" if "crlf" in shape else "\n",
+    )  # fmt: skip
+    if shape == "some-quoted":
+        data = data.replace(b"gate-1,", b'"gate-1",')
+    if shape == "blank-lines":
+        data = data.replace(b"\n", b"\n\n")
+    if shape == "no-end":
+        data = data.removesuffix(b"\n")
+    if shape == "spaces":
+        rows = [row._replace(time=row.time.replace("T", " ")) for row in rows]
+        data = as_csv(rows)
+    if shape == "bom":
+        data = b"\xef\xbb\xbf" + data
+    path = tmp_path / "captures.csv"
+    path.write_bytes(data)
+    agrees(audit([path], plan()), rows)
+
+
+def test_other_columns_and_names_and_delimiters(tmp_path: Path) -> None:
+    rows = made(50, seed=4)
+    lines = ["door;wann;wo;was", *(f"{place};{row.time};{row.reader};{row.text}" for place, row in enumerate(rows))]
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join(lines))
+    agrees(audit([path], plan(text="was", reader="wo", time="wann"), delimiter=";"), rows)
+
+
+def test_without_readers_and_times(tmp_path: Path) -> None:
+    path = tmp_path / "texts.csv"
+    path.write_text("text\n02F764DD\n02F764DC\n")
+    (one,) = adds_up(audit([path], plan(reader="", time=""))).readers
+    assert (one.name, one.rows, one.good, one.first, one.duplicates, one.counts) == ("", 2, 1, None, 0, Counts())
+
+
+def test_several_files_add_up(tmp_path: Path) -> None:
+    rows = made(600, seed=5)
+    paths = [written(tmp_path, rows[:200], "csv"), written(tmp_path, rows[200:500], "jsonl"),
+             written(tmp_path, rows[500:], "parquet")]  # fmt: skip
+    found = adds_up(audit(paths, plan()))
+    assert [file.rows for file in found.files] == [200, 300, 100]
+    expected = counted(rows)
+    assert {each.name: (each.rows, each.good) for each in found.readers} == {
+        name: (one.rows, one.good) for name, one in expected.items()
+    }
+
+
+def test_readers_are_in_natural_order(tmp_path: Path) -> None:
+    rows = [Row(START.isoformat(), f"gate-{number}", hexed(1, 1)) for number in (10, 9, 1)]
+    found = audit([written(tmp_path, rows, "csv")], plan())
+    assert [each.name for each in found.readers] == ["gate-1", "gate-9", "gate-10"]
+
+
+@pytest.mark.parametrize(
+    "written_chain",
+    [
+        "binary/wiegand-37",
+        "hex:8/invert/right-justified:26/wiegand-26",
+        "strip/hex:8/right-justified:26/wiegand-26",
+        "hex:8/keep-low:26/wiegand-26",
+    ],
+)
+def test_other_chains_count_what_the_chain_says(tmp_path: Path, written_chain: str) -> None:
+    """Each row beside the chain's own verdict on it."""
+    dice = random.Random(6)
+    codec = chain(written_chain)
+    texts = [
+        "".join(
+            dice.choice("01" if "binary" in written_chain else "0123456789ABCDEF ") for _ in range(dice.choice([8, 37]))
+        )
+        for _ in range(400)
+    ] + [hexed(1, number) for number in range(20)]
+    rows = [Row((START + timedelta(minutes=place)).isoformat(), "gate", text) for place, text in enumerate(texts)]
+    (one,) = adds_up(audit([written(tmp_path, rows, "csv")], plan(written_chain))).readers
+    failed = [codec.inspect(text).failed for text in texts]
+    assert one.good == failed.count(None)
+    assert {(t.codec, t.rule): t.first for t in one.tallies if t.first} == {
+        key: sum((each.codec, each.rule) == key for each in failed if each) for key in
+        {(each.codec, each.rule) for each in failed if each}
+    }  # fmt: skip
+
+
+def test_more_rules_than_a_number_has_room_for(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    rows = made(500, seed=7)
+    path = written(tmp_path, rows, "csv")
+    usual = audit([path], plan()).readers
+    monkeypatch.setattr(judging, "FEW", 0)
+    assert audit([path], plan()).readers == usual
+
+
+# ── numbers that one reader alone read ──────────────────────────────────────────────────────────
+
+
+@pytest.mark.parametrize("small", [owners.SMALL, 0])
+@pytest.mark.parametrize("pending", [1 << 20, 10])
+def test_only_here_in_a_table_and_in_sorted_arrays(
+    tmp_path: Path, small: int, pending: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(owners, "SMALL", small)
+    monkeypatch.setattr(owners, "PENDING", pending)
+    monkeypatch.setattr(sources, "PIECE", 3000)
+    rows = made(1500, seed=8)
+    agrees(audit([written(tmp_path, rows, "csv")], plan()), rows)
+
+
+def test_only_here_of_long_numbers_and_texts(tmp_path: Path) -> None:
+    texts = {"a": ["00" * 20, "FF" * 20, "AB" * 20], "b": ["00" * 20, "CD" * 20]}
+    rows = [Row(START.isoformat(), name, text) for name, them in texts.items() for text in them]
+    found = audit([written(tmp_path, rows, "csv")], plan("hex:40/fields:high:100,low:60"))
+    assert [(each.good, each.only_here) for each in found.readers] == [(3, 2), (2, 1)]
+
+
+def test_too_many_numbers_are_not_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    for name, value in (("SMALL", 0), ("MOST", 20), ("PENDING", 5)):
+        monkeypatch.setattr(owners, name, value)
+    found = adds_up(audit([written(tmp_path, made(500), "csv")], plan()))
+    assert {each.only_here for each in found.readers} == {None}
+
+
+# ── repeats ─────────────────────────────────────────────────────────────────────────────────────
+
+
+@pytest.mark.parametrize("far", [0, 3, 24])
+def test_repeats_however_they_are_looked_for(
+    tmp_path: Path, far: int, piece: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(repeats, "FAR", far)
+    dice = random.Random(9)
+    rows, at = [], START
+    for _ in range(300):
+        at += timedelta(milliseconds=dice.choice([0, 100, 900, 1000, 1001, 5000]))
+        rows.append(Row(at.isoformat(), f"gate-{dice.randint(1, 2)}", hexed(1, dice.randint(1, 3))))
+    assert 40 < sum(one.repeated for one in counted(rows).values()) < 250
+    agrees(audit([written(tmp_path, rows, "csv")], plan()), rows)
+
+
+# ── times ───────────────────────────────────────────────────────────────────────────────────────
+
+SIGNS = st.text(alphabet="0123456789-:TZ+., ", max_size=32)
+WHOLE = st.datetimes(min_value=datetime(1969, 12, 1), max_value=datetime(2201, 1, 1))
+OFFSETS = st.sampled_from(
+    ["", "Z", "+00:00", "-05:30", "+02", "+0200", "+24:00", "+99:99", "+14:00", ".5Z", ",25+01:00"]
+)
+STAMPS = st.builds(
+    lambda at, sep, end: at.strftime(f"%Y-%m-%d{sep}%H:%M:%S") + end, WHOLE, st.sampled_from("T "), OFFSETS
+)
+ODD = [
+    "2026-02-30T00:00:00Z", "2026-03-01T24:00:00Z", "2026-03-01T08:15:60Z", "2026-03-01T08:15Z", "1970-01-01T00:00:00Z",
+    "2199-12-31T23:59:59-10:00", "2026-03-29T02:30:00", "2025-10-26T02:30:00", "٢026-03-01T08:15:00Z", "",
+]  # fmt: skip
+
+
+@given(st.lists(STAMPS | SIGNS | st.sampled_from(ODD), min_size=1, max_size=20), st.booleans())
+def test_times_are_those_of_a_sites_files(texts: list[str], local: bool) -> None:
+    import polars as pl
+
+    zone = ZoneInfo("Europe/Amsterdam")
+    found = Clock(zone, local=local).times(pl.Series(texts, dtype=pl.String))
+    for row, text in enumerate(texts):
+        expected = moment(text, zone, local=local)
+        if isinstance(expected, str):
+            assert found.problems[row] == expected
+        else:
+            assert row not in found.problems
+            assert moment_of(int(found.moments[row])) == expected
+
+
+def test_times_of_either_kind() -> None:
+    clock = Clock(ZoneInfo("Europe/Amsterdam"), either=True)
+    for text, expected in (("2026-03-31T08:15:00", "06:15"), ("2026-03-31T08:15:00+00:00", "08:15")):
+        found = clock.read(text)
+        assert isinstance(found, int)
+        assert f"{moment_of(found):%H:%M}" == expected
+    assert "occurs twice" in str(clock.read("2025-10-26T02:30:00"))
+
+
+# ── changes ─────────────────────────────────────────────────────────────────────────────────────
+
+
+def series(shares: list[float], rows: int = 60, seed: int = 0, burst: int = 1) -> Counts:
+    """Counts of ten minutes each, with failures at random; in a ``burst`` that many rows fail together."""
+    dice = random.Random(seed)
+    failed = [sum(burst for _ in range(rows // burst) if dice.random() < share) for share in shares]
+    starts = [int(START.timestamp()) + 600 * place for place in range(len(shares))]
+    return Counts(starts=tuple(starts), rows=(rows,) * len(shares), failing=tuple(failed))
+
+
+@pytest.mark.parametrize(("before", "after"), [(0.01, 0.4), (0.4, 0.01), (0.0, 0.05), (1.0, 0.0), (0.02, 0.06)])
+def test_a_change_is_found_where_it_is(before: float, after: float) -> None:
+    found = changes(series([before] * 300 + [after] * 200, seed=1))
+    assert len(found) == 1
+    assert abs(found[0].since - (START + timedelta(minutes=3000))) <= timedelta(minutes=40)
+    assert found[0].before == pytest.approx(before, abs=0.01)
+    assert found[0].after == pytest.approx(after, abs=0.02)
+
+
+def test_two_changes_are_two() -> None:
+    found = changes(series([0.0] * 100 + [0.9] * 20 + [0.0] * 100))
+    assert [(each.before < 0.01, each.after < 0.01) for each in found] == [(True, False), (False, True)]
+
+
+def test_where_nothing_changes_nothing_is_said() -> None:
+    """Of 300 readers that fail at random, in bursts or not, none has changed: chance allows for 0.03 of them."""
+    for seed in range(100):
+        assert not changes(series([0.05] * 400, seed=seed))
+        assert not changes(series([0.05] * 400, seed=seed, burst=10))
+        assert not changes(series([0.5] * 100, seed=seed))
+    assert not changes(Counts())
+    assert not changes(series([1.0] * 50))
+
+
+def test_a_change_of_a_reader_is_in_its_count(tmp_path: Path) -> None:
+    rows = []
+    for minute in range(1200):
+        fails = minute >= 730 and minute % 5 != 0
+        text = hexed(1, minute % 50, *([3] if fails else []))
+        rows.append(Row((START + timedelta(minutes=minute)).isoformat(), "gate", text))
+    (one,) = adds_up(audit([written(tmp_path, rows, "csv")], plan())).readers
+    (change,) = one.changes
+    assert change.since == START + timedelta(minutes=730)
+    assert change.before == 0.0
+    assert change.after == pytest.approx(0.8, abs=0.01)
+
+
+def test_counts_over_time_get_coarser_when_there_are_too_many(monkeypatch: pytest.MonkeyPatch) -> None:
+    import numpy as np
+
+    monkeypatch.setattr("credkit.audit.bounded.MOST_BINS", 50)
+    bins = Bins()
+    keys = np.arange(100, dtype=np.int64)
+    for reader_code in (0, 1):
+        bins.add(reader_code << 40 | keys, np.full(100, 3), np.full(100, 1))
+    found = bins.counts()
+    assert bins.width == 3600
+    assert [sum(counts.rows) for counts in found.values()] == [300, 300]
+    assert (found[1].start(1), found[1].rows[1], found[1].failing[1]) == (EPOCH + timedelta(hours=1), 18, 6)
+    assert found[1].seconds == 3600
+
+
+# ── what checks cannot see ──────────────────────────────────────────────────────────────────────
+
+LAYOUTS = [
+    (entry.name, codec.layout)
+    for entry in catalogue()
+    if entry.usual == ("",) and isinstance(codec := chain(entry.name), LayoutCodec)
+]
+
+
+@pytest.mark.parametrize(("name", "layout"), [(n, x) for n, x in LAYOUTS if x.length <= 80], ids=lambda x: str(x)[:20])
+def test_double_errors_that_pass_are_those_that_pass(name: str, layout: Layout) -> None:
+    """Beside trying every pair on a valid frame with the codec itself; limits depend on it, and only take away."""
+    codec = chain(name)
+    fields = {field.name: field.least for field in codec.schema.values() if hasattr(field, "least")}
+    frame = codec.write(fields)[0]
+    tried = sum(
+        codec.attempt((frame ^ 1 << a ^ 1 << b, layout.length)) is not None
+        for a, b in itertools.combinations(range(layout.length), 2)
+    )
+    total, passing = pairs(layout)
+    assert total == layout.length * (layout.length - 1) // 2
+    if any(isinstance(check, Limit) for check in layout.checks):
+        assert tried <= passing
+    else:
+        assert tried == passing
+
+
+def test_double_errors_of_the_known_frames() -> None:
+    """Exhaustive counts by others: 26 bits 156 of 325, 37 bits 306 of 666."""
+    known = {name: pairs(layout) for name, layout in LAYOUTS}
+    assert known["wiegand-26"] == (325, 156)
+    assert known["wiegand-37"] == known["wiegand-37-facility"] == (666, 306)
+
+
+def test_wrong_frames_that_pass_by_summing_over_all_errors() -> None:
+    """The identity of MacWilliams beside the sum over all 2 ** 10 patterns of errors, each with its probability."""
+    (entry,) = layout_entries({
+        "small": {
+            "length": 10, "fields": {"a": "1-6"}, "fixed": {"8": "1"},
+            "checks": [{"bit": 0, "even": "1-4"}, {"bit": 7, "odd": "3-6"}, {"bit": 9, "even": "0-8"}],
+        }
+    })  # fmt: skip
+    codec = entry.build()
+    assert isinstance(codec, LayoutCodec)
+    frame = codec.write({"a": 21})[0]
+    for rate in (0.0, 0.001, 0.1, 0.5):
+        chances = {
+            error: rate ** error.bit_count() * (1 - rate) ** (10 - error.bit_count())
+            for error in range(1 << 10)
+            if codec.attempt((frame ^ error, 10)) is not None
+        }
+        channel = Channel(codec.layout)
+        assert channel.passes(rate) == pytest.approx(sum(chances.values()))
+        assert channel.unseen(rate) == pytest.approx(sum(chances.values()) - chances[0])
+    for rate in (0.001, 0.1):
+        assert channel.rate(1 - channel.passes(rate)) == pytest.approx(rate)
+
+
+def test_the_expected_number_is_about_what_happens(tmp_path: Path) -> None:
+    """Bits inverted at random: about as many wrong frames pass as the summary expects."""
+    dice = random.Random(10)
+    rows, passed = [], 0
+    for place in range(30_000):
+        number = dice.randrange(1000)
+        flips = [bit for bit in range(26) if dice.random() < 0.003]
+        text = hexed(1, number, *flips)
+        passed += bool(flips) and chain(CHAIN).attempt(text) is not None
+        rows.append(Row((START + timedelta(seconds=place)).isoformat(), "gate", text))
+    found = adds_up(audit([written(tmp_path, rows, "csv")], plan()))
+    (blind,) = found.blind
+    assert (blind.frames, blind.failed, blind.apart) == (30_000, found.failing, ())
+    assert blind.rate == pytest.approx(0.003, rel=0.1)
+    assert blind.expected == pytest.approx(passed, rel=0.4)
+    assert passed > 30
+
+
+def test_a_reader_with_another_fault_is_left_out(tmp_path: Path) -> None:
+    rows = [Row(START.isoformat(), "good", hexed(1, number)) for number in range(50)]
+    rows += [Row(START.isoformat(), "inverted", f"{word(1, number) ^ 0x3FFFFFF:08X}") for number in range(50)]
+    found = audit([written(tmp_path, rows, "csv")], plan())
+    (blind,) = found.blind
+    assert (blind.frames, blind.failed, blind.apart) == (50, 0, ("inverted",))
+    (hints,) = reader(found, "inverted").hints
+    assert {(each.cause, each.explains == hints.sampled) for each in hints.causes} >= {
+        ("inverted", True), ("reversed-bits", True),
+    }  # fmt: skip
+    assert "facility code" in hints.advice
+    assert not reader(found, "good").hints
+    (both,) = reader(found, "inverted").together
+    assert (set(both.rules), both.rows) == ({"even-parity", "odd-parity"}, 50)
+
+
+def test_the_sample_does_not_depend_on_the_pieces(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    rows = [Row(START.isoformat(), f"gate-{n % 3}", hexed(1, n, n % 26)) for n in range(1500)]
+    path = written(tmp_path, rows, "csv")
+    whole = audit([path], plan())
+    monkeypatch.setattr(sources, "PIECE", 1000)
+    cut = audit([path], plan())
+    assert [each.hints for each in cut.readers] == [each.hints for each in whole.readers]
+    assert replace(cut, files=()) == replace(whole, files=())
+
+
+def test_notes_are_counted(tmp_path: Path) -> None:
+    """08 is the first byte of random identifiers: ISO/IEC 14443-3."""
+    rows = [Row(START.isoformat(), "desk", text) for text in ("08112233", "08112234", "12345678")]
+    (one,) = audit([written(tmp_path, rows, "csv")], plan("hex:8/uid-a-4")).readers
+    assert [(each.kind, each.rows) for each in one.notes if each.level == "refuse"] == [("random-serial", 2)]
+
+
+def test_text_fields_and_contents(tmp_path: Path) -> None:
+    own = content_entries({"badge": {"items": [{"constant": "B"}, {"field": "number", "digits": 4}],
+                                     "examples": [{"text": "B0001", "fields": {"number": 1}}]}})  # fmt: skip
+    rows = [Row(START.isoformat(), "desk", text) for text in ("B0001", "B0002", "C0001")]
+    found = audit(
+        [written(tmp_path, rows, "csv")], Plan(columns=Columns(), clock=Clock(UTC), codec=chain("badge", own))
+    )
+    assert [(each.rows, each.good, each.only_here) for each in adds_up(found).readers] == [(3, 2, 2)]
+
+
+def test_bits_of_the_test_rule() -> None:
+    """The rule of the tests beside the value of the design notes: 123/45678 is 0x2F764DD."""
+    assert hexed(123, 45678) == "02F764DD"
+    assert chain("wiegand-26").decode(to_bits((word(255, 65535), 26))) == {"facility": 255, "number": 65535}

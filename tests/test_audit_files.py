@@ -1,0 +1,632 @@
+"""The audit of broken files, of sites, and of payment data; its outputs, and the command line."""
+
+from __future__ import annotations
+
+import csv
+import gzip
+import json
+import os
+import random
+import re
+import signal
+import stat
+import subprocess
+import sys
+import time
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import polars as pl
+import pytest
+
+from credkit import DefinitionError, chain
+from credkit.audit import Audit, Clock, Columns, Output, Plan, audit, audit_text, sources
+from credkit.audit.entries import LONGEST
+from credkit.demo import write_demo
+from credkit.site import load_rows, load_site
+from tests.captures import CHAIN, START, Row, as_csv, hexed, made, written
+from tests.commandline import CREDKIT, ENVIRONMENT, on_a_terminal, records, run
+from tests.test_audit import adds_up, plan, reader
+
+HEAD = "time,reader,text\n"
+GOOD = f"2026-03-01T08:00:00Z,gate,{hexed(1, 2)}\n"
+ACCOUNT = "4114360123456785"  # the WHATWG HTML standard's autofill example
+TRACK = f";{ACCOUNT}=30121010000000000?"
+
+
+def file(folder: Path, data: str | bytes, name: str = "captures.csv") -> Path:
+    path = folder / name
+    path.write_bytes(data.encode() if isinstance(data, str) else data)
+    return path
+
+
+# ── rows that are wrong in themselves ───────────────────────────────────────────────────────────
+
+
+@pytest.mark.parametrize(
+    ("line", "sentence"),
+    [
+        ("2026-03-01T08:00:00Z,gate", "line 3: the row has 2 cells, expected 3"),
+        ("2026-03-01T08:00:00Z,gate,02F764DD,x", "line 3: the row has 4 cells, expected 3"),
+        ("2026-03-01T08:00:00Z", "line 3: the row has 1 cell, expected 3"),
+        ("2026-03-01T08:00:00Z,ga\0te,02F764DD", "line 3: there is a NUL character, number 23 of the line"),
+        (b"2026-03-01T08:00:00Z,g\xe9te,02F764DD", "line 3: byte E9h at byte 22 of the line is not utf-8"),
+        ("2026-03-01T08:00:00Z,ga\rte,02F764DD", "line 3: there is a carriage return in the middle of the line"),
+        ('2026-03-01T08:00:00Z,"gate,02F764DD', "a quotation mark that opens in the line is never closed in it"),
+        ('2026-03-01T08:00:00Z,"ga"te,02F764DD', "line 3: the line is not CSV"),
+        ("1.3.2026 8:00,gate,02F764DD", "line 3: time is '1.3.2026 8:00', not a time such as"),
+        ("2026-03-01T08:00:00,gate,02F764DD", "line 3: time '2026-03-01T08:00:00' has no offset"),
+    ],
+)
+@pytest.mark.parametrize("piece", [1 << 24, 40])
+def test_a_row_that_is_wrong_in_itself(
+    tmp_path: Path, line: str | bytes, sentence: str, piece: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It is counted, and named with its line; the rows around it are read."""
+    monkeypatch.setattr(sources, "PIECE", piece)
+    middle = line if isinstance(line, bytes) else line.encode()
+    found = adds_up(audit([file(tmp_path, HEAD.encode() + GOOD.encode() + middle + b"\n" + GOOD.encode())], plan()))
+    assert (found.rows, found.good, found.failing, found.unreadable) == (3, 2, 0, 1)
+    assert sentence in found.files[0].faults[0]
+    assert found.files[0].faults[0].startswith(str(tmp_path / "captures.csv"))
+
+
+def test_wrong_rows_that_make_up_for_each_other(tmp_path: Path) -> None:
+    """One cell too few and one too many: as many cells in all as there should be."""
+    found = adds_up(audit([file(tmp_path, HEAD + GOOD + "a,b\n" + "a,b,c,d\n" + GOOD)], plan()))
+    assert (found.rows, found.good, found.unreadable) == (4, 2, 2)
+    assert [re.sub(".*csv ", "", fault) for fault in found.files[0].faults] == [
+        "line 3: the row has 2 cells, expected 3", "line 4: the row has 4 cells, expected 3",
+    ]  # fmt: skip
+
+
+def test_only_so_many_sentences_are_kept_but_all_rows_are_counted(tmp_path: Path) -> None:
+    found = adds_up(audit([file(tmp_path, HEAD + "a,b\n" * 500)], plan()))
+    assert (found.rows, found.unreadable, len(found.files[0].faults)) == (500, 500, 10)
+    assert "and 490 more in" in audit_text(found, UTC)
+
+
+@pytest.mark.parametrize(
+    ("line", "sentence"),
+    [
+        ("[1]", "the line is [1], expected an object"),
+        ("{", "the line is not JSON: "),
+        ('{"reader": "a", "time": "2026-03-01T08:00:00Z"}', "the key 'text' is missing"),
+        ('{"reader": "a", "time": "2026-03-01T08:00:00Z", "text": 5}', "text is 5, not a text in quotation marks"),
+        ('{"reader": "a", "time": "2026-03-01T08:00:00Z", "text": "\\ud800"}', "half of a surrogate pair"),
+        ('{"reader": "\0"}', "there is a NUL character"),
+        (b'{"reader": "\xff"}', "byte FFh at byte 12 of the line is not utf-8"),
+        ("[" * 100_000, "the line is not JSON: "),
+    ],
+)
+def test_lines_that_are_no_json_rows(tmp_path: Path, line: str | bytes, sentence: str) -> None:
+    good = json.dumps({"time": "2026-03-01T08:00:00Z", "reader": "gate", "text": hexed(1, 2)})
+    middle = line if isinstance(line, bytes) else line.encode()
+    path = file(tmp_path, good.encode() + b"\n" + middle + b"\n\n" + good.encode(), "captures.jsonl")
+    found = adds_up(audit([path], plan()))
+    assert (found.rows, found.good, found.unreadable) == (3, 2, 1)
+    assert "line 2: " in found.files[0].faults[0]
+    assert sentence in found.files[0].faults[0]
+
+
+def test_nulls_in_parquet_are_wrong_rows(tmp_path: Path) -> None:
+    path = tmp_path / "captures.parquet"
+    times = ["2026-03-01T08:00:00Z"] * 3
+    pl.DataFrame({"time": times, "reader": ["a", None, "a"], "text": [hexed(1, 2), "x", None]}).write_parquet(path)
+    found = adds_up(audit([path], plan()))
+    assert (found.rows, found.good, found.unreadable) == (3, 1, 2)
+    assert [re.sub(".*parquet ", "", fault) for fault in found.files[0].faults] == [
+        "row 2: reader is null, expected a value", "row 3: text is null, expected a value",
+    ]  # fmt: skip
+
+
+# ── files that break off, or are no such files ──────────────────────────────────────────────────
+
+
+@pytest.mark.parametrize("kind", ["csv.gz", "jsonl.gz"])
+@pytest.mark.parametrize("piece", [1 << 24, 3000])
+def test_a_compressed_file_that_breaks_off(
+    tmp_path: Path, kind: str, piece: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What came before is counted; how much that is, zlib itself says."""
+    import zlib
+
+    monkeypatch.setattr(sources, "PIECE", piece)
+    whole = written(tmp_path, made(2000), kind)
+    data = whole.read_bytes()[: whole.stat().st_size * 2 // 3]
+    there = zlib.decompressobj(31).decompress(data)
+    lines = there.split(b"\n")
+    rows = len(lines) - (not lines[-1]) - kind.startswith("csv")
+    found = adds_up(audit([file(tmp_path, data, f"short.{kind}")], plan()))
+    assert found.rows == rows
+    assert found.unreadable == bool(lines[-1])
+    assert (
+        f"its compressed data ends too early; what stands behind line {len(lines) - (not lines[-1])} is in no count"
+        in (found.files[0].ended)
+    )
+    assert not found.whole
+
+
+def test_compressed_data_that_is_damaged(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(sources, "CHUNK", 500)
+    data = bytearray(gzip.compress(as_csv(made(5000))))
+    data[len(data) // 2] ^= 0xFF
+    data[len(data) // 2 + 1] ^= 0xFF
+    found = adds_up(audit([file(tmp_path, bytes(data), "captures.csv.gz")], plan()))
+    assert "its compressed data is damaged" in found.files[0].ended
+    assert 1000 < found.rows < 5000
+
+
+def test_members_and_padding_of_gzip(tmp_path: Path) -> None:
+    """RFC 1952 lets members follow each other; zeros behind the last are padding."""
+    data = gzip.compress((HEAD + GOOD).encode()) + gzip.compress(GOOD.encode()) + b"\0" * 600
+    found = adds_up(audit([file(tmp_path, data, "captures.csv.gz")], plan()))
+    assert (found.rows, found.good, found.files[0].ended) == (2, 2, "")
+
+
+@pytest.mark.parametrize(
+    ("name", "data", "sentence"),
+    [
+        ("captures.csv", b"", "line 1: the file is empty, expected the columns text, reader, time"),
+        ("captures.csv", b"\xef\xbb\xbf\n", "line 1: the file is empty"),
+        ("captures.csv.gz", b"", "line 1: it is empty, expected the columns"),
+        ("captures.csv.gz", b"no gzip at all", "line 1: its compressed data is damaged"),
+        ("captures.jsonl", b"", "line 1: the file is empty, expected an object with the keys text, reader, time"),
+        ("captures.csv", b"time,reader,txt\n", "line 1: the column 'text' is missing; did you mean txt? (--text NAME"),
+        ("captures.csv", b"time,text\n", "the column 'reader' is missing (--reader NAME names another; --reader ''"),
+        ("captures.csv", b"time,reader,text,text\n", "line 1: the column 'text' appears twice"),
+        ("captures.csv", b"time;reader;text\n", "line 1: there is one column only: is the delimiter ';'?"),
+        ("captures.csv", b"time,reader,te\0xt\n", "line 1: there is a NUL character: is this a CSV?"),
+        ("captures.csv", b"time,reader,t\xffxt\n", "line 1: byte FFh at offset 13 is not utf-8"),
+        ("captures.csv", b'time,reader,"text\n', "line 1: the header is not CSV"),
+        ("captures.parquet", b"", "it cannot be read as Parquet ("),
+        ("captures.parquet", b"PAR1 and then nothing", "it cannot be read as Parquet ("),
+        ("captures.txt", b"", "what kind of file it is shows in its name, which ends in .csv"),
+    ],
+)
+def test_files_that_are_refused(tmp_path: Path, name: str, data: bytes, sentence: str) -> None:
+    path = file(tmp_path, data, name)
+    with pytest.raises(DefinitionError) as refused:
+        audit([path], plan())
+    assert sentence in str(refused.value)
+    assert str(refused.value).startswith(str(path))
+    assert "\n" not in str(refused.value)
+
+
+@pytest.mark.parametrize(
+    ("columns", "sentence"),
+    [
+        ({"time": ["x"], "reader": ["a"], "text": [5]}, "column 'text' is of Int64, expected texts"),
+        (
+            {"time": [5], "reader": ["a"], "text": ["a"]},
+            "column 'time' is of Int64, expected texts or times with a zone",
+        ),
+        ({"time": [datetime(2026, 3, 1)], "reader": ["a"], "text": ["a"]}, "column 'time' has times without a zone"),
+        ({"reader": ["a"], "text": ["a"]}, "schema: the column 'time' is missing"),
+    ],
+)
+def test_parquet_of_wrong_types(tmp_path: Path, columns: dict[str, list[object]], sentence: str) -> None:
+    path = tmp_path / "captures.parquet"
+    pl.DataFrame(columns).write_parquet(path)
+    with pytest.raises(DefinitionError, match=re.escape(sentence)):
+        audit([path], plan())
+
+
+def test_parquet_with_times(tmp_path: Path) -> None:
+    path = tmp_path / "captures.parquet"
+    moments = [datetime(2026, 3, 1, 8, tzinfo=UTC), datetime(2026, 3, 1, 8, 0, 1, tzinfo=UTC)]
+    pl.DataFrame({"time": moments, "reader": ["a", "a"], "text": [hexed(1, 2)] * 2}).write_parquet(path)
+    (one,) = audit([path], plan()).readers
+    assert (one.first, one.last, one.duplicates) == (*moments, 1)
+
+
+def test_parquet_damaged_within(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The rows before the damage are counted; the file says that it ends there."""
+    monkeypatch.setattr("credkit.audit.otherpieces.ROWS", 100)
+    path = written(tmp_path, made(1000), "parquet")
+    data = bytearray(path.read_bytes())
+    data[len(data) // 2 : len(data) // 2 + 400] = bytes(400)
+    path.write_bytes(data)
+    found = adds_up(audit([path], plan()))
+    assert found.rows < 1000
+    assert "its data is damaged" in found.files[0].ended
+    assert f"what stands behind row {found.rows} is in no count" in found.files[0].ended
+
+
+def test_a_header_is_refused_before_any_file_is_read(tmp_path: Path) -> None:
+    good, bad = file(tmp_path, HEAD + GOOD), file(tmp_path, "a,b\n", "b.csv")
+    with pytest.raises(DefinitionError, match=r"b\.csv line 1"):
+        audit([good, bad], plan(), failures=tmp_path / "out.csv")
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["b.csv", "captures.csv"]
+
+
+def test_only_a_header_is_no_row(tmp_path: Path) -> None:
+    for data in (HEAD, HEAD.rstrip()):
+        found = adds_up(audit([file(tmp_path, data)], plan()))
+        assert (found.rows, found.readers, found.whole) == (0, (), True)
+
+
+def test_missing_files_directories_and_encodings(tmp_path: Path) -> None:
+    (tmp_path / "folder.csv").mkdir()
+    path = file(tmp_path, HEAD + GOOD)
+    for wrong, more, sentence in (
+        (tmp_path / "none.csv", {}, "the file cannot be read (No such file or directory)"),
+        (tmp_path / "folder.csv", {}, "it is a directory, not a file"),
+        (path, {"encoding": "klingon"}, "'klingon' is not a text encoding"),
+        (path, {"encoding": "utf-16"}, "lines of utf-16 cannot be told apart: convert the file to UTF-8"),
+    ):
+        with pytest.raises(DefinitionError, match=re.escape(sentence)):
+            audit([wrong], plan(), **more)  # type: ignore[arg-type]
+    latin = file(tmp_path, (HEAD + GOOD.replace("gate", "Gäte")).encode("latin-1"))
+    assert [each.name for each in audit([latin], plan(), encoding="latin-1").readers] == ["Gäte"]
+    (wrong_one,) = audit([latin], plan()).files
+    assert "byte E4h at byte 22 of the line is not utf-8" in wrong_one.faults[0]
+
+
+def test_a_column_that_holds_no_readers(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("credkit.audit.plan.READERS", 100)
+    rows = [Row(START.isoformat(), f"r{n}", hexed(1, 1)) for n in range(200)]
+    with pytest.raises(DefinitionError, match="has more than 100 different values: are they readers"):
+        audit([written(tmp_path, rows, "csv")], plan())
+
+
+def test_a_line_without_an_end(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(sources, "PIECE", 100)
+    monkeypatch.setattr(sources, "LONGEST_LINE", 1000)
+    with pytest.raises(DefinitionError, match="a line has more than 100 bytes"):
+        audit([file(tmp_path, HEAD + GOOD + "x" * 5000)], plan())
+
+
+# ── sites ───────────────────────────────────────────────────────────────────────────────────────
+
+SITE = """
+[site]
+name = "Brackwater Terminal"
+time_zone = "Europe/Amsterdam"
+as_of = 2026-03-31
+[files.credentials]
+path = "credentials.csv"
+[files.readings]
+path = "readings.csv"
+[kinds.card]
+value = "template:{facility:03d}{number:05d}"
+key = ["facility", "number"]
+[readers.east]
+kind = "card"
+chain = "hex:8/right-justified:26/wiegand-26"
+[readers.west]
+kind = "card"
+clock_offset = 60
+periods = [
+    { chain = "hex:8/invert/right-justified:26/wiegand-26", until = 2026-03-10T08:01:00+00:00 },
+    { chain = "hex:8/right-justified:26/wiegand-26", from = 2026-03-10T09:00:00+00:00 },
+]
+[readers.keys]
+kind = "card"
+chain = "template:{facility:03d}{number:05d}"
+stream = "keypad:hex:1/keypad-4"
+"""
+
+
+def site_plan(folder: Path) -> Plan:
+    site = load_site(file(folder, SITE, "site.toml"))
+    return Plan(columns=Columns(), clock=Clock(site.zone), site=site)
+
+
+def test_each_reader_is_read_by_its_chain_of_that_time(tmp_path: Path) -> None:
+    """A clock that is a minute slow: at 08:00 by it, it is 08:01, when the first period ends."""
+    inverted = f"{int(hexed(1, 2), 16) ^ 0xFFFFFFFF:08X}"
+    rows = [
+        Row("2026-03-10T07:59:59+00:00", "west", inverted),  # in the first period
+        Row("2026-03-10T08:00:00+00:00", "west", inverted),  # in none
+        Row("2026-03-10T08:59:00+00:00", "west", hexed(1, 2)),  # in the second
+        Row("2026-03-10T08:59:00+00:00", "west", inverted),  # in the second, where it fails
+        Row("2026-03-10T08:00:00+00:00", "east", hexed(1, 2)),
+        Row("2026-03-10T08:00:00+00:00", "eats", hexed(1, 2)),
+    ]
+    found = adds_up(audit([written(tmp_path, rows, "csv")], site_plan(tmp_path)))
+    west, east = reader(found, "west"), reader(found, "east")
+    assert (west.rows, west.good, east.rows, east.good) == (3, 2, 1, 1)
+    assert (west.only_here, east.only_here) == (0, 0)  # the same number, written in two ways
+    assert set(west.chains) == {"hex:8/invert/right-justified:26/wiegand-26", CHAIN}
+    assert [re.sub(".*csv ", "", fault) for fault in found.files[0].faults] == [
+        "line 3: its time is in no period of the reader 'west'",
+        "line 7: no reader is called 'eats' in the site file; did you mean east?",
+    ]
+    assert [each.name for each in found.readers] == ["east", "west", "keys"]
+
+
+@pytest.mark.parametrize("piece", [1 << 24, 60, 200])
+def test_entries_of_keypads_are_put_together(tmp_path: Path, piece: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Keys 0 to 9 are their digit, B is enter, A clears: the four-bit form. A row is good if its entry is."""
+    monkeypatch.setattr(sources, "PIECE", piece)
+    at = START
+    rows = []
+    for typed in ("00100002B", "00100003B", "001B", "12A00100004B", "0010"):
+        for key in typed:
+            at += timedelta(seconds=1)
+            rows.append(Row(at.isoformat(), "keys", key))
+            rows.append(Row(at.isoformat(), "east", hexed(1, 2)))
+    found = adds_up(audit([written(tmp_path, rows, "csv")], site_plan(tmp_path), failures=tmp_path / "out.csv"))
+    keys = reader(found, "keys")
+    assert keys.rows == sum(map(len, ("00100002B", "00100003B", "001B", "12A00100004B", "0010")))
+    assert keys.failing == keys.rows - len("00100002B00100003B00100004B")
+    assert keys.only_here == 2
+    with (tmp_path / "out.csv").open(newline="") as opened:
+        assert len(list(csv.DictReader(opened))) == keys.failing
+    assert reader(found, "east").good == len(rows) // 2
+
+
+def test_an_entry_that_never_ends_is_not_kept_for_ever(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("credkit.audit.entries.LONGEST", 50)
+    monkeypatch.setattr(sources, "PIECE", 500)
+    rows = [Row((START + timedelta(seconds=n)).isoformat(), "keys", "1") for n in range(300)]
+    found = adds_up(audit([written(tmp_path, rows, "csv")], site_plan(tmp_path)))
+    assert (reader(found, "keys").rows, reader(found, "keys").good) == (300, 0)
+    assert LONGEST > 1000
+
+
+@pytest.fixture(scope="module")
+def brackwater(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return write_demo(tmp_path_factory.mktemp("demo") / "brackwater").site
+
+
+def test_the_demo_beside_reading_it_row_by_row(brackwater: Path) -> None:
+    """Readers without a stream: each text read by the chain of its period, and counted in plain Python."""
+    site = load_site(brackwater)
+    found = adds_up(audit([site.readings.path], Plan(columns=Columns(), clock=Clock(site.zone), site=site)))
+    rows = load_rows(site).readings
+    assert (found.rows, found.unreadable) == (len(rows), 0)
+    for one in found.readers:
+        described = site.readers[one.name]
+        mine = [row for row in rows if row.reader == one.name]
+        assert one.rows == len(mine)
+        assert (one.first, one.last) == (min(row.time for row in mine), max(row.time for row in mine))
+        if described.stream is None:
+            periods = [(row, described.period(row.time + described.clock_offset)) for row in mine]
+            assert one.good == sum(bool(period and period.codec.inspect(row.text).ok) for row, period in periods)
+    streamed = [one for one in found.readers if site.readers[one.name].stream]
+    assert streamed
+    assert all(one.good > one.failing for one in streamed)
+
+
+def test_the_demo_in_small_pieces(brackwater: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    site = load_site(brackwater)
+
+    def counts() -> list[tuple[str, int, int, int, int | None]]:
+        found = adds_up(audit([site.readings.path], Plan(columns=Columns(), clock=Clock(site.zone), site=site)))
+        return [(one.name, one.rows, one.good, one.duplicates, one.only_here) for one in found.readers]
+
+    whole = counts()
+    monkeypatch.setattr(sources, "PIECE", 20_000)
+    assert counts() == whole
+
+
+# ── payment data ────────────────────────────────────────────────────────────────────────────────
+
+
+@pytest.mark.parametrize(
+    ("chain_text", "line"),
+    [
+        (CHAIN, f"2026-03-01T08:00:00Z,gate,{TRACK}"),
+        ("strip", f"2026-03-01T08:00:00Z,gate,{TRACK}"),
+        ("hex", f"2026-03-01T08:00:00Z,gate,{TRACK}"),
+        (CHAIN, f"2026-03-01T08:00:00Z,{TRACK}"),  # too few cells
+        (CHAIN, f"no time,gate,{TRACK}"),
+    ],
+)
+@pytest.mark.parametrize("piece", [1 << 24, 40])
+def test_a_file_with_a_payment_track_is_refused(
+    tmp_path: Path, chain_text: str, line: str, piece: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(sources, "PIECE", piece)
+    path = file(tmp_path, HEAD + GOOD * 3 + line + "\n" + GOOD)
+    with pytest.raises(DefinitionError, match=r"line 5: payment track data must not be kept") as refused:
+        audit([path], plan(chain_text), failures=tmp_path / "out.csv")
+    assert ACCOUNT not in str(refused.value)
+    assert [each.name for each in tmp_path.iterdir()] == ["captures.csv"]
+
+
+def test_account_numbers_are_masked(tmp_path: Path) -> None:
+    bcd = f"{int(ACCOUNT):X}"
+    rows = [Row(START.isoformat(), "gate", text) for text in (ACCOUNT, bcd)]
+    for chain_text in (CHAIN, "hex:16/fields:check:1,number:63", "decimal:56,16/fields:a:1,b:55"):
+        audit([written(tmp_path, rows, "csv")], plan(chain_text), failures=tmp_path / "out.csv")
+        assert ACCOUNT not in (tmp_path / "out.csv").read_text()
+
+
+# ── outputs ─────────────────────────────────────────────────────────────────────────────────────
+
+
+def test_failures_are_every_failing_row_and_why(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(sources, "PIECE", 2000)
+    rows = [*made(500), Row("never", "gate-1", "x"), Row(START.isoformat(), "=gate", "=1+1")]
+    path, out = written(tmp_path, rows, "csv"), tmp_path / "failing.csv"
+    found = adds_up(audit([path], plan(), failures=out))
+    with out.open(newline="") as opened:
+        told = list(csv.DictReader(opened))
+    assert len(told) == found.failing + found.unreadable
+    codec = chain(CHAIN)
+    expected = {
+        place: str(codec.failure(reading))
+        for place, row in enumerate(rows, 2)
+        if row.time != "never" and not (reading := codec.inspect(row.text)).ok
+    }
+    assert {int(row["line"]): row["reason"] for row in told if row["rule"] != "unreadable-row"} == expected
+    assert [int(row["line"]) for row in told] == sorted(int(row["line"]) for row in told)
+    assert [(row["line"], row["rule"]) for row in told[-2:]] == [("502", "unreadable-row"), ("503", "alphabet")]
+    assert (told[-1]["reader"], told[-1]["text"], told[-1]["file"]) == ("'=gate", "'=1+1", str(path))
+    assert stat.S_IMODE(out.stat().st_mode) == 0o600
+    for row in told[:-2]:
+        number = int(row["line"]) - 2
+        assert (row["reader"], row["text"]) == (rows[number].reader, rows[number].text.replace("+", "'+"))
+        assert datetime.fromisoformat(row["time"]) == datetime.fromisoformat(rows[number].time)
+
+
+def test_outputs_are_whole_or_not_there(tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    out.write_text("former")
+
+    def broken_off() -> None:
+        with Output(out) as output:
+            output.write(b"half")
+            raise ZeroDivisionError
+
+    with pytest.raises(ZeroDivisionError):
+        broken_off()
+    assert (out.read_text(), [path.name for path in tmp_path.iterdir()]) == ("former", ["out"])
+    (tmp_path / ".out.partial-old").write_text("left by a run that was killed")
+    os.utime(tmp_path / ".out.partial-old", (1, 1))
+    with Output(out) as output:
+        output.write(b"whole")
+    assert (out.read_text(), [path.name for path in tmp_path.iterdir()]) == ("whole", ["out"])
+
+
+def test_outputs_that_cannot_be_written(tmp_path: Path) -> None:
+    path = file(tmp_path, HEAD + GOOD)
+    for out, sentence in (
+        (tmp_path, "is not the path of a file"),
+        (tmp_path / "none" / "out.csv", "cannot be written (No such file or directory)"),
+        (path, "is one of the files that are read"),
+    ):
+        with pytest.raises(DefinitionError, match=re.escape(sentence)):
+            audit([path], plan(), failures=out)
+    assert path.read_text() == HEAD + GOOD
+
+
+FULL = """
+import resource, signal, sys
+signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+resource.setrlimit(resource.RLIMIT_FSIZE, (30_000, 30_000))
+from credkit.cli import main
+main()
+"""
+
+
+def test_a_disk_that_is_full_is_one_sentence(tmp_path: Path) -> None:
+    path = written(tmp_path, made(8000), "csv")
+    out = tmp_path / "failing.csv"
+    done = subprocess.run(
+        [sys.executable, "-c", FULL, "audit", str(path), "--chain", CHAIN, "--failures", str(out)],
+        capture_output=True, text=True, env=ENVIRONMENT,
+    )  # fmt: skip
+    assert (done.returncode, done.stdout) == (2, "")
+    assert re.fullmatch(r"credkit: output '.*' cannot be written \(File too large\)\n", done.stderr)
+    assert [each.name for each in tmp_path.iterdir()] == ["captures.csv"]
+
+
+def test_a_process_that_is_killed_leaves_the_former_output_or_the_new_one(tmp_path: Path) -> None:
+    """Killed at random moments after it began to write beside the output."""
+    path, out = written(tmp_path, made(20_000), "csv"), tmp_path / "failing.csv"
+    command = [*CREDKIT, "audit", str(path), "--chain", CHAIN, "--failures", str(out)]
+    subprocess.run(command, env=ENVIRONMENT, capture_output=True, check=False)
+    new = out.read_text()
+    dice = random.Random(11)
+    seen = set()
+    for _ in range(5):
+        out.write_text("former")
+        running = subprocess.Popen(command, env=ENVIRONMENT, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+        while running.poll() is None and not list(tmp_path.glob(".failing.csv.partial-*")):
+            time.sleep(0.005)
+        time.sleep(dice.uniform(0, 0.1))
+        running.send_signal(signal.SIGKILL)
+        running.wait()
+        seen.add(out.read_text())
+        for left in tmp_path.glob(".failing.csv.partial-*"):
+            assert stat.S_IMODE(left.stat().st_mode) == 0o600
+            left.unlink()
+    assert seen <= {"former", new}
+    assert "former" in seen
+
+
+# ── the command line ────────────────────────────────────────────────────────────────────────────
+
+
+def test_the_screen_and_its_exit_codes(tmp_path: Path, brackwater: Path) -> None:
+    good = file(tmp_path, HEAD + GOOD)
+    done = run("audit", str(good), "--chain", CHAIN)
+    assert done.exit_code == 0, done.stderr
+    assert "rows = good + failing + unreadable" in done.stdout
+    shown = run("audit", "--site", str(brackwater))
+    assert shown.exit_code == 1
+    assert max(map(len, shown.stdout.splitlines())) <= 80
+    for words in ("Audit of 1 file of Brackwater Terminal", "Data checked", "156 of 325", "quay", "facility code"):
+        assert words in shown.stdout
+    assert "secure" not in shown.stdout
+
+
+def test_json_and_parquet(tmp_path: Path) -> None:
+    path, out = written(tmp_path, made(800), "csv"), tmp_path / "counts.parquet"
+    done = run("audit", str(path), "--chain", CHAIN, "--json", "--parquet", str(out))
+    assert done.exit_code == 1
+    told = records(done)
+    assert [next(iter(each)) for each in told] == ["file", *["reader"] * 5, "blind", "audit"]
+    frame = pl.read_parquet(out)
+    assert frame["rows"].to_list() == [each["reader"]["rows"] for each in told[1:6]]
+    assert frame[f"{CHAIN} 2.wiegand-26.odd-parity"].to_list() == [
+        sum(tally["rows"] for tally in each["reader"]["tallies"] if tally["rule"] == "odd-parity") for each in told[1:6]
+    ]
+    total = told[-1]["audit"]
+    assert total["rows"] == 800 == total["good"] + total["failing"] + total["unreadable"]
+    assert stat.S_IMODE(out.stat().st_mode) == 0o600
+
+
+@pytest.mark.parametrize(
+    ("arguments", "sentence"),
+    [
+        ((), "exactly one of --chain and --site is needed"),
+        (("x.csv",), "exactly one of --chain and --site is needed"),
+        (("--chain", CHAIN), "name at least one FILE"),
+        (("x.csv", "--chain", "wiegand-26"), "takes bits, but a value here is text"),
+        (("x.csv", "--chain", CHAIN, "--zone", "Mars"), "'Mars' is not an IANA time zone"),
+        (("x.csv", "--chain", CHAIN), "x.csv: the file cannot be read"),
+        (("x.csv", "--site", "SITE", "--reader", ""), "--reader '' goes with --chain"),
+    ],
+)
+def test_wrong_usage(arguments: tuple[str, ...], sentence: str, brackwater: Path) -> None:
+    done = run("audit", *(str(brackwater) if each == "SITE" else each for each in arguments))
+    assert done.exit_code == 2
+    assert sentence in done.stderr
+    assert done.stderr.count("\n") == 1
+
+
+def test_times_by_the_clocks_of_a_zone(tmp_path: Path) -> None:
+    path = file(tmp_path, HEAD + GOOD.replace("Z,", ",") + GOOD.replace(hexed(1, 2), "x"))
+    done = run("audit", str(path), "--chain", CHAIN, "--zone", "Europe/Amsterdam")
+    assert "2026-03-01 08:00 to 2026-03-01 09:00" in done.stdout
+
+
+def test_a_terminal_sees_how_far_it_is(tmp_path: Path) -> None:
+    path = written(tmp_path, made(3000), "csv")
+    seen = on_a_terminal(["audit", str(path), "--chain", CHAIN], TERM="xterm")
+    assert "reading" in seen
+    assert "Audit of 1 file" in seen
+
+
+def test_without_the_extra_the_command_names_it(tmp_path: Path) -> None:
+    path = file(tmp_path, HEAD + GOOD)
+    code = (
+        "import sys; sys.modules['polars'] = None; from credkit.cli import main; "
+        f"main(['audit', {str(path)!r}, '--chain', {CHAIN!r}])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, env=dict(os.environ))
+    assert (done.returncode, done.stdout) == (2, "")
+    assert done.stderr == "credkit: audit needs the extra audit: pip install 'credkit[audit]'\n"
+
+
+def test_many_readers_are_counted_in_time_and_shown_in_part(tmp_path: Path) -> None:
+    rows = [Row(START.isoformat(), f"r{n}", "x" if n == 7 else hexed(1, n)) for n in range(20_000)]
+    found = adds_up(audit([written(tmp_path, rows, "csv")], plan()))
+    assert len(found.readers) == 20_000
+    text = audit_text(found, UTC)
+    assert len(text.splitlines()) < 200
+    assert "and 19,900 more, which fail less often" in text
+    assert "reader r7: 100.0 % of 1 row fail" in text
+
+
+def test_the_text_of_an_audit_escapes_and_shortens(tmp_path: Path) -> None:
+    name = "gate\x1b[31m" + "x" * 90
+    found: Audit = audit([written(tmp_path, [Row(START.isoformat(), name, "y")], "csv")], plan())
+    text = audit_text(found, UTC)
+    assert "\x1b" not in text
+    assert max(map(len, text.splitlines())) <= 80
