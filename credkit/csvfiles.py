@@ -1,8 +1,9 @@
 """CSV files, read strictly: rows of exactly the columns that are asked for.
 
 The declared encoding and delimiter hold, and every row is as wide as the header. A fault in the
-file itself is a `DefinitionError` of one sentence with file and line, and nothing is read. What a
-cell says is for those who ask for it.
+file itself is a `DefinitionError` of one sentence with file and line. What a cell says is for those
+who ask for it. A file is read piece by piece: a long one takes no more memory than a short one, and
+rows before a fault may have been given out when it is met.
 
 Source: RFC 4180 (common form of CSV).
 """
@@ -11,6 +12,7 @@ from __future__ import annotations
 
 import csv
 import io
+from codecs import getincrementaldecoder
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,12 +20,16 @@ from typing import NoReturn
 
 from credkit.errors import DefinitionError, nearest, shown
 
+PIECE = 1 << 16  # bytes that are read at once
+MARK = "\ufeff"  # a byte order mark
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class File:
     """A CSV file as it is declared; ``name`` is how its path is written there.
 
-    ``local`` says that its times have no offset and are by the site's clocks.
+    ``local`` says that its times have no offset and are by the site's clocks. ``option`` is how the
+    command line declares encoding and delimiter, if it does, with braces for the word.
     """
 
     path: Path
@@ -31,6 +37,11 @@ class File:
     encoding: str = "utf-8"
     delimiter: str = ","
     local: bool = False
+    option: str = ""
+
+    def declares(self, what: str) -> str:
+        """That another ``what`` can be declared, and by which option."""
+        return f"can be declared{self.option and ': '}{self.option.format(what)}"
 
     def refuse(self, line: int, problem: str) -> NoReturn:
         """Raise the one sentence about a line of this file."""
@@ -45,13 +56,14 @@ class File:
         )
 
 
-def records(file: File, columns: Sequence[str]) -> Iterator[tuple[int, list[str]]]:
+def records(file: File, columns: Sequence[str], spare: str = "") -> Iterator[tuple[int, list[str]]]:
     """The rows of ``file``: the line each begins on, its cells in the order of ``columns``.
 
-    The header must name exactly these columns, in any order. Empty lines are no rows. No cell may
-    hold a line break: a quotation mark that opens by accident would take in the rows that follow.
+    The header must name exactly these columns, in any order; ``spare`` says what to do about others
+    beside them. Empty lines are no rows. No cell may hold a line break: a quotation mark that opens
+    by accident would take in the rows that follow.
     """
-    rows = csv.reader(io.StringIO(_text(file), newline=""), delimiter=file.delimiter, strict=True)
+    rows = csv.reader(_lines(file), delimiter=file.delimiter, strict=True)
     header: list[str] | None = None
     order: list[int] = []
     while True:
@@ -66,7 +78,7 @@ def records(file: File, columns: Sequence[str]) -> Iterator[tuple[int, list[str]
             file.refuse(line, "a cell holds a line break: is a quotation mark in it not doubled?")
         if header is None:
             header = cells
-            order = _order(file, line, header, columns)
+            order = _order(file, line, header, columns, spare)
         elif len(cells) == len(header):
             yield line, [cells[place] for place in order]
         elif cells:
@@ -87,16 +99,16 @@ def _not_csv(error: csv.Error, lines: int) -> str:
     return f"the row that begins here {what}{'; is a quotation mark in it never closed?' if lines > 1 else ''}"
 
 
-def _order(file: File, line: int, header: list[str], columns: Sequence[str]) -> list[int]:
+def _order(file: File, line: int, header: list[str], columns: Sequence[str], spare: str) -> list[int]:
     """Where in ``header`` each of ``columns`` stands."""
     other = next((sign for sign in ";\t|," if sign != file.delimiter and sign in header[0]), None) if header else None
     if len(header) == 1 and len(columns) > 1 and other:
-        file.refuse(line, f"there is one column only: is the delimiter {shown(other)}? Another can be declared")
+        another = f"Another {file.declares('delimiter')}"
+        file.refuse(line, f"there is one column only: is the delimiter {shown(other)}? {another}")
     for column in header:
         if column not in columns:
-            file.refuse(
-                line, f"the column {shown(column)} is not one of {', '.join(columns)}{nearest(column, columns)}"
-            )
+            hint = f"; {spare}" if spare and set(columns) <= set(header) else nearest(column, columns)
+            file.refuse(line, f"the column {shown(column)} is not one of {', '.join(columns)}{hint}")
         if header.count(column) > 1:
             file.refuse(line, f"the column {column} appears twice")
     for column in columns:
@@ -105,23 +117,56 @@ def _order(file: File, line: int, header: list[str], columns: Sequence[str]) -> 
     return [header.index(column) for column in columns]
 
 
-def _text(file: File) -> str:
-    """The characters of ``file``; a byte that is not of its encoding is named with its offset."""
+def _lines(file: File) -> Iterator[str]:
+    """The lines of ``file`` with their ends; what ends them is for the CSV reader to say."""
+    begun: list[str] = []  # of the line that is not complete yet
+    for text in _texts(file):
+        if "\n" not in text and "\r" not in text:
+            begun.append(text)
+            continue
+        *whole, last = io.StringIO("".join((*begun, text)), newline="")
+        yield from whole
+        begun = [last]
+    yield from io.StringIO("".join(begun), newline="")
+
+
+def _texts(file: File) -> Iterator[str]:
+    """The characters of ``file``, piece by piece; a byte that is not of its encoding is named with its offset."""
+    decoder = getincrementaldecoder(file.encoding)()
+    done = ends = characters = lines = 0  # bytes and line ends that were read, characters and lines that came of them
+    for piece in _pieces(file):
+        done, ends = done + len(piece), ends + piece.count(b"\n")
+        try:
+            text = decoder.decode(piece, final=not piece)
+        except UnicodeDecodeError as error:  # it speaks of this piece and of what was left of the one before
+            offset = done - len(error.object) + error.start
+            file.refuse(
+                ends - error.object.count(b"\n", error.start) + 1,
+                f"byte {error.object[error.start]:02X}h at offset {offset} is not {file.encoding} "
+                f"(another encoding {file.declares('encoding')})",
+            )
+        except UnicodeError as error:
+            raise DefinitionError(f"{file.name}: the file is not {file.encoding} ({error})") from None
+        if not characters:
+            text = text.removeprefix(MARK)
+        if "\0" in text:
+            at = text.index("\0")
+            line = lines + text.count("\n", 0, at) + 1
+            file.refuse(
+                line,
+                f"there is a NUL character, number {characters + at} of the file: is this a CSV, in {file.encoding}? "
+                f"Another encoding {file.declares('encoding')}",
+            )
+        characters, lines = characters + len(text), lines + text.count("\n")
+        yield text
+
+
+def _pieces(file: File) -> Iterator[bytes]:
+    """The bytes of ``file``, and at last none."""
     try:
-        data = file.path.read_bytes()
+        with file.path.open("rb") as stream:
+            while piece := stream.read(PIECE):
+                yield piece
     except OSError as error:
         raise DefinitionError(f"{file.name}: the file cannot be read ({error.strerror})") from None
-    try:
-        text = data.decode(file.encoding).removeprefix("\ufeff")
-    except UnicodeDecodeError as error:
-        file.refuse(
-            data.count(b"\n", 0, error.start) + 1,
-            f"byte {data[error.start]:02X}h at offset {error.start} is not {file.encoding} "
-            "(another encoding can be declared)",
-        )
-    except UnicodeError as error:
-        raise DefinitionError(f"{file.name}: the file is not {file.encoding} ({error})") from None
-    if "\0" in text:
-        at = text.index("\0")
-        file.refuse(text.count("\n", 0, at) + 1, f"there is a NUL character, number {at} of the file: is this a CSV?")
-    return text
+    yield b""

@@ -58,6 +58,12 @@ def load_site(path: str | Path) -> Site:
     return _Builder(read_toml(path, _TOP), path.parent).site()
 
 
+def site_entries(path: str | Path) -> tuple[Entry, ...]:
+    """The catalogue rows that a site file makes: its layouts, contents, tables and plans; the rest is not read."""
+    path = Path(path)
+    return _Builder(read_toml(path, _TOP), path.parent).own()
+
+
 class _Builder:
     """One site while its file is being read."""
 
@@ -71,7 +77,7 @@ class _Builder:
         site = self.top.table("site", ("name", "time_zone", "as_of"))
         files = self.top.table("files", ("credentials", "readings"))
         name, zone, as_of = site.text("name"), self.zone(site), site.day("as_of")
-        self.entries = (*self.layouts(), *self.lists(), *self.plans())
+        self.entries = self.own()
         kinds = {table.name: self.kind(table) for table in self.top.tables("kinds", _KIND)}
         if not kinds:
             self.top.refuse("kinds", "at least one kind of credential is needed")
@@ -117,6 +123,10 @@ class _Builder:
         found = self.top.guard("layouts", lambda: layout_entries(self.top.mapping("layouts")))
         texts = self.top.guard("contents", lambda: content_entries(self.top.mapping("contents"), beside=found))
         return (*found, *texts)
+
+    def own(self) -> tuple[Entry, ...]:
+        """The rows that only this site has."""
+        return (*self.layouts(), *self.lists(), *self.plans())
 
     def lists(self) -> tuple[Entry, ...]:
         lists = {table.name: read_list(self.file(table)) for table in self.top.tables("tables", _FILE)}

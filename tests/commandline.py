@@ -13,6 +13,7 @@ from typing import Any
 from click.testing import CliRunner, Result
 
 from credkit.cli import main
+from tests.masters import marks
 
 CREDKIT = (sys.executable, "-c", "from credkit.cli import main; main()")
 ENVIRONMENT = {**os.environ, "COLUMNS": "80", "PYTHONUNBUFFERED": ""}
@@ -24,7 +25,9 @@ KEYS = ["input", "ok", "fields", "checks", "notes", "hints", "error"]
 
 
 def run(*args: str, stdin: str | bytes = b"") -> Result:
-    return CliRunner().invoke(main, args, input=stdin)
+    result = CliRunner().invoke(main, args, input=stdin)
+    assert not marks(result.output.encode("utf-8", "surrogatepass")), "a master key was printed"
+    return result
 
 
 def process(args: Sequence[str], **options: Any) -> subprocess.Popen[bytes]:

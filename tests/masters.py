@@ -65,6 +65,16 @@ def leaks(data: bytes | str, keys: tuple[bytes, ...] = KEYS) -> list[str]:
     return found
 
 
+def marks(data: bytes) -> bool:
+    """Whether ``data`` holds the beginning or the end of a key, as bytes, in digits or in base 64: a quick `leaks`."""
+    small = data.lower()
+    return any(
+        part in data or part.hex().encode() in small or b64encode(part).rstrip(b"=")[:-1].lower() in small
+        for key in KEYS
+        for part in (key[:SHORTEST], key[-SHORTEST:])
+    )
+
+
 def told(error: BaseException) -> str:
     """All that could be shown of an error: its sentence, its causes, and every frame with its local variables.
 

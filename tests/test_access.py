@@ -98,10 +98,11 @@ def test_every_rule_says_itself(number: int) -> None:
     """What a condition says in words, read as a policy, is that condition; two of the trailer mean the same."""
     rule = DATA[number]
     words = rule.words if rule != DataRule("", "", "", "") else "read never, write never"
+    words += "" if "write" in words else ", write never"
     assert DATA[Access.read(f"{words}; trailer: keys never, access never").conditions[0]] == rule
     trailer = TRAILER[number]
     said = {"A": "A", "B": "B", "": "never"}
-    policy = f"trailer: keys {said[trailer.write_key_b]}, access {said[trailer.write_access]}; read B"
+    policy = f"Trailer: keys {said[trailer.write_key_b]}, access {said[trailer.write_access]}; read B, write B"
     found = TRAILER[Access.read(policy).conditions[3]]
     assert (found.write_key_b, found.write_access) == (trailer.write_key_b, trailer.write_access)
 
@@ -113,20 +114,30 @@ def test_every_rule_says_itself(number: int) -> None:
             "read A, write B; trailer: keys B, access B",
             "no access condition means read A, write B; there are: read A or",
         ),
-        ("read A or B", "says nothing of the trailer, such as 'trailer: keys B, access B'"),
-        ("block 1: read A or B; trailer: keys B, access B", "says nothing of block 0, block 2"),
+        ("read A or B, write B", "says nothing of the trailer, such as 'trailer: keys B, access B'"),
+        ("block 1: read A or B, write B; trailer: keys B, access B", "says nothing of block 0, block 2"),
         (
             "reed A; trailer: keys B, access B",
             "'reed A' does not begin with read, write, increment, decrement; did you",
         ),
         ("read C; trailer: keys B, access B", "'read C': read is for A, B, A or B, or never"),
         ("read A, read B; trailer: keys B, access B", "says read twice"),
-        ("block 1: read B; block 1: read B; read B; trailer: keys B, access B", "speaks twice of block 1"),
-        ("read B; read B; trailer: keys B, access B", "speaks twice of all other blocks"),
+        (
+            "block 1: read B, write B; block 1: read B, write B; read B, write B; trailer: keys B, access B",
+            "speaks twice of block 1",
+        ),
+        ("read B, write B; read B, write B; trailer: keys B, access B", "speaks twice of all other blocks"),
         ("block 3: read B; read B; trailer: keys B, access B", "'block 3' is no group of blocks"),
         ("blocks 1-4: read B; read B; trailer: keys B, access B", "'blocks 1-4' is no group of blocks"),
-        ("read B; trailer: keys A, access B", "no access condition means keys A, access B; there are: keys A, access"),
+        (
+            "read B, write B; trailer: keys A, access B",
+            "no access condition means keys A, access B; there are: keys A, access",
+        ),
         ("", "says nothing of the trailer"),
+        ("read B, write B; trailer: keys B", "'keys B' does not say who may change the access bits: 'access never' if"),
+        ("read B, write B; trailer: access B", "'access B' does not say who may change the keys: 'keys never' if"),
+        ("read B; trailer: keys B, access B", "'read B' does not say who may write: 'write never' if nobody may"),
+        ("block 3: read B, write B; trailer: keys B, access B", "the last block of a sector is its trailer"),
     ],
 )
 def test_what_no_card_can_do_is_refused(text: str, sentence: str) -> None:
@@ -152,13 +163,24 @@ def test_a_usual_policy_is_not_dangerous() -> None:
         ("read A or B, write B; trailer: keys never, access B", {"fixed-keys": [3]}),
         ("read A or B, write B; trailer: keys never, access never", {"fixed-for-good": [3], "fixed-keys": [3]}),
         ("block 1: read never, write never; read B, write B; trailer: keys B, access B", {"locked": [1]}),
-        ("block 2: read A or B; read B, write B; trailer: keys B, access B", {"read-only": [2]}),
-        ("block 0: read A or B, decrement A or B; read B, write B; trailer: keys B, access B", {"no-recharge": [0]}),
+        ("block 2: read A or B, write never; read B, write B; trailer: keys B, access B", {"read-only": [2]}),
+        (
+            "block 0: read A or B, write never, decrement A or B; read B, write B; trailer: keys B, access B",
+            {"no-recharge": [0]},
+        ),
         ("read A or B, write A or B; trailer: keys A, access A", {"key-b-readable": [3], "key-b-worthless": [0, 1, 2]}),
     ],
 )
 def test_each_danger_is_named(policy: str, expected: dict[str, list[int]]) -> None:
     assert kinds(policy) == expected
+
+
+def test_keys_that_nobody_may_write_come_back_with_the_conditions() -> None:
+    """101: key B may still set the access conditions, and after that the keys; 110: nobody ever."""
+    for condition, said in ((5, "unless somebody changes the access conditions with B"), (6, "nobody can ever change")):
+        found = {danger.kind: danger.text for danger in Access((4, 4, 4, condition)).dangers()}
+        assert said in found["fixed-keys"]
+        assert ("ever" in found["fixed-keys"].split(",")[0]) == (condition == 6)
 
 
 def test_a_key_b_that_can_be_read_is_worth_nothing() -> None:

@@ -26,8 +26,8 @@ LONGEST = 450  # lines
 ORDER = (
     "checks", "accounts", "errors", "spans", "reading", "shapes", "codec", "grammar", "tables", "chains", "codecs",
     "registry", "api",
-    "streams", "diagnose", "payment", "search", "bulk", "screen", "cautions", "draw",
-    "csvfiles", "tomltable", "memory", "sitefiles", "sitemodel", "site", "crosswalk", "census", "audit",
+    "streams", "diagnose", "payment", "search", "bulk", "screen", "cautions", "draw", "drawsvg",
+    "csvfiles", "tomltable", "memory", "sitefiles", "sitemodel", "site", "crosswalk", "census", "audit", "report",
     "demo", "cli", "__main__",
 )  # fmt: skip
 CORE = ORDER[: ORDER.index("api") + 1]
@@ -48,9 +48,11 @@ MODULES = modules()
 
 
 def running(node: ast.AST) -> Iterator[ast.AST]:
-    """The nodes below ``node`` that run; what only a type checker reads is left out."""
+    """The nodes below ``node`` that run; what only a type checker reads is left out, and what only a notebook calls."""
     for child in ast.iter_child_nodes(node):
         if isinstance(child, ast.If) and "TYPE_CHECKING" in ast.unparse(child.test):
+            continue
+        if isinstance(child, ast.FunctionDef) and child.name == "_repr_svg_":  # a value that asks to be drawn
             continue
         yield child
         yield from running(child)

@@ -23,9 +23,10 @@ from cryptography.hazmat.primitives.cmac import CMAC
 from credkit import DefinitionError, EncodeError, __version__
 from credkit.csvfiles import File
 from credkit.memory.credentials import name_problem
-from credkit.memory.data import write_batch
+from credkit.memory.data import NoMasterKey, write_batch
 from credkit.memory.image import Press
 from credkit.memory.listing import listing, read_back, read_backs
+from credkit.memory.masters import check_value
 from credkit.memory.plan import Plan
 from tests.cards import ROW, SERIAL, STAFF, credentials, plan, rows
 from tests.masters import KEY, MASTER, leaks
@@ -136,7 +137,7 @@ def test_locks_and_container_of_a_sticker(tmp_path: Path) -> None:
     row = next(rows(1, "sticker"))
     out = written(tmp_path, [row], STICKER_PLAN)
     found = blocks((out / "C-1000.bin").read_bytes(), 4)
-    assert list(found) == [3, *range(4, 28), 36, 40]
+    assert list(found) == [*range(4, 28), 36, 3, 40], "container and locks last: they shut out what follows"
     assert found[3].hex() == "e1101200"
     assert found[36] == int(row["berth"]).to_bytes(4, "big")
     assert found[40].hex() == "00040000", "(36 - 16) / 2 = 10, the third bit of the second byte"
@@ -159,7 +160,11 @@ def test_static_lock_bytes_leave_their_page_alone(tmp_path: Path) -> None:
 
 def test_every_lock_bit_lies_in_the_memory() -> None:
     """One bit for 8 bytes: 496 - 48 bytes need 56 bits, two pages (Type 2 Tag, from memory)."""
-    used = plan("sticker", ("type2-144", "type2-496"), ('where = "page 36"', 'where = "page 127"'))
+    used = plan(
+        "sticker",
+        ('"type2-144"', '"type2-496"\ndynamic_locks = "standard"'),
+        ('where = "page 36"', 'where = "page 127"'),
+    )
     image = Press(used).image(bytes(7), next(rows(1, "sticker")))
     assert {block: data.hex() for block, data in image.locks.items()} == {129: "00008000"}
     assert used.geometry.blocks == 130
@@ -183,10 +188,53 @@ def test_a_listing_as_a_person_reads_it() -> None:
 # credential 'C-1', serial 01000000
 # plan 'Brackwater staff card', sectors-16x4; blocks in the order of writing
 # .. is a byte of a key: the keys are not written out, the encoding station derives them
-block 4: 0001E240 00000000 02F764DD 00000000  # personnel, gate-card
+block 4: 0001E240 00000000 02F764DD 00000000  # personnel number=123456, gate-card facility=123 number=45678
 block 7: ........ ....1E11 EE00.... ........  # trailer
 """
     )
+
+
+def comments(text: str) -> dict[str, str]:
+    """The comment of each line of a listing, by what stands before the colon."""
+    lines = [line for line in text.splitlines() if not line.startswith("#")]
+    return {line.partition(":")[0]: line.partition("  # ")[2] for line in lines}
+
+
+def test_a_listing_says_what_each_record_means_where_it_begins(tmp_path: Path) -> None:
+    """For the second person who compares it with the list; the bytes of MACs and keys are never said there."""
+    row = ROW | {"secure_number": "417702", "personnel_number": "4711", "note": "Kåre, dok 7 €"}
+    found = comments((written(tmp_path, [row], keys=True) / "C-1000.txt").read_text())
+    assert found["block 4"] == (
+        f"personnel number=4711, gate-card facility={row['gate_facility']} number={row['gate_number']}"
+    )
+    assert found["block 5"] == "secure number=417702"
+    assert found["block 8"] == "contact contact=mailto:staff0@brackwater.example"
+    assert found["block 9"] == "contact", "where it goes on there is only its name"
+    assert (found["block 36"], found["block 37"]) == ("note 'Kåre, dok 7 €'", "note")
+    assert {found[f"block {block}"] for block in (7, 11, 39)} == {"trailer"}
+
+
+def test_a_meaning_cannot_break_a_listing(tmp_path: Path) -> None:
+    """A line break, a character that does not print, a number like an account's (test number of WHATWG HTML)."""
+    text = STAFF.partition("[records.secure]")[0] + (
+        '[records.motto]\nconstant = "a\\nblock 5: 00 #b"\nstored = "characters:utf-8"\nsize = 16\nwhere = "block 5"\n'
+        'read = ["gate", "issuer"]\nwrite = "issuer"\n'
+        '[records.pass]\ncolumn = "pass"\nstored = "fields:number:64"\nwhere = "block 6"\n'
+        'read = ["gate", "issuer"]\nwrite = "issuer"\n'
+        '[directory]\nwhere = "sector 2"\nread = ["gate", "issuer"]\nwrite = "issuer"\n'
+        '[records.link]\ncolumns = { contact = "link" }\nstored = "tlv/ndef:contact:uri"\nsize = 32\n'
+        'where = "sector 3"\nread = ["gate", "issuer"]\nwrite = "issuer"\n'
+    )
+    used = plan(text)
+    row = {column: ROW.get(column, "") for column in used.columns}
+    row |= {"pass": "4114360123456785", "link": "https://a.example/\u2028b"}
+    out = written(tmp_path, [row], used)
+    found = comments((out / "C-1000.txt").read_text())
+    assert found["block 5"] == r"motto 'a\nblock 5: 00 #b'"
+    assert found["block 6"] == "pass number=411436******6785"
+    assert found["block 8"] == "directory"
+    assert found["block 12"] == r"link contact=https://a.example/\u2028b"
+    assert read_back(out / "C-1000.txt", used).has(5 * 16, 7 * 16)
 
 
 def test_listings_and_station_files_say_the_same(tmp_path: Path) -> None:
@@ -237,12 +285,20 @@ def test_the_folder_is_complete(tmp_path: Path) -> None:
     ]  # fmt: skip
     assert json.loads((out / "batch.json").read_text()) == {
         "plan": "Brackwater staff card", "plan_sha256": sha256(STAFF.encode()).hexdigest(), "geometry": "sectors-16x4",
-        "count": 5, "credkit": __version__, "keys": False,
+        "count": 5, "credkit": __version__, "keys": False, "check_value": check_value(MASTER),
         "before_use": [
             "encode one sacrificial card first", "let a second person compare it with the plan",
             "read it back and check it before the others are encoded",
         ],
     }  # fmt: skip
+
+
+def test_a_check_value_is_told_only_of_a_key_that_is_used(tmp_path: Path) -> None:
+    """A sticker has neither keys nor MACs: whatever key is given, nothing comes of it."""
+    out = written(tmp_path, list(rows(1, "sticker")), STICKER_PLAN)
+    assert json.loads((out / "batch.json").read_text())["check_value"] is None
+    write_batch(plan(SMALL), credentials(tmp_path, [dict(list(ROW.items())[:5])]), tmp_path / "open")
+    assert json.loads((tmp_path / "open" / "batch.json").read_text())["check_value"] is None
 
 
 def test_the_same_again_gives_the_same_bytes(tmp_path: Path) -> None:
@@ -426,7 +482,14 @@ def test_a_row_that_cannot_be_written_is_named_and_nothing_is(
 def test_faults_of_the_list_itself(tmp_path: Path) -> None:
     assert refused(tmp_path, [{"credential_id": "C-1"}]) == "staff.csv line 1: the column serial is missing"
     more = [ROW | {"nickname": "x"}]
-    assert refused(tmp_path, more).startswith("staff.csv line 1: the column 'nickname' is not one of credential_id, ")
+    assert refused(tmp_path, more) == (
+        f"staff.csv line 1: the column 'nickname' is not one of {', '.join(ROW)}; a column that no record uses can be "
+        "named in the plan, in [plan] ignore"
+    )
+    typed = [{column.replace("note", "notes"): cell for column, cell in ROW.items()}]
+    assert refused(tmp_path, typed) == (
+        f"staff.csv line 1: the column 'notes' is not one of {', '.join(ROW)}; did you mean note?"
+    )
     path = tmp_path / "staff.csv"
     header = ",".join(ROW)
     for text, message in (
@@ -479,12 +542,10 @@ def test_random_serial_numbers_are_a_matter_of_type_a_alone(tmp_path: Path) -> N
 
 def test_a_master_key_is_asked_for_where_it_is_needed(tmp_path: Path) -> None:
     file = credentials(tmp_path, [ROW])
-    with pytest.raises(
-        DefinitionError, match="record secure is protected by a MAC: a master key is needed to write it"
-    ):
+    with pytest.raises(NoMasterKey, match="record secure is protected by a MAC: a master key is needed to write it"):
         write_batch(STAFF_PLAN, file, tmp_path / "batch")
     used = plan(SMALL)
-    with pytest.raises(DefinitionError, match="a master key is needed to write them out"):
+    with pytest.raises(NoMasterKey, match="a master key is needed to write them out"):
         write_batch(used, file, tmp_path / "batch", keys=True)
     assert not (tmp_path / "batch").exists()
 

@@ -17,7 +17,8 @@ from credkit.memory.geometry import COMMON
 from credkit.memory.keys import card_key, record_mac
 from credkit.memory.masters import check_value
 from tests.commandline import CREDKIT, ENVIRONMENT, on_a_terminal, records, run
-from tests.masters import KEY, MASTER, key_file, leaks
+from tests.masters import KEY, MASTER, OTHER, key_file, leaks
+from tests.masters import KEY_32 as OTHER_KEY
 
 # ── geometries ──────────────────────────────────────────────────────────────────────────────────
 
@@ -507,7 +508,11 @@ def test_a_prompt_without_a_terminal_is_refused(files: Path) -> None:
 @pytest.mark.parametrize(
     ("more", "said"),
     [
-        ((), "record secure is protected by a MAC: a master key is needed to write it"),
+        (
+            (),
+            "record secure is protected by a MAC: a master key is needed to write it (--master-file, --master-env, "
+            "--master-prompt)\n",
+        ),
         (("--master-file", "master.hex", "--master-env", "X"), "there is one master key, so one of these is enough"),
         (("--master-file", "nothing.hex"), "master key file 'nothing.hex': the file cannot be read"),
         (("--master-file", KEY.hex()), "(whose name may itself be a key)"),
@@ -518,7 +523,14 @@ def test_a_prompt_without_a_terminal_is_refused(files: Path) -> None:
         ((f"--master-prompt={KEY.hex()}",), "does not take a value"),
         (("--delimiter", "::"), "this is not one character that can stand between cells"),
         (("--encoding", "utf-99"), "this is not a text encoding that Python knows"),
-        (("--master-file", "master.hex", "--delimiter", "tab"), "staff.csv line 1: "),
+        (
+            ("--master-file", "master.hex", "--delimiter", "tab"),
+            "staff.csv line 1: there is one column only: is the delimiter ','? Another can be declared: --delimiter\n",
+        ),
+        (
+            ("--master-file", "master.hex", "--encoding", "utf-16"),
+            "staff.csv: the file is not utf-16 (UTF-16 stream does not start with BOM)\n",
+        ),
     ],
 )
 def test_data_refuses_in_one_sentence_without_the_key(files: Path, more: tuple[str, ...], said: str) -> None:
@@ -548,6 +560,19 @@ def test_a_row_that_cannot_be_written_is_named_and_nothing_is(files: Path, old: 
     assert said in shown.stderr
     assert len(shown.stderr.splitlines()) == 2, "the check value, and one sentence"
     assert [path.name for path in files.iterdir() if "batch" in path.name] == []
+
+
+def test_what_helps_is_named_with_what_is_wrong_with_the_list(files: Path) -> None:
+    """A column too many: the plan can ignore it. An encoding that is another: the option says so."""
+    Path("staff.csv").write_text("\n".join(f"{line},x" for line in ROWS.splitlines()))
+    shown = run(*DATA_COMMAND, *FROM_FILE)
+    assert (shown.exit_code, shown.stdout) == (2, "")
+    assert shown.stderr.endswith("; a column that no record uses can be named in the plan, in [plan] ignore\n")
+    Path("staff.csv").write_bytes(ROWS.replace("C-1002", "Zoë").encode("iso-8859-1"))
+    for command in ((*DATA_COMMAND, *FROM_FILE), ("card", "check", "staff-plan.toml", "staff.csv", *LISTED)):
+        shown = run(*command)
+        assert (shown.exit_code, shown.stdout) == (2, "")
+        assert shown.stderr.endswith(" is not utf-8 (another encoding can be declared: --encoding)\n")
 
 
 def test_a_folder_that_holds_something_is_not_touched(files: Path) -> None:
@@ -695,13 +720,13 @@ def test_a_published_key_makes_the_report_confidential(batch: Path, more: tuple[
 
 
 def test_another_access_condition_is_told_in_words(batch: Path) -> None:
-    """08 77 8F instead of 3C 33 CC: data 110, trailer 011 (common practice, no source)."""
+    """08 77 8F instead of 3C 33 CC: data 110, trailer 011; the third block is free (common practice, no source)."""
     tamper("C-1001.txt", "3C33 CC", "0877 8F")
     shown = run(*CHECK_COMMAND, "backs/C-1001.txt", *FROM_FILE)
     assert shown.exit_code == 1
     assert (
-        "- sector 1 block 4: access 110 (read A or B, write B, increment B, decrement A or B), the plan says 100 (read "
-        "A or B, write B)"
+        "- sector 1 blocks 4-5: access 110 (read A or B, write B, increment B, decrement A or B), the plan says 100 "
+        "(read A or B, write B)"
     ) in " ".join(shown.stdout.split())
 
 
@@ -718,11 +743,129 @@ def test_read_backs_in_json(batch: Path) -> None:
     assert list(difference) == ["kind", "text", "place", "record"]
     assert (difference["kind"], difference["record"]) == ("record-missing", "personnel")
     assert list(bad["notes"][0]) == ["kind", "level", "text"]
-    assert total == {"count": 2, "different": 1, "unread": [], "confidential": False}
+    assert total == {"count": 2, "different": 1, "unread": [], "confidential": False, "key": []}
     (_, alone) = records(run(*CHECK_COMMAND, "backs/C-1001.txt", "--json"))
     assert alone["unread"] is None
     (_, other) = records(run(*CHECK_COMMAND, "backs/C-1001.txt", *LISTED, "--json"))
     assert other["unread"] == ["C-1002"]
+
+
+def made(name: str) -> Path:
+    """A new folder."""
+    Path(name).mkdir()
+    return Path(name)
+
+
+def wholes(*cards: int) -> None:
+    """Memories of these cards in the folder ``wholes``, as a reader gives them."""
+    folder = made("wholes")
+    for card in cards:
+        (folder / f"{card}.bin").write_bytes(dump(card, f"4A1B2C{0x3C + card:02X}"))
+
+
+def test_another_master_key_is_told_first_and_last(batch: Path) -> None:
+    """The check value of the key that wrote the batch is in batch.json; the batch has keys and MACs of it."""
+    wholes(1, 2)
+    Path("wholes/batch.json").write_bytes(Path("batch/batch.json").read_bytes())
+    key_file(made("other"), OTHER_KEY)
+    own, other = check_value(MASTER), check_value(OTHER)
+    first = (
+        f"this batch was written with the master key of check value {own}, the one given has {other}: no key and no "
+        "MAC can match."
+    )
+    last = (
+        f"No MAC matches: is it another master key? The batch was written with check value {own}, this one has {other}."
+    )
+    paths = ("wholes/1.bin", "wholes/2.bin")
+    shown = run(*CHECK_COMMAND, *paths, *LISTED, "--master-file", "other/master.hex")
+    assert shown.exit_code == 1
+    said = " ".join(shown.stdout.split())
+    assert said.startswith(f"wholes: {first} wholes/1.bin (credential C-1001): 3 differences - ")
+    assert said.count("No MAC matches") == 1
+    assert f" 2 different. Every credential had a read-back. {last} Data checked: " in said
+    assert leaks(shown.output) == []
+    *_, total = records(run(*CHECK_COMMAND, *paths, *LISTED, "--master-file", "other/master.hex", "--json"))
+    assert total["key"] == [f"wholes: {first}", last]
+    *_, total = records(run(*CHECK_COMMAND, *paths, *LISTED, *FROM_FILE, "--json"))
+    assert total["key"] == []
+
+
+def test_a_batch_is_compared_with_its_own_check_value(batch: Path) -> None:
+    key_file(made("other"), OTHER_KEY)
+    shown = run(*CHECK_COMMAND, "batch", "--master-file", "other/master.hex")
+    assert shown.exit_code == 0, "its listings leave the serial number out, and nothing can be verified"
+    assert shown.stdout.startswith("batch: this batch was written with the master key of check value ")
+
+
+def test_differences_that_are_alike_are_one_line_and_all_of_them_in_json(batch: Path) -> None:
+    """A card whose trailers are all zeros, in a plan that protects every sector.
+
+    Free blocks and trailers are 011, records 100, the manufacturer's block 010: C1, C2 and C3 are 0000, 1111, 1110 in
+    sector 0, 0011, 1100, 1100 in sector 1, 0000, 1111, 1111 in the others (common practice, no source).
+    """
+    text = STAFF.replace('access = "issuer"', 'access = "issuer"\nunused = "protect"')
+    plan_file(batch, text)
+    Path("zeros.bin").write_bytes(bytes(1024))
+    shown = run(*CHECK_COMMAND, "zeros.bin")
+    assert shown.exit_code == 1
+    said = " ".join(shown.stdout.split())
+    assert (
+        "- sectors 0-15, byte 6 of each trailer: the inverted copies of the access conditions disagree: found 000000, "
+        "expected those of the plan; a card locks such a sector for good"
+    ) in said
+    assert said.count("inverted copies") == 1
+    assert "zeros.bin: 16 differences " in said
+    found, _ = records(run(*CHECK_COMMAND, "zeros.bin", "--json"))
+    assert [each["place"] for each in found["differences"]] == [
+        f"sector {sector} block {4 * sector + 3} byte 6" for sector in range(16)
+    ]
+    wanted = [each["text"].partition("expected ")[2][:6] for each in found["differences"]]
+    assert wanted == ["0F01EF", "3C33CC", *["0F00FF"] * 14]
+
+
+def test_pages_that_are_alike_are_one_line(files: Path) -> None:
+    """Bytes 10 and 11 of a card lock its pages 4 to 15 (NFC Forum Type 2 Tag, from memory); page 4 is planned."""
+    plan_file(files, VISITORS)
+    Path("open.txt").write_text("page 2: ....F0FF\npage 4: 00000007\npage 5: 00000001\npage 3: E1101200\n")
+    shown = run(*CHECK_COMMAND, "open.txt")
+    assert shown.exit_code == 1
+    assert "\n- pages 5-15: locked for good, and the plan leaves it open\n" in shown.stdout
+
+
+def test_the_file_for_the_station_is_told_from_a_read_back(batch: Path) -> None:
+    shown = run(*CHECK_COMMAND, "batch/C-1001.bin", *LISTED)
+    assert shown.exit_code == 1
+    said = " ".join(shown.stdout.split())
+    assert "- batch/C-1001.bin: this is the file for the encoding station; its listing is C-1001.txt" in said
+
+
+def test_account_numbers_are_shown_only_when_asked(files: Path) -> None:
+    """4114360123456785 is the test number of the WHATWG HTML standard."""
+    plan_file(
+        files,
+        f"""{HEAD}
+[records.pass]
+column = "pass"
+stored = "characters:ascii"
+size = 16
+where = "block 4"
+read = ["gate", "issuer"]
+write = "issuer"
+""",
+    )
+    number = "4114360123456785"
+    Path("staff.csv").write_text("credential_id,serial,pass\nC-1,4A1B2C3D,Kran 3\n")
+    Path("C-1.txt").write_text(f"block 4: {number.encode().hex()}\n")
+    digits = number.encode().hex()[:16]
+    for more in ((), ("--json",)):
+        masked = run(*CHECK_COMMAND, "C-1.txt", *LISTED, *more)
+        assert "8 bytes that may be an account number" in " ".join(masked.stdout.split())
+        assert number not in masked.output
+        assert digits not in masked.output
+        shown = run(*CHECK_COMMAND, "C-1.txt", *LISTED, "--reveal", *more)
+        assert shown.exit_code == masked.exit_code == 1
+        assert f"from there found '{digits}'" in " ".join(shown.stdout.split())
+        assert number in shown.stdout, "what the record says"
 
 
 def test_a_note_names_the_read_backs_that_have_it(batch: Path) -> None:

@@ -197,3 +197,22 @@ def test_a_site_that_is_not_there() -> None:
     result = run("crosswalk", "/nonexistent/site.toml", "--out", "/nonexistent/out")
     assert (result.exit_code, result.stdout) == (2, "")
     assert len(result.stderr.splitlines()) == 1
+
+
+def test_layouts_reads_the_plans_and_tables_of_a_site_file(tmp_path: Path) -> None:
+    """What a site defines is known to every command, and the rest of its file is not read."""
+    plan = Path(__file__).with_name("plans") / "staff.toml"
+    (tmp_path / "plan.toml").write_text(plan.read_text(encoding="utf-8"), encoding="utf-8")
+    (tmp_path / "lockers.csv").write_text("printed,encoded\n101,7\n", encoding="utf-8")
+    site = tmp_path / "site.toml"
+    site.write_text('[plans.staff]\nfile = "plan.toml"\n[tables.lockers]\npath = "lockers.csv"\n', encoding="utf-8")
+    block = "00018787" + "00" * 12
+    result = run("decode", "--layouts", str(site), "hex:32/memory:staff,personnel", block)
+    assert result.exit_code == 0, result.stderr
+    assert "100231" in result.stdout, "00018787h, by Python's int"
+    result = run("decode", "--layouts", str(site), "template:{number:d}/map:lockers,number", "101")
+    assert (result.exit_code, "7" in result.stdout) == (0, True)
+    site.write_text('[plans.staff]\nfile = "no.toml"\n', encoding="utf-8")
+    result = run("decode", "--layouts", str(site), "binary", "1")
+    assert result.exit_code == 2
+    assert "plans.staff.file: no.toml: the file cannot be read" in result.stderr

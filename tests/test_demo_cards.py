@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import shlex
 import stat
 from functools import reduce
 from operator import xor
@@ -12,9 +13,15 @@ from pathlib import Path
 import pytest
 
 from credkit import CredkitError, DefinitionError
+from credkit.cli.demo import cards as show_cards
+from credkit.cli.output import Door
+from credkit.csvfiles import File
 from credkit.demo import cards
 from credkit.demo.cards import COUNT, Cards, demo_cards, staff
+from credkit.memory.listing import read_backs
 from credkit.memory.plans import load_plan
+from credkit.memory.readback import check_all
+from tests.commandline import run
 
 
 @pytest.fixture(scope="module")
@@ -104,7 +111,7 @@ def test_cards_hold_what_the_list_says(home: Path, made: Cards) -> None:
 
 
 def test_files_are_private(home: Path, made: Cards) -> None:
-    for name in ("staff-plan.toml", "staff.csv", "read-backs/N-0001.bin", "read-backs/bad/N-0001.bin"):
+    for name in ("staff-plan.toml", "staff.csv", "read-backs/N-0001.bin", "bad-read-backs/N-0001.bin"):
         assert stat.S_IMODE((home / "cards" / name).stat().st_mode) == 0o600, name
 
 
@@ -132,7 +139,7 @@ def test_planted_read_backs_differ_in_what_they_say(home: Path, made: Cards) -> 
     changed = {}
     for each in made.caught:
         good = (home / "cards" / "read-backs" / f"{each.name}.bin").read_bytes()
-        bad = (home / "cards" / "read-backs" / "bad" / f"{each.name}.bin").read_bytes()
+        bad = (home / "cards" / "bad-read-backs" / f"{each.name}.bin").read_bytes()
         changed[each.name] = [at for at in range(1024) if good[at] != bad[at]]
     flipped, swapped, opened, broken, published = changed.values()
     assert flipped == [67]
@@ -141,6 +148,18 @@ def test_planted_read_backs_differ_in_what_they_say(home: Path, made: Cards) -> 
     assert opened == [118, 119]
     assert broken == [118]
     assert published == list(range(122, 128))
+
+
+def test_bad_read_backs_are_left_to_be_checked_by_anybody(home: Path, made: Cards) -> None:
+    """Without the master key, which is gone: each of the five differs all the same."""
+    assert made.listed == home / "cards" / "staff.csv"
+    assert made.bad == home / "cards" / "bad-read-backs"
+    assert sorted(path.name for path in made.bad.iterdir()) == [f"{name}.bin" for name, _, _ in PLANTED]
+    plan, listed = load_plan(made.plan), File(path=made.listed, name="staff.csv")
+    found = list(check_all(plan, read_backs([made.bad]), listed))
+    assert [(each.credential, len(each.differences)) for each in found] == [(name, 1) for name, _, _ in PLANTED]
+    good = list(check_all(plan, read_backs([home / "cards" / "read-backs"]), listed))
+    assert [each.ok for each in good] == [True] * COUNT, "they are in a folder of their own"
 
 
 @pytest.mark.parametrize("kind", ["one", "good"])
@@ -203,8 +222,35 @@ def test_a_second_run_leaves_the_data_of_the_first_alone(tmp_path: Path) -> None
     before = {path: path.read_bytes() for path in tmp_path.rglob("*") if path.is_file()}
     second = demo_cards(tmp_path)
     assert second.data is None
+    assert second.bad == first.bad
     assert {path: path.read_bytes() for path in tmp_path.rglob("*") if path.is_file()} == before
     assert (second.written, second.clean, len(second.caught)) == (COUNT, COUNT, 5)
+
+
+def test_the_screen_says_how_to_check_them_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The command is three lines that a shell takes as one, and it runs: five read-backs, five that differ."""
+    monkeypatch.chdir(tmp_path)
+    show_cards(Door(), Path("my port"))
+    said = capsys.readouterr().out.partition("To check these five again:\n")[2]
+    command = shlex.split(said.partition("What the station gets")[0].replace("\\\n", " "))
+    assert command == [
+        "credkit", "card", "check", "my port/cards/staff-plan.toml", "my port/cards/bad-read-backs", "--credentials",
+        "my port/cards/staff.csv",
+    ]  # fmt: skip
+    shown = run(*command[1:])
+    assert shown.exit_code == 1
+    assert "\n5 read-backs checked: 0 without a difference, 5 different.\n" in shown.stdout
+
+
+def test_read_backs_that_somebody_took_away_are_not_named(tmp_path: Path) -> None:
+    first = demo_cards(tmp_path)
+    assert first.bad is not None
+    for path in first.bad.iterdir():
+        path.unlink()
+    first.bad.rmdir()
+    assert demo_cards(tmp_path).bad is None
 
 
 @pytest.mark.parametrize("name", ["staff-plan.toml", "staff.csv"])

@@ -673,3 +673,12 @@ def test_published_keys() -> None:
     assert is_published(b"") is is_published(b"\xff" * 16) is None
     with pytest.raises(TypeError):
         PUBLISHED[KEY[:6]] = "mine"  # type: ignore[index]
+
+
+@pytest.mark.parametrize(
+    "digits", ["00" * 16, "FF" * 32, "000102030405060708090A0B0C0D0E0F", "2B7E151628AED2A6ABF7158809CF4F3C"]
+)
+def test_keys_that_everybody_has_are_no_master_keys(digits: str) -> None:
+    """NIST SP 800-38B, appendix D, and what somebody types to try it out."""
+    with pytest.raises(DefinitionError, match="this is a key of an example, which everybody has"):
+        master_from_prompt(lambda _: digits)

@@ -22,12 +22,12 @@ from credkit.memory.image import Press
 from credkit.memory.keys import MasterKey
 from credkit.memory.plans import load_plan
 from credkit.site import load_site
+from tests.masters import KEY, MASTER
 from tests.strategies import randoms
 from tests.test_laws import agreed, obey
 
 PLAN = load_plan(Path(__file__).with_name("plans") / "staff.toml")
-KEY = bytes.fromhex("2b7e151628aed2a6abf7158809cf4f3c")  # the key of the examples in SP 800-38B and RFC 4493
-MASTER = MasterKey.of(KEY, "argument of a function")
+PASTED = KEY[::-1]  # a key where a name belongs; not one that the search of all tests looks for
 KEYED = (memory_entry({"staff": PLAN}, {"staff": MASTER}),)
 PLAIN = (memory_entry({"staff": PLAN}),)
 SERIAL = bytes.fromhex("018B2C7D")
@@ -598,15 +598,15 @@ PLACE = "site.toml: plans.staff"
             f"{PLACE}.master_file: a master key comes from one place: master_file or master_env",
         ),
         (
-            f'master_env = "{KEY.hex().upper()}"',
+            f'master_env = "{PASTED.hex().upper()}"',
             f"{PLACE}.master_env: the name of an environment variable is needed here, never the key itself",
         ),
         (
-            f'master_env = "A{KEY.hex()}"',
+            f'master_env = "A{PASTED.hex()}"',
             f"{PLACE}.master_env: the name of an environment variable is needed here, never the key itself",
         ),
         (
-            f'master = "{KEY.hex()}"',
+            f'master = "{PASTED.hex()}"',
             f"{PLACE}.master: this is not a key here; keys are file, master_file, master_env; did you mean master_env?",
         ),
     ],
@@ -615,7 +615,7 @@ def test_a_key_has_one_place_and_is_never_repeated(folder: Path, master: str, me
     with pytest.raises(DefinitionError) as caught:
         walked(folder, master)
     assert str(caught.value) == message
-    assert KEY.hex() not in str(caught.value).lower()
+    assert PASTED.hex() not in str(caught.value).lower()
 
 
 def test_a_key_that_others_can_read_is_refused(folder: Path) -> None:
@@ -623,7 +623,7 @@ def test_a_key_that_others_can_read_is_refused(folder: Path) -> None:
     with pytest.raises(CredkitError) as caught:
         walked(folder, 'master_file = "key.hex"')
     assert str(caught.value).startswith("site.toml: plans.staff.master_file: ")
-    assert KEY.hex() not in str(caught.value).lower()
+    assert PASTED.hex() not in str(caught.value).lower()
 
 
 @pytest.mark.parametrize(

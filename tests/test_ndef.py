@@ -201,6 +201,15 @@ def test_names_whose_case_does_not_matter() -> None:
 # ── chunks and IDs ──────────────────────────────────────────────────────────────────────────────
 
 
+def test_a_link_without_a_scheme_is_noted() -> None:
+    """RFC 3986, section 3.1: a URI begins with a scheme; a bare address opens nothing."""
+    for uri, kinds in (("kai@example.org", ["no-scheme"]), ("mailto:kai@example.org", []), ("http://www.x.org", [])):
+        codec = chain("ndef:f:uri")
+        reading = codec.inspect(codec.encode({"f": uri}))
+        assert [note.kind for note in reading.notes] == kinds
+        assert reading.value == {"f": uri}
+
+
 @given(uris, st.data())
 def test_chunks_are_joined(uri: str, data: st.DataObject) -> None:
     """A record cut anywhere is the same record; ndeflib writes the chunks."""
@@ -214,7 +223,8 @@ def test_chunks_are_joined(uri: str, data: st.DataObject) -> None:
     codec = chain("ndef:f:uri,note:text-en")
     reading = codec.inspect(Bits(message))
     assert reading.value == {"f": uri, "note": "end"}
-    assert [(note.kind, note.level) for note in reading.notes] == [("chunks", "info")]
+    noted = {(note.kind, note.level) for note in reading.notes} - {("no-scheme", "care")}
+    assert noted == {("chunks", "info")}
     places = [int(place) for place in reading.origin("f")]
     assert bytes(message[place // 8] for place in places[::8]) == payload, "the places leave the headers out"
     assert codec.encode(reading.value).bytes == encoded([ndef.UriRecord(uri), ndef.TextRecord("end", "en")])

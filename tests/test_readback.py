@@ -14,8 +14,10 @@ from credkit.memory.access import DATA, TRAILER, Access
 from credkit.memory.credentials import row_credential
 from credkit.memory.data import write_batch
 from credkit.memory.findings import Checked, Difference
-from credkit.memory.keys import card_key, record_mac
+from credkit.memory.folding import folded
+from credkit.memory.keys import MasterKey, card_key, record_mac
 from credkit.memory.listing import ReadBack, read_back, read_backs
+from credkit.memory.masters import check_value
 from credkit.memory.plan import Plan
 from credkit.memory.readback import Checker, check_all, check_card
 from tests.cards import DELIVERED, ROW, SERIAL, STAFF, back, credentials, dump, plan, rows, unseen
@@ -142,7 +144,8 @@ TAMPERED: list[tuple[str, bytes, str, list[tuple[str, str]]]] = [
         [(
             "record-unreadable",
             "sector 9 block 36 byte 1: record note cannot be read: characters:utf-8: the encoding utf-8 fails: bits "
-            "8-15 are 11000011, expected a character of it; the credentials say 'Kran 3'",
+            "8-15 are 11000011, expected a character of it; the credentials say 'Kran 3'; from sector 9 block 36 byte "
+            "1: found 'C3', expected '72'",
         )],
     ),
     (
@@ -286,7 +289,7 @@ TAMPERED: list[tuple[str, bytes, str, list[tuple[str, str]]]] = [
             "record-unreadable",
             "page 4 byte 0: record contact cannot be read: tlv: one message TLV in the area fails: found none, "
             "expected one (all its bytes are 00, as on a card that was never written); the credentials say "
-            "contact=https://brackwater.example/0",
+            "contact=https://brackwater.example/0; from page 4 byte 0: found '00000000', expected '0319D101'",
         )],
     ),
 ]  # fmt: skip
@@ -297,6 +300,34 @@ def test_a_card_that_was_tampered_with(which: str, memory: bytes, what: str, wan
     found = checked(memory, which)
     assert list(zip(kinds(found), sentences(found), strict=True)) == wanted
     assert not found.ok
+
+
+def test_an_unreadable_record_says_which_bytes_differ_first() -> None:
+    """The check that fails need not lie at the byte that is wrong: here a length byte, and the end that it misses.
+
+    A message TLV is 03, its length, the message, FE (NFC Forum Type 2 Tag); its record begins at block 8.
+    """
+    good = CARD[8 * 16 + 1]
+    found = checked(tampered(CARD, 8 * 16 + 1, bytes([good ^ 0x40])))
+    (difference,) = found.differences
+    assert difference.kind == "record-unreadable"
+    assert difference.text.endswith(
+        f"; the credentials say contact=mailto:staff0@brackwater.example; from sector 2 block 8 byte 1: found "
+        f"'{good ^ 0x40:02X}', expected '{good:02X}'"
+    )
+    assert difference.place != "sector 2 block 8 byte 1", "the place is that of the check"
+    alone = check_card(STAFF_PLAN, back(tampered(CARD, 8 * 16 + 1, bytes([good ^ 0x40]))), master=MASTER)
+    assert "expected '" not in alone.differences[0].text, "without the list nobody knows"
+
+
+def test_the_stretch_that_differs_ends_with_the_block_and_at_a_byte_that_is_right() -> None:
+    """Bytes 14 and 15 of block 36 and byte 0 of block 37 of a text are no UTF-8; of block 36 two are told."""
+    found = checked(tampered(CARD, 36 * 16 + 14, "FFFFFF"))
+    assert found.differences[0].text.endswith("; from sector 9 block 36 byte 14: found 'FFFF', expected '0000'")
+    found = checked(tampered(CARD, 36 * 16, "FF" * 2 + "61FF"))
+    assert found.differences[0].text.endswith("; from sector 9 block 36 byte 0: found 'FFFF', expected '4B72'")
+    found = checked(tampered(CARD, 36 * 16, "FF" * 12))
+    assert found.differences[0].text.endswith(f": found '{'FF' * 8}', expected '4B72616E20330000'"), "eight at most"
 
 
 def test_bytes_that_were_not_read() -> None:
@@ -537,6 +568,79 @@ def test_what_may_be_an_account_number_is_masked() -> None:
     assert kinds(beside) == ["rest-not-empty"]
 
 
+def test_what_may_be_an_account_number_is_shown_where_that_is_asked_for() -> None:
+    """4114360123456785 is the test number of the WHATWG HTML standard; sentences keep their masks, bytes do not."""
+    memory = tampered(CARD, 36 * 16, b"4114360123456785")
+    found = check_card(STAFF_PLAN, back(memory), row=ROW, master=MASTER, reveal=True)
+    assert found.values["note"] == "'4114360123456785'"
+    assert sentences(found) == [
+        "sector 9 block 36 byte 0: record note is '411436******6785', the credentials say 'Kran 3'; from there found "
+        "'3431313433363031', expected '4B72616E20330000'"
+    ]
+    assert found.values["secure"] == f"number={ROW['secure_number']}"
+    used = plan("staff", ('where = "sector 9"', 'where = "block 36"'), ("size = 32", "size = 4"))
+    row = ROW | {"note": "K 3"}
+    memory = tampered(bytes(dump(used, row, MASTER)), 36 * 16 + 4, "4114360123456785")
+    masked = check_card(used, back(memory), row=row, master=MASTER)
+    shown = check_card(used, back(memory), row=row, master=MASTER, reveal=True)
+    assert "4114360123456785" not in repr(masked)
+    assert sentences(shown) == [
+        "sector 9 block 36 byte 4: no record is here and the plan writes zeros, but found '4114360123456785'"
+    ]
+
+
+# ── differences that are alike ──────────────────────────────────────────────────────────────────
+
+
+def test_what_is_the_same_in_many_sectors_is_told_once() -> None:
+    """Sixteen keys, a memory of zeros, trailers as delivered: told by sector, blocks counted from its first."""
+    moved = checked(tampered(MOVED, 0, CARD[:16]))
+    assert len(moved.differences) == 17
+    assert folded(moved.differences, STAFF_PLAN.geometry)[1:] == [
+        f"sectors 1-7,9, key {slot} of each trailer: it is another key than is derived for this card" for slot in "AB"
+    ]
+    zeros = folded(checked(bytes(1024)).differences, STAFF_PLAN.geometry)
+    assert zeros[-1] == (
+        "sectors 1-7,9, byte 6 of each trailer: the inverted copies of the access conditions disagree: found 000000, "
+        "expected those of the plan; a card locks such a sector for good"
+    )
+    assert len(zeros) == len(checked(bytes(1024)).differences) - 7
+    delivered = bytearray(CARD)
+    for block in (11, 15):
+        delivered[16 * block + 6 : 16 * block + 9] = OPEN
+    found = folded(checked(bytes(delivered)).differences, STAFF_PLAN.geometry)
+    assert [sentence.partition(":")[0] for sentence in found] == [
+        "sectors 2-3, blocks 0-2 of each", "sectors 2-3, the trailer of each", "sectors 2-3, the trailer of each",
+        "sectors 2-3, blocks 0-2 of each",
+    ]  # fmt: skip
+
+
+def test_sectors_in_which_other_blocks_differ_are_told_apart() -> None:
+    """The third blocks of sectors 1 and 7 are free, so their planned conditions are others than those of block 8."""
+    memory = bytearray(CARD)
+    for block in (7, 11):
+        memory[16 * block + 6 : 16 * block + 9] = Access((6, 6, 3 if block == 7 else 6, 3)).bytes
+    found = folded(checked(bytes(memory)).differences, STAFF_PLAN.geometry)
+    assert [sentence.partition(":")[0] for sentence in found] == ["sector 1 blocks 4-5", "sector 2 blocks 8-10"]
+
+
+def test_pages_that_are_alike_are_told_once() -> None:
+    """Bytes 10 and 11 lock pages 4 to 15, byte 160 pages 16 to 31 (NFC Forum Type 2 Tag, from memory)."""
+    found = checked(tampered(tampered(WHOLE["sticker"], 10, "F0FF"), 160, "0F"), "sticker")
+    assert len(found.differences) == 12 + 4
+    assert folded(found.differences, PLANS["sticker"].geometry) == [
+        "pages 4-23: locked for good, and the plan leaves it open"
+    ]
+
+
+def test_what_differs_in_itself_stays_apart() -> None:
+    for memory in (tampered(CARD, 64, "0001E240"), tampered(CARD, 112, "FFFFFFFFFFFF"), tampered(CARD, 118, "FF0781")):
+        found = checked(memory)
+        assert folded(found.differences, STAFF_PLAN.geometry) == sentences(found)
+    beside = checked(tampered(tampered(CARD, 68, "01020304"), 76, "01020304"))
+    assert len(folded(beside.differences, STAFF_PLAN.geometry)) == 2, "the same bytes at other places of their blocks"
+
+
 def test_notes_of_a_record_that_need_care_are_told() -> None:
     """Bit 31 of a value block is set: cards that count in signed numbers take it as negative (common practice)."""
     used = plan(
@@ -602,6 +706,72 @@ def many(folder: Path, files: Mapping[str, bytes]) -> tuple[list[Checked], tuple
 
 def card(index: int) -> bytes:
     return bytes(dump(STAFF_PLAN, list(rows(9))[index], MASTER))
+
+
+def key_remarks(folder: Path, cards: int, key: MasterKey, spoilt: bool = False) -> tuple[tuple[str, ...], str]:
+    """What is said of ``key``, first and last, when it is used for ``cards`` cards that MASTER wrote."""
+    for index in range(cards):
+        memory = tampered(card(index), 86, "00") if spoilt else card(index)
+        (folder / f"C-{1000 + index}.bin").write_bytes(memory)
+    checks = check_all(STAFF_PLAN, sorted(folder.glob("*.bin")), master=key)
+    list(checks)
+    return checks.key.first, checks.key.last
+
+
+def test_another_master_key_is_suspected_when_no_mac_matches(tmp_path: Path) -> None:
+    own, other = check_value(MASTER), check_value(OTHER)
+    assert own != other
+    assert key_remarks(tmp_path, 1, OTHER) == ((), ""), "one card alone may be a forgery"
+    assert key_remarks(tmp_path, 2, OTHER) == (
+        (),
+        f"No MAC matches: is it another master key? This one has check value {other}, and batch.json says that of the "
+        "key it was written with.",
+    )
+    assert key_remarks(tmp_path, 2, MASTER) == ((), "")
+    (tmp_path / "batch.json").write_text(f'{{"check_value": "{own}"}}')
+    assert key_remarks(tmp_path, 2, OTHER) == (
+        (
+            f"{tmp_path}: this batch was written with the master key of check value {own}, the one given has {other}: "
+            "no key and no MAC can match.",
+        ),
+        f"No MAC matches: is it another master key? The batch was written with check value {own}, this one has "
+        f"{other}.",
+    )
+    assert key_remarks(tmp_path, 3, MASTER, spoilt=True) == (
+        (), f"No MAC matches, though the batch was written with this master key (check value {own}).",
+    )  # fmt: skip
+
+
+def test_one_mac_that_matches_clears_the_key(tmp_path: Path) -> None:
+    (tmp_path / "a.bin").write_bytes(card(0))
+    (tmp_path / "b.bin").write_bytes(tampered(card(1), 86, "00"))
+    (tmp_path / "c.bin").write_bytes(tampered(card(2), 86, "00"))
+    checks = check_all(STAFF_PLAN, sorted(tmp_path.glob("*.bin")), master=MASTER)
+    assert [each.macs for each in checks] == [(True,), (False,), (False,)]
+    assert checks.key.last == ""
+
+
+def test_the_same_card_twice_is_no_reason_to_suspect_the_key(tmp_path: Path) -> None:
+    (tmp_path / "a.bin").write_bytes(card(0))
+    checks = check_all(STAFF_PLAN, [tmp_path / "a.bin"] * 3, master=OTHER)
+    assert [kinds(each).count("mac-wrong") for each in checks] == [1, 1, 1]
+    assert checks.key.last == ""
+
+
+@pytest.mark.parametrize(
+    "about",
+    ["", "[", "[]", '"AB"', '{"check_value": 1}', '{"check_value": null}', '{"check_value": "see above"}', "{}"],
+)
+def test_a_batch_that_tells_no_check_value_is_no_fault(tmp_path: Path, about: str) -> None:
+    (tmp_path / "batch.json").write_text(about)
+    assert key_remarks(tmp_path, 1, OTHER) == ((), "")
+
+
+def test_without_a_master_key_nothing_is_said_of_it(tmp_path: Path) -> None:
+    write_batch(STAFF_PLAN, credentials(tmp_path, list(rows(2))), tmp_path / "batch", master=MASTER)
+    checks = check_all(STAFF_PLAN, read_backs([tmp_path / "batch"]))
+    assert [each.macs for each in checks] == [(), ()]
+    assert (checks.key.first, checks.key.last) == ((), "")
 
 
 def test_the_serial_number_leads_to_the_credential(tmp_path: Path) -> None:
@@ -727,6 +897,21 @@ def test_a_file_that_is_no_read_back_is_told_in_one_sentence(
     assert str(caught.value) == f"{tmp_path / 'C-1.txt'}{message}"
 
 
+@pytest.mark.parametrize("which", PLANS)
+@pytest.mark.parametrize("keys", [True, False])
+def test_the_file_for_the_station_is_no_read_back_and_is_told_as_such(tmp_path: Path, which: str, keys: bool) -> None:
+    out = tmp_path / "batch"
+    write_batch(PLANS[which], credentials(tmp_path, list(rows(1, which))), out, master=MASTER, keys=keys)
+    file, elsewhere = out / "C-1000.bin", tmp_path / "copied.bin"
+    elsewhere.write_bytes(file.read_bytes())
+    for path, where in (
+        (file, "its listing is C-1000.txt"), (elsewhere, "check what was read back from the card"),
+    ):  # fmt: skip
+        with pytest.raises(DefinitionError) as caught:
+            read_back(path, PLANS[which])
+        assert str(caught.value) == f"{path}: this is the file for the encoding station; {where}"
+
+
 def test_a_file_that_is_not_there(tmp_path: Path) -> None:
     for name, why in (("no.txt", "No such file or directory"), ("\0", "its name cannot be that of a file")):
         with pytest.raises(DefinitionError) as caught:
@@ -755,7 +940,7 @@ def test_every_kind_of_difference_is_shown_by_a_test() -> None:
     code = "".join(
         (folder / f"{name}.py").read_text() for name in ("readback", "recordcheck", "trailercheck", "lockcheck")
     )
-    known = set(re.findall(r'(?:found\.differ\(\s*|Difference\(\s*kind=)"([a-z-]+)"', code)) | {"published-key"}
+    known = set(re.findall(r'(?:\.differ\(\s*|Difference\(\s*kind=)"([a-z-]+)"', code)) | {"published-key"}
     shown = {kind for _, _, _, wanted in TAMPERED for kind, _ in wanted}
     assert len(known) > 15
     assert known == (shown | ELSEWHERE) - {"key-b-readable", "key-b-worthless"}, "dangers are those of the conditions"

@@ -31,15 +31,15 @@ def demo(directory: Path, as_json: bool, reveal: bool) -> int:
     already is overwritten.
 
     Then fifty of its new staff cards are written to DIR/cards and read back, and five bad ones
-    must be caught. That part needs the extra "keys"; the master key is drawn for the run, and is
-    neither shown nor written.
+    must be caught; they stay in DIR/cards/bad-read-backs, to be checked again. That part needs the
+    extra "keys"; the master key is drawn for the run, and is neither shown nor written.
 
     \b
       credkit demo
       credkit demo /tmp/brackwater --json
 
     --json: what `credkit crosswalk` gives, then one object with cards (written, clean, data,
-    caught: name, done, kind, place, text), or with cards null and why.
+    bad, caught: name, done, kind, place, text), or with cards null and why.
     """
     door = Door(as_json=as_json, reveal=reveal)
     with door.busy("making up Brackwater Terminal"):
@@ -86,6 +86,11 @@ def cards(door: Door, directory: Path) -> Path | None:
     for each in made.caught:
         door.say(f"  {each.name}: {each.done}", indent="    ")
         door.say(f"    caught: {each.difference.sentence}", indent="      ")
+    if made.bad:
+        plan, bad, listed = (shlex.quote(str(path)) for path in (made.plan, made.bad, made.listed))
+        door.say("  To check these five again:")
+        for line in (f"credkit card check {plan} \\", f"  {bad} \\", f"  --credentials {listed}"):
+            door.say(f"    {line}", indent="      ")
     kept = f"What {made.plan.parent} holds beside plan and list is an earlier run's, and was left alone."
     for line in (
         f"What the station gets is in {made.data}, a file and a listing for each card." if made.data else kept,
@@ -101,6 +106,7 @@ def _record(made: Cards) -> dict[str, Any]:
     """What became of the cards, for JSON."""
     return {
         "written": made.written, "clean": made.clean, "data": str(made.data) if made.data else None,
+        "bad": str(made.bad) if made.bad else None,
         "caught": [
             {
                 "name": each.name, "done": each.done, "kind": each.difference.kind, "place": each.difference.place,

@@ -34,7 +34,7 @@ def common(command: Command) -> Command:
     """--json, --layouts and --reveal."""
     layouts = click.option(
         "--layouts", metavar="FILE", type=click.Path(dir_okay=False, path_type=Path), callback=_layouts,
-        help="A TOML file with the site's own layouts, to be named in chains, or a site file: layouts and contents.",
+        help="A TOML file of layouts that chains can name, or a site file: its layouts, contents, tables and plans.",
     )  # fmt: skip
     return layouts(spoken(command))
 
@@ -71,6 +71,10 @@ def _layouts(ctx: click.Context, param: click.Parameter, path: Path | None) -> t
         return ()
     try:
         content = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+        if not content.keys().isdisjoint(("site", "plans", "tables")):  # a whole site file, or a part of one
+            from credkit.site import site_entries
+
+            return site_entries(path)
         if "layouts" not in content and "contents" not in content:
             return layout_entries(content)
         found = layout_entries(content.get("layouts", {}))  # a site file has them in tables of their own

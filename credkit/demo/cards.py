@@ -37,7 +37,8 @@ from credkit.memory.plans import load_plan
 from credkit.memory.readback import check_all
 
 PLAN = Path(__file__).with_name("staff-plan.toml")
-FOLDER, PLAN_FILE, LIST, DATA, READ_BACKS = "cards", "staff-plan.toml", "staff.csv", "data", "read-backs"
+FOLDER, PLAN_FILE, LIST = "cards", "staff-plan.toml", "staff.csv"
+DATA, READ_BACKS, BAD = "data", "read-backs", "bad-read-backs"
 COUNT = 50
 OPEN = Access((0, 0, 0, 1))  # as cards are delivered: either key reads and writes everything, and key B can be read
 DEFAULT = b"\xff" * 6  # and as they are delivered, a key that is published
@@ -87,13 +88,16 @@ class Caught:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cards:
-    """What became of the cards: where their plan is, how many were written and read back clean, what was caught.
+    """What became of the cards: where plan and list are, how many were written and read back clean, what was caught.
 
-    ``data`` is None where an earlier run's were there, which are left alone.
+    ``data`` is None where an earlier run's were there, which are left alone. ``bad`` are the read-backs
+    that are bad on purpose, this run's or the earlier one's; None where they are not there.
     """
 
     plan: Path
+    listed: Path
     data: Path | None
+    bad: Path | None
     written: int
     clean: int
     caught: tuple[Caught, ...]
@@ -125,21 +129,20 @@ def demo_cards(folder: str | Path, seed: int = SEED) -> Cards:
         }
         planted = plant(plan, good)
         write_files(place / READ_BACKS, {f"{name}.bin": data for name, data in good.items()})
-        write_files(place / READ_BACKS / "bad", {f"{each.name}.bin": each.data for each in planted})
+        write_files(place / BAD, {f"{each.name}.bin": each.data for each in planted})
         paths = [place / READ_BACKS / f"{name}.bin" for name in good]
         clean = [each for each in check_all(plan, paths, listed, master=master) if not each.differences]
         if len(clean) != len(good):
             raise CredkitError(f"demo: {len(good) - len(clean)} good cards have differences: a fault of credkit itself")
         found = {
             each.name: each
-            for each in check_all(
-                plan, [place / READ_BACKS / "bad" / f"{each.name}.bin" for each in planted], listed, master=master
-            )
+            for each in check_all(plan, [place / BAD / f"{each.name}.bin" for each in planted], listed, master=master)
         }
         caught = tuple(_caught(each, found) for each in planted)
     return Cards(
-        plan=home / PLAN_FILE, data=None if again else home / DATA, written=batch.count, clean=len(clean), caught=caught
-    )
+        plan=home / PLAN_FILE, listed=home / LIST, data=None if again else home / DATA,
+        bad=home / BAD if (home / BAD).is_dir() else None, written=batch.count, clean=len(clean), caught=caught,
+    )  # fmt: skip
 
 
 def _caught(planted: Planted, found: Mapping[str, Checked]) -> Caught:

@@ -20,7 +20,7 @@ read A or B, write B, increment B, decrement A or B
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, fields
 from functools import cache
 
@@ -129,8 +129,8 @@ class Access:
     def read(cls, text: str) -> Access:
         """The conditions that a policy in words asks for; raises `DefinitionError` for what no card can do.
 
-        >>> Access.read("block 1: read B, write never; read A or B; trailer: keys never, access never").conditions
-        (2, 5, 2, 6)
+        >>> Access.read("block 1: read B, write never; read A or B, write never; trailer: keys never, access never")
+        Access(conditions=(2, 5, 2, 6))
         """
         return cls(_policy(text))
 
@@ -164,13 +164,14 @@ class Access:
         trailer = self.trailer
         if not trailer.write_access:
             yield Danger(kind="fixed-for-good", group=3, text="nobody can ever change these access conditions again")
-        if not trailer.write_key_a and not trailer.write_key_b:
-            yield Danger(kind="fixed-keys", group=3, text="nobody can ever change the keys again, even when they leak")
         if not self.key_b:
             text = "key B can be read, so it authenticates nothing: only key A counts"
             yield Danger(kind="key-b-readable", group=3, text=text)
         later = f", unless somebody changes the access conditions with {_SAID[trailer.write_access]}"
         ever, until = ("", later) if trailer.write_access else ("ever ", ", and that cannot be undone")
+        if not trailer.write_key_a and not trailer.write_key_b:
+            text = f"nobody can {ever}change the keys again, even when they leak{later if trailer.write_access else ''}"
+            yield Danger(kind="fixed-keys", group=3, text=text)
         for group in range(3):
             rule, said = self.rule(group), self.groups[group]
             if rule == DataRule("", "", "", ""):
@@ -249,9 +250,11 @@ def _distance(rule: DataRule, wanted: DataRule) -> int:
     return sum(weight * len(set(a) ^ set(b)) for weight, (a, b) in zip((2, 3, 1, 1), pairs, strict=True))
 
 
-_GROUP = re.compile(r"(?:blocks? (?P<first>[0-9]{1,2})(?:-(?P<last>[0-9]{1,2}))?|(?P<trailer>trailer))\s*:")
+_GROUP = re.compile(
+    r"(?:blocks? (?P<first>[0-9]{1,2})(?:-(?P<last>[0-9]{1,2}))?|(?P<trailer>trailer))\s*:", re.IGNORECASE
+)
 _VERBS = ("read", "write", "increment", "decrement")
-_DUTIES = ("keys", "access")
+_DUTIES = {"keys": "keys", "access": "access bits"}
 
 
 def _policy(text: str) -> tuple[int, int, int, int]:
@@ -268,12 +271,11 @@ def _policy(text: str) -> tuple[int, int, int, int]:
             groups = ()
         body = clause[match.end() :] if match else clause
         if groups == (3,):
-            said = _said(body, _DUTIES)
-            condition = trailer_condition(said.get("keys", ""), said.get("access", ""))
+            said = _said(body, _DUTIES, needed=_DUTIES)
+            condition = trailer_condition(said["keys"], said["access"])
         else:
-            said = _said(body, _VERBS)
-            rights = said.get("increment"), said.get("decrement")
-            condition = data_condition(said.get("read", ""), said.get("write", ""), *rights)
+            said = _said(body, _VERBS, needed=_VERBS[:2])
+            condition = data_condition(said["read"], said["write"], said.get("increment"), said.get("decrement"))
         for group in groups:
             if group in given:
                 raise DefinitionError(f"the policy speaks twice of {GROUPS[group]}")
@@ -297,13 +299,14 @@ def _groups(first: int, last: int, clause: str) -> Sequence[int]:
         return range(first, last + 1)
     if first % 5 == 0 and last % 5 == 4 and first < last <= 14:
         return range(first // 5, last // 5 + 1)
+    hint = "; the last block of a sector is its trailer" if first == last and first in (3, 15) else ""
     raise DefinitionError(
-        f"{shown(clause.partition(':')[0])} is no group of blocks: they are 0, 1 and 2, or 0-4, 5-9 and 10-14"
+        f"{shown(clause.partition(':')[0])} is no group of blocks: they are 0, 1 and 2, or 0-4, 5-9 and 10-14{hint}"
     )
 
 
-def _said(body: str, verbs: Sequence[str]) -> dict[str, str]:
-    """What a clause says of each verb."""
+def _said(body: str, verbs: Collection[str], needed: Collection[str]) -> dict[str, str]:
+    """What a clause says of each verb; what is ``needed`` is never left to a default, which might be for good."""
     found: dict[str, str] = {}
     for part in body.split(","):
         verb, _, keys = " ".join(part.split()).partition(" ")
@@ -315,4 +318,8 @@ def _said(body: str, verbs: Sequence[str]) -> dict[str, str]:
         if verb in found:
             raise DefinitionError(f"{shown(body.strip())} says {verb} twice")
         found[verb] = _KEYS[keys.lower()]
+    for verb in needed:
+        if verb not in found:
+            what = verb if verb in _VERBS else f"change the {_DUTIES[verb]}"
+            raise DefinitionError(f"{shown(body.strip())} does not say who may {what}: '{verb} never' if nobody may")
     return found

@@ -101,17 +101,17 @@ class _Memory:
         for index, at in enumerate(room[:1] if place.fixed else room):
             (rest if at % self.geometry.block_size and not place.fixed else whole).append(index)
         clash = ""
+        problems = [self.problem(record, at) for at in room]
+        good = _runs(problems)
         for index in (*whole, *rest):
-            spots = tuple(room[index : index + record.room])
-            if len(spots) < record.room:
-                continue
-            problem = self.problem(record, spots)
-            if not problem:
+            if good[index] >= record.room:
+                spots = tuple(room[index : index + record.room])
                 for at in spots:
                     self.owner[at] = record.name
                     self.suits[self.geometry.unit_of(at)] = self.asked(record), record.name
                 return spots
-            clash = clash or problem
+            if index + record.room <= len(room):
+                clash = clash or problems[index + good[index]]
         free = sum(at not in self.owner for at in room)
         if clash and (place.fixed or free >= record.room):
             raise DefinitionError(f"record {record.name} does not fit at {shown(place.said)}: {clash}")
@@ -124,12 +124,18 @@ class _Memory:
     def asked(self, record: Record) -> Any:
         return record.condition if self.geometry.keys else record.lock
 
-    def problem(self, record: Record, spots: Sequence[int]) -> str:
-        """Why the record cannot lie there, or nothing."""
-        for at in spots:
-            asked, other = self.suits.get(self.geometry.unit_of(at), (self.asked(record), ""))
-            if asked != self.asked(record):
-                why = "asks for another access condition" if self.geometry.keys else "is locked otherwise"
-                return f"record {other} in the same group of blocks {why}"
-        taken = next((at for at in spots if at in self.owner), None)
-        return f"{self.geometry.place(taken)} belongs to record {self.owner[taken]}" if taken is not None else ""
+    def problem(self, record: Record, at: int) -> str:
+        """Why the record cannot have this byte, or nothing."""
+        asked, other = self.suits.get(self.geometry.unit_of(at), (self.asked(record), ""))
+        if asked != self.asked(record):
+            why = "asks for another access condition" if self.geometry.keys else "is locked otherwise"
+            return f"record {other} in the same group of blocks {why}"
+        return f"{self.geometry.place(at)} belongs to record {self.owner[at]}" if at in self.owner else ""
+
+
+def _runs(problems: Sequence[str]) -> list[int]:
+    """From each byte on, how many have no problem."""
+    found = [0] * (len(problems) + 1)
+    for index in reversed(range(len(problems))):
+        found[index] = 0 if problems[index] else found[index + 1] + 1
+    return found[:-1]

@@ -23,6 +23,7 @@ from credkit.errors import DefinitionError, shown
 from credkit.memory.plan import IDENTITY, Plan
 from credkit.registry import chain
 
+SPARE = "a column that no record uses can be named in the plan, in [plan] ignore"
 LONGEST = 200  # bytes of an id: a file name has 255, and needs an ending
 TYPE_A = (4, 7, 10)  # bytes of a UID of ISO/IEC 14443-3
 NOT_IN_NAMES = '<>:"/\\|?*'
@@ -49,7 +50,7 @@ def credentials(plan: Plan, file: File) -> Iterator[Credential]:
     """The rows of ``file``; raises `DefinitionError` with file and line for the first that cannot be a card's."""
     names: dict[str, int] = {}
     serials: dict[bytes, int] = {}
-    for line, cells in records(file, plan.columns):
+    for line, cells in records(file, plan.columns, SPARE):
         found = credential(plan, file, line, cells)
         name = normalize("NFC", normalize("NFC", found.name).casefold())
         if (before := names.setdefault(name, line)) != line:

@@ -4,7 +4,7 @@
       C-1001.bin      for the station: block number (2 bytes, most significant first), the block's bytes, and so on
       C-1001.txt      the same to be read (`credkit.memory.listing`)
       manifest.csv    credential_id, serial, file, SHA-256 of that file
-      batch.json      what it was made from, and what to do before it is used
+      batch.json      what it was made from, with which master key (its check value), and what to do before it is used
 
 The folder is built beside its place under a hidden name, and takes its name when everything in it
 is on the disk: it is there whole, or not at all. Only its owner can read it, from the first byte
@@ -39,8 +39,9 @@ from credkit.csvfiles import File
 from credkit.errors import CredkitError, DefinitionError, shown
 from credkit.memory.credentials import credentials
 from credkit.memory.image import Image, Press
+from credkit.memory.keymatch import CHECK_VALUE
 from credkit.memory.listing import BATCH, DUMP, LISTING, Listing
-from credkit.memory.masters import MasterKey
+from credkit.memory.masters import MasterKey, check_value
 from credkit.memory.plan import Plan
 
 MANIFEST = "manifest.csv"
@@ -53,6 +54,10 @@ PRECAUTIONS = (
 STALE = 3600  # seconds after which what a killed run left behind is removed
 _private = partial(os.open, mode=0o600)
 Progress = Callable[[int], None]
+
+
+class NoMasterKey(DefinitionError):
+    """The plan needs a master key to be written, and there is none."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,9 +81,15 @@ def write_batch(
     """Write what each card of ``credentials`` gets by ``plan`` into the folder ``out``, which is new or empty.
 
     ``keys`` says that the keys of the cards are written out. ``progress`` is told after each card how many there are.
-    Raises `DefinitionError` for the first row that cannot be written, and then nothing is.
+    Raises `DefinitionError` for the first row that cannot be written, and then nothing is; `NoMasterKey`
+    where one is needed.
     """
-    press = Press(plan, master, keys=keys)
+    try:
+        press = Press(plan, master, keys=keys)
+    except DefinitionError as error:
+        if master is not None:
+            raise
+        raise NoMasterKey(str(error)) from None
     if "\0" in str(out):
         raise DefinitionError(f"output {shown(str(out))} is not the path of a folder")
     try:
@@ -143,7 +154,9 @@ class _Folder:
         plan = self.press.plan
         told = {
             "plan": plan.name, "plan_sha256": plan.digest, "geometry": plan.geometry.name, "count": count,
-            "credkit": __version__, "keys": self.press.keys, "before_use": PRECAUTIONS,
+            "credkit": __version__, "keys": self.press.keys,
+            CHECK_VALUE: check_value(self.press.master) if self.press.master and plan.secret else None,
+            "before_use": PRECAUTIONS,
         }  # fmt: skip
         return json.dumps(told, indent=2, ensure_ascii=False) + "\n"
 

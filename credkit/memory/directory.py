@@ -26,6 +26,7 @@ CRC = CRCS["crc-b"]
 CRC_SIZE = 2
 HEAD = 2  # bytes before the first entry
 EACH = 5  # bytes of an entry
+MOST_LISTED = 255  # records: one byte counts them
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,7 +2,7 @@
 
 A `Findings` collects them while one card is checked, and `Checked` is what comes of it. No finding
 holds a key or a MAC, neither what was found nor what was expected: that would be a forgery made
-easy. Bytes that may be an account number are not shown either.
+easy. Bytes that may be an account number are shown only where that is asked for.
 
 Source: common practice, no source.
 """
@@ -11,6 +11,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from typing import Any
+
+from bitstring import Bits
 
 from credkit.accounts import holds_account, holds_track
 from credkit.errors import shown
@@ -22,12 +25,19 @@ PUBLISHED = "published-key"  # of a difference or note: a default key that anybo
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Difference:
-    """One thing that is not as planned. ``kind`` is a stable key, ``record`` the record it is about, if it is."""
+    """One thing that is not as planned. ``kind`` is a stable key, ``record`` the record it is about, if it is.
+
+    ``blocks`` and ``detail`` say ``place`` in parts, where the same can be said of other blocks too;
+    ``shared`` is what is then said of all of them, if it is not ``text``.
+    """
 
     kind: str
     text: str
     place: str = ""
     record: str = ""
+    blocks: tuple[int, ...] = ()
+    detail: str = ""
+    shared: str = ""
 
     @property
     def sentence(self) -> str:
@@ -41,13 +51,17 @@ class Difference:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Checked:
-    """What one read-back showed. ``values`` are the records that could be read, as they may be shown."""
+    """What one read-back showed. ``values`` are the records that could be read, as they may be shown.
+
+    ``macs`` has for each MAC that was verified whether it matched.
+    """
 
     name: str
     credential: str = ""
     differences: tuple[Difference, ...] = ()
     notes: tuple[Note, ...] = ()
     values: Mapping[str, str] = field(default_factory=dict)
+    macs: tuple[bool, ...] = ()
 
     @property
     def ok(self) -> bool:
@@ -68,22 +82,49 @@ class Findings:
     differences: list[Difference] = field(default_factory=list)
     notes: list[Note] = field(default_factory=list)
     values: dict[str, str] = field(default_factory=dict)
+    macs: list[bool] = field(default_factory=list)
 
-    def differ(self, kind: str, place: str, text: str, record: str = "") -> None:
+    def differ(
+        self, kind: str, place: str, text: str, record: str = "", *, blocks: Iterable[int] = (), detail: str = "",
+        shared: str = "",
+    ) -> None:  # fmt: skip
         """Add a difference."""
-        self.differences.append(Difference(kind=kind, place=place, text=text, record=record))
+        self.differences.append(
+            Difference(
+                kind=kind, text=text, place=place, record=record, blocks=tuple(blocks), detail=detail, shared=shared
+            )
+        )
 
     def note(self, kind: str, level: Level, text: str) -> None:
         """Add a note."""
         self.notes.append(Note(kind=kind, level=level, text=text))
 
 
-def hexed(data: bytes, whole: bytes = b"") -> str:
-    """Bytes as they may stand in a sentence, where they are a part of ``whole``.
+def told(value: Any, *, reveal: bool = False) -> str:
+    """What a record says, shortened and with account numbers masked; all of it with ``reveal``.
+
+    >>> told({"number": 4114360123456785}), told("4114360123456785", reveal=True)
+    ('number=411436******6785', "'4114360123456785'")
+    """
+    if not reveal:
+        return shown(value)
+    if isinstance(value, Mapping):
+        return " ".join(f"{name}={item}" for name, item in value.items())
+    if isinstance(value, Bits):
+        return str(value.bin)
+    return repr(value)
+
+
+def hexed(data: bytes, whole: bytes = b"", *, reveal: bool = False) -> str:
+    """Bytes as they may stand in a sentence, where they are a part of ``whole``; with ``reveal`` whatever they are.
 
     >>> hexed(bytes.fromhex("0001E240")), hexed(b"4114360123456785")
     ("'0001E240'", '16 bytes that may be an account number')
+    >>> hexed(b"4114", b"4114360123456785", reveal=True)
+    "'34313134'"
     """
+    if reveal:
+        return repr(data.hex().upper())
     text = (whole or data).replace(b"\0", b"").decode("latin-1")
     if holds_account(text) or holds_track(text):
         return f"{len(data)} bytes that may be an account number"

@@ -226,7 +226,7 @@ def _type2(name: str, free: int) -> Geometry:
 def _type5(name: str, blocks: int, size: int) -> Geometry:
     if not 2 <= blocks <= MOST_LONG:
         raise _refuse(name, f"{blocks} blocks, expected 2 to {MOST_LONG}")
-    container = 8 if blocks * size - 4 > 255 * 8 else 4
+    container = 8 if (blocks * size - 8) // 8 > 255 else 4  # one of 4 bytes counts its area in one byte
     return Geometry(
         name=name, title=f"{blocks} blocks of {size} bytes, locked one by one; the capability container opens block 0",
         source="NFC Forum Type 5 Tag (secondary text and from memory)", block_size=size, sectors=(range(blocks),),

@@ -45,7 +45,7 @@ class Trailer:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Image:
-    """What one card gets: data blocks, then lock bytes by block, then trailers."""
+    """What one card gets: data blocks, the capability container behind them, lock bytes by block, then trailers."""
 
     blocks: Mapping[int, bytes]
     locks: Mapping[int, bytes]
@@ -81,7 +81,10 @@ class Press:
         self.master = master
         self.keys = keys
         size = plan.geometry.block_size
-        self.empty = {block: bytes(size) for block in plan.blocks}
+        container = {at // size for at in plan.container_places}
+        self.empty = {
+            block: bytes(size) for block in sorted(plan.blocks, key=lambda block: (block in container, block))
+        }
         self.pieces = {record.name: tuple(_pieces(record, size)) for record in plan.records}
         self.locks = self._locks()
 
@@ -95,10 +98,9 @@ class Press:
             data = self.protected(record, serial, record.write(row))
             for block, at, start, stop in self.pieces[record.name]:
                 blocks[block][at : at + stop - start] = data[start:stop]
-        if plan.container:
-            block, at = divmod(plan.container_at, plan.geometry.block_size)
-            for number, piece in enumerate(_cut(plan.container, plan.geometry.block_size)):
-                blocks[block + number][at : at + len(piece)] = piece
+        for place, byte in zip(plan.container_places, plan.container, strict=True):
+            block, at = divmod(place, plan.geometry.block_size)
+            blocks[block][at] = byte
         return Image(
             blocks={block: bytes(data) for block, data in blocks.items()}, locks=self.locks,
             trailers=tuple(self.trailer(sector, serial) for sector in plan.access),
@@ -144,8 +146,3 @@ def _pieces(record: Record, size: int) -> Iterator[tuple[int, int, int, int]]:
         if end or record.places[index] != record.places[index - 1] + 1 or record.places[index] % size == 0:
             yield at // size, at % size, start, index
             start = index
-
-
-def _cut(data: bytes, size: int) -> Iterator[bytes]:
-    for start in range(0, len(data), size):
-        yield data[start : start + size]

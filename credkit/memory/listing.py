@@ -1,12 +1,13 @@
 """Listings and dumps: the bytes of one card as a person reads them, and as they come back from a card.
 
     # comment
-    block 4: 0001E240 00000000 00000000 00000000  # personnel
+    block 4: 0001E240 00000000 00000000 00000000  # personnel number=123456
     block 7: ........ ....7877 8800.... ........  # trailer
 
 A listing is lines of text; two full stops are a byte that is not said: a key that is not written
-out, or one that a card does not show. The lines that `Listing` writes stand in the order of writing,
-and `read_back` takes them in any. It also takes a dump: all bytes of the memory, and no others.
+out, or one that a card does not show. Where a record begins, the comment says what its bytes mean,
+for the person who compares. The lines that `Listing` writes stand in the order of writing, and
+`read_back` takes them in any. It also takes a dump: all bytes of the memory, and no others.
 
 Sentences about a read-back name lines and places, and never repeat its bytes: they may be keys.
 
@@ -20,10 +21,11 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from credkit.codec import release
 from credkit.errors import DefinitionError, shown
 from credkit.memory.geometry import Geometry
 from credkit.memory.image import SPARE, Image, Trailer
-from credkit.memory.plan import Plan
+from credkit.memory.plan import Plan, Record
 
 GROUP = 4  # bytes written together
 KEY = 6  # bytes of a key
@@ -46,11 +48,15 @@ class Listing:
         self.plan = plan
         self.unit = plan.geometry.unit
         size = plan.geometry.block_size
-        self.names: dict[int, str] = {}
+        self.held: dict[int, list[tuple[str, Record | None]]] = {}  # names; the record too, where it begins
         for block in plan.blocks:
-            held = (record.name for record in plan.records if any(at // size == block for at in record.places))
-            container = plan.container and plan.container_at // size == block
-            self.names[block] = ", ".join((*held, *(["capability container"] if container else [])))
+            self.held[block] = [
+                (record.name, record if record.places[0] // size == block else None)
+                for record in plan.records
+                if any(at // size == block for at in record.places)
+            ]
+            if any(at // size == block for at in plan.container_places):
+                self.held[block].append(("capability container", None))
 
     def text(self, image: Image, *, credential: str, serial: bytes) -> str:
         """The listing of what one card gets."""
@@ -70,7 +76,8 @@ class Listing:
 
     def _lines(self, image: Image) -> Iterator[str]:
         for block, data in image.blocks.items():
-            yield f"{self.unit} {block}: {_grouped(data.hex())}  # {self.names[block]}"
+            told = ", ".join([name + (_meaning(record, image) if record else "") for name, record in self.held[block]])
+            yield f"{self.unit} {block}: {_grouped(data.hex())}  # {told}"
         duties = self.plan.geometry.duties
         for block, data in image.locks.items():
             start = block * len(data)
@@ -83,6 +90,21 @@ class Listing:
 def listing(image: Image, plan: Plan, *, credential: str, serial: bytes) -> str:
     """The listing of what one card gets; `Listing` is the quick way for many cards of a plan."""
     return Listing(plan).text(image, credential=credential, serial=serial)
+
+
+def _meaning(record: Record, image: Image) -> str:
+    """What the bytes of a record say, without its MAC, behind a space; nothing where they have no meaning."""
+    if record.codec is None:
+        return ""
+    size = len(next(iter(image.blocks.values())))
+    data = bytes([image.blocks[at // size][at % size] for at in record.places[: record.size]])
+    value = record.codec.attempt((int.from_bytes(data, "big"), 8 * record.size))
+    if value is None:
+        return ""
+    text = shown(release(record.codec.gives, value))
+    if text.isprintable():
+        return f" {text}"
+    return " " + "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
 
 
 def _trailer(trailer: Trailer) -> str:
@@ -122,9 +144,22 @@ def read_back(path: Path, plan: Plan) -> ReadBack:
     text = None if _NOT_TEXT.search(data) else _text(data)
     if text is not None:
         return _Lines(str(path), memory).read(text, path.stem)
+    if _is_station(data, plan):
+        listing = path.with_suffix(LISTING)
+        where = f"its listing is {listing.name}" if listing.is_file() else "check what was read back from the card"
+        raise DefinitionError(f"{path}: this is the file for the encoding station; {where}")
     if len(data) != memory.size:
         raise DefinitionError(f"{path}: {len(data)} bytes, but {memory.name} has {memory.size}")
     return ReadBack(name=str(path), stem=path.stem, data=data, seen=b"\x01" * len(data))
+
+
+def _is_station(data: bytes, plan: Plan) -> bool:
+    """Whether these are block numbers and bytes, as `credkit.memory.data` writes them: all blocks of the plan."""
+    step = 2 + plan.geometry.block_size
+    if len(data) % step:
+        return False
+    numbers = [int.from_bytes(data[at : at + 2], "big") for at in range(0, len(data), step)]
+    return len(set(numbers)) == len(numbers) and set(plan.blocks) <= set(numbers)
 
 
 def read_backs(paths: Iterable[Path]) -> list[Path]:

@@ -77,9 +77,11 @@ class LockCheck:
                 continue
             is_set, planned = back.data[at] >> bit & 1, self.plan.lock_bits.get(at, 0) >> bit & 1
             if planned and not is_set:
-                found.differ("not-locked", self.said(pages), "not locked, and the plan locks it")
+                text = "not locked, and the plan locks it"
+                found.differ("not-locked", self.said(pages), text, blocks=pages)
             elif is_set and not planned:
-                found.differ("locked-unplanned", self.said(pages), "locked for good, and the plan leaves it open")
+                text = "locked for good, and the plan leaves it open"
+                found.differ("locked-unplanned", self.said(pages), text, blocks=pages)
         if unread:
             found.note("locks-not-read", "care", f"the lock bits were not read: {self.said(tuple(unread))}")
 

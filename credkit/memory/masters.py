@@ -11,8 +11,11 @@ Source: common practice, no source.
 
 >>> from credkit.memory.keys import MasterKey
 >>> nist = bytes.fromhex("2B7E151628AED2A6ABF7158809CF4F3C")  # a published test value, never a key to use
->>> check_value(MasterKey.of(nist, "argument of a function")) == check_value(master_from_prompt(lambda _: nist.hex()))
-True
+>>> len(check_value(MasterKey.of(nist, "argument of a function")))
+6
+>>> master_from_prompt(lambda _: nist.hex())
+Traceback (most recent call last):
+credkit.errors.DefinitionError: master key: this is a key of an example, which everybody has: draw one at random
 >>> master_from_prompt(lambda _: "2B7E 1516")
 Traceback (most recent call last):
 credkit.errors.DefinitionError: master key: expected 32, 48 or 64 hexadecimal digits, found 8
@@ -31,6 +34,11 @@ from credkit.errors import DefinitionError, shown
 from credkit.memory.keys import BLOCK, FOR_CHECK, SIZES, cmac, refusal
 from credkit.memory.keys import MasterKey as MasterKey  # whoever asks for one finds its type here too
 
+EXAMPLES = (  # NIST SP 800-38B, appendix D: the keys of its examples
+    "2b7e151628aed2a6abf7158809cf4f3c",
+    "8e73b0f7da0e6452c810f32b809079e562f8ead2522c6b7b",
+    "603deb1015ca71be2b73aef0857d77811f352c073b6108d72d9810a30914dff4",
+)
 LARGEST = 1024  # bytes of a file: there is room for a key on many lines, and for nothing else
 OTHERS = 0o077  # what group and others may do
 PROMPT = "master key (hexadecimal digits, not shown)"
@@ -102,7 +110,10 @@ def _problem(text: str) -> str:
     count = sum(not character.isspace() for character in text)
     if count not in (2 * size for size in SIZES):
         return f"expected 32, 48 or 64 hexadecimal digits, found {count or 'none'}"
-    return refusal(_bytes(text))
+    data = _bytes(text)
+    if len(set(data)) == 1 or data.hex() in EXAMPLES or data == bytes(range(len(data))):
+        return "this is a key of an example, which everybody has: draw one at random"
+    return refusal(data)
 
 
 def _bytes(text: str) -> bytes:

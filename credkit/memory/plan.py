@@ -22,6 +22,7 @@ from credkit.reading import Field
 from credkit.spans import written
 
 IDENTITY = ("credential_id", "serial")  # the columns that every list of credentials has
+MESSAGE = "tlv"  # the step that a message in an NFC Forum data area begins with
 _DIGITS = re.compile(r"[0-9]{1,40}")
 
 
@@ -58,8 +59,8 @@ class Record:
         try:
             word, _ = to_word(self.codec.encode(self.meant(row)))
         except CredkitError as error:
-            columns = ", ".join(self.columns.values())
-            raise EncodeError(f"record {self.name}, column {columns}: {error}") from None
+            columns = ", ".join(filter(None, self.columns.values()))
+            raise EncodeError(f"record {self.name}{columns and f', column {columns}'}: {error}") from None
         return word.to_bytes(self.size, "big")
 
     def meant(self, row: Mapping[str, str]) -> Any:
@@ -136,12 +137,17 @@ class Plan:
         """The data blocks that are written, in order."""
         size = self.geometry.block_size
         found = {at // size for record in self.records for at in record.places}
-        return tuple(sorted(found | ({self.container_at // size} if self.container else set())))
+        return tuple(sorted(found | {at // size for at in self.container_places}))
 
     @property
     def container_at(self) -> int:
         """The first byte of the capability container."""
         return self.geometry.duties.index("container")
+
+    @property
+    def container_places(self) -> range:
+        """The bytes of the capability container that the plan writes."""
+        return range(self.container_at, self.container_at + len(self.container)) if self.container else range(0)
 
     @cached_property
     def locked(self) -> tuple[int, ...]:
@@ -168,22 +174,23 @@ class Plan:
 
     def dangers(self) -> tuple[Danger, ...]:
         """All that is dangerous about the plan, like dangers of several sectors in one."""
-        return (*self._of_access(), *self._of_keys(), *self._of_locks())
+        return (*self._of_access(), *self._of_keys(), *self._of_locks(), *self._of_messages())
 
     def _of_access(self) -> Iterator[Danger]:
         found: dict[tuple[str, str, str], list[int]] = {}
         for sector, access in self.access.items():
             for danger in access.dangers():
                 group = self.geometry.groups(sector)[danger.group]
-                if danger.group < 3 and not any(block in self.blocks for block in group):
-                    continue
+                if danger.group < 3 and danger.kind != "locked" and not any(block in self.blocks for block in group):
+                    continue  # blocks without a record are nobody's, unless they are lost for good
                 first = group.start - self.geometry.sectors[sector].start
                 last = first + len(group) - 1
                 blocks = f"block {first}" if first == last else f"blocks {first}-{last}"
-                what = "the trailer" if danger.group == 3 else f"{blocks} of each"
+                what = "the trailer" if danger.group == 3 else blocks
                 found.setdefault((danger.kind, what, danger.text), []).append(sector)
         for (kind, what, text), sectors in found.items():
-            yield Danger(kind=kind, place=f"{_numbered('sector', sectors)}, {what}", text=text)
+            each = " of each" if len(sectors) > 1 else ""
+            yield Danger(kind=kind, place=f"{_numbered('sector', sectors)}, {what}{each}", text=text)
 
     def _of_keys(self) -> Iterator[Danger]:
         if not self.geometry.keys:
@@ -205,9 +212,29 @@ class Plan:
             if more := [block for block in self.locked if block not in spared]:
                 text = "locked along with them, since one lock bit serves both"
                 yield Danger(kind="locked-along", place=_numbered(self.geometry.unit, more), text=text)
+        if self.geometry.unit == "page" and (far := [page for page in self.locked if page >= 4 + STATIC // PAGE]):
+            text = (
+                f"one lock bit for every {LOCKED_BY_ONE} bytes, behind the data area, is only the usual way: on a card "
+                "that has them elsewhere, or for more bytes each, others are locked, or none. Its data sheet says"
+            )
+            yield Danger(kind="lock-bits-elsewhere", place=_numbered(self.geometry.unit, far), text=text)
+        size = self.geometry.block_size
+        free = {at // size for r in self.records for at in r.places if not (self.geometry.keys or r.lock)}
+        if free:
+            text = "not locked: anybody can rewrite what is there, and needs no key"
+            yield Danger(kind="left-open", place=_numbered(self.geometry.unit, sorted(free)), text=text)
         if self.container and self.geometry.unit == "page":
             text = "its bits can be set once and never taken back"
             yield Danger(kind="set-once", place="the capability container", text=text)
+
+    def _of_messages(self) -> Iterator[Danger]:
+        """Messages that a telephone would not find: it looks at the first free byte, where cards have no keys."""
+        for record in self.records:
+            first = record.codec is not None and next((step.name for step in record.codec.steps[1:]), "")
+            if first == MESSAGE and not self.geometry.keys and record.places[0] != self.geometry.data[0]:
+                place = self.geometry.named(self.geometry.data[0] // self.geometry.block_size)
+                text = f"a telephone looks for it in {place} alone, and takes what is there for a message"
+                yield Danger(kind="message-not-first", place=f"record {record.name}", text=text)
 
 
 def _numbered(what: str, numbers: Sequence[int]) -> str:

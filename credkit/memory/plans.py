@@ -20,16 +20,17 @@ from types import MappingProxyType
 
 from credkit.chains import link
 from credkit.codec import Codec
-from credkit.errors import CredkitError, DefinitionError, nearest, shown
+from credkit.errors import CredkitError, nearest, shown
 from credkit.memory.access import DATA, Access, data_condition, trailer_condition
 from credkit.memory.allotment import ANYWHERE, Where, allot, where
 from credkit.memory.area import area
-from credkit.memory.directory import directory_size, write_directory
-from credkit.memory.geometry import Geometry, geometry
+from credkit.memory.directory import MOST_LISTED, directory_size, write_directory
+from credkit.memory.geometry import PAGE, STATIC, Geometry, geometry
 from credkit.memory.keys import is_published
 from credkit.memory.plan import IDENTITY, Plan, Record
 from credkit.reading import Field
 from credkit.registry import chain
+from credkit.shapes import only
 from credkit.tomltable import Table, read_toml
 
 TOP = ("plan", "roles", "keys", "trailers", "records", "directory")
@@ -42,8 +43,11 @@ SLOTS = ("A", "B")
 KEY_SIZE = 6
 NOBODY = "never"
 LARGEST = 8192  # bytes of a record
+USUAL = 144  # bytes of data area up to which dynamic lock bytes are where the standard has them by default
+TRIED = 1024  # sizes, to find the one that suits a chain with check bytes
 MACS = range(4, 17)
 _NAME = re.compile("[a-z][a-z0-9-]{0,39}")
+VALUE_BLOCK = "value-block"  # the layout of a block in which a card counts
 DIRECTORY = "directory"  # the name of the record that says where the others are
 
 
@@ -58,8 +62,8 @@ class _Builder:
 
     def __init__(self, top: Table) -> None:
         self.top = top
-        self.head = top.table("plan", ("name", "geometry", "serial", "container", "ignore"))
-        self.geometry: Geometry = self.head.guard("geometry", lambda: geometry(self.head.text("geometry")))
+        self.head = top.table("plan", ("name", "geometry", "serial", "container", "dynamic_locks", "ignore"))
+        self.geometry: Geometry = self.head.guard("geometry", partial(geometry, self.head.text("geometry")))
         self.roles = self.slots()
 
     def plan(self) -> Plan:
@@ -71,6 +75,11 @@ class _Builder:
         records, wanted = self.records()
         places = self.top.guard("records", lambda: allot(self.geometry, records, wanted))
         placed = [replace(record, places=places[record.name]) for record in records]
+        for record in filter(_is_value_block, placed if self.geometry.keys else ()):
+            first, size = record.places[0], self.geometry.block_size
+            if first % size:
+                problem = f"it begins at {self.geometry.place(first)}, but a value block is one block of its own"
+                self.top.refuse(f"records.{record.name}.where", problem)
         others = [record for record in placed if record.name != DIRECTORY]
         index = [
             replace(record, fixed=write_directory(others, self.geometry)) if record.name == DIRECTORY else record
@@ -81,10 +90,22 @@ class _Builder:
             access=MappingProxyType(self.access(placed, keys)), keys=MappingProxyType(keys),
             roles=MappingProxyType(self.roles), container=self.container(), ignored=head.texts("ignore", ()),
         )  # fmt: skip
+        self.lock_bytes(plan)
         for column in plan.ignored:
             if column in (*IDENTITY, *(used for record in placed for used in record.columns.values())):
                 head.refuse("ignore", f"the column {shown(column)} is used by a record, or is there in any case")
         return plan
+
+    def lock_bytes(self, plan: Plan) -> None:
+        """Refuse locks whose bits may be elsewhere, or serve more bytes each, unless the plan says that it knows."""
+        standard = self.head.one_of("dynamic_locks", ("unknown", "standard")) == "standard"
+        far = [at for at in plan.lock_bits if at >= 4 * PAGE]
+        if far and not standard and self.geometry.free > USUAL:
+            self.head.refuse(
+                "dynamic_locks", f"locks from page {4 + STATIC // PAGE} on would be written to "
+                f"{self.geometry.place(far[0])}, and cards of more than {USUAL} bytes often have them elsewhere: if "
+                'the data sheet has them there, one bit for every 8 bytes, say "standard"',
+            )  # fmt: skip
 
     def serial(self) -> int:
         size = self.head.whole("serial", self.geometry.serial, 99)
@@ -98,15 +119,20 @@ class _Builder:
             return b""
         if self.geometry.keys:
             self.head.refuse("container", "cards with sectors have no capability container")
-        if self.head.one_of("container", ("keep", "write")) == "keep":
+        said = self.head.one_of("container", ("keep", "write", "write read-only"))
+        if said == "keep":
             return b""
+        closed = said == "write read-only"
         units = self.geometry.free // 8
         if self.geometry.unit == "page":
-            return bytes((0xE1, 0x10, units, 0x00))
+            return bytes((0xE1, 0x10, units, 0x0F if closed else 0x00))
+        if not units:
+            self.head.refuse("container", f"{self.geometry.name} has no 8 bytes for data, the least that it can say")
         first = 0xE1 if self.geometry.blocks <= 256 else 0xE2  # the second: blocks are addressed with two bytes
-        if units > 255:
-            return bytes((first, 0x40, 0x00, 0x01, 0x00, 0x00)) + units.to_bytes(2, "big")
-        return bytes((first, 0x40, units, 0x01))
+        access = 0x43 if closed else 0x40  # the lowest two bits: nobody writes
+        if self.geometry.duties.count("container") == 8:
+            return bytes((first, access, 0x00, 0x01, 0x00, 0x00)) + units.to_bytes(2, "big")
+        return bytes((first, access, min(units, 255), 0x01))
 
     # ── keys and roles ──────────────────────────────────────────────────────────────────────────
 
@@ -118,9 +144,9 @@ class _Builder:
             self.top.refuse("roles", f"{self.geometry.name} has no keys: its {self.geometry.unit}s are locked or open")
         table = Table(self.top.file, "roles", content, content)
         for role in content:
-            slot = table.text(role)
-            if slot not in SLOTS:
-                table.refuse(role, f"a role holds key A or B, not {shown(slot)}")
+            slot = content[role]
+            if slot not in SLOTS:  # whatever it is, it may be a key: it is not repeated
+                table.refuse(role, 'a role holds key "A" or "B": which of the two, and never the key itself')
             if role == NOBODY:
                 table.refuse(role, f"{NOBODY} stands for nobody, and cannot be a role")
             found[role] = slot
@@ -130,21 +156,21 @@ class _Builder:
 
     def keys(self, name: str) -> tuple[dict[str, bytes | None], str]:
         """Where the keys come from, and the label they are derived under."""
-        if not self.top.has("keys"):
-            if self.geometry.keys:
-                self.top.refuse("keys", 'key A and B are needed here, such as A = "derived"')
-            return {}, name
-        table = self.top.table("keys", ("label", *SLOTS) if self.geometry.keys else ("label",))
+        if self.geometry.keys and not self.top.has("keys"):
+            self.top.refuse("keys", 'key A and B are needed here, such as A = "derived"')
+        content = self.top.mapping("keys")
+        table = Table(self.top.file, "keys", content, ("label", *SLOTS) if self.geometry.keys else ("label",))
         label = table.text("label", name)
         if not label or not label.isprintable() or len(label.encode()) > 64:
-            table.refuse("label", f"a label of 1 to 64 bytes without control characters is needed, not {shown(label)}")
+            what = "a label" if table.has("label") else "a label, which is the plan's name unless it is declared,"
+            table.refuse("label", f"{what} of 1 to 64 bytes without control characters is needed, not {shown(label)}")
         return {slot: self.key(table, slot) for slot in SLOTS if self.geometry.keys}, label
 
     def key(self, table: Table, slot: str) -> bytes | None:
-        text = table.text(slot)
+        text = table.content.get(slot)
         if text == "derived":
             return None
-        word, _, digits = text.partition(" ")
+        word, _, digits = text.partition(" ") if isinstance(text, str) else ("", "", "")
         try:
             key = bytes.fromhex(digits)
         except ValueError:
@@ -156,11 +182,13 @@ class _Builder:
             "in a plan, since plans are read by many",
         )  # fmt: skip
 
-    def who(self, table: Table, key: str, default: tuple[str, ...] | None = None) -> str:
+    def who(self, table: Table, key: str) -> str:
         """The keys of the roles under ``key``: A, B, AB or none."""
-        roles = table.texts(key, or_one=True) if default is None else table.texts(key, default, or_one=True)
+        roles = table.texts(key, or_one=True)
         if roles == (NOBODY,):
             return ""
+        if not roles or NOBODY in roles:
+            table.refuse(key, f"one role at least, or {NOBODY} alone, is needed here")
         for role in roles:
             if role not in self.roles:
                 near = nearest(role, self.roles)
@@ -174,8 +202,8 @@ class _Builder:
                 self.top.refuse("trailers", f"{self.geometry.name} has no sector trailers")
             return {}
         table = self.top.table("trailers", ("keys", "access", "free", "unused"))
-        owners = self.who(table, "keys")
-        trailer = table.guard("keys", lambda: trailer_condition(owners, self.who(table, "access")))
+        owners, access = self.who(table, "keys"), self.who(table, "access")
+        trailer = table.guard("keys", partial(trailer_condition, owners, access))
         rest = self.rest(table, owners)
         groups = {self.geometry.unit_of(at): record.condition for record in records for at in record.places}
         if len(self.geometry.groups(0)[0]) == 1:  # the manufacturer's block alone: it can be read, and never written
@@ -194,7 +222,7 @@ class _Builder:
         """The condition of blocks without a record: read and written by whoever writes the keys."""
         if table.has("free"):
             free = table.table("free", ("read", "write"))
-            return free.guard("read", lambda: data_condition(self.who(free, "read"), self.who(free, "write")))
+            return free.guard("read", partial(data_condition, self.who(free, "read"), self.who(free, "write")))
         return next((n for n, rule in enumerate(DATA) if (rule.read, rule.write) == (owners, owners)), 0)
 
     # ── records ─────────────────────────────────────────────────────────────────────────────────
@@ -213,19 +241,23 @@ class _Builder:
             wanted[table.name] = self.where(table)
         if self.top.has("directory"):
             table = self.top.table("directory", ("where", "read", "write", "lock"))
+            if len(records) > MOST_LISTED:
+                table.refuse("where", f"a directory lists {MOST_LISTED} records, and there are {len(records)}")
             size = directory_size(len(records))
             records.append(self.protected(table, Record(name=DIRECTORY, size=size, fixed=bytes(size))))
             wanted[DIRECTORY] = self.where(table)
         return records, wanted
 
     def where(self, table: Table) -> Where:
-        return table.guard("where", lambda: where(self.geometry, table.text("where", ANYWHERE)))
+        return table.guard("where", partial(where, self.geometry, table.text("where", ANYWHERE)))
 
     def record(self, table: Table) -> Record:
         codec, size = self.stored(table)
         value = table.guard("value", partial(chain, table.text("value"))) if table.has("value") else None
         if value and (value.takes, value.gives) != ("text", "fields"):
             table.refuse("value", f"the chain goes from {value.takes} to {value.gives}, expected text to fields")
+        if value and codec.gives == "text":
+            table.refuse("value", "stored takes a text, and the column is that text: nothing reads it to fields")
         if value and set(value.schema) != set(codec.schema):
             table.refuse("value", f"it gives {', '.join(value.schema)}, but stored takes {', '.join(codec.schema)}")
         mac = table.whole("mac", 0, LARGEST)
@@ -246,15 +278,19 @@ class _Builder:
             table.refuse("stored", f"the chain takes {codec.takes}, expected bits: it reads what is stored")
         if codec.gives == "bits":
             table.refuse("stored", "the chain gives bits, expected text or fields: what they mean")
+        fitting = _sizes(codec)
+        if not fitting:
+            table.refuse("stored", f"the chain {codec.name} reads no whole number of bytes")
         if not table.has("size"):
-            length = codec.steps[0].input.lengths
-            if len(length) != 1 or length[0] % 8:
+            if len(fitting) > 1:
                 table.refuse("size", "the chain can read several lengths: the record's bytes are needed here")
-            size = length[0] // 8
+            size = fitting[0]
         else:
             size = table.whole("size", 0, LARGEST)
         if not 1 <= size <= LARGEST:
             table.refuse("size", f"a record has 1 to {LARGEST} bytes, not {size}")
+        if len(fitting) == 1 and size != fitting[0]:
+            table.refuse("size", f"the chain {codec.name} reads {fitting[0]} bytes, not {size}")
         fixed = table.guard("stored", lambda: link([area(size), codec]))
         for why, verb in ((fixed.unread, "read"), (fixed.unwritten, "written")):
             if why:
@@ -266,12 +302,12 @@ class _Builder:
     def columns(self, table: Table, codec: Codec, value: Codec | None) -> dict[str, str]:
         """The column of each field."""
         if table.has("columns"):
+            if value or codec.gives == "text":
+                table.refuse("columns", "the record has one value: column is the key for it")
             found = dict(table.mapping("columns"))
             inner = Table(table.file, table.at("columns"), found, codec.schema)
             for name in codec.schema:
                 inner.text(name)
-            if value or codec.gives == "text":
-                table.refuse("columns", "the record has one value: column is the key for it")
         elif table.has("column"):
             column = table.text("column")
             if value or codec.gives == "text":
@@ -295,10 +331,9 @@ class _Builder:
             if len(schema) != 1:
                 table.refuse("constant", f"the record has the fields {', '.join(schema)}: value says how it is read")
             columns = dict.fromkeys(schema, "")
-        try:
-            return replace(record, fixed=replace(record, columns=columns).write({"": text}))
-        except CredkitError as error:
-            table.refuse("constant", str(error))
+        return table.guard(
+            "constant", lambda: replace(record, fixed=replace(record, columns=columns).write({"": text}))
+        )
 
     def protected(self, table: Table, record: Record) -> Record:
         """The record with its access condition, or its lock."""
@@ -310,16 +345,40 @@ class _Builder:
             return replace(record, lock=table.flag("lock", False))
         if table.has("lock"):
             table.refuse("lock", 'a record in a sector is locked by its access condition: write = "never"')
+        read, write = self.who(table, "read"), self.who(table, "write")
+        more = [self.who(table, key) if table.has(key) else None for key in rights[2:]]
+        if any(each is not None for each in more):
+            more = [each or "" for each in more]
+        if any(more):
+            self.counted(table, record)
+        return replace(record, condition=table.guard("read", partial(data_condition, read, write, *more)))
+
+    def counted(self, table: Table, record: Record) -> None:
+        """Refuse a record that no card can count up and down: only a value block without a MAC can be."""
+        key = "increment" if table.has("increment") else "decrement"
+        if not _is_value_block(record):
+            table.refuse(key, f"a card counts in a value block only: stored begins with {VALUE_BLOCK}")
+        if record.mac:
+            table.refuse(key, "the card counts and cannot make a MAC: the record's would be wrong from then on")
+
+
+def _is_value_block(record: Record) -> bool:
+    return record.codec is not None and record.codec.steps[1].name == VALUE_BLOCK  # behind the step of the area
+
+
+def _sizes(codec: Codec) -> list[int]:
+    """The sizes in bytes that a chain from bits can read, as far as the second one."""
+    length = only(codec.steps[0].input.lengths)
+    found: list[int] = []
+    for size in range(1, TRIED + 1) if length is None else [length // 8] * (length % 8 == 0):
         try:
-            read, write = self.who(table, "read"), self.who(table, "write")
-            more = [self.who(table, key) if table.has(key) else None for key in rights[2:]]
-            if any(each is not None for each in more):
-                more = [each or "" for each in more]
-            return replace(record, condition=data_condition(read, write, *more))
-        except DefinitionError as error:
-            if str(error).startswith(table.file):
-                raise
-            table.refuse("read", str(error))
+            link([area(size), codec])
+        except CredkitError:
+            continue
+        found.append(size)
+        if len(found) == 2:
+            break
+    return found
 
 
 def _never(codec: Codec) -> str:

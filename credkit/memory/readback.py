@@ -20,6 +20,7 @@ from credkit.csvfiles import File
 from credkit.errors import DefinitionError, shown
 from credkit.memory.credentials import Credential, credentials, row_credential
 from credkit.memory.findings import Checked, Difference, Findings
+from credkit.memory.keymatch import KeyMatch
 from credkit.memory.listing import ReadBack, read_back
 from credkit.memory.lockcheck import LockCheck
 from credkit.memory.masters import MasterKey
@@ -33,13 +34,19 @@ STORED = {("sector", 4): 5, ("page", 7): 9}  # bytes of a serial number of so ma
 
 
 def check_card(
-    plan: Plan, back: ReadBack, *, row: Mapping[str, str] | None = None, master: MasterKey | None = None
+    plan: Plan,
+    back: ReadBack,
+    *,
+    row: Mapping[str, str] | None = None,
+    master: MasterKey | None = None,
+    reveal: bool = False,
 ) -> Checked:
     """What one read-back shows, beside the ``row`` of its credential if there is one.
 
-    Raises `DefinitionError` for a row that cannot be a card's.
+    With ``reveal``, values and bytes are given even where they may be an account number. Raises
+    `DefinitionError` for a row that cannot be a card's.
     """
-    return Checker(plan, master).check(back, None if row is None else row_credential(plan, row))
+    return Checker(plan, master, reveal=reveal).check(back, None if row is None else row_credential(plan, row))
 
 
 def check_all(
@@ -49,16 +56,17 @@ def check_all(
     *,
     master: MasterKey | None = None,
     progress: Progress | None = None,
+    reveal: bool = False,
 ) -> Checking:
     """The check of many read-backs, one after the other; raises `DefinitionError` for a fault in the credentials."""
-    return Checking(plan, paths, credentials, master=master, progress=progress)
+    return Checking(plan, paths, credentials, master=master, progress=progress, reveal=reveal)
 
 
 class Checking:
     """The checks of many read-backs: iterate over it once, then ask what is left.
 
     ``count`` and ``different`` say how many were checked and how many of them differ; ``unread`` are
-    the credentials of which there was no read-back.
+    the credentials of which there was no read-back; ``key`` says what is suspicious about the master key.
     """
 
     def __init__(
@@ -69,11 +77,13 @@ class Checking:
         *,
         master: MasterKey | None,
         progress: Progress | None,
+        reveal: bool,
     ) -> None:
         self.plan = plan
-        self.paths = paths
+        self.paths = tuple(paths)
         self.progress = progress
-        self.checker = Checker(plan, master)
+        self.checker = Checker(plan, master, reveal=reveal)
+        self.key = KeyMatch(master, self.paths)
         self.listed = file is not None
         held = list(credentials(plan, file)) if file is not None else []
         self.by_serial = {each.serial: each for each in held}
@@ -93,6 +103,7 @@ class Checking:
             found = self.one(path)
             self.count += 1
             self.different += not found.ok
+            self.key.add(found)
             if self.progress:
                 self.progress(self.count)
             yield found
@@ -141,10 +152,10 @@ class Checking:
 class Checker:
     """Checks the read-backs of one plan."""
 
-    def __init__(self, plan: Plan, master: MasterKey | None = None) -> None:
+    def __init__(self, plan: Plan, master: MasterKey | None = None, *, reveal: bool = False) -> None:
         self.plan = plan
-        self.records = [RecordCheck(plan, record, master) for record in plan.records]
-        self.rest = RestCheck(plan)
+        self.records = [RecordCheck(plan, record, master, reveal=reveal) for record in plan.records]
+        self.rest = RestCheck(plan, reveal=reveal)
         self.trailers = TrailerCheck(plan, master)
         self.locks = LockCheck(plan)
         kind = "sector" if plan.geometry.keys else plan.geometry.unit
@@ -193,5 +204,5 @@ class Checker:
         self.locks.check(back, found)
         return Checked(
             name=back.name, credential=holder.name if holder else "", differences=tuple(found.differences),
-            notes=tuple(found.notes), values=found.values,
+            notes=tuple(found.notes), values=found.values, macs=tuple(found.macs),
         )  # fmt: skip

@@ -14,7 +14,7 @@ from hmac import compare_digest
 
 from credkit.codec import to_bits
 from credkit.errors import CredkitError, shown
-from credkit.memory.findings import Findings, hexed, numbered
+from credkit.memory.findings import Findings, hexed, numbered, told
 from credkit.memory.image import mac_label
 from credkit.memory.keys import record_mac
 from credkit.memory.listing import ReadBack
@@ -44,10 +44,11 @@ def stretches(places: Iterable[int]) -> tuple[Stretch, ...]:
 class RecordCheck:
     """Checks one record of a plan on any number of cards."""
 
-    def __init__(self, plan: Plan, record: Record, master: MasterKey | None) -> None:
+    def __init__(self, plan: Plan, record: Record, master: MasterKey | None, *, reveal: bool = False) -> None:
         self.plan = plan
         self.record = record
         self.master = master
+        self.reveal = reveal
         self.stretches = stretches(record.places)
         self.label = mac_label(plan, record)
 
@@ -89,14 +90,14 @@ class RecordCheck:
             if note.level != "info":
                 found.note(note.kind, note.level, f"record {record.name}: {note.text}")
         if reading.ok:
-            found.values[record.name] = shown(reading.value)
+            found.values[record.name] = told(reading.value, reveal=self.reveal)
         if data == expected:
             return
         if not reading.ok:
             said = f"record {record.name} cannot be read: {record.codec.failure(reading)}{self.blank(data)}"
             place = self.faulty(reading)
             if expected is not None:
-                said += f"; {wanted} {self.said(expected)}"
+                said += f"; {wanted} {self.said(expected)}; {self.stretch(data, expected)}"
             found.differ("record-unreadable", place, said, record.name)
         elif expected is not None and self.read(expected).value == reading.value:
             text = f"record {record.name} says what it should, but in other bytes, from {self.place(data, expected)} on"
@@ -128,16 +129,29 @@ class RecordCheck:
 
     def bytes_of(self, data: bytes, expected: bytes) -> str:
         """The bytes from the first different one on, as far as they lie in one block."""
-        first, size = _first(data, expected), self.plan.geometry.block_size
-        stop = min(first + WINDOW, len(data))
-        block = self.record.places[first] // size
-        while self.record.places[stop - 1] // size != block:
+        first = _first(data, expected)
+        return f"; from there {self.beside(data, expected, first, self.end(first))}"
+
+    def stretch(self, data: bytes, expected: bytes) -> str:
+        """The first bytes that differ, up to one that is right, and where they are."""
+        first = _first(data, expected)
+        stop = next((at for at in range(first, self.end(first)) if data[at] == expected[at]), self.end(first))
+        return f"from {self.place(data, expected)}: {self.beside(data, expected, first, stop)}"
+
+    def end(self, first: int) -> int:
+        """Where the bytes that are shown from ``first`` on end: they are few, and lie in one block."""
+        places, size = self.record.places, self.plan.geometry.block_size
+        stop = min(first + WINDOW, self.record.size)
+        while places[stop - 1] // size != places[first] // size:
             stop -= 1
+        return stop
+
+    def beside(self, data: bytes, expected: bytes, first: int, stop: int) -> str:
+        """What was found in these bytes, and what was expected."""
         if self.record.codec is None:  # the plan's own bytes: nobody's number can be among them
-            found, wanted = data[first:stop].hex().upper(), expected[first:stop].hex().upper()
-        else:
-            found, wanted = hexed(data[first:stop], data), hexed(expected[first:stop], expected)
-        return f"; from there found {found}, expected {wanted}"
+            return f"found {data[first:stop].hex().upper()}, expected {expected[first:stop].hex().upper()}"
+        found, wanted = (hexed(each[first:stop], each, reveal=self.reveal) for each in (data, expected))
+        return f"found {found}, expected {wanted}"
 
     @staticmethod
     def blank(data: bytes) -> str:
@@ -155,7 +169,8 @@ class RecordCheck:
             found.note("mac-not-verified", "care", f"the MAC of record {record.name} is not verified: {why}")
             return
         made = record_mac(self.master, label=self.label, serial=serial, data=data, size=record.mac)
-        if not compare_digest(made, mac):
+        found.macs.append(compare_digest(made, mac))
+        if not found.macs[-1]:
             text = (
                 f"the MAC of record {record.name} does not match: the data, the serial number or the MAC is not what "
                 "the issuer wrote for this card, or the master key is another"
@@ -170,13 +185,13 @@ def _first(data: bytes, expected: bytes) -> int:
 class RestCheck:
     """Checks the bytes of a card that no record of a plan has."""
 
-    def __init__(self, plan: Plan) -> None:
+    def __init__(self, plan: Plan, *, reveal: bool = False) -> None:
         self.plan = plan
+        self.reveal = reveal
         size = plan.geometry.block_size
         held = {at for record in plan.records for at in record.places}
-        container = range(plan.container_at, plan.container_at + len(plan.container)) if plan.container else range(0)
         blocks = frozenset(plan.blocks)
-        free = [at for at in plan.geometry.data if at not in held and at not in container]
+        free = [at for at in plan.geometry.data if at not in held]
         self.beside = [each for block in plan.blocks for each in stretches(at for at in free if at // size == block)]
         others = {block: _data(plan, block) for block in range(plan.geometry.blocks) if block not in blocks}
         self.others = {block: at for block, at in others.items() if at}
@@ -188,12 +203,17 @@ class RestCheck:
             data = back.data[start:stop]  # what was not read is zero there
             if any(data):
                 first = next(at for at, byte in enumerate(data) if byte)
-                text = f"no record is here and the plan writes zeros, but found {hexed(data[first : first + WINDOW])}"
-                found.differ("rest-not-empty", geometry.place(start + first), text)
+                said = hexed(data[first : first + WINDOW], data, reveal=self.reveal)
+                text = f"no record is here and the plan writes zeros, but found {said}"
+                block, byte = divmod(start + first, geometry.block_size)
+                place = geometry.place(start + first)
+                found.differ("rest-not-empty", place, text, blocks=(block,), detail=f"byte {byte}")
         strange = [block for block, at in self.others.items() if _holds(back.data, at)]
         if strange:
             text = f"data where the plan has none: {numbered(geometry.unit, strange)}"
             found.note("unplanned-data", "care", text)
+        if back.has(0, geometry.size):
+            return
         missing = [start // geometry.block_size for start, stop in self.beside if not back.has(start, stop)]
         if missing:
             text = f"beside the records not everything was read: {numbered(geometry.unit, set(missing))}"
@@ -211,5 +231,5 @@ def _data(plan: Plan, block: int) -> tuple[Stretch, ...]:
 
 def _holds(data: bytes, at: Sequence[Stretch]) -> bool:
     """Whether a block holds anything: a blank one is all 00, or all FF."""
-    held = b"".join(data[start:stop] for start, stop in at)
-    return held.count(0x00) != len(held) and held.count(0xFF) != len(held)
+    held = b"".join([data[start:stop] for start, stop in at])
+    return held.strip(b"\x00") != b"" and held.strip(b"\xff") != b""

@@ -88,10 +88,14 @@ class TrailerCheck:
         access = _conditions(data)
         if access is None:
             text = (
-                f"the inverted copies of the access conditions disagree: found {data.hex().upper()}, expected "
-                f"{planned.bytes.hex().upper()}; a card locks such a sector for good"
+                f"the inverted copies of the access conditions disagree: found {data.hex().upper()}, expected {{}}; a "
+                "card locks such a sector for good"
             )
-            found.differ("access-copies", self.plan.geometry.place(start + BYTES.start), text)
+            found.differ(
+                "access-copies", self.plan.geometry.place(start + BYTES.start),
+                text.format(planned.bytes.hex().upper()), blocks=(self.plan.geometry.trailer(sector),),
+                detail=f"byte {BYTES.start}", shared=text.format("those of the plan"),
+            )  # fmt: skip
             return None
         for group, (have, want) in enumerate(zip(access.conditions, planned.conditions, strict=True)):
             if have == want:
@@ -102,36 +106,45 @@ class TrailerCheck:
                 continue
             rules = TRAILER if GROUPS[group] == "trailer" else DATA
             text = f"access {have:03b} ({rules[have].words}), the plan says {want:03b} ({rules[want].words})"
-            found.differ("access-differs", self.group(sector, group), text)
+            found.differ("access-differs", self.group(sector, group), text, blocks=self.blocks(sector, group))
         known = {(danger.kind, danger.group) for danger in planned.dangers()}
         for danger in access.dangers():
             if (danger.kind, danger.group) not in known:
                 text = f"a danger that the plan does not have: {danger.text}"
-                found.differ(danger.kind, self.group(sector, danger.group), text)
+                blocks = self.blocks(sector, danger.group)
+                found.differ(danger.kind, self.group(sector, danger.group), text, blocks=blocks)
         return access
 
     def group(self, sector: int, group: int) -> str:
         """A group of blocks in words."""
-        blocks = self.plan.geometry.groups(sector)[group]
-        return f"sector {sector} {numbered('block', blocks)}"
+        return f"sector {sector} {numbered('block', self.blocks(sector, group))}"
+
+    def blocks(self, sector: int, group: int) -> range:
+        """The blocks of a group."""
+        return self.plan.geometry.groups(sector)[group]
 
     def key(self, slot: str, sector: int, key: bytes, serial: bytes | None, found: Findings, sums: _Sums) -> None:
         """A key that is shown."""
         planned, said = self.plan.keys[slot], is_published(key)
-        place = f"{self.plan.geometry.named(self.plan.geometry.trailer(sector))} key {slot}"
         if planned is not None and compare_digest(planned, key):
             sums.published.setdefault(slot, []).append(sector)
         elif said:
             text = f"it is a published default key ({said}): whoever reads about such cards has it"
-            found.differ(PUBLISHED, place, text)
+            self.differ(PUBLISHED, sector, slot, text, found)
         elif planned is not None:
-            found.differ("key-differs", place, "it is another key than the plan says")
+            self.differ("key-differs", sector, slot, "it is another key than the plan says", found)
         elif self.master is None or serial is None:
             sums.unverified.setdefault(slot, []).append(sector)
         elif not compare_digest(
             card_key(self.master, label=self.plan.label, serial=serial, sector=sector, slot=slot), key
         ):
-            found.differ("key-differs", place, "it is another key than is derived for this card")
+            self.differ("key-differs", sector, slot, "it is another key than is derived for this card", found)
+
+    def differ(self, kind: str, sector: int, slot: str, text: str, found: Findings) -> None:
+        """Add what differs about a key."""
+        block = self.plan.geometry.trailer(sector)
+        place = f"{self.plan.geometry.named(block)} key {slot}"
+        found.differ(kind, place, text, blocks=(block,), detail=f"key {slot}")
 
     def unplanned(self, sector: int, data: bytes, seen: bytes, sums: _Sums) -> None:
         """A trailer that stays as it was delivered."""

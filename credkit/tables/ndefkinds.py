@@ -12,7 +12,7 @@ A kind reads a `Record` to what its fields hold, each text with the places it wa
 writes the texts to a payload. What it does not know is refused, never dropped.
 
 Source: NFC Forum URI RTD 1.0, Text RTD 1.0, Smart Poster RTD 1.1, NFC RTD 1.0 (external types); RFC
-2046, RFC 6838 (media types); RFC 5646 (languages).
+2046, RFC 6838 (media types); RFC 3986 (schemes); RFC 5646 (languages).
 """
 
 from __future__ import annotations
@@ -42,6 +42,7 @@ TYPE_SIZE = 255  # bytes
 HEX = "0123456789ABCDEF"
 KINDS = "uri, text-en, poster-en, mime=text%2Fplain, external=brackwater.example:badge"
 
+_SCHEME = re.compile("[A-Za-z][A-Za-z0-9+.-]*:")  # RFC 3986, section 3.1
 _LANGUAGE = re.compile("(?:[A-Za-z]{2,8}|[IiXx])(?:-[A-Za-z0-9]{1,8})*")
 _MEDIA = re.compile("[A-Za-z0-9][A-Za-z0-9!#$&^_.+-]{0,126}/[A-Za-z0-9][A-Za-z0-9!#$&^_.+-]{0,126}")
 _EXTERNAL = re.compile(r"[A-Za-z0-9](?:[A-Za-z0-9.-]*[A-Za-z0-9])?:[A-Za-z0-9()+,:=@;$_!*'.-]+")
@@ -155,7 +156,11 @@ class Uri(Kind):
             wrong = rest.cut(at, at + 1)
             claim = f"a URI without control characters in {record.label}"
             raise Malformed("control", claim, wrong.bits, f"at least {FIRST_PRINTABLE:02X}", wrong.data.hex().upper())
-        return Content([Said(name, PREFIXES[code] + text, record.payload.bits)], [])
+        said = Said(name, PREFIXES[code] + text, record.payload.bits)
+        if _SCHEME.match(said.text):
+            return Content([said], [])
+        words = f"{record.label} ({name}) begins with no scheme such as mailto: or https:, so that nothing can open it"
+        return Content([said], [Note(kind="no-scheme", level="care", text=words, at=said.at)])
 
     def write(self, name: str, fields: Mapping[str, str]) -> bytes:
         """The code of the longest prefix, and the rest."""

@@ -14,6 +14,7 @@ from credkit.memory.access import GROUPS, WIDE, Access, DataRule, TrailerRule
 
 TRAILER, AT = 16, slice(6, 9)  # bytes of a trailer, and where its access bytes are
 LOST = "A card that finds such bytes locks the sector for good: do not write them."
+_BETWEEN = re.compile("[ \\t:-]|^0x")
 _HEX = re.compile(r"[0-9A-Fa-f]*")
 _WORDS = re.compile(r"\b(?:read|write|increment|decrement|keys|access|trailer|blocks?|never)\b", re.IGNORECASE)
 _LONG = re.compile(r"[0-9A-Za-z]{10}")  # longer than any word of a policy: perhaps a key, and not repeated
@@ -68,7 +69,7 @@ def access(text: tuple[str, ...], wide: bool, as_json: bool) -> int:
 
 def _access(text: str) -> Access:
     """The conditions that ``text`` means; what may be a key in it is never repeated."""
-    digits = "".join(text.split())
+    digits = _BETWEEN.sub("", text)
     if _HEX.fullmatch(digits):
         if len(digits) not in (6, 2 * TRAILER):
             problem = f"{len(digits)} hexadecimal digits, expected 6 (the access bytes) or {2 * TRAILER} (a trailer)"

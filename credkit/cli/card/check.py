@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -10,8 +9,11 @@ import click
 
 from credkit.cautions import CIPHER, CONFIDENTIAL, DATA, MAC, SERIAL
 from credkit.cli.card import options
+from credkit.cli.options import spoken
 from credkit.cli.output import Door
 from credkit.memory.findings import Checked
+from credkit.memory.folding import folded
+from credkit.memory.geometry import Geometry
 from credkit.memory.listing import read_backs
 from credkit.memory.plans import load_plan
 from credkit.memory.readback import Checking, check_all
@@ -31,10 +33,10 @@ LEVELS = ("refuse", "care", "info")
 )  # fmt: skip
 @options.mastered
 @options.dialect
-@click.option("--json", "as_json", is_flag=True, help="Write one JSON object a line.")
+@spoken
 def check(
     plan: Path, files: tuple[Path, ...], credentials: Path | None, master: options.Master, encoding: str,
-    delimiter: str, as_json: bool,
+    delimiter: str, as_json: bool, reveal: bool,
 ) -> int:  # fmt: skip
     """Check each READ-BACK against PLAN (TOML): every record, MAC, access condition, key and lock.
 
@@ -43,7 +45,9 @@ def check(
     credential it belongs to its serial number says, or else the name of its file.
 
     Without --credentials, records are read, and not compared with what they should say. Without a
-    master key, MACs and derived keys are not verified, and a note says so. The exit code is 1 if
+    master key, MACs and derived keys are not verified, and a note says so. Where no MAC of several
+    cards matches, the key may be another: its check value is compared with that in batch.json.
+    With --reveal, bytes that look like an account number are shown too. The exit code is 1 if
     anything differs. A report that finds published default keys is confidential, and says so.
 
     \b
@@ -55,16 +59,17 @@ def check(
     --json: one object a read-back (name, credential, ok, confidential,
     differences (kind, place, text, record), notes (kind, level, text),
     values), then one with count, different, unread (credentials without a
-    read-back; null without --credentials) and confidential.
+    read-back; null without --credentials), confidential and key (what is
+    suspicious about the master key).
     """
-    door = Door(as_json=as_json)
+    door = Door(as_json=as_json, reveal=reveal)
     loaded = load_plan(plan)
     paths = read_backs(files)
     rows = options.credentials(credentials, encoding, delimiter) if credentials else None
     key = master()
-    report = _Report()
+    report = _Report(loaded.geometry)
     with door.busy("checking read-backs") as progress:
-        checking = check_all(loaded, paths, rows, master=key, progress=progress)
+        checking = check_all(loaded, paths, rows, master=key, progress=progress, reveal=reveal)
         for found in checking:
             report.add(found)
             if as_json:
@@ -73,7 +78,7 @@ def check(
     if as_json:
         door.record({
             "count": checking.count, "different": checking.different, "unread": unread,
-            "confidential": report.confidential,
+            "confidential": report.confidential, "key": [*checking.key.first, *filter(None, [checking.key.last])],
         })  # fmt: skip
     else:
         report.show(door, checking, unread)
@@ -83,7 +88,8 @@ def check(
 class _Report:
     """What a screen shows of many read-backs: each that differs, and each note once for all that have it."""
 
-    def __init__(self) -> None:
+    def __init__(self, geometry: Geometry) -> None:
+        self.geometry = geometry
         self.different: list[Checked] = []
         self.notes: dict[tuple[str, str], list[str]] = {}  # level and text: the read-backs that have it
         self.confidential = False
@@ -103,8 +109,11 @@ class _Report:
         if self.confidential:
             door.say(CONFIDENTIAL)
             door.say()
+        for sentence in checking.key.first:
+            door.say(sentence)
+            door.say()
         for found in self.different:
-            _show(door, found)
+            _show(door, found, self.geometry)
         if checking.count == 1 and self.last and self.last.values:
             door.say(f"What the records of {_named(self.last)} say:")
             for name, value in self.last.values.items():
@@ -123,6 +132,8 @@ class _Report:
             door.say(f"{len(unread):,} of the credentials had no read-back: {', '.join(unread[:MOST])}{more}.")
         elif unread is not None:
             door.say("Every credential had a read-back.")
+        if checking.key.last:
+            door.say(checking.key.last)
         door.say()
         door.say(f"{DATA} {SERIAL} {MAC} {CIPHER}")
         if self.confidential:
@@ -130,12 +141,12 @@ class _Report:
             door.say(CONFIDENTIAL)
 
 
-def _show(door: Door, found: Checked) -> None:
-    """One read-back that differs."""
+def _show(door: Door, found: Checked, geometry: Geometry) -> None:
+    """One read-back that differs; what is the same of several blocks in one line."""
     count = len(found.differences)
     door.say(f"{_named(found)}: {count} difference{'s' * (count != 1)}", indent="  ")
-    for difference in found.differences:
-        door.say(f"- {difference.sentence}", indent="  ")
+    for sentence in folded(found.differences, geometry):
+        door.say(f"- {sentence}", indent="  ")
     door.say()
 
 
@@ -153,7 +164,11 @@ def _which(names: list[str], count: int) -> str:
 def _record(found: Checked) -> dict[str, Any]:
     return {
         "name": found.name, "credential": found.credential or None, "ok": found.ok,
-        "confidential": found.confidential, "differences": [asdict(each) for each in found.differences],
+        "confidential": found.confidential,
+        "differences": [
+            {"kind": each.kind, "text": each.text, "place": each.place, "record": each.record}
+            for each in found.differences
+        ],
         "notes": [{"kind": note.kind, "level": note.level, "text": note.text} for note in found.notes],
         "values": dict(found.values),
     }  # fmt: skip

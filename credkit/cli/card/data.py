@@ -9,7 +9,8 @@ import click
 from credkit.cautions import BEFORE_A_BATCH, CIPHER, LOCKS, SECRET_DATA, STORED
 from credkit.cli.card import options
 from credkit.cli.output import Door, complain
-from credkit.memory.data import write_batch
+from credkit.errors import DefinitionError
+from credkit.memory.data import NoMasterKey, write_batch
 from credkit.memory.plans import load_plan
 
 
@@ -36,8 +37,9 @@ def data(
 
     The columns of CREDENTIALS are those that credkit card plan lists. For each row there are two
     files: ID.bin for the encoding station, and ID.txt, the same to be read. manifest.csv lists
-    them, batch.json says what they were made from. DIR appears whole or not at all: a row that
-    cannot be written is named, and nothing is. The manufacturer's block is never written.
+    them, batch.json says what they were made from, with the check value of the master key. DIR
+    appears whole or not at all: a row that cannot be written is named, and nothing is. The
+    manufacturer's block is never written.
 
     A master key is needed for MACs and derived keys. It never stands on a command line, and its
     check value (on standard error) lets two people see that they use the same one. Keys of cards
@@ -57,8 +59,11 @@ def data(
     if with_keys:
         complain(SECRET_DATA)
     rows = options.credentials(credentials, encoding, delimiter)
-    with door.busy(f"writing {out}") as progress:
-        batch = write_batch(loaded, rows, out, master=key, keys=with_keys, progress=progress)
+    try:
+        with door.busy(f"writing {out}") as progress:
+            batch = write_batch(loaded, rows, out, master=key, keys=with_keys, progress=progress)
+    except NoMasterKey as error:
+        raise DefinitionError(f"{error} ({options.SOURCES})") from None
     if as_json:
         door.record({"out": str(out), "count": batch.count, "keys": with_keys})
         return

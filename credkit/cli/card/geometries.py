@@ -16,7 +16,10 @@ from credkit.spans import written
 NAME = 20  # columns of the names
 LOCKS = {
     "block": "A command of the reader locks a block, for good.",
-    "page": "One lock bit serves a page up to page 15, and behind it 8 bytes; a bit that is set stays set.",
+    "page": (
+        "One lock bit serves a page up to page 15, and behind it 8 bytes, unless the card's data sheet says otherwise; "
+        "a bit that is set stays set."
+    ),
 }
 
 

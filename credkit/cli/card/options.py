@@ -95,4 +95,4 @@ def _delimiter(ctx: click.Context, param: click.Parameter, value: str) -> str:
 
 def credentials(path: Path, encoding: str, delimiter: str) -> File:
     """The list of credentials at ``path``."""
-    return File(path=path, name=str(path), encoding=encoding, delimiter=delimiter)
+    return File(path=path, name=str(path), encoding=encoding, delimiter=delimiter, option="--{}")

@@ -1,0 +1,95 @@
+"""CSV files are read piece by piece: the same rows and sentences as in one piece, and little memory."""
+
+from __future__ import annotations
+
+import tracemalloc
+from pathlib import Path
+
+import pytest
+
+from credkit import DefinitionError, csvfiles
+from credkit.csvfiles import File, records
+
+TEXT = 'name,note\r\nZoë,"a ""b"", c"\n\nKåre,潮位に注意\rLast,\n'
+ROWS = [(2, ["Zoë", 'a "b", c']), (4, ["Kåre", "潮位に注意"]), (5, ["Last", ""])]
+
+
+def written(folder: Path, data: bytes, encoding: str = "utf-8") -> File:
+    path = folder / "list.csv"
+    path.write_bytes(data)
+    return File(path=path, name="list.csv", encoding=encoding)
+
+
+@pytest.mark.parametrize("size", [1, 2, 3, 7, 16, csvfiles.PIECE])
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "utf-16-le", "gb18030", "shift_jis_2004"])
+def test_pieces_of_any_size_give_the_same_rows(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, size: int, encoding: str
+) -> None:
+    """Characters, quoted commas and the two characters of a line end are cut wherever a piece ends."""
+    monkeypatch.setattr(csvfiles, "PIECE", size)
+    data = TEXT.encode(encoding)
+    assert list(records(written(tmp_path, data, encoding), ["name", "note"])) == ROWS
+    marked = b"\xef\xbb\xbf" + TEXT.encode()
+    assert next(records(written(tmp_path, marked), ["note", "name"])) == (2, ['a "b", c', "Zoë"])
+
+
+@pytest.mark.parametrize("size", [1, 2, 5, csvfiles.PIECE])
+@pytest.mark.parametrize(
+    ("data", "encoding", "sentence"),
+    [
+        (
+            "name,note\nZoë,1\n".encode() + b"a\xe9b,2\n", "utf-8",
+            "list.csv line 3: byte E9h at offset 18 is not utf-8 (another encoding can be declared)",
+        ),
+        (
+            "name,note\nZoë,1\n".encode() + b"a\xe2\x82", "utf-8",
+            "list.csv line 3: byte E2h at offset 18 is not utf-8 (another encoding can be declared)",
+        ),
+        (
+            b"name,note\na,1\nb\0,2\n", "utf-8",
+            "list.csv line 3: there is a NUL character, number 15 of the file: is this a CSV, in utf-8? Another "
+            "encoding can be declared",
+        ),
+        (
+            b"name,note\nb,2\n", "utf-16",
+            "list.csv: the file is not utf-16 (UTF-16 stream does not start with BOM)",
+        ),
+    ],
+)  # fmt: skip
+def test_faults_are_told_with_their_place_in_the_whole_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, size: int, data: bytes, encoding: str, sentence: str
+) -> None:
+    monkeypatch.setattr(csvfiles, "PIECE", size)
+    with pytest.raises(DefinitionError) as caught:
+        list(records(written(tmp_path, data, encoding), ["name", "note"]))
+    assert str(caught.value) == sentence
+
+
+def test_a_long_file_takes_no_more_memory_than_a_short_one(tmp_path: Path) -> None:
+    """Six million bytes of rows, and less than a third of that in memory."""
+    file = written(tmp_path, b"name,note\n" + b"Anna,Kran 3\n" * 500_000)
+    tracemalloc.start()
+    try:
+        count = sum(1 for _ in records(file, ["name", "note"]))
+        peak = tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+    assert count == 500_000
+    assert peak < 2_000_000
+
+
+def test_a_file_without_a_line_end_is_read_in_time_that_grows_with_it(tmp_path: Path) -> None:
+    """Ten million characters of one cell: refused for its length, as in one piece."""
+    with pytest.raises(DefinitionError, match=r"list\.csv line 1: the row that begins here has a cell of more than"):
+        list(records(written(tmp_path, b"x" * 10_000_000), ["name"]))
+
+
+def test_the_option_that_declares_is_named_where_there_is_one(tmp_path: Path) -> None:
+    for data, said in (
+        (b"name;note\n", "is the delimiter ';'? Another can be declared: --delimiter"),
+        (b"\xff", "is not utf-8 (another encoding can be declared: --encoding)"),
+    ):
+        file = written(tmp_path, data)
+        with pytest.raises(DefinitionError) as caught:
+            list(records(File(path=file.path, name=file.name, option="--{}"), ["name", "note"]))
+        assert str(caught.value).endswith(said)
