@@ -1,8 +1,9 @@
 """Drawings: a text or a frame as a row of cells, with what stands where and what was checked.
 
 A `Picture` is a model first and knows no renderer: its units (characters, bits or fields) stand in
-a row, `Bar` names a stretch of them, `Marks` show what a check judges and what it covers. `lines`
-renders a picture as plain ASCII text, in as many blocks as the width needs.
+a row, `Bar` names a stretch of them, `Marks` show what a check judges and what it covers. A `Sheet`
+is a picture laid out in columns, in as many blocks as the width needs; `lines` renders it as plain
+ASCII text, and `credkit.drawsvg` as a drawing.
 
     0                   1                   2
     0 1 2 3 4 5 6 7 8 9 0 1 2 3 4 5 6 7 8 9 0 1 2 3 4 5
@@ -16,13 +17,14 @@ renders a picture as plain ASCII text, in as many blocks as the width needs.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from textwrap import wrap
-from typing import Any
+from typing import Any, NamedTuple
 
 from bitstring import Bits
 
+from credkit.accounts import hidden, masked
 from credkit.codec import Codec
 from credkit.reading import UNITS, Check, Form, Place, Reading, Step, places
 from credkit.screen import WIDTH, plain
@@ -83,7 +85,13 @@ def pictures(codec: Codec, value: Any, reading: Reading) -> list[Picture]:
 
     What fails in a later step has its marks in the first picture too, where it was traced to.
     """
-    steps = reading.steps or (Step(codec=codec.name, given=value, reading=reading),)
+    return pictures_of(reading, reading.steps or (Step(codec=codec.name, given=value, reading=reading),))
+
+
+def pictures_of(reading: Reading, steps: Sequence[Step]) -> list[Picture]:
+    """One picture for each of ``steps``, which made ``reading``."""
+    if not steps:
+        return []
     drawn = [_step(step) for step in steps]
     first = drawn[0]
     index = _indices(first.form, steps[0].given)
@@ -164,6 +172,33 @@ def layout_picture(layout: Layout) -> Picture:
     )  # fmt: skip
 
 
+def masked_picture(picture: Picture, *, secret: bool = False, only: Collection[str] = ()) -> Picture:
+    """``picture`` without account numbers and, where it is ``secret``, without anything made of one.
+
+    With ``only``, those of these numbers. This is done before drawing: a drawing may cut a number
+    apart, and its bit numbers are no number.
+    """
+
+    def hide(text: str) -> str:
+        return hidden(text, only) if secret else masked(text)
+
+    if picture.form == "fields":
+        pairs = [unit.partition("=") for unit in picture.units]
+        units: Iterable[str] = (f"{name}{equals}{hide(value)}" for name, equals, value in pairs)
+    elif picture.form == "text":
+        units = hide("".join(picture.units))
+    else:
+        units = ("*" if secret else unit for unit in picture.units)
+    bars = (
+        replace(bar, value=hide(bar.value), name="*" if secret and len(bar.name) == 1 else bar.name)
+        for bar in picture.bars  # a bar over one character of a track has it as its name
+    )
+    marks = picture.marks
+    if secret and picture.form == "text":  # which characters are wrong says something about them
+        marks = tuple(replace(each, at=tuple(range(len(picture.units)))) for each in marks)
+    return replace(picture, units=tuple(units), bars=tuple(bars), marks=marks)
+
+
 def lines(picture: Picture, width: int = WIDTH, indent: int = 1) -> list[str]:
     """``picture`` as lines of plain text, none longer than ``width``; the title is left to the caller.
 
@@ -173,11 +208,25 @@ def lines(picture: Picture, width: int = WIDTH, indent: int = 1) -> list[str]:
      N0000000007
       |number=7|
     """
-    sheet = _Sheet(picture, width - indent)
+    sheet = Sheet(picture, width - indent)
     return [f"{' ' * indent}{line}".rstrip() for line in sheet.lines()]
 
 
-class _Sheet:
+class Stretch(NamedTuple):
+    """A part of a bar within a block: its units, what is written in it, and whether the bar goes on.
+
+    ``label`` is None where there is no room, and the bar is drawn as a letter.
+    """
+
+    bar: int
+    first: int
+    last: int
+    label: str | None
+    begins: bool
+    ends: bool
+
+
+class Sheet:
     """A picture while it is laid out: the columns of every unit, the blocks, the bars' labels."""
 
     def __init__(self, picture: Picture, width: int) -> None:
@@ -188,7 +237,7 @@ class _Sheet:
         self.blocks = self._blocks()
         self.letters: dict[int, str] = {}  # bars that are drawn as a letter
         self.shown: set[int] = set()  # bars whose value stands in the drawing
-        self.pieces = self._pieces()
+        self.stretches = self._stretches()
 
     def _blocks(self) -> list[range]:
         """The units of each block: as many as the width takes, bits by whole bytes once they wrap."""
@@ -205,7 +254,7 @@ class _Sheet:
             used += size
         return [*blocks, range(start, len(sizes))] if sizes else []
 
-    def _columns(self, block: range) -> dict[int, tuple[int, int]]:
+    def columns(self, block: range) -> dict[int, tuple[int, int]]:
         """For each unit of ``block``, the column where it begins and the one behind it."""
         columns, at = {}, 0
         for i in block:
@@ -213,9 +262,9 @@ class _Sheet:
             at += len(self.units[i]) + self.gap
         return columns
 
-    def _pieces(self) -> list[list[tuple[int, int, int, str]]]:
-        """For each block, the stretches of bars in it: bar, first and last unit, what is written."""
-        placed: list[list[tuple[int, int, int, str]]] = [[] for _ in self.blocks]
+    def _stretches(self) -> list[list[Stretch]]:
+        """For each block, the stretches of bars in it."""
+        placed: list[list[Stretch]] = [[] for _ in self.blocks]
         for number, bar in enumerate(self.picture.bars):
             for first, last in runs(sorted(bar.at)):
                 parts = [
@@ -231,13 +280,8 @@ class _Sheet:
                 if label == bar.label:
                     self.shown.add(number)
                 for i, (b, a, z) in enumerate(parts):
-                    if label:
-                        ends = "|" if a == first else "-", "|" if z == last else "-"
-                        text = (label if i == widest else "").center(widths[i] - 2, "-")
-                        drawn = f"{ends[0]}{text}{ends[1]}" if widths[i] > 1 else "|"
-                    else:
-                        drawn = ""
-                    placed[b].append((number, a, z, drawn))
+                    text = (label if i == widest else "") if label else None
+                    placed[b].append(Stretch(number, a, z, text, a == first, z == last))
         return placed
 
     def _width(self, first: int, last: int) -> int:
@@ -248,16 +292,19 @@ class _Sheet:
         for number, block in enumerate(self.blocks):
             if number:
                 yield ""
-            columns = self._columns(block)
+            columns = self.columns(block)
             if self.picture.form == "bits" or (self.picture.form == "text" and len(self.blocks) > 1):
                 yield from self._numbers(columns)
             yield (" " * self.gap).join(self.units[i] for i in block)
-            yield from self._bars(columns, self.pieces[number])
+            yield from self._bars(columns, self.stretches[number])
             yield from self._mark_lines(columns, block)
-        yield from wrap("  ".join(self._legend()), self.width)
+        yield from self.legend()
+
+    def legend(self) -> list[str]:
+        """What the drawing had no room for, as lines: the bars drawn as letters, and values."""
+        return wrap("  ".join(self._legend()), self.width)
 
     def _legend(self) -> Iterator[str]:
-        """What the drawing had no room for: the bars drawn as letters, and values."""
         for number, bar in enumerate(self.picture.bars):
             if number in self.letters or (bar.value and number not in self.shown):
                 letter = f"{self.letters[number]}: " if number in self.letters else ""
@@ -271,20 +318,30 @@ class _Sheet:
             yield _row([(columns[i][0], text) for i, text in tens])
         yield _row([(columns[i][0], str(i % 10)) for i in columns])
 
-    def _bars(self, columns: Mapping[int, tuple[int, int]], pieces: list[tuple[int, int, int, str]]) -> Iterator[str]:
-        """The bars, on as many lines as keep them apart."""
-        rows: list[list[tuple[int, str]]] = []
-        for number, first, last, text in sorted(pieces, key=lambda piece: piece[1]):
-            start, stop = columns[first][0], columns[last][1]
-            cells = [(start, text)]
-            if not text:
-                letter = self.letters[number]
-                cells = [(columns[i][0], letter * (columns[i][1] - columns[i][0])) for i in range(first, last + 1)]
-            row = next((row for row in rows if all(at + len(t) <= start or at >= stop for at, t in row)), None)
-            if row is None:
-                rows.append(row := [])
-            row += cells
-        yield from map(_row, rows)
+    def lanes(self, columns: Mapping[int, tuple[int, int]], stretches: Iterable[Stretch]) -> list[list[Stretch]]:
+        """Stretches on as many lanes as keep them apart."""
+        lanes: list[list[Stretch]] = []
+        for each in sorted(stretches, key=lambda each: each.first):
+            start = columns[each.first][0]
+            lane = next((lane for lane in lanes if columns[lane[-1].last][1] <= start), None)
+            if lane is None:
+                lanes.append(lane := [])
+            lane.append(each)
+        return lanes
+
+    def _bars(self, columns: Mapping[int, tuple[int, int]], stretches: list[Stretch]) -> Iterator[str]:
+        """The bars, lane by lane."""
+        for lane in self.lanes(columns, stretches):
+            yield _row([cell for each in lane for cell in self._cells(columns, each)])
+
+    def _cells(self, columns: Mapping[int, tuple[int, int]], each: Stretch) -> list[tuple[int, str]]:
+        if each.label is None:
+            letter = self.letters[each.bar]
+            places = (columns[i] for i in range(each.first, each.last + 1))
+            return [(start, letter * (stop - start)) for start, stop in places]
+        start, size = columns[each.first][0], self._width(each.first, each.last)
+        ends = "|" if each.begins else "-", "|" if each.ends else "-"
+        return [(start, f"{ends[0]}{each.label.center(size - 2, '-')}{ends[1]}" if size > 1 else "|")]
 
     def _mark_lines(self, columns: Mapping[int, tuple[int, int]], block: range) -> Iterator[str]:
         """A row of marks for every check that touches ``block``, with its text where it begins."""

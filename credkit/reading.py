@@ -240,3 +240,9 @@ class Reading:
                     at = tuple(dict.fromkeys(o for place in at for o in earlier.reading.origin(place)))
                 break
         return tuple(sorted(at, key=lambda place: (isinstance(place, str), place)))
+
+    def _repr_svg_(self) -> str | None:
+        """The steps as a drawing, for notebooks; account numbers are masked."""
+        from credkit.drawsvg import reading_svg  # only where it is shown
+
+        return reading_svg(self)

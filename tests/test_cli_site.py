@@ -72,9 +72,11 @@ def test_the_demo_and_the_crosswalk_in_json(shown: tuple[Path, subprocess.Comple
     assert {tuple(finding) for finding in findings} == {("code", "subject", "count", "text")}
     assert list(total) == ["site", "as_of", "out", "summary", "shared"]
     assert (total["site"], total["as_of"]) == ("Brackwater Terminal", "2026-03-31")
-    *same, other, last = records(run("demo", str(home / "brackwater"), "--json"))
+    *same, other, last, audited = records(run("demo", str(home / "brackwater"), "--json"))
     assert (same, other["summary"]) == (findings, total["summary"])
     assert list(last) == ["cards"]
+    assert list(audited) == ["report"]
+    assert list(audited["report"]) == ["path", "rows", "failing", "unreadable"]
     assert {name: last["cards"][name] for name in ("written", "clean", "data")} == {
         "written": 50, "clean": 50, "data": None,
     }  # fmt: skip
@@ -114,15 +116,35 @@ def test_without_the_extra_the_rest_of_the_demo_is_as_before(tmp_path: Path, mon
     assert (result.exit_code, result.stderr) == (0, "")
     said = " ".join(result.stdout.split())
     assert (
-        "The part about new staff cards is left out: keys and MACs need the extra keys: pip install 'credkit[keys]' To "
-        "try next:"
+        "The part about new staff cards is left out: keys and MACs need the extra keys: pip install 'credkit[keys]' "
+        "Audit of the readings"
     ) in said
     assert "credkit card" not in said
     assert not (home / "cards").exists()
-    *_, total, last = records(run("demo", str(home), "--json"))
+    *_, total, last, _ = records(run("demo", str(home), "--json"))
     assert total["site"] == "Brackwater Terminal"
     assert last["cards"] is None
     assert "credkit[keys]" in last["why"]
+
+
+def test_the_demo_ends_with_a_report(shown: tuple[Path, subprocess.CompletedProcess[bytes]]) -> None:
+    home, done = shown
+    said = " ".join(done.stdout.decode().partition("Audit of the readings")[2].split())
+    rows = (home / "brackwater" / "readings.csv").read_text().count("\n") - 1
+    assert re.match(rf"Of {rows:,} rows [0-9]+ fail and 0 are unreadable. The report, to print and sign, is ", said)
+    assert "is brackwater/report.html. To try next:" in said
+    assert (home / "brackwater" / "report.html").read_text().startswith("<!DOCTYPE html>")
+
+
+def test_without_the_extra_there_is_no_report(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, "polars", None)
+    home = tmp_path / "brackwater"
+    result = run("demo", str(home))
+    assert (result.exit_code, result.stderr) == (0, "")
+    said = " ".join(result.stdout.split())
+    assert "left out: it needs the extra audit: pip install 'credkit[audit]' To try next:" in said
+    assert not (home / "report.html").exists()
+    assert records(run("demo", str(home), "--json"))[-1]["report"] is None
 
 
 def test_a_terminal_sees_that_work_is_going_on(tmp_path: Path) -> None:

@@ -20,7 +20,7 @@ from credkit.audit.summary import Audit, Blind, FileCount, ReaderCount
 from credkit.audit.tables import parquet, records
 from credkit.audit.text import audit_text
 from credkit.audit.times import Clock
-from credkit.audit.walk import audit
+from credkit.audit.walk import apart, audit
 
 __all__ = [
     "Audit",
@@ -31,6 +31,7 @@ __all__ = [
     "Output",
     "Plan",
     "ReaderCount",
+    "apart",
     "audit",
     "audit_text",
     "parquet",

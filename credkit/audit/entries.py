@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator
 from typing import NamedTuple
+from zlib import crc32
 
 import numpy as np
 
@@ -140,7 +141,7 @@ class Entries:
                 text = parts[row].text if value is None else value
                 found.failing.append(Failing(parts[row].line, code, moment, text, way.place, rules[0]))
             if value is not None:
-                found.samples.setdefault((code, way.place), {})[value] = hash(value) & 0xFFFFFFFF
+                found.samples.setdefault((code, way.place), {})[value] = crc32(value.encode())
         elif fields is not None and way.space is not None:
             columns = {}
             for name, item in fields.items():

@@ -9,6 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
+from credkit.draw import Picture
+
 LENGTH, REFUSAL, CHECK = "length", "refusal", "check"  # what sort of fault a rule is about
 
 
@@ -17,6 +19,7 @@ class FileCount:
     """A file: rows = good + failing + unreadable. ``ended`` says why its end was not reached, if so.
 
     ``faults`` are the first sentences about its unreadable rows; ``unit`` is how its rows are numbered.
+    ``digest`` is the SHA-256 of its bytes: None if nobody asked, empty if the file changed meanwhile.
     """
 
     name: str
@@ -28,6 +31,26 @@ class FileCount:
     unreadable: int
     faults: tuple[str, ...] = ()
     ended: str = ""
+    digest: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Format:
+    """A step of a chain: how it is written, what it is, and who says so."""
+
+    name: str
+    title: str
+    source: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChainCount:
+    """A chain, its steps, and how many rows were read through it: the rows of all chains are those of all readers."""
+
+    name: str
+    rows: int
+    lossy: bool
+    formats: tuple[Format, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -114,11 +137,22 @@ class Hints:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Example:
+    """A failing text of a reader as it may be shown, the sentence that says why it fails, and how it is drawn."""
+
+    chain: str
+    text: str
+    reason: str
+    pictures: tuple[Picture, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ReaderCount:
     """A reader: rows = good + failing. ``first`` and ``last`` are its own clock's, in UTC.
 
     ``duplicates`` are rows within a second behind one with the same text; ``only_here`` counts the
-    good numbers that no other reader read (None: there were too many to tell).
+    good numbers that no other reader read (None: there were too many to tell). ``example`` fails what
+    most of its rows fail; only readers that fail most have one.
     """
 
     name: str
@@ -136,6 +170,7 @@ class ReaderCount:
     changes: tuple[Change, ...] = ()
     hints: tuple[Hints, ...] = ()
     counts: Counts = Counts()
+    example: Example | None = None
 
     @property
     def share(self) -> float:
@@ -170,7 +205,10 @@ class Blind:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Audit:
-    """What an audit counted: rows = good + failing + unreadable, in all files and in each."""
+    """What an audit counted: rows = good + failing + unreadable, in all files and in each.
+
+    ``columns`` are those that were read: of texts, and of readers and times where there are any.
+    """
 
     version: str
     site: str = ""
@@ -178,6 +216,8 @@ class Audit:
     files: tuple[FileCount, ...]
     readers: tuple[ReaderCount, ...]
     blind: tuple[Blind, ...]
+    chains: tuple[ChainCount, ...] = ()
+    columns: tuple[str, ...] = ()
 
     @property
     def rows(self) -> int:

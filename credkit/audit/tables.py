@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Iterator
-from dataclasses import fields, is_dataclass
+from dataclasses import fields, is_dataclass, replace
 from datetime import datetime
 from typing import Any
 
@@ -15,12 +15,16 @@ from credkit.audit.summary import Audit
 
 
 def records(audit: Audit) -> Iterator[dict[str, Any]]:
-    """One record a file, one a reader, one a layout, and one for the whole; counts over time are left out."""
+    """One record a file, one a reader, one a layout, and one for the whole; without counts over time, and drawings."""
     for file in audit.files:
-        yield {"file": _value(file)}
+        record = _value(file)
+        del record["digest"]  # one in hundreds has digits like those of an account number, and would be masked
+        yield {"file": record}
     for reader in audit.readers:
-        record = _value(reader)
+        record = _value(replace(reader, example=reader.example and replace(reader.example, pictures=())))
         del record["counts"]
+        if record["example"]:
+            del record["example"]["pictures"]
         yield {"reader": record}
     for blind in audit.blind:
         yield {"blind": _value(blind)}
@@ -28,6 +32,7 @@ def records(audit: Audit) -> Iterator[dict[str, Any]]:
         "audit": {
             "version": audit.version, "site": audit.site, "zone": audit.zone, "rows": audit.rows, "good": audit.good,
             "failing": audit.failing, "unreadable": audit.unreadable, "whole": audit.whole,
+            "columns": list(audit.columns), "chains": [_value(chain) for chain in audit.chains],
         }
     }  # fmt: skip
 

@@ -13,10 +13,25 @@ from credkit.audit.blind import Judged, blind, layouts, same
 from credkit.audit.bounded import Bins
 from credkit.audit.causes import READERS, causes
 from credkit.audit.changes import changes
+from credkit.audit.examples import EXAMPLES, example
+from credkit.audit.formats import formats
 from credkit.audit.judging import SAMPLE, Pattern, Verdicts
 from credkit.audit.plan import Plan, Way
 from credkit.audit.repeats import Seam
-from credkit.audit.summary import CHECK, LENGTH, REFUSAL, Blind, Counts, Hints, Noted, ReaderCount, Tally, Together
+from credkit.audit.summary import (
+    CHECK,
+    LENGTH,
+    REFUSAL,
+    Blind,
+    ChainCount,
+    Counts,
+    Example,
+    Hints,
+    Noted,
+    ReaderCount,
+    Tally,
+    Together,
+)
 from credkit.audit.times import moment_of
 from credkit.bulk import Rule
 from credkit.bulk.words import Array
@@ -68,10 +83,12 @@ class Totals:
         plan = self.plan
         counts = self.bins.counts()
         only = [space.only() for space in plan.spaces]
-        hints = self._hints()
+        worst = self._worst()
+        hints = self._hints(worst[:READERS])
         patterns = _by_reader(self.patterns, lambda pattern: pattern.reader)
         notes = _by_reader(self.notes, lambda note: note[0])
         ways = _by_reader(self.ways, lambda way: way[0])
+        examples = {code: self._example(code, patterns[code]) for code in worst[:EXAMPLES]}
         found = []
         for code in range(len(plan.names)) if plan.site else sorted(self.readers, key=self._name):
             rows, good, first, last = self.readers.get(code, (0, 0, 0, 0))
@@ -89,6 +106,7 @@ class Totals:
                         for (_, codec, kind, level), count in sorted(notes[code].items())
                     ),
                     changes=changes(here), hints=hints.get(code, ()), counts=here,
+                    example=examples.get(code),
                 )
             )  # fmt: skip
         return tuple(found)
@@ -112,10 +130,36 @@ class Totals:
             for way, rule in sorted(rows)
         )  # fmt: skip
 
-    def _hints(self) -> dict[int, tuple[Hints, ...]]:
-        """What diagnosis says of the readers that fail most."""
+    def _worst(self) -> list[int]:
+        """The readers that fail, those with the largest shares first."""
         shares = {code: 1 - good / rows for code, (rows, good, _, _) in self.readers.items() if good < rows}
-        worst = sorted(shares, key=lambda code: (-shares[code], self.plan.names[code]))[:READERS]
+        return sorted(shares, key=lambda code: (-shares[code], self.plan.names[code]))
+
+    def _example(self, code: int, patterns: Mapping[Pattern, int]) -> Example | None:
+        """A failing text of a reader: one of the way and the first rule that most of its rows fail, if one was kept."""
+        samples = {way: list(texts) for (reader, way), texts in self.samples.items() if reader == code}
+        first: Counter[tuple[int, Rule]] = Counter()
+        for pattern, count in patterns.items():
+            first[pattern.way, pattern.first] += count
+        kinds = sorted(first, key=lambda kind: (-first[kind], kind))
+        found = (example(self.plan.ways[way], samples.get(way, ()), rule) for way, rule in kinds)
+        return next((each for each in found if each is not None), None)
+
+    def of_chains(self) -> tuple[ChainCount, ...]:
+        """Every chain through which rows were read."""
+        rows: Counter[int] = Counter()
+        for (_, place), count in self.ways.items():
+            rows[place] += count
+        names: dict[str, ChainCount] = {}
+        for way in self.plan.ways:
+            before = names[way.name].rows if way.name in names else 0
+            names[way.name] = ChainCount(
+                name=way.name, rows=before + rows[way.place], lossy=way.codec.lossy, formats=formats(way.codec)
+            )
+        return tuple(names.values())
+
+    def _hints(self, worst: Sequence[int]) -> dict[int, tuple[Hints, ...]]:
+        """What diagnosis says of the readers that fail most."""
         found: dict[int, tuple[Hints, ...]] = {}
         for code in worst:
             samples = sorted((way, list(texts)) for (reader, way), texts in self.samples.items() if reader == code)

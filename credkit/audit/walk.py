@@ -15,6 +15,7 @@ from pathlib import Path
 
 from credkit import __version__
 from credkit.audit.csvpieces import CsvSource
+from credkit.audit.digests import sha256, stamp
 from credkit.audit.entries import Entries
 from credkit.audit.failures import Failures, Output
 from credkit.audit.judging import Verdicts, judge
@@ -44,36 +45,43 @@ class _Counting:
     unreadable: int = 0
     faults: list[str] = field(default_factory=list)
     ended: str = ""
+    digest: str | None = None
 
     def count(self) -> FileCount:
         source = self.source
         return FileCount(
             name=source.name, size=source.size, unit=source.unit, rows=self.rows, good=self.good,
             failing=self.failing, unreadable=self.unreadable, faults=tuple(self.faults), ended=self.ended,
+            digest=self.digest,
         )  # fmt: skip
 
 
 def audit(
     paths: Sequence[Path], plan: Plan, *, delimiter: str = ",", encoding: str = "utf-8", failures: Path | None = None,
-    progress: Progress | None = None,
+    digests: bool = False, progress: Progress | None = None,
 ) -> Audit:  # fmt: skip
     """What the files at ``paths`` hold, read as ``plan`` says.
 
     ``failures`` is a CSV file for the failing rows, written whole or not at all. ``progress`` is told
-    now and then how many bytes of how many are read. Raises `DefinitionError` for a file that cannot
+    now and then how many bytes of how many are read. With ``digests`` each file is read a second time, for
+    its SHA-256. Raises `DefinitionError` for a file that cannot
     be read at all, and for one that holds a payment track.
     """
     sources = [_source(path, plan, delimiter, encoding) for path in paths]
     if failures is not None:
-        _apart(failures, paths)
+        apart([failures], paths)
         with Output(failures) as output:
-            return _audit(sources, plan, Failures(output.write, plan), progress)
-    return _audit(sources, plan, None, progress)
+            return _audit(sources, plan, Failures(output.write, plan), progress, digests=digests)
+    return _audit(sources, plan, None, progress, digests=digests)
 
 
-def _apart(out: Path, paths: Sequence[Path]) -> None:
-    if any(out.exists() and path.exists() and out.samefile(path) for path in paths):
-        raise DefinitionError(f"output {out} is one of the files that are read")
+def apart(outs: Sequence[Path], paths: Sequence[Path]) -> None:
+    """Raise `DefinitionError` if an output is one of the files that are read, or another output."""
+    for place, out in enumerate(outs):
+        if any(out.exists() and path.exists() and out.samefile(path) for path in paths):
+            raise DefinitionError(f"output {out} is one of the files that are read")
+        if any(out.resolve() == other.resolve() for other in outs[:place]):
+            raise DefinitionError(f"output {out} is asked for twice")
 
 
 def _source(path: Path, plan: Plan, delimiter: str, encoding: str) -> Source:
@@ -88,27 +96,38 @@ def _source(path: Path, plan: Plan, delimiter: str, encoding: str) -> Source:
     return JsonSource(name=name, path=path, size=size, kind=kind, columns=plan.columns)
 
 
-def _audit(sources: Sequence[Source], plan: Plan, failures: Failures | None, progress: Progress | None) -> Audit:
+def _audit(
+    sources: Sequence[Source], plan: Plan, failures: Failures | None, progress: Progress | None, *, digests: bool
+) -> Audit:
     totals = Totals(plan)
-    whole, done = sum(source.size for source in sources), 0
+    whole, done = sum(source.size for source in sources) * (1 + digests), 0
+    before = [stamp(source.path) for source in sources]
     for source in sources:  # what is wrong with a header or a schema is said before anything is read
         next(iter(source.pieces()), None)
     counted = []
-    for source in sources:
+    for source, first in zip(sources, before, strict=True):
         file = _Counting(source=source)
-        before = done
 
-        def tell(at: int, before: int = before) -> None:
+        def tell(at: int, done: int = done) -> None:
             if progress is not None:
-                progress(before + at, whole)
+                progress(done + at, whole)
 
         _file(file, plan, totals, failures, tell)
-        done += source.size
+        if digests:
+            file.digest = _digest(source, first, lambda at, tell=tell, size=source.size: tell(size + at))  # type: ignore[misc]
+        done += source.size * (1 + digests)
         counted.append(file.count())
     return Audit(
         version=__version__, site=plan.site.name if plan.site else "", zone=str(plan.clock.zone),
-        files=tuple(counted), readers=totals.of_readers(), blind=totals.blind(),
+        files=tuple(counted), readers=totals.of_readers(), blind=totals.blind(), chains=totals.of_chains(),
+        columns=plan.columns.wanted,
     )  # fmt: skip
+
+
+def _digest(source: Source, before: tuple[int, ...], tell: Callable[[int], None]) -> str:
+    """The digest of a file that was ``before`` what it is now; empty where it changed."""
+    found = sha256(source.path, tell, size=source.size)
+    return found if stamp(source.path) == before else ""
 
 
 def _file(file: _Counting, plan: Plan, totals: Totals, failures: Failures | None, tell: Callable[[int], None]) -> None:

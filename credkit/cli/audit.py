@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from datetime import UTC, tzinfo
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -52,11 +52,15 @@ NEEDED = "audit needs the extra audit: pip install 'credkit[audit]'"
 @click.option(
     "--parquet", type=click.Path(path_type=Path), metavar="OUT", help="Write the counts of the readers to OUT."
 )
+@click.option(
+    "--report", type=click.Path(path_type=Path), metavar="OUT",
+    help="Write the result to OUT as a page to print and sign, with digests of FILES.",
+)  # fmt: skip
 @options.common
 def audit(
     files: tuple[Path, ...], chain: str | None, site: Path | None, text: str, reader: str, time: str,
     zone: str | None, delimiter: str | None, encoding: str | None, failures: Path | None, parquet: Path | None,
-    as_json: bool, layouts: tuple[Entry, ...], reveal: bool,
+    report: Path | None, as_json: bool, layouts: tuple[Entry, ...], reveal: bool,
 ) -> int:  # fmt: skip
     """Count what FILES of captures hold: by reader, what is good, what fails which check, and since when.
 
@@ -70,6 +74,7 @@ def audit(
       credkit audit --site brackwater/site.toml
       credkit audit brackwater/readings.csv --failures failing.csv \\
           --chain hex:8/right-justified:26/wiegand-26
+      credkit audit --site brackwater/site.toml --report report.html
 
     OUT is written whole or not at all. It holds data on persons, readable by its owner only.
 
@@ -78,9 +83,11 @@ def audit(
     --json: an object a file, a reader and a layout, each under its key, then one with the totals.
     """
     try:
-        from credkit.audit import Output, audit_text, records
+        from credkit.audit import Output, apart, audit_text, records
         from credkit.audit import audit as count
         from credkit.audit import parquet as table
+        from credkit.report import pinned
+        from credkit.report import report as page
     except ModuleNotFoundError:
         raise DefinitionError(NEEDED) from None
     door = Door(as_json=as_json, reveal=reveal)
@@ -89,15 +96,22 @@ def audit(
     if not files and described is None:
         raise click.UsageError("name at least one FILE, or --site SITE, whose readings are read then")
     file = described.readings if described else None
-    with _progress() as progress:
-        found = count(
-            files or ((file.path,) if file else ()), plan, failures=failures, progress=progress,
-            delimiter=delimiter or (file.delimiter if file else ","),
-            encoding=encoding or (file.encoding if file else "utf-8"),
-        )  # fmt: skip
-    if parquet is not None:
-        with Output(parquet) as output:
-            output.write(table(found))
+    paths = files or ((file.path,) if file else ())
+    pins = [pinned(site)] if site is not None and report is not None else []
+    apart([out for out in (failures, parquet, report) if out is not None], [*paths, *([site] if site else [])])
+    with ExitStack() as outputs:
+        tables = outputs.enter_context(Output(parquet)) if parquet is not None else None
+        pages = outputs.enter_context(Output(report)) if report is not None else None
+        with _progress() as progress:
+            found = count(
+                paths, plan, failures=failures, digests=report is not None, progress=progress,
+                delimiter=delimiter or (file.delimiter if file else ","),
+                encoding=encoding or (file.encoding if file else "utf-8"),
+            )  # fmt: skip
+        if tables is not None:
+            tables.write(table(found))
+        if pages is not None:
+            pages.write(page(found, plan.clock.zone, described=pins).encode())
     if as_json:
         for record in records(found):
             door.record(record)

@@ -1,4 +1,4 @@
-"""``credkit demo``: a made-up site, its crosswalk, and its new cards."""
+"""``credkit demo``: a made-up site, its crosswalk, its new cards, and the report of its audit."""
 
 from __future__ import annotations
 
@@ -34,12 +34,16 @@ def demo(directory: Path, as_json: bool, reveal: bool) -> int:
     must be caught; they stay in DIR/cards/bad-read-backs, to be checked again. That part needs the
     extra "keys"; the master key is drawn for the run, and is neither shown nor written.
 
+    Last, the readings are audited, and DIR/report.html is the report, to print and to sign. That
+    part needs the extra "audit".
+
     \b
       credkit demo
       credkit demo /tmp/brackwater --json
 
     --json: what `credkit crosswalk` gives, then one object with cards (written, clean, data,
-    bad, caught: name, done, kind, place, text), or with cards null and why.
+    bad, caught: name, done, kind, place, text), or with cards null and why, and one with report
+    (its path, rows, failing, unreadable), or with report null and why.
     """
     door = Door(as_json=as_json, reveal=reveal)
     with door.busy("making up Brackwater Terminal"):
@@ -47,6 +51,7 @@ def demo(directory: Path, as_json: bool, reveal: bool) -> int:
     out = directory / RESULT
     code = report(door, run(door, made.site, out), out)
     planned = cards(door, directory)
+    audited(door, made.site)
     if not as_json:
         door.say()
         door.say("To try next:")
@@ -100,6 +105,32 @@ def cards(door: Door, directory: Path) -> Path | None:
     ):
         door.say(f"  {line}", indent="    ")
     return made.plan
+
+
+def audited(door: Door, site: Path) -> None:
+    """The part about the audit: where its report is, and why where there is none."""
+    from credkit.demo.audited import REPORT, demo_report, without_audit
+
+    if why := without_audit():
+        if door.as_json:
+            door.record({"report": None, "why": why})
+        else:
+            door.say()
+            door.say(why)
+        return
+    with door.busy("auditing the readings"):
+        made = demo_report(site)
+    place = site.with_name(REPORT)
+    why = "" if made.path else f"{place} is there and is no report of an audit: it was left alone."
+    if door.as_json:
+        record = {"path": str(made.path), "rows": made.rows, "failing": made.failing, "unreadable": made.unreadable}
+        door.record({"report": record} if made.path else {"report": None, "why": why})
+        return
+    door.say()
+    door.say("Audit of the readings")
+    counts = f"Of {made.rows:,} rows {made.failing:,} fail and {made.unreadable:,} are unreadable."
+    for line in (counts, why or f"The report, to print and sign, is {place}."):
+        door.say(f"  {line}", indent="    ")
 
 
 def _record(made: Cards) -> dict[str, Any]:

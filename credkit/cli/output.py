@@ -13,7 +13,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from textwrap import wrap
 from typing import TYPE_CHECKING, Any, BinaryIO
 
@@ -21,7 +21,7 @@ import click
 
 from credkit.accounts import holds_account, masked
 from credkit.cautions import PAYMENT
-from credkit.cli.masks import starred, value_masked
+from credkit.cli.masks import value_masked
 from credkit.errors import DefinitionError
 from credkit.screen import WIDTH, plain
 
@@ -100,10 +100,13 @@ class Door:
 
     def picture(self, picture: Picture, row: Row | None = None) -> None:
         """A picture under its title; of a step of ``row``, if it is of a value."""
-        from credkit.draw import lines
+        from credkit.draw import lines, masked_picture
 
         self.say(picture.title, indent="  ")
-        for line in lines(picture if self.reveal else _masked(picture, row)):
+        if not self.reveal:
+            secret = row is not None and row.secret
+            picture = masked_picture(picture, secret=secret, only=row.tracks if row else ())
+        for line in lines(picture):
             click.echo(line)
 
     def result(self, row: Row) -> None:
@@ -195,34 +198,6 @@ class Door:
         if values.streamed and not self.as_json and (failed or not total):
             complain(f"{failed} of {total} {values.unit}s failed" if total else "there was no line to read")
         return int(failed > 0)
-
-
-def _masked(picture: Picture, row: Row | None) -> Picture:
-    """``picture`` without account numbers and, of a secret ``row``, without anything made of one.
-
-    This is done before drawing: a drawing may cut a number apart, and its bit numbers are no number.
-    """
-
-    secret = row is not None and row.secret
-
-    def hide(text: str) -> str:
-        return str(starred(text, row.tracks)) if row and secret else masked(text)
-
-    if picture.form == "fields":
-        pairs = [unit.partition("=") for unit in picture.units]
-        units: Iterable[str] = (f"{name}{equals}{hide(value)}" for name, equals, value in pairs)
-    elif picture.form == "text":
-        units = hide("".join(picture.units))
-    else:
-        units = ("*" if secret else unit for unit in picture.units)
-    bars = (
-        replace(bar, value=hide(bar.value), name="*" if secret and len(bar.name) == 1 else bar.name)
-        for bar in picture.bars  # a bar over one character of a track has it as its name
-    )
-    marks = picture.marks
-    if secret and picture.form == "text":  # which characters are wrong says something about them
-        marks = tuple(replace(each, at=tuple(range(len(picture.units)))) for each in marks)
-    return replace(picture, units=tuple(units), bars=tuple(bars), marks=marks)
 
 
 def _wrapped(text: str, width: int, indent: str = "") -> list[str]:

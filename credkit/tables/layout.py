@@ -247,6 +247,12 @@ class Layout:
                 word = check.fill(word, parity)
         return word
 
+    def _repr_svg_(self) -> str:
+        """The layout as a drawing, for notebooks."""
+        from credkit.drawsvg import layout_svg  # only where it is shown
+
+        return layout_svg(self)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class LayoutCodec(Tabled):

@@ -1,0 +1,45 @@
+"""Digests: what pins a result to the bytes it was made of.
+
+A file is counted first and digested after, in a second pass; so it must not change from before the
+one until after the other. Whether it did is seen in its size, its time of change and its number on
+the disk.
+
+Source: FIPS 180-4 (SHA-256).
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from collections.abc import Callable
+from pathlib import Path
+
+from credkit.errors import DefinitionError
+
+CHUNK = 1 << 20  # bytes
+
+
+def stamp(path: Path) -> tuple[int, ...]:
+    """What is different once a file was changed; nothing for a file that is gone."""
+    try:
+        found = os.stat(path)
+    except OSError:
+        return ()
+    return found.st_size, found.st_mtime_ns, found.st_ino, found.st_dev
+
+
+def sha256(path: Path, tell: Callable[[int], None] = lambda at: None, *, size: int | None = None) -> str:
+    """The SHA-256 digest of a file in hexadecimal digits; ``tell`` hears how many bytes are done.
+
+    Of a file that grows all the time no more is read than about ``size``.
+    """
+    found, at = hashlib.sha256(), 0
+    try:
+        with path.open("rb", buffering=0) as file:
+            while (size is None or at <= size) and (chunk := file.read(CHUNK)):
+                found.update(chunk)
+                at += len(chunk)
+                tell(at)
+    except OSError as error:
+        raise DefinitionError(f"{path}: the file cannot be read ({error.strerror})") from None
+    return found.hexdigest()

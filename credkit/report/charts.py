@@ -1,0 +1,63 @@
+"""Charts: bars as inline SVG, small enough to be written by hand.
+
+A charting library brings fonts, fixed colours and megabytes; these bars take the page's own ink, so
+that they follow its light and dark, stretch to the width of a screen or of paper, and are told apart
+by where they stand, not by colour. Words stand beside them, in HTML, where they do not stretch.
+
+Source: W3C Scalable Vector Graphics (SVG) 1.1; WAI-ARIA 1.2, role img.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from html import escape
+
+from markupsafe import Markup
+
+LEAST = 1.5  # percent of the height: a bar that is not nothing can be seen
+NICE = (1, 2, 5)
+
+
+def top(largest: float) -> float:
+    """The end of a scale that holds ``largest``: 1, 2 or 5 times a power of ten.
+
+    >>> top(0.34), top(3743), top(0)
+    (0.5, 5000, 1)
+    """
+    if largest <= 0:
+        return 1
+    power = 1.0
+    while power > largest:
+        power /= 10
+    while power * 10 < largest:
+        power *= 10
+    found = next((unit * power for unit in NICE if unit * power >= largest * 0.999999), 10 * power)
+    return round(found) if found >= 1 else round(found, 12)
+
+
+def bars(values: Sequence[float | None], scale: float, said: str, lines: Sequence[float] = ()) -> Markup:
+    """Upright bars up to ``scale``; nothing for None, and a thin line for nothing. ``said`` tells it in words.
+
+    ``lines`` are places, counted in bars, where something changed.
+    """
+    drawn = [
+        f'<rect x="{place + 0.08:g}" y="{100 - height:g}" width="0.84" height="{height:g}"/>'
+        for place, value in enumerate(values)
+        if value is not None
+        for height in [max(100 * value / scale, LEAST) if value else 0.5]
+    ]
+    drawn += [f'<path class="{kind}" d="M{place:g},0V100"/>' for place in lines for kind in ("halo", "change")]
+    return Markup(
+        f'<svg class="bars" role="img" aria-label="{escape(said)}" viewBox="0 0 {max(len(values), 1)} 100" '
+        f'preserveAspectRatio="none"><path class="grid" d="M0,0H{len(values)}M0,50H{len(values)}M0,100H{len(values)}"/>'
+        f"{''.join(drawn)}</svg>"
+    )
+
+
+def bar(value: float, scale: float) -> Markup:
+    """A lying bar in a row of a table, beside its number: hidden from those who hear the number."""
+    length = max(100 * value / scale, LEAST) if value else 0
+    return Markup(
+        '<svg class="bar" aria-hidden="true" viewBox="0 0 100 10" preserveAspectRatio="none">'
+        f'<path class="grid" d="M0,0V10M100,0V10"/><rect width="{length:g}" y="1" height="8"/></svg>'
+    )

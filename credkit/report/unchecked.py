@@ -1,0 +1,47 @@
+"""What was not checked: said in sentences, with numbers where there are any."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from credkit.audit.causes import READERS, TRIED
+from credkit.audit.summary import Audit
+from credkit.crosswalk.result import counted
+from credkit.report.words import joined
+
+
+def unchecked(audit: Audit) -> Iterator[str]:
+    """What this audit says nothing about."""
+    verb = "was" if len(audit.columns) == 1 else "were"
+    yield f"Other columns: of each file only {joined(audit.columns)} {verb} read."
+    if audit.unreadable:
+        yield f"{counted(audit.unreadable, 'unreadable row')}: what they would have said is not known."
+    yield from (f"{file.ended}." for file in audit.files if file.ended)
+    changed = [file.name for file in audit.files if file.digest == ""]
+    if changed:
+        yield f"The bytes that were counted of {joined(changed)}: changed while being read, so there is no digest."
+    silent = [reader.name for reader in audit.readers if not reader.rows]
+    if silent:
+        yield f"{counted(len(silent), 'reader')} of the site file without a row in these files: {joined(silent)}."
+    bare = [blind for blind in audit.blind if blind.passing == blind.pairs]
+    if bare:
+        frames = counted(sum(blind.frames for blind in bare), "frame")
+        names = joined(list(dict.fromkeys(blind.layout for blind in bare)))
+        yield f"{frames} by formats without a check bit ({names}): every frame of the right length passes."
+    lossy = [chain for chain in audit.chains if chain.lossy and chain.rows]
+    if lossy:
+        yield (
+            f"{counted(sum(chain.rows for chain in lossy), 'row')} read by chains that leave something out "
+            f"({joined([chain.name for chain in lossy])}): two numbers can look like one."
+        )
+    if not any(reader.counts.starts for reader in audit.readers):
+        yield "Times: there is no column of times, so nothing is said about when, and about repeated rows."
+    if any(reader.only_here is None for reader in audit.readers):
+        yield "Which numbers one reader alone read: there were too many different ones to tell."
+    yield (
+        f"Causes are looked for at the {READERS} readers that fail most often, in {TRIED} different failing texts "
+        "each; they are proposals, and nothing was changed."
+    )
+    yield "Whether a number was ever issued, to whom, and what it may open: no register was read."
+    yield "Readers, cables, controllers, their clocks and the doors themselves: only the data they left."
+    yield "Whether rows are missing: a digest pins the files as they were given, not how they came to be."

@@ -1,0 +1,43 @@
+"""Words: texts as a page may show them, and numbers with their units."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from credkit.accounts import masked
+
+LONGEST = 2000  # characters of a sentence that are shown
+LONGEST_NAME = 100
+UNITS = (("GB", 10**9), ("MB", 10**6), ("kB", 10**3))
+
+
+def shown(text: str, longest: int = LONGEST) -> str:
+    """A text out of a file: account numbers masked, shortened, and what does not print (or turns lines) as escapes.
+
+    >>> shown("gate 7\\u202e"), shown("Tor Süd 門")
+    ('gate 7\\\\u202e', 'Tor Süd 門')
+    """
+    found = masked(text)
+    if len(found) > longest:
+        found = f"{found[: longest - 20]}…{found[-19:]}"
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in found)
+
+
+def sizes(count: int) -> str:
+    """A number of bytes, also in larger units where it has them.
+
+    >>> sizes(999), sizes(1_234_567)
+    ('999 bytes', '1,234,567 bytes (1.2 MB)')
+    """
+    unit = next((f" ({count / size:.1f} {name})" for name, size in UNITS if count >= size), "")
+    return f"{count:,} byte{'s' * (count != 1)}{unit}"
+
+
+def joined(names: Sequence[str], most: int = 8) -> str:
+    """Names in a row, the rest as a number.
+
+    >>> joined(["a", "b", "c"], 2)
+    'a, b and 1 more'
+    """
+    more = len(names) - most
+    return ", ".join(shown(name, LONGEST_NAME) for name in names[:most]) + (f" and {more:,} more" if more > 0 else "")
