@@ -15,6 +15,7 @@ from credkit import CredkitError, DefinitionError, EncodeError
 from credkit.memory.allotment import ANYWHERE, Where, allot
 from credkit.memory.geometry import COMMON, geometry
 from credkit.memory.image import Press
+from credkit.memory.lockcheck import LockCheck
 from credkit.memory.masters import MasterKey
 from credkit.memory.plan import Plan, Record
 from credkit.memory.plans import load_plan
@@ -516,3 +517,13 @@ def test_any_table_is_a_plan_or_a_refusal(content: dict[str, Any]) -> None:
 def test_a_master_key_shows_itself_nowhere() -> None:
     assert isinstance(MASTER, MasterKey)
     assert "MasterKey" in repr(MASTER)
+
+
+def test_dynamic_lock_bits_are_judged_where_the_plan_knows_them(tmp_path: Path) -> None:
+    """Of a card whose lock bytes may be elsewhere, what stands in the standard's place is not taken for locks."""
+    large = PAGES.replace("type2-144", "type2-496")
+    text = record_of(size=8, where="pages 4-5", more="lock = true\n")
+    assert max(at for at, _ in LockCheck(load(tmp_path, large + text)).locks) == 11
+    assert max(at for at, _ in LockCheck(load(tmp_path, PAGES + text)).locks) == 161
+    told = large.replace('"type2-496"', '"type2-496"\ndynamic_locks = "standard"') + text.replace("4-5", "20-21")
+    assert max(at for at, _ in LockCheck(load(tmp_path, told)).locks) == 518, "56 bits from byte 512 on"

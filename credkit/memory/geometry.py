@@ -37,6 +37,7 @@ SECTOR_BYTES = 16  # of a block
 MOST_BLOCKS = 256  # of a card with sectors: one byte addresses them
 PAGE = 4  # bytes of a page
 STATIC = 48  # bytes of a type 2 data area that the static lock bytes serve
+USUAL = 144  # bytes of a type 2 data area up to which dynamic lock bytes are where the standard has them by default
 LOCKED_BY_ONE = 8  # bytes that one dynamic lock bit serves
 MOST_LONG = 2048  # blocks of a type 5 memory; from 256 on the address has two bytes
 

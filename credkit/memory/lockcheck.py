@@ -17,7 +17,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from credkit.memory.findings import Findings, numbered
-from credkit.memory.geometry import LOCKED_BY_ONE, PAGE, STATIC, Geometry
+from credkit.memory.geometry import LOCKED_BY_ONE, PAGE, STATIC, USUAL, Geometry
 from credkit.memory.listing import ReadBack
 from credkit.memory.plan import Plan
 
@@ -51,6 +51,9 @@ class LockCheck:
     def __init__(self, plan: Plan) -> None:
         self.plan = plan
         self.locks = dict(lock_bits(plan.geometry)) if plan.geometry.unit == "page" else {}
+        if plan.geometry.free > USUAL and not any(at >= 4 * PAGE for at in plan.lock_bits):
+            # where such a card has the others, nobody has said
+            self.locks = {bit: pages for bit, pages in self.locks.items() if bit[0] < 4 * PAGE}
 
     def check(self, back: ReadBack, found: Findings) -> None:
         """Add what locks and container of one card show."""

@@ -25,7 +25,7 @@ from credkit.memory.access import DATA, Access, data_condition, trailer_conditio
 from credkit.memory.allotment import ANYWHERE, Where, allot, where
 from credkit.memory.area import area
 from credkit.memory.directory import MOST_LISTED, directory_size, write_directory
-from credkit.memory.geometry import PAGE, STATIC, Geometry, geometry
+from credkit.memory.geometry import PAGE, STATIC, USUAL, Geometry, geometry
 from credkit.memory.keys import is_published
 from credkit.memory.plan import IDENTITY, Plan, Record
 from credkit.reading import Field
@@ -43,7 +43,6 @@ SLOTS = ("A", "B")
 KEY_SIZE = 6
 NOBODY = "never"
 LARGEST = 8192  # bytes of a record
-USUAL = 144  # bytes of data area up to which dynamic lock bytes are where the standard has them by default
 TRIED = 1024  # sizes, to find the one that suits a chain with check bytes
 MACS = range(4, 17)
 _NAME = re.compile("[a-z][a-z0-9-]{0,39}")
