@@ -25,6 +25,9 @@ ACCOUNT_DIGITS = range(13, 20)
 FIRST = "23456"  # the major industry digits of payment cards (ISO/IEC 7812-1)
 CLEAR = 6, 4  # digits at the start and at the end that may be shown
 
+# What every text has that `masked` changes or that holds a track, for those who look at many texts by a kernel.
+ROOM = r"[=^]|[0-9](?:[ -]?[0-9]){11}"
+
 # Numbers: single blanks or hyphens may stand between groups of digits.
 _ROOM = re.compile(r"[2-6](?:[ -]?[0-9]){12}")
 _RUN = re.compile(r"[0-9](?:[ -]?[0-9]){12,}")

@@ -17,7 +17,7 @@ from stdnum import luhn
 
 import credkit
 from credkit import CredkitError, chain
-from credkit.accounts import hidden, holds_account, holds_track, masked, tracks
+from credkit.accounts import ROOM, hidden, holds_account, holds_track, masked, tracks
 from credkit.errors import shown
 from credkit.payment import has_room, held, passing, payment
 from tests.commandline import ACCOUNT, CHAIN
@@ -148,6 +148,16 @@ def test_every_printable_change_of_every_character_uncovers_nothing() -> None:
                 assert not re.search("30121010|TERMINA|ERMINAL", said), said
                 count += 1
     assert count == (len(TRACK_1) + len(TRACK_2)) * 100
+
+
+@given(
+    st.lists(
+        st.sampled_from([*"0123456=^;%B?D -", ACCOUNT, WRONG, TRACK_1, TRACK_2, REST, "2345678901234", "9" * 19])
+    ).map("".join)
+)
+def test_no_text_without_room_is_masked(text: str) -> None:
+    if masked(text) != text or holds_account(text) or holds_track(text):
+        assert re.search(ROOM, text)
 
 
 def test_the_search_for_naked_digits_would_find_them() -> None:

@@ -27,8 +27,8 @@ ORDER = (
     "checks", "accounts", "errors", "spans", "reading", "shapes", "codec", "grammar", "tables", "chains", "codecs",
     "registry", "api",
     "streams", "diagnose", "payment", "search", "bulk", "screen", "cautions", "draw", "drawsvg",
-    "csvfiles", "tomltable", "memory", "sitefiles", "sitemodel", "site", "crosswalk", "census", "audit", "report",
-    "demo", "cli", "__main__",
+    "csvfiles", "csvcolumns", "tomltable", "memory", "sitefiles", "times", "sitemodel", "sitecolumns", "site",
+    "crosswalk", "census", "audit", "report", "demo", "cli", "__main__",
 )  # fmt: skip
 CORE = ORDER[: ORDER.index("api") + 1]
 MAKES_EXAMPLES = ("demo",)  # the made-up site is data: it must say what its cards are

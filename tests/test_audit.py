@@ -20,11 +20,11 @@ from credkit.audit.blind import Channel, pairs
 from credkit.audit.bounded import Bins
 from credkit.audit.changes import changes
 from credkit.audit.summary import Counts
-from credkit.audit.times import EPOCH, moment_of
 from credkit.codec import to_bits
 from credkit.registry import catalogue
 from credkit.sitefiles import moment
 from credkit.tables.layout import Layout, LayoutCodec, Limit
+from credkit.times import EPOCH, moment_of
 from tests.captures import CHAIN, START, Row, as_csv, counted, hexed, made, only_here, word, written
 
 KINDS = ("csv", "csv.gz", "jsonl", "jsonl.gz", "parquet")

@@ -19,8 +19,8 @@ from credkit.audit.sources import Columns
 from credkit.audit.summary import Audit, Blind, FileCount, ReaderCount
 from credkit.audit.tables import parquet, records
 from credkit.audit.text import audit_text
-from credkit.audit.times import Clock
 from credkit.audit.walk import apart, audit
+from credkit.times import Clock
 
 __all__ = [
     "Audit",

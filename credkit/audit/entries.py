@@ -18,11 +18,11 @@ from credkit.accounts import holds_track
 from credkit.audit.judging import BIN, Failing, Pattern, Verdicts
 from credkit.audit.plan import Plan, Way
 from credkit.audit.secrets import told
-from credkit.audit.times import SECOND
 from credkit.bulk import Rule
 from credkit.bulk.words import LIMB
 from credkit.payment import passing
 from credkit.streams import Frame
+from credkit.times import SECOND
 
 LONGEST = 8192  # rows of an entry that is not finished
 ENTRY = "one-entry"

@@ -26,9 +26,9 @@ from credkit.audit.judging import Failing
 from credkit.audit.plan import Plan, Way
 from credkit.audit.secrets import told
 from credkit.audit.sources import Fault
-from credkit.audit.times import moment_of
 from credkit.crosswalk.outputs import STALE, cell
 from credkit.errors import DefinitionError, shown
+from credkit.times import moment_of
 
 COLUMNS = ("file", "line", "time", "reader", "text", "chain", "rule", "reason")
 REMEMBERED = 1 << 16  # different texts whose sentences are kept

@@ -17,9 +17,9 @@ from credkit.audit.plan import Plan, Way
 from credkit.audit.repeats import Repeats, repeats
 from credkit.audit.secrets import Secrets
 from credkit.audit.sources import Fault, Piece, Table
-from credkit.audit.times import SECOND
 from credkit.bulk import Decoded, Rule
 from credkit.bulk.words import Array
+from credkit.times import SECOND
 
 BIN = 600  # seconds: how finely rows are counted over time
 FEW = 40  # rules that are packed into one number

@@ -17,7 +17,6 @@ import polars as pl
 
 from credkit.audit.owners import Space
 from credkit.audit.sources import Columns
-from credkit.audit.times import EPOCH, MICRO, Clock
 from credkit.bulk import Bulk
 from credkit.bulk.words import Array
 from credkit.codec import Codec
@@ -25,6 +24,7 @@ from credkit.errors import DefinitionError, nearest, shown
 from credkit.payment import has_room
 from credkit.reading import TextField
 from credkit.sitemodel import Kind, Reader, Site
+from credkit.times import EPOCH, MICRO, Clock
 
 READERS = 1 << 16  # different ones; a column with more of them is another column
 NEVER = 1 << 62

@@ -12,8 +12,8 @@ from typing import Any
 
 import numpy as np
 
-from credkit.audit.times import SECOND
 from credkit.bulk.words import Array
+from credkit.times import SECOND
 
 FAR = 24  # places that rows are compared over, before sorting is quicker
 MOST = 1 << 16  # rows at the end of a piece that are remembered

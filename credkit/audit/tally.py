@@ -32,9 +32,9 @@ from credkit.audit.summary import (
     Tally,
     Together,
 )
-from credkit.audit.times import moment_of
 from credkit.bulk import Rule
 from credkit.bulk.words import Array
+from credkit.times import moment_of
 
 REFUSALS = ("form", "alphabet", "range", "choice")  # rules about what a value is made of
 Key = TypeVar("Key")

@@ -19,10 +19,12 @@ import polars as pl
 
 from credkit import bulk
 from credkit.accounts import holds_account
-from credkit.census.numbers import KEY, Array, Numbered, Numbers
+from credkit.bulk.words import Array
+from credkit.census.numbers import Numbered, Numbers
 from credkit.census.ranges import FACILITY, NUMBER, counting, numbered
 from credkit.census.result import Allocation, Badge, Skipped
 from credkit.census.views import View, fits, merges, views, written
+from credkit.crosswalk.columns import KEY
 from credkit.crosswalk.result import counted
 from credkit.crosswalk.texts import branches
 from credkit.errors import DefinitionError, nearest, shown

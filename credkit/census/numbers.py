@@ -10,13 +10,12 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, TypeAlias
 
-import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from credkit import bulk
+from credkit.bulk.either import read_columns
 from credkit.chains import Choice
-from credkit.codec import Codec
+from credkit.crosswalk.columns import ROUNDED, alike, keys, narrowed
 from credkit.crosswalk.result import Exceptional, excepted
 from credkit.crosswalk.texts import Texts, rounding
 from credkit.errors import shown
@@ -25,9 +24,7 @@ from credkit.reading import TextField
 from credkit.sitemodel import Kind, Site
 
 Array: TypeAlias = NDArray[Any]
-ROUNDED = r"\A[1-9][0-9]{14}0+\z"  # texts for which `credkit.crosswalk.texts.rounded` is true
 MOST_TOLD = 20_000  # different texts of a kind that are explained in full
-KEY = "key "  # before the name of a field that makes the number
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,7 +58,7 @@ def read_numbers(site: Site, population: pl.DataFrame) -> Numbered:
         rows = population["kind"].eq(kind.name).arg_true().to_numpy()
         part = population.select("line", "credential", "value", "issue", "late")[rows]
         if part.height:
-            fields, ok = decoded(kind.value, part["value"])
+            fields, ok, _ = read_columns(kind.value, part["value"])
             if kind.issue:
                 fields = {**fields, kind.issue: part["issue"].fill_null(0).to_numpy()}
                 ok = ok & part["issue"].is_not_null().to_numpy()
@@ -71,44 +68,10 @@ def read_numbers(site: Site, population: pl.DataFrame) -> Numbered:
             if ok.any():
                 kinds[kind.name] = Numbers(
                     kind=kind, rows=rows[ok], values=part["value"].filter(ok),
-                    fields={name: _narrowed(column[ok]) for name, column in fields.items()},
+                    fields={name: narrowed(column[ok]) for name, column in fields.items()},
                 )  # fmt: skip
     bad.sort(key=lambda each: each.line)
     return Numbered(kinds=kinds, spaces=_spaces(site, kinds), unreadable=tuple(bad))
-
-
-def decoded(codec: Codec, values: pl.Series | Mapping[str, Array] | Array, length: int | None = None) -> Any:
-    """The columns that ``codec`` gives, and the rows that read."""
-    if not isinstance(codec, Choice):
-        found = bulk.compile(codec).decode(values, length=length)
-        return found.fields, found.ok
-    options = [decoded(option, values, length) for option in codec.options]
-    fit = np.sum([ok for _, ok in options], axis=0)
-    fields, first = dict(options[0][0]), options[0][1]
-    for columns, ok in options[1:]:
-        fields = {name: np.where(first, column, columns[name]) for name, column in fields.items()}
-        first = first | ok
-    return fields, fit == 1  # exactly one option may fit
-
-
-def _narrowed(column: Array) -> Array:
-    """``column`` in 64 bits if its values allow that, whatever its field might hold."""
-    if column.dtype == np.uint64:
-        return column
-    fits = all(isinstance(item, int) and 0 <= item < 1 << 64 for item in column.tolist())
-    return column.astype(np.uint64) if fits else column
-
-
-def keys(kind: Kind, fields: Mapping[str, Array]) -> list[pl.Series]:
-    """The columns that make the number; what is longer than 64 bits is compared as text."""
-    return [as_series(f"{KEY}{name}", fields[name]) for name in kind.key]
-
-
-def as_series(name: str, column: Array) -> pl.Series:
-    """A column of numbers of 64 bits, or of texts."""
-    if column.dtype == np.uint64:
-        return pl.Series(name, column)
-    return pl.Series(name, [None if item is None else str(item) for item in column.tolist()], dtype=pl.String)
 
 
 def _spaces(site: Site, kinds: Mapping[str, Numbers]) -> dict[str, pl.DataFrame]:
@@ -118,9 +81,7 @@ def _spaces(site: Site, kinds: Mapping[str, Numbers]) -> dict[str, pl.DataFrame]
         found.setdefault(site.kinds[name].namespace, []).append(frame)
     joined = {}
     for namespace, frames in found.items():
-        if any(frame.schema != frames[0].schema for frame in frames):
-            frames = [frame.cast(dict.fromkeys(frame.columns[1:], pl.String)) for frame in frames]
-        joined[namespace] = pl.concat(frames).sort("row")
+        joined[namespace] = pl.concat(alike(frames)).sort("row")
     return joined
 
 

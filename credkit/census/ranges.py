@@ -11,9 +11,9 @@ from itertools import pairwise
 import numpy as np
 import polars as pl
 
-from credkit.census.numbers import KEY
 from credkit.census.result import Range, Stretch
 from credkit.codec import Codec
+from credkit.crosswalk.columns import KEY
 from credkit.crosswalk.texts import branches
 from credkit.reading import Field
 from credkit.sitemodel import Kind, Site

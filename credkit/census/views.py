@@ -17,31 +17,23 @@ import numpy as np
 import polars as pl
 
 from credkit import bulk
-from credkit.census.numbers import Array, Numbers, decoded, keys
+from credkit.bulk.either import read_columns
+from credkit.bulk.words import Array
+from credkit.census.numbers import Numbers
 from credkit.census.ranges import reading
 from credkit.chains import Choice, link
 from credkit.codec import Codec
+from credkit.crosswalk.columns import keys, stored, texts_of
 from credkit.crosswalk.texts import branches
 from credkit.reading import Field, Row, Schema
 from credkit.registry import chain
 from credkit.shapes import only
 from credkit.sitemodel import Kind, Reader, Site, Target
 
-TEXT = "text"
-_INTEGER = r"\A-?[0-9]{1,40}\z"
-
 
 def written(target: Target, fields: Mapping[str, Array]) -> pl.Series:
     """The texts that ``target`` would hold, as its column gives them back; null where its chain cannot write."""
-    codec = target.conversion.target
-    columns = {name: fields[name] for name in codec.schema}
-    done = bulk.compile(codec).encode(columns)
-    texts = pl.Series(TEXT, done.values or [], dtype=pl.String)
-    texts = texts.set(pl.Series(~done.ok), None) if not done.ok.all() else texts
-    if target.column.written.startswith("text"):
-        return texts
-    plain = texts.str.replace(r"\A(-?)0+([0-9])", "${1}${2}").str.replace(r"\A-0\z", "0")
-    return pl.select(pl.when(texts.str.contains(_INTEGER)).then(plain).otherwise(texts).alias(TEXT)).to_series()
+    return stored(target, texts_of(target, fields))
 
 
 def merges(target: Target) -> bool:
@@ -82,7 +74,7 @@ class View:
             bits = bulk.compile(self.before)
             found = bits.decode(values) if self.source == "bits" else bits.encode({n: fields[n] for n in fields})
             given, length = found.values, found.length
-        columns, ok = decoded(self.rest, given, length)
+        columns, ok, _ = read_columns(self.rest, given, length)
         return keys(self.reader.kind, columns), ok & able
 
     @property

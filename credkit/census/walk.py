@@ -11,12 +11,13 @@ import polars as pl
 
 from credkit.census.allocation import Wanted, allocate
 from credkit.census.clashes import Scene, Teller, grouped, sights, summed, watched
-from credkit.census.numbers import KEY, Numbered, read_numbers
+from credkit.census.numbers import Numbered, read_numbers
 from credkit.census.plans import ROOM, plan
 from credkit.census.population import read_population
 from credkit.census.ranges import FACILITY, numbered, ranges
 from credkit.census.result import NUMBER, READER, TARGET, Census, Counts
 from credkit.census.views import View, digits, left, merges, number_bits, numbers_of, views, written
+from credkit.crosswalk.columns import KEY
 from credkit.sitemodel import Site
 
 

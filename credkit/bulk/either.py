@@ -1,0 +1,47 @@
+"""What a codec reads in many rows, be it a chain or a choice of chains: the fields, and which rows have them."""
+
+from __future__ import annotations
+
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from credkit.bulk.compiled import Bulk
+from credkit.bulk.words import Array
+from credkit.chains import Choice
+from credkit.codec import Codec
+
+
+class Columns(NamedTuple):
+    """A column for each field, the rows that read, and those that earn a note above the level info."""
+
+    fields: dict[str, Array]
+    ok: Array
+    noted: Array
+
+
+def read_columns(codec: Codec, values: Any, length: int | None = None) -> Columns:
+    """What ``codec``, which gives fields, reads in each row of ``values`` (see `credkit.bulk.Bulk.decode`).
+
+    Of a choice exactly one option must fit, and what it reads counts.
+
+    >>> from credkit import chain
+    >>> found = read_columns(chain("hex:8/right-justified:26/wiegand-26"), ["02F764DD", "02F764DC"])
+    >>> found.fields["number"].tolist(), found.ok.tolist(), found.noted.tolist()
+    ([45678, 45678], [True, False], [False, False])
+    """
+    if not isinstance(codec, Choice):
+        found = Bulk(codec).decode(values, length=length)
+        noted = np.zeros(found.count, bool)
+        for earned, rows in found.notes.items():
+            if earned.level != "info":
+                noted |= rows
+        return Columns(found.fields, found.ok, noted)
+    options = [read_columns(option, values, length) for option in codec.options]
+    fit = np.sum([option.ok for option in options], axis=0)
+    fields, first, noted = dict(options[0].fields), options[0].ok, options[0].noted & options[0].ok
+    for option in options[1:]:
+        fields = {name: np.where(first, column, option.fields[name]) for name, column in fields.items()}
+        noted = noted | (option.noted & option.ok)
+        first = first | option.ok
+    return Columns(fields, fit == 1, noted)

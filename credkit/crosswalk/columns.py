@@ -1,0 +1,66 @@
+"""Columns: the numbers of many rows, and what a target would hold for them.
+
+A number is compared as the columns of the fields that make it, each called ``key FIELD``: 64-bit
+numbers, or texts where a field may be longer.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from credkit import bulk
+from credkit.bulk.words import Array
+from credkit.sitemodel import Kind, Target
+
+ROUNDED = r"\A[1-9][0-9]{14}0+\z"  # texts for which `credkit.crosswalk.texts.rounded` is true
+KEY = "key "  # before the name of a field that makes the number
+TEXT = "text"
+_INTEGER = r"\A-?[0-9]{1,40}\z"
+
+
+def narrowed(column: Array) -> Array:
+    """``column`` in 64 bits if its values allow that, whatever its field might hold."""
+    if column.dtype == np.uint64:
+        return column
+    fits = all(isinstance(item, int) and 0 <= item < 1 << 64 for item in column.tolist())
+    return column.astype(np.uint64) if fits else column
+
+
+def keys(kind: Kind, fields: Mapping[str, Array]) -> list[pl.Series]:
+    """The columns that make the number; what is longer than 64 bits is compared as text."""
+    return [as_series(f"{KEY}{name}", fields[name]) for name in kind.key]
+
+
+def as_series(name: str, column: Array) -> pl.Series:
+    """A column of numbers of 64 bits, or of texts."""
+    if column.dtype == np.uint64:
+        return pl.Series(name, column)
+    return pl.Series(name, [None if item is None else str(item) for item in column.tolist()], dtype=pl.String)
+
+
+def alike(frames: list[pl.DataFrame]) -> list[pl.DataFrame]:
+    """``frames`` with key columns of the same types: texts where they differ."""
+    names = [name for name in frames[0].columns if name.startswith(KEY)] if frames else []
+    mixed = {name: pl.String for name in names if len({frame[name].dtype for frame in frames}) > 1}
+    return [frame.cast(mixed) for frame in frames]  # type: ignore[arg-type]
+
+
+def texts_of(target: Target, fields: Mapping[str, Array]) -> pl.Series:
+    """The texts that ``target`` writes; null where its chain cannot."""
+    codec = target.conversion.target
+    done = bulk.compile(codec).encode({name: fields[name] for name in codec.schema})
+    values: Any = done.values or []
+    texts = pl.Series(TEXT, values, dtype=pl.String)
+    return texts if done.ok.all() else texts.set(pl.Series(~done.ok), None)
+
+
+def stored(target: Target, texts: pl.Series) -> pl.Series:
+    """``texts`` as the target's column gives them back (`credkit.sitemodel.Column.stored`)."""
+    if target.column.written.startswith("text"):
+        return texts
+    plain = texts.str.replace(r"\A(-?)0+([0-9])", "${1}${2}").str.replace(r"\A-0\z", "0")
+    return pl.select(pl.when(texts.str.contains(_INTEGER)).then(plain).otherwise(texts).alias(TEXT)).to_series()
