@@ -165,3 +165,32 @@ def moment_of(micros: int) -> datetime:
     '1970-01-01T00:00:00+00:00'
     """
     return EPOCH + timedelta(microseconds=micros)
+
+
+QUARTER = 900 * SECOND
+
+
+def offsets(moments: Array, zone: tzinfo) -> Array:
+    """How many microseconds the clocks of ``zone`` are ahead of UTC at each of ``moments``.
+
+    Clocks are set at quarters of an hour; where they were once set between two, each moment is looked at.
+
+    >>> from zoneinfo import ZoneInfo
+    >>> (offsets(np.array([0, 1_790_000_000 * SECOND]), ZoneInfo("Europe/Amsterdam")) // SECOND).tolist()
+    [3600, 7200]
+    """
+    quarters, which = np.unique(moments // QUARTER, return_inverse=True)
+    found = np.zeros(len(quarters), np.int64)
+    uneven = np.zeros(len(quarters), bool)
+    for place, quarter in enumerate(quarters.tolist()):
+        found[place] = _offset(quarter * QUARTER, zone)
+        uneven[place] = found[place] != _offset((quarter + 1) * QUARTER - 1, zone)
+    each = found[which]
+    for row in np.flatnonzero(uneven[which]).tolist():
+        each[row] = _offset(int(moments[row]), zone)
+    return each
+
+
+def _offset(micros: int, zone: tzinfo) -> int:
+    ahead = moment_of(micros).astimezone(zone).utcoffset()
+    return ahead // MICRO if ahead is not None else 0

@@ -6,14 +6,20 @@ what must hold whatever the rows are: each of them is in exactly one place.
 
 from __future__ import annotations
 
+import csv
 from collections import Counter
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
+from unittest.mock import patch
 
-from credkit.crosswalk import Crosswalk, Finding, Line, crosswalk
+from credkit.crosswalk import Crosswalk, Finding, Line, crosswalk, summary_text
+from credkit.crosswalk.gathering import gather
+from credkit.crosswalk.many import Many
+from credkit.crosswalk.outputs import EXCEPTIONS, LINES, Written, csv_text
 from credkit.crosswalk.result import CODES
 from credkit.site import load_site
 from credkit.sitefiles import Assignment, Held, Read
@@ -192,6 +198,21 @@ class Files:
         self.held.append(Held(line=len(self.held) + 2, person=person, text=text))
         return self
 
+    def write(self, home: Path) -> None:
+        """Write the files."""
+        cards: list[Sequence[Any]] = [
+            (row.person, row.credential, row.kind, row.value, row.printed, "" if row.issue is None else row.issue,
+             row.status, row.valid_from or "", row.valid_until or "", row.replaces, row.source)
+            for row in self.cards
+        ]  # fmt: skip
+        reads: list[Sequence[Any]] = [
+            (row.time.isoformat(), row.reader, row.text, row.presentation, row.expected) for row in self.reads
+        ]
+        held: list[Sequence[Any]] = [(row.person, row.text) for row in self.held]
+        for (name, head), rows in zip(HEADS.items(), (cards, reads, held), strict=True):
+            with (home / name).open("w", encoding="utf-8", newline="") as file:
+                csv.writer(file, lineterminator="\n").writerows([head.split(","), *rows])
+
     def rows(self) -> Rows:
         return Rows(credentials=tuple(self.cards), readings=tuple(self.reads), existing={"gatehouse": tuple(self.held)})
 
@@ -213,6 +234,7 @@ def serials(*numbers: int) -> Files:
 def walk(site: Site, files: Files) -> Crosswalk:
     """The crosswalk, checked for what must hold of every one: each row is in exactly one place."""
     result = crosswalk(site, files.rows())
+    same(result, site, files)
     lines = Counter(line.credential for line in result.lines)
     exceptions = Counter((each.file, each.line) for each in result.exceptions)
     assert set(exceptions.values()) <= {1}
@@ -234,6 +256,43 @@ def walk(site: Site, files: Files) -> Crosswalk:
         assert excepted == sum(each.file == file for each in result.exceptions)
         assert (resolved, left) == (int(rows) - int(excepted), 0)
     return result
+
+
+def same(result: Crosswalk, site: Site, files: Files) -> Many | None:
+    """Check that a crowd changes nothing in a result; the crowd, where the files are plain."""
+    with TemporaryDirectory() as folder:
+        home = Path(folder)
+        described = placed(site, home)
+        files.write(home)
+        gathering = gather(described)
+        if gathering is None:
+            return None
+        crowd, _ = gathering.parted()
+        with patch("credkit.crosswalk.walk.LARGE", 0):
+            other = crosswalk(described)
+    assert shown(other) == shown(result)
+    assert [*other.lines] == [*result.lines]
+    return crowd
+
+
+def shown(result: Crosswalk) -> dict[str, str]:
+    """The files of a result."""
+    lines = result.lines
+    return {
+        "crosswalk.csv": lines.written() if isinstance(lines, Written) else csv_text(LINES, lines),
+        "exceptions.csv": csv_text(EXCEPTIONS, result.exceptions),
+        "summary.txt": summary_text(result),
+    }
+
+
+def placed(site: Site, home: Path) -> Site:
+    """``site`` with its files in a directory."""
+    targets = {
+        name: replace(target, existing=target.existing and replace(target.existing, path=home / target.existing.name))
+        for name, target in site.targets.items()
+    }
+    credentials, readings = (replace(file, path=home / file.name) for file in (site.credentials, site.readings))
+    return replace(site, credentials=credentials, readings=readings, targets=targets)
 
 
 def codes(result: Crosswalk, file: str = "readings.csv") -> dict[int, str]:

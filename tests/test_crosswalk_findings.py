@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 
 from credkit import Codec, diagnose
-from credkit.crosswalk import causes
+from credkit.crosswalk import causes, crosswalk
 from credkit.crosswalk.result import FINDINGS
 from credkit.crosswalk.texts import Texts
 from credkit.sitemodel import Site
@@ -450,7 +450,7 @@ def test_diagnosis_runs_over_a_sample_of_different_texts(site: Site, monkeypatch
 
     monkeypatch.setattr(causes, "diagnose", noted)
     texts = [hexed(12, n % 500, flip=3) for n in range(2000)]
-    result = walk(site, two().read("gate", *texts))
+    result = crosswalk(site, two().read("gate", *texts).rows())
     assert len(tried) == len(set(tried)) <= causes.SAMPLE
     text = found(result, "failed-checks")["gate"].text
     assert re.search(r"2,000 readings, 500 different texts; (\d+) of \1 that were tried", text)

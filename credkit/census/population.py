@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 
-from credkit.crosswalk.register import ACTIVE, EARLY, EXPIRED
+from credkit.crosswalk.columns import state
+from credkit.crosswalk.register import ACTIVE
 from credkit.sitecolumns import credentials
 from credkit.sitefiles import read_credentials
 from credkit.sitemodel import Rules, Site
@@ -49,18 +50,12 @@ def fast(site: Site) -> pl.DataFrame | None:
 
 def _judged(frame: pl.DataFrame, site: Site) -> pl.DataFrame:
     """The columns that follow from the others; days are compared as ISO 8601 writes them."""
-    rules, today = site.rules, site.as_of.isoformat()
-    state = (
-        pl.when(~pl.col("status").is_in(list(rules.active))).then(pl.col("status"))
-        .when(pl.col("valid_from") > today).then(pl.lit(EARLY))
-        .when((pl.col("valid_until") != "") & (pl.col("valid_until") < today)).then(pl.lit(EXPIRED))
-        .otherwise(pl.lit(ACTIVE))
-    )  # fmt: skip
+    rules = site.rules
     again = frame["credential"].is_duplicated()
     card = pl.col("line").min().over("credential") if again.any() else pl.col("line")
     return frame.with_columns(
         card.alias("card"),
-        state.alias("state"),
+        state(site).alias("state"),
         (~pl.col("status").is_in(list(rules.gone))).alias("held"),
         _late(frame, again, rules).alias("late"),
     ).with_columns((pl.col("state") == ACTIVE).alias("active"))

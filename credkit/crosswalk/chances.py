@@ -34,4 +34,4 @@ def chance(count: int, bits: float) -> float:
         return 1.0
     if count > MOST:
         return -expm1(-pairs(count, bits))
-    return -expm1(sum(log1p(-place / room) for place in range(count)))
+    return 0.0 - expm1(sum(log1p(-place / room) for place in range(count)))

@@ -14,7 +14,8 @@ import polars as pl
 
 from credkit import bulk
 from credkit.bulk.words import Array
-from credkit.sitemodel import Kind, Target
+from credkit.crosswalk.register import ACTIVE, EARLY, EXPIRED
+from credkit.sitemodel import Kind, Site, Target
 
 ROUNDED = r"\A[1-9][0-9]{14}0+\z"  # texts for which `credkit.crosswalk.texts.rounded` is true
 KEY = "key "  # before the name of a field that makes the number
@@ -47,6 +48,17 @@ def alike(frames: list[pl.DataFrame]) -> list[pl.DataFrame]:
     names = [name for name in frames[0].columns if name.startswith(KEY)] if frames else []
     mixed = {name: pl.String for name in names if len({frame[name].dtype for frame in frames}) > 1}
     return [frame.cast(mixed) for frame in frames]  # type: ignore[arg-type]
+
+
+def state(site: Site) -> pl.Expr:
+    """The status of assignments on the day of judgement (`credkit.crosswalk.register.state`); days are texts."""
+    today = site.as_of.isoformat()
+    return (
+        pl.when(~pl.col("status").is_in(list(site.rules.active))).then(pl.col("status"))
+        .when(pl.col("valid_from") > today).then(pl.lit(EARLY))
+        .when((pl.col("valid_until") != "") & (pl.col("valid_until") < today)).then(pl.lit(EXPIRED))
+        .otherwise(pl.lit(ACTIVE))
+    )  # fmt: skip
 
 
 def texts_of(target: Target, fields: Mapping[str, Array]) -> pl.Series:

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from itertools import islice
 
 from credkit.accounts import masked
+from credkit.crosswalk.crowd import NOBODY, Crowd
 from credkit.crosswalk.register import ACTIVE, Card, Number, about, state
 from credkit.crosswalk.result import NAMED, Finding, counted, named, others
 from credkit.crosswalk.texts import Texts
@@ -99,9 +100,11 @@ def passed_on(site: Site, cards: Iterable[Card], doubts: Doubts) -> None:
                 doubts.active[card].append(f"on {site.as_of} {holders} has it too ({lines}{more})")
 
 
-def printed(site: Site, cards: Iterable[Card], texts: Texts, doubts: Doubts) -> Iterator[Finding]:
+def printed(
+    site: Site, cards: Iterable[Card], texts: Texts, doubts: Doubts, crowd: Crowd = NOBODY
+) -> Iterator[Finding]:  # fmt: skip
     """Cards whose printed number is not the encoded one, and whether one offset explains them."""
-    groups: dict[str, list[Card]] = defaultdict(list)
+    groups: dict[str, list[Card]] = {name: [] for name in site.kinds}
     for card in cards:
         if card.row.printed and card.kind.printed:
             groups[card.kind.name].append(card)
@@ -125,7 +128,7 @@ def printed(site: Site, cards: Iterable[Card], texts: Texts, doubts: Doubts) -> 
             doubts.active[card].append(problem)
         yield Finding(
             code="printed-differs", subject=name, count=len(differing) + len(unread),
-            text=_printed_text(differing, len(unread), explained, len(group)),
+            text=_printed_text(differing, len(unread), explained, len(group) + crowd.compared(name)),
         )  # fmt: skip
 
 

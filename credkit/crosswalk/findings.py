@@ -7,6 +7,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from itertools import islice
 
 from credkit.accounts import masked
+from credkit.crosswalk.crowd import NOBODY, Crowd
 from credkit.crosswalk.evidence import Evidence
 from credkit.crosswalk.register import ACTIVE, Card, Register, state
 from credkit.crosswalk.result import Exceptional, Finding, counted, named
@@ -141,7 +142,7 @@ def of_exports(existing: Mapping[str, Sequence[Exceptional]]) -> Iterator[Findin
             yield Finding(code="existing-unmatched", subject=target, count=len(them), text=text)
 
 
-def of_cards(site: Site, cards: Sequence[Card], evidence: Evidence) -> Iterator[Finding]:
+def of_cards(site: Site, cards: Sequence[Card], evidence: Evidence, crowd: Crowd = NOBODY) -> Iterator[Finding]:
     """Active credentials that were never seen, or of which one number never was."""
     seen = {(card.credential, card.kind.name) for card in cards if evidence.seen(card)}
     active: dict[str, dict[str, None]] = defaultdict(dict)  # credential to its kinds
@@ -152,11 +153,13 @@ def of_cards(site: Site, cards: Sequence[Card], evidence: Evidence) -> Iterator[
     read = {reader.kind.name for reader in site.readers.values()}
     for kind in site.kinds:
         them = [credential for credential, kinds in active.items() if kind in kinds]
-        missing = [credential for credential in them if (credential, kind) not in seen]
+        count = len(them) + crowd.count([kind], active=True)
+        missing = sum((credential, kind) not in seen for credential in them)
+        missing += crowd.count([kind], active=True, unseen=True)
         if missing:
             nowhere = "" if kind in read else " (no reader reads this kind)"
-            text = f"{len(missing):,} of {counted(len(them), 'active credential')} were never seen{nowhere}"
-            yield Finding(code="never-seen", subject=kind, count=len(missing), text=text)
+            text = f"{missing:,} of {counted(count, 'active credential')} were never seen{nowhere}"
+            yield Finding(code="never-seen", subject=kind, count=missing, text=text)
 
 
 def _half_seen(

@@ -8,10 +8,11 @@ from math import log2
 
 from credkit.crosswalk.chances import chance, pairs
 from credkit.crosswalk.credentials import distinct, held
+from credkit.crosswalk.crowd import NOBODY, Crowd, Where, names
 from credkit.crosswalk.register import Card, Number, Register
 from credkit.crosswalk.result import Finding, Section, counted
 from credkit.crosswalk.targets import Written
-from credkit.crosswalk.verdicts import Verdict, rows_of
+from credkit.crosswalk.verdicts import Verdict
 from credkit.reading import Note
 from credkit.shapes import only
 from credkit.sitemodel import Kind, Site, Target
@@ -19,7 +20,9 @@ from credkit.sitemodel import Kind, Site, Target
 TITLE = "Duplicates, and pairs alike if numbers were random (boxes of cards are not)"
 
 
-def noted(site: Site, register: Register, verdicts: Sequence[Verdict]) -> Iterator[Finding]:
+def noted(
+    site: Site, register: Register, verdicts: Sequence[Verdict], crowd: Crowd = NOBODY
+) -> Iterator[Finding]:  # fmt: skip
     """Kinds whose numbers earn notes of care, and readers that leave something out.
 
     Numbers are those of cards, and those that must not be a card's; what a reader in the wrong order
@@ -38,31 +41,40 @@ def noted(site: Site, register: Register, verdicts: Sequence[Verdict]) -> Iterat
         if counts:
             words = {note.kind: note.text for found in mine for note in found}
             said = "; ".join(f"{name} {count:,} ({words[name]})" for name, count in counts.most_common())
-            text = f"of {counted(len(mine), 'number')}: {said}"
+            text = f"of {counted(len(mine) + crowd.count(names(kinds)), 'number')}: {said}"
             yield Finding(code="noted-numbers", subject=_named(kinds), count=sum(map(bool, mine)), text=text)
-    lossy: dict[str, list[Verdict]] = defaultdict(list)
+    lossy: dict[Where, int] = Counter()
     for verdict in verdicts:
         if verdict.number and verdict.sighting.period.codec.lossy:
-            lossy[verdict.sighting.reader.name].append(verdict)
-    for reader, them in lossy.items():
-        cuts = dict.fromkeys(step.name for each in them for step in each.sighting.period.codec.steps if step.cuts)
-        text = f"{counted(rows_of(them), 'reading')} through {', '.join(cuts)}: what was left out tells no cards apart"
-        yield Finding(code="noted-numbers", subject=reader, count=rows_of(them), text=text)
+            reader = verdict.sighting.reader
+            lossy[reader.name, reader.periods.index(verdict.sighting.period)] += len(verdict.sighting.rows)
+    for reader in site.readers.values():
+        through = [
+            (period.codec, lossy[reader.name, place] + crowd.rows((reader.name, place)))
+            for place, period in enumerate(reader.periods)
+            if period.codec.lossy
+        ]
+        if count := sum(rows for _, rows in through):
+            cuts = dict.fromkeys(step.name for codec, rows in through if rows for step in codec.steps if step.cuts)
+            text = f"{counted(count, 'reading')} through {', '.join(cuts)}: what was left out tells no cards apart"
+            yield Finding(code="noted-numbers", subject=reader.name, count=count, text=text)
 
 
-def doubled(site: Site, register: Register, written: Mapping[str, Written]) -> Section:
+def doubled(site: Site, register: Register, written: Mapping[str, Written], crowd: Crowd = NOBODY) -> Section:
     """Numbers that several credentials have, by kind and by target that leaves something out, and what chance does."""
     rows: list[tuple[str | int, ...]] = []
     for kinds in _spaces(site).values():
         cards = held(site, [card for card in register.cards if card.kind in kinds])
         size = min(_size(site, kind) for kind in kinds)
-        rows.append(_row(_named(kinds), Counter(str(card.number) for card in _one_each(cards)), size))
+        more = crowd.count(names(kinds), held=True)
+        rows.append(_row(_named(kinds), Counter(str(card.number) for card in _one_each(cards)), more, size))
     for target in site.targets.values():
         if target.conversion.lossy:
             texts = written[target.name].stored
-            bits = min(_size(site, target.kind), *_left(target, texts.values()))
+            bits = min(_size(site, target.kind), *_left(target, [*texts.values(), *crowd.extremes(target)]))
             counts = Counter(texts[card] for card in _one_each(held(site, texts)))
-            rows.append(_row(f"{target.name} (as it writes them)", counts, bits))
+            more = crowd.count([target.kind.name], held=True)
+            rows.append(_row(f"{target.name} (as it writes them)", counts, more, bits))
     columns = ("kind or target", "cards", "sharing", "bits", "pairs", "any pair")
     return Section(title=TITLE, columns=columns, rows=tuple(rows))
 
@@ -79,8 +91,9 @@ def _named(kinds: Sequence[Kind]) -> str:
     return ", ".join(kind.name for kind in kinds)
 
 
-def _row(name: str, counts: Counter[str], bits: float) -> tuple[str | int, ...]:
-    total, sharing = counts.total(), sum(count for count in counts.values() if count > 1)
+def _row(name: str, counts: Counter[str], more: int, bits: float) -> tuple[str | int, ...]:
+    """A row of the section; ``more`` cards share nothing with any other."""
+    total, sharing = counts.total() + more, sum(count for count in counts.values() if count > 1)
     return name, total, sharing, f"{bits:.0f}", f"{pairs(total, bits):.2g}", f"{chance(total, bits):.1%}"
 
 

@@ -38,14 +38,23 @@ STALE = 3600  # seconds after which what a killed run left behind is removed
 _NUMBER = re.compile(r"[+-]?[0-9]+(?:\.[0-9]+)?")
 
 
+class Written(Sequence[Line]):
+    """Lines that know how to stand in a file."""
+
+    def written(self) -> str:
+        """What `csv_text` makes of them."""
+        raise NotImplementedError
+
+
 def write_outputs(result: Crosswalk, out: str | Path) -> None:
     """Write ``result`` into the directory ``out``, in place of a former output.
 
     Raises `DefinitionError` where ``out`` is something else, or cannot be written.
     """
+    lines = result.lines
     texts = {
-        "crosswalk.csv": _csv(LINES, result.lines),
-        "exceptions.csv": _csv(EXCEPTIONS, result.exceptions),
+        "crosswalk.csv": lines.written() if isinstance(lines, Written) else csv_text(LINES, lines),
+        "exceptions.csv": csv_text(EXCEPTIONS, result.exceptions),
         "summary.txt": summary_text(result),
     }
     write_folder(texts, out, NAMES, "crosswalk")
@@ -144,10 +153,12 @@ def _tidy(out: Path, names: Iterable[str]) -> None:
                     _remove(left, names)
 
 
-def _csv(columns: Sequence[str], rows: Iterable[Line | Exceptional]) -> str:
+def csv_text(columns: Sequence[str], rows: Iterable[Line | Exceptional], *, head: bool = True) -> str:
+    """Rows as they stand in a file, account numbers masked."""
     buffer = io.StringIO()
     writer = csv.writer(buffer, lineterminator="\n")
-    writer.writerow(columns)
+    if head:
+        writer.writerow(columns)
     for row in rows:
         cells = ((column, cell(getattr(row, column))) for column in columns)
         writer.writerow([text if row.plain and column in PLAIN else masked(text) for column, text in cells])

@@ -8,18 +8,18 @@ different texts of a reader, each tried once, and all of it is a proposal to che
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from credkit.codec import Codec
 from credkit.crosswalk.causes import failed
-from credkit.crosswalk.register import Card, Number, Register
+from credkit.crosswalk.crowd import NOBODY, Crowd, Values, Where
+from credkit.crosswalk.register import Number, Register
 from credkit.crosswalk.result import Finding
 from credkit.crosswalk.texts import branches
 from credkit.crosswalk.verdicts import Verdict, rows_of
 from credkit.diagnose import alternatives
 from credkit.errors import shown
-from credkit.reading import Item
 from credkit.sitemodel import Kind, Period, Reader, Site
 
 UNRESOLVED = ("unreadable", "check-failed", "unexpected-value", "unknown-card")
@@ -37,17 +37,21 @@ class Shown:
     doubtful: frozenset[tuple[str, Number]]
 
 
-def shown_together(site: Site, register: Register, verdicts: Sequence[Verdict]) -> Shown:
+def shown_together(site: Site, register: Register, verdicts: Sequence[Verdict], crowd: Crowd = NOBODY) -> Shown:
     """What the readings of each reader, period by period, show together."""
-    groups: dict[tuple[str, int], list[Verdict]] = defaultdict(list)
+    groups: dict[Where, list[Verdict]] = {
+        (reader.name, place): [] for reader in site.readers.values() for place in range(len(reader.periods))
+    }
     for verdict in verdicts:
         reader = verdict.sighting.reader
         groups[reader.name, reader.periods.index(verdict.sighting.period)].append(verdict)
     findings: list[Finding] = []
     candidates: dict[Text, list[str]] = defaultdict(list)
     doubtful: set[tuple[str, Number]] = set()
-    for group in groups.values():
-        at = _Reader(site, register, group)
+    for where, group in groups.items():
+        if not group:
+            continue
+        at = _Reader(site, register, crowd, where, group)
         for finding, suggested in (*at.other_order(), *at.single_facility(doubtful)):
             findings.append(finding)
             for text, cards in suggested.items():
@@ -65,9 +69,11 @@ Suggestion = tuple[Finding, Mapping[str, list[str]]]  # a finding, and what it m
 class _Reader:
     """The verdicts on one reader in one period."""
 
-    def __init__(self, site: Site, register: Register, verdicts: list[Verdict]) -> None:
+    def __init__(self, site: Site, register: Register, crowd: Crowd, where: Where, verdicts: list[Verdict]) -> None:
         self.site = site
         self.register = register
+        self.crowd = crowd
+        self.where = where
         self.verdicts = verdicts
         self.reader: Reader = verdicts[0].sighting.reader
         self.period: Period = verdicts[0].sighting.period
@@ -113,12 +119,15 @@ class _Reader:
 
     def hits(self, codec: Codec, texts: Iterable[str]) -> dict[str, list[str]]:
         """The texts that ``codec`` reads as the number of known credentials, with these."""
+        read = ((text, codec.attempt(text)) for text in texts)
+        numbers = {text: self.kind.number(fields) for text, fields in read if fields}
+        others = self.crowd.whose(self.kind.namespace, set(numbers.values()))
         found = {}
-        for text in texts:
-            fields = codec.attempt(text)
-            cards = fields and self.register.owners.get((self.kind.namespace, self.kind.number(fields)))
-            if cards:
+        for text, number in numbers.items():
+            if cards := self.register.owners.get((self.kind.namespace, number)):
                 found[text] = list(dict.fromkeys(card.credential for card in cards))
+            elif number in others:
+                found[text] = [others[number]]
         return found
 
     def beyond_chance(self, codec: Codec, hits: int, tried: int) -> bool:
@@ -129,7 +138,7 @@ class _Reader:
         """
         if hits < LEAST or hits * 4 < tried:
             return False
-        resolved = self.hits(self.period.codec, self.texts(""))
+        resolved = self.hits(self.period.codec, [*self.texts(""), *self.crowd.texts(self.where)])
         others = self.hits(codec, resolved)
         accidents = sum(credentials != resolved[text] for text, credentials in others.items())
         return not resolved or hits / tried >= 2 * accidents / len(resolved)
@@ -149,52 +158,63 @@ class _Reader:
 
         Numbers that are resolved, but could then be another card's, are added to ``doubtful``.
         """
-        numbers = {verdict.number for verdict in self.verdicts if verdict.number}
-        strange = [verdict for verdict in self.verdicts if verdict.number and verdict.code in STRANGE]
-        if len(numbers) < 2 * LEAST or len({verdict.number for verdict in strange}) < LEAST:
+        strange = [(verdict, verdict.number) for verdict in self.verdicts if verdict.number and verdict.code in STRANGE]
+        unknown = {number[1] for _, number in strange}
+        if len(unknown) < LEAST:
+            return
+        own = {verdict.number[1] for verdict in self.verdicts if verdict.number}
+        some = own | self.crowd.witnesses(self.where, 2 * LEAST)
+        if len(some) < 2 * LEAST:
             return
         for place, name in enumerate(self.kind.key if len(self.kind.key) > 1 else ()):
-            values = {number[1][place] for number in numbers}
+            values = {number[place] for number in some}
             if len(values) > 1:
                 continue
-            siblings = self.siblings(place)
+            siblings = self.siblings(place, unknown)
             hits = [
-                (verdict, siblings[rest]) for verdict in strange if (rest := _rest(verdict.number, place)) in siblings
+                (verdict, siblings[rest])
+                for verdict, number in strange
+                if (rest := _rest(number[1], place)) in siblings
             ]
             matched = {verdict.number for verdict, _ in hits}
-            if len(matched) < LEAST or 2 * len(matched) < len({verdict.number for verdict in strange}):
+            if len(matched) < LEAST or 2 * len(matched) < len(unknown):
                 continue
-            theirs = sorted({card.number[1][place] for _, cards in hits for card in cards})
+            theirs = sorted({number[place] for _, cards in hits for _, number in cards})
             count = rows_of(verdict for verdict, _ in hits)
             message = (
-                f"every number read has {name} {shown(values.pop())}; {count:,} of {rows_of(strange):,} unresolved "
+                f"every number read has {name} {shown(values.pop())}; {count:,} of "
+                f"{rows_of(verdict for verdict, _ in strange):,} unresolved "
                 f"readings match known credentials with {name} {' or '.join(map(shown, theirs))}"
             )
+            numbers = own | self.crowd.numbers(self.where)
+            siblings |= self.siblings(place, numbers)
             doubtful |= {
-                (self.reader.name, number)
+                (self.reader.name, (self.kind.namespace, number))
                 for number in numbers
-                if any(card.number != number for card in siblings.get(_rest(number, place), ()))
+                if any(other != number for _, other in siblings.get(_rest(number, place), ()))
             }
             yield (
                 Finding(code="single-facility", subject=self.reader.name, count=count, text=message),
                 {
                     verdict.sighting.text: [
-                        f"{card.credential} (if {name} is {shown(card.number[1][place])})" for card in cards
+                        f"{credential} (if {name} is {shown(number[place])})" for credential, number in cards
                     ]
                     for verdict, cards in hits
                 },
             )
 
-    def siblings(self, place: int) -> Mapping[tuple[Item, ...], list[Card]]:
-        """The credentials of the namespace, by their number without one field."""
-        found: dict[tuple[Item, ...], dict[str, Card]] = defaultdict(dict)
-        for number, cards in self.register.owners.items():
-            if number[0] == self.kind.namespace:
-                found[_rest(number, place)].update((card.credential, card) for card in cards)
-        return {rest: list(cards.values()) for rest, cards in found.items()}
+    def siblings(self, place: int, numbers: Collection[Values]) -> dict[Values, list[tuple[str, Values]]]:
+        """The credentials whose number is one of ``numbers`` but for one field, by the rest; with their numbers."""
+        rests = {_rest(number, place) for number in numbers}
+        found: dict[Values, dict[str, Values]] = defaultdict(dict)
+        for (namespace, number), cards in self.register.owners.items():
+            if namespace == self.kind.namespace and (rest := _rest(number, place)) in rests:
+                found[rest].update((card.credential, number) for card in cards)
+        for number, credential in self.crowd.without(self.kind.namespace, place, rests):
+            found[_rest(number, place)][credential] = number
+        return {rest: sorted(them.items(), key=lambda card: card[1]) for rest, them in found.items()}
 
 
-def _rest(number: Number | None, place: int) -> tuple[Item, ...]:
+def _rest(number: Values, place: int) -> Values:
     """The fields of a number without one of them."""
-    values = number[1] if number else ()
-    return (*values[:place], *values[place + 1 :])
+    return (*number[:place], *number[place + 1 :])

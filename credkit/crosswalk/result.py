@@ -178,7 +178,7 @@ class Crosswalk:
 
     site: str
     as_of: date
-    lines: tuple[Line, ...]
+    lines: Sequence[Line]
     exceptions: tuple[Exceptional, ...]
     findings: tuple[Finding, ...]
     summary: tuple[Section, ...]

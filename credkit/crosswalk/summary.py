@@ -13,6 +13,7 @@ from textwrap import wrap
 
 from credkit.accounts import masked
 from credkit.cautions import OF_A_RESULT
+from credkit.crosswalk.crowd import NOBODY, Crowd
 from credkit.crosswalk.result import ACTIONS, FINDINGS, Crosswalk, Exceptional, Line, Section, counted
 from credkit.crosswalk.verdicts import Verdict
 from credkit.screen import WIDTH
@@ -25,7 +26,7 @@ WIDEST_WORDS = 34  # of a first column, before it is wrapped
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Placed:
-    """Where every row went, file by file."""
+    """Where every row went that was looked at, file by file; the crowd says where the others are."""
 
     site: Site
     rows: Rows
@@ -35,6 +36,7 @@ class Placed:
     readings: Sequence[Exceptional]
     explained: Mapping[str, Sequence[int]]  # lines of the export of each target
     existing: Mapping[str, Sequence[Exceptional]]
+    crowd: Crowd = NOBODY
 
 
 def summed(placed: Placed) -> tuple[Section, ...]:
@@ -50,42 +52,53 @@ def _files(placed: Placed) -> Section:
     """Rows in, rows placed, rows excepted, and those that are not in exactly one place, which are none."""
     site, rows = placed.site, placed.rows
     read = [row.line for verdict in placed.resolved for row in verdict.sighting.rows]
+    crowd = placed.crowd
     found = [
-        _row(site.credentials.name, rows.credentials, placed.lines, placed.credentials),
-        _row(site.readings.name, rows.readings, read, placed.readings),
+        _row(site.credentials.name, rows.credentials, placed.lines, placed.credentials, crowd, "credentials"),
+        _row(site.readings.name, rows.readings, read, placed.readings, crowd, "readings"),
     ]
     for name, excepted in placed.existing.items():
         file = site.targets[name].existing
         words = f"{file.name if file else ''} ({name})"
-        found.append(_row(words, rows.existing.get(name, ()), placed.explained[name], excepted))
+        held = rows.existing.get(name, ())
+        found.append(_row(words, held, placed.explained[name], excepted, crowd, f"existing {name}"))
     return Section(title="Rows", columns=("file", "rows", "resolved", "exceptions", "left over"), rows=tuple(found))
 
 
 def _row(
-    name: str, rows: Sequence[Assignment | Read | Held], resolved: Collection[int], excepted: Sequence[Exceptional]
+    name: str, rows: Sequence[Assignment | Read | Held], resolved: Collection[int], excepted: Sequence[Exceptional],
+    crowd: Crowd, file: str,
 ) -> tuple[str, int, int, int, int]:  # fmt: skip
     there = Counter(row.line for row in rows)
     found = Counter(iter(resolved))
     found.update(each.line for each in excepted)
-    amiss = sum(there[line] != found[line] for line in there.keys() | found.keys())
-    return (name, len(rows), len(resolved), len(excepted), amiss)
+    amiss = sum(there[line] != found[line] for line in there.keys() | found.keys()) + crowd.amiss(file, there)
+    more = crowd.placed(file)
+    return (name, len(rows) + more, len(resolved) + more, len(excepted), amiss)
 
 
 def _readers(placed: Placed) -> Section:
     """Rows of each reader, resolved and excepted."""
+    crowd = {
+        reader.name: sum(placed.crowd.rows((reader.name, place)) for place in range(len(reader.periods)))
+        for reader in placed.site.readers.values()
+    }
     rows = Counter(row.reader for row in placed.rows.readings)
     resolved = Counter(row.reader for verdict in placed.resolved for row in verdict.sighting.rows)
     where = {row.line: row.reader for row in placed.rows.readings}
     excepted = Counter(where[each.line] for each in placed.readings)
     return Section(
         title="Readers", columns=("reader", "rows", "resolved", "exceptions"),
-        rows=tuple((name, rows[name], resolved[name], excepted[name]) for name in placed.site.readers),
+        rows=tuple(
+            (name, rows[name] + more, resolved[name] + more, excepted[name]) for name, more in crowd.items()
+        ),
     )  # fmt: skip
 
 
 def _actions(placed: Placed) -> Section:
     """What becomes of the credentials in each target."""
     counts = Counter((line.target, line.action) for lines in placed.lines.values() for line in lines)
+    counts += placed.crowd.actions(placed.lines)
     targets = [*placed.site.targets, *([""] if any(not target for target, _ in counts) else ())]
     rows = tuple((target or "(no target)", *(counts[target, action] for action in ACTIONS)) for target in targets)
     return Section(title="Targets", columns=("target", *ACTIONS), rows=rows)

@@ -16,6 +16,7 @@ from itertools import islice
 
 from credkit.accounts import holds_account
 from credkit.crosswalk.credentials import Doubts, distinct, held
+from credkit.crosswalk.crowd import NOBODY, Crowd
 from credkit.crosswalk.evidence import Evidence
 from credkit.crosswalk.register import ACTIVE, EARLY, EXPIRED, Card, about, state
 from credkit.crosswalk.result import NAMED, Exceptional, Finding, Line, counted, excepted, named, others
@@ -97,10 +98,11 @@ def alike(site: Site, target: Target, done: Written) -> list[Finding]:
     return found
 
 
-def not_held(site: Site, target: Target, done: Written) -> Iterator[Finding]:
+def not_held(site: Site, target: Target, done: Written, crowd: Crowd = NOBODY) -> Iterator[Finding]:
     """How many active numbers the target's column cannot hold, and how many its chain cannot write."""
     active = [card for card in (*done.texts, *done.unwritable) if _status(site, card) == ACTIVE]
-    numbers = counted(len({card.number for card in active}), "active number")
+    all_of_them = len({card.number for card in active}) + crowd.count([target.kind.name], active=True)
+    numbers = counted(all_of_them, "active number")
     for code, problems, words in (
         ("column-too-small", done.too_small, f"cannot stand in {target.column.written}"),
         ("unwritable", done.unwritable, "cannot be written"),

@@ -1,0 +1,129 @@
+"""Everyone: the lines of a crosswalk, of those that were looked at and of the crowd."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
+from datetime import tzinfo
+from functools import cached_property
+from typing import overload
+
+import numpy as np
+import polars as pl
+
+from credkit.accounts import ROOM, masked
+from credkit.bulk.words import Array
+from credkit.crosswalk.outputs import FORMULA, LINES, Written, cell, csv_text
+from credkit.crosswalk.result import Line
+from credkit.times import SECOND, moment_of, offsets
+
+OWN = ("person", "credential", "number", "text", "readers")  # of each card; the rest is of its sort
+_SIGNS = "".join(FORMULA)
+CARE = rf'\A[{_SIGNS.replace("-", "")}\-]|[",\r\n]|{ROOM}'  # without it a cell stands in a file as it is
+PART = 1 << 16  # lines of the crowd that are made at once
+
+
+class Everyone(Written):
+    """``crowd`` has a row for each line of the crowd, ``patterns`` a line by sort and target, ``looked`` the others.
+
+    The columns of ``crowd`` are ``line`` (of the credentials), ``at`` (the place of the target), ``sort``,
+    `OWN`, and ``last``, in µs since 1970 (-1 for never); the rows are in the order of the file.
+    """
+
+    def __init__(
+        self, crowd: pl.DataFrame, patterns: Sequence[Sequence[Line]], looked: Mapping[int, Sequence[Line]],
+        zone: tzinfo,
+    ) -> None:  # fmt: skip
+        self.crowd = crowd
+        self.patterns = patterns
+        self.looked = [(number, line) for number, them in looked.items() for line in them]
+        self.zone = zone
+
+    def __len__(self) -> int:
+        return self.crowd.height + len(self.looked)
+
+    @cached_property
+    def order(self) -> Array:
+        """For each place whose line stands there: of the crowd, or (from its size on) of those looked at."""
+        lines = np.array([number for number, _ in self.looked], np.int64)
+        mine = self.crowd["line"].to_numpy().astype(np.int64) if self.crowd.height else np.zeros(0, np.int64)
+        return np.argsort(np.concatenate((mine, lines)), kind="stable")
+
+    @overload
+    def __getitem__(self, index: int) -> Line: ...
+    @overload
+    def __getitem__(self, index: slice) -> Sequence[Line]: ...
+    def __getitem__(self, index: int | slice) -> Line | Sequence[Line]:
+        if isinstance(index, slice):
+            return tuple(self._lines(self.order[index]))
+        return next(self._lines(self.order[[index]]))
+
+    def __iter__(self) -> Iterator[Line]:
+        for start in range(0, len(self), PART):
+            yield from self._lines(self.order[start : start + PART])
+
+    def _lines(self, places: Array) -> Iterator[Line]:
+        rows = self.crowd[places[places < self.crowd.height]].iter_rows(named=True) if self.crowd.height else iter(())
+        for place in places.tolist():
+            if place >= self.crowd.height:
+                yield self.looked[place - self.crowd.height][1]
+                continue
+            row = next(rows)
+            last = None if row["last"] < 0 else moment_of(row["last"]).astimezone(self.zone)
+            pattern = self.patterns[row["sort"]][row["at"]]
+            yield replace(pattern, last_seen=last, **{name: row[name] for name in OWN})
+
+    def written(self) -> str:
+        """All of them as a file has them, with the names of the columns."""
+        head = csv_text(LINES, ())
+        own = [csv_text(LINES, [line], head=False)[:-1] for _, line in self.looked]
+        rows = pl.concat([self._rows(), pl.Series("row", own, dtype=pl.String)])
+        return head + "".join(f"{rows.gather(self.order).str.join(chr(10)).item()}\n" if len(rows) else "")
+
+    def _rows(self) -> pl.Series:
+        """The rows of the crowd, without their ends."""
+        if not self.crowd.height:
+            return pl.Series("row", [], dtype=pl.String)
+        cells = {name: _careful(self.crowd[name]) for name in OWN}
+        cells["last_seen"] = stamps(self.crowd["last"].to_numpy(), self.zone)
+        widest = max(map(len, self.patterns))
+        which = self.crowd["sort"] * widest + self.crowd["at"].cast(pl.Int64)
+        for name in LINES:
+            if name not in cells:
+                said = [
+                    _cell(str(getattr(pattern[at], name))) if at < len(pattern) else ""
+                    for pattern in self.patterns
+                    for at in range(widest)
+                ]
+                cells[name] = pl.Series(name, said, dtype=pl.String).gather(which)
+        frame = pl.DataFrame([cells[name].alias(name) for name in LINES])
+        return frame.select(pl.concat_str(pl.all(), separator=",").alias("row")).to_series()
+
+
+def _careful(texts: pl.Series) -> pl.Series:
+    """Texts as cells of a file."""
+    some = texts.str.contains(CARE)
+    if not some.any():
+        return texts
+    return texts.scatter(some.arg_true(), list(map(_cell, texts.filter(some).to_list())))
+
+
+def _cell(text: str) -> str:
+    """One cell as `credkit.crosswalk.outputs.csv_text` writes it."""
+    buffer = io.StringIO()
+    csv.writer(buffer, lineterminator="\n").writerow(("", masked(cell(text))))
+    return buffer.getvalue()[1:-1]
+
+
+def stamps(moments: Array, zone: tzinfo) -> pl.Series:
+    """Times by the clocks of ``zone`` with their offset from UTC (ISO 8601); empty for what is negative."""
+    there = np.flatnonzero(moments >= 0)
+    ahead = offsets(moments[there], zone)
+    local = np.datetime_as_string(((moments[there] + ahead) // SECOND).astype("datetime64[s]"))
+    kinds, which = np.unique(ahead, return_inverse=True)
+    rows = [int(np.flatnonzero(which == place)[0]) for place in range(len(kinds))]
+    ends = [moment_of(int(moments[there[row]])).astimezone(zone).isoformat(timespec="seconds")[19:] for row in rows]
+    found = pl.Series("stamp", local.tolist(), dtype=pl.String) + pl.Series(ends, dtype=pl.String).gather(which)
+    return pl.Series("stamp", [""]).new_from_index(0, len(moments)).scatter(there, found)

@@ -1,0 +1,196 @@
+"""Gathering a crowd: which cards and readings of a site nobody has to look at.
+
+A card is left out of the crowd for anything that could make it a case of its own: a number, a
+credential or a text in a target that it shares with another row, a person with several active
+cards, a reading that is odd, a desk that named it. What is left out is looked at row by row, with
+every reading of it, and so is one card of each sort in the crowd: what becomes of that one becomes
+of all of its sort.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import date
+
+import numpy as np
+import polars as pl
+
+from credkit.bulk.either import read_columns
+from credkit.bulk.words import Array
+from credkit.crosswalk.columns import KEY, state
+from credkit.crosswalk.crowd import Values
+from credkit.crosswalk.fitting import Fitted, fitted
+from credkit.crosswalk.many import Many, Sorts
+from credkit.crosswalk.owners import Owners
+from credkit.crosswalk.reads import EVER, Reading, Reads, issue_free, places_of
+from credkit.crosswalk.register import ACTIVE, Number
+from credkit.crosswalk.sightings import sightings
+from credkit.crosswalk.texts import Texts
+from credkit.csvcolumns import NotPlain
+from credkit.sitecolumns import credentials, existing
+from credkit.sitefiles import Assignment, Held
+from credkit.sitemodel import Kind, Rows, Site
+
+_FIRST = date(1970, 1, 1).toordinal()
+
+
+def gather(site: Site) -> Gathering | None:
+    """The rows of the site's files as columns; None where a file has to be read strictly."""
+    cards = credentials(site)
+    exports = {target.name: existing(site, target) for target in site.targets.values() if target.existing}
+    if cards is None or any(rows is None for rows in exports.values()):
+        return None
+    try:
+        return Gathering(site, cards, {name: rows for name, rows in exports.items() if rows is not None})
+    except NotPlain:
+        return None
+
+
+class Gathering:
+    """The rows of a site as columns, and which cards nobody has to look at (``plain``)."""
+
+    def __init__(self, site: Site, cards: pl.DataFrame, exports: dict[str, pl.DataFrame]) -> None:
+        self.site = site
+        self.cards = cards.with_columns(state(site).alias("state"))
+        self.exports = exports
+        self.owners = Owners(site, cards)
+        self.reads: Reads = Reading(site, self.owners, _active(site, cards)).all()
+        self.plain = self.owners.good & self._alone()
+        self.compared = {kind.name: self._printed(kind) for kind in site.kinds.values() if kind.printed}
+        self.fitted: dict[str, Fitted] = {}
+        for target in site.targets.values():
+            if target.kind.name in self.owners.rows:
+                done = self.fitted[target.name] = fitted(target, self.owners, self.cards, exports.get(target.name))
+                self.plain[done.rows] &= done.good
+        self._met()
+
+    def _alone(self) -> Array:
+        """The cards that share neither their credential nor, if active, their person and kind with another."""
+        frame, pools = self.cards, self.site.rules.pools
+        active = frame["state"] == ACTIVE
+        several = frame.select("person", "kind").filter(active).is_duplicated()
+        alone = ~frame["credential"].is_duplicated() & ~frame["person"].is_in(list(pools))
+        found = alone.to_numpy().copy()
+        found[active.arg_true().to_numpy()[several.to_numpy()]] = False
+        return found
+
+    def _printed(self, kind: Kind) -> Array:
+        """The cards of a kind with a printed number that is the encoded one; those with another are looked at."""
+        rows = self.owners.rows.get(kind.name, np.zeros(0, np.int64))
+        texts = self.cards["printed"].gather(rows)
+        there = texts.ne("").to_numpy()
+        assert kind.printed is not None  # a bug here, never the input
+        fields, same, _ = read_columns(kind.printed, texts)
+        for name, column in fields.items():
+            if name in self.owners.fields[kind.name]:
+                same = same & (column == self.owners.fields[kind.name][name])
+        self.plain[rows[there & ~same]] = False
+        return rows[there & same]
+
+    def _met(self) -> None:
+        """Look at the cards that odd readings, or the desk, bear on."""
+        reads = self.reads
+        theirs = reads.owner[reads.odd]
+        self.plain[theirs[theirs >= 0]] = False
+        expected = {expected for _, expected in reads.desk.values() if expected}
+        if expected:
+            self.plain[self.cards["credential"].is_in(list(expected)).to_numpy()] = False
+        typed = np.flatnonzero(np.isin(reads.where, self._streams()))
+        if len(typed):
+            seen = sightings(self.site, list(reads.rows(typed)), Texts())
+            numbers = [(one.reader.kind, one.told.number) for one in seen if one.told and one.told.number]
+            self.look_at({(kind.namespace, number) for kind, number in numbers})
+        for kind in self.site.kinds.values():
+            if kind.issue:
+                self._issues(kind)
+
+    def _streams(self) -> Array:
+        """The places of the readers whose readings are typed key by key."""
+        places = [at for at, (name, _) in enumerate(places_of(self.site)) if self.site.readers[name].stream is not None]
+        return np.array(places, np.uint16)
+
+    def _issues(self, kind: Kind) -> None:
+        """Look at the cards of which another issue was read."""
+        strays = [
+            frame
+            for name, frames in self.reads.strays.items()
+            if self.site.kinds[name].namespace == kind.namespace
+            for frame in frames
+        ]
+        space = self.owners.spaces.get(kind.namespace)
+        if space is not None:
+            for frame in strays:
+                self.plain[_sharing(issue_free(kind, space), issue_free(kind, frame))] = False
+
+    def look_at(self, numbers: Iterable[Number]) -> None:
+        """Take the cards with these numbers out of the crowd."""
+        spaces: dict[str, list[Values]] = {}
+        for namespace, number in numbers:
+            spaces.setdefault(namespace, []).append(number)
+        for namespace, them in spaces.items():
+            rows = self.owners.rows_of(namespace, them)
+            self.plain[rows[rows >= 0]] = False
+
+    def parted(self) -> tuple[Many, Rows]:
+        """The crowd, and the rows of all who are not of it."""
+        reads = self.reads
+        read = ~reads.odd
+        read[read] = self.plain[reads.owner[read]]
+        seen = np.zeros(self.cards.height, bool)
+        seen[reads.owner[read]] = True
+        sorts = Sorts(self.cards, self.plain, seen, self.fitted)
+        plain = self.plain.copy()
+        plain[sorts.first] = False
+        read[read] = plain[reads.owner[read]]
+        crowd = Many(
+            site=self.site, cards=self.cards, plain=plain, owners=self.owners, reads=reads, read=read, sorts=sorts,
+            seen=seen, fitted=self.fitted,
+            counts={name: int(plain[rows].sum()) for name, rows in self.compared.items()},
+            heights={name: frame.height for name, frame in self.exports.items()},
+        )  # fmt: skip
+        return crowd, self._looked_at(plain, read)
+
+    def _looked_at(self, plain: Array, read: Array) -> Rows:
+        exports = {}
+        for name, frame in self.exports.items():
+            done = self.fitted.get(name)
+            kept = frame if done is None else frame.filter(pl.Series(~done.explained(plain, frame.height)))
+            exports[name] = tuple(
+                Held(line=line, person=person, text=text)
+                for line, person, text in kept.select("line", "person", "text").iter_rows()
+            )
+        return Rows(
+            credentials=tuple(map(_assignment, self.cards.filter(pl.Series(~plain)).iter_rows(named=True))),
+            readings=tuple(self.reads.rows(np.flatnonzero(~read))), existing=exports,
+        )  # fmt: skip
+
+
+def _assignment(row: dict[str, object]) -> Assignment:
+    values = {name: row[name] for name in ("line", "person", "credential", "kind", "value", "printed", "issue")}
+    values |= {name: row[name] for name in ("status", "replaces", "source")}
+    for name in ("valid_from", "valid_until"):
+        values[name] = date.fromisoformat(str(row[name])) if row[name] else None
+    return Assignment(**values)  # type: ignore[arg-type]
+
+
+def _active(site: Site, cards: pl.DataFrame) -> tuple[Array, Array]:
+    """By card, the first and the last day on which it was active (`credkit.crosswalk.register.state_then`)."""
+    first = _day(cards["valid_from"], EVER[0])
+    last = _day(cards["valid_until"], EVER[1])
+    today = site.as_of.toordinal() - _FIRST
+    ended = last <= today
+    never = ~(ended | cards["status"].is_in(list(site.rules.active)).to_numpy())
+    return first, np.where(never, EVER[0] - 1, last)
+
+
+def _day(texts: pl.Series, empty: int) -> Array:
+    """Days as numbers since 1970."""
+    days: Array = texts.str.to_date("%Y-%m-%d", strict=False).cast(pl.Int32).fill_null(empty).to_numpy()
+    return days.astype(np.int64)
+
+
+def _sharing(space: pl.DataFrame, numbers: pl.DataFrame) -> Array:
+    """The rows of ``space`` that have one of ``numbers``."""
+    names = [name for name in numbers.columns if name.startswith(KEY)]
+    mixed = {name: pl.String for name in names if numbers[name].dtype != space[name].dtype}
+    return space.cast(mixed).join(numbers.cast(mixed), on=names, how="semi")["row"].to_numpy()  # type: ignore[arg-type]

@@ -1,0 +1,90 @@
+"""Owners: the numbers in the credentials of a site, by column, and whose they are."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+import polars as pl
+
+from credkit.bulk.either import read_columns
+from credkit.bulk.words import Array
+from credkit.crosswalk.columns import ROUNDED, alike, keys, narrowed
+from credkit.crosswalk.suspects import suspects, told
+from credkit.csvcolumns import NotPlain
+from credkit.reading import Item
+from credkit.sitemodel import Kind, Site
+
+ROW = "row"
+
+
+class Owners:
+    """What the values of the credentials say: ``fields`` by kind, ``rows`` of each kind that read.
+
+    ``good`` are the rows whose value raises no question by itself: it is read, nothing is noted, and
+    its number is that of no other row. ``spaces`` has the numbers of each namespace, each with its first row.
+    """
+
+    def __init__(self, site: Site, cards: pl.DataFrame) -> None:
+        self.good = np.zeros(cards.height, bool)
+        self.rows: dict[str, Array] = {}
+        self.fields: dict[str, Mapping[str, Array]] = {}
+        frames: dict[str, list[pl.DataFrame]] = {}
+        for kind in site.kinds.values():
+            rows = cards["kind"].eq(kind.name).arg_true().to_numpy()
+            if not len(rows):
+                continue
+            read, ok = self._read(kind, rows, cards["value"].gather(rows), cards["issue"].gather(rows))
+            self.rows[kind.name] = rows[ok]
+            fields = self.fields[kind.name] = {name: narrowed(column[ok]) for name, column in read.items()}
+            frame = pl.DataFrame([*keys(kind, fields), pl.Series(ROW, rows[ok], dtype=pl.Int32)])
+            frames.setdefault(kind.namespace, []).append(frame)
+        self.spaces: dict[str, pl.DataFrame] = {}
+        for namespace, them in frames.items():
+            space = pl.concat(alike(them)).sort(ROW)
+            names = [name for name in space.columns if name != ROW]
+            again = space.select(names).is_duplicated()
+            self.good[space[ROW].filter(again).to_numpy()] = False
+            self.spaces[namespace] = space.unique(names, keep="first", maintain_order=True)
+
+    def _read(self, kind: Kind, rows: Array, values: pl.Series, issues: pl.Series) -> tuple[Mapping[str, Array], Array]:
+        """What the values of a kind say, and which of them give a number."""
+        fields, ok, noted = read_columns(kind.value, values)
+        doubtful = noted | values.str.contains(ROUNDED).to_numpy()
+        if not kind.not_payment:
+            held, tracks = told(kind.value, values, ok & suspects(kind.value, values, fields))
+            if tracks:
+                raise NotPlain
+            doubtful |= held
+        if kind.issue:
+            fields = {**fields, kind.issue: issues.fill_null(0).to_numpy()}
+            ok = ok & issues.is_not_null().to_numpy()
+        self.good[rows] = ok & ~doubtful & (kind.not_payment is None)
+        return fields, ok
+
+    def rows_of(self, namespace: str, numbers: Sequence[Sequence[Item]]) -> Array:
+        """The first row that has each of ``numbers``, or -1."""
+        space = self.spaces.get(namespace)
+        if space is None or not numbers:
+            return np.full(len(numbers), -1, np.int32)
+        names = [name for name in space.columns if name != ROW]
+        columns = [_column(name, items) for name, items in zip(names, zip(*numbers, strict=True), strict=True)]
+        return self.found(namespace, pl.DataFrame(columns))
+
+    def found(self, namespace: str, numbers: pl.DataFrame) -> Array:
+        """The first row that has each of ``numbers``, columns as `credkit.crosswalk.columns.keys` gives them, or -1."""
+        space = self.spaces.get(namespace)
+        if space is None:
+            return np.full(numbers.height, -1, np.int32)
+        names = [name for name in space.columns if name != ROW]
+        mixed = {name: pl.String for name in names if numbers[name].dtype != space[name].dtype}
+        both = [frame.cast(mixed) for frame in (numbers, space)]  # type: ignore[arg-type]
+        joined = both[0].join(both[1], on=names, how="left", maintain_order="left")
+        return joined[ROW].fill_null(-1).to_numpy()
+
+
+def _column(name: str, items: Sequence[Item]) -> pl.Series:
+    """One field of many numbers, as `credkit.crosswalk.columns.keys` gives it."""
+    if all(isinstance(item, int) and 0 <= item < 1 << 64 for item in items):
+        return pl.Series(name, items, dtype=pl.UInt64)
+    return pl.Series(name, list(map(str, items)), dtype=pl.String)

@@ -1,0 +1,200 @@
+"""Reads: the readings of a site as columns: when, where, which text, and whose number it is.
+
+A row is *odd* if anything in it has to be looked at: what does not read, or is nobody's, or was
+read on a day on which the card was not active; whatever is typed key by key; and rows on which
+somebody wrote more than a text, such as whom the desk expected.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+import polars as pl
+
+from credkit.bulk.either import read_columns
+from credkit.bulk.words import Array
+from credkit.codec import Codec
+from credkit.crosswalk.columns import KEY, ROUNDED, keys
+from credkit.crosswalk.owners import Owners
+from credkit.crosswalk.suspects import suspects, told
+from credkit.csvcolumns import FIRST, NotPlain
+from credkit.reading import Item
+from credkit.sitecolumns import readings
+from credkit.sitefiles import Read
+from credkit.sitemodel import Kind, Reader, Site
+from credkit.times import EPOCH, MICRO, SECOND, moment_of, offsets
+
+DAY = 86_400 * SECOND
+EVER = (-(1 << 30), 1 << 30)  # days before all others, and after
+
+
+@dataclass(slots=True, kw_only=True)
+class Reads:
+    """All rows in the order of the file. ``written`` is the time by the reader's clock, in µs since 1970.
+
+    ``owner`` is the first row of the credentials with the number, -1 where there is none. ``desk`` has
+    what else stands in a row: presentation and expected. ``strays`` are numbers, by kind, that no
+    credential has, of kinds that have an issue in them.
+    """
+
+    site: Site
+    where: Array  # places of readers and periods in `places`
+    written: Array
+    text: pl.Series
+    owner: Array
+    odd: Array
+    desk: Mapping[int, tuple[str, str]] = field(default_factory=dict)
+    strays: Mapping[str, list[pl.DataFrame]] = field(default_factory=dict)
+
+    def rows(self, places: Array) -> Iterator[Read]:
+        """Some rows as the strict reader gives them."""
+        names = [name for name, _ in places_of(self.site)]
+        written, where = self.written[places].tolist(), self.where[places].tolist()
+        texts = self.text.gather(places).to_list()
+        for place, micros, at, text in zip(places.tolist(), written, where, texts, strict=True):
+            presentation, expected = self.desk.get(place, ("", ""))
+            yield Read(
+                line=place + FIRST, time=moment_of(micros), reader=names[at], text=text, presentation=presentation,
+                expected=expected,
+            )  # fmt: skip
+
+    def moments(self) -> Array:
+        """The true times."""
+        return self.written + _ahead(self.site)[self.where]
+
+
+def places_of(site: Site) -> list[tuple[str, int]]:
+    """The readers of a site, each with the places of its periods."""
+    return [(reader.name, place) for reader in site.readers.values() for place in range(len(reader.periods))]
+
+
+def _ahead(site: Site) -> Array:
+    """By reader and period: what its clock lacks, in µs."""
+    return np.array([site.readers[name].clock_offset // MICRO for name, _ in places_of(site)], np.int64)
+
+
+class _Lane:
+    """Readers and periods that read the same kind through the same chain."""
+
+    def __init__(self, kind: Kind, codec: Codec) -> None:
+        self.kind = kind
+        self.codec = codec
+        self.places: list[int] = []
+
+
+class Reading:
+    """Reads the readings of a site; ``active`` has the first and last day on which each card is active."""
+
+    def __init__(self, site: Site, owners: Owners, active: tuple[Array, Array]) -> None:
+        self.site = site
+        self.owners = owners
+        self.first, self.last = active
+        self.places = places_of(site)
+        self.ahead = _ahead(site)
+        lanes: dict[tuple[str, Codec], _Lane] = {}
+        for at, (name, place) in enumerate(self.places):
+            reader = site.readers[name]
+            if reader.stream is None:
+                codec = reader.periods[place].codec
+                lanes.setdefault((reader.kind.name, codec), _Lane(reader.kind, codec)).places.append(at)
+        self.lanes = list(lanes.values())
+        self.strays: dict[str, list[pl.DataFrame]] = {}
+
+    def all(self) -> Reads:
+        """All rows; raises `NotPlain`."""
+        desk: dict[int, tuple[str, str]] = {}
+        parts: list[tuple[Array, ...]] = []
+        texts: list[pl.Series] = [pl.Series("text", [], dtype=pl.String)]
+        start = 0
+        for frame, written in readings(self.site):
+            where = self._where(frame["reader"], written)
+            owner, odd = self._judged(frame["text"], where, written)
+            more = (frame["presentation"].ne("") | frame["expected"].ne("")).arg_true().to_numpy()
+            odd[more] = True
+            some = frame.select("presentation", "expected")[more]
+            desk.update(zip((more + start).tolist(), some.iter_rows(), strict=True))
+            parts.append((where, written, owner, odd))
+            texts.append(frame["text"])
+            start += frame.height
+        joined = [np.concatenate(columns) for columns in zip(*parts, strict=True)] or [np.zeros(0, np.int64)] * 4
+        where, written, owner, odd = joined
+        return Reads(
+            site=self.site, where=where, written=written, owner=owner, odd=odd.astype(bool),
+            text=pl.concat(texts), desk=desk, strays=self.strays,
+        )  # fmt: skip
+
+    def _where(self, readers: pl.Series, written: Array) -> Array:
+        """The place of the reader and period of each row; raises `NotPlain` where a time is in no period."""
+        first: dict[str, int] = {}
+        for at, (name, _) in enumerate(self.places):
+            first.setdefault(name, at)
+        where = readers.replace_strict(first, return_dtype=pl.UInt16).to_numpy().copy()
+        for name, at in first.items():
+            reader = self.site.readers[name]
+            if len(reader.periods) > 1 or reader.periods[0].start or reader.periods[0].end:
+                rows = np.flatnonzero(where == at)
+                where[rows] += _period(reader, written[rows] + self.ahead[at])
+        return where
+
+    def _judged(self, texts: pl.Series, where: Array, written: Array) -> tuple[Array, Array]:
+        """Whose number each row has, and which rows are odd."""
+        owner, odd = np.full(len(texts), -1, np.int32), np.ones(len(texts), bool)
+        for lane in self.lanes:
+            rows = np.flatnonzero(np.isin(where, np.array(lane.places, np.uint16)))
+            if len(rows):
+                some = texts if len(rows) == len(texts) else texts.gather(rows)
+                owner[rows], odd[rows] = self._read(lane, some)
+        good = np.flatnonzero(~odd)
+        moments = written[good] + self.ahead[where[good]]
+        days = (moments + offsets(moments, self.site.zone)) // DAY
+        theirs = owner[good]
+        odd[good] = (days < self.first[theirs]) | (days > self.last[theirs])
+        return owner, odd
+
+    def _read(self, lane: _Lane, texts: pl.Series) -> tuple[Array, Array]:
+        """The same for the texts of a lane, the days aside."""
+        kind = lane.kind
+        fields, ok, noted = read_columns(lane.codec, texts)
+        if not kind.not_payment and told(lane.codec, texts, ok & suspects(lane.codec, texts, fields))[1]:
+            raise NotPlain
+        numbers = pl.DataFrame(keys(kind, fields))
+        owner = np.where(ok, self.owners.found(kind.namespace, numbers), np.int32(-1))
+        if kind.issue and (stray := ok & (owner < 0)).any():
+            self.strays.setdefault(kind.name, []).append(numbers.filter(pl.Series(stray)))
+        odd = ~ok | noted | (owner < 0) | texts.str.contains(ROUNDED).to_numpy()
+        for name, allowed in kind.expect.items():
+            if name in fields:
+                odd |= ~_among(fields[name], allowed)
+        return owner, odd
+
+
+def _period(reader: Reader, moments: Array) -> Array:
+    """The place of the period of each of ``moments``; the first that covers it counts."""
+    found = np.full(len(moments), -1, np.int32)
+    for place, period in reversed([*enumerate(reader.periods)]):
+        start = None if period.start is None else (period.start - EPOCH) // MICRO
+        end = None if period.end is None else (period.end - EPOCH) // MICRO
+        covered = np.ones(len(moments), bool)
+        if start is not None:
+            covered &= moments >= start
+        if end is not None:
+            covered &= moments < end
+        found[covered] = place
+    if (found < 0).any():
+        raise NotPlain
+    return found.astype(np.uint16)
+
+
+def _among(column: Array, allowed: frozenset[Item]) -> Array:
+    """The rows of a column whose value is one of ``allowed``."""
+    if column.dtype == np.uint64:
+        numbers = [item for item in allowed if isinstance(item, int) and 0 <= item < 1 << 64]
+        return np.isin(column, np.array(numbers, np.uint64))
+    return np.fromiter((item in allowed for item in column.tolist()), bool, len(column))
+
+
+def issue_free(kind: Kind, numbers: pl.DataFrame) -> pl.DataFrame:
+    """The columns of numbers without their issue."""
+    return numbers.drop(f"{KEY}{kind.issue}")

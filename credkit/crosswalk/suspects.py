@@ -1,0 +1,82 @@
+"""Suspects: of many texts those that may hold payment data, in whatever notation.
+
+`credkit.payment` looks at every value that a chain makes of a text. For most texts it is plain that
+none of these has room for an account number; those are told apart here, and the others are looked at.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+import polars as pl
+
+from credkit.accounts import ACCOUNT_DIGITS, ROOM, holds_account
+from credkit.bulk.words import Array
+from credkit.codec import Codec
+from credkit.crosswalk.texts import branches
+from credkit.payment import LEAST, Payment, has_room, payment
+from credkit.reading import TextField
+
+SHORT = 10 ** (ACCOUNT_DIGITS.start - 2)  # a number below it is shorter than what `ROOM` finds
+
+
+def suspects(codec: Codec, texts: pl.Series, fields: Mapping[str, Array]) -> Array:
+    """The rows that may hold an account number, of those that ``codec`` reads (``fields`` are what it gives)."""
+    long = (texts.str.len_bytes() >= ACCOUNT_DIGITS.start).to_numpy()
+    found = long & texts.str.contains(ROOM).to_numpy() if long.any() else long
+    if not has_room(codec):
+        return found
+    for branch in branches(codec):
+        roomy = [step for step in branch.steps if has_room(step)]
+        if any(step.takes == "bits" and step.gives == "text" for step in roomy):
+            return np.ones(len(texts), bool)
+        if any(step.gives == "text" or _has_texts(step) for step in roomy):
+            found = found | long  # no step makes a text longer
+        numbers = [step for step in roomy if step.gives == "fields" and not _has_texts(step)]
+        if len(numbers) > 1 or (numbers and numbers[0] is not branch.steps[-1]):
+            return np.ones(len(texts), bool)
+    for column in fields.values():
+        found = found | numbers_that_are(column)
+    return found
+
+
+def _has_texts(step: Codec) -> bool:
+    rows = step.output.schema
+    return step.gives == "fields" and (rows is None or any(isinstance(row, TextField) for row in rows.values()))
+
+
+def texts_that_are(texts: pl.Series) -> Array:
+    """The texts that hold what looks like an account number."""
+    found = np.zeros(len(texts), bool)
+    rows = texts.str.contains(ROOM).arg_true().to_numpy()
+    found[rows] = [holds_account(text) for text in texts.gather(rows).to_list()]
+    return found
+
+
+def numbers_that_are(column: Array) -> Array:
+    """The rows of a column of fields that look like account numbers."""
+    found = np.zeros(len(column), bool)
+    if column.dtype == np.uint64:
+        rows = np.flatnonzero(column >= np.uint64(LEAST))
+        found[rows] = [holds_account(str(item)) for item in column[rows].tolist()]
+    else:
+        found[:] = [item is not None and holds_account(str(item)) for item in column.tolist()]
+    return found
+
+
+def held(codec: Codec, text: str) -> Payment:
+    """What of payment data a text holds that ``codec`` reads."""
+    return payment(codec, text, codec.inspect(text))
+
+
+def told(codec: Codec, texts: pl.Series, rows: Array) -> tuple[Array, bool]:
+    """Which of ``rows`` hold an account number, and whether one holds a whole track; each text is looked at once."""
+    found = rows.copy()
+    known: dict[str, Payment] = {}
+    for row in np.flatnonzero(rows).tolist():
+        text = texts[row]
+        if text not in known:
+            known[text] = held(codec, text)
+        found[row] = known[text].account
+    return found, any(each.tracks for each in known.values())
