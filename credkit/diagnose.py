@@ -19,7 +19,7 @@ from typing import Any
 from bitstring import Bits
 
 from credkit.chains import link
-from credkit.codec import Codec, Word, release, to_bits, to_word
+from credkit.codec import Codec, Word, carry, release, to_bits, to_word
 from credkit.errors import DefinitionError, shown
 from credkit.reading import Reading
 from credkit.registry import chain, get
@@ -132,8 +132,8 @@ def evidence(reading: Reading) -> float:
 
 def _read(codec: Codec, value: Any) -> Any:
     """What ``codec`` decodes, or None."""
-    reading = codec.inspect(value)
-    return reading.value if reading.ok else None
+    found = codec.attempt(carry(codec.takes, value))
+    return None if found is None else release(codec.gives, found)
 
 
 def _failing(codec: Codec, value: Any, reading: Reading) -> tuple[int, Any]:

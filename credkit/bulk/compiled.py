@@ -126,7 +126,9 @@ def _placed(values: Any, count: int, rows: slice, block: Block) -> Any:
             values = np.zeros((count, len(limbs)) if len(limbs) > 1 else count, np.uint64)
         values[rows] = np.stack(limbs, axis=1) if len(limbs) > 1 else data
         return values
-    return [*(values or []), *block.objects()]
+    values = [] if values is None else values
+    values.extend(block.objects())
+    return values
 
 
 class Bulk:

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from credkit.bulk.either import read_columns
 from credkit.chains import Choice
-from credkit.crosswalk.columns import ROUNDED, alike, keys, narrowed
+from credkit.crosswalk.columns import alike, keys, narrowed, rounded
 from credkit.crosswalk.result import Exceptional, excepted
 from credkit.crosswalk.texts import Texts, rounding
 from credkit.errors import shown
@@ -62,7 +62,7 @@ def read_numbers(site: Site, population: pl.DataFrame) -> Numbered:
             if kind.issue:
                 fields = {**fields, kind.issue: part["issue"].fill_null(0).to_numpy()}
                 ok = ok & part["issue"].is_not_null().to_numpy()
-            ok = ok & ~part["value"].str.contains(ROUNDED).to_numpy()
+            ok = ok & ~rounded(part["value"])
             _guard(site, kind, part.filter(ok))
             bad.extend(_unread(site, kind, part.filter(~ok)))
             if ok.any():

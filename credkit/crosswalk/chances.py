@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from math import expm1, log1p
 
-MOST = 1_000_000  # numbers whose chance is summed term by term
+MOST = 100_000  # numbers whose chance is summed term by term
 
 
 def pairs(count: int, bits: float) -> float:

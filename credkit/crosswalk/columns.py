@@ -15,12 +15,19 @@ import polars as pl
 from credkit import bulk
 from credkit.bulk.words import Array
 from credkit.crosswalk.register import ACTIVE, EARLY, EXPIRED
+from credkit.crosswalk.texts import DIGITS
 from credkit.sitemodel import Kind, Site, Target
 
-ROUNDED = r"\A[1-9][0-9]{14}0+\z"  # texts for which `credkit.crosswalk.texts.rounded` is true
+ROUNDED = r"\A[1-9][0-9]{14}0+\z"
 KEY = "key "  # before the name of a field that makes the number
 TEXT = "text"
 _INTEGER = r"\A-?[0-9]{1,40}\z"
+
+
+def rounded(texts: pl.Series) -> Array:
+    """The texts for which `credkit.crosswalk.texts.rounded` is true."""
+    long = (texts.str.len_bytes() > DIGITS).to_numpy()
+    return long & texts.str.contains(ROUNDED).to_numpy() if long.any() else long
 
 
 def narrowed(column: Array) -> Array:

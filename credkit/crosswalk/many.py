@@ -268,7 +268,9 @@ class Many(Crowd):
         rank = np.array([names.index(name) for name, _ in places_of(self.site)])
         rows = np.flatnonzero(self.read)
         owner = self.reads.owner[rows].astype(np.int64)
-        pairs, counts = np.unique(owner * len(names) + rank[self.reads.where[rows]], return_counts=True)
+        each = np.sort(owner * len(names) + rank[self.reads.where[rows]])
+        starts = np.flatnonzero(np.diff(each, prepend=-1))
+        pairs, counts = each[starts], np.diff(starts, append=len(each))
         seen = pl.DataFrame({"card": pairs // len(names), "name": pairs % len(names), "count": counts}).select(
             "card",
             pl.concat_str(pl.col("name").replace_strict(dict(enumerate(names)), return_dtype=pl.String), pl.lit(" "),

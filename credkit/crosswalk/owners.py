@@ -9,7 +9,7 @@ import polars as pl
 
 from credkit.bulk.either import read_columns
 from credkit.bulk.words import Array
-from credkit.crosswalk.columns import ROUNDED, alike, keys, narrowed
+from credkit.crosswalk.columns import alike, keys, narrowed, rounded
 from credkit.crosswalk.suspects import suspects, told
 from credkit.csvcolumns import NotPlain
 from credkit.reading import Item
@@ -40,17 +40,20 @@ class Owners:
             frame = pl.DataFrame([*keys(kind, fields), pl.Series(ROW, rows[ok], dtype=pl.Int32)])
             frames.setdefault(kind.namespace, []).append(frame)
         self.spaces: dict[str, pl.DataFrame] = {}
+        self.index: dict[str, Index] = {}
         for namespace, them in frames.items():
             space = pl.concat(alike(them)).sort(ROW)
             names = [name for name in space.columns if name != ROW]
             again = space.select(names).is_duplicated()
             self.good[space[ROW].filter(again).to_numpy()] = False
-            self.spaces[namespace] = space.unique(names, keep="first", maintain_order=True)
+            space = self.spaces[namespace] = space.unique(names, keep="first", maintain_order=True)
+            if space.height:
+                self.index[namespace] = Index(space)
 
     def _read(self, kind: Kind, rows: Array, values: pl.Series, issues: pl.Series) -> tuple[Mapping[str, Array], Array]:
         """What the values of a kind say, and which of them give a number."""
         fields, ok, noted = read_columns(kind.value, values)
-        doubtful = noted | values.str.contains(ROUNDED).to_numpy()
+        doubtful = noted | rounded(values)
         if not kind.not_payment:
             held, tracks = told(kind.value, values, ok & suspects(kind.value, values, fields))
             if tracks:
@@ -73,14 +76,36 @@ class Owners:
 
     def found(self, namespace: str, numbers: pl.DataFrame) -> Array:
         """The first row that has each of ``numbers``, columns as `credkit.crosswalk.columns.keys` gives them, or -1."""
-        space = self.spaces.get(namespace)
-        if space is None:
-            return np.full(numbers.height, -1, np.int32)
-        names = [name for name in space.columns if name != ROW]
-        mixed = {name: pl.String for name in names if numbers[name].dtype != space[name].dtype}
-        both = [frame.cast(mixed) for frame in (numbers, space)]  # type: ignore[arg-type]
-        joined = both[0].join(both[1], on=names, how="left", maintain_order="left")
-        return joined[ROW].fill_null(-1).to_numpy()
+        index = self.index.get(namespace)
+        return np.full(numbers.height, -1, np.int32) if index is None else index.rows(numbers)
+
+
+class Index:
+    """The different numbers of a namespace, found by their hashes."""
+
+    def __init__(self, space: pl.DataFrame) -> None:
+        self.numbers = space.drop(ROW)
+        self.of = space[ROW].to_numpy()
+        hashes = self.numbers.hash_rows().to_numpy()
+        self.order = np.argsort(hashes)
+        self.hashes = hashes[self.order]
+        self.twins = bool((np.diff(self.hashes) == 0).any())
+
+    def rows(self, numbers: pl.DataFrame) -> Array:
+        """The row that has each of ``numbers``, or -1."""
+        names = self.numbers.columns
+        mixed = [name for name in names if numbers[name].dtype != self.numbers[name].dtype]
+        if mixed or self.twins:  # a number beyond 64 bits is a text; or two numbers have one hash
+            texts = dict.fromkeys(mixed, pl.String)
+            mine = self.numbers.cast(texts).with_columns(pl.Series(ROW, self.of))  # type: ignore[arg-type]
+            joined = numbers.cast(texts).join(mine, on=names, how="left", maintain_order="left")  # type: ignore[arg-type]
+            return joined[ROW].fill_null(-1).to_numpy()
+        wanted = numbers.select(names).hash_rows().to_numpy()
+        places = self.order[np.minimum(np.searchsorted(self.hashes, wanted), len(self.order) - 1)]
+        same = np.ones(numbers.height, bool)
+        for name in names:
+            same &= (self.numbers[name].gather(places) == numbers[name]).fill_null(value=False).to_numpy()
+        return np.where(same, self.of[places], np.int32(-1))
 
 
 def _column(name: str, items: Sequence[Item]) -> pl.Series:

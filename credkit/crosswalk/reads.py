@@ -16,7 +16,7 @@ import polars as pl
 from credkit.bulk.either import read_columns
 from credkit.bulk.words import Array
 from credkit.codec import Codec
-from credkit.crosswalk.columns import KEY, ROUNDED, keys
+from credkit.crosswalk.columns import KEY, keys, rounded
 from credkit.crosswalk.owners import Owners
 from credkit.crosswalk.suspects import suspects, told
 from credkit.csvcolumns import FIRST, NotPlain
@@ -163,7 +163,7 @@ class Reading:
         owner = np.where(ok, self.owners.found(kind.namespace, numbers), np.int32(-1))
         if kind.issue and (stray := ok & (owner < 0)).any():
             self.strays.setdefault(kind.name, []).append(numbers.filter(pl.Series(stray)))
-        odd = ~ok | noted | (owner < 0) | texts.str.contains(ROUNDED).to_numpy()
+        odd = ~ok | noted | (owner < 0) | rounded(texts)
         for name, allowed in kind.expect.items():
             if name in fields:
                 odd |= ~_among(fields[name], allowed)
