@@ -18,7 +18,7 @@ from credkit import layout_entries
 
 Words = NDArray[np.uint64]
 Columns = tuple[Mapping[str, Words], Mapping[str, NDArray[np.bool_]]]
-ROWS = 1 << 15  # of a block: what a careful user would choose, so that it stays in the cache
+ROWS = 1 << 16  # of a block: what a careful user would choose, so that it stays in the cache
 
 INTERLEAVED = {
     "length": 33,

@@ -183,9 +183,12 @@ def test_random_layouts_and_chains_write(random: Random) -> None:
 def test_what_is_not_rows_is_refused() -> None:
     gate = credkit.bulk.compile("wiegand-26")
     text = credkit.bulk.compile("hex:8/right-justified:26/wiegand-26")
+    long = credkit.bulk.compile("gsa-75")
     for bulk, values, sentence in (
         (gate, np.array([1], np.int64), "26 bits need one row of uint64, not int64"),
         (gate, np.array([1 << 26], np.uint64), "row 0 has more than 26 bits"),
+        (gate, np.append(np.zeros(99_999, np.uint64), np.uint64(1 << 26)), "row 99999 has more than 26 bits"),
+        (long, np.array([[0, 1], [1 << 11, 0]], np.uint64), "row 1 has more than 75 bits"),
         (gate, [Bits("0b1"), "1"], "row 1 is '1', not bits"),
         (gate, "1", "takes a list or an array of bits, not 'str'"),
         (text, pl.Series([1]), "takes a column of texts, not of Int64"),

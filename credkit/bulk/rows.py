@@ -8,14 +8,13 @@ from typing import Any
 import numpy as np
 
 from credkit.bulk.block import Block
-from credkit.bulk.words import LIMB, Array, Wide, cut
+from credkit.bulk.words import LIMB, Array, Wide
 from credkit.codec import carry, is_form
 from credkit.errors import DefinitionError, nearest, shown
 from credkit.reading import Form, Schema
 from credkit.shapes import Shape, only, said
 
-WORDS = 1 << 15  # rows of a block of words: they and what is made of them stay in a processor's cache
-TEXTS = 1 << 16  # rows of any other block: a kernel has a cost of its own for each call
+ROWS = 1 << 16  # of a block: they and what is made of them stay in a processor's cache, and calls cost little
 
 
 def blocks(name: str, shape: Shape, values: Any, length: int | None) -> Iterator[tuple[slice, Block]]:
@@ -37,9 +36,9 @@ def rows_in(values: Any) -> int:
     return len(values) if hasattr(values, "__len__") else 0
 
 
-def _slices(count: int, size: int) -> Iterator[slice]:
-    for start in range(0, count, size):
-        yield slice(start, min(start + size, count))
+def _slices(count: int) -> Iterator[slice]:
+    for start in range(0, count, ROWS):
+        yield slice(start, min(start + ROWS, count))
 
 
 def _texts(name: str, values: Any) -> Iterator[tuple[slice, Block]]:
@@ -58,7 +57,7 @@ def _texts(name: str, values: Any) -> Iterator[tuple[slice, Block]]:
     if series.dtype != pl.String:
         raise DefinitionError(f"{name}: takes a column of texts, not of {series.dtype}")
     series = series.fill_null("")
-    for rows in _slices(len(series), TEXTS):
+    for rows in _slices(len(series)):
         yield rows, Block(count=rows.stop - rows.start, form="text", data=series[rows])
 
 
@@ -68,7 +67,7 @@ def _objects(name: str, form: Form, values: Any) -> Iterator[tuple[slice, Block]
     for row, value in enumerate(values):
         if not is_form(form, value):
             raise DefinitionError(f"{name}: row {row} is {shown(value)}, not {form}")
-    for rows in _slices(len(values), TEXTS):
+    for rows in _slices(len(values)):
         yield rows, Block(count=rows.stop - rows.start, form=form, data=[carry(form, value) for value in values[rows]])
 
 
@@ -80,15 +79,16 @@ def _words(name: str, shape: Shape, values: Array, length: int | None) -> Iterat
     if values.dtype != np.uint64 or values.ndim not in (1, 2) or count != max(1, -(-size // LIMB)):
         wanted = f"{-(-size // LIMB)} columns of uint64" if size > LIMB else "one row of uint64"
         raise DefinitionError(f"{name}: {size} bits need {wanted}, not {values.dtype} of shape {values.shape}")
-    words: Any = values
-    if values.ndim == 2:
-        limbs = [np.ascontiguousarray(values[:, i]) for i in reversed(range(count))]
-        words = limbs[0] if count == 1 else Wide(limbs)
-    over = (words >> size) != 0 if size % LIMB else np.zeros(len(values), bool)
-    if over.any():
-        raise DefinitionError(f"{name}: row {int(over.argmax())} has more than {size} bits")
-    for rows in _slices(len(values), WORDS):
-        yield rows, Block(count=rows.stop - rows.start, form="bits", data=cut(words, rows), length=size)
+    for rows in _slices(len(values)):
+        piece: Any = values[rows]
+        over = piece if values.ndim == 1 else piece[:, 0]
+        if size % LIMB and over.max() >> size % LIMB:
+            row = rows.start + int((over >> size % LIMB != 0).argmax())
+            raise DefinitionError(f"{name}: row {row} has more than {size} bits")
+        if values.ndim == 2:
+            limbs = [np.ascontiguousarray(piece[:, i]) for i in reversed(range(count))]
+            piece = limbs[0] if count == 1 else Wide(limbs)
+        yield rows, Block(count=rows.stop - rows.start, form="bits", data=piece, length=size)
 
 
 def _columns(name: str, schema: Schema | None, values: Any) -> Iterator[tuple[slice, Block]]:
@@ -104,8 +104,7 @@ def _columns(name: str, schema: Schema | None, values: Any) -> Iterator[tuple[sl
     lengths = {len(found) for found in columns.values()}
     if len(lengths) > 1:
         raise DefinitionError(f"{name}: the columns have {', '.join(map(str, sorted(lengths)))} rows")
-    plain = all(found.dtype == np.uint64 for found in columns.values())
-    for rows in _slices(lengths.pop(), WORDS if plain else TEXTS):
+    for rows in _slices(lengths.pop()):
         data: Any = {key: found[rows] for key, found in columns.items()}
         yield rows, Block(count=rows.stop - rows.start, form="fields", data=data)
 

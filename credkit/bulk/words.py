@@ -142,8 +142,3 @@ def fitted(words: Any, length: int) -> Any:
     zero = np.zeros_like(words.limbs[0])
     limbs = (*words.limbs, *[zero] * (count - len(words.limbs)))[:count]
     return limbs[0] if count == 1 else Wide(limbs)
-
-
-def cut(words: Any, rows: slice) -> Any:
-    """Some of the rows."""
-    return Wide([limb[rows] for limb in words.limbs]) if isinstance(words, Wide) else words[rows]
