@@ -1,4 +1,4 @@
-"""Run the measurements: ``python -m benchmarks [--scale N] [--json] [--compare FILE] [--no-startup]``.
+"""Run the measurements: ``python -m benchmarks [--only PART ...] [--scale N] [--json] [--compare FILE]``.
 
 Contenders take turns within one run; the ratio of each turn is taken and the median ratio is what
 is reported, so that a machine that slows down slows both.
@@ -8,91 +8,59 @@ from __future__ import annotations
 
 import argparse
 import json
-import platform
 import sys
 from collections.abc import Callable, Mapping
 from functools import partial
-from importlib.metadata import version
 from pathlib import Path
 from statistics import median
 from tempfile import TemporaryDirectory
-from time import perf_counter
 from typing import Any
 
 from benchmarks import bulk, cards, decode, startup, stripe
+from benchmarks.turns import in_turns, machine, ratio, timed
 
 TURNS = 7
 CARD_TURNS = 3  # a batch writes tens of thousands of files
+PARTS = ("decode", "bulk", "cards", "startup")
+OTHERS = """\
+runs of their own, each with --help:
+  python -m benchmarks.bulk --growth     arrays of 10^4 to 10^8 frames
+  python -m benchmarks.audit             files of reads, CSV and Parquet; --growth: 10^5 to 3*10^7 rows
+  python -m benchmarks.census            populations
+"""
 
 
-def timed(run: Any, inputs: Any, answer: int) -> float:
-    """Seconds for one run, whose answer is asserted."""
-    start = perf_counter()
-    found = run(inputs)
-    seconds = perf_counter() - start
-    if found != answer:
-        raise SystemExit(f"wrong answer: {found}, expected {answer}")
-    return seconds
+def compared(
+    name: str, contenders: Mapping[str, Callable[[Any], Any]], inputs: Any, answer: Any, count: int, turns: int
+) -> list[dict[str, Any]]:
+    """One row a contender: microseconds for each of ``count`` inputs, and how many times credkit is as fast."""
+    taken = in_turns({who: partial(timed, run, inputs, answer) for who, run in contenders.items()}, turns)
+    return [
+        {
+            "workload": name, "contender": who, "us": median(times) / count * 1e6,
+            "ratio": ratio(times, taken["credkit"]),
+        }
+        for who, times in taken.items()
+    ]  # fmt: skip
 
 
 def measure_decode(scale: int) -> list[dict[str, Any]]:
-    """One row a contender: microseconds for one input, and how many times credkit is as fast."""
+    """One value at a time."""
     rows = []
     for name, (inputs, answer, contenders) in {**decode.workloads(scale), **stripe.workloads(scale)}.items():
-        seconds: dict[str, list[float]] = {contender: [] for contender in contenders}
-        for _ in range(TURNS):
-            for contender, run in contenders.items():
-                seconds[contender].append(timed(run, inputs, answer))
-        for contender, times in seconds.items():
-            ratio = median(other / own for other, own in zip(times, seconds["credkit"], strict=True))
-            rows.append({
-                "workload": name, "contender": contender, "us": median(times) / scale * 1e6, "ratio": ratio,
-            })  # fmt: skip
-    return rows
-
-
-def measure_bulk(count: int) -> list[dict[str, Any]]:
-    """One row a contender: nanoseconds for one frame, and how many times credkit is as fast."""
-    rows = []
-    for name, (length, contenders) in bulk.WORKLOADS.items():
-        seconds: dict[str, list[float]] = {contender: [] for contender in contenders}
-        words = bulk.frames(length, count)
-        few = words[: max(count // bulk.SLOWER, 100)]
-        answers = {id(part): bulk.checksum(contenders["numpy by hand"](part)) for part in (words, few)}
-        for turn in range(TURNS + 1):  # the first turn only warms up
-            for contender, run in contenders.items():
-                part = few if contender.endswith("script") else words
-                start = perf_counter()
-                found = run(part)
-                took = (perf_counter() - start) / len(part)
-                if contender != "copy" and bulk.checksum(found) != answers[id(part)]:
-                    raise SystemExit(f"{contender}: wrong answer")
-                seconds[contender] += [took] if turn else []
-        for contender, times in seconds.items():
-            ratio = median(other / own for other, own in zip(times, seconds["credkit.bulk"], strict=True))
-            rows.append({"workload": name, "contender": contender, "ns": median(times) * 1e9, "ratio": ratio})
+        rows += compared(name, contenders, inputs, answer, scale, TURNS)
     return rows
 
 
 def measure_cards(count: int) -> list[dict[str, Any]]:
-    """One row a contender: microseconds for one card, and how many times credkit is as fast."""
-    rows = []
+    """A batch of cards: what is written, and what is checked."""
     with TemporaryDirectory() as folder:
         batch = cards.Batch(Path(folder), count)
-        runs: dict[str, tuple[Mapping[str, Callable[[cards.Batch], int]], int]] = {
-            "the data of a card": ({name: partial(cards.writing, name) for name in cards.WRITES}, batch.digest),
-            "the check of a card": (cards.CHECKS, batch.spoilt),
-        }
-        for name, (contenders, answer) in runs.items():
-            seconds: dict[str, list[float]] = {contender: [] for contender in contenders}
-            for _ in range(CARD_TURNS):
-                for contender, run in contenders.items():
-                    seconds[contender].append(timed(run, batch, answer))
-            for contender, times in seconds.items():
-                ratio = median(other / own for other, own in zip(times, seconds["credkit"], strict=True))
-                us = median(times) / count * 1e6
-                rows.append({"workload": name, "contender": contender, "us": us, "ratio": ratio})
-    return rows
+        writes = {name: partial(cards.writing, name) for name in cards.WRITES}
+        return [
+            *compared("the data of a card", writes, batch, batch.digest, count, CARD_TURNS),
+            *compared("the check of a card", cards.CHECKS, batch, batch.spoilt, count, CARD_TURNS),
+        ]
 
 
 def measure_startup() -> list[dict[str, Any]]:
@@ -117,38 +85,41 @@ def measure_startup() -> list[dict[str, Any]]:
 
 def main(arguments: list[str] | None = None) -> int:
     """Measure and print; with ``--compare``, beside an earlier ``--json`` output."""
-    parser = argparse.ArgumentParser(prog="python -m benchmarks", description=__doc__)
+    parser = argparse.ArgumentParser(
+        prog="python -m benchmarks", description=__doc__, epilog=OTHERS,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )  # fmt: skip
+    parser.add_argument("--only", nargs="+", choices=PARTS, default=PARTS, help="some of the parts")
     parser.add_argument("--scale", type=int, default=20_000, help="inputs in each run (default 20000)")
     parser.add_argument("--frames", type=int, default=10_000_000, help="frames of the bulk runs (default 10000000)")
     parser.add_argument("--cards", type=int, default=10_000, help="cards of a batch (default 10000)")
     parser.add_argument("--json", action="store_true", help="print JSON")
     parser.add_argument("--compare", type=Path, help="an earlier --json output to set the ratios beside")
-    parser.add_argument("--no-startup", action="store_true", help="leave out the whole-process rows")
     options = parser.parse_args(arguments)
+    parts: dict[str, Callable[[], list[dict[str, Any]]]] = {
+        "decode": lambda: measure_decode(options.scale),
+        "bulk": lambda: [row for name in bulk.WORKLOADS for row in bulk.measure(name, options.frames, TURNS)],
+        "cards": lambda: measure_cards(options.cards),
+        "startup": measure_startup,
+    }
     result = {
-        "machine": f"{platform.machine()}, Python {platform.python_version()}",
-        "versions": {name: version(name) for name in ("bitstring", "construct", "click", "numpy")},
+        "machine": machine("bitstring", "bitstruct", "construct", "click", "numpy"),
         "scale": options.scale,
-        "decode": measure_decode(options.scale),
-        "bulk": measure_bulk(options.frames),
-        "cards": measure_cards(options.cards),
-        "startup": [] if options.no_startup else measure_startup(),
+        **{part: measure() if part in options.only else [] for part, measure in parts.items()},
     }
     if options.json:
         print(json.dumps(result, indent=1))
         return 0
     earlier = json.loads(options.compare.read_text()) if options.compare else {}
     before = {(row["workload"], row["contender"]): row["ratio"] for row in earlier.get("decode", [])}
-    print(result["machine"], *(f"{name} {number}" for name, number in result["versions"].items()), sep=", ")
+    print(result["machine"])
     print(f"{'workload':26}{'contender':18}{'µs each':>9}{'credkit is … × as fast':>24}")
-    for row in result["decode"]:
+    for row in (*result["decode"], *result["cards"]):
         was = before.get((row["workload"], row["contender"]))
         note = f"  (was {was:.2f})" if was else ""
         print(f"{row['workload']:26}{row['contender']:18}{row['us']:9.2f}{row['ratio']:24.2f}{note}")
-    for row in result["cards"]:
-        print(f"{row['workload']:26}{row['contender']:18}{row['us']:9.1f}{row['ratio']:24.2f}")
     for row in result["bulk"]:
-        print(f"{row['workload']:26}{row['contender']:18}{row['ns']:9.2f} ns{row['ratio']:21.2f}")
+        print(bulk.shown(row))
     for row in result["startup"]:
         print(f"{row['workload']:32}{row['ms']:7.0f} ms, {row['times_base']:.2f} times {row['base']}")
     return 0

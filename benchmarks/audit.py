@@ -1,18 +1,17 @@
-"""An audit of a file beside polars merely reading it: ``python -m benchmarks.audit [--rows N] [--turns N] [--json]``.
+"""An audit of files beside polars merely reading them: ``python -m benchmarks.audit [--rows N] [--growth [N ...]]``.
 
-The file is made first, of frames by the rule of SIA AC-01 (1996): 40 readers, 24,000 cards, and in one
-row of fifty one bit inverted, which a parity always sees. So the answer is known. Each contender is a
-process of its own; they take turns, and the median of the ratios is what counts. Peak memory is what
-the operating system says of the process.
+The files, CSV and Parquet of the same rows, are made first, of frames by the rule of SIA AC-01 (1996): 40
+readers, 24,000 cards, and in one row of fifty one bit inverted, which a parity always sees. So the answer is
+known. Each contender is a process of its own, whose imports are not timed; they take turns, and the median of
+the ratios is what counts. Peak memory is that of the process. With ``--growth``: from 10^5 to 3*10^7 rows.
 """
 
 from __future__ import annotations
 
 import argparse
 import json
-import os
-import subprocess
 import sys
+from collections.abc import Callable
 from pathlib import Path
 from statistics import median
 from tempfile import TemporaryDirectory
@@ -21,24 +20,23 @@ from typing import Any
 import numpy as np
 import polars as pl
 
+from benchmarks.turns import agreed, in_turns, machine, process, ratio
+
 CHAIN = "hex:8/right-justified:26/wiegand-26"
 START = 1_772_323_200_000_000  # 2026-03-01, in microseconds since 1970
 PART = 1_000_000  # rows that are made at once
+GROWTH = (10**5, 10**6, 10**7, 3 * 10**7)
 
-READ = "import polars; assert polars.read_csv({path!r}).height == {rows}"
-AUDIT = """
+READ = "answer = polars.read_{kind}(sys.argv[1]).height"
+IMPORTS = """
 from datetime import UTC
 from pathlib import Path
 from credkit import chain
 from credkit.audit import Clock, Columns, Plan, audit
-found = audit([Path({path!r})], Plan(columns=Columns(), clock=Clock(UTC), codec=chain({chain!r})))
-assert (found.rows, found.failing, found.unreadable) == ({rows}, {wrong}, 0), found.files
 """
-TIMED = """
-import resource, time
-begun = time.perf_counter()
-{body}
-print(time.perf_counter() - begun, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)
+AUDIT = """
+found = audit([Path(sys.argv[1])], Plan(columns=Columns(), clock=Clock(UTC), codec=chain(sys.argv[2])))
+answer = [found.rows, found.failing, found.unreadable]
 """
 
 
@@ -67,50 +65,71 @@ def make(path: Path, rows: int) -> int:
     return wrong
 
 
-def measured(body: str) -> tuple[float, int]:
-    """Seconds in a process of its own, imports of Python itself left out, and its peak memory in MB."""
-    root = str(Path(__file__).parent.parent)
-    done = subprocess.run(
-        [sys.executable, "-c", TIMED.format(body=body)], capture_output=True, text=True, check=True,
-        env={**os.environ, "PYTHONPATH": root},
-    )  # fmt: skip
-    seconds, peak = done.stdout.split()
-    return float(seconds), int(peak) // 1024
+def as_parquet(path: Path) -> Path:
+    """The same rows, with times that are times."""
+    there = path.with_suffix(".parquet")
+    rows = pl.scan_csv(path, infer_schema=False)
+    rows.with_columns(pl.col("time").str.to_datetime("%Y-%m-%dT%H:%M:%S%z")).sink_parquet(there)
+    return there
 
 
-def measure(rows: int, turns: int, folder: Path) -> dict[str, Any]:
-    """The medians of both contenders, and of their ratio."""
-    path = folder / "captures.csv"
-    wrong = make(path, rows)
-    values = {"path": str(path), "rows": rows, "wrong": wrong, "chain": CHAIN}
-    taken = []
-    for turn in range(turns + 1):  # the first turn only warms up
-        pair = measured(READ.format(**values)), measured(AUDIT.format(**values))
-        taken += [pair] if turn else []
-    path.unlink()
+def compared(path: Path, rows: int, wrong: int, turns: int) -> dict[str, Any]:
+    """The medians of both contenders over one file, and of their ratio."""
+    kind = path.suffix[1:]
+    peaks: dict[str, float] = {"polars": 0, "audit": 0}
+
+    def run(name: str, imports: str, body: str, answer: object) -> Callable[[], float]:
+        def seconds() -> float:
+            told = process(imports, body, path, CHAIN)
+            agreed(told.answer, answer)
+            peaks[name] = max(peaks[name], told.mb)
+            return told.seconds
+
+        return seconds
+
+    taken = in_turns({
+        "polars": run("polars", "import polars", READ.format(kind=kind), rows),
+        "audit": run("audit", IMPORTS, AUDIT, [rows, wrong, 0]),
+    }, turns, warm=1)  # fmt: skip
+    took = {name: median(times) for name, times in taken.items()}
     return {
-        "rows": rows, "polars_seconds": median(read[0] for read, _ in taken),
-        "audit_seconds": median(own[0] for _, own in taken), "ratio": median(own[0] / read[0] for read, own in taken),
-        "audit_peak_mb": max(own[1] for _, own in taken),
+        "kind": kind, "rows": rows, "polars_seconds": took["polars"], "audit_seconds": took["audit"],
+        "audit_ns": took["audit"] / rows * 1e9, "ratio": ratio(taken["audit"], taken["polars"]),
+        "polars_peak_mb": peaks["polars"], "audit_peak_mb": peaks["audit"],
     }  # fmt: skip
+
+
+def measure(rows: int, turns: int) -> list[dict[str, Any]]:
+    """One row a format."""
+    with TemporaryDirectory() as folder:
+        path = Path(folder) / "captures.csv"
+        wrong = make(path, rows)
+        return [compared(each, rows, wrong, turns) for each in (path, as_parquet(path))]
 
 
 def main(arguments: list[str] | None = None) -> int:
     """Measure and print."""
     parser = argparse.ArgumentParser(prog="python -m benchmarks.audit", description=__doc__)
-    parser.add_argument("--rows", type=int, default=10_000_000, help="rows of the file (default 10000000)")
+    parser.add_argument("--rows", type=int, default=10**7, help="rows of the files (default 10000000)")
+    parser.add_argument(
+        "--growth", type=int, nargs="*", metavar="N", help="files of so many rows (default 10^5 to 3*10^7)"
+    )
     parser.add_argument("--turns", type=int, default=5, help="times that each contender runs (default 5)")
     parser.add_argument("--json", action="store_true", help="print JSON")
     options = parser.parse_args(arguments)
-    with TemporaryDirectory() as folder:
-        found = measure(options.rows, options.turns, Path(folder))
+    sizes = [options.rows] if options.growth is None else options.growth or GROWTH
+    found = [row for rows in sizes for row in measure(rows, options.turns)]
     if options.json:
-        print(json.dumps(found))
+        print(json.dumps(found, indent=1))
         return 0
-    print(
-        f"{found['rows']:,} rows: audit {found['audit_seconds']:.2f} s, "
-        f"polars reading {found['polars_seconds']:.2f} s, {found['ratio']:.2f} times; peak {found['audit_peak_mb']} MB"
-    )
+    print(machine("numpy", "polars"))
+    print(f"{'file':8}{'rows':>12}{'audit':>10}{'a row':>9}{'peak':>9}{'polars reads':>15}{'peak':>9}{'times':>8}")
+    for row in found:
+        print(
+            f"{row['kind']:8}{row['rows']:12,}{row['audit_seconds']:8.2f} s{row['audit_ns']:6.0f} ns"
+            f"{row['audit_peak_mb']:6.0f} MB{row['polars_seconds']:13.2f} s{row['polars_peak_mb']:6.0f} MB"
+            f"{row['ratio']:8.2f}"
+        )
     return 0
 
 

@@ -1,19 +1,29 @@
-"""Many frames at once: `credkit.bulk` beside numpy written by hand for that one layout, and the bitstring script.
+"""Many frames at once: ``python -m benchmarks.bulk [--frames N] [--growth [N ...]] [--turns N] [--json]``.
 
-Every contender gives a column for each field and a mask for each check over the same frames; a
-checksum over all of them is compared. The scripts that go frame by frame get a part of the frames.
+`credkit.bulk` beside numpy written by hand for that one layout, scripts that go frame by frame (they get a
+part of the frames), and a plain copy of the memory. Every contender gives a column for each field and a mask
+for each check over the same frames; a checksum over all of them is compared. With ``--growth``: one layout,
+from 10^4 to 10^8 frames, each time in one call.
 """
 
 from __future__ import annotations
 
+import argparse
+import json
+import sys
 from collections.abc import Callable, Mapping
+from functools import partial
+from statistics import median
+from time import perf_counter
 from typing import Any
 
+import bitstruct.c
 import numpy as np
 from bitstring import Bits
 from numpy.typing import NDArray
 
 import credkit.bulk
+from benchmarks.turns import agreed, in_turns, machine, ratio
 from credkit import layout_entries
 
 Words = NDArray[np.uint64]
@@ -91,12 +101,28 @@ def by_bulk(name: str) -> Callable[[Words], Columns]:
     return run
 
 
-def script_26(words: Words) -> Columns:
-    """The bitstring script, frame by frame."""
-    rows = []
-    for word in words.tolist():
-        bits = Bits(uint=word, length=26)
-        rows.append((bits[1:9].uint, bits[9:25].uint, bits[0:13].count(1) % 2 != 0, bits[13:26].count(1) % 2 != 1))
+Row = tuple[int, int, bool, bool]
+
+
+def bitstring_26(word: int) -> Row:
+    """The bitstring script."""
+    bits = Bits(uint=word, length=26)
+    return bits[1:9].uint, bits[9:25].uint, bits[0:13].count(1) % 2 != 0, bits[13:26].count(1) % 2 != 1
+
+
+_FRAME = bitstruct.c.compile("p6u1u8u16u1")
+
+
+def bitstruct_26(word: int) -> Row:
+    """A compiled bitstruct format, parities taken by hand."""
+    even, facility, number, odd = _FRAME.unpack(word.to_bytes(4, "big"))
+    left, right = facility << 4 | number >> 12, number & 0xFFF
+    return facility, number, left.bit_count() & 1 != even, right.bit_count() & 1 == odd
+
+
+def frame_by_frame(one: Callable[[int], Row], words: Words) -> Columns:
+    """A script over all frames."""
+    rows = map(one, words.tolist())
     facility, number, even, odd = (np.array(column) for column in zip(*rows, strict=True))
     return {"facility": facility, "number": number}, {"even": even, "odd": odd}
 
@@ -109,28 +135,93 @@ def copy(words: Words) -> Columns:
 def checksum(found: Columns) -> int:
     """The answer every contender must agree on."""
     columns, masks = found
-    return sum(int(column.astype(np.uint64).sum()) for column in columns.values()) + sum(
+    return sum(int(column.sum(dtype=np.uint64)) for column in columns.values()) + sum(
         int(mask.sum()) << 20 * place for place, mask in enumerate(masks.values(), 1)
     )
 
 
-SLOWER = 500  # how many times fewer frames a script gets that goes frame by frame
-
-WORKLOADS: Mapping[str, tuple[int, Mapping[str, Callable[[Words], Columns]]]] = {
-    "26 bits": (
-        26,
-        {
-            "credkit.bulk": by_bulk("wiegand-26"),
-            "numpy by hand": by_hand_26,
-            "copy": copy,
-            "bitstring script": script_26,
-        },
-    ),
-    "37 bits": (37, {"credkit.bulk": by_bulk("wiegand-37-facility"), "numpy by hand": by_hand_37}),
-    "33 bits, interleaved": (33, {"credkit.bulk": by_bulk("interleaved-33"), "numpy by hand": by_hand_interleaved}),
+Contenders = Mapping[str, Callable[[Words], Columns]]
+OWN, BY_HAND, COPY = "credkit.bulk", "numpy by hand", "copy"
+SLOW = {"bitstring script": partial(frame_by_frame, bitstring_26), "bitstruct": partial(frame_by_frame, bitstruct_26)}
+SLOWER = 500  # how many times fewer frames those get
+WORKLOADS: Mapping[str, tuple[int, Contenders]] = {
+    "26 bits": (26, {OWN: by_bulk("wiegand-26"), BY_HAND: by_hand_26, COPY: copy, **SLOW}),
+    "37 bits": (37, {OWN: by_bulk("wiegand-37-facility"), BY_HAND: by_hand_37}),
+    "33 bits, interleaved": (33, {OWN: by_bulk("interleaved-33"), BY_HAND: by_hand_interleaved}),
 }
+GROWTH = (10**4, 10**5, 10**6, 10**7, 10**8)
+LEAST = 10**6  # frames of one timing: with fewer in a call, it is called as often as that takes
 
 
 def frames(length: int, count: int) -> Words:
     """Random frames: most of them fail a check, so that every mask has work."""
     return np.random.default_rng(length).integers(0, 1 << length, count, dtype=np.uint64)
+
+
+def each(run: Callable[[Words], Columns], words: Words, answer: int | None, calls: int) -> float:
+    """Seconds for one frame; the answer is asserted, but for a copy, which has none."""
+    start = perf_counter()
+    for _ in range(calls):
+        found = run(words)
+    seconds = perf_counter() - start
+    if answer is not None:
+        agreed(checksum(found), answer)
+    return seconds / calls / len(words)
+
+
+def measure(workload: str, count: int, turns: int, *, slow: bool = True) -> list[dict[str, Any]]:
+    """One row a contender: nanoseconds for one frame, and how many times credkit is as fast."""
+    length, contenders = WORKLOADS[workload]
+    words = frames(length, count)
+    few = words[: max(count // SLOWER, 100)]
+    answers = {part: checksum(contenders[BY_HAND](part_words)) for part, part_words in (("all", words), ("few", few))}
+    calls = -(-LEAST // count)
+    runs: dict[str, Callable[[], float]] = {}
+    for name, run in contenders.items():
+        if name not in SLOW:
+            runs[name] = partial(each, run, words, None if name == COPY else answers["all"], calls)
+        elif slow:
+            runs[name] = partial(each, run, few, answers["few"], 1)
+    taken = in_turns(runs, turns, warm=1)
+    return [
+        {
+            "workload": workload, "frames": count, "contender": name, "ns": median(times) * 1e9,
+            "ratio": ratio(times, taken[OWN]),
+        }
+        for name, times in taken.items()
+    ]  # fmt: skip
+
+
+def shown(row: dict[str, Any]) -> str:
+    """A row as a line."""
+    what = f"{row['workload']:22}{row['frames']:>12,} frames  {row['contender']:18}"
+    return f"{what}{row['ns']:10.2f} ns{row['ratio']:12.2f}"
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Measure and print."""
+    parser = argparse.ArgumentParser(prog="python -m benchmarks.bulk", description=__doc__)
+    parser.add_argument("--frames", type=int, default=10**7, help="frames of each workload (default 10000000)")
+    parser.add_argument(
+        "--growth", type=int, nargs="*", metavar="N", help="26 bits only, with so many frames (default 10^4 to 10^8)"
+    )
+    parser.add_argument("--turns", type=int, default=7, help="times that each contender runs (default 7)")
+    parser.add_argument("--json", action="store_true", help="print JSON")
+    options = parser.parse_args(arguments)
+    if options.growth is None:
+        runs = [measure(name, options.frames, options.turns) for name in WORKLOADS]
+    else:
+        runs = [measure("26 bits", count, options.turns, slow=False) for count in options.growth or GROWTH]
+    rows = [row for run in runs for row in run]
+    if options.json:
+        print(json.dumps(rows, indent=1))
+        return 0
+    print(machine("numpy", "bitstring", "bitstruct"))
+    print(
+        f"{'workload':43}{'contender':18}{'one frame':>13}{'credkit is … × as fast':>26}", *map(shown, rows), sep="\n"
+    )
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -11,14 +11,13 @@ from __future__ import annotations
 
 import argparse
 import json
-import os
-import subprocess
 import sys
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from statistics import median
 from tempfile import TemporaryDirectory
-from time import perf_counter
+
+from benchmarks.turns import Told, agreed, in_turns, machine, process, ratio
 
 SITE = """
 [site]
@@ -57,29 +56,16 @@ VALUES: Mapping[str, tuple[str, Callable[[int, int], str]]] = {
 COLUMNS = "person_id,credential_id,kind,value,printed,issue,status,valid_from,valid_until,replaces,source"
 EVERY = 1000  # how many cards there are to one that has the number of the card before it
 STEP = 2654435761  # odd, so that the serials are different: they run through all of 32 bits
-CREDKIT = (sys.executable, "-c", "from credkit.cli import main; main()")
-PROGRAM = """
-import json, os, resource, sys
-from time import perf_counter
-start = perf_counter()
+IMPORTS = """
 from credkit.census import census
 from credkit.site import load_site
+"""
+CENSUS = """
 result = census(load_site(sys.argv[1]))
-print(json.dumps({
-    "seconds": perf_counter() - start, "cpu": sum(os.times()[:2]),
-    "mb": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024,
-    "places": {f"{each.what} {each.name}": each.clashes for each in result.places},
-    "rows": result.counts.rows, "read": result.counts.read,
-}))
+places = {f"{each.what} {each.name}": each.clashes for each in result.places}
+answer = [result.counts.rows, result.counts.read, places]
 """
-READ = """
-import sys
-from time import perf_counter
-import polars
-start = perf_counter()
-polars.read_csv(sys.argv[1], infer_schema=False)
-print(perf_counter() - start)
-"""
+READ = "answer = polars.read_csv(sys.argv[1], infer_schema=False).height"
 
 
 def made(folder: Path, rows: int, kind: str = "numbers") -> dict[str, int]:
@@ -108,24 +94,23 @@ def run(rows: int, kind: str, turns: int) -> dict[str, object]:
     with TemporaryDirectory() as home:
         folder = Path(home)
         expected = made(folder, rows, kind)
-        taken, processor, reading, whole, memory = [], [], [], [], 0.0
-        for _ in range(turns):
-            started = perf_counter()
-            done = subprocess.run(
-                [sys.executable, "-c", PROGRAM, str(folder / "site.toml")], capture_output=True, text=True, check=True
-            )
-            whole.append(perf_counter() - started)
-            found = json.loads(done.stdout)
-            if found["places"] != expected or found["rows"] != rows or found["read"] != rows:
-                raise SystemExit(f"wrong answer: {found}, expected {expected}")
-            taken.append(found["seconds"])
-            processor.append(found["cpu"])
-            memory = max(memory, found["mb"])
-            read = [sys.executable, "-c", READ, str(folder / "credentials.csv")]
-            reading.append(float(subprocess.run(read, capture_output=True, text=True, check=True).stdout))
+        counted: list[Told] = []
+
+        def census() -> float:
+            counted.append(process(IMPORTS, CENSUS, folder / "site.toml"))
+            agreed(counted[-1].answer, [rows, rows, expected])
+            return counted[-1].seconds
+
+        def reading() -> float:
+            told = process("import polars", READ, folder / "credentials.csv")
+            agreed(told.answer, rows)
+            return told.seconds
+
+        taken = in_turns({"polars": reading, "census": census}, turns)
         return {
-            "rows": rows, "values": kind, "seconds": median(taken), "cpu": median(processor), "process": median(whole),
-            "mb": memory, "read": median(reading), "clashes": expected,
+            "rows": rows, "values": kind, "seconds": median(taken["census"]),
+            "cpu": median(told.cpu for told in counted), "mb": max(told.mb for told in counted),
+            "read": median(taken["polars"]), "ratio": ratio(taken["census"], taken["polars"]), "clashes": expected,
         }  # fmt: skip
 
 
@@ -140,14 +125,14 @@ def main(arguments: list[str] | None = None) -> int:
     kinds = list(VALUES) if options.values == "both" else [options.values]
     results = [run(options.rows, kind, options.turns) for kind in kinds]
     if options.json:
-        print(json.dumps({"cores": os.cpu_count(), "census": results}, indent=1))
+        print(json.dumps(results, indent=1))
         return 0
+    print(machine("numpy", "polars"))
     for row in results:
         print(
-            f"{row['rows']:,} credentials ({row['values']}): {row['seconds']:.2f} s, {row['cpu']:.2f} s of processors"
+            f"{row['rows']:,} credentials ({row['values']}): {row['seconds']:.2f} s, {row['cpu']:.2f} s of processors, "
+            f"{row['mb']:.0f} MB at most; polars reads the file in {row['read']:.2f} s, {row['ratio']:.1f} times"
         )
-        print(f"  {row['process']:.2f} s with the start of the process, {row['mb']:.0f} MB at most")
-        print(f"  polars reads the file in {row['read']:.2f} s")
     return 0
 
 

@@ -1,4 +1,4 @@
-"""One frame and one text at a time: credkit beside a bitstring script and construct.
+"""One frame and one text at a time: credkit beside a bitstring script, construct and bitstruct.
 
 Every contender decodes the same inputs with the same checks, and the sum of what it decodes is
 compared, so that none can win by doing less.
@@ -10,6 +10,7 @@ import random
 from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
+import bitstruct.c
 import construct
 from bitstring import Bits
 
@@ -80,6 +81,28 @@ def construct_frames(words: list[int]) -> int:
     return checksum(_FRAME.parse(word.to_bytes(4, "big")) for word in words)
 
 
+_FORMAT = bitstruct.c.compile("u6u1u8u16u1")
+
+
+def bitstruct_frame(data: bytes) -> dict[str, int]:
+    """A compiled format of bitstruct, in its form written in C; the checks are for the user to write."""
+    padding, even, facility, number, odd = _FORMAT.unpack(data)
+    left, right = facility << 4 | number >> 12, number & 0xFFF
+    if len(data) != 4 or padding or left.bit_count() & 1 != even or right.bit_count() & 1 == odd:
+        raise ValueError("length, padding or parity")
+    return {"facility": facility, "number": number}
+
+
+def bitstruct_frames(words: list[int]) -> int:
+    """The compiled format over whole numbers, as four bytes each."""
+    return checksum(bitstruct_frame(word.to_bytes(4, "big")) for word in words)
+
+
+def bitstruct_texts(texts: list[str]) -> int:
+    """The compiled format from text."""
+    return checksum(map(bitstruct_frame, map(bytes.fromhex, texts)))
+
+
 def credkit_texts(texts: list[str]) -> int:
     """A whole chain from text."""
     codec = credkit.chain(TEXT_CHAIN)
@@ -113,11 +136,16 @@ def workloads(count: int) -> dict[str, tuple[Any, int, dict[str, Contender]]]:
         "one frame from a number": (
             words,
             answer,
-            {"credkit": credkit_frames, "bitstring script": bitstring_frames, "construct": construct_frames},
+            {
+                "credkit": credkit_frames,
+                "bitstring script": bitstring_frames,
+                "construct": construct_frames,
+                "bitstruct": bitstruct_frames,
+            },
         ),
         "one card from a text": (
             [f"{word:08X}" for word in words],
             answer,
-            {"credkit": credkit_texts, "bitstring script": bitstring_texts},
+            {"credkit": credkit_texts, "bitstring script": bitstring_texts, "bitstruct": bitstruct_texts},
         ),
     }
