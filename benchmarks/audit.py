@@ -107,6 +107,15 @@ def measure(rows: int, turns: int) -> list[dict[str, Any]]:
         return [compared(each, rows, wrong, turns) for each in (path, as_parquet(path))]
 
 
+def shown(row: dict[str, Any]) -> str:
+    """A row as a line."""
+    return (
+        f"{row['kind']:8}{row['rows']:12,}{row['audit_seconds']:8.2f} s{row['audit_ns']:6.0f} ns"
+        f"{row['audit_peak_mb']:6.0f} MB{row['polars_seconds']:13.2f} s{row['polars_peak_mb']:6.0f} MB"
+        f"{row['ratio']:8.2f}"
+    )
+
+
 def main(arguments: list[str] | None = None) -> int:
     """Measure and print."""
     parser = argparse.ArgumentParser(prog="python -m benchmarks.audit", description=__doc__)
@@ -118,18 +127,14 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--json", action="store_true", help="print JSON")
     options = parser.parse_args(arguments)
     sizes = [options.rows] if options.growth is None else options.growth or GROWTH
-    found = [row for rows in sizes for row in measure(rows, options.turns)]
+    runs = (measure(rows, options.turns) for rows in sizes)
     if options.json:
-        print(json.dumps(found, indent=1))
+        print(json.dumps([row for run in runs for row in run], indent=1))
         return 0
     print(machine("numpy", "polars"))
     print(f"{'file':8}{'rows':>12}{'audit':>10}{'a row':>9}{'peak':>9}{'polars reads':>15}{'peak':>9}{'times':>8}")
-    for row in found:
-        print(
-            f"{row['kind']:8}{row['rows']:12,}{row['audit_seconds']:8.2f} s{row['audit_ns']:6.0f} ns"
-            f"{row['audit_peak_mb']:6.0f} MB{row['polars_seconds']:13.2f} s{row['polars_peak_mb']:6.0f} MB"
-            f"{row['ratio']:8.2f}"
-        )
+    for run in runs:
+        print("\n".join(map(shown, run)), flush=True)
     return 0
 
 

@@ -209,17 +209,16 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--json", action="store_true", help="print JSON")
     options = parser.parse_args(arguments)
     if options.growth is None:
-        runs = [measure(name, options.frames, options.turns) for name in WORKLOADS]
+        runs = (measure(name, options.frames, options.turns) for name in WORKLOADS)
     else:
-        runs = [measure("26 bits", count, options.turns, slow=False) for count in options.growth or GROWTH]
-    rows = [row for run in runs for row in run]
+        runs = (measure("26 bits", count, options.turns, slow=False) for count in options.growth or GROWTH)
     if options.json:
-        print(json.dumps(rows, indent=1))
+        print(json.dumps([row for run in runs for row in run], indent=1))
         return 0
     print(machine("numpy", "bitstring", "bitstruct"))
-    print(
-        f"{'workload':43}{'contender':18}{'one frame':>13}{'credkit is … × as fast':>26}", *map(shown, rows), sep="\n"
-    )
+    print(f"{'workload':43}{'contender':18}{'one frame':>13}{'credkit is … × as fast':>26}")
+    for run in runs:
+        print("\n".join(map(shown, run)), flush=True)
     return 0
 
 
