@@ -44,3 +44,10 @@ def test_the_audit_runs_small_over_both_kinds_of_file(capsys: pytest.CaptureFixt
 def test_a_wrong_answer_ends_a_benchmark() -> None:
     with pytest.raises(SystemExit, match="wrong answer: 1, expected 2"):
         agreed(1, 2)
+
+
+def test_help_names_the_runs_of_their_own(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit):
+        main(["--help"])
+    shown = capsys.readouterr().out
+    assert all(f"python -m benchmarks.{name}" in shown for name in ("bulk", "audit", "census"))
