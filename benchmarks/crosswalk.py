@@ -12,17 +12,19 @@ from __future__ import annotations
 
 import argparse
 import json
-import os
-import subprocess
 import sys
 from collections.abc import Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 from statistics import median
 from tempfile import TemporaryDirectory
+from typing import Any
 
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
+
+from benchmarks.turns import Told, agreed, in_turns, machine, process, ratio
 
 GATES = 60
 OFFICES = 20
@@ -61,19 +63,7 @@ READERS = "".join(
     )
     for place in range(count)
 )
-CREDENTIALS = [
-    "person_id",
-    "credential_id",
-    "kind",
-    "value",
-    "printed",
-    "issue",
-    "status",
-    "valid_from",
-    "valid_until",
-    "replaces",
-    "source",
-]
+COLUMNS = "person_id,credential_id,kind,value,printed,issue,status,valid_from,valid_until,replaces,source"
 START = int(datetime(2026, 3, 1, tzinfo=UTC).timestamp())
 DAYS = 30
 STEP = 2654435761  # odd: the serials are different
@@ -81,48 +71,41 @@ TWIN = 1000  # cards to one that has the number of the card before it
 LOST = 20
 SELDOM = 50
 FAULT = 1000  # readings to one with a flipped bit, and to one of a card that nobody has
-PROGRAM = """
-import json, resource, sys
-from time import perf_counter
-start = perf_counter()
-from pathlib import Path
+IMPORTS = """
+import sys
 from credkit.crosswalk import crosswalk, write_outputs
 from credkit.site import load_rows, load_site
+"""
+CROSSWALK = """
 site = load_site(sys.argv[1])
 result = crosswalk(site, load_rows(site)) if sys.argv[3:] else crosswalk(site)
 write_outputs(result, sys.argv[2])
-print(json.dumps({
-    "seconds": perf_counter() - start, "mb": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024,
-    "rows": [list(row) for row in result.summary[0].rows],
-    "codes": {str(row[0]): row[1] for row in result.summary[-2].rows} if result.exceptions else {},
-}))
+answer = [[row[:2] for row in result.summary[0].rows], sum(row[-1] for row in result.summary[0].rows),
+          {row[0]: row[1] for section in result.summary if section.title == "Exceptions" for row in section.rows}]
 """
-READ = """
-import sys
-from time import perf_counter
-import polars
-start = perf_counter()
-for path in sys.argv[1:]:
-    polars.read_csv(path, infer_schema=False)
-print(perf_counter() - start)
-"""
+READ = "answer = sum(polars.read_csv(path, infer_schema=False).height for path in sys.argv[1:])"
 
 
-def _frames(facility: np.ndarray, number: np.ndarray) -> np.ndarray:
+Numbers = NDArray[Any]
+
+
+def _frames(facility: Numbers, number: Numbers) -> Numbers:
     """26 bits: even parity over the first twelve, odd parity over the others (SIA AC-01)."""
     data = facility << 16 | number
     even = np.bitwise_count(data >> 12) & 1
     odd = ~np.bitwise_count(data & 0xFFF) & 1
-    return even.astype(np.int64) << 25 | data << 1 | odd.astype(np.int64)
+    return np.asarray(even.astype(np.int64) << 25 | data << 1 | odd.astype(np.int64))
 
 
-def _swapped(numbers: np.ndarray) -> np.ndarray:
+def _swapped(numbers: Numbers) -> Numbers:
+    """32-bit numbers, last byte first."""
     return numbers.astype(np.uint32).byteswap().astype(np.int64)
 
 
-def _hex(numbers: np.ndarray) -> pl.Series:
-    raw = np.char.upper(numbers.astype(">u4").view(np.uint8).reshape(-1, 4).tobytes().hex())
-    return pl.Series(np.frombuffer(str(raw).encode(), "S8").astype(str))
+def _hex(numbers: Numbers) -> pl.Series:
+    """Eight digits each."""
+    digits = numbers.astype(">u4").tobytes().hex().upper()
+    return pl.Series(np.frombuffer(digits.encode(), "S8").astype(str))
 
 
 def made(folder: Path, credentials: int, readings: int, seed: int = 7) -> Mapping[str, int]:
@@ -147,7 +130,7 @@ def made(folder: Path, credentials: int, readings: int, seed: int = 7) -> Mappin
         "status": pl.Series(np.where(lost, "lost", "active")), "valid_from": "2025-01-01",
         "valid_until": None, "replaces": None, "source": "east",
     })  # fmt: skip
-    frame.select(CREDENTIALS).write_csv(folder / "credentials.csv")
+    frame.select(COLUMNS.split(",")).write_csv(folder / "credentials.csv")
     held = np.flatnonzero((place < cards) & ~lost & ~twin & (place % TWIN != 0) & (place % 10 != 0))
     pl.DataFrame({
         "person_id": "P-" + pl.Series(held).cast(pl.String),
@@ -192,43 +175,41 @@ def run(credentials: int, readings: int, turns: int, *, each: bool) -> dict[str,
     with TemporaryDirectory() as home:
         folder = Path(home)
         wanted = made(folder, credentials, readings)
-        taken, reading, memory = [], [], 0.0
-        outputs = ["many", "each"] if each else ["many"]
-        whole = 0.0
-        for turn in range(turns):
-            for out in outputs if turn == 0 else outputs[:1]:
-                program = [sys.executable, "-c", PROGRAM, str(folder / "site.toml"), str(folder / out)]
-                more = ["each"] if out == "each" else []
-                done = subprocess.run([*program, *more], capture_output=True, text=True, check=True)
-                found = json.loads(done.stdout)
-                _asserted(found, wanted)
-                if out == "each":
-                    whole = found["seconds"]
-                else:
-                    taken.append(found["seconds"])
-                    memory = max(memory, found["mb"])
-            files = [str(folder / f"{name}.csv") for name in ("credentials", "readings", "export")]
-            read = subprocess.run([sys.executable, "-c", READ, *files], capture_output=True, text=True, check=True)
-            reading.append(float(read.stdout))
+        files = [folder / f"{name}.csv" for name in ("credentials", "readings", "export")]
+        told: list[Told] = []
+
+        def walk(out: str, *more: str) -> Told:
+            found = process(IMPORTS, CROSSWALK, folder / "site.toml", folder / out, *more)
+            _asserted(found.answer, wanted)
+            return found
+
+        def crosswalk() -> float:
+            told.append(walk("many"))
+            return told[-1].seconds
+
+        def reading() -> float:
+            found = process("import polars, sys", READ, *files)
+            agreed(found.answer, credentials + readings + wanted["held"])
+            return found.seconds
+
+        taken = in_turns({"polars": reading, "crosswalk": crosswalk}, turns)
+        every = walk("each", "each").seconds if each else None
         for path in (folder / "many").iterdir() if each else ():
-            if path.read_bytes() != (folder / "each" / path.name).read_bytes():
-                raise SystemExit(f"wrong answer: {path.name} is another if every row is looked at")
+            agreed(path.read_bytes() == (folder / "each" / path.name).read_bytes(), answer=True)
         return {
-            "credentials": credentials, "readings": readings, "seconds": median(taken), "mb": memory,
-            "read": median(reading), "each": whole, "rows": wanted,
+            "credentials": credentials, "readings": readings, "seconds": median(taken["crosswalk"]),
+            "cpu": median(one.cpu for one in told), "mb": max(one.mb for one in told),
+            "read": median(taken["polars"]), "ratio": ratio(taken["crosswalk"], taken["polars"]), "each": every,
         }  # fmt: skip
 
 
-def _asserted(found: Mapping[str, object], wanted: Mapping[str, int]) -> None:
-    rows = found["rows"]
-    assert isinstance(rows, list)
-    counts = [("credentials.csv", wanted["credentials"]), ("readings.csv", wanted["readings"])]
-    sizes = [(row[0], row[1]) for row in rows[:2]]
-    codes = found["codes"]
-    assert isinstance(codes, dict)
-    told = {code: codes.get(f"readings.csv: {code}", 0) for code in ("check-failed", "unknown-card", "inactive-read")}
-    if sizes != counts or any(row[-1] for row in rows) or any(told[code] != wanted[code] for code in told):
-        raise SystemExit(f"wrong answer: {found}, expected {wanted}")
+def _asserted(answer: list[Any], wanted: Mapping[str, int]) -> None:
+    """End the program unless every row is in one place, and what was planted is found."""
+    sizes, amiss, codes = answer
+    agreed(amiss, 0)
+    agreed(sizes[:2], [["credentials.csv", wanted["credentials"]], ["readings.csv", wanted["readings"]]])
+    for code in ("check-failed", "unknown-card", "inactive-read"):
+        agreed(codes.get(f"readings.csv: {code}", 0), wanted[code])
 
 
 def main(arguments: list[str] | None = None) -> int:
@@ -242,14 +223,15 @@ def main(arguments: list[str] | None = None) -> int:
     options = parser.parse_args(arguments)
     row = run(options.credentials, options.readings, options.turns, each=options.each)
     if options.json:
-        print(json.dumps({"cores": os.cpu_count(), "crosswalk": row}, indent=1))
+        print(json.dumps(row, indent=1))
         return 0
+    print(machine("numpy", "polars"))
     print(
-        f"{row['credentials']:,} credentials, {row['readings']:,} readings: {row['seconds']:.1f} s, {row['mb']:.0f} MB"
+        f"{row['credentials']:,} credentials, {row['readings']:,} readings: {row['seconds']:.1f} s, "
+        f"{row['cpu']:.1f} s of processors, {row['mb']:.0f} MB at most; polars reads the files in {row['read']:.2f} s"
     )
-    print(f"  polars reads the files in {row['read']:.2f} s")
-    if options.each:
-        print(f"  looking at every row takes {row['each']:.1f} s")
+    if row["each"]:
+        print(f"looking at every row takes {row['each']:.1f} s and gives the same files")
     return 0
 
 

@@ -50,4 +50,4 @@ def test_help_names_the_runs_of_their_own(capsys: pytest.CaptureFixture[str]) ->
     with pytest.raises(SystemExit):
         main(["--help"])
     shown = capsys.readouterr().out
-    assert all(f"python -m benchmarks.{name}" in shown for name in ("bulk", "audit", "census"))
+    assert all(f"python -m benchmarks.{name}" in shown for name in ("bulk", "audit", "census", "crosswalk"))

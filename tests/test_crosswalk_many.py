@@ -12,6 +12,7 @@ from unittest.mock import patch
 
 import pytest
 
+from benchmarks.crosswalk import main as benchmark
 from credkit import DefinitionError
 from credkit.crosswalk import crosswalk, write_outputs
 from credkit.crosswalk.gathering import gather
@@ -205,3 +206,8 @@ def test_numbers_that_look_like_account_numbers_are_looked_at(tmp_path: Path) ->
             files.card(f"L-{number}", str(4114360123450000 + number), kind="long")
             files.read("dock", str(4114360123450000 + number))
         same(crosswalk(described, files.rows()), described, files)
+
+
+def test_the_benchmark_runs_and_asserts_its_answers(capsys: pytest.CaptureFixture[str]) -> None:
+    assert benchmark(["--credentials", "2000", "--readings", "20000", "--each"]) == 0
+    assert "gives the same files" in capsys.readouterr().out

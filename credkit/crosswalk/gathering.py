@@ -22,7 +22,7 @@ from credkit.crosswalk.crowd import Values
 from credkit.crosswalk.fitting import Fitted, fitted
 from credkit.crosswalk.many import Many, Sorts
 from credkit.crosswalk.owners import Owners
-from credkit.crosswalk.reads import EVER, Reading, Reads, issue_free, places_of
+from credkit.crosswalk.reads import EVER, issue_free, places_of, read_all
 from credkit.crosswalk.register import ACTIVE, Number
 from credkit.crosswalk.sightings import sightings
 from credkit.crosswalk.texts import Texts
@@ -54,7 +54,7 @@ class Gathering:
         self.cards = cards.with_columns(state(site).alias("state"))
         self.exports = exports
         self.owners = Owners(site, cards)
-        self.reads: Reads = Reading(site, self.owners, _active(site, cards)).all()
+        self.reads = read_all(site, self.owners, _active(site, cards))
         self.plain = self.owners.good & self._alone()
         self.compared = {kind.name: self._printed(kind) for kind in site.kinds.values() if kind.printed}
         self.fitted: dict[str, Fitted] = {}

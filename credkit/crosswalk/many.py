@@ -236,7 +236,7 @@ class Many(Crowd):
     def _lines(self, lines: Mapping[int, Sequence[Line]]) -> pl.DataFrame:
         """What the lines of the crowd have of their own, in the order of the file."""
         patterns = self.patterns(lines)
-        readers, last = self._sights()
+        readers, last = self.reads.sights(self.read, self.cards.height)
         frames = []
         for kind, rows in self.owners.rows.items():
             fields = self.owners.fields[kind]
@@ -261,24 +261,3 @@ class Many(Crowd):
                 texts = texts.set(pl.Series(blank[self.sorts.of[which]]), "")
                 frames.append(own.with_columns(pl.lit(at, pl.Int32).alias("at"), texts.alias("text")))
         return pl.concat(frames).sort("line", "at") if frames else pl.DataFrame()
-
-    def _sights(self) -> tuple[pl.Series, Array]:
-        """By card: the readers that saw it, and when it was last seen, in µs since 1970 (-1 if never)."""
-        names = sorted(self.site.readers)
-        rank = np.array([names.index(name) for name, _ in places_of(self.site)])
-        rows = np.flatnonzero(self.read)
-        owner = self.reads.owner[rows].astype(np.int64)
-        each = np.sort(owner * len(names) + rank[self.reads.where[rows]])
-        starts = np.flatnonzero(np.diff(each, prepend=-1))
-        pairs, counts = each[starts], np.diff(starts, append=len(each))
-        seen = pl.DataFrame({"card": pairs // len(names), "name": pairs % len(names), "count": counts}).select(
-            "card",
-            pl.concat_str(pl.col("name").replace_strict(dict(enumerate(names)), return_dtype=pl.String), pl.lit(" "),
-                          "count").alias("text"),
-        )  # fmt: skip
-        joined = seen.group_by("card", maintain_order=True).agg(pl.col("text").str.join("; "))
-        readers = pl.Series("readers", [""]).new_from_index(0, self.cards.height)
-        readers = readers.scatter(joined["card"], joined["text"])
-        last = np.full(self.cards.height, -1, np.int64)
-        np.maximum.at(last, owner, self.reads.moments()[rows])
-        return readers, last

@@ -64,6 +64,23 @@ class Reads:
         """The true times."""
         return self.written + _ahead(self.site)[self.where]
 
+    def sights(self, read: Array, cards: int) -> tuple[pl.Series, Array]:
+        """By card, of the rows ``read``: the readers with how many rows each, and the last time (-1 for never)."""
+        names = sorted(self.site.readers)
+        rank = np.array([names.index(name) for name, _ in places_of(self.site)])
+        rows = np.flatnonzero(read)
+        owner = self.owner[rows].astype(np.int64)
+        each = np.sort(owner * len(names) + rank[self.where[rows]])
+        starts = np.flatnonzero(np.diff(each, prepend=-1))
+        name = pl.Series(names, dtype=pl.String).gather(each[starts] % len(names))
+        count = pl.Series(np.diff(starts, append=len(each))).cast(pl.String)
+        seen = pl.DataFrame({"card": each[starts] // len(names), "text": name + " " + count})
+        joined = seen.group_by("card", maintain_order=True).agg(pl.col("text").str.join("; "))
+        readers = pl.Series("readers", [""]).new_from_index(0, cards).scatter(joined["card"], joined["text"])
+        last = np.full(cards, -1, np.int64)
+        np.maximum.at(last, owner, self.moments()[rows])
+        return readers, last
+
 
 def places_of(site: Site) -> list[tuple[str, int]]:
     """The readers of a site, each with the places of its periods."""
@@ -84,8 +101,16 @@ class _Lane:
         self.places: list[int] = []
 
 
-class Reading:
-    """Reads the readings of a site; ``active`` has the first and last day on which each card is active."""
+def read_all(site: Site, owners: Owners, active: tuple[Array, Array]) -> Reads:
+    """The readings of a site; ``active`` has the first and last day on which each card is active.
+
+    Raises `NotPlain`.
+    """
+    return _Desk(site, owners, active).all()
+
+
+class _Desk:
+    """Where readings come in, piece by piece."""
 
     def __init__(self, site: Site, owners: Owners, active: tuple[Array, Array]) -> None:
         self.site = site
@@ -103,7 +128,7 @@ class Reading:
         self.strays: dict[str, list[pl.DataFrame]] = {}
 
     def all(self) -> Reads:
-        """All rows; raises `NotPlain`."""
+        """All rows."""
         desk: dict[int, tuple[str, str]] = {}
         parts: list[tuple[Array, ...]] = []
         texts: list[pl.Series] = [pl.Series("text", [], dtype=pl.String)]
