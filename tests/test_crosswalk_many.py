@@ -10,6 +10,7 @@ from pathlib import Path
 from random import Random
 from unittest.mock import patch
 
+import polars as pl
 import pytest
 
 from benchmarks.crosswalk import main as benchmark
@@ -17,6 +18,7 @@ from credkit import DefinitionError
 from credkit.crosswalk import crosswalk, write_outputs
 from credkit.crosswalk.gathering import gather
 from credkit.crosswalk.many import Many
+from credkit.crosswalk.owners import ROW, Index
 from credkit.sitemodel import Site
 from tests.brackwater import SITE, Files, hexed, made, placed, same, shown
 from tests.commandline import ACCOUNT
@@ -211,3 +213,34 @@ def test_numbers_that_look_like_account_numbers_are_looked_at(tmp_path: Path) ->
 def test_the_benchmark_runs_and_asserts_its_answers(capsys: pytest.CaptureFixture[str]) -> None:
     assert benchmark(["--credentials", "2000", "--readings", "20000", "--each"]) == 0
     assert "gives the same files" in capsys.readouterr().out
+
+
+def test_numbers_of_any_size_are_found(site: Site) -> None:
+    """Numbers beyond 64 bits are compared as texts, also where another kind of the namespace has short ones."""
+    kinds = "".join(
+        f'[kinds.{name}]\nnamespace = "chip"\nvalue = "{chain}"\nkey = ["number"]\n'
+        f'[readers.at-{name}]\nkind = "{name}"\nchain = "{chain}"\n'
+        for name, chain in (("wide", "hex:20/fields:number:80"), ("short", "decimal:32/fields:number:32"))
+    )
+    described = made(SITE.replace("[rules]", f"{kinds}[rules]"))
+    files = Files()
+    for number in range(30):
+        wide = f"{(1 << 79) + number * 7919 if number % 2 else number:020X}"
+        files.card(f"W-{number}", wide, kind="wide").card(f"S-{number}", str(100 + number), kind="short")
+        files.read("at-wide", wide, f"{105:020X}").read("at-short", str(100 + number), str(number))
+    crowd = same(crosswalk(described, files.rows()), described, files)
+    assert crowd is not None
+    assert crowd.placed("readings") > 30
+
+
+@pytest.mark.parametrize("twins", [False, True])
+def test_an_index_finds_the_first_row_of_a_number(twins: bool) -> None:
+    numbers = [(facility, number) for facility in (1, 2) for number in range(50)]
+    space = pl.DataFrame(numbers, schema=[("key facility", pl.UInt64), ("key number", pl.UInt64)], orient="row")
+    index = Index(space.with_row_index(ROW, offset=3))
+    index.twins |= twins  # as if two numbers had one hash
+    wanted = pl.DataFrame(
+        {"key number": [49, 50, 0], "key facility": [2, 1, 1]}, schema=dict.fromkeys(reversed(space.columns), pl.UInt64)
+    )
+    assert index.rows(wanted).tolist() == [102, -1, 3]
+    assert index.rows(wanted.cast(pl.String)).tolist() == [102, -1, 3]
