@@ -159,8 +159,8 @@ def test_checks_changes_and_causes_of_the_worst_readers(demo: Audit, page: Page,
     assert sum(tally.first for tally in quay.tallies) == quay.failing
     assert quay.changes
     for change in quay.changes:
-        local = change.since.astimezone(ZONE)
-        assert any(f"since {local:%Y-%m-%d %H:%M}: {percent(change.before)} % before" in p for p in page.paragraphs)
+        local = f"{change.since.astimezone(ZONE):%Y-%m-%d %H:%M} (Europe/Amsterdam)"
+        assert any(f"since {local}: {percent(change.before)} % before" in p for p in page.paragraphs)
     assert text.count('class="change"') == sum(len(each.changes) for each in demo.readers)
     assert any("the lines are inverted" in paragraph for paragraph in page.paragraphs)
 

@@ -1,19 +1,28 @@
-"""Changes: since when a reader fails with another share of its rows.
+"""Changes: since when a reader fails with another share of its rows, and until when.
 
 The simplest statement that is honest. Rows and failing rows are counted over time; of two shares,
 one before a moment and one from then on, against a single share throughout, the gain in binomial
 likelihood is taken at every moment, and the best one is a change if the gain is too large for
 chance. It looks both ways: a reader can begin to fail, or stop. Failures come in bursts, so the gain is divided by
 how much the counts scatter beyond what the binomial law allows. Then both sides are searched again.
-The last change is the one that says since when.
 
-Source: McCullagh and Nelder, Generalized Linear Models, section 4.5, on overdispersion (from memory).
+An outage that ends moves neither side's share far. So a stretch is looked for as well: the counts in
+a row that gain most if they fail with odds so many times those of all. For each of these odds that is
+the largest sum of neighbours, found in one pass. If it gains more than a moment does, its two ends are
+changes. From any start on, such a likelihood ratio ever reaches c with a chance of 1 / c at most, so having
+looked at all stretches costs a factor of all starts and all odds. No count alone says more than
+`ALONE`: somebody who tries a bad card again and again is no outage. At last, what is no change
+between its neighbours is taken out.
+
+Source: Kish, Survey Sampling, on the design effect of clusters; Ville's inequality for likelihood
+ratios (both from memory).
 """
 
 from __future__ import annotations
 
 from itertools import pairwise
 from math import log
+from typing import Any
 
 import numpy as np
 
@@ -23,24 +32,26 @@ from credkit.bulk.words import Array
 CHANCE = 1e-4  # of a change where there is none, for one reader, if rows fail independently
 LEAST_ROWS = 20  # on either side of a change
 LEAST_DIFFERENCE = 0.01  # between the two shares, and the larger at least twice the smaller or 10 points more
-MOST = 8  # changes of one reader; one that changes more often has no one time since when
+MOST = 16  # changes of one reader; one that changes more often has no one time since when
+ODDS = (4, 16, 64, 256, 4096)  # times those of all rows, in a stretch that is looked for
+ALONE = 6.0  # nats that one count can say at most: one in 400 is as bad for reasons of its own
 
 
-def changes(counts: Counts) -> tuple[Change, ...]:
-    """The changes in a reader's counts, in the order of time; none where it changes again and again."""
+def changes(counts: Counts) -> tuple[Change, ...] | None:
+    """The changes in a reader's counts, in the order of time; None where it changes again and again."""
     rows, failing = np.array(counts.rows, float), np.array(counts.failing, float)
     size = len(rows)
     found: dict[int, float] = {}
     waiting = [(0, size)]
     while waiting and len(found) <= MOST:
         start, stop = waiting.pop()
-        split = _split(rows[start:stop], failing[start:stop], size)
-        if split is not None:
-            place, evidence = start + split[0], split[1]
-            found[place] = evidence
-            waiting += [(start, place), (place, stop)]
+        places, evidence = _places(rows[start:stop], failing[start:stop], size)
+        places = [start + place for place in places]
+        found |= dict.fromkeys(places, evidence)
+        waiting += pairwise([start, *places, stop]) if places else []
     if len(found) > MOST:
-        return ()
+        return None
+    _weed(found, rows, failing)
     ends = [0, *sorted(found), size]
     shares = [failing[a:b].sum() / rows[a:b].sum() for a, b in pairwise(ends)] if size else []
     return tuple(
@@ -52,6 +63,14 @@ def changes(counts: Counts) -> tuple[Change, ...]:
     )  # fmt: skip
 
 
+def _places(rows: Array, failing: Array, bins: int) -> tuple[list[int], float]:
+    """Where to cut counts into parts of different shares, and what it gains; nowhere if no cut is beyond chance."""
+    split, stretch = _split(rows, failing, bins), _stretch(rows, failing, bins)
+    if stretch is not None and (split is None or stretch[2] > split[1]):
+        return [place for place in stretch[:2] if 0 < place < len(rows)], stretch[2]
+    return ([], 0.0) if split is None else ([split[0]], split[1])
+
+
 def _split(rows: Array, failing: Array, bins: int) -> tuple[int, float] | None:
     """The best place to cut, and what it gains; None if no cut is beyond chance."""
     if len(rows) < 2:
@@ -61,17 +80,92 @@ def _split(rows: Array, failing: Array, bins: int) -> tuple[int, float] | None:
     gains = _fit(f[:-1], before) + _fit(f[-1] - f[:-1], after) - _fit(f[-1:], n[-1:])
     gains[(before < LEAST_ROWS) | (after < LEAST_ROWS)] = 0.0
     place = int(gains.argmax()) + 1
-    one, other = f[place - 1] / before[place - 1], (f[-1] - f[place - 1]) / after[place - 1]
-    low, high = sorted((one, other))
-    if high - low < LEAST_DIFFERENCE or (high < 2 * low and high - low < 0.1):
-        return None
-    gain = float(gains[place - 1]) / _scatter(rows, failing, place)
+    gain = _gain(rows, failing, place)
     return (place, gain) if gain > log(max(bins, 2) / CHANCE) else None
+
+
+def _gain(rows: Array, failing: Array, place: int) -> float:
+    """What a cut gains, corrected for bursts; nothing where the shares are too much alike to be worth saying."""
+    first = np.arange(len(rows)) < place
+    one, other = (failing[side].sum() / rows[side].sum() for side in (first, ~first))
+    if not _differ(one, other):
+        return 0.0
+    gains = _gains(rows, failing, np.where(first, one, other), failing.sum() / rows.sum())
+    return float(np.minimum(gains / _scatter(rows, failing, first), ALONE).sum())
+
+
+def _weed(found: dict[int, float], rows: Array, failing: Array) -> None:
+    """Take out what is no change any more between those found beside it, the weakest first."""
+    while found:
+        ends = [0, *sorted(found), len(rows)]
+        gains = {
+            place: _gain(rows[start:stop], failing[start:stop], place - start)
+            for start, place, stop in zip(ends, ends[1:], ends[2:], strict=False)
+        }
+        weakest = min(gains, key=gains.__getitem__)
+        if gains[weakest] > log(len(rows) / CHANCE):
+            return
+        del found[weakest]
+
+
+def _stretch(rows: Array, failing: Array, bins: int) -> tuple[int, int, float] | None:
+    """The first and last end of the best stretch, and what it gains; None if none is beyond chance."""
+    if len(rows) < 2:
+        return None
+    start, stop, _, gains = _best(rows, failing, 1.0, ALONE)
+    apart = np.zeros(len(rows), bool)
+    apart[start:stop] = True
+    scatter = _scatter(rows, failing, apart)
+    strange = int((gains[~apart] / scatter > ALONE / 2).sum())  # elsewhere: with reasons of their own
+    start, stop, gain, _ = _best(rows, failing, scatter, min(ALONE, log(len(rows) / (strange + 1))))
+    inside = slice(start, stop)
+    others = rows.sum() - rows[inside].sum()
+    if others < LEAST_ROWS or gain <= log(max(bins, 2) * len(ODDS) / CHANCE):
+        return None
+    share, rest = failing[inside].sum() / rows[inside].sum(), (failing.sum() - failing[inside].sum() + 0.5) / others
+    first, last, _ = _rise(_gains(rows[inside], failing[inside], share, rest))  # without what only stands beside it
+    return (start + first, start + last, gain) if _differ(share, rest) else None
+
+
+def _best(rows: Array, failing: Array, scatter: float, alone: float) -> tuple[int, int, float, Array]:
+    """The stretch that gains most, with any of the `ODDS`: from where to where, how much, and each count's gain."""
+    share = (failing.sum() + 0.5) / (rows.sum() + 1)
+    found = 0, len(rows), 0.0, np.zeros(len(rows))
+    for odds in ODDS:
+        gains = _gains(rows, failing, odds * share / (1 - share + odds * share), share)
+        start, stop, rise = _rise(np.minimum(gains / scatter, alone))
+        if rise > found[2]:
+            found = start, stop, rise, gains
+    return found
+
+
+def _rise(gains: Array) -> tuple[int, int, float]:
+    """The neighbours with the largest sum: from where to where, and their sum."""
+    sums = np.concatenate([[0.0], np.cumsum(gains)])
+    rises = sums - np.minimum.accumulate(sums)
+    stop = int(rises.argmax())
+    return int(sums[: stop + 1].argmin()), stop, float(rises[stop])
+
+
+def _gains(rows: Array, failing: Array, share: Any, other: Any) -> Array:
+    """For each count, the logarithm of how much likelier it is with one share than with an ``other``."""
+    gains: Array = _likelihood(failing, rows, share) - _likelihood(failing, rows, other)
+    return gains
+
+
+def _differ(one: float, other: float) -> bool:
+    """Whether two shares are so far apart that it is worth saying."""
+    low, high = sorted((one, other))
+    return high - low >= LEAST_DIFFERENCE and (high >= 2 * low or high - low >= 0.1)
 
 
 def _fit(failing: Array, rows: Array) -> Array:
     """The binomial log likelihood of a share, at its best."""
-    share = np.divide(failing, rows, out=np.zeros_like(failing), where=rows > 0)
+    return _likelihood(failing, rows, np.divide(failing, rows, out=np.zeros_like(failing), where=rows > 0))
+
+
+def _likelihood(failing: Array, rows: Array, share: Any) -> Array:
+    """The binomial log likelihood of counts; a share of none or all is that of counts without or with nothing else."""
     good = 1.0 - share
     wrong: Array = failing * np.log(np.where(share > 0, share, 1.0))
     right: Array = (rows - failing) * np.log(np.where(good > 0, good, 1.0))
@@ -79,12 +173,11 @@ def _fit(failing: Array, rows: Array) -> Array:
     return total
 
 
-def _scatter(rows: Array, failing: Array, place: int) -> float:
-    """How much the counts on both sides of a cut scatter, in units of the binomial law; at least 1."""
-    total = 0.0
-    for side in (slice(0, place), slice(place, None)):
-        share = failing[side].sum() / rows[side].sum()
-        if 0 < share < 1:
-            expected = rows[side] * share
-            total += float(((failing[side] - expected) ** 2 / (expected * (1 - share))).sum())
-    return max(1.0, total / max(1, len(rows) - 2))
+def _scatter(rows: Array, failing: Array, apart: Array) -> float:
+    """How much the counts that are ``apart``, and the others, scatter, in units of the binomial law; at least 1."""
+    found = expected = 0.0
+    for side in (apart, ~apart):
+        share = failing[side].sum() / rows[side].sum() if side.any() else 0.0
+        found += float(((failing[side] - rows[side] * share) ** 2).sum())
+        expected += float(rows[side].sum() * share * (1 - share))
+    return max(1.0, found / expected * len(rows) / max(1, len(rows) - 2)) if expected else 1.0

@@ -152,7 +152,8 @@ class ReaderCount:
 
     ``duplicates`` are rows within a second behind one with the same text; ``only_here`` counts the
     good numbers that no other reader read (None: there were too many to tell). ``example`` fails what
-    most of its rows fail; only readers that fail most have one.
+    most of its rows fail; only readers that fail most have one. ``unsteady`` is a reader that changes
+    too often for any of its changes to be named.
     """
 
     name: str
@@ -168,6 +169,7 @@ class ReaderCount:
     together: tuple[Together, ...] = ()
     notes: tuple[Noted, ...] = ()
     changes: tuple[Change, ...] = ()
+    unsteady: bool = False
     hints: tuple[Hints, ...] = ()
     counts: Counts = Counts()
     example: Example | None = None

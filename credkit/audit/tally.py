@@ -94,6 +94,7 @@ class Totals:
             rows, good, first, last = self.readers.get(code, (0, 0, 0, 0))
             timed = bool(plan.columns.time and rows)
             here = counts.get(code, Counts())
+            changed = changes(here)
             found.append(
                 ReaderCount(
                     name=plan.names[code], chains=tuple(plan.ways[way].name for _, way in sorted(ways[code])),
@@ -105,7 +106,7 @@ class Totals:
                         Noted(codec=codec, kind=kind, level=level, rows=count)
                         for (_, codec, kind, level), count in sorted(notes[code].items())
                     ),
-                    changes=changes(here), hints=hints.get(code, ()), counts=here,
+                    changes=changed or (), unsteady=changed is None, hints=hints.get(code, ()), counts=here,
                     example=examples.get(code),
                 )
             )  # fmt: skip

@@ -8,7 +8,7 @@ from textwrap import wrap
 
 from credkit.accounts import masked
 from credkit.audit.causes import READERS
-from credkit.audit.summary import CHECK, LENGTH, Audit, Blind, Hints, ReaderCount
+from credkit.audit.summary import CHECK, LENGTH, Audit, Blind, Change, Hints, ReaderCount
 from credkit.cautions import COPIES, DATA, EGRESS, PEOPLE
 from credkit.crosswalk.result import counted
 from credkit.screen import WIDTH, plain
@@ -16,8 +16,13 @@ from credkit.screen import WIDTH, plain
 WIDEST = 26  # of a name in a table; the whole name stands in JSON
 MOST = 100  # readers in a table
 CHECKS = 6  # of a reader that are named
-CHANGES = 3  # likewise, the last ones
+CHANGES = 6  # likewise, the last ones
 NAMELESS = "(no column)"
+UNSTEADY = "its share of failing rows changes so often that no time since when is named"
+NO_CHANGE = (
+    "Where no time since when is named there may have been an outage all the same: one of fewer than four steps of "
+    "time with rows in them, of few rows, or of a share hardly beyond what the reader fails anyway, is not found."
+)
 
 
 def audit_text(audit: Audit, zone: tzinfo) -> str:
@@ -71,6 +76,9 @@ def _text(audit: Audit, zone: tzinfo) -> Iterator[str]:
             f"{counted(len(worst) - READERS, 'other reader')} fail less often: --json has them all. Causes are looked "
             f"for at the {READERS} that fail most often."
         )
+    if any(each.counts.starts for each in audit.readers):
+        yield ""
+        yield from _wrapped(NO_CHANGE)
     if audit.blind:
         yield from ("", "What the checks cannot see")
         for blind in audit.blind:
@@ -97,15 +105,23 @@ def _reader(each: ReaderCount, zone: tzinfo) -> Iterator[str]:
     for both in each.together:
         if len(both.rules) > 1:
             yield from _wrapped(f"{both.rows:,} fail {' and '.join(both.rules)} together", "  ", "    ")
+    if len(each.changes) > CHANGES:
+        yield f"  {counted(len(each.changes) - CHANGES, 'change')} before these:"
     for change in each.changes[-CHANGES:]:
-        verb = "failing" if change.after > change.before else "better"
-        yield from _wrapped(
-            f"{verb} since {change.since.astimezone(zone):%H:%M on %Y-%m-%d}: {percent(change.before)} % before, "
-            f"{percent(change.after)} % from then on",
-            "  ", "    ",
-        )  # fmt: skip
+        yield from _wrapped(change_text(change, zone), "  ", "    ")
+    if each.unsteady:
+        yield from _wrapped(UNSTEADY, "  ", "    ")
     for hints in each.hints:
         yield from _wrapped(hints_text(hints), "  ", "    ")
+
+
+def change_text(change: Change, zone: tzinfo) -> str:
+    """Since when a reader fails with another share, as a sentence."""
+    verb = "failing" if change.after > change.before else "better"
+    return (
+        f"{verb} since {when(change.since, zone)} ({zone}): {percent(change.before)} % before, "
+        f"{percent(change.after)} % from then on"
+    )
 
 
 def hints_text(hints: Hints) -> str:

@@ -22,7 +22,7 @@ from credkit.audit.causes import READERS
 from credkit.audit.digests import sha256
 from credkit.audit.sources import sized
 from credkit.audit.summary import CHECK, LENGTH, Audit, Format, ReaderCount
-from credkit.audit.text import NAMELESS, amount, blind_text, hints_text, percent, when
+from credkit.audit.text import NAMELESS, UNSTEADY, amount, blind_text, change_text, hints_text, percent, when
 from credkit.cautions import COPIES, DATA, EGRESS, KEY, PEOPLE
 from credkit.crosswalk.result import counted
 from credkit.drawsvg import svg
@@ -66,7 +66,8 @@ def report(audit: Audit, zone: tzinfo, *, described: Sequence[Pinned] = (), made
     reasons = _reasons(audit)
     return _environment().get_template("page.html").render(
         mark=Markup(MARK), audit=audit, described=described, made=made or datetime.now(UTC),
-        stamp=lambda moment: when(moment, zone), versions=_versions(audit),
+        stamp=lambda moment: when(moment, zone), told=lambda change: change_text(change, zone), unsteady=UNSTEADY,
+        versions=_versions(audit),
         first=min((each.first for each in audit.readers if each.first), default=None),
         last=max((each.last for each in audit.readers if each.last), default=None),
         listed=listed, rest=_rest(audit.readers, listed), scale=scale,

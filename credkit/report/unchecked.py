@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from credkit.audit.causes import READERS, TRIED
 from credkit.audit.summary import Audit
+from credkit.audit.text import NO_CHANGE
 from credkit.crosswalk.result import counted
 from credkit.report.words import joined
 
@@ -34,6 +35,8 @@ def unchecked(audit: Audit) -> Iterator[str]:
             f"{counted(sum(chain.rows for chain in lossy), 'row')} read by chains that leave something out "
             f"({joined([chain.name for chain in lossy])}): two numbers can look like one."
         )
+    if any(reader.counts.starts for reader in audit.readers):
+        yield f"Short outages: {NO_CHANGE[0].lower()}{NO_CHANGE[1:]}"
     if not any(reader.counts.starts for reader in audit.readers):
         yield "Times: there is no column of times, so nothing is said about when, and about repeated rows."
     if any(reader.only_here is None for reader in audit.readers):
