@@ -252,6 +252,7 @@ class _Builder:
             name=table.name, kind=kind, periods=tuple(periods),
             clock_offset=timedelta(seconds=table.whole("clock_offset", 0, 3653 * DAY)),
             stream=table.guard("stream", lambda: stream(written, self.entries)) if table.has("stream") else None,
+            streamed=written,
         )  # fmt: skip
 
     def periods(self, table: Table, kind: Kind) -> list[Period]:

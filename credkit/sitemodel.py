@@ -68,13 +68,17 @@ class Period:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reader:
-    """Where texts come from: the kind of number read there, and how it is written, period by period."""
+    """Where texts come from: the kind of number read there, and how it is written, period by period.
+
+    ``streamed`` is the ``stream`` that joins its rows, as the site file writes it.
+    """
 
     name: str
     kind: Kind
     periods: tuple[Period, ...]
     clock_offset: timedelta = timedelta(0)
     stream: Stream | None = None
+    streamed: str = ""
 
     def period(self, moment: datetime) -> Period | None:
         """The period that ``moment``, the corrected time, is in."""

@@ -167,11 +167,21 @@ def test_checks_changes_and_causes_of_the_worst_readers(demo: Audit, page: Page,
 
 def test_chains_formats_and_what_no_check_sees(demo: Audit, page: Page) -> None:
     chains = page.table("Chains")
-    assert [(row[0], row[1]) for row in chains.rows[1:-1]] == [(each.name, n(each.rows)) for each in demo.chains]
+    assert [(row[0], row[1]) for row in chains.rows[1:-1]] == [
+        (f"{each.stream}, then {each.name}" if each.stream else each.name, n(each.rows)) for each in demo.chains
+    ]
+    assert chains.row("swipes:hex, then binary/track-2-bits/staff-stripe")[1:] == ["91", "time-clock"]
+    assert chains.row("binary/track-2-bits/staff-stripe")[1:] == ["285", "kiosk"]
+    assert chains.row("keypad:hex:1/keypad-4, then template:{number:06d}")[1:] == ["914", "lockers"]
     assert sum(each.rows for each in demo.chains) == sum(each.rows for each in demo.readers)
     formats = page.table("Formats")
     assert "SIA AC-01 (1996)" in formats.row("wiegand-26")[2]
     assert formats.row("crane-frame")[2] == "the site's own"
+    assert formats.row("keypad:hex:1/keypad-4")[1].startswith("key bursts joined to what was typed")
+    assert (
+        "yard: its clock is 200 s ahead; until 2026-03-14 12:00 split-decimal:8,16/fields:facility:8,number:16; "
+        "from 2026-03-14 12:00 hex:6/fields:facility:8,number:16"
+    ) in page.paragraphs
     blind = page.table("Inverted bits")
     for each in demo.blind:
         assert blind.row(each.layout)[1:8] == [

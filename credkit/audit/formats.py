@@ -2,13 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections import Counter
+from collections.abc import Iterator, Mapping
 
-from credkit.audit.summary import Format
+from credkit.audit.plan import Plan
+from credkit.audit.summary import ChainCount, Format, Spell
 from credkit.chains import Choice
 from credkit.codec import Codec
 from credkit.registry import catalogue
+from credkit.sitemodel import Reader
 
+STREAMS = {
+    "keypad": "key bursts joined to what was typed; each is read by {0}",
+    "swipes": "swipes cut out of a record of bits; each row is read by {0}",
+}
+PRACTICE = "common practice, no source"
 OWN = "the site's own"  # what neither the catalogue nor a table has a source for
 
 
@@ -39,3 +47,43 @@ def _format(step: Codec) -> Format:
         entry = next((each for each in catalogue() if name == each.name or name in each.aliases), None)
         title, source = (entry.title, entry.source) if entry else (title, source)
     return Format(name=step.name, title=title, source=source or OWN)
+
+
+def of_stream(written: str) -> tuple[Format, ...]:
+    """A stream as a step before a chain; nothing where rows are not joined.
+
+    >>> of_stream("swipes:hex")[0].title
+    'swipes cut out of a record of bits; each row is read by hex'
+    """
+    kind, _, chunk = written.partition(":")
+    return (Format(name=written, title=STREAMS[kind].format(chunk), source=PRACTICE),) if written else ()
+
+
+def chains(plan: Plan, ways: Mapping[tuple[int, int], int]) -> tuple[ChainCount, ...]:
+    """Every chain through which rows may be read, and how many were: ``ways`` counts them by reader and way."""
+    rows: Counter[tuple[str, int]] = Counter()
+    kinds = {("", 0): None} if plan.site is None else {}
+    for code, periods in enumerate(plan.of_reader):
+        for _, _, way in periods:
+            kinds[_stream(plan, code), way] = None
+    for (code, way), count in ways.items():
+        rows[_stream(plan, code), way] += count
+    found: dict[tuple[str, str], ChainCount] = {}
+    for stream, place in kinds:
+        codec = plan.ways[place].codec
+        before = found[stream, codec.name].rows if (stream, codec.name) in found else 0
+        found[stream, codec.name] = ChainCount(
+            name=codec.name, stream=stream, rows=before + rows[stream, place], lossy=codec.lossy,
+            formats=(*of_stream(stream), *formats(codec)),
+        )  # fmt: skip
+    return tuple(found.values())
+
+
+def _stream(plan: Plan, code: int) -> str:
+    return plan.site.readers[plan.names[code]].streamed if plan.site else ""
+
+
+def spells(reader: Reader | None) -> tuple[Spell, ...]:
+    """Which chain read a reader's texts, and when; nothing where no site says it."""
+    periods = reader.periods if reader else ()
+    return tuple(Spell(chain=each.codec.name, start=each.start, end=each.end) for each in periods)

@@ -45,12 +45,25 @@ class Format:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChainCount:
-    """A chain, its steps, and how many rows were read through it: the rows of all chains are those of all readers."""
+    """A chain, its steps, and how many rows were read through it: the rows of all chains are those of all readers.
+
+    ``stream`` is what joined the rows to the texts that the chain read, if anything did.
+    """
 
     name: str
+    stream: str = ""
     rows: int
     lossy: bool
     formats: tuple[Format, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Spell:
+    """The chain that a reader's texts were read by from ``start`` until ``end``, by right clocks; None is open."""
+
+    chain: str
+    start: datetime | None = None
+    end: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -153,7 +166,8 @@ class ReaderCount:
     ``duplicates`` are rows within a second behind one with the same text; ``only_here`` counts the
     good numbers that no other reader read (None: there were too many to tell). ``example`` fails what
     most of its rows fail; only readers that fail most have one. ``unsteady`` is a reader that changes
-    too often for any of its changes to be named.
+    too often for any of its changes to be named. ``stream`` joined its rows, if it is not empty;
+    ``clock_offset`` are the seconds that make its clock right, and ``spells`` say what was read how and when.
     """
 
     name: str
@@ -173,6 +187,9 @@ class ReaderCount:
     hints: tuple[Hints, ...] = ()
     counts: Counts = Counts()
     example: Example | None = None
+    stream: str = ""
+    clock_offset: float = 0.0
+    spells: tuple[Spell, ...] = ()
 
     @property
     def share(self) -> float:

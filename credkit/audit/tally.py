@@ -14,7 +14,7 @@ from credkit.audit.bounded import Bins
 from credkit.audit.causes import READERS, causes
 from credkit.audit.changes import changes
 from credkit.audit.examples import EXAMPLES, example
-from credkit.audit.formats import formats
+from credkit.audit.formats import chains, spells
 from credkit.audit.judging import SAMPLE, Pattern, Verdicts
 from credkit.audit.plan import Plan, Way
 from credkit.audit.repeats import Seam
@@ -95,6 +95,7 @@ class Totals:
             timed = bool(plan.columns.time and rows)
             here = counts.get(code, Counts())
             changed = changes(here)
+            site = plan.site.readers[plan.names[code]] if plan.site else None
             found.append(
                 ReaderCount(
                     name=plan.names[code], chains=tuple(plan.ways[way].name for _, way in sorted(ways[code])),
@@ -107,7 +108,8 @@ class Totals:
                         for (_, codec, kind, level), count in sorted(notes[code].items())
                     ),
                     changes=changed or (), unsteady=changed is None, hints=hints.get(code, ()), counts=here,
-                    example=examples.get(code),
+                    example=examples.get(code), stream=site.streamed if site else "",
+                    clock_offset=site.clock_offset.total_seconds() if site else 0.0, spells=spells(site),
                 )
             )  # fmt: skip
         return tuple(found)
@@ -148,16 +150,7 @@ class Totals:
 
     def of_chains(self) -> tuple[ChainCount, ...]:
         """Every chain through which rows were read."""
-        rows: Counter[int] = Counter()
-        for (_, place), count in self.ways.items():
-            rows[place] += count
-        names: dict[str, ChainCount] = {}
-        for way in self.plan.ways:
-            before = names[way.name].rows if way.name in names else 0
-            names[way.name] = ChainCount(
-                name=way.name, rows=before + rows[way.place], lossy=way.codec.lossy, formats=formats(way.codec)
-            )
-        return tuple(names.values())
+        return chains(self.plan, self.ways)
 
     def _hints(self, worst: Sequence[int]) -> dict[int, tuple[Hints, ...]]:
         """What diagnosis says of the readers that fail most."""

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import platform
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, tzinfo
 from functools import cache
@@ -21,7 +21,7 @@ from markupsafe import Markup
 from credkit.audit.causes import READERS
 from credkit.audit.digests import sha256
 from credkit.audit.sources import sized
-from credkit.audit.summary import CHECK, LENGTH, Audit, Format, ReaderCount
+from credkit.audit.summary import CHECK, LENGTH, Audit, ChainCount, Format, ReaderCount
 from credkit.audit.text import NAMELESS, UNSTEADY, amount, blind_text, change_text, hints_text, percent, when
 from credkit.cautions import COPIES, DATA, EGRESS, KEY, PEOPLE
 from credkit.crosswalk.result import counted
@@ -77,7 +77,8 @@ def report(audit: Audit, zone: tzinfo, *, described: Sequence[Pinned] = (), made
         over_time=_over_time(audit, time) if time else None,
         chart=lambda each: _reader_chart(each, time) if time and each.counts.starts else None,
         picture=lambda example: Markup(svg(example.pictures, alone=False)),
-        formats=_formats(audit), readers_of=_readers_of(audit), repeating=_repeating(audit), notes=_notes(audit),
+        formats=_formats(audit), clocks=list(_clocks(audit, zone)), readers_of=_readers_of(audit),
+        repeating=_repeating(audit), notes=_notes(audit),
         unchecked=list(unchecked(audit)), cautions=CAUTIONS,
     )  # fmt: skip
 
@@ -168,12 +169,30 @@ def _formats(audit: Audit) -> list[tuple[Format, list[str]]]:
     return list(found.items())
 
 
-def _readers_of(audit: Audit) -> dict[str, list[str]]:
+def _readers_of(audit: Audit) -> dict[ChainCount, list[str]]:
     """The readers of every chain."""
     return {
-        chain.name: [each.name or NAMELESS for each in audit.readers if chain.name in each.chains]
+        chain: [
+            each.name or NAMELESS for each in audit.readers if chain.name in each.chains and chain.stream == each.stream
+        ]
         for chain in audit.chains
     }
+
+
+def _clocks(audit: Audit, zone: tzinfo) -> Iterator[str]:
+    """Readers whose clock is out, or whose chain is not the same at all times."""
+    for each in audit.readers:
+        said = []
+        if each.clock_offset:
+            way = "ahead" if each.clock_offset < 0 else "behind"
+            said.append(f"its clock is {abs(each.clock_offset):,g} s {way}")
+        for spell in each.spells:
+            start = f"from {when(spell.start, zone)}" if spell.start else ""
+            end = f"until {when(spell.end, zone)}" if spell.end else ""
+            if start or end:
+                said.append(f"{' '.join(filter(None, (start, end)))} {spell.chain}")
+        if said:
+            yield f"{_name(each.name)}: {'; '.join(said)}"
 
 
 def _repeating(audit: Audit) -> list[ReaderCount]:
