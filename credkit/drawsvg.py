@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from html import escape
+from itertools import count
 
 from credkit.draw import Marks, Picture, Sheet, Stretch, layout_picture, masked_picture, pictures_of
 from credkit.payment import held, read
@@ -33,6 +34,8 @@ ALONE = ' xmlns="http://www.w3.org/2000/svg" style="color:#1b1f24;background:#ff
 def svg(pictures: Sequence[Picture], *, alone: bool = True, width: int = ROOM) -> str:
     """Pictures below each other, as an SVG element; within a page's own ink unless it stands ``alone``.
 
+    Without pictures it is an empty drawing.
+
     >>> row = Picture(title="", form="text", units=tuple("02F764DC"))
     >>> svg([row]).startswith('<svg xmlns="http://www.w3.org/2000/svg"')
     True
@@ -46,7 +49,7 @@ def svg(pictures: Sequence[Picture], *, alone: bool = True, width: int = ROOM) -
     if keyed:
         body.append(f'<g transform="translate({MARGIN},{top:g})">{"".join(_key())}</g>')
         top += TEXT
-    wide = max([each.width for each in drawn] + [KEY_WIDTH] * keyed) + 2 * MARGIN
+    wide = max([0, *(each.width for each in drawn), KEY_WIDTH * keyed]) + 2 * MARGIN
     said = escape(". ".join(map(spoken, pictures)))
     return (
         f'<svg{ALONE if alone else ""} role="img" aria-label="{said}" viewBox="0 0 {wide:g} {top:g}" width="{wide:g}" '
@@ -132,22 +135,22 @@ class _Drawing:
         self.height += NUMBERS
 
     def _units(self, columns: Mapping[int, tuple[int, int]]) -> Iterator[str]:
-        """The units, each bit in a frame of its own; what is wrong has a thick one."""
+        """The units, each bit in a frame of its own; what is wrong has a thick one, several characters one together."""
         top = self.height
         bits = self.picture.form == "bits"
         for i, (start, stop) in columns.items():
-            spread = 0.5 if bits else 0.0
-            left, size = (start - spread) * COLUMN, (stop - start + 2 * spread) * COLUMN
-            if i in self.wrong:
-                yield (
-                    f'<rect x="{left + 1:g}" y="{top + 2:g}" width="{size - 2:g}" height="{UNITS - 4}" fill="none" '
-                    f'stroke-width="{2.5 if bits else 1.5}" style="stroke:{WRONG}"/>'
-                )
-            elif bits:
-                yield (
-                    f'<rect x="{left:g}" y="{top + 1:g}" width="{size:g}" height="{UNITS - 2}" fill="none" '
-                    'stroke="currentColor" stroke-width="0.7" stroke-opacity="0.5"/>'
-                )
+            if bits:
+                left, size = (start - 0.5) * COLUMN, (stop - start + 1) * COLUMN
+                if i in self.wrong:
+                    yield _frame(left + 1, top, size - 2, 2.5)
+                else:
+                    yield (
+                        f'<rect x="{left:g}" y="{top + 1:g}" width="{size:g}" height="{UNITS - 2}" fill="none" '
+                        'stroke="currentColor" stroke-width="0.7" stroke-opacity="0.5"/>'
+                    )
+            elif i in self.wrong and not (i - 1 in self.wrong and i - 1 in columns):  # one frame around neighbours
+                last = next(n for n in count(i) if n + 1 not in self.wrong or n + 1 not in columns)
+                yield _frame(start * COLUMN - 1, top, (columns[last][1] - start) * COLUMN + 2, 1.5)
             yield _text(_middle(start, stop), top + UNITS / 2 + 5, self.sheet.units[i])
         self.height += UNITS
 
@@ -199,6 +202,14 @@ def _text(x: float, y: float, text: str, *, size: int = 14, anchor: str = "middl
     return (
         f'<text x="{x:g}" y="{y:g}" font-size="{size}" text-anchor="{anchor}"{bold} xml:space="preserve">'
         f"{escape(text)}</text>"
+    )
+
+
+def _frame(x: float, top: float, size: float, thick: float) -> str:
+    """The frame of what is wrong."""
+    return (
+        f'<rect x="{x:g}" y="{top + 2:g}" width="{size:g}" height="{UNITS - 4}" fill="none" '
+        f'stroke-width="{thick:g}" style="stroke:{WRONG}"/>'
     )
 
 

@@ -145,3 +145,18 @@ print(before, "credkit.drawsvg" in sys.modules)
 """
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.split() == ["False", "True"]
+
+
+def test_no_picture_is_an_empty_drawing() -> None:
+    found = parsed(svg([]))
+    assert found.tag.endswith("svg")
+    assert len(found) == 0
+
+
+def test_characters_that_are_wrong_beside_each_other_have_one_frame() -> None:
+    """Frames that touch would hide the digits between them."""
+    marks = Marks(text="form FAILED", at=(0, 1, 2, 5), covers=(), passed=False)
+    shown = svg([Picture(title="", form="text", units=tuple("5283877"), marks=(marks,))])
+    frames = [each for each in parsed(shown).iter(f"{SVG}rect") if "stroke:" in each.get("style", "")]
+    assert [float(each.attrib["x"]) for each in frames] == pytest.approx([-1, 5 * COLUMN - 1])
+    assert [float(each.attrib["width"]) for each in frames] == pytest.approx([3 * COLUMN + 2, COLUMN + 2])
