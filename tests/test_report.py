@@ -5,7 +5,9 @@ from __future__ import annotations
 import hashlib
 import itertools
 import re
+import shutil
 import stat
+import subprocess
 import sys
 from collections import Counter
 from dataclasses import replace
@@ -21,6 +23,7 @@ from hypothesis import strategies as st
 from credkit import DefinitionError, chain
 from credkit.audit import Audit, Clock, Columns, Plan, audit
 from credkit.audit.digests import sha256
+from credkit.audit.shares import worst
 from credkit.audit.summary import Counts
 from credkit.audit.text import percent
 from credkit.demo import write_demo
@@ -329,6 +332,63 @@ def test_payment_data_of_examples_is_hidden(tmp_path: Path) -> None:
     for place in range(len(ACCOUNT) - 6):
         assert ACCOUNT[place : place + 7] not in found.readers[0].example.text + drawn
     assert ACCOUNT not in text
+
+
+# ── what is signed ──────────────────────────────────────────────────────────────────────────────
+
+
+def test_the_sheet_that_is_signed_says_what_is_signed(demo: Audit, site: Path, text: str) -> None:
+    signing = text.partition('<section class="signing"')[2]
+    for path in (site, Path(demo.files[0].name)):
+        assert hashlib.sha256(path.read_bytes()).hexdigest() in signing
+    assert "Audit of card readings: Brackwater Terminal, made on 2026-04-01 11:30 (Europe/Amsterdam)" in signing
+    assert f"{n(demo.rows)} rows = {n(demo.good)} good" in signing
+
+
+def test_the_digest_over_all_files_is_that_of_their_list(tmp_path: Path) -> None:
+    """coreutils' sha256sum is the outside: it writes the list, and its digest."""
+    if not (tool := shutil.which("sha256sum")):
+        pytest.skip("sha256sum is not here")
+    names = []
+    for number in range(12):
+        path = tmp_path / f"gate {number}.csv"
+        path.write_bytes(as_csv(made(20, seed=number)))
+        names.append(str(path))
+    found = audit([Path(name) for name in names], plan(), digests=True)
+    listed = subprocess.run([tool, *names], capture_output=True, check=True).stdout
+    expected = hashlib.sha256(listed).hexdigest()
+    signing = report(found, UTC, made=MADE).partition('<section class="signing"')[2]
+    assert expected in signing
+    assert "and 4 more, under What was read" in signing
+    assert f"<code>{CHAIN}</code>" in signing
+    undigested = replace(found, files=(*found.files[1:], replace(found.files[0], digest="")))
+    assert "no digest, since a file has none" in report(undigested, UTC, made=MADE)
+
+
+def test_every_sheet_names_the_site_and_the_date(text: str, demo: Audit) -> None:
+    (running,) = re.findall(r'@bottom-left \{ content: "([^"]*)"', text)
+    said = re.sub(r"\\([0-9a-f]{6})", lambda found: chr(int(found[1], 16)), running)
+    assert said == "Audit of card readings: Brackwater Terminal, 2026-04-01 11:30 (Europe/Amsterdam)"
+    nasty = report(replace(demo, site='</style>"} * { x: url(y)\\'), ZONE, made=MADE)
+    assert re.findall(r'@bottom-left \{ content: "([^"]*)"', nasty)
+    assert "url(" not in nasty.partition("<style>")[2].partition("</style>")[0]
+
+
+def test_a_file_that_is_not_read_to_its_end_is_in_the_result(demo: Audit) -> None:
+    broken = replace(demo, files=(replace(demo.files[0], ended="its data ends too early"),))
+    result = report(broken, ZONE, made=MADE).partition('id="result"')[2].partition("<h2")[0]
+    assert "Not to its end:</b> its data ends too early" in result
+
+
+def test_few_rows_do_not_put_a_reader_first(demo: Audit, text: str) -> None:
+    """Quay's two days outweigh 8 failing rows of the time clock, though its share is smaller."""
+    result = text.partition('id="result"')[2].partition("<h2")[0]
+    assert result.index("quay") < result.index("time-clock")
+    names = [each.name for each in worst(demo.readers)]
+    assert names.index("quay") < names.index("time-clock")
+    assert [each.name for each in demo.readers if each.example] == [
+        each.name for each in demo.readers if each.failing and not each.stream
+    ]  # fmt: skip
 
 
 # ── structure ───────────────────────────────────────────────────────────────────────────────────

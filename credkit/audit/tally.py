@@ -18,6 +18,7 @@ from credkit.audit.formats import chains, spells
 from credkit.audit.judging import SAMPLE, Pattern, Verdicts
 from credkit.audit.plan import Plan, Way
 from credkit.audit.repeats import Seam
+from credkit.audit.shares import surely
 from credkit.audit.summary import (
     CHECK,
     LENGTH,
@@ -134,8 +135,8 @@ class Totals:
         )  # fmt: skip
 
     def _worst(self) -> list[int]:
-        """The readers that fail, those with the largest shares first."""
-        shares = {code: 1 - good / rows for code, (rows, good, _, _) in self.readers.items() if good < rows}
+        """The readers that fail, those first that fail most often."""
+        shares = {code: surely(rows - good, rows) for code, (rows, good, _, _) in self.readers.items() if good < rows}
         return sorted(shares, key=lambda code: (-shares[code], self.plan.names[code]))
 
     def _example(self, code: int, patterns: Mapping[Pattern, int]) -> Example | None:

@@ -8,6 +8,7 @@ from textwrap import wrap
 
 from credkit.accounts import masked
 from credkit.audit.causes import READERS
+from credkit.audit.shares import worst
 from credkit.audit.summary import CHECK, LENGTH, Audit, Blind, Change, Hints, ReaderCount
 from credkit.cautions import COPIES, DATA, EGRESS, PEOPLE
 from credkit.crosswalk.result import counted
@@ -49,8 +50,9 @@ def _text(audit: Audit, zone: tzinfo) -> Iterator[str]:
             if file.unreadable > len(file.faults):
                 yield from _wrapped(f"and {file.unreadable - len(file.faults):,} more in {file.name}", "  ", "    ")
     shown = audit.readers
+    failing = worst(audit.readers)
     if len(shown) > MOST:
-        shown = tuple(sorted(shown, key=lambda each: -each.share)[:MOST])
+        shown = (*failing, *(each for each in shown if not each.failing))[:MOST]
     yield from ("", "Readers")
     yield from _table(
         ("reader", "rows", "failing", "%", "repeated", "only here"),
@@ -66,15 +68,14 @@ def _text(audit: Audit, zone: tzinfo) -> Iterator[str]:
         "repeated: rows within a second behind one with the same text. only here: good numbers that no other reader "
         "read; ? if there were too many to tell."
     )
-    worst = sorted((each for each in audit.readers if each.failing), key=lambda each: -each.share)
-    for each in worst[:READERS]:
+    for each in failing[:READERS]:
         yield ""
         yield from _reader(each, zone)
-    if len(worst) > READERS:
+    if len(failing) > READERS:
         yield ""
         yield from _wrapped(
-            f"{counted(len(worst) - READERS, 'other reader')} fail less often: --json has them all. Causes are looked "
-            f"for at the {READERS} that fail most often."
+            f"{counted(len(failing) - READERS, 'other reader')} fail less often: --json has them all. Causes are "
+            f"looked for at the {READERS} that fail most often."
         )
     if any(each.counts.starts for each in audit.readers):
         yield ""

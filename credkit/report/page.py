@@ -6,6 +6,8 @@ that comes from a file goes through `shown`, and is escaped by the template.
 
 from __future__ import annotations
 
+import hashlib
+import os
 import platform
 from collections import Counter
 from collections.abc import Iterator, Sequence
@@ -20,6 +22,7 @@ from markupsafe import Markup
 
 from credkit.audit.causes import READERS
 from credkit.audit.digests import sha256
+from credkit.audit.shares import worst
 from credkit.audit.sources import sized
 from credkit.audit.summary import CHECK, LENGTH, Audit, ChainCount, Format, ReaderCount
 from credkit.audit.text import NAMELESS, UNSTEADY, amount, blind_text, change_text, hints_text, percent, when
@@ -33,6 +36,7 @@ from credkit.report.words import LONGEST_NAME, joined, shown, sizes
 
 MARK = '<meta name="generator" content="credkit audit report">'  # a page that has it is ours
 MOST = 100  # readers in a table
+SIGNING = 8  # files that are named again where it is signed
 REASONS = 40  # checks in a table
 SORTS = {CHECK: "a check", LENGTH: "a wrong length"}
 CAUTIONS = (DATA, COPIES, KEY, PEOPLE, EGRESS)
@@ -58,14 +62,18 @@ def report(audit: Audit, zone: tzinfo, *, described: Sequence[Pinned] = (), made
 
     ``described`` are the files by which the others were read.
     """
+    made = made or datetime.now(UTC)
     shares = [each.share for each in audit.readers]
-    listed = sorted(audit.readers, key=lambda each: -each.share)[:MOST] if len(audit.readers) > MOST else audit.readers
-    failing = sorted((each for each in audit.readers if each.failing), key=lambda each: -each.share)
+    failing = worst(audit.readers)
+    listed = audit.readers
+    if len(listed) > MOST:
+        listed = (*failing, *(each for each in listed if not each.failing))[:MOST]
     time = steps([each.counts for each in audit.readers], zone)
     scale = top(100 * max(shares, default=0))
     reasons = _reasons(audit)
     return _environment().get_template("page.html").render(
-        mark=Markup(MARK), audit=audit, described=described, made=made or datetime.now(UTC),
+        mark=Markup(MARK), audit=audit, described=described, made=made,
+        signing=SIGNING, signed=_signed(audit, described), running=_running(audit, made, zone),
         stamp=lambda moment: when(moment, zone), told=lambda change: change_text(change, zone), unsteady=UNSTEADY,
         versions=_versions(audit),
         first=min((each.first for each in audit.readers if each.first), default=None),
@@ -95,6 +103,19 @@ def _environment() -> Environment:
         "name": _name, "verb": lambda change: "failing" if change.after > change.before else "better",
     }  # fmt: skip
     return found
+
+
+def _signed(audit: Audit, described: Sequence[Pinned]) -> str:
+    """The digest of the lines that ``sha256sum`` writes of all files, in the page's order; empty if one has none."""
+    files = [(each.digest, each.name) for each in described] + [(each.digest or "", each.name) for each in audit.files]
+    lines = "".join(f"{digest}  {name}\n" for digest, name in files)
+    return hashlib.sha256(os.fsencode(lines)).hexdigest() if all(digest for digest, _ in files) else ""
+
+
+def _running(audit: Audit, made: datetime, zone: tzinfo) -> Markup:
+    """What stands at the foot of every sheet, as a string of CSS: all but letters and digits as escapes."""
+    title = f"Audit of card readings{f': {shown(audit.site, 60)}' if audit.site else ''}, {when(made, zone)} ({zone})"
+    return Markup("".join(c if c.isascii() and c.isalnum() else f"\\{ord(c):06x}" for c in title))
 
 
 def _name(name: str) -> str:
