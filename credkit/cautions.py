@@ -2,6 +2,7 @@
 
 COPIES = "An identifier is not authentication and can be copied; passed parity is not a genuine card."
 DATA = "Data checked: this says what the files hold and where they contradict each other, and nothing about the doors."
+AUDITED = "Data checked: this says what the files hold, and nothing about the doors."
 KEY = (
     "Where cards do not authenticate, the number is the key, and these files are enough to copy it: keep them private."
 )

@@ -217,7 +217,7 @@ def test_parquet_with_times(tmp_path: Path) -> None:
     moments = [datetime(2026, 3, 1, 8, tzinfo=UTC), datetime(2026, 3, 1, 8, 0, 1, tzinfo=UTC)]
     pl.DataFrame({"time": moments, "reader": ["a", "a"], "text": [hexed(1, 2)] * 2}).write_parquet(path)
     (one,) = audit([path], plan()).readers
-    assert (one.first, one.last, one.duplicates) == (*moments, 1)
+    assert (one.first, one.last, one.repeated) == (*moments, 1)
 
 
 def test_parquet_damaged_within(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -395,7 +395,7 @@ def test_the_demo_in_small_pieces(brackwater: Path, monkeypatch: pytest.MonkeyPa
 
     def counts() -> list[tuple[str, int, int, int, int | None]]:
         found = adds_up(audit([site.readings.path], Plan(columns=Columns(), clock=Clock(site.zone), site=site)))
-        return [(one.name, one.rows, one.good, one.duplicates, one.only_here) for one in found.readers]
+        return [(one.name, one.rows, one.good, one.repeated, one.only_here) for one in found.readers]
 
     whole = counts()
     monkeypatch.setattr(sources, "PIECE", 20_000)
@@ -550,7 +550,7 @@ def test_the_screen_and_its_exit_codes(tmp_path: Path, brackwater: Path) -> None
     shown = run("audit", "--site", str(brackwater))
     assert shown.exit_code == 1
     assert max(map(len, shown.stdout.splitlines())) <= 80
-    for words in ("Audit of 1 file of Brackwater Terminal", "Data checked", "156 of 325", "quay", "facility code"):
+    for words in ("Audit of 1 file of Brackwater Terminal", "Data checked", "156 of 325", "quay", "are inverted (6)"):
         assert words in shown.stdout
     assert "secure" not in shown.stdout
 

@@ -15,6 +15,7 @@ from zlib import crc32
 import numpy as np
 
 from credkit.accounts import holds_track
+from credkit.audit.expected import UNEXPECTED, fits
 from credkit.audit.judging import BIN, Failing, Pattern, Verdicts
 from credkit.audit.plan import Plan, Way
 from credkit.audit.secrets import told
@@ -116,10 +117,18 @@ class Entries:
             return
         rules: tuple[Rule, ...] = (Rule(-1, "stream", ENTRY),)
         fields = None
+        kinds: set[tuple[str, str, str]] = set()
         if value is not None:
             reading = way.codec.inspect(value)
             rules = tuple(Rule(0, check.codec, check.rule) for check in reading.checks if not check.passed)
             fields = None if rules else reading.value
+            noted = [(step.codec, note) for step in reading.steps for note in step.reading.notes]
+            for codec, note in () if rules else noted or [(way.name, note) for note in reading.notes]:
+                kinds.add((codec, note.kind, note.level))
+            if way.kind is not None and fields is not None and not fits(fields, way.kind.expect):
+                kinds.add((way.kind.name, UNEXPECTED, "care"))
+            for codec, kind, level in kinds:
+                found.notes[code, codec, kind, level] += len(rows)
         moments = [parts[row].moment for row in rows]
         times = [moment for moment in moments if moment is not None]
         far = np.iinfo(np.int64)

@@ -11,12 +11,18 @@ from credkit.chains import Choice
 from credkit.codec import Codec
 from credkit.registry import catalogue
 from credkit.sitemodel import Reader
+from credkit.tables.content import Content
+from credkit.tables.layout import Layout
+from credkit.tables.notation import NotationCodec
+from credkit.tables.select import SelectCodec
+from credkit.tables.wiring import WiredCodec
 
 STREAMS = {
     "keypad": "key bursts joined to what was typed; each is read by {0}",
     "swipes": "swipes cut out of a record of bits; each row is read by {0}",
 }
 PRACTICE = "common practice, no source"
+FORM_ONLY = ("strip", "last-digits", "keyboard", "template")  # besides notations, orders and selections
 OWN = "the site's own"  # what neither the catalogue nor a table has a source for
 
 
@@ -74,9 +80,29 @@ def chains(plan: Plan, ways: Mapping[tuple[int, int], int]) -> tuple[ChainCount,
         before = found[stream, codec.name].rows if (stream, codec.name) in found else 0
         found[stream, codec.name] = ChainCount(
             name=codec.name, stream=stream, rows=before + rows[stream, place], lossy=codec.lossy,
-            formats=(*of_stream(stream), *formats(codec)),
+            checked=checked(codec), formats=(*of_stream(stream), *formats(codec)),
         )  # fmt: skip
     return tuple(found.values())
+
+
+def checked(codec: Codec) -> bool:
+    """Whether anything in a chain tells a right value from a wrong one of the same form.
+
+    >>> from credkit import chain
+    >>> [checked(chain(name)) for name in ("hex:8/uid-a-4", "template:{number:06d}", "binary/wiegand-26")]
+    [False, False, True]
+    """
+    return any(map(_checks, codec.steps))
+
+
+def _checks(step: Codec) -> bool:
+    if isinstance(step, Choice):
+        return all(map(checked, step.options))
+    table = step.table
+    if isinstance(table, (Layout, Content)):
+        return bool(table.checks)
+    form = isinstance(step, (NotationCodec, WiredCodec, SelectCodec)) or step.name.partition(":")[0] in FORM_ONLY
+    return not form
 
 
 def _stream(plan: Plan, code: int) -> str:

@@ -13,6 +13,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import polars as pl
 
+from credkit.audit.expected import UNEXPECTED, unexpected
 from credkit.audit.plan import Plan, Way
 from credkit.audit.repeats import Repeats, repeats
 from credkit.audit.secrets import Secrets
@@ -199,6 +200,12 @@ def _on_way(rows: _Rows, at: Array, way: Way, found: Verdicts, secrets: Secrets,
             for code in np.flatnonzero(counts).tolist():
                 found.notes[code, earned.codec, earned.kind, earned.level] += int(counts[code])
     _numbers(way, read, good, codes)
+    strange = unexpected(way.kind, read.fields, good)
+    if strange.any():
+        assert way.kind is not None
+        for code, count in enumerate(np.bincount(codes[strange]).tolist()):
+            if count:
+                found.notes[code, way.kind.name, UNEXPECTED, "care"] += count
     bad = np.flatnonzero(~good)
     track = secrets.track(way, rows.texts, good, bad)
     if track is not None:

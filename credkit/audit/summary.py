@@ -47,13 +47,15 @@ class Format:
 class ChainCount:
     """A chain, its steps, and how many rows were read through it: the rows of all chains are those of all readers.
 
-    ``stream`` is what joined the rows to the texts that the chain read, if anything did.
+    ``stream`` is what joined the rows to the texts that the chain read, if anything did. ``checked`` says
+    whether anything in the chain tells a right value from a wrong one of the same form.
     """
 
     name: str
     stream: str = ""
     rows: int
     lossy: bool
+    checked: bool
     formats: tuple[Format, ...]
 
 
@@ -92,12 +94,13 @@ class Together:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Noted:
-    """Rows that earn a note of a kind."""
+    """Good rows that earn a note of a kind; ``text`` says what it means, where a table does."""
 
     codec: str
     kind: str
     level: str
     rows: int
+    text: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -141,12 +144,18 @@ class Cause:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Hints:
-    """What diagnosis says of a sample of different failing texts of a reader and a chain; nothing was changed."""
+    """What diagnosis says of a sample of different failing texts of a reader and a chain; nothing was changed.
+
+    ``rows`` are the failing rows if the sample has all their texts, and otherwise 0; ``lengths`` are the
+    wrong numbers of bits among the sampled texts, each with how many have it.
+    """
 
     chain: str
     sampled: int
     causes: tuple[Cause, ...]
     advice: str = ""
+    rows: int = 0
+    lengths: tuple[tuple[int, int], ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -163,7 +172,7 @@ class Example:
 class ReaderCount:
     """A reader: rows = good + failing. ``first`` and ``last`` are its own clock's, in UTC.
 
-    ``duplicates`` are rows within a second behind one with the same text; ``only_here`` counts the
+    ``repeated`` are rows within a second behind one with the same text; ``only_here`` counts the
     good numbers that no other reader read (None: there were too many to tell). ``example`` fails what
     most of its rows fail; only readers that fail most have one. ``unsteady`` is a reader that changes
     too often for any of its changes to be named. ``stream`` joined its rows, if it is not empty;
@@ -177,7 +186,7 @@ class ReaderCount:
     failing: int
     first: datetime | None = None
     last: datetime | None = None
-    duplicates: int = 0
+    repeated: int = 0
     only_here: int | None = None
     tallies: tuple[Tally, ...] = ()
     together: tuple[Together, ...] = ()
@@ -226,7 +235,8 @@ class Blind:
 class Audit:
     """What an audit counted: rows = good + failing + unreadable, in all files and in each.
 
-    ``columns`` are those that were read: of texts, and of readers and times where there are any.
+    ``columns`` are those that were read: of texts, and of readers and times where there are any;
+    ``by_reader`` says whether there is one of readers.
     """
 
     version: str
@@ -237,6 +247,7 @@ class Audit:
     blind: tuple[Blind, ...]
     chains: tuple[ChainCount, ...] = ()
     columns: tuple[str, ...] = ()
+    by_reader: bool = True
 
     @property
     def rows(self) -> int:

@@ -56,10 +56,14 @@ def parquet(audit: Audit) -> bytes:
         change = reader.changes[-1] if reader.changes else None
         rows.append({
             "reader": masked(reader.name), "rows": reader.rows, "good": reader.good, "failing": reader.failing,
-            "first": reader.first, "last": reader.last, "repeated": reader.duplicates, "only_here": reader.only_here,
+            "first": reader.first, "last": reader.last, "repeated": reader.repeated, "only_here": reader.only_here,
             "changed": change.since if change else None, "share_before": change.before if change else None,
             "share_after": change.after if change else None,
-            "causes": [cause.text for hints in reader.hints for cause in hints.causes], **failing,
+            "causes": [
+                f"{cause.text} ({cause.explains} of {hints.sampled})"
+                for hints in reader.hints
+                for cause in hints.causes
+            ], **failing,
         })  # fmt: skip
     time = pl.Datetime("us", "UTC")
     schema: dict[str, Any] = {

@@ -13,9 +13,11 @@ from credkit.audit.blind import Judged, blind, layouts, same
 from credkit.audit.bounded import Bins
 from credkit.audit.causes import READERS, causes
 from credkit.audit.changes import changes
+from credkit.audit.entries import ENTRY
 from credkit.audit.examples import EXAMPLES, example
 from credkit.audit.formats import chains, spells
 from credkit.audit.judging import SAMPLE, Pattern, Verdicts
+from credkit.audit.notes import meanings
 from credkit.audit.plan import Plan, Way
 from credkit.audit.repeats import Seam
 from credkit.audit.shares import surely
@@ -83,6 +85,7 @@ class Totals:
         """Every reader: those of a site in its order, others by name."""
         plan = self.plan
         counts = self.bins.counts()
+        meant = meanings(plan)
         only = [space.only() for space in plan.spaces]
         worst = self._worst()
         hints = self._hints(worst[:READERS])
@@ -102,10 +105,10 @@ class Totals:
                     name=plan.names[code], chains=tuple(plan.ways[way].name for _, way in sorted(ways[code])),
                     rows=rows, good=good, failing=rows - good,
                     first=moment_of(first) if timed else None, last=moment_of(last) if timed else None,
-                    duplicates=self.repeats[code], only_here=_only(only, code),
+                    repeated=self.repeats[code], only_here=_only(only, code),
                     tallies=self._tallies(patterns[code]), together=_together(patterns[code]),
                     notes=tuple(
-                        Noted(codec=codec, kind=kind, level=level, rows=count)
+                        Noted(codec=codec, kind=kind, level=level, rows=count, text=meant.get((codec, kind), ""))
                         for (_, codec, kind, level), count in sorted(notes[code].items())
                     ),
                     changes=changed or (), unsteady=changed is None, hints=hints.get(code, ()), counts=here,
@@ -158,9 +161,17 @@ class Totals:
         found: dict[int, tuple[Hints, ...]] = {}
         for code in worst:
             samples = sorted((way, list(texts)) for (reader, way), texts in self.samples.items() if reader == code)
-            told = (causes(self.plan.ways[way].codec, texts) for way, texts in samples)
+            told = (self._causes(code, self.plan.ways[way], texts) for way, texts in samples)
             found[code] = tuple(each for each in told if each is not None)
         return found
+
+    def _causes(self, code: int, way: Way, texts: Sequence[str]) -> Hints | None:
+        rows = sum(
+            count
+            for pattern, count in self.patterns.items()
+            if (pattern.reader, pattern.way) == (code, way.place) and pattern.first.rule != ENTRY
+        )
+        return causes(way.codec, texts, rows if len(texts) < SAMPLE else 0, way.kind.expect if way.kind else None)
 
     def blind(self) -> tuple[Blind, ...]:
         """What the layouts of all chains cannot see; the same layout in several chains is one."""

@@ -3,22 +3,35 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from datetime import datetime, tzinfo
 from textwrap import wrap
 
 from credkit.accounts import masked
-from credkit.audit.causes import READERS
+from credkit.audit.blind import OFTEN
+from credkit.audit.causes import LEAST, READERS
+from credkit.audit.entries import ENTRY
+from credkit.audit.notes import LEVELS, earned
 from credkit.audit.shares import worst
 from credkit.audit.summary import CHECK, LENGTH, Audit, Blind, Change, Hints, ReaderCount
-from credkit.cautions import COPIES, DATA, EGRESS, PEOPLE
+from credkit.cautions import AUDITED, COPIES, EGRESS, PEOPLE
 from credkit.crosswalk.result import counted
 from credkit.screen import WIDTH, plain
 
-WIDEST = 26  # of a name in a table; the whole name stands in JSON
+WIDEST = 26  # of a line of a name in a table, where there is little room
 MOST = 100  # readers in a table
 CHECKS = 6  # of a reader that are named
+NOTED = 5  # readers that are named with a note
+APART = 8  # readers that are named where they are left out
 CHANGES = 6  # likewise, the last ones
 NAMELESS = "(no column)"
+EMPTY = "(empty)"
+FRAMES = (
+    "An audit checks frames. Whether a number was issued, to whom, and whether it is the one expected there, the "
+    "crosswalk finds"
+)
+SORTS = {CHECK: "a check", LENGTH: "a wrong length"}
+PARTED = "their parts make no entry together, or several"
 UNSTEADY = "its share of failing rows changes so often that no time since when is named"
 NO_CHANGE = (
     "Where no time since when is named there may have been an outage all the same: one of fewer than four steps of "
@@ -28,7 +41,7 @@ NO_CHANGE = (
 
 def audit_text(audit: Audit, zone: tzinfo) -> str:
     """The audit as text; times are by the clocks of ``zone``."""
-    return "\n".join(_text(audit, zone)) + "\n"
+    return "\n".join(_text(named(audit), zone)) + "\n"
 
 
 def _text(audit: Audit, zone: tzinfo) -> Iterator[str]:
@@ -57,7 +70,7 @@ def _text(audit: Audit, zone: tzinfo) -> Iterator[str]:
     yield from _table(
         ("reader", "rows", "failing", "%", "repeated", "only here"),
         [
-            (each.name or NAMELESS, each.rows, each.failing, percent(each.share), each.duplicates,
+            (each.name, each.rows, each.failing, percent(each.share), each.repeated,
              "?" if each.only_here is None else each.only_here)
             for each in shown
         ],
@@ -70,7 +83,7 @@ def _text(audit: Audit, zone: tzinfo) -> Iterator[str]:
     )
     for each in failing[:READERS]:
         yield ""
-        yield from _reader(each, zone)
+        yield from _reader(each, audit, zone)
     if len(failing) > READERS:
         yield ""
         yield from _wrapped(
@@ -80,6 +93,7 @@ def _text(audit: Audit, zone: tzinfo) -> Iterator[str]:
     if any(each.counts.starts for each in audit.readers):
         yield ""
         yield from _wrapped(NO_CHANGE)
+    yield from _notes(audit)
     if audit.blind:
         yield from ("", "What the checks cannot see")
         for blind in audit.blind:
@@ -88,18 +102,42 @@ def _text(audit: Audit, zone: tzinfo) -> Iterator[str]:
             "Faults of wires are lost bits, inversion and shift: they are not independent, and pass or fail together.",
             "- ", "  ",
         )  # fmt: skip
+    yield ""
+    yield from _wrapped(f"{FRAMES}: credkit crosswalk SITE --out DIRECTORY")
     yield from ("", "Before you use this")
-    for caution in (DATA, COPIES, PEOPLE, EGRESS):
+    for caution in (AUDITED, COPIES, PEOPLE, EGRESS):
         yield from _wrapped(caution, "- ", "  ")
 
 
-def _reader(each: ReaderCount, zone: tzinfo) -> Iterator[str]:
+def named(audit: Audit) -> Audit:
+    """``audit`` with a name for what has none: rows without a reader, or a file without a column of them."""
+    none = EMPTY if audit.by_reader else NAMELESS
+    return replace(
+        audit, readers=tuple(replace(each, name=each.name or none) for each in audit.readers),
+        blind=tuple(replace(each, apart=tuple(name or none for name in each.apart)) for each in audit.blind),
+    )  # fmt: skip
+
+
+def _notes(audit: Audit) -> Iterator[str]:
+    """What good rows earn, and where; with what it means if they must not serve."""
+    notes = [each for each in earned(audit) if each.level != "info"]
+    if notes:
+        yield from ("", "Notes on good rows")
+    for each in notes:
+        some = ", ".join(f"{name} {rows:,}" for name, rows in each.readers[:NOTED])
+        more = f" and {counted(len(each.readers) - NOTED, 'other reader')}" if len(each.readers) > NOTED else ""
+        said = f"; {LEVELS[each.level]}: {each.text}" if each.level == "refuse" else ""
+        yield from _wrapped(f"{each.rows:,} {each.kind} of {each.codec} ({some}{more}){said}", "- ", "  ")
+
+
+def _reader(each: ReaderCount, audit: Audit, zone: tzinfo) -> Iterator[str]:
     span = f", {when(each.first, zone)} to {when(each.last, zone)}" if each.first and each.last else ""
-    name = f"reader {each.name}" if each.name else "All rows"
+    name = f"reader {each.name}" if audit.by_reader else "All rows"
     yield from _wrapped(f"{name}: {percent(each.share)} % of {counted(each.rows, 'row')} fail{span}", "", "  ")
     tallies = sorted(each.tallies, key=lambda tally: -tally.rows)
     for tally in tallies[:CHECKS]:
-        what = {CHECK: "", LENGTH: ", a wrong length"}.get(tally.sort, ", another form")
+        sort = sort_text(tally.codec, tally.rule, tally.sort)
+        what = "" if sort == SORTS[CHECK] else f", {sort}"
         yield from _wrapped(f"{tally.rows:,} fail {tally.rule} of {tally.codec}{what}", "  ", "    ")
     if len(tallies) > CHECKS:
         yield f"  and {counted(len(tallies) - CHECKS, 'other check')}"
@@ -114,6 +152,12 @@ def _reader(each: ReaderCount, zone: tzinfo) -> Iterator[str]:
         yield from _wrapped(UNSTEADY, "  ", "    ")
     for hints in each.hints:
         yield from _wrapped(hints_text(hints), "  ", "    ")
+    yield from _wrapped(doubt_text(each), "  ", "    ")
+
+
+def sort_text(codec: str, rule: str, sort: str) -> str:
+    """What sort of fault a check finds."""
+    return PARTED if (codec, rule) == ("stream", ENTRY) else SORTS.get(sort, "another form")
 
 
 def change_text(change: Change, zone: tzinfo) -> str:
@@ -127,14 +171,29 @@ def change_text(change: Change, zone: tzinfo) -> str:
 
 def hints_text(hints: Hints) -> str:
     """What diagnosis says of a sample, as one sentence or two."""
+    if hints.rows and hints.sampled < LEAST:
+        same = "one text" if hints.sampled == 1 else f"{hints.sampled} texts"
+        return f"{same}, {hints.rows:,} times: a line that is stuck, or a card that is tried again and again"
     sample = f"of {hints.sampled} different failing texts"
+    lengths = ", ".join(f"{bits} bits ({count})" for bits, count in hints.lengths)
+    found = f" Wrong lengths among them: {lengths}." if lengths else ""
     if not hints.causes:
-        return f"{sample}, no simple cause explains half"
+        return f"{sample}, no simple cause explains half{'.' if found else ''}{found}"
     told = "; ".join(
         f"{cause.text} ({'all' if cause.explains == hints.sampled else f'{cause.explains:,}'})"
         for cause in hints.causes
     )
-    return f"{sample}, it would explain: {told}.{f' {hints.advice}' if hints.advice else ''}"
+    return f"{sample}, it would explain: {told}.{f' {hints.advice}' if hints.advice else ''}{found}"
+
+
+def doubt_text(each: ReaderCount) -> str:
+    """That good rows of a reader may be wrong, if so many fail that it is no matter of single bits; else nothing."""
+    if not each.good or each.share <= OFTEN or not each.hints:
+        return ""
+    return (
+        f"So much fails that its {counted(each.good, 'good row')} may be wrong, too: what a wire does to every frame "
+        "passes the checks of some"
+    )
 
 
 def blind_text(blind: Blind) -> str:
@@ -152,7 +211,8 @@ def blind_text(blind: Blind) -> str:
             f"{blind.rate:.2g} of them would be, and about {amount(blind.expected)} wrong frames would have passed."
         )
     if blind.apart:
-        some = ", ".join(blind.apart[:3]) + (" and others" if len(blind.apart) > 3 else "")
+        more = len(blind.apart) - APART
+        some = ", ".join(blind.apart[:APART]) + (f" and {counted(more, 'other')}" if more > 0 else "")
         text += f" Left out, since they fail too often for single bits: {some}."
     return text
 
@@ -189,17 +249,13 @@ def _wrapped(text: str, first: str = "", rest: str = "") -> list[str]:
 
 
 def _table(columns: Sequence[str], rows: Sequence[Sequence[str | int]]) -> Iterator[str]:
-    """Rows under their columns, numbers to the right; a name that is too long loses its middle."""
+    """Rows under their columns, numbers to the right; a name that is too long goes on in the next line."""
     cells = [tuple(columns), *(tuple(f"{cell:,}" if isinstance(cell, int) else cell for cell in row) for row in rows)]
     sizes = [max(len(row[place]) for row in cells) for place in range(1, len(columns))]
-    room = min(max(WIDEST, WIDTH - 2 - sum(size + 2 for size in sizes)), WIDTH)
-    names = [_short(plain(masked(row[0])), room) for row in cells]
-    words = max(map(len, names))
+    room = min(max(WIDEST, WIDTH - 4 - sum(size + 2 for size in sizes)), WIDTH - 4)
+    names = [wrap(plain(masked(row[0])), room, break_on_hyphens=False) or [""] for row in cells]
+    words = max(len(line) for name in names for line in name)
     for name, row in zip(names, cells, strict=True):
         numbers = "".join(f"  {cell:>{size}}" for cell, size in zip(row[1:], sizes, strict=True))
-        yield f"  {name:<{words}}{numbers}".rstrip()
-
-
-def _short(name: str, room: int) -> str:
-    half = (room - 1) // 2
-    return name if len(name) <= room else f"{name[:half]}…{name[len(name) - (room - 1 - half) :]}"
+        yield f"  {name[0]:<{words}}{numbers}".rstrip()
+        yield from (f"    {line}" for line in name[1:])

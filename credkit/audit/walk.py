@@ -120,7 +120,7 @@ def _audit(
     return Audit(
         version=__version__, site=plan.site.name if plan.site else "", zone=str(plan.clock.zone),
         files=tuple(counted), readers=totals.of_readers(), blind=totals.blind(), chains=totals.of_chains(),
-        columns=plan.columns.wanted,
+        columns=plan.columns.wanted, by_reader=bool(plan.columns.reader),
     )  # fmt: skip
 
 

@@ -140,7 +140,9 @@ class TrackBits(Tabled):
         if again:
             at = [bit for place in again for bit in range(place * width, place * width + width)]
             found = f"{len(again)} more"
-            checks.append(self._check("one-start", f"one start sentinel {letters.start}", track, at, [], "none", found))
+            checks.append(
+                self._check("one-start", f"one start sentinel {shown(letters.start)}", track, at, [], "none", found)
+            )
         if track.whole:
             right, own = str(1 - lrc.count("1") % 2), track.bits[stop + data : stop + width]
             checks += [
@@ -234,7 +236,7 @@ class TrackBits(Tabled):
         else:
             start, bits = span[0], bits[: letters.width]
             check = Check(
-                codec=self.name, rule="start-sentinel", claim=f"a start sentinel {letters.start}", form="bits",
+                codec=self.name, rule="start-sentinel", claim=f"a start sentinel {shown(letters.start)}", form="bits",
                 at=tuple(range(start, start + len(bits))), expected=letters.begins, found=bits or "no bit",
             )  # fmt: skip
             return Reading(value=None, checks=(check,))

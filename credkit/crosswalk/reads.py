@@ -191,7 +191,7 @@ class _Desk:
         odd = ~ok | noted | (owner < 0) | rounded(texts)
         for name, allowed in kind.expect.items():
             if name in fields:
-                odd |= ~_among(fields[name], allowed)
+                odd |= ~among(fields[name], allowed)
         return owner, odd
 
 
@@ -212,7 +212,7 @@ def _period(reader: Reader, moments: Array) -> Array:
     return found.astype(np.uint16)
 
 
-def _among(column: Array, allowed: frozenset[Item]) -> Array:
+def among(column: Array, allowed: frozenset[Item]) -> Array:
     """The rows of a column whose value is one of ``allowed``."""
     if column.dtype == np.uint64:
         numbers = [item for item in allowed if isinstance(item, int) and 0 <= item < 1 << 64]

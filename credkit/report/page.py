@@ -22,11 +22,23 @@ from markupsafe import Markup
 
 from credkit.audit.causes import READERS
 from credkit.audit.digests import sha256
+from credkit.audit.notes import LEVELS, earned
 from credkit.audit.shares import worst
 from credkit.audit.sources import sized
-from credkit.audit.summary import CHECK, LENGTH, Audit, ChainCount, Format, ReaderCount
-from credkit.audit.text import NAMELESS, UNSTEADY, amount, blind_text, change_text, hints_text, percent, when
-from credkit.cautions import COPIES, DATA, EGRESS, KEY, PEOPLE
+from credkit.audit.summary import Audit, ChainCount, Format, ReaderCount
+from credkit.audit.text import (
+    UNSTEADY,
+    amount,
+    blind_text,
+    change_text,
+    doubt_text,
+    hints_text,
+    named,
+    percent,
+    sort_text,
+    when,
+)
+from credkit.cautions import AUDITED, COPIES, EGRESS, KEY, PEOPLE
 from credkit.crosswalk.result import counted
 from credkit.drawsvg import svg
 from credkit.report.charts import bar, bars, top
@@ -38,8 +50,7 @@ MARK = '<meta name="generator" content="credkit audit report">'  # a page that h
 MOST = 100  # readers in a table
 SIGNING = 8  # files that are named again where it is signed
 REASONS = 40  # checks in a table
-SORTS = {CHECK: "a check", LENGTH: "a wrong length"}
-CAUTIONS = (DATA, COPIES, KEY, PEOPLE, EGRESS)
+CAUTIONS = (AUDITED, COPIES, KEY, PEOPLE, EGRESS)
 BESIDE = ("polars", "numpy", "jinja2")  # packages that took part
 
 
@@ -62,7 +73,7 @@ def report(audit: Audit, zone: tzinfo, *, described: Sequence[Pinned] = (), made
 
     ``described`` are the files by which the others were read.
     """
-    made = made or datetime.now(UTC)
+    audit, made = named(audit), made or datetime.now(UTC)
     shares = [each.share for each in audit.readers]
     failing = worst(audit.readers)
     listed = audit.readers
@@ -79,14 +90,14 @@ def report(audit: Audit, zone: tzinfo, *, described: Sequence[Pinned] = (), made
         first=min((each.first for each in audit.readers if each.first), default=None),
         last=max((each.last for each in audit.readers if each.last), default=None),
         listed=listed, rest=_rest(audit.readers, listed), scale=scale,
-        lying={each.name: bar(100 * each.share, scale) for each in listed},
-        reasons=reasons[:REASONS], other_reasons=_other(reasons[REASONS:]), sorts=SORTS,
+        lying=lambda each: bar(100 * each.share, scale),
+        reasons=reasons[:REASONS], other_reasons=_other(reasons[REASONS:]),
         worst=failing[:READERS], others=max(len(failing) - READERS, 0), time=time,
         over_time=_over_time(audit, time) if time else None,
         chart=lambda each: _reader_chart(each, time) if time and each.counts.starts else None,
         picture=lambda example: Markup(svg(example.pictures, alone=False)),
         formats=_formats(audit), clocks=list(_clocks(audit, zone)), readers_of=_readers_of(audit),
-        repeating=_repeating(audit), notes=_notes(audit),
+        repeating=_repeating(audit), notes=earned(audit), levels=LEVELS,
         unchecked=list(unchecked(audit)), cautions=CAUTIONS,
     )  # fmt: skip
 
@@ -99,7 +110,8 @@ def _environment() -> Environment:
     )  # fmt: skip
     found.filters |= {
         "shown": shown, "n": lambda number: f"{number:,}", "percent": percent, "sizes": sizes, "amount": amount,
-        "joined": joined, "counted": counted, "hints": hints_text, "blind": blind_text,
+        "joined": joined, "counted": counted, "hints": hints_text, "doubt": doubt_text, "blind": blind_text,
+        "sort_of": lambda each: sort_text(each.codec, each.rule, each.sort),
         "name": _name, "verb": lambda change: "failing" if change.after > change.before else "better",
     }  # fmt: skip
     return found
@@ -119,7 +131,7 @@ def _running(audit: Audit, made: datetime, zone: tzinfo) -> Markup:
 
 
 def _name(name: str) -> str:
-    return shown(name, LONGEST_NAME) or NAMELESS
+    return shown(name, LONGEST_NAME)
 
 
 def _versions(audit: Audit) -> list[str]:
@@ -137,7 +149,7 @@ class Rest:
     rows: int
     good: int
     failing: int
-    duplicates: int
+    repeated: int
 
 
 def _rest(readers: Sequence[ReaderCount], listed: Sequence[ReaderCount]) -> Rest:
@@ -147,7 +159,7 @@ def _rest(readers: Sequence[ReaderCount], listed: Sequence[ReaderCount]) -> Rest
     left = [each for each in readers if each.name not in names]
     return Rest(
         count=len(left), rows=sum(each.rows for each in left), good=sum(each.good for each in left),
-        failing=sum(each.failing for each in left), duplicates=sum(each.duplicates for each in left),
+        failing=sum(each.failing for each in left), repeated=sum(each.repeated for each in left),
     )  # fmt: skip
 
 
@@ -193,9 +205,7 @@ def _formats(audit: Audit) -> list[tuple[Format, list[str]]]:
 def _readers_of(audit: Audit) -> dict[ChainCount, list[str]]:
     """The readers of every chain."""
     return {
-        chain: [
-            each.name or NAMELESS for each in audit.readers if chain.name in each.chains and chain.stream == each.stream
-        ]
+        chain: [each.name for each in audit.readers if chain.name in each.chains and chain.stream == each.stream]
         for chain in audit.chains
     }
 
@@ -217,16 +227,7 @@ def _clocks(audit: Audit, zone: tzinfo) -> Iterator[str]:
 
 
 def _repeating(audit: Audit) -> list[ReaderCount]:
-    return sorted((each for each in audit.readers if each.duplicates), key=lambda each: -each.duplicates)[:READERS]
-
-
-def _notes(audit: Audit) -> list[tuple[str, str, str, int]]:
-    """Kinds of notes, with the rows that earn them."""
-    found: Counter[tuple[str, str, str]] = Counter()
-    for reader in audit.readers:
-        for note in reader.notes:
-            found[note.codec, note.kind, note.level] += note.rows
-    return [(*key, count) for key, count in sorted(found.items())]
+    return sorted((each for each in audit.readers if each.repeated), key=lambda each: -each.repeated)[:READERS]
 
 
 # ── over time ───────────────────────────────────────────────────────────────────────────────────

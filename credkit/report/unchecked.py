@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from credkit.audit.causes import READERS, TRIED
 from credkit.audit.summary import Audit
-from credkit.audit.text import NO_CHANGE
+from credkit.audit.text import FRAMES, NO_CHANGE
 from credkit.crosswalk.result import counted
 from credkit.report.words import joined
 
@@ -24,11 +24,11 @@ def unchecked(audit: Audit) -> Iterator[str]:
     silent = [reader.name for reader in audit.readers if not reader.rows]
     if silent:
         yield f"{counted(len(silent), 'reader')} of the site file without a row in these files: {joined(silent)}."
-    bare = [blind for blind in audit.blind if blind.passing == blind.pairs]
+    bare = [chain for chain in audit.chains if not chain.checked and chain.rows]
     if bare:
-        frames = counted(sum(blind.frames for blind in bare), "frame")
-        names = joined(list(dict.fromkeys(blind.layout for blind in bare)))
-        yield f"{frames} by formats without a check bit ({names}): every frame of the right length passes."
+        rows = counted(sum(chain.rows for chain in bare), "row")
+        names = joined([chain.name for chain in bare])
+        yield f"{rows} by chains without any check ({names}): whatever has the right form passes."
     lossy = [chain for chain in audit.chains if chain.lossy and chain.rows]
     if lossy:
         yield (
@@ -45,6 +45,6 @@ def unchecked(audit: Audit) -> Iterator[str]:
         f"Causes are looked for at the {READERS} readers that fail most often, in {TRIED} different failing texts "
         "each; they are proposals, and nothing was changed."
     )
-    yield "Whether a number was ever issued, to whom, and what it may open: no register was read."
+    yield f"{FRAMES}, with credkit crosswalk SITE --out DIRECTORY. No register was read here."
     yield "Readers, cables, controllers, their clocks and the doors themselves: only the data they left."
     yield "Whether rows are missing: a digest pins the files as they were given, not how they came to be."

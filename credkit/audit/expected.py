@@ -1,0 +1,39 @@
+"""What a site expects: the values that fields of its numbers may have, and which rows and hints have others.
+
+An audit counts good rows with a value that is not expected, and lets expected ones decide between
+causes that the checks do not tell apart. The crosswalk looks further: it compares with the register.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+
+from credkit.bulk.words import Array
+from credkit.crosswalk.reads import among
+from credkit.reading import Item
+from credkit.sitemodel import Kind
+
+UNEXPECTED = "unexpected-value"  # a note of rows whose checks pass; the crosswalk calls it the same
+
+Expect = Mapping[str, frozenset[Item]]
+
+
+def unexpected(kind: Kind | None, fields: Mapping[str, Array], good: Array) -> Array:
+    """The good rows with a value that is not expected of their kind; ``fields`` has a column each."""
+    found = np.zeros(len(good), bool)
+    for name, allowed in kind.expect.items() if kind else ():
+        if name in fields:
+            found |= good & ~among(fields[name], allowed)
+    return found
+
+
+def fits(value: Any, expect: Expect) -> bool:
+    """Whether nothing in a value is other than expected; what has no fields fits.
+
+    >>> [fits({"facility": code, "number": 7}, {"facility": frozenset({12, 40})}) for code in (12, 3)]
+    [True, False]
+    """
+    return not isinstance(value, Mapping) or all(value[name] in expect[name] for name in expect if name in value)
