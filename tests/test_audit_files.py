@@ -463,23 +463,106 @@ def test_failures_are_every_failing_row_and_why(tmp_path: Path, monkeypatch: pyt
         assert datetime.fromisoformat(row["time"]) == datetime.fromisoformat(rows[number].time)
 
 
+LISTED = "file,line,time,reader,text,chain,rule,reason\n"  # how a list of failing rows begins
+
+
 def test_outputs_are_whole_or_not_there(tmp_path: Path) -> None:
     out = tmp_path / "out"
     out.write_text("former")
 
+    def output_at(out: Path) -> Output:
+        return Output(out, "thing", lambda path: path.read_text() == "former")
+
     def broken_off() -> None:
-        with Output(out) as output:
+        with output_at(out) as output:
             output.write(b"half")
             raise ZeroDivisionError
 
     with pytest.raises(ZeroDivisionError):
         broken_off()
     assert (out.read_text(), [path.name for path in tmp_path.iterdir()]) == ("former", ["out"])
-    (tmp_path / ".out.partial-old").write_text("left by a run that was killed")
-    os.utime(tmp_path / ".out.partial-old", (1, 1))
-    with Output(out) as output:
+    (tmp_path / ".credkit.partial-old").write_text("left by a run that was killed")
+    os.utime(tmp_path / ".credkit.partial-old", (1, 1))
+    with output_at(out) as output:
         output.write(b"whole")
     assert (out.read_text(), [path.name for path in tmp_path.iterdir()]) == ("whole", ["out"])
+    with pytest.raises(DefinitionError, match=r"output '.*' is there, and is no thing of an audit: name another file"):
+        output_at(out)
+    assert (out.read_text(), [path.name for path in tmp_path.iterdir()]) == ("whole", ["out"])
+
+
+def test_only_a_file_is_replaced_that_is_an_earlier_output(tmp_path: Path) -> None:
+    """A link, a pipe, or whatever else stands there is left as it is; an empty file is nobody's."""
+    path, real = written(tmp_path, made(50), "csv"), file(tmp_path, LISTED, "real.csv")
+    link, pipe, dangling = tmp_path / "link", tmp_path / "pipe", tmp_path / "dangling"
+    link.symlink_to(real)
+    dangling.symlink_to(tmp_path / "nowhere")
+    os.mkfifo(pipe)
+    for out in (link, pipe, dangling):
+        for option in ("--failures", "--parquet", "--report"):
+            done = run("audit", str(path), "--chain", CHAIN, option, str(out))
+            assert (done.exit_code, done.stdout) == (2, "")
+            assert "is a link or a device, and would be replaced by a file" in done.stderr
+    assert (link.is_symlink(), real.read_text(), stat.S_ISFIFO(pipe.lstat().st_mode)) == (True, LISTED, True)
+    mine, empty = file(tmp_path, "mine\n", "mine.csv"), file(tmp_path, "", "empty")
+    other = written(tmp_path, made(5), "parquet")
+    for option, what in (("--failures", "list of failing rows"), ("--parquet", "table of readers"), ("--report", "re")):
+        for out in (mine, other):
+            done = run("audit", str(path), "--chain", CHAIN, option, str(out))
+            assert (done.exit_code, done.stdout) == (2, "")
+            assert f"is there, and is no {what}" in done.stderr
+        for _ in range(2):  # over the empty one, then over its own
+            assert run("audit", str(path), "--chain", CHAIN, option, str(empty)).stderr == ""
+        file(tmp_path, "", "empty")
+    assert mine.read_text() == "mine\n"
+    assert "output '-' is not the path of a file" in run("audit", str(path), "--chain", CHAIN, "--report", "-").stderr
+
+
+def test_outputs_take_the_place_of_no_file_of_the_site(tmp_path: Path, brackwater: Path) -> None:
+    """Not of the site file, nor of any that it names: registers, readings, exports, plans."""
+    site = load_site(brackwater)
+    assert {each.name for each in site.files} >= {
+        "site.toml", "credentials.csv", "readings.csv",
+        *(target.existing.path.name for target in site.targets.values() if target.existing),
+    }  # fmt: skip
+    for named in site.files:
+        before = named.read_bytes()
+        done = run("audit", "--site", str(brackwater), "--failures", str(named.parent / "." / named.name))
+        assert (done.exit_code, done.stdout) == (2, "")
+        assert "is one of the files that are read, or that the site names" in done.stderr
+        with pytest.raises(DefinitionError, match="one of the files that are read, or that the site names"):
+            audit([], Plan(columns=Columns(), clock=Clock(site.zone), site=site), failures=named)
+        assert named.read_bytes() == before
+    labels = file(tmp_path, "printed,encoded\n1,2\n", "labels.csv")
+    described = load_site(file(tmp_path, f'{SITE}[tables.labels]\npath = "labels.csv"\n', "site.toml"))
+    assert labels in described.files, "lists are named, too"
+
+
+@pytest.mark.parametrize(("command", "name"), [("crosswalk", "crosswalk.csv"), ("census", "allocation.csv")])
+def test_folders_take_the_place_of_no_file_of_the_site(tmp_path: Path, command: str, name: str) -> None:
+    (tmp_path / "out").mkdir()
+    path = file(tmp_path, SITE.replace("credentials.csv", f"out/{name}"), "site.toml")
+    register = file(tmp_path / "out", "the register", name)
+    done = run(command, str(path), "--out", str(tmp_path / "out"))
+    assert (done.exit_code, done.stdout) == (2, "")
+    assert "is one of the files that are read, or that the site names" in done.stderr
+    assert register.read_text() == "the register"
+
+
+def test_a_file_is_not_counted_twice(tmp_path: Path) -> None:
+    path = file(tmp_path, HEAD + GOOD)
+    (tmp_path / "again.csv").hardlink_to(path)
+    for other in (path, tmp_path / "again.csv", tmp_path / "." / "captures.csv"):
+        with pytest.raises(DefinitionError, match="this file is named twice, and its rows would count twice"):
+            audit([path, other], plan())
+
+
+def test_names_in_the_failing_rows_are_masked(tmp_path: Path) -> None:
+    rows = [Row(START.isoformat(), ACCOUNT, "x"), Row("never", ACCOUNT, "x")]
+    path = file(tmp_path, as_csv(rows), f"{ACCOUNT}.csv")
+    audit([path], plan(), failures=tmp_path / "out.csv")
+    assert "411436******6785,x" in (tmp_path / "out.csv").read_text()
+    assert ACCOUNT not in (tmp_path / "out.csv").read_text()
 
 
 def test_outputs_that_cannot_be_written(tmp_path: Path) -> None:
@@ -520,23 +603,23 @@ def test_a_process_that_is_killed_leaves_the_former_output_or_the_new_one(tmp_pa
     path, out = written(tmp_path, made(20_000), "csv"), tmp_path / "failing.csv"
     command = [*CREDKIT, "audit", str(path), "--chain", CHAIN, "--failures", str(out)]
     subprocess.run(command, env=ENVIRONMENT, capture_output=True, check=False)
-    new = out.read_text()
+    new, former = out.read_text(), f"{LISTED}former"
     dice = random.Random(11)
     seen = set()
     for _ in range(5):
-        out.write_text("former")
+        out.write_text(former)
         running = subprocess.Popen(command, env=ENVIRONMENT, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-        while running.poll() is None and not list(tmp_path.glob(".failing.csv.partial-*")):
+        while running.poll() is None and not list(tmp_path.glob(".credkit.partial-*")):
             time.sleep(0.005)
         time.sleep(dice.uniform(0, 0.1))
         running.send_signal(signal.SIGKILL)
         running.wait()
         seen.add(out.read_text())
-        for left in tmp_path.glob(".failing.csv.partial-*"):
+        for left in tmp_path.glob(".credkit.partial-*"):
             assert stat.S_IMODE(left.stat().st_mode) == 0o600
             left.unlink()
-    assert seen <= {"former", new}
-    assert "former" in seen
+    assert seen <= {former, new}
+    assert former in seen
 
 
 # ── the command line ────────────────────────────────────────────────────────────────────────────

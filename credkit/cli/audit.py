@@ -14,6 +14,7 @@ import click
 from credkit.cli import options
 from credkit.cli.output import Door
 from credkit.codec import Entry
+from credkit.crosswalk.outputs import apart
 from credkit.errors import DefinitionError, shown
 from credkit.site import load_site
 
@@ -76,17 +77,18 @@ def audit(
           --chain hex:8/right-justified:26/wiegand-26
       credkit audit --site brackwater/site.toml --report report.html
 
-    OUT is written whole or not at all. It holds data on persons, readable by its owner only.
+    OUT is written whole or not at all, and takes the place of an earlier one at most. It holds data
+    on persons, readable by its owner only.
 
     The exit code is 0 if every row is good, and 1 if one is not. Needs the extra audit.
 
     --json: an object a file, a reader and a layout, each under its key, then one with the totals.
     """
     try:
-        from credkit.audit import Output, apart, audit_text, records
+        from credkit.audit import Output, audit_text, is_table, records
         from credkit.audit import audit as count
         from credkit.audit import parquet as table
-        from credkit.report import pinned
+        from credkit.report import is_report, pinned
         from credkit.report import report as page
     except ModuleNotFoundError:
         raise DefinitionError(NEEDED) from None
@@ -98,10 +100,11 @@ def audit(
     file = described.readings if described else None
     paths = files or ((file.path,) if file else ())
     pins = [pinned(site)] if site is not None and report is not None else []
-    apart([out for out in (failures, parquet, report) if out is not None], [*paths, *([site] if site else [])])
+    outs = [out for out in (failures, parquet, report) if out is not None]
+    apart(outs, [*paths, *(described.files if described else ())])
     with ExitStack() as outputs:
-        tables = outputs.enter_context(Output(parquet)) if parquet is not None else None
-        pages = outputs.enter_context(Output(report)) if report is not None else None
+        tables = outputs.enter_context(Output(parquet, "table of readers", is_table)) if parquet is not None else None
+        pages = outputs.enter_context(Output(report, "report", is_report)) if report is not None else None
         with _progress() as progress:
             found = count(
                 paths, plan, failures=failures, digests=report is not None, progress=progress,

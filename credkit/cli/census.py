@@ -12,6 +12,7 @@ import click
 
 from credkit.cli import options
 from credkit.cli.output import Door
+from credkit.crosswalk.outputs import apart
 from credkit.errors import DefinitionError
 from credkit.site import load_site
 
@@ -79,6 +80,8 @@ def census(
         if credentials is not None:
             file = replace(described.credentials, path=credentials, name=str(credentials))
             described = replace(described, credentials=file)
+        if out is not None:
+            apart([out / name for name in package.outputs.NAMES], [*described.files, described.credentials.path])
         result: Census = package.census(described, room, wanted=wanted)
         if out is not None:
             package.write_census(result, out)
