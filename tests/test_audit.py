@@ -11,7 +11,7 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from credkit import chain, content_entries, layout_entries
@@ -245,7 +245,7 @@ def test_repeats_however_they_are_looked_for(
 SIGNS = st.text(alphabet="0123456789-:TZ+., ", max_size=32)
 WHOLE = st.datetimes(min_value=datetime(1969, 12, 1), max_value=datetime(2201, 1, 1))
 OFFSETS = st.sampled_from(
-    ["", "Z", "+00:00", "-05:30", "+02", "+0200", "+24:00", "+99:99", "+14:00", ".5Z", ",25+01:00"]
+    ["", "Z", "+00:00", "-05:30", "+02", "+0200", "+24:00", "+99:99", "+14:00", ".5Z", ",25+01:00", ".12"]
 )
 STAMPS = st.builds(
     lambda at, sep, end: at.strftime(f"%Y-%m-%d{sep}%H:%M:%S") + end, WHOLE, st.sampled_from("T "), OFFSETS
@@ -256,14 +256,18 @@ ODD = [
 ]  # fmt: skip
 
 
-@given(st.lists(STAMPS | SIGNS | st.sampled_from(ODD), min_size=1, max_size=20), st.booleans())
-def test_times_are_those_of_a_sites_files(texts: list[str], local: bool) -> None:
+@given(
+    st.lists(STAMPS | SIGNS | st.sampled_from(ODD), min_size=1, max_size=20), st.sampled_from(["", "local", "either"])
+)
+@example(["2026-07-01T08:00:00+02", "2026-07-01T10:00:00.12"], "either")  # as long as each other
+@example(["1970-01-01T00:30:00", "1970-01-01T00:30:00+01:00"], "either")  # in 1969, in UTC
+def test_times_are_those_of_a_sites_files(texts: list[str], mode: str) -> None:
     import polars as pl
 
-    zone = ZoneInfo("Europe/Amsterdam")
-    found = Clock(zone, local=local).times(pl.Series(texts, dtype=pl.String))
+    zone, local, either = ZoneInfo("Europe/Amsterdam"), mode == "local", mode == "either"
+    found = Clock(zone, local=local, either=either).times(pl.Series(texts, dtype=pl.String))
     for row, text in enumerate(texts):
-        expected = moment(text, zone, local=local)
+        expected = moment(text, zone, local=local, either=either)
         if isinstance(expected, str):
             assert found.problems[row] == expected
         else:

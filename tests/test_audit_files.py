@@ -15,6 +15,7 @@ import sys
 import time
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import polars as pl
 import pytest
@@ -218,6 +219,44 @@ def test_parquet_with_times(tmp_path: Path) -> None:
     pl.DataFrame({"time": moments, "reader": ["a", "a"], "text": [hexed(1, 2)] * 2}).write_parquet(path)
     (one,) = audit([path], plan()).readers
     assert (one.first, one.last, one.duplicates) == (*moments, 1)
+
+
+def test_parquet_with_times_by_the_clocks_of_a_zone(tmp_path: Path) -> None:
+    """Clocks went from 02:00 to 03:00 on 29 March 2026: 02:30 was never shown (Directive 2000/84/EC)."""
+    path = tmp_path / "captures.parquet"
+    times = [datetime(2026, 3, 1, 9), datetime(2026, 3, 29, 2, 30), datetime(2026, 7, 1, 9)]
+    pl.DataFrame({"time": times, "reader": ["a"] * 3, "text": [hexed(1, 2)] * 3}).write_parquet(path)
+    done = run("audit", str(path), "--chain", CHAIN)
+    assert "times without a zone, expected with one (--zone NAME says by which clocks such times are)" in done.stderr
+    clock = Clock(ZoneInfo("Europe/Amsterdam"), either=True)
+    found = adds_up(audit([path], Plan(columns=Columns(), clock=clock, codec=chain(CHAIN))))
+    assert (found.good, found.unreadable) == (2, 1)
+    assert "row 2: the local time '2026-03-29T02:30:00' does not occur in Europe/Amsterdam" in found.files[0].faults[0]
+    (one,) = found.readers
+    assert (one.first, one.last) == (datetime(2026, 3, 1, 8, tzinfo=UTC), datetime(2026, 7, 1, 7, tzinfo=UTC))
+
+
+@pytest.mark.parametrize("zone", [None, "UTC"])
+@pytest.mark.parametrize("micros", [-1_000_000, 400_000_000 * 10**9, 7_258_118_400 * 10**6])
+def test_times_out_of_range_are_faults_in_parquet(tmp_path: Path, micros: int, zone: str | None) -> None:
+    """A second before 1970, the year 14645, and the first moment of 2200: as in a CSV file."""
+    path = tmp_path / "captures.parquet"
+    times = pl.Series([micros, 10**15]).cast(pl.Datetime("us", zone))
+    pl.DataFrame({"time": times, "reader": ["a", "a"], "text": [hexed(1, 2)] * 2}).write_parquet(path)
+    found = adds_up(
+        audit([path], Plan(columns=Columns(), clock=Clock(ZoneInfo("UTC"), either=True), codec=chain(CHAIN)))
+    )
+    assert (found.good, found.unreadable) == (1, 1)
+    assert sum(found.readers[0].counts.rows) == 1
+    assert "which is not in the years 1970 to 2199" in found.files[0].faults[0]
+
+
+def test_categories_of_parquet_are_texts(tmp_path: Path) -> None:
+    path = tmp_path / "captures.parquet"
+    columns = {"time": ["2026-03-01T08:00:00Z"] * 3, "reader": ["a", "b", None], "text": [hexed(1, 2)] * 3}
+    pl.DataFrame(columns).with_columns(pl.all().cast(pl.Categorical)).write_parquet(path)
+    found = adds_up(audit([path], plan()))
+    assert ([each.name for each in found.readers], found.good, found.unreadable) == (["a", "b"], 2, 1)
 
 
 def test_parquet_damaged_within(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -425,6 +464,12 @@ def test_a_file_with_a_payment_track_is_refused(
         audit([path], plan(chain_text), failures=tmp_path / "out.csv")
     assert ACCOUNT not in str(refused.value)
     assert [each.name for each in tmp_path.iterdir()] == ["captures.csv"]
+
+
+def test_the_line_of_a_payment_track_behind_rows_that_are_wrong(tmp_path: Path) -> None:
+    path = file(tmp_path, HEAD + "bad\n" * 5 + f"nonsense,gate,{TRACK}\n")
+    with pytest.raises(DefinitionError, match="line 7: payment track data must not be kept"):
+        audit([path], plan())
 
 
 def test_account_numbers_are_masked(tmp_path: Path) -> None:
@@ -677,6 +722,11 @@ def test_times_by_the_clocks_of_a_zone(tmp_path: Path) -> None:
     path = file(tmp_path, HEAD + GOOD.replace("Z,", ",") + GOOD.replace(hexed(1, 2), "x"))
     done = run("audit", str(path), "--chain", CHAIN, "--zone", "Europe/Amsterdam")
     assert "2026-03-01 08:00 to 2026-03-01 09:00" in done.stdout
+
+
+def test_times_without_an_offset_need_a_zone(tmp_path: Path) -> None:
+    done = run("audit", str(file(tmp_path, HEAD + GOOD.replace("Z,", ","))), "--chain", CHAIN)
+    assert "(--zone NAME says by which clocks such times are)" in " ".join(done.stdout.split())
 
 
 def test_a_terminal_sees_how_far_it_is(tmp_path: Path) -> None:

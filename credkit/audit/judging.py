@@ -86,10 +86,8 @@ def judged(table: Table, plan: Plan, *, every: bool) -> Verdicts:
     else:
         codes = np.full(len(lines), plan.alone(), np.int32)
     if plan.columns.time:
-        if table.time.dtype == pl.String:
-            moments, wrong = plan.clock.times(table.time)
-        else:
-            moments, wrong = table.time.dt.epoch("us").to_numpy(), {}
+        read = plan.clock.times if table.time.dtype == pl.String else plan.clock.of_times
+        moments, wrong = read(table.time)
         problems = {**wrong, **problems}
     ways, outside = plan.way_of(codes, moments)
     problems = {**outside, **problems}
@@ -98,7 +96,7 @@ def judged(table: Table, plan: Plan, *, every: bool) -> Verdicts:
         found.faults += [Fault(int(lines[row]), problems[row]) for row in bad]
         shows = secrets.first_track(texts.gather(bad))
         if shows is not None:
-            found.track = min(int(lines[bad[shows]]), len(lines) if found.track is None else found.track)
+            found.track = min(int(lines[bad[shows]]), table.height if found.track is None else found.track)
         kept = np.ones(len(lines), bool)
         kept[bad] = False
         lines, texts, codes = lines[kept], texts.filter(pl.Series(kept)), codes[kept]

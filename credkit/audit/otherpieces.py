@@ -1,8 +1,8 @@
 """JSON lines and Parquet in pieces.
 
 A line of JSON is an object that has the wanted keys, each of them a text. A Parquet file has the
-wanted columns, of texts, and of texts or times with a zone for the time; anything else is refused
-before a row is read.
+wanted columns, of texts (or categories of them), and of texts or times for the time, with a zone if
+no other is declared; anything else is refused before a row is read.
 
 Source: JSON Lines; RFC 8259 (JSON); Apache Parquet.
 """
@@ -32,6 +32,7 @@ from credkit.audit.sources import (
     places,
 )
 from credkit.errors import DefinitionError, shown
+from credkit.times import Clock
 
 ROWS = 1 << 18  # of a piece of a Parquet file
 
@@ -124,6 +125,7 @@ class ParquetSource(Source):
     """A Parquet file."""
 
     columns: Columns
+    clock: Clock
 
     def pieces(self) -> Iterator[Piece]:
         """The parts of the file, once its columns are what they should be."""
@@ -138,11 +140,12 @@ class ParquetSource(Source):
         for name in self.columns.wanted:
             kind = schema[name]
             if name == self.columns.time and isinstance(kind, pl.Datetime):
-                if kind.time_zone is None:
+                if kind.time_zone is None and not (self.clock.local or self.clock.either):
                     raise DefinitionError(
-                        f"{self.name}: column {shown(name)} has times without a zone, expected with one"
+                        f"{self.name}: column {shown(name)} has times without a zone, expected with one "
+                        f"({self.clock.hint})"
                     )
-            elif kind != pl.String:
+            elif kind != pl.String and not isinstance(kind, pl.Categorical | pl.Enum):
                 or_times = " or times with a zone" if name == self.columns.time else ""
                 raise DefinitionError(f"{self.name}: column {shown(name)} is of {kind}, expected texts{or_times}")
         for start in range(0, count, ROWS):
@@ -162,6 +165,7 @@ class ParquetPiece:
         """The rows; one with a null is a fault."""
         try:
             frame = self.scan.select(self.columns.wanted).slice(self.start, ROWS).collect()
+            frame = frame.with_columns(pl.col(pl.Categorical, pl.Enum).cast(pl.String))
         except pl.exceptions.PolarsError as error:
             raise Damaged(f"its data is damaged ({str(error).splitlines()[0][:120]})") from None
         height = frame.height

@@ -85,7 +85,7 @@ def _source(path: Path, plan: Plan, delimiter: str, encoding: str) -> Source:
     kind = ending(path)
     size, name = sized(path), str(path)
     if kind == ".parquet":
-        return ParquetSource(name=name, path=path, size=size, unit="row", columns=plan.columns)
+        return ParquetSource(name=name, path=path, size=size, unit="row", columns=plan.columns, clock=plan.clock)
     if kind.startswith(".csv"):
         return CsvSource(
             name=name, path=path, size=size, kind=kind, columns=plan.columns, delimiter=delimiter, encoding=encoding

@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 
 NEEDED = "audit needs the extra audit: pip install 'credkit[audit]'"
 
+BY_ZONE = "--zone NAME says by which clocks such times are"
+
 
 @click.command()
 @click.argument("files", nargs=-1, type=click.Path(path_type=Path), metavar="[FILE]...")
@@ -140,7 +142,7 @@ def _plan(
             raise click.UsageError("--zone goes with --chain: a site file names its time zone")
         return Plan(columns=columns, clock=Clock(site.zone, local=site.readings.local), site=site)
     codec = options.reader(chain or "", layouts)
-    return Plan(columns=columns, clock=Clock(_zone(zone), either=zone is not None), codec=codec)
+    return Plan(columns=columns, clock=Clock(_zone(zone), either=zone is not None, hint=BY_ZONE), codec=codec)
 
 
 def _zone(name: str | None) -> tzinfo:
