@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from credkit import chain, content_entries, layout_entries
 from credkit.audit import Audit, Clock, Columns, Plan, ReaderCount, audit, judging, owners, repeats, sources
 from credkit.audit.blind import Channel, pairs
-from credkit.audit.bounded import Bins
+from credkit.audit.bounded import COARSER, Bins
 from credkit.audit.changes import changes
 from credkit.audit.summary import Counts
 from credkit.codec import to_bits
@@ -345,6 +345,10 @@ def test_counts_over_time_get_coarser_when_there_are_too_many(monkeypatch: pytes
     assert [sum(counts.rows) for counts in found.values()] == [300, 300]
     assert (found[1].start(1), found[1].rows[1], found[1].failing[1]) == (EPOCH + timedelta(hours=1), 18, 6)
     assert found[1].seconds == 3600
+    for width in COARSER[1:]:
+        assert width % COARSER[COARSER.index(width) - 1] == 0, (
+            "what was merged and what is new must have the same steps"
+        )
 
 
 # ── what checks cannot see ──────────────────────────────────────────────────────────────────────

@@ -13,6 +13,7 @@ except ModuleNotFoundError as missing:
     needed = "credkit.audit needs the extra audit: pip install 'credkit[audit]'"
     raise ModuleNotFoundError(needed, name=missing.name) from None
 
+from credkit.audit.digests import stamp
 from credkit.audit.outputs import Output
 from credkit.audit.plan import Plan
 from credkit.audit.sources import Columns
@@ -36,4 +37,5 @@ __all__ = [
     "is_table",
     "parquet",
     "records",
+    "stamp",
 ]

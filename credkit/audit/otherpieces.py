@@ -18,6 +18,7 @@ import numpy as np
 import polars as pl
 
 from credkit.audit.sources import (
+    BOM,
     BROKEN,
     Columns,
     Cut,
@@ -49,6 +50,8 @@ class JsonSource(Source):
         with Stream(self.path, compressed=self.kind.endswith(".gz")) as stream:
             there = False
             for each in cut(self, stream, b""):
+                if not there:
+                    each = each._replace(data=self._first(each.data))
                 there = True
                 yield JsonPiece(cut=each, columns=self.columns)
             if not there:
@@ -56,6 +59,19 @@ class JsonSource(Source):
                     f"{self.name} line 1: {stream.broken or 'the file is empty'}, expected an object with the keys "
                     f"{', '.join(self.columns.wanted)}"
                 )
+
+    def _first(self, data: bytes) -> bytes:
+        """The first piece without a byte order mark, if it begins as JSON lines do."""
+        data = data.removeprefix(BOM)
+        line = data.lstrip().partition(b"\n")[0].strip()
+        if line == b"{" or line.startswith(b"["):
+            what = "an object" if line == b"{" else "an array"
+            raise DefinitionError(f"{self.name} line 1: {what} begins here, expected a whole object on each line")
+        return data
+
+
+class _Twice(Exception):
+    """A key stands twice in an object."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -104,20 +120,40 @@ class JsonPiece:
         if "\0" in text:
             return f"there is a NUL character, number {text.index(chr(0))} of the line"
         try:
-            record = json.loads(text)
-        except (ValueError, RecursionError) as error:
+            record = json.loads(text, object_pairs_hook=_object)
+        except _Twice as twice:
+            return f"the key {shown(twice.args[0])} appears twice"
+        except RecursionError:
+            return "the line is not JSON: it is nested too deeply"
+        except ValueError as error:
             why = f"{error.msg} at character {error.pos}" if isinstance(error, json.JSONDecodeError) else error
             return f"the line is not JSON: {why}"
         if not isinstance(record, dict):
-            return f"the line is {shown(record)}, expected an object"
+            return f"the line is {_written(record)}, expected an object"
         for name in self.columns.wanted:
             if name not in record:
                 return f"the key {shown(name)} is missing"
             if not isinstance(record[name], str):
-                return f"{name} is {shown(record[name])}, not a text in quotation marks"
+                return f"{name} is {_written(record[name])}, not a text in quotation marks"
             if not record[name].isascii() and any("\ud800" <= char <= "\udfff" for char in record[name]):
                 return f"{name} has half of a surrogate pair in it, which is no character"
         return {name: record[name] for name in self.columns.wanted}
+
+
+def _object(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    """An object of these pairs; the last of two values would hide the other."""
+    found = dict(pairs)
+    if len(found) < len(pairs):
+        names = [name for name, _ in pairs]
+        raise _Twice(next(name for name in names if names.count(name) > 1))
+    return found
+
+
+def _written(value: Any) -> str:
+    """A value as a sentence about a line may name it."""
+    if isinstance(value, dict | list):
+        return "an object" if isinstance(value, dict) else "a list"
+    return json.dumps(value) if value is None or isinstance(value, bool) else shown(value)
 
 
 @dataclass(slots=True, kw_only=True)

@@ -12,7 +12,7 @@ import time
 from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
-from tempfile import mkstemp
+from secrets import token_hex
 from types import TracebackType
 
 from credkit.crosswalk.outputs import STALE
@@ -33,12 +33,7 @@ class Output:
         self.out = out
         self._admit(what, ours)
         self._tidy()
-        try:
-            handle, name = mkstemp(prefix=PARTIAL, dir=out.parent)  # mode 600
-        except OSError as error:
-            raise self.refusal(error) from None
-        self._partial = Path(name)
-        self.file = os.fdopen(handle, "wb")
+        self._partial = out.parent / f"{PARTIAL}{token_hex(8)}"
 
     def _admit(self, what: str, ours: Callable[[Path], bool]) -> None:
         """Refuse a place where anything is but an output of ours."""
@@ -61,6 +56,13 @@ class Output:
         return DefinitionError(f"output {shown(str(self.out))} cannot be written ({error.strerror or error})")
 
     def __enter__(self) -> Output:
+        try:
+            self.file = open(os.open(self._partial, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb")
+        except OSError as error:
+            raise self.refusal(error) from None
+        except BaseException:  # a signal to end
+            self._partial.unlink(missing_ok=True)
+            raise
         return self
 
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, _: TracebackType | None) -> None:

@@ -31,6 +31,7 @@ def records(audit: Audit) -> Iterator[dict[str, Any]]:
     for reader in audit.readers:
         record = _value(replace(reader, example=reader.example and replace(reader.example, pictures=())))
         del record["counts"]
+        record["repeated"] = record.pop("duplicates")  # as the screen and the table call it
         if record["example"]:
             del record["example"]["pictures"]
         yield {"reader": record}

@@ -46,7 +46,9 @@ BY_ZONE = "--zone NAME says by which clocks such times are"
     "--time", default="time", show_default=True, metavar="NAME", help="The column of times; '' if there is none."
 )
 @click.option("--zone", metavar="ZONE", help="With --chain: the IANA time zone of times without an offset.")
-@click.option("--delimiter", metavar="SIGN", help="What stands between the cells of a CSV file (a comma).")
+@click.option(
+    "--delimiter", metavar="SIGN", help=r"What stands between the cells of a CSV file (a comma); \t is a tab."
+)
 @click.option("--encoding", metavar="NAME", help="The encoding of CSV files (utf-8).")
 @click.option(
     "--failures", type=click.Path(path_type=Path), metavar="OUT",
@@ -87,7 +89,7 @@ def audit(
     --json: an object a file, a reader and a layout, each under its key, then one with the totals.
     """
     try:
-        from credkit.audit import Output, audit_text, is_table, records
+        from credkit.audit import Output, audit_text, is_table, records, stamp
         from credkit.audit import audit as count
         from credkit.audit import parquet as table
         from credkit.report import is_report, pinned
@@ -95,6 +97,7 @@ def audit(
     except ModuleNotFoundError:
         raise DefinitionError(NEEDED) from None
     door = Door(as_json=as_json, reveal=reveal)
+    before = stamp(site) if site is not None else ()
     described = load_site(site) if site is not None else None
     plan = _plan(chain, described, zone, layouts, text=text, reader=reader, time=time)
     if not files and described is None:
@@ -102,6 +105,8 @@ def audit(
     file = described.readings if described else None
     paths = files or ((file.path,) if file else ())
     pins = [pinned(site)] if site is not None and report is not None else []
+    if pins and site is not None and stamp(site) != before:
+        raise DefinitionError(f"{site}: the file was changed while it was read: run the audit again")
     outs = [out for out in (failures, parquet, report) if out is not None]
     apart(outs, [*paths, *(described.files if described else ())])
     with ExitStack() as outputs:
@@ -110,7 +115,7 @@ def audit(
         with _progress() as progress:
             found = count(
                 paths, plan, failures=failures, digests=report is not None, progress=progress,
-                delimiter=delimiter or (file.delimiter if file else ","),
+                delimiter=_sign(delimiter) or (file.delimiter if file else ","),
                 encoding=encoding or (file.encoding if file else "utf-8"),
             )  # fmt: skip
         if tables is not None:
@@ -123,6 +128,9 @@ def audit(
     else:
         for line in audit_text(found, plan.clock.zone).splitlines():
             door.say(line, indent="  ")
+        if outs:
+            door.say()
+            door.say(f"Written: {', '.join(map(str, outs))}.")
     return int(not found.whole)
 
 
@@ -143,6 +151,11 @@ def _plan(
         return Plan(columns=columns, clock=Clock(site.zone, local=site.readings.local), site=site)
     codec = options.reader(chain or "", layouts)
     return Plan(columns=columns, clock=Clock(_zone(zone), either=zone is not None, hint=BY_ZONE), codec=codec)
+
+
+def _sign(delimiter: str | None) -> str | None:
+    """The sign that --delimiter names."""
+    return "\t" if delimiter == r"\t" else delimiter
 
 
 def _zone(name: str | None) -> tzinfo:
