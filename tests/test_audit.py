@@ -186,6 +186,20 @@ def test_other_chains_count_what_the_chain_says(tmp_path: Path, written_chain: s
     }  # fmt: skip
 
 
+@pytest.mark.parametrize("most", [1000, 3])
+def test_a_reader_that_fails_in_too_many_ways_fails_none_in_particular(
+    tmp_path: Path, piece: int, most: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The rules are counted all the same; combinations of them are kept only as long as they are few."""
+    monkeypatch.setattr("credkit.audit.judging.PATTERNS", most)
+    monkeypatch.setattr("credkit.audit.tally.PATTERNS", most)
+    rows = made(400)
+    (one,) = adds_up(audit([written(tmp_path, rows, "csv")], plan(reader=""))).readers
+    expected = counted([row._replace(reader="") for row in rows])[""]
+    assert failing(one, "odd-parity") == expected.odd
+    assert bool(one.together) == (most == 1000)
+
+
 def test_more_rules_than_a_number_has_room_for(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     rows = made(500, seed=7)
     path = written(tmp_path, rows, "csv")

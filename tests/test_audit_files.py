@@ -455,6 +455,101 @@ def test_entries_of_keypads_are_put_together(tmp_path: Path, piece: int, monkeyp
     assert reader(found, "east").good == len(rows) // 2
 
 
+PADS = """
+[kinds.frame]
+value = "decimal:26/wiegand-26"
+key = ["facility", "number"]
+[kinds.stripe]
+value = "decimal:32/serial-32"
+key = ["number"]
+[readers.pad]
+kind = "frame"
+chain = "decimal:26/wiegand-26"
+stream = "keypad:hex:1/keypad-4"
+[readers.plain]
+kind = "frame"
+chain = "decimal:26/wiegand-26"
+[readers.head]
+kind = "stripe"
+chain = "binary/track-2-bits/strip:;,?/decimal:32/serial-32"
+stream = "swipes:binary"
+"""
+
+
+def pads(folder: Path) -> Plan:
+    site = load_site(file(folder, SITE[: SITE.index("[kinds.card]")] + PADS, "site.toml"))
+    return Plan(columns=Columns(), clock=Clock(site.zone), site=site)
+
+
+def test_entries_are_judged_as_the_same_texts_in_a_row_each(tmp_path: Path) -> None:
+    """Ten entries of nine keys, the last of which fails: the same rule of the same step, and ten frames, not ninety."""
+    entries = [str(int(hexed(123, 45678), 16))] * 9 + [str(int(hexed(123, 45678, 25), 16))]
+    rows: list[Row] = []
+    for text in entries:
+        rows += [Row((START + timedelta(seconds=len(rows))).isoformat(), "pad", key) for key in f"{text}B"]
+    rows += [Row((START + timedelta(hours=2, seconds=n)).isoformat(), "plain", text) for n, text in enumerate(entries)]
+    found = adds_up(audit([written(tmp_path, rows, "csv")], pads(tmp_path)))
+    pad, plain = reader(found, "pad"), reader(found, "plain")
+    keys = len(entries[0]) + 1
+    assert [(each.chain, each.step, each.rule, each.rows) for each in pad.tallies] == [
+        (each.chain, each.step, each.rule, each.rows * keys) for each in plain.tallies
+    ]
+    assert [(each.step, each.rule) for each in plain.tallies] == [(1, "odd-parity")]
+    (blind,) = found.blind
+    assert (blind.frames, blind.failed) == (20, 2)
+
+
+@pytest.mark.parametrize(("pause", "good"), [(30, True), (31, False)])
+def test_an_entry_with_a_pause_in_it_is_none(tmp_path: Path, pause: int, good: bool) -> None:
+    """As in the crosswalk: whoever types on after half a minute may be somebody else."""
+    text = str(int(hexed(123, 45678), 16))
+    rows = [Row((START + timedelta(seconds=n)).isoformat(), "pad", key) for n, key in enumerate(text)]
+    rows.append(Row((START + timedelta(seconds=len(text) - 1 + pause)).isoformat(), "pad", "B"))
+    one = reader(adds_up(audit([written(tmp_path, rows, "csv")], pads(tmp_path))), "pad")
+    assert one.good == (len(rows) if good else 0)
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_swipes_do_not_depend_on_the_pieces(tmp_path: Path, seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Records of chunks in which swipes begin and end anywhere, noise and zeros between them."""
+    dice = random.Random(seed)
+    track = chain("track-2-bits/strip:;,?/decimal:32/serial-32")
+    record = ""
+    for _ in range(dice.randint(2, 5)):
+        bits = track.encode({"number": dice.randrange(1 << 32)}).bin
+        bits = bits.strip("0") if dice.random() < 0.5 else bits
+        record += "0" * dice.choice([0, 3, 6, 9, 20, 40]) + (bits[::-1] if dice.random() < 0.3 else bits)
+    record += "0" * dice.choice([0, 5, 30])
+    texts, at = [], 0
+    while at < len(record):
+        size = dice.choice([1, 7, 8, 16, 31, 64])
+        texts.append(record[at : at + size])
+        at += size
+    for _ in range(4):
+        texts.insert(dice.randrange(len(texts) + 1), dice.choice(["0", "00000", "x", "1"]))
+    path = written(tmp_path, [Row(START.isoformat(), "head", text) for text in texts], "csv")
+
+    def counts() -> tuple[int, int, int | None]:
+        one = reader(adds_up(audit([path], pads(tmp_path))), "head")
+        return one.rows, one.good, one.only_here
+
+    whole = counts()
+    for piece in (400, 64, 1):
+        monkeypatch.setattr(sources, "PIECE", piece)
+        assert counts() == whole
+
+
+def test_zeros_behind_a_swipe_do_not_hide_a_payment_track(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A chunk of only zeros makes a frame of its own, while the swipe before it may go on."""
+    monkeypatch.setattr(sources, "PIECE", 1)
+    bits = chain("track-2-bits").encode(TRACK).bin.rstrip("0")
+    at = next(n for n in range(60, 90) if bits[n - 2 : n + 1] == "001")
+    texts = [bits[: at - 2], "0", "0", bits[at:]]
+    path = written(tmp_path, [Row(START.isoformat(), "head", text) for text in texts], "csv")
+    with pytest.raises(DefinitionError, match="payment track data must not be kept"):
+        audit([path], pads(tmp_path))
+
+
 def test_an_entry_that_never_ends_is_not_kept_for_ever(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("credkit.audit.entries.LONGEST", 50)
     monkeypatch.setattr(sources, "PIECE", 500)

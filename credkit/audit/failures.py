@@ -60,7 +60,7 @@ class Failures:
         """The text as it may be shown, and why it fails."""
         if row.rule.rule == ENTRY:
             return hidden(row.text) if told(way.codec, row.text).account else masked(row.text), (
-                "its parts make no entry, or several"
+                "its parts make no entry, or several, or one with a pause in it"
             )
         key = way.place, row.text
         found = self._reasons.get(key)
