@@ -254,6 +254,25 @@ def test_repeats_however_they_are_looked_for(
     agrees(audit([written(tmp_path, rows, "csv")], plan()), rows)
 
 
+def test_repeats_out_of_the_order_of_time(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """0, 5 and 0.5 s: the third is half a second behind the first. And an earlier row is behind none."""
+    for seconds, expected in (([0, 5, 0.5], 1), ([0, -0.5], 1), ([0, -2], 0), ([5, 0, 5], 1)):
+        rows = [Row((START + timedelta(seconds=second)).isoformat(), "gate", hexed(1, 2)) for second in seconds]
+        (one,) = audit([written(tmp_path, rows, "csv")], plan()).readers
+        assert one.duplicates == expected
+
+
+def test_repeats_by_clocks_of_their_own(tmp_path: Path, piece: int) -> None:
+    """The clock of one of two readers is an hour slow, so times go forth and back from row to row."""
+    rows = []
+    for number in range(300):
+        for reader_name, late in (("a", 0), ("b", 3600), ("b", 3600 - 0.5), ("a", -0.5)):
+            at = START + timedelta(seconds=3 * number - late)
+            rows.append(Row(at.isoformat(), reader_name, hexed(1, number)))
+    found = audit([written(tmp_path, rows, "csv")], plan())
+    assert [one.duplicates for one in found.readers] == [300, 300]
+
+
 # ── times ───────────────────────────────────────────────────────────────────────────────────────
 
 SIGNS = st.text(alphabet="0123456789-:TZ+., ", max_size=32)

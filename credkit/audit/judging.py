@@ -172,7 +172,7 @@ def _judge(rows: _Rows, plan: Plan, found: Verdicts, secrets: Secrets, *, every:
         np.minimum.at(first, codes, moments)
         np.maximum.at(last, codes, moments)
         found.bins = _bins(codes, moments, good)
-        found.repeats = repeats(rows.texts, codes, moments)
+        found.repeats = repeats(rows.texts, codes, moments, first, last)
     for code in np.flatnonzero(total).tolist():
         found.readers[code] = [int(total[code]), int(fine[code]), int(first[code]), int(last[code])]
 
