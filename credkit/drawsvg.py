@@ -46,7 +46,7 @@ def svg(pictures: Sequence[Picture], *, alone: bool = True, width: int = ROOM) -
     if keyed:
         body.append(f'<g transform="translate({MARGIN},{top:g})">{"".join(_key())}</g>')
         top += TEXT
-    wide = max([each.width for each in drawn] + [KEY_WIDTH] * keyed) + 2 * MARGIN
+    wide = max([each.width for each in drawn] + [KEY_WIDTH] * keyed, default=0) + 2 * MARGIN
     said = escape(". ".join(map(spoken, pictures)))
     return (
         f'<svg{ALONE if alone else ""} role="img" aria-label="{said}" viewBox="0 0 {wide:g} {top:g}" width="{wide:g}" '

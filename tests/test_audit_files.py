@@ -22,8 +22,9 @@ import polars as pl
 import pytest
 
 from credkit import DefinitionError, chain
-from credkit.audit import Audit, Clock, Columns, Output, Plan, audit, audit_text, sources
+from credkit.audit import Audit, Clock, Columns, Output, Plan, audit, audit_text, secrets, sources
 from credkit.audit.entries import LONGEST
+from credkit.audit.secrets import narrow, told
 from credkit.demo import write_demo
 from credkit.site import load_rows, load_site
 from tests.captures import CHAIN, START, Row, as_csv, hexed, made, written
@@ -618,6 +619,27 @@ def test_a_file_with_a_payment_track_is_refused(
         audit([path], plan(chain_text), failures=tmp_path / "out.csv")
     assert ACCOUNT not in str(refused.value)
     assert [each.name for each in tmp_path.iterdir()] == ["captures.csv"]
+
+
+@pytest.mark.parametrize("chain_text", ["hex:16/read-only-64", "decimal:56,16/fields:a:1,b:55", CHAIN])
+def test_texts_that_fail_are_looked_through_where_they_may_hold_a_track(chain_text: str) -> None:
+    """Most of them are passed over by a kernel: none of these may be one that holds a track."""
+    codec = chain(chain_text)
+    assert narrow(codec)
+    dice = random.Random(5)
+    texts = [f"{dice.getrandbits(64):016X}" for _ in range(40)] + [f"{dice.randrange(10**16):016d}" for _ in range(40)]
+    texts += [
+        TRACK,
+        f" {TRACK}",
+        f"{ACCOUNT}=3012101",
+        f"%B{ACCOUNT}^",
+        "Ö4114360123456785´3012101000?",
+        f"x{ACCOUNT}D3012101",
+    ]
+    for text in texts:
+        sign = bool(pl.Series([text]).str.contains(secrets._TYPED)[0]) and len(text.encode()) >= 13
+        assert sign or not told(codec, text).tracks, text
+    assert any(told(codec, text).tracks for text in texts)
 
 
 def test_the_line_of_a_payment_track_behind_rows_that_are_wrong(tmp_path: Path) -> None:

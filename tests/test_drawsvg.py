@@ -145,3 +145,7 @@ print(before, "credkit.drawsvg" in sys.modules)
 """
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.split() == ["False", "True"]
+
+
+def test_no_pictures_are_an_empty_drawing() -> None:
+    assert ElementTree.fromstring(svg([])).tag.endswith("svg")
