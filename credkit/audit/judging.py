@@ -73,6 +73,7 @@ class Verdicts:
     typed: list[tuple[int, int, int | None, str]] = field(default_factory=list)
     ways: Counter[tuple[int, int]] = field(default_factory=Counter)  # rows by reader and way
     track: int | None = None  # the line of a payment track
+    ended: str = ""  # why the file cannot be read any further
 
 
 SAMPLE = 8  # different failing texts of a reader and a way that are kept for diagnosis
@@ -85,7 +86,9 @@ def judge(piece: Piece, plan: Plan, *, every: bool) -> Verdicts:
 
 def judged(table: Table, plan: Plan, *, every: bool) -> Verdicts:
     """What the rows of a table are."""
-    found = Verdicts(height=table.height, rows=len(table.lines) + len(table.faults), faults=list(table.faults))
+    found = Verdicts(
+        height=table.height, rows=len(table.lines) + len(table.faults), faults=list(table.faults), ended=table.ended
+    )  # fmt: skip
     secrets = Secrets()
     for fault in table.faults:
         if found.track is None and secrets.in_line(fault.raw):

@@ -20,9 +20,9 @@ import polars as pl
 from credkit.audit.sources import (
     BOM,
     BROKEN,
+    NEAR_IT,
     Columns,
     Cut,
-    Damaged,
     Fault,
     Piece,
     Source,
@@ -198,12 +198,17 @@ class ParquetPiece:
     columns: Columns
 
     def table(self) -> Table:
-        """The rows; one with a null is a fault."""
-        try:
-            frame = self.scan.select(self.columns.wanted).slice(self.start, ROWS).collect()
-            frame = frame.with_columns(pl.col(pl.Categorical, pl.Enum).cast(pl.String))
-        except pl.exceptions.PolarsError as error:
-            raise Damaged(f"its data is damaged ({str(error).splitlines()[0][:120]})") from None
+        """The rows; one with a null is a fault. Where the data is damaged, those before the damage."""
+        frame, ended = self._frame(ROWS), ""
+        if frame is None:
+            ended = f"its data is damaged{NEAR_IT}"
+            least, most = 0, ROWS  # so many rows can be read, and so many cannot
+            while most - least > 1:
+                middle = (least + most) // 2
+                least, most = (least, middle) if self._frame(middle) is None else (middle, most)
+            frame = self._frame(least)
+            if frame is None:
+                frame = pl.DataFrame(schema=dict.fromkeys(self.columns.wanted, pl.String))
         height = frame.height
         lines, faults = numbered(height), []
         nulls = frame.select(pl.any_horizontal(pl.all().is_null())).to_series()
@@ -216,5 +221,13 @@ class ParquetPiece:
         columns = self.columns
         return Table(
             lines=lines, text=found[columns.text], reader=found.get(columns.reader), time=found.get(columns.time),
-            faults=faults, height=height,
+            faults=faults, height=height, ended=ended,
         )  # fmt: skip
+
+    def _frame(self, count: int) -> Any:
+        """The first ``count`` rows, categories as texts; None where they cannot be read."""
+        try:
+            frame = self.scan.select(self.columns.wanted).slice(self.start, count).collect()
+        except pl.exceptions.PolarsError:
+            return None
+        return frame.with_columns(pl.col(pl.Categorical, pl.Enum).cast(pl.String))

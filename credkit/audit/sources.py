@@ -29,7 +29,8 @@ GZIP = 16 + zlib.MAX_WBITS  # what tells zlib that a header of gzip stands befor
 BOM = b"\xef\xbb\xbf"  # a byte order mark
 ASCII = '\n\r,;|\t"' + " " * 64 + r"+AGE-~{!!~}\u0061" + "\x1b$B!!\x1b(B"  # what some encodings read as something else
 BROKEN = "the row is broken off: the file ends within it"
-DAMAGED = "its compressed data is damaged, and rows shortly before that may be wrong, too"
+DAMAGED = "its compressed data is damaged"
+NEAR_IT = ", and rows shortly before that may be wrong, too"
 WRONG_SUM = "its check value is wrong, so any of its rows may be"
 LONGEST_LINE = 1 << 20  # bytes; a file with a longer one is none of rows
 ENDINGS = (".csv", ".csv.gz", ".jsonl", ".jsonl.gz", ".ndjson", ".ndjson.gz", ".parquet")
@@ -57,10 +58,6 @@ class Columns:
         return tuple(filter(None, (self.text, self.reader, self.time)))
 
 
-class Damaged(Exception):
-    """A piece of a file cannot be read: the file ends for us before it."""
-
-
 class Fault(NamedTuple):
     """A row that is wrong in itself: its line (from the start of the piece), a sentence, what was there."""
 
@@ -74,6 +71,7 @@ class Table:
     """The rows of a piece: series of texts (``time`` may be one of times), and the faults beside them.
 
     ``lines`` has the line of each row, counted from 0 at the start of the piece, which has ``height``.
+    ``ended`` says why the file cannot be read any further, if so.
     """
 
     lines: Array
@@ -82,6 +80,7 @@ class Table:
     time: Any = None
     faults: list[Fault] = field(default_factory=list)
     height: int = 0
+    ended: str = ""
 
 
 class Piece(Protocol):
@@ -186,7 +185,8 @@ class Stream:
                 found += inflate.decompress(data[place : place + 1])
         except zlib.error as error:
             checked = str(error).endswith(("incorrect data check", "incorrect length check"))
-            self.broken = WRONG_SUM if checked else DAMAGED
+            within = bool(found) or not str(error).endswith("incorrect header check")
+            self.broken = WRONG_SUM if checked else DAMAGED + NEAR_IT * within
         return bytes(found)
 
 

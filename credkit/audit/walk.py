@@ -23,7 +23,7 @@ from credkit.audit.otherpieces import JsonSource, ParquetSource
 from credkit.audit.outputs import Output
 from credkit.audit.plan import Plan
 from credkit.audit.repeats import Seam
-from credkit.audit.sources import Damaged, Source, ending, sized
+from credkit.audit.sources import WRONG_SUM, Source, ending, sized
 from credkit.audit.summary import Audit, FileCount
 from credkit.audit.tally import Totals
 from credkit.crosswalk.outputs import apart
@@ -148,6 +148,9 @@ def _file(file: _Counting, plan: Plan, totals: Totals, failures: Failures | None
             failures.add(source.name, 0, typed.failing, ())
         base += found.height
         tell(size)
+        if found.ended:  # nothing behind it can be read
+            source.ended = found.ended
+            break
     typed = entries.end()
     _refuse_track(source, 0, typed)
     _count(file, totals, typed, seam)
@@ -155,7 +158,8 @@ def _file(file: _Counting, plan: Plan, totals: Totals, failures: Failures | None
         failures.add(source.name, 0, typed.failing, ())
     if source.ended:
         last = max(base, source.first) - 1
-        file.ended = f"{source.name}: {source.ended}; what stands behind {source.unit} {last} is in no count"
+        rest = "" if source.ended == WRONG_SUM else f"; what stands behind {source.unit} {last} is in no count"
+        file.ended = f"{source.name}: {source.ended}{rest}"
 
 
 def _count(file: _Counting, totals: Totals, found: Verdicts, seam: Seam) -> None:
@@ -184,7 +188,5 @@ def _verdicts(source: Source, plan: Plan, *, every: bool) -> Iterator[tuple[Verd
         while waiting:
             future, size = waiting.popleft()
             yield future.result(), size
-    except Damaged as error:
-        source.ended = str(error)
     finally:
         pool.shutdown(cancel_futures=True)
