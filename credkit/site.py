@@ -55,21 +55,22 @@ def load_rows(site: Site) -> Rows:
 def load_site(path: str | Path) -> Site:
     """The site that the TOML file ``path`` describes; raises `DefinitionError` with file and key."""
     path = Path(path)
-    return _Builder(read_toml(path, _TOP), path.parent).site()
+    return _Builder(read_toml(path, _TOP), path).site()
 
 
 def site_entries(path: str | Path) -> tuple[Entry, ...]:
     """The catalogue rows that a site file makes: its layouts, contents, tables and plans; the rest is not read."""
     path = Path(path)
-    return _Builder(read_toml(path, _TOP), path.parent).own()
+    return _Builder(read_toml(path, _TOP), path).own()
 
 
 class _Builder:
     """One site while its file is being read."""
 
-    def __init__(self, top: Table, folder: Path) -> None:
+    def __init__(self, top: Table, path: Path) -> None:
         self.top = top
-        self.folder = folder
+        self.folder = path.parent
+        self.files = [path]  # and every one that is named in it
         self.entries: tuple[Entry, ...] = ()
         self.codecs: dict[str, Codec] = {}
 
@@ -91,6 +92,7 @@ class _Builder:
             readers=MappingProxyType(readers),
             targets=MappingProxyType({t.name: self.target(t, kinds) for t in self.top.tables("targets", _TARGET)}),
             rules=self.rules(),
+            files=tuple(dict.fromkeys(self.files)),  # they are all met by now
         )  # fmt: skip
 
     def zone(self, site: Table) -> ZoneInfo:
@@ -116,7 +118,8 @@ class _Builder:
     def path(self, table: Table, key: str, name: str) -> Path:
         if not name or "\0" in name:
             table.refuse(key, f"{shown(name)} is not the path of a file")
-        return self.folder / name
+        self.files.append(self.folder / name)
+        return self.files[-1]
 
     def layouts(self) -> tuple[Entry, ...]:
         """The site's own layouts and contents; their names are in one space."""

@@ -32,6 +32,7 @@ _TIME = re.compile(
     r"(?P<offset>Z|[+-][0-9]{2}(?::?[0-9]{2})?)?"
 )
 YEARS = range(1970, 2200)  # of a reading; anything else is a slip of the pen
+BY_SITE = 'if it is by the site\'s clocks: time = "local"'
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -169,8 +170,12 @@ def _time(file: File, line: int, text: str, zone: tzinfo) -> datetime:
     return found
 
 
-def moment(text: str, zone: tzinfo, *, local: bool = False) -> datetime | str:
+def moment(
+    text: str, zone: tzinfo, *, local: bool = False, either: bool = False, hint: str = BY_SITE
+) -> datetime | str:  # fmt: skip
     """The time that ``text`` writes, in UTC, or what is wrong with it; ``local`` times are by the clocks of ``zone``.
+
+    Where ``either``, times without an offset are; where they may not be, ``hint`` says what to do about them.
 
     >>> moment("2026-03-31T08:15:00+02:00", UTC).isoformat(), moment("31.3.2026", UTC)
     ('2026-03-31T06:15:00+00:00', "time is '31.3.2026', not a time such as 2026-03-31T08:15:00+02:00")
@@ -180,19 +185,22 @@ def moment(text: str, zone: tzinfo, *, local: bool = False) -> datetime | str:
         found = datetime.fromisoformat(text.replace(",", ".")) if match else None
     except ValueError:
         found = None
+    wrong = f"time is {shown(text)}, not a time such as 2026-03-31T08:15:00+02:00"
     if match is None or found is None or found.year not in YEARS:
-        return f"time is {shown(text)}, not a time such as 2026-03-31T08:15:00+02:00"
+        return wrong
     if match["offset"] and local:
         return f"time {shown(text)} has an offset, but the site file declares local times"
     if match["offset"]:
-        return found.astimezone(UTC)
-    if not local:
-        return f'time {shown(text)} has no offset from UTC (if it is by the site\'s clocks: time = "local")'
+        placed = found.astimezone(UTC)
+        return placed if placed.year in YEARS else wrong
+    if not (local or either):
+        return f"time {shown(text)} has no offset from UTC ({hint})"
     placed = found.replace(tzinfo=zone)
     if placed.utcoffset() != placed.replace(fold=1).utcoffset():
         occurs = "occurs twice" if _exists(placed) else "does not occur"
         return f"the local time {shown(text)} {occurs} in {zone}: an offset is needed"
-    return placed.astimezone(UTC)
+    placed = placed.astimezone(UTC)
+    return placed if placed.year in YEARS else wrong
 
 
 def _exists(placed: datetime) -> bool:

@@ -10,6 +10,7 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
+from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from credkit.chains import Conversion
@@ -151,7 +152,7 @@ class Target:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Site:
-    """A site as its file describes it."""
+    """A site as its file describes it; ``files`` are that file and all that it names."""
 
     name: str
     zone: ZoneInfo
@@ -162,6 +163,7 @@ class Site:
     readers: Mapping[str, Reader]
     targets: Mapping[str, Target]
     rules: Rules = Rules()
+    files: tuple[Path, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -16,7 +16,7 @@ import numpy as np
 import polars as pl
 
 from credkit.bulk.words import Array
-from credkit.sitefiles import YEARS, moment
+from credkit.sitefiles import BY_SITE, YEARS, moment
 
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 MICRO = timedelta(microseconds=1)
@@ -28,6 +28,8 @@ MARKS = ((4, "-"), (7, "-"), (13, ":"), (16, ":"))
 MOST_LENGTHS = 8  # different ones in a piece; more of them are no times
 _YEAR = (datetime(YEARS.start + 1, 1, 1, tzinfo=UTC) - EPOCH) // MICRO
 _LEAST, _MOST = ((datetime(year, 1, 2, tzinfo=UTC) - EPOCH) // MICRO for year in (YEARS.start, YEARS.stop - 1))
+
+_END = (datetime(YEARS.stop, 1, 1, tzinfo=UTC) - EPOCH) // MICRO
 
 
 class Times(NamedTuple):
@@ -41,18 +43,18 @@ class Clock:
     """How a file's times are written: with offsets, or by the clocks of a ``zone``.
 
     Where ``local`` is set, no time has an offset; where ``either``, a time without one is by the zone.
+    ``hint`` says what to do about times without one, where there may be none.
     """
 
-    def __init__(self, zone: tzinfo, *, local: bool = False, either: bool = False) -> None:
+    def __init__(self, zone: tzinfo, *, local: bool = False, either: bool = False, hint: str = BY_SITE) -> None:
         self.zone = zone
         self.local = local
         self.either = either
+        self.hint = hint
 
     def read(self, text: str) -> int | str:
         """One time, or what is wrong with it."""
-        found = moment(text, self.zone, local=self.local)
-        if isinstance(found, str) and self.either and not self.local and "has no offset" in found:
-            found = moment(text, self.zone, local=True)
+        found = moment(text, self.zone, local=self.local, either=self.either, hint=self.hint)
         return found if isinstance(found, str) else (found - EPOCH) // MICRO
 
     def times(self, texts: Any) -> Times:
@@ -78,6 +80,23 @@ class Clock:
             for row in np.flatnonzero(np.isin(of_run, list(wrong))).tolist():
                 problems[row] = wrong[int(of_run[row])]
         return Times(found[of_run], problems)
+
+    def of_times(self, times: Any) -> Times:
+        """The times of a series that has them as such; those without a zone are by the clocks of the zone."""
+        plain = times.dt.epoch("us").to_numpy()
+        outside = (plain < 0) | (plain >= _END)
+        moments, problems = plain, {}
+        if times.dtype.time_zone is None:
+            inside = pl.select(pl.when(pl.Series(~outside)).then(times)).to_series()
+            placed = inside.dt.replace_time_zone(str(self.zone), ambiguous="null", non_existent="null")
+            moments = placed.dt.epoch("us").fill_null(0).to_numpy()
+            for row in np.flatnonzero(placed.is_null().to_numpy() & ~outside).tolist():
+                problems[row] = str(moment(times[row].isoformat(), self.zone, local=True))
+            outside |= (moments < 0) | (moments >= _END)
+        for row in np.flatnonzero(outside).tolist():
+            written = np.datetime_as_string(np.datetime64(int(plain[row]), "us"), "s")
+            problems[row] = f"time is {written}, which is not in the years {YEARS.start} to {YEARS.stop - 1}"
+        return Times(moments, problems)
 
     def _fast(self, runs: Any) -> tuple[Array, Array]:
         """The times of the common form, and which texts have another one."""
@@ -139,7 +158,8 @@ class Clock:
             placed = pl.Series(total).cast(pl.Datetime("us")).dt.replace_time_zone(
                 str(self.zone), ambiguous="null", non_existent="null"
             )  # fmt: skip
-            return placed.dt.epoch("us").fill_null(0).to_numpy(), ~(good & placed.is_not_null().to_numpy())
+            total = placed.dt.epoch("us").fill_null(0).to_numpy()
+            return total, ~(good & (total > _LEAST) & (total < _MOST))
         if self.local:
             return total, np.ones(len(total), bool)
         kinds, which = tails[:, :1], np.zeros(len(total), np.int64)
@@ -151,7 +171,7 @@ class Clock:
             moment_there = self.read(
                 f"{YEARS.start + 1}-01-01T00:00:00{bytes(kinds[:, place]).decode('utf-8', 'replace')}"
             )
-            known[place] = not isinstance(moment_there, str)
+            known[place] = not isinstance(moment_there, str) and bytes(kinds[:1, place]) in (b"Z", b"+", b"-")
             offsets[place] = 0 if isinstance(moment_there, str) else moment_there - _YEAR
         total = total + offsets[which]
         good &= known[which] & (total > _LEAST) & (total < _MOST)

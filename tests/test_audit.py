@@ -11,13 +11,13 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from credkit import chain, content_entries, layout_entries
 from credkit.audit import Audit, Clock, Columns, Plan, ReaderCount, audit, judging, owners, repeats, sources
 from credkit.audit.blind import Channel, pairs
-from credkit.audit.bounded import Bins
+from credkit.audit.bounded import COARSER, Bins
 from credkit.audit.changes import changes
 from credkit.audit.summary import Counts
 from credkit.codec import to_bits
@@ -186,6 +186,20 @@ def test_other_chains_count_what_the_chain_says(tmp_path: Path, written_chain: s
     }  # fmt: skip
 
 
+@pytest.mark.parametrize("most", [1000, 3])
+def test_a_reader_that_fails_in_too_many_ways_fails_none_in_particular(
+    tmp_path: Path, piece: int, most: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The rules are counted all the same; combinations of them are kept only as long as they are few."""
+    monkeypatch.setattr("credkit.audit.judging.PATTERNS", most)
+    monkeypatch.setattr("credkit.audit.tally.PATTERNS", most)
+    rows = made(400)
+    (one,) = adds_up(audit([written(tmp_path, rows, "csv")], plan(reader=""))).readers
+    expected = counted([row._replace(reader="") for row in rows])[""]
+    assert failing(one, "odd-parity") == expected.odd
+    assert bool(one.together) == (most == 1000)
+
+
 def test_more_rules_than_a_number_has_room_for(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     rows = made(500, seed=7)
     path = written(tmp_path, rows, "csv")
@@ -240,12 +254,31 @@ def test_repeats_however_they_are_looked_for(
     agrees(audit([written(tmp_path, rows, "csv")], plan()), rows)
 
 
+def test_repeats_out_of_the_order_of_time(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """0, 5 and 0.5 s: the third is half a second behind the first. And an earlier row is behind none."""
+    for seconds, expected in (([0, 5, 0.5], 1), ([0, -0.5], 1), ([0, -2], 0), ([5, 0, 5], 1)):
+        rows = [Row((START + timedelta(seconds=second)).isoformat(), "gate", hexed(1, 2)) for second in seconds]
+        (one,) = audit([written(tmp_path, rows, "csv")], plan()).readers
+        assert one.repeated == expected
+
+
+def test_repeats_by_clocks_of_their_own(tmp_path: Path, piece: int) -> None:
+    """The clock of one of two readers is an hour slow, so times go forth and back from row to row."""
+    rows = []
+    for number in range(300):
+        for reader_name, late in (("a", 0), ("b", 3600), ("b", 3600 - 0.5), ("a", -0.5)):
+            at = START + timedelta(seconds=3 * number - late)
+            rows.append(Row(at.isoformat(), reader_name, hexed(1, number)))
+    found = audit([written(tmp_path, rows, "csv")], plan())
+    assert [one.repeated for one in found.readers] == [300, 300]
+
+
 # ── times ───────────────────────────────────────────────────────────────────────────────────────
 
 SIGNS = st.text(alphabet="0123456789-:TZ+., ", max_size=32)
 WHOLE = st.datetimes(min_value=datetime(1969, 12, 1), max_value=datetime(2201, 1, 1))
 OFFSETS = st.sampled_from(
-    ["", "Z", "+00:00", "-05:30", "+02", "+0200", "+24:00", "+99:99", "+14:00", ".5Z", ",25+01:00"]
+    ["", "Z", "+00:00", "-05:30", "+02", "+0200", "+24:00", "+99:99", "+14:00", ".5Z", ",25+01:00", ".12"]
 )
 STAMPS = st.builds(
     lambda at, sep, end: at.strftime(f"%Y-%m-%d{sep}%H:%M:%S") + end, WHOLE, st.sampled_from("T "), OFFSETS
@@ -256,14 +289,18 @@ ODD = [
 ]  # fmt: skip
 
 
-@given(st.lists(STAMPS | SIGNS | st.sampled_from(ODD), min_size=1, max_size=20), st.booleans())
-def test_times_are_those_of_a_sites_files(texts: list[str], local: bool) -> None:
+@given(
+    st.lists(STAMPS | SIGNS | st.sampled_from(ODD), min_size=1, max_size=20), st.sampled_from(["", "local", "either"])
+)
+@example(["2026-07-01T08:00:00+02", "2026-07-01T10:00:00.12"], "either")  # as long as each other
+@example(["1970-01-01T00:30:00", "1970-01-01T00:30:00+01:00"], "either")  # in 1969, in UTC
+def test_times_are_those_of_a_sites_files(texts: list[str], mode: str) -> None:
     import polars as pl
 
-    zone = ZoneInfo("Europe/Amsterdam")
-    found = Clock(zone, local=local).times(pl.Series(texts, dtype=pl.String))
+    zone, local, either = ZoneInfo("Europe/Amsterdam"), mode == "local", mode == "either"
+    found = Clock(zone, local=local, either=either).times(pl.Series(texts, dtype=pl.String))
     for row, text in enumerate(texts):
-        expected = moment(text, zone, local=local)
+        expected = moment(text, zone, local=local, either=either)
         if isinstance(expected, str):
             assert found.problems[row] == expected
         else:
@@ -341,6 +378,10 @@ def test_counts_over_time_get_coarser_when_there_are_too_many(monkeypatch: pytes
     assert [sum(counts.rows) for counts in found.values()] == [300, 300]
     assert (found[1].start(1), found[1].rows[1], found[1].failing[1]) == (EPOCH + timedelta(hours=1), 18, 6)
     assert found[1].seconds == 3600
+    for width in COARSER[1:]:
+        assert width % COARSER[COARSER.index(width) - 1] == 0, (
+            "what was merged and what is new must have the same steps"
+        )
 
 
 # ── what checks cannot see ──────────────────────────────────────────────────────────────────────

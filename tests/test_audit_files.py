@@ -13,15 +13,18 @@ import stat
 import subprocess
 import sys
 import time
+from contextlib import suppress
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import polars as pl
 import pytest
 
 from credkit import DefinitionError, chain
-from credkit.audit import Audit, Clock, Columns, Output, Plan, audit, audit_text, sources
+from credkit.audit import Audit, Clock, Columns, Output, Plan, audit, audit_text, secrets, sources
 from credkit.audit.entries import LONGEST
+from credkit.audit.secrets import narrow, told
 from credkit.demo import write_demo
 from credkit.site import load_rows, load_site
 from tests.captures import CHAIN, START, Row, as_csv, hexed, made, written
@@ -89,14 +92,17 @@ def test_only_so_many_sentences_are_kept_but_all_rows_are_counted(tmp_path: Path
 @pytest.mark.parametrize(
     ("line", "sentence"),
     [
-        ("[1]", "the line is [1], expected an object"),
+        ("[1]", "the line is a list, expected an object"),
+        ('{"text": "a", "text": "b"}', "the key 'text' appears twice"),
+        ('{"reader": "a", "time": "2026-03-01T08:00:00Z", "text": {"a": 1}}', "text is an object, not a text"),
+        ('{"reader": "a", "time": null, "text": "x"}', "time is null, not a text in quotation marks"),
         ("{", "the line is not JSON: "),
         ('{"reader": "a", "time": "2026-03-01T08:00:00Z"}', "the key 'text' is missing"),
         ('{"reader": "a", "time": "2026-03-01T08:00:00Z", "text": 5}', "text is 5, not a text in quotation marks"),
         ('{"reader": "a", "time": "2026-03-01T08:00:00Z", "text": "\\ud800"}', "half of a surrogate pair"),
         ('{"reader": "\0"}', "there is a NUL character"),
         (b'{"reader": "\xff"}', "byte FFh at byte 12 of the line is not utf-8"),
-        ("[" * 100_000, "the line is not JSON: "),
+        ("[" * 100_000, "the line is not JSON: it is nested too deeply"),
     ],
 )
 def test_lines_that_are_no_json_rows(tmp_path: Path, line: str | bytes, sentence: str) -> None:
@@ -107,6 +113,22 @@ def test_lines_that_are_no_json_rows(tmp_path: Path, line: str | bytes, sentence
     assert (found.rows, found.good, found.unreadable) == (3, 2, 1)
     assert "line 2: " in found.files[0].faults[0]
     assert sentence in found.files[0].faults[0]
+
+
+def test_a_byte_order_mark_hides_no_row(tmp_path: Path) -> None:
+    line = json.dumps({"time": "2026-03-01T08:00:00Z", "reader": "gate", "text": hexed(1, 2)})
+    found = adds_up(audit([file(tmp_path, f"\ufeff{line}\n{line}\n", "captures.jsonl")], plan()))
+    assert (found.rows, found.good) == (2, 2)
+
+
+@pytest.mark.parametrize("end", ["", "\n"])
+@pytest.mark.parametrize("head", ["text,reader\n", "text\n"])
+def test_an_empty_cell_too_many_is_one_too_many(tmp_path: Path, head: str, end: str) -> None:
+    """In the last line, too, whether it has an end or not."""
+    row = f"{hexed(1, 2)}{',gate' * ('reader' in head)}"
+    path = file(tmp_path, f"{head}{row}\n{row},{end}")
+    found = adds_up(audit([path], plan(time="", reader="reader" if "reader" in head else "")))
+    assert (found.rows, found.good, found.unreadable) == (2, 1, 1)
 
 
 def test_nulls_in_parquet_are_wrong_rows(tmp_path: Path) -> None:
@@ -153,8 +175,35 @@ def test_compressed_data_that_is_damaged(tmp_path: Path, monkeypatch: pytest.Mon
     data[len(data) // 2] ^= 0xFF
     data[len(data) // 2 + 1] ^= 0xFF
     found = adds_up(audit([file(tmp_path, bytes(data), "captures.csv.gz")], plan()))
-    assert "its compressed data is damaged" in found.files[0].ended
-    assert 1000 < found.rows < 5000
+    assert re.search("its compressed data is damaged|its check value is wrong", found.files[0].ended)
+    assert found.rows > 1000
+
+
+@pytest.mark.parametrize("rows", [3, 3000])
+def test_a_compressed_file_with_a_wrong_check_value(tmp_path: Path, rows: int) -> None:
+    """All rows are there, and any of them may be wrong: RFC 1952 puts the check value behind the data."""
+    data = bytearray(gzip.compress(as_csv(made(rows))))
+    data[-6] ^= 1
+    found = adds_up(audit([file(tmp_path, bytes(data), "captures.csv.gz")], plan()))
+    assert found.rows == rows
+    assert "its check value is wrong, so any of its rows may be" in found.files[0].ended
+
+
+def test_damage_far_behind_the_start_loses_nothing_before_it(tmp_path: Path) -> None:
+    """As many bytes as zlib itself gives when it is fed byte by byte."""
+    import zlib
+
+    data = bytearray(gzip.compress(as_csv(made(5000)), 9))
+    at = len(data) * 2 // 3
+    data[at : at + 40] = bytes(range(40))
+    inflate, there = zlib.decompressobj(31), bytearray()
+    with suppress(zlib.error):
+        for place in range(len(data)):
+            there += inflate.decompress(data[place : place + 1])
+    found = adds_up(audit([file(tmp_path, bytes(data), "captures.csv.gz")], plan()))
+    assert found.rows == there.count(b"\n") - 1 + (not there.endswith(b"\n"))
+    assert found.rows > 2000
+    assert re.search("rows shortly before that may be wrong, too|any of its rows may be", found.files[0].ended)
 
 
 def test_members_and_padding_of_gzip(tmp_path: Path) -> None:
@@ -176,7 +225,10 @@ def test_members_and_padding_of_gzip(tmp_path: Path) -> None:
         ("captures.csv", b"time,text\n", "the column 'reader' is missing (--reader NAME names another; --reader ''"),
         ("captures.csv", b"time,reader,text,text\n", "line 1: the column 'text' appears twice"),
         ("captures.csv", b"time;reader;text\n", "line 1: there is one column only: is the delimiter ';'?"),
-        ("captures.csv", b"time,reader,te\0xt\n", "line 1: there is a NUL character: is this a CSV?"),
+        ("captures.csv", b"time,reader,te\0xt\n", "line 1: there is a NUL character in it: is this a CSV?"),
+        ("captures.csv", b"time,reader\r,text\n", "line 1: there is a carriage return in it: is this a CSV?"),
+        ("captures.jsonl", b'\n[\n{"text": "x"}\n]\n', "line 1: an array begins here, expected a whole object on each"),
+        ("captures.jsonl", b'{\n"text": "x"}\n', "line 1: an object begins here, expected a whole object on each line"),
         ("captures.csv", b"time,reader,t\xffxt\n", "line 1: byte FFh at offset 13 is not utf-8"),
         ("captures.csv", b'time,reader,"text\n', "line 1: the header is not CSV"),
         ("captures.parquet", b"", "it cannot be read as Parquet ("),
@@ -220,6 +272,44 @@ def test_parquet_with_times(tmp_path: Path) -> None:
     assert (one.first, one.last, one.repeated) == (*moments, 1)
 
 
+def test_parquet_with_times_by_the_clocks_of_a_zone(tmp_path: Path) -> None:
+    """Clocks went from 02:00 to 03:00 on 29 March 2026: 02:30 was never shown (Directive 2000/84/EC)."""
+    path = tmp_path / "captures.parquet"
+    times = [datetime(2026, 3, 1, 9), datetime(2026, 3, 29, 2, 30), datetime(2026, 7, 1, 9)]
+    pl.DataFrame({"time": times, "reader": ["a"] * 3, "text": [hexed(1, 2)] * 3}).write_parquet(path)
+    done = run("audit", str(path), "--chain", CHAIN)
+    assert "times without a zone, expected with one (--zone NAME says by which clocks such times are)" in done.stderr
+    clock = Clock(ZoneInfo("Europe/Amsterdam"), either=True)
+    found = adds_up(audit([path], Plan(columns=Columns(), clock=clock, codec=chain(CHAIN))))
+    assert (found.good, found.unreadable) == (2, 1)
+    assert "row 2: the local time '2026-03-29T02:30:00' does not occur in Europe/Amsterdam" in found.files[0].faults[0]
+    (one,) = found.readers
+    assert (one.first, one.last) == (datetime(2026, 3, 1, 8, tzinfo=UTC), datetime(2026, 7, 1, 7, tzinfo=UTC))
+
+
+@pytest.mark.parametrize("zone", [None, "UTC"])
+@pytest.mark.parametrize("micros", [-1_000_000, 400_000_000 * 10**9, 7_258_118_400 * 10**6])
+def test_times_out_of_range_are_faults_in_parquet(tmp_path: Path, micros: int, zone: str | None) -> None:
+    """A second before 1970, the year 14645, and the first moment of 2200: as in a CSV file."""
+    path = tmp_path / "captures.parquet"
+    times = pl.Series([micros, 10**15]).cast(pl.Datetime("us", zone))
+    pl.DataFrame({"time": times, "reader": ["a", "a"], "text": [hexed(1, 2)] * 2}).write_parquet(path)
+    found = adds_up(
+        audit([path], Plan(columns=Columns(), clock=Clock(ZoneInfo("UTC"), either=True), codec=chain(CHAIN)))
+    )
+    assert (found.good, found.unreadable) == (1, 1)
+    assert sum(found.readers[0].counts.rows) == 1
+    assert "which is not in the years 1970 to 2199" in found.files[0].faults[0]
+
+
+def test_categories_of_parquet_are_texts(tmp_path: Path) -> None:
+    path = tmp_path / "captures.parquet"
+    columns = {"time": ["2026-03-01T08:00:00Z"] * 3, "reader": ["a", "b", None], "text": [hexed(1, 2)] * 3}
+    pl.DataFrame(columns).with_columns(pl.all().cast(pl.Categorical)).write_parquet(path)
+    found = adds_up(audit([path], plan()))
+    assert ([each.name for each in found.readers], found.good, found.unreadable) == (["a", "b"], 2, 1)
+
+
 def test_parquet_damaged_within(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The rows before the damage are counted; the file says that it ends there."""
     monkeypatch.setattr("credkit.audit.otherpieces.ROWS", 100)
@@ -228,8 +318,16 @@ def test_parquet_damaged_within(tmp_path: Path, monkeypatch: pytest.MonkeyPatch)
     data[len(data) // 2 : len(data) // 2 + 400] = bytes(400)
     path.write_bytes(data)
     found = adds_up(audit([path], plan()))
-    assert found.rows < 1000
-    assert "its data is damaged" in found.files[0].ended
+    rows = pl.scan_parquet(path)
+
+    def readable(count: int) -> bool:
+        with suppress(pl.exceptions.PolarsError):
+            return rows.head(count).collect().height == count
+        return False
+
+    assert readable(found.rows)
+    assert not readable(found.rows + 1)
+    assert "its data is damaged, and rows shortly before that may be wrong, too" in found.files[0].ended
     assert f"what stands behind row {found.rows} is in no count" in found.files[0].ended
 
 
@@ -248,15 +346,24 @@ def test_only_a_header_is_no_row(tmp_path: Path) -> None:
 
 def test_missing_files_directories_and_encodings(tmp_path: Path) -> None:
     (tmp_path / "folder.csv").mkdir()
+    os.mkfifo(tmp_path / "pipe.csv")
     path = file(tmp_path, HEAD + GOOD)
     for wrong, more, sentence in (
         (tmp_path / "none.csv", {}, "the file cannot be read (No such file or directory)"),
         (tmp_path / "folder.csv", {}, "it is a directory, not a file"),
         (path, {"encoding": "klingon"}, "'klingon' is not a text encoding"),
-        (path, {"encoding": "utf-16"}, "lines of utf-16 cannot be told apart: convert the file to UTF-8"),
+        *(
+            (path, {"encoding": name}, f"lines of {name} cannot be told apart: convert the file to UTF-8")
+            for name in ("utf-16", "utf-7", "hz", "iso2022_jp", "idna", "punycode")
+        ),
+        (path, {"delimiter": "ab"}, "'ab' is not one character that can stand between cells"),
+        (path, {"delimiter": '"'}, "is not one character that can stand between cells"),
+        (tmp_path / "pipe.csv", {}, "it is a pipe or a device, not a file"),
     ):
         with pytest.raises(DefinitionError, match=re.escape(sentence)):
             audit([wrong], plan(), **more)  # type: ignore[arg-type]
+    odd = file(tmp_path, (HEAD + GOOD).replace(",", "§"), "odd.csv")
+    assert audit([odd], plan(), delimiter="§").good == 1
     latin = file(tmp_path, (HEAD + GOOD.replace("gate", "Gäte")).encode("latin-1"))
     assert [each.name for each in audit([latin], plan(), encoding="latin-1").readers] == ["Gäte"]
     (wrong_one,) = audit([latin], plan()).files
@@ -357,6 +464,101 @@ def test_entries_of_keypads_are_put_together(tmp_path: Path, piece: int, monkeyp
     assert reader(found, "east").good == len(rows) // 2
 
 
+PADS = """
+[kinds.frame]
+value = "decimal:26/wiegand-26"
+key = ["facility", "number"]
+[kinds.stripe]
+value = "decimal:32/serial-32"
+key = ["number"]
+[readers.pad]
+kind = "frame"
+chain = "decimal:26/wiegand-26"
+stream = "keypad:hex:1/keypad-4"
+[readers.plain]
+kind = "frame"
+chain = "decimal:26/wiegand-26"
+[readers.head]
+kind = "stripe"
+chain = "binary/track-2-bits/strip:;,?/decimal:32/serial-32"
+stream = "swipes:binary"
+"""
+
+
+def pads(folder: Path) -> Plan:
+    site = load_site(file(folder, SITE[: SITE.index("[kinds.card]")] + PADS, "site.toml"))
+    return Plan(columns=Columns(), clock=Clock(site.zone), site=site)
+
+
+def test_entries_are_judged_as_the_same_texts_in_a_row_each(tmp_path: Path) -> None:
+    """Ten entries of nine keys, the last of which fails: the same rule of the same step, and ten frames, not ninety."""
+    entries = [str(int(hexed(123, 45678), 16))] * 9 + [str(int(hexed(123, 45678, 25), 16))]
+    rows: list[Row] = []
+    for text in entries:
+        rows += [Row((START + timedelta(seconds=len(rows))).isoformat(), "pad", key) for key in f"{text}B"]
+    rows += [Row((START + timedelta(hours=2, seconds=n)).isoformat(), "plain", text) for n, text in enumerate(entries)]
+    found = adds_up(audit([written(tmp_path, rows, "csv")], pads(tmp_path)))
+    pad, plain = reader(found, "pad"), reader(found, "plain")
+    keys = len(entries[0]) + 1
+    assert [(each.chain, each.step, each.rule, each.rows) for each in pad.tallies] == [
+        (each.chain, each.step, each.rule, each.rows * keys) for each in plain.tallies
+    ]
+    assert [(each.step, each.rule) for each in plain.tallies] == [(1, "odd-parity")]
+    (blind,) = found.blind
+    assert (blind.frames, blind.failed) == (20, 2)
+
+
+@pytest.mark.parametrize(("pause", "good"), [(30, True), (31, False)])
+def test_an_entry_with_a_pause_in_it_is_none(tmp_path: Path, pause: int, good: bool) -> None:
+    """As in the crosswalk: whoever types on after half a minute may be somebody else."""
+    text = str(int(hexed(123, 45678), 16))
+    rows = [Row((START + timedelta(seconds=n)).isoformat(), "pad", key) for n, key in enumerate(text)]
+    rows.append(Row((START + timedelta(seconds=len(text) - 1 + pause)).isoformat(), "pad", "B"))
+    one = reader(adds_up(audit([written(tmp_path, rows, "csv")], pads(tmp_path))), "pad")
+    assert one.good == (len(rows) if good else 0)
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_swipes_do_not_depend_on_the_pieces(tmp_path: Path, seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Records of chunks in which swipes begin and end anywhere, noise and zeros between them."""
+    dice = random.Random(seed)
+    track = chain("track-2-bits/strip:;,?/decimal:32/serial-32")
+    record = ""
+    for _ in range(dice.randint(2, 5)):
+        bits = track.encode({"number": dice.randrange(1 << 32)}).bin
+        bits = bits.strip("0") if dice.random() < 0.5 else bits
+        record += "0" * dice.choice([0, 3, 6, 9, 20, 40]) + (bits[::-1] if dice.random() < 0.3 else bits)
+    record += "0" * dice.choice([0, 5, 30])
+    texts, at = [], 0
+    while at < len(record):
+        size = dice.choice([1, 7, 8, 16, 31, 64])
+        texts.append(record[at : at + size])
+        at += size
+    for _ in range(4):
+        texts.insert(dice.randrange(len(texts) + 1), dice.choice(["0", "00000", "x", "1"]))
+    path = written(tmp_path, [Row(START.isoformat(), "head", text) for text in texts], "csv")
+
+    def counts() -> tuple[int, int, int | None]:
+        one = reader(adds_up(audit([path], pads(tmp_path))), "head")
+        return one.rows, one.good, one.only_here
+
+    whole = counts()
+    for piece in (400, 64, 1):
+        monkeypatch.setattr(sources, "PIECE", piece)
+        assert counts() == whole
+
+
+def test_zeros_behind_a_swipe_do_not_hide_a_payment_track(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A chunk of only zeros makes a frame of its own, while the swipe before it may go on."""
+    monkeypatch.setattr(sources, "PIECE", 1)
+    bits = chain("track-2-bits").encode(TRACK).bin.rstrip("0")
+    at = next(n for n in range(60, 90) if bits[n - 2 : n + 1] == "001")
+    texts = [bits[: at - 2], "0", "0", bits[at:]]
+    path = written(tmp_path, [Row(START.isoformat(), "head", text) for text in texts], "csv")
+    with pytest.raises(DefinitionError, match="payment track data must not be kept"):
+        audit([path], pads(tmp_path))
+
+
 def test_an_entry_that_never_ends_is_not_kept_for_ever(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("credkit.audit.entries.LONGEST", 50)
     monkeypatch.setattr(sources, "PIECE", 500)
@@ -427,6 +629,33 @@ def test_a_file_with_a_payment_track_is_refused(
     assert [each.name for each in tmp_path.iterdir()] == ["captures.csv"]
 
 
+@pytest.mark.parametrize("chain_text", ["hex:16/read-only-64", "decimal:56,16/fields:a:1,b:55", CHAIN])
+def test_texts_that_fail_are_looked_through_where_they_may_hold_a_track(chain_text: str) -> None:
+    """Most of them are passed over by a kernel: none of these may be one that holds a track."""
+    codec = chain(chain_text)
+    assert narrow(codec)
+    dice = random.Random(5)
+    texts = [f"{dice.getrandbits(64):016X}" for _ in range(40)] + [f"{dice.randrange(10**16):016d}" for _ in range(40)]
+    texts += [
+        TRACK,
+        f" {TRACK}",
+        f"{ACCOUNT}=3012101",
+        f"%B{ACCOUNT}^",
+        "Ö4114360123456785´3012101000?",
+        f"x{ACCOUNT}D3012101",
+    ]
+    for text in texts:
+        sign = bool(pl.Series([text]).str.contains(secrets._TYPED)[0]) and len(text.encode()) >= 13
+        assert sign or not told(codec, text).tracks, text
+    assert any(told(codec, text).tracks for text in texts)
+
+
+def test_the_line_of_a_payment_track_behind_rows_that_are_wrong(tmp_path: Path) -> None:
+    path = file(tmp_path, HEAD + "bad\n" * 5 + f"nonsense,gate,{TRACK}\n")
+    with pytest.raises(DefinitionError, match="line 7: payment track data must not be kept"):
+        audit([path], plan())
+
+
 def test_account_numbers_are_masked(tmp_path: Path) -> None:
     bcd = f"{int(ACCOUNT):X}"
     rows = [Row(START.isoformat(), "gate", text) for text in (ACCOUNT, bcd)]
@@ -463,23 +692,106 @@ def test_failures_are_every_failing_row_and_why(tmp_path: Path, monkeypatch: pyt
         assert datetime.fromisoformat(row["time"]) == datetime.fromisoformat(rows[number].time)
 
 
+LISTED = "file,line,time,reader,text,chain,rule,reason\n"  # how a list of failing rows begins
+
+
 def test_outputs_are_whole_or_not_there(tmp_path: Path) -> None:
     out = tmp_path / "out"
     out.write_text("former")
 
+    def output_at(out: Path) -> Output:
+        return Output(out, "thing", lambda path: path.read_text() == "former")
+
     def broken_off() -> None:
-        with Output(out) as output:
+        with output_at(out) as output:
             output.write(b"half")
             raise ZeroDivisionError
 
     with pytest.raises(ZeroDivisionError):
         broken_off()
     assert (out.read_text(), [path.name for path in tmp_path.iterdir()]) == ("former", ["out"])
-    (tmp_path / ".out.partial-old").write_text("left by a run that was killed")
-    os.utime(tmp_path / ".out.partial-old", (1, 1))
-    with Output(out) as output:
+    (tmp_path / ".credkit.partial-old").write_text("left by a run that was killed")
+    os.utime(tmp_path / ".credkit.partial-old", (1, 1))
+    with output_at(out) as output:
         output.write(b"whole")
     assert (out.read_text(), [path.name for path in tmp_path.iterdir()]) == ("whole", ["out"])
+    with pytest.raises(DefinitionError, match=r"output '.*' is there, and is no thing of an audit: name another file"):
+        output_at(out)
+    assert (out.read_text(), [path.name for path in tmp_path.iterdir()]) == ("whole", ["out"])
+
+
+def test_only_a_file_is_replaced_that_is_an_earlier_output(tmp_path: Path) -> None:
+    """A link, a pipe, or whatever else stands there is left as it is; an empty file is nobody's."""
+    path, real = written(tmp_path, made(50), "csv"), file(tmp_path, LISTED, "real.csv")
+    link, pipe, dangling = tmp_path / "link", tmp_path / "pipe", tmp_path / "dangling"
+    link.symlink_to(real)
+    dangling.symlink_to(tmp_path / "nowhere")
+    os.mkfifo(pipe)
+    for out in (link, pipe, dangling):
+        for option in ("--failures", "--parquet", "--report"):
+            done = run("audit", str(path), "--chain", CHAIN, option, str(out))
+            assert (done.exit_code, done.stdout) == (2, "")
+            assert "is a link or a device, and would be replaced by a file" in done.stderr
+    assert (link.is_symlink(), real.read_text(), stat.S_ISFIFO(pipe.lstat().st_mode)) == (True, LISTED, True)
+    mine, empty = file(tmp_path, "mine\n", "mine.csv"), file(tmp_path, "", "empty")
+    other = written(tmp_path, made(5), "parquet")
+    for option, what in (("--failures", "list of failing rows"), ("--parquet", "table of readers"), ("--report", "re")):
+        for out in (mine, other):
+            done = run("audit", str(path), "--chain", CHAIN, option, str(out))
+            assert (done.exit_code, done.stdout) == (2, "")
+            assert f"is there, and is no {what}" in done.stderr
+        for _ in range(2):  # over the empty one, then over its own
+            assert run("audit", str(path), "--chain", CHAIN, option, str(empty)).stderr == ""
+        file(tmp_path, "", "empty")
+    assert mine.read_text() == "mine\n"
+    assert "output '-' is not the path of a file" in run("audit", str(path), "--chain", CHAIN, "--report", "-").stderr
+
+
+def test_outputs_take_the_place_of_no_file_of_the_site(tmp_path: Path, brackwater: Path) -> None:
+    """Not of the site file, nor of any that it names: registers, readings, exports, plans."""
+    site = load_site(brackwater)
+    assert {each.name for each in site.files} >= {
+        "site.toml", "credentials.csv", "readings.csv",
+        *(target.existing.path.name for target in site.targets.values() if target.existing),
+    }  # fmt: skip
+    for named in site.files:
+        before = named.read_bytes()
+        done = run("audit", "--site", str(brackwater), "--failures", str(named.parent / "." / named.name))
+        assert (done.exit_code, done.stdout) == (2, "")
+        assert "is one of the files that are read, or that the site names" in done.stderr
+        with pytest.raises(DefinitionError, match="one of the files that are read, or that the site names"):
+            audit([], Plan(columns=Columns(), clock=Clock(site.zone), site=site), failures=named)
+        assert named.read_bytes() == before
+    labels = file(tmp_path, "printed,encoded\n1,2\n", "labels.csv")
+    described = load_site(file(tmp_path, f'{SITE}[tables.labels]\npath = "labels.csv"\n', "site.toml"))
+    assert labels in described.files, "lists are named, too"
+
+
+@pytest.mark.parametrize(("command", "name"), [("crosswalk", "crosswalk.csv"), ("census", "allocation.csv")])
+def test_folders_take_the_place_of_no_file_of_the_site(tmp_path: Path, command: str, name: str) -> None:
+    (tmp_path / "out").mkdir()
+    path = file(tmp_path, SITE.replace("credentials.csv", f"out/{name}"), "site.toml")
+    register = file(tmp_path / "out", "the register", name)
+    done = run(command, str(path), "--out", str(tmp_path / "out"))
+    assert (done.exit_code, done.stdout) == (2, "")
+    assert "is one of the files that are read, or that the site names" in done.stderr
+    assert register.read_text() == "the register"
+
+
+def test_a_file_is_not_counted_twice(tmp_path: Path) -> None:
+    path = file(tmp_path, HEAD + GOOD)
+    (tmp_path / "again.csv").hardlink_to(path)
+    for other in (path, tmp_path / "again.csv", tmp_path / "." / "captures.csv"):
+        with pytest.raises(DefinitionError, match="this file is named twice, and its rows would count twice"):
+            audit([path, other], plan())
+
+
+def test_names_in_the_failing_rows_are_masked(tmp_path: Path) -> None:
+    rows = [Row(START.isoformat(), ACCOUNT, "x"), Row("never", ACCOUNT, "x")]
+    path = file(tmp_path, as_csv(rows), f"{ACCOUNT}.csv")
+    audit([path], plan(), failures=tmp_path / "out.csv")
+    assert "411436******6785,x" in (tmp_path / "out.csv").read_text()
+    assert ACCOUNT not in (tmp_path / "out.csv").read_text()
 
 
 def test_outputs_that_cannot_be_written(tmp_path: Path) -> None:
@@ -520,23 +832,35 @@ def test_a_process_that_is_killed_leaves_the_former_output_or_the_new_one(tmp_pa
     path, out = written(tmp_path, made(20_000), "csv"), tmp_path / "failing.csv"
     command = [*CREDKIT, "audit", str(path), "--chain", CHAIN, "--failures", str(out)]
     subprocess.run(command, env=ENVIRONMENT, capture_output=True, check=False)
-    new = out.read_text()
+    new, former = out.read_text(), f"{LISTED}former"
     dice = random.Random(11)
     seen = set()
     for _ in range(5):
-        out.write_text("former")
+        out.write_text(former)
         running = subprocess.Popen(command, env=ENVIRONMENT, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-        while running.poll() is None and not list(tmp_path.glob(".failing.csv.partial-*")):
+        while running.poll() is None and not list(tmp_path.glob(".credkit.partial-*")):
             time.sleep(0.005)
         time.sleep(dice.uniform(0, 0.1))
         running.send_signal(signal.SIGKILL)
         running.wait()
         seen.add(out.read_text())
-        for left in tmp_path.glob(".failing.csv.partial-*"):
+        for left in tmp_path.glob(".credkit.partial-*"):
             assert stat.S_IMODE(left.stat().st_mode) == 0o600
             left.unlink()
-    assert seen <= {"former", new}
-    assert "former" in seen
+    assert seen <= {former, new}
+    assert former in seen
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP])
+def test_a_process_that_is_told_to_end_leaves_nothing(tmp_path: Path, number: int) -> None:
+    path, out = written(tmp_path, made(20_000), "csv"), tmp_path / "failing.csv"
+    command = [*CREDKIT, "audit", str(path), "--chain", CHAIN, "--failures", str(out)]
+    running = subprocess.Popen(command, env=ENVIRONMENT, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    while running.poll() is None and not list(tmp_path.glob(".credkit.partial-*")):
+        time.sleep(0.005)
+    running.send_signal(number)
+    assert running.wait() == 128 + number
+    assert [each.name for each in tmp_path.iterdir()] == ["captures.csv"]
 
 
 # ── the command line ────────────────────────────────────────────────────────────────────────────
@@ -581,6 +905,8 @@ def test_json_and_parquet(tmp_path: Path) -> None:
         (("x.csv", "--chain", CHAIN, "--zone", "Mars"), "'Mars' is not an IANA time zone"),
         (("x.csv", "--chain", CHAIN), "x.csv: the file cannot be read"),
         (("x.csv", "--site", "SITE", "--reader", ""), "--reader '' goes with --chain"),
+        (("x.csv", "--chain", CHAIN, "--text", ""), "the column of texts needs a name"),
+        (("x.csv", "--chain", CHAIN, "--text", "time"), "columns of their own, not 'time, reader, time'"),
     ],
 )
 def test_wrong_usage(arguments: tuple[str, ...], sentence: str, brackwater: Path) -> None:
@@ -594,6 +920,18 @@ def test_times_by_the_clocks_of_a_zone(tmp_path: Path) -> None:
     path = file(tmp_path, HEAD + GOOD.replace("Z,", ",") + GOOD.replace(hexed(1, 2), "x"))
     done = run("audit", str(path), "--chain", CHAIN, "--zone", "Europe/Amsterdam")
     assert "2026-03-01 08:00 to 2026-03-01 09:00" in done.stdout
+
+
+def test_times_without_an_offset_need_a_zone(tmp_path: Path) -> None:
+    done = run("audit", str(file(tmp_path, HEAD + GOOD.replace("Z,", ","))), "--chain", CHAIN)
+    assert "(--zone NAME says by which clocks such times are)" in " ".join(done.stdout.split())
+
+
+def test_a_tab_can_be_typed(tmp_path: Path) -> None:
+    path, out = file(tmp_path, (HEAD + GOOD).replace(",", "\t")), tmp_path / "out.csv"
+    done = run("audit", str(path), "--chain", CHAIN, "--delimiter", r"\t", "--failures", str(out))
+    assert done.exit_code == 0
+    assert f"Written:{out}." in re.sub(r"\s", "", done.stdout)
 
 
 def test_a_terminal_sees_how_far_it_is(tmp_path: Path) -> None:

@@ -276,6 +276,7 @@ def test_credentials_of_another_file(tmp_path: Path) -> None:
         (("--facility", "12"), "credkit census: --facility, --kind and --reserve go with --allocate"),
         (("--allocate", "0"), "credkit census: Invalid value for '--allocate'"),
         (("--allocate", "1", "--reserve", "9-1"), "'9-1' is not a stretch such as 500-599"),
+        (("--allocate", "1", "--reserve", f"1-{'9' * 5000}"), "is not a stretch such as 500-599"),
         (
             ("--allocate", "1", "--facility", "13"),
             "credkit: allocate: facility 13 is not expected of card, only 12, 40",

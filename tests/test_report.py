@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import itertools
+import os
 import re
 import shutil
 import stat
@@ -276,6 +277,20 @@ def test_a_file_that_changes_has_no_digest(tmp_path: Path) -> None:
     page = Page(report(found, UTC, made=MADE))
     assert "no digest: the file changed while it was read" in page.table("Files").rows[1][0]
     assert any("changed while being read" in paragraph for paragraph in page.paragraphs)
+
+
+def test_a_file_whose_time_is_set_back_has_no_digest(tmp_path: Path) -> None:
+    path = tmp_path / "captures.csv"
+    path.write_bytes(as_csv(made(50)))
+    before = path.stat()
+
+    def changed(done: int, whole: int) -> None:
+        with path.open("r+b") as file:
+            file.seek(-2, os.SEEK_END)
+            file.write(b"Z")
+        os.utime(path, ns=(before.st_atime_ns, before.st_mtime_ns))
+
+    assert audit([path], plan(), digests=True, progress=changed).files[0].digest == ""
 
 
 def test_without_a_report_nothing_is_read_twice(tmp_path: Path) -> None:

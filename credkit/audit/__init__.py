@@ -13,13 +13,14 @@ except ModuleNotFoundError as missing:
     needed = "credkit.audit needs the extra audit: pip install 'credkit[audit]'"
     raise ModuleNotFoundError(needed, name=missing.name) from None
 
-from credkit.audit.failures import Output
+from credkit.audit.digests import stamp
+from credkit.audit.outputs import Output
 from credkit.audit.plan import Plan
 from credkit.audit.sources import Columns
 from credkit.audit.summary import Audit, Blind, FileCount, ReaderCount
-from credkit.audit.tables import parquet, records
+from credkit.audit.tables import is_table, parquet, records
 from credkit.audit.text import audit_text
-from credkit.audit.walk import apart, audit
+from credkit.audit.walk import audit
 from credkit.times import Clock
 
 __all__ = [
@@ -31,9 +32,10 @@ __all__ = [
     "Output",
     "Plan",
     "ReaderCount",
-    "apart",
     "audit",
     "audit_text",
+    "is_table",
     "parquet",
     "records",
+    "stamp",
 ]

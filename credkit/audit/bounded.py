@@ -12,7 +12,7 @@ from credkit.audit.summary import Counts
 from credkit.bulk.words import Array
 
 MOST_BINS = 1 << 21
-COARSER = (BIN, 3600, 86400, 7 * 86400, 3660 * 86400)  # seconds
+COARSER = (BIN, 3600, 86400, 7 * 86400, 522 * 7 * 86400)  # seconds, each a multiple of the one before
 PENDING = 1 << 18
 _WHEN = (1 << 40) - 1
 

@@ -19,6 +19,7 @@ import numpy as np
 import polars as pl
 
 from credkit.audit.sources import (
+    BOM,
     BROKEN,
     LONGEST_LINE,
     Columns,
@@ -37,7 +38,6 @@ from credkit.errors import DefinitionError, shown
 
 NEWLINE, QUOTE, RETURN = b"\n"[0], b'"'[0], b"\r"[0]
 LETTERS = b"*"[0]  # what is below is neither a letter nor a digit, nor what usually stands in a time
-BOM = b"\xef\xbb\xbf"
 
 
 @dataclass(slots=True, kw_only=True)
@@ -51,6 +51,10 @@ class CsvSource(Source):
 
     def pieces(self) -> Iterator[Piece]:
         """The header is read at once, and refused at once; the rows behind it follow."""
+        if len(self.delimiter) != 1 or self.delimiter in '"\r\n\0':
+            raise DefinitionError(
+                f"{self.name}: {shown(self.delimiter)} is not one character that can stand between cells"
+            )
         self.encoding = encoding_of(self.name, self.encoding)
         with Stream(self.path, compressed=self.kind.endswith(".gz")) as stream:
             begun = self._begun(stream)
@@ -84,8 +88,9 @@ class CsvSource(Source):
             raise DefinitionError(
                 f"{self.name} line 1: byte {line[error.start]:02X}h at offset {error.start} is not {self.encoding}"
             ) from None
-        if "\0" in text:
-            raise DefinitionError(f"{self.name} line 1: there is a NUL character: is this a CSV?")
+        for sign, what in (("\0", "NUL character"), ("\r", "carriage return")):
+            if sign in text:
+                raise DefinitionError(f"{self.name} line 1: there is a {what} in it: is this a CSV?")
         try:
             header = next(csv.reader([text], delimiter=self.delimiter, strict=True))
         except csv.Error as error:
@@ -121,7 +126,7 @@ class CsvPiece:
 
     def table(self) -> Table:
         """The rows: by a kernel if they are plain, else one by one."""
-        if self.cut.broken:
+        if self.cut.broken or not self.form.delimiter.isascii():
             return self._slow()
         return self._usual() or self._plain() or self._slow()
 
@@ -176,6 +181,8 @@ class CsvPiece:
     def _frame(self, data: bytes) -> Any:
         """The cells by a kernel; None if a row has too many."""
         cells = len(self.form.header)
+        if not data.endswith(b"\n"):  # without, an empty cell too many is not seen
+            data += b"\n"
         try:
             frame = pl.read_csv(
                 data, has_header=False, infer_schema=False, quote_char=None, separator=self.form.delimiter,

@@ -1,8 +1,8 @@
 """Digests: what pins a result to the bytes it was made of.
 
 A file is counted first and digested after, in a second pass; so it must not change from before the
-one until after the other. Whether it did is seen in its size, its time of change and its number on
-the disk.
+one until after the other. Whether it did is seen in its size, its number on the disk, and the times of
+change of its bytes and of what the disk notes of it: the latter cannot be set back.
 
 Source: FIPS 180-4 (SHA-256).
 """
@@ -25,7 +25,7 @@ def stamp(path: Path) -> tuple[int, ...]:
         found = os.stat(path)
     except OSError:
         return ()
-    return found.st_size, found.st_mtime_ns, found.st_ino, found.st_dev
+    return found.st_size, found.st_mtime_ns, found.st_ctime_ns, found.st_ino, found.st_dev
 
 
 def sha256(path: Path, tell: Callable[[int], None] = lambda at: None, *, size: int | None = None) -> str:

@@ -1,14 +1,17 @@
 """Entries: rows of readers that send parts, put together by the stream of the reader.
 
 A keypad sends a row for each key, a logger rows of bits in which swipes begin and end anywhere. A
-row is good if the one entry it belongs to is. What may go on in the next piece of the file waits
-for it; so an entry is not cut in two, and no more is kept than one entry needs.
+row is good if the one entry it belongs to is, and if nobody paused in it, as in the crosswalk. What
+may go on in the next piece of the file waits for it, with a few parts before it, whose zeros may be
+its own; so an entry is not cut in two, and no more is kept than one entry needs.
 """
 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from itertools import pairwise
 from typing import NamedTuple
 from zlib import crc32
 
@@ -21,11 +24,14 @@ from credkit.audit.plan import Plan, Way
 from credkit.audit.secrets import told
 from credkit.bulk import Rule
 from credkit.bulk.words import LIMB
+from credkit.crosswalk.sightings import PAUSE
 from credkit.payment import passing
+from credkit.reading import Reading
 from credkit.streams import Frame
-from credkit.times import SECOND
+from credkit.times import MICRO, SECOND
 
 LONGEST = 8192  # rows of an entry that is not finished
+BEFORE = 16  # rows that are kept before what waits
 ENTRY = "one-entry"
 
 
@@ -37,12 +43,20 @@ class Part(NamedTuple):
     text: str
 
 
+@dataclass(slots=True, kw_only=True)
+class _Open:
+    """Parts that wait for more; the first ``done`` of them are counted."""
+
+    parts: list[Part] = field(default_factory=list)
+    done: int = 0
+
+
 class Entries:
     """The rows of one file that streams have not made sense of yet."""
 
     def __init__(self, plan: Plan) -> None:
         self.plan = plan
-        self._waiting: dict[tuple[int, int], list[Part]] = {}
+        self._waiting: dict[tuple[int, int], _Open] = {}
 
     def feed(self, found: Verdicts, base: int) -> Verdicts:
         """The verdicts on what is finished with the typed rows of a piece whose first line is ``base``."""
@@ -51,7 +65,7 @@ class Entries:
         fresh: set[tuple[int, int]] = set()
         for line, code, moment, text in found.typed:
             key = code, self._way(code, moment)
-            self._waiting.setdefault(key, []).append(Part(base + line, moment, text))
+            self._waiting.setdefault(key, _Open()).parts.append(Part(base + line, moment, text))
             fresh.add(key)
         return self._settle(fresh, last=False)
 
@@ -66,17 +80,18 @@ class Entries:
     def _settle(self, keys: set[tuple[int, int]], *, last: bool) -> Verdicts:
         found = Verdicts(height=0)
         for code, place in sorted(keys):
-            parts = self._waiting.pop((code, place))
-            way = self.plan.ways[place]
-            settled = 0
-            for frames in self._groups(code, parts):
-                stop = max(frames[0].covers) + 1 if len(frames) == 1 else max(max(f.covers) for f in frames) + 1
-                if stop >= len(parts) and not last and len(parts) - settled <= LONGEST:
-                    break
-                self._judge(code, way, parts, frames, found)
-                settled = stop
-            if settled < len(parts):
-                self._waiting[code, place] = parts[settled:]
+            waiting = self._waiting.pop((code, place))
+            parts, done = waiting.parts, waiting.done
+            groups = [frames for frames in self._groups(code, parts) if _behind(frames) > done]
+            held = max((at for at, frames in enumerate(groups) if any(f.value is not None for f in frames)), default=0)
+            held = min(held, len(groups) - 1)  # noise behind an entry does not end it
+            full = last or len(parts) - done > LONGEST
+            for frames in groups if full else groups[:held]:
+                self._judge(code, self.plan.ways[place], parts, frames, found)
+                done = _behind(frames)
+            start = done if full else max(done - BEFORE, 0)  # what was cut off in the middle is no zeros
+            if not last:
+                self._waiting[code, place] = _Open(parts=parts[start:], done=done - start)
         return found
 
     def _groups(self, code: int, parts: list[Part]) -> Iterator[list[Frame]]:
@@ -107,7 +122,8 @@ class Entries:
         covered = Counter(place for frame in frames for place in set(frame.covers))
         for frame in frames:
             rows = sorted({place for place in frame.covers if covered[place] == 1})
-            self._count(code, way, parts, rows, frame.value, found)
+            paused = _paused([parts[place].moment for place in frame.covers])
+            self._count(code, way, parts, rows, None if paused else frame.value, found)
         self._count(code, way, parts, sorted(place for place, count in covered.items() if count > 1), None, found)
 
     def _count(
@@ -120,7 +136,7 @@ class Entries:
         kinds: set[tuple[str, str, str]] = set()
         if value is not None:
             reading = way.codec.inspect(value)
-            rules = tuple(Rule(0, check.codec, check.rule) for check in reading.checks if not check.passed)
+            rules = _failed(reading)
             fields = None if rules else reading.value
             noted = [(step.codec, note) for step in reading.steps for note in step.reading.notes]
             for codec, note in () if rules else noted or [(way.name, note) for note in reading.notes]:
@@ -129,6 +145,9 @@ class Entries:
                 kinds.add((way.kind.name, UNEXPECTED, "care"))
             for codec, kind, level in kinds:
                 found.notes[code, codec, kind, level] += len(rows)
+            found.frames[code, way.place] += 1
+            if rules:
+                found.failed[code, way.place, rules[0]] += 1
         moments = [parts[row].moment for row in rows]
         times = [moment for moment in moments if moment is not None]
         far = np.iinfo(np.int64)
@@ -145,7 +164,10 @@ class Entries:
             joined = (keys, counts, counts if rules else np.zeros_like(counts))
             found.bins = tuple(np.concatenate(pair) for pair in zip(before, joined, strict=True))  # type: ignore[assignment]
         if rules:
-            found.patterns[Pattern(code, way.place, rules[0], rules)] += len(rows)
+            found.patterns[Pattern(code, way.place, rules)] += len(rows)
+            found.first[code, way.place, rules[0]] += len(rows)
+            for rule in rules:
+                found.tallies[code, way.place, rule] += len(rows)
             for row, moment in zip(rows, moments, strict=True):
                 text = parts[row].text if value is None else value
                 found.failing.append(Failing(parts[row].line, code, moment, text, way.place, rules[0]))
@@ -157,3 +179,26 @@ class Entries:
                 small = isinstance(item, int) and item < 1 << LIMB
                 columns[name] = np.array([item], np.uint64 if small else object)
             way.space.add(columns, np.array([code]))
+
+
+def _behind(frames: Sequence[Frame]) -> int:
+    """The place behind the last part of these frames."""
+    return max(max(frame.covers) for frame in frames) + 1
+
+
+def _paused(moments: Sequence[int | None]) -> bool:
+    """Whether nothing came for so long between two parts that the latter may begin another entry."""
+    return any(
+        one is not None and other is not None and (other - one) * MICRO > PAUSE for one, other in pairwise(moments)
+    )
+
+
+def _failed(reading: Reading) -> tuple[Rule, ...]:
+    """The rules that fail in a reading, in their order."""
+    steps = [step.reading for step in reading.steps] or [reading]
+    return tuple(
+        Rule(place, check.codec, check.rule)
+        for place, step in enumerate(steps)
+        for check in step.checks
+        if not check.passed
+    )

@@ -7,6 +7,7 @@ This is the part that runs for several pieces at a time. It keeps nothing: what 
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
@@ -24,6 +25,7 @@ from credkit.times import SECOND
 
 BIN = 600  # seconds: how finely rows are counted over time
 FEW = 40  # rules that are packed into one number
+PATTERNS = 256  # combinations of failed rules of a reader; one that fails more of them fails none in particular
 
 
 class Failing(NamedTuple):
@@ -38,23 +40,32 @@ class Failing(NamedTuple):
 
 
 class Pattern(NamedTuple):
-    """What rows of a reader fail on a way: the first rule, and all of them."""
+    """What rows of a reader fail on a way, together."""
 
     reader: int
     way: int
-    first: Rule
     rules: tuple[Rule, ...]
 
 
 @dataclass(slots=True, kw_only=True)
 class Verdicts:
-    """What was found in a piece; ``typed`` are rows that only a stream can make sense of."""
+    """What was found in a piece; ``typed`` are rows that only a stream can make sense of.
+
+    ``tallies`` and ``first`` count the rows that fail a rule, and that fail it before any other, by reader and
+    way; ``frames`` and ``failed`` count what was read of them, which is less where several rows are one entry.
+    ``scattered`` are readers that fail too many combinations of rules for ``patterns``.
+    """
 
     height: int
     rows: int = 0
     faults: list[Fault] = field(default_factory=list)
     readers: dict[int, list[int]] = field(default_factory=dict)  # rows, good, first time, last time
     patterns: Counter[Pattern] = field(default_factory=Counter)
+    scattered: set[int] = field(default_factory=set)
+    tallies: Counter[tuple[int, int, Rule]] = field(default_factory=Counter)
+    first: Counter[tuple[int, int, Rule]] = field(default_factory=Counter)
+    frames: Counter[tuple[int, int]] = field(default_factory=Counter)
+    failed: Counter[tuple[int, int, Rule]] = field(default_factory=Counter)
     notes: Counter[tuple[int, str, str, str]] = field(default_factory=Counter)
     bins: tuple[Array, Array, Array] | None = None  # reader and time, rows, failing
     repeats: Repeats | None = None
@@ -63,6 +74,7 @@ class Verdicts:
     typed: list[tuple[int, int, int | None, str]] = field(default_factory=list)
     ways: Counter[tuple[int, int]] = field(default_factory=Counter)  # rows by reader and way
     track: int | None = None  # the line of a payment track
+    ended: str = ""  # why the file cannot be read any further
 
 
 SAMPLE = 8  # different failing texts of a reader and a way that are kept for diagnosis
@@ -75,7 +87,9 @@ def judge(piece: Piece, plan: Plan, *, every: bool) -> Verdicts:
 
 def judged(table: Table, plan: Plan, *, every: bool) -> Verdicts:
     """What the rows of a table are."""
-    found = Verdicts(height=table.height, rows=len(table.lines) + len(table.faults), faults=list(table.faults))
+    found = Verdicts(
+        height=table.height, rows=len(table.lines) + len(table.faults), faults=list(table.faults), ended=table.ended
+    )  # fmt: skip
     secrets = Secrets()
     for fault in table.faults:
         if found.track is None and secrets.in_line(fault.raw):
@@ -87,10 +101,8 @@ def judged(table: Table, plan: Plan, *, every: bool) -> Verdicts:
     else:
         codes = np.full(len(lines), plan.alone(), np.int32)
     if plan.columns.time:
-        if table.time.dtype == pl.String:
-            moments, wrong = plan.clock.times(table.time)
-        else:
-            moments, wrong = table.time.dt.epoch("us").to_numpy(), {}
+        read = plan.clock.times if table.time.dtype == pl.String else plan.clock.of_times
+        moments, wrong = read(table.time)
         problems = {**wrong, **problems}
     ways, outside = plan.way_of(codes, moments)
     problems = {**outside, **problems}
@@ -99,7 +111,7 @@ def judged(table: Table, plan: Plan, *, every: bool) -> Verdicts:
         found.faults += [Fault(int(lines[row]), problems[row]) for row in bad]
         shows = secrets.first_track(texts.gather(bad))
         if shows is not None:
-            found.track = min(int(lines[bad[shows]]), len(lines) if found.track is None else found.track)
+            found.track = min(int(lines[bad[shows]]), table.height if found.track is None else found.track)
         kept = np.ones(len(lines), bool)
         kept[bad] = False
         lines, texts, codes = lines[kept], texts.filter(pl.Series(kept)), codes[kept]
@@ -155,6 +167,7 @@ def _judge(rows: _Rows, plan: Plan, found: Verdicts, secrets: Secrets, *, every:
         for place in np.unique(rows.ways).tolist():
             here = rows.ways == place
             good[here] = _on_way(rows.only(here), np.flatnonzero(here), plan.ways[place], found, secrets, every=every)
+    found.frames, found.failed = found.ways.copy(), found.first.copy()
     codes, moments = rows.codes, rows.moments
     size = int(codes.max()) + 1
     total, fine = np.bincount(codes, minlength=size), np.bincount(codes[good], minlength=size)
@@ -163,7 +176,7 @@ def _judge(rows: _Rows, plan: Plan, found: Verdicts, secrets: Secrets, *, every:
         np.minimum.at(first, codes, moments)
         np.maximum.at(last, codes, moments)
         found.bins = _bins(codes, moments, good)
-        found.repeats = repeats(rows.texts, codes, moments)
+        found.repeats = repeats(rows.texts, codes, moments, first, last)
     for code in np.flatnonzero(total).tolist():
         found.readers[code] = [int(total[code]), int(fine[code]), int(first[code]), int(last[code])]
 
@@ -229,9 +242,11 @@ def _failing(rows: _Rows, bad: Array, way: Way, read: Decoded, found: Verdicts, 
     rules = read.rules
     masks = [read.failures[rule][bad] for rule in rules]
     first, codes = read.first[bad], rows.codes[bad]
-    for index, count in _distinct(codes, first, masks):
-        failed = tuple(rule for rule, mask in zip(rules, masks, strict=True) if mask[index])
-        found.patterns[Pattern(int(codes[index]), way.place, rules[int(first[index])], failed)] += count
+    for rule, mask in zip(rules, masks, strict=True):
+        _counted(found.tallies, codes[mask], way.place, rule)
+    for place in np.flatnonzero(np.bincount(first)).tolist():
+        _counted(found.first, codes[first == place], way.place, rules[place])
+    _patterns(codes, rules, masks, way, found)
     texts = rows.texts.gather(bad)
     _sample(texts, codes, way, found)
     if every:
@@ -262,14 +277,32 @@ def _sample(texts: Any, codes: Array, way: Way, found: Verdicts) -> None:
         found.samples.setdefault((code, way.place), {})[text] = hashed
 
 
-def _distinct(codes: Array, first: Array, masks: list[Array]) -> list[tuple[int, int]]:
-    """A row of each kind, and how many there are of it: same reader, same first rule, same rules."""
+def _counted(counts: Counter[tuple[int, int, Rule]], codes: Array, way: int, rule: Rule) -> None:
+    """Count rows of these readers under a way and a rule."""
+    rows = np.bincount(codes)
+    for code in np.flatnonzero(rows).tolist():
+        counts[code, way, rule] += int(rows[code])
+
+
+def _patterns(codes: Array, rules: Sequence[Rule], masks: list[Array], way: Way, found: Verdicts) -> None:
+    """Count the combinations of rules that each reader fails, unless it fails too many of them."""
+    index, counts = _distinct(codes, masks)
+    many = np.bincount(codes[index]) > PATTERNS
+    found.scattered.update(np.flatnonzero(many).tolist())
+    few = ~many[codes[index]]
+    for row, count in zip(index[few].tolist(), counts[few].tolist(), strict=True):
+        failed = tuple(rule for rule, mask in zip(rules, masks, strict=True) if mask[row])
+        found.patterns[Pattern(int(codes[row]), way.place, failed)] += count
+
+
+def _distinct(codes: Array, masks: list[Array]) -> tuple[Array, Array]:
+    """A row of each kind, and how many there are of it: same reader, same rules."""
     if len(masks) <= FEW:
-        key = codes.astype(np.uint64) << np.uint64(48) | first.astype(np.uint64) << np.uint64(FEW)
+        key = codes.astype(np.uint64) << np.uint64(FEW)
         for place, mask in enumerate(masks):
             key |= mask.astype(np.uint64) << np.uint64(place)
         _, index, counts = np.unique(key, return_index=True, return_counts=True)
     else:
-        matrix = np.column_stack([codes, first, np.packbits(np.stack(masks), axis=0).T])
+        matrix = np.column_stack([codes, np.packbits(np.stack(masks), axis=0).T])
         _, index, counts = np.unique(matrix, axis=0, return_index=True, return_counts=True)
-    return list(zip(index.tolist(), counts.tolist(), strict=True))
+    return index, counts

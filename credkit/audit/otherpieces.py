@@ -1,8 +1,8 @@
 """JSON lines and Parquet in pieces.
 
 A line of JSON is an object that has the wanted keys, each of them a text. A Parquet file has the
-wanted columns, of texts, and of texts or times with a zone for the time; anything else is refused
-before a row is read.
+wanted columns, of texts (or categories of them), and of texts or times for the time, with a zone if
+no other is declared; anything else is refused before a row is read.
 
 Source: JSON Lines; RFC 8259 (JSON); Apache Parquet.
 """
@@ -18,10 +18,11 @@ import numpy as np
 import polars as pl
 
 from credkit.audit.sources import (
+    BOM,
     BROKEN,
+    NEAR_IT,
     Columns,
     Cut,
-    Damaged,
     Fault,
     Piece,
     Source,
@@ -32,6 +33,7 @@ from credkit.audit.sources import (
     places,
 )
 from credkit.errors import DefinitionError, shown
+from credkit.times import Clock
 
 ROWS = 1 << 18  # of a piece of a Parquet file
 
@@ -48,6 +50,8 @@ class JsonSource(Source):
         with Stream(self.path, compressed=self.kind.endswith(".gz")) as stream:
             there = False
             for each in cut(self, stream, b""):
+                if not there:
+                    each = each._replace(data=self._first(each.data))
                 there = True
                 yield JsonPiece(cut=each, columns=self.columns)
             if not there:
@@ -55,6 +59,19 @@ class JsonSource(Source):
                     f"{self.name} line 1: {stream.broken or 'the file is empty'}, expected an object with the keys "
                     f"{', '.join(self.columns.wanted)}"
                 )
+
+    def _first(self, data: bytes) -> bytes:
+        """The first piece without a byte order mark, if it begins as JSON lines do."""
+        data = data.removeprefix(BOM)
+        line = data.lstrip().partition(b"\n")[0].strip()
+        if line == b"{" or line.startswith(b"["):
+            what = "an object" if line == b"{" else "an array"
+            raise DefinitionError(f"{self.name} line 1: {what} begins here, expected a whole object on each line")
+        return data
+
+
+class _Twice(Exception):
+    """A key stands twice in an object."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,20 +120,40 @@ class JsonPiece:
         if "\0" in text:
             return f"there is a NUL character, number {text.index(chr(0))} of the line"
         try:
-            record = json.loads(text)
-        except (ValueError, RecursionError) as error:
+            record = json.loads(text, object_pairs_hook=_object)
+        except _Twice as twice:
+            return f"the key {shown(twice.args[0])} appears twice"
+        except RecursionError:
+            return "the line is not JSON: it is nested too deeply"
+        except ValueError as error:
             why = f"{error.msg} at character {error.pos}" if isinstance(error, json.JSONDecodeError) else error
             return f"the line is not JSON: {why}"
         if not isinstance(record, dict):
-            return f"the line is {shown(record)}, expected an object"
+            return f"the line is {_written(record)}, expected an object"
         for name in self.columns.wanted:
             if name not in record:
                 return f"the key {shown(name)} is missing"
             if not isinstance(record[name], str):
-                return f"{name} is {shown(record[name])}, not a text in quotation marks"
+                return f"{name} is {_written(record[name])}, not a text in quotation marks"
             if not record[name].isascii() and any("\ud800" <= char <= "\udfff" for char in record[name]):
                 return f"{name} has half of a surrogate pair in it, which is no character"
         return {name: record[name] for name in self.columns.wanted}
+
+
+def _object(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    """An object of these pairs; the last of two values would hide the other."""
+    found = dict(pairs)
+    if len(found) < len(pairs):
+        names = [name for name, _ in pairs]
+        raise _Twice(next(name for name in names if names.count(name) > 1))
+    return found
+
+
+def _written(value: Any) -> str:
+    """A value as a sentence about a line may name it."""
+    if isinstance(value, dict | list):
+        return "an object" if isinstance(value, dict) else "a list"
+    return json.dumps(value) if value is None or isinstance(value, bool) else shown(value)
 
 
 @dataclass(slots=True, kw_only=True)
@@ -124,6 +161,7 @@ class ParquetSource(Source):
     """A Parquet file."""
 
     columns: Columns
+    clock: Clock
 
     def pieces(self) -> Iterator[Piece]:
         """The parts of the file, once its columns are what they should be."""
@@ -138,11 +176,12 @@ class ParquetSource(Source):
         for name in self.columns.wanted:
             kind = schema[name]
             if name == self.columns.time and isinstance(kind, pl.Datetime):
-                if kind.time_zone is None:
+                if kind.time_zone is None and not (self.clock.local or self.clock.either):
                     raise DefinitionError(
-                        f"{self.name}: column {shown(name)} has times without a zone, expected with one"
+                        f"{self.name}: column {shown(name)} has times without a zone, expected with one "
+                        f"({self.clock.hint})"
                     )
-            elif kind != pl.String:
+            elif kind != pl.String and not isinstance(kind, pl.Categorical | pl.Enum):
                 or_times = " or times with a zone" if name == self.columns.time else ""
                 raise DefinitionError(f"{self.name}: column {shown(name)} is of {kind}, expected texts{or_times}")
         for start in range(0, count, ROWS):
@@ -159,11 +198,17 @@ class ParquetPiece:
     columns: Columns
 
     def table(self) -> Table:
-        """The rows; one with a null is a fault."""
-        try:
-            frame = self.scan.select(self.columns.wanted).slice(self.start, ROWS).collect()
-        except pl.exceptions.PolarsError as error:
-            raise Damaged(f"its data is damaged ({str(error).splitlines()[0][:120]})") from None
+        """The rows; one with a null is a fault. Where the data is damaged, those before the damage."""
+        frame, ended = self._frame(ROWS), ""
+        if frame is None:
+            ended = f"its data is damaged{NEAR_IT}"
+            least, most = 0, ROWS  # so many rows can be read, and so many cannot
+            while most - least > 1:
+                middle = (least + most) // 2
+                least, most = (least, middle) if self._frame(middle) is None else (middle, most)
+            frame = self._frame(least)
+            if frame is None:
+                frame = pl.DataFrame(schema=dict.fromkeys(self.columns.wanted, pl.String))
         height = frame.height
         lines, faults = numbered(height), []
         nulls = frame.select(pl.any_horizontal(pl.all().is_null())).to_series()
@@ -176,5 +221,13 @@ class ParquetPiece:
         columns = self.columns
         return Table(
             lines=lines, text=found[columns.text], reader=found.get(columns.reader), time=found.get(columns.time),
-            faults=faults, height=height,
+            faults=faults, height=height, ended=ended,
         )  # fmt: skip
+
+    def _frame(self, count: int) -> Any:
+        """The first ``count`` rows, categories as texts; None where they cannot be read."""
+        try:
+            frame = self.scan.select(self.columns.wanted).slice(self.start, count).collect()
+        except pl.exceptions.PolarsError:
+            return None
+        return frame.with_columns(pl.col(pl.Categorical, pl.Enum).cast(pl.String))

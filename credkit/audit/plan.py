@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from credkit.audit.owners import Space
+from credkit.audit.owners import MANY, Space
 from credkit.audit.sources import Columns
 from credkit.bulk import Bulk
 from credkit.bulk.words import Array
@@ -26,7 +26,7 @@ from credkit.reading import TextField
 from credkit.sitemodel import Kind, Reader, Site
 from credkit.times import EPOCH, MICRO, Clock
 
-READERS = 1 << 16  # different ones; a column with more of them is another column
+READERS = MANY - 1  # different ones; a column with more of them is another column
 NEVER = 1 << 62
 NO_LIMIT = (1 << 64) - 1
 

@@ -1,8 +1,8 @@
-"""Repeats: rows within a second behind a row of the same reader with the same text.
+"""Repeats: rows within a second behind a row of the same reader with the same text, by their times.
 
-Rows are compared in the order of the file. Where few rows stand within a second of each other, each
-is compared with those some places before it; where many do, rows are sorted by reader and text.
-What stands within a second of the end of a piece is kept for the next one.
+Where few rows stand within a second of each other, each is compared with those some places before it;
+where many do, or times go back (readers have clocks of their own), rows are sorted by reader and text.
+Of each reader, what stands within a second of its last row in a piece is kept for the next one.
 """
 
 from __future__ import annotations
@@ -25,24 +25,24 @@ class Repeats:
     """The repeats of a piece: how many of each reader, and what stands at its ends.
 
     ``head`` are rows that may repeat one of the piece before, ``tail`` those that the next may repeat:
-    reader, text and time, the first two as one number.
+    reader and text as one number, time, and reader.
     """
 
     counts: Array
     head: tuple[Array, Array, Array]
-    tail: tuple[Array, Array]
+    tail: tuple[Array, Array, Array]
 
 
-def repeats(texts: Any, codes: Array, moments: Array) -> Repeats:
-    """The repeats among rows."""
+def repeats(texts: Any, codes: Array, moments: Array, first: Array, last: Array) -> Repeats:
+    """The repeats among rows; ``first`` and ``last`` are the earliest and latest times of each reader."""
     keys = texts.hash().to_numpy() ^ codes.astype(np.uint64) * _SPREAD
     again = _again(keys, moments)
     counts = np.bincount(codes[again]) if len(again) else np.zeros(1, np.int64)
-    near = np.flatnonzero(moments <= moments[0] + SECOND)[:MOST]
+    near = np.flatnonzero(moments <= (first + SECOND)[codes])[:MOST]
     near = near[~np.isin(near, again)] if len(again) else near
-    late = np.flatnonzero(moments >= moments[-1] - SECOND)[-MOST:]
+    late = np.flatnonzero(moments >= (last - SECOND)[codes])[-MOST:]
     return Repeats(
-        counts=counts, head=(keys[near], moments[near], codes[near]), tail=(keys[late], moments[late])
+        counts=counts, head=(keys[near], moments[near], codes[near]), tail=(keys[late], moments[late], codes[late])
     )  # fmt: skip
 
 
@@ -56,31 +56,42 @@ def _again(keys: Array, moments: Array) -> Array:
         same = np.flatnonzero(keys[apart:] == keys[:-apart]) + apart
         marked[same[moments[same] - moments[same - apart] <= SECOND]] = True
     order = np.argsort(keys, kind="stable")
-    same = np.flatnonzero(keys[order[1:]] == keys[order[:-1]])
-    before, behind = order[same], order[same + 1]
-    marked[behind[np.abs(moments[behind] - moments[before]) <= SECOND]] = True
+    before, behind = _pairs(keys, order)
+    if (moments[behind] < moments[before]).any():
+        before, behind = _pairs(keys, np.lexsort((moments, keys)))
+    marked[behind[moments[behind] - moments[before] <= SECOND]] = True
     return np.flatnonzero(marked)
 
 
+def _pairs(keys: Array, order: Array) -> tuple[Array, Array]:
+    """The rows that follow each other in ``order`` and have the same key."""
+    same = np.flatnonzero(keys[order[1:]] == keys[order[:-1]])
+    return order[same], order[same + 1]
+
+
 class Seam:
-    """What joins pieces of one file: rows that those of the next piece may repeat."""
+    """What joins pieces of one file: rows that those of the next piece may repeat, one of a key."""
 
     def __init__(self) -> None:
         self._keys = np.zeros(0, np.uint64)
         self._moments = np.zeros(0, np.int64)
+        self._codes = np.zeros(0, np.int64)
 
     def join(self, piece: Repeats) -> Array:
         """The readers of rows at the head of ``piece`` that repeat one before it."""
         keys, moments, codes = piece.head
-        found = []
+        found = codes[:0]
         if len(self._keys):
-            latest = dict(zip(self._keys.tolist(), self._moments.tolist(), strict=True))
-            for key, moment, code in zip(keys.tolist(), moments.tolist(), codes.tolist(), strict=True):
-                if key in latest and abs(moment - latest[key]) <= SECOND:
-                    found.append(code)
-        tail_keys, tail_moments = piece.tail
-        if len(tail_moments):
-            near = np.abs(self._moments - tail_moments[-1]) <= SECOND
-            self._keys = np.concatenate([self._keys[near], tail_keys])[-MOST:]
-            self._moments = np.concatenate([self._moments[near], tail_moments])[-MOST:]
-        return np.array(found, np.int64)
+            at = np.minimum(np.searchsorted(self._keys, keys), len(self._keys) - 1)
+            found = codes[(self._keys[at] == keys) & (np.abs(moments - self._moments[at]) <= SECOND)]
+        keys, moments, codes = (
+            np.concatenate(pair) for pair in zip((self._keys, self._moments, self._codes), piece.tail, strict=True)
+        )
+        if len(keys):
+            latest = np.full(int(codes.max()) + 1, np.iinfo(np.int64).min)
+            np.maximum.at(latest, codes, moments)
+            order = np.lexsort((moments, keys))
+            order = order[moments[order] >= (latest - SECOND)[codes[order]]]
+            order = order[np.append(keys[order[1:]] != keys[order[:-1]], True)][-MOST:]
+            self._keys, self._moments, self._codes = keys[order], moments[order], codes[order]
+        return found

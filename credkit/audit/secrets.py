@@ -6,18 +6,27 @@ value would take longer than all the rest, so a kernel first picks out those tha
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
 import polars as pl
 
-from credkit.accounts import ACCOUNT_DIGITS, holds_track
+from credkit.accounts import ACCOUNT_DIGITS, ROOM, holds_track
 from credkit.audit.plan import Way
 from credkit.bulk.words import Array
+from credkit.chains import Choice
 from credkit.codec import Codec
 from credkit.payment import NOTHING, Payment, passing, payment
+from credkit.reading import TextField
+from credkit.tables.characters import SETS
 
 _ROOM = r"[;=%^]|[2-6](?:[ -]?[0-9]){12}"  # without any of these a text shows no track
+
+_TYPED = f"{ROOM}|[^0-9A-Za-z]"  # without any of these it shows none under another keyboard layout either
+SHORTEST = 14 * min(
+    letters.width for letters in SETS.values()
+)  # bits of a track on a stripe: a sentinel and the shortest number
 
 
 class Secrets:
@@ -43,9 +52,32 @@ class Secrets:
         if len(rows) and not way.texts:
             rows = rows[texts.gather(rows).str.contains(_ROOM).to_numpy()]
         found.append(_first(rows[good[rows]], texts, lambda text: passing(way.codec, text)))
-        failing = bad if way.room else bad[long[bad]]
+        failing = bad
+        if not way.room or narrow(way.codec):  # only what was typed can hold one
+            failing = bad[long[bad]]
+            failing = failing[texts.gather(failing).str.contains(_TYPED).to_numpy()]
         found.append(_first(failing, texts, lambda text: told(way.codec, text)))
         return min((row for row in found if row is not None), default=None)
+
+
+@lru_cache(maxsize=256)
+def narrow(codec: Codec) -> bool:
+    """Whether nothing that ``codec`` makes of a text has room for a track, so that it could stand in the text alone.
+
+    >>> from credkit import chain
+    >>> narrow(chain("hex:16/read-only-64")), narrow(chain("hex:40/fields:number:160")), narrow(chain("strip"))
+    (True, False, False)
+    """
+    if isinstance(codec, Choice):
+        return all(map(narrow, codec.options))
+    return all(map(_narrow, codec.steps))
+
+
+def _narrow(step: Codec) -> bool:
+    if step.gives == "bits":
+        return max(step.output.lengths, default=0) < SHORTEST
+    rows = step.output.schema
+    return step.gives == "fields" and rows is not None and not any(isinstance(row, TextField) for row in rows.values())
 
 
 def told(codec: Codec, text: str, *, plain: bool = False) -> Payment:

@@ -14,6 +14,7 @@ import zlib
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from stat import S_ISDIR, S_ISREG
 from typing import Any, NamedTuple, Protocol
 
 import numpy as np
@@ -25,7 +26,12 @@ PIECE = 1 << 23  # bytes of a piece: large enough that its overhead is small, sm
 NEAR = 1 << 12  # bytes in which an end of a line is looked for
 CHUNK = 1 << 18  # compressed bytes that are read at once
 GZIP = 16 + zlib.MAX_WBITS  # what tells zlib that a header of gzip stands before the data
+BOM = b"\xef\xbb\xbf"  # a byte order mark
+ASCII = '\n\r,;|\t"' + " " * 64 + r"+AGE-~{!!~}\u0061" + "\x1b$B!!\x1b(B"  # what some encodings read as something else
 BROKEN = "the row is broken off: the file ends within it"
+DAMAGED = "its compressed data is damaged"
+NEAR_IT = ", and rows shortly before that may be wrong, too"
+WRONG_SUM = "its check value is wrong, so any of its rows may be"
 LONGEST_LINE = 1 << 20  # bytes; a file with a longer one is none of rows
 ENDINGS = (".csv", ".csv.gz", ".jsonl", ".jsonl.gz", ".ndjson", ".ndjson.gz", ".parquet")
 
@@ -38,14 +44,18 @@ class Columns:
     reader: str = "reader"
     time: str = "time"
 
+    def __post_init__(self) -> None:
+        if not self.text:
+            raise DefinitionError("the column of texts needs a name")
+        if len(set(self.wanted)) < len(self.wanted):
+            raise DefinitionError(
+                f"text, reader and time are columns of their own, not {shown(', '.join(self.wanted))}"
+            )
+
     @property
     def wanted(self) -> tuple[str, ...]:
         """Those that a file must have, the text first."""
         return tuple(filter(None, (self.text, self.reader, self.time)))
-
-
-class Damaged(Exception):
-    """A piece of a file cannot be read: the file ends for us before it."""
 
 
 class Fault(NamedTuple):
@@ -61,6 +71,7 @@ class Table:
     """The rows of a piece: series of texts (``time`` may be one of times), and the faults beside them.
 
     ``lines`` has the line of each row, counted from 0 at the start of the piece, which has ``height``.
+    ``ended`` says why the file cannot be read any further, if so.
     """
 
     lines: Array
@@ -69,6 +80,7 @@ class Table:
     time: Any = None
     faults: list[Fault] = field(default_factory=list)
     height: int = 0
+    ended: str = ""
 
 
 class Piece(Protocol):
@@ -127,8 +139,6 @@ class Stream:
         """The next bytes, about `PIECE` of them; none at the end."""
         try:
             return self._file.read(PIECE) if self._inflate is None else self._inflated(self._inflate)
-        except zlib.error as error:
-            self.broken = f"its compressed data is damaged ({error})"
         except OSError as error:
             self.broken = f"it cannot be read any further ({error.strerror})"
         return b""
@@ -158,9 +168,26 @@ class Stream:
                     self.broken = "its compressed data ends too early" if self._begun else "it is empty"
                     return bytes(inflate.flush())
             self._begun = True
-            if found := inflate.decompress(more, PIECE):
+            before = inflate.copy()
+            try:
+                found = inflate.decompress(more, PIECE)
+            except zlib.error:
+                return self._salvaged(before, more)
+            if found:
                 return bytes(found)
         return b""
+
+    def _salvaged(self, inflate: Any, data: bytes) -> bytes:
+        """What comes before the damage in ``data``, byte by byte; what a whole call finds is lost with it."""
+        found = bytearray()
+        try:
+            for place in range(len(data)):
+                found += inflate.decompress(data[place : place + 1])
+        except zlib.error as error:
+            checked = str(error).endswith(("incorrect data check", "incorrect length check"))
+            within = bool(found) or not str(error).endswith("incorrect header check")
+            self.broken = WRONG_SUM if checked else DAMAGED + NEAR_IT * within
+        return bytes(found)
 
 
 def ending(path: Path) -> str:
@@ -179,24 +206,31 @@ def ending(path: Path) -> str:
 def sized(path: Path) -> int:
     """The bytes of a file; raises `DefinitionError` where there is none."""
     try:
-        if path.is_dir():
-            raise DefinitionError(f"{path}: it is a directory, not a file")
-        return path.stat().st_size
+        found = path.stat()
     except (OSError, ValueError) as error:
         why = error.strerror if isinstance(error, OSError) else error
         raise DefinitionError(f"{path}: the file cannot be read ({why})") from None
+    if not S_ISREG(found.st_mode):
+        what = "a directory" if S_ISDIR(found.st_mode) else "a pipe or a device"
+        raise DefinitionError(f"{path}: it is {what}, not a file")
+    return found.st_size
 
 
 def encoding_of(name: str, encoding: str) -> str:
     """The encoding by its usual name, if its lines can be told apart before they are decoded."""
     try:
         usual = codecs.lookup(encoding).name
-        plain = ' \n\r,;|\t"'.encode(encoding)
+        " ".encode(encoding)
     except (LookupError, ValueError):
         raise DefinitionError(f"{name}: {shown(encoding)} is not a text encoding that Python knows") from None
     if usual == "utf-8-sig":
         return "utf-8"
-    if plain != b' \n\r,;|\t"':
+    signs = ASCII.encode("ascii")
+    try:
+        plain = ASCII.encode(encoding) == signs and signs.decode(encoding) == ASCII
+    except UnicodeError:
+        plain = False
+    if not plain:
         raise DefinitionError(f"{name}: lines of {encoding} cannot be told apart: convert the file to UTF-8")
     return usual
 

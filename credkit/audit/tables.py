@@ -6,12 +6,20 @@ import io
 from collections.abc import Iterator
 from dataclasses import fields, is_dataclass, replace
 from datetime import datetime
+from pathlib import Path
 from typing import Any
 
 import polars as pl
 
 from credkit.accounts import masked
 from credkit.audit.summary import Audit
+
+_TIME = pl.Datetime("us", "UTC")
+COLUMNS: dict[str, Any] = {
+    "reader": pl.String, "rows": pl.Int64, "good": pl.Int64, "failing": pl.Int64, "first": _TIME, "last": _TIME,
+    "repeated": pl.Int64, "only_here": pl.Int64, "changed": _TIME, "share_before": pl.Float64,
+    "share_after": pl.Float64, "causes": pl.List(pl.String),
+}  # fmt: skip
 
 
 def records(audit: Audit) -> Iterator[dict[str, Any]]:
@@ -65,15 +73,19 @@ def parquet(audit: Audit) -> bytes:
                 for cause in hints.causes
             ], **failing,
         })  # fmt: skip
-    time = pl.Datetime("us", "UTC")
-    schema: dict[str, Any] = {
-        "reader": pl.String, "rows": pl.Int64, "good": pl.Int64, "failing": pl.Int64, "first": time, "last": time,
-        "repeated": pl.Int64, "only_here": pl.Int64, "changed": time, "share_before": pl.Float64,
-        "share_after": pl.Float64, "causes": pl.List(pl.String), **dict.fromkeys(checks, pl.Int64),
-    }  # fmt: skip
+    schema = {**COLUMNS, **dict.fromkeys(checks, pl.Int64)}
     buffer = io.BytesIO()
     pl.DataFrame(rows, schema=schema, orient="row").write_parquet(buffer)
     return buffer.getvalue()
+
+
+def is_table(path: Path) -> bool:
+    """Whether the file at ``path`` is such a table."""
+    try:
+        names = list(pl.read_parquet_schema(path))
+    except pl.exceptions.PolarsError:
+        return False
+    return names[: len(COLUMNS)] == list(COLUMNS)
 
 
 def _check(tally: Any) -> str:

@@ -16,7 +16,7 @@ from credkit.audit.changes import changes
 from credkit.audit.entries import ENTRY
 from credkit.audit.examples import EXAMPLES, example
 from credkit.audit.formats import chains, spells
-from credkit.audit.judging import SAMPLE, Pattern, Verdicts
+from credkit.audit.judging import PATTERNS, SAMPLE, Pattern, Verdicts
 from credkit.audit.notes import meanings
 from credkit.audit.plan import Plan, Way
 from credkit.audit.repeats import Seam
@@ -41,6 +41,7 @@ from credkit.times import moment_of
 
 REFUSALS = ("form", "alphabet", "range", "choice")  # rules about what a value is made of
 Key = TypeVar("Key")
+Failed = Mapping[tuple[int, int, Rule], int]  # rows of a reader and a way by the rule they fail
 TOGETHER = 5  # combinations of failed rules that are kept for a reader
 
 
@@ -50,7 +51,12 @@ class Totals:
     def __init__(self, plan: Plan) -> None:
         self.plan = plan
         self.readers: dict[int, list[int]] = {}
-        self.patterns: Counter[Pattern] = Counter()
+        self.patterns: dict[int, Counter[Pattern]] = {}
+        self.scattered: set[int] = set()  # readers that fail too many combinations of rules
+        self.tallies: Counter[tuple[int, int, Rule]] = Counter()
+        self.first: Counter[tuple[int, int, Rule]] = Counter()
+        self.frames: Counter[tuple[int, int]] = Counter()
+        self.failed: Counter[tuple[int, int, Rule]] = Counter()
         self.notes: Counter[tuple[int, str, str, str]] = Counter()
         self.ways: Counter[tuple[int, int]] = Counter()
         self.repeats: Counter[int] = Counter()
@@ -64,7 +70,12 @@ class Totals:
             kept = self.readers.setdefault(code, [0, 0, first, last])
             kept[:] = [kept[0] + rows, kept[1] + fine, min(kept[2], first), max(kept[3], last)]
             good, failing = good + fine, failing + rows - fine
-        self.patterns.update(found.patterns)
+        for counts, more in (
+            (self.tallies, found.tallies), (self.first, found.first), (self.failed, found.failed),
+        ):  # fmt: skip
+            counts.update(more)
+        self.frames.update(found.frames)
+        self._combine(found)
         self.notes.update(found.notes)
         self.ways.update(found.ways)
         if found.bins is not None:
@@ -81,6 +92,18 @@ class Totals:
                 self.plan.ways[key[1]].limit(key[0], smallest[-1][1])
         return good, failing
 
+    def _combine(self, found: Verdicts) -> None:
+        """Count combinations of failed rules, as long as a reader fails few of them."""
+        self.scattered |= found.scattered
+        for pattern, count in found.patterns.items():
+            if pattern.reader not in self.scattered:
+                kept = self.patterns.setdefault(pattern.reader, Counter())
+                kept[pattern] += count
+                if len(kept) > PATTERNS:
+                    self.scattered.add(pattern.reader)
+        for code in self.scattered & self.patterns.keys():
+            del self.patterns[code]
+
     def of_readers(self) -> tuple[ReaderCount, ...]:
         """Every reader: those of a site in its order, others by name."""
         plan = self.plan
@@ -89,10 +112,11 @@ class Totals:
         only = [space.only() for space in plan.spaces]
         worst = self._worst()
         hints = self._hints(worst[:READERS])
-        patterns = _by_reader(self.patterns, lambda pattern: pattern.reader)
+        tallies = _by_reader(self.tallies, lambda tally: tally[0])
+        firsts = _by_reader(self.first, lambda tally: tally[0])
         notes = _by_reader(self.notes, lambda note: note[0])
         ways = _by_reader(self.ways, lambda way: way[0])
-        examples = {code: self._example(code, patterns[code]) for code in worst[:EXAMPLES]}
+        examples = {code: self._example(code, firsts[code]) for code in worst[:EXAMPLES]}
         found = []
         for code in range(len(plan.names)) if plan.site else sorted(self.readers, key=self._name):
             rows, good, first, last = self.readers.get(code, (0, 0, 0, 0))
@@ -106,7 +130,8 @@ class Totals:
                     rows=rows, good=good, failing=rows - good,
                     first=moment_of(first) if timed else None, last=moment_of(last) if timed else None,
                     repeated=self.repeats[code], only_here=_only(only, code),
-                    tallies=self._tallies(patterns[code]), together=_together(patterns[code]),
+                    tallies=self._tallies(tallies[code], firsts[code]),
+                    together=_together(self.patterns.get(code, {})),
                     notes=tuple(
                         Noted(codec=codec, kind=kind, level=level, rows=count, text=meant.get((codec, kind), ""))
                         for (_, codec, kind, level), count in sorted(notes[code].items())
@@ -121,20 +146,14 @@ class Totals:
     def _name(self, code: int) -> tuple[Any, ...]:
         return natural(self.plan.names[code])
 
-    def _tallies(self, patterns: Mapping[Pattern, int]) -> tuple[Tally, ...]:
-        rows: Counter[tuple[int, Rule]] = Counter()
-        first: Counter[tuple[int, Rule]] = Counter()
-        for pattern, count in patterns.items():
-            first[pattern.way, pattern.first] += count
-            for rule in pattern.rules:
-                rows[pattern.way, rule] += count
+    def _tallies(self, rows: Failed, first: Failed) -> tuple[Tally, ...]:
         return tuple(
             Tally(
                 chain=self.plan.ways[way].name, step=rule.step, codec=rule.codec, rule=rule.rule,
                 sort=LENGTH if rule.rule == "length" else REFUSAL if rule.rule in REFUSALS else CHECK,
-                rows=rows[way, rule], first=first[way, rule],
+                rows=rows[code, way, rule], first=first.get((code, way, rule), 0),
             )
-            for way, rule in sorted(rows)
+            for code, way, rule in sorted(rows)
         )  # fmt: skip
 
     def _worst(self) -> list[int]:
@@ -142,14 +161,11 @@ class Totals:
         shares = {code: surely(rows - good, rows) for code, (rows, good, _, _) in self.readers.items() if good < rows}
         return sorted(shares, key=lambda code: (-shares[code], self.plan.names[code]))
 
-    def _example(self, code: int, patterns: Mapping[Pattern, int]) -> Example | None:
+    def _example(self, code: int, first: Failed) -> Example | None:
         """A failing text of a reader: one of the way and the first rule that most of its rows fail, if one was kept."""
         samples = {way: list(texts) for (reader, way), texts in self.samples.items() if reader == code}
-        first: Counter[tuple[int, Rule]] = Counter()
-        for pattern, count in patterns.items():
-            first[pattern.way, pattern.first] += count
         kinds = sorted(first, key=lambda kind: (-first[kind], kind))
-        found = (example(self.plan.ways[way], samples.get(way, ()), rule) for way, rule in kinds)
+        found = (example(self.plan.ways[way], samples.get(way, ()), rule) for _, way, rule in kinds)
         return next((each for each in found if each is not None), None)
 
     def of_chains(self) -> tuple[ChainCount, ...]:
@@ -168,8 +184,8 @@ class Totals:
     def _causes(self, code: int, way: Way, texts: Sequence[str]) -> Hints | None:
         rows = sum(
             count
-            for pattern, count in self.patterns.items()
-            if (pattern.reader, pattern.way) == (code, way.place) and pattern.first.rule != ENTRY
+            for (reader, place, rule), count in self.first.items()
+            if (reader, place) == (code, way.place) and rule.rule != ENTRY
         )
         return causes(way.codec, texts, rows if len(texts) < SAMPLE else 0, way.kind.expect if way.kind else None)
 
@@ -185,15 +201,14 @@ class Totals:
 
     def _judged(self, way: Way, step: int) -> dict[str, tuple[int, int]]:
         """For each reader the frames that got to a step of a way, and those that failed there."""
-        frames = Counter({code: rows for (code, place), rows in self.ways.items() if place == way.place})
+        frames = Counter({code: count for (code, place), count in self.frames.items() if place == way.place})
         failed: Counter[int] = Counter()
-        for pattern, count in self.patterns.items():
-            if pattern.way == way.place:
-                rule = pattern.first
+        for (code, place, rule), count in self.failed.items():
+            if place == way.place:
                 if rule.step < step or (rule.step == step and rule.rule == "length"):
-                    frames[pattern.reader] -= count
+                    frames[code] -= count
                 elif rule.step == step:
-                    failed[pattern.reader] += count
+                    failed[code] += count
         return {self.plan.names[code]: (rows, failed[code]) for code, rows in frames.items() if rows}
 
 

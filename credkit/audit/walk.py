@@ -17,14 +17,16 @@ from credkit import __version__
 from credkit.audit.csvpieces import CsvSource
 from credkit.audit.digests import sha256, stamp
 from credkit.audit.entries import Entries
-from credkit.audit.failures import Failures, Output
+from credkit.audit.failures import LISTED, Failures, listed
 from credkit.audit.judging import Verdicts, judge
 from credkit.audit.otherpieces import JsonSource, ParquetSource
+from credkit.audit.outputs import Output
 from credkit.audit.plan import Plan
 from credkit.audit.repeats import Seam
-from credkit.audit.sources import Damaged, Source, ending, sized
+from credkit.audit.sources import WRONG_SUM, Source, ending, sized
 from credkit.audit.summary import Audit, FileCount
 from credkit.audit.tally import Totals
+from credkit.crosswalk.outputs import apart
 from credkit.csvfiles import File
 from credkit.errors import DefinitionError
 
@@ -64,31 +66,26 @@ def audit(
 
     ``failures`` is a CSV file for the failing rows, written whole or not at all. ``progress`` is told
     now and then how many bytes of how many are read. With ``digests`` each file is read a second time, for
-    its SHA-256. Raises `DefinitionError` for a file that cannot
-    be read at all, and for one that holds a payment track.
+    its SHA-256. Raises `DefinitionError` for a file that cannot be read at all, that is named twice, or
+    that holds a payment track; and for an output in the place of another file.
     """
     sources = [_source(path, plan, delimiter, encoding) for path in paths]
+    for place, path in enumerate(paths):
+        if any(path.samefile(other) for other in paths[:place]):
+            raise DefinitionError(f"{path}: this file is named twice, and its rows would count twice")
     if failures is not None:
-        apart([failures], paths)
-        with Output(failures) as output:
+        site = plan.site.files if plan.site else ()
+        apart([failures], [*paths, *site])
+        with Output(failures, LISTED, listed) as output:
             return _audit(sources, plan, Failures(output.write, plan), progress, digests=digests)
     return _audit(sources, plan, None, progress, digests=digests)
-
-
-def apart(outs: Sequence[Path], paths: Sequence[Path]) -> None:
-    """Raise `DefinitionError` if an output is one of the files that are read, or another output."""
-    for place, out in enumerate(outs):
-        if any(out.exists() and path.exists() and out.samefile(path) for path in paths):
-            raise DefinitionError(f"output {out} is one of the files that are read")
-        if any(out.resolve() == other.resolve() for other in outs[:place]):
-            raise DefinitionError(f"output {out} is asked for twice")
 
 
 def _source(path: Path, plan: Plan, delimiter: str, encoding: str) -> Source:
     kind = ending(path)
     size, name = sized(path), str(path)
     if kind == ".parquet":
-        return ParquetSource(name=name, path=path, size=size, unit="row", columns=plan.columns)
+        return ParquetSource(name=name, path=path, size=size, unit="row", columns=plan.columns, clock=plan.clock)
     if kind.startswith(".csv"):
         return CsvSource(
             name=name, path=path, size=size, kind=kind, columns=plan.columns, delimiter=delimiter, encoding=encoding
@@ -151,6 +148,9 @@ def _file(file: _Counting, plan: Plan, totals: Totals, failures: Failures | None
             failures.add(source.name, 0, typed.failing, ())
         base += found.height
         tell(size)
+        if found.ended:  # nothing behind it can be read
+            source.ended = found.ended
+            break
     typed = entries.end()
     _refuse_track(source, 0, typed)
     _count(file, totals, typed, seam)
@@ -158,7 +158,8 @@ def _file(file: _Counting, plan: Plan, totals: Totals, failures: Failures | None
         failures.add(source.name, 0, typed.failing, ())
     if source.ended:
         last = max(base, source.first) - 1
-        file.ended = f"{source.name}: {source.ended}; what stands behind {source.unit} {last} is in no count"
+        rest = "" if source.ended == WRONG_SUM else f"; what stands behind {source.unit} {last} is in no count"
+        file.ended = f"{source.name}: {source.ended}{rest}"
 
 
 def _count(file: _Counting, totals: Totals, found: Verdicts, seam: Seam) -> None:
@@ -187,7 +188,5 @@ def _verdicts(source: Source, plan: Plan, *, every: bool) -> Iterator[tuple[Verd
         while waiting:
             future, size = waiting.popleft()
             yield future.result(), size
-    except Damaged as error:
-        source.ended = str(error)
     finally:
         pool.shutdown(cancel_futures=True)

@@ -4,16 +4,19 @@ The commands have no logic of their own: they read values (`credkit.cli.values`)
 library, and speak through one door (`credkit.cli.output`), which masks account numbers.
 
 Exit codes: 0 good; 1 a value failed; 2 wrong usage or a fault in a file that defines something;
-130 interrupted; 141 the reader of the output went away.
+130 interrupted; 141 the reader of the output went away; 128 and the number of a signal that ended it.
 """
 
 from __future__ import annotations
 
 import os
 import re
+import signal
 import sys
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from importlib import import_module
+from threading import current_thread, main_thread
 from typing import Any
 
 import click
@@ -87,10 +90,11 @@ class Commands(click.Group):
         for stream in (sys.stdout, sys.stderr):
             if hasattr(stream, "reconfigure"):
                 stream.reconfigure(errors="backslashreplace")
-        try:
-            code = super().main(*args, **{**options, "prog_name": "credkit", "standalone_mode": False})
-        except Exception as error:
-            code = _failed(error)
+        with _told_to_end():
+            try:
+                code = super().main(*args, **{**options, "prog_name": "credkit", "standalone_mode": False})
+            except Exception as error:
+                code = _failed(error)
         sys.exit(code or 0)
 
     def invoke(self, ctx: click.Context) -> Any:
@@ -100,6 +104,26 @@ class Commands(click.Group):
         except BrokenPipeError:
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # nothing is left to flush to
             return CLOSED
+
+
+@contextmanager
+def _told_to_end() -> Iterator[None]:
+    """While this runs, a signal to end ends it in order: outputs that are not whole are taken away."""
+
+    def end(number: int, frame: object) -> None:
+        sys.exit(128 + number)
+
+    former = {}
+    if current_thread() is main_thread():
+        for name in ("SIGTERM", "SIGHUP"):
+            number = getattr(signal, name, None)  # not every system has both
+            if number is not None and signal.getsignal(number) == signal.SIG_DFL:
+                former[number] = signal.signal(number, end)
+    try:
+        yield
+    finally:
+        for number, handler in former.items():
+            signal.signal(number, handler)
 
 
 def _failed(error: Exception) -> int:

@@ -14,6 +14,7 @@ import click
 from credkit.cli import options
 from credkit.cli.output import Door
 from credkit.codec import Entry
+from credkit.crosswalk.outputs import apart
 from credkit.errors import DefinitionError, shown
 from credkit.site import load_site
 
@@ -23,6 +24,8 @@ if TYPE_CHECKING:
     from credkit.sitemodel import Site
 
 NEEDED = "audit needs the extra audit: pip install 'credkit[audit]'"
+
+BY_ZONE = "--zone NAME says by which clocks such times are"
 
 
 @click.command()
@@ -43,7 +46,9 @@ NEEDED = "audit needs the extra audit: pip install 'credkit[audit]'"
     "--time", default="time", show_default=True, metavar="NAME", help="The column of times; '' if there is none."
 )
 @click.option("--zone", metavar="ZONE", help="With --chain: the IANA time zone of times without an offset.")
-@click.option("--delimiter", metavar="SIGN", help="What stands between the cells of a CSV file (a comma).")
+@click.option(
+    "--delimiter", metavar="SIGN", help=r"What stands between the cells of a CSV file (a comma); \t is a tab."
+)
 @click.option("--encoding", metavar="NAME", help="The encoding of CSV files (utf-8).")
 @click.option(
     "--failures", type=click.Path(path_type=Path), metavar="OUT",
@@ -76,21 +81,23 @@ def audit(
           --chain hex:8/right-justified:26/wiegand-26
       credkit audit --site brackwater/site.toml --report report.html
 
-    OUT is written whole or not at all. It holds data on persons, readable by its owner only.
+    OUT is written whole or not at all, and takes the place of an earlier one at most. It holds data
+    on persons, readable by its owner only.
 
     The exit code is 0 if every row is good, and 1 if one is not. Needs the extra audit.
 
     --json: an object a file, a reader and a layout, each under its key, then one with the totals.
     """
     try:
-        from credkit.audit import Output, apart, audit_text, records
+        from credkit.audit import Output, audit_text, is_table, records, stamp
         from credkit.audit import audit as count
         from credkit.audit import parquet as table
-        from credkit.report import pinned
+        from credkit.report import is_report, pinned
         from credkit.report import report as page
     except ModuleNotFoundError:
         raise DefinitionError(NEEDED) from None
     door = Door(as_json=as_json, reveal=reveal)
+    before = stamp(site) if site is not None else ()
     described = load_site(site) if site is not None else None
     plan = _plan(chain, described, zone, layouts, text=text, reader=reader, time=time)
     if not files and described is None:
@@ -98,14 +105,17 @@ def audit(
     file = described.readings if described else None
     paths = files or ((file.path,) if file else ())
     pins = [pinned(site)] if site is not None and report is not None else []
-    apart([out for out in (failures, parquet, report) if out is not None], [*paths, *([site] if site else [])])
+    if pins and site is not None and stamp(site) != before:
+        raise DefinitionError(f"{site}: the file was changed while it was read: run the audit again")
+    outs = [out for out in (failures, parquet, report) if out is not None]
+    apart(outs, [*paths, *(described.files if described else ())])
     with ExitStack() as outputs:
-        tables = outputs.enter_context(Output(parquet)) if parquet is not None else None
-        pages = outputs.enter_context(Output(report)) if report is not None else None
+        tables = outputs.enter_context(Output(parquet, "table of readers", is_table)) if parquet is not None else None
+        pages = outputs.enter_context(Output(report, "report", is_report)) if report is not None else None
         with _progress() as progress:
             found = count(
                 paths, plan, failures=failures, digests=report is not None, progress=progress,
-                delimiter=delimiter or (file.delimiter if file else ","),
+                delimiter=_sign(delimiter) or (file.delimiter if file else ","),
                 encoding=encoding or (file.encoding if file else "utf-8"),
             )  # fmt: skip
         if tables is not None:
@@ -118,6 +128,9 @@ def audit(
     else:
         for line in audit_text(found, plan.clock.zone).splitlines():
             door.say(line, indent="  ")
+        if outs:
+            door.say()
+            door.say(f"Written: {', '.join(map(str, outs))}.")
     return int(not found.whole)
 
 
@@ -137,7 +150,12 @@ def _plan(
             raise click.UsageError("--zone goes with --chain: a site file names its time zone")
         return Plan(columns=columns, clock=Clock(site.zone, local=site.readings.local), site=site)
     codec = options.reader(chain or "", layouts)
-    return Plan(columns=columns, clock=Clock(_zone(zone), either=zone is not None), codec=codec)
+    return Plan(columns=columns, clock=Clock(_zone(zone), either=zone is not None, hint=BY_ZONE), codec=codec)
+
+
+def _sign(delimiter: str | None) -> str | None:
+    """The sign that --delimiter names."""
+    return "\t" if delimiter == r"\t" else delimiter
 
 
 def _zone(name: str | None) -> tzinfo:

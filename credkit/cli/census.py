@@ -12,12 +12,14 @@ import click
 
 from credkit.cli import options
 from credkit.cli.output import Door
-from credkit.errors import DefinitionError
+from credkit.crosswalk.outputs import apart
+from credkit.errors import DefinitionError, shown
 from credkit.site import load_site
 
 if TYPE_CHECKING:
     from credkit.census import Census, Wanted
 
+LONGEST = 100  # characters of a stretch
 MOST = 5  # rows of a list on a screen; the files have all of them
 
 
@@ -79,6 +81,8 @@ def census(
         if credentials is not None:
             file = replace(described.credentials, path=credentials, name=str(credentials))
             described = replace(described, credentials=file)
+        if out is not None:
+            apart([out / name for name in package.outputs.NAMES], [*described.files, described.credentials.path])
         result: Census = package.census(described, room, wanted=wanted)
         if out is not None:
             package.write_census(result, out)
@@ -107,8 +111,16 @@ def _package() -> Any:
 
 def _stretch(text: str) -> tuple[int, int]:
     first, _, last = text.partition("-")
-    if not (first.isascii() and first.isdecimal() and last.isascii() and last.isdecimal() and int(first) <= int(last)):
-        raise click.BadParameter(f"{text!r} is not a stretch such as 500-599", param_hint="'--reserve'")
+    short = len(text) <= LONGEST  # longer ones are no numbers of cards, and Python refuses to read them
+    if not (
+        short
+        and first.isascii()
+        and first.isdecimal()
+        and last.isascii()
+        and last.isdecimal()
+        and int(first) <= int(last)
+    ):
+        raise click.BadParameter(f"{shown(text)} is not a stretch such as 500-599", param_hint="'--reserve'")
     return int(first), int(last)
 
 

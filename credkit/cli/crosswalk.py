@@ -11,6 +11,7 @@ from credkit.cli import options
 from credkit.cli.output import Door
 from credkit.crosswalk import Crosswalk, summary_text, write_outputs
 from credkit.crosswalk import crosswalk as compute
+from credkit.crosswalk.outputs import NAMES, apart
 from credkit.site import load_site
 
 MOST = 3  # findings of one code on a screen; summary.txt has all of them
@@ -51,7 +52,9 @@ def crosswalk(site: Path, out: Path, as_json: bool, reveal: bool) -> int:
 def run(door: Door, site: Path, out: Path) -> Crosswalk:
     """The crosswalk of ``site``, written to ``out``."""
     with door.busy(f"matching {site}"):
-        result = compute(load_site(site))
+        described = load_site(site)
+        apart([out / name for name in NAMES], described.files)
+        result = compute(described)
         write_outputs(result, out)
     return result
 

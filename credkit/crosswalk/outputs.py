@@ -60,6 +60,26 @@ def write_outputs(result: Crosswalk, out: str | Path) -> None:
     write_folder(texts, out, NAMES, "crosswalk")
 
 
+def apart(outs: Sequence[Path], kept: Iterable[Path]) -> None:
+    """Raise `DefinitionError` if an output would replace one of the files ``kept``, or another output."""
+    files = list(kept)
+    for place, out in enumerate(outs):
+        if "\0" in str(out):
+            raise DefinitionError(f"output {shown(str(out))} is not the path of a file")
+        if any(_same(out, file) for file in files):
+            raise DefinitionError(f"output {shown(str(out))} is one of the files that are read, or that the site names")
+        if any(_same(out, other) for other in outs[:place]):
+            raise DefinitionError(f"output {shown(str(out))} is asked for twice")
+
+
+def _same(one: Path, other: Path) -> bool:
+    """Whether two paths are, or would be, one file."""
+    try:
+        return one.samefile(other)
+    except OSError:  # one of them is not there
+        return os.path.realpath(one.parent) == os.path.realpath(other.parent) and one.name == other.name
+
+
 def write_folder(texts: Mapping[str, str], out: str | Path, names: Sequence[str], maker: str) -> None:
     """Write files, ``texts`` by name, into the directory ``out``; ``names`` are all that a ``maker`` ever writes.
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Callable
 from dataclasses import dataclass
 from importlib.util import find_spec
 from pathlib import Path
@@ -34,14 +35,14 @@ def without_audit() -> str:
 def demo_report(site: Path) -> Audited:
     """Audit the readings of the site file ``site``, and write the report beside it, over an earlier one at most."""
     from credkit.audit import Clock, Columns, Output, Plan, audit  # only with the extra
-    from credkit.report import MARK, pinned, report
+    from credkit.report import is_report, pinned, report
 
     described, out = load_site(site), site.with_name(REPORT)
     clock = Clock(described.zone, local=described.readings.local)
     found = audit([described.readings.path], Plan(columns=Columns(), clock=clock, site=described), digests=True)
-    ours = not os.path.lexists(out) or _has(out, MARK)
+    ours = not os.path.lexists(out) or _is_ours(out, is_report)
     if ours:
-        with Output(out) as output:
+        with Output(out, "report", is_report) as output:
             output.write(report(found, described.zone, described=[pinned(site)]).encode())
     return Audited(
         path=out if ours else None, rows=found.rows, failing=found.failing, unreadable=found.unreadable
@@ -55,11 +56,10 @@ def _there(module: str) -> bool:
         return False
 
 
-def _has(path: Path, mark: str) -> bool:
+def _is_ours(path: Path, is_report: Callable[[Path], bool]) -> bool:
     if path.is_symlink() or not path.is_file():
         return False
     try:
-        with path.open("rb") as file:
-            return mark.encode() in file.read(4096)
+        return is_report(path)
     except OSError as error:
         raise DefinitionError(f"demo: {path} cannot be read ({error.strerror})") from None
