@@ -6,6 +6,7 @@ Every number that was ever issued counts as used, whatever became of its card.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from datetime import datetime, time
 from itertools import pairwise
 
 import numpy as np
@@ -16,7 +17,7 @@ from credkit.codec import Codec
 from credkit.crosswalk.columns import KEY
 from credkit.crosswalk.texts import branches
 from credkit.reading import Field
-from credkit.sitemodel import Kind, Site
+from credkit.sitemodel import Kind, Reader, Site
 
 FACILITY, NUMBER = "facility", "number"  # what the fields are called in the catalogue and in site files
 
@@ -43,7 +44,17 @@ def reading(site: Site, kind: Kind) -> Iterator[Codec]:
     """The chains by which readers give numbers of ``kind`` whole."""
     for reader in site.readers.values():
         if reader.kind is kind:
-            yield from (c for period in reader.periods for c in branches(period.codec) if not c.lossy)
+            yield from (codec for codec in in_use(site, reader) if not codec.lossy)
+
+
+def in_use(site: Site, reader: Reader) -> tuple[Codec, ...]:
+    """The chains of a reader that serve on the day of judgement, or will; each once.
+
+    A period that is over binds no new number: nothing will be read in it.
+    """
+    today = datetime.combine(site.as_of, time(), site.zone)
+    periods = (period for period in reader.periods if period.end is None or period.end > today)
+    return tuple(dict.fromkeys(codec for period in periods for codec in branches(period.codec)))
 
 
 def counting(frame: pl.DataFrame) -> pl.DataFrame:
