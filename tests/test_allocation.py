@@ -1,10 +1,13 @@
-"""New numbers: what is given out is read back, given by readers that still serve, and never refused afterwards."""
+"""New numbers, and what is free: given out is what is read back, and what readers that still serve can give."""
 
 from __future__ import annotations
 
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from credkit.census import Wanted, census
 from credkit.census.result import Allocation
@@ -116,3 +119,21 @@ def test_a_facility_code_that_is_too_large(facility: int, tmp_path: Path) -> Non
     largest = census(site(tmp_path, [], toml), wanted=Wanted(count=1, facility=(1 << 64) - 1)).allocation
     assert largest is not None
     assert [badge.value for badge in largest.badges] == ["18446744073709551615-00001"]
+
+
+@given(st.sets(st.integers(0, 400), min_size=1, max_size=12))
+@settings(max_examples=40, deadline=None)
+def test_nothing_is_free_behind_the_end(issued: set[int]) -> None:
+    """Two kinds of one namespace, of which the narrower has 8 bits: numbers end at 255."""
+    toml = HEADER + "".join(
+        f'\n[kinds.{name}]\nnamespace = "pier"\nvalue = "{value}"\nkey = ["number"]\n'
+        for name, value in (("old", "hex:2/fields:number:8"), ("new", "hex:4/fields:number:16"))
+    )
+    with TemporaryDirectory() as home:
+        result = census(site(Path(home), [row(f"C-{n}", f"{n:04X}", kind="new") for n in issued], toml))
+    free = [n for each in result.stretches if not each.used for n in range(each.first, each.last + 1)]
+    assert free == [n for n in range(256) if n not in issued]
+    assert result.ranges[0].free == len(free)
+    assert {n for each in result.stretches if each.used for n in range(each.first, each.last + 1)} == issued
+    between = "".join(" x"[n in free] for n in range(min(issued), max(issued) + 1))
+    assert result.ranges[0].gap == max(map(len, between.split(" ")))

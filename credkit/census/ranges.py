@@ -85,12 +85,12 @@ def ranges(site: Site, spaces: Mapping[str, pl.DataFrame]) -> tuple[tuple[Range,
             continue
         for facility, numbers in used(spaces, namespace):
             runs = _runs(numbers)
-            gaps = [after[0] - before[1] - 1 for before, after in pairwise(runs)]
+            gaps = [min(after[0], field.most + 1) - before[1] - 1 for before, after in pairwise(runs)]  # free ones
             within = int((numbers <= field.most).sum())
             found.append(
                 Range(
                     namespace=namespace, facility=facility, used=len(numbers), first=runs[0][0], last=runs[-1][1],
-                    runs=len(runs), gap=max(gaps, default=0), free=field.most - field.least + 1 - within,
+                    runs=len(runs), gap=max([0, *gaps]), free=field.most - field.least + 1 - within,
                 )
             )  # fmt: skip
             stretches.extend(_stretches(namespace, facility, runs, field))
@@ -106,11 +106,11 @@ def _runs(numbers: np.ndarray) -> list[tuple[int, int]]:
 
 
 def _stretches(namespace: str, facility: int | None, runs: list[tuple[int, int]], field: Field) -> Iterator[Stretch]:
-    at = field.least
+    at, end = field.least, field.most + 1  # behind the last number that there may be none is free
     for first, last in runs:
-        if first > at:
-            yield Stretch(namespace=namespace, facility=facility, first=at, last=first - 1, used=False)
+        if min(first, end) > at:
+            yield Stretch(namespace=namespace, facility=facility, first=at, last=min(first, end) - 1, used=False)
         yield Stretch(namespace=namespace, facility=facility, first=first, last=last, used=True)
         at = last + 1
-    if at <= field.most:
+    if at < end:
         yield Stretch(namespace=namespace, facility=facility, first=at, last=field.most, used=False)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping
 from dataclasses import asdict, replace
 from math import isfinite
@@ -12,12 +13,13 @@ import click
 
 from credkit.cli import options
 from credkit.cli.output import Door
-from credkit.errors import DefinitionError
+from credkit.errors import DefinitionError, shown
 from credkit.site import load_site
 
 if TYPE_CHECKING:
     from credkit.census import Census, Wanted
 
+STRETCH = re.compile("([0-9]{1,20})-([0-9]{1,20})")
 MOST = 5  # rows of a list on a screen; the files have all of them
 
 
@@ -106,10 +108,10 @@ def _package() -> Any:
 
 
 def _stretch(text: str) -> tuple[int, int]:
-    first, _, last = text.partition("-")
-    if not (first.isascii() and first.isdecimal() and last.isascii() and last.isdecimal() and int(first) <= int(last)):
-        raise click.BadParameter(f"{text!r} is not a stretch such as 500-599", param_hint="'--reserve'")
-    return int(first), int(last)
+    found = STRETCH.fullmatch(text)
+    if not found or int(found[1]) > int(found[2]):
+        raise click.BadParameter(f"{shown(text)} is not a stretch such as 500-599", param_hint="'--reserve'")
+    return int(found[1]), int(found[2])
 
 
 def _records(result: Census, out: Path | None) -> Iterator[Mapping[str, Any]]:
