@@ -51,10 +51,10 @@ def census(
 ) -> int:  # fmt: skip
     """Say what the credentials of SITE look like, before any reading is taken.
 
-    SITE is a site file (TOML) that names the credentials file. The result: credentials that one
-    number cannot tell apart, and those that a target or a reader makes alike which cuts; the fewest
-    cards to reissue so that none are left; ranges that are used and free; the smallest layout that
-    holds them all. With --allocate, numbers for new badges that clash with nothing.
+    SITE is a site file (TOML) that names the credentials file. The result: cards that cannot be told
+    apart, because they have one number or because a target or a reader keeps too little of it; the
+    fewest cards to reissue so that none are left; ranges that are used and free; the smallest layout
+    that holds them all. With --allocate, numbers for new badges that clash with nothing.
 
     DIR is written whole or not at all. It holds data on persons, readable by its owner only.
 
