@@ -1,6 +1,6 @@
 """Writes the reference pages that are generated from what runs: ``python docs/generate.py``.
 
-`pages` gives each page's text; a test holds the files to it.
+`pages` gives each page's text, `drawings` each frame as SVG; a test holds the files to them.
 """
 
 from __future__ import annotations
@@ -33,12 +33,14 @@ from credkit.codecs import (
     tracktexts,
     uids,
 )
+from credkit.drawsvg import layout_svg
 from credkit.registry import ELSEWHERE
 from credkit.search.presentations import presentations
 from credkit.spans import written as span
 from credkit.tables.layout import Layout, Limit
 
 HERE = Path(__file__).parent
+DRAWINGS = "drawings"
 FAMILIES = (
     ("Text to text", (*texts.ENTRIES, *keyboards.ENTRIES, *tracktexts.ENTRIES, *checkdigits.ENTRIES)),
     ("Text to bits: notations", notations.ENTRIES),
@@ -63,10 +65,9 @@ def section(entry: Entry) -> list[str]:
     """One codec: source, description, layout table, examples."""
     title = entry.title[0].upper() + entry.title[1:]
     lines = [f"### `{written(entry)}`", "", f"{title}.", "", *described(entry), f"Source: {entry.source}.", ""]
-    first = entry.examples[0]
-    codec = entry.build(*(first.args.split(",") if first.args else ()))
-    if isinstance(codec.table, Layout) and entry.name not in ("fields", "data-of"):
-        lines += layout_rows(codec.table)
+    if layout := drawn(entry):
+        lines += [f"![The bits of {entry.name}, drawn: the table says the same]({DRAWINGS}/{entry.name}.svg)", ""]
+        lines += layout_rows(layout)
     if entry.aliases:
         lines += [f"Also called {', '.join(f'`{alias}`' for alias in entry.aliases)} by an open standard.", ""]
     lines += ["| written | read | gives |", "| --- | --- | --- |"]
@@ -74,6 +75,13 @@ def section(entry: Entry) -> list[str]:
         step = f"{entry.name}:{example.args}" if example.args else entry.name
         lines.append(f"| `{step}` | `{repr(example.given)[1:-1]}` | `{example.gives}` |")
     return [*lines, ""]
+
+
+def drawn(entry: Entry) -> Layout | None:
+    """The layout of an entry that has one of its own."""
+    first = entry.examples[0]
+    table = entry.build(*(first.args.split(",") if first.args else ())).table
+    return table if isinstance(table, Layout) and entry.name not in ("fields", "data-of") else None
 
 
 def described(entry: Entry) -> list[str]:
@@ -148,6 +156,13 @@ def pages() -> dict[str, str]:
     return {"codecs.md": codecs_page(), "commands.md": commands_page(), "presentations.md": presentations_page()}
 
 
+def drawings() -> dict[str, str]:
+    """The layouts of the catalogue as SVG, by file name."""
+    found = ((entry.name, drawn(entry)) for _, entries in FAMILIES for entry in entries)
+    return {f"{DRAWINGS}/{name}.svg": layout_svg(layout) + "\n" for name, layout in found if layout}
+
+
 if __name__ == "__main__":
-    for name, text in pages().items():
+    (HERE / DRAWINGS).mkdir(exist_ok=True)
+    for name, text in (pages() | drawings()).items():
         (HERE / name).write_text(text, encoding="utf-8")

@@ -225,6 +225,26 @@ def test_numbers_that_look_like_account_numbers_are_masked(tmp_path: Path) -> No
     assert table(tmp_path / "plain" / "duplicates.csv")[0]["shared"] == ACCOUNT
 
 
+def test_numbers_of_a_kind_that_is_no_payment_card_are_whole_in_every_file(tmp_path: Path) -> None:
+    """Two new badges would otherwise stand there as one: the middle digits are what tells them apart."""
+    toml = SITE.replace('"template:{number:04d}"', '"template:{number:016d}"').replace(STUB, "")
+    toml = toml.replace("[kinds.badge]", '[kinds.badge]\nnot_payment = "locker numbers"')
+    drawn = [row(f"C-{n}", ACCOUNT, kind="badge") for n in range(2)]
+    more = [row(f"D-{n}", f"411436{n:09d}5", kind="badge") for n in range(40)]
+    result = census(site(tmp_path, [*drawn, *more], toml), wanted=Wanted(count=30, kind="badge"))
+    write_census(result, tmp_path / "out")
+    for name, column in (("duplicates", "number"), ("duplicates", "shared"), ("reissue", "number")):
+        assert {each[column] for each in table(tmp_path / "out" / f"{name}.csv")} == {ACCOUNT}
+    assert ACCOUNT in {each["first"] for each in table(tmp_path / "out" / "ranges.csv")}
+    wide = toml.replace('"template:{number:016d}"', '"template:411436{number:010d}"')
+    result = census(site(tmp_path, [], wide), wanted=Wanted(count=30, kind="badge"))
+    write_census(result, tmp_path / "out")
+    badges = table(tmp_path / "out" / "allocation.csv")
+    assert [each["value"] for each in badges] == [f"411436{int(each['number']):010d}" for each in badges]
+    assert len({each["value"] for each in badges}) == 30
+    assert not any("*" in path.read_text() for path in (tmp_path / "out").iterdir())
+
+
 STUB = """[readers.stub]
 kind = "badge"
 chain = "hex:4/keep-low:6/fields:number:6"
@@ -276,7 +296,15 @@ def test_credentials_of_another_file(tmp_path: Path) -> None:
         (("--facility", "12"), "credkit census: --facility, --kind and --reserve go with --allocate"),
         (("--allocate", "0"), "credkit census: Invalid value for '--allocate'"),
         (("--allocate", "1", "--reserve", "9-1"), "'9-1' is not a stretch such as 500-599"),
-        (("--allocate", "1", "--reserve", f"1-{'9' * 5000}"), "is not a stretch such as 500-599"),
+        (("--allocate", "1", "--reserve", "1" * 5000 + "-" + "2" * 5000), "…22222' is not a stretch such as 500-599"),
+        (("--allocate", "1", "--reserve", "１-２"), "is not a stretch such as 500-599"),
+        (("--allocate", "1", "--reserve", ""), "'' is not a stretch such as 500-599"),
+        (("--allocate", "1", "--reserve", "-5"), "'-5' is not a stretch such as 500-599"),
+        (("--allocate", "1", "--facility", "9" * 5000), "Invalid value for '--facility'"),
+        (("--allocate", "1", "--facility", "9" * 20), "facility 99999999999999999999 has more than 64 bits"),
+        (("--allocate", "9" * 20), "allocate: 99999999999999999999 is not a count from 1 to 1,000,000"),
+        (("--allocate", "1", "--kind", "é"), "no kind is called 'é'"),
+        (("--room", "9" * 5000), "Invalid value for '--room'"),
         (
             ("--allocate", "1", "--facility", "13"),
             "credkit: allocate: facility 13 is not expected of card, only 12, 40",

@@ -11,12 +11,13 @@ import subprocess
 import sys
 import tomllib
 from pathlib import Path
+from xml.etree import ElementTree
 
 import pytest
 
 import credkit
 from credkit.cli import EVERY
-from docs.generate import pages
+from docs.generate import drawings, pages
 
 ROOT = Path(__file__).parent.parent
 PAGES = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted((ROOT / "docs").glob("*.md"))]
@@ -35,6 +36,17 @@ def blocks(language: str) -> list[tuple[str, str]]:
 def test_generated_pages_are_current() -> None:
     for name, text in pages().items():
         assert (ROOT / "docs" / name).read_text() == text, f"docs/{name}: run python docs/generate.py"
+
+
+def test_generated_drawings_are_current() -> None:
+    folder, wanted = ROOT / "docs" / "drawings", drawings()
+    assert {f"drawings/{path.name}" for path in folder.iterdir()} == set(wanted)
+    page = (ROOT / "docs" / "codecs.md").read_text()
+    for name, text in wanted.items():
+        assert (ROOT / "docs" / name).read_text() == text, f"docs/{name}: run python docs/generate.py"
+        assert len(text) < 60_000
+        assert ElementTree.fromstring(text).get("aria-label")
+        assert re.search(rf"!\[[^]]+]\({re.escape(name)}\)", page), f"{name} stands on no page, or without words"
 
 
 def test_every_codec_is_documented() -> None:

@@ -74,11 +74,20 @@ class Decoded:
             _marked(kept, self.count, rows, masks)
 
     def table(self) -> Any:
-        """A polars data frame: a column for each field, ``ok``, and one for each check, named ``STEP.CODEC.RULE``."""
+        """A polars data frame: a column for each field, ``ok``, and one for each check, named ``STEP.CODEC.RULE``.
+
+        Fields that may hold more than 64 bits are columns of texts. Raises `DefinitionError` if a field is
+        called ``ok``, too.
+        """
         import polars as pl
 
-        columns = {name: pl.Series(name, found.tolist() if found.dtype == object else found)
-                   for name, found in self.fields.items()}  # fmt: skip
+        if "ok" in self.fields:
+            raise DefinitionError("a field is called ok, as the column for the rows that decode: select: renames it")
+        columns = {
+            name: pl.Series(name, found) if found.dtype != object
+            else pl.Series(name, [None if item is None else str(item) for item in found.tolist()], dtype=pl.String)
+            for name, found in self.fields.items()
+        }  # fmt: skip
         checks = {f"{rule.step}.{rule.codec}.{rule.rule}": self.failures[rule] for rule in self.rules}
         return pl.DataFrame({**columns, "ok": self.ok, **checks})
 
@@ -147,7 +156,7 @@ class Bulk:
         """
         if self.codec.unread:
             raise DefinitionError(f"chain {self.codec.name} cannot read: {self.codec.unread}")
-        found = Decoded(count=rows_in(values))
+        found = Decoded(count=rows_in(self.codec.name, self.codec.input, values))
         for rows, block in blocks(self.codec.name, self.codec.input, values, length):
             for place, step in enumerate(self.codec.steps):
                 reading.read(block, place, step)
@@ -161,7 +170,7 @@ class Bulk:
         """
         if self.codec.unwritten:
             raise DefinitionError(f"chain {self.codec.name} cannot write: {self.codec.unwritten}")
-        found = Encoded(count=rows_in(values))
+        found = Encoded(count=rows_in(self.codec.name, self.codec.output, values))
         for rows, block in blocks(self.codec.name, self.codec.output, values, length):
             for step in reversed(getattr(self.codec, "writers", (self.codec,))):
                 writing.write(block, step)

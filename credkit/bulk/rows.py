@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Set
 from typing import Any
 
 import numpy as np
@@ -13,12 +13,18 @@ from credkit.codec import carry, is_form
 from credkit.errors import DefinitionError, nearest, shown
 from credkit.reading import Form, Schema
 from credkit.shapes import Shape, only, said
+from credkit.spans import LIMIT
 
 ROWS = 1 << 16  # of a block: they and what is made of them stay in a processor's cache, and calls cost little
 
 
 def blocks(name: str, shape: Shape, values: Any, length: int | None) -> Iterator[tuple[slice, Block]]:
-    """``values``, which should be of ``shape``, in blocks; raises `DefinitionError` for what is not."""
+    """``values``, which should be of ``shape``, in blocks; raises `DefinitionError` for what is not.
+
+    Where there are no rows there is one block without any, so that what comes out has its columns.
+    """
+    if length is not None and (type(length) is not int or not 0 <= length <= LIMIT):
+        raise DefinitionError(f"{name}: length= is a number of bits from 0 to {LIMIT}, not {shown(length)}")
     if shape.form == "text":
         yield from _texts(name, values)
     elif shape.form == "bits" and isinstance(values, np.ndarray):
@@ -29,15 +35,33 @@ def blocks(name: str, shape: Shape, values: Any, length: int | None) -> Iterator
         yield from _objects(name, "bits", values)
 
 
-def rows_in(values: Any) -> int:
-    """How many rows ``values`` have."""
-    if isinstance(values, Mapping):
-        return len(next(iter(values.values()), ()))
-    return len(values) if hasattr(values, "__len__") else 0
+def rows_in(name: str, shape: Shape, values: Any) -> int:
+    """How many rows ``values``, which should be of ``shape``, have; raises `DefinitionError` for what has none."""
+    if shape.form == "fields":
+        columns = _mapping(name, values)
+        key = next(iter(columns))
+        return _size(f"{name}: the column {key}", "a column of values", columns[key])
+    return _size(name, "a column of texts" if shape.form == "text" else "an array of bits", values)
+
+
+def _mapping(name: str, values: Any) -> Mapping[Any, Any]:
+    if not isinstance(values, Mapping):
+        raise DefinitionError(f"{name}: takes a mapping of columns, not {shown(type(values).__name__)}")
+    if not values:
+        raise DefinitionError(f"{name}: takes a mapping of columns, and this one has none")
+    return values
+
+
+def _size(what: str, items: str, values: Any) -> int:
+    """The length of a list, an array or a column; what has none or no order, and a single text, is no such thing."""
+    sized = hasattr(values, "__len__") and not isinstance(values, (str, bytes, bytearray, Mapping, Set))
+    if not sized or (isinstance(values, np.ndarray) and not values.ndim):
+        raise DefinitionError(f"{what}: takes a list or {items}, not {shown(type(values).__name__)}")
+    return len(values)
 
 
 def _slices(count: int) -> Iterator[slice]:
-    for start in range(0, count, ROWS):
+    for start in range(0, max(count, 1), ROWS):
         yield slice(start, min(start + ROWS, count))
 
 
@@ -93,9 +117,7 @@ def _words(name: str, shape: Shape, values: Array, length: int | None) -> Iterat
 
 def _columns(name: str, schema: Schema | None, values: Any) -> Iterator[tuple[slice, Block]]:
     """Columns of fields; a value that no field can hold goes on as it is, for the codec to refuse."""
-    if not isinstance(values, Mapping) or not values:
-        raise DefinitionError(f"{name}: takes a mapping of columns, not {shown(type(values).__name__)}")
-    columns = {str(key): _column(found) for key, found in values.items()}
+    columns = {str(key): _column(f"{name}: the column {key}", found) for key, found in _mapping(name, values).items()}
     if schema:
         for missing in (key for key in schema if key not in columns):
             raise DefinitionError(f"{name}: the column {missing} is missing{nearest(missing, columns)}")
@@ -109,8 +131,14 @@ def _columns(name: str, schema: Schema | None, values: Any) -> Iterator[tuple[sl
         yield rows, Block(count=rows.stop - rows.start, form="fields", data=data)
 
 
-def _column(found: Any) -> Array:
-    """A column of any kind as an array: unsigned numbers of 64 bits, or Python objects."""
+def _column(what: str, found: Any) -> Array:
+    """A column of any kind as an array: unsigned numbers of 64 bits, or Python objects.
+
+    What has no hash, such as a list, is None there: no field holds either of them.
+    """
+    _size(what, "a column of values", found)
+    if isinstance(found, np.ndarray) and found.ndim != 1:
+        raise DefinitionError(f"{what}: takes one dimension, not an array of shape {found.shape}")
     if isinstance(found, np.ndarray) and found.dtype == np.uint64:
         return found
     values = (
@@ -118,8 +146,16 @@ def _column(found: Any) -> Array:
         if hasattr(found, "to_pylist")
         else list(found.tolist() if isinstance(found, np.ndarray) else found)
     )
-    array = np.empty(len(values), object)
-    array[:] = values
     if all(type(value) is int and 0 <= value < 1 << LIMB for value in values):
-        return array.astype(np.uint64)
+        return np.array(values, np.uint64)
+    array = np.empty(len(values), object)
+    array[:] = [_hashed(value) for value in values]
     return array
+
+
+def _hashed(value: Any) -> Any:
+    try:
+        hash(value)
+    except TypeError:
+        return None
+    return value

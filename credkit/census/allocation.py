@@ -1,9 +1,9 @@
 """Allocation: numbers for new badges that were never used, and that nothing would take for another card's.
 
-Numbers are tried in order. One is passed over if the register ever had it, if it is reserved, if a
-target could not hold it or would hold the same text for another card, if a reader could not give it
-or would give the same for another card, or if it looks like a payment account number. Each stretch
-that is passed over is listed with its reason.
+Numbers are tried in order. One is passed over if the register ever had it or would not read it back,
+if it is reserved, if a target could not hold it or would hold the same text for another card, if a
+reader could not give it or would give the same for another card, or if it looks like a payment account
+number. Each stretch that is passed over is listed with its reason.
 
 Number 0 is not given out: common practice, no source.
 """
@@ -19,19 +19,20 @@ import polars as pl
 
 from credkit import bulk
 from credkit.accounts import holds_account
+from credkit.bulk.either import read_columns
 from credkit.bulk.words import Array
 from credkit.census.numbers import Numbered, Numbers
-from credkit.census.ranges import FACILITY, NUMBER, counting, numbered
+from credkit.census.ranges import FACILITY, NUMBER, counting, in_use, numbered
 from credkit.census.result import Allocation, Badge, Skipped
 from credkit.census.views import View, fits, merges, views, written
 from credkit.crosswalk.columns import KEY
 from credkit.crosswalk.result import counted
-from credkit.crosswalk.texts import branches
+from credkit.crosswalk.texts import branches, rounded
 from credkit.errors import DefinitionError, nearest, shown
 from credkit.sitefiles import read_existing
 from credkit.sitemodel import Kind, Site, Target
 
-BLOCK = 1 << 14  # numbers that are tried at once
+BLOCK = 1 << 12  # numbers that are tried at once
 MOST_TRIED = 1 << 22  # numbers that are tried at all
 MOST_WANTED = 1_000_000
 ISSUE = 1  # of a new card, where the issue is a part of its number
@@ -68,7 +69,7 @@ def allocate(site: Site, population: pl.DataFrame, numbers: Numbered, wanted: Wa
             else:
                 reasons.append((number, found))
         start += BLOCK
-    remarks = [search.remark] if search.remark else []
+    remarks = list(search.remarks)
     if len(badges) < wanted.count:
         limit = f"the field ends at {row.most:,}" if last == row.most else f"no more than {MOST_TRIED:,} were tried"
         remarks.insert(0, f"only {len(badges):,} of {wanted.count:,} numbers are free: {limit}")
@@ -94,11 +95,13 @@ def _kind(site: Site, wanted: Wanted) -> Kind:
         if wanted.kind not in able:
             raise DefinitionError(f"allocate: the number of a {shown(wanted.kind)} is not {fields}")
     if not able:
-        raise DefinitionError(f"allocate: no kind of the site has {fields} as its number")
+        raise DefinitionError(f"allocate: no kind of the site has {fields} as its number, all of them below 2^63")
     if wanted.kind is None and len(able) > 1:
         raise DefinitionError(f"allocate: {', '.join(able)} have {fields}: say which is meant (--kind)")
     kind = able[wanted.kind or next(iter(able))]
     row = kind.schema.get(FACILITY)
+    if wanted.facility is not None and wanted.facility >> 64:
+        raise DefinitionError(f"allocate: facility {shown(wanted.facility)} has more than 64 bits")
     if row is not None and (problem := row.problem(wanted.facility)):
         raise DefinitionError(f"allocate: {problem}")
     allowed = kind.expect.get(FACILITY)
@@ -140,23 +143,32 @@ class _Search:
         writers = [codec for codec in branches(kind.value) if not codec.unwritten]
         if not writers:
             raise DefinitionError(f"allocate: {kind.value.name} cannot write: {kind.value.unwritten}")
-        self.writer = writers[0]
+        self.writers = writers
         self.used = _used(site, population, numbers, kind, wanted.facility)
         mine = numbers.kinds.get(kind.name)
         targets = [target for target in site.targets.values() if target.kind.name == kind.name]
         self.targets = [(target, _of_target(target, mine, population)) for target in targets]
         cuts = [view for view in views(site) if view.reader.kind.name == kind.name]
         self.cuts = {view.name: (view, _of_view(view, mine, population)) for view in cuts if view.rest is not None}
+        names = {reader.name: {codec.name for codec in in_use(site, reader)} for reader in site.readers.values()}
+        self.over = {view.name for view in cuts if view.codec.name not in names[view.reader.name]}
         self.plain = [
             (reader.name, codec)
             for reader in site.readers.values()
             if reader.kind.name == kind.name
-            for codec in dict.fromkeys(c for period in reader.periods for c in branches(period.codec) if not c.lossy)
+            for codec in in_use(site, reader)
+            if not codec.lossy
         ]
         kinds = [each.name for each in site.kinds.values() if each.namespace == kind.namespace]
         lines = population.filter(pl.col("kind").is_in(kinds))["line"]
         unread = int(lines.is_in([each.line for each in numbers.unreadable]).sum())
-        self.remark = f"{counted(unread, 'row')} cannot be read: a number here may be one of theirs" if unread else ""
+        self.remarks = [
+            f"reader {view.name}: what it makes alike is not known: it may take a number here for another card's"
+            for view in cuts
+            if view.rest is None
+        ]
+        if unread:
+            self.remarks.append(f"{counted(unread, 'row')} cannot be read: a number here may be one of theirs")
 
     def judged(self, tried: Array) -> Iterator[tuple[int, Badge | str]]:
         """Each of the numbers ``tried``: a badge, or why it is passed over."""
@@ -164,18 +176,17 @@ class _Search:
         columns = {FACILITY: np.full(count, self.wanted.facility or 0, np.uint64), NUMBER: tried}
         columns |= {self.kind.issue: np.full(count, ISSUE, np.uint64)} if self.kind.issue else {}
         columns = {name: columns[name] for name in self.kind.schema}
-        values = bulk.compile(self.writer).encode({name: columns[name] for name in self.writer.schema})
+        values, read = self.values(columns)
         texts = {target.name: written(target, columns).to_list() for target, _ in self.targets}
-        series = pl.Series(values.values, dtype=pl.String).fill_null("")
-        cut = {name: _given(view, series, columns) for name, (view, _) in self.cuts.items()}
+        cut = {name: _given(view, pl.Series(values, dtype=pl.String), columns) for name, (view, _) in self.cuts.items()}
         number = pl.DataFrame([pl.Series(f"{KEY}{name}", columns[name]) for name in self.kind.key])
         able = [(name, fits(codec, number).to_list()) for name, codec in self.plain]
         for place, each in enumerate(tried.tolist()):
-            reason = self.passed(each) or ("" if values.ok[place] else "the register cannot write it")
+            reason = self.passed(each) or self.unwritten(values[place], bool(read[place]))
             reason = reason or next((f"reader {name} cannot give it" for name, rows in able if not rows[place]), "")
             reason = reason or self.held({name: rows[place] for name, rows in texts.items()})
             reason = reason or self.alike({name: rows[place] for name, rows in cut.items()})
-            reason = reason or self.refused(series[place], {name: str(rows[place]) for name, rows in texts.items()})
+            reason = reason or self.refused(values[place], {name: str(rows[place]) for name, rows in texts.items()})
             if reason:
                 yield each, reason
                 continue
@@ -186,10 +197,40 @@ class _Search:
             yield (
                 each,
                 Badge(
-                    facility=self.wanted.facility, number=each, value=series[place],
+                    facility=self.wanted.facility, number=each, value=values[place],
                     texts={name: rows[place] for name, rows in texts.items()},
                 ),
             )  # fmt: skip
+
+    def values(self, columns: Mapping[str, Array]) -> tuple[list[str], Array]:
+        """How the register writes each number, empty if it cannot, and which of these texts it reads back.
+
+        Of several chains the first one serves whose text is read back as the same number.
+        """
+        count = len(columns[NUMBER])
+        found, good = [""] * count, np.zeros(count, bool)
+        for writer in self.writers:
+            rows = np.flatnonzero(~good)
+            if not len(rows):
+                break
+            done = bulk.compile(writer).encode({name: columns[name][rows] for name in writer.schema})
+            texts = pl.Series(done.values, dtype=pl.String).set(pl.Series(~done.ok), "")
+            back = read_columns(self.kind.value, texts)
+            same = done.ok & back.ok
+            for name, column in back.fields.items():
+                same = same & (column == columns[name][rows])
+            for row, text in zip(rows.tolist(), texts.to_list(), strict=True):
+                found[row] = text or found[row]
+            good[rows] = same
+        return found, good
+
+    def unwritten(self, value: str, read: bool) -> str:
+        """Why the register cannot have a number as ``value``; ``read`` says whether it reads it back."""
+        if not value:
+            return "the register cannot write it"
+        if rounded(value):
+            return "it would look like a number that a spreadsheet rounded"
+        return "" if read else "the register would not read it back"
 
     def passed(self, number: int) -> str:
         """Why a number is not given out, whatever targets and readers make of it."""
@@ -216,15 +257,15 @@ class _Search:
     def alike(self, seen: Mapping[str, object]) -> str:
         """Which reader would take a number for another card's."""
         for name, (_, taken) in self.cuts.items():
-            if seen[name] is None:
+            if seen[name] is None and name not in self.over:
                 return f"reader {name} cannot give it"
-            if seen[name] in taken:
+            if seen[name] is not None and seen[name] in taken:
                 return f"reader {name} would take it for another card"
         return ""
 
     def refused(self, value: str, texts: Mapping[str, str]) -> str:
         """Why a number must not serve: what it looks like."""
-        notes = self.writer.inspect(value).notes
+        notes = self.kind.value.inspect(value).notes
         if self.kind.refuses and any(note.level == "refuse" for note in notes):
             return "its value must not serve"
         looks = not self.kind.not_payment and any(map(holds_account, (value, *texts.values())))

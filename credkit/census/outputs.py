@@ -11,7 +11,7 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from credkit.accounts import masked
-from credkit.census.result import Allocation, Census, Stretch
+from credkit.census.result import NUMBER, Allocation, Census
 from credkit.census.summary import census_text
 from credkit.crosswalk.outputs import cell, write_folder
 
@@ -36,62 +36,63 @@ def write_census(result: Census, out: str | Path) -> None:
     """
     texts = {
         "duplicates.csv": _csv(DUPLICATES, _duplicates(result)),
-        "reissue.csv": _csv(REISSUE, (_plain(card, REISSUE) for card in result.reissue.cards)),
-        "ranges.csv": _csv(RANGES, map(_stretch, result.stretches)),
+        "reissue.csv": _csv(REISSUE, _reissue(result)),
+        "ranges.csv": _csv(RANGES, _ranges(result)),
         "unreadable.csv": _csv(UNREADABLE, _unreadable(result)),
         "summary.txt": census_text(result),
     }
     if result.allocation:
-        texts |= _allocation(result.allocation)
+        texts |= _allocation(result.allocation, result.allocation.kind in result.plain)
     write_folder(texts, out, NAMES, "census")
 
 
-def _plain(row: object, columns: Sequence[str], shown: Iterable[str] = ()) -> Row:
-    return tuple(getattr(row, name) for name in columns), frozenset(columns.index(name) for name in shown)
+def _shown(columns: Sequence[str], names: Iterable[str], plain: bool) -> frozenset[int]:
+    """The columns of these names, where a file may show what they hold."""
+    return frozenset(columns.index(name) for name in names) if plain else frozenset()
+
+
+def _reissue(result: Census) -> Iterable[Row]:
+    for card in result.reissue.cards:
+        cells = (card.credential, card.person, card.kind, card.number, card.line, card.state)
+        yield cells, _shown(REISSUE, ("number",), card.kind in result.plain)
 
 
 def _duplicates(result: Census) -> Iterable[Row]:
-    shown = frozenset(DUPLICATES.index(name) for name in ("shared", "number"))
     for group, clash in enumerate(result.clashes, 1):
         for each in clash.members:
             cells = (
                 group, clash.place, clash.what, clash.text, each.credential, each.person, each.kind, each.number,
                 each.line, each.state, clash.readers,
             )  # fmt: skip
-            yield cells, shown if clash.plain else frozenset()
+            yield cells, _shown(DUPLICATES, ("shared", "number"), clash.plain)
 
 
-def _stretch(each: Stretch) -> Row:
-    return (
-        each.namespace,
-        each.facility,
-        each.first,
-        each.last,
-        each.count,
-        "used" if each.used else "free",
-    ), frozenset()
+def _ranges(result: Census) -> Iterable[Row]:
+    plain = {place.name for place in result.places if place.what == NUMBER and result.plain.issuperset(place.kinds)}
+    for each in result.stretches:
+        word = "used" if each.used else "free"
+        cells = (each.namespace, each.facility, each.first, each.last, each.count, word)
+        yield cells, _shown(RANGES, ("facility", "first", "last"), each.namespace in plain)
 
 
 def _unreadable(result: Census) -> Iterable[Row]:
     for row in result.unreadable:
-        shown = frozenset({UNREADABLE.index("input")}) if row.plain else frozenset()
-        yield (row.file, row.line, row.code, row.input, row.reason, row.candidates), shown
+        cells = (row.file, row.line, row.code, row.input, row.reason, row.candidates)
+        yield cells, _shown(UNREADABLE, ("input",), row.plain)
 
 
-def _allocation(allocation: Allocation) -> dict[str, str]:
-    targets = list(allocation.badges[0].texts) if allocation.badges else []
+def _allocation(allocation: Allocation, plain: bool) -> dict[str, str]:
+    columns = (*ALLOCATION, *(allocation.badges[0].texts if allocation.badges else ()))
+    shown = frozenset(range(1, len(columns))) if plain else frozenset[int]()
     badges = (
-        ((allocation.kind, badge.facility, badge.number, badge.value, *badge.texts.values()), frozenset[int]())
+        ((allocation.kind, badge.facility, badge.number, badge.value, *badge.texts.values()), shown)
         for badge in allocation.badges
     )
     skipped = (
-        ((each.first, each.last, each.last - each.first + 1, each.reason), frozenset[int]())
+        ((each.first, each.last, each.last - each.first + 1, each.reason), _shown(SKIPPED, ("first", "last"), plain))
         for each in allocation.skipped
     )
-    return {
-        "allocation.csv": _csv((*ALLOCATION, *targets), badges),
-        "skipped.csv": _csv(SKIPPED, skipped),
-    }
+    return {"allocation.csv": _csv(columns, badges), "skipped.csv": _csv(SKIPPED, skipped)}
 
 
 def _csv(columns: Sequence[str], rows: Iterable[Row]) -> str:

@@ -6,6 +6,7 @@ Every number that was ever issued counts as used, whatever became of its card.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from datetime import datetime, time
 from itertools import pairwise
 
 import numpy as np
@@ -16,7 +17,7 @@ from credkit.codec import Codec
 from credkit.crosswalk.columns import KEY
 from credkit.crosswalk.texts import branches
 from credkit.reading import Field
-from credkit.sitemodel import Kind, Site
+from credkit.sitemodel import Kind, Reader, Site
 
 FACILITY, NUMBER = "facility", "number"  # what the fields are called in the catalogue and in site files
 
@@ -43,7 +44,17 @@ def reading(site: Site, kind: Kind) -> Iterator[Codec]:
     """The chains by which readers give numbers of ``kind`` whole."""
     for reader in site.readers.values():
         if reader.kind is kind:
-            yield from (c for period in reader.periods for c in branches(period.codec) if not c.lossy)
+            yield from (codec for codec in in_use(site, reader) if not codec.lossy)
+
+
+def in_use(site: Site, reader: Reader) -> tuple[Codec, ...]:
+    """The chains of a reader that serve on the day of judgement, or will; each once.
+
+    A period that is over binds no new number: nothing will be read in it.
+    """
+    today = datetime.combine(site.as_of, time(), site.zone)
+    periods = (period for period in reader.periods if period.end is None or period.end > today)
+    return tuple(dict.fromkeys(codec for period in periods for codec in branches(period.codec)))
 
 
 def counting(frame: pl.DataFrame) -> pl.DataFrame:
@@ -74,12 +85,12 @@ def ranges(site: Site, spaces: Mapping[str, pl.DataFrame]) -> tuple[tuple[Range,
             continue
         for facility, numbers in used(spaces, namespace):
             runs = _runs(numbers)
-            gaps = [after[0] - before[1] - 1 for before, after in pairwise(runs)]
+            gaps = [min(after[0], field.most + 1) - before[1] - 1 for before, after in pairwise(runs)]  # free ones
             within = int((numbers <= field.most).sum())
             found.append(
                 Range(
                     namespace=namespace, facility=facility, used=len(numbers), first=runs[0][0], last=runs[-1][1],
-                    runs=len(runs), gap=max(gaps, default=0), free=field.most - field.least + 1 - within,
+                    runs=len(runs), gap=max([0, *gaps]), free=field.most - field.least + 1 - within,
                 )
             )  # fmt: skip
             stretches.extend(_stretches(namespace, facility, runs, field))
@@ -95,11 +106,11 @@ def _runs(numbers: np.ndarray) -> list[tuple[int, int]]:
 
 
 def _stretches(namespace: str, facility: int | None, runs: list[tuple[int, int]], field: Field) -> Iterator[Stretch]:
-    at = field.least
+    at, end = field.least, field.most + 1  # behind the last number that there may be none is free
     for first, last in runs:
-        if first > at:
-            yield Stretch(namespace=namespace, facility=facility, first=at, last=first - 1, used=False)
+        if min(first, end) > at:
+            yield Stretch(namespace=namespace, facility=facility, first=at, last=min(first, end) - 1, used=False)
         yield Stretch(namespace=namespace, facility=facility, first=first, last=last, used=True)
         at = last + 1
-    if at <= field.most:
+    if at < end:
         yield Stretch(namespace=namespace, facility=facility, first=at, last=field.most, used=False)

@@ -211,7 +211,10 @@ class Allocation:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Census:
-    """The whole result. ``unknown`` says of which readers nothing is known, and why."""
+    """The whole result. ``unknown`` says of which readers nothing is known, and why.
+
+    ``plain`` are the kinds whose numbers a file may show, whatever they look like.
+    """
 
     site: str
     as_of: date
@@ -228,6 +231,7 @@ class Census:
     unreadable: tuple[Exceptional, ...]
     unknown: tuple[str, ...] = ()
     allocation: Allocation | None = None
+    plain: frozenset[str] = frozenset()
 
     @property
     def found(self) -> bool:

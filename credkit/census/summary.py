@@ -48,11 +48,16 @@ def _text(result: Census, most: int | None) -> Iterator[str]:
             for each in result.places
         ],
     )
+    if result.clashes:
+        yield from _wrapped(
+            "A clash is cards that are alike there; 2+ active: clashes of two or more active cards. Active and "
+            "inactive are cards in clashes, reissue is how many of them need another number."
+        )
     for each in result.places:
         if each.what != NUMBER and each.clashes:
             yield from _wrapped(
-                f"{each.name}: of {counted(each.clashes, 'clash', 'clashes')}, {each.new:,} are of numbers that the "
-                "register can tell apart."
+                f"{each.name}: {each.new:,} of {counted(each.clashes, 'clash', 'clashes')} are of numbers that differ "
+                "in the register."
             )
         if each.unknown:
             yield from _wrapped(f"{each.name}: {counted(each.unknown, 'row')} cannot be written or given there.")
@@ -64,7 +69,8 @@ def _text(result: Census, most: int | None) -> Iterator[str]:
     seeing = [(each.reader, each.clashes, each.own) for each in result.sights if each.clashes or each.own]
     if seeing:
         yield from ("", "Readers that see both halves of a clash")
-        yield from _table(("reader", "one number", "by its own cut"), seeing)
+        yield from _table(("reader", "of one number", "by its own cut"), seeing)
+        yield from _wrapped("At these readers the cards of a clash are one: what one may open, the other opens, too.")
     yield from ("", "Cards to reissue so that no clash is left anywhere")
     yield from _reissue(result, most)
     yield from _ranges(result.ranges, most)
@@ -147,6 +153,10 @@ def _ranges(ranges: Sequence[Range], most: int | None) -> Iterator[str]:
     ]  # fmt: skip
     yield from _table(("where", "used", "from-to", "runs", "longest gap", "free", "density"), rows)
     yield from _more(len(ranges), most)
+    yield from _wrapped(
+        "Runs are numbers without a gap between them, density is how much of from-to is used. Free are all numbers "
+        "that the narrowest kind or reader has room for and that were never issued."
+    )
 
 
 def _plans(planned: Planned, room: int) -> Iterator[str]:

@@ -2,13 +2,15 @@
 
 A target writes the number as its column would give it back. A reader that cuts is asked what it
 gives where the number reaches its cut whole: as the text, the bits or the fields that the kind itself
-has there. Where nothing in the kind is like what flows into the cut, nothing is known, and that is
-said. A single number enters a cut of bits right-justified.
+has there. A single number may enter a cut of bits right-justified. A text, or a number so justified,
+is like what the reader cuts only if numbers that pass the cut whole come out as themselves: the last
+digits of a hexadecimal text say nothing of a reader that cuts decimal ones. Where nothing in the kind
+is like what flows into the cut, nothing is known, and that is said.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from math import inf, log2
 from typing import Any
@@ -25,10 +27,13 @@ from credkit.chains import Choice, link
 from credkit.codec import Codec
 from credkit.crosswalk.columns import keys, stored, texts_of
 from credkit.crosswalk.texts import branches
+from credkit.errors import EncodeError
 from credkit.reading import Field, Row, Schema
 from credkit.registry import chain
 from credkit.shapes import only
 from credkit.sitemodel import Kind, Reader, Site, Target
+
+DIGITS = "12345678901234567890"  # the beginnings of it are numbers to try a cut with
 
 
 def written(target: Target, fields: Mapping[str, Array]) -> pl.Series:
@@ -99,20 +104,21 @@ def views(site: Site) -> list[View]:
 def _view(name: str, reader: Reader, codec: Codec) -> View:
     steps = codec.steps
     place = next(place for place, step in enumerate(steps) if step.cuts)
-    rest, kind = link(steps[place:]), reader.kind
+    cut, behind, kind = steps[place], steps[place + 1 :], reader.kind
     before = steps[place - 1].output if place else steps[0].input
     source, route = "", None
-    if before.form == "text" and not isinstance(kind.value, Choice):
-        source = "text"
+    if before.form == "text":
+        source = "text" if _same_text(kind, cut, behind) else ""
     elif before.form == "fields" and before.schema and set(before.schema) <= set(kind.schema):
         source = "fields"
     elif before.form == "bits" and (length := only(before.lengths)) is not None:
-        source, route = _bits(kind, length)
+        source, route = _bits(kind, length, cut, behind)
     if not source:
         return View(name=name, reader=reader, codec=codec)
     return View(
-        name=name, reader=reader, codec=codec, source=source, before=route, rest=rest, bounds=before.schema or {}
-    )
+        name=name, reader=reader, codec=codec, source=source, before=route, rest=link(steps[place:]),
+        bounds=before.schema or {},
+    )  # fmt: skip
 
 
 def _within(column: Array, row: Row) -> Array:
@@ -131,23 +137,67 @@ def _only(column: Array, rows: Array, row: Row) -> Array:
     return np.where(rows, column, np.array(filler, object))
 
 
-def _bits(kind: Kind, length: int) -> tuple[str, Codec | None]:
-    """Where a number of ``kind`` is bits of this length: in its own chain, or as a number right-justified."""
+def _same_text(kind: Kind, cut: Codec, behind: Sequence[Codec]) -> bool:
+    """Whether the texts of ``kind`` are what a cut of texts is given: in the same digits, for the same numbers."""
+    if isinstance(kind.value, Choice) or kind.value.unwritten:
+        return False
+    wholes = (DIGITS[:count].zfill(len(DIGITS)) for count in range(1, len(DIGITS) + 1))
+    parts = [part for whole in wholes if (part := cut.attempt(whole)) is not None]
+    return _come_back(kind.value, cut, behind, [part for part in parts if part.lstrip("0")[1:]])
+
+
+def _bits(kind: Kind, length: int, cut: Codec, behind: Sequence[Codec]) -> tuple[str, Codec | None]:
+    """Where a number of ``kind`` is bits of this length: in its own chain, or as a number right-justified.
+
+    Of its own chain only a place will do behind which the bits are taken apart as they are ``behind`` the cut.
+    """
     if not isinstance(kind.value, Choice):
         steps = kind.value.steps
         for place in reversed(range(len(steps))):
-            if steps[place].gives == "bits" and only(steps[place].output.lengths) == length:
+            fits = steps[place].gives == "bits" and only(steps[place].output.lengths) == length
+            if fits and _turned(steps[place + 1 :]) == _turned(behind):
                 return "bits", link(steps[: place + 1])
     rows = list(kind.schema.values())
     if len(rows) == 1 and isinstance(rows[0], Field) and rows[0].most >> length == 0:
-        return "number", chain(f"fields:{rows[0].name}:{length}")
+        whole = chain(f"fields:{rows[0].name}:{length}")
+        tries = [(int(DIGITS[:count], 16) & (1 << length) - 1, length) for count in range(1, len(DIGITS) + 1)]
+        if _come_back(whole, cut, behind, [cut.attempt(each) for each in tries]):
+            return "number", whole
     return "", None
+
+
+def _turned(steps: Sequence[Codec]) -> list[str]:
+    """What ``steps`` do to bits beside cutting them, filling them up and naming fields."""
+    plain = "left-justified:", "right-justified:"
+    return [step.name for step in steps if not (step.cuts or step.gives == "fields" or step.name.startswith(plain))]
+
+
+def _come_back(writer: Codec, cut: Codec, behind: Sequence[Codec], parts: Iterable[Any]) -> bool:
+    """Whether ``parts``, as the cut leaves them, are left again of the numbers that are read in them.
+
+    ``writer`` writes those numbers whole. Where no part can be read, nothing is known.
+    """
+    reader, found = link(behind), False
+    for part in parts:
+        fields = reader.attempt(part)
+        if fields is None:
+            continue
+        least = {name: row.least for name, row in writer.schema.items() if isinstance(row, Field)}
+        try:
+            again = cut.attempt(writer.write({name: fields.get(name, least.get(name)) for name in writer.schema}))
+        except EncodeError:
+            continue  # no number of the kind
+        if again is not None and again != part:
+            return False
+        found = found or again == part
+    return found
 
 
 def left(codec: Codec) -> float:
     """How many bits the narrowest cut of a chain leaves; infinite where that is not known."""
     cuts = [step for step in codec.steps if step.cuts]
     found = [float(size) for step in cuts if step.gives == "bits" and (size := only(step.output.lengths))]
+    found += [len(part) * log2(10) for step in cuts if step.gives == "text" and (part := step.attempt(DIGITS))]
     return min(found, default=inf)
 
 

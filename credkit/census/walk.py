@@ -52,6 +52,7 @@ def census(site: Site, room: int = ROOM, *, wanted: Wanted | None = None) -> Cen
             for view in looks if view.rest is None
         ),
         allocation=None if wanted is None else allocate(site, population, numbers, wanted),
+        plain=frozenset(kind.name for kind in site.kinds.values() if kind.not_payment),
     )  # fmt: skip
 
 

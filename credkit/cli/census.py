@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping
 from dataclasses import asdict, replace
 from math import isfinite
@@ -19,7 +20,7 @@ from credkit.site import load_site
 if TYPE_CHECKING:
     from credkit.census import Census, Wanted
 
-LONGEST = 100  # characters of a stretch
+STRETCH = re.compile("([0-9]{1,20})-([0-9]{1,20})")
 MOST = 5  # rows of a list on a screen; the files have all of them
 
 
@@ -51,10 +52,10 @@ def census(
 ) -> int:  # fmt: skip
     """Say what the credentials of SITE look like, before any reading is taken.
 
-    SITE is a site file (TOML) that names the credentials file. The result: credentials that one
-    number cannot tell apart, and those that a target or a reader makes alike which cuts; the fewest
-    cards to reissue so that none are left; ranges that are used and free; the smallest layout that
-    holds them all. With --allocate, numbers for new badges that clash with nothing.
+    SITE is a site file (TOML) that names the credentials file. The result: cards that cannot be told
+    apart, because they have one number or because a target or a reader keeps too little of it; the
+    fewest cards to reissue so that none are left; ranges that are used and free; the smallest layout
+    that holds them all. With --allocate, numbers for new badges that clash with nothing.
 
     DIR is written whole or not at all. It holds data on persons, readable by its owner only.
 
@@ -110,18 +111,10 @@ def _package() -> Any:
 
 
 def _stretch(text: str) -> tuple[int, int]:
-    first, _, last = text.partition("-")
-    short = len(text) <= LONGEST  # longer ones are no numbers of cards, and Python refuses to read them
-    if not (
-        short
-        and first.isascii()
-        and first.isdecimal()
-        and last.isascii()
-        and last.isdecimal()
-        and int(first) <= int(last)
-    ):
+    found = STRETCH.fullmatch(text)
+    if not found or int(found[1]) > int(found[2]):
         raise click.BadParameter(f"{shown(text)} is not a stretch such as 500-599", param_hint="'--reserve'")
-    return int(first), int(last)
+    return int(found[1]), int(found[2])
 
 
 def _records(result: Census, out: Path | None) -> Iterator[Mapping[str, Any]]:

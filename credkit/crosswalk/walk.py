@@ -8,6 +8,7 @@ Nothing is written here and nothing is changed: the result is a value.
 from __future__ import annotations
 
 from collections.abc import Iterable
+from importlib.util import find_spec
 from typing import TYPE_CHECKING
 
 from credkit.crosswalk.credentials import Doubts, duplicates, passed_on, printed, two_active
@@ -56,10 +57,10 @@ def _gathering(site: Site) -> Gathering | None:
     files = (site.credentials, site.readings)
     if sum(file.path.stat().st_size for file in files if file.path.is_file()) < LARGE:
         return None
-    try:
-        from credkit.crosswalk.gathering import gather  # it needs the extra audit
-    except ModuleNotFoundError:
+    if any(find_spec(name) is None for name in ("numpy", "polars")):
         return None
+    from credkit.crosswalk.gathering import gather  # only with the extra audit
+
     return gather(site)
 
 

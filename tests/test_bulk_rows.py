@@ -1,0 +1,128 @@
+"""What may come in as rows: columns of no rows, and all that is no column at all."""
+
+from __future__ import annotations
+
+from random import Random
+from typing import Any
+
+import numpy as np
+import polars as pl
+import pytest
+from bitstring import Bits
+
+import credkit.bulk
+from credkit import DefinitionError, chain
+from credkit.bulk.either import read_columns
+from tests.strategies import built, fuzzed
+
+GATE = "hex:8/right-justified:26/wiegand-26"
+WIDE = "hex:40/fields:number:160"
+BOTH = {"facility": [123], "number": [45678]}
+
+
+@pytest.mark.parametrize("name", fuzzed())
+def test_no_rows_have_the_columns_of_rows(name: str) -> None:
+    """Every codec, both ways: what no rows give is like what one row gives, but for the row."""
+    codec = built(name)
+    if codec.takes == "fields":  # alone it does not know its columns
+        return
+    if not codec.unread:
+        found = credkit.bulk.compile(codec).decode([])
+        assert (found.count, len(found.ok), len(found.first)) == (0, 0, 0)
+        if codec.gives == "fields":
+            assert {key: len(column) for key, column in found.fields.items()} == dict.fromkeys(codec.schema, 0)
+            assert found.table().columns[: len(codec.schema)] == [*codec.schema]
+        else:
+            assert len(found.values) == 0
+    if not codec.unwritten and (codec.gives != "fields" or codec.schema):
+        wrote = credkit.bulk.compile(codec).encode({key: [] for key in codec.schema} if codec.schema else [])
+        assert (wrote.count, len(wrote.ok), len(wrote.values)) == (0, 0, 0)
+
+
+@pytest.mark.parametrize("empty", [[], (), np.array([], object), pl.Series([], dtype=pl.String)])
+def test_no_texts_of_any_kind(empty: Any) -> None:
+    found = credkit.bulk.compile(GATE).decode(empty)
+    assert {name: column.dtype for name, column in found.fields.items()} == {"facility": "uint64", "number": "uint64"}
+    assert credkit.bulk.compile(WIDE).decode(empty).fields["number"].dtype == object
+    assert len(read_columns(chain(GATE), empty).ok) == 0
+
+
+@pytest.mark.parametrize(
+    ("name", "values", "said"),
+    [
+        (GATE, map(str, ["02F764DD"]), "takes a list or a column of texts, not 'map'"),
+        (GATE, (text for text in ["02F764DD"]), "takes a list or a column of texts, not 'generator'"),
+        (GATE, iter([]), "takes a list or a column of texts, not 'list_iterator'"),
+        (GATE, None, "takes a list or a column of texts, not 'NoneType'"),
+        (GATE, "02F764DD", "takes a list or a column of texts, not 'str'"),
+        (GATE, b"02F764DD", "takes a list or a column of texts, not 'bytes'"),
+        (GATE, {"02F764DD"}, "takes a list or a column of texts, not 'set'"),
+        (GATE, {"text": ["02F764DD"]}, "takes a list or a column of texts, not 'dict'"),
+        (GATE, 5, "takes a list or a column of texts, not 'int'"),
+        (GATE, np.array("02F764DD"), "takes a list or a column of texts, not 'ndarray'"),
+        (GATE, np.array([["02F764DD"]]), r"row 0 is \['02F764DD'\], not text"),
+        ("wiegand-26", np.array(5, np.uint64), "takes a list or an array of bits, not 'ndarray'"),
+        ("wiegand-26", map(Bits, []), "takes a list or an array of bits, not 'map'"),
+        ("select:card=number", {}, "takes a mapping of columns, and this one has none"),
+        ("select:card=number", [], "takes a mapping of columns, not 'list'"),
+        ("select:card=number", {"number": 5}, "the column number: takes a list or a column of values, not 'int'"),
+    ],
+)
+def test_what_is_no_rows_is_refused(name: str, values: Any, said: str) -> None:
+    with pytest.raises(DefinitionError, match=said):
+        credkit.bulk.compile(name).decode(values)
+
+
+@pytest.mark.parametrize(
+    ("column", "said"),
+    [
+        (123, "takes a list or a column of values, not 'int'"),
+        (None, "takes a list or a column of values, not 'NoneType'"),
+        ("1", "takes a list or a column of values, not 'str'"),
+        (b"1", "takes a list or a column of values, not 'bytes'"),
+        ({1}, "takes a list or a column of values, not 'set'"),
+        ({1: 1}, "takes a list or a column of values, not 'dict'"),
+        (iter([1]), "takes a list or a column of values, not 'list_iterator'"),
+        (np.array(1, np.uint64), "takes a list or a column of values, not 'ndarray'"),
+        (np.array([[1]], np.uint64), r"takes one dimension, not an array of shape \(1, 1\)"),
+        (np.array([[1]]), r"takes one dimension, not an array of shape \(1, 1\)"),
+    ],
+)
+@pytest.mark.parametrize("name", ["facility", "number"])
+def test_what_is_no_column_is_refused(column: Any, said: str, name: str) -> None:
+    with pytest.raises(DefinitionError, match=f"{GATE}: the column {name}: {said}"):
+        credkit.bulk.compile(GATE).encode({**BOTH, name: column})
+
+
+@pytest.mark.parametrize("cell", [[1], {}, {1}, np.zeros(2), None, 1.0, b"1", (1, [2]), -1, True, "1", 1 << 70])
+def test_a_cell_that_no_field_holds_is_a_row_that_fails(cell: Any) -> None:
+    """As one value would: the chain refuses it, and the rows beside it are written."""
+    with pytest.raises(credkit.EncodeError):
+        chain(GATE).encode({"facility": cell, "number": 45678})
+    found = credkit.bulk.compile(GATE).encode({"facility": [123, cell], "number": [45678, 45678]})
+    assert found.ok.tolist() == [True, False]
+    assert found.values[0] == "02F764DD"
+
+
+@pytest.mark.parametrize("length", [-1, 65537, 2.5, "26", True, 1 << 70])
+def test_lengths_that_cannot_be(length: Any) -> None:
+    for given in (np.zeros(2, np.uint64), [Bits("0b1")], []):
+        with pytest.raises(DefinitionError, match="wiegand-26: length= is a number of bits from 0 to 65536, not "):
+            credkit.bulk.compile("wiegand-26").decode(given, length=length)
+
+
+def test_a_table_has_wide_numbers_as_texts() -> None:
+    numbers = [0, 1, Random(5).getrandbits(160)]
+    texts = [f"{number:040X}" for number in numbers]
+    table = credkit.bulk.compile(WIDE).decode([*texts, "x"]).table()
+    assert table["number"].to_list() == [*map(str, numbers), None]
+    assert credkit.bulk.compile("hex:16/fields:number:64").decode(["F" * 16]).table()["number"].to_list() == [2**64 - 1]
+
+
+def test_a_field_that_is_called_as_a_column_of_the_table() -> None:
+    found = credkit.bulk.compile("hex:8/fields:ok:32").decode(["00000007"])
+    assert found.fields["ok"].tolist() == [7]
+    with pytest.raises(DefinitionError, match="a field is called ok"):
+        found.table()
+    renamed = credkit.bulk.compile("hex:8/fields:ok:32/select:card=ok").decode(["00000007"])
+    assert renamed.table().rows() == [(7, True)]
