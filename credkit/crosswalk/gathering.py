@@ -56,7 +56,8 @@ class Gathering:
         self.owners = Owners(site, cards)
         self.reads = read_all(site, self.owners, _active(site, cards))
         self.plain = self.owners.good & self._alone()
-        self.compared = {kind.name: self._printed(kind) for kind in site.kinds.values() if kind.printed}
+        kinds = [kind for name, kind in site.kinds.items() if kind.printed and name in self.owners.rows]
+        self.compared = {kind.name: self._printed(kind) for kind in kinds}
         self.fitted: dict[str, Fitted] = {}
         for target in site.targets.values():
             if target.kind.name in self.owners.rows:
@@ -76,7 +77,7 @@ class Gathering:
 
     def _printed(self, kind: Kind) -> Array:
         """The cards of a kind with a printed number that is the encoded one; those with another are looked at."""
-        rows = self.owners.rows.get(kind.name, np.zeros(0, np.int64))
+        rows = self.owners.rows[kind.name]
         texts = self.cards["printed"].gather(rows)
         there = texts.ne("").to_numpy()
         assert kind.printed is not None  # a bug here, never the input
