@@ -8,6 +8,7 @@ somebody wrote more than a text, such as whom the desk expected.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -27,6 +28,7 @@ from credkit.sitemodel import Kind, Reader, Site
 from credkit.times import EPOCH, MICRO, SECOND, moment_of, offsets
 
 DAY = 86_400 * SECOND
+Piece = tuple[pl.DataFrame, Array]  # rows and their times
 EVER = (-(1 << 30), 1 << 30)  # days before all others, and after
 
 
@@ -92,6 +94,15 @@ def _ahead(site: Site) -> Array:
     return np.array([site.readers[name].clock_offset // MICRO for name, _ in places_of(site)], np.int64)
 
 
+def _ahead_of(pieces: Iterator[Piece]) -> Iterator[Piece]:
+    """``pieces``, the next of which is read while one is worked on."""
+    with ThreadPoolExecutor(1) as pool:
+        waiting = pool.submit(next, pieces, None)
+        while (piece := waiting.result()) is not None:
+            waiting = pool.submit(next, pieces, None)
+            yield piece
+
+
 class _Lane:
     """Readers and periods that read the same kind through the same chain."""
 
@@ -133,7 +144,7 @@ class _Desk:
         parts: list[tuple[Array, ...]] = []
         texts: list[pl.Series] = [pl.Series("text", [], dtype=pl.String)]
         start = 0
-        for frame, written in readings(self.site):
+        for frame, written in _ahead_of(readings(self.site)):
             where = self._where(frame["reader"], written)
             owner, odd = self._judged(frame["text"], where, written)
             more = (frame["presentation"].ne("") | frame["expected"].ne("")).arg_true().to_numpy()
