@@ -232,3 +232,11 @@ def test_mapping_of_any_columns() -> None:
     for kind in (list, tuple, np.array, pl.Series):
         assert bulk.encode({"facility": kind([123]), "number": kind([45678])}).values == ["49767645"]
     assert isinstance(chain("wiegand-26").decode(Bits("0b10111101110110010011011101")), Mapping)
+
+
+def test_a_selection_of_a_field_that_is_not_there() -> None:
+    found = credkit.bulk.compile("select:number").decode({"other": [5, 6]})
+    assert found.ok.tolist() == [False, False]
+    assert [rule.rule for rule in found.rules] == [
+        check.rule for check in chain("select:number").inspect({"other": 5}).checks
+    ]

@@ -34,7 +34,7 @@ def read(block: Block, place: int, step: Codec) -> None:
         _wired(block, place, step)
     elif fits and isinstance(step, LayoutCodec) and narrow(step.layout):
         _laid_out(block, place, step, step.layout)
-    elif isinstance(table, Select) and block.plain:
+    elif isinstance(table, Select) and block.plain and {*table.kept.values(), *table.demanded} <= block.data.keys():
         _selected(block, place, step, table)
     elif isinstance(step, NotationCodec) and texts.fast(step.notation) and not isinstance(block.data, list):
         _parsed(block, place, step)
