@@ -77,10 +77,10 @@ def holds_tracks(frame: pl.DataFrame, columns: Sequence[str]) -> bool:
 
 def _suspects(frame: pl.DataFrame, columns: Iterable[str]) -> Iterator[str]:
     for name in columns:
-        if not frame.height or (frame[name].str.len_bytes().max() or 0) < ACCOUNT_DIGITS.start:  # type: ignore[operator]
-            continue
-        long = frame[name].filter(frame[name].str.len_bytes() >= ACCOUNT_DIGITS.start)
-        yield from long.filter(long.str.contains(ROOM)).unique()
+        long = frame[name].str.len_bytes() >= ACCOUNT_DIGITS.start
+        if long.any():
+            texts = frame[name].filter(long)
+            yield from texts.filter(texts.str.contains(ROOM)).unique()
 
 
 def _sound(frame: pl.DataFrame, site: Site) -> bool:

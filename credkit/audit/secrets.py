@@ -21,7 +21,6 @@ from credkit.payment import NOTHING, Payment, passing, payment
 from credkit.reading import TextField
 from credkit.tables.characters import SETS
 
-_ROOM = r"[;=%^]|[2-6](?:[ -]?[0-9]){12}"  # without any of these a text shows no track
 
 _TYPED = f"{ROOM}|[^0-9A-Za-z]"  # without any of these it shows none under another keyboard layout either
 SHORTEST = 14 * min(
@@ -50,7 +49,7 @@ class Secrets:
         found = []
         rows = np.arange(len(texts)) if way.texts else np.flatnonzero(long)
         if len(rows) and not way.texts:
-            rows = rows[texts.gather(rows).str.contains(_ROOM).to_numpy()]
+            rows = rows[texts.gather(rows).str.contains(ROOM).to_numpy()]
         found.append(_first(rows[good[rows]], texts, lambda text: passing(way.codec, text)))
         failing = bad
         if not way.room or narrow(way.codec):  # only what was typed can hold one

@@ -53,8 +53,8 @@ def as_series(name: str, column: Array) -> pl.Series:
 def alike(frames: list[pl.DataFrame]) -> list[pl.DataFrame]:
     """``frames`` with key columns of the same types: texts where they differ."""
     names = [name for name in frames[0].columns if name.startswith(KEY)] if frames else []
-    mixed = {name: pl.String for name in names if len({frame[name].dtype for frame in frames}) > 1}
-    return [frame.cast(mixed) for frame in frames]  # type: ignore[arg-type]
+    mixed = [name for name in names if len({frame[name].dtype for frame in frames}) > 1]
+    return [frame.with_columns(pl.col(name).cast(pl.String) for name in mixed) for frame in frames]
 
 
 def state(site: Site) -> pl.Expr:

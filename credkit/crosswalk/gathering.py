@@ -11,17 +11,18 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from datetime import date
+from typing import Any
 
 import numpy as np
 import polars as pl
 
 from credkit.bulk.either import read_columns
 from credkit.bulk.words import Array
-from credkit.crosswalk.columns import KEY, state
+from credkit.crosswalk.columns import KEY, alike, state
 from credkit.crosswalk.crowd import Values
 from credkit.crosswalk.fitting import Fitted, fitted
 from credkit.crosswalk.many import Many, Sorts
-from credkit.crosswalk.owners import Owners
+from credkit.crosswalk.owners import ROW, Owners
 from credkit.crosswalk.reads import EVER, issue_free, places_of, read_all
 from credkit.crosswalk.register import ACTIVE, Number
 from credkit.crosswalk.sightings import sightings
@@ -166,12 +167,12 @@ class Gathering:
         )  # fmt: skip
 
 
-def _assignment(row: dict[str, object]) -> Assignment:
+def _assignment(row: dict[str, Any]) -> Assignment:
     values = {name: row[name] for name in ("line", "person", "credential", "kind", "value", "printed", "issue")}
     values |= {name: row[name] for name in ("status", "replaces", "source")}
     for name in ("valid_from", "valid_until"):
         values[name] = date.fromisoformat(str(row[name])) if row[name] else None
-    return Assignment(**values)  # type: ignore[arg-type]
+    return Assignment(**values)
 
 
 def _active(site: Site, cards: pl.DataFrame) -> tuple[Array, Array]:
@@ -193,5 +194,5 @@ def _day(texts: pl.Series, empty: int) -> Array:
 def _sharing(space: pl.DataFrame, numbers: pl.DataFrame) -> Array:
     """The rows of ``space`` that have one of ``numbers``."""
     names = [name for name in numbers.columns if name.startswith(KEY)]
-    mixed = {name: pl.String for name in names if numbers[name].dtype != space[name].dtype}
-    return space.cast(mixed).join(numbers.cast(mixed), on=names, how="semi")["row"].to_numpy()  # type: ignore[arg-type]
+    space, numbers = alike([space, numbers])
+    return space.join(numbers, on=names, how="semi")[ROW].to_numpy()

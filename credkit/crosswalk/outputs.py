@@ -15,6 +15,7 @@ import io
 import os
 import re
 import time
+from abc import abstractmethod
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
 from datetime import datetime
@@ -41,9 +42,9 @@ _NUMBER = re.compile(r"[+-]?[0-9]+(?:\.[0-9]+)?")
 class Written(Sequence[Line]):
     """Lines that know how to stand in a file."""
 
+    @abstractmethod
     def written(self) -> str:
         """What `csv_text` makes of them."""
-        raise NotImplementedError
 
 
 def write_outputs(result: Crosswalk, out: str | Path) -> None:

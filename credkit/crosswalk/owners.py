@@ -94,12 +94,11 @@ class Index:
     def rows(self, numbers: pl.DataFrame) -> Array:
         """The row that has each of ``numbers``, or -1."""
         names = self.numbers.columns
-        mixed = [name for name in names if numbers[name].dtype != self.numbers[name].dtype]
+        mixed = any(numbers[name].dtype != self.numbers[name].dtype for name in names)
         if mixed or self.twins:  # a number beyond 64 bits is a text; or two numbers have one hash
-            texts = dict.fromkeys(mixed, pl.String)
-            mine = self.numbers.cast(texts).with_columns(pl.Series(ROW, self.of))  # type: ignore[arg-type]
-            joined = numbers.cast(texts).join(mine, on=names, how="left", maintain_order="left")  # type: ignore[arg-type]
-            return joined[ROW].fill_null(-1).to_numpy()
+            mine, theirs = alike([self.numbers, numbers])
+            mine = mine.with_columns(pl.Series(ROW, self.of))
+            return theirs.join(mine, on=names, how="left", maintain_order="left")[ROW].fill_null(-1).to_numpy()
         wanted = numbers.select(names).hash_rows().to_numpy()
         places = self.order[np.minimum(np.searchsorted(self.hashes, wanted), len(self.order) - 1)]
         same = np.ones(numbers.height, bool)

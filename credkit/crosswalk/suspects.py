@@ -18,8 +18,6 @@ from credkit.crosswalk.texts import branches
 from credkit.payment import LEAST, Payment, has_room, payment
 from credkit.reading import TextField
 
-SHORT = 10 ** (ACCOUNT_DIGITS.start - 2)  # a number below it is shorter than what `ROOM` finds
-
 
 def suspects(codec: Codec, texts: pl.Series, fields: Mapping[str, Array]) -> Array:
     """The rows that may hold an account number, of those that ``codec`` reads (``fields`` are what it gives)."""
@@ -65,11 +63,6 @@ def numbers_that_are(column: Array) -> Array:
     return found
 
 
-def held(codec: Codec, text: str) -> Payment:
-    """What of payment data a text holds that ``codec`` reads."""
-    return payment(codec, text, codec.inspect(text))
-
-
 def told(codec: Codec, texts: pl.Series, rows: Array) -> tuple[Array, bool]:
     """Which of ``rows`` hold an account number, and whether one holds a whole track; each text is looked at once."""
     found = rows.copy()
@@ -77,6 +70,6 @@ def told(codec: Codec, texts: pl.Series, rows: Array) -> tuple[Array, bool]:
     for row in np.flatnonzero(rows).tolist():
         text = texts[row]
         if text not in known:
-            known[text] = held(codec, text)
+            known[text] = payment(codec, text, codec.inspect(text))
         found[row] = known[text].account
     return found, any(each.tracks for each in known.values())
