@@ -21,7 +21,6 @@ from credkit.payment import NOTHING, Payment, passing, payment
 from credkit.reading import TextField
 from credkit.tables.characters import SETS
 
-
 _TYPED = f"{ROOM}|[^0-9A-Za-z]"  # without any of these it shows none under another keyboard layout either
 SHORTEST = 14 * min(
     letters.width for letters in SETS.values()
