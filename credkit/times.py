@@ -61,9 +61,10 @@ class Clock:
         """The times that a series of ``texts`` writes."""
         if not len(texts):
             return Times(np.zeros(0, np.int64), {})
-        of_run = texts.to_frame("time").select(pl.col("time").rle_id()).to_series().to_numpy()
-        starts = np.flatnonzero(np.diff(of_run, prepend=of_run[:1] + 1))
-        runs = texts.gather(starts)
+        begins = np.ones(len(texts), bool)
+        begins[1:] = (texts[1:] != texts[:-1]).to_numpy()
+        runs = texts.filter(pl.Series(begins))
+        lengths = np.diff(np.flatnonzero(begins), append=len(texts))
         found, rest = self._fast(runs)
         wrong: dict[int, str] = {}
         if rest.any():
@@ -77,9 +78,10 @@ class Clock:
                     found[place] = each
         problems = {}
         if wrong:
+            of_run = np.repeat(np.arange(len(runs)), lengths)
             for row in np.flatnonzero(np.isin(of_run, list(wrong))).tolist():
                 problems[row] = wrong[int(of_run[row])]
-        return Times(found[of_run], problems)
+        return Times(np.repeat(found, lengths), problems)
 
     def of_times(self, times: Any) -> Times:
         """The times of a series that has them as such; those without a zone are by the clocks of the zone."""
@@ -101,15 +103,21 @@ class Clock:
     def _fast(self, runs: Any) -> tuple[Array, Array]:
         """The times of the common form, and which texts have another one."""
         lengths = runs.str.len_bytes().to_numpy()
+        if (lengths == lengths[0]).all():
+            return self._of_length(runs, int(lengths[0]))
         kinds = np.unique(lengths).tolist()
         found, rest = np.zeros(len(runs), np.int64), np.ones(len(runs), bool)
         for length in kinds if len(kinds) <= MOST_LENGTHS else ():
             here = np.flatnonzero(lengths == length)
-            if LONG <= length <= LONGEST:
-                some = runs if len(kinds) == 1 else runs.gather(here)
-                raw = np.frombuffer(some.str.join("").item().encode(), np.uint8).reshape(len(here), length)
-                found[here], rest[here] = self._of_bytes(raw)
+            found[here], rest[here] = self._of_length(runs.gather(here), length)
         return found, rest
+
+    def _of_length(self, runs: Any, length: int) -> tuple[Array, Array]:
+        """The same for texts that are all equally long."""
+        if not LONG <= length <= LONGEST:
+            return np.zeros(len(runs), np.int64), np.ones(len(runs), bool)
+        joined = runs.str.join("").cast(pl.Binary).item()
+        return self._of_bytes(np.frombuffer(joined, np.uint8).reshape(len(runs), length))
 
     def _of_bytes(self, raw: Array) -> tuple[Array, Array]:
         """The times in rows of bytes, as many in each, and which rows are of another form."""
@@ -118,18 +126,13 @@ class Clock:
         good = (digits <= 9).all(axis=0) & ((signs[10] == ord("T")) | (signs[10] == ord(" ")))
         for place, sign in MARKS:
             good &= signs[place] == ord(sign)
-        pairs = digits[0::2].astype(np.int64) * 10 + digits[1::2]
+        pairs = digits[0::2] * np.uint8(10) + digits[1::2]  # of what is no digit, anything
         hour, minute, second = pairs[4:]
         good &= (hour < 24) & (minute < 60) & (second < 60)
-        days = ((pairs[0] * 100 + pairs[1]) * 100 + pairs[2]) * 100 + pairs[3]
-        total = ((hour * 60 + minute) * 60 + second) * SECOND
-        for day in [int(days[0])] if (days == days[0]).all() else np.unique(days[good]).tolist():
-            start = self._day(day)
-            rows = days == day
-            if start is None:
-                good &= ~rows
-            else:
-                total[rows] += start
+        total = (hour * np.int64(3600) + minute * np.int64(60) + second) * SECOND
+        midnight, known = self._midnights(pairs[:4], good)
+        total += midnight
+        good &= known
         place = LONG
         if len(signs) > LONG and bytes(raw[0, LONG : LONG + 1]) in (b".", b","):
             ends = signs[LONG + 1 :, 0] - np.uint8(ord("0")) > 9
@@ -142,10 +145,27 @@ class Clock:
                 total += part * np.int64(10 ** (5 - power))
         return self._shifted(total, good, signs[place:])
 
-    def _day(self, day: int) -> int | None:
-        """The microsecond at which a day written as a number begins, without regard to zones; None if there is none."""
+    def _midnights(self, dates: Array, good: Array) -> tuple[Any, Any]:
+        """When the days of dates begin that are ``good`` so far, and which are there; one for all of the same day.
+
+        A date is a column of its century, year, month and day.
+        """
+        if (dates == dates[:, :1]).all():
+            start = self._day(dates[:, 0])
+            return start or 0, start is not None
+        days = np.ascontiguousarray(dates.T).view(np.uint32).ravel()
+        found, known = np.zeros(len(days), np.int64), np.zeros(len(days), bool)
+        for day in np.unique(days[good]):
+            start = self._day(np.frombuffer(day, np.uint8))
+            if start is not None:
+                found[days == day], known[days == day] = start, True
+        return found, known
+
+    def _day(self, date: Array) -> int | None:
+        """The microsecond at which a day begins, without regard to zones; None if there is no such day."""
+        century, year, month, day = date.tolist()
         try:
-            found = datetime(day // 10_000, day // 100 % 100, day % 100, tzinfo=UTC)
+            found = datetime(century * 100 + year, month, day, tzinfo=UTC)
         except ValueError:
             return None
         return (found - EPOCH) // MICRO if found.year in YEARS else None
@@ -158,11 +178,11 @@ class Clock:
             placed = pl.Series(total).cast(pl.Datetime("us")).dt.replace_time_zone(
                 str(self.zone), ambiguous="null", non_existent="null"
             )  # fmt: skip
-            total = placed.dt.epoch("us").fill_null(0).to_numpy()
+            total = placed.dt.epoch("us").fill_null(0).to_numpy(writable=True)
             return total, ~(good & (total > _LEAST) & (total < _MOST))
         if self.local:
             return total, np.ones(len(total), bool)
-        kinds, which = tails[:, :1], np.zeros(len(total), np.int64)
+        kinds, which = tails[:, :1], np.zeros(1, np.int64)  # one for all, if it is the same
         if (tails != kinds).any():
             kinds, which = np.unique(tails, axis=1, return_inverse=True)
         offsets = np.zeros(kinds.shape[1], np.int64)
@@ -173,7 +193,7 @@ class Clock:
             )
             known[place] = not isinstance(moment_there, str) and bytes(kinds[:1, place]) in (b"Z", b"+", b"-")
             offsets[place] = 0 if isinstance(moment_there, str) else moment_there - _YEAR
-        total = total + offsets[which]
+        total += offsets[which]
         good &= known[which] & (total > _LEAST) & (total < _MOST)
         return total, ~good
 

@@ -79,9 +79,9 @@ def _split(rows: Array, failing: Array, bins: int) -> tuple[int, float] | None:
     before, after = n[:-1], n[-1] - n[:-1]
     gains = _fit(f[:-1], before) + _fit(f[-1] - f[:-1], after) - _fit(f[-1:], n[-1:])
     gains[(before < LEAST_ROWS) | (after < LEAST_ROWS)] = 0.0
-    place = int(gains.argmax()) + 1
-    gain = _gain(rows, failing, place)
-    return (place, gain) if gain > log(max(bins, 2) / CHANCE) else None
+    place, least = int(gains.argmax()) + 1, log(max(bins, 2) / CHANCE)
+    gain = _gain(rows, failing, place) if gains[place - 1] > least else 0.0  # which is not more
+    return (place, gain) if gain > least else None
 
 
 def _gain(rows: Array, failing: Array, place: int) -> float:
@@ -149,7 +149,7 @@ def _rise(gains: Array) -> tuple[int, int, float]:
 
 def _gains(rows: Array, failing: Array, share: Any, other: Any) -> Array:
     """For each count, the logarithm of how much likelier it is with one share than with an ``other``."""
-    gains: Array = _likelihood(failing, rows, share) - _likelihood(failing, rows, other)
+    gains: Array = failing * (_log(share) - _log(other)) + (rows - failing) * (_log(1.0 - share) - _log(1.0 - other))
     return gains
 
 
@@ -166,11 +166,13 @@ def _fit(failing: Array, rows: Array) -> Array:
 
 def _likelihood(failing: Array, rows: Array, share: Any) -> Array:
     """The binomial log likelihood of counts; a share of none or all is that of counts without or with nothing else."""
-    good = 1.0 - share
-    wrong: Array = failing * np.log(np.where(share > 0, share, 1.0))
-    right: Array = (rows - failing) * np.log(np.where(good > 0, good, 1.0))
-    total: Array = wrong + right
+    total: Array = failing * _log(share) + (rows - failing) * _log(1.0 - share)
     return total
+
+
+def _log(share: Any) -> Any:
+    """The logarithm; 0 for a share of none."""
+    return np.log(np.where(share > 0, share, 1.0)) if isinstance(share, np.ndarray) else log(share) if share else 0.0
 
 
 def _scatter(rows: Array, failing: Array, apart: Array) -> float:

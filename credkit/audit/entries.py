@@ -178,7 +178,7 @@ class Entries:
             for name, item in fields.items():
                 small = isinstance(item, int) and item < 1 << LIMB
                 columns[name] = np.array([item], np.uint64 if small else object)
-            way.space.add(columns, np.array([code]))
+            way.space.add(columns, np.array([code]), np.ones(1, bool))
 
 
 def _behind(frames: Sequence[Frame]) -> int:

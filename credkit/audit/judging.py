@@ -94,15 +94,19 @@ def judged(table: Table, plan: Plan, *, every: bool) -> Verdicts:
     for fault in table.faults:
         if found.track is None and secrets.in_line(fault.raw):
             found.track = fault.line
-    lines, texts, moments = table.lines, table.text, None
+    lines, texts, readers, times = table.lines, table.text, table.reader, table.time
+    del table  # with the bytes of columns that are not needed any more
+    moments = None
     problems: dict[int, str] = {}
     if plan.columns.reader:
-        codes, problems = plan.codes(table.reader)
+        codes, problems = plan.codes(readers)
+        del readers
     else:
-        codes = np.full(len(lines), plan.alone(), np.int32)
+        codes = np.full(len(lines), plan.alone(), np.int64)
     if plan.columns.time:
-        read = plan.clock.times if table.time.dtype == pl.String else plan.clock.of_times
-        moments, wrong = read(table.time)
+        read = plan.clock.times if times.dtype == pl.String else plan.clock.of_times
+        moments, wrong = read(times)
+        del times
         problems = {**wrong, **problems}
     ways, outside = plan.way_of(codes, moments)
     problems = {**outside, **problems}
@@ -111,13 +115,13 @@ def judged(table: Table, plan: Plan, *, every: bool) -> Verdicts:
         found.faults += [Fault(int(lines[row]), problems[row]) for row in bad]
         shows = secrets.first_track(texts.gather(bad))
         if shows is not None:
-            found.track = min(int(lines[bad[shows]]), table.height if found.track is None else found.track)
+            found.track = min(int(lines[bad[shows]]), found.height if found.track is None else found.track)
         kept = np.ones(len(lines), bool)
         kept[bad] = False
         lines, texts, codes = lines[kept], texts.filter(pl.Series(kept)), codes[kept]
         moments = None if moments is None else moments[kept]
         ways = ways if isinstance(ways, int) else ways[kept]
-    rows = _Rows(lines, texts, codes, moments, ways)
+    rows = _Rows(lines, texts, texts.hash().to_numpy(), codes, moments, ways)
     rows = _streams_aside(rows, plan, found)
     if len(rows.lines):
         _judge(rows, plan, found, secrets, every=every)
@@ -130,6 +134,7 @@ class _Rows(NamedTuple):
 
     lines: Array
     texts: Any
+    hashes: Array  # of the texts
     codes: Array
     moments: Array | None
     ways: Array | int
@@ -137,7 +142,7 @@ class _Rows(NamedTuple):
     def only(self, kept: Array) -> _Rows:
         """Those that are kept."""
         return _Rows(
-            self.lines[kept], self.texts.filter(pl.Series(kept)), self.codes[kept],
+            self.lines[kept], self.texts.filter(pl.Series(kept)), self.hashes[kept], self.codes[kept],
             None if self.moments is None else self.moments[kept],
             self.ways if isinstance(self.ways, int) else self.ways[kept],
         )  # fmt: skip
@@ -162,44 +167,58 @@ def _streams_aside(rows: _Rows, plan: Plan, found: Verdicts) -> _Rows:
 def _judge(rows: _Rows, plan: Plan, found: Verdicts, secrets: Secrets, *, every: bool) -> None:
     good = np.zeros(len(rows.lines), bool)
     if isinstance(rows.ways, int):
-        good = _on_way(rows, np.arange(len(rows.lines)), plan.ways[rows.ways], found, secrets, every=every)
+        good = _on_way(rows, plan.ways[rows.ways], found, secrets, every=every)
     else:
         for place in np.unique(rows.ways).tolist():
             here = rows.ways == place
-            good[here] = _on_way(rows.only(here), np.flatnonzero(here), plan.ways[place], found, secrets, every=every)
+            good[here] = _on_way(rows.only(here), plan.ways[place], found, secrets, every=every)
     found.frames, found.failed = found.ways.copy(), found.first.copy()
     codes, moments = rows.codes, rows.moments
     size = int(codes.max()) + 1
-    total, fine = np.bincount(codes, minlength=size), np.bincount(codes[good], minlength=size)
     first, last = np.full(size, np.iinfo(np.int64).max), np.full(size, np.iinfo(np.int64).min)
-    if moments is not None:
+    if moments is None:
+        total, failing = _counts(codes, good, size)
+    else:
         np.minimum.at(first, codes, moments)
         np.maximum.at(last, codes, moments)
-        found.bins = _bins(codes, moments, good)
-        found.repeats = repeats(rows.texts, codes, moments, first, last)
+        found.bins = keys, some, some_failing = _bins(codes, moments, good)
+        total, failing = np.zeros(size, np.int64), np.zeros(size, np.int64)
+        np.add.at(total, keys >> 40, some)
+        np.add.at(failing, keys >> 40, some_failing)
+        found.repeats = repeats(rows.hashes, codes, moments, first, last)
     for code in np.flatnonzero(total).tolist():
-        found.readers[code] = [int(total[code]), int(fine[code]), int(first[code]), int(last[code])]
+        rows_there = int(total[code])
+        found.readers[code] = [rows_there, rows_there - int(failing[code]), int(first[code]), int(last[code])]
 
 
 def _bins(codes: Array, moments: Array, good: Array) -> tuple[Array, Array, Array]:
     """Rows and failing rows by reader and time: each pair of them as one number, in order."""
-    bins = moments // (BIN * SECOND)
-    least = int(bins.min())
-    span = int(bins.max()) - least + 1
+    places = moments // (BIN * SECOND)
+    least = int(places.min())
+    span = int(places.max()) - least + 1
     size = (int(codes.max()) + 1) * span
-    places = codes * np.int64(span) + (bins - least)
+    places -= least
+    places += codes * span
     if size <= 4 * len(codes) + 4096:
-        counts, fine = np.bincount(places, minlength=size), np.bincount(places[good], minlength=size)
+        counts, failing = _counts(places, good, size)
         keys = np.flatnonzero(counts)
-        counts, fine = counts[keys], fine[keys]
+        counts, failing = counts[keys], failing[keys]
     else:
-        keys, inverse, counts = np.unique(places, return_inverse=True, return_counts=True)
-        fine = np.bincount(inverse[good], minlength=len(keys))
+        keys, inverse = np.unique(places, return_inverse=True)
+        counts, failing = _counts(inverse, good, len(keys))
     code, at = np.divmod(keys, span)
-    return code << 40 | (at + least), counts, counts - fine
+    return code << 40 | (at + least), counts, failing
 
 
-def _on_way(rows: _Rows, at: Array, way: Way, found: Verdicts, secrets: Secrets, *, every: bool) -> Array:
+def _counts(places: Array, good: Array, size: int) -> tuple[Array, Array]:
+    """How many rows are in each of ``size`` places, and how many of them fail."""
+    both = places << 1
+    both |= good
+    failing, fine = np.bincount(both, minlength=2 * size).reshape(size, 2).T
+    return failing + fine, failing
+
+
+def _on_way(rows: _Rows, way: Way, found: Verdicts, secrets: Secrets, *, every: bool) -> Array:
     """Decode the rows of one way, count what fails, and say which are good."""
     read = way.bulk.decode(rows.texts)
     good = read.ok
@@ -232,24 +251,22 @@ def _on_way(rows: _Rows, at: Array, way: Way, found: Verdicts, secrets: Secrets,
 def _numbers(way: Way, read: Decoded, good: Array, codes: Array) -> None:
     """Which readers read which numbers."""
     if way.space is not None and read.fields:
-        whole = bool(good.all())
-        columns = read.fields if whole else {name: column[good] for name, column in read.fields.items()}
-        way.space.add(columns, codes if whole else codes[good])
+        way.space.add(read.fields, codes, good)
 
 
 def _failing(rows: _Rows, bad: Array, way: Way, read: Decoded, found: Verdicts, *, every: bool) -> None:
     """Count what the failing rows fail, and keep a sample of their texts."""
     rules = read.rules
     masks = [read.failures[rule][bad] for rule in rules]
-    first, codes = read.first[bad], rows.codes[bad]
+    first, codes = read.first_of(bad), rows.codes[bad]
     for rule, mask in zip(rules, masks, strict=True):
         _counted(found.tallies, codes[mask], way.place, rule)
     for place in np.flatnonzero(np.bincount(first)).tolist():
         _counted(found.first, codes[first == place], way.place, rules[place])
     _patterns(codes, rules, masks, way, found)
-    texts = rows.texts.gather(bad)
-    _sample(texts, codes, way, found)
+    _sample(rows, bad, way, found)
     if every:
+        texts = rows.texts.gather(bad)
         moments = [None] * len(bad) if rows.moments is None else rows.moments[bad].tolist()
         for line, code, moment, text, place in zip(
             rows.lines[bad].tolist(), codes.tolist(), moments, texts.to_list(), first.tolist(), strict=True
@@ -257,13 +274,15 @@ def _failing(rows: _Rows, bad: Array, way: Way, read: Decoded, found: Verdicts, 
             found.failing.append(Failing(line, code, moment, text, way.place, rules[place]))
 
 
-def _sample(texts: Any, codes: Array, way: Way, found: Verdicts) -> None:
+def _sample(rows: _Rows, bad: Array, way: Way, found: Verdicts) -> None:
     """The different failing texts of each reader with the smallest hashes, unless there are enough smaller ones."""
-    hashes = texts.hash().to_numpy()
+    codes, hashes = rows.codes[bad], rows.hashes[bad]
     below = np.full(int(codes.max()) + 1, np.iinfo(np.uint64).max, np.uint64)
     for code, limit in enumerate(way.limits[: len(below)]):
         below[code] = limit
     some = np.flatnonzero(hashes <= below[codes])
+    if not len(some):
+        return
     some = some[np.lexsort((hashes[some], codes[some]))]
     fresh = np.ones(len(some), bool)
     fresh[1:] = (codes[some[1:]] != codes[some[:-1]]) | (hashes[some[1:]] != hashes[some[:-1]])
@@ -272,7 +291,7 @@ def _sample(texts: Any, codes: Array, way: Way, found: Verdicts) -> None:
     lengths = np.diff(starts, append=len(some))
     some = some[np.arange(len(some)) - np.repeat(starts, lengths) < SAMPLE]
     for code, text, hashed in zip(
-        codes[some].tolist(), texts.gather(some).to_list(), hashes[some].tolist(), strict=True
+        codes[some].tolist(), rows.texts.gather(bad[some]).to_list(), hashes[some].tolist(), strict=True
     ):
         found.samples.setdefault((code, way.place), {})[text] = hashed
 

@@ -22,6 +22,7 @@ SMALL = 25  # bits of a number that has a place in a table
 MANY = (1 << READER) - 1  # in the place of a reader: several of them
 MOST = 1 << 22  # numbers that are told apart
 PENDING = 1 << 20
+LOOKED = 1 << 20  # places of a table that are looked at together
 
 
 class Space:
@@ -42,15 +43,19 @@ class Space:
         self._new: list[Array] = []
         self._waiting = 0
 
-    def add(self, fields: Mapping[str, Array], codes: Array) -> None:
-        """Note who read which numbers: a column for each field, and the reader of each row."""
-        if self.full or not len(codes):
+    def add(self, fields: Mapping[str, Array], codes: Array, good: Array) -> None:
+        """Note who read which numbers: a column for each field, the reader of each row, and which rows count."""
+        if self.full or not good.any():
             return
-        numbers = self._numbers([fields[name] for name in self.key])
+        columns = [fields[name] for name in self.key]
         if self._table is not None:
+            numbers = (self._numbers(columns) * good).astype(np.int64)
             with self._lock:
-                _note(self._table, numbers.astype(np.int64), (codes + 1).astype(np.uint16))
+                _note(self._table, numbers, (codes + 1).astype(np.uint16), good)
             return
+        if not good.all():
+            columns, codes = [column[good] for column in columns], codes[good]
+        numbers = self._numbers(columns)
         owned = pl.Series(numbers << np.uint64(READER) | codes.astype(np.uint64)).unique().to_numpy()
         with self._lock:
             self._new.append(owned)
@@ -87,20 +92,20 @@ class Space:
     def only(self) -> Array | None:
         """For each reader, how many numbers nobody else read; None if there were too many numbers to tell."""
         if self._table is not None:
-            return np.bincount(self._table[self._table != 0], minlength=MANY + 1)[1:]
+            parts = (self._table[start : start + LOOKED] for start in range(0, len(self._table), LOOKED))
+            counts: Array = np.sum([np.bincount(part[part != 0], minlength=MANY + 1) for part in parts], axis=0)
+            return counts[1:]
         self._merge()
         if self.full:
             return None
         return np.bincount((self._kept & np.uint64(MANY)).astype(np.int64), minlength=MANY + 1)
 
 
-def _note(table: Array, numbers: Array, owners: Array) -> None:
+def _note(table: Array, numbers: Array, owners: Array, good: Array) -> None:
     """Put the owners of numbers in the table: the only one, or that there are several."""
     found = table[numbers]
-    fresh = found == 0
-    if fresh.any():
+    news = np.flatnonzero((found != owners) & (found != MANY) & good)
+    if len(news):
+        numbers, owners, fresh = numbers[news], owners[news], found[news] == 0
         table[numbers[fresh]] = owners[fresh]
-        found = table[numbers]
-    differ = np.flatnonzero((found != owners) & (found != MANY))
-    if len(differ):
-        table[numbers[differ]] = MANY
+        table[numbers[table[numbers] != owners]] = MANY

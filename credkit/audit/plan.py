@@ -18,7 +18,7 @@ import polars as pl
 from credkit.audit.owners import MANY, Space
 from credkit.audit.sources import Columns
 from credkit.bulk import Bulk
-from credkit.bulk.words import Array
+from credkit.bulk.words import LIMB, Array
 from credkit.codec import Codec
 from credkit.errors import DefinitionError, nearest, shown
 from credkit.payment import has_room
@@ -26,6 +26,7 @@ from credkit.reading import TextField
 from credkit.sitemodel import Kind, Reader, Site
 from credkit.times import EPOCH, MICRO, Clock
 
+SLOT = np.uint64(LIMB - 16)  # bits of a hash below those that say where a reader's code stands
 READERS = MANY - 1  # different ones; a column with more of them is another column
 NEVER = 1 << 62
 NO_LIMIT = (1 << 64) - 1
@@ -90,6 +91,7 @@ class Plan:
             self._codes[reader.name] = len(self.names)
             self.names.append(reader.name)
             self.of_reader.append(self._periods(reader))
+        self._slots = _slots(self.names)
         self.spaces = self._numbered()
 
     def _way(self, codec: Codec, kind: Kind | None) -> int:
@@ -132,31 +134,28 @@ class Plan:
 
     def codes(self, readers: Any) -> tuple[Array, dict[int, str]]:
         """A number for each row's reader; -1 for those that the site does not know, with what is wrong."""
-        known = self._known(readers)
-        if known is None:
-            with self._lock:
-                fresh = [name for name in readers.unique(maintain_order=True).to_list() if name not in self._codes]
-                if self.site is None:
-                    self._add(fresh)
-            known = self._known(readers, strict=False)
-        assert known is not None
-        if not known.null_count():
-            return known.to_physical().to_numpy().astype(np.int32), {}
-        codes = known.to_physical().cast(pl.Int32).fill_null(-1).to_numpy()
-        strange = readers.filter(pl.Series(codes < 0))
+        hashes = readers.hash().to_numpy()
+        slots, known = self._slots
+        codes = slots[hashes >> SLOT]
+        rest = np.flatnonzero(known[codes] != hashes)  # of names that are new, or share a slot with another one
+        if not len(rest):
+            return codes, {}
+        some = readers.gather(rest)
+        with self._lock:
+            fresh = [name for name in some.unique(maintain_order=True).to_list() if name not in self._codes]
+            if self.site is None:
+                self._add(fresh)
+                fresh = []
+        found = some.cast(pl.Enum(self.names), strict=False).to_physical().cast(pl.Int64).fill_null(-1).to_numpy()
+        codes[rest] = found
+        if not fresh:
+            return codes, {}
         told = {
-            name: f"no reader is called {shown(name)} in the site file{nearest(name, self._codes)}"
-            for name in strange.unique().to_list()
+            name: f"no reader is called {shown(name)} in the site file{nearest(name, self._codes)}" for name in fresh
         }
-        problems = dict(
-            zip(np.flatnonzero(codes < 0).tolist(), (told[name] for name in strange.to_list()), strict=True)
-        )
-        return codes, problems
-
-    def _known(self, readers: Any, *, strict: bool = True) -> Any:
-        """The readers as an enumeration of the names that are known; None if ``strict`` and others are there."""
-        found = readers.cast(pl.Enum(self.names), strict=False)
-        return None if strict and found.null_count() else found
+        strange = found < 0
+        names = some.filter(pl.Series(strange)).to_list()
+        return codes, {row: told[name] for row, name in zip(rest[strange].tolist(), names, strict=True)}
 
     def _add(self, fresh: list[str]) -> None:
         if len(self.names) + len(fresh) > READERS:
@@ -167,6 +166,7 @@ class Plan:
             self._codes[name] = len(self.names)
             self.of_reader.append(((-NEVER, NEVER, 0),))
             self.names = [*self.names, name]  # others read the former list
+        self._slots = _slots(self.names)
 
     def alone(self) -> int:
         """The one reader of a file that has no column of readers."""
@@ -192,3 +192,14 @@ class Plan:
         if not problems and found.size and (found == found[0]).all():
             return int(found[0]), {}
         return found, problems
+
+
+def _slots(names: list[str]) -> tuple[Array, Array]:
+    """Codes by the first bits of the names' hashes, one in each slot, and the whole hash that belongs to each code.
+
+    Names are told apart by hashes of 64 bits, as texts are where they are compared between rows.
+    """
+    hashes = pl.Series(names or [""], dtype=pl.String).hash().to_numpy()
+    slots = np.zeros(1 << LIMB - int(SLOT), np.int64)
+    slots[hashes >> SLOT] = np.arange(len(hashes))
+    return slots, hashes if names else ~hashes

@@ -8,7 +8,6 @@ Of each reader, what stands within a second of its last row in a piece is kept f
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
@@ -33,14 +32,19 @@ class Repeats:
     tail: tuple[Array, Array, Array]
 
 
-def repeats(texts: Any, codes: Array, moments: Array, first: Array, last: Array) -> Repeats:
-    """The repeats among rows; ``first`` and ``last`` are the earliest and latest times of each reader."""
-    keys = texts.hash().to_numpy() ^ codes.astype(np.uint64) * _SPREAD
+def repeats(hashes: Array, codes: Array, moments: Array, first: Array, last: Array) -> Repeats:
+    """The repeats among rows; ``hashes`` are those of the texts, ``first`` and ``last`` the ends of each reader."""
+    keys = codes.astype(np.uint64)
+    keys *= _SPREAD
+    keys ^= hashes
     again = _again(keys, moments)
     counts = np.bincount(codes[again]) if len(again) else np.zeros(1, np.int64)
-    near = np.flatnonzero(moments <= (first + SECOND)[codes])[:MOST]
+    there = np.flatnonzero(first <= last)  # readers that have rows
+    near = np.flatnonzero(moments <= first[there].max() + SECOND)  # none of the others is near
+    near = near[moments[near] <= first[codes[near]] + SECOND][:MOST]
     near = near[~np.isin(near, again)] if len(again) else near
-    late = np.flatnonzero(moments >= (last - SECOND)[codes])[-MOST:]
+    late = np.flatnonzero(moments >= last[there].min() - SECOND)
+    late = late[moments[late] >= last[codes[late]] - SECOND][-MOST:]
     return Repeats(
         counts=counts, head=(keys[near], moments[near], codes[near]), tail=(keys[late], moments[late], codes[late])
     )  # fmt: skip

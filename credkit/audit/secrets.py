@@ -42,9 +42,10 @@ class Secrets:
         """The first row whose text holds one, read or not."""
         if way.plain:
             return None
-        long = (texts.str.len_bytes() >= ACCOUNT_DIGITS.start).to_numpy()
-        if not way.room and not long.any():
+        lengths = texts.str.len_bytes()
+        if not way.room and (lengths.max() or 0) < ACCOUNT_DIGITS.start:
             return None
+        long = (lengths >= ACCOUNT_DIGITS.start).to_numpy()
         found = []
         rows = np.arange(len(texts)) if way.texts else np.flatnonzero(long)
         if len(rows) and not way.texts:

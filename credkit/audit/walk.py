@@ -30,7 +30,7 @@ from credkit.crosswalk.outputs import apart
 from credkit.csvfiles import File
 from credkit.errors import DefinitionError
 
-WORKERS = 2  # at most: beyond, reading the file is what takes the time
+WORKERS = 3  # at most; one more than processors, since they wait for each other now and then
 FAULTS = 10  # sentences about unreadable rows of a file that are kept
 
 Progress = Callable[[int, int], None]
@@ -175,7 +175,7 @@ def _refuse_track(source: Source, base: int, found: Verdicts) -> None:
 
 def _verdicts(source: Source, plan: Plan, *, every: bool) -> Iterator[tuple[Verdicts, int]]:
     """The verdicts on the pieces of a file, in order, with how far it is read; ahead by a few pieces."""
-    workers = max(1, min(WORKERS, os.cpu_count() or 1))
+    workers = min(WORKERS, (os.cpu_count() or 1) + 1)
     waiting: deque[tuple[Future[Verdicts], int]] = deque()
     pool = ThreadPoolExecutor(workers)
     try:

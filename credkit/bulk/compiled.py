@@ -55,9 +55,13 @@ class Decoded:
     @cached_property
     def first(self) -> Array:
         """For each row the place in ``rules`` of the first check that it fails, -1 where none does."""
-        found = np.full(self.count, -1, np.int32)
+        return self.first_of(slice(None))
+
+    def first_of(self, some: Array | slice) -> Array:
+        """The same for ``some`` of the rows, by their places or as a slice."""
+        found = np.full(len(self.ok[some]), -1, np.int32)
         for index, rule in enumerate(self.rules):
-            rows = self.leads.get(rule, self.failures[rule])
+            rows = self.leads.get(rule, self.failures[rule])[some]
             found[rows & (found < 0)] = index
         return found
 

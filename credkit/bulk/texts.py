@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 
 from credkit.bulk.words import LIMB, Array
-from credkit.tables.notation import Notation
+from credkit.tables.notation import Group, Notation
 from credkit.tables.pattern import Pattern
 
 _DIGITS = {2: "[01]", 16: "[0-9A-Fa-f]"}
@@ -29,23 +29,37 @@ def read(notation: Notation, texts: Any) -> tuple[Array, Array]:
     """The words of a series of ``texts``, and which rows have one; 0 in the others."""
     import polars as pl
 
-    good = _admitted(notation, texts)
-    plain = texts.str.replace_all(notation.separator, "", literal=True) if notation.separator else texts
-    count = len(notation.groups)
-    parts = plain.str.split_exact(notation.joint, count - 1).struct.unnest().get_columns() if count > 1 else [plain]
-    words = np.zeros(len(texts), np.uint64)
-    for group, part in zip(notation.groups, parts, strict=True):
-        kind = pl.Int64 if group.signed else pl.UInt64
-        if notation.base == 10:
-            numbers = part.cast(kind, strict=False)
-        else:
-            numbers = part.str.to_integer(base=notation.base, dtype=kind, strict=False)
-        least, most = (-1 << group.bits - 1, (1 << group.bits - 1) - 1) if group.signed else (0, (1 << group.bits) - 1)
-        good = good & numbers.is_between(least, most).fill_null(False)
-        found = numbers.fill_null(0).to_numpy().astype(np.uint64) & np.uint64((1 << group.bits) - 1)
-        words = words << np.uint64(group.bits) | found if count > 1 else found
-    kept: Array = good.to_numpy()
-    return words * kept, kept
+    text, count = pl.col("text"), len(notation.groups)
+    plain = text.str.replace_all(notation.separator, "", literal=True) if notation.separator else text
+    split = plain.str.split_exact(notation.joint, count - 1) if count > 1 else plain
+    parts = [split.struct.field(f"field_{place}") if count > 1 else split for place in range(count)]
+    numbers = [_number(notation, group, part) for group, part in zip(notation.groups, parts, strict=True)]
+    numbers[0] = pl.when(_admitted(notation, text)).then(numbers[0])
+    columns = texts.to_frame("text").select(each.alias(str(place)) for place, each in enumerate(numbers))
+    words: Any = None
+    kept = np.ones(len(texts), bool)
+    for group, column in zip(notation.groups, columns, strict=True):
+        if column.null_count():
+            kept &= column.is_not_null().to_numpy()
+            column = column.fill_null(0)
+        found = column.to_numpy()
+        if group.signed:
+            kept &= (found >= -1 << group.bits - 1) & (found < 1 << group.bits - 1)
+            found = found.astype(np.uint64) & np.uint64((1 << group.bits) - 1)
+        elif notation.base**group.most > 1 << group.bits:
+            kept &= found <= (1 << group.bits) - 1
+        words = found if words is None else words << np.uint64(group.bits) | found
+    return words if kept.all() else words * kept, kept
+
+
+def _number(notation: Notation, group: Group, part: Any) -> Any:
+    """The expression for the number of one group; null where there is none."""
+    import polars as pl
+
+    kind = pl.Int64 if group.signed else pl.UInt64
+    if notation.base == 10:
+        return part.cast(kind, strict=False)
+    return part.str.to_integer(base=notation.base, dtype=kind, strict=False)
 
 
 def match(pattern: Pattern, texts: Any) -> tuple[dict[str, Array], Array]:
@@ -70,20 +84,16 @@ def match(pattern: Pattern, texts: Any) -> tuple[dict[str, Array], Array]:
     return {name: numbers * good for name, numbers in found.items()}, good
 
 
-def _admitted(notation: Notation, texts: Any) -> Any:
-    """Which texts the notation's expression admits, as far as the number that is read does not say so itself.
+def _admitted(notation: Notation, text: Any) -> Any:
+    """The expression for what the notation's own admits, as far as the number that is read does not say so itself.
 
     Of plain digits without a sign, those that can be read are the right ones if there are as many as there should be.
     """
-    import polars as pl
-
     digits = _DIGITS.get(notation.base, "")
     least, most = notation.groups[0].least, notation.groups[0].most
     if notation.base == 10 or notation.pattern != f"{digits}{{{least},{most}}}":
-        return texts.str.contains(rf"\A(?:{notation.pattern})\z").fill_null(False)
-    text = pl.col(texts.name or "")
-    sized = text.str.len_bytes().is_between(least, most)
-    return texts.to_frame().select(sized & (text >= "0")).to_series().fill_null(False)  # signs stand before 0
+        return text.str.contains(rf"\A(?:{notation.pattern})\z")
+    return text.str.len_bytes().is_between(least, most) & (text >= "0")  # signs stand before 0
 
 
 def write(notation: Notation, words: Array) -> tuple[Any, Array]:
