@@ -63,8 +63,7 @@ def _wider(keys: Array, times: int) -> Array:
 
 
 def _summed(keys: Array, rows: Array, failing: Array) -> tuple[Array, Array, Array]:
-    kept, inverse = np.unique(keys, return_inverse=True)
-    totals = [np.zeros(len(kept), np.int64), np.zeros(len(kept), np.int64)]
-    np.add.at(totals[0], inverse, rows)
-    np.add.at(totals[1], inverse, failing)
-    return kept, totals[0], totals[1]
+    order = np.argsort(keys, kind="stable")
+    keys = keys[order]
+    starts = np.flatnonzero(np.diff(keys, prepend=keys[:1] - 1))
+    return keys[starts], np.add.reduceat(rows[order], starts), np.add.reduceat(failing[order], starts)

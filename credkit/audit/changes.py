@@ -112,31 +112,39 @@ def _stretch(rows: Array, failing: Array, bins: int) -> tuple[int, int, float] |
     """The first and last end of the best stretch, and what it gains; None if none is beyond chance."""
     if len(rows) < 2:
         return None
-    start, stop, _, gains = _best(rows, failing, 1.0, ALONE)
+    least = log(max(bins, 2) * len(ODDS) / CHANCE)
+    start, stop, _, gains, most = _best(rows, failing, 1.0, ALONE)
+    if most <= least:
+        return None
     apart = np.zeros(len(rows), bool)
     apart[start:stop] = True
     scatter = _scatter(rows, failing, apart)
     strange = int((gains[~apart] / scatter > ALONE / 2).sum())  # elsewhere: with reasons of their own
-    start, stop, gain, _ = _best(rows, failing, scatter, min(ALONE, log(len(rows) / (strange + 1))))
+    start, stop, gain, *_ = _best(rows, failing, scatter, min(ALONE, log(len(rows) / (strange + 1))))
     inside = slice(start, stop)
     others = rows.sum() - rows[inside].sum()
-    if others < LEAST_ROWS or gain <= log(max(bins, 2) * len(ODDS) / CHANCE):
+    if others < LEAST_ROWS or gain <= least:
         return None
     share, rest = failing[inside].sum() / rows[inside].sum(), (failing.sum() - failing[inside].sum() + 0.5) / others
     first, last, _ = _rise(_gains(rows[inside], failing[inside], share, rest))  # without what only stands beside it
     return (start + first, start + last, gain) if _differ(share, rest) else None
 
 
-def _best(rows: Array, failing: Array, scatter: float, alone: float) -> tuple[int, int, float, Array]:
-    """The stretch that gains most, with any of the `ODDS`: from where to where, how much, and each count's gain."""
+def _best(rows: Array, failing: Array, scatter: float, alone: float) -> tuple[int, int, float, Array, float]:
+    """The stretch that gains most, with any of the `ODDS`: from where to where, how much, and each count's gain.
+
+    The last value is what none gains more than where counts scatter as much or more, whatever one alone may say.
+    """
     share = (failing.sum() + 0.5) / (rows.sum() + 1)
     found = 0, len(rows), 0.0, np.zeros(len(rows))
+    most = 0.0
     for odds in ODDS:
         gains = _gains(rows, failing, odds * share / (1 - share + odds * share), share)
         start, stop, rise = _rise(np.minimum(gains / scatter, alone))
+        most = max(most, rise if gains.max() <= alone * scatter else _rise(gains)[2])
         if rise > found[2]:
             found = start, stop, rise, gains
-    return found
+    return *found, most
 
 
 def _rise(gains: Array) -> tuple[int, int, float]:

@@ -6,10 +6,10 @@ from collections.abc import Iterable
 
 from credkit.audit.failures import explained
 from credkit.audit.plan import Way
-from credkit.audit.secrets import told
 from credkit.audit.summary import Example
 from credkit.bulk import Rule
 from credkit.draw import masked_picture, pictures
+from credkit.payment import payment
 
 EXAMPLES = 100  # readers that have one
 LONGEST = 512  # characters of a text that is drawn
@@ -21,10 +21,10 @@ def example(way: Way, texts: Iterable[str], rule: Rule) -> Example | None:
         reading = way.codec.inspect(text)
         failed = reading.failed
         if failed is not None and (failed.codec, failed.rule) == (rule.codec, rule.rule):
-            shown, reason = explained(way, text)
+            shown, reason = explained(way, text, reading)
             drawn = pictures(way.codec, text, reading) if len(text) <= LONGEST else []
             if not way.plain:
-                secret = told(way.codec, text)
+                secret = payment(way.codec, text, reading)
                 drawn = [masked_picture(each, secret=secret.account, only=secret.tracks) for each in drawn]
             return Example(chain=way.name, text=shown, reason=reason, pictures=tuple(drawn))
     return None

@@ -19,6 +19,8 @@ from credkit.audit.plan import Plan, Way
 from credkit.audit.secrets import told
 from credkit.audit.sources import Fault
 from credkit.crosswalk.outputs import cell
+from credkit.payment import payment
+from credkit.reading import Reading
 from credkit.times import moment_of
 
 COLUMNS = ("file", "line", "time", "reader", "text", "chain", "rule", "reason")
@@ -67,7 +69,7 @@ class Failures:
         if found is None:
             if len(self._reasons) >= REMEMBERED:
                 self._reasons.clear()
-            found = self._reasons[key] = explained(way, row.text)
+            found = self._reasons[key] = explained(way, row.text, way.codec.inspect(row.text))
         return found
 
     def _put(self, rows: Iterable[Iterable[Any]]) -> None:
@@ -77,12 +79,11 @@ class Failures:
         self._write(buffer.getvalue().encode("utf-8", "backslashreplace"))
 
 
-def explained(way: Way, text: str) -> tuple[str, str]:
-    """A text that fails as it may be shown, and the sentence that says why."""
-    reading = way.codec.inspect(text)
+def explained(way: Way, text: str, reading: Reading) -> tuple[str, str]:
+    """A text that fails as it may be shown, and the sentence that says why; ``reading`` is that of the text."""
     reason = str(way.codec.failure(reading))
     if way.plain:
         return text, reason
-    if told(way.codec, text).account and reading.failed:
+    if payment(way.codec, text, reading).account and reading.failed:
         return hidden(text), f"{reading.failed.codec}: {reading.failed.claim} fails; what was found is hidden"
     return masked(text), reason
