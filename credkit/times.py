@@ -102,22 +102,23 @@ class Clock:
 
     def _fast(self, runs: Any) -> tuple[Array, Array]:
         """The times of the common form, and which texts have another one."""
-        lengths = runs.str.len_bytes().to_numpy()
-        if (lengths == lengths[0]).all():
-            return self._of_length(runs, int(lengths[0]))
-        kinds = np.unique(lengths).tolist()
+        text = pl.col("time")
+        size = text.str.len_bytes()
+        joined = text.str.join("").cast(pl.Binary)
+        least, most, data = (
+            runs.to_frame("time").select(size.min(), size.max().alias("most"), joined.alias("data")).row(0)
+        )
         found, rest = np.zeros(len(runs), np.int64), np.ones(len(runs), bool)
+        if least == most:
+            if LONG <= least <= LONGEST:
+                return self._of_bytes(np.frombuffer(data, np.uint8).reshape(len(runs), least))
+            return found, rest
+        lengths = runs.str.len_bytes().to_numpy()
+        kinds = np.unique(lengths).tolist()
         for length in kinds if len(kinds) <= MOST_LENGTHS else ():
             here = np.flatnonzero(lengths == length)
-            found[here], rest[here] = self._of_length(runs.gather(here), length)
+            found[here], rest[here] = self._fast(runs.gather(here))
         return found, rest
-
-    def _of_length(self, runs: Any, length: int) -> tuple[Array, Array]:
-        """The same for texts that are all equally long."""
-        if not LONG <= length <= LONGEST:
-            return np.zeros(len(runs), np.int64), np.ones(len(runs), bool)
-        joined = runs.str.join("").cast(pl.Binary).item()
-        return self._of_bytes(np.frombuffer(joined, np.uint8).reshape(len(runs), length))
 
     def _of_bytes(self, raw: Array) -> tuple[Array, Array]:
         """The times in rows of bytes, as many in each, and which rows are of another form."""

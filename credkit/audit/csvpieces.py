@@ -125,13 +125,13 @@ class CsvPiece:
         """How far the file is read behind them."""
         return self.cut.size
 
-    def table(self) -> Table:
+    def table(self, readers: Any) -> Table:
         """The rows: by a kernel if they are plain, else one by one."""
         if self.cut.broken or not self.form.delimiter.isascii():
             return self._slow()
-        return self._usual() or self._plain() or self._slow()
+        return self._usual(readers) or self._plain() or self._slow()
 
-    def _usual(self) -> Table | None:
+    def _usual(self, readers: Any) -> Table | None:
         """The rows if no cell is empty, and no sign is there that would need a closer look."""
         data = self.cut.data
         if not data[:LOOKED].isascii():
@@ -140,7 +140,9 @@ class CsvPiece:
         parts = range(0, len(signs), LOOKED)
         below = sum(int(np.count_nonzero(signs[start : start + LOOKED] < LETTERS)) for start in parts)
         lines = below + (data[-1:] != b"\n")  # if nothing but ends of lines is below; then it is their number
-        frame = self._frame(data)
+        frame = self._frame(data, readers)
+        if frame is None:  # perhaps there is a reader that is not known yet
+            frame = self._frame(data)
         if frame is None or frame.height != lines or sum(series.null_count() for series in frame):
             return None
         return self._fast(frame)
@@ -181,15 +183,18 @@ class CsvPiece:
             return None  # a line without a cell
         return self._fast(frame.fill_null(""))
 
-    def _frame(self, data: bytes) -> Any:
-        """The cells by a kernel; None if a row has too many."""
+    def _frame(self, data: bytes, readers: Any = pl.String) -> Any:
+        """The cells by a kernel; None if a row has too many, or a reader that is none of ``readers``."""
         cells = len(self.form.header)
+        kinds = [pl.String] * cells
+        if self.form.columns.reader:
+            kinds[self.form.places[self.form.columns.reader]] = readers
         if not data.endswith(b"\n"):  # without, an empty cell too many is not seen
             data += b"\n"
         try:
             frame = pl.read_csv(
                 data, has_header=False, infer_schema=False, quote_char=None, separator=self.form.delimiter,
-                new_columns=[str(place) for place in range(cells)], schema_overrides=[pl.String] * cells,
+                new_columns=[str(place) for place in range(cells)], schema_overrides=kinds,
             )  # fmt: skip
         except pl.exceptions.PolarsError:
             return None

@@ -82,7 +82,7 @@ SAMPLE = 8  # different failing texts of a reader and a way that are kept for di
 
 def judge(piece: Piece, plan: Plan, *, every: bool) -> Verdicts:
     """What the rows of ``piece`` are; with ``every``, each failing row as well."""
-    return judged(piece.table(), plan, every=every)
+    return judged(piece.table(plan.readers), plan, every=every)
 
 
 def judged(table: Table, plan: Plan, *, every: bool) -> Verdicts:

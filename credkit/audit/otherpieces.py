@@ -86,7 +86,7 @@ class JsonPiece:
         """How far the file is read behind them."""
         return self.cut.size
 
-    def table(self) -> Table:
+    def table(self, readers: Any) -> Table:
         """The rows, one by one."""
         kept: dict[str, list[str]] = {name: [] for name in self.columns.wanted}
         at: list[int] = []
@@ -197,7 +197,7 @@ class ParquetPiece:
     size: int
     columns: Columns
 
-    def table(self) -> Table:
+    def table(self, readers: Any) -> Table:
         """The rows; one with a null is a fault. Where the data is damaged, those before the damage."""
         frame, ended = self._frame(ROWS), ""
         if frame is None:

@@ -49,7 +49,7 @@ class Space:
             return
         columns = [fields[name] for name in self.key]
         if self._table is not None:
-            numbers = (self._numbers(columns) * good).astype(np.int64)
+            numbers = (self._numbers(columns) * good).view(np.int64)
             with self._lock:
                 _note(self._table, numbers, (codes + 1).astype(np.uint16), good)
             return

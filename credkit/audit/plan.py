@@ -18,7 +18,7 @@ import polars as pl
 from credkit.audit.owners import MANY, Space
 from credkit.audit.sources import Columns
 from credkit.bulk import Bulk
-from credkit.bulk.words import LIMB, Array
+from credkit.bulk.words import Array
 from credkit.codec import Codec
 from credkit.errors import DefinitionError, nearest, shown
 from credkit.payment import has_room
@@ -26,7 +26,6 @@ from credkit.reading import TextField
 from credkit.sitemodel import Kind, Reader, Site
 from credkit.times import EPOCH, MICRO, Clock
 
-SLOT = np.uint64(LIMB - 16)  # bits of a hash below those that say where a reader's code stands
 READERS = MANY - 1  # different ones; a column with more of them is another column
 NEVER = 1 << 62
 NO_LIMIT = (1 << 64) - 1
@@ -91,7 +90,7 @@ class Plan:
             self._codes[reader.name] = len(self.names)
             self.names.append(reader.name)
             self.of_reader.append(self._periods(reader))
-        self._slots = _slots(self.names)
+        self.readers = pl.Enum(self.names)  # those that are known so far
         self.spaces = self._numbered()
 
     def _way(self, codec: Codec, kind: Kind | None) -> int:
@@ -134,28 +133,23 @@ class Plan:
 
     def codes(self, readers: Any) -> tuple[Array, dict[int, str]]:
         """A number for each row's reader; -1 for those that the site does not know, with what is wrong."""
-        hashes = readers.hash().to_numpy()
-        slots, known = self._slots
-        codes = slots[hashes >> SLOT]
-        rest = np.flatnonzero(known[codes] != hashes)  # of names that are new, or share a slot with another one
-        if not len(rest):
-            return codes, {}
-        some = readers.gather(rest)
-        with self._lock:
-            fresh = [name for name in some.unique(maintain_order=True).to_list() if name not in self._codes]
-            if self.site is None:
-                self._add(fresh)
-                fresh = []
-        found = some.cast(pl.Enum(self.names), strict=False).to_physical().cast(pl.Int64).fill_null(-1).to_numpy()
-        codes[rest] = found
-        if not fresh:
-            return codes, {}
+        known = readers if readers.dtype == pl.Enum else readers.cast(self.readers, strict=False)
+        if known.null_count():
+            with self._lock:
+                names = readers.unique(maintain_order=True).to_list()
+                fresh = [name for name in names if name not in self._codes]
+                if self.site is None:
+                    self._add(fresh)
+            known = readers.cast(self.readers, strict=False)
+        if not known.null_count():
+            return known.to_physical().to_numpy().astype(np.int64), {}
+        codes = known.to_physical().cast(pl.Int64).fill_null(-1).to_numpy()
+        strange = codes < 0
         told = {
             name: f"no reader is called {shown(name)} in the site file{nearest(name, self._codes)}" for name in fresh
         }
-        strange = found < 0
-        names = some.filter(pl.Series(strange)).to_list()
-        return codes, {row: told[name] for row, name in zip(rest[strange].tolist(), names, strict=True)}
+        names = readers.filter(pl.Series(strange)).to_list()
+        return codes, {row: told[name] for row, name in zip(np.flatnonzero(strange).tolist(), names, strict=True)}
 
     def _add(self, fresh: list[str]) -> None:
         if len(self.names) + len(fresh) > READERS:
@@ -166,7 +160,7 @@ class Plan:
             self._codes[name] = len(self.names)
             self.of_reader.append(((-NEVER, NEVER, 0),))
             self.names = [*self.names, name]  # others read the former list
-        self._slots = _slots(self.names)
+        self.readers = pl.Enum(self.names)
 
     def alone(self) -> int:
         """The one reader of a file that has no column of readers."""
@@ -192,14 +186,3 @@ class Plan:
         if not problems and found.size and (found == found[0]).all():
             return int(found[0]), {}
         return found, problems
-
-
-def _slots(names: list[str]) -> tuple[Array, Array]:
-    """Codes by the first bits of the names' hashes, one in each slot, and the whole hash that belongs to each code.
-
-    Names are told apart by hashes of 64 bits, as texts are where they are compared between rows.
-    """
-    hashes = pl.Series(names or [""], dtype=pl.String).hash().to_numpy()
-    slots = np.zeros(1 << LIMB - int(SLOT), np.int64)
-    slots[hashes >> SLOT] = np.arange(len(hashes))
-    return slots, hashes if names else ~hashes

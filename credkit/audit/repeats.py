@@ -54,8 +54,9 @@ def _again(keys: Array, moments: Array) -> Array:
     """The rows that repeat an earlier one."""
     marked = np.zeros(len(keys), bool)
     rising = len(keys) < 2 or bool((moments[1:] >= moments[:-1]).all())
+    between = np.empty_like(moments)
     for apart in range(1, FAR + 1) if rising else ():
-        if apart >= len(keys) or int((moments[apart:] - moments[:-apart]).min()) > SECOND:
+        if apart >= len(keys) or np.subtract(moments[apart:], moments[:-apart], out=between[apart:]).min() > SECOND:
             return np.flatnonzero(marked)
         same = np.flatnonzero(keys[apart:] == keys[:-apart]) + apart
         marked[same[moments[same] - moments[same - apart] <= SECOND]] = True

@@ -13,6 +13,7 @@ import os
 import zlib
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 from pathlib import Path
 from stat import S_ISDIR, S_ISREG
 from typing import Any, NamedTuple, Protocol
@@ -90,8 +91,8 @@ class Piece(Protocol):
     def size(self) -> int:
         """How much of the file it is, in the units of `Source.size`."""
 
-    def table(self) -> Table:
-        """Its rows."""
+    def table(self, readers: Any) -> Table:
+        """Its rows; the column of readers may come as ``readers``, an enumeration of those that are known."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -277,5 +278,12 @@ def places(name: str, header: Sequence[str], columns: Columns, options: str) -> 
 
 
 def numbered(count: int) -> Array:
-    """Lines 0, 1, 2 …"""
-    return np.arange(count, dtype=np.int64)
+    """Lines 0, 1, 2 …, not to be written to."""
+    return _numbers(1 << count.bit_length())[:count]
+
+
+@lru_cache(maxsize=1)
+def _numbers(count: int) -> Array:
+    found = np.arange(count, dtype=np.int64)
+    found.flags.writeable = False
+    return found

@@ -68,14 +68,11 @@ class Decoded:
     def take(self, rows: slice, block: Block) -> None:
         """Put a block that went through all steps in its place."""
         if block.form == "fields" and isinstance(block.data, dict):
-            for name, found in block.data.items():
-                if name not in self.fields:
-                    self.fields[name] = np.zeros(self.count, found.dtype)
-                self.fields[name][rows] = found
+            _put(self.fields, self.count, rows, block.data)
         else:
             self.values, self.length = _placed(self.values, self.count, rows, block), block.length
         for kept, masks in ((self.failures, block.rules), (self.leads, block.leads), (self.notes, block.notes)):
-            _marked(kept, self.count, rows, masks)
+            _put(kept, self.count, rows, {key: found.astype(bool, copy=False) for key, found in masks.items()})
 
     def table(self) -> Any:
         """A polars data frame: a column for each field, ``ok``, and one for each check, named ``STEP.CODEC.RULE``.
@@ -123,10 +120,14 @@ class Encoded:
             self.values, self.length = _placed(self.values, self.count, rows, block), block.length
 
 
-def _marked(kept: dict[Any, Array], count: int, rows: slice, masks: Mapping[Any, Array]) -> None:
-    for key, found in masks.items():
+def _put(kept: dict[Any, Array], count: int, rows: slice, columns: Mapping[Any, Array]) -> None:
+    """Put the columns of a block in their place; one that has all rows, and is no part of another, is that column."""
+    for key, found in columns.items():
+        if len(found) == count and found.base is None:
+            kept[key] = found
+            continue
         if key not in kept:
-            kept[key] = np.zeros(count, bool)
+            kept[key] = np.zeros(count, found.dtype)
         kept[key][rows] = found
 
 

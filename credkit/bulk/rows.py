@@ -16,6 +16,7 @@ from credkit.shapes import Shape, only, said
 from credkit.spans import LIMIT
 
 ROWS = 1 << 16  # of a block: they and what is made of them stay in a processor's cache, and calls cost little
+TEXTS = 1 << 18  # the same of texts, for which calls cost more
 
 
 def blocks(name: str, shape: Shape, values: Any, length: int | None) -> Iterator[tuple[slice, Block]]:
@@ -60,9 +61,9 @@ def _size(what: str, items: str, values: Any) -> int:
     return len(values)
 
 
-def _slices(count: int) -> Iterator[slice]:
-    for start in range(0, max(count, 1), ROWS):
-        yield slice(start, min(start + ROWS, count))
+def _slices(count: int, size: int = ROWS) -> Iterator[slice]:
+    for start in range(0, max(count, 1), size):
+        yield slice(start, min(start + size, count))
 
 
 def _texts(name: str, values: Any) -> Iterator[tuple[slice, Block]]:
@@ -81,7 +82,7 @@ def _texts(name: str, values: Any) -> Iterator[tuple[slice, Block]]:
     if series.dtype != pl.String:
         raise DefinitionError(f"{name}: takes a column of texts, not of {series.dtype}")
     series = series.fill_null("")
-    for rows in _slices(len(series)):
+    for rows in _slices(len(series), TEXTS):
         yield rows, Block(count=rows.stop - rows.start, form="text", data=series[rows])
 
 
