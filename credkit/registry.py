@@ -6,9 +6,10 @@ first, for that call only; there is nothing to register and nothing to undo.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Iterator
 from functools import cache, lru_cache
 from inspect import signature
+from itertools import chain as joined
 
 from credkit.chains import link
 from credkit.codec import Codec, Entry
@@ -45,30 +46,23 @@ UNSUPPORTED = (
 )  # fmt: skip
 
 
+FAMILIES: tuple[tuple[Entry, ...] | Callable[[], Iterable[Entry]], ...] = (
+    texts.ENTRIES, keyboards.ENTRIES, tracktexts.ENTRIES, checkdigits.ENTRIES, notations.ENTRIES, orders.ENTRIES,
+    crcs.ENTRIES, uids.ENTRIES, cyclic.ENTRIES, stripe.ENTRIES, stored.ENTRIES, dates.ENTRIES, ndef.ENTRIES,
+    frames.ENTRIES, frames.builtin, fieldsteps.ENTRIES, template.ENTRIES, contents.ENTRIES, contents.builtin,
+)  # fmt: skip
+
+
+def _entries() -> Iterator[Entry]:
+    """Every built-in entry; those that stand in files are read when it comes to them."""
+    for family in FAMILIES:
+        yield from family() if callable(family) else family
+
+
 @cache
 def catalogue() -> tuple[Entry, ...]:
     """Every built-in entry, by family."""
-    return (
-        *texts.ENTRIES,
-        *keyboards.ENTRIES,
-        *tracktexts.ENTRIES,
-        *checkdigits.ENTRIES,
-        *notations.ENTRIES,
-        *orders.ENTRIES,
-        *crcs.ENTRIES,
-        *uids.ENTRIES,
-        *cyclic.ENTRIES,
-        *stripe.ENTRIES,
-        *stored.ENTRIES,
-        *dates.ENTRIES,
-        *ndef.ENTRIES,
-        *frames.ENTRIES,
-        *frames.builtin(),
-        *fieldsteps.ENTRIES,
-        *template.ENTRIES,
-        *contents.ENTRIES,
-        *contents.builtin(),
-    )
+    return tuple(_entries())
 
 
 def names(codecs: Iterable[Entry] = ()) -> tuple[str, ...]:
@@ -95,7 +89,7 @@ def get(name: str, codecs: Iterable[Entry] = ()) -> Entry:
     for entry in own:
         if any(entry.name == other.name for other in catalogue()):
             raise DefinitionError(f"the site's own {entry.name} has the name of a built-in codec: choose another name")
-    for entry in (*own, *catalogue()):
+    for entry in joined(own, _entries()):
         if name == entry.name or name in entry.aliases:
             return entry
     if name in ELSEWHERE:

@@ -22,7 +22,7 @@ import polars as pl
 import pytest
 
 from credkit import DefinitionError, chain
-from credkit.audit import Audit, Clock, Columns, Output, Plan, audit, audit_text, secrets, sources
+from credkit.audit import Audit, Clock, Columns, Output, Plan, audit, audit_text, csvpieces, secrets, sources
 from credkit.audit.entries import LONGEST
 from credkit.audit.secrets import narrow, told
 from credkit.demo import write_demo
@@ -379,6 +379,7 @@ def test_a_column_that_holds_no_readers(tmp_path: Path, monkeypatch: pytest.Monk
 
 def test_a_line_without_an_end(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(sources, "PIECE", 100)
+    monkeypatch.setattr(csvpieces, "CHUNK", 100)
     monkeypatch.setattr(sources, "LONGEST_LINE", 1000)
     with pytest.raises(DefinitionError, match="a line has more than 100 bytes"):
         audit([file(tmp_path, HEAD + GOOD + "x" * 5000)], plan())

@@ -21,6 +21,7 @@ import polars as pl
 from credkit.audit.sources import (
     BOM,
     BROKEN,
+    CHUNK,
     LONGEST_LINE,
     Columns,
     Cut,
@@ -51,34 +52,45 @@ class CsvSource(Source):
     encoding: str = "utf-8"
 
     def pieces(self) -> Iterator[Piece]:
-        """The header is read at once, and refused at once; the rows behind it follow."""
+        """The rows behind the header."""
+        with self._stream() as stream:
+            form, rest = self._form(stream)
+            self.first = 2
+            yield from (CsvPiece(cut=each, form=form) for each in cut(self, stream, rest))
+
+    def check(self) -> None:
+        """Raise `DefinitionError` for a header that is none, or has not the columns that are wanted."""
+        with self._stream() as stream:
+            self._form(stream)
+
+    def _stream(self) -> Stream:
+        return Stream(self.path, compressed=self.kind.endswith(".gz"))
+
+    def _form(self, stream: Stream) -> tuple[Form, bytes]:
+        """What the header says, and what was read of the rows behind it."""
         if len(self.delimiter) != 1 or self.delimiter in '"\r\n\0':
             raise DefinitionError(
                 f"{self.name}: {shown(self.delimiter)} is not one character that can stand between cells"
             )
         self.encoding = encoding_of(self.name, self.encoding)
-        with Stream(self.path, compressed=self.kind.endswith(".gz")) as stream:
-            begun = self._begun(stream)
-            if begun.startswith(BOM):
-                begun = begun[len(BOM) :]
-            if not begun.strip():
-                why = stream.broken or "the file is empty"
-                raise DefinitionError(
-                    f"{self.name} line 1: {why}, expected the columns {', '.join(self.columns.wanted)}"
-                )
-            line, _, rest = begun.partition(b"\n")
-            header = self._header(line.removesuffix(b"\r"))
-            form = Form(
-                header=tuple(header), places=places(self.name, header, self.columns, "line 1"),
-                columns=self.columns, delimiter=self.delimiter, encoding=self.encoding,
-            )  # fmt: skip
-            self.first = 2
-            yield from (CsvPiece(cut=each, form=form) for each in cut(self, stream, rest))
+        begun = self._begun(stream)
+        if begun.startswith(BOM):
+            begun = begun[len(BOM) :]
+        if not begun.strip():
+            why = stream.broken or "the file is empty"
+            raise DefinitionError(f"{self.name} line 1: {why}, expected the columns {', '.join(self.columns.wanted)}")
+        line, _, rest = begun.partition(b"\n")
+        header = self._header(line.removesuffix(b"\r"))
+        form = Form(
+            header=tuple(header), places=places(self.name, header, self.columns, "line 1"),
+            columns=self.columns, delimiter=self.delimiter, encoding=self.encoding,
+        )  # fmt: skip
+        return form, rest
 
     def _begun(self, stream: Stream) -> bytes:
         """Enough of the file to have its first line."""
         found = b""
-        while b"\n" not in found and len(found) < LONGEST_LINE and (more := stream.read()):
+        while b"\n" not in found and len(found) < LONGEST_LINE and (more := stream.read(CHUNK)):
             found += more
         return found
 

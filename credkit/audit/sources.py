@@ -110,6 +110,10 @@ class Source:
         """The parts of the file, in their order."""
         raise NotImplementedError
 
+    def check(self) -> None:
+        """Raise `DefinitionError` for what makes the whole file useless, as far as its beginning shows it."""
+        next(iter(self.pieces()), None)
+
 
 class Stream:
     """The bytes of a file, decompressed if need be, as far as they go.
@@ -136,10 +140,10 @@ class Stream:
         """How far the file on the disk is read."""
         return self._file.tell()
 
-    def read(self) -> bytes:
-        """The next bytes, about `PIECE` of them; none at the end."""
+    def read(self, size: int = PIECE) -> bytes:
+        """The next bytes, at most ``size`` of them; none at the end."""
         try:
-            return self._file.read(PIECE) if self._inflate is None else self._inflated(self._inflate)
+            return self._file.read(size) if self._inflate is None else self._inflated(self._inflate, size)
         except OSError as error:
             self.broken = f"it cannot be read any further ({error.strerror})"
         return b""
@@ -156,7 +160,7 @@ class Stream:
                 pass
         return self.read()
 
-    def _inflated(self, inflate: Any) -> bytes:
+    def _inflated(self, inflate: Any, size: int) -> bytes:
         while not self.broken:
             if inflate.eof:  # another member may follow, as gzip allows; zeros behind the last are padding
                 more = inflate.unused_data.lstrip(b"\0") or self._file.read(CHUNK).lstrip(b"\0")
@@ -171,7 +175,7 @@ class Stream:
             self._begun = True
             before = inflate.copy()
             try:
-                found = inflate.decompress(more, PIECE)
+                found = inflate.decompress(more, size)
             except zlib.error:
                 return self._salvaged(before, more)
             if found:

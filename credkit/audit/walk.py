@@ -100,7 +100,7 @@ def _audit(
     whole, done = sum(source.size for source in sources) * (1 + digests), 0
     before = [stamp(source.path) for source in sources]
     for source in sources:  # what is wrong with a header or a schema is said before anything is read
-        next(iter(source.pieces()), None)
+        source.check()
     counted = []
     for source, first in zip(sources, before, strict=True):
         file = _Counting(source=source)

@@ -92,8 +92,9 @@ def audit(
         from credkit.audit import Output, audit_text, is_table, records, stamp
         from credkit.audit import audit as count
         from credkit.audit import parquet as table
-        from credkit.report import is_report, pinned
-        from credkit.report import report as page
+
+        if report is not None:
+            import credkit.report as paper
     except ModuleNotFoundError:
         raise DefinitionError(NEEDED) from None
     door = Door(as_json=as_json, reveal=reveal)
@@ -104,14 +105,14 @@ def audit(
         raise click.UsageError("name at least one FILE, or --site SITE, whose readings are read then")
     file = described.readings if described else None
     paths = files or ((file.path,) if file else ())
-    pins = [pinned(site)] if site is not None and report is not None else []
+    pins = [paper.pinned(site)] if site is not None and report is not None else []
     if pins and site is not None and stamp(site) != before:
         raise DefinitionError(f"{site}: the file was changed while it was read: run the audit again")
     outs = [out for out in (failures, parquet, report) if out is not None]
     apart(outs, [*paths, *(described.files if described else ())])
     with ExitStack() as outputs:
         tables = outputs.enter_context(Output(parquet, "table of readers", is_table)) if parquet is not None else None
-        pages = outputs.enter_context(Output(report, "report", is_report)) if report is not None else None
+        pages = outputs.enter_context(Output(report, "report", paper.is_report)) if report is not None else None
         with _progress() as progress:
             found = count(
                 paths, plan, failures=failures, digests=report is not None, progress=progress,
@@ -121,7 +122,7 @@ def audit(
         if tables is not None:
             tables.write(table(found))
         if pages is not None:
-            pages.write(page(found, plan.clock.zone, described=pins).encode())
+            pages.write(paper.report(found, plan.clock.zone, described=pins).encode())
     if as_json:
         for record in records(found):
             door.record(record)

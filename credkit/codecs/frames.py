@@ -163,20 +163,19 @@ def build_data_of(name: str) -> Codec:
     return DataOf(name=step("data-of", name), input=codec.input, output=bits(exactly(size)), frame=codec)
 
 
+def builtin() -> Iterator[Entry]:
+    """The rows for the built-in layouts; a file of them is read when it comes to it. Tests prove their examples."""
+    for file in FILES:
+        yield from _read(file)
+
+
 @cache
-def builtin() -> tuple[Entry, ...]:
-    """The rows for the built-in layouts, in the order of the files; tests prove their examples."""
-    folder = Path(__file__).with_name("layouts")
-    return tuple(
-        replace(entry, usual=()) if file in KEPT else entry
-        for file in FILES
-        for entry in _read(folder / f"{file}.toml")
-    )
-
-
-def _read(file: Path) -> Iterator[Entry]:
-    for name, table in tomllib.loads(file.read_text(encoding="utf-8")).items():
-        yield _entry(layout(name, table), table)
+def _read(file: str) -> tuple[Entry, ...]:
+    path = Path(__file__).with_name("layouts") / f"{file}.toml"
+    entries = [
+        _entry(layout(name, table), table) for name, table in tomllib.loads(path.read_text(encoding="utf-8")).items()
+    ]
+    return tuple(replace(entry, usual=()) if file in KEPT else entry for entry in entries)
 
 
 ENTRIES = (

@@ -59,6 +59,11 @@ class Keyboard(Codec):
     to_meant: dict[str, str]
     to_typed: dict[str, str]
 
+    def attempt(self, carried: str) -> str | None:
+        """The meant characters, or None."""
+        meant = [self.to_meant.get(c) for c in carried]
+        return None if None in meant else "".join(meant)  # type: ignore[arg-type]  # there is no None among them
+
     def inspect(self, value: str) -> Reading:
         """The meant characters; a failed check for one that no key, or more than one, could have typed."""
         strange = tuple(i for i, c in enumerate(value) if c not in self.to_meant)
