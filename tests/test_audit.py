@@ -15,7 +15,7 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 
 from credkit import chain, content_entries, layout_entries
-from credkit.audit import Audit, Clock, Columns, Plan, ReaderCount, audit, judging, owners, repeats, sources
+from credkit.audit import Audit, Clock, Columns, Plan, ReaderCount, audit, csvpieces, judging, owners, repeats, sources
 from credkit.audit.blind import Channel, pairs
 from credkit.audit.bounded import COARSER, Bins
 from credkit.audit.changes import changes
@@ -294,6 +294,7 @@ ODD = [
 )
 @example(["2026-07-01T08:00:00+02", "2026-07-01T10:00:00.12"], "either")  # as long as each other
 @example(["1970-01-01T00:30:00", "1970-01-01T00:30:00+01:00"], "either")  # in 1969, in UTC
+@example(["2026-02-28T23:59:59Z", "2026-02-30T00:00:00Z", "2026-03-01T00:00:00Z", "0000-00-00T00:00:00Z"], "")
 def test_times_are_those_of_a_sites_files(texts: list[str], mode: str) -> None:
     import polars as pl
 
@@ -484,6 +485,18 @@ def test_the_sample_does_not_depend_on_the_pieces(tmp_path: Path, monkeypatch: p
     cut = audit([path], plan())
     assert [each.hints for each in cut.readers] == [each.hints for each in whole.readers]
     assert replace(cut, files=()) == replace(whole, files=())
+
+
+def test_readers_that_come_later(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whatever was known of readers when a piece was read, and wherever the first sign stands that is not ASCII."""
+    names = [*(f"gate-{number}" for number in range(9)), "Süd", "gate-0"]
+    rows = [Row(START.isoformat(), name, hexed(1, n)) for name in names for n in range(100)]
+    monkeypatch.setattr(sources, "PIECE", 1000)
+    monkeypatch.setattr(csvpieces, "LOOKED", 64)
+    found = audit([written(tmp_path, rows, "csv")], plan())
+    assert {each.name: (each.rows, each.good) for each in found.readers} == {
+        name: (100 * names.count(name),) * 2 for name in names
+    }
 
 
 def test_notes_are_counted(tmp_path: Path) -> None:
