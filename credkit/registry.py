@@ -6,7 +6,7 @@ first, for that call only; there is nothing to register and nothing to undo.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterable, Iterator
 from functools import cache, lru_cache
 from inspect import signature
 from itertools import chain as joined
@@ -46,17 +46,27 @@ UNSUPPORTED = (
 )  # fmt: skip
 
 
-FAMILIES: tuple[tuple[Entry, ...] | Callable[[], Iterable[Entry]], ...] = (
-    texts.ENTRIES, keyboards.ENTRIES, tracktexts.ENTRIES, checkdigits.ENTRIES, notations.ENTRIES, orders.ENTRIES,
-    crcs.ENTRIES, uids.ENTRIES, cyclic.ENTRIES, stripe.ENTRIES, stored.ENTRIES, dates.ENTRIES, ndef.ENTRIES,
-    frames.ENTRIES, frames.builtin, fieldsteps.ENTRIES, template.ENTRIES, contents.ENTRIES, contents.builtin,
-)  # fmt: skip
-
-
 def _entries() -> Iterator[Entry]:
-    """Every built-in entry; those that stand in files are read when it comes to them."""
-    for family in FAMILIES:
-        yield from family() if callable(family) else family
+    """Every built-in entry, by family; those that stand in files are read when it comes to them."""
+    yield from texts.ENTRIES
+    yield from keyboards.ENTRIES
+    yield from tracktexts.ENTRIES
+    yield from checkdigits.ENTRIES
+    yield from notations.ENTRIES
+    yield from orders.ENTRIES
+    yield from crcs.ENTRIES
+    yield from uids.ENTRIES
+    yield from cyclic.ENTRIES
+    yield from stripe.ENTRIES
+    yield from stored.ENTRIES
+    yield from dates.ENTRIES
+    yield from ndef.ENTRIES
+    yield from frames.ENTRIES
+    yield from frames.builtin()
+    yield from fieldsteps.ENTRIES
+    yield from template.ENTRIES
+    yield from contents.ENTRIES
+    yield from contents.builtin()
 
 
 @cache

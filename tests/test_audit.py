@@ -493,7 +493,10 @@ def test_readers_that_come_later(tmp_path: Path, monkeypatch: pytest.MonkeyPatch
     rows = [Row(START.isoformat(), name, hexed(1, n)) for name in names for n in range(100)]
     monkeypatch.setattr(sources, "PIECE", 1000)
     monkeypatch.setattr(csvpieces, "LOOKED", 64)
-    found = audit([written(tmp_path, rows, "csv")], plan())
+    path = written(tmp_path, rows, "csv")
+    source = csvpieces.CsvSource(name="", path=path, kind=".csv", columns=Columns())
+    assert len(list(source.pieces())) > len(names)
+    found = audit([path], plan())
     assert {each.name: (each.rows, each.good) for each in found.readers} == {
         name: (100 * names.count(name),) * 2 for name in names
     }

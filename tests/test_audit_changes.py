@@ -76,6 +76,10 @@ def test_hardly_anything_is_said_of_readers_that_never_change(
     assert told == []
 
 
+def test_few_rows_on_a_side_are_no_side() -> None:
+    assert changes(Counts(starts=(0, 600, 1200), rows=(15, 2, 13), failing=(0, 2, 13))) == ()
+
+
 def test_one_bad_card_tried_in_vain_is_no_outage() -> None:
     """Forty rows in ten minutes all fail, once in a month."""
     found = month(3, 300, 0.002)

@@ -22,7 +22,7 @@ import polars as pl
 import pytest
 
 from credkit import DefinitionError, chain
-from credkit.audit import Audit, Clock, Columns, Output, Plan, audit, audit_text, csvpieces, secrets, sources
+from credkit.audit import Audit, Clock, Columns, Output, Plan, audit, audit_text, secrets, sources
 from credkit.audit.entries import LONGEST
 from credkit.audit.secrets import narrow, told
 from credkit.demo import write_demo
@@ -377,9 +377,20 @@ def test_a_column_that_holds_no_readers(tmp_path: Path, monkeypatch: pytest.Monk
         audit([written(tmp_path, rows, "csv")], plan())
 
 
+@pytest.mark.parametrize("columns", [10_000, 100_000])
+def test_a_header_without_an_end(tmp_path: Path, columns: int) -> None:
+    header = "text,reader,time," + ",".join(f"column-{number}" for number in range(columns))
+    row = f"{hexed(1, 2)},gate,2026-03-01T08:00:00Z{',' * columns}\n"
+    path = file(tmp_path, f"{header}\n{row}{row}")
+    if len(header) > sources.LONGEST_LINE:
+        with pytest.raises(DefinitionError, match="line 1: the header has more than 1,048,576 bytes"):
+            audit([path], plan())
+    else:
+        assert audit([path], plan()).good == 2
+
+
 def test_a_line_without_an_end(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(sources, "PIECE", 100)
-    monkeypatch.setattr(csvpieces, "CHUNK", 100)
     monkeypatch.setattr(sources, "LONGEST_LINE", 1000)
     with pytest.raises(DefinitionError, match="a line has more than 100 bytes"):
         audit([file(tmp_path, HEAD + GOOD + "x" * 5000)], plan())

@@ -80,7 +80,7 @@ def _split(rows: Array, failing: Array, bins: int) -> tuple[int, float] | None:
     gains = _fit(f[:-1], before) + _fit(f[-1] - f[:-1], after) - _fit(f[-1:], n[-1:])
     gains[(before < LEAST_ROWS) | (after < LEAST_ROWS)] = 0.0
     place, least = int(gains.argmax()) + 1, log(max(bins, 2) / CHANCE)
-    gain = _gain(rows, failing, place) if gains[place - 1] > least else 0.0  # which is not more
+    gain = _gain(rows, failing, place) if gains[place - 1] > least else 0.0  # it is no more than that
     return (place, gain) if gain > least else None
 
 
@@ -180,7 +180,9 @@ def _likelihood(failing: Array, rows: Array, share: Any) -> Array:
 
 def _log(share: Any) -> Any:
     """The logarithm; 0 for a share of none."""
-    return np.log(np.where(share > 0, share, 1.0)) if isinstance(share, np.ndarray) else log(share) if share else 0.0
+    if isinstance(share, np.ndarray):
+        return np.log(np.where(share > 0, share, 1.0))
+    return log(share) if share > 0 else 0.0
 
 
 def _scatter(rows: Array, failing: Array, apart: Array) -> float:

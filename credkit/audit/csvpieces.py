@@ -21,7 +21,6 @@ import polars as pl
 from credkit.audit.sources import (
     BOM,
     BROKEN,
-    CHUNK,
     LONGEST_LINE,
     Columns,
     Cut,
@@ -90,8 +89,12 @@ class CsvSource(Source):
     def _begun(self, stream: Stream) -> bytes:
         """Enough of the file to have its first line."""
         found = b""
-        while b"\n" not in found and len(found) < LONGEST_LINE and (more := stream.read(CHUNK)):
+        while b"\n" not in found and (more := stream.read_some()):
             found += more
+            if b"\n" not in found and len(found) >= LONGEST_LINE:
+                raise DefinitionError(
+                    f"{self.name} line 1: the header has more than {LONGEST_LINE:,} bytes: is this a file of rows?"
+                )
         return found
 
     def _header(self, line: bytes) -> list[str]:

@@ -25,7 +25,7 @@ from credkit.errors import DefinitionError, nearest, shown
 
 PIECE = 1 << 23  # bytes of a piece: large enough that its overhead is small, small enough to hold several
 NEAR = 1 << 12  # bytes in which an end of a line is looked for
-CHUNK = 1 << 18  # compressed bytes that are read at once
+CHUNK = 1 << 18  # bytes that are read at once of compressed data, and of a file in which a header is looked for
 GZIP = 16 + zlib.MAX_WBITS  # what tells zlib that a header of gzip stands before the data
 BOM = b"\xef\xbb\xbf"  # a byte order mark
 ASCII = '\n\r,;|\t"' + " " * 64 + r"+AGE-~{!!~}\u0061" + "\x1b$B!!\x1b(B"  # what some encodings read as something else
@@ -141,12 +141,16 @@ class Stream:
         return self._file.tell()
 
     def read(self, size: int = PIECE) -> bytes:
-        """The next bytes, at most ``size`` of them; none at the end."""
+        """The next bytes, about ``size`` of them; none at the end."""
         try:
             return self._file.read(size) if self._inflate is None else self._inflated(self._inflate, size)
         except OSError as error:
             self.broken = f"it cannot be read any further ({error.strerror})"
         return b""
+
+    def read_some(self) -> bytes:
+        """The next bytes, enough for most headers."""
+        return self.read(min(CHUNK, PIECE))
 
     def read_lines(self) -> bytes:
         """The next bytes, up to an end of a line if one is near: that spares copying the rest of it about."""

@@ -30,7 +30,7 @@ from credkit.crosswalk.outputs import apart
 from credkit.csvfiles import File
 from credkit.errors import DefinitionError
 
-WORKERS = 3  # at most; one more than processors, since they wait for each other now and then
+WORKERS = 3  # at most, and one more than processors: they wait for each other now and then
 FAULTS = 10  # sentences about unreadable rows of a file that are kept
 
 Progress = Callable[[int, int], None]

@@ -1,7 +1,7 @@
 """A chain for many rows: from arrays or columns to columns of fields and a mask for every check.
 
-The rows go through the steps of the chain in blocks that fit a processor's cache. What comes out
-says of each row what the chain says of one value: a law that the tests hold for every codec.
+The rows go through the steps of the chain in blocks, small enough for a processor's cache where that pays.
+What comes out says of each row what the chain says of one value: a law that the tests hold for every codec.
 """
 
 from __future__ import annotations

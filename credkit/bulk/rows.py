@@ -16,7 +16,7 @@ from credkit.shapes import Shape, only, said
 from credkit.spans import LIMIT
 
 ROWS = 1 << 16  # of a block: they and what is made of them stay in a processor's cache, and calls cost little
-TEXTS = 1 << 18  # the same of texts, for which calls cost more
+TEXTS = 1 << 18  # of a block of texts: calls for them cost more than what a cache saves
 
 
 def blocks(name: str, shape: Shape, values: Any, length: int | None) -> Iterator[tuple[slice, Block]]:
