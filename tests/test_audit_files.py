@@ -839,9 +839,17 @@ def test_a_disk_that_is_full_is_one_sentence(tmp_path: Path) -> None:
     assert [each.name for each in tmp_path.iterdir()] == ["captures.csv"]
 
 
+def many(folder: Path) -> Path:
+    """A file with so many rows that a process is still busy with them when it is told to end."""
+    path = written(folder, made(20_000), "csv")
+    header, rows = path.read_text().split("\n", 1)
+    path.write_text(f"{header}\n{rows * 20}")
+    return path
+
+
 def test_a_process_that_is_killed_leaves_the_former_output_or_the_new_one(tmp_path: Path) -> None:
     """Killed at random moments after it began to write beside the output."""
-    path, out = written(tmp_path, made(20_000), "csv"), tmp_path / "failing.csv"
+    path, out = many(tmp_path), tmp_path / "failing.csv"
     command = [*CREDKIT, "audit", str(path), "--chain", CHAIN, "--failures", str(out)]
     subprocess.run(command, env=ENVIRONMENT, capture_output=True, check=False)
     new, former = out.read_text(), f"{LISTED}former"
@@ -865,7 +873,7 @@ def test_a_process_that_is_killed_leaves_the_former_output_or_the_new_one(tmp_pa
 
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP])
 def test_a_process_that_is_told_to_end_leaves_nothing(tmp_path: Path, number: int) -> None:
-    path, out = written(tmp_path, made(20_000), "csv"), tmp_path / "failing.csv"
+    path, out = many(tmp_path), tmp_path / "failing.csv"
     command = [*CREDKIT, "audit", str(path), "--chain", CHAIN, "--failures", str(out)]
     running = subprocess.Popen(command, env=ENVIRONMENT, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
     while running.poll() is None and not list(tmp_path.glob(".credkit.partial-*")):
