@@ -113,6 +113,7 @@ def only_here(found: dict[str, Expected], name: str) -> int:
 
 def as_csv(rows: list[Row], *, quoting: int = csv.QUOTE_MINIMAL, end: str = "\n") -> bytes:
     buffer = io.StringIO()
+    # any of the csv module's constants, whose type is private
     writer = csv.writer(buffer, lineterminator=end, quoting=quoting)  # type: ignore[arg-type]
     writer.writerow(Row._fields)
     writer.writerows(rows)

@@ -361,7 +361,7 @@ def test_missing_files_directories_and_encodings(tmp_path: Path) -> None:
         (tmp_path / "pipe.csv", {}, "it is a pipe or a device, not a file"),
     ):
         with pytest.raises(DefinitionError, match=re.escape(sentence)):
-            audit([wrong], plan(), **more)  # type: ignore[arg-type]
+            audit([wrong], plan(), **more)  # type: ignore[arg-type]  # keywords of several types
     odd = file(tmp_path, (HEAD + GOOD).replace(",", "§"), "odd.csv")
     assert audit([odd], plan(), delimiter="§").good == 1
     latin = file(tmp_path, (HEAD + GOOD.replace("gate", "Gäte")).encode("latin-1"))

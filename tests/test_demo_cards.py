@@ -167,13 +167,13 @@ def test_it_fails_loudly_if_a_fault_were_missed(tmp_path: Path, monkeypatch: pyt
     real = cards.plant
 
     def harmless(plan: object, good: dict[str, bytes]) -> object:
-        first, *rest = real(plan, good)  # type: ignore[arg-type]
+        first, *rest = real(plan, good)  # type: ignore[arg-type]  # it is handed on as it came
         from dataclasses import replace
 
         return (replace(first, data=good[first.name]), *rest)
 
     def spoilt(plan: object, serial: bytes, data: bytes) -> bytes:
-        memory = bytearray(read_from(plan, serial, data))  # type: ignore[arg-type]
+        memory = bytearray(read_from(plan, serial, data))  # type: ignore[arg-type]  # likewise
         memory[67] ^= 1
         return bytes(memory)
 

@@ -388,7 +388,7 @@ def test_a_master_key_is_neither_copied_nor_pickled(copied: Callable[[Any], obje
 
 def test_a_master_key_cannot_be_changed_and_is_equal_to_itself_only() -> None:
     with pytest.raises(AttributeError):
-        MASTER.origin = "file"  # type: ignore[misc]
+        MASTER.origin = "file"  # type: ignore[misc]  # it is frozen: that is the test
     again = MasterKey.of(KEY, ARGUMENT)
     assert again != MASTER
     assert MASTER == MASTER
@@ -672,7 +672,7 @@ def test_published_keys() -> None:
             assert is_published(other) is None
     assert is_published(b"") is is_published(b"\xff" * 16) is None
     with pytest.raises(TypeError):
-        PUBLISHED[KEY[:6]] = "mine"  # type: ignore[index]
+        PUBLISHED[KEY[:6]] = "mine"  # type: ignore[index]  # it is read-only: that is the test
 
 
 @pytest.mark.parametrize(

@@ -11,6 +11,7 @@ from __future__ import annotations
 import codecs
 import os
 import zlib
+from abc import ABC, abstractmethod
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
@@ -96,7 +97,7 @@ class Piece(Protocol):
 
 
 @dataclass(slots=True, kw_only=True)
-class Source:
+class Source(ABC):
     """A file that is being read. ``ended`` says why it could not be read to its end, once that shows."""
 
     name: str
@@ -106,9 +107,9 @@ class Source:
     size: int = 0
     ended: str = ""
 
+    @abstractmethod
     def pieces(self) -> Iterator[Piece]:
         """The parts of the file, in their order."""
-        raise NotImplementedError
 
     def check(self) -> None:
         """Raise `DefinitionError` for what makes the whole file useless, as far as its beginning shows it."""

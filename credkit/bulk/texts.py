@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 
 from credkit.bulk.words import LIMB, Array
-from credkit.tables.notation import Group, Notation
+from credkit.tables.notation import Notation
 from credkit.tables.pattern import Pattern
 
 _DIGITS = {2: "[01]", 16: "[0-9A-Fa-f]"}
@@ -33,7 +33,8 @@ def read(notation: Notation, texts: Any) -> tuple[Array, Array]:
     plain = text.str.replace_all(notation.separator, "", literal=True) if notation.separator else text
     split = plain.str.split_exact(notation.joint, count - 1) if count > 1 else plain
     parts = [split.struct.field(f"field_{place}") if count > 1 else split for place in range(count)]
-    numbers = [_number(notation, group, part) for group, part in zip(notation.groups, parts, strict=True)]
+    kinds = [pl.Int64 if group.signed else pl.UInt64 for group in notation.groups]
+    numbers = [_number(part, notation.base, kind) for part, kind in zip(parts, kinds, strict=True)]
     numbers[0] = pl.when(_admitted(notation, text)).then(numbers[0])
     columns = texts.to_frame("text").select(each.alias(str(place)) for place, each in enumerate(numbers))
     words: Any = None
@@ -52,14 +53,9 @@ def read(notation: Notation, texts: Any) -> tuple[Array, Array]:
     return words if kept.all() else words * kept, kept
 
 
-def _number(notation: Notation, group: Group, part: Any) -> Any:
-    """The expression for the number of one group; null where there is none."""
-    import polars as pl
-
-    kind = pl.Int64 if group.signed else pl.UInt64
-    if notation.base == 10:
-        return part.cast(kind, strict=False)
-    return part.str.to_integer(base=notation.base, dtype=kind, strict=False)
+def _number(digits: Any, base: int, kind: Any) -> Any:
+    """What digits write, be they an expression or a series; null where that is no number of the ``kind``."""
+    return digits.cast(kind, strict=False) if base == 10 else digits.str.to_integer(base=base, dtype=kind, strict=False)
 
 
 def match(pattern: Pattern, texts: Any) -> tuple[dict[str, Array], Array]:
@@ -75,10 +71,7 @@ def match(pattern: Pattern, texts: Any) -> tuple[dict[str, Array], Array]:
         return {name: np.zeros(len(texts), np.uint64) for name in pattern.bases}, np.zeros(len(texts), bool)
     found, good = {}, np.ones(len(texts), bool)
     for name, base in pattern.bases.items():
-        if base == 10:
-            numbers = parts[name].cast(pl.UInt64, strict=False)
-        else:
-            numbers = parts[name].str.to_integer(base=base, dtype=pl.UInt64, strict=False)
+        numbers = _number(parts[name], base, pl.UInt64)
         good &= numbers.is_not_null().to_numpy()
         found[name] = numbers.fill_null(0).to_numpy()
     return {name: numbers * good for name, numbers in found.items()}, good

@@ -79,13 +79,14 @@ class Wide:
     __rxor__ = __xor__
 
     def __ne__(self, other: object) -> Any:  # a mask, as for an array
+        # what is no number is a Wide: nothing else is compared with one
         wanted = self._like(other) if isinstance(other, int) else list(other.limbs)  # type: ignore[attr-defined]
         differ = np.zeros(len(self), bool)
         for limb, bits in zip(self.limbs, wanted, strict=True):
             differ |= limb != bits
         return differ
 
-    __hash__ = None  # type: ignore[assignment]
+    __hash__ = None  # type: ignore[assignment]  # this is how Python says that there is none
 
 
 class Frame(Wide):

@@ -211,7 +211,7 @@ class _Builder:
         used = {self.geometry.unit_of(at)[0] for record in records for at in record.places}
         sectors = range(len(self.geometry.sectors)) if every else sorted(used)
         return {
-            sector: Access(
+            sector: Access(  # three groups and the trailer are the four that it has
                 (*(groups.get((sector, group), rest) for group in range(3)), trailer)  # type: ignore[arg-type]
             )
             for sector in sectors
