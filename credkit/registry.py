@@ -84,6 +84,16 @@ def names(codecs: Iterable[Entry] = ()) -> tuple[str, ...]:
     return tuple(entry.name for entry in (*codecs, *catalogue()))
 
 
+def find(name: str, codecs: Iterable[Entry] = ()) -> Entry | None:
+    """The entry called ``name``, or by that name in an open standard, a site's own first; None if there is none.
+
+    >>> find("weigand-26") is None
+    True
+    """
+    entries = joined(codecs, _entries())
+    return next((entry for entry in entries if name == entry.name or name in entry.aliases), None)
+
+
 def get(name: str, codecs: Iterable[Entry] = ()) -> Entry:
     """The entry called ``name``, or by that name in an open standard; raises `UnknownCodec`.
 
@@ -99,9 +109,9 @@ def get(name: str, codecs: Iterable[Entry] = ()) -> Entry:
     for entry in own:
         if any(entry.name == other.name for other in catalogue()):
             raise DefinitionError(f"the site's own {entry.name} has the name of a built-in codec: choose another name")
-    for entry in joined(own, _entries()):
-        if name == entry.name or name in entry.aliases:
-            return entry
+    found = find(name, own)
+    if found is not None:
+        return found
     if name in ELSEWHERE:
         raise UnknownCodec(ELSEWHERE[name])
     if name in UNSUPPORTED:

@@ -15,6 +15,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import polars as pl
 
+from credkit.bulk.texts import side_by_side
 from credkit.bulk.words import Array
 from credkit.sitefiles import BY_SITE, YEARS, moment
 
@@ -61,10 +62,9 @@ class Clock:
         """The times that a series of ``texts`` writes."""
         if not len(texts):
             return Times(np.zeros(0, np.int64), {})
-        begins = np.ones(len(texts), bool)
-        begins[1:] = (texts[1:] != texts[:-1]).to_numpy()
-        runs = texts.filter(pl.Series(begins))
-        lengths = np.diff(np.flatnonzero(begins), append=len(texts))
+        fresh = texts[1:] != texts[:-1]
+        runs = texts[:1].append(texts[1:].filter(fresh))
+        lengths = np.diff(np.flatnonzero(fresh.to_numpy()), prepend=-1, append=len(texts) - 1)
         found, rest = self._fast(runs)
         wrong: dict[int, str] = {}
         if rest.any():
@@ -102,22 +102,16 @@ class Clock:
 
     def _fast(self, runs: Any) -> tuple[Array, Array]:
         """The times of the common form, and which texts have another one."""
-        text = pl.col("time")
-        size = text.str.len_bytes()
-        joined = text.str.join("").cast(pl.Binary)
-        least, most, data = (
-            runs.to_frame("time").select(size.min(), size.max().alias("most"), joined.alias("data")).row(0)
-        )
         found, rest = np.zeros(len(runs), np.int64), np.ones(len(runs), bool)
-        if least == most:
-            if LONG <= least <= LONGEST:
-                return self._of_bytes(np.frombuffer(data, np.uint8).reshape(len(runs), least))
-            return found, rest
+        rows = side_by_side(runs)
+        if rows is not None:
+            return self._of_bytes(rows) if LONG <= rows.shape[1] <= LONGEST else (found, rest)
         lengths = runs.str.len_bytes().to_numpy()
         kinds = np.unique(lengths).tolist()
         for length in kinds if len(kinds) <= MOST_LENGTHS else ():
-            here = np.flatnonzero(lengths == length)
-            found[here], rest[here] = self._fast(runs.gather(here))
+            if LONG <= length <= LONGEST:
+                here = np.flatnonzero(lengths == length)
+                found[here], rest[here] = self._fast(runs.gather(here))
         return found, rest
 
     def _of_bytes(self, raw: Array) -> tuple[Array, Array]:
@@ -156,8 +150,10 @@ class Clock:
             return start or 0, start is not None
         days = np.ascontiguousarray(dates.T).view(np.uint32).ravel()
         found, known = np.zeros(len(days), np.int64), np.zeros(len(days), bool)
-        for day in np.unique(days[good]):
-            start = self._day(np.frombuffer(day, np.uint8))
+        some = days[good]
+        turns = some[1:][some[1:] != some[:-1]]
+        for day in {*some[:1].tolist(), *turns.tolist()}:
+            start = self._day(np.array([day], np.uint32).view(np.uint8))
             if start is not None:
                 found[days == day], known[days == day] = start, True
         return found, known

@@ -201,16 +201,13 @@ class CsvPiece:
     def _frame(self, data: bytes, readers: Any = pl.String) -> Any:
         """The cells by a kernel; None if a row has too many, or a reader that is none of ``readers``."""
         cells = len(self.form.header)
-        kinds = [pl.String] * cells
+        kinds = dict.fromkeys(map(str, range(cells)), pl.String)
         if self.form.columns.reader:
-            kinds[self.form.places[self.form.columns.reader]] = readers
+            kinds[str(self.form.places[self.form.columns.reader])] = readers
         if not data.endswith(b"\n"):  # without, an empty cell too many is not seen
             data += b"\n"
         try:
-            frame = pl.read_csv(
-                data, has_header=False, infer_schema=False, quote_char=None, separator=self.form.delimiter,
-                new_columns=[str(place) for place in range(cells)], schema_overrides=kinds,
-            )  # fmt: skip
+            frame = pl.read_csv(data, has_header=False, schema=kinds, quote_char=None, separator=self.form.delimiter)
         except pl.exceptions.PolarsError:
             return None
         return frame if frame.width == cells else None

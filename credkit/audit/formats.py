@@ -9,7 +9,7 @@ from credkit.audit.plan import Plan
 from credkit.audit.summary import ChainCount, Format, Spell
 from credkit.chains import Choice
 from credkit.codec import Codec
-from credkit.registry import catalogue
+from credkit.registry import find
 from credkit.sitemodel import Reader
 from credkit.tables.content import Content
 from credkit.tables.layout import Layout
@@ -49,8 +49,7 @@ def _format(step: Codec) -> Format:
     table = step.table
     title, source = getattr(table, "title", ""), getattr(table, "source", "")
     if not (title and source):
-        name = step.name.partition(":")[0]
-        entry = next((each for each in catalogue() if name == each.name or name in each.aliases), None)
+        entry = find(step.name.partition(":")[0])
         title, source = (entry.title, entry.source) if entry else (title, source)
     return Format(name=step.name, title=title, source=source or OWN)
 

@@ -291,7 +291,7 @@ def _sample(rows: _Rows, bad: Array, way: Way, found: Verdicts) -> None:
     lengths = np.diff(starts, append=len(some))
     some = some[np.arange(len(some)) - np.repeat(starts, lengths) < SAMPLE]
     for code, text, hashed in zip(
-        codes[some].tolist(), rows.texts.gather(bad[some]).to_list(), hashes[some].tolist(), strict=True
+        codes[some].tolist(), rows.texts.gather(bad[some].tolist()).to_list(), hashes[some].tolist(), strict=True
     ):
         found.samples.setdefault((code, way.place), {})[text] = hashed
 

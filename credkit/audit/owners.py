@@ -39,6 +39,7 @@ class Space:
         self._bits = sum(self._sizes)
         self._lock = Lock()
         self._table = np.zeros(1 << self._bits, np.uint16) if self._bits <= SMALL else None
+        self._end = 0  # of what is used of the table
         self._kept = np.zeros(0, np.uint64)
         self._new: list[Array] = []
         self._waiting = 0
@@ -50,7 +51,9 @@ class Space:
         columns = [fields[name] for name in self.key]
         if self._table is not None:
             numbers = (self._numbers(columns) * good).view(np.int64)
+            end = int(numbers.max()) + 1
             with self._lock:
+                self._end = max(self._end, end)
                 _note(self._table, numbers, (codes + 1).astype(np.uint16), good)
             return
         if not good.all():
@@ -92,8 +95,10 @@ class Space:
     def only(self) -> Array | None:
         """For each reader, how many numbers nobody else read; None if there were too many numbers to tell."""
         if self._table is not None:
-            parts = (self._table[start : start + LOOKED] for start in range(0, len(self._table), LOOKED))
-            counts: Array = np.sum([np.bincount(part[part != 0], minlength=MANY + 1) for part in parts], axis=0)
+            counts = np.zeros(MANY + 1, np.int64)
+            for start in range(0, self._end, LOOKED):
+                part = self._table[start : min(start + LOOKED, self._end)]
+                counts += np.bincount(part[part != 0], minlength=MANY + 1)
             return counts[1:]
         self._merge()
         if self.full:

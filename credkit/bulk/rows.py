@@ -81,7 +81,8 @@ def _texts(name: str, values: Any) -> Iterator[tuple[slice, Block]]:
         ) from None
     if series.dtype != pl.String:
         raise DefinitionError(f"{name}: takes a column of texts, not of {series.dtype}")
-    series = series.fill_null("")
+    if series.null_count():
+        series = series.fill_null("")
     for rows in _slices(len(series), TEXTS):
         yield rows, Block(count=rows.stop - rows.start, form="text", data=series[rows])
 

@@ -9,6 +9,7 @@ Needs the extra ``audit`` (polars).
 
 from __future__ import annotations
 
+from binascii import unhexlify
 from typing import Any
 
 import numpy as np
@@ -17,7 +18,7 @@ from credkit.bulk.words import LIMB, Array
 from credkit.tables.notation import Notation
 from credkit.tables.pattern import Pattern
 
-_DIGITS = {2: "[01]", 16: "[0-9A-Fa-f]"}
+_DIGITS = {2: "[0-1]", 16: "[0-9A-Fa-f]"}
 
 
 def fast(notation: Notation) -> bool:
@@ -27,6 +28,58 @@ def fast(notation: Notation) -> bool:
 
 def read(notation: Notation, texts: Any) -> tuple[Array, Array]:
     """The words of a series of ``texts``, and which rows have one; 0 in the others."""
+    words = _at_once(notation, texts)
+    if words is not None:
+        return words, np.ones(len(words), bool)
+    return _one_by_one(notation, texts)
+
+
+def side_by_side(texts: Any) -> Array | None:
+    """The bytes of ``texts``, a row for each; None where they are not all as long."""
+    import polars as pl
+
+    sizes = texts.str.len_bytes()
+    size = sizes.max()
+    if not size or size != sizes.min():
+        return None
+    data = texts.str.join("").cast(pl.Binary).item()
+    return np.frombuffer(data, np.uint8).reshape(len(texts), size)
+
+
+def _at_once(notation: Notation, texts: Any) -> Array | None:
+    """The words of ``texts`` if each is of as many digits of base 2 or 16 as there should be; else None."""
+    group = notation.groups[0]
+    exact = group.least == group.most and group.bits == group.least * (notation.base.bit_length() - 1)
+    whole = notation.base == 2 or group.least % 2 == 0  # bytes
+    rows = side_by_side(texts) if exact and whole and _is_plain(notation) else None
+    if rows is None or rows.shape[1] != group.least:
+        return None
+    if notation.base == 16:
+        try:
+            packed = np.frombuffer(unhexlify(rows.data), np.uint8).reshape(len(rows), group.least // 2)
+        except ValueError:  # a sign that is no digit
+            return None
+    else:
+        digits = rows - np.uint8(ord("0"))
+        if digits.max() > 1:
+            return None
+        packed = np.packbits(digits, axis=1)
+    return _words(packed, group.bits)
+
+
+def _words(rows: Array, size: int) -> Array:
+    """Rows of bytes, of which the first ``size`` bits count, as numbers."""
+    count = rows.shape[1]
+    if count not in (1, 2, 4, 8):
+        wide = np.zeros((len(rows), 8), np.uint8)
+        wide[:, 8 - count :] = rows
+        rows, count = wide, 8
+    words: Array = rows.view(f">u{count}").ravel().astype(np.uint64)
+    return words >> np.uint64(-size % 8) if size % 8 else words
+
+
+def _one_by_one(notation: Notation, texts: Any) -> tuple[Array, Array]:
+    """The same for each text apart."""
     import polars as pl
 
     text, count = pl.col("text"), len(notation.groups)
@@ -82,11 +135,16 @@ def _admitted(notation: Notation, text: Any) -> Any:
 
     Of plain digits without a sign, those that can be read are the right ones if there are as many as there should be.
     """
-    digits = _DIGITS.get(notation.base, "")
-    least, most = notation.groups[0].least, notation.groups[0].most
-    if notation.base == 10 or notation.pattern != f"{digits}{{{least},{most}}}":
+    if not _is_plain(notation):
         return text.str.contains(rf"\A(?:{notation.pattern})\z")
-    return text.str.len_bytes().is_between(least, most) & (text >= "0")  # signs stand before 0
+    group = notation.groups[0]
+    return text.str.len_bytes().is_between(group.least, group.most) & (text >= "0")  # signs stand before 0
+
+
+def _is_plain(notation: Notation) -> bool:
+    """Whether a text is nothing but digits of base 2 or 16."""
+    group = notation.groups[0]
+    return notation.pattern == f"{_DIGITS.get(notation.base, '')}{{{group.least},{group.most}}}"
 
 
 def write(notation: Notation, words: Array) -> tuple[Any, Array]:
