@@ -38,11 +38,16 @@ LONGEST = 1024  # bits of a frame that the one-bit searches are tried on: each b
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Alternative:
-    """A chain that reads as if ``cause`` were undone; ``text`` completes "… if"."""
+    """A chain that reads as if ``cause`` were undone; ``text`` completes "… if".
+
+    It is the failing chain with ``fix`` put before the step at ``place``.
+    """
 
     cause: str
     text: str
     codec: Codec
+    fix: Codec
+    place: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,12 +77,14 @@ def alternatives(codec: Codec) -> tuple[Alternative, ...]:
     for place, step in enumerate(codec.steps, 1):
         if step.gives != "bits":
             continue
-        for cause, text, fix in ORDERS:
+        for cause, text, name in ORDERS:
+            fix = chain(name)
             try:
-                fixed = link([*codec.steps[:place], chain(fix), *codec.steps[place:]])
+                fixed = link([*codec.steps[:place], fix, *codec.steps[place:]])
             except DefinitionError:
                 continue
-            found.append(Alternative(cause=cause, text=text, codec=fixed))
+            if not fixed.unread:
+                found.append(Alternative(cause=cause, text=text, codec=fixed, fix=fix, place=place))
     return tuple(found)
 
 
@@ -91,7 +98,10 @@ def _typed(codec: Codec) -> tuple[Alternative, ...]:
         ("keyboard", f"it was typed under the keyboard layout {args}", f"keyboard:{args}")
         for args in get("keyboard").usual
     ]
-    return tuple(Alternative(cause=cause, text=text, codec=link([chain(fix), codec])) for cause, text, fix in fixes)
+    return tuple(
+        Alternative(cause=cause, text=text, codec=link([chain(fix), codec]), fix=chain(fix))
+        for cause, text, fix in fixes
+    )
 
 
 def diagnose(codec: Codec, value: Any) -> tuple[Hint, ...]:
@@ -107,8 +117,11 @@ def diagnose(codec: Codec, value: Any) -> tuple[Hint, ...]:
     if reading.ok:
         return ()
     hints: list[Hint] = []
+    place, given = _failing(codec, value, reading)
     for other in (*alternatives(codec), *_typed(codec)):  # a step that reads either way round takes both of a pair
-        found = _read(other.codec, value)
+        if other.place > place:  # what fails before the fix fails with it
+            continue
+        found = _undone(codec, other, reading.steps[other.place].given if reading.steps else value)
         if found is not None and found not in [hint.value for hint in hints if other.cause.startswith(hint.cause)]:
             hints.append(
                 Hint(
@@ -116,7 +129,6 @@ def diagnose(codec: Codec, value: Any) -> tuple[Hint, ...]:
                     evidence=evidence(other.codec.inspect(value)),
                 )
             )  # fmt: skip
-    place, given = _failing(codec, value, reading)
     rest = _rest(codec, place)
     if isinstance(given, str):
         hints += _text_faults(rest, given)
@@ -133,6 +145,19 @@ def evidence(reading: Reading) -> float:
 def _read(codec: Codec, value: Any) -> Any:
     """What ``codec`` decodes, or None."""
     found = codec.attempt(carry(codec.takes, value))
+    return None if found is None else release(codec.gives, found)
+
+
+def _undone(codec: Codec, other: Alternative, given: Any) -> Any:
+    """What the failing ``codec`` would read with a cause undone in what its step there was given, or None."""
+    before = carry(other.fix.takes, given)
+    found = other.fix.attempt(before)
+    if found == before:  # which is known to fail
+        return None
+    for step in codec.steps[other.place :]:
+        if found is None:
+            return None
+        found = step.attempt(found)
     return None if found is None else release(codec.gives, found)
 
 

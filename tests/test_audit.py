@@ -18,14 +18,13 @@ from credkit import chain, content_entries, layout_entries
 from credkit.audit import Audit, Clock, Columns, Plan, ReaderCount, audit, csvpieces, judging, owners, repeats, sources
 from credkit.audit.blind import Channel, pairs
 from credkit.audit.bounded import COARSER, Bins
-from credkit.audit.changes import changes
 from credkit.audit.summary import Counts
 from credkit.codec import to_bits
 from credkit.registry import catalogue
 from credkit.sitefiles import moment
 from credkit.tables.layout import Layout, LayoutCodec, Limit
-from credkit.times import EPOCH, moment_of
-from tests.captures import CHAIN, START, Row, as_csv, counted, hexed, made, only_here, word, written
+from credkit.times import moment_of
+from tests.captures import CHAIN, START, Row, as_csv, changes_in, counted, hexed, made, only_here, word, written
 
 KINDS = ("csv", "csv.gz", "jsonl", "jsonl.gz", "parquet")
 
@@ -331,7 +330,7 @@ def series(shares: list[float], rows: int = 60, seed: int = 0, burst: int = 1) -
 
 @pytest.mark.parametrize(("before", "after"), [(0.01, 0.4), (0.4, 0.01), (0.0, 0.05), (1.0, 0.0), (0.02, 0.06)])
 def test_a_change_is_found_where_it_is(before: float, after: float) -> None:
-    found = changes(series([before] * 300 + [after] * 200, seed=1)) or ()
+    found = changes_in(series([before] * 300 + [after] * 200, seed=1)) or ()
     assert len(found) == 1
     assert abs(found[0].since - (START + timedelta(minutes=3000))) <= timedelta(minutes=40)
     assert found[0].before == pytest.approx(before, abs=0.01)
@@ -339,18 +338,18 @@ def test_a_change_is_found_where_it_is(before: float, after: float) -> None:
 
 
 def test_two_changes_are_two() -> None:
-    found = changes(series([0.0] * 100 + [0.9] * 20 + [0.0] * 100)) or ()
+    found = changes_in(series([0.0] * 100 + [0.9] * 20 + [0.0] * 100)) or ()
     assert [(each.before < 0.01, each.after < 0.01) for each in found] == [(True, False), (False, True)]
 
 
 def test_where_nothing_changes_nothing_is_said() -> None:
     """Of 300 readers that fail at random, in bursts or not, none has changed: chance allows for 0.03 of them."""
     for seed in range(100):
-        assert not changes(series([0.05] * 400, seed=seed))
-        assert not changes(series([0.05] * 400, seed=seed, burst=10))
-        assert not changes(series([0.5] * 100, seed=seed))
-    assert not changes(Counts())
-    assert not changes(series([1.0] * 50))
+        assert not changes_in(series([0.05] * 400, seed=seed))
+        assert not changes_in(series([0.05] * 400, seed=seed, burst=10))
+        assert not changes_in(series([0.5] * 100, seed=seed))
+    assert not changes_in(Counts())
+    assert not changes_in(series([1.0] * 50))
 
 
 def test_a_change_of_a_reader_is_in_its_count(tmp_path: Path) -> None:
@@ -374,11 +373,10 @@ def test_counts_over_time_get_coarser_when_there_are_too_many(monkeypatch: pytes
     keys = np.arange(100, dtype=np.int64)
     for reader_code in (0, 1):
         bins.add(reader_code << 40 | keys, np.full(100, 3), np.full(100, 1))
-    found = bins.counts()
+    found = bins.columns()
     assert bins.width == 3600
-    assert [sum(counts.rows) for counts in found.values()] == [300, 300]
-    assert (found[1].start(1), found[1].rows[1], found[1].failing[1]) == (EPOCH + timedelta(hours=1), 18, 6)
-    assert found[1].seconds == 3600
+    assert [rows.sum() for _, rows, _ in found.values()] == [300, 300]
+    assert [column[1] for column in found[1]] == [3600, 18, 6]
     for width in COARSER[1:]:
         assert width % COARSER[COARSER.index(width) - 1] == 0, (
             "what was merged and what is new must have the same steps"

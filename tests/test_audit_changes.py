@@ -15,13 +15,12 @@ import numpy as np
 import pytest
 
 from credkit.audit import Audit, Clock, Columns, Plan, audit, audit_text
-from credkit.audit.changes import changes
 from credkit.audit.summary import Counts
 from credkit.audit.text import UNSTEADY
 from credkit.demo import write_demo
 from credkit.report import report
 from credkit.site import load_site
-from tests.captures import START
+from tests.captures import START, changes_in
 from tests.pages import Page
 
 FIRST = int(START.replace(hour=0).timestamp())
@@ -72,12 +71,12 @@ def test_hardly_anything_is_said_of_readers_that_never_change(
     daily: float, share: float, tries: float, burst: int
 ) -> None:
     """Of 100 months of each kind none; `CHANCE` allows for 0.01 of each, if rows fail independently."""
-    told = [seed for seed in range(100) if changes(month(seed, daily, share, tries=tries, burst=burst)) != ()]
+    told = [seed for seed in range(100) if changes_in(month(seed, daily, share, tries=tries, burst=burst)) != ()]
     assert told == []
 
 
 def test_few_rows_on_a_side_are_no_side() -> None:
-    assert changes(Counts(starts=(0, 600, 1200), rows=(15, 2, 13), failing=(0, 2, 13))) == ()
+    assert changes_in(Counts(starts=(0, 600, 1200), rows=(15, 2, 13), failing=(0, 2, 13))) == ()
 
 
 def test_one_bad_card_tried_in_vain_is_no_outage() -> None:
@@ -87,7 +86,7 @@ def test_one_bad_card_tried_in_vain_is_no_outage() -> None:
     rows, failing = list(found.rows), list(found.failing)
     rows[place] += 40
     failing[place] += 40
-    assert changes(Counts(starts=found.starts, rows=tuple(rows), failing=tuple(failing))) == ()
+    assert changes_in(Counts(starts=found.starts, rows=tuple(rows), failing=tuple(failing))) == ()
 
 
 # ── outages that end ────────────────────────────────────────────────────────────────────────────
@@ -109,7 +108,7 @@ def test_an_outage_that_ends_is_found_where_it_is(
 ) -> None:
     for seed in range(20):
         counts = month(seed, daily, share, outages=((start, start + steps, wrong),))
-        found = changes(counts)
+        found = changes_in(counts)
         assert found is not None
         assert len(found) == 2, seed
         inside = [place for place, at in enumerate(counts.starts) if start <= (at - FIRST) // 600 < start + steps]
@@ -123,7 +122,7 @@ def test_an_outage_that_ends_is_found_where_it_is(
 def test_several_outages_are_several() -> None:
     starts = [3 * DAY + 60, 10 * DAY + 40, 11 * DAY + 70, 22 * DAY + 90, 28 * DAY + 50]
     for seed in range(10):
-        found = changes(month(seed, 1000, 0.01, outages=tuple((at, at + 8, 1.0) for at in starts)))
+        found = changes_in(month(seed, 1000, 0.01, outages=tuple((at, at + 8, 1.0) for at in starts)))
         assert found is not None
         places = [at + more for at in starts for more in (0, 8)]
         assert [round(step(each.since)) for each in found] == pytest.approx(places, abs=1)
@@ -134,17 +133,17 @@ def test_an_outage_at_either_end_of_the_file() -> None:
     for place, expected in ((0, [12]), (31 * DAY - 72, [31 * DAY - 72])):
         span = (place, place + 12, 1.0) if place == 0 else (place, 31 * DAY, 1.0)
         counts = month(7, 3000, 0.01, outages=(span,))
-        assert [round(step(each.since)) for each in changes(counts) or ()] == expected
+        assert [round(step(each.since)) for each in changes_in(counts) or ()] == expected
 
 
 def test_a_reader_that_changes_again_and_again_has_no_time_since_when() -> None:
     outages = tuple((day * DAY + 60, day * DAY + 80, 1.0) for day in range(0, 31, 2))
-    assert changes(month(1, 1000, 0.01, outages=outages)) is None
+    assert changes_in(month(1, 1000, 0.01, outages=outages)) is None
 
 
 def test_no_time_is_taken_by_stretches_that_are_many() -> None:
     """Twenty years of counts: work that grows with the square of them would not end."""
-    found = changes(month(2, 500, 0.01, days=20 * 365, outages=((1000 * DAY + 60, 1000 * DAY + 90, 1.0),)))
+    found = changes_in(month(2, 500, 0.01, days=20 * 365, outages=((1000 * DAY + 60, 1000 * DAY + 90, 1.0),)))
     assert found is not None
     assert [round(step(each.since)) - 1000 * DAY for each in found] == pytest.approx([60, 90], abs=1)
     assert all(one.since < other.since for one, other in pairwise(found))

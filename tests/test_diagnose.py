@@ -5,6 +5,7 @@ from __future__ import annotations
 import random
 
 import pytest
+from bitstring import Bits
 
 from credkit import chain
 from credkit.diagnose import Hint, advice, alternatives, diagnose, evidence
@@ -155,3 +156,10 @@ def test_no_hint_is_wrong_about_its_own_chain() -> None:
 def test_nothing_explains_an_empty_value(text: str) -> None:
     for hint in diagnose(chain(text), ""):
         assert hint.cause == "lost-zeros"
+
+
+def test_a_cause_whose_chain_could_read_nothing_is_not_tried() -> None:
+    """Four bits have no bytes to reverse."""
+    cut = chain("keep-low:4")
+    assert [other.cause for other in alternatives(cut)] == ["inverted", "reversed-bits", "inverted-reversed"]
+    assert [hint.cause for hint in diagnose(cut, Bits("0b010"))] == ["lost-bit"]

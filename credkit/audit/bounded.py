@@ -8,7 +8,6 @@ from __future__ import annotations
 import numpy as np
 
 from credkit.audit.judging import BIN
-from credkit.audit.summary import Counts
 from credkit.bulk.words import Array
 
 MOST_BINS = 1 << 21
@@ -42,8 +41,8 @@ class Bins:
             self.width = wider
         self._new, self._waiting = [], 0
 
-    def counts(self) -> dict[int, Counts]:
-        """For each reader its counts, in the order of time."""
+    def columns(self) -> dict[int, tuple[Array, Array, Array]]:
+        """For each reader its counts, in the order of time: from which second since 1970 on, rows, failing rows."""
         self._merge()
         keys, rows, failing = self._kept
         if not len(keys):
@@ -51,10 +50,7 @@ class Bins:
         codes, starts = np.unique(keys >> 40, return_index=True)
         found = {}
         for code, start, stop in zip(codes.tolist(), starts.tolist(), [*starts.tolist()[1:], len(keys)], strict=True):
-            found[code] = Counts(
-                seconds=self.width, starts=tuple(((keys[start:stop] & _WHEN) * self.width).tolist()),
-                rows=tuple(rows[start:stop].tolist()), failing=tuple(failing[start:stop].tolist()),
-            )  # fmt: skip
+            found[code] = (keys[start:stop] & _WHEN) * self.width, rows[start:stop], failing[start:stop]
         return found
 
 
@@ -63,7 +59,7 @@ def _wider(keys: Array, times: int) -> Array:
 
 
 def _summed(keys: Array, rows: Array, failing: Array) -> tuple[Array, Array, Array]:
-    order = np.argsort(keys, kind="stable")
+    order = np.argsort(keys)
     keys = keys[order]
     starts = np.flatnonzero(np.diff(keys, prepend=keys[:1] - 1))
     return keys[starts], np.add.reduceat(rows[order], starts), np.add.reduceat(failing[order], starts)

@@ -20,13 +20,14 @@ ratios (both from memory).
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
 from itertools import pairwise
 from math import log
 from typing import Any
 
 import numpy as np
 
-from credkit.audit.summary import Change, Counts
+from credkit.audit.summary import Change
 from credkit.bulk.words import Array
 
 CHANCE = 1e-4  # of a change where there is none, for one reader, if rows fail independently
@@ -37,9 +38,12 @@ ODDS = (4, 16, 64, 256, 4096)  # times those of all rows, in a stretch that is l
 ALONE = 6.0  # nats that one count can say at most: one in 400 is as bad for reasons of its own
 
 
-def changes(counts: Counts) -> tuple[Change, ...] | None:
-    """The changes in a reader's counts, in the order of time; None where it changes again and again."""
-    rows, failing = np.array(counts.rows, float), np.array(counts.failing, float)
+def changes(starts: Array, rows: Array, failing: Array) -> tuple[Change, ...] | None:
+    """The changes in a reader's counts, in the order of time; None where it changes again and again.
+
+    ``starts`` are the seconds since 1970 at which what is counted begins.
+    """
+    rows, failing = rows.astype(float), failing.astype(float)
     size = len(rows)
     found: dict[int, float] = {}
     waiting = [(0, size)]
@@ -56,8 +60,8 @@ def changes(counts: Counts) -> tuple[Change, ...] | None:
     shares = [failing[a:b].sum() / rows[a:b].sum() for a, b in pairwise(ends)] if size else []
     return tuple(
         Change(
-            since=counts.start(place), before=float(shares[number]), after=float(shares[number + 1]),
-            evidence=found[place],
+            since=datetime.fromtimestamp(int(starts[place]), UTC), evidence=found[place],
+            before=float(shares[number]), after=float(shares[number + 1]),
         )
         for number, place in enumerate(sorted(found))
     )  # fmt: skip

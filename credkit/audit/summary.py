@@ -7,7 +7,7 @@ says by which clocks people want to see them.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import datetime
 
 from credkit.draw import Picture
 
@@ -114,10 +114,6 @@ class Counts:
     starts: tuple[int, ...] = ()
     rows: tuple[int, ...] = ()
     failing: tuple[int, ...] = ()
-
-    def start(self, place: int) -> datetime:
-        """When the count at a place begins."""
-        return datetime.fromtimestamp(self.starts[place], UTC)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

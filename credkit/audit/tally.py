@@ -27,6 +27,7 @@ from credkit.audit.summary import (
     REFUSAL,
     Blind,
     ChainCount,
+    Change,
     Counts,
     Example,
     Hints,
@@ -107,7 +108,7 @@ class Totals:
     def of_readers(self) -> tuple[ReaderCount, ...]:
         """Every reader: those of a site in its order, others by name."""
         plan = self.plan
-        counts = self.bins.counts()
+        over_time = self._over_time()
         meant = meanings(plan)
         only = [space.only() for space in plan.spaces]
         worst = self._worst()
@@ -121,8 +122,7 @@ class Totals:
         for code in range(len(plan.names)) if plan.site else sorted(self.readers, key=self._name):
             rows, good, first, last = self.readers.get(code, (0, 0, 0, 0))
             timed = bool(plan.columns.time and rows)
-            here = counts.get(code, Counts())
-            changed = changes(here)
+            here, changed = over_time.get(code, (Counts(), ()))
             site = plan.site.readers[plan.names[code]] if plan.site else None
             found.append(
                 ReaderCount(
@@ -142,6 +142,21 @@ class Totals:
                 )
             )  # fmt: skip
         return tuple(found)
+
+    def _over_time(self) -> dict[int, tuple[Counts, tuple[Change, ...] | None]]:
+        """What was counted of each reader over time, and what changes in it."""
+        found = {}
+        times: dict[bytes, tuple[int, ...]] = {}  # most readers have the same
+        for code, (starts, rows, failing) in self.bins.columns().items():
+            written = starts.tobytes()
+            if written not in times:
+                times[written] = tuple(starts.tolist())
+            counts = Counts(
+                seconds=self.bins.width, starts=times[written], rows=tuple(rows.tolist()),
+                failing=tuple(failing.tolist()),
+            )  # fmt: skip
+            found[code] = counts, changes(starts, rows, failing)
+        return found
 
     def _name(self, code: int) -> tuple[Any, ...]:
         return natural(self.plan.names[code])
