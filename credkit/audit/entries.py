@@ -144,10 +144,10 @@ class Entries:
             if way.kind is not None and fields is not None and not fits(fields, way.kind.expect):
                 kinds.add((way.kind.name, UNEXPECTED, "care"))
             for codec, kind, level in kinds:
-                found.notes[code, codec, kind, level] += len(rows)
-            found.frames[code, way.place] += 1
+                found.notes.one((codec, kind, level), code, len(rows))
+            found.frames.one(way.place, code, 1)
             if rules:
-                found.failed[code, way.place, rules[0]] += 1
+                found.failed.one((way.place, rules[0]), code, 1)
         moments = [parts[row].moment for row in rows]
         times = [moment for moment in moments if moment is not None]
         far = np.iinfo(np.int64)
@@ -155,7 +155,7 @@ class Entries:
         kept[0] += len(rows)
         kept[1] += 0 if rules else len(rows)
         kept[2:] = [min([kept[2], *times]), max([kept[3], *times])]
-        found.ways[code, way.place] += len(rows)
+        found.ways.one(way.place, code, len(rows))
         if times:
             bins = Counter(moment // (BIN * SECOND) for moment in times)
             keys = np.array([code << 40 | at for at in bins], np.int64)
@@ -166,9 +166,9 @@ class Entries:
             found.bins = tuple(np.concatenate(pair) for pair in zip(before, joined, strict=True))  # type: ignore[assignment]
         if rules:
             found.patterns[Pattern(code, way.place, rules)] += len(rows)
-            found.first[code, way.place, rules[0]] += len(rows)
+            found.first.one((way.place, rules[0]), code, len(rows))
             for rule in rules:
-                found.tallies[code, way.place, rule] += len(rows)
+                found.tallies.one((way.place, rule), code, len(rows))
             for row, moment in zip(rows, moments, strict=True):
                 text = parts[row].text if value is None else value
                 found.failing.append(Failing(parts[row].line, code, moment, text, way.place, rules[0]))

@@ -9,12 +9,14 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from itertools import compress
 from typing import Any, NamedTuple
 
 import numpy as np
 import polars as pl
 
 from credkit.audit.expected import UNEXPECTED, unexpected
+from credkit.audit.perreader import PerReader
 from credkit.audit.plan import Plan, Way
 from credkit.audit.repeats import Repeats, repeats
 from credkit.audit.secrets import Secrets
@@ -51,8 +53,8 @@ class Pattern(NamedTuple):
 class Verdicts:
     """What was found in a piece; ``typed`` are rows that only a stream can make sense of.
 
-    ``tallies`` and ``first`` count the rows that fail a rule, and that fail it before any other, by reader and
-    way; ``frames`` and ``failed`` count what was read of them, which is less where several rows are one entry.
+    ``tallies`` and ``first`` count the rows that fail a rule of a way, and that fail it before any other;
+    ``frames`` and ``failed`` count what was read of them, which is less where several rows are one entry.
     ``scattered`` are readers that fail too many combinations of rules for ``patterns``.
     """
 
@@ -62,17 +64,17 @@ class Verdicts:
     readers: dict[int, list[int]] = field(default_factory=dict)  # rows, good, first time, last time
     patterns: Counter[Pattern] = field(default_factory=Counter)
     scattered: set[int] = field(default_factory=set)
-    tallies: Counter[tuple[int, int, Rule]] = field(default_factory=Counter)
-    first: Counter[tuple[int, int, Rule]] = field(default_factory=Counter)
-    frames: Counter[tuple[int, int]] = field(default_factory=Counter)
-    failed: Counter[tuple[int, int, Rule]] = field(default_factory=Counter)
-    notes: Counter[tuple[int, str, str, str]] = field(default_factory=Counter)
+    tallies: PerReader[tuple[int, Rule]] = field(default_factory=PerReader)
+    first: PerReader[tuple[int, Rule]] = field(default_factory=PerReader)
+    frames: PerReader[int] = field(default_factory=PerReader)
+    failed: PerReader[tuple[int, Rule]] = field(default_factory=PerReader)
+    notes: PerReader[tuple[str, str, str]] = field(default_factory=PerReader)
     bins: tuple[Array, Array, Array] | None = None  # reader and time, rows, failing
     repeats: Repeats | None = None
     samples: dict[tuple[int, int], dict[str, int]] = field(default_factory=dict)
     failing: list[Failing] = field(default_factory=list)
     typed: list[tuple[int, int, int | None, str]] = field(default_factory=list)
-    ways: Counter[tuple[int, int]] = field(default_factory=Counter)  # rows by reader and way
+    ways: PerReader[int] = field(default_factory=PerReader)  # rows
     track: int | None = None  # the line of a payment track
     ended: str = ""  # why the file cannot be read any further
 
@@ -172,7 +174,7 @@ def _judge(rows: _Rows, plan: Plan, found: Verdicts, secrets: Secrets, *, every:
         for place in np.unique(rows.ways).tolist():
             here = rows.ways == place
             good[here] = _on_way(rows.only(here), plan.ways[place], found, secrets, every=every)
-    found.frames, found.failed = found.ways.copy(), found.first.copy()
+    found.frames, found.failed = found.ways, found.first
     codes, moments = rows.codes, rows.moments
     size = int(codes.max()) + 1
     first, last = np.full(size, np.iinfo(np.int64).max), np.full(size, np.iinfo(np.int64).min)
@@ -223,21 +225,15 @@ def _on_way(rows: _Rows, way: Way, found: Verdicts, secrets: Secrets, *, every: 
     read = way.bulk.decode(rows.texts)
     good = read.ok
     codes = rows.codes
-    for code, count in enumerate(np.bincount(codes).tolist()):
-        if count:
-            found.ways[code, way.place] += count
+    found.ways.add(way.place, np.bincount(codes))
     for earned, marked in read.notes.items():
         if marked.any():
-            counts = np.bincount(codes[marked & good])
-            for code in np.flatnonzero(counts).tolist():
-                found.notes[code, earned.codec, earned.kind, earned.level] += int(counts[code])
+            found.notes.add((earned.codec, earned.kind, earned.level), np.bincount(codes[marked & good]))
     _numbers(way, read, good, codes)
     strange = unexpected(way.kind, read.fields, good)
     if strange.any():
         assert way.kind is not None
-        for code, count in enumerate(np.bincount(codes[strange]).tolist()):
-            if count:
-                found.notes[code, way.kind.name, UNEXPECTED, "care"] += count
+        found.notes.add((way.kind.name, UNEXPECTED, "care"), np.bincount(codes[strange]))
     bad = np.flatnonzero(~good)
     track = secrets.track(way, rows.texts, good, bad)
     if track is not None:
@@ -260,9 +256,9 @@ def _failing(rows: _Rows, bad: Array, way: Way, read: Decoded, found: Verdicts, 
     masks = [read.failures[rule][bad] for rule in rules]
     first, codes = read.first_of(bad), rows.codes[bad]
     for rule, mask in zip(rules, masks, strict=True):
-        _counted(found.tallies, codes[mask], way.place, rule)
+        found.tallies.add((way.place, rule), np.bincount(codes[mask]))
     for place in np.flatnonzero(np.bincount(first)).tolist():
-        _counted(found.first, codes[first == place], way.place, rules[place])
+        found.first.add((way.place, rules[place]), np.bincount(codes[first == place]))
     _patterns(codes, rules, masks, way, found)
     _sample(rows, bad, way, found)
     if every:
@@ -296,22 +292,16 @@ def _sample(rows: _Rows, bad: Array, way: Way, found: Verdicts) -> None:
         found.samples.setdefault((code, way.place), {})[text] = hashed
 
 
-def _counted(counts: Counter[tuple[int, int, Rule]], codes: Array, way: int, rule: Rule) -> None:
-    """Count rows of these readers under a way and a rule."""
-    rows = np.bincount(codes)
-    for code in np.flatnonzero(rows).tolist():
-        counts[code, way, rule] += int(rows[code])
-
-
 def _patterns(codes: Array, rules: Sequence[Rule], masks: list[Array], way: Way, found: Verdicts) -> None:
     """Count the combinations of rules that each reader fails, unless it fails too many of them."""
     index, counts = _distinct(codes, masks)
     many = np.bincount(codes[index]) > PATTERNS
     found.scattered.update(np.flatnonzero(many).tolist())
     few = ~many[codes[index]]
-    for row, count in zip(index[few].tolist(), counts[few].tolist(), strict=True):
-        failed = tuple(rule for rule, mask in zip(rules, masks, strict=True) if mask[row])
-        found.patterns[Pattern(int(codes[row]), way.place, failed)] += count
+    index, counts = index[few], counts[few]
+    failed = np.stack([mask[index] for mask in masks], axis=1)
+    for code, marks, count in zip(codes[index].tolist(), failed.tolist(), counts.tolist(), strict=True):
+        found.patterns[Pattern(code, way.place, tuple(compress(rules, marks)))] += count
 
 
 def _distinct(codes: Array, masks: list[Array]) -> tuple[Array, Array]:

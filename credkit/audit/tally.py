@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from itertools import groupby
-from typing import Any, TypeVar
+from typing import Any
 
 import numpy as np
 
@@ -18,6 +18,7 @@ from credkit.audit.examples import EXAMPLES, example
 from credkit.audit.formats import chains, spells
 from credkit.audit.judging import PATTERNS, SAMPLE, Pattern, Verdicts
 from credkit.audit.notes import meanings
+from credkit.audit.perreader import PerReader
 from credkit.audit.plan import Plan, Way
 from credkit.audit.repeats import Seam
 from credkit.audit.shares import surely
@@ -41,8 +42,7 @@ from credkit.bulk.words import Array
 from credkit.times import moment_of
 
 REFUSALS = ("form", "alphabet", "range", "choice")  # rules about what a value is made of
-Key = TypeVar("Key")
-Failed = Mapping[tuple[int, int, Rule], int]  # rows of a reader and a way by the rule they fail
+Failed = Mapping[tuple[int, Rule], int]  # rows by the way and the rule that they fail
 TOGETHER = 5  # combinations of failed rules that are kept for a reader
 
 
@@ -54,12 +54,12 @@ class Totals:
         self.readers: dict[int, list[int]] = {}
         self.patterns: dict[int, Counter[Pattern]] = {}
         self.scattered: set[int] = set()  # readers that fail too many combinations of rules
-        self.tallies: Counter[tuple[int, int, Rule]] = Counter()
-        self.first: Counter[tuple[int, int, Rule]] = Counter()
-        self.frames: Counter[tuple[int, int]] = Counter()
-        self.failed: Counter[tuple[int, int, Rule]] = Counter()
-        self.notes: Counter[tuple[int, str, str, str]] = Counter()
-        self.ways: Counter[tuple[int, int]] = Counter()
+        self.tallies = PerReader[tuple[int, Rule]]()
+        self.first = PerReader[tuple[int, Rule]]()
+        self.frames = PerReader[int]()
+        self.failed = PerReader[tuple[int, Rule]]()
+        self.notes = PerReader[tuple[str, str, str]]()
+        self.ways = PerReader[int]()
         self.repeats: Counter[int] = Counter()
         self.samples: dict[tuple[int, int], dict[str, int]] = defaultdict(dict)
         self.bins = Bins()
@@ -71,11 +71,10 @@ class Totals:
             kept = self.readers.setdefault(code, [0, 0, first, last])
             kept[:] = [kept[0] + rows, kept[1] + fine, min(kept[2], first), max(kept[3], last)]
             good, failing = good + fine, failing + rows - fine
-        for counts, more in (
-            (self.tallies, found.tallies), (self.first, found.first), (self.failed, found.failed),
-        ):  # fmt: skip
-            counts.update(more)
+        self.tallies.update(found.tallies)
+        self.first.update(found.first)
         self.frames.update(found.frames)
+        self.failed.update(found.failed)
         self._combine(found)
         self.notes.update(found.notes)
         self.ways.update(found.ways)
@@ -113,11 +112,7 @@ class Totals:
         only = [space.only() for space in plan.spaces]
         worst = self._worst()
         hints = self._hints(worst[:READERS])
-        tallies = _by_reader(self.tallies, lambda tally: tally[0])
-        firsts = _by_reader(self.first, lambda tally: tally[0])
-        notes = _by_reader(self.notes, lambda note: note[0])
-        ways = _by_reader(self.ways, lambda way: way[0])
-        examples = {code: self._example(code, firsts[code]) for code in worst[:EXAMPLES]}
+        examples = {code: self._example(code, self.first.of(code)) for code in worst[:EXAMPLES]}
         found = []
         for code in range(len(plan.names)) if plan.site else sorted(self.readers, key=self._name):
             rows, good, first, last = self.readers.get(code, (0, 0, 0, 0))
@@ -126,15 +121,15 @@ class Totals:
             site = plan.site.readers[plan.names[code]] if plan.site else None
             found.append(
                 ReaderCount(
-                    name=plan.names[code], chains=tuple(plan.ways[way].name for _, way in sorted(ways[code])),
+                    name=plan.names[code], chains=tuple(plan.ways[way].name for way in sorted(self.ways.of(code))),
                     rows=rows, good=good, failing=rows - good,
                     first=moment_of(first) if timed else None, last=moment_of(last) if timed else None,
                     repeated=self.repeats[code], only_here=_only(only, code),
-                    tallies=self._tallies(tallies[code], firsts[code]),
+                    tallies=self._tallies(self.tallies.of(code), self.first.of(code)),
                     together=_together(self.patterns.get(code, {})),
                     notes=tuple(
                         Noted(codec=codec, kind=kind, level=level, rows=count, text=meant.get((codec, kind), ""))
-                        for (_, codec, kind, level), count in sorted(notes[code].items())
+                        for (codec, kind, level), count in sorted(self.notes.of(code).items())
                     ),
                     changes=changed or (), unsteady=changed is None, hints=hints.get(code, ()), counts=here,
                     example=examples.get(code), stream=site.streamed if site else "",
@@ -166,9 +161,9 @@ class Totals:
             Tally(
                 chain=self.plan.ways[way].name, step=rule.step, codec=rule.codec, rule=rule.rule,
                 sort=LENGTH if rule.rule == "length" else REFUSAL if rule.rule in REFUSALS else CHECK,
-                rows=rows[code, way, rule], first=first.get((code, way, rule), 0),
+                rows=rows[way, rule], first=first.get((way, rule), 0),
             )
-            for code, way, rule in sorted(rows)
+            for way, rule in sorted(rows)
         )  # fmt: skip
 
     def _worst(self) -> list[int]:
@@ -180,12 +175,12 @@ class Totals:
         """A failing text of a reader: one of the way and the first rule that most of its rows fail, if one was kept."""
         samples = {way: list(texts) for (reader, way), texts in self.samples.items() if reader == code}
         kinds = sorted(first, key=lambda kind: (-first[kind], kind))
-        found = (example(self.plan.ways[way], samples.get(way, ()), rule) for _, way, rule in kinds)
+        found = (example(self.plan.ways[way], samples.get(way, ()), rule) for way, rule in kinds)
         return next((each for each in found if each is not None), None)
 
     def of_chains(self) -> tuple[ChainCount, ...]:
         """Every chain through which rows were read."""
-        return chains(self.plan, self.ways)
+        return chains(self.plan, {(code, way): rows for code, way, rows in self.ways})
 
     def _hints(self, worst: Sequence[int]) -> dict[int, tuple[Hints, ...]]:
         """What diagnosis says of the readers that fail most."""
@@ -198,9 +193,7 @@ class Totals:
 
     def _causes(self, code: int, way: Way, texts: Sequence[str]) -> Hints | None:
         rows = sum(
-            count
-            for (reader, place, rule), count in self.first.items()
-            if (reader, place) == (code, way.place) and rule.rule != ENTRY
+            count for (place, rule), count in self.first.of(code).items() if place == way.place and rule.rule != ENTRY
         )
         return causes(way.codec, texts, rows if len(texts) < SAMPLE else 0, way.kind.expect if way.kind else None)
 
@@ -216,23 +209,15 @@ class Totals:
 
     def _judged(self, way: Way, step: int) -> dict[str, tuple[int, int]]:
         """For each reader the frames that got to a step of a way, and those that failed there."""
-        frames = Counter({code: count for (code, place), count in self.frames.items() if place == way.place})
+        frames = Counter({code: count for code, place, count in self.frames if place == way.place})
         failed: Counter[int] = Counter()
-        for (code, place, rule), count in self.failed.items():
+        for code, (place, rule), count in self.failed:
             if place == way.place:
                 if rule.step < step or (rule.step == step and rule.rule == "length"):
                     frames[code] -= count
                 elif rule.step == step:
                     failed[code] += count
         return {self.plan.names[code]: (rows, failed[code]) for code, rows in frames.items() if rows}
-
-
-def _by_reader(counts: Mapping[Key, int], reader: Callable[[Key], int]) -> defaultdict[int, dict[Key, int]]:
-    """The counts of each reader."""
-    found: defaultdict[int, dict[Key, int]] = defaultdict(dict)
-    for key, count in counts.items():
-        found[reader(key)][key] = count
-    return found
 
 
 def _only(counts: Sequence[Array | None], code: int) -> int | None:
