@@ -14,7 +14,7 @@ import numpy as np
 from credkit.bulk.words import Array
 from credkit.times import SECOND
 
-FAR = 24  # places that rows are compared over, before sorting is quicker
+FAR = 32  # places that rows are compared over, before sorting is quicker
 MOST = 1 << 16  # rows at the end of a piece that are remembered
 _SPREAD = np.uint64(0x9E3779B97F4A7C15)  # an odd number that spreads readers over all bits
 
@@ -53,19 +53,28 @@ def repeats(hashes: Array, codes: Array, moments: Array, first: Array, last: Arr
 def _again(keys: Array, moments: Array) -> Array:
     """The rows that repeat an earlier one."""
     marked = np.zeros(len(keys), bool)
-    rising = len(keys) < 2 or bool((moments[1:] >= moments[:-1]).all())
-    between = np.empty_like(moments)
-    for apart in range(1, FAR + 1) if rising else ():
-        if apart >= len(keys) or np.subtract(moments[apart:], moments[:-apart], out=between[apart:]).min() > SECOND:
-            return np.flatnonzero(marked)
-        same = np.flatnonzero(keys[apart:] == keys[:-apart]) + apart
-        marked[same[moments[same] - moments[same - apart] <= SECOND]] = True
+    far = _reach(moments)
+    if far <= FAR:
+        for apart in range(1, min(far, len(keys))):
+            same = np.flatnonzero(keys[apart:] == keys[:-apart]) + apart
+            marked[same[moments[same] - moments[same - apart] <= SECOND]] = True
+        return np.flatnonzero(marked)
     order = np.argsort(keys, kind="stable")
     before, behind = _pairs(keys, order)
     if (moments[behind] < moments[before]).any():
         before, behind = _pairs(keys, np.lexsort((moments, keys)))
     marked[behind[moments[behind] - moments[before] <= SECOND]] = True
     return np.flatnonzero(marked)
+
+
+def _reach(moments: Array) -> int:
+    """So many places apart no two rows are within a second of each other; more than `FAR` where times go back."""
+    if not (moments[1:] >= moments[:-1]).all():
+        return FAR + 1
+    far = 1
+    while far <= FAR and far < len(moments) and (moments[far:] - moments[:-far]).min() <= SECOND:
+        far *= 2
+    return far
 
 
 def _pairs(keys: Array, order: Array) -> tuple[Array, Array]:
