@@ -174,7 +174,7 @@ def _judge(rows: _Rows, plan: Plan, found: Verdicts, secrets: Secrets, *, every:
         for place in np.unique(rows.ways).tolist():
             here = rows.ways == place
             good[here] = _on_way(rows.only(here), plan.ways[place], found, secrets, every=every)
-    found.frames, found.failed = found.ways, found.first
+    found.frames, found.failed = found.ways, found.first  # here each row is read alone
     codes, moments = rows.codes, rows.moments
     size = int(codes.max()) + 1
     first, last = np.full(size, np.iinfo(np.int64).max), np.full(size, np.iinfo(np.int64).min)

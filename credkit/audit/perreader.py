@@ -19,8 +19,8 @@ class PerReader(Generic[Key]):
     >>> found.add("parity", np.array([0, 3]))
     >>> found.one("length", 2, 5)
     >>> found.add("parity", np.array([1, 0, 4]))
-    >>> found.of(2), list(found)
-    ({'parity': 4, 'length': 5}, [(0, 'parity', 1), (1, 'parity', 3), (2, 'parity', 4), (2, 'length', 5)])
+    >>> found.of(2), found.readers("parity"), list(found)
+    ({'parity': 4, 'length': 5}, {0: 1, 1: 3, 2: 4}, ['parity', 'length'])
     """
 
     def __init__(self) -> None:
@@ -40,9 +40,10 @@ class PerReader(Generic[Key]):
 
     def one(self, key: Key, code: int, count: int) -> None:
         """Add what was counted of a key and one reader."""
-        counts = np.zeros(code + 1, np.int64)
-        counts[code] = count
-        self.add(key, counts)
+        kept = self._counts.get(key)
+        if kept is None or code >= len(kept):
+            self.add(key, np.zeros(code + 1, np.int64))
+        self._counts[key][code] += count
 
     def update(self, other: PerReader[Key]) -> None:
         """Add all that another one has."""
@@ -54,8 +55,11 @@ class PerReader(Generic[Key]):
         found = {key: int(counts[code]) for key, counts in self._counts.items() if code < len(counts)}
         return {key: count for key, count in found.items() if count}
 
-    def __iter__(self) -> Iterator[tuple[int, Key, int]]:
-        """Reader, key and count of all that there is, by reader."""
-        for code in range(max(map(len, self._counts.values()), default=0)):
-            for key, count in self.of(code).items():
-                yield code, key, count
+    def readers(self, key: Key) -> dict[int, int]:
+        """The readers that have any of a key, and how many."""
+        counts = self._counts.get(key, np.zeros(0, np.int64))
+        return {code: int(counts[code]) for code in np.flatnonzero(counts).tolist()}
+
+    def __iter__(self) -> Iterator[Key]:
+        """What is counted."""
+        return iter(self._counts)

@@ -180,7 +180,9 @@ class Totals:
 
     def of_chains(self) -> tuple[ChainCount, ...]:
         """Every chain through which rows were read."""
-        return chains(self.plan, {(code, way): rows for code, way, rows in self.ways})
+        return chains(
+            self.plan, {(code, way): rows for way in self.ways for code, rows in self.ways.readers(way).items()}
+        )
 
     def _hints(self, worst: Sequence[int]) -> dict[int, tuple[Hints, ...]]:
         """What diagnosis says of the readers that fail most."""
@@ -209,14 +211,15 @@ class Totals:
 
     def _judged(self, way: Way, step: int) -> dict[str, tuple[int, int]]:
         """For each reader the frames that got to a step of a way, and those that failed there."""
-        frames = Counter({code: count for code, place, count in self.frames if place == way.place})
+        frames = Counter(self.frames.readers(way.place))
         failed: Counter[int] = Counter()
-        for code, (place, rule), count in self.failed:
+        for place, rule in self.failed:
             if place == way.place:
+                counts = self.failed.readers((place, rule))
                 if rule.step < step or (rule.step == step and rule.rule == "length"):
-                    frames[code] -= count
+                    frames.subtract(counts)
                 elif rule.step == step:
-                    failed[code] += count
+                    failed.update(counts)
         return {self.plan.names[code]: (rows, failed[code]) for code, rows in frames.items() if rows}
 
 
