@@ -199,7 +199,15 @@ def _valid_text(random: Random, last: Codec) -> str:
     if isinstance(last, TrackBits):
         content = "".join(random.choice(last.letters.content) for _ in range(random.choice((0, 1, 3, 8, 20, 37, 90))))
         return f"{last.letters.start}{content}{last.letters.end}"
-    return "".join(random.choice(letters) for _ in range(length))
+    text = "".join(random.choice(letters) for _ in range(length))
+    while isinstance(last, Keyboard) and (lost := _lost(last, text)):  # a pair that it refuses to write
+        text = text.replace(lost, "")
+    return text
+
+
+def _lost(keyboard: Keyboard, text: str) -> str | None:
+    pairs = (keyboard.to_meant[accent] + keyboard.to_meant[key] for accent, key in keyboard.lost)
+    return next((pair for pair in pairs if pair in text), None)
 
 
 def both_ways(codec: Codec) -> bool:

@@ -5,25 +5,51 @@ to another layout takes them for other characters: under the French one ``02F764
 ``àéFè-'DD``. `keyboard` puts the characters back on the keys, and reads them as the
 reader meant them. The layouts are data, in ``keyboards.toml``.
 
+A dead key types nothing until the next key: under the German layout ``=`` is the acute accent.
+
+    keys of the reader      =4     =A     ==     =Enter     = and a blank
+    arrives (German)        ´4     Á      ´´     ´Enter     ´
+    read as                 =4     =A     ==     =Enter     never written, see below
+
+- Before a letter that has the accent in Unicode, one composed character arrives (NFC).
+- Before any other character, another dead key or the end, the accent arrives, and then the character.
+  An accent before a letter is read in the same way, from a system that composes fewer letters.
+- A blank behind a dead key types the accent alone and leaves no trace. So a text that has one is
+  refused when it is written, and in what is read none is supposed.
+- A character that has a key of its own is read as that key: the Czech ``é`` is ``0``, never ``=e``, and
+  ``=e`` is refused when it is written.
+
+Systems differ: some drop an accent that cannot be composed, with the character behind it, and some
+type one accent for two dead keys. What they drop cannot be read back.
+
 It has no table of the five kinds: it maps characters, and the text has no fixed length.
 
-Source: xkeyboard-config 2.35.1 (the key tables); the rest is common practice, no source.
+Source: xkeyboard-config 2.35.1 (the keys, and which of them are dead); Unicode (which letters have an
+accent); what a dead key types before anything else is common practice, no source.
 
 >>> build_keyboard("fr").decode("àéFè-'DD")
 '02F764DD'
 >>> build_keyboard("fr").encode("123,45678")
 '&é";\\'(-è_'
->>> build_keyboard("de").decode("Y")
-'Z'
+>>> build_keyboard("de").decode("ö0123´45_")
+';0123=45?'
+>>> build_keyboard("de").decode("Á"), build_keyboard("de").encode("=A=1")
+('=A', 'Á´1')
+>>> build_keyboard("de").encode("= 4")
+Traceback (most recent call last):
+credkit.errors.EncodeError: keyboard:de: '= ' at 0-1 types '´', which is read back as '='
 """
 
 from __future__ import annotations
 
 import tomllib
 from collections import Counter
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import cache
+from itertools import pairwise
 from pathlib import Path
+from unicodedata import normalize
 
 from credkit.codec import Codec, Entry, Example
 from credkit.errors import DefinitionError, EncodeError, nearest, shown
@@ -31,15 +57,25 @@ from credkit.grammar import step
 from credkit.reading import Check, Reading
 from credkit.shapes import TEXT
 
-SOURCE = "xkeyboard-config 2.35.1 (key tables)"
+SOURCE = "xkeyboard-config 2.35.1 (key tables); Unicode (composed letters); dead keys: common practice, no source"
 LOCKS = ("caps", "shift-lock")
 USUAL = ("be", "ch", "cz", "de", "dk", "es", "fr", "gb", "hu", "it", "no", "pt", "se", "tr", "us,caps")
+BLANK = " "
 
 
 @cache
-def layouts() -> dict[str, dict[str, str]]:
-    """The key tables by layout code: ``title``, ``plain`` and ``shift``, keys in the order of ``us``."""
+def _tables() -> dict[str, dict[str, str]]:
     return tomllib.loads(Path(__file__).with_name("keyboards.toml").read_text(encoding="utf-8"))
+
+
+def layouts() -> dict[str, dict[str, str]]:
+    """The key tables by layout code: ``title``, ``plain``, ``shift``, keys in the order of ``us``; ``dead`` if any."""
+    return {code: table for code, table in _tables().items() if code != "accents"}
+
+
+def accents() -> dict[str, str]:
+    """The combining character for each accent that a dead key types."""
+    return _tables()["accents"]
 
 
 def _typed(plain: str, shift: str, lock: str) -> tuple[str, str]:
@@ -52,20 +88,44 @@ def _typed(plain: str, shift: str, lock: str) -> tuple[str, str]:
     return "".join(p for p, _ in pairs), "".join(s for _, s in pairs)
 
 
+def compositions(typed: str, dead: str) -> Iterator[tuple[str, str]]:
+    """Each accent of a ``dead`` key with each letter among ``typed`` that has it, and the one character they make.
+
+    >>> dict(compositions("AZ4", "´"))
+    {'´A': 'Á', '´Z': 'Ź'}
+    """
+    for accent in dead:
+        for letter in filter(str.isalpha, typed):
+            made = normalize("NFC", letter + accents()[accent])
+            if len(made) == 1:
+                yield accent + letter, made
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Keyboard(Codec):
-    """Characters as typed under one layout to characters as the reader meant them."""
+    """Characters as typed under one layout to characters as the reader meant them.
 
-    to_meant: dict[str, str]
-    to_typed: dict[str, str]
+    ``to_typed`` has what the key of each character types, an accent for a ``dead`` one, and ``composed``
+    the one character for an accent and a letter. ``to_meant`` has the key, or the two, for each character
+    that arrives. ``lost`` has the accents with a character behind them that would not be read back, and
+    what they would type.
+    """
+
+    to_meant: Mapping[str, str]
+    to_typed: Mapping[str, str]
+    dead: frozenset[str] = frozenset()
+    composed: Mapping[str, str]
+    lost: Mapping[str, str]
 
     def attempt(self, carried: str) -> str | None:
         """The meant characters, or None."""
         meant = [self.to_meant.get(c) for c in carried]
-        return None if None in meant else "".join(meant)  # type: ignore[arg-type]  # there is no None among them
+        if None in meant or any(pair in carried for pair in self.lost):
+            return None
+        return "".join(meant)  # type: ignore[arg-type]  # there is no None among them
 
     def inspect(self, value: str) -> Reading:
-        """The meant characters; a failed check for one that no key, or more than one, could have typed."""
+        """The meant characters; a failed check for one that no keys, or more than one, could have typed."""
         strange = tuple(i for i, c in enumerate(value) if c not in self.to_meant)
         if strange:
             check = Check(
@@ -73,14 +133,48 @@ class Keyboard(Codec):
                 expected="characters that exactly one key types", found=tuple(value[i] for i in strange),
             )  # fmt: skip
             return Reading(value=None, checks=(check,))
-        return Reading(value="".join(self.to_meant[c] for c in value), origin=lambda place: (place,))
+        at = next((i for i, pair in enumerate(_pairs(value)) if pair in self.lost), None)
+        if at is not None:
+            check = Check(
+                codec=self.name, rule="dead-key", claim="the dead key", form="text", at=(at, at + 1),
+                expected=f"{shown(self.lost[value[at : at + 2]])}, which these two keys type", found=value[at : at + 2],
+            )  # fmt: skip
+            return Reading(value=None, checks=(check,))
+        origins = [i for i, c in enumerate(value) for _ in self.to_meant[c]]
+        meant = "".join(self.to_meant[c] for c in value)
+        return Reading(value=meant, origin=lambda place: (origins[int(place)],))
 
     def encode(self, value: str) -> str:
-        """The characters as they would be typed."""
+        """The characters as they would be typed; raises `EncodeError` for those that would not be read back."""
         for i, c in enumerate(self.given(value)):
             if c not in self.to_typed:
                 raise EncodeError(f"{self.name}: no key types the character {shown(c)} at {i}")
-        return "".join(self.to_typed[c] for c in value)
+        keys = "".join(self.to_typed[c] for c in value)
+        for i, pair in enumerate(_pairs(keys) if self.lost else ()):
+            if pair in self.lost:
+                typed = self.lost[pair]
+                raise EncodeError(
+                    f"{self.name}: {shown(value[i : i + 2])} at {i}-{i + 1} types {shown(typed)}, "
+                    f"which is read back as {shown(self.to_meant[typed])}"
+                )
+        return "".join(self._arriving(keys)) if self.dead else keys
+
+    def _arriving(self, keys: str) -> Iterator[str]:
+        """What arrives of ``keys``; the second of two dead keys does not wait for another."""
+        waiting = ""
+        for key in keys:
+            if waiting:
+                yield self.composed.get(waiting + key, waiting + key)
+                waiting = ""
+            elif key in self.dead:
+                waiting = key
+            else:
+                yield key
+        yield waiting
+
+
+def _pairs(text: str) -> Iterator[str]:
+    return (first + second for first, second in pairwise(text))
 
 
 def build_keyboard(code: str, lock: str = "") -> Codec:
@@ -88,7 +182,9 @@ def build_keyboard(code: str, lock: str = "") -> Codec:
 
     Layouts: be, ch, cz, de, dk, es, fr, gb, hu, it, no, pt, se, tr, us. ``caps`` is for a computer
     whose Caps Lock was on (letters change), ``shift-lock`` for one where every key was shifted.
-    A character that no key, or more than one key, types is refused.
+    A dead key and the letter behind it are one character with an accent, or the accent and then the character.
+    A blank directly behind a dead key leaves no trace: it is refused when written, and none is supposed when read.
+    A character with a key of its own is read as that key. What no key, or more than one key, types is refused.
     """
     known = layouts()
     if code not in known:
@@ -97,12 +193,17 @@ def build_keyboard(code: str, lock: str = "") -> Codec:
         raise DefinitionError(f"keyboard: {shown(lock)} is not one of {', '.join(LOCKS)}")
     meant = known["us"]["plain"] + known["us"]["shift"]
     typed = "".join(_typed(known[code]["plain"], known[code]["shift"], lock))
+    dead = known[code].get("dead", "")
     count = Counter(typed)
-    pairs = {t: m for t, m in zip(typed, meant, strict=True) if count[t] == 1 and t != " "}
-    pairs |= {blank: blank for blank in " \t\r\n"}
+    keys = {t: m for t, m in zip(typed, meant, strict=True) if count[t] == 1}
+    keys |= {blank: blank for blank in f"{BLANK}\t\r\n"}
+    composed = {pair: made for pair, made in compositions("".join(keys), dead)}
+    lost = {pair: made for pair, made in composed.items() if made in keys}
     return Keyboard(
-        name=step("keyboard", code, lock), input=TEXT, output=TEXT, to_meant=pairs,
-        to_typed={m: t for t, m in pairs.items()},
+        name=step("keyboard", code, lock), input=TEXT, output=TEXT, dead=frozenset(dead), composed=composed,
+        to_typed={m: t for t, m in keys.items()},
+        to_meant={made: keys[pair[0]] + keys[pair[1]] for pair, made in composed.items()} | keys,
+        lost=lost | {accent + BLANK: accent for accent in dead},
     )  # fmt: skip
 
 
@@ -113,6 +214,7 @@ ENTRIES = (
         examples=(
             Example(args="fr", given="&é\"'", gives="1234"),
             Example(args="de", given="YZ", gives="ZY"),
+            Example(args="de", given="ö0123´45_", gives=";0123=45?"),
             Example(args="us,caps", given="a1B", gives="A1b"),
         ),
     ),
