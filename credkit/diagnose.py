@@ -33,6 +33,7 @@ ORDERS = (
     ("reversed-bits-in-bytes", "bits are reversed within each byte", "reverse-bits-in-bytes"),
     ("swapped-nibbles", "the halves of each byte are swapped", "swap-nibbles"),
 )
+KEYBOARD = "keyboard"  # the cause of a text under another layout: two that read it alike are two causes
 LONGEST = 1024  # bits of a frame that the one-bit searches are tried on: each bit costs three reads
 
 
@@ -95,7 +96,7 @@ def _typed(codec: Codec) -> tuple[Alternative, ...]:
         return ()
     fixes = [("white-space", "white space stands around it", "strip")]
     fixes += [
-        ("keyboard", f"it was typed under the keyboard layout {args}", f"keyboard:{args}")
+        (KEYBOARD, f"it was typed under the keyboard layout {args}", f"keyboard:{args}")
         for args in get("keyboard").usual
     ]
     return tuple(
@@ -122,7 +123,8 @@ def diagnose(codec: Codec, value: Any) -> tuple[Hint, ...]:
         if other.place > place:  # what fails before the fix fails with it
             continue
         found = _undone(codec, other, reading.steps[other.place].given if reading.steps else value)
-        if found is not None and found not in [hint.value for hint in hints if other.cause.startswith(hint.cause)]:
+        same = [hint.value for hint in hints if other.cause.startswith(hint.cause) and other.cause != KEYBOARD]
+        if found is not None and found not in same:
             hints.append(
                 Hint(
                     cause=other.cause, text=f"{other.text}: {shown(found)}", chain=other.codec.name, value=found,
@@ -178,7 +180,8 @@ def _distinct(hints: list[Hint]) -> Iterator[Hint]:
     """``hints`` without those that an earlier one says: the same cause with the same value."""
     seen = set()
     for hint in hints:
-        key = (hint.cause, str(hint.value), hint.text if hint.value is None else "")
+        named = hint.text if hint.value is None or hint.cause == KEYBOARD else ""
+        key = (hint.cause, str(hint.value), named)
         if key not in seen:
             seen.add(key)
             yield hint
@@ -268,6 +271,8 @@ def advice(hints: tuple[Hint, ...]) -> str | None:
     """
     if len(hints) < 2:
         return None
+    if all(hint.cause == KEYBOARD and hint.value == hints[0].value for hint in hints):
+        return "These layouts read it alike: look which one the computer is set to."
     fields = {
         name for hint in hints if isinstance(hint.value, dict) or hasattr(hint.value, "keys") for name in hint.value
     }

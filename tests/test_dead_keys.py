@@ -196,11 +196,11 @@ def test_a_dead_key_before_each_thing_that_may_come() -> None:
 
 
 def test_what_leaves_no_trace_is_refused() -> None:
-    with pytest.raises(EncodeError, match="keyboard:de: '= ' at 1-2 types '´', which is read back as '='"):
+    with pytest.raises(EncodeError, match="keyboard:de: '= ' at 1-2 types only '´', which is read back as '='"):
         chain("keyboard:de").encode("4= 4")
-    with pytest.raises(EncodeError, match="keyboard:se: ']A' at 0-1 types 'Ä', which is read back as '\"'"):
+    with pytest.raises(EncodeError, match="keyboard:se: ']A' at 0-1 types only 'Ä', which is read back as '\"'"):
         chain("keyboard:se").encode("]A")
-    with pytest.raises(EncodeError, match="keyboard:cz: '=e' at 0-1 types 'é', which is read back as '0'"):
+    with pytest.raises(EncodeError, match="keyboard:cz: '=e' at 0-1 types only 'é', which is read back as '0'"):
         chain("keyboard:cz").encode("=e")
     assert chain("keyboard:cz").decode("é") == "0"
     with pytest.raises(DecodeError, match="keyboard:de: the dead key fails: characters 2-3 are '´ ', expected '´'"):

@@ -126,6 +126,19 @@ def test_texts_that_were_typed_or_damaged() -> None:
     assert [h.value for h in hinted(diagnose(chain("template:{number:02d}-Z"), typed), "keyboard")] == [{"number": 7}]
 
 
+def test_every_keyboard_layout_that_fits_is_named() -> None:
+    """Under the German and the Swedish layout ; types ö, = is a dead acute accent and ? types _ (xkeyboard-config)."""
+    codec = chain("track:2/track-2:number,issue")
+    hints = diagnose(codec, "ö0123´45_")
+    assert [(hint.cause, hint.chain) for hint in hints] == [
+        ("keyboard", f"keyboard:{layout}/{codec.name}") for layout in ("de", "se")
+    ]
+    assert hints[0].value == hints[1].value == {"number": "0123", "issue": "45"}
+    assert advice(hints) == "These layouts read it alike: look which one the computer is set to."
+    (danish,) = diagnose(codec, "æ0123´45_")
+    assert danish.text == "it was typed under the keyboard layout dk: number=0123 issue=45"
+
+
 def test_all_causes_that_fit_are_listed_with_what_tells_them_apart() -> None:
     hints = diagnose(BINARY, inverted(FRAME))
     assert len(hints) > 1

@@ -37,7 +37,7 @@ accent); what a dead key types before anything else is common practice, no sourc
 ('=A', 'Á´1')
 >>> build_keyboard("de").encode("= 4")
 Traceback (most recent call last):
-credkit.errors.EncodeError: keyboard:de: '= ' at 0-1 types '´', which is read back as '='
+credkit.errors.EncodeError: keyboard:de: '= ' at 0-1 types only '´', which is read back as '='
 """
 
 from __future__ import annotations
@@ -137,7 +137,7 @@ class Keyboard(Codec):
         if at is not None:
             check = Check(
                 codec=self.name, rule="dead-key", claim="the dead key", form="text", at=(at, at + 1),
-                expected=f"{shown(self.lost[value[at : at + 2]])}, which these two keys type", found=value[at : at + 2],
+                expected=f"{shown(self.lost[value[at : at + 2]])}, all that these two keys type", found=value[at : at + 2],
             )  # fmt: skip
             return Reading(value=None, checks=(check,))
         origins = [i for i, c in enumerate(value) for _ in self.to_meant[c]]
@@ -154,7 +154,7 @@ class Keyboard(Codec):
             if pair in self.lost:
                 typed = self.lost[pair]
                 raise EncodeError(
-                    f"{self.name}: {shown(value[i : i + 2])} at {i}-{i + 1} types {shown(typed)}, "
+                    f"{self.name}: {shown(value[i : i + 2])} at {i}-{i + 1} types only {shown(typed)}, "
                     f"which is read back as {shown(self.to_meant[typed])}"
                 )
         return "".join(self._arriving(keys)) if self.dead else keys
