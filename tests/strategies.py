@@ -206,7 +206,7 @@ def _valid_text(random: Random, last: Codec) -> str:
 
 
 def _lost(keyboard: Keyboard, text: str) -> str | None:
-    pairs = (keyboard.to_meant[accent] + keyboard.to_meant[key] for accent, key in keyboard.lost)
+    pairs = ("".join(map(keyboard.to_meant.__getitem__, pair)) for pair in keyboard.lost)
     return next((pair for pair in pairs if pair in text), None)
 
 

@@ -360,7 +360,8 @@ def test_failed_checks_are_one_finding_for_each_rule(site: Site) -> None:
 def test_a_text_under_a_foreign_keyboard_layout_is_explained(site: Site) -> None:
     # Unshifted digits of the French layout: 0 is à, 1 is &, 2 is é, 3 is ", 4 is ' (ISO/IEC 9995, from memory).
     result = walk(site, two().read("gate", "àéF_-'DD"))
-    assert "keyboard layout fr" in found(result, "unreadable")["gate"].text
+    text = found(result, "unreadable")["gate"].text
+    assert "it was typed under the keyboard layout fr (keyboard:fr/" in text
 
 
 def test_known_cards_decide_between_orders(site: Site) -> None:

@@ -489,6 +489,8 @@ def test_the_gatehouse_keeps_changes_and_adds_what_the_export_says(demo: Demo, r
         ("failed-checks", "kiosk", "8 of 8 would be explained if one bit is flipped"),
         ("failed-checks", "kiosk", "12 of 12 would be explained if the lines are inverted"),
         ("other-order", "kiosk", "known credentials if the lines are inverted"),
+        ("unreadable", "pilots", "27 of 27 would be explained if it was typed under the keyboard layout dk"),
+        ("unreadable", "pilots", "(keyboard:dk/track:2/staff-stripe)"),
         ("printed-differs", "harbour-card", "printed = encoded + 20000 for all 40"),
         ("single-facility", "crane", "facility 12"),
     ],

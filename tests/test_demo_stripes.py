@@ -7,8 +7,10 @@ for the bits of track 2, ISO/IEC 7812-1 for the check digit (Luhn).
 from __future__ import annotations
 
 import re
+import shutil
 from collections import Counter
 from datetime import date
+from pathlib import Path
 
 import pytest
 
@@ -104,6 +106,55 @@ def test_stripes_read_by_hand_are_what_their_codes_say(
         ("desk-stripe", None): 60, ("desk-stripe", "conflict"): 1, ("desk-stripe", "check-failed"): 4,
     }  # fmt: skip
     assert found["kiosk", "inactive-read"] >= 6
+
+
+DANISH = str.maketrans("æ´_", ";=?")  # the keys of these three, xkeyboard-config 2.35.1, symbols/dk
+
+
+def test_the_pilots_swipes_are_of_cards_in_force_typed_under_one_layout_then_another(
+    demo: Demo, holders: dict[tuple[int, int], dict[str, str]]
+) -> None:
+    bad, found = demo.exceptions["readings.csv"], Counter[str | None]()
+    for line, row in enumerate(rows(demo, "readings.csv"), 2):
+        if row["reader"] != "pilots":
+            continue
+        day = date.fromisoformat(row["time"][:10])
+        code = None if day < date(2026, 3, 17) else "unreadable"
+        assert bad.get(line) == code, (line, row)
+        number = stripe(row["text"].translate(DANISH) if code else row["text"])
+        assert number, (line, row)
+        assert in_force(holders[number], day), (line, row)
+        assert (stripe(row["text"]) is None) is bool(code), (line, row)
+        found[code] += 1
+    assert found == {None: 26, "unreadable": 32}
+
+
+def test_the_chain_that_the_finding_names_reads_the_pilots_swipes(
+    demo: Demo, result: Crosswalk, tmp_path: Path
+) -> None:
+    (finding,) = (each for each in result.findings if (each.code, each.subject) == ("unreadable", "pilots"))
+    (named,) = re.findall(r"\((keyboard:[^)]+)\)", finding.text)
+    mended = demo.site.read_text(encoding="utf-8").replace(
+        'chain = "track:2/staff-stripe"\n',
+        f"""
+[[readers.pilots.periods]]
+chain = "track:2/staff-stripe"
+until = 2026-03-17T00:00:00+01:00
+
+[[readers.pilots.periods]]
+chain = "{named}"
+from = 2026-03-17T00:00:00+01:00
+""",
+    )
+    assert named in mended
+    for name in ("credentials.csv", "readings.csv", "gatehouse-export.csv"):
+        shutil.copy(demo.folder / name, tmp_path)
+    (tmp_path / "site.toml").write_text(mended, encoding="utf-8")
+    again = crosswalk(load_site(tmp_path / "site.toml"))
+    lines = {line for line, row in enumerate(rows(demo, "readings.csv"), 2) if row["reader"] == "pilots"}
+    for found, count in ((result, 32), (again, 0)):
+        assert sum(each.file == "readings.csv" and each.line in lines for each in found.exceptions) == count
+    assert len(again.exceptions) == len(result.exceptions) - 32
 
 
 def test_some_swipes_go_the_other_way(demo: Demo) -> None:

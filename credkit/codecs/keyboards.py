@@ -135,9 +135,10 @@ class Keyboard(Codec):
             return Reading(value=None, checks=(check,))
         at = next((i for i, pair in enumerate(_pairs(value)) if pair in self.lost), None)
         if at is not None:
+            pair = value[at : at + 2]
             check = Check(
                 codec=self.name, rule="dead-key", claim="the dead key", form="text", at=(at, at + 1),
-                expected=f"{shown(self.lost[value[at : at + 2]])}, all that these two keys type", found=value[at : at + 2],
+                expected=f"{shown(self.lost[pair])}, all that these two keys type", found=pair,
             )  # fmt: skip
             return Reading(value=None, checks=(check,))
         origins = [i for i, c in enumerate(value) for _ in self.to_meant[c]]
@@ -197,7 +198,7 @@ def build_keyboard(code: str, lock: str = "") -> Codec:
     count = Counter(typed)
     keys = {t: m for t, m in zip(typed, meant, strict=True) if count[t] == 1}
     keys |= {blank: blank for blank in f"{BLANK}\t\r\n"}
-    composed = {pair: made for pair, made in compositions("".join(keys), dead)}
+    composed = dict(compositions("".join(keys), dead))
     lost = {pair: made for pair, made in composed.items() if made in keys}
     return Keyboard(
         name=step("keyboard", code, lock), input=TEXT, output=TEXT, dead=frozenset(dead), composed=composed,

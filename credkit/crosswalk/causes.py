@@ -13,7 +13,7 @@ from credkit.codec import Codec
 from credkit.crosswalk.result import Finding, counted
 from credkit.crosswalk.texts import branches
 from credkit.crosswalk.verdicts import Verdict, reads_of, rows_of
-from credkit.diagnose import diagnose
+from credkit.diagnose import KEYBOARD, Hint, diagnose
 
 FAILED = {"check-failed": "failed-checks", "unreadable": "unreadable"}  # row code to finding
 SAMPLE = 60  # different texts of one reader and rule that are diagnosed
@@ -58,4 +58,10 @@ def _explained(codec: Codec, texts: Sequence[str]) -> str:
 def _causes(codec: Codec, text: str) -> list[str]:
     """The causes that would explain ``text``, each once."""
     hints = [hint for branch in branches(codec) for hint in diagnose(branch, text)]
-    return list(dict.fromkeys(_WORDS.get(hint.cause) or hint.text.partition(": ")[0] for hint in hints))
+    return list(dict.fromkeys(map(_words, hints)))
+
+
+def _words(hint: Hint) -> str:
+    """What a hint says of any value; where it names a keyboard layout, with the chain that reads it."""
+    words = _WORDS.get(hint.cause) or hint.text.partition(": ")[0]
+    return f"{words} ({hint.chain})" if hint.cause == KEYBOARD else words

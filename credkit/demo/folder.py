@@ -10,7 +10,7 @@ import csv
 import io
 import os
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from credkit.demo import faults, harbours, noise, stripes, traffic
@@ -124,6 +124,7 @@ def brackwater(seed: int = SEED) -> World:
     stripes.inverted_lines(world, swipers)
     stripes.not_one_swipe(world, swipers)
     stripes.typed_by_hand(world, swipers)
+    stripes.another_keyboard(replace(world, dice=Dice(seed + 1)), swipers)  # its own dice: all else stays as it was
 
     noise.noted(world)
     noise.never_seen(world)

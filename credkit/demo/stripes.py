@@ -16,6 +16,7 @@ from credkit.demo.world import SERIAL, STRIPE, WEST, Card, World, moment
 
 LEAD = 20  # zeros before a track, at least
 ZEROS = "0" * 9  # more than any two characters of a track have in a row
+PILOTS, PILOTS_DAY = "pilots", 17  # where a reader types, and the first day of its new computer
 BEFORE, INVERTED, AFTER = (1, 25), (26, 27), (28, 31)  # days of the kiosk: its lines were inverted on two of them
 
 
@@ -193,3 +194,19 @@ def typed_by_hand(world: World, cards: list[Card]) -> None:
         wrong = (int(text[at]) + 1 + world.dice.below(9)) % 10
         world.read("desk-stripe", when, f"{text[:at]}{wrong}{text[at + 1 :]}", "check-failed")
     world.plant("failed-checks", "desk-stripe", 4, "four numbers were typed with one wrong digit")
+
+
+def another_keyboard(world: World, cards: list[Card]) -> None:
+    """The pilots' reader types like a keyboard. From the 17th on its computer was one set to the Danish layout.
+
+    There ``;`` arrives as æ, ``=`` is a dead acute accent and ``?`` arrives as _.
+    """
+    chain = world.chain_at(PILOTS, moment(1, 0))
+    cards = [card for card in cards if card.number(STRIPE) in world.seen]
+    for _ in range(26):
+        card, when = world.dice.one(cards), world.any_time(1, PILOTS_DAY - 1)
+        _seen(world, PILOTS, when, world.encode(chain, card.numbers[STRIPE]), card)
+    for _ in range(32):
+        text = world.encode(f"keyboard:dk/{chain}", world.dice.one(cards).numbers[STRIPE])
+        world.read(PILOTS, world.any_time(PILOTS_DAY), text, "unreadable")
+    world.plant("unreadable", PILOTS, 32, "32 swipes were typed at a computer that is set to the Danish layout")
