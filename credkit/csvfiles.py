@@ -52,7 +52,7 @@ class File:
         self.refuse(
             line,
             "payment track data must not be kept after authorisation: delete it (--reveal is about screens, and lets "
-            "no such file pass; if it is none, the kind can declare not_payment with a reason)",
+            'no such file pass; if it is none, put not_payment = "what these numbers are" under its [kinds.NAME])',
         )
 
 

@@ -19,12 +19,13 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from textwrap import wrap
 from typing import Any, NamedTuple
 
 from bitstring import Bits
 
-from credkit.accounts import hidden, masked
+from credkit.accounts import hidden
 from credkit.codec import Codec
 from credkit.reading import UNITS, Check, Form, Place, Reading, Step, places
 from credkit.screen import WIDTH, plain
@@ -173,28 +174,27 @@ def layout_picture(layout: Layout) -> Picture:
 
 
 def masked_picture(picture: Picture, *, secret: bool = False, only: Collection[str] = ()) -> Picture:
-    """``picture`` without account numbers and, where it is ``secret``, without anything made of one.
+    """``picture`` or, where it is ``secret``, one without anything made of an account number.
 
     With ``only``, those of these numbers. This is done before drawing: a drawing may cut a number
     apart, and its bit numbers are no number.
     """
-
-    def hide(text: str) -> str:
-        return hidden(text, only) if secret else masked(text)
-
+    if not secret:
+        return picture
+    hide = partial(hidden, only=only)
     if picture.form == "fields":
         pairs = [unit.partition("=") for unit in picture.units]
         units: Iterable[str] = (f"{name}{equals}{hide(value)}" for name, equals, value in pairs)
     elif picture.form == "text":
         units = hide("".join(picture.units))
     else:
-        units = ("*" if secret else unit for unit in picture.units)
+        units = "*" * len(picture.units)
     bars = (
-        replace(bar, value=hide(bar.value), name="*" if secret and len(bar.name) == 1 else bar.name)
+        replace(bar, value=hide(bar.value), name="*" if len(bar.name) == 1 else bar.name)
         for bar in picture.bars  # a bar over one character of a track has it as its name
     )
     marks = picture.marks
-    if secret and picture.form == "text":  # which characters are wrong says something about them
+    if picture.form == "text":  # which characters are wrong says something about them
         marks = tuple(replace(each, at=tuple(range(len(picture.units)))) for each in marks)
     return replace(picture, units=tuple(units), bars=tuple(bars), marks=marks)
 

@@ -15,7 +15,7 @@ from html import escape
 from itertools import count
 
 from credkit.draw import Marks, Picture, Sheet, Stretch, layout_picture, masked_picture, pictures_of
-from credkit.payment import held, read
+from credkit.payment import of_reading
 from credkit.reading import Reading, places
 from credkit.screen import plain
 from credkit.tables.layout import Layout
@@ -62,8 +62,7 @@ def reading_svg(reading: Reading) -> str | None:
     drawn = pictures_of(reading, reading.steps)
     if not drawn:
         return None
-    given = [step.given for step in reading.steps if isinstance(step.given, str)]
-    secret = held([*given, *read(reading)])
+    secret = of_reading(reading)
     return svg([masked_picture(each, secret=secret.account, only=secret.tracks) for each in drawn])
 
 

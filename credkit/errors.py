@@ -82,6 +82,15 @@ def shown(value: object) -> str:
     return f"{text[: LONGEST - 12]}…{text[-6:]}" + ("" if isinstance(value, str) else f" ({len(text)} long)")
 
 
+def quoted(text: str) -> str:
+    """A number that credkit made, as it may stand in a sentence: quoted and shortened, never masked.
+
+    >>> quoted("4114360123456785")
+    "'4114360123456785'"
+    """
+    return repr(text) if len(text) <= LONGEST else f"{text[: LONGEST - 12]!r}…{text[-6:]}"
+
+
 def _pairs(fields: Mapping[Any, Any]) -> Iterator[tuple[Any, str]]:
     """The fields as texts; beside an account number the texts of a track are hidden."""
     pairs = [(name, _plain(item)) for name, item in fields.items()]

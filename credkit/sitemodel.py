@@ -17,6 +17,7 @@ from credkit.chains import Conversion
 from credkit.codec import Codec
 from credkit.csvfiles import File
 from credkit.errors import shown
+from credkit.payment import is_declared
 from credkit.reading import Item, Schema
 from credkit.sitefiles import Assignment, Held, Read
 from credkit.streams import Stream
@@ -44,6 +45,11 @@ class Kind:
     issue: str | None = None
     refuses: bool
     not_payment: str | None = None
+
+    @property
+    def declared(self) -> bool:
+        """Whether its chain says what its numbers are: serials of a chip, or numbers in a bit frame."""
+        return is_declared(self.value)
 
     def number(self, fields: Mapping[str, Item]) -> tuple[Item, ...]:
         """The credential number in ``fields``."""

@@ -16,10 +16,10 @@ from hypothesis import strategies as st
 from stdnum import luhn
 
 import credkit
-from credkit import CredkitError, chain
-from credkit.accounts import ROOM, hidden, holds_account, holds_track, masked, tracks
+from credkit import CredkitError, chain, layout_entries
+from credkit.accounts import ACCOUNT_DIGITS, FIRST, ISSUERS, ROOM, hidden, holds_account, holds_track, masked, tracks
 from credkit.errors import shown
-from credkit.payment import has_room, held, passing, payment
+from credkit.payment import NOTHING, has_room, held, is_declared, of_reading, passing, payment
 from tests.commandline import ACCOUNT, CHAIN
 from tests.tracks import TRACK_1, TRACK_2, naked
 
@@ -43,8 +43,6 @@ REST = "30121010000000000"
         (f";{WRONG}={REST}?", f";411436******6795={'*' * 17}?"),
         (f"%b{WRONG}^terminal/test^3012101000?", "%b411436******6795^********/****^**********?"),
         (f";{WRONG}:{REST}?", f";411436******6795:{'*' * 17}?"),  # the separator is garbled
-        (f";{WRONG}", ";411436******6795"),
-        (f";{WRONG}?", ";411436******6795?"),
         (f";{WRONG}={REST}", f";411436******6795={'*' * 17}"),  # no end sentinel
         (f"{ACCOUNT}={REST}?", f"411436******6785={'*' * 17}?"),  # no start sentinel: by its check digit
         (f"x{ACCOUNT}^TERMINAL/TEST^3012101000", "x411436******6785^********/****^**********"),
@@ -73,6 +71,16 @@ def test_tracks_are_masked(text: str, said: str) -> None:
         ";1234567890123456=1?",  # first digit 1: no payment card
         ";2345678901=1234?",
         ";234567890123=2?",  # twelve digits
+        f";{WRONG}",  # a wrong check digit, and nothing of a track behind it
+        f";{WRONG}?",
+        f";{WRONG}=9913101?",  # month 13
+        "4111111111111 and 17 digits: 41143601234567853",  # no issuer of the prefix 4 has 17 digits
+        "224-114360123456785",  # a manufacturer and a serial
+        "62-281474976710655",
+        "04:11:22:33:44:55:66",
+        "2026-11-30 07:40:00.123456",
+        "30.11.2026 07:40:00",
+        "even parity over bits 40, 41, 42, 43, 44, 45, 46, 47",
         ";0000000012345678=301210112345?",  # a number of a site, filled up with zeros, and an expiry
         "%BRACKWATER^EAST^0123?",
         "%B12^EAST^3012101?",
@@ -92,27 +100,72 @@ def test_what_is_no_payment_data_is_left_alone(text: str) -> None:
 
 
 def test_a_licence_is_no_payment_track_but_may_hold_what_looks_like_a_number() -> None:
-    number = "636000123456786"
+    number = "6360001234567800"
     good = number[:-1] + luhn.calc_check_digit(number[:-1])
     assert not holds_track(f";{good}=301220010101?")
-    assert masked(f";{good}=301220010101?") == f";{good[:6]}{'*' * 5}{good[-4:]}=301220010101?"
+    assert masked(f";{good}=301220010101?") == f";{good[:6]}{'*' * 6}{good[-4:]}=301220010101?"
 
 
 @pytest.mark.parametrize(
-    ("text", "found"),
+    ("text", "found", "whole"),
     [
-        (TRACK_2, {ACCOUNT}),
-        (TRACK_1 + f";{WRONG}={REST}?", {ACCOUNT, WRONG}),
-        (ACCOUNT, set()),
-        (f";{ACCOUNT}?", set()),  # a number alone
-        (f"{ACCOUNT} 203", set()),
-        (f";{WRONG}:{REST}?", {WRONG}),
-        ("02F764DD", set()),
+        (TRACK_2, {ACCOUNT}, True),
+        (TRACK_2.strip(";?"), {ACCOUNT}, True),
+        (TRACK_1 + f";{WRONG}={REST}?", {ACCOUNT, WRONG}, True),
+        (f";{WRONG}={REST}?", {WRONG}, True),
+        (f"5711{ACCOUNT}D{REST}F", {ACCOUNT}, True),  # chip data, EMV Book 3
+        (ACCOUNT, set(), False),
+        (f";{ACCOUNT}?", set(), False),  # a number alone
+        (f"{ACCOUNT} 203", set(), False),
+        (f";{ACCOUNT}:{REST}?", {ACCOUNT}, False),  # garbled: masked, but no track that reads well
+        (f";{WRONG}:{REST}?", {WRONG}, False),
+        (f";{ACCOUNT}{REST}?", {f"{ACCOUNT}{REST}"}, False),
+        (f";{ACCOUNT}=3x12101?", {ACCOUNT}, False),
+        (f";{ACCOUNT}=01?", {ACCOUNT}, False),  # no expiry: an issue of a site's own card
+        ("02F764DD", set(), False),
     ],
 )
-def test_a_track_is_more_than_a_number(text: str, found: set[str]) -> None:
+def test_a_track_is_more_than_a_number(text: str, found: set[str], whole: bool) -> None:
     assert tracks(text) == found
-    assert holds_track(text) == bool(found)
+    assert holds_track(text) == whole
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        *[
+            (joint.join(re.findall("....", ACCOUNT)), joint.join(("4114", "36**", "****", "6785")))
+            for joint in (" ", "-", ".", "/", "_", ":", ",", "\t", "\u00a0")
+        ],
+        (":".join(re.findall("..", ACCOUNT)), "41:14:36:**:**:**:67:85"),
+        (" ".join(ACCOUNT), "4 1 1 4 3 6 * * * * * * 6 7 8 5"),
+        ("411436 0123456785", "411436 ******6785"),
+        ("4.114.360.123.456.785", "4.114.36*.***.**6.785"),
+        ("4,114360123456785E+15", "4,11436******6785E+15"),
+        ("4.114360123456785e15", "4.11436******6785e15"),
+        ("4.11436012345678E+15", "4.11436*****5678E+15"),  # its last digit is lost: the check digit tells it
+        ("4.11436E+15", "4.11436E+15"),  # no more than may be shown
+        ("4.114360123456795E+15", "4.114360123456795E+15"),  # a wrong check digit
+        (f"{ACCOUNT}.00", "411436******6785.00"),
+        (f"9F26085A08{ACCOUNT}5F24", "9F26085A08411436******67855F24"),  # tag 5A of chip data, EMV Book 3
+        (f"5a08{ACCOUNT}", "5a08411436******6785"),
+        ("5A 08 41 14 36 01 23 45 67 85", "5A 08 41 14 36 ** ** ** 67 85"),
+        (f"5711{ACCOUNT}D3012101", "5711411436******6785********"),  # tag 57
+    ],
+)
+def test_digits_are_found_however_they_are_parted(text: str, said: str) -> None:
+    assert masked(text) == said
+    assert masked(said) == said
+    assert holds_account(text) == (said != text)
+
+
+def test_the_prefixes_of_issuers_are_in_order_and_apart() -> None:
+    for first, last, lengths in ISSUERS:
+        assert len(first) == len(last)
+        assert first <= last
+        assert first[0] in FIRST
+        assert set(lengths) <= set(ACCOUNT_DIGITS)
+    assert [row[0] for row in ISSUERS] == sorted(row[0] for row in ISSUERS)
 
 
 def test_hidden_shows_the_ends_of_account_numbers_only() -> None:
@@ -128,7 +181,7 @@ def test_one_changed_character_uncovers_nothing(track: str, data: st.DataObject)
     place = data.draw(st.integers(0, len(track) - 1))
     char = data.draw(st.sampled_from(string.printable) | st.characters())
     mutated = track[:place] + char + track[place + 1 :]
-    assert holds_track(mutated)
+    assert tracks(mutated)
     for text in (mutated, f"gate 7 said '{mutated}', twice", f"{mutated}{TRACK_2}", f"{TRACK_1}{mutated}"):
         said = masked(text)
         assert not naked(said)
@@ -165,11 +218,9 @@ def test_the_search_for_naked_digits_would_find_them() -> None:
     assert naked(f"x{ACCOUNT[6:]}x") == [ACCOUNT[6:]]
 
 
-@given(st.sampled_from("23456"), st.text("0123456789", min_size=12, max_size=18), st.text("0123456789", min_size=4))
-def test_a_number_behind_a_start_sentinel_needs_no_check_digit(first: str, digits: str, rest: str) -> None:
-    number = first + digits
-    if number.startswith(("6360", "6044")):
-        return
+@given(st.sampled_from(("4", "51", "2221", "62")), st.text("0123456789", min_size=15), st.text("0123456789"))
+def test_a_number_before_an_expiry_date_needs_no_check_digit(first: str, digits: str, rest: str) -> None:
+    number, rest = f"{first}{digits}"[:16], f"3012101{rest}"
     said = masked(f";{number}={rest}?")
     assert said == f";{number[:6]}{'*' * (len(number) - 10)}{number[-4:]}={'*' * len(rest)}?"
 
@@ -184,7 +235,9 @@ def test_of_sites_tracks_few_look_like_payment_tracks() -> None:
         (lambda: f";{digits(8)}={digits(4)}?", 0),
         (lambda: f";{digits(10)}={digits(1)}={digits(6)}?", 0),
         (lambda: f";{digits(8).zfill(16)}=3012{digits(6)}?", 0),
-        (lambda: f";{digits(26)}?", 0.03),
+        (lambda: f";{digits(26)}?", 0),
+        (lambda: f";{digits(16)}={digits(2)}?", 0),
+        (lambda: f";{digits(16)}={digits(10)}?", 0.01),
         (lambda: digits(26), 0),
     ]
     for shape, most in shapes:
@@ -250,25 +303,67 @@ def test_fields_beside_an_account_number_are_hidden_where_they_are_texts() -> No
 
 
 def test_what_a_chain_has_no_room_for() -> None:
-    for name in (CHAIN, "decimal:32/serial-32", "hex:8", "binary/fields:number:39"):
+    for name in (CHAIN, "decimal:32/serial-32", "hex:8", "hex:14/fields:number:56", "template:{number:011d}"):
         assert not has_room(chain(name)), name
-    for name in ("strip", "binary/fields:number:40", "binary/track-2-bits", "track-2", "keyboard:de/hex:8"):
+    for name in (
+        "strip",
+        "template:{number:012d}",
+        "hex:20/bcd",
+        "binary/track-2-bits",
+        "track-2",
+        "keyboard:de/hex:8",
+    ):
         assert has_room(chain(name)), name
 
 
 def test_an_account_number_is_found_at_any_step() -> None:
     for name, text in (
         ("strip", f" {ACCOUNT} "),
-        ("hex:14/fields:number:56", f"{int(ACCOUNT):014X}"),
         ("last-digits:16/decimal:56", f"99{ACCOUNT}"),
         ("template:{site:02d}{number:016d}", f"99{ACCOUNT}"),
+        ("hex:20/bcd", f"0000{ACCOUNT}"),
+        ("hex:18,colon/bcd:F", ":".join(re.findall("..", f"{ACCOUNT}FF"))),
+    ):
+        codec = chain(name)
+        assert payment(codec, text, codec.inspect(text)) == (True, frozenset(), False), name
+        assert passing(codec, text).account, name
+    codec = chain(CHAIN)
+    assert payment(codec, "02F764DD", codec.inspect("02F764DD")) == NOTHING
+
+
+def test_decimal_digits_in_a_layout_are_digits() -> None:
+    fields = {"account": {"bits": "0-63", "code": "bcd"}, "rest": "64-71"}
+    layout = {"title": "a badge", "source": "made up", "length": 72, "fields": fields,
+              "examples": [{"bits": "0" * 72, "fields": {"account": 0, "rest": 0}}]}  # fmt: skip
+    codec = chain("hex:18/badge", codecs=layout_entries({"badge": layout}))
+    for text, account in ((f"{ACCOUNT}07", True), (f"{WRONG}07", False)):
+        assert payment(codec, text, codec.inspect(text)).account == account
+        assert of_reading(codec.inspect(text)).account == account
+
+
+def test_a_number_that_is_computed_is_none() -> None:
+    for name, text in (
+        ("hex:14/fields:number:56", f"{int(ACCOUNT):014X}"),
+        ("binary/serial-56-parity", chain("binary/serial-56-parity").encode({"number": int(ACCOUNT)})),
         ("decimal:56/fields:number:56/offset:number,1", str(int(ACCOUNT) - 1)),
     ):
         codec = chain(name)
-        assert payment(codec, text, codec.inspect(text)) == (True, frozenset()), name
-        assert passing(codec, text).account, name
-    codec = chain(CHAIN)
-    assert payment(codec, "02F764DD", codec.inspect("02F764DD")) == (False, frozenset())
+        assert codec.decode(text)["number"] == int(ACCOUNT)
+        assert payment(codec, text, codec.inspect(text)) == passing(codec, text) == NOTHING, name
+        assert of_reading(codec.inspect(text)) == NOTHING, name
+
+
+def test_chains_that_say_what_their_numbers_are() -> None:
+    for name in ("decimal:56/uid-a-7", "strip/hex:16/reverse-bytes/uid-15693", "hex:8/right-justified:26/wiegand-26"):
+        assert is_declared(chain(name)), name
+    for name in (
+        "decimal:56/fields:number:56",
+        "decimal:56",
+        "track-2",
+        "template:{n:016d}",
+        "hex:20/bcd",
+    ):
+        assert not is_declared(chain(name)), name
 
 
 def test_a_track_is_found_at_any_step() -> None:
@@ -283,4 +378,4 @@ def test_a_track_is_found_at_any_step() -> None:
 
 
 def test_texts_beside_one_another_are_not_joined() -> None:
-    assert held(["41143601", "23456785"]) == (False, frozenset())
+    assert held(["41143601", "23456785"]) == NOTHING

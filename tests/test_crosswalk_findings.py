@@ -17,6 +17,7 @@ from credkit.crosswalk.result import FINDINGS
 from credkit.crosswalk.texts import Texts
 from credkit.sitemodel import Site
 from tests.brackwater import Files, found, hexed, line, made, serials, two, walk
+from tests.commandline import ACCOUNT
 
 
 @pytest.fixture(scope="module")
@@ -150,6 +151,10 @@ CASES: dict[str, list[tuple[str, int, Files, Files]]] = {  # code: subject, coun
             "P card", 2, two().card("V-1", "01200998", person="P").card("V-2", "01200999", person="P"),
             two().card("V-1", "01200998", person="POOL").card("V-2", "01200999", person="POOL"),
         ),
+    ],
+    "like-payment": [
+        ("long", 1, Files().card("C-1", ACCOUNT, kind="long"), Files().card("C-1", f"{int(ACCOUNT) + 1}", kind="long")),
+        ("long", 2, Files().read("dock", ACCOUNT, f"{ACCOUNT}x"), Files().read("dock-hex", f"{int(ACCOUNT):015X}")),
     ],
     "overlap": [
         (

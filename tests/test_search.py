@@ -243,9 +243,7 @@ def test_what_cannot_be_read_is_named() -> None:
 
 
 SECRET = (  # of the WHATWG HTML standard's example
-    f";{ACCOUNT}=30121010000000000?", f"%B{ACCOUNT}^A/B^3012101?", ACCOUNT, f"{int(ACCOUNT):014X}",
-    int(ACCOUNT).to_bytes(7, "little").hex().upper(), f"{int(ACCOUNT):056b}"[::-1],
-    str(chain("binary/serial-56-parity").encode({"number": int(ACCOUNT)})),
+    f";{ACCOUNT}=30121010000000000?", f"%B{ACCOUNT}^A/B^3012101?", ACCOUNT,
     ":".join(ACCOUNT[place : place + 2] for place in range(0, 16, 2)),
     str(chain("binary/track-2-bits:5,9").encode(f";{ACCOUNT}=30121010000000000?")),
 )  # fmt: skip
@@ -259,6 +257,5 @@ def test_the_search_shows_nothing_of_an_account_number(text: str, more: tuple[st
         assert ACCOUNT not in output
         assert ACCOUNT[6:-4] not in output
         assert "30121010" not in output
-        assert "5063947333770510" not in output  # its bytes reversed
         assert ACCOUNT[6:] not in output
         assert "international" not in output

@@ -117,7 +117,7 @@ class Entries:
                 good = way.codec.inspect(frame.value).ok
                 secret = passing(way.codec, frame.value) if good else told(way.codec, frame.value)
                 line = parts[frame.covers[0]].line
-                if secret.tracks or holds_track(frame.value):
+                if secret.whole or holds_track(frame.value):
                     found.track = line if found.track is None else min(found.track, line)
         covered = Counter(place for frame in frames for place in set(frame.covers))
         for frame in frames:

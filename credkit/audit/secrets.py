@@ -22,7 +22,7 @@ from credkit.reading import TextField
 from credkit.tables.characters import SETS
 
 _TYPED = f"{ROOM}|[^0-9A-Za-z]"  # without any of these it shows none under another keyboard layout either
-SHORTEST = 14 * min(
+SHORTEST = 13 * min(
     letters.width for letters in SETS.values()
 )  # bits of a track on a stripe: a sentinel and the shortest number
 
@@ -89,4 +89,4 @@ def _first(rows: Array, texts: Any, look: Any) -> int | None:
     if not len(rows):
         return None
     some = pl.DataFrame({"row": rows, "text": texts.gather(rows)}).unique("text", keep="first", maintain_order=True)
-    return next((row for row, text in some.iter_rows() if look(text).tracks), None)
+    return next((row for row, text in some.iter_rows() if look(text).whole), None)

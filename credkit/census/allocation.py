@@ -18,7 +18,6 @@ import numpy as np
 import polars as pl
 
 from credkit import bulk
-from credkit.accounts import holds_account
 from credkit.bulk.either import read_columns
 from credkit.bulk.words import Array
 from credkit.census.numbers import Numbered, Numbers
@@ -29,6 +28,7 @@ from credkit.crosswalk.columns import KEY
 from credkit.crosswalk.result import counted
 from credkit.crosswalk.texts import branches, rounded
 from credkit.errors import DefinitionError, nearest, shown
+from credkit.payment import passing
 from credkit.sitefiles import read_existing
 from credkit.sitemodel import Kind, Site, Target
 
@@ -268,7 +268,7 @@ class _Search:
         notes = self.kind.value.inspect(value).notes
         if self.kind.refuses and any(note.level == "refuse" for note in notes):
             return "its value must not serve"
-        looks = not self.kind.not_payment and any(map(holds_account, (value, *texts.values())))
+        looks = not (self.kind.not_payment or self.kind.declared) and passing(self.kind.value, value).account
         return "it looks like a payment account number" if looks else ""
 
 

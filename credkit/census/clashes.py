@@ -6,20 +6,20 @@ and cards that are gone are left out: nobody holds them.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field
 from itertools import groupby
 from operator import itemgetter
 
 import polars as pl
 
-from credkit.accounts import hidden, masked
+from credkit.accounts import hidden
 from credkit.census.reissue import Cover, cover
 from credkit.census.result import NUMBER, READER, Clash, Member, Place, Reissue, Sight
 from credkit.census.views import seeing
 from credkit.crosswalk.chances import pairs
 from credkit.crosswalk.register import EARLY
-from credkit.payment import has_room, passing
+from credkit.payment import passing
 from credkit.sitemodel import Kind, Site
 
 GROUP = "group"
@@ -132,8 +132,9 @@ def _of(scene: Scene, reader: str) -> bool:
 class Teller:
     """Says who is in a clash, and what of the numbers may be shown."""
 
-    def __init__(self, site: Site, population: pl.DataFrame, numbers: pl.DataFrame) -> None:
+    def __init__(self, site: Site, population: pl.DataFrame, numbers: pl.DataFrame, plain: Collection[str]) -> None:
         self.site = site
+        self.plain = plain
         self.population = population
         self.numbers = numbers
 
@@ -153,11 +154,10 @@ class Teller:
         return found
 
     def about(self, kind: Kind, row: int, text: str) -> str:
-        """``text``, which holds the number in a row of ``kind``, as a file may show it."""
-        if kind.not_payment:
+        """``text``, which holds the number in a row of ``kind``, as it may be shown."""
+        if kind.name in self.plain or not passing(kind.value, self.population["value"][row]).account:
             return text
-        secret = has_room(kind.value) and passing(kind.value, self.population["value"][row]).account
-        return hidden(text) if secret else masked(text)
+        return hidden(text)
 
     def clashes(self, scene: Scene) -> list[Clash]:
         """The groups of a scene, in the order of the file."""
@@ -177,7 +177,6 @@ class Teller:
                 Clash(
                     what=scene.what, place=scene.name, text=self.about(kind, places[0], texts[0]),
                     members=tuple(members[row] for row in places), readers=tuple(dict.fromkeys((*own, *seen))),
-                    plain=kind.not_payment is not None,
                 )
             )  # fmt: skip
         return found

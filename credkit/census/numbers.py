@@ -96,7 +96,7 @@ def _guard(site: Site, kind: Kind, part: pl.DataFrame) -> None:
     if kind.not_payment or not texts:
         return
     for line, value in part.select("line", "value").iter_rows():
-        if passing(kind.value, value).tracks:
+        if passing(kind.value, value).whole:
             site.credentials.refuse_track(line)
 
 
@@ -110,7 +110,7 @@ def _unread(site: Site, kind: Kind, part: pl.DataFrame) -> Iterator[Exceptional]
             told.add(value)
             found = texts.read(kind.value, kind, value)
             secret = found.payment.account
-            if found.payment.tracks:
+            if found.payment.whole:
                 site.credentials.refuse_track(line)
             if found.suspect:
                 code, reason = "spreadsheet-damage", rounding(value)

@@ -11,7 +11,7 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from credkit.accounts import masked
-from credkit.census.result import NUMBER, Allocation, Census
+from credkit.census.result import Allocation, Census
 from credkit.census.summary import census_text
 from credkit.crosswalk.outputs import cell, write_folder
 
@@ -46,15 +46,15 @@ def write_census(result: Census, out: str | Path) -> None:
     write_folder(texts, out, NAMES, "census")
 
 
-def _shown(columns: Sequence[str], names: Iterable[str], plain: bool) -> frozenset[int]:
-    """The columns of these names, where a file may show what they hold."""
+def _shown(columns: Sequence[str], names: Iterable[str], plain: bool = True) -> frozenset[int]:
+    """The columns of these names, where what they hold was made to be shown."""
     return frozenset(columns.index(name) for name in names) if plain else frozenset()
 
 
 def _reissue(result: Census) -> Iterable[Row]:
     for card in result.reissue.cards:
         cells = (card.credential, card.person, card.kind, card.number, card.line, card.state)
-        yield cells, _shown(REISSUE, ("number",), card.kind in result.plain)
+        yield cells, _shown(REISSUE, ("number",))
 
 
 def _duplicates(result: Census) -> Iterable[Row]:
@@ -64,11 +64,11 @@ def _duplicates(result: Census) -> Iterable[Row]:
                 group, clash.place, clash.what, clash.text, each.credential, each.person, each.kind, each.number,
                 each.line, each.state, clash.readers,
             )  # fmt: skip
-            yield cells, _shown(DUPLICATES, ("shared", "number"), clash.plain)
+            yield cells, _shown(DUPLICATES, ("shared", "number"))
 
 
 def _ranges(result: Census) -> Iterable[Row]:
-    plain = {place.name for place in result.places if place.what == NUMBER and result.plain.issuperset(place.kinds)}
+    plain = result.plain_namespaces
     for each in result.stretches:
         word = "used" if each.used else "free"
         cells = (each.namespace, each.facility, each.first, each.last, each.count, word)
@@ -78,7 +78,7 @@ def _ranges(result: Census) -> Iterable[Row]:
 def _unreadable(result: Census) -> Iterable[Row]:
     for row in result.unreadable:
         cells = (row.file, row.line, row.code, row.input, row.reason, row.candidates)
-        yield cells, _shown(UNREADABLE, ("input",), row.plain)
+        yield cells, _shown(UNREADABLE, ("input", "reason"))
 
 
 def _allocation(allocation: Allocation, plain: bool) -> dict[str, str]:

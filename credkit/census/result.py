@@ -81,17 +81,13 @@ class Member:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Clash:
-    """Credentials that a place cannot tell apart: they share ``text``. ``readers`` give one number for them.
-
-    ``plain`` says whether a file may show the text, whatever it looks like.
-    """
+    """Credentials that a place cannot tell apart: they share ``text``. ``readers`` give one number for them."""
 
     what: str
     place: str
     text: str
     members: tuple[Member, ...]
     readers: tuple[str, ...] = ()
-    plain: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -213,7 +209,7 @@ class Allocation:
 class Census:
     """The whole result. ``unknown`` says of which readers nothing is known, and why.
 
-    ``plain`` are the kinds whose numbers a file may show, whatever they look like.
+    ``plain`` are the kinds whose numbers may be shown, whatever they look like.
     """
 
     site: str
@@ -232,6 +228,13 @@ class Census:
     unknown: tuple[str, ...] = ()
     allocation: Allocation | None = None
     plain: frozenset[str] = frozenset()
+
+    @property
+    def plain_namespaces(self) -> frozenset[str]:
+        """The namespaces whose numbers may be shown, whatever they look like."""
+        return frozenset(
+            place.name for place in self.places if place.what == NUMBER and self.plain.issuperset(place.kinds)
+        )
 
     @property
     def found(self) -> bool:

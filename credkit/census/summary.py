@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from textwrap import wrap
 
 from credkit.accounts import masked
@@ -73,7 +73,7 @@ def _text(result: Census, most: int | None) -> Iterator[str]:
         yield from _wrapped("At these readers the cards of a clash are one: what one may open, the other opens, too.")
     yield from ("", "Cards to reissue so that no clash is left anywhere")
     yield from _reissue(result, most)
-    yield from _ranges(result.ranges, most)
+    yield from _ranges(result.ranges, result.plain_namespaces, most)
     for planned in result.plans:
         yield from _plans(planned, result.room)
     if result.allocation:
@@ -81,7 +81,7 @@ def _text(result: Census, most: int | None) -> Iterator[str]:
     if result.unreadable:
         yield from ("", f"Rows that cannot be read ({len(result.unreadable):,})")
         for row in result.unreadable[:most]:
-            yield from _wrapped(f"line {row.line}: {row.code}: {row.reason}", "  ", "    ")
+            yield from _wrapped(f"line {row.line}: {row.code}: {row.reason}", "  ", "    ", safe=True)
         yield from _more(len(result.unreadable), most)
     yield from ("", "Before you use this")
     for caution in (*CAUTIONS, ROOM):
@@ -121,8 +121,8 @@ def _clashes(clashes: Sequence[Clash], most: int | None) -> Iterator[str]:
             ids = named(f"{member.credential}" for member in clash.members)
             active = sum(member.state == "active" for member in clash.members)
             seen = f"; read alike by {', '.join(clash.readers)}" if clash.readers else ""
-            text = f"{clash.place} {clash.text}: {ids} ({active} of {len(clash.members)} active){seen}"
-            yield from _wrapped(text, "    ", "      ")
+            text = f"{masked(clash.place)} {clash.text}: {ids} ({active} of {len(clash.members)} active){masked(seen)}"
+            yield from _wrapped(text, "    ", "      ", safe=True)
         yield from _more(len(them), most, "    ")
 
 
@@ -134,24 +134,24 @@ def _reissue(result: Census, most: int | None) -> Iterator[str]:
     exact = "no smaller set will do" if len(cards) == least else f"no set of fewer than {least:,} will do"
     yield from _wrapped(f"{counted(len(cards), 'card')}; {exact}", "  ", "    ")
     for card in cards[:most]:
-        yield from _wrapped(
-            f"{card.credential} of {card.person}, {card.kind} {card.number} (line {card.line})", "    ", "      "
-        )
+        holder = masked(f"{card.credential} of {card.person}, {card.kind}")
+        yield from _wrapped(f"{holder} {card.number} (line {card.line})", "    ", "      ", safe=True)
     yield from _more(len(cards), most, "    ")
 
 
-def _ranges(ranges: Sequence[Range], most: int | None) -> Iterator[str]:
+def _ranges(ranges: Sequence[Range], plain: Collection[str], most: int | None) -> Iterator[str]:
     if not ranges:
         return
     yield from ("", "Numbers that were ever issued, by facility code")
     rows = [
         (
-            f"{each.namespace}{'' if each.facility is None else f' {each.facility}'}", each.used,
-            f"{each.first}-{each.last}", each.runs, each.gap, each.free, f"{each.density:.1%}",
+            f"{masked(each.namespace)}{'' if each.facility is None else f' {each.facility}'}", each.used,
+            span if each.namespace in plain else masked(span), each.runs, each.gap, each.free, f"{each.density:.1%}",
         )
         for each in ranges[:most]
+        for span in [f"{each.first}-{each.last}"]
     ]  # fmt: skip
-    yield from _table(("where", "used", "from-to", "runs", "longest gap", "free", "density"), rows)
+    yield from _table(("where", "used", "from-to", "runs", "longest gap", "free", "density"), rows, safe=True)
     yield from _more(len(ranges), most)
     yield from _wrapped(
         "Runs are numbers without a gap between them, density is how much of from-to is used. Free are all numbers "
@@ -160,7 +160,8 @@ def _ranges(ranges: Sequence[Range], most: int | None) -> Iterator[str]:
 
 
 def _plans(planned: Planned, room: int) -> Iterator[str]:
-    yield from ("", f"Facility codes and numbers for {planned.namespace}")
+    yield ""
+    yield from _wrapped(f"Facility codes and numbers for {planned.namespace}")
     yield from _wrapped(f"{counted(planned.cards, 'card')} and {room} % to grow are {planned.needed:,} numbers.", "  ")
     rows = [
         (
@@ -174,7 +175,8 @@ def _plans(planned: Planned, room: int) -> Iterator[str]:
 
 def _allocation(allocation: Allocation, most: int | None) -> Iterator[str]:
     where = "" if allocation.facility is None else f", facility {allocation.facility}"
-    yield from ("", f"New numbers ({len(allocation.badges):,} of {allocation.wanted:,}; {allocation.kind}{where})")
+    yield ""
+    yield from _wrapped(f"New numbers ({len(allocation.badges):,} of {allocation.wanted:,}; {allocation.kind}{where})")
     runs = _runs([badge.number for badge in allocation.badges])
     for first, last in runs[:most]:
         yield f"  {first}" if first == last else f"  {first} to {last} ({last - first + 1:,})"
@@ -204,13 +206,15 @@ def _more(count: int, most: int | None, indent: str = "  ") -> Iterator[str]:
         yield f"{indent}and {count - most:,} more"
 
 
-def _wrapped(text: str, first: str = "", rest: str = "") -> list[str]:
-    return wrap(plain(masked(text)), WIDTH, initial_indent=first, subsequent_indent=rest, break_on_hyphens=False)
+def _wrapped(text: str, first: str = "", rest: str = "", *, safe: bool = False) -> list[str]:
+    shown = plain(text if safe else masked(text))
+    return wrap(shown, WIDTH, initial_indent=first, subsequent_indent=rest, break_on_hyphens=False)
 
 
-def _table(columns: Sequence[str], rows: Sequence[Sequence[object]]) -> Iterator[str]:
+def _table(columns: Sequence[str], rows: Sequence[Sequence[object]], *, safe: bool = False) -> Iterator[str]:
     """Rows under their columns: words to the left, numbers to the right; words that are too long are wrapped."""
-    cells = [tuple(f"{cell:,}" if isinstance(cell, int) else plain(masked(str(cell))) for cell in row) for row in rows]
+    shown = str if safe else masked
+    cells = [tuple(f"{cell:,}" if isinstance(cell, int) else plain(shown(str(cell))) for cell in row) for row in rows]
     cells.insert(0, tuple(columns))
     sizes = [max(len(row[place]) for row in cells) for place in range(1, len(columns))]
     words = min(max(len(row[0]) for row in cells), max(10, WIDTH - 2 - sum(size + 2 for size in sizes)))

@@ -18,6 +18,8 @@ from credkit.census.ranges import FACILITY, numbered, ranges
 from credkit.census.result import NUMBER, READER, TARGET, Census, Counts
 from credkit.census.views import View, digits, left, merges, number_bits, numbers_of, views, written
 from credkit.crosswalk.columns import KEY
+from credkit.crosswalk.suspects import texts_that_are
+from credkit.payment import has_room
 from credkit.sitemodel import Site
 
 
@@ -35,7 +37,8 @@ def census(site: Site, room: int = ROOM, *, wanted: Wanted | None = None) -> Cen
         grouped(scene, population)
     watched(site, scenes, {name: (view.reader.name, frame) for name, (view, frame) in seen.items()})
     codes = _codes(numbers, scenes)
-    teller = Teller(site, population, codes)
+    plain = _plain(site, population)
+    teller = Teller(site, population, codes, plain)
     places = tuple(summed(scene, population, codes) for scene in scenes)
     found, stretches = ranges(site, numbers.spaces)
     cards = {place.name: place.cards for place in places if place.what == NUMBER}
@@ -52,8 +55,19 @@ def census(site: Site, room: int = ROOM, *, wanted: Wanted | None = None) -> Cen
             for view in looks if view.rest is None
         ),
         allocation=None if wanted is None else allocate(site, population, numbers, wanted),
-        plain=frozenset(kind.name for kind in site.kinds.values() if kind.not_payment),
+        plain=plain,
     )  # fmt: skip
+
+
+def _plain(site: Site, population: pl.DataFrame) -> frozenset[str]:
+    """The kinds of which no value can hold an account number: their numbers may be shown, whatever they look like."""
+    return frozenset(
+        kind.name
+        for kind in site.kinds.values()
+        if kind.not_payment
+        or kind.declared
+        or not (has_room(kind.value) or texts_that_are(population.filter(kind=kind.name)["value"]).any())
+    )
 
 
 def _planned(site: Site, numbers: Numbered, namespace: str) -> bool:

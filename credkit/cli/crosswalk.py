@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 
 import click
@@ -61,17 +61,18 @@ def run(door: Door, site: Path, out: Path) -> Crosswalk:
 
 def report(door: Door, result: Crosswalk, out: Path) -> int:
     """What was found, cautions included, and where the files are; the exit code."""
+    plain = result.plain if door.reveal else result.computed
     if door.as_json:
         for finding in result.findings:
-            door.record(asdict(finding))
+            door.record(asdict(finding), safe=("subject",) if finding.subject in plain else ())
         summary = [asdict(section) for section in result.summary]
         door.record({
             "site": result.site, "as_of": result.as_of.isoformat(), "out": str(out), "summary": summary,
             "shared": result.shared,
         })  # fmt: skip
     else:
-        for line in summary_text(result, MOST).splitlines():
-            door.say(line, indent="  ")
+        for line in summary_text(replace(result, plain=plain), MOST).splitlines():
+            door.say(line, indent="  ", safe=True)
         door.say()
         door.say(f"The files are in {out}; all {len(result.findings):,} findings are in its summary.txt.")
     files, *_ = result.summary

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import Any
 
 import click
@@ -47,19 +47,19 @@ def identify(
     """
     door = Door(as_json=as_json, reveal=reveal)
     groups = search(values, facility=facility, known=known)
-    hide = not reveal and secret(values, groups)
+    hide = frozenset() if reveal else frozenset(m.chain for g in groups for m in g.matches if secret(values, m))
     if as_json:
         for group in groups:
-            door.record(_record(group, hide))
+            door.record(_record(group, hide), safe=None)
         return int(not groups)
-    what = f"all {len(values)} values" if len(values) > 1 else "the value" if hide else shown(values[0])
+    what = f"all {len(values)} values" if len(values) > 1 else shown(values[0])
     if not groups:
         door.say(f"Nothing fits {what}: no notation, order and layout together read it.")
         return 1
     count = len(groups)
     door.say(f"{'One kind' if count == 1 else f'{count} kinds'} of reading for {what}, the likeliest first.")
     if hide:
-        door.say("A payment account number may be in it: what was read is hidden (--reveal shows it).")
+        door.say("Some readings look like payment account numbers and are hidden (--reveal shows them).")
     if known and not any(match.known for group in groups for match in group.matches):
         door.say("None of the known numbers is among what was read, in whole or in the part that it gives.")
     for number, group in enumerate(groups if everything else groups[:MOST_GROUPS], 1):
@@ -72,7 +72,7 @@ def identify(
     return 0
 
 
-def _show(door: Door, number: int, group: Group, everything: bool, hide: bool) -> None:
+def _show(door: Door, number: int, group: Group, everything: bool, hide: Collection[str]) -> None:
     """One group: its readings, why they fit, and what would tell more."""
     door.say()
     tied = "" if group.certain else "; nothing tells these apart"
@@ -81,10 +81,10 @@ def _show(door: Door, number: int, group: Group, everything: bool, hide: bool) -
     matches = group.matches if everything else group.matches[:MOST_MATCHES]
     for match in matches:
         door.say(f"   {match.chain}", indent="     ")
-        door.say(f"     {_values(match, hide)}", indent="       ")
+        door.say(f"     {_values(match, match.chain in hide)}", indent="       ", safe=True)
     if len(group.matches) > len(matches):
         door.say(f"   and {len(group.matches) - len(matches)} more")
-    for reason in () if hide else group.best.reasons:
+    for reason in () if group.best.chain in hide else group.best.reasons:
         door.say(f"   - {reason}", indent="     ")
     if group.advice:
         door.say(f"   To know more: {'; '.join(group.advice)}.", indent="     ")
@@ -102,16 +102,17 @@ def _shown(value: Mapping[str, Any], hide: bool) -> dict[str, Any]:
     return {name: _STAR.sub("*", str(item)) if hide else item for name, item in value.items()}
 
 
-def _record(group: Group, hide: bool) -> dict[str, Any]:
+def _record(group: Group, hide: Collection[str]) -> dict[str, Any]:
+    clear_ones = [match.chain not in hide for match in group.matches]
     return {
         "evidence": group.evidence, "certain": group.certain, "advice": group.advice,
         "matches": [
             {
                 "chain": match.chain, "evidence": match.evidence,
-                "values": [_shown(value, hide) for value in match.values],
-                "notes": [{"kind": n.kind, "level": n.level, "text": n.text} for n in match.notes if not hide],
-                "reasons": () if hide else match.reasons,
+                "values": [_shown(value, not clear) for value in match.values],
+                "notes": [{"kind": n.kind, "level": n.level, "text": n.text} for n in match.notes if clear],
+                "reasons": match.reasons if clear else (),
             }
-            for match in group.matches
+            for match, clear in zip(group.matches, clear_ones, strict=True)
         ],
     }  # fmt: skip

@@ -23,16 +23,18 @@ def starred(value: Any, only: Collection[str] = ()) -> Any:
     return hidden(str(value), only)
 
 
-def value_masked(value: Any) -> Any:
+def value_masked(value: Any, safe: Collection[str] = ()) -> Any:
     """A value as JSON may hold it: account numbers masked, wherever in it (a number becomes a text by that).
+
+    What is called as in ``safe`` is left as it is: it was made to be shown.
 
     >>> value_masked({"number": 4114360123456785, "at": [1]})
     {'number': '411436******6785', 'at': [1]}
     """
     if isinstance(value, Mapping):
-        return {value_masked(name): value_masked(item) for name, item in value.items()}
+        return {value_masked(name): item if name in safe else value_masked(item, safe) for name, item in value.items()}
     if isinstance(value, list | tuple):
-        return [value_masked(item) for item in value]
+        return [value_masked(item, safe) for item in value]
     if value is None or isinstance(value, bool):
         return value
     return masked(str(value)) if holds_account(str(value)) else value

@@ -11,7 +11,7 @@ Every line is flushed as it is written.
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from textwrap import wrap
@@ -57,17 +57,17 @@ class Door:
         """``text`` for people: account numbers masked, characters that do not print escaped."""
         return plain(text if self.reveal else masked(text))
 
-    def say(self, text: str = "", *, indent: str = "") -> None:
-        """A text for people, wrapped to the width; what is wrapped goes on at ``indent``."""
-        for row in _wrapped(self.text(text), WIDTH, indent) or [""]:
+    def say(self, text: str = "", *, indent: str = "", safe: bool = False) -> None:
+        """A text for people, wrapped to the width and on at ``indent``; in a ``safe`` one nothing is masked."""
+        for row in _wrapped(plain(text) if safe else self.text(text), WIDTH, indent) or [""]:
             click.echo(row)
 
-    def labelled(self, label: str, text: str, *, room: int = LABEL) -> None:
-        """A text behind its label, in ``room`` columns, wrapped to the width."""
+    def labelled(self, label: str, text: str, *, room: int = LABEL, safe: bool = False) -> None:
+        """A text behind its label, in ``room`` columns, wrapped to the width; in a ``safe`` one nothing is masked."""
         if len(label) >= room:
             self.say(label)
             label = ""
-        for number, row in enumerate(_wrapped(self.text(text), WIDTH - room) or [""]):
+        for number, row in enumerate(_wrapped(plain(text) if safe else self.text(text), WIDTH - room) or [""]):
             head = f"{'' if number else label:<{room}}"
             click.echo(f"{click.style(head, fg='red', bold=True) if label == 'FAILED' else head}{row}".rstrip())
 
@@ -90,12 +90,14 @@ class Door:
 
             yield done
 
-    def record(self, record: Mapping[str, Any]) -> None:
-        """One JSON object on a line of its own."""
+    def record(self, record: Mapping[str, Any], *, safe: Collection[str] | None = ()) -> None:
+        """One JSON object on a line of its own; what is called as in ``safe`` is not masked, with None nothing is."""
         import json
 
-        if not self.reveal and holds_account(json.dumps(record, ensure_ascii=False)):  # seldom: then value by value
-            record = value_masked(record)
+        if (
+            safe is not None and not self.reveal and holds_account(json.dumps(record, ensure_ascii=False))
+        ):  # seldom: then value by value
+            record = value_masked(record, safe)
         click.echo(json.dumps(record))
 
     def picture(self, picture: Picture, row: Row | None = None) -> None:
@@ -112,22 +114,22 @@ class Door:
     def result(self, row: Row) -> None:
         """What a row gives, on one line."""
         if row.error is None:
-            self.labelled("gives", row.summary())
+            self.labelled("gives", row.summary(), safe=True)
 
     def row(self, row: Row) -> Row:
-        """``row`` as it may be shown."""
+        """``row`` as it may be shown: what it holds of account numbers is masked here, and nowhere else."""
         return row if self.reveal else row.hidden()
 
     def full(self, row: Row, place: str = "") -> None:
         """One row on a screen of its own."""
-        self.labelled("input", row.input)
+        self.labelled("input", row.input, safe=True)
         if row.given is not None:
-            self.labelled("value", row.given)
+            self.labelled("value", row.given, safe=True)
         for name, value in (row.fields or {}).items():
-            self.labelled(name, str(value))
+            self.labelled(name, str(value), safe=True)
         for check in row.checks:
             if check["passed"]:
-                self.labelled("passed", f"{check['rule']} of {check['codec']}")
+                self.labelled("passed", f"{check['rule']} of {check['codec']}", safe=True)
         self.problems(row)
         if row.secret and not self.reveal:
             self.say()
@@ -152,7 +154,7 @@ class Door:
 
     def line(self, row: Row, place: str = "") -> None:
         """One row of many: the value, its fields, what is wrong or worth knowing."""
-        left = f"{_fit(self.text(row.input), LONGEST_INPUT):<{INPUT}}  "
+        left = f"{_fit(plain(row.input), LONGEST_INPUT):<{INPUT}}  "
         if row.error:
             rest = _fit(self.text(row.short or row.error), WIDTH - len(left) - len("FAILED "))
             click.echo(f"{left}{click.style('FAILED', fg='red', bold=True)} {rest}")
@@ -161,7 +163,7 @@ class Door:
             return
         kinds = dict.fromkeys(note["kind"] for note in row.notes)
         note = f"  note: {', '.join(kinds)}" if kinds else ""
-        click.echo(_fit(f"{left}{self.text(f'{row.summary()}{note}')}", WIDTH).rstrip())
+        click.echo(_fit(f"{left}{plain(f'{row.summary()}{note}')}", WIDTH).rstrip())
 
     def output(self, row: Row, place: str) -> None:
         """What a row is written as, and nothing else; a row that failed is an empty line, its error said aside."""
@@ -182,7 +184,7 @@ class Door:
         stored = getattr(file, "name", STREAM)
         total = failed = 0
         for total, row in enumerate(rows, 1):
-            if row.tracks and not self.reveal:
+            if row.whole and not self.reveal:
                 if stored != STREAM:
                     raise DefinitionError(
                         f"{stored} {values.unit} {total}: {TRACK}, so a file that holds it is refused: delete it, or "
@@ -192,7 +194,7 @@ class Door:
             row = self.row(row)
             failed += row.error is not None
             if self.as_json:
-                self.record(row.record())
+                self.record(row.record(), safe=None)
             else:
                 show(row, f"{values.unit} {total}")
         if values.streamed and not self.as_json and (failed or not total):

@@ -8,10 +8,8 @@ import click
 
 from credkit.cautions import COPIES
 from credkit.cli import options
-from credkit.cli.masks import starred
 from credkit.cli.output import Door
 from credkit.errors import shown
-from credkit.payment import suspect
 from credkit.search.relation import readable
 from credkit.search.relation import relate as search
 
@@ -43,8 +41,7 @@ def relate(first: str, second: str, everything: bool, as_json: bool, reveal: boo
     """
     door = Door(as_json=as_json, reveal=reveal)
     found = search(first, second)
-    secret = not reveal and any(map(suspect, (first, second)))
-    texts = [str(starred(text)) if secret else shown(text) for text in (first, second)]
+    texts = [shown(text) for text in (first, second)]
     if as_json:
         for each in found:
             door.record(asdict(each))

@@ -11,14 +11,14 @@ from typing import Any
 
 from bitstring import Bits
 
-from credkit.accounts import holds_account, tracks
+from credkit.accounts import holds_account
 from credkit.chains import Conversion
 from credkit.cli.masks import starred
 from credkit.cli.values import Line
 from credkit.codec import NO_FIELDS, Codec
 from credkit.diagnose import advice, diagnose
 from credkit.errors import DecodeError, EncodeError, shown
-from credkit.payment import held, passing, payment
+from credkit.payment import Payment, held, is_declared, passing, payment, written
 from credkit.reading import Check, Schema, TextField
 
 REFUSED = "the value looks like a payment account number and is not written (--reveal writes it)"
@@ -37,7 +37,8 @@ class Row:
     first fault, ``short`` the same in fewer words, ``others`` are the rest; ``brief`` is the first
     without anything that was found.
     ``secret`` says that the row holds, as read or at any step, a number that looks like a payment
-    account number; ``tracks`` are the numbers of whole payment tracks in it.
+    account number; ``tracks`` are the numbers of payment tracks in it, and ``whole`` says that one reads well.
+    ``declared`` says that the chain tells what its numbers are: it is reason enough to write them.
     """
 
     input: str
@@ -57,6 +58,8 @@ class Row:
     lossy: bool = False
     secret: bool = False
     tracks: frozenset[str] = frozenset()
+    whole: bool = False
+    declared: bool = False
 
     def record(self) -> dict[str, Any]:
         """The row as a JSON object."""
@@ -89,9 +92,8 @@ class Row:
         Fields, bits and single characters would give a masked number away, so a secret row loses
         everything that was made of its text.
         """
-        if self.output is not None and (self.secret or holds_account(self.output)):
-            found = self.tracks | tracks(self.output)
-            return replace(self, output=None, error=REFUSED, brief=REFUSED, secret=True, tracks=found).hidden()
+        if self.output is not None and self.secret and (self.tracks or not self.declared):
+            return replace(self, output=None, error=REFUSED, brief=REFUSED).hidden()
         if not self.secret:
             return self
         hide = partial(starred, only=self.tracks)
@@ -120,10 +122,7 @@ def decoded(codec: Codec, line: Line, *, hints: bool) -> Row:
     """What ``codec`` reads in ``line``."""
     frame = Row(input=line.text, gives_fields=codec.gives == "fields", lossy=codec.lossy)
     if line.problem:
-        secret = held([line.text])
-        return replace(
-            frame, error=line.problem, brief=line.problem, secret=secret.account, tracks=secret.tracks
-        )  # fmt: skip
+        return replace(_marked(frame, held([line.text])), error=line.problem, brief=line.problem)
     reading = codec.inspect(line.text)
     failed = reading.failed
     faults = [str(codec.failure(replace(reading, checks=(c,)))) for c in reading.checks if not c.passed]
@@ -131,7 +130,7 @@ def decoded(codec: Codec, line: Line, *, hints: bool) -> Row:
     given = None if failed else plain(reading.value)
     secret = payment(codec, line.text, reading, [hint.value for hint in found])
     return replace(
-        frame,
+        _marked(frame, secret),
         fields=given if codec.gives == "fields" else None,
         given=None if codec.gives == "fields" else given,
         checks=[_check(check) for check in reading.checks],
@@ -145,9 +144,14 @@ def decoded(codec: Codec, line: Line, *, hints: bool) -> Row:
         short=failed.sentence().replace(f": {failed.claim} fails: ", f" {failed.rule}: ", 1) if failed else None,
         others=faults[1:],
         brief=f"{failed.codec}: {failed.claim} fails" if failed else None,
-        secret=secret.account,
-        tracks=secret.tracks,
     )
+
+
+def _marked(row: Row, found: Payment) -> Row:
+    """``row`` with the payment data that it holds."""
+    return replace(
+        row, secret=row.secret or found.account, tracks=row.tracks | found.tracks, whole=row.whole or found.whole
+    )  # fmt: skip
 
 
 def converted(conversion: Conversion, line: Line, *, hints: bool, explained: bool) -> Row:
@@ -158,19 +162,22 @@ def converted(conversion: Conversion, line: Line, *, hints: bool, explained: boo
         except (DecodeError, EncodeError):
             pass  # read again below, to say why
         else:
-            if not (passing(conversion.source, line.text).account or passing(conversion.target, output).account):
+            if not (passing(conversion.source, line.text).account or written(conversion.target, output).account):
                 return Row(input=line.text, output=output, writes=True)
-    row = replace(decoded(conversion.source, line, hints=hints), writes=True, lossy=conversion.lossy)
+    row = decoded(conversion.source, line, hints=hints)
+    row = replace(row, writes=True, lossy=conversion.lossy, declared=is_declared(conversion.source))
     if row.error:
         return row
     row = _written(row, lambda: conversion.convert(line.text), "the fields cannot be written")
-    found = passing(conversion.target, row.output or "")
-    return replace(row, secret=row.secret or found.account, tracks=row.tracks | found.tracks)
+    return _marked(row, written(conversion.target, row.output or ""))
 
 
 def encoded(codec: Codec, line: Line) -> Row:
     """What ``codec`` writes for the fields (or binary digits, or text, as it gives) in ``line``."""
-    row = Row(input=line.text, writes=True, gives_fields=codec.gives == "fields", lossy=codec.lossy)
+    row = Row(
+        input=line.text, writes=True, gives_fields=codec.gives == "fields", lossy=codec.lossy,
+        declared=is_declared(codec),
+    )  # fmt: skip
     if line.problem:
         return replace(row, error=line.problem)
     value: Any = line.text
@@ -185,8 +192,7 @@ def encoded(codec: Codec, line: Line) -> Row:
     except EncodeError as error:
         return replace(row, error=str(error), brief=str(error))
     row = _written(row, lambda: codec.encode(value))
-    held_there = row.output is not None and passing(codec, row.output).account  # in bits, or with a wrong check digit
-    return replace(row, secret=row.secret or held_there)
+    return row if row.output is None else _marked(row, written(codec, row.output))
 
 
 def _written(row: Row, write: Callable[[], Any], brief: str = "") -> Row:

@@ -15,13 +15,14 @@ import polars as pl
 
 from credkit.accounts import ROOM, masked
 from credkit.bulk.words import Array
-from credkit.crosswalk.outputs import FORMULA, LINES, Written, cell, csv_text
+from credkit.crosswalk.outputs import FORMULA, LINES, SAFE, Written, cell, csv_text
 from credkit.crosswalk.result import Line
 from credkit.times import SECOND, moment_of, offsets
 
 OWN = ("person", "credential", "number", "text", "readers")  # of each card; the rest is of its sort
 _SIGNS = "".join(FORMULA)
-CARE = rf'\A[{_SIGNS.replace("-", "")}\-]|[",\r\n]|{ROOM}'  # without it a cell stands in a file as it is
+QUOTED = rf'\A[{_SIGNS.replace("-", "")}\-]|[",\r\n]'  # without it a cell stands in a file as it is
+CARE = rf"{QUOTED}|{ROOM}"  # the same for a cell in which there may be an account number
 PART = 1 << 16  # lines of the crowd that are made at once
 
 
@@ -86,14 +87,14 @@ class Everyone(Written):
         """The rows of the crowd, without their ends."""
         if not self.crowd.height:
             return pl.Series("row", [], dtype=pl.String)
-        cells = {name: _careful(self.crowd[name]) for name in OWN}
+        cells = {name: _careful(self.crowd[name], safe=name in SAFE) for name in OWN}
         cells["last_seen"] = stamps(self.crowd["last"].to_numpy(), self.zone)
         widest = max(map(len, self.patterns))
         which = self.crowd["sort"] * widest + self.crowd["at"].cast(pl.Int64)
         for name in LINES:
             if name not in cells:
                 said = [
-                    _cell(str(getattr(pattern[at], name))) if at < len(pattern) else ""
+                    _cell(str(getattr(pattern[at], name)), safe=name in SAFE) if at < len(pattern) else ""
                     for pattern in self.patterns
                     for at in range(widest)
                 ]
@@ -102,18 +103,18 @@ class Everyone(Written):
         return frame.select(pl.concat_str(pl.all(), separator=",").alias("row")).to_series()
 
 
-def _careful(texts: pl.Series) -> pl.Series:
-    """Texts as cells of a file."""
-    some = texts.str.contains(CARE)
+def _careful(texts: pl.Series, *, safe: bool) -> pl.Series:
+    """Texts as cells of a file; in ``safe`` ones there is nothing to mask."""
+    some = texts.str.contains(QUOTED if safe else CARE)
     if not some.any():
         return texts
-    return texts.scatter(some.arg_true(), list(map(_cell, texts.filter(some).to_list())))
+    return texts.scatter(some.arg_true(), [_cell(text, safe=safe) for text in texts.filter(some).to_list()])
 
 
-def _cell(text: str) -> str:
+def _cell(text: str, *, safe: bool) -> str:
     """One cell as `credkit.crosswalk.outputs.csv_text` writes it."""
     buffer = io.StringIO()
-    csv.writer(buffer, lineterminator="\n").writerow(("", masked(cell(text))))
+    csv.writer(buffer, lineterminator="\n").writerow(("", cell(text) if safe else masked(cell(text))))
     return buffer.getvalue()[1:-1]
 
 

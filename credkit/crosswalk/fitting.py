@@ -8,10 +8,9 @@ import numpy as np
 import polars as pl
 
 from credkit.bulk.words import Array
-from credkit.crosswalk.columns import keys, stored, texts_of
+from credkit.crosswalk.columns import stored, texts_of
 from credkit.crosswalk.owners import Owners
 from credkit.crosswalk.register import ACTIVE
-from credkit.crosswalk.suspects import numbers_that_are, texts_that_are
 from credkit.sitemodel import COLUMN, Target
 
 _DIGITS = r"\A-?[0-9]{1,20}\z"
@@ -46,13 +45,6 @@ def fitted(target: Target, owners: Owners, cards: pl.DataFrame, export: pl.DataF
     texts = texts_of(target, fields)
     held = stored(target, texts)
     good = (_fits(target, texts) & ~held.is_duplicated()).fill_null(value=False).to_numpy().copy()
-    written = (
-        pl.DataFrame(keys(kind, fields)).select(pl.concat_str(pl.all().cast(pl.String), separator="-")).to_series()
-    )
-    for series in (texts, written):
-        good &= ~texts_that_are(series)
-    for column in fields.values():
-        good &= ~numbers_that_are(column)
     place = np.full(len(rows), -1, np.int64)
     if export is not None:
         place, known = _held(target, held, cards[rows], export)

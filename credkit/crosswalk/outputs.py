@@ -32,7 +32,7 @@ LINES = (
     "reason",
 )  # fmt: skip
 EXCEPTIONS = ("file", "line", "code", "input", "reason", "candidates")
-PLAIN = ("number", "text", "input")  # what a row may show of a number that only looks like an account number
+SAFE = ("number", "text", "input", "reason")  # cells from which account numbers were taken where they were made
 NAMES = ("crosswalk.csv", "exceptions.csv", "summary.txt")
 FORMULA = ("=", "+", "-", "@", "\t", "\r")
 STALE = 3600  # seconds after which what a killed run left behind is removed
@@ -182,7 +182,7 @@ def csv_text(columns: Sequence[str], rows: Iterable[Line | Exceptional], *, head
         writer.writerow(columns)
     for row in rows:
         cells = ((column, cell(getattr(row, column))) for column in columns)
-        writer.writerow([text if row.plain and column in PLAIN else masked(text) for column, text in cells])
+        writer.writerow([text if column in SAFE else masked(text) for column, text in cells])
     return buffer.getvalue()
 
 

@@ -10,9 +10,36 @@ from collections.abc import Iterator, Mapping, Sequence
 
 from credkit.accounts import holds_account
 from credkit.crosswalk.register import Register
+from credkit.crosswalk.result import Finding, counted
 from credkit.crosswalk.sightings import Sighting
 from credkit.crosswalk.targets import Written
+from credkit.crosswalk.verdicts import Verdict
 from credkit.sitemodel import Kind, Site
+
+
+def like_payment(site: Site, register: Register, verdicts: Sequence[Verdict]) -> Iterator[Finding]:
+    """A finding for every kind whose values or readings look like payment data: what is masked, and what to do."""
+    for kind in site.kinds.values():
+        cards = len({card.credential for card in register.cards if card.kind is kind and card.secret})
+        rows = sum(
+            len(each.sighting.rows)
+            for each in verdicts
+            if each.code and each.sighting.reader.kind is kind and _secret(each.sighting)
+        )
+        if cards or rows:
+            what = " and ".join(
+                [f"{counted(cards, 'credential')} held"] * bool(cards)
+                + [f"{counted(rows, 'unresolved reading')} masked"] * bool(rows)
+            )
+            yield Finding(
+                code="like-payment", subject=kind.name, count=cards + rows,
+                text=f"{what}. If they are payment cards, take them out of the files; if not, say so in the site "
+                f'file under [kinds.{kind.name}]: not_payment = "what these numbers are"',
+            )  # fmt: skip
+
+
+def _secret(sighting: Sighting) -> bool:
+    return sighting.told is not None and sighting.told.payment.account
 
 
 def remarks(site: Site, register: Register, seen: Sequence[Sighting]) -> Iterator[str]:
@@ -27,10 +54,13 @@ def _texts(kind: Kind, register: Register, seen: Sequence[Sighting]) -> Iterator
     yield from (sighting.text for sighting in seen if sighting.reader.kind is kind)
 
 
-def subjects(site: Site, register: Register, written: Mapping[str, Written]) -> frozenset[str]:
-    """What findings may be about and a file may show though it looks like an account number."""
-    found = {f"{card.kind.namespace} {card.written}" for card in register.cards if card.kind.not_payment}
+def subjects(
+    site: Site, register: Register, written: Mapping[str, Written], *, declared: bool
+) -> frozenset[str]:  # fmt: skip
+    """What findings may be about though it looks like an account number: computed numbers, and ``declared`` ones."""
+    cards = [card for card in register.cards if not card.secret and (declared or not card.kind.not_payment)]
+    found = {f"{card.kind.namespace} {card.written}" for card in cards}
     for target in site.targets.values():
-        if target.kind.not_payment:
-            found |= {f"{target.name} {text}" for text in written[target.name].stored.values()}
+        stored = written[target.name].stored
+        found |= {f"{target.name} {stored[card]}" for card in cards if card in stored}
     return frozenset(filter(holds_account, found))

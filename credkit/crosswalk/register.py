@@ -11,7 +11,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 
-from credkit.accounts import hidden, masked
+from credkit.accounts import hidden
 from credkit.crosswalk.calendars import Calendar
 from credkit.crosswalk.result import Exceptional, excepted
 from credkit.crosswalk.texts import Texts, rounding
@@ -66,7 +66,7 @@ def written(number: Number) -> str:
 
 def about(card: Card, text: str) -> str:
     """``text``, which holds the number of ``card``, as a file may show it."""
-    return text if card.kind.not_payment else hidden(text) if card.secret else masked(text)
+    return hidden(text) if card.secret else text
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -117,7 +117,7 @@ def enrol(site: Site, rows: Sequence[Assignment], texts: Texts, confirmed: Itera
     for row in rows:
         kind = site.kinds[row.kind]
         told = texts.read(kind.value, kind, row.value)
-        if told.payment.tracks:
+        if told.payment.whole:
             site.credentials.refuse_track(row.line)
         fields = told.fields
         if fields is not None and kind.issue and row.issue is not None:

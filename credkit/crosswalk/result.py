@@ -7,7 +7,7 @@ deactivate anything.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from itertools import islice
@@ -43,6 +43,7 @@ FINDINGS = {
     "two-active-issues": "several active credentials of one kind for one person: all are held",
     "overlap": CODES["overlap"],
     "superseded": CODES["superseded"],
+    "like-payment": "numbers that look like payment account numbers: they are masked, and their cards are held",
     "conflict": CODES["conflict"],
     "printed-differs": "the printed number is not the encoded one",
     "spreadsheet-damage": CODES["spreadsheet-damage"],
@@ -64,14 +65,14 @@ NAMED = 6  # values that one sentence names
 CANDIDATES = 10  # that a row of exceptions.csv names
 
 
-def named(values: Iterable[str], last: str = "and") -> str:
+def named(values: Iterable[str], last: str = "and", quote: Callable[[str], str] = shown) -> str:
     """Values in a sentence; of many, the first few and how many more there are.
 
     >>> named(["C-1", "C-2", "C-3"]), named(["C-1"]), named(map(str, range(9)))
     ("'C-1', 'C-2' and 'C-3'", "'C-1'", "'0', '1', '2', '3', '4' and 4 more")
     """
     values = values if isinstance(values, Collection) else list(values)
-    return _listed(values, len(values), last)
+    return _listed(values, len(values), last, quote)
 
 
 def others(values: Sequence[str], own: str) -> str:
@@ -83,8 +84,8 @@ def others(values: Sequence[str], own: str) -> str:
     return _listed((value for value in values if value != own), len(values) - 1, "and")
 
 
-def _listed(values: Iterable[str], count: int, last: str) -> str:
-    texts = [shown(value) for value in islice(values, NAMED if count <= NAMED else NAMED - 1)]
+def _listed(values: Iterable[str], count: int, last: str, quote: Callable[[str], str] = shown) -> str:
+    texts = [quote(value) for value in islice(values, NAMED if count <= NAMED else NAMED - 1)]
     if count > NAMED:
         texts.append(f"{count - NAMED + 1:,} more")
     return f"{', '.join(texts[:-1])} {last} {texts[-1]}" if len(texts) > 1 else "".join(texts)
@@ -115,7 +116,6 @@ class Line:
     readers: str
     last_seen: datetime | None
     reason: str
-    plain: bool = False  # whether a file may show number and text, whatever they look like
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -128,7 +128,6 @@ class Exceptional:
     input: str
     reason: str
     candidates: tuple[str, ...] = ()
-    plain: bool = False  # whether a file may show the input, whatever it looks like
 
 
 def excepted(
@@ -144,7 +143,7 @@ def excepted(
     hide = hidden if secret else masked
     return Exceptional(
         file=file, line=line, code=code, input=text if plain else hide(text), reason=reason,
-        candidates=(*named, *more), plain=plain,
+        candidates=(*named, *more),
     )  # fmt: skip
 
 
@@ -172,8 +171,8 @@ class Crosswalk:
     """The whole result, in the order of the input files.
 
     ``shared`` counts the resolved readings of numbers that several credentials have, where nothing
-    tells which of them was read. ``plain`` are subjects of findings that a file may show
-    though they look like account numbers, ``remarks`` says why.
+    tells which of them was read. ``plain`` are subjects of findings that a file may show though they
+    look like account numbers, ``computed`` those that a screen may show too; ``remarks`` says of the others why.
     """
 
     site: str
@@ -184,4 +183,5 @@ class Crosswalk:
     summary: tuple[Section, ...]
     shared: int = 0
     plain: frozenset[str] = frozenset()
+    computed: frozenset[str] = frozenset()
     remarks: tuple[str, ...] = ()

@@ -62,7 +62,7 @@ def sightings(site: Site, rows: Sequence[Read], texts: Texts) -> list[Sighting]:
             keyed[row.reader, reader.periods.index(period)].append((moment, row))
             continue
         told = texts.read(period.codec, reader.kind, row.text)
-        if told.payment.tracks:
+        if told.payment.whole:
             site.readings.refuse_track(row.line)
         found.append(
             Sighting(
@@ -99,7 +99,7 @@ def _entries(
     chunks.sort(key=lambda chunk: (chunk[0], chunk[1].line))
     frames = list(reader.stream(row.text for _, row in chunks))
     for frame in frames:
-        if frame.value is not None and texts.read(period.codec, reader.kind, frame.value, typed=True).payment.tracks:
+        if frame.value is not None and texts.read(period.codec, reader.kind, frame.value, typed=True).payment.whole:
             site.readings.refuse_track(chunks[frame.covers[0]][1].line)
     for frame in _apart(frames):
         parts = _parts([chunks[place] for place in frame.covers])

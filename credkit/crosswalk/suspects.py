@@ -15,16 +15,16 @@ from credkit.accounts import ACCOUNT_DIGITS, ROOM, holds_account
 from credkit.bulk.words import Array
 from credkit.codec import Codec
 from credkit.crosswalk.texts import branches
-from credkit.payment import LEAST, Payment, has_room, payment
+from credkit.payment import LEAST, Payment, digit_fields, has_room, payment
 from credkit.reading import TextField
 
 
 def suspects(codec: Codec, texts: pl.Series, fields: Mapping[str, Array]) -> Array:
     """The rows that may hold an account number, of those that ``codec`` reads (``fields`` are what it gives)."""
     long = (texts.str.len_bytes() >= ACCOUNT_DIGITS.start).to_numpy()
-    found = long & texts.str.contains(ROOM).to_numpy() if long.any() else long
     if not has_room(codec):
-        return found
+        return texts_that_are(texts) if long.any() else long
+    found = long & texts.str.contains(ROOM).to_numpy() if long.any() else long
     for branch in branches(codec):
         roomy = [step for step in branch.steps if has_room(step)]
         if any(step.takes == "bits" and step.gives == "text" for step in roomy):
@@ -34,8 +34,9 @@ def suspects(codec: Codec, texts: pl.Series, fields: Mapping[str, Array]) -> Arr
         numbers = [step for step in roomy if step.gives == "fields" and not _has_texts(step)]
         if len(numbers) > 1 or (numbers and numbers[0] is not branch.steps[-1]):
             return np.ones(len(texts), bool)
-    for column in fields.values():
-        found = found | numbers_that_are(column)
+    for name, column in fields.items():
+        if column.dtype != np.uint64 or name in digit_fields(codec):
+            found = found | numbers_that_are(column)
     return found
 
 
@@ -72,4 +73,4 @@ def told(codec: Codec, texts: pl.Series, rows: Array) -> tuple[Array, bool]:
         if text not in known:
             known[text] = payment(codec, text, codec.inspect(text))
         found[row] = known[text].account
-    return found, any(each.tracks for each in known.values())
+    return found, any(each.whole for each in known.values())

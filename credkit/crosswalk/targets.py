@@ -21,15 +21,11 @@ from credkit.crosswalk.evidence import Evidence
 from credkit.crosswalk.register import ACTIVE, EARLY, EXPIRED, Card, about, state
 from credkit.crosswalk.result import NAMED, Exceptional, Finding, Line, counted, excepted, named, others
 from credkit.crosswalk.texts import rounded, shortened
-from credkit.errors import EncodeError, shown
-from credkit.payment import suspect
+from credkit.errors import EncodeError, quoted, shown
 from credkit.sitefiles import Held
 from credkit.sitemodel import Site, Target
 
-UNWRITTEN = (
-    "the number looks like a payment account number, so it is not written (if it is none, the kind can declare "
-    "not_payment)"
-)
+UNWRITTEN = "the number looks like a payment account number, so it is not written"
 
 
 @dataclass(slots=True)
@@ -68,14 +64,6 @@ def write_all(target: Target, cards: Iterable[Card]) -> Written:
     return done
 
 
-def unwritten(card: Card, text: str) -> str:
-    """Why a target must not get ``text``, which it would hold for ``card``; nothing if it may."""
-    if card.kind.not_payment:
-        return ""
-    numbers = (card.written, *map(str, card.fields.values()))
-    return UNWRITTEN if card.secret or any(map(holds_account, (text, *numbers))) else ""
-
-
 def alike(site: Site, target: Target, done: Written) -> list[Finding]:
     """Texts that two different numbers share because the conversion keeps a part only; both are held."""
     groups: dict[str, list[Card]] = defaultdict(list)
@@ -88,7 +76,7 @@ def alike(site: Site, target: Target, done: Written) -> list[Finding]:
             continue
         for card in group:
             done.twins[card] = ids
-        numbers = named(dict.fromkeys(card.shown for card in group))
+        numbers = named(dict.fromkeys(card.shown for card in group), quote=quoted)
         found.append(
             Finding(
                 code="duplicate-text", subject=f"{target.name} {about(group[0], text)}", count=len(ids),
@@ -217,7 +205,7 @@ class Export:
                 excepted(
                     file=self.target.existing.name, line=row.line, code=code, text=row.text,
                     reason=f"{self.target.name} holds it for {shown(row.person)}{reason}", candidates=candidates,
-                    plain=self.target.kind.not_payment is not None, secret=suspect(row.text),
+                    plain=self.target.kind.not_payment is not None, secret=holds_account(row.text),
                 )
             )  # fmt: skip
         return explained, found
@@ -271,7 +259,7 @@ class Judge:
         if twins := done.twins.get(card):
             shared.append(f"{others(twins, card.credential)} would be the same text in this target")
         own = [*card.doubts, *self.doubts.active.get(card, ()), *self.evidence.disputes.get(card.credential, ())]
-        if (problem := done.problem(card)) or (target and (problem := unwritten(card, done.texts[card]))):
+        if (problem := done.problem(card)) or (target and (problem := UNWRITTEN if card.secret else "")):
             own.append(problem)
         if target and card in self.reissued and card.kind.issue in target.conversion.dropped:
             own.append("another issue of it was read, and this target cannot tell them apart")
@@ -295,7 +283,6 @@ class Judge:
             status=status, target=target.name if target else "", text=text, action=action,
             proof=self.evidence.proof(card), readers=self.evidence.readers(card),
             last_seen=self.evidence.last(card), reason="; ".join(dict.fromkeys(reasons)),
-            plain=card.kind.not_payment is not None,
         )  # fmt: skip
 
     def left(self, card: Card, done: Written, export: Export | None) -> list[str]:

@@ -65,6 +65,8 @@ class Texts:
 def _told(codec: Codec, kind: Kind, text: str, typed: bool) -> Told:
     reading = codec.inspect(text)
     secret = NOTHING if kind.not_payment else payment(codec, text, reading)
+    if kind.declared and not secret.tracks:
+        secret = NOTHING
     if reading.ok:
         fields = reading.value
         return Told(

@@ -17,7 +17,7 @@ from credkit.crosswalk.register import ACTIVE, EARLY, Card, Number, Register, st
 from credkit.crosswalk.result import NAMED, counted, named
 from credkit.crosswalk.sightings import Sighting
 from credkit.crosswalk.texts import rounding
-from credkit.errors import shown
+from credkit.errors import quoted, shown
 from credkit.reading import Item
 from credkit.sitemodel import Site
 
@@ -99,17 +99,17 @@ def _first(register: Register, sighting: Sighting, known: tuple[Card, ...]) -> V
         )
         code, reason = (
             "other-issue",
-            f"{shown(_said(sighting, number))} is the number of no card, but with the issue {issues}",
+            f"{_said(sighting, number, ())} is the number of no card, but with the issue {issues}",
         )
     elif not known:
-        code, reason = "unknown-card", f"no credential has the number {shown(_said(sighting, number))}"
+        code, reason = "unknown-card", f"no credential has the number {_said(sighting, number, ())}"
     return Verdict(sighting=sighting, code=code, reason=reason, number=number, known=known)
 
 
-def _said(sighting: Sighting, number: Number) -> str:
+def _said(sighting: Sighting, number: Number, cards: Iterable[Card]) -> str:
     """A number as a sentence may show it: its parts may be those of an account number."""
-    secret = sighting.told is not None and sighting.told.payment.account
-    return hidden(written(number)) if secret else written(number)
+    secret = (sighting.told is not None and sighting.told.payment.account) or any(card.secret for card in cards)
+    return quoted(hidden(written(number)) if secret else written(number))
 
 
 def other_issues(register: Register, sighting: Sighting) -> tuple[Card, ...]:
@@ -254,9 +254,9 @@ def _resolved(verdict: Verdict, outcome: _Outcome) -> Verdict:
 def _disputed(owners: _Owners, verdict: Verdict, want: str, group: list[Verdict]) -> Verdict:
     """A conflict: with the desk, if it wanted another credential, or with the other reads of the card."""
     theirs = owners.all(verdict)
-    number = _said(verdict.sighting, verdict.number) if verdict.number else ""
+    number = _said(verdict.sighting, verdict.number, verdict.known) if verdict.number else ""
     if want:
-        reason = f"the desk expected {shown(want)}, but {shown(number)} is the number of {named(theirs)}"
+        reason = f"the desk expected {shown(want)}, but {number} is the number of {named(theirs)}"
         return Verdict(
             sighting=verdict.sighting, code="conflict", reason=reason, number=verdict.number, known=verdict.known,
             disputed=(want, *theirs), blamed=(want,),
@@ -268,7 +268,7 @@ def _disputed(owners: _Owners, verdict: Verdict, want: str, group: list[Verdict]
         if not owners.has(verdict, credential)
     }
     reason = (
-        f"{shown(number)} is the number of {named(theirs, 'or')}, but in the same presentation "
+        f"{number} is the number of {named(theirs, 'or')}, but in the same presentation "
         f"{counted(len(set(others.values())), 'other reading')} gave {named(others, 'or')}"
     )
     return Verdict(

@@ -16,7 +16,7 @@ from credkit.crosswalk.crowd import NOBODY, Crowd
 from credkit.crosswalk.evidence import Evidence
 from credkit.crosswalk.findings import of_cards, of_exports, of_overlaps, of_readings, of_rows
 from credkit.crosswalk.noted import doubled, noted
-from credkit.crosswalk.plain import remarks, subjects
+from credkit.crosswalk.plain import like_payment, remarks, subjects
 from credkit.crosswalk.readers import shown_together
 from credkit.crosswalk.register import Card, Number, Register, enrol
 from credkit.crosswalk.result import FINDINGS, Crosswalk
@@ -114,6 +114,7 @@ def _crosswalk(site: Site, rows: Rows, crowd: Crowd) -> Crosswalk:
     exceptions = (*register.exceptions, *refused, *(each for them in existing.values() for each in them))
     findings += (*noted(site, register, found, crowd), *of_readings(site, found))
     findings += of_cards(site, register.cards, evidence, crowd)
+    findings += like_payment(site, register, found)
     findings += (*of_rows(exceptions), *of_overlaps(register), *of_exports(existing))
     resolved = [verdict for verdict in found if not verdict.code]
     everything = crowd.lines(lines)
@@ -127,7 +128,8 @@ def _crosswalk(site: Site, rows: Rows, crowd: Crowd) -> Crosswalk:
         exceptions=exceptions, findings=tuple(sorted(findings, key=lambda finding: order[finding.code])),
         summary=(*summed(placed), doubled(site, register, written, crowd)),
         shared=rows_of(verdict for verdict in resolved if not verdict.alone),
-        plain=subjects(site, register, written), remarks=tuple(remarks(site, register, seen)),
+        plain=subjects(site, register, written, declared=True),
+        computed=subjects(site, register, written, declared=False), remarks=tuple(remarks(site, register, seen)),
     )  # fmt: skip
 
 

@@ -23,17 +23,16 @@ from math import log2
 from random import Random
 from typing import Any
 
-from credkit.accounts import holds_account
+from credkit.accounts import CLEAR, holds_account
 from credkit.codec import Codec, carry
 from credkit.errors import CredkitError, DefinitionError
-from credkit.payment import suspect
+from credkit.payment import digit_fields
 from credkit.reading import Field, Note, Row
 from credkit.registry import chain
-from credkit.search.candidates import BLANKS, LEVELS, ORDERS, Candidate, candidates
+from credkit.search.candidates import BLANKS, LEVELS, Candidate, candidates
 
 SAMPLES = 12  # values of a chain that another one must read, all of them, to be the same to every check
 MOST_VALUES = 1000
-SELDOM = [order for order, cost in ORDERS.items() if cost > ORDERS["invert/reverse-bits"]]
 LONGEST_DIGITS = 40  # of a text that is compared with a known number
 
 
@@ -100,18 +99,23 @@ def identify(
     return _grouped(matches, wanted)
 
 
-def secret(texts: Iterable[str], groups: Iterable[Group]) -> bool:
-    """Whether ``texts``, or what ``groups`` read in them, hold an account number or a payment track.
+def secret(texts: Iterable[str], match: Match) -> bool:
+    """Whether ``match`` shows an account number, or a part of one that ``texts`` have: as a text, or as its digits.
 
-    Under orders that are seldom needed an account number is an accident.
-
-    >>> secret(["02F764DD"], identify("02F764DD")), secret(["0E9DFD1DA2FD11"], ())
-    (False, True)
+    >>> texts = ["4114360123456785"]
+    >>> {match.chain: secret(texts, match) for group in identify(texts) for match in group.matches[:1]}
+    ... # doctest: +ELLIPSIS
+    {'hex:16/nfcid2': False, 'decimal:56/uid-a-7': True, ...}
     """
-    if any(map(suspect, texts)):
-        return True
-    usual = (m for group in groups for m in group.matches if not any(f"/{order}/" in m.chain for order in SELDOM))
-    return any(holds_account(str(item)) for match in usual for value in match.values for item in value.values())
+    typed = ["".join(filter(str.isdecimal, text)) for text in texts if holds_account(text)]
+    digits = digit_fields(chain(match.chain))
+    for name, item in ((name, item) for value in match.values for name, item in value.items()):
+        said = str(item)
+        if (isinstance(item, str) or name in digits) and (typed or holds_account(said)):
+            return True
+        if len(said) > max(CLEAR) and any(said in text for text in typed):
+            return True
+    return False
 
 
 def _matches(texts: Sequence[str], wanted: frozenset[int], known: frozenset[int]) -> Iterable[Match]:

@@ -1,0 +1,78 @@
+"""Masking hides no ordinary numbers: null tests over serials and stripes that nobody paid with."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from random import Random
+
+import pytest
+
+from credkit.crosswalk import write_outputs
+from tests.brackwater import Files, made, walk
+from tests.commandline import ACCOUNT, run
+from tests.masking import masked_serials, refused_conversions, worn, worn_stripes
+from tests.tracks import BITS_2, on_medium
+
+
+def test_of_random_serials_few_look_like_account_numbers() -> None:
+    found = masked_serials(40, seed=5)
+    assert found.long.total() > 5000
+    assert found.short.total() > 3000
+    assert not any(found.masked[name] for name in found.short if name not in found.long)
+    assert found.share < 1 / 200
+
+
+def test_no_conversion_of_a_serial_is_refused() -> None:
+    done, refused = refused_conversions(200, seed=6)
+    assert done > 1000
+    assert refused == 0
+
+
+@pytest.mark.parametrize("errors", [1, 2])
+def test_a_worn_stripe_is_no_payment_track(errors: int) -> None:
+    found = worn_stripes(400, errors, seed=7)
+    assert found["refused"] == 0
+    assert found["failing"] > 0.9 * found["rows"]
+    assert found["masked"] < 0.05 * found["rows"]
+
+
+def test_a_worn_payment_track_is_masked_and_only_a_whole_one_ends_the_run(tmp_path: Path) -> None:
+    random = Random(8)
+    lines = [worn(BITS_2, random, 1) for _ in range(40)]
+    path = tmp_path / "gate.txt"
+    path.write_text("".join(f"{line}\n" for line in lines if line[20:-13] != BITS_2[20:-13]), encoding="utf-8")
+    result = run("decode", "binary/track-2-bits/financial-track-2", "--file", str(path), "--no-hints")
+    assert result.exit_code == 1
+    assert ACCOUNT[6:-4] not in result.output
+    with path.open("a", encoding="utf-8") as file:
+        file.write(f"{BITS_2}\n")
+    assert run("decode", "binary/track-2-bits/financial-track-2", "--file", str(path), "--no-hints").exit_code == 2
+
+
+def test_worn_stripes_end_no_crosswalk(tmp_path: Path) -> None:
+    random, files = Random(9), Files()
+    for number in range(60):
+        files.card(f"C-{number}", f"{number:06d}", kind="stripe", issue=1)
+        bits = on_medium(f";{number:06d}=01?", 5)
+        files.read("kiosk-bits", worn(f"{'0' * 20}{bits}{'0' * 10}", random, 1 + number % 2))
+    write_outputs(walk(made(), files), tmp_path / "out")
+    assert (tmp_path / "out" / "exceptions.csv").read_text(encoding="utf-8").count("check-failed") > 40
+
+
+def test_short_inputs_and_computed_numbers_are_never_masked_by_the_search() -> None:
+    for text in ("0009912345", "4114360", "04112233445566", f"{int(ACCOUNT):014X}"):
+        result = run("identify", text, "--all")
+        assert result.exit_code == 0
+        assert "*" not in result.stdout
+        assert "payment" not in result.stdout
+    masked = run("identify", ACCOUNT, "--all").stdout
+    assert "uid=****************" in masked
+    assert "nfcid2=4689432490514147205" in masked  # the input's other readings are shown
+
+
+def test_few_labels_of_two_numbers_are_masked() -> None:
+    random = Random(10)
+    texts = [f"{random.randrange(1, 256)}-{random.randrange(10**11, 1 << 48)}" for _ in range(600)]
+    result = run("decode", "template:{manufacturer:d}-{serial:d}", *texts)
+    assert result.exit_code == 0
+    assert sum("*" in line for line in result.stdout.splitlines()) <= len(texts) / 200
