@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from random import Random
 
 import pytest
 
 from credkit.crosswalk import write_outputs
-from tests.brackwater import Files, made, walk
+from tests.brackwater import SITE, Files, made, walk
 from tests.commandline import ACCOUNT, run
 from tests.masking import masked_serials, refused_conversions, worn, worn_stripes
-from tests.tracks import BITS_2, on_medium
+from tests.test_cli_masks import PARTED
+from tests.tracks import BITS_2, naked, on_medium
 
 
 def test_of_random_serials_few_look_like_account_numbers() -> None:
@@ -76,3 +78,35 @@ def test_few_labels_of_two_numbers_are_masked() -> None:
     result = run("decode", "template:{manufacturer:d}-{serial:d}", *texts)
     assert result.exit_code == 0
     assert sum("*" in line for line in result.stdout.splitlines()) <= len(texts) / 200
+
+
+def naked_anywhere(text: str) -> list[str]:
+    return naked(re.sub(r"[\s./_:,;'\"-]", "", text))
+
+
+@pytest.mark.parametrize("text", PARTED)
+def test_digits_in_any_form_leave_no_command(tmp_path: Path, text: str) -> None:
+    """In every file of a site, as a value, a reading, a text of a target, and as a name."""
+    files = Files().card("C-1", text, kind="long").card("C-2", "77", kind="long").card(text, "01200345", person=text)
+    files.read("dock", text, "77").read("gate", text).read("kiosk", text).read("dock", "78", expected=text)
+    site = tmp_path / "site"
+    site.mkdir()
+    files.write(site)
+    (site / "site.toml").write_text(SITE, encoding="utf-8")
+    runs = (
+        ("crosswalk", str(site / "site.toml"), "--out", str(tmp_path / "crosswalk")),
+        ("census", str(site / "site.toml"), "--out", str(tmp_path / "census")),
+        ("audit", str(site / "readings.csv"), "--site", str(site / "site.toml"), "--failures",
+         str(tmp_path / "failures.csv"), "--report", str(tmp_path / "report.html")),
+    )  # fmt: skip
+    whole = "D3012" in text
+    for args in runs:
+        for more in ((), ("--json",)):
+            result = run(*args, *more)
+            assert result.exit_code == 2 if whole else result.exit_code in (0, 1), result.output
+            assert result.output
+            assert not naked_anywhere(result.output), args
+    written = [path for path in tmp_path.rglob("*") if path.is_file() and path.parent != site]
+    assert bool(written) == (not whole)
+    for path in written:
+        assert not naked_anywhere(path.read_text(encoding="utf-8")), path
