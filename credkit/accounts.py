@@ -22,6 +22,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Collection, Iterator, Sequence
+from itertools import pairwise
 from typing import NamedTuple
 
 from credkit.checks import DIGITS, luhn
@@ -86,7 +87,7 @@ _MONTH = "[0-9]{2}(?:0[1-9]|1[0-2])"
 _DATED = f"{_MONTH}[125679][024][0-7]"
 _NAME = r"\^[^?^]{2,26}\^"
 _REST = rf"(?:=|{_NAME}){_DATED}"
-_START = re.compile("(?:;|%[Bb])|(?<![1-9;])[0-9](?=[2-6])")  # a start sentinel, or the digit that one became
+_START = re.compile("(?:;|%[Bb])|(?<![1-9;])[0-9](?=[2-6][0-9]{11,18}[=^])")  # a start sentinel, or the digit that one became
 _NUMBER = re.compile(rf"{_LICENCE}[2-6][0-9]{{11,18}}(?![0-9])")  # whatever comes behind: the separator may be garbled
 _GARBLED = re.compile(rf"(?:(?!00)[^2-6][0-9]{{11,18}}|[2-6][0-9]{{0,17}}[^0-9][0-9]{{0,17}})(?={_REST})")
 _GLUED = re.compile(rf"{_LICENCE}[2-6][0-9]{{12,}}")  # the separator became a digit, or is gone
@@ -257,7 +258,7 @@ def _grouped(text: str, groups: Sequence[tuple[int, int]]) -> Iterator[Sequence[
         if len(places) in ACCOUNT_DIGITS and _is_account(text[start:stop]):
             yield tuple(places)
         joint = ""
-        for before, (start, stop) in zip(groups[first:], groups[first + 1 : first + ACCOUNT_DIGITS.stop], strict=False):
+        for before, (start, stop) in pairwise(groups[first : first + ACCOUNT_DIGITS.stop]):
             between = text[before[1]]
             between = BLANKS if between in BLANKS else between
             least = 1 if between == BLANKS else 2
