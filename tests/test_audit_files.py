@@ -22,7 +22,7 @@ import polars as pl
 import pytest
 
 from credkit import DefinitionError, chain
-from credkit.audit import Audit, Clock, Columns, Output, Plan, audit, audit_text, secrets, sources
+from credkit.audit import Audit, Clock, Columns, Plan, audit, audit_text, secrets, sources
 from credkit.audit.entries import LONGEST
 from credkit.audit.secrets import narrow, told
 from credkit.demo import write_demo
@@ -707,55 +707,40 @@ def test_failures_are_every_failing_row_and_why(tmp_path: Path, monkeypatch: pyt
 LISTED = "file,line,time,reader,text,chain,rule,reason\n"  # how a list of failing rows begins
 
 
-def test_outputs_are_whole_or_not_there(tmp_path: Path) -> None:
-    out = tmp_path / "out"
-    out.write_text("former")
-
-    def output_at(out: Path) -> Output:
-        return Output(out, "thing", lambda path: path.read_text() == "former")
-
-    def broken_off() -> None:
-        with output_at(out) as output:
-            output.write(b"half")
-            raise ZeroDivisionError
-
-    with pytest.raises(ZeroDivisionError):
-        broken_off()
-    assert (out.read_text(), [path.name for path in tmp_path.iterdir()]) == ("former", ["out"])
-    (tmp_path / ".credkit.partial-old").write_text("left by a run that was killed")
-    os.utime(tmp_path / ".credkit.partial-old", (1, 1))
-    with output_at(out) as output:
-        output.write(b"whole")
-    assert (out.read_text(), [path.name for path in tmp_path.iterdir()]) == ("whole", ["out"])
-    with pytest.raises(DefinitionError, match=r"output '.*' is there, and is no thing of an audit: name another file"):
-        output_at(out)
-    assert (out.read_text(), [path.name for path in tmp_path.iterdir()]) == ("whole", ["out"])
-
-
 def test_only_a_file_is_replaced_that_is_an_earlier_output(tmp_path: Path) -> None:
-    """A link, a pipe, or whatever else stands there is left as it is; an empty file is nobody's."""
+    """A link, a pipe, or whatever else stands there is left as it is."""
     path, real = written(tmp_path, made(50), "csv"), file(tmp_path, LISTED, "real.csv")
     link, pipe, dangling = tmp_path / "link", tmp_path / "pipe", tmp_path / "dangling"
     link.symlink_to(real)
     dangling.symlink_to(tmp_path / "nowhere")
     os.mkfifo(pipe)
-    for out in (link, pipe, dangling):
-        for option in ("--failures", "--parquet", "--report"):
+    options = {"--failures": "list of failing rows", "--parquet": "table of readers", "--report": "report"}
+    for out, sentence in (
+        (link, "is a link, which is neither followed nor replaced"),
+        (dangling, "is a link, which is neither followed nor replaced"),
+        (pipe, "is a device or a pipe, which is never replaced"),
+    ):
+        for option in options:
             done = run("audit", str(path), "--chain", CHAIN, option, str(out))
             assert (done.exit_code, done.stdout) == (2, "")
-            assert "is a link or a device, and would be replaced by a file" in done.stderr
+            assert sentence in done.stderr
     assert (link.is_symlink(), real.read_text(), stat.S_ISFIFO(pipe.lstat().st_mode)) == (True, LISTED, True)
-    mine, empty = file(tmp_path, "mine\n", "mine.csv"), file(tmp_path, "", "empty")
-    other = written(tmp_path, made(5), "parquet")
-    for option, what in (("--failures", "list of failing rows"), ("--parquet", "table of readers"), ("--report", "re")):
-        for out in (mine, other):
+    mine, other, former = file(tmp_path, LISTED, "mine.csv"), written(tmp_path, made(5), "parquet"), tmp_path / "former"
+    for option, what in options.items():
+        for out in (mine, other, file(tmp_path, "", "empty")):
             done = run("audit", str(path), "--chain", CHAIN, option, str(out))
             assert (done.exit_code, done.stdout) == (2, "")
-            assert f"is there, and is no {what}" in done.stderr
-        for _ in range(2):  # over the empty one, then over its own
-            assert run("audit", str(path), "--chain", CHAIN, option, str(empty)).stderr == ""
-        file(tmp_path, "", "empty")
-    assert mine.read_text() == "mine\n"
+            assert "was not written by credkit: name another file, or move it away" in done.stderr
+        for _ in range(2):
+            assert run("audit", str(path), "--chain", CHAIN, option, str(former)).stderr == ""
+        another = next(each for each in options if each != option)
+        done = run("audit", str(path), "--chain", CHAIN, another, str(former))
+        assert f"is a {what}, not a {options[another]}: name another file, or move it away" in done.stderr
+        former.write_bytes(former.read_bytes() + b"x")
+        done = run("audit", str(path), "--chain", CHAIN, option, str(former))
+        assert "was changed after credkit wrote it: name another file, or move it away" in done.stderr
+        former.unlink()
+    assert mine.read_text() == LISTED
     assert "output '-' is not the path of a file" in run("audit", str(path), "--chain", CHAIN, "--report", "-").stderr
 
 
@@ -809,7 +794,7 @@ def test_names_in_the_failing_rows_are_masked(tmp_path: Path) -> None:
 def test_outputs_that_cannot_be_written(tmp_path: Path) -> None:
     path = file(tmp_path, HEAD + GOOD)
     for out, sentence in (
-        (tmp_path, "is not the path of a file"),
+        (tmp_path, "is a folder: name another file, or move it away"),
         (tmp_path / "none" / "out.csv", "cannot be written (No such file or directory)"),
         (path, "is one of the files that are read"),
     ):
@@ -845,30 +830,6 @@ def many(folder: Path) -> Path:
     header, rows = path.read_text().split("\n", 1)
     path.write_text(f"{header}\n{rows * 20}")
     return path
-
-
-def test_a_process_that_is_killed_leaves_the_former_output_or_the_new_one(tmp_path: Path) -> None:
-    """Killed at random moments after it began to write beside the output."""
-    path, out = many(tmp_path), tmp_path / "failing.csv"
-    command = [*CREDKIT, "audit", str(path), "--chain", CHAIN, "--failures", str(out)]
-    subprocess.run(command, env=ENVIRONMENT, capture_output=True, check=False)
-    new, former = out.read_text(), f"{LISTED}former"
-    dice = random.Random(11)
-    seen = set()
-    for _ in range(5):
-        out.write_text(former)
-        running = subprocess.Popen(command, env=ENVIRONMENT, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-        while running.poll() is None and not list(tmp_path.glob(".credkit.partial-*")):
-            time.sleep(0.005)
-        time.sleep(dice.uniform(0, 0.1))
-        running.send_signal(signal.SIGKILL)
-        running.wait()
-        seen.add(out.read_text())
-        for left in tmp_path.glob(".credkit.partial-*"):
-            assert stat.S_IMODE(left.stat().st_mode) == 0o600
-            left.unlink()
-    assert seen <= {former, new}
-    assert former in seen
 
 
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP])

@@ -19,6 +19,7 @@ from credkit.census.outputs import NAMES
 from credkit.census.population import fast, read_population, strict
 from credkit.demo.folder import write_demo
 from credkit.errors import DefinitionError
+from credkit.outputs.marks import FOLDER_MARK
 from tests.commandline import ACCOUNT, records, run
 from tests.populations import SITE, row, site, written
 
@@ -161,7 +162,7 @@ def test_output_files(tmp_path: Path) -> None:
     result = census(site(tmp_path / "site", CLASH), wanted=Wanted(count=2, facility=12))
     out = tmp_path / "deep" / "out"
     write_census(result, out)
-    assert sorted(path.name for path in out.iterdir()) == sorted(NAMES)
+    assert sorted(path.name for path in out.iterdir()) == sorted([*NAMES, FOLDER_MARK])
     assert stat.S_IMODE(out.stat().st_mode) == 0o700
     assert {stat.S_IMODE(path.stat().st_mode) for path in out.iterdir()} == {0o600}
     first, second, *more = table(out / "duplicates.csv")
@@ -193,7 +194,7 @@ def test_outputs_take_the_place_of_the_former_ones_whole(tmp_path: Path, monkeyp
     real = Path.rename
 
     def refuse(path: Path, target: Path) -> Path:
-        if ".partial-" in path.name:
+        if "new" in path.parts and target == out:
             raise OSError(28, "No space left on device")
         return real(path, target)
 
@@ -203,10 +204,10 @@ def test_outputs_take_the_place_of_the_former_ones_whole(tmp_path: Path, monkeyp
     assert {path.name: path.read_bytes() for path in out.iterdir()} == before
     monkeypatch.undo()
     write_census(census(described), out)
-    assert {path.name for path in out.iterdir()} == set(NAMES) - {"allocation.csv", "skipped.csv"}
+    assert {path.name for path in out.iterdir()} == {FOLDER_MARK, *NAMES} - {"allocation.csv", "skipped.csv"}
     assert [path.name for path in tmp_path.iterdir() if path.name.startswith(".")] == []
     (out / "notes.txt").write_text("mine")
-    with pytest.raises(DefinitionError, match=r"holds 'notes\.txt', which no census wrote"):
+    with pytest.raises(DefinitionError, match=r"holds 'notes\.txt', which credkit did not write"):
         write_census(census(described), out)
 
 

@@ -16,6 +16,7 @@ import pytest
 from benchmarks.crosswalk import main as benchmark
 from credkit import DefinitionError
 from credkit.crosswalk import crosswalk, write_outputs
+from credkit.crosswalk.outputs import NAMES
 from credkit.crosswalk.gathering import gather
 from credkit.crosswalk.many import Many
 from credkit.crosswalk.owners import ROW, Index
@@ -193,7 +194,7 @@ def test_lines_of_a_crowd_are_a_sequence(site: Site, tmp_path: Path) -> None:
     assert result.lines[-1] == lines[-1]
     assert list(result.lines[5:9]) == lines[5:9]
     write_outputs(result, tmp_path / "out")
-    written = {path.name: path.read_bytes().decode() for path in (tmp_path / "out").iterdir()}
+    written = {name: (tmp_path / "out" / name).read_bytes().decode() for name in NAMES}
     assert written == shown(crosswalk(site, files.rows()))
 
 

@@ -387,12 +387,12 @@ def test_nothing_is_left_of_files_that_could_not_all_be_written(
 ) -> None:
     real = os.open
 
-    def full(path: Path, flags: int, mode: int = 0o777) -> int:
-        if path.name == "readings.csv":
+    def full(path: Path | str, flags: int, mode: int = 0o777, **more: Any) -> int:
+        if os.path.basename(path) == "readings.csv":
             raise OSError(errno.ENOSPC, "No space left on device")
-        return real(path, flags, mode)
+        return real(path, flags, mode, **more)
 
-    monkeypatch.setattr("credkit.demo.folder.os.open", full)
+    monkeypatch.setattr(os, "open", full)
     with pytest.raises(DefinitionError, match=r"cannot be written \(No space left on device\)"):
         write_demo(tmp_path)
     assert not list(tmp_path.iterdir())

@@ -14,11 +14,10 @@ except ModuleNotFoundError as missing:
     raise ModuleNotFoundError(needed, name=missing.name) from None
 
 from credkit.audit.digests import stamp
-from credkit.audit.outputs import Output
 from credkit.audit.plan import Plan
 from credkit.audit.sources import Columns
 from credkit.audit.summary import Audit, Blind, FileCount, ReaderCount
-from credkit.audit.tables import is_table, parquet, records
+from credkit.audit.tables import parquet, records
 from credkit.audit.text import audit_text
 from credkit.audit.walk import audit
 from credkit.times import Clock
@@ -29,12 +28,10 @@ __all__ = [
     "Clock",
     "Columns",
     "FileCount",
-    "Output",
     "Plan",
     "ReaderCount",
     "audit",
     "audit_text",
-    "is_table",
     "parquet",
     "records",
     "stamp",

@@ -8,13 +8,11 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Callable, Iterable
-from pathlib import Path
 from typing import Any
 
 from credkit.accounts import hidden, masked
 from credkit.audit.entries import ENTRY
 from credkit.audit.judging import Failing
-from credkit.audit.outputs import starts
 from credkit.audit.plan import Plan, Way
 from credkit.audit.secrets import told
 from credkit.audit.sources import Fault
@@ -27,11 +25,6 @@ COLUMNS = ("file", "line", "time", "reader", "text", "chain", "rule", "reason")
 REMEMBERED = 1 << 16  # different texts whose sentences are kept
 UNREADABLE = "unreadable-row"
 LISTED = "list of failing rows"  # what such a file is called
-
-
-def listed(path: Path) -> bool:
-    """Whether the file at ``path`` begins as these do."""
-    return starts(path).startswith(f"{','.join(COLUMNS)}\n".encode())
 
 
 class Failures:

@@ -6,7 +6,6 @@ import io
 from collections.abc import Iterator
 from dataclasses import fields, is_dataclass, replace
 from datetime import datetime
-from pathlib import Path
 from typing import Any
 
 import polars as pl
@@ -20,6 +19,7 @@ COLUMNS: dict[str, Any] = {
     "repeated": pl.Int64, "only_here": pl.Int64, "changed": _TIME, "share_before": pl.Float64,
     "share_after": pl.Float64, "causes": pl.List(pl.String),
 }  # fmt: skip
+TABLE = "table of readers"  # what such a file is called
 
 
 def records(audit: Audit) -> Iterator[dict[str, Any]]:
@@ -77,15 +77,6 @@ def parquet(audit: Audit) -> bytes:
     buffer = io.BytesIO()
     pl.DataFrame(rows, schema=schema, orient="row").write_parquet(buffer)
     return buffer.getvalue()
-
-
-def is_table(path: Path) -> bool:
-    """Whether the file at ``path`` is such a table."""
-    try:
-        names = list(pl.read_parquet_schema(path))
-    except pl.exceptions.PolarsError:
-        return False
-    return names[: len(COLUMNS)] == list(COLUMNS)
 
 
 def _check(tally: Any) -> str:

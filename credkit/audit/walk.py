@@ -17,18 +17,17 @@ from credkit import __version__
 from credkit.audit.csvpieces import CsvSource
 from credkit.audit.digests import sha256, stamp
 from credkit.audit.entries import Entries
-from credkit.audit.failures import LISTED, Failures, listed
+from credkit.audit.failures import LISTED, Failures
 from credkit.audit.judging import Verdicts, judge
 from credkit.audit.otherpieces import JsonSource, ParquetSource
-from credkit.audit.outputs import Output
 from credkit.audit.plan import Plan
 from credkit.audit.repeats import Seam
 from credkit.audit.sources import WRONG_SUM, Source, ending, sized
 from credkit.audit.summary import Audit, FileCount
 from credkit.audit.tally import Totals
-from credkit.crosswalk.outputs import apart
 from credkit.csvfiles import File
 from credkit.errors import DefinitionError
+from credkit.outputs import FileOutput, apart
 
 WORKERS = 3  # at most, and one more than processors: they wait for each other now and then
 FAULTS = 10  # sentences about unreadable rows of a file that are kept
@@ -59,24 +58,26 @@ class _Counting:
 
 
 def audit(
-    paths: Sequence[Path], plan: Plan, *, delimiter: str = ",", encoding: str = "utf-8", failures: Path | None = None,
-    digests: bool = False, progress: Progress | None = None,
+    paths: Sequence[Path], plan: Plan, *, delimiter: str = ",", encoding: str = "utf-8",
+    failures: Path | FileOutput | None = None, digests: bool = False, progress: Progress | None = None,
 ) -> Audit:  # fmt: skip
     """What the files at ``paths`` hold, read as ``plan`` says.
 
-    ``failures`` is a CSV file for the failing rows, written whole or not at all. ``progress`` is told
-    now and then how many bytes of how many are read. With ``digests`` each file is read a second time, for
-    its SHA-256. Raises `DefinitionError` for a file that cannot be read at all, that is named twice, or
-    that holds a payment track; and for an output in the place of another file.
+    ``failures`` is a CSV file for the failing rows, written whole or not at all, or an open output that the caller
+    puts in place. ``progress`` is told now and then how many bytes of how many are read. With ``digests`` each file
+    is read a second time, for its SHA-256. Raises `DefinitionError` for a file that cannot be read at all, that is
+    named twice, or that holds a payment track; and for an output in the place of another file.
     """
     sources = [_source(path, plan, delimiter, encoding) for path in paths]
     for place, path in enumerate(paths):
         if any(path.samefile(other) for other in paths[:place]):
             raise DefinitionError(f"{path}: this file is named twice, and its rows would count twice")
+    if isinstance(failures, FileOutput):
+        return _audit(sources, plan, Failures(failures.write, plan), progress, digests=digests)
     if failures is not None:
         site = plan.site.files if plan.site else ()
         apart([failures], [*paths, *site])
-        with Output(failures, LISTED, listed) as output:
+        with FileOutput(failures, LISTED) as output:
             return _audit(sources, plan, Failures(output.write, plan), progress, digests=digests)
     return _audit(sources, plan, None, progress, digests=digests)
 

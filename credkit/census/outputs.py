@@ -13,7 +13,8 @@ from pathlib import Path
 from credkit.accounts import masked
 from credkit.census.result import Allocation, Census
 from credkit.census.summary import census_text
-from credkit.crosswalk.outputs import cell, write_folder
+from credkit.crosswalk.outputs import cell
+from credkit.outputs import write_folder
 
 DUPLICATES = (
     "group", "where", "what", "shared", "credential", "person", "kind", "number", "line", "state", "readers",
@@ -23,6 +24,7 @@ RANGES = ("namespace", "facility", "first", "last", "count", "used")
 UNREADABLE = ("file", "line", "code", "input", "reason", "credential")
 ALLOCATION = ("kind", "facility", "number", "value")  # and a column for each target
 SKIPPED = ("first", "last", "count", "reason")
+MAKER = "census"
 NAMES = (
     "duplicates.csv", "reissue.csv", "ranges.csv", "unreadable.csv", "allocation.csv", "skipped.csv", "summary.txt",
 )  # fmt: skip
@@ -30,9 +32,9 @@ Row = tuple[Sequence[object], frozenset[int]]  # the cells, and which of them ar
 
 
 def write_census(result: Census, out: str | Path) -> None:
-    """Write ``result`` into the directory ``out``, in place of a former census.
+    """Write ``result`` as the folder ``out``, in place of a former census.
 
-    Raises `DefinitionError` where ``out`` is something else, or cannot be written.
+    Raises `DefinitionError` where ``out`` cannot be written, `ForeignOutput` where it holds what no census wrote.
     """
     texts = {
         "duplicates.csv": _csv(DUPLICATES, _duplicates(result)),
@@ -43,7 +45,7 @@ def write_census(result: Census, out: str | Path) -> None:
     }
     if result.allocation:
         texts |= _allocation(result.allocation, result.allocation.kind in result.plain)
-    write_folder(texts, out, NAMES, "census")
+    write_folder({name: text.encode("utf-8", "backslashreplace") for name, text in texts.items()}, out, MAKER)
 
 
 def _shown(columns: Sequence[str], names: Iterable[str], plain: bool = True) -> frozenset[int]:

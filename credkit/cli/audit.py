@@ -14,8 +14,8 @@ import click
 from credkit.cli import options
 from credkit.cli.output import Door
 from credkit.codec import Entry
-from credkit.crosswalk.outputs import apart
 from credkit.errors import DefinitionError, shown
+from credkit.outputs import FileOutput, apart, place
 from credkit.site import load_site
 
 if TYPE_CHECKING:
@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 
 NEEDED = "audit needs the extra audit: pip install 'credkit[audit]'"
 
+REPORT = "report"  # what writes --report, in its mark
 BY_ZONE = "--zone NAME says by which clocks such times are"
 
 
@@ -81,17 +82,19 @@ def audit(
           --chain hex:8/right-justified:26/wiegand-26
       credkit audit --site brackwater/site.toml --report report.html
 
-    OUT is written whole or not at all, and takes the place of an earlier one at most. It holds data
-    on persons, readable by its owner only.
+    OUT is written whole or not at all, in place of an earlier one of its sort at most: a file that you
+    wrote or changed is never replaced. It holds data on persons, readable by its owner only.
 
     The exit code is 0 if every row is good, and 1 if one is not. Needs the extra audit.
 
     --json: an object a file, a reader and a layout, each under its key, then one with the totals.
     """
     try:
-        from credkit.audit import Output, audit_text, is_table, records, stamp
         from credkit.audit import audit as count
+        from credkit.audit import audit_text, records, stamp
         from credkit.audit import parquet as table
+        from credkit.audit.failures import LISTED
+        from credkit.audit.tables import TABLE
 
         if report is not None:
             import credkit.report as paper
@@ -110,12 +113,14 @@ def audit(
         raise DefinitionError(f"{site}: the file was changed while it was read: run the audit again")
     outs = [out for out in (failures, parquet, report) if out is not None]
     apart(outs, [*paths, *(described.files if described else ())])
-    with ExitStack() as outputs:
-        tables = outputs.enter_context(Output(parquet, "table of readers", is_table)) if parquet is not None else None
-        pages = outputs.enter_context(Output(report, "report", paper.is_report)) if report is not None else None
+    makers = ((failures, LISTED), (parquet, TABLE), (report, REPORT))
+    with ExitStack() as stack:
+        listed, tables, pages = [
+            stack.enter_context(FileOutput(out, maker)) if out is not None else None for out, maker in makers
+        ]
         with _progress() as progress:
             found = count(
-                paths, plan, failures=failures, digests=report is not None, progress=progress,
+                paths, plan, failures=listed, digests=report is not None, progress=progress,
                 delimiter=_sign(delimiter) or (file.delimiter if file else ","),
                 encoding=encoding or (file.encoding if file else "utf-8"),
             )  # fmt: skip
@@ -123,6 +128,7 @@ def audit(
             tables.write(table(found))
         if pages is not None:
             pages.write(paper.report(found, plan.clock.zone, described=pins).encode())
+        place([each for each in (listed, tables, pages) if each is not None])
     if as_json:
         for record in records(found):
             door.record(record)

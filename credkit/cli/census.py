@@ -13,8 +13,8 @@ import click
 
 from credkit.cli import options
 from credkit.cli.output import Door
-from credkit.crosswalk.outputs import apart
 from credkit.errors import DefinitionError, shown
+from credkit.outputs import FolderOutput, apart
 from credkit.site import load_site
 
 if TYPE_CHECKING:
@@ -32,7 +32,7 @@ MOST = 5  # rows of a list on a screen; the files have all of them
 )  # fmt: skip
 @click.option(
     "--out", type=click.Path(file_okay=False, path_type=Path), metavar="DIR",
-    help="Where the tables go: a new directory, or one that a census made.",
+    help="Where the tables go: a new directory, or one that a census wrote.",
 )  # fmt: skip
 @click.option(
     "--room", type=click.IntRange(0, 1000), default=25, show_default=True, metavar="PERCENT",
@@ -57,7 +57,8 @@ def census(
     fewest cards to reissue so that none are left; ranges that are used and free; the smallest layout
     that holds them all. With --allocate, numbers for new badges that clash with nothing.
 
-    DIR is written whole or not at all. It holds data on persons, readable by its owner only.
+    DIR is written whole or not at all, in place of an earlier census at most: what you added or
+    changed in it is never replaced. It holds data on persons, readable by its owner only.
 
     \b
     Brackwater Terminal, as `credkit demo` made it:
@@ -84,6 +85,7 @@ def census(
             described = replace(described, credentials=file)
         if out is not None:
             apart([out / name for name in package.outputs.NAMES], [*described.files, described.credentials.path])
+            FolderOutput(out, package.outputs.MAKER)  # refused before the work, not behind it
         result: Census = package.census(described, room, wanted=wanted)
         if out is not None:
             package.write_census(result, out)

@@ -11,7 +11,8 @@ from credkit.cli import options
 from credkit.cli.output import Door
 from credkit.crosswalk import Crosswalk, summary_text, write_outputs
 from credkit.crosswalk import crosswalk as compute
-from credkit.crosswalk.outputs import NAMES, apart
+from credkit.crosswalk.outputs import MAKER, NAMES
+from credkit.outputs import FolderOutput, apart
 from credkit.site import load_site
 
 MOST = 3  # findings of one code on a screen; summary.txt has all of them
@@ -21,7 +22,7 @@ MOST = 3  # findings of one code on a screen; summary.txt has all of them
 @click.argument("site", type=click.Path(dir_okay=False, path_type=Path), metavar="SITE")
 @click.option(
     "--out", required=True, type=click.Path(file_okay=False, path_type=Path), metavar="DIR",
-    help="Where the result goes: a new directory, or one that a crosswalk made.",
+    help="Where the result goes: a new directory, or one that a crosswalk wrote.",
 )  # fmt: skip
 @options.spoken
 def crosswalk(site: Path, out: Path, as_json: bool, reveal: bool) -> int:
@@ -29,7 +30,8 @@ def crosswalk(site: Path, out: Path, as_json: bool, reveal: bool) -> int:
 
     SITE is a site file (TOML) that names the others. The result says for every credential what
     each target should hold and why, and for every row that needs a person what is wrong with it.
-    DIR is written whole or not at all. It holds data on persons, readable by its owner only.
+    DIR is written whole or not at all, in place of an earlier crosswalk at most: what you added or
+    changed in it is never replaced. It holds data on persons, readable by its owner only.
 
     What looks like a payment account number is masked in DIR, and no target gets it, unless the
     site file declares not_payment for its kind. A file with a payment track is refused.
@@ -54,6 +56,7 @@ def run(door: Door, site: Path, out: Path) -> Crosswalk:
     with door.busy(f"matching {site}"):
         described = load_site(site)
         apart([out / name for name in NAMES], described.files)
+        FolderOutput(out, MAKER)  # refused before the work, not behind it
         result = compute(described)
         write_outputs(result, out)
     return result

@@ -121,7 +121,7 @@ def audited(door: Door, site: Path) -> None:
     with door.busy("auditing the readings"):
         made = demo_report(site)
     place = site.with_name(REPORT)
-    why = "" if made.path else f"{place} is there and is no report of an audit: it was left alone."
+    why = "" if made.path else f"{place} is there, and is no unchanged report of an audit: it was left alone."
     if door.as_json:
         record = {"path": str(made.path), "rows": made.rows, "failing": made.failing, "unreadable": made.unreadable}
         door.record({"report": record} if made.path else {"report": None, "why": why})

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import os
-from collections.abc import Callable
 from dataclasses import dataclass
 from importlib.util import find_spec
 from pathlib import Path
 
-from credkit.errors import DefinitionError
+from credkit.outputs import FileOutput, ForeignOutput
 from credkit.site import load_site
 
 REPORT = "report.html"
@@ -34,18 +32,22 @@ def without_audit() -> str:
 
 def demo_report(site: Path) -> Audited:
     """Audit the readings of the site file ``site``, and write the report beside it, over an earlier one at most."""
-    from credkit.audit import Clock, Columns, Output, Plan, audit  # only with the extra
-    from credkit.report import is_report, pinned, report
+    from credkit.audit import Clock, Columns, Plan, audit  # only with the extra
+    from credkit.report import pinned, report
 
     described, out = load_site(site), site.with_name(REPORT)
     clock = Clock(described.zone, local=described.readings.local)
-    found = audit([described.readings.path], Plan(columns=Columns(), clock=clock, site=described), digests=True)
-    ours = not os.path.lexists(out) or _is_ours(out, is_report)
-    if ours:
-        with Output(out, "report", is_report) as output:
+    plan = Plan(columns=Columns(), clock=clock, site=described)
+    try:
+        output = FileOutput(out, "report")
+    except ForeignOutput:
+        output = None
+    found = audit([described.readings.path], plan, digests=True)
+    if output is not None:
+        with output:
             output.write(report(found, described.zone, described=[pinned(site)]).encode())
     return Audited(
-        path=out if ours else None, rows=found.rows, failing=found.failing, unreadable=found.unreadable
+        path=None if output is None else out, rows=found.rows, failing=found.failing, unreadable=found.unreadable
     )  # fmt: skip
 
 
@@ -54,12 +56,3 @@ def _there(module: str) -> bool:
         return find_spec(module) is not None
     except ValueError:  # it was taken away for a test
         return False
-
-
-def _is_ours(path: Path, is_report: Callable[[Path], bool]) -> bool:
-    if path.is_symlink() or not path.is_file():
-        return False
-    try:
-        return is_report(path)
-    except OSError as error:
-        raise DefinitionError(f"demo: {path} cannot be read ({error.strerror})") from None

@@ -17,6 +17,7 @@ from credkit.demo import faults, harbours, noise, stripes, traffic
 from credkit.demo.dice import Dice
 from credkit.demo.world import SITE, Plant, World
 from credkit.errors import DefinitionError, shown
+from credkit.outputs import add_files
 
 SEED = 20260331
 SITE_FILE, CREDENTIALS, READINGS, EXPORT = "site.toml", "credentials.csv", "readings.csv", "gatehouse-export.csv"
@@ -165,20 +166,12 @@ def _csv(header: Sequence[str], rows: Iterable[Sequence[str]]) -> bytes:
 
 def write_files(folder: Path, files: Mapping[str, bytes]) -> None:
     """Write ``files`` where they are missing, all or none."""
-    made: list[Path] = []
     try:
-        missing = [name for name, data in files.items() if not _is_there(folder / name, data)]
+        missing = {name: data for name, data in files.items() if not _is_there(folder / name, data)}
         folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-        for name in missing:
-            with open(os.open(folder / name, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as file:
-                made.append(folder / name)
-                file.write(files[name])
-    except BaseException as error:
-        for path in made:
-            path.unlink()
-        if isinstance(error, OSError):
-            raise DefinitionError(f"demo: {shown(str(folder))} cannot be written ({error.strerror})") from None
-        raise
+        add_files(folder, missing)
+    except OSError as error:
+        raise DefinitionError(f"demo: {shown(str(folder))} cannot be written ({error.strerror})") from None
 
 
 def _is_there(path: Path, data: bytes) -> bool:

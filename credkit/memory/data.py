@@ -6,8 +6,8 @@
       manifest.csv    credential_id, serial, file, SHA-256 of that file
       batch.json      what it was made from, with which master key (its check value), and what to do before it is used
 
-The folder is built beside its place under a hidden name, and takes its name when everything in it
-is on the disk: it is there whole, or not at all. Only its owner can read it, from the first byte
+The folder takes its place when everything in it is on the disk: it is there whole, or not at all, and never in the
+place of anything but an empty folder (`credkit.outputs`). Only its owner can read it, from the first byte
 on, since it holds personal data and perhaps the keys of cards. Nothing in it tells the day, so the
 same plan, list and key give the same bytes.
 
@@ -20,29 +20,25 @@ Source: RFC 4180 (manifest.csv), RFC 8259 (batch.json).
 from __future__ import annotations
 
 import csv
-import glob
 import io
 import json
 import os
-import shutil
-import time
 from collections.abc import Callable
-from contextlib import suppress
 from dataclasses import dataclass
 from functools import partial
 from hashlib import sha256
 from pathlib import Path
-from tempfile import mkdtemp
 
 from credkit import __version__
 from credkit.csvfiles import File
-from credkit.errors import CredkitError, DefinitionError, shown
+from credkit.errors import CredkitError, DefinitionError
 from credkit.memory.credentials import credentials
 from credkit.memory.image import Image, Press
 from credkit.memory.keymatch import CHECK_VALUE
 from credkit.memory.listing import BATCH, DUMP, LISTING, Listing
 from credkit.memory.masters import MasterKey, check_value
 from credkit.memory.plan import Plan
+from credkit.outputs import FolderOutput
 
 MANIFEST = "manifest.csv"
 COLUMNS = ("credential_id", "serial", "file", "sha256")
@@ -51,7 +47,6 @@ PRECAUTIONS = (
     "let a second person compare it with the plan",
     "read it back and check it before the others are encoded",
 )
-STALE = 3600  # seconds after which what a killed run left behind is removed
 _private = partial(os.open, mode=0o600)
 Progress = Callable[[int], None]
 
@@ -90,24 +85,10 @@ def write_batch(
         if master is not None:
             raise
         raise NoMasterKey(str(error)) from None
-    if "\0" in str(out):
-        raise DefinitionError(f"output {shown(str(out))} is not the path of a folder")
-    try:
-        out = Path(out).resolve()
-        _admit(out)
-        out.parent.mkdir(parents=True, exist_ok=True)
-        building = Path(mkdtemp(prefix=f".{out.name}.partial-", dir=out.parent))  # mode 700
-        try:
-            count = _Folder(building, press).fill(credentials, progress)
-            _settle()
-            _place(building, out)
-        except BaseException:
-            shutil.rmtree(building, ignore_errors=True)
-            raise
-        _tidy(out)
-    except OSError as error:
-        raise DefinitionError(f"output {shown(str(out))} cannot be written ({error.strerror})") from None
-    return Batch(out=out, count=count, keys=keys)
+    folder = FolderOutput(out, "batch", marked=False)
+    with folder, folder.refusing():
+        count = _Folder(folder.path, press).fill(credentials, progress)
+    return Batch(out=folder.out, count=count, keys=keys)
 
 
 class _Folder:
@@ -168,41 +149,3 @@ def station(image: Image) -> bytes:
         buffer.write(block.to_bytes(2, "big"))
         buffer.write(data)
     return buffer.getvalue()
-
-
-def _admit(out: Path) -> None:
-    """Refuse ``out`` if anything is there."""
-    if not os.path.lexists(out):
-        return
-    if not out.is_dir():
-        raise DefinitionError(f"output {shown(str(out))} is not a folder")
-    if inside := min((entry.name for entry in os.scandir(out)), default=""):
-        raise DefinitionError(f"output {shown(str(out))} holds {shown(inside)}: name a folder that is new or empty")
-
-
-def _settle() -> None:
-    """Wait until what was written is on the disk: once for all files, where a system can do so."""
-    if hasattr(os, "sync"):
-        os.sync()
-
-
-def _place(building: Path, out: Path) -> None:
-    """Give the folder its name. Some systems do not put one in the place of another, even of an empty one."""
-    if os.name != "posix":
-        with suppress(FileNotFoundError):
-            out.rmdir()
-    building.rename(out)
-    if os.name == "posix":
-        handle = os.open(out.parent, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)
-
-
-def _tidy(out: Path) -> None:
-    """Take away what runs that were killed long ago left beside ``out``: it is private data."""
-    for left in out.parent.glob(f"{glob.escape(f'.{out.name}.partial-')}*"):
-        with suppress(OSError):
-            if time.time() - left.stat().st_mtime > STALE:
-                shutil.rmtree(left, ignore_errors=True)

@@ -23,7 +23,6 @@ from markupsafe import Markup
 from credkit.audit.causes import READERS
 from credkit.audit.digests import sha256
 from credkit.audit.notes import LEVELS, earned
-from credkit.audit.outputs import starts
 from credkit.audit.shares import worst
 from credkit.audit.sources import sized
 from credkit.audit.summary import Audit, ChainCount, Format, ReaderCount
@@ -47,7 +46,7 @@ from credkit.report.steps import Steps, steps
 from credkit.report.unchecked import unchecked
 from credkit.report.words import LONGEST_NAME, joined, shown, sizes
 
-MARK = '<meta name="generator" content="credkit audit report">'  # a page that has it is ours
+MARK = '<meta name="generator" content="credkit audit report">'
 MOST = 100  # readers in a table
 SIGNING = 8  # files that are named again where it is signed
 REASONS = 40  # checks in a table
@@ -67,11 +66,6 @@ class Pinned:
 def pinned(path: Path) -> Pinned:
     """The file at ``path``, pinned to what it holds now."""
     return Pinned(name=str(path), size=sized(path), digest=sha256(path))
-
-
-def is_report(path: Path) -> bool:
-    """Whether the file at ``path`` is such a page."""
-    return MARK.encode() in starts(path)
 
 
 def report(audit: Audit, zone: tzinfo, *, described: Sequence[Pinned] = (), made: datetime | None = None) -> str:

@@ -1,0 +1,203 @@
+"""The hidden folder in which an output is built, and what becomes of it when a run ends, or was killed.
+
+    .credkit.partial-k3v9/     beside the output, for its owner alone
+      lock                     locked as long as the run that made it lives
+      new/result/              what is built here takes its place by a rename
+      former/result/           what was there before, until then
+
+`settle` ends it, whatever happened: a former output whose place is empty returns to it, and what credkit wrote is
+removed. The run itself calls it at the end, and otherwise the next run that writes beside it, as soon as the lock is
+free. The age of the folder is of no importance.
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+import shutil
+import sys
+from collections.abc import Collection, Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from tempfile import mkdtemp
+
+from credkit.outputs.marks import FOLDER_MARK, Obstacle, mark_beside, verify_file, verify_folder
+
+if sys.platform != "win32":
+    import fcntl
+
+PREFIX = ".credkit.partial-"
+LOCK, NEW, FORMER = "lock", "new", "former"
+
+
+class Staging:
+    """A hidden folder in the folder ``home``, locked while this process lives."""
+
+    def __init__(self, home: Path) -> None:
+        self.home = home
+        self.root, self._lock = _make(home)
+        self.verified: set[str] = set()  # names of former outputs that are known to be credkit's
+
+    def new(self, name: str) -> Path:
+        """Where the output that gets this ``name`` is built."""
+        return self.root / NEW / name
+
+    def former(self, name: str) -> Path:
+        """Where the former output of this ``name`` is put aside."""
+        return self.root / FORMER / name
+
+    def close(self) -> None:
+        """End it; a signal in the middle of that does not leave it half done."""
+        try:
+            settle(self.root, self.home, self.verified)
+        except BaseException:
+            settle(self.root, self.home, self.verified)
+            raise
+        finally:
+            _close(self._lock)
+
+
+def _make(home: Path) -> tuple[Path, int]:
+    """A new hidden folder in ``home``, and its lock."""
+    while True:
+        root = Path(mkdtemp(prefix=PREFIX, dir=home))  # mode 700
+        lock = -1
+        try:
+            lock = os.open(root / LOCK, os.O_RDWR | os.O_CREAT | os.O_EXCL, 0o600)
+            if _lock(lock) is not False and os.fstat(lock).st_nlink:
+                os.write(lock, f"{os.getpid()}\n".encode())
+                (root / NEW).mkdir()
+                (root / FORMER).mkdir()
+                return root, lock
+        except FileNotFoundError:
+            pass  # another run took the folder away before it was locked
+        except BaseException:
+            shutil.rmtree(root, ignore_errors=True)
+            _close(lock)
+            raise
+        _close(lock)
+
+
+def _lock(handle: int) -> bool | None:
+    """Whether a file is locked for this process now; None where the system has no such locks."""
+    if sys.platform == "win32":
+        return None
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return False
+    except OSError:
+        return None
+    return True
+
+
+def _close(handle: int) -> None:
+    with suppress(OSError):
+        os.close(handle)
+
+
+def tidy(home: Path) -> None:
+    """Settle what runs that were killed left in ``home``; those that are alive keep their locks, and are left alone."""
+    for root in sorted(home.glob(f"{PREFIX}*")):
+        with suppress(OSError):
+            if root.is_symlink() or not root.is_dir() or not _is_own(root):
+                continue
+            if not os.path.lexists(root / LOCK):
+                root.rmdir()  # killed before there was a lock
+                continue
+            with _claimed(root / LOCK) as claimed:
+                if claimed:
+                    settle(root, home)
+
+
+def _is_own(root: Path) -> bool:
+    return not hasattr(os, "geteuid") or root.lstat().st_uid == os.geteuid()
+
+
+@contextmanager
+def _claimed(lock: Path) -> Iterator[bool]:
+    """Whether no process holds ``lock`` any more; if so, it is held meanwhile."""
+    if sys.platform == "win32":
+        lock.unlink()  # fails as long as a process has it open
+        yield True
+        return
+    handle = os.open(lock, os.O_RDWR | os.O_NOFOLLOW | os.O_NONBLOCK)
+    try:
+        yield _lock(handle) is True
+    finally:
+        os.close(handle)
+
+
+def settle(root: Path, home: Path, verified: Collection[str] = ()) -> None:
+    """End the hidden folder ``root`` in ``home``: former outputs return or are removed, and the rest is removed.
+
+    Of a former output whose place is taken only what credkit wrote is removed; ``verified`` are names of which that
+    is known. Anything else stays where it is, and the hidden folder with it.
+    """
+    for former in _inside(root / FORMER):
+        place = home / former.name
+        with suppress(OSError):
+            if not os.path.lexists(place):
+                put(former, place)
+            else:
+                _discard(former, place, is_known=former.name in verified)
+    shutil.rmtree(root / NEW, ignore_errors=True)
+    with suppress(OSError):
+        (root / FORMER).rmdir()
+    if not os.path.lexists(root / FORMER):
+        for act in ((root / LOCK).unlink, root.rmdir):
+            with suppress(OSError):
+                act()
+
+
+def _inside(folder: Path) -> list[Path]:
+    try:
+        return sorted(folder.iterdir())
+    except OSError:
+        return []
+
+
+def _discard(former: Path, place: Path, *, is_known: bool) -> None:
+    """Remove ``former``, in whose place another output is, as far as credkit wrote it."""
+    with suppress(Obstacle):
+        if former.is_dir() and not former.is_symlink():
+            names = os.listdir(former) if is_known else verify_folder(former)
+            for name in sorted(
+                names, key=lambda name: name == FOLDER_MARK
+            ):  # the mark last: it must do for another try
+                (former / name).unlink()
+            former.rmdir()
+        else:
+            if not is_known and not os.path.samestat(former.lstat(), place.lstat()):
+                verify_file(former, mark_beside(place))
+            former.unlink()
+
+
+def put(source: Path, place: Path) -> None:
+    """Move ``source`` to ``place``, where nothing is: raises `OSError` if there is, whatever it is."""
+    if source.is_dir() and not source.is_symlink():
+        source.rename(place)  # fails for anything but an empty folder
+        return
+    try:
+        os.link(source, place, **_NO_FOLLOW)
+    except FileExistsError:
+        raise
+    except OSError:  # a file system without hard links
+        if os.path.lexists(place):
+            raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST), str(place)) from None
+        source.rename(place)
+    else:
+        source.unlink()
+
+
+def flush_folder(folder: Path) -> None:
+    """Wait until the names in ``folder`` are on the disk, where a system can do so."""
+    if os.name == "posix":
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+
+
+_NO_FOLLOW: dict[str, bool] = {"follow_symlinks": False} if os.link in os.supports_follow_symlinks else {}
