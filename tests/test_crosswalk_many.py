@@ -16,9 +16,9 @@ import pytest
 from benchmarks.crosswalk import main as benchmark
 from credkit import DefinitionError
 from credkit.crosswalk import crosswalk, write_outputs
-from credkit.crosswalk.outputs import NAMES
 from credkit.crosswalk.gathering import gather
 from credkit.crosswalk.many import Many
+from credkit.crosswalk.outputs import NAMES
 from credkit.crosswalk.owners import ROW, Index
 from credkit.sitemodel import Site
 from tests.brackwater import SITE, Files, hexed, made, placed, same, shown

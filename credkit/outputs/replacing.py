@@ -113,10 +113,13 @@ class Output(ABC):
     def restore(self) -> None:
         """Bring the former output back, as far as it is away: what was placed goes, and what was there returns."""
         former = self.staging.former(self.name)
-        for made, which in reversed(self._made.items()):
+        for made, which in self._made.items():  # the mark last: it is of use as long as its file is there
             at = self.out.parent / made.name
             if identity(at) == which and (made.name == self.name or not os.path.lexists(former)):
-                at.rename(made)
+                if os.path.lexists(made):  # the file has both names: a rename would do nothing
+                    at.unlink()
+                else:
+                    at.rename(made)
         if os.path.lexists(former) and not os.path.lexists(self.out):
             put(former, self.out)
 
