@@ -26,8 +26,10 @@ from credkit.outputs import FileOutput, FolderOutput, add_files, place, write_fo
 from credkit.outputs.staging import Staging, tidy
 
 CALLS = ("mkdir", "link", "rename", "replace", "fsync", "unlink", "rmdir")  # of the module os; pathlib calls these, too
+SIGNALS = {"kill": signal.SIGKILL, "term": signal.SIGTERM, "interrupt": signal.SIGINT, "twice": signal.SIGTERM}
 FREEING = ("unlink", "rmdir")  # which need no room on a disk
-ACTS = ("kill", "term", "interrupt", "full")  # SIGKILL, SIGTERM, SIGINT, and a disk that refuses one call
+ACTS = ("kill", "term", "interrupt", "full", "twice")  # SIGKILL, SIGTERM, SIGINT, a disk that refuses one call, and
+LATER = 3  # steps after a SIGTERM, a SIGKILL: while the former output is being brought back
 STAGED = ".credkit.partial-"
 FOREIGN = Path(f"{STAGED}foreign")  # has such a name, and is of no run of credkit
 State = dict[str, Any]
@@ -46,13 +48,15 @@ def interrupt_at(point: int, act: str) -> Callable[[], int]:
             return call(*args, **options)
         before = steps
         steps += 2
-        if before == point:
-            end(act)
+        if before == point or (act == "twice" and before == point + LATER):
+            end("kill" if before > point else act)
         try:
             return call(*args, **options)
         finally:
             if before + 1 == point and act != "full":
                 end(act)
+            elif act == "twice" and before + 1 == point + LATER:
+                end("kill")
 
     for name in CALLS:
         real = getattr(os, name)
@@ -72,7 +76,7 @@ def end(act: str) -> None:
     """What happens to this process."""
     if act == "full":
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
-    os.kill(os.getpid(), {"kill": signal.SIGKILL, "term": signal.SIGTERM, "interrupt": signal.SIGINT}[act])
+    os.kill(os.getpid(), SIGNALS[act])
 
 
 def told_to_end(number: int, frame: object) -> None:
@@ -166,7 +170,8 @@ def every_step(case: Case, home: Path) -> dict[str, Counter[str]]:
             here = {path: snapshot(home / path) for path in case.paths}
             others = {name: snapshot(home / name) for name in mine}
             assert others == mine, (act, point, "something else was touched")
-            if act == "kill":
+            is_killed = act in ("kill", "twice")
+            if is_killed:
                 next_run(home)
             mended = {path: snapshot(home / path) for path in case.paths}
             with_live.close()
@@ -181,9 +186,9 @@ def every_step(case: Case, home: Path) -> dict[str, Counter[str]]:
             for path in case.paths:
                 assert mended[path] in (former[path], new[path]), (act, point, path, "neither former nor new")
                 assert here[path] in (former[path], new[path], None), (act, point, path, "in part")
-                if not isinstance(new[path], dict):
+                if not isinstance(new[path], dict) and act != "twice":
                     assert here[path] in (former[path], new[path]), (act, point, path, "a file was away")
-            if act != "kill":
+            if not is_killed:
                 assert here in (former, new), (act, point, "some are former, some new")
             found[act]["former" if here == former else "new" if here == new else "mended"] += 1
             point += 2 if act == "full" else 1

@@ -22,7 +22,7 @@ import pytest
 from credkit import DefinitionError
 from credkit.outputs import FileOutput, FolderOutput, ForeignOutput, add_files, write_file, write_folder
 from credkit.outputs.marks import FOLDER_MARK, mark_beside
-from credkit.outputs.staging import PREFIX, Staging, tidy
+from credkit.outputs.staging import PREFIX, Staging, put, tidy
 from tests.brackwater import SITE, Files, hexed
 from tests.captures import CHAIN, made, written
 from tests.cards import STAFF, credentials, rows
@@ -231,6 +231,24 @@ def test_what_is_changed_while_a_run_is_at_work_is_left_alone(tmp_path: Path) ->
     ]  # fmt: skip
 
 
+def test_what_is_added_at_the_last_moment_is_not_removed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """By a program, say, that was at work in the former folder when that was put aside."""
+    fold(tmp_path / "result")
+
+    def late(source: Path, place: Path) -> None:
+        (aside,) = tmp_path.glob(f"{PREFIX}*/former/result")
+        (aside / "notes.txt").write_text("mine")
+        put(source, place)
+
+    monkeypatch.setattr("credkit.outputs.replacing.put", late)
+    fold(tmp_path / "result", more=b"new")
+    assert snapshot(tmp_path / "result") == {**FILES, "more": b"new"}
+    monkeypatch.undo()
+    fold(tmp_path / "result")
+    (left,) = tmp_path.glob(f"{PREFIX}*/former/result/*")
+    assert left.read_text() == "mine"
+
+
 def test_a_mark_that_somebody_else_wrote_is_left_alone(tmp_path: Path) -> None:
     mark_beside(tmp_path / "failing.csv").write_text("mine")
     with pytest.raises(ForeignOutput, match=r"digest in '\.failing\.csv\.credkit', which credkit did not write"):
@@ -322,13 +340,13 @@ def test_a_command_replaces_its_own_output_until_somebody_changes_it(home: Path,
 @pytest.mark.skipif(os.name != "posix", reason="signals are those of POSIX")
 @pytest.mark.parametrize("case", CASES)
 def test_ended_at_any_step_the_outputs_are_former_or_new(case: str) -> None:
-    """Killed, told to end, interrupted, and on a full disk: before and behind every call that changes a folder."""
+    """Killed, told to end, interrupted, on a full disk, and told to end and then killed: at every system call."""
     done = subprocess.run(
         [sys.executable, "-m", "tests.interruptions", case], cwd=ROOT, capture_output=True, text=True, check=False
     )
     assert done.returncode == 0, done.stderr
     found = json.loads(done.stdout)
-    assert list(found) == ["kill", "term", "interrupt", "full"]
+    assert list(found) == ["kill", "term", "interrupt", "full", "twice"]
     for act, counts in found.items():
         assert counts["former"] >= 5, act
         assert counts["new"], act

@@ -192,8 +192,7 @@ class FolderOutput(Output):
         with suppress(FileNotFoundError):
             self.out.rename(former)
         if os.path.lexists(former):
-            self._verify(former)
-            self.staging.verified.add(self.name)
+            self.staging.verified[self.name] = self._verify(former)
         put(new, self.out)
 
 
@@ -247,7 +246,7 @@ class FileOutput(Output):
         if os.path.lexists(self.out):
             aside(self.out, former)
             digests.append(self._verify(former))
-            self.staging.verified.add(self.name)
+            self.staging.verified[self.name] = ()
         self._check_surroundings()
         write_private(
             mark, Mark(maker=self.maker, digests=tuple((self.name, digest) for digest in dict.fromkeys(digests))).text()

@@ -5,7 +5,7 @@
       new/result/              what is built here takes its place by a rename
       former/result/           what was there before, until then
 
-`settle` ends it, whatever happened: a former output whose place is empty returns to it, and what credkit wrote is
+`settle` empties it, whatever happened: a former output whose place is empty returns to it, and what credkit wrote is
 removed. The run itself calls it at the end, and otherwise the next run that writes beside it, as soon as the lock is
 free. The age of the folder is of no importance.
 """
@@ -16,10 +16,11 @@ import errno
 import os
 import shutil
 import sys
-from collections.abc import Collection, Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from tempfile import mkdtemp
+from types import MappingProxyType
 
 from credkit.outputs.marks import FOLDER_MARK, Obstacle, mark_beside, verify_file, verify_folder
 
@@ -36,7 +37,7 @@ class Staging:
     def __init__(self, home: Path) -> None:
         self.home = home
         self.root, self._lock = _make(home)
-        self.verified: set[str] = set()  # names of former outputs that are known to be credkit's
+        self.verified: dict[str, tuple[str, ...]] = {}  # former outputs known to be credkit's, and the names in each
 
     def new(self, name: str) -> Path:
         """Where the output that gets this ``name`` is built."""
@@ -49,12 +50,16 @@ class Staging:
     def close(self) -> None:
         """End it; a signal in the middle of that does not leave it half done."""
         try:
-            settle(self.root, self.home, self.verified)
+            self._end()
         except BaseException:
-            settle(self.root, self.home, self.verified)
+            self._end()
             raise
-        finally:
-            _close(self._lock)
+
+    def _end(self) -> None:
+        settle(self.root, self.home, self.verified)
+        handle, self._lock = self._lock, -1
+        _close(handle)  # some systems remove no file that is open
+        _remove(self.root)
 
 
 def _make(home: Path) -> tuple[Path, int]:
@@ -72,8 +77,9 @@ def _make(home: Path) -> tuple[Path, int]:
         except FileNotFoundError:
             pass  # another run took the folder away before it was locked
         except BaseException:
-            shutil.rmtree(root, ignore_errors=True)
+            settle(root, home)
             _close(lock)
+            _remove(root)  # the lock last: what has none is nobody's to tidy
             raise
         _close(lock)
 
@@ -108,6 +114,7 @@ def tidy(home: Path) -> None:
             with _claimed(root / LOCK) as claimed:
                 if claimed:
                     settle(root, home)
+                    _remove(root)
 
 
 def _is_own(root: Path) -> bool:
@@ -128,11 +135,11 @@ def _claimed(lock: Path) -> Iterator[bool]:
         os.close(handle)
 
 
-def settle(root: Path, home: Path, verified: Collection[str] = ()) -> None:
-    """End the hidden folder ``root`` in ``home``: former outputs return or are removed, and the rest is removed.
+def settle(root: Path, home: Path, verified: Mapping[str, tuple[str, ...]] = MappingProxyType({})) -> None:
+    """Empty the hidden folder ``root`` in ``home``: former outputs return or are removed, and the rest is removed.
 
-    Of a former output whose place is taken only what credkit wrote is removed; ``verified`` are names of which that
-    is known. Anything else stays where it is, and the hidden folder with it.
+    Of a former output whose place is taken only what credkit wrote is removed: ``verified`` are those of which that
+    is known, with the names in them. Anything else stays where it is, and the hidden folder with it.
     """
     for former in _inside(root / FORMER):
         place = home / former.name
@@ -140,10 +147,14 @@ def settle(root: Path, home: Path, verified: Collection[str] = ()) -> None:
             if not os.path.lexists(place):
                 put(former, place)
             else:
-                _discard(former, place, is_known=former.name in verified)
+                _discard(former, place, verified.get(former.name))
     shutil.rmtree(root / NEW, ignore_errors=True)
     with suppress(OSError):
         (root / FORMER).rmdir()
+
+
+def _remove(root: Path) -> None:
+    """Remove the hidden folder ``root`` unless something had to stay in it."""
     if not os.path.lexists(root / FORMER):
         for act in ((root / LOCK).unlink, root.rmdir):
             with suppress(OSError):
@@ -157,18 +168,16 @@ def _inside(folder: Path) -> list[Path]:
         return []
 
 
-def _discard(former: Path, place: Path, *, is_known: bool) -> None:
-    """Remove ``former``, in whose place another output is, as far as credkit wrote it."""
+def _discard(former: Path, place: Path, known: tuple[str, ...] | None) -> None:
+    """Remove ``former``, in whose place another output is, as far as credkit wrote it; ``known`` are names in it."""
     with suppress(Obstacle):
         if former.is_dir() and not former.is_symlink():
-            names = os.listdir(former) if is_known else verify_folder(former)
-            for name in sorted(
-                names, key=lambda name: name == FOLDER_MARK
-            ):  # the mark last: it must do for another try
-                (former / name).unlink()
+            names = verify_folder(former) if known is None else known
+            for name in sorted(names, key=lambda name: name == FOLDER_MARK):  # the mark last, for another try
+                (former / name).unlink(missing_ok=True)
             former.rmdir()
         else:
-            if not is_known and not os.path.samestat(former.lstat(), place.lstat()):
+            if known is None and not os.path.samestat(former.lstat(), place.lstat()):
                 verify_file(former, mark_beside(place))
             former.unlink()
 
