@@ -17,6 +17,7 @@ import numpy as np
 import polars as pl
 
 from credkit.csvfiles import File
+from credkit.regularfiles import LONGEST_LINE, open_regular
 
 PLAIN = ("utf-8", "utf8", "utf-8-sig")  # encodings that the kernel reads
 MARK = b"\xef\xbb\xbf"  # a byte order mark
@@ -66,12 +67,14 @@ def _cut(file: File) -> Iterator[bytes]:
     """The bytes of the file, cut behind ends of lines."""
     rest = b""
     try:
-        with file.path.open("rb") as stream:
+        with open_regular(file.path) as stream:
             while more := stream.read(PIECE):
                 end = more.rfind(b"\n") + 1
                 if end:
                     yield rest + more[:end]
                 rest = more[end:] if end else rest + more
+                if len(rest) > LONGEST_LINE:
+                    raise NotPlain
     except OSError:
         raise NotPlain from None
     if rest:

@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import NoReturn
 
 from credkit.errors import DefinitionError, nearest, shown
+from credkit.regularfiles import LONGEST_LINE, open_regular
 
 PIECE = 1 << 16  # bytes that are read at once
 MARK = "\ufeff"  # a byte order mark
@@ -120,13 +121,17 @@ def _order(file: File, line: int, header: list[str], columns: Sequence[str], spa
 def _lines(file: File) -> Iterator[str]:
     """The lines of ``file`` with their ends; what ends them is for the CSV reader to say."""
     begun: list[str] = []  # of the line that is not complete yet
+    line, size = 1, 0  # where it is, and how many characters of it there are
     for text in _texts(file):
         if "\n" not in text and "\r" not in text:
             begun.append(text)
-            continue
-        *whole, last = io.StringIO("".join((*begun, text)), newline="")
-        yield from whole
-        begun = [last]
+            size += len(text)
+        else:
+            *whole, last = io.StringIO("".join((*begun, text)), newline="")
+            yield from whole
+            begun, line, size = [last], line + len(whole), len(last)
+        if size > LONGEST_LINE:
+            file.refuse(line, f"the line has more than {LONGEST_LINE:,} characters: is this a file of rows?")
     yield from io.StringIO("".join(begun), newline="")
 
 
@@ -164,7 +169,7 @@ def _texts(file: File) -> Iterator[str]:
 def _pieces(file: File) -> Iterator[bytes]:
     """The bytes of ``file``, and at last none."""
     try:
-        with file.path.open("rb") as stream:
+        with open_regular(file.path) as stream:
             while piece := stream.read(PIECE):
                 yield piece
     except OSError as error:

@@ -17,6 +17,7 @@ ASCII text, and `credkit.drawsvg` as a drawing.
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
@@ -226,6 +227,14 @@ class Stretch(NamedTuple):
     ends: bool
 
 
+class Marked(NamedTuple):
+    """What a check has in one block: its text, the sign under each unit, and whether it begins there."""
+
+    text: str
+    signs: dict[int, str]
+    begins: bool
+
+
 class Sheet:
     """A picture while it is laid out: the columns of every unit, the blocks, the bars' labels."""
 
@@ -235,6 +244,8 @@ class Sheet:
         self.units = [_short(plain(unit), width) for unit in picture.units]
         self.gap = _GAPS[picture.form]
         self.blocks = self._blocks()
+        self._starts = [block.start for block in self.blocks]
+        self.marked = self._marked()
         self.letters: dict[int, str] = {}  # bars that are drawn as a letter
         self.shown: set[int] = set()  # bars whose value stands in the drawing
         self.stretches = self._stretches()
@@ -254,6 +265,22 @@ class Sheet:
             used += size
         return [*blocks, range(start, len(sizes))] if sizes else []
 
+    def _block(self, unit: int) -> int:
+        """The number of the block that ``unit`` stands in."""
+        return bisect_right(self._starts, unit) - 1
+
+    def _marked(self) -> list[list[Marked]]:
+        """For each block, the checks that touch it, in their order."""
+        touched: list[list[Marked]] = [[] for _ in self.blocks]
+        for marks in self.picture.marks:
+            signs: dict[int, dict[int, str]] = {}
+            for units, sign in ((marks.covers, "*"), (marks.at, "^" if marks.passed is False else "=")):
+                for unit in units:
+                    signs.setdefault(self._block(unit), {})[unit] = sign
+            for number, each in signs.items():
+                touched[number].append(Marked(marks.text, each, number == min(signs)))
+        return touched
+
     def columns(self, block: range) -> dict[int, tuple[int, int]]:
         """For each unit of ``block``, the column where it begins and the one behind it."""
         columns, at = {}, 0
@@ -268,9 +295,8 @@ class Sheet:
         for number, bar in enumerate(self.picture.bars):
             for first, last in runs(sorted(bar.at)):
                 parts = [
-                    (b, max(first, block.start), min(last, block.stop - 1))
-                    for b, block in enumerate(self.blocks)
-                    if first < block.stop and last >= block.start
+                    (b, max(first, self.blocks[b].start), min(last, self.blocks[b].stop - 1))
+                    for b in range(self._block(first), self._block(last) + 1)
                 ]
                 widths = [self._width(a, z) for _, a, z in parts]
                 widest = widths.index(max(widths))
@@ -297,7 +323,7 @@ class Sheet:
                 yield from self._numbers(columns)
             yield (" " * self.gap).join(self.units[i] for i in block)
             yield from self._bars(columns, self.stretches[number])
-            yield from self._mark_lines(columns, block)
+            yield from self._mark_lines(columns, self.marked[number])
         yield from self.legend()
 
     def legend(self) -> list[str]:
@@ -343,17 +369,12 @@ class Sheet:
         ends = "|" if each.begins else "-", "|" if each.ends else "-"
         return [(start, f"{ends[0]}{each.label.center(size - 2, '-')}{ends[1]}" if size > 1 else "|")]
 
-    def _mark_lines(self, columns: Mapping[int, tuple[int, int]], block: range) -> Iterator[str]:
-        """A row of marks for every check that touches ``block``, with its text where it begins."""
+    def _mark_lines(self, columns: Mapping[int, tuple[int, int]], marked: list[Marked]) -> Iterator[str]:
+        """A row of marks for every check that touches the block, with its text where it begins."""
         end = max(stop for _, stop in columns.values())
-        for marks in self.picture.marks:
-            cells = {i: "*" for i in marks.covers if i in block}
-            cells |= {i: "^" if marks.passed is False else "=" for i in marks.at if i in block}
-            if not cells:
-                continue
-            drawn = _row([(columns[i][0], mark * (columns[i][1] - columns[i][0])) for i, mark in cells.items()])
-            text = marks.text
-            if min(*marks.at, *marks.covers, block.start) < block.start:  # it began in an earlier block
+        for text, signs, begins in marked:
+            drawn = _row([(columns[i][0], sign * (columns[i][1] - columns[i][0])) for i, sign in signs.items()])
+            if not begins:
                 yield drawn
             elif end + 2 + len(text) <= self.width:
                 yield f"{drawn:<{end}}  {text}"

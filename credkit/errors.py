@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from credkit.reading import Check, Place
 
 LONGEST = 48  # characters of a value that a sentence repeats
+LONGEST_SENTENCE = 480  # characters of a whole sentence; its start says where, its end often what to do
 LONGEST_NUMBER = 4096  # bits of a number that is written out at all
 
 
@@ -32,7 +33,7 @@ class CredkitError(Exception):
     """Every error that credkit raises for what it was given. No account number stands in its message."""
 
     def __init__(self, message: str) -> None:
-        super().__init__(masked(message))
+        super().__init__(bounded(masked(message)))
 
 
 class DecodeError(CredkitError, ValueError):
@@ -59,6 +60,17 @@ class DefinitionError(CredkitError, ValueError):
 
 class UnknownCodec(CredkitError, LookupError):
     """No codec has this name; the message offers the nearest spelling."""
+
+
+def bounded(sentence: str) -> str:
+    """``sentence``, and of one that is longer than any should be its start and its end.
+
+    >>> len(bounded("gate " * 10_000)), bounded("gate 7")
+    (480, 'gate 7')
+    """
+    if len(sentence) <= LONGEST_SENTENCE:
+        return sentence
+    return f"{sentence[: LONGEST_SENTENCE - 123]} … {sentence[-120:]}"
 
 
 def shown(value: object) -> str:

@@ -17,7 +17,7 @@ from credkit.errors import DefinitionError, shown
 
 NAME = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*")
 STANDARD_NAME = re.compile(r"[A-Z][A-Z0-9_]*")  # as open standards write the names of contents
-MOST = 256  # steps; a chain that is longer was made by a mistake
+MOST = 40  # steps; a chain that is longer was made by a mistake, and causes are tried at every step of one that fails
 _ESCAPES = {"%2F": "/", "%2C": ",", "%25": "%"}
 _ESCAPE = re.compile("%(?:2F|2C|25)?")
 

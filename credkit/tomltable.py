@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any, NoReturn, TypeVar
 
 from credkit.errors import CredkitError, DefinitionError, nearest, shown
+from credkit.regularfiles import read_regular
 
 T = TypeVar("T")
 MISSING: Any = object()
@@ -133,7 +134,7 @@ class Table:
 def read_toml(path: Path, keys: tuple[str, ...]) -> Table:
     """The file ``path`` as a table with these keys; raises `DefinitionError` with file and place."""
     try:
-        content = tomllib.loads(path.read_bytes().decode("utf-8").removeprefix("\ufeff"))
+        content = tomllib.loads(read_regular(path).decode("utf-8").removeprefix("\ufeff"))
     except OSError as error:
         raise DefinitionError(f"{path.name}: the file cannot be read ({error.strerror})") from None
     except UnicodeDecodeError as error:

@@ -27,7 +27,8 @@ ORDER = (
     "checks", "accounts", "errors", "spans", "reading", "shapes", "codec", "grammar", "tables", "chains", "codecs",
     "registry", "api",
     "streams", "diagnose", "payment", "search", "bulk", "screen", "cautions", "draw", "drawsvg", "outputs",
-    "csvfiles", "csvcolumns", "tomltable", "memory", "sitefiles", "times", "sitemodel", "sitecolumns", "site",
+    "regularfiles", "csvfiles", "csvcolumns", "tomltable", "memory",
+    "sitefiles", "times", "sitemodel", "sitecolumns", "site",
     "crosswalk", "census", "audit", "report", "demo", "cli", "__main__",
 )  # fmt: skip
 CORE = ORDER[: ORDER.index("api") + 1]

@@ -365,3 +365,11 @@ def test_fields_cannot_be_changed() -> None:
     fields = decode("hex:8/serial-32", "02F764DD")
     with pytest.raises(TypeError):
         fields["number"] = 1
+
+
+def test_a_chain_has_its_bounds() -> None:
+    """Each cause of a failing value is tried at every step: 250 of them took most of a minute."""
+    most = "/".join(["hex:8", *["invert"] * 38, "serial-32"])
+    assert len(chain(most).steps) == 40
+    with pytest.raises(DefinitionError, match="41 steps are more than 40"):
+        chain(most.replace("invert/", "invert/invert/", 1))

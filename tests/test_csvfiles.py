@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tracemalloc
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -79,9 +80,33 @@ def test_a_long_file_takes_no_more_memory_than_a_short_one(tmp_path: Path) -> No
 
 
 def test_a_file_without_a_line_end_is_read_in_time_that_grows_with_it(tmp_path: Path) -> None:
-    """Ten million characters of one cell: refused for its length, as in one piece."""
+    """Ten million characters of one line: refused once it is longer than a line may be, wherever pieces end."""
+    for before in (b"", b"name\nAnna\n"):
+        with pytest.raises(DefinitionError) as caught:
+            list(records(written(tmp_path, before + b"x" * 10_000_000), ["name"]))
+        line = before.count(b"\n") + 1
+        sentence = f"list.csv line {line}: the line has more than 1,048,576 characters: is this a file of rows?"
+        assert str(caught.value) == sentence
     with pytest.raises(DefinitionError, match=r"list\.csv line 1: the row that begins here has a cell of more than"):
+        list(records(written(tmp_path, b"x" * 1_000_000), ["name"]))
+
+
+def test_no_more_of_an_endless_line_is_read_than_a_line_may_have(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of a line of ten million bytes at most the longest line and one piece are read."""
+    read = []
+    pieces = csvfiles._pieces
+
+    def counted(file: File) -> Iterator[bytes]:
+        for piece in pieces(file):
+            read.append(len(piece))
+            yield piece
+
+    monkeypatch.setattr(csvfiles, "_pieces", counted)
+    with pytest.raises(DefinitionError, match="the line has more than"):
         list(records(written(tmp_path, b"x" * 10_000_000), ["name"]))
+    assert sum(read) <= (1 << 20) + csvfiles.PIECE
 
 
 def test_the_option_that_declares_is_named_where_there_is_one(tmp_path: Path) -> None:

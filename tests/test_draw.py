@@ -1,5 +1,7 @@
 """Drawings: columns are counted here by hand or from a published layout, never taken from the renderer."""
 
+from collections.abc import Iterator
+
 import pytest
 from bitstring import Bits
 from hypothesis import given
@@ -178,3 +180,24 @@ def test_every_layout_of_the_catalogue_can_be_drawn() -> None:
             assert all(field.name in text for field in codec.layout.fields)
             assert all(f"  {check.rule}" in text or f" {check.rule} " in text for check in codec.layout.checks)
     assert found > 10
+
+
+class Counted(tuple[int, ...]):
+    """Positions that count how often all of them were looked at."""
+
+    looks = 0
+
+    def __iter__(self) -> Iterator[int]:
+        type(self).looks += 1
+        return super().__iter__()
+
+
+def test_positions_are_looked_at_once_however_many_rows_there_are() -> None:
+    """Once for each row, a value of 130,000 characters took a minute."""
+    Counted.looks = 0
+    wrong = Counted(range(10_000))
+    row = Picture(title="", form="text", units=tuple("0" * 10_000), marks=(Marks(text="x", at=wrong, passed=False),))
+    rows = lines(row)
+    assert sum(line.count("^") for line in rows) == 10_000
+    assert len(rows) > 400
+    assert Counted.looks == 1

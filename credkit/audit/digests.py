@@ -15,6 +15,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from credkit.errors import DefinitionError
+from credkit.regularfiles import open_regular
 
 CHUNK = 1 << 20  # bytes
 
@@ -35,7 +36,7 @@ def sha256(path: Path, tell: Callable[[int], None] = lambda at: None, *, size: i
     """
     found, at = hashlib.sha256(), 0
     try:
-        with path.open("rb", buffering=0) as file:
+        with open_regular(path, buffering=0) as file:
             while (size is None or at <= size) and (chunk := file.read(CHUNK)):
                 found.update(chunk)
                 at += len(chunk)

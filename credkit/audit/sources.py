@@ -23,6 +23,7 @@ import numpy as np
 
 from credkit.bulk.words import Array
 from credkit.errors import DefinitionError, nearest, shown
+from credkit.regularfiles import LONGEST_LINE, NOT_REGULAR, open_regular
 
 PIECE = 1 << 23  # bytes of a piece: large enough that its overhead is small, small enough to hold several
 NEAR = 1 << 12  # bytes in which an end of a line is looked for
@@ -34,7 +35,6 @@ BROKEN = "the row is broken off: the file ends within it"
 DAMAGED = "its compressed data is damaged"
 NEAR_IT = ", and rows shortly before that may be wrong, too"
 WRONG_SUM = "its check value is wrong, so any of its rows may be"
-LONGEST_LINE = 1 << 20  # bytes; a file with a longer one is none of rows
 ENDINGS = (".csv", ".csv.gz", ".jsonl", ".jsonl.gz", ".ndjson", ".ndjson.gz", ".parquet")
 
 
@@ -125,7 +125,7 @@ class Stream:
     def __init__(self, path: Path, *, compressed: bool) -> None:
         self.broken = ""
         try:
-            self._file = path.open("rb", buffering=0)
+            self._file = open_regular(path, buffering=0)
         except OSError as error:
             raise DefinitionError(f"{path}: the file cannot be read ({error.strerror})") from None
         self._inflate = zlib.decompressobj(GZIP) if compressed else None
@@ -221,8 +221,8 @@ def sized(path: Path) -> int:
         why = error.strerror if isinstance(error, OSError) else error
         raise DefinitionError(f"{path}: the file cannot be read ({why})") from None
     if not S_ISREG(found.st_mode):
-        what = "a directory" if S_ISDIR(found.st_mode) else "a pipe or a device"
-        raise DefinitionError(f"{path}: it is {what}, not a file")
+        what = "it is a directory, not a file" if S_ISDIR(found.st_mode) else NOT_REGULAR
+        raise DefinitionError(f"{path}: {what}")
     return found.st_size
 
 

@@ -3,8 +3,9 @@
 The commands have no logic of their own: they read values (`credkit.cli.values`), hand them to the
 library, and speak through one door (`credkit.cli.output`), which masks account numbers.
 
-Exit codes: 0 good; 1 a value failed; 2 wrong usage or a fault in a file that defines something;
-130 interrupted; 141 the reader of the output went away; 128 and the number of a signal that ended it.
+Exit codes: 0 good; 1 a value failed; 2 wrong usage or a fault in a file that defines something; 70 an
+error that credkit does not expect; 130 interrupted; 141 the reader of the output went away; 128 and the
+number of a signal that ended it.
 """
 
 from __future__ import annotations
@@ -46,7 +47,9 @@ CARD = {  # the commands of `credkit card`, likewise
     "check": ("credkit.cli.card.check", "Check what was read back from cards."),
 }
 EVERY = tuple(word for name in COMMANDS for word in (name, *(f"card {each}" for each in CARD if name == "card")))
+UNEXPECTED = 70  # EX_SOFTWARE of sysexits.h (BSD); never 1, which says that a value failed
 INTERRUPTED, CLOSED = 130, 141
+REPORT = "This is a fault of credkit: please report it; with PYTHONDEVMODE=1 the traceback is shown"
 _KEY = re.compile(r"[0-9A-Fa-f]{12,}|(?<=extra argument)s? \(.*")
 
 
@@ -93,7 +96,9 @@ class Commands(click.Group):
         with _told_to_end():
             try:
                 code = super().main(*args, **{**options, "prog_name": "credkit", "standalone_mode": False})
-            except Exception as error:
+            except (SystemExit, KeyboardInterrupt):
+                raise
+            except BaseException as error:  # what a library panics with is no Exception
                 code = _failed(error)
         sys.exit(code or 0)
 
@@ -126,8 +131,8 @@ def _told_to_end() -> Iterator[None]:
             signal.signal(number, handler)
 
 
-def _failed(error: Exception) -> int:
-    """Say what ``error`` is, and the exit code; what is not a known fault is raised again."""
+def _failed(error: BaseException) -> int:
+    """Say what ``error`` is, and the exit code. In Python's development mode an unexpected one is raised again."""
     from credkit.cli.output import complain
     from credkit.errors import CredkitError
 
@@ -149,9 +154,24 @@ def _failed(error: Exception) -> int:
         complain(str(error))
     elif isinstance(error, OSError) and error.strerror:
         complain(f"{error.filename}: {error.strerror}" if error.filename else error.strerror)
-    else:
+    elif isinstance(error, MemoryError):
+        complain("there is not enough memory for this, so there is no result")
+        return UNEXPECTED
+    elif sys.flags.dev_mode:
         raise error
+    else:
+        complain(f"unexpected error, so there is no result: {type(error).__name__}{_place(error)}. {REPORT}")
+        return UNEXPECTED
     return 2
+
+
+def _place(error: BaseException) -> str:
+    """The last line of credkit that ``error`` passed; what it says may hold a value, or a key, and is not repeated."""
+    from traceback import extract_tb
+
+    package = os.path.dirname(os.path.dirname(__file__)) + os.sep
+    frames = [frame for frame in extract_tb(error.__traceback__) if frame.filename.startswith(package)]
+    return f" in credkit/{frames[-1].filename.removeprefix(package)} line {frames[-1].lineno}" if frames else ""
 
 
 @click.group(
@@ -159,8 +179,8 @@ def _failed(error: Exception) -> int:
     invoke_without_command=True,
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 80},
     epilog=f"""\b
-Exit codes: 0 good, 1 a value failed, 2 wrong usage, 130 interrupted.
-No colour when piped, or when NO_COLOR is set.
+Exit codes: 0 good, 1 a value failed, 2 wrong usage, 70 unexpected error,
+130 interrupted. No colour when piped, or when NO_COLOR is set.
 
 \b
 Shell completion, for bash (also zsh_source, fish_source):

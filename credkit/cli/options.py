@@ -16,9 +16,24 @@ from credkit.chains import conversion as link_conversion
 from credkit.codec import Codec, Entry
 from credkit.errors import DefinitionError
 from credkit.registry import chain, names
+from credkit.regularfiles import open_regular, read_regular
 from credkit.shapes import only
 
 Command = TypeVar("Command", bound=Callable[..., Any])
+
+
+class InputFile(click.File):
+    """A regular file to read bytes from; ``-`` is standard input, whatever that is."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """The open file; it is closed when the command ends."""
+        if value == "-":
+            return super().convert(value, param, ctx)
+        try:
+            found = open_regular(Path(value))
+        except OSError as error:
+            self.fail(f"{value!r}: {error.strerror}", param, ctx)
+        return ctx.with_resource(found) if ctx else found
 
 
 def spoken(command: Command) -> Command:
@@ -42,7 +57,7 @@ def common(command: Command) -> Command:
 def from_file(command: Command) -> Command:
     """--file, for the commands that read values."""
     option = click.option(
-        "--file", type=click.File("rb"), metavar="FILE", help="Read values from FILE, one a line (- is standard input)."
+        "--file", type=InputFile("rb"), metavar="FILE", help="Read values from FILE, one a line (- is standard input)."
     )
     return option(command)
 
@@ -70,7 +85,7 @@ def _layouts(ctx: click.Context, param: click.Parameter, path: Path | None) -> t
     if path is None:
         return ()
     try:
-        content = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+        content = tomllib.loads(read_regular(path).decode("utf-8-sig"))
         if not content.keys().isdisjoint(("site", "plans", "tables")):  # a whole site file, or a part of one
             from credkit.site import site_entries
 

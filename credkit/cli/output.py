@@ -22,7 +22,7 @@ import click
 from credkit.accounts import holds_account, masked
 from credkit.cautions import PAYMENT
 from credkit.cli.masks import value_masked
-from credkit.errors import DefinitionError
+from credkit.errors import DefinitionError, bounded
 from credkit.screen import WIDTH, plain
 
 if TYPE_CHECKING:  # `credkit formats` needs none of these
@@ -40,7 +40,7 @@ TRACK = "payment track data must not be kept after authorisation"
 
 def complain(sentence: str, command: str = "") -> None:
     """One sentence on standard error; wrapped only where a terminal shows it."""
-    text = plain(masked(f"credkit{' ' * bool(command)}{command}: {' '.join(sentence.split())}"))
+    text = plain(bounded(masked(f"credkit{' ' * bool(command)}{command}: {' '.join(sentence.split())}")))
     if sys.stderr.isatty():
         text = "\n".join(_wrapped(text, WIDTH))
     click.echo(text, err=True)
@@ -81,12 +81,16 @@ class Door:
             yield None
             return
         from rich.console import Console  # only for a terminal
+        from rich.text import Text
 
-        with Console(stderr=True).status(self.text(text)) as status:
+        def verbatim(text: str) -> Text:  # not markup: the name of a folder may look like it
+            return Text(self.text(text))
+
+        with Console(stderr=True).status(verbatim(text)) as status:
 
             def done(count: int) -> None:
                 if count % COUNTED == 0:
-                    status.update(self.text(f"{text}: {count:,} done"))
+                    status.update(verbatim(f"{text}: {count:,} done"))
 
             yield done
 

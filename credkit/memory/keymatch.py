@@ -17,6 +17,7 @@ from pathlib import Path
 from credkit.memory.findings import Checked
 from credkit.memory.listing import BATCH
 from credkit.memory.masters import MasterKey, check_value
+from credkit.regularfiles import read_regular
 
 CHECK_VALUE = "check_value"  # its name in batch.json
 AGAIN = "read-twice"  # of a difference: this card was counted before
@@ -32,7 +33,7 @@ def batch_check_values(folders: Iterable[Path]) -> dict[Path, str]:
 
 def _told(path: Path) -> str:
     try:
-        about = json.loads(path.read_bytes())
+        about = json.loads(read_regular(path))
     except (OSError, ValueError, RecursionError):
         return ""
     value = about.get(CHECK_VALUE) if isinstance(about, dict) else None

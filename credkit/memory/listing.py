@@ -26,6 +26,7 @@ from credkit.errors import DefinitionError, shown
 from credkit.memory.geometry import Geometry
 from credkit.memory.image import SPARE, Image, Trailer
 from credkit.memory.plan import Plan, Record
+from credkit.regularfiles import open_regular
 
 GROUP = 4  # bytes written together
 KEY = 6  # bytes of a key
@@ -187,11 +188,10 @@ def read_backs(paths: Iterable[Path]) -> list[Path]:
 
 def _content(path: Path) -> bytes:
     try:
-        with path.open("rb") as file:
+        with open_regular(path) as file:
             data = file.read(LARGEST + 1)
-    except (OSError, ValueError) as error:
-        why = error.strerror if isinstance(error, OSError) else "its name cannot be that of a file"
-        raise DefinitionError(f"{path}: the file cannot be read ({why})") from None
+    except OSError as error:
+        raise DefinitionError(f"{path}: the file cannot be read ({error.strerror})") from None
     if len(data) > LARGEST:
         raise DefinitionError(f"{path}: more than {LARGEST:,} bytes, which no read-back of one card has")
     return data

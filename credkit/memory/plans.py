@@ -30,6 +30,7 @@ from credkit.memory.keys import is_published
 from credkit.memory.plan import IDENTITY, Plan, Record
 from credkit.reading import Field
 from credkit.registry import chain
+from credkit.regularfiles import read_regular
 from credkit.shapes import only
 from credkit.tomltable import Table, read_toml
 
@@ -53,7 +54,7 @@ DIRECTORY = "directory"  # the name of the record that says where the others are
 def load_plan(path: str | Path) -> Plan:
     """The plan that the TOML file ``path`` describes; raises `DefinitionError` with file and key."""
     plan = _Builder(read_toml(Path(path), TOP)).plan()
-    return replace(plan, digest=sha256(Path(path).read_bytes()).hexdigest())
+    return replace(plan, digest=sha256(read_regular(Path(path))).hexdigest())
 
 
 class _Builder:
