@@ -7,6 +7,7 @@ from typing import Any, NoReturn
 
 from credkit.errors import DefinitionError, nearest, shown
 from credkit.grammar import NAME
+from credkit.spans import WIDEST
 
 
 class Definition:
@@ -20,10 +21,24 @@ class Definition:
             self.refuse("a name has small letters, digits and hyphens only")
         self.table = self.expect("the definition", definition, Mapping, "a table")
         self.known("", self.table, keys)
+        self.bound_numbers()
 
     def refuse(self, problem: str) -> NoReturn:
         """Raise the one sentence about ``problem``."""
         raise DefinitionError(f"{self.what} {self.name}: {problem}")
+
+    def bound_numbers(self) -> None:
+        """Refuse a whole number anywhere that is wider than what credkit reads as one; Python does not print it."""
+        for key, value in self.table.items():
+            inside = [value]
+            while inside:
+                each = inside.pop()
+                if isinstance(each, int) and each.bit_length() > WIDEST:
+                    self.refuse(f"{key}: {shown(each)} is wider than {WIDEST} bits")
+                elif isinstance(each, Mapping):
+                    inside += [*each, *each.values()]
+                elif isinstance(each, list | tuple):
+                    inside += each
 
     def expect(self, what: str, value: Any, kind: type[Any], words: str) -> Any:
         """``value`` if it is of this type; ``words`` say what is needed."""
