@@ -130,6 +130,8 @@ def nearest(word: str, known: Iterable[str]) -> str:
     """
     from difflib import get_close_matches  # only when something is misspelt
 
+    if len(word) > LONGEST_SENTENCE:  # nothing is called so
+        return ""
     spelt = {name.lower(): name for name in known}
     close = get_close_matches(word.lower(), spelt, n=1)
     return f"; did you mean {spelt[close[0]]}?" if close else ""

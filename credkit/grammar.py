@@ -18,6 +18,7 @@ from credkit.errors import DefinitionError, shown
 NAME = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*")
 STANDARD_NAME = re.compile(r"[A-Z][A-Z0-9_]*")  # as open standards write the names of contents
 MOST = 40  # steps; a chain that is longer was made by a mistake, and causes are tried at every step of one that fails
+LONGEST = 65536  # characters
 _ESCAPES = {"%2F": "/", "%2C": ",", "%25": "%"}
 _ESCAPE = re.compile("%(?:2F|2C|25)?")
 
@@ -38,6 +39,8 @@ def parse(text: str) -> list[StepText]:
     Traceback (most recent call last):
     credkit.errors.DefinitionError: chain 'hex:8//wiegand-26': step 2 at character 6 is empty
     """
+    if len(text) > LONGEST:
+        raise DefinitionError(f"chain {shown(text[:LONGEST])}: {len(text)} characters are more than {LONGEST}")
     pieces = text.split("/")
     if len(pieces) > MOST:
         raise DefinitionError(f"chain {shown(text)}: {len(pieces)} steps are more than {MOST}")

@@ -14,12 +14,15 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
+from credkit import chain
 from credkit.audit import Audit, Clock, Columns, Plan, audit, audit_text
+from credkit.audit.blind import Channel, Judged, blind
 from credkit.audit.summary import Counts
 from credkit.audit.text import UNSTEADY
 from credkit.demo import write_demo
 from credkit.report import report
 from credkit.site import load_site
+from credkit.tables.layout import LayoutCodec
 from tests.captures import START, changes_in
 from tests.pages import Page
 
@@ -189,3 +192,56 @@ def test_a_reader_without_one_time_says_so(demo: Audit) -> None:
         bool(each.failing) for each in demo.readers
     )
     assert f"Since when: {UNSTEADY}." in Page(report(changed, ZONE)).paragraphs
+
+
+def test_a_quick_look_at_the_counts_hides_no_change(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Counts that cannot hold a change by their sums alone are not searched; all others give what a search gives."""
+    dice = np.random.default_rng(7)
+    searched: list[Counts] = []
+    for _ in range(400):
+        size = int(dice.integers(1, 60))
+        rows = dice.integers(1, dice.choice([2, 5, 40]), size)
+        share = np.where(
+            np.arange(size) < dice.integers(0, size + 1), dice.choice([0, 0.02, 0.3]), dice.choice([0.05, 1])
+        )
+        counts = Counts(
+            seconds=60, starts=tuple(range(0, 60 * size, 60)), rows=tuple(rows.tolist()),
+            failing=tuple(dice.binomial(rows, share).tolist()),
+        )  # fmt: skip
+        searched.append(counts)
+    quick = [changes_in(counts) for counts in searched]
+    monkeypatch.setattr("credkit.audit.changes._at_most", lambda rows, failing: float("inf"))
+    assert quick == [changes_in(counts) for counts in searched]
+    assert 20 < sum(bool(found) for found in quick) < 380
+
+
+def test_readers_of_few_rows_are_not_searched(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Ten rows each of 50,000 readers took minutes to search."""
+
+    def never(*_: object) -> None:
+        raise AssertionError
+
+    for search in ("_split", "_stretch"):
+        monkeypatch.setattr(f"credkit.audit.changes.{search}", never)
+    for failing in range(11):
+        marks = (1,) * failing + (0,) * (10 - failing)
+        assert changes_in(Counts(seconds=60, starts=tuple(range(10)), rows=(1,) * 10, failing=marks)) == ()
+
+
+def test_what_many_readers_have_in_common_is_computed_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    shares = []
+    rate = Channel.rate
+
+    def counted(channel: Channel, share: float) -> float:
+        shares.append(share)
+        return rate(channel, share)
+
+    monkeypatch.setattr(Channel, "rate", counted)
+    codec = chain("wiegand-26")
+    assert isinstance(codec, LayoutCodec)
+    judged = Judged(codec.layout)
+    judged.add("binary/wiegand-26", {f"gate-{number}": (100, number % 3) for number in range(3000)})
+    found = blind(judged)
+    assert sorted(shares) == [0.01, 0.01, 0.02]  # of all readers together, and each of their shares
+    once = [Channel(codec.layout).unseen(rate(Channel(codec.layout), share)) for share in (0.01, 0.02)]
+    assert found.expected == pytest.approx(1000 * 100 * sum(once))

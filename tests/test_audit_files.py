@@ -27,7 +27,7 @@ from credkit.audit.entries import LONGEST
 from credkit.audit.secrets import narrow, told
 from credkit.demo import write_demo
 from credkit.site import load_rows, load_site
-from tests.captures import CHAIN, START, Row, as_csv, hexed, made, written
+from tests.captures import CHAIN, START, Row, as_csv, as_json, hexed, made, written
 from tests.commandline import CREDKIT, ENVIRONMENT, on_a_terminal, records, run
 from tests.test_audit import adds_up, plan, reader
 
@@ -394,6 +394,31 @@ def test_a_line_without_an_end(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) 
     monkeypatch.setattr(sources, "LONGEST_LINE", 1000)
     with pytest.raises(DefinitionError, match="a line has more than 100 bytes"):
         audit([file(tmp_path, HEAD + GOOD + "x" * 5000)], plan())
+
+
+@pytest.mark.parametrize("end", ["\n", "\r\n"])
+@pytest.mark.parametrize("kind", ["csv", "csv.gz", "jsonl.gz"])
+def test_empty_lines_without_end_are_refused(tmp_path: Path, kind: str, end: str) -> None:
+    """A kilobyte of compressed data becomes a megabyte of empty lines: it is refused before they are split."""
+    row = Row("2026-03-01T08:00:00Z", "gate", hexed(1, 2))
+    good = as_json([row]) if "json" in kind else GOOD.encode()
+    head = b"" if "json" in kind else HEAD.encode()
+    for size, refused in ((1 << 19, False), (20 << 20, True)):
+        data = head + good + end.encode() * (size // len(end)) + good
+        path = file(tmp_path, gzip.compress(data) if kind.endswith("gz") else data, f"reads.{kind}")
+        if refused:
+            with pytest.raises(DefinitionError, match="more than 1,048,576 bytes without a row between"):
+                audit([path], plan())
+        else:
+            found = audit([path], plan())
+            assert (found.good, found.unreadable) == (2, 0)
+
+
+def test_lines_that_are_rows_are_none_of_the_empty_ones(tmp_path: Path) -> None:
+    """In a file of one column a blank is a cell."""
+    path = file(tmp_path, "text\n" + " \n" * 1_000_000)
+    found = audit([path], plan(reader="", time=""))
+    assert found.failing == 1_000_000
 
 
 # ── sites ───────────────────────────────────────────────────────────────────────────────────────

@@ -373,3 +373,5 @@ def test_a_chain_has_its_bounds() -> None:
     assert len(chain(most).steps) == 40
     with pytest.raises(DefinitionError, match="41 steps are more than 40"):
         chain(most.replace("invert/", "invert/invert/", 1))
+    with pytest.raises(DefinitionError, match="65537 characters are more than 65536"):
+        chain("strip:" + "x" * 65_531)

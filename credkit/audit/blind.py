@@ -126,18 +126,17 @@ def blind(judged: Judged) -> Blind:
     """What the checks of a layout cannot see, and what that may mean for the frames judged by them."""
     layout = judged.layout
     total, passing = pairs(layout)
-    apart = sorted(name for name, (frames, failed) in judged.readers.items() if failed > OFTEN * frames)
-    frames = sum(frames for name, (frames, _) in judged.readers.items() if name not in apart)
-    failed = sum(failed for name, (_, failed) in judged.readers.items() if name not in apart)
+    others = {name: counts for name, counts in judged.readers.items() if counts[1] <= OFTEN * counts[0]}
+    apart = sorted(judged.readers.keys() - others.keys())
+    frames, failed = (sum(counts[each] for counts in others.values()) for each in range(2))
     rate = expected = None
     if frames and 0 < len(rows_of(layout)) <= MOST_PARITIES:
         channel = Channel(layout)
         rate = channel.rate(failed / frames) if failed else 0.0
-        expected = sum(
-            count * channel.unseen(channel.rate(wrong / count))
-            for name, (count, wrong) in judged.readers.items()
-            if wrong and name not in apart
-        )
+        shares = [(count, wrong / count) for count, wrong in others.values() if wrong]
+        different = {share for _, share in shares}  # many readers have the same
+        unseen = {share: channel.unseen(channel.rate(share)) for share in different}
+        expected = sum(count * unseen[share] for count, share in shares)
     return Blind(
         chains=tuple(judged.chains), layout=layout.name, length=layout.length, pairs=total, passing=passing,
         unseen=syndromes(layout).count(0), frames=frames, failed=failed, rate=rate, expected=expected,

@@ -69,10 +69,18 @@ def changes(starts: Array, rows: Array, failing: Array) -> tuple[Change, ...] | 
 
 def _places(rows: Array, failing: Array, bins: int) -> tuple[list[int], float]:
     """Where to cut counts into parts of different shares, and what it gains; nowhere if no cut is beyond chance."""
+    if _at_most(float(rows.sum()), float(failing.sum())) <= log(max(bins, 2) / CHANCE):
+        return [], 0.0
     split, stretch = _split(rows, failing, bins), _stretch(rows, failing, bins)
     if stretch is not None and (split is None or stretch[2] > split[1]):
         return [place for place in stretch[:2] if 0 < place < len(rows)], stretch[2]
     return ([], 0.0) if split is None else ([split[0]], split[1])
+
+
+def _at_most(rows: float, failing: float) -> float:
+    """What no cut and no stretch gains more than: as much as if every row were known to fail or not."""
+    share = (failing + 0.5) / (rows + 1)
+    return -failing * log(share) - (rows - failing) * log(1 - share)
 
 
 def _split(rows: Array, failing: Array, bins: int) -> tuple[int, float] | None:

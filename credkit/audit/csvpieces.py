@@ -223,6 +223,8 @@ class CsvPiece:
         faults: list[Fault] = []
         lines = self.cut.data.removesuffix(b"\n").split(b"\n")
         for place, line in enumerate(lines):
+            if not line:
+                continue
             cells = _cells(form, line.removesuffix(b"\r"))
             if self.cut.broken and place == len(lines) - 1:
                 cells = Fault(0, BROKEN, line.decode(form.encoding, "replace"))

@@ -93,6 +93,8 @@ class JsonPiece:
         faults: list[Fault] = []
         lines = self.cut.data.removesuffix(b"\n").split(b"\n")
         for place, line in enumerate(lines):
+            if not line:
+                continue
             found = self._cells(line)
             if self.cut.broken and place == len(lines) - 1:
                 found = BROKEN

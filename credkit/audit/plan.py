@@ -156,11 +156,13 @@ class Plan:
             raise DefinitionError(
                 f"the column {shown(self.columns.reader)} has more than {READERS:,} different values: are they readers?"
             )
+        names = [*self.names]  # others read the former list
         for name in fresh:
-            self._codes[name] = len(self.names)
+            self._codes[name] = len(names)
             self.of_reader.append(((-NEVER, NEVER, 0),))
-            self.names = [*self.names, name]  # others read the former list
-        self.readers = pl.Enum(self.names)
+            names.append(name)
+        self.names = names
+        self.readers = pl.Enum(names)
 
     def alone(self) -> int:
         """The one reader of a file that has no column of readers."""

@@ -254,9 +254,17 @@ class Cut(NamedTuple):
 
 
 def cut(source: Source, stream: Stream, begun: bytes) -> Iterator[Cut]:
-    """The bytes of a file cut behind ends of lines; ``begun`` is what was read of it before."""
-    rest = begun
+    """The bytes of a file cut behind ends of lines; ``begun`` is what was read of it before.
+
+    A little compressed data can become empty lines without end: so many without a row between are refused.
+    """
+    rest, empty = begun, 0
     while more := stream.read_lines():
+        empty = 0 if more[:1] not in b"\r\n" or more.strip(b"\r\n") else empty + len(more)
+        if empty > LONGEST_LINE:
+            raise DefinitionError(
+                f"{source.name}: more than {LONGEST_LINE:,} bytes without a row between: is this a file of rows?"
+            )
         end = len(more) if more.endswith(b"\n") else more.rfind(b"\n") + 1
         if end:
             yield Cut(rest + more[:end], stream.tell())
