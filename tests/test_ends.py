@@ -188,6 +188,23 @@ def test_a_definition_that_is_too_large_is_not_read_whole(tmp_path: Path) -> Non
     assert batch_check_values([tmp_path]) == {}
 
 
+ZONES = ("x" * 600, "é" * 600, "a/" * 300, "/" * 600, "../" * 200, "Europe/" + "A" * 5000, "\\u0000", "")
+
+
+@pytest.mark.parametrize("zone", ZONES, ids=range(len(ZONES)))
+def test_a_time_zone_may_be_of_any_length(site_folder: Path, zone: str) -> None:
+    site = site_folder / "site.toml"
+    site.write_text(site.read_text().replace("Europe/Amsterdam", zone))
+    for command in (
+        ("census", str(site)),
+        ("audit", "--chain", CHAIN, "--zone", zone, str(site_folder / "readings.csv")),
+    ):
+        result = run(*command)
+        assert result.exit_code == 2
+        assert "is not an IANA time zone" in result.stderr
+        assert len(result.stderr) < 200
+
+
 # ── names on a screen ───────────────────────────────────────────────────────────────────────────
 
 
