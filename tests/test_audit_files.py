@@ -26,6 +26,7 @@ from credkit.audit import Audit, Clock, Columns, Plan, audit, audit_text, secret
 from credkit.audit.entries import LONGEST
 from credkit.audit.secrets import narrow, told
 from credkit.demo import write_demo
+from credkit.regularfiles import LONGEST_LINE
 from credkit.site import load_rows, load_site
 from tests.captures import CHAIN, START, Row, as_csv, as_json, hexed, made, written
 from tests.commandline import CREDKIT, ENVIRONMENT, on_a_terminal, records, run
@@ -382,7 +383,7 @@ def test_a_header_without_an_end(tmp_path: Path, columns: int) -> None:
     header = "text,reader,time," + ",".join(f"column-{number}" for number in range(columns))
     row = f"{hexed(1, 2)},gate,2026-03-01T08:00:00Z{',' * columns}\n"
     path = file(tmp_path, f"{header}\n{row}{row}")
-    if len(header) > sources.LONGEST_LINE:
+    if len(header) > LONGEST_LINE:
         with pytest.raises(DefinitionError, match="line 1: the header has more than 1,048,576 bytes"):
             audit([path], plan())
     else:

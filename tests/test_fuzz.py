@@ -125,7 +125,7 @@ def test_a_number_that_python_does_not_print_is_refused_wherever_it_stands(numbe
 
 def test_the_script_of_definitions_runs() -> None:
     script = Path(__file__).with_name("fuzzdefinitions.py")
-    command = [sys.executable, script, "--count", "20", "--kind", "layout", "--kind", "chain"]
+    command = [sys.executable, str(script), "--count", "20", "--kind", "layout", "--kind", "chain"]
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
     assert [line.partition(":")[0] for line in done.stdout.splitlines()] == [

@@ -21,7 +21,6 @@ import polars as pl
 from credkit.audit.sources import (
     BOM,
     BROKEN,
-    LONGEST_LINE,
     Columns,
     Cut,
     Fault,
@@ -35,6 +34,7 @@ from credkit.audit.sources import (
     places,
 )
 from credkit.errors import DefinitionError, shown
+from credkit.regularfiles import LONGEST_LINE
 
 NEWLINE, QUOTE, RETURN = b"\n"[0], b'"'[0], b"\r"[0]
 LOOKED = 1 << 18  # bytes that are looked at together: they stay in a processor's cache
