@@ -17,6 +17,7 @@ from collections import Counter
 from collections.abc import Callable, Iterator, Mapping
 from copy import deepcopy
 from datetime import UTC, date, datetime
+from functools import lru_cache
 from pathlib import Path
 from random import Random
 from tempfile import TemporaryDirectory
@@ -35,6 +36,7 @@ from tests.strategies import TRAPS, damaged, definition, fuzzed, noise
 
 BOUND = 500  # characters of a sentence
 SOURCES = Path(credkit.__file__).parent
+LARGEST = 60_000  # characters that a word becomes at most
 CHAINS = fuzzed()
 WORDS = (
     "", "0", "1-8", "0-65535", "0-99999", "9-1", "0-7,16-23", "7-0", "a", "é", "\0", "\ud7ff", "😀", "x" * 600,
@@ -52,7 +54,8 @@ PLAIN: tuple[Callable[[Random], Any], ...] = (
     lambda random: "".join(random.choices(TRAPS.replace("\ud800", ""), k=random.choice((1, 3, 20, 600)))),
     lambda random: random.choice(([], {}, [[]], [{}], {"": {}}, [0], ["0-1"], {"a": 1}, [1, "a", None][:2])),
     lambda random: {f"key{number}": number for number in range(random.choice((3, 700)))},
-    lambda random: [random.choice(WORDS)] * random.choice((2, 600)),
+    lambda random: [random.choice(WORDS)] * random.choice((2, 20)),
+    lambda random: [random.choice(("", "0", "1-8", "number", "hex:8"))] * 600,
 )
 
 
@@ -117,7 +120,7 @@ def misspelt(random: Random, text: str) -> str:
             text[:at] + random.choice(WORDS) + text[at:],
             text[at:] + text[:at],
             text.upper(),
-            text * 300,
+            text * (LARGEST // (len(text) or 1)),
         )
     )
 
@@ -158,7 +161,12 @@ def file_text(random: Random, original: str) -> str:
 
 
 def _table(random: Random, original: str) -> list[tuple[str, Any]]:
-    return list(mutated(random, tomllib.loads(original)).items())
+    return list(mutated(random, _parsed(original)).items())
+
+
+@lru_cache(maxsize=16)
+def _parsed(original: str) -> dict[str, Any]:
+    return tomllib.loads(original)
 
 
 # ── what is made of it ──────────────────────────────────────────────────────────────────────────

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import tracemalloc
 from collections.abc import Iterator
+from io import FileIO
 from pathlib import Path
+from typing import Any
 
 import pytest
 
-from credkit import DefinitionError, csvfiles
+from credkit import DefinitionError, csvcolumns, csvfiles
 from credkit.csvfiles import File, records
 
 TEXT = 'name,note\r\nZoë,"a ""b"", c"\n\nKåre,潮位に注意\rLast,\n'
@@ -107,6 +109,27 @@ def test_no_more_of_an_endless_line_is_read_than_a_line_may_have(
     with pytest.raises(DefinitionError, match="the line has more than"):
         list(records(written(tmp_path, b"x" * 10_000_000), ["name"]))
     assert sum(read) <= (1 << 20) + csvfiles.PIECE
+
+
+class Counted(FileIO):
+    """A file that counts the bytes that are read of it."""
+
+    total = 0
+
+    def read(self, size: int | None = -1) -> Any:
+        found = super().read(size)
+        type(self).total += len(found or b"")
+        return found
+
+
+def test_columns_leave_an_endless_line_to_the_strict_reader(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of ten million bytes, no more than the longest line and two pieces are read."""
+    monkeypatch.setattr(csvcolumns, "PIECE", 1 << 16)
+    monkeypatch.setattr(csvcolumns, "open_regular", Counted)
+    monkeypatch.setattr(Counted, "total", 0)
+    with pytest.raises(csvcolumns.NotPlain):
+        list(csvcolumns.pieces(written(tmp_path, b"name,note\nAnna,\n" + b"x" * 10_000_000), ["name", "note"]))
+    assert 1 << 20 < Counted.total <= (1 << 20) + (2 << 16)
 
 
 def test_the_option_that_declares_is_named_where_there_is_one(tmp_path: Path) -> None:
