@@ -7,7 +7,9 @@
              uid0 uid1 uid2 BCC0  uid3 uid4 uid5 uid6 BCC1
 
 A BCC is the XOR of the four bytes of its level. The cascade tag 88 is not stored, but BCC0 counts
-it. Each form is a layout, read by `DataOf`; which layout it is follows from the length, and that is
+it. One or two levels whose last one begins with the cascade tag are incomplete: another level
+follows on the air. So no UID of 4 bytes begins with 88, and no UID of 7 bytes has 88 as its fourth.
+Each form is a layout, read by `DataOf`; which layout it is follows from the length, and that is
 why a `UidForm` needs code.
 
 What the first byte of a UID says is noted by ``uid-a-4``, ``uid-a-7`` and ``uid-a-10``. A UID that
@@ -24,6 +26,10 @@ Source: ISO/IEC 14443-3 clause 6 (levels); common practice, no source (the store
 >>> levels.decode(Bits("0x5A3C1E077E"))
 Traceback (most recent call last):
 credkit.errors.DecodeError: uid-a-levels: the BCC over bits 0-31 fails: bits 32-39 are 01111110, expected 01111111
+>>> levels.decode(Bits("0x88041122BF"))
+Traceback (most recent call last):
+credkit.errors.DecodeError: uid-a-levels: a complete UID (its last level does not begin with the cascade tag 88) \
+fails: bits 0-7 are 10001000, expected another byte
 """
 
 from __future__ import annotations
@@ -31,6 +37,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from functools import cache, partial
+from math import log2
 from typing import Any
 
 from bitstring import Bits
@@ -42,7 +49,7 @@ from credkit.reading import Check, Reading
 from credkit.shapes import Shape, bits, exactly, hull, said
 from credkit.spans import written
 from credkit.tables.definition import layout
-from credkit.tables.layout import Layout, LayoutCheck, LayoutCodec
+from credkit.tables.layout import Layout, LayoutCheck, LayoutCodec, Piece, number, pieces
 
 TAG = 0x88  # the cascade tag, ISO/IEC 14443-3 clause 6
 
@@ -72,6 +79,32 @@ FORMS = {
         _form(72, "0-23,32-63", _bcc("24-31", "0-23", TAG), _bcc("64-71", "32-63")),
     ),
 }  # fmt: skip
+LAST = {("uid-a-levels", 40): 0, ("uid-a-levels", 80): 40}  # the first bit of the last level, which is no cascade tag
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LastLevel(LayoutCheck):
+    """The first byte of the last level: a byte of the UID, never the cascade tag."""
+
+    parts: tuple[Piece, ...]
+
+    @classmethod
+    def of(cls, length: int, start: int) -> LastLevel:
+        """The check for a form of ``length`` bits, the last level of which begins at bit ``start``."""
+        at = tuple(range(start, start + 8))
+        return cls(
+            rule="complete-uid", claim=f"a complete UID (its last level does not begin with the cascade tag {TAG:X})",
+            at=at, covers=at, evidence=-log2(1 - 2**-8), parts=pieces(length, at),
+        )  # fmt: skip
+
+    def fails(self, word: Any, parity: Any) -> Any:
+        """Whether the cascade tag stands there."""
+        return number(self.parts, word) == TAG
+
+    def verdict(self, word: int) -> tuple[object, object]:
+        """Another byte than the cascade tag, and the byte that is there."""
+        found = f"{number(self.parts, word):08b}"
+        return "another byte" if self.fails(word, None) else found, found
 
 
 def _named(check: LayoutCheck) -> LayoutCheck:
@@ -83,7 +116,10 @@ def _named(check: LayoutCheck) -> LayoutCheck:
 
 def _data(name: str, definition: Mapping[str, Any]) -> DataOf:
     made = layout(name, definition)
-    frame = LayoutCodec.of(replace(made, checks=tuple(map(_named, made.checks))))
+    checks = tuple(map(_named, made.checks))
+    if (start := LAST.get((name, made.length))) is not None:
+        checks += (LastLevel.of(made.length, start),)
+    frame = LayoutCodec.of(replace(made, checks=checks))
     size = len(made.fields[0].places)
     return DataOf(name=name, input=frame.input, output=bits(exactly(size)), frame=frame)
 
@@ -122,11 +158,18 @@ class UidForm(Tabled):
         return form.attempt(carried) if form else None
 
     def write(self, carried: Word) -> Word:
-        """The form of a UID, tags and check bytes put in; raises `EncodeError` for another length."""
+        """The form of a UID, tags and check bytes put in; raises `EncodeError` for what is no UID of this form."""
         form = next((form for form in self.forms if form.output.lengths[0] == carried[1]), None)
         if not form:
             raise EncodeError(f"{self.name}: a UID here has {said(self.output.lengths)}, not {carried[1]}")
-        return form.write(carried)
+        written = form.write(carried)
+        if form.attempt(written) is None:
+            which = "first" if form.length == 40 else "fourth"
+            raise EncodeError(
+                f"{self.name}: the {which} byte of the UID is {TAG:X}, the cascade tag, which no UID of "
+                f"{carried[1] // 8} bytes has there"
+            )
+        return written
 
     def inspect(self, value: Bits) -> Reading:
         """The bits of the UID, with every check on them."""
