@@ -42,7 +42,8 @@ MADE = {  # a kind as it is written, and the record that ndeflib makes for a tex
     "external=brackwater.example:badge": lambda text, title: ndef.Record(
         "urn:nfc:ext:brackwater.example:badge", "", text.encode()
     ),
-    "poster-fi": lambda text, title: ndef.SmartposterRecord(text, {"fi": title}),
+    "poster-fi": lambda text, title: ndef.SmartposterRecord(text, {"fi": title} if title else None),
+    "poster": lambda text, title: ndef.SmartposterRecord(text),
 }  # fmt: skip
 
 DIGITS = "0 to 65534 (in steps of 2) of 0123456789ABCDEF"
@@ -57,7 +58,7 @@ uris = st.builds(
 
 def text_for(kind: str) -> st.SearchStrategy[str]:
     """Texts that a record of this kind can hold."""
-    if kind in ("uri", "poster-fi"):
+    if kind in ("uri", "poster-fi", "poster"):
         return uris
     if kind == "mime=application%2Foctet-stream":
         return st.binary(max_size=300).map(lambda data: data.hex().upper())
@@ -83,15 +84,28 @@ def encoded(records: list[Any]) -> bytes:
     return b"".join(ndef.message_encoder(records))
 
 
-def meant(record: Any) -> list[str]:
-    """The texts of a record as ndeflib reads it."""
+def meant(spec: str, record: Any) -> list[str]:
+    """The texts of a record, written ``spec`` in a chain, as ndeflib reads it."""
     if isinstance(record, ndef.UriRecord):
         return [record.iri]
     if isinstance(record, ndef.TextRecord):
         return [record.text]
-    if isinstance(record, ndef.SmartposterRecord):
-        return [record.resource.iri, record.title]
+    if record.type == "urn:nfc:wkt:Sp":  # behind another one ndeflib leaves its records to the caller
+        poster = isinstance(record, ndef.SmartposterRecord)
+        inner = [] if poster else list(ndef.message_decoder(record.data))
+        uri = record.resource if poster else next(each for each in inner if isinstance(each, ndef.UriRecord))
+        texts_in = [each.text for each in inner if isinstance(each, ndef.TextRecord)]
+        titles = list(record.titles.values()) if poster else texts_in
+        return [uri.iri, *([] if spec.endswith(":poster") else titles or [""])]
     return [record.data.hex().upper() if record.type.startswith("application/") else record.data.decode()]
+
+
+def meant_by_all(text: str, data: bytes) -> list[str]:
+    """The texts of a message for the chain ``text``, as ndeflib reads it."""
+    specs = text.partition(":")[2].split(",")
+    return [
+        each for spec, record in zip(specs, ndef.message_decoder(data), strict=True) for each in meant(spec, record)
+    ]
 
 
 def read(text: str, data: str) -> Mapping[str, Any]:
@@ -125,7 +139,7 @@ def test_messages_are_those_of_another_library() -> None:
         theirs, ours = encoded(records), codec.encode(fields).bytes
         assert ours == theirs
         assert codec.decode(Bits(theirs)) == fields
-        assert [each for record in ndef.message_decoder(ours) for each in meant(record)] == list(fields.values())
+        assert meant_by_all(text, ours) == list(fields.values())
         seen["long"] += any(not data & 0x10 for data in ours[:1])
         seen["beyond ASCII"] += not all(map(str.isascii, fields.values()))
         seen["several"] += len(records) > 1
@@ -141,7 +155,7 @@ def test_the_size_of_a_payload_has_one_byte_up_to_255(kind: str) -> None:
     widths = set()
     for count in range(220, 262):
         text = ("AB" if hexadecimal else "x") * count
-        fields = {"f": text, "f_title": "t"} if kind.startswith("poster") else {"f": text}
+        fields = {"f": text, "f_title": "t"} if kind == "poster-fi" else {"f": text}
         codec = chain(f"ndef:f:{kind}")
         data = codec.encode(fields)
         assert data.bytes == encoded([MADE[kind](text, "t")])
@@ -254,6 +268,24 @@ def test_notes_inside_a_smart_poster() -> None:
     ]
 
 
+def test_the_title_of_a_smart_poster_is_optional() -> None:
+    """Smart Poster RTD 1.1: the title record is optional, and its own example has none."""
+    example = "D1 02 12 53 70 D1 01 0E 55 01 6E 66 63 2D 66 6F 72 75 6D 2E 6F 72 67".replace(" ", "")
+    for chain_text, fields in (
+        ("ndef:m:poster", {"m": "http://www.nfc-forum.org"}),
+        ("ndef:m:poster-en", {"m": "http://www.nfc-forum.org", "m_title": ""}),
+    ):
+        codec = chain(chain_text)
+        assert read(chain_text, example) == fields
+        assert notes(codec, example) == []
+        assert codec.encode(fields).hex.upper() == example
+    empty = encoded([ndef.SmartposterRecord("tel:123", {"en": ""})]).hex()
+    assert read("ndef:m:poster-en", empty) == {"m": "tel:123", "m_title": ""}
+    assert [kind for kind, _, _ in notes(chain("ndef:m:poster-en"), empty)] == ["empty-title"]
+    without = encoded([ndef.SmartposterRecord("tel:123")])
+    assert chain("ndef:m:poster-en").encode({"m": "tel:123", "m_title": ""}).bytes == without
+
+
 # ── where things stand ──────────────────────────────────────────────────────────────────────────
 
 
@@ -326,7 +358,9 @@ FAULTS = {  # chain, bytes, rule, first and last byte or bit at fault; the rules
     "an external text that is none": ("external=a:b", "D40301613A62FF", "encoding", bits_of(6, 6)),
     "a control character": ("uri", "D1010555 05C3A91F31", "control", bits_of(7, 7)),
     "an empty smart poster": ("poster-en", "D102005370", "records", ()),
-    "a smart poster without title": ("poster-en", "D102065370D10102552337", "poster", bits_of(5, 10)),
+    "a smart poster with a title where none may be": (
+        "poster", "D102105370910102552337 5101065402656E4D6170", "poster", bits_of(11, 20),
+    ),
     "a smart poster without URI": ("poster-en", "D1020A5370D101065402656E4D6170", "poster", bits_of(5, 14)),
     "a smart poster in a wrong message": ("poster-en", "D102065370910102552337", "end-flag", (41,)),
     "a smart poster with two URIs": (
@@ -394,10 +428,8 @@ def test_what_is_read_is_what_another_library_reads() -> None:
         reading = codec.inspect(Bits(bytes(data)))
         seen["read" if reading.ok else "refused"] += 1
         if reading.ok and not {"utf-16", "chunks"} & {note.kind for note in reading.notes}:
-            theirs = accepted(bytes(data))
-            assert theirs is not None
-            said = [each for record in theirs for each in meant(record)]
-            assert said == list(reading.value.values())
+            assert accepted(bytes(data)) is not None
+            assert meant_by_all(text, bytes(data)) == list(reading.value.values())
 
     law()
     assert seen["read"]
@@ -463,7 +495,7 @@ def test_an_exact_message() -> None:
         ("ndef", "at least one record is needed, such as ndef:contact:uri"),
         ("ndef:contact", "'contact' is not a record such as contact:uri (kinds: uri,"),
         ("ndef:Contact:uri", "'Contact': a field name has small letters, digits and underscores only"),
-        ("ndef:a:url", "'url' is not a kind of record; they are written uri, text-en, poster-en,"),
+        ("ndef:a:url", "'url' is not a kind of record; they are written uri, text-en, poster-en, poster,"),
         ("ndef:a:url", "; did you mean uri?"),
         ("ndef:a:uri-en", "'uri-en' is not a kind of record"),
         ("ndef:a:text", "'text' is not a kind of record"),

@@ -240,7 +240,8 @@ def build_ndef(*specs: str) -> Codec:
     """``ndef:NAME:KIND,…``: a message of exactly these records, in this order, each one text.
 
     KIND is ``uri``; ``text-LANG``, a text in a language, as in ``text-en``; ``poster-LANG``, a URI
-    with a title, which is the field NAME_title; ``mime=TYPE``, content of a media type, its slash
+    with a title, which is the field NAME_title and empty where the poster has none; ``poster``, the
+    same without a title; ``mime=TYPE``, content of a media type, its slash
     written %2F as in ``mime=text%2Fplain``, in hexadecimal digits unless it is a text;
     ``external=DOMAIN:TYPE``, a text of an external type, as in ``external=brackwater.example:badge``.
 
@@ -296,6 +297,10 @@ ENTRIES = (
             Example(
                 args="office:uri,map:poster-en", gives="office='tel:123' map='urn:nfc:7' map_title='Map'",
                 given=_bits("910104550531323351021053709101025523375101065402656E4D6170"),
+            ),
+            Example(
+                args="link:poster", gives="link='http://www.nfc-forum.org'",
+                given=_bits("D102125370D1010E55016E66632D666F72756D2E6F7267"),
             ),
         ),
     ),

@@ -4,7 +4,8 @@
                                    prefix code, the rest in UTF-8
     text-en                 54     02 65 6E 50 69 65 72        Pier
                                    UTF-16 80, size of the language; language; text
-    poster-en               53 70  a message of its own: a URI, a title in the language
+    poster-en               53 70  a message of its own: a URI, and perhaps a title in the language
+    poster                  53 70  the same without a title
     mime=text/plain                UTF-8; of other media types hexadecimal digits
     external=DOMAIN:TYPE           UTF-8
 
@@ -40,7 +41,7 @@ UTF_16, LANGUAGE = 0x80, 0x3F  # Text RTD, table 3: the status byte; its bit 6 i
 MARKS = {b"\xfe\xff": "utf-16-be", b"\xff\xfe": "utf-16-le"}  # RFC 2781: byte order marks
 TYPE_SIZE = 255  # bytes
 HEX = "0123456789ABCDEF"
-KINDS = "uri, text-en, poster-en, mime=text%2Fplain, external=brackwater.example:badge"
+KINDS = "uri, text-en, poster-en, poster, mime=text%2Fplain, external=brackwater.example:badge"
 
 _SCHEME = re.compile("[A-Za-z][A-Za-z0-9+.-]*:")  # RFC 3986, section 3.1
 _LANGUAGE = re.compile("(?:[A-Za-z]{2,8}|[IiXx])(?:-[A-Za-z0-9]{1,8})*")
@@ -215,38 +216,55 @@ class Text(Kind):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Poster(Kind):
-    """A URI with one title in one language, in either order; nothing else may stand with them."""
+    """A URI, and in either order a title in one language; a title that is missing reads as an empty text.
+
+    Without ``words`` there is no title. Nothing else may stand with them.
+    """
 
     uri: Uri
-    words: Text
+    words: Text | None
 
     def content(self, name: str, record: Record) -> Content:
         """The URI, and the title."""
         inner = read_records(record.payload, f" in the smart poster {name}")
-        said: list[Said] = []
-        notes: list[Note] = []
-        for kind, field in ((self.uri, name), (self.words, _title(name))):
-            found = next((each for each in inner if kind.fits(each)), None)
-            if found is None:
-                claim = f"{kind.title} ({field}) in {record.label}"
-                raise Malformed("poster", claim, record.payload.bits, "one", "without one")
-            content = kind.read(field, found)
-            said += content.said
-            notes += content.notes
-            inner.remove(found)
+        found = next((each for each in inner if self.uri.fits(each)), None)
+        if found is None:
+            claim = f"{self.uri.title} ({name}) in {record.label}"
+            raise Malformed("poster", claim, record.payload.bits, "one", "without one")
+        inner.remove(found)
+        said, notes = self.uri.read(name, found)
+        if self.words is not None:
+            title = next((each for each in inner if self.words.fits(each)), None)
+            content = self._words(self.words, _title(name), title)
+            said, notes = said + content.said, notes + content.notes
+            inner = [each for each in inner if each is not title]
         for each in inner:
-            claim = f"nothing but a URI and a title in {record.label} ({name})"
+            allowed = "a URI and a title" if self.words else "a URI"
+            claim = f"nothing but {allowed} in {record.label} ({name})"
             raise Malformed("poster", claim, each.at, "no more", titled(each.tnf, each.type))
         return Content(said, notes)
 
+    @staticmethod
+    def _words(words: Text, name: str, record: Record | None) -> Content:
+        """What the title's record says; an empty text where there is none."""
+        if record is None:
+            return Content([Said(name, "", ())], [])
+        content = words.read(name, record)
+        if content.said[0].text:
+            return content
+        text = f"{record.label} ({name}) is an empty title; credkit writes none"
+        return Content(content.said, [*content.notes, Note(kind="empty-title", level="info", text=text, at=record.at)])
+
     def rows(self, name: str) -> tuple[Row, ...]:
         """The URI, and its title."""
-        return TextField(name=name), TextField(name=_title(name))
+        return TextField(name=name), *((TextField(name=_title(name)),) if self.words else ())
 
     def write(self, name: str, fields: Mapping[str, str]) -> bytes:
-        """A message of the URI and the title."""
-        pairs = ((self.uri, name), (self.words, _title(name)))
-        return write_records((kind.tnf, kind.type, kind.write(field, fields)) for kind, field in pairs)
+        """A message of the URI, and of the title unless it is empty."""
+        kinds: list[tuple[Kind, str]] = [(self.uri, name)]
+        if self.words is not None and fields[_title(name)]:
+            kinds.append((self.words, _title(name)))
+        return write_records((kind.tnf, kind.type, kind.write(field, fields)) for kind, field in kinds)
 
 
 def _title(name: str) -> str:
@@ -285,14 +303,16 @@ def kind_of(text: str) -> Kind:
     Traceback (most recent call last):
     credkit.errors.DefinitionError: ndef: 'english!' is not a language tag such as en or pt-BR
     """
+    uri = Uri(tnf=Tnf.WELL_KNOWN, type=URI)
     if text == "uri":
-        return Uri(tnf=Tnf.WELL_KNOWN, type=URI)
+        return uri
+    if text == "poster":
+        return Poster(tnf=Tnf.WELL_KNOWN, type=POSTER, uri=uri, words=None)
     start, dash, language = text.partition("-")
     if dash and start in ("text", "poster"):
         if not _LANGUAGE.fullmatch(language) or len(language) > LANGUAGE:
             raise DefinitionError(f"ndef: {shown(language)} is not a language tag such as en or pt-BR")
         words = Text(tnf=Tnf.WELL_KNOWN, type=TEXT, language=language)
-        uri = Uri(tnf=Tnf.WELL_KNOWN, type=URI)
         return words if start == "text" else Poster(tnf=Tnf.WELL_KNOWN, type=POSTER, uri=uri, words=words)
     start, equals, name = text.partition("=")
     if equals and start == "mime":
