@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from itertools import combinations
+from functools import reduce
+from itertools import combinations, product
 from math import comb
+from operator import xor
 from random import Random
 
 import pytest
@@ -120,6 +122,44 @@ def test_a_card_pulled_the_other_way_is_read_and_said() -> None:
     assert notes(TRACK_2, row(TWENTY)) == []
 
 
+def seven(text: str) -> str:
+    """The bits of a track of 7-bit characters, by the rules of ISO/IEC 7811-2 and nothing of credkit."""
+    numbers = [ord(char) - 0x20 for char in text]
+    numbers.append(reduce(xor, numbers))  # the LRC
+    pieces = [f"{number:06b}"[::-1] for number in numbers]
+    return "".join(f"{piece}{1 - piece.count('1') % 2}" for piece in pieces)
+
+
+def test_a_stripe_that_is_a_track_both_ways_is_ambiguous() -> None:
+    """Of all texts of up to three characters, those whose bits in reverse order are another track; none is picked."""
+    codec = chain("track-1-bits")
+    texts = [f"%{''.join(chars)}?" for size in range(4) for chars in product(ALPHANUMERIC.content, repeat=size)]
+    rows = {seven(text): text for text in texts if text[1] == "\\"}  # the end sentinel, its bits in reverse order
+    turned = {text: rows[written[::-1]] for written, text in rows.items() if written[::-1] in rows}
+    assert turned["%\\ W?"] == "%\\V!?"
+    same = [text for text, other in turned.items() if text == other]
+    assert len(same) > 2
+    assert len(turned) > len(same)
+    for text, other in turned.items():
+        written = seven(text)
+        if text == other:
+            assert codec.decode(bits(written)) == text
+            assert row(text, codec) == written
+            continue
+        reading = codec.inspect(bits(f"000{written}0000"))
+        assert (reading.value, reading.failed and reading.failed.rule) == (None, "direction")
+        assert reading.failed is not None
+        assert reading.failed.at == tuple(range(3, 3 + len(written)))
+        assert [note.kind for note in reading.notes] == ["both-directions"]
+        assert reading.notes[0].text == f"all checks hold both ways: forwards it is {text!r}, backwards {other!r}"
+        assert failed(codec, written) == "direction"
+        with pytest.raises(EncodeError, match="and no check tells which was meant"):
+            codec.encode(text)
+    clear, written = "0" * gap(ALPHANUMERIC), seven("%\\ W?")
+    assert failed(codec, f"1{clear}{written}") == "direction"
+    assert failed(codec, f"{seven('%GATE 7?')}{clear}{written}") == "one-swipe"
+
+
 def test_noise_beside_a_track_is_noted() -> None:
     clear = "0" * gap(NUMERIC)
     assert notes(TRACK_2, f"1011{clear}{row(TWENTY)}") == [("noise-before", "care")]
@@ -205,7 +245,7 @@ def test_every_text_reads_back_forwards_and_backwards(name: str) -> None:
     @given(randoms())
     def law(random: Random) -> None:
         content = "".join(random.choice(letters.content) for _ in range(random.randrange(60)))
-        text = f"{letters.start}{content}{letters.end}"
+        text = f"{letters.start}{content.lstrip(chr(92))}{letters.end}"  # those may be a track both ways, see above
         written = codec.encode(text)
         assert codec.decode(written) == text
         assert codec.decode(written[::-1]) == text

@@ -3,7 +3,8 @@
     ; 1 2 … ?  LRC     11010 10000 01000 … 11111 00110
 
 A track is read forwards, or backwards where the card was pulled the other way, whatever zeros stand
-around it; the direction, and noise beside the track, are notes. Every character must have odd
+around it; the direction, and noise beside the track, are notes. A few tracks of 7-bit characters
+hold all rules both ways, with another text: such a row is ambiguous and gives no value. Every character must have odd
 parity and the LRC must make the columns of data bits even. Together they find every one or two
 wrong bits, and locate a single one (`credkit.diagnose` does). Three wrong bits pass only where they
 make a shorter track of it, four where they stand in a rectangle; characters that changed places are
@@ -45,7 +46,7 @@ from credkit.reading import Check, Note, Part, Place, Reading
 from credkit.shapes import TEXT, bits
 from credkit.spans import LIMIT, written
 from credkit.tables.characters import ALPHANUMERIC, NUMERIC, SETS, CharacterSet
-from credkit.tables.swipes import Swipe, evidence, found, gap, garbled, islands, only
+from credkit.tables.swipes import Swipe, clean, evidence, found, gap, garbled, islands, only
 
 MOST_ZEROS = 4096  # that encoding writes before or behind a track
 
@@ -71,7 +72,10 @@ class TrackBits(Tabled):
         return swipe.text if swipe else None
 
     def write(self, carried: str) -> Word:
-        """The bits, with the LRC; raises `EncodeError` for a text that is not sentinels and characters of the set."""
+        """The bits, with the LRC; raises `EncodeError` for a text that is not sentinels and characters of the set.
+
+        Nor is a text written that a card pulled the other way would show as another one.
+        """
         letters = self.letters
         if not carried.startswith(letters.start) or not carried.endswith(letters.end) or len(carried) < 2:
             raise EncodeError(
@@ -86,6 +90,12 @@ class TrackBits(Tabled):
         if len(carried) * letters.width > LIMIT - 2 * MOST_ZEROS:
             raise EncodeError(f"{self.name}: {len(carried)} characters are more than a row of {LIMIT} bits holds")
         row = "".join(letters.bits[char] for char in carried + letters.lrc(carried))
+        turned = clean(letters, row[::-1])
+        if turned and turned.text != carried:
+            raise EncodeError(
+                f"{self.name}: pulled the other way, {shown(carried)} reads as {shown(turned.text)}, and no check "
+                "tells which was meant"
+            )
         before, behind = self.zeros
         return int(row, 2) << behind, before + len(row) + behind
 
@@ -103,7 +113,8 @@ class TrackBits(Tabled):
             return self._read(swipe, row)
         several = list(found(self.letters, row))
         if len(several) > 1:
-            return self._several(several)
+            both = len(several) == 2 and several[0].start < several[1].stop and several[1].start < several[0].stop
+            return self._ambiguous(several) if both else self._several(several)
         if several:
             return self._doubtful(several[0], row)
         return self._failed(row)
@@ -199,6 +210,18 @@ class TrackBits(Tabled):
             codec=self.name, rule=rule, claim=claim, form="bits", at=places, covers=track.at(covers), expected=expected,
             found=found, evidence=len(places) if evidence is None else evidence,
         )  # fmt: skip
+
+    def _ambiguous(self, swipes: list[Swipe]) -> Reading:
+        """The reading of a row that is one track forwards, and another backwards."""
+        forwards, backwards = sorted(swipes, key=lambda swipe: swipe.backwards)
+        check = Check(
+            codec=self.name, rule="direction", claim="one direction of reading", form="bits",
+            at=tuple(range(min(forwards.start, backwards.start), max(forwards.stop, backwards.stop))),
+            expected="one", found="ambiguous",
+        )  # fmt: skip
+        texts = f"forwards it is {shown(forwards.text)}, backwards {shown(backwards.text)}"
+        note = Note(kind="both-directions", level="care", text=f"all checks hold both ways: {texts}")
+        return Reading(value=None, checks=(check,), notes=(note,))
 
     def _several(self, swipes: list[Swipe]) -> Reading:
         """The reading of a row in which several tracks stand."""

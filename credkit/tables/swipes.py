@@ -7,7 +7,8 @@
 A head writes zeros before the start sentinel and behind the LRC, so that a reader finds its clock.
 A card pulled the other way gives all bits in reverse order. Every character has an odd number of
 ones, so a good track holds fewer zeros in a row than two characters have bits: longer runs of
-zeros part a row into islands, and each island is a track, forwards or backwards, or it is noise.
+zeros part a row into islands, and each island is a track, forwards or backwards, or it is noise. A few
+rows of 7-bit characters are a track both ways, with another text: which one was meant, they do not say.
 
 Noise can look like a short track by accident. In a row with several islands a track must be worth
 ten bits more than the places that were tried: a row of random bits passes less than once in a
@@ -81,23 +82,28 @@ def clean(letters: CharacterSet, bits: str) -> Swipe | None:
     return Swipe(text[:count], start, stop)
 
 
-def either_way(letters: CharacterSet, bits: str) -> Swipe | None:
-    """The track that is all there is in ``bits``, read forwards or backwards."""
-    if swipe := clean(letters, bits):
-        return swipe
-    if swipe := clean(letters, bits[::-1]):
+def ways(letters: CharacterSet, bits: str) -> list[Swipe]:
+    """The tracks that are all there is in ``bits``: one, or two where it reads as another text backwards.
+
+    >>> from credkit.tables.characters import ALPHANUMERIC
+    >>> [swipe.text for swipe in ways(ALPHANUMERIC, "101000100111110000001111011011111001000101")]
+    ['%\\\\ W?', '%\\\\V!?']
+    """
+    forwards, backwards = clean(letters, bits), clean(letters, bits[::-1])
+    found = [forwards] if forwards else []
+    if backwards and not (forwards and forwards.text == backwards.text):
         last = len(bits)
-        return Swipe(swipe.text, last - swipe.stop, last - swipe.start, backwards=True)
-    return None
+        found.append(Swipe(backwards.text, last - backwards.stop, last - backwards.start, backwards=True))
+    return found
 
 
 def found(letters: CharacterSet, row: str) -> Iterator[Swipe]:
-    """Every track in ``row``, in the order in which they stand."""
+    """Every track in ``row``, in the order in which they stand; both where one reads as two texts."""
     spans = islands(letters, row)
     width = letters.width
     for (start, stop), (behind, _) in pairwise([*spans, (len(row), 0)]):
         before = max(0, start - width)  # zeros at its ends may belong to its first and last character
-        if swipe := either_way(letters, row[before : min(stop + width, behind)]):
+        for swipe in ways(letters, row[before : min(stop + width, behind)]):
             yield swipe._replace(start=swipe.start + before, stop=swipe.stop + before)
 
 
@@ -123,8 +129,9 @@ def garbled(letters: CharacterSet, swipe: Swipe, row: str) -> tuple[int, int] | 
 
 def only(letters: CharacterSet, row: str) -> Swipe | None:
     """The one track in ``row``, perhaps with noise beside it; None where there is none, or more than one."""
-    if swipe := either_way(letters, row):
-        return swipe
+    whole = ways(letters, row)
+    if whole:
+        return whole[0] if len(whole) == 1 else None
     several = list(found(letters, row))
     if len(several) != 1 or not certain(letters, several[0], row) or garbled(letters, several[0], row):
         return None
