@@ -702,7 +702,7 @@ def test_damaged_texts_are_values_or_errors() -> None:
 def test_a_large_area_is_what_its_container_says() -> None:
     """8192 bytes of memory, 8 of them the container (Type 5 Tag 1.0): the published bytes E2 40 00 01 00 00 03 FF."""
     fields = chain("capability-type5-long").decode(Bits("0xE2400001000003FF"))
-    assert 8 * fields["size"] + 8 == 8192
+    assert 8 * fields["units_of_8"] + 8 == 8192
     assert [note.kind for note in chain("capability-type5").inspect(Bits("0xE2400001")).notes] == [
         "area-size", "long-container"
     ]  # fmt: skip
@@ -722,6 +722,21 @@ def test_a_large_area_is_what_its_container_says() -> None:
 def test_what_a_container_says_of_access(name: str, data: str, kinds: list[str]) -> None:
     """From memory, Type 2 Tag 1.1 and Type 5 Tag 1.0."""
     assert [note.kind for note in chain(name).inspect(Bits(hex=data)).notes] == kinds
+
+
+@pytest.mark.parametrize(
+    ("name", "data", "said"),
+    [  # Type 2 Tag 1.1: 3E is 62, and 62 x 8 is 496; Type 5 Tag 1.0: FF is 255, and 03FF 1023
+        ("capability-type2", "E1103E00", "62 is 496 bytes"),
+        ("capability-type5", "E140FF01", "255 is 2040 bytes"),
+        ("capability-type5-long", "E2400001000003FF", "1023 is 8184 bytes"),
+    ],
+)
+def test_a_container_says_how_many_bytes_its_area_has(name: str, data: str, said: str) -> None:
+    (note,) = chain(name).inspect(Bits(hex=data)).notes
+    assert note.text.endswith(f"counted in units of 8 bytes: {said}")
+    with pytest.raises(EncodeError, match="units_of_8 is 496, outside 0 to 255"):
+        chain("capability-type2").encode({"major": 1, "minor": 0, "units_of_8": 496, "read": 0, "write": 0})
 
 
 def test_only_two_magic_numbers_of_type_5() -> None:

@@ -14,7 +14,8 @@
 More rows: ``fixed."0-8" = "111111111"``; in ``checks``, ``{ bits = "8-15", xor = ["0-7", "16-23"] }``,
 ``{ bits = "0-3", complement = "4-7" }``, ``{ bits = "24-39", crc = "0-23", poly = 0x1021 }`` (also
 ``init``, ``xorout``); in ``remarks``, ``{ field = "number", values = [0], level = "care", text = "…" }``
-(``bits`` instead of ``field`` looks at a span; without ``values`` every frame earns the note).
+(``bits`` instead of ``field`` looks at a span; without ``values`` every frame earns the note; ``times = 8,
+unit = "bytes"`` tells the value in that unit, behind the text).
 A check may cover the check bits of earlier rows, never its own or later ones.
 """
 
@@ -260,7 +261,7 @@ class _Definition(Definition):
         for index, row in enumerate(self.expect("remarks", self.table.get("remarks", []), list, "a list"), 1):
             what = f"remark {index}"
             self.expect(what, row, Mapping, "a table")
-            self.known(f"{what}: ", row, ("field", "bits", "values", "kind", "level", "text"))
+            self.known(f"{what}: ", row, ("field", "bits", "values", "kind", "level", "text", "times", "unit"))
             if ("field" in row) == ("bits" in row):
                 self.refuse(f"{what}: exactly one of field, bits is needed")
             if "field" in row and self.expect(f"{what}: field", row["field"], str, "a name") not in by_name:
@@ -273,6 +274,9 @@ class _Definition(Definition):
                     self.expect(f"{what}: a value", value, int, "a whole number")
             if row.get("level", "care") not in LEVELS:
                 self.refuse(f"{what}: level must be one of {', '.join(LEVELS)}, not {shown(row['level'])}")
+            times = self.expect(f"{what}: times", row.get("times", 1), int, "a whole number")
+            if ("times" in row) != ("unit" in row) or times < 1:
+                self.refuse(f'{what}: times and unit stand together, such as times = 8 and unit = "bytes"')
             found.append(
                 Remark(
                     kind=self.expect(f"{what}: kind", row.get("kind", "remark"), str, "a text"),
@@ -281,6 +285,8 @@ class _Definition(Definition):
                     places=places,
                     parts=field.parts if field else pieces(self.length, places),
                     values=None if values is None else tuple(values),
+                    times=times,
+                    unit=self.expect(f"{what}: unit", row.get("unit", ""), str, "a text"),
                 )
             )
         return tuple(found)

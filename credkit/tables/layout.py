@@ -191,7 +191,10 @@ class Parity(LayoutCheck):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Remark:
-    """A note earned by a frame in which ``places`` hold one of ``values`` (any value if None)."""
+    """A note earned by a frame in which ``places`` hold one of ``values`` (any value if None).
+
+    A value that counts ``times`` of a ``unit`` is told in that unit, behind the text.
+    """
 
     kind: str
     level: Level
@@ -199,6 +202,16 @@ class Remark:
     places: tuple[int, ...]
     parts: tuple[Piece, ...]
     values: tuple[int, ...] | None
+    times: int = 1
+    unit: str = ""
+
+    def note(self, word: int) -> Note | None:
+        """The note that the frame ``word`` earns, or None."""
+        value = number(self.parts, word)
+        if self.values is not None and value not in self.values:
+            return None
+        told = f": {value} is {value * self.times} {self.unit}" if self.unit else ""
+        return Note(kind=self.kind, level=self.level, text=self.text + told, at=self.places)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -304,11 +317,7 @@ class LayoutCodec(Tabled):
         return Reading(
             value=MappingProxyType(fields),
             checks=tuple(self._check(check, word) for check in layout.checks),
-            notes=tuple(
-                Note(kind=r.kind, level=r.level, text=r.text, at=r.places)
-                for r in layout.remarks
-                if r.values is None or number(r.parts, word) in r.values
-            ),
+            notes=tuple(note for remark in layout.remarks if (note := remark.note(word)) is not None),
             parts=tuple(Part(name=f.name, at=f.places, value=fields[f.name]) for f in layout.fields),
             origin=self._origin,
         )
