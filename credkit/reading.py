@@ -108,6 +108,8 @@ class Part:
 class Field:
     """One row of a schema: a whole number from ``least`` to ``most``, both included.
 
+    ``digits`` is how many decimal digits it is always written with, leading zeros among them; 0 where nothing says so.
+
     >>> Field(name="facility", most=255).problem(256)
     'facility is 256, outside 0 to 255'
     """
@@ -115,6 +117,7 @@ class Field:
     name: str
     most: int
     least: int = 0
+    digits: int = field(default=0, compare=False)
 
     def problem(self, value: object) -> str | None:
         """What is wrong with ``value`` for this field, or None."""

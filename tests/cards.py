@@ -58,6 +58,7 @@ column = "secure_number"
 stored = "bcd/template:{number:012d}"
 size = 6
 mac = 8
+not_payment = "drawn by the card office"
 where = "block 5"
 read = ["gate", "issuer"]
 write = "issuer"
@@ -136,7 +137,7 @@ def rows(count: int, which: str = "staff") -> Iterator[dict[str, str]]:
                 "personnel_number": str(random.randrange(1 << 32)),
                 "gate_facility": str(random.randrange(256)),
                 "gate_number": str(random.randrange(1 << 16)),
-                "secure_number": str(random.randrange(10**12)),
+                "secure_number": f"{random.randrange(10**12):012d}",
                 "contact": f"mailto:staff{index}@brackwater.example",
                 "note": NOTES[index % len(NOTES)],
             }

@@ -69,7 +69,7 @@ def by_hand(row: Mapping[str, str]) -> dict[int, bytes]:
     serial = bytes.fromhex(row["serial"])
     bits = f"{int(row['gate_facility']):08b}{int(row['gate_number']):016b}"
     frame = f"{bits[:12].count('1') % 2}{bits}{1 - bits[12:].count('1') % 2}"  # SIA AC-01: even, then odd
-    secure = bytes.fromhex(row["secure_number"].zfill(12))
+    secure = bytes.fromhex(row["secure_number"])
     mac_key = derived("credkit mac Brackwater staff card/secure", b"\x08", 16)
     mac = cmac(mac_key, b"\4" + serial + secure)[:8]
     message = b"".join(ndef.message_encoder([ndef.UriRecord(row["contact"])]))
@@ -202,7 +202,7 @@ def comments(text: str) -> dict[str, str]:
 
 def test_a_listing_says_what_each_record_means_where_it_begins(tmp_path: Path) -> None:
     """For the second person who compares it with the list; the bytes of MACs and keys are never said there."""
-    row = ROW | {"secure_number": "417702", "personnel_number": "4711", "note": "Kåre, dok 7 €"}
+    row = ROW | {"secure_number": "000000417702", "personnel_number": "4711", "note": "Kåre, dok 7 €"}
     found = comments((written(tmp_path, [row], keys=True) / "C-1000.txt").read_text())
     assert found["block 4"] == (
         f"personnel number=4711, gate-card facility={row['gate_facility']} number={row['gate_number']}"
@@ -220,6 +220,7 @@ def test_a_meaning_cannot_break_a_listing(tmp_path: Path) -> None:
         '[records.motto]\nconstant = "a\\nblock 5: 00 #b"\nstored = "characters:utf-8"\nsize = 16\nwhere = "block 5"\n'
         'read = ["gate", "issuer"]\nwrite = "issuer"\n'
         '[records.pass]\ncolumn = "pass"\nstored = "fields:number:64"\nwhere = "block 6"\n'
+        'not_payment = "numbers of permits"\n'
         'read = ["gate", "issuer"]\nwrite = "issuer"\n'
         '[directory]\nwhere = "sector 2"\nread = ["gate", "issuer"]\nwrite = "issuer"\n'
         '[records.link]\ncolumns = { contact = "link" }\nstored = "tlv/ndef:contact:uri"\nsize = 32\n'

@@ -453,7 +453,7 @@ def test_data_are_written(files: Path) -> None:
 
 def test_data_in_json(files: Path) -> None:
     shown = run(*DATA_COMMAND, *FROM_FILE, "--json")
-    assert records(shown) == [{"out": "batch", "count": 2, "keys": False}]
+    assert records(shown) == [{"out": "batch", "count": 2, "keys": False, "notes": []}]
     assert leaks(shown.output) == []
 
 

@@ -33,8 +33,8 @@ PLAIN = (memory_entry({"staff": PLAN}),)
 SERIAL = bytes.fromhex("018B2C7D")
 ROW = {
     "credential_id": "C-1", "serial": SERIAL.hex(), "personnel_number": "123456", "gate_facility": "123",
-    "gate_number": "45678", "secure_number": "4711", "site": "7", "badge_number": "1234567", "berth": "Kåre, dok 7 €",
-    "note": "Nur bei Tag " * 4 + "🚢", "ticket": "A-17", "old_serial": "5", "old_number": "6",
+    "gate_number": "45678", "secure_number": "000000004711", "site": "7", "badge_number": "1234567",
+    "berth": "Kåre, dok 7 €", "note": "Nur bei Tag " * 4 + "🚢", "ticket": "A-17", "old_serial": "5", "old_number": "6",
 }  # fmt: skip
 IMAGE = Press(PLAN, MASTER).image(SERIAL, ROW)
 
@@ -520,7 +520,7 @@ PEOPLE = {f"P-{n}": (bytes((0x04 + n, 0x8B, 0x2C, 0x70 + n)), 100200 + n, 7000 +
 
 def card(person: str) -> Any:
     serial, personnel, secure = PEOPLE[person]
-    row = ROW | {"personnel_number": str(personnel), "secure_number": str(secure)}
+    row = ROW | {"personnel_number": str(personnel), "secure_number": f"{secure:012d}"}
     return Press(PLAN, MASTER).image(serial, row)
 
 

@@ -643,15 +643,18 @@ def test_what_differs_in_itself_stays_apart() -> None:
 
 def test_notes_of_a_record_that_need_care_are_told() -> None:
     """Bit 31 of a value block is set: cards that count in signed numbers take it as negative (common practice)."""
-    used = plan(
-        STAFF.partition("[records.secure]")[0]
-        + '[records.fares]\ncolumns = { value = "fares", address = "place" }\nstored = "value-block"\n'
+    text = STAFF.partition("[records.secure]")[0] + (
+        '[records.fares]\ncolumns = { value = "fares", address = "place" }\nstored = "value-block"\n'
         'where = "block 5"\nread = ["gate", "issuer"]\nwrite = "issuer"\n'
     )
+    used, accepting = plan(text), plan(text + 'accept = ["negative-value"]\n')
     row = {column: ROW.get(column, "") for column in used.columns} | {"fares": str(1 << 31), "place": "5"}
-    found = check_card(used, back(dump(used, row, MASTER)), row=row, master=MASTER)
-    assert found.ok
-    assert notes(found)["negative-value"].startswith("record fares: bit 31 of the value is set")
+    memory = dump(accepting, row, MASTER)
+    for how, level in ((used, "care"), (accepting, "info")):
+        found = check_card(how, back(memory), row=row, master=MASTER)
+        assert found.ok
+        assert notes(found)["negative-value"].startswith("record fares: bit 31 of the value is set")
+        assert next(note.level for note in found.notes if note.kind == "negative-value") == level
 
 
 def test_constants_and_the_directory_are_compared_without_credentials() -> None:

@@ -152,7 +152,7 @@ class Offset(FieldStep):
         """The range, shifted."""
         if isinstance(field, TextField) or field.most + self.amount < 0:
             return None
-        return replace(field, least=max(0, field.least + self.amount), most=field.most + self.amount)
+        return replace(field, least=max(0, field.least + self.amount), most=field.most + self.amount, digits=0)
 
     def rule(self) -> tuple[str, str]:
         """The sum may not be negative."""
@@ -183,7 +183,9 @@ class Listed(FieldStep):
 
     def outer(self, field: Row) -> Field | None:
         """The range of the encoded numbers."""
-        return None if isinstance(field, TextField) else replace(field, least=min(self.printed), most=max(self.printed))
+        return None if isinstance(field, TextField) else replace(
+            field, least=min(self.printed), most=max(self.printed), digits=0
+        )  # fmt: skip
 
     def rule(self) -> tuple[str, str]:
         """The value must stand in the list."""
@@ -210,7 +212,7 @@ class Digits(FieldStep):
         """Every number of so many digits."""
         if isinstance(field, Field) or self.count not in field.lengths:
             return None
-        return Field(name=field.name, most=10**self.count - 1)
+        return Field(name=field.name, most=10**self.count - 1, digits=self.count)
 
     def rule(self) -> tuple[str, str]:
         """The text must be so many digits."""

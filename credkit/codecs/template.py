@@ -97,7 +97,8 @@ def build_template(*pieces: str) -> Codec:
         open_end = open_end or not width
         base = 10 if kind == "d" else 16
         pattern += f"(?P<{name}>{_DIGITS[kind]}{{{width or f'1,{LONGEST}'}}})"
-        schema[name] = Field(name=name, most=base ** int(width or LONGEST) - 1)
+        digits = int(width) if width and base == 10 else 0
+        schema[name] = Field(name=name, most=base ** int(width or LONGEST) - 1, digits=digits)
         bases[name] = base
     if not schema:
         raise DefinitionError(f"template: {shown(text)} holds no field such as {{number:05d}}")

@@ -18,6 +18,7 @@ from unicodedata import normalize
 
 from bitstring import Bits
 
+from credkit.accounts import holds_account
 from credkit.csvfiles import File, records
 from credkit.errors import DefinitionError, shown
 from credkit.memory.plan import IDENTITY, Plan
@@ -71,6 +72,11 @@ def credential(plan: Plan, file: File, line: int, cells: Sequence[str]) -> Crede
     for column, problem in zip(IDENTITY, (name_problem(name), serial_problem(plan, serial)), strict=True):
         if problem:
             file.refuse(line, f"{column} {shown(row[column])} {problem}")
+    if holds_account(name) and not plan.not_payment:
+        file.refuse(
+            line, f"credential_id {shown(name)} looks like a payment account number, and would name files: if it is "
+            'another number, write not_payment = "what it is" into [plan] of the plan',
+        )  # fmt: skip
     return Credential(line=line, name=name, serial=bytes.fromhex(serial), row=row)
 
 

@@ -23,13 +23,16 @@ import csv
 import io
 import json
 import os
-from collections.abc import Callable
+from collections import Counter
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import partial
 from hashlib import sha256
 from pathlib import Path
+from types import MappingProxyType
 
 from credkit import __version__
+from credkit.accounts import masked
 from credkit.csvfiles import File
 from credkit.errors import CredkitError, DefinitionError
 from credkit.memory.credentials import credentials
@@ -57,11 +60,15 @@ class NoMasterKey(DefinitionError):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Batch:
-    """A folder that was written: where, for how many cards, and whether their keys are in it."""
+    """A folder that was written: where, for how many cards, and whether their keys are in it.
+
+    ``notes`` has each note on a record that the plan accepts, and of how many cards it is.
+    """
 
     out: Path
     count: int
     keys: bool
+    notes: Mapping[str, int]
 
 
 def write_batch(
@@ -85,10 +92,11 @@ def write_batch(
         if master is not None:
             raise
         raise NoMasterKey(str(error)) from None
-    folder = FolderOutput(out, "batch", marked=False)
-    with folder, folder.refusing():
-        count = _Folder(folder.path, press).fill(credentials, progress)
-    return Batch(out=folder.out, count=count, keys=keys)
+    output = FolderOutput(out, "batch", marked=False)
+    with output, output.refusing():
+        folder = _Folder(output.path, press)
+        count = folder.fill(credentials, progress)
+    return Batch(out=output.out, count=count, keys=keys, notes=MappingProxyType(dict(folder.notes)))
 
 
 class _Folder:
@@ -98,6 +106,7 @@ class _Folder:
         self.folder = str(folder)
         self.press = press
         self.listing = Listing(press.plan)
+        self.notes: Counter[str] = Counter()
 
     def fill(self, file: File, progress: Progress | None) -> int:
         """Write the files of every row, then those about all of them; how many rows there were."""
@@ -110,6 +119,7 @@ class _Folder:
                     image = self.press.image(each.serial, each.row)
                 except CredkitError as error:
                     file.refuse(each.line, str(error))
+                self.notes.update({note.text for note in image.notes})
                 data = station(image)
                 self.write(each.name + DUMP, data)
                 text = self.listing.text(image, credential=each.name, serial=each.serial)
@@ -134,7 +144,7 @@ class _Folder:
         """What the folder was made from, as JSON."""
         plan = self.press.plan
         told = {
-            "plan": plan.name, "plan_sha256": plan.digest, "geometry": plan.geometry.name, "count": count,
+            "plan": masked(plan.name), "plan_sha256": plan.digest, "geometry": plan.geometry.name, "count": count,
             "credkit": __version__, "keys": self.press.keys,
             CHECK_VALUE: check_value(self.press.master) if self.press.master and plan.secret else None,
             "before_use": PRECAUTIONS,

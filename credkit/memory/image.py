@@ -17,7 +17,9 @@ from credkit.errors import DefinitionError, EncodeError
 from credkit.memory.access import Access
 from credkit.memory.keys import card_key, record_mac
 from credkit.memory.masters import MasterKey
+from credkit.memory.objections import admitted
 from credkit.memory.plan import Plan, Record
+from credkit.reading import Note
 
 SPARE = b"\x00"  # the byte of a trailer that belongs to nobody
 
@@ -45,11 +47,15 @@ class Trailer:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Image:
-    """What one card gets: data blocks, the capability container behind them, lock bytes by block, then trailers."""
+    """What one card gets: data blocks, the capability container behind them, lock bytes by block, then trailers.
+
+    ``notes`` are those on its records that the plan accepts.
+    """
 
     blocks: Mapping[int, bytes]
     locks: Mapping[int, bytes]
     trailers: tuple[Trailer, ...]
+    notes: tuple[Note, ...] = ()
 
     def written(self) -> Iterator[tuple[int, bytes]]:
         """Block numbers and bytes in the order of writing; trailers without keys are left out."""
@@ -87,15 +93,23 @@ class Press:
         }
         self.pieces = {record.name: tuple(_pieces(record, size)) for record in plan.records}
         self.locks = self._locks()
+        constants = [(record, record.fixed) for record in plan.records if record.fixed is not None]
+        self.notes = tuple(note for record, data in constants for note in admitted(record, data, {}))
 
     def image(self, serial: bytes, row: Mapping[str, str]) -> Image:
-        """The image of the card with this ``serial``; raises `EncodeError` naming the record that cannot be written."""
+        """The image of the card with this ``serial``; raises `EncodeError` naming the record that cannot be written.
+
+        Nor is one written that would be objected to when it is read back.
+        """
         plan = self.plan
         if len(serial) != plan.serial:
             raise EncodeError(f"the serial number has {len(serial)} bytes, the plan expects {plan.serial}")
         blocks = {block: bytearray(data) for block, data in self.empty.items()}
+        notes = [*self.notes]
         for record in plan.records:
-            data = self.protected(record, serial, record.write(row))
+            content = record.write(row)
+            notes += admitted(record, content, row) if record.fixed is None else ()
+            data = self.protected(record, serial, content)
             for block, at, start, stop in self.pieces[record.name]:
                 blocks[block][at : at + stop - start] = data[start:stop]
         for place, byte in zip(plan.container_places, plan.container, strict=True):
@@ -103,7 +117,7 @@ class Press:
             blocks[block][at] = byte
         return Image(
             blocks={block: bytes(data) for block, data in blocks.items()}, locks=self.locks,
-            trailers=tuple(self.trailer(sector, serial) for sector in plan.access),
+            trailers=tuple(self.trailer(sector, serial) for sector in plan.access), notes=tuple(notes),
         )  # fmt: skip
 
     def protected(self, record: Record, serial: bytes, data: bytes) -> bytes:

@@ -19,6 +19,7 @@ from dataclasses import astuple, dataclass, replace
 from itertools import groupby
 from textwrap import wrap
 
+from credkit.accounts import masked
 from credkit.memory.access import Access
 from credkit.memory.plan import Plan, Record
 from credkit.screen import WIDTH, plain
@@ -324,7 +325,7 @@ def memory_lines(plan: Plan, width: int = WIDTH) -> list[str]:
 
 
 def _wrapped(text: str, width: int, indent: str = "  ") -> list[str]:
-    return wrap(plain(text), width, subsequent_indent=indent) or [""]
+    return wrap(plain(masked(text)), width, subsequent_indent=indent) or [""]
 
 
 def _key(drawn: MemoryMap, width: int) -> Iterator[str]:

@@ -14,11 +14,11 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
 
-from credkit.codec import Codec, to_word
+from credkit.codec import Codec, to_bits, to_word
 from credkit.errors import CredkitError, EncodeError, shown
 from credkit.memory.access import Access
 from credkit.memory.geometry import LOCKED_BY_ONE, PAGE, STATIC, Geometry
-from credkit.reading import Field
+from credkit.reading import Field, Reading
 from credkit.spans import written
 
 IDENTITY = ("credential_id", "serial")  # the columns that every list of credentials has
@@ -33,7 +33,8 @@ class Record:
     ``columns`` say for each field (or for the text, under an empty name) which column it comes from;
     ``value`` reads that column's text to fields, where digits alone would not do. ``fixed`` are bytes
     that are the same on every card. ``condition`` is the access condition of its blocks, ``lock``
-    that they are locked, and ``places`` are its bytes in memory, the MAC's included.
+    that they are locked, and ``places`` are its bytes in memory, the MAC's included. ``accept`` are kinds of notes
+    on its content that are meant, and ``not_payment`` says why its digits are no account numbers, where they are none.
     """
 
     name: str
@@ -46,6 +47,14 @@ class Record:
     condition: int = 0
     lock: bool = False
     places: tuple[int, ...] = ()
+    accept: tuple[str, ...] = ()
+    not_payment: str = ""
+
+    @property
+    def named(self) -> str:
+        """The record with its columns, for sentences."""
+        columns = ", ".join(filter(None, self.columns.values()))
+        return f"record {self.name}{columns and f', column {columns}'}"
 
     @property
     def room(self) -> int:
@@ -59,8 +68,7 @@ class Record:
         try:
             word, _ = to_word(self.codec.encode(self.meant(row)))
         except CredkitError as error:
-            columns = ", ".join(filter(None, self.columns.values()))
-            raise EncodeError(f"record {self.name}{columns and f', column {columns}'}: {error}") from None
+            raise EncodeError(f"{self.named}: {error}") from None
         return word.to_bytes(self.size, "big")
 
     def meant(self, row: Mapping[str, str]) -> Any:
@@ -72,12 +80,22 @@ class Record:
             return row[self.columns[""]]
         return {name: _item(self.codec, name, row[column]) for name, column in self.columns.items()}
 
+    def read(self, data: bytes) -> Reading:
+        """What its chain reads in its bytes."""
+        assert self.codec is not None
+        return self.codec.inspect(to_bits((int.from_bytes(data, "big"), 8 * len(data))))
+
 
 def _item(codec: Codec, name: str, text: str) -> int | str:
-    if not isinstance(codec.schema.get(name), Field):
+    row = codec.schema.get(name)
+    if not isinstance(row, Field):
         return text
     if not _DIGITS.fullmatch(text):
         raise EncodeError(f"{codec.name}: {name} is {shown(text)}, not a whole number in decimal digits")
+    if row.digits and len(text) != row.digits:
+        whole = f": were leading zeros lost ({shown(text.zfill(row.digits))})?" if len(text) < row.digits else ""
+        count = f"{len(text)} digit{'s' * (len(text) != 1)}"
+        raise EncodeError(f"{codec.name}: {name} is {shown(text)}, {count}, expected {row.digits}{whole}")
     return int(text)
 
 
@@ -96,8 +114,9 @@ class Plan:
 
     ``keys`` say of key A and B where it comes from: None where it is derived for each card from a
     master key, else a published key. ``container`` are the bytes of the capability container, where
-    the plan writes it. ``ignored`` are columns of the credentials that no record uses. ``digest`` is the
-    SHA-256 of the plan's file, in hex.
+    the plan writes it. ``ignored`` are columns of the credentials that no record uses. ``not_payment``
+    says why the ids of the credentials are no account numbers, where they are none. ``digest`` is the SHA-256 of
+    the plan's file, in hex.
     """
 
     name: str
@@ -110,6 +129,7 @@ class Plan:
     roles: Mapping[str, str] = field(default_factory=dict)
     container: bytes = b""
     ignored: tuple[str, ...] = ()
+    not_payment: str = ""
     digest: str = ""
 
     @property

@@ -27,6 +27,7 @@ from credkit.memory.area import area
 from credkit.memory.directory import MOST_LISTED, directory_size, write_directory
 from credkit.memory.geometry import PAGE, STATIC, USUAL, Geometry, geometry
 from credkit.memory.keys import is_published
+from credkit.memory.objections import admitted
 from credkit.memory.plan import IDENTITY, Plan, Record
 from credkit.reading import Field
 from credkit.registry import chain
@@ -35,9 +36,10 @@ from credkit.shapes import only
 from credkit.tomltable import Table, read_toml
 
 TOP = ("plan", "roles", "keys", "trailers", "records", "directory")
+HEAD = ("name", "geometry", "serial", "container", "dynamic_locks", "ignore", "not_payment")
 RECORD = (
     "stored", "column", "columns", "value", "constant", "size", "mac", "where", "read", "write", "increment",
-    "decrement", "lock",
+    "decrement", "lock", "accept", "not_payment",
 )  # fmt: skip
 SERIALS = (4, 7, 8, 10)  # bytes of a serial number
 SLOTS = ("A", "B")
@@ -62,7 +64,7 @@ class _Builder:
 
     def __init__(self, top: Table) -> None:
         self.top = top
-        self.head = top.table("plan", ("name", "geometry", "serial", "container", "dynamic_locks", "ignore"))
+        self.head = top.table("plan", HEAD)
         self.geometry: Geometry = self.head.guard("geometry", partial(geometry, self.head.text("geometry")))
         self.roles = self.slots()
 
@@ -89,6 +91,7 @@ class _Builder:
             name=name, geometry=self.geometry, serial=self.serial(), label=label, records=tuple(index),
             access=MappingProxyType(self.access(placed, keys)), keys=MappingProxyType(keys),
             roles=MappingProxyType(self.roles), container=self.container(), ignored=head.texts("ignore", ()),
+            not_payment=_reason(head),
         )  # fmt: skip
         self.lock_bytes(plan)
         for column in plan.ignored:
@@ -263,7 +266,11 @@ class _Builder:
         mac = table.whole("mac", 0, LARGEST)
         if table.has("mac") and mac not in MACS:
             table.refuse("mac", f"a MAC has {MACS[0]} to {MACS[-1]} bytes, not {mac}")
-        record = self.protected(table, Record(name=table.name, size=size, codec=codec, mac=mac, value=value))
+        made = Record(
+            name=table.name, size=size, codec=codec, mac=mac, value=value, accept=table.texts("accept", ()),
+            not_payment=_reason(table),
+        )  # fmt: skip
+        record = self.protected(table, made)
         if table.has("constant"):
             for key in ("column", "columns"):
                 if table.has(key):
@@ -331,9 +338,13 @@ class _Builder:
             if len(schema) != 1:
                 table.refuse("constant", f"the record has the fields {', '.join(schema)}: value says how it is read")
             columns = dict.fromkeys(schema, "")
-        return table.guard(
-            "constant", lambda: replace(record, fixed=replace(record, columns=columns).write({"": text}))
-        )
+
+        def fixed() -> Record:
+            written = replace(record, columns=columns).write({"": text})
+            admitted(replace(record, columns=columns), written, {"": text})
+            return replace(record, fixed=written)
+
+        return table.guard("constant", fixed)
 
     def protected(self, table: Table, record: Record) -> Record:
         """The record with its access condition, or its lock."""
@@ -360,6 +371,14 @@ class _Builder:
             table.refuse(key, f"a card counts in a value block only: stored begins with {VALUE_BLOCK}")
         if record.mac:
             table.refuse(key, "the card counts and cannot make a MAC: the record's would be wrong from then on")
+
+
+def _reason(table: Table) -> str:
+    """Why digits are no account numbers, as ``not_payment`` says it."""
+    reason = table.text("not_payment", "")
+    if table.has("not_payment") and not reason.strip():
+        table.refuse("not_payment", "a reason is needed: what the digits are, if they are no account numbers")
+    return reason
 
 
 def _is_value_block(record: Record) -> bool:

@@ -12,13 +12,13 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from hmac import compare_digest
 
-from credkit.codec import to_bits
 from credkit.errors import CredkitError, shown
 from credkit.memory.findings import Findings, hexed, numbered, told
 from credkit.memory.image import mac_label
 from credkit.memory.keys import record_mac
 from credkit.memory.listing import ReadBack
 from credkit.memory.masters import MasterKey
+from credkit.memory.objections import remarks
 from credkit.memory.plan import Plan, Record
 from credkit.reading import Reading
 
@@ -69,7 +69,7 @@ class RecordCheck:
                 "credential-unwritable", "", f"the credentials cannot be written as planned: {error}", record.name
             )
             expected = None
-        self.meaning(data, expected, row is not None and record.fixed is None, found)
+        self.meaning(data, expected, row if record.fixed is None else None, found)
         if record.mac:
             self.mac(data, mac, serial, found)
 
@@ -77,18 +77,17 @@ class RecordCheck:
         """Whether all of its bytes were read."""
         return all(back.has(start, stop) for start, stop in self.stretches)
 
-    def meaning(self, data: bytes, expected: bytes | None, listed: bool, found: Findings) -> None:
-        """Whether the bytes can be read, and mean what was expected."""
-        record, wanted = self.record, "the credentials say" if listed else "the plan says"
+    def meaning(self, data: bytes, expected: bytes | None, row: Mapping[str, str] | None, found: Findings) -> None:
+        """Whether the bytes can be read, and mean what was expected: by the ``row``, or by the plan itself."""
+        record, wanted = self.record, "the plan says" if row is None else "the credentials say"
         if record.codec is None:
             if data != expected and expected is not None:
                 text = f"record {record.name} is another than {wanted}{self.bytes_of(data, expected)}"
                 found.differ("record-differs", self.place(data, expected), text, record.name)
             return
-        reading = self.read(data)
-        for note in reading.notes:
-            if note.level != "info":
-                found.note(note.kind, note.level, f"record {record.name}: {note.text}")
+        reading = record.read(data)
+        for note in remarks(record, reading, row):
+            found.note(note.kind, note.level, note.text)
         if reading.ok:
             found.values[record.name] = told(reading.value, reveal=self.reveal)
         if data == expected:
@@ -99,7 +98,7 @@ class RecordCheck:
             if expected is not None:
                 said += f"; {wanted} {self.said(expected)}; {self.stretch(data, expected)}"
             found.differ("record-unreadable", place, said, record.name)
-        elif expected is not None and self.read(expected).value == reading.value:
+        elif expected is not None and record.read(expected).value == reading.value:
             text = f"record {record.name} says what it should, but in other bytes, from {self.place(data, expected)} on"
             found.note("written-otherwise", "care", text)
         elif expected is not None:
@@ -108,14 +107,9 @@ class RecordCheck:
                 "record-differs", self.place(data, expected), text + self.bytes_of(data, expected), record.name
             )
 
-    def read(self, data: bytes) -> Reading:
-        """What the record's chain reads in its bytes."""
-        assert self.record.codec is not None
-        return self.record.codec.inspect(to_bits((int.from_bytes(data, "big"), 8 * len(data))))
-
     def said(self, expected: bytes) -> str:
         """What the expected bytes mean."""
-        return shown(self.read(expected).value)
+        return shown(self.record.read(expected).value)
 
     def faulty(self, reading: Reading) -> str:
         """The place in memory of the first bit that a failed check judges."""

@@ -16,6 +16,7 @@ from textwrap import wrap
 from unicodedata import combining, east_asian_width
 from xml.sax.saxutils import escape
 
+from credkit.accounts import masked
 from credkit.memory.memorymap import FREE, MAC, RECORD, MemoryMap, Row, Section, Stretch, memory_map
 from credkit.memory.plan import Plan
 from credkit.spans import written
@@ -73,12 +74,12 @@ def memory_svg(plan: Plan) -> str:
 
 
 def _visible(text: str) -> str:
-    """``text`` with what cannot be seen (control characters among it) written out.
+    """``text`` with account numbers masked, and what cannot be seen (control characters among it) written out.
 
-    >>> _visible("02F7\\r")
-    '02F7\\\\r'
+    >>> _visible("02F7\\r"), _visible("Pass 4114360123456785")
+    ('02F7\\\\r', 'Pass 411436******6785')
     """
-    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in masked(text))
 
 
 def _said(text: str) -> str:

@@ -38,8 +38,8 @@ def data(
     The columns of CREDENTIALS are those that credkit card plan lists. For each row there are two
     files: ID.bin for the encoding station, and ID.txt, the same to be read. manifest.csv lists
     them, batch.json says what they were made from, with the check value of the master key. DIR
-    appears whole or not at all: a row that cannot be written is named, and nothing is. The
-    manufacturer's block is never written.
+    appears whole or not at all: a row that cannot be written, or that credkit card check would
+    object to later, is named, and nothing is written. The manufacturer's block is never written.
 
     A master key is needed for MACs and derived keys. It never stands on a command line, and its
     check value (on standard error) lets two people see that they use the same one. Keys of cards
@@ -51,7 +51,8 @@ def data(
       credkit card data plan.toml staff.csv --out batch --master-file master.key
 
     \b
-    --json: out, count, keys (whether they are written out).
+    --json: out, count, keys (whether they are written out), notes (text,
+    count: those that the plan accepts).
     """
     door = Door(as_json=as_json)
     loaded = load_plan(plan)
@@ -65,8 +66,11 @@ def data(
     except NoMasterKey as error:
         raise DefinitionError(f"{error} ({options.SOURCES})") from None
     if as_json:
-        door.record({"out": str(out), "count": batch.count, "keys": with_keys})
+        notes = [{"text": text, "count": count} for text, count in batch.notes.items()]
+        door.record({"out": str(out), "count": batch.count, "keys": with_keys, "notes": notes})
         return
     door.say(f"The data of {batch.count:,} card{'s' * (batch.count != 1)} are in {out}.")
+    for text, count in batch.notes.items():
+        door.say(f"- {text} (accepted by the plan; {count:,} card{'s' * (count != 1)})", indent="  ")
     door.say()
     door.say(f"{BEFORE_A_BATCH} {LOCKS} {CIPHER} {STORED}")
