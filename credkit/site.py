@@ -152,7 +152,7 @@ class _Builder:
 
     def master(self, table: Table) -> MasterKey | None:
         """The master key of a plan; None where it has none, or its variable is not set today."""
-        from credkit.memory.masters import master_from_environment, master_from_file
+        from credkit.memory.masters import master_from_environment, master_from_file, may_be_key
 
         if table.has("master_file") and table.has("master_env"):
             table.refuse("master_file", "a master key comes from one place: master_file or master_env")
@@ -162,7 +162,7 @@ class _Builder:
         if not table.has("master_env"):
             return None
         name = table.text("master_env")
-        if not _VARIABLE.fullmatch(name) or _KEY.fullmatch(name):  # it may be a key: it is not repeated
+        if not _VARIABLE.fullmatch(name) or may_be_key(name):  # it may be a key: it is not repeated
             table.refuse("master_env", "the name of an environment variable is needed here, never the key itself")
         return table.guard("master_env", partial(master_from_environment, name)) if name in os.environ else None
 
@@ -338,5 +338,4 @@ _KIND = ("namespace", "value", "printed", "key", "issue", "expect", "notes", "no
 _READER = ("kind", "chain", "clock_offset", "stream", "periods")
 _PLAN = ("file", "master_file", "master_env")
 _VARIABLE = re.compile("[A-Za-z_][A-Za-z0-9_]{0,99}")
-_KEY = re.compile("[0-9A-Fa-f]{32,}")
 _TARGET = ("kind", "chain", "column", "existing")

@@ -480,7 +480,7 @@ def refused(use: Callable[[], object]) -> str:
 
 def spread(key: bytes) -> str:
     digits = key.hex()
-    return " \t" + "\r\n".join(digits[at : at + 5].upper() for at in range(0, len(digits), 5)) + "\n\n"
+    return "\n \t" + " \t".join(digits[at : at + 5].upper() for at in range(0, len(digits), 5)) + "\r\n\n"
 
 
 @pytest.mark.parametrize("key", KEYS, ids=len)
@@ -556,6 +556,9 @@ WRONG_TEXTS = [
     (f"{KEY.hex()}é", "the character at offset 32 is not a hexadecimal digit"),
     (f"{KEY.hex()[:-1]}\u0663", "the character at offset 31 is not a hexadecimal digit"),  # an Arabic digit
     (f"{KEY.hex()[:-1]}\uff11", "the character at offset 31 is not a hexadecimal digit"),  # a wide digit
+    (f"{KEY.hex()}\n{KEY.hex()}\n", "2 lines, expected one: two keys are not one long key"),
+    (f"{KEY.hex()}\n\n{KEY_24.hex()}", "2 lines, expected one: two keys are not one long key"),
+    (f"{KEY.hex()[:16]}\r\n{KEY.hex()[16:]}", "2 lines, expected one: two keys are not one long key"),
     (f'key = "{KEY.hex()}"', "the character at offset 0 is not a hexadecimal digit"),
 ]
 
@@ -603,7 +606,8 @@ def test_a_variable_that_is_not_set_is_told(monkeypatch: pytest.MonkeyPatch) -> 
 
 NO_NAMES = {
     "small digits": KEY.hex(), "digits": KEY.hex().upper(), "parted": KEY.hex("_").upper(),
-    "a letter first": f"K{KEY.hex()}", "half": KEY.hex()[:24], "equals": f"KEY={KEY.hex()}",
+    "a letter first": f"K{KEY.hex()}", "among others": f"KEY_{KEY.hex()}_OF_TODAY",
+    "half": KEY.hex()[:24], "equals": f"KEY={KEY.hex()}",
     "empty": "", "blank": "A B", "zero": "A\0", "half a letter": "\ud800",
 }  # fmt: skip
 
@@ -616,8 +620,13 @@ def test_a_key_in_place_of_a_name_is_not_repeated(name: str) -> None:
 
 
 @pytest.mark.parametrize(
-    "text", [KEY.hex(), KEY.hex().upper(), KEY.hex(" "), f"{KEY.hex()}.txt", KEY.hex(":")], ids=range(5)
-)
+    "text",
+    [
+        KEY.hex(), KEY.hex().upper(), KEY.hex(" "), f"{KEY.hex()}.txt", KEY.hex(":"), KEY.hex(","), KEY.hex("+", 4),
+        " ".join(f"0x{byte:02X}" for byte in KEY), f"keys/key of today {KEY.hex()} (new)",
+    ],
+    ids=range(9),
+)  # fmt: skip
 def test_a_key_in_place_of_a_path_is_not_in_the_sentence(text: str) -> None:
     with pytest.raises(DefinitionError) as caught:
         master_from_file(text)

@@ -22,7 +22,7 @@ from credkit.memory.image import Press
 from credkit.memory.keys import MasterKey
 from credkit.memory.plans import load_plan
 from credkit.site import load_site
-from tests.masters import KEY, MASTER
+from tests.masters import KEY, MASTER, leaks
 from tests.strategies import randoms
 from tests.test_laws import agreed, obey
 
@@ -606,6 +606,15 @@ PLACE = "site.toml: plans.staff"
             f"{PLACE}.master_env: the name of an environment variable is needed here, never the key itself",
         ),
         (
+            f'master_env = "KEY_{PASTED.hex()}_OF_TODAY"',
+            f"{PLACE}.master_env: the name of an environment variable is needed here, never the key itself",
+        ),
+        (
+            f'master_file = "{PASTED.hex(",")}"',
+            f"{PLACE}.master_file: master key file (whose name may itself be a key): the file cannot be read "
+            "(No such file or directory)",
+        ),
+        (
             f'master = "{PASTED.hex()}"',
             f"{PLACE}.master: this is not a key here; keys are file, master_file, master_env; did you mean master_env?",
         ),
@@ -615,7 +624,7 @@ def test_a_key_has_one_place_and_is_never_repeated(folder: Path, master: str, me
     with pytest.raises(DefinitionError) as caught:
         walked(folder, master)
     assert str(caught.value) == message
-    assert PASTED.hex() not in str(caught.value).lower()
+    assert not leaks(str(caught.value), (PASTED,))
 
 
 def test_a_key_that_others_can_read_is_refused(folder: Path) -> None:

@@ -19,7 +19,7 @@ from credkit.memory.lockcheck import LockCheck
 from credkit.memory.masters import MasterKey
 from credkit.memory.plan import Plan, Record
 from credkit.memory.plans import load_plan
-from tests.masters import MASTER
+from tests.masters import KEY, MASTER, leaks
 
 HEAD = """
 [plan]
@@ -260,6 +260,21 @@ def test_a_label_that_is_the_name_is_judged_as_one(tmp_path: Path) -> None:
     text = PAGES.replace("Brackwater label", 65 * "x") + record_of(size=4, more="mac = 8\n")
     assert "keys.label: a label, which is the plan's name" in refused(tmp_path, text)
     assert load(tmp_path, text + '[keys]\nlabel = "stickers"\n').label == "stickers"
+
+
+@pytest.mark.parametrize("name", [KEY.hex(), f"key {KEY.hex('-').upper()}", f"staff {KEY.hex(' ', 4)} 2027"])
+def test_a_name_that_may_be_a_key_is_refused_and_not_repeated(tmp_path: Path, name: str) -> None:
+    """Keys are derived under the label, which is the plan's name unless it is declared: neither is a key itself."""
+    text = PAGES + record_of(size=4, more="mac = 8\n")
+    for changed, key in (
+        (text.replace("Brackwater label", name), "plan.name"),
+        (text + f'[keys]\nlabel = "{name}"\n', "keys.label"),
+    ):
+        said = refused(tmp_path, changed)
+        assert f"{key}: it may itself be a key, and plans are read by many: a name is needed here" in said
+        assert not leaks(said)
+    numbered = text.replace("Brackwater label", "Staff 4114 3601 2345 6785")
+    assert load(tmp_path, numbered).name.endswith("6785"), "sixteen digits are no key"
 
 
 def test_a_card_counts_in_value_blocks_only(tmp_path: Path) -> None:

@@ -1,9 +1,10 @@
 """Master keys: from a file, an environment variable or a prompt, and never from a command line.
 
 A command line can be read by others on the same machine and stays in the history of the shell. In
-all three places the key stands as 32, 48 or 64 hexadecimal digits; white space among them is
-ignored. No sentence repeats what was found there, nor a name that may itself be a key given in
-the wrong place: what is wrong is said with its offset.
+all three places the key stands as 32, 48 or 64 hexadecimal digits on one line; blanks among them
+are ignored, and a second line is refused, since two keys are not one long key. No sentence repeats
+what was found there, nor a name that may itself be a key given in the wrong place: what is wrong is
+said with its offset.
 
 `check_value` lets two persons see that they hold the same key without showing it.
 
@@ -39,14 +40,14 @@ EXAMPLES = (  # NIST SP 800-38B, appendix D: the keys of its examples
     "8e73b0f7da0e6452c810f32b809079e562f8ead2522c6b7b",
     "603deb1015ca71be2b73aef0857d77811f352c073b6108d72d9810a30914dff4",
 )
-LARGEST = 1024  # bytes of a file: there is room for a key on many lines, and for nothing else
+LARGEST = 1024  # bytes of a file: there is room for a key with blanks in it, and for nothing else
 OTHERS = 0o077  # what group and others may do
 PROMPT = "master key (hexadecimal digits, not shown)"
 CHECKED = 3  # bytes of a check value
+HALF, WHOLE = 16, 32  # hexadecimal digits of the shortest key
 
 _VARIABLE = re.compile("[A-Za-z_][A-Za-z0-9_]*")
-_MAYBE_KEY = re.compile("[0-9A-Fa-f]{16}")
-_BETWEEN = re.compile(r"[\s:._-]")
+_BETWEEN = re.compile(r"0[xX]|[\W_]")
 
 
 def master_from_file(path: Path | str) -> MasterKey:
@@ -66,7 +67,7 @@ def master_from_environment(name: str) -> MasterKey:
 
     Programs that are started from here inherit the variable, and the administrator can read it.
     """
-    if not _VARIABLE.fullmatch(name) or _may_be_key(name):
+    if not _VARIABLE.fullmatch(name) or may_be_key(name):
         del name
         raise DefinitionError("the name of an environment variable is needed here, never the key itself")
     named = f"environment variable {shown(name)}"
@@ -107,6 +108,9 @@ def _problem(text: str) -> str:
     for offset, character in enumerate(text):
         if character not in hexdigits and not character.isspace():
             return f"the character at offset {offset} is not a hexadecimal digit"
+    lines = sum(bool(line.strip()) for line in text.splitlines())
+    if lines > 1:
+        return f"{lines} lines, expected one: two keys are not one long key"
     count = sum(not character.isspace() for character in text)
     if count not in (2 * size for size in SIZES):
         return f"expected 32, 48 or 64 hexadecimal digits, found {count or 'none'}"
@@ -154,8 +158,13 @@ def _unfit(found: os.stat_result) -> str:
 
 
 def _named(name: str) -> str:
-    return "(whose name may itself be a key)" if _may_be_key(name) else shown(name)
+    return "(whose name may itself be a key)" if may_be_key(name) else shown(name)
 
 
-def _may_be_key(name: str) -> bool:
-    return bool(_MAYBE_KEY.search(_BETWEEN.sub("", name)))
+def may_be_key(name: str, least: int = HALF) -> bool:
+    """Whether a name holds ``least`` hexadecimal digits in a row, whatever parts them: it may be a key, or half of one.
+
+    >>> may_be_key("2B7E,1516,28AE,D2A6"), may_be_key("0x2B 0x7E 0x15 0x16 0x28 0xAE 0xD2 0xA6"), may_be_key("key.hex")
+    (True, True, False)
+    """
+    return re.search(f"[0-9A-Fa-f]{{{least}}}", _BETWEEN.sub("", name)) is not None

@@ -27,6 +27,7 @@ from credkit.memory.area import area
 from credkit.memory.directory import MOST_LISTED, directory_size, write_directory
 from credkit.memory.geometry import PAGE, STATIC, USUAL, Geometry, geometry
 from credkit.memory.keys import is_published
+from credkit.memory.masters import WHOLE, may_be_key
 from credkit.memory.objections import admitted
 from credkit.memory.plan import IDENTITY, Plan, Record
 from credkit.reading import Field
@@ -164,6 +165,9 @@ class _Builder:
         content = self.top.mapping("keys")
         table = Table(self.top.file, "keys", content, ("label", *SLOTS) if self.geometry.keys else ("label",))
         label = table.text("label", name)
+        if may_be_key(label, WHOLE):
+            where, key = (table, "label") if table.has("label") else (self.head, "name")
+            where.refuse(key, "it may itself be a key, and plans are read by many: a name is needed here")
         if not label or not label.isprintable() or len(label.encode()) > 64:
             what = "a label" if table.has("label") else "a label, which is the plan's name unless it is declared,"
             table.refuse("label", f"{what} of 1 to 64 bytes without control characters is needed, not {shown(label)}")
