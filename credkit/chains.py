@@ -16,9 +16,9 @@ from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import Any
 
-from credkit.codec import Codec, Tabled
+from credkit.codec import Codec, Tabled, carry, release
 from credkit.errors import DefinitionError, EncodeError
-from credkit.reading import Check, Field, Place, Reading, Row, Step, TextField
+from credkit.reading import OVER_LONG, Check, Field, Note, Place, Reading, Row, Step, TextField
 from credkit.shapes import Shape, hull, mismatch, only, said
 
 Way = tuple[tuple[Codec, ...], str | None]  # the linked steps, and why they do not work in a row
@@ -86,6 +86,27 @@ class Chain(Tabled):
             origin=origin,
             steps=tuple(done),
         )
+
+
+def over_long(codec: Codec, written: Any) -> tuple[Note, ...]:
+    """The notes on what ``codec`` wrote that is longer than a standard allows; there are hardly ever any.
+
+    >>> from credkit.codecs.contents import build_track
+    >>> codec = build_track(2, "number")
+    >>> over_long(codec, codec.encode({"number": "1" * 37})), len(over_long(codec, codec.encode({"number": "1" * 38})))
+    ((), 1)
+    """
+    if codec.unread or not any(step.limited for step in codec.steps):
+        return ()
+    found: list[Note] = []
+    carried = carry(codec.takes, written)
+    for step in codec.steps:
+        if step.limited:
+            found += step.inspect(release(step.takes, carried)).notes
+        carried = step.attempt(carried)
+        if carried is None:
+            break
+    return tuple(note for note in found if note.kind == OVER_LONG)
 
 
 def link(codecs: Sequence[Codec]) -> Codec:

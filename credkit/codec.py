@@ -216,6 +216,11 @@ class Codec(ABC):
         return (self,)
 
     @property
+    def limited(self) -> bool:
+        """Whether it also writes what is longer than its standard allows; a note on reading it says so."""
+        return False
+
+    @property
     def lossy(self) -> bool:
         """Whether two different values can become one."""
         return self.cuts

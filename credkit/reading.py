@@ -82,6 +82,9 @@ class Check:
         return masked(f"{self.codec}: {self.claim} fails: {found}, expected {expected}")
 
 
+OVER_LONG = "over-long"  # the kind of a note on a text that is longer than its standard allows
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Note:
     """Something a reader of the value should know that is not a fault of the reading.

@@ -196,6 +196,34 @@ def test_encode_reads_pairs_and_objects(line: str, output: str | None, error: st
     assert run("encode", CHAIN, stdin=f"{line}\n").stdout == f"{output or ''}\n"
 
 
+@pytest.mark.parametrize(("track", "most"), [("track-1", 79), ("track-2", 40), ("track-3", 107)])
+def test_a_track_longer_than_its_standard_is_written_and_noted(track: str, most: int) -> None:
+    """79, 40 and 107 characters, sentinels and LRC included (ISO/IEC 7813, 4909); as text, as bits, and converted."""
+    said = f"{most + 1} characters on the track, its LRC included, are more than the {most} of the standard"
+    for size, noted in ((most - 3, False), (most - 2, True)):
+        number = "1" * size
+        for command in (
+            ("encode", track, f"part1={number}"),
+            ("encode", f"binary/{track}-bits/{track}:number", f"number={number}"),
+            (
+                "convert",
+                "--from",
+                "track-3:n" if track != "track-3" else "track-2:n",
+                "--to",
+                f"{track}:n",
+                f";{number}?",
+            ),
+        ):
+            done = run(*command)
+            assert done.exit_code == 0
+            assert done.stdout.strip()
+            assert (done.stderr == f"credkit: value 1: {said}\n") == noted
+            assert bool(done.stderr) == noted
+            (row,) = records(run(*command, "--json"))
+            assert [note["kind"] for note in row["notes"] if said in note["text"]] == ["over-long"] * noted
+            assert row["output"] == done.stdout.strip()
+
+
 def test_encode_from_bits_and_text() -> None:
     assert run("encode", "hex:2", "00001010").stdout == "0A\n"
     assert run("encode", "strip:ID,", "7", "8").stdout == "ID7\nID8\n"

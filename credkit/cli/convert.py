@@ -40,9 +40,10 @@ def convert(
     value.
 
     The output is data: one line a value, and an empty line where a value failed, with its error on
-    standard error. A value that looks like a payment account number is refused unless --reveal is
-    given. A payment track in --file ends the run with exit code 2; a line of standard input that
-    holds one is not read. Where two values can become one, a warning says so.
+    standard error. A track that is longer than its standard allows is written, and noted there. A
+    value that looks like a payment account number is refused unless --reveal is given. A payment
+    track in --file ends the run with exit code 2; a line of standard input that holds one is not
+    read. Where two values can become one, a warning says so.
 
     \b
     What the east gate of Brackwater Terminal types, as the gatehouse wants it:

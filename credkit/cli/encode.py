@@ -30,8 +30,8 @@ def encode(
     bits or text instead of fields, every argument or line is one value: binary digits, or the text.
 
     The output is data: one line a value, and an empty line where a value failed, with its error on
-    standard error. A value that looks like a payment account number is refused unless --reveal is
-    given.
+    standard error. A track that is longer than its standard allows is written, and noted there. A
+    value that looks like a payment account number is refused unless --reveal is given.
 
     \b
     A card of Brackwater Terminal, as the east gate would type it:

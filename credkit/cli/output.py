@@ -170,9 +170,11 @@ class Door:
         click.echo(_fit(f"{left}{plain(f'{row.summary()}{note}')}", WIDTH).rstrip())
 
     def output(self, row: Row, place: str) -> None:
-        """What a row is written as, and nothing else; a row that failed is an empty line, its error said aside."""
+        """What a row is written as; a row that failed is an empty line. Errors and notes are said aside."""
         output = row.output or ""
         click.echo(plain(output) if sys.stdout.isatty() else output)
+        for note in row.too_long if row.output is not None else ():
+            complain(f"{place}: {note['text']}")
         if row.error:
             complain(f"{place}: {row.error}")
             for hint in row.hints:

@@ -12,14 +12,14 @@ from typing import Any
 from bitstring import Bits
 
 from credkit.accounts import holds_account
-from credkit.chains import Conversion
+from credkit.chains import Conversion, over_long
 from credkit.cli.masks import starred
 from credkit.cli.values import Line
 from credkit.codec import NO_FIELDS, Codec
 from credkit.diagnose import advice, diagnose
 from credkit.errors import DecodeError, EncodeError, shown
 from credkit.payment import Payment, held, is_declared, passing, payment, written
-from credkit.reading import Check, Schema, TextField
+from credkit.reading import Check, Note, Schema, TextField
 
 REFUSED = "the value looks like a payment account number and is not written (--reveal writes it)"
 LOSSY = "something is left out on the way: two values can become one, so look for duplicates"
@@ -35,7 +35,7 @@ class Row:
 
     ``given`` is what a chain reads that gives text or bits instead of fields. ``error`` is the
     first fault, ``short`` the same in fewer words, ``others`` are the rest; ``brief`` is the first
-    without anything that was found.
+    without anything that was found. ``too_long`` are notes on what was written.
     ``secret`` says that the row holds, as read or at any step, a number that looks like a payment
     account number; ``tracks`` are the numbers of payment tracks in it, and ``whole`` says that one reads well.
     ``declared`` says that the chain tells what its numbers are: it is reason enough to write them.
@@ -46,6 +46,7 @@ class Row:
     given: str | None = None
     checks: list[dict[str, Any]] = field(default_factory=list)
     notes: list[dict[str, Any]] = field(default_factory=list)
+    too_long: list[dict[str, Any]] = field(default_factory=list)
     hints: list[dict[str, Any]] = field(default_factory=list)
     advice: str | None = None
     error: str | None = None
@@ -65,7 +66,7 @@ class Row:
         """The row as a JSON object."""
         found = {
             "input": self.input, "ok": self.error is None, "fields": self.fields, "checks": self.checks,
-            "notes": [*self.notes, *[_LOSSY] * self.lossy], "hints": self.hints, "error": self.error,
+            "notes": [*self.notes, *self.too_long, *[_LOSSY] * self.lossy], "hints": self.hints, "error": self.error,
         }  # fmt: skip
         if not self.gives_fields:
             found["value"] = self.given
@@ -134,7 +135,7 @@ def decoded(codec: Codec, line: Line, *, hints: bool) -> Row:
         fields=given if codec.gives == "fields" else None,
         given=None if codec.gives == "fields" else given,
         checks=[_check(check) for check in reading.checks],
-        notes=[{"kind": n.kind, "level": n.level, "text": n.text, "at": list(n.at)} for n in reading.notes],
+        notes=list(map(_note, reading.notes)),
         hints=[
             {"cause": h.cause, "text": h.text, "chain": h.chain, "value": plain(h.value), "evidence": h.evidence}
             for h in found
@@ -163,12 +164,15 @@ def converted(conversion: Conversion, line: Line, *, hints: bool, explained: boo
             pass  # read again below, to say why
         else:
             if not (passing(conversion.source, line.text).account or written(conversion.target, output).account):
-                return Row(input=line.text, output=output, writes=True)
+                return Row(
+                    input=line.text, output=output, writes=True, too_long=_too_long(conversion.target, output)
+                )  # fmt: skip
     row = decoded(conversion.source, line, hints=hints)
     row = replace(row, writes=True, lossy=conversion.lossy, declared=is_declared(conversion.source))
     if row.error:
         return row
     row = _written(row, lambda: conversion.convert(line.text), "the fields cannot be written")
+    row = replace(row, too_long=_too_long(conversion.target, row.output))
     return _marked(row, written(conversion.target, row.output or ""))
 
 
@@ -192,7 +196,17 @@ def encoded(codec: Codec, line: Line) -> Row:
     except EncodeError as error:
         return replace(row, error=str(error), brief=str(error))
     row = _written(row, lambda: codec.encode(value))
+    row = replace(row, too_long=_too_long(codec, row.output))
     return row if row.output is None else _marked(row, written(codec, row.output))
+
+
+def _too_long(codec: Codec, output: Any) -> list[dict[str, Any]]:
+    """The notes on what ``codec`` wrote, without places: those would be of the output."""
+    return [] if output is None else [{**_note(note), "at": []} for note in over_long(codec, output)]
+
+
+def _note(note: Note) -> dict[str, Any]:
+    return {"kind": note.kind, "level": note.level, "text": note.text, "at": list(note.at)}
 
 
 def _written(row: Row, write: Callable[[], Any], brief: str = "") -> Row:

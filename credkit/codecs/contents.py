@@ -118,6 +118,11 @@ class Parts(Tabled):
     number: int
     letters: CharacterSet
 
+    @property
+    def limited(self) -> bool:
+        """The standard of the track limits its characters."""
+        return True
+
     def _for(self, count: int) -> ContentCodec:
         names = tuple(f"part{place}" for place in range(1, count + 1))
         return ContentCodec.of(_separated(self.number, self.letters, names), self.name)

@@ -27,7 +27,7 @@ from typing import Any
 
 from credkit.codec import Tabled, check_fields
 from credkit.errors import EncodeError, shown
-from credkit.reading import Check, Item, Level, Note, Part, Place, Reading, Schema
+from credkit.reading import OVER_LONG, Check, Item, Level, Note, Part, Place, Reading, Schema
 from credkit.shapes import TEXT, Shape
 from credkit.tables.characters import CharacterSet
 from credkit.tables.items import Bounds, CheckItem, Constant, ContentCheck, ContentItem, FieldItem, Match
@@ -155,6 +155,11 @@ class ContentCodec(Tabled):
         """The content."""
         return self.content
 
+    @property
+    def limited(self) -> bool:
+        """Whether a standard says how many characters there usually are at most."""
+        return self.content.usual is not None
+
     def attempt(self, carried: str) -> Mapping[str, Item] | None:
         """The fields, or None where an item or a check fails, or where there is too much."""
         content = self.content
@@ -255,5 +260,5 @@ class ContentCodec(Tabled):
             notes.append(Note(kind="meaning", level="info", text=f"{name}: {'; '.join(texts)}", at=origins[name]))
         if content.usual is not None and content.size(text) > content.usual:
             over = f"{content.size(text)} {content.unit} are more than the {content.usual} of the standard"
-            notes.append(Note(kind="over-long", level="care", text=over))
+            notes.append(Note(kind=OVER_LONG, level="care", text=over))
         return notes
