@@ -15,9 +15,10 @@ from credkit import CredkitError, DefinitionError, EncodeError
 from credkit.memory.allotment import ANYWHERE, Where, allot
 from credkit.memory.geometry import COMMON, geometry
 from credkit.memory.image import Press
+from credkit.memory.keys import is_published
 from credkit.memory.lockcheck import LockCheck
 from credkit.memory.masters import MasterKey
-from credkit.memory.plan import Plan, Record
+from credkit.memory.plan import DIRECTORY_KEY, NDEF_KEY, Danger, Plan, Record
 from credkit.memory.plans import load_plan
 from tests.masters import KEY, MASTER, leaks
 
@@ -364,6 +365,34 @@ def test_a_message_that_a_telephone_would_not_find(tmp_path: Path) -> None:
         dangers = [each for each in load(tmp_path, text).dangers() if each.kind == "message-not-first"]
         assert len(dangers) == kinds
     assert dangers[0].text == "a telephone looks for it in page 4 alone, and takes what is there for a message"
+
+
+def test_what_a_telephone_needs_to_find_a_message_in_sectors(tmp_path: Path) -> None:
+    """Common practice, no source: the directory in sector 0 has two bytes a sector, 03 E1 for NDEF data."""
+
+    def danger(text: str) -> Danger:
+        (found,) = [each for each in load(tmp_path, text).dangers() if each.kind == "message-not-listed"]
+        assert is_published(NDEF_KEY) == "key A for reading NDEF messages"
+        assert is_published(DIRECTORY_KEY) == "key A for reading an application directory"
+        return found
+
+    message = (
+        f'[records.contact]\ncolumn = "email"\nstored = "tlv/ndef:contact:uri"\nsize = 96\nwhere = "WHERE"\n{OPEN}'
+    )
+    derived = danger(HEAD + message.replace("WHERE", "sectors 2-3"))
+    assert derived.place == "record contact"
+    assert derived.text == (
+        "a telephone finds it only if an application directory in sector 0, open to the published key A A0A1A2A3A4A5, "
+        "names sectors 2-3 as NDEF, 03 E1 for each, and reads it only with the published key A D3F7D3F7D3F7, and this "
+        "plan has another; [directory] is not that directory, and many telephones read no cards with sectors"
+    )
+    published = HEAD.replace('A = "derived"', 'A = "published D3F7D3F7D3F7"')
+    assert "this plan has another" not in danger(published + message.replace("WHERE", "sectors 2-3")).text
+    large = danger(HEAD.replace("16x4", "32x4+8x16") + message.replace("WHERE", "sectors 17-18"))
+    assert "directory in sectors 0 and 16, open to" in large.text
+    assert "names sectors 17-18 as NDEF" in large.text
+    kinds = {each.kind for each in load(tmp_path, HEAD + PERSONNEL).dangers()}
+    assert "message-not-listed" not in kinds, "it has no message"
 
 
 def test_capability_containers(tmp_path: Path) -> None:

@@ -23,6 +23,7 @@ from credkit.spans import written
 
 IDENTITY = ("credential_id", "serial")  # the columns that every list of credentials has
 MESSAGE = "tlv"  # the step that a message in an NFC Forum data area begins with
+DIRECTORY_KEY, NDEF_KEY = bytes.fromhex("A0A1A2A3A4A5"), bytes.fromhex("D3F7D3F7D3F7")  # see `credkit.memory.keys`
 _DIGITS = re.compile(r"[0-9]{1,40}")
 
 
@@ -248,10 +249,26 @@ class Plan:
             yield Danger(kind="set-once", place="the capability container", text=text)
 
     def _of_messages(self) -> Iterator[Danger]:
-        """Messages that a telephone would not find: it looks at the first free byte, where cards have no keys."""
+        """Messages that a telephone would not find.
+
+        It looks at the first free byte, where cards have no keys, else in a directory in sector 0, which lists two
+        bytes for every other sector: 03 E1 where that is a part of the NDEF data (common practice, no source).
+        """
         for record in self.records:
             first = record.codec is not None and next((step.name for step in record.codec.steps[1:]), "")
-            if first == MESSAGE and not self.geometry.keys and record.places[0] != self.geometry.data[0]:
+            if first == MESSAGE and self.geometry.keys:
+                sectors = sorted({self.geometry.unit_of(at)[0] for at in record.places})
+                where = "sectors 0 and 16" if sectors[-1] > 15 else "sector 0"
+                lacking = "" if self.keys.get("A") == NDEF_KEY else ", and this plan has another"
+                listed = f"names {_numbered('sector', sectors)} as NDEF, 03 E1 for each"
+                text = (
+                    f"a telephone finds it only if an application directory in {where}, open to the published key A "
+                    f"{DIRECTORY_KEY.hex().upper()}, {listed}, and reads it only with the published key A "
+                    f"{NDEF_KEY.hex().upper()}{lacking}; [directory] is not that directory, and many telephones read "
+                    "no cards with sectors"
+                )
+                yield Danger(kind="message-not-listed", place=f"record {record.name}", text=text)
+            elif first == MESSAGE and record.places[0] != self.geometry.data[0]:
                 place = self.geometry.named(self.geometry.data[0] // self.geometry.block_size)
                 text = f"a telephone looks for it in {place} alone, and takes what is there for a message"
                 yield Danger(kind="message-not-first", place=f"record {record.name}", text=text)
