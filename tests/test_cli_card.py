@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import json
 import os
 import pty
+import shlex
 import subprocess
 import time
 from contextlib import suppress
@@ -366,6 +368,53 @@ def test_the_drawing_is_not_written_over_the_plan(tmp_path: Path) -> None:
     assert (shown.exit_code, shown.stdout) == (2, "")
     assert "does not end in .svg" in shown.stderr
     assert Path(plan).read_text() == STAFF
+
+
+def test_a_drawing_is_whole_or_absent_and_takes_the_place_of_a_former_one_alone(tmp_path: Path) -> None:
+    """Nothing is followed, nothing of others overwritten; where no more can be written, the former one stays."""
+    plan, drawing = plan_file(tmp_path), tmp_path / "card.svg"
+    assert run("card", "plan", plan, "--svg", str(drawing)).exit_code == 0
+    former = drawing.read_bytes()
+    limited = f"ulimit -f 4 && exec {shlex.join(CREDKIT)} card plan {plan} --svg"  # in units of 1,024 bytes
+    for out in (drawing, tmp_path / "other.svg"):
+        done = subprocess.run(["bash", "-c", f"{limited} {out}"], capture_output=True, text=True, env=ENVIRONMENT)
+        assert (done.returncode, done.stdout) == (2, "")
+        assert "cannot be written (File too large)" in done.stderr
+    assert drawing.read_bytes() == former
+    assert not (tmp_path / "other.svg").exists()
+    assert sorted(path.name for path in tmp_path.iterdir()) == [".card.svg.credkit", "card.svg", "staff-plan.toml"]
+    assert run("card", "plan", plan, "--svg", str(drawing)).exit_code == 0, "a former drawing is replaced"
+
+    (tmp_path / "mine.svg").write_text("drawn by hand")
+    (tmp_path / "link.svg").symlink_to(tmp_path / "mine.svg")
+    drawing.write_bytes(former + b"<!-- seen by the second person -->")
+    for name, said in (("mine", "was not written by credkit"), ("link", "is a link"), ("card", "was changed after")):
+        shown = run("card", "plan", plan, "--svg", str(tmp_path / f"{name}.svg"))
+        assert (shown.exit_code, shown.stdout) == (2, "")
+        assert said in shown.stderr
+    assert (tmp_path / "mine.svg").read_text() == "drawn by hand"
+    assert drawing.read_bytes().endswith(b"<!-- seen by the second person -->")
+
+
+def test_a_number_in_the_name_of_a_plan_is_masked_everywhere(tmp_path: Path) -> None:
+    """4114360123456785 is the test number of the WHATWG HTML standard; here a name, plain and in groups."""
+    for name in ("Pass 4114360123456785", "Pass " + "of the port " * 5 + "4114 3601 2345 6785"):
+        text = STAFF.replace('name = "Brackwater staff card"', f'name = "{name}"')
+        text = text.replace('A = "derived"', 'label = "Brackwater"\nA = "derived"')
+        assert name in text
+        folder = tmp_path / str(len(name))
+        folder.mkdir()
+        plan, drawing, out = plan_file(folder, text), folder / "card.svg", folder / "batch"
+        (folder / "staff.csv").write_text(ROWS)
+        shown = run("card", "plan", plan, "--svg", str(drawing))
+        as_json = run("card", "plan", plan, "--json")
+        master = ("--master-file", str(key_file(folder)))
+        assert run("card", "data", plan, str(folder / "staff.csv"), "--out", str(out), *master).exit_code == 0
+        files = [drawing, *out.iterdir()]
+        for said in (shown.output, as_json.output, *(file.read_bytes().decode("latin-1") for file in files)):
+            assert "3601234567" not in "".join(char for char in said if char.isdigit())
+        assert "6785" in drawing.read_text()
+        assert "6785" in json.loads((out / "batch.json").read_text())["plan"]
 
 
 @pytest.mark.parametrize(

@@ -15,9 +15,11 @@ from credkit.memory.memorymap import memory_lines, where_is
 from credkit.memory.plan import Plan, Record
 from credkit.memory.plans import load_plan
 from credkit.memory.svg import memory_svg
+from credkit.outputs import write_file
 from credkit.spans import written
 
 SVG = ".svg"
+MAKER = "drawing of a plan"
 EVERYBODY, NOBODY = "anybody", "nobody"
 
 
@@ -33,6 +35,8 @@ def plan(plan: Path, svg: Path | None, as_json: bool) -> None:
 
     A plan that does not fit, or asks for what no access condition means, is refused in one
     sentence (exit code 2). The dangers of one that fits are for you to judge.
+
+    The drawing is there whole or not at all, and takes the place of an earlier one at most.
 
     \b
     The staff card of Brackwater Terminal (docs/cards.md writes its plan):
@@ -50,7 +54,7 @@ def plan(plan: Path, svg: Path | None, as_json: bool) -> None:
     if svg is not None:
         if svg.suffix.lower() != SVG:
             raise DefinitionError(f"--svg: {shown(str(svg))} does not end in {SVG}")
-        svg.write_text(memory_svg(loaded), encoding="utf-8")
+        write_file(memory_svg(loaded).encode(), svg, MAKER)
     if as_json:
         door.record(_record(loaded))
         return
