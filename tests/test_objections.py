@@ -191,6 +191,18 @@ def test_what_a_plan_accepts_is_written_and_told(tmp_path: Path, monkeypatch: py
     assert '"notes": [{"text": "record track: 41 characters' in as_json.stdout
 
 
+def test_what_a_plan_lets_through_is_among_its_dangers() -> None:
+    held = used("frame", more=RECORDS["link"] + 'accept = ["no-scheme"]\nnot_payment = "numbers of permits"\n')
+    assert [(each.kind, each.place, each.text) for each in held.dangers()][-2:] == [
+        ("accepted", "record link", "it is written although it earns these notes when it is read back: no-scheme"),
+        (
+            "not-payment",
+            "record link",
+            "digits that look like payment account numbers are written (numbers of permits)",
+        ),
+    ]
+
+
 def test_another_kind_is_not_accepted() -> None:
     held = plan(HEAD + RECORDS["link"] + 'accept = ["over-long"]\n')
     assert "begins with no scheme" in refused(held, {"link": "x@example.org"})

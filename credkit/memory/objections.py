@@ -28,6 +28,11 @@ def remarks(record: Record, reading: Reading, row: Mapping[str, str] | None = No
     """What is to be noted of a record beside its value: of level info where the plan accepts it.
 
     ``reading`` is what its chain reads in its bytes, ``row`` the row of the credentials that it was written from.
+
+    >>> from credkit.registry import chain
+    >>> contact = Record(name="contact", size=10, codec=chain("ndef:contact:uri"), columns={"contact": "email"})
+    >>> [note.kind for note in remarks(contact, contact.read(contact.write({"email": "x@y.z"})))]
+    ['no-scheme']
     """
     found = [
         replace(
@@ -43,6 +48,16 @@ def admitted(record: Record, data: bytes, row: Mapping[str, str]) -> tuple[Note,
     """The remarks on what is written on a card that the plan accepts; raises `EncodeError` for others.
 
     Raises it for bytes that cannot be read back, too.
+
+    >>> from credkit.registry import chain
+    >>> row = {"email": "x@y.z"}
+    >>> contact = Record(name="contact", size=10, codec=chain("ndef:contact:uri"), columns={"contact": "email"})
+    >>> admitted(contact, contact.write(row), row)
+    Traceback (most recent call last):
+    credkit.errors.EncodeError: record contact, column email: record 1 (contact) begins with no scheme such as mailto: \
+or https:, so that nothing can open it (if it is meant, write accept = ["no-scheme"] into [records.contact] of the plan)
+    >>> [note.level for note in admitted(replace(contact, accept=("no-scheme",)), contact.write(row), row)]
+    ['info']
     """
     if record.codec is None:
         return ()

@@ -195,7 +195,7 @@ class Plan:
 
     def dangers(self) -> tuple[Danger, ...]:
         """All that is dangerous about the plan, like dangers of several sectors in one."""
-        return (*self._of_access(), *self._of_keys(), *self._of_locks(), *self._of_messages())
+        return (*self._of_access(), *self._of_keys(), *self._of_locks(), *self._of_messages(), *self._of_content())
 
     def _of_access(self) -> Iterator[Danger]:
         found: dict[tuple[str, str, str], list[int]] = {}
@@ -272,6 +272,16 @@ class Plan:
                 place = self.geometry.named(self.geometry.data[0] // self.geometry.block_size)
                 text = f"a telephone looks for it in {place} alone, and takes what is there for a message"
                 yield Danger(kind="message-not-first", place=f"record {record.name}", text=text)
+
+    def _of_content(self) -> Iterator[Danger]:
+        """What the plan lets through that `card data` would refuse."""
+        for record in self.records:
+            if record.accept:
+                text = f"it is written although it earns these notes when it is read back: {', '.join(record.accept)}"
+                yield Danger(kind="accepted", place=f"record {record.name}", text=text)
+            if record.not_payment:
+                text = f"digits that look like payment account numbers are written ({record.not_payment})"
+                yield Danger(kind="not-payment", place=f"record {record.name}", text=text)
 
 
 def _numbered(what: str, numbers: Sequence[int]) -> str:
