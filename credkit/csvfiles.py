@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from codecs import getincrementaldecoder
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -23,6 +24,11 @@ from credkit.regularfiles import LONGEST_LINE, open_regular
 
 PIECE = 1 << 16  # bytes that are read at once
 MARK = "\ufeff"  # a byte order mark
+SIGNS = r"[=+\-@＝＋－＠]"  # what a spreadsheet begins a formula with; the full-width ones, too
+# A cell begins with the text, and behind what some spreadsheet may part cells at; a number is no formula.
+_FORMULA = re.compile(
+    rf"^(?=[\t\r\n])|(?:^|(?<=[;\t\r\n]))(?! *[+-]?[0-9]+(?:\.[0-9]+)? *(?:[;\t\r\n]|\Z))(?= *{SIGNS})"
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -175,3 +181,14 @@ def _pieces(file: File) -> Iterator[bytes]:
     except OSError as error:
         raise DefinitionError(f"{file.name}: the file cannot be read ({error.strerror})") from None
     yield b""
+
+
+def guarded(text: str) -> str:
+    """``text`` as a cell to write: where a spreadsheet would begin a formula, an apostrophe stands before it.
+
+    A spreadsheet whose delimiter is a semicolon begins a cell behind each.
+
+    >>> guarded("=1+1"), guarded("C-1; =C"), guarded("-2147483648")
+    ("'=1+1", "C-1;' =C", '-2147483648')
+    """
+    return _FORMULA.sub("'", text)

@@ -457,6 +457,10 @@ def refused(folder: Path, held: Sequence[Mapping[str, str]], used: Plan = STAFF_
         ({"credential_id": "COM1"}, "credential_id 'COM1' is the name of a device on some systems: it names files"),
         ({"credential_id": "=1+1"}, "credential_id '=1+1' begins with '=': spreadsheets take that for a formula, and "
                                     "shells for an option"),
+        ({"credential_id": "＝1+1"}, "credential_id '＝1+1' begins with '＝': spreadsheets take that for a formula, "
+                                    "and shells for an option"),
+        ({"credential_id": "C;@1"}, "credential_id 'C;@1' holds a formula behind a semicolon, where some spreadsheets "
+                                    "begin a cell"),
         ({"personnel_number": "12a"}, "record personnel, column personnel_number: 4 bytes/fields:number:32: number is "
                                       "'12a', not a whole number in decimal digits"),
         ({"personnel_number": "4294967296"}, "record personnel, column personnel_number: fields:number:32: number is "

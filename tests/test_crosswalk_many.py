@@ -80,6 +80,7 @@ def _card(dice: Random, files: Files, kind: str, number: int, place: int) -> Non
         more["source"] = "east"
     person = f"P-{dice.randrange(place + 1)}" if dice.random() < 0.15 else f"P-{place}"
     person = "POOL" if dice.random() < 0.02 else person
+    person = {17: "=", 31: "P;=", 43: "＝"}.get(place % 50, "") + person  # what a spreadsheet would run
     credential = f"C-{dice.randrange(place + 1)}" if dice.random() < 0.06 else f"C-{place}"
     files.card(credential, text, person, kind, **more)
 

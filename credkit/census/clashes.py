@@ -23,6 +23,7 @@ from credkit.payment import passing
 from credkit.sitemodel import Kind, Site
 
 GROUP = "group"
+TOLD = ("kind", "value", "issue", "person", "state")  # by which one of a card's active rows stands for it
 
 
 @dataclass(slots=True, kw_only=True)
@@ -59,15 +60,19 @@ def grouped(scene: Scene, population: pl.DataFrame) -> None:
     scene.groups = group.with_columns(*facts.get_columns())
 
 
-def covered(groups: pl.DataFrame) -> Cover:
+def covered(groups: pl.DataFrame, population: pl.DataFrame) -> Cover:
     """The smallest set of cards that removes the duplicates of ``groups``, by group and card.
 
-    A card that is not active, nor will be, cannot be reissued.
+    A card that is not active, nor will be, cannot be reissued. Between sets that are as small, the ids of
+    credentials decide, whatever the order of the rows.
     """
-    sets = groups.group_by("place", GROUP, maintain_order=True).agg("card")["card"].to_list()
-    live = groups.group_by("card").agg((pl.col("active") | (pl.col("state") == EARLY)).any().alias("live"))
-    fixed = live.filter(~pl.col("live"))["card"].to_list()
-    return cover(sets, fixed)
+    cards = groups.group_by("card").agg(
+        pl.col("row").first(), (pl.col("active") | (pl.col("state") == EARLY)).any().alias("live")
+    )
+    cards = cards.with_columns(population["credential"].gather(cards["row"])).sort("credential").with_row_index("rank")
+    sets = groups.join(cards.select("card", "rank"), on="card").group_by("place", GROUP).agg("rank")["rank"].to_list()
+    found = cover(sets, cards.filter(~pl.col("live"))["rank"].to_list())
+    return Cover(cards=frozenset(cards["card"].gather(sorted(found.cards)).to_list()), least=found.least)
 
 
 def summed(scene: Scene, population: pl.DataFrame, numbers: pl.DataFrame) -> Place:
@@ -76,7 +81,7 @@ def summed(scene: Scene, population: pl.DataFrame, numbers: pl.DataFrame) -> Pla
     by_card = scene.groups.group_by(GROUP, "card").agg(pl.col("active").any())
     by_group = by_card.group_by(GROUP).agg(pl.len().alias("cards"), pl.col("active").sum())
     apart = scene.groups.join(numbers, on="row", how="left").group_by(GROUP).agg(pl.col("code").n_unique())
-    found = covered(scene.groups.with_columns(pl.lit(0).alias("place")))
+    found = covered(scene.groups.with_columns(pl.lit(0).alias("place")), population)
     clashing = by_card.group_by("card").agg(pl.col("active").any())
     return Place(
         what=scene.what, name=scene.name, kinds=tuple(kind.name for kind in scene.kinds), cards=cards,
@@ -193,9 +198,9 @@ class Teller:
         if not parts:
             return Reissue(cards=(), least=0)
         everything = pl.concat(parts)
-        found = covered(everything)
-        first = everything.filter(pl.col("card").is_in(list(found.cards))).sort(
-            "active", "line", descending=[True, False]
-        )
+        found = covered(everything, self.population)
+        rows = everything.filter(pl.col("card").is_in(list(found.cards))).select("row", "card").unique()
+        rows = rows.hstack(self.population.drop("card")[rows["row"]])
+        first = rows.sort("active", *TOLD, "line", descending=[True, *[False] * len(TOLD), False])
         first = first.unique("card", keep="first", maintain_order=True).sort("line")
         return Reissue(cards=tuple(self.members(first.select("row")).values()), least=found.least)

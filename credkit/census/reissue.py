@@ -41,9 +41,12 @@ class Cover:
 
 
 def cover(groups: Iterable[Iterable[int]], fixed: Collection[int] = (), most: int = MOST) -> Cover:
-    """The cards to reissue so that no two of one group are left; those that are ``fixed`` cannot be."""
+    """The cards to reissue so that no two of one group are left; those that are ``fixed`` cannot be.
+
+    The order of the groups changes nothing; of cards that are alike, the first ones stay.
+    """
     fixed = frozenset(fixed)
-    sets = [set(group) for group in groups]
+    sets = [set(group) for group in sorted(sorted(group) for group in groups)]
     taken = {card for group in sets if not fixed.isdisjoint(group) for card in group - fixed if len(group) > 1}
     left = [group - taken for group in sets if fixed.isdisjoint(group)]
     often = Counter(chain.from_iterable(left))

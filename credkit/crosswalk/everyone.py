@@ -15,13 +15,13 @@ import polars as pl
 
 from credkit.accounts import ROOM, masked
 from credkit.bulk.words import Array
-from credkit.crosswalk.outputs import FORMULA, LINES, SAFE, Written, cell, csv_text
+from credkit.crosswalk.outputs import LINES, SAFE, Written, cell, csv_text
 from credkit.crosswalk.result import Line
+from credkit.csvfiles import SIGNS
 from credkit.times import SECOND, moment_of, offsets
 
 OWN = ("person", "credential", "number", "text", "readers")  # of each card; the rest is of its sort
-_SIGNS = "".join(FORMULA)
-QUOTED = rf'\A[{_SIGNS.replace("-", "")}\-]|[",\r\n]'  # without it a cell stands in a file as it is
+QUOTED = rf'(?:\A|;) *{SIGNS}|[",\t\r\n]'  # without it a cell stands in a file as it is
 CARE = rf"{QUOTED}|{ROOM}"  # the same for a cell in which there may be an account number
 PART = 1 << 16  # lines of the crowd that are made at once
 

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import csv
 import io
-import re
 from abc import abstractmethod
 from collections.abc import Iterable, Sequence
 from datetime import datetime
@@ -16,6 +15,7 @@ from pathlib import Path
 from credkit.accounts import masked
 from credkit.crosswalk.result import Crosswalk, Exceptional, Line
 from credkit.crosswalk.summary import summary_text
+from credkit.csvfiles import guarded
 from credkit.outputs import write_folder
 
 LINES = (
@@ -26,8 +26,6 @@ EXCEPTIONS = ("file", "line", "code", "input", "reason", "candidates")
 SAFE = ("number", "text", "input", "reason")  # cells from which account numbers were taken where they were made
 MAKER = "crosswalk"
 NAMES = ("crosswalk.csv", "exceptions.csv", "summary.txt")
-FORMULA = ("=", "+", "-", "@", "\t", "\r")
-_NUMBER = re.compile(r"[+-]?[0-9]+(?:\.[0-9]+)?")
 
 
 class Written(Sequence[Line]):
@@ -65,14 +63,14 @@ def csv_text(columns: Sequence[str], rows: Iterable[Line | Exceptional], *, head
 
 
 def cell(value: object) -> str:
-    """A value as a cell; a text that a spreadsheet would take for a formula gets an apostrophe before it.
+    """A value as a cell; what a spreadsheet would take for a formula gets an apostrophe before it.
 
-    >>> cell("=1+1"), cell("-2147483648"), cell("-A"), cell(("C-1", "C-2")), cell(None)
-    ("'=1+1", '-2147483648', "'-A", 'C-1; C-2', '')
+    >>> cell("=1+1"), cell("-2147483648"), cell("-A"), cell(("C-1", "@C-2")), cell(None)
+    ("'=1+1", '-2147483648', "'-A", "C-1;' @C-2", '')
     """
     if isinstance(value, datetime):
         return value.isoformat(timespec="seconds")
     if isinstance(value, tuple):
         value = "; ".join(map(str, value))
     text = "" if value is None else str(value)
-    return f"'{text}" if text.startswith(FORMULA) and not _NUMBER.fullmatch(text) else text
+    return guarded(text)

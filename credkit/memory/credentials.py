@@ -19,7 +19,7 @@ from unicodedata import normalize
 from bitstring import Bits
 
 from credkit.accounts import holds_account
-from credkit.csvfiles import File, records
+from credkit.csvfiles import File, guarded, records
 from credkit.errors import DefinitionError, shown
 from credkit.memory.plan import IDENTITY, Plan
 from credkit.registry import chain
@@ -28,7 +28,7 @@ SPARE = "a column that no record uses can be named in the plan, in [plan] ignore
 LONGEST = 200  # bytes of an id: a file name has 255, and needs an ending
 TYPE_A = (4, 7, 10)  # bytes of a UID of ISO/IEC 14443-3
 NOT_IN_NAMES = '<>:"/\\|?*'
-FORMULA = ("=", "+", "-", "@")  # at the beginning a spreadsheet takes these for a formula, a shell some for an option
+FORMULA = tuple("=+-@＝＋－＠")  # at the beginning a spreadsheet takes these for a formula, a shell some for an option
 DEVICES = re.compile(r"(?:con|prn|aux|nul|(?:com|lpt)[0-9¹²³])(?:\..*)?", re.IGNORECASE)
 REFUSED = {
     "random-serial": "it begins with 08: the card draws another at each power-up, and no key or MAC would fit it again",
@@ -99,6 +99,8 @@ def name_problem(name: str) -> str:
         return "ends with a full stop: it names files, and some systems take it away"
     if name.startswith(FORMULA):
         return f"begins with {shown(name[0])}: spreadsheets take that for a formula, and shells for an option"
+    if guarded(name) != name:
+        return "holds a formula behind a semicolon, where some spreadsheets begin a cell"
     if DEVICES.fullmatch(name):
         return "is the name of a device on some systems: it names files"
     if (size := len(name.encode())) > LONGEST:
