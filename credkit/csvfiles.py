@@ -13,7 +13,7 @@ from __future__ import annotations
 import csv
 import io
 import re
-from codecs import getincrementaldecoder
+from codecs import getincrementaldecoder, lookup
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -24,6 +24,7 @@ from credkit.regularfiles import LONGEST_LINE, open_regular
 
 PIECE = 1 << 16  # bytes that are read at once
 MARK = "\ufeff"  # a byte order mark
+UNMARKED = "does not start with BOM"  # how every Python ends the error about a mark that is missing
 SIGNS = r"[=+\-@＝＋－＠]"  # what a spreadsheet begins a formula with; the full-width ones, too
 # A cell begins with the text, and behind what some spreadsheet may part cells at; a number is no formula.
 _FORMULA = re.compile(
@@ -149,15 +150,21 @@ def _texts(file: File) -> Iterator[str]:
         done, ends = done + len(piece), ends + piece.count(b"\n")
         try:
             text = decoder.decode(piece, final=not piece)
-        except UnicodeDecodeError as error:  # it speaks of this piece and of what was left of the one before
-            offset = done - len(error.object) + error.start
+        except UnicodeError as error:
+            if str(error).endswith(UNMARKED):
+                name = lookup(file.encoding).name
+                raise DefinitionError(
+                    f"{file.name}: no byte order mark at its start, expected one of {name} "
+                    f"(another encoding, such as {name}-le, {file.declares('encoding')})"
+                ) from None
+            if not isinstance(error, UnicodeDecodeError):
+                raise DefinitionError(f"{file.name}: the file is not {file.encoding} ({error})") from None
+            offset = done - len(error.object) + error.start  # it speaks of this piece, and what was left before it
             file.refuse(
                 ends - error.object.count(b"\n", error.start) + 1,
                 f"byte {error.object[error.start]:02X}h at offset {offset} is not {file.encoding} "
                 f"(another encoding {file.declares('encoding')})",
             )
-        except UnicodeError as error:
-            raise DefinitionError(f"{file.name}: the file is not {file.encoding} ({error})") from None
         if not characters:
             text = text.removeprefix(MARK)
         if "\0" in text:

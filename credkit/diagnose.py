@@ -14,6 +14,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
+from math import fsum
 from typing import Any
 
 from bitstring import Bits
@@ -141,7 +142,7 @@ def diagnose(codec: Codec, value: Any) -> tuple[Hint, ...]:
 
 def evidence(reading: Reading) -> float:
     """The bits of evidence in the checks that passed."""
-    return sum(check.evidence for check in reading.checks if check.passed)
+    return fsum(check.evidence for check in reading.checks if check.passed)
 
 
 def _read(codec: Codec, value: Any) -> Any:
@@ -257,7 +258,7 @@ def _frame_faults(rest: Codec, word: Word) -> Iterator[Hint]:
     if length and not odd:
         first, second = tried(number >> half, half), tried(number & ((1 << half) - 1), half)
         if first is not None and second is not None:
-            passed = sum(
+            passed = fsum(
                 evidence(rest.inspect(to_bits(w))) for w in ((number >> half, half), (number & ((1 << half) - 1), half))
             )
             yield _together(first, second, passed)

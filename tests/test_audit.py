@@ -7,6 +7,7 @@ import itertools
 import random
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from fractions import Fraction
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -16,7 +17,7 @@ from hypothesis import strategies as st
 
 from credkit import chain, content_entries, layout_entries
 from credkit.audit import Audit, Clock, Columns, Plan, ReaderCount, audit, csvpieces, judging, owners, repeats, sources
-from credkit.audit.blind import Channel, pairs
+from credkit.audit.blind import Channel, Judged, blind, pairs, rows_of
 from credkit.audit.bounded import COARSER, Bins
 from credkit.audit.summary import Counts
 from credkit.codec import to_bits
@@ -457,6 +458,26 @@ def test_the_expected_number_is_about_what_happens(tmp_path: Path) -> None:
     assert blind.rate == pytest.approx(0.003, rel=0.1)
     assert blind.expected == pytest.approx(passed, rel=0.4)
     assert passed > 30
+
+
+def test_figures_do_not_hang_on_how_a_python_adds_up() -> None:
+    """Sums are those of exact fractions, rounded once: Python 3.12 adds floats otherwise than 3.11 does."""
+    codec = chain("wiegand-37")
+    assert isinstance(codec, LayoutCodec)
+    layout = codec.layout
+    channel = Channel(layout)
+    lines = rows_of(layout)
+    weights = [0, *(line.bit_count() for line in lines), (lines[0] ^ lines[1]).bit_count()]
+    for rate in (0.001, 0.0123, 0.1, 0.3):
+        assert channel.passes(rate) == float(sum(Fraction((1 - 2 * rate) ** weight) for weight in weights)) / 4
+    rows = {f"gate-{place}": (1000 + 37 * place, 1 + place % 9) for place in range(40)}
+    found = []
+    for readers in (rows, dict(reversed(rows.items()))):
+        judged = Judged(layout)
+        judged.add("chain", readers)
+        found.append(blind(judged).expected)
+    terms = [Fraction(count * channel.unseen(channel.rate(wrong / count))) for count, wrong in rows.values()]
+    assert found == [float(sum(terms))] * 2
 
 
 def test_a_reader_with_another_fault_is_left_out(tmp_path: Path) -> None:

@@ -578,7 +578,8 @@ def test_a_prompt_without_a_terminal_is_refused(files: Path) -> None:
         ),
         (
             ("--master-file", "master.hex", "--encoding", "utf-16"),
-            "staff.csv: the file is not utf-16 (UTF-16 stream does not start with BOM)\n",
+            "staff.csv: no byte order mark at its start, expected one of utf-16 (another encoding, such as utf-16-le, "
+            "can be declared: --encoding)\n",
         ),
     ],
 )

@@ -55,7 +55,12 @@ def test_pieces_of_any_size_give_the_same_rows(
         ),
         (
             b"name,note\nb,2\n", "utf-16",
-            "list.csv: the file is not utf-16 (UTF-16 stream does not start with BOM)",
+            "list.csv: no byte order mark at its start, expected one of utf-16 (another encoding, such as utf-16-le, "
+            "can be declared)",
+        ),
+        (
+            "name,note\nb,2\n".encode("utf-16") + b"x", "utf-16",
+            "list.csv line 3: byte 78h at offset 30 is not utf-16 (another encoding can be declared)",
         ),
     ],
 )  # fmt: skip

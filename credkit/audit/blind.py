@@ -13,7 +13,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping
-from math import comb
+from math import comb, fsum
 
 from credkit.audit.summary import Blind
 from credkit.codec import Codec
@@ -85,7 +85,7 @@ class Channel:
 
     def passes(self, rate: float) -> float:
         """How probable it is that a frame fails no check, right or wrong, where ``rate`` of its bits are wrong."""
-        unseen = sum(count * (1 - 2 * rate) ** weight for weight, count in self._weights.items()) / self._combinations
+        unseen = fsum(count * (1 - 2 * rate) ** weight for weight, count in self._weights.items()) / self._combinations
         return float(unseen * (1 - rate) ** self.fixed)
 
     def unseen(self, rate: float) -> float:
@@ -136,7 +136,7 @@ def blind(judged: Judged) -> Blind:
         shares = [(count, wrong / count) for count, wrong in others.values() if wrong]
         different = {share for _, share in shares}  # many readers have the same
         unseen = {share: channel.unseen(channel.rate(share)) for share in different}
-        expected = sum(count * unseen[share] for count, share in shares)
+        expected = fsum(count * unseen[share] for count, share in shares)
     return Blind(
         chains=tuple(judged.chains), layout=layout.name, length=layout.length, pairs=total, passing=passing,
         unseen=syndromes(layout).count(0), frames=frames, failed=failed, rate=rate, expected=expected,
