@@ -127,6 +127,17 @@ def test_random_layouts_and_chains(random: Random) -> None:
     every_way(built(f"{chain_before(random, codec.length)}/random", entries), random)
 
 
+@pytest.mark.parametrize("fields", [{"site": "0-7", "number": "8-99"}, {"number": "0-91", "site": "92-99"}])
+def test_a_layout_with_one_field_of_more_than_64_bits(fields: dict[str, str]) -> None:
+    """Its columns are looked at as those of one all of whose fields are wide."""
+    (entry,) = layout_entries({"mixed": {"length": 100, "fields": fields}})
+    codec = entry.build()
+    every_way(codec, Random(100))
+    values = [{"site": place, "number": (1 << 92) - 1 - place} for place in range(3)]
+    found = credkit.bulk.compile(codec).decode([codec.encode(value) for value in values])
+    assert [{name: column[row] for name, column in found.fields.items()} for row in range(3)] == values
+
+
 def test_both_good_and_bad_rows_were_met() -> None:
     every_way(built("hex:8/right-justified:26/wiegand-26"), Random(1))
     assert min(COUNTS["good"], COUNTS["bad"]) > 10

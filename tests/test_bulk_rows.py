@@ -11,7 +11,7 @@ import pytest
 from bitstring import Bits
 
 import credkit.bulk
-from credkit import DefinitionError, chain
+from credkit import DefinitionError, chain, choice, layout_entries
 from credkit.bulk.either import read_columns
 from tests.strategies import built, fuzzed
 
@@ -126,3 +126,44 @@ def test_a_field_that_is_called_as_a_column_of_the_table() -> None:
         found.table()
     renamed = credkit.bulk.compile("hex:8/fields:ok:32/select:card=ok").decode(["00000007"])
     assert renamed.table().rows() == [(7, True)]
+
+
+# ── a choice of chains ──────────────────────────────────────────────────────────────────────────
+
+REMARKS = [
+    {"bits": "1-7", "values": [value], "level": level, "kind": f"of-{value}", "text": "x"}
+    for value, level in ((9, "info"), (10, "care"), (11, "refuse"))
+]
+FIELDS = {"facility": "1-7", "number": "8-15"}
+EITHER = layout_entries({
+    "whole": {"length": 16, "fields": FIELDS, "checks": [{"bit": 0, "even": "1-15"}], "remarks": REMARKS},
+    "front": {"length": 16, "fields": FIELDS, "checks": [{"bit": 0, "odd": "1-7"}], "remarks": REMARKS[:1]},
+    "shown": {
+        "length": 16, "fields": {"number": "1-7", "facility": "8-15"}, "checks": [{"bit": 0, "even": "8-15"}],
+        "remarks": REMARKS[1:],
+    },
+})  # fmt: skip
+
+
+@pytest.mark.parametrize("names", [("whole", "front"), ("front", "whole"), ("whole", "front", "shown")])
+def test_columns_of_a_choice_are_what_it_says_of_each_row(names: tuple[str, ...]) -> None:
+    """Rows that none, one, two or three options read; notes of an option that does not read count for nothing."""
+    codec = choice(*(f"hex:4/{name}" for name in names), codecs=EITHER)
+    random = Random(len(names))
+    words = [first << 15 | value << 8 | random.randrange(256) for first in (0, 1) for value in range(7, 13)] * 20
+    words += [word >> 8 | (word & 0x7F) << 8 for word in words]
+    texts = [f"{word ^ random.choice((0, 1, 1 << 15)):04X}" for word in words] + ["", "x"]
+    found = read_columns(codec, texts)
+    met = set()
+    for row, text in enumerate(texts):
+        reading = codec.inspect(text)
+        options = [chain(f"hex:4/{name}", EITHER).inspect(text) for name in names]
+        assert found.ok[row] == reading.ok
+        noted = any(note.level != "info" for note in reading.notes)
+        met.add((sum(option.ok for option in options), noted))
+        if reading.ok:
+            assert reading.value == {name: column[row] for name, column in found.fields.items()}
+            assert found.noted[row] == noted
+        elif not any(option.ok for option in options):
+            assert not found.noted[row]
+    assert met >= {(0, False), (1, False), (1, True), (2, False)}

@@ -14,6 +14,7 @@ from credkit import (
     DefinitionError,
     EncodeError,
     Field,
+    TextField,
     UnknownCodec,
     chain,
     choice,
@@ -301,9 +302,42 @@ def test_choices_that_cannot_be(options: tuple[str, ...], said: str) -> None:
         choice(*(chain(option) for option in options))
 
 
+@pytest.mark.parametrize("order", [1, -1])
+def test_a_choice_of_digits_or_any_text_takes_any_text(order: int) -> None:
+    digits, free = chain("track-2:number"), chain("hex/ndef:number:text-en")
+    assert [row.letters for codec in (digits, free) for row in codec.schema.values()] == ["0123456789:<>", ""]
+    codec = choice(*(chain("strip/" + each.name) for each in (digits, free)[::order]))
+    assert codec.schema["number"] == TextField(name="number")
+    for text in ("0123", "Kai 7"):
+        assert codec.schema["number"].problem(text) is None
+    assert codec.encode({"number": "Kai 7"}) == free.encode({"number": "Kai 7"})
+    narrow = choice(chain("track-2:number"), chain("track-1:number"))
+    assert narrow.schema["number"].problem("kai") is not None
+
+
 def test_a_choice_in_a_chain() -> None:
     codec = link([chain("strip"), pair(), chain("select:site=facility,card=number")])
     assert codec.decode(" 10111101110110010011011101\r") == {"site": 123, "card": 45678}
+
+
+@pytest.mark.parametrize(
+    ("text", "name"),
+    [
+        ("hex:8/right-justified:26/WIEGAND26", "hex:8/right-justified:26/wiegand-26"),
+        ("decimal:16,5/SIMPLE_NUMBER16", "decimal:16,5/number-16"),
+    ],
+)
+def test_names_of_an_open_standard_stand_in_chains(text: str, name: str) -> None:
+    """ANSI/ASHRAE 135 Annex P (names of formats)."""
+    assert chain(text).name == name
+    assert chain(text).schema == chain(name).schema
+    assert parse(text)[-1].name == text.rpartition("/")[2]
+
+
+@pytest.mark.parametrize("name", ["Wiegand26", "wIEGAND26", "_WIEGAND26", "26WIEGAND", "WIEGAND-26", "WIEGAND26_é"])
+def test_names_of_mixed_writing_are_none(name: str) -> None:
+    with pytest.raises(DefinitionError, match=r"step 2 at character 7: '.*' is not a codec name"):
+        chain(f"binary/{name}")
 
 
 # ── conversion ──────────────────────────────────────────────────────────────────────────────────
@@ -340,6 +374,19 @@ def test_one_way_chains_are_refused_on_the_wrong_side() -> None:
             conversion(source, target)
     assert conversion(reads, writes).convert("02F764DD") == str(0xF764DD)
     assert conversion(reads, writes).lossy
+
+
+def test_a_conversion_is_lossy_by_its_source_by_its_target_or_by_what_it_leaves_out() -> None:
+    whole, cut = "hex:8/fields:number:32", "hex:8/keep-low:24/fields:number:24"
+    shortened, one = "decimal:24/keep-low:24/serial-32", "decimal:16/fields:number:16/select:number"
+    for source, target, lossy in (
+        (whole, "decimal:32/serial-32", False),
+        (cut, "decimal:24/fields:number:24", True),
+        (whole, shortened, True),
+        ("binary/wiegand-26", one, True),
+        ("decimal:16/fields:number:16", one, False),
+    ):
+        assert conversion(chain(source), chain(target)).lossy == lossy
 
 
 def test_conversions_never_cut_unless_told() -> None:

@@ -148,6 +148,7 @@ def test_random_contents() -> None:
                 text = _damaged(random, text)
             expected = second_reading(table, text)
             assert agreed(codec, text) == expected
+            assert expected is None or codec.encode(expected) == text, "what is read is written as it was"
             seen["same" if expected is not None else "refused"] += 1
 
     law()

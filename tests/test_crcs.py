@@ -251,6 +251,19 @@ def test_nothing_but_zeros_is_noted_where_it_passes(name: str) -> None:
     assert not codec.inspect(codec.encode(Bits("0x0001"))).notes
 
 
+@pytest.mark.parametrize("name", [*FROM_ZERO, "xor-byte"])
+def test_zeros_in_one_place_only_are_not_noted(name: str) -> None:
+    """The check of a message with its own check behind it is zero; and zeros may have a check that is wrong."""
+    codec = chain(name)
+    twice = codec.encode(codec.encode(Bits("0x1234")))
+    assert not any(twice.bytes[-(len(twice) - len(codec.encode(Bits("0x1234")))) // 8 :])
+    assert codec.inspect(twice).ok
+    assert not codec.inspect(twice).notes
+    wrong = codec.inspect(Bits.from_zeros(64) + Bits("0x01"))
+    assert not wrong.ok
+    assert not wrong.notes
+
+
 def test_what_an_xor_byte_says_and_misses() -> None:
     codec = chain("xor-byte")
     with pytest.raises(DecodeError) as caught:

@@ -8,6 +8,7 @@ import pytest
 from bitstring import Bits
 
 from credkit import chain
+from credkit.codec import Codec
 from credkit.diagnose import Hint, advice, alternatives, diagnose, evidence
 
 BINARY = chain("binary/wiegand-26")
@@ -115,6 +116,16 @@ def test_two_reads_run_together() -> None:
     assert two.value is None
     assert "number=45678" in two.text
     assert "number=1" in two.text
+
+
+@pytest.mark.parametrize(
+    ("codec", "good", "bad"),
+    [(BINARY, FRAME, inverted(FRAME)), (HEX, "02F764DD", "02F764DC"), (HEX, "02F764DD", "02F764DX")],
+)
+def test_two_reads_of_which_one_fails_did_not_run_together(codec: Codec, good: str, bad: str) -> None:
+    assert hinted(diagnose(codec, good + good), "run-together")
+    for text in (good + bad, bad + good, bad + bad):
+        assert not hinted(diagnose(codec, text), "run-together")
 
 
 def test_texts_that_were_typed_or_damaged() -> None:

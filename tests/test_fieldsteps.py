@@ -37,6 +37,11 @@ def test_rows_of_a_selection() -> None:
         ("number,5=number", "number appears twice"),
         ("Card=number", "'Card' is not a field"),
         ("card=", "'' is not a field"),
+        ("number,Card=5", "'Card' is not a field"),
+        ("number,5=Card", "'Card' is not a field"),
+        ("number,a-b=5", "'a-b' is not a field"),
+        ("number,region=5,region=6", "region appears twice"),
+        ("region=number,region=5", "region appears twice"),
         ("card=number,٥=facility", "the value of facility must be a whole number"),
     ],
 )
@@ -108,6 +113,22 @@ def test_digits_behind_a_track() -> None:
 def test_digits_that_cannot_be(text: str, said: str) -> None:
     with pytest.raises(DefinitionError, match=said):
         chain(text)
+
+
+def test_what_a_selection_writes_is_held_to_what_the_chain_knows() -> None:
+    codec = chain("binary:26/wiegand-26/select:card=number,123=facility,region=7")
+    assert codec.schema == {
+        "card": Field(name="card", most=65535), "region": Field(name="region", least=7, most=7),
+    }  # fmt: skip
+    assert codec.encode({"card": 45678, "region": 7}) == "10111101110110010011011101"
+    for fields, said in (
+        ({"card": 65536, "region": 7}, "card is 65536, outside 0 to 65535"),
+        ({"card": 1, "region": 8}, "region is 8, outside 7 to 7"),
+        ({"card": "1", "region": 7}, "card is '1', not a whole number"),
+        ({"card": 1}, "the field region is missing"),
+    ):
+        with pytest.raises(EncodeError, match=f"^select:card=number,123=facility,region=7: {said}"):
+            codec.encode(fields)
 
 
 def test_what_is_said_of_a_field_that_is_wrong() -> None:

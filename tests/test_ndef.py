@@ -224,6 +224,15 @@ def test_a_link_without_a_scheme_is_noted() -> None:
         assert reading.value == {"f": uri}
 
 
+def test_a_record_in_chunks_has_the_places_of_all_of_them() -> None:
+    """NDEF 1.0, section 2.3.3: MB and CF in the first chunk, TNF 6 in the later ones, ME in the last."""
+    first, chunks = "91010255 0041", "3101015500 36000142 5600026364"
+    failed = chain("ndef:f:uri").inspect(Bits(f"0x{first}{chunks}".replace(" ", ""))).failed
+    assert failed is not None
+    assert failed.rule == "records"
+    assert failed.at == tuple(range(6 * 8, 20 * 8))
+
+
 @given(uris, st.data())
 def test_chunks_are_joined(uri: str, data: st.DataObject) -> None:
     """A record cut anywhere is the same record; ndeflib writes the chunks."""

@@ -489,3 +489,53 @@ def test_an_account_number_in_two_fields_goes_nowhere(tmp_path: Path) -> None:
     for part in (ACCOUNT[6:], ACCOUNT[6:-4], "123456785", "123456793"):
         assert part not in text
     assert [each.action for each in result.lines if each.target == "vault"] == ["hold", "hold"]
+
+
+EITHER = """
+[kinds.badge]
+value = {value}
+key = ["number"]
+[targets.vault]
+kind = "badge"
+chain = "template:{{number:016d}}"
+column = "text"
+[readers.desk]
+kind = "badge"
+chain = {value}
+[kinds.pass]
+value = "track-2:number,rest"
+key = ["number"]
+[readers.slot]
+kind = "pass"
+chain = {chain}
+"""
+NARROW = "hex:8/fields:number:32"  # a number of 32 bits has no room for an account number
+TYPED = "keyboard:fr/template:{number:016d}"
+NO_BITS = "track-2:number,rest"  # what is typed is the same in any order of bits
+SWIPED = "binary/track-2-bits/track-2:number,rest"
+
+
+@pytest.mark.parametrize("order", [1, -1])
+def test_what_one_of_several_chains_reads_is_looked_at_as_if_it_were_the_only_one(tmp_path: Path, order: int) -> None:
+    typed, other, zeros = (chain("keyboard:fr").encode(number) for number in (ACCOUNT, OTHER, "0" * 16))
+    held: list[list[str]] = []
+    unknown: list[str] = []
+    refused: list[str] = []
+    for values, chains in (([TYPED], [SWIPED]), ([NARROW, TYPED], [NO_BITS, SWIPED])):
+        site = site_of(HARBOUR + EITHER.format(value=json.dumps(values[::order]), chain=json.dumps(chains[::order])))
+        files = Files().card("C-1", typed, kind="badge").card("C-2", zeros, kind="badge").read("desk", typed)
+        files = files.read("desk", other)
+        write_outputs(walk(site, files), tmp_path / "out")
+        written = outputs(tmp_path / "out")
+        held.append([line["action"] for line in table(written["crosswalk.csv"]) if line["target"] == "vault"])
+        unknown += [each["input"] for each in table(written["exceptions.csv"])]
+        assert not leaks("".join(written.values()), typed, other)
+        try:
+            write_outputs(walk(site, files.read("slot", inverted(BITS_2))), tmp_path / "out")
+            refused.append(table(outputs(tmp_path / "out")["exceptions.csv"])[-1]["input"])
+        except DefinitionError as error:
+            refused.append(str(error))
+        assert not leaks(refused[-1], inverted(BITS_2))
+    assert held == [["hold", "add"]] * 2
+    assert unknown[0] == unknown[1] != other
+    assert refused[0] == refused[1]

@@ -70,6 +70,26 @@ def test_the_third_track_in_the_7_bit_set(text: str) -> None:
     assert "(track:3,7-bit reads the 7-bit set)" in unread("track:3", text)
 
 
+@pytest.mark.parametrize(
+    ("number", "text", "said", "at"),
+    [
+        ("2", ";1?;2?", "track 3 begins like track 2: it may be another swipe", (3, 4, 5)),
+        ("3", ";1?;2?", "track 2 begins like track 3: it may be another swipe", (0, 1, 2)),
+        ("3", "%A?;1?;2?", "track 2 begins like track 3: it may be another swipe", (3, 4, 5)),
+        ("1", "%A?%B?", "track 3 begins like track 1: it may be another swipe", (3, 4, 5)),
+        ("2", "%A?;1?+2?", "", ()),  # three tracks of one card, told apart by their sentinels
+        ("3", "%A?;1?+2?", "", ()),
+        ("1", "%A?;1?;2?", "", ()),
+        ("3,7-bit", "%A?;1?%B?", "track 1 begins like track 3: it may be another swipe", (0, 1, 2)),
+    ],
+)
+def test_tracks_that_begin_alike_may_be_two_swipes(number: str, text: str, said: str, at: tuple[int, ...]) -> None:
+    reading = chain(f"track:{number}").inspect(text)
+    assert reading.ok
+    notes = [(note.level, note.text, note.at) for note in reading.notes if note.kind == "perhaps-two-swipes"]
+    assert notes == ([("care", said, at)] if said else [])
+
+
 def test_a_third_track_is_taken_in_the_set_that_is_named() -> None:
     assert unread("track:3", "%A?%1?") == (
         "the text of tracks fails: character 3 is '%', expected ';' or '+' (track:3,7-bit reads the 7-bit set)"

@@ -64,10 +64,10 @@ def content_entries(definitions: Mapping[str, Any], beside: Iterable[Entry] = ()
 
 
 def _prove(codec: Codec, examples: Sequence[Mapping[str, Any]]) -> None:
-    """Refuse an example that does not hold both ways."""
+    """Refuse an example that does not hold; what a content reads it writes as it was, which is a law in the tests."""
     for row in examples:
         reading = codec.inspect(row["text"])
-        if reading.failed or reading.value != row["fields"] or codec.encode(reading.value) != row["text"]:
+        if reading.failed or reading.value != row["fields"]:
             found = reading.failed.sentence() if reading.failed else shown(reading.value)
             raise DefinitionError(f"content {codec.name}: the example {shown(row['text'])} does not hold: {found}")
 

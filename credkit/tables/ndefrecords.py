@@ -81,8 +81,8 @@ class Record:
 
     @property
     def at(self) -> tuple[Place, ...]:
-        """The places of all its bits in the input."""
-        return self.header.bits + self.payload.bits
+        """The places of all its bits in the input, in their order there: with chunks, headers stand in between."""
+        return tuple(sorted(self.header.bits + self.payload.bits, key=int))
 
 
 class _Piece(NamedTuple):
