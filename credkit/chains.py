@@ -82,7 +82,6 @@ class Chain(Tabled):
             value=value,
             checks=tuple(check for reading in readings for check in reading.checks),
             notes=tuple(note for reading in readings for note in reading.notes),
-            parts=readings[-1].parts if len(readings) == 1 else (),
             origin=origin,
             steps=tuple(done),
         )

@@ -209,8 +209,8 @@ class Step:
 class Reading:
     """What a codec read: ``value`` (None when it could not be read), and why to believe it.
 
-    ``origin`` takes a place in the value to its places in the input. A chain's reading also holds
-    its ``steps``; its checks keep the positions of the step that made them.
+    ``origin`` takes a place in the value to its places in the input. A chain's reading holds its
+    ``steps``, which have the parts; its checks keep the positions of the step that made them.
     """
 
     value: Any
