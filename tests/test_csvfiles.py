@@ -146,3 +146,21 @@ def test_the_option_that_declares_is_named_where_there_is_one(tmp_path: Path) ->
         with pytest.raises(DefinitionError) as caught:
             list(records(File(path=file.path, name=file.name, option="--{}"), ["name", "note"]))
         assert str(caught.value).endswith(said)
+
+
+@pytest.mark.parametrize(
+    ("header", "delimiter", "said"),
+    [
+        ("name", ",", "the column note is missing"),  # nothing in it looks like a delimiter
+        ("note", ";", "the column name is missing"),
+        ("name\tnote", ",", r"there is one column only: is the delimiter '\t'? Another can be declared"),
+        ("name,note", ";", "there is one column only: is the delimiter ','? Another can be declared"),
+        ("name|note", "\t", "there is one column only: is the delimiter '|'? Another can be declared"),
+        ('"name;note"', ";", "the column 'name;note' is not one of name, note; did you mean note?"),
+    ],
+)
+def test_a_header_of_one_column(tmp_path: Path, header: str, delimiter: str, said: str) -> None:
+    file = written(tmp_path, f"{header}\nx\n".encode())
+    with pytest.raises(DefinitionError) as caught:
+        list(records(File(path=file.path, name=file.name, delimiter=delimiter), ["name", "note"]))
+    assert str(caught.value) == f"list.csv line 1: {said}"
