@@ -167,3 +167,16 @@ def test_columns_of_a_choice_are_what_it_says_of_each_row(names: tuple[str, ...]
         elif not any(option.ok for option in options):
             assert not found.noted[row]
     assert met >= {(0, False), (1, False), (1, True), (2, False)}
+
+
+def test_fields_are_written_as_columns() -> None:
+    """As they are read: of fields that a chain writes, each is a column, over several blocks, too."""
+    count = (1 << 16) + 2
+    wrote = credkit.bulk.compile("hex:8/fields:number:32/select:card=number").codec.steps[-1]
+    found = credkit.bulk.compile(wrote).encode({"card": np.arange(count, dtype=np.uint64)})
+    assert found.ok.all()
+    assert list(found.values) == ["number"]
+    assert np.array_equal(found.values["number"], np.arange(count))
+    told = credkit.bulk.compile(wrote).decode({"number": np.arange(count, dtype=np.uint64)})
+    assert told.values is None
+    assert np.array_equal(told.fields["card"], np.arange(count))

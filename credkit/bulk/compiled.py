@@ -67,7 +67,7 @@ class Decoded:
 
     def take(self, rows: slice, block: Block) -> None:
         """Put a block that went through all steps in its place."""
-        if block.form == "fields" and isinstance(block.data, dict):
+        if isinstance(block.data, dict):
             _put(self.fields, self.count, rows, block.data)
         else:
             self.values, self.length = _placed(self.values, self.count, rows, block), block.length
@@ -112,7 +112,7 @@ class Encoded:
         if not len(self.ok):
             self.ok = np.zeros(self.count, bool)
         self.ok[rows] = True if block.alive is None else block.alive
-        if block.form == "fields" and isinstance(block.data, dict):
+        if isinstance(block.data, dict):
             self.values = self.values or {name: np.zeros(self.count, data.dtype) for name, data in block.data.items()}
             for name, data in block.data.items():
                 self.values[name][rows] = data
