@@ -207,6 +207,19 @@ def test_the_smallest_set_is_that_of_an_exhaustive_search(groups: list[list[int]
     assert bounded.least <= best <= len(bounded.cards)
 
 
+@pytest.mark.parametrize(
+    "groups",
+    [
+        [[2, 5], [6, 7], [2, 5, 8], [2, 6, 7], [4, 8], [4, 5, 8]],
+        [[3, 8], [0, 1, 2, 6], [0, 2], [1, 4, 8], [0, 2, 4, 6], [0, 2, 6, 7], [6, 7]],
+    ],
+)
+def test_cards_whose_groups_lie_within_one_of_them_are_decided_without_a_search(groups: list[list[int]]) -> None:
+    found = cover(groups, most=0)
+    assert found.exact
+    assert found.least == smallest(groups, set())
+
+
 @pytest.mark.parametrize("seed", range(6))
 def test_large_parts_are_bounded_and_small_ones_exact(seed: int) -> None:
     draw = random.Random(seed)
