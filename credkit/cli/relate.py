@@ -14,6 +14,7 @@ from credkit.search.relation import readable
 from credkit.search.relation import relate as search
 
 WHY = "they are of two cards, or too few bits stand in both"
+CHANCE = "Two different cards show n bits of evidence once in 2 ** n pairs: relate a second card before you rely on it."
 MOST = 5  # connections on a screen, unless --all is given
 
 
@@ -25,9 +26,10 @@ MOST = 5  # connections on a screen, unless --all is given
 def relate(first: str, second: str, everything: bool, as_json: bool, reveal: bool) -> int:
     """List the chains that connect two texts of one card, FIRST and SECOND, from two readers.
 
-    Both are read as a serial number in every way that practice prints one. A connection is good for
-    the bits that both texts have: texts of two different cards would agree in n bits once in 2 ** n
-    times. Where the first text has all that the second needs, the conversion is shown.
+    Both are read as a serial number in every way that practice prints one. Two different cards show
+    n bits of evidence at most once in 2 ** n pairs: zeros that fill a number up do not count, and
+    what chance does in so many comparisons is taken off. Where the first text has all that the
+    second needs, the conversion is shown.
 
     \b
     One card at two readers of Brackwater Terminal:
@@ -36,8 +38,8 @@ def relate(first: str, second: str, everything: bool, as_json: bool, reveal: boo
 
     \b
     --json: one object a connection: first, second (chains to bits), bits
-    (in common), size (of the serial), words, source and target (for
-    credkit convert).
+    (in common), evidence (bits that chance does not explain), size (of the
+    serial), words, source and target (for credkit convert).
     """
     door = Door(as_json=as_json, reveal=reveal)
     found = search(first, second)
@@ -52,7 +54,9 @@ def relate(first: str, second: str, everything: bool, as_json: bool, reveal: boo
         door.say(f"Nothing connects {' and '.join(texts)}: {why}.")
         return 1
     for number, each in enumerate(found if everything else found[:MOST], 1):
-        door.say(f"{number}. {each.bits} bits of a serial of {each.size} agree")
+        door.say(
+            f"{number}. {round(each.evidence)} bits of evidence: {each.bits} bits of a serial of {each.size} agree"
+        )
         for text, chain, words in zip(texts, (each.first, each.second), each.words, strict=True):
             door.say(f"   {text}: {words} ({chain})", indent="     ")
         if each.source:
@@ -61,5 +65,5 @@ def relate(first: str, second: str, everything: bool, as_json: bool, reveal: boo
     if not everything and len(found) > MOST:
         door.say(f"{len(found) - MOST} more are less usual (--all).")
         door.say()
-    door.say(f"Relate a second card before you rely on it. {COPIES}")
+    door.say(f"{CHANCE} {COPIES}")
     return 0
