@@ -319,9 +319,8 @@ def show_recall(count: int, seed: int) -> None:
     """What is found of one card, a row a number of bits in common."""
     print("bits in common     pairs   connected   the first connection holds for another card, too")
     for bits, tally in recall(count, seed).items():
-        print(
-            f"{f'{bits} to {bits + 7}':>14}{tally.pairs:10,}{tally.found / tally.pairs:12.1%}{tally.first / tally.pairs:12.1%}"
-        )
+        shares = f"{tally.found / tally.pairs:12.1%}{tally.first / tally.pairs:12.1%}"
+        print(f"{f'{bits} to {bits + 7}':>14}{tally.pairs:10,}{shares}")
 
 
 def main(arguments: list[str] | None = None) -> int:

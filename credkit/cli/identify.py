@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
+from shlex import join
 from typing import Any
 
 import click
@@ -12,10 +13,12 @@ from credkit.cautions import COPIES
 from credkit.cli import options
 from credkit.cli.output import Door
 from credkit.errors import shown
-from credkit.search.identification import Group, Match, secret
+from credkit.search.identification import Group, Match, counted, secret
 from credkit.search.identification import identify as search
+from credkit.search.relation import relate
 
 _STAR = re.compile(r"\w")
+ONE_CARD = 10.0  # bits with which two values are taken for texts of one card
 MOST_GROUPS, MOST_MATCHES = 4, 6  # on a screen, unless --all is given
 
 
@@ -31,9 +34,10 @@ def identify(
 ) -> int:  # fmt: skip
     """List what the VALUEs of one reader may be, the likeliest first.
 
-    Each reading is a chain that reads all of the values. What speaks for it is counted in bits: a
-    value drawn at random would look like it once in 2 ** bits. Readings that nothing given tells
-    apart stand together, and what would tell them apart is said; none of them is chosen.
+    Each reading is a chain that reads all of the values. What speaks for it is counted in bits: of
+    values drawn at random, at most one in 2 ** n has a reading of n bits. Readings that nothing
+    given tells apart stand together, and what would tell them apart is said; none of them is
+    chosen.
 
     \b
     What does the kiosk of Brackwater Terminal send?
@@ -42,8 +46,9 @@ def identify(
       credkit identify C4B3A204 --known 77771716
 
     \b
-    --json: one object a group: evidence (bits), certain (all read the
-    same), advice, matches (chain, values, evidence, notes, reasons).
+    --json: one object a group: evidence (bits, less those of chance),
+    certain (all read the same), advice, matches (chain, values, evidence,
+    notes, reasons).
     """
     door = Door(as_json=as_json, reveal=reveal)
     groups = search(values, facility=facility, known=known)
@@ -55,6 +60,7 @@ def identify(
     what = f"all {len(values)} values" if len(values) > 1 else shown(values[0])
     if not groups:
         door.say(f"Nothing fits {what}: no notation, order and layout together read it.")
+        _point(door, values, bool(hide))
         return 1
     count = len(groups)
     door.say(f"{'One kind' if count == 1 else f'{count} kinds'} of reading for {what}, the likeliest first.")
@@ -68,16 +74,27 @@ def identify(
         door.say()
         door.say(f"{count - MOST_GROUPS} more are less likely still (--all).")
     door.say()
+    _point(door, values, bool(hide))
     door.say(f"A fit is no proof. {COPIES}")
     return 0
+
+
+def _point(door: Door, values: Sequence[str], hide: bool) -> None:
+    """Point to `relate` where two values look like texts of one card, from two readers."""
+    if len(values) == 2 and values[0] != values[1]:
+        found = relate(*values)
+        if found and found[0].evidence >= ONE_CARD:
+            texts = "with both" if hide else join([*["--"] * values[0].startswith("-"), *values])
+            door.say(f"These look like one card at two readers ({counted(found[0].evidence)} of evidence):")
+            door.say(f"  credkit relate {texts}", indent="  ")
+            door.say()
 
 
 def _show(door: Door, number: int, group: Group, everything: bool, hide: Collection[str]) -> None:
     """One group: its readings, why they fit, and what would tell more."""
     door.say()
     tied = "" if group.certain else "; nothing tells these apart"
-    bits = round(group.evidence)
-    door.say(f"{number}. {bits} bit{'s' * (bits != 1)}{tied}")
+    door.say(f"{number}. {counted(group.evidence)}{tied}")
     matches = group.matches if everything else group.matches[:MOST_MATCHES]
     for match in matches:
         door.say(f"   {match.chain}", indent="     ")
@@ -86,6 +103,11 @@ def _show(door: Door, number: int, group: Group, everything: bool, hide: Collect
         door.say(f"   and {len(group.matches) - len(matches)} more")
     for reason in () if group.best.chain in hide else group.best.reasons:
         door.say(f"   - {reason}", indent="     ")
+    less = group.best.evidence - group.evidence
+    if group.evidence and less >= 1 and group.best.chain not in hide:
+        door.say(
+            f"   - less {counted(less)} for steps that are seldom met, and for chance in many chains", indent="     "
+        )
     if group.advice:
         door.say(f"   To know more: {'; '.join(group.advice)}.", indent="     ")
 

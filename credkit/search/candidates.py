@@ -5,7 +5,8 @@ knows, and read by every layout of that length. What speaks for a chain is count
 that leaves n bits free explains a text of m bits as m - n bits better than chance does. Parity,
 fixed bits and zeros that need not be zero take freedom away; so ten digits are a weak sign of a
 number of 32 bits, and thirteen a strong one. Against a chain speak steps that are seldom needed,
-and notes that the value earns. Nothing here decides; `credkit.search.identification` ranks.
+and notes that the value earns; and the more chains might have read the text, the more often one
+does by chance (`chances`). Nothing here decides; `credkit.search.identification` ranks.
 
 Source: common practice, no source.
 """
@@ -13,16 +14,18 @@ Source: common practice, no source.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Hashable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from math import log2
+from random import Random
 from typing import Any
 
 from credkit.codec import Codec, Word, to_bits
 from credkit.reading import Field, Form, Note, Reading
 from credkit.registry import catalogue, chain
 from credkit.search.presentations import PADDED, SIZES, frames
+from credkit.tables.notation import Notation
 
 HEX = (4, 6, 7, 8, 9, 10, 12, 14, 16, 18, 20)
 DECIMAL = (16, 24, 26, 32, 34, 37, 40, 48, 56, 64, 80)
@@ -71,25 +74,49 @@ class _Tail:
     """Steps behind a notation, with what they cost.
 
     ``worth`` is what their checks are worth, the same for every value; ``serial`` says that they are
-    one number in an order of bytes, ``noted`` that a value can earn notes.
+    one number in an order of bytes, ``noted`` that a value can earn notes. Two that have the same
+    ``test`` take the same values: ``length`` bits of them (those before are zeros), and what else they ask.
     """
 
     text: str
     codec: Codec
     cost: float
     worth: float
+    length: int
+    test: tuple[Hashable, ...]
     serial: bool = False
     noted: bool = False
 
     @classmethod
-    def of(cls, text: str, cost: float, *, serial: bool = False) -> _Tail:
-        """The steps written ``text``."""
-        codec = chain(text)
-        sample = codec.encode({field.name: field.least for field in codec.schema.values() if isinstance(field, Field)})
+    def of(cls, text: str, length: int, cost: float, *, serial: bool = False) -> _Tail:
+        """The steps written ``text``, behind ``length`` bits."""
+        codec, whole = chain(text), chain(f"binary:{length}/{text}")
+        sample = whole.encode({field.name: field.least for field in codec.schema.values() if isinstance(field, Field)})
         noted = any(getattr(step.table, "remarks", ()) for step in codec.steps)
         alone = serial and len(codec.schema) == 1
         cost += SURPLUS * max(0, len(codec.schema) - 2)
-        return cls(text, codec, cost, worth(codec.inspect(sample)), alone, noted)
+        test = [_takes(step) for step in codec.steps if step.name not in ORDERS or step is not codec.steps[-1]]
+        while test and (test[-1] == ALL or test[-1] in ORDERS):
+            test.pop()  # an order takes all; what follows decides
+        if test and str(test[0]).startswith("right-justified:"):
+            length = int(str(test.pop(0)).partition(":")[2])
+        judged = tuple(each for each in test if each != ALL)
+        return cls(text, codec, cost, worth(whole.inspect(sample)), length, judged, alone, noted)
+
+
+ALL = tuple(range(64))
+
+
+@cache
+def _takes(step: Codec) -> Hashable:
+    """What a step takes: which of 64 words drawn at random, or, where those tell nothing, its name."""
+    if step.gives != "fields" and not step.name.startswith("data-of:"):
+        return step.name
+    length = step.input.lengths[0]
+    random = Random(length)
+    words = [random.getrandbits(length) for _ in ALL]
+    taken = tuple(place for place, word in enumerate(words) if step.attempt((word, length)) is not None)
+    return taken or step.name
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,6 +135,17 @@ class _Head:
         if self.cut or not self.decimal:
             return 0.0
         return sum(map(len, _DIGITS.findall(text))) * log2(10) - length
+
+    def room(self, text: str) -> int | None:
+        """How many bits it might read in a text of the same form; None where the form is another."""
+        for step in self.codec.steps:
+            if isinstance(step.table, Notation):
+                return (step.table.bits or len(text)) if re.fullmatch(step.table.pattern, text) else None
+            if self.text.startswith("strip:") and not self.text.startswith("strip:0x"):
+                text = text[2:]  # whether it is the byte that counts the others is what is tried
+            elif (text := step.attempt(text)) is None:
+                return None
+        return None
 
 
 @cache
@@ -142,7 +180,7 @@ def tails(length: int) -> tuple[_Tail, ...]:
         for text, extra in ends.items():
             whole = f"{order}/{text}" if order else text
             serial = order in ("", "reverse-bytes") and "/" not in text
-            found.append(_Tail.of(whole, cost + extra, serial=serial))
+            found.append(_Tail.of(whole, length, cost + extra, serial=serial))
     for frame, data in frames():
         held = data.output.lengths[0]
         if data.length == length and held % 8 == 0:
@@ -151,7 +189,7 @@ def tails(length: int) -> tuple[_Tail, ...]:
                     if not order and text in SPLIT.values():
                         continue  # as the frame itself has them
                     whole = f"data-of:{frame}/{order}/{text}".replace("//", "/")
-                    found.append(_Tail.of(whole, 2 + ORDERS[order] + extra))
+                    found.append(_Tail.of(whole, length, 2 + ORDERS[order] + extra))
     return tuple(found)
 
 
@@ -198,6 +236,29 @@ def candidates(text: str, like: Sequence[str] = ()) -> Iterator[Candidate]:
             style = ",lower" if small and "hex:" in head.text else ""
             yield from _read(f"{front}{head.text}{style}", head, bare, word)
     yield from _texts(front, bare)
+
+
+def chances(text: str, *, helped: bool) -> float:
+    """How many bits chance has in all chains that might speak for a text of this form.
+
+    A chain that costs n bits is given a share of 2 ** -n, so that the usual ones lose least. Chains
+    that take the same texts are one. Only those count that can speak for a text: all of them where
+    it is ``helped`` by facility codes or numbers that are known.
+    """
+    bare = text.strip(BLANKS)
+    shares: dict[Hashable, float] = {}
+    for head in heads():
+        length = head.room(bare)
+        if not length or length > LONGEST:
+            continue
+        surplus = head.surplus(bare, length)
+        kind = "decimal" if head.text.startswith(("decimal", "signed")) else head.text
+        for tail in tails(length):
+            if helped or surplus + tail.worth > 0:
+                asked = tail.text if helped else (tail.length, *tail.test)
+                cost = tail.cost + CUT * head.cut
+                shares[kind, asked] = max(shares.get((kind, asked), 0.0), 2**-cost)
+    return max(0.0, log2(sum(shares.values()))) if shares else 0.0
 
 
 def _read(name: str, head: _Head, text: str, word: Word) -> Iterator[Candidate]:

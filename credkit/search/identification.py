@@ -9,15 +9,16 @@ Source: common practice, no source.
 
 >>> first, *others = identify(["02F764DD"])
 >>> first.best.chain, round(first.evidence)
-('hex:8/right-justified:26/wiegand-26', 8)
+('hex:8/right-justified:26/wiegand-26', 6)
 >>> dict(first.best.values[0])
 {'facility': 123, 'number': 45678}
 """
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from math import log2
 from random import Random
@@ -29,7 +30,7 @@ from credkit.errors import CredkitError, DefinitionError
 from credkit.payment import digit_fields
 from credkit.reading import Field, Note, Row
 from credkit.registry import chain
-from credkit.search.candidates import BLANKS, LEVELS, Candidate, candidates
+from credkit.search.candidates import BLANKS, LEVELS, Candidate, candidates, chances
 
 SAMPLES = 12  # values of a chain that another one must read, all of them, to be the same to every check
 MOST_VALUES = 1000
@@ -59,10 +60,14 @@ class Match:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Group:
-    """Readings that nothing given tells apart, the most usual first; ``advice`` says what would."""
+    """Readings that nothing given tells apart, the most usual first; ``advice`` says what would.
+
+    ``chance`` is how many bits chance has in all the chains that were tried.
+    """
 
     matches: tuple[Match, ...]
     advice: tuple[str, ...]
+    chance: float = 0.0
 
     @property
     def best(self) -> Match:
@@ -71,8 +76,8 @@ class Group:
 
     @property
     def evidence(self) -> float:
-        """What speaks for all of them, in bits, none at least."""
-        return max(0.0, self.best.evidence)
+        """What speaks for the best of them beyond chance, in bits: a text that means nothing has n once in 2 ** n."""
+        return max(0.0, self.best.score - self.chance)
 
     @property
     def certain(self) -> bool:
@@ -96,7 +101,13 @@ def identify(
         _matches(given, wanted, numbers),
         key=lambda match: (-match.score, match.chain.count("/"), len(match.chain), match.chain),
     )
-    return _grouped(matches, wanted)
+    forms = {re.sub("[0-9]", "0", text): text for text in given}  # of the same length, and the same signs
+    chance = (
+        max(chances(text, helped=bool(wanted or numbers)) for text in list(forms.values())[:SAMPLES])
+        if matches
+        else 0.0
+    )
+    return tuple(replace(group, chance=chance) for group in _grouped(matches, wanted))
 
 
 def secret(texts: Iterable[str], match: Match) -> bool:
@@ -138,19 +149,20 @@ def _match(
     evidence = sum(each.evidence for each in row)
     reasons = []
     if evidence >= 1:
-        reasons.append(f"form and checks are worth {evidence:.0f} bits")
+        reasons.append(f"form and checks: {counted(evidence)}")
     schema = chain(name).schema
     if wanted and "facility" in schema:
         if any(_number(value["facility"]) not in wanted for value in values):
             return None
         gain = len(row) * max(0.0, schema["facility"].room - log2(len(wanted)))
         evidence += gain
-        reasons.append(f"the facility code is one that is expected ({gain:.0f} bits)")
+        reasons.append(f"the facility code is one that is expected ({counted(gain)})")
     hits = [(field, item) for value in values for field, item in value.items() if _number(item) in known]
     if hits:
-        gain = max(0.0, max(_said(schema.get(field), item) for field, item in hits) - log2(len(known)))
+        compared = len(known) * sum(map(len, values))
+        gain = max(0.0, max(_said(schema.get(field), item) for field, item in hits) - log2(compared))
         evidence += gain
-        reasons.append(f"a known number is among them ({gain:.0f} bits)")
+        reasons.append(f"a known number is among them ({counted(gain)})")
     notes = tuple({note.kind: note for each in row for note in each.notes}.values())
     reasons += [f"{note.kind}: {note.text}" for note in notes]
     return Match(
@@ -162,6 +174,15 @@ def _match(
         reasons=tuple(reasons),
         known=bool(hits),
     )
+
+
+def counted(bits: float) -> str:
+    """A number of bits, rounded, with its unit.
+
+    >>> counted(0.9), counted(8.2)
+    ('1 bit', '8 bits')
+    """
+    return f"{bits:.0f} bit{'s' * (round(bits) != 1)}"
 
 
 def _number(item: object) -> int | None:
