@@ -11,6 +11,7 @@ one-bit search locates an error in any code that can.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
@@ -22,9 +23,11 @@ from bitstring import Bits
 from credkit.chains import link
 from credkit.codec import Codec, Word, carry, release, to_bits, to_word
 from credkit.errors import DefinitionError, shown
+from credkit.grammar import step
 from credkit.reading import Reading
 from credkit.registry import chain, get
 from credkit.spans import written
+from credkit.tables.notation import SEPARATORS, NotationCodec
 
 ORDERS = (
     ("inverted", "the lines are inverted", "invert"),
@@ -35,6 +38,8 @@ ORDERS = (
     ("swapped-nibbles", "the halves of each byte are swapped", "swap-nibbles"),
 )
 KEYBOARD = "keyboard"  # the cause of a text under another layout: two that read it alike are two causes
+SHORTENED = "a spreadsheet shortened the number: its other digits are lost, so export it again from the source"
+_EXPONENT = re.compile(r"[+-]?[0-9](?:[.,][0-9]+)?[Ee]\+[0-9]{1,3}")
 LONGEST = 1024  # bits of a frame that the one-bit searches are tried on: each bit costs three reads
 
 
@@ -134,6 +139,7 @@ def diagnose(codec: Codec, value: Any) -> tuple[Hint, ...]:
             )  # fmt: skip
     rest = _rest(codec, place)
     if isinstance(given, str):
+        hints += _separated(codec, place, given)
         hints += _text_faults(rest, given)
     elif isinstance(given, Bits) and 0 < len(given) <= LONGEST:
         hints += _frame_faults(rest, to_word(given))
@@ -188,8 +194,47 @@ def _distinct(hints: list[Hint]) -> Iterator[Hint]:
             yield hint
 
 
+def shortened(text: str) -> bool:
+    """Whether ``text`` is written as spreadsheets write what is too long for a cell.
+
+    >>> shortened("1.23E+47"), shortened("4,11436E+15"), shortened("123E47")
+    (True, True, False)
+    """
+    return bool(_EXPONENT.fullmatch(text))
+
+
+def _separated(codec: Codec, place: int, text: str) -> Iterator[Hint]:
+    """Bytes that another character separates than the chain has between them, or none."""
+    failing = codec.steps[place] if codec.steps else codec
+    if not isinstance(failing, NotationCodec) or failing.notation.base != 16:
+        return
+    name, _, args = failing.name.partition(":")
+    digits, *styles = args.split(",")
+    kept = [style for style in styles if style not in SEPARATORS]
+    for style, sign in (("", ""), *SEPARATORS.items()):
+        if sign == failing.notation.separator or sign not in text:
+            continue
+        try:
+            other = link(
+                [
+                    *codec.steps[:place],
+                    chain(step(name, digits, *filter(None, (style, *kept)))),
+                    *codec.steps[place + 1 :],
+                ]
+            )
+        except DefinitionError:
+            continue
+        found = _read(link(other.steps[place:]), text)
+        if found is not None:
+            said = f"{shown(sign)} stands between bytes" if sign else "nothing stands between bytes"
+            yield Hint(cause="separator", text=f"{said}: {shown(found)}", chain=other.name, value=found)
+            return
+
+
 def _text_faults(rest: Codec, text: str) -> Iterator[Hint]:
-    """Lost leading zeros, a text typed twice, a character too many."""
+    """A number that a spreadsheet shortened, lost leading zeros, a text typed twice, a character too many."""
+    if shortened(text):
+        yield Hint(cause="spreadsheet", text=SHORTENED)
     for zeros in range(1, 9):
         if text.isascii() and text.isalnum() and (value := _read(rest, "0" * zeros + text)) is not None:
             word = "one leading zero" if zeros == 1 else f"{zeros} leading zeros"

@@ -187,3 +187,42 @@ def test_a_cause_whose_chain_could_read_nothing_is_not_tried() -> None:
     cut = chain("keep-low:4")
     assert [other.cause for other in alternatives(cut)] == ["inverted", "reversed-bits", "inverted-reversed"]
     assert [hint.cause for hint in diagnose(cut, Bits("0b010"))] == ["lost-bit"]
+
+
+@pytest.mark.parametrize(
+    ("steps", "text", "fixed"),
+    [
+        ("hex:8", "A1:B2:C3:D4", "hex:8,colon"),
+        ("hex:8", "A1-B2-C3-D4", "hex:8,hyphen"),
+        ("hex:8", "A1 B2 C3 D4", "hex:8,space"),
+        ("hex:8", "A1.B2.C3.D4", "hex:8,dot"),
+        ("hex:8,lower", "a1:b2:c3:d4", "hex:8,colon,lower"),
+        ("hex:8,colon", "A1B2C3D4", "hex:8"),
+        ("hex:8,colon", "A1-B2-C3-D4", "hex:8,hyphen"),
+        ("strip/hex:8", " A1:B2:C3:D4\r", "strip/hex:8,colon"),
+        ("strip:ID,/hex:8/reverse-bytes/uid-a-4", "IDA1:B2:C3:D4", "strip:ID/hex:8,colon/reverse-bytes/uid-a-4"),
+    ],
+)
+def test_other_separators_between_bytes_are_named(steps: str, text: str, fixed: str) -> None:
+    (hint,) = [hint for hint in diagnose(chain(steps), text) if hint.cause == "separator"]
+    assert hint.chain == fixed
+    assert hint.value == chain(fixed).decode(text)
+
+
+@pytest.mark.parametrize("text", ["A1:B2C3:D4", "A1:B2-C3:D4", "A1:B2:C3", ":A1:B2:C3:D4", "A1::B2:C3:D4"])
+def test_what_no_separator_explains_gets_no_such_hint(text: str) -> None:
+    assert "separator" not in [hint.cause for hint in diagnose(chain("hex:8"), text)]
+
+
+@pytest.mark.parametrize("text", ["1.23E+47", "4,11436E+15", "3.05E+09", "1E+12", "-1.2e+10"])
+@pytest.mark.parametrize("steps", ["decimal:32", "hex:8/uid-a-4", "strip/decimal:56,17"])
+def test_a_number_that_a_spreadsheet_shortened_is_named(steps: str, text: str) -> None:
+    """As spreadsheets write long numbers, with either decimal mark (common practice, no source)."""
+    hint = next(hint for hint in diagnose(chain(steps), text) if hint.cause == "spreadsheet")
+    assert "export it again from the source" in hint.text
+    assert hint.value is None
+
+
+@pytest.mark.parametrize("text", ["123E47", "12.3E+47", "1.23E47", "1.23", "E+47", "1.E+5"])
+def test_what_is_no_spreadsheet_notation_is_not_taken_for_it(text: str) -> None:
+    assert "spreadsheet" not in [hint.cause for hint in diagnose(chain("decimal:32"), text)]

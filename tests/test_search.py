@@ -293,6 +293,13 @@ def test_of_two_orders_that_agree_the_one_that_looks_like_a_serial_comes_first(
         assert plain == f"hex:{len(serial)}"
 
 
+def test_a_number_that_a_spreadsheet_shortened_is_named() -> None:
+    for args in (("identify", "1.23E+47"), ("relate", "04A2B3C4", "4,11436E+15"), ("decode", "decimal:32", "1.23E+47")):
+        result = run(*args)
+        assert "a spreadsheet shortened the number" in " ".join(result.output.split())
+        assert result.exit_code == 1
+
+
 def test_two_texts_of_one_card_point_to_relate() -> None:
     """identify reads what one reader prints; hexadecimal, and the reversed bytes in decimal, are of two."""
     one, other = "04A2B3C4", str(int.from_bytes(bytes.fromhex("04A2B3C4"), "little"))

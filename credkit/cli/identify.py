@@ -12,6 +12,7 @@ import click
 from credkit.cautions import COPIES
 from credkit.cli import options
 from credkit.cli.output import Door
+from credkit.diagnose import SHORTENED, shortened
 from credkit.errors import shown
 from credkit.search.identification import Group, Match, counted, secret
 from credkit.search.identification import identify as search
@@ -60,6 +61,8 @@ def identify(
     what = f"all {len(values)} values" if len(values) > 1 else shown(values[0])
     if not groups:
         door.say(f"Nothing fits {what}: no notation, order and layout together read it.")
+        if any(map(shortened, values)):
+            door.say(f"It looks as if {SHORTENED}.")
         _point(door, values, bool(hide))
         return 1
     count = len(groups)

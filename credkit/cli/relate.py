@@ -9,6 +9,7 @@ import click
 from credkit.cautions import COPIES
 from credkit.cli import options
 from credkit.cli.output import Door
+from credkit.diagnose import SHORTENED, shortened
 from credkit.errors import shown
 from credkit.search.relation import readable
 from credkit.search.relation import relate as search
@@ -52,6 +53,8 @@ def relate(first: str, second: str, everything: bool, as_json: bool, reveal: boo
         strange = [text for text, given in zip(texts, (first, second), strict=True) if not readable(given)]
         why = f"{' and '.join(strange)} is no known form of a serial number" if strange else WHY
         door.say(f"Nothing connects {' and '.join(texts)}: {why}.")
+        if shortened(first) or shortened(second):
+            door.say(f"It looks as if {SHORTENED}.")
         return 1
     for number, each in enumerate(found if everything else found[:MOST], 1):
         door.say(

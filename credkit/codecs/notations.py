@@ -21,9 +21,8 @@ from credkit.codec import PRACTICE, Codec, Entry, Example
 from credkit.codecs.arguments import whole
 from credkit.errors import DefinitionError, shown
 from credkit.grammar import step
-from credkit.tables.notation import Group, Notation, NotationCodec, digits_for
+from credkit.tables.notation import SEPARATORS, Group, Notation, NotationCodec, digits_for
 
-SEPARATORS = {"colon": ":", "hyphen": "-", "space": " ", "dot": "."}
 LOWER = "lower"
 
 

@@ -20,7 +20,8 @@ from credkit.crosswalk.crowd import NOBODY, Crowd
 from credkit.crosswalk.evidence import Evidence
 from credkit.crosswalk.register import ACTIVE, EARLY, EXPIRED, Card, about, state
 from credkit.crosswalk.result import NAMED, Exceptional, Finding, Line, counted, excepted, named, others
-from credkit.crosswalk.texts import rounded, shortened
+from credkit.crosswalk.texts import rounded
+from credkit.diagnose import shortened
 from credkit.errors import EncodeError, quoted, shown
 from credkit.sitefiles import Held
 from credkit.sitemodel import Site, Target

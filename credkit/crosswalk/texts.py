@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 from credkit.chains import Choice
 from credkit.codec import Codec
+from credkit.diagnose import shortened
 from credkit.errors import shown
 from credkit.payment import NOTHING, Payment, payment
 from credkit.reading import Item, Note, Reading
@@ -19,7 +20,6 @@ from credkit.sitemodel import Kind
 
 DIGITS = 15  # that a spreadsheet keeps of a number: those of a double-precision value (IEEE 754)
 MOST_ZEROS = 20  # leading zeros that are tried
-_EXPONENT = re.compile(r"[+-]?[0-9](?:[.,][0-9]+)?[Ee]\+[0-9]{1,3}")
 _PLAIN = re.compile("[0-9]+")
 
 
@@ -116,15 +116,6 @@ def rounded(text: str) -> bool:
     (True, False, False)
     """
     return len(text) > DIGITS and text[0] != "0" and bool(_PLAIN.fullmatch(text)) and not text[DIGITS:].strip("0")
-
-
-def shortened(text: str) -> bool:
-    """Whether ``text`` is written as spreadsheets write what is too long for a cell.
-
-    >>> shortened("1.23E+47"), shortened("123E47")
-    (True, False)
-    """
-    return bool(_EXPONENT.fullmatch(text))
 
 
 def damaged(codec: Codec, text: str) -> str | None:

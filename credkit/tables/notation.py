@@ -22,6 +22,7 @@ from credkit.shapes import bits as bits_shape
 from credkit.spans import LIMIT
 
 DIGITS = {2: "01", 10: "0123456789", 16: "0123456789ABCDEF"}
+SEPARATORS = {"colon": ":", "hyphen": "-", "space": " ", "dot": "."}  # between bytes, by name
 BASES = {2: "binary", 10: "decimal", 16: "hexadecimal"}
 
 
