@@ -23,7 +23,7 @@ from bitstring import Bits
 from credkit.chains import link
 from credkit.codec import Codec, Word, carry, release, to_bits, to_word
 from credkit.errors import DefinitionError, shown
-from credkit.grammar import step
+from credkit.grammar import step as written_step
 from credkit.reading import Reading
 from credkit.registry import chain, get
 from credkit.spans import written
@@ -214,14 +214,9 @@ def _separated(codec: Codec, place: int, text: str) -> Iterator[Hint]:
     for style, sign in (("", ""), *SEPARATORS.items()):
         if sign == failing.notation.separator or sign not in text:
             continue
+        fixed = written_step(name, digits, *filter(None, (style, *kept)))
         try:
-            other = link(
-                [
-                    *codec.steps[:place],
-                    chain(step(name, digits, *filter(None, (style, *kept)))),
-                    *codec.steps[place + 1 :],
-                ]
-            )
+            other = link([*codec.steps[:place], chain(fixed), *codec.steps[place + 1 :]])
         except DefinitionError:
             continue
         found = _read(link(other.steps[place:]), text)

@@ -16,7 +16,7 @@ from bitstring import Bits
 from hypothesis import given
 
 import credkit
-from credkit import DecodeError, DefinitionError, EncodeError, chain, convert
+from credkit import DecodeError, DefinitionError, EncodeError, chain, convert, identify
 from credkit.codec import Codec, to_word
 from credkit.codecs.uids import UidForm
 from credkit.diagnose import diagnose
@@ -339,6 +339,19 @@ def test_every_country_of_an_animal_code() -> None:
             assert noted(codec, value) == expected + [("test-code", "care")] * (country == 999)
     assert codec.schema["identification"].problem((1 << 38) - 1) is None  # 2^38 values
     assert codec.schema["identification"].problem(1 << 38)
+
+
+def test_the_printed_number_of_an_animal_and_its_code() -> None:
+    """The same card by both ways, packed by hand; flags are not printed."""
+    code = f"{int(f'1{0:014b}0{998:010b}{123456789012:038b}', 2):016X}"
+    printed, flags = "998123456789012", "select:country,identification,animal=1,reserved=0,data_block=0"
+    assert convert(printed, source=f"animal-number/{flags}", target="hex:16/animal-64") == code
+    assert convert(code, source="hex:16/animal-64/select:country,identification", target="animal-number") == printed
+    for country, kinds in ((56, []), (900, ["manufacturer-code"]), (999, ["test-code"])):
+        assert [note.kind for note in chain("animal-number").inspect(f"{country:03d}000000000007").notes] == kinds
+    with pytest.raises(EncodeError, match="outside 0 to 274877906943"):
+        chain("animal-number").encode({"country": 56, "identification": 1 << 38})
+    assert identify(printed)[0].best.chain == "animal-number"
 
 
 # ── the 64-bit frame ────────────────────────────────────────────────────────────────────────────

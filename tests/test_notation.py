@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import re
 import struct
+from uuid import UUID
 
 import pytest
 from bitstring import Bits
 from hypothesis import given
 from hypothesis import strategies as st
 
-from credkit import DecodeError, DefinitionError, EncodeError, chain
+from credkit import DecodeError, DefinitionError, EncodeError, chain, identify
 from credkit.codec import Codec
 from credkit.spans import LIMIT
 from credkit.tables.notation import NotationCodec
@@ -205,3 +206,31 @@ def test_every_bit_comes_from_its_digit() -> None:
     assert [reading.origin(bit) for bit in range(24)] == [(place,) for place in (0, 1, 3, 4, 6, 7) for _ in range(4)]
     split = chain("split-decimal:8,16").inspect("12,345")
     assert [split.origin(bit) for bit in range(24)] == [(0, 1)] * 8 + [(3, 4, 5)] * 16
+
+
+@pytest.mark.parametrize("text", ["f81d4fae-7dec-11d0-a765-00a0c91e6bf6", "F81D4FAE-7DEC-11D0-A765-00A0C91E6BF6"])
+def test_a_uuid_is_read_in_either_case(text: str) -> None:
+    """The example of RFC 9562 (section 4); the number by Python's uuid module."""
+    number = UUID(text).int
+    assert chain("uuid/guid-128").decode(text) == {"guid": number}
+    assert chain("uuid/guid-128").encode({"guid": number}) == text.upper()
+    assert chain("uuid:lower/guid-128").encode({"guid": number}) == text.lower() == str(UUID(text))
+    assert identify(text)[0].best.chain == ("uuid:lower/guid-128" if text.islower() else "uuid/guid-128")
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "f81d4fae7dec11d0a76500a0c91e6bf6", "f81d4fae-7dec-11d0-a765-00a0c91e6bf",
+        "f81d4fa-e7dec-11d0-a765-00a0c91e6bf6", "{f81d4fae-7dec-11d0-a765-00a0c91e6bf6}",
+        "g81d4fae-7dec-11d0-a765-00a0c91e6bf6",
+    ],
+)  # fmt: skip
+def test_what_is_no_uuid_is_refused(text: str) -> None:
+    with pytest.raises(DecodeError, match="uuid: "):
+        chain("uuid").decode(text)
+
+
+def test_a_uuid_has_one_style() -> None:
+    with pytest.raises(DefinitionError, match="'upper' is not a style; the only one is lower"):
+        chain("uuid:upper")

@@ -1,7 +1,7 @@
 """Numbers in digits.
 
-`hex`, `decimal`, `signed-decimal`, `binary` and `split-decimal` turn what a reader prints into
-bits, and bits into what a back end expects. Each refuses every length but its own.
+`hex`, `decimal`, `signed-decimal`, `binary`, `split-decimal` and `uuid` turn what a reader prints
+into bits, and bits into what a back end expects. Each refuses every length but its own.
 
 Source: common practice, no source.
 
@@ -95,6 +95,14 @@ def build_split(*sizes: str) -> Codec:
     return NotationCodec.of(step("split-decimal", *sizes), Notation(10, tuple(groups), joint=","))
 
 
+def build_uuid(*styles: str) -> Codec:
+    """``uuid``, ``uuid:lower``: 32 hexadecimal digits with hyphens, as 8-4-4-4-12; either case is read."""
+    if styles not in ((), (LOWER,)):
+        raise DefinitionError(f"uuid: {shown(','.join(styles))} is not a style; the only one is {LOWER}")
+    groups = tuple(Group(bits=4 * digits, least=digits, most=digits) for digits in (8, 4, 4, 4, 12))
+    return NotationCodec.of(step("uuid", *styles), Notation(16, groups, joint="-", lower=bool(styles)))
+
+
 ENTRIES = (
     Entry(
         name="hex", signature="[N][,STYLE]", title="hexadecimal digits", source=PRACTICE, build=build_hex,
@@ -126,5 +134,15 @@ ENTRIES = (
         name="split-decimal", signature="B,B…", title="several decimal numbers, a comma between them", source=PRACTICE,
         build=build_split, usual=("8,16", "16,16"),
         examples=(Example(args="8,16", given="123,45678", gives="011110111011001001101110"),),
+    ),
+    Entry(
+        name="uuid", signature="[lower]", title="a UUID in hexadecimal digits and hyphens, 8-4-4-4-12",
+        source="RFC 9562 section 4", build=build_uuid, usual=("",),
+        examples=(
+            Example(
+                args="lower", given="f81d4fae-7dec-11d0-a765-00a0c91e6bf6",
+                gives=f"{0xF81D4FAE7DEC11D0A76500A0C91E6BF6:0128b}",
+            ),
+        ),
     ),
 )  # fmt: skip

@@ -22,17 +22,23 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from math import log2
 from string import Formatter
 from types import MappingProxyType
 
 from credkit.codec import PRACTICE, Codec, Entry, Example, check_fields
 from credkit.errors import DefinitionError, shown
 from credkit.grammar import step
-from credkit.reading import Check, Field, Part, Place, Reading
+from credkit.reading import Check, Field, Level, Note, Part, Place, Reading
 from credkit.shapes import TEXT, Shape
 from credkit.tables.pattern import Pattern
 
+ANIMALS = 1 << 38  # identifications of a country, ISO 11784
+COUNTRIES: tuple[tuple[range, str, Level, str], ...] = (  # ISO 11784
+    (range(900, 999), "manufacturer-code", "info", "from 900 to 998: a manufacturer's code, not a country of ISO 3166"),
+    (range(999, 1000), "test-code", "care", "country 999 is for tests: such a number may be there twice (from memory)"),
+)
 LONGEST = 20  # digits of a field whose width is not given
 _SPEC = re.compile(r"(?:0([1-9][0-9]{0,2}))?([dxX])")
 _DIGITS = {"d": "[0-9]", "x": "[0-9A-Fa-f]", "X": "[0-9A-Fa-f]"}
@@ -108,6 +114,48 @@ def build_template(*pieces: str) -> Codec:
     )  # fmt: skip
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class AnimalNumber(Template):
+    """The 15 digits that are printed of an animal's code: 12 digits have room for more than its 38 bits."""
+
+    @property
+    def table(self) -> None:
+        """None: a pattern says nothing about the range."""
+        return None
+
+    def inspect(self, value: str) -> Reading:
+        """The country and the identification; a failed check where that has more than 38 bits."""
+        reading = Template.inspect(self, value)
+        if reading.value is None:
+            return reading
+        country, number = reading.parts
+        most = ANIMALS - 1
+        check = Check(
+            codec=self.name, rule="range", claim="the range of identification", form="text", at=number.at,
+            expected=f"0 to {most}", found=f"0 to {most}" if number.value <= most else number.value,
+            evidence=log2(10**12 / ANIMALS),
+        )  # fmt: skip
+        notes = [
+            Note(kind=kind, level=level, text=text, at=country.at)
+            for countries, kind, level, text in COUNTRIES
+            if country.value in countries
+        ]
+        if not check.passed:
+            return replace(reading, value=None, checks=(check,), notes=tuple(notes))
+        return replace(reading, checks=(check,), notes=tuple(notes))
+
+
+def build_animal() -> Codec:
+    """``animal-number``: three digits of a country or manufacturer, and twelve of a number of 38 bits."""
+    made = build_template("{country:03d}{identification:012d}")
+    assert isinstance(made, Template)
+    schema = {**made.schema, "identification": Field(name="identification", most=ANIMALS - 1)}
+    return AnimalNumber(
+        name="animal-number", input=TEXT, output=Shape("fields", schema=MappingProxyType(schema)),
+        pattern=made.pattern, text=made.text, bases=made.bases,
+    )  # fmt: skip
+
+
 ENTRIES = (
     Entry(
         name="template", signature="TEXT", title="fields at fixed widths in a text, such as {number:05d}",
@@ -116,5 +164,10 @@ ENTRIES = (
             Example(args="{facility:03d}{number:05d}", given="12345678", gives="facility=123 number=45678"),
             Example(args="{number:06X}", given="7BB26E", gives="number=8106606"),
         ),
+    ),
+    Entry(
+        name="animal-number", title="an animal's code in 15 digits: 3 of a country or manufacturer, 12 of a number",
+        source="ISO 11784 (the printed form is common practice)", build=build_animal,
+        examples=(Example(given="998123456789012", gives="country=998 identification=123456789012"),),
     ),
 )  # fmt: skip

@@ -151,7 +151,7 @@ class _Head:
 @cache
 def heads() -> tuple[_Head, ...]:
     """Every notation that is tried."""
-    texts = ["binary"]
+    texts = ["binary", "uuid"]
     for digits in HEX:
         texts.append(f"hex:{digits}")
         if digits % 2 == 0:
@@ -233,8 +233,8 @@ def candidates(text: str, like: Sequence[str] = ()) -> Iterator[Candidate]:
             continue
         word = head.codec.attempt(bare)
         if word is not None and 0 < word[1] <= LONGEST:
-            style = ",lower" if small and "hex:" in head.text else ""
-            yield from _read(f"{front}{head.text}{style}", head, bare, word)
+            style = {"hex": ",lower", "uuid": ":lower"}.get(head.codec.steps[-1].name.partition(":")[0], "")
+            yield from _read(f"{front}{head.text}{style if small else ''}", head, bare, word)
     yield from _texts(front, bare)
 
 
