@@ -99,7 +99,7 @@ class _Builder:
         name = site.text("time_zone")
         try:
             return ZoneInfo(name)
-        except (LookupError, ValueError, OSError):
+        except (LookupError, ValueError, OSError, RecursionError):  # parts of a name are looked for as packages
             site.refuse("time_zone", f"{shown(name)} is not an IANA time zone{nearest(name, available_timezones())}")
 
     def file(self, table: Table) -> File:

@@ -188,7 +188,17 @@ def test_a_definition_that_is_too_large_is_not_read_whole(tmp_path: Path) -> Non
     assert batch_check_values([tmp_path]) == {}
 
 
-ZONES = ("x" * 600, "é" * 600, "a/" * 300, "/" * 600, "../" * 200, "Europe/" + "A" * 5000, "\\u0000", "")
+ZONES = (
+    "x" * 600,
+    "é" * 600,
+    "a/" * 300,
+    "a/" * 300 + "a",
+    "/" * 600,
+    "../" * 200,
+    "Europe/" + "A" * 5000,
+    "\\u0000",
+    "",
+)
 
 
 @pytest.mark.parametrize("zone", ZONES, ids=range(len(ZONES)))

@@ -170,7 +170,7 @@ def _zone(name: str | None) -> tzinfo:
         return UTC
     try:
         return ZoneInfo(name)
-    except (LookupError, ValueError, OSError):
+    except (LookupError, ValueError, OSError, RecursionError):
         raise DefinitionError(f"--zone: {shown(name)} is not an IANA time zone") from None
 
 
