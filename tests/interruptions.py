@@ -162,7 +162,7 @@ def every_step(case: Case, home: Path) -> dict[str, Counter[str]]:
         while True:
             shutil.rmtree(home, ignore_errors=True)
             mine = prepared(case, home)
-            with_live = Staging(home)  # that of a run that is at work
+            with_live = Staging(home).make()  # that of a run that is at work
             with_live.new("theirs").write_bytes(b"theirs")
             former = {path: snapshot(home / path) for path in case.paths}
             if not ended(case, home, point, act):

@@ -116,8 +116,11 @@ def audit(
     makers = ((failures, LISTED), (parquet, TABLE), (report, REPORT))
     with ExitStack() as stack:
         listed, tables, pages = [
-            stack.enter_context(FileOutput(out, maker)) if out is not None else None for out, maker in makers
+            stack.push(FileOutput(out, maker)) if out is not None else None for out, maker in makers
         ]
+        for each in (listed, tables, pages):
+            if each is not None:
+                each.open()  # the stack closes it, whenever a signal comes
         with _progress() as progress:
             found = count(
                 paths, plan, failures=listed, digests=report is not None, progress=progress,

@@ -26,6 +26,7 @@ def add_files(folder: Path, files: Mapping[str, bytes]) -> None:
         return
     staging = Staging(folder)
     try:
+        staging.make()
         built = {}
         for name, data in files.items():
             write_private(staging.new(name), data)

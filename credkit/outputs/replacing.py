@@ -43,6 +43,7 @@ class Output(ABC):
             raise DefinitionError(f"{self.shown} is not the path of a {self.noun}")
         self.out = absolute(Path(out))
         self.name = self.out.name
+        self.staging = Staging(self.out.parent)
         self._made: dict[Path, tuple[int, int]] = {}
         self._placed = False
         self._file: BinaryIO | None = None
@@ -79,14 +80,26 @@ class Output(ABC):
             raise DefinitionError(f"{self.shown} cannot be written ({error.strerror or error})") from None
 
     def __enter__(self) -> Self:
-        with self.refusing():
-            self.staging = Staging(self.out.parent)
-            try:
-                self._open()
-            except BaseException:
-                self.staging.close()
-                raise
+        try:
+            self.open()
+        except BaseException:
+            self.close()
+            raise
         return self
+
+    def open(self) -> Self:
+        """Begin to build it. Whoever calls it calls `close`, whatever happens from then on."""
+        with self.refusing():
+            self.staging.make()
+            self._open()
+        return self
+
+    def close(self) -> None:
+        """Remove what is hidden, and bring a former output back whose place is empty."""
+        if self._file is not None:
+            with suppress(OSError):
+                self._file.close()
+        self.staging.close()
 
     @abstractmethod
     def _open(self) -> None:
@@ -97,10 +110,7 @@ class Output(ABC):
             if kind is None and not self._placed:
                 place([self])
         finally:
-            if self._file is not None:
-                with suppress(OSError):
-                    self._file.close()
-            self.staging.close()
+            self.close()
 
     def replace(self) -> None:
         """Take the place of the former output. Whoever calls it calls `restore` for any exception from then on."""
@@ -163,10 +173,11 @@ class FolderOutput(Output):
         if not os.access(home, os.W_OK | os.X_OK):
             raise PermissionError(errno.EACCES, os.strerror(errno.EACCES))
 
-    def __enter__(self) -> Self:
+    def open(self) -> Self:
+        """Begin to build it, in a folder that is made where it is missing."""
         with self.refusing():
             self.out.parent.mkdir(parents=True, exist_ok=True)
-        return super().__enter__()
+        return super().open()
 
     def _open(self) -> None:
         self.path = self.staging.new(self.name)

@@ -19,8 +19,9 @@ import sys
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from tempfile import mkdtemp
+from secrets import token_hex
 from types import MappingProxyType
+from typing import Self
 
 from credkit.outputs.marks import FOLDER_MARK, Obstacle, mark_beside, verify_file, verify_folder
 
@@ -36,8 +37,26 @@ class Staging:
 
     def __init__(self, home: Path) -> None:
         self.home = home
-        self.root, self._lock = _make(home)
+        self.root = home
+        self._lock = -1
         self.verified: dict[str, tuple[str, ...]] = {}  # former outputs known to be credkit's, and the names in each
+
+    def make(self) -> Self:
+        """Make it. Whoever calls it calls `close`, whatever happens from then on."""
+        while True:
+            self.root = self.home / f"{PREFIX}{token_hex(8)}"
+            try:
+                self.root.mkdir(0o700)
+                self._lock = os.open(self.root / LOCK, os.O_RDWR | os.O_CREAT | os.O_EXCL, 0o600)
+                if _lock(self._lock) is not False and os.fstat(self._lock).st_nlink:
+                    os.write(self._lock, f"{os.getpid()}\n".encode())
+                    (self.root / NEW).mkdir()
+                    (self.root / FORMER).mkdir()
+                    return self
+            except FileNotFoundError:
+                if not self.home.is_dir():
+                    raise
+            self._unlock()  # another run took the folder away before it was locked
 
     def new(self, name: str) -> Path:
         """Where the output that gets this ``name`` is built."""
@@ -56,32 +75,16 @@ class Staging:
             raise
 
     def _end(self) -> None:
-        settle(self.root, self.home, self.verified)
+        if self.root != self.home:
+            settle(self.root, self.home, self.verified)
+        self._unlock()  # some systems remove no file that is open
+        if self.root != self.home:
+            _remove(self.root)  # the lock last: what has none is nobody's to tidy
+
+    def _unlock(self) -> None:
         handle, self._lock = self._lock, -1
-        _close(handle)  # some systems remove no file that is open
-        _remove(self.root)
-
-
-def _make(home: Path) -> tuple[Path, int]:
-    """A new hidden folder in ``home``, and its lock."""
-    while True:
-        root = Path(mkdtemp(prefix=PREFIX, dir=home))  # mode 700
-        lock = -1
-        try:
-            lock = os.open(root / LOCK, os.O_RDWR | os.O_CREAT | os.O_EXCL, 0o600)
-            if _lock(lock) is not False and os.fstat(lock).st_nlink:
-                os.write(lock, f"{os.getpid()}\n".encode())
-                (root / NEW).mkdir()
-                (root / FORMER).mkdir()
-                return root, lock
-        except FileNotFoundError:
-            pass  # another run took the folder away before it was locked
-        except BaseException:
-            settle(root, home)
-            _close(lock)
-            _remove(root)  # the lock last: what has none is nobody's to tidy
-            raise
-        _close(lock)
+        with suppress(OSError):
+            os.close(handle)
 
 
 def _lock(handle: int) -> bool | None:
@@ -95,11 +98,6 @@ def _lock(handle: int) -> bool | None:
     except OSError:
         return None
     return True
-
-
-def _close(handle: int) -> None:
-    with suppress(OSError):
-        os.close(handle)
 
 
 def tidy(home: Path) -> None:
