@@ -211,12 +211,12 @@ class Chance:
 
     def excess(self, bits: int) -> float:
         """How often there are so many claims, by how often chance may make them: 2 ** -bits."""
-        return self.claims[bits] / self.tried * 2**bits
+        return float(self.claims[bits] / self.tried * 2**bits)
 
     def improbable(self, bits: int) -> bool:
         """Whether there are more claims than twice in 2 ** bits, by more than four standard deviations."""
         allowed = 2 * self.tried / 2**bits
-        return self.claims[bits] > allowed + 4 * allowed**0.5 + 1
+        return bool(self.claims[bits] > allowed + 4 * allowed**0.5 + 1)
 
 
 def chance(count: int, seed: int = 11) -> dict[str, Chance]:

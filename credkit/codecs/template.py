@@ -53,7 +53,7 @@ class Template(Codec):
     bases: Mapping[str, int]
 
     @property
-    def table(self) -> Pattern:
+    def table(self) -> Pattern | None:
         """The pattern and the bases."""
         return Pattern(regex=self.pattern.pattern, bases=self.bases)
 
@@ -129,10 +129,10 @@ class AnimalNumber(Template):
         if reading.value is None:
             return reading
         country, number = reading.parts
-        most = ANIMALS - 1
+        found, most = reading.value["identification"], ANIMALS - 1
         check = Check(
             codec=self.name, rule="range", claim="the range of identification", form="text", at=number.at,
-            expected=f"0 to {most}", found=f"0 to {most}" if number.value <= most else number.value,
+            expected=f"0 to {most}", found=f"0 to {most}" if found <= most else found,
             evidence=log2(10**12 / ANIMALS),
         )  # fmt: skip
         notes = [
