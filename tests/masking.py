@@ -91,3 +91,22 @@ def worn_stripes(count: int, errors: int, seed: int) -> Counter[str]:
         seen = payment(codec, bits, reading)
         found.update(rows=1, failing=not reading.ok, masked=seen.account, refused=seen.whole)
     return found
+
+
+def show_masking(count: int, seed: int) -> None:
+    """Print all three."""
+    found = masked_serials(count, seed)
+    short = sum(found.masked[name] for name in found.short if name not in found.long)
+    print(f"texts of fewer than {ACCOUNT_DIGITS.start} characters: {found.short.total():,}, masked {short}")
+    print(f"longer texts: {found.long.total():,}, masked {found.share:.3%}; most of one presentation:")
+    shares = {name: found.masked[name] / texts for name, texts in found.long.items()}
+    for name in sorted(shares, key=lambda name: -shares[name])[:5]:
+        print(f"  {shares[name]:7.2%}  {name}")
+    done, refused = refused_conversions(10 * count, seed)
+    print(f"conversions of serials: {done:,}, refused {refused}")
+    for errors in (1, 2):
+        worn = worn_stripes(3000, errors, seed)
+        print(
+            f"own stripes with {errors} wrong bits: {worn['rows']:,}, failing {worn['failing']:,}, "
+            f"masked {worn['masked']}, files refused {worn['refused']}"
+        )

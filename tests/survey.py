@@ -10,7 +10,10 @@ how often `relate` claims n bits for two of them, and `identify` for one that me
 be no more than twice in 2 ** n. ``python tests/survey.py recall --pairs 20000`` draws two texts of
 one card, in two presentations, and counts how often `relate` connects them, by the bits that both have.
 
-`test_search` runs all of them small.
+``python tests/survey.py masking`` counts how many serials look like payment account numbers in any presentation, and
+what becomes of a site's own worn stripes (`tests/masking.py`).
+
+`test_search` and `test_masking` run all of them small.
 """
 
 from __future__ import annotations
@@ -20,6 +23,7 @@ import sys
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
+from pathlib import Path
 from random import Random
 from time import perf_counter
 
@@ -30,6 +34,11 @@ from credkit.search.identification import Group
 from credkit.search.presentations import SIZES as ALL_SIZES
 from credkit.search.presentations import Presentation, presentations
 from credkit.search.relation import Connection
+
+if not __package__:
+    sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+from tests.masking import show_masking
 
 SIZES = (32, 56)
 
@@ -326,11 +335,14 @@ def show_recall(count: int, seed: int) -> None:
 def main(arguments: list[str] | None = None) -> int:
     """Survey and print."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("mode", nargs="?", choices=("forms", "chance", "recall"), default="forms")
+    parser.add_argument("mode", nargs="?", choices=("forms", "chance", "recall", "masking"), default="forms")
     parser.add_argument("--serials", type=int, default=200)
     parser.add_argument("--pairs", type=int, default=2000)
     parser.add_argument("--seed", type=int, default=11)
     options = parser.parse_args(arguments)
+    if options.mode == "masking":
+        show_masking(options.serials, options.seed)
+        return 0
     if options.mode != "forms":
         (show_chance if options.mode == "chance" else show_recall)(options.pairs, options.seed)
         return 0
