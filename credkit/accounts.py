@@ -22,6 +22,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Collection, Iterator, Sequence
+from functools import lru_cache
 from itertools import pairwise
 from typing import NamedTuple
 
@@ -61,7 +62,6 @@ ISSUERS = (
 )
 FIRST = "23456"  # the first digits of these prefixes
 _LONGEST_PREFIX = max(len(first) for first, *_ in ISSUERS)
-_ISSUERS = {digit: tuple(row for row in ISSUERS if row[0].startswith(digit)) for digit in FIRST}
 
 # What every text has that `masked` changes or that holds a track, for those who look at many texts by a kernel.
 ROOM = rf"[=^]|[0-9](?:[{BLANKS}{JOINTS}]?[0-9]){{10}}"
@@ -76,7 +76,7 @@ _SHORTENED = re.compile(r"(?<![0-9])([2-6])[.,]([0-9]{10,18})[Ee]\+?(1[1-8])(?![
 
 # Chip data, EMV Book 3: a tag, the number of bytes, four bits a digit, F where a half is left over.
 _APPLICATION_NUMBER = re.compile("5[Aa]0([6-9Aa])(?=[0-9]{11})")
-_TRACK_EQUIVALENT = re.compile("57[01][0-9A-Fa-f](?=[0-9]{12,19}[Dd])")
+_TRACK_EQUIVALENT = re.compile("57[01][0-9A-Fa-f](?=([0-9]{12,19})[Dd])")
 
 # Issuers of driving licences (AAMVA, from memory): 636000 and on, 604426 and on.
 _LICENCE = "(?!6360|6044)"
@@ -122,7 +122,7 @@ def masked(text: str) -> str:
     """
     if not _suspect(text):
         return text
-    found = _found(text)
+    found = list(_found(text))
     hide = {place for each in found for place in each.hide}
     for each in found:
         start, stop = each.behind
@@ -138,7 +138,7 @@ def hidden(text: str, only: Collection[str] = ()) -> str:
     >>> hidden("gate 7: ;4114360123456785=3012?"), hidden("EAST 12")
     ('**** ** *411436******6785******', '**** **')
     """
-    found = _found(text) if _suspect(text) else []
+    found = list(_found(text)) if _suspect(text) else []
     clear = {place for each in found if not only or each.number in only for place in each.clear}
     for each in found:
         clear.difference_update(each.hide, range(*each.behind))
@@ -151,7 +151,7 @@ def holds_account(text: str) -> bool:
     >>> holds_account(";4114360123456785=30?"), holds_account("02F764DD")
     (True, False)
     """
-    return _suspect(text) and bool(_found(text))
+    return _suspect(text) and next(_found(text), None) is not None
 
 
 def holds_track(text: str) -> bool:
@@ -171,7 +171,7 @@ def tracks(text: str) -> frozenset[str]:
     >>> tracks("%B4114360123456785^NAME^3012101?;4114360123456785=3012101?")
     frozenset({'4114360123456785'})
     """
-    found = _found(text) if _suspect(text) else []
+    found = _found(text) if _suspect(text) else iter(())
     return frozenset(each.number for each in found if _SAID.search(text, *each.behind))
 
 
@@ -195,19 +195,17 @@ class _Found(NamedTuple):
     whole: bool = False
 
 
-def _found(text: str) -> list[_Found]:
-    found: list[_Found] = []
+def _found(text: str) -> Iterator[_Found]:
+    """Every number in a text, payment tracks first."""
     for start, stop, known in _tracks(text):
         last = stop - CLEAR[1] if known else start + CLEAR[0]
         number = text[start:stop]
         rest = (_WHOLE_REST if known and _is_account(number) else _DATED_REST).match(text, stop)
-        found.append(
-            _Found(
-                number=number, hide=range(start + CLEAR[0], last),
-                clear=(*range(start, start + CLEAR[0]), *range(last, stop)),
-                behind=(stop if known else last, _end(text, stop)),
-                whole=known and rest is not None and _is_issued(number),
-            )
+        yield _Found(
+            number=number, hide=range(start + CLEAR[0], last),
+            clear=(*range(start, start + CLEAR[0]), *range(last, stop)),
+            behind=(stop if known else last, _end(text, stop)),
+            whole=known and rest is not None and _is_issued(number),
         )  # fmt: skip
     reach = 0  # how far a track goes whose start sentinel is lost
     for places in _numbers(text):
@@ -217,14 +215,11 @@ def _found(text: str) -> list[_Found]:
         if track and _BEHIND.match(text, stop):
             behind = stop, _end(text, stop)
             reach = behind[1]
-        found.append(
-            _Found(
-                number="".join(text[place] for place in places), hide=places[CLEAR[0] : -CLEAR[1]],
-                clear=(*places[: CLEAR[0]], *places[-CLEAR[1] :]), behind=behind,
-                whole=track and _WHOLE_REST.match(text, stop) is not None,
-            )
+        yield _Found(
+            number="".join(text[place] for place in places), hide=places[CLEAR[0] : -CLEAR[1]],
+            clear=(*places[: CLEAR[0]], *places[-CLEAR[1] :]), behind=behind,
+            whole=track and _WHOLE_REST.match(text, stop) is not None,
         )  # fmt: skip
-    return found
 
 
 def _end(text: str, start: int) -> int:
@@ -244,9 +239,8 @@ def _numbers(text: str) -> Iterator[Sequence[int]]:
         if _is_account(number):
             yield range(tag.end(), tag.end() + len(number))
     for tag in _TRACK_EQUIVALENT.finditer(text):
-        stop = tag.end() + text[tag.end() :].lower().index("d")
-        if _is_account(text[tag.end() : stop]):
-            yield range(tag.end(), stop)
+        if _is_account(tag[1]):
+            yield range(*tag.span(1))
 
 
 def _grouped(text: str, groups: Sequence[tuple[int, int]]) -> Iterator[Sequence[int]]:
@@ -256,8 +250,8 @@ def _grouped(text: str, groups: Sequence[tuple[int, int]]) -> Iterator[Sequence[
             start += 1
         if start == stop or text[start] not in FIRST:
             continue
-        places = [*range(start, stop)]
-        if len(places) in ACCOUNT_DIGITS and _is_account(text[start:stop]):
+        number, places = text[start:stop], [*range(start, stop)]
+        if _is_account(number):
             yield tuple(places)
         joint = ""
         for before, (start, stop) in pairwise(groups[first : first + ACCOUNT_DIGITS.stop]):
@@ -267,10 +261,11 @@ def _grouped(text: str, groups: Sequence[tuple[int, int]]) -> Iterator[Sequence[
             joint = joint or between
             if joint != between or max(before[1] - before[0], stop - start) > WIDEST_GROUP or stop - start < least:
                 break
+            number += text[start:stop]
             places += range(start, stop)
-            if len(places) >= ACCOUNT_DIGITS.stop:
+            if len(number) >= ACCOUNT_DIGITS.stop or not _begins(number):
                 break
-            if len(places) in ACCOUNT_DIGITS and _is_account("".join(text[place] for place in places)):
+            if _is_account(number):
                 yield tuple(places)
 
 
@@ -332,7 +327,15 @@ def _is_account(digits: str) -> bool:
 def _is_issued(number: str, size: int = 0) -> bool:
     """Whether numbers of ``size`` digits (as many as it has) that begin like this one are payment account numbers."""
     length = size or len(number)
-    return any(
-        length in lengths and first <= number[: len(first)] <= last
-        for first, last, lengths in _ISSUERS.get(number[:1], ())
-    )
+    return length in ACCOUNT_DIGITS and any(length in lengths for lengths in _lengths(number[:_LONGEST_PREFIX]))
+
+
+def _begins(number: str) -> bool:
+    """Whether an account number may begin like this."""
+    return len(number) < _LONGEST_PREFIX or bool(_lengths(number[:_LONGEST_PREFIX]))
+
+
+@lru_cache(maxsize=1 << 14)
+def _lengths(begin: str) -> tuple[range, ...]:
+    """The lengths of the account numbers that begin like this."""
+    return tuple(lengths for first, last, lengths in ISSUERS if first <= begin[: len(first)] <= last)

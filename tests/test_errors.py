@@ -16,7 +16,7 @@ from stdnum import luhn
 
 import credkit
 from credkit import CredkitError, DecodeError, DefinitionError, EncodeError, UnknownCodec
-from credkit.accounts import masked
+from credkit.accounts import ISSUERS, masked
 from credkit.diagnose import advice, diagnose
 from credkit.errors import LONGEST, nearest, shown
 from tests.strategies import TYPICAL, built, registered, site_layouts
@@ -53,10 +53,14 @@ def test_digits_beside_an_account_number_do_not_uncover_it(beside: str) -> None:
     assert ACCOUNT not in masked(beside[1:] + beside[0] + ACCOUNT)
 
 
-@given(st.integers(12, 18), st.sampled_from("23456"), st.text("0123456789", min_size=18, max_size=18))
-def test_a_number_is_masked_if_and_only_if_its_check_digit_is_right(length: int, first: str, rest: str) -> None:
+@given(st.sampled_from(ISSUERS), st.data(), st.text("0123456789", min_size=18, max_size=18))
+def test_a_number_is_masked_if_and_only_if_its_check_digit_is_right(
+    issuer: tuple[str, str, range], data: st.DataObject, rest: str
+) -> None:
     """Luhn by python-stdnum (ISO/IEC 7812-1): of ten last digits one is right."""
-    body = (first + rest)[:length]
+    first, last, lengths = issuer
+    length = data.draw(st.sampled_from(lengths)) - 1
+    body = (str(data.draw(st.integers(int(first), int(last)))) + rest)[:length]
     hidden = [digit for digit in "0123456789" if masked(body + digit) != body + digit]
     assert hidden == [luhn.calc_check_digit(body)]
     [right] = hidden
