@@ -61,7 +61,7 @@ class Mark:
 def read_mark(path: Path) -> Mark | None:
     """The mark at ``path``; None where there is none, or where a byte of it is not as credkit writes it."""
     try:
-        with open_regular(path) as file:
+        with open_unlinked(path) as file:
             data = file.read(LONGEST)
         text = data.decode("ascii")
     except (OSError, Obstacle, UnicodeDecodeError):
@@ -85,7 +85,7 @@ def mark_beside(path: Path) -> Path:
 
 
 @contextmanager
-def open_regular(path: Path) -> Iterator[BinaryIO]:
+def open_unlinked(path: Path) -> Iterator[BinaryIO]:
     """The regular file at ``path``, opened for reading; raises `Obstacle` for a link, a device or a pipe."""
     refuse_kind(path.lstat(), folder=False)
     with open(path, "rb", opener=_open_itself) as file:
@@ -113,7 +113,7 @@ def refuse_kind(info: os.stat_result, *, folder: bool) -> None:
 def digest_of(path: Path) -> str:
     """The SHA-256 of the regular file at ``path``, in hexadecimal digits."""
     made = sha256()
-    with open_regular(path) as file:
+    with open_unlinked(path) as file:
         while data := file.read(CHUNK):
             made.update(data)
     return made.hexdigest()
