@@ -13,7 +13,7 @@ from abc import ABC, abstractmethod
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import Any, TypeAlias, TypeGuard
+from typing import Any, ClassVar, TypeAlias, TypeGuard
 
 from bitstring import Bits
 
@@ -117,6 +117,8 @@ class Codec(ABC):
     no inverse. ``drops`` marks a codec that leaves out surplus fields when it is a target's last step.
     ``unread`` and ``unwritten`` say why it works one way only, if it does.
     """
+
+    declares: ClassVar[bool] = False  # whether it says, as a standard does, what the digits of its text are
 
     name: str
     input: Shape

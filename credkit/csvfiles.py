@@ -60,7 +60,8 @@ class File:
         self.refuse(
             line,
             "payment track data must not be kept after authorisation: delete it (--reveal is about screens, and lets "
-            'no such file pass; if it is none, put not_payment = "what these numbers are" under its [kinds.NAME])',
+            'no such file pass; if it is none, a site file says so: not_payment = "what these numbers are" under its '
+            "[kinds.NAME])",
         )
 
 

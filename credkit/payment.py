@@ -27,6 +27,7 @@ from credkit.reading import Field, Reading, Step, TextField
 from credkit.registry import chain, get
 from credkit.tables.characters import SETS
 from credkit.tables.layout import Layout
+from credkit.tables.notation import Notation
 
 _INVERTED = str.maketrans("01", "10")
 LONGEST_TYPED = 512  # characters of a text that is looked at as typed under other keyboard layouts
@@ -109,7 +110,7 @@ def _summed(seen: Iterable[_Seen]) -> Payment:
 
 @lru_cache(maxsize=256)
 def is_declared(codec: Codec) -> bool:
-    """Whether ``codec`` says what its numbers are: a layout of a chip's serial, a bit frame or keypad keys.
+    """Whether ``codec`` says what its numbers are: a layout of a chip's serial, a bit frame, keypad keys, an animal.
 
     Fields without a layout, and layouts of decimal digits, say nothing.
 
@@ -118,11 +119,24 @@ def is_declared(codec: Codec) -> bool:
     """
     if isinstance(codec, Choice):
         return all(map(is_declared, codec.options))
+    if any(step.declares for step in codec.steps):
+        return True
     layouts = [step for step in codec.steps if step.takes == "bits" and step.gives == "fields"]
     return bool(layouts) and not any(_has_room(step) or step.name.startswith("fields:") for step in layouts)
 
 
+@lru_cache(maxsize=256)
+def _is_other(codec: Codec) -> bool:
+    """Whether ``codec`` declares that the digits of its texts are none of a decimal number."""
+    if isinstance(codec, Choice):
+        return all(map(_is_other, codec.options))
+    notations = [step.table for step in codec.steps if isinstance(step.table, Notation)]
+    return is_declared(codec) and all(table.base != 10 for table in notations)
+
+
 def _passed(codec: Codec, given: str) -> Iterator[_Seen]:
+    if _is_other(codec):
+        return
     yield _Seen(given)
     carried: Any = given
     for step in codec.steps if has_room(codec) and not codec.unread else ():
@@ -133,6 +147,8 @@ def _passed(codec: Codec, given: str) -> Iterator[_Seen]:
 
 
 def _texts(codec: Codec, given: str, reading: Reading, more: Iterable[Any]) -> Iterator[_Seen]:
+    if reading.ok and _is_other(codec):
+        return
     yield _Seen(given)
     if has_room(codec):
         yield from _read(codec, reading)

@@ -93,7 +93,7 @@ def test_periods_that_serve_or_will_bind_numbers(tmp_path: Path) -> None:
     for text in (still, soon):
         found = given_out(tmp_path, kind('"template:{number:05d}"', text), 20)
         assert [badge.number for badge in found.badges] == [*range(1, 16)]
-        assert found.remarks == ("only 15 of 20 numbers are free: the field ends at 15",)
+        assert found.remarks == ("only 15 of 20 numbers were found up to 15, where the field ends",)
 
 
 def test_what_a_former_cut_made_alike_is_kept_apart(tmp_path: Path) -> None:

@@ -9,6 +9,8 @@ from pathlib import Path
 
 import pytest
 
+from tests.brackwater import SITE as HARBOUR
+from tests.brackwater import Files
 from tests.commandline import ACCOUNT, CREDKIT, ENVIRONMENT, on_a_terminal, records, run
 
 COLUMNS = "person_id,credential_id,kind,value,printed,issue,status,valid_from,valid_until,replaces,source"
@@ -240,3 +242,25 @@ def test_layouts_reads_the_plans_and_tables_of_a_site_file(tmp_path: Path) -> No
     result = run("decode", "--layouts", str(site), "binary", "1")
     assert result.exit_code == 2
     assert "plans.staff.file: no.toml: the file cannot be read" in result.stderr
+
+
+def test_what_is_missing_to_allocate_is_named(tmp_path: Path) -> None:
+    files = Files().card("C-1", "01200345")
+    files.write(tmp_path)
+    (tmp_path / "site.toml").write_text(HARBOUR, encoding="utf-8")
+    sentence = "(card has facility codes (12, 40, 57): say which with --facility)"
+    assert sentence in run("census", str(tmp_path / "site.toml"), "--allocate", "5", "--kind", "card").stderr
+
+
+def test_an_output_is_never_the_folder_one_stands_in(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    home = tmp_path / "here" / "inner"
+    home.mkdir(parents=True)
+    Files().card("C-1", "01200345").write(tmp_path)
+    (tmp_path / "site.toml").write_text(HARBOUR, encoding="utf-8")
+    monkeypatch.chdir(home)
+    for out in (".", ""):
+        for tool in ("census", "crosswalk"):
+            result = run(tool, str(tmp_path / "site.toml"), "--out", out)
+            assert result.exit_code == 2
+            assert "is the folder that you are in, or one around it" in result.stderr
+    assert not list(home.iterdir())

@@ -8,6 +8,7 @@ from random import Random
 
 import pytest
 
+from credkit.accounts import holds_account
 from credkit.crosswalk import write_outputs
 from tests.brackwater import SITE, Files, made, walk
 from tests.commandline import ACCOUNT, run
@@ -110,3 +111,41 @@ def test_digits_in_any_form_leave_no_command(tmp_path: Path, text: str) -> None:
     assert bool(written) == (not whole)
     for path in written:
         assert not naked_anywhere(path.read_text(encoding="utf-8")), path
+
+
+def test_hexadecimal_serials_of_decimal_digits_and_animals_are_shown() -> None:
+    """A chain that says what its numbers are, and whose digits are no decimal ones, is reason enough."""
+    random = Random(11)
+    labels = [f"E004{random.randrange(10**12):012d}" for _ in range(300)]
+    animals = [f"372{random.randrange(1 << 38):012d}" for _ in range(300)]
+    for name, texts in (("hex:16/uid-15693", labels), ("animal-number", animals)):
+        assert any(map(holds_account, texts))
+        for args in (("decode", name), ("convert", "--from", name, "--to", name)):
+            result = run(*args, *texts)
+            assert result.exit_code == 0
+            assert "*" not in result.stdout
+    assert "*" in run("decode", "decimal:56/uid-a-7", ACCOUNT).stdout
+
+
+def test_digits_that_come_in_do_not_go_out_as_digits() -> None:
+    for target, written in (("decimal:56,17/uid-a-7", ""), ("hex:14/uid-a-7", f"{int(ACCOUNT):014X}")):
+        result = run("convert", "--from", "decimal:56/uid-a-7", "--to", target, ACCOUNT)
+        assert result.stdout == f"{written}\n"
+    assert run("encode", "decimal:56/uid-a-7", f"uid={ACCOUNT}").stdout == "\n"
+
+
+def test_no_range_beside_a_masked_number_is_shown(tmp_path: Path) -> None:
+    files = Files().card("C-1", ACCOUNT, kind="wide").card("C-2", "0000000000012345", kind="wide")
+    site = tmp_path / "site"
+    site.mkdir()
+    files.write(site)
+    kind = '[kinds.wide]\nvalue = "template:{number:016d}"\nkey = ["number"]\n'
+    for more, count in (("", 0), ('not_payment = "berths"\n', 5)):
+        (site / "site.toml").write_text(SITE.replace("[kinds.card]", f"{kind}{more}[kinds.card]"), encoding="utf-8")
+        result = run("census", str(site / "site.toml"), "--out", str(tmp_path / "out"))
+        rows = (tmp_path / "out" / "ranges.csv").read_text(encoding="utf-8")
+        assert rows.count("wide,") == count
+        assert ("not_payment" in result.stdout) == (not count)
+        if not count:
+            assert not naked_anywhere(result.stdout + rows)
+            assert "411436012345" not in rows + result.stdout.replace(",", "")

@@ -71,8 +71,8 @@ def allocate(site: Site, population: pl.DataFrame, numbers: Numbered, wanted: Wa
         start += BLOCK
     remarks = list(search.remarks)
     if len(badges) < wanted.count:
-        limit = f"the field ends at {row.most:,}" if last == row.most else f"no more than {MOST_TRIED:,} were tried"
-        remarks.insert(0, f"only {len(badges):,} of {wanted.count:,} numbers are free: {limit}")
+        where = f"up to {row.most:,}, where the field ends" if last == row.most else f"among the first {MOST_TRIED:,}"
+        remarks.insert(0, f"only {len(badges):,} of {wanted.count:,} numbers were found {where}")
     return Allocation(
         kind=kind.name, facility=wanted.facility, wanted=wanted.count, badges=tuple(badges),
         skipped=tuple(_joined(reasons)), remarks=tuple(remarks),
@@ -93,9 +93,11 @@ def _kind(site: Site, wanted: Wanted) -> Kind:
         if wanted.kind not in site.kinds:
             raise DefinitionError(f"allocate: no kind is called {shown(wanted.kind)}{nearest(wanted.kind, site.kinds)}")
         if wanted.kind not in able:
-            raise DefinitionError(f"allocate: the number of a {shown(wanted.kind)} is not {fields}")
+            hint = _hint(site, [wanted.kind], wanted)
+            raise DefinitionError(f"allocate: the number of a {shown(wanted.kind)} is not {fields}{hint}")
     if not able:
-        raise DefinitionError(f"allocate: no kind of the site has {fields} as its number, all of them below 2^63")
+        hint = _hint(site, site.kinds, wanted)
+        raise DefinitionError(f"allocate: no kind of the site has {fields} below 2^63 as its number{hint}")
     if wanted.kind is None and len(able) > 1:
         raise DefinitionError(f"allocate: {', '.join(able)} have {fields}: say which is meant (--kind)")
     kind = able[wanted.kind or next(iter(able))]
@@ -109,6 +111,15 @@ def _kind(site: Site, wanted: Wanted) -> Kind:
         words = ", ".join(map(str, sorted(allowed)))
         raise DefinitionError(f"allocate: facility {wanted.facility} is not expected of {kind.name}, only {words}")
     return kind
+
+
+def _hint(site: Site, names: Iterable[str], wanted: Wanted) -> str:
+    """What to add where a kind has facility codes and none was given."""
+    kinds = [site.kinds[name] for name in names if FACILITY in site.kinds[name].key]
+    if wanted.facility is not None or not kinds:
+        return ""
+    codes = ", ".join(map(str, sorted(kinds[0].expect.get(FACILITY, ()), key=str)))
+    return f" ({kinds[0].name} has facility codes{f' ({codes})' if codes else ''}: say which with --facility)"
 
 
 def _joined(reasons: Iterable[tuple[int, str]]) -> Iterator[Skipped]:

@@ -70,11 +70,10 @@ def _duplicates(result: Census) -> Iterable[Row]:
 
 
 def _ranges(result: Census) -> Iterable[Row]:
-    plain = result.plain_namespaces
     for each in result.stretches:
         word = "used" if each.used else "free"
         cells = (each.namespace, each.facility, each.first, each.last, each.count, word)
-        yield cells, _shown(RANGES, ("facility", "first", "last"), each.namespace in plain)
+        yield cells, _shown(RANGES, ("facility", "first", "last"))
 
 
 def _unreadable(result: Census) -> Iterable[Row]:

@@ -230,13 +230,6 @@ class Census:
     plain: frozenset[str] = frozenset()
 
     @property
-    def plain_namespaces(self) -> frozenset[str]:
-        """The namespaces whose numbers may be shown, whatever they look like."""
-        return frozenset(
-            place.name for place in self.places if place.what == NUMBER and self.plain.issuperset(place.kinds)
-        )
-
-    @property
     def found(self) -> bool:
         """Whether there are duplicates, rows that cannot be read, or fewer new numbers than were wanted."""
         short = self.allocation is not None and len(self.allocation.badges) < self.allocation.wanted

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from textwrap import wrap
 
 from credkit.accounts import masked
@@ -73,7 +73,7 @@ def _text(result: Census, most: int | None) -> Iterator[str]:
         yield from _wrapped("At these readers the cards of a clash are one: what one may open, the other opens, too.")
     yield from ("", "Cards to reissue so that no clash is left anywhere")
     yield from _reissue(result, most)
-    yield from _ranges(result.ranges, result.plain_namespaces, most)
+    yield from _ranges(result.ranges, most)
     for planned in result.plans:
         yield from _plans(planned, result.room)
     if result.allocation:
@@ -139,17 +139,16 @@ def _reissue(result: Census, most: int | None) -> Iterator[str]:
     yield from _more(len(cards), most, "    ")
 
 
-def _ranges(ranges: Sequence[Range], plain: Collection[str], most: int | None) -> Iterator[str]:
+def _ranges(ranges: Sequence[Range], most: int | None) -> Iterator[str]:
     if not ranges:
         return
     yield from ("", "Numbers that were ever issued, by facility code")
     rows = [
         (
             f"{masked(each.namespace)}{'' if each.facility is None else f' {each.facility}'}", each.used,
-            span if each.namespace in plain else masked(span), each.runs, each.gap, each.free, f"{each.density:.1%}",
+            f"{each.first}-{each.last}", each.runs, each.gap, each.free, f"{each.density:.1%}",
         )
         for each in ranges[:most]
-        for span in [f"{each.first}-{each.last}"]
     ]  # fmt: skip
     yield from _table(("where", "used", "from-to", "runs", "longest gap", "free", "density"), rows, safe=True)
     yield from _more(len(ranges), most)

@@ -7,6 +7,8 @@ No reading is looked at, and nothing is written or changed: the result is a valu
 
 from __future__ import annotations
 
+from collections.abc import Collection
+
 import polars as pl
 
 from credkit.census.allocation import Wanted, allocate
@@ -18,8 +20,7 @@ from credkit.census.ranges import FACILITY, numbered, ranges
 from credkit.census.result import NUMBER, READER, TARGET, Census, Counts
 from credkit.census.views import View, digits, left, merges, number_bits, numbers_of, views, written
 from credkit.crosswalk.columns import KEY
-from credkit.crosswalk.suspects import texts_that_are
-from credkit.payment import has_room
+from credkit.crosswalk.suspects import suspects, told
 from credkit.sitemodel import Site
 
 
@@ -37,10 +38,11 @@ def census(site: Site, room: int = ROOM, *, wanted: Wanted | None = None) -> Cen
         grouped(scene, population)
     watched(site, scenes, {name: (view.reader.name, frame) for name, (view, frame) in seen.items()})
     codes = _codes(numbers, scenes)
-    plain = _plain(site, population)
+    plain = _plain(site, numbers)
     teller = Teller(site, population, codes, plain)
     places = tuple(summed(scene, population, codes) for scene in scenes)
-    found, stretches = ranges(site, numbers.spaces)
+    hidden = _hidden(site, plain)
+    found, stretches = ranges(site, {name: space for name, space in numbers.spaces.items() if name not in hidden})
     cards = {place.name: place.cards for place in places if place.what == NUMBER}
     return Census(
         site=site.name, as_of=site.as_of, file=site.credentials.name, room=room,
@@ -53,21 +55,31 @@ def census(site: Site, room: int = ROOM, *, wanted: Wanted | None = None) -> Cen
             f"{view.name}: nothing in the numbers of {view.reader.kind.name} is like what reaches its cut, so what it "
             "makes alike is not known"
             for view in looks if view.rest is None
-        ),
+        ) + tuple(hidden.values()),
         allocation=None if wanted is None else allocate(site, population, numbers, wanted),
         plain=plain,
     )  # fmt: skip
 
 
-def _plain(site: Site, population: pl.DataFrame) -> frozenset[str]:
-    """The kinds of which no value can hold an account number: their numbers may be shown, whatever they look like."""
-    return frozenset(
-        kind.name
-        for kind in site.kinds.values()
-        if kind.not_payment
-        or kind.declared
-        or not (has_room(kind.value) or texts_that_are(population.filter(kind=kind.name)["value"]).any())
-    )
+def _plain(site: Site, numbers: Numbered) -> frozenset[str]:
+    """The kinds of which no value holds an account number: their numbers may be shown, whatever they look like."""
+    secret = {
+        each.kind.name
+        for each in numbers.kinds.values()
+        if not (each.kind.not_payment or each.kind.declared)
+        and told(each.kind.value, each.values, suspects(each.kind.value, each.values, each.fields))[0].any()
+    }
+    return frozenset(name for name in site.kinds if name not in secret)
+
+
+def _hidden(site: Site, plain: Collection[str]) -> dict[str, str]:
+    """The namespaces of which no range may be shown, since it ends beside an account number, and why."""
+    return {
+        kind.namespace: f"the ranges of {kind.namespace}, because values of the kind {name} look like payment account "
+        f'numbers (if they are none: not_payment = "what these numbers are" under [kinds.{name}])'
+        for name, kind in site.kinds.items()
+        if name not in plain
+    }
 
 
 def _planned(site: Site, numbers: Numbered, namespace: str) -> bool:

@@ -14,7 +14,7 @@ from credkit.errors import shown
 from credkit.search.relation import readable
 from credkit.search.relation import relate as search
 
-WHY = "they are of two cards, or too few bits stand in both"
+WHY = "they are of two cards, or too few bits stand in both (frames with parity are for credkit identify)"
 CHANCE = "Two different cards show n bits of evidence once in 2 ** n pairs: relate a second card before you rely on it."
 MOST = 5  # connections on a screen, unless --all is given
 
@@ -51,7 +51,8 @@ def relate(first: str, second: str, everything: bool, as_json: bool, reveal: boo
         return int(not found)
     if not found:
         strange = [text for text, given in zip(texts, (first, second), strict=True) if not readable(given)]
-        why = f"{' and '.join(strange)} is no known form of a serial number" if strange else WHY
+        verb = "are no known forms" if len(strange) > 1 else "is no known form"
+        why = f"{' and '.join(strange)} {verb} of a serial number" if strange else WHY
         door.say(f"Nothing connects {' and '.join(texts)}: {why}.")
         if shortened(first) or shortened(second):
             door.say(f"It looks as if {SHORTENED}.")

@@ -38,7 +38,7 @@ class Row:
     without anything that was found. ``too_long`` are notes on what was written.
     ``secret`` says that the row holds, as read or at any step, a number that looks like a payment
     account number; ``tracks`` are the numbers of payment tracks in it, and ``whole`` says that one reads well.
-    ``declared`` says that the chain tells what its numbers are: it is reason enough to write them.
+    ``declared`` says that the chain tells what its numbers are: reason enough to write them in another notation.
     """
 
     input: str
@@ -93,7 +93,7 @@ class Row:
         Fields, bits and single characters would give a masked number away, so a secret row loses
         everything that was made of its text.
         """
-        if self.output is not None and self.secret and (self.tracks or not self.declared):
+        if self.output is not None and self.secret and (not self.declared or holds_account(self.output)):
             return replace(self, output=None, error=REFUSED, brief=REFUSED).hidden()
         if not self.secret:
             return self

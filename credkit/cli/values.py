@@ -14,11 +14,13 @@ from typing import BinaryIO, NamedTuple
 
 import click
 
+from credkit.errors import DefinitionError
 from credkit.spans import LIMIT
 from credkit.streams import Stream
 
 LONGEST = 2 * LIMIT  # bytes of a line: nothing that credkit reads as one value is longer
 _BOM = b"\xef\xbb\xbf"
+_UTF_16 = b"\xff\xfe", b"\xfe\xff"
 
 
 class Line(NamedTuple):
@@ -92,6 +94,8 @@ def lines(stream: BinaryIO) -> Iterator[Line]:
     first = True
     while raw := stream.readline(LONGEST + 1):
         if first:
+            if raw.startswith(_UTF_16):
+                raise DefinitionError("the input looks like UTF-16: convert it to UTF-8")
             raw, first = raw.removeprefix(_BOM), False
         if len(raw) > LONGEST and not raw.endswith(b"\n"):
             rest = raw

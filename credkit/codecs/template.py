@@ -26,6 +26,7 @@ from dataclasses import dataclass, replace
 from math import log2
 from string import Formatter
 from types import MappingProxyType
+from typing import ClassVar
 
 from credkit.codec import PRACTICE, Codec, Entry, Example, check_fields
 from credkit.errors import DefinitionError, shown
@@ -117,6 +118,8 @@ def build_template(*pieces: str) -> Codec:
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class AnimalNumber(Template):
     """The 15 digits that are printed of an animal's code: 12 digits have room for more than its 38 bits."""
+
+    declares: ClassVar[bool] = True
 
     @property
     def table(self) -> None:

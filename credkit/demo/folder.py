@@ -126,6 +126,7 @@ def brackwater(seed: int = SEED) -> World:
     stripes.not_one_swipe(world, swipers)
     stripes.typed_by_hand(world, swipers)
     stripes.another_keyboard(replace(world, dice=Dice(seed + 1)), swipers)  # its own dice: all else stays as it was
+    stripes.bank_cards(replace(world, dice=Dice(seed + 2)))
 
     noise.noted(world)
     noise.never_seen(world)

@@ -210,3 +210,11 @@ def another_keyboard(world: World, cards: list[Card]) -> None:
         text = world.encode(f"keyboard:dk/{chain}", world.dice.one(cards).numbers[STRIPE])
         world.read(PILOTS, world.any_time(PILOTS_DAY), text, "unreadable")
     world.plant("unreadable", PILOTS, 32, "32 swipes were typed at a computer that is set to the Danish layout")
+
+
+def bank_cards(world: World) -> None:
+    """Twice the desk typed the number of a visitor's bank card instead of a stripe's: a made-up one, with zeros."""
+    for _ in range(2):
+        world.read("desk-stripe", world.any_time(), "4000000000000002", "unreadable")
+    world.plant("unreadable", "desk-stripe", 2, "two numbers typed at the desk are none of a stripe")
+    world.plant("like-payment", "staff-stripe", 2, "a made-up number of a bank card was typed twice")

@@ -165,6 +165,8 @@ class FolderOutput(Output):
         return verify_folder(path, self.maker, marked=self.marked)
 
     def _check_surroundings(self) -> None:
+        if Path.cwd().is_relative_to(self.out):
+            raise Obstacle("is the folder that you are in, or one around it, and cannot take another's place")
         home = self.out.parent
         while not os.path.lexists(home):
             home = home.parent
