@@ -30,7 +30,7 @@ from credkit.checks import DIGITS, luhn
 
 ACCOUNT_DIGITS = range(12, 20)
 CLEAR = 6, 4  # digits at the start and at the end that may be shown
-BLANKS = " -\u00a0"  # between groups of any size, mixed
+BLANKS = " \u00a0\u202f-"  # between groups of any size, mixed; the hyphen comes last in the classes below, as no range
 JOINTS = "./_:,\t"  # between groups of at least two digits, always the same one
 WIDEST_GROUP = 10  # digits of one of several groups: with more, these are two numbers side by side
 
@@ -64,10 +64,10 @@ FIRST = "23456"  # the first digits of these prefixes
 _LONGEST_PREFIX = max(len(first) for first, *_ in ISSUERS)
 
 # What every text has that `masked` changes or that holds a track, for those who look at many texts by a kernel.
-ROOM = rf"[=^]|[0-9](?:[{BLANKS}{JOINTS}]?[0-9]){{10}}"
+ROOM = rf"[=^]|[0-9](?:[{JOINTS}{BLANKS}]?[0-9]){{10}}"
 
-_ROOM = re.compile(rf"[2-6](?:[{BLANKS}{JOINTS}]?[0-9]){{10}}")
-_RUN = re.compile(rf"[0-9](?:[{BLANKS}{JOINTS}]?[0-9]){{11,}}")
+_ROOM = re.compile(rf"[2-6](?:[{JOINTS}{BLANKS}]?[0-9]){{10}}")
+_RUN = re.compile(rf"[0-9](?:[{JOINTS}{BLANKS}]?[0-9]){{11,}}")
 _GROUP = re.compile("[0-9]+")
 _BEHIND = re.compile(r"[ :-]?[=Dd][ :-]?[0-9][ :-]?[0-9][ :-]?[0-9][ :-]?[0-9]|\^")  # D is = in chip data
 

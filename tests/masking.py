@@ -1,6 +1,6 @@
 """How often ordinary numbers are masked or refused: serials in every presentation, and a site's own worn stripes.
 
-What is asked of them stands in `test_masking`; ``python tests/survey.py --masking`` prints the same over more cards.
+What is asked of them stands in `test_masking`; ``python tests/survey.py masking`` prints the same over more cards.
 """
 
 from __future__ import annotations

@@ -77,6 +77,9 @@ def test_tracks_are_masked(text: str, said: str) -> None:
         "4111111111111 and 17 digits: 41143601234567853",  # no issuer of the prefix 4 has 17 digits
         "224-114360123456785",  # a manufacturer and a serial
         "62-281474976710655",
+        "4114x3601x2345x6785",  # a letter parts two numbers
+        "4285674856F516",  # hexadecimal
+        "4114;3601;2345;6785",  # cells of a row
         "04:11:22:33:44:55:66",
         "2026-11-30 07:40:00.123456",
         "30.11.2026 07:40:00",
@@ -135,7 +138,7 @@ def test_a_track_is_more_than_a_number(text: str, found: set[str], whole: bool) 
     [
         *[
             (joint.join(re.findall("....", ACCOUNT)), joint.join(("4114", "36**", "****", "6785")))
-            for joint in (" ", "-", ".", "/", "_", ":", ",", "\t", "\u00a0")
+            for joint in (" ", "-", ".", "/", "_", ":", ",", "\t", "\u00a0", "\u202f")
         ],
         (":".join(re.findall("..", ACCOUNT)), "41:14:36:**:**:**:67:85"),
         (" ".join(ACCOUNT), "4 1 1 4 3 6 * * * * * * 6 7 8 5"),
