@@ -121,7 +121,7 @@ def _plain(value: object) -> str:
 
 
 def nearest(word: str, known: Iterable[str]) -> str:
-    """A clause that offers the known word spelled most like ``word``, or nothing.
+    """A clause that offers the known word spelled most like ``word``, account numbers masked, or nothing.
 
     >>> nearest("weigand-26", ["hex", "wiegand-26"])
     '; did you mean wiegand-26?'
@@ -134,4 +134,4 @@ def nearest(word: str, known: Iterable[str]) -> str:
         return ""
     spelt = {name.lower(): name for name in known}
     close = get_close_matches(word.lower(), spelt, n=1)
-    return f"; did you mean {spelt[close[0]]}?" if close else ""
+    return f"; did you mean {masked(spelt[close[0]])}?" if close else ""

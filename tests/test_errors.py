@@ -28,6 +28,10 @@ def test_the_test_number_is_one() -> None:
     assert luhn.is_valid(ACCOUNT)
 
 
+def test_a_name_that_is_offered_is_masked() -> None:
+    assert nearest(f"gat {ACCOUNT}", [f"gate {ACCOUNT}"]) == "; did you mean gate 411436******6785?"
+
+
 @pytest.mark.parametrize(
     ("text", "said"),
     [

@@ -12,6 +12,7 @@ import pytest
 from click.testing import Result
 
 from credkit import DefinitionError, chain
+from credkit.accounts import holds_account
 from credkit.crosswalk import crosswalk, write_outputs
 from credkit.site import load_rows, load_site
 from tests.brackwater import HEADER, HEADS, Files, walk
@@ -539,3 +540,17 @@ def test_what_one_of_several_chains_reads_is_looked_at_as_if_it_were_the_only_on
     assert held == [["hold", "add"]] * 2
     assert unknown[0] == unknown[1] != other
     assert refused[0] == refused[1]
+
+
+def test_a_number_in_the_name_of_a_namespace_or_target_is_masked_beside_computed_ones(tmp_path: Path) -> None:
+    kind = f'[kinds.wide]\nnamespace = "berth {ACCOUNT}"\nvalue = "decimal:56/uid-a-7"\nkey = ["uid"]\n'
+    target = f'[targets."desk {ACCOUNT}"]\nkind = "wide"\nchain = "decimal:56/keep-low:56/uid-a-7"\ncolumn = "text"\n'
+    number = next(
+        text for text in (f"{(0x10 << 48) + step}" for step in range(1000)) if text[-1] != "0" and holds_account(text)
+    )
+    files = Files().card("C-1", number, kind="wide").card("C-2", number, kind="wide")
+    result = walk(site_of(HARBOUR + kind + target), files)
+    write_outputs(result, tmp_path / "out")
+    summary = (tmp_path / "out" / "summary.txt").read_text(encoding="utf-8")
+    assert f"berth 411436******6785 {number}: " in " ".join(summary.split())
+    assert ACCOUNT not in summary

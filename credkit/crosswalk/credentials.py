@@ -53,7 +53,7 @@ def duplicates(site: Site, owners: Mapping[Number, Sequence[Card]], doubts: Doub
             doubts.shared[card].append(f"its number is also that of {others(ids, card.credential)}")
         people = len({card.row.person for card in left})
         yield Finding(
-            code="duplicate-number", subject=f"{namespace} {about(left[0], left[0].written)}", count=len(ids),
+            code="duplicate-number", subject=f"{masked(namespace)} {about(left[0], left[0].written)}", count=len(ids),
             text=f"{named(ids)} have this one number ({counted(people, 'holder')}); no reading of it tells them apart",
         )  # fmt: skip
 

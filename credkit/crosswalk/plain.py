@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 
-from credkit.accounts import holds_account
+from credkit.accounts import holds_account, masked
 from credkit.crosswalk.register import Register
 from credkit.crosswalk.result import Finding, counted
 from credkit.crosswalk.sightings import Sighting
@@ -59,8 +59,8 @@ def subjects(
 ) -> frozenset[str]:  # fmt: skip
     """What findings may be about though it looks like an account number: computed numbers, and ``declared`` ones."""
     cards = [card for card in register.cards if not card.secret and (declared or not card.kind.not_payment)]
-    found = {f"{card.kind.namespace} {card.written}" for card in cards}
+    found = {f"{masked(card.kind.namespace)} {card.written}" for card in cards}
     for target in site.targets.values():
         stored = written[target.name].stored
-        found |= {f"{target.name} {stored[card]}" for card in cards if card in stored}
+        found |= {f"{masked(target.name)} {stored[card]}" for card in cards if card in stored}
     return frozenset(filter(holds_account, found))

@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from datetime import date
 from itertools import islice
 
-from credkit.accounts import holds_account
+from credkit.accounts import holds_account, masked
 from credkit.crosswalk.credentials import Doubts, distinct, held
 from credkit.crosswalk.crowd import NOBODY, Crowd
 from credkit.crosswalk.evidence import Evidence
@@ -80,7 +80,7 @@ def alike(site: Site, target: Target, done: Written) -> list[Finding]:
         numbers = named(dict.fromkeys(card.shown for card in group), quote=quoted)
         found.append(
             Finding(
-                code="duplicate-text", subject=f"{target.name} {about(group[0], text)}", count=len(ids),
+                code="duplicate-text", subject=f"{masked(target.name)} {about(group[0], text)}", count=len(ids),
                 text=f"{named(ids)} (numbers {numbers}) would be one text there",
             )
         )  # fmt: skip
