@@ -310,6 +310,18 @@ def test_two_texts_of_one_card_point_to_relate() -> None:
     assert "credkit relate" not in run("identify", "04A2B3C4", "04A2B3C4").output
 
 
+def test_zeros_before_a_known_number_speak_for_nothing() -> None:
+    """Of numbers that are filled up with zeros, some of cards that nobody knows are among the known ones by chance."""
+    random, claims = Random(12), 0
+    for _ in range(60):
+        known = [random.randrange(1, 2000) for _ in range(200)]
+        groups = identify(f"{random.randrange(1, 2000):08d}", known=known)
+        claims += any(match.known and group.evidence >= 8 for group in groups for match in group.matches)
+    assert claims == 0
+    (reason,) = (each for each in identify("0000000042", known=[42])[0].best.reasons if "known" in each)
+    assert reason == "a known number is among them (5 bits)"  # 32 numbers have six bits
+
+
 def test_a_known_number_that_is_not_there_is_said() -> None:
     known = run("identify", "C4B3A204", "--known", "77771716")
     assert "None of the known numbers" not in known.output

@@ -28,7 +28,7 @@ from credkit.accounts import CLEAR, holds_account
 from credkit.codec import Codec, carry
 from credkit.errors import CredkitError, DefinitionError
 from credkit.payment import digit_fields
-from credkit.reading import Field, Note, Row
+from credkit.reading import Field, Note
 from credkit.registry import chain
 from credkit.search.candidates import BLANKS, LEVELS, Candidate, candidates, chances
 
@@ -157,10 +157,10 @@ def _match(
         gain = len(row) * max(0.0, schema["facility"].room - log2(len(wanted)))
         evidence += gain
         reasons.append(f"the facility code is one that is expected ({counted(gain)})")
-    hits = [(field, item) for value in values for field, item in value.items() if _number(item) in known]
+    hits = [number for value in values for number in map(_number, value.values()) if number in known]
     if hits:
         compared = len(known) * sum(map(len, values))
-        gain = max(0.0, max(_said(schema.get(field), item) for field, item in hits) - log2(compared))
+        gain = max(0.0, max(map(_said, hits)) - log2(compared))
         evidence += gain
         reasons.append(f"a known number is among them ({counted(gain)})")
     notes = tuple({note.kind: note for each in row for note in each.notes}.values())
@@ -192,9 +192,9 @@ def _number(item: object) -> int | None:
     return item if isinstance(item, int) else None
 
 
-def _said(row: Row | None, item: object) -> float:
-    """How many bits a field says that holds a known number: all it has room for, or the digits of a text."""
-    return row.room if isinstance(row, Field) else len(str(item)) * log2(10)
+def _said(number: int | None) -> int:
+    """How many bits tell a number from the others that are as long: zeros before it say nothing."""
+    return max(0, (number or 0).bit_length() - 1)
 
 
 def _numbers(match: Match) -> tuple[tuple[Any, ...], ...]:
