@@ -15,7 +15,7 @@ A number that is computed from bits (a serial number, a field of a frame) is no 
 are digits of several fields that only stand side by side. Within a longer run of digits none is looked for.
 
 Source: ISO/IEC 7812-1 (lengths, prefixes, check digit), ISO/IEC 7813 (what stands in a track), EMV Book 3
-(tags 5A and 57 of chip data); the prefixes in use are from memory.
+(tags 5A and 57 of chip data), EMV Contactless Book C-2 (tag 9F6B, from memory); the prefixes in use are from memory.
 """
 
 from __future__ import annotations
@@ -76,7 +76,7 @@ _SHORTENED = re.compile(r"(?<![0-9])([2-6])[.,]([0-9]{10,18})[Ee]\+?(1[1-8])(?![
 
 # Chip data, EMV Book 3: a tag, the number of bytes, four bits a digit, F where a half is left over.
 _APPLICATION_NUMBER = re.compile("5[Aa]0([6-9Aa])(?=[0-9]{11})")
-_TRACK_EQUIVALENT = re.compile("57[01][0-9A-Fa-f](?=([0-9]{12,19})[Dd])")
+_TRACK_EQUIVALENT = re.compile("(?:57|9[Ff]6[Bb])[01][0-9A-Fa-f](?=([0-9]{12,19})[Dd])")
 
 # Issuers of driving licences (AAMVA, from memory): 636000 and on, 604426 and on.
 _LICENCE = "(?!6360|6044)"

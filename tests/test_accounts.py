@@ -154,6 +154,7 @@ def test_a_track_is_more_than_a_number(text: str, found: set[str], whole: bool) 
         (f"5a08{ACCOUNT}", "5a08411436******6785"),
         ("5A 08 41 14 36 01 23 45 67 85", "5A 08 41 14 36 ** ** ** 67 85"),
         (f"5711{ACCOUNT}D3012101", "5711411436******6785********"),  # tag 57
+        (f"9F6B13{ACCOUNT}D{REST}F", f"9F6B13411436******6785{'*' * 19}"),  # tag 9F6B, EMV Contactless Book C-2
     ],
 )
 def test_digits_are_found_however_they_are_parted(text: str, said: str) -> None:
