@@ -30,6 +30,7 @@ from credkit.tables.layout import Layout
 from credkit.tables.notation import Notation
 
 _INVERTED = str.maketrans("01", "10")
+_ZEROS = "0" * max(letters.width for letters in SETS.values())  # that a record of a swipe may have lost
 LONGEST_TYPED = 512  # characters of a text that is looked at as typed under other keyboard layouts
 MOST_ZEROS = 8  # that may be lost before a text
 LEAST = 10 ** (ACCOUNT_DIGITS.start - 1)  # the smallest number that has room for an account number
@@ -200,7 +201,8 @@ def _stripes(bits: Bits) -> Iterator[_Seen]:
 
 
 def _sound(lines: str) -> Iterator[_Seen]:
-    """The texts of lines that read well as a stripe: parity, LRC and sentinels are right."""
+    """The texts of lines that read well as a stripe, zeros around them or not: parity, LRC and sentinels are right."""
+    lines = f"{_ZEROS}{lines}{_ZEROS}"
     for codec in (chain("track-1-bits"), chain("track-2-bits"), chain("track-3-bits")):
         text = codec.attempt(to_word(Bits(f"0b{lines}")))
         if text is not None:

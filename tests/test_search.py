@@ -337,6 +337,16 @@ def test_what_cannot_be_read_is_named() -> None:
     assert result.exit_code == 1
 
 
+def test_zeros_that_fill_up_every_number_count_once() -> None:
+    """A reader that prints eight digits does so for every card: how many cards are shown tells no more about it."""
+    one, eight = (identify([f"{1000 + place:08d}" for place in range(count)]) for count in (1, 8))
+    for few, many in zip(one, eight, strict=False):
+        assert many.evidence <= few.evidence + 1
+    frames = [chain("hex:8/right-justified:26/wiegand-26").encode({"facility": 12, "number": n}) for n in (7, 8, 900)]
+    three, two, alone = (identify(frames[:count])[0].best for count in (3, 2, 1))
+    assert (alone.evidence, two.evidence, three.evidence) == (8, 10, 12)  # six zeros once, two parity bits a card
+
+
 SECRET = (  # of the WHATWG HTML standard's example
     f";{ACCOUNT}=30121010000000000?", f"%B{ACCOUNT}^A/B^3012101?", ACCOUNT,
     ":".join(ACCOUNT[place : place + 2] for place in range(0, 16, 2)),

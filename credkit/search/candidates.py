@@ -58,7 +58,8 @@ class Candidate:
     """A chain that reads a text.
 
     ``value`` is what it reads; ``evidence`` the bits by which it explains the text better than chance
-    (less than none where the text is shorter than such a value usually is); ``cost`` what its steps
+    (less than none where the text is shorter than such a value usually is), ``form`` those of them that are one fact
+    about a reader, however many cards it reads (digits and bits that it fills up with zeros); ``cost`` what its steps
     cost; ``notes`` what the value earns.
     """
 
@@ -66,6 +67,7 @@ class Candidate:
     value: Mapping[str, Any]
     evidence: float
     cost: float
+    form: float = 0.0
     notes: tuple[Note, ...] = ()
 
 
@@ -73,15 +75,17 @@ class Candidate:
 class _Tail:
     """Steps behind a notation, with what they cost.
 
-    ``worth`` is what their checks are worth, the same for every value; ``serial`` says that they are
-    one number in an order of bytes, ``noted`` that a value can earn notes. Two that have the same
-    ``test`` take the same values: ``length`` bits of them (those before are zeros), and what else they ask.
+    ``worth`` is what their checks are worth, the same for every value, ``zeros`` those of zero padding;
+    ``serial`` says that they are one number in an order of bytes, ``noted`` that a value can earn notes.
+    Two that have the same ``test`` take the same values: ``length`` bits of them (those before are zeros),
+    and what else they ask.
     """
 
     text: str
     codec: Codec
     cost: float
     worth: float
+    zeros: float
     length: int
     test: tuple[Hashable, ...]
     serial: bool = False
@@ -101,7 +105,8 @@ class _Tail:
         if test and str(test[0]).startswith("right-justified:"):
             length = int(str(test.pop(0)).partition(":")[2])
         judged = tuple(each for each in test if each != ALL)
-        return cls(text, codec, cost, worth(whole.inspect(sample)), length, judged, alone, noted)
+        reading = whole.inspect(sample)
+        return cls(text, codec, cost, worth(reading), worth(reading, "padding"), length, judged, alone, noted)
 
 
 ALL = tuple(range(64))
@@ -270,7 +275,7 @@ def _read(name: str, head: _Head, text: str, word: Word) -> Iterator[Candidate]:
             notes = tail.codec.inspect(to_bits(word)).notes if tail.noted else ()
             yield Candidate(
                 chain=f"{name}/{tail.text}", value=fields, evidence=surplus + tail.worth,
-                cost=tail.cost + CUT * head.cut, notes=notes,
+                form=surplus + tail.zeros, cost=tail.cost + CUT * head.cut, notes=notes,
             )  # fmt: skip
     if name.endswith("binary"):
         for step, codec in named("bits", "text"):
@@ -295,6 +300,6 @@ def _texts(front: str, text: str) -> Iterator[Candidate]:
             )  # fmt: skip
 
 
-def worth(reading: Reading) -> float:
-    """The bits that the checks of a good reading are worth."""
-    return float(sum(check.evidence for check in reading.checks))
+def worth(reading: Reading, rule: str = "") -> float:
+    """The bits that the checks of a good reading are worth; those of one ``rule``, if it is given."""
+    return float(sum(check.evidence for check in reading.checks if rule in ("", check.rule)))

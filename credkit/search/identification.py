@@ -146,7 +146,7 @@ def _match(
     name: str, first: Candidate, row: Sequence[Candidate], values: Sequence[Mapping[str, Any]],
     wanted: frozenset[int], known: frozenset[int],
 ) -> Match | None:  # fmt: skip
-    evidence = sum(each.evidence for each in row)
+    evidence = sum(each.evidence - each.form for each in row) + min(each.form for each in row)
     reasons = []
     if evidence >= 1:
         reasons.append(f"form and checks: {counted(evidence)}")
@@ -154,7 +154,8 @@ def _match(
     if wanted and "facility" in schema:
         if any(_number(value["facility"]) not in wanted for value in values):
             return None
-        gain = len(row) * max(0.0, schema["facility"].room - log2(len(wanted)))
+        codes = {value["facility"] for value in values}  # that several cards have one is one fact
+        gain = len(codes) * max(0.0, schema["facility"].room - log2(len(wanted)))
         evidence += gain
         reasons.append(f"the facility code is one that is expected ({counted(gain)})")
     hits = [number for value in values for number in map(_number, value.values()) if number in known]
