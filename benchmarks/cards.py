@@ -16,11 +16,11 @@ from tempfile import TemporaryDirectory
 from cryptography.hazmat.primitives.ciphers.algorithms import AES
 from cryptography.hazmat.primitives.cmac import CMAC
 
-from credkit.csvfiles import File
-from credkit.memory.data import write_batch
-from credkit.memory.listing import read_backs
-from credkit.memory.masters import MasterKey
-from credkit.memory.readback import check_all
+from credkit.cards.data import write_batch
+from credkit.cards.listing import read_backs
+from credkit.cards.masters import MasterKey
+from credkit.cards.readback import check_all
+from credkit.files.csvfiles import File
 from tests.cards import STAFF, credentials, dump, plan, rows
 
 KEY = bytes.fromhex("2B7E151628AED2A6ABF7158809CF4F3C")  # a published test value (SP 800-38B), never a key to use

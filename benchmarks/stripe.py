@@ -15,9 +15,9 @@ from typing import Any
 import construct
 from bitstring import Bits
 
-from credkit.codec import Codec
+from credkit.catalogue.registry import chain
 from credkit.codecs.contents import content_entries
-from credkit.registry import chain
+from credkit.core.codec import Codec
 
 CONTENT = {
     "harbour-stripe": {

@@ -11,37 +11,41 @@
 The public names are loaded when they are first used, so that importing credkit costs nothing.
 """
 
+from collections.abc import Sequence
+from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
+from credkit.core import hooks
+
 if TYPE_CHECKING:
-    from credkit.api import choice, conversion, convert, decode, encode, inspect
-    from credkit.codec import Codec, Entry, Example
+    from credkit.cards.entry import memory_entry
+    from credkit.cards.plans import load_plan
+    from credkit.catalogue.api import choice, conversion, convert, decode, encode, inspect
+    from credkit.catalogue.registry import chain, get, names
     from credkit.codecs.contents import content_entries
     from credkit.codecs.fieldsteps import map_entry
     from credkit.codecs.frames import layout_entries
-    from credkit.errors import CredkitError, DecodeError, DefinitionError, EncodeError, UnknownCodec
-    from credkit.memory.entry import memory_entry
-    from credkit.memory.plans import load_plan
-    from credkit.reading import Check, Field, Note, Part, Reading, Step, TextField
-    from credkit.registry import chain, get, names
-    from credkit.search.identification import identify
-    from credkit.search.relation import relate
+    from credkit.core.codec import Codec, Entry, Example
+    from credkit.core.errors import CredkitError, DecodeError, DefinitionError, EncodeError, UnknownCodec
+    from credkit.core.reading import Check, Field, Note, Part, Reading, Step, TextField
+    from credkit.explain.identification import identify
+    from credkit.explain.relation import relate
 
 __version__ = "0.1.0"
 
 _HOMES = {
-    "api": ("choice", "conversion", "convert", "decode", "encode", "inspect"),
-    "codec": ("Codec", "Entry", "Example"),
+    "catalogue.api": ("choice", "conversion", "convert", "decode", "encode", "inspect"),
+    "core.codec": ("Codec", "Entry", "Example"),
     "codecs.contents": ("content_entries",),
     "codecs.fieldsteps": ("map_entry",),
     "codecs.frames": ("layout_entries",),
-    "errors": ("CredkitError", "DecodeError", "DefinitionError", "EncodeError", "UnknownCodec"),
-    "memory.entry": ("memory_entry",),
-    "memory.plans": ("load_plan",),
-    "reading": ("Check", "Field", "Note", "Part", "Reading", "Step", "TextField"),
-    "registry": ("chain", "get", "names"),
-    "search.identification": ("identify",),
-    "search.relation": ("relate",),
+    "core.errors": ("CredkitError", "DecodeError", "DefinitionError", "EncodeError", "UnknownCodec"),
+    "cards.entry": ("memory_entry",),
+    "cards.plans": ("load_plan",),
+    "core.reading": ("Check", "Field", "Note", "Part", "Reading", "Step", "TextField"),
+    "catalogue.registry": ("chain", "get", "names"),
+    "explain.identification": ("identify",),
+    "explain.relation": ("relate",),
 }
 __all__ = [
     "Check",
@@ -78,11 +82,22 @@ __all__ = [
 ]
 
 
+def _redact(texts: Sequence[str]) -> Sequence[str]:
+    redacted: Sequence[str] = import_module("credkit.privacy.accounts").redacted(texts)
+    return redacted
+
+
+def _draw(value: object) -> str | None:
+    drawn: str | None = import_module("credkit.privacy.pictures").svg_of(value)
+    return drawn
+
+
+hooks.give(redact=_redact, draw=_draw)
+
+
 def __getattr__(name: str) -> Any:
     for home, homed in _HOMES.items():
         if name in homed:
-            from importlib import import_module
-
             value = getattr(import_module(f"credkit.{home}"), name)
             globals()[name] = value
             return value

@@ -12,8 +12,8 @@ from pathlib import Path
 from bitstring import Bits
 from click.testing import CliRunner
 
+from credkit.catalogue.registry import ELSEWHERE
 from credkit.cli import EVERY, main
-from credkit.codec import Entry
 from credkit.codecs import (
     checkdigits,
     contents,
@@ -33,10 +33,10 @@ from credkit.codecs import (
     tracktexts,
     uids,
 )
-from credkit.drawsvg import layout_svg
-from credkit.registry import ELSEWHERE
-from credkit.search.presentations import presentations
-from credkit.spans import written as span
+from credkit.core.codec import Entry
+from credkit.core.spans import written as span
+from credkit.explain.presentations import presentations
+from credkit.explain.svg import layout_svg
 from credkit.tables.layout import Layout, Limit
 
 HERE = Path(__file__).parent
@@ -135,7 +135,7 @@ def presentations_page() -> str:
     lines = [
         "# Presentations of a serial number",
         "",
-        "Generated from `credkit/search/presentations.py` by `docs/generate.py`. Source: common practice, no source.",
+        "Generated from `credkit/explain/presentations.py` by `docs/generate.py`. Source: common practice, no source.",
         "",
         "The serial numbers are those of public examples: `04112233445566` (7 bytes) and `04112233` (4 bytes), as the",
         "card sends them. A chain reads the text to the bits that stand in it; where bytes were left out, no chain",

@@ -22,8 +22,8 @@ from credkit.crosswalk.many import Many
 from credkit.crosswalk.outputs import EXCEPTIONS, LINES, Written, csv_text
 from credkit.crosswalk.result import CODES
 from credkit.site import load_site
-from credkit.sitefiles import Assignment, Held, Read
-from credkit.sitemodel import Rows, Site
+from credkit.site.model import Rows, Site
+from credkit.site.rows import Assignment, Held, Read
 
 HEADER = """
 [site]

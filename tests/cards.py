@@ -13,12 +13,12 @@ from pathlib import Path
 from random import Random
 from tempfile import TemporaryDirectory
 
-from credkit.csvfiles import File
-from credkit.memory.image import Press
-from credkit.memory.listing import ReadBack
-from credkit.memory.masters import MasterKey
-from credkit.memory.plan import Plan
-from credkit.memory.plans import load_plan
+from credkit.cards.image import Press
+from credkit.cards.listing import ReadBack
+from credkit.cards.masters import MasterKey
+from credkit.cards.plan import Plan
+from credkit.cards.plans import load_plan
+from credkit.files.csvfiles import File
 
 STAFF = """
 [plan]

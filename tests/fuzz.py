@@ -21,7 +21,7 @@ if not __package__:
     sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from credkit import CredkitError, DecodeError, EncodeError, content_entries, layout_entries
-from credkit.codec import Codec
+from credkit.core.codec import Codec
 from tests.contentstrategies import content_definition
 from tests.strategies import both_ways, built, damaged, definition, fuzzed, noise, readable, valid
 

@@ -28,8 +28,8 @@ if not __package__:
 
 import credkit
 from credkit import CredkitError, chain, content_entries, layout_entries, load_plan
-from credkit.codec import Codec
-from credkit.site import load_site, site_entries
+from credkit.core.codec import Codec
+from credkit.site.description import load_site, site_entries
 from tests.brackwater import SITE
 from tests.contentstrategies import content_definition
 from tests.strategies import TRAPS, damaged, definition, fuzzed, noise

@@ -25,7 +25,7 @@ from random import Random
 from typing import Any
 
 from credkit.cli import CARD, COMMANDS, main
-from credkit.outputs.staging import tidy
+from credkit.files.outputs.staging import tidy
 from tests import captures
 from tests.brackwater import SITE, Files, hexed
 from tests.cards import STAFF, credentials, rows

@@ -22,8 +22,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from credkit.outputs import FileOutput, FolderOutput, add_files, place, write_folder
-from credkit.outputs.staging import Staging, tidy
+from credkit.files.outputs import FileOutput, FolderOutput, add_files, place, write_folder
+from credkit.files.outputs.staging import Staging, tidy
 
 CALLS = ("mkdir", "link", "rename", "replace", "fsync", "unlink", "rmdir")  # of the module os; pathlib calls these, too
 SIGNALS = {"kill": signal.SIGKILL, "term": signal.SIGTERM, "interrupt": signal.SIGINT, "twice": signal.SIGTERM}
@@ -36,7 +36,7 @@ State = dict[str, Any]
 
 
 def interrupt_at(point: int, act: str) -> Callable[[], int]:
-    """Let ``act`` happen at step ``point``: before (even) or behind (odd) a call from `credkit.outputs`.
+    """Let ``act`` happen at step ``point``: before (even) or behind (odd) a call from `credkit.files.outputs`.
 
     What is given back counts the steps so far.
     """
@@ -66,7 +66,7 @@ def interrupt_at(point: int, act: str) -> Callable[[], int]:
 
 def _is_output(frame: Any) -> bool:
     while frame is not None:
-        if frame.f_globals.get("__name__", "").startswith("credkit.outputs"):
+        if frame.f_globals.get("__name__", "").startswith("credkit.files.outputs"):
             return True
         frame = frame.f_back
     return False

@@ -12,12 +12,12 @@ from random import Random
 from bitstring import Bits
 
 from credkit import CredkitError, chain
-from credkit.accounts import ACCOUNT_DIGITS, holds_account
-from credkit.api import conversion
+from credkit.catalogue.api import conversion
 from credkit.cli.rows import converted
 from credkit.cli.values import Line
-from credkit.payment import payment
-from credkit.search.presentations import SIZES, presentations
+from credkit.explain.presentations import SIZES, presentations
+from credkit.privacy.accounts import ACCOUNT_DIGITS, holds_account
+from credkit.privacy.payment import payment
 from tests.tracks import on_medium
 
 SERIALS = {32: "uid-a-4", 56: "uid-a-7", 80: "uid-a-10", 64: "uid-15693"}

@@ -11,7 +11,7 @@ from base64 import b64encode
 from collections.abc import Iterator
 from pathlib import Path
 
-from credkit.memory.keys import MasterKey
+from credkit.cards.keys import MasterKey
 
 KEY_16 = bytes.fromhex("9C61E07D3BB84FA2D51637C8F04E92AB")
 KEY_24 = bytes.fromhex("E37A90C5146DB82F5B0EF19D68A7C3427F36D18B94CE5A02")

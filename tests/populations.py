@@ -15,8 +15,8 @@ from pathlib import Path
 from typing import Any
 
 from credkit.site import load_site
-from credkit.sitefiles import CREDENTIALS
-from credkit.sitemodel import Site
+from credkit.site.model import Site
+from credkit.site.rows import CREDENTIALS
 from tests.brackwater import HEADER
 
 SITE = (

@@ -19,8 +19,10 @@ from bitstring import Bits
 from hypothesis import strategies as st
 
 from credkit import chain, layout_entries, map_entry
-from credkit.chains import Choice
-from credkit.codec import Codec, Entry
+from credkit.cards.entry import memory_entry
+from credkit.cards.keys import MasterKey
+from credkit.cards.plans import load_plan
+from credkit.catalogue.registry import catalogue
 from credkit.codecs.contents import Parts
 from credkit.codecs.cyclic import Cyclic
 from credkit.codecs.dates import DayCount, StoredDate
@@ -30,12 +32,10 @@ from credkit.codecs.stored import Bcd, Characters
 from credkit.codecs.stripe import TrackBits
 from credkit.codecs.texts import LastDigits
 from credkit.codecs.tracktexts import TrackText
-from credkit.memory.entry import memory_entry
-from credkit.memory.keys import MasterKey
-from credkit.memory.plans import load_plan
-from credkit.reading import Field, Row, TextField
-from credkit.registry import catalogue
-from credkit.spans import LIMIT, written
+from credkit.core.chains import Choice
+from credkit.core.codec import Codec, Entry
+from credkit.core.reading import Field, Row, TextField
+from credkit.core.spans import LIMIT, written
 from credkit.tables.content import ContentCodec
 from credkit.tables.select import SelectCodec
 from tests.contentstrategies import valid_content, valid_parts, valid_track

@@ -30,10 +30,10 @@ from time import perf_counter
 from bitstring import Bits
 
 from credkit import CredkitError, chain, identify, relate
-from credkit.search.identification import Group
-from credkit.search.presentations import SIZES as ALL_SIZES
-from credkit.search.presentations import Presentation, presentations
-from credkit.search.relation import Connection
+from credkit.explain.identification import Group
+from credkit.explain.presentations import SIZES as ALL_SIZES
+from credkit.explain.presentations import Presentation, presentations
+from credkit.explain.relation import Connection
 
 if not __package__:
     sys.path.insert(0, str(Path(__file__).resolve().parents[1]))

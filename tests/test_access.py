@@ -11,7 +11,7 @@ from itertools import product
 import pytest
 
 from credkit import DecodeError, DefinitionError
-from credkit.memory.access import DATA, TRAILER, Access, DataRule, data_condition, trailer_condition
+from credkit.cards.access import DATA, TRAILER, Access, DataRule, data_condition, trailer_condition
 
 # C1C2C3: read, write, increment, decrement/transfer/restore
 PRINTED_DATA = """

@@ -17,9 +17,19 @@ from stdnum import luhn
 
 import credkit
 from credkit import CredkitError, chain, layout_entries
-from credkit.accounts import ACCOUNT_DIGITS, FIRST, ISSUERS, ROOM, hidden, holds_account, holds_track, masked, tracks
-from credkit.errors import shown
-from credkit.payment import NOTHING, has_room, held, is_declared, of_reading, passing, payment
+from credkit.core.sentences import shown
+from credkit.privacy.accounts import (
+    ACCOUNT_DIGITS,
+    FIRST,
+    ISSUERS,
+    ROOM,
+    hidden,
+    holds_account,
+    holds_track,
+    masked,
+    tracks,
+)
+from credkit.privacy.payment import NOTHING, has_room, held, is_declared, of_reading, passing, payment
 from tests.commandline import ACCOUNT, CHAIN
 from tests.tracks import TRACK_1, TRACK_2, naked
 

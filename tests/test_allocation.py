@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from credkit.census import Wanted, census
 from credkit.census.result import Allocation
-from credkit.errors import DefinitionError
+from credkit.core.errors import DefinitionError
 from tests.brackwater import HEADER
 from tests.populations import Row, row, site
 

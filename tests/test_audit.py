@@ -20,11 +20,11 @@ from credkit.audit import Audit, Clock, Columns, Plan, ReaderCount, audit, csvpi
 from credkit.audit.blind import Channel, Judged, blind, pairs, rows_of
 from credkit.audit.bounded import COARSER, Bins
 from credkit.audit.summary import Counts
-from credkit.codec import to_bits
-from credkit.registry import catalogue
-from credkit.sitefiles import moment
+from credkit.catalogue.registry import catalogue
+from credkit.core.codec import to_bits
+from credkit.files.moments import moment
+from credkit.files.times import moment_of
 from credkit.tables.layout import Layout, LayoutCodec, Limit
-from credkit.times import moment_of
 from tests.captures import CHAIN, START, Row, as_csv, changes_in, counted, hexed, made, only_here, word, written
 
 KINDS = ("csv", "csv.gz", "jsonl", "jsonl.gz", "parquet")

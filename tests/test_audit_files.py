@@ -26,7 +26,7 @@ from credkit.audit import Audit, Clock, Columns, Plan, audit, audit_text, secret
 from credkit.audit.entries import LONGEST
 from credkit.audit.secrets import narrow, told
 from credkit.demo import write_demo
-from credkit.regularfiles import LONGEST_LINE
+from credkit.files.regularfiles import LONGEST_LINE
 from credkit.site import load_rows, load_site
 from tests.captures import CHAIN, START, Row, as_csv, as_json, hexed, made, written
 from tests.commandline import CREDKIT, ENVIRONMENT, on_a_terminal, records, run

@@ -16,7 +16,7 @@ from hypothesis import given
 import credkit.bulk
 from credkit import CredkitError, DefinitionError, chain, layout_entries
 from credkit.bulk.words import pack
-from credkit.codec import Codec, carry, is_form, to_word
+from credkit.core.codec import Codec, carry, is_form, to_word
 from tests.strategies import (
     built,
     chain_before,

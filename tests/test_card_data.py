@@ -21,13 +21,13 @@ from cryptography.hazmat.primitives.ciphers.algorithms import AES
 from cryptography.hazmat.primitives.cmac import CMAC
 
 from credkit import DefinitionError, EncodeError, __version__
-from credkit.csvfiles import File
-from credkit.memory.credentials import name_problem
-from credkit.memory.data import NoMasterKey, write_batch
-from credkit.memory.image import Press
-from credkit.memory.listing import listing, read_back, read_backs
-from credkit.memory.masters import check_value
-from credkit.memory.plan import Plan
+from credkit.cards.credentials import name_problem
+from credkit.cards.data import NoMasterKey, write_batch
+from credkit.cards.image import Press
+from credkit.cards.listing import listing, read_back, read_backs
+from credkit.cards.masters import check_value
+from credkit.cards.plan import Plan
+from credkit.files.csvfiles import File
 from tests.cards import ROW, SERIAL, STAFF, credentials, plan, rows
 from tests.masters import KEY, MASTER, leaks
 
@@ -384,7 +384,7 @@ def test_an_interruption_leaves_nothing(tmp_path: Path) -> None:
 KILLED = """
 import os, signal, sys
 from pathlib import Path
-from credkit.memory.data import write_batch
+from credkit.cards.data import write_batch
 from tests.cards import credentials, plan, rows
 from tests.masters import MASTER
 folder = Path(sys.argv[1])

@@ -13,16 +13,16 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from credkit.catalogue.registry import catalogue
 from credkit.census import Wanted, census, census_text
 from credkit.census.allocation import MOST_WANTED
 from credkit.census.plans import layouts, plan
 from credkit.census.reissue import cover
 from credkit.census.result import Census
+from credkit.core.errors import DefinitionError
 from credkit.crosswalk import crosswalk
 from credkit.crosswalk.chances import pairs
 from credkit.demo.folder import write_demo
-from credkit.errors import DefinitionError
-from credkit.registry import catalogue
 from credkit.site import load_site
 from tests.populations import SITE, Counted, Row, number, row, site
 
@@ -328,8 +328,8 @@ def test_the_layouts_are_those_with_a_facility_code_and_a_number() -> None:
 
 
 def _fields(name: str) -> set[str]:
-    from credkit.codec import Codec
-    from credkit.registry import get
+    from credkit.catalogue.registry import get
+    from credkit.core.codec import Codec
 
     entry = get(name)
     if entry.usual != ("",):

@@ -17,9 +17,9 @@ from benchmarks.census import main as benchmark
 from credkit.census import Wanted, census, census_text, write_census
 from credkit.census.outputs import NAMES
 from credkit.census.population import fast, read_population, strict
+from credkit.core.errors import DefinitionError
 from credkit.demo.folder import write_demo
-from credkit.errors import DefinitionError
-from credkit.outputs.marks import FOLDER_MARK
+from credkit.files.outputs.marks import FOLDER_MARK
 from tests.commandline import ACCOUNT, records, run
 from tests.populations import SITE, row, site, written
 

@@ -24,9 +24,9 @@ from credkit import (
     encode,
     inspect,
 )
-from credkit.chains import link
-from credkit.codec import Codec
-from credkit.grammar import parse, step
+from credkit.core.chains import link
+from credkit.core.codec import Codec
+from credkit.core.grammar import parse, step
 from tests.strategies import both_ways, built, randoms, registered, valid
 
 CARD = {"facility": 123, "number": 45678}

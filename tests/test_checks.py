@@ -18,7 +18,7 @@ from stdnum import luhn as other_luhn
 from stdnum.iso7064 import mod_11_10, mod_37_36
 
 from credkit import DecodeError, DefinitionError, EncodeError, chain, layout_entries
-from credkit.checks import ALPHANUMERICS, DIGITS, crc, crc_rows, hybrid, luhn, parity, weighted
+from credkit.core.checks import ALPHANUMERICS, DIGITS, crc, crc_rows, hybrid, luhn, parity, weighted
 
 
 def of_bytes(data: bytes, **parameters: int) -> int:

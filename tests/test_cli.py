@@ -11,8 +11,8 @@ import click
 import pytest
 
 import credkit
+from credkit.catalogue.registry import catalogue
 from credkit.cli import COMMANDS, EVERY, main
-from credkit.registry import catalogue
 from tests.commandline import BAD, CHAIN, CREDKIT, ENVIRONMENT, GOOD, KEYS, PLAIN, process, records, run
 
 SCREENS = Path(__file__).with_name("screens")
@@ -343,7 +343,17 @@ def test_a_chain_is_refused_before_standard_input_is_read() -> None:
 
 
 @pytest.mark.parametrize(
-    "module", ["rich", "credkit.diagnose", "credkit.draw", "credkit.crosswalk", "credkit.search", "crcmod", "json"]
+    "module",
+    [
+        "rich",
+        "credkit.explain.diagnosis",
+        "credkit.explain.drawing",
+        "credkit.crosswalk",
+        "credkit.explain.identification",
+        "credkit.privacy.payment",
+        "crcmod",
+        "json",
+    ],
 )
 def test_the_list_does_not_load(module: str) -> None:
     program = f"import sys, atexit\natexit.register(lambda: print({module!r} in sys.modules))\n{CREDKIT[2]}"

@@ -14,10 +14,10 @@ from xml.etree import ElementTree
 
 import pytest
 
-from credkit.memory.access import DATA, TRAILER
-from credkit.memory.geometry import COMMON
-from credkit.memory.keys import card_key, record_mac
-from credkit.memory.masters import check_value
+from credkit.cards.access import DATA, TRAILER
+from credkit.cards.geometry import COMMON
+from credkit.cards.keys import card_key, record_mac
+from credkit.cards.masters import check_value
 from tests.commandline import CREDKIT, ENVIRONMENT, on_a_terminal, records, run
 from tests.masters import KEY, MASTER, OTHER, key_file, leaks
 from tests.masters import KEY_32 as OTHER_KEY

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from credkit import chain
-from credkit.cautions import PAYMENT
+from credkit.explain.cautions import PAYMENT
 from tests.commandline import ACCOUNT, CHAIN, records, run
 from tests.tracks import BITS_1, BITS_2, TRACK_1, TRACK_2, hexadecimal, inverted, leaks, naked, on_medium
 

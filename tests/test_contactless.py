@@ -17,10 +17,10 @@ from hypothesis import given
 
 import credkit
 from credkit import DecodeError, DefinitionError, EncodeError, chain, convert, identify
-from credkit.codec import Codec, to_word
+from credkit.catalogue.registry import catalogue
 from credkit.codecs.uids import UidForm
-from credkit.diagnose import diagnose
-from credkit.registry import catalogue
+from credkit.core.codec import Codec, to_word
+from credkit.explain.diagnosis import diagnose
 from credkit.tables.layout import LayoutCodec
 from tests.strategies import randoms, valid
 from tests.test_layout import packed

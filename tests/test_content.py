@@ -15,7 +15,7 @@ from stdnum import ean, luhn
 from stdnum.iso7064 import mod_11_10, mod_37_36
 
 from credkit import DecodeError, DefinitionError, EncodeError, Field, TextField, chain, content_entries, layout_entries
-from credkit.codec import Codec, check_fields
+from credkit.core.codec import Codec, check_fields
 from credkit.site import load_site
 from credkit.tables.characters import ALPHANUMERIC, NUMERIC
 from credkit.tables.content import ContentCodec

@@ -20,11 +20,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from credkit import DecodeError, DefinitionError, EncodeError, chain
-from credkit.checks import crc
-from credkit.codec import to_word
-from credkit.diagnose import diagnose
-from credkit.registry import catalogue
-from credkit.spans import LIMIT
+from credkit.catalogue.registry import catalogue
+from credkit.core.checks import crc
+from credkit.core.codec import to_word
+from credkit.core.spans import LIMIT
+from credkit.explain.diagnosis import diagnose
 from credkit.tables.crcs import CRCS, XOR, Crc
 
 # The same CRCs as another library describes them; that of ISO/IEC 15693 is the one of ISO/IEC 13239.
@@ -149,7 +149,7 @@ def test_the_residue(name: str) -> None:
 def test_crcs_are_loaded_when_one_is_computed() -> None:
     """The catalogue must stay light."""
     program = (
-        "import sys; from credkit.registry import catalogue, chain; catalogue(); chain('hex/crc-a'); "
+        "import sys; from credkit.catalogue.registry import catalogue, chain; catalogue(); chain('hex/crc-a'); "
         "print('crcmod' in sys.modules); chain('hex/crc-a').decode('123426CF'); print('crcmod' in sys.modules)"
     )
     done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)

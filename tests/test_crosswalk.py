@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 from credkit import DefinitionError, chain
 from credkit.crosswalk import Exceptional, crosswalk, summary_text
 from credkit.site import load_site
-from credkit.sitefiles import Assignment, Read
-from credkit.sitemodel import Site
+from credkit.site.model import Site
+from credkit.site.rows import Assignment, Read
 from tests.brackwater import HEADS, SITE, Files, codes, found, frame, hexed, line, made, serials, two, walk
 
 

@@ -11,11 +11,12 @@ from typing import Any
 
 import pytest
 
-from credkit import Codec, diagnose
+from credkit import Codec
 from credkit.crosswalk import causes, crosswalk
 from credkit.crosswalk.result import FINDINGS
 from credkit.crosswalk.texts import Texts
-from credkit.sitemodel import Site
+from credkit.explain import diagnosis as diagnose
+from credkit.site.model import Site
 from tests.brackwater import Files, found, hexed, line, made, serials, two, walk
 from tests.commandline import ACCOUNT
 

@@ -20,7 +20,7 @@ from credkit.crosswalk.gathering import gather
 from credkit.crosswalk.many import Many
 from credkit.crosswalk.outputs import NAMES
 from credkit.crosswalk.owners import ROW, Index
-from credkit.sitemodel import Site
+from credkit.site.model import Site
 from tests.brackwater import SITE, Files, hexed, made, placed, same, shown
 from tests.commandline import ACCOUNT
 

@@ -17,8 +17,8 @@ from credkit.crosswalk.outputs import NAMES, cell
 from credkit.crosswalk.targets import Export
 from credkit.crosswalk.unresolved import unresolved
 from credkit.crosswalk.verdicts import verdicts
-from credkit.outputs.marks import FOLDER_MARK
-from credkit.sitemodel import Site
+from credkit.files.outputs.marks import FOLDER_MARK
+from credkit.site.model import Site
 from tests.brackwater import Files, hexed, made, two, walk
 
 walked = import_module("credkit.crosswalk.walk")

@@ -15,8 +15,8 @@ from hypothesis import strategies as st
 
 from credkit.crosswalk import crosswalk
 from credkit.crosswalk.calendars import Calendar, together
-from credkit.sitefiles import Assignment
-from credkit.sitemodel import Site
+from credkit.site.model import Site
+from credkit.site.rows import Assignment
 from tests.brackwater import Files, hexed, line, made, walk
 
 MANY = 20_000

@@ -10,8 +10,9 @@ from typing import Any
 
 import pytest
 
-from credkit import DefinitionError, csvcolumns, csvfiles
-from credkit.csvfiles import File, records
+from credkit import DefinitionError
+from credkit.files import csvcolumns, csvfiles
+from credkit.files.csvfiles import File, records
 
 TEXT = 'name,note\r\nZoë,"a ""b"", c"\n\nKåre,潮位に注意\rLast,\n'
 ROWS = [(2, ["Zoë", 'a "b", c']), (4, ["Kåre", "潮位に注意"]), (5, ["Last", ""])]

@@ -11,8 +11,8 @@ from bitstring import Bits
 from hypothesis import given
 
 from credkit import DecodeError, DefinitionError, EncodeError, chain
-from credkit.diagnose import diagnose
-from credkit.spans import LIMIT
+from credkit.core.spans import LIMIT
+from credkit.explain.diagnosis import diagnose
 from tests.strategies import randoms
 
 CODEC = chain("cyclic:read-only-64")

@@ -13,14 +13,14 @@ from pathlib import Path
 import pytest
 
 from credkit import CredkitError, DefinitionError
+from credkit.cards.listing import read_backs
+from credkit.cards.plans import load_plan
+from credkit.cards.readback import check_all
 from credkit.cli.demo import cards as show_cards
 from credkit.cli.output import Door
-from credkit.csvfiles import File
 from credkit.demo import cards
 from credkit.demo.cards import COUNT, Cards, demo_cards, staff
-from credkit.memory.listing import read_backs
-from credkit.memory.plans import load_plan
-from credkit.memory.readback import check_all
+from credkit.files.csvfiles import File
 from tests.commandline import run
 
 

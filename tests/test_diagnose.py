@@ -8,8 +8,8 @@ import pytest
 from bitstring import Bits
 
 from credkit import chain
-from credkit.codec import Codec
-from credkit.diagnose import Hint, advice, alternatives, diagnose, evidence
+from credkit.core.codec import Codec
+from credkit.explain.diagnosis import Hint, advice, alternatives, diagnose, evidence
 
 BINARY = chain("binary/wiegand-26")
 HEX = chain("hex:8/right-justified:26/wiegand-26")

@@ -7,10 +7,10 @@ from bitstring import Bits
 from hypothesis import given
 from hypothesis import strategies as st
 
-from credkit.codec import Codec
-from credkit.draw import Bar, Marks, Picture, layout_picture, lines, pictures
-from credkit.registry import catalogue, chain
-from credkit.screen import plain
+from credkit.catalogue.registry import catalogue, chain
+from credkit.core.codec import Codec
+from credkit.explain.drawing import Bar, Marks, Picture, layout_picture, lines, pictures
+from credkit.explain.screen import plain
 from credkit.tables.layout import Layout, LayoutCodec
 
 FRAME = "10111101110110010011011101"  # facility 123, number 45678, by the rule of SIA AC-01 (1996)

@@ -10,9 +10,9 @@ import pytest
 from bitstring import Bits
 
 from credkit import chain
-from credkit.draw import Bar, Marks, Picture, layout_picture
-from credkit.drawsvg import COLUMN, MARGIN, layout_svg, svg
-from credkit.registry import catalogue
+from credkit.catalogue.registry import catalogue
+from credkit.explain.drawing import Bar, Marks, Picture, layout_picture
+from credkit.explain.svg import COLUMN, MARGIN, layout_svg, svg
 from credkit.tables.layout import LayoutCodec
 
 CHAIN = "hex:8/right-justified:26/wiegand-26"
@@ -139,9 +139,9 @@ def test_drawings_are_loaded_only_when_they_are_asked_for() -> None:
 import sys
 from credkit import chain
 reading = chain({CHAIN!r}).inspect({GOOD!r})
-before = "credkit.draw" in sys.modules or "credkit.drawsvg" in sys.modules
+before = "credkit.explain.drawing" in sys.modules or "credkit.explain.svg" in sys.modules
 assert reading._repr_svg_().startswith("<svg")
-print(before, "credkit.drawsvg" in sys.modules)
+print(before, "credkit.explain.svg" in sys.modules)
 """
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.split() == ["False", "True"]

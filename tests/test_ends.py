@@ -12,11 +12,11 @@ from typing import Any
 import pytest
 
 from credkit import CredkitError, DefinitionError
-from credkit.errors import LONGEST_SENTENCE
-from credkit.memory.keymatch import batch_check_values
-from credkit.memory.listing import BATCH
-from credkit.regularfiles import read_regular
-from credkit.tomltable import read_toml
+from credkit.cards.keymatch import batch_check_values
+from credkit.cards.listing import BATCH
+from credkit.core.sentences import LONGEST_SENTENCE
+from credkit.files.regularfiles import read_regular
+from credkit.files.tomltable import read_toml
 from tests.commandline import CHAIN, ENVIRONMENT, GOOD, on_a_terminal, run
 
 UNEXPECTED = 70  # EX_SOFTWARE of sysexits.h (4.3BSD)

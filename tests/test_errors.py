@@ -16,9 +16,9 @@ from stdnum import luhn
 
 import credkit
 from credkit import CredkitError, DecodeError, DefinitionError, EncodeError, UnknownCodec
-from credkit.accounts import ISSUERS, masked
-from credkit.diagnose import advice, diagnose
-from credkit.errors import LONGEST, nearest, shown
+from credkit.core.sentences import LONGEST, nearest, shown
+from credkit.explain.diagnosis import advice, diagnose
+from credkit.privacy.accounts import ISSUERS, masked
 from tests.strategies import TYPICAL, built, registered, site_layouts
 
 ACCOUNT = "4114360123456785"  # test number of the WHATWG HTML standard, autofill example

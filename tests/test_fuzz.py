@@ -14,7 +14,7 @@ from typing import Any
 import pytest
 
 from credkit import CredkitError, DefinitionError, content_entries, layout_entries
-from credkit.reading import Reading
+from credkit.core.reading import Reading
 from credkit.tables.layout import LayoutCodec
 from tests import fuzzdefinitions
 from tests.fuzz import Broken, case, fuzz

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from credkit import DefinitionError
-from credkit.memory.geometry import COMMON, geometries, geometry
+from credkit.cards.geometry import COMMON, geometries, geometry
 
 
 @pytest.mark.parametrize(

@@ -27,7 +27,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from credkit import CredkitError, DefinitionError, EncodeError
-from credkit.memory.keys import (
+from credkit.cards.keys import (
     PUBLISHED,
     SERIALS,
     MasterKey,
@@ -37,7 +37,7 @@ from credkit.memory.keys import (
     kdf_counter_cmac,
     record_mac,
 )
-from credkit.memory.masters import check_value, master_from_environment, master_from_file, master_from_prompt
+from credkit.cards.masters import check_value, master_from_environment, master_from_file, master_from_prompt
 from tests.masters import KEY, KEY_16, KEY_24, KEY_32, KEYS, MASTER, OTHER, forms, key_file, leaks, told
 
 ARGUMENT = "argument of a function"
@@ -461,7 +461,7 @@ def test_a_missing_library_is_told_before_a_key_is_used(tmp_path: Path, monkeypa
 
 
 def test_importing_the_modules_needs_no_library() -> None:
-    code = "import sys, credkit.memory.masters; print('cryptography' in sys.modules)"
+    code = "import sys, credkit.cards.masters; print('cryptography' in sys.modules)"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "False"
 

@@ -22,11 +22,11 @@ from bitstring import Bits
 from hypothesis import given
 
 from credkit import DecodeError, EncodeError, layout_entries
-from credkit.chains import Choice, choice
-from credkit.codec import Codec, check_fields, to_word
+from credkit.catalogue.registry import catalogue
 from credkit.codecs.fieldsteps import Listed
 from credkit.codecs.uids import UidForm
-from credkit.registry import catalogue
+from credkit.core.chains import Choice, choice
+from credkit.core.codec import Codec, check_fields, to_word
 from credkit.tables.layout import LayoutCodec, Parity, Pattern
 from tests.strategies import (
     LOCKERS,

@@ -15,8 +15,8 @@ from bitstring import Bits
 from hypothesis import given
 
 from credkit import DecodeError, EncodeError, chain, encode, layout_entries
-from credkit.codec import Codec
-from credkit.registry import get
+from credkit.catalogue.registry import get
+from credkit.core.codec import Codec
 from tests.strategies import definition, randoms, site_layouts, valid
 
 # ── a second reading of a definition ────────────────────────────────────────────────────────────

@@ -8,8 +8,8 @@ from random import Random
 
 import pytest
 
-from credkit.accounts import holds_account
 from credkit.crosswalk import write_outputs
+from credkit.privacy.accounts import holds_account
 from tests.brackwater import SITE, Files, made, walk
 from tests.commandline import ACCOUNT, run
 from tests.masking import masked_serials, refused_conversions, worn, worn_stripes

@@ -14,13 +14,13 @@ from bitstring import Bits
 from hypothesis import given
 
 from credkit import CredkitError, DecodeError, DefinitionError, EncodeError, UnknownCodec, chain, choice, conversion
-from credkit.codec import Codec, to_word
+from credkit.cards.entry import MemoryCodec, blocks_of, memory_entry
+from credkit.cards.image import Press
+from credkit.cards.keys import MasterKey
+from credkit.cards.plans import load_plan
+from credkit.core.codec import Codec, to_word
 from credkit.crosswalk import Crosswalk, crosswalk
-from credkit.draw import lines, pictures
-from credkit.memory.entry import MemoryCodec, blocks_of, memory_entry
-from credkit.memory.image import Press
-from credkit.memory.keys import MasterKey
-from credkit.memory.plans import load_plan
+from credkit.explain.drawing import lines, pictures
 from credkit.site import load_site
 from tests.masters import KEY, MASTER, leaks
 from tests.strategies import randoms
@@ -260,8 +260,8 @@ def test_notes_of_the_record_have_their_place() -> None:
     assert found is not None
     from dataclasses import replace
 
-    from credkit.chains import link
-    from credkit.memory.area import area
+    from credkit.cards.area import area
+    from credkit.core.chains import link
 
     # uid-a-4 notes a first byte 08: a serial number that is drawn anew each time (ISO/IEC 14443-3).
     noted = replace(found, codec=link([area(4), chain("uid-a-4")]))
@@ -456,7 +456,7 @@ def test_a_missing_extra_is_told_when_the_chain_is_built(monkeypatch: pytest.Mon
     def missing(*_: object, **__: object) -> bytes:
         raise DefinitionError("keys need the extra keys: pip install 'credkit[keys]'")
 
-    monkeypatch.setattr("credkit.memory.entry.record_mac", missing)
+    monkeypatch.setattr("credkit.cards.entry.record_mac", missing)
     with pytest.raises(DefinitionError, match=r"credkit\[keys\]"):
         codec("badge,serial")
     assert codec("badge").decode(sent("badge", serial=False))["site"] == 7, "what needs no key needs no extra"

@@ -15,13 +15,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from credkit.errors import DefinitionError
-from credkit.memory.access import Access
-from credkit.memory.allotment import allot, where
-from credkit.memory.geometry import Geometry, geometry
-from credkit.memory.memorymap import memory_lines, memory_map, where_is
-from credkit.memory.plan import Plan, Record
-from credkit.memory.svg import memory_svg
+from credkit.cards.access import Access
+from credkit.cards.allotment import allot, where
+from credkit.cards.geometry import Geometry, geometry
+from credkit.cards.memorymap import memory_lines, memory_map, where_is
+from credkit.cards.plan import Plan, Record
+from credkit.cards.svg import memory_svg
+from credkit.core.errors import DefinitionError
 
 MAPS = Path(__file__).with_name("screens") / "maps"
 SVG = "{http://www.w3.org/2000/svg}"

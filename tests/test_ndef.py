@@ -21,8 +21,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from credkit import DecodeError, DefinitionError, EncodeError, chain
-from credkit.codec import Codec
-from credkit.spans import LIMIT
+from credkit.core.codec import Codec
+from credkit.core.spans import LIMIT
 from credkit.tables.ndefkinds import PREFIXES
 from credkit.tables.ndefrecords import read_records
 from credkit.tables.stretches import Malformed, Stretch

@@ -12,8 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from credkit import DecodeError, DefinitionError, EncodeError, chain, identify
-from credkit.codec import Codec
-from credkit.spans import LIMIT
+from credkit.core.codec import Codec
+from credkit.core.spans import LIMIT
 from credkit.tables.notation import NotationCodec
 
 SEPARATORS = {"colon": ":", "hyphen": "-", "space": " ", "dot": "."}

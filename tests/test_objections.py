@@ -15,10 +15,10 @@ from typing import Any
 import pytest
 
 from credkit import DefinitionError, EncodeError
-from credkit.memory.data import write_batch
-from credkit.memory.image import Press
-from credkit.memory.plan import Plan
-from credkit.memory.readback import check_card
+from credkit.cards.data import write_batch
+from credkit.cards.image import Press
+from credkit.cards.plan import Plan
+from credkit.cards.readback import check_card
 from tests.cards import SERIAL, back, credentials, dump, plan
 from tests.commandline import run
 

@@ -21,9 +21,9 @@ from typing import Any
 import pytest
 
 from credkit import DefinitionError
-from credkit.outputs import FileOutput, FolderOutput, ForeignOutput, add_files, write_file, write_folder
-from credkit.outputs.marks import FOLDER_MARK, mark_beside
-from credkit.outputs.staging import PREFIX, Staging, put, tidy
+from credkit.files.outputs import FileOutput, FolderOutput, ForeignOutput, add_files, write_file, write_folder
+from credkit.files.outputs.marks import FOLDER_MARK, mark_beside
+from credkit.files.outputs.staging import PREFIX, Staging, put, tidy
 from tests.brackwater import SITE, Files, hexed
 from tests.captures import CHAIN, made, written
 from tests.cards import STAFF, credentials, rows
@@ -241,7 +241,7 @@ def test_what_is_added_at_the_last_moment_is_not_removed(tmp_path: Path, monkeyp
         (aside / "notes.txt").write_text("mine")
         put(source, place)
 
-    monkeypatch.setattr("credkit.outputs.replacing.put", late)
+    monkeypatch.setattr("credkit.files.outputs.replacing.put", late)
     fold(tmp_path / "result", more=b"new")
     assert snapshot(tmp_path / "result") == {**FILES, "more": b"new"}
     monkeypatch.undo()
@@ -295,7 +295,7 @@ def line(home: Path, command: str) -> list[str]:
 COMMANDS = {
     "crosswalk": "credkit.cli.crosswalk.compute",
     "census": "credkit.census.census",
-    "card data": "credkit.memory.data.credentials",
+    "card data": "credkit.cards.data.credentials",
     "--failures": "credkit.audit.walk._audit",
     "--parquet": "credkit.audit.walk._audit",
     "--report": "credkit.audit.walk._audit",
@@ -372,7 +372,7 @@ def test_whole_commands_are_ended(tmp_path: Path) -> None:
 HOLDS = """
 import sys
 from pathlib import Path
-from credkit.outputs.staging import Staging
+from credkit.files.outputs.staging import Staging
 staging = Staging(Path(sys.argv[1])).make()
 staging.new("failing.csv").write_bytes(b"half")
 print(staging.root, flush=True)

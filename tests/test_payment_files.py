@@ -12,8 +12,8 @@ import pytest
 from click.testing import Result
 
 from credkit import DefinitionError, chain
-from credkit.accounts import holds_account
 from credkit.crosswalk import crosswalk, write_outputs
+from credkit.privacy.accounts import holds_account
 from credkit.site import load_rows, load_site
 from tests.brackwater import HEADER, HEADS, Files, walk
 from tests.brackwater import SITE as HARBOUR

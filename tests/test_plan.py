@@ -12,14 +12,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from credkit import CredkitError, DefinitionError, EncodeError
-from credkit.memory.allotment import ANYWHERE, Where, allot
-from credkit.memory.geometry import COMMON, geometry
-from credkit.memory.image import Press
-from credkit.memory.keys import is_published
-from credkit.memory.lockcheck import LockCheck
-from credkit.memory.masters import MasterKey
-from credkit.memory.plan import DIRECTORY_KEY, NDEF_KEY, Danger, Plan, Record
-from credkit.memory.plans import load_plan
+from credkit.cards.allotment import ANYWHERE, Where, allot
+from credkit.cards.geometry import COMMON, geometry
+from credkit.cards.image import Press
+from credkit.cards.keys import is_published
+from credkit.cards.lockcheck import LockCheck
+from credkit.cards.masters import MasterKey
+from credkit.cards.plan import DIRECTORY_KEY, NDEF_KEY, Danger, Plan, Record
+from credkit.cards.plans import load_plan
 from tests.masters import KEY, MASTER, leaks
 
 HEAD = """
@@ -551,8 +551,8 @@ SOME = st.recursive(
 
 @given(st.dictionaries(st.sampled_from(("plan", "roles", "keys", "trailers", "records", "directory")), SOME))
 def test_any_table_is_a_plan_or_a_refusal(content: dict[str, Any]) -> None:
-    from credkit.memory.plans import TOP, _Builder
-    from credkit.tomltable import Table
+    from credkit.cards.plans import TOP, _Builder
+    from credkit.files.tomltable import Table
 
     with pytest.raises(CredkitError):
         _Builder(Table("plan.toml", "", content, TOP)).plan()

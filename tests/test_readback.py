@@ -10,16 +10,16 @@ import pytest
 
 import credkit
 from credkit import DefinitionError
-from credkit.memory.access import DATA, TRAILER, Access
-from credkit.memory.credentials import row_credential
-from credkit.memory.data import write_batch
-from credkit.memory.findings import Checked, Difference
-from credkit.memory.folding import folded
-from credkit.memory.keys import MasterKey, card_key, record_mac
-from credkit.memory.listing import ReadBack, read_back, read_backs
-from credkit.memory.masters import check_value
-from credkit.memory.plan import Plan
-from credkit.memory.readback import Checker, check_all, check_card
+from credkit.cards.access import DATA, TRAILER, Access
+from credkit.cards.credentials import row_credential
+from credkit.cards.data import write_batch
+from credkit.cards.findings import Checked, Difference
+from credkit.cards.folding import folded
+from credkit.cards.keys import MasterKey, card_key, record_mac
+from credkit.cards.listing import ReadBack, read_back, read_backs
+from credkit.cards.masters import check_value
+from credkit.cards.plan import Plan
+from credkit.cards.readback import Checker, check_all, check_card
 from tests.cards import DELIVERED, ROW, SERIAL, STAFF, back, credentials, dump, plan, rows, unseen
 from tests.masters import MASTER, OTHER, leaks
 
@@ -939,7 +939,7 @@ ELSEWHERE = {
 
 
 def test_every_kind_of_difference_is_shown_by_a_test() -> None:
-    folder = Path(credkit.__file__).parent / "memory"
+    folder = Path(credkit.__file__).parent / "cards"
     code = "".join(
         (folder / f"{name}.py").read_text() for name in ("readback", "recordcheck", "trailercheck", "lockcheck")
     )

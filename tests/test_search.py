@@ -9,10 +9,10 @@ import pytest
 from bitstring import Bits
 
 from credkit import DefinitionError, chain, convert, identify, relate
-from credkit.search.agreement import Read, _below, compare
-from credkit.search.identification import alike
-from credkit.search.presentations import SIZES, presentations
-from credkit.search.relation import same
+from credkit.explain.agreement import Read, _below, compare
+from credkit.explain.identification import alike
+from credkit.explain.presentations import SIZES, presentations
+from credkit.explain.relation import same
 from tests.commandline import ACCOUNT, run
 from tests.survey import chance, recall, survey
 

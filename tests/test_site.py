@@ -9,7 +9,7 @@ import pytest
 
 from credkit import DefinitionError
 from credkit.site import load_rows, load_site
-from credkit.sitemodel import Column, Site
+from credkit.site.model import Column, Site
 
 GOOD = """
 [site]

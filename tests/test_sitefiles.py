@@ -11,8 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from credkit import DefinitionError
-from credkit.csvfiles import File, records
-from credkit.sitefiles import CREDENTIALS, READINGS, read_credentials, read_existing, read_list, read_readings
+from credkit.files.csvfiles import File, records
+from credkit.site.rows import CREDENTIALS, READINGS, read_credentials, read_existing, read_list, read_readings
 
 AMSTERDAM = ZoneInfo("Europe/Amsterdam")
 HEAD = "person_id,credential_id,kind,value,printed,issue,status,valid_from,valid_until,replaces,source\n"

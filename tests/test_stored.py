@@ -12,12 +12,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from credkit import DecodeError, DefinitionError, EncodeError, chain
-from credkit.chains import link
-from credkit.codec import Codec, to_word
+from credkit.catalogue.registry import catalogue
 from credkit.codecs.stored import UNITS
-from credkit.registry import catalogue
-from credkit.shapes import bits, exactly
-from credkit.spans import LIMIT
+from credkit.core.chains import link
+from credkit.core.codec import Codec, to_word
+from credkit.core.shapes import bits, exactly
+from credkit.core.spans import LIMIT
 from credkit.tables.wiring import WiredCodec
 from tests.strategies import built
 

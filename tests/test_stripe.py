@@ -13,10 +13,10 @@ from bitstring import Bits
 from hypothesis import given
 
 from credkit import DecodeError, DefinitionError, EncodeError, chain
-from credkit.codec import Codec, to_word
 from credkit.codecs.stripe import MOST_ZEROS
-from credkit.diagnose import diagnose
-from credkit.spans import LIMIT
+from credkit.core.codec import Codec, to_word
+from credkit.core.spans import LIMIT
+from credkit.explain.diagnosis import diagnose
 from credkit.streams import stream
 from credkit.tables.characters import ALPHANUMERIC, NUMERIC, SETS, CharacterSet
 from credkit.tables.swipes import gap

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from credkit.times import EPOCH, MICRO, Clock, moment_of, offsets
+from credkit.files.times import EPOCH, MICRO, Clock, moment_of, offsets
 
 TURNS = {  # moments at which clocks were set, in UTC: IANA time zone database
     "Europe/Amsterdam": ["2026-03-29T01:00:00", "2025-10-26T01:00:00", "1996-10-27T01:00:00"],

@@ -10,8 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from credkit import DecodeError, DefinitionError, EncodeError, chain
-from credkit.codec import to_bits, to_word
-from credkit.spans import LIMIT
+from credkit.core.codec import to_bits, to_word
+from credkit.core.spans import LIMIT
 from credkit.tables.wiring import Wiring
 
 FLIP = str.maketrans("01", "10")

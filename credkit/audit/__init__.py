@@ -20,7 +20,7 @@ from credkit.audit.summary import Audit, Blind, FileCount, ReaderCount
 from credkit.audit.tables import parquet, records
 from credkit.audit.text import audit_text
 from credkit.audit.walk import audit
-from credkit.times import Clock
+from credkit.files.times import Clock
 
 __all__ = [
     "Audit",

@@ -16,7 +16,7 @@ from collections.abc import Mapping
 from math import comb, fsum
 
 from credkit.audit.summary import Blind
-from credkit.codec import Codec
+from credkit.core.codec import Codec
 from credkit.tables.layout import Layout, LayoutCodec, Limit, Parity, Pattern
 
 MOST_PARITIES = 14  # whose combinations are all tried

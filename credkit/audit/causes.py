@@ -14,8 +14,8 @@ from bitstring import Bits
 
 from credkit.audit.expected import Expect, fits
 from credkit.audit.summary import Cause, Hints
-from credkit.codec import Codec
-from credkit.diagnose import advice, diagnose
+from credkit.core.codec import Codec
+from credkit.explain.diagnosis import advice, diagnose
 
 LEAST = 3  # different texts, before a cause is named
 TRIED = 8  # texts that are diagnosed

@@ -33,8 +33,9 @@ from credkit.audit.sources import (
     numbered,
     places,
 )
-from credkit.errors import DefinitionError, shown
-from credkit.regularfiles import LONGEST_LINE
+from credkit.core.errors import DefinitionError
+from credkit.core.sentences import shown
+from credkit.files.regularfiles import LONGEST_LINE
 
 NEWLINE, QUOTE, RETURN = b"\n"[0], b'"'[0], b"\r"[0]
 LOOKED = 1 << 18  # bytes that are looked at together: they stay in a processor's cache

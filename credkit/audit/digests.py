@@ -14,8 +14,8 @@ import os
 from collections.abc import Callable
 from pathlib import Path
 
-from credkit.errors import DefinitionError
-from credkit.regularfiles import open_regular
+from credkit.core.errors import DefinitionError
+from credkit.files.regularfiles import open_regular
 
 CHUNK = 1 << 20  # bytes
 

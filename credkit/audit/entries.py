@@ -17,18 +17,18 @@ from zlib import crc32
 
 import numpy as np
 
-from credkit.accounts import holds_track
 from credkit.audit.expected import UNEXPECTED, fits
 from credkit.audit.judging import BIN, Failing, Pattern, Verdicts
 from credkit.audit.plan import Plan, Way
 from credkit.audit.secrets import told
 from credkit.bulk import Rule
 from credkit.bulk.words import LIMB
+from credkit.core.reading import Reading
 from credkit.crosswalk.sightings import PAUSE
-from credkit.payment import passing
-from credkit.reading import Reading
+from credkit.files.times import MICRO, SECOND
+from credkit.privacy.accounts import holds_track
+from credkit.privacy.payment import passing
 from credkit.streams import Frame
-from credkit.times import MICRO, SECOND
 
 LONGEST = 8192  # rows of an entry that is not finished
 BEFORE = 16  # rows that are kept before what waits

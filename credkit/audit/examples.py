@@ -8,8 +8,9 @@ from credkit.audit.failures import explained
 from credkit.audit.plan import Way
 from credkit.audit.summary import Example
 from credkit.bulk import Rule
-from credkit.draw import masked_picture, pictures
-from credkit.payment import payment
+from credkit.explain.drawing import pictures
+from credkit.privacy.payment import payment
+from credkit.privacy.pictures import masked_picture
 
 EXAMPLES = 100  # readers that have one
 LONGEST = 512  # characters of a text that is drawn

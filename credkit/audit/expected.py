@@ -12,9 +12,9 @@ from typing import Any
 import numpy as np
 
 from credkit.bulk.words import Array
+from credkit.core.reading import Item
 from credkit.crosswalk.reads import among
-from credkit.reading import Item
-from credkit.sitemodel import Kind
+from credkit.site.model import Kind
 
 UNEXPECTED = "unexpected-value"  # a note of rows whose checks pass; the crosswalk calls it the same
 

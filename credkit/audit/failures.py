@@ -10,16 +10,16 @@ import io
 from collections.abc import Callable, Iterable
 from typing import Any
 
-from credkit.accounts import hidden, masked
 from credkit.audit.entries import ENTRY
 from credkit.audit.judging import Failing
 from credkit.audit.plan import Plan, Way
 from credkit.audit.secrets import told
 from credkit.audit.sources import Fault
+from credkit.core.reading import Reading
 from credkit.crosswalk.outputs import cell
-from credkit.payment import payment
-from credkit.reading import Reading
-from credkit.times import moment_of
+from credkit.files.times import moment_of
+from credkit.privacy.accounts import hidden, masked
+from credkit.privacy.payment import payment
 
 COLUMNS = ("file", "line", "time", "reader", "text", "chain", "rule", "reason")
 REMEMBERED = 1 << 16  # different texts whose sentences are kept

@@ -7,10 +7,10 @@ from collections.abc import Iterator, Mapping
 
 from credkit.audit.plan import Plan
 from credkit.audit.summary import ChainCount, Format, Spell
-from credkit.chains import Choice
-from credkit.codec import Codec
-from credkit.registry import find
-from credkit.sitemodel import Reader
+from credkit.catalogue.registry import find
+from credkit.core.chains import Choice
+from credkit.core.codec import Codec
+from credkit.site.model import Reader
 from credkit.tables.content import Content
 from credkit.tables.layout import Layout
 from credkit.tables.notation import NotationCodec

@@ -23,7 +23,7 @@ from credkit.audit.secrets import Secrets
 from credkit.audit.sources import Fault, Piece, Table
 from credkit.bulk import Decoded, Rule
 from credkit.bulk.words import Array
-from credkit.times import SECOND
+from credkit.files.times import SECOND
 
 BIN = 600  # seconds: how finely rows are counted over time
 FEW = 40  # rules that are packed into one number

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from credkit.audit.expected import UNEXPECTED
 from credkit.audit.plan import Plan
 from credkit.audit.summary import Audit
-from credkit.chains import Choice
-from credkit.codec import Codec
+from credkit.core.chains import Choice
+from credkit.core.codec import Codec
 
 LEVELS = {"refuse": "must not serve as a credential number", "care": "care is needed", "info": "for information"}
 STRANGE = "a field has a value that the site file does not expect of this kind of number"

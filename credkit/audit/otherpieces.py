@@ -32,8 +32,9 @@ from credkit.audit.sources import (
     numbered,
     places,
 )
-from credkit.errors import DefinitionError, shown
-from credkit.times import Clock
+from credkit.core.errors import DefinitionError
+from credkit.core.sentences import shown
+from credkit.files.times import Clock
 
 ROWS = 1 << 18  # of a piece of a Parquet file
 

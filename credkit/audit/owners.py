@@ -14,7 +14,7 @@ import numpy as np
 import polars as pl
 
 from credkit.bulk.words import LIMB, Array
-from credkit.reading import Field, Row
+from credkit.core.reading import Field, Row
 
 READER = 16  # bits of a reader behind a number
 NUMBER = LIMB - READER

@@ -19,12 +19,13 @@ from credkit.audit.owners import MANY, Space
 from credkit.audit.sources import Columns
 from credkit.bulk import Bulk
 from credkit.bulk.words import Array
-from credkit.codec import Codec
-from credkit.errors import DefinitionError, nearest, shown
-from credkit.payment import has_room
-from credkit.reading import TextField
-from credkit.sitemodel import Kind, Reader, Site
-from credkit.times import EPOCH, MICRO, Clock
+from credkit.core.codec import Codec
+from credkit.core.errors import DefinitionError
+from credkit.core.reading import TextField
+from credkit.core.sentences import nearest, shown
+from credkit.files.times import EPOCH, MICRO, Clock
+from credkit.privacy.payment import has_room
+from credkit.site.model import Kind, Reader, Site
 
 READERS = MANY - 1  # different ones; a column with more of them is another column
 NEVER = 1 << 62

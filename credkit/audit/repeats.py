@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from credkit.bulk.words import Array
-from credkit.times import SECOND
+from credkit.files.times import SECOND
 
 FAR = 32  # places that rows are compared over, before sorting is quicker
 MOST = 1 << 16  # rows at the end of a piece that are remembered

@@ -12,13 +12,13 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from credkit.accounts import ACCOUNT_DIGITS, ROOM, holds_track
 from credkit.audit.plan import Way
 from credkit.bulk.words import Array
-from credkit.chains import Choice
-from credkit.codec import Codec
-from credkit.payment import NOTHING, Payment, passing, payment
-from credkit.reading import TextField
+from credkit.core.chains import Choice
+from credkit.core.codec import Codec
+from credkit.core.reading import TextField
+from credkit.privacy.accounts import ACCOUNT_DIGITS, ROOM, holds_track
+from credkit.privacy.payment import NOTHING, Payment, passing, payment
 from credkit.tables.characters import SETS
 
 _TYPED = f"{ROOM}|[^0-9A-Za-z]"  # without any of these it shows none under another keyboard layout either

@@ -22,8 +22,9 @@ from typing import Any, NamedTuple, Protocol
 import numpy as np
 
 from credkit.bulk.words import Array
-from credkit.errors import DefinitionError, nearest, shown
-from credkit.regularfiles import LONGEST_LINE, NOT_REGULAR, open_regular
+from credkit.core.errors import DefinitionError
+from credkit.core.sentences import nearest, shown
+from credkit.files.regularfiles import LONGEST_LINE, NOT_REGULAR, open_regular
 
 PIECE = 1 << 23  # bytes of a piece: large enough that its overhead is small, small enough to hold several
 NEAR = 1 << 12  # bytes in which an end of a line is looked for

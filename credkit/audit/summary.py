@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime
 
-from credkit.draw import Picture
+from credkit.explain.drawing import Picture
 
 LENGTH, REFUSAL, CHECK = "length", "refusal", "check"  # what sort of fault a rule is about
 

@@ -10,8 +10,8 @@ from typing import Any
 
 import polars as pl
 
-from credkit.accounts import masked
 from credkit.audit.summary import Audit
+from credkit.privacy.accounts import masked
 
 _TIME = pl.Datetime("us", "UTC")
 COLUMNS: dict[str, Any] = {

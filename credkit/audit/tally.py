@@ -39,7 +39,7 @@ from credkit.audit.summary import (
 )
 from credkit.bulk import Rule
 from credkit.bulk.words import Array
-from credkit.times import moment_of
+from credkit.files.times import moment_of
 
 REFUSALS = ("form", "alphabet", "range", "choice")  # rules about what a value is made of
 Failed = Mapping[tuple[int, Rule], int]  # rows by the way and the rule that they fail

@@ -7,16 +7,16 @@ from dataclasses import replace
 from datetime import datetime, tzinfo
 from textwrap import wrap
 
-from credkit.accounts import masked
 from credkit.audit.blind import OFTEN
 from credkit.audit.causes import LEAST, READERS
 from credkit.audit.entries import ENTRY
 from credkit.audit.notes import LEVELS, earned
 from credkit.audit.shares import worst
 from credkit.audit.summary import CHECK, LENGTH, Audit, Blind, Change, Hints, ReaderCount
-from credkit.cautions import AUDITED, COPIES, EGRESS, PEOPLE
 from credkit.crosswalk.result import counted
-from credkit.screen import WIDTH, plain
+from credkit.explain.cautions import AUDITED, COPIES, EGRESS, PEOPLE
+from credkit.explain.screen import WIDTH, plain
+from credkit.privacy.accounts import masked
 
 WIDEST = 26  # of a line of a name in a table, where there is little room
 MOST = 100  # readers in a table

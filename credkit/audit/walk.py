@@ -25,9 +25,9 @@ from credkit.audit.repeats import Seam
 from credkit.audit.sources import WRONG_SUM, Source, ending, sized
 from credkit.audit.summary import Audit, FileCount
 from credkit.audit.tally import Totals
-from credkit.csvfiles import File
-from credkit.errors import DefinitionError
-from credkit.outputs import FileOutput, apart
+from credkit.core.errors import DefinitionError
+from credkit.files.csvfiles import File
+from credkit.files.outputs import FileOutput, apart
 
 WORKERS = 3  # at most, and one more than processors: they wait for each other now and then
 FAULTS = 10  # sentences about unreadable rows of a file that are kept

@@ -26,8 +26,8 @@ except ModuleNotFoundError:
 
 from credkit.bulk.block import Earned, Rule
 from credkit.bulk.compiled import Bulk, Decoded, Encoded
-from credkit.codec import Codec, Entry
-from credkit.registry import chain
+from credkit.catalogue.registry import chain
+from credkit.core.codec import Codec, Entry
 
 __all__ = ["Bulk", "Decoded", "Earned", "Encoded", "Rule", "compile"]
 

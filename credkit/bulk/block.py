@@ -10,8 +10,8 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from credkit.bulk.words import LIMB, Array, pack, unpack
-from credkit.reading import Field, Form, Row
-from credkit.shapes import Shape, only
+from credkit.core.reading import Field, Form, Row
+from credkit.core.shapes import Shape, only
 
 
 class Rule(NamedTuple):

@@ -17,8 +17,8 @@ from credkit.bulk import reading, writing
 from credkit.bulk.block import Block, Earned, Rule
 from credkit.bulk.rows import blocks, rows_in
 from credkit.bulk.words import Array, Wide
-from credkit.codec import Codec
-from credkit.errors import DefinitionError
+from credkit.core.codec import Codec
+from credkit.core.errors import DefinitionError
 
 
 @dataclass(kw_only=True)

@@ -8,8 +8,8 @@ import numpy as np
 
 from credkit.bulk.compiled import Bulk
 from credkit.bulk.words import Array
-from credkit.chains import Choice
-from credkit.codec import Codec
+from credkit.core.chains import Choice
+from credkit.core.codec import Codec
 
 
 class Columns(NamedTuple):

@@ -9,11 +9,12 @@ import numpy as np
 
 from credkit.bulk.block import Block
 from credkit.bulk.words import LIMB, Array, Wide
-from credkit.codec import carry, is_form
-from credkit.errors import DefinitionError, nearest, shown
-from credkit.reading import Form, Schema
-from credkit.shapes import Shape, only, said
-from credkit.spans import LIMIT
+from credkit.core.codec import carry, is_form
+from credkit.core.errors import DefinitionError
+from credkit.core.reading import Form, Schema
+from credkit.core.sentences import nearest, shown
+from credkit.core.shapes import Shape, only, said
+from credkit.core.spans import LIMIT
 
 ROWS = 1 << 16  # of a block: they and what is made of them stay in a processor's cache, and calls cost little
 TEXTS = 1 << 18  # of a block of texts: calls for them cost more than what a cache saves

@@ -14,9 +14,9 @@ from credkit.bulk import texts
 from credkit.bulk.block import Block, mask, settle
 from credkit.bulk.reading import narrow
 from credkit.bulk.words import LIMB, Wide, fitted, parity_bit
-from credkit.codec import Codec
-from credkit.errors import CredkitError
-from credkit.reading import Field, Schema
+from credkit.core.codec import Codec
+from credkit.core.errors import CredkitError
+from credkit.core.reading import Field, Schema
 from credkit.tables.layout import Layout, LayoutCodec
 from credkit.tables.notation import NotationCodec
 from credkit.tables.select import SelectCodec

@@ -24,13 +24,14 @@ from credkit.census.numbers import Numbered, Numbers
 from credkit.census.ranges import FACILITY, NUMBER, counting, in_use, numbered
 from credkit.census.result import Allocation, Badge, Skipped
 from credkit.census.views import View, fits, merges, views, written
+from credkit.core.errors import DefinitionError
+from credkit.core.sentences import nearest, shown
 from credkit.crosswalk.columns import KEY
 from credkit.crosswalk.result import counted
 from credkit.crosswalk.texts import branches, rounded
-from credkit.errors import DefinitionError, nearest, shown
-from credkit.payment import passing
-from credkit.sitefiles import read_existing
-from credkit.sitemodel import Kind, Site, Target
+from credkit.privacy.payment import passing
+from credkit.site.model import Kind, Site, Target
+from credkit.site.rows import read_existing
 
 BLOCK = 1 << 12  # numbers that are tried at once
 MOST_TRIED = 1 << 22  # numbers that are tried at all

@@ -13,14 +13,14 @@ from operator import itemgetter
 
 import polars as pl
 
-from credkit.accounts import hidden
 from credkit.census.reissue import Cover, cover
 from credkit.census.result import NUMBER, READER, Clash, Member, Place, Reissue, Sight
 from credkit.census.views import seeing
 from credkit.crosswalk.chances import pairs
 from credkit.crosswalk.register import EARLY
-from credkit.payment import passing
-from credkit.sitemodel import Kind, Site
+from credkit.privacy.accounts import hidden
+from credkit.privacy.payment import passing
+from credkit.site.model import Kind, Site
 
 GROUP = "group"
 TOLD = ("kind", "value", "issue", "person", "state")  # by which one of a card's active rows stands for it

@@ -14,14 +14,14 @@ import polars as pl
 from numpy.typing import NDArray
 
 from credkit.bulk.either import read_columns
-from credkit.chains import Choice
+from credkit.core.chains import Choice
+from credkit.core.reading import TextField
+from credkit.core.sentences import shown
 from credkit.crosswalk.columns import alike, keys, narrowed, rounded
 from credkit.crosswalk.result import Exceptional, excepted
 from credkit.crosswalk.texts import Texts, rounding
-from credkit.errors import shown
-from credkit.payment import passing
-from credkit.reading import TextField
-from credkit.sitemodel import Kind, Site
+from credkit.privacy.payment import passing
+from credkit.site.model import Kind, Site
 
 Array: TypeAlias = NDArray[Any]
 MOST_TOLD = 20_000  # different texts of a kind that are explained in full

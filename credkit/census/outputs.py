@@ -10,11 +10,11 @@ import io
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
-from credkit.accounts import masked
 from credkit.census.result import Allocation, Census
 from credkit.census.summary import census_text
 from credkit.crosswalk.outputs import cell
-from credkit.outputs import write_folder
+from credkit.files.outputs import write_folder
+from credkit.privacy.accounts import masked
 
 DUPLICATES = (
     "group", "where", "what", "shared", "credential", "person", "kind", "number", "line", "state", "readers",

@@ -9,10 +9,10 @@ from __future__ import annotations
 from dataclasses import replace
 from functools import lru_cache
 
+from credkit.catalogue.registry import catalogue, chain
 from credkit.census.ranges import FACILITY, NUMBER
 from credkit.census.result import Plan, Planned
-from credkit.reading import Field
-from credkit.registry import catalogue, chain
+from credkit.core.reading import Field
 
 ROOM = 25  # percent
 

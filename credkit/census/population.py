@@ -7,9 +7,9 @@ import polars as pl
 
 from credkit.crosswalk.columns import state
 from credkit.crosswalk.register import ACTIVE
-from credkit.sitecolumns import credentials
-from credkit.sitefiles import read_credentials
-from credkit.sitemodel import Rules, Site
+from credkit.site.columns import credentials
+from credkit.site.model import Rules, Site
+from credkit.site.rows import read_credentials
 
 KEPT = ("person", "credential", "kind", "value", "issue", "status", "valid_from", "valid_until", "source")
 

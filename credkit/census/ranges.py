@@ -13,11 +13,11 @@ import numpy as np
 import polars as pl
 
 from credkit.census.result import Range, Stretch
-from credkit.codec import Codec
+from credkit.core.codec import Codec
+from credkit.core.reading import Field
 from credkit.crosswalk.columns import KEY
 from credkit.crosswalk.texts import branches
-from credkit.reading import Field
-from credkit.sitemodel import Kind, Reader, Site
+from credkit.site.model import Kind, Reader, Site
 
 FACILITY, NUMBER = "facility", "number"  # what the fields are called in the catalogue and in site files
 

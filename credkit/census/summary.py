@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from textwrap import wrap
 
-from credkit.accounts import masked
-from credkit.cautions import COPIES, DATA, DEACTIVATE, KEY
 from credkit.census.result import NUMBER, READER, TARGET, Allocation, Census, Clash, Place, Planned, Range
 from credkit.crosswalk.result import counted, named
-from credkit.screen import WIDTH, plain
+from credkit.explain.cautions import COPIES, DATA, DEACTIVATE, KEY
+from credkit.explain.screen import WIDTH, plain
+from credkit.privacy.accounts import masked
 
 WORDS = {NUMBER: "number", TARGET: "text in a target", READER: "given by a reader that cuts"}
 CAUTIONS = (DATA, COPIES, KEY, DEACTIVATE)

@@ -21,17 +21,17 @@ import polars as pl
 from credkit import bulk
 from credkit.bulk.either import read_columns
 from credkit.bulk.words import Array
+from credkit.catalogue.registry import chain
 from credkit.census.numbers import Numbers
 from credkit.census.ranges import reading
-from credkit.chains import Choice, link
-from credkit.codec import Codec
+from credkit.core.chains import Choice, link
+from credkit.core.codec import Codec
+from credkit.core.errors import EncodeError
+from credkit.core.reading import Field, Row, Schema
+from credkit.core.shapes import only
 from credkit.crosswalk.columns import keys, stored, texts_of
 from credkit.crosswalk.texts import branches
-from credkit.errors import EncodeError
-from credkit.reading import Field, Row, Schema
-from credkit.registry import chain
-from credkit.shapes import only
-from credkit.sitemodel import Kind, Reader, Site, Target
+from credkit.site.model import Kind, Reader, Site, Target
 
 DIGITS = "12345678901234567890"  # the beginnings of it are numbers to try a cut with
 

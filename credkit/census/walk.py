@@ -21,7 +21,7 @@ from credkit.census.result import NUMBER, READER, TARGET, Census, Counts
 from credkit.census.views import View, digits, left, merges, number_bits, numbers_of, views, written
 from credkit.crosswalk.columns import KEY
 from credkit.crosswalk.suspects import suspects, told
-from credkit.sitemodel import Site
+from credkit.site.model import Site
 
 
 def census(site: Site, room: int = ROOM, *, wanted: Wanted | None = None) -> Census:

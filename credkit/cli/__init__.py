@@ -23,7 +23,7 @@ from typing import Any
 import click
 
 from credkit import __version__
-from credkit.cautions import OF_THE_TOOL
+from credkit.explain.cautions import OF_THE_TOOL
 
 COMMANDS = {  # name: module, and what stands beside the name in `credkit --help`
     "formats": ("credkit.cli.formats", "List the codecs, or show one of them in full."),
@@ -77,7 +77,7 @@ class Commands(click.Group):
     ) -> tuple[str | None, click.Command | None, list[str]]:
         """The command that ``args`` begin with; an unknown one is refused with the nearest spelling."""
         if args[0] not in self.table and not args[0].startswith("-"):
-            from credkit.errors import nearest, shown
+            from credkit.core.sentences import nearest, shown
 
             known = nearest(args[0], self.table) or f"; commands are {', '.join(self.table)}"
             ctx.fail(f"there is no command {shown(args[0])}{known}")
@@ -134,7 +134,7 @@ def _told_to_end() -> Iterator[None]:
 def _failed(error: BaseException) -> int:
     """Say what ``error`` is, and the exit code. In Python's development mode an unexpected one is raised again."""
     from credkit.cli.output import complain
-    from credkit.errors import CredkitError
+    from credkit.core.errors import CredkitError
 
     if isinstance(error, click.Abort):
         complain("interrupted")

@@ -13,15 +13,16 @@ import click
 
 from credkit.cli import options
 from credkit.cli.output import Door
-from credkit.codec import Entry
-from credkit.errors import DefinitionError, shown
-from credkit.outputs import FileOutput, apart, place
-from credkit.site import load_site
+from credkit.core.codec import Entry
+from credkit.core.errors import DefinitionError
+from credkit.core.sentences import shown
+from credkit.files.outputs import FileOutput, apart, place
+from credkit.site.description import load_site
 
 if TYPE_CHECKING:
     from credkit.audit import Plan
     from credkit.audit.walk import Progress
-    from credkit.sitemodel import Site
+    from credkit.site.model import Site
 
 NEEDED = "audit needs the extra audit: pip install 'credkit[audit]'"
 

@@ -13,9 +13,10 @@ import click
 
 from credkit.cli import options
 from credkit.cli.output import Door
-from credkit.errors import DefinitionError, shown
-from credkit.outputs import FolderOutput, apart
-from credkit.site import load_site
+from credkit.core.errors import DefinitionError
+from credkit.core.sentences import shown
+from credkit.files.outputs import FolderOutput, apart
+from credkit.site.description import load_site
 
 if TYPE_CHECKING:
     from credkit.census import Census, Wanted

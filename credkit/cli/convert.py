@@ -11,7 +11,7 @@ from credkit.cli.output import Door, complain
 from credkit.cli.rows import LOSSY, converted
 from credkit.cli.values import framed
 from credkit.cli.values import values as read_values
-from credkit.codec import Entry
+from credkit.core.codec import Entry
 from credkit.streams import stream as build_stream
 
 

@@ -12,8 +12,8 @@ from credkit.cli.output import Door
 from credkit.crosswalk import Crosswalk, summary_text, write_outputs
 from credkit.crosswalk import crosswalk as compute
 from credkit.crosswalk.outputs import MAKER, NAMES
-from credkit.outputs import FolderOutput, apart
-from credkit.site import load_site
+from credkit.files.outputs import FolderOutput, apart
+from credkit.site.description import load_site
 
 MOST = 3  # findings of one code on a screen; summary.txt has all of them
 

@@ -6,13 +6,13 @@ from typing import BinaryIO
 
 import click
 
-from credkit.cautions import PAYMENT
 from credkit.cli import options
 from credkit.cli.output import Door, complain
 from credkit.cli.rows import LOSSY, decoded
 from credkit.cli.values import framed
 from credkit.cli.values import values as read_values
-from credkit.codec import Entry
+from credkit.core.codec import Entry
+from credkit.explain.cautions import PAYMENT
 from credkit.streams import stream as build_stream
 
 

@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from credkit.cautions import BEFORE_A_BATCH, MAC
 from credkit.cli import options
 from credkit.cli.crosswalk import report, run
 from credkit.cli.output import Door
 from credkit.demo import write_demo
+from credkit.explain.cautions import BEFORE_A_BATCH, MAC
 
 if TYPE_CHECKING:
     from credkit.demo.cards import Cards

@@ -11,8 +11,8 @@ from credkit.cli import options
 from credkit.cli.output import Door, complain
 from credkit.cli.rows import LOSSY, QUOTES, encoded
 from credkit.cli.values import values as read_values
-from credkit.codec import Entry
-from credkit.errors import shown
+from credkit.core.codec import Entry
+from credkit.core.sentences import shown
 
 
 @click.command()

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import click
 
-from credkit.cautions import COPIES
 from credkit.cli import options
 from credkit.cli.output import Door
 from credkit.cli.rows import decoded
 from credkit.cli.values import Line
-from credkit.codec import Entry
-from credkit.draw import KEY, pictures
+from credkit.core.codec import Entry
+from credkit.explain.cautions import COPIES
+from credkit.explain.drawing import KEY, pictures
 
 
 @click.command()

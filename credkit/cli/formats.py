@@ -10,14 +10,14 @@ from typing import Any
 
 import click
 
+from credkit.catalogue.registry import ELSEWHERE, build, catalogue, get
 from credkit.cli import options
 from credkit.cli.output import Door
-from credkit.codec import Codec, Entry, Example
-from credkit.errors import CredkitError, DefinitionError
-from credkit.grammar import parse
-from credkit.reading import Field, Row, places
-from credkit.registry import ELSEWHERE, build, catalogue, get
-from credkit.spans import written
+from credkit.core.codec import Codec, Entry, Example
+from credkit.core.errors import CredkitError, DefinitionError
+from credkit.core.grammar import parse
+from credkit.core.reading import Field, Row, places
+from credkit.core.spans import written
 from credkit.tables.layout import Layout
 
 NAME = 28  # columns of the names
@@ -124,7 +124,7 @@ def _show(door: Door, entry: Entry, codec: Codec | None, *, exact: bool) -> None
         door.labelled("usage", paragraph)
     for number, example in enumerate(entry.examples):
         door.labelled("" if number else "examples", f"{_step(entry, example)}: {example.given} gives {example.gives}")
-    from credkit.draw import layout_picture  # the list needs none
+    from credkit.explain.drawing import layout_picture  # the list needs none
 
     layout = _layout(codec)
     if codec and codec.schema:

@@ -9,14 +9,15 @@ from typing import Any
 
 import click
 
-from credkit.cautions import COPIES
 from credkit.cli import options
 from credkit.cli.output import Door
-from credkit.diagnose import SHORTENED, shortened
-from credkit.errors import shown
-from credkit.search.identification import Group, Match, counted, secret
-from credkit.search.identification import identify as search
-from credkit.search.relation import relate
+from credkit.core.sentences import shown
+from credkit.explain.cautions import COPIES
+from credkit.explain.diagnosis import SHORTENED, shortened
+from credkit.explain.identification import Group, Match, counted
+from credkit.explain.identification import identify as search
+from credkit.explain.relation import relate
+from credkit.privacy.payment import exposes_account
 
 _STAR = re.compile(r"\w")
 ONE_CARD = 10.0  # bits with which two values are taken for texts of one card
@@ -53,7 +54,8 @@ def identify(
     """
     door = Door(as_json=as_json, reveal=reveal)
     groups = search(values, facility=facility, known=known)
-    hide = frozenset() if reveal else frozenset(m.chain for g in groups for m in g.matches if secret(values, m))
+    matches = [match for group in groups for match in group.matches]
+    hide = frozenset(match.chain for match in matches if not reveal and exposes_account(values, match))
     if as_json:
         for group in groups:
             door.record(_record(group, hide), safe=None)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping
 from typing import Any
 
-from credkit.accounts import hidden, holds_account, masked
+from credkit.privacy.accounts import hidden, holds_account, masked
 
 
 def starred(value: Any, only: Collection[str] = ()) -> Any:

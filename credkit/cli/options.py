@@ -11,13 +11,13 @@ import click
 from click.shell_completion import CompletionItem
 
 from credkit import content_entries, layout_entries
-from credkit.chains import Conversion
-from credkit.chains import conversion as link_conversion
-from credkit.codec import Codec, Entry
-from credkit.errors import DefinitionError
-from credkit.registry import chain, names
-from credkit.regularfiles import open_regular, read_regular
-from credkit.shapes import only
+from credkit.catalogue.registry import chain, names
+from credkit.core.chains import Conversion
+from credkit.core.chains import conversion as link_conversion
+from credkit.core.codec import Codec, Entry
+from credkit.core.errors import DefinitionError
+from credkit.core.shapes import only
+from credkit.files.regularfiles import open_regular, read_regular
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
@@ -87,7 +87,7 @@ def _layouts(ctx: click.Context, param: click.Parameter, path: Path | None) -> t
     try:
         content = tomllib.loads(read_regular(path).decode("utf-8-sig"))
         if not content.keys().isdisjoint(("site", "plans", "tables")):  # a whole site file, or a part of one
-            from credkit.site import site_entries
+            from credkit.site.description import site_entries
 
             return site_entries(path)
         if "layouts" not in content and "contents" not in content:

@@ -19,16 +19,17 @@ from typing import TYPE_CHECKING, Any, BinaryIO
 
 import click
 
-from credkit.accounts import holds_account, masked
-from credkit.cautions import PAYMENT
 from credkit.cli.masks import value_masked
-from credkit.errors import DefinitionError, bounded
-from credkit.screen import WIDTH, plain
+from credkit.core.errors import DefinitionError
+from credkit.core.sentences import bounded
+from credkit.explain.cautions import PAYMENT
+from credkit.explain.screen import WIDTH, plain
+from credkit.privacy.accounts import holds_account, masked
 
 if TYPE_CHECKING:  # `credkit formats` needs none of these
     from credkit.cli.rows import Row
     from credkit.cli.values import Values
-    from credkit.draw import Picture
+    from credkit.explain.drawing import Picture
 
 LABEL = 10  # columns of the labels before a text
 INPUT = 16  # columns of the value in a row of many
@@ -106,7 +107,8 @@ class Door:
 
     def picture(self, picture: Picture, row: Row | None = None) -> None:
         """A picture under its title; of a step of ``row``, if it is of a value."""
-        from credkit.draw import lines, masked_picture
+        from credkit.explain.drawing import lines
+        from credkit.privacy.pictures import masked_picture
 
         self.say(picture.title, indent="  ")
         if not self.reveal:

@@ -6,13 +6,13 @@ from dataclasses import asdict
 
 import click
 
-from credkit.cautions import COPIES
 from credkit.cli import options
 from credkit.cli.output import Door
-from credkit.diagnose import SHORTENED, shortened
-from credkit.errors import shown
-from credkit.search.relation import readable
-from credkit.search.relation import relate as search
+from credkit.core.sentences import shown
+from credkit.explain.cautions import COPIES
+from credkit.explain.diagnosis import SHORTENED, shortened
+from credkit.explain.relation import readable
+from credkit.explain.relation import relate as search
 
 WHY = "they are of two cards, or too few bits stand in both (frames with parity are for credkit identify)"
 CHANCE = "Two different cards show n bits of evidence once in 2 ** n pairs: relate a second card before you rely on it."

@@ -11,15 +11,16 @@ from typing import Any
 
 from bitstring import Bits
 
-from credkit.accounts import holds_account
-from credkit.chains import Conversion, over_long
 from credkit.cli.masks import starred
 from credkit.cli.values import Line
-from credkit.codec import NO_FIELDS, Codec
-from credkit.diagnose import advice, diagnose
-from credkit.errors import DecodeError, EncodeError, shown
-from credkit.payment import Payment, held, is_declared, passing, payment, written
-from credkit.reading import Check, Note, Schema, TextField
+from credkit.core.chains import Conversion, over_long
+from credkit.core.codec import NO_FIELDS, Codec
+from credkit.core.errors import DecodeError, EncodeError
+from credkit.core.reading import Check, Note, Schema, TextField
+from credkit.core.sentences import shown
+from credkit.explain.diagnosis import advice, diagnose
+from credkit.privacy.accounts import holds_account
+from credkit.privacy.payment import Payment, held, is_declared, passing, payment, written
 
 REFUSED = "the value looks like a payment account number and is not written (--reveal writes it)"
 LOSSY = "something is left out on the way: two values can become one, so look for duplicates"
@@ -229,7 +230,7 @@ def fields(text: str, schema: Schema | None = NO_FIELDS) -> dict[str, Any]:
     {'name': 'EAST GATE', 'part1': '007'}
     >>> fields("facility=12x")
     Traceback (most recent call last):
-    credkit.errors.EncodeError: 'facility=12x' is not written FIELD=NUMBER
+    credkit.EncodeError: 'facility=12x' is not written FIELD=NUMBER
     """
     if text.lstrip().startswith("{"):
         return _from_json(text)

@@ -14,8 +14,8 @@ from typing import BinaryIO, NamedTuple
 
 import click
 
-from credkit.errors import DefinitionError
-from credkit.spans import LIMIT
+from credkit.core.errors import DefinitionError
+from credkit.core.spans import LIMIT
 from credkit.streams import Stream
 
 LONGEST = 2 * LIMIT  # bytes of a line: nothing that credkit reads as one value is longer

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from credkit.errors import DefinitionError, shown
-from credkit.spans import WIDEST
+from credkit.core.errors import DefinitionError
+from credkit.core.sentences import shown
+from credkit.core.spans import WIDEST
 
 
 def whole(codec: str, what: str, text: str, *, least: int = 1, most: int = WIDEST) -> int:
@@ -13,7 +14,7 @@ def whole(codec: str, what: str, text: str, *, least: int = 1, most: int = WIDES
     8
     >>> whole("hex", "digits", "0")
     Traceback (most recent call last):
-    credkit.errors.DefinitionError: hex: digits must be a whole number from 1 to 4096, not '0'
+    credkit.DefinitionError: hex: digits must be a whole number from 1 to 4096, not '0'
     """
     digits = text.removeprefix("-") if least < 0 else text
     if digits.isascii() and digits.isdecimal() and len(digits) <= 20 and least <= int(text) <= most:

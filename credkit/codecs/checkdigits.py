@@ -15,19 +15,20 @@ practice, no source.
 '4006381333931'
 >>> build_check_digit("luhn").decode("79927398714")
 Traceback (most recent call last):
-credkit.errors.DecodeError: check-digit:luhn: the luhn check character fails: character 10 is '4', expected 3
+credkit.DecodeError: check-digit:luhn: the luhn check character fails: character 10 is '4', expected 3
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
-from credkit.codec import Codec, Entry, Example
 from credkit.codecs.arguments import whole
-from credkit.errors import EncodeError, shown
-from credkit.grammar import step
-from credkit.reading import Check, Reading
-from credkit.shapes import TEXT
+from credkit.core.codec import Codec, Entry, Example
+from credkit.core.errors import EncodeError
+from credkit.core.grammar import step
+from credkit.core.reading import Check, Reading
+from credkit.core.sentences import shown
+from credkit.core.shapes import TEXT
 from credkit.tables.checkcharacters import CheckCharacter, check_character
 from credkit.tables.items import ranges
 

@@ -16,7 +16,7 @@ Source: ISO/IEC 7811-2, 7811-6, 7813 and 4909 (sentinels, separators, lengths).
 {'part1': '0123', 'part2': '4567', 'part3': '8'}
 >>> build_track(2, "number", "rest").decode(";0123?")
 Traceback (most recent call last):
-credkit.errors.DecodeError: track-2:number,rest: item 2, the constant '=', fails: character 5 is '?', expected '='
+credkit.DecodeError: track-2:number,rest: item 2, the constant '=', fails: character 5 is '?', expected '='
 """
 
 from __future__ import annotations
@@ -28,11 +28,12 @@ from functools import cache, lru_cache, partial
 from pathlib import Path
 from typing import Any
 
-from credkit.codec import Codec, Entry, Example, Tabled
-from credkit.errors import DefinitionError, EncodeError, shown
-from credkit.grammar import step
-from credkit.reading import Check, Reading
-from credkit.shapes import FIELDS, TEXT
+from credkit.core.codec import Codec, Entry, Example, Tabled
+from credkit.core.errors import DefinitionError, EncodeError
+from credkit.core.grammar import step
+from credkit.core.reading import Check, Reading
+from credkit.core.sentences import shown
+from credkit.core.shapes import FIELDS, TEXT
 from credkit.tables.characters import SETS, TRACKS, CharacterSet
 from credkit.tables.content import Content, ContentCodec
 from credkit.tables.contentdefinition import content

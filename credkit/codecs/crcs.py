@@ -21,7 +21,7 @@ source for their use there.
 '1234'
 >>> codec.decode(Bits("0x123526cf"))
 Traceback (most recent call last):
-credkit.errors.DecodeError: crc-a: CRC_A over bits 0-15 fails: bits 16-31 are 0010011011001111, \
+credkit.DecodeError: crc-a: CRC_A over bits 0-15 fails: bits 16-31 are 0010011011001111, \
 expected 1010111111011110
 """
 
@@ -29,7 +29,7 @@ from __future__ import annotations
 
 from functools import partial
 
-from credkit.codec import Entry, Example
+from credkit.core.codec import Entry, Example
 from credkit.tables.crcs import CRCS, XOR, Crc, CrcCodec
 
 

@@ -23,7 +23,7 @@ True
 ['the frame begins at bit 14', 'the bits are inverted']
 >>> codec.decode(Bits.from_zeros(80))
 Traceback (most recent call last):
-credkit.errors.DecodeError: cyclic:read-only-64: the place of a frame of read-only-64 fails: found none, expected one
+credkit.DecodeError: cyclic:read-only-64: the place of a frame of read-only-64 fails: found none, expected one
 """
 
 from __future__ import annotations
@@ -34,13 +34,14 @@ from typing import NamedTuple
 
 from bitstring import Bits
 
-from credkit.codec import PRACTICE, Codec, Entry, Example, Tabled, Word, to_bits, to_word
 from credkit.codecs.frames import builtin
-from credkit.errors import DefinitionError, EncodeError, nearest, shown
-from credkit.grammar import step
-from credkit.reading import Check, Note, Part, Place, Reading
-from credkit.shapes import at_least, bits, exactly
-from credkit.spans import LIMIT
+from credkit.core.codec import PRACTICE, Codec, Entry, Example, Tabled, Word, to_bits, to_word
+from credkit.core.errors import DefinitionError, EncodeError
+from credkit.core.grammar import step
+from credkit.core.reading import Check, Note, Part, Place, Reading
+from credkit.core.sentences import nearest, shown
+from credkit.core.shapes import at_least, bits, exactly
+from credkit.core.spans import LIMIT
 from credkit.tables.layout import LayoutCodec
 
 MARGIN = 8.0  # bits of evidence that must be left when every place was tried

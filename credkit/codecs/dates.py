@@ -18,7 +18,7 @@ Source: ISO 8601-1 (the written date); common practice, no source (how it is sto
 '2026-03-31'
 >>> build_date("YYYYMMDD").decode("20260231")
 Traceback (most recent call last):
-credkit.errors.DecodeError: date:YYYYMMDD: a date that exists fails: characters 6-7 are '31', expected 01 to 28
+credkit.DecodeError: date:YYYYMMDD: a date that exists fails: characters 6-7 are '31', expected 01 to 28
 """
 
 from __future__ import annotations
@@ -30,14 +30,15 @@ from datetime import MAXYEAR, MINYEAR, date, timedelta
 
 from bitstring import Bits
 
-from credkit.checks import DIGITS
-from credkit.codec import PRACTICE, Codec, Entry, Example, to_word
 from credkit.codecs.stored import Stored
-from credkit.errors import DefinitionError, EncodeError, shown
-from credkit.grammar import step
-from credkit.reading import Check, Place, Reading
-from credkit.shapes import TEXT, bits
-from credkit.spans import WIDEST
+from credkit.core.checks import DIGITS
+from credkit.core.codec import PRACTICE, Codec, Entry, Example, to_word
+from credkit.core.errors import DefinitionError, EncodeError
+from credkit.core.grammar import step
+from credkit.core.reading import Check, Place, Reading
+from credkit.core.sentences import shown
+from credkit.core.shapes import TEXT, bits
+from credkit.core.spans import WIDEST
 
 CLAIM = "a date that exists"
 CENTURY = 2000  # of years with two digits

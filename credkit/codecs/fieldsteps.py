@@ -27,13 +27,14 @@ from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import Any
 
-from credkit.codec import PRACTICE, Codec, Entry, Example, is_number
 from credkit.codecs.arguments import whole
-from credkit.errors import DefinitionError, EncodeError, nearest, shown
-from credkit.grammar import step
-from credkit.reading import Check, Field, Reading, Row, TextField
-from credkit.shapes import FIELDS, Shape
-from credkit.spans import WIDEST
+from credkit.core.codec import PRACTICE, Codec, Entry, Example, is_number
+from credkit.core.errors import DefinitionError, EncodeError
+from credkit.core.grammar import step
+from credkit.core.reading import Check, Field, Reading, Row, TextField
+from credkit.core.sentences import nearest, shown
+from credkit.core.shapes import FIELDS, Shape
+from credkit.core.spans import WIDEST
 from credkit.tables.select import Select, SelectCodec
 
 _LARGEST = (1 << WIDEST) - 1

@@ -26,13 +26,14 @@ from typing import Any
 
 from bitstring import Bits
 
-from credkit.codec import PRACTICE, Codec, Entry, Example, Tabled, Word
 from credkit.codecs.arguments import whole
-from credkit.errors import DefinitionError, EncodeError, nearest, shown
-from credkit.grammar import step
-from credkit.reading import Reading
-from credkit.shapes import bits, exactly
-from credkit.spans import WIDEST
+from credkit.core.codec import PRACTICE, Codec, Entry, Example, Tabled, Word
+from credkit.core.errors import DefinitionError, EncodeError
+from credkit.core.grammar import step
+from credkit.core.reading import Reading
+from credkit.core.sentences import nearest, shown
+from credkit.core.shapes import bits, exactly
+from credkit.core.spans import WIDEST
 from credkit.tables.definition import layout
 from credkit.tables.layout import Layout, LayoutCodec
 

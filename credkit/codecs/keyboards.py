@@ -37,7 +37,7 @@ accent); what a dead key types before anything else is common practice, no sourc
 ('=A', 'Á´1')
 >>> build_keyboard("de").encode("= 4")
 Traceback (most recent call last):
-credkit.errors.EncodeError: keyboard:de: '= ' at 0-1 types only '´', which is read back as '='
+credkit.EncodeError: keyboard:de: '= ' at 0-1 types only '´', which is read back as '='
 """
 
 from __future__ import annotations
@@ -51,11 +51,12 @@ from itertools import pairwise
 from pathlib import Path
 from unicodedata import normalize
 
-from credkit.codec import Codec, Entry, Example
-from credkit.errors import DefinitionError, EncodeError, nearest, shown
-from credkit.grammar import step
-from credkit.reading import Check, Reading
-from credkit.shapes import TEXT
+from credkit.core.codec import Codec, Entry, Example
+from credkit.core.errors import DefinitionError, EncodeError
+from credkit.core.grammar import step
+from credkit.core.reading import Check, Reading
+from credkit.core.sentences import nearest, shown
+from credkit.core.shapes import TEXT
 
 SOURCE = "xkeyboard-config 2.35.1 (key tables); Unicode (composed letters); dead keys: common practice, no source"
 LOCKS = ("caps", "shift-lock")

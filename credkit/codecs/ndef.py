@@ -19,7 +19,7 @@ Source: NFC Forum NDEF 1.0, NFC RTD 1.0, URI, Text and Smart Poster RTD, Type 2 
 '0308d101045505313233fe'
 >>> codec.decode(Bits("0x5101045505313233"))
 Traceback (most recent call last):
-credkit.errors.DecodeError: ndef:contact:uri: the flag MB of record 1 fails: bit 0 is 0, expected 1
+credkit.DecodeError: ndef:contact:uri: the flag MB of record 1 fails: bit 0 is 0, expected 1
 """
 
 from __future__ import annotations
@@ -32,12 +32,13 @@ from typing import Any
 
 from bitstring import Bits
 
-from credkit.codec import Codec, Entry, Example, check_fields
-from credkit.errors import DefinitionError, EncodeError, shown
-from credkit.grammar import step
-from credkit.reading import Check, Note, Part, Reading, nowhere
-from credkit.shapes import Shape, bits, meet, multiples, said
-from credkit.spans import LIMIT
+from credkit.core.codec import Codec, Entry, Example, check_fields
+from credkit.core.errors import DefinitionError, EncodeError
+from credkit.core.grammar import step
+from credkit.core.reading import Check, Note, Part, Reading, nowhere
+from credkit.core.sentences import shown
+from credkit.core.shapes import Shape, bits, meet, multiples, said
+from credkit.core.spans import LIMIT
 from credkit.tables.ndefkinds import KINDS, Kind, Said, kind_of
 from credkit.tables.ndefrecords import read_records, titled, write_records
 from credkit.tables.stretches import Malformed, Stretch, counted

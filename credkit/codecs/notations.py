@@ -11,16 +11,17 @@ Source: common practice, no source.
 '011110111011001001101110'
 >>> build_hex("8").decode("2F764DD")
 Traceback (most recent call last):
-credkit.errors.DecodeError: hex:8: the form fails: found '2F764DD', 7 characters, \
+credkit.DecodeError: hex:8: the form fails: found '2F764DD', 7 characters, \
 expected 8 hexadecimal digits
 """
 
 from __future__ import annotations
 
-from credkit.codec import PRACTICE, Codec, Entry, Example
 from credkit.codecs.arguments import whole
-from credkit.errors import DefinitionError, shown
-from credkit.grammar import step
+from credkit.core.codec import PRACTICE, Codec, Entry, Example
+from credkit.core.errors import DefinitionError
+from credkit.core.grammar import step
+from credkit.core.sentences import shown
 from credkit.tables.notation import SEPARATORS, Group, Notation, NotationCodec, digits_for
 
 LOWER = "lower"

@@ -16,7 +16,7 @@ Source: common practice, no source.
 '1011'
 >>> build_justified("right-justified", "4").decode(Bits("0x1b"))
 Traceback (most recent call last):
-credkit.errors.DecodeError: right-justified:4: zero padding in bits 0-3 fails: bits 0-3 are 0001, expected 0000
+credkit.DecodeError: right-justified:4: zero padding in bits 0-3 fails: bits 0-3 are 0001, expected 0000
 """
 
 from __future__ import annotations
@@ -24,11 +24,11 @@ from __future__ import annotations
 from functools import partial
 from typing import NamedTuple
 
-from credkit.codec import PRACTICE, Codec, Entry, Example
 from credkit.codecs.arguments import whole
-from credkit.grammar import step
-from credkit.shapes import at_least, bits, exactly, multiples
-from credkit.spans import positions
+from credkit.core.codec import PRACTICE, Codec, Entry, Example
+from credkit.core.grammar import step
+from credkit.core.positions import positions
+from credkit.core.shapes import at_least, bits, exactly, multiples
 from credkit.tables.wiring import Rule, WiredCodec
 
 

@@ -20,7 +20,7 @@ Source: common practice, no source; the encodings are those of ISO/IEC 646 (asci
 '12345f'
 >>> build_bcd().decode(Bits("0x12a4"))
 Traceback (most recent call last):
-credkit.errors.DecodeError: bcd: a decimal digit in every four bits fails: bits 8-11 are 1010, expected at most 1001
+credkit.DecodeError: bcd: a decimal digit in every four bits fails: bits 8-11 are 1010, expected at most 1001
 """
 
 from __future__ import annotations
@@ -34,12 +34,13 @@ from math import log2
 
 from bitstring import Bits
 
-from credkit.checks import DIGITS
-from credkit.codec import PRACTICE, Codec, Entry, Example
-from credkit.errors import DefinitionError, EncodeError, nearest, shown
-from credkit.grammar import step
-from credkit.reading import Check, Part, Place, Reading
-from credkit.shapes import TEXT, Shape, bits, meet, multiples, said
+from credkit.core.checks import DIGITS
+from credkit.core.codec import PRACTICE, Codec, Entry, Example
+from credkit.core.errors import DefinitionError, EncodeError
+from credkit.core.grammar import step
+from credkit.core.reading import Check, Part, Place, Reading
+from credkit.core.sentences import nearest, shown
+from credkit.core.shapes import TEXT, Shape, bits, meet, multiples, said
 
 UNITS = {"ascii": 1, "latin-1": 1, "utf-8": 1, "utf-16-be": 2, "utf-16-le": 2}  # bytes that a character has at least
 BLANK = b"\xff"  # what memory holds that was never written, or was erased

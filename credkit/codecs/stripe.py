@@ -6,7 +6,7 @@ A track is read forwards, or backwards where the card was pulled the other way, 
 around it; the direction, and noise beside the track, are notes. A few tracks of 7-bit characters
 hold all rules both ways, with another text: such a row is ambiguous and gives no value. Every character must have odd
 parity and the LRC must make the columns of data bits even. Together they find every one or two
-wrong bits, and locate a single one (`credkit.diagnose` does). Three wrong bits pass only where they
+wrong bits, and locate a single one (`credkit.explain.diagnosis` does). Three wrong bits pass only where they
 make a shorter track of it, four where they stand in a rectangle; characters that changed places are
 never noticed. They find accidents: a track that passes can have been written by anybody.
 
@@ -27,7 +27,7 @@ Source: ISO/IEC 7811-2 and 7811-6 (tracks 1 and 2), ISO/IEC 4909 (track 3).
 ['backwards']
 >>> track.decode(Bits("0b00000110100000110000111111010000000"))
 Traceback (most recent call last):
-credkit.errors.DecodeError: track-2-bits:5,5: the parity of the LRC fails: bit 29 is 0, expected 1
+credkit.DecodeError: track-2-bits:5,5: the parity of the LRC fails: bit 29 is 0, expected 1
 """
 
 from __future__ import annotations
@@ -38,13 +38,14 @@ from functools import partial
 
 from bitstring import Bits
 
-from credkit.codec import Codec, Entry, Example, Tabled, Word
 from credkit.codecs.arguments import whole
-from credkit.errors import DefinitionError, EncodeError, shown
-from credkit.grammar import step
-from credkit.reading import Check, Note, Part, Place, Reading
-from credkit.shapes import TEXT, bits
-from credkit.spans import LIMIT, written
+from credkit.core.codec import Codec, Entry, Example, Tabled, Word
+from credkit.core.errors import DefinitionError, EncodeError
+from credkit.core.grammar import step
+from credkit.core.reading import Check, Note, Part, Place, Reading
+from credkit.core.sentences import shown
+from credkit.core.shapes import TEXT, bits
+from credkit.core.spans import LIMIT, written
 from credkit.tables.characters import ALPHANUMERIC, NUMERIC, SETS, CharacterSet
 from credkit.tables.swipes import Swipe, clean, evidence, found, gap, garbled, islands, only
 

@@ -15,7 +15,7 @@ Source: common practice, no source.
 '001-45678'
 >>> card.encode({"facility": 1000, "number": 1})
 Traceback (most recent call last):
-credkit.errors.EncodeError: template:{facility:03d}-{number:05d}: facility is 1000, outside 0 to 999
+credkit.EncodeError: template:{facility:03d}-{number:05d}: facility is 1000, outside 0 to 999
 """
 
 from __future__ import annotations
@@ -28,11 +28,12 @@ from string import Formatter
 from types import MappingProxyType
 from typing import ClassVar
 
-from credkit.codec import PRACTICE, Codec, Entry, Example, check_fields
-from credkit.errors import DefinitionError, shown
-from credkit.grammar import step
-from credkit.reading import Check, Field, Level, Note, Part, Place, Reading
-from credkit.shapes import TEXT, Shape
+from credkit.core.codec import PRACTICE, Codec, Entry, Example, check_fields
+from credkit.core.errors import DefinitionError
+from credkit.core.grammar import step
+from credkit.core.reading import Check, Field, Level, Note, Part, Place, Reading
+from credkit.core.sentences import shown
+from credkit.core.shapes import TEXT, Shape
 from credkit.tables.pattern import Pattern
 
 ANIMALS = 1 << 38  # identifications of a country, ISO 11784

@@ -17,12 +17,13 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
-from credkit.codec import PRACTICE, Codec, Entry, Example
 from credkit.codecs.arguments import whole
-from credkit.errors import DefinitionError, EncodeError, shown
-from credkit.grammar import step
-from credkit.reading import Check, Reading
-from credkit.shapes import TEXT
+from credkit.core.codec import PRACTICE, Codec, Entry, Example
+from credkit.core.errors import DefinitionError, EncodeError
+from credkit.core.grammar import step
+from credkit.core.reading import Check, Reading
+from credkit.core.sentences import shown
+from credkit.core.shapes import TEXT
 
 KEYS = {"<enter>": ("\r", "\n", "\r\n"), "<tab>": ("\t",), "<space>": (" ",), "<stx>": ("\x02",), "<etx>": ("\x03",)}
 BLANKS = " \t\r\n"

@@ -20,7 +20,7 @@ Source: ISO/IEC 7811-2, 7811-6 and 4909 (sentinels, characters); + and E are com
 '+01234?'
 >>> build_track_text("3").decode("%EAST^0123?;0123=45?")
 Traceback (most recent call last):
-credkit.errors.DecodeError: track:3: track 3 fails: found '%EAST^0123?;0123=45?', 20 characters, \
+credkit.DecodeError: track:3: track 3 fails: found '%EAST^0123?;0123=45?', 20 characters, \
 expected track 3 beside track 1 and track 2
 """
 
@@ -30,12 +30,13 @@ import re
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from credkit.codec import Codec, Entry, Example
 from credkit.codecs.arguments import whole
-from credkit.errors import DefinitionError, EncodeError, shown
-from credkit.grammar import step
-from credkit.reading import Check, Note, Part, Reading
-from credkit.shapes import TEXT
+from credkit.core.codec import Codec, Entry, Example
+from credkit.core.errors import DefinitionError, EncodeError
+from credkit.core.grammar import step
+from credkit.core.reading import Check, Note, Part, Reading
+from credkit.core.sentences import shown
+from credkit.core.shapes import TEXT
 from credkit.tables.characters import ALPHANUMERIC, NUMERIC, CharacterSet
 from credkit.tables.items import one_of, ranges
 

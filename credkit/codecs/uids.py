@@ -25,10 +25,10 @@ Source: ISO/IEC 14443-3 clause 6 (levels); common practice, no source (the store
 '041122bf3344556644'
 >>> levels.decode(Bits("0x5A3C1E077E"))
 Traceback (most recent call last):
-credkit.errors.DecodeError: uid-a-levels: the BCC over bits 0-31 fails: bits 32-39 are 01111110, expected 01111111
+credkit.DecodeError: uid-a-levels: the BCC over bits 0-31 fails: bits 32-39 are 01111110, expected 01111111
 >>> levels.decode(Bits("0x88041122BF"))
 Traceback (most recent call last):
-credkit.errors.DecodeError: uid-a-levels: a complete UID (its last level does not begin with the cascade tag 88) \
+credkit.DecodeError: uid-a-levels: a complete UID (its last level does not begin with the cascade tag 88) \
 fails: bits 0-7 are 10001000, expected another byte
 """
 
@@ -42,12 +42,12 @@ from typing import Any
 
 from bitstring import Bits
 
-from credkit.codec import PRACTICE, Codec, Entry, Example, Tabled, Word
 from credkit.codecs.frames import DataOf
-from credkit.errors import EncodeError
-from credkit.reading import Check, Reading
-from credkit.shapes import Shape, bits, exactly, hull, said
-from credkit.spans import written
+from credkit.core.codec import PRACTICE, Codec, Entry, Example, Tabled, Word
+from credkit.core.errors import EncodeError
+from credkit.core.reading import Check, Reading
+from credkit.core.shapes import Shape, bits, exactly, hull, said
+from credkit.core.spans import written
 from credkit.tables.definition import layout
 from credkit.tables.layout import Layout, LayoutCheck, LayoutCodec, Piece, number, pieces
 

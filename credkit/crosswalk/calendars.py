@@ -10,7 +10,7 @@ from bisect import bisect_right
 from collections.abc import Callable, Hashable, Iterable
 from datetime import date
 
-from credkit.sitefiles import Assignment
+from credkit.site.rows import Assignment
 
 Who = Callable[[Assignment], Hashable]
 

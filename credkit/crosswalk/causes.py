@@ -9,11 +9,11 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Sequence
 
-from credkit.codec import Codec
+from credkit.core.codec import Codec
 from credkit.crosswalk.result import Finding, counted
 from credkit.crosswalk.texts import branches
 from credkit.crosswalk.verdicts import Verdict, reads_of, rows_of
-from credkit.diagnose import KEYBOARD, Hint, diagnose
+from credkit.explain.diagnosis import KEYBOARD, Hint, diagnose
 
 FAILED = {"check-failed": "failed-checks", "unreadable": "unreadable"}  # row code to finding
 SAMPLE = 60  # different texts of one reader and rule that are diagnosed

@@ -16,7 +16,7 @@ from credkit import bulk
 from credkit.bulk.words import Array
 from credkit.crosswalk.register import ACTIVE, EARLY, EXPIRED
 from credkit.crosswalk.texts import DIGITS
-from credkit.sitemodel import Kind, Site, Target
+from credkit.site.model import Kind, Site, Target
 
 ROUNDED = r"\A[1-9][0-9]{14}0+\z"
 KEY = "key "  # before the name of a field that makes the number
@@ -78,7 +78,7 @@ def texts_of(target: Target, fields: Mapping[str, Array]) -> pl.Series:
 
 
 def stored(target: Target, texts: pl.Series) -> pl.Series:
-    """``texts`` as the target's column gives them back (`credkit.sitemodel.Column.stored`)."""
+    """``texts`` as the target's column gives them back (`credkit.site.model.Column.stored`)."""
     if target.column.written.startswith("text"):
         return texts
     plain = texts.str.replace(r"\A(-?)0+([0-9])", "${1}${2}").str.replace(r"\A-0\z", "0")

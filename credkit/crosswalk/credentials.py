@@ -11,13 +11,13 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import islice
 
-from credkit.accounts import masked
+from credkit.core.sentences import shown
 from credkit.crosswalk.crowd import NOBODY, Crowd
 from credkit.crosswalk.register import ACTIVE, Card, Number, about, state
 from credkit.crosswalk.result import NAMED, Finding, counted, named, others
 from credkit.crosswalk.texts import Texts
-from credkit.errors import shown
-from credkit.sitemodel import Kind, Site
+from credkit.privacy.accounts import masked
+from credkit.site.model import Kind, Site
 
 LEAST = 3  # cards that must share an offset before it explains anything
 Offset = tuple[tuple[str, int], ...]  # by field, printed minus encoded, where they differ

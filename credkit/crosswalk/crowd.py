@@ -12,10 +12,10 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Collection, Iterable, Mapping, Sequence
 
+from credkit.core.reading import Item
 from credkit.crosswalk.register import Number
 from credkit.crosswalk.result import Line
-from credkit.reading import Item
-from credkit.sitemodel import Kind, Target
+from credkit.site.model import Kind, Target
 
 Where = tuple[str, int]  # a reader and the place of a period of it
 Values = tuple[Item, ...]  # the fields that make a number

@@ -16,7 +16,7 @@ from datetime import datetime
 from credkit.crosswalk.readers import Shown
 from credkit.crosswalk.register import Card, Number
 from credkit.crosswalk.verdicts import Verdict, rows_of
-from credkit.sitemodel import Site
+from credkit.site.model import Site
 
 SEEN, PAPER, CONFLICT = "seen", "on paper only", "in conflict"
 

@@ -6,14 +6,14 @@ from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from itertools import islice
 
-from credkit.accounts import masked
+from credkit.core.sentences import shown
 from credkit.crosswalk.crowd import NOBODY, Crowd
 from credkit.crosswalk.evidence import Evidence
 from credkit.crosswalk.register import ACTIVE, Card, Register, state
 from credkit.crosswalk.result import Exceptional, Finding, counted, named
 from credkit.crosswalk.verdicts import Verdict, reads_of, rows_of
-from credkit.errors import shown
-from credkit.sitemodel import Site
+from credkit.privacy.accounts import masked
+from credkit.site.model import Site
 
 FEW = 5  # lines that one sentence names
 

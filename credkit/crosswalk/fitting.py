@@ -11,7 +11,7 @@ from credkit.bulk.words import Array
 from credkit.crosswalk.columns import stored, texts_of
 from credkit.crosswalk.owners import Owners
 from credkit.crosswalk.register import ACTIVE
-from credkit.sitemodel import COLUMN, Target
+from credkit.site.model import COLUMN, Target
 
 _DIGITS = r"\A-?[0-9]{1,20}\z"
 
@@ -53,7 +53,7 @@ def fitted(target: Target, owners: Owners, cards: pl.DataFrame, export: pl.DataF
 
 
 def _fits(target: Target, texts: pl.Series) -> pl.Series:
-    """The texts that the column can hold (`credkit.sitemodel.Column.problem`); 64 bits and more are left for others."""
+    """The texts that the column can hold (see `credkit.site.model.Column`); 64 bits and more are left for others."""
     written = target.column.written
     if written.startswith("text"):
         size = COLUMN.fullmatch(written)

@@ -27,10 +27,10 @@ from credkit.crosswalk.reads import EVER, issue_free, places_of, read_all
 from credkit.crosswalk.register import ACTIVE, Number
 from credkit.crosswalk.sightings import sightings
 from credkit.crosswalk.texts import Texts
-from credkit.csvcolumns import NotPlain
-from credkit.sitecolumns import credentials, existing
-from credkit.sitefiles import Assignment, Held
-from credkit.sitemodel import Kind, Rows, Site
+from credkit.files.csvcolumns import NotPlain
+from credkit.site.columns import credentials, existing
+from credkit.site.model import Kind, Rows, Site
+from credkit.site.rows import Assignment, Held
 
 _FIRST = date(1970, 1, 1).toordinal()
 

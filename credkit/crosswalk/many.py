@@ -11,6 +11,7 @@ import numpy as np
 import polars as pl
 
 from credkit.bulk.words import Array
+from credkit.core.reading import Field, Item
 from credkit.crosswalk.columns import KEY, keys
 from credkit.crosswalk.crowd import Crowd, Values, Where
 from credkit.crosswalk.everyone import Everyone
@@ -20,9 +21,8 @@ from credkit.crosswalk.owners import ROW, Owners
 from credkit.crosswalk.reads import Reads, places_of
 from credkit.crosswalk.register import ACTIVE, EARLY, EXPIRED, Number
 from credkit.crosswalk.result import Line
-from credkit.csvcolumns import FIRST
-from credkit.reading import Field, Item
-from credkit.sitemodel import Site, Target
+from credkit.files.csvcolumns import FIRST
+from credkit.site.model import Site, Target
 
 SURE = ("add", "keep", "none")  # what can become of a card of the crowd
 

@@ -6,6 +6,8 @@ from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from math import log2
 
+from credkit.core.reading import Note
+from credkit.core.shapes import only
 from credkit.crosswalk.chances import chance, pairs
 from credkit.crosswalk.credentials import distinct, held
 from credkit.crosswalk.crowd import NOBODY, Crowd, Where, names
@@ -13,9 +15,7 @@ from credkit.crosswalk.register import Card, Number, Register
 from credkit.crosswalk.result import Finding, Section, counted
 from credkit.crosswalk.targets import Written
 from credkit.crosswalk.verdicts import Verdict
-from credkit.reading import Note
-from credkit.shapes import only
-from credkit.sitemodel import Kind, Site, Target
+from credkit.site.model import Kind, Site, Target
 
 TITLE = "Duplicates, and pairs alike if numbers were random (boxes of cards are not)"
 

@@ -1,4 +1,4 @@
-"""Output files: crosswalk.csv, exceptions.csv, summary.txt, written as a whole or not at all (`credkit.outputs`).
+"""Output files: crosswalk.csv, exceptions.csv, summary.txt, written as a whole or not at all (`credkit.files.outputs`).
 
 Source: RFC 4180 (common form of CSV).
 """
@@ -12,11 +12,11 @@ from collections.abc import Iterable, Sequence
 from datetime import datetime
 from pathlib import Path
 
-from credkit.accounts import masked
 from credkit.crosswalk.result import Crosswalk, Exceptional, Line
 from credkit.crosswalk.summary import summary_text
-from credkit.csvfiles import guarded
-from credkit.outputs import write_folder
+from credkit.files.csvfiles import guarded
+from credkit.files.outputs import write_folder
+from credkit.privacy.accounts import masked
 
 LINES = (
     "person", "credential", "kind", "number", "status", "target", "text", "action", "proof", "readers", "last_seen",

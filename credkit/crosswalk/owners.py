@@ -9,11 +9,11 @@ import polars as pl
 
 from credkit.bulk.either import read_columns
 from credkit.bulk.words import Array
+from credkit.core.reading import Item
 from credkit.crosswalk.columns import alike, keys, narrowed, rounded
 from credkit.crosswalk.suspects import suspects, told
-from credkit.csvcolumns import NotPlain
-from credkit.reading import Item
-from credkit.sitemodel import Kind, Site
+from credkit.files.csvcolumns import NotPlain
+from credkit.site.model import Kind, Site
 
 ROW = "row"
 

@@ -8,13 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 
-from credkit.accounts import holds_account, masked
 from credkit.crosswalk.register import Register
 from credkit.crosswalk.result import Finding, counted
 from credkit.crosswalk.sightings import Sighting
 from credkit.crosswalk.targets import Written
 from credkit.crosswalk.verdicts import Verdict
-from credkit.sitemodel import Kind, Site
+from credkit.privacy.accounts import holds_account, masked
+from credkit.site.model import Kind, Site
 
 
 def like_payment(site: Site, register: Register, verdicts: Sequence[Verdict]) -> Iterator[Finding]:

@@ -11,16 +11,16 @@ from collections import Counter, defaultdict
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from credkit.codec import Codec
+from credkit.core.codec import Codec
+from credkit.core.sentences import shown
 from credkit.crosswalk.causes import failed
 from credkit.crosswalk.crowd import NOBODY, Crowd, Values, Where
 from credkit.crosswalk.register import Number, Register
 from credkit.crosswalk.result import Finding
 from credkit.crosswalk.texts import branches
 from credkit.crosswalk.verdicts import Verdict, rows_of
-from credkit.diagnose import alternatives
-from credkit.errors import shown
-from credkit.sitemodel import Kind, Period, Reader, Site
+from credkit.explain.diagnosis import alternatives
+from credkit.site.model import Kind, Period, Reader, Site
 
 UNRESOLVED = ("unreadable", "check-failed", "unexpected-value", "unknown-card")
 STRANGE = ("unexpected-value", "unknown-card")  # good numbers that are nobody's

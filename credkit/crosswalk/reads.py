@@ -16,16 +16,16 @@ import polars as pl
 
 from credkit.bulk.either import read_columns
 from credkit.bulk.words import Array
-from credkit.codec import Codec
+from credkit.core.codec import Codec
+from credkit.core.reading import Item
 from credkit.crosswalk.columns import KEY, keys, rounded
 from credkit.crosswalk.owners import Owners
 from credkit.crosswalk.suspects import suspects, told
-from credkit.csvcolumns import FIRST, NotPlain
-from credkit.reading import Item
-from credkit.sitecolumns import readings
-from credkit.sitefiles import Read
-from credkit.sitemodel import Kind, Reader, Site
-from credkit.times import EPOCH, MICRO, SECOND, moment_of, offsets
+from credkit.files.csvcolumns import FIRST, NotPlain
+from credkit.files.times import EPOCH, MICRO, SECOND, moment_of, offsets
+from credkit.site.columns import readings
+from credkit.site.model import Kind, Reader, Site
+from credkit.site.rows import Read
 
 DAY = 86_400 * SECOND
 Piece = tuple[pl.DataFrame, Array]  # rows and their times

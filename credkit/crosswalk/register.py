@@ -11,14 +11,14 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 
-from credkit.accounts import hidden
+from credkit.core.reading import Item, Note
+from credkit.core.sentences import shown
 from credkit.crosswalk.calendars import Calendar
 from credkit.crosswalk.result import Exceptional, excepted
 from credkit.crosswalk.texts import Texts, rounding
-from credkit.errors import shown
-from credkit.reading import Item, Note
-from credkit.sitefiles import Assignment
-from credkit.sitemodel import Kind, Rules, Site
+from credkit.privacy.accounts import hidden
+from credkit.site.model import Kind, Rules, Site
+from credkit.site.rows import Assignment
 
 ACTIVE, EARLY, EXPIRED = "active", "not yet valid", "expired"
 _COMPARED = ("value", "printed", "issue", "status", "valid_from", "valid_until", "replaces")

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from itertools import islice
 
-from credkit.accounts import hidden, masked
-from credkit.errors import shown
+from credkit.core.sentences import shown
+from credkit.privacy.accounts import hidden, masked
 
 ACTIONS = ("add", "keep", "change", "hold", "none")
 CODES = {

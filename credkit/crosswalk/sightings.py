@@ -13,10 +13,10 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from itertools import pairwise
 
+from credkit.core.sentences import shown
 from credkit.crosswalk.texts import Texts, Told
-from credkit.errors import shown
-from credkit.sitefiles import Read
-from credkit.sitemodel import Period, Reader, Site
+from credkit.site.model import Period, Reader, Site
+from credkit.site.rows import Read
 from credkit.streams import Frame
 
 PAUSE = timedelta(seconds=30)  # between two keys: whoever types next may begin a new entry

@@ -11,15 +11,15 @@ from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from textwrap import wrap
 
-from credkit.accounts import masked
-from credkit.cautions import OF_A_RESULT
 from credkit.crosswalk.crowd import NOBODY, Crowd
 from credkit.crosswalk.result import ACTIONS, FINDINGS, Crosswalk, Exceptional, Line, Section, counted
 from credkit.crosswalk.verdicts import Verdict
-from credkit.screen import WIDTH
-from credkit.screen import plain as printable
-from credkit.sitefiles import Assignment, Held, Read
-from credkit.sitemodel import Rows, Site
+from credkit.explain.cautions import OF_A_RESULT
+from credkit.explain.screen import WIDTH
+from credkit.explain.screen import plain as printable
+from credkit.privacy.accounts import masked
+from credkit.site.model import Rows, Site
+from credkit.site.rows import Assignment, Held, Read
 
 WIDEST_WORDS = 34  # of a first column, before it is wrapped
 

@@ -1,6 +1,6 @@
 """Suspects: of many texts those that may hold payment data, in whatever notation.
 
-`credkit.payment` looks at every value that a chain makes of a text. For most texts it is plain that
+`credkit.privacy.payment` looks at every value that a chain makes of a text. For most texts it is plain that
 none of these has room for an account number; those are told apart here, and the others are looked at.
 """
 
@@ -11,12 +11,12 @@ from collections.abc import Mapping
 import numpy as np
 import polars as pl
 
-from credkit.accounts import ACCOUNT_DIGITS, ROOM, holds_account
 from credkit.bulk.words import Array
-from credkit.codec import Codec
+from credkit.core.codec import Codec
+from credkit.core.reading import TextField
 from credkit.crosswalk.texts import branches
-from credkit.payment import LEAST, Payment, digit_fields, has_room, payment
-from credkit.reading import TextField
+from credkit.privacy.accounts import ACCOUNT_DIGITS, ROOM, holds_account
+from credkit.privacy.payment import LEAST, Payment, digit_fields, has_room, payment
 
 
 def suspects(codec: Codec, texts: pl.Series, fields: Mapping[str, Array]) -> Array:

@@ -14,17 +14,18 @@ from dataclasses import dataclass, field
 from datetime import date
 from itertools import islice
 
-from credkit.accounts import holds_account, masked
+from credkit.core.errors import EncodeError
+from credkit.core.sentences import quoted, shown
 from credkit.crosswalk.credentials import Doubts, distinct, held
 from credkit.crosswalk.crowd import NOBODY, Crowd
 from credkit.crosswalk.evidence import Evidence
 from credkit.crosswalk.register import ACTIVE, EARLY, EXPIRED, Card, about, state
 from credkit.crosswalk.result import NAMED, Exceptional, Finding, Line, counted, excepted, named, others
 from credkit.crosswalk.texts import rounded
-from credkit.diagnose import shortened
-from credkit.errors import EncodeError, quoted, shown
-from credkit.sitefiles import Held
-from credkit.sitemodel import Site, Target
+from credkit.explain.diagnosis import shortened
+from credkit.privacy.accounts import holds_account, masked
+from credkit.site.model import Site, Target
+from credkit.site.rows import Held
 
 UNWRITTEN = "the number looks like a payment account number, so it is not written"
 

@@ -10,13 +10,13 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from credkit.chains import Choice
-from credkit.codec import Codec
-from credkit.diagnose import shortened
-from credkit.errors import shown
-from credkit.payment import NOTHING, Payment, payment
-from credkit.reading import Item, Note, Reading
-from credkit.sitemodel import Kind
+from credkit.core.chains import Choice
+from credkit.core.codec import Codec
+from credkit.core.reading import Item, Note, Reading
+from credkit.core.sentences import shown
+from credkit.explain.diagnosis import shortened
+from credkit.privacy.payment import NOTHING, Payment, payment
+from credkit.site.model import Kind
 
 DIGITS = 15  # that a spreadsheet keeps of a number: those of a double-precision value (IEEE 754)
 MOST_ZEROS = 20  # leading zeros that are tried

@@ -15,7 +15,7 @@ from credkit.crosswalk.readers import Shown
 from credkit.crosswalk.register import Register
 from credkit.crosswalk.result import Exceptional, counted, excepted
 from credkit.crosswalk.verdicts import Verdict, other_issues
-from credkit.sitemodel import Site
+from credkit.site.model import Site
 
 
 def unresolved(site: Site, register: Register, together: Shown, verdicts: Sequence[Verdict]) -> list[Exceptional]:

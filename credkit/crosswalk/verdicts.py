@@ -12,14 +12,14 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 
-from credkit.accounts import hidden
+from credkit.core.reading import Item
+from credkit.core.sentences import quoted, shown
 from credkit.crosswalk.register import ACTIVE, EARLY, Card, Number, Register, state_then, written
 from credkit.crosswalk.result import NAMED, counted, named
 from credkit.crosswalk.sightings import Sighting
 from credkit.crosswalk.texts import rounding
-from credkit.errors import quoted, shown
-from credkit.reading import Item
-from credkit.sitemodel import Site
+from credkit.privacy.accounts import hidden
+from credkit.site.model import Site
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -26,8 +26,8 @@ from credkit.crosswalk.targets import Export, Judge, alike, not_held, write_all
 from credkit.crosswalk.texts import Texts
 from credkit.crosswalk.unresolved import unresolved
 from credkit.crosswalk.verdicts import Verdict, other_issues, rows_of, verdicts
-from credkit.site import load_rows
-from credkit.sitemodel import Rows, Site
+from credkit.site.description import load_rows
+from credkit.site.model import Rows, Site
 
 if TYPE_CHECKING:
     from credkit.crosswalk.gathering import Gathering

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from importlib.util import find_spec
 from pathlib import Path
 
-from credkit.outputs import FileOutput, ForeignOutput
-from credkit.site import load_site
+from credkit.files.outputs import FileOutput, ForeignOutput
+from credkit.site.description import load_site
 
 REPORT = "report.html"
 NEEDS = ("jinja2", "numpy", "polars")

@@ -21,20 +21,20 @@ from operator import xor
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from credkit.csvfiles import File
+from credkit.cards.access import Access
+from credkit.cards.credentials import credentials
+from credkit.cards.data import write_batch
+from credkit.cards.findings import Checked, Difference
+from credkit.cards.geometry import Geometry
+from credkit.cards.image import SPARE
+from credkit.cards.keys import MasterKey, refusal
+from credkit.cards.plan import Plan
+from credkit.cards.plans import load_plan
+from credkit.cards.readback import check_all
+from credkit.core.errors import CredkitError
 from credkit.demo.dice import Dice
 from credkit.demo.folder import SEED, write_files
-from credkit.errors import CredkitError
-from credkit.memory.access import Access
-from credkit.memory.credentials import credentials
-from credkit.memory.data import write_batch
-from credkit.memory.findings import Checked, Difference
-from credkit.memory.geometry import Geometry
-from credkit.memory.image import SPARE
-from credkit.memory.keys import MasterKey, refusal
-from credkit.memory.plan import Plan
-from credkit.memory.plans import load_plan
-from credkit.memory.readback import check_all
+from credkit.files.csvfiles import File
 
 PLAN = Path(__file__).with_name("staff-plan.toml")
 FOLDER, PLAN_FILE, LIST = "cards", "staff-plan.toml", "staff.csv"

@@ -13,11 +13,12 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from credkit.core.errors import DefinitionError
+from credkit.core.sentences import shown
 from credkit.demo import faults, harbours, noise, stripes, traffic
 from credkit.demo.dice import Dice
 from credkit.demo.world import SITE, Plant, World
-from credkit.errors import DefinitionError, shown
-from credkit.outputs import add_files
+from credkit.files.outputs import add_files
 
 SEED = 20260331
 SITE_FILE, CREDENTIALS, READINGS, EXPORT = "site.toml", "credentials.csv", "readings.csv", "gatehouse-export.csv"

@@ -17,9 +17,9 @@ from typing import Any
 from bitstring import Bits
 
 from credkit import content_entries, layout_entries
-from credkit.codec import Codec
+from credkit.catalogue.registry import chain
+from credkit.core.codec import Codec
 from credkit.demo.dice import Dice
-from credkit.registry import chain
 
 SITE = Path(__file__).with_name("site.toml")
 HARBOUR, SERIAL, LOCKER, STRIPE = "harbour-card", "serial-card", "locker-number", "staff-stripe"

@@ -38,9 +38,9 @@ from credkit.audit.text import (
     sort_text,
     when,
 )
-from credkit.cautions import AUDITED, COPIES, EGRESS, KEY, PEOPLE
 from credkit.crosswalk.result import counted
-from credkit.drawsvg import svg
+from credkit.explain.cautions import AUDITED, COPIES, EGRESS, KEY, PEOPLE
+from credkit.explain.svg import svg
 from credkit.report.charts import bar, bars, top
 from credkit.report.steps import Steps, steps
 from credkit.report.unchecked import unchecked

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from credkit.accounts import masked
+from credkit.privacy.accounts import masked
 
 LONGEST = 2000  # characters of a sentence that are shown
 LONGEST_NAME = 100

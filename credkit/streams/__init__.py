@@ -8,8 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
 
-from credkit.codec import Entry
-from credkit.errors import DefinitionError, shown
+from credkit.core.codec import Entry
+from credkit.core.errors import DefinitionError
+from credkit.core.sentences import shown
 from credkit.streams import keypad, swipes
 from credkit.streams.frame import Frame, Stream
 
@@ -25,7 +26,7 @@ def stream(text: str, codecs: Iterable[Entry] = ()) -> Stream:
 
     >>> stream("morse:binary")
     Traceback (most recent call last):
-    credkit.errors.DefinitionError: stream 'morse:binary' is not written keypad:CHAIN or swipes:CHAIN
+    credkit.DefinitionError: stream 'morse:binary' is not written keypad:CHAIN or swipes:CHAIN
     """
     kind, _, chain = text.partition(":")
     if kind not in KINDS or not chain:

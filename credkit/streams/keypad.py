@@ -17,9 +17,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from functools import partial
 
-from credkit.codec import Codec, Entry
-from credkit.errors import DecodeError, DefinitionError, shown
-from credkit.registry import chain
+from credkit.catalogue.registry import chain
+from credkit.core.codec import Codec, Entry
+from credkit.core.errors import DecodeError, DefinitionError
+from credkit.core.sentences import shown
 from credkit.streams.frame import Frame, Stream
 
 CLEAR, ENTER = 10, 11

@@ -17,10 +17,11 @@ import re
 from collections.abc import Iterable, Iterator
 from functools import partial
 
-from credkit.codec import Codec, Entry
-from credkit.errors import DecodeError, DefinitionError, shown
-from credkit.registry import chain
-from credkit.spans import LIMIT
+from credkit.catalogue.registry import chain
+from credkit.core.codec import Codec, Entry
+from credkit.core.errors import DecodeError, DefinitionError
+from credkit.core.sentences import shown
+from credkit.core.spans import LIMIT
 from credkit.streams.frame import Frame, Stream
 from credkit.tables.characters import ALPHANUMERIC
 from credkit.tables.swipes import gap

@@ -16,8 +16,9 @@ from functools import partial
 from math import log2
 from typing import Any
 
-from credkit.checks import ALPHANUMERICS, DIGITS, hybrid, luhn, weighted
-from credkit.errors import DefinitionError, nearest, shown
+from credkit.core.checks import ALPHANUMERICS, DIGITS, hybrid, luhn, weighted
+from credkit.core.errors import DefinitionError
+from credkit.core.sentences import nearest, shown
 
 WEIGHTED = "mod-10"
 _MOST_WEIGHTS = 40
@@ -55,7 +56,7 @@ def check_character(what: str, rule: object, weights: Sequence[Any] = ()) -> Che
     '3'
     >>> check_character("item 2", "mod-10")
     Traceback (most recent call last):
-    credkit.errors.DefinitionError: item 2: mod-10 needs weights such as 3, 1, the last digit's first
+    credkit.DefinitionError: item 2: mod-10 needs weights such as 3, 1, the last digit's first
     """
     if rule not in RULES:
         raise DefinitionError(f"{what}: {shown(rule)} is not one of {', '.join(RULES)}{nearest(str(rule), RULES)}")

@@ -25,10 +25,11 @@ from itertools import pairwise
 from types import MappingProxyType
 from typing import Any
 
-from credkit.codec import Tabled, check_fields
-from credkit.errors import EncodeError, shown
-from credkit.reading import OVER_LONG, Check, Item, Level, Note, Part, Place, Reading, Schema
-from credkit.shapes import TEXT, Shape
+from credkit.core.codec import Tabled, check_fields
+from credkit.core.errors import EncodeError
+from credkit.core.reading import OVER_LONG, Check, Item, Level, Note, Part, Place, Reading, Schema
+from credkit.core.sentences import shown
+from credkit.core.shapes import TEXT, Shape
 from credkit.tables.characters import CharacterSet
 from credkit.tables.items import Bounds, CheckItem, Constant, ContentCheck, ContentItem, FieldItem, Match
 

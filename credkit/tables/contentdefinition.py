@@ -32,8 +32,8 @@ from dataclasses import replace
 from types import MappingProxyType
 from typing import Any
 
-from credkit.errors import nearest, shown
-from credkit.reading import Field
+from credkit.core.reading import Field
+from credkit.core.sentences import nearest, shown
 from credkit.tables.checkcharacters import RULES
 from credkit.tables.content import Content, ContentRemark, Meaning
 from credkit.tables.definition import LEVELS
@@ -46,7 +46,7 @@ def content(name: str, definition: Mapping[str, Any]) -> Content:
 
     >>> content("gate", {"items": [{"field": "number", "digits": "1-8"}, {"field": "issue", "digits": 2}]})
     Traceback (most recent call last):
-    credkit.errors.DefinitionError: content gate: item 1, number, may be followed by item 2, issue, \
+    credkit.DefinitionError: content gate: item 1, number, may be followed by item 2, issue, \
 which can begin with '0': nothing says where number ends
     """
     return _Definition(name, definition).build()

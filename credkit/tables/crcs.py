@@ -26,11 +26,11 @@ from typing import Literal, NamedTuple
 
 from bitstring import Bits
 
-from credkit.codec import PRACTICE, Tabled, Word, to_bits, to_word
-from credkit.errors import EncodeError
-from credkit.reading import Check, Note, Part, Reading
-from credkit.shapes import Shape, bits, meet, said
-from credkit.spans import LIMIT, written
+from credkit.core.codec import PRACTICE, Tabled, Word, to_bits, to_word
+from credkit.core.errors import EncodeError
+from credkit.core.reading import Check, Note, Part, Reading
+from credkit.core.shapes import Shape, bits, meet, said
+from credkit.core.spans import LIMIT, written
 
 CATALOGUE = "parameters as in the public catalogue of CRCs (from memory, recomputed)"
 

@@ -27,9 +27,10 @@ from dataclasses import replace
 from math import log2
 from typing import Any
 
-from credkit.checks import crc_rows
-from credkit.errors import nearest, shown
-from credkit.spans import WIDEST, positions, written
+from credkit.core.checks import crc_rows
+from credkit.core.positions import positions
+from credkit.core.sentences import nearest, shown
+from credkit.core.spans import WIDEST, written
 from credkit.tables.layout import Layout, LayoutCheck, LayoutField, Limit, Parity, Pattern, Remark, bits_of, pieces
 from credkit.tables.refusals import Definition
 
@@ -42,7 +43,7 @@ def layout(name: str, definition: Mapping[str, Any]) -> Layout:
 
     >>> layout("pair", {"length": 3, "fields": {"number": "0-1"}, "checks": [{"bit": 2, "even": "0-2"}]})
     Traceback (most recent call last):
-    credkit.errors.DefinitionError: layout pair: check 1: even parity at bit 2 covers itself
+    credkit.DefinitionError: layout pair: check 1: even parity at bit 2 covers itself
     """
     return _Definition(name, definition).build()
 

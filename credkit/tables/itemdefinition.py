@@ -10,9 +10,10 @@ import re
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from credkit.checks import DIGITS
-from credkit.errors import DefinitionError, nearest, shown
-from credkit.reading import Field, TextField
+from credkit.core.checks import DIGITS
+from credkit.core.errors import DefinitionError
+from credkit.core.reading import Field, TextField
+from credkit.core.sentences import nearest, shown
 from credkit.tables.characters import SETS, TRACKS, CharacterSet
 from credkit.tables.checkcharacters import CheckCharacter, check_character
 from credkit.tables.items import Appended, CheckItem, Constant, ContentItem, FieldItem, one_of, ranges

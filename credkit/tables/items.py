@@ -14,9 +14,9 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from credkit.checks import DIGITS
-from credkit.errors import shown
-from credkit.reading import Field, Item, Row
+from credkit.core.checks import DIGITS
+from credkit.core.reading import Field, Item, Row
+from credkit.core.sentences import shown
 from credkit.tables.checkcharacters import CheckCharacter
 
 Match = Callable[[str, int], re.Match[str] | None]

@@ -22,11 +22,12 @@ from typing import Any, NamedTuple
 
 from bitstring import Bits
 
-from credkit.checks import parity
-from credkit.codec import Tabled, Word, check_fields, to_word
-from credkit.reading import Check, Field, Level, Note, Part, Place, Reading, Schema
-from credkit.shapes import Shape, bits, exactly
-from credkit.spans import runs
+from credkit.core.checks import parity
+from credkit.core.codec import Tabled, Word, check_fields, to_word
+from credkit.core.hooks import draw
+from credkit.core.reading import Check, Field, Level, Note, Part, Place, Reading, Schema
+from credkit.core.shapes import Shape, bits, exactly
+from credkit.core.spans import runs
 
 
 class Piece(NamedTuple):
@@ -260,11 +261,9 @@ class Layout:
                 word = check.fill(word, parity)
         return word
 
-    def _repr_svg_(self) -> str:
+    def _repr_svg_(self) -> str | None:
         """The layout as a drawing, for notebooks."""
-        from credkit.drawsvg import layout_svg  # only where it is shown
-
-        return layout_svg(self)
+        return draw(self)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

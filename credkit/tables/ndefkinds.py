@@ -24,8 +24,9 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from credkit.errors import DefinitionError, EncodeError, nearest, shown
-from credkit.reading import Note, Place, Row, TextField
+from credkit.core.errors import DefinitionError, EncodeError
+from credkit.core.reading import Note, Place, Row, TextField
+from credkit.core.sentences import nearest, shown
 from credkit.tables.ndefrecords import Record, Tnf, read_records, titled, write_records
 from credkit.tables.stretches import Malformed, Stretch, counted
 
@@ -301,7 +302,7 @@ def kind_of(text: str) -> Kind:
     "media type 'text/plain'"
     >>> kind_of("text-english!")
     Traceback (most recent call last):
-    credkit.errors.DefinitionError: ndef: 'english!' is not a language tag such as en or pt-BR
+    credkit.DefinitionError: ndef: 'english!' is not a language tag such as en or pt-BR
     """
     uri = Uri(tnf=Tnf.WELL_KNOWN, type=URI)
     if text == "uri":

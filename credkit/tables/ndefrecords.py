@@ -26,8 +26,8 @@ from dataclasses import dataclass
 from enum import IntEnum
 from typing import NamedTuple
 
-from credkit.errors import shown
-from credkit.reading import Place
+from credkit.core.reading import Place
+from credkit.core.sentences import shown
 from credkit.tables.stretches import Malformed, Stretch, counted
 
 MB, ME, CF, SR, IL = 0x80, 0x40, 0x20, 0x10, 0x08  # section 3.2.1 to 3.2.5

@@ -14,12 +14,13 @@ from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from itertools import accumulate
 
-from credkit.codec import Tabled, Word, to_bits
-from credkit.errors import EncodeError, shown
-from credkit.reading import Check, Origin, Part, Place, Reading
-from credkit.shapes import TEXT, exactly, multiples, said
-from credkit.shapes import bits as bits_shape
-from credkit.spans import LIMIT
+from credkit.core.codec import Tabled, Word, to_bits
+from credkit.core.errors import EncodeError
+from credkit.core.reading import Check, Origin, Part, Place, Reading
+from credkit.core.sentences import shown
+from credkit.core.shapes import TEXT, exactly, multiples, said
+from credkit.core.shapes import bits as bits_shape
+from credkit.core.spans import LIMIT
 
 DIGITS = {2: "01", 10: "0123456789", 16: "0123456789ABCDEF"}
 SEPARATORS = {"colon": ":", "hyphen": "-", "space": " ", "dot": "."}  # between bytes, by name

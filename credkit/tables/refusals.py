@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping
 from typing import Any, NoReturn
 
-from credkit.errors import DefinitionError, nearest, shown
-from credkit.grammar import NAME
-from credkit.spans import WIDEST
+from credkit.core.errors import DefinitionError
+from credkit.core.grammar import NAME
+from credkit.core.sentences import nearest, shown
+from credkit.core.spans import WIDEST
 
 
 class Definition:

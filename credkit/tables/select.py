@@ -12,10 +12,11 @@ from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import Any
 
-from credkit.codec import Tabled, any_row, check_fields, is_item
-from credkit.errors import DefinitionError, nearest
-from credkit.reading import Check, Field, Place, Reading, Schema
-from credkit.shapes import Shape
+from credkit.core.codec import Tabled, any_row, check_fields, is_item
+from credkit.core.errors import DefinitionError
+from credkit.core.reading import Check, Field, Place, Reading, Schema
+from credkit.core.sentences import nearest
+from credkit.core.shapes import Shape
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from credkit.reading import Check, Place
+from credkit.core.reading import Check, Place
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,11 +18,11 @@ from typing import NamedTuple
 
 from bitstring import Bits
 
-from credkit.codec import Tabled, Word, to_bits, to_word
-from credkit.errors import EncodeError
-from credkit.reading import Check, Part, Place, Reading
-from credkit.shapes import Shape, bits, exactly, meet, only, said
-from credkit.spans import WIDEST, runs, written
+from credkit.core.codec import Tabled, Word, to_bits, to_word
+from credkit.core.errors import EncodeError
+from credkit.core.reading import Check, Part, Place, Reading
+from credkit.core.shapes import Shape, bits, exactly, meet, only, said
+from credkit.core.spans import WIDEST, runs, written
 
 
 class Move(NamedTuple):

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import click
 
-from credkit.cautions import OF_A_CARD
 from credkit.cli import CARD, Commands
+from credkit.explain.cautions import OF_A_CARD
 
 
 @click.group(cls=Commands, table=CARD, invoke_without_command=True, epilog=OF_A_CARD)

@@ -7,10 +7,10 @@ from typing import Any
 
 import click
 
-from credkit.cautions import BEFORE_A_BATCH, CIPHER, LOCKS
+from credkit.cards.access import GROUPS, WIDE, Access, DataRule, TrailerRule
 from credkit.cli.output import Door
-from credkit.errors import DecodeError, DefinitionError
-from credkit.memory.access import GROUPS, WIDE, Access, DataRule, TrailerRule
+from credkit.core.errors import DecodeError, DefinitionError
+from credkit.explain.cautions import BEFORE_A_BATCH, CIPHER, LOCKS
 
 TRAILER, AT = 16, slice(6, 9)  # bytes of a trailer, and where its access bytes are
 LOST = "A card that finds such bytes locks the sector for good: do not write them."

@@ -7,16 +7,16 @@ from typing import Any
 
 import click
 
-from credkit.cautions import CIPHER, CONFIDENTIAL, DATA, MAC, SERIAL
+from credkit.cards.findings import Checked
+from credkit.cards.folding import folded
+from credkit.cards.geometry import Geometry
+from credkit.cards.listing import read_backs
+from credkit.cards.plans import load_plan
+from credkit.cards.readback import Checking, check_all
 from credkit.cli.card import options
 from credkit.cli.options import spoken
 from credkit.cli.output import Door
-from credkit.memory.findings import Checked
-from credkit.memory.folding import folded
-from credkit.memory.geometry import Geometry
-from credkit.memory.listing import read_backs
-from credkit.memory.plans import load_plan
-from credkit.memory.readback import Checking, check_all
+from credkit.explain.cautions import CIPHER, CONFIDENTIAL, DATA, MAC, SERIAL
 
 MOST = 10  # credentials without a read-back that a screen names; --json names all
 LEVELS = ("refuse", "care", "info")

@@ -6,12 +6,12 @@ from pathlib import Path
 
 import click
 
-from credkit.cautions import BEFORE_A_BATCH, CIPHER, LOCKS, SECRET_DATA, STORED
+from credkit.cards.data import NoMasterKey, write_batch
+from credkit.cards.plans import load_plan
 from credkit.cli.card import options
 from credkit.cli.output import Door, complain
-from credkit.errors import DefinitionError
-from credkit.memory.data import NoMasterKey, write_batch
-from credkit.memory.plans import load_plan
+from credkit.core.errors import DefinitionError
+from credkit.explain.cautions import BEFORE_A_BATCH, CIPHER, LOCKS, SECRET_DATA, STORED
 
 
 @click.command()

@@ -8,10 +8,10 @@ from typing import Any
 
 import click
 
+from credkit.cards.geometry import Geometry, geometry
+from credkit.cards.geometry import geometries as common
 from credkit.cli.output import Door
-from credkit.memory.geometry import Geometry, geometry
-from credkit.memory.geometry import geometries as common
-from credkit.spans import written
+from credkit.core.spans import written
 
 NAME = 20  # columns of the names
 LOCKS = {

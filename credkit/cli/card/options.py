@@ -10,16 +10,16 @@ from typing import Any, TypeAlias
 
 import click
 
-from credkit.cli.options import Command
-from credkit.cli.output import complain
-from credkit.csvfiles import File
-from credkit.memory.masters import (
+from credkit.cards.masters import (
     MasterKey,
     check_value,
     master_from_environment,
     master_from_file,
     master_from_prompt,
 )
+from credkit.cli.options import Command
+from credkit.cli.output import complain
+from credkit.files.csvfiles import File
 
 Master: TypeAlias = Callable[[], MasterKey | None]  # asked for when the rest is known to be good
 SOURCES = "--master-file, --master-env, --master-prompt"

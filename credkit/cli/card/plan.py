@@ -8,15 +8,16 @@ from typing import Any
 
 import click
 
-from credkit.cautions import OF_A_CARD
+from credkit.cards.memorymap import memory_lines, where_is
+from credkit.cards.plan import Plan, Record
+from credkit.cards.plans import load_plan
+from credkit.cards.svg import memory_svg
 from credkit.cli.output import Door
-from credkit.errors import DefinitionError, shown
-from credkit.memory.memorymap import memory_lines, where_is
-from credkit.memory.plan import Plan, Record
-from credkit.memory.plans import load_plan
-from credkit.memory.svg import memory_svg
-from credkit.outputs import write_file
-from credkit.spans import written
+from credkit.core.errors import DefinitionError
+from credkit.core.sentences import shown
+from credkit.core.spans import written
+from credkit.explain.cautions import OF_A_CARD
+from credkit.files.outputs import write_file
 
 SVG = ".svg"
 MAKER = "drawing of a plan"

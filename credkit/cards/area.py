@@ -1,0 +1,57 @@
+"""The area of a record: a known number of whole bytes, which the chain behind it reads and must fill.
+
+It needs code, because it changes nothing: it is there so that a chain of any length (text, BCD, a
+message) learns how long it is in this record, and pads to that.
+
+Source: common practice, no source.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from bitstring import Bits
+
+from credkit.core.codec import Codec, Tabled, Word
+from credkit.core.errors import EncodeError
+from credkit.core.reading import Check, Part, Reading
+from credkit.core.shapes import bits, exactly, said
+
+
+def area(size: int) -> Codec:
+    """The step that hands on just ``size`` bytes, in both directions.
+
+    >>> area(4).decode(Bits("0x02F764DD")).hex
+    '02f764dd'
+    >>> area(4).decode(Bits("0x02F764"))
+    Traceback (most recent call last):
+    credkit.DecodeError: 4 bytes: the length in bits fails: found 24, expected 32 bits
+    """
+    shape = bits(exactly(8 * size))
+    return AreaCodec(name=f"{size} byte{'s' * (size > 1)}", input=shape, output=shape)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class AreaCodec(Tabled):
+    """Bits to the same bits, if there are as many as there should be."""
+
+    def attempt(self, carried: Word) -> Word | None:
+        """The same, or None where the length is another."""
+        return carried if carried[1] in self.input.lengths else None
+
+    def write(self, carried: Word) -> Word:
+        """The same; raises `EncodeError` where the length is another."""
+        if carried[1] not in self.input.lengths:
+            raise EncodeError(f"{self.name}: writes {said(self.input.lengths)}, not {carried[1]}")
+        return carried
+
+    def inspect(self, value: Bits) -> Reading:
+        """The same, each bit traced to itself."""
+        if len(value) not in self.input.lengths:
+            check = Check(
+                codec=self.name, rule="length", claim="the length in bits", form="bits",
+                expected=said(self.input.lengths), found=len(value),
+            )  # fmt: skip
+            return Reading(value=None, checks=(check,))
+        whole = tuple(range(len(value)))
+        return Reading(value=value, parts=(Part(name="record", at=whole, value=None),), origin=lambda place: (place,))

@@ -1,0 +1,271 @@
+"""Memory blocks as a reader prints them: what a plan has stored there, read like any other number.
+
+A reader may be set to send blocks of a card's memory instead of its serial number. ``memory`` cuts
+a record out of them by a plan, and reads it as the plan says. A site's plans are its own, so
+``memory`` is not in the catalogue: `memory_entry` makes the row that is passed in ``codecs=``.
+
+    memory:staff,badge,serial          block 5 of a plan in which badge has 4 bytes and a MAC of 8
+    │ 01 8B 2C 7D │ 00 01 E2 40 │ 5A 91 0C 44 E7 20 B3 6F │ 00 00 00 00 │
+    │ serial      │ record      │ MAC                     │ not looked at
+
+What other records have in the same blocks is not looked at, and is lost. A MAC is verified where
+the serial number stands in front and a master key is there, and otherwise a note says that it was
+not. A MAC is made over a serial number, which anybody can read: it shows that the issuer wrote
+this record, not that this card is the one it was written to.
+
+It needs code: the record's own chain reads what is cut out, and a MAC is computed with a key.
+
+Source: common practice, no source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, replace
+from hmac import compare_digest
+from types import MappingProxyType
+from typing import Any
+
+from bitstring import Bits
+
+from credkit.cards.image import mac_label
+from credkit.cards.keys import MasterKey, record_mac
+from credkit.cards.plan import Plan, Record
+from credkit.core.codec import Codec, Entry, Tabled, Word, check_fields, to_bits, to_word
+from credkit.core.errors import DefinitionError
+from credkit.core.grammar import step
+from credkit.core.reading import Check, Field, Note, Part, Place, Reading
+from credkit.core.sentences import nearest, shown
+from credkit.core.shapes import Shape, bits, exactly, said
+from credkit.tables.wiring import Wiring
+
+SERIAL = "serial"
+_NONE: Mapping[str, MasterKey] = MappingProxyType({})
+
+
+def memory_entry(plans: Mapping[str, Plan], masters: Mapping[str, MasterKey] = _NONE) -> Entry:
+    """The catalogue row for ``memory:PLAN,RECORD`` over a site's own plans, and the master keys of some of them.
+
+    Raises `DefinitionError` for a master key of a plan that is not there.
+    """
+    known, held = dict(plans), dict(masters)
+    for name in held:
+        if name not in known:
+            raise DefinitionError(f"memory: a master key is given for the plan {_unknown(name, known)}")
+
+    def build(plan: str, record: str, serial: str = "") -> Codec:
+        """``memory:PLAN,RECORD``, ``memory:PLAN,RECORD,serial``: a record out of the blocks that hold it.
+
+        The bits are all of those blocks, from the record's first to its last; trailers between them are
+        not sent. With ``serial`` the card's serial number stands in front: a record of fields then has
+        it as a field of its own, and a MAC can be verified.
+
+        An identifier in memory can be copied with the rest of the card: reading it proves nothing.
+        """
+        if plan not in known:
+            raise DefinitionError(f"memory: there is no plan {_unknown(plan, known)}")
+        if serial not in ("", SERIAL):
+            raise DefinitionError(f"memory: behind the record stands {SERIAL} or nothing, not {shown(serial)}")
+        return _built(plan, known[plan], record, bool(serial), held.get(plan))
+
+    return Entry(
+        name="memory", signature=f"PLAN,RECORD[,{SERIAL}]", title="a record out of memory blocks that a reader sends",
+        source="defined by the site", build=build, usual=(), examples=(),
+    )  # fmt: skip
+
+
+def blocks_of(plan: Plan, record: Record) -> tuple[int, ...]:
+    """The blocks that hold ``record``, in order."""
+    return tuple(sorted({at // plan.geometry.block_size for at in record.places}))
+
+
+def _unknown(name: str, known: Mapping[str, Any]) -> str:
+    return f"{shown(name)}, only {', '.join(known) or 'none at all'}{nearest(name, known)}"
+
+
+def _built(name: str, plan: Plan, title: str, serial: bool, master: MasterKey | None) -> Codec:
+    """The codec for one record of a plan."""
+    own = step("memory", name, title, SERIAL if serial else "")
+    record = plan.record(title)
+    if record is None:
+        known = {each.name: each for each in plan.records if each.codec}
+        raise DefinitionError(f"memory: the plan {name} has no record {_unknown(title, known)}")
+    if record.codec is None:
+        raise DefinitionError(f"{own}: the record {title} says where the others are, and has no chain that reads it")
+    inner = record.codec.output
+    as_field = serial and inner.schema is not None
+    if as_field and SERIAL in (inner.schema or {}):
+        raise DefinitionError(f"{own}: the record has a field {SERIAL} of its own: the serial number cannot be another")
+    if as_field:
+        row = Field(name=SERIAL, most=(1 << 8 * plan.serial) - 1)
+        inner = Shape("fields", schema=MappingProxyType({SERIAL: row, **(inner.schema or {})}))
+    front, size = 8 * plan.serial if serial else 0, plan.geometry.block_size
+    starts = {block: front + 8 * size * index for index, block in enumerate(blocks_of(plan, record))}
+    at = (starts[place // size] + 8 * (place % size) + bit for place in record.places for bit in range(8))
+    wiring = Wiring.of(front + 8 * size * len(starts), tuple(at))
+    verifies = record.mac > 0 and serial and master is not None
+    unsent = ""
+    if record.mac and not verifies:
+        unsent = "no master key is given" if serial else "no serial number stands in front"
+    unwritten = f"its MAC cannot be made: {unsent}" if unsent else None
+    if serial and not as_field:
+        unwritten = f"the {SERIAL} number in front of it is no part of a text"
+    shape = bits(exactly(wiring.takes))
+    codec = MemoryCodec(
+        name=own, input=shape, output=inner, record=record, stored=record.codec, wiring=wiring, front=front,
+        as_field=as_field, master=master if verifies else None, label=mac_label(plan, record), unsent=unsent,
+        unwritten=unwritten, cuts=bool(unwritten) or wiring.takes > wiring.gives + front,
+    )  # fmt: skip
+    if verifies:  # where the extra is missing this is the time to say so
+        codec.mac(bytes(plan.serial), bytes(record.size))
+    return codec
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class MemoryCodec(Tabled):
+    """Blocks to what one record in them means.
+
+    ``stored`` reads the record, ``wiring`` brings it together, MAC included; ``front`` bits of
+    serial number stand before the blocks, and ``as_field`` says that they are one of the fields.
+    ``master`` is there if the MAC is verified, and ``unsent`` says why it is not.
+    """
+
+    record: Record
+    stored: Codec
+    wiring: Wiring
+    front: int
+    as_field: bool
+    master: MasterKey | None = field(repr=False)
+    label: str
+    unsent: str
+
+    def before(self, flowing: Shape) -> Shape:
+        """What encoding hands on: whole blocks, whatever it left out on reading."""
+        return self.input
+
+    def mac(self, serial: bytes, data: bytes) -> bytes:
+        """The MAC that belongs behind ``data``."""
+        assert self.master is not None
+        return record_mac(self.master, label=self.label, serial=serial, data=data, size=self.record.mac)
+
+    def cut(self, word: int) -> tuple[int, int, int]:
+        """The serial number, the record without its MAC, and the MAC."""
+        data, mac = divmod(self.wiring.forward(word), 1 << 8 * self.record.mac)
+        return word >> self.wiring.takes - self.front, data, mac
+
+    def genuine(self, serial: int, data: int, mac: int) -> bool:
+        """Whether ``mac`` is the one that belongs there; None is asked for where there is no key."""
+        if self.master is None:
+            return True
+        made = self.mac(serial.to_bytes(self.front // 8, "big"), data.to_bytes(self.record.size, "big"))
+        return compare_digest(made, mac.to_bytes(self.record.mac, "big"))
+
+    def attempt(self, carried: Word) -> Any:
+        """What the record means, or None where it cannot be read or its MAC is another."""
+        word, length = carried
+        if length != self.wiring.takes:
+            return None
+        serial, data, mac = self.cut(word)
+        value = self.stored.attempt((data, 8 * self.record.size))
+        if value is None or not self.genuine(serial, data, mac):
+            return None
+        return self.told(serial, value)
+
+    def told(self, serial: int, value: Any) -> Any:
+        """``value`` with the serial number, where that is one of its fields."""
+        return MappingProxyType({SERIAL: serial, **value}) if self.as_field else value
+
+    def write(self, carried: Any) -> Word:
+        """The blocks with the record in them, all other bytes zero; raises `EncodeError` as its chain does."""
+        if self.unwritten:
+            raise DefinitionError(f"{self.name} cannot write: {self.unwritten}")
+        serial = 0
+        if self.as_field:
+            check_fields(self.name, self.schema, carried)
+            serial = carried[SERIAL]
+            carried = {name: item for name, item in carried.items() if name != SERIAL}
+        data, _ = self.stored.write(carried)
+        mac = b""
+        if self.master is not None:
+            mac = self.mac(serial.to_bytes(self.front // 8, "big"), data.to_bytes(self.record.size, "big"))
+        whole = data << 8 * len(mac) | int.from_bytes(mac, "big")
+        return self.wiring.back(whole) | serial << self.wiring.takes - self.front, self.wiring.takes
+
+    def inspect(self, value: Bits) -> Reading:
+        """What the record means, its chain's checks with their places in the blocks, and what is said of its MAC."""
+        word, length = to_word(value)
+        if length != self.wiring.takes:
+            check = Check(
+                codec=self.name, rule="length", claim="the length in bits", form="bits",
+                expected=said(self.input.lengths), found=length,
+            )  # fmt: skip
+            return Reading(value=None, checks=(check,))
+        serial, data, mac = self.cut(word)
+        inner = self.stored.inspect(to_bits((data, 8 * self.record.size)))
+        spots: tuple[Place, ...] = self.wiring.source
+        here, there = spots[: 8 * self.record.size], spots[8 * self.record.size :]
+
+        def origin(place: Place) -> tuple[Place, ...]:
+            if self.as_field and place == SERIAL:
+                return tuple(range(self.front))
+            return self.placed(inner.origin(place))
+
+        checks = [self.retold(inner, check, here) for check in inner.checks]
+        notes = [replace(note, at=self.placed(note.at)) for note in inner.notes if not inner.steps]
+        notes += [
+            replace(note, at=self.placed(_back(inner, index, note.at)))
+            for index, done in enumerate(inner.steps)
+            for note in done.reading.notes
+        ]
+        if self.master is not None:
+            right, found = "the one that serial number and key make", "another"
+            checks.append(
+                Check(
+                    codec=self.name, rule="mac", claim=f"the MAC of record {self.record.name}", form="bits", at=there,
+                    covers=(*range(self.front), *here), expected=right, evidence=8.0 * self.record.mac,
+                    found=right if self.genuine(serial, data, mac) else found,
+                )
+            )  # fmt: skip
+        elif self.record.mac:
+            text = f"the MAC of record {self.record.name} is not verified: {self.unsent}"
+            notes.append(Note(kind="mac-not-verified", level="care", text=text, at=there))
+        meant = None if inner.value is None else self.told(serial, inner.value)
+        return Reading(
+            value=meant, checks=tuple(checks), notes=tuple(notes), parts=tuple(self.named(meant, origin, here, there)),
+            origin=origin,
+        )  # fmt: skip
+
+    def placed(self, at: tuple[Place, ...]) -> tuple[Place, ...]:
+        """Places in the record as places in the blocks."""
+        return tuple(self.wiring.source[place] for place in at if isinstance(place, int))
+
+    def retold(self, inner: Reading, check: Check, whole: tuple[Place, ...]) -> Check:
+        """A check of the record's chain as one of this codec."""
+        at = self.placed(inner.traced(check, check.at))
+        return replace(
+            check, codec=self.name, form="bits", claim=f"in record {self.record.name}, {check.claim}",
+            at=at if at or check.passed else whole, covers=self.placed(inner.traced(check, check.covers)),
+            found=check.found if check.passed or check.form == "bits" else shown(check.found),
+        )  # fmt: skip
+
+    def named(self, value: Any, origin: Any, here: tuple[Place, ...], there: tuple[Place, ...]) -> Iterator[Part]:
+        """The stretches of the blocks: serial number, each field or the whole record, MAC, the rest."""
+        if self.front:
+            yield Part(name=SERIAL, at=tuple(range(self.front)), value=None)
+        fields = [] if not isinstance(value, Mapping) else [name for name in value if name != SERIAL or not self.front]
+        for name in fields:
+            yield Part(name=name, at=origin(name), value=value[name])
+        if not fields:
+            yield Part(name=self.record.name, at=here, value=None)
+        if there:
+            yield Part(name="mac", at=there, value=None)
+        used = {*here, *there}
+        if rest := tuple(bit for bit in range(self.front, self.wiring.takes) if bit not in used):
+            yield Part(name="not looked at", at=rest, value=None)
+
+
+def _back(inner: Reading, index: int, at: tuple[Place, ...]) -> tuple[Place, ...]:
+    """``at``, places in the input of step ``index``, as places in the record."""
+    for earlier in reversed(inner.steps[:index]):
+        at = tuple(dict.fromkeys(origin for place in at for origin in earlier.reading.origin(place)))
+    return at

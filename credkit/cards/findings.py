@@ -1,0 +1,141 @@
+"""Findings of a read-back: differences from the plan, notes, and the values that were read.
+
+A `Findings` collects them while one card is checked, and `Checked` is what comes of it. No finding
+holds a key or a MAC, neither what was found nor what was expected: that would be a forgery made
+easy. Bytes that may be an account number are shown only where that is asked for.
+
+Source: common practice, no source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from bitstring import Bits
+
+from credkit.core.reading import Level, Note
+from credkit.core.sentences import shown
+from credkit.core.spans import written
+from credkit.privacy.accounts import holds_account, holds_track
+
+PUBLISHED = "published-key"  # of a difference or note: a default key that anybody can look up
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Difference:
+    """One thing that is not as planned. ``kind`` is a stable key, ``record`` the record it is about, if it is.
+
+    ``blocks`` and ``detail`` say ``place`` in parts, where the same can be said of other blocks too;
+    ``shared`` is what is then said of all of them, if it is not ``text``.
+    """
+
+    kind: str
+    text: str
+    place: str = ""
+    record: str = ""
+    blocks: tuple[int, ...] = ()
+    detail: str = ""
+    shared: str = ""
+
+    @property
+    def sentence(self) -> str:
+        """Place and text.
+
+        >>> Difference(kind="not-locked", place="page 5", text="it is not locked, and the plan locks it").sentence
+        'page 5: it is not locked, and the plan locks it'
+        """
+        return f"{self.place}: {self.text}" if self.place else self.text
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Checked:
+    """What one read-back showed. ``values`` are the records that could be read, as they may be shown.
+
+    ``macs`` has for each MAC that was verified whether it matched.
+    """
+
+    name: str
+    credential: str = ""
+    differences: tuple[Difference, ...] = ()
+    notes: tuple[Note, ...] = ()
+    values: Mapping[str, str] = field(default_factory=dict)
+    macs: tuple[bool, ...] = ()
+
+    @property
+    def ok(self) -> bool:
+        """Whether nothing differs."""
+        return not self.differences
+
+    @property
+    def confidential(self) -> bool:
+        """Whether a published default key was found: whoever reads this knows which card it opens."""
+        kinds = [each.kind for each in self.differences] + [each.kind for each in self.notes]
+        return PUBLISHED in kinds
+
+
+@dataclass(slots=True)
+class Findings:
+    """What was found so far."""
+
+    differences: list[Difference] = field(default_factory=list)
+    notes: list[Note] = field(default_factory=list)
+    values: dict[str, str] = field(default_factory=dict)
+    macs: list[bool] = field(default_factory=list)
+
+    def differ(
+        self, kind: str, place: str, text: str, record: str = "", *, blocks: Iterable[int] = (), detail: str = "",
+        shared: str = "",
+    ) -> None:  # fmt: skip
+        """Add a difference."""
+        self.differences.append(
+            Difference(
+                kind=kind, text=text, place=place, record=record, blocks=tuple(blocks), detail=detail, shared=shared
+            )
+        )
+
+    def note(self, kind: str, level: Level, text: str) -> None:
+        """Add a note."""
+        self.notes.append(Note(kind=kind, level=level, text=text))
+
+
+def told(value: Any, *, reveal: bool = False) -> str:
+    """What a record says, shortened and with account numbers masked; all of it with ``reveal``.
+
+    >>> told({"number": 4114360123456785}), told("4114360123456785", reveal=True)
+    ('number=411436******6785', "'4114360123456785'")
+    """
+    if not reveal:
+        return shown(value)
+    if isinstance(value, Mapping):
+        return " ".join(f"{name}={item}" for name, item in value.items())
+    if isinstance(value, Bits):
+        return str(value.bin)
+    return repr(value)
+
+
+def hexed(data: bytes, whole: bytes = b"", *, reveal: bool = False) -> str:
+    """Bytes as they may stand in a sentence, where they are a part of ``whole``; with ``reveal`` whatever they are.
+
+    >>> hexed(bytes.fromhex("0001E240")), hexed(b"4114360123456785")
+    ("'0001E240'", '16 bytes that may be an account number')
+    >>> hexed(b"4114", b"4114360123456785", reveal=True)
+    "'34313134'"
+    """
+    if reveal:
+        return repr(data.hex().upper())
+    text = (whole or data).replace(b"\0", b"").decode("latin-1")
+    if holds_account(text) or holds_track(text):
+        return f"{len(data)} bytes that may be an account number"
+    return shown(data.hex().upper())
+
+
+def numbered(what: str, numbers: Iterable[int]) -> str:
+    """Things with their numbers.
+
+    >>> numbered("sector", [1, 2, 3]), numbered("page", [5])
+    ('sectors 1-3', 'page 5')
+    """
+    found = sorted(numbers)
+    return f"{what}{'s' * (len(found) > 1)} {written(found)}"

@@ -1,0 +1,370 @@
+"""Memory maps: what lies where on a card, as a model, and as lines of plain text.
+
+A `MemoryMap` is a model first and knows no renderer: sections (a sector, or several that are alike) of
+rows (a block, or neighbours that are alike), and a row is stretches of bytes: a piece of a record, its
+MAC, a key, free bytes. Each byte of the memory stands in it once. `memory_lines` draws it as text,
+`credkit.cards.svg` as a picture.
+
+    sector 1
+     4   [personnel-].  .  .  .  .  .  .  .  .  .  .  .    read A or B, write B
+     7   [-----key A------][-bits--][-][-----key B------]  keys B, access B
+
+Source: common practice, no source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import astuple, dataclass, replace
+from itertools import groupby
+from textwrap import wrap
+
+from credkit.cards.access import Access
+from credkit.cards.plan import Plan, Record
+from credkit.core.spans import runs, written
+from credkit.explain.screen import WIDTH, plain
+from credkit.privacy.accounts import masked
+
+NARROWEST = 60  # columns
+NEVER_WRITTEN = "never written"
+AS_DELIVERED = "trailer not written, keys and conditions stay as delivered"
+RECORD, MAC, FREE = "record", "mac", "free"
+_GAP = 2  # columns between a row and its words
+_WORDS = 21  # columns that the words of a row need
+_LETTERS = "abcdefghijklmnopqrstuvwxyz"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stretch:
+    """Neighbouring bytes of a block (``at``) that belong together.
+
+    ``kind`` is record, mac, free, manufacturer, container, locks, or a part of a trailer: key-a, bits,
+    spare, key-b. ``code`` stands for ``name`` where there is no room for it.
+    """
+
+    kind: str
+    name: str
+    code: str
+    at: range
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Row:
+    """One block, or several that look the same; ``words`` say who may do what with it."""
+
+    blocks: tuple[int, ...]
+    stretches: tuple[Stretch, ...]
+    words: str
+    locked: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Section:
+    """One sector, or several that look the same: then each row stands for its blocks in all of them."""
+
+    sectors: range
+    blocks: range
+    rows: tuple[Row, ...]
+    words: str
+
+    @property
+    def title(self) -> str:
+        """The sectors, and what is to be said of all their blocks."""
+        blocks = f" (blocks {written(self.blocks)}), each" if len(self.sectors) > 1 else ""
+        return f"{_numbered('sector', self.sectors)}{blocks}{self.words and f': {self.words}'}"
+
+    def label(self, row: Row) -> str:
+        """The blocks of a row: their numbers, or with ``+`` their places in each of several sectors."""
+        size = len(self.blocks) // len(self.sectors)
+        if len(self.sectors) == 1:
+            return written(row.blocks)
+        return "+" + written(block - self.blocks.start for block in row.blocks if block < self.blocks.start + size)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MemoryMap:
+    """The whole memory. ``codes`` are the letters of the records, by name; their MACs have the capital ones."""
+
+    plan: Plan
+    codes: Mapping[str, str]
+    sections: tuple[Section, ...]
+
+    @property
+    def head(self) -> tuple[str, ...]:
+        """Whose memory it is, how it is divided, who holds which key, and how much is free."""
+        plan, geometry = self.plan, self.plan.geometry
+        free = geometry.free - plan.used
+        room = f"{geometry.size} bytes, {geometry.free} of them for data: {plan.used} in records, {free} free"
+        return (f"{geometry.name}: {geometry.title}", *_keys(plan), room)
+
+    @property
+    def kinds(self) -> frozenset[str]:
+        """The kinds of bytes that there are."""
+        rows = (row for section in self.sections for row in section.rows)
+        return frozenset(stretch.kind for row in rows for stretch in row.stretches)
+
+    def remarks(self) -> Iterator[str]:
+        """What a reader of the map must know of its numbers and words."""
+        if any(len(section.sectors) > 1 for section in self.sections):
+            yield "+ counts the blocks of each sector from 0"
+        if self.plan.access:
+            yield "keys, access: who may write the keys, and the access conditions"
+
+    def legend(self) -> Iterator[tuple[Record, str]]:
+        """Each record, and where it lies, in words."""
+        for record in self.plan.records:
+            mac = f", and a MAC of {record.mac} ({self.codes[record.name].upper()})" if record.mac else ""
+            size = f"{record.size} byte{'s' * (record.size != 1)}"
+            yield record, f"{record.name}: {where_is(self.plan, record)}, {size}{mac}"
+
+
+def _numbered(what: str, numbers: range | tuple[int, ...]) -> str:
+    return f"{what}{'s' * (len(numbers) > 1)} {written(numbers)}"
+
+
+def _keys(plan: Plan) -> Iterator[str]:
+    """Who holds which key, and where it comes from."""
+    said = []
+    for slot, key in plan.keys.items():
+        roles = [role for role, held in plan.roles.items() if held == slot]
+        kind = "derived for each card" if key is None else "a published key"
+        said.append(f"key {slot}: {', '.join(roles) or 'no role'} ({kind})")
+    if said:
+        yield "; ".join(said)
+
+
+def where_is(plan: Plan, record: Record) -> str:
+    """Where a record lies, its MAC included.
+
+    >>> from credkit.cards.geometry import geometry
+    >>> plan = Plan(name="staff", geometry=geometry("sectors-16x4"), serial=4, label="staff", records=())
+    >>> [
+    ...     where_is(plan, Record(name="x", size=1, places=tuple(places)))
+    ...     for places in (range(64, 68), range(72, 100), (*range(64, 112), *range(128, 144)))
+    ... ]
+    ['block 4 bytes 0-3', 'block 4 byte 8 to block 6 byte 3', 'blocks 4-6,8']
+    """
+    size, unit = plan.geometry.block_size, plan.geometry.unit
+    blocks = tuple(dict.fromkeys(at // size for at in record.places))
+    (first, start), (last, end) = divmod(record.places[0], size), divmod(record.places[-1], size)
+    if len(record.places) == len(blocks) * size:
+        if len(runs(blocks)) > 2:
+            return f"{unit}s {first}-{last} but for trailers"
+        return _numbered(unit, blocks)
+    if first == last:
+        return f"{unit} {first} {_numbered('byte', range(start, end + 1))}"
+    return f"{unit} {first} byte {start} to {unit} {last} byte {end}"
+
+
+def codes_of(plan: Plan) -> dict[str, str]:
+    """A letter for each record: a to z, then a1 to z1 and so on."""
+    return {
+        record.name: _LETTERS[number % 26] + (str(number // 26) if number >= 26 else "")
+        for number, record in enumerate(plan.records)
+    }
+
+
+# ── the model ───────────────────────────────────────────────────────────────────────────────────
+
+
+def memory_map(plan: Plan) -> MemoryMap:
+    """The memory of a card by its plan; neighbours that look the same are folded."""
+    codes = codes_of(plan)
+    cells = _cells(plan, codes)
+    sections = [_section(plan, cells, sector) for sector in range(len(plan.geometry.sectors))]
+    alike = (tuple(same) for _, same in groupby(sections, _shape))
+    return MemoryMap(plan=plan, codes=codes, sections=tuple(_several(same) for same in alike))
+
+
+def _section(plan: Plan, cells: list[tuple[str, str, str]], sector: int) -> Section:
+    """One sector."""
+    blocks = plan.geometry.sectors[sector]
+    rows = [_row(plan, cells, block, sector) for block in blocks]
+    alike = groupby(rows, lambda row: (row.stretches, row.words, row.locked))
+    return Section(
+        sectors=range(sector, sector + 1), blocks=blocks, rows=tuple(_merged(tuple(same)) for _, same in alike),
+        words=AS_DELIVERED if plan.geometry.keys and sector not in plan.access else "",
+    )  # fmt: skip
+
+
+def _shape(section: Section) -> tuple[object, ...]:
+    """What sectors have in common that look the same."""
+    start = section.blocks.start
+    looks = ((tuple(b - start for b in row.blocks), row.stretches, row.words, row.locked) for row in section.rows)
+    return len(section.blocks), section.words, *looks
+
+
+def _several(alike: tuple[Section, ...]) -> Section:
+    """Neighbouring sectors that look the same, as one section."""
+    first, last = alike[0], alike[-1]
+    return Section(
+        sectors=range(first.sectors.start, last.sectors.stop), blocks=range(first.blocks.start, last.blocks.stop),
+        rows=tuple(_merged(same) for same in zip(*(section.rows for section in alike), strict=True)), words=first.words,
+    )  # fmt: skip
+
+
+def _merged(rows: tuple[Row, ...]) -> Row:
+    """Rows that look the same, as one."""
+    blocks = tuple(block for row in rows for block in row.blocks)
+    return replace(rows[0], blocks=blocks)
+
+
+def _cells(plan: Plan, codes: Mapping[str, str]) -> list[tuple[str, str, str]]:
+    """Kind, name and code of what each byte belongs to."""
+    names = {
+        "": (FREE, "", ""), "manufacturer": ("manufacturer", "manufacturer", "maker"),
+        "container": ("container", "container", "CC"), "locks": ("locks", "lock bytes", "locks"),
+    }  # fmt: skip
+    cells = [names.get(duty, (duty, duty, duty)) for duty in plan.geometry.duties]
+    for reserved in plan.geometry.reserved:
+        if reserved.duty == "trailer":
+            key_a, key_b = (("key-a", "key A", "key A"), ("key-b", "key B", "key B"))
+            parts = [key_a] * 6 + [("bits", "access bits", "bits")] * 3 + [("spare", "", "-")] + [key_b] * 6
+            cells[reserved.at.start : reserved.at.stop] = parts
+    for record in plan.records:
+        code = codes[record.name]
+        for number, at in enumerate(record.places):
+            mac = number >= record.size
+            cells[at] = (MAC, f"{record.name} MAC", code.upper()) if mac else (RECORD, record.name, code)
+    return cells
+
+
+def _row(plan: Plan, cells: list[tuple[str, str, str]], block: int, sector: int) -> Row:
+    """The row of one block."""
+    size = plan.geometry.block_size
+    stretches, start = [], 0
+    for (kind, name, code), same in groupby(cells[block * size : (block + 1) * size]):
+        at = range(start, start + len(list(same)))
+        stretches.append(Stretch(kind=kind, name=name, code=code, at=at))
+        start = at.stop
+    access = plan.access.get(sector)
+    if access is not None and stretches[0].kind != "manufacturer":
+        words, locked = _sector_words(access, plan.geometry.unit_of(block * size)[1])
+    else:
+        words, locked = _block_words(plan, block, {stretch.kind for stretch in stretches}), block in plan.locked
+    return Row(blocks=(block,), stretches=tuple(stretches), words=words, locked=locked)
+
+
+def _sector_words(access: Access, group: int) -> tuple[str, bool]:
+    """Who may do what with a group of blocks, and whether nobody can ever change them again.
+
+    >>> _sector_words(Access((4, 0, 2, 3)), 0), _sector_words(Access((4, 0, 2, 3)), 1)
+    (('read A or B, write B', False), ('anything with A or B', False))
+    >>> _sector_words(Access((4, 0, 2, 4)), 2), _sector_words(Access((4, 0, 2, 4)), 3)
+    (('read A or B, write never (for good)', True), ('keys B, access never', True))
+    """
+    trailer = access.trailer
+    fixed = not trailer.write_access
+    if group == 3:
+        keys, bits = (" or ".join(each) or "never" for each in (trailer.write_key_a, trailer.write_access))
+        return f"keys {keys}, access {bits}{'' if access.key_b else '; key B can be read'}", fixed
+    rule = access.rule(group)
+    rights = set(astuple(rule))
+    if len(rights) == 1 and rights != {""}:
+        return f"anything with {' or '.join(rights.pop())}", False
+    ever = " (for good)" if fixed else ""
+    if rights == {""}:
+        return rule.words + ever, fixed
+    closed = not rule.write
+    return rule.words + f", write never{ever}" * closed, fixed and not (rule.write or rule.increment or rule.decrement)
+
+
+def _block_words(plan: Plan, block: int, kinds: set[str]) -> str:
+    """What is to be said of a block without access conditions."""
+    size, said = plan.geometry.block_size, []
+    if "locks" in kinds:
+        bits = [f"byte {at % size} {bits:02X}" for at, bits in sorted(plan.lock_bits.items()) if at // size == block]
+        said.append(f"lock bits set: {', '.join(bits)}" if bits else "lock bytes not written")
+    elif "manufacturer" in kinds:
+        said.append(NEVER_WRITTEN)
+    if "container" in kinds:
+        first = max(block * size - plan.container_at, 0)
+        part = plan.container[first : (block + 1) * size - plan.container_at]
+        said.append(f"written: {part.hex(' ').upper()}" if part else "container not written")
+    if block in plan.locked:
+        said.append("locked for good")
+    elif RECORD in kinds or MAC in kinds:
+        said.append("not locked")
+    return "; ".join(said)
+
+
+# ── as text ─────────────────────────────────────────────────────────────────────────────────────
+
+
+def memory_lines(plan: Plan, width: int = WIDTH) -> list[str]:
+    """The memory map as lines of plain text, none longer than ``width`` (of at least 60 columns).
+
+    >>> from credkit.cards.geometry import geometry
+    >>> record = Record(name="number", size=6, places=tuple(range(4, 10)))
+    >>> card = geometry("type5-28x4")
+    >>> print("\\n".join(memory_lines(Plan(name="Visitors", geometry=card, serial=8, label="", records=(record,)))))
+    Visitors
+    type5-28x4: 28 blocks of 4 bytes, locked one by one; the capability container
+      opens block 0
+    112 bytes, 108 of them for data: 6 in records, 102 free
+    <BLANKLINE>
+    block  0     1     2     3
+     0     [------container-------]  container not written
+     1     [--------number--------]  not locked
+     2     [--number--].     .       not locked
+     3-27  .     .     .     .
+    <BLANKLINE>
+     a  number: block 1 byte 0 to block 2 byte 1, 6 bytes
+    <BLANKLINE>
+     . free byte
+    """
+    drawn = memory_map(plan)
+    width = max(width, NARROWEST)
+    lines = [line for text in (plan.name, *drawn.head) for line in _wrapped(text, width)]
+    lines += ["", *_table(drawn, width), ""]
+    for record, words in drawn.legend():
+        code = drawn.codes[record.name]
+        first, *rest = _wrapped(words, width - 3 - len(code), "")
+        lines += [f" {code}  {first}", *(f"{' ' * (3 + len(code))}{line}" for line in rest)]
+    return [line.rstrip() for line in (*lines, *[""] * bool(plan.records), *_key(drawn, width))]
+
+
+def _wrapped(text: str, width: int, indent: str = "  ") -> list[str]:
+    return wrap(plain(masked(text)), width, subsequent_indent=indent) or [""]
+
+
+def _key(drawn: MemoryMap, width: int) -> Iterator[str]:
+    """What the signs of the drawing mean, if they are in it."""
+    signs = [". free byte"] * (FREE in drawn.kinds) + ["[-] spare byte of a trailer"] * ("spare" in drawn.kinds)
+    for text in (*["   ".join(signs)] * bool(signs), *drawn.remarks()):
+        yield from (f" {line}" for line in _wrapped(text, width - 1))
+
+
+def _table(drawn: MemoryMap, width: int) -> Iterator[str]:
+    """The rows, below the numbers of their bytes."""
+    geometry = drawn.plan.geometry
+    size, unit = geometry.block_size, geometry.unit
+    labels = [section.label(row) for section in drawn.sections for row in section.rows]
+    margin = max(len(unit), *map(len, labels)) + 2
+    cell = max(2, min(6, max(3, 32 // size), (width - margin - _GAP - _WORDS) // size))
+    behind = margin + cell * size + _GAP
+    yield unit.ljust(margin) + "".join(_number(at, cell).ljust(cell) for at in range(size))
+    for section in drawn.sections:
+        if geometry.keys:
+            yield from _wrapped(section.title, width)
+        for row in section.rows:
+            bars = "".join(_bar(stretch, cell) for stretch in row.stretches)
+            words = _wrapped(row.words, width - behind, "")
+            yield f"{f' {section.label(row)}':<{margin}}{bars}{' ' * _GAP}{words[0]}"
+            yield from (" " * behind + line for line in words[1:])
+
+
+def _number(at: int, cell: int) -> str:
+    """The number of a byte, left out where it would touch the next."""
+    return str(at) if cell > 2 or at < 10 or at % 2 == 0 else ""
+
+
+def _bar(stretch: Stretch, cell: int) -> str:
+    """A stretch, drawn with its name or code."""
+    room = cell * len(stretch.at)
+    if stretch.kind == FREE:
+        return ".".ljust(cell) * len(stretch.at)
+    for text in (plain(stretch.name), stretch.code):
+        if text and len(text) + 2 <= room:
+            return f"[{text.center(room - 2, '-')}]"
+    return stretch.code.center(room, "-")[:room]

@@ -1,0 +1,100 @@
+"""Objections: what speaks against the content of a record, before a card is written and after it was read back.
+
+    x@example.org  →  bytes  →  read as the card will be read  →  no-scheme (care)  →  the row is refused
+
+`remarks` is the one rule: `credkit card check` notes what it gives, and `credkit card data` refuses the row
+that it gives anything for, except what the plan accepts, which then is a note of both.
+
+Source: common practice, no source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import replace
+from typing import Any
+
+from credkit.cards.plan import Record
+from credkit.core.errors import EncodeError
+from credkit.core.reading import Note, Reading
+from credkit.privacy.accounts import holds_account, holds_track
+
+PAYMENT = "payment-data"
+TRACK = "a payment track, which must not be kept after authorisation"
+ACCOUNT = "digits that look like a payment account number"
+
+
+def remarks(record: Record, reading: Reading, row: Mapping[str, str] | None = None) -> tuple[Note, ...]:
+    """What is to be noted of a record beside its value: of level info where the plan accepts it.
+
+    ``reading`` is what its chain reads in its bytes, ``row`` the row of the credentials that it was written from.
+
+    >>> from credkit.catalogue.registry import chain
+    >>> contact = Record(name="contact", size=10, codec=chain("ndef:contact:uri"), columns={"contact": "email"})
+    >>> [note.kind for note in remarks(contact, contact.read(contact.write({"email": "x@y.z"})))]
+    ['no-scheme']
+    """
+    found = [
+        replace(
+            note, text=f"record {record.name}: {note.text}", level="info" if note.kind in record.accept else note.level
+        )
+        for note in reading.notes
+        if note.level != "info"
+    ]
+    return (*found, *_payment(record, reading, row or {}))
+
+
+def admitted(record: Record, data: bytes, row: Mapping[str, str]) -> tuple[Note, ...]:
+    """The remarks on what is written on a card that the plan accepts; raises `EncodeError` for others.
+
+    Raises it for bytes that cannot be read back, too.
+
+    >>> from credkit.catalogue.registry import chain
+    >>> row = {"email": "x@y.z"}
+    >>> contact = Record(name="contact", size=10, codec=chain("ndef:contact:uri"), columns={"contact": "email"})
+    >>> admitted(contact, contact.write(row), row)
+    Traceback (most recent call last):
+    credkit.EncodeError: record contact, column email: record 1 (contact) begins with no scheme such as mailto: \
+or https:, so that nothing can open it (if it is meant, write accept = ["no-scheme"] into [records.contact] of the plan)
+    >>> [note.level for note in admitted(replace(contact, accept=("no-scheme",)), contact.write(row), row)]
+    ['info']
+    """
+    if record.codec is None:
+        return ()
+    reading = record.read(data)
+    if not reading.ok:
+        raise EncodeError(f"{record.named}: what is written could not be read back: {record.codec.failure(reading)}")
+    notes = remarks(record, reading, row)
+    for note in notes:
+        if note.level != "info":
+            raise EncodeError(f"{note.text.replace(f'record {record.name}', record.named, 1)} ({_way(record, note)})")
+    return notes
+
+
+def _way(record: Record, note: Note) -> str:
+    """What can be done where the content is as it should be."""
+    table = f"[records.{record.name}]"
+    if note.kind != PAYMENT:
+        return f'if it is meant, write accept = ["{note.kind}"] into {table} of the plan'
+    if TRACK in note.text:
+        return "it is never written"
+    return f'if they are another number, write not_payment = "what they are" into {table} of the plan'
+
+
+def _payment(record: Record, reading: Reading, row: Mapping[str, str]) -> Iterator[Note]:
+    """A note of payment data in the columns of the record, or in a text that it was read from or as."""
+    texts = [row[column] for column in record.columns.values() if column in row]
+    if reading.ok:
+        texts += [step.given for step in reading.steps if isinstance(step.given, str)]
+        texts += _texts(reading.value)
+    for found, what in ((holds_track, TRACK), (holds_account, ACCOUNT)):
+        if any(map(found, texts)):
+            if what is TRACK or not record.not_payment:
+                yield Note(kind=PAYMENT, level="refuse", text=f"record {record.name} holds {what}")
+            return
+
+
+def _texts(value: Any) -> list[str]:
+    """The texts in a value, which is one, or has fields."""
+    items = value.values() if isinstance(value, Mapping) else [value]
+    return [item for item in items if isinstance(item, str)]

@@ -1,0 +1,421 @@
+"""Plan files: what is stored on a site's cards, in one TOML file.
+
+`load_plan` reads ``plan.toml`` into a frozen `Plan`, in which every chain is built, every record has
+its place and every sector its access conditions. Whatever is wrong with the plan (a record that
+does not fit, a policy that no access condition means) is refused in one sentence with file and key.
+The keys are described in ``docs/cards.md``.
+
+Source: TOML 1.0; for the capability container NFC Forum Type 2 Tag and Type 5 Tag (from memory).
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from functools import partial
+from hashlib import sha256
+from pathlib import Path
+from types import MappingProxyType
+
+from credkit.cards.access import DATA, Access, data_condition, trailer_condition
+from credkit.cards.allotment import ANYWHERE, Where, allot, where
+from credkit.cards.area import area
+from credkit.cards.directory import MOST_LISTED, directory_size, write_directory
+from credkit.cards.geometry import PAGE, STATIC, USUAL, Geometry, geometry
+from credkit.cards.keys import is_published
+from credkit.cards.masters import WHOLE, may_be_key
+from credkit.cards.objections import admitted
+from credkit.cards.plan import IDENTITY, Plan, Record
+from credkit.catalogue.registry import chain
+from credkit.core.chains import link
+from credkit.core.codec import Codec
+from credkit.core.errors import CredkitError
+from credkit.core.reading import Field
+from credkit.core.sentences import nearest, shown
+from credkit.core.shapes import only
+from credkit.files.regularfiles import read_regular
+from credkit.files.tomltable import Table, read_toml
+
+TOP = ("plan", "roles", "keys", "trailers", "records", "directory")
+HEAD = ("name", "geometry", "serial", "container", "dynamic_locks", "ignore", "not_payment")
+RECORD = (
+    "stored", "column", "columns", "value", "constant", "size", "mac", "where", "read", "write", "increment",
+    "decrement", "lock", "accept", "not_payment",
+)  # fmt: skip
+SERIALS = (4, 7, 8, 10)  # bytes of a serial number
+SLOTS = ("A", "B")
+KEY_SIZE = 6
+NOBODY = "never"
+LARGEST = 8192  # bytes of a record
+TRIED = 1024  # sizes, to find the one that suits a chain with check bytes
+MACS = range(4, 17)
+_NAME = re.compile("[a-z][a-z0-9-]{0,39}")
+VALUE_BLOCK = "value-block"  # the layout of a block in which a card counts
+DIRECTORY = "directory"  # the name of the record that says where the others are
+
+
+def load_plan(path: str | Path) -> Plan:
+    """The plan that the TOML file ``path`` describes; raises `DefinitionError` with file and key."""
+    plan = _Builder(read_toml(Path(path), TOP)).plan()
+    return replace(plan, digest=sha256(read_regular(Path(path))).hexdigest())
+
+
+class _Builder:
+    """One plan while its file is being read."""
+
+    def __init__(self, top: Table) -> None:
+        self.top = top
+        self.head = top.table("plan", HEAD)
+        self.geometry: Geometry = self.head.guard("geometry", partial(geometry, self.head.text("geometry")))
+        self.roles = self.slots()
+
+    def plan(self) -> Plan:
+        head = self.head
+        name = head.text("name")
+        if not name.strip():
+            head.refuse("name", "a name is needed")
+        keys, label = self.keys(name)
+        records, wanted = self.records()
+        places = self.top.guard("records", lambda: allot(self.geometry, records, wanted))
+        placed = [replace(record, places=places[record.name]) for record in records]
+        for record in filter(_is_value_block, placed if self.geometry.keys else ()):
+            first, size = record.places[0], self.geometry.block_size
+            if first % size:
+                problem = f"it begins at {self.geometry.place(first)}, but a value block is one block of its own"
+                self.top.refuse(f"records.{record.name}.where", problem)
+        others = [record for record in placed if record.name != DIRECTORY]
+        index = [
+            replace(record, fixed=write_directory(others, self.geometry)) if record.name == DIRECTORY else record
+            for record in placed
+        ]
+        plan = Plan(
+            name=name, geometry=self.geometry, serial=self.serial(), label=label, records=tuple(index),
+            access=MappingProxyType(self.access(placed, keys)), keys=MappingProxyType(keys),
+            roles=MappingProxyType(self.roles), container=self.container(), ignored=head.texts("ignore", ()),
+            not_payment=_reason(head),
+        )  # fmt: skip
+        self.lock_bytes(plan)
+        for column in plan.ignored:
+            if column in (*IDENTITY, *(used for record in placed for used in record.columns.values())):
+                head.refuse("ignore", f"the column {shown(column)} is used by a record, or is there in any case")
+        return plan
+
+    def lock_bytes(self, plan: Plan) -> None:
+        """Refuse locks whose bits may be elsewhere, or serve more bytes each, unless the plan says that it knows."""
+        standard = self.head.one_of("dynamic_locks", ("unknown", "standard")) == "standard"
+        far = [at for at in plan.lock_bits if at >= 4 * PAGE]
+        if far and not standard and self.geometry.free > USUAL:
+            self.head.refuse(
+                "dynamic_locks", f"locks from page {4 + STATIC // PAGE} on would be written to "
+                f"{self.geometry.place(far[0])}, and cards of more than {USUAL} bytes often have them elsewhere: if "
+                'the data sheet has them there, one bit for every 8 bytes, say "standard"',
+            )  # fmt: skip
+
+    def serial(self) -> int:
+        size = self.head.whole("serial", self.geometry.serial, 99)
+        if size not in SERIALS:
+            self.head.refuse("serial", f"a serial number has {', '.join(map(str, SERIALS))} bytes, not {size}")
+        return size
+
+    def container(self) -> bytes:
+        """The bytes of the capability container, if the plan writes it."""
+        if not self.head.has("container"):
+            return b""
+        if self.geometry.keys:
+            self.head.refuse("container", "cards with sectors have no capability container")
+        said = self.head.one_of("container", ("keep", "write", "write read-only"))
+        if said == "keep":
+            return b""
+        closed = said == "write read-only"
+        units = self.geometry.free // 8
+        if self.geometry.unit == "page":
+            return bytes((0xE1, 0x10, units, 0x0F if closed else 0x00))
+        if not units:
+            self.head.refuse("container", f"{self.geometry.name} has no 8 bytes for data, the least that it can say")
+        first = 0xE1 if self.geometry.blocks <= 256 else 0xE2  # the second: blocks are addressed with two bytes
+        access = 0x43 if closed else 0x40  # the lowest two bits: nobody writes
+        if self.geometry.duties.count("container") == 8:
+            return bytes((first, access, 0x00, 0x01, 0x00, 0x00)) + units.to_bytes(2, "big")
+        return bytes((first, access, min(units, 255), 0x01))
+
+    # ── keys and roles ──────────────────────────────────────────────────────────────────────────
+
+    def slots(self) -> dict[str, str]:
+        """Which key each role holds."""
+        found: dict[str, str] = {}
+        content = self.top.mapping("roles")
+        if content and not self.geometry.keys:
+            self.top.refuse("roles", f"{self.geometry.name} has no keys: its {self.geometry.unit}s are locked or open")
+        table = Table(self.top.file, "roles", content, content)
+        for role in content:
+            slot = content[role]
+            if slot not in SLOTS:  # whatever it is, it may be a key: it is not repeated
+                table.refuse(role, 'a role holds key "A" or "B": which of the two, and never the key itself')
+            if role == NOBODY:
+                table.refuse(role, f"{NOBODY} stands for nobody, and cannot be a role")
+            found[role] = slot
+        if self.geometry.keys and not found:
+            self.top.refuse("roles", 'at least one role is needed, such as issuer = "B"')
+        return found
+
+    def keys(self, name: str) -> tuple[dict[str, bytes | None], str]:
+        """Where the keys come from, and the label they are derived under."""
+        if self.geometry.keys and not self.top.has("keys"):
+            self.top.refuse("keys", 'key A and B are needed here, such as A = "derived"')
+        content = self.top.mapping("keys")
+        table = Table(self.top.file, "keys", content, ("label", *SLOTS) if self.geometry.keys else ("label",))
+        label = table.text("label", name)
+        if may_be_key(label, WHOLE):
+            where, key = (table, "label") if table.has("label") else (self.head, "name")
+            where.refuse(key, "it may itself be a key, and plans are read by many: a name is needed here")
+        if not label or not label.isprintable() or len(label.encode()) > 64:
+            what = "a label" if table.has("label") else "a label, which is the plan's name unless it is declared,"
+            table.refuse("label", f"{what} of 1 to 64 bytes without control characters is needed, not {shown(label)}")
+        return {slot: self.key(table, slot) for slot in SLOTS if self.geometry.keys}, label
+
+    def key(self, table: Table, slot: str) -> bytes | None:
+        text = table.content.get(slot)
+        if text == "derived":
+            return None
+        word, _, digits = text.partition(" ") if isinstance(text, str) else ("", "", "")
+        try:
+            key = bytes.fromhex(digits)
+        except ValueError:
+            key = b""
+        if word == "published" and len(key) == KEY_SIZE and is_published(key):
+            return key
+        return table.refuse(  # whatever it is, it may be a key: it is not repeated
+            slot, "either derived, or published and the 12 hex digits of a key that is published; no other key stands "
+            "in a plan, since plans are read by many",
+        )  # fmt: skip
+
+    def who(self, table: Table, key: str) -> str:
+        """The keys of the roles under ``key``: A, B, AB or none."""
+        roles = table.texts(key, or_one=True)
+        if roles == (NOBODY,):
+            return ""
+        if not roles or NOBODY in roles:
+            table.refuse(key, f"one role at least, or {NOBODY} alone, is needed here")
+        for role in roles:
+            if role not in self.roles:
+                near = nearest(role, self.roles)
+                table.refuse(key, f"{shown(role)} is not a role: {', '.join(self.roles)} or {NOBODY}{near}")
+        return "".join(slot for slot in SLOTS if any(self.roles[role] == slot for role in roles))
+
+    def access(self, records: Sequence[Record], keys: Mapping[str, bytes | None]) -> dict[int, Access]:
+        """The access conditions of every sector that is written."""
+        if not self.geometry.keys:
+            if self.top.has("trailers"):
+                self.top.refuse("trailers", f"{self.geometry.name} has no sector trailers")
+            return {}
+        table = self.top.table("trailers", ("keys", "access", "free", "unused"))
+        owners, access = self.who(table, "keys"), self.who(table, "access")
+        trailer = table.guard("keys", partial(trailer_condition, owners, access))
+        rest = self.rest(table, owners)
+        groups = {self.geometry.unit_of(at): record.condition for record in records for at in record.places}
+        if len(self.geometry.groups(0)[0]) == 1:  # the manufacturer's block alone: it can be read, and never written
+            groups[0, 0] = data_condition("AB", "")
+        every = table.one_of("unused", ("keep", "protect")) == "protect"
+        used = {self.geometry.unit_of(at)[0] for record in records for at in record.places}
+        sectors = range(len(self.geometry.sectors)) if every else sorted(used)
+        return {
+            sector: Access(  # three groups and the trailer are the four that it has
+                (*(groups.get((sector, group), rest) for group in range(3)), trailer)  # type: ignore[arg-type]
+            )
+            for sector in sectors
+        }
+
+    def rest(self, table: Table, owners: str) -> int:
+        """The condition of blocks without a record: read and written by whoever writes the keys."""
+        if table.has("free"):
+            free = table.table("free", ("read", "write"))
+            return free.guard("read", partial(data_condition, self.who(free, "read"), self.who(free, "write")))
+        return next((n for n, rule in enumerate(DATA) if (rule.read, rule.write) == (owners, owners)), 0)
+
+    # ── records ─────────────────────────────────────────────────────────────────────────────────
+
+    def records(self) -> tuple[list[Record], dict[str, Where]]:
+        tables = self.top.tables("records", RECORD)
+        if not tables:
+            self.top.refuse("records", "at least one record is needed")
+        records, wanted = [], {}
+        for table in tables:
+            if not _NAME.fullmatch(table.name):
+                table.refuse("stored", f"{shown(table.name)} is no name of a record: small letters, digits and hyphens")
+            if table.name == DIRECTORY:
+                table.refuse("stored", f"{DIRECTORY} is the name of the record that [directory] makes")
+            records.append(self.record(table))
+            wanted[table.name] = self.where(table)
+        if self.top.has("directory"):
+            table = self.top.table("directory", ("where", "read", "write", "lock"))
+            if len(records) > MOST_LISTED:
+                table.refuse("where", f"a directory lists {MOST_LISTED} records, and there are {len(records)}")
+            size = directory_size(len(records))
+            records.append(self.protected(table, Record(name=DIRECTORY, size=size, fixed=bytes(size))))
+            wanted[DIRECTORY] = self.where(table)
+        return records, wanted
+
+    def where(self, table: Table) -> Where:
+        return table.guard("where", partial(where, self.geometry, table.text("where", ANYWHERE)))
+
+    def record(self, table: Table) -> Record:
+        codec, size = self.stored(table)
+        value = table.guard("value", partial(chain, table.text("value"))) if table.has("value") else None
+        if value and (value.takes, value.gives) != ("text", "fields"):
+            table.refuse("value", f"the chain goes from {value.takes} to {value.gives}, expected text to fields")
+        if value and codec.gives == "text":
+            table.refuse("value", "stored takes a text, and the column is that text: nothing reads it to fields")
+        if value and set(value.schema) != set(codec.schema):
+            table.refuse("value", f"it gives {', '.join(value.schema)}, but stored takes {', '.join(codec.schema)}")
+        mac = table.whole("mac", 0, LARGEST)
+        if table.has("mac") and mac not in MACS:
+            table.refuse("mac", f"a MAC has {MACS[0]} to {MACS[-1]} bytes, not {mac}")
+        made = Record(
+            name=table.name, size=size, codec=codec, mac=mac, value=value, accept=table.texts("accept", ()),
+            not_payment=_reason(table),
+        )  # fmt: skip
+        record = self.protected(table, made)
+        if table.has("constant"):
+            for key in ("column", "columns"):
+                if table.has(key):
+                    table.refuse(key, "the record is a constant, and takes nothing from the credentials")
+            return self.constant(table, record)
+        return replace(record, columns=MappingProxyType(self.columns(table, codec, value)))
+
+    def stored(self, table: Table) -> tuple[Codec, int]:
+        """The chain that reads the record's bytes, fixed to its size, and that size."""
+        codec = table.guard("stored", partial(chain, table.text("stored")))
+        if codec.takes != "bits":
+            table.refuse("stored", f"the chain takes {codec.takes}, expected bits: it reads what is stored")
+        if codec.gives == "bits":
+            table.refuse("stored", "the chain gives bits, expected text or fields: what they mean")
+        fitting = _sizes(codec)
+        if not fitting:
+            table.refuse("stored", f"the chain {codec.name} reads no whole number of bytes")
+        if not table.has("size"):
+            if len(fitting) > 1:
+                table.refuse("size", "the chain can read several lengths: the record's bytes are needed here")
+            size = fitting[0]
+        else:
+            size = table.whole("size", 0, LARGEST)
+        if not 1 <= size <= LARGEST:
+            table.refuse("size", f"a record has 1 to {LARGEST} bytes, not {size}")
+        if len(fitting) == 1 and size != fitting[0]:
+            table.refuse("size", f"the chain {codec.name} reads {fitting[0]} bytes, not {size}")
+        fixed = table.guard("stored", lambda: link([area(size), codec]))
+        for why, verb in ((fixed.unread, "read"), (fixed.unwritten, "written")):
+            if why:
+                table.refuse("stored", f"a record of {size} bytes cannot be {verb}: {why}")
+        if problem := _never(fixed):
+            table.refuse("stored", f"a record of {size} bytes can never be written: {problem}")
+        return fixed, size
+
+    def columns(self, table: Table, codec: Codec, value: Codec | None) -> dict[str, str]:
+        """The column of each field."""
+        if table.has("columns"):
+            if value or codec.gives == "text":
+                table.refuse("columns", "the record has one value: column is the key for it")
+            found = dict(table.mapping("columns"))
+            inner = Table(table.file, table.at("columns"), found, codec.schema)
+            for name in codec.schema:
+                inner.text(name)
+        elif table.has("column"):
+            column = table.text("column")
+            if value or codec.gives == "text":
+                found = {"": column}
+            elif len(codec.schema) == 1:
+                found = dict.fromkeys(codec.schema, column)
+            else:
+                table.refuse("column", f"the record has the fields {', '.join(codec.schema)}: columns is the key")
+        else:
+            table.refuse("column", "the column of the credentials is needed here, and the key is missing")
+        for column in found.values():
+            if not column or column in IDENTITY:
+                table.refuse("column", f"{shown(column)} is no column of a record's own")
+        return found
+
+    def constant(self, table: Table, record: Record) -> Record:
+        text = table.text("constant")
+        columns = {"": ""} if record.value or (record.codec and record.codec.gives == "text") else None
+        if columns is None:
+            schema = record.codec.schema if record.codec else {}
+            if len(schema) != 1:
+                table.refuse("constant", f"the record has the fields {', '.join(schema)}: value says how it is read")
+            columns = dict.fromkeys(schema, "")
+
+        def fixed() -> Record:
+            written = replace(record, columns=columns).write({"": text})
+            admitted(replace(record, columns=columns), written, {"": text})
+            return replace(record, fixed=written)
+
+        return table.guard("constant", fixed)
+
+    def protected(self, table: Table, record: Record) -> Record:
+        """The record with its access condition, or its lock."""
+        rights = ("read", "write", "increment", "decrement")
+        if not self.geometry.keys:
+            for key in rights:
+                if table.has(key):
+                    table.refuse(key, f"{self.geometry.name} has no keys: lock = true is all that can be said")
+            return replace(record, lock=table.flag("lock", False))
+        if table.has("lock"):
+            table.refuse("lock", 'a record in a sector is locked by its access condition: write = "never"')
+        read, write = self.who(table, "read"), self.who(table, "write")
+        more = [self.who(table, key) if table.has(key) else None for key in rights[2:]]
+        if any(each is not None for each in more):
+            more = [each or "" for each in more]
+        if any(more):
+            self.counted(table, record)
+        return replace(record, condition=table.guard("read", partial(data_condition, read, write, *more)))
+
+    def counted(self, table: Table, record: Record) -> None:
+        """Refuse a record that no card can count up and down: only a value block without a MAC can be."""
+        key = "increment" if table.has("increment") else "decrement"
+        if not _is_value_block(record):
+            table.refuse(key, f"a card counts in a value block only: stored begins with {VALUE_BLOCK}")
+        if record.mac:
+            table.refuse(key, "the card counts and cannot make a MAC: the record's would be wrong from then on")
+
+
+def _reason(table: Table) -> str:
+    """Why digits are no account numbers, as ``not_payment`` says it."""
+    reason = table.text("not_payment", "")
+    if table.has("not_payment") and not reason.strip():
+        table.refuse("not_payment", "a reason is needed: what the digits are, if they are no account numbers")
+    return reason
+
+
+def _is_value_block(record: Record) -> bool:
+    return record.codec is not None and record.codec.steps[1].name == VALUE_BLOCK  # behind the step of the area
+
+
+def _sizes(codec: Codec) -> list[int]:
+    """The sizes in bytes that a chain from bits can read, as far as the second one."""
+    length = only(codec.steps[0].input.lengths)
+    found: list[int] = []
+    for size in range(1, TRIED + 1) if length is None else [length // 8] * (length % 8 == 0):
+        try:
+            link([area(size), codec])
+        except CredkitError:
+            continue
+        found.append(size)
+        if len(found) == 2:
+            break
+    return found
+
+
+def _never(codec: Codec) -> str:
+    """Why a chain to numbers can write neither its smallest nor its largest ones; nothing where it can."""
+    rows = [row for row in codec.schema.values() if isinstance(row, Field)]
+    if not rows or len(rows) < len(codec.schema):
+        return ""
+    problem = ""
+    for fields in ({row.name: row.least for row in rows}, {row.name: row.most for row in rows}):
+        try:
+            codec.encode(fields)
+        except CredkitError as error:
+            problem = str(error)
+        else:
+            return ""
+    return problem

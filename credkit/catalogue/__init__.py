@@ -1,0 +1,1 @@
+"""The catalogue of all codecs, and the calls that users make."""

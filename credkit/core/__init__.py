@@ -1,0 +1,1 @@
+"""The core: forms, checks, what a codec is, and chains."""

@@ -1,0 +1,323 @@
+"""Chains: codecs in a row, linked when they are built.
+
+A chain is itself a codec. Building one compares what each step gives with what the next one takes
+(forms, lengths, fields) and refuses what can never work, saying what to insert. Between its steps
+bits travel as numbers; `inspect` keeps every step's reading, so that a failed check far down the
+chain has its place in the original text.
+
+A projection cuts in the direction of travel, so a chain that holds one may serve one way only:
+``hex:8/keep-low:24/fields:number:24`` reads, and ``decimal:24/keep-low:24/serial-32`` writes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from types import MappingProxyType
+from typing import Any
+
+from credkit.core.codec import Codec, Tabled, carry, release
+from credkit.core.errors import DefinitionError, EncodeError
+from credkit.core.reading import OVER_LONG, Check, Field, Note, Place, Reading, Row, Step, TextField
+from credkit.core.shapes import Shape, hull, mismatch, only, said
+
+Way = tuple[tuple[Codec, ...], str | None]  # the linked steps, and why they do not work in a row
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Chain(Tabled):
+    """Linked steps. ``readers`` decode and ``writers`` encode; they differ only around a projection."""
+
+    readers: tuple[Codec, ...]
+    writers: tuple[Codec, ...]
+
+    @property
+    def steps(self) -> tuple[Codec, ...]:
+        """The codecs of the chain, in the order of reading."""
+        return self.readers if self.unread is None else self.writers
+
+    @property
+    def lossy(self) -> bool:
+        """Whether a step cuts, so that two values can become one."""
+        return any(step.cuts for step in self.steps)
+
+    def attempt(self, carried: Any) -> Any:
+        """What ``decode`` would return, or None; both in the form they travel in."""
+        if self.unread:
+            raise DefinitionError(f"chain {self.name} cannot read: {self.unread}")
+        for step in self.readers:
+            carried = step.attempt(carried)
+            if carried is None:
+                return None
+        return carried
+
+    def write(self, carried: Any) -> Any:
+        """``encode``, with values in the form they travel in."""
+        if self.unwritten:
+            raise DefinitionError(f"chain {self.name} cannot write: {self.unwritten}")
+        for step in reversed(self.writers):
+            carried = step.write(carried)
+        return carried
+
+    def inspect(self, value: Any) -> Reading:
+        """Every step's reading, as far as one can be had; the checks of all of them in order."""
+        if self.unread:
+            raise DefinitionError(f"chain {self.name} cannot read: {self.unread}")
+        done: list[Step] = []
+        for step in self.readers:
+            reading = step.inspect(value)
+            done.append(Step(codec=step.name, given=value, reading=reading))
+            value = reading.value
+            if value is None:
+                break
+        readings = [step.reading for step in done]
+
+        def origin(place: Place) -> tuple[Place, ...]:
+            at: tuple[Place, ...] = (place,)
+            for reading in reversed(readings):
+                at = tuple(dict.fromkeys(o for p in at for o in reading.origin(p)))
+            return at
+
+        return Reading(
+            value=value,
+            checks=tuple(check for reading in readings for check in reading.checks),
+            notes=tuple(note for reading in readings for note in reading.notes),
+            origin=origin,
+            steps=tuple(done),
+        )
+
+
+def over_long(codec: Codec, written: Any) -> tuple[Note, ...]:
+    """The notes on what ``codec`` wrote that is longer than a standard allows; there are hardly ever any.
+
+    >>> from credkit.codecs.contents import build_track
+    >>> codec = build_track(2, "number")
+    >>> over_long(codec, codec.encode({"number": "1" * 37})), len(over_long(codec, codec.encode({"number": "1" * 38})))
+    ((), 1)
+    """
+    if codec.unread or not any(step.limited for step in codec.steps):
+        return ()
+    found: list[Note] = []
+    carried = carry(codec.takes, written)
+    for step in codec.steps:
+        if step.limited:
+            found += step.inspect(release(step.takes, carried)).notes
+        carried = step.attempt(carried)
+        if carried is None:
+            break
+    return tuple(note for note in found if note.kind == OVER_LONG)
+
+
+def link(codecs: Sequence[Codec]) -> Codec:
+    """The chain of ``codecs``, flattened and linked; raises `DefinitionError` if it can never work.
+
+    >>> from credkit.codecs.notations import build_hex
+    >>> from credkit.codecs.frames import build_fields
+    >>> link([build_hex("6"), build_fields("facility:8", "number:16")]).name
+    'hex:6/fields:facility:8,number:16'
+    >>> link([build_hex("8"), build_fields("facility:8", "number:16")])
+    Traceback (most recent call last):
+    credkit.DefinitionError: chain hex:8/fields:facility:8,number:16: fields:facility:8,number:16 \
+takes 24 bits, but hex:8 gives 32 bits: right-justified:24 between them?
+    """
+    steps = tuple(step for codec in codecs for step in codec.steps)
+    if not steps:
+        raise DefinitionError("a chain needs at least one step")
+    if len(steps) == 1:
+        return steps[0]
+    name = "/".join(step.name for step in steps)
+    readers, unread = _forward(steps)
+    writers, unwritten = _forward(steps, through_cuts=True)
+    unwritten = unwritten or next((step.unwritten for step in writers if step.unwritten), None) or _backward(writers)
+    if unread and unwritten:
+        raise DefinitionError(f"chain {name}: {unread}")
+    outer = (writers if unread else readers)[-1].output
+    return Chain(
+        name=name, input=steps[0].input, output=outer, readers=readers, writers=writers,
+        unread=unread, unwritten=unwritten, drops=steps[-1].drops,
+    )  # fmt: skip
+
+
+def _forward(steps: tuple[Codec, ...], *, through_cuts: bool = False) -> Way:
+    """Each step as it stands behind the one before; ``through_cuts`` lets what a cut would drop go on."""
+    linked = [steps[0]]
+    for step in steps[1:]:
+        before = linked[-1]
+        flowing = _uncut(before) if through_cuts else before.output
+        problem = mismatch(flowing, replace(step.input, schema=None))
+        if problem:
+            return tuple(linked), f"{step.name} takes {_between(before, flowing, step)}"
+        try:
+            linked.append(step.after(flowing))
+        except DefinitionError as error:
+            return tuple(linked), f"{step.name} takes {error} behind {before.name}"
+    return tuple(linked), None
+
+
+def _backward(steps: tuple[Codec, ...]) -> str | None:
+    """Why encoding can never work, or None."""
+    flowing = steps[-1].output
+    for index in range(len(steps) - 1, 0, -1):
+        step, earlier = steps[index], steps[index - 1]
+        flowing = step.before(flowing)
+        if problem := mismatch(flowing, _uncut(earlier)):
+            return f"{earlier.name} writes {problem}, from {step.name}"
+    return None
+
+
+def _uncut(step: Codec) -> Shape:
+    """What encoding may hand to ``step``: a cut of bits takes there, too, more than it leaves."""
+    return step.input if step.cuts and step.gives == "bits" else step.output
+
+
+def _between(before: Codec, flowing: Shape, step: Codec) -> str:
+    """What ``step`` takes and ``before`` gives, with what to insert between them."""
+    wanted = step.input
+    if flowing.form != wanted.form:
+        hint = {
+            ("text", "bits"): "a notation such as hex:8 or binary",
+            ("bits", "fields"): "a layout such as wiegand-26",
+            ("text", "fields"): "a notation and a layout, such as binary/wiegand-26,",
+        }.get((flowing.form, wanted.form))
+        return f"{wanted.form}, but {before.name} gives {flowing.form}" + (f": {hint} between them?" if hint else "")
+    have, want = only(flowing.lengths), only(wanted.lengths)
+    text = f"{said(wanted.lengths)}, but {before.name} gives {said(flowing.lengths)}"
+    if have and want and have > want:
+        return f"{text}: right-justified:{want} between them?"
+    return text
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Choice(Codec):
+    """Exactly one of several codecs must fit; never a silent pick.
+
+    It needs code: which table applies depends on the value.
+    """
+
+    options: tuple[Codec, ...]
+
+    def inspect(self, value: Any) -> Reading:
+        """The reading of the one option that fits; a failed check where none or several do."""
+        readings = [(option, option.inspect(value)) for option in self.options]
+        fitting = [(option, reading) for option, reading in readings if reading.ok]
+        if len(fitting) == 1:
+            return fitting[0][1]
+        found = " and ".join(option.name for option, _ in fitting) or "none"
+        check = Check(
+            codec=self.name, rule="choice", claim="exactly one option fits", form=self.takes,
+            expected="one", found=found,
+        )  # fmt: skip
+        return Reading(value=None, checks=(check,))
+
+    def encode(self, value: Any) -> Any:
+        """What the one option that takes ``value`` writes; raises `EncodeError` where none or several do."""
+        written, refusals = [], []
+        for option in self.options:
+            try:
+                written.append((option.name, option.encode(value)))
+            except (EncodeError, DefinitionError) as error:  # the second: an option that reads only
+                refusals.append(str(error))
+        if len(written) == 1:
+            return written[0][1]
+        if written:
+            raise EncodeError(f"{self.name}: {' and '.join(name for name, _ in written)} both fit; choose one of them")
+        raise EncodeError(f"{self.name}: none fits: {'; '.join(refusals)}")
+
+
+def choice(*options: Codec) -> Codec:
+    """The codec of which exactly one of ``options`` must fit.
+
+    All take and give the same form and, for fields, the same names.
+    """
+    if len(options) < 2:
+        raise DefinitionError("choice: at least two options are needed")
+    name = f"choice({', '.join(option.name for option in options)})"
+    first = options[0]
+    for option in options:
+        if why := option.unread:
+            raise DefinitionError(f"{name}: {option.name} cannot read: {why}")
+        if (option.takes, option.gives) != (first.takes, first.gives):
+            raise DefinitionError(
+                f"{name}: {first.name} goes from {first.takes} to {first.gives}, {option.name} from {option.takes} "
+                f"to {option.gives}"
+            )
+        if set(option.schema) != set(first.schema):
+            raise DefinitionError(
+                f"{name}: {first.name} gives {', '.join(first.schema)}, {option.name} gives {', '.join(option.schema)}"
+            )
+    schema = None
+    if first.gives == "fields":
+        schema = MappingProxyType(
+            {field: _either(name, [option.schema[field] for option in options]) for field in first.schema}
+        )
+    return Choice(
+        name=name, options=options,
+        input=Shape(first.takes, lengths=hull(*(option.input.lengths for option in options))),
+        output=Shape(first.gives, lengths=hull(*(option.output.lengths for option in options)), schema=schema),
+        cuts=any(option.lossy for option in options),
+    )  # fmt: skip
+
+
+def _either(name: str, rows: Sequence[Row]) -> Row:
+    """The schema row for a value of any of ``rows``, which are all numbers or all texts."""
+    numbers = [row for row in rows if isinstance(row, Field)]
+    texts = [row for row in rows if isinstance(row, TextField)]
+    field = rows[0].name
+    if numbers and texts:
+        raise DefinitionError(f"{name}: the field {field} is a number in some of them and a text in others")
+    if numbers:
+        return Field(name=field, least=min(row.least for row in numbers), most=max(row.most for row in numbers))
+    letters = "".join(dict.fromkeys("".join(row.letters for row in texts))) if all(row.letters for row in texts) else ""
+    return TextField(name=field, letters=letters, lengths=hull(*(row.lengths for row in texts)))
+
+
+@dataclass(frozen=True, slots=True)
+class Conversion:
+    """From what one chain reads to what another writes, both checked against each other when built.
+
+    ``dropped`` names the fields that the source gives and a closing ``select`` of the target leaves out.
+    """
+
+    source: Codec
+    target: Codec
+    dropped: tuple[str, ...] = ()
+
+    @property
+    def lossy(self) -> bool:
+        """Whether two values of the source can become one value of the target."""
+        return self.source.lossy or self.target.lossy or bool(self.dropped)
+
+    def write(self, value: Any) -> Any:
+        """What the target writes for ``value``, which the source has decoded."""
+        if self.dropped:
+            value = {name: item for name, item in value.items() if name not in self.dropped}
+        return self.target.encode(value)
+
+    def convert(self, value: Any) -> Any:
+        """``value`` as the target writes it; raises `DecodeError` or `EncodeError`."""
+        return self.write(self.source.decode(value))
+
+
+def conversion(source: Codec, target: Codec) -> Conversion:
+    """The conversion from ``source`` to ``target``; raises `DefinitionError` if it can never work."""
+    for codec, why, verb in ((source, source.unread, "read"), (target, target.unwritten, "write")):
+        if why:
+            raise DefinitionError(f"chain {codec.name} cannot {verb}: {why}")
+    have, want = source.output, target.output
+    dropped: tuple[str, ...] = ()
+    if have.schema is not None and want.schema is not None:
+        missing = [name for name in want.schema if name not in have.schema]
+        dropped = tuple(name for name in have.schema if name not in want.schema)
+        names = f"target {target.name}", f"source {source.name}"
+        if missing:
+            raise DefinitionError(
+                f"{names[0]} needs {', '.join(missing)}, but {names[1]} gives {', '.join(have.schema)}"
+            )
+        if dropped and not target.drops:
+            raise DefinitionError(
+                f"{names[0]} has no {', '.join(dropped)}, which {names[1]} gives: "
+                f"/select:{','.join(want.schema)} at the end of the target leaves it out"
+            )
+    elif problem := mismatch(have, want):
+        raise DefinitionError(f"target {target.name} takes {problem}, from source {source.name}")
+    return Conversion(source, target, dropped)

@@ -1,0 +1,58 @@
+"""The errors credkit raises.
+
+    CredkitError
+    ├── DecodeError(ValueError)      a value that a codec cannot read, or whose checks fail
+    ├── EncodeError(ValueError)      a field that is missing, unknown or out of range
+    ├── DefinitionError(ValueError)  a chain, layout, site or table that is wrong in itself
+    └── UnknownCodec(LookupError)    a codec name nobody registered
+
+For any value of a codec's input form, ``decode`` returns or raises `DecodeError`. Nothing else
+escapes, and no sentence holds an account number (`credkit.core.sentences`).
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from credkit.core.hooks import redacted
+from credkit.core.sentences import bounded
+
+if TYPE_CHECKING:
+    from credkit.core.reading import Check, Place
+
+
+class CredkitError(Exception):
+    """Every error that credkit raises for what it was given. No account number stands in its message."""
+
+    def __init__(self, message: str) -> None:
+        super().__init__(bounded(redacted(message)))
+
+
+class DecodeError(CredkitError, ValueError):
+    """A value cannot be read, or a check on it fails.
+
+    ``codec`` names the step, ``check`` is the failed `Check` (None when the value was not even of
+    the right form) and ``place`` lists the positions in the *original* input that are at fault.
+    """
+
+    def __init__(self, message: str, *, codec: str, check: Check | None = None, place: tuple[Place, ...] = ()) -> None:
+        super().__init__(message)
+        self.codec = codec
+        self.check = check
+        self.place = place
+
+
+class EncodeError(CredkitError, ValueError):
+    """Fields cannot be written: one is missing, unknown or out of range, or a text has no room for it."""
+
+
+class DefinitionError(CredkitError, ValueError):
+    """A chain, a layout, a site file or a table is wrong in itself, whatever is read with it."""
+
+
+class UnknownCodec(CredkitError, LookupError):
+    """No codec has this name; the message offers the nearest spelling."""
+
+
+for _public in (CredkitError, DecodeError, EncodeError, DefinitionError, UnknownCodec):
+    _public.__module__ = "credkit"  # where users find them, and tracebacks name them

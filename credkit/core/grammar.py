@@ -1,0 +1,77 @@
+"""The written form of a chain.
+
+Steps stand from what was read to what it means, a ``/`` between them. Behind the first ``:`` of a
+step stand its arguments, a ``,`` between them. Inside an argument ``/``, ``,`` and ``%`` are
+written ``%2F``, ``%2C`` and ``%25``; there are no other escapes, and ``:`` needs none.
+
+    hex:8/right-justified:26/wiegand-26
+    split-decimal:8,16/fields:facility:8,number:16
+"""
+
+from __future__ import annotations
+
+import re
+from typing import NamedTuple
+
+from credkit.core.errors import DefinitionError
+from credkit.core.sentences import shown
+
+NAME = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*")
+STANDARD_NAME = re.compile(r"[A-Z][A-Z0-9_]*")  # as open standards write the names of contents
+MOST = 40  # steps; a chain that is longer was made by a mistake, and causes are tried at every step of one that fails
+LONGEST = 65536  # characters
+_ESCAPES = {"%2F": "/", "%2C": ",", "%25": "%"}
+_ESCAPE = re.compile("%(?:2F|2C|25)?")
+
+
+class StepText(NamedTuple):
+    """One step as it stands in a chain."""
+
+    name: str
+    args: tuple[str, ...]
+
+
+def parse(text: str) -> list[StepText]:
+    """The steps of a written chain.
+
+    >>> parse("decimal:32,10/strip:a%2Fb")
+    [StepText(name='decimal', args=('32', '10')), StepText(name='strip', args=('a/b',))]
+    >>> parse("hex:8//wiegand-26")
+    Traceback (most recent call last):
+    credkit.DefinitionError: chain 'hex:8//wiegand-26': step 2 at character 6 is empty
+    """
+    if len(text) > LONGEST:
+        raise DefinitionError(f"chain {shown(text[:LONGEST])}: {len(text)} characters are more than {LONGEST}")
+    pieces = text.split("/")
+    if len(pieces) > MOST:
+        raise DefinitionError(f"chain {shown(text)}: {len(pieces)} steps are more than {MOST}")
+    steps, at = [], 0
+    for number, piece in enumerate(pieces, 1):
+        name, colon, rest = piece.partition(":")
+        problem = ""
+        if not piece:
+            problem = " is empty"
+        elif not (NAME.fullmatch(name) or STANDARD_NAME.fullmatch(name)):
+            problem = f": {shown(name)} is not a codec name (small letters, digits, hyphens)"
+        elif "%" in _ESCAPE.findall(rest):
+            problem = ": % must be one of %2F, %2C, %25 (write %25 for a percent sign)"
+        if problem:
+            raise DefinitionError(f"chain {shown(text)}: step {number} at character {at}{problem}")
+        args = (_ESCAPE.sub(lambda match: _ESCAPES[match.group()], arg) for arg in rest.split(","))
+        steps.append(StepText(name, tuple(args) if colon else ()))
+        at += len(piece) + 1
+    return steps
+
+
+def step(name: str, *args: str) -> str:
+    """One step in written form; empty arguments at the end are left out.
+
+    >>> step("decimal", "32", "10"), step("hex", ""), step("strip", "a/b")
+    ('decimal:32,10', 'hex', 'strip:a%2Fb')
+    """
+    while args and not args[-1]:
+        args = args[:-1]
+    if not args:
+        return name
+    escaped = (a.replace("%", "%25").replace("/", "%2F").replace(",", "%2C") for a in args)
+    return f"{name}:{','.join(escaped)}"

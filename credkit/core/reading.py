@@ -1,0 +1,252 @@
+"""What a codec says about one value: a reading, with its checks, notes and parts.
+
+A `Reading` never hides a fault and never raises one: a failed check stands in ``checks``, and
+whoever wants a value or an error calls ``decode``. Positions count from 0, the first bit sent or
+the first character of a text; fields are named.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from math import log2
+from typing import Any, Literal
+
+from credkit.core.hooks import draw, redacted
+from credkit.core.sentences import shown
+from credkit.core.spans import written
+
+Form = Literal["text", "bits", "fields"]
+Place = int | str
+Origin = Callable[[Place], tuple[Place, ...]]
+Level = Literal["info", "care", "refuse"]
+PRINTABLE = 95  # characters of ASCII
+WIDE = 40  # bits that a sentence repeats in full
+
+UNITS: dict[Form, str] = {"text": "character", "bits": "bit", "fields": "field"}
+
+
+def nowhere(place: Place) -> tuple[Place, ...]:
+    """The origin of a value that cannot be traced: no place of the input."""
+    return ()
+
+
+def places(form: Form, at: tuple[Place, ...]) -> str:
+    """Positions in words.
+
+    >>> places("bits", (1, 2, 3)), places("text", (4,)), places("fields", ("number",))
+    ('bits 1-3', 'character 4', 'field number')
+    """
+    unit = UNITS[form] + ("s" if len(at) != 1 else "")
+    numbers = [place for place in at if isinstance(place, int)]
+    return f"{unit} {written(numbers) if numbers else ', '.join(map(str, at))}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Check:
+    """One thing that was checked, passed or not.
+
+    ``rule`` is the stable key (``even-parity``); ``claim`` says it in words; ``at`` is what is
+    judged and ``covers`` what it is judged by, both positions in the input (of form ``form``) of
+    the step ``codec``; ``evidence`` is how many bits a pass is worth: a random value passes with
+    probability 2 ** -evidence.
+    """
+
+    codec: str
+    rule: str
+    claim: str
+    form: Form
+    at: tuple[Place, ...] = ()
+    covers: tuple[Place, ...] = ()
+    expected: object
+    found: object
+    evidence: float = 0.0
+
+    @property
+    def passed(self) -> bool:
+        """Whether what was found is what was expected."""
+        return self.expected == self.found
+
+    def sentence(self) -> str:
+        """The check as one sentence, with codec, rule, place, expected and found."""
+        if self.passed:
+            return redacted(f"{self.codec}: {self.claim} holds")
+        expected = " … ".join(map(shown, self.expected)) if isinstance(self.expected, tuple) else self.expected
+        found = str(self.found) if self.form == "bits" and len(str(self.found)) <= WIDE else shown(self.found)
+        if self.at:
+            found = f"{places(self.form, self.at)} {'is' if len(self.at) == 1 else 'are'} {found}"
+        elif isinstance(self.found, str) and self.form == "text":
+            found = f"found {found}, {len(self.found)} characters"
+        else:
+            found = f"found {found}"
+        return redacted(f"{self.codec}: {self.claim} fails: {found}, expected {expected}")
+
+
+OVER_LONG = "over-long"  # the kind of a note on a text that is longer than its standard allows
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Note:
+    """Something a reader of the value should know that is not a fault of the reading.
+
+    ``level``: ``info``, ``care``, or ``refuse`` (this value must not serve as a credential number).
+    """
+
+    kind: str
+    level: Level
+    text: str
+    at: tuple[Place, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Part:
+    """A named stretch of the input, with the value it holds, for drawing."""
+
+    name: str
+    at: tuple[Place, ...]
+    value: object
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Field:
+    """One row of a schema: a whole number from ``least`` to ``most``, both included.
+
+    ``digits`` is how many decimal digits it is always written with, leading zeros among them; 0 where nothing says so.
+
+    >>> Field(name="facility", most=255).problem(256)
+    'facility is 256, outside 0 to 255'
+    """
+
+    name: str
+    most: int
+    least: int = 0
+    digits: int = field(default=0, compare=False)
+
+    def problem(self, value: object) -> str | None:
+        """What is wrong with ``value`` for this field, or None."""
+        if isinstance(value, bool) or not isinstance(value, int):
+            return f"{self.name} is {shown(value)}, not a whole number"
+        if not self.least <= value <= self.most:
+            return f"{self.name} is {shown(value)}, outside {self.allowed}"
+        return None
+
+    @property
+    def allowed(self) -> str:
+        """What it may be, in words."""
+        return f"{shown(self.least)} to {shown(self.most)}"
+
+    @property
+    def room(self) -> float:
+        """How many bits it has room for.
+
+        >>> Field(name="facility", most=255).room
+        8.0
+        """
+        return log2(self.most - self.least + 1)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TextField:
+    """One row of a schema: a text of as many characters as ``lengths`` has, all of them among ``letters``.
+
+    Leading zeros are a part of it. Without ``letters`` any character may stand in it. ``pad`` may
+    not end it (begin it, where ``padded`` is ``left``): the text is filled up with it where it stands.
+
+    >>> TextField(name="account", letters="0123456789", lengths=range(1, 20)).problem("12A")
+    "account has 'A' as character 2, expected 1 to 19 of 0123456789"
+    """
+
+    name: str
+    letters: str = ""
+    lengths: range = range(1 << 16)
+    pad: str = ""
+    padded: Literal["left", "right"] = "right"
+
+    def problem(self, value: object) -> str | None:
+        """What is wrong with ``value`` for this field, or None."""
+        if not isinstance(value, str):
+            return f"{self.name} is {shown(value)}, not a text"
+        for place, char in enumerate(value if self.letters else ""):
+            if char not in self.letters:
+                return f"{self.name} has {shown(char)} as character {place}, expected {self.allowed}"
+        if len(value) not in self.lengths:
+            return f"{self.name} is {shown(value)}, {len(value)} characters, expected {self.allowed}"
+        if self.pad and value and value[0 if self.padded == "left" else -1] == self.pad:
+            side = "begins" if self.padded == "left" else "ends"
+            return f"{self.name} is {shown(value)}, which {side} with the padding {shown(self.pad)}"
+        return None
+
+    @property
+    def allowed(self) -> str:
+        """What it may be, in words."""
+        first, last = self.lengths[0], self.lengths[-1]
+        count = f"{first}" if first == last else f"{first} {'or' if len(self.lengths) == 2 else 'to'} {last}"
+        if len(self.lengths) > 2 and self.lengths.step > 1:
+            count += f" (in steps of {self.lengths.step})"
+        return f"{count} of {self.letters}" if self.letters else f"{count} characters"
+
+    @property
+    def room(self) -> float:
+        """How many bits it has room for at most; without ``letters``, of printable ASCII."""
+        return self.lengths[-1] * log2(len(self.letters) or PRINTABLE)
+
+
+Row = Field | TextField
+Item = int | str  # what a field holds
+Schema = Mapping[str, Row]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Step:
+    """One step of a chain at work: the codec's name, what it was given, what it said."""
+
+    codec: str
+    given: Any
+    reading: Reading
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reading:
+    """What a codec read: ``value`` (None when it could not be read), and why to believe it.
+
+    ``origin`` takes a place in the value to its places in the input. A chain's reading holds its
+    ``steps``, which have the parts; its checks keep the positions of the step that made them.
+    """
+
+    value: Any
+    checks: tuple[Check, ...] = ()
+    notes: tuple[Note, ...] = ()
+    parts: tuple[Part, ...] = ()
+    origin: Origin = field(default=nowhere, compare=False, repr=False)
+    steps: tuple[Step, ...] = ()
+
+    @property
+    def ok(self) -> bool:
+        """Whether every check passed."""
+        return all(check.passed for check in self.checks)
+
+    @property
+    def failed(self) -> Check | None:
+        """The first check that failed, or None."""
+        return next((check for check in self.checks if not check.passed), None)
+
+    def trace(self, check: Check) -> tuple[Place, ...]:
+        """The places of the original input that ``check`` judges.
+
+        For a codec alone these are ``check.at``; through a chain they are followed back, step by
+        step, to the first step's input.
+        """
+        return self.traced(check, check.at)
+
+    def traced(self, check: Check, at: tuple[Place, ...]) -> tuple[Place, ...]:
+        """``at``, places in the input of the step that made ``check``, as places of the original input."""
+        for index, step in enumerate(self.steps):
+            if any(each is check for each in step.reading.checks):
+                for earlier in reversed(self.steps[:index]):
+                    at = tuple(dict.fromkeys(o for place in at for o in earlier.reading.origin(place)))
+                break
+        return tuple(sorted(at, key=lambda place: (isinstance(place, str), place)))
+
+    def _repr_svg_(self) -> str | None:
+        """The steps as a drawing, for notebooks; account numbers are masked."""
+        return draw(self)

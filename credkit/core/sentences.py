@@ -1,0 +1,92 @@
+"""Sentences: how a value enters one, shortened and redacted.
+
+Values enter the sentences of errors and screens through `shown`, and through nothing else.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+from typing import Any
+
+from bitstring import Bits
+
+from credkit.core.hooks import redact, redacted
+
+LONGEST = 48  # characters of a value that a sentence repeats
+LONGEST_SENTENCE = 480  # characters of a whole sentence; its start says where, its end often what to do
+LONGEST_NUMBER = 4096  # bits of a number that is written out at all
+
+
+def bounded(sentence: str) -> str:
+    """``sentence``, and of one that is longer than any should be its start and its end.
+
+    >>> len(bounded("gate " * 10_000)), bounded("gate 7")
+    (480, 'gate 7')
+    """
+    if len(sentence) <= LONGEST_SENTENCE:
+        return sentence
+    return f"{sentence[: LONGEST_SENTENCE - 123]} … {sentence[-120:]}"
+
+
+def shown(value: object) -> str:
+    """``value`` as it may stand in a sentence: quoted, shortened, account numbers masked.
+
+    >>> shown("02F764DD"), shown(Bits("0b1011")), shown({"facility": 1}), shown(4114360123456785)
+    ("'02F764DD'", '1011', 'facility=1', '411436******6785')
+    """
+    if isinstance(value, tuple):
+        value = "".join(map(_plain, value))
+    if isinstance(value, str):
+        text = repr(redacted(value))
+    elif isinstance(value, Bits):
+        text = value.bin
+    elif isinstance(value, Mapping):
+        text = redacted(" ".join(f"{name}={item}" for name, item in _pairs(value))) or "{}"
+    else:
+        text = redacted(_plain(value))
+    if len(text) <= LONGEST:
+        return text
+    return f"{text[: LONGEST - 12]}…{text[-6:]}" + ("" if isinstance(value, str) else f" ({len(text)} long)")
+
+
+def quoted(text: str) -> str:
+    """A number that credkit made, as it may stand in a sentence: quoted and shortened, never masked.
+
+    >>> quoted("4114360123456785")
+    "'4114360123456785'"
+    """
+    return repr(text) if len(text) <= LONGEST else f"{text[: LONGEST - 12]!r}…{text[-6:]}"
+
+
+def _pairs(fields: Mapping[Any, Any]) -> Iterator[tuple[Any, str]]:
+    """The fields as texts; beside a private number no other text is shown."""
+    names = [name for name, item in fields.items() if isinstance(item, str)]
+    texts = dict(zip(names, redact([fields[name] for name in names]), strict=True))
+    for name, item in fields.items():
+        yield name, texts[name] if name in texts else _plain(item)
+
+
+def _plain(value: object) -> str:
+    if isinstance(value, int) and value.bit_length() > LONGEST_NUMBER:
+        return f"a number of {value.bit_length()} bits"  # Python refuses to print very long ones
+    try:
+        return str(value)
+    except Exception:  # whatever the object of a caller does: a sentence about it must still be possible
+        return f"a {type(value).__name__} that cannot be written out"
+
+
+def nearest(word: str, known: Iterable[str]) -> str:
+    """A clause that offers the known word spelled most like ``word``, account numbers masked, or nothing.
+
+    >>> nearest("weigand-26", ["hex", "wiegand-26"])
+    '; did you mean wiegand-26?'
+    >>> nearest("zzz", ["hex"])
+    ''
+    """
+    from difflib import get_close_matches  # only when something is misspelt
+
+    if len(word) > LONGEST_SENTENCE:  # nothing is called so
+        return ""
+    spelt = {name.lower(): name for name in known}
+    close = get_close_matches(word.lower(), spelt, n=1)
+    return f"; did you mean {redacted(spelt[close[0]])}?" if close else ""

@@ -1,0 +1,112 @@
+"""What flows between two codecs: a form, and how much of it.
+
+A `Shape` is text, or bits of certain lengths, or fields of a certain schema. Chains compare
+shapes when they are built, so that what can never work is refused before the first value.
+Lengths are plain ranges: ``range(26, 27)`` is 26 bits, ``range(0, LIMIT, 8)`` whole bytes.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import gcd, lcm
+
+from credkit.core.reading import Form, Schema
+from credkit.core.spans import LIMIT
+
+ANY = range(0, LIMIT + 1)
+
+
+def exactly(length: int) -> range:
+    """The lengths that are ``length`` and nothing else."""
+    return range(length, length + 1)
+
+
+def at_least(length: int) -> range:
+    """``length`` bits or more."""
+    return range(length, LIMIT + 1)
+
+
+def multiples(step: int) -> range:
+    """Every whole number of ``step`` bits, none included."""
+    return range(0, LIMIT + 1, step)
+
+
+def meet(a: range, b: range) -> range:
+    """The lengths that are in both.
+
+    >>> meet(multiples(8), range(26, 65))
+    range(32, 65, 8)
+    >>> len(meet(exactly(26), multiples(4)))
+    0
+    """
+    step = lcm(a.step, b.step)
+    first, stop = max(a.start, b.start), min(a.stop, b.stop)
+    for start in range(first, min(stop, first + step)):
+        if start in a and start in b:
+            return range(start, stop, step)
+    return range(0)
+
+
+def hull(*lengths: range) -> range:
+    """The smallest lengths that hold all of ``lengths``.
+
+    >>> hull(exactly(26), exactly(34)), hull(exactly(26), at_least(30))
+    (range(26, 35, 8), range(26, 65537))
+    """
+    first, last = min(each.start for each in lengths), max(each[-1] for each in lengths if each)
+    step = gcd(*(each.start - first for each in lengths), *(each.step for each in lengths if len(each) > 1))
+    return range(first, last + 1, step or 1)
+
+
+def only(lengths: range) -> int | None:
+    """The one length there is, or None where there are more."""
+    return lengths[0] if len(lengths) == 1 else None
+
+
+def said(lengths: range) -> str:
+    """Lengths in words.
+
+    >>> said(exactly(26)), said(multiples(8)), said(at_least(26)), said(range(32, 81, 24))
+    ('26 bits', 'a multiple of 8 bits', 'at least 26 bits', '32, 56 or 80 bits')
+    """
+    if len(lengths) <= 4:
+        *most, last = (str(n) for n in lengths)
+        return f"{', '.join(most)} or {last} bits" if most else f"{last} bits"
+    least = lengths.start > lengths.step
+    if lengths.step > 1:
+        return f"a multiple of {lengths.step} bits" + (f" from {lengths.start}" if least else "")
+    return f"at least {lengths.start} bits" if lengths.start else "any number of bits"
+
+
+@dataclass(frozen=True, slots=True)
+class Shape:
+    """A form, with the lengths (bits) or the schema (fields; None while it is not known)."""
+
+    form: Form
+    lengths: range = ANY
+    schema: Schema | None = None
+
+
+TEXT = Shape("text")
+FIELDS = Shape("fields")
+
+
+def bits(lengths: range = ANY) -> Shape:
+    """The shape of bits of these lengths."""
+    return Shape("bits", lengths)
+
+
+def mismatch(flowing: Shape, wanted: Shape) -> str | None:
+    """Why ``flowing`` can never serve where ``wanted`` is taken, or None."""
+    if flowing.form != wanted.form:
+        return f"{wanted.form}, not {flowing.form}"
+    if flowing.form == "bits" and not meet(flowing.lengths, wanted.lengths):
+        return f"{said(wanted.lengths)}, not {said(flowing.lengths)}"
+    if flowing.schema is not None and wanted.schema is not None:
+        missing = [name for name in wanted.schema if name not in flowing.schema]
+        extra = [name for name in flowing.schema if name not in wanted.schema]
+        if missing:
+            return f"the field {', '.join(missing)}"
+        if extra:
+            return f"no field {', '.join(extra)}"
+    return None

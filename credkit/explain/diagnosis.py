@@ -1,0 +1,322 @@
+"""Diagnosis: which simple causes would explain a value that cannot be read.
+
+A cause is tried, not guessed: a fix is inserted in the chain, or one bit of the failing frame is
+changed, and what then reads is a hint. Every cause that fits is listed and none is applied. Often
+several fit, because checks of few bits tell little apart: inverted lines and reversed bits each
+always break the parity of the common frames, and both together never do.
+
+The search knows no format. It works on the bits that the failing step was given, so the same
+one-bit search locates an error in any code that can.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import lru_cache
+from math import fsum
+from typing import Any
+
+from bitstring import Bits
+
+from credkit.catalogue.registry import chain, get
+from credkit.core.chains import link
+from credkit.core.codec import Codec, Word, carry, release, to_bits, to_word
+from credkit.core.errors import DefinitionError
+from credkit.core.grammar import step as written_step
+from credkit.core.reading import Reading
+from credkit.core.sentences import shown
+from credkit.core.spans import written
+from credkit.tables.notation import SEPARATORS, NotationCodec
+
+ORDERS = (
+    ("inverted", "the lines are inverted", "invert"),
+    ("reversed-bits", "bits are reversed", "reverse-bits"),
+    ("inverted-reversed", "the lines are inverted and bits are reversed", "invert/reverse-bits"),
+    ("reversed-bytes", "bytes are reversed", "reverse-bytes"),
+    ("reversed-bits-in-bytes", "bits are reversed within each byte", "reverse-bits-in-bytes"),
+    ("swapped-nibbles", "the halves of each byte are swapped", "swap-nibbles"),
+)
+KEYBOARD = "keyboard"  # the cause of a text under another layout: two that read it alike are two causes
+SHORTENED = "a spreadsheet shortened the number: its other digits are lost, so export it again from the source"
+_EXPONENT = re.compile(r"[+-]?[0-9](?:[.,][0-9]+)?[Ee]\+[0-9]{1,3}")
+LONGEST = 1024  # bits of a frame that the one-bit searches are tried on: each bit costs three reads
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Alternative:
+    """A chain that reads as if ``cause`` were undone; ``text`` completes "… if".
+
+    It is the failing chain with ``fix`` put before the step at ``place``.
+    """
+
+    cause: str
+    text: str
+    codec: Codec
+    fix: Codec
+    place: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Hint:
+    """One simple cause that would explain a failure; a proposal, never applied.
+
+    ``chain`` reads the value with the cause undone (None where no chain does), ``value`` is what
+    it would then be (None where several values would do). A random value passes the same checks
+    with probability 2 ** -``evidence``.
+    """
+
+    cause: str
+    text: str
+    chain: str | None = None
+    value: Any = None
+    evidence: float = 0.0
+
+
+@lru_cache(maxsize=256)
+def alternatives(codec: Codec) -> tuple[Alternative, ...]:
+    """``codec`` with each of `ORDERS` inserted wherever bits flow in it.
+
+    >>> [a.cause for a in alternatives(chain("binary/wiegand-26"))]
+    ['inverted', 'reversed-bits', 'inverted-reversed']
+    """
+    found = []
+    for place, step in enumerate(codec.steps, 1):
+        if step.gives != "bits":
+            continue
+        for cause, text, name in ORDERS:
+            fix = chain(name)
+            try:
+                fixed = link([*codec.steps[:place], fix, *codec.steps[place:]])
+            except DefinitionError:
+                continue
+            if not fixed.unread:
+                found.append(Alternative(cause=cause, text=text, codec=fixed, fix=fix, place=place))
+    return tuple(found)
+
+
+@lru_cache(maxsize=256)
+def _typed(codec: Codec) -> tuple[Alternative, ...]:
+    """``codec`` behind each keyboard layout worth trying, and behind the removal of white space."""
+    if codec.takes != "text":
+        return ()
+    fixes = [("white-space", "white space stands around it", "strip")]
+    fixes += [
+        (KEYBOARD, f"it was typed under the keyboard layout {args}", f"keyboard:{args}")
+        for args in get("keyboard").usual
+    ]
+    return tuple(
+        Alternative(cause=cause, text=text, codec=link([chain(fix), codec]), fix=chain(fix))
+        for cause, text, fix in fixes
+    )
+
+
+def diagnose(codec: Codec, value: Any) -> tuple[Hint, ...]:
+    """Every simple cause that would explain why ``codec`` cannot read ``value``; none if it can.
+
+    >>> for hint in diagnose(chain("binary/wiegand-26"), "01000010001001101100100010"):
+    ...     print(hint.text)
+    the lines are inverted: facility=123 number=45678
+    bits are reversed: facility=137 number=45601
+    the frame is shifted by one bit, its last bit lost: facility=8 number=39714
+    """
+    reading = codec.inspect(value)
+    if reading.ok:
+        return ()
+    hints: list[Hint] = []
+    place, given = _failing(codec, value, reading)
+    for other in (*alternatives(codec), *_typed(codec)):  # a step that reads either way round takes both of a pair
+        if other.place > place:  # what fails before the fix fails with it
+            continue
+        found = _undone(codec, other, reading.steps[other.place].given if reading.steps else value)
+        same = [hint.value for hint in hints if other.cause.startswith(hint.cause) and other.cause != KEYBOARD]
+        if found is not None and found not in same:
+            hints.append(
+                Hint(
+                    cause=other.cause, text=f"{other.text}: {shown(found)}", chain=other.codec.name, value=found,
+                    evidence=evidence(other.codec.inspect(value)),
+                )
+            )  # fmt: skip
+    rest = _rest(codec, place)
+    if isinstance(given, str):
+        hints += _separated(codec, place, given)
+        hints += _text_faults(rest, given)
+    elif isinstance(given, Bits) and 0 < len(given) <= LONGEST:
+        hints += _frame_faults(rest, to_word(given))
+    return tuple(_distinct(hints))
+
+
+def evidence(reading: Reading) -> float:
+    """The bits of evidence in the checks that passed."""
+    return fsum(check.evidence for check in reading.checks if check.passed)
+
+
+def _read(codec: Codec, value: Any) -> Any:
+    """What ``codec`` decodes, or None."""
+    found = codec.attempt(carry(codec.takes, value))
+    return None if found is None else release(codec.gives, found)
+
+
+def _undone(codec: Codec, other: Alternative, given: Any) -> Any:
+    """What the failing ``codec`` would read with a cause undone in what its step there was given, or None."""
+    before = carry(other.fix.takes, given)
+    found = other.fix.attempt(before)
+    if found == before:  # which is known to fail
+        return None
+    for step in codec.steps[other.place :]:
+        if found is None:
+            return None
+        found = step.attempt(found)
+    return None if found is None else release(codec.gives, found)
+
+
+def _failing(codec: Codec, value: Any, reading: Reading) -> tuple[int, Any]:
+    """The first step whose checks fail, and what it was given."""
+    for place, step in enumerate(reading.steps):
+        if not step.reading.ok:
+            return place, step.given
+    return 0, value
+
+
+@lru_cache(maxsize=512)
+def _rest(codec: Codec, place: int) -> Codec:
+    return link(codec.steps[place:]) if place else codec
+
+
+def _distinct(hints: list[Hint]) -> Iterator[Hint]:
+    """``hints`` without those that an earlier one says: the same cause with the same value."""
+    seen = set()
+    for hint in hints:
+        named = hint.text if hint.value is None or hint.cause == KEYBOARD else ""
+        key = (hint.cause, str(hint.value), named)
+        if key not in seen:
+            seen.add(key)
+            yield hint
+
+
+def shortened(text: str) -> bool:
+    """Whether ``text`` is written as spreadsheets write what is too long for a cell.
+
+    >>> shortened("1.23E+47"), shortened("4,11436E+15"), shortened("123E47")
+    (True, True, False)
+    """
+    return bool(_EXPONENT.fullmatch(text))
+
+
+def _separated(codec: Codec, place: int, text: str) -> Iterator[Hint]:
+    """Bytes that another character separates than the chain has between them, or none."""
+    failing = codec.steps[place] if codec.steps else codec
+    if not isinstance(failing, NotationCodec) or failing.notation.base != 16:
+        return
+    name, _, args = failing.name.partition(":")
+    digits, *styles = args.split(",")
+    kept = [style for style in styles if style not in SEPARATORS]
+    for style, sign in (("", ""), *SEPARATORS.items()):
+        if sign == failing.notation.separator or sign not in text:
+            continue
+        fixed = written_step(name, digits, *filter(None, (style, *kept)))
+        try:
+            other = link([*codec.steps[:place], chain(fixed), *codec.steps[place + 1 :]])
+        except DefinitionError:
+            continue
+        found = _read(link(other.steps[place:]), text)
+        if found is not None:
+            said = f"{shown(sign)} stands between bytes" if sign else "nothing stands between bytes"
+            yield Hint(cause="separator", text=f"{said}: {shown(found)}", chain=other.name, value=found)
+            return
+
+
+def _text_faults(rest: Codec, text: str) -> Iterator[Hint]:
+    """A number that a spreadsheet shortened, lost leading zeros, a text typed twice, a character too many."""
+    if shortened(text):
+        yield Hint(cause="spreadsheet", text=SHORTENED)
+    for zeros in range(1, 9):
+        if text.isascii() and text.isalnum() and (value := _read(rest, "0" * zeros + text)) is not None:
+            word = "one leading zero" if zeros == 1 else f"{zeros} leading zeros"
+            yield Hint(cause="lost-zeros", text=f"{word} lost: {shown(value)}", value=value)
+            break
+    half, odd = divmod(len(text), 2)
+    if text and not odd and (first := _read(rest, text[:half])) is not None:
+        second = _read(rest, text[half:])
+        if second is not None:
+            yield _together(first, second, 0.0)
+    for cause, piece, where in (("extra-character", text[1:], "start"), ("extra-character", text[:-1], "end")):
+        if len(text) > 1 and (value := _read(rest, piece)) is not None:
+            yield Hint(cause=cause, text=f"one character too many at the {where}: {shown(value)}", value=value)
+
+
+def _together(first: Any, second: Any, bits: float) -> Hint:
+    same = "the same card twice" if first == second else f"{shown(first)} and {shown(second)}"
+    return Hint(
+        cause="run-together", text=f"two reads run together: {same}", value=first if first == second else None,
+        evidence=bits,
+    )  # fmt: skip
+
+
+def _frame_faults(rest: Codec, word: Word) -> Iterator[Hint]:
+    """One bit flipped, lost, added or shifted; two frames run together."""
+    number, length = word
+
+    def tried(number: int, length: int) -> Any:
+        found = rest.attempt((number, length))
+        return None if found is None else release(rest.gives, found)
+
+    def hint(cause: str, text: str, frames: list[Word]) -> Iterator[Hint]:
+        if len(frames) == 1:
+            value = tried(*frames[0])
+            yield Hint(
+                cause=cause, text=f"{text}: {shown(value)}", value=value,
+                evidence=evidence(rest.inspect(to_bits(frames[0]))),
+            )  # fmt: skip
+        elif frames:
+            yield Hint(cause=cause, text=f"{text}; {len(frames)} frames would do, so it must be read again")
+
+    flips = [at for at in range(length) if tried(number ^ 1 << (length - 1 - at), length) is not None]
+    if flips:
+        bits = f"bit {flips[0]}" if len(flips) == 1 else f"one of the bits {written(flips)}"
+        yield from hint(
+            "flipped-bit", f"{bits} is flipped", [(number ^ 1 << (length - 1 - at), length) for at in flips]
+        )
+    top = (1 << length) - 1
+    for text, shifted in (
+        ("the frame is shifted by one bit, its last bit lost", [number << 1 & top | bit for bit in (0, 1)]),
+        ("the frame is shifted by one bit, its first bit lost", [number >> 1 | bit << (length - 1) for bit in (0, 1)]),
+    ):
+        yield from hint("shifted", text, [(each, length) for each in shifted if tried(each, length) is not None])
+    if length > 1:
+        for text, each in (("first", (number & top >> 1, length - 1)), ("last", (number >> 1, length - 1))):
+            if tried(*each) is not None:
+                yield from hint("extra-bit", f"one bit too many, the {text} one", [each])
+    longer = {
+        (number >> low << (low + 1)) | bit << low | number & ((1 << low) - 1)
+        for low in range(length + 1)
+        for bit in (0, 1)
+    }
+    found = sorted(each for each in longer if tried(each, length + 1) is not None)
+    yield from hint("lost-bit", "one bit is lost", [(each, length + 1) for each in found])
+    half, odd = divmod(length, 2)
+    if length and not odd:
+        first, second = tried(number >> half, half), tried(number & ((1 << half) - 1), half)
+        if first is not None and second is not None:
+            passed = fsum(
+                evidence(rest.inspect(to_bits(w))) for w in ((number >> half, half), (number & ((1 << half) - 1), half))
+            )
+            yield _together(first, second, passed)
+
+
+def advice(hints: tuple[Hint, ...]) -> str | None:
+    """What would tell several hints apart; None where there is nothing to tell apart.
+
+    >>> advice(diagnose(chain("binary/wiegand-26"), "01000010001001101100100010"))
+    'No check tells these apart: read a card whose number is known, or compare with the facility code you expect.'
+    """
+    if len(hints) < 2:
+        return None
+    if all(hint.cause == KEYBOARD and hint.value == hints[0].value for hint in hints):
+        return "These layouts read it alike: look which one the computer is set to."
+    fields = {
+        name for hint in hints if isinstance(hint.value, dict) or hasattr(hint.value, "keys") for name in hint.value
+    }
+    expected = "facility code" if "facility" in fields else "number range"
+    return f"No check tells these apart: read a card whose number is known, or compare with the {expected} you expect."

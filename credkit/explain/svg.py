@@ -1,0 +1,219 @@
+"""Drawings as SVG: the same pictures as in text, for pages and notebooks.
+
+A `Sheet` says where everything stands, in columns and blocks; here a column is so many pixels wide.
+Nothing is told by colour alone: a check's bits have dots, what it judges has a square, what it finds
+wrong a triangle, a thick frame and the word FAILED. In a page a drawing takes the page's own ink;
+one that stands alone brings paper and ink with it.
+
+Source: W3C Scalable Vector Graphics (SVG) 1.1; WAI-ARIA 1.2, role img.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from html import escape
+from itertools import count
+
+from credkit.core.reading import places
+from credkit.explain.drawing import Marks, Picture, Sheet, Stretch, layout_picture
+from credkit.explain.screen import plain
+from credkit.tables.layout import Layout
+
+COLUMN = 8.4  # pixels of a column: the width of a character of 14 pixels
+ROOM = 76  # columns of a drawing at most: it fits on paper
+MARGIN = 6
+NUMBERS, UNITS, LANE, MARK, TEXT, GAP = 12, 24, 24, 18, 18, 12  # heights of what stands below each other
+KEY = (("covered", "covered by the check"), ("judged", "judged by it"), ("wrong", "found wrong"))
+KEY_WIDTH = 400
+FONT = "ui-monospace,'DejaVu Sans Mono',Menlo,Consolas,monospace"
+WRONG = "var(--wrong,#b3261e)"
+ALONE = ' xmlns="http://www.w3.org/2000/svg" style="color:#1b1f24;background:#ffffff"'
+
+
+def svg(pictures: Sequence[Picture], *, alone: bool = True, width: int = ROOM) -> str:
+    """Pictures below each other, as an SVG element; within a page's own ink unless it stands ``alone``.
+
+    Without pictures it is an empty drawing.
+
+    >>> row = Picture(title="", form="text", units=tuple("02F764DC"))
+    >>> svg([row]).startswith('<svg xmlns="http://www.w3.org/2000/svg"')
+    True
+    """
+    drawn = [_Drawing(picture, width) for picture in pictures]
+    body, top = [], 0.0
+    for each in drawn:
+        body.append(f'<g transform="translate({MARGIN},{top:g})">{"".join(each.parts)}</g>')
+        top += each.height + GAP
+    keyed = any(picture.marks for picture in pictures)
+    if keyed:
+        body.append(f'<g transform="translate({MARGIN},{top:g})">{"".join(_key())}</g>')
+        top += TEXT
+    wide = max([0, *(each.width for each in drawn), KEY_WIDTH * keyed]) + 2 * MARGIN
+    said = escape(". ".join(map(spoken, pictures)))
+    return (
+        f'<svg{ALONE if alone else ""} role="img" aria-label="{said}" viewBox="0 0 {wide:g} {top:g}" width="{wide:g}" '
+        f'height="{top:g}" font-family="{FONT}" font-size="14" fill="currentColor">{"".join(body)}</svg>'
+    )
+
+
+def layout_svg(layout: Layout) -> str:
+    """A layout without a value, as a drawing."""
+    return svg([layout_picture(layout)])
+
+
+def spoken(picture: Picture) -> str:
+    """A picture in words, for those who do not see it.
+
+    >>> marks = Marks(text="odd-parity FAILED", at=(1,), covers=(0,), passed=False)
+    >>> spoken(Picture(title="two bits", form="bits", units=("1", "0"), marks=(marks,)))
+    'two bits: 10; odd-parity FAILED (bit 1)'
+    """
+    joint = " " if picture.form == "fields" else ""
+    told = [f"{picture.title}: {joint.join(picture.units)}" if picture.title else joint.join(picture.units)]
+    told += [f"{bar.label} ({places(picture.form, bar.at)})" for bar in picture.bars]
+    told += [f"{each.text} ({places(picture.form, each.at)})" if each.at else each.text for each in picture.marks]
+    return plain("; ".join(told))
+
+
+class _Drawing:
+    """The parts of one picture, and how large it is."""
+
+    def __init__(self, picture: Picture, width: int) -> None:
+        self.picture = picture
+        self.sheet = Sheet(picture, width)
+        self.room = width * COLUMN
+        self.height = self.width = 0.0
+        self.wrong = {i for marks in picture.marks if marks.passed is False for i in marks.at}
+        self.parts = list(self._parts())
+
+    def _parts(self) -> Iterator[str]:
+        if self.picture.title:
+            yield self._line(self.picture.title, weight="bold")
+        for number, block in enumerate(self.sheet.blocks):
+            self.height += GAP / 2 if number else 0
+            columns = self.sheet.columns(block)
+            self._reach(max(stop for _, stop in columns.values()) * COLUMN)
+            if self.picture.form != "fields" and len(self.sheet.units) > 1:
+                yield from self._numbers(columns)
+            yield from self._units(columns)
+            for lane in self.sheet.lanes(columns, self.sheet.stretches[number]):
+                for each in lane:
+                    yield from self._bar(columns, each)
+                self.height += LANE
+            for marks in self.picture.marks:
+                yield from self._marks(columns, block, marks)
+        for line in self.sheet.legend():
+            yield self._line(line)
+
+    def _reach(self, right: float) -> None:
+        self.width = max(self.width, right)
+
+    def _line(self, text: str, *, weight: str = "normal") -> str:
+        """A line of text on its own."""
+        self.height += TEXT
+        text = plain(text)
+        self._reach(len(text) * COLUMN)
+        return _text(0, self.height - 5, text, size=13, anchor="start", weight=weight)
+
+    def _numbers(self, columns: Mapping[int, tuple[int, int]]) -> Iterator[str]:
+        """The position of every unit, of every fifth where they stand close."""
+        close = self.picture.form == "text"
+        for i, (start, stop) in columns.items():
+            if not close or i % 5 == 0:
+                yield _text(_middle(start, stop), self.height + NUMBERS - 3, str(i), size=9 if i < 100 else 7)
+        self.height += NUMBERS
+
+    def _units(self, columns: Mapping[int, tuple[int, int]]) -> Iterator[str]:
+        """The units, each bit in a frame of its own; what is wrong has a thick one, several characters one together."""
+        top = self.height
+        bits = self.picture.form == "bits"
+        for i, (start, stop) in columns.items():
+            if bits:
+                left, size = (start - 0.5) * COLUMN, (stop - start + 1) * COLUMN
+                if i in self.wrong:
+                    yield _frame(left + 1, top, size - 2, 2.5)
+                else:
+                    yield (
+                        f'<rect x="{left:g}" y="{top + 1:g}" width="{size:g}" height="{UNITS - 2}" fill="none" '
+                        'stroke="currentColor" stroke-width="0.7" stroke-opacity="0.5"/>'
+                    )
+            elif i in self.wrong and not (i - 1 in self.wrong and i - 1 in columns):  # one frame around neighbours
+                last = next(n for n in count(i) if n + 1 not in self.wrong or n + 1 not in columns)
+                yield _frame(start * COLUMN - 1, top, (columns[last][1] - start) * COLUMN + 2, 1.5)
+            yield _text(_middle(start, stop), top + UNITS / 2 + 5, self.sheet.units[i])
+        self.height += UNITS
+
+    def _bar(self, columns: Mapping[int, tuple[int, int]], each: Stretch) -> Iterator[str]:
+        """A bracket under the units of a bar, and what it is called."""
+        left, right = columns[each.first][0] * COLUMN, columns[each.last][1] * COLUMN
+        top = self.height + 2
+        ends = [f"M{left:g},{top:g}v5"] if each.begins else []
+        ends += [f"M{right:g},{top:g}v5"] if each.ends else []
+        yield f'<path d="M{left:g},{top + 5:g}H{right:g}{"".join(ends)}" fill="none" stroke="currentColor"/>'
+        text = self.sheet.letters[each.bar] if each.label is None else plain(each.label)
+        if text:
+            yield _text((left + right) / 2, self.height + LANE - 4, text, size=13)
+
+    def _marks(self, columns: Mapping[int, tuple[int, int]], block: range, marks: Marks) -> Iterator[str]:
+        """What a check covers and judges in this block, and its text where it begins."""
+        places_of = {i: "covered" for i in marks.covers if i in block}
+        places_of |= {i: "wrong" if marks.passed is False else "judged" for i in marks.at if i in block}
+        if not places_of:
+            return
+        text = plain(marks.text)
+        begun = min(*marks.at, *marks.covers, block.start) < block.start
+        ends = (columns[block.stop - 1][1] + 2, columns[max(places_of)][1] + 2)  # of the block, and of the marks
+        end = next((each for each in ends if (each + len(text)) * COLUMN <= self.room), ends[1])
+        beside = not begun and (end + len(text)) * COLUMN <= self.room
+        weight = "bold" if marks.passed is False else "normal"
+        if not begun and not beside:
+            yield self._line(text, weight=weight)
+        y = self.height + MARK / 2
+        covered = [_middle(*columns[i]) for i in places_of]
+        yield (
+            f'<path d="M{min(covered):g},{y:g}H{max(covered):g}" stroke="currentColor" stroke-width="0.7" '
+            'stroke-opacity="0.5"/>'
+        )
+        for i, mark in places_of.items():
+            yield _mark(mark, _middle(*columns[i]), y)
+        if beside:
+            self._reach((end + len(text)) * COLUMN)
+            yield _text(end * COLUMN, y + 4.5, text, size=13, anchor="start", weight=weight)
+        self.height += MARK
+
+
+def _middle(start: int, stop: int) -> float:
+    return (start + stop) / 2 * COLUMN
+
+
+def _text(x: float, y: float, text: str, *, size: int = 14, anchor: str = "middle", weight: str = "normal") -> str:
+    bold = ' font-weight="bold"' if weight == "bold" else ""
+    return (
+        f'<text x="{x:g}" y="{y:g}" font-size="{size}" text-anchor="{anchor}"{bold} xml:space="preserve">'
+        f"{escape(text)}</text>"
+    )
+
+
+def _frame(x: float, top: float, size: float, thick: float) -> str:
+    """The frame of what is wrong."""
+    return (
+        f'<rect x="{x:g}" y="{top + 2:g}" width="{size:g}" height="{UNITS - 4}" fill="none" '
+        f'stroke-width="{thick:g}" style="stroke:{WRONG}"/>'
+    )
+
+
+def _mark(mark: str, x: float, y: float) -> str:
+    if mark == "covered":
+        return f'<circle cx="{x:g}" cy="{y:g}" r="2.6"/>'
+    if mark == "judged":
+        return f'<rect x="{x - 5:g}" y="{y - 5:g}" width="10" height="10" fill="none" stroke="currentColor"/>'
+    return f'<path d="M{x:g},{y - 6:g}l5.5,11h-11z" style="fill:{WRONG}"/>'
+
+
+def _key() -> Iterable[str]:
+    """What the marks mean."""
+    x = 8.0
+    for mark, text in KEY:
+        yield _mark(mark, x, TEXT / 2)
+        yield _text(x + 12, TEXT / 2 + 4.5, text, size=12, anchor="start")
+        x += 12 + len(text) * 7.2 + 24

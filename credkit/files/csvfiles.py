@@ -1,0 +1,203 @@
+"""CSV files, read strictly: rows of exactly the columns that are asked for.
+
+The declared encoding and delimiter hold, and every row is as wide as the header. A fault in the
+file itself is a `DefinitionError` of one sentence with file and line. What a cell says is for those
+who ask for it. A file is read piece by piece: a long one takes no more memory than a short one, and
+rows before a fault may have been given out when it is met.
+
+Source: RFC 4180 (common form of CSV).
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from codecs import getincrementaldecoder, lookup
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import NoReturn
+
+from credkit.core.errors import DefinitionError
+from credkit.core.sentences import nearest, shown
+from credkit.files.regularfiles import LONGEST_LINE, open_regular
+
+PIECE = 1 << 16  # bytes that are read at once
+MARK = "\ufeff"  # a byte order mark
+UNMARKED = "does not start with BOM"  # how every Python ends the error about a mark that is missing
+SIGNS = r"[=+\-@＝＋－＠]"  # what a spreadsheet begins a formula with; the full-width ones, too
+# A cell begins with the text, and behind what some spreadsheet may part cells at; a number is no formula.
+_FORMULA = re.compile(
+    rf"^(?=[\t\r\n])|(?:^|(?<=[;\t\r\n]))(?! *[+-]?[0-9]+(?:\.[0-9]+)? *(?:[;\t\r\n]|\Z))(?= *{SIGNS})"
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class File:
+    """A CSV file as it is declared; ``name`` is how its path is written there.
+
+    ``local`` says that its times have no offset and are by the site's clocks. ``option`` is how the
+    command line declares encoding and delimiter, if it does, with braces for the word.
+    """
+
+    path: Path
+    name: str
+    encoding: str = "utf-8"
+    delimiter: str = ","
+    local: bool = False
+    option: str = ""
+
+    def declares(self, what: str) -> str:
+        """That another ``what`` can be declared, and by which option."""
+        return f"can be declared{self.option and ': '}{self.option.format(what)}"
+
+    def refuse(self, line: int, problem: str) -> NoReturn:
+        """Raise the one sentence about a line of this file."""
+        raise DefinitionError(f"{self.name} line {line}: {problem}")
+
+    def refuse_track(self, line: int) -> NoReturn:
+        """Refuse a line that holds a payment track."""
+        self.refuse(
+            line,
+            "payment track data must not be kept after authorisation: delete it (--reveal is about screens, and lets "
+            'no such file pass; if it is none, a site file says so: not_payment = "what these numbers are" under its '
+            "[kinds.NAME])",
+        )
+
+
+def records(file: File, columns: Sequence[str], spare: str = "") -> Iterator[tuple[int, list[str]]]:
+    """The rows of ``file``: the line each begins on, its cells in the order of ``columns``.
+
+    The header must name exactly these columns, in any order; ``spare`` says what to do about others
+    beside them. Empty lines are no rows. No cell may hold a line break: a quotation mark that opens
+    by accident would take in the rows that follow.
+    """
+    rows = csv.reader(_lines(file), delimiter=file.delimiter, strict=True)
+    header: list[str] | None = None
+    order: list[int] = []
+    while True:
+        line = rows.line_num + 1
+        try:
+            cells = next(rows)
+        except StopIteration:
+            break
+        except csv.Error as error:
+            file.refuse(line, _not_csv(error, rows.line_num - line + 1))
+        if rows.line_num > line:
+            file.refuse(line, "a cell holds a line break: is a quotation mark in it not doubled?")
+        if header is None:
+            header = cells
+            order = _order(file, line, header, columns, spare)
+        elif len(cells) == len(header):
+            yield line, [cells[place] for place in order]
+        elif cells:
+            more = len(cells) > len(header)
+            hint = f" (a cell that holds {shown(file.delimiter)} needs quotes around it)" if more else ""
+            file.refuse(line, f"the row has {len(cells)} cell{'s' * (len(cells) > 1)}, expected {len(header)}{hint}")
+    if header is None:
+        file.refuse(1, f"the file is empty, expected the columns {', '.join(columns)}")
+
+
+def _not_csv(error: csv.Error, lines: int) -> str:
+    """What is wrong with a row of so many lines: a quotation mark that is never closed takes in those that follow."""
+    if str(error) == "unexpected end of data":
+        return "a quotation mark that opens in the row that begins here is never closed"
+    what = f"is not CSV: {error}"
+    if str(error).startswith("field larger than field limit"):
+        what = f"has a cell of more than {csv.field_size_limit():,} characters"
+    return f"the row that begins here {what}{'; is a quotation mark in it never closed?' if lines > 1 else ''}"
+
+
+def _order(file: File, line: int, header: list[str], columns: Sequence[str], spare: str) -> list[int]:
+    """Where in ``header`` each of ``columns`` stands."""
+    other = next((sign for sign in ";\t|," if sign != file.delimiter and sign in header[0]), None) if header else None
+    if len(header) == 1 and len(columns) > 1 and other:
+        another = f"Another {file.declares('delimiter')}"
+        file.refuse(line, f"there is one column only: is the delimiter {shown(other)}? {another}")
+    for column in header:
+        if column not in columns:
+            hint = f"; {spare}" if spare and set(columns) <= set(header) else nearest(column, columns)
+            file.refuse(line, f"the column {shown(column)} is not one of {', '.join(columns)}{hint}")
+        if header.count(column) > 1:
+            file.refuse(line, f"the column {column} appears twice")
+    for column in columns:
+        if column not in header:
+            file.refuse(line, f"the column {column} is missing")
+    return [header.index(column) for column in columns]
+
+
+def _lines(file: File) -> Iterator[str]:
+    """The lines of ``file`` with their ends; what ends them is for the CSV reader to say."""
+    begun: list[str] = []  # of the line that is not complete yet
+    line, size = 1, 0  # where it is, and how many characters of it there are
+    for text in _texts(file):
+        if "\n" not in text and "\r" not in text:
+            begun.append(text)
+            size += len(text)
+        else:
+            *whole, last = io.StringIO("".join((*begun, text)), newline="")
+            yield from whole
+            begun, line, size = [last], line + len(whole), len(last)
+        if size > LONGEST_LINE:
+            file.refuse(line, f"the line has more than {LONGEST_LINE:,} characters: is this a file of rows?")
+    yield from io.StringIO("".join(begun), newline="")
+
+
+def _texts(file: File) -> Iterator[str]:
+    """The characters of ``file``, piece by piece; a byte that is not of its encoding is named with its offset."""
+    decoder = getincrementaldecoder(file.encoding)()
+    done = ends = characters = lines = 0  # bytes and line ends that were read, characters and lines that came of them
+    for piece in _pieces(file):
+        done, ends = done + len(piece), ends + piece.count(b"\n")
+        try:
+            text = decoder.decode(piece, final=not piece)
+        except UnicodeError as error:
+            if str(error).endswith(UNMARKED):
+                name = lookup(file.encoding).name
+                raise DefinitionError(
+                    f"{file.name}: no byte order mark at its start, expected one of {name} "
+                    f"(another encoding, such as {name}-le, {file.declares('encoding')})"
+                ) from None
+            if not isinstance(error, UnicodeDecodeError):
+                raise DefinitionError(f"{file.name}: the file is not {file.encoding} ({error})") from None
+            offset = done - len(error.object) + error.start  # it speaks of this piece, and what was left before it
+            file.refuse(
+                ends - error.object.count(b"\n", error.start) + 1,
+                f"byte {error.object[error.start]:02X}h at offset {offset} is not {file.encoding} "
+                f"(another encoding {file.declares('encoding')})",
+            )
+        if not characters:
+            text = text.removeprefix(MARK)
+        if "\0" in text:
+            at = text.index("\0")
+            line = lines + text.count("\n", 0, at) + 1
+            file.refuse(
+                line,
+                f"there is a NUL character, number {characters + at} of the file: is this a CSV, in {file.encoding}? "
+                f"Another encoding {file.declares('encoding')}",
+            )
+        characters, lines = characters + len(text), lines + text.count("\n")
+        yield text
+
+
+def _pieces(file: File) -> Iterator[bytes]:
+    """The bytes of ``file``, and at last none."""
+    try:
+        with open_regular(file.path) as stream:
+            while piece := stream.read(PIECE):
+                yield piece
+    except OSError as error:
+        raise DefinitionError(f"{file.name}: the file cannot be read ({error.strerror})") from None
+    yield b""
+
+
+def guarded(text: str) -> str:
+    """``text`` as a cell to write: where a spreadsheet would begin a formula, an apostrophe stands before it.
+
+    A spreadsheet whose delimiter is a semicolon begins a cell behind each.
+
+    >>> guarded("=1+1"), guarded("C-1; =C"), guarded("-2147483648")
+    ("'=1+1", "C-1;' =C", '-2147483648')
+    """
+    return _FORMULA.sub("'", text)

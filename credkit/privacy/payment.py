@@ -1,0 +1,330 @@
+"""Payment data in readings: whether a value holds an account number or a track, at any step of a chain.
+
+A track need not be seen in what was typed: it may stand in the bits of a stripe, or be typed under
+another keyboard layout. So every text of a reading is looked at, the characters that a failed track
+consists of, and, where the reading failed, what the value would be if its bits came in another
+order, or were the characters of the other width.
+
+Numbers count where they were digits before: of a text, or of four bits each. A number that is
+computed from other bits, such as a serial number, is no account number, whatever its digits are.
+What a chain cannot read is masked where it looks like a track; only a track that reads well is one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Iterator, Mapping
+from functools import lru_cache
+from typing import Any, NamedTuple
+
+from bitstring import Bits
+
+from credkit.catalogue.registry import chain, get
+from credkit.core.chains import Choice
+from credkit.core.codec import Codec, to_word
+from credkit.core.errors import CredkitError
+from credkit.core.reading import Field, Reading, Step, TextField
+from credkit.explain.diagnosis import alternatives
+from credkit.explain.identification import Match
+from credkit.privacy.accounts import ACCOUNT_DIGITS, CLEAR, holds_account, holds_track, tracks
+from credkit.tables.characters import SETS
+from credkit.tables.layout import Layout
+from credkit.tables.notation import Notation
+
+_INVERTED = str.maketrans("01", "10")
+_ZEROS = "0" * max(letters.width for letters in SETS.values())  # that a record of a swipe may have lost
+LONGEST_TYPED = 512  # characters of a text that is looked at as typed under other keyboard layouts
+MOST_ZEROS = 8  # that may be lost before a text
+LEAST = 10 ** (ACCOUNT_DIGITS.start - 1)  # the smallest number that has room for an account number
+
+
+class Payment(NamedTuple):
+    """What a value holds: whether an account number, the numbers of its tracks, and whether one reads well."""
+
+    account: bool = False
+    tracks: frozenset[str] = frozenset()
+    whole: bool = False
+
+
+NOTHING = Payment()
+
+
+class _Seen(NamedTuple):
+    """A text of a reading; a ``garbled`` one failed a check."""
+
+    text: str
+    garbled: bool = False
+
+
+def payment(codec: Codec, given: str, reading: Reading, more: Iterable[Any] = ()) -> Payment:
+    """What of payment data ``given`` holds, which ``codec`` read as ``reading``; ``more`` are other values of it.
+
+    >>> codec = chain("strip:;,?/last-digits:16")
+    >>> text = ";4114360123456785=3012?"  # the number is that of the WHATWG HTML standard's example
+    >>> payment(codec, text, codec.inspect(text))
+    Payment(account=True, tracks=frozenset({'4114360123456785'}), whole=True)
+    """
+    return _summed(_texts(codec, given, reading, more))
+
+
+def passing(codec: Codec, given: str) -> Payment:
+    """The same for a value that reads well (or is not read any further), without the explanations: it is quick."""
+    return _summed(_passed(codec, given))
+
+
+def written(codec: Codec, output: str) -> Payment:
+    """What ``output`` holds, which ``codec`` wrote; digits that it computed from bits are no account number.
+
+    >>> written(chain("decimal:56"), "4114360123456785").account, written(chain("strip"), "4114360123456785").account
+    (False, True)
+    """
+    bits = any(step.takes == "text" and step.gives == "bits" for step in codec.steps)
+    return _summed(seen for seen in _passed(codec, output) if not (bits and seen.text == output))
+
+
+def of_reading(reading: Reading) -> Payment:
+    """The same for a reading alone; a number counts if it may have been digits before.
+
+    >>> of_reading(chain("decimal:56/fields:number:56").inspect("4114360123456785")).account
+    True
+    """
+    seen = [_Seen(step.given) for step in reading.steps if isinstance(step.given, str)]
+    for step in reading.steps:
+        seen += _of_step(step.reading, _digits_of(step))
+    return _summed(seen)
+
+
+def held(texts: Iterable[str]) -> Payment:
+    """What ``texts`` hold.
+
+    >>> held(["02F764DD"]).account, held(["4114360123456785"]).account
+    (False, True)
+    """
+    return _summed(map(_Seen, texts))
+
+
+def _summed(seen: Iterable[_Seen]) -> Payment:
+    found = [each for each in seen if holds_account(each.text)]
+    return Payment(
+        account=bool(found), tracks=frozenset().union(*(tracks(each.text) for each in found)),
+        whole=any(holds_track(each.text) for each in found if not each.garbled),
+    )  # fmt: skip
+
+
+@lru_cache(maxsize=256)
+def is_declared(codec: Codec) -> bool:
+    """Whether ``codec`` says what its numbers are: a layout of a chip's serial, a bit frame, keypad keys, an animal.
+
+    Fields without a layout, and layouts of decimal digits, say nothing.
+
+    >>> is_declared(chain("decimal:56/uid-a-7")), is_declared(chain("decimal:56/fields:number:56"))
+    (True, False)
+    """
+    if isinstance(codec, Choice):
+        return all(map(is_declared, codec.options))
+    if any(step.declares for step in codec.steps):
+        return True
+    layouts = [step for step in codec.steps if step.takes == "bits" and step.gives == "fields"]
+    return bool(layouts) and not any(_has_room(step) or step.name.startswith("fields:") for step in layouts)
+
+
+@lru_cache(maxsize=256)
+def _is_other(codec: Codec) -> bool:
+    """Whether ``codec`` declares that the digits of its texts are none of a decimal number."""
+    if isinstance(codec, Choice):
+        return all(map(_is_other, codec.options))
+    notations = [step.table for step in codec.steps if isinstance(step.table, Notation)]
+    return is_declared(codec) and all(table.base != 10 for table in notations)
+
+
+def _passed(codec: Codec, given: str) -> Iterator[_Seen]:
+    if _is_other(codec):
+        return
+    yield _Seen(given)
+    carried: Any = given
+    for step in codec.steps if has_room(codec) and not codec.unread else ():
+        carried = step.attempt(carried)
+        if carried is None:
+            break
+        yield from map(_Seen, _texts_in(carried, _digits(step)))
+
+
+def _texts(codec: Codec, given: str, reading: Reading, more: Iterable[Any]) -> Iterator[_Seen]:
+    if reading.ok and _is_other(codec):
+        return
+    yield _Seen(given)
+    if has_room(codec):
+        yield from _read(codec, reading)
+        if not reading.ok and from_bits(codec):
+            for option in codec.options if isinstance(codec, Choice) else (codec,):
+                yield from _otherwise(option, given)
+            for step in reading.steps:
+                if isinstance(step.given, Bits):
+                    yield from _stripes(step.given)
+    if not reading.ok and ACCOUNT_DIGITS.start <= len(given) <= LONGEST_TYPED and not given.isalnum():
+        for keyboard in _keyboards():
+            yield from _read(keyboard, keyboard.inspect(given))
+    for value in more:
+        yield from (_Seen(text, garbled=True) for text in _texts_in(value))
+
+
+def _otherwise(codec: Codec, given: str) -> Iterator[_Seen]:
+    """The texts of what could not be read, as other orders of bits have them, or zeros that were lost before it.
+
+    Where checks fail under another order too, a number alone says nothing: chance makes many of them.
+    """
+    for option in alternatives(codec):
+        reading = option.codec.inspect(given)
+        seen = _read(option.codec, reading)
+        yield from (each for each in seen if reading.ok or not each.text.isdecimal())
+    for zeros in range(1, MOST_ZEROS + 1) if given.isalnum() else ():
+        yield from _passed(codec, "0" * zeros + given)
+
+
+def _stripes(bits: Bits) -> Iterator[_Seen]:
+    """The texts of ``bits`` as characters of a stripe: both sets, both directions, wherever the first one begins.
+
+    Half of all characters have good parity by chance. Where no more have, nothing is read. What reads
+    well as a stripe is not garbled.
+    """
+    row = bits.bin
+    for letters in SETS.values():
+        for way in (row, row[::-1]):
+            for lines in (way, way.translate(_INVERTED)):
+                for start in range(letters.width):
+                    places = range(start, len(lines) - letters.width + 1, letters.width)
+                    pieces = [lines[place : place + letters.width] for place in places]
+                    written = [piece for piece in pieces if "1" in piece]
+                    if 4 * sum(piece.count("1") % 2 for piece in written) >= 3 * len(written):
+                        text = "".join(letters.characters[piece] for piece in pieces)
+                        yield _Seen(text, garbled=True)
+                        if holds_account(text):
+                            yield from _sound(lines)
+
+
+def _sound(lines: str) -> Iterator[_Seen]:
+    """The texts of lines that read well as a stripe, zeros around them or not: parity, LRC and sentinels are right."""
+    lines = f"{_ZEROS}{lines}{_ZEROS}"
+    for codec in (chain("track-1-bits"), chain("track-2-bits"), chain("track-3-bits")):
+        text = codec.attempt(to_word(Bits(f"0b{lines}")))
+        if text is not None:
+            yield _Seen(text)
+
+
+@lru_cache(maxsize=1)
+def _keyboards() -> tuple[Codec, ...]:
+    return tuple(chain(f"keyboard:{layout}") for layout in get("keyboard").usual)
+
+
+def _read(codec: Codec, reading: Reading) -> Iterator[_Seen]:
+    """Every text in a reading, step by step: values, fields, and the characters of its parts."""
+    options = codec.options if isinstance(codec, Choice) else (codec,)
+    digits = {step.name: _digits(step) for option in options for step in option.steps}
+    steps = [(step.codec, step.reading) for step in reading.steps] or [(codec.name, reading)]
+    garbled = False
+    for name, each in steps:
+        garbled = garbled or not each.ok  # what is made of it is garbled too
+        yield from _of_step(each, digits.get(name, ()), garbled=garbled)
+
+
+def _of_step(reading: Reading, digits: Collection[str], *, garbled: bool = False) -> Iterator[_Seen]:
+    values = [part.value for part in reading.parts]
+    texts = [*_texts_in(reading.value, digits), *(text for value in values for text in _texts_in(value))]
+    texts.append("".join(value for value in values if isinstance(value, str)))
+    yield from (_Seen(text, garbled=garbled) for text in texts)
+
+
+def _digits_of(step: Step) -> Collection[str]:
+    """The numbers that a step made of digits; all of them where its codec is a site's own."""
+    if not isinstance(step.reading.value, Mapping):
+        return ()
+    try:
+        return _digits(chain(step.codec))
+    except CredkitError:
+        return step.reading.value
+
+
+def _texts_in(value: Any, digits: Collection[str] = ()) -> Iterator[str]:
+    """The texts in a value, and its numbers that were ``digits``."""
+    if isinstance(value, str):
+        yield value
+    elif isinstance(value, Mapping):
+        for name, item in value.items():
+            if isinstance(item, str):
+                yield item
+            elif name in digits and item >= LEAST:
+                yield str(item)
+
+
+@lru_cache(maxsize=1024)
+def _digits(step: Codec) -> frozenset[str]:
+    """The numbers that ``step`` makes of digits: of a text, or of four bits each."""
+    if step.gives != "fields":
+        return frozenset()
+    if isinstance(step.table, Layout):
+        return frozenset(field.name for field in step.table.fields if field.bcd)
+    return frozenset(step.schema) if step.takes == "text" else frozenset()
+
+
+@lru_cache(maxsize=256)
+def digit_fields(codec: Codec) -> frozenset[str]:
+    """The numbers that some step of ``codec`` makes of digits.
+
+    >>> sorted(digit_fields(chain("template:{site:02d}{number:016d}"))), sorted(digit_fields(chain("decimal:56")))
+    (['number', 'site'], [])
+    """
+    options = codec.options if isinstance(codec, Choice) else (codec,)
+    return frozenset().union(*(_digits(step) for option in options for step in option.steps))
+
+
+def exposes_account(texts: Iterable[str], match: Match) -> bool:
+    """Whether ``match`` shows an account number, or a part of one that ``texts`` have: as a text, or as its digits.
+
+    >>> from credkit import identify
+    >>> texts = ["4114360123456785"]
+    >>> {match.chain: exposes_account(texts, match) for group in identify(texts) for match in group.matches[:1]}
+    ... # doctest: +ELLIPSIS
+    {'hex:16/nfcid2': False, 'decimal:56/uid-a-7': True, ...}
+    """
+    typed = ["".join(filter(str.isdecimal, text)) for text in texts if holds_account(text)]
+    digits = digit_fields(chain(match.chain))
+    for name, item in ((name, item) for value in match.values for name, item in value.items()):
+        said = str(item)
+        if (isinstance(item, str) or name in digits) and (typed or holds_account(said)):
+            return True
+        if len(said) > max(CLEAR) and any(said in text for text in typed):
+            return True
+    return False
+
+
+@lru_cache(maxsize=256)
+def has_room(codec: Codec) -> bool:
+    """Whether anything that ``codec`` makes of a text may hold an account number.
+
+    >>> has_room(chain("hex:14/fields:number:56")), has_room(chain("strip:;,?"))
+    (False, True)
+    """
+    if isinstance(codec, Choice):
+        return any(map(has_room, codec.options))
+    return any(map(_has_room, codec.steps))
+
+
+@lru_cache(maxsize=256)
+def from_bits(codec: Codec) -> bool:
+    """Whether what has room for one is made of bits, and would be another if they came in another order.
+
+    >>> from_bits(chain("hex:20/bcd")), from_bits(chain("hex:8/right-justified:26/wiegand-26"))
+    (True, False)
+    """
+    if isinstance(codec, Choice):
+        return any(map(from_bits, codec.options))
+    bits = next((place for place, step in enumerate(codec.steps) if step.gives == "bits"), len(codec.steps))
+    return any(map(_has_room, codec.steps[bits:]))
+
+
+def _has_room(step: Codec) -> bool:
+    rows = step.output.schema
+    if step.gives != "fields":
+        return step.gives == "text"
+    if rows is None or any(isinstance(row, TextField) for row in rows.values()):
+        return True
+    return any(isinstance(row, Field) and name in _digits(step) and row.most >= LEAST for name, row in rows.items())

@@ -1,0 +1,62 @@
+"""Pictures: drawings of values, without anything that was made of an account number.
+
+>>> from credkit import inspect
+>>> drawn = reading_svg(inspect("decimal:56/fields:number:56", "4114360123456785"))
+>>> drawn is not None and "012345" not in drawn
+True
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable
+from dataclasses import replace
+from functools import partial
+
+from credkit.core.reading import Reading
+from credkit.explain.drawing import Picture, pictures_of
+from credkit.explain.svg import layout_svg, svg
+from credkit.privacy.accounts import hidden
+from credkit.privacy.payment import of_reading
+from credkit.tables.layout import Layout
+
+
+def svg_of(value: object) -> str | None:
+    """A reading or a layout as SVG; None for anything else, and for a reading that keeps no steps."""
+    if isinstance(value, Reading):
+        return reading_svg(value)
+    return layout_svg(value) if isinstance(value, Layout) else None
+
+
+def reading_svg(reading: Reading) -> str | None:
+    """The steps of a reading as one drawing, account numbers masked; None for one that keeps no steps."""
+    drawn = pictures_of(reading, reading.steps)
+    if not drawn:
+        return None
+    secret = of_reading(reading)
+    return svg([masked_picture(each, secret=secret.account, only=secret.tracks) for each in drawn])
+
+
+def masked_picture(picture: Picture, *, secret: bool = False, only: Collection[str] = ()) -> Picture:
+    """``picture`` or, where it is ``secret``, one without anything made of an account number.
+
+    With ``only``, those of these numbers. This is done before drawing: a drawing may cut a number
+    apart, and its bit numbers are no number.
+    """
+    if not secret:
+        return picture
+    hide = partial(hidden, only=only)
+    if picture.form == "fields":
+        pairs = [unit.partition("=") for unit in picture.units]
+        units: Iterable[str] = (f"{name}{equals}{hide(value)}" for name, equals, value in pairs)
+    elif picture.form == "text":
+        units = hide("".join(picture.units))
+    else:
+        units = "*" * len(picture.units)
+    bars = (
+        replace(bar, value=hide(bar.value), name="*" if len(bar.name) == 1 else bar.name)
+        for bar in picture.bars  # a bar over one character of a track has it as its name
+    )
+    marks = picture.marks
+    if picture.form == "text":  # which characters are wrong says something about them
+        marks = tuple(replace(each, at=tuple(range(len(picture.units)))) for each in marks)
+    return replace(picture, units=tuple(units), bars=tuple(bars), marks=marks)

@@ -1,0 +1,108 @@
+"""The CSV files of a site as columns, read as strictly as row by row.
+
+Every column is looked at as a whole. Where anything is not as it should be, or only might not be,
+nothing is given, and the strict reader of `credkit.site.rows` takes over: it says what is wrong, and
+there is one judge of that.
+
+Source: ISO 8601 (dates and times).
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Collection, Iterable, Iterator, Sequence
+from datetime import date
+
+import polars as pl
+
+from credkit.bulk.words import Array
+from credkit.files.csvcolumns import NotPlain, pieces, whole
+from credkit.files.times import Clock
+from credkit.privacy.accounts import ACCOUNT_DIGITS, ROOM, holds_track
+from credkit.site.model import Site, Target
+from credkit.site.rows import CREDENTIALS, EXISTING, READINGS
+
+_ISSUE = re.compile("[0-9]{0,9}")
+_DAY = re.compile("[0-9]{4}-[0-9]{2}-[0-9]{2}")
+
+
+def credentials(site: Site) -> pl.DataFrame | None:
+    """The rows of the credentials: the columns of `credkit.site.rows.Assignment`, days as texts; None if not plain."""
+    try:
+        frame = whole(site.credentials, CREDENTIALS)
+    except NotPlain:
+        return None
+    if not _sound(frame, site):
+        return None
+    names = {"person_id": "person", "credential_id": "credential"}
+    return frame.rename(names).with_columns(pl.col("issue").cast(pl.UInt64, strict=False))
+
+
+def readings(site: Site) -> Iterator[tuple[pl.DataFrame, Array]]:
+    """The rows of the readings, piece by piece: the columns but for the time, and the times in µs since 1970, in UTC.
+
+    Raises `NotPlain`.
+    """
+    clock = Clock(site.zone, local=site.readings.local)
+    guarded = [reader.name for reader in site.readers.values() if not reader.kind.not_payment]
+    for frame in pieces(site.readings, READINGS):
+        if not set(frame["reader"].unique()) <= set(site.readers):
+            raise NotPlain
+        times = clock.times(frame["time"])
+        if times.problems:
+            raise NotPlain
+        looked = frame.filter(pl.col("reader").is_in(guarded)) if len(guarded) < len(site.readers) else frame
+        if holds_tracks(looked, READINGS[1:]):
+            raise NotPlain
+        yield frame.select("line", *READINGS[1:]), times.moments
+
+
+def existing(site: Site, target: Target) -> pl.DataFrame | None:
+    """The rows of an export: line, person and text; None if it is not plain."""
+    if target.existing is None:
+        return None
+    try:
+        frame = whole(target.existing, EXISTING)
+    except NotPlain:
+        return None
+    if not target.kind.not_payment and holds_tracks(frame, EXISTING):
+        return None
+    return frame.select("line", pl.col("person_id").alias("person"), "text")
+
+
+def holds_tracks(frame: pl.DataFrame, columns: Sequence[str]) -> bool:
+    """Whether a cell in these columns holds a payment track."""
+    return any(map(holds_track, _suspects(frame, columns)))
+
+
+def _suspects(frame: pl.DataFrame, columns: Iterable[str]) -> Iterator[str]:
+    for name in columns:
+        long = frame[name].str.len_bytes() >= ACCOUNT_DIGITS.start
+        if long.any():
+            texts = frame[name].filter(long)
+            yield from texts.filter(texts.str.contains(ROOM)).unique()
+
+
+def _sound(frame: pl.DataFrame, site: Site) -> bool:
+    """Whether every cell is certainly as it should be."""
+    if any(frame[name].eq("").any() for name in ("person_id", "credential_id", "status")):
+        return False
+    known: tuple[tuple[str, Collection[str]], ...] = (("kind", site.kinds), ("status", site.rules.statuses))
+    if not all(set(frame[name].unique()) <= set(words) for name, words in known):
+        return False
+    if not all(map(_ISSUE.fullmatch, frame["issue"].unique())):
+        return False
+    if not all(_is_day(text) for name in ("valid_from", "valid_until") for text in frame[name].unique()):
+        return False
+    first, last = frame["valid_from"], frame["valid_until"]
+    if (first.ne("") & last.ne("") & last.lt(first)).any():
+        return False
+    guarded = [kind.name for kind in site.kinds.values() if not kind.not_payment]
+    return not holds_tracks(frame.filter(pl.col("kind").is_in(guarded)), CREDENTIALS)
+
+
+def _is_day(text: str) -> bool:
+    try:
+        return not text or (_DAY.fullmatch(text) is not None and bool(date.fromisoformat(text)))
+    except ValueError:
+        return False

@@ -1,0 +1,181 @@
+"""What a site is: its kinds of numbers, its readers, targets and rules, and the rows of its files.
+
+`credkit.site` builds these from a site file; whoever compares, explains or writes takes them as
+they are. They hold codecs that are built and linked, and never change.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date, datetime, timedelta
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+from credkit.core.chains import Conversion
+from credkit.core.codec import Codec
+from credkit.core.reading import Item, Schema
+from credkit.core.sentences import shown
+from credkit.files.csvfiles import File
+from credkit.privacy.payment import is_declared
+from credkit.site.rows import Assignment, Held, Read
+from credkit.streams import Stream
+
+COLUMN = re.compile(r"text(?:\(([1-9][0-9]{0,4})\))?|u?int(?:32|64)")
+_WHOLE = re.compile(r"-?[0-9]{1,40}")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Kind:
+    """A kind of credential number: how files write it, which fields make it, what readings may hold.
+
+    ``issue`` names the field of the number that is the column of that name in the credentials;
+    ``schema`` has it beside the fields that ``value`` gives.
+    ``not_payment`` says why its numbers are none of payment cards, though they may look like them.
+    """
+
+    name: str
+    namespace: str
+    value: Codec
+    schema: Schema
+    printed: Codec | None
+    key: tuple[str, ...]
+    expect: Mapping[str, frozenset[Item]]
+    issue: str | None = None
+    refuses: bool
+    not_payment: str | None = None
+
+    @property
+    def declared(self) -> bool:
+        """Whether its chain says what its numbers are: serials of a chip, or numbers in a bit frame."""
+        return is_declared(self.value)
+
+    def number(self, fields: Mapping[str, Item]) -> tuple[Item, ...]:
+        """The credential number in ``fields``."""
+        return tuple(fields[name] for name in self.key)
+
+    def without_issue(self, number: tuple[Item, ...]) -> tuple[Item, ...]:
+        """``number`` without its issue: the same for a card and those that replace it."""
+        return tuple(item for name, item in zip(self.key, number, strict=True) if name != self.issue)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Period:
+    """How a reader wrote its texts from ``start`` (inclusive) until ``end`` (exclusive); None is open."""
+
+    codec: Codec
+    start: datetime | None = None
+    end: datetime | None = None
+
+    def covers(self, moment: datetime) -> bool:
+        """Whether ``moment`` is in the period."""
+        return (self.start is None or self.start <= moment) and (self.end is None or moment < self.end)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reader:
+    """Where texts come from: the kind of number read there, and how it is written, period by period.
+
+    ``streamed`` is the ``stream`` that joins its rows, as the site file writes it.
+    """
+
+    name: str
+    kind: Kind
+    periods: tuple[Period, ...]
+    clock_offset: timedelta = timedelta(0)
+    stream: Stream | None = None
+    streamed: str = ""
+
+    def period(self, moment: datetime) -> Period | None:
+        """The period that ``moment``, the corrected time, is in."""
+        return next((period for period in self.periods if period.covers(moment)), None)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rules:
+    """What the site says about its registers."""
+
+    order_of_truth: tuple[str, ...] = ()
+    active: tuple[str, ...] = ("active",)
+    inactive: tuple[str, ...] = ("lost", "stolen", "suspended", "expired", "returned", "destroyed", "blocked")
+    gone: tuple[str, ...] = ()
+    one_active_issue: bool = True
+    pools: tuple[str, ...] = ()
+
+    @property
+    def statuses(self) -> tuple[str, ...]:
+        """Every word that a status may be."""
+        return tuple(dict.fromkeys((*self.active, *self.inactive, *self.gone)))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Column:
+    """The type of a target's column, as the site file writes it: what it can hold."""
+
+    written: str
+
+    def problem(self, text: str) -> str | None:
+        """Why the column cannot hold ``text``, or None.
+
+        >>> Column(written="int32").problem("4294967295")
+        "'4294967295' is outside -2147483648 to 2147483647, which int32 holds"
+        >>> Column(written="text(8)").problem("49767645")
+        """
+        if self.written.startswith("text"):
+            size = COLUMN.fullmatch(self.written)
+            limit = int(size[1]) if size and size[1] else len(text)
+            return (
+                f"{shown(text)} has {len(text)} characters, {self.written} holds {limit}" if len(text) > limit else None
+            )
+        if not _WHOLE.fullmatch(text):
+            return f"{shown(text)} is not a whole number, which {self.written} needs"
+        bits = int(self.written[-2:])
+        least, most = (0, (1 << bits) - 1) if self.written[0] == "u" else (-(1 << bits - 1), (1 << bits - 1) - 1)
+        if not least <= int(text) <= most:
+            return f"{shown(text)} is outside {least} to {most}, which {self.written} holds"
+        return None
+
+    def stored(self, text: str) -> str:
+        """``text`` as the column gives it back: whole numbers lose their leading zeros.
+
+        >>> Column(written="int32").stored("0012"), Column(written="text").stored("0012")
+        ('12', '0012')
+        """
+        return text if self.written.startswith("text") or not _WHOLE.fullmatch(text) else str(int(text))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Target:
+    """A back end that is written to: from which kind, how, and what it holds today."""
+
+    name: str
+    kind: Kind
+    conversion: Conversion
+    column: Column
+    existing: File | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Site:
+    """A site as its file describes it; ``files`` are that file and all that it names."""
+
+    name: str
+    zone: ZoneInfo
+    as_of: date
+    credentials: File
+    readings: File
+    kinds: Mapping[str, Kind]
+    readers: Mapping[str, Reader]
+    targets: Mapping[str, Target]
+    rules: Rules = Rules()
+    files: tuple[Path, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rows:
+    """What the files of a site hold; ``existing`` has the export of each target that names one."""
+
+    credentials: tuple[Assignment, ...]
+    readings: tuple[Read, ...] = ()
+    existing: Mapping[str, tuple[Held, ...]] = field(default_factory=dict)

@@ -1,0 +1,192 @@
+"""The CSV files of a site: credentials, readings, exports of a target, lists.
+
+A fault in a file itself (not in a card's data) is a `DefinitionError` of one sentence with file and
+line, and nothing is read. What a card's text says is not judged here.
+
+Source: ISO 8601 (dates and times).
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, tzinfo
+from functools import lru_cache
+
+from credkit.core.sentences import nearest, shown
+from credkit.files.csvfiles import File, records
+from credkit.files.moments import moment
+from credkit.privacy.accounts import holds_track
+
+CREDENTIALS = (
+    "person_id", "credential_id", "kind", "value", "printed", "issue", "status", "valid_from", "valid_until",
+    "replaces", "source",
+)  # fmt: skip
+READINGS = ("time", "reader", "text", "presentation", "expected")
+EXISTING = ("person_id", "text")
+LIST = ("printed", "encoded")
+
+_DATE = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Assignment:
+    """A row of credentials.csv: who holds a card's number of one kind, from when to when (both included)."""
+
+    line: int
+    person: str
+    credential: str
+    kind: str
+    value: str
+    printed: str = ""
+    issue: int | None = None
+    status: str
+    valid_from: date | None = None
+    valid_until: date | None = None
+    replaces: str = ""
+    source: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Read:
+    """A row of readings.csv: a text that a reader gave; ``time``, in UTC, is by that reader's clock."""
+
+    line: int
+    time: datetime
+    reader: str
+    text: str
+    presentation: str = ""
+    expected: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Held:
+    """A row of an export: a text that a target holds for a person today."""
+
+    line: int
+    person: str
+    text: str
+
+
+def read_credentials(
+    file: File, kinds: Collection[str], statuses: Collection[str], plain: Collection[str] = ()
+) -> tuple[Assignment, ...]:
+    """The assignments in ``file``; their kinds must be among ``kinds``, their statuses among ``statuses``.
+
+    Rows that hold a payment track are refused, but for those whose kind is among ``plain``.
+    """
+    found = []
+    for line, cells in records(file, CREDENTIALS):
+        row = _assignment(file, line, cells, kinds, statuses)
+        if row.kind not in plain:
+            _check(file, line, cells)
+        found.append(row)
+    return tuple(found)
+
+
+def _check(file: File, line: int, cells: Sequence[str]) -> None:
+    """Refuse a line that holds a payment track."""
+    if any(map(holds_track, cells)):
+        file.refuse_track(line)
+
+
+def _assignment(
+    file: File, line: int, cells: Sequence[str], kinds: Collection[str], statuses: Collection[str]
+) -> Assignment:
+    person, credential, kind, value, printed, issue, status, first, last, replaces, source = cells
+    for column, cell in (("person_id", person), ("credential_id", credential), ("status", status)):
+        if not cell:
+            file.refuse(line, f"{column} is empty")
+    if kind not in kinds:
+        file.refuse(line, f"no kind is called {shown(kind)} in the site file{nearest(kind, kinds)}")
+    if status not in statuses:
+        file.refuse(
+            line,
+            f"status {shown(status)} is none of the words that [rules] of the site file declares as active, inactive "
+            f"or gone{nearest(status, statuses)}",
+        )
+    if issue and not re.fullmatch("[0-9]{1,9}", issue):
+        file.refuse(line, f"issue is {shown(issue)}, not a whole number or empty")
+    valid_from, valid_until = _day(file, line, "valid_from", first), _day(file, line, "valid_until", last)
+    if valid_from and valid_until and valid_until < valid_from:
+        file.refuse(line, f"valid_until {valid_until} is before valid_from {valid_from}")
+    return Assignment(
+        line=line, person=person, credential=credential, kind=kind, value=value, printed=printed,
+        issue=int(issue) if issue else None, status=status, valid_from=valid_from, valid_until=valid_until,
+        replaces=replaces, source=source,
+    )  # fmt: skip
+
+
+def _day(file: File, line: int, column: str, text: str) -> date | None:
+    if not text:
+        return None
+    found = _date(text)
+    if found is None:
+        file.refuse(line, f"{column} is {shown(text)}, not a date such as 2026-03-31")
+    return found
+
+
+@lru_cache(maxsize=4096)
+def _date(text: str) -> date | None:
+    try:
+        return date.fromisoformat(text) if _DATE.fullmatch(text) else None
+    except ValueError:
+        return None
+
+
+def read_readings(
+    file: File, readers: Collection[str], zone: tzinfo, plain: Collection[str] = ()
+) -> tuple[Read, ...]:  # fmt: skip
+    """The readings in ``file``; ``zone`` is for local times, and readers must be among ``readers``.
+
+    Rows that hold a payment track are refused, but for those whose reader is among ``plain``.
+    """
+    found = []
+    for line, cells in records(file, READINGS):
+        time, reader, text, presentation, expected = cells
+        if reader not in readers:
+            file.refuse(line, f"no reader is called {shown(reader)} in the site file{nearest(reader, readers)}")
+        if reader not in plain:
+            _check(file, line, cells)
+        found.append(
+            Read(
+                line=line, time=_time(file, line, time, zone), reader=reader, text=text,
+                presentation=presentation, expected=expected,
+            )
+        )  # fmt: skip
+    return tuple(found)
+
+
+def _time(file: File, line: int, text: str, zone: tzinfo) -> datetime:
+    found = moment(text, zone, local=file.local)
+    if isinstance(found, str):
+        file.refuse(line, found)
+    return found
+
+
+def read_existing(file: File, plain: bool = False) -> tuple[Held, ...]:
+    """The rows of an export: persons and the texts that the target holds for them.
+
+    Rows that hold a payment track are refused unless they are ``plain``.
+    """
+    found = []
+    for line, cells in records(file, EXISTING):
+        if not plain:
+            _check(file, line, cells)
+        found.append(Held(line=line, person=cells[0], text=cells[1]))
+    return tuple(found)
+
+
+def read_list(file: File) -> dict[int, int]:
+    """The list in ``file``, printed numbers to encoded ones."""
+    found: dict[int, int] = {}
+    for line, cells in records(file, LIST):
+        for column, cell in zip(LIST, cells, strict=True):
+            if not re.fullmatch("[0-9]{1,40}", cell):
+                file.refuse(line, f"{column} is {shown(cell)}, not a whole number")
+        printed, encoded = map(int, cells)
+        if printed in found:
+            file.refuse(line, f"the printed number {shown(printed)} is in the list twice")
+        found[printed] = encoded
+    return found
