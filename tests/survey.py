@@ -155,12 +155,14 @@ def unrelated(random: Random) -> Mapping[str, Texts]:
 
     def decimals(width: int = 0) -> Texts:
         while True:
-            yield tuple(f"{random.randrange(10 ** random.randint(5, 20)):0{width}d}" for _ in range(2))  # type: ignore[misc]
+            one, two = (random.randrange(10 ** random.randint(5, 20)) for _ in range(2))
+            yield f"{one:0{width}d}", f"{two:0{width}d}"
 
     def alike() -> Texts:
         while True:
             digits = random.randint(5, 20)
-            yield tuple(f"{random.randrange(10**digits):0{digits}d}" for _ in range(2))  # type: ignore[misc]
+            one, two = (random.randrange(10**digits) for _ in range(2))
+            yield f"{one:0{digits}d}", f"{two:0{digits}d}"
 
     def consecutive() -> Texts:
         while True:
@@ -169,7 +171,8 @@ def unrelated(random: Random) -> Mapping[str, Texts]:
 
     def hexadecimal() -> Texts:
         while True:
-            yield tuple(f"{random.getrandbits(4 * n):0{n}X}" for n in random.choices(range(4, 21), k=2))  # type: ignore[misc]
+            one, two = (f"{random.getrandbits(4 * n):0{n}X}" for n in random.choices(range(4, 21), k=2))
+            yield one, two
 
     return {
         "serials drawn at random": two_cards(random, drawn),

@@ -33,7 +33,7 @@ FAMILIES = (  # modules of credkit.codecs; each has its ENTRIES
     "texts", "keyboards", "tracktexts", "checkdigits", "notations", "orders", "crcs", "uids", "cyclic", "stripe",
     "stored", "dates", "ndef", "frames", "fieldsteps", "template", "contents",
 )  # fmt: skip
-IN_FILES = ("frames", "contents")  # those of which more stand in files
+IN_FILES = ("frames", "contents")  # families with further entries in TOML files
 
 
 def _entries() -> Iterator[Entry]:

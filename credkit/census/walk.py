@@ -62,7 +62,7 @@ def census(site: Site, room: int = ROOM, *, wanted: Wanted | None = None) -> Cen
 
 
 def _plain(site: Site, numbers: Numbered) -> frozenset[str]:
-    """The kinds of which no value holds an account number: their numbers may be shown, whatever they look like."""
+    """The kinds without any account number among their values: all their numbers may be shown."""
     secret = {
         each.kind.name
         for each in numbers.kinds.values()
@@ -73,7 +73,7 @@ def _plain(site: Site, numbers: Numbered) -> frozenset[str]:
 
 
 def _hidden(site: Site, plain: Collection[str]) -> dict[str, str]:
-    """The namespaces of which no range may be shown, since it ends beside an account number, and why."""
+    """The namespaces whose ranges are not shown because they would give an account number away, and the reason."""
     return {
         kind.namespace: f"the ranges of {kind.namespace}, because values of the kind {name} look like payment account "
         f'numbers (if they are none: not_payment = "what these numbers are" under [kinds.{name}])'

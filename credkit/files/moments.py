@@ -1,4 +1,4 @@
-"""Moments: one time as a file writes it, and what is wrong with one that is none.
+"""Moments: one time as a file writes it, and what is wrong with a text that is no time.
 
 Source: ISO 8601 (dates and times).
 """
