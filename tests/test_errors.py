@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import copy
 import functools
+import pickle
 import re
 from collections.abc import Callable
+from concurrent.futures import ProcessPoolExecutor
 from fractions import Fraction
 from typing import Any
 
@@ -255,3 +258,30 @@ def test_no_sentence_names_an_account_number_wherever_it_stands() -> None:
         said.append(str(caught.value))
     assert all(ACCOUNT not in sentence for sentence in said), said
     assert sum("411436******6785" in sentence for sentence in said) >= 8
+
+
+REFUSED = [("hex:8", "02F764D"), ("hex:8/right-justified:26/wiegand-26", "02F764DC"), ("track-2", ";12"), ("hex:8", "")]
+
+
+@pytest.mark.parametrize(("name", "text"), REFUSED)
+def test_an_error_survives_pickle_and_copy(name: str, text: str) -> None:
+    with pytest.raises(DecodeError) as caught:
+        credkit.decode(name, text)
+    error = caught.value
+    for again in (pickle.loads(pickle.dumps(error)), copy.copy(error), copy.deepcopy(error)):
+        assert type(again) is DecodeError
+        assert (str(again), again.codec, again.place) == (str(error), error.codec, error.place)
+        assert again.check == error.check
+    for other in (EncodeError("x"), DefinitionError("x"), UnknownCodec("x")):
+        assert str(pickle.loads(pickle.dumps(other))) == "x"
+
+
+def test_an_error_comes_out_of_a_process_pool() -> None:
+    with ProcessPoolExecutor(1) as pool, pytest.raises(DecodeError, match="odd parity over bits 13-24 fails"):
+        pool.submit(credkit.decode, *REFUSED[1]).result(timeout=60)
+
+
+def test_errors_are_called_by_their_public_names() -> None:
+    for error in (CredkitError, DecodeError, EncodeError, DefinitionError, UnknownCodec):
+        assert error.__module__ == "credkit"
+        assert getattr(credkit, error.__name__) is error

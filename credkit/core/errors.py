@@ -12,7 +12,7 @@ escapes, and no sentence holds an account number (`credkit.core.sentences`).
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from credkit.core.hooks import redacted
 from credkit.core.sentences import bounded
@@ -40,6 +40,14 @@ class DecodeError(CredkitError, ValueError):
         self.codec = codec
         self.check = check
         self.place = place
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        """How it is pickled: a process pool hands it on whole."""
+        return _decode_error, (str(self), self.codec, self.check, self.place)
+
+
+def _decode_error(message: str, codec: str, check: Check | None, place: tuple[Place, ...]) -> DecodeError:
+    return DecodeError(message, codec=codec, check=check, place=place)
 
 
 class EncodeError(CredkitError, ValueError):
