@@ -207,7 +207,7 @@ def test_outputs_take_the_place_of_the_former_ones_whole(tmp_path: Path, monkeyp
     assert {path.name for path in out.iterdir()} == {FOLDER_MARK, *NAMES} - {"allocation.csv", "skipped.csv"}
     assert [path.name for path in tmp_path.iterdir() if path.name.startswith(".")] == []
     (out / "notes.txt").write_text("mine")
-    with pytest.raises(DefinitionError, match=r"holds 'notes\.txt', which credkit did not write"):
+    with pytest.raises(DefinitionError, match=r"holds 'notes\.txt', which no mark of credkit lists"):
         write_census(census(described), out)
 
 

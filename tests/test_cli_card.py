@@ -388,7 +388,11 @@ def test_a_drawing_is_whole_or_absent_and_takes_the_place_of_a_former_one_alone(
     (tmp_path / "mine.svg").write_text("drawn by hand")
     (tmp_path / "link.svg").symlink_to(tmp_path / "mine.svg")
     drawing.write_bytes(former + b"<!-- seen by the second person -->")
-    for name, said in (("mine", "was not written by credkit"), ("link", "is a link"), ("card", "was changed after")):
+    for name, said in (
+        ("mine", "has no mark of credkit, so it may be somebody's own"),
+        ("link", "is a link"),
+        ("card", "was changed after"),
+    ):
         shown = run("card", "plan", plan, "--svg", str(tmp_path / f"{name}.svg"))
         assert (shown.exit_code, shown.stdout) == (2, "")
         assert said in shown.stderr

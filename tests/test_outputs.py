@@ -160,12 +160,12 @@ CHANGED = "which was changed after credkit wrote it"
 @pytest.mark.parametrize(
     ("change", "sentence"),
     [
-        (_own_folder, "holds 'summary.txt', which credkit did not write"),
+        (_own_folder, "holds 'summary.txt', which no mark of credkit lists"),
         (_added_note, f"holds 'crosswalk.csv', {CHANGED}"),
-        (_added_file, "holds 'notes.txt', which credkit did not write"),
-        (_no_mark, "holds 'crosswalk.csv', which credkit did not write"),
-        (_changed_mark, "holds 'crosswalk.csv', which credkit did not write"),
-        (_mark_of_own, "holds 'crosswalk.csv', which credkit did not write"),
+        (_added_file, "holds 'notes.txt', which no mark of credkit lists"),
+        (_no_mark, "holds 'crosswalk.csv', which no mark of credkit lists"),
+        (_changed_mark, "holds 'crosswalk.csv', which no mark of credkit lists"),
+        (_mark_of_own, "holds 'crosswalk.csv', which no mark of credkit lists"),
         (_link_within, f"holds 'summary.txt', {CHANGED}"),
         (_pipe_within, f"holds 'summary.txt', {CHANGED}"),
         (_folder_within, f"holds 'summary.txt', {CHANGED}"),
@@ -224,7 +224,7 @@ def test_what_is_changed_while_a_run_is_at_work_is_left_alone(tmp_path: Path) ->
         change_a_folder()
     with pytest.raises(ForeignOutput, match="changed after"):
         change(file)
-    with pytest.raises(ForeignOutput, match="was not written by credkit"):
+    with pytest.raises(ForeignOutput, match="has no mark of credkit, so it may be somebody's own"):
         change(fresh)
     assert (out / "crosswalk.csv").read_bytes() == file.read_bytes() == fresh.read_bytes() == b"mine"
     assert sorted(path.name for path in tmp_path.iterdir()) == [

@@ -127,7 +127,7 @@ def verify_file(path: Path, mark: Path, maker: str | None = None, *, name: str =
     refuse_kind(path.lstat(), folder=False)
     listed = read_mark(mark)
     if listed is None:
-        raise Obstacle("was not written by credkit")
+        raise Obstacle("has no mark of credkit, so it may be somebody's own")
     if maker is not None and listed.maker != maker:
         raise Obstacle(f"is a {listed.maker}, not a {maker}")
     digest = digest_of(path)
@@ -148,7 +148,7 @@ def verify_folder(path: Path, maker: str | None = None, *, marked: bool = True) 
     listed = read_mark(path / FOLDER_MARK) if marked else None
     if listed is None:
         first = next((name for name in names if name != FOLDER_MARK or not marked), FOLDER_MARK)
-        raise Obstacle(f"holds {shown(first)}{', which credkit did not write' if marked else ''}")
+        raise Obstacle(f"holds {shown(first)}{', which no mark of credkit lists' if marked else ''}")
     if maker is not None and listed.maker != maker:
         raise Obstacle(f"holds the files of a {listed.maker}, not of a {maker}")
     known = {name for name, _ in listed.digests}
@@ -156,7 +156,7 @@ def verify_folder(path: Path, maker: str | None = None, *, marked: bool = True) 
         if name == FOLDER_MARK:
             continue
         if ascii(name)[1:-1] not in known:
-            raise Obstacle(f"holds {shown(name)}, which credkit did not write")
+            raise Obstacle(f"holds {shown(name)}, which no mark of credkit lists")
         try:
             same = listed.lists(name, digest_of(path / name))
         except Obstacle:
