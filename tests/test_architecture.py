@@ -7,6 +7,7 @@ import subprocess
 import sys
 from collections import Counter
 from collections.abc import Iterator
+from importlib import import_module
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +16,7 @@ from bitstring import Bits
 
 import credkit
 from credkit import chain
-from credkit.catalogue.registry import UNSUPPORTED, catalogue
+from credkit.catalogue.registry import FAMILIES, UNSUPPORTED, catalogue
 from credkit.core.codec import Entry, Example
 from credkit.tables.layout import LayoutCodec
 
@@ -199,6 +200,23 @@ def test_importing_credkit_is_light() -> None:
 
 
 # ── the catalogue ───────────────────────────────────────────────────────────────────────────────
+
+
+def test_families_have_the_names_that_the_catalogue_says() -> None:
+    for family, names in FAMILIES.items():
+        entries = import_module(f"credkit.codecs.{family}").ENTRIES
+        assert tuple(name for entry in entries for name in (entry.name, *entry.aliases)) == names
+    files = {path.stem for path in (ROOT / "codecs").glob("*.py")} - {"__init__", "arguments"}
+    assert files == set(FAMILIES)
+
+
+def test_a_family_is_loaded_when_a_chain_names_it() -> None:
+    code = (
+        "import sys, credkit; credkit.chain('hex:8/reverse-bytes'); print([n for n in sys.modules if 'codecs.' in n])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    loaded = ["credkit.codecs.arguments", "credkit.codecs.notations", "credkit.codecs.orders"]
+    assert sorted(ast.literal_eval(done.stdout)) == loaded
 
 
 def test_names_are_unique() -> None:

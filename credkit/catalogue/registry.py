@@ -11,6 +11,7 @@ from functools import cache, lru_cache
 from importlib import import_module
 from inspect import signature
 from itertools import chain as joined
+from types import ModuleType
 
 from credkit.core.chains import link
 from credkit.core.codec import Codec, Entry
@@ -29,26 +30,52 @@ UNSUPPORTED = (
 )  # fmt: skip
 
 
-FAMILIES = (  # modules of credkit.codecs; each has its ENTRIES
-    "texts", "keyboards", "tracktexts", "checkdigits", "notations", "orders", "crcs", "uids", "cyclic", "stripe",
-    "stored", "dates", "ndef", "frames", "fieldsteps", "template", "contents",
-)  # fmt: skip
+FAMILIES = {  # modules of credkit.codecs, each with the names of its ENTRIES: a family is loaded when one is needed
+    "texts": ("strip", "last-digits"),
+    "keyboards": ("keyboard",),
+    "tracktexts": ("track",),
+    "checkdigits": ("check-digit",),
+    "notations": ("hex", "decimal", "signed-decimal", "binary", "split-decimal", "uuid"),
+    "orders": (
+        "reverse-bytes", "reverse-bits", "reverse-bits-in-bytes", "swap-nibbles", "invert", "right-justified",
+        "left-justified", "keep-low", "keep-high", "slice",
+    ),
+    "crcs": (
+        "crc-a", "crc-b", "crc-15693", "crc-16-ibm-3740", "crc-16-arc", "crc-32-iso-hdlc", "crc-8-smbus", "xor-byte",
+    ),
+    "uids": ("uid-a-levels", "uid-a-stored"),
+    "cyclic": ("cyclic",),
+    "stripe": ("track-1-bits", "track-2-bits", "track-3-bits"),
+    "stored": ("characters", "bcd"),
+    "dates": ("date", "day-count"),
+    "ndef": ("tlv", "ndef"),
+    "frames": ("data-of", "fields"),
+    "fieldsteps": ("select", "offset", "digits"),
+    "template": ("template", "animal-number"),
+    "contents": ("track-1", "track-2", "track-3"),
+}  # fmt: skip
 IN_FILES = ("frames", "contents")  # families with further entries in TOML files
+_HOMES = {name: family for family, names in FAMILIES.items() for name in names}
 
 
-def _entries() -> Iterator[Entry]:
-    """Every built-in entry, by family; a family is loaded, and its files are read, when it comes to them."""
-    for family in FAMILIES:
-        module = import_module(f"credkit.codecs.{family}")
-        yield from module.ENTRIES
-        if family in IN_FILES:
-            yield from module.builtin()
+def _family(family: str) -> ModuleType:
+    return import_module(f"credkit.codecs.{family}")
+
+
+def _in_files() -> Iterator[Entry]:
+    """The entries that stand in files; a file is read when it comes to it."""
+    for family in IN_FILES:
+        yield from _family(family).builtin()
 
 
 @cache
 def catalogue() -> tuple[Entry, ...]:
     """Every built-in entry, by family."""
-    return tuple(_entries())
+    found: list[Entry] = []
+    for family in FAMILIES:
+        found += _family(family).ENTRIES
+        found += _family(family).builtin() if family in IN_FILES else ()
+    return tuple(found)
 
 
 def names(codecs: Iterable[Entry] = ()) -> tuple[str, ...]:
@@ -66,7 +93,8 @@ def find(name: str, codecs: Iterable[Entry] = ()) -> Entry | None:
     >>> find("weigand-26") is None
     True
     """
-    entries = joined(codecs, _entries())
+    builtin = _family(_HOMES[name]).ENTRIES if name in _HOMES else _in_files()
+    entries = joined(codecs, builtin)
     return next((entry for entry in entries if name == entry.name or name in entry.aliases), None)
 
 
