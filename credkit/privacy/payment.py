@@ -14,7 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from functools import lru_cache
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from bitstring import Bits
 
@@ -24,11 +24,13 @@ from credkit.core.codec import Codec, to_word
 from credkit.core.errors import CredkitError
 from credkit.core.reading import Field, Reading, Step, TextField
 from credkit.explain.diagnosis import alternatives
-from credkit.explain.identification import Match
 from credkit.privacy.accounts import ACCOUNT_DIGITS, CLEAR, holds_account, holds_track, tracks
 from credkit.tables.characters import SETS
 from credkit.tables.layout import Layout
 from credkit.tables.notation import Notation
+
+if TYPE_CHECKING:
+    from credkit.explain.identification import Match
 
 _INVERTED = str.maketrans("01", "10")
 _ZEROS = "0" * max(letters.width for letters in SETS.values())  # that a record of a swipe may have lost
