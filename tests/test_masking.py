@@ -124,7 +124,9 @@ def test_hexadecimal_serials_of_decimal_digits_and_animals_are_shown() -> None:
             result = run(*args, *texts)
             assert result.exit_code == 0
             assert "*" not in result.stdout
-    assert "*" in run("decode", "decimal:56/uid-a-7", ACCOUNT).stdout
+    for name in ("decimal:56/uid-a-7", "last-digits:8/hex:8/uid-a-4", "last-digits:14/hex:14/uid-a-7"):
+        for args in (("decode", name), ("explain", name), ("convert", "--from", name, "--to", name.split("/", 1)[1])):
+            assert ACCOUNT[4:-4] not in run(*args, ACCOUNT).output, args
 
 
 def test_digits_that_come_in_do_not_go_out_as_digits() -> None:

@@ -20,7 +20,7 @@ from credkit.core.reading import Check, Note, Schema, TextField
 from credkit.core.sentences import shown
 from credkit.explain.diagnosis import advice, diagnose
 from credkit.privacy.accounts import holds_account
-from credkit.privacy.payment import Payment, held, is_declared, passing, payment, written
+from credkit.privacy.payment import Payment, declares_all, held, passing, payment, written
 
 REFUSED = "the value looks like a payment account number and is not written (--reveal writes it)"
 LOSSY = "something is left out on the way: two values can become one, so look for duplicates"
@@ -169,7 +169,7 @@ def converted(conversion: Conversion, line: Line, *, hints: bool, explained: boo
                     input=line.text, output=output, writes=True, too_long=_too_long(conversion.target, output)
                 )  # fmt: skip
     row = decoded(conversion.source, line, hints=hints)
-    row = replace(row, writes=True, lossy=conversion.lossy, declared=is_declared(conversion.source))
+    row = replace(row, writes=True, lossy=conversion.lossy, declared=declares_all(conversion.source))
     if row.error:
         return row
     row = _written(row, lambda: conversion.convert(line.text), "the fields cannot be written")
@@ -181,7 +181,7 @@ def encoded(codec: Codec, line: Line) -> Row:
     """What ``codec`` writes for the fields (or binary digits, or text, as it gives) in ``line``."""
     row = Row(
         input=line.text, writes=True, gives_fields=codec.gives == "fields", lossy=codec.lossy,
-        declared=is_declared(codec),
+        declared=declares_all(codec),
     )  # fmt: skip
     if line.problem:
         return replace(row, error=line.problem)

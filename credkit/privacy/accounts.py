@@ -87,9 +87,8 @@ _MONTH = "[0-9]{2}(?:0[1-9]|1[0-2])"
 _DATED = f"{_MONTH}[125679][024][0-7]"
 _NAME = r"\^[^?^]{2,26}\^"
 _REST = rf"(?:=|{_NAME}){_DATED}"
-_START = re.compile(
-    "(?:;|%[Bb])|(?<![1-9;])[0-9](?=[2-6][0-9]{11,18}[=^])"
-)  # a start sentinel, or the digit that one became
+# A start sentinel, or the digit that one became.
+_START = re.compile("(?:;|%[Bb])|(?<![1-9;])[0-9](?=[2-6][0-9]{11,18}[=^])")
 _NUMBER = re.compile(rf"{_LICENCE}[2-6][0-9]{{11,18}}(?![0-9])")  # whatever comes behind: the separator may be garbled
 _GARBLED = re.compile(rf"(?:(?!00)[^2-6][0-9]{{11,18}}|[2-6][0-9]{{0,17}}[^0-9][0-9]{{0,17}})(?={_REST})")
 _GLUED = re.compile(rf"{_LICENCE}[2-6][0-9]{{12,}}")  # the separator became a digit, or is gone

@@ -130,12 +130,24 @@ def is_declared(codec: Codec) -> bool:
 
 
 @lru_cache(maxsize=256)
+def declares_all(codec: Codec) -> bool:
+    """Whether ``codec`` says what its numbers are, and no step before leaves out a part of what was typed.
+
+    >>> declares_all(chain("hex:8/uid-a-4")), declares_all(chain("last-digits:8/hex:8/uid-a-4"))
+    (True, False)
+    """
+    if isinstance(codec, Choice):
+        return all(map(declares_all, codec.options))
+    return is_declared(codec) and codec.steps[0].gives != "text"
+
+
+@lru_cache(maxsize=256)
 def _is_other(codec: Codec) -> bool:
-    """Whether ``codec`` declares that the digits of its texts are none of a decimal number."""
+    """Whether ``codec`` declares that the digits of its texts, all of them, are none of a decimal number."""
     if isinstance(codec, Choice):
         return all(map(_is_other, codec.options))
     notations = [step.table for step in codec.steps if isinstance(step.table, Notation)]
-    return is_declared(codec) and all(table.base != 10 for table in notations)
+    return declares_all(codec) and all(table.base != 10 for table in notations)
 
 
 def _passed(codec: Codec, given: str) -> Iterator[_Seen]:
