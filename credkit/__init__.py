@@ -16,6 +16,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 from credkit.core import hooks
+from credkit.core.version import __version__ as __version__
 
 if TYPE_CHECKING:
     from credkit.cards.entry import memory_entry
@@ -30,8 +31,6 @@ if TYPE_CHECKING:
     from credkit.core.reading import Check, Field, Note, Part, Reading, Step, TextField
     from credkit.explain.identification import identify
     from credkit.explain.relation import relate
-
-__version__ = "0.1.0"
 
 _HOMES = {
     "catalogue.api": ("choice", "conversion", "convert", "decode", "encode", "inspect"),

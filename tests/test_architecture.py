@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import subprocess
 import sys
+import tomllib
 from collections import Counter
 from collections.abc import Iterator
 from importlib import import_module
@@ -181,6 +182,11 @@ def test_exports_hold_together() -> None:
         if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("credkit.") and node.col_offset:
             told |= {alias.name: (node.module or "").removeprefix("credkit.") for alias in node.names}
     assert told == {name: home for home, names in credkit._HOMES.items() for name in names}
+
+
+def test_the_version_is_that_of_the_project() -> None:
+    project = tomllib.loads((ROOT.parent / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    assert credkit.__version__ == project["version"]
 
 
 def test_every_public_name_is_there() -> None:

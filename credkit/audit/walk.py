@@ -13,7 +13,6 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from credkit import __version__
 from credkit.audit.csvpieces import CsvSource
 from credkit.audit.digests import sha256, stamp
 from credkit.audit.entries import Entries
@@ -26,6 +25,7 @@ from credkit.audit.sources import WRONG_SUM, Source, ending, sized
 from credkit.audit.summary import Audit, FileCount
 from credkit.audit.tally import Totals
 from credkit.core.errors import DefinitionError
+from credkit.core.version import __version__
 from credkit.files.csvfiles import File
 from credkit.files.outputs import FileOutput, apart
 

@@ -31,7 +31,6 @@ from hashlib import sha256
 from pathlib import Path
 from types import MappingProxyType
 
-from credkit import __version__
 from credkit.cards.credentials import credentials
 from credkit.cards.image import Image, Press
 from credkit.cards.keymatch import CHECK_VALUE
@@ -39,6 +38,7 @@ from credkit.cards.listing import BATCH, DUMP, LISTING, Listing
 from credkit.cards.masters import MasterKey, check_value
 from credkit.cards.plan import Plan
 from credkit.core.errors import CredkitError, DefinitionError
+from credkit.core.version import __version__
 from credkit.files.csvfiles import File
 from credkit.files.outputs import FolderOutput
 from credkit.privacy.accounts import masked

@@ -22,7 +22,7 @@ from typing import Any
 
 import click
 
-from credkit import __version__
+from credkit.core.version import __version__
 from credkit.explain.cautions import OF_THE_TOOL
 
 COMMANDS = {  # name: module, and what stands beside the name in `credkit --help`
