@@ -163,7 +163,7 @@ class Entries:
             before = found.bins or (np.zeros(0, np.int64),) * 3
             joined = (keys, counts, counts if rules else np.zeros_like(counts))
             # three columns in, three columns out, which the type of tuple() does not say
-            found.bins = tuple(np.concatenate(pair) for pair in zip(before, joined, strict=True))  # type: ignore[assignment]
+            found.bins = tuple(np.concatenate(pair) for pair in zip(before, joined, strict=True))  # type: ignore[assignment]  # as many as before
         if rules:
             found.patterns[Pattern(code, way.place, rules)] += len(rows)
             found.first.one((way.place, rules[0]), code, len(rows))

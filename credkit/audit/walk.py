@@ -113,7 +113,7 @@ def _audit(
         _file(file, plan, totals, failures, tell)
         if digests:
             # a type for the defaults, which fix this turn's values, cannot be inferred
-            file.digest = _digest(source, first, lambda at, tell=tell, size=source.size: tell(size + at))  # type: ignore[misc]
+            file.digest = _digest(source, first, lambda at, tell=tell, size=source.size: tell(size + at))  # type: ignore[misc]  # a lambda has no types
         done += source.size * (1 + digests)
         counted.append(file.count())
     return Audit(

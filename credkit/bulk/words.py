@@ -80,7 +80,7 @@ class Wide:
 
     def __ne__(self, other: object) -> Any:  # a mask, as for an array
         # what is no number is a Wide: nothing else is compared with one
-        wanted = self._like(other) if isinstance(other, int) else list(other.limbs)  # type: ignore[attr-defined]
+        wanted = self._like(other) if isinstance(other, int) else list(other.limbs)  # type: ignore[attr-defined]  # a Wide, as said
         differ = np.zeros(len(self), bool)
         for limb, bits in zip(self.limbs, wanted, strict=True):
             differ |= limb != bits

@@ -221,7 +221,7 @@ class _Builder:
         sectors = range(len(self.geometry.sectors)) if every else sorted(used)
         return {
             sector: Access(  # three groups and the trailer are the four that it has
-                (*(groups.get((sector, group), rest) for group in range(3)), trailer)  # type: ignore[arg-type]
+                (*(groups.get((sector, group), rest) for group in range(3)), trailer)  # type: ignore[arg-type]  # three and one are four
             )
             for sector in sectors
         }
