@@ -39,7 +39,7 @@ def checksum(cards: Iterable[Mapping[str, int]]) -> int:
 def credkit_frames(words: list[int]) -> int:
     """A compiled layout over whole numbers."""
     codec = credkit.chain("wiegand-26")
-    return checksum(codec.attempt((word, 26)) for word in words)
+    return checksum(codec._decode_raw((word, 26)) for word in words)
 
 
 def bitstring_frame(word: int) -> dict[str, int]:

@@ -34,7 +34,7 @@ from credkit.codecs import (
     uids,
 )
 from credkit.core.codec import Entry
-from credkit.core.spans import written as span
+from credkit.core.spans import format_span as span
 from credkit.explain.presentations import presentations
 from credkit.explain.svg import layout_svg
 from credkit.tables.layout import Layout, Limit
@@ -56,7 +56,7 @@ FAMILIES = (
 )
 
 
-def written(entry: Entry) -> str:
+def format_span(entry: Entry) -> str:
     """The entry as it is written in a chain."""
     return f"{entry.name}:{entry.signature}" if entry.signature else entry.name
 
@@ -64,7 +64,7 @@ def written(entry: Entry) -> str:
 def section(entry: Entry) -> list[str]:
     """One codec: source, description, layout table, examples."""
     title = entry.title[0].upper() + entry.title[1:]
-    lines = [f"### `{written(entry)}`", "", f"{title}.", "", *described(entry), f"Source: {entry.source}.", ""]
+    lines = [f"### `{format_span(entry)}`", "", f"{title}.", "", *described(entry), f"Source: {entry.source}.", ""]
     if layout := drawn(entry):
         lines += [f"![The bits of {entry.name}, drawn: the table says the same]({DRAWINGS}/{entry.name}.svg)", ""]
         lines += layout_rows(layout)

@@ -35,7 +35,7 @@ from credkit.codecs.tracktexts import TrackText
 from credkit.core.chains import Choice
 from credkit.core.codec import Codec, Entry
 from credkit.core.reading import Field, Row, TextField
-from credkit.core.spans import LIMIT, written
+from credkit.core.spans import LIMIT, format_span
 from credkit.tables.content import ContentCodec
 from credkit.tables.select import SelectCodec
 from tests.contentstrategies import valid_content, valid_parts, valid_track
@@ -212,7 +212,7 @@ def _lost(keyboard: Keyboard, text: str) -> str | None:
 
 def both_ways(codec: Codec) -> bool:
     """Whether the chain reads and writes; around a projection it may do one of them only."""
-    return not codec.unread and not codec.unwritten
+    return not codec.decode_obstacle and not codec.encode_obstacle
 
 
 def readable(random: Random, codec: Codec) -> Any:
@@ -340,7 +340,7 @@ def definition(random: Random) -> dict[str, Any]:
         later -= set(places)
     for owner, places in owned.items():
         if owner.startswith("fixed"):
-            fixed[written(places)] = "".join(random.choice("01") for _ in places)
+            fixed[format_span(places)] = "".join(random.choice("01") for _ in places)
         elif not owner.startswith("check"):
             fields[owner] = _field(random, places)
     table: dict[str, Any] = {"length": length, "fields": fields, "fixed": fixed, "checks": checks}
@@ -372,7 +372,7 @@ def _owners(random: Random, length: int) -> dict[str, list[int]]:
 
 
 def _field(random: Random, places: list[int]) -> Any:
-    spec: dict[str, Any] = {"bits": written(places)}
+    spec: dict[str, Any] = {"bits": format_span(places)}
     widest = (1 << len(places)) - 1
     if len(places) % 4 == 0 and random.randrange(2):
         spec["code"] = "bcd"
@@ -388,20 +388,20 @@ def _check(random: Random, places: list[int], free: list[int]) -> dict[str, Any]
     if len(free) < width:
         return None
     kind = random.choice(("even", "odd", "xor", "complement", "crc") if width == 1 else ("xor", "complement", "crc"))
-    row: dict[str, Any] = {"bit" if width == 1 else "bits": written(places)}
+    row: dict[str, Any] = {"bit" if width == 1 else "bits": format_span(places)}
     cover = random.sample(free, random.randint(1, len(free)))
     if kind in ("even", "odd"):
-        row[kind] = written(cover)
+        row[kind] = format_span(cover)
     elif kind == "complement":
-        row[kind] = written(random.sample(free, width))
+        row[kind] = format_span(random.sample(free, width))
     elif kind == "crc":
-        row |= {"crc": written(cover), "poly": random.getrandbits(width) | 1}
+        row |= {"crc": format_span(cover), "poly": random.getrandbits(width) | 1}
         row |= {key: random.getrandbits(width) for key in ("init", "xorout") if random.randrange(2)}
     else:
         blocks = [random.sample(free, width) for _ in range(random.randint(1, 3))]
         if any(len(set(column)) < len(column) for column in zip(*blocks, strict=True)):
             blocks = blocks[:1]
-        row[kind] = [written(block) for block in blocks]
+        row[kind] = [format_span(block) for block in blocks]
     return row
 
 

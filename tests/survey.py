@@ -96,7 +96,7 @@ def look(tally: Tally, row: Presentation, cards: list[Bits], name: str) -> None:
     tally.listed[name] += any(has(group, row) for group in groups)
     tally.alone[name] += has(groups[0], row)
     tally.silent[name] += groups[0].evidence < 1
-    word = row.codec.attempt(texts[0])
+    word = row.codec._decode_raw(texts[0])
     assert word is not None
     tally.helped[name] += has(identify(texts, known=[word[0]])[0], row)
 
@@ -281,7 +281,7 @@ def holds(found: Connection, texts: tuple[str, str]) -> bool:
         except CredkitError:
             return False
     rows = {row.title: row for row in presentations(found.size)}
-    words = [chain(name).attempt(text) for name, text in zip((found.first, found.second), texts, strict=True)]
+    words = [chain(name)._decode_raw(text) for name, text in zip((found.first, found.second), texts, strict=True)]
     serials = []
     for title, word in zip(found.words, words, strict=True):
         row = rows[title]

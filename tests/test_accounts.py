@@ -17,7 +17,7 @@ from stdnum import luhn
 
 import credkit
 from credkit import CredkitError, chain, layout_entries
-from credkit.core.sentences import shown
+from credkit.core.sentences import redacted_repr
 from credkit.privacy.accounts import (
     ACCOUNT_DIGITS,
     FIRST,
@@ -269,7 +269,11 @@ def test_no_sentence_of_the_library_shows_a_track() -> None:
                 with pytest.raises(CredkitError) as caught:
                     credkit.decode(name, value)
                 said.append(str(caught.value))
-        said += [shown(text), shown({"track": text}), shown({"account": ACCOUNT, "expiry": "3012", "name": "TERMINAL"})]
+        said += [
+            redacted_repr(text),
+            redacted_repr({"track": text}),
+            redacted_repr({"account": ACCOUNT, "expiry": "3012", "name": "TERMINAL"}),
+        ]
     for sentence in said:
         assert not naked(sentence)
         assert not re.search("0123456|30121010|3012 |TERMINA", sentence), sentence
@@ -308,9 +312,9 @@ def test_the_work_grows_with_the_text_and_no_faster(trap: str) -> None:
 
 
 def test_fields_beside_an_account_number_are_hidden_where_they_are_texts() -> None:
-    assert shown({"account": ACCOUNT, "expiry": "3012", "n": 7}) == "account=411436******6785 expiry=**** n=7"
-    assert shown({"account": "0123", "expiry": "3012"}) == "account=0123 expiry=3012"
-    assert shown({"number": int(ACCOUNT), "site": "EAST"}) == "number=411436******6785 site=EAST"
+    assert redacted_repr({"account": ACCOUNT, "expiry": "3012", "n": 7}) == "account=411436******6785 expiry=**** n=7"
+    assert redacted_repr({"account": "0123", "expiry": "3012"}) == "account=0123 expiry=3012"
+    assert redacted_repr({"number": int(ACCOUNT), "site": "EAST"}) == "number=411436******6785 site=EAST"
 
 
 # Readings.

@@ -26,7 +26,7 @@ def test_no_rows_have_the_columns_of_rows(name: str) -> None:
     codec = built(name)
     if codec.takes == "fields":  # alone it does not know its columns
         return
-    if not codec.unread:
+    if not codec.decode_obstacle:
         found = credkit.bulk.compile(codec).decode([])
         assert (found.count, len(found.ok), len(found.first)) == (0, 0, 0)
         if codec.gives == "fields":
@@ -34,7 +34,7 @@ def test_no_rows_have_the_columns_of_rows(name: str) -> None:
             assert found.table().columns[: len(codec.schema)] == [*codec.schema]
         else:
             assert len(found.values) == 0
-    if not codec.unwritten and (codec.gives != "fields" or codec.schema):
+    if not codec.encode_obstacle and (codec.gives != "fields" or codec.schema):
         wrote = credkit.bulk.compile(codec).encode({key: [] for key in codec.schema} if codec.schema else [])
         assert (wrote.count, len(wrote.ok), len(wrote.values)) == (0, 0, 0)
 

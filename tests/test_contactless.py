@@ -153,9 +153,9 @@ def test_wrong_bits_in_a_form_are_found(name: str, size: int) -> None:
     codec = chain(name)
     number, length = to_word(codec.encode(Bits(bytes(range(1, size + 1)))))
     for place in range(length):
-        assert codec.attempt((number ^ 1 << place, length)) is None
+        assert codec._decode_raw((number ^ 1 << place, length)) is None
     missed = sum(
-        codec.attempt((number ^ 1 << one ^ 1 << other, length)) is not None
+        codec._decode_raw((number ^ 1 << one ^ 1 << other, length)) is not None
         for one, other in combinations(range(length), 2)
     )
     # pairs of bytes among those that a BCC covers and itself: 5 where all are free, 4 where the tag is fixed or absent
@@ -367,13 +367,13 @@ def flipped(frame: int, *places: int) -> tuple[int, int]:
 
 def test_every_one_or_two_wrong_bits_are_found() -> None:
     """Exhaustive over all 64 bits: 64 single and 2,016 double errors."""
-    assert READ_ONLY.attempt((FRAME, 64)) == {"number": 0x010784F221}
+    assert READ_ONLY._decode_raw((FRAME, 64)) == {"number": 0x010784F221}
     for count in (1, 2):
         for places in combinations(range(64), count):
-            assert READ_ONLY.attempt(flipped(FRAME, *places)) is None
+            assert READ_ONLY._decode_raw(flipped(FRAME, *places)) is None
     rectangle = (9, 10, 14, 15)  # the same two columns of two rows
-    assert READ_ONLY.attempt(flipped(FRAME, *rectangle)) is not None
-    assert READ_ONLY.attempt(flipped(FRAME, 9, 13, 59)) is not None, (
+    assert READ_ONLY._decode_raw(flipped(FRAME, *rectangle)) is not None
+    assert READ_ONLY._decode_raw(flipped(FRAME, 9, 13, 59)) is not None, (
         "three errors can pass: a bit and both its parities"
     )
 
@@ -397,7 +397,7 @@ def test_double_errors_that_a_corrector_would_make_worse() -> None:
     corrected = {
         pair
         for pair in combinations(range(64), 2)
-        if any(READ_ONLY.attempt(flipped(FRAME, *pair, place)) for place in range(64) if place not in pair)
+        if any(READ_ONLY._decode_raw(flipped(FRAME, *pair, place)) for place in range(64) if place not in pair)
     }
     assert len(corrected) == 120
     assert all(place in GRID for pair in corrected for place in pair)

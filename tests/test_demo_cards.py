@@ -17,7 +17,7 @@ from credkit.cards.listing import read_backs
 from credkit.cards.plans import load_plan
 from credkit.cards.readback import check_all
 from credkit.cli.demo import cards as show_cards
-from credkit.cli.output import Door
+from credkit.cli.output import Console
 from credkit.demo import cards
 from credkit.demo.cards import COUNT, Cards, demo_cards, staff
 from credkit.files.csvfiles import File
@@ -232,7 +232,7 @@ def test_the_screen_says_how_to_check_them_again(
 ) -> None:
     """The command is three lines that a shell takes as one, and it runs: five read-backs, five that differ."""
     monkeypatch.chdir(tmp_path)
-    show_cards(Door(), Path("my port"))
+    show_cards(Console(), Path("my port"))
     said = capsys.readouterr().out.partition("To check these five again:\n")[2]
     command = shlex.split(said.partition("What the station gets")[0].replace("\\\n", " "))
     assert command == [

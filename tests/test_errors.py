@@ -19,7 +19,7 @@ from stdnum import luhn
 
 import credkit
 from credkit import CredkitError, DecodeError, DefinitionError, EncodeError, UnknownCodec
-from credkit.core.sentences import LONGEST, nearest, shown
+from credkit.core.sentences import LONGEST, nearest, redacted_repr
 from credkit.explain.diagnosis import advice, diagnose
 from credkit.privacy.accounts import ISSUERS, masked
 from tests.strategies import TYPICAL, built, registered, site_layouts
@@ -99,16 +99,16 @@ def test_one_wrong_digit_is_never_masked_and_of_swaps_only_0_and_9() -> None:
 
 def test_values_are_shortened() -> None:
     for value in ("A" * 500, Bits.from_zeros(500), {"number": 10**300}, 10**300, tuple("A" * 500)):
-        text = shown(value)
+        text = redacted_repr(value)
         assert len(text) <= LONGEST + 12
         assert "…" in text
-    assert shown("short") == "'short'"
-    assert shown(10**5000) == "a number of 16610 bits"  # Python itself refuses to print it
-    assert shown({}) == "{}"
+    assert redacted_repr("short") == "'short'"
+    assert redacted_repr(10**5000) == "a number of 16610 bits"  # Python itself refuses to print it
+    assert redacted_repr({}) == "{}"
 
 
 def test_control_characters_do_not_reach_a_terminal() -> None:
-    assert shown("\x1b[2J\r\n\ud800") == r"'\x1b[2J\r\n\ud800'"
+    assert redacted_repr("\x1b[2J\r\n\ud800") == r"'\x1b[2J\r\n\ud800'"
 
 
 def test_nearest() -> None:
@@ -138,7 +138,7 @@ TEXTS = (
 
 def sentences(codec: Any, value: Any) -> list[str]:
     """Everything that is said about ``value`` by a codec that decodes it, and about what it decodes to."""
-    if codec.unread:
+    if codec.decode_obstacle:
         return []
     said = []
     try:

@@ -257,7 +257,7 @@ def test_evidence_is_what_random_frames_pass() -> None:
 # ── projections ─────────────────────────────────────────────────────────────────────────────────
 
 
-@pytest.mark.parametrize("text", [text for text in registered() if built(text).cuts])
+@pytest.mark.parametrize("text", [text for text in registered() if built(text).is_projection])
 def test_projections_cut_once(text: str) -> None:
     """A projection has no inverse; it cuts the same in both directions, and a second cut changes nothing."""
     codec = built(text)
@@ -284,7 +284,7 @@ def test_projections_cut_once(text: str) -> None:
     assert seen["accepted"]
 
 
-@pytest.mark.parametrize("text", [text for text in registered() if built(text).cuts])
+@pytest.mark.parametrize("text", [text for text in registered() if built(text).is_projection])
 def test_projections_make_a_chain_lossy(text: str) -> None:
     front, behind = ("strip", "") if built(text).takes == "text" else ("binary", "")
     assert built(f"{front}/{text}{behind}").lossy

@@ -294,7 +294,7 @@ def test_writing_gives_whole_blocks_all_else_zero() -> None:
 )
 def test_what_cannot_be_written_says_why_before_the_first_row(step: str, keyed: bool, why: str) -> None:
     made = codec(step, keyed=keyed)
-    assert made.unwritten == why
+    assert made.encode_obstacle == why
     value: Any = "A" if made.gives == "text" else {"serial": 1, "number": 1}
     with pytest.raises(DefinitionError, match=f"cannot write: {why}"):
         made.encode(value)
@@ -395,7 +395,7 @@ def test_the_short_way_says_what_the_long_one_says() -> None:
     for _ in range(200):
         value = Bits(hex=flipped(good.hex, random.randrange(160))) if random.randrange(2) else good
         reading = made.inspect(value)
-        assert made.attempt(to_word(value)) == (reading.value if reading.ok else None)
+        assert made._decode_raw(to_word(value)) == (reading.value if reading.ok else None)
 
 
 def test_in_a_choice_exactly_one_fits() -> None:

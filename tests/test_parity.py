@@ -92,7 +92,7 @@ def test_columns_are_frames() -> None:
     assert passing(frame) == 1 << 24
     for _ in range(100):
         data = random.getrandbits(24)
-        word = made.write({"facility": data >> 16, "number": data & 0xFFFF})
+        word = made.encode({"facility": data >> 16, "number": data & 0xFFFF})
         assert f"{word:026b}" == "".join(str(each >> data & 1) for each in frame)
         turned = word ^ 1 << random.randrange(26)
         assert any(made.faults(turned))
@@ -119,7 +119,7 @@ def undetected(name: str, errors: int) -> int:
     made, random = layout(name), Random(errors)
     counts = set()
     for _ in range(2):
-        word = made.write({field.name: random.randint(0, field.most) for field in made.fields})
+        word = made.encode({field.name: random.randint(0, field.most) for field in made.fields})
         counts.add(
             sum(
                 not any(made.faults(word ^ sum(1 << place for place in places)))
@@ -218,7 +218,7 @@ def test_a_frame_that_lost_one_bit_has_about_ten_completions() -> None:
     on average 9.9 of them are valid, never fewer than two.
     """
     made, random = layout("wiegand-26"), Random(25)
-    frames = [made.write({"facility": facility, "number": random.randrange(65536)}) for facility in range(256)]
+    frames = [made.encode({"facility": facility, "number": random.randrange(65536)}) for facility in range(256)]
     counts = []
     for frame in random.sample(frames, 128):
         bits = f"{frame:026b}"
@@ -251,12 +251,12 @@ def relations(frames: list[int], length: int) -> int:
 def test_a_box_of_cards_looks_more_regular_than_its_format() -> None:
     """100 consecutive cards of one facility satisfy 19 relations; ten are the format's: 8 facility bits, 2 parities."""
     made = layout("wiegand-26")
-    box = [made.write({"facility": 123, "number": number}) for number in range(1, 101)]
+    box = [made.encode({"facility": 123, "number": number}) for number in range(1, 101)]
     assert relations(box, 26) == 19
     random = Random(19)
-    facility = [made.write({"facility": 123, "number": random.randrange(65536)}) for _ in range(100)]
+    facility = [made.encode({"facility": 123, "number": random.randrange(65536)}) for _ in range(100)]
     assert relations(facility, 26) == 10
-    mixed = [made.write({"facility": random.randrange(256), "number": random.randrange(65536)}) for _ in range(100)]
+    mixed = [made.encode({"facility": random.randrange(256), "number": random.randrange(65536)}) for _ in range(100)]
     assert relations(mixed, 26) == 2
 
 

@@ -263,7 +263,7 @@ def test_every_wrong_bit_of_twenty_characters_is_found_and_located() -> None:
     assert length == 105
     for place in range(length):
         wrong = number ^ 1 << (length - 1 - place)
-        assert TRACK_2.attempt((wrong, length)) is None
+        assert TRACK_2._decode_raw((wrong, length)) is None
         hints = diagnose(TRACK_2, bits(f"{wrong:0{length}b}"))
         flipped = [hint for hint in hints if hint.cause == "flipped-bit"]
         assert [hint.text for hint in flipped] == [f"bit {place} is flipped: {TWENTY!r}"]
@@ -276,7 +276,7 @@ def test_every_pair_of_wrong_bits_is_found() -> None:
         number, length = to_word(codec.encode(TWENTY))
         for one, other in combinations(range(length), 2):
             wrong = number ^ 1 << one ^ 1 << other
-            assert codec.attempt((wrong, length)) is None
+            assert codec._decode_raw((wrong, length)) is None
 
 
 def test_three_wrong_bits_pass_only_where_the_track_becomes_shorter() -> None:
@@ -285,7 +285,7 @@ def test_three_wrong_bits_pass_only_where_the_track_becomes_shorter() -> None:
     passing = [
         text
         for places in combinations(range(length), 3)
-        if (text := TRACK_2.attempt((number ^ sum(1 << place for place in places), length)))
+        if (text := TRACK_2._decode_raw((number ^ sum(1 << place for place in places), length)))
     ]
     assert comb(length, 3) == 187_460
     assert [len(text) for text in passing] == [19]
@@ -324,7 +324,7 @@ def test_random_bits_hardly_ever_read() -> None:
     """Four errors in a thousand at most, in rows as long as a track at 75 bits an inch has them, and longer ones."""
     random = Random(7811)
     for length in (250, 2000):
-        good = sum(TRACK_2.attempt((random.getrandbits(length), length)) is not None for _ in range(2000))
+        good = sum(TRACK_2._decode_raw((random.getrandbits(length), length)) is not None for _ in range(2000))
         assert good <= 8
 
 

@@ -34,7 +34,7 @@ from credkit.audit.sources import (
     places,
 )
 from credkit.core.errors import DefinitionError
-from credkit.core.sentences import shown
+from credkit.core.sentences import redacted_repr
 from credkit.files.regularfiles import LONGEST_LINE
 
 NEWLINE, QUOTE, RETURN = b"\n"[0], b'"'[0], b"\r"[0]
@@ -70,7 +70,7 @@ class CsvSource(Source):
         """What the header says, and what was read of the rows behind it."""
         if len(self.delimiter) != 1 or self.delimiter in '"\r\n\0':
             raise DefinitionError(
-                f"{self.name}: {shown(self.delimiter)} is not one character that can stand between cells"
+                f"{self.name}: {redacted_repr(self.delimiter)} is not one character that can stand between cells"
             )
         self.encoding = encoding_of(self.name, self.encoding)
         begun = self._begun(stream)
@@ -114,7 +114,9 @@ class CsvSource(Source):
             raise DefinitionError(f"{self.name} line 1: the header is not CSV: {error}") from None
         other = next((sign for sign in ";\t|," if sign != self.delimiter and sign in text), None)
         if len(header) == 1 and len(self.columns.wanted) > 1 and other:
-            raise DefinitionError(f"{self.name} line 1: there is one column only: is the delimiter {shown(other)}?")
+            raise DefinitionError(
+                f"{self.name} line 1: there is one column only: is the delimiter {redacted_repr(other)}?"
+            )
         return header
 
 

@@ -33,7 +33,7 @@ from credkit.audit.sources import (
     places,
 )
 from credkit.core.errors import DefinitionError
-from credkit.core.sentences import shown
+from credkit.core.sentences import redacted_repr
 from credkit.files.times import Clock
 
 ROWS = 1 << 18  # of a piece of a Parquet file
@@ -125,7 +125,7 @@ class JsonPiece:
         try:
             record = json.loads(text, object_pairs_hook=_object)
         except _Twice as twice:
-            return f"the key {shown(twice.args[0])} appears twice"
+            return f"the key {redacted_repr(twice.args[0])} appears twice"
         except RecursionError:
             return "the line is not JSON: it is nested too deeply"
         except ValueError as error:
@@ -135,7 +135,7 @@ class JsonPiece:
             return f"the line is {_written(record)}, expected an object"
         for name in self.columns.wanted:
             if name not in record:
-                return f"the key {shown(name)} is missing"
+                return f"the key {redacted_repr(name)} is missing"
             if not isinstance(record[name], str):
                 return f"{name} is {_written(record[name])}, not a text in quotation marks"
             if not record[name].isascii() and any("\ud800" <= char <= "\udfff" for char in record[name]):
@@ -156,7 +156,7 @@ def _written(value: Any) -> str:
     """A value as a sentence about a line may name it."""
     if isinstance(value, dict | list):
         return "an object" if isinstance(value, dict) else "a list"
-    return json.dumps(value) if value is None or isinstance(value, bool) else shown(value)
+    return json.dumps(value) if value is None or isinstance(value, bool) else redacted_repr(value)
 
 
 @dataclass(slots=True, kw_only=True)
@@ -181,12 +181,14 @@ class ParquetSource(Source):
             if name == self.columns.time and isinstance(kind, pl.Datetime):
                 if kind.time_zone is None and not (self.clock.local or self.clock.either):
                     raise DefinitionError(
-                        f"{self.name}: column {shown(name)} has times without a zone, expected with one "
+                        f"{self.name}: column {redacted_repr(name)} has times without a zone, expected with one "
                         f"({self.clock.hint})"
                     )
             elif kind != pl.String and not isinstance(kind, pl.Categorical | pl.Enum):
                 or_times = " or times with a zone" if name == self.columns.time else ""
-                raise DefinitionError(f"{self.name}: column {shown(name)} is of {kind}, expected texts{or_times}")
+                raise DefinitionError(
+                    f"{self.name}: column {redacted_repr(name)} is of {kind}, expected texts{or_times}"
+                )
         for start in range(0, count, ROWS):
             yield ParquetPiece(scan=scan, start=start, columns=self.columns, size=self.size * (start + ROWS) // count)
 

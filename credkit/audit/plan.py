@@ -22,7 +22,7 @@ from credkit.bulk.words import Array
 from credkit.core.codec import Codec
 from credkit.core.errors import DefinitionError
 from credkit.core.reading import TextField
-from credkit.core.sentences import nearest, shown
+from credkit.core.sentences import nearest, redacted_repr
 from credkit.files.times import EPOCH, MICRO, Clock
 from credkit.privacy.payment import has_room
 from credkit.site.model import Kind, Reader, Site
@@ -147,7 +147,8 @@ class Plan:
         codes = known.to_physical().cast(pl.Int64).fill_null(-1).to_numpy()
         strange = codes < 0
         told = {
-            name: f"no reader is called {shown(name)} in the site file{nearest(name, self._codes)}" for name in fresh
+            name: f"no reader is called {redacted_repr(name)} in the site file{nearest(name, self._codes)}"
+            for name in fresh
         }
         names = readers.filter(pl.Series(strange)).to_list()
         return codes, {row: told[name] for row, name in zip(np.flatnonzero(strange).tolist(), names, strict=True)}
@@ -155,7 +156,8 @@ class Plan:
     def _add(self, fresh: list[str]) -> None:
         if len(self.names) + len(fresh) > READERS:
             raise DefinitionError(
-                f"the column {shown(self.columns.reader)} has more than {READERS:,} different values: are they readers?"
+                f"the column {redacted_repr(self.columns.reader)} has more than {READERS:,} "
+                "different values: are they readers?"
             )
         names = [*self.names]  # others read the former list
         for name in fresh:
@@ -185,7 +187,7 @@ class Plan:
                     found[here & (moments >= start) & (moments < end)] = way
         problems = {}
         for row in np.flatnonzero((found < 0) & (codes >= 0)).tolist():
-            problems[row] = f"its time is in no period of the reader {shown(self.names[codes[row]])}"
+            problems[row] = f"its time is in no period of the reader {redacted_repr(self.names[codes[row]])}"
         if not problems and found.size and (found == found[0]).all():
             return int(found[0]), {}
         return found, problems

@@ -23,7 +23,7 @@ import numpy as np
 
 from credkit.bulk.words import Array
 from credkit.core.errors import DefinitionError
-from credkit.core.sentences import nearest, shown
+from credkit.core.sentences import nearest, redacted_repr
 from credkit.files.regularfiles import LONGEST_LINE, NOT_REGULAR, open_regular
 
 PIECE = 1 << 23  # bytes of a piece: large enough that its overhead is small, small enough to hold several
@@ -52,7 +52,7 @@ class Columns:
             raise DefinitionError("the column of texts needs a name")
         if len(set(self.wanted)) < len(self.wanted):
             raise DefinitionError(
-                f"text, reader and time are columns of their own, not {shown(', '.join(self.wanted))}"
+                f"text, reader and time are columns of their own, not {redacted_repr(', '.join(self.wanted))}"
             )
 
     @property
@@ -233,7 +233,7 @@ def encoding_of(name: str, encoding: str) -> str:
         usual = codecs.lookup(encoding).name
         " ".encode(encoding)
     except (LookupError, ValueError):
-        raise DefinitionError(f"{name}: {shown(encoding)} is not a text encoding that Python knows") from None
+        raise DefinitionError(f"{name}: {redacted_repr(encoding)} is not a text encoding that Python knows") from None
     if usual == "utf-8-sig":
         return "utf-8"
     signs = ASCII.encode("ascii")
@@ -287,11 +287,11 @@ def places(name: str, header: Sequence[str], columns: Columns, options: str) -> 
         if column not in header:
             none = "" if option == "text" else f"; --{option} '' says that there is none"
             raise DefinitionError(
-                f"{name} {options}: the column {shown(column)} is missing{nearest(column, header)} "
+                f"{name} {options}: the column {redacted_repr(column)} is missing{nearest(column, header)} "
                 f"(--{option} NAME names another{none})"
             )
         if list(header).count(column) > 1:
-            raise DefinitionError(f"{name} {options}: the column {shown(column)} appears twice")
+            raise DefinitionError(f"{name} {options}: the column {redacted_repr(column)} appears twice")
     return {column: list(header).index(column) for column in columns.wanted}
 
 

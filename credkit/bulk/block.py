@@ -45,15 +45,15 @@ class Block:
     data: Any
     alive: Array | None = None
     rules: dict[Rule, Array] = field(default_factory=dict)
-    leads: dict[Rule, Array] = field(default_factory=dict)
+    first_failures: dict[Rule, Array] = field(default_factory=dict)
     notes: dict[Earned, Array] = field(default_factory=dict)
     length: int | None = None  # of words, where all have the same
 
-    def living(self, rows: Array) -> Array:
+    def valid(self, rows: Array) -> Array:
         """Those of ``rows`` that have a value."""
         return rows if self.alive is None else rows & self.alive
 
-    def bury(self, dead: Array) -> None:
+    def drop_rows(self, dead: Array) -> None:
         """From here on the rows ``dead`` have no value."""
         if dead.any():
             self.alive = ~dead if self.alive is None else self.alive & ~dead

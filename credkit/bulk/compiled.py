@@ -36,7 +36,7 @@ class Decoded:
     values: Any = None
     length: int | None = None
     failures: dict[Rule, Array] = field(default_factory=dict)
-    leads: dict[Rule, Array] = field(default_factory=dict)
+    first_failures: dict[Rule, Array] = field(default_factory=dict)
     notes: dict[Earned, Array] = field(default_factory=dict)
 
     @cached_property
@@ -61,7 +61,7 @@ class Decoded:
         """The same for ``some`` of the rows, by their places or as a slice."""
         found = np.full(len(self.ok[some]), -1, np.int32)
         for index, rule in enumerate(self.rules):
-            rows = self.leads.get(rule, self.failures[rule])[some]
+            rows = self.first_failures.get(rule, self.failures[rule])[some]
             found[rows & (found < 0)] = index
         return found
 
@@ -71,7 +71,11 @@ class Decoded:
             _put(self.fields, self.count, rows, block.data)
         else:
             self.values, self.length = _placed(self.values, self.count, rows, block), block.length
-        for kept, masks in ((self.failures, block.rules), (self.leads, block.leads), (self.notes, block.notes)):
+        for kept, masks in (
+            (self.failures, block.rules),
+            (self.first_failures, block.first_failures),
+            (self.notes, block.notes),
+        ):
             _put(kept, self.count, rows, {key: found.astype(bool, copy=False) for key, found in masks.items()})
 
     def table(self) -> Any:
@@ -159,8 +163,8 @@ class Bulk:
         dimensions for longer frames, the most significant word first); for one from fields a mapping of
         columns. A null reads as an empty text. Raises `DefinitionError` for anything else.
         """
-        if self.codec.unread:
-            raise DefinitionError(f"chain {self.codec.name} cannot read: {self.codec.unread}")
+        if self.codec.decode_obstacle:
+            raise DefinitionError(f"chain {self.codec.name} cannot read: {self.codec.decode_obstacle}")
         found = Decoded(count=rows_in(self.codec.name, self.codec.input, values))
         for rows, block in blocks(self.codec.name, self.codec.input, values, length):
             for place, step in enumerate(self.codec.steps):
@@ -173,8 +177,8 @@ class Bulk:
 
         Rows that cannot be written are not ``ok``; encoding one of them with the chain itself says why.
         """
-        if self.codec.unwritten:
-            raise DefinitionError(f"chain {self.codec.name} cannot write: {self.codec.unwritten}")
+        if self.codec.encode_obstacle:
+            raise DefinitionError(f"chain {self.codec.name} cannot write: {self.codec.encode_obstacle}")
         found = Encoded(count=rows_in(self.codec.name, self.codec.output, values))
         for rows, block in blocks(self.codec.name, self.codec.output, values, length):
             for step in reversed(getattr(self.codec, "writers", (self.codec,))):

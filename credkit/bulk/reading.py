@@ -15,7 +15,7 @@ import numpy as np
 from credkit.bulk import texts
 from credkit.bulk.block import Block, Earned, Rule, column, is_small, mask, settle
 from credkit.bulk.words import LIMB, Array, Frame, Wide, fitted, parity
-from credkit.core.codec import Codec, carry, release
+from credkit.core.codec import Codec, from_raw, to_raw
 from credkit.core.reading import Form
 from credkit.tables.layout import Layout, LayoutCodec, Limit, Piece, number
 from credkit.tables.notation import NotationCodec
@@ -60,28 +60,28 @@ def _wired(block: Block, place: int, step: WiredCodec) -> None:
     assert block.length is not None
     table = wiring(step.rule, block.length, step.flip)
     words = fitted(block.data, max(block.length, table.gives))
-    if table.spare and not step.cuts:
-        block.rules[Rule(place, step.name, "padding")] = block.living((words & table.spare) != 0)
+    if table.spare and not step.is_projection:
+        block.rules[Rule(place, step.name, "padding")] = block.valid((words & table.spare) != 0)
     block.data, block.length = fitted(table.forward(words), table.gives), table.gives
 
 
 def _laid_out(block: Block, place: int, step: Codec, layout: Layout) -> None:
     word = Frame(block.data.limbs) if isinstance(block.data, Wide) else block.data
     for check in layout.checks:
-        block.rules[Rule(place, step.name, check.rule)] = block.living(check.fails(word, parity))
+        block.rules[Rule(place, step.name, check.rule)] = block.valid(check.fails(word, parity))
     for remark in layout.remarks:
         earned = Earned(place, step.name, remark.kind, remark.level)
         if remark.values is None:
             rows = np.ones(block.count, bool)
         else:
             rows = np.isin(number(remark.parts, word), remark.values)
-        block.notes[earned] = block.living(rows) | block.notes.get(earned, False)
-    block.form, block.data, block.length = "fields", layout.read(word), None
+        block.notes[earned] = block.valid(rows) | block.notes.get(earned, False)
+    block.form, block.data, block.length = "fields", layout.decode(word), None
 
 
 def _selected(block: Block, place: int, step: Codec, select: Select) -> None:
     for name, value in select.demanded.items():
-        block.rules[Rule(place, step.name, f"is-{name}")] = block.living(block.data[name] != value)
+        block.rules[Rule(place, step.name, f"is-{name}")] = block.valid(block.data[name] != value)
     found = {outer: block.data[inner] for outer, inner in select.kept.items()}
     for name, value in select.added.items():
         found[name] = column([value] * block.count, step.schema[name])
@@ -116,16 +116,16 @@ def _matched(block: Block, place: int, step: Codec, pattern: Pattern) -> None:
 
 def _rest(block: Block, place: int, step: Codec, good: Array) -> tuple[Array, Block | None]:
     """The living rows that a kernel did not take, and what the codec itself says of them."""
-    rest = np.flatnonzero(block.living(~good))
+    rest = np.flatnonzero(block.valid(~good))
     if not len(rest):
         return rest, None
     few = Block(count=len(rest), form="text", data=block.data.gather(rest).to_list())
     by_value(few, place, step)
     for rule, rows in few.rules.items():
         block.rules[rule] = mask(block.count, rest[rows])
-        block.leads[rule] = mask(block.count, rest[few.leads[rule]])
+        block.first_failures[rule] = mask(block.count, rest[few.first_failures[rule]])
     if few.alive is not None:
-        block.bury(mask(block.count, rest[~few.alive]))
+        block.drop_rows(mask(block.count, rest[~few.alive]))
     return rest, few
 
 
@@ -151,17 +151,17 @@ def by_value(block: Block, place: int, step: Codec) -> None:
         for earned in notes:
             noted.setdefault(earned, []).append(row)
     block.rules |= {rule: mask(block.count, rows) for rule, rows in failing.items()}
-    block.leads |= {rule: mask(block.count, rows) for rule, rows in leading.items()}
+    block.first_failures |= {rule: mask(block.count, rows) for rule, rows in leading.items()}
     block.notes |= {earned: mask(block.count, rows) for earned, rows in noted.items()}
-    block.bury(mask(block.count, [row for row, value in enumerate(values) if value is None]))
+    block.drop_rows(mask(block.count, [row for row, value in enumerate(values) if value is None]))
     settle(block, values, step.output)
 
 
 def _told(place: int, step: Codec, value: Any) -> tuple[Any, tuple[Rule, ...], tuple[Earned, ...]]:
     """What the codec says of one value: its result, the rules that fail, the notes."""
-    reading = step.inspect(release(step.takes, value))
+    reading = step.inspect(from_raw(step.takes, value))
     return (
-        None if reading.value is None else carry(step.gives, reading.value),
+        None if reading.value is None else to_raw(step.gives, reading.value),
         tuple(Rule(place, check.codec, check.rule) for check in reading.checks if not check.passed),
         tuple(Earned(place, step.name, note.kind, note.level) for note in reading.notes),
     )

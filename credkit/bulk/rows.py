@@ -9,11 +9,11 @@ import numpy as np
 
 from credkit.bulk.block import Block
 from credkit.bulk.words import LIMB, Array, Wide
-from credkit.core.codec import carry, is_form
+from credkit.core.codec import is_form, to_raw
 from credkit.core.errors import DefinitionError
 from credkit.core.reading import Form, Schema
-from credkit.core.sentences import nearest, shown
-from credkit.core.shapes import Shape, only, said
+from credkit.core.sentences import nearest, redacted_repr
+from credkit.core.shapes import Shape, describe_lengths, only
 from credkit.core.spans import LIMIT
 
 ROWS = 1 << 16  # of a block: they and what is made of them stay in a processor's cache, and calls cost little
@@ -26,7 +26,7 @@ def blocks(name: str, shape: Shape, values: Any, length: int | None) -> Iterator
     Where there are no rows there is one block without any, so that what comes out has its columns.
     """
     if length is not None and (type(length) is not int or not 0 <= length <= LIMIT):
-        raise DefinitionError(f"{name}: length= is a number of bits from 0 to {LIMIT}, not {shown(length)}")
+        raise DefinitionError(f"{name}: length= is a number of bits from 0 to {LIMIT}, not {redacted_repr(length)}")
     if shape.form == "text":
         yield from _texts(name, values)
     elif shape.form == "bits" and isinstance(values, np.ndarray):
@@ -48,7 +48,7 @@ def rows_in(name: str, shape: Shape, values: Any) -> int:
 
 def _mapping(name: str, values: Any) -> Mapping[Any, Any]:
     if not isinstance(values, Mapping):
-        raise DefinitionError(f"{name}: takes a mapping of columns, not {shown(type(values).__name__)}")
+        raise DefinitionError(f"{name}: takes a mapping of columns, not {redacted_repr(type(values).__name__)}")
     if not values:
         raise DefinitionError(f"{name}: takes a mapping of columns, and this one has none")
     return values
@@ -58,7 +58,7 @@ def _size(what: str, items: str, values: Any) -> int:
     """The length of a list, an array or a column; what has none or no order, and a single text, is no such thing."""
     sized = hasattr(values, "__len__") and not isinstance(values, (str, bytes, bytearray, Mapping, Set))
     if not sized or (isinstance(values, np.ndarray) and not values.ndim):
-        raise DefinitionError(f"{what}: takes a list or {items}, not {shown(type(values).__name__)}")
+        raise DefinitionError(f"{what}: takes a list or {items}, not {redacted_repr(type(values).__name__)}")
     return len(values)
 
 
@@ -78,7 +78,7 @@ def _texts(name: str, values: Any) -> Iterator[tuple[slice, Block]]:
         series = values if isinstance(values, pl.Series) else pl.Series(values)
     except (TypeError, ValueError, pl.exceptions.PolarsError):
         raise DefinitionError(
-            f"{name}: takes a list or a column of texts, not {shown(type(values).__name__)}"
+            f"{name}: takes a list or a column of texts, not {redacted_repr(type(values).__name__)}"
         ) from None
     if series.dtype != pl.String:
         raise DefinitionError(f"{name}: takes a column of texts, not of {series.dtype}")
@@ -90,18 +90,20 @@ def _texts(name: str, values: Any) -> Iterator[tuple[slice, Block]]:
 
 def _objects(name: str, form: Form, values: Any) -> Iterator[tuple[slice, Block]]:
     if not isinstance(values, (list, tuple)):
-        raise DefinitionError(f"{name}: takes a list or an array of {form}, not {shown(type(values).__name__)}")
+        raise DefinitionError(f"{name}: takes a list or an array of {form}, not {redacted_repr(type(values).__name__)}")
     for row, value in enumerate(values):
         if not is_form(form, value):
-            raise DefinitionError(f"{name}: row {row} is {shown(value)}, not {form}")
+            raise DefinitionError(f"{name}: row {row} is {redacted_repr(value)}, not {form}")
     for rows in _slices(len(values)):
-        yield rows, Block(count=rows.stop - rows.start, form=form, data=[carry(form, value) for value in values[rows]])
+        yield rows, Block(count=rows.stop - rows.start, form=form, data=[to_raw(form, value) for value in values[rows]])
 
 
 def _words(name: str, shape: Shape, values: Array, length: int | None) -> Iterator[tuple[slice, Block]]:
     size = only(shape.lengths) if length is None else length
     if size is None:
-        raise DefinitionError(f"{name}: takes {said(shape.lengths)}: length= says how many bits each row has")
+        raise DefinitionError(
+            f"{name}: takes {describe_lengths(shape.lengths)}: length= says how many bits each row has"
+        )
     count = values.shape[1] if values.ndim == 2 else 1
     if values.dtype != np.uint64 or values.ndim not in (1, 2) or count != max(1, -(-size // LIMB)):
         wanted = f"{-(-size // LIMB)} columns of uint64" if size > LIMB else "one row of uint64"
@@ -125,7 +127,7 @@ def _columns(name: str, schema: Schema | None, values: Any) -> Iterator[tuple[sl
         for missing in (key for key in schema if key not in columns):
             raise DefinitionError(f"{name}: the column {missing} is missing{nearest(missing, columns)}")
         for extra in (key for key in columns if key not in schema):
-            raise DefinitionError(f"{name}: there is no field {shown(extra)}, only {', '.join(schema)}")
+            raise DefinitionError(f"{name}: there is no field {redacted_repr(extra)}, only {', '.join(schema)}")
     lengths = {len(found) for found in columns.values()}
     if len(lengths) > 1:
         raise DefinitionError(f"{name}: the columns have {', '.join(map(str, sorted(lengths)))} rows")

@@ -39,7 +39,7 @@ def write(block: Block, step: Codec) -> None:
 
 
 def _written(step: WiredCodec) -> range:
-    return step.input.lengths if step.cuts else step.output.lengths
+    return step.input.lengths if step.is_projection else step.output.lengths
 
 
 def _simple(layout: Layout) -> bool:
@@ -58,9 +58,9 @@ def _admit(block: Block, schema: Schema) -> None:
         row = schema[name]
         assert isinstance(row, Field)
         if row.most < (1 << LIMB) - 1:
-            block.bury(found > max(row.most, 0))
+            block.drop_rows(found > max(row.most, 0))
         if row.least > 0:
-            block.bury(found < row.least)
+            block.drop_rows(found < row.least)
 
 
 def _laid_out(block: Block, step: Codec, layout: Layout) -> None:
@@ -70,7 +70,7 @@ def _laid_out(block: Block, step: Codec, layout: Layout) -> None:
         columns = {name: found * block.alive for name, found in columns.items()}
     if layout.length > LIMB:
         columns = {name: Wide([found]) for name, found in columns.items()}
-    word = fitted(layout.write(columns, parity_bit), layout.length)
+    word = fitted(layout.encode(columns, parity_bit), layout.length)
     block.form, block.data, block.length = "bits", word, layout.length
 
 
@@ -84,7 +84,7 @@ def _selected(block: Block, step: SelectCodec) -> None:
 
 def _wired(block: Block, step: WiredCodec) -> None:
     assert block.length is not None
-    if step.cuts:
+    if step.is_projection:
         table = wiring(step.rule, block.length, step.flip)
         block.data, block.length = fitted(table.forward(block.data), table.gives), table.gives
         return
@@ -95,7 +95,7 @@ def _wired(block: Block, step: WiredCodec) -> None:
 
 def _printed(block: Block, step: NotationCodec) -> None:
     series, good = texts.write(step.notation, block.data)
-    block.bury(~good)
+    block.drop_rows(~good)
     block.form, block.data, block.length = "text", series, None
 
 
@@ -108,12 +108,12 @@ def by_value(block: Block, step: Codec) -> None:
         if key not in told:
             told[key] = None if value is None else _told(step, value)
         values.append(told[key])
-    block.bury(mask(block.count, [row for row, value in enumerate(values) if value is None]))
+    block.drop_rows(mask(block.count, [row for row, value in enumerate(values) if value is None]))
     settle(block, values, step.input)
 
 
 def _told(step: Codec, value: Any) -> Any:
     try:
-        return step.write(value)
+        return step._encode_raw(value)
     except CredkitError:
         return None

@@ -27,7 +27,7 @@ from functools import cache
 from credkit.catalogue.registry import chain
 from credkit.core.codec import to_bits, to_word
 from credkit.core.errors import DefinitionError
-from credkit.core.sentences import nearest, shown
+from credkit.core.sentences import nearest, redacted_repr
 
 GROUPS = ("block 0", "block 1", "block 2", "trailer")
 WIDE = ("blocks 0-4", "blocks 5-9", "blocks 10-14", "trailer")
@@ -302,7 +302,8 @@ def _groups(first: int, last: int, clause: str) -> Sequence[int]:
         return range(first // 5, last // 5 + 1)
     hint = "; the last block of a sector is its trailer" if first == last and first in (3, 15) else ""
     raise DefinitionError(
-        f"{shown(clause.partition(':')[0])} is no group of blocks: they are 0, 1 and 2, or 0-4, 5-9 and 10-14{hint}"
+        f"{redacted_repr(clause.partition(':')[0])} is no group of blocks: they are "
+        f"0, 1 and 2, or 0-4, 5-9 and 10-14{hint}"
     )
 
 
@@ -313,14 +314,18 @@ def _said(body: str, verbs: Collection[str], needed: Collection[str]) -> dict[st
         verb, _, keys = " ".join(part.split()).partition(" ")
         verb = verb.lower()
         if verb not in verbs:
-            raise DefinitionError(f"{shown(part.strip())} does not begin with {', '.join(verbs)}{nearest(verb, verbs)}")
+            raise DefinitionError(
+                f"{redacted_repr(part.strip())} does not begin with {', '.join(verbs)}{nearest(verb, verbs)}"
+            )
         if keys.lower() not in _KEYS:
-            raise DefinitionError(f"{shown(part.strip())}: {verb} is for A, B, A or B, or never")
+            raise DefinitionError(f"{redacted_repr(part.strip())}: {verb} is for A, B, A or B, or never")
         if verb in found:
-            raise DefinitionError(f"{shown(body.strip())} says {verb} twice")
+            raise DefinitionError(f"{redacted_repr(body.strip())} says {verb} twice")
         found[verb] = _KEYS[keys.lower()]
     for verb in needed:
         if verb not in found:
             what = verb if verb in _VERBS else f"change the {_DUTIES[verb]}"
-            raise DefinitionError(f"{shown(body.strip())} does not say who may {what}: '{verb} never' if nobody may")
+            raise DefinitionError(
+                f"{redacted_repr(body.strip())} does not say who may {what}: '{verb} never' if nobody may"
+            )
     return found

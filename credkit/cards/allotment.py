@@ -18,7 +18,7 @@ from typing import Any
 from credkit.cards.geometry import Geometry
 from credkit.cards.plan import Record
 from credkit.core.errors import DefinitionError
-from credkit.core.sentences import shown
+from credkit.core.sentences import redacted_repr
 
 _WHERE = re.compile(r"(?P<what>[a-z]+) (?P<first>[0-9]{1,4})(?:-(?P<last>[0-9]{1,4})| byte (?P<byte>[0-9]{1,2}))?")
 ANYWHERE = "anywhere"
@@ -49,21 +49,21 @@ def where(geometry: Geometry, text: str) -> Where:
     words = ("sector", "sectors", "block", "blocks") if geometry.keys else (geometry.unit, f"{geometry.unit}s")
     if not match or match["what"] not in words:
         example = "sectors 1-4, block 4, block 4 byte 8" if geometry.keys else f"{words[1]} 4-9, {words[0]} 4 byte 2"
-        raise DefinitionError(f"{shown(text)} is no place: they are written as {example} or {ANYWHERE}")
+        raise DefinitionError(f"{redacted_repr(text)} is no place: they are written as {example} or {ANYWHERE}")
     first, last = int(match["first"]), int(match["last"] or match["first"])
     sectors = match["what"].startswith("sector")
     count = len(geometry.sectors) if sectors else geometry.blocks
     if last >= count or last < first:
         what = words[0 if sectors else -1]
-        raise DefinitionError(f"{shown(text)} is not there: {what.rstrip('s')}s are numbered 0 to {count - 1}")
+        raise DefinitionError(f"{redacted_repr(text)} is not there: {what.rstrip('s')}s are numbered 0 to {count - 1}")
     if sectors and match["byte"]:
-        raise DefinitionError(f"{shown(text)}: a byte is counted in a {geometry.unit}, not in a sector")
+        raise DefinitionError(f"{redacted_repr(text)}: a byte is counted in a {geometry.unit}, not in a sector")
     blocks = range(geometry.sectors[first].start, geometry.sectors[last].stop) if sectors else range(first, last + 1)
     found = Where(text, geometry.bytes_of(blocks))
     if match["byte"]:
         byte = int(match["byte"])
         if byte >= geometry.block_size:
-            raise DefinitionError(f"{shown(text)}: a {geometry.unit} has {geometry.block_size} bytes, 0 to "
+            raise DefinitionError(f"{redacted_repr(text)}: a {geometry.unit} has {geometry.block_size} bytes, 0 to "
                                   f"{geometry.block_size - 1}")  # fmt: skip
         found = Where(text, range(found.bytes.start + byte, geometry.size), fixed=True)
     _holds_data(geometry, found)
@@ -77,7 +77,7 @@ def _holds_data(geometry: Geometry, found: Where) -> None:
     duty = geometry.duties[found.bytes.start]
     of = f" of sector {geometry.sector_of(found.bytes.start // geometry.block_size)}" if duty == "trailer" else ""
     said = {"manufacturer": "the manufacturer's", "container": "the capability container", "locks": "lock bytes"}
-    raise DefinitionError(f"{shown(found.said)} holds no data: it is {said.get(duty, f'the {duty}')}{of}")
+    raise DefinitionError(f"{redacted_repr(found.said)} holds no data: it is {said.get(duty, f'the {duty}')}{of}")
 
 
 def allot(geometry: Geometry, records: Sequence[Record], wanted: Mapping[str, Where]) -> dict[str, tuple[int, ...]]:
@@ -115,7 +115,7 @@ class _Memory:
                 clash = clash or problems[index + good[index]]
         free = sum(at not in self.owner for at in room)
         if clash and (place.fixed or free >= record.room):
-            raise DefinitionError(f"record {record.name} does not fit at {shown(place.said)}: {clash}")
+            raise DefinitionError(f"record {record.name} does not fit at {redacted_repr(place.said)}: {clash}")
         mac = f" with its MAC of {record.mac}" if record.mac else ""
         raise DefinitionError(
             f"record {record.name} needs {record.room} bytes{mac}, but {place.said} has {len(room)} bytes for data"

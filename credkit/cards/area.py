@@ -12,10 +12,10 @@ from dataclasses import dataclass
 
 from bitstring import Bits
 
-from credkit.core.codec import Codec, Tabled, Word
+from credkit.core.codec import Codec, TableCodec, Word
 from credkit.core.errors import EncodeError
 from credkit.core.reading import Check, Part, Reading
-from credkit.core.shapes import bits, exactly, said
+from credkit.core.shapes import bits, describe_lengths, exactly
 
 
 def area(size: int) -> Codec:
@@ -32,25 +32,25 @@ def area(size: int) -> Codec:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class AreaCodec(Tabled):
+class AreaCodec(TableCodec):
     """Bits to the same bits, if there are as many as there should be."""
 
-    def attempt(self, carried: Word) -> Word | None:
+    def _decode_raw(self, raw: Word) -> Word | None:
         """The same, or None where the length is another."""
-        return carried if carried[1] in self.input.lengths else None
+        return raw if raw[1] in self.input.lengths else None
 
-    def write(self, carried: Word) -> Word:
+    def _encode_raw(self, raw: Word) -> Word:
         """The same; raises `EncodeError` where the length is another."""
-        if carried[1] not in self.input.lengths:
-            raise EncodeError(f"{self.name}: writes {said(self.input.lengths)}, not {carried[1]}")
-        return carried
+        if raw[1] not in self.input.lengths:
+            raise EncodeError(f"{self.name}: writes {describe_lengths(self.input.lengths)}, not {raw[1]}")
+        return raw
 
     def inspect(self, value: Bits) -> Reading:
         """The same, each bit traced to itself."""
         if len(value) not in self.input.lengths:
             check = Check(
                 codec=self.name, rule="length", claim="the length in bits", form="bits",
-                expected=said(self.input.lengths), found=len(value),
+                expected=describe_lengths(self.input.lengths), found=len(value),
             )  # fmt: skip
             return Reading(value=None, checks=(check,))
         whole = tuple(range(len(value)))

@@ -21,7 +21,7 @@ from bitstring import Bits
 from credkit.cards.plan import IDENTITY, Plan
 from credkit.catalogue.registry import chain
 from credkit.core.errors import DefinitionError
-from credkit.core.sentences import shown
+from credkit.core.sentences import redacted_repr
 from credkit.files.csvfiles import File, guarded, records
 from credkit.privacy.accounts import holds_account
 
@@ -57,11 +57,11 @@ def credentials(plan: Plan, file: File) -> Iterator[Credential]:
         name = normalize("NFC", normalize("NFC", found.name).casefold())
         if (before := names.setdefault(name, line)) != line:
             file.refuse(
-                line, f"credential_id {shown(found.name)} is that of line {before}: each names files of its own"
+                line, f"credential_id {redacted_repr(found.name)} is that of line {before}: each names files of its own"
             )
         if (before := serials.setdefault(found.serial, line)) != line:
             file.refuse(
-                line, f"serial {shown(found.serial.hex().upper())} is that of line {before}: each is one card's"
+                line, f"serial {redacted_repr(found.serial.hex().upper())} is that of line {before}: each is one card's"
             )
         yield found
 
@@ -72,11 +72,11 @@ def credential(plan: Plan, file: File, line: int, cells: Sequence[str]) -> Crede
     name, serial = (row[column] for column in IDENTITY)
     for column, problem in zip(IDENTITY, (name_problem(name), serial_problem(plan, serial)), strict=True):
         if problem:
-            file.refuse(line, f"{column} {shown(row[column])} {problem}")
+            file.refuse(line, f"{column} {redacted_repr(row[column])} {problem}")
     if holds_account(name) and not plan.not_payment:
         file.refuse(
-            line, f"credential_id {shown(name)} looks like a payment account number, and would name files: if it is "
-            'another number, write not_payment = "what it is" into [plan] of the plan',
+            line, f"credential_id {redacted_repr(name)} looks like a payment account number, and would name files: if "
+            'it is another number, write not_payment = "what it is" into [plan] of the plan',
         )  # fmt: skip
     return Credential(line=line, name=name, serial=bytes.fromhex(serial), row=row)
 
@@ -90,7 +90,7 @@ def name_problem(name: str) -> str:
     if not name:
         return "is empty: it names files"
     if bad := next((char for char in name if char in NOT_IN_NAMES or not char.isprintable()), ""):
-        what = shown(bad) if bad.isprintable() else f"the character U+{ord(bad):04X}"
+        what = redacted_repr(bad) if bad.isprintable() else f"the character U+{ord(bad):04X}"
         return f"holds {what}: it names files, and no name of a file may"
     if name != name.strip():
         return "begins or ends with a space: it names files"
@@ -99,7 +99,7 @@ def name_problem(name: str) -> str:
     if name.endswith("."):
         return "ends with a full stop: it names files, and some systems take it away"
     if name.startswith(FORMULA):
-        return f"begins with {shown(name[0])}: spreadsheets take that for a formula, and shells for an option"
+        return f"begins with {redacted_repr(name[0])}: spreadsheets take that for a formula, and shells for an option"
     if guarded(name) != name:
         return "holds a formula behind a semicolon, where some spreadsheets begin a cell"
     if DEVICES.fullmatch(name):
@@ -129,5 +129,5 @@ def row_credential(plan: Plan, row: Mapping[str, str]) -> Credential:
         if column not in row:
             raise DefinitionError(f"the credential has no {column}, expected {', '.join(plan.columns)}")
     if problem := serial_problem(plan, row["serial"]):
-        raise DefinitionError(f"serial {shown(row['serial'])} {problem}")
+        raise DefinitionError(f"serial {redacted_repr(row['serial'])} {problem}")
     return Credential(line=0, name=row["credential_id"], serial=bytes.fromhex(row["serial"]), row=row)

@@ -31,12 +31,12 @@ from bitstring import Bits
 from credkit.cards.image import mac_label
 from credkit.cards.keys import MasterKey, record_mac
 from credkit.cards.plan import Plan, Record
-from credkit.core.codec import Codec, Entry, Tabled, Word, check_fields, to_bits, to_word
+from credkit.core.codec import Codec, Entry, TableCodec, Word, check_fields, to_bits, to_word
 from credkit.core.errors import DefinitionError
 from credkit.core.grammar import step
 from credkit.core.reading import Check, Field, Note, Part, Place, Reading
-from credkit.core.sentences import nearest, shown
-from credkit.core.shapes import Shape, bits, exactly, said
+from credkit.core.sentences import nearest, redacted_repr
+from credkit.core.shapes import Shape, bits, describe_lengths, exactly
 from credkit.tables.wiring import Wiring
 
 SERIAL = "serial"
@@ -65,7 +65,7 @@ def memory_entry(plans: Mapping[str, Plan], masters: Mapping[str, MasterKey] = _
         if plan not in known:
             raise DefinitionError(f"memory: there is no plan {_unknown(plan, known)}")
         if serial not in ("", SERIAL):
-            raise DefinitionError(f"memory: behind the record stands {SERIAL} or nothing, not {shown(serial)}")
+            raise DefinitionError(f"memory: behind the record stands {SERIAL} or nothing, not {redacted_repr(serial)}")
         return _built(plan, known[plan], record, bool(serial), held.get(plan))
 
     return Entry(
@@ -80,7 +80,7 @@ def blocks_of(plan: Plan, record: Record) -> tuple[int, ...]:
 
 
 def _unknown(name: str, known: Mapping[str, Any]) -> str:
-    return f"{shown(name)}, only {', '.join(known) or 'none at all'}{nearest(name, known)}"
+    return f"{redacted_repr(name)}, only {', '.join(known) or 'none at all'}{nearest(name, known)}"
 
 
 def _built(name: str, plan: Plan, title: str, serial: bool, master: MasterKey | None) -> Codec:
@@ -107,14 +107,14 @@ def _built(name: str, plan: Plan, title: str, serial: bool, master: MasterKey | 
     unsent = ""
     if record.mac and not verifies:
         unsent = "no master key is given" if serial else "no serial number stands in front"
-    unwritten = f"its MAC cannot be made: {unsent}" if unsent else None
+    encode_obstacle = f"its MAC cannot be made: {unsent}" if unsent else None
     if serial and not as_field:
-        unwritten = f"the {SERIAL} number in front of it is no part of a text"
+        encode_obstacle = f"the {SERIAL} number in front of it is no part of a text"
     shape = bits(exactly(wiring.takes))
     codec = MemoryCodec(
         name=own, input=shape, output=inner, record=record, stored=record.codec, wiring=wiring, front=front,
         as_field=as_field, master=master if verifies else None, label=mac_label(plan, record), unsent=unsent,
-        unwritten=unwritten, cuts=bool(unwritten) or wiring.takes > wiring.gives + front,
+        encode_obstacle=encode_obstacle, is_projection=bool(encode_obstacle) or wiring.takes > wiring.gives + front,
     )  # fmt: skip
     if verifies:  # where the extra is missing this is the time to say so
         codec.mac(bytes(plan.serial), bytes(record.size))
@@ -122,7 +122,7 @@ def _built(name: str, plan: Plan, title: str, serial: bool, master: MasterKey | 
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class MemoryCodec(Tabled):
+class MemoryCodec(TableCodec):
     """Blocks to what one record in them means.
 
     ``stored`` reads the record, ``wiring`` brings it together, MAC included; ``front`` bits of
@@ -139,7 +139,7 @@ class MemoryCodec(Tabled):
     label: str
     unsent: str
 
-    def before(self, flowing: Shape) -> Shape:
+    def input_for(self, flowing: Shape) -> Shape:
         """What encoding hands on: whole blocks, whatever it left out on reading."""
         return self.input
 
@@ -160,13 +160,13 @@ class MemoryCodec(Tabled):
         made = self.mac(serial.to_bytes(self.front // 8, "big"), data.to_bytes(self.record.size, "big"))
         return compare_digest(made, mac.to_bytes(self.record.mac, "big"))
 
-    def attempt(self, carried: Word) -> Any:
+    def _decode_raw(self, raw: Word) -> Any:
         """What the record means, or None where it cannot be read or its MAC is another."""
-        word, length = carried
+        word, length = raw
         if length != self.wiring.takes:
             return None
         serial, data, mac = self.cut(word)
-        value = self.stored.attempt((data, 8 * self.record.size))
+        value = self.stored._decode_raw((data, 8 * self.record.size))
         if value is None or not self.genuine(serial, data, mac):
             return None
         return self.told(serial, value)
@@ -175,16 +175,16 @@ class MemoryCodec(Tabled):
         """``value`` with the serial number, where that is one of its fields."""
         return MappingProxyType({SERIAL: serial, **value}) if self.as_field else value
 
-    def write(self, carried: Any) -> Word:
+    def _encode_raw(self, raw: Any) -> Word:
         """The blocks with the record in them, all other bytes zero; raises `EncodeError` as its chain does."""
-        if self.unwritten:
-            raise DefinitionError(f"{self.name} cannot write: {self.unwritten}")
+        if self.encode_obstacle:
+            raise DefinitionError(f"{self.name} cannot write: {self.encode_obstacle}")
         serial = 0
         if self.as_field:
-            check_fields(self.name, self.schema, carried)
-            serial = carried[SERIAL]
-            carried = {name: item for name, item in carried.items() if name != SERIAL}
-        data, _ = self.stored.write(carried)
+            check_fields(self.name, self.schema, raw)
+            serial = raw[SERIAL]
+            raw = {name: item for name, item in raw.items() if name != SERIAL}
+        data, _ = self.stored._encode_raw(raw)
         mac = b""
         if self.master is not None:
             mac = self.mac(serial.to_bytes(self.front // 8, "big"), data.to_bytes(self.record.size, "big"))
@@ -197,7 +197,7 @@ class MemoryCodec(Tabled):
         if length != self.wiring.takes:
             check = Check(
                 codec=self.name, rule="length", claim="the length in bits", form="bits",
-                expected=said(self.input.lengths), found=length,
+                expected=describe_lengths(self.input.lengths), found=length,
             )  # fmt: skip
             return Reading(value=None, checks=(check,))
         serial, data, mac = self.cut(word)
@@ -245,7 +245,7 @@ class MemoryCodec(Tabled):
         return replace(
             check, codec=self.name, form="bits", claim=f"in record {self.record.name}, {check.claim}",
             at=at if at or check.passed else whole, covers=self.placed(inner.traced(check, check.covers)),
-            found=check.found if check.passed or check.form == "bits" else shown(check.found),
+            found=check.found if check.passed or check.form == "bits" else redacted_repr(check.found),
         )  # fmt: skip
 
     def named(self, value: Any, origin: Any, here: tuple[Place, ...], there: tuple[Place, ...]) -> Iterator[Part]:

@@ -16,8 +16,8 @@ from typing import Any
 from bitstring import Bits
 
 from credkit.core.reading import Level, Note
-from credkit.core.sentences import shown
-from credkit.core.spans import written
+from credkit.core.sentences import redacted_repr
+from credkit.core.spans import format_span
 from credkit.privacy.accounts import holds_account, holds_track
 
 PUBLISHED = "published-key"  # of a difference or note: a default key that anybody can look up
@@ -107,7 +107,7 @@ def told(value: Any, *, reveal: bool = False) -> str:
     ('number=411436******6785', "'4114360123456785'")
     """
     if not reveal:
-        return shown(value)
+        return redacted_repr(value)
     if isinstance(value, Mapping):
         return " ".join(f"{name}={item}" for name, item in value.items())
     if isinstance(value, Bits):
@@ -128,7 +128,7 @@ def hexed(data: bytes, whole: bytes = b"", *, reveal: bool = False) -> str:
     text = (whole or data).replace(b"\0", b"").decode("latin-1")
     if holds_account(text) or holds_track(text):
         return f"{len(data)} bytes that may be an account number"
-    return shown(data.hex().upper())
+    return redacted_repr(data.hex().upper())
 
 
 def numbered(what: str, numbers: Iterable[int]) -> str:
@@ -138,4 +138,4 @@ def numbered(what: str, numbers: Iterable[int]) -> str:
     ('sectors 1-3', 'page 5')
     """
     found = sorted(numbers)
-    return f"{what}{'s' * (len(found) > 1)} {written(found)}"
+    return f"{what}{'s' * (len(found) > 1)} {format_span(found)}"

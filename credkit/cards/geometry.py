@@ -28,7 +28,7 @@ from functools import cached_property, lru_cache
 
 from credkit.core.codec import PRACTICE
 from credkit.core.errors import DefinitionError
-from credkit.core.sentences import nearest, shown
+from credkit.core.sentences import nearest, redacted_repr
 
 COMMON = (
     "sectors-5x4", "sectors-16x4", "sectors-32x4+8x16", "type2-48", "type2-144", "type2-496", "type2-872",
@@ -174,13 +174,13 @@ def geometry(name: str) -> Geometry:
     if match := _TYPE5.fullmatch(name):
         return _type5(name, int(match[1]), int(match[2]))
     raise DefinitionError(
-        f"no geometry is called {shown(name)}; they are written as {', '.join(COMMON[1:4])} or {COMMON[-3]}"
+        f"no geometry is called {redacted_repr(name)}; they are written as {', '.join(COMMON[1:4])} or {COMMON[-3]}"
         f"{nearest(name, COMMON)}"
     )
 
 
 def _refuse(name: str, problem: str) -> DefinitionError:
-    return DefinitionError(f"geometry {shown(name)}: {problem}")
+    return DefinitionError(f"geometry {redacted_repr(name)}: {problem}")
 
 
 def _sectors(name: str, parts: list[list[str]]) -> Geometry:

@@ -57,7 +57,7 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING, Final, NoReturn
 
 from credkit.core.errors import DefinitionError, EncodeError
-from credkit.core.sentences import shown
+from credkit.core.sentences import redacted_repr
 
 if TYPE_CHECKING:
     from cryptography.hazmat.primitives.cmac import CMAC
@@ -167,7 +167,7 @@ def card_key(master: MasterKey, *, label: str, serial: bytes, sector: int, slot:
     `DefinitionError` for a sector, slot, size or label that cannot be.
     """
     if slot not in ("A", "B"):
-        raise DefinitionError(f"a sector has the keys A and B, not {shown(slot)}")
+        raise DefinitionError(f"a sector has the keys A and B, not {redacted_repr(slot)}")
     _within("the number of a sector", sector, (0, 255))
     _within("bytes of a card's key", size, CARD_KEYS)
     context = _serial(serial) + bytes((sector,)) + slot.encode("ascii")
@@ -216,10 +216,10 @@ def kdf_counter_cmac(key: bytes, fixed: bytes, size: int, counter_bits: int = 8,
 def _uncounted(size: int, counter_bits: int) -> str:
     """Why a counter of so many bits cannot number the blocks of ``size`` bytes; empty where it can."""
     if counter_bits not in COUNTERS:
-        return f"a counter has {_listed(COUNTERS)} bits, not {shown(counter_bits)}"
+        return f"a counter has {_listed(COUNTERS)} bits, not {redacted_repr(counter_bits)}"
     most = BLOCK * ((1 << counter_bits) - 1)
     if not 1 <= size <= most:
-        return f"a counter of {counter_bits} bits numbers 1 to {most} bytes, not {shown(size)}"
+        return f"a counter of {counter_bits} bits numbers 1 to {most} bytes, not {redacted_repr(size)}"
     return ""
 
 
@@ -253,24 +253,24 @@ def _serial(serial: bytes) -> bytes:
 def _said(label: str) -> str:
     """A label of a caller, which is not empty."""
     if not isinstance(label, str) or not label:
-        raise DefinitionError(f"a label of a key is a text of at least one character, not {shown(label)}")
+        raise DefinitionError(f"a label of a key is a text of at least one character, not {redacted_repr(label)}")
     return label
 
 
 def _label(label: str) -> bytes:
     """A label as its bytes, in which no 00 stands: that is where it ends."""
     if "\0" in _said(label):
-        raise DefinitionError(f"a label of a key holds no zero character, and {shown(label)} does")
+        raise DefinitionError(f"a label of a key holds no zero character, and {redacted_repr(label)} does")
     data = label.encode("utf-8", "replace")
     if data.decode("utf-8") != label:
-        raise DefinitionError(f"a label of a key is a text that UTF-8 can write, not {shown(label)}")
+        raise DefinitionError(f"a label of a key is a text that UTF-8 can write, not {redacted_repr(label)}")
     return data
 
 
 def _within(what: str, number: int, least_most: tuple[int, int]) -> None:
     least, most = least_most
     if not isinstance(number, int) or isinstance(number, bool) or not least <= number <= most:
-        raise DefinitionError(f"{what}: {least} to {most}, not {shown(number)}")
+        raise DefinitionError(f"{what}: {least} to {most}, not {redacted_repr(number)}")
 
 
 def _listed(numbers: tuple[int, ...]) -> str:

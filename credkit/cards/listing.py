@@ -24,9 +24,9 @@ from pathlib import Path
 from credkit.cards.geometry import Geometry
 from credkit.cards.image import SPARE, Image, Trailer
 from credkit.cards.plan import Plan, Record
-from credkit.core.codec import release
+from credkit.core.codec import from_raw
 from credkit.core.errors import DefinitionError
-from credkit.core.sentences import shown
+from credkit.core.sentences import redacted_repr
 from credkit.files.regularfiles import open_regular
 
 GROUP = 4  # bytes written together
@@ -66,8 +66,8 @@ class Listing:
 
     def _head(self, image: Image, credential: str, serial: bytes) -> Iterator[str]:
         plan = self.plan
-        yield f"# credential {shown(credential)}, serial {serial.hex().upper()}"
-        yield f"# plan {shown(plan.name)}, {plan.geometry.name}; {self.unit}s in the order of writing"
+        yield f"# credential {redacted_repr(credential)}, serial {serial.hex().upper()}"
+        yield f"# plan {redacted_repr(plan.name)}, {plan.geometry.name}; {self.unit}s in the order of writing"
         if image.trailers:
             if all(trailer.data for trailer in image.trailers):
                 yield "# confidential: the keys of this card stand below; whoever has them can read and rewrite it"
@@ -100,10 +100,10 @@ def _meaning(record: Record, image: Image) -> str:
         return ""
     size = len(next(iter(image.blocks.values())))
     data = bytes([image.blocks[at // size][at % size] for at in record.places[: record.size]])
-    value = record.codec.attempt((int.from_bytes(data, "big"), 8 * record.size))
+    value = record.codec._decode_raw((int.from_bytes(data, "big"), 8 * record.size))
     if value is None:
         return ""
-    text = shown(release(record.codec.gives, value))
+    text = redacted_repr(from_raw(record.codec.gives, value))
     if text.isprintable():
         return f" {text}"
     return " " + "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)

@@ -34,7 +34,7 @@ from string import hexdigits
 from credkit.cards.keys import BLOCK, FOR_CHECK, SIZES, cmac, refusal
 from credkit.cards.keys import MasterKey as MasterKey  # whoever asks for one finds its type here too
 from credkit.core.errors import DefinitionError
-from credkit.core.sentences import shown
+from credkit.core.sentences import redacted_repr
 
 EXAMPLES = (  # NIST SP 800-38B, appendix D: the keys of its examples
     "2b7e151628aed2a6abf7158809cf4f3c",
@@ -71,7 +71,7 @@ def master_from_environment(name: str) -> MasterKey:
     if not _VARIABLE.fullmatch(name) or may_be_key(name):
         del name
         raise DefinitionError("the name of an environment variable is needed here, never the key itself")
-    named = f"environment variable {shown(name)}"
+    named = f"environment variable {redacted_repr(name)}"
     if name not in os.environ:
         raise DefinitionError(f"{named}: it is not set, expected a master key in it")
     return _master(os.environ[name], named, "environment variable")
@@ -159,7 +159,7 @@ def _unfit(found: os.stat_result) -> str:
 
 
 def _named(name: str) -> str:
-    return "(whose name may itself be a key)" if may_be_key(name) else shown(name)
+    return "(whose name may itself be a key)" if may_be_key(name) else redacted_repr(name)
 
 
 def may_be_key(name: str, least: int = HALF) -> bool:

@@ -21,7 +21,7 @@ from textwrap import wrap
 
 from credkit.cards.access import Access
 from credkit.cards.plan import Plan, Record
-from credkit.core.spans import runs, written
+from credkit.core.spans import format_span, runs
 from credkit.explain.screen import WIDTH, plain
 from credkit.privacy.accounts import masked
 
@@ -70,15 +70,15 @@ class Section:
     @property
     def title(self) -> str:
         """The sectors, and what is to be said of all their blocks."""
-        blocks = f" (blocks {written(self.blocks)}), each" if len(self.sectors) > 1 else ""
+        blocks = f" (blocks {format_span(self.blocks)}), each" if len(self.sectors) > 1 else ""
         return f"{_numbered('sector', self.sectors)}{blocks}{self.words and f': {self.words}'}"
 
     def label(self, row: Row) -> str:
         """The blocks of a row: their numbers, or with ``+`` their places in each of several sectors."""
         size = len(self.blocks) // len(self.sectors)
         if len(self.sectors) == 1:
-            return written(row.blocks)
-        return "+" + written(block - self.blocks.start for block in row.blocks if block < self.blocks.start + size)
+            return format_span(row.blocks)
+        return "+" + format_span(block - self.blocks.start for block in row.blocks if block < self.blocks.start + size)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -119,7 +119,7 @@ class MemoryMap:
 
 
 def _numbered(what: str, numbers: range | tuple[int, ...]) -> str:
-    return f"{what}{'s' * (len(numbers) > 1)} {written(numbers)}"
+    return f"{what}{'s' * (len(numbers) > 1)} {format_span(numbers)}"
 
 
 def _keys(plan: Plan) -> Iterator[str]:

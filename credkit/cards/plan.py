@@ -19,8 +19,8 @@ from credkit.cards.geometry import LOCKED_BY_ONE, PAGE, STATIC, Geometry
 from credkit.core.codec import Codec, to_bits, to_word
 from credkit.core.errors import CredkitError, EncodeError
 from credkit.core.reading import Field, Reading
-from credkit.core.sentences import shown
-from credkit.core.spans import written
+from credkit.core.sentences import redacted_repr
+from credkit.core.spans import format_span
 
 IDENTITY = ("credential_id", "serial")  # the columns that every list of credentials has
 MESSAGE = "tlv"  # the step that a message in an NFC Forum data area begins with
@@ -93,11 +93,13 @@ def _item(codec: Codec, name: str, text: str) -> int | str:
     if not isinstance(row, Field):
         return text
     if not _DIGITS.fullmatch(text):
-        raise EncodeError(f"{codec.name}: {name} is {shown(text)}, not a whole number in decimal digits")
+        raise EncodeError(f"{codec.name}: {name} is {redacted_repr(text)}, not a whole number in decimal digits")
     if row.digits and len(text) != row.digits:
-        whole = f": were leading zeros lost ({shown(text.zfill(row.digits))})?" if len(text) < row.digits else ""
+        whole = (
+            f": were leading zeros lost ({redacted_repr(text.zfill(row.digits))})?" if len(text) < row.digits else ""
+        )
         count = f"{len(text)} digit{'s' * (len(text) != 1)}"
-        raise EncodeError(f"{codec.name}: {name} is {shown(text)}, {count}, expected {row.digits}{whole}")
+        raise EncodeError(f"{codec.name}: {name} is {redacted_repr(text)}, {count}, expected {row.digits}{whole}")
     return int(text)
 
 
@@ -286,4 +288,4 @@ class Plan:
 
 
 def _numbered(what: str, numbers: Sequence[int]) -> str:
-    return f"{what}{'s' * (len(numbers) > 1)} {written(numbers)}"
+    return f"{what}{'s' * (len(numbers) > 1)} {format_span(numbers)}"

@@ -32,7 +32,7 @@ from credkit.core.chains import link
 from credkit.core.codec import Codec
 from credkit.core.errors import CredkitError
 from credkit.core.reading import Field
-from credkit.core.sentences import nearest, shown
+from credkit.core.sentences import nearest, redacted_repr
 from credkit.core.shapes import only
 from credkit.files.regularfiles import read_regular
 from credkit.files.tomltable import Table, read_toml
@@ -98,7 +98,9 @@ class _Builder:
         self.lock_bytes(plan)
         for column in plan.ignored:
             if column in (*IDENTITY, *(used for record in placed for used in record.columns.values())):
-                head.refuse("ignore", f"the column {shown(column)} is used by a record, or is there in any case")
+                head.refuse(
+                    "ignore", f"the column {redacted_repr(column)} is used by a record, or is there in any case"
+                )
         return plan
 
     def lock_bytes(self, plan: Plan) -> None:
@@ -171,7 +173,9 @@ class _Builder:
             where.refuse(key, "it may itself be a key, and plans are read by many: a name is needed here")
         if not label or not label.isprintable() or len(label.encode()) > 64:
             what = "a label" if table.has("label") else "a label, which is the plan's name unless it is declared,"
-            table.refuse("label", f"{what} of 1 to 64 bytes without control characters is needed, not {shown(label)}")
+            table.refuse(
+                "label", f"{what} of 1 to 64 bytes without control characters is needed, not {redacted_repr(label)}"
+            )
         return {slot: self.key(table, slot) for slot in SLOTS if self.geometry.keys}, label
 
     def key(self, table: Table, slot: str) -> bytes | None:
@@ -200,7 +204,7 @@ class _Builder:
         for role in roles:
             if role not in self.roles:
                 near = nearest(role, self.roles)
-                table.refuse(key, f"{shown(role)} is not a role: {', '.join(self.roles)} or {NOBODY}{near}")
+                table.refuse(key, f"{redacted_repr(role)} is not a role: {', '.join(self.roles)} or {NOBODY}{near}")
         return "".join(slot for slot in SLOTS if any(self.roles[role] == slot for role in roles))
 
     def access(self, records: Sequence[Record], keys: Mapping[str, bytes | None]) -> dict[int, Access]:
@@ -242,7 +246,9 @@ class _Builder:
         records, wanted = [], {}
         for table in tables:
             if not _NAME.fullmatch(table.name):
-                table.refuse("stored", f"{shown(table.name)} is no name of a record: small letters, digits and hyphens")
+                table.refuse(
+                    "stored", f"{redacted_repr(table.name)} is no name of a record: small letters, digits and hyphens"
+                )
             if table.name == DIRECTORY:
                 table.refuse("stored", f"{DIRECTORY} is the name of the record that [directory] makes")
             records.append(self.record(table))
@@ -304,7 +310,7 @@ class _Builder:
         if len(fitting) == 1 and size != fitting[0]:
             table.refuse("size", f"the chain {codec.name} reads {fitting[0]} bytes, not {size}")
         fixed = table.guard("stored", lambda: link([area(size), codec]))
-        for why, verb in ((fixed.unread, "read"), (fixed.unwritten, "written")):
+        for why, verb in ((fixed.decode_obstacle, "read"), (fixed.encode_obstacle, "written")):
             if why:
                 table.refuse("stored", f"a record of {size} bytes cannot be {verb}: {why}")
         if problem := _never(fixed):
@@ -332,7 +338,7 @@ class _Builder:
             table.refuse("column", "the column of the credentials is needed here, and the key is missing")
         for column in found.values():
             if not column or column in IDENTITY:
-                table.refuse("column", f"{shown(column)} is no column of a record's own")
+                table.refuse("column", f"{redacted_repr(column)} is no column of a record's own")
         return found
 
     def constant(self, table: Table, record: Record) -> Record:

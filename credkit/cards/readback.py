@@ -27,7 +27,7 @@ from credkit.cards.recordcheck import RecordCheck, RestCheck
 from credkit.cards.trailercheck import TrailerCheck
 from credkit.catalogue.registry import chain
 from credkit.core.errors import DefinitionError
-from credkit.core.sentences import shown
+from credkit.core.sentences import redacted_repr
 from credkit.files.csvfiles import File
 
 Progress = Callable[[int], None]
@@ -135,17 +135,18 @@ class Checking:
         named = self.by_name.get(back.stem)
         if serial is None:
             if named is None:
-                text = f"no serial number was read, and no credential is called {shown(back.stem)}"
+                text = f"no serial number was read, and no credential is called {redacted_repr(back.stem)}"
                 found.differ("credential-unknown", "", text)
             return named
         holder = self.by_serial.get(serial)
         if holder is None:
             if named is None:
-                text = f"no credential has its serial number {shown(serial.hex().upper())}"
+                text = f"no credential has its serial number {redacted_repr(serial.hex().upper())}"
                 found.differ("credential-unknown", "", text)
             return named
         if named is not None and named is not holder:
-            text = f"the file is called like credential {shown(named.name)}, but its serial number is that of another"
+            text = f"the file is called like credential {redacted_repr(named.name)}, but its serial number is that of "
+            text += "another"
             found.note("named-otherwise", "care", text)
         return holder
 
@@ -196,7 +197,8 @@ class Checker:
             found.note("serial-not-seen", "care", text)
             serial = holder.serial if holder else None
         elif holder and holder.serial != serial:
-            said = f"is {shown(serial.hex().upper())}, the credentials say {shown(holder.serial.hex().upper())}"
+            read, issued = (redacted_repr(each.hex().upper()) for each in (serial, holder.serial))
+            said = f"is {read}, the credentials say {issued}"
             found.differ("serial-differs", self.plan.geometry.place(0), f"the serial number {said}")
         for record in self.records:
             record.check(back, holder.row if holder else None, serial, found)

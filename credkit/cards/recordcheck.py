@@ -21,7 +21,7 @@ from credkit.cards.objections import remarks
 from credkit.cards.plan import Plan, Record
 from credkit.core.errors import CredkitError
 from credkit.core.reading import Reading
-from credkit.core.sentences import shown
+from credkit.core.sentences import redacted_repr
 
 Stretch = tuple[int, int]  # bytes of the memory: the first, and the one behind the last
 WINDOW = 8  # bytes that are shown from the first different one on
@@ -103,14 +103,15 @@ class RecordCheck:
             text = f"record {record.name} says what it should, but in other bytes, from {self.place(data, expected)} on"
             found.note("written-otherwise", "care", text)
         elif expected is not None:
-            text = f"record {record.name} is {shown(reading.value)}{self.blank(data)}, {wanted} {self.said(expected)}"
+            is_now = f"{redacted_repr(reading.value)}{self.blank(data)}"
+            text = f"record {record.name} is {is_now}, {wanted} {self.said(expected)}"
             found.differ(
                 "record-differs", self.place(data, expected), text + self.bytes_of(data, expected), record.name
             )
 
     def said(self, expected: bytes) -> str:
         """What the expected bytes mean."""
-        return shown(self.record.read(expected).value)
+        return redacted_repr(self.record.read(expected).value)
 
     def faulty(self, reading: Reading) -> str:
         """The place in memory of the first bit that a failed check judges."""

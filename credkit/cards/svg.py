@@ -18,7 +18,7 @@ from xml.sax.saxutils import escape
 
 from credkit.cards.memorymap import FREE, MAC, RECORD, MemoryMap, Row, Section, Stretch, memory_map
 from credkit.cards.plan import Plan
-from credkit.core.spans import written
+from credkit.core.spans import format_span
 from credkit.privacy.accounts import masked
 
 WIDTH = 960  # pixels of the whole picture
@@ -211,7 +211,7 @@ class _Sheet:
         """Some bytes in a row, with a line between each and the next, and a title for who points at it."""
         x, width = left + stretch.at.start * self.cell, len(stretch.at) * self.cell
         unit = self.drawn.plan.geometry.unit
-        where = f"{unit} {section.label(row)}, byte {written(stretch.at)}"
+        where = f"{unit} {section.label(row)}, byte {format_span(stretch.at)}"
         what = stretch.name or _PATTERNS[stretch.kind][2]
         yield f'<g class="stretch" data-kind="{stretch.kind}"><title>{_said(f"{where}: {what}")}</title>'
         yield from self.box(x, self.y, width, height, stretch)

@@ -17,7 +17,7 @@ from credkit.core.chains import link
 from credkit.core.codec import Codec, Entry
 from credkit.core.errors import DefinitionError, UnknownCodec
 from credkit.core.grammar import StepText, parse
-from credkit.core.sentences import nearest, shown
+from credkit.core.sentences import nearest, redacted_repr
 
 ELSEWHERE = {  # steps that need something of the site's, and where that is given
     "map": "map:TABLE,FIELD needs a list: [tables.TABLE] in a site file, or map_entry(...) in codecs= in Python",
@@ -108,7 +108,7 @@ def get(name: str, codecs: Iterable[Entry] = ()) -> Entry:
     credkit.UnknownCodec: no codec is called 'weigand-26'; did you mean wiegand-26?
     """
     if not isinstance(name, str):
-        raise UnknownCodec(f"a codec's name is a text, not {shown(name)}")
+        raise UnknownCodec(f"a codec's name is a text, not {redacted_repr(name)}")
     own = tuple(codecs)
     for entry in own:
         if any(entry.name == other.name for other in catalogue()):
@@ -121,7 +121,7 @@ def get(name: str, codecs: Iterable[Entry] = ()) -> Entry:
     if name in UNSUPPORTED:
         raise UnknownCodec(f"{name} is a format name of ANSI/ASHRAE 135 Annex P that credkit does not read")
     near = nearest(name, names(own)) or " (a site's own layouts: --layouts FILE, or codecs= in Python)"
-    raise UnknownCodec(f"no codec is called {shown(name)}{near}")
+    raise UnknownCodec(f"no codec is called {redacted_repr(name)}{near}")
 
 
 def build(step: StepText, codecs: Iterable[Entry] = ()) -> Codec:
@@ -131,7 +131,7 @@ def build(step: StepText, codecs: Iterable[Entry] = ()) -> Codec:
         signature(entry.build).bind(*step.args)
     except TypeError:
         wanted = f"{entry.name}:{entry.signature}" if entry.signature else entry.name
-        found = f"with the arguments {shown(','.join(step.args))}" if step.args else "without arguments"
+        found = f"with the arguments {redacted_repr(','.join(step.args))}" if step.args else "without arguments"
         raise DefinitionError(f"{entry.name}: is written {wanted}, not {found}") from None
     return entry.build(*step.args)
 
@@ -152,6 +152,6 @@ def chain(text: str | Codec, codecs: Iterable[Entry] = ()) -> Codec:
     if isinstance(text, Codec):
         return text
     if not isinstance(text, str):
-        raise DefinitionError(f"a chain is a text or a Codec, not {shown(text)}")
+        raise DefinitionError(f"a chain is a text or a Codec, not {redacted_repr(text)}")
     codecs = tuple(codecs)
     return link([build(step, codecs) for step in parse(text)]) if codecs else _built(text)

@@ -25,7 +25,7 @@ from credkit.census.ranges import FACILITY, NUMBER, counting, in_use, numbered
 from credkit.census.result import Allocation, Badge, Skipped
 from credkit.census.views import View, fits, merges, views, written
 from credkit.core.errors import DefinitionError
-from credkit.core.sentences import nearest, shown
+from credkit.core.sentences import nearest, redacted_repr
 from credkit.crosswalk.columns import KEY
 from credkit.crosswalk.result import counted
 from credkit.crosswalk.texts import branches, rounded
@@ -92,10 +92,12 @@ def _kind(site: Site, wanted: Wanted) -> Kind:
     fields = "a facility code and a number" if wanted.facility is not None else "a number and no facility code"
     if wanted.kind is not None:
         if wanted.kind not in site.kinds:
-            raise DefinitionError(f"allocate: no kind is called {shown(wanted.kind)}{nearest(wanted.kind, site.kinds)}")
+            raise DefinitionError(
+                f"allocate: no kind is called {redacted_repr(wanted.kind)}{nearest(wanted.kind, site.kinds)}"
+            )
         if wanted.kind not in able:
             hint = _hint(site, [wanted.kind], wanted)
-            raise DefinitionError(f"allocate: the number of a {shown(wanted.kind)} is not {fields}{hint}")
+            raise DefinitionError(f"allocate: the number of a {redacted_repr(wanted.kind)} is not {fields}{hint}")
     if not able:
         hint = _hint(site, site.kinds, wanted)
         raise DefinitionError(f"allocate: no kind of the site has {fields} below 2^63 as its number{hint}")
@@ -104,7 +106,7 @@ def _kind(site: Site, wanted: Wanted) -> Kind:
     kind = able[wanted.kind or next(iter(able))]
     row = kind.schema.get(FACILITY)
     if wanted.facility is not None and wanted.facility >> 64:
-        raise DefinitionError(f"allocate: facility {shown(wanted.facility)} has more than 64 bits")
+        raise DefinitionError(f"allocate: facility {redacted_repr(wanted.facility)} has more than 64 bits")
     if row is not None and (problem := row.problem(wanted.facility)):
         raise DefinitionError(f"allocate: {problem}")
     allowed = kind.expect.get(FACILITY)
@@ -152,9 +154,9 @@ class _Search:
     def __init__(self, site: Site, population: pl.DataFrame, numbers: Numbered, kind: Kind, wanted: Wanted) -> None:
         self.kind = kind
         self.wanted = wanted
-        writers = [codec for codec in branches(kind.value) if not codec.unwritten]
+        writers = [codec for codec in branches(kind.value) if not codec.encode_obstacle]
         if not writers:
-            raise DefinitionError(f"allocate: {kind.value.name} cannot write: {kind.value.unwritten}")
+            raise DefinitionError(f"allocate: {kind.value.name} cannot write: {kind.value.encode_obstacle}")
         self.writers = writers
         self.used = _used(site, population, numbers, kind, wanted.facility)
         mine = numbers.kinds.get(kind.name)

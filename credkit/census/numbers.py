@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from credkit.bulk.either import read_columns
 from credkit.core.chains import Choice
 from credkit.core.reading import TextField
-from credkit.core.sentences import shown
+from credkit.core.sentences import redacted_repr
 from credkit.crosswalk.columns import alike, keys, narrowed, rounded
 from credkit.crosswalk.result import Exceptional, excepted
 from credkit.crosswalk.texts import Texts, rounding
@@ -117,7 +117,7 @@ def _unread(site: Site, kind: Kind, part: pl.DataFrame) -> Iterator[Exceptional]
             elif found.fields is not None and kind.issue and issue is None:
                 code, reason = (
                     "unreadable-value",
-                    f"its issue is empty, but the number of a {shown(kind.name)} needs one",
+                    f"its issue is empty, but the number of a {redacted_repr(kind.name)} needs one",
                 )
             else:
                 code = found.code if found.code == "spreadsheet-damage" else "unreadable-value"

@@ -103,7 +103,7 @@ def views(site: Site) -> list[View]:
 
 def _view(name: str, reader: Reader, codec: Codec) -> View:
     steps = codec.steps
-    place = next(place for place, step in enumerate(steps) if step.cuts)
+    place = next(place for place, step in enumerate(steps) if step.is_projection)
     cut, behind, kind = steps[place], steps[place + 1 :], reader.kind
     before = steps[place - 1].output if place else steps[0].input
     source, route = "", None
@@ -139,10 +139,10 @@ def _only(column: Array, rows: Array, row: Row) -> Array:
 
 def _same_text(kind: Kind, cut: Codec, behind: Sequence[Codec]) -> bool:
     """Whether the texts of ``kind`` are what a cut of texts is given: in the same digits, for the same numbers."""
-    if isinstance(kind.value, Choice) or kind.value.unwritten:
+    if isinstance(kind.value, Choice) or kind.value.encode_obstacle:
         return False
     wholes = (DIGITS[:count].zfill(len(DIGITS)) for count in range(1, len(DIGITS) + 1))
-    parts = [part for whole in wholes if (part := cut.attempt(whole)) is not None]
+    parts = [part for whole in wholes if (part := cut._decode_raw(whole)) is not None]
     return _come_back(kind.value, cut, behind, [part for part in parts if part.lstrip("0")[1:]])
 
 
@@ -161,7 +161,7 @@ def _bits(kind: Kind, length: int, cut: Codec, behind: Sequence[Codec]) -> tuple
     if len(rows) == 1 and isinstance(rows[0], Field) and rows[0].most >> length == 0:
         whole = chain(f"fields:{rows[0].name}:{length}")
         tries = [(int(DIGITS[:count], 16) & (1 << length) - 1, length) for count in range(1, len(DIGITS) + 1)]
-        if _come_back(whole, cut, behind, [cut.attempt(each) for each in tries]):
+        if _come_back(whole, cut, behind, [cut._decode_raw(each) for each in tries]):
             return "number", whole
     return "", None
 
@@ -169,7 +169,9 @@ def _bits(kind: Kind, length: int, cut: Codec, behind: Sequence[Codec]) -> tuple
 def _turned(steps: Sequence[Codec]) -> list[str]:
     """What ``steps`` do to bits beside cutting them, filling them up and naming fields."""
     plain = "left-justified:", "right-justified:"
-    return [step.name for step in steps if not (step.cuts or step.gives == "fields" or step.name.startswith(plain))]
+    return [
+        step.name for step in steps if not (step.is_projection or step.gives == "fields" or step.name.startswith(plain))
+    ]
 
 
 def _come_back(writer: Codec, cut: Codec, behind: Sequence[Codec], parts: Iterable[Any]) -> bool:
@@ -179,12 +181,14 @@ def _come_back(writer: Codec, cut: Codec, behind: Sequence[Codec], parts: Iterab
     """
     reader, found = link(behind), False
     for part in parts:
-        fields = reader.attempt(part)
+        fields = reader._decode_raw(part)
         if fields is None:
             continue
         least = {name: row.least for name, row in writer.schema.items() if isinstance(row, Field)}
         try:
-            again = cut.attempt(writer.write({name: fields.get(name, least.get(name)) for name in writer.schema}))
+            again = cut._decode_raw(
+                writer._encode_raw({name: fields.get(name, least.get(name)) for name in writer.schema})
+            )
         except EncodeError:
             continue  # no number of the kind
         if again is not None and again != part:
@@ -195,9 +199,9 @@ def _come_back(writer: Codec, cut: Codec, behind: Sequence[Codec], parts: Iterab
 
 def left(codec: Codec) -> float:
     """How many bits the narrowest cut of a chain leaves; infinite where that is not known."""
-    cuts = [step for step in codec.steps if step.cuts]
+    cuts = [step for step in codec.steps if step.is_projection]
     found = [float(size) for step in cuts if step.gives == "bits" and (size := only(step.output.lengths))]
-    found += [len(part) * log2(10) for step in cuts if step.gives == "text" and (part := step.attempt(DIGITS))]
+    found += [len(part) * log2(10) for step in cuts if step.gives == "text" and (part := step._decode_raw(DIGITS))]
     return min(found, default=inf)
 
 

@@ -77,10 +77,10 @@ class Commands(click.Group):
     ) -> tuple[str | None, click.Command | None, list[str]]:
         """The command that ``args`` begin with; an unknown one is refused with the nearest spelling."""
         if args[0] not in self.table and not args[0].startswith("-"):
-            from credkit.core.sentences import nearest, shown
+            from credkit.core.sentences import nearest, redacted_repr
 
             known = nearest(args[0], self.table) or f"; commands are {', '.join(self.table)}"
-            ctx.fail(f"there is no command {shown(args[0])}{known}")
+            ctx.fail(f"there is no command {redacted_repr(args[0])}{known}")
         return super().resolve_command(ctx, args)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:

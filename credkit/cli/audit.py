@@ -12,10 +12,10 @@ from zoneinfo import ZoneInfo
 import click
 
 from credkit.cli import options
-from credkit.cli.output import Door
+from credkit.cli.output import Console
 from credkit.core.codec import Entry
 from credkit.core.errors import DefinitionError
-from credkit.core.sentences import shown
+from credkit.core.sentences import redacted_repr
 from credkit.files.outputs import FileOutput, apart, place
 from credkit.site.description import load_site
 
@@ -101,7 +101,7 @@ def audit(
             import credkit.report as paper
     except ModuleNotFoundError:
         raise DefinitionError(NEEDED) from None
-    door = Door(as_json=as_json, reveal=reveal)
+    door = Console(as_json=as_json, reveal=reveal)
     before = stamp(site) if site is not None else ()
     described = load_site(site) if site is not None else None
     plan = _plan(chain, described, zone, layouts, text=text, reader=reader, time=time)
@@ -175,7 +175,7 @@ def _zone(name: str | None) -> tzinfo:
     try:
         return ZoneInfo(name)
     except (LookupError, ValueError, OSError, RecursionError):
-        raise DefinitionError(f"--zone: {shown(name)} is not an IANA time zone") from None
+        raise DefinitionError(f"--zone: {redacted_repr(name)} is not an IANA time zone") from None
 
 
 @contextmanager

@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from credkit.cli import options
-from credkit.cli.output import Door
+from credkit.cli.output import Console
 from credkit.core.errors import DefinitionError
-from credkit.core.sentences import shown
+from credkit.core.sentences import redacted_repr
 from credkit.files.outputs import FolderOutput, apart
 from credkit.site.description import load_site
 
@@ -75,7 +75,7 @@ def census(
     if allocate is None and (facility is not None or kind is not None or reserve):
         raise click.UsageError("--facility, --kind and --reserve go with --allocate")
     package = _package()
-    door = Door(as_json=as_json, reveal=reveal)
+    door = Console(as_json=as_json, reveal=reveal)
     wanted: Wanted | None = None
     if allocate is not None:
         wanted = package.Wanted(count=allocate, facility=facility, kind=kind, reserved=reserve)
@@ -117,7 +117,7 @@ def _package() -> Any:
 def _stretch(text: str) -> tuple[int, int]:
     found = STRETCH.fullmatch(text)
     if not found or int(found[1]) > int(found[2]):
-        raise click.BadParameter(f"{shown(text)} is not a stretch such as 500-599", param_hint="'--reserve'")
+        raise click.BadParameter(f"{redacted_repr(text)} is not a stretch such as 500-599", param_hint="'--reserve'")
     return int(found[1]), int(found[2])
 
 

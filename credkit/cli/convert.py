@@ -7,7 +7,7 @@ from typing import BinaryIO
 import click
 
 from credkit.cli import options
-from credkit.cli.output import Door, complain
+from credkit.cli.output import Console, complain
 from credkit.cli.rows import LOSSY, converted
 from credkit.cli.values import framed
 from credkit.cli.values import values as read_values
@@ -55,7 +55,7 @@ def convert(
     --json: the keys of `credkit decode --json`, and output (null unless ok).
     """
     conversion = options.conversion(source, target, layouts)
-    door = Door(as_json=as_json, reveal=reveal)
+    door = Console(as_json=as_json, reveal=reveal)
     given = read_values(values, file)
     if stream:
         given = framed(given, build_stream(stream, layouts))

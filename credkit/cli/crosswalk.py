@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 
 from credkit.cli import options
-from credkit.cli.output import Door
+from credkit.cli.output import Console
 from credkit.crosswalk import Crosswalk, summary_text, write_outputs
 from credkit.crosswalk import crosswalk as compute
 from credkit.crosswalk.outputs import MAKER, NAMES
@@ -47,11 +47,11 @@ def crosswalk(site: Path, out: Path, as_json: bool, reveal: bool) -> int:
     --json: one object a finding (code, subject, count, text), then one with the site, as_of, out,
     summary (title, columns, rows) and shared (resolved readings of numbers that several have).
     """
-    door = Door(as_json=as_json, reveal=reveal)
+    door = Console(as_json=as_json, reveal=reveal)
     return report(door, run(door, site, out), out)
 
 
-def run(door: Door, site: Path, out: Path) -> Crosswalk:
+def run(door: Console, site: Path, out: Path) -> Crosswalk:
     """The crosswalk of ``site``, written to ``out``."""
     with door.busy(f"matching {site}"):
         described = load_site(site)
@@ -62,7 +62,7 @@ def run(door: Door, site: Path, out: Path) -> Crosswalk:
     return result
 
 
-def report(door: Door, result: Crosswalk, out: Path) -> int:
+def report(door: Console, result: Crosswalk, out: Path) -> int:
     """What was found, cautions included, and where the files are; the exit code."""
     plain = result.plain if door.reveal else result.computed
     if door.as_json:

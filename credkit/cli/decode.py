@@ -7,7 +7,7 @@ from typing import BinaryIO
 import click
 
 from credkit.cli import options
-from credkit.cli.output import Door, complain
+from credkit.cli.output import Console, complain
 from credkit.cli.rows import LOSSY, decoded
 from credkit.cli.values import framed
 from credkit.cli.values import values as read_values
@@ -51,7 +51,7 @@ def decode(
     that gives text or bits. A value that begins with - goes behind --.
     """
     codec = options.reader(chain, layouts)
-    door = Door(as_json=as_json, reveal=reveal)
+    door = Console(as_json=as_json, reveal=reveal)
     given = read_values(values, file)
     if stream:
         given = framed(given, build_stream(stream, layouts))

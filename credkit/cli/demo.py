@@ -10,7 +10,7 @@ import click
 
 from credkit.cli import options
 from credkit.cli.crosswalk import report, run
-from credkit.cli.output import Door
+from credkit.cli.output import Console
 from credkit.demo import write_demo
 from credkit.explain.cautions import BEFORE_A_BATCH, MAC
 
@@ -45,7 +45,7 @@ def demo(directory: Path, as_json: bool, reveal: bool) -> int:
     bad, caught: name, done, kind, place, text), or with cards null and why, and one with report
     (its path, rows, failing, unreadable), or with report null and why.
     """
-    door = Door(as_json=as_json, reveal=reveal)
+    door = Console(as_json=as_json, reveal=reveal)
     with door.busy("making up Brackwater Terminal"):
         made = write_demo(directory)
     out = directory / RESULT
@@ -65,7 +65,7 @@ def demo(directory: Path, as_json: bool, reveal: bool) -> int:
     return code
 
 
-def cards(door: Door, directory: Path) -> Path | None:
+def cards(door: Console, directory: Path) -> Path | None:
     """The part about cards: what was written, what was caught, and why where there is none; where their plan is."""
     from credkit.demo.cards import demo_cards, without_keys
 
@@ -107,7 +107,7 @@ def cards(door: Door, directory: Path) -> Path | None:
     return made.plan
 
 
-def audited(door: Door, site: Path) -> None:
+def audited(door: Console, site: Path) -> None:
     """The part about the audit: where its report is, and why where there is none."""
     from credkit.demo.audited import REPORT, demo_report, without_audit
 

@@ -8,11 +8,11 @@ from typing import BinaryIO
 import click
 
 from credkit.cli import options
-from credkit.cli.output import Door, complain
+from credkit.cli.output import Console, complain
 from credkit.cli.rows import LOSSY, QUOTES, encoded
 from credkit.cli.values import values as read_values
 from credkit.core.codec import Entry
-from credkit.core.sentences import shown
+from credkit.core.sentences import redacted_repr
 
 
 @click.command()
@@ -44,7 +44,7 @@ def encode(
     --json: the keys of `credkit decode --json`, and output (null unless ok).
     """
     codec = options.writer(chain, layouts)
-    door = Door(as_json=as_json, reveal=reveal)
+    door = Console(as_json=as_json, reveal=reveal)
     given = read_values((_line(fields),) if fields and codec.gives == "fields" else fields, file)
     if codec.lossy:
         complain(LOSSY, "encode")
@@ -64,5 +64,7 @@ def _quoted(field: str) -> str:
         return field
     mark = next((mark for mark in QUOTES if mark not in value), None)
     if mark is None:
-        raise click.UsageError(f"{shown(field)} has both quotation marks and blanks: write the fields as a JSON object")
+        raise click.UsageError(
+            f"{redacted_repr(field)} has both quotation marks and blanks: write the fields as a JSON object"
+        )
     return f"{name}{equals}{mark}{value}{mark}"

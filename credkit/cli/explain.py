@@ -5,7 +5,7 @@ from __future__ import annotations
 import click
 
 from credkit.cli import options
-from credkit.cli.output import Door
+from credkit.cli.output import Console
 from credkit.cli.rows import decoded
 from credkit.cli.values import Line
 from credkit.core.codec import Entry
@@ -31,7 +31,7 @@ def explain(chain: str, value: str, as_json: bool, layouts: tuple[Entry, ...], r
     --json: the keys of `credkit decode --json`, without drawings.
     """
     codec = options.reader(chain, layouts)
-    door = Door(as_json=as_json, reveal=reveal)
+    door = Console(as_json=as_json, reveal=reveal)
     row = door.row(decoded(codec, Line(value), hints=True))
     if as_json:
         door.record(row.record(), safe=None)

@@ -12,12 +12,12 @@ import click
 
 from credkit.catalogue.registry import ELSEWHERE, build, catalogue, get
 from credkit.cli import options
-from credkit.cli.output import Door
+from credkit.cli.output import Console
 from credkit.core.codec import Codec, Entry, Example
 from credkit.core.errors import CredkitError, DefinitionError
 from credkit.core.grammar import parse
-from credkit.core.reading import Field, Row, places
-from credkit.core.spans import written
+from credkit.core.reading import Field, Row, describe_places
+from credkit.core.spans import format_span
 from credkit.tables.layout import Layout
 
 NAME = 28  # columns of the names
@@ -43,7 +43,7 @@ def formats(name: str | None, as_json: bool, layouts: tuple[Entry, ...], reveal:
     fields (name, bits, and least, most or letters, shortest, longest), checks
     (rule, claim, at, covers, evidence), aliases, examples (step, given, gives).
     """
-    door = Door(as_json=as_json, reveal=reveal)
+    door = Console(as_json=as_json, reveal=reveal)
     if name:
         entry, codec = _named(name, layouts)
         if as_json:
@@ -111,13 +111,13 @@ def _layout(codec: Codec | None) -> Layout | None:
     return codec.table if codec and isinstance(codec.table, Layout) else None
 
 
-def _show(door: Door, entry: Entry, codec: Codec | None, *, exact: bool) -> None:
+def _show(door: Console, entry: Entry, codec: Codec | None, *, exact: bool) -> None:
     door.labelled("name", _signed(entry))
     door.labelled("title", entry.title)
     door.labelled("source", entry.source)
     if codec:
         length = f", {codec.length} bits" if codec.length and (exact or not entry.signature) else ""
-        door.labelled("goes", f"from {codec.takes} to {codec.gives}{length}{', and cuts' * codec.cuts}")
+        door.labelled("goes", f"from {codec.takes} to {codec.gives}{length}{', and cuts' * codec.is_projection}")
     if entry.aliases:
         door.labelled("also", f"{', '.join(entry.aliases)} in an open standard")
     for paragraph in _usage(entry):
@@ -132,13 +132,13 @@ def _show(door: Door, entry: Entry, codec: Codec | None, *, exact: bool) -> None
         door.say(f"Fields of {codec.name}:" if entry.signature else "Fields:")
         spans = {field.name: field.places for field in layout.fields} if layout else {}
         for field in codec.schema.values():
-            bits = f"{places('bits', spans[field.name])}, " if field.name in spans else ""
+            bits = f"{describe_places('bits', spans[field.name])}, " if field.name in spans else ""
             door.labelled(f"  {field.name}", f"{bits}{field.allowed}", room=NAME)
     if layout:
         if layout.checks:
             door.say("Checks:")
         for check in layout.checks:
-            door.labelled(f"  {check.rule}", f"{places('bits', check.at)}: {check.claim}", room=NAME)
+            door.labelled(f"  {check.rule}", f"{describe_places('bits', check.at)}: {check.claim}", room=NAME)
         for remark in layout.remarks:
             door.labelled("note", remark.text)
         door.say()
@@ -164,7 +164,7 @@ def _range(field: Row) -> dict[str, Any]:
 def _record(entry: Entry, codec: Codec | None) -> dict[str, Any]:
     """One entry as a JSON object."""
     layout = _layout(codec)
-    spans = {field.name: written(field.places) for field in layout.fields} if layout else {}
+    spans = {field.name: format_span(field.places) for field in layout.fields} if layout else {}
     return {
         "name": entry.name, "signature": entry.signature, "title": entry.title, "source": entry.source,
         "takes": codec and codec.takes, "gives": codec and codec.gives, "length": codec and codec.length,
@@ -175,7 +175,8 @@ def _record(entry: Entry, codec: Codec | None) -> dict[str, Any]:
         ],
         "checks": [
             {
-                "rule": check.rule, "claim": check.claim, "at": written(check.at), "covers": written(check.covers),
+                "rule": check.rule, "claim": check.claim, "at": format_span(check.at),
+                "covers": format_span(check.covers),
                 "evidence": check.evidence,
             }
             for check in (layout.checks if layout else ())

@@ -10,8 +10,8 @@ from typing import Any
 import click
 
 from credkit.cli import options
-from credkit.cli.output import Door
-from credkit.core.sentences import shown
+from credkit.cli.output import Console
+from credkit.core.sentences import redacted_repr
 from credkit.explain.cautions import COPIES
 from credkit.explain.diagnosis import SHORTENED, shortened
 from credkit.explain.identification import Group, Match, counted
@@ -52,7 +52,7 @@ def identify(
     certain (all read the same), advice, matches (chain, values, evidence,
     notes, reasons).
     """
-    door = Door(as_json=as_json, reveal=reveal)
+    door = Console(as_json=as_json, reveal=reveal)
     groups = search(values, facility=facility, known=known)
     matches = [match for group in groups for match in group.matches]
     hide = frozenset(match.chain for match in matches if not reveal and exposes_account(values, match))
@@ -60,7 +60,7 @@ def identify(
         for group in groups:
             door.record(_record(group, hide), safe=None)
         return int(not groups)
-    what = f"all {len(values)} values" if len(values) > 1 else shown(values[0])
+    what = f"all {len(values)} values" if len(values) > 1 else redacted_repr(values[0])
     if not groups:
         door.say(f"Nothing fits {what}: no notation, order and layout together read it.")
         if any(map(shortened, values)):
@@ -84,7 +84,7 @@ def identify(
     return 0
 
 
-def _point(door: Door, values: Sequence[str], hide: bool) -> None:
+def _point(door: Console, values: Sequence[str], hide: bool) -> None:
     """Point to `relate` where two values look like texts of one card, from two readers."""
     if len(values) == 2 and values[0] != values[1]:
         found = relate(*values)
@@ -95,7 +95,7 @@ def _point(door: Door, values: Sequence[str], hide: bool) -> None:
             door.say()
 
 
-def _show(door: Door, number: int, group: Group, everything: bool, hide: Collection[str]) -> None:
+def _show(door: Console, number: int, group: Group, everything: bool, hide: Collection[str]) -> None:
     """One group: its readings, why they fit, and what would tell more."""
     door.say()
     tied = "" if group.certain else "; nothing tells these apart"
@@ -119,8 +119,8 @@ def _show(door: Door, number: int, group: Group, everything: bool, hide: Collect
 
 def _values(match: Match, hide: bool) -> str:
     """What a chain reads, value by value; of many the first ones."""
-    shown = [_shown(value, hide) for value in match.values[:3]]
-    texts = [" ".join(f"{name}={item}" for name, item in value.items()) for value in shown]
+    redacted_repr = [_shown(value, hide) for value in match.values[:3]]
+    texts = [" ".join(f"{name}={item}" for name, item in value.items()) for value in redacted_repr]
     return "; ".join(texts) + ("; …" if len(match.values) > 3 else "")
 
 

@@ -125,7 +125,7 @@ def _typed(text: str, codecs: Iterable[Entry], verb: str) -> Codec:
     codec = chain(text, codecs)
     if codec.takes != "text":
         raise DefinitionError(f"chain {codec.name} takes {codec.takes}, but a value here is text: {_in_front(codec)}")
-    if why := codec.unread if verb == "read" else codec.unwritten:
+    if why := codec.decode_obstacle if verb == "read" else codec.encode_obstacle:
         raise DefinitionError(f"chain {codec.name} cannot {verb}: {why}")
     return codec
 

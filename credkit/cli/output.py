@@ -48,7 +48,7 @@ def complain(sentence: str, command: str = "") -> None:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Door:
+class Console:
     """How this run speaks: in JSON or for people, account numbers masked or not."""
 
     as_json: bool = False

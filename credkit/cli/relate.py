@@ -7,8 +7,8 @@ from dataclasses import asdict
 import click
 
 from credkit.cli import options
-from credkit.cli.output import Door
-from credkit.core.sentences import shown
+from credkit.cli.output import Console
+from credkit.core.sentences import redacted_repr
 from credkit.explain.cautions import COPIES
 from credkit.explain.diagnosis import SHORTENED, shortened
 from credkit.explain.relation import readable
@@ -42,9 +42,9 @@ def relate(first: str, second: str, everything: bool, as_json: bool, reveal: boo
     (in common), evidence (bits that chance does not explain), size (of the
     serial), words, source and target (for credkit convert).
     """
-    door = Door(as_json=as_json, reveal=reveal)
+    door = Console(as_json=as_json, reveal=reveal)
     found = search(first, second)
-    texts = [shown(text) for text in (first, second)]
+    texts = [redacted_repr(text) for text in (first, second)]
     if as_json:
         for each in found:
             door.record(asdict(each))

@@ -17,7 +17,7 @@ from credkit.core.chains import Conversion, over_long
 from credkit.core.codec import NO_FIELDS, Codec
 from credkit.core.errors import DecodeError, EncodeError
 from credkit.core.reading import Check, Note, Schema, TextField
-from credkit.core.sentences import shown
+from credkit.core.sentences import redacted_repr
 from credkit.explain.diagnosis import advice, diagnose
 from credkit.privacy.accounts import holds_account
 from credkit.privacy.payment import Payment, declares_all, held, passing, payment, written
@@ -190,7 +190,9 @@ def encoded(codec: Codec, line: Line) -> Row:
     try:
         if codec.gives == "fields":
             value = fields(line.text, codec.output.schema)
-            row = replace(row, fields=value, secret=row.secret or any(holds_account(shown(v)) for v in value.values()))
+            row = replace(
+                row, fields=value, secret=row.secret or any(holds_account(redacted_repr(v)) for v in value.values())
+            )
         elif codec.gives == "bits":
             value = _bits(line.text)
             row = replace(row, given=line.text)
@@ -241,7 +243,7 @@ def fields(text: str, schema: Schema | None = NO_FIELDS) -> dict[str, Any]:
         pairs.append(_pair(name, value[1:-1] if quoted else value, schema))
         at = piece.end()
     if rest := text[at:].split():
-        raise EncodeError(f"{shown(rest[0])} is not written FIELD=VALUE")
+        raise EncodeError(f"{redacted_repr(rest[0])} is not written FIELD=VALUE")
     if not pairs:
         raise EncodeError("there is no FIELD=VALUE")
     return _once(pairs)
@@ -251,7 +253,7 @@ def _pair(name: str, value: str, schema: Schema | None) -> tuple[str, Any]:
     if schema is None or isinstance(schema.get(name), TextField):
         return name, value
     if not _NUMBER.fullmatch(value):
-        raise EncodeError(f"{shown(f'{name}={value}')} is not written FIELD=NUMBER")
+        raise EncodeError(f"{redacted_repr(f'{name}={value}')} is not written FIELD=NUMBER")
     return name, int(value)
 
 
@@ -261,11 +263,13 @@ def _from_json(text: str) -> dict[str, Any]:
     except (ValueError, RecursionError) as error:
         if isinstance(error, EncodeError):
             raise
-        raise EncodeError(f"{shown(text)} is not a JSON object: {error}") from None
+        raise EncodeError(f"{redacted_repr(text)} is not a JSON object: {error}") from None
     assert isinstance(found, dict)  # it begins with a brace
     for name, value in found.items():
         if isinstance(value, bool) or not isinstance(value, int | str):
-            raise EncodeError(f"the field {shown(name)} is {shown(value)}, not a whole number or a text")
+            raise EncodeError(
+                f"the field {redacted_repr(name)} is {redacted_repr(value)}, not a whole number or a text"
+            )
     return found
 
 
@@ -273,14 +277,14 @@ def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     found: dict[str, Any] = {}
     for name, value in pairs:
         if name in found:
-            raise EncodeError(f"the field {shown(name)} is given twice")
+            raise EncodeError(f"the field {redacted_repr(name)} is given twice")
         found[name] = value
     return found
 
 
 def _bits(text: str) -> Bits:
     if not re.fullmatch("[01]+", text):
-        raise EncodeError(f"{shown(text)} is not binary digits")
+        raise EncodeError(f"{redacted_repr(text)} is not binary digits")
     return Bits(f"0b{text}")
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from credkit.core.errors import DefinitionError
-from credkit.core.sentences import shown
+from credkit.core.sentences import redacted_repr
 from credkit.core.spans import WIDEST
 
 
@@ -19,4 +19,4 @@ def whole(codec: str, what: str, text: str, *, least: int = 1, most: int = WIDES
     digits = text.removeprefix("-") if least < 0 else text
     if digits.isascii() and digits.isdecimal() and len(digits) <= 20 and least <= int(text) <= most:
         return int(text)
-    raise DefinitionError(f"{codec}: {what} must be a whole number from {least} to {most}, not {shown(text)}")
+    raise DefinitionError(f"{codec}: {what} must be a whole number from {least} to {most}, not {redacted_repr(text)}")

@@ -27,7 +27,7 @@ from credkit.core.codec import Codec, Entry, Example
 from credkit.core.errors import EncodeError
 from credkit.core.grammar import step
 from credkit.core.reading import Check, Reading
-from credkit.core.sentences import shown
+from credkit.core.sentences import redacted_repr
 from credkit.core.shapes import TEXT
 from credkit.tables.checkcharacters import CheckCharacter, check_character
 from credkit.tables.items import ranges
@@ -64,7 +64,9 @@ class CheckDigit(Codec):
         for place, char in enumerate(self.given(value)):
             if char not in self.character.letters:
                 of = ranges(self.character.letters)
-                raise EncodeError(f"{self.name}: character {place} is {shown(char)}, expected characters of {of}")
+                raise EncodeError(
+                    f"{self.name}: character {place} is {redacted_repr(char)}, expected characters of {of}"
+                )
         return value + self.character.compute(value)
 
 

@@ -28,11 +28,11 @@ from functools import cache, lru_cache, partial
 from pathlib import Path
 from typing import Any
 
-from credkit.core.codec import Codec, Entry, Example, Tabled
+from credkit.core.codec import Codec, Entry, Example, TableCodec
 from credkit.core.errors import DefinitionError, EncodeError
 from credkit.core.grammar import step
 from credkit.core.reading import Check, Reading
-from credkit.core.sentences import shown
+from credkit.core.sentences import redacted_repr
 from credkit.core.shapes import FIELDS, TEXT
 from credkit.tables.characters import SETS, TRACKS, CharacterSet
 from credkit.tables.content import Content, ContentCodec
@@ -53,7 +53,7 @@ def content_entries(definitions: Mapping[str, Any], beside: Iterable[Entry] = ()
     {'number': 42}
     """
     if not isinstance(definitions, Mapping):
-        raise DefinitionError(f"contents: a table of definitions by name is needed, not {shown(definitions)}")
+        raise DefinitionError(f"contents: a table of definitions by name is needed, not {redacted_repr(definitions)}")
     taken = {entry.name for entry in beside}
     for name in definitions:
         if name in taken:
@@ -69,8 +69,10 @@ def _prove(codec: Codec, examples: Sequence[Mapping[str, Any]]) -> None:
     for row in examples:
         reading = codec.inspect(row["text"])
         if reading.failed or reading.value != row["fields"]:
-            found = reading.failed.sentence() if reading.failed else shown(reading.value)
-            raise DefinitionError(f"content {codec.name}: the example {shown(row['text'])} does not hold: {found}")
+            found = reading.failed.sentence() if reading.failed else redacted_repr(reading.value)
+            raise DefinitionError(
+                f"content {codec.name}: the example {redacted_repr(row['text'])} does not hold: {found}"
+            )
 
 
 def _entry(made: Content, table: Mapping[str, Any]) -> Entry:
@@ -110,7 +112,7 @@ def _separated(number: int, letters: CharacterSet, names: tuple[str, ...]) -> Co
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Parts(Tabled):
+class Parts(TableCodec):
     """A track as ``part1``, ``part2`` and so on, as many as the separators make of it.
 
     It needs code because the fields depend on the text; for each number of them it has a `Content`.
@@ -131,16 +133,16 @@ class Parts(Tabled):
     def _count(self, text: str) -> int:
         return text.count(self.letters.separator) + 1
 
-    def attempt(self, carried: str) -> Mapping[str, Any] | None:
+    def _decode_raw(self, raw: str) -> Mapping[str, Any] | None:
         """The parts, or None where the text is no such track."""
-        count = self._count(carried)
-        return None if count > MOST_PARTS else self._for(count).attempt(carried)
+        count = self._count(raw)
+        return None if count > MOST_PARTS else self._for(count)._decode_raw(raw)
 
-    def write(self, carried: Mapping[str, Any]) -> str:
+    def _encode_raw(self, raw: Mapping[str, Any]) -> str:
         """The track; raises `EncodeError` unless the fields are part1 to the last one, without a gap."""
-        if len(carried) > MOST_PARTS:
-            raise EncodeError(f"{self.name}: {len(carried)} fields are more than the {MOST_PARTS} parts of a track")
-        return self._for(len(carried) or 1).write(carried)
+        if len(raw) > MOST_PARTS:
+            raise EncodeError(f"{self.name}: {len(raw)} fields are more than the {MOST_PARTS} parts of a track")
+        return self._for(len(raw) or 1)._encode_raw(raw)
 
     def inspect(self, value: str) -> Reading:
         """The parts, each with its characters."""

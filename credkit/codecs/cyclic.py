@@ -35,11 +35,11 @@ from typing import NamedTuple
 from bitstring import Bits
 
 from credkit.codecs.frames import builtin
-from credkit.core.codec import PRACTICE, Codec, Entry, Example, Tabled, Word, to_bits, to_word
+from credkit.core.codec import PRACTICE, Codec, Entry, Example, TableCodec, Word, to_bits, to_word
 from credkit.core.errors import DefinitionError, EncodeError
 from credkit.core.grammar import step
 from credkit.core.reading import Check, Note, Part, Place, Reading
-from credkit.core.sentences import nearest, shown
+from credkit.core.sentences import nearest, redacted_repr
 from credkit.core.shapes import at_least, bits, exactly
 from credkit.core.spans import LIMIT
 from credkit.tables.layout import LayoutCodec
@@ -57,40 +57,40 @@ class Found(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Cyclic(Tabled):
+class Cyclic(TableCodec):
     """Bits that repeat a frame of ``size`` bits to that frame."""
 
     frame: LayoutCodec
     size: int
     evidence: float
 
-    def attempt(self, carried: Word) -> Word | None:
+    def _decode_raw(self, raw: Word) -> Word | None:
         """The one frame, or None."""
-        number, length = carried
-        if length not in self.input.lengths or self._differing(carried):
+        number, length = raw
+        if length not in self.input.lengths or self._differing(raw):
             return None
         found = self._found(number >> (length - self.size))
         return (found[0].frame, self.size) if len(found) == 1 else None
 
-    def write(self, carried: Word) -> Word:
+    def _encode_raw(self, raw: Word) -> Word:
         """The frame, once; raises `EncodeError` for what is no frame, or would not be found again."""
-        number, length = carried
-        if length != self.size or self.frame.attempt(carried) is None:
-            raise EncodeError(f"{self.name}: the bits are no frame of {self.frame.name}: {self._why(carried)}")
+        number, length = raw
+        if length != self.size or self.frame._decode_raw(raw) is None:
+            raise EncodeError(f"{self.name}: the bits are no frame of {self.frame.name}: {self._why(raw)}")
         if (count := len(self._found(number))) > 1:
             raise EncodeError(
                 f"{self.name}: this frame of {self.frame.name} reads in {count} ways when it is repeated, "
                 "so it cannot be told from another one"
             )
-        return carried
+        return raw
 
-    def _why(self, carried: Word) -> str:
-        failed = self.frame.inspect(to_bits(carried)).failed
+    def _why(self, raw: Word) -> str:
+        failed = self.frame.inspect(to_bits(raw)).failed
         return failed.sentence() if failed else ""
 
-    def _differing(self, carried: Word) -> int:
+    def _differing(self, raw: Word) -> int:
         """The bits, as a number, that are not what they were one frame earlier."""
-        number, length = carried
+        number, length = raw
         return (number >> self.size) ^ number & (1 << (length - self.size)) - 1
 
     def _found(self, window: int) -> list[Found]:
@@ -101,20 +101,20 @@ class Cyclic(Tabled):
             ring = window ^ top if inverted else window
             for start in range(size):
                 turned = (ring << start | ring >> (size - start)) & top
-                if self.frame.attempt((turned, size)) is not None:
+                if self.frame._decode_raw((turned, size)) is not None:
                     found.append(Found(start=start, inverted=inverted, frame=turned))
         return found
 
     def inspect(self, value: Bits) -> Reading:
         """The frame, where it begins and whether it is inverted; or why it is not found."""
-        number, length = carried = to_word(value)
+        number, length = raw = to_word(value)
         if length not in self.input.lengths:
             limits = f"{self.size} to {LIMIT} bits"
             check = Check(
                 codec=self.name, rule="length", claim="the length in bits", form="bits", expected=limits, found=length
             )
             return Reading(value=None, checks=(check,))
-        repeats = (self._repeats(carried),) if length > self.size else ()
+        repeats = (self._repeats(raw),) if length > self.size else ()
         if not all(check.passed for check in repeats):
             return Reading(value=None, checks=repeats)
         found = self._found(number >> (length - self.size))
@@ -139,10 +139,10 @@ class Cyclic(Tabled):
             parts=(Part(name=self.frame.name, at=at, value=None),), origin=origin,
         )  # fmt: skip
 
-    def _repeats(self, carried: Word) -> Check:
-        number, length = carried
+    def _repeats(self, raw: Word) -> Check:
+        number, length = raw
         rest = length - self.size
-        differing = f"{self._differing(carried):0{rest}b}"
+        differing = f"{self._differing(raw):0{rest}b}"
         wrong = [self.size + place for place, bit in enumerate(differing) if bit == "1"]
         at = wrong[:NAMED]
         digits = f"{number:0{length}b}"
@@ -173,7 +173,7 @@ def build_cyclic(name: str) -> Codec:
     frame = entry.build() if entry else None
     if not isinstance(frame, LayoutCodec):
         known = [entry.name for entry in builtin()]
-        raise DefinitionError(f"cyclic: {shown(name)} is not a built-in layout{nearest(name, known)}")
+        raise DefinitionError(f"cyclic: {redacted_repr(name)} is not a built-in layout{nearest(name, known)}")
     size = frame.layout.length
     evidence = sum(check.evidence for check in frame.layout.checks) - log2(2 * size)
     if evidence < MARGIN:

@@ -36,7 +36,7 @@ from credkit.core.codec import PRACTICE, Codec, Entry, Example, to_word
 from credkit.core.errors import DefinitionError, EncodeError
 from credkit.core.grammar import step
 from credkit.core.reading import Check, Place, Reading
-from credkit.core.sentences import shown
+from credkit.core.sentences import redacted_repr
 from credkit.core.shapes import TEXT, bits
 from credkit.core.spans import WIDEST
 
@@ -65,7 +65,7 @@ def _said(codec: str, value: str) -> date:
     """The date that is to be written; raises `EncodeError` for what is none."""
     day = iso(value)
     if day is None:
-        raise EncodeError(f"{codec}: {shown(value)} is not a date that exists, such as 2026-03-31")
+        raise EncodeError(f"{codec}: {redacted_repr(value)} is not a date that exists, such as 2026-03-31")
     return day
 
 
@@ -133,7 +133,7 @@ class StoredDate(Codec):
         day = _said(self.name, self.given(value))
         if self.century and not self.century <= day.year < self.century + 100:
             years = f"{self.century} to {self.century + 99}"
-            raise EncodeError(f"{self.name}: {shown(value)} does not fit: a year of two digits is {years}")
+            raise EncodeError(f"{self.name}: {redacted_repr(value)} does not fit: a year of two digits is {years}")
         digits = {"YYYY": f"{day.year:04d}", "YY": f"{day.year % 100:02d}", "MM": f"{day:%m}", "DD": f"{day:%d}"}
         return _LETTERS.sub(lambda match: digits[match[0]], self.pattern)
 
@@ -147,7 +147,7 @@ def build_date(pattern: str) -> Codec:
     found = _LETTERS.findall(pattern)
     if "".join(found) != pattern or sorted(piece[0] for piece in found) != ["D", "M", "Y"]:
         raise DefinitionError(
-            f"date: {shown(pattern)} is not YYYY or YY, MM and DD, once each in any order, such as YYYYMMDD"
+            f"date: {redacted_repr(pattern)} is not YYYY or YY, MM and DD, once each in any order, such as YYYYMMDD"
         )
     return StoredDate(name=step("date", pattern), input=TEXT, output=TEXT, pattern=pattern)
 
@@ -175,11 +175,15 @@ class DayCount(Stored):
         """The count in all bits of the area; raises `EncodeError` for an earlier day, and for one too far on."""
         count = (_said(self.name, self.given(value)) - self.epoch).days
         if count < 0:
-            raise EncodeError(f"{self.name}: {shown(value)} is before {self.epoch}, from which days are counted")
+            raise EncodeError(
+                f"{self.name}: {redacted_repr(value)} is before {self.epoch}, from which days are counted"
+            )
         room = self.room(count.bit_length())
         if room is None:
             most = self.input.lengths[-1]
-            raise EncodeError(f"{self.name}: {shown(value)} is day {count}, {most} bits hold at most {(1 << most) - 1}")
+            raise EncodeError(
+                f"{self.name}: {redacted_repr(value)} is day {count}, {most} bits hold at most {(1 << most) - 1}"
+            )
         return Bits(uint=count, length=room)
 
 
@@ -191,7 +195,7 @@ def build_day_count(epoch: str) -> Codec:
     """
     first = iso(epoch)
     if first is None:
-        raise DefinitionError(f"day-count: {shown(epoch)} is not a date that exists, such as 2000-01-01")
+        raise DefinitionError(f"day-count: {redacted_repr(epoch)} is not a date that exists, such as 2000-01-01")
     return DayCount(name=step("day-count", epoch), input=bits(range(1, WIDEST + 1)), output=TEXT, epoch=first)
 
 

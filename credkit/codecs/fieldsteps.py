@@ -32,7 +32,7 @@ from credkit.core.codec import PRACTICE, Codec, Entry, Example, is_number
 from credkit.core.errors import DefinitionError, EncodeError
 from credkit.core.grammar import step
 from credkit.core.reading import Check, Field, Reading, Row, TextField
-from credkit.core.sentences import nearest, shown
+from credkit.core.sentences import nearest, redacted_repr
 from credkit.core.shapes import FIELDS, Shape
 from credkit.core.spans import WIDEST
 from credkit.tables.select import Select, SelectCodec
@@ -63,13 +63,15 @@ def build_select(*rows: str) -> Codec:
             inners.append(inner)
     for name in (*outers, *inners):
         if not (name.isascii() and name.isidentifier() and name == name.lower()):
-            raise DefinitionError(f"select: {shown(name)} is not a field; rows are NAME, OUTER=INNER, NAME=5 or 5=NAME")
+            raise DefinitionError(
+                f"select: {redacted_repr(name)} is not a field; rows are NAME, OUTER=INNER, NAME=5 or 5=NAME"
+            )
         if outers.count(name) > 1 or inners.count(name) > 1:
             raise DefinitionError(f"select: {name} appears twice")
     if not kept:
         raise DefinitionError("select: at least one field must be kept, such as select:number")
     return SelectCodec(
-        name=step("select", *rows), input=FIELDS, output=FIELDS, drops=True,
+        name=step("select", *rows), input=FIELDS, output=FIELDS, drops_extra_fields=True,
         select=Select(kept=kept, added=added, demanded=demanded),
     )  # fmt: skip
 
@@ -99,7 +101,7 @@ class FieldStep(Codec):
     def rule(self) -> tuple[str, str]:
         """The check: its key, and what is expected."""
 
-    def after(self, flowing: Shape) -> FieldStep:
+    def bind_input(self, flowing: Shape) -> FieldStep:
         """The step for the fields that flow here; its field must be among them."""
         schema = flowing.schema
         if schema is None:
@@ -131,7 +133,7 @@ class FieldStep(Codec):
         outer = self.given(value).get(self.field)
         inner = self.back(outer)
         if inner is None:
-            raise EncodeError(f"{self.name}: {self.field} is {shown(outer)}, expected {self.rule()[1]}")
+            raise EncodeError(f"{self.name}: {self.field} is {redacted_repr(outer)}, expected {self.rule()[1]}")
         return MappingProxyType({**value, self.field: inner})
 
 
@@ -237,8 +239,8 @@ def map_entry(tables: Mapping[str, Mapping[int, int]]) -> Entry:
         back: dict[int, int] = {}
         for printed, encoded in table.items():
             if not is_number(printed) or not is_number(encoded):
-                pair = f"{shown(printed)} → {shown(encoded)}"
-                raise DefinitionError(f"map {shown(title)}: {pair} must be whole numbers that are not negative")
+                pair = f"{redacted_repr(printed)} → {redacted_repr(encoded)}"
+                raise DefinitionError(f"map {redacted_repr(title)}: {pair} must be whole numbers that are not negative")
             if encoded in back:
                 raise DefinitionError(f"map {title}: {back[encoded]} and {printed} both have the number {encoded}")
             back[encoded] = printed
@@ -248,7 +250,9 @@ def map_entry(tables: Mapping[str, Mapping[int, int]]) -> Entry:
 
     def build(title: str, field: str) -> Codec:
         if title not in made:
-            raise DefinitionError(f"map: there is no list {shown(title)}, only {', '.join(made)}{nearest(title, made)}")
+            raise DefinitionError(
+                f"map: there is no list {redacted_repr(title)}, only {', '.join(made)}{nearest(title, made)}"
+            )
         encoded, printed = made[title]
         return Listed(
             name=step("map", title, field), input=FIELDS, output=FIELDS, field=field, title=title,

@@ -27,11 +27,11 @@ from typing import Any
 from bitstring import Bits
 
 from credkit.codecs.arguments import whole
-from credkit.core.codec import PRACTICE, Codec, Entry, Example, Tabled, Word
+from credkit.core.codec import PRACTICE, Codec, Entry, Example, TableCodec, Word
 from credkit.core.errors import DefinitionError, EncodeError
 from credkit.core.grammar import step
 from credkit.core.reading import Reading
-from credkit.core.sentences import nearest, shown
+from credkit.core.sentences import nearest, redacted_repr
 from credkit.core.shapes import bits, exactly
 from credkit.core.spans import WIDEST
 from credkit.tables.definition import layout
@@ -49,7 +49,7 @@ def layout_entries(definitions: Mapping[str, Any]) -> tuple[Entry, ...]:
     15
     """
     if not isinstance(definitions, Mapping):
-        raise DefinitionError(f"layouts: a table of definitions by name is needed, not {shown(definitions)}")
+        raise DefinitionError(f"layouts: a table of definitions by name is needed, not {redacted_repr(definitions)}")
     entries = []
     for name, table in definitions.items():
         made = layout(name, table)
@@ -63,8 +63,10 @@ def _prove(codec: LayoutCodec, examples: Sequence[Mapping[str, Any]]) -> None:
     for row in examples:
         reading = codec.inspect(Bits.from_string(f"0b{row['bits']}"))
         if reading.failed or reading.value != row["fields"]:
-            found = reading.failed.sentence() if reading.failed else shown(reading.value)
-            raise DefinitionError(f"layout {codec.name}: the example {shown(row['fields'])} does not hold: {found}")
+            found = reading.failed.sentence() if reading.failed else redacted_repr(reading.value)
+            raise DefinitionError(
+                f"layout {codec.name}: the example {redacted_repr(row['fields'])} does not hold: {found}"
+            )
 
 
 def _entry(made: Layout, table: Mapping[str, Any]) -> Entry:
@@ -81,7 +83,7 @@ def _entry(made: Layout, table: Mapping[str, Any]) -> Entry:
 
 def _build(codec: LayoutCodec, *args: str) -> Codec:
     if args:
-        raise DefinitionError(f"{codec.name}: takes no arguments, not {shown(','.join(args))}")
+        raise DefinitionError(f"{codec.name}: takes no arguments, not {redacted_repr(','.join(args))}")
     return codec
 
 
@@ -92,7 +94,7 @@ def build_fields(*specs: str) -> Codec:
         name, colon, width = spec.partition(":")
         if not colon or name in spans:
             problem = "appears twice" if colon else "is not a field such as number:16"
-            raise DefinitionError(f"fields: {shown(spec)} {problem}")
+            raise DefinitionError(f"fields: {redacted_repr(spec)} {problem}")
         size = whole("fields", f"the bits of {name}", width)
         spans[name] = f"{at}-{at + size - 1}"
         at += size
@@ -104,7 +106,7 @@ def build_fields(*specs: str) -> Codec:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class DataOf(Tabled):
+class DataOf(TableCodec):
     """Bits to bits: the data bits of a frame, field after field, without its fixed bits and checks."""
 
     frame: LayoutCodec
@@ -114,9 +116,9 @@ class DataOf(Tabled):
         """The layout of the frame."""
         return self.frame.layout
 
-    def attempt(self, carried: Word) -> Word | None:
+    def _decode_raw(self, raw: Word) -> Word | None:
         """The data bits, or None where a check of the frame fails."""
-        fields = self.frame.attempt(carried)
+        fields = self.frame._decode_raw(raw)
         if fields is None:
             return None
         word, length = 0, 0
@@ -125,16 +127,16 @@ class DataOf(Tabled):
             length += len(field.places)
         return word, length
 
-    def write(self, carried: Word) -> Word:
+    def _encode_raw(self, raw: Word) -> Word:
         """The frame around the data bits; raises `EncodeError` for a value that a field of it cannot have."""
-        word, length = carried
+        word, length = raw
         if length != self.output.lengths[0]:
             raise EncodeError(f"{self.name}: the data are {self.output.lengths[0]} bits, not {length}")
         fields = {}
         for field in reversed(self.table.fields):
             fields[field.name] = word & (1 << len(field.places)) - 1
             word >>= len(field.places)
-        return self.frame.write(fields)
+        return self.frame._encode_raw(fields)
 
     def inspect(self, value: Bits) -> Reading:
         """The data bits, with the checks, notes and parts of the frame."""
@@ -159,7 +161,9 @@ def build_data_of(name: str) -> Codec:
     codec = entry.build() if entry else None
     if not isinstance(codec, LayoutCodec) or any(field.bcd for field in codec.layout.fields):
         known = [entry.name for entry in builtin()]
-        raise DefinitionError(f"data-of: {shown(name)} is not a built-in layout of binary fields{nearest(name, known)}")
+        raise DefinitionError(
+            f"data-of: {redacted_repr(name)} is not a built-in layout of binary fields{nearest(name, known)}"
+        )
     size = sum(len(field.places) for field in codec.layout.fields)
     return DataOf(name=step("data-of", name), input=codec.input, output=bits(exactly(size)), frame=codec)
 

@@ -55,7 +55,7 @@ from credkit.core.codec import Codec, Entry, Example
 from credkit.core.errors import DefinitionError, EncodeError
 from credkit.core.grammar import step
 from credkit.core.reading import Check, Reading
-from credkit.core.sentences import nearest, shown
+from credkit.core.sentences import nearest, redacted_repr
 from credkit.core.shapes import TEXT
 
 SOURCE = "xkeyboard-config 2.35.1 (key tables); Unicode (composed letters); dead keys: common practice, no source"
@@ -118,10 +118,10 @@ class Keyboard(Codec):
     composed: Mapping[str, str]
     lost: Mapping[str, str]
 
-    def attempt(self, carried: str) -> str | None:
+    def _decode_raw(self, raw: str) -> str | None:
         """The meant characters, or None."""
-        meant = [self.to_meant.get(c) for c in carried]
-        if None in meant or any(pair in carried for pair in self.lost):
+        meant = [self.to_meant.get(c) for c in raw]
+        if None in meant or any(pair in raw for pair in self.lost):
             return None
         return "".join(meant)  # type: ignore[arg-type]  # there is no None among them
 
@@ -139,7 +139,7 @@ class Keyboard(Codec):
             pair = value[at : at + 2]
             check = Check(
                 codec=self.name, rule="dead-key", claim="the dead key", form="text", at=(at, at + 1),
-                expected=f"{shown(self.lost[pair])}, all that these two keys type", found=pair,
+                expected=f"{redacted_repr(self.lost[pair])}, all that these two keys type", found=pair,
             )  # fmt: skip
             return Reading(value=None, checks=(check,))
         origins = [i for i, c in enumerate(value) for _ in self.to_meant[c]]
@@ -150,14 +150,14 @@ class Keyboard(Codec):
         """The characters as they would be typed; raises `EncodeError` for those that would not be read back."""
         for i, c in enumerate(self.given(value)):
             if c not in self.to_typed:
-                raise EncodeError(f"{self.name}: no key types the character {shown(c)} at {i}")
+                raise EncodeError(f"{self.name}: no key types the character {redacted_repr(c)} at {i}")
         keys = "".join(self.to_typed[c] for c in value)
         for i, pair in enumerate(_pairs(keys) if self.lost else ()):
             if pair in self.lost:
                 typed = self.lost[pair]
                 raise EncodeError(
-                    f"{self.name}: {shown(value[i : i + 2])} at {i}-{i + 1} types only {shown(typed)}, "
-                    f"which is read back as {shown(self.to_meant[typed])}"
+                    f"{self.name}: {redacted_repr(value[i : i + 2])} at {i}-{i + 1} types only {redacted_repr(typed)}, "
+                    f"which is read back as {redacted_repr(self.to_meant[typed])}"
                 )
         return "".join(self._arriving(keys)) if self.dead else keys
 
@@ -190,9 +190,9 @@ def build_keyboard(code: str, lock: str = "") -> Codec:
     """
     known = layouts()
     if code not in known:
-        raise DefinitionError(f"keyboard: {shown(code)} is not one of {', '.join(known)}{nearest(code, known)}")
+        raise DefinitionError(f"keyboard: {redacted_repr(code)} is not one of {', '.join(known)}{nearest(code, known)}")
     if lock not in ("", *LOCKS):
-        raise DefinitionError(f"keyboard: {shown(lock)} is not one of {', '.join(LOCKS)}")
+        raise DefinitionError(f"keyboard: {redacted_repr(lock)} is not one of {', '.join(LOCKS)}")
     meant = known["us"]["plain"] + known["us"]["shift"]
     typed = "".join(_typed(known[code]["plain"], known[code]["shift"], lock))
     dead = known[code].get("dead", "")

@@ -36,8 +36,8 @@ from credkit.core.codec import Codec, Entry, Example, check_fields
 from credkit.core.errors import DefinitionError, EncodeError
 from credkit.core.grammar import step
 from credkit.core.reading import Check, Note, Part, Reading, nowhere
-from credkit.core.sentences import shown
-from credkit.core.shapes import Shape, bits, meet, multiples, said
+from credkit.core.sentences import redacted_repr
+from credkit.core.shapes import Shape, bits, describe_lengths, meet, multiples
 from credkit.core.spans import LIMIT
 from credkit.tables.ndefkinds import KINDS, Kind, Said, kind_of
 from credkit.tables.ndefrecords import read_records, titled, write_records
@@ -55,7 +55,7 @@ CONTROLS = {
 class Tagged(Codec):
     """Whole bytes of NFC Forum structures; what ends the reading of them is a failed check."""
 
-    def after(self, flowing: Shape) -> Tagged:
+    def bind_input(self, flowing: Shape) -> Tagged:
         """The codec for the lengths that can flow here."""
         return replace(self, input=bits(meet(flowing.lengths, self.input.lengths)))
 
@@ -73,7 +73,7 @@ class Tagged(Codec):
         beyond = len(value) > lengths[-1] and len(lengths) > 1
         check = Check(
             codec=self.name, rule="length", claim="the length in bits", form="bits",
-            expected=f"at most {lengths[-1]} bits" if beyond else said(lengths), found=len(value),
+            expected=f"at most {lengths[-1]} bits" if beyond else describe_lengths(lengths), found=len(value),
         )  # fmt: skip
         return Reading(value=None, checks=(check,))
 
@@ -89,7 +89,7 @@ class Tagged(Codec):
 class TlvCodec(Tagged):
     """A data area to the one NDEF message in it."""
 
-    def after(self, flowing: Shape) -> TlvCodec:
+    def bind_input(self, flowing: Shape) -> TlvCodec:
         """The codec for the areas that can flow here: it fills them when it writes."""
         lengths = meet(flowing.lengths, self.input.lengths)
         return replace(self, input=bits(lengths), output=bits(range(0, 8 * room_in(lengths[-1] // 8) + 1, 8)))
@@ -253,9 +253,11 @@ def build_ndef(*specs: str) -> Codec:
     for spec in specs:
         name, colon, kind = spec.partition(":")
         if not colon:
-            raise DefinitionError(f"ndef: {shown(spec)} is not a record such as contact:uri (kinds: {KINDS})")
+            raise DefinitionError(f"ndef: {redacted_repr(spec)} is not a record such as contact:uri (kinds: {KINDS})")
         if not name.isidentifier() or not name.isascii() or name != name.lower():
-            raise DefinitionError(f"ndef: {shown(name)}: a field name has small letters, digits and underscores only")
+            raise DefinitionError(
+                f"ndef: {redacted_repr(name)}: a field name has small letters, digits and underscores only"
+            )
         wanted[name] = kind_of(kind)
         for row in wanted[name].rows(name):
             if row.name in schema:

@@ -21,7 +21,7 @@ from credkit.codecs.arguments import whole
 from credkit.core.codec import PRACTICE, Codec, Entry, Example
 from credkit.core.errors import DefinitionError
 from credkit.core.grammar import step
-from credkit.core.sentences import shown
+from credkit.core.sentences import redacted_repr
 from credkit.tables.notation import SEPARATORS, Group, Notation, NotationCodec, digits_for
 
 LOWER = "lower"
@@ -40,7 +40,9 @@ def build_hex(digits: str = "", *styles: str) -> Codec:
             separator = SEPARATORS[style]
         elif style != LOWER or styles.count(style) > 1:
             known = f"{LOWER}, {', '.join(SEPARATORS)}"
-            raise DefinitionError(f"hex: {shown(style)} is not a style; styles are {known}, one separator at most")
+            raise DefinitionError(
+                f"hex: {redacted_repr(style)} is not a style; styles are {known}, one separator at most"
+            )
     groups: tuple[Group, ...] = ()
     if digits:
         count = whole("hex", "the number of digits", digits)
@@ -99,7 +101,7 @@ def build_split(*sizes: str) -> Codec:
 def build_uuid(*styles: str) -> Codec:
     """``uuid``, ``uuid:lower``: 32 hexadecimal digits with hyphens, as 8-4-4-4-12; either case is read."""
     if styles not in ((), (LOWER,)):
-        raise DefinitionError(f"uuid: {shown(','.join(styles))} is not a style; the only one is {LOWER}")
+        raise DefinitionError(f"uuid: {redacted_repr(','.join(styles))} is not a style; the only one is {LOWER}")
     groups = tuple(Group(bits=4 * digits, least=digits, most=digits) for digits in (8, 4, 4, 4, 12))
     return NotationCodec.of(step("uuid", *styles), Notation(16, groups, joint="-", lower=bool(styles)))
 

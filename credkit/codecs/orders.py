@@ -79,7 +79,7 @@ def build_keep(name: str, count: str) -> Codec:
     size = whole(name, "the number of bits", count)
     rule = partial(_right if name == "keep-low" else _left, size)
     return WiredCodec(
-        name=step(name, count), input=bits(at_least(size)), output=bits(exactly(size)), cuts=True, rule=rule
+        name=step(name, count), input=bits(at_least(size)), output=bits(exactly(size)), is_projection=True, rule=rule
     )
 
 
@@ -87,7 +87,8 @@ def build_slice(span: str) -> Codec:
     """``slice:A-B``: a projection to bits A to B, both included."""
     kept = positions(span, "slice")
     return WiredCodec(
-        name=step("slice", span), input=bits(at_least(max(kept) + 1)), output=bits(exactly(len(kept))), cuts=True,
+        name=step("slice", span), input=bits(at_least(max(kept) + 1)), output=bits(exactly(len(kept))),
+        is_projection=True,
         rule=lambda length: kept,
     )  # fmt: skip
 

@@ -39,8 +39,8 @@ from credkit.core.codec import PRACTICE, Codec, Entry, Example
 from credkit.core.errors import DefinitionError, EncodeError
 from credkit.core.grammar import step
 from credkit.core.reading import Check, Part, Place, Reading
-from credkit.core.sentences import nearest, shown
-from credkit.core.shapes import TEXT, Shape, bits, meet, multiples, said
+from credkit.core.sentences import nearest, redacted_repr
+from credkit.core.shapes import TEXT, Shape, bits, describe_lengths, meet, multiples
 
 UNITS = {"ascii": 1, "latin-1": 1, "utf-8": 1, "utf-16-be": 2, "utf-16-le": 2}  # bytes that a character has at least
 BLANK = b"\xff"  # what memory holds that was never written, or was erased
@@ -51,7 +51,7 @@ FILLER = "F"
 class Stored(Codec):
     """Bits to text: what an area of memory holds. Encoding fills the area that the chain leaves."""
 
-    def after(self, flowing: Shape) -> Stored:
+    def bind_input(self, flowing: Shape) -> Stored:
         """The codec for the lengths that can flow here."""
         return replace(self, input=bits(meet(flowing.lengths, self.input.lengths)))
 
@@ -63,7 +63,7 @@ class Stored(Codec):
         beyond = len(value) > lengths[-1] and len(lengths) > 1
         check = Check(
             codec=self.name, rule="length", claim="the length in bits", form="bits",
-            expected=f"at most {lengths[-1]} bits" if beyond else said(lengths), found=len(value),
+            expected=f"at most {lengths[-1]} bits" if beyond else describe_lengths(lengths), found=len(value),
         )  # fmt: skip
         return Reading(value=None, checks=(check,))
 
@@ -133,14 +133,15 @@ class Characters(Stored):
         except UnicodeEncodeError as error:
             char = value[error.start]
             why = "half of a surrogate pair" if "\ud800" <= char <= "\udfff" else f"which {self.encoding} lacks"
-            raise EncodeError(f"{self.name}: character {error.start} is {shown(char)}, {why}") from None
+            raise EncodeError(f"{self.name}: character {error.start} is {redacted_repr(char)}, {why}") from None
         padding = self.pad.hex().upper()
         if self.ends and (place := value.find(self.ends)) >= 0:
             raise EncodeError(
-                f"{self.name}: character {place} is {shown(self.ends)}, the padding {padding}: a text may not hold it"
+                f"{self.name}: character {place} is {redacted_repr(self.ends)}, the padding {padding}: "
+                "a text may not hold it"
             )
         if self.letter and value.endswith(self.letter):
-            raise EncodeError(f"{self.name}: the text ends with {shown(self.letter)}, the padding {padding}")
+            raise EncodeError(f"{self.name}: the text ends with {redacted_repr(self.letter)}, the padding {padding}")
         room = self.room(8 * len(data))
         if room is None:
             most = self.input.lengths[-1] // 8
@@ -160,12 +161,12 @@ def build_characters(encoding: str, pad: str = "") -> Codec:
     """
     if encoding not in UNITS:
         known = f"{', '.join(UNITS)}{nearest(encoding, UNITS)}"
-        raise DefinitionError(f"characters: {shown(encoding)} is not an encoding here; known are {known}")
+        raise DefinitionError(f"characters: {redacted_repr(encoding)} is not an encoding here; known are {known}")
     size = UNITS[encoding]
     if pad and not re.fullmatch(f"[0-9A-Fa-f]{{{2 * size}}}", pad):
         raise DefinitionError(
             f"characters: the padding of {encoding} is {2 * size} hexadecimal digits such as {'00' * size}, "
-            f"not {shown(pad)}"
+            f"not {redacted_repr(pad)}"
         )
     padding = bytes.fromhex(pad) if pad else bytes(size)
     try:
@@ -203,12 +204,12 @@ class Bcd(Stored):
         """The digits, and filler up to the end of the area; raises `EncodeError` for too many, or too few."""
         for place, digit in enumerate(self.given(value)):
             if digit not in DIGITS:
-                raise EncodeError(f"{self.name}: character {place} is {shown(digit)}, expected a decimal digit")
+                raise EncodeError(f"{self.name}: character {place} is {redacted_repr(digit)}, expected a decimal digit")
         needed, lengths = 4 * len(value), self.input.lengths
         room = self.room(needed) if self.filled else needed if needed in lengths else None
         if room is None:
             most = lengths[-1] // 4
-            wanted = "fewer" if needed > lengths[-1] else f"digits for {said(lengths)}"
+            wanted = "fewer" if needed > lengths[-1] else f"digits for {describe_lengths(lengths)}"
             if len(lengths) == 1:
                 wanted = f"{'at most' if self.filled else 'exactly'} {most}"
             raise EncodeError(f"{self.name}: the text has {len(value)} digits, expected {wanted}")
@@ -227,7 +228,7 @@ def build_bcd(filler: str = "") -> Codec:
     up the rest. Leading zeros are a part of the text.
     """
     if filler not in ("", FILLER):
-        raise DefinitionError(f"bcd: the filler is {FILLER} or nothing, not {shown(filler)}")
+        raise DefinitionError(f"bcd: the filler is {FILLER} or nothing, not {redacted_repr(filler)}")
     return Bcd(name=step("bcd", filler), input=bits(multiples(4)), output=TEXT, filled=bool(filler))
 
 

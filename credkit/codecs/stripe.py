@@ -39,13 +39,13 @@ from functools import partial
 from bitstring import Bits
 
 from credkit.codecs.arguments import whole
-from credkit.core.codec import Codec, Entry, Example, Tabled, Word
+from credkit.core.codec import Codec, Entry, Example, TableCodec, Word
 from credkit.core.errors import DefinitionError, EncodeError
 from credkit.core.grammar import step
 from credkit.core.reading import Check, Note, Part, Place, Reading
-from credkit.core.sentences import shown
+from credkit.core.sentences import redacted_repr
 from credkit.core.shapes import TEXT, bits
-from credkit.core.spans import LIMIT, written
+from credkit.core.spans import LIMIT, format_span
 from credkit.tables.characters import ALPHANUMERIC, NUMERIC, SETS, CharacterSet
 from credkit.tables.swipes import Swipe, clean, evidence, found, gap, garbled, islands, only
 
@@ -53,7 +53,7 @@ MOST_ZEROS = 4096  # that encoding writes before or behind a track
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class TrackBits(Tabled):
+class TrackBits(TableCodec):
     """Bits to the text of a track, from start to end sentinel; ``zeros`` are written before and behind it."""
 
     letters: CharacterSet
@@ -64,37 +64,39 @@ class TrackBits(Tabled):
         """The character set."""
         return self.letters
 
-    def attempt(self, carried: Word) -> str | None:
+    def _decode_raw(self, raw: Word) -> str | None:
         """The text of the one track in the bits, or None."""
-        number, length = carried
+        number, length = raw
         if length > LIMIT:
             return None
         swipe = only(self.letters, f"{number:0{length}b}")
         return swipe.text if swipe else None
 
-    def write(self, carried: str) -> Word:
+    def _encode_raw(self, raw: str) -> Word:
         """The bits, with the LRC; raises `EncodeError` for a text that is not sentinels and characters of the set.
 
         Nor is a text written that a card pulled the other way would show as another one.
         """
         letters = self.letters
-        if not carried.startswith(letters.start) or not carried.endswith(letters.end) or len(carried) < 2:
+        if not raw.startswith(letters.start) or not raw.endswith(letters.end) or len(raw) < 2:
             raise EncodeError(
-                f"{self.name}: {shown(carried)} does not stand between the sentinels {letters.start} and {letters.end}"
+                f"{self.name}: {redacted_repr(raw)} does not stand between the sentinels "
+                f"{letters.start} and {letters.end}"
             )
-        for place, char in enumerate(carried[1:-1], 1):
+        for place, char in enumerate(raw[1:-1], 1):
             if char not in letters.content:
                 raise EncodeError(
-                    f"{self.name}: {shown(char)} at character {place} is none of the characters that the "
+                    f"{self.name}: {redacted_repr(char)} at character {place} is none of the characters that the "
                     f"{letters.name} set has between its sentinels"
                 )
-        if len(carried) * letters.width > LIMIT - 2 * MOST_ZEROS:
-            raise EncodeError(f"{self.name}: {len(carried)} characters are more than a row of {LIMIT} bits holds")
-        row = "".join(letters.bits[char] for char in carried + letters.lrc(carried))
+        if len(raw) * letters.width > LIMIT - 2 * MOST_ZEROS:
+            raise EncodeError(f"{self.name}: {len(raw)} characters are more than a row of {LIMIT} bits holds")
+        row = "".join(letters.bits[char] for char in raw + letters.lrc(raw))
         turned = clean(letters, row[::-1])
-        if turned and turned.text != carried:
+        if turned and turned.text != raw:
             raise EncodeError(
-                f"{self.name}: pulled the other way, {shown(carried)} reads as {shown(turned.text)}, and no check "
+                f"{self.name}: pulled the other way, {redacted_repr(raw)} reads as "
+                f"{redacted_repr(turned.text)}, and no check "
                 "tells which was meant"
             )
         before, behind = self.zeros
@@ -153,7 +155,9 @@ class TrackBits(Tabled):
             at = [bit for place in again for bit in range(place * width, place * width + width)]
             found = f"{len(again)} more"
             checks.append(
-                self._check("one-start", f"one start sentinel {shown(letters.start)}", track, at, [], "none", found)
+                self._check(
+                    "one-start", f"one start sentinel {redacted_repr(letters.start)}", track, at, [], "none", found
+                )
             )
         if track.whole:
             right, own = str(1 - lrc.count("1") % 2), track.bits[stop + data : stop + width]
@@ -220,13 +224,13 @@ class TrackBits(Tabled):
             at=tuple(range(min(forwards.start, backwards.start), max(forwards.stop, backwards.stop))),
             expected="one", found="ambiguous",
         )  # fmt: skip
-        texts = f"forwards it is {shown(forwards.text)}, backwards {shown(backwards.text)}"
+        texts = f"forwards it is {redacted_repr(forwards.text)}, backwards {redacted_repr(backwards.text)}"
         note = Note(kind="both-directions", level="care", text=f"all checks hold both ways: {texts}")
         return Reading(value=None, checks=(check,), notes=(note,))
 
     def _several(self, swipes: list[Swipe]) -> Reading:
         """The reading of a row in which several tracks stand."""
-        spans = (f"bits {written(range(swipe.start, swipe.stop))}" for swipe in swipes)
+        spans = (f"bits {format_span(range(swipe.start, swipe.stop))}" for swipe in swipes)
         check = Check(
             codec=self.name, rule="one-swipe", claim="one swipe in the row", form="bits", expected=1,
             found=f"{len(swipes)}: {', '.join(spans)}",
@@ -260,7 +264,8 @@ class TrackBits(Tabled):
         else:
             start, bits = span[0], bits[: letters.width]
             check = Check(
-                codec=self.name, rule="start-sentinel", claim=f"a start sentinel {shown(letters.start)}", form="bits",
+                codec=self.name, rule="start-sentinel", form="bits",
+                claim=f"a start sentinel {redacted_repr(letters.start)}",
                 at=tuple(range(start, start + len(bits))), expected=letters.begins, found=bits or "no bit",
             )  # fmt: skip
             return Reading(value=None, checks=(check,))
@@ -343,7 +348,7 @@ def build(name: str, usual: str, *args: str) -> Codec:
     if (width or usual) not in sets or len(zeros) > 2:
         raise DefinitionError(
             f"{name}: is written {name}:[5 or 7],ZEROS-BEFORE,ZEROS-BEHIND, such as {name}:{usual},25,25, "
-            f"not with {shown(','.join(args))}"
+            f"not with {redacted_repr(','.join(args))}"
         )
     before, *behind = [whole(name, "the zeros around a track", each, least=0, most=MOST_ZEROS) for each in zeros] or [0]
     return TrackBits(

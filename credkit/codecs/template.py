@@ -32,7 +32,7 @@ from credkit.core.codec import PRACTICE, Codec, Entry, Example, check_fields
 from credkit.core.errors import DefinitionError
 from credkit.core.grammar import step
 from credkit.core.reading import Check, Field, Level, Note, Part, Place, Reading
-from credkit.core.sentences import shown
+from credkit.core.sentences import redacted_repr
 from credkit.core.shapes import TEXT, Shape
 from credkit.tables.pattern import Pattern
 
@@ -87,7 +87,7 @@ def build_template(*pieces: str) -> Codec:
     try:
         parsed = list(Formatter().parse(text))
     except ValueError as error:
-        raise DefinitionError(f"template: {shown(text)} is not a template: {error}") from None
+        raise DefinitionError(f"template: {redacted_repr(text)} is not a template: {error}") from None
     for literal, name, spec, conversion in parsed:
         pattern += re.escape(literal)
         open_end = open_end and not re.search("[^0-9A-Fa-f]", literal)
@@ -109,7 +109,7 @@ def build_template(*pieces: str) -> Codec:
         schema[name] = Field(name=name, most=base ** int(width or LONGEST) - 1, digits=digits)
         bases[name] = base
     if not schema:
-        raise DefinitionError(f"template: {shown(text)} holds no field such as {{number:05d}}")
+        raise DefinitionError(f"template: {redacted_repr(text)} holds no field such as {{number:05d}}")
     return Template(
         name=step("template", text), input=TEXT, output=Shape("fields", schema=MappingProxyType(schema)),
         pattern=re.compile(pattern), text=text, bases=bases,

@@ -22,7 +22,7 @@ from credkit.core.codec import PRACTICE, Codec, Entry, Example
 from credkit.core.errors import DefinitionError, EncodeError
 from credkit.core.grammar import step
 from credkit.core.reading import Check, Reading
-from credkit.core.sentences import shown
+from credkit.core.sentences import redacted_repr
 from credkit.core.shapes import TEXT
 
 KEYS = {"<enter>": ("\r", "\n", "\r\n"), "<tab>": ("\t",), "<space>": (" ",), "<stx>": ("\x02",), "<etx>": ("\x03",)}
@@ -62,7 +62,7 @@ class Strip(Codec):
         text = f"{self.prefix}{self.given(value)}{self.suffix}"
         span = self._span(text)
         if not span or text[slice(*span)] != value:
-            raise EncodeError(f"{self.name}: {shown(value)} would not be read back the same")
+            raise EncodeError(f"{self.name}: {redacted_repr(value)} would not be read back the same")
         return text
 
     def _span(self, value: str) -> tuple[int, int] | None:
@@ -135,7 +135,7 @@ class LastDigits(Codec):
 def build_last_digits(count: str) -> Codec:
     """``last-digits:N``: a projection to the last N decimal digits."""
     size = whole("last-digits", "the number of digits", count)
-    return LastDigits(name=step("last-digits", count), input=TEXT, output=TEXT, cuts=True, count=size)
+    return LastDigits(name=step("last-digits", count), input=TEXT, output=TEXT, is_projection=True, count=size)
 
 
 ENTRIES = (

@@ -35,7 +35,7 @@ from credkit.core.codec import Codec, Entry, Example
 from credkit.core.errors import DefinitionError, EncodeError
 from credkit.core.grammar import step
 from credkit.core.reading import Check, Note, Part, Reading
-from credkit.core.sentences import shown
+from credkit.core.sentences import redacted_repr
 from credkit.core.shapes import TEXT
 from credkit.tables.characters import ALPHANUMERIC, NUMERIC, CharacterSet
 from credkit.tables.items import one_of, ranges
@@ -150,7 +150,7 @@ class TrackText(Codec):
         start = self.letters.start
         hint = "" if self.letters is ALPHANUMERIC else " (track:3,7-bit reads the 7-bit set)"
         if text[track.start] not in (start, TYPED):
-            return self._fault("form", f"{shown(start)} or {shown(TYPED)}{hint}", text, track.start)
+            return self._fault("form", f"{redacted_repr(start)} or {redacted_repr(TYPED)}{hint}", text, track.start)
         for place in range(track.start + 1, track.stop - 1):
             if text[place] not in self.letters.content:
                 return self._fault("alphabet", f"one of {ranges(self.letters.content)}{hint}", text, place)
@@ -163,7 +163,7 @@ class TrackText(Codec):
         if not ends or strange or value[1:] == ERROR:
             why = "is what a reader types for an error" if value[1:] == ERROR else "is no track"
             of = f"{self.letters.start}…{END} with characters of {ranges(self.letters.content)}"
-            raise EncodeError(f"{self.name}: {shown(value)} {why}, expected {of}")
+            raise EncodeError(f"{self.name}: {redacted_repr(value)} {why}, expected {of}")
         return (TYPED if self.number == 3 else value[0]) + value[1:]
 
 
@@ -180,7 +180,9 @@ def build_track_text(number: str, letters: str = "") -> Codec:
     """
     chosen = whole("track", "the track", number, most=3)
     if letters and (chosen != 3 or letters != ALPHANUMERIC.name):
-        raise DefinitionError(f"track: only track 3 has a second set here, written track:3,7-bit, not {shown(letters)}")
+        raise DefinitionError(
+            f"track: only track 3 has a second set here, written track:3,7-bit, not {redacted_repr(letters)}"
+        )
     return TrackText(
         name=step("track", number, letters), input=TEXT, output=TEXT, number=chosen,
         letters=ALPHANUMERIC if chosen == 1 or letters else NUMERIC,

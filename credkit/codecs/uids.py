@@ -43,11 +43,11 @@ from typing import Any
 from bitstring import Bits
 
 from credkit.codecs.frames import DataOf
-from credkit.core.codec import PRACTICE, Codec, Entry, Example, Tabled, Word
+from credkit.core.codec import PRACTICE, Codec, Entry, Example, TableCodec, Word
 from credkit.core.errors import EncodeError
 from credkit.core.reading import Check, Reading
-from credkit.core.shapes import Shape, bits, exactly, hull, said
-from credkit.core.spans import written
+from credkit.core.shapes import Shape, bits, describe_lengths, exactly, hull
+from credkit.core.spans import format_span
 from credkit.tables.definition import layout
 from credkit.tables.layout import Layout, LayoutCheck, LayoutCodec, Piece, number, pieces
 
@@ -111,7 +111,7 @@ def _named(check: LayoutCheck) -> LayoutCheck:
     """``check`` with the words of the standard."""
     if check.rule.startswith("fixed"):
         return replace(check, rule=check.rule.replace("fixed", "cascade-tag"), claim=f"the cascade tag {TAG:X}")
-    return replace(check, claim=f"the BCC over bits {written(check.covers)}")
+    return replace(check, claim=f"the BCC over bits {format_span(check.covers)}")
 
 
 def _data(name: str, definition: Mapping[str, Any]) -> DataOf:
@@ -125,7 +125,7 @@ def _data(name: str, definition: Mapping[str, Any]) -> DataOf:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class UidForm(Tabled):
+class UidForm(TableCodec):
     """Bits to the bits of a UID, by the one of ``forms`` that is as long."""
 
     forms: tuple[DataOf, ...]
@@ -144,30 +144,30 @@ class UidForm(Tabled):
         """The layout, once the length is fixed."""
         return self.forms[0].table if len(self.forms) == 1 else None
 
-    def after(self, flowing: Shape) -> UidForm:
+    def bind_input(self, flowing: Shape) -> UidForm:
         """The codec for the lengths that can flow here."""
         return UidForm.of(self.name, (form for form in self.forms if form.input.lengths[0] in flowing.lengths))
 
-    def before(self, flowing: Shape) -> Shape:
+    def input_for(self, flowing: Shape) -> Shape:
         """What encoding hands on: the form of a UID that is as long."""
         return UidForm.of(self.name, (form for form in self.forms if form.output.lengths[0] in flowing.lengths)).input
 
-    def attempt(self, carried: Word) -> Word | None:
+    def _decode_raw(self, raw: Word) -> Word | None:
         """The bits of the UID, or None where the length is wrong or a check fails."""
-        form = next((form for form in self.forms if form.length == carried[1]), None)
-        return form.attempt(carried) if form else None
+        form = next((form for form in self.forms if form.length == raw[1]), None)
+        return form._decode_raw(raw) if form else None
 
-    def write(self, carried: Word) -> Word:
+    def _encode_raw(self, raw: Word) -> Word:
         """The form of a UID, tags and check bytes put in; raises `EncodeError` for what is no UID of this form."""
-        form = next((form for form in self.forms if form.output.lengths[0] == carried[1]), None)
+        form = next((form for form in self.forms if form.output.lengths[0] == raw[1]), None)
         if not form:
-            raise EncodeError(f"{self.name}: a UID here has {said(self.output.lengths)}, not {carried[1]}")
-        written = form.write(carried)
-        if form.attempt(written) is None:
+            raise EncodeError(f"{self.name}: a UID here has {describe_lengths(self.output.lengths)}, not {raw[1]}")
+        written = form._encode_raw(raw)
+        if form._decode_raw(written) is None:
             which = "first" if form.length == 40 else "fourth"
             raise EncodeError(
                 f"{self.name}: the {which} byte of the UID is {TAG:X}, the cascade tag, which no UID of "
-                f"{carried[1] // 8} bytes has there"
+                f"{raw[1] // 8} bytes has there"
             )
         return written
 
@@ -178,7 +178,7 @@ class UidForm(Tabled):
             return form.inspect(value)
         check = Check(
             codec=self.name, rule="length", claim="the length in bits", form="bits",
-            expected=said(self.input.lengths), found=len(value),
+            expected=describe_lengths(self.input.lengths), found=len(value),
         )  # fmt: skip
         return Reading(value=None, checks=(check,))
 

@@ -16,16 +16,16 @@ from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import Any
 
-from credkit.core.codec import Codec, Tabled, carry, release
+from credkit.core.codec import Codec, TableCodec, from_raw, to_raw
 from credkit.core.errors import DefinitionError, EncodeError
 from credkit.core.reading import OVER_LONG, Check, Field, Note, Place, Reading, Row, Step, TextField
-from credkit.core.shapes import Shape, hull, mismatch, only, said
+from credkit.core.shapes import Shape, describe_lengths, hull, mismatch, only
 
-Way = tuple[tuple[Codec, ...], str | None]  # the linked steps, and why they do not work in a row
+LinkedSteps = tuple[tuple[Codec, ...], str | None]  # the linked steps, and why they do not work in a row
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Chain(Tabled):
+class Chain(TableCodec):
     """Linked steps. ``readers`` decode and ``writers`` encode; they differ only around a projection."""
 
     readers: tuple[Codec, ...]
@@ -34,35 +34,35 @@ class Chain(Tabled):
     @property
     def steps(self) -> tuple[Codec, ...]:
         """The codecs of the chain, in the order of reading."""
-        return self.readers if self.unread is None else self.writers
+        return self.readers if self.decode_obstacle is None else self.writers
 
     @property
     def lossy(self) -> bool:
         """Whether a step cuts, so that two values can become one."""
-        return any(step.cuts for step in self.steps)
+        return any(step.is_projection for step in self.steps)
 
-    def attempt(self, carried: Any) -> Any:
+    def _decode_raw(self, raw: Any) -> Any:
         """What ``decode`` would return, or None; both in the form they travel in."""
-        if self.unread:
-            raise DefinitionError(f"chain {self.name} cannot read: {self.unread}")
+        if self.decode_obstacle:
+            raise DefinitionError(f"chain {self.name} cannot read: {self.decode_obstacle}")
         for step in self.readers:
-            carried = step.attempt(carried)
-            if carried is None:
+            raw = step._decode_raw(raw)
+            if raw is None:
                 return None
-        return carried
+        return raw
 
-    def write(self, carried: Any) -> Any:
+    def _encode_raw(self, raw: Any) -> Any:
         """``encode``, with values in the form they travel in."""
-        if self.unwritten:
-            raise DefinitionError(f"chain {self.name} cannot write: {self.unwritten}")
+        if self.encode_obstacle:
+            raise DefinitionError(f"chain {self.name} cannot write: {self.encode_obstacle}")
         for step in reversed(self.writers):
-            carried = step.write(carried)
-        return carried
+            raw = step._encode_raw(raw)
+        return raw
 
     def inspect(self, value: Any) -> Reading:
         """Every step's reading, as far as one can be had; the checks of all of them in order."""
-        if self.unread:
-            raise DefinitionError(f"chain {self.name} cannot read: {self.unread}")
+        if self.decode_obstacle:
+            raise DefinitionError(f"chain {self.name} cannot read: {self.decode_obstacle}")
         done: list[Step] = []
         for step in self.readers:
             reading = step.inspect(value)
@@ -95,15 +95,15 @@ def over_long(codec: Codec, written: Any) -> tuple[Note, ...]:
     >>> over_long(codec, codec.encode({"number": "1" * 37})), len(over_long(codec, codec.encode({"number": "1" * 38})))
     ((), 1)
     """
-    if codec.unread or not any(step.limited for step in codec.steps):
+    if codec.decode_obstacle or not any(step.limited for step in codec.steps):
         return ()
     found: list[Note] = []
-    carried = carry(codec.takes, written)
+    raw = to_raw(codec.takes, written)
     for step in codec.steps:
         if step.limited:
-            found += step.inspect(release(step.takes, carried)).notes
-        carried = step.attempt(carried)
-        if carried is None:
+            found += step.inspect(from_raw(step.takes, raw)).notes
+        raw = step._decode_raw(raw)
+        if raw is None:
             break
     return tuple(note for note in found if note.kind == OVER_LONG)
 
@@ -126,19 +126,24 @@ takes 24 bits, but hex:8 gives 32 bits: right-justified:24 between them?
     if len(steps) == 1:
         return steps[0]
     name = "/".join(step.name for step in steps)
-    readers, unread = _forward(steps)
-    writers, unwritten = _forward(steps, through_cuts=True)
-    unwritten = unwritten or next((step.unwritten for step in writers if step.unwritten), None) or _backward(writers)
-    if unread and unwritten:
-        raise DefinitionError(f"chain {name}: {unread}")
-    outer = (writers if unread else readers)[-1].output
+    readers, decode_obstacle = _forward(steps)
+    writers, encode_obstacle = _forward(steps, through_cuts=True)
+    encode_obstacle = (
+        encode_obstacle
+        or next((step.encode_obstacle for step in writers if step.encode_obstacle), None)
+        or _backward(writers)
+    )
+    if decode_obstacle and encode_obstacle:
+        raise DefinitionError(f"chain {name}: {decode_obstacle}")
+    outer = (writers if decode_obstacle else readers)[-1].output
     return Chain(
         name=name, input=steps[0].input, output=outer, readers=readers, writers=writers,
-        unread=unread, unwritten=unwritten, drops=steps[-1].drops,
+        decode_obstacle=decode_obstacle, encode_obstacle=encode_obstacle,
+        drops_extra_fields=steps[-1].drops_extra_fields,
     )  # fmt: skip
 
 
-def _forward(steps: tuple[Codec, ...], *, through_cuts: bool = False) -> Way:
+def _forward(steps: tuple[Codec, ...], *, through_cuts: bool = False) -> LinkedSteps:
     """Each step as it stands behind the one before; ``through_cuts`` lets what a cut would drop go on."""
     linked = [steps[0]]
     for step in steps[1:]:
@@ -148,7 +153,7 @@ def _forward(steps: tuple[Codec, ...], *, through_cuts: bool = False) -> Way:
         if problem:
             return tuple(linked), f"{step.name} takes {_between(before, flowing, step)}"
         try:
-            linked.append(step.after(flowing))
+            linked.append(step.bind_input(flowing))
         except DefinitionError as error:
             return tuple(linked), f"{step.name} takes {error} behind {before.name}"
     return tuple(linked), None
@@ -159,7 +164,7 @@ def _backward(steps: tuple[Codec, ...]) -> str | None:
     flowing = steps[-1].output
     for index in range(len(steps) - 1, 0, -1):
         step, earlier = steps[index], steps[index - 1]
-        flowing = step.before(flowing)
+        flowing = step.input_for(flowing)
         if problem := mismatch(flowing, _uncut(earlier)):
             return f"{earlier.name} writes {problem}, from {step.name}"
     return None
@@ -167,7 +172,7 @@ def _backward(steps: tuple[Codec, ...]) -> str | None:
 
 def _uncut(step: Codec) -> Shape:
     """What encoding may hand to ``step``: a cut of bits takes there, too, more than it leaves."""
-    return step.input if step.cuts and step.gives == "bits" else step.output
+    return step.input if step.is_projection and step.gives == "bits" else step.output
 
 
 def _between(before: Codec, flowing: Shape, step: Codec) -> str:
@@ -181,7 +186,7 @@ def _between(before: Codec, flowing: Shape, step: Codec) -> str:
         }.get((flowing.form, wanted.form))
         return f"{wanted.form}, but {before.name} gives {flowing.form}" + (f": {hint} between them?" if hint else "")
     have, want = only(flowing.lengths), only(wanted.lengths)
-    text = f"{said(wanted.lengths)}, but {before.name} gives {said(flowing.lengths)}"
+    text = f"{describe_lengths(wanted.lengths)}, but {before.name} gives {describe_lengths(flowing.lengths)}"
     if have and want and have > want:
         return f"{text}: right-justified:{want} between them?"
     return text
@@ -234,7 +239,7 @@ def choice(*options: Codec) -> Codec:
     name = f"choice({', '.join(option.name for option in options)})"
     first = options[0]
     for option in options:
-        if why := option.unread:
+        if why := option.decode_obstacle:
             raise DefinitionError(f"{name}: {option.name} cannot read: {why}")
         if (option.takes, option.gives) != (first.takes, first.gives):
             raise DefinitionError(
@@ -254,7 +259,7 @@ def choice(*options: Codec) -> Codec:
         name=name, options=options,
         input=Shape(first.takes, lengths=hull(*(option.input.lengths for option in options))),
         output=Shape(first.gives, lengths=hull(*(option.output.lengths for option in options)), schema=schema),
-        cuts=any(option.lossy for option in options),
+        is_projection=any(option.lossy for option in options),
     )  # fmt: skip
 
 
@@ -300,7 +305,7 @@ class Conversion:
 
 def conversion(source: Codec, target: Codec) -> Conversion:
     """The conversion from ``source`` to ``target``; raises `DefinitionError` if it can never work."""
-    for codec, why, verb in ((source, source.unread, "read"), (target, target.unwritten, "write")):
+    for codec, why, verb in ((source, source.decode_obstacle, "read"), (target, target.encode_obstacle, "write")):
         if why:
             raise DefinitionError(f"chain {codec.name} cannot {verb}: {why}")
     have, want = source.output, target.output
@@ -313,7 +318,7 @@ def conversion(source: Codec, target: Codec) -> Conversion:
             raise DefinitionError(
                 f"{names[0]} needs {', '.join(missing)}, but {names[1]} gives {', '.join(have.schema)}"
             )
-        if dropped and not target.drops:
+        if dropped and not target.drops_extra_fields:
             raise DefinitionError(
                 f"{names[0]} has no {', '.join(dropped)}, which {names[1]} gives: "
                 f"/select:{','.join(want.schema)} at the end of the target leaves it out"

@@ -1,8 +1,8 @@
 """The codec: one two-way step between two forms, and the catalogue row it is built from.
 
 Authors write ``inspect`` (total: any value of the form gives a `Reading`) and ``encode``; ``decode``
-is derived here, once. A codec made from a table is a `Tabled` one: it also has ``attempt`` and
-``write``, which do the same work without the explanations. Inside a chain bits travel as a
+is derived here, once. A codec made from a table is a `TableCodec` one: it also has ``_decode_raw`` and
+``_encode_raw``, which do the same work without the explanations. Inside a chain bits travel as a
 `Word`, a plain pair of a whole number and a length, because making a ``Bits`` for every step
 would cost more than the steps do.
 """
@@ -18,8 +18,8 @@ from typing import Any, ClassVar, TypeAlias, TypeGuard
 from bitstring import Bits
 
 from credkit.core.errors import DecodeError, EncodeError
-from credkit.core.reading import Field, Form, Reading, Row, Schema, TextField, places
-from credkit.core.sentences import nearest, shown
+from credkit.core.reading import Field, Form, Reading, Row, Schema, TextField, describe_places
+from credkit.core.sentences import nearest, redacted_repr
 from credkit.core.shapes import Shape, only
 from credkit.core.spans import LIMIT, WIDEST
 
@@ -54,14 +54,14 @@ def to_bits(word: Word) -> Bits:
     return Bits.from_string(f"0b{number:0{length}b}") if length else Bits()
 
 
-def carry(form: Form, value: Any) -> Any:
+def to_raw(form: Form, value: Any) -> Any:
     """``value`` as it travels inside a chain."""
     return to_word(value) if form == "bits" else value
 
 
-def release(form: Form, carried: Any) -> Any:
+def from_raw(form: Form, raw: Any) -> Any:
     """The inverse of `carry`."""
-    return to_bits(carried) if form == "bits" else carried
+    return to_bits(raw) if form == "bits" else raw
 
 
 def is_form(form: Form, value: object) -> bool:
@@ -106,7 +106,8 @@ def check_fields(codec: str, schema: Schema, fields: Mapping[str, Any]) -> None:
     if len(fields) > len(schema):
         unknown = next(name for name in fields if name not in schema)
         raise EncodeError(
-            f"{codec}: there is no field {shown(unknown)}, only {', '.join(schema)}{nearest(str(unknown), schema)}"
+            f"{codec}: there is no field {redacted_repr(unknown)}, only {', '.join(schema)}"
+            f"{nearest(str(unknown), schema)}"
         )
 
 
@@ -114,9 +115,9 @@ def check_fields(codec: str, schema: Schema, fields: Mapping[str, Any]) -> None:
 class Codec(ABC):
     """A named, immutable, two-way step from the shape ``input`` to the shape ``output``.
 
-    ``cuts`` marks a projection: it drops a part of what it is given, in either direction, and has
-    no inverse. ``drops`` marks a codec that leaves out surplus fields when it is a target's last step.
-    ``unread`` and ``unwritten`` say why it works one way only, if it does.
+    ``is_projection`` marks a projection: it drops a part of what it is given, in either direction, and has
+    no inverse. ``drops_extra_fields`` marks a codec that leaves out surplus fields when it is a target's last step.
+    ``decode_obstacle`` and ``encode_obstacle`` say why it works one way only, if it does.
     """
 
     declares: ClassVar[bool] = False  # whether it says, as a standard does, what the digits of its text are
@@ -124,10 +125,10 @@ class Codec(ABC):
     name: str
     input: Shape
     output: Shape
-    cuts: bool = False
-    drops: bool = False
-    unread: str | None = None
-    unwritten: str | None = None
+    is_projection: bool = False
+    drops_extra_fields: bool = False
+    decode_obstacle: str | None = None
+    encode_obstacle: str | None = None
 
     @abstractmethod
     def inspect(self, value: Any) -> Reading:
@@ -137,28 +138,29 @@ class Codec(ABC):
     def encode(self, value: Any) -> Any:
         """Write ``value``, of the output form, back; raises `EncodeError` for what does not fit."""
 
-    def attempt(self, carried: Any) -> Any:
+    def _decode_raw(self, raw: Any) -> Any:
         """What ``decode`` would return, or None; both in the form they travel in."""
-        reading = self.inspect(release(self.takes, carried))
-        return carry(self.gives, reading.value) if reading.ok else None
+        reading = self.inspect(from_raw(self.takes, raw))
+        return to_raw(self.gives, reading.value) if reading.ok else None
 
-    def write(self, carried: Any) -> Any:
+    def _encode_raw(self, raw: Any) -> Any:
         """``encode``, with values in the form they travel in."""
-        return carry(self.takes, self.encode(release(self.gives, carried)))
+        return to_raw(self.takes, self.encode(from_raw(self.gives, raw)))
 
     def decode(self, value: Any) -> Any:
         """Read ``value``; raises `DecodeError` if it cannot be read or any check fails."""
         self.admit(value)
-        result = self.attempt(carry(self.takes, value))
+        result = self._decode_raw(to_raw(self.takes, value))
         if result is None:
             raise self.failure(self.inspect(value))
-        return release(self.gives, result)
+        return from_raw(self.gives, result)
 
     def admit(self, value: Any) -> None:
         """Raise `DecodeError` unless ``value`` is of the input form."""
         if not is_form(self.takes, value):
             raise DecodeError(
-                f"{self.name}: takes {self.takes} ({_TYPES[self.takes][1]}), not {shown(value)}", codec=self.name
+                f"{self.name}: takes {self.takes} ({_TYPES[self.takes][1]}), not {redacted_repr(value)}",
+                codec=self.name,
             )
 
     def failure(self, reading: Reading) -> DecodeError:
@@ -168,22 +170,24 @@ class Codec(ABC):
         place = reading.trace(check)
         message = check.sentence()
         if place and check.form != self.takes:
-            message += f" ({places(self.takes, place)} of the {_WHOLE[self.takes]})"
+            message += f" ({describe_places(self.takes, place)} of the {_WHOLE[self.takes]})"
         return DecodeError(message, codec=check.codec, check=check, place=place)
 
     def given(self, value: Any) -> Any:
         """``value`` if it is of the output form; raises `EncodeError` otherwise."""
         if not is_form(self.gives, value):
-            raise EncodeError(f"{self.name}: encodes {self.gives} ({_TYPES[self.gives][1]}), not {shown(value)}")
+            raise EncodeError(
+                f"{self.name}: encodes {self.gives} ({_TYPES[self.gives][1]}), not {redacted_repr(value)}"
+            )
         return value
 
-    def after(self, flowing: Shape) -> Codec:
+    def bind_input(self, flowing: Shape) -> Codec:
         """This codec as it stands behind ``flowing``: the same, unless its lengths or fields depend on it."""
         return self
 
-    def before(self, flowing: Shape) -> Shape:
+    def input_for(self, flowing: Shape) -> Shape:
         """What ``encode`` hands to the step before when it is given ``flowing``."""
-        return self.output if self.cuts else self.input
+        return self.output if self.is_projection else self.input
 
     @property
     def takes(self) -> Form:
@@ -226,27 +230,27 @@ class Codec(ABC):
     @property
     def lossy(self) -> bool:
         """Whether two different values can become one."""
-        return self.cuts
+        return self.is_projection
 
     def __str__(self) -> str:
         return self.name
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Tabled(Codec):
-    """A codec that interprets a table: ``attempt`` and ``write`` do the work, ``inspect`` explains it."""
+class TableCodec(Codec):
+    """A codec that interprets a table: ``_decode_raw`` and ``_encode_raw`` do the work, ``inspect`` explains it."""
 
     @abstractmethod
-    def attempt(self, carried: Any) -> Any:
+    def _decode_raw(self, raw: Any) -> Any:
         """What ``decode`` would return, or None; both in the form they travel in."""
 
     @abstractmethod
-    def write(self, carried: Any) -> Any:
+    def _encode_raw(self, raw: Any) -> Any:
         """``encode``, with values in the form they travel in."""
 
     def encode(self, value: Any) -> Any:
         """Write ``value``, of the output form, back; raises `EncodeError` for what does not fit."""
-        return release(self.takes, self.write(carry(self.gives, self.given(value))))
+        return from_raw(self.takes, self._encode_raw(to_raw(self.gives, self.given(value))))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

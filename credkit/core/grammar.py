@@ -14,7 +14,7 @@ import re
 from typing import NamedTuple
 
 from credkit.core.errors import DefinitionError
-from credkit.core.sentences import shown
+from credkit.core.sentences import redacted_repr
 
 NAME = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*")
 STANDARD_NAME = re.compile(r"[A-Z][A-Z0-9_]*")  # as open standards write the names of contents
@@ -41,10 +41,10 @@ def parse(text: str) -> list[StepText]:
     credkit.DefinitionError: chain 'hex:8//wiegand-26': step 2 at character 6 is empty
     """
     if len(text) > LONGEST:
-        raise DefinitionError(f"chain {shown(text[:LONGEST])}: {len(text)} characters are more than {LONGEST}")
+        raise DefinitionError(f"chain {redacted_repr(text[:LONGEST])}: {len(text)} characters are more than {LONGEST}")
     pieces = text.split("/")
     if len(pieces) > MOST:
-        raise DefinitionError(f"chain {shown(text)}: {len(pieces)} steps are more than {MOST}")
+        raise DefinitionError(f"chain {redacted_repr(text)}: {len(pieces)} steps are more than {MOST}")
     steps, at = [], 0
     for number, piece in enumerate(pieces, 1):
         name, colon, rest = piece.partition(":")
@@ -52,11 +52,11 @@ def parse(text: str) -> list[StepText]:
         if not piece:
             problem = " is empty"
         elif not (NAME.fullmatch(name) or STANDARD_NAME.fullmatch(name)):
-            problem = f": {shown(name)} is not a codec name (small letters, digits, hyphens)"
+            problem = f": {redacted_repr(name)} is not a codec name (small letters, digits, hyphens)"
         elif "%" in _ESCAPE.findall(rest):
             problem = ": % must be one of %2F, %2C, %25 (write %25 for a percent sign)"
         if problem:
-            raise DefinitionError(f"chain {shown(text)}: step {number} at character {at}{problem}")
+            raise DefinitionError(f"chain {redacted_repr(text)}: step {number} at character {at}{problem}")
         args = (_ESCAPE.sub(lambda match: _ESCAPES[match.group()], arg) for arg in rest.split(","))
         steps.append(StepText(name, tuple(args) if colon else ()))
         at += len(piece) + 1

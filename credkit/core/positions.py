@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 
 from credkit.core.errors import DefinitionError
-from credkit.core.sentences import shown
+from credkit.core.sentences import redacted_repr
 from credkit.core.spans import LIMIT
 
 _PIECE = re.compile(r"([0-9]{1,5})(?:-([0-9]{1,5}))?")
@@ -24,13 +24,13 @@ def positions(text: str, what: str) -> tuple[int, ...]:
     for piece in str(text).replace(" ", "").split(","):
         match = _PIECE.fullmatch(piece)
         if not match:
-            raise DefinitionError(f"{what}: {shown(text)} is not a span such as 1-8 or 1-4,9")
+            raise DefinitionError(f"{what}: {redacted_repr(text)} is not a span such as 1-8 or 1-4,9")
         first = int(match[1])
         last = int(match[2] or first)
         if max(first, last) >= LIMIT:
-            raise DefinitionError(f"{what}: {shown(text)} goes beyond position {LIMIT - 1}")
+            raise DefinitionError(f"{what}: {redacted_repr(text)} goes beyond position {LIMIT - 1}")
         for position in range(first, last + 1) if first <= last else range(first, last - 1, -1):
             if position in found:
-                raise DefinitionError(f"{what}: {shown(text)} names position {position} twice")
+                raise DefinitionError(f"{what}: {redacted_repr(text)} names position {position} twice")
             found[position] = None
     return tuple(found)

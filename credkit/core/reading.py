@@ -13,8 +13,8 @@ from math import log2
 from typing import Any, Literal
 
 from credkit.core.hooks import draw, redacted
-from credkit.core.sentences import shown
-from credkit.core.spans import written
+from credkit.core.sentences import redacted_repr
+from credkit.core.spans import format_span
 
 Form = Literal["text", "bits", "fields"]
 Place = int | str
@@ -31,15 +31,15 @@ def nowhere(place: Place) -> tuple[Place, ...]:
     return ()
 
 
-def places(form: Form, at: tuple[Place, ...]) -> str:
+def describe_places(form: Form, at: tuple[Place, ...]) -> str:
     """Positions in words.
 
-    >>> places("bits", (1, 2, 3)), places("text", (4,)), places("fields", ("number",))
+    >>> describe_places("bits", (1, 2, 3)), describe_places("text", (4,)), describe_places("fields", ("number",))
     ('bits 1-3', 'character 4', 'field number')
     """
     unit = UNITS[form] + ("s" if len(at) != 1 else "")
     numbers = [place for place in at if isinstance(place, int)]
-    return f"{unit} {written(numbers) if numbers else ', '.join(map(str, at))}"
+    return f"{unit} {format_span(numbers) if numbers else ', '.join(map(str, at))}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,10 +71,10 @@ class Check:
         """The check as one sentence, with codec, rule, place, expected and found."""
         if self.passed:
             return redacted(f"{self.codec}: {self.claim} holds")
-        expected = " … ".join(map(shown, self.expected)) if isinstance(self.expected, tuple) else self.expected
-        found = str(self.found) if self.form == "bits" and len(str(self.found)) <= WIDE else shown(self.found)
+        expected = " … ".join(map(redacted_repr, self.expected)) if isinstance(self.expected, tuple) else self.expected
+        found = str(self.found) if self.form == "bits" and len(str(self.found)) <= WIDE else redacted_repr(self.found)
         if self.at:
-            found = f"{places(self.form, self.at)} {'is' if len(self.at) == 1 else 'are'} {found}"
+            found = f"{describe_places(self.form, self.at)} {'is' if len(self.at) == 1 else 'are'} {found}"
         elif isinstance(self.found, str) and self.form == "text":
             found = f"found {found}, {len(self.found)} characters"
         else:
@@ -125,15 +125,15 @@ class Field:
     def problem(self, value: object) -> str | None:
         """What is wrong with ``value`` for this field, or None."""
         if isinstance(value, bool) or not isinstance(value, int):
-            return f"{self.name} is {shown(value)}, not a whole number"
+            return f"{self.name} is {redacted_repr(value)}, not a whole number"
         if not self.least <= value <= self.most:
-            return f"{self.name} is {shown(value)}, outside {self.allowed}"
+            return f"{self.name} is {redacted_repr(value)}, outside {self.allowed}"
         return None
 
     @property
     def allowed(self) -> str:
         """What it may be, in words."""
-        return f"{shown(self.least)} to {shown(self.most)}"
+        return f"{redacted_repr(self.least)} to {redacted_repr(self.most)}"
 
     @property
     def room(self) -> float:
@@ -165,15 +165,15 @@ class TextField:
     def problem(self, value: object) -> str | None:
         """What is wrong with ``value`` for this field, or None."""
         if not isinstance(value, str):
-            return f"{self.name} is {shown(value)}, not a text"
+            return f"{self.name} is {redacted_repr(value)}, not a text"
         for place, char in enumerate(value if self.letters else ""):
             if char not in self.letters:
-                return f"{self.name} has {shown(char)} as character {place}, expected {self.allowed}"
+                return f"{self.name} has {redacted_repr(char)} as character {place}, expected {self.allowed}"
         if len(value) not in self.lengths:
-            return f"{self.name} is {shown(value)}, {len(value)} characters, expected {self.allowed}"
+            return f"{self.name} is {redacted_repr(value)}, {len(value)} characters, expected {self.allowed}"
         if self.pad and value and value[0 if self.padded == "left" else -1] == self.pad:
             side = "begins" if self.padded == "left" else "ends"
-            return f"{self.name} is {shown(value)}, which {side} with the padding {shown(self.pad)}"
+            return f"{self.name} is {redacted_repr(value)}, which {side} with the padding {redacted_repr(self.pad)}"
         return None
 
     @property

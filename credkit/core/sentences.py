@@ -28,10 +28,11 @@ def bounded(sentence: str) -> str:
     return f"{sentence[: LONGEST_SENTENCE - 123]} … {sentence[-120:]}"
 
 
-def shown(value: object) -> str:
+def redacted_repr(value: object) -> str:
     """``value`` as it may stand in a sentence: quoted, shortened, account numbers masked.
 
-    >>> shown("02F764DD"), shown(Bits("0b1011")), shown({"facility": 1}), shown(4114360123456785)
+    >>> values = "02F764DD", Bits("0b1011"), {"facility": 1}, 4114360123456785
+    >>> tuple(map(redacted_repr, values))
     ("'02F764DD'", '1011', 'facility=1', '411436******6785')
     """
     if isinstance(value, tuple):

@@ -63,10 +63,10 @@ def only(lengths: range) -> int | None:
     return lengths[0] if len(lengths) == 1 else None
 
 
-def said(lengths: range) -> str:
+def describe_lengths(lengths: range) -> str:
     """Lengths in words.
 
-    >>> said(exactly(26)), said(multiples(8)), said(at_least(26)), said(range(32, 81, 24))
+    >>> tuple(map(describe_lengths, (exactly(26), multiples(8), at_least(26), range(32, 81, 24))))
     ('26 bits', 'a multiple of 8 bits', 'at least 26 bits', '32, 56 or 80 bits')
     """
     if len(lengths) <= 4:
@@ -101,7 +101,7 @@ def mismatch(flowing: Shape, wanted: Shape) -> str | None:
     if flowing.form != wanted.form:
         return f"{wanted.form}, not {flowing.form}"
     if flowing.form == "bits" and not meet(flowing.lengths, wanted.lengths):
-        return f"{said(wanted.lengths)}, not {said(flowing.lengths)}"
+        return f"{describe_lengths(wanted.lengths)}, not {describe_lengths(flowing.lengths)}"
     if flowing.schema is not None and wanted.schema is not None:
         missing = [name for name in wanted.schema if name not in flowing.schema]
         extra = [name for name in flowing.schema if name not in wanted.schema]

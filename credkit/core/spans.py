@@ -30,10 +30,10 @@ def runs(places: Iterable[int]) -> list[tuple[int, int]]:
     return found
 
 
-def written(places: Iterable[int]) -> str:
+def format_span(places: Iterable[int]) -> str:
     """``places`` as a span, the inverse of `credkit.core.positions.positions`.
 
-    >>> written([1, 2, 3, 4, 9])
+    >>> format_span([1, 2, 3, 4, 9])
     '1-4,9'
     """
     return ",".join(str(a) if a == b else f"{a}-{b}" for a, b in runs(places))

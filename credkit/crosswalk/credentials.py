@@ -11,7 +11,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import islice
 
-from credkit.core.sentences import shown
+from credkit.core.sentences import redacted_repr
 from credkit.crosswalk.crowd import NOBODY, Crowd
 from credkit.crosswalk.register import ACTIVE, Card, Number, about, state
 from credkit.crosswalk.result import NAMED, Finding, counted, named, others
@@ -76,7 +76,8 @@ def two_active(site: Site, cards: Iterable[Card], doubts: Doubts) -> Iterator[Fi
         known = set(ids)
         replacing = [card for card in group if card.row.replaces in known]
         replaced = [
-            f"; {shown(card.credential)} replaces {shown(card.row.replaces)}" for card in replacing[:NAMED]
+            f"; {redacted_repr(card.credential)} replaces {redacted_repr(card.row.replaces)}"
+            for card in replacing[:NAMED]
         ]  # fmt: skip
         yield Finding(
             code="two-active-issues", subject=masked(f"{person} {kind}"), count=len(ids),
@@ -144,7 +145,7 @@ def _offset(kind: Kind, card: Card, texts: Texts) -> tuple[Offset, str]:
         if isinstance(item, int) and isinstance(encoded, int):
             offset.append((name, item - encoded))
         elif item != encoded:
-            return (), f"printed is {name} {shown(item)}, encoded {shown(encoded)}"
+            return (), f"printed is {name} {redacted_repr(item)}, encoded {redacted_repr(encoded)}"
     return tuple((name, by) for name, by in offset if by), ""
 
 
@@ -164,7 +165,7 @@ def _said(offset: Offset) -> str:
     ('printed = encoded + 20000', 'printed = encoded - 1 (facility), + 5 (number)')
     """
     several = len(offset) > 1
-    parts = (f"{'-' if by < 0 else '+'} {shown(abs(by))}{f' ({name})' * several}" for name, by in offset)
+    parts = (f"{'-' if by < 0 else '+'} {redacted_repr(abs(by))}{f' ({name})' * several}" for name, by in offset)
     return f"printed = encoded {', '.join(parts)}"
 
 

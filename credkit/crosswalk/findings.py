@@ -6,7 +6,7 @@ from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from itertools import islice
 
-from credkit.core.sentences import shown
+from credkit.core.sentences import redacted_repr
 from credkit.crosswalk.crowd import NOBODY, Crowd
 from credkit.crosswalk.evidence import Evidence
 from credkit.crosswalk.register import ACTIVE, Card, Register, state
@@ -122,7 +122,7 @@ def of_overlaps(register: Register) -> Iterator[Finding]:
     for credential, them in overlapping.items():
         pairs = dict.fromkeys(register.overlapping[each.line] for each in them)
         text = "; ".join(
-            f"{shown(one.person)} (line {one.line}) and {shown(other.person)} (line {other.line}) "
+            f"{redacted_repr(one.person)} (line {one.line}) and {redacted_repr(other.person)} (line {other.line}) "
             "hold it at the same time"
             for one, other in islice(pairs, FEW)
         )

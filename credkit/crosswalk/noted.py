@@ -55,7 +55,9 @@ def noted(
             if period.codec.lossy
         ]
         if count := sum(rows for _, rows in through):
-            cuts = dict.fromkeys(step.name for codec, rows in through if rows for step in codec.steps if step.cuts)
+            cuts = dict.fromkeys(
+                step.name for codec, rows in through if rows for step in codec.steps if step.is_projection
+            )
             text = f"{counted(count, 'reading')} through {', '.join(cuts)}: what was left out tells no cards apart"
             yield Finding(code="noted-numbers", subject=reader.name, count=count, text=text)
 
@@ -114,7 +116,11 @@ def _size(site: Site, kind: Kind) -> float:
 
 def _left(target: Target, texts: Iterable[str]) -> list[float]:
     """How many bits a target's text has room for: those that its cuts leave, or the most digits that it has."""
-    cuts = (only(step.output.lengths) for step in target.conversion.target.steps if step.cuts and step.gives == "bits")
+    cuts = (
+        only(step.output.lengths)
+        for step in target.conversion.target.steps
+        if step.is_projection and step.gives == "bits"
+    )
     found = [float(size) for size in cuts if size]
     written = list(texts)
     if not found and written and all(text.isdecimal() for text in written):

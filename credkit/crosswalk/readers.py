@@ -12,7 +12,7 @@ from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from credkit.core.codec import Codec
-from credkit.core.sentences import shown
+from credkit.core.sentences import redacted_repr
 from credkit.crosswalk.causes import failed
 from credkit.crosswalk.crowd import NOBODY, Crowd, Values, Where
 from credkit.crosswalk.register import Number, Register
@@ -119,7 +119,7 @@ class _Reader:
 
     def hits(self, codec: Codec, texts: Iterable[str]) -> dict[str, list[str]]:
         """The texts that ``codec`` reads as the number of known credentials, with these."""
-        read = ((text, codec.attempt(text)) for text in texts)
+        read = ((text, codec._decode_raw(text)) for text in texts)
         numbers = {text: self.kind.number(fields) for text, fields in read if fields}
         others = self.crowd.whose(self.kind.namespace, set(numbers.values()))
         found = {}
@@ -182,9 +182,9 @@ class _Reader:
             theirs = sorted({number[place] for _, cards in hits for _, number in cards})
             count = rows_of(verdict for verdict, _ in hits)
             message = (
-                f"every number read has {name} {shown(values.pop())}; {count:,} of "
+                f"every number read has {name} {redacted_repr(values.pop())}; {count:,} of "
                 f"{rows_of(verdict for verdict, _ in strange):,} unresolved "
-                f"readings match known credentials with {name} {' or '.join(map(shown, theirs))}"
+                f"readings match known credentials with {name} {' or '.join(map(redacted_repr, theirs))}"
             )
             numbers = own | self.crowd.numbers(self.where)
             siblings |= self.siblings(place, numbers)
@@ -197,7 +197,7 @@ class _Reader:
                 Finding(code="single-facility", subject=self.reader.name, count=count, text=message),
                 {
                     verdict.sighting.text: [
-                        f"{credential} (if {name} is {shown(number[place])})" for credential, number in cards
+                        f"{credential} (if {name} is {redacted_repr(number[place])})" for credential, number in cards
                     ]
                     for verdict, cards in hits
                 },

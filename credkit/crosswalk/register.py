@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from credkit.core.reading import Item, Note
-from credkit.core.sentences import shown
+from credkit.core.sentences import redacted_repr
 from credkit.crosswalk.calendars import Calendar
 from credkit.crosswalk.result import Exceptional, excepted
 from credkit.crosswalk.texts import Texts, rounding
@@ -129,7 +129,10 @@ def enrol(site: Site, rows: Sequence[Assignment], texts: Texts, confirmed: Itera
             if number:
                 passed_over[number].append(row.credential)
         elif fields is not None and number is None:
-            code, reason = "unreadable-value", f"its issue is empty, but the number of a {shown(row.kind)} needs one"
+            code, reason = (
+                "unreadable-value",
+                f"its issue is empty, but the number of a {redacted_repr(row.kind)} needs one",
+            )
         elif number is None:
             code, reason = told.code if told.code == "spreadsheet-damage" else "unreadable-value", told.reason
         elif told.suspect and number not in sure:
@@ -137,7 +140,7 @@ def enrol(site: Site, rows: Sequence[Assignment], texts: Texts, confirmed: Itera
         elif row.line in overlapping:
             one, other = overlapping[row.line]
             beside = one if row is other else other
-            code, reason = "overlap", f"{shown(beside.person)} holds it at the same time (line {beside.line})"
+            code, reason = "overlap", f"{redacted_repr(beside.person)} holds it at the same time (line {beside.line})"
         if code:
             exceptions.append(
                 excepted(
@@ -196,7 +199,7 @@ def _merged(rows: Sequence[Assignment], rules: Rules) -> tuple[dict[int, str], d
                 other = calendar.beside(row) or first
                 differing = _differing(row, other)
                 says = f"differs in {differing} from" if differing else "says the same as"
-                late[row.line] = f"it {says} line {other.line}, and {shown(other.source)} counts first"
+                late[row.line] = f"it {says} line {other.line}, and {redacted_repr(other.source)} counts first"
     return late, doubts
 
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from itertools import islice
 
-from credkit.core.sentences import shown
+from credkit.core.sentences import redacted_repr
 from credkit.privacy.accounts import hidden, masked
 
 ACTIONS = ("add", "keep", "change", "hold", "none")
@@ -65,7 +65,7 @@ NAMED = 6  # values that one sentence names
 CANDIDATES = 10  # that a row of exceptions.csv names
 
 
-def named(values: Iterable[str], last: str = "and", quote: Callable[[str], str] = shown) -> str:
+def named(values: Iterable[str], last: str = "and", quote: Callable[[str], str] = redacted_repr) -> str:
     """Values in a sentence; of many, the first few and how many more there are.
 
     >>> named(["C-1", "C-2", "C-3"]), named(["C-1"]), named(map(str, range(9)))
@@ -84,7 +84,7 @@ def others(values: Sequence[str], own: str) -> str:
     return _listed((value for value in values if value != own), len(values) - 1, "and")
 
 
-def _listed(values: Iterable[str], count: int, last: str, quote: Callable[[str], str] = shown) -> str:
+def _listed(values: Iterable[str], count: int, last: str, quote: Callable[[str], str] = redacted_repr) -> str:
     texts = [quote(value) for value in islice(values, NAMED if count <= NAMED else NAMED - 1)]
     if count > NAMED:
         texts.append(f"{count - NAMED + 1:,} more")

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from itertools import pairwise
 
-from credkit.core.sentences import shown
+from credkit.core.sentences import redacted_repr
 from credkit.crosswalk.texts import Texts, Told
 from credkit.site.model import Period, Reader, Site
 from credkit.site.rows import Read
@@ -57,7 +57,9 @@ def sightings(site: Site, rows: Sequence[Read], texts: Texts) -> list[Sighting]:
         moment = row.time + reader.clock_offset
         period = reader.period(moment)
         if period is None:
-            site.readings.refuse(row.line, f"{stamp(site, moment)} is in no period of the reader {shown(row.reader)}")
+            site.readings.refuse(
+                row.line, f"{stamp(site, moment)} is in no period of the reader {redacted_repr(row.reader)}"
+            )
         if reader.stream:
             keyed[row.reader, reader.periods.index(period)].append((moment, row))
             continue

@@ -15,7 +15,7 @@ from datetime import date
 from itertools import islice
 
 from credkit.core.errors import EncodeError
-from credkit.core.sentences import quoted, shown
+from credkit.core.sentences import quoted, redacted_repr
 from credkit.crosswalk.credentials import Doubts, distinct, held
 from credkit.crosswalk.crowd import NOBODY, Crowd
 from credkit.crosswalk.evidence import Evidence
@@ -175,7 +175,7 @@ class Export:
             return ("keep" if self.pooled(card, holders) else "hold"), f"the export has this text for {named(holders)}"
         stale = self.stale.get(person, [])
         if stale and person not in self.pools:
-            return "change", f"the export has {shown(stale.pop(0))} for this person"
+            return "change", f"the export has {redacted_repr(stale.pop(0))} for this person"
         return "add", ""
 
     def pooled(self, card: Card, holders: Iterable[str]) -> bool:
@@ -206,7 +206,8 @@ class Export:
             found.append(
                 excepted(
                     file=self.target.existing.name, line=row.line, code=code, text=row.text,
-                    reason=f"{self.target.name} holds it for {shown(row.person)}{reason}", candidates=candidates,
+                    reason=f"{self.target.name} holds it for {redacted_repr(row.person)}{reason}",
+                    candidates=candidates,
                     plain=self.target.kind.not_payment is not None, secret=holds_account(row.text),
                 )
             )  # fmt: skip
@@ -218,7 +219,7 @@ class Export:
             cards = self.explaining[holding]
             latest = {card.credential: card for card in sorted(cards, key=lambda card: card.row.valid_from or date.min)}
             said = "".join(
-                f", and the status of {shown(card.credential)} is {shown(_status(self.site, card))} "
+                f", and the status of {redacted_repr(card.credential)} is {redacted_repr(_status(self.site, card))} "
                 f"({_since(self.site, card)})"
                 for card in islice(latest.values(), NAMED)
             )
@@ -295,7 +296,7 @@ class Judge:
 
 
 def _why(card: Card, status: str) -> str:
-    return _bounds(card, status) or f"its status is {shown(status)}"
+    return _bounds(card, status) or f"its status is {redacted_repr(status)}"
 
 
 def _bounds(card: Card, status: str) -> str:

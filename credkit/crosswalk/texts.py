@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from credkit.core.chains import Choice
 from credkit.core.codec import Codec
 from credkit.core.reading import Item, Note, Reading
-from credkit.core.sentences import shown
+from credkit.core.sentences import redacted_repr
 from credkit.explain.diagnosis import shortened
 from credkit.privacy.payment import NOTHING, Payment, payment
 from credkit.site.model import Kind
@@ -124,17 +124,17 @@ def damaged(codec: Codec, text: str) -> str | None:
     Only a number of at most 15 digits can have lost zeros and nothing else: a longer one is rounded.
     """
     if shortened(text):
-        return f"{shown(text)} is a number as a spreadsheet shortens it: its other digits are lost"
+        return f"{redacted_repr(text)} is a number as a spreadsheet shortens it: its other digits are lost"
     if rounded(text):
         return rounding(text)
     if len(text) <= DIGITS and _PLAIN.fullmatch(text) and (text[0] != "0" or text == "0"):
         for zeros in range(1, MOST_ZEROS + 1):
-            if codec.attempt("0" * zeros + text) is not None:
+            if codec._decode_raw("0" * zeros + text) is not None:
                 lost = "a leading zero" if zeros == 1 else f"{zeros} leading zeros"
-                return f"{shown(text)} would be read with {lost} before it, which spreadsheets drop"
+                return f"{redacted_repr(text)} would be read with {lost} before it, which spreadsheets drop"
     return None
 
 
 def rounding(text: str) -> str:
     """The sentence for a number that looks rounded."""
-    return f"{shown(text)} has only zeros behind its 15th digit, as spreadsheets leave them"
+    return f"{redacted_repr(text)} has only zeros behind its 15th digit, as spreadsheets leave them"

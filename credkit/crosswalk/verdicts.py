@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from credkit.core.reading import Item
-from credkit.core.sentences import quoted, shown
+from credkit.core.sentences import quoted, redacted_repr
 from credkit.crosswalk.register import ACTIVE, EARLY, Card, Number, Register, state_then, written
 from credkit.crosswalk.result import NAMED, counted, named
 from credkit.crosswalk.sightings import Sighting
@@ -95,7 +95,8 @@ def _first(register: Register, sighting: Sighting, known: tuple[Card, ...]) -> V
         code, reason = "spreadsheet-damage", f"{rounding(sighting.text)}, and no credential has the number"
     elif not known and (others := other_issues(register, sighting)):
         issues = ", ".join(
-            f"{shown(card.fields[kind.issue or ''])} ({shown(card.credential)})" for card in others[:NAMED]
+            f"{redacted_repr(card.fields[kind.issue or ''])} ({redacted_repr(card.credential)})"
+            for card in others[:NAMED]
         )
         code, reason = (
             "other-issue",
@@ -123,7 +124,7 @@ def other_issues(register: Register, sighting: Sighting) -> tuple[Card, ...]:
 def _unexpected(expect: Mapping[str, frozenset[Item]], fields: Mapping[str, Item]) -> str:
     for name, allowed in expect.items():
         if name in fields and fields[name] not in allowed:
-            return f"{name} is {shown(fields[name])}, expected {' or '.join(map(str, sorted(allowed)))}"
+            return f"{name} is {redacted_repr(fields[name])}, expected {' or '.join(map(str, sorted(allowed)))}"
     return ""
 
 
@@ -256,7 +257,7 @@ def _disputed(owners: _Owners, verdict: Verdict, want: str, group: list[Verdict]
     theirs = owners.all(verdict)
     number = _said(verdict.sighting, verdict.number, verdict.known) if verdict.number else ""
     if want:
-        reason = f"the desk expected {shown(want)}, but {number} is the number of {named(theirs)}"
+        reason = f"the desk expected {redacted_repr(want)}, but {number} is the number of {named(theirs)}"
         return Verdict(
             sighting=verdict.sighting, code="conflict", reason=reason, number=verdict.number, known=verdict.known,
             disputed=(want, *theirs), blamed=(want,),
@@ -285,7 +286,8 @@ def _dated(site: Site, verdict: Verdict, day: date, credentials: frozenset[str])
     started = [card for card in cards if not card.row.valid_from or card.row.valid_from <= day]
     last = max(started or cards, key=lambda card: (card.row.valid_from or date.min, card.row.line))
     status = state_then(last.row, day, site)
-    reason = f"{shown(last.credential)} was read on {day}, its status being {shown(status)}{_bounds(last, status)}"
+    reason = f"{redacted_repr(last.credential)} was read on {day}, its status being {redacted_repr(status)}"
+    reason += _bounds(last, status)
     return _Outcome(code="inactive-read", reason=reason, cards=(last,))
 
 

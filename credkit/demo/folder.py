@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from credkit.core.errors import DefinitionError
-from credkit.core.sentences import shown
+from credkit.core.sentences import redacted_repr
 from credkit.demo import faults, harbours, noise, stripes, traffic
 from credkit.demo.dice import Dice
 from credkit.demo.world import SITE, Plant, World
@@ -173,7 +173,7 @@ def write_files(folder: Path, files: Mapping[str, bytes]) -> None:
         folder.mkdir(mode=0o700, parents=True, exist_ok=True)
         add_files(folder, missing)
     except OSError as error:
-        raise DefinitionError(f"demo: {shown(str(folder))} cannot be written ({error.strerror})") from None
+        raise DefinitionError(f"demo: {redacted_repr(str(folder))} cannot be written ({error.strerror})") from None
 
 
 def _is_there(path: Path, data: bytes) -> bool:

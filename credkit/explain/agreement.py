@@ -44,8 +44,8 @@ class Read:
     @classmethod
     def of(cls, row: Presentation, size: int, text: str, *, exact: bool = True) -> Read | None:
         """``text`` as ``row`` reads it, or None; ``exact`` if ``row`` would also have to write it so."""
-        word = row.codec.attempt(text)
-        if word is None or word[1] != row.bits or (exact and not row.digits and row.codec.write(word) != text):
+        word = row.codec._decode_raw(text)
+        if word is None or word[1] != row.bits or (exact and not row.digits and row.codec._encode_raw(word) != text):
             return None
         return cls(row=row, size=size, text=text, word=word[0])
 
@@ -93,7 +93,7 @@ class Read:
         """Bits of a serial, in the order in which the text has them."""
         word = serial >> self.behind
         for order in reversed(self._orders):
-            word = order.write((word, self.row.bits))[0]
+            word = order._encode_raw((word, self.row.bits))[0]
         return word
 
     @cached_property

@@ -120,7 +120,7 @@ def _takes(step: Codec) -> Hashable:
     length = step.input.lengths[0]
     random = Random(length)
     words = [random.getrandbits(length) for _ in ALL]
-    taken = tuple(place for place, word in enumerate(words) if step.attempt((word, length)) is not None)
+    taken = tuple(place for place, word in enumerate(words) if step._decode_raw((word, length)) is not None)
     return taken or step.name
 
 
@@ -148,7 +148,7 @@ class _Head:
                 return (step.table.bits or len(text)) if re.fullmatch(step.table.pattern, text) else None
             if self.text.startswith("strip:") and not self.text.startswith("strip:0x"):
                 text = text[2:]  # whether it is the byte that counts the others is what is tried
-            elif (text := step.attempt(text)) is None:
+            elif (text := step._decode_raw(text)) is None:
                 return None
         return None
 
@@ -236,7 +236,7 @@ def candidates(text: str, like: Sequence[str] = ()) -> Iterator[Candidate]:
     for head in heads():
         if head.cut and not (len(bare) == 8 and bare.isascii() and bare.isdigit()):
             continue
-        word = head.codec.attempt(bare)
+        word = head.codec._decode_raw(bare)
         if word is not None and 0 < word[1] <= LONGEST:
             style = {"hex": ",lower", "uuid": ":lower"}.get(head.codec.steps[-1].name.partition(":")[0], "")
             yield from _read(f"{front}{head.text}{style if small else ''}", head, bare, word)
@@ -270,7 +270,7 @@ def _read(name: str, head: _Head, text: str, word: Word) -> Iterator[Candidate]:
     """The chains behind ``head`` that read what it gave."""
     surplus = head.surplus(text, word[1])
     for tail in tails(word[1]):
-        fields = tail.codec.attempt(word) if tail.serial or not head.cut else None
+        fields = tail.codec._decode_raw(word) if tail.serial or not head.cut else None
         if fields is not None:
             notes = tail.codec.inspect(to_bits(word)).notes if tail.noted else ()
             yield Candidate(
@@ -279,7 +279,7 @@ def _read(name: str, head: _Head, text: str, word: Word) -> Iterator[Candidate]:
             )  # fmt: skip
     if name.endswith("binary"):
         for step, codec in named("bits", "text"):
-            text_read = codec.attempt(word)
+            text_read = codec._decode_raw(word)
             if text_read is not None:
                 reading = codec.inspect(to_bits(word))
                 yield Candidate(
@@ -291,7 +291,7 @@ def _read(name: str, head: _Head, text: str, word: Word) -> Iterator[Candidate]:
 def _texts(front: str, text: str) -> Iterator[Candidate]:
     """What reads a text to fields at once, such as what stands between the sentinels of a stripe."""
     for name, codec in named("text", "fields"):
-        fields = codec.attempt(text)
+        fields = codec._decode_raw(text)
         if fields is not None:
             reading = codec.inspect(text)
             yield Candidate(

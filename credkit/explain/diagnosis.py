@@ -22,12 +22,12 @@ from bitstring import Bits
 
 from credkit.catalogue.registry import chain, get
 from credkit.core.chains import link
-from credkit.core.codec import Codec, Word, carry, release, to_bits, to_word
+from credkit.core.codec import Codec, Word, from_raw, to_bits, to_raw, to_word
 from credkit.core.errors import DefinitionError
 from credkit.core.grammar import step as written_step
 from credkit.core.reading import Reading
-from credkit.core.sentences import shown
-from credkit.core.spans import written
+from credkit.core.sentences import redacted_repr
+from credkit.core.spans import format_span
 from credkit.tables.notation import SEPARATORS, NotationCodec
 
 ORDERS = (
@@ -91,7 +91,7 @@ def alternatives(codec: Codec) -> tuple[Alternative, ...]:
                 fixed = link([*codec.steps[:place], fix, *codec.steps[place:]])
             except DefinitionError:
                 continue
-            if not fixed.unread:
+            if not fixed.decode_obstacle:
                 found.append(Alternative(cause=cause, text=text, codec=fixed, fix=fix, place=place))
     return tuple(found)
 
@@ -134,7 +134,8 @@ def diagnose(codec: Codec, value: Any) -> tuple[Hint, ...]:
         if found is not None and found not in same:
             hints.append(
                 Hint(
-                    cause=other.cause, text=f"{other.text}: {shown(found)}", chain=other.codec.name, value=found,
+                    cause=other.cause, text=f"{other.text}: {redacted_repr(found)}",
+                    chain=other.codec.name, value=found,
                     evidence=evidence(other.codec.inspect(value)),
                 )
             )  # fmt: skip
@@ -154,21 +155,21 @@ def evidence(reading: Reading) -> float:
 
 def _read(codec: Codec, value: Any) -> Any:
     """What ``codec`` decodes, or None."""
-    found = codec.attempt(carry(codec.takes, value))
-    return None if found is None else release(codec.gives, found)
+    found = codec._decode_raw(to_raw(codec.takes, value))
+    return None if found is None else from_raw(codec.gives, found)
 
 
 def _undone(codec: Codec, other: Alternative, given: Any) -> Any:
     """What the failing ``codec`` would read with a cause undone in what its step there was given, or None."""
-    before = carry(other.fix.takes, given)
-    found = other.fix.attempt(before)
+    before = to_raw(other.fix.takes, given)
+    found = other.fix._decode_raw(before)
     if found == before:  # which is known to fail
         return None
     for step in codec.steps[other.place :]:
         if found is None:
             return None
-        found = step.attempt(found)
-    return None if found is None else release(codec.gives, found)
+        found = step._decode_raw(found)
+    return None if found is None else from_raw(codec.gives, found)
 
 
 def _failing(codec: Codec, value: Any, reading: Reading) -> tuple[int, Any]:
@@ -222,8 +223,8 @@ def _separated(codec: Codec, place: int, text: str) -> Iterator[Hint]:
             continue
         found = _read(link(other.steps[place:]), text)
         if found is not None:
-            said = f"{shown(sign)} stands between bytes" if sign else "nothing stands between bytes"
-            yield Hint(cause="separator", text=f"{said}: {shown(found)}", chain=other.name, value=found)
+            said = f"{redacted_repr(sign)} stands between bytes" if sign else "nothing stands between bytes"
+            yield Hint(cause="separator", text=f"{said}: {redacted_repr(found)}", chain=other.name, value=found)
             return
 
 
@@ -234,7 +235,7 @@ def _text_faults(rest: Codec, text: str) -> Iterator[Hint]:
     for zeros in range(1, 9):
         if text.isascii() and text.isalnum() and (value := _read(rest, "0" * zeros + text)) is not None:
             word = "one leading zero" if zeros == 1 else f"{zeros} leading zeros"
-            yield Hint(cause="lost-zeros", text=f"{word} lost: {shown(value)}", value=value)
+            yield Hint(cause="lost-zeros", text=f"{word} lost: {redacted_repr(value)}", value=value)
             break
     half, odd = divmod(len(text), 2)
     if text and not odd and (first := _read(rest, text[:half])) is not None:
@@ -243,11 +244,11 @@ def _text_faults(rest: Codec, text: str) -> Iterator[Hint]:
             yield _together(first, second, 0.0)
     for cause, piece, where in (("extra-character", text[1:], "start"), ("extra-character", text[:-1], "end")):
         if len(text) > 1 and (value := _read(rest, piece)) is not None:
-            yield Hint(cause=cause, text=f"one character too many at the {where}: {shown(value)}", value=value)
+            yield Hint(cause=cause, text=f"one character too many at the {where}: {redacted_repr(value)}", value=value)
 
 
 def _together(first: Any, second: Any, bits: float) -> Hint:
-    same = "the same card twice" if first == second else f"{shown(first)} and {shown(second)}"
+    same = "the same card twice" if first == second else f"{redacted_repr(first)} and {redacted_repr(second)}"
     return Hint(
         cause="run-together", text=f"two reads run together: {same}", value=first if first == second else None,
         evidence=bits,
@@ -259,14 +260,14 @@ def _frame_faults(rest: Codec, word: Word) -> Iterator[Hint]:
     number, length = word
 
     def tried(number: int, length: int) -> Any:
-        found = rest.attempt((number, length))
-        return None if found is None else release(rest.gives, found)
+        found = rest._decode_raw((number, length))
+        return None if found is None else from_raw(rest.gives, found)
 
     def hint(cause: str, text: str, frames: list[Word]) -> Iterator[Hint]:
         if len(frames) == 1:
             value = tried(*frames[0])
             yield Hint(
-                cause=cause, text=f"{text}: {shown(value)}", value=value,
+                cause=cause, text=f"{text}: {redacted_repr(value)}", value=value,
                 evidence=evidence(rest.inspect(to_bits(frames[0]))),
             )  # fmt: skip
         elif frames:
@@ -274,7 +275,7 @@ def _frame_faults(rest: Codec, word: Word) -> Iterator[Hint]:
 
     flips = [at for at in range(length) if tried(number ^ 1 << (length - 1 - at), length) is not None]
     if flips:
-        bits = f"bit {flips[0]}" if len(flips) == 1 else f"one of the bits {written(flips)}"
+        bits = f"bit {flips[0]}" if len(flips) == 1 else f"one of the bits {format_span(flips)}"
         yield from hint(
             "flipped-bit", f"{bits} is flipped", [(number ^ 1 << (length - 1 - at), length) for at in flips]
         )

@@ -26,7 +26,7 @@ from typing import Any, NamedTuple
 from bitstring import Bits
 
 from credkit.core.codec import Codec
-from credkit.core.reading import UNITS, Check, Form, Place, Reading, Step, places
+from credkit.core.reading import UNITS, Check, Form, Place, Reading, Step, describe_places
 from credkit.core.spans import runs
 from credkit.explain.screen import WIDTH, plain
 from credkit.tables.layout import Layout, Parity, Pattern
@@ -306,7 +306,7 @@ class Sheet:
         for number, bar in enumerate(self.picture.bars):
             if number in self.letters or (bar.value and number not in self.shown):
                 letter = f"{self.letters[number]}: " if number in self.letters else ""
-                yield f"{letter}{bar.label} ({places(self.picture.form, bar.at)})"
+                yield f"{letter}{bar.label} ({describe_places(self.picture.form, bar.at)})"
 
     def _numbers(self, columns: Mapping[int, tuple[int, int]]) -> Iterator[str]:
         """The position of every unit: tens where they change, units below."""

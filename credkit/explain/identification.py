@@ -25,7 +25,7 @@ from random import Random
 from typing import Any
 
 from credkit.catalogue.registry import chain
-from credkit.core.codec import Codec, carry
+from credkit.core.codec import Codec, to_raw
 from credkit.core.errors import CredkitError, DefinitionError
 from credkit.core.reading import Field, Note
 from credkit.explain.candidates import BLANKS, LEVELS, Candidate, candidates, chances
@@ -215,7 +215,7 @@ def alike(one: str, other: str, wanted: frozenset[int] = frozenset()) -> bool:
 
 def _reads(codec: Codec, texts: tuple[str, ...], wanted: frozenset[int]) -> bool:
     for text in texts:
-        value = codec.attempt(carry("text", text))
+        value = codec._decode_raw(to_raw("text", text))
         if value is None or (
             wanted and isinstance(value, Mapping) and value.get("facility", min(wanted)) not in wanted
         ):

@@ -14,7 +14,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from html import escape
 from itertools import count
 
-from credkit.core.reading import places
+from credkit.core.reading import describe_places
 from credkit.explain.drawing import Marks, Picture, Sheet, Stretch, layout_picture
 from credkit.explain.screen import plain
 from credkit.tables.layout import Layout
@@ -70,8 +70,10 @@ def spoken(picture: Picture) -> str:
     """
     joint = " " if picture.form == "fields" else ""
     told = [f"{picture.title}: {joint.join(picture.units)}" if picture.title else joint.join(picture.units)]
-    told += [f"{bar.label} ({places(picture.form, bar.at)})" for bar in picture.bars]
-    told += [f"{each.text} ({places(picture.form, each.at)})" if each.at else each.text for each in picture.marks]
+    told += [f"{bar.label} ({describe_places(picture.form, bar.at)})" for bar in picture.bars]
+    told += [
+        f"{each.text} ({describe_places(picture.form, each.at)})" if each.at else each.text for each in picture.marks
+    ]
     return plain("; ".join(told))
 
 

@@ -20,7 +20,7 @@ from pathlib import Path
 from typing import NoReturn
 
 from credkit.core.errors import DefinitionError
-from credkit.core.sentences import nearest, shown
+from credkit.core.sentences import nearest, redacted_repr
 from credkit.files.regularfiles import LONGEST_LINE, open_regular
 
 PIECE = 1 << 16  # bytes that are read at once
@@ -93,7 +93,7 @@ def records(file: File, columns: Sequence[str], spare: str = "") -> Iterator[tup
             yield line, [cells[place] for place in order]
         elif cells:
             more = len(cells) > len(header)
-            hint = f" (a cell that holds {shown(file.delimiter)} needs quotes around it)" if more else ""
+            hint = f" (a cell that holds {redacted_repr(file.delimiter)} needs quotes around it)" if more else ""
             file.refuse(line, f"the row has {len(cells)} cell{'s' * (len(cells) > 1)}, expected {len(header)}{hint}")
     if header is None:
         file.refuse(1, f"the file is empty, expected the columns {', '.join(columns)}")
@@ -114,11 +114,11 @@ def _order(file: File, line: int, header: list[str], columns: Sequence[str], spa
     other = next((sign for sign in ";\t|," if sign != file.delimiter and sign in header[0]), None) if header else None
     if len(header) == 1 and len(columns) > 1 and other:
         another = f"Another {file.declares('delimiter')}"
-        file.refuse(line, f"there is one column only: is the delimiter {shown(other)}? {another}")
+        file.refuse(line, f"there is one column only: is the delimiter {redacted_repr(other)}? {another}")
     for column in header:
         if column not in columns:
             hint = f"; {spare}" if spare and set(columns) <= set(header) else nearest(column, columns)
-            file.refuse(line, f"the column {shown(column)} is not one of {', '.join(columns)}{hint}")
+            file.refuse(line, f"the column {redacted_repr(column)} is not one of {', '.join(columns)}{hint}")
         if header.count(column) > 1:
             file.refuse(line, f"the column {column} appears twice")
     for column in columns:

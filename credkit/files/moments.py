@@ -8,7 +8,7 @@ from __future__ import annotations
 import re
 from datetime import UTC, datetime, tzinfo
 
-from credkit.core.sentences import shown
+from credkit.core.sentences import redacted_repr
 
 _TIME = re.compile(
     r"[0-9]{4}-[0-9]{2}-[0-9]{2}[T ][0-9]{2}:[0-9]{2}(?::[0-9]{2}(?:[.,][0-9]{1,6})?)?"
@@ -33,20 +33,20 @@ def moment(
         found = datetime.fromisoformat(text.replace(",", ".")) if match else None
     except ValueError:
         found = None
-    wrong = f"time is {shown(text)}, not a time such as 2026-03-31T08:15:00+02:00"
+    wrong = f"time is {redacted_repr(text)}, not a time such as 2026-03-31T08:15:00+02:00"
     if match is None or found is None or found.year not in YEARS:
         return wrong
     if match["offset"] and local:
-        return f"time {shown(text)} has an offset, but the site file declares local times"
+        return f"time {redacted_repr(text)} has an offset, but the site file declares local times"
     if match["offset"]:
         placed = found.astimezone(UTC)
         return placed if placed.year in YEARS else wrong
     if not (local or either):
-        return f"time {shown(text)} has no offset from UTC ({hint})"
+        return f"time {redacted_repr(text)} has no offset from UTC ({hint})"
     placed = found.replace(tzinfo=zone)
     if placed.utcoffset() != placed.replace(fold=1).utcoffset():
         occurs = "occurs twice" if _exists(placed) else "does not occur"
-        return f"the local time {shown(text)} {occurs} in {zone}: an offset is needed"
+        return f"the local time {redacted_repr(text)} {occurs} in {zone}: an offset is needed"
     placed = placed.astimezone(UTC)
     return placed if placed.year in YEARS else wrong
 

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any, NoReturn, TypeVar
 
 from credkit.core.errors import CredkitError, DefinitionError
-from credkit.core.sentences import nearest, shown
+from credkit.core.sentences import nearest, redacted_repr
 from credkit.files.regularfiles import read_regular
 
 T = TypeVar("T")
@@ -31,7 +31,7 @@ class Table:
         self.name = name
         self.keys = keys
         if not isinstance(content, Mapping):
-            raise DefinitionError(f"{file}: {path}: a table is needed, not {shown(content)}")
+            raise DefinitionError(f"{file}: {path}: a table is needed, not {redacted_repr(content)}")
         self.content = content
         for key in content:
             if key not in keys:
@@ -63,7 +63,7 @@ class Table:
             return default
         value = self.content[key]
         if type(value) is not kind:
-            self.refuse(key, f"{words} is needed here, not {shown(value)}")
+            self.refuse(key, f"{words} is needed here, not {redacted_repr(value)}")
         return value
 
     def text(self, key: str, default: str = MISSING) -> str:
@@ -79,21 +79,21 @@ class Table:
         if value is MISSING:
             self.refuse(key, f"{words} is needed here, and the key is missing")
         if not isinstance(value, (list, tuple)) or any(not isinstance(each, str) for each in value):
-            self.refuse(key, f"{words} is needed here, not {shown(value)}")
+            self.refuse(key, f"{words} is needed here, not {redacted_repr(value)}")
         return tuple(value)
 
     def one_of(self, key: str, options: Sequence[str]) -> str:
         """One of ``options``, the first unless the table says another."""
         value = self.text(key, options[0])
         if value not in options:
-            self.refuse(key, f"{shown(value)} is not {' or '.join(options)}{nearest(value, options)}")
+            self.refuse(key, f"{redacted_repr(value)} is not {' or '.join(options)}{nearest(value, options)}")
         return value
 
     def whole(self, key: str, default: int, most: int) -> int:
         """A whole number from -``most`` to ``most``."""
         value = self._value(key, int, "a whole number", default)
         if abs(value) > most:
-            self.refuse(key, f"{shown(value)} is outside {-most} to {most}")
+            self.refuse(key, f"{redacted_repr(value)} is outside {-most} to {most}")
         return value
 
     def flag(self, key: str, default: bool) -> bool:
@@ -110,7 +110,7 @@ class Table:
         words = "a time with its offset, such as 2026-03-14T12:00:00+01:00 (without quotes),"
         value = self._value(key, datetime, words, MISSING) if self.has(key) else None
         if value and value.tzinfo is None:
-            self.refuse(key, f"{words} is needed here, not {shown(value)}")
+            self.refuse(key, f"{words} is needed here, not {redacted_repr(value)}")
         return value
 
     def mapping(self, key: str) -> Mapping[str, Any]:

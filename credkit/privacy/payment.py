@@ -154,12 +154,12 @@ def _passed(codec: Codec, given: str) -> Iterator[_Seen]:
     if _is_other(codec):
         return
     yield _Seen(given)
-    carried: Any = given
-    for step in codec.steps if has_room(codec) and not codec.unread else ():
-        carried = step.attempt(carried)
-        if carried is None:
+    raw: Any = given
+    for step in codec.steps if has_room(codec) and not codec.decode_obstacle else ():
+        raw = step._decode_raw(raw)
+        if raw is None:
             break
-        yield from map(_Seen, _texts_in(carried, _digits(step)))
+        yield from map(_Seen, _texts_in(raw, _digits(step)))
 
 
 def _texts(codec: Codec, given: str, reading: Reading, more: Iterable[Any]) -> Iterator[_Seen]:
@@ -219,7 +219,7 @@ def _sound(lines: str) -> Iterator[_Seen]:
     """The texts of lines that read well as a stripe, zeros around them or not: parity, LRC and sentinels are right."""
     lines = f"{_ZEROS}{lines}{_ZEROS}"
     for codec in (chain("track-1-bits"), chain("track-2-bits"), chain("track-3-bits")):
-        text = codec.attempt(to_word(Bits(f"0b{lines}")))
+        text = codec._decode_raw(to_word(Bits(f"0b{lines}")))
         if text is not None:
             yield _Seen(text)
 

@@ -26,7 +26,7 @@ from credkit.catalogue.registry import chain
 from credkit.core.chains import choice, conversion
 from credkit.core.codec import Codec, Entry
 from credkit.core.reading import Field, Row, TextField
-from credkit.core.sentences import nearest, shown
+from credkit.core.sentences import nearest, redacted_repr
 from credkit.core.shapes import Shape
 from credkit.files.csvfiles import File
 from credkit.files.tomltable import Table, read_toml
@@ -100,24 +100,26 @@ class _Builder:
         try:
             return ZoneInfo(name)
         except (LookupError, ValueError, OSError, RecursionError):  # parts of a name are looked for as packages
-            site.refuse("time_zone", f"{shown(name)} is not an IANA time zone{nearest(name, available_timezones())}")
+            site.refuse(
+                "time_zone", f"{redacted_repr(name)} is not an IANA time zone{nearest(name, available_timezones())}"
+            )
 
     def file(self, table: Table) -> File:
         delimiter = table.text("delimiter", ",")
         if len(delimiter) != 1 or delimiter in '"\r\n':
-            table.refuse("delimiter", f"{shown(delimiter)} is not one character that can stand between cells")
+            table.refuse("delimiter", f"{redacted_repr(delimiter)} is not one character that can stand between cells")
         encoding = table.text("encoding", "utf-8")
         try:
             " ".encode(encoding)
         except (LookupError, ValueError):
-            table.refuse("encoding", f"{shown(encoding)} is not a text encoding that Python knows")
+            table.refuse("encoding", f"{redacted_repr(encoding)} is not a text encoding that Python knows")
         name = table.text("path")
         local = table.one_of("time", ("offset", "local")) == "local" if "time" in table.keys else False
         return File(path=self.path(table, "path", name), name=name, encoding=encoding, delimiter=delimiter, local=local)
 
     def path(self, table: Table, key: str, name: str) -> Path:
         if not name or "\0" in name:
-            table.refuse(key, f"{shown(name)} is not the path of a file")
+            table.refuse(key, f"{redacted_repr(name)} is not the path of a file")
         self.files.append(self.folder / name)
         return self.files[-1]
 
@@ -176,7 +178,7 @@ class _Builder:
         if (codec.takes, codec.gives) != ("text", "fields"):
             table.refuse(key, f"the chain goes from {codec.takes} to {codec.gives}, expected text to fields")
         for option in options:
-            if why := option.unread if taken == "read" else option.unwritten:
+            if why := option.decode_obstacle if taken == "read" else option.encode_obstacle:
                 table.refuse(key, f"chain {option.name} cannot {taken}: {why}")
         return codec
 
@@ -193,13 +195,16 @@ class _Builder:
         schema = dict(value.schema)
         if issue:
             if issue in schema or issue not in key:
-                table.refuse("issue", f"{shown(issue)} must be a name in key that value does not give")
+                table.refuse("issue", f"{redacted_repr(issue)} must be a name in key that value does not give")
             schema[issue] = Field(name=issue, most=LARGEST_ISSUE)
         for name in key:
             if name not in schema or key.count(name) > 1:
                 known = f"one of {', '.join(schema)}{nearest(name, schema)}"
                 table.refuse(
-                    "key", f"{shown(name)} appears twice" if key.count(name) > 1 else f"{shown(name)} is not {known}"
+                    "key",
+                    f"{redacted_repr(name)} appears twice"
+                    if key.count(name) > 1
+                    else f"{redacted_repr(name)} is not {known}",
                 )
         if not key:
             table.refuse("key", f"at least one field is needed, such as {next(iter(value.schema))}")
@@ -208,9 +213,11 @@ class _Builder:
         expect = {}
         for name, allowed in table.mapping("expect").items():
             if name not in schema:
-                table.refuse("expect", f"{shown(name)} is not one of {', '.join(schema)}{nearest(name, schema)}")
+                table.refuse(
+                    "expect", f"{redacted_repr(name)} is not one of {', '.join(schema)}{nearest(name, schema)}"
+                )
             if not isinstance(allowed, list) or not allowed:
-                table.refuse("expect", f"{name} must be a list of values, not {shown(allowed)}")
+                table.refuse("expect", f"{name} must be a list of values, not {redacted_repr(allowed)}")
             for each in allowed:
                 if problem := schema[name].problem(each):
                     table.refuse("expect", problem)
@@ -242,7 +249,7 @@ class _Builder:
     def named(self, table: Table, kinds: Mapping[str, Kind]) -> Kind:
         name = table.text("kind")
         if name not in kinds:
-            table.refuse("kind", f"no kind is called {shown(name)}{nearest(name, kinds)}")
+            table.refuse("kind", f"no kind is called {redacted_repr(name)}{nearest(name, kinds)}")
         return kinds[name]
 
     def reader(self, table: Table, kinds: Mapping[str, Kind]) -> Reader:
@@ -291,7 +298,7 @@ class _Builder:
         codec = self.chain(table, "chain", "write")
         column = table.text("column")
         if not COLUMN.fullmatch(column) or column == "uint64":
-            table.refuse("column", f"{shown(column)} is not text, text(N), int32, int64 or uint32")
+            table.refuse("column", f"{redacted_repr(column)} is not text, text(N), int32, int64 or uint32")
         source = replace(kind.value, output=Shape("fields", schema=kind.schema)) if kind.issue else kind.value
         return Target(
             name=table.name, kind=kind, conversion=table.guard("chain", lambda: conversion(source, codec)),
@@ -314,7 +321,7 @@ class _Builder:
         inactive = table.texts("inactive", tuple(word for word in usual.inactive if word not in active))
         for key, words in (("inactive", inactive), ("gone", gone)):
             if both := {*active, *usual.active} & set(words):
-                table.refuse(key, f"{shown(min(both))} cannot be both active and {key}")
+                table.refuse(key, f"{redacted_repr(min(both))} cannot be both active and {key}")
         return Rules(
             order_of_truth=table.texts("order_of_truth", ()), active=active, inactive=inactive, gone=gone,
             one_active_issue=table.flag("one_active_issue", True), pools=table.texts("pools", ()),

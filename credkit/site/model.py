@@ -16,7 +16,7 @@ from zoneinfo import ZoneInfo
 from credkit.core.chains import Conversion
 from credkit.core.codec import Codec
 from credkit.core.reading import Item, Schema
-from credkit.core.sentences import shown
+from credkit.core.sentences import redacted_repr
 from credkit.files.csvfiles import File
 from credkit.privacy.payment import is_declared
 from credkit.site.rows import Assignment, Held, Read
@@ -126,14 +126,16 @@ class Column:
             size = COLUMN.fullmatch(self.written)
             limit = int(size[1]) if size and size[1] else len(text)
             return (
-                f"{shown(text)} has {len(text)} characters, {self.written} holds {limit}" if len(text) > limit else None
+                f"{redacted_repr(text)} has {len(text)} characters, {self.written} holds {limit}"
+                if len(text) > limit
+                else None
             )
         if not _WHOLE.fullmatch(text):
-            return f"{shown(text)} is not a whole number, which {self.written} needs"
+            return f"{redacted_repr(text)} is not a whole number, which {self.written} needs"
         bits = int(self.written[-2:])
         least, most = (0, (1 << bits) - 1) if self.written[0] == "u" else (-(1 << bits - 1), (1 << bits - 1) - 1)
         if not least <= int(text) <= most:
-            return f"{shown(text)} is outside {least} to {most}, which {self.written} holds"
+            return f"{redacted_repr(text)} is outside {least} to {most}, which {self.written} holds"
         return None
 
     def stored(self, text: str) -> str:

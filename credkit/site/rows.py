@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from datetime import date, datetime, tzinfo
 from functools import lru_cache
 
-from credkit.core.sentences import nearest, shown
+from credkit.core.sentences import nearest, redacted_repr
 from credkit.files.csvfiles import File, records
 from credkit.files.moments import moment
 from credkit.privacy.accounts import holds_track
@@ -99,15 +99,15 @@ def _assignment(
         if not cell:
             file.refuse(line, f"{column} is empty")
     if kind not in kinds:
-        file.refuse(line, f"no kind is called {shown(kind)} in the site file{nearest(kind, kinds)}")
+        file.refuse(line, f"no kind is called {redacted_repr(kind)} in the site file{nearest(kind, kinds)}")
     if status not in statuses:
         file.refuse(
             line,
-            f"status {shown(status)} is none of the words that [rules] of the site file declares as active, inactive "
-            f"or gone{nearest(status, statuses)}",
+            f"status {redacted_repr(status)} is none of the words that [rules] of the site file declares as active, "
+            f"inactive or gone{nearest(status, statuses)}",
         )
     if issue and not re.fullmatch("[0-9]{1,9}", issue):
-        file.refuse(line, f"issue is {shown(issue)}, not a whole number or empty")
+        file.refuse(line, f"issue is {redacted_repr(issue)}, not a whole number or empty")
     valid_from, valid_until = _day(file, line, "valid_from", first), _day(file, line, "valid_until", last)
     if valid_from and valid_until and valid_until < valid_from:
         file.refuse(line, f"valid_until {valid_until} is before valid_from {valid_from}")
@@ -123,7 +123,7 @@ def _day(file: File, line: int, column: str, text: str) -> date | None:
         return None
     found = _date(text)
     if found is None:
-        file.refuse(line, f"{column} is {shown(text)}, not a date such as 2026-03-31")
+        file.refuse(line, f"{column} is {redacted_repr(text)}, not a date such as 2026-03-31")
     return found
 
 
@@ -146,7 +146,7 @@ def read_readings(
     for line, cells in records(file, READINGS):
         time, reader, text, presentation, expected = cells
         if reader not in readers:
-            file.refuse(line, f"no reader is called {shown(reader)} in the site file{nearest(reader, readers)}")
+            file.refuse(line, f"no reader is called {redacted_repr(reader)} in the site file{nearest(reader, readers)}")
         if reader not in plain:
             _check(file, line, cells)
         found.append(
@@ -184,9 +184,9 @@ def read_list(file: File) -> dict[int, int]:
     for line, cells in records(file, LIST):
         for column, cell in zip(LIST, cells, strict=True):
             if not re.fullmatch("[0-9]{1,40}", cell):
-                file.refuse(line, f"{column} is {shown(cell)}, not a whole number")
+                file.refuse(line, f"{column} is {redacted_repr(cell)}, not a whole number")
         printed, encoded = map(int, cells)
         if printed in found:
-            file.refuse(line, f"the printed number {shown(printed)} is in the list twice")
+            file.refuse(line, f"the printed number {redacted_repr(printed)} is in the list twice")
         found[printed] = encoded
     return found

@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable, Mapping
 
 from credkit.core.codec import Entry
 from credkit.core.errors import DefinitionError
-from credkit.core.sentences import shown
+from credkit.core.sentences import redacted_repr
 from credkit.streams import keypad, swipes
 from credkit.streams.frame import Frame, Stream
 
@@ -30,5 +30,7 @@ def stream(text: str, codecs: Iterable[Entry] = ()) -> Stream:
     """
     kind, _, chain = text.partition(":")
     if kind not in KINDS or not chain:
-        raise DefinitionError(f"stream {shown(text)} is not written {' or '.join(f'{name}:CHAIN' for name in KINDS)}")
+        raise DefinitionError(
+            f"stream {redacted_repr(text)} is not written {' or '.join(f'{name}:CHAIN' for name in KINDS)}"
+        )
     return KINDS[kind](text, codecs)

@@ -20,7 +20,7 @@ from functools import partial
 from credkit.catalogue.registry import chain
 from credkit.core.codec import Codec, Entry
 from credkit.core.errors import DecodeError, DefinitionError
-from credkit.core.sentences import shown
+from credkit.core.sentences import redacted_repr
 from credkit.streams.frame import Frame, Stream
 
 CLEAR, ENTER = 10, 11
@@ -34,7 +34,7 @@ def stream(text: str, codecs: Iterable[Entry] = ()) -> Stream:
     _, _, burst = text.partition(":")
     codec = chain(burst, codecs)
     if codec.takes != "text" or set(codec.schema) != {"key"}:
-        raise DefinitionError(f"stream {shown(text)}: {codec.name} does not read a text to the field key")
+        raise DefinitionError(f"stream {redacted_repr(text)}: {codec.name} does not read a text to the field key")
     return partial(entries, codec)
 
 

@@ -20,7 +20,7 @@ from functools import partial
 from credkit.catalogue.registry import chain
 from credkit.core.codec import Codec, Entry
 from credkit.core.errors import DecodeError, DefinitionError
-from credkit.core.sentences import shown
+from credkit.core.sentences import redacted_repr
 from credkit.core.spans import LIMIT
 from credkit.streams.frame import Frame, Stream
 from credkit.tables.characters import ALPHANUMERIC
@@ -39,7 +39,7 @@ def stream(text: str, codecs: Iterable[Entry] = ()) -> Stream:
     _, _, chunk = text.partition(":")
     codec = chain(chunk, codecs)
     if (codec.takes, codec.gives) != ("text", "bits"):
-        raise DefinitionError(f"stream {shown(text)}: {codec.name} does not read a text to bits")
+        raise DefinitionError(f"stream {redacted_repr(text)}: {codec.name} does not read a text to bits")
     return partial(swipes, codec)
 
 

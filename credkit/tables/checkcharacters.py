@@ -18,7 +18,7 @@ from typing import Any
 
 from credkit.core.checks import ALPHANUMERICS, DIGITS, hybrid, luhn, weighted
 from credkit.core.errors import DefinitionError
-from credkit.core.sentences import nearest, shown
+from credkit.core.sentences import nearest, redacted_repr
 
 WEIGHTED = "mod-10"
 _MOST_WEIGHTS = 40
@@ -59,7 +59,9 @@ def check_character(what: str, rule: object, weights: Sequence[Any] = ()) -> Che
     credkit.DefinitionError: item 2: mod-10 needs weights such as 3, 1, the last digit's first
     """
     if rule not in RULES:
-        raise DefinitionError(f"{what}: {shown(rule)} is not one of {', '.join(RULES)}{nearest(str(rule), RULES)}")
+        raise DefinitionError(
+            f"{what}: {redacted_repr(rule)} is not one of {', '.join(RULES)}{nearest(str(rule), RULES)}"
+        )
     if rule != WEIGHTED:
         if weights:
             raise DefinitionError(f"{what}: {rule} has no weights")
@@ -68,5 +70,5 @@ def check_character(what: str, rule: object, weights: Sequence[Any] = ()) -> Che
         raise DefinitionError(f"{what}: mod-10 needs weights such as 3, 1, the last digit's first")
     for weight in weights:
         if isinstance(weight, bool) or not isinstance(weight, int) or not 1 <= weight <= 9:
-            raise DefinitionError(f"{what}: {shown(weight)} is not a weight from 1 to 9")
+            raise DefinitionError(f"{what}: {redacted_repr(weight)} is not a weight from 1 to 9")
     return CheckCharacter(rule=WEIGHTED, letters=DIGITS, compute=partial(weighted, weights=tuple(weights)))

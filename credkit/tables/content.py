@@ -25,10 +25,10 @@ from itertools import pairwise
 from types import MappingProxyType
 from typing import Any
 
-from credkit.core.codec import Tabled, check_fields
+from credkit.core.codec import TableCodec, check_fields
 from credkit.core.errors import EncodeError
 from credkit.core.reading import OVER_LONG, Check, Item, Level, Note, Part, Place, Reading, Schema
-from credkit.core.sentences import shown
+from credkit.core.sentences import redacted_repr
 from credkit.core.shapes import TEXT, Shape
 from credkit.tables.characters import CharacterSet
 from credkit.tables.items import Bounds, CheckItem, Constant, ContentCheck, ContentItem, FieldItem, Match
@@ -116,7 +116,7 @@ class Content:
         """What `size` counts."""
         return "characters" if self.letters is None else "characters on the track, its LRC included,"
 
-    def read(self, text: str, bounds: Bounds) -> dict[str, Item]:
+    def decode(self, text: str, bounds: Bounds) -> dict[str, Item]:
         """The value of every field."""
         found: dict[str, Item] = {}
         for index, name, value in self._values:
@@ -124,7 +124,7 @@ class Content:
             found[name] = value(piece) if value else piece
         return found
 
-    def write(self, fields: Mapping[str, Any]) -> tuple[str, list[int]]:
+    def encode(self, fields: Mapping[str, Any]) -> tuple[str, list[int]]:
         """The text for ``fields``, which are in range, with its bounds; check characters are computed."""
         text, bounds = "", [0]
         for item in self.items:
@@ -139,7 +139,7 @@ class Content:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class ContentCodec(Tabled):
+class ContentCodec(TableCodec):
     """Text to fields by a `Content`."""
 
     content: Content
@@ -161,29 +161,31 @@ class ContentCodec(Tabled):
         """Whether a standard says how many characters there usually are at most."""
         return self.content.usual is not None
 
-    def attempt(self, carried: str) -> Mapping[str, Item] | None:
+    def _decode_raw(self, raw: str) -> Mapping[str, Item] | None:
         """The fields, or None where an item or a check fails, or where there is too much."""
         content = self.content
-        bounds = content.walk(carried)
-        if not content.whole(carried, bounds):
+        bounds = content.walk(raw)
+        if not content.whole(raw, bounds):
             return None
-        if content.most is not None and content.size(carried) > content.most:
+        if content.most is not None and content.size(raw) > content.most:
             return None
         for check in content.checks:
-            expected, found = check.verdict(carried, bounds)
+            expected, found = check.verdict(raw, bounds)
             if expected != found:
                 return None
-        return MappingProxyType(content.read(carried, bounds))
+        return MappingProxyType(content.decode(raw, bounds))
 
-    def write(self, carried: Mapping[str, Item]) -> str:
+    def _encode_raw(self, raw: Mapping[str, Item]) -> str:
         """The text, with its check characters; raises `EncodeError` for fields that do not fit."""
         content = self.content
-        check_fields(self.name, content.schema, carried)
-        text, bounds = content.write(carried)
+        check_fields(self.name, content.schema, raw)
+        text, bounds = content.encode(raw)
         for check in content.checks:
             expected, found = check.verdict(text, bounds)
             if expected != found:
-                raise EncodeError(f"{self.name}: {check.claim} is {shown(found)}, expected {shown(expected)}")
+                raise EncodeError(
+                    f"{self.name}: {check.claim} is {redacted_repr(found)}, expected {redacted_repr(expected)}"
+                )
         if content.most is not None and content.size(text) > content.most:
             raise EncodeError(f"{self.name}: {content.size(text)} {content.unit} are more than {content.most}")
         return text
@@ -200,7 +202,7 @@ class ContentCodec(Tabled):
         )
         if not content.whole(value, bounds):
             return Reading(value=None, checks=(self._fault(value, bounds),), parts=parts)
-        fields = content.read(value, bounds)
+        fields = content.decode(value, bounds)
         origins = {name: spans[index] for index, name, _ in content.fields}
         return Reading(
             value=MappingProxyType(fields), checks=self._checks(value, bounds), parts=parts,

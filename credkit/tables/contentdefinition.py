@@ -33,7 +33,7 @@ from types import MappingProxyType
 from typing import Any
 
 from credkit.core.reading import Field
-from credkit.core.sentences import nearest, shown
+from credkit.core.sentences import nearest, redacted_repr
 from credkit.tables.checkcharacters import RULES
 from credkit.tables.content import Content, ContentRemark, Meaning
 from credkit.tables.definition import LEVELS
@@ -78,7 +78,8 @@ class _Definition(ItemDefinition):
             for other in self.items[index + 1 :] if item.greedy else ():
                 if both := set(item.greedy) & set(other.first):
                     self.refuse(
-                        f"{item.label} may be followed by {other.label} which can begin with {shown(min(both))}: "
+                        f"{item.label} may be followed by {other.label} which can begin with "
+                        f"{redacted_repr(min(both))}: "
                         f"nothing says where {item.name} ends"
                     )
                 if other.least:
@@ -121,7 +122,7 @@ class _Definition(ItemDefinition):
     def named(self, what: str, name: Any) -> FieldItem:
         fields = self.fields()
         if not isinstance(name, str) or name not in fields:
-            self.refuse(f"{what}: there is no field {shown(name)}{nearest(str(name), fields)}")
+            self.refuse(f"{what}: there is no field {redacted_repr(name)}{nearest(str(name), fields)}")
         return fields[name]
 
     def remarks(self) -> tuple[ContentRemark, ...]:
@@ -136,7 +137,7 @@ class _Definition(ItemDefinition):
                 if problem := field.row.problem(value):
                     self.refuse(f"{what}: a value that cannot be: {problem}")
             if row.get("level", "care") not in LEVELS:
-                self.refuse(f"{what}: level must be one of {', '.join(LEVELS)}, not {shown(row['level'])}")
+                self.refuse(f"{what}: level must be one of {', '.join(LEVELS)}, not {redacted_repr(row['level'])}")
             found.append(
                 ContentRemark(
                     kind=self.expect(f"{what}: kind", row.get("kind", "remark"), str, "a text"),
@@ -159,9 +160,9 @@ class _Definition(ItemDefinition):
                 self.known(f"{what}: ", row, ("at", "values"))
                 values = self.expect(f"{what}: values", row.get("values"), Mapping, "a table of texts")
                 for char, text in values.items():
-                    self.expect(f"{what}: {shown(char)}", text, str, "a text")
+                    self.expect(f"{what}: {redacted_repr(char)}", text, str, "a text")
                     if not isinstance(char, str) or len(char) != 1 or char not in field.of:
-                        self.refuse(f"{what}: {shown(char)} is not one character of {name}")
+                        self.refuse(f"{what}: {redacted_repr(char)} is not one character of {name}")
                 at = self.whole(f"{what}: at", row.get("at"), 0, field.longest - 1)
                 found.append(Meaning(field=name, at=at, values=MappingProxyType(dict(values))))
         return tuple(found)

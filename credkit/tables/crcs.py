@@ -26,11 +26,11 @@ from typing import Literal, NamedTuple
 
 from bitstring import Bits
 
-from credkit.core.codec import PRACTICE, Tabled, Word, to_bits, to_word
+from credkit.core.codec import PRACTICE, TableCodec, Word, to_bits, to_word
 from credkit.core.errors import EncodeError
 from credkit.core.reading import Check, Note, Part, Reading
-from credkit.core.shapes import Shape, bits, meet, said
-from credkit.core.spans import LIMIT, written
+from credkit.core.shapes import Shape, bits, describe_lengths, meet
+from credkit.core.spans import LIMIT, format_span
 
 CATALOGUE = "parameters as in the public catalogue of CRCs (from memory, recomputed)"
 
@@ -114,7 +114,7 @@ def _function(row: Crc) -> Callable[[bytes], int]:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class CrcCodec(Tabled):
+class CrcCodec(TableCodec):
     """Bits to bits: whole bytes with a CRC behind them to the bytes without it."""
 
     crc: Crc
@@ -132,22 +132,22 @@ class CrcCodec(Tabled):
         """The CRC."""
         return self.crc
 
-    def after(self, flowing: Shape) -> CrcCodec:
+    def bind_input(self, flowing: Shape) -> CrcCodec:
         """The codec for the lengths that can flow here."""
         lengths = meet(flowing.lengths, self.input.lengths)
         width = self.crc.width
         output = range(lengths.start - width, lengths.stop - width, lengths.step)
         return replace(self, input=bits(lengths), output=bits(output))
 
-    def before(self, flowing: Shape) -> Shape:
+    def input_for(self, flowing: Shape) -> Shape:
         """What encoding hands on: as many bits as it got, and the CRC."""
         lengths = meet(flowing.lengths, self.output.lengths)
         width = self.crc.width
         return bits(range(lengths.start + width, lengths.stop + width, lengths.step))
 
-    def attempt(self, carried: Word) -> Word | None:
+    def _decode_raw(self, raw: Word) -> Word | None:
         """The bytes without the CRC, or None where the length is wrong or the CRC fails."""
-        number, length = carried
+        number, length = raw
         if length not in self.input.lengths:
             return None
         data = number.to_bytes(length // 8, "big")
@@ -156,11 +156,13 @@ class CrcCodec(Tabled):
             return None
         return number >> self.crc.width, length - self.crc.width
 
-    def write(self, carried: Word) -> Word:
+    def _encode_raw(self, raw: Word) -> Word:
         """The bytes with the CRC behind them; raises `EncodeError` for what is not whole bytes."""
-        number, length = carried
+        number, length = raw
         if length not in self.output.lengths:
-            raise EncodeError(f"{self.name}: writes {said(self.output.lengths)} and a {self.crc.kind}, not {length}")
+            raise EncodeError(
+                f"{self.name}: writes {describe_lengths(self.output.lengths)} and a {self.crc.kind}, not {length}"
+            )
         crc = self.crc.of(number.to_bytes(length // 8, "big"))
         return number << self.crc.width | int.from_bytes(crc, "big"), length + self.crc.width
 
@@ -171,7 +173,8 @@ class CrcCodec(Tabled):
         if length not in self.input.lengths:
             check = Check(
                 codec=self.name, rule="length", claim="the length in bits", form="bits",
-                expected=said(self.input.lengths) if length <= LIMIT else f"at most {LIMIT} bits", found=length,
+                found=length,
+                expected=describe_lengths(self.input.lengths) if length <= LIMIT else f"at most {LIMIT} bits",
             )  # fmt: skip
             return Reading(value=None, checks=(check,))
         size = length - width
@@ -179,7 +182,7 @@ class CrcCodec(Tabled):
         expected = int.from_bytes(self.crc.of(message.to_bytes(size // 8, "big")), "big")
         found = number & (1 << width) - 1
         check = Check(
-            codec=self.name, rule=self.crc.kind.lower(), claim=f"{self.crc.title} over bits {written(range(size))}",
+            codec=self.name, rule=self.crc.kind.lower(), claim=f"{self.crc.title} over bits {format_span(range(size))}",
             form="bits", at=at, covers=tuple(range(size)), expected=f"{expected:0{width}b}",
             found=f"{found:0{width}b}", evidence=width,
         )  # fmt: skip

@@ -29,8 +29,8 @@ from typing import Any
 
 from credkit.core.checks import crc_rows
 from credkit.core.positions import positions
-from credkit.core.sentences import nearest, shown
-from credkit.core.spans import WIDEST, written
+from credkit.core.sentences import nearest, redacted_repr
+from credkit.core.spans import WIDEST, format_span
 from credkit.tables.layout import Layout, LayoutCheck, LayoutField, Limit, Parity, Pattern, Remark, bits_of, pieces
 from credkit.tables.refusals import Definition
 
@@ -57,7 +57,7 @@ class _Definition(Definition):
         super().__init__(name, definition, KEYS)
         self.length: int = self.expect("length", self.table.get("length"), int, "a whole number of bits")
         if not 1 <= self.length <= WIDEST:
-            self.refuse(f"length {shown(self.length)} is outside 1 to {WIDEST} bits")
+            self.refuse(f"length {redacted_repr(self.length)} is outside 1 to {WIDEST} bits")
         self.owner: dict[int, str] = {}
 
     def span(self, what: str, text: Any) -> tuple[int, ...]:
@@ -84,7 +84,7 @@ class _Definition(Definition):
         parities = self.parities()
         gaps = [place for place in range(self.length) if place not in self.owner]
         if gaps:
-            self.refuse(f"bits {written(gaps)} belong to no field, fixed bits or check")
+            self.refuse(f"bits {format_span(gaps)} belong to no field, fixed bits or check")
         title, source = self.table.get("title", self.name), self.table.get("source", "")
         self.examples()
         return Layout(
@@ -114,14 +114,14 @@ class _Definition(Definition):
         self.own(what, places)
         code = spec.get("code", "binary")
         if code not in ("binary", "bcd"):
-            self.refuse(f"{what}: code must be 'binary' or 'bcd', not {shown(code)}")
+            self.refuse(f"{what}: code must be 'binary' or 'bcd', not {redacted_repr(code)}")
         bcd = code == "bcd"
         if bcd and len(places) % 4:
-            self.refuse(f"{what}: BCD digits have 4 bits each, but bits {written(places)} are {len(places)}")
+            self.refuse(f"{what}: BCD digits have 4 bits each, but bits {format_span(places)} are {len(places)}")
         widest = 10 ** (len(places) // 4) - 1 if bcd else (1 << len(places)) - 1
         most = self.expect(f"{what}: most", spec.get("most", widest), int, "a whole number")
         if not 0 <= most <= widest:
-            self.refuse(f"{what}: most is {shown(most)}, but bits {written(places)} hold at most {widest}")
+            self.refuse(f"{what}: most is {redacted_repr(most)}, but bits {format_span(places)} hold at most {widest}")
         parts = pieces(self.length, places, bcd=bcd)
         if bcd:
             checks += [
@@ -150,11 +150,11 @@ class _Definition(Definition):
             self.own(what, places)
             self.expect(what, value, str, "a text of binary digits")
             if set(value) - {"0", "1"} or len(value) != len(places):
-                self.refuse(f"{what}: {shown(value)} is not {len(places)} binary digits")
+                self.refuse(f"{what}: {redacted_repr(value)} is not {len(places)} binary digits")
             parts = pieces(self.length, places)
             found.append(
                 Pattern(
-                    rule="fixed", claim=f"the fixed pattern in bits {written(places)}", at=places, covers=places,
+                    rule="fixed", claim=f"the fixed pattern in bits {format_span(places)}", at=places, covers=places,
                     evidence=float(len(places)), parts=parts, mask=self.mask(places),
                     value=bits_of(parts, int(value, 2)),
                 )
@@ -185,12 +185,14 @@ class _Definition(Definition):
         self.known(f"{what}: ", row, ("bit", "bits", "rule", kind, *extra))
         covers = getattr(self, f"_{kind}")(what, row, at)
         everything = tuple(sorted({place for cover, _ in covers for place in cover}))
-        claim = f"{_KINDS[kind]} over bits {written(everything)}"
+        claim = f"{_KINDS[kind]} over bits {format_span(everything)}"
         for place in everything:
             if place in at:
                 self.refuse(f"{what}: {_KINDS[kind]} at bit {place} covers itself")
             if any(place in target for target in later):
-                self.refuse(f"{what}: {_KINDS[kind]} at bit {written(at)} covers bit {place}, which a later check sets")
+                self.refuse(
+                    f"{what}: {_KINDS[kind]} at bit {format_span(at)} covers bit {place}, which a later check sets"
+                )
         shifts = [self.length - 1 - place for place in at]
         return Parity(
             rule=self.expect(f"{what}: rule", row.get("rule", _RULES[kind]), str, "a text"),
@@ -200,7 +202,7 @@ class _Definition(Definition):
 
     def _even(self, what: str, row: Mapping[str, Any], at: tuple[int, ...], kind: str = "even") -> list[Any]:
         if len(at) != 1:
-            self.refuse(f"{what}: {kind} parity sets one bit, not bits {written(at)}")
+            self.refuse(f"{what}: {kind} parity sets one bit, not bits {format_span(at)}")
         return [(self.span(f"{what}: {kind}", row[kind]), int(kind == "odd"))]
 
     def _odd(self, what: str, row: Mapping[str, Any], at: tuple[int, ...]) -> list[Any]:
@@ -212,7 +214,7 @@ class _Definition(Definition):
         for block in blocks:
             if len(block) != len(at):
                 self.refuse(
-                    f"{what}: xor over bits {written(block)} is {len(block)} wide, bits {written(at)} {len(at)}"
+                    f"{what}: xor over bits {format_span(block)} is {len(block)} wide, bits {format_span(at)} {len(at)}"
                 )
         if not blocks:
             self.refuse(f"{what}: xor of nothing")
@@ -225,7 +227,9 @@ class _Definition(Definition):
     def _complement(self, what: str, row: Mapping[str, Any], at: tuple[int, ...]) -> list[Any]:
         block = self.span(f"{what}: complement", row["complement"])
         if len(block) != len(at):
-            self.refuse(f"{what}: complement of {len(block)} bits ({written(block)}) in {len(at)} bits ({written(at)})")
+            self.refuse(
+                f"{what}: complement of {len(block)} bits ({format_span(block)}) in {len(at)} bits ({format_span(at)})"
+            )
         return [((place,), 1) for place in block]
 
     def _crc(self, what: str, row: Mapping[str, Any], at: tuple[int, ...]) -> list[Any]:
@@ -234,7 +238,9 @@ class _Definition(Definition):
         for key, default in (("poly", None), ("init", 0), ("xorout", 0)):
             given[key] = self.expect(f"{what}: {key}", row.get(key, default), int, "a whole number")
             if not 0 <= given[key] < 1 << len(at):
-                self.refuse(f"{what}: {key} {shown(given[key])} does not fit in the {len(at)} bits {written(at)}")
+                self.refuse(
+                    f"{what}: {key} {redacted_repr(given[key])} does not fit in the {len(at)} bits {format_span(at)}"
+                )
         rows = crc_rows(len(message), width=len(at), **given)
         return [(tuple(message[i] for i in cover), odd) for cover, odd in rows]
 
@@ -246,7 +252,7 @@ class _Definition(Definition):
             self.known(f"{what}: ", row, ("bits", "fields"))
             text = self.expect(f"{what}: bits", row.get("bits"), str, "a text of binary digits")
             if set(text) - {"0", "1"} or len(text) != self.length:
-                self.refuse(f"{what}: {shown(text)} is not {self.length} binary digits")
+                self.refuse(f"{what}: {redacted_repr(text)} is not {self.length} binary digits")
             self.expect(f"{what}: fields", row.get("fields"), Mapping, "a table of numbers")
         for alias in self.expect("aliases", self.table.get("aliases", []), list, "a list of names"):
             self.expect("an alias", alias, str, "a text")
@@ -266,7 +272,9 @@ class _Definition(Definition):
             if ("field" in row) == ("bits" in row):
                 self.refuse(f"{what}: exactly one of field, bits is needed")
             if "field" in row and self.expect(f"{what}: field", row["field"], str, "a name") not in by_name:
-                self.refuse(f"{what}: there is no field {shown(row['field'])}{nearest(str(row['field']), by_name)}")
+                self.refuse(
+                    f"{what}: there is no field {redacted_repr(row['field'])}{nearest(str(row['field']), by_name)}"
+                )
             field = by_name.get(row.get("field", ""))
             places = field.places if field else self.span(what, row["bits"])
             values = row.get("values")
@@ -274,7 +282,7 @@ class _Definition(Definition):
                 for value in self.expect(f"{what}: values", values, list, "a list of whole numbers"):
                     self.expect(f"{what}: a value", value, int, "a whole number")
             if row.get("level", "care") not in LEVELS:
-                self.refuse(f"{what}: level must be one of {', '.join(LEVELS)}, not {shown(row['level'])}")
+                self.refuse(f"{what}: level must be one of {', '.join(LEVELS)}, not {redacted_repr(row['level'])}")
             times = self.expect(f"{what}: times", row.get("times", 1), int, "a whole number")
             if ("times" in row) != ("unit" in row) or times < 1:
                 self.refuse(f'{what}: times and unit stand together, such as times = 8 and unit = "bytes"')

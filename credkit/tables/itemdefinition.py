@@ -13,7 +13,7 @@ from typing import Any
 from credkit.core.checks import DIGITS
 from credkit.core.errors import DefinitionError
 from credkit.core.reading import Field, TextField
-from credkit.core.sentences import nearest, shown
+from credkit.core.sentences import nearest, redacted_repr
 from credkit.tables.characters import SETS, TRACKS, CharacterSet
 from credkit.tables.checkcharacters import CheckCharacter, check_character
 from credkit.tables.items import Appended, CheckItem, Constant, ContentItem, FieldItem, one_of, ranges
@@ -39,12 +39,12 @@ def letters(text: str, what: str) -> str:
     for match in _CLASS.finditer(text):
         first, last = match[1] or match[3], match[2] or match[3]
         if match[3] == "-" and 0 < match.start() < len(text) - 1:
-            raise DefinitionError(f"{what}: in {shown(text)} a hyphen between letters says from where to where")
+            raise DefinitionError(f"{what}: in {redacted_repr(text)} a hyphen between letters says from where to where")
         if last < first:
-            raise DefinitionError(f"{what}: {shown(match[0])} in {shown(text)} goes downwards")
+            raise DefinitionError(f"{what}: {redacted_repr(match[0])} in {redacted_repr(text)} goes downwards")
         for char in map(chr, range(ord(first), ord(last) + 1)):
             if char in found:
-                raise DefinitionError(f"{what}: {shown(text)} names {shown(char)} twice")
+                raise DefinitionError(f"{what}: {redacted_repr(text)} names {redacted_repr(char)} twice")
             found[char] = None
     if not found:
         raise DefinitionError(f"{what}: a class of letters such as '0-9A-Z' is needed, not an empty text")
@@ -66,7 +66,7 @@ class ItemDefinition(Definition):
         """A whole number in this range."""
         number: int = self.expect(what, value, int, "a whole number")
         if not least <= number <= most:
-            self.refuse(f"{what} {shown(number)} is outside {least} to {most}")
+            self.refuse(f"{what} {redacted_repr(number)} is outside {least} to {most}")
         return number
 
     def among(self, what: str, text: str) -> None:
@@ -74,7 +74,7 @@ class ItemDefinition(Definition):
         for char in text:
             if char not in self.usable:
                 of = f"between the sentinels of the {self.set.name} set" if self.set else "in printable ASCII"
-                self.refuse(f"{what}: {shown(char)} has no place {of}")
+                self.refuse(f"{what}: {redacted_repr(char)} has no place {of}")
 
     def character_set(self) -> CharacterSet | None:
         """The set of the track, or None."""
@@ -85,7 +85,7 @@ class ItemDefinition(Definition):
         if "set" in self.table:
             name = self.expect("set", self.table["set"], str, "a text")
             if name not in SETS:
-                self.refuse(f"set: {shown(name)} is not one of {', '.join(SETS)}{nearest(name, SETS)}")
+                self.refuse(f"set: {redacted_repr(name)} is not one of {', '.join(SETS)}{nearest(name, SETS)}")
             return SETS[name]
         return None
 
@@ -126,7 +126,7 @@ class ItemDefinition(Definition):
         if not text:
             self.refuse(f"{what}: a constant has one character at least")
         self.among(what, text)
-        label = f"{what}, the constant {shown(text)},"
+        label = f"{what}, the constant {redacted_repr(text)},"
         return Constant(label=label, name="constant", pattern=re.escape(text), text=text)
 
     def field(self, what: str, row: Mapping[str, Any]) -> FieldItem:
@@ -134,7 +134,7 @@ class ItemDefinition(Definition):
         self.known(f"{what}: ", row, _FIELD)
         name = self.expect(f"{what}: field", row["field"], str, "a name")
         if not name.isidentifier() or not name.isascii() or name != name.lower():
-            self.refuse(f"{what}: {shown(name)}: a field name has small letters, digits and underscores only")
+            self.refuse(f"{what}: {redacted_repr(name)}: a field name has small letters, digits and underscores only")
         if name in self.fields():
             self.refuse(f"{what}: the name {name} appears twice")
         what = f"{what}, {name}"
@@ -184,7 +184,7 @@ class ItemDefinition(Definition):
         match = _FROM_TO.fullmatch(self.expect(f"{what}: {key}", count, str, "a count or a range such as '1-10'"))
         least = 1 if key == "digits" else 0
         if not match or not least <= int(match[1]) < int(match[2]) <= most:
-            self.refuse(f"{what}: {key}: {shown(count)} is not a range such as '1-10', from {least} to {most}")
+            self.refuse(f"{what}: {key}: {redacted_repr(count)} is not a range such as '1-10', from {least} to {most}")
         return int(match[1]), int(match[2])
 
     def of(self, what: str, row: Mapping[str, Any]) -> str:
@@ -202,12 +202,12 @@ class ItemDefinition(Definition):
             return ""
         char: str = self.expect(f"{what}: {key}", row[key], str, "one character")
         if len(char) != 1:
-            self.refuse(f"{what}: {key} must be one character, not {shown(char)}")
+            self.refuse(f"{what}: {key} must be one character, not {redacted_repr(char)}")
         self.among(f"{what}: {key}", char)
         if key != "pad" and char in of:
-            self.refuse(f"{what}: {key} {shown(char)} is one of its letters: it could be a part of the value")
+            self.refuse(f"{what}: {key} {redacted_repr(char)} is one of its letters: it could be a part of the value")
         if key == "pad" and (char == of or ("digits" in row and char in DIGITS)):
-            self.refuse(f"{what}: pad {shown(char)} could be a part of the value")
+            self.refuse(f"{what}: pad {redacted_repr(char)} could be a part of the value")
         return char
 
     def filling(self, what: str, row: Mapping[str, Any], longest: int, of: str, pad: str) -> tuple[int, bool]:
@@ -217,7 +217,7 @@ class ItemDefinition(Definition):
                 self.refuse(f"{what}: {key} needs a pad, the character to fill up with")
         align = row.get("align", "left")
         if align not in ("left", "right"):
-            self.refuse(f"{what}: align must be 'left' or 'right', not {shown(align)}")
+            self.refuse(f"{what}: align must be 'left' or 'right', not {redacted_repr(align)}")
         width = self.whole(f"{what}: width", row.get("width", longest), longest, MOST_LETTERS) if pad else 0
         return width, align == "right"
 
@@ -252,7 +252,9 @@ class ItemDefinition(Definition):
         fields, found = self.fields(), []
         for name in self.expect(f"{what} over", names, list, "a list of fields"):
             if not isinstance(name, str) or name not in fields:
-                self.refuse(f"{what} is over {shown(name)}, which is no field before it{nearest(str(name), fields)}")
+                self.refuse(
+                    f"{what} is over {redacted_repr(name)}, which is no field before it{nearest(str(name), fields)}"
+                )
             field = fields[name]
             self.covered(what, field.label, field.of + field.absent + field.pad, character)
             found.append((self.items.index(field), field))
@@ -265,7 +267,7 @@ class ItemDefinition(Definition):
         for char in chars:
             if char not in character.letters:
                 of = ranges(character.letters)
-                self.refuse(f"{what} takes {of} only, but {label} can hold {shown(char)}")
+                self.refuse(f"{what} takes {of} only, but {label} can hold {redacted_repr(char)}")
 
 
 def _number(name: str, shortest: int, longest: int) -> Field:

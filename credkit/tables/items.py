@@ -16,7 +16,7 @@ from typing import Any
 
 from credkit.core.checks import DIGITS
 from credkit.core.reading import Field, Item, Row
-from credkit.core.sentences import shown
+from credkit.core.sentences import redacted_repr
 from credkit.tables.checkcharacters import CheckCharacter
 
 Match = Callable[[str, int], re.Match[str] | None]
@@ -116,8 +116,8 @@ class Constant(ContentItem):
         same = 0
         while text[at + same : at + same + 1] == self.text[same]:
             same += 1
-        whole = f" of {shown(self.text)}" if len(self.text) > 1 else ""
-        return at + same, f"{shown(self.text[same])}{whole}"
+        whole = f" of {redacted_repr(self.text)}" if len(self.text) > 1 else ""
+        return at + same, f"{redacted_repr(self.text[same])}{whole}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -203,15 +203,15 @@ class FieldItem(ContentItem):
     def allowed(self) -> str:
         """What may stand there, in words."""
         text = f"{self.shortest}" if self.shortest == self.longest else f"{self.shortest} to {self.longest}"
-        text += " decimal digits" if self.of == DIGITS else f" of {shown(ranges(self.of))}"
+        text += " decimal digits" if self.of == DIGITS else f" of {redacted_repr(ranges(self.of))}"
         if isinstance(self.row, Field) and self.shortest < self.longest:
             text += " without a zero in front"
         if self.absent:
-            text += f", or {shown(self.absent)} for none"
+            text += f", or {redacted_repr(self.absent)} for none"
         if self.short:
-            text += f", ended by {shown(self.short)} if fewer than {self.longest}"
+            text += f", ended by {redacted_repr(self.short)} if fewer than {self.longest}"
         if self.pad:
-            text += f", filled up to {self.width} with {shown(self.pad)}"
+            text += f", filled up to {self.width} with {redacted_repr(self.pad)}"
         return text
 
     def fault(self, text: str, at: int) -> tuple[int, str]:
@@ -325,4 +325,4 @@ class CheckItem(ContentItem):
 
     def fault(self, text: str, at: int) -> tuple[int, str]:
         """The place itself."""
-        return at, f"one of {shown(ranges(self.letters))}"
+        return at, f"one of {redacted_repr(ranges(self.letters))}"

@@ -23,7 +23,7 @@ from typing import Any, NamedTuple
 from bitstring import Bits
 
 from credkit.core.checks import parity
-from credkit.core.codec import Tabled, Word, check_fields, to_word
+from credkit.core.codec import TableCodec, Word, check_fields, to_word
 from credkit.core.hooks import draw
 from credkit.core.reading import Check, Field, Level, Note, Part, Place, Reading, Schema
 from credkit.core.shapes import Shape, bits, exactly
@@ -240,7 +240,7 @@ class Layout:
     def _reads(self) -> tuple[tuple[str, tuple[Piece, ...]], ...]:
         return tuple((field.name, field.parts) for field in self.fields)
 
-    def read(self, word: Any) -> dict[str, Any]:
+    def decode(self, word: Any) -> dict[str, Any]:
         """The value of every field of the frame ``word``, whatever its checks say."""
         return {name: number(parts, word) for name, parts in self._reads}
 
@@ -248,7 +248,7 @@ class Layout:
         """For every check in order, whether ``word`` fails it."""
         return [check.fails(word, parity) for check in self.checks]
 
-    def write(self, fields: Mapping[str, Any], parity: Any = parity) -> Any:
+    def encode(self, fields: Mapping[str, Any], parity: Any = parity) -> Any:
         """The frame for ``fields``, which are in range: fixed bits set, check bits computed."""
         word: Any = 0
         for name, parts in self._reads:
@@ -267,7 +267,7 @@ class Layout:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class LayoutCodec(Tabled):
+class LayoutCodec(TableCodec):
     """Bits to fields by a `Layout`."""
 
     layout: Layout
@@ -285,22 +285,22 @@ class LayoutCodec(Tabled):
         """The layout."""
         return self.layout
 
-    def attempt(self, carried: Word) -> Mapping[str, int] | None:
+    def _decode_raw(self, raw: Word) -> Mapping[str, int] | None:
         """The fields, or None where the length is wrong or a check fails."""
-        word, length = carried
+        word, length = raw
         layout = self.layout
         if length != layout.length:
             return None
         for check in layout.checks:
             if check.fails(word, parity):
                 return None
-        return MappingProxyType(layout.read(word))
+        return MappingProxyType(layout.decode(word))
 
-    def write(self, carried: Mapping[str, int]) -> Word:
+    def _encode_raw(self, raw: Mapping[str, int]) -> Word:
         """The frame, with its check bits; raises `EncodeError` for fields that do not fit."""
         layout = self.layout
-        check_fields(self.name, layout.schema, carried)
-        return layout.write(carried), layout.length
+        check_fields(self.name, layout.schema, raw)
+        return layout.encode(raw), layout.length
 
     def inspect(self, value: Bits) -> Reading:
         """The fields, every check with what it covers, and the notes that the values earn."""
@@ -312,7 +312,7 @@ class LayoutCodec(Tabled):
                 expected=layout.length, found=length,
             )  # fmt: skip
             return Reading(value=None, checks=(check,))
-        fields = layout.read(word)
+        fields = layout.decode(word)
         return Reading(
             value=MappingProxyType(fields),
             checks=tuple(self._check(check, word) for check in layout.checks),

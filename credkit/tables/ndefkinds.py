@@ -26,7 +26,7 @@ from typing import NamedTuple
 
 from credkit.core.errors import DefinitionError, EncodeError
 from credkit.core.reading import Note, Place, Row, TextField
-from credkit.core.sentences import nearest, shown
+from credkit.core.sentences import nearest, redacted_repr
 from credkit.tables.ndefrecords import Record, Tnf, read_records, titled, write_records
 from credkit.tables.stretches import Malformed, Stretch, counted
 
@@ -109,7 +109,7 @@ class Kind(ABC):
 def _remarks(name: str, record: Record) -> Iterator[Note]:
     """What is noted of a record beside its content."""
     if record.id is not None:
-        text = f"{record.label} ({name}) has an ID, {shown(record.id.data.hex().upper())}; credkit writes none"
+        text = f"{record.label} ({name}) has an ID, {redacted_repr(record.id.data.hex().upper())}; credkit writes none"
         yield Note(kind="record-id", level="info", text=text, at=record.id.bits)
     if record.chunks > 1:
         text = f"{record.label} ({name}) comes in {record.chunks} chunks; credkit writes it whole"
@@ -132,7 +132,9 @@ def _bytes(name: str, text: str, start: int = 0) -> bytes:
         return text[start:].encode()
     except UnicodeEncodeError as error:
         place = start + error.start
-        raise EncodeError(f"{name} has {shown(text[place])} as character {place}, half of a surrogate pair") from None
+        raise EncodeError(
+            f"{name} has {redacted_repr(text[place])} as character {place}, half of a surrogate pair"
+        ) from None
 
 
 def _lead(record: Record, what: str) -> int:
@@ -168,7 +170,9 @@ class Uri(Kind):
         """The code of the longest prefix, and the rest."""
         uri = fields[name]
         if (place := _control(uri)) is not None:
-            raise EncodeError(f"{name} has {shown(uri[place])} as character {place}, which no URI has in a record")
+            raise EncodeError(
+                f"{name} has {redacted_repr(uri[place])} as character {place}, which no URI has in a record"
+            )
         code = max(range(len(PREFIXES)), key=lambda code: (uri.startswith(PREFIXES[code]), len(PREFIXES[code])))
         return bytes([code]) + _bytes(name, uri, len(PREFIXES[code]))
 
@@ -200,7 +204,9 @@ class Text(Kind):
         if language.lower() != self.language.lower():
             at = payload.cut(1, end).bits or first[2:]
             claim = f"the language of {record.label} ({name})"
-            raise Malformed("language", claim, at, self.language, shown(language) if language else "no language")
+            raise Malformed(
+                "language", claim, at, self.language, redacted_repr(language) if language else "no language"
+            )
         rest, encoding = payload.cut(end), "utf-8"
         if status & UTF_16:
             encoding = MARKS.get(rest.data[:2], "utf-16-be")
@@ -312,7 +318,7 @@ def kind_of(text: str) -> Kind:
     start, dash, language = text.partition("-")
     if dash and start in ("text", "poster"):
         if not _LANGUAGE.fullmatch(language) or len(language) > LANGUAGE:
-            raise DefinitionError(f"ndef: {shown(language)} is not a language tag such as en or pt-BR")
+            raise DefinitionError(f"ndef: {redacted_repr(language)} is not a language tag such as en or pt-BR")
         words = Text(tnf=Tnf.WELL_KNOWN, type=TEXT, language=language)
         return words if start == "text" else Poster(tnf=Tnf.WELL_KNOWN, type=POSTER, uri=uri, words=words)
     start, equals, name = text.partition("=")
@@ -321,11 +327,11 @@ def kind_of(text: str) -> Kind:
     if equals and start == "external":
         return _data(Tnf.EXTERNAL, name, _EXTERNAL, "an external type such as brackwater.example:badge")
     near = nearest(text, KINDS.split(", "))
-    raise DefinitionError(f"ndef: {shown(text)} is not a kind of record; they are written {KINDS}{near}")
+    raise DefinitionError(f"ndef: {redacted_repr(text)} is not a kind of record; they are written {KINDS}{near}")
 
 
 def _data(tnf: Tnf, name: str, form: re.Pattern[str], such: str) -> Data:
     if not form.fullmatch(name) or len(name) > TYPE_SIZE:
-        raise DefinitionError(f"ndef: {shown(name)} is not {such}, of at most {TYPE_SIZE} characters")
+        raise DefinitionError(f"ndef: {redacted_repr(name)} is not {such}, of at most {TYPE_SIZE} characters")
     digits = tnf == Tnf.MEDIA and not name.lower().startswith("text/")
     return Data(tnf=tnf, type=name.encode("ascii"), digits=digits)

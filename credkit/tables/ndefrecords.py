@@ -27,7 +27,7 @@ from enum import IntEnum
 from typing import NamedTuple
 
 from credkit.core.reading import Place
-from credkit.core.sentences import shown
+from credkit.core.sentences import redacted_repr
 from credkit.tables.stretches import Malformed, Stretch, counted
 
 MB, ME, CF, SR, IL = 0x80, 0x40, 0x20, 0x10, 0x08  # section 3.2.1 to 3.2.5
@@ -60,7 +60,7 @@ def titled(tnf: Tnf, name: bytes) -> str:
     >>> titled(Tnf.WELL_KNOWN, b"U"), titled(Tnf.EMPTY, b"")
     ("well-known type 'U'", 'an empty record')
     """
-    return f"{TITLES[tnf]} {shown(name.decode('ascii', 'backslashreplace'))}" if name else TITLES[tnf]
+    return f"{TITLES[tnf]} {redacted_repr(name.decode('ascii', 'backslashreplace'))}" if name else TITLES[tnf]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

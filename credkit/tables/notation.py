@@ -14,11 +14,11 @@ from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from itertools import accumulate
 
-from credkit.core.codec import Tabled, Word, to_bits
+from credkit.core.codec import TableCodec, Word, to_bits
 from credkit.core.errors import EncodeError
 from credkit.core.reading import Check, Origin, Part, Place, Reading
-from credkit.core.sentences import shown
-from credkit.core.shapes import TEXT, exactly, multiples, said
+from credkit.core.sentences import redacted_repr
+from credkit.core.shapes import TEXT, describe_lengths, exactly, multiples
 from credkit.core.shapes import bits as bits_shape
 from credkit.core.spans import LIMIT
 
@@ -83,7 +83,7 @@ class Notation:
     def _digit_bits(self) -> int:
         return self.base.bit_length() - 1
 
-    def read(self, text: str) -> Word | None:
+    def decode(self, text: str) -> Word | None:
         """The bits that ``text`` writes, or None where it is malformed or a number is too large."""
         if not self._regex.fullmatch(text):
             return None
@@ -104,7 +104,7 @@ class Notation:
             length += group.bits
         return word, length
 
-    def write(self, word: Word) -> str | None:
+    def encode(self, word: Word) -> str | None:
         """The text for these bits, or None where a number has more digits than its group takes."""
         number, length = word
         groups = self.groups
@@ -186,7 +186,7 @@ def _pairs(text: str) -> list[str]:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class NotationCodec(Tabled):
+class NotationCodec(TableCodec):
     """Text to bits by a `Notation`."""
 
     notation: Notation
@@ -203,25 +203,25 @@ class NotationCodec(Tabled):
         """The notation."""
         return self.notation
 
-    def attempt(self, carried: str) -> Word | None:
+    def _decode_raw(self, raw: str) -> Word | None:
         """The bits, or None."""
-        return self.notation.read(carried)
+        return self.notation.decode(raw)
 
-    def write(self, carried: Word) -> str:
+    def _encode_raw(self, raw: Word) -> str:
         """The digits; raises `EncodeError` where the bits are too many or too few, or the digits too many."""
-        length = carried[1]
+        length = raw[1]
         if length not in self.output.lengths:
-            raise EncodeError(f"{self.name}: writes {said(self.output.lengths)}, not {length}")
-        text = self.notation.write(carried)
+            raise EncodeError(f"{self.name}: writes {describe_lengths(self.output.lengths)}, not {length}")
+        text = self.notation.encode(raw)
         if text is None:
             raise EncodeError(
-                f"{self.name}: {shown(carried[0])} does not fit in {self.notation.form()}; nothing is cut off"
+                f"{self.name}: {redacted_repr(raw[0])} does not fit in {self.notation.form()}; nothing is cut off"
             )
         return text
 
     def inspect(self, value: str) -> Reading:
         """The bits with, for each of them, the character it came from."""
-        word = self.notation.read(value)
+        word = self.notation.decode(value)
         if word is None:
             return Reading(value=None, checks=(self.notation.explain(self.name, value),))
         bits = to_bits(word)

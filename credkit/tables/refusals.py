@@ -7,7 +7,7 @@ from typing import Any, NoReturn
 
 from credkit.core.errors import DefinitionError
 from credkit.core.grammar import NAME
-from credkit.core.sentences import nearest, shown
+from credkit.core.sentences import nearest, redacted_repr
 from credkit.core.spans import WIDEST
 
 
@@ -35,7 +35,7 @@ class Definition:
             while inside:
                 each = inside.pop()
                 if isinstance(each, int) and each.bit_length() > WIDEST:
-                    self.refuse(f"{key}: {shown(each)} is wider than {WIDEST} bits")
+                    self.refuse(f"{key}: {redacted_repr(each)} is wider than {WIDEST} bits")
                 elif isinstance(each, Mapping):
                     inside += [*each, *each.values()]
                 elif isinstance(each, list | tuple):
@@ -46,11 +46,11 @@ class Definition:
         if value is None:
             self.refuse(f"{what} is missing: {words} is needed")
         if not isinstance(value, kind) or isinstance(value, bool):
-            self.refuse(f"{what} must be {words}, not {shown(value)}")
+            self.refuse(f"{what} must be {words}, not {redacted_repr(value)}")
         return value
 
     def known(self, what: str, table: Mapping[str, Any], keys: Collection[str]) -> None:
         """Refuse every other key of ``table``."""
         for key in table:
             if key not in keys:
-                self.refuse(f"{what}{shown(key)} is not a key here{nearest(str(key), keys)}")
+                self.refuse(f"{what}{redacted_repr(key)} is not a key here{nearest(str(key), keys)}")

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import Any
 
-from credkit.core.codec import Tabled, any_row, check_fields, is_item
+from credkit.core.codec import TableCodec, any_row, check_fields, is_item
 from credkit.core.errors import DefinitionError
 from credkit.core.reading import Check, Field, Place, Reading, Schema
 from credkit.core.sentences import nearest
@@ -41,7 +41,7 @@ class Select:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class SelectCodec(Tabled):
+class SelectCodec(TableCodec):
     """Fields to fields by a `Select`; its schema is known once it stands in a chain."""
 
     select: Select
@@ -51,7 +51,7 @@ class SelectCodec(Tabled):
         """The selection."""
         return self.select
 
-    def after(self, flowing: Shape) -> SelectCodec:
+    def bind_input(self, flowing: Shape) -> SelectCodec:
         """The selection from the fields that flow here; fields it names must be among them."""
         schema = flowing.schema
         if schema is None:
@@ -68,29 +68,29 @@ class SelectCodec(Tabled):
             self,
             input=replace(flowing, schema={name: schema[name] for name in self.select.needs()}),
             output=Shape("fields", schema=MappingProxyType(outer)),
-            cuts=set(self.select.needs()) != set(schema),
+            is_projection=set(self.select.needs()) != set(schema),
         )
 
-    def before(self, flowing: Shape) -> Shape:
+    def input_for(self, flowing: Shape) -> Shape:
         """Encoding hands on the inner fields that the rows name, and no others."""
         return self.input
 
-    def attempt(self, carried: Mapping[str, Any]) -> Mapping[str, Any] | None:
+    def _decode_raw(self, raw: Mapping[str, Any]) -> Mapping[str, Any] | None:
         """The outer fields, or None where one is missing, or not what a row demands."""
-        if not all(is_item(carried.get(name)) for name in self.select.needs()):
+        if not all(is_item(raw.get(name)) for name in self.select.needs()):
             return None
-        if any(carried[name] != value for name, value in self.select.demanded.items()):
+        if any(raw[name] != value for name, value in self.select.demanded.items()):
             return None
-        return MappingProxyType(self.select.forward(carried))
+        return MappingProxyType(self.select.forward(raw))
 
-    def write(self, carried: Mapping[str, Any]) -> Mapping[str, Any]:
+    def _encode_raw(self, raw: Mapping[str, Any]) -> Mapping[str, Any]:
         """The inner fields; raises `EncodeError` where an outer one is missing, unknown or not its constant."""
         schema: Schema = self.output.schema or {
-            **{name: any_row(name, carried.get(name)) for name in self.select.kept},
+            **{name: any_row(name, raw.get(name)) for name in self.select.kept},
             **{name: Field(name=name, least=value, most=value) for name, value in self.select.added.items()},
         }
-        check_fields(self.name, schema, carried)
-        return MappingProxyType(self.select.back(carried))
+        check_fields(self.name, schema, raw)
+        return MappingProxyType(self.select.back(raw))
 
     def inspect(self, value: Mapping[str, Any]) -> Reading:
         """The outer fields, with a check for each field that is demanded, or that is missing."""

@@ -18,11 +18,11 @@ from typing import NamedTuple
 
 from bitstring import Bits
 
-from credkit.core.codec import Tabled, Word, to_bits, to_word
+from credkit.core.codec import TableCodec, Word, to_bits, to_word
 from credkit.core.errors import EncodeError
 from credkit.core.reading import Check, Part, Place, Reading
-from credkit.core.shapes import Shape, bits, exactly, meet, only, said
-from credkit.core.spans import WIDEST, runs, written
+from credkit.core.shapes import Shape, bits, describe_lengths, exactly, meet, only
+from credkit.core.spans import WIDEST, format_span, runs
 
 
 class Move(NamedTuple):
@@ -119,7 +119,7 @@ def _kept(rule: Rule, length: int, flip: bool) -> Wiring:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class WiredCodec(Tabled):
+class WiredCodec(TableCodec):
     """Bits to bits by a `Wiring` for each input length.
 
     ``keeps_length`` says that output and input are equally long; ``total``, of an alignment, is
@@ -137,21 +137,21 @@ class WiredCodec(Tabled):
         length = only(self.input.lengths)
         return None if length is None else wiring(self.rule, length, self.flip)
 
-    def after(self, flowing: Shape) -> WiredCodec:
+    def bind_input(self, flowing: Shape) -> WiredCodec:
         """The codec for the lengths that can flow here."""
         lengths = meet(flowing.lengths, self.input.lengths)
         if self.keeps_length:
             return replace(self, input=bits(lengths), output=bits(lengths))
-        if self.cuts or self.input.lengths == lengths:
+        if self.is_projection or self.input.lengths == lengths:
             return self
         whole = meet(lengths, range(0, lengths.stop, 8)) or lengths
         return replace(self, input=bits(lengths), total=whole[0])
 
-    def before(self, flowing: Shape) -> Shape:
+    def input_for(self, flowing: Shape) -> Shape:
         """What encoding hands on: as many bits as it got, what it cuts to, or what it pads to."""
         if self.keeps_length:
             return bits(meet(flowing.lengths, self.output.lengths))
-        if self.cuts:
+        if self.is_projection:
             return self.output
         return bits(exactly(self.padded(0)))
 
@@ -159,26 +159,26 @@ class WiredCodec(Tabled):
         """How many bits encoding makes of ``length``."""
         return length if self.keeps_length else self.total or -(-self.output.lengths[0] // 8) * 8
 
-    def attempt(self, carried: Word) -> Word | None:
+    def _decode_raw(self, raw: Word) -> Word | None:
         """The rewired bits, or None where the length is wrong or padding is not zero."""
-        word, length = carried
+        word, length = raw
         if length not in self.input.lengths:
             return None
         table = wiring(self.rule, length, self.flip)
-        if word & table.spare and not self.cuts:
+        if word & table.spare and not self.is_projection:
             return None
         return table.forward(word), len(table.source)
 
-    def write(self, carried: Word) -> Word:
+    def _encode_raw(self, raw: Word) -> Word:
         """The bits before the rewiring; a projection cuts in this direction too."""
-        word, length = carried
-        if self.cuts:
-            result = self.attempt(carried)
+        word, length = raw
+        if self.is_projection:
+            result = self._decode_raw(raw)
             if result is None:
-                raise EncodeError(f"{self.name}: cuts {said(self.input.lengths)}, not {length}")
+                raise EncodeError(f"{self.name}: cuts {describe_lengths(self.input.lengths)}, not {length}")
             return result
         if length not in self.output.lengths:
-            raise EncodeError(f"{self.name}: writes {said(self.output.lengths)}, not {length}")
+            raise EncodeError(f"{self.name}: writes {describe_lengths(self.output.lengths)}, not {length}")
         takes = self.padded(length)
         return wiring(self.rule, takes, self.flip).back(word), takes
 
@@ -188,7 +188,7 @@ class WiredCodec(Tabled):
         if length not in self.input.lengths:
             check = Check(
                 codec=self.name, rule="length", claim="the length in bits", form="bits",
-                expected=said(self.input.lengths), found=length,
+                expected=describe_lengths(self.input.lengths), found=length,
             )  # fmt: skip
             return Reading(value=None, checks=(check,))
         table = wiring(self.rule, length, self.flip)
@@ -197,17 +197,17 @@ class WiredCodec(Tabled):
         spare: tuple[Place, ...] = tuple(i for i in range(length) if i not in used)
         checks: tuple[Check, ...] = ()
         parts = [Part(name="kept", at=tuple(sorted(used)), value=None)]
-        if spare and not self.cuts:
+        if spare and not self.is_projection:
             found = "".join(value.bin[int(i)] for i in spare)
             checks = (
                 Check(
-                    codec=self.name, rule="padding", claim=f"zero padding in bits {written(map(int, spare))}",
+                    codec=self.name, rule="padding", claim=f"zero padding in bits {format_span(map(int, spare))}",
                     form="bits", at=spare, covers=spare, expected="0" * len(spare), found=found,
                     evidence=float(len(spare)),
                 ),
             )  # fmt: skip
         if spare:
-            parts.append(Part(name="cut" if self.cuts else "padding", at=spare, value=None))
+            parts.append(Part(name="cut" if self.is_projection else "padding", at=spare, value=None))
         return Reading(
             value=to_bits((table.forward(word), len(source))),
             checks=checks,

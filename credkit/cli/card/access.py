@@ -8,7 +8,7 @@ from typing import Any
 import click
 
 from credkit.cards.access import GROUPS, WIDE, Access, DataRule, TrailerRule
-from credkit.cli.output import Door
+from credkit.cli.output import Console
 from credkit.core.errors import DecodeError, DefinitionError
 from credkit.explain.cautions import BEFORE_A_BATCH, CIPHER, LOCKS
 
@@ -48,7 +48,7 @@ def access(text: tuple[str, ...], wide: bool, as_json: bool) -> int:
     --json: ok, bytes (hex), groups (group, condition (bits), words), dangers
     (kind, group, text), error.
     """
-    door = Door(as_json=as_json)
+    door = Console(as_json=as_json)
     names = WIDE if wide else GROUPS
     try:
         found = _access(" ".join(text))
@@ -89,7 +89,7 @@ def _rules(found: Access, names: tuple[str, ...]) -> list[tuple[str, int, DataRu
     return list(zip(names, found.conditions, (*found.groups, found.trailer), strict=True))
 
 
-def _show(door: Door, found: Access, names: tuple[str, ...]) -> None:
+def _show(door: Console, found: Access, names: tuple[str, ...]) -> None:
     room = max(map(len, names)) + 2
     door.labelled("bytes", f"{found.bytes.hex(' ').upper()} (bytes 6 to 8 of the trailer)", room=room)
     for name, condition, rule in _rules(found, names):
@@ -105,7 +105,7 @@ def _show(door: Door, found: Access, names: tuple[str, ...]) -> None:
     _careful(door)
 
 
-def _careful(door: Door) -> None:
+def _careful(door: Console) -> None:
     door.say()
     door.say(f"{LOCKS} {BEFORE_A_BATCH} {CIPHER}")
 

@@ -15,7 +15,7 @@ from credkit.cards.plans import load_plan
 from credkit.cards.readback import Checking, check_all
 from credkit.cli.card import options
 from credkit.cli.options import spoken
-from credkit.cli.output import Door
+from credkit.cli.output import Console
 from credkit.explain.cautions import CIPHER, CONFIDENTIAL, DATA, MAC, SERIAL
 
 MOST = 10  # credentials without a read-back that a screen names; --json names all
@@ -62,7 +62,7 @@ def check(
     read-back; null without --credentials), confidential and key (what is
     suspicious about the master key).
     """
-    door = Door(as_json=as_json, reveal=reveal)
+    door = Console(as_json=as_json, reveal=reveal)
     loaded = load_plan(plan)
     paths = read_backs(files)
     rows = options.credentials(credentials, encoding, delimiter) if credentials else None
@@ -104,7 +104,7 @@ class _Report:
         self.confidential = self.confidential or found.confidential
         self.last = found
 
-    def show(self, door: Door, checking: Checking, unread: tuple[str, ...] | None) -> None:
+    def show(self, door: Console, checking: Checking, unread: tuple[str, ...] | None) -> None:
         """Say all of it, the differences first."""
         if self.confidential:
             door.say(CONFIDENTIAL)
@@ -141,7 +141,7 @@ class _Report:
             door.say(CONFIDENTIAL)
 
 
-def _show(door: Door, found: Checked, geometry: Geometry) -> None:
+def _show(door: Console, found: Checked, geometry: Geometry) -> None:
     """One read-back that differs; what is the same of several blocks in one line."""
     count = len(found.differences)
     door.say(f"{_named(found)}: {count} difference{'s' * (count != 1)}", indent="  ")

@@ -9,7 +9,7 @@ import click
 from credkit.cards.data import NoMasterKey, write_batch
 from credkit.cards.plans import load_plan
 from credkit.cli.card import options
-from credkit.cli.output import Door, complain
+from credkit.cli.output import Console, complain
 from credkit.core.errors import DefinitionError
 from credkit.explain.cautions import BEFORE_A_BATCH, CIPHER, LOCKS, SECRET_DATA, STORED
 
@@ -54,7 +54,7 @@ def data(
     --json: out, count, keys (whether they are written out), notes (text,
     count: those that the plan accepts).
     """
-    door = Door(as_json=as_json)
+    door = Console(as_json=as_json)
     loaded = load_plan(plan)
     key = master()
     if with_keys:

@@ -10,8 +10,8 @@ import click
 
 from credkit.cards.geometry import Geometry, geometry
 from credkit.cards.geometry import geometries as common
-from credkit.cli.output import Door
-from credkit.core.spans import written
+from credkit.cli.output import Console
+from credkit.core.spans import format_span
 
 NAME = 20  # columns of the names
 LOCKS = {
@@ -41,7 +41,7 @@ def geometries(name: str | None, as_json: bool) -> None:
     or page), serial (bytes), sectors (sector, blocks, groups), reserved
     (duty, bytes).
     """
-    door = Door(as_json=as_json)
+    door = Console(as_json=as_json)
     rows = [geometry(name)] if name else list(common())
     if as_json:
         for row in rows:
@@ -55,7 +55,7 @@ def geometries(name: str | None, as_json: bool) -> None:
         door.say("credkit card geometries NAME shows one in full.")
 
 
-def _show(door: Door, card: Geometry) -> None:
+def _show(door: Console, card: Geometry) -> None:
     """One geometry in full."""
     door.labelled("name", card.name)
     door.labelled("title", card.title)
@@ -84,9 +84,9 @@ def _alike(card: Geometry) -> Iterator[tuple[str, str]]:
         first = numbers[0]
         start = card.sectors[first].start
         *data, trailer = ([block - start for block in blocks] for blocks in card.groups(first))
-        names = [f"block{'s' * (len(blocks) > 1)} {written(blocks)}" for blocks in data]
+        names = [f"block{'s' * (len(blocks) > 1)} {format_span(blocks)}" for blocks in data]
         each = f"an access condition each for {', '.join(names)}, and the trailer, block {trailer[0]}"
-        yield written(numbers), f"{size} blocks; {each}"
+        yield format_span(numbers), f"{size} blocks; {each}"
 
 
 def _reserved(card: Geometry) -> Iterator[tuple[str, str]]:
@@ -115,9 +115,12 @@ def _record(card: Geometry) -> dict[str, Any]:
         "name": card.name, "title": card.title, "source": card.source, "size": card.size, "free": card.free,
         "blocks": card.blocks, "block_size": card.block_size, "unit": card.unit, "serial": card.serial,
         "sectors": [
-            {"sector": number, "blocks": written(blocks), "groups": [written(group) for group in card.groups(number)]}
+            {
+                "sector": number, "blocks": format_span(blocks),
+                "groups": [format_span(group) for group in card.groups(number)],
+            }
             for number, blocks in enumerate(card.sectors)
             if card.keys
         ],
-        "reserved": [{"duty": each.duty, "bytes": written(each.at)} for each in card.reserved],
+        "reserved": [{"duty": each.duty, "bytes": format_span(each.at)} for each in card.reserved],
     }  # fmt: skip

@@ -12,10 +12,10 @@ from credkit.cards.memorymap import memory_lines, where_is
 from credkit.cards.plan import Plan, Record
 from credkit.cards.plans import load_plan
 from credkit.cards.svg import memory_svg
-from credkit.cli.output import Door
+from credkit.cli.output import Console
 from credkit.core.errors import DefinitionError
-from credkit.core.sentences import shown
-from credkit.core.spans import written
+from credkit.core.sentences import redacted_repr
+from credkit.core.spans import format_span
 from credkit.explain.cautions import OF_A_CARD
 from credkit.files.outputs import write_file
 
@@ -50,11 +50,11 @@ def plan(plan: Path, svg: Path | None, as_json: bool) -> None:
     increment, decrement, condition, lock), sectors (sector, access (hex)),
     locked (blocks), container (hex), secret, dangers (kind, place, text).
     """
-    door = Door(as_json=as_json)
+    door = Console(as_json=as_json)
     loaded = load_plan(plan)
     if svg is not None:
         if svg.suffix.lower() != SVG:
-            raise DefinitionError(f"--svg: {shown(str(svg))} does not end in {SVG}")
+            raise DefinitionError(f"--svg: {redacted_repr(str(svg))} does not end in {SVG}")
         write_file(memory_svg(loaded).encode(), svg, MAKER)
     if as_json:
         door.record(_record(loaded))
@@ -67,7 +67,7 @@ def plan(plan: Path, svg: Path | None, as_json: bool) -> None:
         door.say(f"The drawing is in {svg}.")
 
 
-def _show(door: Door, loaded: Plan) -> None:
+def _show(door: Console, loaded: Plan) -> None:
     """What the drawing leaves out: who, from where, and what is dangerous."""
     door.say()
     door.say("Who may do what, and where it comes from:")
@@ -125,7 +125,7 @@ def _record(loaded: Plan) -> dict[str, Any]:
         "roles": dict(loaded.roles), "size": loaded.geometry.size, "free": loaded.geometry.free, "used": loaded.used,
         "records": [
             {
-                "name": record.name, "where": where_is(loaded, record), "bytes": written(record.places),
+                "name": record.name, "where": where_is(loaded, record), "bytes": format_span(record.places),
                 "size": record.size, "mac": record.mac, "columns": list(record.columns.values()),
                 **dict.fromkeys(("read", "write", "increment", "decrement")),
                 **dict(_rights(loaded, record)),

@@ -22,7 +22,7 @@ from hashlib import sha256
 from pathlib import Path
 from typing import BinaryIO
 
-from credkit.core.sentences import shown
+from credkit.core.sentences import redacted_repr
 
 FOLDER_MARK = "credkit.sha256"
 LONGEST = 1 << 20  # bytes of a mark
@@ -148,7 +148,7 @@ def verify_folder(path: Path, maker: str | None = None, *, marked: bool = True) 
     listed = read_mark(path / FOLDER_MARK) if marked else None
     if listed is None:
         first = next((name for name in names if name != FOLDER_MARK or not marked), FOLDER_MARK)
-        raise Obstacle(f"holds {shown(first)}{', which no mark of credkit lists' if marked else ''}")
+        raise Obstacle(f"holds {redacted_repr(first)}{', which no mark of credkit lists' if marked else ''}")
     if maker is not None and listed.maker != maker:
         raise Obstacle(f"holds the files of a {listed.maker}, not of a {maker}")
     known = {name for name, _ in listed.digests}
@@ -156,11 +156,11 @@ def verify_folder(path: Path, maker: str | None = None, *, marked: bool = True) 
         if name == FOLDER_MARK:
             continue
         if ascii(name)[1:-1] not in known:
-            raise Obstacle(f"holds {shown(name)}, which no mark of credkit lists")
+            raise Obstacle(f"holds {redacted_repr(name)}, which no mark of credkit lists")
         try:
             same = listed.lists(name, digest_of(path / name))
         except Obstacle:
             same = False
         if not same:
-            raise Obstacle(f"holds {shown(name)}, which was changed after credkit wrote it")
+            raise Obstacle(f"holds {redacted_repr(name)}, which was changed after credkit wrote it")
     return tuple(names)

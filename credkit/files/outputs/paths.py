@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import BinaryIO
 
 from credkit.core.errors import DefinitionError
-from credkit.core.sentences import shown
+from credkit.core.sentences import redacted_repr
 
 
 def apart(outs: Sequence[Path], kept: Iterable[Path]) -> None:
@@ -22,11 +22,13 @@ def apart(outs: Sequence[Path], kept: Iterable[Path]) -> None:
     files = list(kept)
     for place, out in enumerate(outs):
         if "\0" in str(out):
-            raise DefinitionError(f"output {shown(str(out))} is not the path of a file")
+            raise DefinitionError(f"output {redacted_repr(str(out))} is not the path of a file")
         if any(_same(out, file) for file in files):
-            raise DefinitionError(f"output {shown(str(out))} is one of the files that are read, or that the site names")
+            raise DefinitionError(
+                f"output {redacted_repr(str(out))} is one of the files that are read, or that the site names"
+            )
         if any(_same(out, other) for other in outs[:place]):
-            raise DefinitionError(f"output {shown(str(out))} is asked for twice")
+            raise DefinitionError(f"output {redacted_repr(str(out))} is asked for twice")
 
 
 def _same(one: Path, other: Path) -> bool:

@@ -18,7 +18,7 @@ from types import TracebackType
 from typing import BinaryIO, Self
 
 from credkit.core.errors import DefinitionError
-from credkit.core.sentences import shown
+from credkit.core.sentences import redacted_repr
 from credkit.files.outputs.marks import FOLDER_MARK, Mark, Obstacle, mark_beside, read_mark, verify_file, verify_folder
 from credkit.files.outputs.paths import absolute, identity, open_private, write_private
 from credkit.files.outputs.staging import Staging, flush_folder, put, tidy
@@ -39,7 +39,7 @@ class Output(ABC):
     staging: Staging
 
     def __init__(self, out: str | Path, maker: str) -> None:
-        self.shown = f"output {shown(str(out))}"
+        self.shown = f"output {redacted_repr(str(out))}"
         self.maker = maker
         if "\0" in str(out):
             raise DefinitionError(f"{self.shown} is not the path of a {self.noun}")
@@ -227,7 +227,7 @@ class FileOutput(Output):
     def __init__(self, out: str | Path, maker: str) -> None:
         self._digest = sha256()
         if str(out) == "-":
-            raise DefinitionError(f"output {shown('-')} is not the path of a file")
+            raise DefinitionError(f"output {redacted_repr('-')} is not the path of a file")
         super().__init__(out, maker)
 
     def _verify(self, path: Path) -> str:
@@ -236,7 +236,7 @@ class FileOutput(Output):
     def _check_surroundings(self) -> None:
         mark = mark_beside(self.out)
         if os.path.lexists(mark) and read_mark(mark) is None:
-            raise Obstacle(f"has its digest in {shown(mark.name)}, which credkit did not write")
+            raise Obstacle(f"has its digest in {redacted_repr(mark.name)}, which credkit did not write")
 
     def _open(self) -> None:
         self._file = open_private(self.staging.new(self.name))
