@@ -17,7 +17,7 @@ from bitstring import Bits
 
 from credkit.catalogue.registry import chain
 from credkit.codecs.contents import content_entries
-from credkit.core.codec import Codec
+from credkit.core.codec import AnyCodec
 
 CONTENT = {
     "harbour-stripe": {
@@ -68,7 +68,7 @@ def check_digit(digits: str) -> str:
 
 
 @cache
-def codec() -> Codec:
+def codec() -> AnyCodec:
     """The chain that is measured."""
     return chain("track-2-bits/harbour-stripe", content_entries(CONTENT))
 

@@ -9,7 +9,8 @@ from typing import Any
 
 from credkit.codecs.contents import Parts
 from credkit.codecs.tracktexts import TrackText
-from credkit.core.reading import Field, Item, Row, TextField
+from credkit.core.fields import Item
+from credkit.core.reading import Field, Row, TextField
 from credkit.tables.characters import ALPHANUMERIC, NUMERIC, CharacterSet
 from credkit.tables.checkcharacters import FIXED
 from credkit.tables.content import Content

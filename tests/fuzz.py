@@ -21,7 +21,7 @@ if not __package__:
     sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from credkit import CredkitError, DecodeError, EncodeError, content_entries, layout_entries
-from credkit.core.codec import Codec
+from credkit.core.codec import AnyCodec
 from tests.contentstrategies import content_definition
 from tests.strategies import both_ways, built, damaged, definition, fuzzed, noise, readable, valid
 
@@ -33,7 +33,7 @@ class Broken(Exception):
     """A law that a codec broke."""
 
 
-def codecs(seed: int) -> dict[str, Codec]:
+def codecs(seed: int) -> dict[str, AnyCodec]:
     """What is fuzzed, by written name."""
     random = Random(seed)
     layouts = {f"layout-{i}": definition(random) for i in range(RANDOM_LAYOUTS)}
@@ -43,7 +43,7 @@ def codecs(seed: int) -> dict[str, Codec]:
     return found | {entry.name: entry.build() for entry in made}
 
 
-def case(codec: Codec, random: Random, seen: Counter[str]) -> None:
+def case(codec: AnyCodec, random: Random, seen: Counter[str]) -> None:
     """One input decoded and inspected, one set of fields (or bits, or a text) encoded."""
     written: Any = None
     writes = both_ways(codec)

@@ -28,7 +28,7 @@ if not __package__:
 
 import credkit
 from credkit import CredkitError, chain, content_entries, layout_entries, load_plan
-from credkit.core.codec import Codec
+from credkit.core.codec import AnyCodec
 from credkit.site.description import load_site, site_entries
 from tests.brackwater import SITE
 from tests.contentstrategies import content_definition
@@ -172,7 +172,7 @@ def _parsed(original: str) -> dict[str, Any]:
 # ── what is made of it ──────────────────────────────────────────────────────────────────────────
 
 
-def used(random: Random, codec: Codec) -> None:
+def used(random: Random, codec: AnyCodec) -> None:
     """A few values through ``codec``, the right ones among them."""
     for _ in range(3):
         value = noise(random, codec)

@@ -33,7 +33,7 @@ from credkit.codecs.stripe import TrackBits
 from credkit.codecs.texts import LastDigits
 from credkit.codecs.tracktexts import TrackText
 from credkit.core.chains import Choice
-from credkit.core.codec import Codec, Entry
+from credkit.core.codec import AnyCodec, Entry
 from credkit.core.reading import Field, Row, TextField
 from credkit.core.spans import LIMIT, format_span
 from credkit.tables.content import ContentCodec
@@ -99,7 +99,7 @@ def site_entries() -> tuple[Entry, ...]:
     return (*SITE, *layout_entries(site_layouts()))
 
 
-def built(text: str, entries: tuple[Entry, ...] = ()) -> Codec:
+def built(text: str, entries: tuple[Entry, ...] = ()) -> AnyCodec:
     """The codec of a written chain, with the site's own rows and ``entries`` beside the catalogue."""
     return chain(text, (*entries, *site_entries()))
 
@@ -148,7 +148,7 @@ def some_bits(random: Random, length: int) -> Bits:
     return Bits(f"0b{word:0{length}b}") if length else Bits()
 
 
-def valid(random: Random, codec: Codec) -> Any:
+def valid(random: Random, codec: AnyCodec) -> Any:
     """A value of the output form that ``codec`` should be able to encode."""
     last = codec.steps[-1]
     if isinstance(last, Choice):
@@ -180,7 +180,7 @@ def valid(random: Random, codec: Codec) -> Any:
     return fields
 
 
-def _valid_text(random: Random, last: Codec) -> str:
+def _valid_text(random: Random, last: AnyCodec) -> str:
     letters = "0123456789ABCDEF"
     length = random.randrange(12)
     if isinstance(last, Keyboard):
@@ -210,12 +210,12 @@ def _lost(keyboard: Keyboard, text: str) -> str | None:
     return next((pair for pair in pairs if pair in text), None)
 
 
-def both_ways(codec: Codec) -> bool:
+def both_ways(codec: AnyCodec) -> bool:
     """Whether the chain reads and writes; around a projection it may do one of them only."""
     return not codec.decode_obstacle and not codec.encode_obstacle
 
 
-def readable(random: Random, codec: Codec) -> Any:
+def readable(random: Random, codec: AnyCodec) -> Any:
     """An input for a chain that only reads: one that its first step writes."""
     first = codec.steps[0]
     return first.encode(valid(random, first))
@@ -305,7 +305,7 @@ def _damaged_fields(random: Random, fields: Mapping[Any, Any]) -> dict[Any, Any]
     return changed
 
 
-def noise(random: Random, codec: Codec) -> Any:
+def noise(random: Random, codec: AnyCodec) -> Any:
     """A value of the input form that nothing made valid."""
     if codec.takes == "text":
         letters = random.choice(("01", "0123456789", "0123456789ABCDEF", "0123456789,", TRAPS))

@@ -16,7 +16,7 @@ from hypothesis import given
 import credkit.bulk
 from credkit import CredkitError, DefinitionError, chain, layout_entries
 from credkit.bulk.words import pack
-from credkit.core.codec import Codec, is_form, to_raw, to_word
+from credkit.core.codec import AnyCodec, is_form, to_raw, to_word
 from tests.strategies import (
     built,
     chain_before,
@@ -33,7 +33,7 @@ ROWS = 40
 COUNTS: Counter[str] = Counter()
 
 
-def inputs(random: Random, codec: Codec) -> list[Any]:
+def inputs(random: Random, codec: AnyCodec) -> list[Any]:
     """Values of the input form: good ones, damaged ones, any; some of them several times."""
     found: list[Any] = []
     while len(found) < ROWS:
@@ -52,7 +52,7 @@ def columns(values: list[Any]) -> dict[str, list[Any]]:
     return {name: [value[name] for value in values] for name in values[0]}
 
 
-def agrees(codec: Codec, given: Any, values: list[Any], length: int | None = None) -> None:
+def agrees(codec: AnyCodec, given: Any, values: list[Any], length: int | None = None) -> None:
     """The bulk form says of each row what `inspect` says of it alone."""
     found = credkit.bulk.compile(codec).decode(given, length=length)
     assert found.count == len(values)
@@ -74,7 +74,7 @@ def agrees(codec: Codec, given: Any, values: list[Any], length: int | None = Non
         COUNTS["good" if reading.ok else "bad"] += 1
 
 
-def same(codec: Codec, found: credkit.bulk.Decoded, row: int, value: Any) -> bool:
+def same(codec: AnyCodec, found: credkit.bulk.Decoded, row: int, value: Any) -> bool:
     if codec.gives == "fields" and found.values is None:
         return {name: each[row] for name, each in found.fields.items()} == dict(value)
     return bool(shown(found, row) == to_raw(codec.gives, value))
@@ -91,7 +91,7 @@ def shown(found: credkit.bulk.Decoded | credkit.bulk.Encoded, row: int) -> Any:
     return values[row]
 
 
-def every_way(codec: Codec, random: Random) -> None:
+def every_way(codec: AnyCodec, random: Random) -> None:
     """A codec over values of its own, as every kind of column that may hold them."""
     values = inputs(random, codec)
     if codec.takes == "fields":
@@ -146,7 +146,7 @@ def test_both_good_and_bad_rows_were_met() -> None:
 # ── writing ─────────────────────────────────────────────────────────────────────────────────────
 
 
-def writes(codec: Codec, values: list[Any], given: Any) -> None:
+def writes(codec: AnyCodec, values: list[Any], given: Any) -> None:
     """The bulk form writes what `encode` writes, and no more."""
     found = credkit.bulk.compile(codec).encode(given)
     for row, value in enumerate(values):
@@ -159,7 +159,7 @@ def writes(codec: Codec, values: list[Any], given: Any) -> None:
             assert shown(found, row) == to_raw(codec.takes, wanted), (codec.name, value)
 
 
-def written_every_way(codec: Codec, random: Random) -> None:
+def written_every_way(codec: AnyCodec, random: Random) -> None:
     values = [valid(random, codec) for _ in range(ROWS)]
     if codec.gives == "fields":
         plain = [dict(value) for value in values if set(value) == set(values[0])]

@@ -35,7 +35,7 @@ def test_bulk_says_of_each_text_what_the_codec_says(written: str, texts: list[st
         assert [rule.rule for rule in found.rules if found.failures[rule][place]] == [
             check.rule for check in reading.checks if not check.passed
         ]
-        if reading.ok:
+        if reading.value is not None and reading.ok:
             assert {name: int(column[place]) for name, column in found.fields.items()} == dict(reading.value)
         else:
             assert not any(column[place] for column in found.fields.values())

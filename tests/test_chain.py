@@ -25,7 +25,7 @@ from credkit import (
     inspect,
 )
 from credkit.core.chains import link
-from credkit.core.codec import Codec
+from credkit.core.codec import AnyCodec
 from credkit.core.grammar import parse, step
 from tests.strategies import both_ways, built, randoms, registered, valid
 
@@ -252,7 +252,7 @@ def test_a_demanded_constant_makes_the_same_selection_whole() -> None:
 # ── choice ──────────────────────────────────────────────────────────────────────────────────────
 
 
-def pair() -> Codec:
+def pair() -> AnyCodec:
     return choice(chain("binary:26/wiegand-26"), chain("binary:34/wiegand-34"))
 
 

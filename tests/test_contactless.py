@@ -19,7 +19,7 @@ import credkit
 from credkit import DecodeError, DefinitionError, EncodeError, chain, convert, identify
 from credkit.catalogue.registry import catalogue
 from credkit.codecs.uids import UidForm
-from credkit.core.codec import Codec, to_word
+from credkit.core.codec import AnyCodec, to_word
 from credkit.explain.diagnosis import diagnose
 from credkit.tables.layout import LayoutCodec
 from tests.strategies import randoms, valid
@@ -29,7 +29,7 @@ FILE = Path(credkit.__file__).parent / "codecs" / "layouts" / "contactless.toml"
 LAYOUTS: dict[str, Any] = tomllib.loads(FILE.read_text(encoding="utf-8"))
 
 
-def noted(codec: Codec, value: Bits) -> list[tuple[str, str]]:
+def noted(codec: AnyCodec, value: Bits) -> list[tuple[str, str]]:
     reading = codec.inspect(value)
     assert reading.ok, reading.failed
     return [(note.kind, note.level) for note in reading.notes]
@@ -141,6 +141,7 @@ def test_levels_are_those_of_the_rule(size: int) -> None:
         assert sent.bytes == levels(uid)
         assert codec.decode(sent).bytes == uid
         reading = codec.inspect(sent)
+        assert reading.value is not None
         assert all(sent[int(reading.origin(place)[0])] == reading.value[place] for place in range(8 * size))
 
 

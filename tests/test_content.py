@@ -15,7 +15,7 @@ from stdnum import ean, luhn
 from stdnum.iso7064 import mod_11_10, mod_37_36
 
 from credkit import DecodeError, DefinitionError, EncodeError, Field, TextField, chain, content_entries, layout_entries
-from credkit.core.codec import Codec, check_fields
+from credkit.core.codec import AnyCodec, check_fields
 from credkit.site import load_site
 from credkit.tables.characters import ALPHANUMERIC, NUMERIC
 from credkit.tables.content import ContentCodec
@@ -28,7 +28,7 @@ from tests.strategies import damaged, noise, randoms, valid
 from tests.test_laws import agreed, obey
 
 
-def made(*items: dict[str, Any], **more: Any) -> Codec:
+def made(*items: dict[str, Any], **more: Any) -> AnyCodec:
     return content_entries({"gate": {"items": list(items), **more}})[0].build()
 
 
@@ -39,13 +39,13 @@ def refused(*items: Any, **more: Any) -> str:
     return str(caught.value)
 
 
-def unread(codec: Codec, text: str) -> str:
+def unread(codec: AnyCodec, text: str) -> str:
     with pytest.raises(DecodeError) as caught:
         codec.decode(text)
     return str(caught.value).removeprefix("gate: ")
 
 
-def unwritten(codec: Codec, **fields: Any) -> str:
+def unwritten(codec: AnyCodec, **fields: Any) -> str:
     with pytest.raises(EncodeError) as caught:
         codec.encode(fields)
     return str(caught.value).removeprefix("gate: ")

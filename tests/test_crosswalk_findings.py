@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-from credkit import Codec
+from credkit.core.codec import AnyCodec
 from credkit.crosswalk import causes, crosswalk
 from credkit.crosswalk.result import FINDINGS
 from credkit.crosswalk.texts import Texts
@@ -451,7 +451,7 @@ def test_a_card_of_which_another_was_read_is_on_paper_only(site: Site) -> None:
 def test_diagnosis_runs_over_a_sample_of_different_texts(site: Site, monkeypatch: pytest.MonkeyPatch) -> None:
     tried: list[str] = []
 
-    def noted(codec: Codec, text: str) -> tuple[diagnose.Hint, ...]:
+    def noted(codec: AnyCodec, text: str) -> tuple[diagnose.Hint, ...]:
         tried.append(text)
         return diagnose.diagnose(codec, text)
 

@@ -46,6 +46,7 @@ def test_every_rotation_of_captured_frames(number: int, frame: int, inverted: bo
 
 def test_every_bit_is_traced_to_all_its_repetitions() -> None:
     reading = CODEC.inspect(stream(0xFF80607C53E29468, 50, 150))
+    assert reading.value is not None
     assert reading.origin(0) == (50, 114)
     assert reading.origin(14) == (0, 64, 128)
     assert reading.parts[0].at == tuple(range(50, 114))

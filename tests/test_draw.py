@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from credkit.catalogue.registry import catalogue, chain
-from credkit.core.codec import Codec
+from credkit.core.codec import AnyCodec
 from credkit.explain.drawing import Bar, Marks, Picture, layout_picture, lines, pictures
 from credkit.explain.screen import plain
 from credkit.tables.layout import Layout, LayoutCodec
@@ -17,7 +17,7 @@ FRAME = "10111101110110010011011101"  # facility 123, number 45678, by the rule 
 EVEN, ODD = range(1, 13), range(13, 25)  # what bit 0 and bit 25 cover, SIA AC-01 (1996)
 
 
-def drawn(codec: Codec, value: object) -> list[list[str]]:
+def drawn(codec: AnyCodec, value: object) -> list[list[str]]:
     """The lines of each step's picture."""
     return [lines(picture) for picture in pictures(codec, value, codec.inspect(value))]
 

@@ -14,7 +14,7 @@ from typing import Any
 import pytest
 
 from credkit import CredkitError, DefinitionError, content_entries, layout_entries
-from credkit.core.reading import Reading
+from credkit.core.reading import AnyReading
 from credkit.tables.layout import LayoutCodec
 from tests import fuzzdefinitions
 from tests.fuzz import Broken, case, fuzz
@@ -33,7 +33,7 @@ def test_a_short_run_holds() -> None:
 class Careless(LayoutCodec):
     """A codec whose `inspect` forgets the checks."""
 
-    def inspect(self, value: Any) -> Reading:
+    def inspect(self, value: Any) -> AnyReading:
         """The fields, whatever the checks say."""
         return dataclasses.replace(LayoutCodec.inspect(self, value), checks=())
 

@@ -26,7 +26,7 @@ from credkit.catalogue.registry import catalogue
 from credkit.codecs.fieldsteps import Listed
 from credkit.codecs.uids import UidForm
 from credkit.core.chains import Choice, choice
-from credkit.core.codec import Codec, check_fields, to_word
+from credkit.core.codec import AnyCodec, check_fields, to_word
 from credkit.tables.layout import LayoutCodec, Parity, Pattern
 from tests.strategies import (
     LOCKERS,
@@ -54,7 +54,7 @@ def random_layout(random: Random) -> LayoutCodec:
     return codec
 
 
-def agreed(codec: Codec, value: Any) -> Any:
+def agreed(codec: AnyCodec, value: Any) -> Any:
     """What ``codec`` decodes, or None; ``inspect`` must say the same, and why."""
     reading = codec.inspect(value)
     try:
@@ -72,14 +72,14 @@ def agreed(codec: Codec, value: Any) -> Any:
     return decoded
 
 
-def _origins(codec: Codec, value: Any, decoded: Any, origin: Any) -> None:
+def _origins(codec: AnyCodec, value: Any, decoded: Any, origin: Any) -> None:
     places = set(value) if isinstance(value, Mapping) else range(len(value))
     of_value = decoded if isinstance(decoded, Mapping) else range(len(decoded))
     for place in of_value:
         assert all(source in places for source in origin(place)), (codec, place)
 
 
-def obey(codec: Codec, random: Random, seen: Counter[str]) -> None:
+def obey(codec: AnyCodec, random: Random, seen: Counter[str]) -> None:
     """One round of the laws."""
     meant = valid(random, codec)
     written = None

@@ -16,7 +16,7 @@ from hypothesis import given
 
 from credkit import DecodeError, EncodeError, chain, encode, layout_entries
 from credkit.catalogue.registry import get
-from credkit.core.codec import Codec
+from credkit.core.codec import AnyCodec
 from tests.strategies import definition, randoms, site_layouts, valid
 
 # ── a second reading of a definition ────────────────────────────────────────────────────────────
@@ -233,7 +233,7 @@ def test_limits_are_checked_both_ways() -> None:
 
 
 def test_fields_are_exactly_those_of_the_schema() -> None:
-    codec: Codec = chain("wiegand-26")
+    codec: AnyCodec = chain("wiegand-26")
     for fields, said in (
         ({"facility": 1}, "the field number is missing"),
         ({"facility": 1, "number": 2, "numbr": 3}, "there is no field 'numbr', only facility, number; did you mean"),

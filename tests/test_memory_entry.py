@@ -18,7 +18,7 @@ from credkit.cards.entry import MemoryCodec, blocks_of, memory_entry
 from credkit.cards.image import Press
 from credkit.cards.keys import MasterKey
 from credkit.cards.plans import load_plan
-from credkit.core.codec import Codec, to_word
+from credkit.core.codec import AnyCodec, to_word
 from credkit.crosswalk import Crosswalk, crosswalk
 from credkit.explain.drawing import lines, pictures
 from credkit.site import load_site
@@ -46,7 +46,7 @@ def sent(record: str, serial: bool = True) -> str:
     return (SERIAL.hex() * serial + "".join(IMAGE.blocks[block].hex() for block in blocks_of(PLAN, found))).upper()
 
 
-def codec(step: str, *, keyed: bool = True) -> Codec:
+def codec(step: str, *, keyed: bool = True) -> AnyCodec:
     return chain(f"hex/memory:staff,{step}", KEYED if keyed else PLAIN)
 
 

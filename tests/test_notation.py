@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from credkit import DecodeError, DefinitionError, EncodeError, chain, identify
-from credkit.core.codec import Codec
+from credkit.core.codec import AnyCodec
 from credkit.core.spans import LIMIT
 from credkit.tables.notation import NotationCodec
 
@@ -184,7 +184,7 @@ CODECS = (
 @pytest.mark.parametrize("text", CODECS)
 def test_the_pattern_takes_exactly_the_form(text: str) -> None:
     """One portable regular expression: what it refuses, the codec refuses; what it takes fails by range alone."""
-    codec: Codec = chain(text)
+    codec: AnyCodec = chain(text)
     assert isinstance(codec, NotationCodec)
     pattern = re.compile(codec.notation.pattern)
 

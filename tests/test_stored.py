@@ -15,7 +15,7 @@ from credkit import DecodeError, DefinitionError, EncodeError, chain
 from credkit.catalogue.registry import catalogue
 from credkit.codecs.stored import UNITS
 from credkit.core.chains import link
-from credkit.core.codec import Codec, to_word
+from credkit.core.codec import AnyCodec, to_word
 from credkit.core.shapes import bits, exactly
 from credkit.core.spans import LIMIT
 from credkit.tables.wiring import WiredCodec
@@ -24,21 +24,21 @@ from tests.strategies import built
 EPOCH = date(2000, 1, 1)
 
 
-def area(length: int, text: str) -> Codec:
+def area(length: int, text: str) -> AnyCodec:
     """The chain ``text`` behind an area of exactly ``length`` bits."""
     shape = bits(exactly(length))
     front = WiredCodec(name="area", input=shape, output=shape, rule=lambda n: tuple(range(n)), keeps_length=True)
     return link([front, chain(text)])
 
 
-def raised(codec: Codec, text: str) -> str:
+def raised(codec: AnyCodec, text: str) -> str:
     """The sentence that refuses ``text``."""
     with pytest.raises(EncodeError) as caught:
         codec.encode(text)
     return str(caught.value)
 
 
-def read(codec: Codec, data: str) -> str:
+def read(codec: AnyCodec, data: str) -> str:
     """What the codec reads in bytes in hexadecimal."""
     return str(codec.decode(Bits(hex=data)))
 

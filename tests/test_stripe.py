@@ -14,7 +14,7 @@ from hypothesis import given
 
 from credkit import DecodeError, DefinitionError, EncodeError, chain
 from credkit.codecs.stripe import MOST_ZEROS
-from credkit.core.codec import Codec, to_word
+from credkit.core.codec import AnyCodec, to_word
 from credkit.core.spans import LIMIT
 from credkit.explain.diagnosis import diagnose
 from credkit.streams import stream
@@ -26,7 +26,7 @@ TRACK_2 = chain("track-2-bits")
 TWENTY = ";12345678=901234567?"  # twenty characters, and an LRC behind them
 
 
-def row(text: str, codec: Codec = TRACK_2) -> str:
+def row(text: str, codec: AnyCodec = TRACK_2) -> str:
     return str(codec.encode(text).bin)
 
 
@@ -34,7 +34,7 @@ def bits(digits: str) -> Bits:
     return Bits(f"0b{digits}") if digits else Bits()
 
 
-def failed(codec: Codec, digits: str) -> str:
+def failed(codec: AnyCodec, digits: str) -> str:
     with pytest.raises(DecodeError) as caught:
         codec.decode(bits(digits))
     assert caught.value.check is not None
@@ -103,7 +103,7 @@ def test_seven_bits_where_five_are_usual_and_the_other_way_about() -> None:
 # ── what a row of bits may hold ─────────────────────────────────────────────────────────────────
 
 
-def notes(codec: Codec, digits: str) -> list[tuple[str, str]]:
+def notes(codec: AnyCodec, digits: str) -> list[tuple[str, str]]:
     reading = codec.inspect(bits(digits))
     assert reading.ok, reading.failed
     return [(note.kind, note.level) for note in reading.notes]

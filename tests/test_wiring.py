@@ -143,8 +143,10 @@ def test_every_output_bit_is_traced_to_the_input_bit_that_changes_it(text: str) 
     codec = chain(text)
     zeros = Bits.from_zeros(32)
     reading = codec.inspect(zeros)
+    assert reading.value is not None
     for place in range(len(reading.value)):
         [origin] = reading.origin(place)
         turned = codec.inspect(to_bits((1 << (31 - int(origin)), 32))).value
+        assert turned is not None
         changed = to_word(turned)[0] ^ to_word(reading.value)[0]
         assert changed == 1 << (len(turned) - 1 - place)

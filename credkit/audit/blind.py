@@ -16,14 +16,14 @@ from collections.abc import Mapping
 from math import comb, fsum
 
 from credkit.audit.summary import Blind
-from credkit.core.codec import Codec
+from credkit.core.codec import AnyCodec
 from credkit.tables.layout import Layout, LayoutCodec, Limit, Parity, Pattern
 
 MOST_PARITIES = 14  # whose combinations are all tried
 OFTEN = 0.1  # a reader that fails more often has another fault than single bits
 
 
-def layouts(codec: Codec) -> list[tuple[int, Layout]]:
+def layouts(codec: AnyCodec) -> list[tuple[int, Layout]]:
     """The layouts in a chain, with their steps."""
     return [(place, step.layout) for place, step in enumerate(codec.steps) if isinstance(step, LayoutCodec)]
 

@@ -14,7 +14,7 @@ from bitstring import Bits
 
 from credkit.audit.expected import Expect, fits
 from credkit.audit.summary import Cause, Hints
-from credkit.core.codec import Codec
+from credkit.core.codec import AnyCodec
 from credkit.explain.diagnosis import advice, diagnose
 
 LEAST = 3  # different texts, before a cause is named
@@ -26,7 +26,7 @@ DECIDED = "Causes that would give a value that the site does not expect are left
 UNDECIDED = "Neither a check nor what the site expects tells these apart: read a card whose number is known."
 
 
-def causes(codec: Codec, texts: Sequence[str], rows: int = 0, expect: Expect | None = None) -> Hints | None:
+def causes(codec: AnyCodec, texts: Sequence[str], rows: int = 0, expect: Expect | None = None) -> Hints | None:
     """The causes that explain at least half of ``texts``, the best first; None if there is nothing to say.
 
     ``rows`` are all failing rows, if they have no other texts. A cause that gives a value other than the site
@@ -59,7 +59,7 @@ def causes(codec: Codec, texts: Sequence[str], rows: int = 0, expect: Expect | N
     )  # fmt: skip
 
 
-def _lengths(codec: Codec, texts: Sequence[str]) -> tuple[tuple[int, int], ...]:
+def _lengths(codec: AnyCodec, texts: Sequence[str]) -> tuple[tuple[int, int], ...]:
     """The wrong numbers of bits among texts that fail for their length, and how many have each."""
     counts: Counter[int] = Counter()
     for text in texts:

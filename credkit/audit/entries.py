@@ -23,7 +23,7 @@ from credkit.audit.plan import Plan, Way
 from credkit.audit.secrets import told
 from credkit.bulk import Rule
 from credkit.bulk.words import LIMB
-from credkit.core.reading import Reading
+from credkit.core.reading import AnyReading
 from credkit.crosswalk.sightings import PAUSE
 from credkit.files.times import MICRO, SECOND
 from credkit.privacy.accounts import holds_track
@@ -194,7 +194,7 @@ def _paused(moments: Sequence[int | None]) -> bool:
     )
 
 
-def _failed(reading: Reading) -> tuple[Rule, ...]:
+def _failed(reading: AnyReading) -> tuple[Rule, ...]:
     """The rules that fail in a reading, in their order."""
     steps = [step.reading for step in reading.steps] or [reading]
     return tuple(

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from credkit.bulk.words import Array
-from credkit.core.reading import Item
+from credkit.core.fields import Item
 from credkit.crosswalk.reads import among
 from credkit.site.model import Kind
 

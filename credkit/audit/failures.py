@@ -15,7 +15,7 @@ from credkit.audit.judging import Failing
 from credkit.audit.plan import Plan, Way
 from credkit.audit.secrets import told
 from credkit.audit.sources import Fault
-from credkit.core.reading import Reading
+from credkit.core.reading import AnyReading
 from credkit.crosswalk.outputs import cell
 from credkit.files.times import moment_of
 from credkit.privacy.accounts import hidden, masked
@@ -72,7 +72,7 @@ class Failures:
         self._write(buffer.getvalue().encode("utf-8", "backslashreplace"))
 
 
-def explained(way: Way, text: str, reading: Reading) -> tuple[str, str]:
+def explained(way: Way, text: str, reading: AnyReading) -> tuple[str, str]:
     """A text that fails as it may be shown, and the sentence that says why; ``reading`` is that of the text."""
     reason = str(way.codec.failure(reading))
     if way.plain:

@@ -9,7 +9,7 @@ from credkit.audit.plan import Plan
 from credkit.audit.summary import ChainCount, Format, Spell
 from credkit.catalogue.registry import find
 from credkit.core.chains import Choice
-from credkit.core.codec import Codec
+from credkit.core.codec import AnyCodec
 from credkit.site.model import Reader
 from credkit.tables.content import Content
 from credkit.tables.layout import Layout
@@ -26,7 +26,7 @@ FORM_ONLY = ("strip", "last-digits", "keyboard", "template")  # besides notation
 OWN = "the site's own"  # what neither the catalogue nor a table has a source for
 
 
-def formats(codec: Codec) -> tuple[Format, ...]:
+def formats(codec: AnyCodec) -> tuple[Format, ...]:
     """The steps of a chain, with titles and sources; of a choice, those of all its chains.
 
     >>> from credkit import chain
@@ -36,7 +36,7 @@ def formats(codec: Codec) -> tuple[Format, ...]:
     return tuple(dict.fromkeys(_formats(codec)))
 
 
-def _formats(codec: Codec) -> Iterator[Format]:
+def _formats(codec: AnyCodec) -> Iterator[Format]:
     for step in codec.steps:
         if isinstance(step, Choice):
             for option in step.options:
@@ -45,7 +45,7 @@ def _formats(codec: Codec) -> Iterator[Format]:
             yield _format(step)
 
 
-def _format(step: Codec) -> Format:
+def _format(step: AnyCodec) -> Format:
     table = step.table
     title, source = getattr(table, "title", ""), getattr(table, "source", "")
     if not (title and source):
@@ -84,7 +84,7 @@ def chains(plan: Plan, ways: Mapping[tuple[int, int], int]) -> tuple[ChainCount,
     return tuple(found.values())
 
 
-def checked(codec: Codec) -> bool:
+def checked(codec: AnyCodec) -> bool:
     """Whether anything in a chain tells a right value from a wrong one of the same form.
 
     >>> from credkit import chain
@@ -94,7 +94,7 @@ def checked(codec: Codec) -> bool:
     return any(map(_checks, codec.steps))
 
 
-def _checks(step: Codec) -> bool:
+def _checks(step: AnyCodec) -> bool:
     if isinstance(step, Choice):
         return all(map(checked, step.options))
     table = step.table

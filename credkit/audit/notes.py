@@ -9,7 +9,7 @@ from credkit.audit.expected import UNEXPECTED
 from credkit.audit.plan import Plan
 from credkit.audit.summary import Audit
 from credkit.core.chains import Choice
-from credkit.core.codec import Codec
+from credkit.core.codec import AnyCodec
 
 LEVELS = {"refuse": "must not serve as a credential number", "care": "care is needed", "info": "for information"}
 STRANGE = "a field has a value that the site file does not expect of this kind of number"
@@ -56,7 +56,7 @@ def meanings(plan: Plan) -> dict[tuple[str, str], str]:
     return found
 
 
-def _steps(codec: Codec) -> Iterator[Codec]:
+def _steps(codec: AnyCodec) -> Iterator[AnyCodec]:
     for step in codec.steps:
         if isinstance(step, Choice):
             for option in step.options:

@@ -19,7 +19,7 @@ from credkit.audit.owners import MANY, Space
 from credkit.audit.sources import Columns
 from credkit.bulk import Bulk
 from credkit.bulk.words import Array
-from credkit.core.codec import Codec
+from credkit.core.codec import AnyCodec
 from credkit.core.errors import DefinitionError
 from credkit.core.reading import TextField
 from credkit.core.sentences import nearest, redacted_repr
@@ -38,7 +38,7 @@ class Way:
     ways of its namespace."""
 
     place: int
-    codec: Codec
+    codec: AnyCodec
     bulk: Bulk
     kind: Kind | None = None
     space: Space | None = None
@@ -76,7 +76,9 @@ class Way:
 class Plan:
     """Who reads what: readers by the order in which they are met, ways by reader and time."""
 
-    def __init__(self, *, columns: Columns, clock: Clock, codec: Codec | None = None, site: Site | None = None) -> None:
+    def __init__(
+        self, *, columns: Columns, clock: Clock, codec: AnyCodec | None = None, site: Site | None = None
+    ) -> None:
         self.columns = columns
         self.clock = clock
         self.site = site
@@ -94,7 +96,7 @@ class Plan:
         self.readers = pl.Enum(self.names)  # those that are known so far
         self.spaces = self._numbered()
 
-    def _way(self, codec: Codec, kind: Kind | None) -> int:
+    def _way(self, codec: AnyCodec, kind: Kind | None) -> int:
         for way in self.ways:
             if way.codec is codec and way.kind is kind:
                 return way.place

@@ -15,7 +15,7 @@ import polars as pl
 from credkit.audit.plan import Way
 from credkit.bulk.words import Array
 from credkit.core.chains import Choice
-from credkit.core.codec import Codec
+from credkit.core.codec import AnyCodec
 from credkit.core.reading import TextField
 from credkit.privacy.accounts import ACCOUNT_DIGITS, ROOM, holds_track
 from credkit.privacy.payment import NOTHING, Payment, passing, payment
@@ -60,7 +60,7 @@ class Secrets:
 
 
 @lru_cache(maxsize=256)
-def narrow(codec: Codec) -> bool:
+def narrow(codec: AnyCodec) -> bool:
     """Whether nothing that ``codec`` makes of a text has room for a track, so that it could stand in the text alone.
 
     >>> from credkit import chain
@@ -72,14 +72,14 @@ def narrow(codec: Codec) -> bool:
     return all(map(_narrow, codec.steps))
 
 
-def _narrow(step: Codec) -> bool:
+def _narrow(step: AnyCodec) -> bool:
     if step.gives == "bits":
         return max(step.output.lengths, default=0) < SHORTEST
     rows = step.output.schema
     return step.gives == "fields" and rows is not None and not any(isinstance(row, TextField) for row in rows.values())
 
 
-def told(codec: Codec, text: str, *, plain: bool = False) -> Payment:
+def told(codec: AnyCodec, text: str, *, plain: bool = False) -> Payment:
     """What of payment data a text that ``codec`` cannot read holds."""
     return NOTHING if plain else payment(codec, text, codec.inspect(text))
 

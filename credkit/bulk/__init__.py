@@ -27,11 +27,11 @@ except ModuleNotFoundError:
 from credkit.bulk.block import Earned, Rule
 from credkit.bulk.compiled import Bulk, Decoded, Encoded
 from credkit.catalogue.registry import chain
-from credkit.core.codec import Codec, Entry
+from credkit.core.codec import AnyCodec, Entry
 
 __all__ = ["Bulk", "Decoded", "Earned", "Encoded", "Rule", "compile"]
 
 
-def compile(codec: Codec | str, codecs: Iterable[Entry] = ()) -> Bulk:
+def compile(codec: AnyCodec | str, codecs: Iterable[Entry] = ()) -> Bulk:
     """The bulk form of a chain, written or built; ``codecs`` are a site's own entries."""
     return Bulk(chain(codec, tuple(codecs)) if isinstance(codec, str) else codec)

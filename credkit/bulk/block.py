@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from types import MappingProxyType
 from typing import Any, NamedTuple
 
 import numpy as np
 
 from credkit.bulk.words import LIMB, Array, pack, unpack
+from credkit.core.fields import Fields
 from credkit.core.reading import Field, Form, Row
 from credkit.core.shapes import Shape, only
 
@@ -70,7 +70,7 @@ class Block:
         elif self.form == "fields" and isinstance(self.data, dict):
             names = tuple(self.data)
             columns = [column.tolist() for column in self.data.values()]
-            values = [MappingProxyType(dict(zip(names, row, strict=True))) for row in zip(*columns, strict=True)]
+            values = [Fields(dict(zip(names, row, strict=True))) for row in zip(*columns, strict=True)]
         else:
             values = self.data
         if self.alive is None:

@@ -17,7 +17,7 @@ from credkit.bulk import reading, writing
 from credkit.bulk.block import Block, Earned, Rule
 from credkit.bulk.rows import blocks, rows_in
 from credkit.bulk.words import Array, Wide
-from credkit.core.codec import Codec
+from credkit.core.codec import AnyCodec
 from credkit.core.errors import DefinitionError
 
 
@@ -152,7 +152,7 @@ def _placed(values: Any, count: int, rows: slice, block: Block) -> Any:
 class Bulk:
     """A chain that reads and writes many rows; made by `credkit.bulk.compile`."""
 
-    def __init__(self, codec: Codec) -> None:
+    def __init__(self, codec: AnyCodec) -> None:
         self.codec = codec
 
     def decode(self, values: Any, *, length: int | None = None) -> Decoded:

@@ -9,7 +9,7 @@ import numpy as np
 from credkit.bulk.compiled import Bulk
 from credkit.bulk.words import Array
 from credkit.core.chains import Choice
-from credkit.core.codec import Codec
+from credkit.core.codec import AnyCodec
 
 
 class Columns(NamedTuple):
@@ -20,7 +20,7 @@ class Columns(NamedTuple):
     noted: Array
 
 
-def read_columns(codec: Codec, values: Any, length: int | None = None) -> Columns:
+def read_columns(codec: AnyCodec, values: Any, length: int | None = None) -> Columns:
     """What ``codec``, which gives fields, reads in each row of ``values`` (see `credkit.bulk.Bulk.decode`).
 
     Of a choice exactly one option must fit, and what it reads counts.

@@ -15,7 +15,7 @@ import numpy as np
 from credkit.bulk import texts
 from credkit.bulk.block import Block, Earned, Rule, column, is_small, mask, settle
 from credkit.bulk.words import LIMB, Array, Frame, Wide, fitted, parity
-from credkit.core.codec import Codec, from_raw, to_raw
+from credkit.core.codec import AnyCodec, from_raw, to_raw
 from credkit.core.reading import Form
 from credkit.tables.layout import Layout, LayoutCodec, Limit, Piece, number
 from credkit.tables.notation import NotationCodec
@@ -26,7 +26,7 @@ from credkit.tables.wiring import WiredCodec, wiring
 NARROW = 1 << LIMB
 
 
-def read(block: Block, place: int, step: Codec) -> None:
+def read(block: Block, place: int, step: AnyCodec) -> None:
     """Take the block through a step of a chain, the one at ``place``."""
     table = step.table
     fits = block.form == "bits" and block.length is not None and block.length in step.input.lengths
@@ -65,7 +65,7 @@ def _wired(block: Block, place: int, step: WiredCodec) -> None:
     block.data, block.length = fitted(table.forward(words), table.gives), table.gives
 
 
-def _laid_out(block: Block, place: int, step: Codec, layout: Layout) -> None:
+def _laid_out(block: Block, place: int, step: AnyCodec, layout: Layout) -> None:
     word = Frame(block.data.limbs) if isinstance(block.data, Wide) else block.data
     for check in layout.checks:
         block.rules[Rule(place, step.name, check.rule)] = block.valid(check.fails(word, parity))
@@ -79,7 +79,7 @@ def _laid_out(block: Block, place: int, step: Codec, layout: Layout) -> None:
     block.form, block.data, block.length = "fields", layout.decode(word), None
 
 
-def _selected(block: Block, place: int, step: Codec, select: Select) -> None:
+def _selected(block: Block, place: int, step: AnyCodec, select: Select) -> None:
     for name, value in select.demanded.items():
         block.rules[Rule(place, step.name, f"is-{name}")] = block.valid(block.data[name] != value)
     found = {outer: block.data[inner] for outer, inner in select.kept.items()}
@@ -97,7 +97,7 @@ def _parsed(block: Block, place: int, step: NotationCodec) -> None:
         words[rest] = few.data
 
 
-def _matched(block: Block, place: int, step: Codec, pattern: Pattern) -> None:
+def _matched(block: Block, place: int, step: AnyCodec, pattern: Pattern) -> None:
     """Texts to columns by a kernel; those it does not take are for the codec itself."""
     columns, good = texts.match(pattern, block.data)
     rest, few = _rest(block, place, step, good)
@@ -114,7 +114,7 @@ def _matched(block: Block, place: int, step: Codec, pattern: Pattern) -> None:
             block.data[name][rest] = few.data[name]
 
 
-def _rest(block: Block, place: int, step: Codec, good: Array) -> tuple[Array, Block | None]:
+def _rest(block: Block, place: int, step: AnyCodec, good: Array) -> tuple[Array, Block | None]:
     """The living rows that a kernel did not take, and what the codec itself says of them."""
     rest = np.flatnonzero(block.valid(~good))
     if not len(rest):
@@ -129,7 +129,7 @@ def _rest(block: Block, place: int, step: Codec, good: Array) -> tuple[Array, Bl
     return rest, few
 
 
-def by_value(block: Block, place: int, step: Codec) -> None:
+def by_value(block: Block, place: int, step: AnyCodec) -> None:
     """Run the codec itself over the distinct values of the block."""
     told: dict[Any, tuple[Any, tuple[Rule, ...], tuple[Earned, ...]]] = {}
     values: list[Any] = []
@@ -157,7 +157,7 @@ def by_value(block: Block, place: int, step: Codec) -> None:
     settle(block, values, step.output)
 
 
-def _told(place: int, step: Codec, value: Any) -> tuple[Any, tuple[Rule, ...], tuple[Earned, ...]]:
+def _told(place: int, step: AnyCodec, value: Any) -> tuple[Any, tuple[Rule, ...], tuple[Earned, ...]]:
     """What the codec says of one value: its result, the rules that fail, the notes."""
     reading = step.inspect(from_raw(step.takes, value))
     return (

@@ -14,7 +14,7 @@ from credkit.bulk import texts
 from credkit.bulk.block import Block, mask, settle
 from credkit.bulk.reading import narrow
 from credkit.bulk.words import LIMB, Wide, fitted, parity_bit
-from credkit.core.codec import Codec
+from credkit.core.codec import AnyCodec
 from credkit.core.errors import CredkitError
 from credkit.core.reading import Field, Schema
 from credkit.tables.layout import Layout, LayoutCodec
@@ -23,7 +23,7 @@ from credkit.tables.select import SelectCodec
 from credkit.tables.wiring import WiredCodec, wiring
 
 
-def write(block: Block, step: Codec) -> None:
+def write(block: Block, step: AnyCodec) -> None:
     """Take the block back through a step of a chain."""
     words = block.form == "bits" and block.length is not None
     if words and isinstance(step, WiredCodec) and block.length in _written(step):
@@ -63,7 +63,7 @@ def _admit(block: Block, schema: Schema) -> None:
             block.drop_rows(found < row.least)
 
 
-def _laid_out(block: Block, step: Codec, layout: Layout) -> None:
+def _laid_out(block: Block, step: AnyCodec, layout: Layout) -> None:
     _admit(block, step.schema)
     columns: dict[str, Any] = block.data
     if block.alive is not None:  # what is out of range must not reach the bits of its neighbours
@@ -99,7 +99,7 @@ def _printed(block: Block, step: NotationCodec) -> None:
     block.form, block.data, block.length = "text", series, None
 
 
-def by_value(block: Block, step: Codec) -> None:
+def by_value(block: Block, step: AnyCodec) -> None:
     """Run the codec itself over the distinct values of the block."""
     told: dict[Any, Any] = {}
     values = []
@@ -112,7 +112,7 @@ def by_value(block: Block, step: Codec) -> None:
     settle(block, values, step.input)
 
 
-def _told(step: Codec, value: Any) -> Any:
+def _told(step: AnyCodec, value: Any) -> Any:
     try:
         return step._encode_raw(value)
     except CredkitError:

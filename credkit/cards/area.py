@@ -12,13 +12,13 @@ from dataclasses import dataclass
 
 from bitstring import Bits
 
-from credkit.core.codec import Codec, TableCodec, Word
+from credkit.core.codec import AnyCodec, TableCodec, Word
 from credkit.core.errors import EncodeError
-from credkit.core.reading import Check, Part, Reading
+from credkit.core.reading import AnyReading, Check, Part, Reading
 from credkit.core.shapes import bits, describe_lengths, exactly
 
 
-def area(size: int) -> Codec:
+def area(size: int) -> AnyCodec:
     """The step that hands on just ``size`` bytes, in both directions.
 
     >>> area(4).decode(Bits("0x02F764DD")).hex
@@ -32,7 +32,7 @@ def area(size: int) -> Codec:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class AreaCodec(TableCodec):
+class AreaCodec(TableCodec[Bits, Bits]):
     """Bits to the same bits, if there are as many as there should be."""
 
     def _decode_raw(self, raw: Word) -> Word | None:
@@ -45,7 +45,7 @@ class AreaCodec(TableCodec):
             raise EncodeError(f"{self.name}: writes {describe_lengths(self.input.lengths)}, not {raw[1]}")
         return raw
 
-    def inspect(self, value: Bits) -> Reading:
+    def inspect(self, value: Bits) -> AnyReading:
         """The same, each bit traced to itself."""
         if len(value) not in self.input.lengths:
             check = Check(

@@ -29,7 +29,6 @@ from dataclasses import dataclass
 from functools import partial
 from hashlib import sha256
 from pathlib import Path
-from types import MappingProxyType
 
 from credkit.cards.credentials import credentials
 from credkit.cards.image import Image, Press
@@ -38,6 +37,7 @@ from credkit.cards.listing import BATCH, DUMP, LISTING, Listing
 from credkit.cards.masters import MasterKey, check_value
 from credkit.cards.plan import Plan
 from credkit.core.errors import CredkitError, DefinitionError
+from credkit.core.frozen import FrozenMapping
 from credkit.core.version import __version__
 from credkit.files.csvfiles import File
 from credkit.files.outputs import FolderOutput
@@ -96,7 +96,7 @@ def write_batch(
     with output, output.refusing():
         folder = _Folder(output.path, press)
         count = folder.fill(credentials, progress)
-    return Batch(out=output.out, count=count, keys=keys, notes=MappingProxyType(dict(folder.notes)))
+    return Batch(out=output.out, count=count, keys=keys, notes=FrozenMapping(dict(folder.notes)))
 
 
 class _Folder:

@@ -23,7 +23,6 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from hmac import compare_digest
-from types import MappingProxyType
 from typing import Any
 
 from bitstring import Bits
@@ -31,16 +30,18 @@ from bitstring import Bits
 from credkit.cards.image import mac_label
 from credkit.cards.keys import MasterKey, record_mac
 from credkit.cards.plan import Plan, Record
-from credkit.core.codec import Codec, Entry, TableCodec, Word, check_fields, to_bits, to_word
+from credkit.core.codec import AnyCodec, Entry, TableCodec, Word, check_fields, to_bits, to_word
 from credkit.core.errors import DefinitionError
+from credkit.core.fields import Fields
+from credkit.core.frozen import FrozenMapping
 from credkit.core.grammar import step
-from credkit.core.reading import Check, Field, Note, Part, Place, Reading
+from credkit.core.reading import AnyReading, Check, Field, Note, Part, Place, Reading
 from credkit.core.sentences import nearest, redacted_repr
 from credkit.core.shapes import Shape, bits, describe_lengths, exactly
 from credkit.tables.wiring import Wiring
 
 SERIAL = "serial"
-_NONE: Mapping[str, MasterKey] = MappingProxyType({})
+_NONE: Mapping[str, MasterKey] = FrozenMapping({})
 
 
 def memory_entry(plans: Mapping[str, Plan], masters: Mapping[str, MasterKey] = _NONE) -> Entry:
@@ -53,7 +54,7 @@ def memory_entry(plans: Mapping[str, Plan], masters: Mapping[str, MasterKey] = _
         if name not in known:
             raise DefinitionError(f"memory: a master key is given for the plan {_unknown(name, known)}")
 
-    def build(plan: str, record: str, serial: str = "") -> Codec:
+    def build(plan: str, record: str, serial: str = "") -> AnyCodec:
         """``memory:PLAN,RECORD``, ``memory:PLAN,RECORD,serial``: a record out of the blocks that hold it.
 
         The bits are all of those blocks, from the record's first to its last; trailers between them are
@@ -83,7 +84,7 @@ def _unknown(name: str, known: Mapping[str, Any]) -> str:
     return f"{redacted_repr(name)}, only {', '.join(known) or 'none at all'}{nearest(name, known)}"
 
 
-def _built(name: str, plan: Plan, title: str, serial: bool, master: MasterKey | None) -> Codec:
+def _built(name: str, plan: Plan, title: str, serial: bool, master: MasterKey | None) -> AnyCodec:
     """The codec for one record of a plan."""
     own = step("memory", name, title, SERIAL if serial else "")
     record = plan.record(title)
@@ -98,7 +99,7 @@ def _built(name: str, plan: Plan, title: str, serial: bool, master: MasterKey | 
         raise DefinitionError(f"{own}: the record has a field {SERIAL} of its own: the serial number cannot be another")
     if as_field:
         row = Field(name=SERIAL, most=(1 << 8 * plan.serial) - 1)
-        inner = Shape("fields", schema=MappingProxyType({SERIAL: row, **(inner.schema or {})}))
+        inner = Shape("fields", schema=FrozenMapping({SERIAL: row, **(inner.schema or {})}))
     front, size = 8 * plan.serial if serial else 0, plan.geometry.block_size
     starts = {block: front + 8 * size * index for index, block in enumerate(blocks_of(plan, record))}
     at = (starts[place // size] + 8 * (place % size) + bit for place in record.places for bit in range(8))
@@ -122,7 +123,7 @@ def _built(name: str, plan: Plan, title: str, serial: bool, master: MasterKey | 
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class MemoryCodec(TableCodec):
+class MemoryCodec(TableCodec[Any, Bits]):
     """Blocks to what one record in them means.
 
     ``stored`` reads the record, ``wiring`` brings it together, MAC included; ``front`` bits of
@@ -131,7 +132,7 @@ class MemoryCodec(TableCodec):
     """
 
     record: Record
-    stored: Codec
+    stored: AnyCodec
     wiring: Wiring
     front: int
     as_field: bool
@@ -173,7 +174,7 @@ class MemoryCodec(TableCodec):
 
     def told(self, serial: int, value: Any) -> Any:
         """``value`` with the serial number, where that is one of its fields."""
-        return MappingProxyType({SERIAL: serial, **value}) if self.as_field else value
+        return Fields({SERIAL: serial, **value}) if self.as_field else value
 
     def _encode_raw(self, raw: Any) -> Word:
         """The blocks with the record in them, all other bytes zero; raises `EncodeError` as its chain does."""
@@ -191,7 +192,7 @@ class MemoryCodec(TableCodec):
         whole = data << 8 * len(mac) | int.from_bytes(mac, "big")
         return self.wiring.back(whole) | serial << self.wiring.takes - self.front, self.wiring.takes
 
-    def inspect(self, value: Bits) -> Reading:
+    def inspect(self, value: Bits) -> AnyReading:
         """What the record means, its chain's checks with their places in the blocks, and what is said of its MAC."""
         word, length = to_word(value)
         if length != self.wiring.takes:
@@ -239,7 +240,7 @@ class MemoryCodec(TableCodec):
         """Places in the record as places in the blocks."""
         return tuple(self.wiring.source[place] for place in at if isinstance(place, int))
 
-    def retold(self, inner: Reading, check: Check, whole: tuple[Place, ...]) -> Check:
+    def retold(self, inner: AnyReading, check: Check, whole: tuple[Place, ...]) -> Check:
         """A check of the record's chain as one of this codec."""
         at = self.placed(inner.traced(check, check.at))
         return replace(
@@ -264,7 +265,7 @@ class MemoryCodec(TableCodec):
             yield Part(name="not looked at", at=rest, value=None)
 
 
-def _back(inner: Reading, index: int, at: tuple[Place, ...]) -> tuple[Place, ...]:
+def _back(inner: AnyReading, index: int, at: tuple[Place, ...]) -> tuple[Place, ...]:
     """``at``, places in the input of step ``index``, as places in the record."""
     for earlier in reversed(inner.steps[:index]):
         at = tuple(dict.fromkeys(origin for place in at for origin in earlier.reading.origin(place)))

@@ -53,10 +53,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from types import MappingProxyType
 from typing import TYPE_CHECKING, Final, NoReturn
 
 from credkit.core.errors import DefinitionError, EncodeError
+from credkit.core.frozen import FrozenMapping
 from credkit.core.sentences import redacted_repr
 
 if TYPE_CHECKING:
@@ -75,7 +75,7 @@ FOR_KEY, FOR_MAC, FOR_CHECK = "credkit key ", "credkit mac ", "credkit check val
 MISSING = "keys and MACs need the extra keys: pip install 'credkit[keys]'"
 
 # Common practice, no source; from memory.
-PUBLISHED: Final[Mapping[bytes, str]] = MappingProxyType(
+PUBLISHED: Final[Mapping[bytes, str]] = FrozenMapping(
     {
         bytes.fromhex(digits): said
         for digits, said in (

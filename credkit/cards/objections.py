@@ -16,7 +16,7 @@ from typing import Any
 
 from credkit.cards.plan import Record
 from credkit.core.errors import EncodeError
-from credkit.core.reading import Note, Reading
+from credkit.core.reading import AnyReading, Note
 from credkit.privacy.accounts import holds_account, holds_track
 
 PAYMENT = "payment-data"
@@ -24,7 +24,7 @@ TRACK = "a payment track, which must not be kept after authorisation"
 ACCOUNT = "digits that look like a payment account number"
 
 
-def remarks(record: Record, reading: Reading, row: Mapping[str, str] | None = None) -> tuple[Note, ...]:
+def remarks(record: Record, reading: AnyReading, row: Mapping[str, str] | None = None) -> tuple[Note, ...]:
     """What is to be noted of a record beside its value: of level info where the plan accepts it.
 
     ``reading`` is what its chain reads in its bytes, ``row`` the row of the credentials that it was written from.
@@ -81,7 +81,7 @@ def _way(record: Record, note: Note) -> str:
     return f'if they are another number, write not_payment = "what they are" into {table} of the plan'
 
 
-def _payment(record: Record, reading: Reading, row: Mapping[str, str]) -> Iterator[Note]:
+def _payment(record: Record, reading: AnyReading, row: Mapping[str, str]) -> Iterator[Note]:
     """A note of payment data in the columns of the record, or in a text that it was read from or as."""
     texts = [row[column] for column in record.columns.values() if column in row]
     if reading.ok:

@@ -16,9 +16,9 @@ from typing import Any
 
 from credkit.cards.access import Access
 from credkit.cards.geometry import LOCKED_BY_ONE, PAGE, STATIC, Geometry
-from credkit.core.codec import Codec, to_bits, to_word
+from credkit.core.codec import AnyCodec, to_bits, to_word
 from credkit.core.errors import CredkitError, EncodeError
-from credkit.core.reading import Field, Reading
+from credkit.core.reading import AnyReading, Field
 from credkit.core.sentences import redacted_repr
 from credkit.core.spans import format_span
 
@@ -41,10 +41,10 @@ class Record:
 
     name: str
     size: int
-    codec: Codec | None = None
+    codec: AnyCodec | None = None
     mac: int = 0
     columns: Mapping[str, str] = field(default_factory=dict)
-    value: Codec | None = None
+    value: AnyCodec | None = None
     fixed: bytes | None = None
     condition: int = 0
     lock: bool = False
@@ -82,13 +82,13 @@ class Record:
             return row[self.columns[""]]
         return {name: _item(self.codec, name, row[column]) for name, column in self.columns.items()}
 
-    def read(self, data: bytes) -> Reading:
+    def read(self, data: bytes) -> AnyReading:
         """What its chain reads in its bytes."""
         assert self.codec is not None
         return self.codec.inspect(to_bits((int.from_bytes(data, "big"), 8 * len(data))))
 
 
-def _item(codec: Codec, name: str, text: str) -> int | str:
+def _item(codec: AnyCodec, name: str, text: str) -> int | str:
     row = codec.schema.get(name)
     if not isinstance(row, Field):
         return text

@@ -16,7 +16,6 @@ from dataclasses import replace
 from functools import partial
 from hashlib import sha256
 from pathlib import Path
-from types import MappingProxyType
 
 from credkit.cards.access import DATA, Access, data_condition, trailer_condition
 from credkit.cards.allotment import ANYWHERE, Where, allot, where
@@ -29,8 +28,9 @@ from credkit.cards.objections import admitted
 from credkit.cards.plan import IDENTITY, Plan, Record
 from credkit.catalogue.registry import chain
 from credkit.core.chains import link
-from credkit.core.codec import Codec
+from credkit.core.codec import AnyCodec
 from credkit.core.errors import CredkitError
+from credkit.core.frozen import FrozenMapping
 from credkit.core.reading import Field
 from credkit.core.sentences import nearest, redacted_repr
 from credkit.core.shapes import only
@@ -91,8 +91,8 @@ class _Builder:
         ]
         plan = Plan(
             name=name, geometry=self.geometry, serial=self.serial(), label=label, records=tuple(index),
-            access=MappingProxyType(self.access(placed, keys)), keys=MappingProxyType(keys),
-            roles=MappingProxyType(self.roles), container=self.container(), ignored=head.texts("ignore", ()),
+            access=FrozenMapping(self.access(placed, keys)), keys=FrozenMapping(keys),
+            roles=FrozenMapping(self.roles), container=self.container(), ignored=head.texts("ignore", ()),
             not_payment=_reason(head),
         )  # fmt: skip
         self.lock_bytes(plan)
@@ -287,9 +287,9 @@ class _Builder:
                 if table.has(key):
                     table.refuse(key, "the record is a constant, and takes nothing from the credentials")
             return self.constant(table, record)
-        return replace(record, columns=MappingProxyType(self.columns(table, codec, value)))
+        return replace(record, columns=FrozenMapping(self.columns(table, codec, value)))
 
-    def stored(self, table: Table) -> tuple[Codec, int]:
+    def stored(self, table: Table) -> tuple[AnyCodec, int]:
         """The chain that reads the record's bytes, fixed to its size, and that size."""
         codec = table.guard("stored", partial(chain, table.text("stored")))
         if codec.takes != "bits":
@@ -317,7 +317,7 @@ class _Builder:
             table.refuse("stored", f"a record of {size} bytes can never be written: {problem}")
         return fixed, size
 
-    def columns(self, table: Table, codec: Codec, value: Codec | None) -> dict[str, str]:
+    def columns(self, table: Table, codec: AnyCodec, value: AnyCodec | None) -> dict[str, str]:
         """The column of each field."""
         if table.has("columns"):
             if value or codec.gives == "text":
@@ -396,7 +396,7 @@ def _is_value_block(record: Record) -> bool:
     return record.codec is not None and record.codec.steps[1].name == VALUE_BLOCK  # behind the step of the area
 
 
-def _sizes(codec: Codec) -> list[int]:
+def _sizes(codec: AnyCodec) -> list[int]:
     """The sizes in bytes that a chain from bits can read, as far as the second one."""
     length = only(codec.steps[0].input.lengths)
     found: list[int] = []
@@ -411,7 +411,7 @@ def _sizes(codec: Codec) -> list[int]:
     return found
 
 
-def _never(codec: Codec) -> str:
+def _never(codec: AnyCodec) -> str:
     """Why a chain to numbers can write neither its smallest nor its largest ones; nothing where it can."""
     rows = [row for row in codec.schema.values() if isinstance(row, Field)]
     if not rows or len(rows) < len(codec.schema):

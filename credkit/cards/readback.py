@@ -175,7 +175,7 @@ class Checker:
         if self.bcc is not None and back.has(0, self.stored):
             stored = back.data[: self.stored]
             reading = self.bcc.inspect(Bits(stored))
-            if reading.ok:
+            if reading.ok and reading.value is not None:
                 serial: bytes = reading.value.bytes
                 return serial
             found.differ(

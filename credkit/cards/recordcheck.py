@@ -20,7 +20,7 @@ from credkit.cards.masters import MasterKey
 from credkit.cards.objections import remarks
 from credkit.cards.plan import Plan, Record
 from credkit.core.errors import CredkitError
-from credkit.core.reading import Reading
+from credkit.core.reading import AnyReading
 from credkit.core.sentences import redacted_repr
 
 Stretch = tuple[int, int]  # bytes of the memory: the first, and the one behind the last
@@ -113,7 +113,7 @@ class RecordCheck:
         """What the expected bytes mean."""
         return redacted_repr(self.record.read(expected).value)
 
-    def faulty(self, reading: Reading) -> str:
+    def faulty(self, reading: AnyReading) -> str:
         """The place in memory of the first bit that a failed check judges."""
         check = reading.failed
         bits = [at for at in (reading.trace(check) if check else ()) if isinstance(at, int)]

@@ -10,10 +10,10 @@ from credkit.catalogue.registry import chain as built
 from credkit.core.chains import Conversion
 from credkit.core.chains import choice as chosen
 from credkit.core.chains import conversion as joined
-from credkit.core.codec import Codec, Entry
-from credkit.core.reading import Reading
+from credkit.core.codec import AnyCodec, Entry
+from credkit.core.reading import AnyReading
 
-Chainlike = str | Codec
+Chainlike = str | AnyCodec
 
 
 def decode(chain: Chainlike, value: Any, codecs: Iterable[Entry] = ()) -> Any:
@@ -42,7 +42,7 @@ def encode(chain: Chainlike, fields: Mapping[str, int] | Any, codecs: Iterable[E
     return built(chain, codecs).encode(fields)
 
 
-def inspect(chain: Chainlike, value: Any, codecs: Iterable[Entry] = ()) -> Reading:
+def inspect(chain: Chainlike, value: Any, codecs: Iterable[Entry] = ()) -> AnyReading:
     """Everything ``chain`` can say about ``value``: fields, checks passed and failed, notes, parts.
 
     >>> reading = inspect("binary/wiegand-26", "00111101110110010011011101")
@@ -72,7 +72,7 @@ def conversion(source: Chainlike, target: Chainlike, codecs: Iterable[Entry] = (
     return joined(built(source, codecs), built(target, codecs))
 
 
-def choice(*options: Chainlike, codecs: Iterable[Entry] = ()) -> Codec:
+def choice(*options: Chainlike, codecs: Iterable[Entry] = ()) -> AnyCodec:
     """The codec of which exactly one of ``options`` must fit: never a silent pick.
 
     >>> either = choice("binary/wiegand-26", "binary/wiegand-34")

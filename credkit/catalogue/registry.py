@@ -14,7 +14,7 @@ from itertools import chain as joined
 from types import ModuleType
 
 from credkit.core.chains import link
-from credkit.core.codec import Codec, Entry
+from credkit.core.codec import AnyCodec, Codec, Entry
 from credkit.core.errors import DefinitionError, UnknownCodec
 from credkit.core.grammar import StepText, parse
 from credkit.core.sentences import nearest, redacted_repr
@@ -124,7 +124,7 @@ def get(name: str, codecs: Iterable[Entry] = ()) -> Entry:
     raise UnknownCodec(f"no codec is called {redacted_repr(name)}{near}")
 
 
-def build(step: StepText, codecs: Iterable[Entry] = ()) -> Codec:
+def build(step: StepText, codecs: Iterable[Entry] = ()) -> AnyCodec:
     """The codec that one written step names; raises `DefinitionError` for arguments it cannot have."""
     entry = get(step.name, codecs)
     try:
@@ -137,11 +137,11 @@ def build(step: StepText, codecs: Iterable[Entry] = ()) -> Codec:
 
 
 @lru_cache(maxsize=1024)
-def _built(text: str) -> Codec:
+def _built(text: str) -> AnyCodec:
     return link([build(step) for step in parse(text)])
 
 
-def chain(text: str | Codec, codecs: Iterable[Entry] = ()) -> Codec:
+def chain(text: str | AnyCodec, codecs: Iterable[Entry] = ()) -> AnyCodec:
     """The codec for a written chain; a codec is returned as it is.
 
     Raises `UnknownCodec` or `DefinitionError`.

@@ -13,7 +13,7 @@ import numpy as np
 import polars as pl
 
 from credkit.census.result import Range, Stretch
-from credkit.core.codec import Codec
+from credkit.core.codec import AnyCodec
 from credkit.core.reading import Field
 from credkit.crosswalk.columns import KEY
 from credkit.crosswalk.texts import branches
@@ -40,14 +40,14 @@ def numbered(site: Site, namespace: str) -> Field | None:
     return Field(name=NUMBER, least=min(row.least for row in rows), most=most)
 
 
-def reading(site: Site, kind: Kind) -> Iterator[Codec]:
+def reading(site: Site, kind: Kind) -> Iterator[AnyCodec]:
     """The chains by which readers give numbers of ``kind`` whole."""
     for reader in site.readers.values():
         if reader.kind is kind:
             yield from (codec for codec in in_use(site, reader) if not codec.lossy)
 
 
-def in_use(site: Site, reader: Reader) -> tuple[Codec, ...]:
+def in_use(site: Site, reader: Reader) -> tuple[AnyCodec, ...]:
     """The chains of a reader that serve on the day of judgement, or will; each once.
 
     A period that is over binds no new number: nothing will be read in it.

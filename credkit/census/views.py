@@ -25,7 +25,7 @@ from credkit.catalogue.registry import chain
 from credkit.census.numbers import Numbers
 from credkit.census.ranges import reading
 from credkit.core.chains import Choice, link
-from credkit.core.codec import Codec
+from credkit.core.codec import AnyCodec
 from credkit.core.errors import EncodeError
 from credkit.core.reading import Field, Row, Schema
 from credkit.core.shapes import only
@@ -57,10 +57,10 @@ class View:
 
     name: str
     reader: Reader
-    codec: Codec
+    codec: AnyCodec
     source: str = ""
-    before: Codec | None = None
-    rest: Codec | None = None
+    before: AnyCodec | None = None
+    rest: AnyCodec | None = None
     bounds: Schema = field(default_factory=dict)
 
     def numbers(self, values: pl.Series, fields: Mapping[str, Array]) -> tuple[list[pl.Series], Array]:
@@ -101,7 +101,7 @@ def views(site: Site) -> list[View]:
     return found
 
 
-def _view(name: str, reader: Reader, codec: Codec) -> View:
+def _view(name: str, reader: Reader, codec: AnyCodec) -> View:
     steps = codec.steps
     place = next(place for place, step in enumerate(steps) if step.is_projection)
     cut, behind, kind = steps[place], steps[place + 1 :], reader.kind
@@ -137,7 +137,7 @@ def _only(column: Array, rows: Array, row: Row) -> Array:
     return np.where(rows, column, np.array(filler, object))
 
 
-def _same_text(kind: Kind, cut: Codec, behind: Sequence[Codec]) -> bool:
+def _same_text(kind: Kind, cut: AnyCodec, behind: Sequence[AnyCodec]) -> bool:
     """Whether the texts of ``kind`` are what a cut of texts is given: in the same digits, for the same numbers."""
     if isinstance(kind.value, Choice) or kind.value.encode_obstacle:
         return False
@@ -146,7 +146,7 @@ def _same_text(kind: Kind, cut: Codec, behind: Sequence[Codec]) -> bool:
     return _come_back(kind.value, cut, behind, [part for part in parts if part.lstrip("0")[1:]])
 
 
-def _bits(kind: Kind, length: int, cut: Codec, behind: Sequence[Codec]) -> tuple[str, Codec | None]:
+def _bits(kind: Kind, length: int, cut: AnyCodec, behind: Sequence[AnyCodec]) -> tuple[str, AnyCodec | None]:
     """Where a number of ``kind`` is bits of this length: in its own chain, or as a number right-justified.
 
     Of its own chain only a place will do behind which the bits are taken apart as they are ``behind`` the cut.
@@ -166,7 +166,7 @@ def _bits(kind: Kind, length: int, cut: Codec, behind: Sequence[Codec]) -> tuple
     return "", None
 
 
-def _turned(steps: Sequence[Codec]) -> list[str]:
+def _turned(steps: Sequence[AnyCodec]) -> list[str]:
     """What ``steps`` do to bits beside cutting them, filling them up and naming fields."""
     plain = "left-justified:", "right-justified:"
     return [
@@ -174,7 +174,7 @@ def _turned(steps: Sequence[Codec]) -> list[str]:
     ]
 
 
-def _come_back(writer: Codec, cut: Codec, behind: Sequence[Codec], parts: Iterable[Any]) -> bool:
+def _come_back(writer: AnyCodec, cut: AnyCodec, behind: Sequence[AnyCodec], parts: Iterable[Any]) -> bool:
     """Whether ``parts``, as the cut leaves them, are left again of the numbers that are read in them.
 
     ``writer`` writes those numbers whole. Where no part can be read, nothing is known.
@@ -197,7 +197,7 @@ def _come_back(writer: Codec, cut: Codec, behind: Sequence[Codec], parts: Iterab
     return found
 
 
-def left(codec: Codec) -> float:
+def left(codec: AnyCodec) -> float:
     """How many bits the narrowest cut of a chain leaves; infinite where that is not known."""
     cuts = [step for step in codec.steps if step.is_projection]
     found = [float(size) for step in cuts if step.gives == "bits" and (size := only(step.output.lengths))]
@@ -234,7 +234,7 @@ def seeing(site: Site, namespace: str, numbers: pl.DataFrame) -> dict[str, pl.Se
     return found
 
 
-def fits(codec: Codec, numbers: pl.DataFrame) -> pl.Series:
+def fits(codec: AnyCodec, numbers: pl.DataFrame) -> pl.Series:
     """The rows whose number a chain that leaves nothing out can give."""
     able = pl.Series(np.ones(numbers.height, bool))
     for column in numbers.columns:

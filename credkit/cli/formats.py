@@ -13,7 +13,7 @@ import click
 from credkit.catalogue.registry import ELSEWHERE, build, catalogue, get
 from credkit.cli import options
 from credkit.cli.output import Console
-from credkit.core.codec import Codec, Entry, Example
+from credkit.core.codec import AnyCodec, Entry, Example
 from credkit.core.errors import CredkitError, DefinitionError
 from credkit.core.grammar import parse
 from credkit.core.reading import Field, Row, describe_places
@@ -70,7 +70,7 @@ def formats(name: str | None, as_json: bool, layouts: tuple[Entry, ...], reveal:
     door.say("credkit formats NAME shows one in full. Steps are joined by / to a chain.")
 
 
-def sample(entry: Entry) -> Codec | None:
+def sample(entry: Entry) -> AnyCodec | None:
     """The codec of ``entry`` with the arguments of its first example; None where it needs others.
 
     >>> codec = sample(get("hex"))
@@ -84,7 +84,7 @@ def sample(entry: Entry) -> Codec | None:
         return None
 
 
-def _named(name: str, layouts: tuple[Entry, ...]) -> tuple[Entry, Codec | None]:
+def _named(name: str, layouts: tuple[Entry, ...]) -> tuple[Entry, AnyCodec | None]:
     """The entry called ``name``, and its codec."""
     if ":" not in name and "/" not in name:
         entry = get(name, layouts)
@@ -95,7 +95,7 @@ def _named(name: str, layouts: tuple[Entry, ...]) -> tuple[Entry, Codec | None]:
     return get(first.name, layouts), build(first, layouts)
 
 
-def _family(codec: Codec | None) -> str:
+def _family(codec: AnyCodec | None) -> str:
     return f"{codec.takes} to {codec.gives}" if codec else "other"
 
 
@@ -107,11 +107,11 @@ def _step(entry: Entry, example: Example) -> str:
     return f"{entry.name}:{example.args}" if example.args else entry.name
 
 
-def _layout(codec: Codec | None) -> Layout | None:
+def _layout(codec: AnyCodec | None) -> Layout | None:
     return codec.table if codec and isinstance(codec.table, Layout) else None
 
 
-def _show(door: Console, entry: Entry, codec: Codec | None, *, exact: bool) -> None:
+def _show(door: Console, entry: Entry, codec: AnyCodec | None, *, exact: bool) -> None:
     door.labelled("name", _signed(entry))
     door.labelled("title", entry.title)
     door.labelled("source", entry.source)
@@ -161,7 +161,7 @@ def _range(field: Row) -> dict[str, Any]:
     return {"letters": field.letters, "shortest": field.lengths[0], "longest": field.lengths[-1]}
 
 
-def _record(entry: Entry, codec: Codec | None) -> dict[str, Any]:
+def _record(entry: Entry, codec: AnyCodec | None) -> dict[str, Any]:
     """One entry as a JSON object."""
     layout = _layout(codec)
     spans = {field.name: format_span(field.places) for field in layout.fields} if layout else {}

@@ -14,7 +14,7 @@ from credkit import content_entries, layout_entries
 from credkit.catalogue.registry import chain, names
 from credkit.core.chains import Conversion
 from credkit.core.chains import conversion as link_conversion
-from credkit.core.codec import Codec, Entry
+from credkit.core.codec import AnyCodec, Entry
 from credkit.core.errors import DefinitionError
 from credkit.core.shapes import only
 from credkit.files.regularfiles import open_regular, read_regular
@@ -106,12 +106,12 @@ def complete_chain(ctx: click.Context, param: click.Parameter, incomplete: str) 
     return [CompletionItem(f"{done}{slash}{name}") for name in names() if name.startswith(begun)]
 
 
-def reader(text: str, codecs: Iterable[Entry]) -> Codec:
+def reader(text: str, codecs: Iterable[Entry]) -> AnyCodec:
     """The chain ``text`` for reading typed values; `DefinitionError` for one that cannot."""
     return _typed(text, codecs, "read")
 
 
-def writer(text: str, codecs: Iterable[Entry]) -> Codec:
+def writer(text: str, codecs: Iterable[Entry]) -> AnyCodec:
     """The chain ``text`` for writing values as text; `DefinitionError` for one that cannot."""
     return _typed(text, codecs, "write")
 
@@ -121,7 +121,7 @@ def conversion(source: str, target: str, codecs: Iterable[Entry]) -> Conversion:
     return link_conversion(reader(source, codecs), writer(target, codecs))
 
 
-def _typed(text: str, codecs: Iterable[Entry], verb: str) -> Codec:
+def _typed(text: str, codecs: Iterable[Entry], verb: str) -> AnyCodec:
     codec = chain(text, codecs)
     if codec.takes != "text":
         raise DefinitionError(f"chain {codec.name} takes {codec.takes}, but a value here is text: {_in_front(codec)}")
@@ -130,7 +130,7 @@ def _typed(text: str, codecs: Iterable[Entry], verb: str) -> Codec:
     return codec
 
 
-def _in_front(codec: Codec) -> str:
+def _in_front(codec: AnyCodec) -> str:
     """What to put before a chain that does not take text."""
     if codec.takes == "fields":
         return f"put a notation and a layout in front, such as binary/wiegand-26/{codec.name}"

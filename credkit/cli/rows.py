@@ -14,7 +14,7 @@ from bitstring import Bits
 from credkit.cli.masks import starred
 from credkit.cli.values import Line
 from credkit.core.chains import Conversion, over_long
-from credkit.core.codec import NO_FIELDS, Codec
+from credkit.core.codec import NO_FIELDS, AnyCodec
 from credkit.core.errors import DecodeError, EncodeError
 from credkit.core.reading import Check, Note, Schema, TextField
 from credkit.core.sentences import redacted_repr
@@ -120,7 +120,7 @@ def _hint(text: str) -> str:
     return f"{re.sub('[0-9]', '*', cause)}{colon}{starred(value)}"
 
 
-def decoded(codec: Codec, line: Line, *, hints: bool) -> Row:
+def decoded(codec: AnyCodec, line: Line, *, hints: bool) -> Row:
     """What ``codec`` reads in ``line``."""
     frame = Row(input=line.text, gives_fields=codec.gives == "fields", lossy=codec.lossy)
     if line.problem:
@@ -177,7 +177,7 @@ def converted(conversion: Conversion, line: Line, *, hints: bool, explained: boo
     return _marked(row, written(conversion.target, row.output or ""))
 
 
-def encoded(codec: Codec, line: Line) -> Row:
+def encoded(codec: AnyCodec, line: Line) -> Row:
     """What ``codec`` writes for the fields (or binary digits, or text, as it gives) in ``line``."""
     row = Row(
         input=line.text, writes=True, gives_fields=codec.gives == "fields", lossy=codec.lossy,
@@ -203,7 +203,7 @@ def encoded(codec: Codec, line: Line) -> Row:
     return row if row.output is None else _marked(row, written(codec, row.output))
 
 
-def _too_long(codec: Codec, output: Any) -> list[dict[str, Any]]:
+def _too_long(codec: AnyCodec, output: Any) -> list[dict[str, Any]]:
     """The notes on what ``codec`` wrote, without places: those would be of the output."""
     return [] if output is None else [{**_note(note), "at": []} for note in over_long(codec, output)]
 

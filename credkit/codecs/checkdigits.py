@@ -23,10 +23,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from credkit.codecs.arguments import whole
-from credkit.core.codec import Codec, Entry, Example
+from credkit.core.codec import AnyCodec, Codec, Entry, Example
 from credkit.core.errors import EncodeError
 from credkit.core.grammar import step
-from credkit.core.reading import Check, Reading
+from credkit.core.reading import AnyReading, Check, Reading
 from credkit.core.sentences import redacted_repr
 from credkit.core.shapes import TEXT
 from credkit.tables.checkcharacters import CheckCharacter, check_character
@@ -34,12 +34,12 @@ from credkit.tables.items import ranges
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class CheckDigit(Codec):
+class CheckDigit(Codec[str, str]):
     """Takes off a check character that must be right."""
 
     character: CheckCharacter
 
-    def inspect(self, value: str) -> Reading:
+    def inspect(self, value: str) -> AnyReading:
         """The text before the check character; a failed check where that is wrong, or cannot be one."""
         rule, letters = self.character.rule, self.character.letters
         strange = tuple(i for i, c in enumerate(value) if c not in letters)
@@ -70,7 +70,7 @@ class CheckDigit(Codec):
         return value + self.character.compute(value)
 
 
-def build_check_digit(rule: str, *weights: str) -> Codec:
+def build_check_digit(rule: str, *weights: str) -> AnyCodec:
     """``check-digit:luhn``, ``mod-11-10``, ``mod-37-36``, ``mod-10,W,W…``: takes a check character off the end.
 
     luhn, mod-11-10 and mod-10 take decimal digits, mod-37-36 capital letters too. The weights of

@@ -28,10 +28,11 @@ from functools import cache, lru_cache, partial
 from pathlib import Path
 from typing import Any
 
-from credkit.core.codec import Codec, Entry, Example, TableCodec
+from credkit.core.codec import AnyCodec, Entry, Example, TableCodec
 from credkit.core.errors import DefinitionError, EncodeError
+from credkit.core.fields import FieldMapping
 from credkit.core.grammar import step
-from credkit.core.reading import Check, Reading
+from credkit.core.reading import AnyReading, Check, Reading
 from credkit.core.sentences import redacted_repr
 from credkit.core.shapes import FIELDS, TEXT
 from credkit.tables.characters import SETS, TRACKS, CharacterSet
@@ -64,7 +65,7 @@ def content_entries(definitions: Mapping[str, Any], beside: Iterable[Entry] = ()
     return entries
 
 
-def _prove(codec: Codec, examples: Sequence[Mapping[str, Any]]) -> None:
+def _prove(codec: AnyCodec, examples: Sequence[Mapping[str, Any]]) -> None:
     """Refuse an example that does not hold; what a content reads it writes as it was, which is a law in the tests."""
     for row in examples:
         reading = codec.inspect(row["text"])
@@ -86,7 +87,7 @@ def _entry(made: Content, table: Mapping[str, Any]) -> Entry:
     )  # fmt: skip
 
 
-def _itself(codec: Codec) -> Codec:
+def _itself(codec: AnyCodec) -> AnyCodec:
     return codec
 
 
@@ -112,7 +113,7 @@ def _separated(number: int, letters: CharacterSet, names: tuple[str, ...]) -> Co
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Parts(TableCodec):
+class Parts(TableCodec[str, FieldMapping]):
     """A track as ``part1``, ``part2`` and so on, as many as the separators make of it.
 
     It needs code because the fields depend on the text; for each number of them it has a `Content`.
@@ -144,7 +145,7 @@ class Parts(TableCodec):
             raise EncodeError(f"{self.name}: {len(raw)} fields are more than the {MOST_PARTS} parts of a track")
         return self._for(len(raw) or 1)._encode_raw(raw)
 
-    def inspect(self, value: str) -> Reading:
+    def inspect(self, value: str) -> AnyReading:
         """The parts, each with its characters."""
         count = self._count(value)
         if count <= MOST_PARTS:
@@ -156,7 +157,7 @@ class Parts(TableCodec):
         return Reading(value=None, checks=(check,))
 
 
-def build_track(number: int, *args: str) -> Codec:
+def build_track(number: int, *args: str) -> AnyCodec:
     """``track-N``, ``track-N:NAME,NAME``, ``track-N:SET,NAME,NAME``: text fields with separators between.
 
     The text is that of the track with its sentinels, as a reader types it, without the LRC. With

@@ -35,10 +35,10 @@ from typing import NamedTuple
 from bitstring import Bits
 
 from credkit.codecs.frames import builtin
-from credkit.core.codec import PRACTICE, Codec, Entry, Example, TableCodec, Word, to_bits, to_word
+from credkit.core.codec import PRACTICE, AnyCodec, Entry, Example, TableCodec, Word, to_bits, to_word
 from credkit.core.errors import DefinitionError, EncodeError
 from credkit.core.grammar import step
-from credkit.core.reading import Check, Note, Part, Place, Reading
+from credkit.core.reading import AnyReading, Check, Note, Part, Place, Reading
 from credkit.core.sentences import nearest, redacted_repr
 from credkit.core.shapes import at_least, bits, exactly
 from credkit.core.spans import LIMIT
@@ -57,7 +57,7 @@ class Found(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Cyclic(TableCodec):
+class Cyclic(TableCodec[Bits, Bits]):
     """Bits that repeat a frame of ``size`` bits to that frame."""
 
     frame: LayoutCodec
@@ -105,7 +105,7 @@ class Cyclic(TableCodec):
                     found.append(Found(start=start, inverted=inverted, frame=turned))
         return found
 
-    def inspect(self, value: Bits) -> Reading:
+    def inspect(self, value: Bits) -> AnyReading:
         """The frame, where it begins and whether it is inverted; or why it is not found."""
         number, length = raw = to_word(value)
         if length not in self.input.lengths:
@@ -121,7 +121,7 @@ class Cyclic(TableCodec):
         checks = (*repeats, self._place(found))
         return self._read(found[0], length, checks) if len(found) == 1 else Reading(value=None, checks=checks)
 
-    def _read(self, found: Found, length: int, checks: tuple[Check, ...]) -> Reading:
+    def _read(self, found: Found, length: int, checks: tuple[Check, ...]) -> AnyReading:
         size, start = self.size, found.start
         notes = []
         if start:
@@ -164,7 +164,7 @@ class Cyclic(TableCodec):
         )  # fmt: skip
 
 
-def build_cyclic(name: str) -> Codec:
+def build_cyclic(name: str) -> AnyCodec:
     """``cyclic:LAYOUT``: bits that repeat a frame of a built-in layout, from any bit on and in either polarity.
 
     As many bits as the frame has, or more. Encoding writes the frame once.

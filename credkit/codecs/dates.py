@@ -32,10 +32,10 @@ from bitstring import Bits
 
 from credkit.codecs.stored import Stored
 from credkit.core.checks import DIGITS
-from credkit.core.codec import PRACTICE, Codec, Entry, Example, to_word
+from credkit.core.codec import PRACTICE, AnyCodec, Codec, Entry, Example, to_word
 from credkit.core.errors import DefinitionError, EncodeError
 from credkit.core.grammar import step
-from credkit.core.reading import Check, Place, Reading
+from credkit.core.reading import AnyReading, Check, Place, Reading
 from credkit.core.sentences import redacted_repr
 from credkit.core.shapes import TEXT, bits
 from credkit.core.spans import WIDEST
@@ -80,7 +80,7 @@ def _wrong(year: int, month: int, day: int) -> tuple[str, int] | None:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class StoredDate(Codec):
+class StoredDate(Codec[str, str]):
     """Text to text: the digits of a date in the order of ``pattern``, to the date as ISO 8601 writes it."""
 
     pattern: str
@@ -95,7 +95,7 @@ class StoredDate(Codec):
         """Where year, month and day stand, by their letter."""
         return {match[0][0]: range(*match.span()) for match in _LETTERS.finditer(self.pattern)}
 
-    def inspect(self, value: str) -> Reading:
+    def inspect(self, value: str) -> AnyReading:
         """The date; a failed check for other characters, another length, and a date that does not exist."""
         strange = tuple(i for i, char in enumerate(value) if char not in DIGITS)
         if strange:
@@ -138,7 +138,7 @@ class StoredDate(Codec):
         return _LETTERS.sub(lambda match: digits[match[0]], self.pattern)
 
 
-def build_date(pattern: str) -> Codec:
+def build_date(pattern: str) -> AnyCodec:
     """``date:PATTERN``: the digits of a date, in the order of the pattern, to a date such as 2026-03-31.
 
     The pattern has YYYY or YY, MM and DD once each, in any order and nothing between them. YY means
@@ -158,7 +158,7 @@ class DayCount(Stored):
 
     epoch: date
 
-    def read(self, value: Bits) -> Reading:
+    def read(self, value: Bits) -> AnyReading:
         """The date; a failed check for a count that goes beyond the year 9999."""
         count, length = to_word(value)
         last, whole = (date.max - self.epoch).days, tuple(range(length))
@@ -187,7 +187,7 @@ class DayCount(Stored):
         return Bits(uint=count, length=room)
 
 
-def build_day_count(epoch: str) -> Codec:
+def build_day_count(epoch: str) -> AnyCodec:
     """``day-count:EPOCH``: the bits count the days since the day EPOCH, written as 2000-01-01.
 
     The count is a whole number, most significant bit first: ``reverse-bytes`` in front where the

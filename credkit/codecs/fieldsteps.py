@@ -24,14 +24,15 @@ from __future__ import annotations
 from abc import abstractmethod
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from types import MappingProxyType
 from typing import Any
 
 from credkit.codecs.arguments import whole
-from credkit.core.codec import PRACTICE, Codec, Entry, Example, is_number
+from credkit.core.codec import PRACTICE, AnyCodec, Codec, Entry, Example, is_number
 from credkit.core.errors import DefinitionError, EncodeError
+from credkit.core.fields import FieldMapping, Fields
+from credkit.core.frozen import FrozenMapping
 from credkit.core.grammar import step
-from credkit.core.reading import Check, Field, Reading, Row, TextField
+from credkit.core.reading import AnyReading, Check, Field, Reading, Row, TextField
 from credkit.core.sentences import nearest, redacted_repr
 from credkit.core.shapes import FIELDS, Shape
 from credkit.core.spans import WIDEST
@@ -41,7 +42,7 @@ _LARGEST = (1 << WIDEST) - 1
 _MOST_DIGITS = 40  # of a text that is taken as a number
 
 
-def build_select(*rows: str) -> Codec:
+def build_select(*rows: str) -> AnyCodec:
     """``select:OUTER=INNER,NAME,NAME=VALUE,VALUE=INNER``: rename, keep, add and demand constants."""
     kept: dict[str, str] = {}
     added: dict[str, int] = {}
@@ -77,7 +78,7 @@ def build_select(*rows: str) -> Codec:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class FieldStep(Codec):
+class FieldStep(Codec[FieldMapping, FieldMapping]):
     """A step that changes the value of one field and lets the others pass.
 
     Subclasses say what a value becomes, and which values can come out.
@@ -113,14 +114,14 @@ class FieldStep(Codec):
         if outer is None:
             raise DefinitionError(f"{self.rule()[1]}, but {self.field} is {schema[self.field].allowed}")
         changed = dict(schema) | {self.field: outer}
-        return replace(self, input=flowing, output=Shape("fields", schema=MappingProxyType(changed)))
+        return replace(self, input=flowing, output=Shape("fields", schema=FrozenMapping(changed)))
 
-    def inspect(self, value: Mapping[str, Any]) -> Reading:
+    def inspect(self, value: Mapping[str, Any]) -> AnyReading:
         """The fields with the one changed; a failed check where its value has no counterpart."""
         inner = value.get(self.field)
         outer = self.forward(inner)
         if outer is not None:
-            return Reading(value=MappingProxyType({**value, self.field: outer}), origin=lambda place: (place,))
+            return Reading(value=Fields({**value, self.field: outer}), origin=lambda place: (place,))
         rule, expected = self.rule()
         check = Check(
             codec=self.name, rule=rule, claim=f"the value of {self.field}", form="fields", at=(self.field,),
@@ -134,7 +135,7 @@ class FieldStep(Codec):
         inner = self.back(outer)
         if inner is None:
             raise EncodeError(f"{self.name}: {self.field} is {redacted_repr(outer)}, expected {self.rule()[1]}")
-        return MappingProxyType({**value, self.field: inner})
+        return Fields({**value, self.field: inner})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -162,7 +163,7 @@ class Offset(FieldStep):
         return "range", f"a number from {abs(self.amount)} on"
 
 
-def build_offset(field: str, amount: str) -> Codec:
+def build_offset(field: str, amount: str) -> AnyCodec:
     """``offset:FIELD,N``: the outer number is the inner one plus N (which may be negative)."""
     size = whole("offset", "the amount", amount, least=-(10**18), most=10**18)
     return Offset(name=step("offset", field, amount), input=FIELDS, output=FIELDS, field=field, amount=size)
@@ -222,7 +223,7 @@ class Digits(FieldStep):
         return "digits", f"{self.count} decimal digits"
 
 
-def build_digits(field: str, count: str) -> Codec:
+def build_digits(field: str, count: str) -> AnyCodec:
     """``digits:FIELD,N``: a field that is a text of N decimal digits, as a whole number."""
     size = whole("digits", "the number of digits", count, most=_MOST_DIGITS)
     return Digits(name=step("digits", field, count), input=FIELDS, output=FIELDS, field=field, count=size)
@@ -248,7 +249,7 @@ def map_entry(tables: Mapping[str, Mapping[int, int]]) -> Entry:
             raise DefinitionError(f"map {title}: the list is empty")
         made[title] = (dict(table), back)
 
-    def build(title: str, field: str) -> Codec:
+    def build(title: str, field: str) -> AnyCodec:
         if title not in made:
             raise DefinitionError(
                 f"map: there is no list {redacted_repr(title)}, only {', '.join(made)}{nearest(title, made)}"

@@ -27,10 +27,10 @@ from typing import Any
 from bitstring import Bits
 
 from credkit.codecs.arguments import whole
-from credkit.core.codec import PRACTICE, Codec, Entry, Example, TableCodec, Word
+from credkit.core.codec import PRACTICE, AnyCodec, Entry, Example, TableCodec, Word
 from credkit.core.errors import DefinitionError, EncodeError
 from credkit.core.grammar import step
-from credkit.core.reading import Reading
+from credkit.core.reading import AnyReading, Reading
 from credkit.core.sentences import nearest, redacted_repr
 from credkit.core.shapes import bits, exactly
 from credkit.core.spans import WIDEST
@@ -81,13 +81,13 @@ def _entry(made: Layout, table: Mapping[str, Any]) -> Entry:
     )  # fmt: skip
 
 
-def _build(codec: LayoutCodec, *args: str) -> Codec:
+def _build(codec: LayoutCodec, *args: str) -> AnyCodec:
     if args:
         raise DefinitionError(f"{codec.name}: takes no arguments, not {redacted_repr(','.join(args))}")
     return codec
 
 
-def build_fields(*specs: str) -> Codec:
+def build_fields(*specs: str) -> AnyCodec:
     """``fields:NAME:BITS,…``: fields one after the other, most significant bit first, no check."""
     spans, at = {}, 0
     for spec in specs:
@@ -106,7 +106,7 @@ def build_fields(*specs: str) -> Codec:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class DataOf(TableCodec):
+class DataOf(TableCodec[Bits, Bits]):
     """Bits to bits: the data bits of a frame, field after field, without its fixed bits and checks."""
 
     frame: LayoutCodec
@@ -118,7 +118,7 @@ class DataOf(TableCodec):
 
     def _decode_raw(self, raw: Word) -> Word | None:
         """The data bits, or None where a check of the frame fails."""
-        fields = self.frame._decode_raw(raw)
+        fields: Any = self.frame._decode_raw(raw)
         if fields is None:
             return None
         word, length = 0, 0
@@ -138,7 +138,7 @@ class DataOf(TableCodec):
             word >>= len(field.places)
         return self.frame._encode_raw(fields)
 
-    def inspect(self, value: Bits) -> Reading:
+    def inspect(self, value: Bits) -> AnyReading:
         """The data bits, with the checks, notes and parts of the frame."""
         reading = self.frame.inspect(value)
         if reading.value is None:
@@ -151,7 +151,7 @@ class DataOf(TableCodec):
         )  # fmt: skip
 
 
-def build_data_of(name: str) -> Codec:
+def build_data_of(name: str) -> AnyCodec:
     """``data-of:LAYOUT``: what a built-in layout holds, as bits again.
 
     For a serial number that a reader sends as the data of a frame: its bytes may then be put in

@@ -51,10 +51,10 @@ from itertools import pairwise
 from pathlib import Path
 from unicodedata import normalize
 
-from credkit.core.codec import Codec, Entry, Example
+from credkit.core.codec import AnyCodec, Codec, Entry, Example
 from credkit.core.errors import DefinitionError, EncodeError
 from credkit.core.grammar import step
-from credkit.core.reading import Check, Reading
+from credkit.core.reading import AnyReading, Check, Reading
 from credkit.core.sentences import nearest, redacted_repr
 from credkit.core.shapes import TEXT
 
@@ -103,7 +103,7 @@ def compositions(typed: str, dead: str) -> Iterator[tuple[str, str]]:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Keyboard(Codec):
+class Keyboard(Codec[str, str]):
     """Characters as typed under one layout to characters as the reader meant them.
 
     ``to_typed`` has what the key of each character types, an accent for a ``dead`` one, and ``composed``
@@ -125,7 +125,7 @@ class Keyboard(Codec):
             return None
         return "".join(meant)  # type: ignore[arg-type]  # there is no None among them
 
-    def inspect(self, value: str) -> Reading:
+    def inspect(self, value: str) -> AnyReading:
         """The meant characters; a failed check for one that no keys, or more than one, could have typed."""
         strange = tuple(i for i, c in enumerate(value) if c not in self.to_meant)
         if strange:
@@ -179,7 +179,7 @@ def _pairs(text: str) -> Iterator[str]:
     return (first + second for first, second in pairwise(text))
 
 
-def build_keyboard(code: str, lock: str = "") -> Codec:
+def build_keyboard(code: str, lock: str = "") -> AnyCodec:
     """``keyboard:LAYOUT``, ``keyboard:LAYOUT,caps``, ``keyboard:LAYOUT,shift-lock``: characters put back on their keys.
 
     Layouts: be, ch, cz, de, dk, es, fr, gb, hu, it, no, pt, se, tr, us. ``caps`` is for a computer

@@ -27,15 +27,16 @@ from __future__ import annotations
 from abc import abstractmethod
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
-from types import MappingProxyType
 from typing import Any
 
 from bitstring import Bits
 
-from credkit.core.codec import Codec, Entry, Example, check_fields
+from credkit.core.codec import AnyCodec, Codec, Entry, Example, Out, check_fields
 from credkit.core.errors import DefinitionError, EncodeError
+from credkit.core.fields import FieldMapping, Fields
+from credkit.core.frozen import FrozenMapping
 from credkit.core.grammar import step
-from credkit.core.reading import Check, Note, Part, Reading, nowhere
+from credkit.core.reading import AnyReading, Check, Note, Part, Reading, nowhere
 from credkit.core.sentences import redacted_repr
 from credkit.core.shapes import Shape, bits, describe_lengths, meet, multiples
 from credkit.core.spans import LIMIT
@@ -52,17 +53,17 @@ CONTROLS = {
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Tagged(Codec):
+class Tagged(Codec[Bits, Out]):
     """Whole bytes of NFC Forum structures; what ends the reading of them is a failed check."""
 
-    def bind_input(self, flowing: Shape) -> Tagged:
+    def bind_input(self, flowing: Shape) -> Tagged[Out]:
         """The codec for the lengths that can flow here."""
         return replace(self, input=bits(meet(flowing.lengths, self.input.lengths)))
 
-    def inspect(self, value: Bits) -> Reading:
+    def inspect(self, value: Bits) -> Reading[Out]:
         """What stands in the bytes; a failed check where nothing can."""
         lengths = self.input.lengths
-        reading = Reading(value=None)
+        reading: Reading[Out] = Reading(value=None)
         if len(value) in WHOLE:
             try:
                 reading = self.read(Stretch.of(value.bytes))
@@ -78,7 +79,7 @@ class Tagged(Codec):
         return Reading(value=None, checks=(check,))
 
     @abstractmethod
-    def read(self, whole: Stretch) -> Reading:
+    def read(self, whole: Stretch) -> AnyReading:
         """The reading of whole bytes; raises `Malformed`."""
 
 
@@ -86,7 +87,7 @@ class Tagged(Codec):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class TlvCodec(Tagged):
+class TlvCodec(Tagged[Bits]):
     """A data area to the one NDEF message in it."""
 
     def bind_input(self, flowing: Shape) -> TlvCodec:
@@ -94,7 +95,7 @@ class TlvCodec(Tagged):
         lengths = meet(flowing.lengths, self.input.lengths)
         return replace(self, input=bits(lengths), output=bits(range(0, 8 * room_in(lengths[-1] // 8) + 1, 8)))
 
-    def read(self, whole: Stretch) -> Reading:
+    def read(self, whole: Stretch) -> AnyReading:
         """The message, notes of what else is there."""
         blocks, terminator = read_blocks(whole)
         messages = [block for block in blocks if block.tag == MESSAGE]
@@ -172,7 +173,7 @@ def _parts(whole: Stretch, blocks: list[Block], terminator: int | None) -> Itera
             yield Part(name="rest", at=rest, value=None)
 
 
-def build_tlv() -> Codec:
+def build_tlv() -> AnyCodec:
     """``tlv``: the one NDEF message in the data area of an NFC Forum Type 2 or Type 5 tag."""
     return TlvCodec(
         name="tlv", input=bits(range(16, LIMIT + 1, 8)), output=bits(range(0, 8 * room_in(LIMIT // 8) + 1, 8))
@@ -183,12 +184,12 @@ def build_tlv() -> Codec:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class NdefCodec(Tagged):
+class NdefCodec(Tagged[FieldMapping]):
     """A message of exactly the records ``wanted``, each a field's name and its kind, to their texts."""
 
     wanted: tuple[tuple[str, Kind], ...]
 
-    def read(self, whole: Stretch) -> Reading:
+    def read(self, whole: Stretch) -> AnyReading:
         """What every record says."""
         records = read_records(whole)
         said: list[Said] = []
@@ -217,7 +218,7 @@ class NdefCodec(Tagged):
             expected=wanted, found=found,
         )  # fmt: skip
         return Reading(
-            value=MappingProxyType({each.name: each.text for each in said}), checks=(check,), notes=tuple(notes),
+            value=Fields({each.name: each.text for each in said}), checks=(check,), notes=tuple(notes),
             parts=tuple(parts), origin=lambda place: places.get(str(place), nowhere(place)),
         )  # fmt: skip
 
@@ -237,7 +238,7 @@ class NdefCodec(Tagged):
         )  # fmt: skip
 
 
-def build_ndef(*specs: str) -> Codec:
+def build_ndef(*specs: str) -> AnyCodec:
     """``ndef:NAME:KIND,…``: a message of exactly these records, in this order, each one text.
 
     KIND is ``uri``; ``text-LANG``, a text in a language, as in ``text-en``; ``poster-LANG``, a URI
@@ -270,7 +271,7 @@ def build_ndef(*specs: str) -> Codec:
     )
     return NdefCodec(
         name=step("ndef", *specs), input=bits(range(8 * len(least), LIMIT + 1, 8)),
-        output=Shape("fields", schema=MappingProxyType(schema)), wanted=tuple(wanted.items()),
+        output=Shape("fields", schema=FrozenMapping(schema)), wanted=tuple(wanted.items()),
     )  # fmt: skip
 
 

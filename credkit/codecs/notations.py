@@ -18,7 +18,7 @@ expected 8 hexadecimal digits
 from __future__ import annotations
 
 from credkit.codecs.arguments import whole
-from credkit.core.codec import PRACTICE, Codec, Entry, Example
+from credkit.core.codec import PRACTICE, AnyCodec, Entry, Example
 from credkit.core.errors import DefinitionError
 from credkit.core.grammar import step
 from credkit.core.sentences import redacted_repr
@@ -27,7 +27,7 @@ from credkit.tables.notation import SEPARATORS, Group, Notation, NotationCodec, 
 LOWER = "lower"
 
 
-def build_hex(digits: str = "", *styles: str) -> Codec:
+def build_hex(digits: str = "", *styles: str) -> AnyCodec:
     """``hex``, ``hex:N``, ``hex:N,STYLE…``: N hexadecimal digits, first digit first.
 
     Styles: ``lower`` writes a-f (reading takes both); ``colon``, ``hyphen``, ``space`` or ``dot``
@@ -53,7 +53,7 @@ def build_hex(digits: str = "", *styles: str) -> Codec:
     return NotationCodec.of(step("hex", digits, *styles), notation)
 
 
-def build_binary(digits: str = "") -> Codec:
+def build_binary(digits: str = "") -> AnyCodec:
     """``binary``, ``binary:N``: N binary digits, first bit first; without N any number of them."""
     if not digits:
         return NotationCodec.of(step("binary"), Notation(2))
@@ -61,7 +61,7 @@ def build_binary(digits: str = "") -> Codec:
     return NotationCodec.of(step("binary", digits), Notation(2, (Group(bits=count, least=count, most=count),)))
 
 
-def build_decimal(bits: str, digits: str = "") -> Codec:
+def build_decimal(bits: str, digits: str = "") -> AnyCodec:
     """``decimal:B``, ``decimal:B,D``: one decimal number of B bits, in exactly D digits if D is given.
 
     Without D any number of digits up to the longest is read, so that lost leading zeros do no
@@ -76,14 +76,14 @@ def build_decimal(bits: str, digits: str = "") -> Codec:
     return NotationCodec.of(step("decimal", bits, digits), Notation(10, (group,)))
 
 
-def build_signed(bits: str) -> Codec:
+def build_signed(bits: str) -> AnyCodec:
     """``signed-decimal:B``: the same B bits as a two's complement number, as in a signed database column."""
     size = whole("signed-decimal", "the number of bits", bits)
     group = Group(bits=size, least=1, most=digits_for(size), signed=True)
     return NotationCodec.of(step("signed-decimal", bits), Notation(10, (group,)))
 
 
-def build_split(*sizes: str) -> Codec:
+def build_split(*sizes: str) -> AnyCodec:
     """``split-decimal:B,B…``: one decimal number a group of bits, a comma between them.
 
     Numbers are written with as many digits as their widest value has; fewer are read, since the
@@ -98,7 +98,7 @@ def build_split(*sizes: str) -> Codec:
     return NotationCodec.of(step("split-decimal", *sizes), Notation(10, tuple(groups), joint=","))
 
 
-def build_uuid(*styles: str) -> Codec:
+def build_uuid(*styles: str) -> AnyCodec:
     """``uuid``, ``uuid:lower``: 32 hexadecimal digits with hyphens, as 8-4-4-4-12; either case is read."""
     if styles not in ((), (LOWER,)):
         raise DefinitionError(f"uuid: {redacted_repr(','.join(styles))} is not a style; the only one is {LOWER}")

@@ -25,7 +25,7 @@ from functools import partial
 from typing import NamedTuple
 
 from credkit.codecs.arguments import whole
-from credkit.core.codec import PRACTICE, Codec, Entry, Example
+from credkit.core.codec import PRACTICE, AnyCodec, Entry, Example
 from credkit.core.grammar import step
 from credkit.core.positions import positions
 from credkit.core.shapes import at_least, bits, exactly, multiples
@@ -49,7 +49,7 @@ ORDERS = {
 }
 
 
-def build_order(name: str) -> Codec:
+def build_order(name: str) -> AnyCodec:
     """One of `ORDERS`: as many bits out as in, and its own inverse."""
     unit, rule, flip = ORDERS[name]
     shape = bits(multiples(unit))
@@ -64,7 +64,7 @@ def _left(count: int, length: int) -> tuple[int, ...]:
     return tuple(range(count))
 
 
-def build_justified(name: str, count: str) -> Codec:
+def build_justified(name: str, count: str) -> AnyCodec:
     """``right-justified:N``, ``left-justified:N``: N bits at one end, zeros at the other.
 
     Encoding pads to the length that the step before fixes, or else to whole bytes.
@@ -74,7 +74,7 @@ def build_justified(name: str, count: str) -> Codec:
     return WiredCodec(name=step(name, count), input=bits(at_least(size)), output=bits(exactly(size)), rule=rule)
 
 
-def build_keep(name: str, count: str) -> Codec:
+def build_keep(name: str, count: str) -> AnyCodec:
     """``keep-low:N``, ``keep-high:N``: a projection to the last or the first N bits."""
     size = whole(name, "the number of bits", count)
     rule = partial(_right if name == "keep-low" else _left, size)
@@ -83,7 +83,7 @@ def build_keep(name: str, count: str) -> Codec:
     )
 
 
-def build_slice(span: str) -> Codec:
+def build_slice(span: str) -> AnyCodec:
     """``slice:A-B``: a projection to bits A to B, both included."""
     kept = positions(span, "slice")
     return WiredCodec(

@@ -35,10 +35,10 @@ from math import log2
 from bitstring import Bits
 
 from credkit.core.checks import DIGITS
-from credkit.core.codec import PRACTICE, Codec, Entry, Example
+from credkit.core.codec import PRACTICE, AnyCodec, Codec, Entry, Example
 from credkit.core.errors import DefinitionError, EncodeError
 from credkit.core.grammar import step
-from credkit.core.reading import Check, Part, Place, Reading
+from credkit.core.reading import AnyReading, Check, Part, Place, Reading
 from credkit.core.sentences import nearest, redacted_repr
 from credkit.core.shapes import TEXT, Shape, bits, describe_lengths, meet, multiples
 
@@ -48,14 +48,14 @@ FILLER = "F"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Stored(Codec):
+class Stored(Codec[Bits, str]):
     """Bits to text: what an area of memory holds. Encoding fills the area that the chain leaves."""
 
     def bind_input(self, flowing: Shape) -> Stored:
         """The codec for the lengths that can flow here."""
         return replace(self, input=bits(meet(flowing.lengths, self.input.lengths)))
 
-    def inspect(self, value: Bits) -> Reading:
+    def inspect(self, value: Bits) -> AnyReading:
         """The text; a failed check for bits of a length that this cannot be, or that hold no text."""
         if len(value) in self.input.lengths:
             return self.read(value)
@@ -68,7 +68,7 @@ class Stored(Codec):
         return Reading(value=None, checks=(check,))
 
     @abstractmethod
-    def read(self, value: Bits) -> Reading:
+    def read(self, value: Bits) -> AnyReading:
         """The reading of bits whose length fits."""
 
     def room(self, needed: int) -> int | None:
@@ -78,7 +78,7 @@ class Stored(Codec):
         at = max(0, -((lengths.start - needed) // lengths.step))
         return lengths[at] if at < len(lengths) else None
 
-    def fault(self, rule: str, claim: str, value: Bits, at: range, expected: str) -> Reading:
+    def fault(self, rule: str, claim: str, value: Bits, at: range, expected: str) -> AnyReading:
         """The reading of bits that hold no text because of those ``at``."""
         check = Check(
             codec=self.name, rule=rule, claim=claim, form="bits", at=tuple(at), covers=tuple(at), expected=expected,
@@ -103,7 +103,7 @@ class Characters(Stored):
         """The padding as a character that no text holds; a space may stand between words."""
         return self.letter if self.letter != " " else ""
 
-    def read(self, value: Bits) -> Reading:
+    def read(self, value: Bits) -> AnyReading:
         """The text before the padding; a failed check for what is no character, and for padding within the text."""
         data, size = value.bytes, len(self.pad)
         stop = len(data)
@@ -149,7 +149,7 @@ class Characters(Stored):
         return Bits(data + self.pad * ((room // 8 - len(data)) // len(self.pad)))
 
 
-def build_characters(encoding: str, pad: str = "") -> Codec:
+def build_characters(encoding: str, pad: str = "") -> AnyCodec:
     """``characters:ENCODING``, ``characters:ENCODING,PAD``: a text, padding behind it.
 
     Encodings: ``ascii``, ``latin-1``, ``utf-8``, ``utf-16-be``, ``utf-16-le``. PAD are the bytes of
@@ -187,7 +187,7 @@ class Bcd(Stored):
 
     filled: bool
 
-    def read(self, value: Bits) -> Reading:
+    def read(self, value: Bits) -> AnyReading:
         """The digits; a failed check for four bits that are more than nine."""
         digits = value.hex.upper()
         text = digits.rstrip(FILLER) if self.filled else digits
@@ -221,7 +221,7 @@ def _fours(places: Iterable[int]) -> tuple[Place, ...]:
     return tuple(bit for place in places for bit in range(4 * place, 4 * place + 4))
 
 
-def build_bcd(filler: str = "") -> Codec:
+def build_bcd(filler: str = "") -> AnyCodec:
     """``bcd``, ``bcd:F``: every four bits a decimal digit, first digit first.
 
     The area has exactly as many digits as the text; with F there may be fewer, and digits F fill

@@ -39,10 +39,10 @@ from functools import partial
 from bitstring import Bits
 
 from credkit.codecs.arguments import whole
-from credkit.core.codec import Codec, Entry, Example, TableCodec, Word
+from credkit.core.codec import AnyCodec, Entry, Example, TableCodec, Word
 from credkit.core.errors import DefinitionError, EncodeError
 from credkit.core.grammar import step
-from credkit.core.reading import Check, Note, Part, Place, Reading
+from credkit.core.reading import AnyReading, Check, Note, Part, Place, Reading
 from credkit.core.sentences import redacted_repr
 from credkit.core.shapes import TEXT, bits
 from credkit.core.spans import LIMIT, format_span
@@ -53,7 +53,7 @@ MOST_ZEROS = 4096  # that encoding writes before or behind a track
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class TrackBits(TableCodec):
+class TrackBits(TableCodec[Bits, str]):
     """Bits to the text of a track, from start to end sentinel; ``zeros`` are written before and behind it."""
 
     letters: CharacterSet
@@ -102,7 +102,7 @@ class TrackBits(TableCodec):
         before, behind = self.zeros
         return int(row, 2) << behind, before + len(row) + behind
 
-    def inspect(self, value: Bits) -> Reading:
+    def inspect(self, value: Bits) -> AnyReading:
         """The text, with the checks of its characters; what is wrong where there is no track, or more than one."""
         if len(value) > LIMIT:
             check = Check(
@@ -122,7 +122,7 @@ class TrackBits(TableCodec):
             return self._doubtful(several[0], row)
         return self._failed(row)
 
-    def _read(self, swipe: Swipe, row: str) -> Reading:
+    def _read(self, swipe: Swipe, row: str) -> AnyReading:
         """The reading of a good track, with notes on its direction and on noise."""
         notes = []
         if swipe.backwards:
@@ -138,7 +138,7 @@ class TrackBits(TableCodec):
         track = _Track.of(self.letters, row, (swipe.start, swipe.stop), swipe.backwards)
         return replace(self._explained(track), notes=tuple(notes))
 
-    def _explained(self, track: _Track) -> Reading:
+    def _explained(self, track: _Track) -> AnyReading:
         """The reading of a track as it stands, whether its checks pass or not."""
         letters, width, data = self.letters, self.letters.width, self.letters.data
         count, stop = track.count, track.count * self.letters.width
@@ -180,7 +180,7 @@ class TrackBits(TableCodec):
             origin=lambda place: track.at(range(int(place) * width, int(place) * width + width)),
         )  # fmt: skip
 
-    def _endless(self, track: _Track) -> Reading:
+    def _endless(self, track: _Track) -> AnyReading:
         """The reading of a track without an end."""
         count = len(track.characters)
         missing = self._check(
@@ -216,7 +216,7 @@ class TrackBits(TableCodec):
             found=found, evidence=len(places) if evidence is None else evidence,
         )  # fmt: skip
 
-    def _ambiguous(self, swipes: list[Swipe]) -> Reading:
+    def _ambiguous(self, swipes: list[Swipe]) -> AnyReading:
         """The reading of a row that is one track forwards, and another backwards."""
         forwards, backwards = sorted(swipes, key=lambda swipe: swipe.backwards)
         check = Check(
@@ -228,7 +228,7 @@ class TrackBits(TableCodec):
         note = Note(kind="both-directions", level="care", text=f"all checks hold both ways: {texts}")
         return Reading(value=None, checks=(check,), notes=(note,))
 
-    def _several(self, swipes: list[Swipe]) -> Reading:
+    def _several(self, swipes: list[Swipe]) -> AnyReading:
         """The reading of a row in which several tracks stand."""
         spans = (f"bits {format_span(range(swipe.start, swipe.stop))}" for swipe in swipes)
         check = Check(
@@ -237,7 +237,7 @@ class TrackBits(TableCodec):
         )  # fmt: skip
         return Reading(value=None, checks=(check,))
 
-    def _doubtful(self, swipe: Swipe, row: str) -> Reading:
+    def _doubtful(self, swipe: Swipe, row: str) -> AnyReading:
         """The reading of a row in which more than noise stands beside a track, or of noise that may have made it."""
         if span := garbled(self.letters, swipe, row):
             check = Check(
@@ -252,7 +252,7 @@ class TrackBits(TableCodec):
         )  # fmt: skip
         return Reading(value=None, checks=(check,))
 
-    def _failed(self, row: str) -> Reading:
+    def _failed(self, row: str) -> AnyReading:
         """The reading of a row without a good track: what is wrong with all of it, or with the longest island."""
         letters = self.letters
         longest = max(islands(letters, row), key=lambda span: span[1] - span[0], default=(0, 0))
@@ -337,7 +337,7 @@ class _Track:
         )  # fmt: skip
 
 
-def build(name: str, usual: str, *args: str) -> Codec:
+def build(name: str, usual: str, *args: str) -> AnyCodec:
     """``[5|7][,BEFORE[,BEHIND]]``: the width of a character in bits, and how many zeros encoding writes around it.
 
     Data of 7 bits can stand where 5 are usual, and the other way about; nothing on the medium says

@@ -25,13 +25,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from math import log2
 from string import Formatter
-from types import MappingProxyType
 from typing import ClassVar
 
-from credkit.core.codec import PRACTICE, Codec, Entry, Example, check_fields
+from credkit.core.codec import PRACTICE, AnyCodec, Codec, Entry, Example, check_fields
 from credkit.core.errors import DefinitionError
+from credkit.core.fields import FieldMapping, Fields
+from credkit.core.frozen import FrozenMapping
 from credkit.core.grammar import step
-from credkit.core.reading import Check, Field, Level, Note, Part, Place, Reading
+from credkit.core.reading import AnyReading, Check, Field, Level, Note, Part, Place, Reading
 from credkit.core.sentences import redacted_repr
 from credkit.core.shapes import TEXT, Shape
 from credkit.tables.pattern import Pattern
@@ -47,7 +48,7 @@ _DIGITS = {"d": "[0-9]", "x": "[0-9A-Fa-f]", "X": "[0-9A-Fa-f]"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Template(Codec):
+class Template(Codec[str, FieldMapping]):
     """Text to fields by a pattern; ``bases`` holds the base in which each field is written."""
 
     pattern: re.Pattern[str]
@@ -59,7 +60,7 @@ class Template(Codec):
         """The pattern and the bases."""
         return Pattern(regex=self.pattern.pattern, bases=self.bases)
 
-    def inspect(self, value: str) -> Reading:
+    def inspect(self, value: str) -> AnyReading:
         """The fields, each traced to its digits; a failed check where the text has another form."""
         match = self.pattern.fullmatch(value)
         if not match:
@@ -71,15 +72,15 @@ class Template(Codec):
         at: dict[str, tuple[Place, ...]] = {name: tuple(range(*match.span(name))) for name in self.bases}
         fields = {name: int(match[name], base) for name, base in self.bases.items()}
         parts = tuple(Part(name=name, at=at[name], value=fields[name]) for name in fields)
-        return Reading(value=MappingProxyType(fields), parts=parts, origin=lambda place: at[str(place)])
+        return Reading(value=Fields(fields), parts=parts, origin=lambda place: at[str(place)])
 
-    def encode(self, value: Mapping[str, int]) -> str:
+    def encode(self, value: FieldMapping) -> str:
         """The text; raises `EncodeError` for a field that is missing, unknown or too wide."""
         check_fields(self.name, self.schema, self.given(value))
         return self.text.format(**value)
 
 
-def build_template(*pieces: str) -> Codec:
+def build_template(*pieces: str) -> AnyCodec:
     """``template:TEXT``: literals and fields ``{NAME:0Nd}``, ``{NAME:0NX}``, ``{NAME:0Nx}``, ``{NAME:d}``."""
     text = ",".join(pieces)
     pattern, schema, bases = "", {}, {}
@@ -111,7 +112,7 @@ def build_template(*pieces: str) -> Codec:
     if not schema:
         raise DefinitionError(f"template: {redacted_repr(text)} holds no field such as {{number:05d}}")
     return Template(
-        name=step("template", text), input=TEXT, output=Shape("fields", schema=MappingProxyType(schema)),
+        name=step("template", text), input=TEXT, output=Shape("fields", schema=FrozenMapping(schema)),
         pattern=re.compile(pattern), text=text, bases=bases,
     )  # fmt: skip
 
@@ -127,7 +128,7 @@ class AnimalNumber(Template):
         """None: a pattern says nothing about the range."""
         return None
 
-    def inspect(self, value: str) -> Reading:
+    def inspect(self, value: str) -> AnyReading:
         """The country and the identification; a failed check where that has more than 38 bits."""
         reading = Template.inspect(self, value)
         if reading.value is None:
@@ -149,13 +150,13 @@ class AnimalNumber(Template):
         return replace(reading, checks=(check,), notes=tuple(notes))
 
 
-def build_animal() -> Codec:
+def build_animal() -> AnyCodec:
     """``animal-number``: three digits of a country or manufacturer, and twelve of a number of 38 bits."""
     made = build_template("{country:03d}{identification:012d}")
     assert isinstance(made, Template)
     schema = {**made.schema, "identification": Field(name="identification", most=ANIMALS - 1)}
     return AnimalNumber(
-        name="animal-number", input=TEXT, output=Shape("fields", schema=MappingProxyType(schema)),
+        name="animal-number", input=TEXT, output=Shape("fields", schema=FrozenMapping(schema)),
         pattern=made.pattern, text=made.text, bases=made.bases,
     )  # fmt: skip
 

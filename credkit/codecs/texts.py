@@ -18,10 +18,10 @@ import re
 from dataclasses import dataclass
 
 from credkit.codecs.arguments import whole
-from credkit.core.codec import PRACTICE, Codec, Entry, Example
+from credkit.core.codec import PRACTICE, AnyCodec, Codec, Entry, Example
 from credkit.core.errors import DefinitionError, EncodeError
 from credkit.core.grammar import step
-from credkit.core.reading import Check, Reading
+from credkit.core.reading import AnyReading, Check, Reading
 from credkit.core.sentences import redacted_repr
 from credkit.core.shapes import TEXT
 
@@ -29,20 +29,20 @@ KEYS = {"<enter>": ("\r", "\n", "\r\n"), "<tab>": ("\t",), "<space>": (" ",), "<
 BLANKS = " \t\r\n"
 
 
-def _cut(value: str, start: int, stop: int) -> Reading:
+def _cut(value: str, start: int, stop: int) -> AnyReading:
     """The reading of ``value`` from ``start`` to ``stop``."""
     return Reading(value=value[start:stop], origin=lambda place: (int(place) + start,))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Strip(Codec):
+class Strip(Codec[str, str]):
     """Takes off a fixed prefix and suffix, which must be there; without either, white space at both ends."""
 
     pattern: re.Pattern[str] | None = None
     prefix: str = ""
     suffix: str = ""
 
-    def inspect(self, value: str) -> Reading:
+    def inspect(self, value: str) -> AnyReading:
         """The text between prefix and suffix; a failed check where one of them is missing."""
         span = self._span(value)
         if span:
@@ -77,7 +77,7 @@ def _alternatives(key: str) -> str:
     return f"(?:{'|'.join(sorted(KEYS[key], key=len, reverse=True))})"
 
 
-def build_strip(prefix: str = "", suffix: str = "") -> Codec:
+def build_strip(prefix: str = "", suffix: str = "") -> AnyCodec:
     """``strip``, ``strip:PREFIX,SUFFIX``: what a keyboard-emulating reader types around a number.
 
     Keys that are not characters are written ``<enter>`` (CR, LF or both; CR is written), ``<tab>``,
@@ -102,12 +102,12 @@ def build_strip(prefix: str = "", suffix: str = "") -> Codec:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class LastDigits(Codec):
+class LastDigits(Codec[str, str]):
     """Keeps the last ``count`` digits of a decimal text: a truncation that no slice of bits equals."""
 
     count: int
 
-    def inspect(self, value: str) -> Reading:
+    def inspect(self, value: str) -> AnyReading:
         """The last digits; a failed check for other characters, or for fewer digits than are kept."""
         strange = tuple(i for i, c in enumerate(value) if c not in "0123456789")
         if strange:
@@ -132,7 +132,7 @@ class LastDigits(Codec):
         return str(reading.value)
 
 
-def build_last_digits(count: str) -> Codec:
+def build_last_digits(count: str) -> AnyCodec:
     """``last-digits:N``: a projection to the last N decimal digits."""
     size = whole("last-digits", "the number of digits", count)
     return LastDigits(name=step("last-digits", count), input=TEXT, output=TEXT, is_projection=True, count=size)

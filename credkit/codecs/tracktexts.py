@@ -31,10 +31,10 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from credkit.codecs.arguments import whole
-from credkit.core.codec import Codec, Entry, Example
+from credkit.core.codec import AnyCodec, Codec, Entry, Example
 from credkit.core.errors import DefinitionError, EncodeError
 from credkit.core.grammar import step
-from credkit.core.reading import Check, Note, Part, Reading
+from credkit.core.reading import AnyReading, Check, Note, Part, Reading
 from credkit.core.sentences import redacted_repr
 from credkit.core.shapes import TEXT
 from credkit.tables.characters import ALPHANUMERIC, NUMERIC, CharacterSet
@@ -70,13 +70,13 @@ class Track(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class TrackText(Codec):
+class TrackText(Codec[str, str]):
     """Selects the track ``number`` of a text of several; it stands on the medium in the set ``letters``."""
 
     number: int
     letters: CharacterSet
 
-    def inspect(self, value: str) -> Reading:
+    def inspect(self, value: str) -> AnyReading:
         """The track with the start sentinel of the medium, the others set aside."""
         tracks, fault = self._tracks(value)
         notes = tuple(
@@ -171,7 +171,7 @@ def _said(tracks: list[Track]) -> str:
     return " and ".join(f"track {each.number}" for each in tracks)
 
 
-def build_track_text(number: str, letters: str = "") -> Codec:
+def build_track_text(number: str, letters: str = "") -> AnyCodec:
     """``track:N``, ``track:3,7-bit``: track N of what a keyboard-emulating reader types, sentinels included.
 
     Tracks follow one another in the order 1, 2, 3, and each may be missing; a note says which ones were

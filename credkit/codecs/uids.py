@@ -43,9 +43,9 @@ from typing import Any
 from bitstring import Bits
 
 from credkit.codecs.frames import DataOf
-from credkit.core.codec import PRACTICE, Codec, Entry, Example, TableCodec, Word
+from credkit.core.codec import PRACTICE, AnyCodec, Entry, Example, TableCodec, Word
 from credkit.core.errors import EncodeError
-from credkit.core.reading import Check, Reading
+from credkit.core.reading import AnyReading, Check, Reading
 from credkit.core.shapes import Shape, bits, describe_lengths, exactly, hull
 from credkit.core.spans import format_span
 from credkit.tables.definition import layout
@@ -125,7 +125,7 @@ def _data(name: str, definition: Mapping[str, Any]) -> DataOf:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class UidForm(TableCodec):
+class UidForm(TableCodec[Bits, Bits]):
     """Bits to the bits of a UID, by the one of ``forms`` that is as long."""
 
     forms: tuple[DataOf, ...]
@@ -171,7 +171,7 @@ class UidForm(TableCodec):
             )
         return written
 
-    def inspect(self, value: Bits) -> Reading:
+    def inspect(self, value: Bits) -> AnyReading:
         """The bits of the UID, with every check on them."""
         form = next((form for form in self.forms if form.length == len(value)), None)
         if form:
@@ -184,7 +184,7 @@ class UidForm(TableCodec):
 
 
 @cache
-def build(name: str) -> Codec:
+def build(name: str) -> AnyCodec:
     """The codec called ``name``, of all its forms."""
     return UidForm.of(name, (_data(name, definition) for definition in FORMS[name]))
 

@@ -13,26 +13,26 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from types import MappingProxyType
 from typing import Any
 
-from credkit.core.codec import Codec, TableCodec, from_raw, to_raw
+from credkit.core.codec import AnyCodec, Codec, In, Out, TableCodec, from_raw, to_raw
 from credkit.core.errors import DefinitionError, EncodeError
-from credkit.core.reading import OVER_LONG, Check, Field, Note, Place, Reading, Row, Step, TextField
+from credkit.core.frozen import FrozenMapping
+from credkit.core.reading import OVER_LONG, AnyReading, Check, Field, Note, Place, Reading, Row, Step, TextField
 from credkit.core.shapes import Shape, describe_lengths, hull, mismatch, only
 
-LinkedSteps = tuple[tuple[Codec, ...], str | None]  # the linked steps, and why they do not work in a row
+LinkedSteps = tuple[tuple[AnyCodec, ...], str | None]  # the linked steps, and why they do not work in a row
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Chain(TableCodec):
+class Chain(TableCodec[In, Out]):
     """Linked steps. ``readers`` decode and ``writers`` encode; they differ only around a projection."""
 
-    readers: tuple[Codec, ...]
-    writers: tuple[Codec, ...]
+    readers: tuple[AnyCodec, ...]
+    writers: tuple[AnyCodec, ...]
 
     @property
-    def steps(self) -> tuple[Codec, ...]:
+    def steps(self) -> tuple[AnyCodec, ...]:
         """The codecs of the chain, in the order of reading."""
         return self.readers if self.decode_obstacle is None else self.writers
 
@@ -59,7 +59,7 @@ class Chain(TableCodec):
             raw = step._encode_raw(raw)
         return raw
 
-    def inspect(self, value: Any) -> Reading:
+    def inspect(self, value: Any) -> AnyReading:
         """Every step's reading, as far as one can be had; the checks of all of them in order."""
         if self.decode_obstacle:
             raise DefinitionError(f"chain {self.name} cannot read: {self.decode_obstacle}")
@@ -87,7 +87,7 @@ class Chain(TableCodec):
         )
 
 
-def over_long(codec: Codec, written: Any) -> tuple[Note, ...]:
+def over_long(codec: AnyCodec, written: Any) -> tuple[Note, ...]:
     """The notes on what ``codec`` wrote that is longer than a standard allows; there are hardly ever any.
 
     >>> from credkit.codecs.contents import build_track
@@ -108,7 +108,7 @@ def over_long(codec: Codec, written: Any) -> tuple[Note, ...]:
     return tuple(note for note in found if note.kind == OVER_LONG)
 
 
-def link(codecs: Sequence[Codec]) -> Codec:
+def link(codecs: Sequence[AnyCodec]) -> AnyCodec:
     """The chain of ``codecs``, flattened and linked; raises `DefinitionError` if it can never work.
 
     >>> from credkit.codecs.notations import build_hex
@@ -143,7 +143,7 @@ takes 24 bits, but hex:8 gives 32 bits: right-justified:24 between them?
     )  # fmt: skip
 
 
-def _forward(steps: tuple[Codec, ...], *, through_cuts: bool = False) -> LinkedSteps:
+def _forward(steps: tuple[AnyCodec, ...], *, through_cuts: bool = False) -> LinkedSteps:
     """Each step as it stands behind the one before; ``through_cuts`` lets what a cut would drop go on."""
     linked = [steps[0]]
     for step in steps[1:]:
@@ -159,7 +159,7 @@ def _forward(steps: tuple[Codec, ...], *, through_cuts: bool = False) -> LinkedS
     return tuple(linked), None
 
 
-def _backward(steps: tuple[Codec, ...]) -> str | None:
+def _backward(steps: tuple[AnyCodec, ...]) -> str | None:
     """Why encoding can never work, or None."""
     flowing = steps[-1].output
     for index in range(len(steps) - 1, 0, -1):
@@ -170,12 +170,12 @@ def _backward(steps: tuple[Codec, ...]) -> str | None:
     return None
 
 
-def _uncut(step: Codec) -> Shape:
+def _uncut(step: AnyCodec) -> Shape:
     """What encoding may hand to ``step``: a cut of bits takes there, too, more than it leaves."""
     return step.input if step.is_projection and step.gives == "bits" else step.output
 
 
-def _between(before: Codec, flowing: Shape, step: Codec) -> str:
+def _between(before: AnyCodec, flowing: Shape, step: AnyCodec) -> str:
     """What ``step`` takes and ``before`` gives, with what to insert between them."""
     wanted = step.input
     if flowing.form != wanted.form:
@@ -193,15 +193,15 @@ def _between(before: Codec, flowing: Shape, step: Codec) -> str:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Choice(Codec):
+class Choice(Codec[In, Out]):
     """Exactly one of several codecs must fit; never a silent pick.
 
     It needs code: which table applies depends on the value.
     """
 
-    options: tuple[Codec, ...]
+    options: tuple[AnyCodec, ...]
 
-    def inspect(self, value: Any) -> Reading:
+    def inspect(self, value: Any) -> AnyReading:
         """The reading of the one option that fits; a failed check where none or several do."""
         readings = [(option, option.inspect(value)) for option in self.options]
         fitting = [(option, reading) for option, reading in readings if reading.ok]
@@ -229,7 +229,7 @@ class Choice(Codec):
         raise EncodeError(f"{self.name}: none fits: {'; '.join(refusals)}")
 
 
-def choice(*options: Codec) -> Codec:
+def choice(*options: AnyCodec) -> AnyCodec:
     """The codec of which exactly one of ``options`` must fit.
 
     All take and give the same form and, for fields, the same names.
@@ -252,7 +252,7 @@ def choice(*options: Codec) -> Codec:
             )
     schema = None
     if first.gives == "fields":
-        schema = MappingProxyType(
+        schema = FrozenMapping(
             {field: _either(name, [option.schema[field] for option in options]) for field in first.schema}
         )
     return Choice(
@@ -283,8 +283,8 @@ class Conversion:
     ``dropped`` names the fields that the source gives and a closing ``select`` of the target leaves out.
     """
 
-    source: Codec
-    target: Codec
+    source: AnyCodec
+    target: AnyCodec
     dropped: tuple[str, ...] = ()
 
     @property
@@ -303,7 +303,7 @@ class Conversion:
         return self.write(self.source.decode(value))
 
 
-def conversion(source: Codec, target: Codec) -> Conversion:
+def conversion(source: AnyCodec, target: AnyCodec) -> Conversion:
     """The conversion from ``source`` to ``target``; raises `DefinitionError` if it can never work."""
     for codec, why, verb in ((source, source.decode_obstacle, "read"), (target, target.encode_obstacle, "write")):
         if why:

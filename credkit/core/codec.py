@@ -12,18 +12,20 @@ from __future__ import annotations
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from types import MappingProxyType
-from typing import Any, ClassVar, TypeAlias, TypeGuard
+from typing import Any, ClassVar, Generic, TypeAlias, TypeGuard, TypeVar
 
 from bitstring import Bits
 
 from credkit.core.errors import DecodeError, EncodeError
-from credkit.core.reading import Field, Form, Reading, Row, Schema, TextField, describe_places
+from credkit.core.frozen import FrozenMapping
+from credkit.core.reading import AnyReading, Field, Form, Reading, Row, Schema, TextField, describe_places
 from credkit.core.sentences import nearest, redacted_repr
 from credkit.core.shapes import Shape, only
 from credkit.core.spans import LIMIT, WIDEST
 
 PRACTICE = "common practice, no source"  # an entry's source where no standard is known
+In = TypeVar("In")
+Out = TypeVar("Out")
 Word: TypeAlias = tuple[int, int]  # the bits as a number, first bit most significant; how many
 
 _TYPES: dict[Form, tuple[type, str]] = {
@@ -32,7 +34,7 @@ _TYPES: dict[Form, tuple[type, str]] = {
     "fields": (Mapping, "a mapping"),
 }
 _WHOLE: dict[Form, str] = {"text": "text", "bits": "frame", "fields": "fields"}
-NO_FIELDS: Schema = MappingProxyType({})
+NO_FIELDS: Schema = FrozenMapping({})
 
 
 def to_word(value: Bits) -> Word:
@@ -112,7 +114,7 @@ def check_fields(codec: str, schema: Schema, fields: Mapping[str, Any]) -> None:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Codec(ABC):
+class Codec(ABC, Generic[In, Out]):
     """A named, immutable, two-way step from the shape ``input`` to the shape ``output``.
 
     ``is_projection`` marks a projection: it drops a part of what it is given, in either direction, and has
@@ -131,11 +133,11 @@ class Codec(ABC):
     encode_obstacle: str | None = None
 
     @abstractmethod
-    def inspect(self, value: Any) -> Reading:
+    def inspect(self, value: In) -> Reading[Out]:
         """Read ``value`` and say everything about it; never raises for a value of the input form."""
 
     @abstractmethod
-    def encode(self, value: Any) -> Any:
+    def encode(self, value: Out) -> In:
         """Write ``value``, of the output form, back; raises `EncodeError` for what does not fit."""
 
     def _decode_raw(self, raw: Any) -> Any:
@@ -147,13 +149,14 @@ class Codec(ABC):
         """``encode``, with values in the form they travel in."""
         return to_raw(self.takes, self.encode(from_raw(self.gives, raw)))
 
-    def decode(self, value: Any) -> Any:
+    def decode(self, value: In) -> Out:
         """Read ``value``; raises `DecodeError` if it cannot be read or any check fails."""
         self.admit(value)
         result = self._decode_raw(to_raw(self.takes, value))
         if result is None:
             raise self.failure(self.inspect(value))
-        return from_raw(self.gives, result)
+        decoded: Out = from_raw(self.gives, result)
+        return decoded
 
     def admit(self, value: Any) -> None:
         """Raise `DecodeError` unless ``value`` is of the input form."""
@@ -163,7 +166,7 @@ class Codec(ABC):
                 codec=self.name,
             )
 
-    def failure(self, reading: Reading) -> DecodeError:
+    def failure(self, reading: AnyReading) -> DecodeError:
         """The error for a reading of this codec that has a failed check."""
         check = reading.failed
         assert check is not None, f"{self.name}: attempt and inspect disagree"  # a bug here, never the input
@@ -181,7 +184,7 @@ class Codec(ABC):
             )
         return value
 
-    def bind_input(self, flowing: Shape) -> Codec:
+    def bind_input(self, flowing: Shape) -> AnyCodec:
         """This codec as it stands behind ``flowing``: the same, unless its lengths or fields depend on it."""
         return self
 
@@ -218,7 +221,7 @@ class Codec(ABC):
         return None
 
     @property
-    def steps(self) -> tuple[Codec, ...]:
+    def steps(self) -> tuple[AnyCodec, ...]:
         """The codecs of a chain; a codec alone is its own only step."""
         return (self,)
 
@@ -237,7 +240,7 @@ class Codec(ABC):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class TableCodec(Codec):
+class TableCodec(Codec[In, Out]):
     """A codec that interprets a table: ``_decode_raw`` and ``_encode_raw`` do the work, ``inspect`` explains it."""
 
     @abstractmethod
@@ -248,9 +251,13 @@ class TableCodec(Codec):
     def _encode_raw(self, raw: Any) -> Any:
         """``encode``, with values in the form they travel in."""
 
-    def encode(self, value: Any) -> Any:
+    def encode(self, value: Out) -> In:
         """Write ``value``, of the output form, back; raises `EncodeError` for what does not fit."""
-        return from_raw(self.takes, self._encode_raw(to_raw(self.gives, self.given(value))))
+        encoded: In = from_raw(self.takes, self._encode_raw(to_raw(self.gives, self.given(value))))
+        return encoded
+
+
+AnyCodec: TypeAlias = Codec[Any, Any]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -277,7 +284,7 @@ class Entry:
     name: str
     title: str
     source: str
-    build: Callable[..., Codec]
+    build: Callable[..., AnyCodec]
     examples: tuple[Example, ...]
     signature: str = ""
     usual: tuple[str, ...] = ("",)

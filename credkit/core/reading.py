@@ -10,13 +10,14 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from math import log2
-from typing import Any, Literal
+from typing import Any, Generic, Literal, TypeAlias, TypeVar
 
 from credkit.core.hooks import draw, redacted
 from credkit.core.sentences import redacted_repr
 from credkit.core.spans import format_span
 
 Form = Literal["text", "bits", "fields"]
+Out = TypeVar("Out")
 Place = int | str
 Origin = Callable[[Place], tuple[Place, ...]]
 Level = Literal["info", "care", "refuse"]
@@ -192,7 +193,6 @@ class TextField:
 
 
 Row = Field | TextField
-Item = int | str  # what a field holds
 Schema = Mapping[str, Row]
 
 
@@ -202,18 +202,18 @@ class Step:
 
     codec: str
     given: Any
-    reading: Reading
+    reading: AnyReading
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Reading:
+class Reading(Generic[Out]):
     """What a codec read: ``value`` (None when it could not be read), and why to believe it.
 
     ``origin`` takes a place in the value to its places in the input. A chain's reading holds its
     ``steps``, which have the parts; its checks keep the positions of the step that made them.
     """
 
-    value: Any
+    value: Out | None
     checks: tuple[Check, ...] = ()
     notes: tuple[Note, ...] = ()
     parts: tuple[Part, ...] = ()
@@ -250,3 +250,6 @@ class Reading:
     def _repr_svg_(self) -> str | None:
         """The steps as a drawing, for notebooks; account numbers are masked."""
         return draw(self)
+
+
+AnyReading: TypeAlias = Reading[Any]

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Sequence
 
-from credkit.core.codec import Codec
+from credkit.core.codec import AnyCodec
 from credkit.crosswalk.result import Finding, counted
 from credkit.crosswalk.texts import branches
 from credkit.crosswalk.verdicts import Verdict, reads_of, rows_of
@@ -28,7 +28,7 @@ _WORDS = {  # for causes whose own text names a place in one value
 }
 
 
-def failed(codec: Codec, subject: str, verdicts: Sequence[Verdict]) -> list[Finding]:
+def failed(codec: AnyCodec, subject: str, verdicts: Sequence[Verdict]) -> list[Finding]:
     """One finding for each code and rule that texts of a reader fail."""
     groups: dict[tuple[str, str], list[Verdict]] = defaultdict(list)
     for verdict in verdicts:
@@ -43,7 +43,7 @@ def failed(codec: Codec, subject: str, verdicts: Sequence[Verdict]) -> list[Find
     return found
 
 
-def _explained(codec: Codec, texts: Sequence[str]) -> str:
+def _explained(codec: AnyCodec, texts: Sequence[str]) -> str:
     """The causes that would explain most of ``texts``."""
     sample = texts[:: -(-len(texts) // SAMPLE)]
     counts = Counter(words for text in sample for words in _causes(codec, text))
@@ -55,7 +55,7 @@ def _explained(codec: Codec, texts: Sequence[str]) -> str:
     return f"{most} of {len(sample)}{tried} would be explained if {', or if '.join(best)}"
 
 
-def _causes(codec: Codec, text: str) -> list[str]:
+def _causes(codec: AnyCodec, text: str) -> list[str]:
     """The causes that would explain ``text``, each once."""
     hints = [hint for branch in branches(codec) for hint in diagnose(branch, text)]
     return list(dict.fromkeys(map(_words, hints)))

@@ -12,7 +12,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Collection, Iterable, Mapping, Sequence
 
-from credkit.core.reading import Item
+from credkit.core.fields import Item
 from credkit.crosswalk.register import Number
 from credkit.crosswalk.result import Line
 from credkit.site.model import Kind, Target

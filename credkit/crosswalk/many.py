@@ -11,7 +11,8 @@ import numpy as np
 import polars as pl
 
 from credkit.bulk.words import Array
-from credkit.core.reading import Field, Item
+from credkit.core.fields import Item
+from credkit.core.reading import Field
 from credkit.crosswalk.columns import KEY, keys
 from credkit.crosswalk.crowd import Crowd, Values, Where
 from credkit.crosswalk.everyone import Everyone

@@ -9,7 +9,7 @@ import polars as pl
 
 from credkit.bulk.either import read_columns
 from credkit.bulk.words import Array
-from credkit.core.reading import Item
+from credkit.core.fields import Item
 from credkit.crosswalk.columns import alike, keys, narrowed, rounded
 from credkit.crosswalk.suspects import suspects, told
 from credkit.files.csvcolumns import NotPlain

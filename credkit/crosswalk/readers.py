@@ -11,7 +11,7 @@ from collections import Counter, defaultdict
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from credkit.core.codec import Codec
+from credkit.core.codec import AnyCodec
 from credkit.core.sentences import redacted_repr
 from credkit.crosswalk.causes import failed
 from credkit.crosswalk.crowd import NOBODY, Crowd, Values, Where
@@ -117,7 +117,7 @@ class _Reader:
                 suggested[text] += [f"{credential} (if {words})" for credential in credentials]
         yield Finding(code="other-order", subject=self.reader.name, count=most, text=message), suggested
 
-    def hits(self, codec: Codec, texts: Iterable[str]) -> dict[str, list[str]]:
+    def hits(self, codec: AnyCodec, texts: Iterable[str]) -> dict[str, list[str]]:
         """The texts that ``codec`` reads as the number of known credentials, with these."""
         read = ((text, codec._decode_raw(text)) for text in texts)
         numbers = {text: self.kind.number(fields) for text, fields in read if fields}
@@ -130,7 +130,7 @@ class _Reader:
                 found[text] = [others[number]]
         return found
 
-    def beyond_chance(self, codec: Codec, hits: int, tried: int) -> bool:
+    def beyond_chance(self, codec: AnyCodec, hits: int, tried: int) -> bool:
         """Whether so many hits cannot be accidents.
 
         At least a quarter of the unresolved texts, and at least twice the share of the texts that

@@ -16,8 +16,8 @@ import polars as pl
 
 from credkit.bulk.either import read_columns
 from credkit.bulk.words import Array
-from credkit.core.codec import Codec
-from credkit.core.reading import Item
+from credkit.core.codec import AnyCodec
+from credkit.core.fields import Item
 from credkit.crosswalk.columns import KEY, keys, rounded
 from credkit.crosswalk.owners import Owners
 from credkit.crosswalk.suspects import suspects, told
@@ -106,7 +106,7 @@ def _ahead_of(pieces: Iterator[Piece]) -> Iterator[Piece]:
 class _Lane:
     """Readers and periods that read the same kind through the same chain."""
 
-    def __init__(self, kind: Kind, codec: Codec) -> None:
+    def __init__(self, kind: Kind, codec: AnyCodec) -> None:
         self.kind = kind
         self.codec = codec
         self.places: list[int] = []
@@ -129,7 +129,7 @@ class _Desk:
         self.first, self.last = active
         self.places = places_of(site)
         self.ahead = _ahead(site)
-        lanes: dict[tuple[str, Codec], _Lane] = {}
+        lanes: dict[tuple[str, AnyCodec], _Lane] = {}
         for at, (name, place) in enumerate(self.places):
             reader = site.readers[name]
             if reader.stream is None:

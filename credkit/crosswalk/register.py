@@ -11,7 +11,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 
-from credkit.core.reading import Item, Note
+from credkit.core.fields import Item
+from credkit.core.reading import Note
 from credkit.core.sentences import redacted_repr
 from credkit.crosswalk.calendars import Calendar
 from credkit.crosswalk.result import Exceptional, excepted

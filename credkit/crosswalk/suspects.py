@@ -12,14 +12,14 @@ import numpy as np
 import polars as pl
 
 from credkit.bulk.words import Array
-from credkit.core.codec import Codec
+from credkit.core.codec import AnyCodec
 from credkit.core.reading import TextField
 from credkit.crosswalk.texts import branches
 from credkit.privacy.accounts import ACCOUNT_DIGITS, ROOM, holds_account
 from credkit.privacy.payment import LEAST, Payment, digit_fields, has_room, payment
 
 
-def suspects(codec: Codec, texts: pl.Series, fields: Mapping[str, Array]) -> Array:
+def suspects(codec: AnyCodec, texts: pl.Series, fields: Mapping[str, Array]) -> Array:
     """The rows that may hold an account number, of those that ``codec`` reads (``fields`` are what it gives)."""
     long = (texts.str.len_bytes() >= ACCOUNT_DIGITS.start).to_numpy()
     if not has_room(codec):
@@ -40,7 +40,7 @@ def suspects(codec: Codec, texts: pl.Series, fields: Mapping[str, Array]) -> Arr
     return found
 
 
-def _has_texts(step: Codec) -> bool:
+def _has_texts(step: AnyCodec) -> bool:
     rows = step.output.schema
     return step.gives == "fields" and (rows is None or any(isinstance(row, TextField) for row in rows.values()))
 
@@ -64,7 +64,7 @@ def numbers_that_are(column: Array) -> Array:
     return found
 
 
-def told(codec: Codec, texts: pl.Series, rows: Array) -> tuple[Array, bool]:
+def told(codec: AnyCodec, texts: pl.Series, rows: Array) -> tuple[Array, bool]:
     """Which of ``rows`` hold an account number, and whether one holds a whole track; each text is looked at once."""
     found = rows.copy()
     known: dict[str, Payment] = {}

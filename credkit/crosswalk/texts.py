@@ -11,8 +11,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from credkit.core.chains import Choice
-from credkit.core.codec import Codec
-from credkit.core.reading import Item, Note, Reading
+from credkit.core.codec import AnyCodec
+from credkit.core.fields import Item
+from credkit.core.reading import AnyReading, Note
 from credkit.core.sentences import redacted_repr
 from credkit.explain.diagnosis import shortened
 from credkit.privacy.payment import NOTHING, Payment, payment
@@ -48,9 +49,9 @@ class Texts:
     """The texts of one crosswalk, with what they say."""
 
     def __init__(self) -> None:
-        self._told: dict[tuple[Codec, str, str, bool], Told] = {}
+        self._told: dict[tuple[AnyCodec, str, str, bool], Told] = {}
 
-    def read(self, codec: Codec, kind: Kind, text: str, *, typed: bool = False) -> Told:
+    def read(self, codec: AnyCodec, kind: Kind, text: str, *, typed: bool = False) -> Told:
         """What ``text`` says about a number of ``kind``, read through ``codec``.
 
         What was ``typed`` key by key was never a cell: no spreadsheet can have damaged it.
@@ -62,13 +63,13 @@ class Texts:
         return found
 
 
-def _told(codec: Codec, kind: Kind, text: str, typed: bool) -> Told:
+def _told(codec: AnyCodec, kind: Kind, text: str, typed: bool) -> Told:
     reading = codec.inspect(text)
     secret = NOTHING if kind.not_payment else payment(codec, text, reading)
     if kind.declared and not secret.tracks:
         secret = NOTHING
-    if reading.ok:
-        fields = reading.value
+    fields = reading.value
+    if reading.ok and fields is not None:
         return Told(
             number=kind.number(fields) if fields.keys() >= set(kind.key) else None, fields=fields,
             suspect=not typed and rounded(text), payment=secret,
@@ -89,7 +90,7 @@ def _told(codec: Codec, kind: Kind, text: str, typed: bool) -> Told:
     )  # fmt: skip
 
 
-def _has_form(codec: Codec, text: str, reading: Reading) -> bool:
+def _has_form(codec: AnyCodec, text: str, reading: AnyReading) -> bool:
     """Whether the text is written as it should be, so that only what it says is at fault.
 
     For a choice: whether it is written as one of the options says.
@@ -100,11 +101,11 @@ def _has_form(codec: Codec, text: str, reading: Reading) -> bool:
     return _checked(reading)
 
 
-def _checked(reading: Reading) -> bool:
+def _checked(reading: AnyReading) -> bool:
     return reading.value is not None or (reading.failed is not None and reading.failed.form != "text")
 
 
-def branches(codec: Codec) -> tuple[Codec, ...]:
+def branches(codec: AnyCodec) -> tuple[AnyCodec, ...]:
     """The options of a choice; a codec alone is its own only branch."""
     return codec.options if isinstance(codec, Choice) else (codec,)
 
@@ -118,7 +119,7 @@ def rounded(text: str) -> bool:
     return len(text) > DIGITS and text[0] != "0" and bool(_PLAIN.fullmatch(text)) and not text[DIGITS:].strip("0")
 
 
-def damaged(codec: Codec, text: str) -> str | None:
+def damaged(codec: AnyCodec, text: str) -> str | None:
     """What a spreadsheet did to ``text``, which ``codec`` cannot read; None where nothing shows.
 
     Only a number of at most 15 digits can have lost zeros and nothing else: a longer one is rounded.

@@ -12,7 +12,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 
-from credkit.core.reading import Item
+from credkit.core.fields import Item
 from credkit.core.sentences import quoted, redacted_repr
 from credkit.crosswalk.register import ACTIVE, EARLY, Card, Number, Register, state_then, written
 from credkit.crosswalk.result import NAMED, counted, named

@@ -157,7 +157,8 @@ def damaged_rows(world: World, cards: Cards) -> None:
     while any(left.values()):
         text = world.encode("binary", framed(world, world.dice.one(cards[HARBOUR])))[:15] + "0" * 11
         reading = world.codec(QUAY).inspect(text)
-        if text[0] == "1" and left[reading.ok] and tuple(reading.value.values()) not in known:
+        fields = reading.value or {}
+        if text[0] == "1" and left[reading.ok] and tuple(fields.values()) not in known:
             world.read("quay", world.any_time(1, 19), text, "spreadsheet-damage")
             left[reading.ok] -= 1
     world.plant(

@@ -18,7 +18,7 @@ from bitstring import Bits
 
 from credkit import content_entries, layout_entries
 from credkit.catalogue.registry import chain
-from credkit.core.codec import Codec
+from credkit.core.codec import AnyCodec
 from credkit.demo.dice import Dice
 
 SITE = Path(__file__).with_name("site.toml")
@@ -130,7 +130,7 @@ class World:
     plants: list[Plant] = field(default_factory=list)
     seen: set[Number] = field(default_factory=set)  # what readings show, resolved or not
     people: int = 0
-    _codecs: dict[str, Codec] = field(default_factory=dict)
+    _codecs: dict[str, AnyCodec] = field(default_factory=dict)
 
     def plant(self, code: str, subject: str, count: int | None, text: str) -> None:
         """Remember what was planted."""
@@ -141,7 +141,7 @@ class World:
         self.people += 1
         return f"P-{self.people:04d}"
 
-    def codec(self, text: str) -> Codec:
+    def codec(self, text: str) -> AnyCodec:
         """The codec for a chain; the site's own layouts and contents are known."""
         if text not in self._codecs:
             own = (*layout_entries(self.site["layouts"]), *content_entries(self.site["contents"]))

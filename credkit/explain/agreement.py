@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from math import log2
 
-from credkit.core.codec import Codec, to_bits
+from credkit.core.codec import AnyCodec, to_bits
 from credkit.core.errors import CredkitError
 from credkit.explain.candidates import ORDERS
 from credkit.explain.presentations import Presentation
@@ -77,7 +77,7 @@ class Read:
         return min(self.row.bits, int(sum(c.isdigit() for c in self.text) * log2(10)))
 
     @cached_property
-    def _orders(self) -> tuple[Codec, ...]:
+    def _orders(self) -> tuple[AnyCodec, ...]:
         return tuple(step for step in self.row.codec.steps if step.name in ORDERS)
 
     @cached_property

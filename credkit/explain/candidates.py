@@ -22,8 +22,8 @@ from random import Random
 from typing import Any
 
 from credkit.catalogue.registry import catalogue, chain
-from credkit.core.codec import Codec, Word, to_bits
-from credkit.core.reading import Field, Form, Note, Reading
+from credkit.core.codec import AnyCodec, Word, to_bits
+from credkit.core.reading import AnyReading, Field, Form, Note
 from credkit.explain.presentations import PADDED, SIZES, frames
 from credkit.tables.notation import Notation
 
@@ -82,7 +82,7 @@ class _Tail:
     """
 
     text: str
-    codec: Codec
+    codec: AnyCodec
     cost: float
     worth: float
     zeros: float
@@ -113,7 +113,7 @@ ALL = tuple(range(64))
 
 
 @cache
-def _takes(step: Codec) -> Hashable:
+def _takes(step: AnyCodec) -> Hashable:
     """What a step takes: which of 64 words drawn at random, or, where those tell nothing, its name."""
     if step.gives != "fields" and not step.name.startswith("data-of:"):
         return step.name
@@ -129,7 +129,7 @@ class _Head:
     """A notation. ``decimal`` says that the text has more or less room than the bits."""
 
     text: str
-    codec: Codec
+    codec: AnyCodec
     decimal: bool = False
     cut: bool = False
 
@@ -199,7 +199,7 @@ def tails(length: int) -> tuple[_Tail, ...]:
 
 
 @cache
-def named(takes: Form, gives: Form) -> tuple[tuple[str, Codec], ...]:
+def named(takes: Form, gives: Form) -> tuple[tuple[str, AnyCodec], ...]:
     """Every codec of the catalogue from one form to another, with the arguments it is usually given."""
     found = []
     for entry in catalogue():
@@ -300,6 +300,6 @@ def _texts(front: str, text: str) -> Iterator[Candidate]:
             )  # fmt: skip
 
 
-def worth(reading: Reading, rule: str = "") -> float:
+def worth(reading: AnyReading, rule: str = "") -> float:
     """The bits that the checks of a good reading are worth; those of one ``rule``, if it is given."""
     return float(sum(check.evidence for check in reading.checks if rule in ("", check.rule)))

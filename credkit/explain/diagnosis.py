@@ -22,10 +22,10 @@ from bitstring import Bits
 
 from credkit.catalogue.registry import chain, get
 from credkit.core.chains import link
-from credkit.core.codec import Codec, Word, from_raw, to_bits, to_raw, to_word
+from credkit.core.codec import AnyCodec, Word, from_raw, to_bits, to_raw, to_word
 from credkit.core.errors import DefinitionError
 from credkit.core.grammar import step as written_step
-from credkit.core.reading import Reading
+from credkit.core.reading import AnyReading
 from credkit.core.sentences import redacted_repr
 from credkit.core.spans import format_span
 from credkit.tables.notation import SEPARATORS, NotationCodec
@@ -53,8 +53,8 @@ class Alternative:
 
     cause: str
     text: str
-    codec: Codec
-    fix: Codec
+    codec: AnyCodec
+    fix: AnyCodec
     place: int = 0
 
 
@@ -75,7 +75,7 @@ class Hint:
 
 
 @lru_cache(maxsize=256)
-def alternatives(codec: Codec) -> tuple[Alternative, ...]:
+def alternatives(codec: AnyCodec) -> tuple[Alternative, ...]:
     """``codec`` with each of `ORDERS` inserted wherever bits flow in it.
 
     >>> [a.cause for a in alternatives(chain("binary/wiegand-26"))]
@@ -97,7 +97,7 @@ def alternatives(codec: Codec) -> tuple[Alternative, ...]:
 
 
 @lru_cache(maxsize=256)
-def _typed(codec: Codec) -> tuple[Alternative, ...]:
+def _typed(codec: AnyCodec) -> tuple[Alternative, ...]:
     """``codec`` behind each keyboard layout worth trying, and behind the removal of white space."""
     if codec.takes != "text":
         return ()
@@ -112,7 +112,7 @@ def _typed(codec: Codec) -> tuple[Alternative, ...]:
     )
 
 
-def diagnose(codec: Codec, value: Any) -> tuple[Hint, ...]:
+def diagnose(codec: AnyCodec, value: Any) -> tuple[Hint, ...]:
     """Every simple cause that would explain why ``codec`` cannot read ``value``; none if it can.
 
     >>> for hint in diagnose(chain("binary/wiegand-26"), "01000010001001101100100010"):
@@ -148,18 +148,18 @@ def diagnose(codec: Codec, value: Any) -> tuple[Hint, ...]:
     return tuple(_distinct(hints))
 
 
-def evidence(reading: Reading) -> float:
+def evidence(reading: AnyReading) -> float:
     """The bits of evidence in the checks that passed."""
     return fsum(check.evidence for check in reading.checks if check.passed)
 
 
-def _read(codec: Codec, value: Any) -> Any:
+def _read(codec: AnyCodec, value: Any) -> Any:
     """What ``codec`` decodes, or None."""
     found = codec._decode_raw(to_raw(codec.takes, value))
     return None if found is None else from_raw(codec.gives, found)
 
 
-def _undone(codec: Codec, other: Alternative, given: Any) -> Any:
+def _undone(codec: AnyCodec, other: Alternative, given: Any) -> Any:
     """What the failing ``codec`` would read with a cause undone in what its step there was given, or None."""
     before = to_raw(other.fix.takes, given)
     found = other.fix._decode_raw(before)
@@ -172,7 +172,7 @@ def _undone(codec: Codec, other: Alternative, given: Any) -> Any:
     return None if found is None else from_raw(codec.gives, found)
 
 
-def _failing(codec: Codec, value: Any, reading: Reading) -> tuple[int, Any]:
+def _failing(codec: AnyCodec, value: Any, reading: AnyReading) -> tuple[int, Any]:
     """The first step whose checks fail, and what it was given."""
     for place, step in enumerate(reading.steps):
         if not step.reading.ok:
@@ -181,7 +181,7 @@ def _failing(codec: Codec, value: Any, reading: Reading) -> tuple[int, Any]:
 
 
 @lru_cache(maxsize=512)
-def _rest(codec: Codec, place: int) -> Codec:
+def _rest(codec: AnyCodec, place: int) -> AnyCodec:
     return link(codec.steps[place:]) if place else codec
 
 
@@ -205,7 +205,7 @@ def shortened(text: str) -> bool:
     return bool(_EXPONENT.fullmatch(text))
 
 
-def _separated(codec: Codec, place: int, text: str) -> Iterator[Hint]:
+def _separated(codec: AnyCodec, place: int, text: str) -> Iterator[Hint]:
     """Bytes that another character separates than the chain has between them, or none."""
     failing = codec.steps[place] if codec.steps else codec
     if not isinstance(failing, NotationCodec) or failing.notation.base != 16:
@@ -228,7 +228,7 @@ def _separated(codec: Codec, place: int, text: str) -> Iterator[Hint]:
             return
 
 
-def _text_faults(rest: Codec, text: str) -> Iterator[Hint]:
+def _text_faults(rest: AnyCodec, text: str) -> Iterator[Hint]:
     """A number that a spreadsheet shortened, lost leading zeros, a text typed twice, a character too many."""
     if shortened(text):
         yield Hint(cause="spreadsheet", text=SHORTENED)
@@ -255,7 +255,7 @@ def _together(first: Any, second: Any, bits: float) -> Hint:
     )  # fmt: skip
 
 
-def _frame_faults(rest: Codec, word: Word) -> Iterator[Hint]:
+def _frame_faults(rest: AnyCodec, word: Word) -> Iterator[Hint]:
     """One bit flipped, lost, added or shifted; two frames run together."""
     number, length = word
 

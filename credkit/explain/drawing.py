@@ -25,8 +25,8 @@ from typing import Any, NamedTuple
 
 from bitstring import Bits
 
-from credkit.core.codec import Codec
-from credkit.core.reading import UNITS, Check, Form, Place, Reading, Step, describe_places
+from credkit.core.codec import AnyCodec
+from credkit.core.reading import UNITS, AnyReading, Check, Form, Place, Step, describe_places
 from credkit.core.spans import runs
 from credkit.explain.screen import WIDTH, plain
 from credkit.tables.layout import Layout, Parity, Pattern
@@ -80,7 +80,7 @@ def count(form: Form, number: int) -> str:
     return f"{number} {UNITS[form]}{'s' * (number != 1)}"
 
 
-def pictures(codec: Codec, value: Any, reading: Reading) -> list[Picture]:
+def pictures(codec: AnyCodec, value: Any, reading: AnyReading) -> list[Picture]:
     """One picture for each step of ``reading``, which ``codec`` made of ``value``.
 
     What fails in a later step has its marks in the first picture too, where it was traced to.
@@ -88,7 +88,7 @@ def pictures(codec: Codec, value: Any, reading: Reading) -> list[Picture]:
     return pictures_of(reading, reading.steps or (Step(codec=codec.name, given=value, reading=reading),))
 
 
-def pictures_of(reading: Reading, steps: Sequence[Step]) -> list[Picture]:
+def pictures_of(reading: AnyReading, steps: Sequence[Step]) -> list[Picture]:
     """One picture for each of ``steps``, which made ``reading``."""
     if not steps:
         return []

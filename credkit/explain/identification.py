@@ -25,7 +25,7 @@ from random import Random
 from typing import Any
 
 from credkit.catalogue.registry import chain
-from credkit.core.codec import Codec, to_raw
+from credkit.core.codec import AnyCodec, to_raw
 from credkit.core.errors import CredkitError, DefinitionError
 from credkit.core.reading import Field, Note
 from credkit.explain.candidates import BLANKS, LEVELS, Candidate, candidates, chances
@@ -213,7 +213,7 @@ def alike(one: str, other: str, wanted: frozenset[int] = frozenset()) -> bool:
     return _reads(chain(one), _written(other, wanted), wanted) and _reads(chain(other), _written(one, wanted), wanted)
 
 
-def _reads(codec: Codec, texts: tuple[str, ...], wanted: frozenset[int]) -> bool:
+def _reads(codec: AnyCodec, texts: tuple[str, ...], wanted: frozenset[int]) -> bool:
     for text in texts:
         value = codec._decode_raw(to_raw("text", text))
         if value is None or (

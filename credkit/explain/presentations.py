@@ -26,7 +26,7 @@ from typing import Literal
 from bitstring import Bits
 
 from credkit.catalogue.registry import chain, get
-from credkit.core.codec import Codec
+from credkit.core.codec import AnyCodec
 
 Part = Literal["all", "low", "high"]
 SIZES = (32, 40, 56, 64, 80)  # bits of a serial: 4, 7 and 10 bytes; 5 of a 125 kHz frame; 8 of other cards
@@ -46,7 +46,7 @@ class Presentation:
     """One way to print a serial: ``codec`` reads a text to ``bits`` bits, which are a ``part`` of it."""
 
     title: str
-    codec: Codec
+    codec: AnyCodec
     bits: int
     part: Part = "all"
     digits: int | None = None  # that are left of a decimal number, where digits are cut off
@@ -58,7 +58,7 @@ class Presentation:
 
 
 @cache
-def frames() -> tuple[tuple[str, Codec], ...]:
+def frames() -> tuple[tuple[str, AnyCodec], ...]:
     """The frames that a serial is sent in, and the codecs for what they hold."""
     return tuple((name, chain(f"data-of:{name}")) for name in get("data-of").usual)
 

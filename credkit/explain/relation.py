@@ -30,7 +30,7 @@ from random import Random
 
 from bitstring import Bits
 
-from credkit.core.codec import Codec, to_bits
+from credkit.core.codec import AnyCodec, to_bits
 from credkit.core.errors import CredkitError, DefinitionError
 from credkit.explain.agreement import Comparison, Read, compare, ties
 from credkit.explain.candidates import BLANKS, CUT, LEVELS, ORDERS, named
@@ -130,7 +130,7 @@ def _misfit(found: Comparison) -> float:
 
 
 @cache
-def _serials(size: int) -> tuple[Codec, ...]:
+def _serials(size: int) -> tuple[AnyCodec, ...]:
     """The layouts of ``size`` bits that hold a serial number: they have one field, or two."""
     return tuple(codec for _, codec in named("bits", "fields") if codec.length == size and len(codec.schema) <= 2)
 

@@ -20,9 +20,9 @@ from bitstring import Bits
 
 from credkit.catalogue.registry import chain, get
 from credkit.core.chains import Choice
-from credkit.core.codec import Codec, to_word
+from credkit.core.codec import AnyCodec, to_word
 from credkit.core.errors import CredkitError
-from credkit.core.reading import Field, Reading, Step, TextField
+from credkit.core.reading import AnyReading, Field, Step, TextField
 from credkit.explain.diagnosis import alternatives
 from credkit.privacy.accounts import ACCOUNT_DIGITS, CLEAR, holds_account, holds_track, tracks
 from credkit.tables.characters import SETS
@@ -57,7 +57,7 @@ class _Seen(NamedTuple):
     garbled: bool = False
 
 
-def payment(codec: Codec, given: str, reading: Reading, more: Iterable[Any] = ()) -> Payment:
+def payment(codec: AnyCodec, given: str, reading: AnyReading, more: Iterable[Any] = ()) -> Payment:
     """What of payment data ``given`` holds, which ``codec`` read as ``reading``; ``more`` are other values of it.
 
     >>> codec = chain("strip:;,?/last-digits:16")
@@ -68,12 +68,12 @@ def payment(codec: Codec, given: str, reading: Reading, more: Iterable[Any] = ()
     return _summed(_texts(codec, given, reading, more))
 
 
-def passing(codec: Codec, given: str) -> Payment:
+def passing(codec: AnyCodec, given: str) -> Payment:
     """The same for a value that reads well (or is not read any further), without the explanations: it is quick."""
     return _summed(_passed(codec, given))
 
 
-def written(codec: Codec, output: str) -> Payment:
+def written(codec: AnyCodec, output: str) -> Payment:
     """What ``output`` holds, which ``codec`` wrote; digits that it computed from bits are no account number.
 
     >>> written(chain("decimal:56"), "4114360123456785").account, written(chain("strip"), "4114360123456785").account
@@ -83,7 +83,7 @@ def written(codec: Codec, output: str) -> Payment:
     return _summed(seen for seen in _passed(codec, output) if not (bits and seen.text == output))
 
 
-def of_reading(reading: Reading) -> Payment:
+def of_reading(reading: AnyReading) -> Payment:
     """The same for a reading alone; a number counts if it may have been digits before.
 
     >>> of_reading(chain("decimal:56/fields:number:56").inspect("4114360123456785")).account
@@ -113,7 +113,7 @@ def _summed(seen: Iterable[_Seen]) -> Payment:
 
 
 @lru_cache(maxsize=256)
-def is_declared(codec: Codec) -> bool:
+def is_declared(codec: AnyCodec) -> bool:
     """Whether ``codec`` says what its numbers are: a layout of a chip's serial, a bit frame, keypad keys, an animal.
 
     Fields without a layout, and layouts of decimal digits, say nothing.
@@ -130,7 +130,7 @@ def is_declared(codec: Codec) -> bool:
 
 
 @lru_cache(maxsize=256)
-def declares_all(codec: Codec) -> bool:
+def declares_all(codec: AnyCodec) -> bool:
     """Whether ``codec`` says what its numbers are, and no step before leaves out a part of what was typed.
 
     >>> declares_all(chain("hex:8/uid-a-4")), declares_all(chain("last-digits:8/hex:8/uid-a-4"))
@@ -142,7 +142,7 @@ def declares_all(codec: Codec) -> bool:
 
 
 @lru_cache(maxsize=256)
-def _is_other(codec: Codec) -> bool:
+def _is_other(codec: AnyCodec) -> bool:
     """Whether ``codec`` declares that the digits of its texts, all of them, are none of a decimal number."""
     if isinstance(codec, Choice):
         return all(map(_is_other, codec.options))
@@ -150,7 +150,7 @@ def _is_other(codec: Codec) -> bool:
     return declares_all(codec) and all(table.base != 10 for table in notations)
 
 
-def _passed(codec: Codec, given: str) -> Iterator[_Seen]:
+def _passed(codec: AnyCodec, given: str) -> Iterator[_Seen]:
     if _is_other(codec):
         return
     yield _Seen(given)
@@ -162,7 +162,7 @@ def _passed(codec: Codec, given: str) -> Iterator[_Seen]:
         yield from map(_Seen, _texts_in(raw, _digits(step)))
 
 
-def _texts(codec: Codec, given: str, reading: Reading, more: Iterable[Any]) -> Iterator[_Seen]:
+def _texts(codec: AnyCodec, given: str, reading: AnyReading, more: Iterable[Any]) -> Iterator[_Seen]:
     if reading.ok and _is_other(codec):
         return
     yield _Seen(given)
@@ -181,7 +181,7 @@ def _texts(codec: Codec, given: str, reading: Reading, more: Iterable[Any]) -> I
         yield from (_Seen(text, garbled=True) for text in _texts_in(value))
 
 
-def _otherwise(codec: Codec, given: str) -> Iterator[_Seen]:
+def _otherwise(codec: AnyCodec, given: str) -> Iterator[_Seen]:
     """The texts of what could not be read, as other orders of bits have them, or zeros that were lost before it.
 
     Where checks fail under another order too, a number alone says nothing: chance makes many of them.
@@ -225,11 +225,11 @@ def _sound(lines: str) -> Iterator[_Seen]:
 
 
 @lru_cache(maxsize=1)
-def _keyboards() -> tuple[Codec, ...]:
+def _keyboards() -> tuple[AnyCodec, ...]:
     return tuple(chain(f"keyboard:{layout}") for layout in get("keyboard").usual)
 
 
-def _read(codec: Codec, reading: Reading) -> Iterator[_Seen]:
+def _read(codec: AnyCodec, reading: AnyReading) -> Iterator[_Seen]:
     """Every text in a reading, step by step: values, fields, and the characters of its parts."""
     options = codec.options if isinstance(codec, Choice) else (codec,)
     digits = {step.name: _digits(step) for option in options for step in option.steps}
@@ -240,7 +240,7 @@ def _read(codec: Codec, reading: Reading) -> Iterator[_Seen]:
         yield from _of_step(each, digits.get(name, ()), garbled=garbled)
 
 
-def _of_step(reading: Reading, digits: Collection[str], *, garbled: bool = False) -> Iterator[_Seen]:
+def _of_step(reading: AnyReading, digits: Collection[str], *, garbled: bool = False) -> Iterator[_Seen]:
     values = [part.value for part in reading.parts]
     texts = [*_texts_in(reading.value, digits), *(text for value in values for text in _texts_in(value))]
     texts.append("".join(value for value in values if isinstance(value, str)))
@@ -270,7 +270,7 @@ def _texts_in(value: Any, digits: Collection[str] = ()) -> Iterator[str]:
 
 
 @lru_cache(maxsize=1024)
-def _digits(step: Codec) -> frozenset[str]:
+def _digits(step: AnyCodec) -> frozenset[str]:
     """The numbers that ``step`` makes of digits: of a text, or of four bits each."""
     if step.gives != "fields":
         return frozenset()
@@ -280,7 +280,7 @@ def _digits(step: Codec) -> frozenset[str]:
 
 
 @lru_cache(maxsize=256)
-def digit_fields(codec: Codec) -> frozenset[str]:
+def digit_fields(codec: AnyCodec) -> frozenset[str]:
     """The numbers that some step of ``codec`` makes of digits.
 
     >>> sorted(digit_fields(chain("template:{site:02d}{number:016d}"))), sorted(digit_fields(chain("decimal:56")))
@@ -311,7 +311,7 @@ def exposes_account(texts: Iterable[str], match: Match) -> bool:
 
 
 @lru_cache(maxsize=256)
-def has_room(codec: Codec) -> bool:
+def has_room(codec: AnyCodec) -> bool:
     """Whether anything that ``codec`` makes of a text may hold an account number.
 
     >>> has_room(chain("hex:14/fields:number:56")), has_room(chain("strip:;,?"))
@@ -323,7 +323,7 @@ def has_room(codec: Codec) -> bool:
 
 
 @lru_cache(maxsize=256)
-def from_bits(codec: Codec) -> bool:
+def from_bits(codec: AnyCodec) -> bool:
     """Whether what has room for one is made of bits, and would be another if they came in another order.
 
     >>> from_bits(chain("hex:20/bcd")), from_bits(chain("hex:8/right-justified:26/wiegand-26"))
@@ -335,7 +335,7 @@ def from_bits(codec: Codec) -> bool:
     return any(map(_has_room, codec.steps[bits:]))
 
 
-def _has_room(step: Codec) -> bool:
+def _has_room(step: AnyCodec) -> bool:
     rows = step.output.schema
     if step.gives != "fields":
         return step.gives == "text"

@@ -12,7 +12,7 @@ from collections.abc import Collection, Iterable
 from dataclasses import replace
 from functools import partial
 
-from credkit.core.reading import Reading
+from credkit.core.reading import AnyReading, Reading
 from credkit.explain.drawing import Picture, pictures_of
 from credkit.explain.svg import layout_svg, svg
 from credkit.privacy.accounts import hidden
@@ -27,7 +27,7 @@ def svg_of(value: object) -> str | None:
     return layout_svg(value) if isinstance(value, Layout) else None
 
 
-def reading_svg(reading: Reading) -> str | None:
+def reading_svg(reading: AnyReading) -> str | None:
     """The steps of a reading as one drawing, account numbers masked; None for one that keeps no steps."""
     drawn = pictures_of(reading, reading.steps)
     if not drawn:

@@ -17,14 +17,14 @@ from dataclasses import replace
 from datetime import timedelta
 from functools import partial
 from pathlib import Path
-from types import MappingProxyType
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo, available_timezones
 
 from credkit import content_entries, layout_entries, map_entry
 from credkit.catalogue.registry import chain
 from credkit.core.chains import choice, conversion
-from credkit.core.codec import Codec, Entry
+from credkit.core.codec import AnyCodec, Entry
+from credkit.core.frozen import FrozenMapping
 from credkit.core.reading import Field, Row, TextField
 from credkit.core.sentences import nearest, redacted_repr
 from credkit.core.shapes import Shape
@@ -72,7 +72,7 @@ class _Builder:
         self.folder = path.parent
         self.files = [path]  # and every one that is named in it
         self.entries: tuple[Entry, ...] = ()
-        self.codecs: dict[str, Codec] = {}
+        self.codecs: dict[str, AnyCodec] = {}
 
     def site(self) -> Site:
         site = self.top.table("site", ("name", "time_zone", "as_of"))
@@ -88,9 +88,9 @@ class _Builder:
             name=name, zone=zone, as_of=as_of,
             credentials=self.file(files.table("credentials", _FILE)),
             readings=self.file(files.table("readings", (*_FILE, "time"))),
-            kinds=MappingProxyType(kinds),
-            readers=MappingProxyType(readers),
-            targets=MappingProxyType({t.name: self.target(t, kinds) for t in self.top.tables("targets", _TARGET)}),
+            kinds=FrozenMapping(kinds),
+            readers=FrozenMapping(readers),
+            targets=FrozenMapping({t.name: self.target(t, kinds) for t in self.top.tables("targets", _TARGET)}),
             rules=self.rules(),
             files=tuple(dict.fromkeys(self.files)),  # they are all met by now
         )  # fmt: skip
@@ -168,7 +168,7 @@ class _Builder:
             table.refuse("master_env", "the name of an environment variable is needed here, never the key itself")
         return table.guard("master_env", partial(master_from_environment, name)) if name in os.environ else None
 
-    def chain(self, table: Table, key: str, taken: str = "read") -> Codec:
+    def chain(self, table: Table, key: str, taken: str = "read") -> AnyCodec:
         """The chain, or the choice of chains, under ``key``: from text to fields."""
         texts = table.texts(key, or_one=True)
         if not texts:
@@ -182,7 +182,7 @@ class _Builder:
                 table.refuse(key, f"chain {option.name} cannot {taken}: {why}")
         return codec
 
-    def built(self, text: str) -> Codec:
+    def built(self, text: str) -> AnyCodec:
         if text not in self.codecs:
             self.codecs[text] = chain(text, self.entries)
         return self.codecs[text]
@@ -227,8 +227,8 @@ class _Builder:
             table.refuse("not_payment", "a reason is needed: why its numbers are none of payment cards")
         return Kind(
             name=table.name, namespace=table.text("namespace", table.name), printed=printed, key=key, issue=issue,
-            value=value, schema=MappingProxyType(schema),
-            expect=MappingProxyType(expect), refuses=table.one_of("notes", ("refuse", "count")) == "refuse",
+            value=value, schema=FrozenMapping(schema),
+            expect=FrozenMapping(expect), refuses=table.one_of("notes", ("refuse", "count")) == "refuse",
             not_payment=reason,
         )  # fmt: skip
 
@@ -284,7 +284,7 @@ class _Builder:
             found.append(Period(codec=self.reading(row, kind), start=start, end=end))
         return found
 
-    def reading(self, table: Table, kind: Kind) -> Codec:
+    def reading(self, table: Table, kind: Kind) -> AnyCodec:
         codec = self.chain(table, "chain")
         for name in kind.key:
             if name not in codec.schema:

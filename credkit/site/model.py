@@ -14,8 +14,9 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from credkit.core.chains import Conversion
-from credkit.core.codec import Codec
-from credkit.core.reading import Item, Schema
+from credkit.core.codec import AnyCodec
+from credkit.core.fields import Item
+from credkit.core.reading import Schema
 from credkit.core.sentences import redacted_repr
 from credkit.files.csvfiles import File
 from credkit.privacy.payment import is_declared
@@ -37,9 +38,9 @@ class Kind:
 
     name: str
     namespace: str
-    value: Codec
+    value: AnyCodec
     schema: Schema
-    printed: Codec | None
+    printed: AnyCodec | None
     key: tuple[str, ...]
     expect: Mapping[str, frozenset[Item]]
     issue: str | None = None
@@ -64,7 +65,7 @@ class Kind:
 class Period:
     """How a reader wrote its texts from ``start`` (inclusive) until ``end`` (exclusive); None is open."""
 
-    codec: Codec
+    codec: AnyCodec
     start: datetime | None = None
     end: datetime | None = None
 

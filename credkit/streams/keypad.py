@@ -18,7 +18,7 @@ from collections.abc import Iterable, Iterator
 from functools import partial
 
 from credkit.catalogue.registry import chain
-from credkit.core.codec import Codec, Entry
+from credkit.core.codec import AnyCodec, Entry
 from credkit.core.errors import DecodeError, DefinitionError
 from credkit.core.sentences import redacted_repr
 from credkit.streams.frame import Frame, Stream
@@ -38,7 +38,7 @@ def stream(text: str, codecs: Iterable[Entry] = ()) -> Stream:
     return partial(entries, codec)
 
 
-def entries(codec: Codec, chunks: Iterable[str]) -> Iterator[Frame]:
+def entries(codec: AnyCodec, chunks: Iterable[str]) -> Iterator[Frame]:
     """The entries typed in ``chunks``, each a burst that ``codec`` reads to one key."""
     digits, garbled = "", None
     covers: list[int] = []

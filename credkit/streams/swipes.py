@@ -18,7 +18,7 @@ from collections.abc import Iterable, Iterator
 from functools import partial
 
 from credkit.catalogue.registry import chain
-from credkit.core.codec import Codec, Entry
+from credkit.core.codec import AnyCodec, Entry
 from credkit.core.errors import DecodeError, DefinitionError
 from credkit.core.sentences import redacted_repr
 from credkit.core.spans import LIMIT
@@ -43,7 +43,7 @@ def stream(text: str, codecs: Iterable[Entry] = ()) -> Stream:
     return partial(swipes, codec)
 
 
-def swipes(codec: Codec, chunks: Iterable[str]) -> Iterator[Frame]:
+def swipes(codec: AnyCodec, chunks: Iterable[str]) -> Iterator[Frame]:
     """The swipes in ``chunks``, each a text that ``codec`` reads to bits; a value is binary digits.
 
     A chunk belongs to every swipe that it holds a 1 of. Chunks of nothing but zeros, and chunks

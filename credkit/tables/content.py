@@ -22,12 +22,13 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import pairwise
-from types import MappingProxyType
 from typing import Any
 
 from credkit.core.codec import TableCodec, check_fields
 from credkit.core.errors import EncodeError
-from credkit.core.reading import OVER_LONG, Check, Item, Level, Note, Part, Place, Reading, Schema
+from credkit.core.fields import FieldMapping, Fields, Item
+from credkit.core.frozen import FrozenMapping
+from credkit.core.reading import OVER_LONG, AnyReading, Check, Level, Note, Part, Place, Reading, Schema
 from credkit.core.sentences import redacted_repr
 from credkit.core.shapes import TEXT, Shape
 from credkit.tables.characters import CharacterSet
@@ -82,7 +83,7 @@ class Content:
     @cached_property
     def schema(self) -> Schema:
         """The fields, with what they may hold."""
-        return MappingProxyType({name: item.row for _, name, item in self.fields})
+        return FrozenMapping({name: item.row for _, name, item in self.fields})
 
     @cached_property
     def _matches(self) -> tuple[Match, ...]:
@@ -139,7 +140,7 @@ class Content:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class ContentCodec(TableCodec):
+class ContentCodec(TableCodec[str, FieldMapping]):
     """Text to fields by a `Content`."""
 
     content: Content
@@ -173,7 +174,7 @@ class ContentCodec(TableCodec):
             expected, found = check.verdict(raw, bounds)
             if expected != found:
                 return None
-        return MappingProxyType(content.decode(raw, bounds))
+        return Fields(content.decode(raw, bounds))
 
     def _encode_raw(self, raw: Mapping[str, Item]) -> str:
         """The text, with its check characters; raises `EncodeError` for fields that do not fit."""
@@ -190,7 +191,7 @@ class ContentCodec(TableCodec):
             raise EncodeError(f"{self.name}: {content.size(text)} {content.unit} are more than {content.most}")
         return text
 
-    def inspect(self, value: str) -> Reading:
+    def inspect(self, value: str) -> AnyReading:
         """The fields, every check with what it covers, and the notes that the values earn."""
         content = self.content
         bounds = content.walk(value)
@@ -205,7 +206,7 @@ class ContentCodec(TableCodec):
         fields = content.decode(value, bounds)
         origins = {name: spans[index] for index, name, _ in content.fields}
         return Reading(
-            value=MappingProxyType(fields), checks=self._checks(value, bounds), parts=parts,
+            value=Fields(fields), checks=self._checks(value, bounds), parts=parts,
             notes=tuple(self._notes(value, fields, origins)), origin=lambda place: origins[str(place)],
         )  # fmt: skip
 

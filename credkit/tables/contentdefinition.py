@@ -29,9 +29,9 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import replace
-from types import MappingProxyType
 from typing import Any
 
+from credkit.core.frozen import FrozenMapping
 from credkit.core.reading import Field
 from credkit.core.sentences import nearest, redacted_repr
 from credkit.tables.checkcharacters import RULES
@@ -164,7 +164,7 @@ class _Definition(ItemDefinition):
                     if not isinstance(char, str) or len(char) != 1 or char not in field.of:
                         self.refuse(f"{what}: {redacted_repr(char)} is not one character of {name}")
                 at = self.whole(f"{what}: at", row.get("at"), 0, field.longest - 1)
-                found.append(Meaning(field=name, at=at, values=MappingProxyType(dict(values))))
+                found.append(Meaning(field=name, at=at, values=FrozenMapping(dict(values))))
         return tuple(found)
 
     def examples(self) -> None:

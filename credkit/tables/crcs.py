@@ -28,7 +28,7 @@ from bitstring import Bits
 
 from credkit.core.codec import PRACTICE, TableCodec, Word, to_bits, to_word
 from credkit.core.errors import EncodeError
-from credkit.core.reading import Check, Note, Part, Reading
+from credkit.core.reading import AnyReading, Check, Note, Part, Reading
 from credkit.core.shapes import Shape, bits, describe_lengths, meet
 from credkit.core.spans import LIMIT, format_span
 
@@ -114,7 +114,7 @@ def _function(row: Crc) -> Callable[[bytes], int]:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class CrcCodec(TableCodec):
+class CrcCodec(TableCodec[Bits, Bits]):
     """Bits to bits: whole bytes with a CRC behind them to the bytes without it."""
 
     crc: Crc
@@ -166,7 +166,7 @@ class CrcCodec(TableCodec):
         crc = self.crc.of(number.to_bytes(length // 8, "big"))
         return number << self.crc.width | int.from_bytes(crc, "big"), length + self.crc.width
 
-    def inspect(self, value: Bits) -> Reading:
+    def inspect(self, value: Bits) -> AnyReading:
         """The bytes without the CRC, whether it holds or not."""
         number, length = to_word(value)
         width = self.crc.width

@@ -15,7 +15,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from credkit.core.checks import DIGITS
-from credkit.core.reading import Field, Item, Row
+from credkit.core.fields import Item
+from credkit.core.reading import Field, Row
 from credkit.core.sentences import redacted_repr
 from credkit.tables.checkcharacters import CheckCharacter
 

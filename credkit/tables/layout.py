@@ -17,15 +17,16 @@ from abc import ABC, abstractmethod
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
-from types import MappingProxyType
 from typing import Any, NamedTuple
 
 from bitstring import Bits
 
 from credkit.core.checks import parity
 from credkit.core.codec import TableCodec, Word, check_fields, to_word
+from credkit.core.fields import FieldMapping, Fields
+from credkit.core.frozen import FrozenMapping
 from credkit.core.hooks import draw
-from credkit.core.reading import Check, Field, Level, Note, Part, Place, Reading, Schema
+from credkit.core.reading import AnyReading, Check, Field, Level, Note, Part, Place, Reading, Schema
 from credkit.core.shapes import Shape, bits, exactly
 from credkit.core.spans import runs
 
@@ -234,7 +235,7 @@ class Layout:
     @cached_property
     def schema(self) -> Schema:
         """The fields, with their ranges."""
-        return MappingProxyType({f.name: Field(name=f.name, most=f.most) for f in self.fields})
+        return FrozenMapping({f.name: Field(name=f.name, most=f.most) for f in self.fields})
 
     @cached_property
     def _reads(self) -> tuple[tuple[str, tuple[Piece, ...]], ...]:
@@ -267,7 +268,7 @@ class Layout:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class LayoutCodec(TableCodec):
+class LayoutCodec(TableCodec[Bits, FieldMapping]):
     """Bits to fields by a `Layout`."""
 
     layout: Layout
@@ -285,7 +286,7 @@ class LayoutCodec(TableCodec):
         """The layout."""
         return self.layout
 
-    def _decode_raw(self, raw: Word) -> Mapping[str, int] | None:
+    def _decode_raw(self, raw: Word) -> Fields | None:
         """The fields, or None where the length is wrong or a check fails."""
         word, length = raw
         layout = self.layout
@@ -294,7 +295,7 @@ class LayoutCodec(TableCodec):
         for check in layout.checks:
             if check.fails(word, parity):
                 return None
-        return MappingProxyType(layout.decode(word))
+        return Fields(layout.decode(word))
 
     def _encode_raw(self, raw: Mapping[str, int]) -> Word:
         """The frame, with its check bits; raises `EncodeError` for fields that do not fit."""
@@ -302,7 +303,7 @@ class LayoutCodec(TableCodec):
         check_fields(self.name, layout.schema, raw)
         return layout.encode(raw), layout.length
 
-    def inspect(self, value: Bits) -> Reading:
+    def inspect(self, value: Bits) -> AnyReading:
         """The fields, every check with what it covers, and the notes that the values earn."""
         layout = self.layout
         word, length = to_word(value)
@@ -314,7 +315,7 @@ class LayoutCodec(TableCodec):
             return Reading(value=None, checks=(check,))
         fields = layout.decode(word)
         return Reading(
-            value=MappingProxyType(fields),
+            value=Fields(fields),
             checks=tuple(self._check(check, word) for check in layout.checks),
             notes=tuple(note for remark in layout.remarks if (note := remark.note(word)) is not None),
             parts=tuple(Part(name=f.name, at=f.places, value=fields[f.name]) for f in layout.fields),

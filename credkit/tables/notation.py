@@ -14,9 +14,11 @@ from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from itertools import accumulate
 
+from bitstring import Bits
+
 from credkit.core.codec import TableCodec, Word, to_bits
 from credkit.core.errors import EncodeError
-from credkit.core.reading import Check, Origin, Part, Place, Reading
+from credkit.core.reading import AnyReading, Check, Origin, Part, Place, Reading
 from credkit.core.sentences import redacted_repr
 from credkit.core.shapes import TEXT, describe_lengths, exactly, multiples
 from credkit.core.shapes import bits as bits_shape
@@ -186,7 +188,7 @@ def _pairs(text: str) -> list[str]:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class NotationCodec(TableCodec):
+class NotationCodec(TableCodec[str, Bits]):
     """Text to bits by a `Notation`."""
 
     notation: Notation
@@ -219,7 +221,7 @@ class NotationCodec(TableCodec):
             )
         return text
 
-    def inspect(self, value: str) -> Reading:
+    def inspect(self, value: str) -> AnyReading:
         """The bits with, for each of them, the character it came from."""
         word = self.notation.decode(value)
         if word is None:

@@ -9,12 +9,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from types import MappingProxyType
 from typing import Any
 
 from credkit.core.codec import TableCodec, any_row, check_fields, is_item
 from credkit.core.errors import DefinitionError
-from credkit.core.reading import Check, Field, Place, Reading, Schema
+from credkit.core.fields import FieldMapping, Fields
+from credkit.core.frozen import FrozenMapping
+from credkit.core.reading import AnyReading, Check, Field, Place, Reading, Schema
 from credkit.core.sentences import nearest
 from credkit.core.shapes import Shape
 
@@ -41,7 +42,7 @@ class Select:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class SelectCodec(TableCodec):
+class SelectCodec(TableCodec[FieldMapping, FieldMapping]):
     """Fields to fields by a `Select`; its schema is known once it stands in a chain."""
 
     select: Select
@@ -67,7 +68,7 @@ class SelectCodec(TableCodec):
         return replace(
             self,
             input=replace(flowing, schema={name: schema[name] for name in self.select.needs()}),
-            output=Shape("fields", schema=MappingProxyType(outer)),
+            output=Shape("fields", schema=FrozenMapping(outer)),
             is_projection=set(self.select.needs()) != set(schema),
         )
 
@@ -81,7 +82,7 @@ class SelectCodec(TableCodec):
             return None
         if any(raw[name] != value for name, value in self.select.demanded.items()):
             return None
-        return MappingProxyType(self.select.forward(raw))
+        return Fields(self.select.forward(raw))
 
     def _encode_raw(self, raw: Mapping[str, Any]) -> Mapping[str, Any]:
         """The inner fields; raises `EncodeError` where an outer one is missing, unknown or not its constant."""
@@ -90,9 +91,9 @@ class SelectCodec(TableCodec):
             **{name: Field(name=name, least=value, most=value) for name, value in self.select.added.items()},
         }
         check_fields(self.name, schema, raw)
-        return MappingProxyType(self.select.back(raw))
+        return Fields(self.select.back(raw))
 
-    def inspect(self, value: Mapping[str, Any]) -> Reading:
+    def inspect(self, value: Mapping[str, Any]) -> AnyReading:
         """The outer fields, with a check for each field that is demanded, or that is missing."""
         wrong = next((name for name in self.select.needs() if not is_item(value.get(name))), None)
         if wrong is not None:
@@ -108,7 +109,7 @@ class SelectCodec(TableCodec):
             )
             for name, wanted in self.select.demanded.items()
         )  # fmt: skip
-        return Reading(value=MappingProxyType(self.select.forward(value)), checks=checks, origin=self._origin)
+        return Reading(value=Fields(self.select.forward(value)), checks=checks, origin=self._origin)
 
     def _origin(self, place: Place) -> tuple[Place, ...]:
         inner = self.select.kept.get(str(place))

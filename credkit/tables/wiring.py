@@ -20,7 +20,7 @@ from bitstring import Bits
 
 from credkit.core.codec import TableCodec, Word, to_bits, to_word
 from credkit.core.errors import EncodeError
-from credkit.core.reading import Check, Part, Place, Reading
+from credkit.core.reading import AnyReading, Check, Part, Place, Reading
 from credkit.core.shapes import Shape, bits, describe_lengths, exactly, meet, only
 from credkit.core.spans import WIDEST, format_span, runs
 
@@ -119,7 +119,7 @@ def _kept(rule: Rule, length: int, flip: bool) -> Wiring:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class WiredCodec(TableCodec):
+class WiredCodec(TableCodec[Bits, Bits]):
     """Bits to bits by a `Wiring` for each input length.
 
     ``keeps_length`` says that output and input are equally long; ``total``, of an alignment, is
@@ -182,7 +182,7 @@ class WiredCodec(TableCodec):
         takes = self.padded(length)
         return wiring(self.rule, takes, self.flip).back(word), takes
 
-    def inspect(self, value: Bits) -> Reading:
+    def inspect(self, value: Bits) -> AnyReading:
         """The rewired bits, each traced to where it came from; wrong padding is a failed check."""
         word, length = to_word(value)
         if length not in self.input.lengths:

@@ -20,9 +20,9 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from secrets import token_hex
-from types import MappingProxyType
 from typing import Self
 
+from credkit.core.frozen import FrozenMapping
 from credkit.files.outputs.marks import FOLDER_MARK, Obstacle, mark_beside, verify_file, verify_folder
 
 if sys.platform != "win32":
@@ -133,7 +133,7 @@ def _claimed(lock: Path) -> Iterator[bool]:
         os.close(handle)
 
 
-def settle(root: Path, home: Path, verified: Mapping[str, tuple[str, ...]] = MappingProxyType({})) -> None:
+def settle(root: Path, home: Path, verified: Mapping[str, tuple[str, ...]] = FrozenMapping({})) -> None:
     """Empty the hidden folder ``root`` in ``home``: former outputs return or are removed, and the rest is removed.
 
     Of a former output whose place is taken only what credkit wrote is removed: ``verified`` are those of which that

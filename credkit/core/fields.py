@@ -1,0 +1,38 @@
+"""Fields: what a codec decodes to, by name."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TypeAlias
+
+from credkit.core.frozen import FrozenMapping
+from credkit.core.sentences import redacted_repr
+
+Item: TypeAlias = int | str  # what a field holds
+FieldMapping: TypeAlias = Mapping[str, Item]  # what is encoded: `Fields`, a dict or another mapping
+WIDEST_REPR = 160  # characters of the items in a repr
+
+
+class Fields(FrozenMapping[str, Item]):
+    """An immutable, hashable mapping of field names to numbers and texts, equal to the dict it stands for.
+
+    Its repr may stand in a log: it is short, and account numbers in it are masked.
+
+    >>> card = Fields({"facility": 123, "number": 45678})
+    >>> card, card["number"], card == {"number": 45678, "facility": 123}
+    (Fields(facility=123, number=45678), 45678, True)
+    >>> card in {card}, card | {"number": 45679}
+    (True, Fields(facility=123, number=45679))
+    >>> import json
+    >>> json.dumps(dict(card))
+    '{"facility": 123, "number": 45678}'
+    """
+
+    __slots__ = ()
+
+    def __or__(self, other: FieldMapping) -> Fields:
+        return Fields({**self._items, **other})
+
+    def __repr__(self) -> str:
+        items = ", ".join(f"{name}={redacted_repr(item)}" for name, item in self._items.items())
+        return f"Fields({items if len(items) <= WIDEST_REPR else items[: WIDEST_REPR - 1] + '…'})"
