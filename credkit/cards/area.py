@@ -14,6 +14,7 @@ from bitstring import Bits
 
 from credkit.core.codec import AnyCodec, TableCodec, Word
 from credkit.core.errors import EncodeError
+from credkit.core.origins import same_place
 from credkit.core.reading import AnyReading, Check, Part, Reading
 from credkit.core.shapes import bits, describe_lengths, exactly
 
@@ -54,4 +55,4 @@ class AreaCodec(TableCodec[Bits, Bits]):
             )  # fmt: skip
             return Reading(value=None, checks=(check,))
         whole = tuple(range(len(value)))
-        return Reading(value=value, parts=(Part(name="record", at=whole, value=None),), origin=lambda place: (place,))
+        return Reading(value=value, parts=(Part(name="record", at=whole, value=None),), origin=same_place)

@@ -35,7 +35,8 @@ from credkit.core.errors import DefinitionError
 from credkit.core.fields import Fields
 from credkit.core.frozen import FrozenMapping
 from credkit.core.grammar import step
-from credkit.core.reading import AnyReading, Check, Field, Note, Part, Place, Reading
+from credkit.core.origins import OneByOne, Origin, Place, Places, Through
+from credkit.core.reading import AnyReading, Check, Field, Note, Part, Reading
 from credkit.core.sentences import nearest, redacted_repr
 from credkit.core.shapes import Shape, bits, describe_lengths, exactly
 from credkit.tables.wiring import Wiring
@@ -122,6 +123,18 @@ def _built(name: str, plan: Plan, title: str, serial: bool, master: MasterKey | 
     return codec
 
 
+@dataclass(frozen=True, slots=True)
+class _BesideSerial:
+    """The origin of fields beside a serial number, which stands in the first ``front`` bits."""
+
+    front: int
+    others: Origin
+
+    def __call__(self, place: Place) -> Places:
+        """The places."""
+        return tuple(range(self.front)) if place == SERIAL else self.others(place)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class MemoryCodec(TableCodec[Any, Bits]):
     """Blocks to what one record in them means.
@@ -205,11 +218,9 @@ class MemoryCodec(TableCodec[Any, Bits]):
         inner = self.stored.inspect(to_bits((data, 8 * self.record.size)))
         spots: tuple[Place, ...] = self.wiring.source
         here, there = spots[: 8 * self.record.size], spots[8 * self.record.size :]
-
-        def origin(place: Place) -> tuple[Place, ...]:
-            if self.as_field and place == SERIAL:
-                return tuple(range(self.front))
-            return self.placed(inner.origin(place))
+        origin: Origin = Through((OneByOne(self.wiring.source), inner.origin))
+        if self.as_field:
+            origin = _BesideSerial(self.front, origin)
 
         checks = [self.retold(inner, check, here) for check in inner.checks]
         notes = [replace(note, at=self.placed(note.at)) for note in inner.notes if not inner.steps]
@@ -249,7 +260,7 @@ class MemoryCodec(TableCodec[Any, Bits]):
             found=check.found if check.passed or check.form == "bits" else redacted_repr(check.found),
         )  # fmt: skip
 
-    def named(self, value: Any, origin: Any, here: tuple[Place, ...], there: tuple[Place, ...]) -> Iterator[Part]:
+    def named(self, value: Any, origin: Origin, here: tuple[Place, ...], there: tuple[Place, ...]) -> Iterator[Part]:
         """The stretches of the blocks: serial number, each field or the whole record, MAC, the rest."""
         if self.front:
             yield Part(name=SERIAL, at=tuple(range(self.front)), value=None)

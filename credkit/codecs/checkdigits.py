@@ -26,6 +26,7 @@ from credkit.codecs.arguments import whole
 from credkit.core.codec import AnyCodec, Codec, Entry, Example
 from credkit.core.errors import EncodeError
 from credkit.core.grammar import step
+from credkit.core.origins import same_place
 from credkit.core.reading import AnyReading, Check, Reading
 from credkit.core.sentences import redacted_repr
 from credkit.core.shapes import TEXT
@@ -57,7 +58,7 @@ class CheckDigit(Codec[str, str]):
             covers=tuple(range(last)), expected=self.character.compute(value[:last]), found=value[last],
             evidence=self.character.evidence,
         )  # fmt: skip
-        return Reading(value=value[:last], checks=(check,), origin=lambda place: (place,))
+        return Reading(value=value[:last], checks=(check,), origin=same_place)
 
     def encode(self, value: str) -> str:
         """The text with its check character."""

@@ -38,7 +38,8 @@ from credkit.codecs.frames import builtin
 from credkit.core.codec import PRACTICE, AnyCodec, Entry, Example, TableCodec, Word, to_bits, to_word
 from credkit.core.errors import DefinitionError, EncodeError
 from credkit.core.grammar import step
-from credkit.core.reading import AnyReading, Check, Note, Part, Place, Reading
+from credkit.core.origins import Place, Places
+from credkit.core.reading import AnyReading, Check, Note, Part, Reading
 from credkit.core.sentences import nearest, redacted_repr
 from credkit.core.shapes import at_least, bits, exactly
 from credkit.core.spans import LIMIT
@@ -54,6 +55,19 @@ class Found(NamedTuple):
     start: int
     inverted: bool
     frame: int
+
+
+@dataclass(frozen=True, slots=True)
+class _Repeated:
+    """The origin of a frame of ``size`` bits that is repeated over ``length`` bits and begins at ``start``."""
+
+    start: int
+    size: int
+    length: int
+
+    def __call__(self, place: Place) -> Places:
+        """The places."""
+        return tuple(range((self.start + int(place)) % self.size, self.length, self.size))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -129,14 +143,11 @@ class Cyclic(TableCodec[Bits, Bits]):
         if found.inverted:
             notes.append(Note(kind="inverted", level="info", text="the bits are inverted"))
 
-        def origin(place: Place) -> tuple[Place, ...]:
-            return tuple(range((start + int(place)) % size, length, size))
-
         whole = range(start, start + size)
         at = tuple(whole if whole.stop <= length else (place % size for place in whole))
         return Reading(
             value=to_bits((found.frame, size)), checks=checks, notes=tuple(notes),
-            parts=(Part(name=self.frame.name, at=at, value=None),), origin=origin,
+            parts=(Part(name=self.frame.name, at=at, value=None),), origin=_Repeated(start, size, length),
         )  # fmt: skip
 
     def _repeats(self, raw: Word) -> Check:

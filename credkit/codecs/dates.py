@@ -35,7 +35,8 @@ from credkit.core.checks import DIGITS
 from credkit.core.codec import PRACTICE, AnyCodec, Codec, Entry, Example, to_word
 from credkit.core.errors import DefinitionError, EncodeError
 from credkit.core.grammar import step
-from credkit.core.reading import AnyReading, Check, Place, Reading
+from credkit.core.origins import Place, Whole
+from credkit.core.reading import AnyReading, Check, Reading
 from credkit.core.sentences import redacted_repr
 from credkit.core.shapes import TEXT, bits
 from credkit.core.spans import WIDEST
@@ -169,7 +170,7 @@ class DayCount(Stored):
         if not check.passed:
             return Reading(value=None, checks=(check,))
         day = self.epoch + timedelta(days=count)
-        return Reading(value=day.isoformat(), checks=(check,), origin=lambda place: whole)
+        return Reading(value=day.isoformat(), checks=(check,), origin=Whole(whole))
 
     def encode(self, value: str) -> Bits:
         """The count in all bits of the area; raises `EncodeError` for an earlier day, and for one too far on."""

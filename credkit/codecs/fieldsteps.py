@@ -32,6 +32,7 @@ from credkit.core.errors import DefinitionError, EncodeError
 from credkit.core.fields import FieldMapping, Fields
 from credkit.core.frozen import FrozenMapping
 from credkit.core.grammar import step
+from credkit.core.origins import same_place
 from credkit.core.reading import AnyReading, Check, Field, Reading, Row, TextField
 from credkit.core.sentences import nearest, redacted_repr
 from credkit.core.shapes import FIELDS, Shape
@@ -121,7 +122,7 @@ class FieldStep(Codec[FieldMapping, FieldMapping]):
         inner = value.get(self.field)
         outer = self.forward(inner)
         if outer is not None:
-            return Reading(value=Fields({**value, self.field: outer}), origin=lambda place: (place,))
+            return Reading(value=Fields({**value, self.field: outer}), origin=same_place)
         rule, expected = self.rule()
         check = Check(
             codec=self.name, rule=rule, claim=f"the value of {self.field}", form="fields", at=(self.field,),

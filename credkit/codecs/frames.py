@@ -30,6 +30,7 @@ from credkit.codecs.arguments import whole
 from credkit.core.codec import PRACTICE, AnyCodec, Entry, Example, TableCodec, Word
 from credkit.core.errors import DefinitionError, EncodeError
 from credkit.core.grammar import step
+from credkit.core.origins import OneByOne
 from credkit.core.reading import AnyReading, Reading
 from credkit.core.sentences import nearest, redacted_repr
 from credkit.core.shapes import bits, exactly
@@ -143,11 +144,11 @@ class DataOf(TableCodec[Bits, Bits]):
         reading = self.frame.inspect(value)
         if reading.value is None:
             return replace(reading, checks=tuple(replace(check, codec=self.name) for check in reading.checks))
-        places = [place for field in self.table.fields for place in field.places]
+        places = tuple(place for field in self.table.fields for place in field.places)
         digits = "".join(value.bin[place] for place in places)
         return Reading(
             value=Bits(f"0b{digits}"), checks=tuple(replace(check, codec=self.name) for check in reading.checks),
-            notes=reading.notes, parts=reading.parts, origin=lambda place: (places[int(place)],),
+            notes=reading.notes, parts=reading.parts, origin=OneByOne(places),
         )  # fmt: skip
 
 

@@ -54,6 +54,7 @@ from unicodedata import normalize
 from credkit.core.codec import AnyCodec, Codec, Entry, Example
 from credkit.core.errors import DefinitionError, EncodeError
 from credkit.core.grammar import step
+from credkit.core.origins import OneByOne
 from credkit.core.reading import AnyReading, Check, Reading
 from credkit.core.sentences import nearest, redacted_repr
 from credkit.core.shapes import TEXT
@@ -142,9 +143,9 @@ class Keyboard(Codec[str, str]):
                 expected=f"{redacted_repr(self.lost[pair])}, all that these two keys type", found=pair,
             )  # fmt: skip
             return Reading(value=None, checks=(check,))
-        origins = [i for i, c in enumerate(value) for _ in self.to_meant[c]]
+        origins = tuple(i for i, c in enumerate(value) for _ in self.to_meant[c])
         meant = "".join(self.to_meant[c] for c in value)
-        return Reading(value=meant, origin=lambda place: (origins[int(place)],))
+        return Reading(value=meant, origin=OneByOne(origins))
 
     def encode(self, value: str) -> str:
         """The characters as they would be typed; raises `EncodeError` for those that would not be read back."""

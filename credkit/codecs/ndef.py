@@ -36,7 +36,8 @@ from credkit.core.errors import DefinitionError, EncodeError
 from credkit.core.fields import FieldMapping, Fields
 from credkit.core.frozen import FrozenMapping
 from credkit.core.grammar import step
-from credkit.core.reading import AnyReading, Check, Note, Part, Reading, nowhere
+from credkit.core.origins import ByName, OneByOne
+from credkit.core.reading import AnyReading, Check, Note, Part, Reading
 from credkit.core.sentences import redacted_repr
 from credkit.core.shapes import Shape, bits, describe_lengths, meet, multiples
 from credkit.core.spans import LIMIT
@@ -111,7 +112,7 @@ class TlvCodec(Tagged[Bits]):
         )  # fmt: skip
         return Reading(
             value=value, checks=(check,), notes=tuple(_noted(whole, blocks, message, terminator)),
-            parts=tuple(_parts(whole, blocks, terminator)), origin=lambda place: (places[int(place)],),
+            parts=tuple(_parts(whole, blocks, terminator)), origin=OneByOne(places),
         )  # fmt: skip
 
     def encode(self, value: Bits) -> Bits:
@@ -219,7 +220,7 @@ class NdefCodec(Tagged[FieldMapping]):
         )  # fmt: skip
         return Reading(
             value=Fields({each.name: each.text for each in said}), checks=(check,), notes=tuple(notes),
-            parts=tuple(parts), origin=lambda place: places.get(str(place), nowhere(place)),
+            parts=tuple(parts), origin=ByName(places),
         )  # fmt: skip
 
     def encode(self, value: Mapping[str, Any]) -> Bits:

@@ -29,7 +29,7 @@ import re
 from abc import abstractmethod
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from itertools import accumulate
+from itertools import accumulate, pairwise
 from math import log2
 
 from bitstring import Bits
@@ -38,7 +38,8 @@ from credkit.core.checks import DIGITS
 from credkit.core.codec import PRACTICE, AnyCodec, Codec, Entry, Example
 from credkit.core.errors import DefinitionError, EncodeError
 from credkit.core.grammar import step
-from credkit.core.reading import AnyReading, Check, Part, Place, Reading
+from credkit.core.origins import Place, Several
+from credkit.core.reading import AnyReading, Check, Part, Reading
 from credkit.core.sentences import nearest, redacted_repr
 from credkit.core.shapes import TEXT, Shape, bits, describe_lengths, meet, multiples
 
@@ -123,7 +124,9 @@ class Characters(Stored):
         if stop < len(data):
             parts.append(Part(name="padding", at=tuple(range(8 * stop, len(value))), value=None))
         return Reading(
-            value=text, parts=tuple(parts), origin=lambda place: tuple(range(ends[int(place)], ends[int(place) + 1]))
+            value=text,
+            parts=tuple(parts),
+            origin=Several(tuple(tuple(range(first, stop)) for first, stop in pairwise(ends))),
         )
 
     def encode(self, value: str) -> Bits:
@@ -198,7 +201,11 @@ class Bcd(Stored):
             covers=_fours(judged), expected=wanted, evidence=log2(16 / 10) * len(text),
             found="".join(f"{int(text[place], 16):b}" for place in strange) or wanted,
         )  # fmt: skip
-        return Reading(value=None if strange else text, checks=(check,), origin=lambda place: _fours([int(place)]))
+        return Reading(
+            value=None if strange else text,
+            checks=(check,),
+            origin=Several(tuple(_fours([place]) for place in range(len(text)))),
+        )
 
     def encode(self, value: str) -> Bits:
         """The digits, and filler up to the end of the area; raises `EncodeError` for too many, or too few."""

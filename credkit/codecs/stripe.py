@@ -42,7 +42,8 @@ from credkit.codecs.arguments import whole
 from credkit.core.codec import AnyCodec, Entry, Example, TableCodec, Word
 from credkit.core.errors import DefinitionError, EncodeError
 from credkit.core.grammar import step
-from credkit.core.reading import AnyReading, Check, Note, Part, Place, Reading
+from credkit.core.origins import Place, Several
+from credkit.core.reading import AnyReading, Check, Note, Part, Reading
 from credkit.core.sentences import redacted_repr
 from credkit.core.shapes import TEXT, bits
 from credkit.core.spans import LIMIT, format_span
@@ -177,7 +178,7 @@ class TrackBits(TableCodec[Bits, str]):
             checks.append(self._check("zeros-behind", claim, track, track.behind, [], "0" * len(found), found))
         return Reading(
             value="".join(track.characters[:count]), checks=tuple(checks), parts=track.parts(),
-            origin=lambda place: track.at(range(int(place) * width, int(place) * width + width)),
+            origin=Several(tuple(track.at(range(at * width, at * width + width)) for at in range(count))),
         )  # fmt: skip
 
     def _endless(self, track: _Track) -> AnyReading:

@@ -32,7 +32,8 @@ from credkit.core.errors import DefinitionError
 from credkit.core.fields import FieldMapping, Fields
 from credkit.core.frozen import FrozenMapping
 from credkit.core.grammar import step
-from credkit.core.reading import AnyReading, Check, Field, Level, Note, Part, Place, Reading
+from credkit.core.origins import ByName, Place
+from credkit.core.reading import AnyReading, Check, Field, Level, Note, Part, Reading
 from credkit.core.sentences import redacted_repr
 from credkit.core.shapes import TEXT, Shape
 from credkit.tables.pattern import Pattern
@@ -72,7 +73,7 @@ class Template(Codec[str, FieldMapping]):
         at: dict[str, tuple[Place, ...]] = {name: tuple(range(*match.span(name))) for name in self.bases}
         fields = {name: int(match[name], base) for name, base in self.bases.items()}
         parts = tuple(Part(name=name, at=at[name], value=fields[name]) for name in fields)
-        return Reading(value=Fields(fields), parts=parts, origin=lambda place: at[str(place)])
+        return Reading(value=Fields(fields), parts=parts, origin=ByName(at))
 
     def encode(self, value: FieldMapping) -> str:
         """The text; raises `EncodeError` for a field that is missing, unknown or too wide."""

@@ -21,6 +21,7 @@ from credkit.codecs.arguments import whole
 from credkit.core.codec import PRACTICE, AnyCodec, Codec, Entry, Example
 from credkit.core.errors import DefinitionError, EncodeError
 from credkit.core.grammar import step
+from credkit.core.origins import Shifted
 from credkit.core.reading import AnyReading, Check, Reading
 from credkit.core.sentences import redacted_repr
 from credkit.core.shapes import TEXT
@@ -31,7 +32,7 @@ BLANKS = " \t\r\n"
 
 def _cut(value: str, start: int, stop: int) -> AnyReading:
     """The reading of ``value`` from ``start`` to ``stop``."""
-    return Reading(value=value[start:stop], origin=lambda place: (int(place) + start,))
+    return Reading(value=value[start:stop], origin=Shifted(start))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -34,6 +34,7 @@ from credkit.codecs.arguments import whole
 from credkit.core.codec import AnyCodec, Codec, Entry, Example
 from credkit.core.errors import DefinitionError, EncodeError
 from credkit.core.grammar import step
+from credkit.core.origins import Shifted
 from credkit.core.reading import AnyReading, Check, Note, Part, Reading
 from credkit.core.sentences import redacted_repr
 from credkit.core.shapes import TEXT
@@ -104,7 +105,7 @@ class TrackText(Codec[str, str]):
         return Reading(
             value=self.letters.start + value[mine.start + 1 : mine.stop], notes=notes,
             parts=tuple(Part(name=f"track {each.number}", at=each.places, value=each.of(value)) for each in tracks),
-            origin=lambda place: (mine.start + int(place),),
+            origin=Shifted(mine.start),
         )  # fmt: skip
 
     def _tracks(self, text: str) -> tuple[list[Track], Check | None]:

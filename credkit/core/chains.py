@@ -18,7 +18,8 @@ from typing import Any
 from credkit.core.codec import AnyCodec, Codec, In, Out, TableCodec, from_raw, to_raw
 from credkit.core.errors import DefinitionError, EncodeError
 from credkit.core.frozen import FrozenMapping
-from credkit.core.reading import OVER_LONG, AnyReading, Check, Field, Note, Place, Reading, Row, Step, TextField
+from credkit.core.origins import Through
+from credkit.core.reading import OVER_LONG, AnyReading, Check, Field, Note, Reading, Row, Step, TextField
 from credkit.core.shapes import Shape, describe_lengths, hull, mismatch, only
 
 LinkedSteps = tuple[tuple[AnyCodec, ...], str | None]  # the linked steps, and why they do not work in a row
@@ -71,18 +72,11 @@ class Chain(TableCodec[In, Out]):
             if value is None:
                 break
         readings = [step.reading for step in done]
-
-        def origin(place: Place) -> tuple[Place, ...]:
-            at: tuple[Place, ...] = (place,)
-            for reading in reversed(readings):
-                at = tuple(dict.fromkeys(o for p in at for o in reading.origin(p)))
-            return at
-
         return Reading(
             value=value,
             checks=tuple(check for reading in readings for check in reading.checks),
             notes=tuple(note for reading in readings for note in reading.notes),
-            origin=origin,
+            origin=Through(tuple(reading.origin for reading in readings)),
             steps=tuple(done),
         )
 

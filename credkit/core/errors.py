@@ -18,7 +18,8 @@ from credkit.core.hooks import redacted
 from credkit.core.sentences import bounded
 
 if TYPE_CHECKING:
-    from credkit.core.reading import Check, Place
+    from credkit.core.origins import Place
+    from credkit.core.reading import Check
 
 
 class CredkitError(Exception):

@@ -7,29 +7,23 @@ the first character of a text; fields are named.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from math import log2
 from typing import Any, Generic, Literal, TypeAlias, TypeVar
 
 from credkit.core.hooks import draw, redacted
+from credkit.core.origins import Origin, Place, nowhere
 from credkit.core.sentences import redacted_repr
 from credkit.core.spans import format_span
 
 Form = Literal["text", "bits", "fields"]
 Out = TypeVar("Out")
-Place = int | str
-Origin = Callable[[Place], tuple[Place, ...]]
 Level = Literal["info", "care", "refuse"]
 PRINTABLE = 95  # characters of ASCII
 WIDE = 40  # bits that a sentence repeats in full
 
 UNITS: dict[Form, str] = {"text": "character", "bits": "bit", "fields": "field"}
-
-
-def nowhere(place: Place) -> tuple[Place, ...]:
-    """The origin of a value that cannot be traced: no place of the input."""
-    return ()
 
 
 def describe_places(form: Form, at: tuple[Place, ...]) -> str:
@@ -240,11 +234,11 @@ class Reading(Generic[Out]):
 
     def traced(self, check: Check, at: tuple[Place, ...]) -> tuple[Place, ...]:
         """``at``, places in the input of the step that made ``check``, as places of the original input."""
-        for index, step in enumerate(self.steps):
-            if any(each is check for each in step.reading.checks):
-                for earlier in reversed(self.steps[:index]):
-                    at = tuple(dict.fromkeys(o for place in at for o in earlier.reading.origin(place)))
-                break
+        made = next((n for n, step in enumerate(self.steps) if any(each is check for each in step.reading.checks)), None)
+        if made is None:  # a copy of a check
+            made = next((n for n, step in enumerate(self.steps) if check in step.reading.checks), 0)
+        for earlier in reversed(self.steps[:made]):
+            at = tuple(dict.fromkeys(o for place in at for o in earlier.reading.origin(place)))
         return tuple(sorted(at, key=lambda place: (isinstance(place, str), place)))
 
     def _repr_svg_(self) -> str | None:

@@ -28,7 +28,8 @@ from credkit.core.codec import TableCodec, check_fields
 from credkit.core.errors import EncodeError
 from credkit.core.fields import FieldMapping, Fields, Item
 from credkit.core.frozen import FrozenMapping
-from credkit.core.reading import OVER_LONG, AnyReading, Check, Level, Note, Part, Place, Reading, Schema
+from credkit.core.origins import ByName, Place
+from credkit.core.reading import OVER_LONG, AnyReading, Check, Level, Note, Part, Reading, Schema
 from credkit.core.sentences import redacted_repr
 from credkit.core.shapes import TEXT, Shape
 from credkit.tables.characters import CharacterSet
@@ -207,7 +208,7 @@ class ContentCodec(TableCodec[str, FieldMapping]):
         origins = {name: spans[index] for index, name, _ in content.fields}
         return Reading(
             value=Fields(fields), checks=self._checks(value, bounds), parts=parts,
-            notes=tuple(self._notes(value, fields, origins)), origin=lambda place: origins[str(place)],
+            notes=tuple(self._notes(value, fields, origins)), origin=ByName(origins),
         )  # fmt: skip
 
     def _fault(self, text: str, bounds: Bounds) -> Check:

@@ -28,6 +28,7 @@ from bitstring import Bits
 
 from credkit.core.codec import PRACTICE, TableCodec, Word, to_bits, to_word
 from credkit.core.errors import EncodeError
+from credkit.core.origins import same_place
 from credkit.core.reading import AnyReading, Check, Note, Part, Reading
 from credkit.core.shapes import Shape, bits, describe_lengths, meet
 from credkit.core.spans import LIMIT, format_span
@@ -192,7 +193,7 @@ class CrcCodec(TableCodec[Bits, Bits]):
         )
         return Reading(
             value=to_bits((message, size)), checks=(check,), notes=() if number or expected else (_blank(self.crc),),
-            parts=parts, origin=lambda place: (place,),
+            parts=parts, origin=same_place,
         )  # fmt: skip
 
 

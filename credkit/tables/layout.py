@@ -26,7 +26,8 @@ from credkit.core.codec import TableCodec, Word, check_fields, to_word
 from credkit.core.fields import FieldMapping, Fields
 from credkit.core.frozen import FrozenMapping
 from credkit.core.hooks import draw
-from credkit.core.reading import AnyReading, Check, Field, Level, Note, Part, Place, Reading, Schema
+from credkit.core.origins import Place
+from credkit.core.reading import AnyReading, Check, Field, Level, Note, Part, Reading, Schema
 from credkit.core.shapes import Shape, bits, exactly
 from credkit.core.spans import runs
 

@@ -25,7 +25,8 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from credkit.core.errors import DefinitionError, EncodeError
-from credkit.core.reading import Note, Place, Row, TextField
+from credkit.core.origins import Place
+from credkit.core.reading import Note, Row, TextField
 from credkit.core.sentences import nearest, redacted_repr
 from credkit.tables.ndefrecords import Record, Tnf, read_records, titled, write_records
 from credkit.tables.stretches import Malformed, Stretch, counted

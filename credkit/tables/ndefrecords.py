@@ -26,7 +26,7 @@ from dataclasses import dataclass
 from enum import IntEnum
 from typing import NamedTuple
 
-from credkit.core.reading import Place
+from credkit.core.origins import Place
 from credkit.core.sentences import redacted_repr
 from credkit.tables.stretches import Malformed, Stretch, counted
 

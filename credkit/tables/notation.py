@@ -12,13 +12,13 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
-from itertools import accumulate
 
 from bitstring import Bits
 
 from credkit.core.codec import TableCodec, Word, to_bits
 from credkit.core.errors import EncodeError
-from credkit.core.reading import AnyReading, Check, Origin, Part, Place, Reading
+from credkit.core.origins import OneByOne, Origin, Place, Places, Several
+from credkit.core.reading import AnyReading, Check, Part, Reading
 from credkit.core.sentences import redacted_repr
 from credkit.core.shapes import TEXT, describe_lengths, exactly, multiples
 from credkit.core.shapes import bits as bits_shape
@@ -171,16 +171,18 @@ class Notation:
 
     def origin(self, text: str) -> Origin:
         """Which characters each bit of ``text`` came from: its digit, or the whole decimal number."""
-        spots = [i for i, c in enumerate(text) if c not in self.separator + self.joint]
+        spots = tuple(i for i, c in enumerate(text) if c not in self.separator + self.joint)
         if self.base != 10:
             per_digit = self._digit_bits
-            return lambda place: (spots[int(place) // per_digit],)
-        numbers, start = [], 0
+            return OneByOne(spots, per_digit)
+        numbers: list[Places] = []
+        start = 0
         for number in text.split(self.joint) if self.joint else [text]:
             numbers.append(tuple(range(start, start + len(number))))
             start += len(number) + len(self.joint)
-        ends = list(accumulate(g.bits for g in self.groups))
-        return lambda place: numbers[next(i for i, end in enumerate(ends) if int(place) < end)]
+        return Several(
+            tuple(number for number, group in zip(numbers, self.groups, strict=True) for _ in range(group.bits))
+        )
 
 
 def _pairs(text: str) -> list[str]:

@@ -15,7 +15,8 @@ from credkit.core.codec import TableCodec, any_row, check_fields, is_item
 from credkit.core.errors import DefinitionError
 from credkit.core.fields import FieldMapping, Fields
 from credkit.core.frozen import FrozenMapping
-from credkit.core.reading import AnyReading, Check, Field, Place, Reading, Schema
+from credkit.core.origins import Place
+from credkit.core.reading import AnyReading, Check, Field, Reading, Schema
 from credkit.core.sentences import nearest
 from credkit.core.shapes import Shape
 

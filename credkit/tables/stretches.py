@@ -10,7 +10,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from credkit.core.reading import Check, Place
+from credkit.core.origins import Place
+from credkit.core.reading import Check
 
 
 @dataclass(frozen=True, slots=True)

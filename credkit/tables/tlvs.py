@@ -16,7 +16,7 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from credkit.core.reading import Place
+from credkit.core.origins import Place
 from credkit.tables.stretches import Malformed, Stretch, counted
 
 NULL, LOCK, MEMORY, MESSAGE, PROPRIETARY, TERMINATOR = 0x00, 0x01, 0x02, 0x03, 0xFD, 0xFE

@@ -20,7 +20,8 @@ from bitstring import Bits
 
 from credkit.core.codec import TableCodec, Word, to_bits, to_word
 from credkit.core.errors import EncodeError
-from credkit.core.reading import AnyReading, Check, Part, Place, Reading
+from credkit.core.origins import OneByOne, Place
+from credkit.core.reading import AnyReading, Check, Part, Reading
 from credkit.core.shapes import Shape, bits, describe_lengths, exactly, meet, only
 from credkit.core.spans import WIDEST, format_span, runs
 
@@ -212,5 +213,5 @@ class WiredCodec(TableCodec[Bits, Bits]):
             value=to_bits((table.forward(word), len(source))),
             checks=checks,
             parts=tuple(parts),
-            origin=lambda place: (source[int(place)],),
+            origin=OneByOne(source),
         )
