@@ -21,7 +21,7 @@ from credkit.audit.blind import Channel, Judged, blind, pairs, rows_of
 from credkit.audit.bounded import COARSER, Bins
 from credkit.audit.summary import Counts
 from credkit.catalogue.registry import catalogue
-from credkit.core.codec import to_bits
+from credkit.core.forms import to_bits
 from credkit.files.moments import moment
 from credkit.files.times import moment_of
 from credkit.tables.layout import Layout, LayoutCodec, Limit

@@ -715,7 +715,7 @@ def test_failures_are_every_failing_row_and_why(tmp_path: Path, monkeypatch: pyt
     assert len(told) == found.failing + found.unreadable
     codec = chain(CHAIN)
     expected = {
-        place: str(codec.failure(reading))
+        place: str(codec.decode_error(reading))
         for place, row in enumerate(rows, 2)
         if row.time != "never" and not (reading := codec.inspect(row.text)).ok
     }

@@ -16,7 +16,8 @@ from hypothesis import given
 import credkit.bulk
 from credkit import CredkitError, DefinitionError, chain, layout_entries
 from credkit.bulk.words import pack
-from credkit.core.codec import AnyCodec, is_form, to_raw, to_word
+from credkit.core.codec import AnyCodec
+from credkit.core.forms import is_form, to_raw, to_word
 from tests.strategies import (
     built,
     chain_before,

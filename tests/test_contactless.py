@@ -19,7 +19,8 @@ import credkit
 from credkit import DecodeError, DefinitionError, EncodeError, chain, convert, identify
 from credkit.catalogue.registry import catalogue
 from credkit.codecs.uids import UidForm
-from credkit.core.codec import AnyCodec, to_word
+from credkit.core.codec import AnyCodec
+from credkit.core.forms import to_word
 from credkit.explain.diagnosis import diagnose
 from credkit.tables.layout import LayoutCodec
 from tests.strategies import randoms, valid

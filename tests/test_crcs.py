@@ -22,7 +22,7 @@ from hypothesis import strategies as st
 from credkit import DecodeError, DefinitionError, EncodeError, chain
 from credkit.catalogue.registry import catalogue
 from credkit.core.checks import crc
-from credkit.core.codec import to_word
+from credkit.core.forms import to_word
 from credkit.core.spans import LIMIT
 from credkit.explain.diagnosis import diagnose
 from credkit.tables.crcs import CRCS, XOR, Crc

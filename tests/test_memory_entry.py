@@ -18,7 +18,8 @@ from credkit.cards.entry import MemoryCodec, blocks_of, memory_entry
 from credkit.cards.image import Press
 from credkit.cards.keys import MasterKey
 from credkit.cards.plans import load_plan
-from credkit.core.codec import AnyCodec, to_word
+from credkit.core.codec import AnyCodec
+from credkit.core.forms import to_word
 from credkit.crosswalk import Crosswalk, crosswalk
 from credkit.explain.drawing import lines, pictures
 from credkit.site import load_site

@@ -15,7 +15,8 @@ from credkit import DecodeError, DefinitionError, EncodeError, chain
 from credkit.catalogue.registry import catalogue
 from credkit.codecs.stored import UNITS
 from credkit.core.chains import link
-from credkit.core.codec import AnyCodec, to_word
+from credkit.core.codec import AnyCodec
+from credkit.core.forms import to_word
 from credkit.core.shapes import bits, exactly
 from credkit.core.spans import LIMIT
 from credkit.tables.wiring import WiredCodec

@@ -14,7 +14,8 @@ from hypothesis import given
 
 from credkit import DecodeError, DefinitionError, EncodeError, chain
 from credkit.codecs.stripe import MOST_ZEROS
-from credkit.core.codec import AnyCodec, to_word
+from credkit.core.codec import AnyCodec
+from credkit.core.forms import to_word
 from credkit.core.spans import LIMIT
 from credkit.explain.diagnosis import diagnose
 from credkit.streams import stream

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from credkit import DecodeError, DefinitionError, EncodeError, chain
-from credkit.core.codec import to_bits, to_word
+from credkit.core.forms import to_bits, to_word
 from credkit.core.spans import LIMIT
 from credkit.tables.wiring import Wiring
 

@@ -74,7 +74,7 @@ class Failures:
 
 def explained(way: Way, text: str, reading: AnyReading) -> tuple[str, str]:
     """A text that fails as it may be shown, and the sentence that says why; ``reading`` is that of the text."""
-    reason = str(way.codec.failure(reading))
+    reason = str(way.codec.decode_error(reading))
     if way.plain:
         return text, reason
     if payment(way.codec, text, reading).account and reading.failed:

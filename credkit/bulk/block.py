@@ -10,7 +10,8 @@ import numpy as np
 
 from credkit.bulk.words import LIMB, Array, pack, unpack
 from credkit.core.fields import Fields
-from credkit.core.reading import Field, Form, Row
+from credkit.core.forms import Form
+from credkit.core.reading import Field, Row
 from credkit.core.shapes import Shape, only
 
 

@@ -15,8 +15,8 @@ import numpy as np
 from credkit.bulk import texts
 from credkit.bulk.block import Block, Earned, Rule, column, is_small, mask, settle
 from credkit.bulk.words import LIMB, Array, Frame, Wide, fitted, parity
-from credkit.core.codec import AnyCodec, from_raw, to_raw
-from credkit.core.reading import Form
+from credkit.core.codec import AnyCodec
+from credkit.core.forms import Form, from_raw, to_raw
 from credkit.tables.layout import Layout, LayoutCodec, Limit, Piece, number
 from credkit.tables.notation import NotationCodec
 from credkit.tables.pattern import Pattern

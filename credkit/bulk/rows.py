@@ -9,9 +9,9 @@ import numpy as np
 
 from credkit.bulk.block import Block
 from credkit.bulk.words import LIMB, Array, Wide
-from credkit.core.codec import is_form, to_raw
 from credkit.core.errors import DefinitionError
-from credkit.core.reading import Form, Schema
+from credkit.core.forms import Form, is_form, to_raw
+from credkit.core.reading import Schema
 from credkit.core.sentences import nearest, redacted_repr
 from credkit.core.shapes import Shape, describe_lengths, only
 from credkit.core.spans import LIMIT

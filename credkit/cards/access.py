@@ -25,8 +25,8 @@ from dataclasses import dataclass, fields
 from functools import cache
 
 from credkit.catalogue.registry import chain
-from credkit.core.codec import to_bits, to_word
 from credkit.core.errors import DefinitionError
+from credkit.core.forms import to_bits, to_word
 from credkit.core.sentences import nearest, redacted_repr
 
 GROUPS = ("block 0", "block 1", "block 2", "trailer")

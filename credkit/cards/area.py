@@ -12,8 +12,9 @@ from dataclasses import dataclass
 
 from bitstring import Bits
 
-from credkit.core.codec import AnyCodec, TableCodec, Word
+from credkit.core.codec import AnyCodec, TableCodec
 from credkit.core.errors import EncodeError
+from credkit.core.forms import Word
 from credkit.core.origins import same_place
 from credkit.core.reading import AnyReading, Check, Part, Reading
 from credkit.core.shapes import bits, describe_lengths, exactly
@@ -32,7 +33,7 @@ def area(size: int) -> AnyCodec:
     return AreaCodec(name=f"{size} byte{'s' * (size > 1)}", input=shape, output=shape)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class AreaCodec(TableCodec[Bits, Bits]):
     """Bits to the same bits, if there are as many as there should be."""
 

@@ -22,6 +22,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
+from functools import partial
 from hmac import compare_digest
 from typing import Any
 
@@ -30,9 +31,10 @@ from bitstring import Bits
 from credkit.cards.image import mac_label
 from credkit.cards.keys import MasterKey, record_mac
 from credkit.cards.plan import Plan, Record
-from credkit.core.codec import AnyCodec, Entry, TableCodec, Word, check_fields, to_bits, to_word
+from credkit.core.codec import AnyCodec, Entry, TableCodec, check_fields
 from credkit.core.errors import DefinitionError
 from credkit.core.fields import Fields
+from credkit.core.forms import Word, to_bits, to_word
 from credkit.core.frozen import FrozenMapping
 from credkit.core.grammar import step
 from credkit.core.origins import OneByOne, Origin, Place, Places, Through
@@ -50,30 +52,33 @@ def memory_entry(plans: Mapping[str, Plan], masters: Mapping[str, MasterKey] = _
 
     Raises `DefinitionError` for a master key of a plan that is not there.
     """
-    known, held = dict(plans), dict(masters)
+    known, held = FrozenMapping(plans), FrozenMapping(masters)
     for name in held:
         if name not in known:
             raise DefinitionError(f"memory: a master key is given for the plan {_unknown(name, known)}")
 
-    def build(plan: str, record: str, serial: str = "") -> AnyCodec:
-        """``memory:PLAN,RECORD``, ``memory:PLAN,RECORD,serial``: a record out of the blocks that hold it.
-
-        The bits are all of those blocks, from the record's first to its last; trailers between them are
-        not sent. With ``serial`` the card's serial number stands in front: a record of fields then has
-        it as a field of its own, and a MAC can be verified.
-
-        An identifier in memory can be copied with the rest of the card: reading it proves nothing.
-        """
-        if plan not in known:
-            raise DefinitionError(f"memory: there is no plan {_unknown(plan, known)}")
-        if serial not in ("", SERIAL):
-            raise DefinitionError(f"memory: behind the record stands {SERIAL} or nothing, not {redacted_repr(serial)}")
-        return _built(plan, known[plan], record, bool(serial), held.get(plan))
-
     return Entry(
         name="memory", signature=f"PLAN,RECORD[,{SERIAL}]", title="a record out of memory blocks that a reader sends",
-        source="defined by the site", build=build, usual=(), examples=(),
+        source="defined by the site", build=partial(_build, known, held), usual=(), examples=(),
     )  # fmt: skip
+
+
+def _build(
+    known: Mapping[str, Plan], held: Mapping[str, MasterKey], plan: str, record: str, serial: str = ""
+) -> AnyCodec:
+    """``memory:PLAN,RECORD``, ``memory:PLAN,RECORD,serial``: a record out of the blocks that hold it.
+
+    The bits are all of those blocks, from the record's first to its last; trailers between them are
+    not sent. With ``serial`` the card's serial number stands in front: a record of fields then has
+    it as a field of its own, and a MAC can be verified.
+
+    An identifier in memory can be copied with the rest of the card: reading it proves nothing.
+    """
+    if plan not in known:
+        raise DefinitionError(f"memory: there is no plan {_unknown(plan, known)}")
+    if serial not in ("", SERIAL):
+        raise DefinitionError(f"memory: behind the record stands {SERIAL} or nothing, not {redacted_repr(serial)}")
+    return _built(plan, known[plan], record, bool(serial), held.get(plan))
 
 
 def blocks_of(plan: Plan, record: Record) -> tuple[int, ...]:
@@ -135,7 +140,7 @@ class _BesideSerial:
         return tuple(range(self.front)) if place == SERIAL else self.others(place)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class MemoryCodec(TableCodec[Any, Bits]):
     """Blocks to what one record in them means.
 

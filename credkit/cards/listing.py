@@ -24,8 +24,8 @@ from pathlib import Path
 from credkit.cards.geometry import Geometry
 from credkit.cards.image import SPARE, Image, Trailer
 from credkit.cards.plan import Plan, Record
-from credkit.core.codec import from_raw
 from credkit.core.errors import DefinitionError
+from credkit.core.forms import from_raw
 from credkit.core.sentences import redacted_repr
 from credkit.files.regularfiles import open_regular
 

@@ -63,7 +63,9 @@ or https:, so that nothing can open it (if it is meant, write accept = ["no-sche
         return ()
     reading = record.read(data)
     if not reading.ok:
-        raise EncodeError(f"{record.named}: what is written could not be read back: {record.codec.failure(reading)}")
+        raise EncodeError(
+            f"{record.named}: what is written could not be read back: {record.codec.decode_error(reading)}"
+        )
     notes = remarks(record, reading, row)
     for note in notes:
         if note.level != "info":

@@ -16,8 +16,9 @@ from typing import Any
 
 from credkit.cards.access import Access
 from credkit.cards.geometry import LOCKED_BY_ONE, PAGE, STATIC, Geometry
-from credkit.core.codec import AnyCodec, to_bits, to_word
+from credkit.core.codec import AnyCodec
 from credkit.core.errors import CredkitError, EncodeError
+from credkit.core.forms import to_bits, to_word
 from credkit.core.reading import AnyReading, Field
 from credkit.core.sentences import redacted_repr
 from credkit.core.spans import format_span

@@ -181,7 +181,7 @@ class Checker:
             found.differ(
                 "serial-check",
                 self.plan.geometry.place(0),
-                f"the serial number is garbled: {self.bcc.failure(reading)}",
+                f"the serial number is garbled: {self.bcc.decode_error(reading)}",
             )
             return stored[:3] + stored[4:8] if size == 7 else stored[:size]
         if self.plan.geometry.keys and back.has(0, size):

@@ -94,7 +94,7 @@ class RecordCheck:
         if data == expected:
             return
         if not reading.ok:
-            said = f"record {record.name} cannot be read: {record.codec.failure(reading)}{self.blank(data)}"
+            said = f"record {record.name} cannot be read: {record.codec.decode_error(reading)}{self.blank(data)}"
             place = self.faulty(reading)
             if expected is not None:
                 said += f"; {wanted} {self.said(expected)}; {self.stretch(data, expected)}"

@@ -11,6 +11,7 @@ from credkit.core.chains import Conversion
 from credkit.core.chains import choice as chosen
 from credkit.core.chains import conversion as joined
 from credkit.core.codec import AnyCodec, Entry
+from credkit.core.contract import checked_inspect
 from credkit.core.reading import AnyReading
 
 Chainlike = str | AnyCodec
@@ -50,8 +51,7 @@ def inspect(chain: Chainlike, value: Any, codecs: Iterable[Entry] = ()) -> AnyRe
     (False, ['even-parity'])
     """
     codec = built(chain, codecs)
-    codec.admit(value)
-    return codec.inspect(value)
+    return checked_inspect(codec, codec.check_input(value))
 
 
 @lru_cache(maxsize=256)

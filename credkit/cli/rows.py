@@ -127,7 +127,7 @@ def decoded(codec: AnyCodec, line: Line, *, hints: bool) -> Row:
         return replace(_marked(frame, held([line.text])), error=line.problem, brief=line.problem)
     reading = codec.inspect(line.text)
     failed = reading.failed
-    faults = [str(codec.failure(replace(reading, checks=(c,)))) for c in reading.checks if not c.passed]
+    faults = [str(codec.decode_error(replace(reading, checks=(c,)))) for c in reading.checks if not c.passed]
     found = diagnose(codec, line.text) if hints and failed else ()
     given = None if failed else plain(reading.value)
     secret = payment(codec, line.text, reading, [hint.value for hint in found])

@@ -34,7 +34,7 @@ from credkit.tables.checkcharacters import CheckCharacter, check_character
 from credkit.tables.items import ranges
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class CheckDigit(Codec[str, str]):
     """Takes off a check character that must be right."""
 
@@ -62,7 +62,7 @@ class CheckDigit(Codec[str, str]):
 
     def encode(self, value: str) -> str:
         """The text with its check character."""
-        for place, char in enumerate(self.given(value)):
+        for place, char in enumerate(self.check_output(value)):
             if char not in self.character.letters:
                 of = ranges(self.character.letters)
                 raise EncodeError(

@@ -112,7 +112,7 @@ def _separated(number: int, letters: CharacterSet, names: tuple[str, ...]) -> Co
     return replace(made, usual=USUAL[number])
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class Parts(TableCodec[str, FieldMapping]):
     """A track as ``part1``, ``part2`` and so on, as many as the separators make of it.
 

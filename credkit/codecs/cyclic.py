@@ -35,8 +35,9 @@ from typing import NamedTuple
 from bitstring import Bits
 
 from credkit.codecs.frames import builtin
-from credkit.core.codec import PRACTICE, AnyCodec, Entry, Example, TableCodec, Word, to_bits, to_word
+from credkit.core.codec import PRACTICE, AnyCodec, Entry, Example, TableCodec
 from credkit.core.errors import DefinitionError, EncodeError
+from credkit.core.forms import Word, to_bits, to_word
 from credkit.core.grammar import step
 from credkit.core.origins import Place, Places
 from credkit.core.reading import AnyReading, Check, Note, Part, Reading
@@ -70,7 +71,7 @@ class _Repeated:
         return tuple(range((self.start + int(place)) % self.size, self.length, self.size))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class Cyclic(TableCodec[Bits, Bits]):
     """Bits that repeat a frame of ``size`` bits to that frame."""
 

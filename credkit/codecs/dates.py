@@ -32,8 +32,9 @@ from bitstring import Bits
 
 from credkit.codecs.stored import Stored
 from credkit.core.checks import DIGITS
-from credkit.core.codec import PRACTICE, AnyCodec, Codec, Entry, Example, to_word
+from credkit.core.codec import PRACTICE, AnyCodec, Codec, Entry, Example
 from credkit.core.errors import DefinitionError, EncodeError
+from credkit.core.forms import to_word
 from credkit.core.grammar import step
 from credkit.core.origins import Place, Whole
 from credkit.core.reading import AnyReading, Check, Reading
@@ -80,7 +81,7 @@ def _wrong(year: int, month: int, day: int) -> tuple[str, int] | None:
     return None if 1 <= day <= last else ("D", last)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class StoredDate(Codec[str, str]):
     """Text to text: the digits of a date in the order of ``pattern``, to the date as ISO 8601 writes it."""
 
@@ -131,7 +132,7 @@ class StoredDate(Codec[str, str]):
 
     def encode(self, value: str) -> str:
         """The digits in the order of the pattern; raises `EncodeError` for what is no date, or has no room."""
-        day = _said(self.name, self.given(value))
+        day = _said(self.name, self.check_output(value))
         if self.century and not self.century <= day.year < self.century + 100:
             years = f"{self.century} to {self.century + 99}"
             raise EncodeError(f"{self.name}: {redacted_repr(value)} does not fit: a year of two digits is {years}")
@@ -153,7 +154,7 @@ def build_date(pattern: str) -> AnyCodec:
     return StoredDate(name=step("date", pattern), input=TEXT, output=TEXT, pattern=pattern)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class DayCount(Stored):
     """How many days after ``epoch`` a day is, most significant bit first, to the date as ISO 8601 writes it."""
 
@@ -174,7 +175,7 @@ class DayCount(Stored):
 
     def encode(self, value: str) -> Bits:
         """The count in all bits of the area; raises `EncodeError` for an earlier day, and for one too far on."""
-        count = (_said(self.name, self.given(value)) - self.epoch).days
+        count = (_said(self.name, self.check_output(value)) - self.epoch).days
         if count < 0:
             raise EncodeError(
                 f"{self.name}: {redacted_repr(value)} is before {self.epoch}, from which days are counted"

@@ -24,12 +24,14 @@ from __future__ import annotations
 from abc import abstractmethod
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Any
 
 from credkit.codecs.arguments import whole
-from credkit.core.codec import PRACTICE, AnyCodec, Codec, Entry, Example, is_number
+from credkit.core.codec import PRACTICE, AnyCodec, Codec, Entry, Example
 from credkit.core.errors import DefinitionError, EncodeError
 from credkit.core.fields import FieldMapping, Fields
+from credkit.core.forms import is_number
 from credkit.core.frozen import FrozenMapping
 from credkit.core.grammar import step
 from credkit.core.origins import same_place
@@ -78,7 +80,7 @@ def build_select(*rows: str) -> AnyCodec:
     )  # fmt: skip
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class FieldStep(Codec[FieldMapping, FieldMapping]):
     """A step that changes the value of one field and lets the others pass.
 
@@ -132,14 +134,14 @@ class FieldStep(Codec[FieldMapping, FieldMapping]):
 
     def encode(self, value: Mapping[str, Any]) -> Mapping[str, Any]:
         """The fields with the one changed back."""
-        outer = self.given(value).get(self.field)
+        outer = self.check_output(value).get(self.field)
         inner = self.back(outer)
         if inner is None:
             raise EncodeError(f"{self.name}: {self.field} is {redacted_repr(outer)}, expected {self.rule()[1]}")
         return Fields({**value, self.field: inner})
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class Offset(FieldStep):
     """Adds a constant on decoding."""
 
@@ -170,7 +172,7 @@ def build_offset(field: str, amount: str) -> AnyCodec:
     return Offset(name=step("offset", field, amount), input=FIELDS, output=FIELDS, field=field, amount=size)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class Listed(FieldStep):
     """Looks a value up in a list, printed to encoded on decoding."""
 
@@ -197,7 +199,7 @@ class Listed(FieldStep):
         return "listed", f"a number of the list {self.title}"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class Digits(FieldStep):
     """Takes a text of ``count`` decimal digits as a whole number."""
 
@@ -248,22 +250,24 @@ def map_entry(tables: Mapping[str, Mapping[int, int]]) -> Entry:
             back[encoded] = printed
         if not table:
             raise DefinitionError(f"map {title}: the list is empty")
-        made[title] = (dict(table), back)
-
-    def build(title: str, field: str) -> AnyCodec:
-        if title not in made:
-            raise DefinitionError(
-                f"map: there is no list {redacted_repr(title)}, only {', '.join(made)}{nearest(title, made)}"
-            )
-        encoded, printed = made[title]
-        return Listed(
-            name=step("map", title, field), input=FIELDS, output=FIELDS, field=field, title=title,
-            encoded=encoded, printed=printed,
-        )  # fmt: skip
+        made[title] = FrozenMapping(table), FrozenMapping(back)
 
     return Entry(
         name="map", signature="TABLE,FIELD", title="a number looked up in a site's list, printed to encoded",
-        source="defined by the site", build=build, usual=(), examples=(),
+        source="defined by the site", build=partial(_build_map, FrozenMapping(made)), usual=(), examples=(),
+    )  # fmt: skip
+
+
+def _build_map(made: Mapping[str, tuple[Mapping[int, int], Mapping[int, int]]], title: str, field: str) -> AnyCodec:
+    """``map:TABLE,FIELD``: the field looked up in one of the lists."""
+    if title not in made:
+        raise DefinitionError(
+            f"map: there is no list {redacted_repr(title)}, only {', '.join(made)}{nearest(title, made)}"
+        )
+    encoded, printed = made[title]
+    return Listed(
+        name=step("map", title, field), input=FIELDS, output=FIELDS, field=field, title=title,
+        encoded=encoded, printed=printed,
     )  # fmt: skip
 
 

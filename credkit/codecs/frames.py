@@ -27,8 +27,9 @@ from typing import Any
 from bitstring import Bits
 
 from credkit.codecs.arguments import whole
-from credkit.core.codec import PRACTICE, AnyCodec, Entry, Example, TableCodec, Word
+from credkit.core.codec import PRACTICE, AnyCodec, Entry, Example, TableCodec
 from credkit.core.errors import DefinitionError, EncodeError
+from credkit.core.forms import Word
 from credkit.core.grammar import step
 from credkit.core.origins import OneByOne
 from credkit.core.reading import AnyReading, Reading
@@ -106,7 +107,7 @@ def build_fields(*specs: str) -> AnyCodec:
     return LayoutCodec(name=step("fields", *specs), input=codec.input, output=codec.output, layout=made)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class DataOf(TableCodec[Bits, Bits]):
     """Bits to bits: the data bits of a frame, field after field, without its fixed bits and checks."""
 

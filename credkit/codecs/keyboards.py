@@ -103,7 +103,7 @@ def compositions(typed: str, dead: str) -> Iterator[tuple[str, str]]:
                 yield accent + letter, made
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class Keyboard(Codec[str, str]):
     """Characters as typed under one layout to characters as the reader meant them.
 
@@ -149,7 +149,7 @@ class Keyboard(Codec[str, str]):
 
     def encode(self, value: str) -> str:
         """The characters as they would be typed; raises `EncodeError` for those that would not be read back."""
-        for i, c in enumerate(self.given(value)):
+        for i, c in enumerate(self.check_output(value)):
             if c not in self.to_typed:
                 raise EncodeError(f"{self.name}: no key types the character {redacted_repr(c)} at {i}")
         keys = "".join(self.to_typed[c] for c in value)

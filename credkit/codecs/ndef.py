@@ -53,7 +53,7 @@ CONTROLS = {
 }
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class Tagged(Codec[Bits, Out]):
     """Whole bytes of NFC Forum structures; what ends the reading of them is a failed check."""
 
@@ -87,7 +87,7 @@ class Tagged(Codec[Bits, Out]):
 # ── the data area ───────────────────────────────────────────────────────────────────────────────
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class TlvCodec(Tagged[Bits]):
     """A data area to the one NDEF message in it."""
 
@@ -117,7 +117,7 @@ class TlvCodec(Tagged[Bits]):
 
     def encode(self, value: Bits) -> Bits:
         """The message in its area: terminator if there is room, zeros; raises `EncodeError` where it does not fit."""
-        length = len(self.given(value))
+        length = len(self.check_output(value))
         if length % 8:
             raise EncodeError(f"{self.name}: writes whole bytes, not {length} bits")
         lengths, needed = self.input.lengths, size_of(length // 8)
@@ -184,7 +184,7 @@ def build_tlv() -> AnyCodec:
 # ── the message ─────────────────────────────────────────────────────────────────────────────────
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class NdefCodec(Tagged[FieldMapping]):
     """A message of exactly the records ``wanted``, each a field's name and its kind, to their texts."""
 
@@ -225,7 +225,7 @@ class NdefCodec(Tagged[FieldMapping]):
 
     def encode(self, value: Mapping[str, Any]) -> Bits:
         """The message; raises `EncodeError` for a text that a record cannot hold, or a message of another length."""
-        check_fields(self.name, self.schema, self.given(value))
+        check_fields(self.name, self.schema, self.check_output(value))
         try:
             message = write_records((kind.tnf, kind.type, kind.write(name, value)) for name, kind in self.wanted)
         except EncodeError as error:

@@ -21,6 +21,7 @@ credkit.DecodeError: right-justified:4: zero padding in bits 0-3 fails: bits 0-3
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from functools import partial
 from typing import NamedTuple
 
@@ -40,13 +41,66 @@ class Order(NamedTuple):
     flip: bool = False
 
 
+def _bytes_reversed(length: int) -> tuple[int, ...]:
+    return tuple(length - 8 - i + 2 * (i % 8) for i in range(length))
+
+
+def _bits_reversed(length: int) -> tuple[int, ...]:
+    return tuple(range(length - 1, -1, -1))
+
+
+def _bits_reversed_in_bytes(length: int) -> tuple[int, ...]:
+    return tuple(i + 7 - 2 * (i % 8) for i in range(length))
+
+
+def _nibbles_swapped(length: int) -> tuple[int, ...]:
+    return tuple(i + 4 - 8 * (i % 8 > 3) for i in range(length))
+
+
+def _in_place(length: int) -> tuple[int, ...]:
+    return tuple(range(length))
+
+
 ORDERS = {
-    "reverse-bytes": Order(8, lambda n: tuple(n - 8 - i + 2 * (i % 8) for i in range(n))),
-    "reverse-bits": Order(1, lambda n: tuple(range(n - 1, -1, -1))),
-    "reverse-bits-in-bytes": Order(8, lambda n: tuple(i + 7 - 2 * (i % 8) for i in range(n))),
-    "swap-nibbles": Order(8, lambda n: tuple(i + 4 - 8 * (i % 8 > 3) for i in range(n))),
-    "invert": Order(1, lambda n: tuple(range(n)), flip=True),
+    "reverse-bytes": Order(8, _bytes_reversed),
+    "reverse-bits": Order(1, _bits_reversed),
+    "reverse-bits-in-bytes": Order(8, _bits_reversed_in_bytes),
+    "swap-nibbles": Order(8, _nibbles_swapped),
+    "invert": Order(1, _in_place, flip=True),
 }
+
+
+@dataclass(frozen=True, slots=True)
+class FirstBits:
+    """The rule that keeps the first ``count`` bits."""
+
+    count: int
+
+    def __call__(self, length: int) -> tuple[int, ...]:
+        """The positions that are kept."""
+        return tuple(range(self.count))
+
+
+@dataclass(frozen=True, slots=True)
+class LastBits:
+    """The rule that keeps the last ``count`` bits."""
+
+    count: int
+
+    def __call__(self, length: int) -> tuple[int, ...]:
+        """The positions that are kept."""
+        return tuple(range(length - self.count, length))
+
+
+@dataclass(frozen=True, slots=True)
+class Positions:
+    """The rule that keeps the bits at ``places``, in their order."""
+
+    places: tuple[int, ...]
+
+    def __call__(self, length: int) -> tuple[int, ...]:
+        """The positions that are kept."""
+        return self.places
 
 
 def build_order(name: str) -> AnyCodec:
@@ -56,28 +110,20 @@ def build_order(name: str) -> AnyCodec:
     return WiredCodec(name=name, input=shape, output=shape, rule=rule, flip=flip, keeps_length=True)
 
 
-def _right(count: int, length: int) -> tuple[int, ...]:
-    return tuple(range(length - count, length))
-
-
-def _left(count: int, length: int) -> tuple[int, ...]:
-    return tuple(range(count))
-
-
 def build_justified(name: str, count: str) -> AnyCodec:
     """``right-justified:N``, ``left-justified:N``: N bits at one end, zeros at the other.
 
     Encoding pads to the length that the step before fixes, or else to whole bytes.
     """
     size = whole(name, "the number of bits", count)
-    rule = partial(_right if name == "right-justified" else _left, size)
+    rule: Rule = LastBits(size) if name == "right-justified" else FirstBits(size)
     return WiredCodec(name=step(name, count), input=bits(at_least(size)), output=bits(exactly(size)), rule=rule)
 
 
 def build_keep(name: str, count: str) -> AnyCodec:
     """``keep-low:N``, ``keep-high:N``: a projection to the last or the first N bits."""
     size = whole(name, "the number of bits", count)
-    rule = partial(_right if name == "keep-low" else _left, size)
+    rule: Rule = LastBits(size) if name == "keep-low" else FirstBits(size)
     return WiredCodec(
         name=step(name, count), input=bits(at_least(size)), output=bits(exactly(size)), is_projection=True, rule=rule
     )
@@ -89,7 +135,7 @@ def build_slice(span: str) -> AnyCodec:
     return WiredCodec(
         name=step("slice", span), input=bits(at_least(max(kept) + 1)), output=bits(exactly(len(kept))),
         is_projection=True,
-        rule=lambda length: kept,
+        rule=Positions(kept),
     )  # fmt: skip
 
 

@@ -48,7 +48,7 @@ BLANK = b"\xff"  # what memory holds that was never written, or was erased
 FILLER = "F"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class Stored(Codec[Bits, str]):
     """Bits to text: what an area of memory holds. Encoding fills the area that the chain leaves."""
 
@@ -88,7 +88,7 @@ class Stored(Codec[Bits, str]):
         return Reading(value=None, checks=(check,))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class Characters(Stored):
     """Characters of an encoding, padding behind them.
 
@@ -132,7 +132,7 @@ class Characters(Stored):
     def encode(self, value: str) -> Bits:
         """The bytes of the text, and padding; raises `EncodeError` for what would not come back the same."""
         try:
-            data = self.given(value).encode(self.encoding)
+            data = self.check_output(value).encode(self.encoding)
         except UnicodeEncodeError as error:
             char = value[error.start]
             why = "half of a surrogate pair" if "\ud800" <= char <= "\udfff" else f"which {self.encoding} lacks"
@@ -184,7 +184,7 @@ def build_characters(encoding: str, pad: str = "") -> AnyCodec:
     )  # fmt: skip
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class Bcd(Stored):
     """Every four bits a decimal digit; ``filled`` if filler digits may stand behind them."""
 
@@ -209,7 +209,7 @@ class Bcd(Stored):
 
     def encode(self, value: str) -> Bits:
         """The digits, and filler up to the end of the area; raises `EncodeError` for too many, or too few."""
-        for place, digit in enumerate(self.given(value)):
+        for place, digit in enumerate(self.check_output(value)):
             if digit not in DIGITS:
                 raise EncodeError(f"{self.name}: character {place} is {redacted_repr(digit)}, expected a decimal digit")
         needed, lengths = 4 * len(value), self.input.lengths

@@ -39,8 +39,9 @@ from functools import partial
 from bitstring import Bits
 
 from credkit.codecs.arguments import whole
-from credkit.core.codec import AnyCodec, Entry, Example, TableCodec, Word
+from credkit.core.codec import AnyCodec, Entry, Example, TableCodec
 from credkit.core.errors import DefinitionError, EncodeError
+from credkit.core.forms import Word
 from credkit.core.grammar import step
 from credkit.core.origins import Place, Several
 from credkit.core.reading import AnyReading, Check, Note, Part, Reading
@@ -53,7 +54,7 @@ from credkit.tables.swipes import Swipe, clean, evidence, found, gap, garbled, i
 MOST_ZEROS = 4096  # that encoding writes before or behind a track
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class TrackBits(TableCodec[Bits, str]):
     """Bits to the text of a track, from start to end sentinel; ``zeros`` are written before and behind it."""
 

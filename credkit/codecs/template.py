@@ -48,7 +48,7 @@ _SPEC = re.compile(r"(?:0([1-9][0-9]{0,2}))?([dxX])")
 _DIGITS = {"d": "[0-9]", "x": "[0-9A-Fa-f]", "X": "[0-9A-Fa-f]"}
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class Template(Codec[str, FieldMapping]):
     """Text to fields by a pattern; ``bases`` holds the base in which each field is written."""
 
@@ -77,7 +77,7 @@ class Template(Codec[str, FieldMapping]):
 
     def encode(self, value: FieldMapping) -> str:
         """The text; raises `EncodeError` for a field that is missing, unknown or too wide."""
-        check_fields(self.name, self.schema, self.given(value))
+        check_fields(self.name, self.schema, self.check_output(value))
         return self.text.format(**value)
 
 
@@ -118,7 +118,7 @@ def build_template(*pieces: str) -> AnyCodec:
     )  # fmt: skip
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class AnimalNumber(Template):
     """The 15 digits that are printed of an animal's code: 12 digits have room for more than its 38 bits."""
 

@@ -35,7 +35,7 @@ def _cut(value: str, start: int, stop: int) -> AnyReading:
     return Reading(value=value[start:stop], origin=Shifted(start))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class Strip(Codec[str, str]):
     """Takes off a fixed prefix and suffix, which must be there; without either, white space at both ends."""
 
@@ -60,7 +60,7 @@ class Strip(Codec[str, str]):
 
     def encode(self, value: str) -> str:
         """The text with prefix and suffix put on."""
-        text = f"{self.prefix}{self.given(value)}{self.suffix}"
+        text = f"{self.prefix}{self.check_output(value)}{self.suffix}"
         span = self._span(text)
         if not span or text[slice(*span)] != value:
             raise EncodeError(f"{self.name}: {redacted_repr(value)} would not be read back the same")
@@ -102,7 +102,7 @@ def build_strip(prefix: str = "", suffix: str = "") -> AnyCodec:
     )  # fmt: skip
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class LastDigits(Codec[str, str]):
     """Keeps the last ``count`` digits of a decimal text: a truncation that no slice of bits equals."""
 
@@ -127,7 +127,7 @@ class LastDigits(Codec[str, str]):
 
     def encode(self, value: str) -> str:
         """The same cut, for a value on its way out."""
-        reading = self.inspect(self.given(value))
+        reading = self.inspect(self.check_output(value))
         if reading.failed:
             raise EncodeError(f"{reading.failed.sentence()} (decimal:B,D writes leading zeros)")
         return str(reading.value)

@@ -70,7 +70,7 @@ class Track(NamedTuple):
         return text[self.start : self.stop]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class TrackText(Codec[str, str]):
     """Selects the track ``number`` of a text of several; it stands on the medium in the set ``letters``."""
 
@@ -159,7 +159,7 @@ class TrackText(Codec[str, str]):
 
     def encode(self, value: str) -> str:
         """The track as it is typed, alone; raises `EncodeError` for what would not be read back."""
-        ends = self.given(value)[:1] == self.letters.start and value[-1:] == END and len(value) > 1
+        ends = self.check_output(value)[:1] == self.letters.start and value[-1:] == END and len(value) > 1
         strange = [char for char in value[1:-1] if char not in self.letters.content]
         if not ends or strange or value[1:] == ERROR:
             why = "is what a reader types for an error" if value[1:] == ERROR else "is no track"

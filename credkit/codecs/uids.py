@@ -43,8 +43,9 @@ from typing import Any
 from bitstring import Bits
 
 from credkit.codecs.frames import DataOf
-from credkit.core.codec import PRACTICE, AnyCodec, Entry, Example, TableCodec, Word
+from credkit.core.codec import PRACTICE, AnyCodec, Entry, Example, TableCodec
 from credkit.core.errors import EncodeError
+from credkit.core.forms import Word
 from credkit.core.reading import AnyReading, Check, Reading
 from credkit.core.shapes import Shape, bits, describe_lengths, exactly, hull
 from credkit.core.spans import format_span
@@ -82,7 +83,7 @@ FORMS = {
 LAST = {("uid-a-levels", 40): 0, ("uid-a-levels", 80): 40}  # the first bit of the last level, which is no cascade tag
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LastLevel(LayoutCheck):
     """The first byte of the last level: a byte of the UID, never the cascade tag."""
 
@@ -124,7 +125,7 @@ def _data(name: str, definition: Mapping[str, Any]) -> DataOf:
     return DataOf(name=name, input=frame.input, output=bits(exactly(size)), frame=frame)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class UidForm(TableCodec[Bits, Bits]):
     """Bits to the bits of a UID, by the one of ``forms`` that is as long."""
 

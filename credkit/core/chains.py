@@ -15,8 +15,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from credkit.core.codec import AnyCodec, Codec, In, Out, TableCodec, from_raw, to_raw
-from credkit.core.errors import DefinitionError, EncodeError
+from credkit.core.codec import AnyCodec, Codec, In, Out, TableCodec
+from credkit.core.contract import broken, checked_inspect
+from credkit.core.errors import CredkitError, DefinitionError, EncodeError
+from credkit.core.forms import from_raw, to_raw
 from credkit.core.frozen import FrozenMapping
 from credkit.core.origins import Through
 from credkit.core.reading import OVER_LONG, AnyReading, Check, Field, Note, Reading, Row, Step, TextField
@@ -25,7 +27,7 @@ from credkit.core.shapes import Shape, describe_lengths, hull, mismatch, only
 LinkedSteps = tuple[tuple[AnyCodec, ...], str | None]  # the linked steps, and why they do not work in a row
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class Chain(TableCodec[In, Out]):
     """Linked steps. ``readers`` decode and ``writers`` encode; they differ only around a projection."""
 
@@ -46,18 +48,30 @@ class Chain(TableCodec[In, Out]):
         """What ``decode`` would return, or None; both in the form they travel in."""
         if self.decode_obstacle:
             raise DefinitionError(f"chain {self.name} cannot read: {self.decode_obstacle}")
-        for step in self.readers:
-            raw = step._decode_raw(raw)
-            if raw is None:
-                return None
+        step: AnyCodec = self
+        try:
+            for step in self.readers:
+                raw = step._decode_raw(raw)
+                if raw is None:
+                    return None
+        except CredkitError:
+            raise
+        except Exception as error:
+            raise broken(step, "decode", error) from error
         return raw
 
     def _encode_raw(self, raw: Any) -> Any:
         """``encode``, with values in the form they travel in."""
         if self.encode_obstacle:
             raise DefinitionError(f"chain {self.name} cannot write: {self.encode_obstacle}")
-        for step in reversed(self.writers):
-            raw = step._encode_raw(raw)
+        step: AnyCodec = self
+        try:
+            for step in reversed(self.writers):
+                raw = step._encode_raw(raw)
+        except CredkitError:
+            raise
+        except Exception as error:
+            raise broken(step, "encode", error) from error
         return raw
 
     def inspect(self, value: Any) -> AnyReading:
@@ -65,8 +79,9 @@ class Chain(TableCodec[In, Out]):
         if self.decode_obstacle:
             raise DefinitionError(f"chain {self.name} cannot read: {self.decode_obstacle}")
         done: list[Step] = []
+        value = self.check_input(value)
         for step in self.readers:
-            reading = step.inspect(value)
+            reading = checked_inspect(step, value)
             done.append(Step(codec=step.name, given=value, reading=reading))
             value = reading.value
             if value is None:
@@ -186,7 +201,7 @@ def _between(before: AnyCodec, flowing: Shape, step: AnyCodec) -> str:
     return text
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class Choice(Codec[In, Out]):
     """Exactly one of several codecs must fit; never a silent pick.
 
@@ -197,7 +212,7 @@ class Choice(Codec[In, Out]):
 
     def inspect(self, value: Any) -> AnyReading:
         """The reading of the one option that fits; a failed check where none or several do."""
-        readings = [(option, option.inspect(value)) for option in self.options]
+        readings = [(option, checked_inspect(option, value)) for option in self.options]
         fitting = [(option, reading) for option, reading in readings if reading.ok]
         if len(fitting) == 1:
             return fitting[0][1]

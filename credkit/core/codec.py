@@ -11,82 +11,25 @@ from __future__ import annotations
 
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
-from typing import Any, ClassVar, Generic, TypeAlias, TypeGuard, TypeVar
+from dataclasses import dataclass, fields
+from functools import partial
+from typing import Any, ClassVar, Generic, TypeAlias, TypeVar
 
-from bitstring import Bits
-
-from credkit.core.errors import DecodeError, EncodeError
+from credkit.core.contract import broken, checked_encode, checked_inspect
+from credkit.core.errors import CredkitError, DecodeError, DefinitionError, EncodeError
+from credkit.core.forms import TYPES, Form, from_raw, raw_of, to_raw
 from credkit.core.frozen import FrozenMapping
-from credkit.core.reading import AnyReading, Field, Form, Reading, Row, Schema, TextField, describe_places
-from credkit.core.sentences import nearest, redacted_repr
+from credkit.core.reading import AnyReading, Field, Reading, Row, Schema, TextField, describe_places
+from credkit.core.sentences import brief, nearest, redacted_repr
 from credkit.core.shapes import Shape, only
-from credkit.core.spans import LIMIT, WIDEST
+from credkit.core.spans import WIDEST
 
 PRACTICE = "common practice, no source"  # an entry's source where no standard is known
 In = TypeVar("In")
 Out = TypeVar("Out")
-Word: TypeAlias = tuple[int, int]  # the bits as a number, first bit most significant; how many
 
-_TYPES: dict[Form, tuple[type, str]] = {
-    "text": (str, "a str"),
-    "bits": (Bits, "a bitstring.Bits"),
-    "fields": (Mapping, "a mapping"),
-}
 _WHOLE: dict[Form, str] = {"text": "text", "bits": "frame", "fields": "fields"}
 NO_FIELDS: Schema = FrozenMapping({})
-
-
-def to_word(value: Bits) -> Word:
-    """Bits as a number and a length.
-
-    >>> to_word(Bits("0b0101"))
-    (5, 4)
-    """
-    return int(f"0{value.bin}", 2), len(value)
-
-
-def to_bits(word: Word) -> Bits:
-    """The inverse of `to_word`.
-
-    >>> to_bits((5, 4)).bin
-    '0101'
-    """
-    number, length = word
-    return Bits.from_string(f"0b{number:0{length}b}") if length else Bits()
-
-
-def to_raw(form: Form, value: Any) -> Any:
-    """``value`` as it travels inside a chain."""
-    return to_word(value) if form == "bits" else value
-
-
-def from_raw(form: Form, raw: Any) -> Any:
-    """The inverse of `carry`."""
-    return to_bits(raw) if form == "bits" else raw
-
-
-def is_form(form: Form, value: object) -> bool:
-    """Whether ``value`` is of the Python type that ``form`` stands for."""
-    return isinstance(value, _TYPES[form][0])
-
-
-def is_number(value: object) -> TypeGuard[int]:
-    """Whether ``value`` can stand in a field: a whole number, neither negative nor absurdly long.
-
-    >>> is_number(5), is_number(-5), is_number(True), is_number("5")
-    (True, False, False, False)
-    """
-    return isinstance(value, int) and not isinstance(value, bool) and value >= 0 and value.bit_length() <= WIDEST
-
-
-def is_item(value: object) -> TypeGuard[int | str]:
-    """Whether ``value`` can stand in a field at all: a whole number, or a text that is not absurdly long.
-
-    >>> is_item(5), is_item("05"), is_item(None)
-    (True, True, False)
-    """
-    return is_number(value) or (isinstance(value, str) and len(value) <= LIMIT)
 
 
 def any_row(name: str, value: object) -> Row:
@@ -97,23 +40,23 @@ def any_row(name: str, value: object) -> Row:
     return TextField(name=name) if isinstance(value, str) else Field(name=name, most=(1 << WIDEST) - 1)
 
 
-def check_fields(codec: str, schema: Schema, fields: Mapping[str, Any]) -> None:
-    """Raise `EncodeError` unless ``fields`` are exactly the fields of ``schema``, each in range."""
+def check_fields(codec: str, schema: Schema, values: Mapping[str, Any]) -> None:
+    """Raise `EncodeError` unless ``values`` are exactly the fields of ``schema``, each in range."""
     for name, field in schema.items():
-        if name not in fields:
-            near = nearest(name, (str(other) for other in fields if other not in schema))
+        if name not in values:
+            near = nearest(name, (str(other) for other in values if other not in schema))
             raise EncodeError(f"{codec}: the field {name} is missing ({field.allowed}){near}")
-        if problem := field.problem(fields[name]):
+        if problem := field.problem(values[name]):
             raise EncodeError(f"{codec}: {problem}")
-    if len(fields) > len(schema):
-        unknown = next(name for name in fields if name not in schema)
+    if len(values) > len(schema):
+        unknown = next(name for name in values if name not in schema)
         raise EncodeError(
             f"{codec}: there is no field {redacted_repr(unknown)}, only {', '.join(schema)}"
             f"{nearest(str(unknown), schema)}"
         )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class Codec(ABC, Generic[In, Out]):
     """A named, immutable, two-way step from the shape ``input`` to the shape ``output``.
 
@@ -142,47 +85,64 @@ class Codec(ABC, Generic[In, Out]):
 
     def _decode_raw(self, raw: Any) -> Any:
         """What ``decode`` would return, or None; both in the form they travel in."""
-        reading = self.inspect(from_raw(self.takes, raw))
+        reading = checked_inspect(self, from_raw(self.takes, raw))
         return to_raw(self.gives, reading.value) if reading.ok else None
 
     def _encode_raw(self, raw: Any) -> Any:
         """``encode``, with values in the form they travel in."""
-        return to_raw(self.takes, self.encode(from_raw(self.gives, raw)))
+        return to_raw(self.takes, checked_encode(self, from_raw(self.gives, raw)))
 
     def decode(self, value: In) -> Out:
         """Read ``value``; raises `DecodeError` if it cannot be read or any check fails."""
-        self.admit(value)
-        result = self._decode_raw(to_raw(self.takes, value))
-        if result is None:
-            raise self.failure(self.inspect(value))
-        decoded: Out = from_raw(self.gives, result)
-        return decoded
+        raw = self._raw_input(value)
+        try:
+            result = self._decode_raw(raw)
+            if result is not None:
+                decoded: Out = from_raw(self.gives, result)
+                return decoded
+        except CredkitError:
+            raise
+        except Exception as error:
+            raise broken(self, f"decode of {redacted_repr(value)}", error) from error
+        raise self.decode_error(checked_inspect(self, from_raw(self.takes, raw)))
 
-    def admit(self, value: Any) -> None:
-        """Raise `DecodeError` unless ``value`` is of the input form."""
-        if not is_form(self.takes, value):
-            raise DecodeError(
-                f"{self.name}: takes {self.takes} ({_TYPES[self.takes][1]}), not {redacted_repr(value)}",
-                codec=self.name,
-            )
-
-    def failure(self, reading: AnyReading) -> DecodeError:
+    def decode_error(self, reading: AnyReading) -> DecodeError:
         """The error for a reading of this codec that has a failed check."""
         check = reading.failed
-        assert check is not None, f"{self.name}: attempt and inspect disagree"  # a bug here, never the input
-        place = reading.trace(check)
+        if check is None:
+            raise DefinitionError(f"codec {self.name} is broken: decode refuses what inspect finds good")
+        try:
+            place = reading.trace(check)
+        except Exception as error:
+            raise broken(self, f"the origin of {redacted_repr(reading.value)}", error) from error
         message = check.sentence()
         if place and check.form != self.takes:
             message += f" ({describe_places(self.takes, place)} of the {_WHOLE[self.takes]})"
         return DecodeError(message, codec=check.codec, check=check, place=place)
 
-    def given(self, value: Any) -> Any:
-        """``value`` if it is of the output form; raises `EncodeError` otherwise."""
-        if not is_form(self.gives, value):
-            raise EncodeError(
-                f"{self.name}: encodes {self.gives} ({_TYPES[self.gives][1]}), not {redacted_repr(value)}"
-            )
-        return value
+    def check_input(self, value: object) -> In:
+        """``value`` as the Python value that ``inspect`` takes; raises `DecodeError` if it is of another form."""
+        checked: In = from_raw(self.takes, self._raw_input(value))
+        return checked
+
+    def check_output(self, value: object) -> Out:
+        """``value`` as the Python value that ``encode`` takes; raises `EncodeError` if it is of another form."""
+        checked: Out = from_raw(self.gives, self._raw_output(value))
+        return checked
+
+    def _raw_input(self, value: object) -> Any:
+        try:
+            return raw_of(self.takes, value)
+        except ValueError as error:
+            raise DecodeError(
+                f"{self.name}: takes {self.takes} ({TYPES[self.takes]}), {error}", codec=self.name
+            ) from None
+
+    def _raw_output(self, value: object) -> Any:
+        try:
+            return raw_of(self.gives, value)
+        except ValueError as error:
+            raise EncodeError(f"{self.name}: encodes {self.gives} ({TYPES[self.gives]}), {error}") from None
 
     def bind_input(self, flowing: Shape) -> AnyCodec:
         """This codec as it stands behind ``flowing``: the same, unless its lengths or fields depend on it."""
@@ -235,11 +195,25 @@ class Codec(ABC, Generic[In, Out]):
         """Whether two different values can become one."""
         return self.is_projection
 
+    def __eq__(self, other: object) -> bool:
+        """Whether ``other`` does the same: the same steps, made from the same tables."""
+        if self is other:
+            return True
+        if type(self) is not type(other):
+            return NotImplemented
+        return all(getattr(self, each.name) == getattr(other, each.name) for each in fields(self))
+
+    def __hash__(self) -> int:
+        return hash((type(self), self.name))
+
     def __str__(self) -> str:
         return self.name
 
+    def __repr__(self) -> str:
+        return f"<{type(self).__name__} {brief(self.name)}: {self.takes} to {self.gives}>"
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class TableCodec(Codec[In, Out]):
     """A codec that interprets a table: ``_decode_raw`` and ``_encode_raw`` do the work, ``inspect`` explains it."""
 
@@ -253,14 +227,20 @@ class TableCodec(Codec[In, Out]):
 
     def encode(self, value: Out) -> In:
         """Write ``value``, of the output form, back; raises `EncodeError` for what does not fit."""
-        encoded: In = from_raw(self.takes, self._encode_raw(to_raw(self.gives, self.given(value))))
+        raw = self._raw_output(value)
+        try:
+            encoded: In = from_raw(self.takes, self._encode_raw(raw))
+        except CredkitError:
+            raise
+        except Exception as error:
+            raise broken(self, f"encode of {redacted_repr(value)}", error) from error
         return encoded
 
 
 AnyCodec: TypeAlias = Codec[Any, Any]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
 class Example:
     """One worked value of an entry: arguments, what goes in, what comes out.
 
@@ -271,8 +251,11 @@ class Example:
     given: str
     gives: str
 
+    def __repr__(self) -> str:
+        return f"<Example {brief(f'{self.args}: {self.given} to {self.gives}')}>"
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class Entry:
     """A row of the catalogue: how a name in a chain becomes a codec.
 
@@ -289,3 +272,22 @@ class Entry:
     signature: str = ""
     usual: tuple[str, ...] = ("",)
     aliases: tuple[str, ...] = ()
+
+    def __eq__(self, other: object) -> bool:
+        """Whether ``other`` builds the same codecs under the same name."""
+        if not isinstance(other, Entry):
+            return NotImplemented
+        return all(
+            _comparable(getattr(self, each.name)) == _comparable(getattr(other, each.name)) for each in fields(self)
+        )
+
+    def __hash__(self) -> int:
+        return hash((self.name, self.signature))
+
+    def __repr__(self) -> str:
+        return f"<Entry {brief(self.name)}: {brief(self.title)}>"
+
+
+def _comparable(value: object) -> object:
+    """``value``; of a function with fixed arguments, which never equals another, what it is made of."""
+    return (value.func, value.args, value.keywords) if isinstance(value, partial) else value

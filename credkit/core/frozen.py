@@ -1,9 +1,13 @@
-"""A mapping that cannot be changed, and can be hashed, compared, copied and pickled."""
+"""Values that cannot be changed, and can be hashed, compared, copied and pickled."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from dataclasses import fields
 from typing import Any, TypeVar
+
+from credkit.core.hooks import redacted
+from credkit.core.sentences import brief
 
 Key = TypeVar("Key")
 Value = TypeVar("Value", covariant=True)
@@ -53,4 +57,12 @@ class FrozenMapping(Mapping[Key, Value]):
         return type(self), (self._items,)
 
     def __repr__(self) -> str:
-        return f"{type(self).__name__}({self._items!r})"
+        items = ", ".join(f"{key!r}: {value!r}" for key, value in self._items.items())
+        return f"{type(self).__name__}({{{brief(redacted(items))}}})"
+
+
+class FieldsOnly:
+    """A dataclass with cached properties, of which copies and pickles hold the fields alone."""
+
+    def __getstate__(self) -> dict[str, Any]:
+        return {each.name: getattr(self, each.name) for each in fields(self)}  # type: ignore[arg-type]  # subclasses are

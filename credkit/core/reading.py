@@ -12,12 +12,12 @@ from dataclasses import dataclass, field
 from math import log2
 from typing import Any, Generic, Literal, TypeAlias, TypeVar
 
+from credkit.core.forms import Form
 from credkit.core.hooks import draw, redacted
 from credkit.core.origins import Origin, Place, nowhere
-from credkit.core.sentences import redacted_repr
+from credkit.core.sentences import brief, format_count, redacted_repr
 from credkit.core.spans import format_span
 
-Form = Literal["text", "bits", "fields"]
 Out = TypeVar("Out")
 Level = Literal["info", "care", "refuse"]
 PRINTABLE = 95  # characters of ASCII
@@ -37,7 +37,7 @@ def describe_places(form: Form, at: tuple[Place, ...]) -> str:
     return f"{unit} {format_span(numbers) if numbers else ', '.join(map(str, at))}"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
 class Check:
     """One thing that was checked, passed or not.
 
@@ -76,11 +76,14 @@ class Check:
             found = f"found {found}"
         return redacted(f"{self.codec}: {self.claim} fails: {found}, expected {expected}")
 
+    def __repr__(self) -> str:
+        return f"<Check {brief(self.sentence())}>"
+
 
 OVER_LONG = "over-long"  # the kind of a note on a text that is longer than its standard allows
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
 class Note:
     """Something a reader of the value should know that is not a fault of the reading.
 
@@ -92,8 +95,11 @@ class Note:
     text: str
     at: tuple[Place, ...] = ()
 
+    def __repr__(self) -> str:
+        return f"<Note {self.kind} ({self.level}): {brief(redacted(self.text))}>"
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+
+@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
 class Part:
     """A named stretch of the input, with the value it holds, for drawing."""
 
@@ -101,8 +107,11 @@ class Part:
     at: tuple[Place, ...]
     value: object
 
+    def __repr__(self) -> str:
+        return f"<Part {brief(self.name)}: {redacted_repr(self.value)}>"
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+
+@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
 class Field:
     """One row of a schema: a whole number from ``least`` to ``most``, both included.
 
@@ -130,6 +139,11 @@ class Field:
         """What it may be, in words."""
         return f"{redacted_repr(self.least)} to {redacted_repr(self.most)}"
 
+    def __repr__(self) -> str:
+        digits = f", digits={self.digits}" if self.digits else ""
+        least, most = redacted_repr(self.least), redacted_repr(self.most)
+        return f"Field(name={brief(self.name)!r}, least={least}, most={most}{digits})"
+
     @property
     def room(self) -> float:
         """How many bits it has room for.
@@ -140,7 +154,7 @@ class Field:
         return log2(self.most - self.least + 1)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
 class TextField:
     """One row of a schema: a text of as many characters as ``lengths`` has, all of them among ``letters``.
 
@@ -180,6 +194,9 @@ class TextField:
             count += f" (in steps of {self.lengths.step})"
         return f"{count} of {self.letters}" if self.letters else f"{count} characters"
 
+    def __repr__(self) -> str:
+        return f"<TextField {brief(self.name)}: {brief(self.allowed)}>"
+
     @property
     def room(self) -> float:
         """How many bits it has room for at most; without ``letters``, of printable ASCII."""
@@ -190,7 +207,7 @@ Row = Field | TextField
 Schema = Mapping[str, Row]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
 class Step:
     """One step of a chain at work: the codec's name, what it was given, what it said."""
 
@@ -198,8 +215,11 @@ class Step:
     given: Any
     reading: AnyReading
 
+    def __repr__(self) -> str:
+        return f"<Step {brief(self.codec)}: {redacted_repr(self.given)} to {redacted_repr(self.reading.value)}>"
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+
+@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
 class Reading(Generic[Out]):
     """What a codec read: ``value`` (None when it could not be read), and why to believe it.
 
@@ -234,12 +254,24 @@ class Reading(Generic[Out]):
 
     def traced(self, check: Check, at: tuple[Place, ...]) -> tuple[Place, ...]:
         """``at``, places in the input of the step that made ``check``, as places of the original input."""
-        made = next((n for n, step in enumerate(self.steps) if any(each is check for each in step.reading.checks)), None)
+        made = next(
+            (n for n, step in enumerate(self.steps) if any(each is check for each in step.reading.checks)), None
+        )
         if made is None:  # a copy of a check
             made = next((n for n, step in enumerate(self.steps) if check in step.reading.checks), 0)
         for earlier in reversed(self.steps[:made]):
             at = tuple(dict.fromkeys(o for place in at for o in earlier.reading.origin(place)))
         return tuple(sorted(at, key=lambda place: (isinstance(place, str), place)))
+
+    def __repr__(self) -> str:
+        failed = self.failed
+        verdict = f"{brief(failed.codec)}: {failed.rule} fails" if failed else "ok"
+        counts = ", ".join(
+            format_count(len(found), what)
+            for found, what in ((self.checks, "check"), (self.notes, "note"), (self.steps, "step"))
+            if found
+        )
+        return f"<Reading {redacted_repr(self.value)}, {verdict}{f' ({counts})' if counts else ''}>"
 
     def _repr_svg_(self) -> str | None:
         """The steps as a drawing, for notebooks; account numbers are masked."""

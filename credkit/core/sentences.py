@@ -14,6 +14,7 @@ from credkit.core.hooks import redact, redacted
 
 LONGEST = 48  # characters of a value that a sentence repeats
 LONGEST_SENTENCE = 480  # characters of a whole sentence; its start says where, its end often what to do
+LONGEST_BRIEF = 120  # characters of a name or text in a repr
 LONGEST_NUMBER = 4096  # bits of a number that is written out at all
 
 
@@ -48,6 +49,24 @@ def redacted_repr(value: object) -> str:
     if len(text) <= LONGEST:
         return text
     return f"{text[: LONGEST - 12]}…{text[-6:]}" + ("" if isinstance(value, str) else f" ({len(text)} long)")
+
+
+def brief(text: str) -> str:
+    """``text``, and of a long one its start and its end, for a repr.
+
+    >>> brief("hex:8/wiegand-26"), len(brief("gate " * 10_000))
+    ('hex:8/wiegand-26', 120)
+    """
+    return text if len(text) <= LONGEST_BRIEF else f"{text[: LONGEST_BRIEF - 41]}…{text[-40:]}"
+
+
+def format_count(number: int, noun: str, nouns: str = "") -> str:
+    """``number`` with its noun, in the plural unless it is one.
+
+    >>> format_count(1, "check"), format_count(1200, "row"), format_count(2, "entry", "entries")
+    ('1 check', '1,200 rows', '2 entries')
+    """
+    return f"{number:,} {noun if number == 1 else nouns or f'{noun}s'}"
 
 
 def quoted(text: str) -> str:

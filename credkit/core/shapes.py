@@ -10,7 +10,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import gcd, lcm
 
-from credkit.core.reading import Form, Schema
+from credkit.core.forms import Form
+from credkit.core.reading import Schema
+from credkit.core.sentences import brief
 from credkit.core.spans import LIMIT
 
 ANY = range(0, LIMIT + 1)
@@ -78,13 +80,18 @@ def describe_lengths(lengths: range) -> str:
     return f"at least {lengths.start} bits" if lengths.start else "any number of bits"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class Shape:
     """A form, with the lengths (bits) or the schema (fields; None while it is not known)."""
 
     form: Form
     lengths: range = ANY
     schema: Schema | None = None
+
+    def __repr__(self) -> str:
+        if self.form == "bits":
+            return f"<Shape bits: {describe_lengths(self.lengths)}>"
+        return f"<Shape {self.form}{brief(': ' + ', '.join(self.schema)) if self.schema else ''}>"
 
 
 TEXT = Shape("text")

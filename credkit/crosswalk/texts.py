@@ -79,7 +79,7 @@ def _told(codec: AnyCodec, kind: Kind, text: str, typed: bool) -> Told:
     damage = None if typed else damaged(codec, text)
     if damage:
         return Told(code="spreadsheet-damage", reason=damage, payment=secret)
-    failure = codec.failure(reading)
+    failure = codec.decode_error(reading)
     rule = failure.check.rule if failure.check else ""
     reason = str(failure)
     if secret.account and reading.failed:

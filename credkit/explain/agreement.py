@@ -17,8 +17,9 @@ from dataclasses import dataclass
 from functools import cached_property
 from math import log2
 
-from credkit.core.codec import AnyCodec, to_bits
+from credkit.core.codec import AnyCodec
 from credkit.core.errors import CredkitError
+from credkit.core.forms import to_bits
 from credkit.explain.candidates import ORDERS
 from credkit.explain.presentations import Presentation
 from credkit.tables.notation import Notation

@@ -22,8 +22,9 @@ from random import Random
 from typing import Any
 
 from credkit.catalogue.registry import catalogue, chain
-from credkit.core.codec import AnyCodec, Word, to_bits
-from credkit.core.reading import AnyReading, Field, Form, Note
+from credkit.core.codec import AnyCodec
+from credkit.core.forms import Form, Word, to_bits
+from credkit.core.reading import AnyReading, Field, Note
 from credkit.explain.presentations import PADDED, SIZES, frames
 from credkit.tables.notation import Notation
 

@@ -22,8 +22,9 @@ from bitstring import Bits
 
 from credkit.catalogue.registry import chain, get
 from credkit.core.chains import link
-from credkit.core.codec import AnyCodec, Word, from_raw, to_bits, to_raw, to_word
+from credkit.core.codec import AnyCodec
 from credkit.core.errors import DefinitionError
+from credkit.core.forms import Word, from_raw, to_bits, to_raw, to_word
 from credkit.core.grammar import step as written_step
 from credkit.core.reading import AnyReading
 from credkit.core.sentences import redacted_repr

@@ -26,8 +26,9 @@ from typing import Any, NamedTuple
 from bitstring import Bits
 
 from credkit.core.codec import AnyCodec
+from credkit.core.forms import Form
 from credkit.core.origins import Place
-from credkit.core.reading import UNITS, AnyReading, Check, Form, Step, describe_places
+from credkit.core.reading import UNITS, AnyReading, Check, Step, describe_places
 from credkit.core.spans import runs
 from credkit.explain.screen import WIDTH, plain
 from credkit.tables.layout import Layout, Parity, Pattern

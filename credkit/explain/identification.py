@@ -25,8 +25,9 @@ from random import Random
 from typing import Any
 
 from credkit.catalogue.registry import chain
-from credkit.core.codec import AnyCodec, to_raw
+from credkit.core.codec import AnyCodec
 from credkit.core.errors import CredkitError, DefinitionError
+from credkit.core.forms import to_raw
 from credkit.core.reading import Field, Note
 from credkit.explain.candidates import BLANKS, LEVELS, Candidate, candidates, chances
 

@@ -30,8 +30,9 @@ from random import Random
 
 from bitstring import Bits
 
-from credkit.core.codec import AnyCodec, to_bits
+from credkit.core.codec import AnyCodec
 from credkit.core.errors import CredkitError, DefinitionError
+from credkit.core.forms import to_bits
 from credkit.explain.agreement import Comparison, Read, compare, ties
 from credkit.explain.candidates import BLANKS, CUT, LEVELS, ORDERS, named
 from credkit.explain.presentations import SIZES, Presentation, presentations

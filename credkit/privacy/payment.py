@@ -20,8 +20,9 @@ from bitstring import Bits
 
 from credkit.catalogue.registry import chain, get
 from credkit.core.chains import Choice
-from credkit.core.codec import AnyCodec, to_word
+from credkit.core.codec import AnyCodec
 from credkit.core.errors import CredkitError
+from credkit.core.forms import to_word
 from credkit.core.reading import AnyReading, Field, Step, TextField
 from credkit.explain.diagnosis import alternatives
 from credkit.privacy.accounts import ACCOUNT_DIGITS, CLEAR, holds_account, holds_track, tracks

@@ -12,7 +12,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from functools import partial
 from math import log2
 from typing import Any
 
@@ -30,7 +29,12 @@ class CheckCharacter:
 
     rule: str
     letters: str
-    compute: Callable[[str], str]
+    function: Callable[..., str]
+    args: tuple[Any, ...] = ()
+
+    def compute(self, text: str) -> str:
+        """The check character behind ``text``."""
+        return self.function(text, *self.args)
 
     @property
     def evidence(self) -> float:
@@ -41,9 +45,9 @@ class CheckCharacter:
 FIXED = {
     each.rule: each
     for each in (
-        CheckCharacter(rule="luhn", letters=DIGITS, compute=luhn),
-        CheckCharacter(rule="mod-11-10", letters=DIGITS, compute=hybrid),
-        CheckCharacter(rule="mod-37-36", letters=ALPHANUMERICS, compute=partial(hybrid, letters=ALPHANUMERICS)),
+        CheckCharacter(rule="luhn", letters=DIGITS, function=luhn),
+        CheckCharacter(rule="mod-11-10", letters=DIGITS, function=hybrid),
+        CheckCharacter(rule="mod-37-36", letters=ALPHANUMERICS, function=hybrid, args=(ALPHANUMERICS,)),
     )
 }
 RULES = (*FIXED, WEIGHTED)
@@ -71,4 +75,4 @@ def check_character(what: str, rule: object, weights: Sequence[Any] = ()) -> Che
     for weight in weights:
         if isinstance(weight, bool) or not isinstance(weight, int) or not 1 <= weight <= 9:
             raise DefinitionError(f"{what}: {redacted_repr(weight)} is not a weight from 1 to 9")
-    return CheckCharacter(rule=WEIGHTED, letters=DIGITS, compute=partial(weighted, weights=tuple(weights)))
+    return CheckCharacter(rule=WEIGHTED, letters=DIGITS, function=weighted, args=(tuple(weights),))

@@ -27,7 +27,7 @@ from typing import Any
 from credkit.core.codec import TableCodec, check_fields
 from credkit.core.errors import EncodeError
 from credkit.core.fields import FieldMapping, Fields, Item
-from credkit.core.frozen import FrozenMapping
+from credkit.core.frozen import FieldsOnly, FrozenMapping
 from credkit.core.origins import ByName, Place
 from credkit.core.reading import OVER_LONG, AnyReading, Check, Level, Note, Part, Reading, Schema
 from credkit.core.sentences import redacted_repr
@@ -57,7 +57,7 @@ class Meaning:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Content:
+class Content(FieldsOnly):
     """What stands in a text, item after item.
 
     ``letters`` is the set of a stripe track, and None for a text that is on none. ``most`` is how
@@ -140,7 +140,7 @@ class Content:
         return text, bounds
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class ContentCodec(TableCodec[str, FieldMapping]):
     """Text to fields by a `Content`."""
 

@@ -26,8 +26,9 @@ from typing import Literal, NamedTuple
 
 from bitstring import Bits
 
-from credkit.core.codec import PRACTICE, TableCodec, Word, to_bits, to_word
+from credkit.core.codec import PRACTICE, TableCodec
 from credkit.core.errors import EncodeError
+from credkit.core.forms import Word, to_bits, to_word
 from credkit.core.origins import same_place
 from credkit.core.reading import AnyReading, Check, Note, Part, Reading
 from credkit.core.shapes import Shape, bits, describe_lengths, meet
@@ -114,7 +115,7 @@ def _function(row: Crc) -> Callable[[bytes], int]:
     return function
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class CrcCodec(TableCodec[Bits, Bits]):
     """Bits to bits: whole bytes with a CRC behind them to the bytes without it."""
 

@@ -51,7 +51,7 @@ def _runs(letters: str) -> list[str]:
     return runs
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ContentItem(ABC):
     """One stretch of a text: the regular expression that takes it.
 
@@ -91,7 +91,7 @@ class ContentItem(ABC):
         """The first place from ``at`` on that is not the item's, and what is expected."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Constant(ContentItem):
     """Characters that are always the same."""
 
@@ -121,7 +121,7 @@ class Constant(ContentItem):
         return at + same, f"{redacted_repr(self.text[same])}{whole}"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class FieldItem(ContentItem):
     """A field of ``shortest`` to ``longest`` characters, all of them among ``of``.
 
@@ -225,7 +225,7 @@ class FieldItem(ContentItem):
         return (at + run if wrong else at), self.allowed
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ContentCheck(ABC):
     """A check character in a text: the stable ``rule``, the ``claim`` in words, the ``item`` it stands in."""
 
@@ -247,7 +247,7 @@ class ContentCheck(ABC):
         """The character as it should be, and as it is; equal when it passes."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Appended(ContentCheck):
     """A check item: judged by fields, each with the place of its item, or by all letters and digits before it."""
 
@@ -276,7 +276,7 @@ class Appended(ContentCheck):
         return self.compute(text, bounds), text[bounds[self.item]]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Closing(ContentCheck):
     """The last character of a text field, judged by those before it; an empty field has none."""
 
@@ -303,7 +303,7 @@ class Closing(ContentCheck):
         return (self.character.compute(value[:-1]), value[-1]) if value else ("", "")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CheckItem(ContentItem):
     """A check character, computed on writing and never a field."""
 

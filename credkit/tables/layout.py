@@ -22,9 +22,10 @@ from typing import Any, NamedTuple
 from bitstring import Bits
 
 from credkit.core.checks import parity
-from credkit.core.codec import TableCodec, Word, check_fields, to_word
+from credkit.core.codec import TableCodec, check_fields
 from credkit.core.fields import FieldMapping, Fields
-from credkit.core.frozen import FrozenMapping
+from credkit.core.forms import Word, to_word
+from credkit.core.frozen import FieldsOnly, FrozenMapping
 from credkit.core.hooks import draw
 from credkit.core.origins import Place
 from credkit.core.reading import AnyReading, Check, Field, Level, Note, Part, Reading, Schema
@@ -102,7 +103,7 @@ class LayoutField:
     bcd: bool = False
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LayoutCheck(ABC):
     """A test on a frame: the stable ``rule``, the ``claim`` in words, what is judged by what.
 
@@ -124,7 +125,7 @@ class LayoutCheck(ABC):
         """What is expected and what is found in ``word``; equal when it passes."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Pattern(LayoutCheck):
     """Bits that always have the same value: those of ``mask`` are those of ``value``."""
 
@@ -142,7 +143,7 @@ class Pattern(LayoutCheck):
         return f"{number(self.parts, self.value):0{size}b}", f"{number(self.parts, word):0{size}b}"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Limit(LayoutCheck):
     """A digit, or a whole field, that may not exceed ``most``."""
 
@@ -159,7 +160,7 @@ class Limit(LayoutCheck):
         return (value if value <= self.most else f"at most {self.most}"), value
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Parity(LayoutCheck):
     """Check bits, each a parity over other bits.
 
@@ -218,7 +219,7 @@ class Remark:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Layout:
+class Layout(FieldsOnly):
     """A frame format: what each of its ``length`` bits is.
 
     Bits are counted from 0, the first bit sent. ``checks`` are in the order in which they are
@@ -268,7 +269,7 @@ class Layout:
         return draw(self)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class LayoutCodec(TableCodec[Bits, FieldMapping]):
     """Bits to fields by a `Layout`."""
 

@@ -15,8 +15,10 @@ from functools import cached_property, lru_cache
 
 from bitstring import Bits
 
-from credkit.core.codec import TableCodec, Word, to_bits
+from credkit.core.codec import TableCodec
 from credkit.core.errors import EncodeError
+from credkit.core.forms import Word, to_bits
+from credkit.core.frozen import FieldsOnly
 from credkit.core.origins import OneByOne, Origin, Place, Places, Several
 from credkit.core.reading import AnyReading, Check, Part, Reading
 from credkit.core.sentences import redacted_repr
@@ -45,7 +47,7 @@ class Group:
 
 
 @dataclass(frozen=True)
-class Notation:
+class Notation(FieldsOnly):
     """How numbers are written: the base, the groups, what stands between groups and between bytes.
 
     ``groups`` is empty for a notation whose length is not fixed (base 2 or 16 only): then every
@@ -189,7 +191,7 @@ def _pairs(text: str) -> list[str]:
     return [text[i : i + 2] for i in range(0, len(text), 2)]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class NotationCodec(TableCodec[str, Bits]):
     """Text to bits by a `Notation`."""
 

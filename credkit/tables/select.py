@@ -11,9 +11,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
-from credkit.core.codec import TableCodec, any_row, check_fields, is_item
+from credkit.core.codec import TableCodec, any_row, check_fields
 from credkit.core.errors import DefinitionError
 from credkit.core.fields import FieldMapping, Fields
+from credkit.core.forms import is_item
 from credkit.core.frozen import FrozenMapping
 from credkit.core.origins import Place
 from credkit.core.reading import AnyReading, Check, Field, Reading, Schema
@@ -42,7 +43,7 @@ class Select:
         return {inner: fields[outer] for outer, inner in self.kept.items()} | dict(self.demanded)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class SelectCodec(TableCodec[FieldMapping, FieldMapping]):
     """Fields to fields by a `Select`; its schema is known once it stands in a chain."""
 

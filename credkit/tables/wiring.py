@@ -18,8 +18,9 @@ from typing import NamedTuple
 
 from bitstring import Bits
 
-from credkit.core.codec import TableCodec, Word, to_bits, to_word
+from credkit.core.codec import TableCodec
 from credkit.core.errors import EncodeError
+from credkit.core.forms import Word, to_bits, to_word
 from credkit.core.origins import OneByOne, Place
 from credkit.core.reading import AnyReading, Check, Part, Reading
 from credkit.core.shapes import Shape, bits, describe_lengths, exactly, meet, only
@@ -119,7 +120,7 @@ def _kept(rule: Rule, length: int, flip: bool) -> Wiring:
     return Wiring.of(length, rule(length), flip=flip)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class WiredCodec(TableCodec[Bits, Bits]):
     """Bits to bits by a `Wiring` for each input length.
 

@@ -1,0 +1,103 @@
+"""The contract of a codec, checked wherever one is called: whoever breaks it is named.
+
+``inspect`` gives a `Reading` for any value of the input form: a value of the output form within its lengths or
+schema, or a failed check. ``encode`` gives a value of the input form or raises `EncodeError`. Anything else is a
+slip of the codec's author, and becomes one `DefinitionError` that names the codec and the slip.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+from credkit.core.errors import CredkitError, DefinitionError
+from credkit.core.forms import is_form
+from credkit.core.reading import AnyReading, Check, Note, Part, Reading
+from credkit.core.sentences import redacted_repr
+from credkit.core.shapes import Shape, describe_lengths
+
+if TYPE_CHECKING:
+    from credkit.core.codec import AnyCodec
+
+
+def checked_inspect(codec: AnyCodec, value: Any) -> AnyReading:
+    """What ``codec.inspect`` gives for ``value``, which is of the input form; raises `DefinitionError` for a slip."""
+    try:
+        reading = codec.inspect(value)
+    except CredkitError:
+        raise
+    except Exception as error:
+        raise broken(codec, f"inspect of {redacted_repr(value)}", error) from error
+    if slip := _slip(codec, value, reading):
+        raise DefinitionError(f"codec {codec.name} is broken: inspect of {redacted_repr(value)} {slip}")
+    return reading
+
+
+def checked_encode(codec: AnyCodec, value: Any) -> Any:
+    """What ``codec.encode`` gives for ``value``, which is of the output form; raises `DefinitionError` for a slip."""
+    try:
+        encoded = codec.encode(value)
+    except CredkitError:
+        raise
+    except Exception as error:
+        raise broken(codec, f"encode of {redacted_repr(value)}", error) from error
+    if slip := _mismatch(codec.input, encoded, complete=False):
+        raise DefinitionError(f"codec {codec.name} is broken: encode of {redacted_repr(value)} {slip}")
+    return encoded
+
+
+def broken(codec: AnyCodec, act: str, error: Exception) -> DefinitionError:
+    """The error for an exception that should never have come out of ``codec``."""
+    reason = redacted_repr(str(error)) if str(error) else "no message"
+    return DefinitionError(f"codec {codec.name} is broken: {act} raises {type(error).__name__} ({reason})")
+
+
+def _slip(codec: AnyCodec, value: Any, reading: object) -> str | None:
+    """How ``reading`` breaks the contract, or None."""
+    if not isinstance(reading, Reading):
+        return f"returns {redacted_repr(reading)}, not a Reading"
+    for what, kind in (("checks", Check), ("notes", Note), ("parts", Part)):
+        found = getattr(reading, what)
+        if not isinstance(found, tuple) or not all(isinstance(each, kind) for each in found):
+            return f"has {what} that are not a tuple of {kind.__name__}"
+    if not callable(reading.origin):
+        return "has an origin that cannot be called"
+    if reading.value is None and reading.ok:
+        return "has neither a value nor a failed check"
+    if not reading.steps and (slip := _misplaced(value, reading)):
+        return slip
+    return None if reading.value is None else _mismatch(codec.output, reading.value, complete=reading.ok)
+
+
+def _misplaced(value: Any, reading: AnyReading) -> str | None:
+    """A check whose places are not in the input, or None."""
+    for check in reading.checks:
+        for what, at in (("at", check.at), ("covers", check.covers)):
+            if not isinstance(at, tuple):
+                return f"has the check {check.rule} with {what}={redacted_repr(at)}, not a tuple of places"
+            for place in at:
+                if isinstance(value, Mapping):
+                    inside = place in value or isinstance(place, str)
+                else:
+                    inside = isinstance(place, int) and 0 <= place < len(value)
+                if not inside:
+                    return f"has the check {check.rule} {what} {redacted_repr(place)}, which is no place of its input"
+    return None
+
+
+def _mismatch(shape: Shape, value: object, *, complete: bool = True) -> str | None:
+    """How ``value`` is not of ``shape``, or None; ``complete`` fields are those of the schema."""
+    if not is_form(shape.form, value):
+        return f"gives {redacted_repr(value)}, not {shape.form}"
+    if shape.form == "bits":
+        length = len(value)  # type: ignore[arg-type]  # bits have a length
+        return None if length in shape.lengths else f"gives {length} bits, not {describe_lengths(shape.lengths)}"
+    if shape.form == "fields" and shape.schema is not None and complete:
+        assert isinstance(value, Mapping)
+        if value.keys() != shape.schema.keys():
+            given = ", ".join(map(str, value)) or "none"
+            return f"gives the fields {given}, not {', '.join(shape.schema)}"
+        return next(
+            (f"gives {problem}" for name, row in shape.schema.items() if (problem := row.problem(value[name]))), None
+        )
+    return None
