@@ -213,7 +213,7 @@ DEEP: list[Any] = functools.reduce(lambda inner, _: [inner], range(5000), [])
 @pytest.mark.parametrize(
     "value", [[10**5000], Fraction(10**5000), Stubborn(), DEEP], ids=["huge", "fraction", "stubborn", "deep"]
 )
-def test_no_value_of_a_caller_breaks_a_sentence(value: object) -> None:
+def test_no_value_of_a_caller_breaks_a_sentence(value: Any) -> None:
     with pytest.raises(DecodeError):
         credkit.decode("hex", value)
     with pytest.raises(EncodeError):
@@ -277,8 +277,9 @@ def test_an_error_survives_pickle_and_copy(name: str, text: str) -> None:
 
 
 def test_an_error_comes_out_of_a_process_pool() -> None:
+    chain, text = REFUSED[1]
     with ProcessPoolExecutor(1) as pool, pytest.raises(DecodeError, match="odd parity over bits 13-24 fails"):
-        pool.submit(credkit.decode, *REFUSED[1]).result(timeout=60)
+        pool.submit(credkit.decode, chain, text).result(timeout=60)
 
 
 def test_errors_are_called_by_their_public_names() -> None:

@@ -403,7 +403,7 @@ def test_in_a_choice_exactly_one_fits() -> None:
     either = choice(
         "hex/memory:staff,badge,serial", "hex:32/memory:staff,badge/select:number,site,serial=0", codecs=KEYED
     )
-    assert either.decode(sent("badge"))["number"] == 1234567
+    assert chain(either, takes="text", gives="fields").decode(sent("badge"))["number"] == 1234567
 
 
 # ── what is refused when it is built ────────────────────────────────────────────────────────────
@@ -459,7 +459,7 @@ def test_a_missing_extra_is_told_when_the_chain_is_built(monkeypatch: pytest.Mon
 
     monkeypatch.setattr("credkit.cards.entry.record_mac", missing)
     with pytest.raises(DefinitionError, match=r"credkit\[keys\]"):
-        codec("badge,serial")
+        chain("memory:staff,badge,serial", memory_entry({"staff": PLAN}, {"staff": MASTER}))
     assert codec("badge").decode(sent("badge", serial=False))["site"] == 7, "what needs no key needs no extra"
 
 

@@ -1,23 +1,36 @@
-"""The verbs: decode, encode, inspect, convert. A chain may be a string or a `Codec`."""
+"""The verbs: decode, encode, inspect, convert. A chain may be a string or a `Codec`.
+
+A `Codec` says what it takes and gives, and type checkers hold a call to it; of a written chain they know no more than
+that a value is a text, bits or fields. ``codecs`` are a site's own: an `Entry`, a `Codec`, or several of them.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
 from functools import lru_cache
-from typing import Any
+from typing import TypeVar, overload
 
+from credkit.catalogue.own import Codecs, SameObjects, own_items
+from credkit.catalogue.registry import Chainlike
 from credkit.catalogue.registry import chain as built
-from credkit.core.chains import Conversion
+from credkit.core.chains import AnyConversion, Conversion
 from credkit.core.chains import choice as chosen
 from credkit.core.chains import conversion as joined
-from credkit.core.codec import AnyCodec, Entry
 from credkit.core.contract import checked_inspect
-from credkit.core.reading import AnyReading
+from credkit.core.codec import AnyCodec, Codec, In, Out
+from credkit.core.fields import Value
+from credkit.core.reading import AnyReading, Reading
 
-Chainlike = str | AnyCodec
+Middle = TypeVar("Middle")  # what a conversion decodes
+Target = TypeVar("Target")  # what a conversion encodes: fields of its own
 
 
-def decode(chain: Chainlike, value: Any, codecs: Iterable[Entry] = ()) -> Any:
+@overload
+def decode(chain: str, value: Value, codecs: Codecs = ()) -> Value: ...
+@overload
+def decode(chain: Codec[In, Out], value: In, codecs: Codecs = ()) -> Out: ...
+
+
+def decode(chain: Chainlike, value: object, codecs: Codecs = ()) -> object:
     """What ``value`` means, read through ``chain``; raises `DecodeError` if any check fails.
 
     ``value`` is a str, a ``bitstring.Bits`` or a mapping, as the chain takes; so is the result.
@@ -32,18 +45,30 @@ def decode(chain: Chainlike, value: Any, codecs: Iterable[Entry] = ()) -> Any:
     return built(chain, codecs).decode(value)
 
 
-def encode(chain: Chainlike, fields: Mapping[str, int] | Any, codecs: Iterable[Entry] = ()) -> Any:
-    """``fields`` (or bits, or text, as the chain gives) written back through ``chain``.
+@overload
+def encode(chain: str, value: Value, codecs: Codecs = ()) -> Value: ...
+@overload
+def encode(chain: Codec[In, Out], value: Out, codecs: Codecs = ()) -> In: ...
+
+
+def encode(chain: Chainlike, value: object, codecs: Codecs = ()) -> object:
+    """``value`` (fields, bits or text, as the chain gives) written back through ``chain``.
 
     Raises `EncodeError` for a field that is missing, unknown or out of range; check bits are computed.
 
     >>> encode("hex:8/right-justified:26/wiegand-26", {"facility": 123, "number": 45678})
     '02F764DD'
     """
-    return built(chain, codecs).encode(fields)
+    return built(chain, codecs).encode(value)
 
 
-def inspect(chain: Chainlike, value: Any, codecs: Iterable[Entry] = ()) -> AnyReading:
+@overload
+def inspect(chain: str, value: Value, codecs: Codecs = ()) -> Reading[Value]: ...
+@overload
+def inspect(chain: Codec[In, Out], value: In, codecs: Codecs = ()) -> Reading[Out]: ...
+
+
+def inspect(chain: Chainlike, value: object, codecs: Codecs = ()) -> AnyReading:
     """Everything ``chain`` can say about ``value``: fields, checks passed and failed, notes, parts.
 
     >>> reading = inspect("binary/wiegand-26", "00111101110110010011011101")
@@ -55,11 +80,33 @@ def inspect(chain: Chainlike, value: Any, codecs: Iterable[Entry] = ()) -> AnyRe
 
 
 @lru_cache(maxsize=256)
-def _conversion(source: str, target: str) -> Conversion:
+def _conversion(source: str, target: str) -> AnyConversion:
     return joined(built(source), built(target))
 
 
-def conversion(source: Chainlike, target: Chainlike, codecs: Iterable[Entry] = ()) -> Conversion:
+@lru_cache(maxsize=128)  # few, as each keeps its codecs alive
+def _conversion_with(source: str, target: str, same: SameObjects) -> AnyConversion:
+    return joined(built(source, same.items), built(target, same.items))
+
+
+def _joined(source: Chainlike, target: Chainlike, codecs: Codecs) -> AnyConversion:
+    items = own_items(codecs)
+    if isinstance(source, str) and isinstance(target, str):
+        return _conversion_with(source, target, SameObjects(items)) if items else _conversion(source, target)
+    return joined(built(source, items), built(target, items))
+
+
+@overload
+def conversion(source: Codec[In, Middle], target: Codec[Out, Target], codecs: Codecs = ()) -> Conversion[In, Out]: ...
+@overload
+def conversion(source: Codec[In, Middle], target: str, codecs: Codecs = ()) -> Conversion[In, Value]: ...
+@overload
+def conversion(source: str, target: Codec[Out, Target], codecs: Codecs = ()) -> Conversion[Value, Out]: ...
+@overload
+def conversion(source: str, target: str, codecs: Codecs = ()) -> Conversion[Value, Value]: ...
+
+
+def conversion(source: Chainlike, target: Chainlike, codecs: Codecs = ()) -> AnyConversion:
     """From what one chain reads to what another writes, checked now and used many times.
 
     Raises `DefinitionError` when the two can never meet. ``lossy`` says whether two values can become one.
@@ -68,22 +115,37 @@ def conversion(source: Chainlike, target: Chainlike, codecs: Iterable[Entry] = (
     >>> to_list.lossy, to_list.convert("10111101110110010011011101")
     (True, '45678')
     """
-    codecs = tuple(codecs)
-    return joined(built(source, codecs), built(target, codecs))
+    return _joined(source, target, codecs)
 
 
-def choice(*options: Chainlike, codecs: Iterable[Entry] = ()) -> AnyCodec:
+@overload
+def choice(*options: str, codecs: Codecs = ()) -> Codec[Value, Value]: ...
+@overload
+def choice(*options: str | Codec[In, Out], codecs: Codecs = ()) -> Codec[In, Out]: ...
+
+
+def choice(*options: Chainlike, codecs: Codecs = ()) -> AnyCodec:
     """The codec of which exactly one of ``options`` must fit: never a silent pick.
 
     >>> either = choice("binary/wiegand-26", "binary/wiegand-34")
     >>> either.decode("10111101110110010011011101")["number"]
     45678
     """
-    codecs = tuple(codecs)
-    return chosen(*(built(option, codecs) for option in options))
+    items = own_items(codecs)
+    return chosen(*(built(option, items) for option in options))
 
 
-def convert(value: Any, *, source: Chainlike, target: Chainlike, codecs: Iterable[Entry] = ()) -> Any:
+@overload
+def convert(value: In, *, source: Codec[In, Middle], target: Codec[Out, Target], codecs: Codecs = ()) -> Out: ...
+@overload
+def convert(value: In, *, source: Codec[In, Middle], target: str, codecs: Codecs = ()) -> Value: ...
+@overload
+def convert(value: Value, *, source: str, target: Codec[Out, Target], codecs: Codecs = ()) -> Out: ...
+@overload
+def convert(value: Value, *, source: str, target: str, codecs: Codecs = ()) -> Value: ...
+
+
+def convert(value: object, *, source: Chainlike, target: Chainlike, codecs: Codecs = ()) -> object:
     """``value``, read through ``source``, as ``target`` writes it.
 
     Raises `DefinitionError` when the two chains do not meet (a field that the target needs and the
@@ -92,7 +154,4 @@ def convert(value: Any, *, source: Chainlike, target: Chainlike, codecs: Iterabl
     >>> convert("8106606", source="decimal:24/fields:facility:8,number:16", target="decimal:26/wiegand-26")
     '49767645'
     """
-    codecs = tuple(codecs)
-    if isinstance(source, str) and isinstance(target, str) and not codecs:
-        return _conversion(source, target).convert(value)
-    return conversion(source, target, codecs).convert(value)
+    return _joined(source, target, codecs).convert(value)

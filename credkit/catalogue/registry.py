@@ -1,24 +1,35 @@
 """The catalogue: every codec credkit has, and how a written chain is built from it.
 
-The catalogue is a literal tuple. A site's own rows are passed beside it (``codecs=``) and come
-first, for that call only; there is nothing to register and nothing to undo.
+The catalogue is a literal tuple. A site's own codecs are passed beside it (``codecs=``) and come
+first, for that call only; there is nothing to register and nothing to undo. A chain that was built once
+with the very same codecs is found again.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from functools import cache, lru_cache
 from importlib import import_module
 from inspect import signature
 from itertools import chain as joined
 from types import ModuleType
+from typing import Literal, TypeAlias, overload
 
+from bitstring import Bits
+
+from credkit.catalogue.own import Codecs, SameObjects, own_entries, own_items
+from credkit.catalogue.stated import Record, check_stated
 from credkit.core.chains import link
-from credkit.core.codec import AnyCodec, Codec, Entry
+from credkit.core.codec import AnyCodec, Codec, Entry, In, Out
 from credkit.core.errors import DefinitionError, UnknownCodec
+from credkit.core.fields import FieldMapping
 from credkit.core.grammar import StepText, parse
 from credkit.core.sentences import nearest, redacted_repr
 
+Chainlike: TypeAlias = str | AnyCodec
+AsText: TypeAlias = Literal["text"]
+AsBits: TypeAlias = Literal["bits"]
+AsFields: TypeAlias = Literal["fields"]
 ELSEWHERE = {  # steps that need something of the site's, and where that is given
     "map": "map:TABLE,FIELD needs a list: [tables.TABLE] in a site file, or map_entry(...) in codecs= in Python",
     "memory": "memory:PLAN,RECORD needs a plan: [plans.NAME] in a site file, or memory_entry(...) in codecs= in Python",
@@ -69,6 +80,11 @@ def _in_files() -> Iterator[Entry]:
 
 
 @cache
+def _names_in_files() -> frozenset[str]:
+    return frozenset(entry.name for entry in _in_files())
+
+
+@cache
 def catalogue() -> tuple[Entry, ...]:
     """Every built-in entry, by family."""
     found: list[Entry] = []
@@ -78,27 +94,27 @@ def catalogue() -> tuple[Entry, ...]:
     return tuple(found)
 
 
-def names(codecs: Iterable[Entry] = ()) -> tuple[str, ...]:
+def names(codecs: Codecs = ()) -> tuple[str, ...]:
     """The names of all codecs, a site's own first.
 
     >>> "wiegand-26" in names()
     True
     """
-    return tuple(entry.name for entry in (*codecs, *catalogue()))
+    return tuple(entry.name for entry in (*own_entries(codecs), *catalogue()))
 
 
-def find(name: str, codecs: Iterable[Entry] = ()) -> Entry | None:
+def find(name: str, codecs: Codecs = ()) -> Entry | None:
     """The entry called ``name``, or by that name in an open standard, a site's own first; None if there is none.
 
     >>> find("weigand-26") is None
     True
     """
     builtin = _family(_HOMES[name]).ENTRIES if name in _HOMES else _in_files()
-    entries = joined(codecs, builtin)
+    entries = joined(own_entries(codecs), builtin)
     return next((entry for entry in entries if name == entry.name or name in entry.aliases), None)
 
 
-def get(name: str, codecs: Iterable[Entry] = ()) -> Entry:
+def get(name: str, codecs: Codecs = ()) -> Entry:
     """The entry called ``name``, or by that name in an open standard; raises `UnknownCodec`.
 
     >>> get("wiegand-26").source
@@ -109,9 +125,9 @@ def get(name: str, codecs: Iterable[Entry] = ()) -> Entry:
     """
     if not isinstance(name, str):
         raise UnknownCodec(f"a codec's name is a text, not {redacted_repr(name)}")
-    own = tuple(codecs)
+    own = own_entries(codecs)
     for entry in own:
-        if any(entry.name == other.name for other in catalogue()):
+        if entry.name in _HOMES or entry.name in _names_in_files():
             raise DefinitionError(f"the site's own {entry.name} has the name of a built-in codec: choose another name")
     found = find(name, own)
     if found is not None:
@@ -124,7 +140,7 @@ def get(name: str, codecs: Iterable[Entry] = ()) -> Entry:
     raise UnknownCodec(f"no codec is called {redacted_repr(name)}{near}")
 
 
-def build(step: StepText, codecs: Iterable[Entry] = ()) -> AnyCodec:
+def build(step: StepText, codecs: Codecs = ()) -> AnyCodec:
     """The codec that one written step names; raises `DefinitionError` for arguments it cannot have."""
     entry = get(step.name, codecs)
     try:
@@ -141,17 +157,81 @@ def _built(text: str) -> AnyCodec:
     return link([build(step) for step in parse(text)])
 
 
-def chain(text: str | AnyCodec, codecs: Iterable[Entry] = ()) -> AnyCodec:
+@lru_cache(maxsize=128)  # few, as each keeps its codecs alive, the lists in them included
+def _built_with(text: str, same: SameObjects) -> AnyCodec:
+    own = own_entries(same.items)
+    return link([build(step, own) for step in parse(text)])
+
+
+# One overload for each pair of forms: a type checker gets a type from a Literal in no other way. Classes as arguments,
+# ``takes=str, gives=Bits``, would need a single signature, but the type of fields, a Mapping, is abstract: no argument.
+
+
+@overload
+def chain(text: str, codecs: Codecs = (), *, takes: None = None, gives: None = None) -> AnyCodec: ...
+@overload
+def chain(text: Codec[In, Out], codecs: Codecs = (), *, takes: None = None, gives: None = None) -> Codec[In, Out]: ...
+@overload
+def chain(text: Chainlike, codecs: Codecs = (), *, takes: AsText, gives: AsText) -> Codec[str, str]: ...
+@overload
+def chain(text: Chainlike, codecs: Codecs = (), *, takes: AsText, gives: AsBits) -> Codec[str, Bits]: ...
+@overload
+def chain(text: Chainlike, codecs: Codecs = (), *, takes: AsText, gives: AsFields) -> Codec[str, FieldMapping]: ...
+@overload
+def chain(text: Chainlike, codecs: Codecs = (), *, takes: AsText, gives: type[Record]) -> Codec[str, Record]: ...
+@overload
+def chain(text: Chainlike, codecs: Codecs = (), *, takes: AsBits, gives: AsText) -> Codec[Bits, str]: ...
+@overload
+def chain(text: Chainlike, codecs: Codecs = (), *, takes: AsBits, gives: AsBits) -> Codec[Bits, Bits]: ...
+@overload
+def chain(text: Chainlike, codecs: Codecs = (), *, takes: AsBits, gives: AsFields) -> Codec[Bits, FieldMapping]: ...
+@overload
+def chain(text: Chainlike, codecs: Codecs = (), *, takes: AsBits, gives: type[Record]) -> Codec[Bits, Record]: ...
+@overload
+def chain(text: Chainlike, codecs: Codecs = (), *, takes: AsFields, gives: AsText) -> Codec[FieldMapping, str]: ...
+@overload
+def chain(text: Chainlike, codecs: Codecs = (), *, takes: AsFields, gives: AsBits) -> Codec[FieldMapping, Bits]: ...
+@overload
+def chain(
+    text: Chainlike, codecs: Codecs = (), *, takes: AsFields, gives: AsFields
+) -> Codec[FieldMapping, FieldMapping]: ...
+@overload
+def chain(
+    text: Chainlike, codecs: Codecs = (), *, takes: AsFields, gives: type[Record]
+) -> Codec[FieldMapping, Record]: ...
+
+
+def chain(text: Chainlike, codecs: Codecs = (), *, takes: object = None, gives: object = None) -> AnyCodec:
     """The codec for a written chain; a codec is returned as it is.
+
+    ``takes`` and ``gives`` state the forms of its values, "text", "bits" or "fields", for type checkers, and are
+    checked here; a TypedDict class as ``gives`` states the fields, each an int or a str. What ``decode`` returns is
+    a `Fields` then, too: a mapping with these keys that cannot be changed. ``codecs`` are a site's own: an `Entry`,
+    a `Codec`, or several of them.
 
     Raises `UnknownCodec` or `DefinitionError`.
 
     >>> chain("hex:8/right-justified:26/wiegand-26").schema["facility"].most
     255
+    >>> from typing import TypedDict
+    >>> Badge = TypedDict("Badge", {"facility": int, "number": int})
+    >>> badge = chain("hex:8/right-justified:26/wiegand-26", takes="text", gives=Badge)
+    >>> badge.decode("02F764DD")["number"]
+    45678
+    >>> chain("hex:8", takes="text", gives=Badge)
+    Traceback (most recent call last):
+    credkit.DefinitionError: chain hex:8: gives bits, not fields as stated
     """
+    codec = _chain(text, codecs)
+    if takes is not None or gives is not None:
+        check_stated(codec, takes, gives)
+    return codec
+
+
+def _chain(text: Chainlike, codecs: Codecs) -> AnyCodec:
     if isinstance(text, Codec):
         return text
     if not isinstance(text, str):
         raise DefinitionError(f"a chain is a text or a Codec, not {redacted_repr(text)}")
-    codecs = tuple(codecs)
-    return link([build(step, codecs) for step in parse(text)]) if codecs else _built(text)
+    items = own_items(codecs)
+    return _built_with(text, SameObjects(items)) if items else _built(text)

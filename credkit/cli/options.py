@@ -12,7 +12,7 @@ from click.shell_completion import CompletionItem
 
 from credkit import content_entries, layout_entries
 from credkit.catalogue.registry import chain, names
-from credkit.core.chains import Conversion
+from credkit.core.chains import AnyConversion
 from credkit.core.chains import conversion as link_conversion
 from credkit.core.codec import AnyCodec, Entry
 from credkit.core.errors import DefinitionError
@@ -116,7 +116,7 @@ def writer(text: str, codecs: Iterable[Entry]) -> AnyCodec:
     return _typed(text, codecs, "write")
 
 
-def conversion(source: str, target: str, codecs: Iterable[Entry]) -> Conversion:
+def conversion(source: str, target: str, codecs: Iterable[Entry]) -> AnyConversion:
     """From one chain to another, both of which have text on the outer side."""
     return link_conversion(reader(source, codecs), writer(target, codecs))
 

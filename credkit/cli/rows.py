@@ -13,7 +13,7 @@ from bitstring import Bits
 
 from credkit.cli.masks import starred
 from credkit.cli.values import Line
-from credkit.core.chains import Conversion, over_long
+from credkit.core.chains import AnyConversion, over_long
 from credkit.core.codec import NO_FIELDS, AnyCodec
 from credkit.core.errors import DecodeError, EncodeError
 from credkit.core.reading import Check, Note, Schema, TextField
@@ -156,7 +156,7 @@ def _marked(row: Row, found: Payment) -> Row:
     )  # fmt: skip
 
 
-def converted(conversion: Conversion, line: Line, *, hints: bool, explained: bool) -> Row:
+def converted(conversion: AnyConversion, line: Line, *, hints: bool, explained: bool) -> Row:
     """``line``, read by the source, as the target writes it; a good row is ``explained`` only where that is shown."""
     if not explained and not line.problem:
         try:

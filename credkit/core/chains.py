@@ -13,7 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, Generic, TypeAlias
 
 from credkit.core.codec import AnyCodec, Codec, In, Out, TableCodec
 from credkit.core.contract import broken, checked_inspect
@@ -286,14 +286,14 @@ def _either(name: str, rows: Sequence[Row]) -> Row:
 
 
 @dataclass(frozen=True, slots=True)
-class Conversion:
+class Conversion(Generic[In, Out]):
     """From what one chain reads to what another writes, both checked against each other when built.
 
     ``dropped`` names the fields that the source gives and a closing ``select`` of the target leaves out.
     """
 
-    source: AnyCodec
-    target: AnyCodec
+    source: Codec[In, Any]
+    target: Codec[Out, Any]
     dropped: tuple[str, ...] = ()
 
     @property
@@ -301,18 +301,21 @@ class Conversion:
         """Whether two values of the source can become one value of the target."""
         return self.source.lossy or self.target.lossy or bool(self.dropped)
 
-    def write(self, value: Any) -> Any:
+    def write(self, value: Any) -> Out:
         """What the target writes for ``value``, which the source has decoded."""
         if self.dropped:
             value = {name: item for name, item in value.items() if name not in self.dropped}
         return self.target.encode(value)
 
-    def convert(self, value: Any) -> Any:
+    def convert(self, value: In) -> Out:
         """``value`` as the target writes it; raises `DecodeError` or `EncodeError`."""
         return self.write(self.source.decode(value))
 
 
-def conversion(source: AnyCodec, target: AnyCodec) -> Conversion:
+AnyConversion: TypeAlias = Conversion[Any, Any]
+
+
+def conversion(source: Codec[In, Any], target: Codec[Out, Any]) -> Conversion[In, Out]:
     """The conversion from ``source`` to ``target``; raises `DefinitionError` if it can never work."""
     for codec, why, verb in ((source, source.decode_obstacle, "read"), (target, target.encode_obstacle, "write")):
         if why:

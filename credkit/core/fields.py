@@ -5,11 +5,14 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TypeAlias
 
+from bitstring import Bits
+
 from credkit.core.frozen import FrozenMapping
 from credkit.core.sentences import redacted_repr
 
 Item: TypeAlias = int | str  # what a field holds
 FieldMapping: TypeAlias = Mapping[str, Item]  # what is encoded: `Fields`, a dict or another mapping
+Value: TypeAlias = str | Bits | FieldMapping  # what a written chain takes and gives: a text, bits or fields
 WIDEST_REPR = 160  # characters of the items in a repr
 
 

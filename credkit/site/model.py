@@ -13,7 +13,7 @@ from datetime import date, datetime, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from credkit.core.chains import Conversion
+from credkit.core.chains import AnyConversion
 from credkit.core.codec import AnyCodec
 from credkit.core.fields import Item
 from credkit.core.reading import Schema
@@ -154,7 +154,7 @@ class Target:
 
     name: str
     kind: Kind
-    conversion: Conversion
+    conversion: AnyConversion
     column: Column
     existing: File | None = None
 
