@@ -16,8 +16,6 @@ Needs the extra ``audit`` (numpy; polars for columns of texts).
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-
 try:
     import numpy  # noqa: F401  # what all of this package stands on
 except ModuleNotFoundError:
@@ -26,12 +24,13 @@ except ModuleNotFoundError:
 
 from credkit.bulk.block import Earned, Rule
 from credkit.bulk.compiled import Bulk, Decoded, Encoded
+from credkit.catalogue.own import Codecs
 from credkit.catalogue.registry import chain
-from credkit.core.codec import AnyCodec, Entry
+from credkit.core.codec import AnyCodec
 
 __all__ = ["Bulk", "Decoded", "Earned", "Encoded", "Rule", "compile"]
 
 
-def compile(codec: AnyCodec | str, codecs: Iterable[Entry] = ()) -> Bulk:
+def compile(codec: AnyCodec | str, codecs: Codecs = ()) -> Bulk:
     """The bulk form of a chain, written or built; ``codecs`` are a site's own entries."""
-    return Bulk(chain(codec, tuple(codecs)) if isinstance(codec, str) else codec)
+    return Bulk(chain(codec, codecs))

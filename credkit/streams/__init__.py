@@ -6,9 +6,9 @@ covered by at least one `Frame`, so that counts add up.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Mapping
 
-from credkit.core.codec import Entry
+from credkit.catalogue.own import Codecs
 from credkit.core.errors import DefinitionError
 from credkit.core.sentences import redacted_repr
 from credkit.streams import keypad, swipes
@@ -18,7 +18,7 @@ KINDS: Mapping[str, Callable[..., Stream]] = {"keypad": keypad.stream, "swipes":
 __all__ = ["Frame", "Stream", "stream"]
 
 
-def stream(text: str, codecs: Iterable[Entry] = ()) -> Stream:
+def stream(text: str, codecs: Codecs = ()) -> Stream:
     """The stream that ``text`` names: a kind, and the chain that reads one chunk.
 
     ``keypad:hex:1/keypad-4`` joins key bursts to what was typed, ``swipes:binary`` cuts swipes out

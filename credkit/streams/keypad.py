@@ -17,8 +17,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from functools import partial
 
+from credkit.catalogue.own import Codecs
 from credkit.catalogue.registry import chain
-from credkit.core.codec import AnyCodec, Entry
+from credkit.core.codec import AnyCodec
 from credkit.core.errors import DecodeError, DefinitionError
 from credkit.core.sentences import redacted_repr
 from credkit.streams.frame import Frame, Stream
@@ -26,7 +27,7 @@ from credkit.streams.frame import Frame, Stream
 CLEAR, ENTER = 10, 11
 
 
-def stream(text: str, codecs: Iterable[Entry] = ()) -> Stream:
+def stream(text: str, codecs: Codecs = ()) -> Stream:
     """The stream that ``text`` names: ``keypad:CHAIN``, where CHAIN reads one burst to the field ``key``.
 
     Raises `DefinitionError` for a chain that does not.

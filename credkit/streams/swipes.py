@@ -17,8 +17,9 @@ import re
 from collections.abc import Iterable, Iterator
 from functools import partial
 
+from credkit.catalogue.own import Codecs
 from credkit.catalogue.registry import chain
-from credkit.core.codec import AnyCodec, Entry
+from credkit.core.codec import AnyCodec
 from credkit.core.errors import DecodeError, DefinitionError
 from credkit.core.sentences import redacted_repr
 from credkit.core.spans import LIMIT
@@ -31,7 +32,7 @@ EDGE = ALPHANUMERIC.width - 1  # zeros left at the ends of a swipe: they may bel
 LONGEST = LIMIT // 2  # bits of a swipe; one that is longer is noise, and cut there
 
 
-def stream(text: str, codecs: Iterable[Entry] = ()) -> Stream:
+def stream(text: str, codecs: Codecs = ()) -> Stream:
     """The stream that ``text`` names: ``swipes:CHAIN``, where CHAIN reads a chunk of the record to bits.
 
     Raises `DefinitionError` for a chain that does not.
