@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from credkit.catalogue.registry import chain, get, names
     from credkit.codecs.contents import content_entries
     from credkit.codecs.fieldsteps import map_entry
-    from credkit.codecs.frames import layout_entries
+    from credkit.codecs.frames import layout_entries, layout_entry
     from credkit.core.codec import Codec, Entry, Example
     from credkit.core.errors import CredkitError, DecodeError, DefinitionError, EncodeError, UnknownCodec
     from credkit.core.reading import Check, Field, Note, Part, Reading, Step, TextField
@@ -37,7 +37,7 @@ _HOMES = {
     "core.codec": ("Codec", "Entry", "Example"),
     "codecs.contents": ("content_entries",),
     "codecs.fieldsteps": ("map_entry",),
-    "codecs.frames": ("layout_entries",),
+    "codecs.frames": ("layout_entries", "layout_entry"),
     "core.errors": ("CredkitError", "DecodeError", "DefinitionError", "EncodeError", "UnknownCodec"),
     "cards.entry": ("memory_entry",),
     "cards.plans": ("load_plan",),
@@ -73,6 +73,7 @@ __all__ = [
     "identify",
     "inspect",
     "layout_entries",
+    "layout_entry",
     "load_plan",
     "map_entry",
     "memory_entry",

@@ -30,6 +30,7 @@ from credkit.codecs.arguments import whole
 from credkit.core.codec import PRACTICE, AnyCodec, Entry, Example, TableCodec
 from credkit.core.errors import DefinitionError, EncodeError
 from credkit.core.forms import Word
+from credkit.core.frozen import FrozenMapping
 from credkit.core.grammar import step
 from credkit.core.origins import OneByOne
 from credkit.core.reading import AnyReading, Reading
@@ -38,8 +39,10 @@ from credkit.core.shapes import bits, exactly
 from credkit.core.spans import WIDEST
 from credkit.tables.definition import layout
 from credkit.tables.layout import Layout, LayoutCodec
+from credkit.tables.layoutrows import CheckRow, CodedSpan, ExampleRow, RemarkRow, Span
 
 FILES = ("wiegand", "serial", "keypad", "open", "contactless", "memory", "forum")
+NOTHING_FIXED: Mapping[Span, str] = FrozenMapping({})
 KEPT = ("memory", "forum")  # what cards keep inside: no reader types it, so an unknown text is not tried as that
 
 
@@ -52,12 +55,56 @@ def layout_entries(definitions: Mapping[str, Any]) -> tuple[Entry, ...]:
     """
     if not isinstance(definitions, Mapping):
         raise DefinitionError(f"layouts: a table of definitions by name is needed, not {redacted_repr(definitions)}")
-    entries = []
-    for name, table in definitions.items():
-        made = layout(name, table)
-        _prove(LayoutCodec.of(made), table.get("examples", ()))
-        entries.append(_entry(made, table))
-    return tuple(entries)
+    return tuple(_proven(name, table) for name, table in definitions.items())
+
+
+def layout_entry(
+    name: str,
+    *,
+    length: int,
+    fields: Mapping[str, Span | CodedSpan],
+    checks: Sequence[CheckRow] = (),
+    fixed: Mapping[Span, str] = NOTHING_FIXED,
+    remarks: Sequence[RemarkRow] = (),
+    examples: Sequence[ExampleRow] = (),
+    title: str = "",
+    source: str = "",
+    aliases: Sequence[str] = (),
+) -> Entry:
+    """A catalogue row for one layout, for ``codecs=``: what a table in a file of layouts says, in Python.
+
+    A span counts bits from 0, the first one sent, and is a text as in a file (``"1-8"``), one position, a pair of
+    first and last position (``(1, 8)``, downwards for the least significant bit first), a range, or a tuple of pairs
+    and ranges. Raises `DefinitionError`, in the sentences that a file earns, for bits that belong to nothing or twice,
+    a check over a later one, an example that does not hold, and every other fault.
+
+    The badges of Brackwater Terminal's gate 29: a site of 5 bits, a number of 22, a parity bit at each end.
+
+    >>> gate = layout_entry(
+    ...     "gate-29", length=29, title="29 bits: site, number, two parity bits",
+    ...     fields={"site": (1, 5), "number": range(6, 28)},
+    ...     checks=[{"bit": 0, "even": (1, 13)}, {"bit": 28, "odd": (14, 27)}],
+    ...     examples=[{"bits": "00011100000010110010011011101", "fields": {"site": 7, "number": 45678}}],
+    ... )
+    >>> from credkit import decode
+    >>> decode("binary/gate-29", "00011100000010110010011011101", codecs=gate)
+    Fields(site=7, number=45678)
+    >>> layout_entry("gate-3", length=3, fields={"number": (0, 1)})
+    Traceback (most recent call last):
+    credkit.DefinitionError: layout gate-3: bits 2 belong to no field, fixed bits or check
+    """
+    definition = {
+        "length": length, "fields": fields, "checks": checks, "fixed": fixed, "remarks": remarks,
+        "examples": examples, "title": title or name, "source": source, "aliases": aliases,
+    }  # fmt: skip
+    return _proven(name, {key: list(value) if isinstance(value, tuple) else value for key, value in definition.items()})
+
+
+def _proven(name: str, table: Mapping[str, Any]) -> Entry:
+    """The row for one layout whose examples hold."""
+    made = layout(name, table)
+    _prove(LayoutCodec.of(made), table.get("examples", ()))
+    return _entry(made, table)
 
 
 def _prove(codec: LayoutCodec, examples: Sequence[Mapping[str, Any]]) -> None:

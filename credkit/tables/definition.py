@@ -32,6 +32,7 @@ from credkit.core.positions import positions
 from credkit.core.sentences import nearest, redacted_repr
 from credkit.core.spans import WIDEST, format_span
 from credkit.tables.layout import Layout, LayoutCheck, LayoutField, Limit, Parity, Pattern, Remark, bits_of, pieces
+from credkit.tables.layoutrows import span_text
 from credkit.tables.refusals import Definition
 
 KEYS = ("title", "source", "length", "fields", "fixed", "checks", "remarks", "examples", "aliases")
@@ -60,10 +61,9 @@ class _Definition(Definition):
             self.refuse(f"length {redacted_repr(self.length)} is outside 1 to {WIDEST} bits")
         self.owner: dict[int, str] = {}
 
-    def span(self, what: str, text: Any) -> tuple[int, ...]:
-        if isinstance(text, int) and not isinstance(text, bool):
-            text = str(text)
-        places = positions(self.expect(what, text, str, "a span such as '1-8'"), f"layout {self.name}: {what}")
+    def span(self, what: str, span: Any) -> tuple[int, ...]:
+        text = self.expect(what, span_text(span), str, "a span such as '1-8'")
+        places = positions(text, f"layout {self.name}: {what}")
         if max(places) >= self.length:
             self.refuse(f"{what}: bit {max(places)} is beyond the last bit, {self.length - 1}")
         return places
@@ -145,7 +145,7 @@ class _Definition(Definition):
     def fixed(self) -> list[LayoutCheck]:
         found: list[LayoutCheck] = []
         for span, value in self.expect("fixed", self.table.get("fixed", {}), Mapping, "a table of spans").items():
-            what = f"fixed bits {span}"
+            what = f"fixed bits {span_text(span)}"
             places = self.span(what, span)
             self.own(what, places)
             self.expect(what, value, str, "a text of binary digits")
