@@ -1,4 +1,4 @@
-"""credkit: codecs for the identifiers on access cards. Text to bits to fields, and back.
+"""Codecs for the identifiers on access cards: text to bits to fields, and back.
 
 >>> import credkit
 >>> card = credkit.decode("hex:8/right-justified:26/wiegand-26", "02F764DD")
@@ -8,7 +8,16 @@
 ...                 target="split-decimal:8,16/fields:facility:8,number:16")
 '123,45678'
 
-The public names are loaded when they are first used, so that importing credkit costs nothing.
+Values            decode, encode, inspect, convert
+Built once        chain, conversion, choice: codecs and conversions that are used many times
+The catalogue     names, get; `credkit formats` on the command line
+What is it?       identify, relate
+A site's own      layout_entry, layout_entries, content_entries, map_entry, memory_entry, load_plan
+A codec of yours  Codec, Entry, Example, PRACTICE, Shape, Field, TextField, Reading, Check, Note, Part
+Types             Fields, FieldMapping, Value, Conversion, Step
+Errors            CredkitError: DecodeError, EncodeError, DefinitionError, UnknownCodec
+
+help(credkit.decode) shows one of them. Arrays are in credkit.bulk, streams of chunks in credkit.streams.
 """
 
 from collections.abc import Sequence
@@ -26,42 +35,48 @@ if TYPE_CHECKING:
     from credkit.codecs.contents import content_entries
     from credkit.codecs.fieldsteps import map_entry
     from credkit.codecs.frames import layout_entries, layout_entry
-    from credkit.core.codec import Codec, Entry, Example
-    from credkit.core.errors import CredkitError, DecodeError, DefinitionError, EncodeError, UnknownCodec
-    from credkit.core.reading import Check, Field, Note, Part, Reading, Step, TextField
+    from credkit.core.chains import Conversion as Conversion
+    from credkit.core.codec import PRACTICE as PRACTICE
+    from credkit.core.codec import Codec as Codec
+    from credkit.core.codec import Entry as Entry
+    from credkit.core.codec import Example as Example
+    from credkit.core.errors import CredkitError as CredkitError
+    from credkit.core.errors import DecodeError as DecodeError
+    from credkit.core.errors import DefinitionError as DefinitionError
+    from credkit.core.errors import EncodeError as EncodeError
+    from credkit.core.errors import UnknownCodec as UnknownCodec
+    from credkit.core.fields import FieldMapping as FieldMapping
+    from credkit.core.fields import Fields as Fields
+    from credkit.core.fields import Value as Value
+    from credkit.core.reading import Check as Check
+    from credkit.core.reading import Field as Field
+    from credkit.core.reading import Note as Note
+    from credkit.core.reading import Part as Part
+    from credkit.core.reading import Reading as Reading
+    from credkit.core.reading import Step as Step
+    from credkit.core.reading import TextField as TextField
+    from credkit.core.shapes import Shape as Shape
     from credkit.explain.identification import identify
     from credkit.explain.relation import relate
 
-_HOMES = {
+_HOMES = {  # where the public names are; each is loaded when it is first used, so that importing credkit costs nothing
     "catalogue.api": ("choice", "conversion", "convert", "decode", "encode", "inspect"),
-    "core.codec": ("Codec", "Entry", "Example"),
+    "core.chains": ("Conversion",),
+    "core.codec": ("PRACTICE", "Codec", "Entry", "Example"),
     "codecs.contents": ("content_entries",),
     "codecs.fieldsteps": ("map_entry",),
     "codecs.frames": ("layout_entries", "layout_entry"),
     "core.errors": ("CredkitError", "DecodeError", "DefinitionError", "EncodeError", "UnknownCodec"),
+    "core.fields": ("FieldMapping", "Fields", "Value"),
     "cards.entry": ("memory_entry",),
     "cards.plans": ("load_plan",),
     "core.reading": ("Check", "Field", "Note", "Part", "Reading", "Step", "TextField"),
+    "core.shapes": ("Shape",),
     "catalogue.registry": ("chain", "get", "names"),
     "explain.identification": ("identify",),
     "explain.relation": ("relate",),
 }
-__all__ = [
-    "Check",
-    "Codec",
-    "CredkitError",
-    "DecodeError",
-    "DefinitionError",
-    "EncodeError",
-    "Entry",
-    "Example",
-    "Field",
-    "Note",
-    "Part",
-    "Reading",
-    "Step",
-    "TextField",
-    "UnknownCodec",
+__all__ = [  # the calls: what help(credkit) shows; classes fill it with what Python adds to them
     "chain",
     "choice",
     "content_entries",
@@ -105,4 +120,4 @@ def __getattr__(name: str) -> Any:
 
 
 def __dir__() -> list[str]:
-    return sorted({*globals(), *__all__})
+    return sorted(name for homed in _HOMES.values() for name in homed)

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import ast
+import pydoc
+import re
 import subprocess
 import sys
 import tomllib
 from collections import Counter
 from collections.abc import Iterator
 from importlib import import_module
+from inspect import isfunction
 from pathlib import Path
 from typing import Any
 
@@ -173,14 +176,19 @@ def test_the_root_holds_packages_only() -> None:
 
 
 def test_exports_hold_together() -> None:
-    """``__all__``, the table of homes and what the type checker is told are the same names."""
+    """The table of homes and what the type checker is told are the same names; ``__all__`` has the calls among them."""
     homed = [name for names in credkit._HOMES.values() for name in names]
-    assert sorted(homed) == sorted(credkit.__all__)
+    assert credkit.__all__ == sorted(name for name in homed if isfunction(getattr(credkit, name)))
+    assert credkit.__doc__
+    assert not [name for name in homed if not re.search(rf"\b{name}\b", credkit.__doc__)]
     assert len(set(homed)) == len(homed)
     told: dict[str, str] = {}
     for node in ast.walk(MODULES[""]):
         if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("credkit.") and node.col_offset:
-            told |= {alias.name: (node.module or "").removeprefix("credkit.") for alias in node.names}
+            home = (node.module or "").removeprefix("credkit.")
+            told |= {alias.name: home for alias in node.names}
+            exported = {alias.name for alias in node.names if alias.asname == alias.name}
+            assert exported == {alias.name for alias in node.names} - set(credkit.__all__)
     assert told == {name: home for home, names in credkit._HOMES.items() for name in names}
 
 
@@ -190,12 +198,19 @@ def test_the_version_is_that_of_the_project() -> None:
 
 
 def test_every_public_name_is_there() -> None:
-    for name in credkit.__all__:
+    for name in (name for names in credkit._HOMES.values() for name in names):
         value = getattr(credkit, name)
         assert value.__doc__, name
         assert name in dir(credkit)
     with pytest.raises(AttributeError, match="has no attribute 'nothing'"):
         _ = credkit.nothing
+
+
+def test_help_is_one_page_of_calls() -> None:
+    page = pydoc.plain(pydoc.render_doc(credkit))
+    assert page.count("\n") < 250
+    assert all(f"\n    {name}(" in page for name in credkit.__all__)
+    assert not [word for word in ("__getattr__", "_HOMES", "hooks", "_redact") if word in page]
 
 
 def test_importing_credkit_is_light() -> None:

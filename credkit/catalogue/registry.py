@@ -13,7 +13,7 @@ from importlib import import_module
 from inspect import signature
 from itertools import chain as joined
 from types import ModuleType
-from typing import Literal, TypeAlias, overload
+from typing import Any, Literal, TypeAlias, overload
 
 from bitstring import Bits
 
@@ -24,6 +24,7 @@ from credkit.core.codec import AnyCodec, Codec, Entry, In, Out
 from credkit.core.errors import DefinitionError, UnknownCodec
 from credkit.core.fields import FieldMapping
 from credkit.core.grammar import StepText, parse
+from credkit.core.reading import Form
 from credkit.core.sentences import nearest, redacted_repr
 
 Chainlike: TypeAlias = str | AnyCodec
@@ -201,7 +202,9 @@ def chain(
 ) -> Codec[FieldMapping, Record]: ...
 
 
-def chain(text: Chainlike, codecs: Codecs = (), *, takes: object = None, gives: object = None) -> AnyCodec:
+def chain(
+    text: Chainlike, codecs: Codecs = (), *, takes: Form | None = None, gives: Form | type[Any] | None = None
+) -> AnyCodec:
     """The codec for a written chain; a codec is returned as it is.
 
     ``takes`` and ``gives`` state the forms of its values, "text", "bits" or "fields", for type checkers, and are
