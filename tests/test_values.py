@@ -168,7 +168,7 @@ def test_a_repr_holds_no_account_number() -> None:
 
 ERRORS = (
     lambda: credkit.decode("binary/wiegand-26", "00111101110110010011011101"),
-    lambda: credkit.decode("binary/wiegand-26", 5),
+    lambda: credkit.chain("binary/wiegand-26").decode(5),
     lambda: credkit.encode("binary/wiegand-26", {"facility": 256, "number": 1}),
     lambda: credkit.chain("hex:8/wiegand-26"),
     lambda: credkit.chain("hxe:8"),

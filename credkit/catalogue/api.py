@@ -15,9 +15,10 @@ from credkit.catalogue.registry import chain as built
 from credkit.core.chains import AnyConversion, Conversion
 from credkit.core.chains import choice as chosen
 from credkit.core.chains import conversion as joined
-from credkit.core.contract import checked_inspect
 from credkit.core.codec import AnyCodec, Codec, In, Out
+from credkit.core.contract import checked_encode, checked_inspect
 from credkit.core.fields import Value
+from credkit.core.forms import Accepted
 from credkit.core.reading import AnyReading, Reading
 
 Middle = TypeVar("Middle")  # what a conversion decodes
@@ -25,7 +26,7 @@ Target = TypeVar("Target")  # what a conversion encodes: fields of its own
 
 
 @overload
-def decode(chain: str, value: Value, codecs: Codecs = ()) -> Value: ...
+def decode(chain: str, value: Accepted, codecs: Codecs = ()) -> Value: ...
 @overload
 def decode(chain: Codec[In, Out], value: In, codecs: Codecs = ()) -> Out: ...
 
@@ -46,7 +47,7 @@ def decode(chain: Chainlike, value: object, codecs: Codecs = ()) -> object:
 
 
 @overload
-def encode(chain: str, value: Value, codecs: Codecs = ()) -> Value: ...
+def encode(chain: str, value: Accepted, codecs: Codecs = ()) -> Value: ...
 @overload
 def encode(chain: Codec[In, Out], value: Out, codecs: Codecs = ()) -> In: ...
 
@@ -59,11 +60,12 @@ def encode(chain: Chainlike, value: object, codecs: Codecs = ()) -> object:
     >>> encode("hex:8/right-justified:26/wiegand-26", {"facility": 123, "number": 45678})
     '02F764DD'
     """
-    return built(chain, codecs).encode(value)
+    codec = built(chain, codecs)
+    return checked_encode(codec, codec.check_output(value))
 
 
 @overload
-def inspect(chain: str, value: Value, codecs: Codecs = ()) -> Reading[Value]: ...
+def inspect(chain: str, value: Accepted, codecs: Codecs = ()) -> Reading[Value]: ...
 @overload
 def inspect(chain: Codec[In, Out], value: In, codecs: Codecs = ()) -> Reading[Out]: ...
 
@@ -140,9 +142,9 @@ def convert(value: In, *, source: Codec[In, Middle], target: Codec[Out, Target],
 @overload
 def convert(value: In, *, source: Codec[In, Middle], target: str, codecs: Codecs = ()) -> Value: ...
 @overload
-def convert(value: Value, *, source: str, target: Codec[Out, Target], codecs: Codecs = ()) -> Out: ...
+def convert(value: Accepted, *, source: str, target: Codec[Out, Target], codecs: Codecs = ()) -> Out: ...
 @overload
-def convert(value: Value, *, source: str, target: str, codecs: Codecs = ()) -> Value: ...
+def convert(value: Accepted, *, source: str, target: str, codecs: Codecs = ()) -> Value: ...
 
 
 def convert(value: object, *, source: Chainlike, target: Chainlike, codecs: Codecs = ()) -> object:

@@ -21,10 +21,11 @@ from credkit.catalogue.own import Codecs, SameObjects, own_entries, own_items
 from credkit.catalogue.stated import Record, check_stated
 from credkit.core.chains import link
 from credkit.core.codec import AnyCodec, Codec, Entry, In, Out
-from credkit.core.errors import DefinitionError, UnknownCodec
+from credkit.core.contract import broken
+from credkit.core.errors import CredkitError, DefinitionError, UnknownCodec
 from credkit.core.fields import FieldMapping
+from credkit.core.forms import Form
 from credkit.core.grammar import StepText, parse
-from credkit.core.reading import Form
 from credkit.core.sentences import nearest, redacted_repr
 
 Chainlike: TypeAlias = str | AnyCodec
@@ -150,7 +151,15 @@ def build(step: StepText, codecs: Codecs = ()) -> AnyCodec:
         wanted = f"{entry.name}:{entry.signature}" if entry.signature else entry.name
         found = f"with the arguments {redacted_repr(','.join(step.args))}" if step.args else "without arguments"
         raise DefinitionError(f"{entry.name}: is written {wanted}, not {found}") from None
-    return entry.build(*step.args)
+    try:
+        codec = entry.build(*step.args)
+    except CredkitError:
+        raise
+    except Exception as error:
+        raise broken(entry.name, "build", error) from error
+    if not isinstance(codec, Codec):
+        raise DefinitionError(f"codec {entry.name} is broken: build returns {redacted_repr(codec)}, not a Codec")
+    return codec
 
 
 @lru_cache(maxsize=1024)

@@ -165,6 +165,8 @@ def _forward(steps: tuple[AnyCodec, ...], *, through_cuts: bool = False) -> Link
             linked.append(step.bind_input(flowing))
         except DefinitionError as error:
             return tuple(linked), f"{step.name} takes {error} behind {before.name}"
+        except Exception as error:
+            raise broken(step, "bind_input", error) from error
     return tuple(linked), None
 
 

@@ -46,10 +46,10 @@ def checked_encode(codec: AnyCodec, value: Any) -> Any:
     return encoded
 
 
-def broken(codec: AnyCodec, act: str, error: Exception) -> DefinitionError:
+def broken(codec: AnyCodec | str, act: str, error: Exception) -> DefinitionError:
     """The error for an exception that should never have come out of ``codec``."""
     reason = redacted_repr(str(error)) if str(error) else "no message"
-    return DefinitionError(f"codec {codec.name} is broken: {act} raises {type(error).__name__} ({reason})")
+    return DefinitionError(f"codec {codec} is broken: {act} raises {type(error).__name__} ({reason})")
 
 
 def _slip(codec: AnyCodec, value: Any, reading: object) -> str | None:

@@ -21,6 +21,7 @@ from credkit.core.spans import LIMIT, WIDEST
 Form: TypeAlias = Literal["text", "bits", "fields"]
 Word: TypeAlias = tuple[int, int]  # the bits as a number, first bit most significant; how many
 BitsLike: TypeAlias = Bits | bytes | bytearray | memoryview | tuple[int, int]
+Accepted: TypeAlias = str | BitsLike | FieldMapping  # what a written chain may be given
 
 TYPES: dict[Form, str] = {
     "text": "a str",
