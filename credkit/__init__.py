@@ -14,10 +14,11 @@ The catalogue     names, get; `credkit formats` on the command line
 What is it?       identify, relate
 A site's own      layout_entry, layout_entries, content_entries, map_entry, memory_entry, load_plan
 A codec of yours  Codec, Entry, Example, PRACTICE, Shape, Field, TextField, Reading, Check, Note, Part
+Chunks to frames  stream, LineSplitter; what they give: Stream, StreamSession, Frame
 Types             Fields, FieldMapping, Value, Conversion, Step
 Errors            CredkitError: DecodeError, EncodeError, DefinitionError, UnknownCodec
 
-help(credkit.decode) shows one of them. Arrays are in credkit.bulk, streams of chunks in credkit.streams.
+help(credkit.decode) shows one of them. Arrays are in credkit.bulk.
 """
 
 from collections.abc import Sequence
@@ -58,6 +59,11 @@ if TYPE_CHECKING:
     from credkit.core.shapes import Shape as Shape
     from credkit.explain.identification import identify
     from credkit.explain.relation import relate
+    from credkit.streams import Frame as Frame
+    from credkit.streams import LineSplitter as LineSplitter
+    from credkit.streams import Stream as Stream
+    from credkit.streams import StreamSession as StreamSession
+    from credkit.streams import stream
 
 _HOMES = {  # where the public names are; each is loaded when it is first used, so that importing credkit costs nothing
     "catalogue.api": ("choice", "conversion", "convert", "decode", "encode", "inspect"),
@@ -75,6 +81,7 @@ _HOMES = {  # where the public names are; each is loaded when it is first used, 
     "catalogue.registry": ("chain", "get", "names"),
     "explain.identification": ("identify",),
     "explain.relation": ("relate",),
+    "streams": ("Frame", "LineSplitter", "Stream", "StreamSession", "stream"),
 }
 __all__ = [  # the calls: what help(credkit) shows; classes fill it with what Python adds to them
     "chain",
@@ -94,6 +101,7 @@ __all__ = [  # the calls: what help(credkit) shows; classes fill it with what Py
     "memory_entry",
     "names",
     "relate",
+    "stream",
 ]
 
 

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from credkit.cli.values import LONGEST
+from credkit.streams.lines import LONGEST_LINE
 from tests.commandline import BAD, CHAIN, CREDKIT, ENVIRONMENT, GOOD, PLAIN, on_a_terminal, process, records, run
 
 
@@ -67,7 +67,7 @@ def test_bytes_that_are_no_text_are_a_row() -> None:
 
 
 def test_the_longest_value_is_read_and_a_longer_line_is_a_row() -> None:
-    longest = "1" * LONGEST
+    longest = "1" * LONGEST_LINE
     rows = records(run("decode", "strip", "--json", stdin=f"{longest}\n{longest}1\nx\n{longest}1"))
     assert [row["ok"] for row in rows] == [True, False, True, False]
     assert rows[0]["value"] == longest

@@ -36,7 +36,7 @@ def test_a_chain_that_does_not_read_a_burst_to_a_key_is_refused(burst: str) -> N
 def test_any_chain_that_does_reads_a_burst(burst: str) -> None:
     front, rest = ("0", "") if "wide" in burst else ("", "7") if "keys" in burst else ("", "")
     chunks = [f"{front}{key}{rest}" for key in "12B0AB9B"]
-    told = [(frame.value, frame.covers, frame.problem) for frame in stream(f"keypad:{burst}", KEYS)(chunks)]
+    told = [(frame.value, frame.covers, frame.problem) for frame in stream(f"keypad:{burst}", KEYS).frames(chunks)]
     assert told == [
         ("12", (0, 1, 2), None),
         (None, (3, 4), "cleared after 1 digit"),
@@ -47,7 +47,7 @@ def test_any_chain_that_does_reads_a_burst(burst: str) -> None:
 
 def test_a_burst_that_cannot_be_read_makes_its_entry_void() -> None:
     chunks = ["1", "x", "2", "B", "3", "B", "x", "4"]
-    told = list(stream("keypad:hex:1/keypad-4")(chunks))
+    told = list(stream("keypad:hex:1/keypad-4").frames(chunks))
     assert [(frame.value, frame.covers) for frame in told] == [(None, (0, 1, 2, 3)), ("3", (4, 5)), (None, (6, 7))]
     assert told[0].problem is not None
     assert told[0].problem.startswith("hex:1: the alphabet fails")

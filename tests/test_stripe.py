@@ -340,14 +340,14 @@ def test_swipes_are_cut_out_of_a_record_however_it_arrives() -> None:
     record = "0" * 20 + "".join(row(text)[:: random.choice((1, -1))] + "0" * random.randrange(13, 60) for text in texts)
     for size in (1, 7, 64, 1000, len(record)):
         chunks = [record[place : place + size] for place in range(0, len(record), size)]
-        frames = list(stream("swipes:binary")(chunks))
+        frames = list(stream("swipes:binary").frames(chunks))
         found = [TRACK_2.decode(bits(frame.value)) for frame in frames if frame.value]
         assert found == texts
         assert {place for frame in frames for place in frame.covers} == set(range(len(chunks)))
 
 
 def test_a_chunk_that_cannot_be_read_ends_a_swipe() -> None:
-    frames = list(stream("swipes:hex")(["0D0", "xx", "00", "8"]))
+    frames = list(stream("swipes:hex").frames(["0D0", "xx", "00", "8"]))
     assert [(frame.value, frame.covers) for frame in frames] == [
         ("000011010000", (0,)),
         (None, (1,)),

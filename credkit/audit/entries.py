@@ -101,7 +101,7 @@ class Entries:
         assert stream is not None
         group: list[Frame] = []
         reach = -1
-        for frame in sorted(stream(part.text for part in parts), key=lambda frame: frame.covers[0]):
+        for frame in sorted(stream.frames(part.text for part in parts), key=lambda frame: frame.covers[0]):
             if group and frame.covers[0] > reach:
                 yield group
                 group = []

@@ -15,10 +15,9 @@ from typing import BinaryIO, NamedTuple
 import click
 
 from credkit.core.errors import DefinitionError
-from credkit.core.spans import LIMIT
 from credkit.streams import Stream
+from credkit.streams.lines import LONGEST_LINE, utf8_problem
 
-LONGEST = 2 * LIMIT  # bytes of a line: nothing that credkit reads as one value is longer
 _BOM = b"\xef\xbb\xbf"
 _UTF_16 = b"\xff\xfe", b"\xfe\xff"
 
@@ -68,7 +67,7 @@ def framed(given: Values, stream: Stream) -> Values:
                 strange[place] = line
             yield line.text
 
-    frames = stream(texts())
+    frames = stream.frames(texts())
     rows = (
         next((strange[place] for place in frame.covers if place in strange), Line(frame.value or "", frame.problem))
         for frame in frames
@@ -92,21 +91,17 @@ def lines(stream: BinaryIO) -> Iterator[Line]:
      Line(text='\\\\xff', problem='byte 0 of the line is not UTF-8: 0xff')]
     """
     first = True
-    while raw := stream.readline(LONGEST + 1):
+    while raw := stream.readline(LONGEST_LINE + 1):
         if first:
             if raw.startswith(_UTF_16):
                 raise DefinitionError("the input looks like UTF-16: convert it to UTF-8")
             raw, first = raw.removeprefix(_BOM), False
-        if len(raw) > LONGEST and not raw.endswith(b"\n"):
+        if len(raw) > LONGEST_LINE and not raw.endswith(b"\n"):
             rest = raw
             while rest and not rest.endswith(b"\n"):
-                rest = stream.readline(LONGEST)
+                rest = stream.readline(LONGEST_LINE)
             head = raw[:8].decode(errors="backslashreplace")
-            yield Line(f"{head}…", f"the line is longer than {LONGEST} bytes, which no value is")
+            yield Line(f"{head}…", f"the line is longer than {LONGEST_LINE} bytes, which no value is")
             continue
         raw = raw.removesuffix(b"\n").removesuffix(b"\r")
-        try:
-            yield Line(raw.decode())
-        except UnicodeDecodeError as error:
-            problem = f"byte {error.start} of the line is not UTF-8: {raw[error.start]:#04x}"
-            yield Line(raw.decode(errors="backslashreplace"), problem)
+        yield Line(raw.decode(errors="backslashreplace"), utf8_problem(raw))

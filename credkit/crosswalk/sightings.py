@@ -99,7 +99,7 @@ def _entries(
     """The entries typed in ``chunks``, taken by time; one in which nobody pressed a key for a while is in parts."""
     assert reader.stream is not None  # a bug here, never the input
     chunks.sort(key=lambda chunk: (chunk[0], chunk[1].line))
-    frames = list(reader.stream(row.text for _, row in chunks))
+    frames = list(reader.stream.frames(row.text for _, row in chunks))
     for frame in frames:
         if frame.value is not None and texts.read(period.codec, reader.kind, frame.value, typed=True).payment.whole:
             site.readings.refuse_track(chunks[frame.covers[0]][1].line)
@@ -109,7 +109,7 @@ def _entries(
             yield _typed(reader, period, parts[0], texts, frame.value, frame.problem)
             continue
         for part in parts:
-            for piece in _apart(reader.stream(row.text for _, row in part)):
+            for piece in _apart(reader.stream.frames(row.text for _, row in part)):
                 pressed = [part[place] for place in piece.covers]
                 yield _typed(reader, period, pressed, texts, None, piece.problem or REST)
 

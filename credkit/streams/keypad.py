@@ -1,67 +1,89 @@
 """Keypad bursts, joined to the digits that were typed.
 
 A keypad sends each key as a burst of its own. Digits collect until ``#`` (key 11) enters them;
-``*`` (key 10) clears what was typed. A burst that cannot be read makes its whole entry void.
+``*`` (key 10) clears what was typed. A burst that cannot be read makes its whole entry void, and so
+does any other key. An entry of more than 4096 bursts is void up to the ``#`` or ``*`` that ends it.
 
 Source: common practice, no source.
 
+>>> from credkit.streams import stream
 >>> typed = stream("keypad:hex:1/keypad-4")
->>> [(frame.value, frame.covers) for frame in typed(["1", "2", "B"])]
+>>> [(frame.value, frame.covers) for frame in typed.frames(["1", "2", "B"])]
 [('12', (0, 1, 2))]
->>> [frame.problem for frame in typed(["1", "A", "4"])]
+>>> [frame.problem for frame in typed.frames(["1", "A", "4"])]
 ['cleared after 1 digit', 'not entered: 1 digit and no #']
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from functools import partial
+from typing import Any
 
-from credkit.catalogue.own import Codecs
-from credkit.catalogue.registry import chain
 from credkit.core.codec import AnyCodec
-from credkit.core.errors import DecodeError, DefinitionError
-from credkit.core.sentences import redacted_repr
-from credkit.streams.frame import Frame, Stream
+from credkit.core.reading import Field
+from credkit.streams.frame import Frame
+from credkit.streams.session import ChunkSession
 
 CLEAR, ENTER = 10, 11
+LONGEST_ENTRY = 4096  # bursts that are kept of an entry which does not end
 
 
-def stream(text: str, codecs: Codecs = ()) -> Stream:
-    """The stream that ``text`` names: ``keypad:CHAIN``, where CHAIN reads one burst to the field ``key``.
+class KeypadSession(ChunkSession):
+    """The entry that is being typed: its digits, its bursts, and why it is void, if it is."""
 
-    Raises `DefinitionError` for a chain that does not.
-    """
-    _, _, burst = text.partition(":")
-    codec = chain(burst, codecs)
-    if codec.takes != "text" or set(codec.schema) != {"key"}:
-        raise DefinitionError(f"stream {redacted_repr(text)}: {codec.name} does not read a text to the field key")
-    return partial(entries, codec)
+    __slots__ = ("_bursts", "_digits", "_void")
+    reads = "a text to the field key"
 
+    def __init__(self, codec: AnyCodec) -> None:
+        super().__init__(codec)
+        self._clear()
 
-def entries(codec: AnyCodec, chunks: Iterable[str]) -> Iterator[Frame]:
-    """The entries typed in ``chunks``, each a burst that ``codec`` reads to one key."""
-    digits, garbled = "", None
-    covers: list[int] = []
-    for index, chunk in enumerate(chunks):
-        covers.append(index)
-        try:
-            key = codec.decode(chunk)["key"]
-        except DecodeError as error:
-            garbled = garbled or str(error)  # a digit may be missing: the whole entry is void
-            continue
+    @classmethod
+    def fits(cls, codec: AnyCodec) -> bool:
+        """Whether ``codec`` reads one burst to the field ``key``, a number."""
+        return codec.takes == "text" and set(codec.schema) == {"key"} and isinstance(codec.schema["key"], Field)
+
+    def _clear(self, void: str | None = None) -> None:
+        self._digits = ""
+        self._bursts: list[int] = []
+        self._void = void
+
+    def _read(self, value: Any, number: int) -> Iterator[Frame]:
+        key = value["key"]
+        if key > ENTER:
+            yield from self._fail(f"key {key} is neither a digit nor * ({CLEAR}) nor # ({ENTER})", number)
+            return
+        self._bursts.append(number)
         if key < CLEAR:
-            digits += str(key)
-            continue
+            self._digits += str(key)
+            yield from self._bound()
+            return
         if key == CLEAR:
-            yield Frame(value=None, covers=tuple(covers), problem=f"cleared after {_count(digits)}")
-        elif garbled or not digits:
-            yield Frame(value=None, covers=tuple(covers), problem=garbled or "entered with no digit before it")
+            yield self._frame(f"cleared after {_count(self._digits)}")
+        elif self._void or not self._digits:
+            yield self._frame(self._void or "entered with no digit before it")
         else:
-            yield Frame(value=digits, covers=tuple(covers))
-        digits, garbled, covers = "", None, []
-    if covers:
-        yield Frame(value=None, covers=tuple(covers), problem=f"not entered: {_count(digits)} and no #")
+            yield Frame(value=self._digits, covers=tuple(self._bursts))
+        self._clear()
+
+    def _fail(self, problem: str, number: int) -> Iterator[Frame]:
+        self._bursts.append(number)
+        self._void = self._void or problem  # a digit may be missing: the whole entry is void
+        yield from self._bound()
+
+    def _bound(self) -> Iterator[Frame]:
+        if len(self._bursts) >= LONGEST_ENTRY:
+            problem = f"no # within {LONGEST_ENTRY} bursts"
+            yield self._frame(problem)
+            self._clear(void=f"the end of an entry with {problem}")
+
+    def _end(self) -> Iterable[Frame]:
+        rest = [self._frame(f"not entered: {_count(self._digits)} and no #")] if self._bursts else []
+        self._clear()
+        return rest
+
+    def _frame(self, problem: str) -> Frame:
+        return Frame(value=None, covers=tuple(self._bursts), problem=problem)
 
 
 def _count(digits: str) -> str:

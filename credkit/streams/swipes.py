@@ -4,10 +4,14 @@ Chunks of the record are joined, whatever lies where one ends and the next begin
 more zeros follow each other than can stand within a track. What is cut out is not judged here: it
 may be a track, forwards or backwards, or noise.
 
+A chunk belongs to every swipe that it holds a 1 of. Chunks of nothing but zeros, and chunks that
+cannot be read, make frames of their own; the latter end the swipe before them.
+
 Source: common practice, no source.
 
+>>> from credkit.streams import stream
 >>> record = "00000000011010000011", "11100100000000000000", "00110101000011111001010000000"
->>> [(frame.value, frame.covers) for frame in stream("swipes:binary")(record)]
+>>> [(frame.value, frame.covers) for frame in stream("swipes:binary").frames(record)]
 [('00000011010000011111001000000', (0, 1)), ('00000011010100001111100101000000', (2,))]
 """
 
@@ -15,15 +19,12 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator
-from functools import partial
+from typing import Any
 
-from credkit.catalogue.own import Codecs
-from credkit.catalogue.registry import chain
 from credkit.core.codec import AnyCodec
-from credkit.core.errors import DecodeError, DefinitionError
-from credkit.core.sentences import redacted_repr
 from credkit.core.spans import LIMIT
-from credkit.streams.frame import Frame, Stream
+from credkit.streams.frame import Frame
+from credkit.streams.session import ChunkSession
 from credkit.tables.characters import ALPHANUMERIC
 from credkit.tables.swipes import gap
 
@@ -32,53 +33,53 @@ EDGE = ALPHANUMERIC.width - 1  # zeros left at the ends of a swipe: they may bel
 LONGEST = LIMIT // 2  # bits of a swipe; one that is longer is noise, and cut there
 
 
-def stream(text: str, codecs: Codecs = ()) -> Stream:
-    """The stream that ``text`` names: ``swipes:CHAIN``, where CHAIN reads a chunk of the record to bits.
+class SwipeSession(ChunkSession):
+    """The swipe that has begun: its bits up to the last 1, the zeros behind it, and its chunks.
 
-    Raises `DefinitionError` for a chain that does not.
+    The value of a frame is binary digits.
     """
-    _, _, chunk = text.partition(":")
-    codec = chain(chunk, codecs)
-    if (codec.takes, codec.gives) != ("text", "bits"):
-        raise DefinitionError(f"stream {redacted_repr(text)}: {codec.name} does not read a text to bits")
-    return partial(swipes, codec)
 
+    __slots__ = ("_begun", "_covers", "_zeros")
+    reads = "a text to bits"
 
-def swipes(codec: AnyCodec, chunks: Iterable[str]) -> Iterator[Frame]:
-    """The swipes in ``chunks``, each a text that ``codec`` reads to bits; a value is binary digits.
+    def __init__(self, codec: AnyCodec) -> None:
+        super().__init__(codec)
+        self._begun, self._zeros = "", 0
+        self._covers: list[int] = []
 
-    A chunk belongs to every swipe that it holds a 1 of. Chunks of nothing but zeros, and chunks
-    that cannot be read, make frames of their own; the latter end the swipe before them.
-    """
-    begun, zeros = "", 0
-    covers: list[int] = []
-    for index, text in enumerate(chunks):
-        try:
-            bits = codec.decode(text).bin
-        except DecodeError as error:
-            yield from _frame(begun, zeros, covers)
-            begun, zeros, covers = "", 0, []
-            yield Frame(value=None, covers=(index,), problem=str(error))
-            continue
+    @classmethod
+    def fits(cls, codec: AnyCodec) -> bool:
+        """Whether ``codec`` reads a chunk of the record to bits."""
+        return (codec.takes, codec.gives) == ("text", "bits")
+
+    def _read(self, value: Any, number: int) -> Iterator[Frame]:
+        bits = value.bin
         at = 0
         for ones in re.finditer("1+", bits):
-            zeros += ones.start() - at
-            if begun and (zeros >= GAP or len(begun) + zeros > LONGEST):
-                yield from _frame(begun, zeros, covers)
-                begun, covers = "", []
-            begun += "0" * (zeros if begun else min(zeros, EDGE)) + ones.group()
-            zeros, at = 0, ones.end()
-            if covers[-1:] != [index]:
-                covers.append(index)
-        zeros += len(bits) - at
-        if zeros >= GAP:
-            yield from _frame(begun, zeros, covers)
-            begun, covers = "", []
+            self._zeros += ones.start() - at
+            if self._begun and (self._zeros >= GAP or len(self._begun) + self._zeros > LONGEST):
+                yield from self._swipe()
+            self._begun += "0" * (self._zeros if self._begun else min(self._zeros, EDGE)) + ones.group()
+            self._zeros, at = 0, ones.end()
+            if self._covers[-1:] != [number]:
+                self._covers.append(number)
+        self._zeros += len(bits) - at
+        if self._zeros >= GAP:
+            yield from self._swipe()
         if not at:
-            yield Frame(value=None, covers=(index,), problem="nothing but zeros: no swipe")
-    yield from _frame(begun, zeros, covers)
+            yield Frame(value=None, covers=(number,), problem="nothing but zeros: no swipe")
 
+    def _fail(self, problem: str, number: int) -> Iterator[Frame]:
+        yield from self._end()
+        yield Frame(value=None, covers=(number,), problem=problem)
 
-def _frame(begun: str, zeros: int, covers: list[int]) -> Iterator[Frame]:
-    if begun:
-        yield Frame(value=begun + "0" * min(zeros, EDGE), covers=tuple(covers))
+    def _end(self) -> Iterable[Frame]:
+        rest = list(self._swipe())
+        self._zeros = 0
+        return rest
+
+    def _swipe(self) -> Iterator[Frame]:
+        """The swipe that has begun, if one has; the zeros behind it stay, they may belong to the next one."""
+        if self._begun:
+            yield Frame(value=self._begun + "0" * min(self._zeros, EDGE), covers=tuple(self._covers))
+        self._begun, self._covers = "", []
