@@ -137,6 +137,8 @@ def test_lines_are_fed_to_a_stream_and_a_bad_one_is_a_chunk_that_cannot_be_read(
     entries = [entry for chunk in chunks for line in lines.feed(chunk) for entry in typed.feed(line)]
     assert [(entry.value, entry.covers) for entry in entries] == [("12", (0, 1, 2)), (None, (3, 4, 5)), ("5", (6, 7))]
     assert entries[1].problem == "byte 0 of the line is not UTF-8: 0xff (in '\\\\xff4')"
+    iterated = list(stream("keypad:hex:1/keypad-4").frames(LineSplitter().frames(chunks)))
+    assert iterated == entries
 
 
 @pytest.mark.parametrize("data", [bytearray(b"1\n"), memoryview(b"1\n")])

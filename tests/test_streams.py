@@ -72,6 +72,13 @@ def test_feeding_chunk_by_chunk_is_iterating_and_covers_every_chunk() -> None:
     assert min(seen.values()) > 50, "texts and problems"
 
 
+@pytest.mark.parametrize("text", ["keypad:hex:1/keypad-4", "keypad:template:{key:d}", "swipes:binary", "swipes:hex"])
+@given(st.lists(st.text()))
+def test_any_texts_give_frames_and_nothing_else(text: str, chunks: list[str]) -> None:
+    covered = [place for frame in stream(text).frames(chunks) for place in frame.covers]
+    assert sorted(set(covered)) == list(range(len(chunks)))
+
+
 @given(st.tuples(st.just(KEYPAD), bursts, bursts) | st.tuples(st.just(SWIPES), pieces, pieces))
 def test_a_flushed_session_reads_on_as_a_new_one_and_counts_on(case: tuple[Stream, list[str], list[str]]) -> None:
     description, before, after = case
