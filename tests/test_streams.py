@@ -109,7 +109,9 @@ def test_threads_share_a_stream_and_take_a_session_each() -> None:
 def test_swipes_are_the_same_wherever_a_record_is_split(record: str, places: list[int]) -> None:
     whole = [frame.value for frame in SWIPES.frames([record]) if frame.value]
     assert [frame.value for frame in SWIPES.frames(split(record, places)) if frame.value] == whole
-    assert "".join(whole).count("1") == record.count("1")
+    # in a track of 7-bit characters no 13 zeros follow each other; at the ends 6 may belong to a character
+    assert [swipe.strip("0") for swipe in whole] == [one.strip("0") for one in re.split("0{13,}", record) if "1" in one]
+    assert all(re.fullmatch("0{0,6}1([01]*1)?0{0,6}", swipe) for swipe in whole)
 
 
 @given(bursts)
@@ -131,6 +133,7 @@ def test_a_stream_is_a_value(text: str) -> None:
     assert description.name == text
     for other in (stream(text), pickle.loads(pickle.dumps(description)), copy.deepcopy(description)):
         assert other.name == text
+        assert (other == description) is (other.codec == description.codec)
         assert list(other.frames(["1", "0"])) == list(description.frames(["1", "0"]))
     assert stream(text) == description
     assert hash(stream(text)) == hash(description)
