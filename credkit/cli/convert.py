@@ -12,7 +12,6 @@ from credkit.cli.rows import LOSSY, converted
 from credkit.cli.values import framed
 from credkit.cli.values import values as read_values
 from credkit.core.codec import Entry
-from credkit.streams import stream as build_stream
 
 
 @click.command()
@@ -58,6 +57,8 @@ def convert(
     door = Console(as_json=as_json, reveal=reveal)
     given = read_values(values, file)
     if stream:
+        from credkit.streams import stream as build_stream  # only for a run that has one
+
         given = framed(given, build_stream(stream, layouts))
     wanted = not given.streamed if hints is None else hints
     if conversion.lossy:

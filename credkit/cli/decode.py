@@ -13,7 +13,6 @@ from credkit.cli.values import framed
 from credkit.cli.values import values as read_values
 from credkit.core.codec import Entry
 from credkit.explain.cautions import PAYMENT
-from credkit.streams import stream as build_stream
 
 
 @click.command(epilog=PAYMENT)
@@ -54,6 +53,8 @@ def decode(
     door = Console(as_json=as_json, reveal=reveal)
     given = read_values(values, file)
     if stream:
+        from credkit.streams import stream as build_stream  # only for a run that has one
+
         given = framed(given, build_stream(stream, layouts))
     wanted = not given.streamed if hints is None else hints
     if codec.lossy:

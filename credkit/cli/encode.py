@@ -9,7 +9,8 @@ import click
 
 from credkit.cli import options
 from credkit.cli.output import Console, complain
-from credkit.cli.rows import LOSSY, QUOTES, encoded
+from credkit.cli.rows import LOSSY, encoded
+from credkit.cli.typedfields import QUOTES
 from credkit.cli.values import values as read_values
 from credkit.core.codec import Entry
 from credkit.core.sentences import redacted_repr

@@ -2,22 +2,22 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Callable, Iterable
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
-from click.shell_completion import CompletionItem
 
-from credkit import content_entries, layout_entries
 from credkit.catalogue.registry import chain, names
 from credkit.core.chains import AnyConversion
 from credkit.core.chains import conversion as link_conversion
 from credkit.core.codec import AnyCodec, Entry
 from credkit.core.errors import DefinitionError
 from credkit.core.shapes import only
-from credkit.files.regularfiles import open_regular, read_regular
+from credkit.files.regularfiles import open_regular
+
+if TYPE_CHECKING:
+    from click.shell_completion import CompletionItem
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
@@ -84,24 +84,15 @@ def _layouts(ctx: click.Context, param: click.Parameter, path: Path | None) -> t
     """The catalogue rows of the file that --layouts names."""
     if path is None:
         return ()
-    try:
-        content = tomllib.loads(read_regular(path).decode("utf-8-sig"))
-        if not content.keys().isdisjoint(("site", "plans", "tables")):  # a whole site file, or a part of one
-            from credkit.site.description import site_entries
+    from credkit.cli.layoutfile import file_entries  # only for a run that has its own
 
-            return site_entries(path)
-        if "layouts" not in content and "contents" not in content:
-            return layout_entries(content)
-        found = layout_entries(content.get("layouts", {}))  # a site file has them in tables of their own
-        return (*found, *content_entries(content.get("contents", {}), beside=found))
-    except UnicodeDecodeError as error:
-        raise DefinitionError(f"{path}: byte {error.start} is not UTF-8") from None
-    except (ValueError, RecursionError) as error:  # DefinitionError is a ValueError too
-        raise DefinitionError(f"{path}: {error}") from None
+    return file_entries(path)
 
 
 def complete_chain(ctx: click.Context, param: click.Parameter, incomplete: str) -> list[CompletionItem]:
     """Codec names for the last step of a chain."""
+    from click.shell_completion import CompletionItem  # only for a shell that asks
+
     done, slash, begun = incomplete.rpartition("/")
     return [CompletionItem(f"{done}{slash}{name}") for name in names() if name.startswith(begun)]
 

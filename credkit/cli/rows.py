@@ -2,32 +2,30 @@
 
 from __future__ import annotations
 
-import json
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from bitstring import Bits
 
 from credkit.cli.masks import starred
 from credkit.cli.values import Line
 from credkit.core.chains import AnyConversion, over_long
-from credkit.core.codec import NO_FIELDS, AnyCodec
+from credkit.core.codec import AnyCodec
 from credkit.core.errors import DecodeError, EncodeError
-from credkit.core.reading import Check, Note, Schema, TextField
+from credkit.core.reading import Check, Note
 from credkit.core.sentences import redacted_repr
-from credkit.explain.diagnosis import advice, diagnose
 from credkit.privacy.accounts import holds_account
 from credkit.privacy.payment import Payment, declares_all, held, passing, payment, written
+
+if TYPE_CHECKING:
+    from credkit.explain.diagnosis import Hint
 
 REFUSED = "the value looks like a payment account number and is not written (--reveal writes it)"
 LOSSY = "something is left out on the way: two values can become one, so look for duplicates"
 _LOSSY = {"kind": "lossy", "level": "care", "text": LOSSY, "at": []}
-_NUMBER = re.compile("-?[0-9]{1,1300}")
-QUOTES = "\"'"
-_PIECE = re.compile(r"""\s*([^\s=]+)=("[^"]*"(?!\S)|'[^']*'(?!\S)|\S*)(?!\S)""")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -128,7 +126,7 @@ def decoded(codec: AnyCodec, line: Line, *, hints: bool) -> Row:
     reading = codec.inspect(line.text)
     failed = reading.failed
     faults = [str(codec.decode_error(replace(reading, checks=(c,)))) for c in reading.checks if not c.passed]
-    found = diagnose(codec, line.text) if hints and failed else ()
+    found, proposal = _causes(codec, line.text) if hints and failed else ((), None)
     given = None if failed else plain(reading.value)
     secret = payment(codec, line.text, reading, [hint.value for hint in found])
     return replace(
@@ -141,12 +139,20 @@ def decoded(codec: AnyCodec, line: Line, *, hints: bool) -> Row:
             {"cause": h.cause, "text": h.text, "chain": h.chain, "value": plain(h.value), "evidence": h.evidence}
             for h in found
         ],
-        advice=advice(found),
+        advice=proposal,
         error=faults[0] if faults else None,
         short=failed.sentence().replace(f": {failed.claim} fails: ", f" {failed.rule}: ", 1) if failed else None,
         others=faults[1:],
         brief=f"{failed.codec}: {failed.claim} fails" if failed else None,
     )
+
+
+def _causes(codec: AnyCodec, text: str) -> tuple[Sequence[Hint], str | None]:
+    """What would explain that ``codec`` cannot read ``text``, and what to do then."""
+    from credkit.explain.diagnosis import advice, diagnose  # only for what cannot be read
+
+    found = diagnose(codec, text)
+    return found, advice(found)
 
 
 def _marked(row: Row, found: Payment) -> Row:
@@ -189,7 +195,9 @@ def encoded(codec: AnyCodec, line: Line) -> Row:
     row = replace(row, secret=holds_account(line.text))
     try:
         if codec.gives == "fields":
-            value = fields(line.text, codec.output.schema)
+            from credkit.cli.typedfields import typed_fields  # only to write
+
+            value = typed_fields(line.text, codec.output.schema)
             row = replace(
                 row, fields=value, secret=row.secret or any(holds_account(redacted_repr(v)) for v in value.values())
             )
@@ -217,69 +225,6 @@ def _written(row: Row, write: Callable[[], Any], brief: str = "") -> Row:
         return replace(row, output=write())
     except EncodeError as error:
         return replace(row, fields=None, given=None, error=str(error), brief=brief or str(error))
-
-
-def fields(text: str, schema: Schema | None = NO_FIELDS) -> dict[str, Any]:
-    """The fields that ``text`` writes, as FIELD=VALUE with blanks between or as a JSON object.
-
-    Quotation marks around a value hold its blanks together, and stand for themselves anywhere
-    else. Digits are a number, unless ``schema`` says that the field is a text; where the schema is
-    not known (None), every value is one.
-
-    >>> fields("facility=123 number=45678") == fields('{"facility": 123, "number": 45678}')
-    True
-    >>> fields("name='EAST GATE' part1=007", None)
-    {'name': 'EAST GATE', 'part1': '007'}
-    >>> fields("facility=12x")
-    Traceback (most recent call last):
-    credkit.EncodeError: 'facility=12x' is not written FIELD=NUMBER
-    """
-    if text.lstrip().startswith("{"):
-        return _from_json(text)
-    pairs, at = [], 0
-    while piece := _PIECE.match(text, at):
-        name, value = piece.groups()
-        quoted = len(value) > 1 and value[0] in QUOTES and value[-1] == value[0]
-        pairs.append(_pair(name, value[1:-1] if quoted else value, schema))
-        at = piece.end()
-    if rest := text[at:].split():
-        raise EncodeError(f"{redacted_repr(rest[0])} is not written FIELD=VALUE")
-    if not pairs:
-        raise EncodeError("there is no FIELD=VALUE")
-    return _once(pairs)
-
-
-def _pair(name: str, value: str, schema: Schema | None) -> tuple[str, Any]:
-    if schema is None or isinstance(schema.get(name), TextField):
-        return name, value
-    if not _NUMBER.fullmatch(value):
-        raise EncodeError(f"{redacted_repr(f'{name}={value}')} is not written FIELD=NUMBER")
-    return name, int(value)
-
-
-def _from_json(text: str) -> dict[str, Any]:
-    try:
-        found = json.loads(text, object_pairs_hook=_once)
-    except (ValueError, RecursionError) as error:
-        if isinstance(error, EncodeError):
-            raise
-        raise EncodeError(f"{redacted_repr(text)} is not a JSON object: {error}") from None
-    assert isinstance(found, dict)  # it begins with a brace
-    for name, value in found.items():
-        if isinstance(value, bool) or not isinstance(value, int | str):
-            raise EncodeError(
-                f"the field {redacted_repr(name)} is {redacted_repr(value)}, not a whole number or a text"
-            )
-    return found
-
-
-def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
-    found: dict[str, Any] = {}
-    for name, value in pairs:
-        if name in found:
-            raise EncodeError(f"the field {redacted_repr(name)} is given twice")
-        found[name] = value
-    return found
 
 
 def _bits(text: str) -> Bits:

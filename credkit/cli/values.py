@@ -10,13 +10,16 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Iterator, Sequence
-from typing import BinaryIO, NamedTuple
+from typing import TYPE_CHECKING, BinaryIO, NamedTuple
 
 import click
 
 from credkit.core.errors import DefinitionError
-from credkit.streams import Stream
+from credkit.core.spans import LIMIT
 from credkit.streams.lines import LONGEST_LINE, utf8_problem
+
+if TYPE_CHECKING:
+    from credkit.streams import Stream
 
 _BOM = b"\xef\xbb\xbf"
 _UTF_16 = b"\xff\xfe", b"\xfe\xff"

@@ -24,17 +24,13 @@ from credkit.core.codec import AnyCodec
 from credkit.core.errors import CredkitError
 from credkit.core.forms import to_word
 from credkit.core.reading import AnyReading, Field, Step, TextField
-from credkit.explain.diagnosis import alternatives
 from credkit.privacy.accounts import ACCOUNT_DIGITS, CLEAR, holds_account, holds_track, tracks
-from credkit.tables.characters import SETS
 from credkit.tables.layout import Layout
 from credkit.tables.notation import Notation
 
 if TYPE_CHECKING:
     from credkit.explain.identification import Match
 
-_INVERTED = str.maketrans("01", "10")
-_ZEROS = "0" * max(letters.width for letters in SETS.values())  # that a record of a swipe may have lost
 LONGEST_TYPED = 512  # characters of a text that is looked at as typed under other keyboard layouts
 MOST_ZEROS = 8  # that may be lost before a text
 LEAST = 10 ** (ACCOUNT_DIGITS.start - 1)  # the smallest number that has room for an account number
@@ -172,9 +168,7 @@ def _texts(codec: AnyCodec, given: str, reading: AnyReading, more: Iterable[Any]
         if not reading.ok and from_bits(codec):
             for option in codec.options if isinstance(codec, Choice) else (codec,):
                 yield from _otherwise(option, given)
-            for step in reading.steps:
-                if isinstance(step.given, Bits):
-                    yield from _stripes(step.given)
+            yield from _as_stripes(reading)
     if not reading.ok and ACCOUNT_DIGITS.start <= len(given) <= LONGEST_TYPED and not given.isalnum():
         for keyboard in _keyboards():
             yield from _read(keyboard, keyboard.inspect(given))
@@ -182,47 +176,28 @@ def _texts(codec: AnyCodec, given: str, reading: AnyReading, more: Iterable[Any]
         yield from (_Seen(text, garbled=True) for text in _texts_in(value))
 
 
+def _as_stripes(reading: AnyReading) -> Iterator[_Seen]:
+    """The texts of bits that could not be read, as characters of a stripe."""
+    from credkit.privacy.stripes import stripe_texts  # only for what could not be read
+
+    for step in reading.steps:
+        if isinstance(step.given, Bits):
+            yield from map(_Seen._make, stripe_texts(step.given))
+
+
 def _otherwise(codec: AnyCodec, given: str) -> Iterator[_Seen]:
     """The texts of what could not be read, as other orders of bits have them, or zeros that were lost before it.
 
     Where checks fail under another order too, a number alone says nothing: chance makes many of them.
     """
+    from credkit.explain.diagnosis import alternatives  # only for what could not be read
+
     for option in alternatives(codec):
         reading = option.codec.inspect(given)
         seen = _read(option.codec, reading)
         yield from (each for each in seen if reading.ok or not each.text.isdecimal())
     for zeros in range(1, MOST_ZEROS + 1) if given.isalnum() else ():
         yield from _passed(codec, "0" * zeros + given)
-
-
-def _stripes(bits: Bits) -> Iterator[_Seen]:
-    """The texts of ``bits`` as characters of a stripe: both sets, both directions, wherever the first one begins.
-
-    Half of all characters have good parity by chance. Where no more have, nothing is read. What reads
-    well as a stripe is not garbled.
-    """
-    row = bits.bin
-    for letters in SETS.values():
-        for way in (row, row[::-1]):
-            for lines in (way, way.translate(_INVERTED)):
-                for start in range(letters.width):
-                    places = range(start, len(lines) - letters.width + 1, letters.width)
-                    pieces = [lines[place : place + letters.width] for place in places]
-                    written = [piece for piece in pieces if "1" in piece]
-                    if 4 * sum(piece.count("1") % 2 for piece in written) >= 3 * len(written):
-                        text = "".join(letters.characters[piece] for piece in pieces)
-                        yield _Seen(text, garbled=True)
-                        if holds_account(text):
-                            yield from _sound(lines)
-
-
-def _sound(lines: str) -> Iterator[_Seen]:
-    """The texts of lines that read well as a stripe, zeros around them or not: parity, LRC and sentinels are right."""
-    lines = f"{_ZEROS}{lines}{_ZEROS}"
-    for codec in (chain("track-1-bits"), chain("track-2-bits"), chain("track-3-bits")):
-        text = codec._decode_raw(to_word(Bits(f"0b{lines}")))
-        if text is not None:
-            yield _Seen(text)
 
 
 @lru_cache(maxsize=1)
