@@ -16,7 +16,8 @@ from credkit.catalogue.api import conversion
 from credkit.cli.rows import converted
 from credkit.cli.values import Line
 from credkit.explain.presentations import SIZES, presentations
-from credkit.privacy.accounts import ACCOUNT_DIGITS, holds_account
+from credkit.privacy.accountroom import ACCOUNT_DIGITS
+from credkit.privacy.accounts import holds_account
 from credkit.privacy.payment import payment
 from tests.tracks import on_medium
 

@@ -18,17 +18,9 @@ from stdnum import luhn
 import credkit
 from credkit import CredkitError, chain, layout_entries
 from credkit.core.sentences import redacted_repr
-from credkit.privacy.accounts import (
-    ACCOUNT_DIGITS,
-    FIRST,
-    ISSUERS,
-    ROOM,
-    hidden,
-    holds_account,
-    holds_track,
-    masked,
-    tracks,
-)
+from credkit.privacy.accountroom import ACCOUNT_DIGITS, ROOM
+from credkit.privacy.accounts import hidden, holds_account, holds_track, masked, tracks
+from credkit.privacy.accountsearch import FIRST, ISSUERS
 from credkit.privacy.payment import NOTHING, has_room, held, is_declared, of_reading, passing, payment
 from tests.commandline import ACCOUNT, CHAIN
 from tests.tracks import TRACK_1, TRACK_2, naked

@@ -21,7 +21,8 @@ import credkit
 from credkit import CredkitError, DecodeError, DefinitionError, EncodeError, UnknownCodec
 from credkit.core.sentences import LONGEST, nearest, redacted_repr
 from credkit.explain.diagnosis import advice, diagnose
-from credkit.privacy.accounts import ISSUERS, masked
+from credkit.privacy.accounts import masked
+from credkit.privacy.accountsearch import ISSUERS
 from tests.strategies import TYPICAL, built, registered, site_layouts
 
 ACCOUNT = "4114360123456785"  # test number of the WHATWG HTML standard, autofill example

@@ -17,7 +17,8 @@ from credkit.bulk.words import Array
 from credkit.core.chains import Choice
 from credkit.core.codec import AnyCodec
 from credkit.core.reading import TextField
-from credkit.privacy.accounts import ACCOUNT_DIGITS, ROOM, holds_track
+from credkit.privacy.accountroom import ACCOUNT_DIGITS, ROOM
+from credkit.privacy.accounts import holds_track
 from credkit.privacy.payment import NOTHING, Payment, passing, payment
 from credkit.tables.characters import SETS
 

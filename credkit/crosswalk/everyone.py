@@ -18,7 +18,8 @@ from credkit.crosswalk.outputs import LINES, SAFE, Written, cell, csv_text
 from credkit.crosswalk.result import Line
 from credkit.files.csvfiles import SIGNS
 from credkit.files.times import SECOND, moment_of, offsets
-from credkit.privacy.accounts import ROOM, masked
+from credkit.privacy.accountroom import ROOM
+from credkit.privacy.accounts import masked
 
 OWN = ("person", "credential", "number", "text", "readers")  # of each card; the rest is of its sort
 QUOTED = rf'(?:\A|;) *{SIGNS}|[",\t\r\n]'  # without it a cell stands in a file as it is

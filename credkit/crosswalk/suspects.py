@@ -15,7 +15,8 @@ from credkit.bulk.words import Array
 from credkit.core.codec import AnyCodec
 from credkit.core.reading import TextField
 from credkit.crosswalk.texts import branches
-from credkit.privacy.accounts import ACCOUNT_DIGITS, ROOM, holds_account
+from credkit.privacy.accountroom import ACCOUNT_DIGITS, ROOM
+from credkit.privacy.accounts import holds_account
 from credkit.privacy.payment import LEAST, Payment, digit_fields, has_room, payment
 
 

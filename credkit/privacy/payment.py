@@ -24,7 +24,8 @@ from credkit.core.codec import AnyCodec
 from credkit.core.errors import CredkitError
 from credkit.core.forms import to_word
 from credkit.core.reading import AnyReading, Field, Step, TextField
-from credkit.privacy.accounts import ACCOUNT_DIGITS, CLEAR, holds_account, holds_track, tracks
+from credkit.privacy.accountroom import ACCOUNT_DIGITS, CLEAR
+from credkit.privacy.accounts import holds_account, holds_track, tracks
 from credkit.tables.layout import Layout
 from credkit.tables.notation import Notation
 

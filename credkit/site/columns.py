@@ -18,7 +18,8 @@ import polars as pl
 from credkit.bulk.words import Array
 from credkit.files.csvcolumns import NotPlain, pieces, whole
 from credkit.files.times import Clock
-from credkit.privacy.accounts import ACCOUNT_DIGITS, ROOM, holds_track
+from credkit.privacy.accountroom import ACCOUNT_DIGITS, ROOM
+from credkit.privacy.accounts import holds_track
 from credkit.site.model import Site, Target
 from credkit.site.rows import CREDENTIALS, EXISTING, READINGS
 
