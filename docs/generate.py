@@ -12,7 +12,8 @@ from pathlib import Path
 from bitstring import Bits
 from click.testing import CliRunner
 
-from credkit.catalogue.registry import ELSEWHERE
+import credkit
+from credkit.catalogue.registry import ELSEWHERE, full_index
 from credkit.cli import EVERY, main
 from credkit.codecs import (
     checkdigits,
@@ -41,6 +42,7 @@ from credkit.tables.layout import Layout, Limit
 
 HERE = Path(__file__).parent
 DRAWINGS = "drawings"
+INDEX = Path(credkit.__file__).parent / "catalogue" / "indexrows.py"
 FAMILIES = (
     ("Text to text", (*texts.ENTRIES, *keyboards.ENTRIES, *tracktexts.ENTRIES, *checkdigits.ENTRIES)),
     ("Text to bits: notations", notations.ENTRIES),
@@ -156,6 +158,23 @@ def pages() -> dict[str, str]:
     return {"codecs.md": codecs_page(), "commands.md": commands_page(), "presentations.md": presentations_page()}
 
 
+def index_module() -> str:
+    """The rows of the index of all codecs, as Python: `credkit.catalogue.indexrows`."""
+    lines = ['"""The rows of the index (`credkit.catalogue.index`); written by docs/generate.py."""', ""]
+    lines.append("# fmt: off\n# ruff: noqa: E501 (titles are not broken)")
+    lines.append("ROWS: tuple[tuple[str, str, str, str, str, str, tuple[str, ...], str], ...] = (")
+    for row in full_index():
+        *start, title = map(_literal, row)
+        lines += [f"    ({', '.join(start)},", f"     {title}),"]
+    return "\n".join([*lines, ")", ""])
+
+
+def _literal(value: str | tuple[str, ...]) -> str:
+    if isinstance(value, str):
+        return '"' + value.replace("\\", "\\\\").replace('"', '\\"') + '"'
+    return f"({', '.join(map(_literal, value))}{',' * (len(value) == 1)})"
+
+
 def drawings() -> dict[str, str]:
     """The layouts of the catalogue as SVG, by file name."""
     found = ((entry.name, drawn(entry)) for _, entries in FAMILIES for entry in entries)
@@ -166,3 +185,4 @@ if __name__ == "__main__":
     (HERE / DRAWINGS).mkdir(exist_ok=True)
     for name, text in (pages() | drawings()).items():
         (HERE / name).write_text(text, encoding="utf-8")
+    INDEX.write_text(index_module(), encoding="utf-8")

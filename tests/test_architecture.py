@@ -20,7 +20,8 @@ from bitstring import Bits
 
 import credkit
 from credkit import chain
-from credkit.catalogue.registry import FAMILIES, UNSUPPORTED, catalogue
+from credkit.catalogue.index import INDEX
+from credkit.catalogue.registry import FAMILIES, UNSUPPORTED, catalogue, full_index, get
 from credkit.core.codec import Entry, Example
 from credkit.tables.layout import LayoutCodec
 
@@ -223,10 +224,14 @@ def test_importing_credkit_is_light() -> None:
 # ── the catalogue ───────────────────────────────────────────────────────────────────────────────
 
 
-def test_families_have_the_names_that_the_catalogue_says() -> None:
-    for family, names in FAMILIES.items():
-        entries = import_module(f"credkit.codecs.{family}").ENTRIES
-        assert tuple(name for entry in entries for name in (entry.name, *entry.aliases)) == names
+def test_the_index_is_what_the_catalogue_has() -> None:
+    assert full_index() == INDEX, "run python docs/generate.py"
+    assert [row.name for row in INDEX] == [entry.name for entry in catalogue()]
+    for row in INDEX:
+        home = f"credkit.codecs.{row.family}"
+        entry = get(row.name)
+        assert (entry.title, entry.signature, entry.aliases) == (row.title, row.signature, row.aliases)
+        assert entry in import_module(home).ENTRIES or entry in import_module(home).file_entries(row.file)
     files = {path.stem for path in (ROOT / "codecs").glob("*.py")} - {"__init__", "arguments"}
     assert files == set(FAMILIES)
 

@@ -17,7 +17,7 @@ import pytest
 
 import credkit
 from credkit.cli import EVERY
-from docs.generate import drawings, pages
+from docs.generate import INDEX, drawings, index_module, pages
 
 ROOT = Path(__file__).parent.parent
 PAGES = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted((ROOT / "docs").glob("*.md"))]
@@ -36,6 +36,10 @@ def blocks(language: str) -> list[tuple[str, str]]:
 def test_generated_pages_are_current() -> None:
     for name, text in pages().items():
         assert (ROOT / "docs" / name).read_text() == text, f"docs/{name}: run python docs/generate.py"
+
+
+def test_the_index_is_current() -> None:
+    assert INDEX.read_text() == index_module(), f"{INDEX.name}: run python docs/generate.py"
 
 
 def test_generated_drawings_are_current() -> None:

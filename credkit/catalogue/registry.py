@@ -11,12 +11,12 @@ from collections.abc import Iterator
 from functools import cache, lru_cache
 from importlib import import_module
 from inspect import signature
-from itertools import chain as joined
 from types import ModuleType
 from typing import Any, Literal, TypeAlias, overload
 
 from bitstring import Bits
 
+from credkit.catalogue.index import INDEX, IndexRow, find_row
 from credkit.catalogue.own import Codecs, SameObjects, own_entries, own_items
 from credkit.catalogue.stated import Record, check_stated
 from credkit.core.chains import link
@@ -42,58 +42,39 @@ UNSUPPORTED = (
     "FASC_N_LARGE", "FASC_N_LARGE_BCD", "CBEFF_A", "CBEFF_B", "CBEFF_C",
 )  # fmt: skip
 
-
-FAMILIES = {  # modules of credkit.codecs, each with the names of its ENTRIES: a family is loaded when one is needed
-    "texts": ("strip", "last-digits"),
-    "keyboards": ("keyboard",),
-    "tracktexts": ("track",),
-    "checkdigits": ("check-digit",),
-    "notations": ("hex", "decimal", "signed-decimal", "binary", "split-decimal", "uuid"),
-    "orders": (
-        "reverse-bytes", "reverse-bits", "reverse-bits-in-bytes", "swap-nibbles", "invert", "right-justified",
-        "left-justified", "keep-low", "keep-high", "slice",
-    ),
-    "crcs": (
-        "crc-a", "crc-b", "crc-15693", "crc-16-ibm-3740", "crc-16-arc", "crc-32-iso-hdlc", "crc-8-smbus", "xor-byte",
-    ),
-    "uids": ("uid-a-levels", "uid-a-stored"),
-    "cyclic": ("cyclic",),
-    "stripe": ("track-1-bits", "track-2-bits", "track-3-bits"),
-    "stored": ("characters", "bcd"),
-    "dates": ("date", "day-count"),
-    "ndef": ("tlv", "ndef"),
-    "frames": ("data-of", "fields"),
-    "fieldsteps": ("select", "offset", "digits"),
-    "template": ("template", "animal-number"),
-    "contents": ("track-1", "track-2", "track-3"),
-}  # fmt: skip
-IN_FILES = ("frames", "contents")  # families with further entries in TOML files
-_HOMES = {name: family for family, names in FAMILIES.items() for name in names}
+BUILT_IN = frozenset(row.name for row in INDEX)
+FAMILIES = (  # modules of credkit.codecs, in the order of the catalogue; docs/generate.py indexes their entries
+    "texts", "keyboards", "tracktexts", "checkdigits", "notations", "orders", "crcs", "uids", "cyclic", "stripe",
+    "stored", "dates", "ndef", "frames", "fieldsteps", "template", "contents",
+)  # fmt: skip
 
 
 def _family(family: str) -> ModuleType:
     return import_module(f"credkit.codecs.{family}")
 
 
-def _in_files() -> Iterator[Entry]:
-    """The entries that stand in files; a file is read when it comes to it."""
-    for family in IN_FILES:
-        yield from _family(family).builtin()
+def entries_of(family: str, file: str = "") -> tuple[Entry, ...]:
+    """The entries that stand in the module of a family, or in a TOML file of it.
+
+    >>> [entry.name for entry in entries_of("tracktexts")], entries_of("frames", "keypad")[0].name
+    (['track'], 'keypad-4')
+    """
+    module = _family(family)
+    entries: tuple[Entry, ...] = module.file_entries(file) if file else module.ENTRIES
+    return entries
 
 
-@cache
-def _names_in_files() -> frozenset[str]:
-    return frozenset(entry.name for entry in _in_files())
+def _places() -> Iterator[tuple[str, str]]:
+    """Where entries stand: the module of a family, then its files."""
+    for family in FAMILIES:
+        for file in ("", *getattr(_family(family), "FILES", ())):
+            yield family, file
 
 
 @cache
 def catalogue() -> tuple[Entry, ...]:
     """Every built-in entry, by family."""
-    found: list[Entry] = []
-    for family in FAMILIES:
-        found += _family(family).ENTRIES
-        found += _family(family).builtin() if family in IN_FILES else ()
-    return tuple(found)
+    return tuple(entry for family, file in _places() for entry in entries_of(family, file))
 
 
 def names(codecs: Codecs = ()) -> tuple[str, ...]:
@@ -102,7 +83,7 @@ def names(codecs: Codecs = ()) -> tuple[str, ...]:
     >>> "wiegand-26" in names()
     True
     """
-    return tuple(entry.name for entry in (*own_entries(codecs), *catalogue()))
+    return (*(entry.name for entry in own_entries(codecs)), *(row.name for row in INDEX))
 
 
 def find(name: str, codecs: Codecs = ()) -> Entry | None:
@@ -111,8 +92,8 @@ def find(name: str, codecs: Codecs = ()) -> Entry | None:
     >>> find("weigand-26") is None
     True
     """
-    builtin = _family(_HOMES[name]).ENTRIES if name in _HOMES else _in_files()
-    entries = joined(own_entries(codecs), builtin)
+    row = find_row(name)
+    entries = (*own_entries(codecs), *(entries_of(row.family, row.file) if row else ()))
     return next((entry for entry in entries if name == entry.name or name in entry.aliases), None)
 
 
@@ -129,7 +110,7 @@ def get(name: str, codecs: Codecs = ()) -> Entry:
         raise UnknownCodec(f"a codec's name is a text, not {redacted_repr(name)}")
     own = own_entries(codecs)
     for entry in own:
-        if entry.name in _HOMES or entry.name in _names_in_files():
+        if entry.name in BUILT_IN:
             raise DefinitionError(f"the site's own {entry.name} has the name of a built-in codec: choose another name")
     found = find(name, own)
     if found is not None:
@@ -160,6 +141,43 @@ def build(step: StepText, codecs: Codecs = ()) -> AnyCodec:
     if not isinstance(codec, Codec):
         raise DefinitionError(f"codec {entry.name} is broken: build returns {redacted_repr(codec)}, not a Codec")
     return codec
+
+
+def sample(entry: Entry) -> AnyCodec | None:
+    """The codec of ``entry`` with the arguments of its first example; None where it needs others.
+
+    >>> codec = sample(get("hex"))
+    >>> codec and codec.name
+    'hex:8'
+    """
+    args = entry.examples[0].args if entry.examples else ""
+    try:
+        return entry.build(*(args.split(",") if args else ()))
+    except (CredkitError, TypeError):
+        return None
+
+
+def index_row(entry: Entry, family: str = "", file: str = "") -> IndexRow:
+    """What the index says of ``entry``, which stands in ``file`` of ``family``; a site's own stands in neither.
+
+    >>> index_row(get("hex")).takes, index_row(get("hex")).gives
+    ('text', 'bits')
+    """
+    codec = sample(entry)
+    return IndexRow(
+        family=family, file=file, name=entry.name, signature=entry.signature,
+        takes=codec.takes if codec else "", gives=codec.gives if codec else "",
+        aliases=entry.aliases, title=entry.title,
+    )  # fmt: skip
+
+
+def full_index() -> tuple[IndexRow, ...]:
+    """The index as the catalogue has it; `INDEX` is written from this.
+
+    >>> full_index() == INDEX
+    True
+    """
+    return tuple(index_row(entry, family, file) for family, file in _places() for entry in entries_of(family, file))
 
 
 @lru_cache(maxsize=1024)

@@ -22,7 +22,7 @@ credkit.DecodeError: track-2:number,rest: item 2, the constant '=', fails: chara
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cache, lru_cache, partial
 from pathlib import Path
@@ -91,15 +91,22 @@ def _itself(codec: AnyCodec) -> AnyCodec:
     return codec
 
 
+def builtin() -> Iterator[Entry]:
+    """The rows for the built-in contents; a file of them is read when it comes to it. Tests prove their examples."""
+    for file in FILES:
+        yield from file_entries(file)
+
+
 @cache
-def builtin() -> tuple[Entry, ...]:
-    """The rows for the built-in contents, in the order of the files; tests prove their examples."""
-    folder = Path(__file__).with_name("contents")
-    return tuple(
-        _entry(content(name, table), table)
-        for file in FILES
-        for name, table in tomllib.loads((folder / f"{file}.toml").read_text(encoding="utf-8")).items()
-    )
+def file_entries(file: str) -> tuple[Entry, ...]:
+    """The rows for the built-in contents of one of `FILES`.
+
+    >>> file_entries("payment")[0].name
+    'financial-track-1'
+    """
+    path = Path(__file__).with_name("contents") / f"{file}.toml"
+    tables = tomllib.loads(path.read_text(encoding="utf-8"))
+    return tuple(_entry(content(name, table), table) for name, table in tables.items())
 
 
 @lru_cache(maxsize=64)

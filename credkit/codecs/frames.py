@@ -220,11 +220,16 @@ def build_data_of(name: str) -> AnyCodec:
 def builtin() -> Iterator[Entry]:
     """The rows for the built-in layouts; a file of them is read when it comes to it. Tests prove their examples."""
     for file in FILES:
-        yield from _read(file)
+        yield from file_entries(file)
 
 
 @cache
-def _read(file: str) -> tuple[Entry, ...]:
+def file_entries(file: str) -> tuple[Entry, ...]:
+    """The rows for the built-in layouts of one of `FILES`.
+
+    >>> file_entries("keypad")[0].name
+    'keypad-4'
+    """
     path = Path(__file__).with_name("layouts") / f"{file}.toml"
     entries = [
         _entry(layout(name, table), table) for name, table in tomllib.loads(path.read_text(encoding="utf-8")).items()
