@@ -5,6 +5,8 @@
 
 from __future__ import annotations
 
+import os
+import sys
 from functools import partial
 from inspect import cleandoc
 from pathlib import Path
@@ -20,6 +22,7 @@ from credkit.codecs import (
     contents,
     crcs,
     cyclic,
+    dataof,
     dates,
     fieldsteps,
     frames,
@@ -52,7 +55,7 @@ FAMILIES = (
     ("Bits to text: magnetic stripes", stripe.ENTRIES),
     ("Texts and dates in a card's memory", (*stored.ENTRIES, *dates.ENTRIES)),
     ("NDEF: the data area and its message", ndef.ENTRIES),
-    ("Bits to fields: frames", (*frames.ENTRIES, *frames.builtin())),
+    ("Bits to fields: frames", (*dataof.ENTRIES, *frames.ENTRIES, *frames.builtin())),
     ("Fields to fields", fieldsteps.ENTRIES),
     ("Text to fields", (*template.ENTRIES, *contents.ENTRIES, *contents.builtin())),
 )
@@ -182,7 +185,9 @@ def drawings() -> dict[str, str]:
 
 
 if __name__ == "__main__":
+    if (index := index_module()) != INDEX.read_text(encoding="utf-8"):
+        INDEX.write_text(index, encoding="utf-8")
+        os.execv(sys.executable, [sys.executable, *sys.argv])  # the pages are made with it
     (HERE / DRAWINGS).mkdir(exist_ok=True)
     for name, text in (pages() | drawings()).items():
         (HERE / name).write_text(text, encoding="utf-8")
-    INDEX.write_text(index_module(), encoding="utf-8")

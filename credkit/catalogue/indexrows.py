@@ -85,7 +85,7 @@ ROWS: tuple[tuple[str, str, str, str, str, str, tuple[str, ...], str], ...] = (
      "the data area of an NFC Forum Type 2 or Type 5 tag, to the NDEF message in it"),
     ("ndef", "", "ndef", "NAME:KIND,…", "bits", "fields", (),
      "an NDEF message of exactly these records, to their texts"),
-    ("frames", "", "data-of", "LAYOUT", "bits", "bits", (),
+    ("dataof", "", "data-of", "LAYOUT", "bits", "bits", (),
      "the data bits of a frame, as bits again"),
     ("frames", "", "fields", "NAME:BITS,…", "bits", "fields", (),
      "fields one after the other, no check"),

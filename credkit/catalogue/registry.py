@@ -45,7 +45,7 @@ UNSUPPORTED = (
 BUILT_IN = frozenset(row.name for row in INDEX)
 FAMILIES = (  # modules of credkit.codecs, in the order of the catalogue; docs/generate.py indexes their entries
     "texts", "keyboards", "tracktexts", "checkdigits", "notations", "orders", "crcs", "uids", "cyclic", "stripe",
-    "stored", "dates", "ndef", "frames", "fieldsteps", "template", "contents",
+    "stored", "dates", "ndef", "dataof", "frames", "fieldsteps", "template", "contents",
 )  # fmt: skip
 
 

@@ -14,7 +14,6 @@ import sys
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
-from textwrap import wrap
 from typing import TYPE_CHECKING, Any, BinaryIO
 
 import click
@@ -211,6 +210,11 @@ class Console:
 
 
 def _wrapped(text: str, width: int, indent: str = "") -> list[str]:
+    text = text.rstrip()
+    if len(text) <= width:
+        return [text] if text else []
+    from textwrap import wrap  # most texts fit
+
     return wrap(text, width, subsequent_indent=indent, break_on_hyphens=False)
 
 

@@ -28,7 +28,7 @@ LOSSY = "something is left out on the way: two values can become one, so look fo
 _LOSSY = {"kind": "lossy", "level": "care", "text": LOSSY, "at": []}
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Row:
     """One value and what became of it.
 

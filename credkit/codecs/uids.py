@@ -42,7 +42,7 @@ from typing import Any
 
 from bitstring import Bits
 
-from credkit.codecs.frames import DataOf
+from credkit.codecs.dataof import DataOf
 from credkit.core.codec import PRACTICE, AnyCodec, Entry, Example, TableCodec
 from credkit.core.errors import EncodeError
 from credkit.core.forms import Word

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from unicodedata import combining, east_asian_width
-
 WIDTH = 80
 
 
@@ -19,5 +17,7 @@ def plain(text: str) -> str:
 
 
 def _escape(char: str) -> str:
+    from unicodedata import combining, east_asian_width  # most texts are ASCII
+
     narrow = char.isprintable() and not combining(char) and east_asian_width(char) not in "WF"
     return char if narrow else char.encode("unicode_escape").decode()

@@ -92,8 +92,7 @@ def bits_of(parts: tuple[Piece, ...], value: Any) -> Any:
     return word
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LayoutField:
+class LayoutField(NamedTuple):
     """A number in a frame: its places, first bit most significant, and how it is coded."""
 
     name: str
@@ -193,8 +192,7 @@ class Parity(LayoutCheck):
         return expected, f"{number(self.parts, word):0{len(self.at)}b}"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Remark:
+class Remark(NamedTuple):
     """A note earned by a frame in which ``places`` hold one of ``values`` (any value if None).
 
     A value that counts ``times`` of a ``unit`` is told in that unit, behind the text.

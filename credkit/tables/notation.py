@@ -12,6 +12,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
+from typing import NamedTuple
 
 from bitstring import Bits
 
@@ -31,8 +32,7 @@ SEPARATORS = {"colon": ":", "hyphen": "-", "space": " ", "dot": "."}  # between 
 BASES = {2: "binary", 10: "decimal", 16: "hexadecimal"}
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Group:
+class Group(NamedTuple):
     """One number: ``bits`` wide, read from ``least`` to ``most`` digits.
 
     It is written with zeros before it up to ``least`` digits, or up to ``most`` if ``pad`` is set.
