@@ -18,9 +18,9 @@ from stdnum import luhn
 import credkit
 from credkit import CredkitError, chain, layout_entries
 from credkit.core.sentences import redacted_repr
-from credkit.privacy.accountroom import ACCOUNT_DIGITS, ROOM
+from credkit.privacy.accountroom import ACCOUNT_DIGITS, ROOM, may_hold_account
 from credkit.privacy.accounts import hidden, holds_account, holds_track, masked, tracks
-from credkit.privacy.accountsearch import FIRST, ISSUERS
+from credkit.privacy.accountsearch import FIRST, ISSUERS, find_numbers
 from credkit.privacy.payment import NOTHING, has_room, held, is_declared, of_reading, passing, payment
 from tests.commandline import ACCOUNT, CHAIN
 from tests.tracks import TRACK_1, TRACK_2, naked
@@ -215,8 +215,9 @@ def test_every_printable_change_of_every_character_uncovers_nothing() -> None:
     ).map("".join)
 )
 def test_no_text_without_room_is_masked(text: str) -> None:
-    if masked(text) != text or holds_account(text) or holds_track(text):
+    if any(True for _ in find_numbers(text)):  # the search itself, whatever the quick question says
         assert re.search(ROOM, text)
+        assert may_hold_account(text)
 
 
 def test_the_search_for_naked_digits_would_find_them() -> None:
