@@ -1,10 +1,11 @@
 """The benchmarks run small, so that they cannot rot; their answers are asserted, their times are not."""
 
 import json
+from pathlib import Path
 
 import pytest
 
-from benchmarks import audit, bulk
+from benchmarks import audit, bulk, startup
 from benchmarks.__main__ import main
 from benchmarks.turns import agreed
 
@@ -24,6 +25,16 @@ def test_benchmarks_run_and_agree_on_the_answers(capsys: pytest.CaptureFixture[s
     assert {who for what, who in many if what == "26 bits"} == {"credkit.bulk", "numpy by hand", "copy", *scripts}
     assert ("33 bits, interleaved", "numpy by hand") in many
     assert result["startup"] == []
+
+
+def test_starts_are_measured_and_their_answers_asserted(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    assert main(["--only", "startup", "--starts", "1", "--json"]) == 0
+    rows = json.loads(capsys.readouterr().out)["startup"]
+    assert [row["workload"] for row in rows] == list(startup.STARTS)
+    assert all(row["times_base"] > 0 for row in rows)
+    wrong = startup.STARTS["credkit formats"]._replace(answer="nothing")
+    with pytest.raises(SystemExit, match="wrong answer"):
+        startup.cost(wrong.command, wrong.answer, str(tmp_path))
 
 
 def test_growth_of_arrays_is_told_by_size(capsys: pytest.CaptureFixture[str]) -> None:

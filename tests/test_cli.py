@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import shlex
 import subprocess
-import sys
 from pathlib import Path
 
 import click
@@ -340,31 +339,6 @@ def test_a_chain_is_refused_before_standard_input_is_read() -> None:
     waiting = process(["decode", "hex:8/wiegand-26"])
     assert waiting.wait(timeout=20) == 2  # its input is still open
     waiting.communicate()
-
-
-@pytest.mark.parametrize(
-    "module",
-    [
-        "rich",
-        "credkit.explain.diagnosis",
-        "credkit.explain.drawing",
-        "credkit.crosswalk",
-        "credkit.explain.identification",
-        "credkit.privacy.payment",
-        "crcmod",
-        "json",
-    ],
-)
-def test_the_list_does_not_load(module: str) -> None:
-    program = f"import sys, atexit\natexit.register(lambda: print({module!r} in sys.modules))\n{CREDKIT[2]}"
-    done = subprocess.run([sys.executable, "-c", program, "formats"], capture_output=True, env=ENVIRONMENT, check=True)
-    assert done.stdout.decode().splitlines()[-1] == "False"
-
-
-def test_help_does_not_load_the_library() -> None:
-    program = f"import sys, atexit\natexit.register(lambda: print('bitstring' in sys.modules))\n{CREDKIT[2]}"
-    done = subprocess.run([sys.executable, "-c", program, "--help"], capture_output=True, env=ENVIRONMENT, check=True)
-    assert done.stdout.decode().splitlines()[-1] == "False"
 
 
 def test_shell_completion_offers_commands_and_codecs() -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import re
 from typing import Any
 
@@ -55,6 +54,8 @@ def _pair(name: str, value: str, schema: Schema | None) -> tuple[str, Any]:
 
 
 def _from_json(text: str) -> dict[str, Any]:
+    import json  # only for an object
+
     try:
         found = json.loads(text, object_pairs_hook=_once)
     except (ValueError, RecursionError) as error:
