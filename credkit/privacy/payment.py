@@ -22,7 +22,6 @@ from credkit.catalogue.registry import chain, get
 from credkit.core.chains import Choice
 from credkit.core.codec import AnyCodec
 from credkit.core.errors import CredkitError
-from credkit.core.forms import to_word
 from credkit.core.reading import AnyReading, Field, Step, TextField
 from credkit.privacy.accountroom import ACCOUNT_DIGITS, CLEAR
 from credkit.privacy.accounts import holds_account, holds_track, tracks

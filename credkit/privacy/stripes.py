@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from bitstring import Bits
 
 from credkit.catalogue.registry import chain
-from credkit.core.codec import to_word
+from credkit.core.forms import to_word
 from credkit.privacy.accounts import holds_account
 from credkit.tables.characters import SETS
 
