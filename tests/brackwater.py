@@ -16,14 +16,14 @@ from tempfile import TemporaryDirectory
 from typing import Any
 from unittest.mock import patch
 
-from credkit.crosswalk import Crosswalk, Finding, Line, crosswalk, summary_text
+from credkit.crosswalk import Crosswalk, CrosswalkLine, Finding, crosswalk, summary_text
 from credkit.crosswalk.gathering import gather
 from credkit.crosswalk.many import Many
-from credkit.crosswalk.outputs import EXCEPTIONS, LINES, Written, csv_text
+from credkit.crosswalk.outputs import EXCEPTIONS, LINES, CsvLines, csv_text
 from credkit.crosswalk.result import CODES
 from credkit.site import load_site
 from credkit.site.model import Rows, Site
-from credkit.site.rows import Assignment, Held, Read
+from credkit.site.rows import Assignment, ExportRow, ReadingRow
 
 HEADER = """
 [site]
@@ -170,8 +170,8 @@ class Files:
     """The rows of a small site, numbered as lines of files are."""
 
     cards: list[Assignment] = field(default_factory=list)
-    reads: list[Read] = field(default_factory=list)
-    held: list[Held] = field(default_factory=list)
+    reads: list[ReadingRow] = field(default_factory=list)
+    held: list[ExportRow] = field(default_factory=list)
 
     def card(self, credential: str, value: str, person: str = "", kind: str = "card", **more: Any) -> Files:
         """A row of credentials; the person is ``P-`` and the credential unless one is named."""
@@ -190,12 +190,12 @@ class Files:
         """Rows of readings, a second after the other."""
         for number, text in enumerate(texts):
             moment = (datetime.fromisoformat(at) + timedelta(seconds=number)).astimezone(UTC)
-            self.reads.append(Read(line=len(self.reads) + 2, time=moment, reader=reader, text=text, **more))
+            self.reads.append(ReadingRow(line=len(self.reads) + 2, time=moment, reader=reader, text=text, **more))
         return self
 
     def export(self, person: str, text: str) -> Files:
         """A row of what the gatehouse holds."""
-        self.held.append(Held(line=len(self.held) + 2, person=person, text=text))
+        self.held.append(ExportRow(line=len(self.held) + 2, person=person, text=text))
         return self
 
     def write(self, home: Path) -> None:
@@ -279,7 +279,7 @@ def shown(result: Crosswalk) -> dict[str, str]:
     """The files of a result."""
     lines = result.lines
     return {
-        "crosswalk.csv": lines.written() if isinstance(lines, Written) else csv_text(LINES, lines),
+        "crosswalk.csv": lines.written() if isinstance(lines, CsvLines) else csv_text(LINES, lines),
         "exceptions.csv": csv_text(EXCEPTIONS, result.exceptions),
         "summary.txt": summary_text(result),
     }
@@ -303,6 +303,6 @@ def found(result: Crosswalk, code: str) -> dict[str, Finding]:
     return {finding.subject: finding for finding in result.findings if finding.code == code}
 
 
-def line(result: Crosswalk, credential: str, target: str = "gatehouse") -> Line:
+def line(result: Crosswalk, credential: str, target: str = "gatehouse") -> CrosswalkLine:
     (one,) = [each for each in result.lines if each.credential == credential and each.target == target]
     return one

@@ -16,10 +16,22 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 
 from credkit import chain, content_entries, layout_entries
-from credkit.audit import Audit, Clock, Columns, Plan, ReaderCount, audit, csvpieces, judging, owners, repeats, sources
+from credkit.audit import (
+    Audit,
+    AuditPlan,
+    Clock,
+    ColumnNames,
+    ReaderCount,
+    audit,
+    csvpieces,
+    judging,
+    owners,
+    repeats,
+    sources,
+)
 from credkit.audit.blind import Channel, Judged, blind, pairs, rows_of
 from credkit.audit.bounded import COARSER, Bins
-from credkit.audit.summary import Counts
+from credkit.audit.summary import TimeCounts
 from credkit.catalogue.registry import catalogue
 from credkit.core.forms import to_bits
 from credkit.files.moments import moment
@@ -30,8 +42,8 @@ from tests.captures import CHAIN, START, Row, as_csv, changes_in, counted, hexed
 KINDS = ("csv", "csv.gz", "jsonl", "jsonl.gz", "parquet")
 
 
-def plan(written_chain: str = CHAIN, **columns: str) -> Plan:
-    return Plan(columns=Columns(**columns), clock=Clock(UTC), codec=chain(written_chain))
+def plan(written_chain: str = CHAIN, **columns: str) -> AuditPlan:
+    return AuditPlan(columns=ColumnNames(**columns), clock=Clock(UTC), codec=chain(written_chain))
 
 
 def reader(found: Audit, name: str) -> ReaderCount:
@@ -136,7 +148,7 @@ def test_without_readers_and_times(tmp_path: Path) -> None:
     path = tmp_path / "texts.csv"
     path.write_text("text\n02F764DD\n02F764DC\n")
     (one,) = adds_up(audit([path], plan(reader="", time=""))).readers
-    assert (one.name, one.rows, one.good, one.first, one.repeated, one.counts) == ("", 2, 1, None, 0, Counts())
+    assert (one.name, one.rows, one.good, one.first, one.repeated, one.counts) == ("", 2, 1, None, 0, TimeCounts())
 
 
 def test_several_files_add_up(tmp_path: Path) -> None:
@@ -321,12 +333,12 @@ def test_times_of_either_kind() -> None:
 # ── changes ─────────────────────────────────────────────────────────────────────────────────────
 
 
-def series(shares: list[float], rows: int = 60, seed: int = 0, burst: int = 1) -> Counts:
+def series(shares: list[float], rows: int = 60, seed: int = 0, burst: int = 1) -> TimeCounts:
     """Counts of ten minutes each, with failures at random; in a ``burst`` that many rows fail together."""
     dice = random.Random(seed)
     failed = [sum(burst for _ in range(rows // burst) if dice.random() < share) for share in shares]
     starts = [int(START.timestamp()) + 600 * place for place in range(len(shares))]
-    return Counts(starts=tuple(starts), rows=(rows,) * len(shares), failing=tuple(failed))
+    return TimeCounts(starts=tuple(starts), rows=(rows,) * len(shares), failing=tuple(failed))
 
 
 @pytest.mark.parametrize(("before", "after"), [(0.01, 0.4), (0.4, 0.01), (0.0, 0.05), (1.0, 0.0), (0.02, 0.06)])
@@ -349,7 +361,7 @@ def test_where_nothing_changes_nothing_is_said() -> None:
         assert not changes_in(series([0.05] * 400, seed=seed))
         assert not changes_in(series([0.05] * 400, seed=seed, burst=10))
         assert not changes_in(series([0.5] * 100, seed=seed))
-    assert not changes_in(Counts())
+    assert not changes_in(TimeCounts())
     assert not changes_in(series([1.0] * 50))
 
 
@@ -513,7 +525,7 @@ def test_readers_that_come_later(tmp_path: Path, monkeypatch: pytest.MonkeyPatch
     monkeypatch.setattr(sources, "PIECE", 1000)
     monkeypatch.setattr(csvpieces, "LOOKED", 64)
     path = written(tmp_path, rows, "csv")
-    source = csvpieces.CsvSource(name="", path=path, kind=".csv", columns=Columns())
+    source = csvpieces.CsvSource(name="", path=path, kind=".csv", columns=ColumnNames())
     assert len(list(source.pieces())) > len(names)
     found = audit([path], plan())
     assert {each.name: (each.rows, each.good) for each in found.readers} == {
@@ -533,7 +545,7 @@ def test_text_fields_and_contents(tmp_path: Path) -> None:
                                      "examples": [{"text": "B0001", "fields": {"number": 1}}]}})  # fmt: skip
     rows = [Row(START.isoformat(), "desk", text) for text in ("B0001", "B0002", "C0001")]
     found = audit(
-        [written(tmp_path, rows, "csv")], Plan(columns=Columns(), clock=Clock(UTC), codec=chain("badge", own))
+        [written(tmp_path, rows, "csv")], AuditPlan(columns=ColumnNames(), clock=Clock(UTC), codec=chain("badge", own))
     )
     assert [(each.rows, each.good, each.only_here) for each in adds_up(found).readers] == [(3, 2, 2)]
 

@@ -15,9 +15,9 @@ import numpy as np
 import pytest
 
 from credkit import chain
-from credkit.audit import Audit, Clock, Columns, Plan, audit, audit_text
+from credkit.audit import Audit, AuditPlan, Clock, ColumnNames, audit, audit_text
 from credkit.audit.blind import Channel, Judged, blind
-from credkit.audit.summary import Counts
+from credkit.audit.summary import TimeCounts
 from credkit.audit.text import UNSTEADY
 from credkit.demo import write_demo
 from credkit.report import report
@@ -34,7 +34,7 @@ DAY = 144  # steps of ten minutes
 def month(
     seed: int, daily: float, share: float, *, tries: float = 0.0, burst: int = 1, days: int = 31,
     outages: tuple[tuple[int, int, float], ...] = (),
-) -> Counts:  # fmt: skip
+) -> TimeCounts:  # fmt: skip
     """A month of a reader with about ``daily`` rows a day, of which ``share`` fail, ``burst`` at a time.
 
     In a share ``tries`` of the steps somebody tries in vain 3 to 19 times. ``outages`` are from which step to which,
@@ -50,7 +50,7 @@ def month(
     for start, stop, wrong in outages:
         failing[start:stop] = dice.binomial(rows[start:stop], wrong)
     (kept,) = np.nonzero(rows)
-    return Counts(
+    return TimeCounts(
         starts=tuple((FIRST + 600 * kept).tolist()), rows=tuple(rows[kept].tolist()),
         failing=tuple(failing[kept].tolist()),
     )  # fmt: skip
@@ -79,7 +79,7 @@ def test_hardly_anything_is_said_of_readers_that_never_change(
 
 
 def test_few_rows_on_a_side_are_no_side() -> None:
-    assert changes_in(Counts(starts=(0, 600, 1200), rows=(15, 2, 13), failing=(0, 2, 13))) == ()
+    assert changes_in(TimeCounts(starts=(0, 600, 1200), rows=(15, 2, 13), failing=(0, 2, 13))) == ()
 
 
 def test_one_bad_card_tried_in_vain_is_no_outage() -> None:
@@ -89,7 +89,7 @@ def test_one_bad_card_tried_in_vain_is_no_outage() -> None:
     rows, failing = list(found.rows), list(found.failing)
     rows[place] += 40
     failing[place] += 40
-    assert changes_in(Counts(starts=found.starts, rows=tuple(rows), failing=tuple(failing))) == ()
+    assert changes_in(TimeCounts(starts=found.starts, rows=tuple(rows), failing=tuple(failing))) == ()
 
 
 # ── outages that end ────────────────────────────────────────────────────────────────────────────
@@ -158,7 +158,7 @@ def test_no_time_is_taken_by_stretches_that_are_many() -> None:
 @pytest.fixture(scope="module")
 def demo(tmp_path_factory: pytest.TempPathFactory) -> Audit:
     described = load_site(write_demo(tmp_path_factory.mktemp("changes") / "brackwater").site)
-    way = Plan(columns=Columns(), clock=Clock(described.zone, local=described.readings.local), site=described)
+    way = AuditPlan(columns=ColumnNames(), clock=Clock(described.zone, local=described.readings.local), site=described)
     return audit([described.readings.path], way)
 
 
@@ -174,7 +174,7 @@ def test_no_change_found_does_not_mean_no_outage(demo: Audit) -> None:
     screen = " ".join(audit_text(demo, ZONE).split())
     assert "there may have been an outage all the same" in screen
     assert "there may have been an outage all the same" in " ".join(Page(report(demo, ZONE)).paragraphs)
-    timeless = replace(demo, readers=tuple(replace(each, counts=Counts()) for each in demo.readers))
+    timeless = replace(demo, readers=tuple(replace(each, counts=TimeCounts()) for each in demo.readers))
     assert "an outage all the same" not in audit_text(timeless, ZONE)
 
 
@@ -197,14 +197,14 @@ def test_a_reader_without_one_time_says_so(demo: Audit) -> None:
 def test_a_quick_look_at_the_counts_hides_no_change(monkeypatch: pytest.MonkeyPatch) -> None:
     """Counts that cannot hold a change by their sums alone are not searched; all others give what a search gives."""
     dice = np.random.default_rng(7)
-    searched: list[Counts] = []
+    searched: list[TimeCounts] = []
     for _ in range(400):
         size = int(dice.integers(1, 60))
         rows = dice.integers(1, dice.choice([2, 5, 40]), size)
         share = np.where(
             np.arange(size) < dice.integers(0, size + 1), dice.choice([0, 0.02, 0.3]), dice.choice([0.05, 1])
         )
-        counts = Counts(
+        counts = TimeCounts(
             seconds=60, starts=tuple(range(0, 60 * size, 60)), rows=tuple(rows.tolist()),
             failing=tuple(dice.binomial(rows, share).tolist()),
         )  # fmt: skip
@@ -225,7 +225,7 @@ def test_readers_of_few_rows_are_not_searched(monkeypatch: pytest.MonkeyPatch) -
         monkeypatch.setattr(f"credkit.audit.changes.{search}", never)
     for failing in range(11):
         marks = (1,) * failing + (0,) * (10 - failing)
-        assert changes_in(Counts(seconds=60, starts=tuple(range(10)), rows=(1,) * 10, failing=marks)) == ()
+        assert changes_in(TimeCounts(seconds=60, starts=tuple(range(10)), rows=(1,) * 10, failing=marks)) == ()
 
 
 def test_what_many_readers_have_in_common_is_computed_once(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -22,7 +22,7 @@ import polars as pl
 import pytest
 
 from credkit import DefinitionError, chain
-from credkit.audit import Audit, Clock, Columns, Plan, audit, audit_text, secrets, sources
+from credkit.audit import Audit, AuditPlan, Clock, ColumnNames, audit, audit_text, secrets, sources
 from credkit.audit.entries import LONGEST
 from credkit.audit.secrets import narrow, told
 from credkit.demo import write_demo
@@ -281,7 +281,7 @@ def test_parquet_with_times_by_the_clocks_of_a_zone(tmp_path: Path) -> None:
     done = run("audit", str(path), "--chain", CHAIN)
     assert "times without a zone, expected with one (--zone NAME says by which clocks such times are)" in done.stderr
     clock = Clock(ZoneInfo("Europe/Amsterdam"), either=True)
-    found = adds_up(audit([path], Plan(columns=Columns(), clock=clock, codec=chain(CHAIN))))
+    found = adds_up(audit([path], AuditPlan(columns=ColumnNames(), clock=clock, codec=chain(CHAIN))))
     assert (found.good, found.unreadable) == (2, 1)
     assert "row 2: the local time '2026-03-29T02:30:00' does not occur in Europe/Amsterdam" in found.files[0].faults[0]
     (one,) = found.readers
@@ -296,7 +296,7 @@ def test_times_out_of_range_are_faults_in_parquet(tmp_path: Path, micros: int, z
     times = pl.Series([micros, 10**15]).cast(pl.Datetime("us", zone))
     pl.DataFrame({"time": times, "reader": ["a", "a"], "text": [hexed(1, 2)] * 2}).write_parquet(path)
     found = adds_up(
-        audit([path], Plan(columns=Columns(), clock=Clock(ZoneInfo("UTC"), either=True), codec=chain(CHAIN)))
+        audit([path], AuditPlan(columns=ColumnNames(), clock=Clock(ZoneInfo("UTC"), either=True), codec=chain(CHAIN)))
     )
     assert (found.good, found.unreadable) == (1, 1)
     assert sum(found.readers[0].counts.rows) == 1
@@ -453,9 +453,9 @@ stream = "keypad:hex:1/keypad-4"
 """
 
 
-def site_plan(folder: Path) -> Plan:
+def site_plan(folder: Path) -> AuditPlan:
     site = load_site(file(folder, SITE, "site.toml"))
-    return Plan(columns=Columns(), clock=Clock(site.zone), site=site)
+    return AuditPlan(columns=ColumnNames(), clock=Clock(site.zone), site=site)
 
 
 def test_each_reader_is_read_by_its_chain_of_that_time(tmp_path: Path) -> None:
@@ -523,9 +523,9 @@ stream = "swipes:binary"
 """
 
 
-def pads(folder: Path) -> Plan:
+def pads(folder: Path) -> AuditPlan:
     site = load_site(file(folder, SITE[: SITE.index("[kinds.card]")] + PADS, "site.toml"))
-    return Plan(columns=Columns(), clock=Clock(site.zone), site=site)
+    return AuditPlan(columns=ColumnNames(), clock=Clock(site.zone), site=site)
 
 
 def test_entries_are_judged_as_the_same_texts_in_a_row_each(tmp_path: Path) -> None:
@@ -614,7 +614,7 @@ def brackwater(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def test_the_demo_beside_reading_it_row_by_row(brackwater: Path) -> None:
     """Readers without a stream: each text read by the chain of its period, and counted in plain Python."""
     site = load_site(brackwater)
-    found = adds_up(audit([site.readings.path], Plan(columns=Columns(), clock=Clock(site.zone), site=site)))
+    found = adds_up(audit([site.readings.path], AuditPlan(columns=ColumnNames(), clock=Clock(site.zone), site=site)))
     rows = load_rows(site).readings
     assert (found.rows, found.unreadable) == (len(rows), 0)
     for one in found.readers:
@@ -634,7 +634,9 @@ def test_the_demo_in_small_pieces(brackwater: Path, monkeypatch: pytest.MonkeyPa
     site = load_site(brackwater)
 
     def counts() -> list[tuple[str, int, int, int, int | None]]:
-        found = adds_up(audit([site.readings.path], Plan(columns=Columns(), clock=Clock(site.zone), site=site)))
+        found = adds_up(
+            audit([site.readings.path], AuditPlan(columns=ColumnNames(), clock=Clock(site.zone), site=site))
+        )
         return [(one.name, one.rows, one.good, one.repeated, one.only_here) for one in found.readers]
 
     whole = counts()
@@ -785,7 +787,7 @@ def test_outputs_take_the_place_of_no_file_of_the_site(tmp_path: Path, brackwate
         assert (done.exit_code, done.stdout) == (2, "")
         assert "is one of the files that are read, or that the site names" in done.stderr
         with pytest.raises(DefinitionError, match="one of the files that are read, or that the site names"):
-            audit([], Plan(columns=Columns(), clock=Clock(site.zone), site=site), failures=named)
+            audit([], AuditPlan(columns=ColumnNames(), clock=Clock(site.zone), site=site), failures=named)
         assert named.read_bytes() == before
     labels = file(tmp_path, "printed,encoded\n1,2\n", "labels.csv")
     described = load_site(file(tmp_path, f'{SITE}[tables.labels]\npath = "labels.csv"\n', "site.toml"))

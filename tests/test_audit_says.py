@@ -12,7 +12,7 @@ import polars as pl
 import pytest
 
 from credkit import chain
-from credkit.audit import Audit, Clock, Columns, Plan, ReaderCount, audit, audit_text, parquet
+from credkit.audit import Audit, AuditPlan, Clock, ColumnNames, ReaderCount, audit, audit_text, parquet
 from credkit.demo import write_demo
 from credkit.report import report
 from credkit.site import load_site
@@ -26,7 +26,7 @@ def captured(folder: Path, texts: list[str], written: str = CHAIN, name: str = "
     rows = [Row((START + timedelta(minutes=place)).isoformat(), name, text) for place, text in enumerate(texts)]
     path = folder / "captures.csv"
     path.write_bytes(as_csv(rows))
-    return audit([path], Plan(columns=Columns(), clock=Clock(UTC), codec=chain(written)))
+    return audit([path], AuditPlan(columns=ColumnNames(), clock=Clock(UTC), codec=chain(written)))
 
 
 def reader(found: Audit, name: str = "gate") -> ReaderCount:
@@ -41,7 +41,7 @@ def screen(found: Audit) -> str:
 @pytest.fixture(scope="module")
 def demo(tmp_path_factory: pytest.TempPathFactory) -> Audit:
     described = load_site(write_demo(tmp_path_factory.mktemp("says") / "brackwater").site)
-    way = Plan(columns=Columns(), clock=Clock(described.zone, local=described.readings.local), site=described)
+    way = AuditPlan(columns=ColumnNames(), clock=Clock(described.zone, local=described.readings.local), site=described)
     return audit([described.readings.path], way)
 
 
@@ -137,7 +137,9 @@ def test_what_streams_join_is_compared_with_what_is_expected(demo: Audit, tmp_pa
     text = site.read_text()
     site.write_text(text.replace('issue = "issue"\n', 'issue = "issue"\nexpect = { issue = [99] }\n', 1))
     described = load_site(site)
-    found = audit([described.readings.path], Plan(columns=Columns(), clock=Clock(described.zone), site=described))
+    found = audit(
+        [described.readings.path], AuditPlan(columns=ColumnNames(), clock=Clock(described.zone), site=described)
+    )
     for name in ("time-clock", "kiosk", "desk-stripe"):
         kinds = {each.kind: each.rows for each in reader(found, name).notes}
         assert kinds["unexpected-value"] == reader(found, name).good == reader(demo, name).good
@@ -163,12 +165,12 @@ def test_rows_without_a_reader_are_not_all_rows(tmp_path: Path) -> None:
     path = tmp_path / "captures.csv"
     rows = [Row(START.isoformat(), name, hexed(1, 2, *flips)) for name, flips in (("", [3]), ("gate", []), ("", []))]
     path.write_bytes(as_csv(rows))
-    found = audit([path], Plan(columns=Columns(), clock=Clock(UTC), codec=chain(CHAIN)))
+    found = audit([path], AuditPlan(columns=ColumnNames(), clock=Clock(UTC), codec=chain(CHAIN)))
     assert "reader (empty): 50.0 % of 2 rows fail" in screen(found)
     assert "no column" not in screen(found)
     assert "Left out, since they fail too often for single bits: (empty)." in screen(found)
     assert Page(report(found, ZONE)).table("Readers").row("(empty)")[1] == "2"
-    alone = audit([path], Plan(columns=Columns(reader=""), clock=Clock(UTC), codec=chain(CHAIN)))
+    alone = audit([path], AuditPlan(columns=ColumnNames(reader=""), clock=Clock(UTC), codec=chain(CHAIN)))
     assert "All rows: 33.3 % of 3 rows fail" in screen(alone)
 
 
@@ -176,7 +178,7 @@ def test_long_names_can_be_told_apart(tmp_path: Path) -> None:
     names = [f"Terminal 3 / Hall {number} / turnstile on the lower deck, river side, lower deck" for number in range(9)]
     path = tmp_path / "captures.csv"
     path.write_bytes(as_csv([Row(START.isoformat(), name, hexed(1, 2)) for name in names]))
-    found = audit([path], Plan(columns=Columns(), clock=Clock(UTC), codec=chain(CHAIN)))
+    found = audit([path], AuditPlan(columns=ColumnNames(), clock=Clock(UTC), codec=chain(CHAIN)))
     text = audit_text(found, ZONE)
     assert all(len(line) <= 80 for line in text.splitlines())
     for name in names:

@@ -14,7 +14,7 @@ from credkit import DefinitionError, chain
 from credkit.crosswalk import Exceptional, crosswalk, summary_text
 from credkit.site import load_site
 from credkit.site.model import Site
-from credkit.site.rows import Assignment, Read
+from credkit.site.rows import Assignment, ReadingRow
 from tests.brackwater import HEADS, SITE, Files, codes, found, frame, hexed, line, made, serials, two, walk
 
 
@@ -617,10 +617,10 @@ reads = st.one_of(
 
 
 @st.composite
-def readings(draw: st.DrawFn) -> Read:
+def readings(draw: st.DrawFn) -> ReadingRow:
     reader, text = draw(reads)
     minutes = draw(st.integers(0, 31 * 24 * 60))
-    return Read(
+    return ReadingRow(
         line=0, time=datetime(2026, 3, 1, tzinfo=UTC) + timedelta(minutes=minutes / 4), reader=reader, text=text,
         presentation=draw(st.sampled_from(("", "", "D-1", "D-2"))),
         expected=draw(st.sampled_from(("", "", "", "C-1", "C-9"))),
@@ -632,7 +632,9 @@ def readings(draw: st.DrawFn) -> Read:
     rows=st.lists(readings(), max_size=25),
     held=st.lists(st.tuples(names, st.sampled_from(("786433", "786434", "1.5E+05", ""))), max_size=4),
 )
-def test_rows_always_add_up(site: Site, cards: list[Assignment], rows: list[Read], held: list[tuple[str, str]]) -> None:
+def test_rows_always_add_up(
+    site: Site, cards: list[Assignment], rows: list[ReadingRow], held: list[tuple[str, str]]
+) -> None:
     files = Files(
         cards=[replace(card, line=place) for place, card in enumerate(cards, 2)],
         reads=[replace(row, line=place) for place, row in enumerate(rows, 2)],

@@ -22,7 +22,7 @@ import pytest
 
 from credkit import DecodeError, DefinitionError, chain, content_entries, layout_entries
 from credkit.core.codec import AnyCodec
-from credkit.crosswalk import Crosswalk, Line, crosswalk
+from credkit.crosswalk import Crosswalk, CrosswalkLine, crosswalk
 from credkit.crosswalk.result import CODES, FINDINGS
 from credkit.demo import Demo, write_demo
 from credkit.demo.dice import Dice
@@ -439,7 +439,7 @@ def test_the_summary_adds_up_to_the_rows_of_the_files(demo: Demo, result: Crossw
         assert table[name] == (count, count - excepted, excepted, 0), name
 
 
-def lines(result: Crosswalk, target: str) -> list[Line]:
+def lines(result: Crosswalk, target: str) -> list[CrosswalkLine]:
     return [line for line in result.lines if line.target == target]
 
 

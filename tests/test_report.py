@@ -22,10 +22,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from credkit import DefinitionError, chain
-from credkit.audit import Audit, Clock, Columns, Plan, audit
+from credkit.audit import Audit, AuditPlan, Clock, ColumnNames, audit
 from credkit.audit.digests import sha256
 from credkit.audit.shares import worst
-from credkit.audit.summary import Counts
+from credkit.audit.summary import TimeCounts
 from credkit.audit.text import percent
 from credkit.demo import write_demo
 from credkit.demo.audited import demo_report
@@ -48,8 +48,8 @@ NASTY = (
 )  # fmt: skip
 
 
-def plan(written: str = CHAIN) -> Plan:
-    return Plan(columns=Columns(), clock=Clock(UTC), codec=chain(written))
+def plan(written: str = CHAIN) -> AuditPlan:
+    return AuditPlan(columns=ColumnNames(), clock=Clock(UTC), codec=chain(written))
 
 
 def audited(folder: Path, rows: list[Row], name: str = "captures.csv", written: str = CHAIN) -> Audit:
@@ -66,7 +66,7 @@ def site(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="module")
 def demo(site: Path) -> Audit:
     described = load_site(site)
-    way = Plan(columns=Columns(), clock=Clock(described.zone, local=described.readings.local), site=described)
+    way = AuditPlan(columns=ColumnNames(), clock=Clock(described.zone, local=described.readings.local), site=described)
     return audit([described.readings.path], way, digests=True)
 
 
@@ -224,7 +224,7 @@ def test_more_readers_than_a_table_holds_are_added_up(tmp_path: Path) -> None:
 def test_a_good_file_and_one_without_columns(tmp_path: Path) -> None:
     path = tmp_path / "one.csv"
     path.write_text(f"text\n{hexed(1, 2)}\n")
-    way = Plan(columns=Columns(reader="", time=""), clock=Clock(UTC), codec=chain(CHAIN))
+    way = AuditPlan(columns=ColumnNames(reader="", time=""), clock=Clock(UTC), codec=chain(CHAIN))
     page = Page(report(audit([path], way), UTC, made=MADE))
     assert "1 rows = 1 good + 0 failing + 0 unreadable" in page.paragraphs
     assert any("every row is good" in paragraph for paragraph in page.paragraphs)
@@ -471,8 +471,8 @@ def test_when_and_with_what(page: Page, demo: Audit) -> None:
 # ── time ────────────────────────────────────────────────────────────────────────────────────────
 
 
-def counts(starts: list[int], seconds: int = 600) -> Counts:
-    return Counts(seconds=seconds, starts=tuple(starts), rows=(3,) * len(starts), failing=(1,) * len(starts))
+def counts(starts: list[int], seconds: int = 600) -> TimeCounts:
+    return TimeCounts(seconds=seconds, starts=tuple(starts), rows=(3,) * len(starts), failing=(1,) * len(starts))
 
 
 def test_days_begin_at_midnight_and_follow_the_clocks() -> None:
@@ -511,7 +511,7 @@ def test_counts_that_are_coarse_are_not_cut_finer(seconds: int) -> None:
     found = steps([counts([1_772_323_200, 1_772_323_200 + seconds], seconds)], UTC)
     assert found is not None
     assert min(b - a for a, b in zip(found.edges, found.edges[1:], strict=False)) >= seconds
-    assert steps([Counts()], UTC) is None
+    assert steps([TimeCounts()], UTC) is None
 
 
 @given(st.floats(1e-6, 1e12))

@@ -14,7 +14,7 @@ from typing import Any
 
 import pytest
 
-from credkit.audit import Clock, Columns, Plan, audit
+from credkit.audit import AuditPlan, Clock, ColumnNames, audit
 from credkit.demo import write_demo
 from credkit.report import pinned, report
 from credkit.site import load_site
@@ -29,7 +29,7 @@ def address(tmp_path_factory: pytest.TempPathFactory) -> str:
     folder = tmp_path_factory.mktemp("page")
     site = write_demo(folder / "brackwater").site
     described = load_site(site)
-    way = Plan(columns=Columns(), clock=Clock(described.zone, local=described.readings.local), site=described)
+    way = AuditPlan(columns=ColumnNames(), clock=Clock(described.zone, local=described.readings.local), site=described)
     found = audit([described.readings.path], way, digests=True)
     made = datetime(2026, 4, 1, 9, 30, tzinfo=UTC)
     (folder / "report.html").write_text(report(found, described.zone, described=[pinned(site)], made=made))

@@ -14,8 +14,8 @@ except ModuleNotFoundError as missing:
     raise ModuleNotFoundError(needed, name=missing.name) from None
 
 from credkit.audit.digests import stamp
-from credkit.audit.plan import Plan
-from credkit.audit.sources import Columns
+from credkit.audit.plan import AuditPlan
+from credkit.audit.sources import ColumnNames
 from credkit.audit.summary import Audit, Blind, FileCount, ReaderCount
 from credkit.audit.tables import parquet, records
 from credkit.audit.text import audit_text
@@ -24,11 +24,11 @@ from credkit.files.times import Clock
 
 __all__ = [
     "Audit",
+    "AuditPlan",
     "Blind",
     "Clock",
-    "Columns",
+    "ColumnNames",
     "FileCount",
-    "Plan",
     "ReaderCount",
     "audit",
     "audit_text",

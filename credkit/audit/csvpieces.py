@@ -21,13 +21,13 @@ import polars as pl
 from credkit.audit.sources import (
     BOM,
     BROKEN,
-    Columns,
+    ColumnNames,
     Cut,
     Fault,
-    Piece,
+    FilePiece,
+    RowTable,
     Source,
     Stream,
-    Table,
     cut,
     encoding_of,
     numbered,
@@ -47,11 +47,11 @@ class CsvSource(Source):
     """A CSV file: how its cells are separated, and where its columns stand."""
 
     kind: str
-    columns: Columns
+    columns: ColumnNames
     delimiter: str = ","
     encoding: str = "utf-8"
 
-    def pieces(self) -> Iterator[Piece]:
+    def pieces(self) -> Iterator[FilePiece]:
         """The rows behind the header."""
         with self._stream() as stream:
             form, rest = self._form(stream)
@@ -126,7 +126,7 @@ class Form:
 
     header: tuple[str, ...]
     places: dict[str, int]
-    columns: Columns
+    columns: ColumnNames
     delimiter: str
     encoding: str
 
@@ -143,13 +143,13 @@ class CsvPiece:
         """How far the file is read behind them."""
         return self.cut.size
 
-    def table(self, readers: Any) -> Table:
+    def table(self, readers: Any) -> RowTable:
         """The rows: by a kernel if they are plain, else one by one."""
         if self.cut.broken or not self.form.delimiter.isascii():
             return self._slow()
         return self._usual(readers) or self._plain() or self._slow()
 
-    def _usual(self, readers: Any) -> Table | None:
+    def _usual(self, readers: Any) -> RowTable | None:
         """The rows if no cell is empty, and no sign is there that would need a closer look."""
         data = self.cut.data
         if not data[:LOOKED].isascii():
@@ -165,7 +165,7 @@ class CsvPiece:
             return None
         return self._fast(frame)
 
-    def _plain(self) -> Table | None:
+    def _plain(self) -> RowTable | None:
         """The rows if counting all signs shows that each has as many cells as it should have."""
         form, data = self.form, self.cut.data
         if not data.isascii():
@@ -215,11 +215,11 @@ class CsvPiece:
             return None
         return frame if frame.width == cells else None
 
-    def _fast(self, frame: Any) -> Table:
+    def _fast(self, frame: Any) -> RowTable:
         series = {name: frame[str(place)].rechunk() for name, place in self.form.places.items()}  # parts are slower
         return _table(self.form.columns, series, numbered(frame.height), [], frame.height)
 
-    def _slow(self) -> Table:
+    def _slow(self) -> RowTable:
         form = self.form
         kept: dict[str, list[str]] = {name: [] for name in form.places}
         at: list[int] = []
@@ -265,8 +265,8 @@ def _cells(form: Form, line: bytes) -> list[str] | Fault:
     return cells
 
 
-def _table(columns: Columns, series: dict[str, Any], lines: Any, faults: list[Fault], height: int) -> Table:
-    return Table(
+def _table(columns: ColumnNames, series: dict[str, Any], lines: Any, faults: list[Fault], height: int) -> RowTable:
+    return RowTable(
         lines=lines, text=series[columns.text], reader=series.get(columns.reader), time=series.get(columns.time),
         faults=faults, height=height,
     )  # fmt: skip

@@ -18,8 +18,8 @@ from zlib import crc32
 import numpy as np
 
 from credkit.audit.expected import UNEXPECTED, fits
-from credkit.audit.judging import BIN, Failing, Pattern, Verdicts
-from credkit.audit.plan import Plan, Way
+from credkit.audit.judging import BIN, Failing, FailurePattern, Verdicts
+from credkit.audit.plan import AuditPlan, Way
 from credkit.audit.secrets import told
 from credkit.bulk import Rule
 from credkit.bulk.words import LIMB
@@ -35,7 +35,7 @@ BEFORE = 16  # rows that are kept before what waits
 ENTRY = "one-entry"
 
 
-class Part(NamedTuple):
+class EntryPart(NamedTuple):
     """A row that is part of an entry: its line in the file, its time, its text."""
 
     line: int
@@ -47,14 +47,14 @@ class Part(NamedTuple):
 class _Open:
     """Parts that wait for more; the first ``done`` of them are counted."""
 
-    parts: list[Part] = field(default_factory=list)
+    parts: list[EntryPart] = field(default_factory=list)
     done: int = 0
 
 
 class Entries:
     """The rows of one file that streams have not made sense of yet."""
 
-    def __init__(self, plan: Plan) -> None:
+    def __init__(self, plan: AuditPlan) -> None:
         self.plan = plan
         self._waiting: dict[tuple[int, int], _Open] = {}
 
@@ -65,7 +65,7 @@ class Entries:
         fresh: set[tuple[int, int]] = set()
         for line, code, moment, text in found.typed:
             key = code, self._way(code, moment)
-            self._waiting.setdefault(key, _Open()).parts.append(Part(base + line, moment, text))
+            self._waiting.setdefault(key, _Open()).parts.append(EntryPart(base + line, moment, text))
             fresh.add(key)
         return self._settle(fresh, last=False)
 
@@ -94,7 +94,7 @@ class Entries:
                 self._waiting[code, place] = _Open(parts=parts[start:], done=done - start)
         return found
 
-    def _groups(self, code: int, parts: list[Part]) -> Iterator[list[Frame]]:
+    def _groups(self, code: int, parts: list[EntryPart]) -> Iterator[list[Frame]]:
         """The frames in ``parts``, in order; those that share rows, or stand within each other, in one list."""
         assert self.plan.site is not None
         stream = self.plan.site.readers[self.plan.names[code]].stream
@@ -110,7 +110,7 @@ class Entries:
         if group:
             yield group
 
-    def _judge(self, code: int, way: Way, parts: list[Part], frames: list[Frame], found: Verdicts) -> None:
+    def _judge(self, code: int, way: Way, parts: list[EntryPart], frames: list[Frame], found: Verdicts) -> None:
         """Count the rows of frames that belong together."""
         for frame in frames:
             if frame.value is not None and not way.plain:
@@ -127,7 +127,7 @@ class Entries:
         self._count(code, way, parts, sorted(place for place, count in covered.items() if count > 1), None, found)
 
     def _count(
-        self, code: int, way: Way, parts: list[Part], rows: list[int], value: str | None, found: Verdicts
+        self, code: int, way: Way, parts: list[EntryPart], rows: list[int], value: str | None, found: Verdicts
     ) -> None:
         if not rows:
             return
@@ -165,7 +165,7 @@ class Entries:
             # three columns in, three columns out, which the type of tuple() does not say
             found.bins = tuple(np.concatenate(pair) for pair in zip(before, joined, strict=True))  # type: ignore[assignment]  # as many as before
         if rules:
-            found.patterns[Pattern(code, way.place, rules)] += len(rows)
+            found.patterns[FailurePattern(code, way.place, rules)] += len(rows)
             found.first.one((way.place, rules[0]), code, len(rows))
             for rule in rules:
                 found.tallies.one((way.place, rule), code, len(rows))

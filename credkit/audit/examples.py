@@ -6,7 +6,7 @@ from collections.abc import Iterable
 
 from credkit.audit.failures import explained
 from credkit.audit.plan import Way
-from credkit.audit.summary import Example
+from credkit.audit.summary import FailingExample
 from credkit.bulk import Rule
 from credkit.explain.drawing import pictures
 from credkit.privacy.payment import payment
@@ -16,7 +16,7 @@ EXAMPLES = 100  # readers that have one
 LONGEST = 512  # characters of a text that is drawn
 
 
-def example(way: Way, texts: Iterable[str], rule: Rule) -> Example | None:
+def example(way: Way, texts: Iterable[str], rule: Rule) -> FailingExample | None:
     """The first of ``texts`` that fails ``rule`` before any other; None if there is none."""
     for text in texts:
         reading = way.codec.inspect(text)
@@ -27,5 +27,5 @@ def example(way: Way, texts: Iterable[str], rule: Rule) -> Example | None:
             if not way.plain:
                 secret = payment(way.codec, text, reading)
                 drawn = [masked_picture(each, secret=secret.account, only=secret.tracks) for each in drawn]
-            return Example(chain=way.name, text=shown, reason=reason, pictures=tuple(drawn))
+            return FailingExample(chain=way.name, text=shown, reason=reason, pictures=tuple(drawn))
     return None

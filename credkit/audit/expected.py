@@ -14,14 +14,14 @@ import numpy as np
 from credkit.bulk.words import Array
 from credkit.core.fields import Item
 from credkit.crosswalk.reads import among
-from credkit.site.model import Kind
+from credkit.site.model import CredentialKind
 
 UNEXPECTED = "unexpected-value"  # a note of rows whose checks pass; the crosswalk calls it the same
 
 Expect = Mapping[str, frozenset[Item]]
 
 
-def unexpected(kind: Kind | None, fields: Mapping[str, Array], good: Array) -> Array:
+def unexpected(kind: CredentialKind | None, fields: Mapping[str, Array], good: Array) -> Array:
     """The good rows with a value that is not expected of their kind; ``fields`` has a column each."""
     found = np.zeros(len(good), bool)
     for name, allowed in kind.expect.items() if kind else ():

@@ -12,7 +12,7 @@ from typing import Any
 
 from credkit.audit.entries import ENTRY
 from credkit.audit.judging import Failing
-from credkit.audit.plan import Plan, Way
+from credkit.audit.plan import AuditPlan, Way
 from credkit.audit.secrets import told
 from credkit.audit.sources import Fault
 from credkit.core.reading import AnyReading
@@ -30,7 +30,7 @@ LISTED = "list of failing rows"  # what such a file is called
 class Failures:
     """The failing rows, written as they are found."""
 
-    def __init__(self, write: Callable[[bytes], None], plan: Plan) -> None:
+    def __init__(self, write: Callable[[bytes], None], plan: AuditPlan) -> None:
         self._write = write
         self._plan = plan
         self._reasons: dict[tuple[int, str], tuple[str, str]] = {}

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator, Mapping
 
-from credkit.audit.plan import Plan
+from credkit.audit.plan import AuditPlan
 from credkit.audit.summary import ChainCount, Format, Spell
 from credkit.catalogue.registry import find
 from credkit.core.chains import Choice
@@ -64,7 +64,7 @@ def of_stream(written: str) -> tuple[Format, ...]:
     return (Format(name=written, title=STREAMS[kind].format(chunk), source=PRACTICE),) if written else ()
 
 
-def chains(plan: Plan, ways: Mapping[tuple[int, int], int]) -> tuple[ChainCount, ...]:
+def chains(plan: AuditPlan, ways: Mapping[tuple[int, int], int]) -> tuple[ChainCount, ...]:
     """Every chain through which rows may be read, and how many were: ``ways`` counts them by reader and way."""
     rows: Counter[tuple[str, int]] = Counter()
     kinds = {("", 0): None} if plan.site is None else {}
@@ -104,7 +104,7 @@ def _checks(step: AnyCodec) -> bool:
     return not form
 
 
-def _stream(plan: Plan, code: int) -> str:
+def _stream(plan: AuditPlan, code: int) -> str:
     return plan.site.readers[plan.names[code]].streamed if plan.site else ""
 
 

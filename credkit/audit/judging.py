@@ -17,10 +17,10 @@ import polars as pl
 
 from credkit.audit.expected import UNEXPECTED, unexpected
 from credkit.audit.perreader import PerReader
-from credkit.audit.plan import Plan, Way
+from credkit.audit.plan import AuditPlan, Way
 from credkit.audit.repeats import Repeats, repeats
 from credkit.audit.secrets import Secrets
-from credkit.audit.sources import Fault, Piece, Table
+from credkit.audit.sources import Fault, FilePiece, RowTable
 from credkit.bulk import Decoded, Rule
 from credkit.bulk.words import Array
 from credkit.files.times import SECOND
@@ -41,7 +41,7 @@ class Failing(NamedTuple):
     rule: Rule
 
 
-class Pattern(NamedTuple):
+class FailurePattern(NamedTuple):
     """What rows of a reader fail on a way, together."""
 
     reader: int
@@ -62,7 +62,7 @@ class Verdicts:
     rows: int = 0
     faults: list[Fault] = field(default_factory=list)
     readers: dict[int, list[int]] = field(default_factory=dict)  # rows, good, first time, last time
-    patterns: Counter[Pattern] = field(default_factory=Counter)
+    patterns: Counter[FailurePattern] = field(default_factory=Counter)
     scattered: set[int] = field(default_factory=set)
     tallies: PerReader[tuple[int, Rule]] = field(default_factory=PerReader)
     first: PerReader[tuple[int, Rule]] = field(default_factory=PerReader)
@@ -82,12 +82,12 @@ class Verdicts:
 SAMPLE = 8  # different failing texts of a reader and a way that are kept for diagnosis
 
 
-def judge(piece: Piece, plan: Plan, *, every: bool) -> Verdicts:
+def judge(piece: FilePiece, plan: AuditPlan, *, every: bool) -> Verdicts:
     """What the rows of ``piece`` are; with ``every``, each failing row as well."""
     return judged(piece.table(plan.readers), plan, every=every)
 
 
-def judged(table: Table, plan: Plan, *, every: bool) -> Verdicts:
+def judged(table: RowTable, plan: AuditPlan, *, every: bool) -> Verdicts:
     """What the rows of a table are."""
     found = Verdicts(
         height=table.height, rows=len(table.lines) + len(table.faults), faults=list(table.faults), ended=table.ended
@@ -150,7 +150,7 @@ class _Rows(NamedTuple):
         )  # fmt: skip
 
 
-def _streams_aside(rows: _Rows, plan: Plan, found: Verdicts) -> _Rows:
+def _streams_aside(rows: _Rows, plan: AuditPlan, found: Verdicts) -> _Rows:
     """The rows without those of readers that send parts, which are put aside for their streams."""
     if plan.site is None:
         return rows
@@ -166,7 +166,7 @@ def _streams_aside(rows: _Rows, plan: Plan, found: Verdicts) -> _Rows:
     return rows
 
 
-def _judge(rows: _Rows, plan: Plan, found: Verdicts, secrets: Secrets, *, every: bool) -> None:
+def _judge(rows: _Rows, plan: AuditPlan, found: Verdicts, secrets: Secrets, *, every: bool) -> None:
     good = np.zeros(len(rows.lines), bool)
     if isinstance(rows.ways, int):
         good = _on_way(rows, plan.ways[rows.ways], found, secrets, every=every)
@@ -301,7 +301,7 @@ def _patterns(codes: Array, rules: Sequence[Rule], masks: list[Array], way: Way,
     index, counts = index[few], counts[few]
     failed = np.stack([mask[index] for mask in masks], axis=1)
     for code, marks, count in zip(codes[index].tolist(), failed.tolist(), counts.tolist(), strict=True):
-        found.patterns[Pattern(code, way.place, tuple(compress(rules, marks)))] += count
+        found.patterns[FailurePattern(code, way.place, tuple(compress(rules, marks)))] += count
 
 
 def _distinct(codes: Array, masks: list[Array]) -> tuple[Array, Array]:

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from credkit.audit.expected import UNEXPECTED
-from credkit.audit.plan import Plan
+from credkit.audit.plan import AuditPlan
 from credkit.audit.summary import Audit
 from credkit.core.chains import Choice
 from credkit.core.codec import AnyCodec
@@ -16,7 +16,7 @@ STRANGE = "a field has a value that the site file does not expect of this kind o
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Earned:
+class NoteTotal:
     """A kind of note: how many rows earn it, and at which readers, those with most rows first."""
 
     codec: str
@@ -27,7 +27,7 @@ class Earned:
     readers: tuple[tuple[str, int], ...]
 
 
-def earned(audit: Audit) -> list[Earned]:
+def earned(audit: Audit) -> list[NoteTotal]:
     """The notes of an audit, those first that matter most."""
     found: dict[tuple[str, str, str], list[tuple[str, int]]] = {}
     texts: dict[tuple[str, str, str], str] = {}
@@ -37,7 +37,7 @@ def earned(audit: Audit) -> list[Earned]:
             found.setdefault(key, []).append((reader.name, note.rows))
             texts[key] = note.text
     kinds = [
-        Earned(
+        NoteTotal(
             codec=key[0], kind=key[1], level=key[2], text=texts[key], rows=sum(rows for _, rows in readers),
             readers=tuple(sorted(readers, key=lambda each: -each[1])),
         )
@@ -46,7 +46,7 @@ def earned(audit: Audit) -> list[Earned]:
     return sorted(kinds, key=lambda each: ([*LEVELS].index(each.level), -each.rows, each.kind))
 
 
-def meanings(plan: Plan) -> dict[tuple[str, str], str]:
+def meanings(plan: AuditPlan) -> dict[tuple[str, str], str]:
     """What notes mean, by codec and kind, as far as tables say it."""
     found = {(way.kind.name, UNEXPECTED): STRANGE for way in plan.ways if way.kind}
     for way in plan.ways:

@@ -21,13 +21,13 @@ from credkit.audit.sources import (
     BOM,
     BROKEN,
     NEAR_IT,
-    Columns,
+    ColumnNames,
     Cut,
     Fault,
-    Piece,
+    FilePiece,
+    RowTable,
     Source,
     Stream,
-    Table,
     cut,
     numbered,
     places,
@@ -44,9 +44,9 @@ class JsonSource(Source):
     """A file of JSON lines."""
 
     kind: str
-    columns: Columns
+    columns: ColumnNames
 
-    def pieces(self) -> Iterator[Piece]:
+    def pieces(self) -> Iterator[FilePiece]:
         """The parts of the file; one without a line is refused."""
         with Stream(self.path, compressed=self.kind.endswith(".gz")) as stream:
             there = False
@@ -80,14 +80,14 @@ class JsonPiece:
     """Whole lines of JSON."""
 
     cut: Cut
-    columns: Columns
+    columns: ColumnNames
 
     @property
     def size(self) -> int:
         """How far the file is read behind them."""
         return self.cut.size
 
-    def table(self, readers: Any) -> Table:
+    def table(self, readers: Any) -> RowTable:
         """The rows, one by one."""
         kept: dict[str, list[str]] = {name: [] for name in self.columns.wanted}
         at: list[int] = []
@@ -107,7 +107,7 @@ class JsonPiece:
                     kept[name].append(text)
         series = {name: pl.Series(values, dtype=pl.String) for name, values in kept.items()}
         columns = self.columns
-        return Table(
+        return RowTable(
             lines=np.array(at, np.int64), text=series[columns.text], reader=series.get(columns.reader),
             time=series.get(columns.time), faults=faults, height=len(lines),
         )  # fmt: skip
@@ -163,10 +163,10 @@ def _written(value: Any) -> str:
 class ParquetSource(Source):
     """A Parquet file."""
 
-    columns: Columns
+    columns: ColumnNames
     clock: Clock
 
-    def pieces(self) -> Iterator[Piece]:
+    def pieces(self) -> Iterator[FilePiece]:
         """The parts of the file, once its columns are what they should be."""
         try:
             scan = pl.scan_parquet(self.path, glob=False)
@@ -200,9 +200,9 @@ class ParquetPiece:
     scan: Any
     start: int
     size: int
-    columns: Columns
+    columns: ColumnNames
 
-    def table(self, readers: Any) -> Table:
+    def table(self, readers: Any) -> RowTable:
         """The rows; one with a null is a fault. Where the data is damaged, those before the damage."""
         frame, ended = self._frame(ROWS), ""
         if frame is None:
@@ -224,7 +224,7 @@ class ParquetPiece:
             frame, lines = frame.filter(~nulls), lines[~nulls.to_numpy()]
         found = {name: frame[name] for name in self.columns.wanted}
         columns = self.columns
-        return Table(
+        return RowTable(
             lines=lines, text=found[columns.text], reader=found.get(columns.reader), time=found.get(columns.time),
             faults=faults, height=height, ended=ended,
         )  # fmt: skip

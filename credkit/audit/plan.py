@@ -16,7 +16,7 @@ import numpy as np
 import polars as pl
 
 from credkit.audit.owners import MANY, Space
-from credkit.audit.sources import Columns
+from credkit.audit.sources import ColumnNames
 from credkit.bulk import Bulk
 from credkit.bulk.words import Array
 from credkit.core.codec import AnyCodec
@@ -25,7 +25,7 @@ from credkit.core.reading import TextField
 from credkit.core.sentences import nearest, redacted_repr
 from credkit.files.times import EPOCH, MICRO, Clock
 from credkit.privacy.payment import has_room
-from credkit.site.model import Kind, Reader, Site
+from credkit.site.model import CredentialKind, Reader, Site
 
 READERS = MANY - 1  # different ones; a column with more of them is another column
 NEVER = 1 << 62
@@ -40,7 +40,7 @@ class Way:
     place: int
     codec: AnyCodec
     bulk: Bulk
-    kind: Kind | None = None
+    kind: CredentialKind | None = None
     space: Space | None = None
     limits: list[int] = field(default_factory=list)  # for each reader: larger hashes are not sampled
 
@@ -73,11 +73,11 @@ class Way:
         self.limits[code] = largest
 
 
-class Plan:
+class AuditPlan:
     """Who reads what: readers by the order in which they are met, ways by reader and time."""
 
     def __init__(
-        self, *, columns: Columns, clock: Clock, codec: AnyCodec | None = None, site: Site | None = None
+        self, *, columns: ColumnNames, clock: Clock, codec: AnyCodec | None = None, site: Site | None = None
     ) -> None:
         self.columns = columns
         self.clock = clock
@@ -96,7 +96,7 @@ class Plan:
         self.readers = pl.Enum(self.names)  # those that are known so far
         self.spaces = self._numbered()
 
-    def _way(self, codec: AnyCodec, kind: Kind | None) -> int:
+    def _way(self, codec: AnyCodec, kind: CredentialKind | None) -> int:
         for way in self.ways:
             if way.codec is codec and way.kind is kind:
                 return way.place

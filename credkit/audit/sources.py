@@ -40,7 +40,7 @@ ENDINGS = (".csv", ".csv.gz", ".jsonl", ".jsonl.gz", ".ndjson", ".ndjson.gz", ".
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Columns:
+class ColumnNames:
     """What the columns are called; an empty name says that there is no such column."""
 
     text: str = "text"
@@ -70,7 +70,7 @@ class Fault(NamedTuple):
 
 
 @dataclass(slots=True, kw_only=True)
-class Table:
+class RowTable:
     """The rows of a piece: series of texts (``time`` may be one of times), and the faults beside them.
 
     ``lines`` has the line of each row, counted from 0 at the start of the piece, which has ``height``.
@@ -86,14 +86,14 @@ class Table:
     ended: str = ""
 
 
-class Piece(Protocol):
+class FilePiece(Protocol):
     """A part of a file that can become a table."""
 
     @property
     def size(self) -> int:
         """How much of the file it is, in the units of `Source.size`."""
 
-    def table(self, readers: Any) -> Table:
+    def table(self, readers: Any) -> RowTable:
         """Its rows; the column of readers may come as ``readers``, an enumeration of those that are known."""
 
 
@@ -109,7 +109,7 @@ class Source(ABC):
     ended: str = ""
 
     @abstractmethod
-    def pieces(self) -> Iterator[Piece]:
+    def pieces(self) -> Iterator[FilePiece]:
         """The parts of the file, in their order."""
 
     def check(self) -> None:
@@ -279,7 +279,7 @@ def cut(source: Source, stream: Stream, begun: bytes) -> Iterator[Cut]:
         yield Cut(rest, stream.tell(), bool(stream.broken) and not rest.endswith(b"\n"))
 
 
-def places(name: str, header: Sequence[str], columns: Columns, options: str) -> dict[str, int]:
+def places(name: str, header: Sequence[str], columns: ColumnNames, options: str) -> dict[str, int]:
     """Where the wanted columns stand in ``header``; raises `DefinitionError` for one that is not there."""
     for column, option in ((columns.text, "text"), (columns.reader, "reader"), (columns.time, "time")):
         if not column:

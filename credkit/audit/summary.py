@@ -93,7 +93,7 @@ class Together:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Noted:
+class ReaderNote:
     """Good rows that earn a note of a kind; ``text`` says what it means, where a table does."""
 
     codec: str
@@ -104,7 +104,7 @@ class Noted:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Counts:
+class TimeCounts:
     """The rows of a reader over time: in the ``seconds`` from each of ``starts`` on, and how many fail.
 
     Times are in seconds since 1970, in UTC. Where there is no row, there is no count.
@@ -155,7 +155,7 @@ class Hints:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Example:
+class FailingExample:
     """A failing text of a reader as it may be shown, the sentence that says why it fails, and how it is drawn."""
 
     chain: str
@@ -186,12 +186,12 @@ class ReaderCount:
     only_here: int | None = None
     tallies: tuple[Tally, ...] = ()
     together: tuple[Together, ...] = ()
-    notes: tuple[Noted, ...] = ()
+    notes: tuple[ReaderNote, ...] = ()
     changes: tuple[Change, ...] = ()
     unsteady: bool = False
     hints: tuple[Hints, ...] = ()
-    counts: Counts = Counts()
-    example: Example | None = None
+    counts: TimeCounts = TimeCounts()
+    example: FailingExample | None = None
     stream: str = ""
     clock_offset: float = 0.0
     spells: tuple[Spell, ...] = ()

@@ -16,10 +16,10 @@ from credkit.audit.changes import changes
 from credkit.audit.entries import ENTRY
 from credkit.audit.examples import EXAMPLES, example
 from credkit.audit.formats import chains, spells
-from credkit.audit.judging import PATTERNS, SAMPLE, Pattern, Verdicts
+from credkit.audit.judging import PATTERNS, SAMPLE, FailurePattern, Verdicts
 from credkit.audit.notes import meanings
 from credkit.audit.perreader import PerReader
-from credkit.audit.plan import Plan, Way
+from credkit.audit.plan import AuditPlan, Way
 from credkit.audit.repeats import Seam
 from credkit.audit.shares import surely
 from credkit.audit.summary import (
@@ -29,12 +29,12 @@ from credkit.audit.summary import (
     Blind,
     ChainCount,
     Change,
-    Counts,
-    Example,
+    FailingExample,
     Hints,
-    Noted,
     ReaderCount,
+    ReaderNote,
     Tally,
+    TimeCounts,
     Together,
 )
 from credkit.bulk import Rule
@@ -49,10 +49,10 @@ TOGETHER = 5  # combinations of failed rules that are kept for a reader
 class Totals:
     """What was counted so far, by reader."""
 
-    def __init__(self, plan: Plan) -> None:
+    def __init__(self, plan: AuditPlan) -> None:
         self.plan = plan
         self.readers: dict[int, list[int]] = {}
-        self.patterns: dict[int, Counter[Pattern]] = {}
+        self.patterns: dict[int, Counter[FailurePattern]] = {}
         self.scattered: set[int] = set()  # readers that fail too many combinations of rules
         self.tallies = PerReader[tuple[int, Rule]]()
         self.first = PerReader[tuple[int, Rule]]()
@@ -117,7 +117,7 @@ class Totals:
         for code in range(len(plan.names)) if plan.site else sorted(self.readers, key=self._name):
             rows, good, first, last = self.readers.get(code, (0, 0, 0, 0))
             timed = bool(plan.columns.time and rows)
-            here, changed = over_time.get(code, (Counts(), ()))
+            here, changed = over_time.get(code, (TimeCounts(), ()))
             site = plan.site.readers[plan.names[code]] if plan.site else None
             found.append(
                 ReaderCount(
@@ -128,7 +128,7 @@ class Totals:
                     tallies=self._tallies(self.tallies.of(code), self.first.of(code)),
                     together=_together(self.patterns.get(code, {})),
                     notes=tuple(
-                        Noted(codec=codec, kind=kind, level=level, rows=count, text=meant.get((codec, kind), ""))
+                        ReaderNote(codec=codec, kind=kind, level=level, rows=count, text=meant.get((codec, kind), ""))
                         for (codec, kind, level), count in sorted(self.notes.of(code).items())
                     ),
                     changes=changed or (), unsteady=changed is None, hints=hints.get(code, ()), counts=here,
@@ -138,7 +138,7 @@ class Totals:
             )  # fmt: skip
         return tuple(found)
 
-    def _over_time(self) -> dict[int, tuple[Counts, tuple[Change, ...] | None]]:
+    def _over_time(self) -> dict[int, tuple[TimeCounts, tuple[Change, ...] | None]]:
         """What was counted of each reader over time, and what changes in it."""
         found = {}
         times: dict[bytes, tuple[int, ...]] = {}  # most readers have the same
@@ -146,7 +146,7 @@ class Totals:
             written = starts.tobytes()
             if written not in times:
                 times[written] = tuple(starts.tolist())
-            counts = Counts(
+            counts = TimeCounts(
                 seconds=self.bins.width, starts=times[written], rows=tuple(rows.tolist()),
                 failing=tuple(failing.tolist()),
             )  # fmt: skip
@@ -171,7 +171,7 @@ class Totals:
         shares = {code: surely(rows - good, rows) for code, (rows, good, _, _) in self.readers.items() if good < rows}
         return sorted(shares, key=lambda code: (-shares[code], self.plan.names[code]))
 
-    def _example(self, code: int, first: Failed) -> Example | None:
+    def _example(self, code: int, first: Failed) -> FailingExample | None:
         """A failing text of a reader: one of the way and the first rule that most of its rows fail, if one was kept."""
         samples = {way: list(texts) for (reader, way), texts in self.samples.items() if reader == code}
         kinds = sorted(first, key=lambda kind: (-first[kind], kind))
@@ -229,7 +229,7 @@ def _only(counts: Sequence[Array | None], code: int) -> int | None:
     return None if None in found else sum(each for each in found if each is not None)
 
 
-def _together(patterns: Mapping[Pattern, int]) -> tuple[Together, ...]:
+def _together(patterns: Mapping[FailurePattern, int]) -> tuple[Together, ...]:
     """The most frequent combinations of failed rules."""
     counts: Counter[tuple[str, ...]] = Counter()
     for pattern, count in patterns.items():

@@ -19,7 +19,7 @@ from credkit.audit.entries import Entries
 from credkit.audit.failures import LISTED, Failures
 from credkit.audit.judging import Verdicts, judge
 from credkit.audit.otherpieces import JsonSource, ParquetSource
-from credkit.audit.plan import Plan
+from credkit.audit.plan import AuditPlan
 from credkit.audit.repeats import Seam
 from credkit.audit.sources import WRONG_SUM, Source, ending, sized
 from credkit.audit.summary import Audit, FileCount
@@ -58,7 +58,7 @@ class _Counting:
 
 
 def audit(
-    paths: Sequence[Path], plan: Plan, *, delimiter: str = ",", encoding: str = "utf-8",
+    paths: Sequence[Path], plan: AuditPlan, *, delimiter: str = ",", encoding: str = "utf-8",
     failures: Path | FileOutput | None = None, digests: bool = False, progress: Progress | None = None,
 ) -> Audit:  # fmt: skip
     """What the files at ``paths`` hold, read as ``plan`` says.
@@ -82,7 +82,7 @@ def audit(
     return _audit(sources, plan, None, progress, digests=digests)
 
 
-def _source(path: Path, plan: Plan, delimiter: str, encoding: str) -> Source:
+def _source(path: Path, plan: AuditPlan, delimiter: str, encoding: str) -> Source:
     kind = ending(path)
     size, name = sized(path), str(path)
     if kind == ".parquet":
@@ -95,7 +95,7 @@ def _source(path: Path, plan: Plan, delimiter: str, encoding: str) -> Source:
 
 
 def _audit(
-    sources: Sequence[Source], plan: Plan, failures: Failures | None, progress: Progress | None, *, digests: bool
+    sources: Sequence[Source], plan: AuditPlan, failures: Failures | None, progress: Progress | None, *, digests: bool
 ) -> Audit:
     totals = Totals(plan)
     whole, done = sum(source.size for source in sources) * (1 + digests), 0
@@ -129,7 +129,9 @@ def _digest(source: Source, before: tuple[int, ...], tell: Callable[[int], None]
     return found if stamp(source.path) == before else ""
 
 
-def _file(file: _Counting, plan: Plan, totals: Totals, failures: Failures | None, tell: Callable[[int], None]) -> None:
+def _file(
+    file: _Counting, plan: AuditPlan, totals: Totals, failures: Failures | None, tell: Callable[[int], None]
+) -> None:
     source = file.source
     source.ended = ""
     seam, entries = Seam(), Entries(plan)
@@ -175,7 +177,7 @@ def _refuse_track(source: Source, base: int, found: Verdicts) -> None:
         File(path=source.path, name=source.name).refuse_track(base + found.track)
 
 
-def _verdicts(source: Source, plan: Plan, *, every: bool) -> Iterator[tuple[Verdicts, int]]:
+def _verdicts(source: Source, plan: AuditPlan, *, every: bool) -> Iterator[tuple[Verdicts, int]]:
     """The verdicts on the pieces of a file, in order, with how far it is read; ahead by a few pieces."""
     workers = min(WORKERS, (os.cpu_count() or 1) + 1)
     waiting: deque[tuple[Future[Verdicts], int]] = deque()

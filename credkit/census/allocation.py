@@ -30,7 +30,7 @@ from credkit.crosswalk.columns import KEY
 from credkit.crosswalk.result import counted
 from credkit.crosswalk.texts import branches, rounded
 from credkit.privacy.payment import passing
-from credkit.site.model import Kind, Site, Target
+from credkit.site.model import CredentialKind, Site, Target
 from credkit.site.rows import read_existing
 
 BLOCK = 1 << 12  # numbers that are tried at once
@@ -80,7 +80,7 @@ def allocate(site: Site, population: pl.DataFrame, numbers: Numbered, wanted: Wa
     )  # fmt: skip
 
 
-def _kind(site: Site, wanted: Wanted) -> Kind:
+def _kind(site: Site, wanted: Wanted) -> CredentialKind:
     """The kind of the new badges."""
     able = {
         name: kind
@@ -151,7 +151,9 @@ class _Taken:
 class _Search:
     """Says of numbers whether they are free, and if not, why."""
 
-    def __init__(self, site: Site, population: pl.DataFrame, numbers: Numbered, kind: Kind, wanted: Wanted) -> None:
+    def __init__(
+        self, site: Site, population: pl.DataFrame, numbers: Numbered, kind: CredentialKind, wanted: Wanted
+    ) -> None:
         self.kind = kind
         self.wanted = wanted
         writers = [codec for codec in branches(kind.value) if not codec.encode_obstacle]
@@ -287,7 +289,7 @@ class _Search:
 
 
 def _used(
-    site: Site, population: pl.DataFrame, numbers: Numbered, kind: Kind, facility: int | None
+    site: Site, population: pl.DataFrame, numbers: Numbered, kind: CredentialKind, facility: int | None
 ) -> dict[int, str]:  # fmt: skip
     """The numbers that the register ever had, and what became of them."""
     frame = numbers.spaces.get(kind.namespace)

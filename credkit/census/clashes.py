@@ -20,7 +20,7 @@ from credkit.crosswalk.chances import pairs
 from credkit.crosswalk.register import EARLY
 from credkit.privacy.accounts import hidden
 from credkit.privacy.payment import passing
-from credkit.site.model import Kind, Site
+from credkit.site.model import CredentialKind, Site
 
 GROUP = "group"
 TOLD = ("kind", "value", "issue", "person", "state")  # by which one of a card's active rows stands for it
@@ -35,7 +35,7 @@ class Scene:
 
     what: str
     name: str
-    kinds: tuple[Kind, ...]
+    kinds: tuple[CredentialKind, ...]
     rows: pl.DataFrame
     serial: bool = False
     bits: float
@@ -158,7 +158,7 @@ class Teller:
             )  # fmt: skip
         return found
 
-    def about(self, kind: Kind, row: int, text: str) -> str:
+    def about(self, kind: CredentialKind, row: int, text: str) -> str:
         """``text``, which holds the number in a row of ``kind``, as it may be shown."""
         if kind.name in self.plain or not passing(kind.value, self.population["value"][row]).account:
             return text

@@ -21,7 +21,7 @@ from credkit.crosswalk.columns import alike, keys, narrowed, rounded
 from credkit.crosswalk.result import Exceptional, excepted
 from credkit.crosswalk.texts import Texts, rounding
 from credkit.privacy.payment import passing
-from credkit.site.model import Kind, Site
+from credkit.site.model import CredentialKind, Site
 
 Array: TypeAlias = NDArray[Any]
 MOST_TOLD = 20_000  # different texts of a kind that are explained in full
@@ -31,7 +31,7 @@ MOST_TOLD = 20_000  # different texts of a kind that are explained in full
 class Numbers:
     """The rows of a kind that read: their place in the population, their values, a column for each field."""
 
-    kind: Kind
+    kind: CredentialKind
     rows: Array
     values: pl.Series
     fields: Mapping[str, Array]
@@ -85,7 +85,7 @@ def _spaces(site: Site, kinds: Mapping[str, Numbers]) -> dict[str, pl.DataFrame]
     return joined
 
 
-def _guard(site: Site, kind: Kind, part: pl.DataFrame) -> None:
+def _guard(site: Site, kind: CredentialKind, part: pl.DataFrame) -> None:
     """Refuse a payment track that a value holds in another notation; the cells are looked at when they are read."""
     steps = kind.value.options if isinstance(kind.value, Choice) else kind.value.steps
     texts = any(
@@ -100,7 +100,7 @@ def _guard(site: Site, kind: Kind, part: pl.DataFrame) -> None:
             site.credentials.refuse_track(line)
 
 
-def _unread(site: Site, kind: Kind, part: pl.DataFrame) -> Iterator[Exceptional]:
+def _unread(site: Site, kind: CredentialKind, part: pl.DataFrame) -> Iterator[Exceptional]:
     """The rows of a kind that give no number, and why; superseded ones are only looked at for payment tracks."""
     texts, told = Texts(), set[str]()
     for line, credential, value, issue, late in part.iter_rows():

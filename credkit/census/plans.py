@@ -11,7 +11,7 @@ from functools import lru_cache
 
 from credkit.catalogue.registry import catalogue, chain
 from credkit.census.ranges import FACILITY, NUMBER
-from credkit.census.result import Plan, Planned
+from credkit.census.result import LayoutPlan, NamespacePlans
 from credkit.core.reading import Field
 
 ROOM = 25  # percent
@@ -34,7 +34,7 @@ def layouts() -> tuple[tuple[str, int, Field, Field], ...]:
     return tuple(sorted(found, key=lambda row: row[1]))
 
 
-def plan(namespace: str, cards: int, room: int = ROOM) -> Planned:
+def plan(namespace: str, cards: int, room: int = ROOM) -> NamespacePlans:
     """The plans for ``cards`` with ``room`` percent to grow; the shortest frame that fits is the smallest.
 
     >>> found = plan("harbour", 100_000)
@@ -46,7 +46,7 @@ def plan(namespace: str, cards: int, room: int = ROOM) -> Planned:
     for name, length, facility, number in layouts():
         facilities = -(-needed // (number.most - number.least + 1))
         plans.append(
-            Plan(
+            LayoutPlan(
                 layout=name, length=length, facility_bits=round(facility.room), number_bits=round(number.room),
                 facilities=facilities, fits=facilities <= facility.most - facility.least + 1,
             )
@@ -54,4 +54,4 @@ def plan(namespace: str, cards: int, room: int = ROOM) -> Planned:
     smallest = next((place for place, each in enumerate(plans) if each.fits), None)
     if smallest is not None:
         plans[smallest] = replace(plans[smallest], smallest=True)
-    return Planned(namespace=namespace, cards=cards, needed=needed, plans=tuple(plans))
+    return NamespacePlans(namespace=namespace, cards=cards, needed=needed, plans=tuple(plans))

@@ -7,7 +7,7 @@ import polars as pl
 
 from credkit.crosswalk.columns import state
 from credkit.crosswalk.register import ACTIVE
-from credkit.site.columns import credentials
+from credkit.site.columns import load_credentials
 from credkit.site.model import Rules, Site
 from credkit.site.rows import read_credentials
 
@@ -44,7 +44,7 @@ def strict(site: Site) -> pl.DataFrame:
 
 def fast(site: Site) -> pl.DataFrame | None:
     """The columns, by kernels; None where the strict reader has to look."""
-    frame = credentials(site)
+    frame = load_credentials(site)
     return None if frame is None else frame.select("line", *KEPT)
 
 

@@ -12,12 +12,12 @@ from itertools import pairwise
 import numpy as np
 import polars as pl
 
-from credkit.census.result import Range, Stretch
+from credkit.census.result import FacilityRange, NumberSpan
 from credkit.core.codec import AnyCodec
 from credkit.core.reading import Field
 from credkit.crosswalk.columns import KEY
 from credkit.crosswalk.texts import branches
-from credkit.site.model import Kind, Reader, Site
+from credkit.site.model import CredentialKind, Reader, Site
 
 FACILITY, NUMBER = "facility", "number"  # what the fields are called in the catalogue and in site files
 
@@ -40,7 +40,7 @@ def numbered(site: Site, namespace: str) -> Field | None:
     return Field(name=NUMBER, least=min(row.least for row in rows), most=most)
 
 
-def reading(site: Site, kind: Kind) -> Iterator[AnyCodec]:
+def reading(site: Site, kind: CredentialKind) -> Iterator[AnyCodec]:
     """The chains by which readers give numbers of ``kind`` whole."""
     for reader in site.readers.values():
         if reader.kind is kind:
@@ -76,9 +76,9 @@ def used(spaces: Mapping[str, pl.DataFrame], namespace: str) -> Iterator[tuple[i
         yield int(str(code)), part[number].unique().sort().to_numpy()
 
 
-def ranges(site: Site, spaces: Mapping[str, pl.DataFrame]) -> tuple[tuple[Range, ...], tuple[Stretch, ...]]:
+def ranges(site: Site, spaces: Mapping[str, pl.DataFrame]) -> tuple[tuple[FacilityRange, ...], tuple[NumberSpan, ...]]:
     """The ranges of each namespace that numbers its cards, and all stretches, used and free."""
-    found, stretches = [], list[Stretch]()
+    found, stretches = [], list[NumberSpan]()
     for namespace in spaces:
         field = numbered(site, namespace)
         if field is None:
@@ -88,7 +88,7 @@ def ranges(site: Site, spaces: Mapping[str, pl.DataFrame]) -> tuple[tuple[Range,
             gaps = [min(after[0], field.most + 1) - before[1] - 1 for before, after in pairwise(runs)]  # free ones
             within = int((numbers <= field.most).sum())
             found.append(
-                Range(
+                FacilityRange(
                     namespace=namespace, facility=facility, used=len(numbers), first=runs[0][0], last=runs[-1][1],
                     runs=len(runs), gap=max([0, *gaps]), free=field.most - field.least + 1 - within,
                 )
@@ -105,12 +105,12 @@ def _runs(numbers: np.ndarray) -> list[tuple[int, int]]:
     return list(zip(first.tolist(), last.tolist(), strict=True))
 
 
-def _stretches(namespace: str, facility: int | None, runs: list[tuple[int, int]], field: Field) -> Iterator[Stretch]:
+def _stretches(namespace: str, facility: int | None, runs: list[tuple[int, int]], field: Field) -> Iterator[NumberSpan]:
     at, end = field.least, field.most + 1  # behind the last number that there may be none is free
     for first, last in runs:
         if min(first, end) > at:
-            yield Stretch(namespace=namespace, facility=facility, first=at, last=min(first, end) - 1, used=False)
-        yield Stretch(namespace=namespace, facility=facility, first=first, last=last, used=True)
+            yield NumberSpan(namespace=namespace, facility=facility, first=at, last=min(first, end) - 1, used=False)
+        yield NumberSpan(namespace=namespace, facility=facility, first=first, last=last, used=True)
         at = last + 1
     if at < end:
-        yield Stretch(namespace=namespace, facility=facility, first=at, last=field.most, used=False)
+        yield NumberSpan(namespace=namespace, facility=facility, first=at, last=field.most, used=False)

@@ -17,7 +17,7 @@ NUMBER, TARGET, READER = "number", "target", "reader"  # what a place is
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Counts:
+class RowCounts:
     """Where each row of the credentials is: ``read``, ``superseded`` or ``unreadable``.
 
     The rows that were read have a state: ``active``, ``inactive`` (somebody may still have the card)
@@ -109,7 +109,7 @@ class Reissue:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Stretch:
+class NumberSpan:
     """Numbers in a row, all used or all free."""
 
     namespace: str
@@ -125,7 +125,7 @@ class Stretch:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Range:
+class FacilityRange:
     """The numbers of one facility code: ``used`` different ones from ``first`` to ``last``, in so many ``runs``.
 
     ``gap`` is the longest stretch between two runs, ``free`` counts all numbers that are not used.
@@ -152,7 +152,7 @@ class Range:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Plan:
+class LayoutPlan:
     """A layout of the catalogue and how many facility codes of it would hold the population with room to grow."""
 
     layout: str
@@ -165,13 +165,13 @@ class Plan:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Planned:
+class NamespacePlans:
     """The plans for a namespace of ``cards``, with room for ``needed``."""
 
     namespace: str
     cards: int
     needed: int
-    plans: tuple[Plan, ...]
+    plans: tuple[LayoutPlan, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -216,14 +216,14 @@ class Census:
     as_of: date
     file: str
     room: int
-    counts: Counts
+    counts: RowCounts
     places: tuple[Place, ...]
     clashes: tuple[Clash, ...]
     sights: tuple[Sight, ...]
     reissue: Reissue
-    ranges: tuple[Range, ...]
-    stretches: tuple[Stretch, ...]
-    plans: tuple[Planned, ...]
+    ranges: tuple[FacilityRange, ...]
+    stretches: tuple[NumberSpan, ...]
+    plans: tuple[NamespacePlans, ...]
     unreadable: tuple[Exceptional, ...]
     unknown: tuple[str, ...] = ()
     allocation: Allocation | None = None

@@ -5,7 +5,17 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from textwrap import wrap
 
-from credkit.census.result import NUMBER, READER, TARGET, Allocation, Census, Clash, Place, Planned, Range
+from credkit.census.result import (
+    NUMBER,
+    READER,
+    TARGET,
+    Allocation,
+    Census,
+    Clash,
+    FacilityRange,
+    NamespacePlans,
+    Place,
+)
 from credkit.crosswalk.result import counted, named
 from credkit.explain.cautions import COPIES, DATA, DEACTIVATE, KEY
 from credkit.explain.screen import WIDTH, plain
@@ -139,7 +149,7 @@ def _reissue(result: Census, most: int | None) -> Iterator[str]:
     yield from _more(len(cards), most, "    ")
 
 
-def _ranges(ranges: Sequence[Range], most: int | None) -> Iterator[str]:
+def _ranges(ranges: Sequence[FacilityRange], most: int | None) -> Iterator[str]:
     if not ranges:
         return
     yield from ("", "Numbers that were ever issued, by facility code")
@@ -158,7 +168,7 @@ def _ranges(ranges: Sequence[Range], most: int | None) -> Iterator[str]:
     )
 
 
-def _plans(planned: Planned, room: int) -> Iterator[str]:
+def _plans(planned: NamespacePlans, room: int) -> Iterator[str]:
     yield ""
     yield from _wrapped(f"Facility codes and numbers for {planned.namespace}")
     yield from _wrapped(f"{counted(planned.cards, 'card')} and {room} % to grow are {planned.needed:,} numbers.", "  ")

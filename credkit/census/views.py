@@ -31,7 +31,7 @@ from credkit.core.reading import Field, Row, Schema
 from credkit.core.shapes import only
 from credkit.crosswalk.columns import keys, stored, texts_of
 from credkit.crosswalk.texts import branches
-from credkit.site.model import Kind, Reader, Site, Target
+from credkit.site.model import CredentialKind, Reader, Site, Target
 
 DIGITS = "12345678901234567890"  # the beginnings of it are numbers to try a cut with
 
@@ -137,7 +137,7 @@ def _only(column: Array, rows: Array, row: Row) -> Array:
     return np.where(rows, column, np.array(filler, object))
 
 
-def _same_text(kind: Kind, cut: AnyCodec, behind: Sequence[AnyCodec]) -> bool:
+def _same_text(kind: CredentialKind, cut: AnyCodec, behind: Sequence[AnyCodec]) -> bool:
     """Whether the texts of ``kind`` are what a cut of texts is given: in the same digits, for the same numbers."""
     if isinstance(kind.value, Choice) or kind.value.encode_obstacle:
         return False
@@ -146,7 +146,7 @@ def _same_text(kind: Kind, cut: AnyCodec, behind: Sequence[AnyCodec]) -> bool:
     return _come_back(kind.value, cut, behind, [part for part in parts if part.lstrip("0")[1:]])
 
 
-def _bits(kind: Kind, length: int, cut: AnyCodec, behind: Sequence[AnyCodec]) -> tuple[str, AnyCodec | None]:
+def _bits(kind: CredentialKind, length: int, cut: AnyCodec, behind: Sequence[AnyCodec]) -> tuple[str, AnyCodec | None]:
     """Where a number of ``kind`` is bits of this length: in its own chain, or as a number right-justified.
 
     Of its own chain only a place will do behind which the bits are taken apart as they are ``behind`` the cut.
@@ -214,7 +214,7 @@ def digits(texts: pl.Series) -> float:
     return longest * log2(10)
 
 
-def number_bits(site: Site, kind: Kind) -> float:
+def number_bits(site: Site, kind: CredentialKind) -> float:
     """How many bits a number of ``kind`` has room for, in the narrowest form in which it is written or read whole."""
     schemas = (kind.schema, *(codec.schema for codec in reading(site, kind)))
     return min(sum(schema[name].room for name in kind.key) for schema in schemas)

@@ -17,7 +17,7 @@ from credkit.census.numbers import Numbered, read_numbers
 from credkit.census.plans import ROOM, plan
 from credkit.census.population import read_population
 from credkit.census.ranges import FACILITY, numbered, ranges
-from credkit.census.result import NUMBER, READER, TARGET, Census, Counts
+from credkit.census.result import NUMBER, READER, TARGET, Census, RowCounts
 from credkit.census.views import View, digits, left, merges, number_bits, numbers_of, views, written
 from credkit.crosswalk.columns import KEY
 from credkit.crosswalk.suspects import suspects, told
@@ -158,11 +158,11 @@ def _codes(numbers: Numbered, scenes: list[Scene]) -> pl.DataFrame:
     return pl.concat(parts).select("row", "written", pl.struct("space", "written").alias("code"))
 
 
-def _counted(population: pl.DataFrame, numbers: Numbered) -> Counts:
+def _counted(population: pl.DataFrame, numbers: Numbered) -> RowCounts:
     rows = [pl.Series(mine.rows, dtype=pl.UInt32) for mine in numbers.kinds.values()]
     read = population.select("late", "active", "held")[pl.concat(rows)] if rows else population.clear()
     read = read.filter(~pl.col("late"))
-    return Counts(
+    return RowCounts(
         rows=population.height, superseded=int(population["late"].sum()), unreadable=len(numbers.unreadable),
         active=int((read["active"] & read["held"]).sum()), inactive=int((~read["active"] & read["held"]).sum()),
         gone=int((~read["held"]).sum()),

@@ -20,7 +20,7 @@ from credkit.files.outputs import FileOutput, apart, place
 from credkit.site.description import load_site
 
 if TYPE_CHECKING:
-    from credkit.audit import Plan
+    from credkit.audit import AuditPlan
     from credkit.audit.walk import Progress
     from credkit.site.model import Site
 
@@ -148,20 +148,20 @@ def audit(
 def _plan(
     chain: str | None, site: Site | None, zone: str | None, layouts: tuple[Entry, ...], *, text: str, reader: str,
     time: str,
-) -> Plan:  # fmt: skip
-    from credkit.audit import Clock, Columns, Plan
+) -> AuditPlan:  # fmt: skip
+    from credkit.audit import AuditPlan, Clock, ColumnNames
 
     if (chain is None) == (site is None):
         raise click.UsageError("exactly one of --chain and --site is needed")
-    columns = Columns(text=text, reader=reader, time=time)
+    columns = ColumnNames(text=text, reader=reader, time=time)
     if site is not None:
         if not reader:
             raise click.UsageError("--reader '' goes with --chain: a site reads each reader by its own chain")
         if zone is not None:
             raise click.UsageError("--zone goes with --chain: a site file names its time zone")
-        return Plan(columns=columns, clock=Clock(site.zone, local=site.readings.local), site=site)
+        return AuditPlan(columns=columns, clock=Clock(site.zone, local=site.readings.local), site=site)
     codec = options.reader(chain or "", layouts)
-    return Plan(columns=columns, clock=Clock(_zone(zone), either=zone is not None, hint=BY_ZONE), codec=codec)
+    return AuditPlan(columns=columns, clock=Clock(_zone(zone), either=zone is not None, hint=BY_ZONE), codec=codec)
 
 
 def _sign(delimiter: str | None) -> str | None:

@@ -5,16 +5,16 @@
 """
 
 from credkit.crosswalk.outputs import write_outputs
-from credkit.crosswalk.result import Crosswalk, Exceptional, Finding, Line, Section
+from credkit.crosswalk.result import Crosswalk, CrosswalkLine, Exceptional, Finding, SummaryTable
 from credkit.crosswalk.summary import summary_text
 from credkit.crosswalk.walk import crosswalk
 
 __all__ = [
     "Crosswalk",
+    "CrosswalkLine",
     "Exceptional",
     "Finding",
-    "Line",
-    "Section",
+    "SummaryTable",
     "crosswalk",
     "summary_text",
     "write_outputs",

@@ -16,7 +16,7 @@ from credkit import bulk
 from credkit.bulk.words import Array
 from credkit.crosswalk.register import ACTIVE, EARLY, EXPIRED
 from credkit.crosswalk.texts import DIGITS
-from credkit.site.model import Kind, Site, Target
+from credkit.site.model import CredentialKind, Site, Target
 
 ROUNDED = r"\A[1-9][0-9]{14}0+\z"
 KEY = "key "  # before the name of a field that makes the number
@@ -38,7 +38,7 @@ def narrowed(column: Array) -> Array:
     return column.astype(np.uint64) if fits else column
 
 
-def keys(kind: Kind, fields: Mapping[str, Array]) -> list[pl.Series]:
+def keys(kind: CredentialKind, fields: Mapping[str, Array]) -> list[pl.Series]:
     """The columns that make the number; what is longer than 64 bits is compared as text."""
     return [as_series(f"{KEY}{name}", fields[name]) for name in kind.key]
 

@@ -17,7 +17,7 @@ from credkit.crosswalk.register import ACTIVE, Card, Number, about, state
 from credkit.crosswalk.result import NAMED, Finding, counted, named, others
 from credkit.crosswalk.texts import Texts
 from credkit.privacy.accounts import masked
-from credkit.site.model import Kind, Site
+from credkit.site.model import CredentialKind, Site
 
 LEAST = 3  # cards that must share an offset before it explains anything
 Offset = tuple[tuple[str, int], ...]  # by field, printed minus encoded, where they differ
@@ -133,7 +133,7 @@ def printed(
         )  # fmt: skip
 
 
-def _offset(kind: Kind, card: Card, texts: Texts) -> tuple[Offset, str]:
+def _offset(kind: CredentialKind, card: Card, texts: Texts) -> tuple[Offset, str]:
     """By how much the printed fields differ from the encoded ones, or why they cannot be read."""
     assert kind.printed is not None  # a bug here, never the input
     told = texts.read(kind.printed, kind, card.row.printed)

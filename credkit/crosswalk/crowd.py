@@ -14,8 +14,8 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 
 from credkit.core.fields import Item
 from credkit.crosswalk.register import Number
-from credkit.crosswalk.result import Line
-from credkit.site.model import Kind, Target
+from credkit.crosswalk.result import CrosswalkLine
+from credkit.site.model import CredentialKind, Target
 
 Where = tuple[str, int]  # a reader and the place of a period of it
 Values = tuple[Item, ...]  # the fields that make a number
@@ -72,11 +72,11 @@ class Crowd:
         """How many lines of a file are not either of the crowd or one of ``lines``, which are looked at."""
         return 0
 
-    def lines(self, lines: Mapping[int, Sequence[Line]]) -> Sequence[Line]:
+    def lines(self, lines: Mapping[int, Sequence[CrosswalkLine]]) -> Sequence[CrosswalkLine]:
         """All lines of the result; ``lines`` are those of the rows that were looked at, by row."""
         return tuple(line for them in lines.values() for line in them)
 
-    def actions(self, lines: Mapping[int, Sequence[Line]]) -> Counter[tuple[str, str]]:
+    def actions(self, lines: Mapping[int, Sequence[CrosswalkLine]]) -> Counter[tuple[str, str]]:
         """How many lines the crowd has by target and action."""
         return Counter()
 
@@ -84,6 +84,6 @@ class Crowd:
 NOBODY = Crowd()
 
 
-def names(kinds: Iterable[Kind]) -> frozenset[str]:
+def names(kinds: Iterable[CredentialKind]) -> frozenset[str]:
     """The names of ``kinds``."""
     return frozenset(kind.name for kind in kinds)

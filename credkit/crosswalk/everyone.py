@@ -14,8 +14,8 @@ import numpy as np
 import polars as pl
 
 from credkit.bulk.words import Array
-from credkit.crosswalk.outputs import LINES, SAFE, Written, cell, csv_text
-from credkit.crosswalk.result import Line
+from credkit.crosswalk.outputs import LINES, SAFE, CsvLines, cell, csv_text
+from credkit.crosswalk.result import CrosswalkLine
 from credkit.files.csvfiles import SIGNS
 from credkit.files.times import SECOND, moment_of, offsets
 from credkit.privacy.accountroom import ROOM
@@ -27,7 +27,7 @@ CARE = rf"{QUOTED}|{ROOM}"  # the same for a cell in which there may be an accou
 PART = 1 << 16  # lines of the crowd that are made at once
 
 
-class Everyone(Written):
+class Everyone(CsvLines):
     """``crowd`` has a row for each line of the crowd, ``patterns`` a line by sort and target, ``looked`` the others.
 
     The columns of ``crowd`` are ``line`` (of the credentials), ``at`` (the place of the target), ``sort``,
@@ -35,8 +35,8 @@ class Everyone(Written):
     """
 
     def __init__(
-        self, crowd: pl.DataFrame, patterns: Sequence[Sequence[Line]], looked: Mapping[int, Sequence[Line]],
-        zone: tzinfo,
+        self, crowd: pl.DataFrame, patterns: Sequence[Sequence[CrosswalkLine]],
+        looked: Mapping[int, Sequence[CrosswalkLine]], zone: tzinfo,
     ) -> None:  # fmt: skip
         self.crowd = crowd
         self.patterns = patterns
@@ -54,19 +54,19 @@ class Everyone(Written):
         return np.argsort(np.concatenate((mine, lines)), kind="stable")
 
     @overload
-    def __getitem__(self, index: int) -> Line: ...
+    def __getitem__(self, index: int) -> CrosswalkLine: ...
     @overload
-    def __getitem__(self, index: slice) -> Sequence[Line]: ...
-    def __getitem__(self, index: int | slice) -> Line | Sequence[Line]:
+    def __getitem__(self, index: slice) -> Sequence[CrosswalkLine]: ...
+    def __getitem__(self, index: int | slice) -> CrosswalkLine | Sequence[CrosswalkLine]:
         if isinstance(index, slice):
             return tuple(self._lines(self.order[index]))
         return next(self._lines(self.order[[index]]))
 
-    def __iter__(self) -> Iterator[Line]:
+    def __iter__(self) -> Iterator[CrosswalkLine]:
         for start in range(0, len(self), PART):
             yield from self._lines(self.order[start : start + PART])
 
-    def _lines(self, places: Array) -> Iterator[Line]:
+    def _lines(self, places: Array) -> Iterator[CrosswalkLine]:
         rows = self.crowd[places[places < self.crowd.height]].iter_rows(named=True) if self.crowd.height else iter(())
         for place in places.tolist():
             if place >= self.crowd.height:

@@ -28,17 +28,17 @@ from credkit.crosswalk.register import ACTIVE, Number
 from credkit.crosswalk.sightings import sightings
 from credkit.crosswalk.texts import Texts
 from credkit.files.csvcolumns import NotPlain
-from credkit.site.columns import credentials, existing
-from credkit.site.model import Kind, Rows, Site
-from credkit.site.rows import Assignment, Held
+from credkit.site.columns import load_credentials, load_existing
+from credkit.site.model import CredentialKind, Rows, Site
+from credkit.site.rows import Assignment, ExportRow
 
 _FIRST = date(1970, 1, 1).toordinal()
 
 
 def gather(site: Site) -> Gathering | None:
     """The rows of the site's files as columns; None where a file has to be read strictly."""
-    cards = credentials(site)
-    exports = {target.name: existing(site, target) for target in site.targets.values() if target.existing}
+    cards = load_credentials(site)
+    exports = {target.name: load_existing(site, target) for target in site.targets.values() if target.existing}
     if cards is None or any(rows is None for rows in exports.values()):
         return None
     try:
@@ -76,7 +76,7 @@ class Gathering:
         found[active.arg_true().to_numpy()[several.to_numpy()]] = False
         return found
 
-    def _printed(self, kind: Kind) -> Array:
+    def _printed(self, kind: CredentialKind) -> Array:
         """The cards of a kind with a printed number that is the encoded one; those with another are looked at."""
         rows = self.owners.rows[kind.name]
         texts = self.cards["printed"].gather(rows)
@@ -111,7 +111,7 @@ class Gathering:
         places = [at for at, (name, _) in enumerate(places_of(self.site)) if self.site.readers[name].stream is not None]
         return np.array(places, np.uint16)
 
-    def _issues(self, kind: Kind) -> None:
+    def _issues(self, kind: CredentialKind) -> None:
         """Look at the cards of which another issue was read."""
         strays = [
             frame
@@ -158,7 +158,7 @@ class Gathering:
             done = self.fitted.get(name)
             kept = frame if done is None else frame.filter(pl.Series(~done.explained(plain, frame.height)))
             exports[name] = tuple(
-                Held(line=line, person=person, text=text)
+                ExportRow(line=line, person=person, text=text)
                 for line, person, text in kept.select("line", "person", "text").iter_rows()
             )
         return Rows(

@@ -21,7 +21,7 @@ from credkit.crosswalk.fitting import Fitted
 from credkit.crosswalk.owners import ROW, Owners
 from credkit.crosswalk.reads import Reads, places_of
 from credkit.crosswalk.register import ACTIVE, EARLY, EXPIRED, Number
-from credkit.crosswalk.result import Line
+from credkit.crosswalk.result import CrosswalkLine
 from credkit.files.csvcolumns import FIRST
 from credkit.site.model import Site, Target
 
@@ -215,17 +215,17 @@ class Many(Crowd):
         np.add.at(times, np.fromiter(lines, np.int64, len(lines)) - FIRST, 1)
         return int(np.count_nonzero(times != 1))
 
-    def lines(self, lines: Mapping[int, Sequence[Line]]) -> Sequence[Line]:
+    def lines(self, lines: Mapping[int, Sequence[CrosswalkLine]]) -> Sequence[CrosswalkLine]:
         """All lines of the result; ``lines`` are those of the rows that were looked at, by row."""
         return Everyone(self._lines(lines), self.patterns(lines), lines, self.site.zone)
 
-    def patterns(self, lines: Mapping[int, Sequence[Line]]) -> list[Sequence[Line]]:
+    def patterns(self, lines: Mapping[int, Sequence[CrosswalkLine]]) -> list[Sequence[CrosswalkLine]]:
         """For each sort of cards the lines of the one that was looked at."""
         found = [lines[line] for line in self.cards["line"].gather(self.sorts.first).to_list()]
         assert all(each.action in SURE and each.proof != CONFLICT for them in found for each in them)  # a bug here
         return found
 
-    def actions(self, lines: Mapping[int, Sequence[Line]]) -> Counter[tuple[str, str]]:
+    def actions(self, lines: Mapping[int, Sequence[CrosswalkLine]]) -> Counter[tuple[str, str]]:
         """How many lines the crowd has by target and action."""
         found: Counter[tuple[str, str]] = Counter()
         sorts = np.bincount(self.sorts.of[self.plain], minlength=len(self.sorts.first)).tolist()
@@ -234,7 +234,7 @@ class Many(Crowd):
                 found[line.target, line.action] += many
         return found
 
-    def _lines(self, lines: Mapping[int, Sequence[Line]]) -> pl.DataFrame:
+    def _lines(self, lines: Mapping[int, Sequence[CrosswalkLine]]) -> pl.DataFrame:
         """What the lines of the crowd have of their own, in the order of the file."""
         patterns = self.patterns(lines)
         readers, last = self.reads.sights(self.read, self.cards.height)

@@ -12,10 +12,10 @@ from credkit.crosswalk.chances import chance, pairs
 from credkit.crosswalk.credentials import distinct, held
 from credkit.crosswalk.crowd import NOBODY, Crowd, Where, names
 from credkit.crosswalk.register import Card, Number, Register
-from credkit.crosswalk.result import Finding, Section, counted
-from credkit.crosswalk.targets import Written
+from credkit.crosswalk.result import Finding, SummaryTable, counted
+from credkit.crosswalk.targets import TargetTexts
 from credkit.crosswalk.verdicts import Verdict
-from credkit.site.model import Kind, Site, Target
+from credkit.site.model import CredentialKind, Site, Target
 
 TITLE = "Duplicates, and pairs alike if numbers were random (boxes of cards are not)"
 
@@ -62,7 +62,7 @@ def noted(
             yield Finding(code="noted-numbers", subject=reader.name, count=count, text=text)
 
 
-def doubled(site: Site, register: Register, written: Mapping[str, Written], crowd: Crowd = NOBODY) -> Section:
+def doubled(site: Site, register: Register, written: Mapping[str, TargetTexts], crowd: Crowd = NOBODY) -> SummaryTable:
     """Numbers that several credentials have, by kind and by target that leaves something out, and what chance does."""
     rows: list[tuple[str | int, ...]] = []
     for kinds in _spaces(site).values():
@@ -78,18 +78,18 @@ def doubled(site: Site, register: Register, written: Mapping[str, Written], crow
             more = crowd.count([target.kind.name], held=True)
             rows.append(_row(f"{target.name} (as it writes them)", counts, more, bits))
     columns = ("kind or target", "cards", "sharing", "bits", "pairs", "any pair")
-    return Section(title=TITLE, columns=columns, rows=tuple(rows))
+    return SummaryTable(title=TITLE, columns=columns, rows=tuple(rows))
 
 
-def _spaces(site: Site) -> dict[str, list[Kind]]:
+def _spaces(site: Site) -> dict[str, list[CredentialKind]]:
     """The kinds of each namespace: within one, numbers are compared."""
-    found: dict[str, list[Kind]] = defaultdict(list)
+    found: dict[str, list[CredentialKind]] = defaultdict(list)
     for kind in site.kinds.values():
         found[kind.namespace].append(kind)
     return found
 
 
-def _named(kinds: Sequence[Kind]) -> str:
+def _named(kinds: Sequence[CredentialKind]) -> str:
     return ", ".join(kind.name for kind in kinds)
 
 
@@ -108,7 +108,7 @@ def _one_each(cards: Sequence[Card]) -> Iterator[Card]:
             yield card
 
 
-def _size(site: Site, kind: Kind) -> float:
+def _size(site: Site, kind: CredentialKind) -> float:
     """How many bits a number of ``kind`` has room for, in the narrowest form in which it is written or read."""
     read = (period.codec.schema for r in site.readers.values() if r.kind is kind for period in r.periods)
     return min(sum(schema[name].room for name in kind.key) for schema in (kind.schema, *read))

@@ -12,7 +12,7 @@ from collections.abc import Iterable, Sequence
 from datetime import datetime
 from pathlib import Path
 
-from credkit.crosswalk.result import Crosswalk, Exceptional, Line
+from credkit.crosswalk.result import Crosswalk, CrosswalkLine, Exceptional
 from credkit.crosswalk.summary import summary_text
 from credkit.files.csvfiles import guarded
 from credkit.files.outputs import write_folder
@@ -28,7 +28,7 @@ MAKER = "crosswalk"
 NAMES = ("crosswalk.csv", "exceptions.csv", "summary.txt")
 
 
-class Written(Sequence[Line]):
+class CsvLines(Sequence[CrosswalkLine]):
     """Lines that know how to stand in a file."""
 
     @abstractmethod
@@ -43,14 +43,14 @@ def write_outputs(result: Crosswalk, out: str | Path) -> None:
     """
     lines = result.lines
     texts = {
-        "crosswalk.csv": lines.written() if isinstance(lines, Written) else csv_text(LINES, lines),
+        "crosswalk.csv": lines.written() if isinstance(lines, CsvLines) else csv_text(LINES, lines),
         "exceptions.csv": csv_text(EXCEPTIONS, result.exceptions),
         "summary.txt": summary_text(result),
     }
     write_folder({name: text.encode("utf-8", "backslashreplace") for name, text in texts.items()}, out, MAKER)
 
 
-def csv_text(columns: Sequence[str], rows: Iterable[Line | Exceptional], *, head: bool = True) -> str:
+def csv_text(columns: Sequence[str], rows: Iterable[CrosswalkLine | Exceptional], *, head: bool = True) -> str:
     """Rows as they stand in a file, account numbers masked."""
     buffer = io.StringIO()
     writer = csv.writer(buffer, lineterminator="\n")

@@ -13,7 +13,7 @@ from credkit.core.fields import Item
 from credkit.crosswalk.columns import alike, keys, narrowed, rounded
 from credkit.crosswalk.suspects import suspects, told
 from credkit.files.csvcolumns import NotPlain
-from credkit.site.model import Kind, Site
+from credkit.site.model import CredentialKind, Site
 
 ROW = "row"
 
@@ -50,7 +50,9 @@ class Owners:
             if space.height:
                 self.index[namespace] = Index(space)
 
-    def _read(self, kind: Kind, rows: Array, values: pl.Series, issues: pl.Series) -> tuple[Mapping[str, Array], Array]:
+    def _read(
+        self, kind: CredentialKind, rows: Array, values: pl.Series, issues: pl.Series
+    ) -> tuple[Mapping[str, Array], Array]:
         """What the values of a kind say, and which of them give a number."""
         fields, ok, noted = read_columns(kind.value, values)
         doubtful = noted | rounded(values)

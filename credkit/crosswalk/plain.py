@@ -11,10 +11,10 @@ from collections.abc import Iterator, Mapping, Sequence
 from credkit.crosswalk.register import Register
 from credkit.crosswalk.result import Finding, counted
 from credkit.crosswalk.sightings import Sighting
-from credkit.crosswalk.targets import Written
+from credkit.crosswalk.targets import TargetTexts
 from credkit.crosswalk.verdicts import Verdict
 from credkit.privacy.accounts import holds_account, masked
-from credkit.site.model import Kind, Site
+from credkit.site.model import CredentialKind, Site
 
 
 def like_payment(site: Site, register: Register, verdicts: Sequence[Verdict]) -> Iterator[Finding]:
@@ -49,13 +49,13 @@ def remarks(site: Site, register: Register, seen: Sequence[Sighting]) -> Iterato
             yield (f"Numbers of kind {kind.name} look like payment account numbers and are shown: {kind.not_payment}")
 
 
-def _texts(kind: Kind, register: Register, seen: Sequence[Sighting]) -> Iterator[str]:
+def _texts(kind: CredentialKind, register: Register, seen: Sequence[Sighting]) -> Iterator[str]:
     yield from (text for card in register.cards if card.kind is kind for text in (card.written, card.row.value))
     yield from (sighting.text for sighting in seen if sighting.reader.kind is kind)
 
 
 def subjects(
-    site: Site, register: Register, written: Mapping[str, Written], *, declared: bool
+    site: Site, register: Register, written: Mapping[str, TargetTexts], *, declared: bool
 ) -> frozenset[str]:  # fmt: skip
     """What findings may be about though it looks like an account number: computed numbers, and ``declared`` ones."""
     cards = [card for card in register.cards if not card.secret and (declared or not card.kind.not_payment)]

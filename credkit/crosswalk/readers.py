@@ -20,7 +20,7 @@ from credkit.crosswalk.result import Finding
 from credkit.crosswalk.texts import branches
 from credkit.crosswalk.verdicts import Verdict, rows_of
 from credkit.explain.diagnosis import alternatives
-from credkit.site.model import Kind, Period, Reader, Site
+from credkit.site.model import CredentialKind, Period, Reader, Site
 
 UNRESOLVED = ("unreadable", "check-failed", "unexpected-value", "unknown-card")
 STRANGE = ("unexpected-value", "unknown-card")  # good numbers that are nobody's
@@ -77,7 +77,7 @@ class _Reader:
         self.verdicts = verdicts
         self.reader: Reader = verdicts[0].sighting.reader
         self.period: Period = verdicts[0].sighting.period
-        self.kind: Kind = self.reader.kind
+        self.kind: CredentialKind = self.reader.kind
 
     def texts(self, *codes: str) -> Counter[str]:
         """The different texts with one of these codes, with the number of rows of each."""

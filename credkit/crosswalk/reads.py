@@ -23,9 +23,9 @@ from credkit.crosswalk.owners import Owners
 from credkit.crosswalk.suspects import suspects, told
 from credkit.files.csvcolumns import FIRST, NotPlain
 from credkit.files.times import EPOCH, MICRO, SECOND, moment_of, offsets
-from credkit.site.columns import readings
-from credkit.site.model import Kind, Reader, Site
-from credkit.site.rows import Read
+from credkit.site.columns import load_readings
+from credkit.site.model import CredentialKind, Reader, Site
+from credkit.site.rows import ReadingRow
 
 DAY = 86_400 * SECOND
 Piece = tuple[pl.DataFrame, Array]  # rows and their times
@@ -50,14 +50,14 @@ class Reads:
     desk: Mapping[int, tuple[str, str]] = field(default_factory=dict)
     strays: Mapping[str, list[pl.DataFrame]] = field(default_factory=dict)
 
-    def rows(self, places: Array) -> Iterator[Read]:
+    def rows(self, places: Array) -> Iterator[ReadingRow]:
         """Some rows as the strict reader gives them."""
         names = [name for name, _ in places_of(self.site)]
         written, where = self.written[places].tolist(), self.where[places].tolist()
         texts = self.text.gather(places).to_list()
         for place, micros, at, text in zip(places.tolist(), written, where, texts, strict=True):
             presentation, expected = self.desk.get(place, ("", ""))
-            yield Read(
+            yield ReadingRow(
                 line=place + FIRST, time=moment_of(micros), reader=names[at], text=text, presentation=presentation,
                 expected=expected,
             )  # fmt: skip
@@ -106,7 +106,7 @@ def _ahead_of(pieces: Iterator[Piece]) -> Iterator[Piece]:
 class _Lane:
     """Readers and periods that read the same kind through the same chain."""
 
-    def __init__(self, kind: Kind, codec: AnyCodec) -> None:
+    def __init__(self, kind: CredentialKind, codec: AnyCodec) -> None:
         self.kind = kind
         self.codec = codec
         self.places: list[int] = []
@@ -144,7 +144,7 @@ class _Desk:
         parts: list[tuple[Array, ...]] = []
         texts: list[pl.Series] = [pl.Series("text", [], dtype=pl.String)]
         start = 0
-        for frame, written in _ahead_of(readings(self.site)):
+        for frame, written in _ahead_of(load_readings(self.site)):
             where = self._where(frame["reader"], written)
             owner, odd = self._judged(frame["text"], where, written)
             more = (frame["presentation"].ne("") | frame["expected"].ne("")).arg_true().to_numpy()
@@ -231,6 +231,6 @@ def among(column: Array, allowed: frozenset[Item]) -> Array:
     return np.fromiter((item in allowed for item in column.tolist()), bool, len(column))
 
 
-def issue_free(kind: Kind, numbers: pl.DataFrame) -> pl.DataFrame:
+def issue_free(kind: CredentialKind, numbers: pl.DataFrame) -> pl.DataFrame:
     """The columns of numbers without their issue."""
     return numbers.drop(f"{KEY}{kind.issue}")

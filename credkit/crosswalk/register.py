@@ -18,7 +18,7 @@ from credkit.crosswalk.calendars import Calendar
 from credkit.crosswalk.result import Exceptional, excepted
 from credkit.crosswalk.texts import Texts, rounding
 from credkit.privacy.accounts import hidden
-from credkit.site.model import Kind, Rules, Site
+from credkit.site.model import CredentialKind, Rules, Site
 from credkit.site.rows import Assignment
 
 ACTIVE, EARLY, EXPIRED = "active", "not yet valid", "expired"
@@ -32,7 +32,7 @@ class Card:
     """A credentials row that counts, with the number it says; ``doubts`` are reasons not to write it."""
 
     row: Assignment
-    kind: Kind
+    kind: CredentialKind
     fields: Mapping[str, Item]
     number: Number
     doubts: tuple[str, ...] = ()

@@ -101,7 +101,7 @@ def counted(number: int, word: str, words: str = "") -> str:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Line:
+class CrosswalkLine:
     """A row of crosswalk.csv: one credentials row and one target of its kind (``target`` empty if it has none)."""
 
     person: str
@@ -158,7 +158,7 @@ class Finding:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Section:
+class SummaryTable:
     """A table of the summary: the first column has words, the others numbers."""
 
     title: str
@@ -177,10 +177,10 @@ class Crosswalk:
 
     site: str
     as_of: date
-    lines: Sequence[Line]
+    lines: Sequence[CrosswalkLine]
     exceptions: tuple[Exceptional, ...]
     findings: tuple[Finding, ...]
-    summary: tuple[Section, ...]
+    summary: tuple[SummaryTable, ...]
     shared: int = 0
     plain: frozenset[str] = frozenset()
     computed: frozenset[str] = frozenset()

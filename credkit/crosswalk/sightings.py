@@ -16,7 +16,7 @@ from itertools import pairwise
 from credkit.core.sentences import redacted_repr
 from credkit.crosswalk.texts import Texts, Told
 from credkit.site.model import Period, Reader, Site
-from credkit.site.rows import Read
+from credkit.site.rows import ReadingRow
 from credkit.streams import Frame
 
 PAUSE = timedelta(seconds=30)  # between two keys: whoever types next may begin a new entry
@@ -32,7 +32,7 @@ class Sighting:
     ``presentation`` numbers the times that a card was held once; it is 0 where nothing says so.
     """
 
-    rows: tuple[Read, ...]
+    rows: tuple[ReadingRow, ...]
     reader: Reader
     period: Period
     moment: datetime
@@ -48,10 +48,10 @@ def stamp(site: Site, moment: datetime) -> str:
     return moment.astimezone(site.zone).isoformat(timespec="seconds")
 
 
-def sightings(site: Site, rows: Sequence[Read], texts: Texts) -> list[Sighting]:
+def sightings(site: Site, rows: Sequence[ReadingRow], texts: Texts) -> list[Sighting]:
     """The sightings in ``rows``, in file order; raises `DefinitionError` for a time outside every period."""
     found: list[Sighting] = []
-    keyed: dict[tuple[str, int], list[tuple[datetime, Read]]] = defaultdict(list)
+    keyed: dict[tuple[str, int], list[tuple[datetime, ReadingRow]]] = defaultdict(list)
     for row in rows:
         reader = site.readers[row.reader]
         moment = row.time + reader.clock_offset
@@ -94,7 +94,7 @@ def _presented(found: Sequence[Sighting]) -> Iterator[Sighting]:
 
 
 def _entries(
-    site: Site, reader: Reader, period: Period, chunks: list[tuple[datetime, Read]], texts: Texts
+    site: Site, reader: Reader, period: Period, chunks: list[tuple[datetime, ReadingRow]], texts: Texts
 ) -> Iterator[Sighting]:
     """The entries typed in ``chunks``, taken by time; one in which nobody pressed a key for a while is in parts."""
     assert reader.stream is not None  # a bug here, never the input
@@ -135,7 +135,7 @@ def _joined(group: Sequence[Frame]) -> Frame:
     return Frame(value=None, covers=covers, problem=f"{len(group)} swipes share a row: write one swipe to a row")
 
 
-def _parts(chunks: Sequence[tuple[datetime, Read]]) -> list[list[tuple[datetime, Read]]]:
+def _parts(chunks: Sequence[tuple[datetime, ReadingRow]]) -> list[list[tuple[datetime, ReadingRow]]]:
     """``chunks`` cut at the pauses."""
     parts = [[chunks[0]]]
     for before, chunk in pairwise(chunks):
@@ -146,7 +146,7 @@ def _parts(chunks: Sequence[tuple[datetime, Read]]) -> list[list[tuple[datetime,
 
 
 def _typed(
-    reader: Reader, period: Period, chunks: Sequence[tuple[datetime, Read]], texts: Texts, value: str | None,
+    reader: Reader, period: Period, chunks: Sequence[tuple[datetime, ReadingRow]], texts: Texts, value: str | None,
     problem: str | None,
 ) -> Sighting:  # fmt: skip
     rows = tuple(row for _, row in chunks)

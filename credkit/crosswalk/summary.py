@@ -12,14 +12,14 @@ from dataclasses import dataclass
 from textwrap import wrap
 
 from credkit.crosswalk.crowd import NOBODY, Crowd
-from credkit.crosswalk.result import ACTIONS, FINDINGS, Crosswalk, Exceptional, Line, Section, counted
+from credkit.crosswalk.result import ACTIONS, FINDINGS, Crosswalk, CrosswalkLine, Exceptional, SummaryTable, counted
 from credkit.crosswalk.verdicts import Verdict
 from credkit.explain.cautions import OF_A_RESULT
 from credkit.explain.screen import WIDTH
 from credkit.explain.screen import plain as printable
 from credkit.privacy.accounts import masked
 from credkit.site.model import Rows, Site
-from credkit.site.rows import Assignment, Held, Read
+from credkit.site.rows import Assignment, ExportRow, ReadingRow
 
 WIDEST_WORDS = 34  # of a first column, before it is wrapped
 
@@ -31,7 +31,7 @@ class Placed:
     site: Site
     rows: Rows
     resolved: Sequence[Verdict]
-    lines: Mapping[int, Sequence[Line]]  # by line of the credentials
+    lines: Mapping[int, Sequence[CrosswalkLine]]  # by line of the credentials
     credentials: Sequence[Exceptional]
     readings: Sequence[Exceptional]
     explained: Mapping[str, Sequence[int]]  # lines of the export of each target
@@ -39,7 +39,7 @@ class Placed:
     crowd: Crowd = NOBODY
 
 
-def summed(placed: Placed) -> tuple[Section, ...]:
+def summed(placed: Placed) -> tuple[SummaryTable, ...]:
     """The sections of the summary."""
     return tuple(
         section
@@ -48,7 +48,7 @@ def summed(placed: Placed) -> tuple[Section, ...]:
     )  # fmt: skip
 
 
-def _files(placed: Placed) -> Section:
+def _files(placed: Placed) -> SummaryTable:
     """Rows in, rows placed, rows excepted, and those that are not in exactly one place, which are none."""
     site, rows = placed.site, placed.rows
     read = [row.line for verdict in placed.resolved for row in verdict.sighting.rows]
@@ -62,12 +62,14 @@ def _files(placed: Placed) -> Section:
         words = f"{file.name if file else ''} ({name})"
         held = rows.existing.get(name, ())
         found.append(_row(words, held, placed.explained[name], excepted, crowd, f"existing {name}"))
-    return Section(title="Rows", columns=("file", "rows", "resolved", "exceptions", "left over"), rows=tuple(found))
+    return SummaryTable(
+        title="Rows", columns=("file", "rows", "resolved", "exceptions", "left over"), rows=tuple(found)
+    )
 
 
 def _row(
-    name: str, rows: Sequence[Assignment | Read | Held], resolved: Collection[int], excepted: Sequence[Exceptional],
-    crowd: Crowd, file: str,
+    name: str, rows: Sequence[Assignment | ReadingRow | ExportRow], resolved: Collection[int],
+    excepted: Sequence[Exceptional], crowd: Crowd, file: str,
 ) -> tuple[str, int, int, int, int]:  # fmt: skip
     there = Counter(row.line for row in rows)
     found = Counter(iter(resolved))
@@ -77,7 +79,7 @@ def _row(
     return (name, len(rows) + more, len(resolved) + more, len(excepted), amiss)
 
 
-def _readers(placed: Placed) -> Section:
+def _readers(placed: Placed) -> SummaryTable:
     """Rows of each reader, resolved and excepted."""
     crowd = {
         reader.name: sum(placed.crowd.rows((reader.name, place)) for place in range(len(reader.periods)))
@@ -87,7 +89,7 @@ def _readers(placed: Placed) -> Section:
     resolved = Counter(row.reader for verdict in placed.resolved for row in verdict.sighting.rows)
     where = {row.line: row.reader for row in placed.rows.readings}
     excepted = Counter(where[each.line] for each in placed.readings)
-    return Section(
+    return SummaryTable(
         title="Readers", columns=("reader", "rows", "resolved", "exceptions"),
         rows=tuple(
             (name, rows[name] + more, resolved[name] + more, excepted[name]) for name, more in crowd.items()
@@ -95,21 +97,21 @@ def _readers(placed: Placed) -> Section:
     )  # fmt: skip
 
 
-def _actions(placed: Placed) -> Section:
+def _actions(placed: Placed) -> SummaryTable:
     """What becomes of the credentials in each target."""
     counts = Counter((line.target, line.action) for lines in placed.lines.values() for line in lines)
     counts += placed.crowd.actions(placed.lines)
     targets = [*placed.site.targets, *([""] if any(not target for target, _ in counts) else ())]
     rows = tuple((target or "(no target)", *(counts[target, action] for action in ACTIONS)) for target in targets)
-    return Section(title="Targets", columns=("target", *ACTIONS), rows=rows)
+    return SummaryTable(title="Targets", columns=("target", *ACTIONS), rows=rows)
 
 
-def _codes(placed: Placed) -> Section:
+def _codes(placed: Placed) -> SummaryTable:
     """The exceptions by code."""
     everything = [*placed.credentials, *placed.readings, *(each for them in placed.existing.values() for each in them)]
     counts = Counter((each.file, each.code) for each in everything)
     rows = tuple((f"{file}: {code}", count) for (file, code), count in sorted(counts.items()))
-    return Section(title="Exceptions", columns=("code", "rows"), rows=rows)
+    return SummaryTable(title="Exceptions", columns=("code", "rows"), rows=rows)
 
 
 def summary_text(result: Crosswalk, most: int | None = None) -> str:
@@ -157,7 +159,7 @@ def _wrapped(text: str, first: str = "", rest: str = "", *, plain: bool = False)
     return wrap(shown, WIDTH, initial_indent=first, subsequent_indent=rest, break_on_hyphens=False)
 
 
-def _table(section: Section) -> Iterator[str]:
+def _table(section: SummaryTable) -> Iterator[str]:
     """The rows of a section, numbers to the right, words that are too long wrapped."""
     cells = [
         tuple(printable(masked(cell)) if isinstance(cell, str) else f"{cell:,}" for cell in row)

@@ -20,18 +20,18 @@ from credkit.crosswalk.credentials import Doubts, distinct, held
 from credkit.crosswalk.crowd import NOBODY, Crowd
 from credkit.crosswalk.evidence import Evidence
 from credkit.crosswalk.register import ACTIVE, EARLY, EXPIRED, Card, about, state
-from credkit.crosswalk.result import NAMED, Exceptional, Finding, Line, counted, excepted, named, others
+from credkit.crosswalk.result import NAMED, CrosswalkLine, Exceptional, Finding, counted, excepted, named, others
 from credkit.crosswalk.texts import rounded
 from credkit.explain.diagnosis import shortened
 from credkit.privacy.accounts import holds_account, masked
 from credkit.site.model import Site, Target
-from credkit.site.rows import Held
+from credkit.site.rows import ExportRow
 
 UNWRITTEN = "the number looks like a payment account number, so it is not written"
 
 
 @dataclass(slots=True)
-class Written:
+class TargetTexts:
     """The cards of a target's kind as it would hold them.
 
     ``texts`` has what the chain writes, ``stored`` what the column gives back. ``unwritable`` says
@@ -49,9 +49,9 @@ class Written:
         return self.unwritable.get(card) or self.too_small.get(card, "")
 
 
-def write_all(target: Target, cards: Iterable[Card]) -> Written:
+def write_all(target: Target, cards: Iterable[Card]) -> TargetTexts:
     """What ``target`` would hold for each of ``cards`` that is of its kind."""
-    done = Written()
+    done = TargetTexts()
     for card in cards:
         if card.kind.name != target.kind.name:
             continue
@@ -66,7 +66,7 @@ def write_all(target: Target, cards: Iterable[Card]) -> Written:
     return done
 
 
-def alike(site: Site, target: Target, done: Written) -> list[Finding]:
+def alike(site: Site, target: Target, done: TargetTexts) -> list[Finding]:
     """Texts that two different numbers share because the conversion keeps a part only; both are held."""
     groups: dict[str, list[Card]] = defaultdict(list)
     for card in held(site, done.stored):
@@ -88,7 +88,7 @@ def alike(site: Site, target: Target, done: Written) -> list[Finding]:
     return found
 
 
-def not_held(site: Site, target: Target, done: Written, crowd: Crowd = NOBODY) -> Iterator[Finding]:
+def not_held(site: Site, target: Target, done: TargetTexts, crowd: Crowd = NOBODY) -> Iterator[Finding]:
     """How many active numbers the target's column cannot hold, and how many its chain cannot write."""
     active = [card for card in (*done.texts, *done.unwritable) if _status(site, card) == ACTIVE]
     all_of_them = len({card.number for card in active}) + crowd.count([target.kind.name], active=True)
@@ -119,7 +119,7 @@ class Export:
     rows say the same, each is looked at once.
     """
 
-    def __init__(self, site: Site, target: Target, rows: Sequence[Held], done: Written) -> None:
+    def __init__(self, site: Site, target: Target, rows: Sequence[ExportRow], done: TargetTexts) -> None:
         self.site = site
         self.target = target
         self.rows = rows
@@ -147,7 +147,7 @@ class Export:
         self.ids = {text: distinct(cards) for text, cards in self.owners.items()}
         self._ends: dict[Holding, tuple[str, list[str]]] = {}
 
-    def _pooled(self, done: Written) -> None:
+    def _pooled(self, done: TargetTexts) -> None:
         """Let the cards of a pool explain a text under every holder of the credential."""
         pooled: dict[Holding, list[Card]] = defaultdict(list)  # by credential and text
         for card, text in done.stored.items():
@@ -161,7 +161,7 @@ class Export:
             for person in self.people[credential]:
                 self.explaining[person, text].append(latest)
 
-    def stored(self, row: Held) -> str:
+    def stored(self, row: ExportRow) -> str:
         """The text of a row, as the column would give it back."""
         return self.target.column.stored(row.text)
 
@@ -227,7 +227,7 @@ class Export:
             self._ends[holding] = f"{said}{more}; somebody has to look: fresh sightings first", distinct(cards)
         return self._ends[holding]
 
-    def _unexplained(self, row: Held, credentials: Sequence[str]) -> str:
+    def _unexplained(self, row: ExportRow, credentials: Sequence[str]) -> str:
         if credentials:
             inactive = " (not active)" if self.stored(row) not in self.alive else ""
             return f", but it is the number of {named(credentials)}{inactive}"
@@ -245,19 +245,19 @@ class Judge:
     site: Site
     doubts: Doubts
     evidence: Evidence
-    written: Mapping[str, Written]
+    written: Mapping[str, TargetTexts]
     exports: Mapping[str, Export]
     reissued: Collection[Card] = ()
 
-    def lines(self, card: Card) -> list[Line]:
+    def lines(self, card: Card) -> list[CrosswalkLine]:
         """The lines of a card: one for each target of its kind, or one without a target."""
         targets = [target for target in self.site.targets.values() if target.kind.name == card.kind.name]
         return [self.line(card, target) for target in targets] or [self.line(card, None)]
 
-    def line(self, card: Card, target: Target | None) -> Line:
+    def line(self, card: Card, target: Target | None) -> CrosswalkLine:
         """What becomes of ``card`` in ``target``."""
         status = _status(self.site, card)
-        done = self.written[target.name] if target else Written()
+        done = self.written[target.name] if target else TargetTexts()
         shared = list(self.doubts.shared.get(card, ()))
         if twins := done.twins.get(card):
             shared.append(f"{others(twins, card.credential)} would be the same text in this target")
@@ -281,14 +281,14 @@ class Judge:
             action, reason = export.action(card, done.stored[card]) if export else ("add", "")
             reasons = [*([reason] if reason else ()), *notes]
             text = "" if action == "hold" else done.texts[card]
-        return Line(
+        return CrosswalkLine(
             person=card.row.person, credential=card.credential, kind=card.kind.name, number=card.shown,
             status=status, target=target.name if target else "", text=text, action=action,
             proof=self.evidence.proof(card), readers=self.evidence.readers(card),
             last_seen=self.evidence.last(card), reason="; ".join(dict.fromkeys(reasons)),
         )  # fmt: skip
 
-    def left(self, card: Card, done: Written, export: Export | None) -> list[str]:
+    def left(self, card: Card, done: TargetTexts, export: Export | None) -> list[str]:
         """A remark on a card that is not active, but whose text the target still holds."""
         if export and card in done.stored and export.lingers(card.row.person, done.stored[card]):
             return ["the export still has its text for this person: somebody has to look"]

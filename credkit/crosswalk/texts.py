@@ -17,7 +17,7 @@ from credkit.core.reading import AnyReading, Note
 from credkit.core.sentences import redacted_repr
 from credkit.explain.diagnosis import shortened
 from credkit.privacy.payment import NOTHING, Payment, payment
-from credkit.site.model import Kind
+from credkit.site.model import CredentialKind
 
 DIGITS = 15  # that a spreadsheet keeps of a number: those of a double-precision value (IEEE 754)
 MOST_ZEROS = 20  # leading zeros that are tried
@@ -51,7 +51,7 @@ class Texts:
     def __init__(self) -> None:
         self._told: dict[tuple[AnyCodec, str, str, bool], Told] = {}
 
-    def read(self, codec: AnyCodec, kind: Kind, text: str, *, typed: bool = False) -> Told:
+    def read(self, codec: AnyCodec, kind: CredentialKind, text: str, *, typed: bool = False) -> Told:
         """What ``text`` says about a number of ``kind``, read through ``codec``.
 
         What was ``typed`` key by key was never a cell: no spreadsheet can have damaged it.
@@ -63,7 +63,7 @@ class Texts:
         return found
 
 
-def _told(codec: AnyCodec, kind: Kind, text: str, typed: bool) -> Told:
+def _told(codec: AnyCodec, kind: CredentialKind, text: str, typed: bool) -> Told:
     reading = codec.inspect(text)
     secret = NOTHING if kind.not_payment else payment(codec, text, reading)
     if kind.declared and not secret.tracks:

@@ -32,12 +32,12 @@ def without_audit() -> str:
 
 def demo_report(site: Path) -> Audited:
     """Audit the readings of the site file ``site``, and write the report beside it, over an earlier one at most."""
-    from credkit.audit import Clock, Columns, Plan, audit  # only with the extra
+    from credkit.audit import AuditPlan, Clock, ColumnNames, audit  # only with the extra
     from credkit.report import pinned, report
 
     described, out = load_site(site), site.with_name(REPORT)
     clock = Clock(described.zone, local=described.readings.local)
-    plan = Plan(columns=Columns(), clock=clock, site=described)
+    plan = AuditPlan(columns=ColumnNames(), clock=clock, site=described)
     try:
         output = FileOutput(out, "report")
     except ForeignOutput:

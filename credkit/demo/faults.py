@@ -7,7 +7,7 @@ from dataclasses import replace
 from datetime import date
 
 from credkit.demo.harbours import CUT, SIGNED, Serials, box, issued
-from credkit.demo.world import EAST, HARBOUR, LOCKER, POOL, SERIAL, WEST, Card, World
+from credkit.demo.world import EAST, HARBOUR, LOCKER, POOL, SERIAL, WEST, DemoCard, World
 
 CREDENTIALS = "credentials.csv"
 
@@ -27,7 +27,7 @@ def clashing_numbers(world: World) -> None:
 def printed_with_offset(world: World) -> None:
     """One box was printed with numbers that are 20000 more than what the cards say."""
     for frame, _ in zip(box(12, 5201), range(40), strict=False):
-        card = Card(
+        card = DemoCard(
             id=f"E-12-{frame['number']}", person=world.person(), source=EAST, since=issued(world), offset=20000,
             numbers={HARBOUR: frame},
         )  # fmt: skip
@@ -40,10 +40,10 @@ def two_active_issues(world: World) -> None:
     old, new = box(12, 5001), box(12, 8101)
     for _ in range(6):
         person, first, second = world.person(), next(old), next(new)
-        before = Card(
+        before = DemoCard(
             id=f"E-12-{first['number']}", person=person, source=EAST, since=issued(world), numbers={HARBOUR: first}
         )
-        after = Card(
+        after = DemoCard(
             id=f"E-12-{second['number']}", person=person, source=EAST, since=date(2026, 2, 9), issue=2,
             replaces=before.id, numbers={HARBOUR: second},
         )  # fmt: skip
@@ -57,7 +57,7 @@ def two_holders(world: World) -> None:
     frames = box(12, 5101)
     for _ in range(3):
         frame = next(frames)
-        card = Card(
+        card = DemoCard(
             id=f"E-12-{frame['number']}", person=world.person(), source=EAST, since=issued(world),
             numbers={HARBOUR: frame},
         )  # fmt: skip
@@ -77,7 +77,7 @@ def registers_disagree(world: World) -> None:
         world.assign(copy, HARBOUR, world.value(copy, HARBOUR), "superseded")
     lost = box(57, 46001)
     for number in range(3):
-        card = Card(
+        card = DemoCard(
             id=f"W-9{number + 1:03d}", person=world.person(), source=WEST, since=issued(world), status="lost",
             numbers={HARBOUR: next(lost)},
         )  # fmt: skip
@@ -112,10 +112,10 @@ def mistyped_cells(world: World) -> None:
         world.assign(card, HARBOUR, world.value(card, HARBOUR).replace("0", "O", 1), "unreadable-value")
 
 
-def _east(world: World, kind: str, number: dict[str, int]) -> Card:
+def _east(world: World, kind: str, number: dict[str, int]) -> DemoCard:
     """A card of a row that is no good; it is not among the cards."""
     *_, last = number.values()
-    return Card(id=f"E-X-{last}", person=world.person(), source=EAST, since=issued(world), numbers={kind: number})
+    return DemoCard(id=f"E-X-{last}", person=world.person(), source=EAST, since=issued(world), numbers={kind: number})
 
 
 def alike_in_three_bytes(world: World, serials: Serials) -> None:
@@ -136,7 +136,7 @@ def _alike(world: World, serials: Serials, target: str, tail: str, step: int, pa
         second = next(number for number in twins if serials.fits(number, ignoring=tail))
         ids = []
         for numbers in (first, serials.take(second)):
-            card = Card(
+            card = DemoCard(
                 id=f"W-S-{numbers['uid']}", person=world.person(), source=WEST, since=issued(world),
                 numbers={SERIAL: numbers},
             )  # fmt: skip
@@ -157,7 +157,7 @@ def labels_cut(world: World, serials: Serials) -> None:
         number = CUT << 24 | (1 + world.dice.below(0x7F)) << 16 | world.dice.below(1 << 16)
         if not serials.unlike(number):
             continue
-        card = Card(
+        card = DemoCard(
             id=f"W-C-{done + 1}", person=world.person(), source=WEST, since=date(2026, 3, 2 + done),
             numbers={SERIAL: serials.take(number)},
         )  # fmt: skip
@@ -181,7 +181,7 @@ def lost_and_ordered_again(world: World) -> None:
     """The number of a card that is lost, and so may turn up, was ordered again for somebody else."""
     frame = next(box(12, 5901))
     since = issued(world)
-    lost = Card(
+    lost = DemoCard(
         id="E-12-5901", person=world.person(), source=EAST, since=since, until=date(2025, 12, 1), status="lost",
         numbers={HARBOUR: frame},
     )  # fmt: skip
@@ -214,7 +214,7 @@ def held_without_a_reason(world: World) -> None:
     handed_on = box(12, 5601)
     for number in range(4):
         frame = next(handed_on)
-        card = Card(
+        card = DemoCard(
             id=f"E-12-{frame['number']}", person=world.person(), source=EAST, since=date(2026, 2, 16),
             numbers={HARBOUR: frame},
         )  # fmt: skip

@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from datetime import date, timedelta
 from itertools import count, islice
 
-from credkit.demo.world import EAST, HARBOUR, LOCKER, POOL, SERIAL, WEST, Card, World
+from credkit.demo.world import EAST, HARBOUR, LOCKER, POOL, SERIAL, WEST, DemoCard, World
 
 LOSS = date(2026, 3, 10)  # the last good day of the cards that were lost in the month
 SIGNED = 1 << 31  # the first number that a signed column of 32 bits cannot hold
@@ -73,7 +73,7 @@ def east_harbour(world: World) -> None:
     for facility, first, people in ((12, 1001, 1000), (40, 20000, 350)):
         frames = box(facility, first)
         for number in range(people):
-            card = Card(
+            card = DemoCard(
                 id=f"E-{facility}-{first + number}", person=world.person(), source=EAST, since=issued(world),
                 numbers={HARBOUR: next(frames)},
             )  # fmt: skip
@@ -89,7 +89,9 @@ def west_harbour(world: World, serials: Serials) -> None:
             numbers[HARBOUR] = next(clash if number < 350 else own)
         if number >= 900:
             numbers[SERIAL] = serials.draw(SIGNED, 2 * SIGNED - 1) if number >= 1300 else serials.draw()
-        card = Card(id=f"W-{number + 1:04d}", person=world.person(), source=WEST, since=issued(world), numbers=numbers)
+        card = DemoCard(
+            id=f"W-{number + 1:04d}", person=world.person(), source=WEST, since=issued(world), numbers=numbers
+        )
         world.issue(card, walks=not world.dice.chance(12))
 
 
@@ -99,11 +101,11 @@ def lost_and_reissued(world: World) -> None:
     for place in range(64):
         lost = LOSS if place >= 60 else date(2025, 11, 1) + timedelta(days=world.dice.below(90))
         person, before, after = world.person(), next(old), next(new)
-        gone = Card(
+        gone = DemoCard(
             id=f"E-12-{before['number']}", person=person, source=EAST, since=issued(world), until=lost, status="lost",
             numbers={HARBOUR: before},
         )  # fmt: skip
-        card = Card(
+        card = DemoCard(
             id=f"E-12-{after['number']}", person=person, source=EAST, since=lost + timedelta(days=1), issue=2,
             replaces=gone.id, numbers={HARBOUR: after},
         )  # fmt: skip
@@ -117,13 +119,13 @@ def returned_and_used_again(world: World) -> None:
     for place, frame in enumerate(frames):
         back = date(2025, 6, 1) + timedelta(days=world.dice.below(200))
         world.issue(
-            Card(
+            DemoCard(
                 id=f"E-12-{6001 + place}", person=world.person(), source=EAST, since=issued(world), until=back,
                 status="returned", numbers={HARBOUR: frame},
             )
         )  # fmt: skip
     for frame in world.dice.some(frames, 5):
-        again = Card(
+        again = DemoCard(
             id=f"E-12-{frame['number']}-B", person=world.person(), source=EAST, since=date(2026, 2, 1),
             numbers={HARBOUR: frame},
         )  # fmt: skip
@@ -142,7 +144,7 @@ def contractors(world: World) -> None:
         for _ in range(people):
             frame = next(frames)
             world.issue(
-                Card(
+                DemoCard(
                     id=f"E-12-{frame['number']}", person=world.person(), source=EAST, since=since, until=until,
                     numbers={HARBOUR: frame},
                 )
@@ -161,14 +163,16 @@ def visitor_pool(world: World) -> None:
         for visit in range(3):
             last = day + timedelta(days=world.dice.below(6) + 1)
             world.issue(
-                Card(
+                DemoCard(
                     id=id, person=f"VIS-{number * 3 + visit + 1:02d}", source=EAST, since=day, until=last,
                     numbers={HARBOUR: frame},
                 )
             )  # fmt: skip
             day = last + timedelta(days=1)
         world.issue(
-            Card(id=id, person=POOL, source=EAST, since=day if number < 6 else issued(world), numbers={HARBOUR: frame})
+            DemoCard(
+                id=id, person=POOL, source=EAST, since=day if number < 6 else issued(world), numbers={HARBOUR: frame}
+            )
         )
 
 
@@ -176,7 +180,7 @@ def lockers(world: World) -> None:
     """A hundred and fifty people of East also have a number for the lockers, which they type."""
     east = [card for card in world.walking if card.source == EAST]
     for number, card in enumerate(world.dice.some(east, 150)):
-        locker = Card(
+        locker = DemoCard(
             id=f"L-{number + 1:03d}", person=card.person, source=EAST, since=issued(world),
             numbers={LOCKER: {"number": 10507 + 4729 * number}},
         )  # fmt: skip

@@ -9,15 +9,15 @@ from bitstring import Bits
 
 from credkit.demo.harbours import CUT, LOSS, RANDOM, Serials, box
 from credkit.demo.traffic import CLEAR, ENTER, GARBLED, HELD, digits, keys, presented, two_numbers
-from credkit.demo.world import AS_OF, HARBOUR, LOCKER, SERIAL, Card, World, moment
+from credkit.demo.world import AS_OF, HARBOUR, LOCKER, SERIAL, DemoCard, World, moment
 
 READINGS = "readings.csv"
 COUNTED = (None, "refused-note")  # codes of reads whose number is a card's, or is refused as one
 FRAME, QUAY = "wiegand-26", "binary/wiegand-26"
-Cards = Mapping[str, list[Card]]
+Cards = Mapping[str, list[DemoCard]]
 
 
-def framed(world: World, card: Card) -> Bits:
+def framed(world: World, card: DemoCard) -> Bits:
     """The bits that a card sends."""
     bits: Bits = world.codec(FRAME).encode(card.frame)
     return bits
@@ -166,7 +166,7 @@ def damaged_rows(world: World, cards: Cards) -> None:
     )
 
 
-def _at_west_gate(world: World, card: Card) -> str:
+def _at_west_gate(world: World, card: DemoCard) -> str:
     return world.encode(world.chain_at("west-gate", moment(1, 0)), card.frame)
 
 
@@ -257,7 +257,7 @@ def half_seen(world: World) -> None:
     world.plant("half-seen", f"{HARBOUR} {SERIAL}", count, f"{count} cards with two numbers showed one of them")
 
 
-def _in_force(world: World) -> list[Card]:
+def _in_force(world: World) -> list[DemoCard]:
     """The cards that somebody holds on the day of judgement; not those that two people hold."""
     doubtful = {row.card.id for row in world.assignments if row.code == "overlap"}
     return [card for card in world.cards if card.counts and card.id not in doubtful]

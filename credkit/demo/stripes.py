@@ -12,7 +12,7 @@ from datetime import date, datetime, timedelta
 from bitstring import Bits
 
 from credkit.demo.harbours import issued
-from credkit.demo.world import SERIAL, STRIPE, WEST, Card, World, moment
+from credkit.demo.world import SERIAL, STRIPE, WEST, DemoCard, World, moment
 
 LEAD = 20  # zeros before a track, at least
 ZEROS = "0" * 9  # more than any two characters of a track have in a row
@@ -20,7 +20,7 @@ PILOTS, PILOTS_DAY = "pilots", 17  # where a reader types, and the first day of 
 BEFORE, INVERTED, AFTER = (1, 25), (26, 27), (28, 31)  # days of the kiosk: its lines were inverted on two of them
 
 
-def west_stripes(world: World) -> list[Card]:
+def west_stripes(world: World) -> list[DemoCard]:
     """Three hundred people have a stripe, 120 of them with a label on the back. One in eight stays away all month.
 
     Fifteen lost a card in the winter and have the second issue of their number. West's register
@@ -47,9 +47,9 @@ def west_stripes(world: World) -> list[Card]:
 def _card(
     world: World, person: str, number: int, since: date, *, issue: int = 1, until: date | None = None,
     status: str = "active", replaces: str = "",
-) -> Card:  # fmt: skip
+) -> DemoCard:  # fmt: skip
     return world.issue(
-        Card(
+        DemoCard(
             id=f"W-T-{number}{'-B' * (issue > 1)}", person=person, source=WEST, since=since, until=until, issue=issue,
             status=status, replaces=replaces, numbers={STRIPE: {"number": number, "issue": issue}},
         )
@@ -64,7 +64,7 @@ def lost_and_replaced_alike(world: World) -> None:
             world.plant("duplicate-text", f"car-park {text}", 2, f"{card.replaces} and {card.id} would both be {text}")
 
 
-def swiped(world: World, cards: list[Card]) -> None:
+def swiped(world: World, cards: list[DemoCard]) -> None:
     """Swipes at the kiosk and at the time clock; of those at the kiosk one in five goes the other way."""
     for days, count in ((BEFORE, 210), (AFTER, 30)):
         for _ in range(count):
@@ -76,7 +76,7 @@ def swiped(world: World, cards: list[Card]) -> None:
         _seen(world, "time-clock", when, in_hex(world, around(world, track(world, card))), card)
 
 
-def track(world: World, card: Card) -> str:
+def track(world: World, card: DemoCard) -> str:
     """The bits of a card's stripe, as binary digits."""
     return world.encode(world.chain_at("kiosk", moment(1, 0)), card.numbers[STRIPE])
 
@@ -92,12 +92,12 @@ def in_hex(world: World, row: str) -> str:
     return world.encode(world.site["readers"]["time-clock"]["stream"].removeprefix("swipes:"), Bits(f"0b{row}"))
 
 
-def _seen(world: World, reader: str, when: datetime, text: str, card: Card) -> None:
+def _seen(world: World, reader: str, when: datetime, text: str, card: DemoCard) -> None:
     world.seen.add(card.number(STRIPE))
     world.read(reader, when, text)
 
 
-def both_faces(world: World, cards: list[Card]) -> None:
+def both_faces(world: World, cards: list[DemoCard]) -> None:
     """Sixty cards whose stripe and label the desk reads together; of some it says which stripe or label it expects.
 
     One was given a label that is in the register under somebody else.
@@ -115,7 +115,7 @@ def both_faces(world: World, cards: list[Card]) -> None:
 
 
 def _presented(
-    world: World, number: int, stripe: Card, label: Card, expected: tuple[str, str], code: str | None
+    world: World, number: int, stripe: DemoCard, label: DemoCard, expected: tuple[str, str], code: str | None
 ) -> None:  # fmt: skip
     when = world.any_time()
     for place, (reader, card, kind) in enumerate((("desk-stripe", stripe, STRIPE), ("desk-serial", label, SERIAL))):
@@ -140,7 +140,7 @@ def old_issues(world: World) -> None:
     world.plant("other-issue", "kiosk", 12, "five cards of which only the second issue is in the register")
 
 
-def wrong_bits(world: World, cards: list[Card]) -> None:
+def wrong_bits(world: World, cards: list[DemoCard]) -> None:
     """Eight swipes at the kiosk have one wrong bit between the sentinels; none that parts the track in two."""
     done = 0
     while done < 8:
@@ -153,7 +153,7 @@ def wrong_bits(world: World, cards: list[Card]) -> None:
     world.plant("failed-checks", "kiosk", done, f"{done} tracks have one wrong bit")
 
 
-def cut_short(world: World, cards: list[Card]) -> None:
+def cut_short(world: World, cards: list[DemoCard]) -> None:
     """Four swipes at the kiosk end before the end sentinel; none that could begin at its other end."""
     done = 0
     while done < 4:
@@ -164,7 +164,7 @@ def cut_short(world: World, cards: list[Card]) -> None:
     world.plant("failed-checks", "kiosk", done, f"{done} tracks have no end")
 
 
-def inverted_lines(world: World, cards: list[Card]) -> None:
+def inverted_lines(world: World, cards: list[DemoCard]) -> None:
     """For two days the kiosk's lines were inverted."""
     for _ in range(12):
         row = around(world, track(world, world.dice.one(cards)))
@@ -174,7 +174,7 @@ def inverted_lines(world: World, cards: list[Card]) -> None:
     world.plant("other-order", "kiosk", 12, "12 swipes are of known cards, with every bit inverted")
 
 
-def not_one_swipe(world: World, cards: list[Card]) -> None:
+def not_one_swipe(world: World, cards: list[DemoCard]) -> None:
     """The time clock wrote two swipes in a row five times, and on three evenings zeros behind the last swipe."""
     for _ in range(5):
         row = "".join(around(world, track(world, world.dice.one(cards))) for _ in range(2))
@@ -186,7 +186,7 @@ def not_one_swipe(world: World, cards: list[Card]) -> None:
     world.plant("incomplete-entry", "time-clock", 8, "five rows have two swipes, three have none")
 
 
-def typed_by_hand(world: World, cards: list[Card]) -> None:
+def typed_by_hand(world: World, cards: list[DemoCard]) -> None:
     """Four stripes that could not be read were typed at the desk, each with one wrong digit."""
     for card in world.dice.some(cards, 4):
         when, at = world.any_time(), 3 + world.dice.below(6)
@@ -196,7 +196,7 @@ def typed_by_hand(world: World, cards: list[Card]) -> None:
     world.plant("failed-checks", "desk-stripe", 4, "four numbers were typed with one wrong digit")
 
 
-def another_keyboard(world: World, cards: list[Card]) -> None:
+def another_keyboard(world: World, cards: list[DemoCard]) -> None:
     """The pilots' reader types like a keyboard. From the 17th on its computer was one set to the Danish layout.
 
     There ``;`` arrives as æ, ``=`` is a dead acute accent and ``?`` arrives as _.

@@ -8,19 +8,19 @@ from datetime import date, datetime, timedelta
 from bitstring import Bits
 
 from credkit.demo.harbours import LOSS
-from credkit.demo.world import AS_OF, HARBOUR, LOCKER, SERIAL, Card, World, moment
+from credkit.demo.world import AS_OF, HARBOUR, LOCKER, SERIAL, DemoCard, World, moment
 
 CLEAR, ENTER, GARBLED = 10, 11, 15
 HELD = 70  # cards that the desk reads as it should
 BEFORE_TURN, AFTER_TURN = (1, 19), (22, 31)  # the quay's lines were inverted on the days between
 
 
-def two_numbers(world: World) -> list[Card]:
+def two_numbers(world: World) -> list[DemoCard]:
     """The cards with two numbers that are in use."""
     return [card for card in world.walking if len(card.numbers) == 2]
 
 
-def walkers(world: World) -> Mapping[str, list[Card]]:
+def walkers(world: World) -> Mapping[str, list[DemoCard]]:
     """Who is read at the readers of a kind. Of some two-number cards one number is never read there."""
     shy = world.dice.some(two_numbers(world), 100)
     unread = {HARBOUR: {card.id for card in shy[:40]}, SERIAL: {card.id for card in shy[40:]}}
@@ -30,7 +30,7 @@ def walkers(world: World) -> Mapping[str, list[Card]]:
     }
 
 
-def everyday(world: World, cards: Mapping[str, list[Card]]) -> None:
+def everyday(world: World, cards: Mapping[str, list[DemoCard]]) -> None:
     """Most of the month."""
     for reader, kind, reads in (
         ("east-gate", HARBOUR, 3400),
@@ -45,7 +45,7 @@ def everyday(world: World, cards: Mapping[str, list[Card]]) -> None:
             world.reads_well("quay", world.any_time(first, last), world.dice.one(cards[HARBOUR]))
 
 
-def around_the_reset(world: World, cards: Mapping[str, list[Card]]) -> None:
+def around_the_reset(world: World, cards: Mapping[str, list[DemoCard]]) -> None:
     """The last reads before the yard was re-set, stamped after it by a clock that is fast, and the first after it."""
     noon = moment(14, 12 * 3600)
     for seconds in (-150, -60, -1, 0, 60):
@@ -90,7 +90,9 @@ def desk(world: World) -> None:
         presented(world, number, world.any_time(), card, card, expected="" if number % 2 else card.id)
 
 
-def presented(world: World, number: int, when: datetime, frame: Card, serial: Card, *, expected: str = "") -> None:
+def presented(
+    world: World, number: int, when: datetime, frame: DemoCard, serial: DemoCard, *, expected: str = ""
+) -> None:
     """One card held once; what it gives are the frame of ``frame`` and the serial number of ``serial``."""
     group = f"D-{number:03d}"
     for reader, card, kind, later in (("desk-frame", frame, HARBOUR, 0), ("desk-serial", serial, SERIAL, 1)):
@@ -114,7 +116,7 @@ def at_the_lockers(world: World) -> None:
             keys(world, when, [*digits(world, card), ENTER])
 
 
-def digits(world: World, card: Card) -> list[int]:
+def digits(world: World, card: DemoCard) -> list[int]:
     """The keys of a locker number."""
     return [int(digit) for digit in world.value(card, LOCKER)]
 

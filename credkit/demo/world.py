@@ -44,7 +44,7 @@ class Plant:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Card:
+class DemoCard:
     """A card that somebody holds, with its number of each kind."""
 
     id: str
@@ -79,10 +79,10 @@ class Card:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Assignment:
+class DemoAssignment:
     """A row of credentials.csv. ``code`` is why it belongs in the exceptions, if it does."""
 
-    card: Card
+    card: DemoCard
     kind: str
     value: str
     printed: str
@@ -90,7 +90,7 @@ class Assignment:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Read:
+class DemoRead:
     """A row of readings.csv. ``code`` is why it belongs in the exceptions, if it does."""
 
     stamp: datetime
@@ -102,7 +102,7 @@ class Read:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Held:
+class DemoExportRow:
     """A row of an existing export: what a target holds for a person."""
 
     person: str
@@ -122,11 +122,11 @@ class World:
 
     dice: Dice
     site: Mapping[str, Any] = field(default_factory=lambda: tomllib.loads(SITE.read_text(encoding="utf-8")))
-    cards: list[Card] = field(default_factory=list)
-    walking: list[Card] = field(default_factory=list)  # those whose ordinary reads make the traffic
-    assignments: list[Assignment] = field(default_factory=list)
-    reads: list[Read] = field(default_factory=list)
-    held: list[Held] = field(default_factory=list)
+    cards: list[DemoCard] = field(default_factory=list)
+    walking: list[DemoCard] = field(default_factory=list)  # those whose ordinary reads make the traffic
+    assignments: list[DemoAssignment] = field(default_factory=list)
+    reads: list[DemoRead] = field(default_factory=list)
+    held: list[DemoExportRow] = field(default_factory=list)
     plants: list[Plant] = field(default_factory=list)
     seen: set[Number] = field(default_factory=set)  # what readings show, resolved or not
     people: int = 0
@@ -155,7 +155,7 @@ class World:
             value = {name: item for name, item in value.items() if name != "issue"}
         return str(codec.encode(value))
 
-    def value(self, card: Card, kind: str) -> str:
+    def value(self, card: DemoCard, kind: str) -> str:
         """The number as the card's register writes it."""
         ways = self.site["kinds"][kind]["value"]
         return self.encode(ways if isinstance(ways, str) else ways[card.source == WEST], card.numbers[kind])
@@ -164,7 +164,7 @@ class World:
         """The text that the target ``name`` holds for a number."""
         return self.encode(self.site["targets"][name]["chain"], fields)
 
-    def issue(self, card: Card, *, walks: bool = False, codes: Mapping[str, str] | None = None) -> Card:
+    def issue(self, card: DemoCard, *, walks: bool = False, codes: Mapping[str, str] | None = None) -> DemoCard:
         """Put a card in its register, one row a number; ``codes`` has a code for rows that are no good."""
         self.cards.append(card)
         if walks:
@@ -173,17 +173,17 @@ class World:
             self.assign(card, kind, self.value(card, kind), (codes or {}).get(kind))
         return card
 
-    def assign(self, card: Card, kind: str, value: str, code: str | None) -> None:
+    def assign(self, card: DemoCard, kind: str, value: str, code: str | None) -> None:
         """Write one row of a register."""
         printed = ""
         if kind == HARBOUR and card.source == EAST:
             number = {"number": card.frame["number"]}
             printed = self.encode(f"{self.site['kinds'][kind]['printed']}/offset:number,{-card.offset}", number)
-        self.assignments.append(Assignment(card=card, kind=kind, value=value, printed=printed, code=code))
+        self.assignments.append(DemoAssignment(card=card, kind=kind, value=value, printed=printed, code=code))
 
     def hold(self, person: str, fields: Mapping[str, int], code: str | None) -> None:
         """Write one row of the gatehouse's export."""
-        self.held.append(Held(person=person, text=self.target("gatehouse", fields), code=code))
+        self.held.append(DemoExportRow(person=person, text=self.target("gatehouse", fields), code=code))
 
     def chain_at(self, reader: str, when: datetime) -> str:
         """The chain of a reader at a time."""
@@ -200,12 +200,14 @@ class World:
         """Write one row of the readings, as the reader's clock stamps it."""
         stamp = when - timedelta(seconds=self.site["readers"][reader].get("clock_offset", 0))
         self.reads.append(
-            Read(
+            DemoRead(
                 stamp=stamp, reader=reader, text=text, code=code, presentation=presentation, expected=expected
             )
         )  # fmt: skip
 
-    def reads_well(self, reader: str, when: datetime, card: Card, presentation: str = "", expected: str = "") -> None:
+    def reads_well(
+        self, reader: str, when: datetime, card: DemoCard, presentation: str = "", expected: str = ""
+    ) -> None:
         """A card read as it should be."""
         kind = self.site["readers"][reader]["kind"]
         self.seen.add(card.number(kind))

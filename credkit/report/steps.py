@@ -11,7 +11,7 @@ from datetime import UTC, datetime, timedelta, tzinfo
 
 import numpy as np
 
-from credkit.audit.summary import Counts
+from credkit.audit.summary import TimeCounts
 
 MOST = 75  # steps of a chart
 DAY = 86400
@@ -35,7 +35,7 @@ class Steps:
         moment = datetime.fromtimestamp(self.edges[place], UTC).astimezone(self.zone)
         return f"{moment:%Y-%m-%d}" if self.edges[1] - self.edges[0] >= DAY - 7200 else f"{moment:%Y-%m-%d %H:%M}"
 
-    def count(self, counts: Iterable[Counts]) -> tuple[list[int], list[int]]:
+    def count(self, counts: Iterable[TimeCounts]) -> tuple[list[int], list[int]]:
         """The rows, and the failing rows, of each step."""
         rows, failing = np.zeros(len(self), np.int64), np.zeros(len(self), np.int64)
         for each in counts:
@@ -49,7 +49,7 @@ class Steps:
         return float(np.interp(moment.timestamp(), self.edges, range(len(self.edges))))
 
 
-def steps(counts: Sequence[Counts], zone: tzinfo) -> Steps | None:
+def steps(counts: Sequence[TimeCounts], zone: tzinfo) -> Steps | None:
     """The steps that hold all of ``counts``; None where nothing is timed."""
     timed = [each for each in counts if each.starts]
     if not timed:

@@ -27,19 +27,19 @@ _ISSUE = re.compile("[0-9]{0,9}")
 _DAY = re.compile("[0-9]{4}-[0-9]{2}-[0-9]{2}")
 
 
-def credentials(site: Site) -> pl.DataFrame | None:
+def load_credentials(site: Site) -> pl.DataFrame | None:
     """The rows of the credentials: the columns of `credkit.site.rows.Assignment`, days as texts; None if not plain."""
     try:
         frame = whole(site.credentials, CREDENTIALS)
     except NotPlain:
         return None
-    if not _sound(frame, site):
+    if not _is_valid(frame, site):
         return None
     names = {"person_id": "person", "credential_id": "credential"}
     return frame.rename(names).with_columns(pl.col("issue").cast(pl.UInt64, strict=False))
 
 
-def readings(site: Site) -> Iterator[tuple[pl.DataFrame, Array]]:
+def load_readings(site: Site) -> Iterator[tuple[pl.DataFrame, Array]]:
     """The rows of the readings, piece by piece: the columns but for the time, and the times in µs since 1970, in UTC.
 
     Raises `NotPlain`.
@@ -58,7 +58,7 @@ def readings(site: Site) -> Iterator[tuple[pl.DataFrame, Array]]:
         yield frame.select("line", *READINGS[1:]), times.moments
 
 
-def existing(site: Site, target: Target) -> pl.DataFrame | None:
+def load_existing(site: Site, target: Target) -> pl.DataFrame | None:
     """The rows of an export: line, person and text; None if it is not plain."""
     if target.existing is None:
         return None
@@ -73,10 +73,10 @@ def existing(site: Site, target: Target) -> pl.DataFrame | None:
 
 def holds_tracks(frame: pl.DataFrame, columns: Sequence[str]) -> bool:
     """Whether a cell in these columns holds a payment track."""
-    return any(map(holds_track, _suspects(frame, columns)))
+    return any(map(holds_track, _texts_with_room(frame, columns)))
 
 
-def _suspects(frame: pl.DataFrame, columns: Iterable[str]) -> Iterator[str]:
+def _texts_with_room(frame: pl.DataFrame, columns: Iterable[str]) -> Iterator[str]:
     for name in columns:
         long = frame[name].str.len_bytes() >= ACCOUNT_DIGITS.start
         if long.any():
@@ -84,7 +84,7 @@ def _suspects(frame: pl.DataFrame, columns: Iterable[str]) -> Iterator[str]:
             yield from texts.filter(texts.str.contains(ROOM)).unique()
 
 
-def _sound(frame: pl.DataFrame, site: Site) -> bool:
+def _is_valid(frame: pl.DataFrame, site: Site) -> bool:
     """Whether every cell is certainly as it should be."""
     if any(frame[name].eq("").any() for name in ("person_id", "credential_id", "status")):
         return False

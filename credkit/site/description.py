@@ -30,7 +30,7 @@ from credkit.core.sentences import nearest, redacted_repr
 from credkit.core.shapes import Shape
 from credkit.files.csvfiles import File
 from credkit.files.tomltable import Table, read_toml
-from credkit.site.model import COLUMN, Column, Kind, Period, Reader, Rows, Rules, Site, Target
+from credkit.site.model import COLUMN, Column, CredentialKind, Period, Reader, Rows, Rules, Site, Target
 from credkit.site.rows import read_credentials, read_existing, read_list, read_readings
 from credkit.streams import stream
 
@@ -55,16 +55,16 @@ def load_rows(site: Site) -> Rows:
 def load_site(path: str | Path) -> Site:
     """The site that the TOML file ``path`` describes; raises `DefinitionError` with file and key."""
     path = Path(path)
-    return _Builder(read_toml(path, _TOP), path).site()
+    return _SiteBuilder(read_toml(path, _TOP), path).site()
 
 
 def site_entries(path: str | Path) -> tuple[Entry, ...]:
     """The catalogue rows that a site file makes: its layouts, contents, tables and plans; the rest is not read."""
     path = Path(path)
-    return _Builder(read_toml(path, _TOP), path).own()
+    return _SiteBuilder(read_toml(path, _TOP), path).own()
 
 
-class _Builder:
+class _SiteBuilder:
     """One site while its file is being read."""
 
     def __init__(self, top: Table, path: Path) -> None:
@@ -187,7 +187,7 @@ class _Builder:
             self.codecs[text] = chain(text, self.entries)
         return self.codecs[text]
 
-    def kind(self, table: Table) -> Kind:
+    def kind(self, table: Table) -> CredentialKind:
         value = self.chain(table, "value")
         printed = self.chain(table, "printed") if table.has("printed") else None
         key = table.texts("key")
@@ -225,16 +225,16 @@ class _Builder:
         reason = table.text("not_payment") if table.has("not_payment") else None
         if reason is not None and not reason.strip():
             table.refuse("not_payment", "a reason is needed: why its numbers are none of payment cards")
-        return Kind(
+        return CredentialKind(
             name=table.name, namespace=table.text("namespace", table.name), printed=printed, key=key, issue=issue,
             value=value, schema=FrozenMapping(schema),
             expect=FrozenMapping(expect), refuses=table.one_of("notes", ("refuse", "count")) == "refuse",
             not_payment=reason,
         )  # fmt: skip
 
-    def namespaces(self, kinds: Mapping[str, Kind]) -> None:
+    def namespaces(self, kinds: Mapping[str, CredentialKind]) -> None:
         """Numbers can be compared within a namespace only if the same fields make them."""
-        first: dict[str, Kind] = {}
+        first: dict[str, CredentialKind] = {}
         for kind in kinds.values():
             other = first.setdefault(kind.namespace, kind)
             if other.key != kind.key:
@@ -243,16 +243,16 @@ class _Builder:
                     f"{', '.join(kind.key)} differs from {', '.join(other.key)} of {other.name}, in the same namespace",
                 )
             for part in kind.key:
-                if problem := _unlike(kind.schema[part], other.schema[part], other.name):
+                if problem := _describe_type_conflict(kind.schema[part], other.schema[part], other.name):
                     self.top.refuse(f"kinds.{kind.name}.key", problem)
 
-    def named(self, table: Table, kinds: Mapping[str, Kind]) -> Kind:
+    def named(self, table: Table, kinds: Mapping[str, CredentialKind]) -> CredentialKind:
         name = table.text("kind")
         if name not in kinds:
             table.refuse("kind", f"no kind is called {redacted_repr(name)}{nearest(name, kinds)}")
         return kinds[name]
 
-    def reader(self, table: Table, kinds: Mapping[str, Kind]) -> Reader:
+    def reader(self, table: Table, kinds: Mapping[str, CredentialKind]) -> Reader:
         kind = self.named(table, kinds)
         if table.has("chain") == table.has("periods"):
             table.refuse("chain", "exactly one of chain, periods is needed")
@@ -265,7 +265,7 @@ class _Builder:
             streamed=written,
         )  # fmt: skip
 
-    def periods(self, table: Table, kind: Kind) -> list[Period]:
+    def periods(self, table: Table, kind: CredentialKind) -> list[Period]:
         rows = table.rows("periods", ("chain", "from", "until"))
         if not rows:
             table.refuse("periods", "at least one period is needed")
@@ -284,16 +284,16 @@ class _Builder:
             found.append(Period(codec=self.reading(row, kind), start=start, end=end))
         return found
 
-    def reading(self, table: Table, kind: Kind) -> AnyCodec:
+    def reading(self, table: Table, kind: CredentialKind) -> AnyCodec:
         codec = self.chain(table, "chain")
         for name in kind.key:
             if name not in codec.schema:
                 table.refuse("chain", f"it gives {', '.join(codec.schema)}, but {kind.name} needs {name}")
-            if problem := _unlike(codec.schema[name], kind.schema[name], kind.name):
+            if problem := _describe_type_conflict(codec.schema[name], kind.schema[name], kind.name):
                 table.refuse("chain", problem)
         return codec
 
-    def target(self, table: Table, kinds: Mapping[str, Kind]) -> Target:
+    def target(self, table: Table, kinds: Mapping[str, CredentialKind]) -> Target:
         kind = self.named(table, kinds)
         codec = self.chain(table, "chain", "write")
         column = table.text("column")
@@ -328,7 +328,7 @@ class _Builder:
         )  # fmt: skip
 
 
-def _unlike(field: Row, other: Row, where: str) -> str | None:
+def _describe_type_conflict(field: Row, other: Row, where: str) -> str | None:
     """Why two rows can never hold the same value: one is a number, the other a text."""
     if type(field) is type(other):
         return None

@@ -20,15 +20,15 @@ from credkit.core.reading import Schema
 from credkit.core.sentences import redacted_repr
 from credkit.files.csvfiles import File
 from credkit.privacy.payment import is_declared
-from credkit.site.rows import Assignment, Held, Read
+from credkit.site.rows import Assignment, ExportRow, ReadingRow
 from credkit.streams import Stream
 
 COLUMN = re.compile(r"text(?:\(([1-9][0-9]{0,4})\))?|u?int(?:32|64)")
-_WHOLE = re.compile(r"-?[0-9]{1,40}")
+_INTEGER = re.compile(r"-?[0-9]{1,40}")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Kind:
+class CredentialKind:
     """A kind of credential number: how files write it, which fields make it, what readings may hold.
 
     ``issue`` names the field of the number that is the column of that name in the credentials;
@@ -82,7 +82,7 @@ class Reader:
     """
 
     name: str
-    kind: Kind
+    kind: CredentialKind
     periods: tuple[Period, ...]
     clock_offset: timedelta = timedelta(0)
     stream: Stream | None = None
@@ -131,7 +131,7 @@ class Column:
                 if len(text) > limit
                 else None
             )
-        if not _WHOLE.fullmatch(text):
+        if not _INTEGER.fullmatch(text):
             return f"{redacted_repr(text)} is not a whole number, which {self.written} needs"
         bits = int(self.written[-2:])
         least, most = (0, (1 << bits) - 1) if self.written[0] == "u" else (-(1 << bits - 1), (1 << bits - 1) - 1)
@@ -145,7 +145,7 @@ class Column:
         >>> Column(written="int32").stored("0012"), Column(written="text").stored("0012")
         ('12', '0012')
         """
-        return text if self.written.startswith("text") or not _WHOLE.fullmatch(text) else str(int(text))
+        return text if self.written.startswith("text") or not _INTEGER.fullmatch(text) else str(int(text))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -153,7 +153,7 @@ class Target:
     """A back end that is written to: from which kind, how, and what it holds today."""
 
     name: str
-    kind: Kind
+    kind: CredentialKind
     conversion: AnyConversion
     column: Column
     existing: File | None = None
@@ -168,7 +168,7 @@ class Site:
     as_of: date
     credentials: File
     readings: File
-    kinds: Mapping[str, Kind]
+    kinds: Mapping[str, CredentialKind]
     readers: Mapping[str, Reader]
     targets: Mapping[str, Target]
     rules: Rules = Rules()
@@ -180,5 +180,5 @@ class Rows:
     """What the files of a site hold; ``existing`` has the export of each target that names one."""
 
     credentials: tuple[Assignment, ...]
-    readings: tuple[Read, ...] = ()
-    existing: Mapping[str, tuple[Held, ...]] = field(default_factory=dict)
+    readings: tuple[ReadingRow, ...] = ()
+    existing: Mapping[str, tuple[ExportRow, ...]] = field(default_factory=dict)

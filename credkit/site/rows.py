@@ -49,7 +49,7 @@ class Assignment:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Read:
+class ReadingRow:
     """A row of readings.csv: a text that a reader gave; ``time``, in UTC, is by that reader's clock."""
 
     line: int
@@ -61,7 +61,7 @@ class Read:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Held:
+class ExportRow:
     """A row of an export: a text that a target holds for a person today."""
 
     line: int
@@ -78,20 +78,20 @@ def read_credentials(
     """
     found = []
     for line, cells in records(file, CREDENTIALS):
-        row = _assignment(file, line, cells, kinds, statuses)
+        row = _parse_assignment(file, line, cells, kinds, statuses)
         if row.kind not in plain:
-            _check(file, line, cells)
+            _refuse_track(file, line, cells)
         found.append(row)
     return tuple(found)
 
 
-def _check(file: File, line: int, cells: Sequence[str]) -> None:
+def _refuse_track(file: File, line: int, cells: Sequence[str]) -> None:
     """Refuse a line that holds a payment track."""
     if any(map(holds_track, cells)):
         file.refuse_track(line)
 
 
-def _assignment(
+def _parse_assignment(
     file: File, line: int, cells: Sequence[str], kinds: Collection[str], statuses: Collection[str]
 ) -> Assignment:
     person, credential, kind, value, printed, issue, status, first, last, replaces, source = cells
@@ -108,7 +108,7 @@ def _assignment(
         )
     if issue and not re.fullmatch("[0-9]{1,9}", issue):
         file.refuse(line, f"issue is {redacted_repr(issue)}, not a whole number or empty")
-    valid_from, valid_until = _day(file, line, "valid_from", first), _day(file, line, "valid_until", last)
+    valid_from, valid_until = _parse_day(file, line, "valid_from", first), _parse_day(file, line, "valid_until", last)
     if valid_from and valid_until and valid_until < valid_from:
         file.refuse(line, f"valid_until {valid_until} is before valid_from {valid_from}")
     return Assignment(
@@ -118,17 +118,17 @@ def _assignment(
     )  # fmt: skip
 
 
-def _day(file: File, line: int, column: str, text: str) -> date | None:
+def _parse_day(file: File, line: int, column: str, text: str) -> date | None:
     if not text:
         return None
-    found = _date(text)
+    found = _parse_date(text)
     if found is None:
         file.refuse(line, f"{column} is {redacted_repr(text)}, not a date such as 2026-03-31")
     return found
 
 
 @lru_cache(maxsize=4096)
-def _date(text: str) -> date | None:
+def _parse_date(text: str) -> date | None:
     try:
         return date.fromisoformat(text) if _DATE.fullmatch(text) else None
     except ValueError:
@@ -137,7 +137,7 @@ def _date(text: str) -> date | None:
 
 def read_readings(
     file: File, readers: Collection[str], zone: tzinfo, plain: Collection[str] = ()
-) -> tuple[Read, ...]:  # fmt: skip
+) -> tuple[ReadingRow, ...]:  # fmt: skip
     """The readings in ``file``; ``zone`` is for local times, and readers must be among ``readers``.
 
     Rows that hold a payment track are refused, but for those whose reader is among ``plain``.
@@ -148,24 +148,24 @@ def read_readings(
         if reader not in readers:
             file.refuse(line, f"no reader is called {redacted_repr(reader)} in the site file{nearest(reader, readers)}")
         if reader not in plain:
-            _check(file, line, cells)
+            _refuse_track(file, line, cells)
         found.append(
-            Read(
-                line=line, time=_time(file, line, time, zone), reader=reader, text=text,
+            ReadingRow(
+                line=line, time=_parse_time(file, line, time, zone), reader=reader, text=text,
                 presentation=presentation, expected=expected,
             )
         )  # fmt: skip
     return tuple(found)
 
 
-def _time(file: File, line: int, text: str, zone: tzinfo) -> datetime:
+def _parse_time(file: File, line: int, text: str, zone: tzinfo) -> datetime:
     found = moment(text, zone, local=file.local)
     if isinstance(found, str):
         file.refuse(line, found)
     return found
 
 
-def read_existing(file: File, plain: bool = False) -> tuple[Held, ...]:
+def read_existing(file: File, plain: bool = False) -> tuple[ExportRow, ...]:
     """The rows of an export: persons and the texts that the target holds for them.
 
     Rows that hold a payment track are refused unless they are ``plain``.
@@ -173,8 +173,8 @@ def read_existing(file: File, plain: bool = False) -> tuple[Held, ...]:
     found = []
     for line, cells in records(file, EXISTING):
         if not plain:
-            _check(file, line, cells)
-        found.append(Held(line=line, person=cells[0], text=cells[1]))
+            _refuse_track(file, line, cells)
+        found.append(ExportRow(line=line, person=cells[0], text=cells[1]))
     return tuple(found)
 
 
