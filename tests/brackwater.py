@@ -17,10 +17,10 @@ from typing import Any
 from unittest.mock import patch
 
 from credkit.crosswalk import Crosswalk, CrosswalkLine, Finding, crosswalk, summary_text
-from credkit.crosswalk.gathering import gather
-from credkit.crosswalk.many import Many
-from credkit.crosswalk.outputs import EXCEPTIONS, LINES, CsvLines, csv_text
-from credkit.crosswalk.result import CODES
+from credkit.crosswalk.outputs import EXCEPTION_COLUMNS, LINE_COLUMNS, CsvLines, csv_text
+from credkit.crosswalk.result import EXCEPTION_CODES
+from credkit.crosswalk.settled_columns import SettledColumns
+from credkit.crosswalk.triage import triage_files
 from credkit.site import load_site
 from credkit.site.model import Rows, Site
 from credkit.site.rows import Assignment, ExportRow, ReadingRow
@@ -239,7 +239,7 @@ def walk(site: Site, files: Files) -> Crosswalk:
     exceptions = Counter((each.file, each.line) for each in result.exceptions)
     assert set(exceptions.values()) <= {1}
     for each in result.exceptions:
-        assert each.code in CODES
+        assert each.code in EXCEPTION_CODES
         assert each.reason
     placed = [row for row in files.cards if ("credentials.csv", row.line) not in exceptions]
     for credential in {row.credential for row in files.cards}:
@@ -258,17 +258,17 @@ def walk(site: Site, files: Files) -> Crosswalk:
     return result
 
 
-def same(result: Crosswalk, site: Site, files: Files) -> Many | None:
+def same(result: Crosswalk, site: Site, files: Files) -> SettledColumns | None:
     """Check that a crowd changes nothing in a result; the crowd, where the files are plain."""
     with TemporaryDirectory() as folder:
         home = Path(folder)
         described = placed(site, home)
         files.write(home)
-        gathering = gather(described)
+        gathering = triage_files(described)
         if gathering is None:
             return None
         crowd, _ = gathering.parted()
-        with patch("credkit.crosswalk.walk.LARGE", 0):
+        with patch("credkit.crosswalk.pipeline.LEAST_BYTES_FOR_TRIAGE", 0):
             other = crosswalk(described)
     assert shown(other) == shown(result)
     assert [*other.lines] == [*result.lines]
@@ -279,8 +279,8 @@ def shown(result: Crosswalk) -> dict[str, str]:
     """The files of a result."""
     lines = result.lines
     return {
-        "crosswalk.csv": lines.written() if isinstance(lines, CsvLines) else csv_text(LINES, lines),
-        "exceptions.csv": csv_text(EXCEPTIONS, result.exceptions),
+        "crosswalk.csv": lines.written() if isinstance(lines, CsvLines) else csv_text(LINE_COLUMNS, lines),
+        "exceptions.csv": csv_text(EXCEPTION_COLUMNS, result.exceptions),
         "summary.txt": summary_text(result),
     }
 

@@ -17,8 +17,8 @@ import pytest
 from credkit import chain
 from credkit.audit import Audit, AuditPlan, Clock, ColumnNames, audit, audit_text
 from credkit.audit.blind import Channel, Judged, blind
+from credkit.audit.sentences import UNSTEADY
 from credkit.audit.summary import TimeCounts
-from credkit.audit.text import UNSTEADY
 from credkit.demo import write_demo
 from credkit.report import report
 from credkit.site import load_site

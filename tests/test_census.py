@@ -21,7 +21,7 @@ from credkit.census.reissue import cover
 from credkit.census.result import Census
 from credkit.core.errors import DefinitionError
 from credkit.crosswalk import crosswalk
-from credkit.crosswalk.chances import pairs
+from credkit.crosswalk.chances import expected_pairs
 from credkit.demo.folder import write_demo
 from credkit.site import load_site
 from tests.populations import SITE, Counted, Row, number, row, site
@@ -273,8 +273,8 @@ def test_pairs_stand_beside_what_chance_would_do(tmp_path: Path) -> None:
 
 def test_a_million_serials_of_32_bits() -> None:
     """116.4 expected pairs of 1,000,000 cards of 32 bits: general arithmetic, recomputed."""
-    assert round(pairs(1_000_000, 32), 1) == 116.4
-    assert pairs(1_000_000, inf) == 0
+    assert round(expected_pairs(1_000_000, 32), 1) == 116.4
+    assert expected_pairs(1_000_000, inf) == 0
 
 
 # ── ranges and plans ────────────────────────────────────────────────────────────────────────────

@@ -6,33 +6,33 @@ from math import comb, perm
 
 import pytest
 
-from credkit.crosswalk.chances import chance, pairs
+from credkit.crosswalk.chances import duplicate_probability, expected_pairs
 from tests.brackwater import SITE, made, serials, walk
 
 
 @pytest.mark.parametrize(("bits", "count"), [(16, 302), (24, 4823), (28, 19291), (32, 77164)])
 def test_the_smallest_number_with_a_collision_more_likely_than_not(bits: int, count: int) -> None:
     """General arithmetic (the birthday problem), recomputed."""
-    assert chance(count, bits) > 0.5 > chance(count - 1, bits)
+    assert duplicate_probability(count, bits) > 0.5 > duplicate_probability(count - 1, bits)
 
 
 def test_cards_of_32_bits() -> None:
     """10,000 cards: 1.157 % for any collision; 1,000,000: 116.4 expected pairs. General arithmetic, recomputed."""
-    assert f"{chance(10_000, 32):.3%}" == "1.157%"
-    assert round(pairs(1_000_000, 32), 1) == 116.4
+    assert f"{duplicate_probability(10_000, 32):.3%}" == "1.157%"
+    assert round(expected_pairs(1_000_000, 32), 1) == 116.4
 
 
 @pytest.mark.parametrize("count", range(8))
 def test_against_counting(count: int) -> None:
     """Of all ways to draw numbers of three bits: those with two alike, and the pairs in them."""
     apart = perm(8, count) / 8**count
-    assert chance(count, 3) == pytest.approx(1 - apart)
-    assert pairs(count, 3) == pytest.approx(comb(count, 2) / 8)
-    assert chance(9, 3) == 1
+    assert duplicate_probability(count, 3) == pytest.approx(1 - apart)
+    assert expected_pairs(count, 3) == pytest.approx(comb(count, 2) / 8)
+    assert duplicate_probability(9, 3) == 1
 
 
 def test_chances_of_many_are_those_of_a_sum() -> None:
-    assert chance(1_000_001, 50) == pytest.approx(chance(1_000_000, 50), rel=1e-4)
+    assert duplicate_probability(1_000_001, 50) == pytest.approx(duplicate_probability(1_000_000, 50), rel=1e-4)
 
 
 def test_duplicates_stand_beside_what_chance_would_do() -> None:

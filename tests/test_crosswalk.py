@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from credkit import DefinitionError, chain
-from credkit.crosswalk import Exceptional, crosswalk, summary_text
+from credkit.crosswalk import ExceptionRow, crosswalk, summary_text
 from credkit.site import load_site
 from credkit.site.model import Site
 from credkit.site.rows import Assignment, ReadingRow
@@ -26,7 +26,7 @@ def site() -> Site:
 # Readings: where each goes, and why.
 
 
-def one(site: Site, files: Files) -> Exceptional:
+def one(site: Site, files: Files) -> ExceptionRow:
     """The only exception among the readings."""
     (only,) = [each for each in walk(site, files).exceptions if each.file == "readings.csv"]
     return only

@@ -13,8 +13,8 @@ import pytest
 
 from credkit.core.codec import AnyCodec
 from credkit.crosswalk import causes, crosswalk
-from credkit.crosswalk.result import FINDINGS
-from credkit.crosswalk.texts import Texts
+from credkit.crosswalk.result import FINDING_CODES
+from credkit.crosswalk.texts import TextResults
 from credkit.explain import diagnosis as diagnose
 from credkit.site.model import Site
 from tests.brackwater import Files, found, hexed, line, made, serials, two, walk
@@ -243,7 +243,7 @@ CASES: dict[str, list[tuple[str, int, Files, Files]]] = {  # code: subject, coun
 
 
 def test_every_finding_has_a_case() -> None:
-    assert set(CASES) == set(FINDINGS)
+    assert set(CASES) == set(FINDING_CODES)
 
 
 @pytest.mark.parametrize("case", [(code, *case) for code, cases in CASES.items() for case in cases], ids=lambda c: c[0])
@@ -458,7 +458,7 @@ def test_diagnosis_runs_over_a_sample_of_different_texts(site: Site, monkeypatch
     monkeypatch.setattr(causes, "diagnose", noted)
     texts = [hexed(12, n % 500, flip=3) for n in range(2000)]
     result = crosswalk(site, two().read("gate", *texts).rows())
-    assert len(tried) == len(set(tried)) <= causes.SAMPLE
+    assert len(tried) == len(set(tried)) <= causes.MOST_TEXTS_DIAGNOSED
     text = found(result, "failed-checks")["gate"].text
     assert re.search(r"2,000 readings, 500 different texts; (\d+) of \1 that were tried", text)
 
@@ -474,6 +474,6 @@ def test_nothing_is_ever_taken_away(site: Site) -> None:
 
 
 def test_a_text_is_read_once(site: Site) -> None:
-    texts, reader = Texts(), site.readers["gate"]
+    texts, reader = TextResults(), site.readers["gate"]
     first = texts.read(reader.periods[0].codec, reader.kind, hexed(12, 345))
     assert texts.read(reader.periods[0].codec, reader.kind, hexed(12, 345)) is first

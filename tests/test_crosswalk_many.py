@@ -16,10 +16,10 @@ import pytest
 from benchmarks.crosswalk import main as benchmark
 from credkit import DefinitionError
 from credkit.crosswalk import crosswalk, write_outputs
-from credkit.crosswalk.gathering import gather
-from credkit.crosswalk.many import Many
-from credkit.crosswalk.outputs import NAMES
-from credkit.crosswalk.owners import ROW, Index
+from credkit.crosswalk.outputs import FILE_NAMES
+from credkit.crosswalk.owners import ROW_COLUMN, HashIndex
+from credkit.crosswalk.settled_columns import SettledColumns
+from credkit.crosswalk.triage import triage_files
 from credkit.site.model import Site
 from tests.brackwater import SITE, Files, hexed, made, placed, same, shown
 from tests.commandline import ACCOUNT
@@ -116,7 +116,7 @@ def _read(dice: Random, files: Files, numbers: dict[str, list[int]]) -> None:
 def test_a_crowd_changes_nothing(site: Site, seed: int) -> None:
     files = population(Random(seed), 90, 260)
     crowd = same(crosswalk(site, files.rows()), site, files)
-    assert isinstance(crowd, Many)
+    assert isinstance(crowd, SettledColumns)
     assert crowd.placed("credentials")
 
 
@@ -157,9 +157,9 @@ def test_a_crowd_is_gathered_of_large_files_only(site: Site, tmp_path: Path) -> 
     files = population(Random(1), 30, 60)
     described = placed(site, tmp_path)
     files.write(tmp_path)
-    with patch("credkit.crosswalk.gathering.gather", side_effect=AssertionError):
+    with patch("credkit.crosswalk.triage.triage_files", side_effect=AssertionError):
         crosswalk(described)
-        with patch("credkit.crosswalk.walk.LARGE", 0), pytest.raises(AssertionError):
+        with patch("credkit.crosswalk.pipeline.LEAST_BYTES_FOR_TRIAGE", 0), pytest.raises(AssertionError):
             crosswalk(described)
 
 
@@ -168,7 +168,7 @@ def test_what_is_not_plain_is_read_row_by_row(site: Site, tmp_path: Path) -> Non
     described = placed(site, tmp_path)
     files = population(Random(2), 30, 60)
     files.write(tmp_path)
-    assert gather(described) is not None
+    assert triage_files(described) is not None
     readings = (tmp_path / "readings.csv").read_text()
     wrong = {
         '2026-03-10T08:00:00Z,gate,"a,b",,': None, "2026-03-10T08:00:00,gate,1,,": "line 62: time",
@@ -177,9 +177,12 @@ def test_what_is_not_plain_is_read_row_by_row(site: Site, tmp_path: Path) -> Non
     }  # fmt: skip
     for row, said in wrong.items():
         (tmp_path / "readings.csv").write_text(f"{readings}{row}\n")
-        assert gather(described) is None
+        assert triage_files(described) is None
         if said:
-            with patch("credkit.crosswalk.walk.LARGE", 0), pytest.raises(DefinitionError, match=said):
+            with (
+                patch("credkit.crosswalk.pipeline.LEAST_BYTES_FOR_TRIAGE", 0),
+                pytest.raises(DefinitionError, match=said),
+            ):
                 crosswalk(described)
 
 
@@ -187,7 +190,7 @@ def test_lines_of_a_crowd_are_a_sequence(site: Site, tmp_path: Path) -> None:
     files = population(Random(3), 60, 200)
     described = placed(site, tmp_path)
     files.write(tmp_path)
-    with patch("credkit.crosswalk.walk.LARGE", 0):
+    with patch("credkit.crosswalk.pipeline.LEAST_BYTES_FOR_TRIAGE", 0):
         result = crosswalk(described)
     lines = [*result.lines]
     assert len(result.lines) == len(lines)
@@ -195,7 +198,7 @@ def test_lines_of_a_crowd_are_a_sequence(site: Site, tmp_path: Path) -> None:
     assert result.lines[-1] == lines[-1]
     assert list(result.lines[5:9]) == lines[5:9]
     write_outputs(result, tmp_path / "out")
-    written = {name: (tmp_path / "out" / name).read_bytes().decode() for name in NAMES}
+    written = {name: (tmp_path / "out" / name).read_bytes().decode() for name in FILE_NAMES}
     assert written == shown(crosswalk(site, files.rows()))
 
 
@@ -239,7 +242,7 @@ def test_numbers_of_any_size_are_found(site: Site) -> None:
 def test_an_index_finds_the_first_row_of_a_number(twins: bool) -> None:
     numbers = [(facility, number) for facility in (1, 2) for number in range(50)]
     space = pl.DataFrame(numbers, schema=[("key facility", pl.UInt64), ("key number", pl.UInt64)], orient="row")
-    index = Index(space.with_row_index(ROW, offset=3))
+    index = HashIndex(space.with_row_index(ROW_COLUMN, offset=3))
     index.twins |= twins  # as if two numbers had one hash
     wanted = pl.DataFrame(
         {"key number": [49, 50, 0], "key facility": [2, 1, 1]}, schema=dict.fromkeys(reversed(space.columns), pl.UInt64)

@@ -13,16 +13,16 @@ import pytest
 
 from credkit import DefinitionError
 from credkit.crosswalk import crosswalk, summary_text, write_outputs
-from credkit.crosswalk.outputs import NAMES, cell
-from credkit.crosswalk.targets import Export
-from credkit.crosswalk.unresolved import unresolved
-from credkit.crosswalk.verdicts import verdicts
+from credkit.crosswalk.outputs import FILE_NAMES, format_cell
+from credkit.crosswalk.targets import TargetExport
+from credkit.crosswalk.unresolved import list_unresolved
+from credkit.crosswalk.verdicts import judge_sightings
 from credkit.files.outputs.marks import FOLDER_MARK
 from credkit.site.model import Site
 from tests.brackwater import Files, hexed, made, two, walk
 
-walked = import_module("credkit.crosswalk.walk")
-placed = Export.placed
+walked = import_module("credkit.crosswalk.pipeline")
+placed = TargetExport.placed
 
 
 @pytest.fixture(scope="module")
@@ -40,7 +40,7 @@ def test_output_files(site: Site, tmp_path: Path) -> None:
     result = walk(site, files)
     out = tmp_path / "deep" / "result"
     write_outputs(result, out)
-    assert sorted(path.name for path in out.iterdir()) == sorted([*NAMES, FOLDER_MARK])
+    assert sorted(path.name for path in out.iterdir()) == sorted([*FILE_NAMES, FOLDER_MARK])
     assert stat.S_IMODE(out.stat().st_mode) == 0o700
     assert {stat.S_IMODE(path.stat().st_mode) for path in out.iterdir()} == {0o600}
     assert [path.name for path in out.parent.iterdir()] == ["result"]
@@ -96,7 +96,7 @@ def test_output_files(site: Site, tmp_path: Path) -> None:
     ],
 )
 def test_cells_that_a_spreadsheet_would_run_are_guarded(value: object, written: str) -> None:
-    assert cell(value) == written
+    assert format_cell(value) == written
 
 
 def test_a_former_output_is_replaced(site: Site, tmp_path: Path) -> None:
@@ -223,18 +223,18 @@ def test_a_row_that_got_lost_would_show(site: Site, monkeypatch: pytest.MonkeyPa
 
     assert amiss() == [0, 0, 0]
     with monkeypatch.context() as patch:  # a reading that is resolved is lost
-        patch.setattr(walked, "verdicts", lambda *given: verdicts(*given)[1:])
+        patch.setattr(walked, "verdicts", lambda *given: judge_sightings(*given)[1:])
         assert amiss() == [0, 1, 0]
     with monkeypatch.context() as patch:  # one that is not resolved is lost
-        patch.setattr(walked, "unresolved", lambda *given: unresolved(*given)[1:])
+        patch.setattr(walked, "unresolved", lambda *given: list_unresolved(*given)[1:])
         assert amiss() == [0, 1, 0]
     with monkeypatch.context() as patch:  # one is lost, and another is there twice: the numbers would add up
-        patch.setattr(walked, "unresolved", lambda *given: unresolved(*given)[:1] * 2)
+        patch.setattr(walked, "unresolved", lambda *given: list_unresolved(*given)[:1] * 2)
         assert amiss() == [0, 2, 0]
     with monkeypatch.context() as patch:  # a row of the export that is explained, and one that is not
-        patch.setattr(Export, "placed", lambda export: ([], placed(export)[1]))
+        patch.setattr(TargetExport, "placed", lambda export: ([], placed(export)[1]))
         assert amiss() == [0, 0, 1]
-        patch.setattr(Export, "placed", lambda export: (placed(export)[0], []))
+        patch.setattr(TargetExport, "placed", lambda export: (placed(export)[0], []))
         assert amiss() == [0, 0, 1]
 
 

@@ -14,7 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from credkit.crosswalk import crosswalk
-from credkit.crosswalk.calendars import Calendar, together
+from credkit.crosswalk.calendars import Calendar, share_days
 from credkit.site.model import Site
 from credkit.site.rows import Assignment
 from tests.brackwater import Files, hexed, line, made, walk
@@ -137,5 +137,5 @@ def test_a_calendar_finds_what_comparing_all_pairs_finds(rows: list[Assignment])
             (by_line, [other for other in rows if other is not row]),
         ):
             beside = calendar.beside(row)
-            assert (beside is not None) is any(together(row, other) for other in others)
-            assert beside is None or (beside in others and together(row, beside))
+            assert (beside is not None) is any(share_days(row, other) for other in others)
+            assert beside is None or (beside in others and share_days(row, beside))

@@ -23,7 +23,7 @@ import pytest
 from credkit import DecodeError, DefinitionError, chain, content_entries, layout_entries
 from credkit.core.codec import AnyCodec
 from credkit.crosswalk import Crosswalk, CrosswalkLine, crosswalk
-from credkit.crosswalk.result import CODES, FINDINGS
+from credkit.crosswalk.result import EXCEPTION_CODES, FINDING_CODES
 from credkit.demo import Demo, write_demo
 from credkit.demo.dice import Dice
 from credkit.site import load_site
@@ -422,14 +422,14 @@ def test_every_plant_is_found_and_nothing_else_under_its_code(demo: Demo, result
 
 
 def test_every_code_of_a_finding_is_planted(demo: Demo) -> None:
-    assert {plant.code for plant in demo.plants} == set(FINDINGS)
+    assert {plant.code for plant in demo.plants} == set(FINDING_CODES)
 
 
 def test_the_exceptions_are_the_planted_rows_and_no_others(demo: Demo, result: Crosswalk) -> None:
     found = {name: {e.line: e.code for e in result.exceptions if e.file == name} for name in FILES[1:]}
     assert found == demo.exceptions
     assert len(result.exceptions) == sum(map(len, demo.exceptions.values()))
-    assert {code for lines in demo.exceptions.values() for code in lines.values()} == set(CODES)
+    assert {code for lines in demo.exceptions.values() for code in lines.values()} == set(EXCEPTION_CODES)
 
 
 def test_the_summary_adds_up_to_the_rows_of_the_files(demo: Demo, result: Crosswalk) -> None:

@@ -296,9 +296,9 @@ COMMANDS = {
     "crosswalk": "credkit.cli.crosswalk.compute",
     "census": "credkit.census.census",
     "card data": "credkit.cards.data.credentials",
-    "--failures": "credkit.audit.walk._audit",
-    "--parquet": "credkit.audit.walk._audit",
-    "--report": "credkit.audit.walk._audit",
+    "--failures": "credkit.audit.pipeline._audit",
+    "--parquet": "credkit.audit.pipeline._audit",
+    "--report": "credkit.audit.pipeline._audit",
 }
 
 

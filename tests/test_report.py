@@ -24,9 +24,9 @@ from hypothesis import strategies as st
 from credkit import DefinitionError, chain
 from credkit.audit import Audit, AuditPlan, Clock, ColumnNames, audit
 from credkit.audit.digests import sha256
+from credkit.audit.sentences import percent
 from credkit.audit.shares import worst
 from credkit.audit.summary import TimeCounts
-from credkit.audit.text import percent
 from credkit.demo import write_demo
 from credkit.demo.audited import demo_report
 from credkit.report import MARK, pinned, report

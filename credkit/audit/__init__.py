@@ -14,12 +14,12 @@ except ModuleNotFoundError as missing:
     raise ModuleNotFoundError(needed, name=missing.name) from None
 
 from credkit.audit.digests import stamp
+from credkit.audit.pipeline import audit
 from credkit.audit.plan import AuditPlan
+from credkit.audit.sentences import audit_text
 from credkit.audit.sources import ColumnNames
 from credkit.audit.summary import Audit, Blind, FileCount, ReaderCount
 from credkit.audit.tables import parquet, records
-from credkit.audit.text import audit_text
-from credkit.audit.walk import audit
 from credkit.files.times import Clock
 
 __all__ = [

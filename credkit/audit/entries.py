@@ -24,7 +24,7 @@ from credkit.audit.secrets import told
 from credkit.bulk import Rule
 from credkit.bulk.words import LIMB
 from credkit.core.reading import AnyReading
-from credkit.crosswalk.sightings import PAUSE
+from credkit.crosswalk.sightings import LONGEST_KEY_PAUSE
 from credkit.files.times import MICRO, SECOND
 from credkit.privacy.accounts import holds_track
 from credkit.privacy.payment import passing
@@ -190,7 +190,8 @@ def _behind(frames: Sequence[Frame]) -> int:
 def _paused(moments: Sequence[int | None]) -> bool:
     """Whether nothing came for so long between two parts that the latter may begin another entry."""
     return any(
-        one is not None and other is not None and (other - one) * MICRO > PAUSE for one, other in pairwise(moments)
+        one is not None and other is not None and (other - one) * MICRO > LONGEST_KEY_PAUSE
+        for one, other in pairwise(moments)
     )
 
 

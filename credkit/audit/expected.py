@@ -13,7 +13,7 @@ import numpy as np
 
 from credkit.bulk.words import Array
 from credkit.core.fields import Item
-from credkit.crosswalk.reads import among
+from credkit.crosswalk.reading_columns import is_allowed
 from credkit.site.model import CredentialKind
 
 UNEXPECTED = "unexpected-value"  # a note of rows whose checks pass; the crosswalk calls it the same
@@ -26,7 +26,7 @@ def unexpected(kind: CredentialKind | None, fields: Mapping[str, Array], good: A
     found = np.zeros(len(good), bool)
     for name, allowed in kind.expect.items() if kind else ():
         if name in fields:
-            found |= good & ~among(fields[name], allowed)
+            found |= good & ~is_allowed(fields[name], allowed)
     return found
 
 

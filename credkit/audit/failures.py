@@ -16,7 +16,7 @@ from credkit.audit.plan import AuditPlan, Way
 from credkit.audit.secrets import told
 from credkit.audit.sources import Fault
 from credkit.core.reading import AnyReading
-from credkit.crosswalk.outputs import cell
+from credkit.crosswalk.outputs import format_cell
 from credkit.files.times import moment_of
 from credkit.privacy.accounts import hidden, masked
 from credkit.privacy.payment import payment
@@ -68,7 +68,7 @@ class Failures:
     def _put(self, rows: Iterable[Iterable[Any]]) -> None:
         buffer = io.StringIO()
         writer = csv.writer(buffer, lineterminator="\n")
-        writer.writerows([cell(value) for value in row] for row in rows)
+        writer.writerows([format_cell(value) for value in row] for row in rows)
         self._write(buffer.getvalue().encode("utf-8", "backslashreplace"))
 
 

@@ -17,7 +17,6 @@ from credkit.core.chains import choice as chosen
 from credkit.core.chains import conversion as joined
 from credkit.core.codec import AnyCodec, Codec, In, Out
 from credkit.core.contract import checked_encode, checked_inspect
-from credkit.core.contract import checked_inspect
 from credkit.core.fields import Value
 from credkit.core.forms import Accepted
 from credkit.core.reading import AnyReading, Reading

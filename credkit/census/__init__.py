@@ -15,8 +15,8 @@ except ModuleNotFoundError as error:
 
 from credkit.census.allocation import Wanted
 from credkit.census.outputs import write_census
+from credkit.census.pipeline import census
 from credkit.census.result import Census
 from credkit.census.summary import census_text
-from credkit.census.walk import census
 
 __all__ = ["Census", "Wanted", "census", "census_text", "write_census"]

@@ -26,9 +26,9 @@ from credkit.census.result import Allocation, Badge, Skipped
 from credkit.census.views import View, fits, merges, views, written
 from credkit.core.errors import DefinitionError
 from credkit.core.sentences import nearest, redacted_repr
-from credkit.crosswalk.columns import KEY
-from credkit.crosswalk.result import counted
-from credkit.crosswalk.texts import branches, rounded
+from credkit.crosswalk.number_columns import KEY_PREFIX
+from credkit.crosswalk.result import format_count
+from credkit.crosswalk.texts import branches, is_rounded
 from credkit.privacy.payment import passing
 from credkit.site.model import CredentialKind, Site, Target
 from credkit.site.rows import read_existing
@@ -184,7 +184,7 @@ class _Search:
             if view.rest is None
         ]
         if unread:
-            self.remarks.append(f"{counted(unread, 'row')} cannot be read: a number here may be one of theirs")
+            self.remarks.append(f"{format_count(unread, 'row')} cannot be read: a number here may be one of theirs")
 
     def judged(self, tried: Array) -> Iterator[tuple[int, Badge | str]]:
         """Each of the numbers ``tried``: a badge, or why it is passed over."""
@@ -195,7 +195,7 @@ class _Search:
         values, read = self.values(columns)
         texts = {target.name: written(target, columns).to_list() for target, _ in self.targets}
         cut = {name: _given(view, pl.Series(values, dtype=pl.String), columns) for name, (view, _) in self.cuts.items()}
-        number = pl.DataFrame([pl.Series(f"{KEY}{name}", columns[name]) for name in self.kind.key])
+        number = pl.DataFrame([pl.Series(f"{KEY_PREFIX}{name}", columns[name]) for name in self.kind.key])
         able = [(name, fits(codec, number).to_list()) for name, codec in self.plain]
         for place, each in enumerate(tried.tolist()):
             reason = self.passed(each) or self.unwritten(values[place], bool(read[place]))
@@ -244,7 +244,7 @@ class _Search:
         """Why the register cannot have a number as ``value``; ``read`` says whether it reads it back."""
         if not value:
             return "the register cannot write it"
-        if rounded(value):
+        if is_rounded(value):
             return "it would look like a number that a spreadsheet rounded"
         return "" if read else "the register would not read it back"
 
@@ -297,9 +297,9 @@ def _used(
         return {}
     frame = counting(frame)
     if facility is not None:
-        frame = frame.filter(pl.col(f"{KEY}{FACILITY}") == facility)
+        frame = frame.filter(pl.col(f"{KEY_PREFIX}{FACILITY}") == facility)
     facts = population.select("person", "state", "active", "late")[frame["row"]]
-    frame = pl.DataFrame([frame[f"{KEY}{NUMBER}"], *facts.get_columns()])
+    frame = pl.DataFrame([frame[f"{KEY_PREFIX}{NUMBER}"], *facts.get_columns()])
     words = (
         pl.when(pl.col("late")).then(pl.lit("issued, by a row that is superseded"))
         .when(pl.col("person").is_in(list(site.rules.pools))).then(pl.lit("issued to a pool"))
@@ -307,8 +307,8 @@ def _used(
         .otherwise(pl.concat_str(pl.lit("issued, "), "state"))
     )  # fmt: skip
     frame = frame.with_columns(words.alias("why")).sort("late", "active", descending=[False, True])
-    first = frame.unique(f"{KEY}{NUMBER}", keep="first", maintain_order=True)
-    return dict(zip(first[f"{KEY}{NUMBER}"].to_list(), first["why"].to_list(), strict=True))
+    first = frame.unique(f"{KEY_PREFIX}{NUMBER}", keep="first", maintain_order=True)
+    return dict(zip(first[f"{KEY_PREFIX}{NUMBER}"].to_list(), first["why"].to_list(), strict=True))
 
 
 def _held(population: pl.DataFrame, numbers: Numbers) -> Array:

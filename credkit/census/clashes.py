@@ -16,7 +16,7 @@ import polars as pl
 from credkit.census.reissue import Cover, cover
 from credkit.census.result import NUMBER, READER, Clash, Member, Place, Reissue, Sight
 from credkit.census.views import seeing
-from credkit.crosswalk.chances import pairs
+from credkit.crosswalk.chances import expected_pairs
 from credkit.crosswalk.register import EARLY
 from credkit.privacy.accounts import hidden
 from credkit.privacy.payment import passing
@@ -90,7 +90,7 @@ def summed(scene: Scene, population: pl.DataFrame, numbers: pl.DataFrame) -> Pla
         active=clashing.filter("active").height, inactive=clashing.filter(~pl.col("active")).height,
         reissue=found.least, most=len(found.cards),
         pairs=sum(count * (count - 1) // 2 for count in by_group["cards"].to_list()), serial=scene.serial,
-        bits=scene.bits, expected=pairs(cards, scene.bits) if scene.serial else None,
+        bits=scene.bits, expected=expected_pairs(cards, scene.bits) if scene.serial else None,
     )  # fmt: skip
 
 

@@ -17,9 +17,9 @@ from credkit.bulk.either import read_columns
 from credkit.core.chains import Choice
 from credkit.core.reading import TextField
 from credkit.core.sentences import redacted_repr
-from credkit.crosswalk.columns import alike, keys, narrowed, rounded
-from credkit.crosswalk.result import Exceptional, excepted
-from credkit.crosswalk.texts import Texts, rounding
+from credkit.crosswalk.number_columns import are_rounded, key_columns, narrow_to_64_bits, unify_key_types
+from credkit.crosswalk.result import ExceptionRow, make_exception
+from credkit.crosswalk.texts import TextResults, describe_rounding
 from credkit.privacy.payment import passing
 from credkit.site.model import CredentialKind, Site
 
@@ -47,13 +47,13 @@ class Numbered:
 
     kinds: Mapping[str, Numbers]
     spaces: Mapping[str, pl.DataFrame]
-    unreadable: tuple[Exceptional, ...]
+    unreadable: tuple[ExceptionRow, ...]
 
 
 def read_numbers(site: Site, population: pl.DataFrame) -> Numbered:
     """The numbers in ``population``; rows that a more trusted source supersedes are read too."""
     kinds: dict[str, Numbers] = {}
-    bad: list[Exceptional] = []
+    bad: list[ExceptionRow] = []
     for kind in site.kinds.values():
         rows = population["kind"].eq(kind.name).arg_true().to_numpy()
         part = population.select("line", "credential", "value", "issue", "late")[rows]
@@ -62,13 +62,13 @@ def read_numbers(site: Site, population: pl.DataFrame) -> Numbered:
             if kind.issue:
                 fields = {**fields, kind.issue: part["issue"].fill_null(0).to_numpy()}
                 ok = ok & part["issue"].is_not_null().to_numpy()
-            ok = ok & ~rounded(part["value"])
+            ok = ok & ~are_rounded(part["value"])
             _guard(site, kind, part.filter(ok))
             bad.extend(_unread(site, kind, part.filter(~ok)))
             if ok.any():
                 kinds[kind.name] = Numbers(
                     kind=kind, rows=rows[ok], values=part["value"].filter(ok),
-                    fields={name: narrowed(column[ok]) for name, column in fields.items()},
+                    fields={name: narrow_to_64_bits(column[ok]) for name, column in fields.items()},
                 )  # fmt: skip
     bad.sort(key=lambda each: each.line)
     return Numbered(kinds=kinds, spaces=_spaces(site, kinds), unreadable=tuple(bad))
@@ -77,11 +77,13 @@ def read_numbers(site: Site, population: pl.DataFrame) -> Numbered:
 def _spaces(site: Site, kinds: Mapping[str, Numbers]) -> dict[str, pl.DataFrame]:
     found: dict[str, list[pl.DataFrame]] = {}
     for name, numbers in kinds.items():
-        frame = pl.DataFrame([pl.Series("row", numbers.rows, dtype=pl.UInt32), *keys(numbers.kind, numbers.fields)])
+        frame = pl.DataFrame(
+            [pl.Series("row", numbers.rows, dtype=pl.UInt32), *key_columns(numbers.kind, numbers.fields)]
+        )
         found.setdefault(site.kinds[name].namespace, []).append(frame)
     joined = {}
     for namespace, frames in found.items():
-        joined[namespace] = pl.concat(alike(frames)).sort("row")
+        joined[namespace] = pl.concat(unify_key_types(frames)).sort("row")
     return joined
 
 
@@ -100,9 +102,9 @@ def _guard(site: Site, kind: CredentialKind, part: pl.DataFrame) -> None:
             site.credentials.refuse_track(line)
 
 
-def _unread(site: Site, kind: CredentialKind, part: pl.DataFrame) -> Iterator[Exceptional]:
+def _unread(site: Site, kind: CredentialKind, part: pl.DataFrame) -> Iterator[ExceptionRow]:
     """The rows of a kind that give no number, and why; superseded ones are only looked at for payment tracks."""
-    texts, told = Texts(), set[str]()
+    texts, told = TextResults(), set[str]()
     for line, credential, value, issue, late in part.iter_rows():
         if len(told) == MOST_TOLD and value not in told:
             code, reason, secret = "unreadable-value", f"the value cannot be read as {kind.value.name}", True
@@ -113,7 +115,7 @@ def _unread(site: Site, kind: CredentialKind, part: pl.DataFrame) -> Iterator[Ex
             if found.payment.whole:
                 site.credentials.refuse_track(line)
             if found.suspect:
-                code, reason = "spreadsheet-damage", rounding(value)
+                code, reason = "spreadsheet-damage", describe_rounding(value)
             elif found.fields is not None and kind.issue and issue is None:
                 code, reason = (
                     "unreadable-value",
@@ -124,7 +126,7 @@ def _unread(site: Site, kind: CredentialKind, part: pl.DataFrame) -> Iterator[Ex
                 reason = found.reason
         if late:
             continue
-        yield excepted(
+        yield make_exception(
             file=site.credentials.name, line=line, code=code, text=value, reason=reason, candidates=(credential,),
             plain=kind.not_payment is not None, secret=secret,
         )  # fmt: skip

@@ -12,7 +12,7 @@ from pathlib import Path
 
 from credkit.census.result import Allocation, Census
 from credkit.census.summary import census_text
-from credkit.crosswalk.outputs import cell
+from credkit.crosswalk.outputs import format_cell
 from credkit.files.outputs import write_folder
 from credkit.privacy.accounts import masked
 
@@ -99,8 +99,8 @@ def _allocation(allocation: Allocation, plain: bool) -> dict[str, str]:
 def _csv(columns: Sequence[str], rows: Iterable[Row]) -> str:
     buffer = io.StringIO()
     writer = csv.writer(buffer, lineterminator="\n")
-    writer.writerow([cell(column) for column in columns])
+    writer.writerow([format_cell(column) for column in columns])
     for cells, shown in rows:
-        texts = [str(each) if isinstance(each, int) else cell(each) for each in cells]
+        texts = [str(each) if isinstance(each, int) else format_cell(each) for each in cells]
         writer.writerow([text if place in shown else masked(text) for place, text in enumerate(texts)])
     return buffer.getvalue()

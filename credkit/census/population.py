@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 
-from credkit.crosswalk.columns import state
+from credkit.crosswalk.number_columns import status_expression
 from credkit.crosswalk.register import ACTIVE
 from credkit.site.columns import load_credentials
 from credkit.site.model import Rules, Site
@@ -55,7 +55,7 @@ def _judged(frame: pl.DataFrame, site: Site) -> pl.DataFrame:
     card = pl.col("line").min().over("credential") if again.any() else pl.col("line")
     return frame.with_columns(
         card.alias("card"),
-        state(site).alias("state"),
+        status_expression(site).alias("state"),
         (~pl.col("status").is_in(list(rules.gone))).alias("held"),
         _late(frame, again, rules).alias("late"),
     ).with_columns((pl.col("state") == ACTIVE).alias("active"))

@@ -15,7 +15,7 @@ import polars as pl
 from credkit.census.result import FacilityRange, NumberSpan
 from credkit.core.codec import AnyCodec
 from credkit.core.reading import Field
-from credkit.crosswalk.columns import KEY
+from credkit.crosswalk.number_columns import KEY_PREFIX
 from credkit.crosswalk.texts import branches
 from credkit.site.model import CredentialKind, Reader, Site
 
@@ -59,14 +59,14 @@ def in_use(site: Site, reader: Reader) -> tuple[AnyCodec, ...]:
 
 def counting(frame: pl.DataFrame) -> pl.DataFrame:
     """The numbers of a namespace, and their facility codes, as whole numbers; those beyond 64 bits are left out."""
-    columns = [name for name in (f"{KEY}{FACILITY}", f"{KEY}{NUMBER}") if name in frame.columns]
+    columns = [name for name in (f"{KEY_PREFIX}{FACILITY}", f"{KEY_PREFIX}{NUMBER}") if name in frame.columns]
     return frame.with_columns(pl.col(columns).cast(pl.UInt64, strict=False)).drop_nulls(columns)
 
 
 def used(spaces: Mapping[str, pl.DataFrame], namespace: str) -> Iterator[tuple[int | None, np.ndarray]]:
     """For each facility code the numbers that are used, in order, each once."""
     frame = counting(spaces[namespace])
-    number, facility = f"{KEY}{NUMBER}", f"{KEY}{FACILITY}"
+    number, facility = f"{KEY_PREFIX}{NUMBER}", f"{KEY_PREFIX}{FACILITY}"
     if facility not in frame.columns:
         yield None, frame[number].unique().sort().to_numpy()
         return

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import date
 from math import inf
 
-from credkit.crosswalk.result import Exceptional
+from credkit.crosswalk.result import ExceptionRow
 
 NUMBER, TARGET, READER = "number", "target", "reader"  # what a place is
 
@@ -224,7 +224,7 @@ class Census:
     ranges: tuple[FacilityRange, ...]
     stretches: tuple[NumberSpan, ...]
     plans: tuple[NamespacePlans, ...]
-    unreadable: tuple[Exceptional, ...]
+    unreadable: tuple[ExceptionRow, ...]
     unknown: tuple[str, ...] = ()
     allocation: Allocation | None = None
     plain: frozenset[str] = frozenset()

@@ -16,7 +16,7 @@ from credkit.census.result import (
     NamespacePlans,
     Place,
 )
-from credkit.crosswalk.result import counted, named
+from credkit.crosswalk.result import format_count, join_values
 from credkit.explain.cautions import COPIES, DATA, DEACTIVATE, KEY
 from credkit.explain.screen import WIDTH, plain
 from credkit.privacy.accounts import masked
@@ -66,11 +66,11 @@ def _text(result: Census, most: int | None) -> Iterator[str]:
     for each in result.places:
         if each.what != NUMBER and each.clashes:
             yield from _wrapped(
-                f"{each.name}: {each.new:,} of {counted(each.clashes, 'clash', 'clashes')} are of numbers that differ "
-                "in the register."
+                f"{each.name}: {each.new:,} of {format_count(each.clashes, 'clash', 'clashes')} are of numbers that "
+                "differ in the register."
             )
         if each.unknown:
-            yield from _wrapped(f"{each.name}: {counted(each.unknown, 'row')} cannot be written or given there.")
+            yield from _wrapped(f"{each.name}: {format_count(each.unknown, 'row')} cannot be written or given there.")
     for text in result.unknown:
         yield from _wrapped(f"Not known: {text}.")
     yield from _chances(result.places)
@@ -128,7 +128,7 @@ def _clashes(clashes: Sequence[Clash], most: int | None) -> Iterator[str]:
             continue
         yield from ("", f"  one {words} ({len(them):,})")
         for clash in them[:most]:
-            ids = named(f"{member.credential}" for member in clash.members)
+            ids = join_values(f"{member.credential}" for member in clash.members)
             active = sum(member.state == "active" for member in clash.members)
             seen = f"; read alike by {', '.join(clash.readers)}" if clash.readers else ""
             text = f"{masked(clash.place)} {clash.text}: {ids} ({active} of {len(clash.members)} active){masked(seen)}"
@@ -142,7 +142,7 @@ def _reissue(result: Census, most: int | None) -> Iterator[str]:
         yield "  none"
         return
     exact = "no smaller set will do" if len(cards) == least else f"no set of fewer than {least:,} will do"
-    yield from _wrapped(f"{counted(len(cards), 'card')}; {exact}", "  ", "    ")
+    yield from _wrapped(f"{format_count(len(cards), 'card')}; {exact}", "  ", "    ")
     for card in cards[:most]:
         holder = masked(f"{card.credential} of {card.person}, {card.kind}")
         yield from _wrapped(f"{holder} {card.number} (line {card.line})", "    ", "      ", safe=True)
@@ -171,7 +171,9 @@ def _ranges(ranges: Sequence[FacilityRange], most: int | None) -> Iterator[str]:
 def _plans(planned: NamespacePlans, room: int) -> Iterator[str]:
     yield ""
     yield from _wrapped(f"Facility codes and numbers for {planned.namespace}")
-    yield from _wrapped(f"{counted(planned.cards, 'card')} and {room} % to grow are {planned.needed:,} numbers.", "  ")
+    yield from _wrapped(
+        f"{format_count(planned.cards, 'card')} and {room} % to grow are {planned.needed:,} numbers.", "  "
+    )
     rows = [
         (
             each.layout, each.length, f"{each.facility_bits}+{each.number_bits}", each.facilities,

@@ -29,7 +29,7 @@ from credkit.core.codec import AnyCodec
 from credkit.core.errors import EncodeError
 from credkit.core.reading import Field, Row, Schema
 from credkit.core.shapes import only
-from credkit.crosswalk.columns import keys, stored, texts_of
+from credkit.crosswalk.number_columns import as_stored, encode_texts, key_columns
 from credkit.crosswalk.texts import branches
 from credkit.site.model import CredentialKind, Reader, Site, Target
 
@@ -38,7 +38,7 @@ DIGITS = "12345678901234567890"  # the beginnings of it are numbers to try a cut
 
 def written(target: Target, fields: Mapping[str, Array]) -> pl.Series:
     """The texts that ``target`` would hold, as its column gives them back; null where its chain cannot write."""
-    return stored(target, texts_of(target, fields))
+    return as_stored(target, encode_texts(target, fields))
 
 
 def merges(target: Target) -> bool:
@@ -80,7 +80,7 @@ class View:
             found = bits.decode(values) if self.source == "bits" else bits.encode({n: fields[n] for n in fields})
             given, length = found.values, found.length
         columns, ok, _ = read_columns(self.rest, given, length)
-        return keys(self.reader.kind, columns), ok & able
+        return key_columns(self.reader.kind, columns), ok & able
 
     @property
     def bits(self) -> float:

@@ -21,7 +21,7 @@ from credkit.site.description import load_site
 
 if TYPE_CHECKING:
     from credkit.audit import AuditPlan
-    from credkit.audit.walk import Progress
+    from credkit.audit.pipeline import Progress
     from credkit.site.model import Site
 
 NEEDED = "audit needs the extra audit: pip install 'credkit[audit]'"

@@ -11,7 +11,7 @@ from credkit.cli import options
 from credkit.cli.output import Console
 from credkit.crosswalk import Crosswalk, summary_text, write_outputs
 from credkit.crosswalk import crosswalk as compute
-from credkit.crosswalk.outputs import MAKER, NAMES
+from credkit.crosswalk.outputs import FILE_NAMES, MAKER
 from credkit.files.outputs import FolderOutput, apart
 from credkit.site.description import load_site
 
@@ -55,7 +55,7 @@ def run(door: Console, site: Path, out: Path) -> Crosswalk:
     """The crosswalk of ``site``, written to ``out``."""
     with door.busy(f"matching {site}"):
         described = load_site(site)
-        apart([out / name for name in NAMES], described.files)
+        apart([out / name for name in FILE_NAMES], described.files)
         FolderOutput(out, MAKER)  # refused before the work, not behind it
         result = compute(described)
         write_outputs(result, out)

@@ -15,7 +15,6 @@ from typing import TYPE_CHECKING, BinaryIO, NamedTuple
 import click
 
 from credkit.core.errors import DefinitionError
-from credkit.core.spans import LIMIT
 from credkit.streams.lines import LONGEST_LINE, utf8_problem
 
 if TYPE_CHECKING:

@@ -5,14 +5,14 @@
 """
 
 from credkit.crosswalk.outputs import write_outputs
-from credkit.crosswalk.result import Crosswalk, CrosswalkLine, Exceptional, Finding, SummaryTable
+from credkit.crosswalk.pipeline import crosswalk
+from credkit.crosswalk.result import Crosswalk, CrosswalkLine, ExceptionRow, Finding, SummaryTable
 from credkit.crosswalk.summary import summary_text
-from credkit.crosswalk.walk import crosswalk
 
 __all__ = [
     "Crosswalk",
     "CrosswalkLine",
-    "Exceptional",
+    "ExceptionRow",
     "Finding",
     "SummaryTable",
     "crosswalk",

@@ -12,7 +12,7 @@ from datetime import date
 
 from credkit.site.rows import Assignment
 
-Who = Callable[[Assignment], Hashable]
+HolderOf = Callable[[Assignment], Hashable]
 
 
 def _begin(row: Assignment) -> date:
@@ -28,7 +28,7 @@ def _order(row: Assignment) -> tuple[date, bool]:
     return _begin(row), _end(row) > _begin(row)
 
 
-def together(row: Assignment, other: Assignment) -> bool:
+def share_days(row: Assignment, other: Assignment) -> bool:
     """Whether two assignments share more than the day on which one may follow the other."""
     return _begin(row) < _end(other) and _begin(other) < _end(row)
 
@@ -36,7 +36,7 @@ def together(row: Assignment, other: Assignment) -> bool:
 class Calendar:
     """Assignments in the order in which they begin; ``who`` says of which of them the same is true."""
 
-    def __init__(self, rows: Iterable[Assignment], who: Who) -> None:
+    def __init__(self, rows: Iterable[Assignment], who: HolderOf) -> None:
         self.who = who
         self.rows = sorted(rows, key=_order)
         self.order = [_order(row) for row in self.rows]
@@ -54,8 +54,8 @@ class Calendar:
         """An assignment of another that ``row`` is together with, if there is one."""
         place, mine = bisect_right(self.order, _order(row)), self.who(row)
         found = next((each for each in self.latest[place] if self.who(each) != mine), None)
-        if found and together(row, found):
+        if found and share_days(row, found):
             return found
         if place < len(self.rows) and self.who(self.rows[place]) == mine:
             place = self.change[place]
-        return self.rows[place] if place < len(self.rows) and together(row, self.rows[place]) else None
+        return self.rows[place] if place < len(self.rows) and share_days(row, self.rows[place]) else None

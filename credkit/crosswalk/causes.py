@@ -10,14 +10,14 @@ from collections import Counter, defaultdict
 from collections.abc import Sequence
 
 from credkit.core.codec import AnyCodec
-from credkit.crosswalk.result import Finding, counted
+from credkit.crosswalk.result import Finding, format_count
 from credkit.crosswalk.texts import branches
-from credkit.crosswalk.verdicts import Verdict, reads_of, rows_of
+from credkit.crosswalk.verdicts import Verdict, count_rows, describe_readings
 from credkit.explain.diagnosis import KEYBOARD, Hint, diagnose
 
-FAILED = {"check-failed": "failed-checks", "unreadable": "unreadable"}  # row code to finding
-SAMPLE = 60  # different texts of one reader and rule that are diagnosed
-_WORDS = {  # for causes whose own text names a place in one value
+FINDING_OF_CODE = {"check-failed": "failed-checks", "unreadable": "unreadable"}  # row code to finding
+MOST_TEXTS_DIAGNOSED = 60  # different texts of one reader and rule that are diagnosed
+_GENERAL_CAUSES = {  # for causes whose own text names a place in one value
     "flipped-bit": "one bit is flipped",
     "shifted": "the frame is shifted by one bit",
     "extra-bit": "there is one bit too many",
@@ -28,24 +28,24 @@ _WORDS = {  # for causes whose own text names a place in one value
 }
 
 
-def failed(codec: AnyCodec, subject: str, verdicts: Sequence[Verdict]) -> list[Finding]:
+def find_failures(codec: AnyCodec, subject: str, verdicts: Sequence[Verdict]) -> list[Finding]:
     """One finding for each code and rule that texts of a reader fail."""
     groups: dict[tuple[str, str], list[Verdict]] = defaultdict(list)
     for verdict in verdicts:
-        if verdict.code in FAILED and verdict.sighting.told:
+        if verdict.code in FINDING_OF_CODE and verdict.sighting.told:
             groups[verdict.code, verdict.sighting.told.rule].append(verdict)
     found = []
     for (code, rule), group in groups.items():
         texts = list(dict.fromkeys(verdict.sighting.text for verdict in group))
-        them = f"{reads_of(group)}, {counted(len(texts), 'different text')}"
-        text = f"rule {rule}: {them}; {_explained(codec, texts)}"
-        found.append(Finding(code=FAILED[code], subject=subject, count=rows_of(group), text=text))
+        them = f"{describe_readings(group)}, {format_count(len(texts), 'different text')}"
+        text = f"rule {rule}: {them}; {_describe_causes(codec, texts)}"
+        found.append(Finding(code=FINDING_OF_CODE[code], subject=subject, count=count_rows(group), text=text))
     return found
 
 
-def _explained(codec: AnyCodec, texts: Sequence[str]) -> str:
+def _describe_causes(codec: AnyCodec, texts: Sequence[str]) -> str:
     """The causes that would explain most of ``texts``."""
-    sample = texts[:: -(-len(texts) // SAMPLE)]
+    sample = texts[:: -(-len(texts) // MOST_TEXTS_DIAGNOSED)]
     counts = Counter(words for text in sample for words in _causes(codec, text))
     if not counts:
         return "no simple cause explains them"
@@ -58,10 +58,10 @@ def _explained(codec: AnyCodec, texts: Sequence[str]) -> str:
 def _causes(codec: AnyCodec, text: str) -> list[str]:
     """The causes that would explain ``text``, each once."""
     hints = [hint for branch in branches(codec) for hint in diagnose(branch, text)]
-    return list(dict.fromkeys(map(_words, hints)))
+    return list(dict.fromkeys(map(_describe_hint, hints)))
 
 
-def _words(hint: Hint) -> str:
+def _describe_hint(hint: Hint) -> str:
     """What a hint says of any value; where it names a keyboard layout, with the chain that reads it."""
-    words = _WORDS.get(hint.cause) or hint.text.partition(": ")[0]
+    words = _GENERAL_CAUSES.get(hint.cause) or hint.text.partition(": ")[0]
     return f"{words} ({hint.chain})" if hint.cause == KEYBOARD else words

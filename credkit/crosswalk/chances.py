@@ -11,27 +11,27 @@ from __future__ import annotations
 
 from math import expm1, log1p
 
-MOST = 100_000  # numbers whose chance is summed term by term
+MOST_NUMBERS_SUMMED = 100_000  # numbers whose chance is summed term by term
 
 
-def pairs(count: int, bits: float) -> float:
+def expected_pairs(count: int, bits: float) -> float:
     """How many pairs of ``count`` random numbers of ``bits`` bits are expected to be alike.
 
-    >>> round(pairs(1_000_000, 32), 1)
+    >>> round(expected_pairs(1_000_000, 32), 1)
     116.4
     """
     return count * (count - 1) / 2 * float(2.0**-bits)
 
 
-def chance(count: int, bits: float) -> float:
+def duplicate_probability(count: int, bits: float) -> float:
     """The probability that any two of ``count`` random numbers of ``bits`` bits are alike.
 
-    >>> f"{chance(10_000, 32):.3%}"
+    >>> f"{duplicate_probability(10_000, 32):.3%}"
     '1.157%'
     """
     room = 2.0 ** min(bits, 1000)
     if count > room:
         return 1.0
-    if count > MOST:
-        return -expm1(-pairs(count, bits))
+    if count > MOST_NUMBERS_SUMMED:
+        return -expm1(-expected_pairs(count, bits))
     return 0.0 - expm1(sum(log1p(-place / room) for place in range(count)))

@@ -12,14 +12,14 @@ from dataclasses import dataclass, field
 from itertools import islice
 
 from credkit.core.sentences import redacted_repr
-from credkit.crosswalk.crowd import NOBODY, Crowd
-from credkit.crosswalk.register import ACTIVE, Card, Number, about, state
-from credkit.crosswalk.result import NAMED, Finding, counted, named, others
-from credkit.crosswalk.texts import Texts
+from credkit.crosswalk.register import ACTIVE, Card, Number, hide_secret, status_on
+from credkit.crosswalk.result import MOST_VALUES_NAMED, Finding, format_count, join_others, join_values
+from credkit.crosswalk.settled import NONE_SETTLED, Settled
+from credkit.crosswalk.texts import TextResults
 from credkit.privacy.accounts import masked
 from credkit.site.model import CredentialKind, Site
 
-LEAST = 3  # cards that must share an offset before it explains anything
+LEAST_CARDS_SHARING_OFFSET = 3  # cards that must share an offset before it explains anything
 Offset = tuple[tuple[str, int], ...]  # by field, printed minus encoded, where they differ
 
 
@@ -32,77 +32,81 @@ class Doubts:
     remarks: dict[Card, list[str]] = field(default_factory=lambda: defaultdict(list))  # explained, so no doubt
 
 
-def distinct(cards: Iterable[Card]) -> list[str]:
+def distinct_credentials(cards: Iterable[Card]) -> list[str]:
     """The credentials that ``cards`` are rows of, each once."""
     return list(dict.fromkeys(card.credential for card in cards))
 
 
-def held(site: Site, cards: Iterable[Card]) -> list[Card]:
+def exclude_gone(site: Site, cards: Iterable[Card]) -> list[Card]:
     """The cards that somebody may still have."""
     return [card for card in cards if card.row.status not in site.rules.gone]
 
 
-def duplicates(site: Site, owners: Mapping[Number, Sequence[Card]], doubts: Doubts) -> Iterator[Finding]:
+def find_duplicate_numbers(site: Site, owners: Mapping[Number, Sequence[Card]], doubts: Doubts) -> Iterator[Finding]:
     """Numbers that several credentials have, those that are gone aside."""
     for (namespace, _), cards in owners.items():
-        left = held(site, cards)
-        ids = distinct(left)
+        left = exclude_gone(site, cards)
+        ids = distinct_credentials(left)
         if len(ids) < 2:
             continue
         for card in left:
-            doubts.shared[card].append(f"its number is also that of {others(ids, card.credential)}")
+            doubts.shared[card].append(f"its number is also that of {join_others(ids, card.credential)}")
         people = len({card.row.person for card in left})
         yield Finding(
-            code="duplicate-number", subject=f"{masked(namespace)} {about(left[0], left[0].written)}", count=len(ids),
-            text=f"{named(ids)} have this one number ({counted(people, 'holder')}); no reading of it tells them apart",
+            code="duplicate-number", count=len(ids),
+            subject=f"{masked(namespace)} {hide_secret(left[0], left[0].written)}",
+            text=f"{join_values(ids)} have this one number ({format_count(people, 'holder')}); "
+            "no reading of it tells them apart",
         )  # fmt: skip
 
 
-def two_active(site: Site, cards: Iterable[Card], doubts: Doubts) -> Iterator[Finding]:
+def find_two_active(site: Site, cards: Iterable[Card], doubts: Doubts) -> Iterator[Finding]:
     """People who hold several active credentials of one kind; pools may."""
     if not site.rules.one_active_issue:
         return
     groups: dict[tuple[str, str], list[Card]] = defaultdict(list)
     for card in cards:
-        active = state(card.row, site.as_of, site.rules) == ACTIVE
+        active = status_on(card.row, site.as_of, site.rules) == ACTIVE
         if active and not card.overlaps and card.row.person not in site.rules.pools:
             groups[card.row.person, card.kind.name].append(card)
     for (person, kind), group in groups.items():
-        ids = distinct(group)
+        ids = distinct_credentials(group)
         if len(ids) < 2:
             continue
         for card in group:
-            doubts.active[card].append(f"the same person also has {others(ids, card.credential)}, active")
+            doubts.active[card].append(f"the same person also has {join_others(ids, card.credential)}, active")
         known = set(ids)
         replacing = [card for card in group if card.row.replaces in known]
         replaced = [
             f"; {redacted_repr(card.credential)} replaces {redacted_repr(card.row.replaces)}"
-            for card in replacing[:NAMED]
+            for card in replacing[:MOST_VALUES_NAMED]
         ]  # fmt: skip
         yield Finding(
             code="two-active-issues", subject=masked(f"{person} {kind}"), count=len(ids),
-            text=f"{named(ids)} are {'both' if len(ids) == 2 else 'all'} active{''.join(replaced)}",
+            text=f"{join_values(ids)} are {'both' if len(ids) == 2 else 'all'} active{''.join(replaced)}",
         )  # fmt: skip
 
 
-def passed_on(site: Site, cards: Iterable[Card], doubts: Doubts) -> None:
+def doubt_cards_of_several_holders(site: Site, cards: Iterable[Card], doubts: Doubts) -> None:
     """Doubt cards of which several rows count on the day of judgement: a pool's, or one handed on that day."""
     groups: dict[tuple[str, str], list[Card]] = defaultdict(list)
     for card in cards:
-        if not card.overlaps and state(card.row, site.as_of, site.rules) == ACTIVE:
+        if not card.overlaps and status_on(card.row, site.as_of, site.rules) == ACTIVE:
             groups[card.credential, card.kind.name].append(card)
     for group in groups.values():
         for card in group:
-            beside = [other.row for other in islice(group, NAMED + 1) if other is not card][:NAMED]
+            beside = [other.row for other in islice(group, MOST_VALUES_NAMED + 1) if other is not card][
+                :MOST_VALUES_NAMED
+            ]
             if beside:
                 lines = ", ".join(f"line {row.line}" for row in beside)
                 more = f" and {len(group) - 1 - len(beside):,} more" if len(group) - 1 > len(beside) else ""
-                holders = named(row.person for row in beside)
+                holders = join_values(row.person for row in beside)
                 doubts.active[card].append(f"on {site.as_of} {holders} has it too ({lines}{more})")
 
 
-def printed(
-    site: Site, cards: Iterable[Card], texts: Texts, doubts: Doubts, crowd: Crowd = NOBODY
+def compare_printed_numbers(
+    site: Site, cards: Iterable[Card], texts: TextResults, doubts: Doubts, crowd: Settled = NONE_SETTLED
 ) -> Iterator[Finding]:  # fmt: skip
     """Cards whose printed number is not the encoded one, and whether one offset explains them."""
     groups: dict[str, list[Card]] = {name: [] for name in site.kinds}
@@ -114,26 +118,26 @@ def printed(
         differing: dict[Card, Offset] = {}
         unread: dict[Card, str] = {}
         for card in group:
-            offset, problem = _offset(kind, card, texts)
+            offset, problem = _printed_offset(kind, card, texts)
             if problem:
                 unread[card] = problem
             elif offset:
                 differing[card] = offset
         if not differing and not unread:
             continue
-        explained = _explaining(differing.values())
+        explained = _common_offset(differing.values())
         for card, offset in differing.items():
             place = doubts.remarks if offset == explained else doubts.active
-            place[card].append(_said(offset))
+            place[card].append(_describe_offset(offset))
         for card, problem in unread.items():
             doubts.active[card].append(problem)
         yield Finding(
             code="printed-differs", subject=name, count=len(differing) + len(unread),
-            text=_printed_text(differing, len(unread), explained, len(group) + crowd.compared(name)),
+            text=_describe_printed(differing, len(unread), explained, len(group) + crowd.compared(name)),
         )  # fmt: skip
 
 
-def _offset(kind: CredentialKind, card: Card, texts: Texts) -> tuple[Offset, str]:
+def _printed_offset(kind: CredentialKind, card: Card, texts: TextResults) -> tuple[Offset, str]:
     """By how much the printed fields differ from the encoded ones, or why they cannot be read."""
     assert kind.printed is not None  # a bug here, never the input
     told = texts.read(kind.printed, kind, card.row.printed)
@@ -149,19 +153,19 @@ def _offset(kind: CredentialKind, card: Card, texts: Texts) -> tuple[Offset, str
     return tuple((name, by) for name, by in offset if by), ""
 
 
-def _explaining(offsets: Iterable[Offset]) -> Offset:
+def _common_offset(offsets: Iterable[Offset]) -> Offset:
     """The offset that most of the cards share, if they are enough; an empty one otherwise."""
     counts = Counter(offsets)
     for offset, count in counts.most_common(1):
-        if count >= LEAST and count * 2 > counts.total():
+        if count >= LEAST_CARDS_SHARING_OFFSET and count * 2 > counts.total():
             return offset
     return ()
 
 
-def _said(offset: Offset) -> str:
+def _describe_offset(offset: Offset) -> str:
     """An offset in words.
 
-    >>> _said((("number", 20000),)), _said((("facility", -1), ("number", 5)))
+    >>> _describe_offset((("number", 20000),)), _describe_offset((("facility", -1), ("number", 5)))
     ('printed = encoded + 20000', 'printed = encoded - 1 (facility), + 5 (number)')
     """
     several = len(offset) > 1
@@ -169,12 +173,13 @@ def _said(offset: Offset) -> str:
     return f"printed = encoded {', '.join(parts)}"
 
 
-def _printed_text(differing: Mapping[Card, Offset], unread: int, explained: Offset, compared: int) -> str:
+def _describe_printed(differing: Mapping[Card, Offset], unread: int, explained: Offset, compared: int) -> str:
     total = len(differing) + unread
     of = f" ({compared:,} were compared{f', {unread:,} cannot be read' if unread else ''})"
     if not explained:
-        return f"no constant offset explains the {counted(total, 'printed number')} that differ{'s' * (total == 1)}{of}"
+        numbers = format_count(total, "printed number")
+        return f"no constant offset explains the {numbers} that differ{'s' * (total == 1)}{of}"
     count = sum(offset == explained for offset in differing.values())
     if count == total:
-        return f"{_said(explained)} for all {count:,}{of}"
-    return f"{_said(explained)} for {count:,} of {total:,}; nothing explains the others{of}"
+        return f"{_describe_offset(explained)} for all {count:,}{of}"
+    return f"{_describe_offset(explained)} for {count:,} of {total:,}; nothing explains the others{of}"

@@ -13,16 +13,16 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 
-from credkit.crosswalk.readers import Shown
+from credkit.crosswalk.readers import ReaderFindings
 from credkit.crosswalk.register import Card, Number
-from credkit.crosswalk.verdicts import Verdict, rows_of
+from credkit.crosswalk.verdicts import Verdict, count_rows
 from credkit.site.model import Site
 
 SEEN, PAPER, CONFLICT = "seen", "on paper only", "in conflict"
 
 
 @dataclass(slots=True)
-class Sights:
+class SightingSummary:
     """Where and when a credentials row was seen; ``sure`` if nobody else's card can be meant."""
 
     readers: Counter[str] = field(default_factory=Counter)
@@ -38,9 +38,9 @@ class Evidence:
     those readings.
     """
 
-    def __init__(self, site: Site, verdicts: Sequence[Verdict], together: Shown) -> None:
+    def __init__(self, site: Site, verdicts: Sequence[Verdict], together: ReaderFindings) -> None:
         self.zone = site.zone
-        self.sights: dict[Card, Sights] = defaultdict(Sights)
+        self.sights: dict[Card, SightingSummary] = defaultdict(SightingSummary)
         self.shown: dict[Card, dict[str, None]] = defaultdict(dict)
         self.disputes: dict[str, dict[str, None]] = defaultdict(dict)
         groups: dict[tuple[int, str, str, bool, bool], list[Verdict]] = defaultdict(list)
@@ -58,7 +58,7 @@ class Evidence:
             if not them[0].cards:
                 for card in them[0].known:
                     self.shown[card][code] = None
-            rows, last = rows_of(them), max(verdict.sighting.moment for verdict in them)
+            rows, last = count_rows(them), max(verdict.sighting.moment for verdict in them)
             for card in them[0].cards:
                 sights = self.sights[card]
                 sights.readers[where] += rows

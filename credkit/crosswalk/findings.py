@@ -7,18 +7,18 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from itertools import islice
 
 from credkit.core.sentences import redacted_repr
-from credkit.crosswalk.crowd import NOBODY, Crowd
 from credkit.crosswalk.evidence import Evidence
-from credkit.crosswalk.register import ACTIVE, Card, Register, state
-from credkit.crosswalk.result import Exceptional, Finding, counted, named
-from credkit.crosswalk.verdicts import Verdict, reads_of, rows_of
+from credkit.crosswalk.register import ACTIVE, Card, Register, status_on
+from credkit.crosswalk.result import ExceptionRow, Finding, format_count, join_values
+from credkit.crosswalk.settled import NONE_SETTLED, Settled
+from credkit.crosswalk.verdicts import Verdict, count_rows, describe_readings
 from credkit.privacy.accounts import masked
 from credkit.site.model import Site
 
-FEW = 5  # lines that one sentence names
+MOST_LINES_NAMED = 5  # lines that one sentence names
 
 
-def of_readings(site: Site, verdicts: Sequence[Verdict]) -> Iterator[Finding]:
+def find_reading_problems(site: Site, verdicts: Sequence[Verdict]) -> Iterator[Finding]:
     """What the unresolved readings of each reader, and of each credential, come to."""
     codes: dict[tuple[str, str], list[Verdict]] = defaultdict(list)
     inactive: dict[str, list[Verdict]] = defaultdict(list)
@@ -33,12 +33,12 @@ def of_readings(site: Site, verdicts: Sequence[Verdict]) -> Iterator[Finding]:
         for credential in verdict.blamed:
             disputed[credential].append(verdict)
     for reader in site.readers.values():
-        for code, (finding, say) in _SAID.items():
+        for code, (finding, say) in _DESCRIBED.items():
             if them := codes.get((reader.name, code)):
-                yield Finding(code=finding, subject=reader.name, count=rows_of(them), text=say(them))
+                yield Finding(code=finding, subject=reader.name, count=count_rows(them), text=say(them))
     for credential, them in disputed.items():
         yield Finding(
-            code="conflict", subject=masked(credential), count=rows_of(them),
+            code="conflict", subject=masked(credential), count=count_rows(them),
             text="; ".join(dict.fromkeys(verdict.reason for verdict in them)),
         )  # fmt: skip
     for credential, them in inactive.items():
@@ -46,36 +46,36 @@ def of_readings(site: Site, verdicts: Sequence[Verdict]) -> Iterator[Finding]:
         last = max(verdict.sighting.moment for verdict in them).astimezone(site.zone)
         read = ", ".join(f"{name} {count}" for name, count in places.items())
         yield Finding(
-            code="inactive-read", subject=masked(credential), count=rows_of(them),
-            text=f"{them[-1].reason}; {reads_of(them)} ({read}), the last on {last:%Y-%m-%d}",
+            code="inactive-read", subject=masked(credential), count=count_rows(them),
+            text=f"{them[-1].reason}; {describe_readings(them)} ({read}), the last on {last:%Y-%m-%d}",
         )  # fmt: skip
 
 
-def _unknown(them: Sequence[Verdict]) -> str:
+def _describe_unknown(them: Sequence[Verdict]) -> str:
     numbers = {verdict.number for verdict in them if verdict.number}
-    return f"{reads_of(them)} of {counted(len(numbers), 'number')} that no credential has"
+    return f"{describe_readings(them)} of {format_count(len(numbers), 'number')} that no credential has"
 
 
-def _other_issues(them: Sequence[Verdict]) -> str:
-    return _reasons(them, "other cards")
+def _describe_other_issues(them: Sequence[Verdict]) -> str:
+    return _join_reasons(them, "other cards")
 
 
-def _strange(them: Sequence[Verdict]) -> str:
-    return _reasons(them, "other values")
+def _describe_unexpected(them: Sequence[Verdict]) -> str:
+    return _join_reasons(them, "other values")
 
 
-def _noted(them: Sequence[Verdict]) -> str:
+def _describe_refused(them: Sequence[Verdict]) -> str:
     notes = dict.fromkeys(verdict.sighting.told.refused for verdict in them if verdict.sighting.told)
     refused = sum(verdict.code == "refused-note" for verdict in them)
     done = "refused" if refused == len(them) else "counted, not refused"
-    return f"{reads_of(them)} {done}: {'; '.join(notes)}"
+    return f"{describe_readings(them)} {done}: {'; '.join(notes)}"
 
 
-def _unfinished(them: Sequence[Verdict]) -> str:
-    return f"{_reasons(them, 'other reasons')} ({counted(rows_of(them), 'row')} in all)"
+def _describe_incomplete(them: Sequence[Verdict]) -> str:
+    return f"{_join_reasons(them, 'other reasons')} ({format_count(count_rows(them), 'row')} in all)"
 
 
-def _reasons(them: Sequence[Verdict], others: str) -> str:
+def _join_reasons(them: Sequence[Verdict], others: str) -> str:
     """The most frequent reasons, with how often each occurs."""
     counts = Counter(verdict.reason for verdict in them)
     first = "; ".join(f"{reason} ({count:,})" for reason, count in counts.most_common(3))
@@ -83,39 +83,39 @@ def _reasons(them: Sequence[Verdict], others: str) -> str:
     return f"{first}; {others} ({more:,})" if more else first
 
 
-_SAID = {
-    "unknown-card": ("unknown-cards", _unknown),
-    "other-issue": ("other-issue", _other_issues),
-    "unexpected-value": ("unexpected-value", _strange),
-    "refused-note": ("refused-note", _noted),
-    "incomplete-entry": ("incomplete-entry", _unfinished),
+_DESCRIBED = {
+    "unknown-card": ("unknown-cards", _describe_unknown),
+    "other-issue": ("other-issue", _describe_other_issues),
+    "unexpected-value": ("unexpected-value", _describe_unexpected),
+    "refused-note": ("refused-note", _describe_refused),
+    "incomplete-entry": ("incomplete-entry", _describe_incomplete),
 }
 
 
-def of_rows(exceptions: Iterable[Exceptional]) -> Iterator[Finding]:
+def find_file_problems(exceptions: Iterable[ExceptionRow]) -> Iterator[Finding]:
     """Files that a spreadsheet damaged, and registers of which rows do not count."""
-    files: dict[tuple[str, str], list[Exceptional]] = defaultdict(list)
+    files: dict[tuple[str, str], list[ExceptionRow]] = defaultdict(list)
     for each in exceptions:
         files[each.file, each.code].append(each)
     for (file, code), them in files.items():
         if code == "spreadsheet-damage":
-            text = f"back to the source with {_lines(them)}"
+            text = f"back to the source with {_describe_lines(them)}"
             yield Finding(code=code, subject=file, count=len(them), text=text)
         elif code == "superseded":
-            text = f"{counted(len(them), 'row')} beside which another counts: {_lines(them)}"
+            text = f"{format_count(len(them), 'row')} beside which another counts: {_describe_lines(them)}"
             yield Finding(code=code, subject=file, count=len(them), text=text)
 
 
-def _lines(them: Sequence[Exceptional]) -> str:
+def _describe_lines(them: Sequence[ExceptionRow]) -> str:
     """Where to look: the first few lines, and the reason of the first."""
-    lines = ", ".join(str(each.line) for each in them[:FEW])
-    where = f"line{'s' * (len(them) > 1)} {lines}{' and others' * (len(them) > FEW)}"
+    lines = ", ".join(str(each.line) for each in them[:MOST_LINES_NAMED])
+    where = f"line{'s' * (len(them) > 1)} {lines}{' and others' * (len(them) > MOST_LINES_NAMED)}"
     return f"{where}; {'the first: ' * (len(them) > 1)}{them[0].reason}"
 
 
-def of_overlaps(register: Register) -> Iterator[Finding]:
+def find_overlaps(register: Register) -> Iterator[Finding]:
     """Credentials with two holders at one time, each pair of assignments said once."""
-    overlapping: dict[str, list[Exceptional]] = defaultdict(list)
+    overlapping: dict[str, list[ExceptionRow]] = defaultdict(list)
     for each in register.exceptions:
         if each.code == "overlap":
             overlapping[register.overlapping[each.line][0].credential].append(each)
@@ -124,32 +124,34 @@ def of_overlaps(register: Register) -> Iterator[Finding]:
         text = "; ".join(
             f"{redacted_repr(one.person)} (line {one.line}) and {redacted_repr(other.person)} (line {other.line}) "
             "hold it at the same time"
-            for one, other in islice(pairs, FEW)
+            for one, other in islice(pairs, MOST_LINES_NAMED)
         )
-        more = f"; and {len(pairs) - FEW:,} more pairs" if len(pairs) > FEW else ""
+        more = f"; and {len(pairs) - MOST_LINES_NAMED:,} more pairs" if len(pairs) > MOST_LINES_NAMED else ""
         yield Finding(code="overlap", subject=masked(credential), count=len(them), text=text + more)
 
 
-def of_exports(existing: Mapping[str, Sequence[Exceptional]]) -> Iterator[Finding]:
+def find_export_problems(existing: Mapping[str, Sequence[ExceptionRow]]) -> Iterator[Finding]:
     """What each target holds for credentials that are not active, or for none at all."""
     for target, rows in existing.items():
         if them := [each for each in rows if each.code == "inactive-held"]:
-            ids = named(dict.fromkeys(candidate for each in them for candidate in each.candidates))
-            text = f"{counted(len(them), 'row')} of {ids}, not active: {_lines(them)}"
+            ids = join_values(dict.fromkeys(candidate for each in them for candidate in each.candidates))
+            text = f"{format_count(len(them), 'row')} of {ids}, not active: {_describe_lines(them)}"
             yield Finding(code="inactive-held", subject=target, count=len(them), text=text)
         if them := [each for each in rows if each.code == "existing-unmatched"]:
-            text = f"{counted(len(them), 'row')} that the register does not explain: {_lines(them)}"
+            text = f"{format_count(len(them), 'row')} that the register does not explain: {_describe_lines(them)}"
             yield Finding(code="existing-unmatched", subject=target, count=len(them), text=text)
 
 
-def of_cards(site: Site, cards: Sequence[Card], evidence: Evidence, crowd: Crowd = NOBODY) -> Iterator[Finding]:
+def find_unseen(
+    site: Site, cards: Sequence[Card], evidence: Evidence, crowd: Settled = NONE_SETTLED
+) -> Iterator[Finding]:
     """Active credentials that were never seen, or of which one number never was."""
     seen = {(card.credential, card.kind.name) for card in cards if evidence.seen(card)}
     active: dict[str, dict[str, None]] = defaultdict(dict)  # credential to its kinds
     for card in cards:
-        if not card.overlaps and state(card.row, site.as_of, site.rules) == ACTIVE:
+        if not card.overlaps and status_on(card.row, site.as_of, site.rules) == ACTIVE:
             active[card.credential][card.kind.name] = None
-    yield from _half_seen(site, active, seen)
+    yield from _find_half_seen(site, active, seen)
     read = {reader.kind.name for reader in site.readers.values()}
     for kind in site.kinds:
         them = [credential for credential, kinds in active.items() if kind in kinds]
@@ -158,11 +160,11 @@ def of_cards(site: Site, cards: Sequence[Card], evidence: Evidence, crowd: Crowd
         missing += crowd.count([kind], active=True, unseen=True)
         if missing:
             nowhere = "" if kind in read else " (no reader reads this kind)"
-            text = f"{missing:,} of {counted(count, 'active credential')} were never seen{nowhere}"
+            text = f"{missing:,} of {format_count(count, 'active credential')} were never seen{nowhere}"
             yield Finding(code="never-seen", subject=kind, count=missing, text=text)
 
 
-def _half_seen(
+def _find_half_seen(
     site: Site, active: Mapping[str, Mapping[str, None]], seen: set[tuple[str, str]]
 ) -> Iterator[Finding]:  # fmt: skip
     groups: dict[tuple[str, ...], list[str]] = defaultdict(list)
@@ -175,5 +177,7 @@ def _half_seen(
             continue
         unseen = Counter(kind for each in half for kind in kinds if (each, kind) not in seen)
         parts = ", ".join(f"{kind} of {unseen[kind]:,}" for kind in kinds if unseen[kind])
-        text = f"of {len(half):,} of {counted(len(them), 'such card')} a number was seen and another never: {parts}"
+        text = (
+            f"of {len(half):,} of {format_count(len(them), 'such card')} a number was seen and another never: {parts}"
+        )
         yield Finding(code="half-seen", subject=" ".join(kinds), count=len(half), text=text)

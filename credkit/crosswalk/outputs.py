@@ -12,20 +12,25 @@ from collections.abc import Iterable, Sequence
 from datetime import datetime
 from pathlib import Path
 
-from credkit.crosswalk.result import Crosswalk, CrosswalkLine, Exceptional
+from credkit.crosswalk.result import Crosswalk, CrosswalkLine, ExceptionRow
 from credkit.crosswalk.summary import summary_text
 from credkit.files.csvfiles import guarded
 from credkit.files.outputs import write_folder
 from credkit.privacy.accounts import masked
 
-LINES = (
+LINE_COLUMNS = (
     "person", "credential", "kind", "number", "status", "target", "text", "action", "proof", "readers", "last_seen",
     "reason",
 )  # fmt: skip
-EXCEPTIONS = ("file", "line", "code", "input", "reason", "candidates")
-SAFE = ("number", "text", "input", "reason")  # cells from which account numbers were taken where they were made
+EXCEPTION_COLUMNS = ("file", "line", "code", "input", "reason", "candidates")
+ALREADY_MASKED = (
+    "number",
+    "text",
+    "input",
+    "reason",
+)  # cells from which account numbers were taken where they were made
 MAKER = "crosswalk"
-NAMES = ("crosswalk.csv", "exceptions.csv", "summary.txt")
+FILE_NAMES = ("crosswalk.csv", "exceptions.csv", "summary.txt")
 
 
 class CsvLines(Sequence[CrosswalkLine]):
@@ -43,30 +48,30 @@ def write_outputs(result: Crosswalk, out: str | Path) -> None:
     """
     lines = result.lines
     texts = {
-        "crosswalk.csv": lines.written() if isinstance(lines, CsvLines) else csv_text(LINES, lines),
-        "exceptions.csv": csv_text(EXCEPTIONS, result.exceptions),
+        "crosswalk.csv": lines.written() if isinstance(lines, CsvLines) else csv_text(LINE_COLUMNS, lines),
+        "exceptions.csv": csv_text(EXCEPTION_COLUMNS, result.exceptions),
         "summary.txt": summary_text(result),
     }
     write_folder({name: text.encode("utf-8", "backslashreplace") for name, text in texts.items()}, out, MAKER)
 
 
-def csv_text(columns: Sequence[str], rows: Iterable[CrosswalkLine | Exceptional], *, head: bool = True) -> str:
+def csv_text(columns: Sequence[str], rows: Iterable[CrosswalkLine | ExceptionRow], *, head: bool = True) -> str:
     """Rows as they stand in a file, account numbers masked."""
     buffer = io.StringIO()
     writer = csv.writer(buffer, lineterminator="\n")
     if head:
         writer.writerow(columns)
     for row in rows:
-        cells = ((column, cell(getattr(row, column))) for column in columns)
-        writer.writerow([text if column in SAFE else masked(text) for column, text in cells])
+        cells = ((column, format_cell(getattr(row, column))) for column in columns)
+        writer.writerow([text if column in ALREADY_MASKED else masked(text) for column, text in cells])
     return buffer.getvalue()
 
 
-def cell(value: object) -> str:
+def format_cell(value: object) -> str:
     """A value as a cell; what a spreadsheet would take for a formula gets an apostrophe before it.
 
-    >>> cell("=1+1"), cell("-2147483648"), cell("-A"), cell(("C-1", "@C-2")), cell(None)
-    ("'=1+1", '-2147483648', "'-A", "C-1;' @C-2", '')
+    >>> format_cell("=1+1"), format_cell("-2147483648"), format_cell(("-A", "@C-2")), format_cell(None)
+    ("'=1+1", '-2147483648', "'-A;' @C-2", '')
     """
     if isinstance(value, datetime):
         return value.isoformat(timespec="seconds")

@@ -10,15 +10,15 @@ import polars as pl
 from credkit.bulk.either import read_columns
 from credkit.bulk.words import Array
 from credkit.core.fields import Item
-from credkit.crosswalk.columns import alike, keys, narrowed, rounded
-from credkit.crosswalk.suspects import suspects, told
+from credkit.crosswalk.account_suspects import find_account_numbers, may_hold_account
+from credkit.crosswalk.number_columns import are_rounded, key_columns, narrow_to_64_bits, unify_key_types
 from credkit.files.csvcolumns import NotPlain
 from credkit.site.model import CredentialKind, Site
 
-ROW = "row"
+ROW_COLUMN = "row"
 
 
-class Owners:
+class OwnerColumns:
     """What the values of the credentials say: ``fields`` by kind, ``rows`` of each kind that read.
 
     ``good`` are the rows whose value raises no question by itself: it is read, nothing is noted, and
@@ -36,28 +36,28 @@ class Owners:
                 continue
             read, ok = self._read(kind, rows, cards["value"].gather(rows), cards["issue"].gather(rows))
             self.rows[kind.name] = rows[ok]
-            fields = self.fields[kind.name] = {name: narrowed(column[ok]) for name, column in read.items()}
-            frame = pl.DataFrame([*keys(kind, fields), pl.Series(ROW, rows[ok], dtype=pl.Int32)])
+            fields = self.fields[kind.name] = {name: narrow_to_64_bits(column[ok]) for name, column in read.items()}
+            frame = pl.DataFrame([*key_columns(kind, fields), pl.Series(ROW_COLUMN, rows[ok], dtype=pl.Int32)])
             frames.setdefault(kind.namespace, []).append(frame)
         self.spaces: dict[str, pl.DataFrame] = {}
-        self.index: dict[str, Index] = {}
+        self.index: dict[str, HashIndex] = {}
         for namespace, them in frames.items():
-            space = pl.concat(alike(them)).sort(ROW)
-            names = [name for name in space.columns if name != ROW]
+            space = pl.concat(unify_key_types(them)).sort(ROW_COLUMN)
+            names = [name for name in space.columns if name != ROW_COLUMN]
             again = space.select(names).is_duplicated()
-            self.good[space[ROW].filter(again).to_numpy()] = False
+            self.good[space[ROW_COLUMN].filter(again).to_numpy()] = False
             space = self.spaces[namespace] = space.unique(names, keep="first", maintain_order=True)
             if space.height:
-                self.index[namespace] = Index(space)
+                self.index[namespace] = HashIndex(space)
 
     def _read(
         self, kind: CredentialKind, rows: Array, values: pl.Series, issues: pl.Series
     ) -> tuple[Mapping[str, Array], Array]:
         """What the values of a kind say, and which of them give a number."""
         fields, ok, noted = read_columns(kind.value, values)
-        doubtful = noted | rounded(values)
+        doubtful = noted | are_rounded(values)
         if not kind.not_payment:
-            held, tracks = told(kind.value, values, ok & suspects(kind.value, values, fields))
+            held, tracks = find_account_numbers(kind.value, values, ok & may_hold_account(kind.value, values, fields))
             if tracks:
                 raise NotPlain
             doubtful |= held
@@ -72,22 +72,22 @@ class Owners:
         space = self.spaces.get(namespace)
         if space is None or not numbers:
             return np.full(len(numbers), -1, np.int32)
-        names = [name for name in space.columns if name != ROW]
-        columns = [_column(name, items) for name, items in zip(names, zip(*numbers, strict=True), strict=True)]
+        names = [name for name in space.columns if name != ROW_COLUMN]
+        columns = [_field_column(name, items) for name, items in zip(names, zip(*numbers, strict=True), strict=True)]
         return self.found(namespace, pl.DataFrame(columns))
 
     def found(self, namespace: str, numbers: pl.DataFrame) -> Array:
-        """The first row that has each of ``numbers``, columns as `credkit.crosswalk.columns.keys` gives them, or -1."""
+        """The first row that has each of ``numbers`` (columns from `key_columns`), or -1."""
         index = self.index.get(namespace)
         return np.full(numbers.height, -1, np.int32) if index is None else index.rows(numbers)
 
 
-class Index:
+class HashIndex:
     """The different numbers of a namespace, found by their hashes."""
 
     def __init__(self, space: pl.DataFrame) -> None:
-        self.numbers = space.drop(ROW)
-        self.of = space[ROW].to_numpy()
+        self.numbers = space.drop(ROW_COLUMN)
+        self.of = space[ROW_COLUMN].to_numpy()
         hashes = self.numbers.hash_rows().to_numpy()
         self.order = np.argsort(hashes)
         self.hashes = hashes[self.order]
@@ -98,9 +98,9 @@ class Index:
         names = self.numbers.columns
         mixed = any(numbers[name].dtype != self.numbers[name].dtype for name in names)
         if mixed or self.twins:  # a number beyond 64 bits is a text; or two numbers have one hash
-            mine, theirs = alike([self.numbers, numbers])
-            mine = mine.with_columns(pl.Series(ROW, self.of))
-            return theirs.join(mine, on=names, how="left", maintain_order="left")[ROW].fill_null(-1).to_numpy()
+            mine, theirs = unify_key_types([self.numbers, numbers])
+            mine = mine.with_columns(pl.Series(ROW_COLUMN, self.of))
+            return theirs.join(mine, on=names, how="left", maintain_order="left")[ROW_COLUMN].fill_null(-1).to_numpy()
         wanted = numbers.select(names).hash_rows().to_numpy()
         places = self.order[np.minimum(np.searchsorted(self.hashes, wanted), len(self.order) - 1)]
         same = np.ones(numbers.height, bool)
@@ -109,8 +109,8 @@ class Index:
         return np.where(same, self.of[places], np.int32(-1))
 
 
-def _column(name: str, items: Sequence[Item]) -> pl.Series:
-    """One field of many numbers, as `credkit.crosswalk.columns.keys` gives it."""
+def _field_column(name: str, items: Sequence[Item]) -> pl.Series:
+    """One field of many numbers, as `credkit.crosswalk.number_columns.key_columns` gives it."""
     if all(isinstance(item, int) and 0 <= item < 1 << 64 for item in items):
         return pl.Series(name, items, dtype=pl.UInt64)
     return pl.Series(name, list(map(str, items)), dtype=pl.String)

@@ -13,31 +13,33 @@ from dataclasses import dataclass
 
 from credkit.core.codec import AnyCodec
 from credkit.core.sentences import redacted_repr
-from credkit.crosswalk.causes import failed
-from credkit.crosswalk.crowd import NOBODY, Crowd, Values, Where
+from credkit.crosswalk.causes import find_failures
 from credkit.crosswalk.register import Number, Register
 from credkit.crosswalk.result import Finding
+from credkit.crosswalk.settled import NONE_SETTLED, NumberValues, Settled, Where
 from credkit.crosswalk.texts import branches
-from credkit.crosswalk.verdicts import Verdict, rows_of
+from credkit.crosswalk.verdicts import Verdict, count_rows
 from credkit.explain.diagnosis import alternatives
 from credkit.site.model import CredentialKind, Period, Reader, Site
 
 UNRESOLVED = ("unreadable", "check-failed", "unexpected-value", "unknown-card")
-STRANGE = ("unexpected-value", "unknown-card")  # good numbers that are nobody's
-LEAST = 3  # different texts before anything is said of a reader
-Text = tuple[str, str]  # a reader and a text of it
+VALID_BUT_UNKNOWN = ("unexpected-value", "unknown-card")  # good numbers that are nobody's
+LEAST_TEXTS = 3  # different texts before anything is said of a reader
+ReaderText = tuple[str, str]  # a reader and a text of it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Shown:
+class ReaderFindings:
     """What readers show: findings; candidates for their texts; numbers that may be another card's there."""
 
     findings: tuple[Finding, ...]
-    candidates: Mapping[Text, tuple[str, ...]]
+    candidates: Mapping[ReaderText, tuple[str, ...]]
     doubtful: frozenset[tuple[str, Number]]
 
 
-def shown_together(site: Site, register: Register, verdicts: Sequence[Verdict], crowd: Crowd = NOBODY) -> Shown:
+def analyse_readers(
+    site: Site, register: Register, verdicts: Sequence[Verdict], crowd: Settled = NONE_SETTLED
+) -> ReaderFindings:
     """What the readings of each reader, period by period, show together."""
     groups: dict[Where, list[Verdict]] = {
         (reader.name, place): [] for reader in site.readers.values() for place in range(len(reader.periods))
@@ -46,18 +48,18 @@ def shown_together(site: Site, register: Register, verdicts: Sequence[Verdict], 
         reader = verdict.sighting.reader
         groups[reader.name, reader.periods.index(verdict.sighting.period)].append(verdict)
     findings: list[Finding] = []
-    candidates: dict[Text, list[str]] = defaultdict(list)
+    candidates: dict[ReaderText, list[str]] = defaultdict(list)
     doubtful: set[tuple[str, Number]] = set()
     for where, group in groups.items():
         if not group:
             continue
-        at = _Reader(site, register, crowd, where, group)
+        at = _PeriodAnalysis(site, register, crowd, where, group)
         for finding, suggested in (*at.other_order(), *at.single_facility(doubtful)):
             findings.append(finding)
             for text, cards in suggested.items():
                 candidates[at.reader.name, text] += cards
-        findings += failed(at.period.codec, at.reader.name, group)
-    return Shown(
+        findings += find_failures(at.period.codec, at.reader.name, group)
+    return ReaderFindings(
         findings=tuple(findings), candidates={key: tuple(them) for key, them in candidates.items()},
         doubtful=frozenset(doubtful),
     )  # fmt: skip
@@ -66,10 +68,10 @@ def shown_together(site: Site, register: Register, verdicts: Sequence[Verdict], 
 Suggestion = tuple[Finding, Mapping[str, list[str]]]  # a finding, and what it makes of each text
 
 
-class _Reader:
+class _PeriodAnalysis:
     """The verdicts on one reader in one period."""
 
-    def __init__(self, site: Site, register: Register, crowd: Crowd, where: Where, verdicts: list[Verdict]) -> None:
+    def __init__(self, site: Site, register: Register, crowd: Settled, where: Where, verdicts: list[Verdict]) -> None:
         self.site = site
         self.register = register
         self.crowd = crowd
@@ -90,7 +92,7 @@ class _Reader:
     def other_order(self) -> Iterator[Suggestion]:
         """The orders under which unresolved texts are known cards: all that explain the most."""
         unresolved = self.texts(*UNRESOLVED)
-        if len(unresolved) < LEAST:
+        if len(unresolved) < LEAST_TEXTS:
             return
         tried: dict[str, tuple[str, dict[str, list[str]]]] = {}
         for branch in branches(self.period.codec):
@@ -136,7 +138,7 @@ class _Reader:
         At least a quarter of the unresolved texts, and at least twice the share of the texts that
         are resolved as they stand and that ``codec`` reads as other known credentials.
         """
-        if hits < LEAST or hits * 4 < tried:
+        if hits < LEAST_TEXTS or hits * 4 < tried:
             return False
         resolved = self.hits(self.period.codec, [*self.texts(""), *self.crowd.texts(self.where)])
         others = self.hits(codec, resolved)
@@ -158,13 +160,17 @@ class _Reader:
 
         Numbers that are resolved, but could then be another card's, are added to ``doubtful``.
         """
-        strange = [(verdict, verdict.number) for verdict in self.verdicts if verdict.number and verdict.code in STRANGE]
+        strange = [
+            (verdict, verdict.number)
+            for verdict in self.verdicts
+            if verdict.number and verdict.code in VALID_BUT_UNKNOWN
+        ]
         unknown = {number[1] for _, number in strange}
-        if len(unknown) < LEAST:
+        if len(unknown) < LEAST_TEXTS:
             return
         own = {verdict.number[1] for verdict in self.verdicts if verdict.number}
-        some = own | self.crowd.witnesses(self.where, 2 * LEAST)
-        if len(some) < 2 * LEAST:
+        some = own | self.crowd.witnesses(self.where, 2 * LEAST_TEXTS)
+        if len(some) < 2 * LEAST_TEXTS:
             return
         for place, name in enumerate(self.kind.key if len(self.kind.key) > 1 else ()):
             values = {number[place] for number in some}
@@ -174,16 +180,16 @@ class _Reader:
             hits = [
                 (verdict, siblings[rest])
                 for verdict, number in strange
-                if (rest := _rest(number[1], place)) in siblings
+                if (rest := _without_field(number[1], place)) in siblings
             ]
             matched = {verdict.number for verdict, _ in hits}
-            if len(matched) < LEAST or 2 * len(matched) < len(unknown):
+            if len(matched) < LEAST_TEXTS or 2 * len(matched) < len(unknown):
                 continue
             theirs = sorted({number[place] for _, cards in hits for _, number in cards})
-            count = rows_of(verdict for verdict, _ in hits)
+            count = count_rows(verdict for verdict, _ in hits)
             message = (
                 f"every number read has {name} {redacted_repr(values.pop())}; {count:,} of "
-                f"{rows_of(verdict for verdict, _ in strange):,} unresolved "
+                f"{count_rows(verdict for verdict, _ in strange):,} unresolved "
                 f"readings match known credentials with {name} {' or '.join(map(redacted_repr, theirs))}"
             )
             numbers = own | self.crowd.numbers(self.where)
@@ -191,7 +197,7 @@ class _Reader:
             doubtful |= {
                 (self.reader.name, (self.kind.namespace, number))
                 for number in numbers
-                if any(other != number for _, other in siblings.get(_rest(number, place), ()))
+                if any(other != number for _, other in siblings.get(_without_field(number, place), ()))
             }
             yield (
                 Finding(code="single-facility", subject=self.reader.name, count=count, text=message),
@@ -203,18 +209,20 @@ class _Reader:
                 },
             )
 
-    def siblings(self, place: int, numbers: Collection[Values]) -> dict[Values, list[tuple[str, Values]]]:
+    def siblings(
+        self, place: int, numbers: Collection[NumberValues]
+    ) -> dict[NumberValues, list[tuple[str, NumberValues]]]:
         """The credentials whose number is one of ``numbers`` but for one field, by the rest; with their numbers."""
-        rests = {_rest(number, place) for number in numbers}
-        found: dict[Values, dict[str, Values]] = defaultdict(dict)
+        rests = {_without_field(number, place) for number in numbers}
+        found: dict[NumberValues, dict[str, NumberValues]] = defaultdict(dict)
         for (namespace, number), cards in self.register.owners.items():
-            if namespace == self.kind.namespace and (rest := _rest(number, place)) in rests:
+            if namespace == self.kind.namespace and (rest := _without_field(number, place)) in rests:
                 found[rest].update((card.credential, number) for card in cards)
         for number, credential in self.crowd.without(self.kind.namespace, place, rests):
-            found[_rest(number, place)][credential] = number
+            found[_without_field(number, place)][credential] = number
         return {rest: sorted(them.items(), key=lambda card: card[1]) for rest, them in found.items()}
 
 
-def _rest(number: Values, place: int) -> Values:
+def _without_field(number: NumberValues, place: int) -> NumberValues:
     """The fields of a number without one of them."""
     return (*number[:place], *number[place + 1 :])

@@ -15,8 +15,8 @@ from credkit.core.fields import Item
 from credkit.core.reading import Note
 from credkit.core.sentences import redacted_repr
 from credkit.crosswalk.calendars import Calendar
-from credkit.crosswalk.result import Exceptional, excepted
-from credkit.crosswalk.texts import Texts, rounding
+from credkit.crosswalk.result import ExceptionRow, make_exception
+from credkit.crosswalk.texts import TextResults, describe_rounding
 from credkit.privacy.accounts import hidden
 from credkit.site.model import CredentialKind, Rules, Site
 from credkit.site.rows import Assignment
@@ -24,7 +24,7 @@ from credkit.site.rows import Assignment
 ACTIVE, EARLY, EXPIRED = "active", "not yet valid", "expired"
 _COMPARED = ("value", "printed", "issue", "status", "valid_from", "valid_until", "replaces")
 Number = tuple[str, tuple[Item, ...]]  # a namespace and a number in it
-Pair = tuple[Assignment, Assignment]  # two holders of one credential at one time, in the order of the file
+HolderPair = tuple[Assignment, Assignment]  # two holders of one credential at one time, in the order of the file
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -48,7 +48,7 @@ class Card:
     @property
     def written(self) -> str:
         """The number as output files write it."""
-        return written(self.number)
+        return format_number(self.number)
 
     @property
     def shown(self) -> str:
@@ -56,16 +56,16 @@ class Card:
         return hidden(self.written) if self.secret else self.written
 
 
-def written(number: Number) -> str:
+def format_number(number: Number) -> str:
     """The fields of a number, joined.
 
-    >>> written(("harbour", (12, 345)))
+    >>> format_number(("harbour", (12, 345)))
     '12-345'
     """
     return "-".join(map(str, number[1]))
 
 
-def about(card: Card, text: str) -> str:
+def hide_secret(card: Card, text: str) -> str:
     """``text``, which holds the number of ``card``, as a file may show it."""
     return hidden(text) if card.secret else text
 
@@ -76,13 +76,13 @@ class Register:
 
     cards: tuple[Card, ...]
     owners: Mapping[Number, tuple[Card, ...]]
-    exceptions: tuple[Exceptional, ...]
+    exceptions: tuple[ExceptionRow, ...]
     passed_over: Mapping[Number, tuple[str, ...]]  # what superseded rows say: number to credentials
-    overlapping: Mapping[int, Pair]  # by line
+    overlapping: Mapping[int, HolderPair]  # by line
     issues: Mapping[Number, tuple[Card, ...]]  # by the number without its issue, for kinds that have one in it
 
 
-def state(row: Assignment, day: date, rules: Rules) -> str:
+def status_on(row: Assignment, day: date, rules: Rules) -> str:
     """The status of an assignment as it stands on ``day``, the day of judgement."""
     if row.status not in rules.active:
         return row.status
@@ -93,7 +93,7 @@ def state(row: Assignment, day: date, rules: Rules) -> str:
     return ACTIVE
 
 
-def state_then(row: Assignment, day: date, site: Site) -> str:
+def status_when_read(row: Assignment, day: date, site: Site) -> str:
     """The status of an assignment on an earlier ``day``.
 
     A row that is no longer active was so until its end, where an end has come; where none has,
@@ -103,17 +103,17 @@ def state_then(row: Assignment, day: date, site: Site) -> str:
         return EARLY
     ended = row.valid_until is not None and row.valid_until <= site.as_of
     if row.valid_until and row.valid_until < day:
-        return state(row, day, site.rules)
+        return status_on(row, day, site.rules)
     return ACTIVE if ended or row.status in site.rules.active else row.status
 
 
-def enrol(site: Site, rows: Sequence[Assignment], texts: Texts, confirmed: Iterable[Number]) -> Register:
+def build_register(site: Site, rows: Sequence[Assignment], texts: TextResults, confirmed: Iterable[Number]) -> Register:
     """The register in ``rows``; ``confirmed`` are numbers that texts beyond suspicion show."""
     sure = set(confirmed)
-    late, doubts = _merged(rows, site.rules)
-    overlapping = _overlapping([row for row in rows if row.line not in late], site.rules)
+    late, doubts = _merge_registers(rows, site.rules)
+    overlapping = _find_overlaps([row for row in rows if row.line not in late], site.rules)
     cards: list[Card] = []
-    exceptions: list[Exceptional] = []
+    exceptions: list[ExceptionRow] = []
     passed_over: dict[Number, list[str]] = defaultdict(list)
     for row in rows:
         kind = site.kinds[row.kind]
@@ -137,14 +137,14 @@ def enrol(site: Site, rows: Sequence[Assignment], texts: Texts, confirmed: Itera
         elif number is None:
             code, reason = told.code if told.code == "spreadsheet-damage" else "unreadable-value", told.reason
         elif told.suspect and number not in sure:
-            code, reason = "spreadsheet-damage", rounding(row.value)
+            code, reason = "spreadsheet-damage", describe_rounding(row.value)
         elif row.line in overlapping:
             one, other = overlapping[row.line]
             beside = one if row is other else other
             code, reason = "overlap", f"{redacted_repr(beside.person)} holds it at the same time (line {beside.line})"
         if code:
             exceptions.append(
-                excepted(
+                make_exception(
                     file=site.credentials.name, line=row.line, code=code, text=row.value, reason=reason,
                     candidates=(row.credential,), plain=kind.not_payment is not None, secret=told.payment.account,
                 )
@@ -172,7 +172,7 @@ def enrol(site: Site, rows: Sequence[Assignment], texts: Texts, confirmed: Itera
     )  # fmt: skip
 
 
-def _merged(rows: Sequence[Assignment], rules: Rules) -> tuple[dict[int, str], dict[int, tuple[str, ...]]]:
+def _merge_registers(rows: Sequence[Assignment], rules: Rules) -> tuple[dict[int, str], dict[int, tuple[str, ...]]]:
     """By line: why a row does not count beside another, and doubts about those that the rules do not settle."""
     groups: dict[tuple[str, str, str], list[Assignment]] = defaultdict(list)
     for row in rows:
@@ -193,23 +193,23 @@ def _merged(rows: Sequence[Assignment], rules: Rules) -> tuple[dict[int, str], d
         calendar = Calendar(counting.values(), lambda row: row.line)
         for row in counting.values():
             if beside := calendar.beside(row):
-                doubts[row.line] += (f"line {beside.line} says otherwise ({_differing(row, beside)})",)
+                doubts[row.line] += (f"line {beside.line} says otherwise ({_differing_columns(row, beside)})",)
         first = next(iter(counting.values()))
         for row in group:
             if rank.get(row.source, len(rank)) > best:
                 other = calendar.beside(row) or first
-                differing = _differing(row, other)
+                differing = _differing_columns(row, other)
                 says = f"differs in {differing} from" if differing else "says the same as"
                 late[row.line] = f"it {says} line {other.line}, and {redacted_repr(other.source)} counts first"
     return late, doubts
 
 
-def _differing(row: Assignment, other: Assignment) -> str:
+def _differing_columns(row: Assignment, other: Assignment) -> str:
     """The columns in which two rows differ, but for who says so."""
     return ", ".join(name for name in _COMPARED if getattr(row, name) != getattr(other, name))
 
 
-def _overlapping(rows: Sequence[Assignment], rules: Rules) -> dict[int, Pair]:
+def _find_overlaps(rows: Sequence[Assignment], rules: Rules) -> dict[int, HolderPair]:
     """By line: the row and one of another person who holds the same credential at the same time.
 
     Cards of pools are left out, and cards that are gone.
@@ -219,7 +219,7 @@ def _overlapping(rows: Sequence[Assignment], rules: Rules) -> dict[int, Pair]:
     for row in rows:
         if row.credential not in pooled and row.status not in rules.gone:
             groups[row.credential, row.kind].append(row)
-    found: dict[int, Pair] = {}
+    found: dict[int, HolderPair] = {}
     for group in groups.values():
         calendar = Calendar(group, lambda row: row.person)
         for row in group:

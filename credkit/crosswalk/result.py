@@ -16,7 +16,7 @@ from credkit.core.sentences import redacted_repr
 from credkit.privacy.accounts import hidden, masked
 
 ACTIONS = ("add", "keep", "change", "hold", "none")
-CODES = {
+EXCEPTION_CODES = {
     "unreadable": "the text does not have the form that the reader writes",
     "check-failed": "the text has the right form, but a check in it fails",
     "spreadsheet-damage": "a spreadsheet took a number for an amount: back to the source",
@@ -33,68 +33,71 @@ CODES = {
     "inactive-held": "the target still holds the text of a credential that is not active",
     "existing-unmatched": "no credentials row explains what the target holds",
 }
-FINDINGS = {
-    "inactive-held": CODES["inactive-held"],
-    "existing-unmatched": CODES["existing-unmatched"],
+FINDING_CODES = {
+    "inactive-held": EXCEPTION_CODES["inactive-held"],
+    "existing-unmatched": EXCEPTION_CODES["existing-unmatched"],
     "duplicate-number": "one number, several credentials: all are held",
     "duplicate-text": "several credentials, one text in a target that keeps a part of the number: all are held",
     "column-too-small": "numbers that a target cannot hold",
     "unwritable": "numbers that a target's chain cannot write",
     "two-active-issues": "several active credentials of one kind for one person: all are held",
-    "overlap": CODES["overlap"],
-    "superseded": CODES["superseded"],
+    "overlap": EXCEPTION_CODES["overlap"],
+    "superseded": EXCEPTION_CODES["superseded"],
     "like-payment": "numbers that look like payment account numbers: they are masked, and their cards are held",
-    "conflict": CODES["conflict"],
+    "conflict": EXCEPTION_CODES["conflict"],
     "printed-differs": "the printed number is not the encoded one",
-    "spreadsheet-damage": CODES["spreadsheet-damage"],
+    "spreadsheet-damage": EXCEPTION_CODES["spreadsheet-damage"],
     "other-order": "a reader that seems to send its bits in another order",
     "single-facility": "a reader that seems to send one facility code for all cards",
     "failed-checks": "texts of a reader in which a check fails, with what would explain most of them",
     "unreadable": "texts of a reader that have another form, with what would explain most of them",
-    "unknown-cards": CODES["unknown-card"],
-    "other-issue": CODES["other-issue"],
-    "unexpected-value": CODES["unexpected-value"],
+    "unknown-cards": EXCEPTION_CODES["unknown-card"],
+    "other-issue": EXCEPTION_CODES["other-issue"],
+    "unexpected-value": EXCEPTION_CODES["unexpected-value"],
     "noted-numbers": "numbers that may not be a card's own: shared, reserved, drawn anew or cut",
-    "refused-note": CODES["refused-note"],
-    "incomplete-entry": CODES["incomplete-entry"],
-    "inactive-read": CODES["inactive-read"],
+    "refused-note": EXCEPTION_CODES["refused-note"],
+    "incomplete-entry": EXCEPTION_CODES["incomplete-entry"],
+    "inactive-read": EXCEPTION_CODES["inactive-read"],
     "half-seen": "cards with two numbers of which one was never seen",
     "never-seen": "active credentials that no reading shows",
 }
-NAMED = 6  # values that one sentence names
-CANDIDATES = 10  # that a row of exceptions.csv names
+MOST_VALUES_NAMED = 6  # values that one sentence names
+MOST_CANDIDATES_NAMED = 10  # that a row of exceptions.csv names
 
 
-def named(values: Iterable[str], last: str = "and", quote: Callable[[str], str] = redacted_repr) -> str:
+def join_values(values: Iterable[str], last: str = "and", quote: Callable[[str], str] = redacted_repr) -> str:
     """Values in a sentence; of many, the first few and how many more there are.
 
-    >>> named(["C-1", "C-2", "C-3"]), named(["C-1"]), named(map(str, range(9)))
+    >>> join_values(["C-1", "C-2", "C-3"]), join_values(["C-1"]), join_values(map(str, range(9)))
     ("'C-1', 'C-2' and 'C-3'", "'C-1'", "'0', '1', '2', '3', '4' and 4 more")
     """
     values = values if isinstance(values, Collection) else list(values)
-    return _listed(values, len(values), last, quote)
+    return _join_first(values, len(values), last, quote)
 
 
-def others(values: Sequence[str], own: str) -> str:
+def join_others(values: Sequence[str], own: str) -> str:
     """The different ``values`` but one's own, in a sentence, however many they are.
 
-    >>> others(["C-1", "C-2", "C-3"], "C-2")
+    >>> join_others(["C-1", "C-2", "C-3"], "C-2")
     "'C-1' and 'C-3'"
     """
-    return _listed((value for value in values if value != own), len(values) - 1, "and")
+    return _join_first((value for value in values if value != own), len(values) - 1, "and")
 
 
-def _listed(values: Iterable[str], count: int, last: str, quote: Callable[[str], str] = redacted_repr) -> str:
-    texts = [quote(value) for value in islice(values, NAMED if count <= NAMED else NAMED - 1)]
-    if count > NAMED:
-        texts.append(f"{count - NAMED + 1:,} more")
+def _join_first(values: Iterable[str], count: int, last: str, quote: Callable[[str], str] = redacted_repr) -> str:
+    texts = [
+        quote(value)
+        for value in islice(values, MOST_VALUES_NAMED if count <= MOST_VALUES_NAMED else MOST_VALUES_NAMED - 1)
+    ]
+    if count > MOST_VALUES_NAMED:
+        texts.append(f"{count - MOST_VALUES_NAMED + 1:,} more")
     return f"{', '.join(texts[:-1])} {last} {texts[-1]}" if len(texts) > 1 else "".join(texts)
 
 
-def counted(number: int, word: str, words: str = "") -> str:
+def format_count(number: int, word: str, words: str = "") -> str:
     """A number and what it counts.
 
-    >>> counted(1, "reading"), counted(1200, "reading")
+    >>> format_count(1, "reading"), format_count(1200, "reading")
     ('1 reading', '1,200 readings')
     """
     return f"{number:,} {word if number == 1 else words or f'{word}s'}"
@@ -119,7 +122,7 @@ class CrosswalkLine:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Exceptional:
+class ExceptionRow:
     """A row of exceptions.csv: a row of an input file that a person has to look at, and why."""
 
     file: str
@@ -130,18 +133,18 @@ class Exceptional:
     candidates: tuple[str, ...] = ()
 
 
-def excepted(
+def make_exception(
     *, file: str, line: int, code: str, text: str, reason: str, candidates: Collection[str] = (), plain: bool = False,
     secret: bool = False,
-) -> Exceptional:  # fmt: skip
+) -> ExceptionRow:  # fmt: skip
     """An exception; account numbers are masked in all of it, and of many candidates the first are named.
 
     The text is left as it is if it is ``plain``. A ``secret`` one holds an account number, in whatever notation.
     """
-    named = tuple(masked(each) for each in islice(candidates, CANDIDATES))
-    more = (f"and {len(candidates) - CANDIDATES:,} more",) if len(candidates) > CANDIDATES else ()
+    named = tuple(masked(each) for each in islice(candidates, MOST_CANDIDATES_NAMED))
+    more = (f"and {len(candidates) - MOST_CANDIDATES_NAMED:,} more",) if len(candidates) > MOST_CANDIDATES_NAMED else ()
     hide = hidden if secret else masked
-    return Exceptional(
+    return ExceptionRow(
         file=file, line=line, code=code, input=text if plain else hide(text), reason=reason,
         candidates=(*named, *more),
     )  # fmt: skip
@@ -178,7 +181,7 @@ class Crosswalk:
     site: str
     as_of: date
     lines: Sequence[CrosswalkLine]
-    exceptions: tuple[Exceptional, ...]
+    exceptions: tuple[ExceptionRow, ...]
     findings: tuple[Finding, ...]
     summary: tuple[SummaryTable, ...]
     shared: int = 0

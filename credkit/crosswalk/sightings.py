@@ -14,14 +14,16 @@ from datetime import datetime, timedelta
 from itertools import pairwise
 
 from credkit.core.sentences import redacted_repr
-from credkit.crosswalk.texts import Texts, Told
+from credkit.crosswalk.texts import TextResult, TextResults
 from credkit.site.model import Period, Reader, Site
 from credkit.site.rows import ReadingRow
 from credkit.streams import Frame
 
-PAUSE = timedelta(seconds=30)  # between two keys: whoever types next may begin a new entry
-HELD = timedelta(minutes=2)  # between two reads: an id of a presentation that comes again later is another's
-REST = "it may be the rest of the entry before it, which was not entered"
+LONGEST_KEY_PAUSE = timedelta(seconds=30)  # between two keys: whoever types next may begin a new entry
+LONGEST_PRESENTATION_PAUSE = timedelta(
+    minutes=2
+)  # between two reads: an id of a presentation that comes again later is another's
+MAY_BE_REST = "it may be the rest of the entry before it, which was not entered"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -37,18 +39,18 @@ class Sighting:
     period: Period
     moment: datetime
     text: str
-    told: Told | None
+    told: TextResult | None
     problem: str = ""
     presentation: int = 0
     expected: str = ""
 
 
-def stamp(site: Site, moment: datetime) -> str:
+def format_moment(site: Site, moment: datetime) -> str:
     """``moment`` by the site's clocks, with the offset from UTC."""
     return moment.astimezone(site.zone).isoformat(timespec="seconds")
 
 
-def sightings(site: Site, rows: Sequence[ReadingRow], texts: Texts) -> list[Sighting]:
+def collect_sightings(site: Site, rows: Sequence[ReadingRow], texts: TextResults) -> list[Sighting]:
     """The sightings in ``rows``, in file order; raises `DefinitionError` for a time outside every period."""
     found: list[Sighting] = []
     keyed: dict[tuple[str, int], list[tuple[datetime, ReadingRow]]] = defaultdict(list)
@@ -58,7 +60,7 @@ def sightings(site: Site, rows: Sequence[ReadingRow], texts: Texts) -> list[Sigh
         period = reader.period(moment)
         if period is None:
             site.readings.refuse(
-                row.line, f"{stamp(site, moment)} is in no period of the reader {redacted_repr(row.reader)}"
+                row.line, f"{format_moment(site, moment)} is in no period of the reader {redacted_repr(row.reader)}"
             )
         if reader.stream:
             keyed[row.reader, reader.periods.index(period)].append((moment, row))
@@ -74,11 +76,11 @@ def sightings(site: Site, rows: Sequence[ReadingRow], texts: Texts) -> list[Sigh
         )  # fmt: skip
     for (name, place), chunks in keyed.items():
         reader = site.readers[name]
-        found += _entries(site, reader, reader.periods[place], chunks, texts)
-    return sorted(_presented(found), key=lambda sighting: sighting.rows[0].line)
+        found += _join_entries(site, reader, reader.periods[place], chunks, texts)
+    return sorted(_number_presentations(found), key=lambda sighting: sighting.rows[0].line)
 
 
-def _presented(found: Sequence[Sighting]) -> Iterator[Sighting]:
+def _number_presentations(found: Sequence[Sighting]) -> Iterator[Sighting]:
     """The sightings with their presentations numbered: one id, read without a break of two minutes."""
     groups: dict[str, list[Sighting]] = defaultdict(list)
     for sighting in found:
@@ -88,13 +90,13 @@ def _presented(found: Sequence[Sighting]) -> Iterator[Sighting]:
     for group in groups.values():
         before = None
         for sighting in sorted(group, key=lambda sighting: (sighting.moment, sighting.rows[0].line)):
-            number += before is None or sighting.moment - before > HELD
+            number += before is None or sighting.moment - before > LONGEST_PRESENTATION_PAUSE
             before = sighting.moment
             yield replace(sighting, presentation=number)
 
 
-def _entries(
-    site: Site, reader: Reader, period: Period, chunks: list[tuple[datetime, ReadingRow]], texts: Texts
+def _join_entries(
+    site: Site, reader: Reader, period: Period, chunks: list[tuple[datetime, ReadingRow]], texts: TextResults
 ) -> Iterator[Sighting]:
     """The entries typed in ``chunks``, taken by time; one in which nobody pressed a key for a while is in parts."""
     assert reader.stream is not None  # a bug here, never the input
@@ -103,18 +105,18 @@ def _entries(
     for frame in frames:
         if frame.value is not None and texts.read(period.codec, reader.kind, frame.value, typed=True).payment.whole:
             site.readings.refuse_track(chunks[frame.covers[0]][1].line)
-    for frame in _apart(frames):
-        parts = _parts([chunks[place] for place in frame.covers])
+    for frame in _merge_overlapping(frames):
+        parts = _split_at_pauses([chunks[place] for place in frame.covers])
         if len(parts) == 1:
-            yield _typed(reader, period, parts[0], texts, frame.value, frame.problem)
+            yield _make_sighting(reader, period, parts[0], texts, frame.value, frame.problem)
             continue
         for part in parts:
-            for piece in _apart(reader.stream.frames(row.text for _, row in part)):
+            for piece in _merge_overlapping(reader.stream.frames(row.text for _, row in part)):
                 pressed = [part[place] for place in piece.covers]
-                yield _typed(reader, period, pressed, texts, None, piece.problem or REST)
+                yield _make_sighting(reader, period, pressed, texts, None, piece.problem or MAY_BE_REST)
 
 
-def _apart(frames: Iterable[Frame]) -> Iterator[Frame]:
+def _merge_overlapping(frames: Iterable[Frame]) -> Iterator[Frame]:
     """The frames, those that share a row made one: a row has one time, so several swipes in it are for a person."""
     groups: list[list[Frame]] = []
     of_row: dict[int, list[Frame]] = {}
@@ -125,29 +127,29 @@ def _apart(frames: Iterable[Frame]) -> Iterator[Frame]:
             groups.append(group)
         group.append(frame)
         of_row.update(dict.fromkeys(frame.covers, group))
-    yield from map(_joined, groups)
+    yield from map(_merge_frames, groups)
 
 
-def _joined(group: Sequence[Frame]) -> Frame:
+def _merge_frames(group: Sequence[Frame]) -> Frame:
     if len(group) == 1:
         return group[0]
     covers = tuple(dict.fromkeys(place for frame in group for place in frame.covers))
     return Frame(value=None, covers=covers, problem=f"{len(group)} swipes share a row: write one swipe to a row")
 
 
-def _parts(chunks: Sequence[tuple[datetime, ReadingRow]]) -> list[list[tuple[datetime, ReadingRow]]]:
+def _split_at_pauses(chunks: Sequence[tuple[datetime, ReadingRow]]) -> list[list[tuple[datetime, ReadingRow]]]:
     """``chunks`` cut at the pauses."""
     parts = [[chunks[0]]]
     for before, chunk in pairwise(chunks):
-        if chunk[0] - before[0] > PAUSE:
+        if chunk[0] - before[0] > LONGEST_KEY_PAUSE:
             parts.append([])
         parts[-1].append(chunk)
     return parts
 
 
-def _typed(
-    reader: Reader, period: Period, chunks: Sequence[tuple[datetime, ReadingRow]], texts: Texts, value: str | None,
-    problem: str | None,
+def _make_sighting(
+    reader: Reader, period: Period, chunks: Sequence[tuple[datetime, ReadingRow]], texts: TextResults,
+    value: str | None, problem: str | None,
 ) -> Sighting:  # fmt: skip
     rows = tuple(row for _, row in chunks)
     return Sighting(

@@ -11,8 +11,16 @@ from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from textwrap import wrap
 
-from credkit.crosswalk.crowd import NOBODY, Crowd
-from credkit.crosswalk.result import ACTIONS, FINDINGS, Crosswalk, CrosswalkLine, Exceptional, SummaryTable, counted
+from credkit.crosswalk.result import (
+    ACTIONS,
+    FINDING_CODES,
+    Crosswalk,
+    CrosswalkLine,
+    ExceptionRow,
+    SummaryTable,
+    format_count,
+)
+from credkit.crosswalk.settled import NONE_SETTLED, Settled
 from credkit.crosswalk.verdicts import Verdict
 from credkit.explain.cautions import OF_A_RESULT
 from credkit.explain.screen import WIDTH
@@ -21,25 +29,25 @@ from credkit.privacy.accounts import masked
 from credkit.site.model import Rows, Site
 from credkit.site.rows import Assignment, ExportRow, ReadingRow
 
-WIDEST_WORDS = 34  # of a first column, before it is wrapped
+LEAST_LABEL_WIDTH = 34  # of a first column, before it is wrapped
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Placed:
+class RowAccounting:
     """Where every row went that was looked at, file by file; the crowd says where the others are."""
 
     site: Site
     rows: Rows
     resolved: Sequence[Verdict]
     lines: Mapping[int, Sequence[CrosswalkLine]]  # by line of the credentials
-    credentials: Sequence[Exceptional]
-    readings: Sequence[Exceptional]
+    credentials: Sequence[ExceptionRow]
+    readings: Sequence[ExceptionRow]
     explained: Mapping[str, Sequence[int]]  # lines of the export of each target
-    existing: Mapping[str, Sequence[Exceptional]]
-    crowd: Crowd = NOBODY
+    existing: Mapping[str, Sequence[ExceptionRow]]
+    crowd: Settled = NONE_SETTLED
 
 
-def summed(placed: Placed) -> tuple[SummaryTable, ...]:
+def summary_tables(placed: RowAccounting) -> tuple[SummaryTable, ...]:
     """The sections of the summary."""
     return tuple(
         section
@@ -48,28 +56,28 @@ def summed(placed: Placed) -> tuple[SummaryTable, ...]:
     )  # fmt: skip
 
 
-def _files(placed: Placed) -> SummaryTable:
+def _files(placed: RowAccounting) -> SummaryTable:
     """Rows in, rows placed, rows excepted, and those that are not in exactly one place, which are none."""
     site, rows = placed.site, placed.rows
     read = [row.line for verdict in placed.resolved for row in verdict.sighting.rows]
     crowd = placed.crowd
     found = [
-        _row(site.credentials.name, rows.credentials, placed.lines, placed.credentials, crowd, "credentials"),
-        _row(site.readings.name, rows.readings, read, placed.readings, crowd, "readings"),
+        _account(site.credentials.name, rows.credentials, placed.lines, placed.credentials, crowd, "credentials"),
+        _account(site.readings.name, rows.readings, read, placed.readings, crowd, "readings"),
     ]
     for name, excepted in placed.existing.items():
         file = site.targets[name].existing
         words = f"{file.name if file else ''} ({name})"
         held = rows.existing.get(name, ())
-        found.append(_row(words, held, placed.explained[name], excepted, crowd, f"existing {name}"))
+        found.append(_account(words, held, placed.explained[name], excepted, crowd, f"existing {name}"))
     return SummaryTable(
         title="Rows", columns=("file", "rows", "resolved", "exceptions", "left over"), rows=tuple(found)
     )
 
 
-def _row(
+def _account(
     name: str, rows: Sequence[Assignment | ReadingRow | ExportRow], resolved: Collection[int],
-    excepted: Sequence[Exceptional], crowd: Crowd, file: str,
+    excepted: Sequence[ExceptionRow], crowd: Settled, file: str,
 ) -> tuple[str, int, int, int, int]:  # fmt: skip
     there = Counter(row.line for row in rows)
     found = Counter(iter(resolved))
@@ -79,7 +87,7 @@ def _row(
     return (name, len(rows) + more, len(resolved) + more, len(excepted), amiss)
 
 
-def _readers(placed: Placed) -> SummaryTable:
+def _readers(placed: RowAccounting) -> SummaryTable:
     """Rows of each reader, resolved and excepted."""
     crowd = {
         reader.name: sum(placed.crowd.rows((reader.name, place)) for place in range(len(reader.periods)))
@@ -97,7 +105,7 @@ def _readers(placed: Placed) -> SummaryTable:
     )  # fmt: skip
 
 
-def _actions(placed: Placed) -> SummaryTable:
+def _actions(placed: RowAccounting) -> SummaryTable:
     """What becomes of the credentials in each target."""
     counts = Counter((line.target, line.action) for lines in placed.lines.values() for line in lines)
     counts += placed.crowd.actions(placed.lines)
@@ -106,7 +114,7 @@ def _actions(placed: Placed) -> SummaryTable:
     return SummaryTable(title="Targets", columns=("target", *ACTIONS), rows=rows)
 
 
-def _codes(placed: Placed) -> SummaryTable:
+def _codes(placed: RowAccounting) -> SummaryTable:
     """The exceptions by code."""
     everything = [*placed.credentials, *placed.readings, *(each for them in placed.existing.values() for each in them)]
     counts = Counter((each.file, each.code) for each in everything)
@@ -123,38 +131,38 @@ def summary_text(result: Crosswalk, most: int | None = None) -> str:
 
 
 def _text(result: Crosswalk, most: int | None) -> Iterator[str]:
-    yield from _wrapped(f"Crosswalk of {result.site}, status as of {result.as_of}")
+    yield from _wrap(f"Crosswalk of {result.site}, status as of {result.as_of}")
     for section in result.summary:
         yield from ("", section.title)
         yield from _table(section)
     yield ""
     left = sum(int(row[-1]) for row in result.summary[0].rows)
     files = "Every row is in one place: rows = resolved + exceptions."
-    fault = f"{counted(left, 'row')} not in exactly one place, which is a fault in credkit: report it."
-    yield from _wrapped(fault if left else files)
+    fault = f"{format_count(left, 'row')} not in exactly one place, which is a fault in credkit: report it."
+    yield from _wrap(fault if left else files)
     if result.shared:
         some = f"{result.shared:,} are of numbers" if result.shared > 1 else "1 is of a number"
-        yield from _wrapped(
+        yield from _wrap(
             f"Of the resolved readings, {some} that several credentials have, and nothing tells which was read."
         )
     yield from ("", f"Findings ({len(result.findings):,})" if result.findings else "No findings")
-    for code, meaning in FINDINGS.items():
+    for code, meaning in FINDING_CODES.items():
         them = [finding for finding in result.findings if finding.code == code]
         if them:
             yield ""
-            yield from _wrapped(f"{code} ({len(them):,}): {meaning}", "  ", "    ")
+            yield from _wrap(f"{code} ({len(them):,}): {meaning}", "  ", "    ")
             for finding in them[:most]:
                 plain = finding.subject in result.plain
                 text = f"{finding.subject}: {masked(finding.text)}" if plain else f"{finding.subject}: {finding.text}"
-                yield from _wrapped(text, "    ", "      ", plain=plain)
+                yield from _wrap(text, "    ", "      ", plain=plain)
             if most and len(them) > most:
                 yield f"    and {len(them) - most:,} more"
     yield from ("", "Before you use this")
     for caution in (*OF_A_RESULT, *result.remarks):
-        yield from _wrapped(caution, "- ", "  ")
+        yield from _wrap(caution, "- ", "  ")
 
 
-def _wrapped(text: str, first: str = "", rest: str = "", *, plain: bool = False) -> list[str]:
+def _wrap(text: str, first: str = "", rest: str = "", *, plain: bool = False) -> list[str]:
     shown = printable(text if plain else masked(text))
     return wrap(shown, WIDTH, initial_indent=first, subsequent_indent=rest, break_on_hyphens=False)
 
@@ -166,7 +174,7 @@ def _table(section: SummaryTable) -> Iterator[str]:
         for row in (section.columns, *section.rows)
     ]
     sizes = [max(len(row[place]) for row in cells) for place in range(1, len(section.columns))]
-    words = min(max(len(row[0]) for row in cells), max(WIDEST_WORDS, WIDTH - 2 - sum(size + 2 for size in sizes)))
+    words = min(max(len(row[0]) for row in cells), max(LEAST_LABEL_WIDTH, WIDTH - 2 - sum(size + 2 for size in sizes)))
     for row in cells:
         first, *more = wrap(row[0], words, break_on_hyphens=False) or [""]
         numbers = "".join(f"  {cell:>{size}}" for cell, size in zip(row[1:], sizes, strict=True))

@@ -16,18 +16,27 @@ from itertools import islice
 
 from credkit.core.errors import EncodeError
 from credkit.core.sentences import quoted, redacted_repr
-from credkit.crosswalk.credentials import Doubts, distinct, held
-from credkit.crosswalk.crowd import NOBODY, Crowd
+from credkit.crosswalk.credentials import Doubts, distinct_credentials, exclude_gone
 from credkit.crosswalk.evidence import Evidence
-from credkit.crosswalk.register import ACTIVE, EARLY, EXPIRED, Card, about, state
-from credkit.crosswalk.result import NAMED, CrosswalkLine, Exceptional, Finding, counted, excepted, named, others
-from credkit.crosswalk.texts import rounded
+from credkit.crosswalk.register import ACTIVE, EARLY, EXPIRED, Card, hide_secret, status_on
+from credkit.crosswalk.result import (
+    MOST_VALUES_NAMED,
+    CrosswalkLine,
+    ExceptionRow,
+    Finding,
+    format_count,
+    join_others,
+    join_values,
+    make_exception,
+)
+from credkit.crosswalk.settled import NONE_SETTLED, Settled
+from credkit.crosswalk.texts import is_rounded
 from credkit.explain.diagnosis import shortened
 from credkit.privacy.accounts import holds_account, masked
 from credkit.site.model import Site, Target
 from credkit.site.rows import ExportRow
 
-UNWRITTEN = "the number looks like a payment account number, so it is not written"
+LOOKS_LIKE_PAYMENT = "the number looks like a payment account number, so it is not written"
 
 
 @dataclass(slots=True)
@@ -49,7 +58,7 @@ class TargetTexts:
         return self.unwritable.get(card) or self.too_small.get(card, "")
 
 
-def write_all(target: Target, cards: Iterable[Card]) -> TargetTexts:
+def encode_cards(target: Target, cards: Iterable[Card]) -> TargetTexts:
     """What ``target`` would hold for each of ``cards`` that is of its kind."""
     done = TargetTexts()
     for card in cards:
@@ -66,33 +75,33 @@ def write_all(target: Target, cards: Iterable[Card]) -> TargetTexts:
     return done
 
 
-def alike(site: Site, target: Target, done: TargetTexts) -> list[Finding]:
+def find_duplicate_texts(site: Site, target: Target, done: TargetTexts) -> list[Finding]:
     """Texts that two different numbers share because the conversion keeps a part only; both are held."""
     groups: dict[str, list[Card]] = defaultdict(list)
-    for card in held(site, done.stored):
+    for card in exclude_gone(site, done.stored):
         groups[done.stored[card]].append(card)
     found = []
     for text, group in groups.items():
-        ids = distinct(group)
+        ids = distinct_credentials(group)
         if len(ids) < 2 or len({card.number for card in group}) < 2:
             continue
         for card in group:
             done.twins[card] = ids
-        numbers = named(dict.fromkeys(card.shown for card in group), quote=quoted)
+        numbers = join_values(dict.fromkeys(card.shown for card in group), quote=quoted)
         found.append(
             Finding(
-                code="duplicate-text", subject=f"{masked(target.name)} {about(group[0], text)}", count=len(ids),
-                text=f"{named(ids)} (numbers {numbers}) would be one text there",
+                code="duplicate-text", subject=f"{masked(target.name)} {hide_secret(group[0], text)}", count=len(ids),
+                text=f"{join_values(ids)} (numbers {numbers}) would be one text there",
             )
         )  # fmt: skip
     return found
 
 
-def not_held(site: Site, target: Target, done: TargetTexts, crowd: Crowd = NOBODY) -> Iterator[Finding]:
+def find_unwritable(site: Site, target: Target, done: TargetTexts, crowd: Settled = NONE_SETTLED) -> Iterator[Finding]:
     """How many active numbers the target's column cannot hold, and how many its chain cannot write."""
     active = [card for card in (*done.texts, *done.unwritable) if _status(site, card) == ACTIVE]
     all_of_them = len({card.number for card in active}) + crowd.count([target.kind.name], active=True)
-    numbers = counted(all_of_them, "active number")
+    numbers = format_count(all_of_them, "active number")
     for code, problems, words in (
         ("column-too-small", done.too_small, f"cannot stand in {target.column.written}"),
         ("unwritable", done.unwritable, "cannot be written"),
@@ -105,13 +114,13 @@ def not_held(site: Site, target: Target, done: TargetTexts, crowd: Crowd = NOBOD
 
 
 def _status(site: Site, card: Card) -> str:
-    return state(card.row, site.as_of, site.rules)
+    return status_on(card.row, site.as_of, site.rules)
 
 
 Holding = tuple[str, str]  # a person and a text that a target holds for them
 
 
-class Export:
+class TargetExport:
     """What a target holds today, and which of it the register explains.
 
     A text may stand under the person of a card's row. If one of the holders of a credential is a
@@ -144,7 +153,7 @@ class Export:
         }
         self._pooled(done)
         self.alive = {done.stored[card] for card in self.active}
-        self.ids = {text: distinct(cards) for text, cards in self.owners.items()}
+        self.ids = {text: distinct_credentials(cards) for text, cards in self.owners.items()}
         self._ends: dict[Holding, tuple[str, list[str]]] = {}
 
     def _pooled(self, done: TargetTexts) -> None:
@@ -172,7 +181,9 @@ class Export:
         if person in holders:
             return "keep", ""
         if holders:
-            return ("keep" if self.pooled(card, holders) else "hold"), f"the export has this text for {named(holders)}"
+            return (
+                "keep" if self.pooled(card, holders) else "hold"
+            ), f"the export has this text for {join_values(holders)}"
         stale = self.stale.get(person, [])
         if stale and person not in self.pools:
             return "change", f"the export has {redacted_repr(stale.pop(0))} for this person"
@@ -188,7 +199,7 @@ class Export:
         holding = person, text
         return person in self.holders.get(text, ()) and holding in self.explaining and holding not in self.current
 
-    def placed(self) -> tuple[list[int], list[Exceptional]]:
+    def placed(self) -> tuple[list[int], list[ExceptionRow]]:
         """The lines of the rows that an active card explains, and the other rows, for a person to look at."""
         explained, found = [], []
         for row in self.rows:
@@ -204,7 +215,7 @@ class Export:
                 reason = self._unexplained(row, candidates)
             assert self.target.existing is not None  # a bug here, never the input
             found.append(
-                excepted(
+                make_exception(
                     file=self.target.existing.name, line=row.line, code=code, text=row.text,
                     reason=f"{self.target.name} holds it for {redacted_repr(row.person)}{reason}",
                     candidates=candidates,
@@ -220,23 +231,30 @@ class Export:
             latest = {card.credential: card for card in sorted(cards, key=lambda card: card.row.valid_from or date.min)}
             said = "".join(
                 f", and the status of {redacted_repr(card.credential)} is {redacted_repr(_status(self.site, card))} "
-                f"({_since(self.site, card)})"
-                for card in islice(latest.values(), NAMED)
+                f"({_describe_end(self.site, card)})"
+                for card in islice(latest.values(), MOST_VALUES_NAMED)
             )
-            more = f", and {len(latest) - NAMED:,} more are not active" if len(latest) > NAMED else ""
-            self._ends[holding] = f"{said}{more}; somebody has to look: fresh sightings first", distinct(cards)
+            more = (
+                f", and {len(latest) - MOST_VALUES_NAMED:,} more are not active"
+                if len(latest) > MOST_VALUES_NAMED
+                else ""
+            )
+            self._ends[holding] = (
+                f"{said}{more}; somebody has to look: fresh sightings first",
+                distinct_credentials(cards),
+            )
         return self._ends[holding]
 
     def _unexplained(self, row: ExportRow, credentials: Sequence[str]) -> str:
         if credentials:
             inactive = " (not active)" if self.stored(row) not in self.alive else ""
-            return f", but it is the number of {named(credentials)}{inactive}"
-        damaged = shortened(row.text) or rounded(row.text)
+            return f", but it is the number of {join_values(credentials)}{inactive}"
+        damaged = shortened(row.text) or is_rounded(row.text)
         return f"; no credentials row explains it{' (it looks like a number after a spreadsheet)' * damaged}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Judge:
+class CardJudge:
     """Says what becomes of a card: all that speaks against it, and what remains to be done.
 
     ``reissued`` are cards of which another issue was read.
@@ -246,7 +264,7 @@ class Judge:
     doubts: Doubts
     evidence: Evidence
     written: Mapping[str, TargetTexts]
-    exports: Mapping[str, Export]
+    exports: Mapping[str, TargetExport]
     reissued: Collection[Card] = ()
 
     def lines(self, card: Card) -> list[CrosswalkLine]:
@@ -260,9 +278,9 @@ class Judge:
         done = self.written[target.name] if target else TargetTexts()
         shared = list(self.doubts.shared.get(card, ()))
         if twins := done.twins.get(card):
-            shared.append(f"{others(twins, card.credential)} would be the same text in this target")
+            shared.append(f"{join_others(twins, card.credential)} would be the same text in this target")
         own = [*card.doubts, *self.doubts.active.get(card, ()), *self.evidence.disputes.get(card.credential, ())]
-        if (problem := done.problem(card)) or (target and (problem := UNWRITTEN if card.secret else "")):
+        if (problem := done.problem(card)) or (target and (problem := LOOKS_LIKE_PAYMENT if card.secret else "")):
             own.append(problem)
         if target and card in self.reissued and card.kind.issue in target.conversion.dropped:
             own.append("another issue of it was read, and this target cannot tell them apart")
@@ -272,7 +290,7 @@ class Judge:
         if shared:
             action, reasons = "hold", [*shared, *(own if status == ACTIVE else ())]
         elif status != ACTIVE:
-            action, reasons = "none", [_why(card, status), *self.left(card, done, export)]
+            action, reasons = "none", [_describe_status(card, status), *self.left(card, done, export)]
         elif own:
             action, reasons = "hold", own
         elif target is None:
@@ -288,18 +306,18 @@ class Judge:
             last_seen=self.evidence.last(card), reason="; ".join(dict.fromkeys(reasons)),
         )  # fmt: skip
 
-    def left(self, card: Card, done: TargetTexts, export: Export | None) -> list[str]:
+    def left(self, card: Card, done: TargetTexts, export: TargetExport | None) -> list[str]:
         """A remark on a card that is not active, but whose text the target still holds."""
         if export and card in done.stored and export.lingers(card.row.person, done.stored[card]):
             return ["the export still has its text for this person: somebody has to look"]
         return []
 
 
-def _why(card: Card, status: str) -> str:
-    return _bounds(card, status) or f"its status is {redacted_repr(status)}"
+def _describe_status(card: Card, status: str) -> str:
+    return _describe_validity(card, status) or f"its status is {redacted_repr(status)}"
 
 
-def _bounds(card: Card, status: str) -> str:
+def _describe_validity(card: Card, status: str) -> str:
     """The date that makes a card early or expired; nothing where a word of the register says what it is."""
     if status == card.row.status:
         return ""
@@ -308,8 +326,8 @@ def _bounds(card: Card, status: str) -> str:
     return f"valid until {card.row.valid_until}" if status == EXPIRED else ""
 
 
-def _since(site: Site, card: Card) -> str:
+def _describe_end(site: Site, card: Card) -> str:
     """Since when a card is not active, as far as the register says."""
     until = card.row.valid_until
     ended = f"valid until {until}" if until and until <= site.as_of else "the register does not say since when"
-    return _bounds(card, _status(site, card)) or ended
+    return _describe_validity(card, _status(site, card)) or ended

@@ -19,13 +19,13 @@ from credkit.explain.diagnosis import shortened
 from credkit.privacy.payment import NOTHING, Payment, payment
 from credkit.site.model import CredentialKind
 
-DIGITS = 15  # that a spreadsheet keeps of a number: those of a double-precision value (IEEE 754)
-MOST_ZEROS = 20  # leading zeros that are tried
-_PLAIN = re.compile("[0-9]+")
+SPREADSHEET_DIGITS = 15  # that a spreadsheet keeps of a number: those of a double-precision value (IEEE 754)
+MOST_LOST_ZEROS = 20  # leading zeros that are tried
+_DECIMAL = re.compile("[0-9]+")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Told:
+class TextResult:
     """What a text says: a number, or the ``code`` of what is wrong with it, with rule and reason.
 
     A printed text may have fields that make no number. ``refused`` is the text of its notes of
@@ -45,13 +45,13 @@ class Told:
     payment: Payment = NOTHING
 
 
-class Texts:
+class TextResults:
     """The texts of one crosswalk, with what they say."""
 
     def __init__(self) -> None:
-        self._told: dict[tuple[AnyCodec, str, str, bool], Told] = {}
+        self._told: dict[tuple[AnyCodec, str, str, bool], TextResult] = {}
 
-    def read(self, codec: AnyCodec, kind: CredentialKind, text: str, *, typed: bool = False) -> Told:
+    def read(self, codec: AnyCodec, kind: CredentialKind, text: str, *, typed: bool = False) -> TextResult:
         """What ``text`` says about a number of ``kind``, read through ``codec``.
 
         What was ``typed`` key by key was never a cell: no spreadsheet can have damaged it.
@@ -59,32 +59,32 @@ class Texts:
         key = (codec, kind.name, text, typed)
         found = self._told.get(key)
         if found is None:
-            found = self._told[key] = _told(codec, kind, text, typed)
+            found = self._told[key] = _read_text(codec, kind, text, typed)
         return found
 
 
-def _told(codec: AnyCodec, kind: CredentialKind, text: str, typed: bool) -> Told:
+def _read_text(codec: AnyCodec, kind: CredentialKind, text: str, typed: bool) -> TextResult:
     reading = codec.inspect(text)
     secret = NOTHING if kind.not_payment else payment(codec, text, reading)
     if kind.declared and not secret.tracks:
         secret = NOTHING
     fields = reading.value
     if reading.ok and fields is not None:
-        return Told(
+        return TextResult(
             number=kind.number(fields) if fields.keys() >= set(kind.key) else None, fields=fields,
-            suspect=not typed and rounded(text), payment=secret,
+            suspect=not typed and is_rounded(text), payment=secret,
             refused="; ".join(note.text for note in reading.notes if note.level == "refuse"),
             noted=tuple(note for note in reading.notes if note.level != "info"),
         )  # fmt: skip
-    damage = None if typed else damaged(codec, text)
+    damage = None if typed else describe_damage(codec, text)
     if damage:
-        return Told(code="spreadsheet-damage", reason=damage, payment=secret)
+        return TextResult(code="spreadsheet-damage", reason=damage, payment=secret)
     failure = codec.decode_error(reading)
     rule = failure.check.rule if failure.check else ""
     reason = str(failure)
     if secret.account and reading.failed:
         reason = f"{reading.failed.codec}: {reading.failed.claim} fails; what was found is hidden"
-    return Told(
+    return TextResult(
         code="check-failed" if _has_form(codec, text, reading) else "unreadable", rule=rule, reason=reason,
         payment=secret,
     )  # fmt: skip
@@ -97,11 +97,11 @@ def _has_form(codec: AnyCodec, text: str, reading: AnyReading) -> bool:
     """
     if isinstance(codec, Choice):
         readings = [option.inspect(text) for option in codec.options]
-        return not any(each.ok for each in readings) and any(map(_checked, readings))
-    return _checked(reading)
+        return not any(each.ok for each in readings) and any(map(_form_is_read, readings))
+    return _form_is_read(reading)
 
 
-def _checked(reading: AnyReading) -> bool:
+def _form_is_read(reading: AnyReading) -> bool:
     return reading.value is not None or (reading.failed is not None and reading.failed.form != "text")
 
 
@@ -110,32 +110,37 @@ def branches(codec: AnyCodec) -> tuple[AnyCodec, ...]:
     return codec.options if isinstance(codec, Choice) else (codec,)
 
 
-def rounded(text: str) -> bool:
+def is_rounded(text: str) -> bool:
     """Whether ``text`` looks like a long number after a spreadsheet: nothing but zeros behind the 15th digit.
 
-    >>> rounded("3602879701896390"), rounded("3602879701896397"), rounded("0602879701896390")
+    >>> is_rounded("3602879701896390"), is_rounded("3602879701896397"), is_rounded("0602879701896390")
     (True, False, False)
     """
-    return len(text) > DIGITS and text[0] != "0" and bool(_PLAIN.fullmatch(text)) and not text[DIGITS:].strip("0")
+    return (
+        len(text) > SPREADSHEET_DIGITS
+        and text[0] != "0"
+        and bool(_DECIMAL.fullmatch(text))
+        and not text[SPREADSHEET_DIGITS:].strip("0")
+    )
 
 
-def damaged(codec: AnyCodec, text: str) -> str | None:
+def describe_damage(codec: AnyCodec, text: str) -> str | None:
     """What a spreadsheet did to ``text``, which ``codec`` cannot read; None where nothing shows.
 
     Only a number of at most 15 digits can have lost zeros and nothing else: a longer one is rounded.
     """
     if shortened(text):
         return f"{redacted_repr(text)} is a number as a spreadsheet shortens it: its other digits are lost"
-    if rounded(text):
-        return rounding(text)
-    if len(text) <= DIGITS and _PLAIN.fullmatch(text) and (text[0] != "0" or text == "0"):
-        for zeros in range(1, MOST_ZEROS + 1):
+    if is_rounded(text):
+        return describe_rounding(text)
+    if len(text) <= SPREADSHEET_DIGITS and _DECIMAL.fullmatch(text) and (text[0] != "0" or text == "0"):
+        for zeros in range(1, MOST_LOST_ZEROS + 1):
             if codec._decode_raw("0" * zeros + text) is not None:
                 lost = "a leading zero" if zeros == 1 else f"{zeros} leading zeros"
                 return f"{redacted_repr(text)} would be read with {lost} before it, which spreadsheets drop"
     return None
 
 
-def rounding(text: str) -> str:
+def describe_rounding(text: str) -> str:
     """The sentence for a number that looks rounded."""
     return f"{redacted_repr(text)} has only zeros behind its 15th digit, as spreadsheets leave them"

@@ -10,20 +10,22 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
 
-from credkit.crosswalk.credentials import distinct
-from credkit.crosswalk.readers import Shown
+from credkit.crosswalk.credentials import distinct_credentials
+from credkit.crosswalk.readers import ReaderFindings
 from credkit.crosswalk.register import Register
-from credkit.crosswalk.result import Exceptional, counted, excepted
+from credkit.crosswalk.result import ExceptionRow, format_count, make_exception
 from credkit.crosswalk.verdicts import Verdict, other_issues
 from credkit.site.model import Site
 
 
-def unresolved(site: Site, register: Register, together: Shown, verdicts: Sequence[Verdict]) -> list[Exceptional]:
+def list_unresolved(
+    site: Site, register: Register, together: ReaderFindings, verdicts: Sequence[Verdict]
+) -> list[ExceptionRow]:
     """A row for each reading that is not resolved, in the order of the file."""
     beside: dict[int, list[str]] = defaultdict(list)
     for verdict in verdicts:
         if verdict.sighting.presentation and not verdict.code:
-            beside[verdict.sighting.presentation] += distinct(verdict.cards)
+            beside[verdict.sighting.presentation] += distinct_credentials(verdict.cards)
     owners: dict[int, list[str]] = {}  # by the tuple of cards, one for many readings of a number
     found = []
     for verdict in verdicts:
@@ -31,16 +33,18 @@ def unresolved(site: Site, register: Register, together: Shown, verdicts: Sequen
             continue
         sighting = verdict.sighting
         others = len(sighting.rows) - 1
-        entry = f" (one entry with {counted(others, 'other row')})" if others else ""
+        entry = f" (one entry with {format_count(others, 'other row')})" if others else ""
         cards = verdict.cards or verdict.known
         if id(cards) not in owners:
-            owners[id(cards)] = distinct(cards)
+            owners[id(cards)] = distinct_credentials(cards)
         candidates = [f"{sighting.expected} (expected)"] if sighting.expected else []
         candidates += owners[id(cards)]
         if not verdict.known:
-            candidates += dict.fromkeys(_others(register, together, verdict, beside.get(sighting.presentation, ())))
+            candidates += dict.fromkeys(
+                _candidates_for(register, together, verdict, beside.get(sighting.presentation, ()))
+            )
         found += [
-            excepted(
+            make_exception(
                 file=site.readings.name, line=row.line, code=verdict.code, text=row.text,
                 reason=verdict.reason + entry, candidates=candidates,
                 plain=sighting.reader.kind.not_payment is not None,
@@ -51,7 +55,9 @@ def unresolved(site: Site, register: Register, together: Shown, verdicts: Sequen
     return sorted(found, key=lambda each: each.line)
 
 
-def _others(register: Register, together: Shown, verdict: Verdict, beside: Sequence[str]) -> Iterator[str]:
+def _candidates_for(
+    register: Register, together: ReaderFindings, verdict: Verdict, beside: Sequence[str]
+) -> Iterator[str]:
     """Who may be meant where the number itself is nobody's."""
     sighting = verdict.sighting
     for credential in beside:

@@ -14,10 +14,10 @@ from datetime import date
 
 from credkit.core.fields import Item
 from credkit.core.sentences import quoted, redacted_repr
-from credkit.crosswalk.register import ACTIVE, EARLY, Card, Number, Register, state_then, written
-from credkit.crosswalk.result import NAMED, counted, named
+from credkit.crosswalk.register import ACTIVE, EARLY, Card, Number, Register, format_number, status_when_read
+from credkit.crosswalk.result import MOST_VALUES_NAMED, format_count, join_values
 from credkit.crosswalk.sightings import Sighting
-from credkit.crosswalk.texts import rounding
+from credkit.crosswalk.texts import describe_rounding
 from credkit.privacy.accounts import hidden
 from credkit.site.model import Site
 
@@ -42,43 +42,45 @@ class Verdict:
     blamed: tuple[str, ...] = ()
 
 
-def rows_of(verdicts: Iterable[Verdict]) -> int:
+def count_rows(verdicts: Iterable[Verdict]) -> int:
     """How many rows of the readings these verdicts are about."""
     return sum(len(verdict.sighting.rows) for verdict in verdicts)
 
 
-def reads_of(verdicts: Sequence[Verdict]) -> str:
+def describe_readings(verdicts: Sequence[Verdict]) -> str:
     """How many readings these verdicts are about; where many keys make one, how many rows these are too."""
-    count, rows = len(verdicts), rows_of(verdicts)
-    return counted(count, "reading") if count == rows else f"{counted(count, 'entry', 'entries')}, {rows:,} rows"
+    count, rows = len(verdicts), count_rows(verdicts)
+    return (
+        format_count(count, "reading") if count == rows else f"{format_count(count, 'entry', 'entries')}, {rows:,} rows"
+    )
 
 
-def verdicts(site: Site, register: Register, seen: Sequence[Sighting]) -> list[Verdict]:
+def judge_sightings(site: Site, register: Register, seen: Sequence[Sighting]) -> list[Verdict]:
     """A verdict for each sighting, in the same order."""
     found: dict[int, Verdict] = {}
     groups: dict[int, list[int]] = defaultdict(list)
     expected: dict[int, set[str]] = defaultdict(set)
     for place, sighting in enumerate(seen):
-        known = _known(register, sighting)
-        found[place] = verdict = _first(register, sighting, known)
+        known = _find_owners(register, sighting)
+        found[place] = verdict = _judge_alone(register, sighting, known)
         if sighting.presentation and sighting.expected:
             expected[sighting.presentation].add(sighting.expected)
         if not verdict.code:
             groups[sighting.presentation or -1 - place].append(place)
-    owners = _Owners(site)
+    owners = _OwnersByDay(site)
     for name, group in groups.items():
         said = next(iter(expected[name])) if len(expected.get(name, ())) == 1 else ""
-        found.update(zip(group, _judged(owners, [found[place] for place in group], said), strict=True))
+        found.update(zip(group, _judge_presentation(owners, [found[place] for place in group], said), strict=True))
     return [found[place] for place in range(len(seen))]
 
 
-def _known(register: Register, sighting: Sighting) -> tuple[Card, ...]:
+def _find_owners(register: Register, sighting: Sighting) -> tuple[Card, ...]:
     if sighting.told is None or sighting.told.number is None:
         return ()
     return register.owners.get((sighting.reader.kind.namespace, sighting.told.number), ())
 
 
-def _first(register: Register, sighting: Sighting, known: tuple[Card, ...]) -> Verdict:
+def _judge_alone(register: Register, sighting: Sighting, known: tuple[Card, ...]) -> Verdict:
     """The verdict on a sighting by itself: whether it is a number, may be one, and is somebody's."""
     told, kind = sighting.told, sighting.reader.kind
     if told is None:
@@ -89,28 +91,28 @@ def _first(register: Register, sighting: Sighting, known: tuple[Card, ...]) -> V
     code, reason = "", ""
     if told.refused and kind.refuses:
         code, reason = "refused-note", told.refused
-    elif strange := _unexpected(kind.expect, told.fields):
+    elif strange := _describe_unexpected(kind.expect, told.fields):
         code, reason = "unexpected-value", strange
     elif not known and told.suspect:
-        code, reason = "spreadsheet-damage", f"{rounding(sighting.text)}, and no credential has the number"
+        code, reason = "spreadsheet-damage", f"{describe_rounding(sighting.text)}, and no credential has the number"
     elif not known and (others := other_issues(register, sighting)):
         issues = ", ".join(
             f"{redacted_repr(card.fields[kind.issue or ''])} ({redacted_repr(card.credential)})"
-            for card in others[:NAMED]
+            for card in others[:MOST_VALUES_NAMED]
         )
         code, reason = (
             "other-issue",
-            f"{_said(sighting, number, ())} is the number of no card, but with the issue {issues}",
+            f"{_quote_number(sighting, number, ())} is the number of no card, but with the issue {issues}",
         )
     elif not known:
-        code, reason = "unknown-card", f"no credential has the number {_said(sighting, number, ())}"
+        code, reason = "unknown-card", f"no credential has the number {_quote_number(sighting, number, ())}"
     return Verdict(sighting=sighting, code=code, reason=reason, number=number, known=known)
 
 
-def _said(sighting: Sighting, number: Number, cards: Iterable[Card]) -> str:
+def _quote_number(sighting: Sighting, number: Number, cards: Iterable[Card]) -> str:
     """A number as a sentence may show it: its parts may be those of an account number."""
     secret = (sighting.told is not None and sighting.told.payment.account) or any(card.secret for card in cards)
-    return quoted(hidden(written(number)) if secret else written(number))
+    return quoted(hidden(format_number(number)) if secret else format_number(number))
 
 
 def other_issues(register: Register, sighting: Sighting) -> tuple[Card, ...]:
@@ -121,7 +123,7 @@ def other_issues(register: Register, sighting: Sighting) -> tuple[Card, ...]:
     return register.issues.get((kind.namespace, kind.without_issue(number)), ())
 
 
-def _unexpected(expect: Mapping[str, frozenset[Item]], fields: Mapping[str, Item]) -> str:
+def _describe_unexpected(expect: Mapping[str, frozenset[Item]], fields: Mapping[str, Item]) -> str:
     for name, allowed in expect.items():
         if name in fields and fields[name] not in allowed:
             return f"{name} is {redacted_repr(fields[name])}, expected {' or '.join(map(str, sorted(allowed)))}"
@@ -138,7 +140,7 @@ class _Outcome:
     alone: bool = True
 
 
-class _Owners:
+class _OwnersByDay:
     """The owners of numbers day by day, each worked out once: a number may have thousands, and as many readings."""
 
     def __init__(self, site: Site) -> None:
@@ -173,7 +175,7 @@ class _Owners:
         return self._likely[key]
 
     def _possible(self, card: Card, day: date) -> bool:
-        then = state_then(card.row, day, self.site)
+        then = status_when_read(card.row, day, self.site)
         return then == ACTIVE or (then != EARLY and card.row.status not in self.site.rules.gone)
 
     def holders(self, verdict: Verdict, credentials: frozenset[str]) -> dict[str, str]:
@@ -189,11 +191,11 @@ class _Owners:
         """Resolved to ``credentials``, if one of them was active that day."""
         key = verdict.number, self.day(verdict), credentials
         if key not in self._outcomes:
-            self._outcomes[key] = _dated(self.site, verdict, key[1], credentials)
+            self._outcomes[key] = _find_outcome(self.site, verdict, key[1], credentials)
         return self._outcomes[key]
 
 
-def _judged(owners: _Owners, group: list[Verdict], said: str) -> list[Verdict]:
+def _judge_presentation(owners: _OwnersByDay, group: list[Verdict], said: str) -> list[Verdict]:
     """The verdicts on good numbers read from one card; ``said`` is what the desk expected of all of them."""
     choices: list[frozenset[str]] = []
     wrong: list[str] = []
@@ -201,25 +203,25 @@ def _judged(owners: _Owners, group: list[Verdict], said: str) -> list[Verdict]:
         want = verdict.sighting.expected or said
         choices.append(frozenset({want}) if want else owners.likely(verdict))
         wrong.append("" if not want or owners.has(verdict, want) else want)
-    common = _shared([choice for choice, want in zip(choices, wrong, strict=True) if not want])
-    if (not common or any(wrong)) and (faces := _faces(owners, group, said)):
-        return [_resolved(verdict, owners.outcome(verdict, face)) for verdict, face in zip(group, faces, strict=True)]
+    common = _intersect([choice for choice, want in zip(choices, wrong, strict=True) if not want])
+    if (not common or any(wrong)) and (faces := _credentials_of_faces(owners, group, said)):
+        return [_resolve(verdict, owners.outcome(verdict, face)) for verdict, face in zip(group, faces, strict=True)]
     return [
-        _resolved(verdict, owners.outcome(verdict, common))
+        _resolve(verdict, owners.outcome(verdict, common))
         if common and not want
-        else _disputed(owners, verdict, want, group)
+        else _dispute(owners, verdict, want, group)
         for verdict, want in zip(group, wrong, strict=True)
     ]
 
 
-def _shared(choices: Sequence[frozenset[str]]) -> frozenset[str]:
+def _intersect(choices: Sequence[frozenset[str]]) -> frozenset[str]:
     """What is in all of ``choices``; one alone is given back as it is, since it may be large."""
     if len(choices) == 1:
         return choices[0]
     return choices[0].intersection(*choices[1:]) if choices else frozenset()
 
 
-def _faces(owners: _Owners, group: list[Verdict], said: str) -> list[frozenset[str]]:
+def _credentials_of_faces(owners: _OwnersByDay, group: list[Verdict], said: str) -> list[frozenset[str]]:
     """The credentials of different kinds that one card carries and one person holds, a reading each; or nothing.
 
     A card may have a stripe on one face and a label on the other. The desk expects one of them.
@@ -230,11 +232,11 @@ def _faces(owners: _Owners, group: list[Verdict], said: str) -> list[frozenset[s
         if want and not owners.has(verdict, want):
             return []
         holders.append(owners.holders(verdict, frozenset({want}) if want else owners.likely(verdict)))
-    people = _shared([frozenset(them.values()) for them in holders])
+    people = _intersect([frozenset(them.values()) for them in holders])
     kinds: dict[str, list[frozenset[str]]] = defaultdict(list)
     for verdict, them in zip(group, holders, strict=True):
         kinds[verdict.sighting.reader.kind.name].append(frozenset(them))
-    one_each = all(map(_shared, kinds.values()))  # several reads of a kind are of one credential
+    one_each = all(map(_intersect, kinds.values()))  # several reads of a kind are of one credential
     if (
         not one_each
         or len(kinds) < 2
@@ -245,19 +247,19 @@ def _faces(owners: _Owners, group: list[Verdict], said: str) -> list[frozenset[s
     return [frozenset(credential for credential, person in them.items() if person in people) for them in holders]
 
 
-def _resolved(verdict: Verdict, outcome: _Outcome) -> Verdict:
+def _resolve(verdict: Verdict, outcome: _Outcome) -> Verdict:
     return Verdict(
         sighting=verdict.sighting, code=outcome.code, reason=outcome.reason, number=verdict.number,
         cards=outcome.cards, known=verdict.known, alone=outcome.alone,
     )  # fmt: skip
 
 
-def _disputed(owners: _Owners, verdict: Verdict, want: str, group: list[Verdict]) -> Verdict:
+def _dispute(owners: _OwnersByDay, verdict: Verdict, want: str, group: list[Verdict]) -> Verdict:
     """A conflict: with the desk, if it wanted another credential, or with the other reads of the card."""
     theirs = owners.all(verdict)
-    number = _said(verdict.sighting, verdict.number, verdict.known) if verdict.number else ""
+    number = _quote_number(verdict.sighting, verdict.number, verdict.known) if verdict.number else ""
     if want:
-        reason = f"the desk expected {redacted_repr(want)}, but {number} is the number of {named(theirs)}"
+        reason = f"the desk expected {redacted_repr(want)}, but {number} is the number of {join_values(theirs)}"
         return Verdict(
             sighting=verdict.sighting, code="conflict", reason=reason, number=verdict.number, known=verdict.known,
             disputed=(want, *theirs), blamed=(want,),
@@ -269,8 +271,8 @@ def _disputed(owners: _Owners, verdict: Verdict, want: str, group: list[Verdict]
         if not owners.has(verdict, credential)
     }
     reason = (
-        f"{number} is the number of {named(theirs, 'or')}, but in the same presentation "
-        f"{counted(len(set(others.values())), 'other reading')} gave {named(others, 'or')}"
+        f"{number} is the number of {join_values(theirs, 'or')}, but in the same presentation "
+        f"{format_count(len(set(others.values())), 'other reading')} gave {join_values(others, 'or')}"
     )
     return Verdict(
         sighting=verdict.sighting, code="conflict", reason=reason, number=verdict.number, known=verdict.known,
@@ -278,20 +280,20 @@ def _disputed(owners: _Owners, verdict: Verdict, want: str, group: list[Verdict]
     )  # fmt: skip
 
 
-def _dated(site: Site, verdict: Verdict, day: date, credentials: frozenset[str]) -> _Outcome:
+def _find_outcome(site: Site, verdict: Verdict, day: date, credentials: frozenset[str]) -> _Outcome:
     cards = [card for card in verdict.known if card.credential in credentials]
-    active = tuple(card for card in cards if state_then(card.row, day, site) == ACTIVE)
+    active = tuple(card for card in cards if status_when_read(card.row, day, site) == ACTIVE)
     if active:
         return _Outcome(cards=active, alone=len(credentials) == 1)
     started = [card for card in cards if not card.row.valid_from or card.row.valid_from <= day]
     last = max(started or cards, key=lambda card: (card.row.valid_from or date.min, card.row.line))
-    status = state_then(last.row, day, site)
+    status = status_when_read(last.row, day, site)
     reason = f"{redacted_repr(last.credential)} was read on {day}, its status being {redacted_repr(status)}"
-    reason += _bounds(last, status)
+    reason += _describe_validity(last, status)
     return _Outcome(code="inactive-read", reason=reason, cards=(last,))
 
 
-def _bounds(card: Card, status: str) -> str:
+def _describe_validity(card: Card, status: str) -> str:
     if status == EARLY:
         return f" (valid from {card.row.valid_from})"
     return f" (valid until {card.row.valid_until})" if card.row.valid_until else ""

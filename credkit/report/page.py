@@ -23,10 +23,7 @@ from markupsafe import Markup
 from credkit.audit.causes import READERS
 from credkit.audit.digests import sha256
 from credkit.audit.notes import LEVELS, earned
-from credkit.audit.shares import worst
-from credkit.audit.sources import sized
-from credkit.audit.summary import Audit, ChainCount, Format, ReaderCount
-from credkit.audit.text import (
+from credkit.audit.sentences import (
     UNSTEADY,
     amount,
     blind_text,
@@ -38,7 +35,10 @@ from credkit.audit.text import (
     sort_text,
     when,
 )
-from credkit.crosswalk.result import counted
+from credkit.audit.shares import worst
+from credkit.audit.sources import sized
+from credkit.audit.summary import Audit, ChainCount, Format, ReaderCount
+from credkit.crosswalk.result import format_count
 from credkit.explain.cautions import AUDITED, COPIES, EGRESS, KEY, PEOPLE
 from credkit.explain.svg import svg
 from credkit.report.charts import bar, bars, top
@@ -110,7 +110,7 @@ def _environment() -> Environment:
     )  # fmt: skip
     found.filters |= {
         "shown": shown, "n": lambda number: f"{number:,}", "percent": percent, "sizes": sizes, "amount": amount,
-        "joined": joined, "counted": counted, "hints": hints_text, "doubt": doubt_text, "blind": blind_text,
+        "joined": joined, "counted": format_count, "hints": hints_text, "doubt": doubt_text, "blind": blind_text,
         "sort_of": lambda each: sort_text(each.codec, each.rule, each.sort),
         "name": _name, "verb": lambda change: "failing" if change.after > change.before else "better",
     }  # fmt: skip
@@ -248,7 +248,7 @@ def _chart(title: str, values: Sequence[float | None], unit: str, time: Steps, l
     most, place = max(known, key=lambda each: each[0], default=(0.0, 0))
     scale = top(most)
     told = f"{percent(most / 100)} %" if unit == "%" else f"{most:,} {unit}"
-    said = f"{title}: highest {told}, {time.label(place)}; from {time.label(0)} in {counted(len(time), 'step')}"
+    said = f"{title}: highest {told}, {time.label(place)}; from {time.label(0)} in {format_count(len(time), 'step')}"
     middle = time.label(len(time) // 2) if len(time) > 2 else ""
     return Chart(
         title=title, top=f"{scale:,g} {unit}", bars=bars(values, scale, said, lines),

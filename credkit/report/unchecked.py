@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from credkit.audit.causes import READERS, TRIED
+from credkit.audit.sentences import FRAMES, NO_CHANGE
 from credkit.audit.summary import Audit
-from credkit.audit.text import FRAMES, NO_CHANGE
-from credkit.crosswalk.result import counted
+from credkit.crosswalk.result import format_count
 from credkit.report.words import joined
 
 
@@ -16,23 +16,23 @@ def unchecked(audit: Audit) -> Iterator[str]:
     verb = "was" if len(audit.columns) == 1 else "were"
     yield f"Other columns: of each file only {joined(audit.columns)} {verb} read."
     if audit.unreadable:
-        yield f"{counted(audit.unreadable, 'unreadable row')}: what they would have said is not known."
+        yield f"{format_count(audit.unreadable, 'unreadable row')}: what they would have said is not known."
     yield from (f"{file.ended}." for file in audit.files if file.ended)
     changed = [file.name for file in audit.files if file.digest == ""]
     if changed:
         yield f"The bytes that were counted of {joined(changed)}: changed while being read, so there is no digest."
     silent = [reader.name for reader in audit.readers if not reader.rows]
     if silent:
-        yield f"{counted(len(silent), 'reader')} of the site file without a row in these files: {joined(silent)}."
+        yield f"{format_count(len(silent), 'reader')} of the site file without a row in these files: {joined(silent)}."
     bare = [chain for chain in audit.chains if not chain.checked and chain.rows]
     if bare:
-        rows = counted(sum(chain.rows for chain in bare), "row")
+        rows = format_count(sum(chain.rows for chain in bare), "row")
         names = joined([chain.name for chain in bare])
         yield f"{rows} by chains without any check ({names}): whatever has the right form passes."
     lossy = [chain for chain in audit.chains if chain.lossy and chain.rows]
     if lossy:
         yield (
-            f"{counted(sum(chain.rows for chain in lossy), 'row')} read by chains that leave something out "
+            f"{format_count(sum(chain.rows for chain in lossy), 'row')} read by chains that leave something out "
             f"({joined([chain.name for chain in lossy])}): two numbers can look like one."
         )
     if any(reader.counts.starts for reader in audit.readers):

@@ -17,8 +17,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 
-from credkit.core.codec import is_number
 from credkit.core.errors import DecodeError, DefinitionError
+from credkit.core.forms import is_number
 from credkit.core.sentences import redacted_repr
 from credkit.core.spans import LIMIT
 from credkit.streams.frame import Frame

@@ -13,7 +13,7 @@ from credkit.audit.entries import ENTRY
 from credkit.audit.notes import LEVELS, earned
 from credkit.audit.shares import worst
 from credkit.audit.summary import CHECK, LENGTH, Audit, Blind, Change, Hints, ReaderCount
-from credkit.crosswalk.result import counted
+from credkit.crosswalk.result import format_count
 from credkit.explain.cautions import AUDITED, COPIES, EGRESS, PEOPLE
 from credkit.explain.screen import WIDTH, plain
 from credkit.privacy.accounts import masked
@@ -45,7 +45,7 @@ def audit_text(audit: Audit, zone: tzinfo) -> str:
 
 
 def _text(audit: Audit, zone: tzinfo) -> Iterator[str]:
-    yield from _wrapped(f"Audit of {counted(len(audit.files), 'file')}{f' of {audit.site}' if audit.site else ''}")
+    yield from _wrapped(f"Audit of {format_count(len(audit.files), 'file')}{f' of {audit.site}' if audit.site else ''}")
     yield ""
     rows = [(file.name, file.rows, file.good, file.failing, file.unreadable) for file in audit.files]
     if len(rows) > 1:
@@ -87,7 +87,7 @@ def _text(audit: Audit, zone: tzinfo) -> Iterator[str]:
     if len(failing) > READERS:
         yield ""
         yield from _wrapped(
-            f"{counted(len(failing) - READERS, 'other reader')} fail less often: --json has them all. Causes are "
+            f"{format_count(len(failing) - READERS, 'other reader')} fail less often: --json has them all. Causes are "
             f"looked for at the {READERS} that fail most often."
         )
     if any(each.counts.starts for each in audit.readers):
@@ -125,7 +125,7 @@ def _notes(audit: Audit) -> Iterator[str]:
         yield from ("", "Notes on good rows")
     for each in notes:
         some = ", ".join(f"{name} {rows:,}" for name, rows in each.readers[:NOTED])
-        more = f" and {counted(len(each.readers) - NOTED, 'other reader')}" if len(each.readers) > NOTED else ""
+        more = f" and {format_count(len(each.readers) - NOTED, 'other reader')}" if len(each.readers) > NOTED else ""
         said = f"; {LEVELS[each.level]}: {each.text}" if each.level == "refuse" else ""
         yield from _wrapped(f"{each.rows:,} {each.kind} of {each.codec} ({some}{more}){said}", "- ", "  ")
 
@@ -133,19 +133,19 @@ def _notes(audit: Audit) -> Iterator[str]:
 def _reader(each: ReaderCount, audit: Audit, zone: tzinfo) -> Iterator[str]:
     span = f", {when(each.first, zone)} to {when(each.last, zone)}" if each.first and each.last else ""
     name = f"reader {each.name}" if audit.by_reader else "All rows"
-    yield from _wrapped(f"{name}: {percent(each.share)} % of {counted(each.rows, 'row')} fail{span}", "", "  ")
+    yield from _wrapped(f"{name}: {percent(each.share)} % of {format_count(each.rows, 'row')} fail{span}", "", "  ")
     tallies = sorted(each.tallies, key=lambda tally: -tally.rows)
     for tally in tallies[:CHECKS]:
         sort = sort_text(tally.codec, tally.rule, tally.sort)
         what = "" if sort == SORTS[CHECK] else f", {sort}"
         yield from _wrapped(f"{tally.rows:,} fail {tally.rule} of {tally.codec}{what}", "  ", "    ")
     if len(tallies) > CHECKS:
-        yield f"  and {counted(len(tallies) - CHECKS, 'other check')}"
+        yield f"  and {format_count(len(tallies) - CHECKS, 'other check')}"
     for both in each.together:
         if len(both.rules) > 1:
             yield from _wrapped(f"{both.rows:,} fail {' and '.join(both.rules)} together", "  ", "    ")
     if len(each.changes) > CHANGES:
-        yield f"  {counted(len(each.changes) - CHANGES, 'change')} before these:"
+        yield f"  {format_count(len(each.changes) - CHANGES, 'change')} before these:"
     for change in each.changes[-CHANGES:]:
         yield from _wrapped(change_text(change, zone), "  ", "    ")
     if each.unsteady:
@@ -191,8 +191,8 @@ def doubt_text(each: ReaderCount) -> str:
     if not each.good or each.share <= OFTEN or not each.hints:
         return ""
     return (
-        f"So much fails that its {counted(each.good, 'good row')} may be wrong, too: what a wire does to every frame "
-        "passes the checks of some"
+        f"So much fails that its {format_count(each.good, 'good row')} may be wrong, too: what a wire does to "
+        "every frame passes the checks of some"
     )
 
 
@@ -204,7 +204,7 @@ def blind_text(blind: Blind) -> str:
     text = f"{blind.layout}: of all double bit errors {share} ({percent(blind.passing / blind.pairs)} %) fail no check"
     if blind.more:
         text += ", before limits of digits and fields, which see some of them"
-    text += f". {counted(blind.unseen, 'bit')} of {blind.length} are in no check." if blind.unseen else "."
+    text += f". {format_count(blind.unseen, 'bit')} of {blind.length} are in no check." if blind.unseen else "."
     if blind.failed and blind.expected is not None and blind.rate is not None:
         text += (
             f" {blind.failed:,} of {blind.frames:,} frames fail. If bits were wrong independently of each other, "
@@ -212,7 +212,7 @@ def blind_text(blind: Blind) -> str:
         )
     if blind.apart:
         more = len(blind.apart) - APART
-        some = ", ".join(blind.apart[:APART]) + (f" and {counted(more, 'other')}" if more > 0 else "")
+        some = ", ".join(blind.apart[:APART]) + (f" and {format_count(more, 'other')}" if more > 0 else "")
         text += f" Left out, since they fail too often for single bits: {some}."
     return text
 

@@ -20,33 +20,33 @@ from credkit.privacy.accounts import holds_account
 from credkit.privacy.payment import LEAST, Payment, digit_fields, has_room, payment
 
 
-def suspects(codec: AnyCodec, texts: pl.Series, fields: Mapping[str, Array]) -> Array:
+def may_hold_account(codec: AnyCodec, texts: pl.Series, fields: Mapping[str, Array]) -> Array:
     """The rows that may hold an account number, of those that ``codec`` reads (``fields`` are what it gives)."""
     long = (texts.str.len_bytes() >= ACCOUNT_DIGITS.start).to_numpy()
     if not has_room(codec):
-        return texts_that_are(texts) if long.any() else long
+        return texts_with_accounts(texts) if long.any() else long
     found = long & texts.str.contains(ROOM).to_numpy() if long.any() else long
     for branch in branches(codec):
         roomy = [step for step in branch.steps if has_room(step)]
         if any(step.takes == "bits" and step.gives == "text" for step in roomy):
             return np.ones(len(texts), bool)
-        if any(step.gives == "text" or _has_texts(step) for step in roomy):
+        if any(step.gives == "text" or _gives_texts(step) for step in roomy):
             found = found | long  # no step makes a text longer
-        numbers = [step for step in roomy if step.gives == "fields" and not _has_texts(step)]
+        numbers = [step for step in roomy if step.gives == "fields" and not _gives_texts(step)]
         if len(numbers) > 1 or (numbers and numbers[0] is not branch.steps[-1]):
             return np.ones(len(texts), bool)
     for name, column in fields.items():
         if column.dtype != np.uint64 or name in digit_fields(codec):
-            found = found | numbers_that_are(column)
+            found = found | numbers_like_accounts(column)
     return found
 
 
-def _has_texts(step: AnyCodec) -> bool:
+def _gives_texts(step: AnyCodec) -> bool:
     rows = step.output.schema
     return step.gives == "fields" and (rows is None or any(isinstance(row, TextField) for row in rows.values()))
 
 
-def texts_that_are(texts: pl.Series) -> Array:
+def texts_with_accounts(texts: pl.Series) -> Array:
     """The texts that hold what looks like an account number."""
     found = np.zeros(len(texts), bool)
     rows = texts.str.contains(ROOM).arg_true().to_numpy()
@@ -54,7 +54,7 @@ def texts_that_are(texts: pl.Series) -> Array:
     return found
 
 
-def numbers_that_are(column: Array) -> Array:
+def numbers_like_accounts(column: Array) -> Array:
     """The rows of a column of fields that look like account numbers."""
     found = np.zeros(len(column), bool)
     if column.dtype == np.uint64:
@@ -65,7 +65,7 @@ def numbers_that_are(column: Array) -> Array:
     return found
 
 
-def told(codec: AnyCodec, texts: pl.Series, rows: Array) -> tuple[Array, bool]:
+def find_account_numbers(codec: AnyCodec, texts: pl.Series, rows: Array) -> tuple[Array, bool]:
     """Which of ``rows`` hold an account number, and whether one holds a whole track; each text is looked at once."""
     found = rows.copy()
     known: dict[str, Payment] = {}

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 
 from credkit.crosswalk.register import Register
-from credkit.crosswalk.result import Finding, counted
+from credkit.crosswalk.result import Finding, format_count
 from credkit.crosswalk.sightings import Sighting
 from credkit.crosswalk.targets import TargetTexts
 from credkit.crosswalk.verdicts import Verdict
@@ -17,19 +17,19 @@ from credkit.privacy.accounts import holds_account, masked
 from credkit.site.model import CredentialKind, Site
 
 
-def like_payment(site: Site, register: Register, verdicts: Sequence[Verdict]) -> Iterator[Finding]:
+def find_payment_numbers(site: Site, register: Register, verdicts: Sequence[Verdict]) -> Iterator[Finding]:
     """A finding for every kind whose values or readings look like payment data: what is masked, and what to do."""
     for kind in site.kinds.values():
         cards = len({card.credential for card in register.cards if card.kind is kind and card.secret})
         rows = sum(
             len(each.sighting.rows)
             for each in verdicts
-            if each.code and each.sighting.reader.kind is kind and _secret(each.sighting)
+            if each.code and each.sighting.reader.kind is kind and _holds_account(each.sighting)
         )
         if cards or rows:
             what = " and ".join(
-                [f"{counted(cards, 'credential')} held"] * bool(cards)
-                + [f"{counted(rows, 'unresolved reading')} masked"] * bool(rows)
+                [f"{format_count(cards, 'credential')} held"] * bool(cards)
+                + [f"{format_count(rows, 'unresolved reading')} masked"] * bool(rows)
             )
             yield Finding(
                 code="like-payment", subject=kind.name, count=cards + rows,
@@ -38,23 +38,23 @@ def like_payment(site: Site, register: Register, verdicts: Sequence[Verdict]) ->
             )  # fmt: skip
 
 
-def _secret(sighting: Sighting) -> bool:
+def _holds_account(sighting: Sighting) -> bool:
     return sighting.told is not None and sighting.told.payment.account
 
 
-def remarks(site: Site, register: Register, seen: Sequence[Sighting]) -> Iterator[str]:
+def describe_unmasked(site: Site, register: Register, seen: Sequence[Sighting]) -> Iterator[str]:
     """A sentence for every kind that has numbers which look like account numbers and are shown."""
     for kind in site.kinds.values():
-        if kind.not_payment and any(map(holds_account, _texts(kind, register, seen))):
+        if kind.not_payment and any(map(holds_account, _texts_of_kind(kind, register, seen))):
             yield (f"Numbers of kind {kind.name} look like payment account numbers and are shown: {kind.not_payment}")
 
 
-def _texts(kind: CredentialKind, register: Register, seen: Sequence[Sighting]) -> Iterator[str]:
+def _texts_of_kind(kind: CredentialKind, register: Register, seen: Sequence[Sighting]) -> Iterator[str]:
     yield from (text for card in register.cards if card.kind is kind for text in (card.written, card.row.value))
     yield from (sighting.text for sighting in seen if sighting.reader.kind is kind)
 
 
-def subjects(
+def unmasked_subjects(
     site: Site, register: Register, written: Mapping[str, TargetTexts], *, declared: bool
 ) -> frozenset[str]:  # fmt: skip
     """What findings may be about though it looks like an account number: computed numbers, and ``declared`` ones."""

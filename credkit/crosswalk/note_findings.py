@@ -8,20 +8,20 @@ from math import log2
 
 from credkit.core.reading import Note
 from credkit.core.shapes import only
-from credkit.crosswalk.chances import chance, pairs
-from credkit.crosswalk.credentials import distinct, held
-from credkit.crosswalk.crowd import NOBODY, Crowd, Where, names
+from credkit.crosswalk.chances import duplicate_probability, expected_pairs
+from credkit.crosswalk.credentials import distinct_credentials, exclude_gone
 from credkit.crosswalk.register import Card, Number, Register
-from credkit.crosswalk.result import Finding, SummaryTable, counted
+from credkit.crosswalk.result import Finding, SummaryTable, format_count
+from credkit.crosswalk.settled import NONE_SETTLED, Settled, Where, kind_names
 from credkit.crosswalk.targets import TargetTexts
 from credkit.crosswalk.verdicts import Verdict
 from credkit.site.model import CredentialKind, Site, Target
 
-TITLE = "Duplicates, and pairs alike if numbers were random (boxes of cards are not)"
+DUPLICATES_TITLE = "Duplicates, and pairs alike if numbers were random (boxes of cards are not)"
 
 
-def noted(
-    site: Site, register: Register, verdicts: Sequence[Verdict], crowd: Crowd = NOBODY
+def find_notes(
+    site: Site, register: Register, verdicts: Sequence[Verdict], crowd: Settled = NONE_SETTLED
 ) -> Iterator[Finding]:  # fmt: skip
     """Kinds whose numbers earn notes of care, and readers that leave something out.
 
@@ -35,14 +35,14 @@ def noted(
             before = notes.get(verdict.number, ())
             known = {note.kind for note in before}
             notes[verdict.number] = (*before, *(note for note in told.noted if note.kind not in known))
-    for namespace, kinds in _spaces(site).items():
+    for namespace, kinds in _kinds_by_namespace(site).items():
         mine = [found for (space, _), found in notes.items() if space == namespace]
         counts = Counter(note.kind for found in mine for note in found)
         if counts:
             words = {note.kind: note.text for found in mine for note in found}
             said = "; ".join(f"{name} {count:,} ({words[name]})" for name, count in counts.most_common())
-            text = f"of {counted(len(mine) + crowd.count(names(kinds)), 'number')}: {said}"
-            yield Finding(code="noted-numbers", subject=_named(kinds), count=sum(map(bool, mine)), text=text)
+            text = f"of {format_count(len(mine) + crowd.count(kind_names(kinds)), 'number')}: {said}"
+            yield Finding(code="noted-numbers", subject=_join_names(kinds), count=sum(map(bool, mine)), text=text)
     lossy: dict[Where, int] = Counter()
     for verdict in verdicts:
         if verdict.number and verdict.sighting.period.codec.lossy:
@@ -58,30 +58,34 @@ def noted(
             cuts = dict.fromkeys(
                 step.name for codec, rows in through if rows for step in codec.steps if step.is_projection
             )
-            text = f"{counted(count, 'reading')} through {', '.join(cuts)}: what was left out tells no cards apart"
+            text = f"{format_count(count, 'reading')} through {', '.join(cuts)}: what was left out tells no cards apart"
             yield Finding(code="noted-numbers", subject=reader.name, count=count, text=text)
 
 
-def doubled(site: Site, register: Register, written: Mapping[str, TargetTexts], crowd: Crowd = NOBODY) -> SummaryTable:
+def tabulate_duplicates(
+    site: Site, register: Register, written: Mapping[str, TargetTexts], crowd: Settled = NONE_SETTLED
+) -> SummaryTable:
     """Numbers that several credentials have, by kind and by target that leaves something out, and what chance does."""
     rows: list[tuple[str | int, ...]] = []
-    for kinds in _spaces(site).values():
-        cards = held(site, [card for card in register.cards if card.kind in kinds])
-        size = min(_size(site, kind) for kind in kinds)
-        more = crowd.count(names(kinds), held=True)
-        rows.append(_row(_named(kinds), Counter(str(card.number) for card in _one_each(cards)), more, size))
+    for kinds in _kinds_by_namespace(site).values():
+        cards = exclude_gone(site, [card for card in register.cards if card.kind in kinds])
+        size = min(_number_bits(site, kind) for kind in kinds)
+        more = crowd.count(kind_names(kinds), held=True)
+        rows.append(
+            _tabulate(_join_names(kinds), Counter(str(card.number) for card in _one_per_credential(cards)), more, size)
+        )
     for target in site.targets.values():
         if target.conversion.lossy:
             texts = written[target.name].stored
-            bits = min(_size(site, target.kind), *_left(target, [*texts.values(), *crowd.extremes(target)]))
-            counts = Counter(texts[card] for card in _one_each(held(site, texts)))
+            bits = min(_number_bits(site, target.kind), *_text_bits(target, [*texts.values(), *crowd.extremes(target)]))
+            counts = Counter(texts[card] for card in _one_per_credential(exclude_gone(site, texts)))
             more = crowd.count([target.kind.name], held=True)
-            rows.append(_row(f"{target.name} (as it writes them)", counts, more, bits))
+            rows.append(_tabulate(f"{target.name} (as it writes them)", counts, more, bits))
     columns = ("kind or target", "cards", "sharing", "bits", "pairs", "any pair")
-    return SummaryTable(title=TITLE, columns=columns, rows=tuple(rows))
+    return SummaryTable(title=DUPLICATES_TITLE, columns=columns, rows=tuple(rows))
 
 
-def _spaces(site: Site) -> dict[str, list[CredentialKind]]:
+def _kinds_by_namespace(site: Site) -> dict[str, list[CredentialKind]]:
     """The kinds of each namespace: within one, numbers are compared."""
     found: dict[str, list[CredentialKind]] = defaultdict(list)
     for kind in site.kinds.values():
@@ -89,32 +93,39 @@ def _spaces(site: Site) -> dict[str, list[CredentialKind]]:
     return found
 
 
-def _named(kinds: Sequence[CredentialKind]) -> str:
+def _join_names(kinds: Sequence[CredentialKind]) -> str:
     return ", ".join(kind.name for kind in kinds)
 
 
-def _row(name: str, counts: Counter[str], more: int, bits: float) -> tuple[str | int, ...]:
+def _tabulate(name: str, counts: Counter[str], more: int, bits: float) -> tuple[str | int, ...]:
     """A row of the section; ``more`` cards share nothing with any other."""
     total, sharing = counts.total() + more, sum(count for count in counts.values() if count > 1)
-    return name, total, sharing, f"{bits:.0f}", f"{pairs(total, bits):.2g}", f"{chance(total, bits):.1%}"
+    return (
+        name,
+        total,
+        sharing,
+        f"{bits:.0f}",
+        f"{expected_pairs(total, bits):.2g}",
+        f"{duplicate_probability(total, bits):.1%}",
+    )
 
 
-def _one_each(cards: Sequence[Card]) -> Iterator[Card]:
+def _one_per_credential(cards: Sequence[Card]) -> Iterator[Card]:
     """One card for each credential."""
-    ids = set(distinct(cards))
+    ids = set(distinct_credentials(cards))
     for card in cards:
         if card.credential in ids:
             ids.discard(card.credential)
             yield card
 
 
-def _size(site: Site, kind: CredentialKind) -> float:
+def _number_bits(site: Site, kind: CredentialKind) -> float:
     """How many bits a number of ``kind`` has room for, in the narrowest form in which it is written or read."""
     read = (period.codec.schema for r in site.readers.values() if r.kind is kind for period in r.periods)
     return min(sum(schema[name].room for name in kind.key) for schema in (kind.schema, *read))
 
 
-def _left(target: Target, texts: Iterable[str]) -> list[float]:
+def _text_bits(target: Target, texts: Iterable[str]) -> list[float]:
     """How many bits a target's text has room for: those that its cuts leave, or the most digits that it has."""
     cuts = (
         only(step.output.lengths)

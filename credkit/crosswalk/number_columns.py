@@ -15,22 +15,22 @@ import polars as pl
 from credkit import bulk
 from credkit.bulk.words import Array
 from credkit.crosswalk.register import ACTIVE, EARLY, EXPIRED
-from credkit.crosswalk.texts import DIGITS
+from credkit.crosswalk.texts import SPREADSHEET_DIGITS
 from credkit.site.model import CredentialKind, Site, Target
 
-ROUNDED = r"\A[1-9][0-9]{14}0+\z"
-KEY = "key "  # before the name of a field that makes the number
-TEXT = "text"
+ROUNDED_PATTERN = r"\A[1-9][0-9]{14}0+\z"
+KEY_PREFIX = "key "  # before the name of a field that makes the number
+TEXT_COLUMN = "text"
 _INTEGER = r"\A-?[0-9]{1,40}\z"
 
 
-def rounded(texts: pl.Series) -> Array:
-    """The texts for which `credkit.crosswalk.texts.rounded` is true."""
-    long = (texts.str.len_bytes() > DIGITS).to_numpy()
-    return long & texts.str.contains(ROUNDED).to_numpy() if long.any() else long
+def are_rounded(texts: pl.Series) -> Array:
+    """The texts for which `credkit.crosswalk.texts.is_rounded` is true."""
+    long = (texts.str.len_bytes() > SPREADSHEET_DIGITS).to_numpy()
+    return long & texts.str.contains(ROUNDED_PATTERN).to_numpy() if long.any() else long
 
 
-def narrowed(column: Array) -> Array:
+def narrow_to_64_bits(column: Array) -> Array:
     """``column`` in 64 bits if its values allow that, whatever its field might hold."""
     if column.dtype == np.uint64:
         return column
@@ -38,9 +38,9 @@ def narrowed(column: Array) -> Array:
     return column.astype(np.uint64) if fits else column
 
 
-def keys(kind: CredentialKind, fields: Mapping[str, Array]) -> list[pl.Series]:
+def key_columns(kind: CredentialKind, fields: Mapping[str, Array]) -> list[pl.Series]:
     """The columns that make the number; what is longer than 64 bits is compared as text."""
-    return [as_series(f"{KEY}{name}", fields[name]) for name in kind.key]
+    return [as_series(f"{KEY_PREFIX}{name}", fields[name]) for name in kind.key]
 
 
 def as_series(name: str, column: Array) -> pl.Series:
@@ -50,15 +50,15 @@ def as_series(name: str, column: Array) -> pl.Series:
     return pl.Series(name, [None if item is None else str(item) for item in column.tolist()], dtype=pl.String)
 
 
-def alike(frames: list[pl.DataFrame]) -> list[pl.DataFrame]:
+def unify_key_types(frames: list[pl.DataFrame]) -> list[pl.DataFrame]:
     """``frames`` with key columns of the same types: texts where they differ."""
-    names = [name for name in frames[0].columns if name.startswith(KEY)] if frames else []
+    names = [name for name in frames[0].columns if name.startswith(KEY_PREFIX)] if frames else []
     mixed = [name for name in names if len({frame[name].dtype for frame in frames}) > 1]
     return [frame.with_columns(pl.col(name).cast(pl.String) for name in mixed) for frame in frames]
 
 
-def state(site: Site) -> pl.Expr:
-    """The status of assignments on the day of judgement (`credkit.crosswalk.register.state`); days are texts."""
+def status_expression(site: Site) -> pl.Expr:
+    """The status of assignments on the day of judgement (`credkit.crosswalk.register.status_on`); days are texts."""
     today = site.as_of.isoformat()
     return (
         pl.when(~pl.col("status").is_in(list(site.rules.active))).then(pl.col("status"))
@@ -68,18 +68,18 @@ def state(site: Site) -> pl.Expr:
     )  # fmt: skip
 
 
-def texts_of(target: Target, fields: Mapping[str, Array]) -> pl.Series:
+def encode_texts(target: Target, fields: Mapping[str, Array]) -> pl.Series:
     """The texts that ``target`` writes; null where its chain cannot."""
     codec = target.conversion.target
     done = bulk.compile(codec).encode({name: fields[name] for name in codec.schema})
     values: Any = done.values or []
-    texts = pl.Series(TEXT, values, dtype=pl.String)
+    texts = pl.Series(TEXT_COLUMN, values, dtype=pl.String)
     return texts if done.ok.all() else texts.set(pl.Series(~done.ok), None)
 
 
-def stored(target: Target, texts: pl.Series) -> pl.Series:
+def as_stored(target: Target, texts: pl.Series) -> pl.Series:
     """``texts`` as the target's column gives them back (`credkit.site.model.Column.stored`)."""
     if target.column.written.startswith("text"):
         return texts
     plain = texts.str.replace(r"\A(-?)0+([0-9])", "${1}${2}").str.replace(r"\A-0\z", "0")
-    return pl.select(pl.when(texts.str.contains(_INTEGER)).then(plain).otherwise(texts).alias(TEXT)).to_series()
+    return pl.select(pl.when(texts.str.contains(_INTEGER)).then(plain).otherwise(texts).alias(TEXT_COLUMN)).to_series()

@@ -19,8 +19,8 @@ from credkit.census.population import read_population
 from credkit.census.ranges import FACILITY, numbered, ranges
 from credkit.census.result import NUMBER, READER, TARGET, Census, RowCounts
 from credkit.census.views import View, digits, left, merges, number_bits, numbers_of, views, written
-from credkit.crosswalk.columns import KEY
-from credkit.crosswalk.suspects import suspects, told
+from credkit.crosswalk.account_suspects import find_account_numbers, may_hold_account
+from credkit.crosswalk.number_columns import KEY_PREFIX
 from credkit.site.model import Site
 
 
@@ -67,7 +67,9 @@ def _plain(site: Site, numbers: Numbered) -> frozenset[str]:
         each.kind.name
         for each in numbers.kinds.values()
         if not (each.kind.not_payment or each.kind.declared)
-        and told(each.kind.value, each.values, suspects(each.kind.value, each.values, each.fields))[0].any()
+        and find_account_numbers(
+            each.kind.value, each.values, may_hold_account(each.kind.value, each.values, each.fields)
+        )[0].any()
     }
     return frozenset(name for name in site.kinds if name not in secret)
 
@@ -83,7 +85,7 @@ def _hidden(site: Site, plain: Collection[str]) -> dict[str, str]:
 
 
 def _planned(site: Site, numbers: Numbered, namespace: str) -> bool:
-    return numbered(site, namespace) is not None and f"{KEY}{FACILITY}" in numbers.spaces[namespace].columns
+    return numbered(site, namespace) is not None and f"{KEY_PREFIX}{FACILITY}" in numbers.spaces[namespace].columns
 
 
 def _counting(population: pl.DataFrame, frame: pl.DataFrame) -> pl.DataFrame:

@@ -14,24 +14,24 @@ import numpy as np
 import polars as pl
 
 from credkit.bulk.words import Array
-from credkit.crosswalk.outputs import LINES, SAFE, CsvLines, cell, csv_text
+from credkit.crosswalk.outputs import ALREADY_MASKED, LINE_COLUMNS, CsvLines, csv_text, format_cell
 from credkit.crosswalk.result import CrosswalkLine
 from credkit.files.csvfiles import SIGNS
 from credkit.files.times import SECOND, moment_of, offsets
 from credkit.privacy.accountroom import ROOM
 from credkit.privacy.accounts import masked
 
-OWN = ("person", "credential", "number", "text", "readers")  # of each card; the rest is of its sort
-QUOTED = rf'(?:\A|;) *{SIGNS}|[",\t\r\n]'  # without it a cell stands in a file as it is
-CARE = rf"{QUOTED}|{ROOM}"  # the same for a cell in which there may be an account number
-PART = 1 << 16  # lines of the crowd that are made at once
+OWN_COLUMNS = ("person", "credential", "number", "text", "readers")  # of each card; the rest is of its sort
+NEEDS_QUOTING = rf'(?:\A|;) *{SIGNS}|[",\t\r\n]'  # without it a cell stands in a file as it is
+NEEDS_QUOTING_OR_MASKING = rf"{NEEDS_QUOTING}|{ROOM}"  # the same for a cell in which there may be an account number
+LINES_AT_ONCE = 1 << 16  # lines of the crowd that are made at once
 
 
-class Everyone(CsvLines):
+class MergedLines(CsvLines):
     """``crowd`` has a row for each line of the crowd, ``patterns`` a line by sort and target, ``looked`` the others.
 
     The columns of ``crowd`` are ``line`` (of the credentials), ``at`` (the place of the target), ``sort``,
-    `OWN`, and ``last``, in µs since 1970 (-1 for never); the rows are in the order of the file.
+    `OWN_COLUMNS`, and ``last``, in µs since 1970 (-1 for never); the rows are in the order of the file.
     """
 
     def __init__(
@@ -63,8 +63,8 @@ class Everyone(CsvLines):
         return next(self._lines(self.order[[index]]))
 
     def __iter__(self) -> Iterator[CrosswalkLine]:
-        for start in range(0, len(self), PART):
-            yield from self._lines(self.order[start : start + PART])
+        for start in range(0, len(self), LINES_AT_ONCE):
+            yield from self._lines(self.order[start : start + LINES_AT_ONCE])
 
     def _lines(self, places: Array) -> Iterator[CrosswalkLine]:
         rows = self.crowd[places[places < self.crowd.height]].iter_rows(named=True) if self.crowd.height else iter(())
@@ -75,12 +75,14 @@ class Everyone(CsvLines):
             row = next(rows)
             last = None if row["last"] < 0 else moment_of(row["last"]).astimezone(self.zone)
             pattern = self.patterns[row["sort"]][row["at"]]
-            yield replace(pattern, last_seen=last, **{name: row[name] for name in OWN})
+            yield replace(pattern, last_seen=last, **{name: row[name] for name in OWN_COLUMNS})
 
     def written(self) -> str:
         """All of them as a file has them, with the names of the columns."""
-        head = csv_text(LINES, ())
-        own = csv_text(LINES, (line for _, line in self.looked), head=False).split("\n")[:-1]  # no cell holds an end
+        head = csv_text(LINE_COLUMNS, ())
+        own = csv_text(LINE_COLUMNS, (line for _, line in self.looked), head=False).split("\n")[
+            :-1
+        ]  # no cell holds an end
         rows = pl.concat([self._rows(), pl.Series("row", own, dtype=pl.String)])
         return head + "".join(f"{rows.gather(self.order).str.join(chr(10)).item()}\n" if len(rows) else "")
 
@@ -88,38 +90,40 @@ class Everyone(CsvLines):
         """The rows of the crowd, without their ends."""
         if not self.crowd.height:
             return pl.Series("row", [], dtype=pl.String)
-        cells = {name: _careful(self.crowd[name], safe=name in SAFE) for name in OWN}
-        cells["last_seen"] = stamps(self.crowd["last"].to_numpy(), self.zone)
+        cells = {name: _format_cells(self.crowd[name], safe=name in ALREADY_MASKED) for name in OWN_COLUMNS}
+        cells["last_seen"] = format_times(self.crowd["last"].to_numpy(), self.zone)
         widest = max(map(len, self.patterns))
         which = self.crowd["sort"] * widest + self.crowd["at"].cast(pl.Int64)
-        for name in LINES:
+        for name in LINE_COLUMNS:
             if name not in cells:
                 said = [
-                    _cell(str(getattr(pattern[at], name)), safe=name in SAFE) if at < len(pattern) else ""
+                    _format_csv_cell(str(getattr(pattern[at], name)), safe=name in ALREADY_MASKED)
+                    if at < len(pattern)
+                    else ""
                     for pattern in self.patterns
                     for at in range(widest)
                 ]
                 cells[name] = pl.Series(name, said, dtype=pl.String).gather(which)
-        frame = pl.DataFrame([cells[name].alias(name) for name in LINES])
+        frame = pl.DataFrame([cells[name].alias(name) for name in LINE_COLUMNS])
         return frame.select(pl.concat_str(pl.all(), separator=",").alias("row")).to_series()
 
 
-def _careful(texts: pl.Series, *, safe: bool) -> pl.Series:
+def _format_cells(texts: pl.Series, *, safe: bool) -> pl.Series:
     """Texts as cells of a file; in ``safe`` ones there is nothing to mask."""
-    some = texts.str.contains(QUOTED if safe else CARE)
+    some = texts.str.contains(NEEDS_QUOTING if safe else NEEDS_QUOTING_OR_MASKING)
     if not some.any():
         return texts
-    return texts.scatter(some.arg_true(), [_cell(text, safe=safe) for text in texts.filter(some).to_list()])
+    return texts.scatter(some.arg_true(), [_format_csv_cell(text, safe=safe) for text in texts.filter(some).to_list()])
 
 
-def _cell(text: str, *, safe: bool) -> str:
+def _format_csv_cell(text: str, *, safe: bool) -> str:
     """One cell as `credkit.crosswalk.outputs.csv_text` writes it."""
     buffer = io.StringIO()
-    csv.writer(buffer, lineterminator="\n").writerow(("", cell(text) if safe else masked(cell(text))))
+    csv.writer(buffer, lineterminator="\n").writerow(("", format_cell(text) if safe else masked(format_cell(text))))
     return buffer.getvalue()[1:-1]
 
 
-def stamps(moments: Array, zone: tzinfo) -> pl.Series:
+def format_times(moments: Array, zone: tzinfo) -> pl.Series:
     """Times by the clocks of ``zone`` with their offset from UTC (ISO 8601); empty for what is negative."""
     there = np.flatnonzero(moments >= 0)
     ahead = offsets(moments[there], zone)

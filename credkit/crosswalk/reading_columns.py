@@ -18,9 +18,9 @@ from credkit.bulk.either import read_columns
 from credkit.bulk.words import Array
 from credkit.core.codec import AnyCodec
 from credkit.core.fields import Item
-from credkit.crosswalk.columns import KEY, keys, rounded
-from credkit.crosswalk.owners import Owners
-from credkit.crosswalk.suspects import suspects, told
+from credkit.crosswalk.account_suspects import find_account_numbers, may_hold_account
+from credkit.crosswalk.number_columns import KEY_PREFIX, are_rounded, key_columns
+from credkit.crosswalk.owners import OwnerColumns
 from credkit.files.csvcolumns import FIRST, NotPlain
 from credkit.files.times import EPOCH, MICRO, SECOND, moment_of, offsets
 from credkit.site.columns import load_readings
@@ -28,12 +28,12 @@ from credkit.site.model import CredentialKind, Reader, Site
 from credkit.site.rows import ReadingRow
 
 DAY = 86_400 * SECOND
-Piece = tuple[pl.DataFrame, Array]  # rows and their times
-EVER = (-(1 << 30), 1 << 30)  # days before all others, and after
+ReadingsPiece = tuple[pl.DataFrame, Array]  # rows and their times
+DAY_LIMITS = (-(1 << 30), 1 << 30)  # days before all others, and after
 
 
 @dataclass(slots=True, kw_only=True)
-class Reads:
+class ReadingColumns:
     """All rows in the order of the file. ``written`` is the time by the reader's clock, in µs since 1970.
 
     ``owner`` is the first row of the credentials with the number, -1 where there is none. ``desk`` has
@@ -52,7 +52,7 @@ class Reads:
 
     def rows(self, places: Array) -> Iterator[ReadingRow]:
         """Some rows as the strict reader gives them."""
-        names = [name for name, _ in places_of(self.site)]
+        names = [name for name, _ in reader_periods(self.site)]
         written, where = self.written[places].tolist(), self.where[places].tolist()
         texts = self.text.gather(places).to_list()
         for place, micros, at, text in zip(places.tolist(), written, where, texts, strict=True):
@@ -64,12 +64,12 @@ class Reads:
 
     def moments(self) -> Array:
         """The true times."""
-        return self.written + _ahead(self.site)[self.where]
+        return self.written + _clock_offsets(self.site)[self.where]
 
     def sights(self, read: Array, cards: int) -> tuple[pl.Series, Array]:
         """By card, of the rows ``read``: the readers with how many rows each, and the last time (-1 for never)."""
         names = sorted(self.site.readers)
-        rank = np.array([names.index(name) for name, _ in places_of(self.site)])
+        rank = np.array([names.index(name) for name, _ in reader_periods(self.site)])
         rows = np.flatnonzero(read)
         owner = self.owner[rows].astype(np.int64)
         each = np.sort(owner * len(names) + rank[self.where[rows]])
@@ -84,17 +84,17 @@ class Reads:
         return readers, last
 
 
-def places_of(site: Site) -> list[tuple[str, int]]:
+def reader_periods(site: Site) -> list[tuple[str, int]]:
     """The readers of a site, each with the places of its periods."""
     return [(reader.name, place) for reader in site.readers.values() for place in range(len(reader.periods))]
 
 
-def _ahead(site: Site) -> Array:
+def _clock_offsets(site: Site) -> Array:
     """By reader and period: what its clock lacks, in µs."""
-    return np.array([site.readers[name].clock_offset // MICRO for name, _ in places_of(site)], np.int64)
+    return np.array([site.readers[name].clock_offset // MICRO for name, _ in reader_periods(site)], np.int64)
 
 
-def _ahead_of(pieces: Iterator[Piece]) -> Iterator[Piece]:
+def _prefetch(pieces: Iterator[ReadingsPiece]) -> Iterator[ReadingsPiece]:
     """``pieces``, the next of which is read while one is worked on."""
     with ThreadPoolExecutor(1) as pool:
         waiting = pool.submit(next, pieces, None)
@@ -103,7 +103,7 @@ def _ahead_of(pieces: Iterator[Piece]) -> Iterator[Piece]:
             yield piece
 
 
-class _Lane:
+class _SharedChain:
     """Readers and periods that read the same kind through the same chain."""
 
     def __init__(self, kind: CredentialKind, codec: AnyCodec) -> None:
@@ -112,39 +112,39 @@ class _Lane:
         self.places: list[int] = []
 
 
-def read_all(site: Site, owners: Owners, active: tuple[Array, Array]) -> Reads:
+def read_reading_columns(site: Site, owners: OwnerColumns, active: tuple[Array, Array]) -> ReadingColumns:
     """The readings of a site; ``active`` has the first and last day on which each card is active.
 
     Raises `NotPlain`.
     """
-    return _Desk(site, owners, active).all()
+    return _ColumnReader(site, owners, active).all()
 
 
-class _Desk:
+class _ColumnReader:
     """Where readings come in, piece by piece."""
 
-    def __init__(self, site: Site, owners: Owners, active: tuple[Array, Array]) -> None:
+    def __init__(self, site: Site, owners: OwnerColumns, active: tuple[Array, Array]) -> None:
         self.site = site
         self.owners = owners
         self.first, self.last = active
-        self.places = places_of(site)
-        self.ahead = _ahead(site)
-        lanes: dict[tuple[str, AnyCodec], _Lane] = {}
+        self.places = reader_periods(site)
+        self.ahead = _clock_offsets(site)
+        lanes: dict[tuple[str, AnyCodec], _SharedChain] = {}
         for at, (name, place) in enumerate(self.places):
             reader = site.readers[name]
             if reader.stream is None:
                 codec = reader.periods[place].codec
-                lanes.setdefault((reader.kind.name, codec), _Lane(reader.kind, codec)).places.append(at)
+                lanes.setdefault((reader.kind.name, codec), _SharedChain(reader.kind, codec)).places.append(at)
         self.lanes = list(lanes.values())
         self.strays: dict[str, list[pl.DataFrame]] = {}
 
-    def all(self) -> Reads:
+    def all(self) -> ReadingColumns:
         """All rows."""
         desk: dict[int, tuple[str, str]] = {}
         parts: list[tuple[Array, ...]] = []
         texts: list[pl.Series] = [pl.Series("text", [], dtype=pl.String)]
         start = 0
-        for frame, written in _ahead_of(load_readings(self.site)):
+        for frame, written in _prefetch(load_readings(self.site)):
             where = self._where(frame["reader"], written)
             owner, odd = self._judged(frame["text"], where, written)
             more = (frame["presentation"].ne("") | frame["expected"].ne("")).arg_true().to_numpy()
@@ -156,7 +156,7 @@ class _Desk:
             start += frame.height
         joined = [np.concatenate(columns) for columns in zip(*parts, strict=True)] or [np.zeros(0, np.int64)] * 4
         where, written, owner, odd = joined
-        return Reads(
+        return ReadingColumns(
             site=self.site, where=where, written=written, owner=owner, odd=odd.astype(bool),
             text=pl.concat(texts), desk=desk, strays=self.strays,
         )  # fmt: skip
@@ -171,7 +171,7 @@ class _Desk:
             reader = self.site.readers[name]
             if len(reader.periods) > 1 or reader.periods[0].start or reader.periods[0].end:
                 rows = np.flatnonzero(where == at)
-                where[rows] += _period(reader, written[rows] + self.ahead[at])
+                where[rows] += _find_periods(reader, written[rows] + self.ahead[at])
         return where
 
     def _judged(self, texts: pl.Series, where: Array, written: Array) -> tuple[Array, Array]:
@@ -189,24 +189,27 @@ class _Desk:
         odd[good] = (days < self.first[theirs]) | (days > self.last[theirs])
         return owner, odd
 
-    def _read(self, lane: _Lane, texts: pl.Series) -> tuple[Array, Array]:
+    def _read(self, lane: _SharedChain, texts: pl.Series) -> tuple[Array, Array]:
         """The same for the texts of a lane, the days aside."""
         kind = lane.kind
         fields, ok, noted = read_columns(lane.codec, texts)
-        if not kind.not_payment and told(lane.codec, texts, ok & suspects(lane.codec, texts, fields))[1]:
+        if (
+            not kind.not_payment
+            and find_account_numbers(lane.codec, texts, ok & may_hold_account(lane.codec, texts, fields))[1]
+        ):
             raise NotPlain
-        numbers = pl.DataFrame(keys(kind, fields))
+        numbers = pl.DataFrame(key_columns(kind, fields))
         owner = np.where(ok, self.owners.found(kind.namespace, numbers), np.int32(-1))
         if kind.issue and (stray := ok & (owner < 0)).any():
             self.strays.setdefault(kind.name, []).append(numbers.filter(pl.Series(stray)))
-        odd = ~ok | noted | (owner < 0) | rounded(texts)
+        odd = ~ok | noted | (owner < 0) | are_rounded(texts)
         for name, allowed in kind.expect.items():
             if name in fields:
-                odd |= ~among(fields[name], allowed)
+                odd |= ~is_allowed(fields[name], allowed)
         return owner, odd
 
 
-def _period(reader: Reader, moments: Array) -> Array:
+def _find_periods(reader: Reader, moments: Array) -> Array:
     """The place of the period of each of ``moments``; the first that covers it counts."""
     found = np.full(len(moments), -1, np.int32)
     for place, period in reversed([*enumerate(reader.periods)]):
@@ -223,7 +226,7 @@ def _period(reader: Reader, moments: Array) -> Array:
     return found.astype(np.uint16)
 
 
-def among(column: Array, allowed: frozenset[Item]) -> Array:
+def is_allowed(column: Array, allowed: frozenset[Item]) -> Array:
     """The rows of a column whose value is one of ``allowed``."""
     if column.dtype == np.uint64:
         numbers = [item for item in allowed if isinstance(item, int) and 0 <= item < 1 << 64]
@@ -231,6 +234,6 @@ def among(column: Array, allowed: frozenset[Item]) -> Array:
     return np.fromiter((item in allowed for item in column.tolist()), bool, len(column))
 
 
-def issue_free(kind: CredentialKind, numbers: pl.DataFrame) -> pl.DataFrame:
+def drop_issue(kind: CredentialKind, numbers: pl.DataFrame) -> pl.DataFrame:
     """The columns of numbers without their issue."""
-    return numbers.drop(f"{KEY}{kind.issue}")
+    return numbers.drop(f"{KEY_PREFIX}{kind.issue}")

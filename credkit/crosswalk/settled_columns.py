@@ -13,28 +13,28 @@ import polars as pl
 from credkit.bulk.words import Array
 from credkit.core.fields import Item
 from credkit.core.reading import Field
-from credkit.crosswalk.columns import KEY, keys
-from credkit.crosswalk.crowd import Crowd, Values, Where
-from credkit.crosswalk.everyone import Everyone
 from credkit.crosswalk.evidence import CONFLICT
-from credkit.crosswalk.fitting import Fitted
-from credkit.crosswalk.owners import ROW, Owners
-from credkit.crosswalk.reads import Reads, places_of
+from credkit.crosswalk.merged_lines import MergedLines
+from credkit.crosswalk.number_columns import KEY_PREFIX, key_columns
+from credkit.crosswalk.owners import ROW_COLUMN, OwnerColumns
+from credkit.crosswalk.reading_columns import ReadingColumns, reader_periods
 from credkit.crosswalk.register import ACTIVE, EARLY, EXPIRED, Number
 from credkit.crosswalk.result import CrosswalkLine
+from credkit.crosswalk.settled import NumberValues, Settled, Where
+from credkit.crosswalk.target_fit import TargetFit
 from credkit.files.csvcolumns import FIRST
 from credkit.site.model import Site, Target
 
-SURE = ("add", "keep", "none")  # what can become of a card of the crowd
+SETTLED_ACTIONS = ("add", "keep", "none")  # what can become of a card of the crowd
 
 
-class Sorts:
+class CardClasses:
     """Sorts of cards: those of one are alike in all that their line can depend on.
 
     ``of`` has the sort of every plain card, -1 for others; ``first`` the first card of each.
     """
 
-    def __init__(self, cards: pl.DataFrame, plain: Array, seen: Array, fits: Mapping[str, Fitted]) -> None:
+    def __init__(self, cards: pl.DataFrame, plain: Array, seen: Array, fits: Mapping[str, TargetFit]) -> None:
         rows = np.flatnonzero(plain)
         day = (
             pl.when(pl.col("state") == EARLY).then("valid_from").when(pl.col("state") == EXPIRED).then("valid_until")
@@ -55,7 +55,7 @@ class Sorts:
 
 
 @dataclass(kw_only=True)
-class Many(Crowd):
+class SettledColumns(Settled):
     """``plain`` has the cards of the crowd, ``read`` their readings, ``seen`` the cards that have one.
 
     ``counts`` has the cards with a printed number by kind, ``heights`` the rows of the export of each target.
@@ -64,16 +64,16 @@ class Many(Crowd):
     site: Site
     cards: pl.DataFrame = field(repr=False)
     plain: Array
-    owners: Owners
-    reads: Reads
+    owners: OwnerColumns
+    reads: ReadingColumns
     read: Array
-    sorts: Sorts
+    sorts: CardClasses
     seen: Array
-    fitted: Mapping[str, Fitted]
+    fitted: Mapping[str, TargetFit]
     counts: Mapping[str, int]
     heights: Mapping[str, int]
 
-    def whose(self, namespace: str, numbers: Collection[Values]) -> Mapping[Values, str]:
+    def whose(self, namespace: str, numbers: Collection[NumberValues]) -> Mapping[NumberValues, str]:
         """The credentials of the crowd that have these numbers."""
         them = list(numbers)
         rows = self.owners.rows_of(namespace, them)
@@ -81,34 +81,36 @@ class Many(Crowd):
         names = self.cards["credential"].gather(rows[mine]).to_list()
         return {them[place]: name for place, name in zip(mine.tolist(), names, strict=True)}
 
-    def without(self, namespace: str, place: int, rests: Collection[Values]) -> Iterable[tuple[Values, str]]:
+    def without(
+        self, namespace: str, place: int, rests: Collection[NumberValues]
+    ) -> Iterable[tuple[NumberValues, str]]:
         """The numbers that are one of ``rests`` without the field at ``place``, with their credentials."""
         space = self.owners.spaces.get(namespace)
         if space is None or not rests:
             return
-        space = space.filter(pl.Series(self.plain[space[ROW].to_numpy()]))
-        names = [name for name in space.columns if name != ROW]
+        space = space.filter(pl.Series(self.plain[space[ROW_COLUMN].to_numpy()]))
+        names = [name for name in space.columns if name != ROW_COLUMN]
         rest = [name for at, name in enumerate(names) if at != place]
         wanted = pl.DataFrame(
             list(rests), schema=[(name, space[name].dtype) for name in rest], orient="row", strict=False
         )
-        found = space.join(wanted, on=rest, how="semi").sort(ROW)
-        credentials = self.cards["credential"].gather(found[ROW]).to_list()
+        found = space.join(wanted, on=rest, how="semi").sort(ROW_COLUMN)
+        credentials = self.cards["credential"].gather(found[ROW_COLUMN]).to_list()
         yield from zip(self._numbers(namespace, found), credentials, strict=True)
 
-    def _numbers(self, namespace: str, found: pl.DataFrame) -> list[Values]:
+    def _numbers(self, namespace: str, found: pl.DataFrame) -> list[NumberValues]:
         """The numbers in rows of a space, as a register has them."""
         kind = next(kind for kind in self.site.kinds.values() if kind.namespace == namespace)
         columns: list[list[Item]] = []
         for name in kind.key:
-            items = found[f"{KEY}{name}"].to_list()
+            items = found[f"{KEY_PREFIX}{name}"].to_list()
             whole = isinstance(kind.schema[name], Field)
             columns.append([int(item) if whole else item for item in items])
         return list(zip(*columns, strict=True))
 
     @cached_property
     def _places(self) -> dict[Where, int]:
-        return {where: at for at, where in enumerate(places_of(self.site))}
+        return {where: at for at, where in enumerate(reader_periods(self.site))}
 
     def _at(self, where: Where) -> Array:
         """The readings of a reader in a period."""
@@ -118,37 +120,37 @@ class Many(Crowd):
         """The different texts of a reader in a period."""
         return self.reads.text.gather(self._at(where)).unique().to_list()
 
-    def numbers(self, where: Where) -> set[Values]:
+    def numbers(self, where: Where) -> set[NumberValues]:
         """The different numbers of a reader in a period."""
         return self._of_cards(self.site.readers[where[0]].kind.namespace, self._owners_at(where))
 
     def _owners_at(self, where: Where) -> Array:
         return np.unique(self.reads.owner[self._at(where)])
 
-    def _of_cards(self, namespace: str, rows: Array) -> set[Values]:
+    def _of_cards(self, namespace: str, rows: Array) -> set[NumberValues]:
         space = self.owners.spaces.get(namespace)
         if space is None or not len(rows):
             return set()
-        places = np.searchsorted(space[ROW].to_numpy(), rows)
+        places = np.searchsorted(space[ROW_COLUMN].to_numpy(), rows)
         return set(self._numbers(namespace, space[places]))
 
-    def witnesses(self, where: Where, most: int) -> set[Values]:
+    def witnesses(self, where: Where, most: int) -> set[NumberValues]:
         """Some of them: ``most``, if there are so many, and two that differ in a field, for each that differs."""
         namespace = self.site.readers[where[0]].kind.namespace
         rows = self._owners_at(where)
         space = self.owners.spaces.get(namespace)
         if space is None or not len(rows):
             return set()
-        some = space[np.searchsorted(space[ROW].to_numpy(), rows)]
+        some = space[np.searchsorted(space[ROW_COLUMN].to_numpy(), rows)]
         chosen = {*range(min(most, some.height))}
         for name in some.columns:
-            if name != ROW:
+            if name != ROW_COLUMN:
                 chosen |= {int(some[name].arg_min() or 0), int(some[name].arg_max() or 0)}
         return set(self._numbers(namespace, some[sorted(chosen)]))
 
     def among(self, doubtful: Iterable[tuple[str, Number]]) -> set[Number]:
         """Those of the numbers, doubtful at a reader, that are of the crowd, or of a card that stands for it."""
-        spaces: dict[str, set[Values]] = {}
+        spaces: dict[str, set[NumberValues]] = {}
         for _, (namespace, number) in doubtful:
             spaces.setdefault(namespace, set()).add(number)
         found: set[Number] = set()
@@ -217,12 +219,14 @@ class Many(Crowd):
 
     def lines(self, lines: Mapping[int, Sequence[CrosswalkLine]]) -> Sequence[CrosswalkLine]:
         """All lines of the result; ``lines`` are those of the rows that were looked at, by row."""
-        return Everyone(self._lines(lines), self.patterns(lines), lines, self.site.zone)
+        return MergedLines(self._lines(lines), self.patterns(lines), lines, self.site.zone)
 
     def patterns(self, lines: Mapping[int, Sequence[CrosswalkLine]]) -> list[Sequence[CrosswalkLine]]:
         """For each sort of cards the lines of the one that was looked at."""
         found = [lines[line] for line in self.cards["line"].gather(self.sorts.first).to_list()]
-        assert all(each.action in SURE and each.proof != CONFLICT for them in found for each in them)  # a bug here
+        assert all(
+            each.action in SETTLED_ACTIONS and each.proof != CONFLICT for them in found for each in them
+        )  # a bug here
         return found
 
     def actions(self, lines: Mapping[int, Sequence[CrosswalkLine]]) -> Counter[tuple[str, str]]:
@@ -246,7 +250,9 @@ class Many(Crowd):
             if not len(which):
                 continue
             targets = [target.name for target in self.site.targets.values() if target.kind.name == kind] or [""]
-            numbers = pl.DataFrame(keys(self.site.kinds[kind], {name: column[mine] for name, column in fields.items()}))
+            numbers = pl.DataFrame(
+                key_columns(self.site.kinds[kind], {name: column[mine] for name, column in fields.items()})
+            )
             own = self.cards[which].select("line", "person", "credential").with_columns(
                 pl.Series("sort", self.sorts.of[which]),
                 numbers.select(pl.concat_str(pl.all().cast(pl.String), separator="-")).to_series().alias("number"),

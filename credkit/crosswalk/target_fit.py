@@ -8,8 +8,8 @@ import numpy as np
 import polars as pl
 
 from credkit.bulk.words import Array
-from credkit.crosswalk.columns import stored, texts_of
-from credkit.crosswalk.owners import Owners
+from credkit.crosswalk.number_columns import as_stored, encode_texts
+from credkit.crosswalk.owners import OwnerColumns
 from credkit.crosswalk.register import ACTIVE
 from credkit.site.model import COLUMN, Target
 
@@ -17,7 +17,7 @@ _DIGITS = r"\A-?[0-9]{1,20}\z"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Fitted:
+class TargetFit:
     """For ``rows`` of the credentials: the text that is written, and what the column gives back.
 
     ``good`` says that it can be written, and is that of no other card; and, where the target holds
@@ -38,18 +38,18 @@ class Fitted:
         return found
 
 
-def fitted(target: Target, owners: Owners, cards: pl.DataFrame, export: pl.DataFrame | None) -> Fitted:
+def fit_target(target: Target, owners: OwnerColumns, cards: pl.DataFrame, export: pl.DataFrame | None) -> TargetFit:
     """What ``target`` would hold for all cards of its kind; ``export`` is what it holds."""
     kind = target.kind
     rows, fields = owners.rows[kind.name], owners.fields[kind.name]
-    texts = texts_of(target, fields)
-    held = stored(target, texts)
+    texts = encode_texts(target, fields)
+    held = as_stored(target, texts)
     good = (_fits(target, texts) & ~held.is_duplicated()).fill_null(value=False).to_numpy().copy()
     place = np.full(len(rows), -1, np.int64)
     if export is not None:
-        place, known = _held(target, held, cards[rows], export)
+        place, known = _match_export(target, held, cards[rows], export)
         good &= known
-    return Fitted(rows=rows, texts=texts, stored=held, good=good, held=place)
+    return TargetFit(rows=rows, texts=texts, stored=held, good=good, held=place)
 
 
 def _fits(target: Target, texts: pl.Series) -> pl.Series:
@@ -65,11 +65,11 @@ def _fits(target: Target, texts: pl.Series) -> pl.Series:
     return texts.str.contains(_DIGITS) & numbers.is_between(least, most)
 
 
-def _held(target: Target, held: pl.Series, cards: pl.DataFrame, export: pl.DataFrame) -> tuple[Array, Array]:
+def _match_export(target: Target, held: pl.Series, cards: pl.DataFrame, export: pl.DataFrame) -> tuple[Array, Array]:
     """The place of the row of an export that is just the card's, or -1, and whether that is beyond question."""
     there = pl.DataFrame({
-        "held": stored(target, export["text"]), "holder": export["person"],
-        "place": np.arange(export.height), "again": stored(target, export["text"]).is_duplicated(),
+        "held": as_stored(target, export["text"]), "holder": export["person"],
+        "place": np.arange(export.height), "again": as_stored(target, export["text"]).is_duplicated(),
     }).unique("held", keep="first")  # fmt: skip
     found = pl.DataFrame({"held": held, "person": cards["person"]}).join(
         there, on="held", how="left", maintain_order="left"

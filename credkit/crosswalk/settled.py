@@ -4,7 +4,7 @@ A card is of the crowd if nothing else in the files bears on it, and every readi
 becomes of it was worked out for another card that is like it in all that counts. The crosswalk
 looks at every row that is not of the crowd, and asks the crowd what it has to know of the others.
 
-This is the empty crowd: every row is looked at. `credkit.crosswalk.many` has one of many rows.
+This is the empty crowd: every row is looked at. `credkit.crosswalk.settled_columns` has one of many rows.
 """
 
 from __future__ import annotations
@@ -18,17 +18,19 @@ from credkit.crosswalk.result import CrosswalkLine
 from credkit.site.model import CredentialKind, Target
 
 Where = tuple[str, int]  # a reader and the place of a period of it
-Values = tuple[Item, ...]  # the fields that make a number
+NumberValues = tuple[Item, ...]  # the fields that make a number
 
 
-class Crowd:
+class Settled:
     """Nobody."""
 
-    def whose(self, namespace: str, numbers: Collection[Values]) -> Mapping[Values, str]:
+    def whose(self, namespace: str, numbers: Collection[NumberValues]) -> Mapping[NumberValues, str]:
         """The credentials of the crowd that have these numbers."""
         return {}
 
-    def without(self, namespace: str, place: int, rests: Collection[Values]) -> Iterable[tuple[Values, str]]:
+    def without(
+        self, namespace: str, place: int, rests: Collection[NumberValues]
+    ) -> Iterable[tuple[NumberValues, str]]:
         """The numbers that are one of ``rests`` without the field at ``place``, with their credentials."""
         return ()
 
@@ -36,11 +38,11 @@ class Crowd:
         """The different texts of a reader in a period."""
         return ()
 
-    def numbers(self, where: Where) -> set[Values]:
+    def numbers(self, where: Where) -> set[NumberValues]:
         """The different numbers of a reader in a period."""
         return set()
 
-    def witnesses(self, where: Where, most: int) -> set[Values]:
+    def witnesses(self, where: Where, most: int) -> set[NumberValues]:
         """Some of them: ``most``, if there are so many, and two that differ in a field, for each that differs."""
         return set()
 
@@ -81,9 +83,9 @@ class Crowd:
         return Counter()
 
 
-NOBODY = Crowd()
+NONE_SETTLED = Settled()
 
 
-def names(kinds: Iterable[CredentialKind]) -> frozenset[str]:
+def kind_names(kinds: Iterable[CredentialKind]) -> frozenset[str]:
     """The names of ``kinds``."""
     return frozenset(kind.name for kind in kinds)

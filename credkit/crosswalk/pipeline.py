@@ -1,0 +1,161 @@
+"""The crosswalk: a site and its rows in, what becomes of every row out.
+
+    rows → sightings (texts read once) → register → verdicts → readers → evidence → targets → lines
+
+Nothing is written here and nothing is changed: the result is a value.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from importlib.util import find_spec
+from typing import TYPE_CHECKING
+
+from credkit.crosswalk.credentials import (
+    Doubts,
+    compare_printed_numbers,
+    doubt_cards_of_several_holders,
+    find_duplicate_numbers,
+    find_two_active,
+)
+from credkit.crosswalk.evidence import Evidence
+from credkit.crosswalk.findings import (
+    find_export_problems,
+    find_file_problems,
+    find_overlaps,
+    find_reading_problems,
+    find_unseen,
+)
+from credkit.crosswalk.note_findings import find_notes, tabulate_duplicates
+from credkit.crosswalk.readers import analyse_readers
+from credkit.crosswalk.register import Card, Number, Register, build_register
+from credkit.crosswalk.result import FINDING_CODES, Crosswalk
+from credkit.crosswalk.settled import NONE_SETTLED, Settled
+from credkit.crosswalk.sightings import Sighting, collect_sightings
+from credkit.crosswalk.summary import RowAccounting, summary_tables
+from credkit.crosswalk.targets import CardJudge, TargetExport, encode_cards, find_duplicate_texts, find_unwritable
+from credkit.crosswalk.texts import TextResults
+from credkit.crosswalk.unmasked_numbers import describe_unmasked, find_payment_numbers, unmasked_subjects
+from credkit.crosswalk.unresolved import list_unresolved
+from credkit.crosswalk.verdicts import Verdict, count_rows, judge_sightings, other_issues
+from credkit.site.description import load_rows
+from credkit.site.model import Rows, Site
+
+if TYPE_CHECKING:
+    from credkit.crosswalk.triage import Triage
+
+LEAST_BYTES_FOR_TRIAGE = 1 << 20  # bytes of credentials and readings, from which on a crowd is gathered
+
+
+def crosswalk(site: Site, rows: Rows | None = None) -> Crosswalk:
+    """What becomes of every row; ``rows`` are those of the site's files unless they are given.
+
+    Of large files, only rows that may be a case of their own are looked at one by one; the result is the same.
+    Raises `DefinitionError` for a fault in a file itself.
+    """
+    gathering = _triage(site) if rows is None else None
+    if gathering is None:
+        return _crosswalk(site, load_rows(site) if rows is None else rows, NONE_SETTLED)
+    while True:
+        crowd, few = gathering.parted()
+        try:
+            return _crosswalk(site, few, crowd)
+        except AmbiguousNumbers as doubtful:
+            gathering.look_at(doubtful.numbers)
+
+
+def _triage(site: Site) -> Triage | None:
+    """The rows as columns, where it is worth the while and can be done."""
+    files = (site.credentials, site.readings)
+    if sum(file.path.stat().st_size for file in files if file.path.is_file()) < LEAST_BYTES_FOR_TRIAGE:
+        return None
+    if any(find_spec(name) is None for name in ("numpy", "polars")):
+        return None
+    from credkit.crosswalk.triage import triage_files  # only with the extra audit
+
+    return triage_files(site)
+
+
+class AmbiguousNumbers(Exception):
+    """Numbers of the crowd that have to be looked at."""
+
+    def __init__(self, numbers: set[Number]) -> None:
+        super().__init__()
+        self.numbers = numbers
+
+
+def _crosswalk(site: Site, rows: Rows, crowd: Settled) -> Crosswalk:
+    """What becomes of ``rows``, and of all others, which are of the crowd."""
+    texts = TextResults()
+    seen = collect_sightings(site, rows.readings, texts)
+    register = build_register(site, rows.credentials, texts, _unsuspected_numbers(seen))
+    found = judge_sightings(site, register, seen)
+    together = analyse_readers(site, register, found, crowd)
+    if numbers := crowd.among(together.doubtful):
+        raise AmbiguousNumbers(numbers)
+    evidence = Evidence(site, found, together)
+
+    doubts = Doubts()
+    doubt_cards_of_several_holders(site, register.cards, doubts)
+    findings = [
+        *find_duplicate_numbers(site, register.owners, doubts),
+        *find_two_active(site, register.cards, doubts),
+        *compare_printed_numbers(site, register.cards, texts, doubts, crowd),
+        *together.findings,
+    ]
+    written, exports = {}, {}
+    for target in site.targets.values():
+        done = written[target.name] = encode_cards(target, register.cards)
+        findings += (*find_duplicate_texts(site, target, done), *find_unwritable(site, target, done, crowd))
+        if target.existing:
+            exports[target.name] = TargetExport(site, target, rows.existing.get(target.name, ()), done)
+    judge = CardJudge(
+        site=site,
+        doubts=doubts,
+        evidence=evidence,
+        written=written,
+        exports=exports,
+        reissued=_find_reissued(register, found),
+    )
+    lines = {card.row.line: judge.lines(card) for card in register.cards if not card.overlaps}
+
+    refused = list_unresolved(site, register, together, found)
+    explained, existing = {}, {}
+    for name, export in exports.items():
+        explained[name], existing[name] = export.placed()
+    exceptions = (*register.exceptions, *refused, *(each for them in existing.values() for each in them))
+    findings += (*find_notes(site, register, found, crowd), *find_reading_problems(site, found))
+    findings += find_unseen(site, register.cards, evidence, crowd)
+    findings += find_payment_numbers(site, register, found)
+    findings += (*find_file_problems(exceptions), *find_overlaps(register), *find_export_problems(existing))
+    resolved = [verdict for verdict in found if not verdict.code]
+    everything = crowd.lines(lines)
+    order = {code: place for place, code in enumerate(FINDING_CODES)}
+    placed = RowAccounting(
+        site=site, rows=rows, resolved=resolved, lines=lines, credentials=register.exceptions, readings=refused,
+        explained=explained, existing=existing, crowd=crowd,
+    )  # fmt: skip
+    return Crosswalk(
+        site=site.name, as_of=site.as_of, lines=everything,
+        exceptions=exceptions, findings=tuple(sorted(findings, key=lambda finding: order[finding.code])),
+        summary=(*summary_tables(placed), tabulate_duplicates(site, register, written, crowd)),
+        shared=count_rows(verdict for verdict in resolved if not verdict.alone),
+        plain=unmasked_subjects(site, register, written, declared=True),
+        computed=unmasked_subjects(site, register, written, declared=False),
+        remarks=tuple(describe_unmasked(site, register, seen)),
+    )  # fmt: skip
+
+
+def _find_reissued(register: Register, verdicts: Iterable[Verdict]) -> set[Card]:
+    """The cards of which a reader saw another issue."""
+    strange = (verdict.sighting for verdict in verdicts if verdict.code == "other-issue")
+    return {card for sighting in strange for card in other_issues(register, sighting)}
+
+
+def _unsuspected_numbers(seen: Iterable[Sighting]) -> set[Number]:
+    """The numbers that readers gave in texts which no spreadsheet can have rounded."""
+    return {
+        (sighting.reader.kind.namespace, sighting.told.number)
+        for sighting in seen
+        if sighting.told and sighting.told.number and not sighting.told.suspect
+    }
