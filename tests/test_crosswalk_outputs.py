@@ -223,13 +223,13 @@ def test_a_row_that_got_lost_would_show(site: Site, monkeypatch: pytest.MonkeyPa
 
     assert amiss() == [0, 0, 0]
     with monkeypatch.context() as patch:  # a reading that is resolved is lost
-        patch.setattr(walked, "verdicts", lambda *given: judge_sightings(*given)[1:])
+        patch.setattr(walked, "judge_sightings", lambda *given: judge_sightings(*given)[1:])
         assert amiss() == [0, 1, 0]
     with monkeypatch.context() as patch:  # one that is not resolved is lost
-        patch.setattr(walked, "unresolved", lambda *given: list_unresolved(*given)[1:])
+        patch.setattr(walked, "list_unresolved", lambda *given: list_unresolved(*given)[1:])
         assert amiss() == [0, 1, 0]
     with monkeypatch.context() as patch:  # one is lost, and another is there twice: the numbers would add up
-        patch.setattr(walked, "unresolved", lambda *given: list_unresolved(*given)[:1] * 2)
+        patch.setattr(walked, "list_unresolved", lambda *given: list_unresolved(*given)[:1] * 2)
         assert amiss() == [0, 2, 0]
     with monkeypatch.context() as patch:  # a row of the export that is explained, and one that is not
         patch.setattr(TargetExport, "placed", lambda export: ([], placed(export)[1]))

@@ -69,7 +69,7 @@ class Triage:
     def _alone(self) -> Array:
         """The cards that share neither their credential nor, if active, their person and kind with another."""
         frame, pools = self.cards, self.site.rules.pools
-        active = frame["status_expression"] == ACTIVE
+        active = frame["state"] == ACTIVE
         several = frame.select("person", "kind").filter(active).is_duplicated()
         alone = ~frame["credential"].is_duplicated() & ~frame["person"].is_in(list(pools))
         found = alone.to_numpy().copy()
