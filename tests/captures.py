@@ -20,16 +20,16 @@ from typing import NamedTuple
 import numpy as np
 import polars as pl
 
-from credkit.audit.changes import changes
-from credkit.audit.summary import Change, TimeCounts
+from credkit.audit.changes import find_changes
+from credkit.audit.summary import RateChange, TimeCounts
 
 CHAIN = "hex:8/right-justified:26/wiegand-26"
 START = datetime(2026, 3, 1, 6, 0, tzinfo=UTC)
 
 
-def changes_in(counts: TimeCounts) -> tuple[Change, ...] | None:
+def changes_in(counts: TimeCounts) -> tuple[RateChange, ...] | None:
     """The changes that are found in counts."""
-    return changes(*(np.array(each, np.int64) for each in (counts.starts, counts.rows, counts.failing)))
+    return find_changes(*(np.array(each, np.int64) for each in (counts.starts, counts.rows, counts.failing)))
 
 
 class Row(NamedTuple):

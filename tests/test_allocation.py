@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from credkit.census import Wanted, census
+from credkit.census import AllocationRequest, census
 from credkit.census.result import Allocation
 from credkit.core.errors import DefinitionError
 from tests.brackwater import HEADER
@@ -21,7 +21,7 @@ def kind(value: str, more: str = "") -> str:
 
 
 def given_out(home: Path, toml: str, count: int, rows: list[Row] | None = None) -> Allocation:
-    found = census(site(home, rows or [], toml), wanted=Wanted(count=count)).allocation
+    found = census(site(home, rows or [], toml), wanted=AllocationRequest(count=count)).allocation
     assert found is not None
     return found
 
@@ -115,8 +115,8 @@ def test_every_form_of_a_reader_must_give_a_number(tmp_path: Path) -> None:
 def test_a_facility_code_that_is_too_large(facility: int, tmp_path: Path) -> None:
     toml = f'{HEADER}\n[kinds.card]\nvalue = "template:{{facility:d}}-{{number:05d}}"\nkey = ["facility", "number"]\n'
     with pytest.raises(DefinitionError, match="allocate: facility"):
-        census(site(tmp_path, [], toml), wanted=Wanted(count=1, facility=facility))
-    largest = census(site(tmp_path, [], toml), wanted=Wanted(count=1, facility=(1 << 64) - 1)).allocation
+        census(site(tmp_path, [], toml), wanted=AllocationRequest(count=1, facility=facility))
+    largest = census(site(tmp_path, [], toml), wanted=AllocationRequest(count=1, facility=(1 << 64) - 1)).allocation
     assert largest is not None
     assert [badge.value for badge in largest.badges] == ["18446744073709551615-00001"]
 

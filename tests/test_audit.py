@@ -24,14 +24,14 @@ from credkit.audit import (
     ReaderCount,
     audit,
     csvpieces,
-    judging,
     owners,
+    piece_verdicts,
     repeats,
     sources,
 )
-from credkit.audit.blind import Channel, Judged, blind, pairs, rows_of
-from credkit.audit.bounded import COARSER, Bins
 from credkit.audit.summary import TimeCounts
+from credkit.audit.time_bins import BIN_WIDTHS, TimeBins
+from credkit.audit.undetected_errors import Channel, CheckedFrames, double_errors, estimate_undetected, parity_masks
 from credkit.catalogue.registry import catalogue
 from credkit.core.forms import to_bits
 from credkit.files.moments import moment
@@ -73,7 +73,7 @@ def adds_up(found: Audit) -> Audit:
 @pytest.fixture(params=[1 << 24, 2000, 64])
 def piece(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> int:
     """Pieces of the usual size, and so small that a file is many of them."""
-    monkeypatch.setattr(sources, "PIECE", request.param)
+    monkeypatch.setattr(sources, "PIECE_BYTES", request.param)
     return int(request.param)
 
 
@@ -105,8 +105,8 @@ def test_counts_are_those_of_plain_counting(tmp_path: Path, piece: int) -> None:
 
 @pytest.mark.parametrize("kind", KINDS)
 def test_every_form_of_file_counts_the_same(tmp_path: Path, kind: str, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(sources, "PIECE", 5000)
-    monkeypatch.setattr("credkit.audit.otherpieces.ROWS", 150)
+    monkeypatch.setattr(sources, "PIECE_BYTES", 5000)
+    monkeypatch.setattr("credkit.audit.jsonpieces.ROWS_OF_A_PIECE", 150)
     rows = made(1000, seed=2)
     agrees(audit([written(tmp_path, rows, kind)], plan()), rows)
 
@@ -203,8 +203,8 @@ def test_a_reader_that_fails_in_too_many_ways_fails_none_in_particular(
     tmp_path: Path, piece: int, most: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The rules are counted all the same; combinations of them are kept only as long as they are few."""
-    monkeypatch.setattr("credkit.audit.judging.PATTERNS", most)
-    monkeypatch.setattr("credkit.audit.tally.PATTERNS", most)
+    monkeypatch.setattr("credkit.audit.piece_verdicts.MOST_PATTERNS", most)
+    monkeypatch.setattr("credkit.audit.totals.MOST_PATTERNS", most)
     rows = made(400)
     (one,) = adds_up(audit([written(tmp_path, rows, "csv")], plan(reader=""))).readers
     expected = counted([row._replace(reader="") for row in rows])[""]
@@ -216,21 +216,21 @@ def test_more_rules_than_a_number_has_room_for(tmp_path: Path, monkeypatch: pyte
     rows = made(500, seed=7)
     path = written(tmp_path, rows, "csv")
     usual = audit([path], plan()).readers
-    monkeypatch.setattr(judging, "FEW", 0)
+    monkeypatch.setattr(piece_verdicts, "MOST_PACKED_RULES", 0)
     assert audit([path], plan()).readers == usual
 
 
 # ── numbers that one reader alone read ──────────────────────────────────────────────────────────
 
 
-@pytest.mark.parametrize("small", [owners.SMALL, 0])
+@pytest.mark.parametrize("small", [owners.MOST_TABLE_BITS, 0])
 @pytest.mark.parametrize("pending", [1 << 20, 10])
 def test_only_here_in_a_table_and_in_sorted_arrays(
     tmp_path: Path, small: int, pending: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(owners, "SMALL", small)
-    monkeypatch.setattr(owners, "PENDING", pending)
-    monkeypatch.setattr(sources, "PIECE", 3000)
+    monkeypatch.setattr(owners, "MOST_TABLE_BITS", small)
+    monkeypatch.setattr(owners, "MOST_PENDING", pending)
+    monkeypatch.setattr(sources, "PIECE_BYTES", 3000)
     rows = made(1500, seed=8)
     agrees(audit([written(tmp_path, rows, "csv")], plan()), rows)
 
@@ -243,7 +243,7 @@ def test_only_here_of_long_numbers_and_texts(tmp_path: Path) -> None:
 
 
 def test_too_many_numbers_are_not_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    for name, value in (("SMALL", 0), ("MOST", 20), ("PENDING", 5)):
+    for name, value in (("MOST_TABLE_BITS", 0), ("MOST_NUMBERS", 20), ("MOST_PENDING", 5)):
         monkeypatch.setattr(owners, name, value)
     found = adds_up(audit([written(tmp_path, made(500), "csv")], plan()))
     assert {each.only_here for each in found.readers} == {None}
@@ -256,7 +256,7 @@ def test_too_many_numbers_are_not_told(tmp_path: Path, monkeypatch: pytest.Monke
 def test_repeats_however_they_are_looked_for(
     tmp_path: Path, far: int, piece: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(repeats, "FAR", far)
+    monkeypatch.setattr(repeats, "MOST_PLACES_COMPARED", far)
     dice = random.Random(9)
     rows, at = [], START
     for _ in range(300):
@@ -381,8 +381,8 @@ def test_a_change_of_a_reader_is_in_its_count(tmp_path: Path) -> None:
 def test_counts_over_time_get_coarser_when_there_are_too_many(monkeypatch: pytest.MonkeyPatch) -> None:
     import numpy as np
 
-    monkeypatch.setattr("credkit.audit.bounded.MOST_BINS", 50)
-    bins = Bins()
+    monkeypatch.setattr("credkit.audit.time_bins.MOST_BINS", 50)
+    bins = TimeBins()
     keys = np.arange(100, dtype=np.int64)
     for reader_code in (0, 1):
         bins.add(reader_code << 40 | keys, np.full(100, 3), np.full(100, 1))
@@ -390,8 +390,8 @@ def test_counts_over_time_get_coarser_when_there_are_too_many(monkeypatch: pytes
     assert bins.width == 3600
     assert [rows.sum() for _, rows, _ in found.values()] == [300, 300]
     assert [column[1] for column in found[1]] == [3600, 18, 6]
-    for width in COARSER[1:]:
-        assert width % COARSER[COARSER.index(width) - 1] == 0, (
+    for width in BIN_WIDTHS[1:]:
+        assert width % BIN_WIDTHS[BIN_WIDTHS.index(width) - 1] == 0, (
             "what was merged and what is new must have the same steps"
         )
 
@@ -415,7 +415,7 @@ def test_double_errors_that_pass_are_those_that_pass(name: str, layout: Layout) 
         codec._decode_raw((frame ^ 1 << a ^ 1 << b, layout.length)) is not None
         for a, b in itertools.combinations(range(layout.length), 2)
     )
-    total, passing = pairs(layout)
+    total, passing = double_errors(layout)
     assert total == layout.length * (layout.length - 1) // 2
     if any(isinstance(check, Limit) for check in layout.checks):
         assert tried <= passing
@@ -425,7 +425,7 @@ def test_double_errors_that_pass_are_those_that_pass(name: str, layout: Layout) 
 
 def test_double_errors_of_the_known_frames() -> None:
     """Exhaustive counts by others: 26 bits 156 of 325, 37 bits 306 of 666."""
-    known = {name: pairs(layout) for name, layout in LAYOUTS}
+    known = {name: double_errors(layout) for name, layout in LAYOUTS}
     assert known["wiegand-26"] == (325, 156)
     assert known["wiegand-37"] == known["wiegand-37-facility"] == (666, 306)
 
@@ -478,16 +478,16 @@ def test_figures_do_not_hang_on_how_a_python_adds_up() -> None:
     assert isinstance(codec, LayoutCodec)
     layout = codec.layout
     channel = Channel(layout)
-    lines = rows_of(layout)
+    lines = parity_masks(layout)
     weights = [0, *(line.bit_count() for line in lines), (lines[0] ^ lines[1]).bit_count()]
     for rate in (0.001, 0.0123, 0.1, 0.3):
         assert channel.passes(rate) == float(sum(Fraction((1 - 2 * rate) ** weight) for weight in weights)) / 4
     rows = {f"gate-{place}": (1000 + 37 * place, 1 + place % 9) for place in range(40)}
     found = []
     for readers in (rows, dict(reversed(rows.items()))):
-        judged = Judged(layout)
+        judged = CheckedFrames(layout)
         judged.add("chain", readers)
-        found.append(blind(judged).expected)
+        found.append(estimate_undetected(judged).expected)
     terms = [Fraction(count * channel.unseen(channel.rate(wrong / count))) for count, wrong in rows.values()]
     assert found == [float(sum(terms))] * 2
 
@@ -512,7 +512,7 @@ def test_the_sample_does_not_depend_on_the_pieces(tmp_path: Path, monkeypatch: p
     rows = [Row(START.isoformat(), f"gate-{n % 3}", hexed(1, n, n % 26)) for n in range(1500)]
     path = written(tmp_path, rows, "csv")
     whole = audit([path], plan())
-    monkeypatch.setattr(sources, "PIECE", 1000)
+    monkeypatch.setattr(sources, "PIECE_BYTES", 1000)
     cut = audit([path], plan())
     assert [each.hints for each in cut.readers] == [each.hints for each in whole.readers]
     assert replace(cut, files=()) == replace(whole, files=())
@@ -522,8 +522,8 @@ def test_readers_that_come_later(tmp_path: Path, monkeypatch: pytest.MonkeyPatch
     """Whatever was known of readers when a piece was read, and wherever the first sign stands that is not ASCII."""
     names = [*(f"gate-{number}" for number in range(9)), "Süd", "gate-0"]
     rows = [Row(START.isoformat(), name, hexed(1, n)) for name in names for n in range(100)]
-    monkeypatch.setattr(sources, "PIECE", 1000)
-    monkeypatch.setattr(csvpieces, "LOOKED", 64)
+    monkeypatch.setattr(sources, "PIECE_BYTES", 1000)
+    monkeypatch.setattr(csvpieces, "BYTES_SCANNED_AT_ONCE", 64)
     path = written(tmp_path, rows, "csv")
     source = csvpieces.CsvSource(name="", path=path, kind=".csv", columns=ColumnNames())
     assert len(list(source.pieces())) > len(names)

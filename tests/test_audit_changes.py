@@ -16,9 +16,9 @@ import pytest
 
 from credkit import chain
 from credkit.audit import Audit, AuditPlan, Clock, ColumnNames, audit, audit_text
-from credkit.audit.blind import Channel, Judged, blind
 from credkit.audit.sentences import UNSTEADY
 from credkit.audit.summary import TimeCounts
+from credkit.audit.undetected_errors import Channel, CheckedFrames, estimate_undetected
 from credkit.demo import write_demo
 from credkit.report import report
 from credkit.site import load_site
@@ -210,7 +210,7 @@ def test_a_quick_look_at_the_counts_hides_no_change(monkeypatch: pytest.MonkeyPa
         )  # fmt: skip
         searched.append(counts)
     quick = [changes_in(counts) for counts in searched]
-    monkeypatch.setattr("credkit.audit.changes._at_most", lambda rows, failing: float("inf"))
+    monkeypatch.setattr("credkit.audit.changes._gain_bound", lambda rows, failing: float("inf"))
     assert quick == [changes_in(counts) for counts in searched]
     assert 20 < sum(bool(found) for found in quick) < 380
 
@@ -221,7 +221,7 @@ def test_readers_of_few_rows_are_not_searched(monkeypatch: pytest.MonkeyPatch) -
     def never(*_: object) -> None:
         raise AssertionError
 
-    for search in ("_split", "_stretch"):
+    for search in ("_best_split", "_best_interval"):
         monkeypatch.setattr(f"credkit.audit.changes.{search}", never)
     for failing in range(11):
         marks = (1,) * failing + (0,) * (10 - failing)
@@ -239,9 +239,9 @@ def test_what_many_readers_have_in_common_is_computed_once(monkeypatch: pytest.M
     monkeypatch.setattr(Channel, "rate", counted)
     codec = chain("wiegand-26")
     assert isinstance(codec, LayoutCodec)
-    judged = Judged(codec.layout)
+    judged = CheckedFrames(codec.layout)
     judged.add("binary/wiegand-26", {f"gate-{number}": (100, number % 3) for number in range(3000)})
-    found = blind(judged)
+    found = estimate_undetected(judged)
     assert sorted(shares) == [0.01, 0.01, 0.02]  # of all readers together, and each of their shares
     once = [Channel(codec.layout).unseen(rate(Channel(codec.layout), share)) for share in (0.01, 0.02)]
     assert found.expected == pytest.approx(1000 * 100 * sum(once))

@@ -23,8 +23,8 @@ import pytest
 
 from credkit import DefinitionError, chain
 from credkit.audit import Audit, AuditPlan, Clock, ColumnNames, audit, audit_text, secrets, sources
-from credkit.audit.entries import LONGEST
-from credkit.audit.secrets import narrow, told
+from credkit.audit.entries import MOST_OPEN_PARTS
+from credkit.audit.secrets import find_payment, has_no_room
 from credkit.demo import write_demo
 from credkit.files.regularfiles import LONGEST_LINE
 from credkit.site import load_rows, load_site
@@ -67,7 +67,7 @@ def test_a_row_that_is_wrong_in_itself(
     tmp_path: Path, line: str | bytes, sentence: str, piece: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """It is counted, and named with its line; the rows around it are read."""
-    monkeypatch.setattr(sources, "PIECE", piece)
+    monkeypatch.setattr(sources, "PIECE_BYTES", piece)
     middle = line if isinstance(line, bytes) else line.encode()
     found = adds_up(audit([file(tmp_path, HEAD.encode() + GOOD.encode() + middle + b"\n" + GOOD.encode())], plan()))
     assert (found.rows, found.good, found.failing, found.unreadable) == (3, 2, 0, 1)
@@ -154,7 +154,7 @@ def test_a_compressed_file_that_breaks_off(
     """What came before is counted; how much that is, zlib itself says."""
     import zlib
 
-    monkeypatch.setattr(sources, "PIECE", piece)
+    monkeypatch.setattr(sources, "PIECE_BYTES", piece)
     whole = written(tmp_path, made(2000), kind)
     data = whole.read_bytes()[: whole.stat().st_size * 2 // 3]
     there = zlib.decompressobj(31).decompress(data)
@@ -171,7 +171,7 @@ def test_a_compressed_file_that_breaks_off(
 
 
 def test_compressed_data_that_is_damaged(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(sources, "CHUNK", 500)
+    monkeypatch.setattr(sources, "CHUNK_BYTES", 500)
     data = bytearray(gzip.compress(as_csv(made(5000))))
     data[len(data) // 2] ^= 0xFF
     data[len(data) // 2 + 1] ^= 0xFF
@@ -313,7 +313,7 @@ def test_categories_of_parquet_are_texts(tmp_path: Path) -> None:
 
 def test_parquet_damaged_within(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The rows before the damage are counted; the file says that it ends there."""
-    monkeypatch.setattr("credkit.audit.otherpieces.ROWS", 100)
+    monkeypatch.setattr("credkit.audit.jsonpieces.ROWS_OF_A_PIECE", 100)
     path = written(tmp_path, made(1000), "parquet")
     data = bytearray(path.read_bytes())
     data[len(data) // 2 : len(data) // 2 + 400] = bytes(400)
@@ -372,7 +372,7 @@ def test_missing_files_directories_and_encodings(tmp_path: Path) -> None:
 
 
 def test_a_column_that_holds_no_readers(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("credkit.audit.plan.READERS", 100)
+    monkeypatch.setattr("credkit.audit.plan.MOST_READERS", 100)
     rows = [Row(START.isoformat(), f"r{n}", hexed(1, 1)) for n in range(200)]
     with pytest.raises(DefinitionError, match="has more than 100 different values: are they readers"):
         audit([written(tmp_path, rows, "csv")], plan())
@@ -391,7 +391,7 @@ def test_a_header_without_an_end(tmp_path: Path, columns: int) -> None:
 
 
 def test_a_line_without_an_end(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(sources, "PIECE", 100)
+    monkeypatch.setattr(sources, "PIECE_BYTES", 100)
     monkeypatch.setattr(sources, "LONGEST_LINE", 1000)
     with pytest.raises(DefinitionError, match="a line has more than 100 bytes"):
         audit([file(tmp_path, HEAD + GOOD + "x" * 5000)], plan())
@@ -484,7 +484,7 @@ def test_each_reader_is_read_by_its_chain_of_that_time(tmp_path: Path) -> None:
 @pytest.mark.parametrize("piece", [1 << 24, 60, 200])
 def test_entries_of_keypads_are_put_together(tmp_path: Path, piece: int, monkeypatch: pytest.MonkeyPatch) -> None:
     """Keys 0 to 9 are their digit, B is enter, A clears: the four-bit form. A row is good if its entry is."""
-    monkeypatch.setattr(sources, "PIECE", piece)
+    monkeypatch.setattr(sources, "PIECE_BYTES", piece)
     at = START
     rows = []
     for typed in ("00100002B", "00100003B", "001B", "12A00100004B", "0010"):
@@ -582,13 +582,13 @@ def test_swipes_do_not_depend_on_the_pieces(tmp_path: Path, seed: int, monkeypat
 
     whole = counts()
     for piece in (400, 64, 1):
-        monkeypatch.setattr(sources, "PIECE", piece)
+        monkeypatch.setattr(sources, "PIECE_BYTES", piece)
         assert counts() == whole
 
 
 def test_zeros_behind_a_swipe_do_not_hide_a_payment_track(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A chunk of only zeros makes a frame of its own, while the swipe before it may go on."""
-    monkeypatch.setattr(sources, "PIECE", 1)
+    monkeypatch.setattr(sources, "PIECE_BYTES", 1)
     bits = chain("track-2-bits").encode(TRACK).bin.rstrip("0")
     at = next(n for n in range(60, 90) if bits[n - 2 : n + 1] == "001")
     texts = [bits[: at - 2], "0", "0", bits[at:]]
@@ -598,12 +598,12 @@ def test_zeros_behind_a_swipe_do_not_hide_a_payment_track(tmp_path: Path, monkey
 
 
 def test_an_entry_that_never_ends_is_not_kept_for_ever(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("credkit.audit.entries.LONGEST", 50)
-    monkeypatch.setattr(sources, "PIECE", 500)
+    monkeypatch.setattr("credkit.audit.entries.MOST_OPEN_PARTS", 50)
+    monkeypatch.setattr(sources, "PIECE_BYTES", 500)
     rows = [Row((START + timedelta(seconds=n)).isoformat(), "keys", "1") for n in range(300)]
     found = adds_up(audit([written(tmp_path, rows, "csv")], site_plan(tmp_path)))
     assert (reader(found, "keys").rows, reader(found, "keys").good) == (300, 0)
-    assert LONGEST > 1000
+    assert MOST_OPEN_PARTS > 1000
 
 
 @pytest.fixture(scope="module")
@@ -640,7 +640,7 @@ def test_the_demo_in_small_pieces(brackwater: Path, monkeypatch: pytest.MonkeyPa
         return [(one.name, one.rows, one.good, one.repeated, one.only_here) for one in found.readers]
 
     whole = counts()
-    monkeypatch.setattr(sources, "PIECE", 20_000)
+    monkeypatch.setattr(sources, "PIECE_BYTES", 20_000)
     assert counts() == whole
 
 
@@ -661,7 +661,7 @@ def test_the_demo_in_small_pieces(brackwater: Path, monkeypatch: pytest.MonkeyPa
 def test_a_file_with_a_payment_track_is_refused(
     tmp_path: Path, chain_text: str, line: str, piece: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(sources, "PIECE", piece)
+    monkeypatch.setattr(sources, "PIECE_BYTES", piece)
     path = file(tmp_path, HEAD + GOOD * 3 + line + "\n" + GOOD)
     with pytest.raises(DefinitionError, match=r"line 5: payment track data must not be kept") as refused:
         audit([path], plan(chain_text), failures=tmp_path / "out.csv")
@@ -673,7 +673,7 @@ def test_a_file_with_a_payment_track_is_refused(
 def test_texts_that_fail_are_looked_through_where_they_may_hold_a_track(chain_text: str) -> None:
     """Most of them are passed over by a kernel: none of these may be one that holds a track."""
     codec = chain(chain_text)
-    assert narrow(codec)
+    assert has_no_room(codec)
     dice = random.Random(5)
     texts = [f"{dice.getrandbits(64):016X}" for _ in range(40)] + [f"{dice.randrange(10**16):016d}" for _ in range(40)]
     texts += [
@@ -685,9 +685,9 @@ def test_texts_that_fail_are_looked_through_where_they_may_hold_a_track(chain_te
         f"x{ACCOUNT}D3012101",
     ]
     for text in texts:
-        sign = bool(pl.Series([text]).str.contains(secrets._TYPED)[0]) and len(text.encode()) >= 13
-        assert sign or not told(codec, text).tracks, text
-    assert any(told(codec, text).tracks for text in texts)
+        sign = bool(pl.Series([text]).str.contains(secrets._MAY_BE_TYPED)[0]) and len(text.encode()) >= 13
+        assert sign or not find_payment(codec, text).tracks, text
+    assert any(find_payment(codec, text).tracks for text in texts)
 
 
 def test_the_line_of_a_payment_track_behind_rows_that_are_wrong(tmp_path: Path) -> None:
@@ -708,7 +708,7 @@ def test_account_numbers_are_masked(tmp_path: Path) -> None:
 
 
 def test_failures_are_every_failing_row_and_why(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(sources, "PIECE", 2000)
+    monkeypatch.setattr(sources, "PIECE_BYTES", 2000)
     rows = [*made(500), Row("never", "gate-1", "x"), Row(START.isoformat(), "=gate", "=1+1")]
     path, out = written(tmp_path, rows, "csv"), tmp_path / "failing.csv"
     found = adds_up(audit([path], plan(), failures=out))

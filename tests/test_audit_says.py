@@ -12,7 +12,7 @@ import polars as pl
 import pytest
 
 from credkit import chain
-from credkit.audit import Audit, AuditPlan, Clock, ColumnNames, ReaderCount, audit, audit_text, parquet
+from credkit.audit import Audit, AuditPlan, Clock, ColumnNames, ReaderCount, audit, audit_text, encode_parquet
 from credkit.demo import write_demo
 from credkit.report import report
 from credkit.site import load_site
@@ -62,7 +62,7 @@ def test_a_cause_that_explains_less_of_the_same_is_not_named(tmp_path: Path) -> 
 
 def test_causes_have_their_counts_in_a_table(tmp_path: Path) -> None:
     found = captured(tmp_path, [hexed(12, number, number % 26) for number in range(60)])
-    (tmp_path / "out.parquet").write_bytes(parquet(found))
+    (tmp_path / "out.parquet").write_bytes(encode_parquet(found))
     (row,) = pl.read_parquet(tmp_path / "out.parquet").to_dicts()
     assert row["causes"] == ["one bit is inverted (8 of 8)"]
 

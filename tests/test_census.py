@@ -14,9 +14,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from credkit.catalogue.registry import catalogue
-from credkit.census import Wanted, census, census_text
-from credkit.census.allocation import MOST_WANTED
-from credkit.census.plans import layouts, plan
+from credkit.census import AllocationRequest, census, census_text
+from credkit.census.allocation import MOST_BADGES_WANTED
+from credkit.census.layout_plans import facility_layouts, plan_layouts
 from credkit.census.reissue import cover
 from credkit.census.result import Census
 from credkit.core.errors import DefinitionError
@@ -304,7 +304,7 @@ def test_ranges_are_those_of_plain_counting(issued: list[tuple[int, int]]) -> No
 @pytest.mark.parametrize("cards", [0, 1, 52_428, 52_429, 13_421_772, 13_421_773, 10**9, 2**62])
 def test_the_smallest_plan_is_that_of_counting(cards: int) -> None:
     """Capacities are 2 to the bits of the fields: 26 bits hold 2^24 numbers (SIA AC-01), 1.25 times 13,421,772."""
-    planned = plan("harbour", cards, 25)
+    planned = plan_layouts("harbour", cards, 25)
     assert planned.needed * 4 in range(cards * 5, cards * 5 + 4)
     lengths = {}
     for each in planned.plans:
@@ -316,14 +316,14 @@ def test_the_smallest_plan_is_that_of_counting(cards: int) -> None:
 
 
 def test_a_plan_that_nothing_holds() -> None:
-    planned = plan("harbour", 2**64, 0)
+    planned = plan_layouts("harbour", 2**64, 0)
     assert not any(each.smallest for each in planned.plans[:-1])
-    assert not any(each.fits for each in plan("harbour", 2**64, 1).plans)
+    assert not any(each.fits for each in plan_layouts("harbour", 2**64, 1).plans)
 
 
 def test_the_layouts_are_those_with_a_facility_code_and_a_number() -> None:
     named = {entry.name for entry in catalogue() if {"facility", "number"} == _fields(entry.name)}
-    assert {name for name, *_ in layouts()} == named
+    assert {name for name, *_ in facility_layouts()} == named
     assert {"wiegand-26", "wiegand-37-facility"} <= named
 
 
@@ -351,7 +351,7 @@ ISSUED = [
 def test_new_numbers_are_safe_and_say_what_was_passed_over(tmp_path: Path) -> None:
     """6 has the text of 40-6 in the canteen (10 bits are left); the gatehouse holds 12-11 for somebody."""
     export = [("P-9", str(12 << 16 | 11))]
-    wanted = Wanted(count=4, facility=12, reserved=[(13, 14)])
+    wanted = AllocationRequest(count=4, facility=12, reserved=[(13, 14)])
     found = census(site(tmp_path, ISSUED, SITE.replace(EAST_ONLY, ""), export), wanted=wanted).allocation
     assert found is not None
     assert [badge.number for badge in found.badges] == [5, 7, 12, 15]
@@ -376,7 +376,7 @@ chain = "hex:6/fields:facility:8,number:16/select:number,facility=12"
 @settings(max_examples=60, deadline=None)
 def test_new_numbers_are_those_of_plain_search(drawn: list[Row], count: int, facility: int) -> None:
     with TemporaryDirectory() as home:
-        found = census(site(Path(home), drawn), wanted=Wanted(count=count, facility=facility)).allocation
+        found = census(site(Path(home), drawn), wanted=AllocationRequest(count=count, facility=facility)).allocation
     assert found is not None
     held = [
         key
@@ -401,7 +401,7 @@ def test_new_numbers_are_those_of_plain_search(drawn: list[Row], count: int, fac
 def test_numbers_that_no_card_can_have_do_not_hide_the_others(tmp_path: Path) -> None:
     """One value beyond 64 bits: the numbers of the whole namespace are compared as texts."""
     drawn = [row("C-1", "12-1"), row("C-2", "12-99999999999999999999"), row("C-3", "12-3"), row("C-4", "01200003")]
-    result = census(site(tmp_path, drawn), wanted=Wanted(count=2, facility=12))
+    result = census(site(tmp_path, drawn), wanted=AllocationRequest(count=2, facility=12))
     assert [clash.text for clash in result.clashes if clash.what == "number"] == ["12-3"]
     assert result.allocation is not None
     assert [badge.number for badge in result.allocation.badges] == [2, 4]
@@ -419,7 +419,9 @@ def test_of_several_chains_exactly_one_must_fit(tmp_path: Path) -> None:
 
 def test_a_target_that_keeps_little_runs_out(tmp_path: Path) -> None:
     """The canteen keeps ten bits: 1,023 numbers but 0, and what two cards have already."""
-    found = census(site(tmp_path, [row("C-1", "12-1"), row("C-2", "40-0")]), wanted=Wanted(count=2000, facility=12))
+    found = census(
+        site(tmp_path, [row("C-1", "12-1"), row("C-2", "40-0")]), wanted=AllocationRequest(count=2000, facility=12)
+    )
     assert found.allocation is not None
     assert [badge.number for badge in found.allocation.badges] == [*range(2, 1024)]
     assert "only 1,022 of 2,000" in found.allocation.remarks[0]
@@ -428,7 +430,9 @@ def test_a_target_that_keeps_little_runs_out(tmp_path: Path) -> None:
 
 def test_readers_bound_new_numbers(tmp_path: Path) -> None:
     """Six bits of a badge reach the stub, so that 64 numbers are apart there."""
-    found = census(site(tmp_path, [row("B-1", "0065", kind="badge")]), wanted=Wanted(count=100, kind="badge"))
+    found = census(
+        site(tmp_path, [row("B-1", "0065", kind="badge")]), wanted=AllocationRequest(count=100, kind="badge")
+    )
     assert found.allocation is not None
     assert [badge.number for badge in found.allocation.badges] == [*range(2, 65)]
     assert {each.reason for each in found.allocation.skipped} >= {
@@ -440,16 +444,22 @@ def test_readers_bound_new_numbers(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("wanted", "said"),
     [
-        (Wanted(count=1, facility=300), "facility 300 is not expected of card, only 12, 40"),
-        (Wanted(count=1, facility=57), "facility 57 is not expected of card, only 12, 40"),
-        (Wanted(count=1, facility=12, kind="crad"), "no kind is called 'crad'; did you mean card?"),
-        (Wanted(count=1, facility=12, kind="badge"), "the number of a 'badge' is not a facility code and a number"),
-        (Wanted(count=1), "serial, phone, stripe, badge have a number and no facility code: say which is meant"),
-        (Wanted(count=0, facility=12), "0 is not a count from 1 to"),
-        (Wanted(count=MOST_WANTED + 1, facility=12), "is not a count from 1 to"),
+        (AllocationRequest(count=1, facility=300), "facility 300 is not expected of card, only 12, 40"),
+        (AllocationRequest(count=1, facility=57), "facility 57 is not expected of card, only 12, 40"),
+        (AllocationRequest(count=1, facility=12, kind="crad"), "no kind is called 'crad'; did you mean card?"),
+        (
+            AllocationRequest(count=1, facility=12, kind="badge"),
+            "the number of a 'badge' is not a facility code and a number",
+        ),
+        (
+            AllocationRequest(count=1),
+            "serial, phone, stripe, badge have a number and no facility code: say which is meant",
+        ),
+        (AllocationRequest(count=0, facility=12), "0 is not a count from 1 to"),
+        (AllocationRequest(count=MOST_BADGES_WANTED + 1, facility=12), "is not a count from 1 to"),
     ],
 )
-def test_new_numbers_that_cannot_be_asked_for(tmp_path: Path, wanted: Wanted, said: str) -> None:
+def test_new_numbers_that_cannot_be_asked_for(tmp_path: Path, wanted: AllocationRequest, said: str) -> None:
     with pytest.raises(DefinitionError, match=said.replace("(", r"\(")):
         census(site(tmp_path, ISSUED), wanted=wanted)
 
@@ -457,7 +467,7 @@ def test_new_numbers_that_cannot_be_asked_for(tmp_path: Path, wanted: Wanted, sa
 def test_values_that_must_not_serve_are_not_given_out(tmp_path: Path) -> None:
     """Of a serial that begins with 08 the register says that it must not serve."""
     toml = SITE.replace('"0-7", values = [8]', '"24-31", values = [3]')
-    found = census(site(tmp_path, [], toml), wanted=Wanted(count=3, kind="serial")).allocation
+    found = census(site(tmp_path, [], toml), wanted=AllocationRequest(count=3, kind="serial")).allocation
     assert found is not None
     assert [badge.number for badge in found.badges] == [1, 2, 4]
     assert [each.reason for each in found.skipped][1:] == ["its value must not serve"]

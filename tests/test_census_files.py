@@ -14,9 +14,9 @@ from hypothesis import strategies as st
 
 import credkit.cli.census as command
 from benchmarks.census import main as benchmark
-from credkit.census import Wanted, census, census_text, write_census
-from credkit.census.outputs import NAMES
-from credkit.census.population import fast, read_population, strict
+from credkit.census import AllocationRequest, census, census_text, write_census
+from credkit.census.outputs import FILE_NAMES
+from credkit.census.population import read_columns, read_population, read_strictly
 from credkit.core.errors import DefinitionError
 from credkit.demo.folder import write_demo
 from credkit.files.outputs.marks import FOLDER_MARK
@@ -68,9 +68,9 @@ def test_kernels_read_what_the_strict_reader_reads(
         described = site(Path(home), [])
         data = start + (end.join([head, *lines]) + end * last).encode()
         (Path(home) / "credentials.csv").write_bytes(data)
-        found = fast(described)
+        found = read_columns(described)
         try:
-            wanted = strict(described)
+            wanted = read_strictly(described)
         except DefinitionError as error:
             assert found is None
             assert str(error).startswith("credentials.csv")
@@ -85,15 +85,15 @@ def test_kernels_read_what_the_strict_reader_reads(
 def test_plain_files_go_the_fast_way_and_others_do_not(tmp_path: Path) -> None:
     """The law above would be empty if nothing were taken."""
     described = site(tmp_path, CLASH)
-    assert fast(described) is not None
+    assert read_columns(described) is not None
     path = tmp_path / "credentials.csv"
     plain = path.read_text()
     quoted = "".join(",".join(f'"{cell}"' for cell in line.split(",")) + "\n" for line in plain.splitlines())
     for other in (quoted, plain.replace("C-1", '"C-1"')):
         path.write_text(other)
-        found = fast(described)
+        found = read_columns(described)
         assert found is not None
-        assert found.equals(strict(described))
+        assert found.equals(read_strictly(described))
     for other in (
         plain.replace("C-1", '"C,1"'),
         plain.replace("C-1", 'C"1'),
@@ -102,7 +102,7 @@ def test_plain_files_go_the_fast_way_and_others_do_not(tmp_path: Path) -> None:
         plain.replace("\n", "\n\n", 1),
     ):
         path.write_text(other)
-        assert fast(described) is None
+        assert read_columns(described) is None
         assert census(described).counts.rows == len(CLASH)
 
 
@@ -159,10 +159,10 @@ def test_a_file_that_is_not_there(tmp_path: Path) -> None:
 
 
 def test_output_files(tmp_path: Path) -> None:
-    result = census(site(tmp_path / "site", CLASH), wanted=Wanted(count=2, facility=12))
+    result = census(site(tmp_path / "site", CLASH), wanted=AllocationRequest(count=2, facility=12))
     out = tmp_path / "deep" / "out"
     write_census(result, out)
-    assert sorted(path.name for path in out.iterdir()) == sorted([*NAMES, FOLDER_MARK])
+    assert sorted(path.name for path in out.iterdir()) == sorted([*FILE_NAMES, FOLDER_MARK])
     assert stat.S_IMODE(out.stat().st_mode) == 0o700
     assert {stat.S_IMODE(path.stat().st_mode) for path in out.iterdir()} == {0o600}
     first, second, *more = table(out / "duplicates.csv")
@@ -189,7 +189,7 @@ def test_output_files(tmp_path: Path) -> None:
 def test_outputs_take_the_place_of_the_former_ones_whole(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     described = site(tmp_path / "site", CLASH)
     out = tmp_path / "out"
-    write_census(census(described, wanted=Wanted(count=1, facility=12)), out)
+    write_census(census(described, wanted=AllocationRequest(count=1, facility=12)), out)
     before = {path.name: path.read_bytes() for path in out.iterdir()}
     real = Path.rename
 
@@ -204,7 +204,7 @@ def test_outputs_take_the_place_of_the_former_ones_whole(tmp_path: Path, monkeyp
     assert {path.name: path.read_bytes() for path in out.iterdir()} == before
     monkeypatch.undo()
     write_census(census(described), out)
-    assert {path.name for path in out.iterdir()} == {FOLDER_MARK, *NAMES} - {"allocation.csv", "skipped.csv"}
+    assert {path.name for path in out.iterdir()} == {FOLDER_MARK, *FILE_NAMES} - {"allocation.csv", "skipped.csv"}
     assert [path.name for path in tmp_path.iterdir() if path.name.startswith(".")] == []
     (out / "notes.txt").write_text("mine")
     with pytest.raises(DefinitionError, match=r"holds 'notes\.txt', which no mark of credkit lists"):
@@ -232,13 +232,13 @@ def test_numbers_of_a_kind_that_is_no_payment_card_are_whole_in_every_file(tmp_p
     toml = toml.replace("[kinds.badge]", '[kinds.badge]\nnot_payment = "locker numbers"')
     drawn = [row(f"C-{n}", ACCOUNT, kind="badge") for n in range(2)]
     more = [row(f"D-{n}", f"411436{n:09d}5", kind="badge") for n in range(40)]
-    result = census(site(tmp_path, [*drawn, *more], toml), wanted=Wanted(count=30, kind="badge"))
+    result = census(site(tmp_path, [*drawn, *more], toml), wanted=AllocationRequest(count=30, kind="badge"))
     write_census(result, tmp_path / "out")
     for name, column in (("duplicates", "number"), ("duplicates", "shared"), ("reissue", "number")):
         assert {each[column] for each in table(tmp_path / "out" / f"{name}.csv")} == {ACCOUNT}
     assert ACCOUNT in {each["first"] for each in table(tmp_path / "out" / "ranges.csv")}
     wide = toml.replace('"template:{number:016d}"', '"template:411436{number:010d}"')
-    result = census(site(tmp_path, [], wide), wanted=Wanted(count=30, kind="badge"))
+    result = census(site(tmp_path, [], wide), wanted=AllocationRequest(count=30, kind="badge"))
     write_census(result, tmp_path / "out")
     badges = table(tmp_path / "out" / "allocation.csv")
     assert [each["value"] for each in badges] == [f"411436{int(each['number']):010d}" for each in badges]

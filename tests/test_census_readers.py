@@ -17,7 +17,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from credkit.census import Wanted, allocation, census
+from credkit.census import AllocationRequest, allocation, census
 from credkit.census.result import Census
 from tests.brackwater import HEADER
 from tests.populations import row, site
@@ -142,14 +142,14 @@ NUMBERS = st.one_of(
 @pytest.fixture(autouse=True)
 def _few_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
     """Numbers are tried 64 at a time: quick, and across the seams."""
-    monkeypatch.setattr(allocation, "BLOCK", 64)
+    monkeypatch.setattr(allocation, "NUMBERS_TRIED_AT_ONCE", 64)
 
 
 def described(home: Path, case: Case, numbers: list[int]) -> Census:
     toml = f'{HEADER}\n[kinds.card]\nvalue = "{case.value}"\nkey = ["number"]\n'
     toml += f'[readers.quay]\nkind = "card"\nchain = "{case.chain}"\n'
     rows = [row(f"C-{place}", case.write(number)) for place, number in enumerate(numbers)]
-    return census(site(home, rows, toml), wanted=Wanted(count=4))
+    return census(site(home, rows, toml), wanted=AllocationRequest(count=4))
 
 
 def groups(numbers: list[int], gives: Given) -> set[frozenset[str]]:

@@ -25,7 +25,7 @@ from credkit.core.codec import AnyCodec
 from credkit.crosswalk import Crosswalk, CrosswalkLine, crosswalk
 from credkit.crosswalk.result import EXCEPTION_CODES, FINDING_CODES
 from credkit.demo import Demo, write_demo
-from credkit.demo.dice import Dice
+from credkit.demo.draws import Dice
 from credkit.site import load_site
 
 FILES = ("site.toml", "credentials.csv", "readings.csv", "gatehouse-export.csv")

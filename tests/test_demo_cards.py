@@ -19,7 +19,7 @@ from credkit.cards.readback import check_all
 from credkit.cli.demo import cards as show_cards
 from credkit.cli.output import Console
 from credkit.demo import cards
-from credkit.demo.cards import COUNT, Cards, demo_cards, staff
+from credkit.demo.cards import CARDS_WRITTEN, DemoCards, staff_csv, write_demo_cards
 from credkit.files.csvfiles import File
 from tests.commandline import run
 
@@ -30,12 +30,12 @@ def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="module")
-def made(home: Path) -> Cards:
-    return demo_cards(home)
+def made(home: Path) -> DemoCards:
+    return write_demo_cards(home)
 
 
 def rows() -> list[dict[str, str]]:
-    return list(csv.DictReader(io.StringIO(staff().decode())))
+    return list(csv.DictReader(io.StringIO(staff_csv().decode())))
 
 
 # ── who gets a card ─────────────────────────────────────────────────────────────────────────────
@@ -43,9 +43,9 @@ def rows() -> list[dict[str, str]]:
 
 def test_fifty_people_get_a_card_each() -> None:
     listed = rows()
-    assert len(listed) == COUNT == 50
+    assert len(listed) == CARDS_WRITTEN == 50
     for column in ("credential_id", "serial", "personnel_number", "secure_number", "contact"):
-        assert len({row[column] for row in listed}) == COUNT, column
+        assert len({row[column] for row in listed}) == CARDS_WRITTEN, column
 
 
 def test_nobody_in_it_exists() -> None:
@@ -70,15 +70,15 @@ def test_serial_numbers_are_a_cards_own() -> None:
 
 
 def test_the_list_comes_from_the_seed_alone() -> None:
-    assert staff() == staff()
-    assert staff(7) != staff()
+    assert staff_csv() == staff_csv()
+    assert staff_csv(7) != staff_csv()
 
 
 # ── what is written and read back ───────────────────────────────────────────────────────────────
 
 
-def test_every_card_is_written_and_reads_back_clean(home: Path, made: Cards) -> None:
-    assert (made.written, made.clean) == (COUNT, COUNT)
+def test_every_card_is_written_and_reads_back_clean(home: Path, made: DemoCards) -> None:
+    assert (made.written, made.clean) == (CARDS_WRITTEN, CARDS_WRITTEN)
     assert made.plan == home / "cards" / "staff-plan.toml"
     assert made.data == home / "cards" / "data"
     names = {path.name for path in made.data.iterdir()}
@@ -91,7 +91,7 @@ def test_the_plan_fits_its_columns() -> None:
     assert plan.secret
 
 
-def test_cards_hold_what_the_list_says(home: Path, made: Cards) -> None:
+def test_cards_hold_what_the_list_says(home: Path, made: DemoCards) -> None:
     """Read by hand: personnel number in block 4, digits in block 5, texts where the plan has them."""
     for row in rows():
         memory = (home / "cards" / "read-backs" / f"{row['credential_id']}.bin").read_bytes()
@@ -110,7 +110,7 @@ def test_cards_hold_what_the_list_says(home: Path, made: Cards) -> None:
         assert memory[112:128] == bytes(6) + bytes.fromhex("3C33CC") + bytes(7)
 
 
-def test_files_are_private(home: Path, made: Cards) -> None:
+def test_files_are_private(home: Path, made: DemoCards) -> None:
     for name in ("staff-plan.toml", "staff.csv", "read-backs/N-0001.bin", "bad-read-backs/N-0001.bin"):
         assert stat.S_IMODE((home / "cards" / name).stat().st_mode) == 0o600, name
 
@@ -127,14 +127,14 @@ PLANTED = [
 ]
 
 
-def test_everything_planted_is_caught_with_its_reason(made: Cards) -> None:
+def test_everything_planted_is_caught_with_its_reason(made: DemoCards) -> None:
     assert [(each.name, each.done, each.difference.kind) for each in made.caught] == PLANTED
     for each in made.caught:
         assert each.difference.place
         assert each.difference.text
 
 
-def test_planted_read_backs_differ_in_what_they_say(home: Path, made: Cards) -> None:
+def test_planted_read_backs_differ_in_what_they_say(home: Path, made: DemoCards) -> None:
     """Compared byte by byte with the good ones, without credkit."""
     changed = {}
     for each in made.caught:
@@ -150,7 +150,7 @@ def test_planted_read_backs_differ_in_what_they_say(home: Path, made: Cards) -> 
     assert published == list(range(122, 128))
 
 
-def test_bad_read_backs_are_left_to_be_checked_by_anybody(home: Path, made: Cards) -> None:
+def test_bad_read_backs_are_left_to_be_checked_by_anybody(home: Path, made: DemoCards) -> None:
     """Without the master key, which is gone: each of the five differs all the same."""
     assert made.listed == home / "cards" / "staff.csv"
     assert made.bad == home / "cards" / "bad-read-backs"
@@ -159,12 +159,12 @@ def test_bad_read_backs_are_left_to_be_checked_by_anybody(home: Path, made: Card
     found = list(check_all(plan, read_backs([made.bad]), listed))
     assert [(each.credential, len(each.differences)) for each in found] == [(name, 1) for name, _, _ in PLANTED]
     good = list(check_all(plan, read_backs([home / "cards" / "read-backs"]), listed))
-    assert [each.ok for each in good] == [True] * COUNT, "they are in a folder of their own"
+    assert [each.ok for each in good] == [True] * CARDS_WRITTEN, "they are in a folder of their own"
 
 
 @pytest.mark.parametrize("kind", ["one", "good"])
 def test_it_fails_loudly_if_a_fault_were_missed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, kind: str) -> None:
-    real = cards.plant
+    real = cards.plant_readbacks
 
     def harmless(plan: object, good: dict[str, bytes]) -> object:
         first, *rest = real(plan, good)  # type: ignore[arg-type]  # it is handed on as it came
@@ -177,19 +177,19 @@ def test_it_fails_loudly_if_a_fault_were_missed(tmp_path: Path, monkeypatch: pyt
         memory[67] ^= 1
         return bytes(memory)
 
-    read_from = cards.read_from
+    read_from = cards.dump_card
     if kind == "one":
-        monkeypatch.setattr(cards, "plant", harmless)
+        monkeypatch.setattr(cards, "plant_readbacks", harmless)
     else:
-        monkeypatch.setattr(cards, "read_from", spoilt)
+        monkeypatch.setattr(cards, "dump_card", spoilt)
     with pytest.raises(CredkitError, match="a fault of credkit itself"):
-        demo_cards(tmp_path)
+        write_demo_cards(tmp_path)
 
 
 def test_the_master_key_is_nowhere(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     key = bytes(range(100, 132))
     monkeypatch.setattr("credkit.demo.cards.secrets.token_bytes", lambda size: key[:size])
-    result = demo_cards(tmp_path)
+    result = write_demo_cards(tmp_path)
     forms = (key, key.hex().encode(), key.hex().upper().encode())
     for path in tmp_path.rglob("*"):
         if path.is_file():
@@ -197,7 +197,7 @@ def test_the_master_key_is_nowhere(tmp_path: Path, monkeypatch: pytest.MonkeyPat
     assert key.hex() not in repr(result).lower()
 
 
-def test_keys_of_cards_are_not_written(home: Path, made: Cards) -> None:
+def test_keys_of_cards_are_not_written(home: Path, made: DemoCards) -> None:
     assert made.data is not None
     for path in made.data.glob("*.bin"):
         blocks = path.read_bytes()
@@ -208,7 +208,7 @@ def test_keys_of_cards_are_not_written(home: Path, made: Cards) -> None:
 
 
 def test_each_run_draws_a_key_of_its_own(tmp_path: Path) -> None:
-    one, other = demo_cards(tmp_path / "one"), demo_cards(tmp_path / "other")
+    one, other = write_demo_cards(tmp_path / "one"), write_demo_cards(tmp_path / "other")
     assert one.data is not None
     assert other.data is not None
     first, second = ((made.data / "N-0001.bin").read_bytes() for made in (one, other) if made.data)
@@ -217,14 +217,14 @@ def test_each_run_draws_a_key_of_its_own(tmp_path: Path) -> None:
 
 
 def test_a_second_run_leaves_the_data_of_the_first_alone(tmp_path: Path) -> None:
-    first = demo_cards(tmp_path)
+    first = write_demo_cards(tmp_path)
     assert first.data is not None
     before = {path: path.read_bytes() for path in tmp_path.rglob("*") if path.is_file()}
-    second = demo_cards(tmp_path)
+    second = write_demo_cards(tmp_path)
     assert second.data is None
     assert second.bad == first.bad
     assert {path: path.read_bytes() for path in tmp_path.rglob("*") if path.is_file()} == before
-    assert (second.written, second.clean, len(second.caught)) == (COUNT, COUNT, 5)
+    assert (second.written, second.clean, len(second.caught)) == (CARDS_WRITTEN, CARDS_WRITTEN, 5)
 
 
 def test_the_screen_says_how_to_check_them_again(
@@ -245,12 +245,12 @@ def test_the_screen_says_how_to_check_them_again(
 
 
 def test_read_backs_that_somebody_took_away_are_not_named(tmp_path: Path) -> None:
-    first = demo_cards(tmp_path)
+    first = write_demo_cards(tmp_path)
     assert first.bad is not None
     for path in first.bad.iterdir():
         path.unlink()
     first.bad.rmdir()
-    assert demo_cards(tmp_path).bad is None
+    assert write_demo_cards(tmp_path).bad is None
 
 
 @pytest.mark.parametrize("name", ["staff-plan.toml", "staff.csv"])
@@ -258,13 +258,13 @@ def test_a_foreign_file_is_never_overwritten(tmp_path: Path, name: str) -> None:
     (tmp_path / "cards").mkdir()
     (tmp_path / "cards" / name).write_text("mine\n")
     with pytest.raises(DefinitionError, match=f"{name} is there already"):
-        demo_cards(tmp_path)
+        write_demo_cards(tmp_path)
     assert [path.name for path in (tmp_path / "cards").iterdir()] == [name]
 
 
 def test_without_the_extra_it_says_which(monkeypatch: pytest.MonkeyPatch) -> None:
-    assert cards.without_keys() == ""
+    assert cards.keys_obstacle() == ""
     monkeypatch.setitem(__import__("sys").modules, "cryptography.hazmat.primitives.cmac", None)
-    assert cards.without_keys() == (
+    assert cards.keys_obstacle() == (
         "The part about new staff cards is left out: keys and MACs need the extra keys: pip install 'credkit[keys]'"
     )

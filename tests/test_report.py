@@ -24,16 +24,16 @@ from hypothesis import strategies as st
 from credkit import DefinitionError, chain
 from credkit.audit import Audit, AuditPlan, Clock, ColumnNames, audit
 from credkit.audit.digests import sha256
-from credkit.audit.sentences import percent
-from credkit.audit.shares import worst
+from credkit.audit.failure_rates import rank_failing
+from credkit.audit.sentences import format_percent
 from credkit.audit.summary import TimeCounts
 from credkit.demo import write_demo
-from credkit.demo.audited import demo_report
-from credkit.report import MARK, pinned, report
-from credkit.report.charts import bars, top
-from credkit.report.page import CAUTIONS, MOST
-from credkit.report.steps import MOST as MOST_STEPS
-from credkit.report.steps import steps
+from credkit.demo.report import demo_report
+from credkit.report import MARK, pin_file, report
+from credkit.report.charts import draw_bars, scale_end
+from credkit.report.page import CAUTIONS, MOST_READERS_LISTED
+from credkit.report.steps import MOST_STEPS as MOST_STEPS
+from credkit.report.steps import choose_steps
 from credkit.site import load_site
 from tests.captures import CHAIN, START, Row, as_csv, counted, hexed, made
 from tests.commandline import run
@@ -72,7 +72,7 @@ def demo(site: Path) -> Audit:
 
 @pytest.fixture(scope="module")
 def text(demo: Audit, site: Path) -> str:
-    return report(demo, ZONE, described=[pinned(site)], made=MADE)
+    return report(demo, ZONE, described=[pin_file(site)], made=MADE)
 
 
 @pytest.fixture(scope="module")
@@ -109,7 +109,7 @@ def test_numbers_of_readers_are_the_summarys(demo: Audit, page: Page) -> None:
     table = page.table("Readers")
     for each in demo.readers:
         assert table.row(each.name) == [
-            each.name, n(each.rows), n(each.good), n(each.failing), percent(each.share), "", n(each.repeated),
+            each.name, n(each.rows), n(each.good), n(each.failing), format_percent(each.share), "", n(each.repeated),
             n(each.only_here or 0),
         ]  # fmt: skip
     assert len(table.rows) == len(demo.readers) + 2
@@ -164,7 +164,7 @@ def test_checks_changes_and_causes_of_the_worst_readers(demo: Audit, page: Page,
     assert quay.changes
     for change in quay.changes:
         local = f"{change.since.astimezone(ZONE):%Y-%m-%d %H:%M} (Europe/Amsterdam)"
-        assert any(f"since {local}: {percent(change.before)} % before" in p for p in page.paragraphs)
+        assert any(f"since {local}: {format_percent(change.before)} % before" in p for p in page.paragraphs)
     assert text.count('class="change"') == sum(len(each.changes) for each in demo.readers)
     assert any("the lines are inverted" in paragraph for paragraph in page.paragraphs)
 
@@ -189,7 +189,7 @@ def test_chains_formats_and_what_no_check_sees(demo: Audit, page: Page) -> None:
     blind = page.table("Inverted bits")
     for each in demo.blind:
         assert blind.row(each.layout)[1:8] == [
-            n(each.length), n(each.unseen), n(each.pairs), n(each.passing), percent(each.passing / each.pairs),
+            n(each.length), n(each.unseen), n(each.pairs), n(each.passing), format_percent(each.passing / each.pairs),
             n(each.frames), n(each.failed),
         ]  # fmt: skip
     assert blind.row("wiegand-26")[3:5] == ["325", "156"]  # docs/audit.md; counted over all pairs in test_audit.py
@@ -206,14 +206,14 @@ def test_an_example_is_drawn_and_fails_what_most_rows_fail(demo: Audit, page: Pa
 
 
 def test_more_readers_than_a_table_holds_are_added_up(tmp_path: Path) -> None:
-    count = MOST + 30
+    count = MOST_READERS_LISTED + 30
     rows = [
         Row((START + timedelta(seconds=3 * i)).isoformat(), f"gate-{i % count}", hexed(1, i, *[0] * (i % 7 == 0)))
         for i in range(4 * count)
     ]  # fmt: skip
     found = audited(tmp_path, rows)
     table = Page(report(found, UTC, made=MADE)).table("Readers")
-    assert len(table.rows) == 1 + MOST + 1 + 1
+    assert len(table.rows) == 1 + MOST_READERS_LISTED + 1 + 1
     assert table.rows[-2][0] == "30 other readers, failing less often"
     for place in (1, 2, 3):
         assert sum(int(row[place].replace(",", "")) for row in table.rows[1:-1]) == (
@@ -399,7 +399,7 @@ def test_few_rows_do_not_put_a_reader_first(demo: Audit, text: str) -> None:
     """Quay's two days outweigh 8 failing rows of the time clock, though its share is smaller."""
     result = text.partition('id="result"')[2].partition("<h2")[0]
     assert result.index("quay") < result.index("time-clock")
-    names = [each.name for each in worst(demo.readers)]
+    names = [each.name for each in rank_failing(demo.readers)]
     assert names.index("quay") < names.index("time-clock")
     assert [each.name for each in demo.readers if each.example] == [
         each.name for each in demo.readers if each.failing and not each.stream
@@ -479,7 +479,7 @@ def test_days_begin_at_midnight_and_follow_the_clocks() -> None:
     """Clocks in Amsterdam went forward on 2026-03-29: that day has 23 hours (European directive 2000/84/EC)."""
     first = int(datetime(2026, 3, 1, 6, tzinfo=ZONE).timestamp())
     last = int(datetime(2026, 3, 31, 20, tzinfo=ZONE).timestamp())
-    found = steps([counts([first, last])], ZONE)
+    found = choose_steps([counts([first, last])], ZONE)
     assert found is not None
     assert found.name == "day"
     assert [found.label(place) for place in (0, 28, 30)] == ["2026-03-01", "2026-03-29", "2026-03-31"]
@@ -495,7 +495,7 @@ def test_days_begin_at_midnight_and_follow_the_clocks() -> None:
 )
 def test_steps_lose_no_row(places: list[int], zone: ZoneInfo) -> None:
     each = counts(sorted(1_700_000_400 // 600 * 600 + 600 * place for place in places))
-    found = steps([each], zone)
+    found = choose_steps([each], zone)
     assert found is not None
     assert 1 <= len(found) <= MOST_STEPS + 1
     rows, failing = found.count([each])
@@ -508,15 +508,15 @@ def test_steps_lose_no_row(places: list[int], zone: ZoneInfo) -> None:
 
 @pytest.mark.parametrize("seconds", [3600, 86400, 7 * 86400])
 def test_counts_that_are_coarse_are_not_cut_finer(seconds: int) -> None:
-    found = steps([counts([1_772_323_200, 1_772_323_200 + seconds], seconds)], UTC)
+    found = choose_steps([counts([1_772_323_200, 1_772_323_200 + seconds], seconds)], UTC)
     assert found is not None
     assert min(b - a for a, b in zip(found.edges, found.edges[1:], strict=False)) >= seconds
-    assert steps([TimeCounts()], UTC) is None
+    assert choose_steps([TimeCounts()], UTC) is None
 
 
 @given(st.floats(1e-6, 1e12))
 def test_a_scale_holds_what_it_shows(largest: float) -> None:
-    found = top(largest)
+    found = scale_end(largest)
     assert largest <= found * 1.000001
     assert found <= 2.6 * largest or found == 1
     assert f"{found:.0e}"[0] in "125"
@@ -524,7 +524,7 @@ def test_a_scale_holds_what_it_shows(largest: float) -> None:
 
 def test_bars_are_as_high_as_their_values() -> None:
     """A quarter, nothing, no row, and all of it."""
-    drawn = bars([25, 0, None, 100], 100, "said <b>", [1.5])
+    drawn = draw_bars([25, 0, None, 100], 100, "said <b>", [1.5])
     found = re.findall(r'<rect x="([0-9.]+)" y="([0-9.]+)" width="0.84" height="([0-9.]+)"', drawn)
     assert found == [("0.08", "75", "25"), ("1.08", "99.5", "0.5"), ("3.08", "0", "100")]
     assert 'aria-label="said &lt;b&gt;"' in drawn
@@ -592,4 +592,4 @@ def test_the_demo_leaves_what_is_no_report_alone(tmp_path: Path) -> None:
 
 def test_pinned_files_that_are_not_there(tmp_path: Path) -> None:
     with pytest.raises(DefinitionError, match="cannot be read"):
-        pinned(tmp_path / "none.toml")
+        pin_file(tmp_path / "none.toml")

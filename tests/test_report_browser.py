@@ -16,7 +16,7 @@ import pytest
 
 from credkit.audit import AuditPlan, Clock, ColumnNames, audit
 from credkit.demo import write_demo
-from credkit.report import pinned, report
+from credkit.report import pin_file, report
 from credkit.site import load_site
 from tests.browser import Browser, axe, chromium
 
@@ -32,7 +32,7 @@ def address(tmp_path_factory: pytest.TempPathFactory) -> str:
     way = AuditPlan(columns=ColumnNames(), clock=Clock(described.zone, local=described.readings.local), site=described)
     found = audit([described.readings.path], way, digests=True)
     made = datetime(2026, 4, 1, 9, 30, tzinfo=UTC)
-    (folder / "report.html").write_text(report(found, described.zone, described=[pinned(site)], made=made))
+    (folder / "report.html").write_text(report(found, described.zone, described=[pin_file(site)], made=made))
     return (folder / "report.html").as_uri()
 
 

@@ -13,26 +13,26 @@ except ModuleNotFoundError as missing:
     needed = "credkit.audit needs the extra audit: pip install 'credkit[audit]'"
     raise ModuleNotFoundError(needed, name=missing.name) from None
 
-from credkit.audit.digests import stamp
+from credkit.audit.digests import file_stamp
 from credkit.audit.pipeline import audit
 from credkit.audit.plan import AuditPlan
+from credkit.audit.records import encode_parquet, list_records
 from credkit.audit.sentences import audit_text
 from credkit.audit.sources import ColumnNames
-from credkit.audit.summary import Audit, Blind, FileCount, ReaderCount
-from credkit.audit.tables import parquet, records
+from credkit.audit.summary import Audit, FileCount, ReaderCount, UndetectedErrors
 from credkit.files.times import Clock
 
 __all__ = [
     "Audit",
     "AuditPlan",
-    "Blind",
     "Clock",
     "ColumnNames",
     "FileCount",
     "ReaderCount",
+    "UndetectedErrors",
     "audit",
     "audit_text",
-    "parquet",
-    "records",
-    "stamp",
+    "encode_parquet",
+    "file_stamp",
+    "list_records",
 ]

@@ -11,7 +11,7 @@ a row that gain most if they fail with odds so many times those of all. For each
 the largest sum of neighbours, found in one pass. If it gains more than a moment does, its two ends are
 changes. From any start on, such a likelihood ratio ever reaches c with a chance of 1 / c at most, so having
 looked at all stretches costs a factor of all starts and all odds. No count alone says more than
-`ALONE`: somebody who tries a bad card again and again is no outage. At last, what is no change
+`MOST_GAIN_OF_ONE_COUNT`: somebody who tries a bad card again and again is no outage. At last, what is no change
 between its neighbours is taken out.
 
 Source: Kish, Survey Sampling, on the design effect of clusters; Ville's inequality for likelihood
@@ -27,18 +27,18 @@ from typing import Any
 
 import numpy as np
 
-from credkit.audit.summary import Change
+from credkit.audit.summary import RateChange
 from credkit.bulk.words import Array
 
-CHANCE = 1e-4  # of a change where there is none, for one reader, if rows fail independently
+FALSE_CHANGE_PROBABILITY = 1e-4  # of a change where there is none, for one reader, if rows fail independently
 LEAST_ROWS = 20  # on either side of a change
 LEAST_DIFFERENCE = 0.01  # between the two shares, and the larger at least twice the smaller or 10 points more
-MOST = 16  # changes of one reader; one that changes more often has no one time since when
+MOST_CHANGES = 16  # changes of one reader; one that changes more often has no one time since when
 ODDS = (4, 16, 64, 256, 4096)  # times those of all rows, in a stretch that is looked for
-ALONE = 6.0  # nats that one count can say at most: one in 400 is as bad for reasons of its own
+MOST_GAIN_OF_ONE_COUNT = 6.0  # nats that one count can say at most: one in 400 is as bad for reasons of its own
 
 
-def changes(starts: Array, rows: Array, failing: Array) -> tuple[Change, ...] | None:
+def find_changes(starts: Array, rows: Array, failing: Array) -> tuple[RateChange, ...] | None:
     """The changes in a reader's counts, in the order of time; None where it changes again and again.
 
     ``starts`` are the seconds since 1970 at which what is counted begins.
@@ -47,19 +47,19 @@ def changes(starts: Array, rows: Array, failing: Array) -> tuple[Change, ...] | 
     size = len(rows)
     found: dict[int, float] = {}
     waiting = [(0, size)]
-    while waiting and len(found) <= MOST:
+    while waiting and len(found) <= MOST_CHANGES:
         start, stop = waiting.pop()
-        places, evidence = _places(rows[start:stop], failing[start:stop], size)
+        places, evidence = _find_cuts(rows[start:stop], failing[start:stop], size)
         places = [start + place for place in places]
         found |= dict.fromkeys(places, evidence)
         waiting += pairwise([start, *places, stop]) if places else []
-    if len(found) > MOST:
+    if len(found) > MOST_CHANGES:
         return None
-    _weed(found, rows, failing)
+    _drop_weak_changes(found, rows, failing)
     ends = [0, *sorted(found), size]
     shares = [failing[a:b].sum() / rows[a:b].sum() for a, b in pairwise(ends)] if size else []
     return tuple(
-        Change(
+        RateChange(
             since=datetime.fromtimestamp(int(starts[place]), UTC), evidence=found[place],
             before=float(shares[number]), after=float(shares[number + 1]),
         )
@@ -67,82 +67,88 @@ def changes(starts: Array, rows: Array, failing: Array) -> tuple[Change, ...] | 
     )  # fmt: skip
 
 
-def _places(rows: Array, failing: Array, bins: int) -> tuple[list[int], float]:
+def _find_cuts(rows: Array, failing: Array, bins: int) -> tuple[list[int], float]:
     """Where to cut counts into parts of different shares, and what it gains; nowhere if no cut is beyond chance."""
-    if _at_most(float(rows.sum()), float(failing.sum())) <= log(max(bins, 2) / CHANCE):
+    if _gain_bound(float(rows.sum()), float(failing.sum())) <= log(max(bins, 2) / FALSE_CHANGE_PROBABILITY):
         return [], 0.0
-    split, stretch = _split(rows, failing, bins), _stretch(rows, failing, bins)
+    split, stretch = _best_split(rows, failing, bins), _best_interval(rows, failing, bins)
     if stretch is not None and (split is None or stretch[2] > split[1]):
         return [place for place in stretch[:2] if 0 < place < len(rows)], stretch[2]
     return ([], 0.0) if split is None else ([split[0]], split[1])
 
 
-def _at_most(rows: float, failing: float) -> float:
+def _gain_bound(rows: float, failing: float) -> float:
     """What no cut and no stretch gains more than: as much as if every row were known to fail or not."""
     share = (failing + 0.5) / (rows + 1)
     return -failing * log(share) - (rows - failing) * log(1 - share)
 
 
-def _split(rows: Array, failing: Array, bins: int) -> tuple[int, float] | None:
+def _best_split(rows: Array, failing: Array, bins: int) -> tuple[int, float] | None:
     """The best place to cut, and what it gains; None if no cut is beyond chance."""
     if len(rows) < 2:
         return None
     n, f = np.cumsum(rows), np.cumsum(failing)
     before, after = n[:-1], n[-1] - n[:-1]
-    gains = _fit(f[:-1], before) + _fit(f[-1] - f[:-1], after) - _fit(f[-1:], n[-1:])
+    gains = (
+        _best_likelihood(f[:-1], before) + _best_likelihood(f[-1] - f[:-1], after) - _best_likelihood(f[-1:], n[-1:])
+    )
     gains[(before < LEAST_ROWS) | (after < LEAST_ROWS)] = 0.0
-    place, least = int(gains.argmax()) + 1, log(max(bins, 2) / CHANCE)
-    gain = _gain(rows, failing, place) if gains[place - 1] > least else 0.0  # it is no more than that
+    place, least = int(gains.argmax()) + 1, log(max(bins, 2) / FALSE_CHANGE_PROBABILITY)
+    gain = _split_gain(rows, failing, place) if gains[place - 1] > least else 0.0  # it is no more than that
     return (place, gain) if gain > least else None
 
 
-def _gain(rows: Array, failing: Array, place: int) -> float:
+def _split_gain(rows: Array, failing: Array, place: int) -> float:
     """What a cut gains, corrected for bursts; nothing where the shares are too much alike to be worth saying."""
     first = np.arange(len(rows)) < place
     one, other = (failing[side].sum() / rows[side].sum() for side in (first, ~first))
-    if not _differ(one, other):
+    if not _is_worth_stating(one, other):
         return 0.0
     gains = _gains(rows, failing, np.where(first, one, other), failing.sum() / rows.sum())
-    return float(np.minimum(gains / _scatter(rows, failing, first), ALONE).sum())
+    return float(np.minimum(gains / _scatter(rows, failing, first), MOST_GAIN_OF_ONE_COUNT).sum())
 
 
-def _weed(found: dict[int, float], rows: Array, failing: Array) -> None:
+def _drop_weak_changes(found: dict[int, float], rows: Array, failing: Array) -> None:
     """Take out what is no change any more between those found beside it, the weakest first."""
     while found:
         ends = [0, *sorted(found), len(rows)]
         gains = {
-            place: _gain(rows[start:stop], failing[start:stop], place - start)
+            place: _split_gain(rows[start:stop], failing[start:stop], place - start)
             for start, place, stop in zip(ends, ends[1:], ends[2:], strict=False)
         }
         weakest = min(gains, key=gains.__getitem__)
-        if gains[weakest] > log(len(rows) / CHANCE):
+        if gains[weakest] > log(len(rows) / FALSE_CHANGE_PROBABILITY):
             return
         del found[weakest]
 
 
-def _stretch(rows: Array, failing: Array, bins: int) -> tuple[int, int, float] | None:
+def _best_interval(rows: Array, failing: Array, bins: int) -> tuple[int, int, float] | None:
     """The first and last end of the best stretch, and what it gains; None if none is beyond chance."""
     if len(rows) < 2:
         return None
-    least = log(max(bins, 2) * len(ODDS) / CHANCE)
-    start, stop, _, gains, most = _best(rows, failing, 1.0, ALONE)
+    least = log(max(bins, 2) * len(ODDS) / FALSE_CHANGE_PROBABILITY)
+    start, stop, _, gains, most = _best_rise(rows, failing, 1.0, MOST_GAIN_OF_ONE_COUNT)
     if most <= least:
         return None
     apart = np.zeros(len(rows), bool)
     apart[start:stop] = True
     scatter = _scatter(rows, failing, apart)
-    strange = int((gains[~apart] / scatter > ALONE / 2).sum())  # elsewhere: with reasons of their own
-    start, stop, gain, *_ = _best(rows, failing, scatter, min(ALONE, log(len(rows) / (strange + 1))))
+    strange = int((gains[~apart] / scatter > MOST_GAIN_OF_ONE_COUNT / 2).sum())  # elsewhere: with reasons of their own
+    start, stop, gain, *_ = _best_rise(
+        rows, failing, scatter, min(MOST_GAIN_OF_ONE_COUNT, log(len(rows) / (strange + 1)))
+    )
     inside = slice(start, stop)
     others = rows.sum() - rows[inside].sum()
     if others < LEAST_ROWS or gain <= least:
         return None
     share, rest = failing[inside].sum() / rows[inside].sum(), (failing.sum() - failing[inside].sum() + 0.5) / others
-    first, last, _ = _rise(_gains(rows[inside], failing[inside], share, rest))  # without what only stands beside it
-    return (start + first, start + last, gain) if _differ(share, rest) else None
+    first, last, _ = _largest_sum(
+        _gains(rows[inside], failing[inside], share, rest)
+    )  # without what only stands beside it
+    return (start + first, start + last, gain) if _is_worth_stating(share, rest) else None
 
 
-def _best(rows: Array, failing: Array, scatter: float, alone: float) -> tuple[int, int, float, Array, float]:
+def _best_rise(rows: Array, failing: Array, scatter: float, alone: float) -> tuple[int, int, float, Array, float]:
     """The stretch that gains most, with any of the `ODDS`: from where to where, how much, and each count's gain.
 
     The last value is what none gains more than where counts scatter as much or more, whatever one alone may say.
@@ -152,14 +158,14 @@ def _best(rows: Array, failing: Array, scatter: float, alone: float) -> tuple[in
     most = 0.0
     for odds in ODDS:
         gains = _gains(rows, failing, odds * share / (1 - share + odds * share), share)
-        start, stop, rise = _rise(np.minimum(gains / scatter, alone))
-        most = max(most, rise if gains.max() <= alone * scatter else _rise(gains)[2])
+        start, stop, rise = _largest_sum(np.minimum(gains / scatter, alone))
+        most = max(most, rise if gains.max() <= alone * scatter else _largest_sum(gains)[2])
         if rise > found[2]:
             found = start, stop, rise, gains
     return *found, most
 
 
-def _rise(gains: Array) -> tuple[int, int, float]:
+def _largest_sum(gains: Array) -> tuple[int, int, float]:
     """The neighbours with the largest sum: from where to where, and their sum."""
     sums = np.concatenate([[0.0], np.cumsum(gains)])
     rises = sums - np.minimum.accumulate(sums)
@@ -173,13 +179,13 @@ def _gains(rows: Array, failing: Array, share: Any, other: Any) -> Array:
     return gains
 
 
-def _differ(one: float, other: float) -> bool:
+def _is_worth_stating(one: float, other: float) -> bool:
     """Whether two shares are so far apart that it is worth saying."""
     low, high = sorted((one, other))
     return high - low >= LEAST_DIFFERENCE and (high >= 2 * low or high - low >= 0.1)
 
 
-def _fit(failing: Array, rows: Array) -> Array:
+def _best_likelihood(failing: Array, rows: Array) -> Array:
     """The binomial log likelihood of a share, at its best."""
     return _likelihood(failing, rows, np.divide(failing, rows, out=np.zeros_like(failing), where=rows > 0))
 

@@ -12,10 +12,10 @@ from credkit.bulk.words import Array
 Key = TypeVar("Key", bound=Hashable)
 
 
-class PerReader(Generic[Key]):
+class CountsByReader(Generic[Key]):
     """How many of each ``Key`` there are of every reader.
 
-    >>> found = PerReader[str]()
+    >>> found = CountsByReader[str]()
     >>> found.add("parity", np.array([0, 3]))
     >>> found.one("length", 2, 5)
     >>> found.add("parity", np.array([1, 0, 4]))
@@ -45,7 +45,7 @@ class PerReader(Generic[Key]):
             self.add(key, np.zeros(code + 1, np.int64))
         self._counts[key][code] += count
 
-    def update(self, other: PerReader[Key]) -> None:
+    def update(self, other: CountsByReader[Key]) -> None:
         """Add all that another one has."""
         for key, counts in other._counts.items():
             self.add(key, counts)

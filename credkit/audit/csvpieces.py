@@ -20,30 +20,30 @@ import polars as pl
 
 from credkit.audit.sources import (
     BOM,
-    BROKEN,
+    BROKEN_ROW,
+    ByteStream,
+    CaptureFile,
     ColumnNames,
-    Cut,
-    Fault,
     FilePiece,
+    LineBlock,
+    RowFault,
     RowTable,
-    Source,
-    Stream,
-    cut,
-    encoding_of,
-    numbered,
-    places,
+    check_encoding,
+    cut_at_lines,
+    find_columns,
+    line_numbers,
 )
 from credkit.core.errors import DefinitionError
 from credkit.core.sentences import redacted_repr
 from credkit.files.regularfiles import LONGEST_LINE
 
 NEWLINE, QUOTE, RETURN = b"\n"[0], b'"'[0], b"\r"[0]
-LOOKED = 1 << 18  # bytes that are looked at together: they stay in a processor's cache
-LETTERS = b"*"[0]  # what is below is neither a letter nor a digit, nor what usually stands in a time
+BYTES_SCANNED_AT_ONCE = 1 << 18  # bytes that are looked at together: they stay in a processor's cache
+LEAST_PLAIN_BYTE = b"*"[0]  # what is below is neither a letter nor a digit, nor what usually stands in a time
 
 
 @dataclass(slots=True, kw_only=True)
-class CsvSource(Source):
+class CsvSource(CaptureFile):
     """A CSV file: how its cells are separated, and where its columns stand."""
 
     kind: str
@@ -56,23 +56,23 @@ class CsvSource(Source):
         with self._stream() as stream:
             form, rest = self._form(stream)
             self.first = 2
-            yield from (CsvPiece(cut=each, form=form) for each in cut(self, stream, rest))
+            yield from (CsvPiece(cut=each, form=form) for each in cut_at_lines(self, stream, rest))
 
     def check(self) -> None:
         """Raise `DefinitionError` for a header that is none, or has not the columns that are wanted."""
         with self._stream() as stream:
             self._form(stream)
 
-    def _stream(self) -> Stream:
-        return Stream(self.path, compressed=self.kind.endswith(".gz"))
+    def _stream(self) -> ByteStream:
+        return ByteStream(self.path, compressed=self.kind.endswith(".gz"))
 
-    def _form(self, stream: Stream) -> tuple[Form, bytes]:
+    def _form(self, stream: ByteStream) -> tuple[CsvForm, bytes]:
         """What the header says, and what was read of the rows behind it."""
         if len(self.delimiter) != 1 or self.delimiter in '"\r\n\0':
             raise DefinitionError(
                 f"{self.name}: {redacted_repr(self.delimiter)} is not one character that can stand between cells"
             )
-        self.encoding = encoding_of(self.name, self.encoding)
+        self.encoding = check_encoding(self.name, self.encoding)
         begun = self._begun(stream)
         if begun.startswith(BOM):
             begun = begun[len(BOM) :]
@@ -81,13 +81,13 @@ class CsvSource(Source):
             raise DefinitionError(f"{self.name} line 1: {why}, expected the columns {', '.join(self.columns.wanted)}")
         line, _, rest = begun.partition(b"\n")
         header = self._header(line.removesuffix(b"\r"))
-        form = Form(
-            header=tuple(header), places=places(self.name, header, self.columns, "line 1"),
+        form = CsvForm(
+            header=tuple(header), places=find_columns(self.name, header, self.columns, "line 1"),
             columns=self.columns, delimiter=self.delimiter, encoding=self.encoding,
         )  # fmt: skip
         return form, rest
 
-    def _begun(self, stream: Stream) -> bytes:
+    def _begun(self, stream: ByteStream) -> bytes:
         """Enough of the file to have its first line."""
         found = b""
         while b"\n" not in found and (more := stream.read_some()):
@@ -121,7 +121,7 @@ class CsvSource(Source):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Form:
+class CsvForm:
     """How the rows of a file are written."""
 
     header: tuple[str, ...]
@@ -135,8 +135,8 @@ class Form:
 class CsvPiece:
     """Whole lines of a CSV file."""
 
-    cut: Cut
-    form: Form
+    cut: LineBlock
+    form: CsvForm
 
     @property
     def size(self) -> int:
@@ -152,11 +152,13 @@ class CsvPiece:
     def _usual(self, readers: Any) -> RowTable | None:
         """The rows if no cell is empty, and no sign is there that would need a closer look."""
         data = self.cut.data
-        if not data[:LOOKED].isascii():
+        if not data[:BYTES_SCANNED_AT_ONCE].isascii():
             return None
         signs = np.frombuffer(data, np.int8)  # what is not ASCII is negative there
-        parts = range(0, len(signs), LOOKED)
-        below = sum(int(np.count_nonzero(signs[start : start + LOOKED] < LETTERS)) for start in parts)
+        parts = range(0, len(signs), BYTES_SCANNED_AT_ONCE)
+        below = sum(
+            int(np.count_nonzero(signs[start : start + BYTES_SCANNED_AT_ONCE] < LEAST_PLAIN_BYTE)) for start in parts
+        )
         lines = below + (data[-1:] != b"\n")  # if nothing but ends of lines is below; then it is their number
         frame = self._frame(data, readers)
         if frame is None:  # perhaps there is a reader that is not known yet
@@ -217,55 +219,59 @@ class CsvPiece:
 
     def _fast(self, frame: Any) -> RowTable:
         series = {name: frame[str(place)].rechunk() for name, place in self.form.places.items()}  # parts are slower
-        return _table(self.form.columns, series, numbered(frame.height), [], frame.height)
+        return _make_table(self.form.columns, series, line_numbers(frame.height), [], frame.height)
 
     def _slow(self) -> RowTable:
         form = self.form
         kept: dict[str, list[str]] = {name: [] for name in form.places}
         at: list[int] = []
-        faults: list[Fault] = []
+        faults: list[RowFault] = []
         lines = self.cut.data.removesuffix(b"\n").split(b"\n")
         for place, line in enumerate(lines):
             if not line:
                 continue
-            cells = _cells(form, line.removesuffix(b"\r"))
+            cells = _split_line(form, line.removesuffix(b"\r"))
             if self.cut.broken and place == len(lines) - 1:
-                cells = Fault(0, BROKEN, line.decode(form.encoding, "replace"))
-            if isinstance(cells, Fault):
+                cells = RowFault(0, BROKEN_ROW, line.decode(form.encoding, "replace"))
+            if isinstance(cells, RowFault):
                 faults.append(cells._replace(line=place))
             elif cells:
                 at.append(place)
                 for name, column in form.places.items():
                     kept[name].append(cells[column])
         series = {name: pl.Series(values, dtype=pl.String) for name, values in kept.items()}
-        return _table(form.columns, series, np.array(at, np.int64), faults, len(lines))
+        return _make_table(form.columns, series, np.array(at, np.int64), faults, len(lines))
 
 
-def _cells(form: Form, line: bytes) -> list[str] | Fault:
+def _split_line(form: CsvForm, line: bytes) -> list[str] | RowFault:
     """The cells of a line, none if it is empty, or what is wrong with it."""
     raw = line.decode(form.encoding, "replace")
     try:
         text = line.decode(form.encoding)
     except UnicodeDecodeError as error:
-        return Fault(0, f"byte {line[error.start]:02X}h at byte {error.start} of the line is not {form.encoding}", raw)
+        return RowFault(
+            0, f"byte {line[error.start]:02X}h at byte {error.start} of the line is not {form.encoding}", raw
+        )
     if "\0" in text:
-        return Fault(0, f"there is a NUL character, number {text.index(chr(0))} of the line", raw)
+        return RowFault(0, f"there is a NUL character, number {text.index(chr(0))} of the line", raw)
     if "\r" in text:
-        return Fault(0, "there is a carriage return in the middle of the line", raw)
+        return RowFault(0, "there is a carriage return in the middle of the line", raw)
     try:
         cells = next(csv.reader([text], delimiter=form.delimiter, strict=True), [])
     except csv.Error as error:
         why = str(error)
         if why == "unexpected end of data":
             why = "a quotation mark that opens in the line is never closed in it"
-        return Fault(0, f"the line is not CSV: {why}", raw)
+        return RowFault(0, f"the line is not CSV: {why}", raw)
     if cells and len(cells) != len(form.header):
         count = f"{len(cells)} cell{'s' * (len(cells) > 1)}"
-        return Fault(0, f"the row has {count}, expected {len(form.header)}", raw)
+        return RowFault(0, f"the row has {count}, expected {len(form.header)}", raw)
     return cells
 
 
-def _table(columns: ColumnNames, series: dict[str, Any], lines: Any, faults: list[Fault], height: int) -> RowTable:
+def _make_table(
+    columns: ColumnNames, series: dict[str, Any], lines: Any, faults: list[RowFault], height: int
+) -> RowTable:
     return RowTable(
         lines=lines, text=series[columns.text], reader=series.get(columns.reader), time=series.get(columns.time),
         faults=faults, height=height,

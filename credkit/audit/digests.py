@@ -17,10 +17,10 @@ from pathlib import Path
 from credkit.core.errors import DefinitionError
 from credkit.files.regularfiles import open_regular
 
-CHUNK = 1 << 20  # bytes
+CHUNK_BYTES = 1 << 20  # bytes
 
 
-def stamp(path: Path) -> tuple[int, ...]:
+def file_stamp(path: Path) -> tuple[int, ...]:
     """What is different once a file was changed; nothing for a file that is gone."""
     try:
         found = os.stat(path)
@@ -37,7 +37,7 @@ def sha256(path: Path, tell: Callable[[int], None] = lambda at: None, *, size: i
     found, at = hashlib.sha256(), 0
     try:
         with open_regular(path, buffering=0) as file:
-            while (size is None or at <= size) and (chunk := file.read(CHUNK)):
+            while (size is None or at <= size) and (chunk := file.read(CHUNK_BYTES)):
                 found.update(chunk)
                 at += len(chunk)
                 tell(at)

@@ -17,10 +17,10 @@ from zlib import crc32
 
 import numpy as np
 
-from credkit.audit.expected import UNEXPECTED, fits
-from credkit.audit.judging import BIN, Failing, FailurePattern, Verdicts
-from credkit.audit.plan import AuditPlan, Way
-from credkit.audit.secrets import told
+from credkit.audit.expected_values import UNEXPECTED, is_expected
+from credkit.audit.piece_verdicts import BIN_SECONDS, FailingRow, FailurePattern, PieceVerdicts
+from credkit.audit.plan import AuditPlan, ChainUse
+from credkit.audit.secrets import find_payment
 from credkit.bulk import Rule
 from credkit.bulk.words import LIMB
 from credkit.core.reading import AnyReading
@@ -30,9 +30,9 @@ from credkit.privacy.accounts import holds_track
 from credkit.privacy.payment import passing
 from credkit.streams import Frame
 
-LONGEST = 8192  # rows of an entry that is not finished
-BEFORE = 16  # rows that are kept before what waits
-ENTRY = "one-entry"
+MOST_OPEN_PARTS = 8192  # rows of an entry that is not finished
+PARTS_KEPT_BEFORE = 16  # rows that are kept before what waits
+ONE_ENTRY_RULE = "one-entry"
 
 
 class EntryPart(NamedTuple):
@@ -44,32 +44,32 @@ class EntryPart(NamedTuple):
 
 
 @dataclass(slots=True, kw_only=True)
-class _Open:
+class _OpenEntry:
     """Parts that wait for more; the first ``done`` of them are counted."""
 
     parts: list[EntryPart] = field(default_factory=list)
     done: int = 0
 
 
-class Entries:
+class EntryAssembler:
     """The rows of one file that streams have not made sense of yet."""
 
     def __init__(self, plan: AuditPlan) -> None:
         self.plan = plan
-        self._waiting: dict[tuple[int, int], _Open] = {}
+        self._waiting: dict[tuple[int, int], _OpenEntry] = {}
 
-    def feed(self, found: Verdicts, base: int) -> Verdicts:
+    def feed(self, found: PieceVerdicts, base: int) -> PieceVerdicts:
         """The verdicts on what is finished with the typed rows of a piece whose first line is ``base``."""
         if not found.typed and not self._waiting:
-            return Verdicts(height=0)
+            return PieceVerdicts(height=0)
         fresh: set[tuple[int, int]] = set()
         for line, code, moment, text in found.typed:
             key = code, self._way(code, moment)
-            self._waiting.setdefault(key, _Open()).parts.append(EntryPart(base + line, moment, text))
+            self._waiting.setdefault(key, _OpenEntry()).parts.append(EntryPart(base + line, moment, text))
             fresh.add(key)
         return self._settle(fresh, last=False)
 
-    def end(self) -> Verdicts:
+    def end(self) -> PieceVerdicts:
         """The verdicts on what is left at the end of the file."""
         return self._settle(set(self._waiting), last=True)
 
@@ -77,21 +77,21 @@ class Entries:
         periods = self.plan.of_reader[code]
         return next(way for start, end, way in periods if moment is None or start <= moment < end)
 
-    def _settle(self, keys: set[tuple[int, int]], *, last: bool) -> Verdicts:
-        found = Verdicts(height=0)
+    def _settle(self, keys: set[tuple[int, int]], *, last: bool) -> PieceVerdicts:
+        found = PieceVerdicts(height=0)
         for code, place in sorted(keys):
             waiting = self._waiting.pop((code, place))
             parts, done = waiting.parts, waiting.done
-            groups = [frames for frames in self._groups(code, parts) if _behind(frames) > done]
+            groups = [frames for frames in self._groups(code, parts) if _end_of(frames) > done]
             held = max((at for at, frames in enumerate(groups) if any(f.value is not None for f in frames)), default=0)
             held = min(held, len(groups) - 1)  # noise behind an entry does not end it
-            full = last or len(parts) - done > LONGEST
+            full = last or len(parts) - done > MOST_OPEN_PARTS
             for frames in groups if full else groups[:held]:
                 self._judge(code, self.plan.ways[place], parts, frames, found)
-                done = _behind(frames)
-            start = done if full else max(done - BEFORE, 0)  # what was cut off in the middle is no zeros
+                done = _end_of(frames)
+            start = done if full else max(done - PARTS_KEPT_BEFORE, 0)  # what was cut off in the middle is no zeros
             if not last:
-                self._waiting[code, place] = _Open(parts=parts[start:], done=done - start)
+                self._waiting[code, place] = _OpenEntry(parts=parts[start:], done=done - start)
         return found
 
     def _groups(self, code: int, parts: list[EntryPart]) -> Iterator[list[Frame]]:
@@ -110,38 +110,40 @@ class Entries:
         if group:
             yield group
 
-    def _judge(self, code: int, way: Way, parts: list[EntryPart], frames: list[Frame], found: Verdicts) -> None:
+    def _judge(
+        self, code: int, way: ChainUse, parts: list[EntryPart], frames: list[Frame], found: PieceVerdicts
+    ) -> None:
         """Count the rows of frames that belong together."""
         for frame in frames:
             if frame.value is not None and not way.plain:
                 good = way.codec.inspect(frame.value).ok
-                secret = passing(way.codec, frame.value) if good else told(way.codec, frame.value)
+                secret = passing(way.codec, frame.value) if good else find_payment(way.codec, frame.value)
                 line = parts[frame.covers[0]].line
                 if secret.whole or holds_track(frame.value):
                     found.track = line if found.track is None else min(found.track, line)
         covered = Counter(place for frame in frames for place in set(frame.covers))
         for frame in frames:
             rows = sorted({place for place in frame.covers if covered[place] == 1})
-            paused = _paused([parts[place].moment for place in frame.covers])
+            paused = _has_pause([parts[place].moment for place in frame.covers])
             self._count(code, way, parts, rows, None if paused else frame.value, found)
         self._count(code, way, parts, sorted(place for place, count in covered.items() if count > 1), None, found)
 
     def _count(
-        self, code: int, way: Way, parts: list[EntryPart], rows: list[int], value: str | None, found: Verdicts
+        self, code: int, way: ChainUse, parts: list[EntryPart], rows: list[int], value: str | None, found: PieceVerdicts
     ) -> None:
         if not rows:
             return
-        rules: tuple[Rule, ...] = (Rule(-1, "stream", ENTRY),)
+        rules: tuple[Rule, ...] = (Rule(-1, "stream", ONE_ENTRY_RULE),)
         fields = None
         kinds: set[tuple[str, str, str]] = set()
         if value is not None:
             reading = way.codec.inspect(value)
-            rules = _failed(reading)
+            rules = _failed_rules(reading)
             fields = None if rules else reading.value
             noted = [(step.codec, note) for step in reading.steps for note in step.reading.notes]
             for codec, note in () if rules else noted or [(way.name, note) for note in reading.notes]:
                 kinds.add((codec, note.kind, note.level))
-            if way.kind is not None and fields is not None and not fits(fields, way.kind.expect):
+            if way.kind is not None and fields is not None and not is_expected(fields, way.kind.expect):
                 kinds.add((way.kind.name, UNEXPECTED, "care"))
             for codec, kind, level in kinds:
                 found.notes.one((codec, kind, level), code, len(rows))
@@ -157,7 +159,7 @@ class Entries:
         kept[2:] = [min([kept[2], *times]), max([kept[3], *times])]
         found.ways.one(way.place, code, len(rows))
         if times:
-            bins = Counter(moment // (BIN * SECOND) for moment in times)
+            bins = Counter(moment // (BIN_SECONDS * SECOND) for moment in times)
             keys = np.array([code << 40 | at for at in bins], np.int64)
             counts = np.array(list(bins.values()), np.int64)
             before = found.bins or (np.zeros(0, np.int64),) * 3
@@ -171,7 +173,7 @@ class Entries:
                 found.tallies.one((way.place, rule), code, len(rows))
             for row, moment in zip(rows, moments, strict=True):
                 text = parts[row].text if value is None else value
-                found.failing.append(Failing(parts[row].line, code, moment, text, way.place, rules[0]))
+                found.failing.append(FailingRow(parts[row].line, code, moment, text, way.place, rules[0]))
             if value is not None:
                 found.samples.setdefault((code, way.place), {})[value] = crc32(value.encode())
         elif fields is not None and way.space is not None:
@@ -182,12 +184,12 @@ class Entries:
             way.space.add(columns, np.array([code]), np.ones(1, bool))
 
 
-def _behind(frames: Sequence[Frame]) -> int:
+def _end_of(frames: Sequence[Frame]) -> int:
     """The place behind the last part of these frames."""
     return max(max(frame.covers) for frame in frames) + 1
 
 
-def _paused(moments: Sequence[int | None]) -> bool:
+def _has_pause(moments: Sequence[int | None]) -> bool:
     """Whether nothing came for so long between two parts that the latter may begin another entry."""
     return any(
         one is not None and other is not None and (other - one) * MICRO > LONGEST_KEY_PAUSE
@@ -195,7 +197,7 @@ def _paused(moments: Sequence[int | None]) -> bool:
     )
 
 
-def _failed(reading: AnyReading) -> tuple[Rule, ...]:
+def _failed_rules(reading: AnyReading) -> tuple[Rule, ...]:
     """The rules that fail in a reading, in their order."""
     steps = [step.reading for step in reading.steps] or [reading]
     return tuple(

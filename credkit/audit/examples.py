@@ -4,26 +4,26 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from credkit.audit.failures import explained
-from credkit.audit.plan import Way
+from credkit.audit.failures import explain_failure
+from credkit.audit.plan import ChainUse
 from credkit.audit.summary import FailingExample
 from credkit.bulk import Rule
 from credkit.explain.drawing import pictures
 from credkit.privacy.payment import payment
 from credkit.privacy.pictures import masked_picture
 
-EXAMPLES = 100  # readers that have one
-LONGEST = 512  # characters of a text that is drawn
+MOST_EXAMPLES = 100  # readers that have one
+LONGEST_TEXT_DRAWN = 512  # characters of a text that is drawn
 
 
-def example(way: Way, texts: Iterable[str], rule: Rule) -> FailingExample | None:
+def find_example(way: ChainUse, texts: Iterable[str], rule: Rule) -> FailingExample | None:
     """The first of ``texts`` that fails ``rule`` before any other; None if there is none."""
     for text in texts:
         reading = way.codec.inspect(text)
         failed = reading.failed
         if failed is not None and (failed.codec, failed.rule) == (rule.codec, rule.rule):
-            shown, reason = explained(way, text, reading)
-            drawn = pictures(way.codec, text, reading) if len(text) <= LONGEST else []
+            shown, reason = explain_failure(way, text, reading)
+            drawn = pictures(way.codec, text, reading) if len(text) <= LONGEST_TEXT_DRAWN else []
             if not way.plain:
                 secret = payment(way.codec, text, reading)
                 drawn = [masked_picture(each, secret=secret.account, only=secret.tracks) for each in drawn]

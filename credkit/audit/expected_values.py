@@ -18,10 +18,10 @@ from credkit.site.model import CredentialKind
 
 UNEXPECTED = "unexpected-value"  # a note of rows whose checks pass; the crosswalk calls it the same
 
-Expect = Mapping[str, frozenset[Item]]
+ExpectedValues = Mapping[str, frozenset[Item]]
 
 
-def unexpected(kind: CredentialKind | None, fields: Mapping[str, Array], good: Array) -> Array:
+def find_unexpected(kind: CredentialKind | None, fields: Mapping[str, Array], good: Array) -> Array:
     """The good rows with a value that is not expected of their kind; ``fields`` has a column each."""
     found = np.zeros(len(good), bool)
     for name, allowed in kind.expect.items() if kind else ():
@@ -30,10 +30,10 @@ def unexpected(kind: CredentialKind | None, fields: Mapping[str, Array], good: A
     return found
 
 
-def fits(value: Any, expect: Expect) -> bool:
+def is_expected(value: Any, expect: ExpectedValues) -> bool:
     """Whether nothing in a value is other than expected; what has no fields fits.
 
-    >>> [fits({"facility": code, "number": 7}, {"facility": frozenset({12, 40})}) for code in (12, 3)]
+    >>> [is_expected({"facility": code, "number": 7}, {"facility": frozenset({12, 40})}) for code in (12, 3)]
     [True, False]
     """
     return not isinstance(value, Mapping) or all(value[name] in expect[name] for name in expect if name in value)

@@ -10,33 +10,33 @@ import io
 from collections.abc import Callable, Iterable
 from typing import Any
 
-from credkit.audit.entries import ENTRY
-from credkit.audit.judging import Failing
-from credkit.audit.plan import AuditPlan, Way
-from credkit.audit.secrets import told
-from credkit.audit.sources import Fault
+from credkit.audit.entries import ONE_ENTRY_RULE
+from credkit.audit.piece_verdicts import FailingRow
+from credkit.audit.plan import AuditPlan, ChainUse
+from credkit.audit.secrets import find_payment
+from credkit.audit.sources import RowFault
 from credkit.core.reading import AnyReading
 from credkit.crosswalk.outputs import format_cell
 from credkit.files.times import moment_of
 from credkit.privacy.accounts import hidden, masked
 from credkit.privacy.payment import payment
 
-COLUMNS = ("file", "line", "time", "reader", "text", "chain", "rule", "reason")
-REMEMBERED = 1 << 16  # different texts whose sentences are kept
-UNREADABLE = "unreadable-row"
-LISTED = "list of failing rows"  # what such a file is called
+FAILURE_COLUMNS = ("file", "line", "time", "reader", "text", "chain", "rule", "reason")
+MOST_REASONS_KEPT = 1 << 16  # different texts whose sentences are kept
+UNREADABLE_RULE = "unreadable-row"
+FAILURES_MAKER = "list of failing rows"  # what such a file is called
 
 
-class Failures:
+class FailureWriter:
     """The failing rows, written as they are found."""
 
     def __init__(self, write: Callable[[bytes], None], plan: AuditPlan) -> None:
         self._write = write
         self._plan = plan
         self._reasons: dict[tuple[int, str], tuple[str, str]] = {}
-        self._put([COLUMNS])
+        self._put([FAILURE_COLUMNS])
 
-    def add(self, name: str, base: int, failing: Iterable[Failing], faults: Iterable[Fault]) -> None:
+    def add(self, name: str, base: int, failing: Iterable[FailingRow], faults: Iterable[RowFault]) -> None:
         """Write rows of the file ``name``; their lines count from ``base``."""
         rows: list[tuple[int, tuple[Any, ...]]] = []
         for each in failing:
@@ -46,23 +46,23 @@ class Failures:
             rows.append(
                 (each.line, (time, masked(self._plan.names[each.reader]), text, way.name, each.rule.rule, reason))
             )
-        rows.extend((fault.line, ("", "", "", "", UNREADABLE, fault.problem)) for fault in faults)
+        rows.extend((fault.line, ("", "", "", "", UNREADABLE_RULE, fault.problem)) for fault in faults)
         rows.sort(key=lambda row: row[0])
         name = masked(name)
         self._put((name, base + line, *cells) for line, cells in rows)
 
-    def _reason(self, way: Way, row: Failing) -> tuple[str, str]:
+    def _reason(self, way: ChainUse, row: FailingRow) -> tuple[str, str]:
         """The text as it may be shown, and why it fails."""
-        if row.rule.rule == ENTRY:
-            return hidden(row.text) if told(way.codec, row.text).account else masked(row.text), (
+        if row.rule.rule == ONE_ENTRY_RULE:
+            return hidden(row.text) if find_payment(way.codec, row.text).account else masked(row.text), (
                 "its parts make no entry, or several, or one with a pause in it"
             )
         key = way.place, row.text
         found = self._reasons.get(key)
         if found is None:
-            if len(self._reasons) >= REMEMBERED:
+            if len(self._reasons) >= MOST_REASONS_KEPT:
                 self._reasons.clear()
-            found = self._reasons[key] = explained(way, row.text, way.codec.inspect(row.text))
+            found = self._reasons[key] = explain_failure(way, row.text, way.codec.inspect(row.text))
         return found
 
     def _put(self, rows: Iterable[Iterable[Any]]) -> None:
@@ -72,7 +72,7 @@ class Failures:
         self._write(buffer.getvalue().encode("utf-8", "backslashreplace"))
 
 
-def explained(way: Way, text: str, reading: AnyReading) -> tuple[str, str]:
+def explain_failure(way: ChainUse, text: str, reading: AnyReading) -> tuple[str, str]:
     """A text that fails as it may be shown, and the sentence that says why; ``reading`` is that of the text."""
     reason = str(way.codec.decode_error(reading))
     if way.plain:

@@ -19,28 +19,28 @@ import polars as pl
 
 from credkit.audit.sources import (
     BOM,
-    BROKEN,
-    NEAR_IT,
+    BROKEN_ROW,
+    ROWS_BEFORE_DAMAGE,
+    ByteStream,
+    CaptureFile,
     ColumnNames,
-    Cut,
-    Fault,
     FilePiece,
+    LineBlock,
+    RowFault,
     RowTable,
-    Source,
-    Stream,
-    cut,
-    numbered,
-    places,
+    cut_at_lines,
+    find_columns,
+    line_numbers,
 )
 from credkit.core.errors import DefinitionError
 from credkit.core.sentences import redacted_repr
 from credkit.files.times import Clock
 
-ROWS = 1 << 18  # of a piece of a Parquet file
+ROWS_OF_A_PIECE = 1 << 18  # of a piece of a Parquet file
 
 
 @dataclass(slots=True, kw_only=True)
-class JsonSource(Source):
+class JsonSource(CaptureFile):
     """A file of JSON lines."""
 
     kind: str
@@ -48,9 +48,9 @@ class JsonSource(Source):
 
     def pieces(self) -> Iterator[FilePiece]:
         """The parts of the file; one without a line is refused."""
-        with Stream(self.path, compressed=self.kind.endswith(".gz")) as stream:
+        with ByteStream(self.path, compressed=self.kind.endswith(".gz")) as stream:
             there = False
-            for each in cut(self, stream, b""):
+            for each in cut_at_lines(self, stream, b""):
                 if not there:
                     each = each._replace(data=self._first(each.data))
                 there = True
@@ -71,7 +71,7 @@ class JsonSource(Source):
         return data
 
 
-class _Twice(Exception):
+class _DuplicateKey(Exception):
     """A key stands twice in an object."""
 
 
@@ -79,7 +79,7 @@ class _Twice(Exception):
 class JsonPiece:
     """Whole lines of JSON."""
 
-    cut: Cut
+    cut: LineBlock
     columns: ColumnNames
 
     @property
@@ -91,16 +91,16 @@ class JsonPiece:
         """The rows, one by one."""
         kept: dict[str, list[str]] = {name: [] for name in self.columns.wanted}
         at: list[int] = []
-        faults: list[Fault] = []
+        faults: list[RowFault] = []
         lines = self.cut.data.removesuffix(b"\n").split(b"\n")
         for place, line in enumerate(lines):
             if not line:
                 continue
             found = self._cells(line)
             if self.cut.broken and place == len(lines) - 1:
-                found = BROKEN
+                found = BROKEN_ROW
             if isinstance(found, str):
-                faults.append(Fault(place, found, line.decode("utf-8", "replace")))
+                faults.append(RowFault(place, found, line.decode("utf-8", "replace")))
             elif found:
                 at.append(place)
                 for name, text in found.items():
@@ -123,8 +123,8 @@ class JsonPiece:
         if "\0" in text:
             return f"there is a NUL character, number {text.index(chr(0))} of the line"
         try:
-            record = json.loads(text, object_pairs_hook=_object)
-        except _Twice as twice:
+            record = json.loads(text, object_pairs_hook=_make_object)
+        except _DuplicateKey as twice:
             return f"the key {redacted_repr(twice.args[0])} appears twice"
         except RecursionError:
             return "the line is not JSON: it is nested too deeply"
@@ -132,27 +132,27 @@ class JsonPiece:
             why = f"{error.msg} at character {error.pos}" if isinstance(error, json.JSONDecodeError) else error
             return f"the line is not JSON: {why}"
         if not isinstance(record, dict):
-            return f"the line is {_written(record)}, expected an object"
+            return f"the line is {_describe_value(record)}, expected an object"
         for name in self.columns.wanted:
             if name not in record:
                 return f"the key {redacted_repr(name)} is missing"
             if not isinstance(record[name], str):
-                return f"{name} is {_written(record[name])}, not a text in quotation marks"
+                return f"{name} is {_describe_value(record[name])}, not a text in quotation marks"
             if not record[name].isascii() and any("\ud800" <= char <= "\udfff" for char in record[name]):
                 return f"{name} has half of a surrogate pair in it, which is no character"
         return {name: record[name] for name in self.columns.wanted}
 
 
-def _object(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+def _make_object(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     """An object of these pairs; the last of two values would hide the other."""
     found = dict(pairs)
     if len(found) < len(pairs):
         names = [name for name, _ in pairs]
-        raise _Twice(next(name for name in names if names.count(name) > 1))
+        raise _DuplicateKey(next(name for name in names if names.count(name) > 1))
     return found
 
 
-def _written(value: Any) -> str:
+def _describe_value(value: Any) -> str:
     """A value as a sentence about a line may name it."""
     if isinstance(value, dict | list):
         return "an object" if isinstance(value, dict) else "a list"
@@ -160,7 +160,7 @@ def _written(value: Any) -> str:
 
 
 @dataclass(slots=True, kw_only=True)
-class ParquetSource(Source):
+class ParquetSource(CaptureFile):
     """A Parquet file."""
 
     columns: ColumnNames
@@ -175,7 +175,7 @@ class ParquetSource(Source):
         except (pl.exceptions.PolarsError, OSError) as error:
             why = str(error).splitlines()[0][:120]
             raise DefinitionError(f"{self.name}: it cannot be read as Parquet ({why})") from None
-        places(self.name, list(schema), self.columns, "schema")
+        find_columns(self.name, list(schema), self.columns, "schema")
         for name in self.columns.wanted:
             kind = schema[name]
             if name == self.columns.time and isinstance(kind, pl.Datetime):
@@ -189,8 +189,10 @@ class ParquetSource(Source):
                 raise DefinitionError(
                     f"{self.name}: column {redacted_repr(name)} is of {kind}, expected texts{or_times}"
                 )
-        for start in range(0, count, ROWS):
-            yield ParquetPiece(scan=scan, start=start, columns=self.columns, size=self.size * (start + ROWS) // count)
+        for start in range(0, count, ROWS_OF_A_PIECE):
+            yield ParquetPiece(
+                scan=scan, start=start, columns=self.columns, size=self.size * (start + ROWS_OF_A_PIECE) // count
+            )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -204,10 +206,10 @@ class ParquetPiece:
 
     def table(self, readers: Any) -> RowTable:
         """The rows; one with a null is a fault. Where the data is damaged, those before the damage."""
-        frame, ended = self._frame(ROWS), ""
+        frame, ended = self._frame(ROWS_OF_A_PIECE), ""
         if frame is None:
-            ended = f"its data is damaged{NEAR_IT}"
-            least, most = 0, ROWS  # so many rows can be read, and so many cannot
+            ended = f"its data is damaged{ROWS_BEFORE_DAMAGE}"
+            least, most = 0, ROWS_OF_A_PIECE  # so many rows can be read, and so many cannot
             while most - least > 1:
                 middle = (least + most) // 2
                 least, most = (least, middle) if self._frame(middle) is None else (middle, most)
@@ -215,12 +217,12 @@ class ParquetPiece:
             if frame is None:
                 frame = pl.DataFrame(schema=dict.fromkeys(self.columns.wanted, pl.String))
         height = frame.height
-        lines, faults = numbered(height), []
+        lines, faults = line_numbers(height), []
         nulls = frame.select(pl.any_horizontal(pl.all().is_null())).to_series()
         if nulls.any():
             for row in np.flatnonzero(nulls.to_numpy()).tolist():
                 name = next(name for name in frame.columns if frame[name][row] is None)
-                faults.append(Fault(row, f"{name} is null, expected a value"))
+                faults.append(RowFault(row, f"{name} is null, expected a value"))
             frame, lines = frame.filter(~nulls), lines[~nulls.to_numpy()]
         found = {name: frame[name] for name in self.columns.wanted}
         columns = self.columns

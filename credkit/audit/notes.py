@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from credkit.audit.expected import UNEXPECTED
+from credkit.audit.expected_values import UNEXPECTED
 from credkit.audit.plan import AuditPlan
 from credkit.audit.summary import Audit
 from credkit.core.chains import Choice
 from credkit.core.codec import AnyCodec
 
 LEVELS = {"refuse": "must not serve as a credential number", "care": "care is needed", "info": "for information"}
-STRANGE = "a field has a value that the site file does not expect of this kind of number"
+UNEXPECTED_TEXT = "a field has a value that the site file does not expect of this kind of number"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -27,7 +27,7 @@ class NoteTotal:
     readers: tuple[tuple[str, int], ...]
 
 
-def earned(audit: Audit) -> list[NoteTotal]:
+def total_notes(audit: Audit) -> list[NoteTotal]:
     """The notes of an audit, those first that matter most."""
     found: dict[tuple[str, str, str], list[tuple[str, int]]] = {}
     texts: dict[tuple[str, str, str], str] = {}
@@ -46,9 +46,9 @@ def earned(audit: Audit) -> list[NoteTotal]:
     return sorted(kinds, key=lambda each: ([*LEVELS].index(each.level), -each.rows, each.kind))
 
 
-def meanings(plan: AuditPlan) -> dict[tuple[str, str], str]:
+def note_texts(plan: AuditPlan) -> dict[tuple[str, str], str]:
     """What notes mean, by codec and kind, as far as tables say it."""
-    found = {(way.kind.name, UNEXPECTED): STRANGE for way in plan.ways if way.kind}
+    found = {(way.kind.name, UNEXPECTED): UNEXPECTED_TEXT for way in plan.ways if way.kind}
     for way in plan.ways:
         for step in _steps(way.codec):
             for remark in getattr(step.table, "remarks", ()):

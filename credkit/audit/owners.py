@@ -16,16 +16,16 @@ import polars as pl
 from credkit.bulk.words import LIMB, Array
 from credkit.core.reading import Field, Row
 
-READER = 16  # bits of a reader behind a number
-NUMBER = LIMB - READER
-SMALL = 25  # bits of a number that has a place in a table
-MANY = (1 << READER) - 1  # in the place of a reader: several of them
-MOST = 1 << 22  # numbers that are told apart
-PENDING = 1 << 20
-LOOKED = 1 << 20  # places of a table that are looked at together
+READER_BITS = 16  # bits of a reader behind a number
+NUMBER_BITS = LIMB - READER_BITS
+MOST_TABLE_BITS = 25  # bits of a number that has a place in a table
+SEVERAL_READERS = (1 << READER_BITS) - 1  # in the place of a reader: several of them
+MOST_NUMBERS = 1 << 22  # numbers that are told apart
+MOST_PENDING = 1 << 20
+PLACES_AT_ONCE = 1 << 20  # places of a table that are looked at together
 
 
-class Space:
+class NumberSpace:
     """The numbers of one namespace, made of the fields ``key``; ``schemas`` say what these may be."""
 
     def __init__(self, key: Sequence[str], schemas: Sequence[Mapping[str, Row]]) -> None:
@@ -38,7 +38,7 @@ class Space:
         ]
         self._bits = sum(self._sizes)
         self._lock = Lock()
-        self._table = np.zeros(1 << self._bits, np.uint16) if self._bits <= SMALL else None
+        self._table = np.zeros(1 << self._bits, np.uint16) if self._bits <= MOST_TABLE_BITS else None
         self._end = 0  # of what is used of the table
         self._kept = np.zeros(0, np.uint64)
         self._new: list[Array] = []
@@ -54,21 +54,21 @@ class Space:
             end = int(numbers.max()) + 1
             with self._lock:
                 self._end = max(self._end, end)
-                _note(self._table, numbers, (codes + 1).astype(np.uint16), good)
+                _note_owners(self._table, numbers, (codes + 1).astype(np.uint16), good)
             return
         if not good.all():
             columns, codes = [column[good] for column in columns], codes[good]
         numbers = self._numbers(columns)
-        owned = pl.Series(numbers << np.uint64(READER) | codes.astype(np.uint64)).unique().to_numpy()
+        owned = pl.Series(numbers << np.uint64(READER_BITS) | codes.astype(np.uint64)).unique().to_numpy()
         with self._lock:
             self._new.append(owned)
             self._waiting += len(owned)
-            if self._waiting > PENDING:
+            if self._waiting > MOST_PENDING:
                 self._merge()
 
     def _numbers(self, columns: list[Array]) -> Array:
         """Each row's number where it fits, else a hash of it."""
-        if self._bits <= NUMBER:
+        if self._bits <= NUMBER_BITS:
             total: Array = columns[0]
             for column, size in zip(columns[1:], self._sizes[1:], strict=True):
                 total = total << np.uint64(size) | column
@@ -77,40 +77,40 @@ class Space:
             str(place): column if size <= LIMB else pl.Series(list(map(str, column.tolist())), dtype=pl.String)
             for place, (column, size) in enumerate(zip(columns, self._sizes, strict=True))
         })  # fmt: skip
-        hashed: Array = frame.hash_rows().to_numpy() >> np.uint64(READER)
+        hashed: Array = frame.hash_rows().to_numpy() >> np.uint64(READER_BITS)
         return hashed
 
     def _merge(self) -> None:
         every = pl.Series(np.concatenate([self._kept, *self._new])).unique().sort().to_numpy()
-        numbers = every >> np.uint64(READER)
+        numbers = every >> np.uint64(READER_BITS)
         starts = np.ones(len(every), bool)
         starts[1:] = numbers[1:] != numbers[:-1]
         shared = np.zeros(len(every), bool)
         shared[:-1] = ~starts[1:]
-        self._kept = np.where(shared[starts], every[starts] | np.uint64(MANY), every[starts])
+        self._kept = np.where(shared[starts], every[starts] | np.uint64(SEVERAL_READERS), every[starts])
         self._new, self._waiting = [], 0
-        if len(self._kept) > MOST:
+        if len(self._kept) > MOST_NUMBERS:
             self.full, self._kept = True, np.zeros(0, np.uint64)
 
     def only(self) -> Array | None:
         """For each reader, how many numbers nobody else read; None if there were too many numbers to tell."""
         if self._table is not None:
-            counts = np.zeros(MANY + 1, np.int64)
-            for start in range(0, self._end, LOOKED):
-                part = self._table[start : min(start + LOOKED, self._end)]
-                counts += np.bincount(part[part != 0], minlength=MANY + 1)
+            counts = np.zeros(SEVERAL_READERS + 1, np.int64)
+            for start in range(0, self._end, PLACES_AT_ONCE):
+                part = self._table[start : min(start + PLACES_AT_ONCE, self._end)]
+                counts += np.bincount(part[part != 0], minlength=SEVERAL_READERS + 1)
             return counts[1:]
         self._merge()
         if self.full:
             return None
-        return np.bincount((self._kept & np.uint64(MANY)).astype(np.int64), minlength=MANY + 1)
+        return np.bincount((self._kept & np.uint64(SEVERAL_READERS)).astype(np.int64), minlength=SEVERAL_READERS + 1)
 
 
-def _note(table: Array, numbers: Array, owners: Array, good: Array) -> None:
+def _note_owners(table: Array, numbers: Array, owners: Array, good: Array) -> None:
     """Put the owners of numbers in the table: the only one, or that there are several."""
     found = table[numbers]
-    news = np.flatnonzero((found != owners) & (found != MANY) & good)
+    news = np.flatnonzero((found != owners) & (found != SEVERAL_READERS) & good)
     if len(news):
         numbers, owners, fresh = numbers[news], owners[news], found[news] == 0
         table[numbers[fresh]] = owners[fresh]
-        table[numbers[table[numbers] != owners]] = MANY
+        table[numbers[table[numbers] != owners]] = SEVERAL_READERS

@@ -1,7 +1,7 @@
 """Judging a piece: every row of it read through its chain, and counted.
 
 This is the part that runs for several pieces at a time. It keeps nothing: what it found is a
-`Verdicts`, in counts by reader, from which totals are made in the order of the file.
+`PieceVerdicts`, in counts by reader, from which totals are made in the order of the file.
 """
 
 from __future__ import annotations
@@ -15,22 +15,22 @@ from typing import Any, NamedTuple
 import numpy as np
 import polars as pl
 
-from credkit.audit.expected import UNEXPECTED, unexpected
-from credkit.audit.perreader import PerReader
-from credkit.audit.plan import AuditPlan, Way
-from credkit.audit.repeats import Repeats, repeats
-from credkit.audit.secrets import Secrets
-from credkit.audit.sources import Fault, FilePiece, RowTable
+from credkit.audit.counts_by_reader import CountsByReader
+from credkit.audit.expected_values import UNEXPECTED, find_unexpected
+from credkit.audit.plan import AuditPlan, ChainUse
+from credkit.audit.repeats import Repeats, find_repeats
+from credkit.audit.secrets import TrackSearch
+from credkit.audit.sources import FilePiece, RowFault, RowTable
 from credkit.bulk import Decoded, Rule
 from credkit.bulk.words import Array
 from credkit.files.times import SECOND
 
-BIN = 600  # seconds: how finely rows are counted over time
-FEW = 40  # rules that are packed into one number
-PATTERNS = 256  # combinations of failed rules of a reader; one that fails more of them fails none in particular
+BIN_SECONDS = 600  # seconds: how finely rows are counted over time
+MOST_PACKED_RULES = 40  # rules that are packed into one number
+MOST_PATTERNS = 256  # combinations of failed rules of a reader; one that fails more of them fails none in particular
 
 
-class Failing(NamedTuple):
+class FailingRow(NamedTuple):
     """A row that fails: its line from the start of the piece, reader, time, text, way, first rule."""
 
     line: int
@@ -50,7 +50,7 @@ class FailurePattern(NamedTuple):
 
 
 @dataclass(slots=True, kw_only=True)
-class Verdicts:
+class PieceVerdicts:
     """What was found in a piece; ``typed`` are rows that only a stream can make sense of.
 
     ``tallies`` and ``first`` count the rows that fail a rule of a way, and that fail it before any other;
@@ -60,39 +60,39 @@ class Verdicts:
 
     height: int
     rows: int = 0
-    faults: list[Fault] = field(default_factory=list)
+    faults: list[RowFault] = field(default_factory=list)
     readers: dict[int, list[int]] = field(default_factory=dict)  # rows, good, first time, last time
     patterns: Counter[FailurePattern] = field(default_factory=Counter)
     scattered: set[int] = field(default_factory=set)
-    tallies: PerReader[tuple[int, Rule]] = field(default_factory=PerReader)
-    first: PerReader[tuple[int, Rule]] = field(default_factory=PerReader)
-    frames: PerReader[int] = field(default_factory=PerReader)
-    failed: PerReader[tuple[int, Rule]] = field(default_factory=PerReader)
-    notes: PerReader[tuple[str, str, str]] = field(default_factory=PerReader)
+    tallies: CountsByReader[tuple[int, Rule]] = field(default_factory=CountsByReader)
+    first: CountsByReader[tuple[int, Rule]] = field(default_factory=CountsByReader)
+    frames: CountsByReader[int] = field(default_factory=CountsByReader)
+    failed: CountsByReader[tuple[int, Rule]] = field(default_factory=CountsByReader)
+    notes: CountsByReader[tuple[str, str, str]] = field(default_factory=CountsByReader)
     bins: tuple[Array, Array, Array] | None = None  # reader and time, rows, failing
     repeats: Repeats | None = None
     samples: dict[tuple[int, int], dict[str, int]] = field(default_factory=dict)
-    failing: list[Failing] = field(default_factory=list)
+    failing: list[FailingRow] = field(default_factory=list)
     typed: list[tuple[int, int, int | None, str]] = field(default_factory=list)
-    ways: PerReader[int] = field(default_factory=PerReader)  # rows
+    ways: CountsByReader[int] = field(default_factory=CountsByReader)  # rows
     track: int | None = None  # the line of a payment track
     ended: str = ""  # why the file cannot be read any further
 
 
-SAMPLE = 8  # different failing texts of a reader and a way that are kept for diagnosis
+MOST_SAMPLED_TEXTS = 8  # different failing texts of a reader and a way that are kept for diagnosis
 
 
-def judge(piece: FilePiece, plan: AuditPlan, *, every: bool) -> Verdicts:
+def judge_piece(piece: FilePiece, plan: AuditPlan, *, every: bool) -> PieceVerdicts:
     """What the rows of ``piece`` are; with ``every``, each failing row as well."""
-    return judged(piece.table(plan.readers), plan, every=every)
+    return judge_table(piece.table(plan.readers), plan, every=every)
 
 
-def judged(table: RowTable, plan: AuditPlan, *, every: bool) -> Verdicts:
+def judge_table(table: RowTable, plan: AuditPlan, *, every: bool) -> PieceVerdicts:
     """What the rows of a table are."""
-    found = Verdicts(
+    found = PieceVerdicts(
         height=table.height, rows=len(table.lines) + len(table.faults), faults=list(table.faults), ended=table.ended
     )  # fmt: skip
-    secrets = Secrets()
+    secrets = TrackSearch()
     for fault in table.faults:
         if found.track is None and secrets.in_line(fault.raw):
             found.track = fault.line
@@ -114,7 +114,7 @@ def judged(table: RowTable, plan: AuditPlan, *, every: bool) -> Verdicts:
     problems = {**outside, **problems}
     if problems:
         bad = sorted(problems)
-        found.faults += [Fault(int(lines[row]), problems[row]) for row in bad]
+        found.faults += [RowFault(int(lines[row]), problems[row]) for row in bad]
         shows = secrets.first_track(texts.gather(bad))
         if shows is not None:
             found.track = min(int(lines[bad[shows]]), found.height if found.track is None else found.track)
@@ -124,9 +124,9 @@ def judged(table: RowTable, plan: AuditPlan, *, every: bool) -> Verdicts:
         moments = None if moments is None else moments[kept]
         ways = ways if isinstance(ways, int) else ways[kept]
     rows = _Rows(lines, texts, texts.hash().to_numpy(), codes, moments, ways)
-    rows = _streams_aside(rows, plan, found)
+    rows = _set_streams_aside(rows, plan, found)
     if len(rows.lines):
-        _judge(rows, plan, found, secrets, every=every)
+        _judge_rows(rows, plan, found, secrets, every=every)
     found.faults.sort(key=lambda fault: fault.line)
     return found
 
@@ -150,7 +150,7 @@ class _Rows(NamedTuple):
         )  # fmt: skip
 
 
-def _streams_aside(rows: _Rows, plan: AuditPlan, found: Verdicts) -> _Rows:
+def _set_streams_aside(rows: _Rows, plan: AuditPlan, found: PieceVerdicts) -> _Rows:
     """The rows without those of readers that send parts, which are put aside for their streams."""
     if plan.site is None:
         return rows
@@ -166,53 +166,53 @@ def _streams_aside(rows: _Rows, plan: AuditPlan, found: Verdicts) -> _Rows:
     return rows
 
 
-def _judge(rows: _Rows, plan: AuditPlan, found: Verdicts, secrets: Secrets, *, every: bool) -> None:
+def _judge_rows(rows: _Rows, plan: AuditPlan, found: PieceVerdicts, secrets: TrackSearch, *, every: bool) -> None:
     good = np.zeros(len(rows.lines), bool)
     if isinstance(rows.ways, int):
-        good = _on_way(rows, plan.ways[rows.ways], found, secrets, every=every)
+        good = _decode_rows(rows, plan.ways[rows.ways], found, secrets, every=every)
     else:
         for place in np.unique(rows.ways).tolist():
             here = rows.ways == place
-            good[here] = _on_way(rows.only(here), plan.ways[place], found, secrets, every=every)
+            good[here] = _decode_rows(rows.only(here), plan.ways[place], found, secrets, every=every)
     found.frames, found.failed = found.ways, found.first  # here each row is read alone
     codes, moments = rows.codes, rows.moments
     size = int(codes.max()) + 1
     first, last = np.full(size, np.iinfo(np.int64).max), np.full(size, np.iinfo(np.int64).min)
     if moments is None:
-        total, failing = _counts(codes, good, size)
+        total, failing = _count_places(codes, good, size)
     else:
         np.minimum.at(first, codes, moments)
         np.maximum.at(last, codes, moments)
-        found.bins = keys, some, some_failing = _bins(codes, moments, good)
+        found.bins = keys, some, some_failing = _count_by_time(codes, moments, good)
         total, failing = np.zeros(size, np.int64), np.zeros(size, np.int64)
         np.add.at(total, keys >> 40, some)
         np.add.at(failing, keys >> 40, some_failing)
-        found.repeats = repeats(rows.hashes, codes, moments, first, last)
+        found.repeats = find_repeats(rows.hashes, codes, moments, first, last)
     for code in np.flatnonzero(total).tolist():
         rows_there = int(total[code])
         found.readers[code] = [rows_there, rows_there - int(failing[code]), int(first[code]), int(last[code])]
 
 
-def _bins(codes: Array, moments: Array, good: Array) -> tuple[Array, Array, Array]:
+def _count_by_time(codes: Array, moments: Array, good: Array) -> tuple[Array, Array, Array]:
     """Rows and failing rows by reader and time: each pair of them as one number, in order."""
-    places = moments // (BIN * SECOND)
+    places = moments // (BIN_SECONDS * SECOND)
     least = int(places.min())
     span = int(places.max()) - least + 1
     size = (int(codes.max()) + 1) * span
     places -= least
     places += codes * span
     if size <= 4 * len(codes) + 4096:
-        counts, failing = _counts(places, good, size)
+        counts, failing = _count_places(places, good, size)
         keys = np.flatnonzero(counts)
         counts, failing = counts[keys], failing[keys]
     else:
         keys, inverse = np.unique(places, return_inverse=True)
-        counts, failing = _counts(inverse, good, len(keys))
+        counts, failing = _count_places(inverse, good, len(keys))
     code, at = np.divmod(keys, span)
     return code << 40 | (at + least), counts, failing
 
 
-def _counts(places: Array, good: Array, size: int) -> tuple[Array, Array]:
+def _count_places(places: Array, good: Array, size: int) -> tuple[Array, Array]:
     """How many rows are in each of ``size`` places, and how many of them fail."""
     both = places << 1
     both |= good
@@ -220,7 +220,7 @@ def _counts(places: Array, good: Array, size: int) -> tuple[Array, Array]:
     return failing + fine, failing
 
 
-def _on_way(rows: _Rows, way: Way, found: Verdicts, secrets: Secrets, *, every: bool) -> Array:
+def _decode_rows(rows: _Rows, way: ChainUse, found: PieceVerdicts, secrets: TrackSearch, *, every: bool) -> Array:
     """Decode the rows of one way, count what fails, and say which are good."""
     read = way.bulk.decode(rows.texts)
     good = read.ok
@@ -229,8 +229,8 @@ def _on_way(rows: _Rows, way: Way, found: Verdicts, secrets: Secrets, *, every: 
     for earned, marked in read.notes.items():
         if marked.any():
             found.notes.add((earned.codec, earned.kind, earned.level), np.bincount(codes[marked & good]))
-    _numbers(way, read, good, codes)
-    strange = unexpected(way.kind, read.fields, good)
+    _note_numbers(way, read, good, codes)
+    strange = find_unexpected(way.kind, read.fields, good)
     if strange.any():
         assert way.kind is not None
         found.notes.add((way.kind.name, UNEXPECTED, "care"), np.bincount(codes[strange]))
@@ -240,17 +240,19 @@ def _on_way(rows: _Rows, way: Way, found: Verdicts, secrets: Secrets, *, every: 
         line = int(rows.lines[track])
         found.track = line if found.track is None else min(line, found.track)
     if len(bad):
-        _failing(rows, bad, way, read, found, every=every)
+        _count_failures(rows, bad, way, read, found, every=every)
     return good
 
 
-def _numbers(way: Way, read: Decoded, good: Array, codes: Array) -> None:
+def _note_numbers(way: ChainUse, read: Decoded, good: Array, codes: Array) -> None:
     """Which readers read which numbers."""
     if way.space is not None and read.fields:
         way.space.add(read.fields, codes, good)
 
 
-def _failing(rows: _Rows, bad: Array, way: Way, read: Decoded, found: Verdicts, *, every: bool) -> None:
+def _count_failures(
+    rows: _Rows, bad: Array, way: ChainUse, read: Decoded, found: PieceVerdicts, *, every: bool
+) -> None:
     """Count what the failing rows fail, and keep a sample of their texts."""
     rules = read.rules
     masks = [read.failures[rule][bad] for rule in rules]
@@ -259,18 +261,18 @@ def _failing(rows: _Rows, bad: Array, way: Way, read: Decoded, found: Verdicts, 
         found.tallies.add((way.place, rule), np.bincount(codes[mask]))
     for place in np.flatnonzero(np.bincount(first)).tolist():
         found.first.add((way.place, rules[place]), np.bincount(codes[first == place]))
-    _patterns(codes, rules, masks, way, found)
-    _sample(rows, bad, way, found)
+    _count_patterns(codes, rules, masks, way, found)
+    _keep_sample(rows, bad, way, found)
     if every:
         texts = rows.texts.gather(bad)
         moments = [None] * len(bad) if rows.moments is None else rows.moments[bad].tolist()
         for line, code, moment, text, place in zip(
             rows.lines[bad].tolist(), codes.tolist(), moments, texts.to_list(), first.tolist(), strict=True
         ):
-            found.failing.append(Failing(line, code, moment, text, way.place, rules[place]))
+            found.failing.append(FailingRow(line, code, moment, text, way.place, rules[place]))
 
 
-def _sample(rows: _Rows, bad: Array, way: Way, found: Verdicts) -> None:
+def _keep_sample(rows: _Rows, bad: Array, way: ChainUse, found: PieceVerdicts) -> None:
     """The different failing texts of each reader with the smallest hashes, unless there are enough smaller ones."""
     codes, hashes = rows.codes[bad], rows.hashes[bad]
     below = np.full(int(codes.max()) + 1, np.iinfo(np.uint64).max, np.uint64)
@@ -285,17 +287,19 @@ def _sample(rows: _Rows, bad: Array, way: Way, found: Verdicts) -> None:
     some = some[fresh]
     starts = np.flatnonzero(np.diff(codes[some], prepend=-1))
     lengths = np.diff(starts, append=len(some))
-    some = some[np.arange(len(some)) - np.repeat(starts, lengths) < SAMPLE]
+    some = some[np.arange(len(some)) - np.repeat(starts, lengths) < MOST_SAMPLED_TEXTS]
     for code, text, hashed in zip(
         codes[some].tolist(), rows.texts.gather(bad[some].tolist()).to_list(), hashes[some].tolist(), strict=True
     ):
         found.samples.setdefault((code, way.place), {})[text] = hashed
 
 
-def _patterns(codes: Array, rules: Sequence[Rule], masks: list[Array], way: Way, found: Verdicts) -> None:
+def _count_patterns(
+    codes: Array, rules: Sequence[Rule], masks: list[Array], way: ChainUse, found: PieceVerdicts
+) -> None:
     """Count the combinations of rules that each reader fails, unless it fails too many of them."""
-    index, counts = _distinct(codes, masks)
-    many = np.bincount(codes[index]) > PATTERNS
+    index, counts = _count_distinct(codes, masks)
+    many = np.bincount(codes[index]) > MOST_PATTERNS
     found.scattered.update(np.flatnonzero(many).tolist())
     few = ~many[codes[index]]
     index, counts = index[few], counts[few]
@@ -304,10 +308,10 @@ def _patterns(codes: Array, rules: Sequence[Rule], masks: list[Array], way: Way,
         found.patterns[FailurePattern(code, way.place, tuple(compress(rules, marks)))] += count
 
 
-def _distinct(codes: Array, masks: list[Array]) -> tuple[Array, Array]:
+def _count_distinct(codes: Array, masks: list[Array]) -> tuple[Array, Array]:
     """A row of each kind, and how many there are of it: same reader, same rules."""
-    if len(masks) <= FEW:
-        key = codes.astype(np.uint64) << np.uint64(FEW)
+    if len(masks) <= MOST_PACKED_RULES:
+        key = codes.astype(np.uint64) << np.uint64(MOST_PACKED_RULES)
         for place, mask in enumerate(masks):
             key |= mask.astype(np.uint64) << np.uint64(place)
         _, index, counts = np.unique(key, return_index=True, return_counts=True)

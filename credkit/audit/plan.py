@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from credkit.audit.owners import MANY, Space
+from credkit.audit.owners import SEVERAL_READERS, NumberSpace
 from credkit.audit.sources import ColumnNames
 from credkit.bulk import Bulk
 from credkit.bulk.words import Array
@@ -27,13 +27,13 @@ from credkit.files.times import EPOCH, MICRO, Clock
 from credkit.privacy.payment import has_room
 from credkit.site.model import CredentialKind, Reader, Site
 
-READERS = MANY - 1  # different ones; a column with more of them is another column
-NEVER = 1 << 62
+MOST_READERS = SEVERAL_READERS - 1  # different ones; a column with more of them is another column
+FARTHEST_TIME = 1 << 62
 NO_LIMIT = (1 << 64) - 1
 
 
 @dataclass(slots=True, kw_only=True, eq=False)
-class Way:
+class ChainUse:
     """A chain at work; ``place`` counts the ways, ``space`` has the numbers read on all
     ways of its namespace."""
 
@@ -41,7 +41,7 @@ class Way:
     codec: AnyCodec
     bulk: Bulk
     kind: CredentialKind | None = None
-    space: Space | None = None
+    space: NumberSpace | None = None
     limits: list[int] = field(default_factory=list)  # for each reader: larger hashes are not sampled
 
     @property
@@ -82,7 +82,7 @@ class AuditPlan:
         self.columns = columns
         self.clock = clock
         self.site = site
-        self.ways: list[Way] = []
+        self.ways: list[ChainUse] = []
         self.names: list[str] = []
         self._codes: dict[str, int] = {}
         self._lock = Lock()
@@ -100,12 +100,12 @@ class AuditPlan:
         for way in self.ways:
             if way.codec is codec and way.kind is kind:
                 return way.place
-        self.ways.append(Way(place=len(self.ways), codec=codec, bulk=Bulk(codec), kind=kind))
+        self.ways.append(ChainUse(place=len(self.ways), codec=codec, bulk=Bulk(codec), kind=kind))
         return len(self.ways) - 1
 
-    def _numbered(self) -> list[Space]:
+    def _numbered(self) -> list[NumberSpace]:
         """The namespaces of the numbers that are read, each with the ways that read them."""
-        groups: dict[str, list[Way]] = {}
+        groups: dict[str, list[ChainUse]] = {}
         for way in self.ways:
             if way.codec.gives == "fields" and way.codec.schema:
                 groups.setdefault(way.kind.namespace if way.kind else "", []).append(way)
@@ -113,7 +113,7 @@ class AuditPlan:
         for ways in groups.values():
             first = ways[0]
             key = first.kind.key if first.kind else tuple(first.codec.schema)
-            space = Space(key, [way.codec.schema for way in ways])
+            space = NumberSpace(key, [way.codec.schema for way in ways])
             found.append(space)
             for way in ways:
                 way.space = space
@@ -126,7 +126,7 @@ class AuditPlan:
             return other if moment is None else (moment.astimezone(UTC) - reader.clock_offset - EPOCH) // MICRO
 
         return tuple(
-            (micros(each.start, -NEVER), micros(each.end, NEVER), self._way(each.codec, reader.kind))
+            (micros(each.start, -FARTHEST_TIME), micros(each.end, FARTHEST_TIME), self._way(each.codec, reader.kind))
             for each in reader.periods
         )
 
@@ -156,15 +156,15 @@ class AuditPlan:
         return codes, {row: told[name] for row, name in zip(np.flatnonzero(strange).tolist(), names, strict=True)}
 
     def _add(self, fresh: list[str]) -> None:
-        if len(self.names) + len(fresh) > READERS:
+        if len(self.names) + len(fresh) > MOST_READERS:
             raise DefinitionError(
-                f"the column {redacted_repr(self.columns.reader)} has more than {READERS:,} "
+                f"the column {redacted_repr(self.columns.reader)} has more than {MOST_READERS:,} "
                 "different values: are they readers?"
             )
         names = [*self.names]  # others read the former list
         for name in fresh:
             self._codes[name] = len(names)
-            self.of_reader.append(((-NEVER, NEVER, 0),))
+            self.of_reader.append(((-FARTHEST_TIME, FARTHEST_TIME, 0),))
             names.append(name)
         self.names = names
         self.readers = pl.Enum(names)
@@ -180,7 +180,10 @@ class AuditPlan:
         """The way of each row (or of all of them), and what is wrong with rows outside every period."""
         if self.site is None:
             return 0, {}
-        always = [periods[0][2] if periods and periods[0][:2] == (-NEVER, NEVER) else -1 for periods in self.of_reader]
+        always = [
+            periods[0][2] if periods and periods[0][:2] == (-FARTHEST_TIME, FARTHEST_TIME) else -1
+            for periods in self.of_reader
+        ]
         found = np.array([*always, -1], np.int32)[codes]  # the last one is for readers that nobody knows
         for code, periods in enumerate(self.of_reader):
             if always[code] < 0 and moments is not None:

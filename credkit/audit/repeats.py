@@ -14,8 +14,8 @@ import numpy as np
 from credkit.bulk.words import Array
 from credkit.files.times import SECOND
 
-FAR = 32  # places that rows are compared over, before sorting is quicker
-MOST = 1 << 16  # rows at the end of a piece that are remembered
+MOST_PLACES_COMPARED = 32  # places that rows are compared over, before sorting is quicker
+MOST_ROWS_REMEMBERED = 1 << 16  # rows at the end of a piece that are remembered
 _SPREAD = np.uint64(0x9E3779B97F4A7C15)  # an odd number that spreads readers over all bits
 
 
@@ -32,58 +32,61 @@ class Repeats:
     tail: tuple[Array, Array, Array]
 
 
-def repeats(hashes: Array, codes: Array, moments: Array, first: Array, last: Array) -> Repeats:
+def find_repeats(hashes: Array, codes: Array, moments: Array, first: Array, last: Array) -> Repeats:
     """The repeats among rows; ``hashes`` are those of the texts, ``first`` and ``last`` the ends of each reader."""
     keys = codes.astype(np.uint64)
     keys *= _SPREAD
     keys ^= hashes
-    again = _again(keys, moments)
+    again = _repeated_rows(keys, moments)
     counts = np.bincount(codes[again]) if len(again) else np.zeros(1, np.int64)
     there = np.flatnonzero(first <= last)  # readers that have rows
     near = np.flatnonzero(moments <= first[there].max() + SECOND)  # none of the others is near
-    near = near[moments[near] <= first[codes[near]] + SECOND][:MOST]
+    near = near[moments[near] <= first[codes[near]] + SECOND][:MOST_ROWS_REMEMBERED]
     near = near[~np.isin(near, again)] if len(again) else near
     late = np.flatnonzero(moments >= last[there].min() - SECOND)
-    late = late[moments[late] >= last[codes[late]] - SECOND][-MOST:]
+    late = late[moments[late] >= last[codes[late]] - SECOND][-MOST_ROWS_REMEMBERED:]
     return Repeats(
         counts=counts, head=(keys[near], moments[near], codes[near]), tail=(keys[late], moments[late], codes[late])
     )  # fmt: skip
 
 
-def _again(keys: Array, moments: Array) -> Array:
+def _repeated_rows(keys: Array, moments: Array) -> Array:
     """The rows that repeat an earlier one."""
     marked = np.zeros(len(keys), bool)
-    far = _reach(moments)
-    if far <= FAR:
+    far = _places_within_a_second(moments)
+    if far <= MOST_PLACES_COMPARED:
         for apart in range(1, min(far, len(keys))):
             same = np.flatnonzero(keys[apart:] == keys[:-apart]) + apart
             marked[same[moments[same] - moments[same - apart] <= SECOND]] = True
         return np.flatnonzero(marked)
     order = np.argsort(keys, kind="stable")
-    before, behind = _pairs(keys, order)
+    before, behind = _equal_neighbours(keys, order)
     if (moments[behind] < moments[before]).any():
-        before, behind = _pairs(keys, np.lexsort((moments, keys)))
+        before, behind = _equal_neighbours(keys, np.lexsort((moments, keys)))
     marked[behind[moments[behind] - moments[before] <= SECOND]] = True
     return np.flatnonzero(marked)
 
 
-def _reach(moments: Array) -> int:
-    """So many places apart no two rows are within a second of each other; more than `FAR` where times go back."""
+def _places_within_a_second(moments: Array) -> int:
+    """The distance in places from which on no two rows are within a second of each other.
+
+    It is more than `MOST_PLACES_COMPARED` where times go back.
+    """
     if not (moments[1:] >= moments[:-1]).all():
-        return FAR + 1
+        return MOST_PLACES_COMPARED + 1
     far = 1
-    while far <= FAR and far < len(moments) and (moments[far:] - moments[:-far]).min() <= SECOND:
+    while far <= MOST_PLACES_COMPARED and far < len(moments) and (moments[far:] - moments[:-far]).min() <= SECOND:
         far *= 2
     return far
 
 
-def _pairs(keys: Array, order: Array) -> tuple[Array, Array]:
+def _equal_neighbours(keys: Array, order: Array) -> tuple[Array, Array]:
     """The rows that follow each other in ``order`` and have the same key."""
     same = np.flatnonzero(keys[order[1:]] == keys[order[:-1]])
     return order[same], order[same + 1]
 
 
-class Seam:
+class PieceJoin:
     """What joins pieces of one file: rows that those of the next piece may repeat, one of a key."""
 
     def __init__(self) -> None:
@@ -106,6 +109,6 @@ class Seam:
             np.maximum.at(latest, codes, moments)
             order = np.lexsort((moments, keys))
             order = order[moments[order] >= (latest - SECOND)[codes[order]]]
-            order = order[np.append(keys[order[1:]] != keys[order[:-1]], True)][-MOST:]
+            order = order[np.append(keys[order[1:]] != keys[order[:-1]], True)][-MOST_ROWS_REMEMBERED:]
             self._keys, self._moments, self._codes = keys[order], moments[order], codes[order]
         return found

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from credkit.audit.plan import Way
+from credkit.audit.plan import ChainUse
 from credkit.bulk.words import Array
 from credkit.core.chains import Choice
 from credkit.core.codec import AnyCodec
@@ -22,13 +22,13 @@ from credkit.privacy.accounts import holds_track
 from credkit.privacy.payment import NOTHING, Payment, passing, payment
 from credkit.tables.characters import SETS
 
-_TYPED = f"{ROOM}|[^0-9A-Za-z]"  # without any of these it shows none under another keyboard layout either
-SHORTEST = 13 * min(
+_MAY_BE_TYPED = f"{ROOM}|[^0-9A-Za-z]"  # without any of these it shows none under another keyboard layout either
+SHORTEST_TRACK_BITS = 13 * min(
     letters.width for letters in SETS.values()
 )  # bits of a track on a stripe: a sentinel and the shortest number
 
 
-class Secrets:
+class TrackSearch:
     """Which texts of a piece hold a payment track, in whatever notation."""
 
     def in_line(self, line: str) -> bool:
@@ -39,7 +39,7 @@ class Secrets:
         """The first of ``texts`` that shows one, as it stands."""
         return next((row for row, text in enumerate(texts.to_list()) if holds_track(text)), None)
 
-    def track(self, way: Way, texts: Any, good: Array, bad: Array) -> int | None:
+    def track(self, way: ChainUse, texts: Any, good: Array, bad: Array) -> int | None:
         """The first row whose text holds one, read or not."""
         if way.plain:
             return None
@@ -51,41 +51,41 @@ class Secrets:
         rows = np.arange(len(texts)) if way.texts else np.flatnonzero(long)
         if len(rows) and not way.texts:
             rows = rows[texts.gather(rows).str.contains(ROOM).to_numpy()]
-        found.append(_first(rows[good[rows]], texts, lambda text: passing(way.codec, text)))
+        found.append(_first_track(rows[good[rows]], texts, lambda text: passing(way.codec, text)))
         failing = bad
-        if not way.room or narrow(way.codec):  # only what was typed can hold one
+        if not way.room or has_no_room(way.codec):  # only what was typed can hold one
             failing = bad[long[bad]]
-            failing = failing[texts.gather(failing).str.contains(_TYPED).to_numpy()]
-        found.append(_first(failing, texts, lambda text: told(way.codec, text)))
+            failing = failing[texts.gather(failing).str.contains(_MAY_BE_TYPED).to_numpy()]
+        found.append(_first_track(failing, texts, lambda text: find_payment(way.codec, text)))
         return min((row for row in found if row is not None), default=None)
 
 
 @lru_cache(maxsize=256)
-def narrow(codec: AnyCodec) -> bool:
+def has_no_room(codec: AnyCodec) -> bool:
     """Whether nothing that ``codec`` makes of a text has room for a track, so that it could stand in the text alone.
 
     >>> from credkit import chain
-    >>> narrow(chain("hex:16/read-only-64")), narrow(chain("hex:40/fields:number:160")), narrow(chain("strip"))
-    (True, False, False)
+    >>> [has_no_room(chain(name)) for name in ("hex:16/read-only-64", "hex:40/fields:number:160", "strip")]
+    [True, False, False]
     """
     if isinstance(codec, Choice):
-        return all(map(narrow, codec.options))
-    return all(map(_narrow, codec.steps))
+        return all(map(has_no_room, codec.options))
+    return all(map(_step_has_no_room, codec.steps))
 
 
-def _narrow(step: AnyCodec) -> bool:
+def _step_has_no_room(step: AnyCodec) -> bool:
     if step.gives == "bits":
-        return max(step.output.lengths, default=0) < SHORTEST
+        return max(step.output.lengths, default=0) < SHORTEST_TRACK_BITS
     rows = step.output.schema
     return step.gives == "fields" and rows is not None and not any(isinstance(row, TextField) for row in rows.values())
 
 
-def told(codec: AnyCodec, text: str, *, plain: bool = False) -> Payment:
+def find_payment(codec: AnyCodec, text: str, *, plain: bool = False) -> Payment:
     """What of payment data a text that ``codec`` cannot read holds."""
     return NOTHING if plain else payment(codec, text, codec.inspect(text))
 
 
-def _first(rows: Array, texts: Any, look: Any) -> int | None:
+def _first_track(rows: Array, texts: Any, look: Any) -> int | None:
     """The first of ``rows`` in whose text ``look`` finds a track; each text is looked at once."""
     if not len(rows):
         return None

@@ -7,31 +7,31 @@ from dataclasses import replace
 from datetime import datetime, tzinfo
 from textwrap import wrap
 
-from credkit.audit.blind import OFTEN
-from credkit.audit.causes import LEAST, READERS
-from credkit.audit.entries import ENTRY
-from credkit.audit.notes import LEVELS, earned
-from credkit.audit.shares import worst
-from credkit.audit.summary import CHECK, LENGTH, Audit, Blind, Change, Hints, ReaderCount
+from credkit.audit.causes import LEAST_TEXTS, MOST_READERS_DIAGNOSED
+from credkit.audit.entries import ONE_ENTRY_RULE
+from credkit.audit.failure_rates import rank_failing
+from credkit.audit.notes import LEVELS, total_notes
+from credkit.audit.summary import CHECK, LENGTH, Audit, Diagnosis, RateChange, ReaderCount, UndetectedErrors
+from credkit.audit.undetected_errors import MOST_FAILURES_BY_BIT_ERRORS
 from credkit.crosswalk.result import format_count
 from credkit.explain.cautions import AUDITED, COPIES, EGRESS, PEOPLE
 from credkit.explain.screen import WIDTH, plain
 from credkit.privacy.accounts import masked
 
-WIDEST = 26  # of a line of a name in a table, where there is little room
-MOST = 100  # readers in a table
-CHECKS = 6  # of a reader that are named
-NOTED = 5  # readers that are named with a note
-APART = 8  # readers that are named where they are left out
-CHANGES = 6  # likewise, the last ones
+LEAST_LABEL_WIDTH = 26  # of a line of a name in a table, where there is little room
+MOST_READERS_LISTED = 100  # readers in a table
+MOST_CHECKS_NAMED = 6  # of a reader that are named
+MOST_NOTE_READERS_NAMED = 5  # readers that are named with a note
+MOST_EXCLUDED_READERS_NAMED = 8  # readers that are named where they are left out
+MOST_CHANGES_NAMED = 6  # likewise, the last ones
 NAMELESS = "(no column)"
 EMPTY = "(empty)"
-FRAMES = (
+FRAMES_ONLY = (
     "An audit checks frames. Whether a number was issued, to whom, and whether it is the one expected there, the "
     "crosswalk finds"
 )
-SORTS = {CHECK: "a check", LENGTH: "a wrong length"}
-PARTED = "their parts make no entry together, or several"
+RULE_SORTS = {CHECK: "a check", LENGTH: "a wrong length"}
+ENTRY_PROBLEM = "their parts make no entry together, or several"
 UNSTEADY = "its share of failing rows changes so often that no time since when is named"
 NO_CHANGE = (
     "Where no time since when is named there may have been an outage all the same: one of fewer than four steps of "
@@ -41,75 +41,75 @@ NO_CHANGE = (
 
 def audit_text(audit: Audit, zone: tzinfo) -> str:
     """The audit as text; times are by the clocks of ``zone``."""
-    return "\n".join(_text(named(audit), zone)) + "\n"
+    return "\n".join(_text(name_nameless(audit), zone)) + "\n"
 
 
 def _text(audit: Audit, zone: tzinfo) -> Iterator[str]:
-    yield from _wrapped(f"Audit of {format_count(len(audit.files), 'file')}{f' of {audit.site}' if audit.site else ''}")
+    yield from _wrap(f"Audit of {format_count(len(audit.files), 'file')}{f' of {audit.site}' if audit.site else ''}")
     yield ""
     rows = [(file.name, file.rows, file.good, file.failing, file.unreadable) for file in audit.files]
     if len(rows) > 1:
         rows.append(("all", audit.rows, audit.good, audit.failing, audit.unreadable))
-    yield from _table(("file", "rows", "good", "failing", "unreadable"), rows)
-    yield from _wrapped("Every row is in one place: rows = good + failing + unreadable.")
+    yield from _format_table(("file", "rows", "good", "failing", "unreadable"), rows)
+    yield from _wrap("Every row is in one place: rows = good + failing + unreadable.")
     for file in audit.files:
         if file.ended:
-            yield from _wrapped(file.ended, "! ", "  ")
+            yield from _wrap(file.ended, "! ", "  ")
     if audit.unreadable:
         yield from ("", f"Rows that are wrong in themselves ({audit.unreadable:,})")
         for file in audit.files:
             for fault in file.faults:
-                yield from _wrapped(fault, "  ", "    ")
+                yield from _wrap(fault, "  ", "    ")
             if file.unreadable > len(file.faults):
-                yield from _wrapped(f"and {file.unreadable - len(file.faults):,} more in {file.name}", "  ", "    ")
+                yield from _wrap(f"and {file.unreadable - len(file.faults):,} more in {file.name}", "  ", "    ")
     shown = audit.readers
-    failing = worst(audit.readers)
-    if len(shown) > MOST:
-        shown = (*failing, *(each for each in shown if not each.failing))[:MOST]
+    failing = rank_failing(audit.readers)
+    if len(shown) > MOST_READERS_LISTED:
+        shown = (*failing, *(each for each in shown if not each.failing))[:MOST_READERS_LISTED]
     yield from ("", "Readers")
-    yield from _table(
+    yield from _format_table(
         ("reader", "rows", "failing", "%", "repeated", "only here"),
         [
-            (each.name, each.rows, each.failing, percent(each.share), each.repeated,
+            (each.name, each.rows, each.failing, format_percent(each.share), each.repeated,
              "?" if each.only_here is None else each.only_here)
             for each in shown
         ],
     )  # fmt: skip
-    if len(audit.readers) > MOST:
-        yield f"  and {len(audit.readers) - MOST:,} more, which fail less often"
-    yield from _wrapped(
+    if len(audit.readers) > MOST_READERS_LISTED:
+        yield f"  and {len(audit.readers) - MOST_READERS_LISTED:,} more, which fail less often"
+    yield from _wrap(
         "repeated: rows within a second behind one with the same text. only here: good numbers that no other reader "
         "read; ? if there were too many to tell."
     )
-    for each in failing[:READERS]:
+    for each in failing[:MOST_READERS_DIAGNOSED]:
         yield ""
-        yield from _reader(each, audit, zone)
-    if len(failing) > READERS:
+        yield from _format_reader(each, audit, zone)
+    if len(failing) > MOST_READERS_DIAGNOSED:
         yield ""
-        yield from _wrapped(
-            f"{format_count(len(failing) - READERS, 'other reader')} fail less often: --json has them all. Causes are "
-            f"looked for at the {READERS} that fail most often."
+        yield from _wrap(
+            f"{format_count(len(failing) - MOST_READERS_DIAGNOSED, 'other reader')} fail less often: --json has them "
+            f"all. Causes are looked for at the {MOST_READERS_DIAGNOSED} that fail most often."
         )
     if any(each.counts.starts for each in audit.readers):
         yield ""
-        yield from _wrapped(NO_CHANGE)
-    yield from _notes(audit)
+        yield from _wrap(NO_CHANGE)
+    yield from _format_notes(audit)
     if audit.blind:
         yield from ("", "What the checks cannot see")
         for blind in audit.blind:
-            yield from _wrapped(blind_text(blind), "- ", "  ")
-        yield from _wrapped(
+            yield from _wrap(describe_undetected(blind), "- ", "  ")
+        yield from _wrap(
             "Faults of wires are lost bits, inversion and shift: they are not independent, and pass or fail together.",
             "- ", "  ",
         )  # fmt: skip
     yield ""
-    yield from _wrapped(f"{FRAMES}: credkit crosswalk SITE --out DIRECTORY")
+    yield from _wrap(f"{FRAMES_ONLY}: credkit crosswalk SITE --out DIRECTORY")
     yield from ("", "Before you use this")
     for caution in (AUDITED, COPIES, PEOPLE, EGRESS):
-        yield from _wrapped(caution, "- ", "  ")
+        yield from _wrap(caution, "- ", "  ")
 
 
-def named(audit: Audit) -> Audit:
+def name_nameless(audit: Audit) -> Audit:
     """``audit`` with a name for what has none: rows without a reader, or a file without a column of them."""
     none = EMPTY if audit.by_reader else NAMELESS
     return replace(
@@ -118,60 +118,66 @@ def named(audit: Audit) -> Audit:
     )  # fmt: skip
 
 
-def _notes(audit: Audit) -> Iterator[str]:
+def _format_notes(audit: Audit) -> Iterator[str]:
     """What good rows earn, and where; with what it means if they must not serve."""
-    notes = [each for each in earned(audit) if each.level != "info"]
+    notes = [each for each in total_notes(audit) if each.level != "info"]
     if notes:
         yield from ("", "Notes on good rows")
     for each in notes:
-        some = ", ".join(f"{name} {rows:,}" for name, rows in each.readers[:NOTED])
-        more = f" and {format_count(len(each.readers) - NOTED, 'other reader')}" if len(each.readers) > NOTED else ""
+        some = ", ".join(f"{name} {rows:,}" for name, rows in each.readers[:MOST_NOTE_READERS_NAMED])
+        more = (
+            f" and {format_count(len(each.readers) - MOST_NOTE_READERS_NAMED, 'other reader')}"
+            if len(each.readers) > MOST_NOTE_READERS_NAMED
+            else ""
+        )
         said = f"; {LEVELS[each.level]}: {each.text}" if each.level == "refuse" else ""
-        yield from _wrapped(f"{each.rows:,} {each.kind} of {each.codec} ({some}{more}){said}", "- ", "  ")
+        yield from _wrap(f"{each.rows:,} {each.kind} of {each.codec} ({some}{more}){said}", "- ", "  ")
 
 
-def _reader(each: ReaderCount, audit: Audit, zone: tzinfo) -> Iterator[str]:
-    span = f", {when(each.first, zone)} to {when(each.last, zone)}" if each.first and each.last else ""
+def _format_reader(each: ReaderCount, audit: Audit, zone: tzinfo) -> Iterator[str]:
+    span = (
+        f", {format_minute(each.first, zone)} to {format_minute(each.last, zone)}" if each.first and each.last else ""
+    )
     name = f"reader {each.name}" if audit.by_reader else "All rows"
-    yield from _wrapped(f"{name}: {percent(each.share)} % of {format_count(each.rows, 'row')} fail{span}", "", "  ")
+    yield from _wrap(f"{name}: {format_percent(each.share)} % of {format_count(each.rows, 'row')} fail{span}", "", "  ")
     tallies = sorted(each.tallies, key=lambda tally: -tally.rows)
-    for tally in tallies[:CHECKS]:
-        sort = sort_text(tally.codec, tally.rule, tally.sort)
-        what = "" if sort == SORTS[CHECK] else f", {sort}"
-        yield from _wrapped(f"{tally.rows:,} fail {tally.rule} of {tally.codec}{what}", "  ", "    ")
-    if len(tallies) > CHECKS:
-        yield f"  and {format_count(len(tallies) - CHECKS, 'other check')}"
+    for tally in tallies[:MOST_CHECKS_NAMED]:
+        sort = describe_sort(tally.codec, tally.rule, tally.sort)
+        what = "" if sort == RULE_SORTS[CHECK] else f", {sort}"
+        yield from _wrap(f"{tally.rows:,} fail {tally.rule} of {tally.codec}{what}", "  ", "    ")
+    if len(tallies) > MOST_CHECKS_NAMED:
+        yield f"  and {format_count(len(tallies) - MOST_CHECKS_NAMED, 'other check')}"
     for both in each.together:
         if len(both.rules) > 1:
-            yield from _wrapped(f"{both.rows:,} fail {' and '.join(both.rules)} together", "  ", "    ")
-    if len(each.changes) > CHANGES:
-        yield f"  {format_count(len(each.changes) - CHANGES, 'change')} before these:"
-    for change in each.changes[-CHANGES:]:
-        yield from _wrapped(change_text(change, zone), "  ", "    ")
+            yield from _wrap(f"{both.rows:,} fail {' and '.join(both.rules)} together", "  ", "    ")
+    if len(each.changes) > MOST_CHANGES_NAMED:
+        yield f"  {format_count(len(each.changes) - MOST_CHANGES_NAMED, 'change')} before these:"
+    for change in each.changes[-MOST_CHANGES_NAMED:]:
+        yield from _wrap(describe_change(change, zone), "  ", "    ")
     if each.unsteady:
-        yield from _wrapped(UNSTEADY, "  ", "    ")
+        yield from _wrap(UNSTEADY, "  ", "    ")
     for hints in each.hints:
-        yield from _wrapped(hints_text(hints), "  ", "    ")
-    yield from _wrapped(doubt_text(each), "  ", "    ")
+        yield from _wrap(describe_causes(hints), "  ", "    ")
+    yield from _wrap(describe_doubt(each), "  ", "    ")
 
 
-def sort_text(codec: str, rule: str, sort: str) -> str:
+def describe_sort(codec: str, rule: str, sort: str) -> str:
     """What sort of fault a check finds."""
-    return PARTED if (codec, rule) == ("stream", ENTRY) else SORTS.get(sort, "another form")
+    return ENTRY_PROBLEM if (codec, rule) == ("stream", ONE_ENTRY_RULE) else RULE_SORTS.get(sort, "another form")
 
 
-def change_text(change: Change, zone: tzinfo) -> str:
+def describe_change(change: RateChange, zone: tzinfo) -> str:
     """Since when a reader fails with another share, as a sentence."""
     verb = "failing" if change.after > change.before else "better"
     return (
-        f"{verb} since {when(change.since, zone)} ({zone}): {percent(change.before)} % before, "
-        f"{percent(change.after)} % from then on"
+        f"{verb} since {format_minute(change.since, zone)} ({zone}): {format_percent(change.before)} % before, "
+        f"{format_percent(change.after)} % from then on"
     )
 
 
-def hints_text(hints: Hints) -> str:
+def describe_causes(hints: Diagnosis) -> str:
     """What diagnosis says of a sample, as one sentence or two."""
-    if hints.rows and hints.sampled < LEAST:
+    if hints.rows and hints.sampled < LEAST_TEXTS:
         same = "one text" if hints.sampled == 1 else f"{hints.sampled} texts"
         return f"{same}, {hints.rows:,} times: a line that is stuck, or a card that is tried again and again"
     sample = f"of {hints.sampled} different failing texts"
@@ -186,9 +192,9 @@ def hints_text(hints: Hints) -> str:
     return f"{sample}, it would explain: {told}.{f' {hints.advice}' if hints.advice else ''}{found}"
 
 
-def doubt_text(each: ReaderCount) -> str:
+def describe_doubt(each: ReaderCount) -> str:
     """That good rows of a reader may be wrong, if so many fail that it is no matter of single bits; else nothing."""
-    if not each.good or each.share <= OFTEN or not each.hints:
+    if not each.good or each.share <= MOST_FAILURES_BY_BIT_ERRORS or not each.hints:
         return ""
     return (
         f"So much fails that its {format_count(each.good, 'good row')} may be wrong, too: what a wire does to "
@@ -196,31 +202,34 @@ def doubt_text(each: ReaderCount) -> str:
     )
 
 
-def blind_text(blind: Blind) -> str:
+def describe_undetected(blind: UndetectedErrors) -> str:
     """What the checks of a layout cannot see, in sentences."""
     if blind.passing == blind.pairs:
         return f"{blind.layout} ({blind.length} bits): it has no check, so every wrong bit passes."
-    share = f"{blind.passing:,} of {blind.pairs:,}"
-    text = f"{blind.layout}: of all double bit errors {share} ({percent(blind.passing / blind.pairs)} %) fail no check"
+    share = f"{blind.passing:,} of {blind.pairs:,} ({format_percent(blind.passing / blind.pairs)} %)"
+    text = f"{blind.layout}: of all double bit errors {share} fail no check"
     if blind.more:
         text += ", before limits of digits and fields, which see some of them"
     text += f". {format_count(blind.unseen, 'bit')} of {blind.length} are in no check." if blind.unseen else "."
     if blind.failed and blind.expected is not None and blind.rate is not None:
         text += (
             f" {blind.failed:,} of {blind.frames:,} frames fail. If bits were wrong independently of each other, "
-            f"{blind.rate:.2g} of them would be, and about {amount(blind.expected)} wrong frames would have passed."
+            f"{blind.rate:.2g} of them would be, and about {format_amount(blind.expected)} wrong frames would have "
+            "passed."
         )
     if blind.apart:
-        more = len(blind.apart) - APART
-        some = ", ".join(blind.apart[:APART]) + (f" and {format_count(more, 'other')}" if more > 0 else "")
+        more = len(blind.apart) - MOST_EXCLUDED_READERS_NAMED
+        some = ", ".join(blind.apart[:MOST_EXCLUDED_READERS_NAMED]) + (
+            f" and {format_count(more, 'other')}" if more > 0 else ""
+        )
         text += f" Left out, since they fail too often for single bits: {some}."
     return text
 
 
-def amount(number: float) -> str:
+def format_amount(number: float) -> str:
     """An expected number, in as many digits as it deserves.
 
-    >>> amount(935.55), amount(1.59), amount(0.0004)
+    >>> format_amount(935.55), format_amount(1.59), format_amount(0.0004)
     ('936', '1.6', 'less than 0.1')
     """
     if number < 0.1:
@@ -228,10 +237,10 @@ def amount(number: float) -> str:
     return f"{number:.1f}" if number < 10 else f"{number:,.0f}"
 
 
-def percent(share: float) -> str:
+def format_percent(share: float) -> str:
     """A share in percent, without pretending that little is nothing.
 
-    >>> percent(0.41), percent(0.000012), percent(0), percent(0.99999)
+    >>> format_percent(0.41), format_percent(0.000012), format_percent(0), format_percent(0.99999)
     ('41.0', '<0.1', '0.0', '>99.9')
     """
     if 0 < share < 0.0005:
@@ -239,20 +248,20 @@ def percent(share: float) -> str:
     return ">99.9" if 0.9995 <= share < 1 else f"{100 * share:.1f}"
 
 
-def when(moment: datetime, zone: tzinfo) -> str:
+def format_minute(moment: datetime, zone: tzinfo) -> str:
     """A moment by the clocks of a zone, to the minute."""
     return f"{moment.astimezone(zone):%Y-%m-%d %H:%M}"
 
 
-def _wrapped(text: str, first: str = "", rest: str = "") -> list[str]:
+def _wrap(text: str, first: str = "", rest: str = "") -> list[str]:
     return wrap(plain(masked(text)), WIDTH, initial_indent=first, subsequent_indent=rest, break_on_hyphens=False)
 
 
-def _table(columns: Sequence[str], rows: Sequence[Sequence[str | int]]) -> Iterator[str]:
+def _format_table(columns: Sequence[str], rows: Sequence[Sequence[str | int]]) -> Iterator[str]:
     """Rows under their columns, numbers to the right; a name that is too long goes on in the next line."""
     cells = [tuple(columns), *(tuple(f"{cell:,}" if isinstance(cell, int) else cell for cell in row) for row in rows)]
     sizes = [max(len(row[place]) for row in cells) for place in range(1, len(columns))]
-    room = min(max(WIDEST, WIDTH - 4 - sum(size + 2 for size in sizes)), WIDTH - 4)
+    room = min(max(LEAST_LABEL_WIDTH, WIDTH - 4 - sum(size + 2 for size in sizes)), WIDTH - 4)
     names = [wrap(plain(masked(row[0])), room, break_on_hyphens=False) or [""] for row in cells]
     words = max(len(line) for name in names for line in name)
     for name, row in zip(names, cells, strict=True):

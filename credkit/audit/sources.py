@@ -26,16 +26,18 @@ from credkit.core.errors import DefinitionError
 from credkit.core.sentences import nearest, redacted_repr
 from credkit.files.regularfiles import LONGEST_LINE, NOT_REGULAR, open_regular
 
-PIECE = 1 << 23  # bytes of a piece: large enough that its overhead is small, small enough to hold several
-NEAR = 1 << 12  # bytes in which an end of a line is looked for
-CHUNK = 1 << 18  # bytes that are read at once of compressed data, and of a file in which a header is looked for
-GZIP = 16 + zlib.MAX_WBITS  # what tells zlib that a header of gzip stands before the data
+PIECE_BYTES = 1 << 23  # bytes of a piece: large enough that its overhead is small, small enough to hold several
+BYTES_SEARCHED_FOR_END = 1 << 12  # bytes in which an end of a line is looked for
+CHUNK_BYTES = 1 << 18  # bytes that are read at once of compressed data, and of a file in which a header is looked for
+GZIP_WINDOW = 16 + zlib.MAX_WBITS  # what tells zlib that a header of gzip stands before the data
 BOM = b"\xef\xbb\xbf"  # a byte order mark
-ASCII = '\n\r,;|\t"' + " " * 64 + r"+AGE-~{!!~}\u0061" + "\x1b$B!!\x1b(B"  # what some encodings read as something else
-BROKEN = "the row is broken off: the file ends within it"
-DAMAGED = "its compressed data is damaged"
-NEAR_IT = ", and rows shortly before that may be wrong, too"
-WRONG_SUM = "its check value is wrong, so any of its rows may be"
+ASCII_TRIAL = (
+    '\n\r,;|\t"' + " " * 64 + r"+AGE-~{!!~}\u0061" + "\x1b$B!!\x1b(B"
+)  # what some encodings read as something else
+BROKEN_ROW = "the row is broken off: the file ends within it"
+DAMAGED_DATA = "its compressed data is damaged"
+ROWS_BEFORE_DAMAGE = ", and rows shortly before that may be wrong, too"
+WRONG_CHECKSUM = "its check value is wrong, so any of its rows may be"
 ENDINGS = (".csv", ".csv.gz", ".jsonl", ".jsonl.gz", ".ndjson", ".ndjson.gz", ".parquet")
 
 
@@ -61,7 +63,7 @@ class ColumnNames:
         return tuple(filter(None, (self.text, self.reader, self.time)))
 
 
-class Fault(NamedTuple):
+class RowFault(NamedTuple):
     """A row that is wrong in itself: its line (from the start of the piece), a sentence, what was there."""
 
     line: int
@@ -81,7 +83,7 @@ class RowTable:
     text: Any
     reader: Any = None
     time: Any = None
-    faults: list[Fault] = field(default_factory=list)
+    faults: list[RowFault] = field(default_factory=list)
     height: int = 0
     ended: str = ""
 
@@ -98,7 +100,7 @@ class FilePiece(Protocol):
 
 
 @dataclass(slots=True, kw_only=True)
-class Source(ABC):
+class CaptureFile(ABC):
     """A file that is being read. ``ended`` says why it could not be read to its end, once that shows."""
 
     name: str
@@ -117,7 +119,7 @@ class Source(ABC):
         next(iter(self.pieces()), None)
 
 
-class Stream:
+class ByteStream:
     """The bytes of a file, decompressed if need be, as far as they go.
 
     ``broken`` says why its end was not reached, once that shows. What came before is given out first.
@@ -129,10 +131,10 @@ class Stream:
             self._file = open_regular(path, buffering=0)
         except OSError as error:
             raise DefinitionError(f"{path}: the file cannot be read ({error.strerror})") from None
-        self._inflate = zlib.decompressobj(GZIP) if compressed else None
+        self._inflate = zlib.decompressobj(GZIP_WINDOW) if compressed else None
         self._begun = False
 
-    def __enter__(self) -> Stream:
+    def __enter__(self) -> ByteStream:
         return self
 
     def __exit__(self, *_: object) -> None:
@@ -142,7 +144,7 @@ class Stream:
         """How far the file on the disk is read."""
         return self._file.tell()
 
-    def read(self, size: int = PIECE) -> bytes:
+    def read(self, size: int = PIECE_BYTES) -> bytes:
         """The next bytes, about ``size`` of them; none at the end."""
         try:
             return self._file.read(size) if self._inflate is None else self._inflated(self._inflate, size)
@@ -152,16 +154,16 @@ class Stream:
 
     def read_some(self) -> bytes:
         """The next bytes, enough for most headers."""
-        return self.read(min(CHUNK, PIECE))
+        return self.read(min(CHUNK_BYTES, PIECE_BYTES))
 
     def read_lines(self) -> bytes:
         """The next bytes, up to an end of a line if one is near: that spares copying the rest of it about."""
         if self._inflate is None and self._file.seekable():
-            at = self._file.tell() + PIECE
+            at = self._file.tell() + PIECE_BYTES
             try:
-                near = os.pread(self._file.fileno(), NEAR, at)
+                near = os.pread(self._file.fileno(), BYTES_SEARCHED_FOR_END, at)
                 if (end := near.find(b"\n")) >= 0:
-                    return self._file.read(PIECE + end + 1)
+                    return self._file.read(PIECE_BYTES + end + 1)
             except (AttributeError, OSError):  # no such call on this system, or the disk is at fault
                 pass
         return self.read()
@@ -169,12 +171,12 @@ class Stream:
     def _inflated(self, inflate: Any, size: int) -> bytes:
         while not self.broken:
             if inflate.eof:  # another member may follow, as gzip allows; zeros behind the last are padding
-                more = inflate.unused_data.lstrip(b"\0") or self._file.read(CHUNK).lstrip(b"\0")
+                more = inflate.unused_data.lstrip(b"\0") or self._file.read(CHUNK_BYTES).lstrip(b"\0")
                 if not more:
                     return b""
-                inflate = self._inflate = zlib.decompressobj(GZIP)
+                inflate = self._inflate = zlib.decompressobj(GZIP_WINDOW)
             else:
-                more = inflate.unconsumed_tail or self._file.read(CHUNK)
+                more = inflate.unconsumed_tail or self._file.read(CHUNK_BYTES)
                 if not more:
                     self.broken = "its compressed data ends too early" if self._begun else "it is empty"
                     return bytes(inflate.flush())
@@ -197,14 +199,14 @@ class Stream:
         except zlib.error as error:
             checked = str(error).endswith(("incorrect data check", "incorrect length check"))
             within = bool(found) or not str(error).endswith("incorrect header check")
-            self.broken = WRONG_SUM if checked else DAMAGED + NEAR_IT * within
+            self.broken = WRONG_CHECKSUM if checked else DAMAGED_DATA + ROWS_BEFORE_DAMAGE * within
         return bytes(found)
 
 
-def ending(path: Path) -> str:
+def file_ending(path: Path) -> str:
     """What kind of file a path names; raises `DefinitionError` for one that nobody here reads.
 
-    >>> ending(Path("march.CSV.gz"))
+    >>> file_ending(Path("march.CSV.gz"))
     '.csv.gz'
     """
     name = path.name.lower()
@@ -214,7 +216,7 @@ def ending(path: Path) -> str:
     return found
 
 
-def sized(path: Path) -> int:
+def file_size(path: Path) -> int:
     """The bytes of a file; raises `DefinitionError` where there is none."""
     try:
         found = path.stat()
@@ -227,7 +229,7 @@ def sized(path: Path) -> int:
     return found.st_size
 
 
-def encoding_of(name: str, encoding: str) -> str:
+def check_encoding(name: str, encoding: str) -> str:
     """The encoding by its usual name, if its lines can be told apart before they are decoded."""
     try:
         usual = codecs.lookup(encoding).name
@@ -236,9 +238,9 @@ def encoding_of(name: str, encoding: str) -> str:
         raise DefinitionError(f"{name}: {redacted_repr(encoding)} is not a text encoding that Python knows") from None
     if usual == "utf-8-sig":
         return "utf-8"
-    signs = ASCII.encode("ascii")
+    signs = ASCII_TRIAL.encode("ascii")
     try:
-        plain = ASCII.encode(encoding) == signs and signs.decode(encoding) == ASCII
+        plain = ASCII_TRIAL.encode(encoding) == signs and signs.decode(encoding) == ASCII_TRIAL
     except UnicodeError:
         plain = False
     if not plain:
@@ -246,7 +248,7 @@ def encoding_of(name: str, encoding: str) -> str:
     return usual
 
 
-class Cut(NamedTuple):
+class LineBlock(NamedTuple):
     """Whole lines of a file, how far the file is read, and whether the last line is broken off."""
 
     data: bytes
@@ -254,7 +256,7 @@ class Cut(NamedTuple):
     broken: bool = False
 
 
-def cut(source: Source, stream: Stream, begun: bytes) -> Iterator[Cut]:
+def cut_at_lines(source: CaptureFile, stream: ByteStream, begun: bytes) -> Iterator[LineBlock]:
     """The bytes of a file cut behind ends of lines; ``begun`` is what was read of it before.
 
     A little compressed data can become empty lines without end: so many without a row between are refused.
@@ -268,18 +270,18 @@ def cut(source: Source, stream: Stream, begun: bytes) -> Iterator[Cut]:
             )
         end = len(more) if more.endswith(b"\n") else more.rfind(b"\n") + 1
         if end:
-            yield Cut(rest + more[:end], stream.tell())
+            yield LineBlock(rest + more[:end], stream.tell())
             rest = more[end:]
         else:
             rest += more
-        if len(rest) > PIECE + LONGEST_LINE:
-            raise DefinitionError(f"{source.name}: a line has more than {PIECE:,} bytes: is this a file of rows?")
+        if len(rest) > PIECE_BYTES + LONGEST_LINE:
+            raise DefinitionError(f"{source.name}: a line has more than {PIECE_BYTES:,} bytes: is this a file of rows?")
     source.ended = stream.broken
     if rest:
-        yield Cut(rest, stream.tell(), bool(stream.broken) and not rest.endswith(b"\n"))
+        yield LineBlock(rest, stream.tell(), bool(stream.broken) and not rest.endswith(b"\n"))
 
 
-def places(name: str, header: Sequence[str], columns: ColumnNames, options: str) -> dict[str, int]:
+def find_columns(name: str, header: Sequence[str], columns: ColumnNames, options: str) -> dict[str, int]:
     """Where the wanted columns stand in ``header``; raises `DefinitionError` for one that is not there."""
     for column, option in ((columns.text, "text"), (columns.reader, "reader"), (columns.time, "time")):
         if not column:
@@ -295,7 +297,7 @@ def places(name: str, header: Sequence[str], columns: ColumnNames, options: str)
     return {column: list(header).index(column) for column in columns.wanted}
 
 
-def numbered(count: int) -> Array:
+def line_numbers(count: int) -> Array:
     """Lines 0, 1, 2 …, not to be written to."""
     return _numbers(1 << count.bit_length())[:count]
 

@@ -35,7 +35,7 @@ class FileCount:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Format:
+class ChainFormat:
     """A step of a chain: how it is written, what it is, and who says so."""
 
     name: str
@@ -56,11 +56,11 @@ class ChainCount:
     rows: int
     lossy: bool
     checked: bool
-    formats: tuple[Format, ...]
+    formats: tuple[ChainFormat, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Spell:
+class ChainPeriod:
     """The chain that a reader's texts were read by from ``start`` until ``end``, by right clocks; None is open."""
 
     chain: str
@@ -69,7 +69,7 @@ class Spell:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Tally:
+class RuleCount:
     """A check of a chain: how many rows fail it, and for how many of them it is the first one that fails.
 
     ``sort`` is ``check``, ``length`` (a wrong number of bits) or ``refusal`` (alphabet, form, range).
@@ -85,7 +85,7 @@ class Tally:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Together:
+class FailedTogether:
     """Rows that fail exactly these rules."""
 
     rules: tuple[str, ...]
@@ -117,7 +117,7 @@ class TimeCounts:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Change:
+class RateChange:
     """From ``since`` on a reader fails with another share of its rows; ``evidence`` is the likelihood ratio.
 
     The shares are those between the changes before and after. It is in nats, and corrected for bursts.
@@ -130,7 +130,7 @@ class Change:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Cause:
+class LikelyCause:
     """A cause that would explain so many of the sampled failing texts."""
 
     cause: str
@@ -139,7 +139,7 @@ class Cause:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Hints:
+class Diagnosis:
     """What diagnosis says of a sample of different failing texts of a reader and a chain; nothing was changed.
 
     ``rows`` are the failing rows if the sample has all their texts, and otherwise 0; ``lengths`` are the
@@ -148,7 +148,7 @@ class Hints:
 
     chain: str
     sampled: int
-    causes: tuple[Cause, ...]
+    causes: tuple[LikelyCause, ...]
     advice: str = ""
     rows: int = 0
     lengths: tuple[tuple[int, int], ...] = ()
@@ -184,17 +184,17 @@ class ReaderCount:
     last: datetime | None = None
     repeated: int = 0
     only_here: int | None = None
-    tallies: tuple[Tally, ...] = ()
-    together: tuple[Together, ...] = ()
+    tallies: tuple[RuleCount, ...] = ()
+    together: tuple[FailedTogether, ...] = ()
     notes: tuple[ReaderNote, ...] = ()
-    changes: tuple[Change, ...] = ()
+    changes: tuple[RateChange, ...] = ()
     unsteady: bool = False
-    hints: tuple[Hints, ...] = ()
+    hints: tuple[Diagnosis, ...] = ()
     counts: TimeCounts = TimeCounts()
     example: FailingExample | None = None
     stream: str = ""
     clock_offset: float = 0.0
-    spells: tuple[Spell, ...] = ()
+    spells: tuple[ChainPeriod, ...] = ()
 
     @property
     def share(self) -> float:
@@ -203,7 +203,7 @@ class ReaderCount:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Blind:
+class UndetectedErrors:
     """What the checks of a layout cannot see.
 
     Of ``pairs`` ways to invert two of its bits, ``passing`` fail no check. ``frames`` were judged by
@@ -240,7 +240,7 @@ class Audit:
     zone: str
     files: tuple[FileCount, ...]
     readers: tuple[ReaderCount, ...]
-    blind: tuple[Blind, ...]
+    blind: tuple[UndetectedErrors, ...]
     chains: tuple[ChainCount, ...] = ()
     columns: tuple[str, ...] = ()
     by_reader: bool = True

@@ -9,41 +9,41 @@ from typing import Any
 
 import numpy as np
 
-from credkit.audit.blind import Judged, blind, layouts, same
-from credkit.audit.bounded import Bins
-from credkit.audit.causes import READERS, causes
-from credkit.audit.changes import changes
-from credkit.audit.entries import ENTRY
-from credkit.audit.examples import EXAMPLES, example
-from credkit.audit.formats import chains, spells
-from credkit.audit.judging import PATTERNS, SAMPLE, FailurePattern, Verdicts
-from credkit.audit.notes import meanings
-from credkit.audit.perreader import PerReader
-from credkit.audit.plan import AuditPlan, Way
-from credkit.audit.repeats import Seam
-from credkit.audit.shares import surely
+from credkit.audit.causes import MOST_READERS_DIAGNOSED, find_causes
+from credkit.audit.changes import find_changes
+from credkit.audit.counts_by_reader import CountsByReader
+from credkit.audit.entries import ONE_ENTRY_RULE
+from credkit.audit.examples import MOST_EXAMPLES, find_example
+from credkit.audit.failure_rates import lower_bound
+from credkit.audit.formats import chain_periods, count_chains
+from credkit.audit.notes import note_texts
+from credkit.audit.piece_verdicts import MOST_PATTERNS, MOST_SAMPLED_TEXTS, FailurePattern, PieceVerdicts
+from credkit.audit.plan import AuditPlan, ChainUse
+from credkit.audit.repeats import PieceJoin
 from credkit.audit.summary import (
     CHECK,
     LENGTH,
     REFUSAL,
-    Blind,
     ChainCount,
-    Change,
+    Diagnosis,
+    FailedTogether,
     FailingExample,
-    Hints,
+    RateChange,
     ReaderCount,
     ReaderNote,
-    Tally,
+    RuleCount,
     TimeCounts,
-    Together,
+    UndetectedErrors,
 )
+from credkit.audit.time_bins import TimeBins
+from credkit.audit.undetected_errors import CheckedFrames, error_key, estimate_undetected, layout_steps
 from credkit.bulk import Rule
 from credkit.bulk.words import Array
 from credkit.files.times import moment_of
 
 REFUSALS = ("form", "alphabet", "range", "choice")  # rules about what a value is made of
-Failed = Mapping[tuple[int, Rule], int]  # rows by the way and the rule that they fail
-TOGETHER = 5  # combinations of failed rules that are kept for a reader
+RowsByRule = Mapping[tuple[int, Rule], int]  # rows by the way and the rule that they fail
+MOST_COMBINATIONS = 5  # combinations of failed rules that are kept for a reader
 
 
 class Totals:
@@ -54,17 +54,17 @@ class Totals:
         self.readers: dict[int, list[int]] = {}
         self.patterns: dict[int, Counter[FailurePattern]] = {}
         self.scattered: set[int] = set()  # readers that fail too many combinations of rules
-        self.tallies = PerReader[tuple[int, Rule]]()
-        self.first = PerReader[tuple[int, Rule]]()
-        self.frames = PerReader[int]()
-        self.failed = PerReader[tuple[int, Rule]]()
-        self.notes = PerReader[tuple[str, str, str]]()
-        self.ways = PerReader[int]()
+        self.tallies = CountsByReader[tuple[int, Rule]]()
+        self.first = CountsByReader[tuple[int, Rule]]()
+        self.frames = CountsByReader[int]()
+        self.failed = CountsByReader[tuple[int, Rule]]()
+        self.notes = CountsByReader[tuple[str, str, str]]()
+        self.ways = CountsByReader[int]()
         self.repeats: Counter[int] = Counter()
         self.samples: dict[tuple[int, int], dict[str, int]] = defaultdict(dict)
-        self.bins = Bins()
+        self.bins = TimeBins()
 
-    def add(self, found: Verdicts, seam: Seam) -> tuple[int, int]:
+    def add(self, found: PieceVerdicts, seam: PieceJoin) -> tuple[int, int]:
         """Count a piece; how many of its rows are good and failing. ``seam`` joins it to the one before."""
         good = failing = 0
         for code, (rows, fine, first, last) in found.readers.items():
@@ -86,20 +86,20 @@ class Totals:
             self.repeats.update(seam.join(found.repeats).tolist())
         for key, sample in found.samples.items():
             joined = {**self.samples[key], **sample}
-            smallest = sorted(joined.items(), key=lambda item: (item[1], item[0]))[:SAMPLE]
+            smallest = sorted(joined.items(), key=lambda item: (item[1], item[0]))[:MOST_SAMPLED_TEXTS]
             self.samples[key] = dict(smallest)
-            if len(smallest) == SAMPLE:
+            if len(smallest) == MOST_SAMPLED_TEXTS:
                 self.plan.ways[key[1]].limit(key[0], smallest[-1][1])
         return good, failing
 
-    def _combine(self, found: Verdicts) -> None:
+    def _combine(self, found: PieceVerdicts) -> None:
         """Count combinations of failed rules, as long as a reader fails few of them."""
         self.scattered |= found.scattered
         for pattern, count in found.patterns.items():
             if pattern.reader not in self.scattered:
                 kept = self.patterns.setdefault(pattern.reader, Counter())
                 kept[pattern] += count
-                if len(kept) > PATTERNS:
+                if len(kept) > MOST_PATTERNS:
                     self.scattered.add(pattern.reader)
         for code in self.scattered & self.patterns.keys():
             del self.patterns[code]
@@ -108,11 +108,11 @@ class Totals:
         """Every reader: those of a site in its order, others by name."""
         plan = self.plan
         over_time = self._over_time()
-        meant = meanings(plan)
+        meant = note_texts(plan)
         only = [space.only() for space in plan.spaces]
         worst = self._worst()
-        hints = self._hints(worst[:READERS])
-        examples = {code: self._example(code, self.first.of(code)) for code in worst[:EXAMPLES]}
+        hints = self._hints(worst[:MOST_READERS_DIAGNOSED])
+        examples = {code: self._example(code, self.first.of(code)) for code in worst[:MOST_EXAMPLES]}
         found = []
         for code in range(len(plan.names)) if plan.site else sorted(self.readers, key=self._name):
             rows, good, first, last = self.readers.get(code, (0, 0, 0, 0))
@@ -124,21 +124,21 @@ class Totals:
                     name=plan.names[code], chains=tuple(plan.ways[way].name for way in sorted(self.ways.of(code))),
                     rows=rows, good=good, failing=rows - good,
                     first=moment_of(first) if timed else None, last=moment_of(last) if timed else None,
-                    repeated=self.repeats[code], only_here=_only(only, code),
+                    repeated=self.repeats[code], only_here=_count_exclusive(only, code),
                     tallies=self._tallies(self.tallies.of(code), self.first.of(code)),
-                    together=_together(self.patterns.get(code, {})),
+                    together=_frequent_combinations(self.patterns.get(code, {})),
                     notes=tuple(
                         ReaderNote(codec=codec, kind=kind, level=level, rows=count, text=meant.get((codec, kind), ""))
                         for (codec, kind, level), count in sorted(self.notes.of(code).items())
                     ),
                     changes=changed or (), unsteady=changed is None, hints=hints.get(code, ()), counts=here,
                     example=examples.get(code), stream=site.streamed if site else "",
-                    clock_offset=site.clock_offset.total_seconds() if site else 0.0, spells=spells(site),
+                    clock_offset=site.clock_offset.total_seconds() if site else 0.0, spells=chain_periods(site),
                 )
             )  # fmt: skip
         return tuple(found)
 
-    def _over_time(self) -> dict[int, tuple[TimeCounts, tuple[Change, ...] | None]]:
+    def _over_time(self) -> dict[int, tuple[TimeCounts, tuple[RateChange, ...] | None]]:
         """What was counted of each reader over time, and what changes in it."""
         found = {}
         times: dict[bytes, tuple[int, ...]] = {}  # most readers have the same
@@ -150,15 +150,15 @@ class Totals:
                 seconds=self.bins.width, starts=times[written], rows=tuple(rows.tolist()),
                 failing=tuple(failing.tolist()),
             )  # fmt: skip
-            found[code] = counts, changes(starts, rows, failing)
+            found[code] = counts, find_changes(starts, rows, failing)
         return found
 
     def _name(self, code: int) -> tuple[Any, ...]:
-        return natural(self.plan.names[code])
+        return natural_order(self.plan.names[code])
 
-    def _tallies(self, rows: Failed, first: Failed) -> tuple[Tally, ...]:
+    def _tallies(self, rows: RowsByRule, first: RowsByRule) -> tuple[RuleCount, ...]:
         return tuple(
-            Tally(
+            RuleCount(
                 chain=self.plan.ways[way].name, step=rule.step, codec=rule.codec, rule=rule.rule,
                 sort=LENGTH if rule.rule == "length" else REFUSAL if rule.rule in REFUSALS else CHECK,
                 rows=rows[way, rule], first=first.get((way, rule), 0),
@@ -168,48 +168,54 @@ class Totals:
 
     def _worst(self) -> list[int]:
         """The readers that fail, those first that fail most often."""
-        shares = {code: surely(rows - good, rows) for code, (rows, good, _, _) in self.readers.items() if good < rows}
+        shares = {
+            code: lower_bound(rows - good, rows) for code, (rows, good, _, _) in self.readers.items() if good < rows
+        }
         return sorted(shares, key=lambda code: (-shares[code], self.plan.names[code]))
 
-    def _example(self, code: int, first: Failed) -> FailingExample | None:
+    def _example(self, code: int, first: RowsByRule) -> FailingExample | None:
         """A failing text of a reader: one of the way and the first rule that most of its rows fail, if one was kept."""
         samples = {way: list(texts) for (reader, way), texts in self.samples.items() if reader == code}
         kinds = sorted(first, key=lambda kind: (-first[kind], kind))
-        found = (example(self.plan.ways[way], samples.get(way, ()), rule) for way, rule in kinds)
+        found = (find_example(self.plan.ways[way], samples.get(way, ()), rule) for way, rule in kinds)
         return next((each for each in found if each is not None), None)
 
     def of_chains(self) -> tuple[ChainCount, ...]:
         """Every chain through which rows were read."""
-        return chains(
+        return count_chains(
             self.plan, {(code, way): rows for way in self.ways for code, rows in self.ways.readers(way).items()}
         )
 
-    def _hints(self, worst: Sequence[int]) -> dict[int, tuple[Hints, ...]]:
+    def _hints(self, worst: Sequence[int]) -> dict[int, tuple[Diagnosis, ...]]:
         """What diagnosis says of the readers that fail most."""
-        found: dict[int, tuple[Hints, ...]] = {}
+        found: dict[int, tuple[Diagnosis, ...]] = {}
         for code in worst:
             samples = sorted((way, list(texts)) for (reader, way), texts in self.samples.items() if reader == code)
             told = (self._causes(code, self.plan.ways[way], texts) for way, texts in samples)
             found[code] = tuple(each for each in told if each is not None)
         return found
 
-    def _causes(self, code: int, way: Way, texts: Sequence[str]) -> Hints | None:
+    def _causes(self, code: int, way: ChainUse, texts: Sequence[str]) -> Diagnosis | None:
         rows = sum(
-            count for (place, rule), count in self.first.of(code).items() if place == way.place and rule.rule != ENTRY
+            count
+            for (place, rule), count in self.first.of(code).items()
+            if place == way.place and rule.rule != ONE_ENTRY_RULE
         )
-        return causes(way.codec, texts, rows if len(texts) < SAMPLE else 0, way.kind.expect if way.kind else None)
+        return find_causes(
+            way.codec, texts, rows if len(texts) < MOST_SAMPLED_TEXTS else 0, way.kind.expect if way.kind else None
+        )
 
-    def blind(self) -> tuple[Blind, ...]:
+    def blind(self) -> tuple[UndetectedErrors, ...]:
         """What the layouts of all chains cannot see; the same layout in several chains is one."""
-        found: dict[object, Judged] = {}
+        found: dict[object, CheckedFrames] = {}
         for way in self.plan.ways:
-            for step, layout in layouts(way.codec):
+            for step, layout in layout_steps(way.codec):
                 frames = self._judged(way, step)
                 if frames:
-                    found.setdefault(same(layout), Judged(layout)).add(way.name, frames)
-        return tuple(map(blind, found.values()))
+                    found.setdefault(error_key(layout), CheckedFrames(layout)).add(way.name, frames)
+        return tuple(map(estimate_undetected, found.values()))
 
-    def _judged(self, way: Way, step: int) -> dict[str, tuple[int, int]]:
+    def _judged(self, way: ChainUse, step: int) -> dict[str, tuple[int, int]]:
         """For each reader the frames that got to a step of a way, and those that failed there."""
         frames = Counter(self.frames.readers(way.place))
         failed: Counter[int] = Counter()
@@ -223,25 +229,25 @@ class Totals:
         return {self.plan.names[code]: (rows, failed[code]) for code, rows in frames.items() if rows}
 
 
-def _only(counts: Sequence[Array | None], code: int) -> int | None:
+def _count_exclusive(counts: Sequence[Array | None], code: int) -> int | None:
     """How many numbers of all namespaces only one reader read; None where that cannot be told."""
     found = [None if each is None else int(each[code]) for each in counts]
     return None if None in found else sum(each for each in found if each is not None)
 
 
-def _together(patterns: Mapping[FailurePattern, int]) -> tuple[Together, ...]:
+def _frequent_combinations(patterns: Mapping[FailurePattern, int]) -> tuple[FailedTogether, ...]:
     """The most frequent combinations of failed rules."""
     counts: Counter[tuple[str, ...]] = Counter()
     for pattern, count in patterns.items():
         counts[tuple(dict.fromkeys(rule.rule for rule in pattern.rules))] += count
-    most = sorted(counts.items(), key=lambda item: (-item[1], item[0]))[:TOGETHER]
-    return tuple(Together(rules=rules, rows=count) for rules, count in most)
+    most = sorted(counts.items(), key=lambda item: (-item[1], item[0]))[:MOST_COMBINATIONS]
+    return tuple(FailedTogether(rules=rules, rows=count) for rules, count in most)
 
 
-def natural(name: str) -> tuple[Any, ...]:
+def natural_order(name: str) -> tuple[Any, ...]:
     """A key that sorts gate-9 before gate-10.
 
-    >>> sorted(["gate-10", "gate-9", "gate"], key=natural)
+    >>> sorted(["gate-10", "gate-9", "gate"], key=natural_order)
     ['gate', 'gate-9', 'gate-10']
     """
     found: list[Any] = []

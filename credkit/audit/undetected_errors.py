@@ -15,20 +15,20 @@ from collections import Counter
 from collections.abc import Mapping
 from math import comb, fsum
 
-from credkit.audit.summary import Blind
+from credkit.audit.summary import UndetectedErrors
 from credkit.core.codec import AnyCodec
 from credkit.tables.layout import Layout, LayoutCodec, Limit, Parity, Pattern
 
-MOST_PARITIES = 14  # whose combinations are all tried
-OFTEN = 0.1  # a reader that fails more often has another fault than single bits
+MOST_PARITIES_COMBINED = 14  # whose combinations are all tried
+MOST_FAILURES_BY_BIT_ERRORS = 0.1  # a reader that fails more often has another fault than single bits
 
 
-def layouts(codec: AnyCodec) -> list[tuple[int, Layout]]:
+def layout_steps(codec: AnyCodec) -> list[tuple[int, Layout]]:
     """The layouts in a chain, with their steps."""
     return [(place, step.layout) for place, step in enumerate(codec.steps) if isinstance(step, LayoutCodec)]
 
 
-def rows_of(layout: Layout) -> list[int]:
+def parity_masks(layout: Layout) -> list[int]:
     """The parities of a layout: for each the mask of its bits, check bit and all."""
     return [
         mask | 1 << shift
@@ -38,7 +38,7 @@ def rows_of(layout: Layout) -> list[int]:
     ]  # fmt: skip
 
 
-def fixed(layout: Layout) -> int:
+def fixed_mask(layout: Layout) -> int:
     """The mask of the bits that always are what they are."""
     found = 0
     for check in layout.checks:
@@ -47,11 +47,11 @@ def fixed(layout: Layout) -> int:
     return found
 
 
-def pairs(layout: Layout) -> tuple[int, int]:
+def double_errors(layout: Layout) -> tuple[int, int]:
     """The ways to invert two bits of a frame: all of them, and those that no check sees.
 
     >>> from credkit import chain
-    >>> [pairs(chain(name).layout) for name in ("wiegand-26", "wiegand-37")]
+    >>> [double_errors(chain(name).layout) for name in ("wiegand-26", "wiegand-37")]
     [(325, 156), (666, 306)]
     """
     same = Counter(syndromes(layout))
@@ -60,7 +60,7 @@ def pairs(layout: Layout) -> tuple[int, int]:
 
 def syndromes(layout: Layout) -> list[int]:
     """For each bit that is not fixed, the parities it is in, as a number."""
-    masks, still = rows_of(layout), fixed(layout)
+    masks, still = parity_masks(layout), fixed_mask(layout)
     return [
         sum(1 << row for row, mask in enumerate(masks) if mask >> bit & 1)
         for bit in range(layout.length)
@@ -73,9 +73,9 @@ class Channel:
 
     def __init__(self, layout: Layout) -> None:
         self.length = layout.length
-        still = fixed(layout)
+        still = fixed_mask(layout)
         self.fixed = still.bit_count()
-        masks = [mask & ~still for mask in rows_of(layout)]
+        masks = [mask & ~still for mask in parity_masks(layout)]
         combined = [0]
         for mask in masks:
             combined += [each ^ mask for each in combined]
@@ -101,7 +101,7 @@ class Channel:
         return (low + high) / 2
 
 
-class Judged:
+class CheckedFrames:
     """The frames that were judged by a layout, reader by reader, whatever the chain."""
 
     def __init__(self, layout: Layout) -> None:
@@ -117,27 +117,29 @@ class Judged:
             self.readers[name] = before[0] + frames, before[1] + failed
 
 
-def same(layout: Layout) -> object:
+def error_key(layout: Layout) -> object:
     """What two layouts have in common that see the same errors and are called the same."""
-    return layout.name, layout.length, tuple(rows_of(layout)), fixed(layout)
+    return layout.name, layout.length, tuple(parity_masks(layout)), fixed_mask(layout)
 
 
-def blind(judged: Judged) -> Blind:
+def estimate_undetected(judged: CheckedFrames) -> UndetectedErrors:
     """What the checks of a layout cannot see, and what that may mean for the frames judged by them."""
     layout = judged.layout
-    total, passing = pairs(layout)
-    others = {name: counts for name, counts in judged.readers.items() if counts[1] <= OFTEN * counts[0]}
+    total, passing = double_errors(layout)
+    others = {
+        name: counts for name, counts in judged.readers.items() if counts[1] <= MOST_FAILURES_BY_BIT_ERRORS * counts[0]
+    }
     apart = sorted(judged.readers.keys() - others.keys())
     frames, failed = (sum(counts[each] for counts in others.values()) for each in range(2))
     rate = expected = None
-    if frames and 0 < len(rows_of(layout)) <= MOST_PARITIES:
+    if frames and 0 < len(parity_masks(layout)) <= MOST_PARITIES_COMBINED:
         channel = Channel(layout)
         rate = channel.rate(failed / frames) if failed else 0.0
         shares = [(count, wrong / count) for count, wrong in others.values() if wrong]
         different = {share for _, share in shares}  # many readers have the same
         unseen = {share: channel.unseen(channel.rate(share)) for share in different}
         expected = fsum(count * unseen[share] for count, share in shares)
-    return Blind(
+    return UndetectedErrors(
         chains=tuple(judged.chains), layout=layout.name, length=layout.length, pairs=total, passing=passing,
         unseen=syndromes(layout).count(0), frames=frames, failed=failed, rate=rate, expected=expected,
         apart=tuple(apart), more=any(isinstance(check, Limit) for check in layout.checks),

@@ -13,10 +13,10 @@ except ModuleNotFoundError as error:
     needed = "credkit.census needs the extra audit: pip install 'credkit[audit]'"
     raise ModuleNotFoundError(needed, name=error.name) from None
 
-from credkit.census.allocation import Wanted
+from credkit.census.allocation import AllocationRequest
 from credkit.census.outputs import write_census
 from credkit.census.pipeline import census
 from credkit.census.result import Census
 from credkit.census.summary import census_text
 
-__all__ = ["Census", "Wanted", "census", "census_text", "write_census"]
+__all__ = ["AllocationRequest", "Census", "census", "census_text", "write_census"]

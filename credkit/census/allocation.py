@@ -20,10 +20,10 @@ import polars as pl
 from credkit import bulk
 from credkit.bulk.either import read_columns
 from credkit.bulk.words import Array
-from credkit.census.numbers import Numbered, Numbers
-from credkit.census.ranges import FACILITY, NUMBER, counting, in_use, numbered
-from credkit.census.result import Allocation, Badge, Skipped
-from credkit.census.views import View, fits, merges, views, written
+from credkit.census.numbers import KindNumbers, PopulationNumbers
+from credkit.census.ranges import FACILITY, NUMBER, as_integers, chains_in_use, number_field
+from credkit.census.result import Allocation, NewBadge, SkippedNumbers
+from credkit.census.views import TruncatedView, can_give, encode_for_target, may_merge, truncated_views
 from credkit.core.errors import DefinitionError
 from credkit.core.sentences import nearest, redacted_repr
 from credkit.crosswalk.number_columns import KEY_PREFIX
@@ -33,14 +33,14 @@ from credkit.privacy.payment import passing
 from credkit.site.model import CredentialKind, Site, Target
 from credkit.site.rows import read_existing
 
-BLOCK = 1 << 12  # numbers that are tried at once
-MOST_TRIED = 1 << 22  # numbers that are tried at all
-MOST_WANTED = 1_000_000
-ISSUE = 1  # of a new card, where the issue is a part of its number
+NUMBERS_TRIED_AT_ONCE = 1 << 12  # numbers that are tried at once
+MOST_NUMBERS_TRIED = 1 << 22  # numbers that are tried at all
+MOST_BADGES_WANTED = 1_000_000
+FIRST_ISSUE = 1  # of a new card, where the issue is a part of its number
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Wanted:
+class AllocationRequest:
     """How many new numbers, of which facility code and kind; ``reserved`` stretches (both ends included) are left."""
 
     count: int
@@ -49,43 +49,47 @@ class Wanted:
     reserved: Sequence[tuple[int, int]] = ()
 
 
-def allocate(site: Site, population: pl.DataFrame, numbers: Numbered, wanted: Wanted) -> Allocation:
+def allocate(site: Site, population: pl.DataFrame, numbers: PopulationNumbers, wanted: AllocationRequest) -> Allocation:
     """The numbers for new badges; raises `DefinitionError` for what cannot be."""
-    if not 1 <= wanted.count <= MOST_WANTED:
-        raise DefinitionError(f"allocate: {wanted.count} is not a count from 1 to {MOST_WANTED:,}")
-    kind = _kind(site, wanted)
-    row = numbered(site, kind.namespace)
-    assert row is not None  # a bug here: `_kind` lets no other pass
-    search = _Search(site, population, numbers, kind, wanted)
-    badges: list[Badge] = []
+    if not 1 <= wanted.count <= MOST_BADGES_WANTED:
+        raise DefinitionError(f"allocate: {wanted.count} is not a count from 1 to {MOST_BADGES_WANTED:,}")
+    kind = _choose_kind(site, wanted)
+    row = number_field(site, kind.namespace)
+    assert row is not None  # a bug here: `_choose_kind` lets no other pass
+    search = _FreeNumberSearch(site, population, numbers, kind, wanted)
+    badges: list[NewBadge] = []
     reasons: list[tuple[int, str]] = []
-    start, last = row.least, min(row.most, row.least + MOST_TRIED - 1)
+    start, last = row.least, min(row.most, row.least + MOST_NUMBERS_TRIED - 1)
     while start <= last and len(badges) < wanted.count:
-        tried = np.arange(start, min(start + BLOCK, last + 1), dtype=np.uint64)
+        tried = np.arange(start, min(start + NUMBERS_TRIED_AT_ONCE, last + 1), dtype=np.uint64)
         for number, found in search.judged(tried):
-            if isinstance(found, Badge):
+            if isinstance(found, NewBadge):
                 badges.append(found)
                 if len(badges) == wanted.count:
                     break
             else:
                 reasons.append((number, found))
-        start += BLOCK
+        start += NUMBERS_TRIED_AT_ONCE
     remarks = list(search.remarks)
     if len(badges) < wanted.count:
-        where = f"up to {row.most:,}, where the field ends" if last == row.most else f"among the first {MOST_TRIED:,}"
+        where = (
+            f"up to {row.most:,}, where the field ends"
+            if last == row.most
+            else f"among the first {MOST_NUMBERS_TRIED:,}"
+        )
         remarks.insert(0, f"only {len(badges):,} of {wanted.count:,} numbers were found {where}")
     return Allocation(
         kind=kind.name, facility=wanted.facility, wanted=wanted.count, badges=tuple(badges),
-        skipped=tuple(_joined(reasons)), remarks=tuple(remarks),
+        skipped=tuple(_join_runs(reasons)), remarks=tuple(remarks),
     )  # fmt: skip
 
 
-def _kind(site: Site, wanted: Wanted) -> CredentialKind:
+def _choose_kind(site: Site, wanted: AllocationRequest) -> CredentialKind:
     """The kind of the new badges."""
     able = {
         name: kind
         for name, kind in site.kinds.items()
-        if numbered(site, kind.namespace) is not None
+        if number_field(site, kind.namespace) is not None
         and (FACILITY in kind.key) == (wanted.facility is not None)
         and set(kind.schema) <= {FACILITY, NUMBER, *filter(None, [kind.issue])}
     }
@@ -96,10 +100,10 @@ def _kind(site: Site, wanted: Wanted) -> CredentialKind:
                 f"allocate: no kind is called {redacted_repr(wanted.kind)}{nearest(wanted.kind, site.kinds)}"
             )
         if wanted.kind not in able:
-            hint = _hint(site, [wanted.kind], wanted)
+            hint = _hint_at_facility(site, [wanted.kind], wanted)
             raise DefinitionError(f"allocate: the number of a {redacted_repr(wanted.kind)} is not {fields}{hint}")
     if not able:
-        hint = _hint(site, site.kinds, wanted)
+        hint = _hint_at_facility(site, site.kinds, wanted)
         raise DefinitionError(f"allocate: no kind of the site has {fields} below 2^63 as its number{hint}")
     if wanted.kind is None and len(able) > 1:
         raise DefinitionError(f"allocate: {', '.join(able)} have {fields}: say which is meant (--kind)")
@@ -116,7 +120,7 @@ def _kind(site: Site, wanted: Wanted) -> CredentialKind:
     return kind
 
 
-def _hint(site: Site, names: Iterable[str], wanted: Wanted) -> str:
+def _hint_at_facility(site: Site, names: Iterable[str], wanted: AllocationRequest) -> str:
     """What to add where a kind has facility codes and none was given."""
     kinds = [site.kinds[name] for name in names if FACILITY in site.kinds[name].key]
     if wanted.facility is not None or not kinds:
@@ -125,34 +129,39 @@ def _hint(site: Site, names: Iterable[str], wanted: Wanted) -> str:
     return f" ({kinds[0].name} has facility codes{f' ({codes})' if codes else ''}: say which with --facility)"
 
 
-def _joined(reasons: Iterable[tuple[int, str]]) -> Iterator[Skipped]:
+def _join_runs(reasons: Iterable[tuple[int, str]]) -> Iterator[SkippedNumbers]:
     """Numbers in a row with one reason, together."""
     first = last = 0
     why = ""
     for number, reason in reasons:
         if why and (number != last + 1 or reason != why):
-            yield Skipped(first=first, last=last, reason=why)
+            yield SkippedNumbers(first=first, last=last, reason=why)
             first = number
         elif not why:
             first = number
         last, why = number, reason
     if why:
-        yield Skipped(first=first, last=last, reason=why)
+        yield SkippedNumbers(first=first, last=last, reason=why)
 
 
 @dataclass(slots=True, kw_only=True)
-class _Taken:
+class _TakenTexts:
     """What a target would hold for the cards there are, and what it holds today."""
 
     texts: set[object] = field(default_factory=set)
     exported: set[object] = field(default_factory=set)
 
 
-class _Search:
+class _FreeNumberSearch:
     """Says of numbers whether they are free, and if not, why."""
 
     def __init__(
-        self, site: Site, population: pl.DataFrame, numbers: Numbered, kind: CredentialKind, wanted: Wanted
+        self,
+        site: Site,
+        population: pl.DataFrame,
+        numbers: PopulationNumbers,
+        kind: CredentialKind,
+        wanted: AllocationRequest,
     ) -> None:
         self.kind = kind
         self.wanted = wanted
@@ -160,19 +169,21 @@ class _Search:
         if not writers:
             raise DefinitionError(f"allocate: {kind.value.name} cannot write: {kind.value.encode_obstacle}")
         self.writers = writers
-        self.used = _used(site, population, numbers, kind, wanted.facility)
+        self.used = _used_numbers(site, population, numbers, kind, wanted.facility)
         mine = numbers.kinds.get(kind.name)
         targets = [target for target in site.targets.values() if target.kind.name == kind.name]
-        self.targets = [(target, _of_target(target, mine, population)) for target in targets]
-        cuts = [view for view in views(site) if view.reader.kind.name == kind.name]
-        self.cuts = {view.name: (view, _of_view(view, mine, population)) for view in cuts if view.rest is not None}
-        names = {reader.name: {codec.name for codec in in_use(site, reader)} for reader in site.readers.values()}
+        self.targets = [(target, _texts_of_target(target, mine, population)) for target in targets]
+        cuts = [view for view in truncated_views(site) if view.reader.kind.name == kind.name]
+        self.cuts = {
+            view.name: (view, _values_of_view(view, mine, population)) for view in cuts if view.rest is not None
+        }
+        names = {reader.name: {codec.name for codec in chains_in_use(site, reader)} for reader in site.readers.values()}
         self.over = {view.name for view in cuts if view.codec.name not in names[view.reader.name]}
         self.plain = [
             (reader.name, codec)
             for reader in site.readers.values()
             if reader.kind.name == kind.name
-            for codec in in_use(site, reader)
+            for codec in chains_in_use(site, reader)
             if not codec.lossy
         ]
         kinds = [each.name for each in site.kinds.values() if each.namespace == kind.namespace]
@@ -186,17 +197,20 @@ class _Search:
         if unread:
             self.remarks.append(f"{format_count(unread, 'row')} cannot be read: a number here may be one of theirs")
 
-    def judged(self, tried: Array) -> Iterator[tuple[int, Badge | str]]:
+    def judged(self, tried: Array) -> Iterator[tuple[int, NewBadge | str]]:
         """Each of the numbers ``tried``: a badge, or why it is passed over."""
         count = len(tried)
         columns = {FACILITY: np.full(count, self.wanted.facility or 0, np.uint64), NUMBER: tried}
-        columns |= {self.kind.issue: np.full(count, ISSUE, np.uint64)} if self.kind.issue else {}
+        columns |= {self.kind.issue: np.full(count, FIRST_ISSUE, np.uint64)} if self.kind.issue else {}
         columns = {name: columns[name] for name in self.kind.schema}
         values, read = self.values(columns)
-        texts = {target.name: written(target, columns).to_list() for target, _ in self.targets}
-        cut = {name: _given(view, pl.Series(values, dtype=pl.String), columns) for name, (view, _) in self.cuts.items()}
+        texts = {target.name: encode_for_target(target, columns).to_list() for target, _ in self.targets}
+        cut = {
+            name: _view_values(view, pl.Series(values, dtype=pl.String), columns)
+            for name, (view, _) in self.cuts.items()
+        }
         number = pl.DataFrame([pl.Series(f"{KEY_PREFIX}{name}", columns[name]) for name in self.kind.key])
-        able = [(name, fits(codec, number).to_list()) for name, codec in self.plain]
+        able = [(name, can_give(codec, number).to_list()) for name, codec in self.plain]
         for place, each in enumerate(tried.tolist()):
             reason = self.passed(each) or self.unwritten(values[place], bool(read[place]))
             reason = reason or next((f"reader {name} cannot give it" for name, rows in able if not rows[place]), "")
@@ -212,7 +226,7 @@ class _Search:
                 seen.add(cut[name][place])
             yield (
                 each,
-                Badge(
+                NewBadge(
                     facility=self.wanted.facility, number=each, value=values[place],
                     texts={name: rows[place] for name, rows in texts.items()},
                 ),
@@ -288,14 +302,14 @@ class _Search:
         return "it looks like a payment account number" if looks else ""
 
 
-def _used(
-    site: Site, population: pl.DataFrame, numbers: Numbered, kind: CredentialKind, facility: int | None
+def _used_numbers(
+    site: Site, population: pl.DataFrame, numbers: PopulationNumbers, kind: CredentialKind, facility: int | None
 ) -> dict[int, str]:  # fmt: skip
     """The numbers that the register ever had, and what became of them."""
     frame = numbers.spaces.get(kind.namespace)
     if frame is None:
         return {}
-    frame = counting(frame)
+    frame = as_integers(frame)
     if facility is not None:
         frame = frame.filter(pl.col(f"{KEY_PREFIX}{FACILITY}") == facility)
     facts = population.select("person", "state", "active", "late")[frame["row"]]
@@ -311,15 +325,15 @@ def _used(
     return dict(zip(first[f"{KEY_PREFIX}{NUMBER}"].to_list(), first["why"].to_list(), strict=True))
 
 
-def _held(population: pl.DataFrame, numbers: Numbers) -> Array:
+def _rows_of_held_cards(population: pl.DataFrame, numbers: KindNumbers) -> Array:
     held: Array = (population["held"] & ~population["late"]).to_numpy()[numbers.rows]
     return held
 
 
-def _of_target(target: Target, numbers: Numbers | None, population: pl.DataFrame) -> _Taken:
-    taken = _Taken()
-    if numbers is not None and merges(target):
-        texts = written(target, numbers.fields).filter(pl.Series(_held(population, numbers)))
+def _texts_of_target(target: Target, numbers: KindNumbers | None, population: pl.DataFrame) -> _TakenTexts:
+    taken = _TakenTexts()
+    if numbers is not None and may_merge(target):
+        texts = encode_for_target(target, numbers.fields).filter(pl.Series(_rows_of_held_cards(population, numbers)))
         taken.texts = set(texts.drop_nulls().to_list())
     if target.existing:
         rows = read_existing(target.existing, target.kind.not_payment is not None)
@@ -327,16 +341,18 @@ def _of_target(target: Target, numbers: Numbers | None, population: pl.DataFrame
     return taken
 
 
-def _of_view(view: View, numbers: Numbers | None, population: pl.DataFrame) -> set[object]:
+def _values_of_view(view: TruncatedView, numbers: KindNumbers | None, population: pl.DataFrame) -> set[object]:
     if numbers is None:
         return set()
-    given = _given(view, numbers.values, numbers.fields)
+    given = _view_values(view, numbers.values, numbers.fields)
     return {
-        each for each, held in zip(given, _held(population, numbers).tolist(), strict=True) if held and each is not None
+        each
+        for each, held in zip(given, _rows_of_held_cards(population, numbers).tolist(), strict=True)
+        if held and each is not None
     }
 
 
-def _given(view: View, values: pl.Series, fields: Mapping[str, Array]) -> list[object]:
+def _view_values(view: TruncatedView, values: pl.Series, fields: Mapping[str, Array]) -> list[object]:
     """What a reader that cuts gives for each row; None where it gives nothing."""
     columns, ok = view.numbers(values, fields)
     rows = zip(*(column.to_list() for column in columns), strict=True)

@@ -14,20 +14,28 @@ from operator import itemgetter
 import polars as pl
 
 from credkit.census.reissue import Cover, cover
-from credkit.census.result import NUMBER, READER, Clash, Member, Place, Reissue, Sight
-from credkit.census.views import seeing
+from credkit.census.result import (
+    BY_NUMBER,
+    BY_READER,
+    DuplicateGroup,
+    DuplicateMember,
+    Place,
+    ReaderDuplicates,
+    Reissue,
+)
+from credkit.census.views import readers_giving
 from credkit.crosswalk.chances import expected_pairs
 from credkit.crosswalk.register import EARLY
 from credkit.privacy.accounts import hidden
 from credkit.privacy.payment import passing
 from credkit.site.model import CredentialKind, Site
 
-GROUP = "group"
-TOLD = ("kind", "value", "issue", "person", "state")  # by which one of a card's active rows stands for it
+GROUP_COLUMN = "group"
+TIE_BREAKERS = ("kind", "value", "issue", "person", "state")  # by which one of a card's active rows stands for it
 
 
 @dataclass(slots=True, kw_only=True)
-class Scene:
+class Comparison:
     """A place while it is looked at: ``rows`` has a column ``row`` and what the place has for each row.
 
     ``groups`` has the rows that clash, each with its ``group``; ``readers`` those that see a group.
@@ -44,23 +52,23 @@ class Scene:
     readers: dict[str, set[int]] = field(default_factory=dict)
 
 
-def grouped(scene: Scene, population: pl.DataFrame) -> None:
+def find_groups(scene: Comparison, population: pl.DataFrame) -> None:
     """Find the groups of a scene; ``population`` says which card a row is of, and who holds it."""
     keys = [name for name in scene.rows.columns if name != "row"]
     held = scene.rows.filter(population["held"].gather(scene.rows["row"]))
     alike = held.filter(held.select(keys).is_duplicated()) if keys else held.clear()
     alike = alike.with_columns(population["card"].gather(alike["row"]))
-    group = alike.sort("row").with_columns(pl.col("row").min().over(keys).alias(GROUP)) if keys else alike
+    group = alike.sort("row").with_columns(pl.col("row").min().over(keys).alias(GROUP_COLUMN)) if keys else alike
     if not group.is_empty():
         group = group.filter(pl.col("card").n_unique().over(keys) > 1)
-        group = group.with_columns(pl.col(GROUP).rank("dense").cast(pl.UInt32))
+        group = group.with_columns(pl.col(GROUP_COLUMN).rank("dense").cast(pl.UInt32))
     else:
-        group = group.with_columns(pl.lit(0, pl.UInt32).alias(GROUP))
+        group = group.with_columns(pl.lit(0, pl.UInt32).alias(GROUP_COLUMN))
     facts = population.select("active", "state", "line")[group["row"]]
     scene.groups = group.with_columns(*facts.get_columns())
 
 
-def covered(groups: pl.DataFrame, population: pl.DataFrame) -> Cover:
+def cover_groups(groups: pl.DataFrame, population: pl.DataFrame) -> Cover:
     """The smallest set of cards that removes the duplicates of ``groups``, by group and card.
 
     A card that is not active, nor will be, cannot be reissued. Between sets that are as small, the ids of
@@ -70,23 +78,28 @@ def covered(groups: pl.DataFrame, population: pl.DataFrame) -> Cover:
         pl.col("row").first(), (pl.col("active") | (pl.col("state") == EARLY)).any().alias("live")
     )
     cards = cards.with_columns(population["credential"].gather(cards["row"])).sort("credential").with_row_index("rank")
-    sets = groups.join(cards.select("card", "rank"), on="card").group_by("place", GROUP).agg("rank")["rank"].to_list()
+    sets = (
+        groups.join(cards.select("card", "rank"), on="card")
+        .group_by("place", GROUP_COLUMN)
+        .agg("rank")["rank"]
+        .to_list()
+    )
     found = cover(sets, cards.filter(~pl.col("live"))["rank"].to_list())
     return Cover(cards=frozenset(cards["card"].gather(sorted(found.cards)).to_list()), least=found.least)
 
 
-def summed(scene: Scene, population: pl.DataFrame, numbers: pl.DataFrame) -> Place:
+def summarise(scene: Comparison, population: pl.DataFrame, numbers: pl.DataFrame) -> Place:
     """The counts of a scene; ``numbers`` has the number of each row of the register, its ``code``."""
     cards = population.select("card", "held")[scene.rows["row"]].filter("held")["card"].n_unique()
-    by_card = scene.groups.group_by(GROUP, "card").agg(pl.col("active").any())
-    by_group = by_card.group_by(GROUP).agg(pl.len().alias("cards"), pl.col("active").sum())
-    apart = scene.groups.join(numbers, on="row", how="left").group_by(GROUP).agg(pl.col("code").n_unique())
-    found = covered(scene.groups.with_columns(pl.lit(0).alias("place")), population)
+    by_card = scene.groups.group_by(GROUP_COLUMN, "card").agg(pl.col("active").any())
+    by_group = by_card.group_by(GROUP_COLUMN).agg(pl.len().alias("cards"), pl.col("active").sum())
+    apart = scene.groups.join(numbers, on="row", how="left").group_by(GROUP_COLUMN).agg(pl.col("code").n_unique())
+    found = cover_groups(scene.groups.with_columns(pl.lit(0).alias("place")), population)
     clashing = by_card.group_by("card").agg(pl.col("active").any())
     return Place(
         what=scene.what, name=scene.name, kinds=tuple(kind.name for kind in scene.kinds), cards=cards,
         unknown=scene.unknown, clashes=by_group.height, live=by_group.filter(pl.col("active") > 1).height,
-        new=0 if scene.what == NUMBER else apart.filter(pl.col("code") > 1).height,
+        new=0 if scene.what == BY_NUMBER else apart.filter(pl.col("code") > 1).height,
         active=clashing.filter("active").height, inactive=clashing.filter(~pl.col("active")).height,
         reissue=found.least, most=len(found.cards),
         pairs=sum(count * (count - 1) // 2 for count in by_group["cards"].to_list()), serial=scene.serial,
@@ -94,7 +107,7 @@ def summed(scene: Scene, population: pl.DataFrame, numbers: pl.DataFrame) -> Pla
     )  # fmt: skip
 
 
-def watched(site: Site, scenes: Iterable[Scene], cuts: Mapping[str, tuple[str, pl.DataFrame]]) -> None:
+def find_readers(site: Site, scenes: Iterable[Comparison], cuts: Mapping[str, tuple[str, pl.DataFrame]]) -> None:
     """Say of each scene which readers see both halves of which groups.
 
     ``cuts`` has, for each reader that cuts, the name of the reader and the number it gives for rows.
@@ -102,39 +115,43 @@ def watched(site: Site, scenes: Iterable[Scene], cuts: Mapping[str, tuple[str, p
     for scene in scenes:
         if scene.groups.is_empty():
             continue
-        if scene.what == NUMBER:
+        if scene.what == BY_NUMBER:
             keys = scene.groups.select(name for name in scene.rows.columns if name != "row")
-            for reader, able in seeing(site, scene.name, keys).items():
-                scene.readers.setdefault(reader, set()).update(scene.groups[GROUP].filter(able).to_list())
+            for reader, able in readers_giving(site, scene.name, keys).items():
+                scene.readers.setdefault(reader, set()).update(scene.groups[GROUP_COLUMN].filter(able).to_list())
             continue
         for reader, seen in cuts.values():
             keys_of = [name for name in seen.columns if name != "row"]
             if not keys_of:
                 continue
-            both = scene.groups.select("row", "card", GROUP).join(seen, on="row", how="inner")
-            alike = both.group_by(GROUP, *keys_of).agg(pl.col("card").n_unique()).filter(pl.col("card") > 1)
+            both = scene.groups.select("row", "card", GROUP_COLUMN).join(seen, on="row", how="inner")
+            alike = both.group_by(GROUP_COLUMN, *keys_of).agg(pl.col("card").n_unique()).filter(pl.col("card") > 1)
             if not alike.is_empty():
-                scene.readers.setdefault(reader, set()).update(alike[GROUP].to_list())
+                scene.readers.setdefault(reader, set()).update(alike[GROUP_COLUMN].to_list())
 
 
-def sights(site: Site, scenes: Iterable[Scene]) -> tuple[Sight, ...]:
+def count_by_reader(site: Site, scenes: Iterable[Comparison]) -> tuple[ReaderDuplicates, ...]:
     """For each reader the clashes of the register, and those of its own, that it sees both halves of."""
     scenes = list(scenes)
     found = []
     for reader in site.readers.values():
-        of_number = [scene.readers.get(reader.name, set()) for scene in scenes if scene.what == NUMBER]
-        own = [scene.groups[GROUP].n_unique() for scene in scenes if scene.what == READER and _of(scene, reader.name)]
+        of_number = [scene.readers.get(reader.name, set()) for scene in scenes if scene.what == BY_NUMBER]
+        own = [
+            scene.groups[GROUP_COLUMN].n_unique()
+            for scene in scenes
+            if scene.what == BY_READER and _belongs_to(scene, reader.name)
+        ]
         found.append(
-            Sight(reader=reader.name, kind=reader.kind.name, clashes=sum(map(len, of_number)), own=sum(own))
+            ReaderDuplicates(reader=reader.name, kind=reader.kind.name, clashes=sum(map(len, of_number)), own=sum(own))
         )  # fmt: skip
     return tuple(found)
 
 
-def _of(scene: Scene, reader: str) -> bool:
+def _belongs_to(scene: Comparison, reader: str) -> bool:
     return scene.name == reader or scene.name.startswith(f"{reader} (")
 
 
-class Teller:
+class DuplicateReporter:
     """Says who is in a clash, and what of the numbers may be shown."""
 
     def __init__(self, site: Site, population: pl.DataFrame, numbers: pl.DataFrame, plain: Collection[str]) -> None:
@@ -143,7 +160,7 @@ class Teller:
         self.population = population
         self.numbers = numbers
 
-    def members(self, rows: pl.DataFrame) -> dict[int, Member]:
+    def members(self, rows: pl.DataFrame) -> dict[int, DuplicateMember]:
         """The credential of each of ``rows`` (distinct places in the population)."""
         names = ("credential", "person", "kind", "line", "state")
         part = self.population.select(names)[rows["row"]]
@@ -152,7 +169,7 @@ class Teller:
         for row, number_text, (credential, person, kind, line, state) in zip(
             rows["row"].to_list(), number.to_list(), part.iter_rows(), strict=True
         ):
-            found[row] = Member(
+            found[row] = DuplicateMember(
                 credential=credential, person=person, kind=kind, line=line, state=state,
                 number=self.about(self.site.kinds[kind], row, number_text or ""),
             )  # fmt: skip
@@ -164,32 +181,36 @@ class Teller:
             return text
         return hidden(text)
 
-    def clashes(self, scene: Scene) -> list[Clash]:
+    def clashes(self, scene: Comparison) -> list[DuplicateGroup]:
         """The groups of a scene, in the order of the file."""
         if scene.groups.is_empty():
             return []
         keys = [pl.col(name).cast(pl.String) for name in scene.rows.columns if name != "row"]
-        first = scene.groups.sort("row").unique(["card", GROUP], keep="first", maintain_order=True).sort(GROUP, "row")
+        first = (
+            scene.groups.sort("row")
+            .unique(["card", GROUP_COLUMN], keep="first", maintain_order=True)
+            .sort(GROUP_COLUMN, "row")
+        )
         members = self.members(first.select("row").unique(maintain_order=True))
-        columns = first.select(GROUP, "row", pl.concat_str(keys, separator="-").alias("text"))
-        own = [name for name in self.site.readers if scene.what == READER and _of(scene, name)]
+        columns = first.select(GROUP_COLUMN, "row", pl.concat_str(keys, separator="-").alias("text"))
+        own = [name for name in self.site.readers if scene.what == BY_READER and _belongs_to(scene, name)]
         found = []
         for group, rows in groupby(columns.iter_rows(), key=itemgetter(0)):
             places, texts = zip(*((row, text) for _, row, text in rows), strict=True)
             kind = self.site.kinds[members[places[0]].kind]
             seen = [name for name, groups in scene.readers.items() if group in groups]
             found.append(
-                Clash(
+                DuplicateGroup(
                     what=scene.what, place=scene.name, text=self.about(kind, places[0], texts[0]),
                     members=tuple(members[row] for row in places), readers=tuple(dict.fromkeys((*own, *seen))),
                 )
             )  # fmt: skip
         return found
 
-    def reissue(self, scenes: Iterable[Scene]) -> Reissue:
+    def reissue(self, scenes: Iterable[Comparison]) -> Reissue:
         """The cards to reissue for all places together."""
         parts = [
-            scene.groups.select("row", "card", GROUP, "active", "state", "line").with_columns(
+            scene.groups.select("row", "card", GROUP_COLUMN, "active", "state", "line").with_columns(
                 pl.lit(place).alias("place")
             )
             for place, scene in enumerate(scenes)
@@ -198,9 +219,9 @@ class Teller:
         if not parts:
             return Reissue(cards=(), least=0)
         everything = pl.concat(parts)
-        found = covered(everything, self.population)
+        found = cover_groups(everything, self.population)
         rows = everything.filter(pl.col("card").is_in(list(found.cards))).select("row", "card").unique()
         rows = rows.hstack(self.population.drop("card")[rows["row"]])
-        first = rows.sort("active", *TOLD, "line", descending=[True, *[False] * len(TOLD), False])
+        first = rows.sort("active", *TIE_BREAKERS, "line", descending=[True, *[False] * len(TIE_BREAKERS), False])
         first = first.unique("card", keep="first", maintain_order=True).sort("line")
         return Reissue(cards=tuple(self.members(first.select("row")).values()), least=found.least)

@@ -14,11 +14,11 @@ from credkit.census.ranges import FACILITY, NUMBER
 from credkit.census.result import LayoutPlan, NamespacePlans
 from credkit.core.reading import Field
 
-ROOM = 25  # percent
+GROWTH_PERCENT = 25  # percent
 
 
 @lru_cache(maxsize=1)
-def layouts() -> tuple[tuple[str, int, Field, Field], ...]:
+def facility_layouts() -> tuple[tuple[str, int, Field, Field], ...]:
     """The layouts with a facility code and a number: name, length, and the two fields; the shortest first."""
     found = []
     for entry in catalogue():
@@ -34,16 +34,16 @@ def layouts() -> tuple[tuple[str, int, Field, Field], ...]:
     return tuple(sorted(found, key=lambda row: row[1]))
 
 
-def plan(namespace: str, cards: int, room: int = ROOM) -> NamespacePlans:
+def plan_layouts(namespace: str, cards: int, room: int = GROWTH_PERCENT) -> NamespacePlans:
     """The plans for ``cards`` with ``room`` percent to grow; the shortest frame that fits is the smallest.
 
-    >>> found = plan("harbour", 100_000)
+    >>> found = plan_layouts("harbour", 100_000)
     >>> [(each.layout, each.facilities) for each in found.plans if each.smallest]
     [('wiegand-26', 2)]
     """
     needed = -(-cards * (100 + room) // 100)
     plans = []
-    for name, length, facility, number in layouts():
+    for name, length, facility, number in facility_layouts():
         facilities = -(-needed // (number.most - number.least + 1))
         plans.append(
             LayoutPlan(

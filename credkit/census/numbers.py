@@ -24,11 +24,11 @@ from credkit.privacy.payment import passing
 from credkit.site.model import CredentialKind, Site
 
 Array: TypeAlias = NDArray[Any]
-MOST_TOLD = 20_000  # different texts of a kind that are explained in full
+MOST_TEXTS_EXPLAINED = 20_000  # different texts of a kind that are explained in full
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Numbers:
+class KindNumbers:
     """The rows of a kind that read: their place in the population, their values, a column for each field."""
 
     kind: CredentialKind
@@ -38,21 +38,21 @@ class Numbers:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Numbered:
+class PopulationNumbers:
     """What the values of a population say: ``kinds`` by name, and the rows that say nothing.
 
     ``spaces`` has a table for each namespace: the place in the population (``row``) and the fields
     that make the number, each named ``key FIELD``.
     """
 
-    kinds: Mapping[str, Numbers]
+    kinds: Mapping[str, KindNumbers]
     spaces: Mapping[str, pl.DataFrame]
     unreadable: tuple[ExceptionRow, ...]
 
 
-def read_numbers(site: Site, population: pl.DataFrame) -> Numbered:
+def read_numbers(site: Site, population: pl.DataFrame) -> PopulationNumbers:
     """The numbers in ``population``; rows that a more trusted source supersedes are read too."""
-    kinds: dict[str, Numbers] = {}
+    kinds: dict[str, KindNumbers] = {}
     bad: list[ExceptionRow] = []
     for kind in site.kinds.values():
         rows = population["kind"].eq(kind.name).arg_true().to_numpy()
@@ -63,18 +63,18 @@ def read_numbers(site: Site, population: pl.DataFrame) -> Numbered:
                 fields = {**fields, kind.issue: part["issue"].fill_null(0).to_numpy()}
                 ok = ok & part["issue"].is_not_null().to_numpy()
             ok = ok & ~are_rounded(part["value"])
-            _guard(site, kind, part.filter(ok))
-            bad.extend(_unread(site, kind, part.filter(~ok)))
+            _refuse_tracks(site, kind, part.filter(ok))
+            bad.extend(_list_unreadable(site, kind, part.filter(~ok)))
             if ok.any():
-                kinds[kind.name] = Numbers(
+                kinds[kind.name] = KindNumbers(
                     kind=kind, rows=rows[ok], values=part["value"].filter(ok),
                     fields={name: narrow_to_64_bits(column[ok]) for name, column in fields.items()},
                 )  # fmt: skip
     bad.sort(key=lambda each: each.line)
-    return Numbered(kinds=kinds, spaces=_spaces(site, kinds), unreadable=tuple(bad))
+    return PopulationNumbers(kinds=kinds, spaces=_spaces(site, kinds), unreadable=tuple(bad))
 
 
-def _spaces(site: Site, kinds: Mapping[str, Numbers]) -> dict[str, pl.DataFrame]:
+def _spaces(site: Site, kinds: Mapping[str, KindNumbers]) -> dict[str, pl.DataFrame]:
     found: dict[str, list[pl.DataFrame]] = {}
     for name, numbers in kinds.items():
         frame = pl.DataFrame(
@@ -87,7 +87,7 @@ def _spaces(site: Site, kinds: Mapping[str, Numbers]) -> dict[str, pl.DataFrame]
     return joined
 
 
-def _guard(site: Site, kind: CredentialKind, part: pl.DataFrame) -> None:
+def _refuse_tracks(site: Site, kind: CredentialKind, part: pl.DataFrame) -> None:
     """Refuse a payment track that a value holds in another notation; the cells are looked at when they are read."""
     steps = kind.value.options if isinstance(kind.value, Choice) else kind.value.steps
     texts = any(
@@ -102,11 +102,11 @@ def _guard(site: Site, kind: CredentialKind, part: pl.DataFrame) -> None:
             site.credentials.refuse_track(line)
 
 
-def _unread(site: Site, kind: CredentialKind, part: pl.DataFrame) -> Iterator[ExceptionRow]:
+def _list_unreadable(site: Site, kind: CredentialKind, part: pl.DataFrame) -> Iterator[ExceptionRow]:
     """The rows of a kind that give no number, and why; superseded ones are only looked at for payment tracks."""
     texts, told = TextResults(), set[str]()
     for line, credential, value, issue, late in part.iter_rows():
-        if len(told) == MOST_TOLD and value not in told:
+        if len(told) == MOST_TEXTS_EXPLAINED and value not in told:
             code, reason, secret = "unreadable-value", f"the value cannot be read as {kind.value.name}", True
         else:
             told.add(value)

@@ -25,10 +25,10 @@ UNREADABLE = ("file", "line", "code", "input", "reason", "credential")
 ALLOCATION = ("kind", "facility", "number", "value")  # and a column for each target
 SKIPPED = ("first", "last", "count", "reason")
 MAKER = "census"
-NAMES = (
+FILE_NAMES = (
     "duplicates.csv", "reissue.csv", "ranges.csv", "unreadable.csv", "allocation.csv", "skipped.csv", "summary.txt",
 )  # fmt: skip
-Row = tuple[Sequence[object], frozenset[int]]  # the cells, and which of them are shown whatever they look like
+OutputRow = tuple[Sequence[object], frozenset[int]]  # the cells, and which of them are shown whatever they look like
 
 
 def write_census(result: Census, out: str | Path) -> None:
@@ -37,10 +37,10 @@ def write_census(result: Census, out: str | Path) -> None:
     Raises `DefinitionError` where ``out`` cannot be written, `ForeignOutput` where it holds what no census wrote.
     """
     texts = {
-        "duplicates.csv": _csv(DUPLICATES, _duplicates(result)),
-        "reissue.csv": _csv(REISSUE, _reissue(result)),
-        "ranges.csv": _csv(RANGES, _ranges(result)),
-        "unreadable.csv": _csv(UNREADABLE, _unreadable(result)),
+        "duplicates.csv": _format_csv(DUPLICATES, _duplicates(result)),
+        "reissue.csv": _format_csv(REISSUE, _reissue(result)),
+        "ranges.csv": _format_csv(RANGES, _ranges(result)),
+        "unreadable.csv": _format_csv(UNREADABLE, _unreadable(result)),
         "summary.txt": census_text(result),
     }
     if result.allocation:
@@ -48,38 +48,38 @@ def write_census(result: Census, out: str | Path) -> None:
     write_folder({name: text.encode("utf-8", "backslashreplace") for name, text in texts.items()}, out, MAKER)
 
 
-def _shown(columns: Sequence[str], names: Iterable[str], plain: bool = True) -> frozenset[int]:
+def _columns_shown(columns: Sequence[str], names: Iterable[str], plain: bool = True) -> frozenset[int]:
     """The columns of these names, where what they hold was made to be shown."""
     return frozenset(columns.index(name) for name in names) if plain else frozenset()
 
 
-def _reissue(result: Census) -> Iterable[Row]:
+def _reissue(result: Census) -> Iterable[OutputRow]:
     for card in result.reissue.cards:
         cells = (card.credential, card.person, card.kind, card.number, card.line, card.state)
-        yield cells, _shown(REISSUE, ("number",))
+        yield cells, _columns_shown(REISSUE, ("number",))
 
 
-def _duplicates(result: Census) -> Iterable[Row]:
+def _duplicates(result: Census) -> Iterable[OutputRow]:
     for group, clash in enumerate(result.clashes, 1):
         for each in clash.members:
             cells = (
                 group, clash.place, clash.what, clash.text, each.credential, each.person, each.kind, each.number,
                 each.line, each.state, clash.readers,
             )  # fmt: skip
-            yield cells, _shown(DUPLICATES, ("shared", "number"))
+            yield cells, _columns_shown(DUPLICATES, ("shared", "number"))
 
 
-def _ranges(result: Census) -> Iterable[Row]:
+def _ranges(result: Census) -> Iterable[OutputRow]:
     for each in result.stretches:
         word = "used" if each.used else "free"
         cells = (each.namespace, each.facility, each.first, each.last, each.count, word)
-        yield cells, _shown(RANGES, ("facility", "first", "last"))
+        yield cells, _columns_shown(RANGES, ("facility", "first", "last"))
 
 
-def _unreadable(result: Census) -> Iterable[Row]:
+def _unreadable(result: Census) -> Iterable[OutputRow]:
     for row in result.unreadable:
         cells = (row.file, row.line, row.code, row.input, row.reason, row.candidates)
-        yield cells, _shown(UNREADABLE, ("input", "reason"))
+        yield cells, _columns_shown(UNREADABLE, ("input", "reason"))
 
 
 def _allocation(allocation: Allocation, plain: bool) -> dict[str, str]:
@@ -90,13 +90,16 @@ def _allocation(allocation: Allocation, plain: bool) -> dict[str, str]:
         for badge in allocation.badges
     )
     skipped = (
-        ((each.first, each.last, each.last - each.first + 1, each.reason), _shown(SKIPPED, ("first", "last"), plain))
+        (
+            (each.first, each.last, each.last - each.first + 1, each.reason),
+            _columns_shown(SKIPPED, ("first", "last"), plain),
+        )
         for each in allocation.skipped
     )
-    return {"allocation.csv": _csv(columns, badges), "skipped.csv": _csv(SKIPPED, skipped)}
+    return {"allocation.csv": _format_csv(columns, badges), "skipped.csv": _format_csv(SKIPPED, skipped)}
 
 
-def _csv(columns: Sequence[str], rows: Iterable[Row]) -> str:
+def _format_csv(columns: Sequence[str], rows: Iterable[OutputRow]) -> str:
     buffer = io.StringIO()
     writer = csv.writer(buffer, lineterminator="\n")
     writer.writerow([format_cell(column) for column in columns])

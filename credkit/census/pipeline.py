@@ -11,45 +11,64 @@ from collections.abc import Collection
 
 import polars as pl
 
-from credkit.census.allocation import Wanted, allocate
-from credkit.census.clashes import Scene, Teller, grouped, sights, summed, watched
-from credkit.census.numbers import Numbered, read_numbers
-from credkit.census.plans import ROOM, plan
+from credkit.census.allocation import AllocationRequest, allocate
+from credkit.census.duplicates import (
+    Comparison,
+    DuplicateReporter,
+    count_by_reader,
+    find_groups,
+    find_readers,
+    summarise,
+)
+from credkit.census.layout_plans import GROWTH_PERCENT, plan_layouts
+from credkit.census.numbers import PopulationNumbers, read_numbers
 from credkit.census.population import read_population
-from credkit.census.ranges import FACILITY, numbered, ranges
-from credkit.census.result import NUMBER, READER, TARGET, Census, RowCounts
-from credkit.census.views import View, digits, left, merges, number_bits, numbers_of, views, written
+from credkit.census.ranges import FACILITY, find_ranges, number_field
+from credkit.census.result import BY_NUMBER, BY_READER, BY_TARGET, Census, RowCounts
+from credkit.census.views import (
+    TruncatedView,
+    bits_left,
+    decimal_bits,
+    encode_for_target,
+    may_merge,
+    number_bits,
+    numbers_of,
+    truncated_views,
+)
 from credkit.crosswalk.account_suspects import find_account_numbers, may_hold_account
 from credkit.crosswalk.number_columns import KEY_PREFIX
 from credkit.site.model import Site
 
 
-def census(site: Site, room: int = ROOM, *, wanted: Wanted | None = None) -> Census:
+def census(site: Site, room: int = GROWTH_PERCENT, *, wanted: AllocationRequest | None = None) -> Census:
     """What the population of ``site`` looks like; ``room`` percent are added for the plans.
 
     Raises `DefinitionError` for a fault in a file itself, or in what is ``wanted``.
     """
     population = read_population(site)
     numbers = read_numbers(site, population)
-    looks = views(site)
-    seen = {view.name: (view, _seen(view, numbers, population)) for view in looks}
-    scenes = _scenes(site, population, numbers, seen)
+    looks = truncated_views(site)
+    seen = {view.name: (view, _numbers_in_view(view, numbers, population)) for view in looks}
+    scenes = _comparisons(site, population, numbers, seen)
     for scene in scenes:
-        grouped(scene, population)
-    watched(site, scenes, {name: (view.reader.name, frame) for name, (view, frame) in seen.items()})
-    codes = _codes(numbers, scenes)
-    plain = _plain(site, numbers)
-    teller = Teller(site, population, codes, plain)
-    places = tuple(summed(scene, population, codes) for scene in scenes)
-    hidden = _hidden(site, plain)
-    found, stretches = ranges(site, {name: space for name, space in numbers.spaces.items() if name not in hidden})
-    cards = {place.name: place.cards for place in places if place.what == NUMBER}
+        find_groups(scene, population)
+    find_readers(site, scenes, {name: (view.reader.name, frame) for name, (view, frame) in seen.items()})
+    codes = _number_codes(numbers, scenes)
+    plain = _kinds_without_accounts(site, numbers)
+    teller = DuplicateReporter(site, population, codes, plain)
+    places = tuple(summarise(scene, population, codes) for scene in scenes)
+    hidden = _hidden_ranges(site, plain)
+    found, stretches = find_ranges(site, {name: space for name, space in numbers.spaces.items() if name not in hidden})
+    cards = {place.name: place.cards for place in places if place.what == BY_NUMBER}
     return Census(
         site=site.name, as_of=site.as_of, file=site.credentials.name, room=room,
-        counts=_counted(population, numbers), places=places,
-        clashes=tuple(clash for scene in scenes for clash in teller.clashes(scene)), sights=sights(site, scenes),
+        counts=_count_rows(population, numbers), places=places,
+        clashes=tuple(clash for scene in scenes for clash in teller.clashes(scene)),
+        sights=count_by_reader(site, scenes),
         reissue=teller.reissue(scenes), ranges=found, stretches=stretches,
-        plans=tuple(plan(name, cards[name], room) for name in numbers.spaces if _planned(site, numbers, name)),
+        plans=tuple(
+            plan_layouts(name, cards[name], room) for name in numbers.spaces if _can_be_planned(site, numbers, name)
+        ),
         unreadable=numbers.unreadable,
         unknown=tuple(
             f"{view.name}: nothing in the numbers of {view.reader.kind.name} is like what reaches its cut, so what it "
@@ -61,7 +80,7 @@ def census(site: Site, room: int = ROOM, *, wanted: Wanted | None = None) -> Cen
     )  # fmt: skip
 
 
-def _plain(site: Site, numbers: Numbered) -> frozenset[str]:
+def _kinds_without_accounts(site: Site, numbers: PopulationNumbers) -> frozenset[str]:
     """The kinds without any account number among their values: all their numbers may be shown."""
     secret = {
         each.kind.name
@@ -74,7 +93,7 @@ def _plain(site: Site, numbers: Numbered) -> frozenset[str]:
     return frozenset(name for name in site.kinds if name not in secret)
 
 
-def _hidden(site: Site, plain: Collection[str]) -> dict[str, str]:
+def _hidden_ranges(site: Site, plain: Collection[str]) -> dict[str, str]:
     """The namespaces whose ranges are not shown because they would give an account number away, and the reason."""
     return {
         kind.namespace: f"the ranges of {kind.namespace}, because values of the kind {name} look like payment account "
@@ -84,27 +103,30 @@ def _hidden(site: Site, plain: Collection[str]) -> dict[str, str]:
     }
 
 
-def _planned(site: Site, numbers: Numbered, namespace: str) -> bool:
-    return numbered(site, namespace) is not None and f"{KEY_PREFIX}{FACILITY}" in numbers.spaces[namespace].columns
+def _can_be_planned(site: Site, numbers: PopulationNumbers, namespace: str) -> bool:
+    return number_field(site, namespace) is not None and f"{KEY_PREFIX}{FACILITY}" in numbers.spaces[namespace].columns
 
 
-def _counting(population: pl.DataFrame, frame: pl.DataFrame) -> pl.DataFrame:
+def _without_superseded(population: pl.DataFrame, frame: pl.DataFrame) -> pl.DataFrame:
     """The rows that no more trusted source supersedes."""
     return frame.filter(~population["late"].gather(frame["row"]))
 
 
-def _seen(view: View, numbers: Numbered, population: pl.DataFrame) -> pl.DataFrame:
+def _numbers_in_view(view: TruncatedView, numbers: PopulationNumbers, population: pl.DataFrame) -> pl.DataFrame:
     mine = numbers.kinds.get(view.reader.kind.name)
     return (
         pl.DataFrame({"row": pl.Series([], dtype=pl.UInt32)})
         if mine is None
-        else _counting(population, numbers_of(view, mine))
+        else _without_superseded(population, numbers_of(view, mine))
     )
 
 
-def _scenes(
-    site: Site, population: pl.DataFrame, numbers: Numbered, seen: dict[str, tuple[View, pl.DataFrame]]
-) -> list[Scene]:
+def _comparisons(
+    site: Site,
+    population: pl.DataFrame,
+    numbers: PopulationNumbers,
+    seen: dict[str, tuple[TruncatedView, pl.DataFrame]],
+) -> list[Comparison]:
     """Every place where numbers are compared."""
     scenes = []
     for namespace, frame in numbers.spaces.items():
@@ -112,40 +134,40 @@ def _scenes(
             kind for kind in site.kinds.values() if kind.namespace == namespace and kind.name in numbers.kinds
         )
         scenes.append(
-            Scene(
-                what=NUMBER, name=namespace, kinds=kinds, rows=_counting(population, frame),
+            Comparison(
+                what=BY_NUMBER, name=namespace, kinds=kinds, rows=_without_superseded(population, frame),
                 bits=min(number_bits(site, kind) for kind in kinds), serial=len(kinds[0].key) == 1,
             )
         )  # fmt: skip
     for target in site.targets.values():
         mine = numbers.kinds.get(target.kind.name)
-        if mine is None or not merges(target):
+        if mine is None or not may_merge(target):
             continue
-        texts = written(target, mine.fields)
+        texts = encode_for_target(target, mine.fields)
         rows = pl.DataFrame([pl.Series("row", mine.rows, dtype=pl.UInt32), texts])
-        known = _counting(population, rows).drop_nulls()
-        bits = min(number_bits(site, mine.kind), left(target.conversion.target), digits(known["text"]))
+        known = _without_superseded(population, rows).drop_nulls()
+        bits = min(number_bits(site, mine.kind), bits_left(target.conversion.target), decimal_bits(known["text"]))
         scenes.append(
-            Scene(
-                what=TARGET, name=target.name, kinds=(mine.kind,), rows=known, bits=bits,
-                unknown=_counting(population, rows).height - known.height, serial=len(mine.kind.key) == 1,
+            Comparison(
+                what=BY_TARGET, name=target.name, kinds=(mine.kind,), rows=known, bits=bits,
+                unknown=_without_superseded(population, rows).height - known.height, serial=len(mine.kind.key) == 1,
             )
         )  # fmt: skip
     for name, (view, rows) in seen.items():
         mine = numbers.kinds.get(view.reader.kind.name)
         if mine is None or view.rest is None:
             continue
-        count = _counting(population, pl.DataFrame({"row": pl.Series(mine.rows, dtype=pl.UInt32)})).height
+        count = _without_superseded(population, pl.DataFrame({"row": pl.Series(mine.rows, dtype=pl.UInt32)})).height
         scenes.append(
-            Scene(
-                what=READER, name=name, kinds=(mine.kind,), rows=rows, unknown=count - rows.height,
+            Comparison(
+                what=BY_READER, name=name, kinds=(mine.kind,), rows=rows, unknown=count - rows.height,
                 bits=min(number_bits(site, mine.kind), view.bits), serial=len(mine.kind.key) == 1,
             )
         )  # fmt: skip
     return scenes
 
 
-def _codes(numbers: Numbered, scenes: list[Scene]) -> pl.DataFrame:
+def _number_codes(numbers: PopulationNumbers, scenes: list[Comparison]) -> pl.DataFrame:
     """For each row that clashes its number as files write it, and a code that is alike for like numbers."""
     rows = pl.concat([scene.groups.select("row") for scene in scenes]) if scenes else pl.DataFrame()
     parts = []
@@ -160,7 +182,7 @@ def _codes(numbers: Numbered, scenes: list[Scene]) -> pl.DataFrame:
     return pl.concat(parts).select("row", "written", pl.struct("space", "written").alias("code"))
 
 
-def _counted(population: pl.DataFrame, numbers: Numbered) -> RowCounts:
+def _count_rows(population: pl.DataFrame, numbers: PopulationNumbers) -> RowCounts:
     rows = [pl.Series(mine.rows, dtype=pl.UInt32) for mine in numbers.kinds.values()]
     read = population.select("late", "active", "held")[pl.concat(rows)] if rows else population.clear()
     read = read.filter(~pl.col("late"))

@@ -11,7 +11,7 @@ from credkit.site.columns import load_credentials
 from credkit.site.model import Rules, Site
 from credkit.site.rows import read_credentials
 
-KEPT = ("person", "credential", "kind", "value", "issue", "status", "valid_from", "valid_until", "source")
+KEPT_COLUMNS = ("person", "credential", "kind", "value", "issue", "status", "valid_from", "valid_until", "source")
 
 
 def read_population(site: Site) -> pl.DataFrame:
@@ -21,11 +21,11 @@ def read_population(site: Site) -> pl.DataFrame:
     its ``state`` on the day of judgement, whether it is ``active``, ``held`` (somebody may still have
     it), and whether a row of a more trusted source supersedes it (``late``).
     """
-    found = fast(site)
-    return _judged(strict(site) if found is None else found, site)
+    found = read_columns(site)
+    return _add_states(read_strictly(site) if found is None else found, site)
 
 
-def strict(site: Site) -> pl.DataFrame:
+def read_strictly(site: Site) -> pl.DataFrame:
     """The columns, by the strict reader."""
     plain = {kind.name for kind in site.kinds.values() if kind.not_payment}
     rows = read_credentials(site.credentials, site.kinds, site.rules.statuses, plain)
@@ -38,17 +38,17 @@ def strict(site: Site) -> pl.DataFrame:
         "valid_until": [str(row.valid_until or "") for row in rows],
         "source": [row.source for row in rows],
     }  # fmt: skip
-    kinds = dict.fromkeys(KEPT, pl.String) | {"line": pl.UInt32, "issue": pl.UInt64}
+    kinds = dict.fromkeys(KEPT_COLUMNS, pl.String) | {"line": pl.UInt32, "issue": pl.UInt64}
     return pl.DataFrame(columns, schema={name: kinds[name] for name in columns})
 
 
-def fast(site: Site) -> pl.DataFrame | None:
+def read_columns(site: Site) -> pl.DataFrame | None:
     """The columns, by kernels; None where the strict reader has to look."""
     frame = load_credentials(site)
-    return None if frame is None else frame.select("line", *KEPT)
+    return None if frame is None else frame.select("line", *KEPT_COLUMNS)
 
 
-def _judged(frame: pl.DataFrame, site: Site) -> pl.DataFrame:
+def _add_states(frame: pl.DataFrame, site: Site) -> pl.DataFrame:
     """The columns that follow from the others; days are compared as ISO 8601 writes them."""
     rules = site.rules
     again = frame["credential"].is_duplicated()
@@ -57,11 +57,11 @@ def _judged(frame: pl.DataFrame, site: Site) -> pl.DataFrame:
         card.alias("card"),
         status_expression(site).alias("state"),
         (~pl.col("status").is_in(list(rules.gone))).alias("held"),
-        _late(frame, again, rules).alias("late"),
+        _find_superseded(frame, again, rules).alias("late"),
     ).with_columns((pl.col("state") == ACTIVE).alias("active"))
 
 
-def _late(frame: pl.DataFrame, again: pl.Series, rules: Rules) -> pl.Series:
+def _find_superseded(frame: pl.DataFrame, again: pl.Series, rules: Rules) -> pl.Series:
     """Which rows a row of a more trusted source supersedes: of the same credential (``again``), kind and person."""
     late = pl.Series("late", np.zeros(frame.height, bool))
     if not rules.order_of_truth or not again.any():

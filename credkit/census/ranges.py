@@ -22,7 +22,7 @@ from credkit.site.model import CredentialKind, Reader, Site
 FACILITY, NUMBER = "facility", "number"  # what the fields are called in the catalogue and in site files
 
 
-def numbered(site: Site, namespace: str) -> Field | None:
+def number_field(site: Site, namespace: str) -> Field | None:
     """The numbers that a card of a namespace may have; None where it has serial numbers or texts.
 
     They end where the narrowest of its kinds, and of its readers that cut nothing off, ends.
@@ -31,7 +31,7 @@ def numbered(site: Site, namespace: str) -> Field | None:
     schemas = [kind.schema for kind in kinds if NUMBER in kind.key]
     if len(schemas) < len(kinds):
         return None
-    schemas += [codec.schema for kind in kinds for codec in reading(site, kind)]
+    schemas += [codec.schema for kind in kinds for codec in chains_for(site, kind)]
     fields = [schema[NUMBER] for schema in schemas]
     rows = [row for row in fields if isinstance(row, Field)]
     most = min((row.most for row in rows), default=1 << 63)
@@ -40,14 +40,14 @@ def numbered(site: Site, namespace: str) -> Field | None:
     return Field(name=NUMBER, least=min(row.least for row in rows), most=most)
 
 
-def reading(site: Site, kind: CredentialKind) -> Iterator[AnyCodec]:
+def chains_for(site: Site, kind: CredentialKind) -> Iterator[AnyCodec]:
     """The chains by which readers give numbers of ``kind`` whole."""
     for reader in site.readers.values():
         if reader.kind is kind:
-            yield from (codec for codec in in_use(site, reader) if not codec.lossy)
+            yield from (codec for codec in chains_in_use(site, reader) if not codec.lossy)
 
 
-def in_use(site: Site, reader: Reader) -> tuple[AnyCodec, ...]:
+def chains_in_use(site: Site, reader: Reader) -> tuple[AnyCodec, ...]:
     """The chains of a reader that serve on the day of judgement, or will; each once.
 
     A period that is over binds no new number: nothing will be read in it.
@@ -57,15 +57,15 @@ def in_use(site: Site, reader: Reader) -> tuple[AnyCodec, ...]:
     return tuple(dict.fromkeys(codec for period in periods for codec in branches(period.codec)))
 
 
-def counting(frame: pl.DataFrame) -> pl.DataFrame:
+def as_integers(frame: pl.DataFrame) -> pl.DataFrame:
     """The numbers of a namespace, and their facility codes, as whole numbers; those beyond 64 bits are left out."""
     columns = [name for name in (f"{KEY_PREFIX}{FACILITY}", f"{KEY_PREFIX}{NUMBER}") if name in frame.columns]
     return frame.with_columns(pl.col(columns).cast(pl.UInt64, strict=False)).drop_nulls(columns)
 
 
-def used(spaces: Mapping[str, pl.DataFrame], namespace: str) -> Iterator[tuple[int | None, np.ndarray]]:
+def used_numbers(spaces: Mapping[str, pl.DataFrame], namespace: str) -> Iterator[tuple[int | None, np.ndarray]]:
     """For each facility code the numbers that are used, in order, each once."""
-    frame = counting(spaces[namespace])
+    frame = as_integers(spaces[namespace])
     number, facility = f"{KEY_PREFIX}{NUMBER}", f"{KEY_PREFIX}{FACILITY}"
     if facility not in frame.columns:
         yield None, frame[number].unique().sort().to_numpy()
@@ -76,14 +76,16 @@ def used(spaces: Mapping[str, pl.DataFrame], namespace: str) -> Iterator[tuple[i
         yield int(str(code)), part[number].unique().sort().to_numpy()
 
 
-def ranges(site: Site, spaces: Mapping[str, pl.DataFrame]) -> tuple[tuple[FacilityRange, ...], tuple[NumberSpan, ...]]:
+def find_ranges(
+    site: Site, spaces: Mapping[str, pl.DataFrame]
+) -> tuple[tuple[FacilityRange, ...], tuple[NumberSpan, ...]]:
     """The ranges of each namespace that numbers its cards, and all stretches, used and free."""
     found, stretches = [], list[NumberSpan]()
     for namespace in spaces:
-        field = numbered(site, namespace)
+        field = number_field(site, namespace)
         if field is None:
             continue
-        for facility, numbers in used(spaces, namespace):
+        for facility, numbers in used_numbers(spaces, namespace):
             runs = _runs(numbers)
             gaps = [min(after[0], field.most + 1) - before[1] - 1 for before, after in pairwise(runs)]  # free ones
             within = int((numbers <= field.most).sum())
@@ -93,7 +95,7 @@ def ranges(site: Site, spaces: Mapping[str, pl.DataFrame]) -> tuple[tuple[Facili
                     runs=len(runs), gap=max([0, *gaps]), free=field.most - field.least + 1 - within,
                 )
             )  # fmt: skip
-            stretches.extend(_stretches(namespace, facility, runs, field))
+            stretches.extend(_spans(namespace, facility, runs, field))
     return tuple(found), tuple(stretches)
 
 
@@ -105,7 +107,7 @@ def _runs(numbers: np.ndarray) -> list[tuple[int, int]]:
     return list(zip(first.tolist(), last.tolist(), strict=True))
 
 
-def _stretches(namespace: str, facility: int | None, runs: list[tuple[int, int]], field: Field) -> Iterator[NumberSpan]:
+def _spans(namespace: str, facility: int | None, runs: list[tuple[int, int]], field: Field) -> Iterator[NumberSpan]:
     at, end = field.least, field.most + 1  # behind the last number that there may be none is free
     for first, last in runs:
         if min(first, end) > at:

@@ -24,7 +24,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from itertools import chain
 
-MOST = 40  # cards of a part that hangs together, for which the smallest set is searched
+MOST_CARDS_SEARCHED = 40  # cards of a part that hangs together, for which the smallest set is searched
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,7 +40,7 @@ class Cover:
         return len(self.cards) == self.least
 
 
-def cover(groups: Iterable[Iterable[int]], fixed: Collection[int] = (), most: int = MOST) -> Cover:
+def cover(groups: Iterable[Iterable[int]], fixed: Collection[int] = (), most: int = MOST_CARDS_SEARCHED) -> Cover:
     """The cards to reissue so that no two of one group are left; those that are ``fixed`` cannot be.
 
     The order of the groups changes nothing; of cards that are alike, the first ones stay.
@@ -129,7 +129,7 @@ class _Groups:
         cards = sorted(self.where)
         bit = {card: 1 << place for place, card in enumerate(cards)}
         near = [self.near(card, bit) for card in cards]
-        staying = _apart((1 << len(cards)) - 1, tuple(near))
+        staying = _largest_independent((1 << len(cards)) - 1, tuple(near))
         return {card for card in cards if not staying & bit[card]}
 
     def near(self, card: int, bit: dict[int, int]) -> int:
@@ -159,21 +159,21 @@ class _Groups:
 
 
 @lru_cache(maxsize=1 << 16)
-def _apart(left: int, near: Sequence[int]) -> int:
+def _largest_independent(left: int, near: Sequence[int]) -> int:
     """The most of the cards ``left`` (bits) of which no two are neighbours."""
     if not left:
         return 0
-    degrees = [((near[place] & left).bit_count(), place) for place in _places(left)]
+    degrees = [((near[place] & left).bit_count(), place) for place in _bit_places(left)]
     degree, place = min(degrees)
     if degree <= 1:  # it can stay whatever else does
-        return 1 << place | _apart(left & ~(near[place] | 1 << place), near)
+        return 1 << place | _largest_independent(left & ~(near[place] | 1 << place), near)
     _, place = max(degrees)
-    with_it = 1 << place | _apart(left & ~(near[place] | 1 << place), near)
-    without = _apart(left & ~(1 << place), near)
+    with_it = 1 << place | _largest_independent(left & ~(near[place] | 1 << place), near)
+    without = _largest_independent(left & ~(1 << place), near)
     return with_it if with_it.bit_count() >= without.bit_count() else without
 
 
-def _places(bits: int) -> Iterator[int]:
+def _bit_places(bits: int) -> Iterator[int]:
     while bits:
         low = bits & -bits
         yield low.bit_length() - 1

@@ -13,7 +13,7 @@ from math import inf
 
 from credkit.crosswalk.result import ExceptionRow
 
-NUMBER, TARGET, READER = "number", "target", "reader"  # what a place is
+BY_NUMBER, BY_TARGET, BY_READER = "number", "target", "reader"  # what a place is
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,7 +68,7 @@ class Place:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Member:
+class DuplicateMember:
     """A credential in a clash: where it stands in the file, and its status on the day of judgement."""
 
     credential: str
@@ -80,18 +80,18 @@ class Member:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Clash:
+class DuplicateGroup:
     """Credentials that a place cannot tell apart: they share ``text``. ``readers`` give one number for them."""
 
     what: str
     place: str
     text: str
-    members: tuple[Member, ...]
+    members: tuple[DuplicateMember, ...]
     readers: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Sight:
+class ReaderDuplicates:
     """A reader, how many clashes it sees both halves of, and how many of these are its own doing."""
 
     reader: str
@@ -104,7 +104,7 @@ class Sight:
 class Reissue:
     """The cards that remove every duplicate at every place when they are replaced; ``least`` are needed at least."""
 
-    cards: tuple[Member, ...]
+    cards: tuple[DuplicateMember, ...]
     least: int
 
 
@@ -175,7 +175,7 @@ class NamespacePlans:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Badge:
+class NewBadge:
     """A number for a new badge: how the register writes it, and each target."""
 
     facility: int | None
@@ -185,7 +185,7 @@ class Badge:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Skipped:
+class SkippedNumbers:
     """Numbers in a row that were passed over, all for one reason."""
 
     first: int
@@ -200,8 +200,8 @@ class Allocation:
     kind: str
     facility: int | None
     wanted: int
-    badges: tuple[Badge, ...]
-    skipped: tuple[Skipped, ...]
+    badges: tuple[NewBadge, ...]
+    skipped: tuple[SkippedNumbers, ...]
     remarks: tuple[str, ...] = ()
 
 
@@ -218,8 +218,8 @@ class Census:
     room: int
     counts: RowCounts
     places: tuple[Place, ...]
-    clashes: tuple[Clash, ...]
-    sights: tuple[Sight, ...]
+    clashes: tuple[DuplicateGroup, ...]
+    sights: tuple[ReaderDuplicates, ...]
     reissue: Reissue
     ranges: tuple[FacilityRange, ...]
     stretches: tuple[NumberSpan, ...]

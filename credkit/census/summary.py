@@ -6,12 +6,12 @@ from collections.abc import Iterator, Sequence
 from textwrap import wrap
 
 from credkit.census.result import (
-    NUMBER,
-    READER,
-    TARGET,
+    BY_NUMBER,
+    BY_READER,
+    BY_TARGET,
     Allocation,
     Census,
-    Clash,
+    DuplicateGroup,
     FacilityRange,
     NamespacePlans,
     Place,
@@ -21,9 +21,9 @@ from credkit.explain.cautions import COPIES, DATA, DEACTIVATE, KEY
 from credkit.explain.screen import WIDTH, plain
 from credkit.privacy.accounts import masked
 
-WORDS = {NUMBER: "number", TARGET: "text in a target", READER: "given by a reader that cuts"}
+WORDS = {BY_NUMBER: "number", BY_TARGET: "text in a target", BY_READER: "given by a reader that cuts"}
 CAUTIONS = (DATA, COPIES, KEY, DEACTIVATE)
-ROOM = "Reissue the cards that a person has decided on, and withdraw the old ones only when they are back."
+REISSUE_CAUTION = "Reissue the cards that a person has decided on, and withdraw the old ones only when they are back."
 
 
 def census_text(result: Census, most: int | None = None) -> str:
@@ -32,14 +32,14 @@ def census_text(result: Census, most: int | None = None) -> str:
 
 
 def _text(result: Census, most: int | None) -> Iterator[str]:
-    yield from _wrapped(f"Census of {result.site}, status as of {result.as_of}")
+    yield from _wrap(f"Census of {result.site}, status as of {result.as_of}")
     yield from ("", "Rows")
     counts = result.counts
     yield from _table(
         ("file", "rows", "active", "inactive", "gone", "superseded", "unreadable"),
         [(result.file, counts.rows, counts.active, counts.inactive, counts.gone, counts.superseded, counts.unreadable)],
     )
-    yield from _wrapped(
+    yield from _wrap(
         "Every row is in one place: rows are the sum of the others. Cards that are gone clash with nobody."
     )
     yield from ("", "Duplicates (credentials that cannot be told apart)")
@@ -47,32 +47,32 @@ def _text(result: Census, most: int | None) -> Iterator[str]:
         ("where", "cards", "clashes", "2+ active", "active", "inactive", "reissue"),
         [
             (
-                _where(each),
+                _describe_place(each),
                 each.cards,
                 each.clashes,
                 each.live,
                 each.active,
                 each.inactive,
-                _bounded(each.reissue, each.most),
+                _format_bounds(each.reissue, each.most),
             )
             for each in result.places
         ],
     )
     if result.clashes:
-        yield from _wrapped(
+        yield from _wrap(
             "A clash is cards that are alike there; 2+ active: clashes of two or more active cards. Active and "
             "inactive are cards in clashes, reissue is how many of them need another number."
         )
     for each in result.places:
-        if each.what != NUMBER and each.clashes:
-            yield from _wrapped(
+        if each.what != BY_NUMBER and each.clashes:
+            yield from _wrap(
                 f"{each.name}: {each.new:,} of {format_count(each.clashes, 'clash', 'clashes')} are of numbers that "
                 "differ in the register."
             )
         if each.unknown:
-            yield from _wrapped(f"{each.name}: {format_count(each.unknown, 'row')} cannot be written or given there.")
+            yield from _wrap(f"{each.name}: {format_count(each.unknown, 'row')} cannot be written or given there.")
     for text in result.unknown:
-        yield from _wrapped(f"Not known: {text}.")
+        yield from _wrap(f"Not known: {text}.")
     yield from _chances(result.places)
     yield from ("", f"Clashes ({len(result.clashes):,})" if result.clashes else "No clashes")
     yield from _clashes(result.clashes, most)
@@ -80,7 +80,7 @@ def _text(result: Census, most: int | None) -> Iterator[str]:
     if seeing:
         yield from ("", "Readers that see both halves of a clash")
         yield from _table(("reader", "of one number", "by its own cut"), seeing)
-        yield from _wrapped("At these readers the cards of a clash are one: what one may open, the other opens, too.")
+        yield from _wrap("At these readers the cards of a clash are one: what one may open, the other opens, too.")
     yield from ("", "Cards to reissue so that no clash is left anywhere")
     yield from _reissue(result, most)
     yield from _ranges(result.ranges, most)
@@ -91,37 +91,37 @@ def _text(result: Census, most: int | None) -> Iterator[str]:
     if result.unreadable:
         yield from ("", f"Rows that cannot be read ({len(result.unreadable):,})")
         for row in result.unreadable[:most]:
-            yield from _wrapped(f"line {row.line}: {row.code}: {row.reason}", "  ", "    ", safe=True)
-        yield from _more(len(result.unreadable), most)
+            yield from _wrap(f"line {row.line}: {row.code}: {row.reason}", "  ", "    ", safe=True)
+        yield from _format_more(len(result.unreadable), most)
     yield from ("", "Before you use this")
-    for caution in (*CAUTIONS, ROOM):
-        yield from _wrapped(caution, "- ", "  ")
+    for caution in (*CAUTIONS, REISSUE_CAUTION):
+        yield from _wrap(caution, "- ", "  ")
 
 
-def _where(place: Place) -> str:
-    return f"{place.name} ({', '.join(place.kinds)})" if place.what == NUMBER else f"{place.what} {place.name}"
+def _describe_place(place: Place) -> str:
+    return f"{place.name} ({', '.join(place.kinds)})" if place.what == BY_NUMBER else f"{place.what} {place.name}"
 
 
-def _bounded(least: int, most: int) -> str:
+def _format_bounds(least: int, most: int) -> str:
     return f"{least:,}" if least == most else f"{least:,}-{most:,}"
 
 
 def _chances(places: Sequence[Place]) -> Iterator[str]:
     rows = [
-        (_where(each), each.cards, f"{each.bits:.0f}", each.pairs, f"{each.expected:.3g}")
+        (_describe_place(each), each.cards, f"{each.bits:.0f}", each.pairs, f"{each.expected:.3g}")
         for each in places
         if each.expected is not None and each.serial
     ]
     if rows:
         yield from ("", "Pairs that are alike, and how many if numbers were random")
         yield from _table(("where", "cards", "bits", "found", "expected"), rows)
-        yield from _wrapped(
+        yield from _wrap(
             "Expected of numbers drawn uniformly at random. Boxes of cards are not random: consecutive numbers never "
             "clash, numbers that were cut, copied or made up anew clash more."
         )
 
 
-def _clashes(clashes: Sequence[Clash], most: int | None) -> Iterator[str]:
+def _clashes(clashes: Sequence[DuplicateGroup], most: int | None) -> Iterator[str]:
     for what, words in WORDS.items():
         them = [clash for clash in clashes if clash.what == what]
         if not them:
@@ -132,8 +132,8 @@ def _clashes(clashes: Sequence[Clash], most: int | None) -> Iterator[str]:
             active = sum(member.state == "active" for member in clash.members)
             seen = f"; read alike by {', '.join(clash.readers)}" if clash.readers else ""
             text = f"{masked(clash.place)} {clash.text}: {ids} ({active} of {len(clash.members)} active){masked(seen)}"
-            yield from _wrapped(text, "    ", "      ", safe=True)
-        yield from _more(len(them), most, "    ")
+            yield from _wrap(text, "    ", "      ", safe=True)
+        yield from _format_more(len(them), most, "    ")
 
 
 def _reissue(result: Census, most: int | None) -> Iterator[str]:
@@ -142,11 +142,11 @@ def _reissue(result: Census, most: int | None) -> Iterator[str]:
         yield "  none"
         return
     exact = "no smaller set will do" if len(cards) == least else f"no set of fewer than {least:,} will do"
-    yield from _wrapped(f"{format_count(len(cards), 'card')}; {exact}", "  ", "    ")
+    yield from _wrap(f"{format_count(len(cards), 'card')}; {exact}", "  ", "    ")
     for card in cards[:most]:
         holder = masked(f"{card.credential} of {card.person}, {card.kind}")
-        yield from _wrapped(f"{holder} {card.number} (line {card.line})", "    ", "      ", safe=True)
-    yield from _more(len(cards), most, "    ")
+        yield from _wrap(f"{holder} {card.number} (line {card.line})", "    ", "      ", safe=True)
+    yield from _format_more(len(cards), most, "    ")
 
 
 def _ranges(ranges: Sequence[FacilityRange], most: int | None) -> Iterator[str]:
@@ -161,8 +161,8 @@ def _ranges(ranges: Sequence[FacilityRange], most: int | None) -> Iterator[str]:
         for each in ranges[:most]
     ]  # fmt: skip
     yield from _table(("where", "used", "from-to", "runs", "longest gap", "free", "density"), rows, safe=True)
-    yield from _more(len(ranges), most)
-    yield from _wrapped(
+    yield from _format_more(len(ranges), most)
+    yield from _wrap(
         "Runs are numbers without a gap between them, density is how much of from-to is used. Free are all numbers "
         "that the narrowest kind or reader has room for and that were never issued."
     )
@@ -170,8 +170,8 @@ def _ranges(ranges: Sequence[FacilityRange], most: int | None) -> Iterator[str]:
 
 def _plans(planned: NamespacePlans, room: int) -> Iterator[str]:
     yield ""
-    yield from _wrapped(f"Facility codes and numbers for {planned.namespace}")
-    yield from _wrapped(
+    yield from _wrap(f"Facility codes and numbers for {planned.namespace}")
+    yield from _wrap(
         f"{format_count(planned.cards, 'card')} and {room} % to grow are {planned.needed:,} numbers.", "  "
     )
     rows = [
@@ -187,19 +187,19 @@ def _plans(planned: NamespacePlans, room: int) -> Iterator[str]:
 def _allocation(allocation: Allocation, most: int | None) -> Iterator[str]:
     where = "" if allocation.facility is None else f", facility {allocation.facility}"
     yield ""
-    yield from _wrapped(f"New numbers ({len(allocation.badges):,} of {allocation.wanted:,}; {allocation.kind}{where})")
+    yield from _wrap(f"New numbers ({len(allocation.badges):,} of {allocation.wanted:,}; {allocation.kind}{where})")
     runs = _runs([badge.number for badge in allocation.badges])
     for first, last in runs[:most]:
         yield f"  {first}" if first == last else f"  {first} to {last} ({last - first + 1:,})"
-    yield from _more(len(runs), most)
+    yield from _format_more(len(runs), most)
     if allocation.skipped:
         yield "  passed over"
     for each in allocation.skipped[:most]:
         span = f"{each.first}" if each.first == each.last else f"{each.first} to {each.last}"
-        yield from _wrapped(f"{span}: {each.reason}", "    ", "      ")
-    yield from _more(len(allocation.skipped), most, "    ")
+        yield from _wrap(f"{span}: {each.reason}", "    ", "      ")
+    yield from _format_more(len(allocation.skipped), most, "    ")
     for remark in allocation.remarks:
-        yield from _wrapped(f"{remark}.", "  ", "    ")
+        yield from _wrap(f"{remark}.", "  ", "    ")
 
 
 def _runs(numbers: Sequence[int]) -> list[tuple[int, int]]:
@@ -212,12 +212,12 @@ def _runs(numbers: Sequence[int]) -> list[tuple[int, int]]:
     return found
 
 
-def _more(count: int, most: int | None, indent: str = "  ") -> Iterator[str]:
+def _format_more(count: int, most: int | None, indent: str = "  ") -> Iterator[str]:
     if most is not None and count > most:
         yield f"{indent}and {count - most:,} more"
 
 
-def _wrapped(text: str, first: str = "", rest: str = "", *, safe: bool = False) -> list[str]:
+def _wrap(text: str, first: str = "", rest: str = "", *, safe: bool = False) -> list[str]:
     shown = plain(text if safe else masked(text))
     return wrap(shown, WIDTH, initial_indent=first, subsequent_indent=rest, break_on_hyphens=False)
 

@@ -22,8 +22,8 @@ from credkit import bulk
 from credkit.bulk.either import read_columns
 from credkit.bulk.words import Array
 from credkit.catalogue.registry import chain
-from credkit.census.numbers import Numbers
-from credkit.census.ranges import reading
+from credkit.census.numbers import KindNumbers
+from credkit.census.ranges import chains_for
 from credkit.core.chains import Choice, link
 from credkit.core.codec import AnyCodec
 from credkit.core.errors import EncodeError
@@ -33,21 +33,21 @@ from credkit.crosswalk.number_columns import as_stored, encode_texts, key_column
 from credkit.crosswalk.texts import branches
 from credkit.site.model import CredentialKind, Reader, Site, Target
 
-DIGITS = "12345678901234567890"  # the beginnings of it are numbers to try a cut with
+TRIAL_DIGITS = "12345678901234567890"  # the beginnings of it are numbers to try a cut with
 
 
-def written(target: Target, fields: Mapping[str, Array]) -> pl.Series:
+def encode_for_target(target: Target, fields: Mapping[str, Array]) -> pl.Series:
     """The texts that ``target`` would hold, as its column gives them back; null where its chain cannot write."""
     return as_stored(target, encode_texts(target, fields))
 
 
-def merges(target: Target) -> bool:
+def may_merge(target: Target) -> bool:
     """Whether two numbers can become one text there."""
     return target.conversion.lossy or not target.column.written.startswith("text")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class View:
+class TruncatedView:
     """How a reader that cuts sees the numbers of its kind: ``rest`` of its chain, from its first cut on.
 
     ``source`` is what reaches the cut: the text of the register, its ``fields``, or the bits behind
@@ -71,9 +71,10 @@ class View:
         length, able = None, np.ones(len(values), bool)
         if self.source == "fields":
             for name, row in self.bounds.items():
-                able &= _within(fields[name], row)
+                able &= _is_within(fields[name], row)
             given = {
-                name: _only(fields[name], able, self.bounds[name]) for name in self.rest.input.schema or self.bounds
+                name: _replace_others(fields[name], able, self.bounds[name])
+                for name in self.rest.input.schema or self.bounds
             }
         elif self.before is not None:
             bits = bulk.compile(self.before)
@@ -86,10 +87,10 @@ class View:
     def bits(self) -> float:
         """How many bits it leaves of a number."""
         schema = self.codec.schema
-        return min(sum(schema[name].room for name in self.reader.kind.key), left(self.codec))
+        return min(sum(schema[name].room for name in self.reader.kind.key), bits_left(self.codec))
 
 
-def views(site: Site) -> list[View]:
+def truncated_views(site: Site) -> list[TruncatedView]:
     """The readers that leave something out, each different chain once."""
     found = []
     for reader in site.readers.values():
@@ -97,31 +98,31 @@ def views(site: Site) -> list[View]:
         codecs = list({codec.name: codec for codec in codecs}.values())
         for place, codec in enumerate(codecs, 1):
             name = reader.name if len(codecs) == 1 else f"{reader.name} ({place})"
-            found.append(_view(name, reader, codec))
+            found.append(_make_view(name, reader, codec))
     return found
 
 
-def _view(name: str, reader: Reader, codec: AnyCodec) -> View:
+def _make_view(name: str, reader: Reader, codec: AnyCodec) -> TruncatedView:
     steps = codec.steps
     place = next(place for place, step in enumerate(steps) if step.is_projection)
     cut, behind, kind = steps[place], steps[place + 1 :], reader.kind
     before = steps[place - 1].output if place else steps[0].input
     source, route = "", None
     if before.form == "text":
-        source = "text" if _same_text(kind, cut, behind) else ""
+        source = "text" if _has_same_text(kind, cut, behind) else ""
     elif before.form == "fields" and before.schema and set(before.schema) <= set(kind.schema):
         source = "fields"
     elif before.form == "bits" and (length := only(before.lengths)) is not None:
-        source, route = _bits(kind, length, cut, behind)
+        source, route = _bits_source(kind, length, cut, behind)
     if not source:
-        return View(name=name, reader=reader, codec=codec)
-    return View(
+        return TruncatedView(name=name, reader=reader, codec=codec)
+    return TruncatedView(
         name=name, reader=reader, codec=codec, source=source, before=route, rest=link(steps[place:]),
         bounds=before.schema or {},
     )  # fmt: skip
 
 
-def _within(column: Array, row: Row) -> Array:
+def _is_within(column: Array, row: Row) -> Array:
     """The values that the field ``row`` can hold."""
     if column.dtype == np.uint64 and isinstance(row, Field):
         found: Array = (column >= row.least) & (column <= min(row.most, (1 << 64) - 1))
@@ -129,7 +130,7 @@ def _within(column: Array, row: Row) -> Array:
     return np.fromiter((row.problem(item) is None for item in column.tolist()), bool, len(column))
 
 
-def _only(column: Array, rows: Array, row: Row) -> Array:
+def _replace_others(column: Array, rows: Array, row: Row) -> Array:
     """``column`` with what is not in ``rows`` replaced by something that the field can hold."""
     filler = row.least if isinstance(row, Field) else ""
     if isinstance(row, Field) and row.most < 1 << 64:
@@ -137,16 +138,18 @@ def _only(column: Array, rows: Array, row: Row) -> Array:
     return np.where(rows, column, np.array(filler, object))
 
 
-def _same_text(kind: CredentialKind, cut: AnyCodec, behind: Sequence[AnyCodec]) -> bool:
+def _has_same_text(kind: CredentialKind, cut: AnyCodec, behind: Sequence[AnyCodec]) -> bool:
     """Whether the texts of ``kind`` are what a cut of texts is given: in the same digits, for the same numbers."""
     if isinstance(kind.value, Choice) or kind.value.encode_obstacle:
         return False
-    wholes = (DIGITS[:count].zfill(len(DIGITS)) for count in range(1, len(DIGITS) + 1))
+    wholes = (TRIAL_DIGITS[:count].zfill(len(TRIAL_DIGITS)) for count in range(1, len(TRIAL_DIGITS) + 1))
     parts = [part for whole in wholes if (part := cut._decode_raw(whole)) is not None]
-    return _come_back(kind.value, cut, behind, [part for part in parts if part.lstrip("0")[1:]])
+    return _round_trips(kind.value, cut, behind, [part for part in parts if part.lstrip("0")[1:]])
 
 
-def _bits(kind: CredentialKind, length: int, cut: AnyCodec, behind: Sequence[AnyCodec]) -> tuple[str, AnyCodec | None]:
+def _bits_source(
+    kind: CredentialKind, length: int, cut: AnyCodec, behind: Sequence[AnyCodec]
+) -> tuple[str, AnyCodec | None]:
     """Where a number of ``kind`` is bits of this length: in its own chain, or as a number right-justified.
 
     Of its own chain only a place will do behind which the bits are taken apart as they are ``behind`` the cut.
@@ -155,18 +158,20 @@ def _bits(kind: CredentialKind, length: int, cut: AnyCodec, behind: Sequence[Any
         steps = kind.value.steps
         for place in reversed(range(len(steps))):
             fits = steps[place].gives == "bits" and only(steps[place].output.lengths) == length
-            if fits and _turned(steps[place + 1 :]) == _turned(behind):
+            if fits and _reordering_steps(steps[place + 1 :]) == _reordering_steps(behind):
                 return "bits", link(steps[: place + 1])
     rows = list(kind.schema.values())
     if len(rows) == 1 and isinstance(rows[0], Field) and rows[0].most >> length == 0:
         whole = chain(f"fields:{rows[0].name}:{length}")
-        tries = [(int(DIGITS[:count], 16) & (1 << length) - 1, length) for count in range(1, len(DIGITS) + 1)]
-        if _come_back(whole, cut, behind, [cut._decode_raw(each) for each in tries]):
+        tries = [
+            (int(TRIAL_DIGITS[:count], 16) & (1 << length) - 1, length) for count in range(1, len(TRIAL_DIGITS) + 1)
+        ]
+        if _round_trips(whole, cut, behind, [cut._decode_raw(each) for each in tries]):
             return "number", whole
     return "", None
 
 
-def _turned(steps: Sequence[AnyCodec]) -> list[str]:
+def _reordering_steps(steps: Sequence[AnyCodec]) -> list[str]:
     """What ``steps`` do to bits beside cutting them, filling them up and naming fields."""
     plain = "left-justified:", "right-justified:"
     return [
@@ -174,7 +179,7 @@ def _turned(steps: Sequence[AnyCodec]) -> list[str]:
     ]
 
 
-def _come_back(writer: AnyCodec, cut: AnyCodec, behind: Sequence[AnyCodec], parts: Iterable[Any]) -> bool:
+def _round_trips(writer: AnyCodec, cut: AnyCodec, behind: Sequence[AnyCodec], parts: Iterable[Any]) -> bool:
     """Whether ``parts``, as the cut leaves them, are left again of the numbers that are read in them.
 
     ``writer`` writes those numbers whole. Where no part can be read, nothing is known.
@@ -197,15 +202,17 @@ def _come_back(writer: AnyCodec, cut: AnyCodec, behind: Sequence[AnyCodec], part
     return found
 
 
-def left(codec: AnyCodec) -> float:
+def bits_left(codec: AnyCodec) -> float:
     """How many bits the narrowest cut of a chain leaves; infinite where that is not known."""
     cuts = [step for step in codec.steps if step.is_projection]
     found = [float(size) for step in cuts if step.gives == "bits" and (size := only(step.output.lengths))]
-    found += [len(part) * log2(10) for step in cuts if step.gives == "text" and (part := step._decode_raw(DIGITS))]
+    found += [
+        len(part) * log2(10) for step in cuts if step.gives == "text" and (part := step._decode_raw(TRIAL_DIGITS))
+    ]
     return min(found, default=inf)
 
 
-def digits(texts: pl.Series) -> float:
+def decimal_bits(texts: pl.Series) -> float:
     """How many bits texts have room for that are all decimal digits; infinite for others."""
     if texts.is_empty() or not texts.str.contains(r"\A[0-9]+\z").all():
         return inf
@@ -216,11 +223,11 @@ def digits(texts: pl.Series) -> float:
 
 def number_bits(site: Site, kind: CredentialKind) -> float:
     """How many bits a number of ``kind`` has room for, in the narrowest form in which it is written or read whole."""
-    schemas = (kind.schema, *(codec.schema for codec in reading(site, kind)))
+    schemas = (kind.schema, *(codec.schema for codec in chains_for(site, kind)))
     return min(sum(schema[name].room for name in kind.key) for schema in schemas)
 
 
-def seeing(site: Site, namespace: str, numbers: pl.DataFrame) -> dict[str, pl.Series]:
+def readers_giving(site: Site, namespace: str, numbers: pl.DataFrame) -> dict[str, pl.Series]:
     """For each reader of a namespace, which of the rows of ``numbers`` it can give at all."""
     found: dict[str, pl.Series] = {}
     for reader in site.readers.values():
@@ -229,12 +236,12 @@ def seeing(site: Site, namespace: str, numbers: pl.DataFrame) -> dict[str, pl.Se
         able = pl.Series(np.zeros(numbers.height, bool))
         for period in reader.periods:
             for codec in branches(period.codec):
-                able = able | (pl.Series(np.ones(numbers.height, bool)) if codec.lossy else fits(codec, numbers))
+                able = able | (pl.Series(np.ones(numbers.height, bool)) if codec.lossy else can_give(codec, numbers))
         found[reader.name] = able
     return found
 
 
-def fits(codec: AnyCodec, numbers: pl.DataFrame) -> pl.Series:
+def can_give(codec: AnyCodec, numbers: pl.DataFrame) -> pl.Series:
     """The rows whose number a chain that leaves nothing out can give."""
     able = pl.Series(np.ones(numbers.height, bool))
     for column in numbers.columns:
@@ -244,7 +251,7 @@ def fits(codec: AnyCodec, numbers: pl.DataFrame) -> pl.Series:
     return able
 
 
-def numbers_of(view: View, numbers: Numbers) -> pl.DataFrame:
+def numbers_of(view: TruncatedView, numbers: KindNumbers) -> pl.DataFrame:
     """The rows of a kind that a reader which cuts reads, and the number it gives for each."""
     columns, ok = view.numbers(numbers.values, numbers.fields)
     rows = pl.Series("row", numbers.rows, dtype=pl.UInt32)

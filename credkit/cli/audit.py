@@ -92,29 +92,29 @@ def audit(
     """
     try:
         from credkit.audit import audit as count
-        from credkit.audit import audit_text, records, stamp
-        from credkit.audit import parquet as table
-        from credkit.audit.failures import LISTED
-        from credkit.audit.tables import TABLE
+        from credkit.audit import audit_text, file_stamp, list_records
+        from credkit.audit import encode_parquet as table
+        from credkit.audit.failures import FAILURES_MAKER
+        from credkit.audit.records import READERS_TABLE_MAKER
 
         if report is not None:
             import credkit.report as paper
     except ModuleNotFoundError:
         raise DefinitionError(NEEDED) from None
     door = Console(as_json=as_json, reveal=reveal)
-    before = stamp(site) if site is not None else ()
+    before = file_stamp(site) if site is not None else ()
     described = load_site(site) if site is not None else None
     plan = _plan(chain, described, zone, layouts, text=text, reader=reader, time=time)
     if not files and described is None:
         raise click.UsageError("name at least one FILE, or --site SITE, whose readings are read then")
     file = described.readings if described else None
     paths = files or ((file.path,) if file else ())
-    pins = [paper.pinned(site)] if site is not None and report is not None else []
-    if pins and site is not None and stamp(site) != before:
+    pins = [paper.pin_file(site)] if site is not None and report is not None else []
+    if pins and site is not None and file_stamp(site) != before:
         raise DefinitionError(f"{site}: the file was changed while it was read: run the audit again")
     outs = [out for out in (failures, parquet, report) if out is not None]
     apart(outs, [*paths, *(described.files if described else ())])
-    makers = ((failures, LISTED), (parquet, TABLE), (report, REPORT))
+    makers = ((failures, FAILURES_MAKER), (parquet, READERS_TABLE_MAKER), (report, REPORT))
     with ExitStack() as stack:
         listed, tables, pages = [
             stack.push(FileOutput(out, maker)) if out is not None else None for out, maker in makers
@@ -134,7 +134,7 @@ def audit(
             pages.write(paper.report(found, plan.clock.zone, described=pins).encode())
         place([each for each in (listed, tables, pages) if each is not None])
     if as_json:
-        for record in records(found):
+        for record in list_records(found):
             door.record(record)
     else:
         for line in audit_text(found, plan.clock.zone).splitlines():

@@ -19,7 +19,7 @@ from credkit.files.outputs import FolderOutput, apart
 from credkit.site.description import load_site
 
 if TYPE_CHECKING:
-    from credkit.census import Census, Wanted
+    from credkit.census import AllocationRequest, Census
 
 STRETCH = re.compile("([0-9]{1,20})-([0-9]{1,20})")
 MOST = 5  # rows of a list on a screen; the files have all of them
@@ -76,7 +76,7 @@ def census(
         raise click.UsageError("--facility, --kind and --reserve go with --allocate")
     package = _package()
     door = Console(as_json=as_json, reveal=reveal)
-    wanted: Wanted | None = None
+    wanted: AllocationRequest | None = None
     if allocate is not None:
         wanted = package.Wanted(count=allocate, facility=facility, kind=kind, reserved=reserve)
     with door.busy(f"counting {site}"):

@@ -15,7 +15,7 @@ from credkit.demo import write_demo
 from credkit.explain.cautions import BEFORE_A_BATCH, MAC
 
 if TYPE_CHECKING:
-    from credkit.demo.cards import Cards
+    from credkit.demo.cards import DemoCards
 
 RESULT = "result"
 
@@ -67,9 +67,9 @@ def demo(directory: Path, as_json: bool, reveal: bool) -> int:
 
 def cards(door: Console, directory: Path) -> Path | None:
     """The part about cards: what was written, what was caught, and why where there is none; where their plan is."""
-    from credkit.demo.cards import demo_cards, without_keys
+    from credkit.demo.cards import keys_obstacle, write_demo_cards
 
-    if why := without_keys():
+    if why := keys_obstacle():
         if door.as_json:
             door.record({"cards": None, "why": why})
         else:
@@ -77,7 +77,7 @@ def cards(door: Console, directory: Path) -> Path | None:
             door.say(why)
         return None
     with door.busy("writing and checking cards"):
-        made = demo_cards(directory)
+        made = write_demo_cards(directory)
     if door.as_json:
         door.record({"cards": _record(made)})
         return made.plan
@@ -109,7 +109,7 @@ def cards(door: Console, directory: Path) -> Path | None:
 
 def audited(door: Console, site: Path) -> None:
     """The part about the audit: where its report is, and why where there is none."""
-    from credkit.demo.audited import REPORT, demo_report, without_audit
+    from credkit.demo.report import REPORT, demo_report, without_audit
 
     if why := without_audit():
         if door.as_json:
@@ -133,7 +133,7 @@ def audited(door: Console, site: Path) -> None:
         door.say(f"  {line}", indent="    ")
 
 
-def _record(made: Cards) -> dict[str, Any]:
+def _record(made: DemoCards) -> dict[str, Any]:
     """What became of the cards, for JSON."""
     return {
         "written": made.written, "clean": made.clean, "data": str(made.data) if made.data else None,

@@ -32,21 +32,23 @@ from credkit.cards.plan import Plan
 from credkit.cards.plans import load_plan
 from credkit.cards.readback import check_all
 from credkit.core.errors import CredkitError
-from credkit.demo.dice import Dice
+from credkit.demo.draws import Dice
 from credkit.demo.folder import SEED, write_files
 from credkit.files.csvfiles import File
 
 PLAN = Path(__file__).with_name("staff-plan.toml")
 FOLDER, PLAN_FILE, LIST = "cards", "staff-plan.toml", "staff.csv"
 DATA, READ_BACKS, BAD = "data", "read-backs", "bad-read-backs"
-COUNT = 50
-OPEN = Access((0, 0, 0, 1))  # as cards are delivered: either key reads and writes everything, and key B can be read
-DEFAULT = b"\xff" * 6  # and as they are delivered, a key that is published
-GIVEN = (
+CARDS_WRITTEN = 50
+DELIVERY_ACCESS = Access(
+    (0, 0, 0, 1)
+)  # as cards are delivered: either key reads and writes everything, and key B can be read
+DELIVERY_KEY = b"\xff" * 6  # and as they are delivered, a key that is published
+GIVEN_NAMES = (
     "Aino", "Bjørn", "Chloé", "Dörte", "Emre", "Fiadh", "Günter", "Håkon", "Iñaki", "Jürgen", "Kateřina", "Łucja",
     "Måns", "Noémie", "Øyvind", "Paweł", "Renée", "Søren", "Tomáš", "Zoë",
 )  # fmt: skip
-FAMILY = (
+FAMILY_NAMES = (
     "Anker",
     "Boje",
     "Deich",
@@ -61,14 +63,14 @@ FAMILY = (
     "Ręka",
     "Włok",
 )
-NOTES = (
+CARD_NOTES = (
     "Pier 7 – nur tagsüber", "Hållbart t.o.m. mars", "Accès au quai n° 3", "Grue et portique: après formation",
     "Øst og vest havn", "Ochrona portu, zmiana B", "Jetée nord, été seulement", "Schlüssel beim Pförtner",
 )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Planted:
+class PlantedReadback:
     """A read-back with one thing changed: what was done, and the kind of difference that must tell it."""
 
     name: str
@@ -78,7 +80,7 @@ class Planted:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Caught:
+class CaughtReadback:
     """A planted read-back that was found: what was done to it, and the difference that says so."""
 
     name: str
@@ -87,7 +89,7 @@ class Caught:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Cards:
+class DemoCards:
     """What became of the cards: where plan and list are, how many were written and read back clean, what was caught.
 
     ``data`` is None where an earlier run's were there, which are left alone. ``bad`` are the read-backs
@@ -100,16 +102,16 @@ class Cards:
     bad: Path | None
     written: int
     clean: int
-    caught: tuple[Caught, ...]
+    caught: tuple[CaughtReadback, ...]
 
 
-def without_keys() -> str:
+def keys_obstacle() -> str:
     """Why no cards can be written here, in one sentence; empty where they can."""
     problem = refusal(bytes(16))
     return f"The part about new staff cards is left out: {problem}" if problem else ""
 
 
-def demo_cards(folder: str | Path, seed: int = SEED) -> Cards:
+def write_demo_cards(folder: str | Path, seed: int = SEED) -> DemoCards:
     """Write plan, credentials and the data of fifty cards below ``folder``, read them back, and catch what is planted.
 
     Raises `DefinitionError` where the extra ``keys`` is missing, or a file is there and differs, and
@@ -117,17 +119,17 @@ def demo_cards(folder: str | Path, seed: int = SEED) -> Cards:
     """
     master = MasterKey.of(secrets.token_bytes(32), "drawn for this run")
     home = Path(folder) / FOLDER
-    write_files(home, {PLAN_FILE: PLAN.read_bytes(), LIST: staff(seed)})
+    write_files(home, {PLAN_FILE: PLAN.read_bytes(), LIST: staff_csv(seed)})
     plan, listed = load_plan(home / PLAN_FILE), File(path=home / LIST, name=LIST)
     with ExitStack() as stack:
         again = (home / DATA).exists() or (home / READ_BACKS).exists()
         place = Path(stack.enter_context(TemporaryDirectory())) if again else home
         batch = write_batch(plan, listed, place / DATA, master=master)
         good = {
-            each.name: read_from(plan, each.serial, (place / DATA / f"{each.name}.bin").read_bytes())
+            each.name: dump_card(plan, each.serial, (place / DATA / f"{each.name}.bin").read_bytes())
             for each in credentials(plan, listed)
         }
-        planted = plant(plan, good)
+        planted = plant_readbacks(plan, good)
         write_files(place / READ_BACKS, {f"{name}.bin": data for name, data in good.items()})
         write_files(place / BAD, {f"{each.name}.bin": each.data for each in planted})
         paths = [place / READ_BACKS / f"{name}.bin" for name in good]
@@ -138,47 +140,47 @@ def demo_cards(folder: str | Path, seed: int = SEED) -> Cards:
             each.name: each
             for each in check_all(plan, [place / BAD / f"{each.name}.bin" for each in planted], listed, master=master)
         }
-        caught = tuple(_caught(each, found) for each in planted)
-    return Cards(
+        caught = tuple(_find_planted(each, found) for each in planted)
+    return DemoCards(
         plan=home / PLAN_FILE, listed=home / LIST, data=None if again else home / DATA,
         bad=home / BAD if (home / BAD).is_dir() else None, written=batch.count, clean=len(clean), caught=caught,
     )  # fmt: skip
 
 
-def _caught(planted: Planted, found: Mapping[str, Checked]) -> Caught:
+def _find_planted(planted: PlantedReadback, found: Mapping[str, Checked]) -> CaughtReadback:
     """The difference that tells what was planted; raises `CredkitError` where none does."""
     for name, checked in found.items():
         if Path(name).stem == planted.name:
             for difference in checked.differences:
                 if difference.kind == planted.kind:
-                    return Caught(name=planted.name, done=planted.done, difference=difference)
+                    return CaughtReadback(name=planted.name, done=planted.done, difference=difference)
     raise CredkitError(f"demo: {planted.name}, {planted.done}, was not caught: a fault of credkit itself")
 
 
 # ── who gets a card ─────────────────────────────────────────────────────────────────────────────
 
 
-def staff(seed: int = SEED) -> bytes:
+def staff_csv(seed: int = SEED) -> bytes:
     """The list of credentials, as CSV; the same for the same seed."""
     dice = Dice(seed)
     buffer = io.StringIO()
     writer = csv.writer(buffer, lineterminator="\n")
     writer.writerow(("credential_id", "serial", "personnel_number", "secure_number", "contact", "note"))
     serials: set[str] = set()
-    for number in range(1, COUNT + 1):
-        while (serial := _serial(dice)) in serials:
+    for number in range(1, CARDS_WRITTEN + 1):
+        while (serial := _draw_serial(dice)) in serials:
             pass
         serials.add(serial)
-        name = f"{dice.one(GIVEN)}.{dice.one(FAMILY)}.{number}".lower()
+        name = f"{dice.one(GIVEN_NAMES)}.{dice.one(FAMILY_NAMES)}.{number}".lower()
         secure = f"{dice.below(10**6):06d}{dice.below(10**6):06d}"
         writer.writerow((
             f"N-{number:04d}", serial, 100_000 + dice.below(900_000), secure, f"mailto:{name}@example.org",
-            dice.one(NOTES),
+            dice.one(CARD_NOTES),
         ))  # fmt: skip
     return buffer.getvalue().encode()
 
 
-def _serial(dice: Dice) -> str:
+def _draw_serial(dice: Dice) -> str:
     """A serial number of four bytes that is a card's own: none that is random, shared, reserved or cut."""
     first = 16 * dice.below(16) + dice.below(8)  # x8 is random, cut or reserved, xF is shared (ISO/IEC 14443-3)
     return bytes((first, *(dice.below(256) for _ in range(3)))).hex().upper()
@@ -187,34 +189,34 @@ def _serial(dice: Dice) -> str:
 # ── the station and the card ────────────────────────────────────────────────────────────────────
 
 
-def read_from(plan: Plan, serial: bytes, data: bytes) -> bytes:
+def dump_card(plan: Plan, serial: bytes, data: bytes) -> bytes:
     """What a reader shows of the card with this ``serial`` after the station wrote ``data``: all of it, keys as zeros.
 
     The station makes trailers itself, with the keys of that card.
     """
-    memory = delivered(plan.geometry, serial)
+    memory = empty_card(plan.geometry, serial)
     size = plan.geometry.block_size
     for start in range(0, len(data), 2 + size):
         block = int.from_bytes(data[start : start + 2], "big")
         memory[block * size : (block + 1) * size] = data[start + 2 : start + 2 + size]
     for sector, access in plan.access.items():
         at = plan.geometry.trailer(sector) * size
-        memory[at : at + size] = trailer(access)
+        memory[at : at + size] = dump_trailer(access)
     return bytes(memory)
 
 
-def delivered(geometry: Geometry, serial: bytes) -> bytearray:
+def empty_card(geometry: Geometry, serial: bytes) -> bytearray:
     """An empty card: the manufacturer's block, zeros, and trailers as delivered."""
     memory = bytearray(geometry.size)
     memory[:5] = *serial, reduce(xor, serial)
     memory[5:16] = bytes.fromhex("0804006263646566676869")  # made up, like the card
     for sector in range(len(geometry.sectors)):
         at = geometry.trailer(sector) * geometry.block_size
-        memory[at : at + geometry.block_size] = trailer(OPEN, DEFAULT)
+        memory[at : at + geometry.block_size] = dump_trailer(DELIVERY_ACCESS, DELIVERY_KEY)
     return memory
 
 
-def trailer(access: Access, key_b: bytes = bytes(6)) -> bytes:
+def dump_trailer(access: Access, key_b: bytes = bytes(6)) -> bytes:
     """A trailer as a reader shows it: key A never, key B only where the access conditions let it be read."""
     return bytes(6) + access.bytes + SPARE + key_b
 
@@ -222,7 +224,7 @@ def trailer(access: Access, key_b: bytes = bytes(6)) -> bytes:
 # ── what is wrong with five of them ─────────────────────────────────────────────────────────────
 
 
-def plant(plan: Plan, good: Mapping[str, bytes]) -> tuple[Planted, ...]:
+def plant_readbacks(plan: Plan, good: Mapping[str, bytes]) -> tuple[PlantedReadback, ...]:
     """Five read-backs that must be caught, each made of a good one."""
     names = list(good)
     at = {record.name: plan.geometry.bytes_of(range(record.places[0] // 16, record.places[0] // 16 + 1)).start
@@ -238,13 +240,13 @@ def plant(plan: Plan, good: Mapping[str, bytes]) -> tuple[Planted, ...]:
 
     def opened(data: bytearray) -> None:
         _, second, third, own = plan.access[1].conditions
-        data[last : last + 16] = trailer(Access((0, second, third, own)))
+        data[last : last + 16] = dump_trailer(Access((0, second, third, own)))
 
     def broken(data: bytearray) -> None:
         data[last + 6] ^= 0x01
 
     def published(data: bytearray) -> None:
-        data[last + 10 : last + 16] = DEFAULT
+        data[last + 10 : last + 16] = DELIVERY_KEY
 
     faults: tuple[tuple[str, str, str, Callable[[bytearray], None]], ...] = (
         (names[0], "one bit of the personnel number is flipped", "record-differs", flipped),
@@ -262,5 +264,5 @@ def plant(plan: Plan, good: Mapping[str, bytes]) -> tuple[Planted, ...]:
     for name, done, kind, change in faults:
         data = bytearray(good[name])
         change(data)
-        made.append(Planted(name=name, done=done, kind=kind, data=bytes(data)))
+        made.append(PlantedReadback(name=name, done=done, kind=kind, data=bytes(data)))
     return tuple(made)

@@ -6,7 +6,7 @@ from collections import defaultdict
 from dataclasses import replace
 from datetime import date
 
-from credkit.demo.harbours import CUT, SIGNED, Serials, box, issued
+from credkit.demo.harbours import CUT, SIGNED, Serials, box_of_frames, draw_issue_day
 from credkit.demo.world import EAST, HARBOUR, LOCKER, POOL, SERIAL, WEST, DemoCard, World
 
 CREDENTIALS = "credentials.csv"
@@ -26,9 +26,9 @@ def clashing_numbers(world: World) -> None:
 
 def printed_with_offset(world: World) -> None:
     """One box was printed with numbers that are 20000 more than what the cards say."""
-    for frame, _ in zip(box(12, 5201), range(40), strict=False):
+    for frame, _ in zip(box_of_frames(12, 5201), range(40), strict=False):
         card = DemoCard(
-            id=f"E-12-{frame['number']}", person=world.person(), source=EAST, since=issued(world), offset=20000,
+            id=f"E-12-{frame['number']}", person=world.person(), source=EAST, since=draw_issue_day(world), offset=20000,
             numbers={HARBOUR: frame},
         )  # fmt: skip
         world.issue(card, walks=True)
@@ -37,11 +37,15 @@ def printed_with_offset(world: World) -> None:
 
 def two_active_issues(world: World) -> None:
     """Six people got a new card, and the old one was never taken out of the register."""
-    old, new = box(12, 5001), box(12, 8101)
+    old, new = box_of_frames(12, 5001), box_of_frames(12, 8101)
     for _ in range(6):
         person, first, second = world.person(), next(old), next(new)
         before = DemoCard(
-            id=f"E-12-{first['number']}", person=person, source=EAST, since=issued(world), numbers={HARBOUR: first}
+            id=f"E-12-{first['number']}",
+            person=person,
+            source=EAST,
+            since=draw_issue_day(world),
+            numbers={HARBOUR: first},
         )
         after = DemoCard(
             id=f"E-12-{second['number']}", person=person, source=EAST, since=date(2026, 2, 9), issue=2,
@@ -54,11 +58,11 @@ def two_active_issues(world: World) -> None:
 
 def two_holders(world: World) -> None:
     """Three cards were handed on without an end of the first assignment."""
-    frames = box(12, 5101)
+    frames = box_of_frames(12, 5101)
     for _ in range(3):
         frame = next(frames)
         card = DemoCard(
-            id=f"E-12-{frame['number']}", person=world.person(), source=EAST, since=issued(world),
+            id=f"E-12-{frame['number']}", person=world.person(), source=EAST, since=draw_issue_day(world),
             numbers={HARBOUR: frame},
         )  # fmt: skip
         world.issue(card, codes={HARBOUR: "overlap"})
@@ -71,14 +75,14 @@ def registers_disagree(world: World) -> None:
     own = [
         card for card in world.walking if card.source == WEST and card.numbers.get(HARBOUR, {}).get("facility") == 57
     ]
-    wrong = box(57, 45001)
+    wrong = box_of_frames(57, 45001)
     for card in world.dice.some(own, 8):
         copy = replace(card, source=EAST, numbers={HARBOUR: next(wrong)})
         world.assign(copy, HARBOUR, world.value(copy, HARBOUR), "superseded")
-    lost = box(57, 46001)
+    lost = box_of_frames(57, 46001)
     for number in range(3):
         card = DemoCard(
-            id=f"W-9{number + 1:03d}", person=world.person(), source=WEST, since=issued(world), status="lost",
+            id=f"W-9{number + 1:03d}", person=world.person(), source=WEST, since=draw_issue_day(world), status="lost",
             numbers={HARBOUR: next(lost)},
         )  # fmt: skip
         world.issue(card)
@@ -89,13 +93,13 @@ def registers_disagree(world: World) -> None:
 
 def damaged_cells(world: World, serials: Serials) -> None:
     """A spreadsheet took numbers for numbers: leading zeros dropped, long ones rounded."""
-    frames = box(12, 5301)
+    frames = box_of_frames(12, 5301)
     for place in range(13):
         if place < 9:
-            card = _east(world, HARBOUR, next(frames))
+            card = _east_row(world, HARBOUR, next(frames))
             value = world.value(card, HARBOUR).lstrip("0")
         else:
-            card = _east(world, SERIAL, serials.draw(10**9))
+            card = _east_row(world, SERIAL, serials.draw(10**9))
             value = f"{int(world.value(card, SERIAL)):.2E}"
         kind = next(iter(card.numbers))
         world.assign(card, kind, value, "spreadsheet-damage")
@@ -106,29 +110,31 @@ def damaged_cells(world: World, serials: Serials) -> None:
 
 def mistyped_cells(world: World) -> None:
     """In four numbers a letter stands for a digit."""
-    frames = box(12, 5401)
+    frames = box_of_frames(12, 5401)
     for _ in range(4):
-        card = _east(world, HARBOUR, next(frames))
+        card = _east_row(world, HARBOUR, next(frames))
         world.assign(card, HARBOUR, world.value(card, HARBOUR).replace("0", "O", 1), "unreadable-value")
 
 
-def _east(world: World, kind: str, number: dict[str, int]) -> DemoCard:
+def _east_row(world: World, kind: str, number: dict[str, int]) -> DemoCard:
     """A card of a row that is no good; it is not among the cards."""
     *_, last = number.values()
-    return DemoCard(id=f"E-X-{last}", person=world.person(), source=EAST, since=issued(world), numbers={kind: number})
+    return DemoCard(
+        id=f"E-X-{last}", person=world.person(), source=EAST, since=draw_issue_day(world), numbers={kind: number}
+    )
 
 
 def alike_in_three_bytes(world: World, serials: Serials) -> None:
     """Six pairs of serial numbers that differ in their first byte only, which the turnstile drops."""
-    _alike(world, serials, "turnstile", "bytes", 1 << 24, 6)
+    _make_duplicates(world, serials, "turnstile", "bytes", 1 << 24, 6)
 
 
 def alike_in_eight_digits(world: World, serials: Serials) -> None:
     """Three pairs of serial numbers with the same last eight digits, which are all the canteen keeps."""
-    _alike(world, serials, "canteen", "digits", 10**8, 3)
+    _make_duplicates(world, serials, "canteen", "digits", 10**8, 3)
 
 
-def _alike(world: World, serials: Serials, target: str, tail: str, step: int, pairs: int) -> None:
+def _make_duplicates(world: World, serials: Serials, target: str, tail: str, step: int, pairs: int) -> None:
     """Pairs of cards whose numbers differ by a multiple of ``step``."""
     for _ in range(pairs):
         first = serials.draw()
@@ -137,7 +143,7 @@ def _alike(world: World, serials: Serials, target: str, tail: str, step: int, pa
         ids = []
         for numbers in (first, serials.take(second)):
             card = DemoCard(
-                id=f"W-S-{numbers['uid']}", person=world.person(), source=WEST, since=issued(world),
+                id=f"W-S-{numbers['uid']}", person=world.person(), source=WEST, since=draw_issue_day(world),
                 numbers={SERIAL: numbers},
             )  # fmt: skip
             world.issue(card, walks=True)
@@ -179,8 +185,8 @@ def unwritable(world: World) -> None:
 
 def lost_and_ordered_again(world: World) -> None:
     """The number of a card that is lost, and so may turn up, was ordered again for somebody else."""
-    frame = next(box(12, 5901))
-    since = issued(world)
+    frame = next(box_of_frames(12, 5901))
+    since = draw_issue_day(world)
     lost = DemoCard(
         id="E-12-5901", person=world.person(), source=EAST, since=since, until=date(2025, 12, 1), status="lost",
         numbers={HARBOUR: frame},
@@ -208,10 +214,10 @@ def export(world: World) -> None:
 
 def held_without_a_reason(world: World) -> None:
     """The gatehouse also holds twelve numbers that no register knows, and four under a former holder's name."""
-    frames = box(12, 7501)
+    frames = box_of_frames(12, 7501)
     for number in range(12):
         world.hold(f"X-{number + 1:02d}", next(frames), "existing-unmatched")
-    handed_on = box(12, 5601)
+    handed_on = box_of_frames(12, 5601)
     for number in range(4):
         frame = next(handed_on)
         card = DemoCard(

@@ -16,13 +16,13 @@ from pathlib import Path
 from credkit.core.errors import DefinitionError
 from credkit.core.sentences import redacted_repr
 from credkit.demo import faults, harbours, noise, stripes, traffic
-from credkit.demo.dice import Dice
+from credkit.demo.draws import Dice
 from credkit.demo.world import SITE, Plant, World
 from credkit.files.outputs import add_files
 
 SEED = 20260331
 SITE_FILE, CREDENTIALS, READINGS, EXPORT = "site.toml", "credentials.csv", "readings.csv", "gatehouse-export.csv"
-COLUMNS = {
+COLUMNS_OF_FILE = {
     CREDENTIALS: (
         "person_id", "credential_id", "kind", "value", "printed", "issue", "status", "valid_from", "valid_until",
         "replaces", "source",
@@ -30,7 +30,7 @@ COLUMNS = {
     READINGS: ("time", "reader", "text", "presentation", "expected"),
     EXPORT: ("person_id", "text"),
 }  # fmt: skip
-Row = tuple[Sequence[str], str | None]  # what a file holds, and why it belongs in the exceptions
+CodedRow = tuple[Sequence[str], str | None]  # what a file holds, and why it belongs in the exceptions
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,16 +54,16 @@ def write_demo(folder: str | Path, seed: int = SEED) -> Demo:
     `DefinitionError`, before anything is written, if one of them is there and differs.
     """
     folder = Path(folder)
-    world = brackwater(seed)
+    world = build_brackwater(seed)
     files, exceptions = {SITE_FILE: SITE.read_bytes()}, {}
-    for name, rows in tables(world).items():
-        files[name] = _csv(COLUMNS[name], [row for row, _ in rows])
+    for name, rows in file_rows(world).items():
+        files[name] = _format_csv(COLUMNS_OF_FILE[name], [row for row, _ in rows])
         exceptions[name] = {line: code for line, (_, code) in enumerate(rows, 2) if code}
     write_files(folder, files)
     return Demo(folder=folder, site=folder / SITE_FILE, plants=tuple(world.plants), exceptions=exceptions)
 
 
-def brackwater(seed: int = SEED) -> World:
+def build_brackwater(seed: int = SEED) -> World:
     """The world from a seed: first the cards, then what is wrong with them, then the month; stripes at the end."""
     world = World(dice=Dice(seed))
     serials = harbours.Serials(world)
@@ -91,7 +91,7 @@ def brackwater(seed: int = SEED) -> World:
     faults.held_without_a_reason(world)
 
     cards = traffic.walkers(world)
-    traffic.everyday(world, cards)
+    traffic.everyday_reads(world, cards)
     traffic.around_the_reset(world, cards)
     traffic.contractors_until_the_last_day(world)
     traffic.until_the_loss(world)
@@ -129,15 +129,15 @@ def brackwater(seed: int = SEED) -> World:
     stripes.another_keyboard(replace(world, dice=Dice(seed + 1)), swipers)  # its own dice: all else stays as it was
     stripes.bank_cards(replace(world, dice=Dice(seed + 2)))
 
-    noise.noted(world)
+    noise.noted_serials(world)
     noise.never_seen(world)
     noise.half_seen(world)
     return world
 
 
-def tables(world: World) -> dict[str, list[Row]]:
+def file_rows(world: World) -> dict[str, list[CodedRow]]:
     """The rows of each file in their order, each with the code under which it belongs in the exceptions."""
-    credentials: list[Row] = [
+    credentials: list[CodedRow] = [
         (
             (
                 row.card.person, row.card.id, row.kind, row.value, row.printed, str(row.card.issue), row.card.status,
@@ -148,17 +148,17 @@ def tables(world: World) -> dict[str, list[Row]]:
         )
         for row in sorted(world.assignments, key=lambda row: row.card.source)
     ]  # fmt: skip
-    readings: list[Row] = [
+    readings: list[CodedRow] = [
         ((read.stamp.isoformat(), read.reader, read.text, read.presentation, read.expected), read.code)
         for read in sorted(world.reads, key=lambda read: read.stamp)
     ]
-    held: list[Row] = [
+    held: list[CodedRow] = [
         ((row.person, row.text), row.code) for row in sorted(world.held, key=lambda row: (row.person, row.text))
     ]
     return {CREDENTIALS: credentials, READINGS: readings, EXPORT: held}
 
 
-def _csv(header: Sequence[str], rows: Iterable[Sequence[str]]) -> bytes:
+def _format_csv(header: Sequence[str], rows: Iterable[Sequence[str]]) -> bytes:
     buffer = io.StringIO()
     writer = csv.writer(buffer, lineterminator="\n")
     writer.writerow(header)
@@ -169,14 +169,14 @@ def _csv(header: Sequence[str], rows: Iterable[Sequence[str]]) -> bytes:
 def write_files(folder: Path, files: Mapping[str, bytes]) -> None:
     """Write ``files`` where they are missing, all or none."""
     try:
-        missing = {name: data for name, data in files.items() if not _is_there(folder / name, data)}
+        missing = {name: data for name, data in files.items() if not _holds_already(folder / name, data)}
         folder.mkdir(mode=0o700, parents=True, exist_ok=True)
         add_files(folder, missing)
     except OSError as error:
         raise DefinitionError(f"demo: {redacted_repr(str(folder))} cannot be written ({error.strerror})") from None
 
 
-def _is_there(path: Path, data: bytes) -> bool:
+def _holds_already(path: Path, data: bytes) -> bool:
     """Whether ``path`` holds ``data`` already; raises `DefinitionError` if it holds anything else."""
     if not os.path.lexists(path):
         return False

@@ -17,12 +17,12 @@ SIGNED = 1 << 31  # the first number that a signed column of 32 bits cannot hold
 RANDOM, CUT = 0x08, 0x88  # first bytes of ISO/IEC 14443-3: drawn anew each time; the cascade tag
 
 
-def box(facility: int, first: int) -> Iterator[dict[str, int]]:
+def box_of_frames(facility: int, first: int) -> Iterator[dict[str, int]]:
     """Frames of consecutive cards."""
     return ({"facility": facility, "number": number} for number in count(first))
 
 
-def issued(world: World) -> date:
+def draw_issue_day(world: World) -> date:
     """A day on which a card could have been handed out, well before the month."""
     return date(2023, 1, 2) + timedelta(days=world.dice.below(800))
 
@@ -71,10 +71,10 @@ class Serials:
 def east_harbour(world: World) -> None:
     """East: 1,000 people with the facility code 12, 350 with 40. One in eight stays away all month."""
     for facility, first, people in ((12, 1001, 1000), (40, 20000, 350)):
-        frames = box(facility, first)
+        frames = box_of_frames(facility, first)
         for number in range(people):
             card = DemoCard(
-                id=f"E-{facility}-{first + number}", person=world.person(), source=EAST, since=issued(world),
+                id=f"E-{facility}-{first + number}", person=world.person(), source=EAST, since=draw_issue_day(world),
                 numbers={HARBOUR: next(frames)},
             )  # fmt: skip
             world.issue(card, walks=not world.dice.chance(12))
@@ -82,7 +82,7 @@ def east_harbour(world: World) -> None:
 
 def west_harbour(world: World, serials: Serials) -> None:
     """West: frames with 40 and 57, then 500 cards with two numbers, then 200 with a serial number only."""
-    clash, own = box(40, 20325), box(57, 30001)
+    clash, own = box_of_frames(40, 20325), box_of_frames(57, 30001)
     for number in range(1600):
         numbers = {}
         if number < 1400:
@@ -90,19 +90,20 @@ def west_harbour(world: World, serials: Serials) -> None:
         if number >= 900:
             numbers[SERIAL] = serials.draw(SIGNED, 2 * SIGNED - 1) if number >= 1300 else serials.draw()
         card = DemoCard(
-            id=f"W-{number + 1:04d}", person=world.person(), source=WEST, since=issued(world), numbers=numbers
+            id=f"W-{number + 1:04d}", person=world.person(), source=WEST, since=draw_issue_day(world), numbers=numbers
         )
         world.issue(card, walks=not world.dice.chance(12))
 
 
 def lost_and_reissued(world: World) -> None:
     """Sixty people lost a card in the winter, and four in the month; all got a new one."""
-    old, new = box(12, 4001), box(12, 8001)
+    old, new = box_of_frames(12, 4001), box_of_frames(12, 8001)
     for place in range(64):
         lost = LOSS if place >= 60 else date(2025, 11, 1) + timedelta(days=world.dice.below(90))
         person, before, after = world.person(), next(old), next(new)
         gone = DemoCard(
-            id=f"E-12-{before['number']}", person=person, source=EAST, since=issued(world), until=lost, status="lost",
+            id=f"E-12-{before['number']}", person=person, source=EAST, since=draw_issue_day(world), until=lost,
+            status="lost",
             numbers={HARBOUR: before},
         )  # fmt: skip
         card = DemoCard(
@@ -115,12 +116,12 @@ def lost_and_reissued(world: World) -> None:
 
 def returned_and_used_again(world: World) -> None:
     """Forty cards came back; five of their numbers were ordered again and are somebody else's now."""
-    frames = list(islice(box(12, 6001), 40))
+    frames = list(islice(box_of_frames(12, 6001), 40))
     for place, frame in enumerate(frames):
         back = date(2025, 6, 1) + timedelta(days=world.dice.below(200))
         world.issue(
             DemoCard(
-                id=f"E-12-{6001 + place}", person=world.person(), source=EAST, since=issued(world), until=back,
+                id=f"E-12-{6001 + place}", person=world.person(), source=EAST, since=draw_issue_day(world), until=back,
                 status="returned", numbers={HARBOUR: frame},
             )
         )  # fmt: skip
@@ -134,7 +135,7 @@ def returned_and_used_again(world: World) -> None:
 
 def contractors(world: World) -> None:
     """Cards that run out: thirty before the month, twenty on the 15th; ten begin after it."""
-    frames = box(12, 6501)
+    frames = box_of_frames(12, 6501)
     spans = [
         (date(2025, 9, 1), date(2026, 2, 28), 30),
         (date(2025, 9, 1), date(2026, 3, 15), 20),
@@ -156,7 +157,7 @@ def visitor_pool(world: World) -> None:
 
     Six of them are the pool's again after that, in the register; six never ceased to be.
     """
-    frames = box(12, 9001)
+    frames = box_of_frames(12, 9001)
     for number in range(12):
         frame, day = next(frames), date(2026, 3, 1)
         id = f"V-{number + 1:02d}"
@@ -171,7 +172,11 @@ def visitor_pool(world: World) -> None:
             day = last + timedelta(days=1)
         world.issue(
             DemoCard(
-                id=id, person=POOL, source=EAST, since=day if number < 6 else issued(world), numbers={HARBOUR: frame}
+                id=id,
+                person=POOL,
+                source=EAST,
+                since=day if number < 6 else draw_issue_day(world),
+                numbers={HARBOUR: frame},
             )
         )
 
@@ -181,7 +186,7 @@ def lockers(world: World) -> None:
     east = [card for card in world.walking if card.source == EAST]
     for number, card in enumerate(world.dice.some(east, 150)):
         locker = DemoCard(
-            id=f"L-{number + 1:03d}", person=card.person, source=EAST, since=issued(world),
+            id=f"L-{number + 1:03d}", person=card.person, source=EAST, since=draw_issue_day(world),
             numbers={LOCKER: {"number": 10507 + 4729 * number}},
         )  # fmt: skip
         world.issue(locker)

@@ -7,23 +7,23 @@ from datetime import date
 
 from bitstring import Bits
 
-from credkit.demo.harbours import CUT, LOSS, RANDOM, Serials, box
-from credkit.demo.traffic import CLEAR, ENTER, GARBLED, HELD, digits, keys, presented, two_numbers
+from credkit.demo.harbours import CUT, LOSS, RANDOM, Serials, box_of_frames
+from credkit.demo.traffic import CLEAR, ENTER, GARBLED, SECONDS_HELD, digits, keys, present_card, two_numbers
 from credkit.demo.world import AS_OF, HARBOUR, LOCKER, SERIAL, DemoCard, World, moment
 
 READINGS = "readings.csv"
-COUNTED = (None, "refused-note")  # codes of reads whose number is a card's, or is refused as one
+COUNTED_CODES = (None, "refused-note")  # codes of reads whose number is a card's, or is refused as one
 FRAME, QUAY = "wiegand-26", "binary/wiegand-26"
 Cards = Mapping[str, list[DemoCard]]
 
 
-def framed(world: World, card: DemoCard) -> Bits:
+def encode_frame(world: World, card: DemoCard) -> Bits:
     """The bits that a card sends."""
     bits: Bits = world.codec(FRAME).encode(card.frame)
     return bits
 
 
-def as_if_rounded(text: str) -> bool:
+def looks_rounded(text: str) -> bool:
     """Whether a text that was never near a spreadsheet looks like a number that one has rounded."""
     return text.isdecimal() and len(text) > 15 and not text[15:].strip("0")
 
@@ -34,7 +34,7 @@ def flipped_bits(world: World, cards: Cards) -> None:
     for _ in range(48):
         at = world.dice.below(26)
         halves[at // 13] += 1
-        bits = framed(world, world.dice.one(cards[HARBOUR])) ^ Bits(uint=1 << (25 - at), length=26)
+        bits = encode_frame(world, world.dice.one(cards[HARBOUR])) ^ Bits(uint=1 << (25 - at), length=26)
         world.read("east-gate", world.any_time(), world.encode("hex:8/right-justified:26", bits), "check-failed")
     for half, count in zip(("first", "second"), halves, strict=True):
         world.plant("failed-checks", "east-gate", count, f"one bit turned over in the {half} half of {count} frames")
@@ -44,10 +44,10 @@ def lost_bits(world: World, cards: Cards) -> None:
     """A loose wire at the quay loses one bit of 17 frames."""
     done = 0
     while done < 17:
-        bits, at = framed(world, world.dice.one(cards[HARBOUR])), world.dice.below(26)
+        bits, at = encode_frame(world, world.dice.one(cards[HARBOUR])), world.dice.below(26)
         left = bits[:at] + bits[at + 1 :]
         text = world.encode("binary", left)
-        if not as_if_rounded(text):
+        if not looks_rounded(text):
             world.read("quay", world.any_time(1, 19), text, "check-failed")
             done += 1
     world.plant("failed-checks", "quay", done, f"{done} frames lost a bit")
@@ -58,7 +58,7 @@ def inverted_lines(world: World, cards: Cards) -> None:
     done = 0
     while done < 110:
         text = world.encode(f"binary/invert/{FRAME}", world.dice.one(cards[HARBOUR]).frame)
-        if not as_if_rounded(text):
+        if not looks_rounded(text):
             world.read("quay", world.any_time(20, 21), text, "check-failed")
             done += 1
     world.plant("failed-checks", "quay", done, f"all {done} frames of two days were inverted")
@@ -78,7 +78,7 @@ def cut_short(world: World, cards: Cards) -> None:
 
 def from_no_register(world: World, serials: Serials) -> None:
     """Cards that no register knows, at three readers."""
-    frames = box(12, 7001)
+    frames = box_of_frames(12, 7001)
     for reader, count in (("east-gate", 20), ("west-gate", 15), ("office", 6)):
         for _ in range(count):
             when = world.any_time()
@@ -89,7 +89,7 @@ def from_no_register(world: World, serials: Serials) -> None:
 
 def from_another_port(world: World) -> None:
     """Cards of some other port, with a facility code that Brackwater never had."""
-    frames = box(200, 611)
+    frames = box_of_frames(200, 611)
     for _ in range(11):
         when = world.any_time()
         text = world.encode(world.chain_at("east-gate", when), next(frames))
@@ -150,12 +150,12 @@ def damaged_rows(world: World, cards: Cards) -> None:
         text = _at_west_gate(world, world.dice.one(zeros)).lstrip("0")
         world.read("west-gate", world.any_time(), text, "spreadsheet-damage")
     for _ in range(6):
-        text = world.encode("binary", framed(world, world.dice.one(cards[HARBOUR])))
+        text = world.encode("binary", encode_frame(world, world.dice.one(cards[HARBOUR])))
         world.read("quay", world.any_time(1, 19), f"{int(text):.5E}", "spreadsheet-damage")
     known = {card.number(HARBOUR)[1] for card in world.cards if HARBOUR in card.numbers}
     left = {True: 2, False: 3}  # by whether what is left of a frame reads as one all the same
     while any(left.values()):
-        text = world.encode("binary", framed(world, world.dice.one(cards[HARBOUR])))[:15] + "0" * 11
+        text = world.encode("binary", encode_frame(world, world.dice.one(cards[HARBOUR])))[:15] + "0" * 11
         reading = world.codec(QUAY).inspect(text)
         fields = reading.value or {}
         if text[0] == "1" and left[reading.ok] and tuple(fields.values()) not in known:
@@ -191,8 +191,8 @@ def out_of_force(world: World) -> None:
 def swapped_serials(world: World) -> None:
     """The register has the serial numbers of two cards the wrong way round; the desk reads both cards."""
     one, other = world.dice.some(two_numbers(world), 2)
-    for number, (frame, serial) in enumerate(((one, other), (other, one)), HELD + 1):
-        presented(world, number, world.any_time(), frame, serial)
+    for number, (frame, serial) in enumerate(((one, other), (other, one)), SECONDS_HELD + 1):
+        present_card(world, number, world.any_time(), frame, serial)
         world.plant("conflict", frame.id, 2, f"the card of {frame.id} gives the serial number of {serial.id}")
 
 
@@ -228,12 +228,14 @@ def nobodys_numbers(world: World) -> None:
     world.plant("unknown-cards", "lockers", 21, "three numbers that nobody has were typed, seven keys each")
 
 
-def noted(world: World) -> None:
+def noted_serials(world: World) -> None:
     """One serial number in eight begins with a reserved (x8) or shared byte (xF), by chance; others on purpose."""
     numbers = {card.serial for card in world.cards if SERIAL in card.numbers}
     readers = {name: table["chain"] for name, table in world.site["readers"].items() if table["kind"] == SERIAL}
     texts = {
-        (readers[read.reader], read.text) for read in world.reads if read.reader in readers and read.code in COUNTED
+        (readers[read.reader], read.text)
+        for read in world.reads
+        if read.reader in readers and read.code in COUNTED_CODES
     }
     numbers.update(world.codec(chain).decode(text)["uid"] for chain, text in texts)
     count = sum(number >> 24 & 15 in (8, 15) for number in numbers)
@@ -243,7 +245,9 @@ def noted(world: World) -> None:
 def never_seen(world: World) -> None:
     """Of each kind some cards in force were read nowhere all month; they prove nothing."""
     for kind in world.site["kinds"]:
-        cards = {card.id for card in _in_force(world) if kind in card.numbers and card.number(kind) not in world.seen}
+        cards = {
+            card.id for card in _cards_in_force(world) if kind in card.numbers and card.number(kind) not in world.seen
+        }
         world.plant("never-seen", kind, len(cards), f"{len(cards)} cards in force were read nowhere")
 
 
@@ -251,13 +255,13 @@ def half_seen(world: World) -> None:
     """Some two-number cards were read by one kind of reader only."""
     count = sum(
         len({card.number(kind) in world.seen for kind in card.numbers}) == 2
-        for card in _in_force(world)
+        for card in _cards_in_force(world)
         if len(card.numbers) == 2
     )
     world.plant("half-seen", f"{HARBOUR} {SERIAL}", count, f"{count} cards with two numbers showed one of them")
 
 
-def _in_force(world: World) -> list[DemoCard]:
+def _cards_in_force(world: World) -> list[DemoCard]:
     """The cards that somebody holds on the day of judgement; not those that two people hold."""
     doubtful = {row.card.id for row in world.assignments if row.code == "overlap"}
     return [card for card in world.cards if card.counts and card.id not in doubtful]

@@ -33,7 +33,7 @@ def without_audit() -> str:
 def demo_report(site: Path) -> Audited:
     """Audit the readings of the site file ``site``, and write the report beside it, over an earlier one at most."""
     from credkit.audit import AuditPlan, Clock, ColumnNames, audit  # only with the extra
-    from credkit.report import pinned, report
+    from credkit.report import pin_file, report
 
     described, out = load_site(site), site.with_name(REPORT)
     clock = Clock(described.zone, local=described.readings.local)
@@ -45,7 +45,7 @@ def demo_report(site: Path) -> Audited:
     found = audit([described.readings.path], plan, digests=True)
     if output is not None:
         with output:
-            output.write(report(found, described.zone, described=[pinned(site)]).encode())
+            output.write(report(found, described.zone, described=[pin_file(site)]).encode())
     return Audited(
         path=None if output is None else out, rows=found.rows, failing=found.failing, unreadable=found.unreadable
     )  # fmt: skip

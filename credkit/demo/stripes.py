@@ -11,7 +11,7 @@ from datetime import date, datetime, timedelta
 
 from bitstring import Bits
 
-from credkit.demo.harbours import issued
+from credkit.demo.harbours import draw_issue_day
 from credkit.demo.world import SERIAL, STRIPE, WEST, DemoCard, World, moment
 
 LEAD = 20  # zeros before a track, at least
@@ -32,7 +32,7 @@ def west_stripes(world: World) -> list[DemoCard]:
     people = [card.person for card in (*without[720:900], *labelled[:120])]
     used = []
     for place, person in enumerate(people):
-        number, since = 4001 + place, issued(world)
+        number, since = 4001 + place, draw_issue_day(world)
         if place >= 15:
             card = _card(world, person, number, since)
         else:
@@ -69,24 +69,24 @@ def swiped(world: World, cards: list[DemoCard]) -> None:
     for days, count in ((BEFORE, 210), (AFTER, 30)):
         for _ in range(count):
             card, when = world.dice.one(cards), world.any_time(*days)
-            row = around(world, track(world, card))
+            row = pad_track(world, track_bits(world, card))
             _seen(world, "kiosk", when, row[::-1] if world.dice.chance(20) else row, card)
     for _ in range(80):
         card, when = world.dice.one(cards), world.any_time()
-        _seen(world, "time-clock", when, in_hex(world, around(world, track(world, card))), card)
+        _seen(world, "time-clock", when, format_hex_row(world, pad_track(world, track_bits(world, card))), card)
 
 
-def track(world: World, card: DemoCard) -> str:
+def track_bits(world: World, card: DemoCard) -> str:
     """The bits of a card's stripe, as binary digits."""
     return world.encode(world.chain_at("kiosk", moment(1, 0)), card.numbers[STRIPE])
 
 
-def around(world: World, bits: str) -> str:
+def pad_track(world: World, bits: str) -> str:
     """A track with the zeros around it: their number is the swiping hand's."""
     return "0" * (LEAD + world.dice.below(8)) + bits + "0" * (LEAD + world.dice.below(8))
 
 
-def in_hex(world: World, row: str) -> str:
+def format_hex_row(world: World, row: str) -> str:
     """A row of the time clock: zeros at the end fill the last digit up."""
     row += "0" * (-len(row) % 4)
     return world.encode(world.site["readers"]["time-clock"]["stream"].removeprefix("swipes:"), Bits(f"0b{row}"))
@@ -131,12 +131,12 @@ def old_issues(world: World) -> None:
     for card in lost[:3]:
         reads = 2 + world.dice.below(3)
         for _ in range(reads):
-            world.read("kiosk", world.any_time(*BEFORE), around(world, track(world, card)), "inactive-read")
+            world.read("kiosk", world.any_time(*BEFORE), pad_track(world, track_bits(world, card)), "inactive-read")
         world.plant("inactive-read", card.id, reads, f"{card.id} is lost and was read {reads} times")
     forgotten = [card for card in striped if card.issue == 2 and not card.replaces]
     for place in range(12):
         before = replace(forgotten[place % 5], numbers={STRIPE: {**forgotten[place % 5].numbers[STRIPE], "issue": 1}})
-        world.read("kiosk", world.any_time(*BEFORE), around(world, track(world, before)), "other-issue")
+        world.read("kiosk", world.any_time(*BEFORE), pad_track(world, track_bits(world, before)), "other-issue")
     world.plant("other-issue", "kiosk", 12, "five cards of which only the second issue is in the register")
 
 
@@ -144,11 +144,11 @@ def wrong_bits(world: World, cards: list[DemoCard]) -> None:
     """Eight swipes at the kiosk have one wrong bit between the sentinels; none that parts the track in two."""
     done = 0
     while done < 8:
-        bits = track(world, world.dice.one(cards))
+        bits = track_bits(world, world.dice.one(cards))
         at = 5 + world.dice.below(60)
         wrong = f"{bits[:at]}{1 - int(bits[at])}{bits[at + 1 :]}"
         if ZEROS not in wrong:
-            world.read("kiosk", world.any_time(*BEFORE), around(world, wrong), "check-failed")
+            world.read("kiosk", world.any_time(*BEFORE), pad_track(world, wrong), "check-failed")
             done += 1
     world.plant("failed-checks", "kiosk", done, f"{done} tracks have one wrong bit")
 
@@ -157,7 +157,7 @@ def cut_short(world: World, cards: list[DemoCard]) -> None:
     """Four swipes at the kiosk end before the end sentinel; none that could begin at its other end."""
     done = 0
     while done < 4:
-        bits = track(world, world.dice.one(cards))[: 12 + world.dice.below(50)]
+        bits = track_bits(world, world.dice.one(cards))[: 12 + world.dice.below(50)]
         if not bits.rstrip("0").endswith("01011"):
             world.read("kiosk", world.any_time(*BEFORE), "0" * LEAD + bits, "check-failed")
             done += 1
@@ -167,7 +167,7 @@ def cut_short(world: World, cards: list[DemoCard]) -> None:
 def inverted_lines(world: World, cards: list[DemoCard]) -> None:
     """For two days the kiosk's lines were inverted."""
     for _ in range(12):
-        row = around(world, track(world, world.dice.one(cards)))
+        row = pad_track(world, track_bits(world, world.dice.one(cards)))
         text = row.translate(str.maketrans("01", "10"))
         world.read("kiosk", world.any_time(*INVERTED), text, "check-failed")
     world.plant("failed-checks", "kiosk", 12, "all 12 swipes of two days were inverted")
@@ -177,12 +177,12 @@ def inverted_lines(world: World, cards: list[DemoCard]) -> None:
 def not_one_swipe(world: World, cards: list[DemoCard]) -> None:
     """The time clock wrote two swipes in a row five times, and on three evenings zeros behind the last swipe."""
     for _ in range(5):
-        row = "".join(around(world, track(world, world.dice.one(cards))) for _ in range(2))
-        world.read("time-clock", world.any_time(), in_hex(world, row), "incomplete-entry")
+        row = "".join(pad_track(world, track_bits(world, world.dice.one(cards))) for _ in range(2))
+        world.read("time-clock", world.any_time(), format_hex_row(world, row), "incomplete-entry")
     for day in (4, 11, 18):
         card, evening = world.dice.one(cards), moment(day, 21 * 3600)
-        _seen(world, "time-clock", evening, in_hex(world, around(world, track(world, card))), card)
-        world.read("time-clock", evening + timedelta(seconds=20), in_hex(world, "0" * 64), "incomplete-entry")
+        _seen(world, "time-clock", evening, format_hex_row(world, pad_track(world, track_bits(world, card))), card)
+        world.read("time-clock", evening + timedelta(seconds=20), format_hex_row(world, "0" * 64), "incomplete-entry")
     world.plant("incomplete-entry", "time-clock", 8, "five rows have two swipes, three have none")
 
 

@@ -11,7 +11,7 @@ from credkit.demo.harbours import LOSS
 from credkit.demo.world import AS_OF, HARBOUR, LOCKER, SERIAL, DemoCard, World, moment
 
 CLEAR, ENTER, GARBLED = 10, 11, 15
-HELD = 70  # cards that the desk reads as it should
+SECONDS_HELD = 70  # cards that the desk reads as it should
 BEFORE_TURN, AFTER_TURN = (1, 19), (22, 31)  # the quay's lines were inverted on the days between
 
 
@@ -30,7 +30,7 @@ def walkers(world: World) -> Mapping[str, list[DemoCard]]:
     }
 
 
-def everyday(world: World, cards: Mapping[str, list[DemoCard]]) -> None:
+def everyday_reads(world: World, cards: Mapping[str, list[DemoCard]]) -> None:
     """Most of the month."""
     for reader, kind, reads in (
         ("east-gate", HARBOUR, 3400),
@@ -86,11 +86,11 @@ def visitors(world: World) -> None:
 
 def desk(world: World) -> None:
     """Cards with two numbers, held once to the desk's two readers; for half of them the desk says whose it is."""
-    for number, card in enumerate(world.dice.some(two_numbers(world), HELD), 1):
-        presented(world, number, world.any_time(), card, card, expected="" if number % 2 else card.id)
+    for number, card in enumerate(world.dice.some(two_numbers(world), SECONDS_HELD), 1):
+        present_card(world, number, world.any_time(), card, card, expected="" if number % 2 else card.id)
 
 
-def presented(
+def present_card(
     world: World, number: int, when: datetime, frame: DemoCard, serial: DemoCard, *, expected: str = ""
 ) -> None:
     """One card held once; what it gives are the frame of ``frame`` and the serial number of ``serial``."""

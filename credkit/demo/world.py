@@ -19,7 +19,7 @@ from bitstring import Bits
 from credkit import content_entries, layout_entries
 from credkit.catalogue.registry import chain
 from credkit.core.codec import AnyCodec
-from credkit.demo.dice import Dice
+from credkit.demo.draws import Dice
 
 SITE = Path(__file__).with_name("site.toml")
 HARBOUR, SERIAL, LOCKER, STRIPE = "harbour-card", "serial-card", "locker-number", "staff-stripe"

@@ -13,6 +13,6 @@ except ModuleNotFoundError as missing:
     needed = "credkit.report needs the extra audit: pip install 'credkit[audit]'"
     raise ModuleNotFoundError(needed, name=missing.name) from None
 
-from credkit.report.page import MARK, Pinned, pinned, report
+from credkit.report.page import MARK, PinnedFile, pin_file, report
 
-__all__ = ["MARK", "Pinned", "pinned", "report"]
+__all__ = ["MARK", "PinnedFile", "pin_file", "report"]

@@ -14,14 +14,14 @@ from html import escape
 
 from markupsafe import Markup
 
-LEAST = 1.5  # percent of the height: a bar that is not nothing can be seen
-NICE = (1, 2, 5)
+LEAST_BAR_PERCENT = 1.5  # percent of the height: a bar that is not nothing can be seen
+SCALE_STEPS = (1, 2, 5)
 
 
-def top(largest: float) -> float:
+def scale_end(largest: float) -> float:
     """The end of a scale that holds ``largest``: 1, 2 or 5 times a power of ten.
 
-    >>> top(0.34), top(3743), top(0)
+    >>> scale_end(0.34), scale_end(3743), scale_end(0)
     (0.5, 5000, 1)
     """
     if largest <= 0:
@@ -31,11 +31,11 @@ def top(largest: float) -> float:
         power /= 10
     while power * 10 < largest:
         power *= 10
-    found = next((unit * power for unit in NICE if unit * power >= largest * 0.999999), 10 * power)
+    found = next((unit * power for unit in SCALE_STEPS if unit * power >= largest * 0.999999), 10 * power)
     return round(found) if found >= 1 else round(found, 12)
 
 
-def bars(values: Sequence[float | None], scale: float, said: str, lines: Sequence[float] = ()) -> Markup:
+def draw_bars(values: Sequence[float | None], scale: float, said: str, lines: Sequence[float] = ()) -> Markup:
     """Upright bars up to ``scale``; nothing for None, and a thin line for nothing. ``said`` tells it in words.
 
     ``lines`` are places, counted in bars, where something changed.
@@ -44,7 +44,7 @@ def bars(values: Sequence[float | None], scale: float, said: str, lines: Sequenc
         f'<rect x="{place + 0.08:g}" y="{100 - height:g}" width="0.84" height="{height:g}"/>'
         for place, value in enumerate(values)
         if value is not None
-        for height in [max(100 * value / scale, LEAST) if value else 0.5]
+        for height in [max(100 * value / scale, LEAST_BAR_PERCENT) if value else 0.5]
     ]
     drawn += [f'<path class="{kind}" d="M{place:g},0V100"/>' for place in lines for kind in ("halo", "change")]
     return Markup(
@@ -54,9 +54,9 @@ def bars(values: Sequence[float | None], scale: float, said: str, lines: Sequenc
     )
 
 
-def bar(value: float, scale: float) -> Markup:
+def draw_row_bar(value: float, scale: float) -> Markup:
     """A lying bar in a row of a table, beside its number: hidden from those who hear the number."""
-    length = max(100 * value / scale, LEAST) if value else 0
+    length = max(100 * value / scale, LEAST_BAR_PERCENT) if value else 0
     return Markup(
         '<svg class="bar" aria-hidden="true" viewBox="0 0 100 10" preserveAspectRatio="none">'
         f'<path class="grid" d="M0,0V10M100,0V10"/><rect width="{length:g}" y="1" height="8"/></svg>'

@@ -4,36 +4,37 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from credkit.audit.causes import READERS, TRIED
-from credkit.audit.sentences import FRAMES, NO_CHANGE
+from credkit.audit.causes import MOST_READERS_DIAGNOSED, MOST_TEXTS_DIAGNOSED
+from credkit.audit.sentences import FRAMES_ONLY, NO_CHANGE
 from credkit.audit.summary import Audit
 from credkit.crosswalk.result import format_count
-from credkit.report.words import joined
+from credkit.report.words import join_names
 
 
 def unchecked(audit: Audit) -> Iterator[str]:
     """What this audit says nothing about."""
     verb = "was" if len(audit.columns) == 1 else "were"
-    yield f"Other columns: of each file only {joined(audit.columns)} {verb} read."
+    yield f"Other columns: of each file only {join_names(audit.columns)} {verb} read."
     if audit.unreadable:
         yield f"{format_count(audit.unreadable, 'unreadable row')}: what they would have said is not known."
     yield from (f"{file.ended}." for file in audit.files if file.ended)
     changed = [file.name for file in audit.files if file.digest == ""]
     if changed:
-        yield f"The bytes that were counted of {joined(changed)}: changed while being read, so there is no digest."
+        yield f"The bytes that were counted of {join_names(changed)}: changed while being read, so there is no digest."
     silent = [reader.name for reader in audit.readers if not reader.rows]
     if silent:
-        yield f"{format_count(len(silent), 'reader')} of the site file without a row in these files: {joined(silent)}."
+        readers = format_count(len(silent), "reader")
+        yield f"{readers} of the site file without a row in these files: {join_names(silent)}."
     bare = [chain for chain in audit.chains if not chain.checked and chain.rows]
     if bare:
         rows = format_count(sum(chain.rows for chain in bare), "row")
-        names = joined([chain.name for chain in bare])
+        names = join_names([chain.name for chain in bare])
         yield f"{rows} by chains without any check ({names}): whatever has the right form passes."
     lossy = [chain for chain in audit.chains if chain.lossy and chain.rows]
     if lossy:
         yield (
             f"{format_count(sum(chain.rows for chain in lossy), 'row')} read by chains that leave something out "
-            f"({joined([chain.name for chain in lossy])}): two numbers can look like one."
+            f"({join_names([chain.name for chain in lossy])}): two numbers can look like one."
         )
     if any(reader.counts.starts for reader in audit.readers):
         yield f"Short outages: {NO_CHANGE[0].lower()}{NO_CHANGE[1:]}"
@@ -42,9 +43,9 @@ def unchecked(audit: Audit) -> Iterator[str]:
     if any(reader.only_here is None for reader in audit.readers):
         yield "Which numbers one reader alone read: there were too many different ones to tell."
     yield (
-        f"Causes are looked for at the {READERS} readers that fail most often, in {TRIED} different failing texts "
-        "each; they are proposals, and nothing was changed."
+        f"Causes are looked for at the {MOST_READERS_DIAGNOSED} readers that fail most often, in "
+        f"{MOST_TEXTS_DIAGNOSED} different failing texts each; they are proposals, and nothing was changed."
     )
-    yield f"{FRAMES}, with credkit crosswalk SITE --out DIRECTORY. No register was read here."
+    yield f"{FRAMES_ONLY}, with credkit crosswalk SITE --out DIRECTORY. No register was read here."
     yield "Readers, cables, controllers, their clocks and the doors themselves: only the data they left."
     yield "Whether rows are missing: a digest pins the files as they were given, not how they came to be."

@@ -13,14 +13,14 @@ import numpy as np
 
 from credkit.audit.summary import TimeCounts
 
-MOST = 75  # steps of a chart
+MOST_STEPS = 75  # steps of a chart
 DAY = 86400
-SIZES = (600, 3600, 6 * 3600, DAY, 7 * DAY, 28 * DAY, 364 * DAY, 3640 * DAY)  # seconds
-NAMES = ("10 minutes", "hour", "6 hours", "day", "7 days", "4 weeks", "52 weeks", "520 weeks")
+STEP_SECONDS = (600, 3600, 6 * 3600, DAY, 7 * DAY, 28 * DAY, 364 * DAY, 3640 * DAY)  # seconds
+STEP_NAMES = ("10 minutes", "hour", "6 hours", "day", "7 days", "4 weeks", "52 weeks", "520 weeks")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Steps:
+class TimeSteps:
     """``edges`` in seconds since 1970, one more than there are steps; ``name`` says how long a step is."""
 
     name: str
@@ -49,16 +49,18 @@ class Steps:
         return float(np.interp(moment.timestamp(), self.edges, range(len(self.edges))))
 
 
-def steps(counts: Sequence[TimeCounts], zone: tzinfo) -> Steps | None:
+def choose_steps(counts: Sequence[TimeCounts], zone: tzinfo) -> TimeSteps | None:
     """The steps that hold all of ``counts``; None where nothing is timed."""
     timed = [each for each in counts if each.starts]
     if not timed:
         return None
     first, last = min(each.starts[0] for each in timed), max(each.starts[-1] for each in timed)
     coarsest = max(each.seconds for each in timed)
-    fitting = [n for n, size in enumerate(SIZES) if size >= coarsest and (last - first) // size + 2 <= MOST]
-    number = fitting[0] if fitting else len(SIZES) - 1
-    size = SIZES[number]
+    fitting = [
+        n for n, size in enumerate(STEP_SECONDS) if size >= coarsest and (last - first) // size + 2 <= MOST_STEPS
+    ]
+    number = fitting[0] if fitting else len(STEP_SECONDS) - 1
+    size = STEP_SECONDS[number]
     local = datetime.fromtimestamp(first, UTC).astimezone(zone)
     midnight = local.replace(hour=0, minute=0, second=0, microsecond=0)
     if size < DAY:
@@ -69,4 +71,4 @@ def steps(counts: Sequence[TimeCounts], zone: tzinfo) -> Steps | None:
         while edges[-1] <= last:
             midnight += timedelta(seconds=size)
             edges.append(int(midnight.timestamp()))
-    return Steps(name=NAMES[number], edges=tuple(edges), zone=zone)
+    return TimeSteps(name=STEP_NAMES[number], edges=tuple(edges), zone=zone)

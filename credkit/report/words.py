@@ -6,15 +6,15 @@ from collections.abc import Sequence
 
 from credkit.privacy.accounts import masked
 
-LONGEST = 2000  # characters of a sentence that are shown
+LONGEST_SENTENCE = 2000  # characters of a sentence that are shown
 LONGEST_NAME = 100
-UNITS = (("GB", 10**9), ("MB", 10**6), ("kB", 10**3))
+BYTE_UNITS = (("GB", 10**9), ("MB", 10**6), ("kB", 10**3))
 
 
-def shown(text: str, longest: int = LONGEST) -> str:
+def show_text(text: str, longest: int = LONGEST_SENTENCE) -> str:
     """A text out of a file: account numbers masked, shortened, and what does not print (or turns lines) as escapes.
 
-    >>> shown("gate 7\\u202e"), shown("Tor Süd 門")
+    >>> show_text("gate 7\\u202e"), show_text("Tor Süd 門")
     ('gate 7\\\\u202e', 'Tor Süd 門')
     """
     found = masked(text)
@@ -23,21 +23,23 @@ def shown(text: str, longest: int = LONGEST) -> str:
     return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in found)
 
 
-def sizes(count: int) -> str:
+def format_bytes(count: int) -> str:
     """A number of bytes, also in larger units where it has them.
 
-    >>> sizes(999), sizes(1_234_567)
+    >>> format_bytes(999), format_bytes(1_234_567)
     ('999 bytes', '1,234,567 bytes (1.2 MB)')
     """
-    unit = next((f" ({count / size:.1f} {name})" for name, size in UNITS if count >= size), "")
+    unit = next((f" ({count / size:.1f} {name})" for name, size in BYTE_UNITS if count >= size), "")
     return f"{count:,} byte{'s' * (count != 1)}{unit}"
 
 
-def joined(names: Sequence[str], most: int = 8) -> str:
+def join_names(names: Sequence[str], most: int = 8) -> str:
     """Names in a row, the rest as a number.
 
-    >>> joined(["a", "b", "c"], 2)
+    >>> join_names(["a", "b", "c"], 2)
     'a, b and 1 more'
     """
     more = len(names) - most
-    return ", ".join(shown(name, LONGEST_NAME) for name in names[:most]) + (f" and {more:,} more" if more > 0 else "")
+    return ", ".join(show_text(name, LONGEST_NAME) for name in names[:most]) + (
+        f" and {more:,} more" if more > 0 else ""
+    )
