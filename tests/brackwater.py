@@ -259,27 +259,27 @@ def walk(site: Site, files: Files) -> Crosswalk:
 
 
 def same(result: Crosswalk, site: Site, files: Files) -> SettledColumns | None:
-    """Check that a crowd changes nothing in a result; the crowd, where the files are plain."""
+    """Check that triage changes nothing in a result; the settled rows, where the files are plain."""
     with TemporaryDirectory() as folder:
         home = Path(folder)
         described = placed(site, home)
         files.write(home)
-        gathering = triage_files(described)
-        if gathering is None:
+        triage = triage_files(described)
+        if triage is None:
             return None
-        crowd, _ = gathering.parted()
+        settled, _ = triage.split()
         with patch("credkit.crosswalk.pipeline.LEAST_BYTES_FOR_TRIAGE", 0):
             other = crosswalk(described)
     assert shown(other) == shown(result)
     assert [*other.lines] == [*result.lines]
-    return crowd
+    return settled
 
 
 def shown(result: Crosswalk) -> dict[str, str]:
     """The files of a result."""
     lines = result.lines
     return {
-        "crosswalk.csv": lines.written() if isinstance(lines, CsvLines) else csv_text(LINE_COLUMNS, lines),
+        "crosswalk.csv": lines.to_csv() if isinstance(lines, CsvLines) else csv_text(LINE_COLUMNS, lines),
         "exceptions.csv": csv_text(EXCEPTION_COLUMNS, result.exceptions),
         "summary.txt": summary_text(result),
     }

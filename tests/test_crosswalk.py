@@ -465,7 +465,7 @@ def test_a_text_under_a_stranger_is_not_explained_by_a_pool(site: Site, holder: 
 
 
 def test_columns_of_numbers_compare_numbers(site: Site) -> None:
-    number = replace(site.targets["gatehouse"].column, written="int32")
+    number = replace(site.targets["gatehouse"].column, declaration="int32")
     changed = replace(site, targets={"gatehouse": replace(site.targets["gatehouse"], column=number)})
     result = walk(changed, Files().card("C-1", "01200345", "P").export("P", "0786777"))
     assert not result.exceptions

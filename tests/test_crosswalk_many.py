@@ -1,7 +1,7 @@
-"""The crosswalk of many rows: a crowd that nobody looks at changes nothing, whatever the rows are.
+"""The crosswalk of many rows: that settled rows are not evaluated changes nothing, whatever the rows are.
 
 The law stands in `tests.brackwater.same`, and every crosswalk of the other tests goes through it. Here
-it holds for made-up populations that are large enough to have a crowd, with faults of every sort in them.
+it holds for made-up populations that are large enough to have settled rows, with faults of every sort in them.
 """
 
 from __future__ import annotations
@@ -113,11 +113,11 @@ def _read(dice: Random, files: Files, numbers: dict[str, list[int]]) -> None:
 
 
 @pytest.mark.parametrize("seed", range(24))
-def test_a_crowd_changes_nothing(site: Site, seed: int) -> None:
+def test_triage_changes_nothing(site: Site, seed: int) -> None:
     files = population(Random(seed), 90, 260)
-    crowd = same(crosswalk(site, files.rows()), site, files)
-    assert isinstance(crowd, SettledColumns)
-    assert crowd.placed("credentials")
+    settled = same(crosswalk(site, files.rows()), site, files)
+    assert isinstance(settled, SettledColumns)
+    assert settled.count_rows("credentials")
 
 
 def test_a_quiet_site_is_nearly_all_crowd(site: Site) -> None:
@@ -126,9 +126,9 @@ def test_a_quiet_site_is_nearly_all_crowd(site: Site) -> None:
         files.card(f"C-{number}", f"012{number:05d}").read("gate", hexed(12, number)).export(
             f"P-C-{number}", str((12 << 16) + number)
         )
-    crowd = same(crosswalk(site, files.rows()), site, files)
-    assert crowd is not None
-    assert [crowd.placed(file) for file in ("credentials", "readings", "existing gatehouse")] == [499, 499, 499]
+    settled = same(crosswalk(site, files.rows()), site, files)
+    assert settled is not None
+    assert [settled.count_rows(file) for file in ("credentials", "readings", "existing gatehouse")] == [499, 499, 499]
 
 
 @pytest.mark.parametrize("several", [False, True])
@@ -233,9 +233,9 @@ def test_numbers_of_any_size_are_found(site: Site) -> None:
         wide = f"{(1 << 79) + number * 7919 if number % 2 else number:020X}"
         files.card(f"W-{number}", wide, kind="wide").card(f"S-{number}", str(100 + number), kind="short")
         files.read("at-wide", wide, f"{105:020X}").read("at-short", str(100 + number), str(number))
-    crowd = same(crosswalk(described, files.rows()), described, files)
-    assert crowd is not None
-    assert crowd.placed("readings") > 30
+    settled = same(crosswalk(described, files.rows()), described, files)
+    assert settled is not None
+    assert settled.count_rows("readings") > 30
 
 
 @pytest.mark.parametrize("twins", [False, True])
@@ -243,9 +243,9 @@ def test_an_index_finds_the_first_row_of_a_number(twins: bool) -> None:
     numbers = [(facility, number) for facility in (1, 2) for number in range(50)]
     space = pl.DataFrame(numbers, schema=[("key facility", pl.UInt64), ("key number", pl.UInt64)], orient="row")
     index = HashIndex(space.with_row_index(ROW_COLUMN, offset=3))
-    index.twins |= twins  # as if two numbers had one hash
+    index.has_collisions |= twins  # as if two numbers had one hash
     wanted = pl.DataFrame(
         {"key number": [49, 50, 0], "key facility": [2, 1, 1]}, schema=dict.fromkeys(reversed(space.columns), pl.UInt64)
     )
-    assert index.rows(wanted).tolist() == [102, -1, 3]
-    assert index.rows(wanted.cast(pl.String)).tolist() == [102, -1, 3]
+    assert index.find_rows(wanted).tolist() == [102, -1, 3]
+    assert index.find_rows(wanted.cast(pl.String)).tolist() == [102, -1, 3]

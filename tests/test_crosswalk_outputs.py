@@ -22,7 +22,7 @@ from credkit.site.model import Site
 from tests.brackwater import Files, hexed, made, two, walk
 
 walked = import_module("credkit.crosswalk.pipeline")
-placed = TargetExport.placed
+placed = TargetExport.match_rows
 
 
 @pytest.fixture(scope="module")
@@ -232,9 +232,9 @@ def test_a_row_that_got_lost_would_show(site: Site, monkeypatch: pytest.MonkeyPa
         patch.setattr(walked, "list_unresolved", lambda *given: list_unresolved(*given)[:1] * 2)
         assert amiss() == [0, 2, 0]
     with monkeypatch.context() as patch:  # a row of the export that is explained, and one that is not
-        patch.setattr(TargetExport, "placed", lambda export: ([], placed(export)[1]))
+        patch.setattr(TargetExport, "match_rows", lambda export: ([], placed(export)[1]))
         assert amiss() == [0, 0, 1]
-        patch.setattr(TargetExport, "placed", lambda export: (placed(export)[0], []))
+        patch.setattr(TargetExport, "match_rows", lambda export: (placed(export)[0], []))
         assert amiss() == [0, 0, 1]
 
 

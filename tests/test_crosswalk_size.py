@@ -136,6 +136,6 @@ def test_a_calendar_finds_what_comparing_all_pairs_finds(rows: list[Assignment])
             (by_person, [other for other in rows if other.person != row.person]),
             (by_line, [other for other in rows if other is not row]),
         ):
-            beside = calendar.beside(row)
+            beside = calendar.find_sharing(row)
             assert (beside is not None) is any(share_days(row, other) for other in others)
             assert beside is None or (beside in others and share_days(row, beside))

@@ -108,7 +108,7 @@ def test_a_good_site(tmp_path: Path) -> None:
     card = site.kinds["harbour-card"]
     assert (card.namespace, card.key, card.refuses) == ("harbour", ("facility", "number"), True)
     assert card.expect == {"facility": {12, 40}}
-    assert card.number({"number": 5, "facility": 12}) == (12, 5)
+    assert card.number_in({"number": 5, "facility": 12}) == (12, 5)
     locker = site.kinds["locker"]
     assert (locker.namespace, locker.refuses) == ("locker", False)
     assert locker.value.decode("102") == {"number": 9}
@@ -164,7 +164,7 @@ def test_an_export_may_declare_how_it_is_written(tmp_path: Path) -> None:
 def test_kinds_of_one_namespace_may_be_written_in_different_ways(tmp_path: Path) -> None:
     more = '\n[kinds.old-card]\nnamespace = "harbour"\nvalue = "hex:6/fields:facility:8,number:16"\n'
     site = load(tmp_path, GOOD + more + 'key = ["facility", "number"]\n')
-    assert site.kinds["old-card"].number(site.kinds["old-card"].value.decode("0C0159")) == (12, 345)
+    assert site.kinds["old-card"].number_in(site.kinds["old-card"].value.decode("0C0159")) == (12, 345)
 
 
 FAULTS = {
@@ -458,6 +458,6 @@ def test_a_byte_order_mark_does_no_harm(tmp_path: Path) -> None:
 )
 def test_columns(column: str, fits: list[str], too_much: list[str]) -> None:
     for text in fits:
-        assert Column(written=column).problem(text) is None
+        assert Column(declaration=column).problem(text) is None
     for text in too_much:
-        assert column in (Column(written=column).problem(text) or "")
+        assert column in (Column(declaration=column).problem(text) or "")

@@ -105,7 +105,7 @@ def _step_has_check(step: AnyCodec) -> bool:
 
 
 def _stream_of(plan: AuditPlan, code: int) -> str:
-    return plan.site.readers[plan.names[code]].streamed if plan.site else ""
+    return plan.site.readers[plan.names[code]].stream_text if plan.site else ""
 
 
 def chain_periods(reader: Reader | None) -> tuple[ChainPeriod, ...]:

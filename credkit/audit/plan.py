@@ -148,12 +148,12 @@ class AuditPlan:
             return known.to_physical().to_numpy().astype(np.int64), {}
         codes = known.to_physical().cast(pl.Int64).fill_null(-1).to_numpy()
         strange = codes < 0
-        told = {
+        problems = {
             name: f"no reader is called {redacted_repr(name)} in the site file{nearest(name, self._codes)}"
             for name in fresh
         }
         names = readers.filter(pl.Series(strange)).to_list()
-        return codes, {row: told[name] for row, name in zip(np.flatnonzero(strange).tolist(), names, strict=True)}
+        return codes, {row: problems[name] for row, name in zip(np.flatnonzero(strange).tolist(), names, strict=True)}
 
     def _add(self, fresh: list[str]) -> None:
         if len(self.names) + len(fresh) > MOST_READERS:

@@ -185,11 +185,11 @@ def describe_causes(hints: Diagnosis) -> str:
     found = f" Wrong lengths among them: {lengths}." if lengths else ""
     if not hints.causes:
         return f"{sample}, no simple cause explains half{'.' if found else ''}{found}"
-    told = "; ".join(
+    causes = "; ".join(
         f"{cause.text} ({'all' if cause.explains == hints.sampled else f'{cause.explains:,}'})"
         for cause in hints.causes
     )
-    return f"{sample}, it would explain: {told}.{f' {hints.advice}' if hints.advice else ''}{found}"
+    return f"{sample}, it would explain: {causes}.{f' {hints.advice}' if hints.advice else ''}{found}"
 
 
 def describe_doubt(each: ReaderCount) -> str:

@@ -132,7 +132,7 @@ class Totals:
                         for (codec, kind, level), count in sorted(self.notes.of(code).items())
                     ),
                     changes=changed or (), unsteady=changed is None, hints=hints.get(code, ()), counts=here,
-                    example=examples.get(code), stream=site.streamed if site else "",
+                    example=examples.get(code), stream=site.stream_text if site else "",
                     clock_offset=site.clock_offset.total_seconds() if site else 0.0, spells=chain_periods(site),
                 )
             )  # fmt: skip
@@ -191,8 +191,8 @@ class Totals:
         found: dict[int, tuple[Diagnosis, ...]] = {}
         for code in worst:
             samples = sorted((way, list(texts)) for (reader, way), texts in self.samples.items() if reader == code)
-            told = (self._causes(code, self.plan.ways[way], texts) for way, texts in samples)
-            found[code] = tuple(each for each in told if each is not None)
+            diagnosed = (self._causes(code, self.plan.ways[way], texts) for way, texts in samples)
+            found[code] = tuple(each for each in diagnosed if each is not None)
         return found
 
     def _causes(self, code: int, way: ChainUse, texts: Sequence[str]) -> Diagnosis | None:

@@ -277,7 +277,7 @@ class _FreeNumberSearch:
             if text is None:
                 return f"target {target.name} cannot write it"
             if target.column.problem(text):
-                return f"it does not fit in {target.column.written} of target {target.name}"
+                return f"it does not fit in {target.column.declaration} of target {target.name}"
             if text in taken.texts:
                 return f"target {target.name} would have the same text for another card"
             if text in taken.exported:
@@ -337,7 +337,7 @@ def _texts_of_target(target: Target, numbers: KindNumbers | None, population: pl
         taken.texts = set(texts.drop_nulls().to_list())
     if target.existing:
         rows = read_existing(target.existing, target.kind.not_payment is not None)
-        taken.exported = {target.column.stored(row.text) for row in rows}
+        taken.exported = {target.column.as_stored(row.text) for row in rows}
     return taken
 
 

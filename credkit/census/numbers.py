@@ -104,17 +104,17 @@ def _refuse_tracks(site: Site, kind: CredentialKind, part: pl.DataFrame) -> None
 
 def _list_unreadable(site: Site, kind: CredentialKind, part: pl.DataFrame) -> Iterator[ExceptionRow]:
     """The rows of a kind that give no number, and why; superseded ones are only looked at for payment tracks."""
-    texts, told = TextResults(), set[str]()
+    texts, explained = TextResults(), set[str]()
     for line, credential, value, issue, late in part.iter_rows():
-        if len(told) == MOST_TEXTS_EXPLAINED and value not in told:
+        if len(explained) == MOST_TEXTS_EXPLAINED and value not in explained:
             code, reason, secret = "unreadable-value", f"the value cannot be read as {kind.value.name}", True
         else:
-            told.add(value)
+            explained.add(value)
             found = texts.read(kind.value, kind, value)
             secret = found.payment.account
             if found.payment.whole:
                 site.credentials.refuse_track(line)
-            if found.suspect:
+            if found.maybe_rounded:
                 code, reason = "spreadsheet-damage", describe_rounding(value)
             elif found.fields is not None and kind.issue and issue is None:
                 code, reason = (

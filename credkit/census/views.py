@@ -43,7 +43,7 @@ def encode_for_target(target: Target, fields: Mapping[str, Array]) -> pl.Series:
 
 def may_merge(target: Target) -> bool:
     """Whether two numbers can become one text there."""
-    return target.conversion.lossy or not target.column.written.startswith("text")
+    return target.conversion.lossy or not target.column.declaration.startswith("text")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

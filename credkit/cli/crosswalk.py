@@ -64,17 +64,17 @@ def run(door: Console, site: Path, out: Path) -> Crosswalk:
 
 def report(door: Console, result: Crosswalk, out: Path) -> int:
     """What was found, cautions included, and where the files are; the exit code."""
-    plain = result.plain if door.reveal else result.computed
+    plain = result.unmasked if door.reveal else result.unmasked_on_screen
     if door.as_json:
         for finding in result.findings:
             door.record(asdict(finding), safe=("subject",) if finding.subject in plain else ())
         summary = [asdict(section) for section in result.summary]
         door.record({
             "site": result.site, "as_of": result.as_of.isoformat(), "out": str(out), "summary": summary,
-            "shared": result.shared,
+            "shared": result.ambiguous_readings,
         })  # fmt: skip
     else:
-        for line in summary_text(replace(result, plain=plain), MOST).splitlines():
+        for line in summary_text(replace(result, unmasked=plain), MOST).splitlines():
             door.say(line, indent="  ", safe=True)
         door.say()
         door.say(f"The files are in {out}; all {len(result.findings):,} findings are in its summary.txt.")

@@ -50,7 +50,7 @@ class Calendar:
             same = who(self.rows[place]) == who(self.rows[place + 1])
             self.change[place] = self.change[place + 1] if same else place + 1
 
-    def beside(self, row: Assignment) -> Assignment | None:
+    def find_sharing(self, row: Assignment) -> Assignment | None:
         """An assignment of another that ``row`` is together with, if there is one."""
         place, mine = bisect_right(self.order, _order(row)), self.who(row)
         found = next((each for each in self.latest[place] if self.who(each) != mine), None)

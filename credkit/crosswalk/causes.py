@@ -32,8 +32,8 @@ def find_failures(codec: AnyCodec, subject: str, verdicts: Sequence[Verdict]) ->
     """One finding for each code and rule that texts of a reader fail."""
     groups: dict[tuple[str, str], list[Verdict]] = defaultdict(list)
     for verdict in verdicts:
-        if verdict.code in FINDING_OF_CODE and verdict.sighting.told:
-            groups[verdict.code, verdict.sighting.told.rule].append(verdict)
+        if verdict.code in FINDING_OF_CODE and verdict.sighting.result:
+            groups[verdict.code, verdict.sighting.result.rule].append(verdict)
     found = []
     for (code, rule), group in groups.items():
         texts = list(dict.fromkeys(verdict.sighting.text for verdict in group))

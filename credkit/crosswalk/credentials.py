@@ -54,7 +54,7 @@ def find_duplicate_numbers(site: Site, owners: Mapping[Number, Sequence[Card]], 
         people = len({card.row.person for card in left})
         yield Finding(
             code="duplicate-number", count=len(ids),
-            subject=f"{masked(namespace)} {hide_secret(left[0], left[0].written)}",
+            subject=f"{masked(namespace)} {hide_secret(left[0], left[0].number_text)}",
             text=f"{join_values(ids)} have this one number ({format_count(people, 'holder')}); "
             "no reading of it tells them apart",
         )  # fmt: skip
@@ -106,7 +106,7 @@ def doubt_cards_of_several_holders(site: Site, cards: Iterable[Card], doubts: Do
 
 
 def compare_printed_numbers(
-    site: Site, cards: Iterable[Card], texts: TextResults, doubts: Doubts, crowd: Settled = NONE_SETTLED
+    site: Site, cards: Iterable[Card], texts: TextResults, doubts: Doubts, settled: Settled = NONE_SETTLED
 ) -> Iterator[Finding]:  # fmt: skip
     """Cards whose printed number is not the encoded one, and whether one offset explains them."""
     groups: dict[str, list[Card]] = {name: [] for name in site.kinds}
@@ -133,18 +133,18 @@ def compare_printed_numbers(
             doubts.active[card].append(problem)
         yield Finding(
             code="printed-differs", subject=name, count=len(differing) + len(unread),
-            text=_describe_printed(differing, len(unread), explained, len(group) + crowd.compared(name)),
+            text=_describe_printed(differing, len(unread), explained, len(group) + settled.count_printed(name)),
         )  # fmt: skip
 
 
 def _printed_offset(kind: CredentialKind, card: Card, texts: TextResults) -> tuple[Offset, str]:
     """By how much the printed fields differ from the encoded ones, or why they cannot be read."""
     assert kind.printed is not None  # a bug here, never the input
-    told = texts.read(kind.printed, kind, card.row.printed)
-    if told.fields is None:
-        return (), f"the printed number cannot be read: {told.reason}"
+    result = texts.read(kind.printed, kind, card.row.printed)
+    if result.fields is None:
+        return (), f"the printed number cannot be read: {result.reason}"
     offset = []
-    for name, item in told.fields.items():
+    for name, item in result.fields.items():
         encoded = card.fields.get(name, item)
         if isinstance(item, int) and isinstance(encoded, int):
             offset.append((name, item - encoded))

@@ -26,11 +26,11 @@ def find_reading_problems(site: Site, verdicts: Sequence[Verdict]) -> Iterator[F
     for verdict in verdicts:
         where = verdict.sighting.reader.name
         codes[where, verdict.code].append(verdict)
-        if verdict.code != "refused-note" and verdict.sighting.told and verdict.sighting.told.refused:
+        if verdict.code != "refused-note" and verdict.sighting.result and verdict.sighting.result.refusal:
             codes[where, "refused-note"].append(verdict)
         if verdict.code == "inactive-read":
             inactive[verdict.cards[0].credential].append(verdict)
-        for credential in verdict.blamed:
+        for credential in verdict.reported_under:
             disputed[credential].append(verdict)
     for reader in site.readers.values():
         for code, (finding, say) in _DESCRIBED.items():
@@ -65,7 +65,7 @@ def _describe_unexpected(them: Sequence[Verdict]) -> str:
 
 
 def _describe_refused(them: Sequence[Verdict]) -> str:
-    notes = dict.fromkeys(verdict.sighting.told.refused for verdict in them if verdict.sighting.told)
+    notes = dict.fromkeys(verdict.sighting.result.refusal for verdict in them if verdict.sighting.result)
     refused = sum(verdict.code == "refused-note" for verdict in them)
     done = "refused" if refused == len(them) else "counted, not refused"
     return f"{describe_readings(them)} {done}: {'; '.join(notes)}"
@@ -143,10 +143,10 @@ def find_export_problems(existing: Mapping[str, Sequence[ExceptionRow]]) -> Iter
 
 
 def find_unseen(
-    site: Site, cards: Sequence[Card], evidence: Evidence, crowd: Settled = NONE_SETTLED
+    site: Site, cards: Sequence[Card], evidence: Evidence, settled: Settled = NONE_SETTLED
 ) -> Iterator[Finding]:
     """Active credentials that were never seen, or of which one number never was."""
-    seen = {(card.credential, card.kind.name) for card in cards if evidence.seen(card)}
+    seen = {(card.credential, card.kind.name) for card in cards if evidence.is_read(card)}
     active: dict[str, dict[str, None]] = defaultdict(dict)  # credential to its kinds
     for card in cards:
         if not card.overlaps and status_on(card.row, site.as_of, site.rules) == ACTIVE:
@@ -155,9 +155,9 @@ def find_unseen(
     read = {reader.kind.name for reader in site.readers.values()}
     for kind in site.kinds:
         them = [credential for credential, kinds in active.items() if kind in kinds]
-        count = len(them) + crowd.count([kind], active=True)
+        count = len(them) + settled.count_cards([kind], active=True)
         missing = sum((credential, kind) not in seen for credential in them)
-        missing += crowd.count([kind], active=True, unseen=True)
+        missing += settled.count_cards([kind], active=True, unseen=True)
         if missing:
             nowhere = "" if kind in read else " (no reader reads this kind)"
             text = f"{missing:,} of {format_count(count, 'active credential')} were never seen{nowhere}"

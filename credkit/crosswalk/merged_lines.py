@@ -1,4 +1,4 @@
-"""Everyone: the lines of a crosswalk, of those that were looked at and of the crowd."""
+"""The lines of a crosswalk: those of evaluated rows and those of settled cards, merged in the order of the file."""
 
 from __future__ import annotations
 
@@ -21,36 +21,36 @@ from credkit.files.times import SECOND, moment_of, offsets
 from credkit.privacy.accountroom import ROOM
 from credkit.privacy.accounts import masked
 
-OWN_COLUMNS = ("person", "credential", "number", "text", "readers")  # of each card; the rest is of its sort
+OWN_COLUMNS = ("person", "credential", "number", "text", "readers")  # of each card; the rest is of its class
 NEEDS_QUOTING = rf'(?:\A|;) *{SIGNS}|[",\t\r\n]'  # without it a cell stands in a file as it is
 NEEDS_QUOTING_OR_MASKING = rf"{NEEDS_QUOTING}|{ROOM}"  # the same for a cell in which there may be an account number
-LINES_AT_ONCE = 1 << 16  # lines of the crowd that are made at once
+LINES_AT_ONCE = 1 << 16  # settled lines that are made at once
 
 
 class MergedLines(CsvLines):
-    """``crowd`` has a row for each line of the crowd, ``patterns`` a line by sort and target, ``looked`` the others.
+    """Settled lines as rows of ``settled`` and ``patterns`` by class and target, the others in ``evaluated``.
 
-    The columns of ``crowd`` are ``line`` (of the credentials), ``at`` (the place of the target), ``sort``,
+    The columns of ``settled`` are ``line`` (of the credentials), ``at`` (the place of the target), ``class``,
     `OWN_COLUMNS`, and ``last``, in µs since 1970 (-1 for never); the rows are in the order of the file.
     """
 
     def __init__(
-        self, crowd: pl.DataFrame, patterns: Sequence[Sequence[CrosswalkLine]],
-        looked: Mapping[int, Sequence[CrosswalkLine]], zone: tzinfo,
+        self, settled: pl.DataFrame, patterns: Sequence[Sequence[CrosswalkLine]],
+        evaluated: Mapping[int, Sequence[CrosswalkLine]], zone: tzinfo,
     ) -> None:  # fmt: skip
-        self.crowd = crowd
+        self.settled = settled
         self.patterns = patterns
-        self.looked = [(number, line) for number, them in looked.items() for line in them]
+        self.evaluated = [(number, line) for number, them in evaluated.items() for line in them]
         self.zone = zone
 
     def __len__(self) -> int:
-        return self.crowd.height + len(self.looked)
+        return self.settled.height + len(self.evaluated)
 
     @cached_property
     def order(self) -> Array:
-        """For each place whose line stands there: of the crowd, or (from its size on) of those looked at."""
-        lines = np.array([number for number, _ in self.looked], np.int64)
-        mine = self.crowd["line"].to_numpy().astype(np.int64) if self.crowd.height else np.zeros(0, np.int64)
+        """For each place the line that stands there: a settled one, or (from their number on) an evaluated one."""
+        lines = np.array([number for number, _ in self.evaluated], np.int64)
+        mine = self.settled["line"].to_numpy().astype(np.int64) if self.settled.height else np.zeros(0, np.int64)
         return np.argsort(np.concatenate((mine, lines)), kind="stable")
 
     @overload
@@ -67,43 +67,47 @@ class MergedLines(CsvLines):
             yield from self._lines(self.order[start : start + LINES_AT_ONCE])
 
     def _lines(self, places: Array) -> Iterator[CrosswalkLine]:
-        rows = self.crowd[places[places < self.crowd.height]].iter_rows(named=True) if self.crowd.height else iter(())
+        rows = (
+            self.settled[places[places < self.settled.height]].iter_rows(named=True)
+            if self.settled.height
+            else iter(())
+        )
         for place in places.tolist():
-            if place >= self.crowd.height:
-                yield self.looked[place - self.crowd.height][1]
+            if place >= self.settled.height:
+                yield self.evaluated[place - self.settled.height][1]
                 continue
             row = next(rows)
             last = None if row["last"] < 0 else moment_of(row["last"]).astimezone(self.zone)
-            pattern = self.patterns[row["sort"]][row["at"]]
+            pattern = self.patterns[row["class"]][row["at"]]
             yield replace(pattern, last_seen=last, **{name: row[name] for name in OWN_COLUMNS})
 
-    def written(self) -> str:
-        """All of them as a file has them, with the names of the columns."""
+    def to_csv(self) -> str:
+        """The lines as the text of a CSV file, header included."""
         head = csv_text(LINE_COLUMNS, ())
-        own = csv_text(LINE_COLUMNS, (line for _, line in self.looked), head=False).split("\n")[
+        own = csv_text(LINE_COLUMNS, (line for _, line in self.evaluated), head=False).split("\n")[
             :-1
         ]  # no cell holds an end
         rows = pl.concat([self._rows(), pl.Series("row", own, dtype=pl.String)])
         return head + "".join(f"{rows.gather(self.order).str.join(chr(10)).item()}\n" if len(rows) else "")
 
     def _rows(self) -> pl.Series:
-        """The rows of the crowd, without their ends."""
-        if not self.crowd.height:
+        """The settled lines as rows of CSV, without line ends."""
+        if not self.settled.height:
             return pl.Series("row", [], dtype=pl.String)
-        cells = {name: _format_cells(self.crowd[name], safe=name in ALREADY_MASKED) for name in OWN_COLUMNS}
-        cells["last_seen"] = format_times(self.crowd["last"].to_numpy(), self.zone)
+        cells = {name: _format_cells(self.settled[name], safe=name in ALREADY_MASKED) for name in OWN_COLUMNS}
+        cells["last_seen"] = format_times(self.settled["last"].to_numpy(), self.zone)
         widest = max(map(len, self.patterns))
-        which = self.crowd["sort"] * widest + self.crowd["at"].cast(pl.Int64)
+        which = self.settled["class"] * widest + self.settled["at"].cast(pl.Int64)
         for name in LINE_COLUMNS:
             if name not in cells:
-                said = [
+                texts = [
                     _format_csv_cell(str(getattr(pattern[at], name)), safe=name in ALREADY_MASKED)
                     if at < len(pattern)
                     else ""
                     for pattern in self.patterns
                     for at in range(widest)
                 ]
-                cells[name] = pl.Series(name, said, dtype=pl.String).gather(which)
+                cells[name] = pl.Series(name, texts, dtype=pl.String).gather(which)
         frame = pl.DataFrame([cells[name].alias(name) for name in LINE_COLUMNS])
         return frame.select(pl.concat_str(pl.all(), separator=",").alias("row")).to_series()
 

@@ -12,7 +12,7 @@ from credkit.crosswalk.chances import duplicate_probability, expected_pairs
 from credkit.crosswalk.credentials import distinct_credentials, exclude_gone
 from credkit.crosswalk.register import Card, Number, Register
 from credkit.crosswalk.result import Finding, SummaryTable, format_count
-from credkit.crosswalk.settled import NONE_SETTLED, Settled, Where, kind_names
+from credkit.crosswalk.settled import NONE_SETTLED, ReaderPeriod, Settled, kind_names
 from credkit.crosswalk.targets import TargetTexts
 from credkit.crosswalk.verdicts import Verdict
 from credkit.site.model import CredentialKind, Site, Target
@@ -21,38 +21,40 @@ DUPLICATES_TITLE = "Duplicates, and pairs alike if numbers were random (boxes of
 
 
 def find_notes(
-    site: Site, register: Register, verdicts: Sequence[Verdict], crowd: Settled = NONE_SETTLED
+    site: Site, register: Register, verdicts: Sequence[Verdict], settled: Settled = NONE_SETTLED
 ) -> Iterator[Finding]:  # fmt: skip
     """Kinds whose numbers earn notes of care, and readers that leave something out.
 
     Numbers are those of cards, and those that must not be a card's; what a reader in the wrong order
     sends is nobody's number.
     """
-    notes: dict[Number, tuple[Note, ...]] = {card.number: card.noted for card in register.cards}
+    notes: dict[Number, tuple[Note, ...]] = {card.number: card.notes for card in register.cards}
     for verdict in verdicts:
-        told = verdict.sighting.told
-        if verdict.number and told and (not verdict.code or told.refused):
+        result = verdict.sighting.result
+        if verdict.number and result and (not verdict.code or result.refusal):
             before = notes.get(verdict.number, ())
             known = {note.kind for note in before}
-            notes[verdict.number] = (*before, *(note for note in told.noted if note.kind not in known))
+            notes[verdict.number] = (*before, *(note for note in result.notes if note.kind not in known))
     for namespace, kinds in _kinds_by_namespace(site).items():
         mine = [found for (space, _), found in notes.items() if space == namespace]
         counts = Counter(note.kind for found in mine for note in found)
         if counts:
             words = {note.kind: note.text for found in mine for note in found}
-            said = "; ".join(f"{name} {count:,} ({words[name]})" for name, count in counts.most_common())
-            text = f"of {format_count(len(mine) + crowd.count(kind_names(kinds)), 'number')}: {said}"
+            counts_text = "; ".join(f"{name} {count:,} ({words[name]})" for name, count in counts.most_common())
+            text = f"of {format_count(len(mine) + settled.count_cards(kind_names(kinds)), 'number')}: {counts_text}"
             yield Finding(code="noted-numbers", subject=_join_names(kinds), count=sum(map(bool, mine)), text=text)
-    lossy: dict[Where, int] = Counter()
+    lossy: dict[ReaderPeriod, int] = Counter()
     for verdict in verdicts:
         if verdict.number and verdict.sighting.period.codec.lossy:
             reader = verdict.sighting.reader
-            lossy[reader.name, reader.periods.index(verdict.sighting.period)] += len(verdict.sighting.rows)
+            where = ReaderPeriod(reader.name, reader.periods.index(verdict.sighting.period))
+            lossy[where] += len(verdict.sighting.rows)
     for reader in site.readers.values():
         through = [
-            (period.codec, lossy[reader.name, place] + crowd.rows((reader.name, place)))
+            (period.codec, lossy[where] + settled.count_readings(where))
             for place, period in enumerate(reader.periods)
             if period.codec.lossy
+            for where in [ReaderPeriod(reader.name, place)]
         ]
         if count := sum(rows for _, rows in through):
             cuts = dict.fromkeys(
@@ -63,23 +65,25 @@ def find_notes(
 
 
 def tabulate_duplicates(
-    site: Site, register: Register, written: Mapping[str, TargetTexts], crowd: Settled = NONE_SETTLED
+    site: Site, register: Register, written: Mapping[str, TargetTexts], settled: Settled = NONE_SETTLED
 ) -> SummaryTable:
     """Numbers that several credentials have, by kind and by target that leaves something out, and what chance does."""
     rows: list[tuple[str | int, ...]] = []
     for kinds in _kinds_by_namespace(site).values():
         cards = exclude_gone(site, [card for card in register.cards if card.kind in kinds])
         size = min(_number_bits(site, kind) for kind in kinds)
-        more = crowd.count(kind_names(kinds), held=True)
+        more = settled.count_cards(kind_names(kinds), held=True)
         rows.append(
             _tabulate(_join_names(kinds), Counter(str(card.number) for card in _one_per_credential(cards)), more, size)
         )
     for target in site.targets.values():
         if target.conversion.lossy:
             texts = written[target.name].stored
-            bits = min(_number_bits(site, target.kind), *_text_bits(target, [*texts.values(), *crowd.extremes(target)]))
+            bits = min(
+                _number_bits(site, target.kind), *_text_bits(target, [*texts.values(), *settled.extreme_texts(target)])
+            )
             counts = Counter(texts[card] for card in _one_per_credential(exclude_gone(site, texts)))
-            more = crowd.count([target.kind.name], held=True)
+            more = settled.count_cards([target.kind.name], held=True)
             rows.append(_tabulate(f"{target.name} (as it writes them)", counts, more, bits))
     columns = ("kind or target", "cards", "sharing", "bits", "pairs", "any pair")
     return SummaryTable(title=DUPLICATES_TITLE, columns=columns, rows=tuple(rows))

@@ -78,8 +78,8 @@ def encode_texts(target: Target, fields: Mapping[str, Array]) -> pl.Series:
 
 
 def as_stored(target: Target, texts: pl.Series) -> pl.Series:
-    """``texts`` as the target's column gives them back (`credkit.site.model.Column.stored`)."""
-    if target.column.written.startswith("text"):
+    """``texts`` as the target's column gives them back (`credkit.site.model.Column.as_stored`)."""
+    if target.column.declaration.startswith("text"):
         return texts
     plain = texts.str.replace(r"\A(-?)0+([0-9])", "${1}${2}").str.replace(r"\A-0\z", "0")
     return pl.select(pl.when(texts.str.contains(_INTEGER)).then(plain).otherwise(texts).alias(TEXT_COLUMN)).to_series()

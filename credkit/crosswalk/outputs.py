@@ -34,11 +34,11 @@ FILE_NAMES = ("crosswalk.csv", "exceptions.csv", "summary.txt")
 
 
 class CsvLines(Sequence[CrosswalkLine]):
-    """Lines that know how to stand in a file."""
+    """Lines that are formatted as CSV together."""
 
     @abstractmethod
-    def written(self) -> str:
-        """What `csv_text` makes of them."""
+    def to_csv(self) -> str:
+        """The same text as `csv_text` gives."""
 
 
 def write_outputs(result: Crosswalk, out: str | Path) -> None:
@@ -48,7 +48,7 @@ def write_outputs(result: Crosswalk, out: str | Path) -> None:
     """
     lines = result.lines
     texts = {
-        "crosswalk.csv": lines.written() if isinstance(lines, CsvLines) else csv_text(LINE_COLUMNS, lines),
+        "crosswalk.csv": lines.to_csv() if isinstance(lines, CsvLines) else csv_text(LINE_COLUMNS, lines),
         "exceptions.csv": csv_text(EXCEPTION_COLUMNS, result.exceptions),
         "summary.txt": summary_text(result),
     }

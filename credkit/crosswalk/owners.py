@@ -74,12 +74,12 @@ class OwnerColumns:
             return np.full(len(numbers), -1, np.int32)
         names = [name for name in space.columns if name != ROW_COLUMN]
         columns = [_field_column(name, items) for name, items in zip(names, zip(*numbers, strict=True), strict=True)]
-        return self.found(namespace, pl.DataFrame(columns))
+        return self.find_rows(namespace, pl.DataFrame(columns))
 
-    def found(self, namespace: str, numbers: pl.DataFrame) -> Array:
+    def find_rows(self, namespace: str, numbers: pl.DataFrame) -> Array:
         """The first row that has each of ``numbers`` (columns from `key_columns`), or -1."""
         index = self.index.get(namespace)
-        return np.full(numbers.height, -1, np.int32) if index is None else index.rows(numbers)
+        return np.full(numbers.height, -1, np.int32) if index is None else index.find_rows(numbers)
 
 
 class HashIndex:
@@ -87,26 +87,26 @@ class HashIndex:
 
     def __init__(self, space: pl.DataFrame) -> None:
         self.numbers = space.drop(ROW_COLUMN)
-        self.of = space[ROW_COLUMN].to_numpy()
+        self.row_numbers = space[ROW_COLUMN].to_numpy()
         hashes = self.numbers.hash_rows().to_numpy()
         self.order = np.argsort(hashes)
         self.hashes = hashes[self.order]
-        self.twins = bool((np.diff(self.hashes) == 0).any())
+        self.has_collisions = bool((np.diff(self.hashes) == 0).any())
 
-    def rows(self, numbers: pl.DataFrame) -> Array:
+    def find_rows(self, numbers: pl.DataFrame) -> Array:
         """The row that has each of ``numbers``, or -1."""
         names = self.numbers.columns
         mixed = any(numbers[name].dtype != self.numbers[name].dtype for name in names)
-        if mixed or self.twins:  # a number beyond 64 bits is a text; or two numbers have one hash
+        if mixed or self.has_collisions:  # a number beyond 64 bits is a text; or two numbers have one hash
             mine, theirs = unify_key_types([self.numbers, numbers])
-            mine = mine.with_columns(pl.Series(ROW_COLUMN, self.of))
+            mine = mine.with_columns(pl.Series(ROW_COLUMN, self.row_numbers))
             return theirs.join(mine, on=names, how="left", maintain_order="left")[ROW_COLUMN].fill_null(-1).to_numpy()
         wanted = numbers.select(names).hash_rows().to_numpy()
         places = self.order[np.minimum(np.searchsorted(self.hashes, wanted), len(self.order) - 1)]
         same = np.ones(numbers.height, bool)
         for name in names:
             same &= (self.numbers[name].gather(places) == numbers[name]).fill_null(value=False).to_numpy()
-        return np.where(same, self.of[places], np.int32(-1))
+        return np.where(same, self.row_numbers[places], np.int32(-1))
 
 
 def _field_column(name: str, items: Sequence[Item]) -> pl.Series:

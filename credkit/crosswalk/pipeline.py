@@ -44,24 +44,24 @@ from credkit.site.model import Rows, Site
 if TYPE_CHECKING:
     from credkit.crosswalk.triage import Triage
 
-LEAST_BYTES_FOR_TRIAGE = 1 << 20  # bytes of credentials and readings, from which on a crowd is gathered
+LEAST_BYTES_FOR_TRIAGE = 1 << 20  # bytes of credentials and readings, from which on rows are triaged
 
 
 def crosswalk(site: Site, rows: Rows | None = None) -> Crosswalk:
-    """What becomes of every row; ``rows`` are those of the site's files unless they are given.
+    """The crosswalk of a site: the lines, exceptions and findings of all its rows; ``rows`` replace those of its files.
 
-    Of large files, only rows that may be a case of their own are looked at one by one; the result is the same.
+    Of large files, only ambiguous rows are evaluated individually; the result is the same.
     Raises `DefinitionError` for a fault in a file itself.
     """
-    gathering = _triage(site) if rows is None else None
-    if gathering is None:
+    triage = _triage(site) if rows is None else None
+    if triage is None:
         return _crosswalk(site, load_rows(site) if rows is None else rows, NONE_SETTLED)
     while True:
-        crowd, few = gathering.parted()
+        settled, ambiguous = triage.split()
         try:
-            return _crosswalk(site, few, crowd)
-        except AmbiguousNumbers as doubtful:
-            gathering.look_at(doubtful.numbers)
+            return _crosswalk(site, ambiguous, settled)
+        except AmbiguousNumbers as error:
+            triage.exclude(error.numbers)
 
 
 def _triage(site: Site) -> Triage | None:
@@ -77,36 +77,36 @@ def _triage(site: Site) -> Triage | None:
 
 
 class AmbiguousNumbers(Exception):
-    """Numbers of the crowd that have to be looked at."""
+    """Numbers of settled cards turned out to be ambiguous."""
 
     def __init__(self, numbers: set[Number]) -> None:
         super().__init__()
         self.numbers = numbers
 
 
-def _crosswalk(site: Site, rows: Rows, crowd: Settled) -> Crosswalk:
-    """What becomes of ``rows``, and of all others, which are of the crowd."""
+def _crosswalk(site: Site, rows: Rows, settled: Settled) -> Crosswalk:
+    """The crosswalk of the ambiguous ``rows`` and all others, which are ``settled``."""
     texts = TextResults()
     seen = collect_sightings(site, rows.readings, texts)
     register = build_register(site, rows.credentials, texts, _unsuspected_numbers(seen))
     found = judge_sightings(site, register, seen)
-    together = analyse_readers(site, register, found, crowd)
-    if numbers := crowd.among(together.doubtful):
+    reader_findings = analyse_readers(site, register, found, settled)
+    if numbers := settled.find_settled(reader_findings.doubtful):
         raise AmbiguousNumbers(numbers)
-    evidence = Evidence(site, found, together)
+    evidence = Evidence(site, found, reader_findings)
 
     doubts = Doubts()
     doubt_cards_of_several_holders(site, register.cards, doubts)
     findings = [
         *find_duplicate_numbers(site, register.owners, doubts),
         *find_two_active(site, register.cards, doubts),
-        *compare_printed_numbers(site, register.cards, texts, doubts, crowd),
-        *together.findings,
+        *compare_printed_numbers(site, register.cards, texts, doubts, settled),
+        *reader_findings.findings,
     ]
     written, exports = {}, {}
     for target in site.targets.values():
         done = written[target.name] = encode_cards(target, register.cards)
-        findings += (*find_duplicate_texts(site, target, done), *find_unwritable(site, target, done, crowd))
+        findings += (*find_duplicate_texts(site, target, done), *find_unwritable(site, target, done, settled))
         if target.existing:
             exports[target.name] = TargetExport(site, target, rows.existing.get(target.name, ()), done)
     judge = CardJudge(
@@ -119,29 +119,29 @@ def _crosswalk(site: Site, rows: Rows, crowd: Settled) -> Crosswalk:
     )
     lines = {card.row.line: judge.lines(card) for card in register.cards if not card.overlaps}
 
-    refused = list_unresolved(site, register, together, found)
+    refused = list_unresolved(site, register, reader_findings, found)
     explained, existing = {}, {}
     for name, export in exports.items():
-        explained[name], existing[name] = export.placed()
+        explained[name], existing[name] = export.match_rows()
     exceptions = (*register.exceptions, *refused, *(each for them in existing.values() for each in them))
-    findings += (*find_notes(site, register, found, crowd), *find_reading_problems(site, found))
-    findings += find_unseen(site, register.cards, evidence, crowd)
+    findings += (*find_notes(site, register, found, settled), *find_reading_problems(site, found))
+    findings += find_unseen(site, register.cards, evidence, settled)
     findings += find_payment_numbers(site, register, found)
     findings += (*find_file_problems(exceptions), *find_overlaps(register), *find_export_problems(existing))
     resolved = [verdict for verdict in found if not verdict.code]
-    everything = crowd.lines(lines)
+    everything = settled.all_lines(lines)
     order = {code: place for place, code in enumerate(FINDING_CODES)}
     placed = RowAccounting(
         site=site, rows=rows, resolved=resolved, lines=lines, credentials=register.exceptions, readings=refused,
-        explained=explained, existing=existing, crowd=crowd,
+        explained=explained, existing=existing, settled=settled,
     )  # fmt: skip
     return Crosswalk(
         site=site.name, as_of=site.as_of, lines=everything,
         exceptions=exceptions, findings=tuple(sorted(findings, key=lambda finding: order[finding.code])),
-        summary=(*summary_tables(placed), tabulate_duplicates(site, register, written, crowd)),
-        shared=count_rows(verdict for verdict in resolved if not verdict.alone),
-        plain=unmasked_subjects(site, register, written, declared=True),
-        computed=unmasked_subjects(site, register, written, declared=False),
+        summary=(*summary_tables(placed), tabulate_duplicates(site, register, written, settled)),
+        ambiguous_readings=count_rows(verdict for verdict in resolved if not verdict.unambiguous),
+        unmasked=unmasked_subjects(site, register, written, declared=True),
+        unmasked_on_screen=unmasked_subjects(site, register, written, declared=False),
         remarks=tuple(describe_unmasked(site, register, seen)),
     )  # fmt: skip
 
@@ -155,7 +155,7 @@ def _find_reissued(register: Register, verdicts: Iterable[Verdict]) -> set[Card]
 def _unsuspected_numbers(seen: Iterable[Sighting]) -> set[Number]:
     """The numbers that readers gave in texts which no spreadsheet can have rounded."""
     return {
-        (sighting.reader.kind.namespace, sighting.told.number)
+        (sighting.reader.kind.namespace, sighting.result.number)
         for sighting in seen
-        if sighting.told and sighting.told.number and not sighting.told.suspect
+        if sighting.result and sighting.result.number and not sighting.result.maybe_rounded
     }

@@ -16,7 +16,7 @@ from credkit.core.sentences import redacted_repr
 from credkit.crosswalk.causes import find_failures
 from credkit.crosswalk.register import Number, Register
 from credkit.crosswalk.result import Finding
-from credkit.crosswalk.settled import NONE_SETTLED, NumberValues, Settled, Where
+from credkit.crosswalk.settled import NONE_SETTLED, NumberValues, ReaderPeriod, Settled
 from credkit.crosswalk.texts import branches
 from credkit.crosswalk.verdicts import Verdict, count_rows
 from credkit.explain.diagnosis import alternatives
@@ -38,23 +38,23 @@ class ReaderFindings:
 
 
 def analyse_readers(
-    site: Site, register: Register, verdicts: Sequence[Verdict], crowd: Settled = NONE_SETTLED
+    site: Site, register: Register, verdicts: Sequence[Verdict], settled: Settled = NONE_SETTLED
 ) -> ReaderFindings:
     """What the readings of each reader, period by period, show together."""
-    groups: dict[Where, list[Verdict]] = {
-        (reader.name, place): [] for reader in site.readers.values() for place in range(len(reader.periods))
+    groups: dict[ReaderPeriod, list[Verdict]] = {
+        ReaderPeriod(reader.name, place): [] for reader in site.readers.values() for place in range(len(reader.periods))
     }
     for verdict in verdicts:
         reader = verdict.sighting.reader
-        groups[reader.name, reader.periods.index(verdict.sighting.period)].append(verdict)
+        groups[ReaderPeriod(reader.name, reader.periods.index(verdict.sighting.period))].append(verdict)
     findings: list[Finding] = []
     candidates: dict[ReaderText, list[str]] = defaultdict(list)
     doubtful: set[tuple[str, Number]] = set()
     for where, group in groups.items():
         if not group:
             continue
-        at = _PeriodAnalysis(site, register, crowd, where, group)
-        for finding, suggested in (*at.other_order(), *at.single_facility(doubtful)):
+        at = _PeriodAnalysis(site, register, settled, where, group)
+        for finding, suggested in (*at.find_other_order(), *at.find_single_facility(doubtful)):
             findings.append(finding)
             for text, cards in suggested.items():
                 candidates[at.reader.name, text] += cards
@@ -71,10 +71,12 @@ Suggestion = tuple[Finding, Mapping[str, list[str]]]  # a finding, and what it m
 class _PeriodAnalysis:
     """The verdicts on one reader in one period."""
 
-    def __init__(self, site: Site, register: Register, crowd: Settled, where: Where, verdicts: list[Verdict]) -> None:
+    def __init__(
+        self, site: Site, register: Register, settled: Settled, where: ReaderPeriod, verdicts: list[Verdict]
+    ) -> None:
         self.site = site
         self.register = register
-        self.crowd = crowd
+        self.settled = settled
         self.where = where
         self.verdicts = verdicts
         self.reader: Reader = verdicts[0].sighting.reader
@@ -89,7 +91,7 @@ class _PeriodAnalysis:
                 found[verdict.sighting.text] += len(verdict.sighting.rows)
         return found
 
-    def other_order(self) -> Iterator[Suggestion]:
+    def find_other_order(self) -> Iterator[Suggestion]:
         """The orders under which unresolved texts are known cards: all that explain the most."""
         unresolved = self.texts(*UNRESOLVED)
         if len(unresolved) < LEAST_TEXTS:
@@ -97,11 +99,11 @@ class _PeriodAnalysis:
         tried: dict[str, tuple[str, dict[str, list[str]]]] = {}
         for branch in branches(self.period.codec):
             for other in alternatives(branch):
-                hits = self.hits(other.codec, unresolved)
+                hits = self.match_credentials(other.codec, unresolved)
                 if any(other.cause.startswith(f"{cause}-") and hits == same for cause, (_, same) in tried.items()):
                     continue  # what reads either way round takes both of a pair
                 better = other.cause not in tried or len(hits) > len(tried[other.cause][1])
-                if better and self.beyond_chance(other.codec, len(hits), len(unresolved)):
+                if better and self.is_beyond_chance(other.codec, len(hits), len(unresolved)):
                     tried[other.cause] = (other.text, hits)
         rows = {cause: sum(unresolved[text] for text in hits) for cause, (_, hits) in tried.items()}
         most = max(rows.values(), default=0)
@@ -111,7 +113,7 @@ class _PeriodAnalysis:
         explained = {text for _, hits in best for text in hits}
         message = (
             f"{most:,} of {unresolved.total():,} unresolved readings match known credentials "
-            f"{', or equally '.join(f'if {words}' for words, _ in best)}{self.days(explained)}"
+            f"{', or equally '.join(f'if {words}' for words, _ in best)}{self.describe_days(explained)}"
         )
         suggested: dict[str, list[str]] = defaultdict(list)
         for words, hits in best:
@@ -119,11 +121,11 @@ class _PeriodAnalysis:
                 suggested[text] += [f"{credential} (if {words})" for credential in credentials]
         yield Finding(code="other-order", subject=self.reader.name, count=most, text=message), suggested
 
-    def hits(self, codec: AnyCodec, texts: Iterable[str]) -> dict[str, list[str]]:
+    def match_credentials(self, codec: AnyCodec, texts: Iterable[str]) -> dict[str, list[str]]:
         """The texts that ``codec`` reads as the number of known credentials, with these."""
         read = ((text, codec._decode_raw(text)) for text in texts)
-        numbers = {text: self.kind.number(fields) for text, fields in read if fields}
-        others = self.crowd.whose(self.kind.namespace, set(numbers.values()))
+        numbers = {text: self.kind.number_in(fields) for text, fields in read if fields}
+        others = self.settled.credentials_of(self.kind.namespace, set(numbers.values()))
         found = {}
         for text, number in numbers.items():
             if cards := self.register.owners.get((self.kind.namespace, number)):
@@ -132,7 +134,7 @@ class _PeriodAnalysis:
                 found[text] = [others[number]]
         return found
 
-    def beyond_chance(self, codec: AnyCodec, hits: int, tried: int) -> bool:
+    def is_beyond_chance(self, codec: AnyCodec, hits: int, tried: int) -> bool:
         """Whether so many hits cannot be accidents.
 
         At least a quarter of the unresolved texts, and at least twice the share of the texts that
@@ -140,12 +142,12 @@ class _PeriodAnalysis:
         """
         if hits < LEAST_TEXTS or hits * 4 < tried:
             return False
-        resolved = self.hits(self.period.codec, [*self.texts(""), *self.crowd.texts(self.where)])
-        others = self.hits(codec, resolved)
+        resolved = self.match_credentials(self.period.codec, [*self.texts(""), *self.settled.texts(self.where)])
+        others = self.match_credentials(codec, resolved)
         accidents = sum(credentials != resolved[text] for text, credentials in others.items())
         return not resolved or hits / tried >= 2 * accidents / len(resolved)
 
-    def days(self, texts: set[str]) -> str:
+    def describe_days(self, texts: set[str]) -> str:
         """When the unresolved among ``texts`` were read: that tells a reader that was re-set."""
         moments = sorted(
             verdict.sighting.moment
@@ -155,7 +157,7 @@ class _PeriodAnalysis:
         first, last = (moment.astimezone(self.site.zone).date() for moment in (moments[0], moments[-1]))
         return f" (read on {first})" if first == last else f" (read from {first} to {last})"
 
-    def single_facility(self, doubtful: set[tuple[str, Number]]) -> Iterator[Suggestion]:
+    def find_single_facility(self, doubtful: set[tuple[str, Number]]) -> Iterator[Suggestion]:
         """A key field that never changes here, though the cards that were read seem to differ in it.
 
         Numbers that are resolved, but could then be another card's, are added to ``doubtful``.
@@ -169,7 +171,7 @@ class _PeriodAnalysis:
         if len(unknown) < LEAST_TEXTS:
             return
         own = {verdict.number[1] for verdict in self.verdicts if verdict.number}
-        some = own | self.crowd.witnesses(self.where, 2 * LEAST_TEXTS)
+        some = own | self.settled.sample_numbers(self.where, 2 * LEAST_TEXTS)
         if len(some) < 2 * LEAST_TEXTS:
             return
         for place, name in enumerate(self.kind.key if len(self.kind.key) > 1 else ()):
@@ -192,7 +194,7 @@ class _PeriodAnalysis:
                 f"{count_rows(verdict for verdict, _ in strange):,} unresolved "
                 f"readings match known credentials with {name} {' or '.join(map(redacted_repr, theirs))}"
             )
-            numbers = own | self.crowd.numbers(self.where)
+            numbers = own | self.settled.numbers(self.where)
             siblings |= self.siblings(place, numbers)
             doubtful |= {
                 (self.reader.name, (self.kind.namespace, number))
@@ -218,7 +220,7 @@ class _PeriodAnalysis:
         for (namespace, number), cards in self.register.owners.items():
             if namespace == self.kind.namespace and (rest := _without_field(number, place)) in rests:
                 found[rest].update((card.credential, number) for card in cards)
-        for number, credential in self.crowd.without(self.kind.namespace, place, rests):
+        for number, credential in self.settled.numbers_without_field(self.kind.namespace, place, rests):
             found[_without_field(number, place)][credential] = number
         return {rest: sorted(them.items(), key=lambda card: card[1]) for rest, them in found.items()}
 

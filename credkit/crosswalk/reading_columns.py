@@ -21,6 +21,7 @@ from credkit.core.fields import Item
 from credkit.crosswalk.account_suspects import find_account_numbers, may_hold_account
 from credkit.crosswalk.number_columns import KEY_PREFIX, are_rounded, key_columns
 from credkit.crosswalk.owners import OwnerColumns
+from credkit.crosswalk.settled import ReaderPeriod
 from credkit.files.csvcolumns import FIRST, NotPlain
 from credkit.files.times import EPOCH, MICRO, SECOND, moment_of, offsets
 from credkit.site.columns import load_readings
@@ -34,39 +35,39 @@ DAY_LIMITS = (-(1 << 30), 1 << 30)  # days before all others, and after
 
 @dataclass(slots=True, kw_only=True)
 class ReadingColumns:
-    """All rows in the order of the file. ``written`` is the time by the reader's clock, in µs since 1970.
+    """All rows in the order of the file. ``clock_times`` is the time by the reader's clock, in µs since 1970.
 
-    ``owner`` is the first row of the credentials with the number, -1 where there is none. ``desk`` has
-    what else stands in a row: presentation and expected. ``strays`` are numbers, by kind, that no
+    ``owner`` is the first row of the credentials with the number, -1 where there is none. ``extra_cells`` has
+    what else stands in a row: presentation and expected. ``unknown_numbers`` are numbers, by kind, that no
     credential has, of kinds that have an issue in them.
     """
 
     site: Site
     where: Array  # places of readers and periods in `places`
-    written: Array
+    clock_times: Array
     text: pl.Series
     owner: Array
     odd: Array
-    desk: Mapping[int, tuple[str, str]] = field(default_factory=dict)
-    strays: Mapping[str, list[pl.DataFrame]] = field(default_factory=dict)
+    extra_cells: Mapping[int, tuple[str, str]] = field(default_factory=dict)
+    unknown_numbers: Mapping[str, list[pl.DataFrame]] = field(default_factory=dict)
 
     def rows(self, places: Array) -> Iterator[ReadingRow]:
         """Some rows as the strict reader gives them."""
         names = [name for name, _ in reader_periods(self.site)]
-        written, where = self.written[places].tolist(), self.where[places].tolist()
+        written, where = self.clock_times[places].tolist(), self.where[places].tolist()
         texts = self.text.gather(places).to_list()
         for place, micros, at, text in zip(places.tolist(), written, where, texts, strict=True):
-            presentation, expected = self.desk.get(place, ("", ""))
+            presentation, expected = self.extra_cells.get(place, ("", ""))
             yield ReadingRow(
                 line=place + FIRST, time=moment_of(micros), reader=names[at], text=text, presentation=presentation,
                 expected=expected,
             )  # fmt: skip
 
-    def moments(self) -> Array:
+    def true_times(self) -> Array:
         """The true times."""
-        return self.written + _clock_offsets(self.site)[self.where]
+        return self.clock_times + _clock_offsets(self.site)[self.where]
 
-    def sights(self, read: Array, cards: int) -> tuple[pl.Series, Array]:
+    def readers_by_card(self, read: Array, cards: int) -> tuple[pl.Series, Array]:
         """By card, of the rows ``read``: the readers with how many rows each, and the last time (-1 for never)."""
         names = sorted(self.site.readers)
         rank = np.array([names.index(name) for name, _ in reader_periods(self.site)])
@@ -80,13 +81,15 @@ class ReadingColumns:
         joined = seen.group_by("card", maintain_order=True).agg(pl.col("text").str.join("; "))
         readers = pl.Series("readers", [""]).new_from_index(0, cards).scatter(joined["card"], joined["text"])
         last = np.full(cards, -1, np.int64)
-        np.maximum.at(last, owner, self.moments()[rows])
+        np.maximum.at(last, owner, self.true_times()[rows])
         return readers, last
 
 
-def reader_periods(site: Site) -> list[tuple[str, int]]:
+def reader_periods(site: Site) -> list[ReaderPeriod]:
     """The readers of a site, each with the places of its periods."""
-    return [(reader.name, place) for reader in site.readers.values() for place in range(len(reader.periods))]
+    return [
+        ReaderPeriod(reader.name, place) for reader in site.readers.values() for place in range(len(reader.periods))
+    ]
 
 
 def _clock_offsets(site: Site) -> Array:
@@ -117,7 +120,7 @@ def read_reading_columns(site: Site, owners: OwnerColumns, active: tuple[Array, 
 
     Raises `NotPlain`.
     """
-    return _ColumnReader(site, owners, active).all()
+    return _ColumnReader(site, owners, active).read()
 
 
 class _ColumnReader:
@@ -138,7 +141,7 @@ class _ColumnReader:
         self.lanes = list(lanes.values())
         self.strays: dict[str, list[pl.DataFrame]] = {}
 
-    def all(self) -> ReadingColumns:
+    def read(self) -> ReadingColumns:
         """All rows."""
         desk: dict[int, tuple[str, str]] = {}
         parts: list[tuple[Array, ...]] = []
@@ -146,7 +149,7 @@ class _ColumnReader:
         start = 0
         for frame, written in _prefetch(load_readings(self.site)):
             where = self._where(frame["reader"], written)
-            owner, odd = self._judged(frame["text"], where, written)
+            owner, odd = self._judge(frame["text"], where, written)
             more = (frame["presentation"].ne("") | frame["expected"].ne("")).arg_true().to_numpy()
             odd[more] = True
             some = frame.select("presentation", "expected")[more]
@@ -157,8 +160,8 @@ class _ColumnReader:
         joined = [np.concatenate(columns) for columns in zip(*parts, strict=True)] or [np.zeros(0, np.int64)] * 4
         where, written, owner, odd = joined
         return ReadingColumns(
-            site=self.site, where=where, written=written, owner=owner, odd=odd.astype(bool),
-            text=pl.concat(texts), desk=desk, strays=self.strays,
+            site=self.site, where=where, clock_times=written, owner=owner, odd=odd.astype(bool),
+            text=pl.concat(texts), extra_cells=desk, unknown_numbers=self.strays,
         )  # fmt: skip
 
     def _where(self, readers: pl.Series, written: Array) -> Array:
@@ -174,7 +177,7 @@ class _ColumnReader:
                 where[rows] += _find_periods(reader, written[rows] + self.ahead[at])
         return where
 
-    def _judged(self, texts: pl.Series, where: Array, written: Array) -> tuple[Array, Array]:
+    def _judge(self, texts: pl.Series, where: Array, written: Array) -> tuple[Array, Array]:
         """Whose number each row has, and which rows are odd."""
         owner, odd = np.full(len(texts), -1, np.int32), np.ones(len(texts), bool)
         for lane in self.lanes:
@@ -199,7 +202,7 @@ class _ColumnReader:
         ):
             raise NotPlain
         numbers = pl.DataFrame(key_columns(kind, fields))
-        owner = np.where(ok, self.owners.found(kind.namespace, numbers), np.int32(-1))
+        owner = np.where(ok, self.owners.find_rows(kind.namespace, numbers), np.int32(-1))
         if kind.issue and (stray := ok & (owner < 0)).any():
             self.strays.setdefault(kind.name, []).append(numbers.filter(pl.Series(stray)))
         odd = ~ok | noted | (owner < 0) | are_rounded(texts)

@@ -36,9 +36,9 @@ class Card:
     fields: Mapping[str, Item]
     number: Number
     doubts: tuple[str, ...] = ()
-    noted: tuple[Note, ...] = ()
+    notes: tuple[Note, ...] = ()
     overlaps: bool = False
-    secret: bool = False  # whether its value holds an account number
+    holds_account: bool = False  # whether its value holds an account number
 
     @property
     def credential(self) -> str:
@@ -46,14 +46,14 @@ class Card:
         return self.row.credential
 
     @property
-    def written(self) -> str:
+    def number_text(self) -> str:
         """The number as output files write it."""
         return format_number(self.number)
 
     @property
-    def shown(self) -> str:
+    def masked_number(self) -> str:
         """The number as a file or a sentence may show it."""
-        return hidden(self.written) if self.secret else self.written
+        return hidden(self.number_text) if self.holds_account else self.number_text
 
 
 def format_number(number: Number) -> str:
@@ -67,7 +67,7 @@ def format_number(number: Number) -> str:
 
 def hide_secret(card: Card, text: str) -> str:
     """``text``, which holds the number of ``card``, as a file may show it."""
-    return hidden(text) if card.secret else text
+    return hidden(text) if card.holds_account else text
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,7 +77,7 @@ class Register:
     cards: tuple[Card, ...]
     owners: Mapping[Number, tuple[Card, ...]]
     exceptions: tuple[ExceptionRow, ...]
-    passed_over: Mapping[Number, tuple[str, ...]]  # what superseded rows say: number to credentials
+    superseded_numbers: Mapping[Number, tuple[str, ...]]  # what superseded rows say: number to credentials
     overlapping: Mapping[int, HolderPair]  # by line
     issues: Mapping[Number, tuple[Card, ...]]  # by the number without its issue, for kinds that have one in it
 
@@ -117,13 +117,13 @@ def build_register(site: Site, rows: Sequence[Assignment], texts: TextResults, c
     passed_over: dict[Number, list[str]] = defaultdict(list)
     for row in rows:
         kind = site.kinds[row.kind]
-        told = texts.read(kind.value, kind, row.value)
-        if told.payment.whole:
+        result = texts.read(kind.value, kind, row.value)
+        if result.payment.whole:
             site.credentials.refuse_track(row.line)
-        fields = told.fields
+        fields = result.fields
         if fields is not None and kind.issue and row.issue is not None:
             fields = {**fields, kind.issue: row.issue}
-        number = (kind.namespace, kind.number(fields)) if fields and fields.keys() >= set(kind.key) else None
+        number = (kind.namespace, kind.number_in(fields)) if fields and fields.keys() >= set(kind.key) else None
         code, reason = "", ""
         if row.line in late:
             code, reason = "superseded", late[row.line]
@@ -135,8 +135,8 @@ def build_register(site: Site, rows: Sequence[Assignment], texts: TextResults, c
                 f"its issue is empty, but the number of a {redacted_repr(row.kind)} needs one",
             )
         elif number is None:
-            code, reason = told.code if told.code == "spreadsheet-damage" else "unreadable-value", told.reason
-        elif told.suspect and number not in sure:
+            code, reason = result.code if result.code == "spreadsheet-damage" else "unreadable-value", result.reason
+        elif result.maybe_rounded and number not in sure:
             code, reason = "spreadsheet-damage", describe_rounding(row.value)
         elif row.line in overlapping:
             one, other = overlapping[row.line]
@@ -146,15 +146,16 @@ def build_register(site: Site, rows: Sequence[Assignment], texts: TextResults, c
             exceptions.append(
                 make_exception(
                     file=site.credentials.name, line=row.line, code=code, text=row.value, reason=reason,
-                    candidates=(row.credential,), plain=kind.not_payment is not None, secret=told.payment.account,
+                    candidates=(row.credential,), plain=kind.not_payment is not None, secret=result.payment.account,
                 )
             )  # fmt: skip
         if number and fields is not None and code in ("", "overlap"):
-            more = (f"its value must not serve: {told.refused}",) if told.refused and kind.refuses else ()
+            more = (f"its value must not serve: {result.refusal}",) if result.refusal and kind.refuses else ()
             cards.append(
                 Card(
-                    row=row, kind=kind, fields=fields, number=number, noted=told.noted, secret=told.payment.account,
-                    doubts=(*doubts.get(row.line, ()), *more), overlaps=bool(code),
+                    row=row, kind=kind, fields=fields, number=number, notes=result.notes,
+                    holds_account=result.payment.account, doubts=(*doubts.get(row.line, ()), *more),
+                    overlaps=bool(code),
                 )
             )  # fmt: skip
     owners: dict[Number, list[Card]] = defaultdict(list)
@@ -167,7 +168,7 @@ def build_register(site: Site, rows: Sequence[Assignment], texts: TextResults, c
     return Register(
         cards=tuple(cards), owners={number: tuple(them) for number, them in owners.items()},
         exceptions=tuple(exceptions),
-        passed_over={number: tuple(dict.fromkeys(them)) for number, them in passed_over.items()},
+        superseded_numbers={number: tuple(dict.fromkeys(them)) for number, them in passed_over.items()},
         overlapping=overlapping, issues={number: tuple(them) for number, them in issues.items()},
     )  # fmt: skip
 
@@ -192,12 +193,12 @@ def _merge_registers(rows: Sequence[Assignment], rules: Rules) -> tuple[dict[int
                     late[row.line] = f"it repeats line {same.line}"
         calendar = Calendar(counting.values(), lambda row: row.line)
         for row in counting.values():
-            if beside := calendar.beside(row):
+            if beside := calendar.find_sharing(row):
                 doubts[row.line] += (f"line {beside.line} says otherwise ({_differing_columns(row, beside)})",)
         first = next(iter(counting.values()))
         for row in group:
             if rank.get(row.source, len(rank)) > best:
-                other = calendar.beside(row) or first
+                other = calendar.find_sharing(row) or first
                 differing = _differing_columns(row, other)
                 says = f"differs in {differing} from" if differing else "says the same as"
                 late[row.line] = f"it {says} line {other.line}, and {redacted_repr(other.source)} counts first"
@@ -223,6 +224,6 @@ def _find_overlaps(rows: Sequence[Assignment], rules: Rules) -> dict[int, Holder
     for group in groups.values():
         calendar = Calendar(group, lambda row: row.person)
         for row in group:
-            if other := calendar.beside(row):
+            if other := calendar.find_sharing(row):
                 found[row.line] = (row, other) if row.line < other.line else (other, row)
     return found

@@ -173,9 +173,9 @@ class SummaryTable:
 class Crosswalk:
     """The whole result, in the order of the input files.
 
-    ``shared`` counts the resolved readings of numbers that several credentials have, where nothing
-    tells which of them was read. ``plain`` are subjects of findings that a file may show though they
-    look like account numbers, ``computed`` those that a screen may show too; ``remarks`` says of the others why.
+    ``ambiguous_readings`` counts the resolved readings of numbers that several credentials have.
+    ``unmasked`` are subjects of findings that a file may show though they look like account numbers,
+    ``unmasked_on_screen`` those that a screen may show too; ``remarks`` gives the reasons for the others.
     """
 
     site: str
@@ -184,7 +184,7 @@ class Crosswalk:
     exceptions: tuple[ExceptionRow, ...]
     findings: tuple[Finding, ...]
     summary: tuple[SummaryTable, ...]
-    shared: int = 0
-    plain: frozenset[str] = frozenset()
-    computed: frozenset[str] = frozenset()
+    ambiguous_readings: int = 0
+    unmasked: frozenset[str] = frozenset()
+    unmasked_on_screen: frozenset[str] = frozenset()
     remarks: tuple[str, ...] = ()

@@ -1,85 +1,95 @@
-"""The crowd: cards and readings of which it is certain what becomes of them, so that nobody looks at each.
+"""Settled cards and readings: no other row bears on them, so they are not evaluated individually.
 
-A card is of the crowd if nothing else in the files bears on it, and every reading of it is good. What
-becomes of it was worked out for another card that is like it in all that counts. The crosswalk
-looks at every row that is not of the crowd, and asks the crowd what it has to know of the others.
+A card is settled if no other row of the files bears on it, and every reading of it is good. Its lines are
+those of a representative: another card that is equal in all that its lines depend on. Only ambiguous
+rows, and the representatives, are evaluated individually; `Settled` answers for the others.
 
-This is the empty crowd: every row is looked at. `credkit.crosswalk.settled_columns` has one of many rows.
+`Settled` itself has no rows: all of them are evaluated. `credkit.crosswalk.settled_columns` has many.
 """
 
 from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Collection, Iterable, Mapping, Sequence
+from typing import NamedTuple
 
 from credkit.core.fields import Item
 from credkit.crosswalk.register import Number
 from credkit.crosswalk.result import CrosswalkLine
 from credkit.site.model import CredentialKind, Target
 
-Where = tuple[str, int]  # a reader and the place of a period of it
+
+class ReaderPeriod(NamedTuple):
+    """A reader, and which of its periods, counted from 0."""
+
+    reader: str
+    period: int
+
+
 NumberValues = tuple[Item, ...]  # the fields that make a number
 
 
 class Settled:
-    """Nobody."""
+    """No settled rows."""
 
-    def whose(self, namespace: str, numbers: Collection[NumberValues]) -> Mapping[NumberValues, str]:
-        """The credentials of the crowd that have these numbers."""
+    def credentials_of(self, namespace: str, numbers: Collection[NumberValues]) -> Mapping[NumberValues, str]:
+        """The settled credentials that have these numbers."""
         return {}
 
-    def without(
+    def numbers_without_field(
         self, namespace: str, place: int, rests: Collection[NumberValues]
     ) -> Iterable[tuple[NumberValues, str]]:
-        """The numbers that are one of ``rests`` without the field at ``place``, with their credentials."""
+        """The numbers that equal one of ``rests`` without the field at ``place``, with their credentials."""
         return ()
 
-    def texts(self, where: Where) -> Iterable[str]:
-        """The different texts of a reader in a period."""
+    def texts(self, where: ReaderPeriod) -> Iterable[str]:
+        """The different settled texts of a reader in a period."""
         return ()
 
-    def numbers(self, where: Where) -> set[NumberValues]:
-        """The different numbers of a reader in a period."""
+    def numbers(self, where: ReaderPeriod) -> set[NumberValues]:
+        """The different settled numbers of a reader in a period."""
         return set()
 
-    def witnesses(self, where: Where, most: int) -> set[NumberValues]:
-        """Some of them: ``most``, if there are so many, and two that differ in a field, for each that differs."""
+    def sample_numbers(self, where: ReaderPeriod, most: int) -> set[NumberValues]:
+        """A sample of these numbers: ``most`` of them, and the extremes of every field."""
         return set()
 
-    def among(self, doubtful: Iterable[tuple[str, Number]]) -> set[Number]:
-        """Those of the numbers, doubtful at a reader, that are of the crowd, or of a card that stands for it."""
+    def find_settled(self, doubtful: Iterable[tuple[str, Number]]) -> set[Number]:
+        """The numbers among those ``doubtful`` at a reader that are of settled cards or their representatives."""
         return set()
 
-    def rows(self, where: Where) -> int:
-        """How many readings of a reader in a period are of the crowd."""
+    def count_readings(self, where: ReaderPeriod) -> int:
+        """The number of settled readings of a reader in a period."""
         return 0
 
-    def count(self, kinds: Collection[str], *, active: bool = False, unseen: bool = False, held: bool = False) -> int:
-        """How many cards of these kinds there are: active, never seen, or held by somebody."""
+    def count_cards(
+        self, kinds: Collection[str], *, active: bool = False, unseen: bool = False, held: bool = False
+    ) -> int:
+        """The number of settled cards of these kinds: active, never seen, or not gone."""
         return 0
 
-    def compared(self, kind: str) -> int:
-        """How many cards of a kind have a printed number; it is the encoded one."""
+    def count_printed(self, kind: str) -> int:
+        """The number of settled cards of a kind whose printed number was compared: it equals the encoded one."""
         return 0
 
-    def extremes(self, target: Target) -> Sequence[str]:
-        """Of the texts that a target would hold the longest, and one that is not all digits."""
+    def extreme_texts(self, target: Target) -> Sequence[str]:
+        """The longest text of a target, and one that has not only digits."""
         return ()
 
-    def placed(self, file: str) -> int:
-        """How many rows of a file are of the crowd: ``credentials``, ``readings``, or ``existing TARGET``."""
+    def count_rows(self, file: str) -> int:
+        """The number of settled rows of a file: ``credentials``, ``readings``, or ``existing TARGET``."""
         return 0
 
-    def amiss(self, file: str, lines: Collection[int]) -> int:
-        """How many lines of a file are not either of the crowd or one of ``lines``, which are looked at."""
+    def count_misplaced(self, file: str, lines: Collection[int]) -> int:
+        """The number of lines of a file that are not exactly once settled or among ``lines``, the evaluated ones."""
         return 0
 
-    def lines(self, lines: Mapping[int, Sequence[CrosswalkLine]]) -> Sequence[CrosswalkLine]:
-        """All lines of the result; ``lines`` are those of the rows that were looked at, by row."""
+    def all_lines(self, lines: Mapping[int, Sequence[CrosswalkLine]]) -> Sequence[CrosswalkLine]:
+        """All lines of the result; ``lines`` has those of the evaluated rows, by row."""
         return tuple(line for them in lines.values() for line in them)
 
-    def actions(self, lines: Mapping[int, Sequence[CrosswalkLine]]) -> Counter[tuple[str, str]]:
-        """How many lines the crowd has by target and action."""
+    def count_actions(self, lines: Mapping[int, Sequence[CrosswalkLine]]) -> Counter[tuple[str, str]]:
+        """The number of settled lines by target and action."""
         return Counter()
 
 

@@ -30,7 +30,7 @@ MAY_BE_REST = "it may be the rest of the entry before it, which was not entered"
 class Sighting:
     """A text seen at a reader at the true time ``moment`` (in UTC).
 
-    ``told`` is None where a stream could make no text of the rows; ``problem`` then says why.
+    ``result`` is None where a stream could make no text of the rows; ``problem`` then says why.
     ``presentation`` numbers the times that a card was held once; it is 0 where nothing says so.
     """
 
@@ -39,7 +39,7 @@ class Sighting:
     period: Period
     moment: datetime
     text: str
-    told: TextResult | None
+    result: TextResult | None
     problem: str = ""
     presentation: int = 0
     expected: str = ""
@@ -65,12 +65,12 @@ def collect_sightings(site: Site, rows: Sequence[ReadingRow], texts: TextResults
         if reader.stream:
             keyed[row.reader, reader.periods.index(period)].append((moment, row))
             continue
-        told = texts.read(period.codec, reader.kind, row.text)
-        if told.payment.whole:
+        result = texts.read(period.codec, reader.kind, row.text)
+        if result.payment.whole:
             site.readings.refuse_track(row.line)
         found.append(
             Sighting(
-                rows=(row,), reader=reader, period=period, moment=moment, text=row.text, told=told,
+                rows=(row,), reader=reader, period=period, moment=moment, text=row.text, result=result,
                 expected=row.expected,
             )
         )  # fmt: skip
@@ -154,6 +154,6 @@ def _make_sighting(
     rows = tuple(row for _, row in chunks)
     return Sighting(
         rows=rows, reader=reader, period=period, moment=chunks[-1][0], text=value or "",
-        told=None if value is None else texts.read(period.codec, reader.kind, value, typed=True),
+        result=None if value is None else texts.read(period.codec, reader.kind, value, typed=True),
         problem=problem or "", expected=next((row.expected for row in rows if row.expected), ""),
     )  # fmt: skip

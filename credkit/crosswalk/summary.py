@@ -20,7 +20,7 @@ from credkit.crosswalk.result import (
     SummaryTable,
     format_count,
 )
-from credkit.crosswalk.settled import NONE_SETTLED, Settled
+from credkit.crosswalk.settled import NONE_SETTLED, ReaderPeriod, Settled
 from credkit.crosswalk.verdicts import Verdict
 from credkit.explain.cautions import OF_A_RESULT
 from credkit.explain.screen import WIDTH
@@ -34,7 +34,7 @@ LEAST_LABEL_WIDTH = 34  # of a first column, before it is wrapped
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RowAccounting:
-    """Where every row went that was looked at, file by file; the crowd says where the others are."""
+    """The place of every evaluated row, file by file; ``settled`` has the places of the others."""
 
     site: Site
     rows: Rows
@@ -44,7 +44,7 @@ class RowAccounting:
     readings: Sequence[ExceptionRow]
     explained: Mapping[str, Sequence[int]]  # lines of the export of each target
     existing: Mapping[str, Sequence[ExceptionRow]]
-    crowd: Settled = NONE_SETTLED
+    settled: Settled = NONE_SETTLED
 
 
 def summary_tables(placed: RowAccounting) -> tuple[SummaryTable, ...]:
@@ -60,16 +60,16 @@ def _files(placed: RowAccounting) -> SummaryTable:
     """Rows in, rows placed, rows excepted, and those that are not in exactly one place, which are none."""
     site, rows = placed.site, placed.rows
     read = [row.line for verdict in placed.resolved for row in verdict.sighting.rows]
-    crowd = placed.crowd
+    settled = placed.settled
     found = [
-        _account(site.credentials.name, rows.credentials, placed.lines, placed.credentials, crowd, "credentials"),
-        _account(site.readings.name, rows.readings, read, placed.readings, crowd, "readings"),
+        _account(site.credentials.name, rows.credentials, placed.lines, placed.credentials, settled, "credentials"),
+        _account(site.readings.name, rows.readings, read, placed.readings, settled, "readings"),
     ]
     for name, excepted in placed.existing.items():
         file = site.targets[name].existing
         words = f"{file.name if file else ''} ({name})"
         held = rows.existing.get(name, ())
-        found.append(_account(words, held, placed.explained[name], excepted, crowd, f"existing {name}"))
+        found.append(_account(words, held, placed.explained[name], excepted, settled, f"existing {name}"))
     return SummaryTable(
         title="Rows", columns=("file", "rows", "resolved", "exceptions", "left over"), rows=tuple(found)
     )
@@ -77,20 +77,24 @@ def _files(placed: RowAccounting) -> SummaryTable:
 
 def _account(
     name: str, rows: Sequence[Assignment | ReadingRow | ExportRow], resolved: Collection[int],
-    excepted: Sequence[ExceptionRow], crowd: Settled, file: str,
+    excepted: Sequence[ExceptionRow], settled: Settled, file: str,
 ) -> tuple[str, int, int, int, int]:  # fmt: skip
     there = Counter(row.line for row in rows)
     found = Counter(iter(resolved))
     found.update(each.line for each in excepted)
-    amiss = sum(there[line] != found[line] for line in there.keys() | found.keys()) + crowd.amiss(file, there)
-    more = crowd.placed(file)
+    amiss = sum(there[line] != found[line] for line in there.keys() | found.keys()) + settled.count_misplaced(
+        file, there
+    )
+    more = settled.count_rows(file)
     return (name, len(rows) + more, len(resolved) + more, len(excepted), amiss)
 
 
 def _readers(placed: RowAccounting) -> SummaryTable:
     """Rows of each reader, resolved and excepted."""
-    crowd = {
-        reader.name: sum(placed.crowd.rows((reader.name, place)) for place in range(len(reader.periods)))
+    settled = {
+        reader.name: sum(
+            placed.settled.count_readings(ReaderPeriod(reader.name, place)) for place in range(len(reader.periods))
+        )
         for reader in placed.site.readers.values()
     }
     rows = Counter(row.reader for row in placed.rows.readings)
@@ -100,7 +104,7 @@ def _readers(placed: RowAccounting) -> SummaryTable:
     return SummaryTable(
         title="Readers", columns=("reader", "rows", "resolved", "exceptions"),
         rows=tuple(
-            (name, rows[name] + more, resolved[name] + more, excepted[name]) for name, more in crowd.items()
+            (name, rows[name] + more, resolved[name] + more, excepted[name]) for name, more in settled.items()
         ),
     )  # fmt: skip
 
@@ -108,7 +112,7 @@ def _readers(placed: RowAccounting) -> SummaryTable:
 def _actions(placed: RowAccounting) -> SummaryTable:
     """What becomes of the credentials in each target."""
     counts = Counter((line.target, line.action) for lines in placed.lines.values() for line in lines)
-    counts += placed.crowd.actions(placed.lines)
+    counts += placed.settled.count_actions(placed.lines)
     targets = [*placed.site.targets, *([""] if any(not target for target, _ in counts) else ())]
     rows = tuple((target or "(no target)", *(counts[target, action] for action in ACTIONS)) for target in targets)
     return SummaryTable(title="Targets", columns=("target", *ACTIONS), rows=rows)
@@ -140,8 +144,8 @@ def _text(result: Crosswalk, most: int | None) -> Iterator[str]:
     files = "Every row is in one place: rows = resolved + exceptions."
     fault = f"{format_count(left, 'row')} not in exactly one place, which is a fault in credkit: report it."
     yield from _wrap(fault if left else files)
-    if result.shared:
-        some = f"{result.shared:,} are of numbers" if result.shared > 1 else "1 is of a number"
+    if result.ambiguous_readings:
+        some = f"{result.ambiguous_readings:,} are of numbers" if result.ambiguous_readings > 1 else "1 is of a number"
         yield from _wrap(
             f"Of the resolved readings, {some} that several credentials have, and nothing tells which was read."
         )
@@ -152,7 +156,7 @@ def _text(result: Crosswalk, most: int | None) -> Iterator[str]:
             yield ""
             yield from _wrap(f"{code} ({len(them):,}): {meaning}", "  ", "    ")
             for finding in them[:most]:
-                plain = finding.subject in result.plain
+                plain = finding.subject in result.unmasked
                 text = f"{finding.subject}: {masked(finding.text)}" if plain else f"{finding.subject}: {finding.text}"
                 yield from _wrap(text, "    ", "      ", plain=plain)
             if most and len(them) > most:

@@ -21,20 +21,20 @@ class TargetFit:
     """For ``rows`` of the credentials: the text that is written, and what the column gives back.
 
     ``good`` says that it can be written, and is that of no other card; and, where the target holds
-    something today, that it holds just this (``held`` is the place of that row), or nothing for the
-    person (``held`` is -1).
+    something today, that it holds just this (``export_row`` is the place of that row), or nothing for the
+    person (``export_row`` is -1).
     """
 
     rows: Array
     texts: pl.Series
     stored: pl.Series
     good: Array
-    held: Array
+    export_row: Array
 
-    def explained(self, plain: Array, height: int) -> Array:
+    def explained_rows(self, plain: Array, height: int) -> Array:
         """The rows of the export that ``plain`` cards explain."""
         found = np.zeros(height, bool)
-        found[self.held[plain[self.rows] & (self.held >= 0)]] = True
+        found[self.export_row[plain[self.rows] & (self.export_row >= 0)]] = True
         return found
 
 
@@ -49,12 +49,12 @@ def fit_target(target: Target, owners: OwnerColumns, cards: pl.DataFrame, export
     if export is not None:
         place, known = _match_export(target, held, cards[rows], export)
         good &= known
-    return TargetFit(rows=rows, texts=texts, stored=held, good=good, held=place)
+    return TargetFit(rows=rows, texts=texts, stored=held, good=good, export_row=place)
 
 
 def _fits(target: Target, texts: pl.Series) -> pl.Series:
     """The texts that the column can hold (see `credkit.site.model.Column`); 64 bits and more are left for others."""
-    written = target.column.written
+    written = target.column.declaration
     if written.startswith("text"):
         size = COLUMN.fullmatch(written)
         most = int(size[1]) if size and size[1] else None

@@ -51,7 +51,7 @@ class TargetTexts:
     stored: dict[Card, str] = field(default_factory=dict)
     unwritable: dict[Card, str] = field(default_factory=dict)
     too_small: dict[Card, str] = field(default_factory=dict)
-    twins: dict[Card, list[str]] = field(default_factory=dict)  # the credentials with the same text, its own too
+    duplicates: dict[Card, list[str]] = field(default_factory=dict)  # the credentials with the same text, its own too
 
     def problem(self, card: Card) -> str:
         """Why the target cannot hold the number, or nothing."""
@@ -69,7 +69,7 @@ def encode_cards(target: Target, cards: Iterable[Card]) -> TargetTexts:
         except EncodeError as error:
             done.unwritable[card] = str(error)
             continue
-        done.stored[card] = target.column.stored(text)
+        done.stored[card] = target.column.as_stored(text)
         if problem := target.column.problem(text):
             done.too_small[card] = problem
     return done
@@ -86,8 +86,8 @@ def find_duplicate_texts(site: Site, target: Target, done: TargetTexts) -> list[
         if len(ids) < 2 or len({card.number for card in group}) < 2:
             continue
         for card in group:
-            done.twins[card] = ids
-        numbers = join_values(dict.fromkeys(card.shown for card in group), quote=quoted)
+            done.duplicates[card] = ids
+        numbers = join_values(dict.fromkeys(card.masked_number for card in group), quote=quoted)
         found.append(
             Finding(
                 code="duplicate-text", subject=f"{masked(target.name)} {hide_secret(group[0], text)}", count=len(ids),
@@ -97,13 +97,15 @@ def find_duplicate_texts(site: Site, target: Target, done: TargetTexts) -> list[
     return found
 
 
-def find_unwritable(site: Site, target: Target, done: TargetTexts, crowd: Settled = NONE_SETTLED) -> Iterator[Finding]:
+def find_unwritable(
+    site: Site, target: Target, done: TargetTexts, settled: Settled = NONE_SETTLED
+) -> Iterator[Finding]:
     """How many active numbers the target's column cannot hold, and how many its chain cannot write."""
     active = [card for card in (*done.texts, *done.unwritable) if _status(site, card) == ACTIVE]
-    all_of_them = len({card.number for card in active}) + crowd.count([target.kind.name], active=True)
+    all_of_them = len({card.number for card in active}) + settled.count_cards([target.kind.name], active=True)
     numbers = format_count(all_of_them, "active number")
     for code, problems, words in (
-        ("column-too-small", done.too_small, f"cannot stand in {target.column.written}"),
+        ("column-too-small", done.too_small, f"cannot stand in {target.column.declaration}"),
         ("unwritable", done.unwritable, "cannot be written"),
     ):
         them = {card.number: problems[card] for card in active if card in problems}
@@ -151,12 +153,12 @@ class TargetExport:
             person: [text for text in texts if (person, text) not in self.current]
             for person, texts in self.texts.items()
         }
-        self._pooled(done)
-        self.alive = {done.stored[card] for card in self.active}
-        self.ids = {text: distinct_credentials(cards) for text, cards in self.owners.items()}
-        self._ends: dict[Holding, tuple[str, list[str]]] = {}
+        self._add_pools(done)
+        self.active_texts = {done.stored[card] for card in self.active}
+        self.credentials = {text: distinct_credentials(cards) for text, cards in self.owners.items()}
+        self._descriptions: dict[Holding, tuple[str, list[str]]] = {}
 
-    def _pooled(self, done: TargetTexts) -> None:
+    def _add_pools(self, done: TargetTexts) -> None:
         """Let the cards of a pool explain a text under every holder of the credential."""
         pooled: dict[Holding, list[Card]] = defaultdict(list)  # by credential and text
         for card, text in done.stored.items():
@@ -172,7 +174,7 @@ class TargetExport:
 
     def stored(self, row: ExportRow) -> str:
         """The text of a row, as the column would give it back."""
-        return self.target.column.stored(row.text)
+        return self.target.column.as_stored(row.text)
 
     def action(self, card: Card, text: str) -> tuple[str, str]:
         """Add, keep or change, or hold, and why."""
@@ -182,24 +184,24 @@ class TargetExport:
             return "keep", ""
         if holders:
             return (
-                "keep" if self.pooled(card, holders) else "hold"
+                "keep" if self.is_pooled(card, holders) else "hold"
             ), f"the export has this text for {join_values(holders)}"
         stale = self.stale.get(person, [])
         if stale and person not in self.pools:
             return "change", f"the export has {redacted_repr(stale.pop(0))} for this person"
         return "add", ""
 
-    def pooled(self, card: Card, holders: Iterable[str]) -> bool:
+    def is_pooled(self, card: Card, holders: Iterable[str]) -> bool:
         """Whether a pool has the card, and all ``holders`` are people who have or had it."""
         people = self.people[card.credential]
         return not self.pools.isdisjoint(people) and people.issuperset(holders)
 
-    def lingers(self, person: str, text: str) -> bool:
+    def holds_inactive(self, person: str, text: str) -> bool:
         """Whether the target holds ``text`` for ``person``, and only for cards that are not active."""
         holding = person, text
         return person in self.holders.get(text, ()) and holding in self.explaining and holding not in self.current
 
-    def placed(self) -> tuple[list[int], list[ExceptionRow]]:
+    def match_rows(self) -> tuple[list[int], list[ExceptionRow]]:
         """The lines of the rows that an active card explains, and the other rows, for a person to look at."""
         explained, found = [], []
         for row in self.rows:
@@ -208,11 +210,11 @@ class TargetExport:
                 explained.append(row.line)
                 continue
             if holding in self.explaining:
-                reason, candidates = self._ended(holding)
+                reason, candidates = self._describe_inactive(holding)
                 code = "inactive-held"
             else:
-                code, candidates = "existing-unmatched", self.ids.get(holding[1], [])
-                reason = self._unexplained(row, candidates)
+                code, candidates = "existing-unmatched", self.credentials.get(holding[1], [])
+                reason = self._describe_unexplained(row, candidates)
             assert self.target.existing is not None  # a bug here, never the input
             found.append(
                 make_exception(
@@ -224,12 +226,12 @@ class TargetExport:
             )  # fmt: skip
         return explained, found
 
-    def _ended(self, holding: Holding) -> tuple[str, list[str]]:
+    def _describe_inactive(self, holding: Holding) -> tuple[str, list[str]]:
         """The status of each credential by its latest row, and since when; and the credentials."""
-        if holding not in self._ends:
+        if holding not in self._descriptions:
             cards = self.explaining[holding]
             latest = {card.credential: card for card in sorted(cards, key=lambda card: card.row.valid_from or date.min)}
-            said = "".join(
+            statuses = "".join(
                 f", and the status of {redacted_repr(card.credential)} is {redacted_repr(_status(self.site, card))} "
                 f"({_describe_end(self.site, card)})"
                 for card in islice(latest.values(), MOST_VALUES_NAMED)
@@ -239,15 +241,15 @@ class TargetExport:
                 if len(latest) > MOST_VALUES_NAMED
                 else ""
             )
-            self._ends[holding] = (
-                f"{said}{more}; somebody has to look: fresh sightings first",
+            self._descriptions[holding] = (
+                f"{statuses}{more}; somebody has to look: fresh sightings first",
                 distinct_credentials(cards),
             )
-        return self._ends[holding]
+        return self._descriptions[holding]
 
-    def _unexplained(self, row: ExportRow, credentials: Sequence[str]) -> str:
+    def _describe_unexplained(self, row: ExportRow, credentials: Sequence[str]) -> str:
         if credentials:
-            inactive = " (not active)" if self.stored(row) not in self.alive else ""
+            inactive = " (not active)" if self.stored(row) not in self.active_texts else ""
             return f", but it is the number of {join_values(credentials)}{inactive}"
         damaged = shortened(row.text) or is_rounded(row.text)
         return f"; no credentials row explains it{' (it looks like a number after a spreadsheet)' * damaged}"
@@ -277,20 +279,22 @@ class CardJudge:
         status = _status(self.site, card)
         done = self.written[target.name] if target else TargetTexts()
         shared = list(self.doubts.shared.get(card, ()))
-        if twins := done.twins.get(card):
+        if twins := done.duplicates.get(card):
             shared.append(f"{join_others(twins, card.credential)} would be the same text in this target")
         own = [*card.doubts, *self.doubts.active.get(card, ()), *self.evidence.disputes.get(card.credential, ())]
-        if (problem := done.problem(card)) or (target and (problem := LOOKS_LIKE_PAYMENT if card.secret else "")):
+        if (problem := done.problem(card)) or (
+            target and (problem := LOOKS_LIKE_PAYMENT if card.holds_account else "")
+        ):
             own.append(problem)
         if target and card in self.reissued and card.kind.issue in target.conversion.dropped:
             own.append("another issue of it was read, and this target cannot tell them apart")
-        notes = [*self.doubts.remarks.get(card, ()), *filter(None, (self.evidence.unsure(card),))]
+        notes = [*self.doubts.remarks.get(card, ()), *filter(None, (self.evidence.describe_doubt(card),))]
         export = self.exports.get(target.name) if target else None
         text = ""
         if shared:
             action, reasons = "hold", [*shared, *(own if status == ACTIVE else ())]
         elif status != ACTIVE:
-            action, reasons = "none", [_describe_status(card, status), *self.left(card, done, export)]
+            action, reasons = "none", [_describe_status(card, status), *self.remark_on_export(card, done, export)]
         elif own:
             action, reasons = "hold", own
         elif target is None:
@@ -300,15 +304,15 @@ class CardJudge:
             reasons = [*([reason] if reason else ()), *notes]
             text = "" if action == "hold" else done.texts[card]
         return CrosswalkLine(
-            person=card.row.person, credential=card.credential, kind=card.kind.name, number=card.shown,
+            person=card.row.person, credential=card.credential, kind=card.kind.name, number=card.masked_number,
             status=status, target=target.name if target else "", text=text, action=action,
-            proof=self.evidence.proof(card), readers=self.evidence.readers(card),
-            last_seen=self.evidence.last(card), reason="; ".join(dict.fromkeys(reasons)),
+            proof=self.evidence.proof(card), readers=self.evidence.format_readers(card),
+            last_seen=self.evidence.last_seen(card), reason="; ".join(dict.fromkeys(reasons)),
         )  # fmt: skip
 
-    def left(self, card: Card, done: TargetTexts, export: TargetExport | None) -> list[str]:
+    def remark_on_export(self, card: Card, done: TargetTexts, export: TargetExport | None) -> list[str]:
         """A remark on a card that is not active, but whose text the target still holds."""
-        if export and card in done.stored and export.lingers(card.row.person, done.stored[card]):
+        if export and card in done.stored and export.holds_inactive(card.row.person, done.stored[card]):
             return ["the export still has its text for this person: somebody has to look"]
         return []
 

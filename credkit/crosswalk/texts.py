@@ -28,8 +28,8 @@ _DECIMAL = re.compile("[0-9]+")
 class TextResult:
     """What a text says: a number, or the ``code`` of what is wrong with it, with rule and reason.
 
-    A printed text may have fields that make no number. ``refused`` is the text of its notes of
-    level refuse, ``noted`` are those and the notes of care. A ``suspect`` number reads well but
+    A printed text may have fields that make no number. ``refusal`` is the text of its notes of
+    level refuse, ``notes`` are those and the notes of care. A ``maybe_rounded`` number reads well but
     looks rounded; whether it is depends on what else shows that number. ``payment`` says whether it
     holds an account number, in whatever notation.
     """
@@ -39,9 +39,9 @@ class TextResult:
     code: str = ""
     rule: str = ""
     reason: str = ""
-    refused: str = ""
-    noted: tuple[Note, ...] = ()
-    suspect: bool = False
+    refusal: str = ""
+    notes: tuple[Note, ...] = ()
+    maybe_rounded: bool = False
     payment: Payment = NOTHING
 
 
@@ -49,7 +49,7 @@ class TextResults:
     """The texts of one crosswalk, with what they say."""
 
     def __init__(self) -> None:
-        self._told: dict[tuple[AnyCodec, str, str, bool], TextResult] = {}
+        self._results: dict[tuple[AnyCodec, str, str, bool], TextResult] = {}
 
     def read(self, codec: AnyCodec, kind: CredentialKind, text: str, *, typed: bool = False) -> TextResult:
         """What ``text`` says about a number of ``kind``, read through ``codec``.
@@ -57,9 +57,9 @@ class TextResults:
         What was ``typed`` key by key was never a cell: no spreadsheet can have damaged it.
         """
         key = (codec, kind.name, text, typed)
-        found = self._told.get(key)
+        found = self._results.get(key)
         if found is None:
-            found = self._told[key] = _read_text(codec, kind, text, typed)
+            found = self._results[key] = _read_text(codec, kind, text, typed)
         return found
 
 
@@ -71,10 +71,10 @@ def _read_text(codec: AnyCodec, kind: CredentialKind, text: str, typed: bool) ->
     fields = reading.value
     if reading.ok and fields is not None:
         return TextResult(
-            number=kind.number(fields) if fields.keys() >= set(kind.key) else None, fields=fields,
-            suspect=not typed and is_rounded(text), payment=secret,
-            refused="; ".join(note.text for note in reading.notes if note.level == "refuse"),
-            noted=tuple(note for note in reading.notes if note.level != "info"),
+            number=kind.number_in(fields) if fields.keys() >= set(kind.key) else None, fields=fields,
+            maybe_rounded=not typed and is_rounded(text), payment=secret,
+            refusal="; ".join(note.text for note in reading.notes if note.level == "refuse"),
+            notes=tuple(note for note in reading.notes if note.level != "info"),
         )  # fmt: skip
     damage = None if typed else describe_damage(codec, text)
     if damage:

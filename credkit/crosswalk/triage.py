@@ -1,10 +1,9 @@
-"""Gathering a crowd: which cards and readings of a site nobody has to look at.
+"""Triage: which cards and readings of a site are settled, and which are ambiguous.
 
-A card is left out of the crowd for anything that could make it a case of its own: a number, a
-credential or a text in a target that it shares with another row, a person with several active
-cards, a reading that is odd, a desk that named it. What is left out is looked at row by row, with
-every reading of it, and so is one card of each sort in the crowd: what becomes of that one becomes
-of all of its sort.
+A card is ambiguous for anything that could decide its lines by itself: a number, a credential or a text
+in a target that it shares with another row, a person with several active cards, an odd reading, a desk
+that expected it. Ambiguous cards are evaluated individually with all their readings, and so is one card
+of each class of settled cards: its lines are those of the whole class.
 """
 
 from __future__ import annotations
@@ -48,7 +47,7 @@ def triage_files(site: Site) -> Triage | None:
 
 
 class Triage:
-    """The rows of a site as columns, and which cards nobody has to look at (``plain``)."""
+    """The rows of a site as columns, and which cards are settled (``settled``)."""
 
     def __init__(self, site: Site, cards: pl.DataFrame, exports: dict[str, pl.DataFrame]) -> None:
         self.site = site
@@ -56,15 +55,15 @@ class Triage:
         self.exports = exports
         self.owners = OwnerColumns(site, cards)
         self.reads = read_reading_columns(site, self.owners, _active_days(site, cards))
-        self.plain = self.owners.good & self._alone()
+        self.settled = self.owners.good & self._alone()
         kinds = [kind for name, kind in site.kinds.items() if kind.printed and name in self.owners.rows]
-        self.compared = {kind.name: self._printed(kind) for kind in kinds}
+        self.printed_rows = {kind.name: self._match_printed(kind) for kind in kinds}
         self.fitted: dict[str, TargetFit] = {}
         for target in site.targets.values():
             if target.kind.name in self.owners.rows:
                 done = self.fitted[target.name] = fit_target(target, self.owners, self.cards, exports.get(target.name))
-                self.plain[done.rows] &= done.good
-        self._met()
+                self.settled[done.rows] &= done.good
+        self._exclude_read_oddly()
 
     def _alone(self) -> Array:
         """The cards that share neither their credential nor, if active, their person and kind with another."""
@@ -76,8 +75,8 @@ class Triage:
         found[active.arg_true().to_numpy()[several.to_numpy()]] = False
         return found
 
-    def _printed(self, kind: CredentialKind) -> Array:
-        """The cards of a kind with a printed number that is the encoded one; those with another are looked at."""
+    def _match_printed(self, kind: CredentialKind) -> Array:
+        """The cards of a kind with a printed number that is the encoded one; cards with another are ambiguous."""
         rows = self.owners.rows[kind.name]
         texts = self.cards["printed"].gather(rows)
         there = texts.ne("").to_numpy()
@@ -86,79 +85,79 @@ class Triage:
         for name, column in fields.items():
             if name in self.owners.fields[kind.name]:
                 same = same & (column == self.owners.fields[kind.name][name])
-        self.plain[rows[there & ~same]] = False
+        self.settled[rows[there & ~same]] = False
         return rows[there & same]
 
-    def _met(self) -> None:
-        """Look at the cards that odd readings, or the desk, bear on."""
+    def _exclude_read_oddly(self) -> None:
+        """Make the cards ambiguous that odd readings, or the desk, bear on."""
         reads = self.reads
         theirs = reads.owner[reads.odd]
-        self.plain[theirs[theirs >= 0]] = False
-        expected = {expected for _, expected in reads.desk.values() if expected}
+        self.settled[theirs[theirs >= 0]] = False
+        expected = {expected for _, expected in reads.extra_cells.values() if expected}
         if expected:
-            self.plain[self.cards["credential"].is_in(list(expected)).to_numpy()] = False
-        typed = np.flatnonzero(np.isin(reads.where, self._streams()))
+            self.settled[self.cards["credential"].is_in(list(expected)).to_numpy()] = False
+        typed = np.flatnonzero(np.isin(reads.where, self._stream_periods()))
         if len(typed):
             seen = collect_sightings(self.site, list(reads.rows(typed)), TextResults())
-            numbers = [(one.reader.kind, one.told.number) for one in seen if one.told and one.told.number]
-            self.look_at({(kind.namespace, number) for kind, number in numbers})
+            numbers = [(one.reader.kind, one.result.number) for one in seen if one.result and one.result.number]
+            self.exclude({(kind.namespace, number) for kind, number in numbers})
         for kind in self.site.kinds.values():
             if kind.issue:
-                self._issues(kind)
+                self._exclude_other_issues(kind)
 
-    def _streams(self) -> Array:
+    def _stream_periods(self) -> Array:
         """The places of the readers whose readings are typed key by key."""
         places = [
             at for at, (name, _) in enumerate(reader_periods(self.site)) if self.site.readers[name].stream is not None
         ]
         return np.array(places, np.uint16)
 
-    def _issues(self, kind: CredentialKind) -> None:
-        """Look at the cards of which another issue was read."""
+    def _exclude_other_issues(self, kind: CredentialKind) -> None:
+        """Make the cards ambiguous of which another issue was read."""
         strays = [
             frame
-            for name, frames in self.reads.strays.items()
+            for name, frames in self.reads.unknown_numbers.items()
             if self.site.kinds[name].namespace == kind.namespace
             for frame in frames
         ]
         space = self.owners.spaces.get(kind.namespace)
         if space is not None:
             for frame in strays:
-                self.plain[_rows_with_numbers(drop_issue(kind, space), drop_issue(kind, frame))] = False
+                self.settled[_rows_with_numbers(drop_issue(kind, space), drop_issue(kind, frame))] = False
 
-    def look_at(self, numbers: Iterable[Number]) -> None:
-        """Take the cards with these numbers out of the crowd."""
+    def exclude(self, numbers: Iterable[Number]) -> None:
+        """Make the cards with these numbers ambiguous."""
         spaces: dict[str, list[NumberValues]] = {}
         for namespace, number in numbers:
             spaces.setdefault(namespace, []).append(number)
         for namespace, them in spaces.items():
             rows = self.owners.rows_of(namespace, them)
-            self.plain[rows[rows >= 0]] = False
+            self.settled[rows[rows >= 0]] = False
 
-    def parted(self) -> tuple[SettledColumns, Rows]:
-        """The crowd, and the rows of all who are not of it."""
+    def split(self) -> tuple[SettledColumns, Rows]:
+        """The settled rows, and the others, which are ambiguous."""
         reads = self.reads
         read = ~reads.odd
-        read[read] = self.plain[reads.owner[read]]
+        read[read] = self.settled[reads.owner[read]]
         seen = np.zeros(self.cards.height, bool)
         seen[reads.owner[read]] = True
-        sorts = CardClasses(self.cards, self.plain, seen, self.fitted)
-        plain = self.plain.copy()
-        plain[sorts.first] = False
+        classes = CardClasses(self.cards, self.settled, seen, self.fitted)
+        plain = self.settled.copy()
+        plain[classes.representatives] = False
         read[read] = plain[reads.owner[read]]
-        crowd = SettledColumns(
-            site=self.site, cards=self.cards, plain=plain, owners=self.owners, reads=reads, read=read, sorts=sorts,
-            seen=seen, fitted=self.fitted,
-            counts={name: int(plain[rows].sum()) for name, rows in self.compared.items()},
-            heights={name: frame.height for name, frame in self.exports.items()},
+        settled = SettledColumns(
+            site=self.site, cards=self.cards, settled=plain, owners=self.owners, reads=reads,
+            settled_reads=read, classes=classes, seen=seen, fitted=self.fitted,
+            printed_counts={name: int(plain[rows].sum()) for name, rows in self.printed_rows.items()},
+            export_heights={name: frame.height for name, frame in self.exports.items()},
         )  # fmt: skip
-        return crowd, self._looked_at(plain, read)
+        return settled, self._ambiguous_rows(plain, read)
 
-    def _looked_at(self, plain: Array, read: Array) -> Rows:
+    def _ambiguous_rows(self, plain: Array, read: Array) -> Rows:
         exports = {}
         for name, frame in self.exports.items():
             done = self.fitted.get(name)
-            kept = frame if done is None else frame.filter(pl.Series(~done.explained(plain, frame.height)))
+            kept = frame if done is None else frame.filter(pl.Series(~done.explained_rows(plain, frame.height)))
             exports[name] = tuple(
                 ExportRow(line=line, person=person, text=text)
                 for line, person, text in kept.select("line", "person", "text").iter_rows()

@@ -20,7 +20,7 @@ from credkit.site.model import CredentialKind, Site
 def find_payment_numbers(site: Site, register: Register, verdicts: Sequence[Verdict]) -> Iterator[Finding]:
     """A finding for every kind whose values or readings look like payment data: what is masked, and what to do."""
     for kind in site.kinds.values():
-        cards = len({card.credential for card in register.cards if card.kind is kind and card.secret})
+        cards = len({card.credential for card in register.cards if card.kind is kind and card.holds_account})
         rows = sum(
             len(each.sighting.rows)
             for each in verdicts
@@ -39,7 +39,7 @@ def find_payment_numbers(site: Site, register: Register, verdicts: Sequence[Verd
 
 
 def _holds_account(sighting: Sighting) -> bool:
-    return sighting.told is not None and sighting.told.payment.account
+    return sighting.result is not None and sighting.result.payment.account
 
 
 def describe_unmasked(site: Site, register: Register, seen: Sequence[Sighting]) -> Iterator[str]:
@@ -50,7 +50,7 @@ def describe_unmasked(site: Site, register: Register, seen: Sequence[Sighting]) 
 
 
 def _texts_of_kind(kind: CredentialKind, register: Register, seen: Sequence[Sighting]) -> Iterator[str]:
-    yield from (text for card in register.cards if card.kind is kind for text in (card.written, card.row.value))
+    yield from (text for card in register.cards if card.kind is kind for text in (card.number_text, card.row.value))
     yield from (sighting.text for sighting in seen if sighting.reader.kind is kind)
 
 
@@ -58,8 +58,8 @@ def unmasked_subjects(
     site: Site, register: Register, written: Mapping[str, TargetTexts], *, declared: bool
 ) -> frozenset[str]:  # fmt: skip
     """What findings may be about though it looks like an account number: computed numbers, and ``declared`` ones."""
-    cards = [card for card in register.cards if not card.secret and (declared or not card.kind.not_payment)]
-    found = {f"{masked(card.kind.namespace)} {card.written}" for card in cards}
+    cards = [card for card in register.cards if not card.holds_account and (declared or not card.kind.not_payment)]
+    found = {f"{masked(card.kind.namespace)} {card.number_text}" for card in cards}
     for target in site.targets.values():
         stored = written[target.name].stored
         found |= {f"{masked(target.name)} {stored[card]}" for card in cards if card in stored}

@@ -19,7 +19,7 @@ from credkit.site.model import Site
 
 
 def list_unresolved(
-    site: Site, register: Register, together: ReaderFindings, verdicts: Sequence[Verdict]
+    site: Site, register: Register, reader_findings: ReaderFindings, verdicts: Sequence[Verdict]
 ) -> list[ExceptionRow]:
     """A row for each reading that is not resolved, in the order of the file."""
     beside: dict[int, list[str]] = defaultdict(list)
@@ -34,21 +34,21 @@ def list_unresolved(
         sighting = verdict.sighting
         others = len(sighting.rows) - 1
         entry = f" (one entry with {format_count(others, 'other row')})" if others else ""
-        cards = verdict.cards or verdict.known
+        cards = verdict.cards or verdict.owners
         if id(cards) not in owners:
             owners[id(cards)] = distinct_credentials(cards)
         candidates = [f"{sighting.expected} (expected)"] if sighting.expected else []
         candidates += owners[id(cards)]
-        if not verdict.known:
+        if not verdict.owners:
             candidates += dict.fromkeys(
-                _candidates_for(register, together, verdict, beside.get(sighting.presentation, ()))
+                _candidates_for(register, reader_findings, verdict, beside.get(sighting.presentation, ()))
             )
         found += [
             make_exception(
                 file=site.readings.name, line=row.line, code=verdict.code, text=row.text,
                 reason=verdict.reason + entry, candidates=candidates,
                 plain=sighting.reader.kind.not_payment is not None,
-                secret=sighting.told is not None and sighting.told.payment.account,
+                secret=sighting.result is not None and sighting.result.payment.account,
             )
             for row in sighting.rows
         ]  # fmt: skip
@@ -56,7 +56,7 @@ def list_unresolved(
 
 
 def _candidates_for(
-    register: Register, together: ReaderFindings, verdict: Verdict, beside: Sequence[str]
+    register: Register, reader_findings: ReaderFindings, verdict: Verdict, beside: Sequence[str]
 ) -> Iterator[str]:
     """Who may be meant where the number itself is nobody's."""
     sighting = verdict.sighting
@@ -64,7 +64,7 @@ def _candidates_for(
         yield f"{credential} (same presentation)"
     for card in other_issues(register, sighting):
         yield f"{card.credential} (another issue)"
-    yield from together.candidates.get((sighting.reader.name, sighting.text), ())
+    yield from reader_findings.candidates.get((sighting.reader.name, sighting.text), ())
     if verdict.number:
-        for credential in register.passed_over.get(verdict.number, ()):
+        for credential in register.superseded_numbers.get(verdict.number, ()):
             yield f"{credential} (in a row that does not count)"

@@ -26,9 +26,9 @@ from credkit.site.model import Site
 class Verdict:
     """What becomes of a sighting: no ``code`` means resolved.
 
-    ``cards`` are the credentials rows it is a sight of, ``alone`` says that they are of one
-    credential; ``known`` are all owners of its number. ``disputed`` are the credentials that a
-    conflict puts in doubt, ``blamed`` those it is reported under.
+    ``cards`` are the credentials rows it is a sight of, ``unambiguous`` says that they are of one
+    credential; ``owners`` are all owners of its number. ``disputed`` are the credentials that a
+    conflict puts in doubt, ``reported_under`` those it is reported under.
     """
 
     sighting: Sighting
@@ -36,10 +36,10 @@ class Verdict:
     reason: str = ""
     number: Number | None = None
     cards: tuple[Card, ...] = ()
-    known: tuple[Card, ...] = ()
-    alone: bool = True
+    owners: tuple[Card, ...] = ()
+    unambiguous: bool = True
     disputed: tuple[str, ...] = ()
-    blamed: tuple[str, ...] = ()
+    reported_under: tuple[str, ...] = ()
 
 
 def count_rows(verdicts: Iterable[Verdict]) -> int:
@@ -69,31 +69,33 @@ def judge_sightings(site: Site, register: Register, seen: Sequence[Sighting]) ->
             groups[sighting.presentation or -1 - place].append(place)
     owners = _OwnersByDay(site)
     for name, group in groups.items():
-        said = next(iter(expected[name])) if len(expected.get(name, ())) == 1 else ""
-        found.update(zip(group, _judge_presentation(owners, [found[place] for place in group], said), strict=True))
+        desk_expected = next(iter(expected[name])) if len(expected.get(name, ())) == 1 else ""
+        found.update(
+            zip(group, _judge_presentation(owners, [found[place] for place in group], desk_expected), strict=True)
+        )
     return [found[place] for place in range(len(seen))]
 
 
 def _find_owners(register: Register, sighting: Sighting) -> tuple[Card, ...]:
-    if sighting.told is None or sighting.told.number is None:
+    if sighting.result is None or sighting.result.number is None:
         return ()
-    return register.owners.get((sighting.reader.kind.namespace, sighting.told.number), ())
+    return register.owners.get((sighting.reader.kind.namespace, sighting.result.number), ())
 
 
 def _judge_alone(register: Register, sighting: Sighting, known: tuple[Card, ...]) -> Verdict:
     """The verdict on a sighting by itself: whether it is a number, may be one, and is somebody's."""
-    told, kind = sighting.told, sighting.reader.kind
-    if told is None:
+    result, kind = sighting.result, sighting.reader.kind
+    if result is None:
         return Verdict(sighting=sighting, code="incomplete-entry", reason=sighting.problem)
-    if told.number is None or told.fields is None:
-        return Verdict(sighting=sighting, code=told.code, reason=told.reason)
-    number = (kind.namespace, told.number)
+    if result.number is None or result.fields is None:
+        return Verdict(sighting=sighting, code=result.code, reason=result.reason)
+    number = (kind.namespace, result.number)
     code, reason = "", ""
-    if told.refused and kind.refuses:
-        code, reason = "refused-note", told.refused
-    elif strange := _describe_unexpected(kind.expect, told.fields):
+    if result.refusal and kind.refuses:
+        code, reason = "refused-note", result.refusal
+    elif strange := _describe_unexpected(kind.expect, result.fields):
         code, reason = "unexpected-value", strange
-    elif not known and told.suspect:
+    elif not known and result.maybe_rounded:
         code, reason = "spreadsheet-damage", f"{describe_rounding(sighting.text)}, and no credential has the number"
     elif not known and (others := other_issues(register, sighting)):
         issues = ", ".join(
@@ -106,18 +108,20 @@ def _judge_alone(register: Register, sighting: Sighting, known: tuple[Card, ...]
         )
     elif not known:
         code, reason = "unknown-card", f"no credential has the number {_quote_number(sighting, number, ())}"
-    return Verdict(sighting=sighting, code=code, reason=reason, number=number, known=known)
+    return Verdict(sighting=sighting, code=code, reason=reason, number=number, owners=known)
 
 
 def _quote_number(sighting: Sighting, number: Number, cards: Iterable[Card]) -> str:
     """A number as a sentence may show it: its parts may be those of an account number."""
-    secret = (sighting.told is not None and sighting.told.payment.account) or any(card.secret for card in cards)
+    secret = (sighting.result is not None and sighting.result.payment.account) or any(
+        card.holds_account for card in cards
+    )
     return quoted(hidden(format_number(number)) if secret else format_number(number))
 
 
 def other_issues(register: Register, sighting: Sighting) -> tuple[Card, ...]:
     """The cards that have the number of a sighting, but for its issue."""
-    kind, number = sighting.reader.kind, sighting.told and sighting.told.number
+    kind, number = sighting.reader.kind, sighting.result and sighting.result.number
     if not kind.issue or not number:
         return ()
     return register.issues.get((kind.namespace, kind.without_issue(number)), ())
@@ -137,7 +141,7 @@ class _Outcome:
     code: str = ""
     reason: str = ""
     cards: tuple[Card, ...]
-    alone: bool = True
+    unambiguous: bool = True
 
 
 class _OwnersByDay:
@@ -154,27 +158,27 @@ class _OwnersByDay:
         """The day of a reading, by the site's clocks."""
         return verdict.sighting.moment.astimezone(self.site.zone).date()
 
-    def all(self, verdict: Verdict) -> tuple[str, ...]:
+    def all_owners(self, verdict: Verdict) -> tuple[str, ...]:
         """Every credential that has the number."""
         if verdict.number not in self._all:
-            ids = self._all[verdict.number] = tuple(dict.fromkeys(card.credential for card in verdict.known))
+            ids = self._all[verdict.number] = tuple(dict.fromkeys(card.credential for card in verdict.owners))
             self._sets[verdict.number] = frozenset(ids)
         return self._all[verdict.number]
 
     def has(self, verdict: Verdict, credential: str) -> bool:
         """Whether the number is that of ``credential``."""
-        self.all(verdict)
+        self.all_owners(verdict)
         return credential in self._sets[verdict.number]
 
-    def likely(self, verdict: Verdict) -> frozenset[str]:
+    def likely_owners(self, verdict: Verdict) -> frozenset[str]:
         """The owners whose card could be read that day: not before it was given out, nor when it was gone."""
         key = verdict.number, self.day(verdict)
         if key not in self._likely:
-            possible = frozenset(card.credential for card in verdict.known if self._possible(card, key[1]))
-            self._likely[key] = possible or frozenset(self.all(verdict))
+            possible = frozenset(card.credential for card in verdict.owners if self._could_be_read(card, key[1]))
+            self._likely[key] = possible or frozenset(self.all_owners(verdict))
         return self._likely[key]
 
-    def _possible(self, card: Card, day: date) -> bool:
+    def _could_be_read(self, card: Card, day: date) -> bool:
         then = status_when_read(card.row, day, self.site)
         return then == ACTIVE or (then != EARLY and card.row.status not in self.site.rules.gone)
 
@@ -183,8 +187,8 @@ class _OwnersByDay:
         day = self.day(verdict)
         return {
             card.credential: card.row.person
-            for card in verdict.known
-            if card.credential in credentials and self._possible(card, day)
+            for card in verdict.owners
+            if card.credential in credentials and self._could_be_read(card, day)
         }
 
     def outcome(self, verdict: Verdict, credentials: frozenset[str]) -> _Outcome:
@@ -195,16 +199,16 @@ class _OwnersByDay:
         return self._outcomes[key]
 
 
-def _judge_presentation(owners: _OwnersByDay, group: list[Verdict], said: str) -> list[Verdict]:
-    """The verdicts on good numbers read from one card; ``said`` is what the desk expected of all of them."""
+def _judge_presentation(owners: _OwnersByDay, group: list[Verdict], desk_expected: str) -> list[Verdict]:
+    """The verdicts on good numbers read from one card; ``desk_expected`` is what the desk expected of all of them."""
     choices: list[frozenset[str]] = []
     wrong: list[str] = []
     for verdict in group:
-        want = verdict.sighting.expected or said
-        choices.append(frozenset({want}) if want else owners.likely(verdict))
+        want = verdict.sighting.expected or desk_expected
+        choices.append(frozenset({want}) if want else owners.likely_owners(verdict))
         wrong.append("" if not want or owners.has(verdict, want) else want)
     common = _intersect([choice for choice, want in zip(choices, wrong, strict=True) if not want])
-    if (not common or any(wrong)) and (faces := _credentials_of_faces(owners, group, said)):
+    if (not common or any(wrong)) and (faces := _credentials_of_faces(owners, group, desk_expected)):
         return [_resolve(verdict, owners.outcome(verdict, face)) for verdict, face in zip(group, faces, strict=True)]
     return [
         _resolve(verdict, owners.outcome(verdict, common))
@@ -221,17 +225,17 @@ def _intersect(choices: Sequence[frozenset[str]]) -> frozenset[str]:
     return choices[0].intersection(*choices[1:]) if choices else frozenset()
 
 
-def _credentials_of_faces(owners: _OwnersByDay, group: list[Verdict], said: str) -> list[frozenset[str]]:
+def _credentials_of_faces(owners: _OwnersByDay, group: list[Verdict], desk_expected: str) -> list[frozenset[str]]:
     """The credentials of different kinds that one card carries and one person holds, a reading each; or nothing.
 
     A card may have a stripe on one face and a label on the other. The desk expects one of them.
     """
     holders = []
     for verdict in group:
-        want = verdict.sighting.expected or (said if owners.has(verdict, said) else "")
+        want = verdict.sighting.expected or (desk_expected if owners.has(verdict, desk_expected) else "")
         if want and not owners.has(verdict, want):
             return []
-        holders.append(owners.holders(verdict, frozenset({want}) if want else owners.likely(verdict)))
+        holders.append(owners.holders(verdict, frozenset({want}) if want else owners.likely_owners(verdict)))
     people = _intersect([frozenset(them.values()) for them in holders])
     kinds: dict[str, list[frozenset[str]]] = defaultdict(list)
     for verdict, them in zip(group, holders, strict=True):
@@ -241,7 +245,7 @@ def _credentials_of_faces(owners: _OwnersByDay, group: list[Verdict], said: str)
         not one_each
         or len(kinds) < 2
         or len(people) != 1
-        or (said and not any(owners.has(verdict, said) for verdict in group))
+        or (desk_expected and not any(owners.has(verdict, desk_expected) for verdict in group))
     ):
         return []
     return [frozenset(credential for credential, person in them.items() if person in people) for them in holders]
@@ -250,24 +254,24 @@ def _credentials_of_faces(owners: _OwnersByDay, group: list[Verdict], said: str)
 def _resolve(verdict: Verdict, outcome: _Outcome) -> Verdict:
     return Verdict(
         sighting=verdict.sighting, code=outcome.code, reason=outcome.reason, number=verdict.number,
-        cards=outcome.cards, known=verdict.known, alone=outcome.alone,
+        cards=outcome.cards, owners=verdict.owners, unambiguous=outcome.unambiguous,
     )  # fmt: skip
 
 
 def _dispute(owners: _OwnersByDay, verdict: Verdict, want: str, group: list[Verdict]) -> Verdict:
     """A conflict: with the desk, if it wanted another credential, or with the other reads of the card."""
-    theirs = owners.all(verdict)
-    number = _quote_number(verdict.sighting, verdict.number, verdict.known) if verdict.number else ""
+    theirs = owners.all_owners(verdict)
+    number = _quote_number(verdict.sighting, verdict.number, verdict.owners) if verdict.number else ""
     if want:
         reason = f"the desk expected {redacted_repr(want)}, but {number} is the number of {join_values(theirs)}"
         return Verdict(
-            sighting=verdict.sighting, code="conflict", reason=reason, number=verdict.number, known=verdict.known,
-            disputed=(want, *theirs), blamed=(want,),
+            sighting=verdict.sighting, code="conflict", reason=reason, number=verdict.number, owners=verdict.owners,
+            disputed=(want, *theirs), reported_under=(want,),
         )  # fmt: skip
     others = {
         credential: each.sighting.rows[0].line
         for each in group
-        for credential in owners.all(each)
+        for credential in owners.all_owners(each)
         if not owners.has(verdict, credential)
     }
     reason = (
@@ -275,16 +279,16 @@ def _dispute(owners: _OwnersByDay, verdict: Verdict, want: str, group: list[Verd
         f"{format_count(len(set(others.values())), 'other reading')} gave {join_values(others, 'or')}"
     )
     return Verdict(
-        sighting=verdict.sighting, code="conflict", reason=reason, number=verdict.number, known=verdict.known,
-        disputed=theirs, blamed=theirs,
+        sighting=verdict.sighting, code="conflict", reason=reason, number=verdict.number, owners=verdict.owners,
+        disputed=theirs, reported_under=theirs,
     )  # fmt: skip
 
 
 def _find_outcome(site: Site, verdict: Verdict, day: date, credentials: frozenset[str]) -> _Outcome:
-    cards = [card for card in verdict.known if card.credential in credentials]
+    cards = [card for card in verdict.owners if card.credential in credentials]
     active = tuple(card for card in cards if status_when_read(card.row, day, site) == ACTIVE)
     if active:
-        return _Outcome(cards=active, alone=len(credentials) == 1)
+        return _Outcome(cards=active, unambiguous=len(credentials) == 1)
     started = [card for card in cards if not card.row.valid_from or card.row.valid_from <= day]
     last = max(started or cards, key=lambda card: (card.row.valid_from or date.min, card.row.line))
     status = status_when_read(last.row, day, site)

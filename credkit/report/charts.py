@@ -35,8 +35,8 @@ def scale_end(largest: float) -> float:
     return round(found) if found >= 1 else round(found, 12)
 
 
-def draw_bars(values: Sequence[float | None], scale: float, said: str, lines: Sequence[float] = ()) -> Markup:
-    """Upright bars up to ``scale``; nothing for None, and a thin line for nothing. ``said`` tells it in words.
+def draw_bars(values: Sequence[float | None], scale: float, description: str, lines: Sequence[float] = ()) -> Markup:
+    """Upright bars up to ``scale``; nothing for None, and a thin line for nothing. ``description`` tells it in words.
 
     ``lines`` are places, counted in bars, where something changed.
     """
@@ -48,7 +48,7 @@ def draw_bars(values: Sequence[float | None], scale: float, said: str, lines: Se
     ]
     drawn += [f'<path class="{kind}" d="M{place:g},0V100"/>' for place in lines for kind in ("halo", "change")]
     return Markup(
-        f'<svg class="bars" role="img" aria-label="{escape(said)}" viewBox="0 0 {max(len(values), 1)} 100" '
+        f'<svg class="bars" role="img" aria-label="{escape(description)}" viewBox="0 0 {max(len(values), 1)} 100" '
         f'preserveAspectRatio="none"><path class="grid" d="M0,0H{len(values)}M0,50H{len(values)}M0,100H{len(values)}"/>'
         f"{''.join(drawn)}</svg>"
     )

@@ -216,17 +216,17 @@ def _readers_of(audit: Audit) -> dict[ChainCount, list[str]]:
 def _describe_clocks(audit: Audit, zone: tzinfo) -> Iterator[str]:
     """Readers whose clock is out, or whose chain is not the same at all times."""
     for each in audit.readers:
-        said = []
+        remarks = []
         if each.clock_offset:
             way = "ahead" if each.clock_offset < 0 else "behind"
-            said.append(f"its clock is {abs(each.clock_offset):,g} s {way}")
+            remarks.append(f"its clock is {abs(each.clock_offset):,g} s {way}")
         for spell in each.spells:
             start = f"from {format_minute(spell.start, zone)}" if spell.start else ""
             end = f"until {format_minute(spell.end, zone)}" if spell.end else ""
             if start or end:
-                said.append(f"{' '.join(filter(None, (start, end)))} {spell.chain}")
-        if said:
-            yield f"{_show_name(each.name)}: {'; '.join(said)}"
+                remarks.append(f"{' '.join(filter(None, (start, end)))} {spell.chain}")
+        if remarks:
+            yield f"{_show_name(each.name)}: {'; '.join(remarks)}"
 
 
 def _readers_with_repeats(audit: Audit) -> list[ReaderCount]:
@@ -254,11 +254,13 @@ def _make_chart(
     known = [(value, place) for place, value in enumerate(values) if value is not None]
     most, place = max(known, key=lambda each: each[0], default=(0.0, 0))
     scale = scale_end(most)
-    told = f"{format_percent(most / 100)} %" if unit == "%" else f"{most:,} {unit}"
-    said = f"{title}: highest {told}, {time.label(place)}; from {time.label(0)} in {format_count(len(time), 'step')}"
+    highest = f"{format_percent(most / 100)} %" if unit == "%" else f"{most:,} {unit}"
+    description = (
+        f"{title}: highest {highest}, {time.label(place)}; from {time.label(0)} in {format_count(len(time), 'step')}"
+    )
     middle = time.label(len(time) // 2) if len(time) > 2 else ""
     return Chart(
-        title=title, top=f"{scale:,g} {unit}", bars=draw_bars(values, scale, said, lines),
+        title=title, top=f"{scale:,g} {unit}", bars=draw_bars(values, scale, description, lines),
         ends=(time.label(0), middle, time.label(len(time) - 1) if len(time) > 1 else ""),
     )  # fmt: skip
 

@@ -61,7 +61,7 @@ def load_site(path: str | Path) -> Site:
 def site_entries(path: str | Path) -> tuple[Entry, ...]:
     """The catalogue rows that a site file makes: its layouts, contents, tables and plans; the rest is not read."""
     path = Path(path)
-    return _SiteBuilder(read_toml(path, _TOP), path).own()
+    return _SiteBuilder(read_toml(path, _TOP), path).own_entries()
 
 
 class _SiteBuilder:
@@ -78,7 +78,7 @@ class _SiteBuilder:
         site = self.top.table("site", ("name", "time_zone", "as_of"))
         files = self.top.table("files", ("credentials", "readings"))
         name, zone, as_of = site.text("name"), self.zone(site), site.day("as_of")
-        self.entries = self.own()
+        self.entries = self.own_entries()
         kinds = {table.name: self.kind(table) for table in self.top.tables("kinds", _KIND)}
         if not kinds:
             self.top.refuse("kinds", "at least one kind of credential is needed")
@@ -129,7 +129,7 @@ class _SiteBuilder:
         texts = self.top.guard("contents", lambda: content_entries(self.top.mapping("contents"), beside=found))
         return (*found, *texts)
 
-    def own(self) -> tuple[Entry, ...]:
+    def own_entries(self) -> tuple[Entry, ...]:
         """The rows that only this site has."""
         return (*self.layouts(), *self.lists(), *self.plans())
 
@@ -173,7 +173,7 @@ class _SiteBuilder:
         texts = table.texts(key, or_one=True)
         if not texts:
             table.refuse(key, "at least one chain is needed")
-        options = [table.guard(key, partial(self.built, text)) for text in texts]
+        options = [table.guard(key, partial(self.build_chain, text)) for text in texts]
         codec = options[0] if len(options) == 1 else table.guard(key, lambda: choice(*options))
         if (codec.takes, codec.gives) != ("text", "fields"):
             table.refuse(key, f"the chain goes from {codec.takes} to {codec.gives}, expected text to fields")
@@ -182,7 +182,7 @@ class _SiteBuilder:
                 table.refuse(key, f"chain {option.name} cannot {taken}: {why}")
         return codec
 
-    def built(self, text: str) -> AnyCodec:
+    def build_chain(self, text: str) -> AnyCodec:
         if text not in self.codecs:
             self.codecs[text] = chain(text, self.entries)
         return self.codecs[text]
@@ -246,14 +246,14 @@ class _SiteBuilder:
                 if problem := _describe_type_conflict(kind.schema[part], other.schema[part], other.name):
                     self.top.refuse(f"kinds.{kind.name}.key", problem)
 
-    def named(self, table: Table, kinds: Mapping[str, CredentialKind]) -> CredentialKind:
+    def kind_of(self, table: Table, kinds: Mapping[str, CredentialKind]) -> CredentialKind:
         name = table.text("kind")
         if name not in kinds:
             table.refuse("kind", f"no kind is called {redacted_repr(name)}{nearest(name, kinds)}")
         return kinds[name]
 
     def reader(self, table: Table, kinds: Mapping[str, CredentialKind]) -> Reader:
-        kind = self.named(table, kinds)
+        kind = self.kind_of(table, kinds)
         if table.has("chain") == table.has("periods"):
             table.refuse("chain", "exactly one of chain, periods is needed")
         periods = [Period(codec=self.reading(table, kind))] if table.has("chain") else self.periods(table, kind)
@@ -262,7 +262,7 @@ class _SiteBuilder:
             name=table.name, kind=kind, periods=tuple(periods),
             clock_offset=timedelta(seconds=table.whole("clock_offset", 0, 3653 * DAY)),
             stream=table.guard("stream", lambda: stream(written, self.entries)) if table.has("stream") else None,
-            streamed=written,
+            stream_text=written,
         )  # fmt: skip
 
     def periods(self, table: Table, kind: CredentialKind) -> list[Period]:
@@ -294,7 +294,7 @@ class _SiteBuilder:
         return codec
 
     def target(self, table: Table, kinds: Mapping[str, CredentialKind]) -> Target:
-        kind = self.named(table, kinds)
+        kind = self.kind_of(table, kinds)
         codec = self.chain(table, "chain", "write")
         column = table.text("column")
         if not COLUMN.fullmatch(column) or column == "uint64":
@@ -302,7 +302,7 @@ class _SiteBuilder:
         source = replace(kind.value, output=Shape("fields", schema=kind.schema)) if kind.issue else kind.value
         return Target(
             name=table.name, kind=kind, conversion=table.guard("chain", lambda: conversion(source, codec)),
-            column=Column(written=column),
+            column=Column(declaration=column),
             existing=self.export(table) if table.has("existing") else None,
         )  # fmt: skip
 

@@ -52,12 +52,12 @@ class CredentialKind:
         """Whether its chain says what its numbers are: serials of a chip, or numbers in a bit frame."""
         return is_declared(self.value)
 
-    def number(self, fields: Mapping[str, Item]) -> tuple[Item, ...]:
+    def number_in(self, fields: Mapping[str, Item]) -> tuple[Item, ...]:
         """The credential number in ``fields``."""
         return tuple(fields[name] for name in self.key)
 
     def without_issue(self, number: tuple[Item, ...]) -> tuple[Item, ...]:
-        """``number`` without its issue: the same for a card and those that replace it."""
+        """``number_in`` without its issue: the same for a card and those that replace it."""
         return tuple(item for name, item in zip(self.key, number, strict=True) if name != self.issue)
 
 
@@ -78,7 +78,7 @@ class Period:
 class Reader:
     """Where texts come from: the kind of number read there, and how it is written, period by period.
 
-    ``streamed`` is the ``stream`` that joins its rows, as the site file writes it.
+    ``stream_text`` is the ``stream`` that joins its rows, as the site file writes it.
     """
 
     name: str
@@ -86,7 +86,7 @@ class Reader:
     periods: tuple[Period, ...]
     clock_offset: timedelta = timedelta(0)
     stream: Stream | None = None
-    streamed: str = ""
+    stream_text: str = ""
 
     def period(self, moment: datetime) -> Period | None:
         """The period that ``moment``, the corrected time, is in."""
@@ -114,7 +114,7 @@ class Rules:
 class Column:
     """The type of a target's column, as the site file writes it: what it can hold."""
 
-    written: str
+    declaration: str
 
     def problem(self, text: str) -> str | None:
         """Why the column cannot hold ``text``, or None.
@@ -123,29 +123,29 @@ class Column:
         "'4294967295' is outside -2147483648 to 2147483647, which int32 holds"
         >>> Column(written="text(8)").problem("49767645")
         """
-        if self.written.startswith("text"):
-            size = COLUMN.fullmatch(self.written)
+        if self.declaration.startswith("text"):
+            size = COLUMN.fullmatch(self.declaration)
             limit = int(size[1]) if size and size[1] else len(text)
             return (
-                f"{redacted_repr(text)} has {len(text)} characters, {self.written} holds {limit}"
+                f"{redacted_repr(text)} has {len(text)} characters, {self.declaration} holds {limit}"
                 if len(text) > limit
                 else None
             )
         if not _INTEGER.fullmatch(text):
-            return f"{redacted_repr(text)} is not a whole number, which {self.written} needs"
-        bits = int(self.written[-2:])
-        least, most = (0, (1 << bits) - 1) if self.written[0] == "u" else (-(1 << bits - 1), (1 << bits - 1) - 1)
+            return f"{redacted_repr(text)} is not a whole number, which {self.declaration} needs"
+        bits = int(self.declaration[-2:])
+        least, most = (0, (1 << bits) - 1) if self.declaration[0] == "u" else (-(1 << bits - 1), (1 << bits - 1) - 1)
         if not least <= int(text) <= most:
-            return f"{redacted_repr(text)} is outside {least} to {most}, which {self.written} holds"
+            return f"{redacted_repr(text)} is outside {least} to {most}, which {self.declaration} holds"
         return None
 
-    def stored(self, text: str) -> str:
+    def as_stored(self, text: str) -> str:
         """``text`` as the column gives it back: whole numbers lose their leading zeros.
 
-        >>> Column(written="int32").stored("0012"), Column(written="text").stored("0012")
+        >>> Column(written="int32").as_stored("0012"), Column(written="text").as_stored("0012")
         ('12', '0012')
         """
-        return text if self.written.startswith("text") or not _INTEGER.fullmatch(text) else str(int(text))
+        return text if self.declaration.startswith("text") or not _INTEGER.fullmatch(text) else str(int(text))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
