@@ -17,9 +17,9 @@ class CountsByReader(Generic[Key]):
 
     >>> found = CountsByReader[str]()
     >>> found.add("parity", np.array([0, 3]))
-    >>> found.one("length", 2, 5)
+    >>> found.add_one("length", 2, 5)
     >>> found.add("parity", np.array([1, 0, 4]))
-    >>> found.of(2), found.readers("parity"), list(found)
+    >>> found.counts_of(2), found.readers("parity"), list(found)
     ({'parity': 4, 'length': 5}, {0: 1, 1: 3, 2: 4}, ['parity', 'length'])
     """
 
@@ -38,7 +38,7 @@ class CountsByReader(Generic[Key]):
             grown[: len(kept)] += kept
             self._counts[key] = grown
 
-    def one(self, key: Key, code: int, count: int) -> None:
+    def add_one(self, key: Key, code: int, count: int) -> None:
         """Add what was counted of a key and one reader."""
         kept = self._counts.get(key)
         if kept is None or code >= len(kept):
@@ -50,7 +50,7 @@ class CountsByReader(Generic[Key]):
         for key, counts in other._counts.items():
             self.add(key, counts)
 
-    def of(self, code: int) -> dict[Key, int]:
+    def counts_of(self, code: int) -> dict[Key, int]:
         """What there is of a reader."""
         found = {key: int(counts[code]) for key, counts in self._counts.items() if code < len(counts)}
         return {key: count for key, count in found.items() if count}

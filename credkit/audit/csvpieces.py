@@ -146,10 +146,10 @@ class CsvPiece:
     def table(self, readers: Any) -> RowTable:
         """The rows: by a kernel if they are plain, else one by one."""
         if self.cut.broken or not self.form.delimiter.isascii():
-            return self._slow()
-        return self._usual(readers) or self._plain() or self._slow()
+            return self._read_by_line()
+        return self._read_unquoted(readers) or self._read_counted() or self._read_by_line()
 
-    def _usual(self, readers: Any) -> RowTable | None:
+    def _read_unquoted(self, readers: Any) -> RowTable | None:
         """The rows if no cell is empty, and no sign is there that would need a closer look."""
         data = self.cut.data
         if not data[:BYTES_SCANNED_AT_ONCE].isascii():
@@ -165,9 +165,9 @@ class CsvPiece:
             frame = self._frame(data)
         if frame is None or frame.height != lines or sum(series.null_count() for series in frame):
             return None
-        return self._fast(frame)
+        return self._make_row_table(frame)
 
-    def _plain(self) -> RowTable | None:
+    def _read_counted(self) -> RowTable | None:
         """The rows if counting all signs shows that each has as many cells as it should have."""
         form, data = self.form, self.cut.data
         if not data.isascii():
@@ -201,7 +201,7 @@ class CsvPiece:
         frame = self._frame(data)
         if frame is None or frame.height != lines or (cells == 1 and frame.to_series().null_count()):
             return None  # a line without a cell
-        return self._fast(frame.fill_null(""))
+        return self._make_row_table(frame.fill_null(""))
 
     def _frame(self, data: bytes, readers: Any = pl.String) -> Any:
         """The cells by a kernel; None if a row has too many, or a reader that is none of ``readers``."""
@@ -217,11 +217,11 @@ class CsvPiece:
             return None
         return frame if frame.width == cells else None
 
-    def _fast(self, frame: Any) -> RowTable:
+    def _make_row_table(self, frame: Any) -> RowTable:
         series = {name: frame[str(place)].rechunk() for name, place in self.form.places.items()}  # parts are slower
         return _make_table(self.form.columns, series, line_numbers(frame.height), [], frame.height)
 
-    def _slow(self) -> RowTable:
+    def _read_by_line(self) -> RowTable:
         form = self.form
         kept: dict[str, list[str]] = {name: [] for name in form.places}
         at: list[int] = []

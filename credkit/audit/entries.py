@@ -64,7 +64,7 @@ class EntryAssembler:
             return PieceVerdicts(height=0)
         fresh: set[tuple[int, int]] = set()
         for line, code, moment, text in found.typed:
-            key = code, self._way(code, moment)
+            key = code, self._use_at(code, moment)
             self._waiting.setdefault(key, _OpenEntry()).parts.append(EntryPart(base + line, moment, text))
             fresh.add(key)
         return self._settle(fresh, last=False)
@@ -73,9 +73,9 @@ class EntryAssembler:
         """The verdicts on what is left at the end of the file."""
         return self._settle(set(self._waiting), last=True)
 
-    def _way(self, code: int, moment: int | None) -> int:
-        periods = self.plan.of_reader[code]
-        return next(way for start, end, way in periods if moment is None or start <= moment < end)
+    def _use_at(self, code: int, moment: int | None) -> int:
+        periods = self.plan.periods_of_reader[code]
+        return next(use for start, end, use in periods if moment is None or start <= moment < end)
 
     def _settle(self, keys: set[tuple[int, int]], *, last: bool) -> PieceVerdicts:
         found = PieceVerdicts(height=0)
@@ -87,7 +87,7 @@ class EntryAssembler:
             held = min(held, len(groups) - 1)  # noise behind an entry does not end it
             full = last or len(parts) - done > MOST_OPEN_PARTS
             for frames in groups if full else groups[:held]:
-                self._judge(code, self.plan.ways[place], parts, frames, found)
+                self._judge(code, self.plan.uses[place], parts, frames, found)
                 done = _end_of(frames)
             start = done if full else max(done - PARTS_KEPT_BEFORE, 0)  # what was cut off in the middle is no zeros
             if not last:
@@ -111,13 +111,13 @@ class EntryAssembler:
             yield group
 
     def _judge(
-        self, code: int, way: ChainUse, parts: list[EntryPart], frames: list[Frame], found: PieceVerdicts
+        self, code: int, use: ChainUse, parts: list[EntryPart], frames: list[Frame], found: PieceVerdicts
     ) -> None:
         """Count the rows of frames that belong together."""
         for frame in frames:
-            if frame.value is not None and not way.plain:
-                good = way.codec.inspect(frame.value).ok
-                secret = passing(way.codec, frame.value) if good else find_payment(way.codec, frame.value)
+            if frame.value is not None and not use.not_payment:
+                good = use.codec.inspect(frame.value).ok
+                secret = passing(use.codec, frame.value) if good else find_payment(use.codec, frame.value)
                 line = parts[frame.covers[0]].line
                 if secret.whole or holds_track(frame.value):
                     found.track = line if found.track is None else min(found.track, line)
@@ -125,11 +125,11 @@ class EntryAssembler:
         for frame in frames:
             rows = sorted({place for place in frame.covers if covered[place] == 1})
             paused = _has_pause([parts[place].moment for place in frame.covers])
-            self._count(code, way, parts, rows, None if paused else frame.value, found)
-        self._count(code, way, parts, sorted(place for place, count in covered.items() if count > 1), None, found)
+            self._count(code, use, parts, rows, None if paused else frame.value, found)
+        self._count(code, use, parts, sorted(place for place, count in covered.items() if count > 1), None, found)
 
     def _count(
-        self, code: int, way: ChainUse, parts: list[EntryPart], rows: list[int], value: str | None, found: PieceVerdicts
+        self, code: int, use: ChainUse, parts: list[EntryPart], rows: list[int], value: str | None, found: PieceVerdicts
     ) -> None:
         if not rows:
             return
@@ -137,19 +137,19 @@ class EntryAssembler:
         fields = None
         kinds: set[tuple[str, str, str]] = set()
         if value is not None:
-            reading = way.codec.inspect(value)
+            reading = use.codec.inspect(value)
             rules = _failed_rules(reading)
             fields = None if rules else reading.value
             noted = [(step.codec, note) for step in reading.steps for note in step.reading.notes]
-            for codec, note in () if rules else noted or [(way.name, note) for note in reading.notes]:
+            for codec, note in () if rules else noted or [(use.name, note) for note in reading.notes]:
                 kinds.add((codec, note.kind, note.level))
-            if way.kind is not None and fields is not None and not is_expected(fields, way.kind.expect):
-                kinds.add((way.kind.name, UNEXPECTED, "care"))
+            if use.kind is not None and fields is not None and not is_expected(fields, use.kind.expect):
+                kinds.add((use.kind.name, UNEXPECTED, "care"))
             for codec, kind, level in kinds:
-                found.notes.one((codec, kind, level), code, len(rows))
-            found.frames.one(way.place, code, 1)
+                found.notes.add_one((codec, kind, level), code, len(rows))
+            found.frames.add_one(use.place, code, 1)
             if rules:
-                found.failed.one((way.place, rules[0]), code, 1)
+                found.failed.add_one((use.place, rules[0]), code, 1)
         moments = [parts[row].moment for row in rows]
         times = [moment for moment in moments if moment is not None]
         far = np.iinfo(np.int64)
@@ -157,7 +157,7 @@ class EntryAssembler:
         kept[0] += len(rows)
         kept[1] += 0 if rules else len(rows)
         kept[2:] = [min([kept[2], *times]), max([kept[3], *times])]
-        found.ways.one(way.place, code, len(rows))
+        found.uses.add_one(use.place, code, len(rows))
         if times:
             bins = Counter(moment // (BIN_SECONDS * SECOND) for moment in times)
             keys = np.array([code << 40 | at for at in bins], np.int64)
@@ -167,21 +167,21 @@ class EntryAssembler:
             # three columns in, three columns out, which the type of tuple() does not say
             found.bins = tuple(np.concatenate(pair) for pair in zip(before, joined, strict=True))  # type: ignore[assignment]  # as many as before
         if rules:
-            found.patterns[FailurePattern(code, way.place, rules)] += len(rows)
-            found.first.one((way.place, rules[0]), code, len(rows))
+            found.patterns[FailurePattern(code, use.place, rules)] += len(rows)
+            found.first.add_one((use.place, rules[0]), code, len(rows))
             for rule in rules:
-                found.tallies.one((way.place, rule), code, len(rows))
+                found.tallies.add_one((use.place, rule), code, len(rows))
             for row, moment in zip(rows, moments, strict=True):
                 text = parts[row].text if value is None else value
-                found.failing.append(FailingRow(parts[row].line, code, moment, text, way.place, rules[0]))
+                found.failing.append(FailingRow(parts[row].line, code, moment, text, use.place, rules[0]))
             if value is not None:
-                found.samples.setdefault((code, way.place), {})[value] = crc32(value.encode())
-        elif fields is not None and way.space is not None:
+                found.samples.setdefault((code, use.place), {})[value] = crc32(value.encode())
+        elif fields is not None and use.space is not None:
             columns = {}
             for name, item in fields.items():
                 small = isinstance(item, int) and item < 1 << LIMB
                 columns[name] = np.array([item], np.uint64 if small else object)
-            way.space.add(columns, np.array([code]), np.ones(1, bool))
+            use.space.add(columns, np.array([code]), np.ones(1, bool))
 
 
 def _end_of(frames: Sequence[Frame]) -> int:

@@ -16,16 +16,16 @@ MOST_EXAMPLES = 100  # readers that have one
 LONGEST_TEXT_DRAWN = 512  # characters of a text that is drawn
 
 
-def find_example(way: ChainUse, texts: Iterable[str], rule: Rule) -> FailingExample | None:
+def find_example(use: ChainUse, texts: Iterable[str], rule: Rule) -> FailingExample | None:
     """The first of ``texts`` that fails ``rule`` before any other; None if there is none."""
     for text in texts:
-        reading = way.codec.inspect(text)
+        reading = use.codec.inspect(text)
         failed = reading.failed
         if failed is not None and (failed.codec, failed.rule) == (rule.codec, rule.rule):
-            shown, reason = explain_failure(way, text, reading)
-            drawn = pictures(way.codec, text, reading) if len(text) <= LONGEST_TEXT_DRAWN else []
-            if not way.plain:
-                secret = payment(way.codec, text, reading)
+            shown, reason = explain_failure(use, text, reading)
+            drawn = pictures(use.codec, text, reading) if len(text) <= LONGEST_TEXT_DRAWN else []
+            if not use.not_payment:
+                secret = payment(use.codec, text, reading)
                 drawn = [masked_picture(each, secret=secret.account, only=secret.tracks) for each in drawn]
-            return FailingExample(chain=way.name, text=shown, reason=reason, pictures=tuple(drawn))
+            return FailingExample(chain=use.name, text=shown, reason=reason, pictures=tuple(drawn))
     return None

@@ -40,29 +40,29 @@ class FailureWriter:
         """Write rows of the file ``name``; their lines count from ``base``."""
         rows: list[tuple[int, tuple[Any, ...]]] = []
         for each in failing:
-            way = self._plan.ways[each.way]
-            text, reason = self._reason(way, each)
+            use = self._plan.uses[each.use]
+            text, reason = self._reason(use, each)
             time = "" if each.moment is None else moment_of(each.moment).astimezone(self._plan.clock.zone)
             rows.append(
-                (each.line, (time, masked(self._plan.names[each.reader]), text, way.name, each.rule.rule, reason))
+                (each.line, (time, masked(self._plan.names[each.reader]), text, use.name, each.rule.rule, reason))
             )
         rows.extend((fault.line, ("", "", "", "", UNREADABLE_RULE, fault.problem)) for fault in faults)
         rows.sort(key=lambda row: row[0])
         name = masked(name)
         self._put((name, base + line, *cells) for line, cells in rows)
 
-    def _reason(self, way: ChainUse, row: FailingRow) -> tuple[str, str]:
+    def _reason(self, use: ChainUse, row: FailingRow) -> tuple[str, str]:
         """The text as it may be shown, and why it fails."""
         if row.rule.rule == ONE_ENTRY_RULE:
-            return hidden(row.text) if find_payment(way.codec, row.text).account else masked(row.text), (
+            return hidden(row.text) if find_payment(use.codec, row.text).account else masked(row.text), (
                 "its parts make no entry, or several, or one with a pause in it"
             )
-        key = way.place, row.text
+        key = use.place, row.text
         found = self._reasons.get(key)
         if found is None:
             if len(self._reasons) >= MOST_REASONS_KEPT:
                 self._reasons.clear()
-            found = self._reasons[key] = explain_failure(way, row.text, way.codec.inspect(row.text))
+            found = self._reasons[key] = explain_failure(use, row.text, use.codec.inspect(row.text))
         return found
 
     def _put(self, rows: Iterable[Iterable[Any]]) -> None:
@@ -72,11 +72,11 @@ class FailureWriter:
         self._write(buffer.getvalue().encode("utf-8", "backslashreplace"))
 
 
-def explain_failure(way: ChainUse, text: str, reading: AnyReading) -> tuple[str, str]:
+def explain_failure(use: ChainUse, text: str, reading: AnyReading) -> tuple[str, str]:
     """A text that fails as it may be shown, and the sentence that says why; ``reading`` is that of the text."""
-    reason = str(way.codec.decode_error(reading))
-    if way.plain:
+    reason = str(use.codec.decode_error(reading))
+    if use.not_payment:
         return text, reason
-    if payment(way.codec, text, reading).account and reading.failed:
+    if payment(use.codec, text, reading).account and reading.failed:
         return hidden(text), f"{reading.failed.codec}: {reading.failed.claim} fails; what was found is hidden"
     return masked(text), reason

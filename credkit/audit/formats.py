@@ -64,18 +64,18 @@ def describe_stream(written: str) -> tuple[ChainFormat, ...]:
     return (ChainFormat(name=written, title=STREAMS[kind].format(chunk), source=PRACTICE),) if written else ()
 
 
-def count_chains(plan: AuditPlan, ways: Mapping[tuple[int, int], int]) -> tuple[ChainCount, ...]:
-    """Every chain through which rows may be read, and how many were: ``ways`` counts them by reader and way."""
+def count_chains(plan: AuditPlan, uses: Mapping[tuple[int, int], int]) -> tuple[ChainCount, ...]:
+    """Every chain through which rows may be read, and how many were: ``uses`` counts them by reader and use."""
     rows: Counter[tuple[str, int]] = Counter()
     kinds = {("", 0): None} if plan.site is None else {}
-    for code, periods in enumerate(plan.of_reader):
-        for _, _, way in periods:
-            kinds[_stream_of(plan, code), way] = None
-    for (code, way), count in ways.items():
-        rows[_stream_of(plan, code), way] += count
+    for code, periods in enumerate(plan.periods_of_reader):
+        for _, _, use in periods:
+            kinds[_stream_of(plan, code), use] = None
+    for (code, use), count in uses.items():
+        rows[_stream_of(plan, code), use] += count
     found: dict[tuple[str, str], ChainCount] = {}
     for stream, place in kinds:
-        codec = plan.ways[place].codec
+        codec = plan.uses[place].codec
         before = found[stream, codec.name].rows if (stream, codec.name) in found else 0
         found[stream, codec.name] = ChainCount(
             name=codec.name, stream=stream, rows=before + rows[stream, place], lossy=codec.lossy,

@@ -48,9 +48,9 @@ def total_notes(audit: Audit) -> list[NoteTotal]:
 
 def note_texts(plan: AuditPlan) -> dict[tuple[str, str], str]:
     """What notes mean, by codec and kind, as far as tables say it."""
-    found = {(way.kind.name, UNEXPECTED): UNEXPECTED_TEXT for way in plan.ways if way.kind}
-    for way in plan.ways:
-        for step in _steps(way.codec):
+    found = {(use.kind.name, UNEXPECTED): UNEXPECTED_TEXT for use in plan.uses if use.kind}
+    for use in plan.uses:
+        for step in _steps(use.codec):
             for remark in getattr(step.table, "remarks", ()):
                 found[step.name, remark.kind] = remark.text
     return found

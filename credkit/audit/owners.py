@@ -92,7 +92,7 @@ class NumberSpace:
         if len(self._kept) > MOST_NUMBERS:
             self.full, self._kept = True, np.zeros(0, np.uint64)
 
-    def only(self) -> Array | None:
+    def count_exclusive(self) -> Array | None:
         """For each reader, how many numbers nobody else read; None if there were too many numbers to tell."""
         if self._table is not None:
             counts = np.zeros(SEVERAL_READERS + 1, np.int64)

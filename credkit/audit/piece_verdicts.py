@@ -31,21 +31,21 @@ MOST_PATTERNS = 256  # combinations of failed rules of a reader; one that fails 
 
 
 class FailingRow(NamedTuple):
-    """A row that fails: its line from the start of the piece, reader, time, text, way, first rule."""
+    """A row that fails: its line from the start of the piece, reader, time, text, use, first rule."""
 
     line: int
     reader: int
     moment: int | None
     text: str
-    way: int
+    use: int
     rule: Rule
 
 
 class FailurePattern(NamedTuple):
-    """What rows of a reader fail on a way, together."""
+    """What rows of a reader fail on a use, together."""
 
     reader: int
-    way: int
+    use: int
     rules: tuple[Rule, ...]
 
 
@@ -53,7 +53,7 @@ class FailurePattern(NamedTuple):
 class PieceVerdicts:
     """What was found in a piece; ``typed`` are rows that only a stream can make sense of.
 
-    ``tallies`` and ``first`` count the rows that fail a rule of a way, and that fail it before any other;
+    ``tallies`` and ``first`` count the rows that fail a rule of a use, and that fail it before any other;
     ``frames`` and ``failed`` count what was read of them, which is less where several rows are one entry.
     ``scattered`` are readers that fail too many combinations of rules for ``patterns``.
     """
@@ -74,12 +74,12 @@ class PieceVerdicts:
     samples: dict[tuple[int, int], dict[str, int]] = field(default_factory=dict)
     failing: list[FailingRow] = field(default_factory=list)
     typed: list[tuple[int, int, int | None, str]] = field(default_factory=list)
-    ways: CountsByReader[int] = field(default_factory=CountsByReader)  # rows
+    uses: CountsByReader[int] = field(default_factory=CountsByReader)  # rows
     track: int | None = None  # the line of a payment track
     ended: str = ""  # why the file cannot be read any further
 
 
-MOST_SAMPLED_TEXTS = 8  # different failing texts of a reader and a way that are kept for diagnosis
+MOST_SAMPLED_TEXTS = 8  # different failing texts of a reader and a use that are kept for diagnosis
 
 
 def judge_piece(piece: FilePiece, plan: AuditPlan, *, every: bool) -> PieceVerdicts:
@@ -94,23 +94,23 @@ def judge_table(table: RowTable, plan: AuditPlan, *, every: bool) -> PieceVerdic
     )  # fmt: skip
     secrets = TrackSearch()
     for fault in table.faults:
-        if found.track is None and secrets.in_line(fault.raw):
+        if found.track is None and secrets.is_in_line(fault.raw):
             found.track = fault.line
     lines, texts, readers, times = table.lines, table.text, table.reader, table.time
     del table  # with the bytes of columns that are not needed any more
     moments = None
     problems: dict[int, str] = {}
     if plan.columns.reader:
-        codes, problems = plan.codes(readers)
+        codes, problems = plan.reader_codes(readers)
         del readers
     else:
-        codes = np.full(len(lines), plan.alone(), np.int64)
+        codes = np.full(len(lines), plan.only_reader(), np.int64)
     if plan.columns.time:
         read = plan.clock.times if times.dtype == pl.String else plan.clock.of_times
         moments, wrong = read(times)
         del times
         problems = {**wrong, **problems}
-    ways, outside = plan.way_of(codes, moments)
+    uses, outside = plan.uses_of(codes, moments)
     problems = {**outside, **problems}
     if problems:
         bad = sorted(problems)
@@ -122,8 +122,8 @@ def judge_table(table: RowTable, plan: AuditPlan, *, every: bool) -> PieceVerdic
         kept[bad] = False
         lines, texts, codes = lines[kept], texts.filter(pl.Series(kept)), codes[kept]
         moments = None if moments is None else moments[kept]
-        ways = ways if isinstance(ways, int) else ways[kept]
-    rows = _Rows(lines, texts, texts.hash().to_numpy(), codes, moments, ways)
+        uses = uses if isinstance(uses, int) else uses[kept]
+    rows = _Rows(lines, texts, texts.hash().to_numpy(), codes, moments, uses)
     rows = _set_streams_aside(rows, plan, found)
     if len(rows.lines):
         _judge_rows(rows, plan, found, secrets, every=every)
@@ -132,21 +132,21 @@ def judge_table(table: RowTable, plan: AuditPlan, *, every: bool) -> PieceVerdic
 
 
 class _Rows(NamedTuple):
-    """Rows that have a reader, a time and a way."""
+    """Rows that have a reader, a time and a use."""
 
     lines: Array
     texts: Any
     hashes: Array  # of the texts
     codes: Array
     moments: Array | None
-    ways: Array | int
+    uses: Array | int
 
     def only(self, kept: Array) -> _Rows:
         """Those that are kept."""
         return _Rows(
             self.lines[kept], self.texts.filter(pl.Series(kept)), self.hashes[kept], self.codes[kept],
             None if self.moments is None else self.moments[kept],
-            self.ways if isinstance(self.ways, int) else self.ways[kept],
+            self.uses if isinstance(self.uses, int) else self.uses[kept],
         )  # fmt: skip
 
 
@@ -154,7 +154,7 @@ def _set_streams_aside(rows: _Rows, plan: AuditPlan, found: PieceVerdicts) -> _R
     """The rows without those of readers that send parts, which are put aside for their streams."""
     if plan.site is None:
         return rows
-    streamed = np.array([plan.streamed(code) for code in range(len(plan.names))], bool)
+    streamed = np.array([plan.is_streamed(code) for code in range(len(plan.names))], bool)
     if not streamed.any():
         return rows
     apart = streamed[rows.codes]
@@ -168,13 +168,13 @@ def _set_streams_aside(rows: _Rows, plan: AuditPlan, found: PieceVerdicts) -> _R
 
 def _judge_rows(rows: _Rows, plan: AuditPlan, found: PieceVerdicts, secrets: TrackSearch, *, every: bool) -> None:
     good = np.zeros(len(rows.lines), bool)
-    if isinstance(rows.ways, int):
-        good = _decode_rows(rows, plan.ways[rows.ways], found, secrets, every=every)
+    if isinstance(rows.uses, int):
+        good = _decode_rows(rows, plan.uses[rows.uses], found, secrets, every=every)
     else:
-        for place in np.unique(rows.ways).tolist():
-            here = rows.ways == place
-            good[here] = _decode_rows(rows.only(here), plan.ways[place], found, secrets, every=every)
-    found.frames, found.failed = found.ways, found.first  # here each row is read alone
+        for place in np.unique(rows.uses).tolist():
+            here = rows.uses == place
+            good[here] = _decode_rows(rows.only(here), plan.uses[place], found, secrets, every=every)
+    found.frames, found.failed = found.uses, found.first  # here each row is read alone
     codes, moments = rows.codes, rows.moments
     size = int(codes.max()) + 1
     first, last = np.full(size, np.iinfo(np.int64).max), np.full(size, np.iinfo(np.int64).min)
@@ -220,63 +220,63 @@ def _count_places(places: Array, good: Array, size: int) -> tuple[Array, Array]:
     return failing + fine, failing
 
 
-def _decode_rows(rows: _Rows, way: ChainUse, found: PieceVerdicts, secrets: TrackSearch, *, every: bool) -> Array:
-    """Decode the rows of one way, count what fails, and say which are good."""
-    read = way.bulk.decode(rows.texts)
+def _decode_rows(rows: _Rows, use: ChainUse, found: PieceVerdicts, secrets: TrackSearch, *, every: bool) -> Array:
+    """Decode the rows of one use, count what fails, and say which are good."""
+    read = use.bulk.decode(rows.texts)
     good = read.ok
     codes = rows.codes
-    found.ways.add(way.place, np.bincount(codes))
+    found.uses.add(use.place, np.bincount(codes))
     for earned, marked in read.notes.items():
         if marked.any():
             found.notes.add((earned.codec, earned.kind, earned.level), np.bincount(codes[marked & good]))
-    _note_numbers(way, read, good, codes)
-    strange = find_unexpected(way.kind, read.fields, good)
+    _note_numbers(use, read, good, codes)
+    strange = find_unexpected(use.kind, read.fields, good)
     if strange.any():
-        assert way.kind is not None
-        found.notes.add((way.kind.name, UNEXPECTED, "care"), np.bincount(codes[strange]))
+        assert use.kind is not None
+        found.notes.add((use.kind.name, UNEXPECTED, "care"), np.bincount(codes[strange]))
     bad = np.flatnonzero(~good)
-    track = secrets.track(way, rows.texts, good, bad)
+    track = secrets.find_track(use, rows.texts, good, bad)
     if track is not None:
         line = int(rows.lines[track])
         found.track = line if found.track is None else min(line, found.track)
     if len(bad):
-        _count_failures(rows, bad, way, read, found, every=every)
+        _count_failures(rows, bad, use, read, found, every=every)
     return good
 
 
-def _note_numbers(way: ChainUse, read: Decoded, good: Array, codes: Array) -> None:
+def _note_numbers(use: ChainUse, read: Decoded, good: Array, codes: Array) -> None:
     """Which readers read which numbers."""
-    if way.space is not None and read.fields:
-        way.space.add(read.fields, codes, good)
+    if use.space is not None and read.fields:
+        use.space.add(read.fields, codes, good)
 
 
 def _count_failures(
-    rows: _Rows, bad: Array, way: ChainUse, read: Decoded, found: PieceVerdicts, *, every: bool
+    rows: _Rows, bad: Array, use: ChainUse, read: Decoded, found: PieceVerdicts, *, every: bool
 ) -> None:
     """Count what the failing rows fail, and keep a sample of their texts."""
     rules = read.rules
     masks = [read.failures[rule][bad] for rule in rules]
     first, codes = read.first_of(bad), rows.codes[bad]
     for rule, mask in zip(rules, masks, strict=True):
-        found.tallies.add((way.place, rule), np.bincount(codes[mask]))
+        found.tallies.add((use.place, rule), np.bincount(codes[mask]))
     for place in np.flatnonzero(np.bincount(first)).tolist():
-        found.first.add((way.place, rules[place]), np.bincount(codes[first == place]))
-    _count_patterns(codes, rules, masks, way, found)
-    _keep_sample(rows, bad, way, found)
+        found.first.add((use.place, rules[place]), np.bincount(codes[first == place]))
+    _count_patterns(codes, rules, masks, use, found)
+    _keep_sample(rows, bad, use, found)
     if every:
         texts = rows.texts.gather(bad)
         moments = [None] * len(bad) if rows.moments is None else rows.moments[bad].tolist()
         for line, code, moment, text, place in zip(
             rows.lines[bad].tolist(), codes.tolist(), moments, texts.to_list(), first.tolist(), strict=True
         ):
-            found.failing.append(FailingRow(line, code, moment, text, way.place, rules[place]))
+            found.failing.append(FailingRow(line, code, moment, text, use.place, rules[place]))
 
 
-def _keep_sample(rows: _Rows, bad: Array, way: ChainUse, found: PieceVerdicts) -> None:
+def _keep_sample(rows: _Rows, bad: Array, use: ChainUse, found: PieceVerdicts) -> None:
     """The different failing texts of each reader with the smallest hashes, unless there are enough smaller ones."""
     codes, hashes = rows.codes[bad], rows.hashes[bad]
     below = np.full(int(codes.max()) + 1, np.iinfo(np.uint64).max, np.uint64)
-    for code, limit in enumerate(way.limits[: len(below)]):
+    for code, limit in enumerate(use.limits[: len(below)]):
         below[code] = limit
     some = np.flatnonzero(hashes <= below[codes])
     if not len(some):
@@ -291,11 +291,11 @@ def _keep_sample(rows: _Rows, bad: Array, way: ChainUse, found: PieceVerdicts) -
     for code, text, hashed in zip(
         codes[some].tolist(), rows.texts.gather(bad[some].tolist()).to_list(), hashes[some].tolist(), strict=True
     ):
-        found.samples.setdefault((code, way.place), {})[text] = hashed
+        found.samples.setdefault((code, use.place), {})[text] = hashed
 
 
 def _count_patterns(
-    codes: Array, rules: Sequence[Rule], masks: list[Array], way: ChainUse, found: PieceVerdicts
+    codes: Array, rules: Sequence[Rule], masks: list[Array], use: ChainUse, found: PieceVerdicts
 ) -> None:
     """Count the combinations of rules that each reader fails, unless it fails too many of them."""
     index, counts = _count_distinct(codes, masks)
@@ -305,7 +305,7 @@ def _count_patterns(
     index, counts = index[few], counts[few]
     failed = np.stack([mask[index] for mask in masks], axis=1)
     for code, marks, count in zip(codes[index].tolist(), failed.tolist(), counts.tolist(), strict=True):
-        found.patterns[FailurePattern(code, way.place, tuple(compress(rules, marks)))] += count
+        found.patterns[FailurePattern(code, use.place, tuple(compress(rules, marks)))] += count
 
 
 def _count_distinct(codes: Array, masks: list[Array]) -> tuple[Array, Array]:

@@ -123,8 +123,8 @@ def _audit(
         counted.append(file.count())
     return Audit(
         version=__version__, site=plan.site.name if plan.site else "", zone=str(plan.clock.zone),
-        files=tuple(counted), readers=totals.of_readers(), blind=totals.blind(), chains=totals.of_chains(),
-        columns=plan.columns.wanted, by_reader=bool(plan.columns.reader),
+        files=tuple(counted), readers=totals.reader_counts(), blind=totals.undetected_errors(),
+        chains=totals.chain_counts(), columns=plan.columns.wanted, by_reader=bool(plan.columns.reader),
     )  # fmt: skip
 
 

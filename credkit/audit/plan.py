@@ -1,8 +1,8 @@
 """Plans: through which chain a row is read, by its reader and its time.
 
-A way is one chain with all that the rows on it need: its bulk form, the kind of number, and
-whether payment data may be in it. Without a site there is one way, whatever the reader is called;
-with one, each reader has a way for each of its periods.
+A use is one chain with all that the rows on it need: its bulk form, the kind of number, and
+whether payment data may be in it. Without a site there is one use, whatever the reader is called;
+with one, each reader has a use for each of its periods.
 """
 
 from __future__ import annotations
@@ -34,8 +34,8 @@ NO_LIMIT = (1 << 64) - 1
 
 @dataclass(slots=True, kw_only=True, eq=False)
 class ChainUse:
-    """A chain at work; ``place`` counts the ways, ``space`` has the numbers read on all
-    ways of its namespace."""
+    """A chain at work; ``place`` counts the uses, ``space`` has the numbers read on all
+    uses of its namespace."""
 
     place: int
     codec: AnyCodec
@@ -50,31 +50,31 @@ class ChainUse:
         return self.codec.name
 
     @property
-    def plain(self) -> bool:
+    def not_payment(self) -> bool:
         """Whether its numbers are declared to be none of payment cards."""
         return self.kind is not None and self.kind.not_payment is not None
 
     @property
-    def room(self) -> bool:
+    def may_hold_account(self) -> bool:
         """Whether anything that is read here may hold an account number."""
         return has_room(self.codec)
 
     @property
-    def texts(self) -> bool:
+    def may_hold_track(self) -> bool:
         """Whether anything that is read here is a text, which may hold a payment track."""
         return any(
             step.gives == "text" or any(isinstance(row, TextField) for row in step.schema.values())
             for step in self.codec.steps
         )
 
-    def limit(self, code: int, largest: int) -> None:
+    def limit_sample(self, code: int, largest: int) -> None:
         """No text of a reader whose hash is larger is sampled any more."""
         self.limits += [NO_LIMIT] * (code + 1 - len(self.limits))
         self.limits[code] = largest
 
 
 class AuditPlan:
-    """Who reads what: readers by the order in which they are met, ways by reader and time."""
+    """Who reads what: readers by the order in which they are met, uses by reader and time."""
 
     def __init__(
         self, *, columns: ColumnNames, clock: Clock, codec: AnyCodec | None = None, site: Site | None = None
@@ -82,41 +82,41 @@ class AuditPlan:
         self.columns = columns
         self.clock = clock
         self.site = site
-        self.ways: list[ChainUse] = []
+        self.uses: list[ChainUse] = []
         self.names: list[str] = []
         self._codes: dict[str, int] = {}
         self._lock = Lock()
-        self.of_reader: list[tuple[tuple[int, int, int], ...]] = []  # from, until, way; for each reader
+        self.periods_of_reader: list[tuple[tuple[int, int, int], ...]] = []  # from, until, use; for each reader
         if codec is not None:
-            self._way(codec, None)
+            self._add_use(codec, None)
         for reader in site.readers.values() if site else ():
             self._codes[reader.name] = len(self.names)
             self.names.append(reader.name)
-            self.of_reader.append(self._periods(reader))
+            self.periods_of_reader.append(self._periods(reader))
         self.readers = pl.Enum(self.names)  # those that are known so far
-        self.spaces = self._numbered()
+        self.spaces = self._number_spaces()
 
-    def _way(self, codec: AnyCodec, kind: CredentialKind | None) -> int:
-        for way in self.ways:
-            if way.codec is codec and way.kind is kind:
-                return way.place
-        self.ways.append(ChainUse(place=len(self.ways), codec=codec, bulk=Bulk(codec), kind=kind))
-        return len(self.ways) - 1
+    def _add_use(self, codec: AnyCodec, kind: CredentialKind | None) -> int:
+        for use in self.uses:
+            if use.codec is codec and use.kind is kind:
+                return use.place
+        self.uses.append(ChainUse(place=len(self.uses), codec=codec, bulk=Bulk(codec), kind=kind))
+        return len(self.uses) - 1
 
-    def _numbered(self) -> list[NumberSpace]:
-        """The namespaces of the numbers that are read, each with the ways that read them."""
+    def _number_spaces(self) -> list[NumberSpace]:
+        """The namespaces of the numbers that are read, each with the uses that read them."""
         groups: dict[str, list[ChainUse]] = {}
-        for way in self.ways:
-            if way.codec.gives == "fields" and way.codec.schema:
-                groups.setdefault(way.kind.namespace if way.kind else "", []).append(way)
+        for use in self.uses:
+            if use.codec.gives == "fields" and use.codec.schema:
+                groups.setdefault(use.kind.namespace if use.kind else "", []).append(use)
         found = []
-        for ways in groups.values():
-            first = ways[0]
+        for uses in groups.values():
+            first = uses[0]
             key = first.kind.key if first.kind else tuple(first.codec.schema)
-            space = NumberSpace(key, [way.codec.schema for way in ways])
+            space = NumberSpace(key, [use.codec.schema for use in uses])
             found.append(space)
-            for way in ways:
-                way.space = space
+            for use in uses:
+                use.space = space
         return found
 
     def _periods(self, reader: Reader) -> tuple[tuple[int, int, int], ...]:
@@ -126,15 +126,19 @@ class AuditPlan:
             return other if moment is None else (moment.astimezone(UTC) - reader.clock_offset - EPOCH) // MICRO
 
         return tuple(
-            (micros(each.start, -FARTHEST_TIME), micros(each.end, FARTHEST_TIME), self._way(each.codec, reader.kind))
+            (
+                micros(each.start, -FARTHEST_TIME),
+                micros(each.end, FARTHEST_TIME),
+                self._add_use(each.codec, reader.kind),
+            )
             for each in reader.periods
         )
 
-    def streamed(self, code: int) -> bool:
+    def is_streamed(self, code: int) -> bool:
         """Whether the rows of a reader are parts of what was typed or swiped."""
         return self.site is not None and self.site.readers[self.names[code]].stream is not None
 
-    def codes(self, readers: Any) -> tuple[Array, dict[int, str]]:
+    def reader_codes(self, readers: Any) -> tuple[Array, dict[int, str]]:
         """A number for each row's reader; -1 for those that the site does not know, with what is wrong."""
         known = readers if readers.dtype == pl.Enum else readers.cast(self.readers, strict=False)
         if known.null_count():
@@ -142,7 +146,7 @@ class AuditPlan:
                 names = readers.unique(maintain_order=True).to_list()
                 fresh = [name for name in names if name not in self._codes]
                 if self.site is None:
-                    self._add(fresh)
+                    self._add_readers(fresh)
             known = readers.cast(self.readers, strict=False)
         if not known.null_count():
             return known.to_physical().to_numpy().astype(np.int64), {}
@@ -155,7 +159,7 @@ class AuditPlan:
         names = readers.filter(pl.Series(strange)).to_list()
         return codes, {row: problems[name] for row, name in zip(np.flatnonzero(strange).tolist(), names, strict=True)}
 
-    def _add(self, fresh: list[str]) -> None:
+    def _add_readers(self, fresh: list[str]) -> None:
         if len(self.names) + len(fresh) > MOST_READERS:
             raise DefinitionError(
                 f"the column {redacted_repr(self.columns.reader)} has more than {MOST_READERS:,} "
@@ -164,32 +168,32 @@ class AuditPlan:
         names = [*self.names]  # others read the former list
         for name in fresh:
             self._codes[name] = len(names)
-            self.of_reader.append(((-FARTHEST_TIME, FARTHEST_TIME, 0),))
+            self.periods_of_reader.append(((-FARTHEST_TIME, FARTHEST_TIME, 0),))
             names.append(name)
         self.names = names
         self.readers = pl.Enum(names)
 
-    def alone(self) -> int:
+    def only_reader(self) -> int:
         """The one reader of a file that has no column of readers."""
         with self._lock:
             if "" not in self._codes:
-                self._add([""])
+                self._add_readers([""])
         return self._codes[""]
 
-    def way_of(self, codes: Array, moments: Array | None) -> tuple[Array | int, dict[int, str]]:
-        """The way of each row (or of all of them), and what is wrong with rows outside every period."""
+    def uses_of(self, codes: Array, moments: Array | None) -> tuple[Array | int, dict[int, str]]:
+        """The use of each row (or of all of them), and what is wrong with rows outside every period."""
         if self.site is None:
             return 0, {}
         always = [
             periods[0][2] if periods and periods[0][:2] == (-FARTHEST_TIME, FARTHEST_TIME) else -1
-            for periods in self.of_reader
+            for periods in self.periods_of_reader
         ]
         found = np.array([*always, -1], np.int32)[codes]  # the last one is for readers that nobody knows
-        for code, periods in enumerate(self.of_reader):
+        for code, periods in enumerate(self.periods_of_reader):
             if always[code] < 0 and moments is not None:
                 here = codes == code
-                for start, end, way in periods:
-                    found[here & (moments >= start) & (moments < end)] = way
+                for start, end, use in periods:
+                    found[here & (moments >= start) & (moments < end)] = use
         problems = {}
         for row in np.flatnonzero((found < 0) & (codes >= 0)).tolist():
             problems[row] = f"its time is in no period of the reader {redacted_repr(self.names[codes[row]])}"

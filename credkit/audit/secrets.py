@@ -31,7 +31,7 @@ SHORTEST_TRACK_BITS = 13 * min(
 class TrackSearch:
     """Which texts of a piece hold a payment track, in whatever notation."""
 
-    def in_line(self, line: str) -> bool:
+    def is_in_line(self, line: str) -> bool:
         """Whether a line that could not be read as a row shows one."""
         return holds_track(line)
 
@@ -39,24 +39,24 @@ class TrackSearch:
         """The first of ``texts`` that shows one, as it stands."""
         return next((row for row, text in enumerate(texts.to_list()) if holds_track(text)), None)
 
-    def track(self, way: ChainUse, texts: Any, good: Array, bad: Array) -> int | None:
+    def find_track(self, use: ChainUse, texts: Any, good: Array, bad: Array) -> int | None:
         """The first row whose text holds one, read or not."""
-        if way.plain:
+        if use.not_payment:
             return None
         lengths = texts.str.len_bytes()
-        if not way.room and (lengths.max() or 0) < ACCOUNT_DIGITS.start:
+        if not use.may_hold_account and (lengths.max() or 0) < ACCOUNT_DIGITS.start:
             return None
         long = (lengths >= ACCOUNT_DIGITS.start).to_numpy()
         found = []
-        rows = np.arange(len(texts)) if way.texts else np.flatnonzero(long)
-        if len(rows) and not way.texts:
+        rows = np.arange(len(texts)) if use.may_hold_track else np.flatnonzero(long)
+        if len(rows) and not use.may_hold_track:
             rows = rows[texts.gather(rows).str.contains(ROOM).to_numpy()]
-        found.append(_first_track(rows[good[rows]], texts, lambda text: passing(way.codec, text)))
+        found.append(_first_track(rows[good[rows]], texts, lambda text: passing(use.codec, text)))
         failing = bad
-        if not way.room or has_no_room(way.codec):  # only what was typed can hold one
+        if not use.may_hold_account or has_no_room(use.codec):  # only what was typed can hold one
             failing = bad[long[bad]]
             failing = failing[texts.gather(failing).str.contains(_MAY_BE_TYPED).to_numpy()]
-        found.append(_first_track(failing, texts, lambda text: find_payment(way.codec, text)))
+        found.append(_first_track(failing, texts, lambda text: find_payment(use.codec, text)))
         return min((row for row in found if row is not None), default=None)
 
 

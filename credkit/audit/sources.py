@@ -147,7 +147,7 @@ class ByteStream:
     def read(self, size: int = PIECE_BYTES) -> bytes:
         """The next bytes, about ``size`` of them; none at the end."""
         try:
-            return self._file.read(size) if self._inflate is None else self._inflated(self._inflate, size)
+            return self._file.read(size) if self._inflate is None else self._inflate_some(self._inflate, size)
         except OSError as error:
             self.broken = f"it cannot be read any further ({error.strerror})"
         return b""
@@ -168,7 +168,7 @@ class ByteStream:
                 pass
         return self.read()
 
-    def _inflated(self, inflate: Any, size: int) -> bytes:
+    def _inflate_some(self, inflate: Any, size: int) -> bytes:
         while not self.broken:
             if inflate.eof:  # another member may follow, as gzip allows; zeros behind the last are padding
                 more = inflate.unused_data.lstrip(b"\0") or self._file.read(CHUNK_BYTES).lstrip(b"\0")
@@ -185,12 +185,12 @@ class ByteStream:
             try:
                 found = inflate.decompress(more, size)
             except zlib.error:
-                return self._salvaged(before, more)
+                return self._salvage(before, more)
             if found:
                 return bytes(found)
         return b""
 
-    def _salvaged(self, inflate: Any, data: bytes) -> bytes:
+    def _salvage(self, inflate: Any, data: bytes) -> bytes:
         """What comes before the damage in ``data``, byte by byte; what a whole call finds is lost with it."""
         found = bytearray()
         try:

@@ -42,7 +42,7 @@ from credkit.bulk.words import Array
 from credkit.files.times import moment_of
 
 REFUSALS = ("form", "alphabet", "range", "choice")  # rules about what a value is made of
-RowsByRule = Mapping[tuple[int, Rule], int]  # rows by the way and the rule that they fail
+RowsByRule = Mapping[tuple[int, Rule], int]  # rows by the use and the rule that they fail
 MOST_COMBINATIONS = 5  # combinations of failed rules that are kept for a reader
 
 
@@ -59,7 +59,7 @@ class Totals:
         self.frames = CountsByReader[int]()
         self.failed = CountsByReader[tuple[int, Rule]]()
         self.notes = CountsByReader[tuple[str, str, str]]()
-        self.ways = CountsByReader[int]()
+        self.uses = CountsByReader[int]()
         self.repeats: Counter[int] = Counter()
         self.samples: dict[tuple[int, int], dict[str, int]] = defaultdict(dict)
         self.bins = TimeBins()
@@ -77,7 +77,7 @@ class Totals:
         self.failed.update(found.failed)
         self._combine(found)
         self.notes.update(found.notes)
-        self.ways.update(found.ways)
+        self.uses.update(found.uses)
         if found.bins is not None:
             self.bins.add(*found.bins)
         if found.repeats is not None:
@@ -89,7 +89,7 @@ class Totals:
             smallest = sorted(joined.items(), key=lambda item: (item[1], item[0]))[:MOST_SAMPLED_TEXTS]
             self.samples[key] = dict(smallest)
             if len(smallest) == MOST_SAMPLED_TEXTS:
-                self.plan.ways[key[1]].limit(key[0], smallest[-1][1])
+                self.plan.uses[key[1]].limit_sample(key[0], smallest[-1][1])
         return good, failing
 
     def _combine(self, found: PieceVerdicts) -> None:
@@ -104,15 +104,15 @@ class Totals:
         for code in self.scattered & self.patterns.keys():
             del self.patterns[code]
 
-    def of_readers(self) -> tuple[ReaderCount, ...]:
+    def reader_counts(self) -> tuple[ReaderCount, ...]:
         """Every reader: those of a site in its order, others by name."""
         plan = self.plan
         over_time = self._over_time()
         meant = note_texts(plan)
-        only = [space.only() for space in plan.spaces]
-        worst = self._worst()
+        only = [space.count_exclusive() for space in plan.spaces]
+        worst = self._rank_failing()
         hints = self._hints(worst[:MOST_READERS_DIAGNOSED])
-        examples = {code: self._example(code, self.first.of(code)) for code in worst[:MOST_EXAMPLES]}
+        examples = {code: self._example(code, self.first.counts_of(code)) for code in worst[:MOST_EXAMPLES]}
         found = []
         for code in range(len(plan.names)) if plan.site else sorted(self.readers, key=self._name):
             rows, good, first, last = self.readers.get(code, (0, 0, 0, 0))
@@ -121,15 +121,16 @@ class Totals:
             site = plan.site.readers[plan.names[code]] if plan.site else None
             found.append(
                 ReaderCount(
-                    name=plan.names[code], chains=tuple(plan.ways[way].name for way in sorted(self.ways.of(code))),
+                    name=plan.names[code],
+                    chains=tuple(plan.uses[use].name for use in sorted(self.uses.counts_of(code))),
                     rows=rows, good=good, failing=rows - good,
                     first=moment_of(first) if timed else None, last=moment_of(last) if timed else None,
                     repeated=self.repeats[code], only_here=_count_exclusive(only, code),
-                    tallies=self._tallies(self.tallies.of(code), self.first.of(code)),
+                    tallies=self._tallies(self.tallies.counts_of(code), self.first.counts_of(code)),
                     together=_frequent_combinations(self.patterns.get(code, {})),
                     notes=tuple(
                         ReaderNote(codec=codec, kind=kind, level=level, rows=count, text=meant.get((codec, kind), ""))
-                        for (codec, kind, level), count in sorted(self.notes.of(code).items())
+                        for (codec, kind, level), count in sorted(self.notes.counts_of(code).items())
                     ),
                     changes=changed or (), unsteady=changed is None, hints=hints.get(code, ()), counts=here,
                     example=examples.get(code), stream=site.stream_text if site else "",
@@ -159,14 +160,14 @@ class Totals:
     def _tallies(self, rows: RowsByRule, first: RowsByRule) -> tuple[RuleCount, ...]:
         return tuple(
             RuleCount(
-                chain=self.plan.ways[way].name, step=rule.step, codec=rule.codec, rule=rule.rule,
+                chain=self.plan.uses[use].name, step=rule.step, codec=rule.codec, rule=rule.rule,
                 sort=LENGTH if rule.rule == "length" else REFUSAL if rule.rule in REFUSALS else CHECK,
-                rows=rows[way, rule], first=first.get((way, rule), 0),
+                rows=rows[use, rule], first=first.get((use, rule), 0),
             )
-            for way, rule in sorted(rows)
+            for use, rule in sorted(rows)
         )  # fmt: skip
 
-    def _worst(self) -> list[int]:
+    def _rank_failing(self) -> list[int]:
         """The readers that fail, those first that fail most often."""
         shares = {
             code: lower_bound(rows - good, rows) for code, (rows, good, _, _) in self.readers.items() if good < rows
@@ -174,53 +175,53 @@ class Totals:
         return sorted(shares, key=lambda code: (-shares[code], self.plan.names[code]))
 
     def _example(self, code: int, first: RowsByRule) -> FailingExample | None:
-        """A failing text of a reader: one of the way and the first rule that most of its rows fail, if one was kept."""
-        samples = {way: list(texts) for (reader, way), texts in self.samples.items() if reader == code}
+        """A failing text of a reader: one of the use and the first rule that most of its rows fail, if one was kept."""
+        samples = {use: list(texts) for (reader, use), texts in self.samples.items() if reader == code}
         kinds = sorted(first, key=lambda kind: (-first[kind], kind))
-        found = (find_example(self.plan.ways[way], samples.get(way, ()), rule) for way, rule in kinds)
+        found = (find_example(self.plan.uses[use], samples.get(use, ()), rule) for use, rule in kinds)
         return next((each for each in found if each is not None), None)
 
-    def of_chains(self) -> tuple[ChainCount, ...]:
+    def chain_counts(self) -> tuple[ChainCount, ...]:
         """Every chain through which rows were read."""
         return count_chains(
-            self.plan, {(code, way): rows for way in self.ways for code, rows in self.ways.readers(way).items()}
+            self.plan, {(code, use): rows for use in self.uses for code, rows in self.uses.readers(use).items()}
         )
 
     def _hints(self, worst: Sequence[int]) -> dict[int, tuple[Diagnosis, ...]]:
         """What diagnosis says of the readers that fail most."""
         found: dict[int, tuple[Diagnosis, ...]] = {}
         for code in worst:
-            samples = sorted((way, list(texts)) for (reader, way), texts in self.samples.items() if reader == code)
-            diagnosed = (self._causes(code, self.plan.ways[way], texts) for way, texts in samples)
+            samples = sorted((use, list(texts)) for (reader, use), texts in self.samples.items() if reader == code)
+            diagnosed = (self._causes(code, self.plan.uses[use], texts) for use, texts in samples)
             found[code] = tuple(each for each in diagnosed if each is not None)
         return found
 
-    def _causes(self, code: int, way: ChainUse, texts: Sequence[str]) -> Diagnosis | None:
+    def _causes(self, code: int, use: ChainUse, texts: Sequence[str]) -> Diagnosis | None:
         rows = sum(
             count
-            for (place, rule), count in self.first.of(code).items()
-            if place == way.place and rule.rule != ONE_ENTRY_RULE
+            for (place, rule), count in self.first.counts_of(code).items()
+            if place == use.place and rule.rule != ONE_ENTRY_RULE
         )
         return find_causes(
-            way.codec, texts, rows if len(texts) < MOST_SAMPLED_TEXTS else 0, way.kind.expect if way.kind else None
+            use.codec, texts, rows if len(texts) < MOST_SAMPLED_TEXTS else 0, use.kind.expect if use.kind else None
         )
 
-    def blind(self) -> tuple[UndetectedErrors, ...]:
+    def undetected_errors(self) -> tuple[UndetectedErrors, ...]:
         """What the layouts of all chains cannot see; the same layout in several chains is one."""
         found: dict[object, CheckedFrames] = {}
-        for way in self.plan.ways:
-            for step, layout in layout_steps(way.codec):
-                frames = self._judged(way, step)
+        for use in self.plan.uses:
+            for step, layout in layout_steps(use.codec):
+                frames = self._checked_frames(use, step)
                 if frames:
-                    found.setdefault(error_key(layout), CheckedFrames(layout)).add(way.name, frames)
+                    found.setdefault(error_key(layout), CheckedFrames(layout)).add(use.name, frames)
         return tuple(map(estimate_undetected, found.values()))
 
-    def _judged(self, way: ChainUse, step: int) -> dict[str, tuple[int, int]]:
-        """For each reader the frames that got to a step of a way, and those that failed there."""
-        frames = Counter(self.frames.readers(way.place))
+    def _checked_frames(self, use: ChainUse, step: int) -> dict[str, tuple[int, int]]:
+        """For each reader the frames that got to a step of a use, and those that failed there."""
+        frames = Counter(self.frames.readers(use.place))
         failed: Counter[int] = Counter()
         for place, rule in self.failed:
-            if place == way.place:
+            if place == use.place:
                 counts = self.failed.readers((place, rule))
                 if rule.step < step or (rule.step == step and rule.rule == "length"):
                     frames.subtract(counts)

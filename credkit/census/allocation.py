@@ -62,7 +62,7 @@ def allocate(site: Site, population: pl.DataFrame, numbers: PopulationNumbers, w
     start, last = row.least, min(row.most, row.least + MOST_NUMBERS_TRIED - 1)
     while start <= last and len(badges) < wanted.count:
         tried = np.arange(start, min(start + NUMBERS_TRIED_AT_ONCE, last + 1), dtype=np.uint64)
-        for number, found in search.judged(tried):
+        for number, found in search.judge(tried):
             if isinstance(found, NewBadge):
                 badges.append(found)
                 if len(badges) == wanted.count:
@@ -174,12 +174,12 @@ class _FreeNumberSearch:
         targets = [target for target in site.targets.values() if target.kind.name == kind.name]
         self.targets = [(target, _texts_of_target(target, mine, population)) for target in targets]
         cuts = [view for view in truncated_views(site) if view.reader.kind.name == kind.name]
-        self.cuts = {
+        self.truncating = {
             view.name: (view, _values_of_view(view, mine, population)) for view in cuts if view.rest is not None
         }
         names = {reader.name: {codec.name for codec in chains_in_use(site, reader)} for reader in site.readers.values()}
-        self.over = {view.name for view in cuts if view.codec.name not in names[view.reader.name]}
-        self.plain = [
+        self.past_views = {view.name for view in cuts if view.codec.name not in names[view.reader.name]}
+        self.whole_chains = [
             (reader.name, codec)
             for reader in site.readers.values()
             if reader.kind.name == kind.name
@@ -197,7 +197,7 @@ class _FreeNumberSearch:
         if unread:
             self.remarks.append(f"{format_count(unread, 'row')} cannot be read: a number here may be one of theirs")
 
-    def judged(self, tried: Array) -> Iterator[tuple[int, NewBadge | str]]:
+    def judge(self, tried: Array) -> Iterator[tuple[int, NewBadge | str]]:
         """Each of the numbers ``tried``: a badge, or why it is passed over."""
         count = len(tried)
         columns = {FACILITY: np.full(count, self.wanted.facility or 0, np.uint64), NUMBER: tried}
@@ -207,22 +207,24 @@ class _FreeNumberSearch:
         texts = {target.name: encode_for_target(target, columns).to_list() for target, _ in self.targets}
         cut = {
             name: _view_values(view, pl.Series(values, dtype=pl.String), columns)
-            for name, (view, _) in self.cuts.items()
+            for name, (view, _) in self.truncating.items()
         }
         number = pl.DataFrame([pl.Series(f"{KEY_PREFIX}{name}", columns[name]) for name in self.kind.key])
-        able = [(name, can_give(codec, number).to_list()) for name, codec in self.plain]
+        able = [(name, can_give(codec, number).to_list()) for name, codec in self.whole_chains]
         for place, each in enumerate(tried.tolist()):
-            reason = self.passed(each) or self.unwritten(values[place], bool(read[place]))
+            reason = self.describe_taken(each) or self.describe_unwritable(values[place], bool(read[place]))
             reason = reason or next((f"reader {name} cannot give it" for name, rows in able if not rows[place]), "")
-            reason = reason or self.held({name: rows[place] for name, rows in texts.items()})
-            reason = reason or self.alike({name: rows[place] for name, rows in cut.items()})
-            reason = reason or self.refused(values[place], {name: str(rows[place]) for name, rows in texts.items()})
+            reason = reason or self.describe_target_problem({name: rows[place] for name, rows in texts.items()})
+            reason = reason or self.describe_reader_problem({name: rows[place] for name, rows in cut.items()})
+            reason = reason or self.describe_refusal(
+                values[place], {name: str(rows[place]) for name, rows in texts.items()}
+            )
             if reason:
                 yield each, reason
                 continue
             for target, taken in self.targets:
                 taken.texts.add(texts[target.name][place])
-            for name, (_, seen) in self.cuts.items():
+            for name, (_, seen) in self.truncating.items():
                 seen.add(cut[name][place])
             yield (
                 each,
@@ -254,7 +256,7 @@ class _FreeNumberSearch:
             good[rows] = same
         return found, good
 
-    def unwritten(self, value: str, read: bool) -> str:
+    def describe_unwritable(self, value: str, read: bool) -> str:
         """Why the register cannot have a number as ``value``; ``read`` says whether it reads it back."""
         if not value:
             return "the register cannot write it"
@@ -262,7 +264,7 @@ class _FreeNumberSearch:
             return "it would look like a number that a spreadsheet rounded"
         return "" if read else "the register would not read it back"
 
-    def passed(self, number: int) -> str:
+    def describe_taken(self, number: int) -> str:
         """Why a number is not given out, whatever targets and readers make of it."""
         if number == 0:
             return "number 0 is not given out"
@@ -270,7 +272,7 @@ class _FreeNumberSearch:
             return "reserved"
         return self.used.get(number, "")
 
-    def held(self, texts: Mapping[str, str | None]) -> str:
+    def describe_target_problem(self, texts: Mapping[str, str | None]) -> str:
         """What a target would make of a number, if that is wrong."""
         for target, taken in self.targets:
             text = texts[target.name]
@@ -284,16 +286,16 @@ class _FreeNumberSearch:
                 return f"target {target.name} holds its text today"
         return ""
 
-    def alike(self, seen: Mapping[str, object]) -> str:
+    def describe_reader_problem(self, seen: Mapping[str, object]) -> str:
         """Which reader would take a number for another card's."""
-        for name, (_, taken) in self.cuts.items():
-            if seen[name] is None and name not in self.over:
+        for name, (_, taken) in self.truncating.items():
+            if seen[name] is None and name not in self.past_views:
                 return f"reader {name} cannot give it"
             if seen[name] is not None and seen[name] in taken:
                 return f"reader {name} would take it for another card"
         return ""
 
-    def refused(self, value: str, texts: Mapping[str, str]) -> str:
+    def describe_refusal(self, value: str, texts: Mapping[str, str]) -> str:
         """Why a number must not serve: what it looks like."""
         notes = self.kind.value.inspect(value).notes
         if self.kind.refuses and any(note.level == "refuse" for note in notes):

@@ -52,10 +52,10 @@ class Comparison:
     readers: dict[str, set[int]] = field(default_factory=dict)
 
 
-def find_groups(scene: Comparison, population: pl.DataFrame) -> None:
+def find_groups(comparison: Comparison, population: pl.DataFrame) -> None:
     """Find the groups of a scene; ``population`` says which card a row is of, and who holds it."""
-    keys = [name for name in scene.rows.columns if name != "row"]
-    held = scene.rows.filter(population["held"].gather(scene.rows["row"]))
+    keys = [name for name in comparison.rows.columns if name != "row"]
+    held = comparison.rows.filter(population["held"].gather(comparison.rows["row"]))
     alike = held.filter(held.select(keys).is_duplicated()) if keys else held.clear()
     alike = alike.with_columns(population["card"].gather(alike["row"]))
     group = alike.sort("row").with_columns(pl.col("row").min().over(keys).alias(GROUP_COLUMN)) if keys else alike
@@ -65,7 +65,7 @@ def find_groups(scene: Comparison, population: pl.DataFrame) -> None:
     else:
         group = group.with_columns(pl.lit(0, pl.UInt32).alias(GROUP_COLUMN))
     facts = population.select("active", "state", "line")[group["row"]]
-    scene.groups = group.with_columns(*facts.get_columns())
+    comparison.groups = group.with_columns(*facts.get_columns())
 
 
 def cover_groups(groups: pl.DataFrame, population: pl.DataFrame) -> Cover:
@@ -88,57 +88,61 @@ def cover_groups(groups: pl.DataFrame, population: pl.DataFrame) -> Cover:
     return Cover(cards=frozenset(cards["card"].gather(sorted(found.cards)).to_list()), least=found.least)
 
 
-def summarise(scene: Comparison, population: pl.DataFrame, numbers: pl.DataFrame) -> Place:
+def summarise(comparison: Comparison, population: pl.DataFrame, numbers: pl.DataFrame) -> Place:
     """The counts of a scene; ``numbers`` has the number of each row of the register, its ``code``."""
-    cards = population.select("card", "held")[scene.rows["row"]].filter("held")["card"].n_unique()
-    by_card = scene.groups.group_by(GROUP_COLUMN, "card").agg(pl.col("active").any())
+    cards = population.select("card", "held")[comparison.rows["row"]].filter("held")["card"].n_unique()
+    by_card = comparison.groups.group_by(GROUP_COLUMN, "card").agg(pl.col("active").any())
     by_group = by_card.group_by(GROUP_COLUMN).agg(pl.len().alias("cards"), pl.col("active").sum())
-    apart = scene.groups.join(numbers, on="row", how="left").group_by(GROUP_COLUMN).agg(pl.col("code").n_unique())
-    found = cover_groups(scene.groups.with_columns(pl.lit(0).alias("place")), population)
+    apart = comparison.groups.join(numbers, on="row", how="left").group_by(GROUP_COLUMN).agg(pl.col("code").n_unique())
+    found = cover_groups(comparison.groups.with_columns(pl.lit(0).alias("place")), population)
     clashing = by_card.group_by("card").agg(pl.col("active").any())
     return Place(
-        what=scene.what, name=scene.name, kinds=tuple(kind.name for kind in scene.kinds), cards=cards,
-        unknown=scene.unknown, clashes=by_group.height, live=by_group.filter(pl.col("active") > 1).height,
-        new=0 if scene.what == BY_NUMBER else apart.filter(pl.col("code") > 1).height,
+        what=comparison.what, name=comparison.name, kinds=tuple(kind.name for kind in comparison.kinds), cards=cards,
+        unknown=comparison.unknown, clashes=by_group.height, live=by_group.filter(pl.col("active") > 1).height,
+        new=0 if comparison.what == BY_NUMBER else apart.filter(pl.col("code") > 1).height,
         active=clashing.filter("active").height, inactive=clashing.filter(~pl.col("active")).height,
         reissue=found.least, most=len(found.cards),
-        pairs=sum(count * (count - 1) // 2 for count in by_group["cards"].to_list()), serial=scene.serial,
-        bits=scene.bits, expected=expected_pairs(cards, scene.bits) if scene.serial else None,
+        pairs=sum(count * (count - 1) // 2 for count in by_group["cards"].to_list()), serial=comparison.serial,
+        bits=comparison.bits, expected=expected_pairs(cards, comparison.bits) if comparison.serial else None,
     )  # fmt: skip
 
 
-def find_readers(site: Site, scenes: Iterable[Comparison], cuts: Mapping[str, tuple[str, pl.DataFrame]]) -> None:
+def find_readers(
+    site: Site, comparisons: Iterable[Comparison], truncating: Mapping[str, tuple[str, pl.DataFrame]]
+) -> None:
     """Say of each scene which readers see both halves of which groups.
 
-    ``cuts`` has, for each reader that cuts, the name of the reader and the number it gives for rows.
+    ``truncating`` has, for each reader that cuts, the name of the reader and the number it gives for rows.
     """
-    for scene in scenes:
-        if scene.groups.is_empty():
+    for comparison in comparisons:
+        if comparison.groups.is_empty():
             continue
-        if scene.what == BY_NUMBER:
-            keys = scene.groups.select(name for name in scene.rows.columns if name != "row")
-            for reader, able in readers_giving(site, scene.name, keys).items():
-                scene.readers.setdefault(reader, set()).update(scene.groups[GROUP_COLUMN].filter(able).to_list())
+        if comparison.what == BY_NUMBER:
+            keys = comparison.groups.select(name for name in comparison.rows.columns if name != "row")
+            for reader, able in readers_giving(site, comparison.name, keys).items():
+                comparison.readers.setdefault(reader, set()).update(
+                    comparison.groups[GROUP_COLUMN].filter(able).to_list()
+                )
             continue
-        for reader, seen in cuts.values():
+        for reader, seen in truncating.values():
             keys_of = [name for name in seen.columns if name != "row"]
             if not keys_of:
                 continue
-            both = scene.groups.select("row", "card", GROUP_COLUMN).join(seen, on="row", how="inner")
+            both = comparison.groups.select("row", "card", GROUP_COLUMN).join(seen, on="row", how="inner")
             alike = both.group_by(GROUP_COLUMN, *keys_of).agg(pl.col("card").n_unique()).filter(pl.col("card") > 1)
             if not alike.is_empty():
-                scene.readers.setdefault(reader, set()).update(alike[GROUP_COLUMN].to_list())
+                comparison.readers.setdefault(reader, set()).update(alike[GROUP_COLUMN].to_list())
 
 
-def count_by_reader(site: Site, scenes: Iterable[Comparison]) -> tuple[ReaderDuplicates, ...]:
+def count_by_reader(site: Site, comparisons: Iterable[Comparison]) -> tuple[ReaderDuplicates, ...]:
     """For each reader the clashes of the register, and those of its own, that it sees both halves of."""
-    scenes = list(scenes)
+    comparisons = list(comparisons)
     found = []
     for reader in site.readers.values():
-        of_number = [scene.readers.get(reader.name, set()) for scene in scenes if scene.what == BY_NUMBER]
+        of_number = [scene.readers.get(reader.name, set()) for scene in comparisons if scene.what == BY_NUMBER]
         own = [
             scene.groups[GROUP_COLUMN].n_unique()
-            for scene in scenes
+            for scene in comparisons
             if scene.what == BY_READER and _belongs_to(scene, reader.name)
         ]
         found.append(
@@ -147,8 +151,8 @@ def count_by_reader(site: Site, scenes: Iterable[Comparison]) -> tuple[ReaderDup
     return tuple(found)
 
 
-def _belongs_to(scene: Comparison, reader: str) -> bool:
-    return scene.name == reader or scene.name.startswith(f"{reader} (")
+def _belongs_to(comparison: Comparison, reader: str) -> bool:
+    return comparison.name == reader or comparison.name.startswith(f"{reader} (")
 
 
 class DuplicateReporter:
@@ -171,49 +175,49 @@ class DuplicateReporter:
         ):
             found[row] = DuplicateMember(
                 credential=credential, person=person, kind=kind, line=line, state=state,
-                number=self.about(self.site.kinds[kind], row, number_text or ""),
+                number=self.hide_secret(self.site.kinds[kind], row, number_text or ""),
             )  # fmt: skip
         return found
 
-    def about(self, kind: CredentialKind, row: int, text: str) -> str:
+    def hide_secret(self, kind: CredentialKind, row: int, text: str) -> str:
         """``text``, which holds the number in a row of ``kind``, as it may be shown."""
         if kind.name in self.plain or not passing(kind.value, self.population["value"][row]).account:
             return text
         return hidden(text)
 
-    def clashes(self, scene: Comparison) -> list[DuplicateGroup]:
+    def list_groups(self, comparison: Comparison) -> list[DuplicateGroup]:
         """The groups of a scene, in the order of the file."""
-        if scene.groups.is_empty():
+        if comparison.groups.is_empty():
             return []
-        keys = [pl.col(name).cast(pl.String) for name in scene.rows.columns if name != "row"]
+        keys = [pl.col(name).cast(pl.String) for name in comparison.rows.columns if name != "row"]
         first = (
-            scene.groups.sort("row")
+            comparison.groups.sort("row")
             .unique(["card", GROUP_COLUMN], keep="first", maintain_order=True)
             .sort(GROUP_COLUMN, "row")
         )
         members = self.members(first.select("row").unique(maintain_order=True))
         columns = first.select(GROUP_COLUMN, "row", pl.concat_str(keys, separator="-").alias("text"))
-        own = [name for name in self.site.readers if scene.what == BY_READER and _belongs_to(scene, name)]
+        own = [name for name in self.site.readers if comparison.what == BY_READER and _belongs_to(comparison, name)]
         found = []
         for group, rows in groupby(columns.iter_rows(), key=itemgetter(0)):
             places, texts = zip(*((row, text) for _, row, text in rows), strict=True)
             kind = self.site.kinds[members[places[0]].kind]
-            seen = [name for name, groups in scene.readers.items() if group in groups]
+            seen = [name for name, groups in comparison.readers.items() if group in groups]
             found.append(
                 DuplicateGroup(
-                    what=scene.what, place=scene.name, text=self.about(kind, places[0], texts[0]),
+                    what=comparison.what, place=comparison.name, text=self.hide_secret(kind, places[0], texts[0]),
                     members=tuple(members[row] for row in places), readers=tuple(dict.fromkeys((*own, *seen))),
                 )
             )  # fmt: skip
         return found
 
-    def reissue(self, scenes: Iterable[Comparison]) -> Reissue:
+    def reissue(self, comparisons: Iterable[Comparison]) -> Reissue:
         """The cards to reissue for all places together."""
         parts = [
             scene.groups.select("row", "card", GROUP_COLUMN, "active", "state", "line").with_columns(
                 pl.lit(place).alias("place")
             )
-            for place, scene in enumerate(scenes)
+            for place, scene in enumerate(comparisons)
             if not scene.groups.is_empty()
         ]
         if not parts:

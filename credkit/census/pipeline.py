@@ -47,25 +47,25 @@ def census(site: Site, room: int = GROWTH_PERCENT, *, wanted: AllocationRequest 
     """
     population = read_population(site)
     numbers = read_numbers(site, population)
-    looks = truncated_views(site)
-    seen = {view.name: (view, _numbers_in_view(view, numbers, population)) for view in looks}
-    scenes = _comparisons(site, population, numbers, seen)
-    for scene in scenes:
-        find_groups(scene, population)
-    find_readers(site, scenes, {name: (view.reader.name, frame) for name, (view, frame) in seen.items()})
-    codes = _number_codes(numbers, scenes)
+    truncating = truncated_views(site)
+    seen = {view.name: (view, _numbers_in_view(view, numbers, population)) for view in truncating}
+    comparisons = _comparisons(site, population, numbers, seen)
+    for comparison in comparisons:
+        find_groups(comparison, population)
+    find_readers(site, comparisons, {name: (view.reader.name, frame) for name, (view, frame) in seen.items()})
+    codes = _number_codes(numbers, comparisons)
     plain = _kinds_without_accounts(site, numbers)
-    teller = DuplicateReporter(site, population, codes, plain)
-    places = tuple(summarise(scene, population, codes) for scene in scenes)
+    reporter = DuplicateReporter(site, population, codes, plain)
+    places = tuple(summarise(scene, population, codes) for scene in comparisons)
     hidden = _hidden_ranges(site, plain)
     found, stretches = find_ranges(site, {name: space for name, space in numbers.spaces.items() if name not in hidden})
     cards = {place.name: place.cards for place in places if place.what == BY_NUMBER}
     return Census(
         site=site.name, as_of=site.as_of, file=site.credentials.name, room=room,
         counts=_count_rows(population, numbers), places=places,
-        clashes=tuple(clash for scene in scenes for clash in teller.clashes(scene)),
-        sights=count_by_reader(site, scenes),
-        reissue=teller.reissue(scenes), ranges=found, stretches=stretches,
+        clashes=tuple(clash for scene in comparisons for clash in reporter.list_groups(scene)),
+        sights=count_by_reader(site, comparisons),
+        reissue=reporter.reissue(comparisons), ranges=found, stretches=stretches,
         plans=tuple(
             plan_layouts(name, cards[name], room) for name in numbers.spaces if _can_be_planned(site, numbers, name)
         ),
@@ -73,7 +73,7 @@ def census(site: Site, room: int = GROWTH_PERCENT, *, wanted: AllocationRequest 
         unknown=tuple(
             f"{view.name}: nothing in the numbers of {view.reader.kind.name} is like what reaches its cut, so what it "
             "makes alike is not known"
-            for view in looks if view.rest is None
+            for view in truncating if view.rest is None
         ) + tuple(hidden.values()),
         allocation=None if wanted is None else allocate(site, population, numbers, wanted),
         plain=plain,
@@ -128,12 +128,12 @@ def _comparisons(
     seen: dict[str, tuple[TruncatedView, pl.DataFrame]],
 ) -> list[Comparison]:
     """Every place where numbers are compared."""
-    scenes = []
+    found = []
     for namespace, frame in numbers.spaces.items():
         kinds = tuple(
             kind for kind in site.kinds.values() if kind.namespace == namespace and kind.name in numbers.kinds
         )
-        scenes.append(
+        found.append(
             Comparison(
                 what=BY_NUMBER, name=namespace, kinds=kinds, rows=_without_superseded(population, frame),
                 bits=min(number_bits(site, kind) for kind in kinds), serial=len(kinds[0].key) == 1,
@@ -147,7 +147,7 @@ def _comparisons(
         rows = pl.DataFrame([pl.Series("row", mine.rows, dtype=pl.UInt32), texts])
         known = _without_superseded(population, rows).drop_nulls()
         bits = min(number_bits(site, mine.kind), bits_left(target.conversion.target), decimal_bits(known["text"]))
-        scenes.append(
+        found.append(
             Comparison(
                 what=BY_TARGET, name=target.name, kinds=(mine.kind,), rows=known, bits=bits,
                 unknown=_without_superseded(population, rows).height - known.height, serial=len(mine.kind.key) == 1,
@@ -158,18 +158,18 @@ def _comparisons(
         if mine is None or view.rest is None:
             continue
         count = _without_superseded(population, pl.DataFrame({"row": pl.Series(mine.rows, dtype=pl.UInt32)})).height
-        scenes.append(
+        found.append(
             Comparison(
                 what=BY_READER, name=name, kinds=(mine.kind,), rows=rows, unknown=count - rows.height,
                 bits=min(number_bits(site, mine.kind), view.bits), serial=len(mine.kind.key) == 1,
             )
         )  # fmt: skip
-    return scenes
+    return found
 
 
-def _number_codes(numbers: PopulationNumbers, scenes: list[Comparison]) -> pl.DataFrame:
+def _number_codes(numbers: PopulationNumbers, comparisons: list[Comparison]) -> pl.DataFrame:
     """For each row that clashes its number as files write it, and a code that is alike for like numbers."""
-    rows = pl.concat([scene.groups.select("row") for scene in scenes]) if scenes else pl.DataFrame()
+    rows = pl.concat([scene.groups.select("row") for scene in comparisons]) if comparisons else pl.DataFrame()
     parts = []
     for place, frame in enumerate(numbers.spaces.values()):
         frame = frame.join(rows, on="row", how="semi")

@@ -57,7 +57,7 @@ def cover(groups: Iterable[Iterable[int]], fixed: Collection[int] = (), most: in
     least = len(taken)
     for part in graph.parts():
         if len(part.where) <= most:
-            found = part.searched()
+            found = part.search()
             least += len(found)
         else:
             found = part.greedy()
@@ -124,7 +124,7 @@ class _Groups:
             seen |= cards
             yield _Groups(set(self.groups[place]) for place in sorted(places))
 
-    def searched(self) -> set[int]:
+    def search(self) -> set[int]:
         """The smallest set that removes all duplicates, by trying."""
         cards = sorted(self.where)
         bit = {card: 1 << place for place, card in enumerate(cards)}
