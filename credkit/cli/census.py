@@ -78,14 +78,14 @@ def census(
     door = Console(as_json=as_json, reveal=reveal)
     wanted: AllocationRequest | None = None
     if allocate is not None:
-        wanted = package.Wanted(count=allocate, facility=facility, kind=kind, reserved=reserve)
+        wanted = package.AllocationRequest(count=allocate, facility=facility, kind=kind, reserved=reserve)
     with door.busy(f"counting {site}"):
         described = load_site(site)
         if credentials is not None:
             file = replace(described.credentials, path=credentials, name=str(credentials))
             described = replace(described, credentials=file)
         if out is not None:
-            apart([out / name for name in package.outputs.NAMES], [*described.files, described.credentials.path])
+            apart([out / name for name in package.outputs.FILE_NAMES], [*described.files, described.credentials.path])
             FolderOutput(out, package.outputs.MAKER)  # refused before the work, not behind it
         result: Census = package.census(described, room, wanted=wanted)
         if out is not None:
