@@ -18,7 +18,7 @@ from zlib import crc32
 import numpy as np
 
 from credkit.audit.expected_values import UNEXPECTED, is_expected
-from credkit.audit.piece_verdicts import BIN_SECONDS, FailingRow, FailurePattern, PieceVerdicts
+from credkit.audit.piece_verdicts import BIN_SECONDS, BinColumns, FailingRow, FailurePattern, PieceVerdicts, ReaderTotal
 from credkit.audit.plan import AuditPlan, ChainUse
 from credkit.audit.secrets import find_payment
 from credkit.bulk import Rule
@@ -153,19 +153,19 @@ class EntryAssembler:
         moments = [parts[row].moment for row in rows]
         times = [moment for moment in moments if moment is not None]
         far = np.iinfo(np.int64)
-        kept = found.readers.setdefault(code, [0, 0, int(far.max), int(far.min)])
-        kept[0] += len(rows)
-        kept[1] += 0 if rules else len(rows)
-        kept[2:] = [min([kept[2], *times]), max([kept[3], *times])]
+        total = ReaderTotal(
+            len(rows), 0 if rules else len(rows), min(times, default=int(far.max)), max(times, default=int(far.min))
+        )
+        found.readers[code] = found.readers[code].plus(total) if code in found.readers else total
         found.uses.add_one(use.place, code, len(rows))
         if times:
-            bins = Counter(moment // (BIN_SECONDS * SECOND) for moment in times)
-            keys = np.array([code << 40 | at for at in bins], np.int64)
-            counts = np.array(list(bins.values()), np.int64)
-            before = found.bins or (np.zeros(0, np.int64),) * 3
-            joined = (keys, counts, counts if rules else np.zeros_like(counts))
-            # three columns in, three columns out, which the type of tuple() does not say
-            found.bins = tuple(np.concatenate(pair) for pair in zip(before, joined, strict=True))  # type: ignore[assignment]  # as many as before
+            steps = Counter(moment // (BIN_SECONDS * SECOND) for moment in times)
+            keys = np.array([code << 40 | at for at in steps], np.int64)
+            counts = np.array(list(steps.values()), np.int64)
+            bins = BinColumns(keys, counts, counts if rules else np.zeros_like(counts))
+            if found.bins is not None:
+                bins = BinColumns(*(np.concatenate(pair) for pair in zip(found.bins, bins, strict=True)))
+            found.bins = bins
         if rules:
             found.patterns[FailurePattern(code, use.place, rules)] += len(rows)
             found.first.add_one((use.place, rules[0]), code, len(rows))

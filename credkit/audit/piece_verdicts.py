@@ -49,6 +49,29 @@ class FailurePattern(NamedTuple):
     rules: tuple[Rule, ...]
 
 
+class BinColumns(NamedTuple):
+    """Counts by reader and time: both as one number (``keys``), the rows, and the failing rows."""
+
+    keys: Array
+    rows: Array
+    failing: Array
+
+
+class ReaderTotal(NamedTuple):
+    """The rows of a reader, how many are good, and the first and last time in µs since 1970."""
+
+    rows: int
+    good: int
+    first: int
+    last: int
+
+    def plus(self, other: ReaderTotal) -> ReaderTotal:
+        """The total of both."""
+        return ReaderTotal(
+            self.rows + other.rows, self.good + other.good, min(self.first, other.first), max(self.last, other.last)
+        )
+
+
 @dataclass(slots=True, kw_only=True)
 class PieceVerdicts:
     """What was found in a piece; ``typed`` are rows that only a stream can make sense of.
@@ -61,7 +84,7 @@ class PieceVerdicts:
     height: int
     rows: int = 0
     faults: list[RowFault] = field(default_factory=list)
-    readers: dict[int, list[int]] = field(default_factory=dict)  # rows, good, first time, last time
+    readers: dict[int, ReaderTotal] = field(default_factory=dict)
     patterns: Counter[FailurePattern] = field(default_factory=Counter)
     scattered: set[int] = field(default_factory=set)
     tallies: CountsByReader[tuple[int, Rule]] = field(default_factory=CountsByReader)
@@ -69,7 +92,7 @@ class PieceVerdicts:
     frames: CountsByReader[int] = field(default_factory=CountsByReader)
     failed: CountsByReader[tuple[int, Rule]] = field(default_factory=CountsByReader)
     notes: CountsByReader[tuple[str, str, str]] = field(default_factory=CountsByReader)
-    bins: tuple[Array, Array, Array] | None = None  # reader and time, rows, failing
+    bins: BinColumns | None = None
     repeats: Repeats | None = None
     samples: dict[tuple[int, int], dict[str, int]] = field(default_factory=dict)
     failing: list[FailingRow] = field(default_factory=list)
@@ -190,11 +213,13 @@ def _judge_rows(rows: _Rows, plan: AuditPlan, found: PieceVerdicts, secrets: Tra
         found.repeats = find_repeats(rows.hashes, codes, moments, first, last)
     for code in np.flatnonzero(total).tolist():
         rows_there = int(total[code])
-        found.readers[code] = [rows_there, rows_there - int(failing[code]), int(first[code]), int(last[code])]
+        found.readers[code] = ReaderTotal(
+            rows_there, rows_there - int(failing[code]), int(first[code]), int(last[code])
+        )
 
 
-def _count_by_time(codes: Array, moments: Array, good: Array) -> tuple[Array, Array, Array]:
-    """Rows and failing rows by reader and time: each pair of them as one number, in order."""
+def _count_by_time(codes: Array, moments: Array, good: Array) -> BinColumns:
+    """Rows and failing rows by reader and time, in order."""
     places = moments // (BIN_SECONDS * SECOND)
     least = int(places.min())
     span = int(places.max()) - least + 1
@@ -209,7 +234,7 @@ def _count_by_time(codes: Array, moments: Array, good: Array) -> tuple[Array, Ar
         keys, inverse = np.unique(places, return_inverse=True)
         counts, failing = _count_places(inverse, good, len(keys))
     code, at = np.divmod(keys, span)
-    return code << 40 | (at + least), counts, failing
+    return BinColumns(code << 40 | (at + least), counts, failing)
 
 
 def _count_places(places: Array, good: Array, size: int) -> tuple[Array, Array]:

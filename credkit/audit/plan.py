@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from threading import Lock
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import polars as pl
@@ -73,6 +73,14 @@ class ChainUse:
         self.limits[code] = largest
 
 
+class UsePeriod(NamedTuple):
+    """The place of the chain use that reads a reader's rows from ``start`` until ``end``, in µs since 1970."""
+
+    start: int
+    end: int
+    use: int
+
+
 class AuditPlan:
     """Who reads what: readers by the order in which they are met, uses by reader and time."""
 
@@ -86,7 +94,7 @@ class AuditPlan:
         self.names: list[str] = []
         self._codes: dict[str, int] = {}
         self._lock = Lock()
-        self.periods_of_reader: list[tuple[tuple[int, int, int], ...]] = []  # from, until, use; for each reader
+        self.periods_of_reader: list[tuple[UsePeriod, ...]] = []  # for each reader
         if codec is not None:
             self._add_use(codec, None)
         for reader in site.readers.values() if site else ():
@@ -119,14 +127,14 @@ class AuditPlan:
                 use.space = space
         return found
 
-    def _periods(self, reader: Reader) -> tuple[tuple[int, int, int], ...]:
+    def _periods(self, reader: Reader) -> tuple[UsePeriod, ...]:
         """The periods by the reader's own clock."""
 
         def micros(moment: datetime | None, other: int) -> int:
             return other if moment is None else (moment.astimezone(UTC) - reader.clock_offset - EPOCH) // MICRO
 
         return tuple(
-            (
+            UsePeriod(
                 micros(each.start, -FARTHEST_TIME),
                 micros(each.end, FARTHEST_TIME),
                 self._add_use(each.codec, reader.kind),
@@ -168,7 +176,7 @@ class AuditPlan:
         names = [*self.names]  # others read the former list
         for name in fresh:
             self._codes[name] = len(names)
-            self.periods_of_reader.append(((-FARTHEST_TIME, FARTHEST_TIME, 0),))
+            self.periods_of_reader.append((UsePeriod(-FARTHEST_TIME, FARTHEST_TIME, 0),))
             names.append(name)
         self.names = names
         self.readers = pl.Enum(names)

@@ -8,6 +8,7 @@ Of each reader, what stands within a second of its last row in a piece is kept f
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -19,17 +20,24 @@ MOST_ROWS_REMEMBERED = 1 << 16  # rows at the end of a piece that are remembered
 _SPREAD = np.uint64(0x9E3779B97F4A7C15)  # an odd number that spreads readers over all bits
 
 
+class EdgeRows(NamedTuple):
+    """Rows at an edge of a piece: reader and text as one number, time, and reader."""
+
+    keys: Array
+    moments: Array
+    codes: Array
+
+
 @dataclass(slots=True, kw_only=True)
 class Repeats:
     """The repeats of a piece: how many of each reader, and what stands at its ends.
 
-    ``head`` are rows that may repeat one of the piece before, ``tail`` those that the next may repeat:
-    reader and text as one number, time, and reader.
+    ``head`` are rows that may repeat one of the piece before, ``tail`` those that the next may repeat.
     """
 
     counts: Array
-    head: tuple[Array, Array, Array]
-    tail: tuple[Array, Array, Array]
+    head: EdgeRows
+    tail: EdgeRows
 
 
 def find_repeats(hashes: Array, codes: Array, moments: Array, first: Array, last: Array) -> Repeats:
@@ -46,7 +54,8 @@ def find_repeats(hashes: Array, codes: Array, moments: Array, first: Array, last
     late = np.flatnonzero(moments >= last[there].min() - SECOND)
     late = late[moments[late] >= last[codes[late]] - SECOND][-MOST_ROWS_REMEMBERED:]
     return Repeats(
-        counts=counts, head=(keys[near], moments[near], codes[near]), tail=(keys[late], moments[late], codes[late])
+        counts=counts, head=EdgeRows(keys[near], moments[near], codes[near]),
+        tail=EdgeRows(keys[late], moments[late], codes[late]),
     )  # fmt: skip
 
 

@@ -17,7 +17,7 @@ from credkit.audit.examples import MOST_EXAMPLES, find_example
 from credkit.audit.failure_rates import lower_bound
 from credkit.audit.formats import chain_periods, count_chains
 from credkit.audit.notes import note_texts
-from credkit.audit.piece_verdicts import MOST_PATTERNS, MOST_SAMPLED_TEXTS, FailurePattern, PieceVerdicts
+from credkit.audit.piece_verdicts import MOST_PATTERNS, MOST_SAMPLED_TEXTS, FailurePattern, PieceVerdicts, ReaderTotal
 from credkit.audit.plan import AuditPlan, ChainUse
 from credkit.audit.repeats import PieceJoin
 from credkit.audit.summary import (
@@ -51,7 +51,7 @@ class Totals:
 
     def __init__(self, plan: AuditPlan) -> None:
         self.plan = plan
-        self.readers: dict[int, list[int]] = {}
+        self.readers: dict[int, ReaderTotal] = {}
         self.patterns: dict[int, Counter[FailurePattern]] = {}
         self.scattered: set[int] = set()  # readers that fail too many combinations of rules
         self.tallies = CountsByReader[tuple[int, Rule]]()
@@ -67,10 +67,9 @@ class Totals:
     def add(self, found: PieceVerdicts, seam: PieceJoin) -> tuple[int, int]:
         """Count a piece; how many of its rows are good and failing. ``seam`` joins it to the one before."""
         good = failing = 0
-        for code, (rows, fine, first, last) in found.readers.items():
-            kept = self.readers.setdefault(code, [0, 0, first, last])
-            kept[:] = [kept[0] + rows, kept[1] + fine, min(kept[2], first), max(kept[3], last)]
-            good, failing = good + fine, failing + rows - fine
+        for code, total in found.readers.items():
+            self.readers[code] = self.readers[code].plus(total) if code in self.readers else total
+            good, failing = good + total.good, failing + total.rows - total.good
         self.tallies.update(found.tallies)
         self.first.update(found.first)
         self.frames.update(found.frames)
@@ -115,7 +114,7 @@ class Totals:
         examples = {code: self._example(code, self.first.counts_of(code)) for code in worst[:MOST_EXAMPLES]}
         found = []
         for code in range(len(plan.names)) if plan.site else sorted(self.readers, key=self._name):
-            rows, good, first, last = self.readers.get(code, (0, 0, 0, 0))
+            rows, good, first, last = self.readers.get(code, ReaderTotal(0, 0, 0, 0))
             timed = bool(plan.columns.time and rows)
             here, changed = over_time.get(code, (TimeCounts(), ()))
             site = plan.site.readers[plan.names[code]] if plan.site else None
@@ -170,7 +169,9 @@ class Totals:
     def _rank_failing(self) -> list[int]:
         """The readers that fail, those first that fail most often."""
         shares = {
-            code: lower_bound(rows - good, rows) for code, (rows, good, _, _) in self.readers.items() if good < rows
+            code: lower_bound(total.rows - total.good, total.rows)
+            for code, total in self.readers.items()
+            if total.good < total.rows
         }
         return sorted(shares, key=lambda code: (-shares[code], self.plan.names[code]))
 

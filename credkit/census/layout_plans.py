@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import lru_cache
+from typing import NamedTuple
 
 from credkit.catalogue.registry import catalogue, chain
 from credkit.census.ranges import FACILITY, NUMBER
@@ -17,9 +18,18 @@ from credkit.core.reading import Field
 GROWTH_PERCENT = 25  # percent
 
 
+class FacilityLayout(NamedTuple):
+    """A layout of so many bits with a facility code and a number."""
+
+    name: str
+    length: int
+    facility: Field
+    number: Field
+
+
 @lru_cache(maxsize=1)
-def facility_layouts() -> tuple[tuple[str, int, Field, Field], ...]:
-    """The layouts with a facility code and a number: name, length, and the two fields; the shortest first."""
+def facility_layouts() -> tuple[FacilityLayout, ...]:
+    """The layouts with a facility code and a number, the shortest first."""
     found = []
     for entry in catalogue():
         if entry.usual != ("",):
@@ -30,8 +40,8 @@ def facility_layouts() -> tuple[tuple[str, int, Field, Field], ...]:
         if codec.takes == "bits" and codec.length and fields:
             assert isinstance(facility, Field)
             assert isinstance(number, Field)
-            found.append((entry.name, codec.length, facility, number))
-    return tuple(sorted(found, key=lambda row: row[1]))
+            found.append(FacilityLayout(entry.name, codec.length, facility, number))
+    return tuple(sorted(found, key=lambda layout: layout.length))
 
 
 def plan_layouts(namespace: str, cards: int, room: int = GROWTH_PERCENT) -> NamespacePlans:

@@ -155,7 +155,7 @@ def _find_reissued(register: Register, verdicts: Iterable[Verdict]) -> set[Card]
 def _unsuspected_numbers(seen: Iterable[Sighting]) -> set[Number]:
     """The numbers that readers gave in texts which no spreadsheet can have rounded."""
     return {
-        (sighting.reader.kind.namespace, sighting.result.number)
+        Number(sighting.reader.kind.namespace, sighting.result.number)
         for sighting in seen
         if sighting.result and sighting.result.number and not sighting.result.maybe_rounded
     }

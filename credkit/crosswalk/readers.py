@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from credkit.core.codec import AnyCodec
 from credkit.core.sentences import redacted_repr
@@ -25,7 +26,13 @@ from credkit.site.model import CredentialKind, Period, Reader, Site
 UNRESOLVED = ("unreadable", "check-failed", "unexpected-value", "unknown-card")
 VALID_BUT_UNKNOWN = ("unexpected-value", "unknown-card")  # good numbers that are nobody's
 LEAST_TEXTS = 3  # different texts before anything is said of a reader
-ReaderText = tuple[str, str]  # a reader and a text of it
+
+
+class ReaderText(NamedTuple):
+    """A text of a reader."""
+
+    reader: str
+    text: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,7 +64,7 @@ def analyse_readers(
         for finding, suggested in (*at.find_other_order(), *at.find_single_facility(doubtful)):
             findings.append(finding)
             for text, cards in suggested.items():
-                candidates[at.reader.name, text] += cards
+                candidates[ReaderText(at.reader.name, text)] += cards
         findings += find_failures(at.period.codec, at.reader.name, group)
     return ReaderFindings(
         findings=tuple(findings), candidates={key: tuple(them) for key, them in candidates.items()},
@@ -65,7 +72,11 @@ def analyse_readers(
     )  # fmt: skip
 
 
-Suggestion = tuple[Finding, Mapping[str, list[str]]]  # a finding, and what it makes of each text
+class Suggestion(NamedTuple):
+    """A finding, and for each text the credentials that it may be."""
+
+    finding: Finding
+    candidates: Mapping[str, list[str]]
 
 
 class _PeriodAnalysis:
@@ -119,7 +130,8 @@ class _PeriodAnalysis:
         for words, hits in best:
             for text, credentials in hits.items():
                 suggested[text] += [f"{credential} (if {words})" for credential in credentials]
-        yield Finding(code="other-order", subject=self.reader.name, count=most, text=message), suggested
+        finding = Finding(code="other-order", subject=self.reader.name, count=most, text=message)
+        yield Suggestion(finding, suggested)
 
     def match_credentials(self, codec: AnyCodec, texts: Iterable[str]) -> dict[str, list[str]]:
         """The texts that ``codec`` reads as the number of known credentials, with these."""
@@ -128,7 +140,7 @@ class _PeriodAnalysis:
         others = self.settled.credentials_of(self.kind.namespace, set(numbers.values()))
         found = {}
         for text, number in numbers.items():
-            if cards := self.register.owners.get((self.kind.namespace, number)):
+            if cards := self.register.owners.get(Number(self.kind.namespace, number)):
                 found[text] = list(dict.fromkeys(card.credential for card in cards))
             elif number in others:
                 found[text] = [others[number]]
@@ -167,10 +179,10 @@ class _PeriodAnalysis:
             for verdict in self.verdicts
             if verdict.number and verdict.code in VALID_BUT_UNKNOWN
         ]
-        unknown = {number[1] for _, number in strange}
+        unknown = {number.values for _, number in strange}
         if len(unknown) < LEAST_TEXTS:
             return
-        own = {verdict.number[1] for verdict in self.verdicts if verdict.number}
+        own = {verdict.number.values for verdict in self.verdicts if verdict.number}
         some = own | self.settled.sample_numbers(self.where, 2 * LEAST_TEXTS)
         if len(some) < 2 * LEAST_TEXTS:
             return
@@ -182,7 +194,7 @@ class _PeriodAnalysis:
             hits = [
                 (verdict, siblings[rest])
                 for verdict, number in strange
-                if (rest := _without_field(number[1], place)) in siblings
+                if (rest := _without_field(number.values, place)) in siblings
             ]
             matched = {verdict.number for verdict, _ in hits}
             if len(matched) < LEAST_TEXTS or 2 * len(matched) < len(unknown):
@@ -197,11 +209,11 @@ class _PeriodAnalysis:
             numbers = own | self.settled.numbers(self.where)
             siblings |= self.siblings(place, numbers)
             doubtful |= {
-                (self.reader.name, (self.kind.namespace, number))
+                (self.reader.name, Number(self.kind.namespace, number))
                 for number in numbers
                 if any(other != number for _, other in siblings.get(_without_field(number, place), ()))
             }
-            yield (
+            yield Suggestion(
                 Finding(code="single-facility", subject=self.reader.name, count=count, text=message),
                 {
                     verdict.sighting.text: [

@@ -10,6 +10,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
+from typing import NamedTuple
 
 from credkit.core.fields import Item
 from credkit.core.reading import Note
@@ -23,7 +24,15 @@ from credkit.site.rows import Assignment
 
 ACTIVE, EARLY, EXPIRED = "active", "not yet valid", "expired"
 _COMPARED = ("value", "printed", "issue", "status", "valid_from", "valid_until", "replaces")
-Number = tuple[str, tuple[Item, ...]]  # a namespace and a number in it
+
+
+class Number(NamedTuple):
+    """A credential number: its namespace, and the values of the fields that make it."""
+
+    namespace: str
+    values: tuple[Item, ...]
+
+
 HolderPair = tuple[Assignment, Assignment]  # two holders of one credential at one time, in the order of the file
 
 
@@ -59,10 +68,10 @@ class Card:
 def format_number(number: Number) -> str:
     """The fields of a number, joined.
 
-    >>> format_number(("harbour", (12, 345)))
+    >>> format_number(Number("harbour", (12, 345)))
     '12-345'
     """
-    return "-".join(map(str, number[1]))
+    return "-".join(map(str, number.values))
 
 
 def hide_secret(card: Card, text: str) -> str:
@@ -123,7 +132,7 @@ def build_register(site: Site, rows: Sequence[Assignment], texts: TextResults, c
         fields = result.fields
         if fields is not None and kind.issue and row.issue is not None:
             fields = {**fields, kind.issue: row.issue}
-        number = (kind.namespace, kind.number_in(fields)) if fields and fields.keys() >= set(kind.key) else None
+        number = Number(kind.namespace, kind.number_in(fields)) if fields and fields.keys() >= set(kind.key) else None
         code, reason = "", ""
         if row.line in late:
             code, reason = "superseded", late[row.line]
@@ -164,7 +173,7 @@ def build_register(site: Site, rows: Sequence[Assignment], texts: TextResults, c
     issues: dict[Number, list[Card]] = defaultdict(list)
     for card in cards:
         if card.kind.issue:
-            issues[card.kind.namespace, card.kind.without_issue(card.number[1])].append(card)
+            issues[Number(card.kind.namespace, card.kind.without_issue(card.number.values))].append(card)
     return Register(
         cards=tuple(cards), owners={number: tuple(them) for number, them in owners.items()},
         exceptions=tuple(exceptions),

@@ -158,7 +158,7 @@ class SettledColumns(Settled):
             numbers = list(them)
             rows = self.owners.rows_of(namespace, numbers)
             mine = (rows >= 0) & (self.classes.class_of[rows] >= 0)
-            found |= {(namespace, numbers[place]) for place in np.flatnonzero(mine).tolist()}
+            found |= {Number(namespace, numbers[place]) for place in np.flatnonzero(mine).tolist()}
         return found
 
     @cached_property

@@ -13,6 +13,7 @@ from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from itertools import islice
+from typing import NamedTuple
 
 from credkit.core.errors import EncodeError
 from credkit.core.sentences import quoted, redacted_repr
@@ -119,7 +120,11 @@ def _status(site: Site, card: Card) -> str:
     return status_on(card.row, site.as_of, site.rules)
 
 
-Holding = tuple[str, str]  # a person and a text that a target holds for them
+class Holding(NamedTuple):
+    """A text that a target holds for a person."""
+
+    person: str
+    text: str
 
 
 class TargetExport:
@@ -146,11 +151,11 @@ class TargetExport:
         for card, text in done.stored.items():
             self.people[card.credential].add(card.row.person)
             self.owners[text].append(card)
-            self.explaining[card.row.person, text].append(card)
+            self.explaining[Holding(card.row.person, text)].append(card)
         self.active = {card for card in done.stored if _status(site, card) == ACTIVE}
-        self.current = {(card.row.person, done.stored[card]) for card in self.active}
+        self.current = {Holding(card.row.person, done.stored[card]) for card in self.active}
         self.stale = {
-            person: [text for text in texts if (person, text) not in self.current]
+            person: [text for text in texts if Holding(person, text) not in self.current]
             for person, texts in self.texts.items()
         }
         self._add_pools(done)
@@ -160,17 +165,17 @@ class TargetExport:
 
     def _add_pools(self, done: TargetTexts) -> None:
         """Let the cards of a pool explain a text under every holder of the credential."""
-        pooled: dict[Holding, list[Card]] = defaultdict(list)  # by credential and text
+        pooled: dict[tuple[str, str], list[Card]] = defaultdict(list)  # by credential and text
         for card, text in done.stored.items():
             if not self.pools.isdisjoint(self.people[card.credential]):
                 pooled[card.credential, text].append(card)
         for (credential, text), cards in pooled.items():
             active = not self.active.isdisjoint(cards)
             for person in self.people[credential] if active else ():
-                self.current.add((person, text))
+                self.current.add(Holding(person, text))
             latest = max(cards, key=lambda card: card.row.valid_from or date.min)
             for person in self.people[credential]:
-                self.explaining[person, text].append(latest)
+                self.explaining[Holding(person, text)].append(latest)
 
     def stored(self, row: ExportRow) -> str:
         """The text of a row, as the column would give it back."""
@@ -198,14 +203,14 @@ class TargetExport:
 
     def holds_inactive(self, person: str, text: str) -> bool:
         """Whether the target holds ``text`` for ``person``, and only for cards that are not active."""
-        holding = person, text
+        holding = Holding(person, text)
         return person in self.holders.get(text, ()) and holding in self.explaining and holding not in self.current
 
     def match_rows(self) -> tuple[list[int], list[ExceptionRow]]:
         """The lines of the rows that an active card explains, and the other rows, for a person to look at."""
         explained, found = [], []
         for row in self.rows:
-            holding = row.person, self.stored(row)
+            holding = Holding(row.person, self.stored(row))
             if holding in self.current:
                 explained.append(row.line)
                 continue

@@ -100,7 +100,7 @@ class Triage:
         if len(typed):
             seen = collect_sightings(self.site, list(reads.rows(typed)), TextResults())
             numbers = [(one.reader.kind, one.result.number) for one in seen if one.result and one.result.number]
-            self.exclude({(kind.namespace, number) for kind, number in numbers})
+            self.exclude({Number(kind.namespace, number) for kind, number in numbers})
         for kind in self.site.kinds.values():
             if kind.issue:
                 self._exclude_other_issues(kind)

@@ -11,7 +11,7 @@ from collections import defaultdict
 from collections.abc import Iterator, Sequence
 
 from credkit.crosswalk.credentials import distinct_credentials
-from credkit.crosswalk.readers import ReaderFindings
+from credkit.crosswalk.readers import ReaderFindings, ReaderText
 from credkit.crosswalk.register import Register
 from credkit.crosswalk.result import ExceptionRow, format_count, make_exception
 from credkit.crosswalk.verdicts import Verdict, other_issues
@@ -64,7 +64,7 @@ def _candidates_for(
         yield f"{credential} (same presentation)"
     for card in other_issues(register, sighting):
         yield f"{card.credential} (another issue)"
-    yield from reader_findings.candidates.get((sighting.reader.name, sighting.text), ())
+    yield from reader_findings.candidates.get(ReaderText(sighting.reader.name, sighting.text), ())
     if verdict.number:
         for credential in register.superseded_numbers.get(verdict.number, ()):
             yield f"{credential} (in a row that does not count)"

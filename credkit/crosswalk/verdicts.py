@@ -79,7 +79,7 @@ def judge_sightings(site: Site, register: Register, seen: Sequence[Sighting]) ->
 def _find_owners(register: Register, sighting: Sighting) -> tuple[Card, ...]:
     if sighting.result is None or sighting.result.number is None:
         return ()
-    return register.owners.get((sighting.reader.kind.namespace, sighting.result.number), ())
+    return register.owners.get(Number(sighting.reader.kind.namespace, sighting.result.number), ())
 
 
 def _judge_alone(register: Register, sighting: Sighting, known: tuple[Card, ...]) -> Verdict:
@@ -89,7 +89,7 @@ def _judge_alone(register: Register, sighting: Sighting, known: tuple[Card, ...]
         return Verdict(sighting=sighting, code="incomplete-entry", reason=sighting.problem)
     if result.number is None or result.fields is None:
         return Verdict(sighting=sighting, code=result.code, reason=result.reason)
-    number = (kind.namespace, result.number)
+    number = Number(kind.namespace, result.number)
     code, reason = "", ""
     if result.refusal and kind.refuses:
         code, reason = "refused-note", result.refusal
@@ -124,7 +124,7 @@ def other_issues(register: Register, sighting: Sighting) -> tuple[Card, ...]:
     kind, number = sighting.reader.kind, sighting.result and sighting.result.number
     if not kind.issue or not number:
         return ()
-    return register.issues.get((kind.namespace, kind.without_issue(number)), ())
+    return register.issues.get(Number(kind.namespace, kind.without_issue(number)), ())
 
 
 def _describe_unexpected(expect: Mapping[str, frozenset[Item]], fields: Mapping[str, Item]) -> str:
