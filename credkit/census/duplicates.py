@@ -35,7 +35,7 @@ TIE_BREAKERS = ("kind", "value", "issue", "person", "state")  # by which one of 
 
 
 @dataclass(slots=True, kw_only=True)
-class Comparison:
+class NumberComparison:
     """A place while it is looked at: ``rows`` has a column ``row`` and what the place has for each row.
 
     ``groups`` has the rows that clash, each with its ``group``; ``readers`` those that see a group.
@@ -52,7 +52,7 @@ class Comparison:
     readers: dict[str, set[int]] = field(default_factory=dict)
 
 
-def find_groups(comparison: Comparison, population: pl.DataFrame) -> None:
+def find_groups(comparison: NumberComparison, population: pl.DataFrame) -> None:
     """Find the groups of a scene; ``population`` says which card a row is of, and who holds it."""
     keys = [name for name in comparison.rows.columns if name != "row"]
     held = comparison.rows.filter(population["held"].gather(comparison.rows["row"]))
@@ -88,7 +88,7 @@ def cover_groups(groups: pl.DataFrame, population: pl.DataFrame) -> Cover:
     return Cover(cards=frozenset(cards["card"].gather(sorted(found.cards)).to_list()), least=found.least)
 
 
-def summarise(comparison: Comparison, population: pl.DataFrame, numbers: pl.DataFrame) -> Place:
+def summarise(comparison: NumberComparison, population: pl.DataFrame, numbers: pl.DataFrame) -> Place:
     """The counts of a scene; ``numbers`` has the number of each row of the register, its ``code``."""
     cards = population.select("card", "held")[comparison.rows["row"]].filter("held")["card"].n_unique()
     by_card = comparison.groups.group_by(GROUP_COLUMN, "card").agg(pl.col("active").any())
@@ -108,7 +108,7 @@ def summarise(comparison: Comparison, population: pl.DataFrame, numbers: pl.Data
 
 
 def find_readers(
-    site: Site, comparisons: Iterable[Comparison], truncating: Mapping[str, tuple[str, pl.DataFrame]]
+    site: Site, comparisons: Iterable[NumberComparison], truncating: Mapping[str, tuple[str, pl.DataFrame]]
 ) -> None:
     """Say of each scene which readers see both halves of which groups.
 
@@ -134,7 +134,7 @@ def find_readers(
                 comparison.readers.setdefault(reader, set()).update(alike[GROUP_COLUMN].to_list())
 
 
-def count_by_reader(site: Site, comparisons: Iterable[Comparison]) -> tuple[ReaderDuplicates, ...]:
+def count_by_reader(site: Site, comparisons: Iterable[NumberComparison]) -> tuple[ReaderDuplicates, ...]:
     """For each reader the clashes of the register, and those of its own, that it sees both halves of."""
     comparisons = list(comparisons)
     found = []
@@ -151,7 +151,7 @@ def count_by_reader(site: Site, comparisons: Iterable[Comparison]) -> tuple[Read
     return tuple(found)
 
 
-def _belongs_to(comparison: Comparison, reader: str) -> bool:
+def _belongs_to(comparison: NumberComparison, reader: str) -> bool:
     return comparison.name == reader or comparison.name.startswith(f"{reader} (")
 
 
@@ -185,7 +185,7 @@ class DuplicateReporter:
             return text
         return hidden(text)
 
-    def list_groups(self, comparison: Comparison) -> list[DuplicateGroup]:
+    def list_groups(self, comparison: NumberComparison) -> list[DuplicateGroup]:
         """The groups of a scene, in the order of the file."""
         if comparison.groups.is_empty():
             return []
@@ -211,7 +211,7 @@ class DuplicateReporter:
             )  # fmt: skip
         return found
 
-    def reissue(self, comparisons: Iterable[Comparison]) -> Reissue:
+    def reissue(self, comparisons: Iterable[NumberComparison]) -> Reissue:
         """The cards to reissue for all places together."""
         parts = [
             scene.groups.select("row", "card", GROUP_COLUMN, "active", "state", "line").with_columns(

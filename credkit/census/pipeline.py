@@ -13,7 +13,7 @@ import polars as pl
 
 from credkit.census.allocation import AllocationRequest, allocate
 from credkit.census.duplicates import (
-    Comparison,
+    NumberComparison,
     DuplicateReporter,
     count_by_reader,
     find_groups,
@@ -126,7 +126,7 @@ def _comparisons(
     population: pl.DataFrame,
     numbers: PopulationNumbers,
     seen: dict[str, tuple[TruncatedView, pl.DataFrame]],
-) -> list[Comparison]:
+) -> list[NumberComparison]:
     """Every place where numbers are compared."""
     found = []
     for namespace, frame in numbers.spaces.items():
@@ -134,7 +134,7 @@ def _comparisons(
             kind for kind in site.kinds.values() if kind.namespace == namespace and kind.name in numbers.kinds
         )
         found.append(
-            Comparison(
+            NumberComparison(
                 what=BY_NUMBER, name=namespace, kinds=kinds, rows=_without_superseded(population, frame),
                 bits=min(number_bits(site, kind) for kind in kinds), serial=len(kinds[0].key) == 1,
             )
@@ -148,7 +148,7 @@ def _comparisons(
         known = _without_superseded(population, rows).drop_nulls()
         bits = min(number_bits(site, mine.kind), bits_left(target.conversion.target), decimal_bits(known["text"]))
         found.append(
-            Comparison(
+            NumberComparison(
                 what=BY_TARGET, name=target.name, kinds=(mine.kind,), rows=known, bits=bits,
                 unknown=_without_superseded(population, rows).height - known.height, serial=len(mine.kind.key) == 1,
             )
@@ -159,7 +159,7 @@ def _comparisons(
             continue
         count = _without_superseded(population, pl.DataFrame({"row": pl.Series(mine.rows, dtype=pl.UInt32)})).height
         found.append(
-            Comparison(
+            NumberComparison(
                 what=BY_READER, name=name, kinds=(mine.kind,), rows=rows, unknown=count - rows.height,
                 bits=min(number_bits(site, mine.kind), view.bits), serial=len(mine.kind.key) == 1,
             )
@@ -167,7 +167,7 @@ def _comparisons(
     return found
 
 
-def _number_codes(numbers: PopulationNumbers, comparisons: list[Comparison]) -> pl.DataFrame:
+def _number_codes(numbers: PopulationNumbers, comparisons: list[NumberComparison]) -> pl.DataFrame:
     """For each row that clashes its number as files write it, and a code that is alike for like numbers."""
     rows = pl.concat([scene.groups.select("row") for scene in comparisons]) if comparisons else pl.DataFrame()
     parts = []
