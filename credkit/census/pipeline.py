@@ -13,8 +13,8 @@ import polars as pl
 
 from credkit.census.allocation import AllocationRequest, allocate
 from credkit.census.duplicates import (
-    NumberComparison,
     DuplicateReporter,
+    NumberComparison,
     count_by_reader,
     find_groups,
     find_readers,

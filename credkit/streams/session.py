@@ -100,7 +100,7 @@ class ChunkSession(StreamSession[str | Frame]):
 
     def _admit(self, chunk: str | Frame) -> None:
         if not isinstance(chunk, Frame):
-            self._codec.admit(chunk)
+            self._codec.check_input(chunk)
 
     def _take(self, chunk: str | Frame, number: int) -> Iterable[Frame]:
         if isinstance(chunk, Frame):
