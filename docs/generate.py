@@ -6,6 +6,8 @@
 from __future__ import annotations
 
 import os
+import re
+import subprocess
 import sys
 from functools import partial
 from inspect import cleandoc
@@ -44,6 +46,7 @@ from credkit.explain.svg import layout_svg
 from credkit.tables.layout import Layout, Limit
 
 HERE = Path(__file__).parent
+PROGRAM = re.compile(r"<!-- program (\w+) -->\n.*?<!-- end -->", re.S)
 DRAWINGS = "drawings"
 INDEX = Path(credkit.__file__).parent / "catalogue" / "indexrows.py"
 FAMILIES = (
@@ -161,6 +164,32 @@ def pages() -> dict[str, str]:
     return {"codecs.md": codecs_page(), "commands.md": commands_page(), "presentations.md": presentations_page()}
 
 
+def programs() -> dict[str, Path]:
+    """The programs of the library's page, by name."""
+    return {path.stem: path for path in sorted((HERE / "programs").glob("*.py"))}
+
+
+def printed(program: Path) -> str:
+    """What a program prints; fails where the program does."""
+    done = subprocess.run([sys.executable, program], capture_output=True, text=True, check=True, timeout=120)
+    return done.stdout
+
+
+def program_section(name: str, output: str) -> str:
+    """The code of a program and its output, as they stand on the library's page."""
+    code = programs()[name].read_text()
+    return f"<!-- program {name} -->\n```python\n{code}```\n\nIt prints\n\n```text\n{output}```\n<!-- end -->"
+
+
+def library_page() -> str:
+    """The library's page with every program as it is now, and what it prints."""
+
+    def section(match: re.Match[str]) -> str:
+        return program_section(match[1], printed(programs()[match[1]]))
+
+    return PROGRAM.sub(section, (HERE / "library.md").read_text())
+
+
 def index_module() -> str:
     """The rows of the index of all codecs, as Python: `credkit.catalogue.indexrows`."""
     lines = ['"""The rows of the index (`credkit.catalogue.index`); written by docs/generate.py."""', ""]
@@ -191,3 +220,4 @@ if __name__ == "__main__":
     (HERE / DRAWINGS).mkdir(exist_ok=True)
     for name, text in (pages() | drawings()).items():
         (HERE / name).write_text(text, encoding="utf-8")
+    (HERE / "library.md").write_text(library_page(), encoding="utf-8")

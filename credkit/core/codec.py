@@ -116,7 +116,7 @@ class Codec(ABC, Generic[In, Out]):
         except Exception as error:
             raise broken(self, f"the origin of {redacted_repr(reading.value)}", error) from error
         message = check.sentence()
-        if place and check.form != self.takes:
+        if place and (check.form != self.takes or set(place) != set(check.at)):
             message += f" ({describe_places(self.takes, place)} of the {_WHOLE[self.takes]})"
         return DecodeError(message, codec=check.codec, check=check, place=place)
 
