@@ -94,7 +94,7 @@ def _conversion_with(source: str, target: str, same: SameObjects) -> AnyConversi
 def _joined(source: Chainlike, target: Chainlike, codecs: Codecs) -> AnyConversion:
     items = own_items(codecs)
     if isinstance(source, str) and isinstance(target, str):
-        return _conversion_with(source, target, SameObjects(items)) if items else _conversion(source, target)
+        return _conversion_with(source, target, SameObjects.of(items)) if items else _conversion(source, target)
     return joined(built(source, items), built(target, items))
 
 

@@ -15,23 +15,20 @@ Codecs: TypeAlias = Entry | AnyCodec | Iterable[Entry | AnyCodec]  # what ``code
 SITE = "defined by the site"  # the source of an entry made of a codec
 
 
-class SameObjects:
-    """The items of a ``codecs=`` as the key of a cache: equal to the very same items in the same order.
+class SameObjects(tuple[int, ...]):
+    """The items of a ``codecs=`` as the key of a cache: their ids, so equal to the very same items in the same order.
 
     The cache holds the key, so the items live as long as what was made of them, and no id is used twice.
     """
 
-    __slots__ = ("identities", "items")
+    items: tuple[Entry | AnyCodec, ...]
 
-    def __init__(self, items: tuple[Entry | AnyCodec, ...]) -> None:
-        self.items = items
-        self.identities = tuple(map(id, items))
-
-    def __hash__(self) -> int:
-        return hash(self.identities)
-
-    def __eq__(self, other: object) -> bool:
-        return isinstance(other, SameObjects) and self.identities == other.identities
+    @classmethod
+    def of(cls, items: tuple[Entry | AnyCodec, ...]) -> SameObjects:
+        """The key for ``items``."""
+        same = cls(map(id, items))
+        same.items = items
+        return same
 
 
 def own_items(codecs: Codecs) -> tuple[Entry | AnyCodec, ...]:

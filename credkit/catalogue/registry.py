@@ -264,4 +264,4 @@ def _chain(text: Chainlike, codecs: Codecs) -> AnyCodec:
     if not isinstance(text, str):
         raise DefinitionError(f"a chain is a text or a Codec, not {redacted_repr(text)}")
     items = own_items(codecs)
-    return _built_with(text, SameObjects(items)) if items else _built(text)
+    return _built_with(text, SameObjects.of(items)) if items else _built(text)
