@@ -17,6 +17,7 @@ import credkit
 from credkit import Codec, Entry, Reading
 from credkit.core.chains import Conversion
 from credkit.core.codec import AnyCodec
+from credkit.core.forms import Accepted
 
 Item = int | str
 Open = str | Bits | Mapping[str, Item]  # a value of a written chain
@@ -100,7 +101,7 @@ def values(badge: Codec[str, Badge], frame: Codec[Bits, Mapping[str, Item]]) -> 
     badge.decode(Bits("0x02F764DD"))  # type: ignore[arg-type]  # bits are no text
     badge.decode(b"02F764DD")  # type: ignore[arg-type]  # nor are bytes
     badge.encode("02F764DD")  # type: ignore[arg-type]  # a text is no fields
-    frame.decode("02F764DD")  # type: ignore[arg-type]  # a text is no bits
+    frame.decode("02F764DD")  # type: ignore[call-overload]  # a text is no bits
     frame.decode(Bits("0b0"))["number"] = 5  # type: ignore[index]  # fields cannot be changed
     badge.inspect("02F764DD").value["number"]  # type: ignore[index]  # it may be None
 
@@ -133,8 +134,8 @@ def conversions(badge: Codec[str, Badge], frame: Codec[Bits, Mapping[str, Item]]
     assert_type(credkit.conversion(badge, frame), Conversion[str, Bits])
     assert_type(credkit.conversion(badge, frame).convert(text), Bits)
     assert_type(credkit.conversion(badge, TEXT), Conversion[str, Open])
-    assert_type(credkit.conversion(TEXT, frame), Conversion[Open, Bits])
-    assert_type(credkit.conversion(TEXT, TEXT), Conversion[Open, Open])
+    assert_type(credkit.conversion(TEXT, frame), Conversion[Accepted, Bits])
+    assert_type(credkit.conversion(TEXT, TEXT), Conversion[Accepted, Open])
     assert_type(credkit.convert(text, source=badge, target=frame), Bits)
     assert_type(credkit.convert(text, source=badge, target=TEXT), Open)
     assert_type(credkit.convert(text, source=TEXT, target=frame), Bits)
@@ -156,6 +157,22 @@ def pools(pool: Executor, badge: Codec[str, Badge]) -> None:
     assert_type(pool.submit(credkit.decode, badge, "02F764DD"), Future[Badge])
     assert_type(pool.submit(credkit.decode, TEXT, "02F764DD"), Future[Open])
     assert_type(pool.map(badge.decode, ["02F764DD"]), Iterator[Badge])
+
+
+def drivers(frame: Codec[Bits, Badge], digits: Codec[str, Bits], data: bytes) -> None:
+    """Where bits are meant, bytes and (number, length) are bits."""
+    assert_type(frame.decode(data), Badge)
+    assert_type(frame.decode((49767645, 26)), Badge)
+    assert_type(credkit.decode(frame, data), Badge)
+    assert_type(credkit.decode(frame, (49767645, 26)), Badge)
+    assert_type(credkit.inspect(frame, data), Reading[Badge])
+    assert_type(credkit.encode(digits, data), str)
+    assert_type(credkit.conversion(frame, digits).convert(data), str)
+    assert_type(credkit.convert(data, source=frame, target=digits), str)
+    assert_type(credkit.convert(data, source=frame, target=TEXT), Open)
+    assert_type(credkit.decode("wiegand-26", (49767645, 26)), Open)
+    credkit.decode(frame, 49767645)  # type: ignore[misc]  # of how many bits?
+    frame.decode(49767645)  # type: ignore[call-overload]  # of how many bits?
 
 
 # ── a site's own codecs ─────────────────────────────────────────────────────────────────────────

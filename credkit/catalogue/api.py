@@ -9,6 +9,8 @@ from __future__ import annotations
 from functools import lru_cache
 from typing import TypeVar, overload
 
+from bitstring import Bits
+
 from credkit.catalogue.own import Codecs, SameObjects, own_items
 from credkit.catalogue.registry import Chainlike
 from credkit.catalogue.registry import chain as built
@@ -18,7 +20,7 @@ from credkit.core.chains import conversion as joined
 from credkit.core.codec import AnyCodec, Codec, In, Out
 from credkit.core.contract import checked_encode, checked_inspect
 from credkit.core.fields import Value
-from credkit.core.forms import Accepted
+from credkit.core.forms import Accepted, BitsLike
 from credkit.core.reading import AnyReading, Reading
 
 Middle = TypeVar("Middle")  # what a conversion decodes
@@ -29,6 +31,8 @@ Target = TypeVar("Target")  # what a conversion encodes: fields of its own
 def decode(chain: str, value: Accepted, codecs: Codecs = ()) -> Value: ...
 @overload
 def decode(chain: Codec[In, Out], value: In, codecs: Codecs = ()) -> Out: ...
+@overload
+def decode(chain: Codec[Bits, Out], value: BitsLike, codecs: Codecs = ()) -> Out: ...
 
 
 def decode(chain: Chainlike, value: object, codecs: Codecs = ()) -> object:
@@ -50,6 +54,8 @@ def decode(chain: Chainlike, value: object, codecs: Codecs = ()) -> object:
 def encode(chain: str, value: Accepted, codecs: Codecs = ()) -> Value: ...
 @overload
 def encode(chain: Codec[In, Out], value: Out, codecs: Codecs = ()) -> In: ...
+@overload
+def encode(chain: Codec[In, Bits], value: BitsLike, codecs: Codecs = ()) -> In: ...
 
 
 def encode(chain: Chainlike, value: object, codecs: Codecs = ()) -> object:
@@ -68,6 +74,8 @@ def encode(chain: Chainlike, value: object, codecs: Codecs = ()) -> object:
 def inspect(chain: str, value: Accepted, codecs: Codecs = ()) -> Reading[Value]: ...
 @overload
 def inspect(chain: Codec[In, Out], value: In, codecs: Codecs = ()) -> Reading[Out]: ...
+@overload
+def inspect(chain: Codec[Bits, Out], value: BitsLike, codecs: Codecs = ()) -> Reading[Out]: ...
 
 
 def inspect(chain: Chainlike, value: object, codecs: Codecs = ()) -> AnyReading:
@@ -103,9 +111,9 @@ def conversion(source: Codec[In, Middle], target: Codec[Out, Target], codecs: Co
 @overload
 def conversion(source: Codec[In, Middle], target: str, codecs: Codecs = ()) -> Conversion[In, Value]: ...
 @overload
-def conversion(source: str, target: Codec[Out, Target], codecs: Codecs = ()) -> Conversion[Value, Out]: ...
+def conversion(source: str, target: Codec[Out, Target], codecs: Codecs = ()) -> Conversion[Accepted, Out]: ...
 @overload
-def conversion(source: str, target: str, codecs: Codecs = ()) -> Conversion[Value, Value]: ...
+def conversion(source: str, target: str, codecs: Codecs = ()) -> Conversion[Accepted, Value]: ...
 
 
 def conversion(source: Chainlike, target: Chainlike, codecs: Codecs = ()) -> AnyConversion:
@@ -145,6 +153,12 @@ def convert(value: In, *, source: Codec[In, Middle], target: str, codecs: Codecs
 def convert(value: Accepted, *, source: str, target: Codec[Out, Target], codecs: Codecs = ()) -> Out: ...
 @overload
 def convert(value: Accepted, *, source: str, target: str, codecs: Codecs = ()) -> Value: ...
+@overload
+def convert(
+    value: BitsLike, *, source: Codec[Bits, Middle], target: Codec[Out, Target], codecs: Codecs = ()
+) -> Out: ...
+@overload
+def convert(value: BitsLike, *, source: Codec[Bits, Middle], target: str, codecs: Codecs = ()) -> Value: ...
 
 
 def convert(value: object, *, source: Chainlike, target: Chainlike, codecs: Codecs = ()) -> object:

@@ -13,12 +13,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any, Generic, TypeAlias
+from typing import Any, Generic, TypeAlias, overload
+
+from bitstring import Bits
 
 from credkit.core.codec import AnyCodec, Codec, In, Out, TableCodec
 from credkit.core.contract import broken, checked_inspect
 from credkit.core.errors import CredkitError, DefinitionError, EncodeError
-from credkit.core.forms import from_raw, to_raw
+from credkit.core.forms import BitsLike, from_raw, to_raw
 from credkit.core.frozen import FrozenMapping
 from credkit.core.origins import Through
 from credkit.core.reading import OVER_LONG, AnyReading, Check, Field, Note, Reading, Row, Step, TextField
@@ -309,7 +311,12 @@ class Conversion(Generic[In, Out]):
             value = {name: item for name, item in value.items() if name not in self.dropped}
         return self.target.encode(value)
 
-    def convert(self, value: In) -> Out:
+    @overload
+    def convert(self, value: In) -> Out: ...
+    @overload
+    def convert(self: Conversion[Bits, Out], value: BitsLike) -> Out: ...
+
+    def convert(self, value: Any) -> Out:
         """``value`` as the target writes it; raises `DecodeError` or `EncodeError`."""
         return self.write(self.source.decode(value))
 

@@ -13,11 +13,13 @@ from abc import ABC, abstractmethod
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, fields
 from functools import partial
-from typing import Any, ClassVar, Generic, TypeAlias, TypeVar
+from typing import Any, ClassVar, Generic, TypeAlias, TypeVar, overload
+
+from bitstring import Bits
 
 from credkit.core.contract import broken, checked_encode, checked_inspect
 from credkit.core.errors import CredkitError, DecodeError, DefinitionError, EncodeError
-from credkit.core.forms import TYPES, Form, from_raw, raw_of, to_raw
+from credkit.core.forms import TYPES, BitsLike, Form, from_raw, raw_of, to_raw
 from credkit.core.frozen import FrozenMapping
 from credkit.core.reading import AnyReading, Field, Reading, Row, Schema, TextField, describe_places
 from credkit.core.sentences import brief, nearest, redacted_repr
@@ -92,7 +94,12 @@ class Codec(ABC, Generic[In, Out]):
         """``encode``, with values in the form they travel in."""
         return to_raw(self.takes, checked_encode(self, from_raw(self.gives, raw)))
 
-    def decode(self, value: In) -> Out:
+    @overload
+    def decode(self, value: In) -> Out: ...
+    @overload
+    def decode(self: Codec[Bits, Out], value: BitsLike) -> Out: ...
+
+    def decode(self, value: object) -> Out:
         """Read ``value``; raises `DecodeError` if it cannot be read or any check fails."""
         raw = self._raw_input(value)
         try:
