@@ -74,16 +74,16 @@ def layout_entry(
     and ranges. Raises `DefinitionError`, in the sentences that a file earns, for bits that belong to nothing or twice,
     a check over a later one, an example that does not hold, and every other fault.
 
-    The badges of Brackwater Terminal's gate 29: a site of 5 bits, a number of 22, a parity bit at each end.
+    The badges of Brackwater Terminal's old pier: a site of 5 bits, a number of 22, a parity bit at each end.
 
-    >>> gate = layout_entry(
-    ...     "gate-29", length=29, title="29 bits: site, number, two parity bits",
+    >>> pier = layout_entry(
+    ...     "pier-29", length=29, title="29 bits: site, number, two parity bits",
     ...     fields={"site": (1, 5), "number": range(6, 28)},
     ...     checks=[{"bit": 0, "even": (1, 13)}, {"bit": 28, "odd": (14, 27)}],
     ...     examples=[{"bits": "00011100000010110010011011101", "fields": {"site": 7, "number": 45678}}],
     ... )
     >>> from credkit import decode
-    >>> decode("binary/gate-29", "00011100000010110010011011101", codecs=gate)
+    >>> decode("binary/pier-29", "00011100000010110010011011101", codecs=pier)
     Fields(site=7, number=45678)
     >>> layout_entry("gate-3", length=3, fields={"number": (0, 1)})
     Traceback (most recent call last):
