@@ -3,7 +3,7 @@
 import credkit
 
 GATE = credkit.layout_entry(
-    "gate-29",
+    "pier-29",
     length=29,
     title="29 bits: site, number, two parity bits",
     fields={"site": (1, 5), "number": {"bits": range(6, 28), "most": 3_999_999}},
@@ -11,7 +11,7 @@ GATE = credkit.layout_entry(
     remarks=[{"field": "site", "values": [0], "level": "care", "text": "site 0: a card from before the merger"}],
     examples=[{"bits": "00011100000010110010011011101", "fields": {"site": 7, "number": 45678}}],
 )
-READER = credkit.chain("hex:8/right-justified:29/gate-29", codecs=GATE, takes="text", gives="fields")
+READER = credkit.chain("hex:8/right-justified:29/pier-29", codecs=GATE, takes="text", gives="fields")
 
 
 def main() -> None:
@@ -24,7 +24,7 @@ def main() -> None:
     except credkit.DecodeError as error:
         print(error)
     try:
-        credkit.layout_entry("gate-29", length=29, fields={"site": (1, 5), "number": (5, 27)})
+        credkit.layout_entry("pier-29", length=29, fields={"site": (1, 5), "number": (5, 27)})
     except credkit.DefinitionError as error:
         print(error)
 

@@ -5,10 +5,10 @@ from multiprocessing import get_context
 
 import credkit
 
-GATE = credkit.layout_entry("gate-29", length=29, fields={"site": (1, 5), "number": (6, 27)}, checks=[
+GATE = credkit.layout_entry("pier-29", length=29, fields={"site": (1, 5), "number": (6, 27)}, checks=[
     {"bit": 0, "even": (1, 13)}, {"bit": 28, "odd": (14, 27)},
 ])  # fmt: skip
-READER = credkit.chain("hex:8/right-justified:29/gate-29", codecs=GATE)
+READER = credkit.chain("hex:8/right-justified:29/pier-29", codecs=GATE)
 TEXTS = ["038164DD", "038164DC", "38164DD"]
 
 
