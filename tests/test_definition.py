@@ -167,6 +167,16 @@ LAST = {"bit": 7, "odd": "0-5"}
         ),
         # keys
         ([{"bits": "6-7", "crc": "0-5"}], "check 1: poly is missing: a whole number is needed"),
+        (
+            [{"bits": "6-7", "crc": "0-5", "poly": 3, "algorithm": "crc-a"}],
+            "check 1: exactly one of poly, algorithm is needed",
+        ),
+        ([{"bits": "6-7", "crc": "0-5", "algorithm": "crc-c"}], "check 1: algorithm: 'crc-c' is not one of crc-a"),
+        ([{"bits": "6-7", "crc": "0-5", "algorithm": 7}], "check 1: algorithm must be a text, not 7"),
+        (
+            [{"bits": "6-7", "crc": "0-5", "algorithm": "crc-8-smbus"}],
+            "check 1: crc-8-smbus has 8 bits, but bits 6-7 are 2",
+        ),
         ([{"bits": "6-7", "xor": "0-1"}], "check 1: xor must be a list of spans, not '0-1'"),
         ([{"bits": "6-7", "xor": [["0-1"]]}], "check 1: xor must be a span such as '1-8', not ['0-1']"),
         ([{"bits": "6-7"}], "check 1: exactly one of even, odd, xor, complement, crc is needed, not none"),

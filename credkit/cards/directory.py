@@ -23,7 +23,7 @@ from credkit.tables.crcs import CRCS
 
 VERSION = 1
 CRC = CRCS["crc-b"]
-CRC_SIZE = 2
+CRC_SIZE = CRC.width // 8
 HEAD = 2  # bytes before the first entry
 EACH = 5  # bytes of an entry
 MOST_LISTED = 255  # records: one byte counts them
@@ -66,7 +66,7 @@ def write_directory(records: Sequence[Record], geometry: Geometry) -> bytes:
         for record in records
     ]
     message: bytes = _format().build({"entries": entries})
-    return message + CRC.of(message)
+    return message + CRC.compute(message)
 
 
 def read_directory(data: bytes) -> tuple[Entry, ...]:
@@ -85,9 +85,10 @@ def read_directory(data: bytes) -> tuple[Entry, ...]:
     if len(data) < size:
         raise DecodeError(f"directory: {len(data)} bytes, expected {size} for its entries", codec="directory")
     message, found = data[: size - CRC_SIZE], data[size - CRC_SIZE : size]
-    if CRC.of(message) != found:
+    if CRC.compute(message) != found:
         at = f"bytes {size - CRC_SIZE}-{size - 1}"
         raise DecodeError(
-            f"directory: the CRC fails: {at} are {found.hex()}, expected {CRC.of(message).hex()}", codec="directory"
+            f"directory: the CRC fails: {at} are {found.hex()}, expected {CRC.compute(message).hex()}",
+            codec="directory",
         )
     return tuple(Entry(each.block, each.byte, each.size) for each in _format().parse(message).entries)

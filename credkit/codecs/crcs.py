@@ -14,7 +14,7 @@ Source: ISO/IEC 14443-3 Annex B, ISO/IEC 15693-3 Annex C; the others are common 
 source for their use there.
 
 >>> from bitstring import Bits
->>> codec = CrcCodec.of("crc-a", CRCS["crc-a"])
+>>> codec = CrcCodec.of("crc-a", ALGORITHMS["crc-a"])
 >>> codec.encode(Bits("0x1234")).hex
 '123426cf'
 >>> codec.decode(Bits("0x123426cf")).hex
@@ -30,11 +30,11 @@ from __future__ import annotations
 from functools import partial
 
 from credkit.core.codec import Entry, Example
-from credkit.tables.crcs import CRCS, XOR, Crc, CrcCodec
+from credkit.tables.crcs import ALGORITHMS, CrcCodec
 
 
-def _entry(name: str, given: str, gives: str, crc: Crc | None = None) -> Entry:
-    crc = crc or CRCS[name]
+def _entry(name: str, given: str, gives: str) -> Entry:
+    crc = ALGORITHMS[name]
     return Entry(
         name=name, title=f"whole bytes with {crc.title} behind them, to the bytes without it", source=crc.source,
         build=partial(CrcCodec.of, name, crc), examples=(Example(given=given, gives=gives),),
@@ -49,5 +49,5 @@ ENTRIES = (
     _entry("crc-16-arc", "00010010001101000000110101110111", "0001001000110100"),
     _entry("crc-32-iso-hdlc", "000100100011010010011001100101101001100100011000", "0001001000110100"),
     _entry("crc-8-smbus", "000100100011010011110001", "0001001000110100"),
-    _entry("xor-byte", "000100100011010000100110", "0001001000110100", XOR),
+    _entry("xor-byte", "000100100011010000100110", "0001001000110100"),
 )

@@ -56,8 +56,8 @@ TAG = 0x88  # the cascade tag, ISO/IEC 14443-3 clause 6
 
 
 def _bcc(at: str, covers: str, start: int = 0) -> Mapping[str, Any]:
-    """The check row of a BCC: an XOR of bytes is the CRC of the polynomial x^8 + 1."""
-    return {"bits": at, "rule": "bcc", "crc": covers, "poly": 1, "init": start}
+    """The check row of a BCC, the XOR of bytes and of ``start``."""
+    return {"bits": at, "rule": "bcc", "crc": covers, "algorithm": "xor-byte", "init": start}
 
 
 def _form(length: int, uid: str, *checks: Mapping[str, Any], tags: Iterable[str] = ()) -> Mapping[str, Any]:

@@ -24,42 +24,29 @@ def parity(word: int) -> int:
     return word.bit_count() & 1
 
 
-def crc(message: int, length: int, *, width: int, poly: int, init: int = 0, xorout: int = 0) -> int:
-    """The CRC of ``length`` bits, fed in the order they are sent, first bit most significant.
-
-    Not reflected; a reflected CRC is the same register with each byte's bits fed, and the result
-    read, in the opposite order. Source of the example: the catalogue check value of the CRC that
-    IEC 60839-11-5 uses (polynomial 1021h, start 1D0Fh over "123456789" gives E5CCh).
-
-    >>> hex(crc(int.from_bytes(b"123456789", "big"), 72, width=16, poly=0x1021, init=0x1D0F))
-    '0xe5cc'
-    """
-    top, mask = 1 << (width - 1), (1 << width) - 1
-    register = init
-    for index in range(length - 1, -1, -1):
-        feedback = bool(register & top) ^ (message >> index & 1)
-        register = (register << 1 & mask) ^ (poly if feedback else 0)
-    return register ^ xorout
-
-
 def crc_rows(
     length: int, *, width: int, poly: int, init: int = 0, xorout: int = 0
 ) -> list[tuple[tuple[int, ...], int]]:
-    """The CRC as parities: for each of its bits, the message positions it covers and its inversion.
+    """The CRC of ``length`` bits as parities: for each of its bits, the message positions it covers and its inversion.
 
-    Positions count from the first message bit.
+    Positions count from the first message bit, the CRC's bits from its most significant one. The register takes
+    the bits in the order they are sent, most significant bit first; for the reflected one see `Crc.parities`.
 
     >>> crc_rows(3, width=1, poly=1)  # a CRC of one bit is even parity
     [((0, 1, 2), 0)]
     """
-    constant = crc(0, length, width=width, poly=poly, init=init, xorout=xorout)
     top, mask = 1 << (width - 1), (1 << width) - 1
-    columns = [poly]  # what the last message bit changes; each bit before it is shifted once more
-    while len(columns) < length:
-        columns.append((columns[-1] << 1 & mask) ^ (poly if columns[-1] & top else 0))
+
+    def shifted(register: int) -> int:
+        return (register << 1 & mask) ^ (poly if register & top else 0)
+
+    columns, changed, constant = [], poly, init  # ``changed`` is what the last message bit changes
+    for _ in range(length):  # each bit before it is shifted once more, the start value once for each bit
+        columns.append(changed)
+        changed, constant = shifted(changed), shifted(constant)
     columns.reverse()
     return [
-        (tuple(i for i, column in enumerate(columns) if column >> bit & 1), constant >> bit & 1)
+        (tuple(i for i, column in enumerate(columns) if column >> bit & 1), (constant ^ xorout) >> bit & 1)
         for bit in range(width - 1, -1, -1)
     ]
 

@@ -13,7 +13,8 @@
 
 More rows: ``fixed."0-8" = "111111111"``; in ``checks``, ``{ bits = "8-15", xor = ["0-7", "16-23"] }``,
 ``{ bits = "0-3", complement = "4-7" }``, ``{ bits = "24-39", crc = "0-23", poly = 0x1021 }`` (also
-``init``, ``xorout``); in ``remarks``, ``{ field = "number", values = [0], level = "care", text = "…" }``
+``init``, ``xorout``) or, over whole bytes and by a row of `credkit.tables.crcs`, ``algorithm = "crc-b"``;
+in ``remarks``, ``{ field = "number", values = [0], level = "care", text = "…" }``
 (``bits`` instead of ``field`` looks at a span; without ``values`` every frame earns the note; ``times = 8,
 unit = "bytes"`` tells the value in that unit, behind the text).
 A check may cover the check bits of earlier rows, never its own or later ones.
@@ -31,6 +32,7 @@ from credkit.core.checks import crc_rows
 from credkit.core.positions import positions
 from credkit.core.sentences import nearest, redacted_repr
 from credkit.core.spans import WIDEST, format_span
+from credkit.tables.crcs import ALGORITHMS, Crc
 from credkit.tables.layout import Layout, LayoutCheck, LayoutField, Limit, Parity, Pattern, Remark, bits_of, pieces
 from credkit.tables.layoutrows import span_text
 from credkit.tables.refusals import Definition
@@ -181,7 +183,7 @@ class _Definition(Definition):
         if len(kinds) != 1:
             self.refuse(f"{what}: exactly one of {', '.join(_KINDS)} is needed, not {', '.join(kinds) or 'none'}")
         kind = kinds[0]
-        extra = ("poly", "init", "xorout") if kind == "crc" else ()
+        extra = ("poly", "algorithm", "init", "xorout") if kind == "crc" else ()
         self.known(f"{what}: ", row, ("bit", "bits", "rule", kind, *extra))
         covers = getattr(self, f"_{kind}")(what, row, at)
         everything = tuple(sorted({place for cover, _ in covers for place in cover}))
@@ -234,15 +236,37 @@ class _Definition(Definition):
 
     def _crc(self, what: str, row: Mapping[str, Any], at: tuple[int, ...]) -> list[Any]:
         message = self.span(f"{what}: crc", row["crc"])
+        usual = self.algorithm(what, row, message, at)
         given = {}
-        for key, default in (("poly", None), ("init", 0), ("xorout", 0)):
+        for key in ("poly", "init", "xorout"):
+            default = getattr(usual, key) if usual else None if key == "poly" else 0
             given[key] = self.expect(f"{what}: {key}", row.get(key, default), int, "a whole number")
             if not 0 <= given[key] < 1 << len(at):
                 self.refuse(
                     f"{what}: {key} {redacted_repr(given[key])} does not fit in the {len(at)} bits {format_span(at)}"
                 )
-        rows = crc_rows(len(message), width=len(at), **given)
+        if usual:
+            rows = usual._replace(**given).parities(len(message) // 8)
+        else:
+            rows = crc_rows(len(message), width=len(at), **given)
         return [(tuple(message[i] for i in cover), odd) for cover, odd in rows]
+
+    def algorithm(self, what: str, row: Mapping[str, Any], message: tuple[int, ...], at: tuple[int, ...]) -> Crc | None:
+        """The row of the table of CRCs that a check row names, or None."""
+        if "algorithm" not in row:
+            return None
+        if "poly" in row:
+            self.refuse(f"{what}: exactly one of poly, algorithm is needed")
+        name = self.expect(f"{what}: algorithm", row["algorithm"], str, "a text")
+        if name not in ALGORITHMS:
+            known = ", ".join(ALGORITHMS)
+            self.refuse(f"{what}: algorithm: {redacted_repr(name)} is not one of {known}{nearest(name, ALGORITHMS)}")
+        crc = ALGORITHMS[name]
+        if len(at) != crc.width:
+            self.refuse(f"{what}: {name} has {crc.width} bits, but bits {format_span(at)} are {len(at)}")
+        if len(message) % 8:
+            self.refuse(f"{what}: {name} is over whole bytes, but bits {format_span(message)} are {len(message)}")
+        return crc
 
     def examples(self) -> None:
         """Refuse examples and aliases of the wrong form; whether they hold is for whoever builds a codec."""
