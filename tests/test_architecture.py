@@ -215,7 +215,7 @@ def test_help_is_one_page_of_calls() -> None:
 
 
 def test_importing_credkit_is_light() -> None:
-    heavy = ("bitstring", "construct", "click", "rich", "crcmod", "tomllib", "credkit.catalogue.registry")
+    heavy = ("bitstring", "construct", "click", "crcmod", "tomllib", "credkit.catalogue.registry")
     code = f"import sys, credkit; print([name for name in {heavy!r} if name in sys.modules])"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"

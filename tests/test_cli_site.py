@@ -157,6 +157,13 @@ def test_a_terminal_sees_that_work_is_going_on(tmp_path: Path) -> None:
     assert "Findings" in seen
 
 
+def test_a_terminal_sees_how_much_is_done_and_then_nothing_of_it(tmp_path: Path) -> None:
+    rows = tmp_path / "reads.csv"
+    rows.write_text("time,reader,text\n2026-03-14T12:00:00Z,gate 7,02F764DD\n")
+    seen = on_a_terminal(["audit", "--chain", "hex:8/right-justified:26/wiegand-26", str(rows)], TERM="xterm")
+    assert seen.startswith("\rreading\rreading: 100%\r             \rAudit of 1 file")
+
+
 @pytest.mark.parametrize("directory", ["it is mine", "brackwater"])
 def test_the_demo_overwrites_nothing(tmp_path: Path, directory: str) -> None:
     mine = tmp_path / directory

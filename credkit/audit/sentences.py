@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import replace
 from datetime import datetime, tzinfo
-from textwrap import wrap
 
 from credkit.audit.causes import LEAST_TEXTS, MOST_READERS_DIAGNOSED
 from credkit.audit.entries import ONE_ENTRY_RULE
@@ -15,10 +14,9 @@ from credkit.audit.summary import CHECK, LENGTH, Audit, Diagnosis, RateChange, R
 from credkit.audit.undetected_errors import MOST_FAILURES_BY_BIT_ERRORS
 from credkit.crosswalk.result import format_count
 from credkit.explain.cautions import AUDITED, COPIES, EGRESS, PEOPLE
-from credkit.explain.screen import WIDTH, plain
+from credkit.explain.screen import table_lines, wrap_text
 from credkit.privacy.accounts import masked
 
-LEAST_LABEL_WIDTH = 26  # of a line of a name in a table, where there is little room
 MOST_READERS_LISTED = 100  # readers in a table
 MOST_CHECKS_NAMED = 6  # of a reader that are named
 MOST_NOTE_READERS_NAMED = 5  # readers that are named with a note
@@ -47,10 +45,10 @@ def audit_text(audit: Audit, zone: tzinfo) -> str:
 def _text(audit: Audit, zone: tzinfo) -> Iterator[str]:
     yield from _wrap(f"Audit of {format_count(len(audit.files), 'file')}{f' of {audit.site}' if audit.site else ''}")
     yield ""
-    rows = [(file.name, file.rows, file.good, file.failing, file.unreadable) for file in audit.files]
+    rows = [(masked(file.name), file.rows, file.good, file.failing, file.unreadable) for file in audit.files]
     if len(rows) > 1:
         rows.append(("all", audit.rows, audit.good, audit.failing, audit.unreadable))
-    yield from _format_table(("file", "rows", "good", "failing", "unreadable"), rows)
+    yield from table_lines(("file", "rows", "good", "failing", "unreadable"), rows)
     yield from _wrap("Every row is in one place: rows = good + failing + unreadable.")
     for file in audit.files:
         if file.ended:
@@ -67,10 +65,10 @@ def _text(audit: Audit, zone: tzinfo) -> Iterator[str]:
     if len(shown) > MOST_READERS_LISTED:
         shown = (*failing, *(each for each in shown if not each.failing))[:MOST_READERS_LISTED]
     yield from ("", "Readers")
-    yield from _format_table(
+    yield from table_lines(
         ("reader", "rows", "failing", "%", "repeated", "only here"),
         [
-            (each.name, each.rows, each.failing, format_percent(each.share), each.repeated,
+            (masked(each.name), each.rows, each.failing, format_percent(each.share), each.repeated,
              "?" if each.only_here is None else each.only_here)
             for each in shown
         ],
@@ -254,17 +252,4 @@ def format_minute(moment: datetime, zone: tzinfo) -> str:
 
 
 def _wrap(text: str, first: str = "", rest: str = "") -> list[str]:
-    return wrap(plain(masked(text)), WIDTH, initial_indent=first, subsequent_indent=rest, break_on_hyphens=False)
-
-
-def _format_table(columns: Sequence[str], rows: Sequence[Sequence[str | int]]) -> Iterator[str]:
-    """Rows under their columns, numbers to the right; a name that is too long goes on in the next line."""
-    cells = [tuple(columns), *(tuple(f"{cell:,}" if isinstance(cell, int) else cell for cell in row) for row in rows)]
-    sizes = [max(len(row[place]) for row in cells) for place in range(1, len(columns))]
-    room = min(max(LEAST_LABEL_WIDTH, WIDTH - 4 - sum(size + 2 for size in sizes)), WIDTH - 4)
-    names = [wrap(plain(masked(row[0])), room, break_on_hyphens=False) or [""] for row in cells]
-    words = max(len(line) for name in names for line in name)
-    for name, row in zip(names, cells, strict=True):
-        numbers = "".join(f"  {cell:>{size}}" for cell, size in zip(row[1:], sizes, strict=True))
-        yield f"  {name[0]:<{words}}{numbers}".rstrip()
-        yield from (f"    {line}" for line in name[1:])
+    return wrap_text(masked(text), first=first, rest=rest)

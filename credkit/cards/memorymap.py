@@ -17,12 +17,11 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import astuple, dataclass, replace
 from itertools import groupby
-from textwrap import wrap
 
 from credkit.cards.access import Access
 from credkit.cards.plan import Plan, Record
 from credkit.core.spans import format_span, runs
-from credkit.explain.screen import WIDTH, plain
+from credkit.explain.screen import WIDTH, label_text, plain, wrap_text
 from credkit.privacy.accounts import masked
 
 NARROWEST = 60  # columns
@@ -315,24 +314,19 @@ def memory_lines(plan: Plan, width: int = WIDTH) -> list[str]:
     """
     drawn = memory_map(plan)
     width = max(width, NARROWEST)
-    lines = [line for text in (plan.name, *drawn.head) for line in _wrapped(text, width)]
+    lines = [line for text in (plan.name, *drawn.head) for line in wrap_text(masked(text), width, rest="  ") or [""]]
     lines += ["", *_table(drawn, width), ""]
     for record, words in drawn.legend():
         code = drawn.codes[record.name]
-        first, *rest = _wrapped(words, width - 3 - len(code), "")
-        lines += [f" {code}  {first}", *(f"{' ' * (3 + len(code))}{line}" for line in rest)]
+        lines += label_text(f" {code}", masked(words), 3 + len(code), width)
     return [line.rstrip() for line in (*lines, *[""] * bool(plan.records), *_key(drawn, width))]
-
-
-def _wrapped(text: str, width: int, indent: str = "  ") -> list[str]:
-    return wrap(plain(masked(text)), width, subsequent_indent=indent) or [""]
 
 
 def _key(drawn: MemoryMap, width: int) -> Iterator[str]:
     """What the signs of the drawing mean, if they are in it."""
     signs = [". free byte"] * (FREE in drawn.kinds) + ["[-] spare byte of a trailer"] * ("spare" in drawn.kinds)
     for text in (*["   ".join(signs)] * bool(signs), *drawn.remarks()):
-        yield from (f" {line}" for line in _wrapped(text, width - 1))
+        yield from wrap_text(masked(text), width, first=" ", rest="   ")
 
 
 def _table(drawn: MemoryMap, width: int) -> Iterator[str]:
@@ -346,12 +340,10 @@ def _table(drawn: MemoryMap, width: int) -> Iterator[str]:
     yield unit.ljust(margin) + "".join(_number(at, cell).ljust(cell) for at in range(size))
     for section in drawn.sections:
         if geometry.keys:
-            yield from _wrapped(section.title, width)
+            yield from wrap_text(masked(section.title), width, rest="  ")
         for row in section.rows:
             bars = "".join(_bar(stretch, cell) for stretch in row.stretches)
-            words = _wrapped(row.words, width - behind, "")
-            yield f"{f' {section.label(row)}':<{margin}}{bars}{' ' * _GAP}{words[0]}"
-            yield from (" " * behind + line for line in words[1:])
+            yield from label_text(f"{f' {section.label(row)}':<{margin}}{bars}", masked(row.words), behind, width)
 
 
 def _number(at: int, cell: int) -> str:

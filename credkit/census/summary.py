@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from textwrap import wrap
+from collections.abc import Iterable, Iterator, Sequence
 
 from credkit.census.result import (
     BY_NUMBER,
@@ -18,7 +17,7 @@ from credkit.census.result import (
 )
 from credkit.crosswalk.result import format_count, join_values
 from credkit.explain.cautions import COPIES, DATA, DEACTIVATE, KEY
-from credkit.explain.screen import WIDTH, plain
+from credkit.explain.screen import table_lines, wrap_text
 from credkit.privacy.accounts import masked
 
 WORDS = {BY_NUMBER: "number", BY_TARGET: "text in a target", BY_READER: "given by a reader that cuts"}
@@ -218,19 +217,11 @@ def _format_more(count: int, most: int | None, indent: str = "  ") -> Iterator[s
 
 
 def _wrap(text: str, first: str = "", rest: str = "", *, safe: bool = False) -> list[str]:
-    shown = plain(text if safe else masked(text))
-    return wrap(shown, WIDTH, initial_indent=first, subsequent_indent=rest, break_on_hyphens=False)
+    return wrap_text(text if safe else masked(text), first=first, rest=rest)
 
 
-def _table(columns: Sequence[str], rows: Sequence[Sequence[object]], *, safe: bool = False) -> Iterator[str]:
-    """Rows under their columns: words to the left, numbers to the right; words that are too long are wrapped."""
-    shown = str if safe else masked
-    cells = [tuple(f"{cell:,}" if isinstance(cell, int) else plain(shown(str(cell))) for cell in row) for row in rows]
-    cells.insert(0, tuple(columns))
-    sizes = [max(len(row[place]) for row in cells) for place in range(1, len(columns))]
-    words = min(max(len(row[0]) for row in cells), max(10, WIDTH - 2 - sum(size + 2 for size in sizes)))
-    for row in cells:
-        first, *more = wrap(row[0], words, break_on_hyphens=False) or [""]
-        numbers = "".join(f"  {cell:>{size}}" for cell, size in zip(row[1:], sizes, strict=True))
-        yield f"  {first:<{words}}{numbers}".rstrip()
-        yield from (f"  {each}" for each in more)
+def _table(columns: Sequence[str], rows: Iterable[Sequence[str | int]], *, safe: bool = False) -> Iterator[str]:
+    """The rows of a table, account numbers masked in their texts unless they are ``safe``."""
+    if not safe:
+        rows = ([masked(cell) if isinstance(cell, str) else cell for cell in row] for row in rows)
+    return table_lines(columns, rows)

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack
 from datetime import UTC, tzinfo
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -21,7 +20,6 @@ from credkit.site.description import load_site
 
 if TYPE_CHECKING:
     from credkit.audit import AuditPlan
-    from credkit.audit.pipeline import Progress
     from credkit.site.model import Site
 
 NEEDED = "audit needs the extra audit: pip install 'credkit[audit]'"
@@ -122,7 +120,7 @@ def audit(
         for each in (listed, tables, pages):
             if each is not None:
                 each.open()  # the stack closes it, whenever a signal comes
-        with _progress() as progress:
+        with door.busy_by_share("reading") as progress:
             found = count(
                 paths, plan, failures=listed, digests=report is not None, progress=progress,
                 delimiter=_sign(delimiter) or (file.delimiter if file else ","),
@@ -176,19 +174,3 @@ def _zone(name: str | None) -> tzinfo:
         return ZoneInfo(name)
     except (LookupError, ValueError, OSError, RecursionError):
         raise DefinitionError(f"--zone: {redacted_repr(name)} is not an IANA time zone") from None
-
-
-@contextmanager
-def _progress() -> Iterator[Progress | None]:
-    """A bar on standard error, where a terminal looks on."""
-    import sys
-
-    if not sys.stderr.isatty():
-        yield None
-        return
-    from rich.console import Console
-    from rich.progress import Progress as Bar
-
-    with Bar(console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task("reading", total=None)
-        yield lambda done, whole: bar.update(task, completed=done, total=whole)

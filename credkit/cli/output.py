@@ -22,7 +22,7 @@ from credkit.cli.masks import value_masked
 from credkit.core.errors import DefinitionError
 from credkit.core.sentences import bounded
 from credkit.explain.cautions import PAYMENT
-from credkit.explain.screen import WIDTH, plain
+from credkit.explain.screen import WIDTH, label_text, plain, shorten, wrap_text
 from credkit.privacy.accounts import holds_account, masked
 
 if TYPE_CHECKING:  # `credkit formats` needs none of these
@@ -42,7 +42,7 @@ def complain(sentence: str, command: str = "") -> None:
     """One sentence on standard error; wrapped only where a terminal shows it."""
     text = plain(bounded(masked(f"credkit{' ' * bool(command)}{command}: {' '.join(sentence.split())}")))
     if sys.stderr.isatty():
-        text = "\n".join(_wrapped(text, WIDTH))
+        text = "\n".join(wrap_text(text))
     click.echo(text, err=True)
 
 
@@ -59,7 +59,7 @@ class Console:
 
     def say(self, text: str = "", *, indent: str = "", safe: bool = False) -> None:
         """A text for people, wrapped to the width and on at ``indent``; in a ``safe`` one nothing is masked."""
-        for row in _wrapped(plain(text) if safe else self.text(text), WIDTH, indent) or [""]:
+        for row in wrap_text(text if safe else self.text(text), rest=indent) or [""]:
             click.echo(row)
 
     def labelled(self, label: str, text: str, *, room: int = LABEL, safe: bool = False) -> None:
@@ -67,8 +67,8 @@ class Console:
         if len(label) >= room:
             self.say(label)
             label = ""
-        for number, row in enumerate(_wrapped(plain(text) if safe else self.text(text), WIDTH - room) or [""]):
-            head = f"{'' if number else label:<{room}}"
+        for line in label_text(label, text if safe else self.text(text), room):
+            head, row = line[:room], line[room:]
             click.echo(f"{click.style(head, fg='red', bold=True) if label == 'FAILED' else head}{row}".rstrip())
 
     @contextmanager
@@ -77,22 +77,27 @@ class Console:
 
         It is given what is to be told how many are done, or None where nobody looks on.
         """
-        if not sys.stderr.isatty():
-            yield None
-            return
-        from rich.console import Console  # only for a terminal
-        from rich.text import Text
-
-        def verbatim(text: str) -> Text:  # not markup: the name of a folder may look like it
-            return Text(self.text(text))
-
-        with Console(stderr=True).status(verbatim(text)) as status:
+        with _status_line() as show:
+            if show is None:
+                yield None
+                return
+            show(self.text(text))
 
             def done(count: int) -> None:
                 if count % COUNTED == 0:
-                    status.update(verbatim(f"{text}: {count:,} done"))
+                    show(self.text(f"{text}: {count:,} done"))
 
             yield done
+
+    @contextmanager
+    def busy_by_share(self, text: str) -> Iterator[Callable[[int, int], None] | None]:
+        """As `busy`; it is given what is to be told how much of the whole is done."""
+        with _status_line() as show:
+            if show is None:
+                yield None
+                return
+            show(self.text(text))
+            yield lambda done, whole: show(self.text(f"{text}: {done / max(whole, 1):.0%}"))
 
     def record(self, record: Mapping[str, Any], *, safe: Collection[str] | None = ()) -> None:
         """One JSON object on a line of its own; what is called as in ``safe`` is not masked, with None nothing is."""
@@ -159,16 +164,16 @@ class Console:
 
     def line(self, row: Row, place: str = "") -> None:
         """One row of many: the value, its fields, what is wrong or worth knowing."""
-        left = f"{_fit(plain(row.input), LONGEST_INPUT):<{INPUT}}  "
+        left = f"{shorten(plain(row.input), LONGEST_INPUT):<{INPUT}}  "
         if row.error:
-            rest = _fit(self.text(row.short or row.error), WIDTH - len(left) - len("FAILED "))
+            rest = shorten(self.text(row.short or row.error), WIDTH - len(left) - len("FAILED "))
             click.echo(f"{left}{click.style('FAILED', fg='red', bold=True)} {rest}")
             for hint in row.hints:
-                click.echo(_fit(f"{'':{INPUT}}  perhaps {self.text(hint['text'])}", WIDTH))
+                click.echo(shorten(f"{'':{INPUT}}  perhaps {self.text(hint['text'])}", WIDTH))
             return
         kinds = dict.fromkeys(note["kind"] for note in row.notes)
         note = f"  note: {', '.join(kinds)}" if kinds else ""
-        click.echo(_fit(f"{left}{plain(f'{row.summary()}{note}')}", WIDTH).rstrip())
+        click.echo(shorten(f"{left}{plain(f'{row.summary()}{note}')}", WIDTH).rstrip())
 
     def output(self, row: Row, place: str) -> None:
         """What a row is written as; a row that failed is an empty line. Errors and notes are said aside."""
@@ -209,14 +214,25 @@ class Console:
         return int(failed > 0)
 
 
-def _wrapped(text: str, width: int, indent: str = "") -> list[str]:
-    text = text.rstrip()
-    if len(text) <= width:
-        return [text] if text else []
-    from textwrap import wrap  # most texts fit
+@contextmanager
+def _status_line() -> Iterator[Callable[[str], None] | None]:
+    """What writes one line of standard error over and over, empty at the end; None where no terminal looks on."""
+    if not sys.stderr.isatty():
+        yield None
+        return
+    from shutil import get_terminal_size  # only for a terminal
 
-    return wrap(text, width, subsequent_indent=indent, break_on_hyphens=False)
+    width, shown = get_terminal_size().columns - 1, ""  # a full line would go on in the next
 
+    def show(text: str) -> None:
+        nonlocal shown
+        text = shorten(text, width)
+        if text != shown:
+            click.echo(f"\r{text:<{len(shown)}}", nl=False, err=True)
+            shown = text
 
-def _fit(text: str, width: int) -> str:
-    return text if len(text) <= width else f"{text[: width - 1]}…"
+    try:
+        yield show
+    finally:
+        show("")
+        click.echo("\r", nl=False, err=True)

@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from textwrap import wrap
 
 from credkit.crosswalk.result import (
     ACTIONS,
@@ -23,13 +22,10 @@ from credkit.crosswalk.result import (
 from credkit.crosswalk.settled import NONE_SETTLED, ReaderPeriod, Settled
 from credkit.crosswalk.verdicts import Verdict
 from credkit.explain.cautions import OF_A_RESULT
-from credkit.explain.screen import WIDTH
-from credkit.explain.screen import plain as printable
+from credkit.explain.screen import table_lines, wrap_text
 from credkit.privacy.accounts import masked
 from credkit.site.model import Rows, Site
 from credkit.site.rows import Assignment, ExportRow, ReadingRow
-
-LEAST_LABEL_WIDTH = 34  # of a first column, before it is wrapped
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -167,20 +163,10 @@ def _text(result: Crosswalk, most: int | None) -> Iterator[str]:
 
 
 def _wrap(text: str, first: str = "", rest: str = "", *, plain: bool = False) -> list[str]:
-    shown = printable(text if plain else masked(text))
-    return wrap(shown, WIDTH, initial_indent=first, subsequent_indent=rest, break_on_hyphens=False)
+    return wrap_text(text if plain else masked(text), first=first, rest=rest)
 
 
 def _table(section: SummaryTable) -> Iterator[str]:
-    """The rows of a section, numbers to the right, words that are too long wrapped."""
-    cells = [
-        tuple(printable(masked(cell)) if isinstance(cell, str) else f"{cell:,}" for cell in row)
-        for row in (section.columns, *section.rows)
-    ]
-    sizes = [max(len(row[place]) for row in cells) for place in range(1, len(section.columns))]
-    words = min(max(len(row[0]) for row in cells), max(LEAST_LABEL_WIDTH, WIDTH - 2 - sum(size + 2 for size in sizes)))
-    for row in cells:
-        first, *more = wrap(row[0], words, break_on_hyphens=False) or [""]
-        numbers = "".join(f"  {cell:>{size}}" for cell, size in zip(row[1:], sizes, strict=True))
-        yield f"  {first:<{words}}{numbers}".rstrip()
-        yield from (f"  {each}" for each in more)
+    """The rows of a section, account numbers masked in their texts."""
+    rows = ([masked(cell) if isinstance(cell, str) else cell for cell in row] for row in section.rows)
+    return table_lines(section.columns, rows)

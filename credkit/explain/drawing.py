@@ -20,7 +20,6 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from textwrap import wrap
 from typing import Any, NamedTuple
 
 from bitstring import Bits
@@ -30,7 +29,7 @@ from credkit.core.forms import Form
 from credkit.core.origins import Place
 from credkit.core.reading import UNITS, AnyReading, Check, Step, describe_places
 from credkit.core.spans import runs
-from credkit.explain.screen import WIDTH, plain
+from credkit.explain.screen import WIDTH, plain, shorten, wrap_text
 from credkit.tables.layout import Layout, Parity, Pattern
 
 KEY = "* covered by the check   = judged by it   ^ found wrong"
@@ -215,7 +214,7 @@ class Sheet:
     def __init__(self, picture: Picture, width: int) -> None:
         self.picture = picture
         self.width = width
-        self.units = [_short(plain(unit), width) for unit in picture.units]
+        self.units = [shorten(plain(unit), width, "...") for unit in picture.units]
         self.gap = _GAPS[picture.form]
         self.blocks = self._blocks()
         self._starts = [block.start for block in self.blocks]
@@ -302,7 +301,7 @@ class Sheet:
 
     def legend(self) -> list[str]:
         """What the drawing had no room for, as lines: the bars drawn as letters, and values."""
-        return wrap("  ".join(self._legend()), self.width)
+        return wrap_text("  ".join(self._legend()), self.width)
 
     def _legend(self) -> Iterator[str]:
         for number, bar in enumerate(self.picture.bars):
@@ -357,16 +356,12 @@ class Sheet:
             elif len(text) + 2 <= len(drawn) - len(drawn.lstrip()):
                 yield f"{text}{drawn[len(text) :]}"
             else:
-                yield _short(text, self.width)
+                yield shorten(text, self.width, "...")
                 yield drawn
 
 
 def _letter(number: int) -> str:
     return _LETTERS[number % 26] if number < 26 else _LETTERS[number % 26].upper()
-
-
-def _short(text: str, width: int) -> str:
-    return text if len(text) <= width else f"{text[: width - 3]}..."
 
 
 def _row(cells: list[tuple[int, str]]) -> str:
