@@ -617,7 +617,7 @@ def test_the_plain_definition_is_right() -> None:
         ([{"field": "a", "text": "1-8", "width": 8}], "item 1, a: width needs a pad"),
         ([{"field": "a", "text": "1-8", "align": "right"}], "item 1, a: align needs a pad"),
         ([{"field": "a", "text": "1-8", "pad": " ", "width": 7}], "item 1, a: width 7 is outside 8 to 65535"),
-        ([{"field": "a", "text": "1-8", "pad": " ", "align": "middle"}], "align must be 'left' or 'right'"),
+        ([{"field": "a", "text": "1-8", "pad": " ", "align": "mid"}], "a: align must be one of left, right, not 'mid'"),
         # check characters
         ([NUMBER, {"check": "lun"}], "'lun' is not one of luhn, mod-11-10, mod-37-36, mod-10; did you mean luhn?"),
         ([NUMBER, {"check": ["luhn"]}], "item 2: ['luhn'] is not one of luhn"),
@@ -655,7 +655,7 @@ def test_faulty_items(items: list[Any], said: str) -> None:
         ({"track": 4}, "track 4 is outside 1 to 3"),
         ({"track": "2"}, "track must be a whole number, not '2'"),
         ({"track": 2, "set": "7-bit"}, "exactly one of track, set is needed, or none"),
-        ({"set": "6-bit"}, "set: '6-bit' is not one of 7-bit, 5-bit"),
+        ({"set": "6-bit"}, "set must be one of 7-bit, 5-bit, not '6-bit'"),
         ({"most": 7}, "most 7 is outside 8 to 65535"),
         ({"most": 10, "track": 2}, "most 10 is outside 11 to 65535"),
         ({"most": "8"}, "most must be a whole number, not '8'"),
@@ -671,10 +671,10 @@ def test_faulty_items(items: list[Any], said: str) -> None:
             {"checks": [{"luhn": "number"}]},
             "check 1: number is a whole number: luhn needs a text, or an item of its own",
         ),
-        ({"checks": [{"luhn": "nmber"}]}, "check 1: there is no field 'nmber'; did you mean number?"),
-        ({"checks": [{"luhn": ["number"]}]}, "check 1: there is no field ['number']"),
+        ({"checks": [{"luhn": "nmber"}]}, "check 1: luhn: there is no field 'nmber'; did you mean number?"),
+        ({"checks": [{"luhn": ["number"]}]}, "check 1: luhn must be a name, not ['number']"),
         ({"remarks": [{"field": "number"}]}, "remark 1: text is missing: a text is needed"),
-        ({"remarks": [{"text": "x"}]}, "remark 1: there is no field None"),
+        ({"remarks": [{"text": "x"}]}, "remark 1: field is missing: a name is needed"),
         (
             {"remarks": [{"field": "number", "values": ["5"], "text": "x"}]},
             "remark 1: a value that cannot be: number is",
@@ -847,7 +847,7 @@ def test_a_site_has_contents_of_its_own(tmp_path: Path) -> None:
             "contents: content gate-10: a layout has this name",
         ),
         ("[contents.bad]\nitems = []", "contents: content bad: there is no field"),
-        ("[content.bad]\nitems = []", "content: this is not a key here; keys are"),
+        ("[content.bad]\nitems = []", "'content' is not a key here; did you mean contents?"),
     ],
 )
 def test_faulty_contents_of_a_site(tmp_path: Path, more: str, said: str) -> None:

@@ -413,9 +413,9 @@ def test_garbled_tracks_that_are_none_any_more_show_no_digits(tmp_path: Path) ->
     [
         ('""', "kinds.card.not_payment: a reason is needed"),
         ('"  "', "kinds.card.not_payment: a reason is needed"),
-        ("true", "kinds.card.not_payment: a text is needed here, not True"),
-        ('["a"]', "kinds.card.not_payment: a text is needed here"),
-        ("12", "kinds.card.not_payment: a text is needed here, not 12"),
+        ("true", "kinds.card.not_payment must be a text, not True"),
+        ('["a"]', "kinds.card.not_payment must be a text"),
+        ("12", "kinds.card.not_payment must be a text, not 12"),
     ],
 )
 def test_not_payment_needs_a_reason(tmp_path: Path, written: str, said: str) -> None:

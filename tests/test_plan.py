@@ -202,7 +202,7 @@ def test_allotted_records_do_not_touch(data: st.DataObject) -> None:
         ('keys = "issuer"', 'keys = "isuer"', "trailers.keys: 'isuer' is not a role: gate, issuer or never; did you m"),
         ('keys = "issuer"', 'keys = ["gate", "issuer"]', "trailers.keys: no access condition means keys A or B, acces"),
         ('write = "issuer"', 'write = "gate"', "records.personnel.read: no access condition means read A or B, write "),
-        ('write = "issuer"', 'wirte = "issuer"', "records.personnel.wirte: this is not a key here"),
+        ('write = "issuer"', 'wirte = "issuer"', "records.personnel: 'wirte' is not a key here; did you mean write?"),
         ('"fields:number:32"', '"hex:8"', "records.personnel.stored: the chain takes text, expected bits"),
         ('"fields:number:32"', '"reverse-bytes"', "records.personnel.stored: the chain gives bits, expected text or f"),
         ('"fields:number:32"', '"characters:utf-8"', "records.personnel.size: the chain can read several lengths"),
@@ -222,8 +222,8 @@ def test_allotted_records_do_not_touch(data: st.DataObject) -> None:
         ("[records.personnel]", "[records.Personnel]", "'Personnel' is no name of a record"),
         ("[records.personnel]", "[records.directory]", "directory is the name of the record that [directory] makes"),
         ("[roles]", 'container = "write"\n[roles]', "plan.container: cards with sectors have no capability container"),
-        ('geometry = "sectors-16x4"', "", "plan.geometry: a text is needed here, and the key is missing"),
-        ('where = "sector 1"', "where = 1", "records.personnel.where: a text is needed here, not 1"),
+        ('geometry = "sectors-16x4"', "", "plan.geometry is missing: a text is needed"),
+        ('where = "sector 1"', "where = 1", "records.personnel.where must be a text, not 1"),
         ("[roles]", "serial = 5\n[roles]", "plan.serial: a serial number has 4, 7, 8, 10 bytes, not 5"),
         ("[roles]", 'ignore = ["personnel_number"]\n[roles]', "plan.ignore: the column 'personnel_number' is used by "),
         ("[keys]", "[keys]\nlabel = ''", "keys.label: a label of 1 to 64 bytes"),
@@ -552,10 +552,10 @@ SOME = st.recursive(
 @given(st.dictionaries(st.sampled_from(("plan", "roles", "keys", "trailers", "records", "directory")), SOME))
 def test_any_table_is_a_plan_or_a_refusal(content: dict[str, Any]) -> None:
     from credkit.cards.plans import TOP, _Builder
-    from credkit.files.tomltable import Table
+    from credkit.tables.schema import SchemaTable
 
     with pytest.raises(CredkitError):
-        _Builder(Table("plan.toml", "", content, TOP)).plan()
+        _Builder(SchemaTable("plan.toml", "", content, TOP)).plan()
 
 
 def test_a_master_key_shows_itself_nowhere() -> None:

@@ -35,7 +35,8 @@ from credkit.core.reading import Field
 from credkit.core.sentences import nearest, redacted_repr
 from credkit.core.shapes import only
 from credkit.files.regularfiles import read_regular
-from credkit.files.tomltable import Table, read_toml
+from credkit.files.tomltable import read_toml
+from credkit.tables.schema import SchemaTable
 
 TOP = ("plan", "roles", "keys", "trailers", "records", "directory")
 HEAD = ("name", "geometry", "serial", "container", "dynamic_locks", "ignore", "not_payment")
@@ -64,7 +65,7 @@ def load_plan(path: str | Path) -> Plan:
 class _Builder:
     """One plan while its file is being read."""
 
-    def __init__(self, top: Table) -> None:
+    def __init__(self, top: SchemaTable) -> None:
         self.top = top
         self.head = top.table("plan", HEAD)
         self.geometry: Geometry = self.head.guard("geometry", partial(geometry, self.head.text("geometry")))
@@ -115,7 +116,7 @@ class _Builder:
             )  # fmt: skip
 
     def serial(self) -> int:
-        size = self.head.whole("serial", self.geometry.serial, 99)
+        size = self.head.whole("serial", self.geometry.serial, least=0, most=99)
         if size not in SERIALS:
             self.head.refuse("serial", f"a serial number has {', '.join(map(str, SERIALS))} bytes, not {size}")
         return size
@@ -149,7 +150,7 @@ class _Builder:
         content = self.top.mapping("roles")
         if content and not self.geometry.keys:
             self.top.refuse("roles", f"{self.geometry.name} has no keys: its {self.geometry.unit}s are locked or open")
-        table = Table(self.top.file, "roles", content, content)
+        table = self.top.inner("roles", content, content)
         for role in content:
             slot = content[role]
             if slot not in SLOTS:  # whatever it is, it may be a key: it is not repeated
@@ -166,7 +167,7 @@ class _Builder:
         if self.geometry.keys and not self.top.has("keys"):
             self.top.refuse("keys", 'key A and B are needed here, such as A = "derived"')
         content = self.top.mapping("keys")
-        table = Table(self.top.file, "keys", content, ("label", *SLOTS) if self.geometry.keys else ("label",))
+        table = self.top.inner("keys", content, ("label", *SLOTS) if self.geometry.keys else ("label",))
         label = table.text("label", name)
         if may_be_key(label, WHOLE):
             where, key = (table, "label") if table.has("label") else (self.head, "name")
@@ -178,7 +179,7 @@ class _Builder:
             )
         return {slot: self.key(table, slot) for slot in SLOTS if self.geometry.keys}, label
 
-    def key(self, table: Table, slot: str) -> bytes | None:
+    def key(self, table: SchemaTable, slot: str) -> bytes | None:
         text = table.content.get(slot)
         if text == "derived":
             return None
@@ -194,7 +195,7 @@ class _Builder:
             "in a plan, since plans are read by many",
         )  # fmt: skip
 
-    def who(self, table: Table, key: str) -> str:
+    def who(self, table: SchemaTable, key: str) -> str:
         """The keys of the roles under ``key``: A, B, AB or none."""
         roles = table.texts(key, or_one=True)
         if roles == (NOBODY,):
@@ -230,7 +231,7 @@ class _Builder:
             for sector in sectors
         }
 
-    def rest(self, table: Table, owners: str) -> int:
+    def rest(self, table: SchemaTable, owners: str) -> int:
         """The condition of blocks without a record: read and written by whoever writes the keys."""
         if table.has("free"):
             free = table.table("free", ("read", "write"))
@@ -262,10 +263,10 @@ class _Builder:
             wanted[DIRECTORY] = self.where(table)
         return records, wanted
 
-    def where(self, table: Table) -> Where:
+    def where(self, table: SchemaTable) -> Where:
         return table.guard("where", partial(where, self.geometry, table.text("where", ANYWHERE)))
 
-    def record(self, table: Table) -> Record:
+    def record(self, table: SchemaTable) -> Record:
         codec, size = self.stored(table)
         value = table.guard("value", partial(chain, table.text("value"))) if table.has("value") else None
         if value and (value.takes, value.gives) != ("text", "fields"):
@@ -274,7 +275,7 @@ class _Builder:
             table.refuse("value", "stored takes a text, and the column is that text: nothing reads it to fields")
         if value and set(value.schema) != set(codec.schema):
             table.refuse("value", f"it gives {', '.join(value.schema)}, but stored takes {', '.join(codec.schema)}")
-        mac = table.whole("mac", 0, LARGEST)
+        mac = table.whole("mac", 0, least=0, most=LARGEST)
         if table.has("mac") and mac not in MACS:
             table.refuse("mac", f"a MAC has {MACS[0]} to {MACS[-1]} bytes, not {mac}")
         made = Record(
@@ -289,7 +290,7 @@ class _Builder:
             return self.constant(table, record)
         return replace(record, columns=FrozenMapping(self.columns(table, codec, value)))
 
-    def stored(self, table: Table) -> tuple[AnyCodec, int]:
+    def stored(self, table: SchemaTable) -> tuple[AnyCodec, int]:
         """The chain that reads the record's bytes, fixed to its size, and that size."""
         codec = table.guard("stored", partial(chain, table.text("stored")))
         if codec.takes != "bits":
@@ -304,7 +305,7 @@ class _Builder:
                 table.refuse("size", "the chain can read several lengths: the record's bytes are needed here")
             size = fitting[0]
         else:
-            size = table.whole("size", 0, LARGEST)
+            size = table.whole("size", least=0, most=LARGEST)
         if not 1 <= size <= LARGEST:
             table.refuse("size", f"a record has 1 to {LARGEST} bytes, not {size}")
         if len(fitting) == 1 and size != fitting[0]:
@@ -317,13 +318,13 @@ class _Builder:
             table.refuse("stored", f"a record of {size} bytes can never be written: {problem}")
         return fixed, size
 
-    def columns(self, table: Table, codec: AnyCodec, value: AnyCodec | None) -> dict[str, str]:
+    def columns(self, table: SchemaTable, codec: AnyCodec, value: AnyCodec | None) -> dict[str, str]:
         """The column of each field."""
         if table.has("columns"):
             if value or codec.gives == "text":
                 table.refuse("columns", "the record has one value: column is the key for it")
             found = dict(table.mapping("columns"))
-            inner = Table(table.file, table.at("columns"), found, codec.schema)
+            inner = table.inner(table.at("columns"), found, codec.schema)
             for name in codec.schema:
                 inner.text(name)
         elif table.has("column"):
@@ -341,7 +342,7 @@ class _Builder:
                 table.refuse("column", f"{redacted_repr(column)} is no column of a record's own")
         return found
 
-    def constant(self, table: Table, record: Record) -> Record:
+    def constant(self, table: SchemaTable, record: Record) -> Record:
         text = table.text("constant")
         columns = {"": ""} if record.value or (record.codec and record.codec.gives == "text") else None
         if columns is None:
@@ -357,14 +358,14 @@ class _Builder:
 
         return table.guard("constant", fixed)
 
-    def protected(self, table: Table, record: Record) -> Record:
+    def protected(self, table: SchemaTable, record: Record) -> Record:
         """The record with its access condition, or its lock."""
         rights = ("read", "write", "increment", "decrement")
         if not self.geometry.keys:
             for key in rights:
                 if table.has(key):
                     table.refuse(key, f"{self.geometry.name} has no keys: lock = true is all that can be said")
-            return replace(record, lock=table.flag("lock", False))
+            return replace(record, lock=table.flag("lock", default=False))
         if table.has("lock"):
             table.refuse("lock", 'a record in a sector is locked by its access condition: write = "never"')
         read, write = self.who(table, "read"), self.who(table, "write")
@@ -375,7 +376,7 @@ class _Builder:
             self.counted(table, record)
         return replace(record, condition=table.guard("read", partial(data_condition, read, write, *more)))
 
-    def counted(self, table: Table, record: Record) -> None:
+    def counted(self, table: SchemaTable, record: Record) -> None:
         """Refuse a record that no card can count up and down: only a value block without a MAC can be."""
         key = "increment" if table.has("increment") else "decrement"
         if not _is_value_block(record):
@@ -384,7 +385,7 @@ class _Builder:
             table.refuse(key, "the card counts and cannot make a MAC: the record's would be wrong from then on")
 
 
-def _reason(table: Table) -> str:
+def _reason(table: SchemaTable) -> str:
     """Why digits are no account numbers, as ``not_payment`` says it."""
     reason = table.text("not_payment", "")
     if table.has("not_payment") and not reason.strip():

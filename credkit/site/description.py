@@ -29,16 +29,17 @@ from credkit.core.reading import Field, Row, TextField
 from credkit.core.sentences import nearest, redacted_repr
 from credkit.core.shapes import Shape
 from credkit.files.csvfiles import File
-from credkit.files.tomltable import Table, read_toml
+from credkit.files.tomltable import read_toml
 from credkit.site.model import COLUMN, Column, CredentialKind, Period, Reader, Rows, Rules, Site, Target
 from credkit.site.rows import read_credentials, read_existing, read_list, read_readings
 from credkit.streams import stream
+from credkit.tables.schema import SchemaTable
 
 if TYPE_CHECKING:
     from credkit.cards.keys import MasterKey
 
 LARGEST_ISSUE = 999_999_999
-DAY = 86400  # seconds; a clock that is off by more than ten years is not set at all
+FARTHEST_CLOCK = 3653 * 86400  # seconds; a clock that is off by more than ten years is not set at all
 
 
 def load_rows(site: Site) -> Rows:
@@ -67,7 +68,7 @@ def site_entries(path: str | Path) -> tuple[Entry, ...]:
 class _SiteBuilder:
     """One site while its file is being read."""
 
-    def __init__(self, top: Table, path: Path) -> None:
+    def __init__(self, top: SchemaTable, path: Path) -> None:
         self.top = top
         self.folder = path.parent
         self.files = [path]  # and every one that is named in it
@@ -95,7 +96,7 @@ class _SiteBuilder:
             files=tuple(dict.fromkeys(self.files)),  # they are all met by now
         )  # fmt: skip
 
-    def zone(self, site: Table) -> ZoneInfo:
+    def zone(self, site: SchemaTable) -> ZoneInfo:
         name = site.text("time_zone")
         try:
             return ZoneInfo(name)
@@ -104,7 +105,7 @@ class _SiteBuilder:
                 "time_zone", f"{redacted_repr(name)} is not an IANA time zone{nearest(name, available_timezones())}"
             )
 
-    def file(self, table: Table) -> File:
+    def file(self, table: SchemaTable) -> File:
         delimiter = table.text("delimiter", ",")
         if len(delimiter) != 1 or delimiter in '"\r\n':
             table.refuse("delimiter", f"{redacted_repr(delimiter)} is not one character that can stand between cells")
@@ -117,7 +118,7 @@ class _SiteBuilder:
         local = table.one_of("time", ("offset", "local")) == "local" if "time" in table.keys else False
         return File(path=self.path(table, "path", name), name=name, encoding=encoding, delimiter=delimiter, local=local)
 
-    def path(self, table: Table, key: str, name: str) -> Path:
+    def path(self, table: SchemaTable, key: str, name: str) -> Path:
         if not name or "\0" in name:
             table.refuse(key, f"{redacted_repr(name)} is not the path of a file")
         self.files.append(self.folder / name)
@@ -152,7 +153,7 @@ class _SiteBuilder:
                 masters[table.name] = master
         return (self.top.guard("plans", lambda: memory_entry(plans, masters)),)
 
-    def master(self, table: Table) -> MasterKey | None:
+    def master(self, table: SchemaTable) -> MasterKey | None:
         """The master key of a plan; None where it has none, or its variable is not set today."""
         from credkit.cards.masters import master_from_environment, master_from_file, may_be_key
 
@@ -168,7 +169,7 @@ class _SiteBuilder:
             table.refuse("master_env", "the name of an environment variable is needed here, never the key itself")
         return table.guard("master_env", partial(master_from_environment, name)) if name in os.environ else None
 
-    def chain(self, table: Table, key: str, taken: str = "read") -> AnyCodec:
+    def chain(self, table: SchemaTable, key: str, taken: str = "read") -> AnyCodec:
         """The chain, or the choice of chains, under ``key``: from text to fields."""
         texts = table.texts(key, or_one=True)
         if not texts:
@@ -187,7 +188,7 @@ class _SiteBuilder:
             self.codecs[text] = chain(text, self.entries)
         return self.codecs[text]
 
-    def kind(self, table: Table) -> CredentialKind:
+    def kind(self, table: SchemaTable) -> CredentialKind:
         value = self.chain(table, "value")
         printed = self.chain(table, "printed") if table.has("printed") else None
         key = table.texts("key")
@@ -246,26 +247,22 @@ class _SiteBuilder:
                 if problem := _describe_type_conflict(kind.schema[part], other.schema[part], other.name):
                     self.top.refuse(f"kinds.{kind.name}.key", problem)
 
-    def kind_of(self, table: Table, kinds: Mapping[str, CredentialKind]) -> CredentialKind:
-        name = table.text("kind")
-        if name not in kinds:
-            table.refuse("kind", f"no kind is called {redacted_repr(name)}{nearest(name, kinds)}")
-        return kinds[name]
+    def kind_of(self, table: SchemaTable, kinds: Mapping[str, CredentialKind]) -> CredentialKind:
+        return table.named("kind", "kind", kinds)
 
-    def reader(self, table: Table, kinds: Mapping[str, CredentialKind]) -> Reader:
+    def reader(self, table: SchemaTable, kinds: Mapping[str, CredentialKind]) -> Reader:
         kind = self.kind_of(table, kinds)
-        if table.has("chain") == table.has("periods"):
-            table.refuse("chain", "exactly one of chain, periods is needed")
-        periods = [Period(codec=self.reading(table, kind))] if table.has("chain") else self.periods(table, kind)
+        only_chain = table.exactly_one("chain", "periods") == "chain"
+        periods = [Period(codec=self.reading(table, kind))] if only_chain else self.periods(table, kind)
         written = table.text("stream", "")
         return Reader(
             name=table.name, kind=kind, periods=tuple(periods),
-            clock_offset=timedelta(seconds=table.whole("clock_offset", 0, 3653 * DAY)),
+            clock_offset=timedelta(seconds=table.whole("clock_offset", 0, least=-FARTHEST_CLOCK, most=FARTHEST_CLOCK)),
             stream=table.guard("stream", lambda: stream(written, self.entries)) if table.has("stream") else None,
             stream_text=written,
         )  # fmt: skip
 
-    def periods(self, table: Table, kind: CredentialKind) -> list[Period]:
+    def periods(self, table: SchemaTable, kind: CredentialKind) -> list[Period]:
         rows = table.rows("periods", ("chain", "from", "until"))
         if not rows:
             table.refuse("periods", "at least one period is needed")
@@ -284,7 +281,7 @@ class _SiteBuilder:
             found.append(Period(codec=self.reading(row, kind), start=start, end=end))
         return found
 
-    def reading(self, table: Table, kind: CredentialKind) -> AnyCodec:
+    def reading(self, table: SchemaTable, kind: CredentialKind) -> AnyCodec:
         codec = self.chain(table, "chain")
         for name in kind.key:
             if name not in codec.schema:
@@ -293,7 +290,7 @@ class _SiteBuilder:
                 table.refuse("chain", problem)
         return codec
 
-    def target(self, table: Table, kinds: Mapping[str, CredentialKind]) -> Target:
+    def target(self, table: SchemaTable, kinds: Mapping[str, CredentialKind]) -> Target:
         kind = self.kind_of(table, kinds)
         codec = self.chain(table, "chain", "write")
         column = table.text("column")
@@ -306,10 +303,10 @@ class _SiteBuilder:
             existing=self.export(table) if table.has("existing") else None,
         )  # fmt: skip
 
-    def export(self, table: Table) -> File:
+    def export(self, table: SchemaTable) -> File:
         """The export under ``existing``: a path, or a table where encoding or delimiter are not the usual ones."""
         if isinstance(table.content["existing"], str):
-            return self.file(Table(table.file, table.at("existing"), {"path": table.content["existing"]}, _FILE))
+            return self.file(table.inner(table.at("existing"), {"path": table.content["existing"]}, _FILE))
         return self.file(table.table("existing", _FILE))
 
     def rules(self) -> Rules:
@@ -324,7 +321,7 @@ class _SiteBuilder:
                 table.refuse(key, f"{redacted_repr(min(both))} cannot be both active and {key}")
         return Rules(
             order_of_truth=table.texts("order_of_truth", ()), active=active, inactive=inactive, gone=gone,
-            one_active_issue=table.flag("one_active_issue", True), pools=table.texts("pools", ()),
+            one_active_issue=table.flag("one_active_issue", default=True), pools=table.texts("pools", ()),
         )  # fmt: skip
 
 

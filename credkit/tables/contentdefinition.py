@@ -60,12 +60,11 @@ class _Definition(ItemDefinition):
         self.follow()
         checks: list[ContentCheck] = [item.check for item in self.items if isinstance(item, CheckItem)]
         checks += self.own_checks()
-        title, source = self.table.get("title", self.name), self.table.get("source", "")
         self.examples()
         return Content(
             name=self.name,
-            title=self.expect("title", title, str, "a text"),
-            source=self.expect("source", source, str, "a text"),
+            title=self.table.text("title", self.name),
+            source=self.table.text("source", ""),
             letters=self.set, items=tuple(self.items), checks=self.distinct(checks),
             remarks=self.remarks(), meanings=self.meanings(), most=self.most(),
         )  # fmt: skip
@@ -86,28 +85,25 @@ class _Definition(ItemDefinition):
                     break
 
     def most(self) -> int | None:
-        if "most" not in self.table:
+        if not self.table.has("most"):
             return None
         least = sum(item.least for item in self.items) + (self.set is not None)
-        return self.whole("most", self.table["most"], least, MOST_LETTERS)
+        return self.table.whole("most", least=least, most=MOST_LETTERS)
 
     def own_checks(self) -> list[ContentCheck]:
         found: list[ContentCheck] = []
-        for index, row in enumerate(self.expect("checks", self.table.get("checks", []), list, "a list"), 1):
-            what = f"check {index}"
-            self.expect(what, row, Mapping, "a table such as { luhn = 'account' }")
-            rules = [rule for rule in RULES if rule in row]
-            self.known(f"{what}: ", row, (*(rules or RULES), "weights"))
-            if len(rules) != 1:
-                self.refuse(f"{what}: exactly one of {', '.join(RULES)} is needed, not {', '.join(rules) or 'none'}")
-            character = self.character(what, rules[0], row)
-            field = self.named(what, row[rules[0]])
+        such = "a table such as { luhn = 'account' }"
+        for row in self.table.rows("checks", None, each="check", words="a list", such=such, default=[]):
+            row.known((*([rule for rule in RULES if row.has(rule)] or RULES), "weights"))
+            rule, what = row.exactly_one(*RULES), row.path
+            character = self.character(row, rule)
+            field = row.named(rule, "field", self.fields())
             if isinstance(field.row, Field):
-                self.refuse(f"{what}: {field.name} is a whole number: {rules[0]} needs a text, or an item of its own")
-            self.covered(f"{what}, {rules[0]},", field.label, field.of, character)
-            claim = f"the {rules[0]} check character of {field.name}"
+                self.refuse(f"{what}: {field.name} is a whole number: {rule} needs a text, or an item of its own")
+            self.covered(f"{what}, {rule},", field.label, field.of, character)
+            claim = f"the {rule} check character of {field.name}"
             found.append(
-                Closing(rule=rules[0], claim=claim, item=self.items.index(field), character=character, field=field)
+                Closing(rule=rule, claim=claim, item=self.items.index(field), character=character, field=field)
             )
         return found
 
@@ -119,59 +115,49 @@ class _Definition(ItemDefinition):
             for number, check in enumerate(checks, 1)
         )
 
-    def named(self, what: str, name: Any) -> FieldItem:
-        fields = self.fields()
-        if not isinstance(name, str) or name not in fields:
-            self.refuse(f"{what}: there is no field {redacted_repr(name)}{nearest(str(name), fields)}")
-        return fields[name]
-
     def remarks(self) -> tuple[ContentRemark, ...]:
         found = []
-        for index, row in enumerate(self.expect("remarks", self.table.get("remarks", []), list, "a list"), 1):
-            what = f"remark {index}"
-            self.expect(what, row, Mapping, "a table")
-            self.known(f"{what}: ", row, ("field", "values", "kind", "level", "text"))
-            field = self.named(what, row.get("field"))
-            values = self.expect(f"{what}: values", row.get("values", []), list, "a list of values")
+        keys = ("field", "values", "kind", "level", "text")
+        for row in self.table.rows("remarks", keys, each="remark", words="a list", default=[]):
+            field = row.named("field", "field", self.fields())
+            values = row.items("values", "a list of values", [])
             for value in values:
                 if problem := field.row.problem(value):
-                    self.refuse(f"{what}: a value that cannot be: {problem}")
-            if row.get("level", "care") not in LEVELS:
-                self.refuse(f"{what}: level must be one of {', '.join(LEVELS)}, not {redacted_repr(row['level'])}")
+                    row.refuse_table(f"a value that cannot be: {problem}")
             found.append(
                 ContentRemark(
-                    kind=self.expect(f"{what}: kind", row.get("kind", "remark"), str, "a text"),
-                    level=row.get("level", "care"),
-                    text=self.expect(f"{what}: text", row.get("text"), str, "a text"),
-                    field=field.name, values=tuple(values) if "values" in row else None,
+                    kind=row.text("kind", "remark"), level=row.one_of("level", LEVELS, "care"), text=row.text("text"),
+                    field=field.name, values=tuple(values) if row.has("values") else None,
                 )
             )  # fmt: skip
         return tuple(found)
 
     def meanings(self) -> tuple[Meaning, ...]:
         found = []
-        for name, rows in self.expect("meanings", self.table.get("meanings", {}), Mapping, "a table").items():
-            field = self.named("meanings", name)
+        such = "a table such as { at = 0, values = { '1' = 'one' } }"
+        fields, meant = self.fields(), self.table.mapping("meanings")
+        named = self.table.inner("meanings", meant, None)
+        for name in meant:
+            if name not in fields:
+                named.refuse_table(f"there is no field {redacted_repr(name)}{nearest(str(name), fields)}")
+            field = fields[name]
             if isinstance(field.row, Field):
-                self.refuse(f"meanings: {name} is a whole number, which has no characters")
-            for index, row in enumerate(self.expect(f"meanings of {name}", rows, list, "a list"), 1):
-                what = f"meaning {index} of {name}"
-                self.expect(what, row, Mapping, "a table such as { at = 0, values = { '1' = 'one' } }")
-                self.known(f"{what}: ", row, ("at", "values"))
-                values = self.expect(f"{what}: values", row.get("values"), Mapping, "a table of texts")
+                named.refuse_table(f"{name} is a whole number, which has no characters")
+            for number, each in enumerate(named.items(name), 1):
+                row = named.inner(f"meaning {number} of {name}", each, ("at", "values"), words=such)
+                values = row.mapping("values", "a table of texts", default=None)
                 for char, text in values.items():
-                    self.expect(f"{what}: {redacted_repr(char)}", text, str, "a text")
+                    row.expect(row.at(redacted_repr(char)), text, str, "a text")
                     if not isinstance(char, str) or len(char) != 1 or char not in field.of:
-                        self.refuse(f"{what}: {redacted_repr(char)} is not one character of {name}")
-                at = self.whole(f"{what}: at", row.get("at"), 0, field.longest - 1)
+                        row.refuse_table(f"{redacted_repr(char)} is not one character of {name}")
+                at = row.whole("at", least=0, most=field.longest - 1)
                 found.append(Meaning(field=name, at=at, values=FrozenMapping(dict(values))))
         return tuple(found)
 
     def examples(self) -> None:
         """Refuse examples of the wrong form; whether they hold is for whoever builds a codec."""
-        for index, row in enumerate(self.expect("examples", self.table.get("examples", []), list, "a list"), 1):
-            what = f"example {index}"
-            self.expect(what, row, Mapping, "a table such as { text = '0101', fields = { number = 5 } }")
-            self.known(f"{what}: ", row, ("text", "fields"))
-            self.expect(f"{what}: text", row.get("text"), str, "a text")
-            self.expect(f"{what}: fields", row.get("fields"), Mapping, "a table of values")
+        such = "a table such as { text = '0101', fields = { number = 5 } }"
+        keys = ("text", "fields")
+        for row in self.table.rows("examples", keys, each="example", words="a list", such=such, default=[]):
+            row.text("text")
+            row.mapping("fields", "a table of values", default=None)

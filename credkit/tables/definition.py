@@ -26,19 +26,22 @@ from collections import Counter
 from collections.abc import Collection, Mapping
 from dataclasses import replace
 from math import log2
-from typing import Any
+from typing import Any, get_args
 
 from credkit.core.checks import crc_rows
 from credkit.core.positions import positions
-from credkit.core.sentences import nearest, redacted_repr
+from credkit.core.reading import Level
+from credkit.core.sentences import redacted_repr
 from credkit.core.spans import WIDEST, format_span
 from credkit.tables.crcs import ALGORITHMS, Crc
 from credkit.tables.layout import Layout, LayoutCheck, LayoutField, Limit, Parity, Pattern, Remark, bits_of, pieces
 from credkit.tables.layoutrows import span_text
-from credkit.tables.refusals import Definition
+from credkit.tables.schema import SchemaTable, definition_table
 
 KEYS = ("title", "source", "length", "fields", "fixed", "checks", "remarks", "examples", "aliases")
-LEVELS = ("info", "care", "refuse")
+LEVELS: tuple[Level, ...] = get_args(Level)
+SPAN = "a span such as '1-8'"
+DIGITS_OF_BITS = "a text of binary digits"
 
 
 def layout(name: str, definition: Mapping[str, Any]) -> Layout:
@@ -51,20 +54,18 @@ def layout(name: str, definition: Mapping[str, Any]) -> Layout:
     return _Definition(name, definition).build()
 
 
-class _Definition(Definition):
+class _Definition:
     """One definition while it is being read."""
 
-    what = "layout"
-
     def __init__(self, name: str, definition: Mapping[str, Any]) -> None:
-        super().__init__(name, definition, KEYS)
-        self.length: int = self.expect("length", self.table.get("length"), int, "a whole number of bits")
-        if not 1 <= self.length <= WIDEST:
-            self.refuse(f"length {redacted_repr(self.length)} is outside 1 to {WIDEST} bits")
+        self.name = name
+        self.table = definition_table("layout", name, definition, KEYS)
+        self.refuse = self.table.refuse_table
+        self.length = self.table.whole("length", least=1, most=WIDEST, words="a whole number of bits", unit="bits")
         self.owner: dict[int, str] = {}
 
     def span(self, what: str, span: Any) -> tuple[int, ...]:
-        text = self.expect(what, span_text(span), str, "a span such as '1-8'")
+        text = self.table.expect(what, span_text(span), str, SPAN)
         places = positions(text, f"layout {self.name}: {what}")
         if max(places) >= self.length:
             self.refuse(f"{what}: bit {max(places)} is beyond the last bit, {self.length - 1}")
@@ -87,12 +88,11 @@ class _Definition(Definition):
         gaps = [place for place in range(self.length) if place not in self.owner]
         if gaps:
             self.refuse(f"bits {format_span(gaps)} belong to no field, fixed bits or check")
-        title, source = self.table.get("title", self.name), self.table.get("source", "")
         self.examples()
         return Layout(
             name=self.name,
-            title=self.expect("title", title, str, "a text"),
-            source=self.expect("source", source, str, "a text"),
+            title=self.table.text("title", self.name),
+            source=self.table.text("source", ""),
             length=self.length,
             fields=fields,
             checks=self.distinct([*fixed, *checks, *parities]),
@@ -100,7 +100,7 @@ class _Definition(Definition):
         )
 
     def fields(self, checks: list[LayoutCheck]) -> tuple[LayoutField, ...]:
-        table = self.expect("fields", self.table.get("fields"), Mapping, "a table of spans")
+        table = self.table.mapping("fields", "a table of spans", default=None)
         if not table:
             self.refuse("there is no field")
         return tuple(self.field(name, spec, checks) for name, spec in table.items())
@@ -111,17 +111,14 @@ class _Definition(Definition):
             self.refuse(f"{what}: a field name has small letters, digits and underscores only")
         if not isinstance(spec, Mapping):
             spec = {"bits": spec}
-        self.known(f"{what}: ", spec, ("bits", "code", "most"))
-        places = self.span(what, spec.get("bits"))
+        row = self.table.inner(what, spec, ("bits", "code", "most"))
+        places = self.span(what, row.content.get("bits"))
         self.own(what, places)
-        code = spec.get("code", "binary")
-        if code not in ("binary", "bcd"):
-            self.refuse(f"{what}: code must be 'binary' or 'bcd', not {redacted_repr(code)}")
-        bcd = code == "bcd"
+        bcd = row.one_of("code", ("binary", "bcd")) == "bcd"
         if bcd and len(places) % 4:
             self.refuse(f"{what}: BCD digits have 4 bits each, but bits {format_span(places)} are {len(places)}")
         widest = 10 ** (len(places) // 4) - 1 if bcd else (1 << len(places)) - 1
-        most = self.expect(f"{what}: most", spec.get("most", widest), int, "a whole number")
+        most = row.value("most", int, "a whole number", widest)
         if not 0 <= most <= widest:
             self.refuse(f"{what}: most is {redacted_repr(most)}, but bits {format_span(places)} hold at most {widest}")
         parts = pieces(self.length, places, bcd=bcd)
@@ -146,11 +143,11 @@ class _Definition(Definition):
 
     def fixed(self) -> list[LayoutCheck]:
         found: list[LayoutCheck] = []
-        for span, value in self.expect("fixed", self.table.get("fixed", {}), Mapping, "a table of spans").items():
+        for span, value in self.table.mapping("fixed", "a table of spans").items():
             what = f"fixed bits {span_text(span)}"
             places = self.span(what, span)
             self.own(what, places)
-            self.expect(what, value, str, "a text of binary digits")
+            self.table.expect(what, value, str, DIGITS_OF_BITS)
             if set(value) - {"0", "1"} or len(value) != len(places):
                 self.refuse(f"{what}: {redacted_repr(value)} is not {len(places)} binary digits")
             parts = pieces(self.length, places)
@@ -164,28 +161,22 @@ class _Definition(Definition):
         return found
 
     def parities(self) -> list[LayoutCheck]:
-        rows = self.expect("checks", self.table.get("checks", []), list, "a list of check rows")
+        rows = self.table.rows(
+            "checks", None, each="check", words="a list of check rows", default=[],
+            such="a table such as { bit = 0, even = '1-12' }",
+        )  # fmt: skip
         targets = []
-        for index, row in enumerate(rows, 1):
-            what = f"check {index}"
-            self.expect(what, row, Mapping, "a table such as { bit = 0, even = '1-12' }")
-            if "bit" in row and "bits" in row:
-                self.refuse(f"{what}: exactly one of bit, bits is needed")
-            places = self.span(what, row.get("bit", row.get("bits")))
-            self.own(what, places)
-            targets.append(places)
-        return [self.parity(f"check {i + 1}", rows[i], targets[i], targets[i + 1 :]) for i in range(len(rows))]
+        for row in rows:
+            place = row.content.get(row.exactly_one("bit", "bits"))
+            targets.append(self.span(row.path, place))
+            self.own(row.path, targets[-1])
+        return [self.parity(row, targets[i], targets[i + 1 :]) for i, row in enumerate(rows)]
 
-    def parity(
-        self, what: str, row: Mapping[str, Any], at: tuple[int, ...], later: list[tuple[int, ...]]
-    ) -> LayoutCheck:
-        kinds = [key for key in _KINDS if key in row]
-        if len(kinds) != 1:
-            self.refuse(f"{what}: exactly one of {', '.join(_KINDS)} is needed, not {', '.join(kinds) or 'none'}")
-        kind = kinds[0]
+    def parity(self, row: SchemaTable, at: tuple[int, ...], later: list[tuple[int, ...]]) -> LayoutCheck:
+        what, kind = row.path, row.exactly_one(*_KINDS)
         extra = ("poly", "algorithm", "init", "xorout") if kind == "crc" else ()
-        self.known(f"{what}: ", row, ("bit", "bits", "rule", kind, *extra))
-        covers = getattr(self, f"_{kind}")(what, row, at)
+        row.known(("bit", "bits", "rule", kind, *extra))
+        covers = getattr(self, f"_{kind}")(row, at)
         everything = tuple(sorted({place for cover, _ in covers for place in cover}))
         claim = f"{_KINDS[kind]} over bits {format_span(everything)}"
         for place in everything:
@@ -197,89 +188,87 @@ class _Definition(Definition):
                 )
         shifts = [self.length - 1 - place for place in at]
         return Parity(
-            rule=self.expect(f"{what}: rule", row.get("rule", _RULES[kind]), str, "a text"),
+            rule=row.text("rule", _RULES[kind]),
             claim=claim, at=at, covers=everything, evidence=float(len(at)), parts=pieces(self.length, at),
             rows=tuple((shift, self.mask(cover), odd) for shift, (cover, odd) in zip(shifts, covers, strict=True)),
         )  # fmt: skip
 
-    def _even(self, what: str, row: Mapping[str, Any], at: tuple[int, ...], kind: str = "even") -> list[Any]:
+    def _even(self, row: SchemaTable, at: tuple[int, ...], kind: str = "even") -> list[Any]:
         if len(at) != 1:
-            self.refuse(f"{what}: {kind} parity sets one bit, not bits {format_span(at)}")
-        return [(self.span(f"{what}: {kind}", row[kind]), int(kind == "odd"))]
+            row.refuse_table(f"{kind} parity sets one bit, not bits {format_span(at)}")
+        return [(self.covered(row, kind), int(kind == "odd"))]
 
-    def _odd(self, what: str, row: Mapping[str, Any], at: tuple[int, ...]) -> list[Any]:
-        return self._even(what, row, at, "odd")
+    def covered(self, row: SchemaTable, key: str) -> tuple[int, ...]:
+        """The places under ``key``, which a check covers."""
+        return self.span(row.at(key), row.content[key])
 
-    def _xor(self, what: str, row: Mapping[str, Any], at: tuple[int, ...]) -> list[Any]:
-        texts = self.expect(f"{what}: xor", row["xor"], list, "a list of spans")
-        blocks = [self.span(f"{what}: xor", text) for text in texts]
+    def _odd(self, row: SchemaTable, at: tuple[int, ...]) -> list[Any]:
+        return self._even(row, at, "odd")
+
+    def _xor(self, row: SchemaTable, at: tuple[int, ...]) -> list[Any]:
+        blocks = [self.span(row.at("xor"), text) for text in row.items("xor", "a list of spans")]
         for block in blocks:
             if len(block) != len(at):
-                self.refuse(
-                    f"{what}: xor over bits {format_span(block)} is {len(block)} wide, bits {format_span(at)} {len(at)}"
-                )
+                width = f"bits {format_span(block)} is {len(block)} wide, bits {format_span(at)} {len(at)}"
+                row.refuse_table(f"xor over {width}")
         if not blocks:
-            self.refuse(f"{what}: xor of nothing")
+            row.refuse_table("xor of nothing")
         columns = list(zip(*blocks, strict=True))
         for place, column in zip(at, columns, strict=True):
             for twice in (each for each in column if column.count(each) > 1):
-                self.refuse(f"{what}: xor at bit {place} takes bit {twice} twice, which leaves nothing of it")
+                row.refuse_table(f"xor at bit {place} takes bit {twice} twice, which leaves nothing of it")
         return [(column, 0) for column in columns]
 
-    def _complement(self, what: str, row: Mapping[str, Any], at: tuple[int, ...]) -> list[Any]:
-        block = self.span(f"{what}: complement", row["complement"])
+    def _complement(self, row: SchemaTable, at: tuple[int, ...]) -> list[Any]:
+        block = self.covered(row, "complement")
         if len(block) != len(at):
-            self.refuse(
-                f"{what}: complement of {len(block)} bits ({format_span(block)}) in {len(at)} bits ({format_span(at)})"
+            row.refuse_table(
+                f"complement of {len(block)} bits ({format_span(block)}) in {len(at)} bits ({format_span(at)})"
             )
         return [((place,), 1) for place in block]
 
-    def _crc(self, what: str, row: Mapping[str, Any], at: tuple[int, ...]) -> list[Any]:
-        message = self.span(f"{what}: crc", row["crc"])
-        usual = self.algorithm(what, row, message, at)
+    def _crc(self, row: SchemaTable, at: tuple[int, ...]) -> list[Any]:
+        message = self.covered(row, "crc")
+        usual = self.algorithm(row, message, at)
         given = {}
         for key in ("poly", "init", "xorout"):
             default = getattr(usual, key) if usual else None if key == "poly" else 0
-            given[key] = self.expect(f"{what}: {key}", row.get(key, default), int, "a whole number")
+            given[key] = row.value(key, int, "a whole number", default)
             if not 0 <= given[key] < 1 << len(at):
-                self.refuse(
-                    f"{what}: {key} {redacted_repr(given[key])} does not fit in the {len(at)} bits {format_span(at)}"
-                )
+                value = redacted_repr(given[key])
+                row.refuse_table(f"{key} {value} does not fit in the {len(at)} bits {format_span(at)}")
         if usual:
             rows = usual._replace(**given).parities(len(message) // 8)
         else:
             rows = crc_rows(len(message), width=len(at), **given)
         return [(tuple(message[i] for i in cover), odd) for cover, odd in rows]
 
-    def algorithm(self, what: str, row: Mapping[str, Any], message: tuple[int, ...], at: tuple[int, ...]) -> Crc | None:
+    def algorithm(self, row: SchemaTable, message: tuple[int, ...], at: tuple[int, ...]) -> Crc | None:
         """The row of the table of CRCs that a check row names, or None."""
-        if "algorithm" not in row:
+        if not row.has("algorithm"):
             return None
-        if "poly" in row:
-            self.refuse(f"{what}: exactly one of poly, algorithm is needed")
-        name = self.expect(f"{what}: algorithm", row["algorithm"], str, "a text")
-        if name not in ALGORITHMS:
-            known = ", ".join(ALGORITHMS)
-            self.refuse(f"{what}: algorithm: {redacted_repr(name)} is not one of {known}{nearest(name, ALGORITHMS)}")
-        crc = ALGORITHMS[name]
+        if row.has("poly"):
+            row.exactly_one("poly", "algorithm")
+        name = row.text("algorithm")
+        crc = ALGORITHMS[row.one_of("algorithm", tuple(ALGORITHMS))]
         if len(at) != crc.width:
-            self.refuse(f"{what}: {name} has {crc.width} bits, but bits {format_span(at)} are {len(at)}")
+            row.refuse_table(f"{name} has {crc.width} bits, but bits {format_span(at)} are {len(at)}")
         if len(message) % 8:
-            self.refuse(f"{what}: {name} is over whole bytes, but bits {format_span(message)} are {len(message)}")
+            row.refuse_table(f"{name} is over whole bytes, but bits {format_span(message)} are {len(message)}")
         return crc
 
     def examples(self) -> None:
         """Refuse examples and aliases of the wrong form; whether they hold is for whoever builds a codec."""
-        for index, row in enumerate(self.expect("examples", self.table.get("examples", []), list, "a list"), 1):
-            what = f"example {index}"
-            self.expect(what, row, Mapping, "a table such as { bits = '0101', fields = { number = 5 } }")
-            self.known(f"{what}: ", row, ("bits", "fields"))
-            text = self.expect(f"{what}: bits", row.get("bits"), str, "a text of binary digits")
+        such = "a table such as { bits = '0101', fields = { number = 5 } }"
+        for row in self.table.rows(
+            "examples", ("bits", "fields"), each="example", words="a list", such=such, default=[]
+        ):
+            text = row.text("bits", words=DIGITS_OF_BITS)
             if set(text) - {"0", "1"} or len(text) != self.length:
-                self.refuse(f"{what}: {redacted_repr(text)} is not {self.length} binary digits")
-            self.expect(f"{what}: fields", row.get("fields"), Mapping, "a table of numbers")
-        for alias in self.expect("aliases", self.table.get("aliases", []), list, "a list of names"):
-            self.expect("an alias", alias, str, "a text")
+                row.refuse_table(f"{redacted_repr(text)} is not {self.length} binary digits")
+            row.mapping("fields", "a table of numbers", default=None)
+        for alias in self.table.items("aliases", "a list of names", []):
+            self.table.expect("an alias", alias, str, "a text")
 
     def distinct(self, checks: list[LayoutCheck]) -> tuple[LayoutCheck, ...]:
         """The checks, with a rule that occurs more than once made unique by its first position."""
@@ -288,40 +277,24 @@ class _Definition(Definition):
 
     def remarks(self, fields: tuple[LayoutField, ...]) -> tuple[Remark, ...]:
         by_name = {field.name: field for field in fields}
+        keys = ("field", "bits", "values", "kind", "level", "text", "times", "unit")
         found = []
-        for index, row in enumerate(self.expect("remarks", self.table.get("remarks", []), list, "a list"), 1):
-            what = f"remark {index}"
-            self.expect(what, row, Mapping, "a table")
-            self.known(f"{what}: ", row, ("field", "bits", "values", "kind", "level", "text", "times", "unit"))
-            if ("field" in row) == ("bits" in row):
-                self.refuse(f"{what}: exactly one of field, bits is needed")
-            if "field" in row and self.expect(f"{what}: field", row["field"], str, "a name") not in by_name:
-                self.refuse(
-                    f"{what}: there is no field {redacted_repr(row['field'])}{nearest(str(row['field']), by_name)}"
-                )
-            field = by_name.get(row.get("field", ""))
-            places = field.places if field else self.span(what, row["bits"])
-            values = row.get("values")
-            if values is not None:
-                for value in self.expect(f"{what}: values", values, list, "a list of whole numbers"):
-                    self.expect(f"{what}: a value", value, int, "a whole number")
-            if row.get("level", "care") not in LEVELS:
-                self.refuse(f"{what}: level must be one of {', '.join(LEVELS)}, not {redacted_repr(row['level'])}")
-            times = self.expect(f"{what}: times", row.get("times", 1), int, "a whole number")
-            if ("times" in row) != ("unit" in row) or times < 1:
-                self.refuse(f'{what}: times and unit stand together, such as times = 8 and unit = "bytes"')
+        for row in self.table.rows("remarks", keys, each="remark", words="a list", default=[]):
+            field = row.named("field", "field", by_name) if row.exactly_one("field", "bits") == "field" else None
+            places = field.places if field else self.span(row.path, row.content["bits"])
+            values = row.items("values", "a list of whole numbers") if row.has("values") else None
+            for value in values or ():
+                row.expect(row.at("a value"), value, int, "a whole number")
+            times = row.value("times", int, "a whole number", 1)
+            if row.has("times") != row.has("unit") or times < 1:
+                row.refuse_table('times and unit stand together, such as times = 8 and unit = "bytes"')
             found.append(
                 Remark(
-                    kind=self.expect(f"{what}: kind", row.get("kind", "remark"), str, "a text"),
-                    level=row.get("level", "care"),
-                    text=self.expect(f"{what}: text", row.get("text"), str, "a text"),
-                    places=places,
-                    parts=field.parts if field else pieces(self.length, places),
-                    values=None if values is None else tuple(values),
-                    times=times,
-                    unit=self.expect(f"{what}: unit", row.get("unit", ""), str, "a text"),
+                    kind=row.text("kind", "remark"), level=row.one_of("level", LEVELS, "care"), text=row.text("text"),
+                    places=places, parts=field.parts if field else pieces(self.length, places),
+                    values=None if values is None else tuple(values), times=times, unit=row.text("unit", ""),
                 )
-            )
+            )  # fmt: skip
         return tuple(found)
 
 

@@ -17,7 +17,7 @@ from credkit.core.sentences import nearest, redacted_repr
 from credkit.tables.characters import SETS, TRACKS, CharacterSet
 from credkit.tables.checkcharacters import CheckCharacter, check_character
 from credkit.tables.items import Appended, CheckItem, Constant, ContentItem, FieldItem, one_of, ranges
-from credkit.tables.refusals import Definition
+from credkit.tables.schema import SchemaTable, definition_table
 
 KEYS = ("title", "source", "track", "set", "most", "items", "checks", "remarks", "meanings", "examples")
 PRINTABLE = "".join(map(chr, range(32, 127)))  # ASCII
@@ -51,23 +51,16 @@ def letters(text: str, what: str) -> str:
     return "".join(found)
 
 
-class ItemDefinition(Definition):
+class ItemDefinition:
     """The items of one definition, read in their order; refusals name the content."""
 
-    what = "content"
-
     def __init__(self, name: str, definition: Mapping[str, Any]) -> None:
-        super().__init__(name, definition, KEYS)
+        self.name = name
+        self.table = definition_table("content", name, definition, KEYS)
+        self.refuse = self.table.refuse_table
         self.set = self.character_set()
         self.usable = self.set.content if self.set else PRINTABLE
         self.items: list[ContentItem] = []
-
-    def whole(self, what: str, value: Any, least: int, most: int) -> int:
-        """A whole number in this range."""
-        number: int = self.expect(what, value, int, "a whole number")
-        if not least <= number <= most:
-            self.refuse(f"{what} {redacted_repr(number)} is outside {least} to {most}")
-        return number
 
     def among(self, what: str, text: str) -> None:
         """Refuse ``text`` unless every letter of it may stand in the text."""
@@ -78,33 +71,22 @@ class ItemDefinition(Definition):
 
     def character_set(self) -> CharacterSet | None:
         """The set of the track, or None."""
-        if "track" in self.table:
-            if "set" in self.table:
+        if self.table.has("track"):
+            if self.table.has("set"):
                 self.refuse("exactly one of track, set is needed, or none")
-            return TRACKS[self.whole("track", self.table["track"], 1, 3)]
-        if "set" in self.table:
-            name = self.expect("set", self.table["set"], str, "a text")
-            if name not in SETS:
-                self.refuse(f"set: {redacted_repr(name)} is not one of {', '.join(SETS)}{nearest(name, SETS)}")
-            return SETS[name]
-        return None
+            return TRACKS[self.table.whole("track", least=1, most=3)]
+        return SETS[self.table.one_of("set", tuple(SETS))] if self.table.has("set") else None
 
     def read_items(self) -> None:
         """All items, with the sentinels of the track around them."""
-        rows = self.expect("items", self.table.get("items"), list, "a list of items")
-        if len(rows) > MOST_ITEMS:
-            self.refuse(f"{len(rows)} items are more than {MOST_ITEMS}")
+        such = "a table such as { field = 'number', digits = 8 }"
+        if len(self.table.items("items", "a list of items")) > MOST_ITEMS:
+            self.refuse(f"{len(self.table.content['items'])} items are more than {MOST_ITEMS}")
         if self.set:
             self.items.append(self.sentinel("start", self.set.start))
-        for number, row in enumerate(rows, 1):
-            what = f"item {number}"
-            self.expect(what, row, Mapping, "a table such as { field = 'number', digits = 8 }")
-            kinds = [key for key in ("constant", "field", "check") if key in row]
-            if len(kinds) != 1:
-                self.refuse(
-                    f"{what}: exactly one of constant, field, check is needed, not {', '.join(kinds) or 'none'}"
-                )
-            self.items.append(getattr(self, kinds[0])(what, row))
+        for row in self.table.rows("items", None, each="item", such=such):
+            kind = row.exactly_one("constant", "field", "check")
+            self.items.append(getattr(self, kind)(row))
         if self.set:
             self.items.append(self.sentinel("end", self.set.end))
         if not self.fields():
@@ -119,42 +101,40 @@ class ItemDefinition(Definition):
         name = f"{which} sentinel"
         return Constant(label=f"the {name}", name=name, pattern=re.escape(char), text=char)
 
-    def constant(self, what: str, row: Mapping[str, Any]) -> Constant:
+    def constant(self, row: SchemaTable) -> Constant:
         """``{ constant = "90" }``."""
-        self.known(f"{what}: ", row, ("constant",))
-        text = self.expect(f"{what}: constant", row["constant"], str, "a text")
+        row.known(("constant",))
+        text = row.text("constant")
         if not text:
-            self.refuse(f"{what}: a constant has one character at least")
-        self.among(what, text)
-        label = f"{what}, the constant {redacted_repr(text)},"
+            row.refuse_table("a constant has one character at least")
+        self.among(row.path, text)
+        label = f"{row.path}, the constant {redacted_repr(text)},"
         return Constant(label=label, name="constant", pattern=re.escape(text), text=text)
 
-    def field(self, what: str, row: Mapping[str, Any]) -> FieldItem:
+    def field(self, row: SchemaTable) -> FieldItem:
         """``{ field = "number", digits = 8 }`` and its like."""
-        self.known(f"{what}: ", row, _FIELD)
-        name = self.expect(f"{what}: field", row["field"], str, "a name")
+        row.known(_FIELD)
+        name = row.text("field", words="a name")
         if not name.isidentifier() or not name.isascii() or name != name.lower():
-            self.refuse(f"{what}: {redacted_repr(name)}: a field name has small letters, digits and underscores only")
+            row.refuse_table(f"{redacted_repr(name)}: a field name has small letters, digits and underscores only")
         if name in self.fields():
-            self.refuse(f"{what}: the name {name} appears twice")
-        what = f"{what}, {name}"
-        if ("digits" in row) == ("text" in row):
-            self.refuse(f"{what}: exactly one of digits, text is needed")
-        number = "digits" in row
-        shortest, longest = self.counts(what, row, "digits" if number else "text")
-        of = DIGITS if number else self.of(what, row)
-        absent, short, pad = (self.mark(what, key, row, of) for key in ("absent", "short", "pad"))
+            row.refuse_table(f"the name {name} appears twice")
+        row.path = what = f"{row.path}, {name}"
+        number = row.exactly_one("digits", "text") == "digits"
+        shortest, longest = self.counts(row, "digits" if number else "text")
+        of = DIGITS if number else self.of(row)
+        absent, short, pad = (self.mark(key, row, of) for key in ("absent", "short", "pad"))
         if sum(map(bool, (absent, short, pad))) > 1:
-            self.refuse(f"{what}: at most one of absent, short, pad")
+            row.refuse_table("at most one of absent, short, pad")
         if number:
             for key in ("of", "absent", "short"):
-                if key in row:
-                    self.refuse(f"{what}: {key} is for texts: digits = N has zeros in front, and one digit at least")
+                if row.has(key):
+                    row.refuse_table(f"{key} is for texts: digits = N has zeros in front, and one digit at least")
         if absent and shortest != longest and shortest != 1:
-            self.refuse(f"{what}: absent needs a text of one length, or of 1 character and more")
+            row.refuse_table("absent needs a text of one length, or of 1 character and more")
         if short and shortest == longest:
-            self.refuse(f"{what}: short needs a text of several lengths, such as '1-{longest}'")
-        width, right = self.filling(what, row, longest, of, pad)
+            row.refuse_table(f"short needs a text of several lengths, such as '1-{longest}'")
+        width, right = self.filling(row, longest, pad)
         letter = one_of(of)
         value = f"{letter}{{{shortest},{longest}}}"
         if number and shortest < longest:
@@ -175,59 +155,55 @@ class ItemDefinition(Definition):
             of=of, shortest=shortest, longest=longest, absent=absent, short=short, pad=pad, width=width, right=right,
         )  # fmt: skip
 
-    def counts(self, what: str, row: Mapping[str, Any], key: str) -> tuple[int, int]:
+    def counts(self, row: SchemaTable, key: str) -> tuple[int, int]:
         """How many characters a value has: from, to."""
-        most = MOST_DIGITS if key == "digits" else MOST_LETTERS
-        count = row[key]
+        least, most = (1, MOST_DIGITS) if key == "digits" else (0, MOST_LETTERS)
+        count = row.content[key]
         if isinstance(count, int) and not isinstance(count, bool):
-            return (self.whole(f"{what}: {key}", count, 1, most),) * 2
-        match = _FROM_TO.fullmatch(self.expect(f"{what}: {key}", count, str, "a count or a range such as '1-10'"))
-        least = 1 if key == "digits" else 0
+            return (row.whole(key, least=1, most=most),) * 2
+        match = _FROM_TO.fullmatch(row.text(key, words="a count or a range such as '1-10'"))
         if not match or not least <= int(match[1]) < int(match[2]) <= most:
-            self.refuse(f"{what}: {key}: {redacted_repr(count)} is not a range such as '1-10', from {least} to {most}")
+            row.refuse(key, f"{redacted_repr(count)} is not a range such as '1-10', from {least} to {most}")
         return int(match[1]), int(match[2])
 
-    def of(self, what: str, row: Mapping[str, Any]) -> str:
+    def of(self, row: SchemaTable) -> str:
         """The letters of a text."""
-        if "of" not in row:
+        if not row.has("of"):
             return self.usable.replace(self.set.separator, "") if self.set else self.usable
-        text = self.expect(f"{what}: of", row["of"], str, "a class of letters such as '0-9A-Z'")
-        found = letters(text, f"content {self.name}: {what}: of")
-        self.among(f"{what}: of", found)
+        text = row.text("of", words="a class of letters such as '0-9A-Z'")
+        found = letters(text, f"{row.source}: {row.at('of')}")
+        self.among(row.at("of"), found)
         return found
 
-    def mark(self, what: str, key: str, row: Mapping[str, Any], of: str) -> str:
+    def mark(self, key: str, row: SchemaTable, of: str) -> str:
         """The one character under ``key``, or none."""
-        if key not in row:
+        if not row.has(key):
             return ""
-        char: str = self.expect(f"{what}: {key}", row[key], str, "one character")
+        char = row.text(key, words="one character")
         if len(char) != 1:
-            self.refuse(f"{what}: {key} must be one character, not {redacted_repr(char)}")
-        self.among(f"{what}: {key}", char)
+            row.refuse_table(f"{key} must be one character, not {redacted_repr(char)}")
+        self.among(row.at(key), char)
         if key != "pad" and char in of:
-            self.refuse(f"{what}: {key} {redacted_repr(char)} is one of its letters: it could be a part of the value")
-        if key == "pad" and (char == of or ("digits" in row and char in DIGITS)):
-            self.refuse(f"{what}: pad {redacted_repr(char)} could be a part of the value")
+            row.refuse_table(f"{key} {redacted_repr(char)} is one of its letters: it could be a part of the value")
+        if key == "pad" and (char == of or (row.has("digits") and char in DIGITS)):
+            row.refuse_table(f"pad {redacted_repr(char)} could be a part of the value")
         return char
 
-    def filling(self, what: str, row: Mapping[str, Any], longest: int, of: str, pad: str) -> tuple[int, bool]:
+    def filling(self, row: SchemaTable, longest: int, pad: str) -> tuple[int, bool]:
         """How wide a value is filled up, and whether on its left."""
         for key in ("width", "align"):
-            if key in row and not pad:
-                self.refuse(f"{what}: {key} needs a pad, the character to fill up with")
-        align = row.get("align", "left")
-        if align not in ("left", "right"):
-            self.refuse(f"{what}: align must be 'left' or 'right', not {redacted_repr(align)}")
-        width = self.whole(f"{what}: width", row.get("width", longest), longest, MOST_LETTERS) if pad else 0
-        return width, align == "right"
+            if row.has(key) and not pad:
+                row.refuse_table(f"{key} needs a pad, the character to fill up with")
+        align = row.one_of("align", ("left", "right"))
+        return row.whole("width", longest, least=longest, most=MOST_LETTERS) if pad else 0, align == "right"
 
-    def check(self, what: str, row: Mapping[str, Any]) -> CheckItem:
+    def check(self, row: SchemaTable) -> CheckItem:
         """``{ check = "luhn", over = ["number"] }``."""
-        self.known(f"{what}: ", row, ("check", "over", "weights"))
-        character = self.character(what, row["check"], row)
-        what = f"{what}, the {character.rule} check character,"
+        row.known(("check", "over", "weights"))
+        character = self.character(row, row.content["check"])
+        row.path = what = f"{row.path}, the {character.rule} check character,"
         self.among(what, character.letters)
-        over = self.over(what, row["over"], character) if "over" in row else None
+        over = self.over(row, character) if row.has("over") else None
         if over is None:
             if not any(char.isalnum() for item in self.items for char in item.letters):
                 self.refuse(f"{what} has no letter and no digit before it")
@@ -238,19 +214,17 @@ class ItemDefinition(Definition):
             rule=character.rule, claim=f"the {character.rule} check character over {names}", item=len(self.items),
             character=character, over=over,
         )  # fmt: skip
-        return CheckItem(
-            label=what, name=f"{character.rule} check", pattern=one_of(character.letters), check=check
-        )  # fmt: skip
+        return CheckItem(label=what, name=f"{character.rule} check", pattern=one_of(character.letters), check=check)
 
-    def character(self, what: str, rule: object, row: Mapping[str, Any]) -> CheckCharacter:
+    def character(self, row: SchemaTable, rule: object) -> CheckCharacter:
         """The check character that ``rule`` and the row's weights name."""
-        weights = self.expect(f"{what}: weights", row.get("weights", []), list, "a list such as [3, 1]")
-        return check_character(f"content {self.name}: {what}", rule, weights)
+        weights = row.items("weights", "a list such as [3, 1]", [])
+        return check_character(f"{row.source}: {row.path}", rule, weights)
 
-    def over(self, what: str, names: Any, character: CheckCharacter) -> tuple[tuple[int, FieldItem], ...]:
+    def over(self, row: SchemaTable, character: CheckCharacter) -> tuple[tuple[int, FieldItem], ...]:
         """The fields before it that a check character is computed from."""
-        fields, found = self.fields(), []
-        for name in self.expect(f"{what} over", names, list, "a list of fields"):
+        what, fields, found = row.path, self.fields(), []
+        for name in row.expect(f"{what} over", row.content["over"], list, "a list of fields"):
             if not isinstance(name, str) or name not in fields:
                 self.refuse(
                     f"{what} is over {redacted_repr(name)}, which is no field before it{nearest(str(name), fields)}"

@@ -35,6 +35,7 @@ class CheckRow(TypedDict, total=False):
     complement: Span
     crc: Span
     poly: int
+    algorithm: str
     init: int
     xorout: int
 
