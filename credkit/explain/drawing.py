@@ -2,8 +2,9 @@
 
 A `Picture` is a model first and knows no renderer: its units (characters, bits or fields) stand in
 a row, `Bar` names a stretch of them, `Marks` show what a check judges and what it covers. A `Sheet`
-is a picture laid out in columns, in as many blocks as the width needs; `lines` renders it as plain
-ASCII text, and `credkit.explain.svg` as a drawing.
+is a picture laid out in columns, in as many blocks as the width needs: where each unit, each bar with its
+label and each mark stands is decided there, once. `lines` renders a sheet as plain ASCII text, and
+`credkit.explain.svg` as a drawing.
 
     0                   1                   2
     0 1 2 3 4 5 6 7 8 9 0 1 2 3 4 5 6 7 8 9 0 1 2 3 4 5
@@ -20,7 +21,7 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any, NamedTuple
+from typing import Any, Literal, NamedTuple
 
 from bitstring import Bits
 
@@ -32,6 +33,8 @@ from credkit.core.spans import runs
 from credkit.explain.screen import WIDTH, plain, shorten, wrap_text
 from credkit.tables.layout import Layout, Parity, Pattern
 
+Mark = Literal["covered", "judged", "wrong"]
+SIGNS: dict[Mark, str] = {"covered": "*", "judged": "=", "wrong": "^"}
 KEY = "* covered by the check   = judged by it   ^ found wrong"
 _GAPS: dict[Form, int] = {"text": 0, "bits": 1, "fields": 2}
 _LETTERS = "abcdefghijklmnopqrstuvwxyz"
@@ -186,7 +189,7 @@ def lines(picture: Picture, width: int = WIDTH, indent: int = 1) -> list[str]:
     return [f"{' ' * indent}{line}".rstrip() for line in sheet.lines()]
 
 
-class Stretch(NamedTuple):
+class BarSegment(NamedTuple):
     """A part of a bar within a block: its units, what is written in it, and whether the bar goes on.
 
     ``label`` is None where there is no room, and the bar is drawn as a letter.
@@ -200,12 +203,13 @@ class Stretch(NamedTuple):
     ends: bool
 
 
-class Marked(NamedTuple):
-    """What a check has in one block: its text, the sign under each unit, and whether it begins there."""
+class CheckMarks(NamedTuple):
+    """What a check has in one block: its text, the mark of each unit, whether it begins there, whether it failed."""
 
     text: str
-    signs: dict[int, str]
+    marks: dict[int, Mark]
     begins: bool
+    failed: bool
 
 
 class Sheet:
@@ -218,10 +222,10 @@ class Sheet:
         self.gap = _GAPS[picture.form]
         self.blocks = self._blocks()
         self._starts = [block.start for block in self.blocks]
-        self.marked = self._marked()
+        self.check_marks = self._check_marks()
         self.letters: dict[int, str] = {}  # bars that are drawn as a letter
         self.shown: set[int] = set()  # bars whose value stands in the drawing
-        self.stretches = self._stretches()
+        self.segments = self._segments()
 
     def _blocks(self) -> list[range]:
         """The units of each block: as many as the width takes, bits by whole bytes once they wrap."""
@@ -242,17 +246,25 @@ class Sheet:
         """The number of the block that ``unit`` stands in."""
         return bisect_right(self._starts, unit) - 1
 
-    def _marked(self) -> list[list[Marked]]:
+    def _check_marks(self) -> list[list[CheckMarks]]:
         """For each block, the checks that touch it, in their order."""
-        touched: list[list[Marked]] = [[] for _ in self.blocks]
-        for marks in self.picture.marks:
-            signs: dict[int, dict[int, str]] = {}
-            for units, sign in ((marks.covers, "*"), (marks.at, "^" if marks.passed is False else "=")):
-                for unit in units:
-                    signs.setdefault(self._block(unit), {})[unit] = sign
-            for number, each in signs.items():
-                touched[number].append(Marked(marks.text, each, number == min(signs)))
+        touched: list[list[CheckMarks]] = [[] for _ in self.blocks]
+        for check in self.picture.marks:
+            failed = check.passed is False
+            judged: Mark = "wrong" if failed else "judged"
+            by_block: dict[int, dict[int, Mark]] = {}
+            for unit in check.covers:
+                by_block.setdefault(self._block(unit), {})[unit] = "covered"
+            for unit in check.at:
+                by_block.setdefault(self._block(unit), {})[unit] = judged
+            for number, marks in by_block.items():
+                touched[number].append(CheckMarks(plain(check.text), marks, number == min(by_block), failed))
         return touched
+
+    def text_column(self, columns: Mapping[int, tuple[int, int]], check: CheckMarks) -> int | None:
+        """Where the text of a check begins behind its marks, best behind the block; None without room for it there."""
+        ends = (max(stop for _, stop in columns.values()), columns[max(check.marks)][1])
+        return next((end + 2 for end in ends if end + 2 + len(check.text) <= self.width), None)
 
     def columns(self, block: range) -> dict[int, tuple[int, int]]:
         """For each unit of ``block``, the column where it begins and the one behind it."""
@@ -262,9 +274,9 @@ class Sheet:
             at += len(self.units[i]) + self.gap
         return columns
 
-    def _stretches(self) -> list[list[Stretch]]:
-        """For each block, the stretches of bars in it."""
-        placed: list[list[Stretch]] = [[] for _ in self.blocks]
+    def _segments(self) -> list[list[BarSegment]]:
+        """For each block, the segments of bars in it."""
+        placed: list[list[BarSegment]] = [[] for _ in self.blocks]
         for number, bar in enumerate(self.picture.bars):
             for first, last in runs(sorted(bar.at)):
                 parts = [
@@ -273,14 +285,15 @@ class Sheet:
                 ]
                 widths = [self._width(a, z) for _, a, z in parts]
                 widest = widths.index(max(widths))
-                label = next((text for text in (bar.label, bar.name) if len(text) + 2 <= widths[widest]), "")
+                texts = plain(bar.label), plain(bar.name)
+                label = first_fitting(texts, widths[widest] - 2)
                 if not label and number not in self.letters:
                     self.letters[number] = _letter(len(self.letters))
-                if label == bar.label:
+                if label == texts[0]:
                     self.shown.add(number)
                 for i, (b, a, z) in enumerate(parts):
                     text = (label if i == widest else "") if label else None
-                    placed[b].append(Stretch(number, a, z, text, a == first, z == last))
+                    placed[b].append(BarSegment(number, a, z, text, a == first, z == last))
         return placed
 
     def _width(self, first: int, last: int) -> int:
@@ -295,8 +308,8 @@ class Sheet:
             if self.picture.form == "bits" or (self.picture.form == "text" and len(self.blocks) > 1):
                 yield from self._numbers(columns)
             yield (" " * self.gap).join(self.units[i] for i in block)
-            yield from self._bars(columns, self.stretches[number])
-            yield from self._mark_lines(columns, self.marked[number])
+            yield from self._bars(columns, self.segments[number])
+            yield from self._mark_lines(columns, self.check_marks[number])
         yield from self.legend()
 
     def legend(self) -> list[str]:
@@ -317,10 +330,10 @@ class Sheet:
             yield _row([(columns[i][0], text) for i, text in tens])
         yield _row([(columns[i][0], str(i % 10)) for i in columns])
 
-    def lanes(self, columns: Mapping[int, tuple[int, int]], stretches: Iterable[Stretch]) -> list[list[Stretch]]:
-        """Stretches on as many lanes as keep them apart."""
-        lanes: list[list[Stretch]] = []
-        for each in sorted(stretches, key=lambda each: each.first):
+    def lanes(self, columns: Mapping[int, tuple[int, int]], segments: Iterable[BarSegment]) -> list[list[BarSegment]]:
+        """Segments on as many lanes as keep them apart."""
+        lanes: list[list[BarSegment]] = []
+        for each in sorted(segments, key=lambda each: each.first):
             start = columns[each.first][0]
             lane = next((lane for lane in lanes if columns[lane[-1].last][1] <= start), None)
             if lane is None:
@@ -328,36 +341,52 @@ class Sheet:
             lane.append(each)
         return lanes
 
-    def _bars(self, columns: Mapping[int, tuple[int, int]], stretches: list[Stretch]) -> Iterator[str]:
+    def _bars(self, columns: Mapping[int, tuple[int, int]], segments: list[BarSegment]) -> Iterator[str]:
         """The bars, lane by lane."""
-        for lane in self.lanes(columns, stretches):
+        for lane in self.lanes(columns, segments):
             yield _row([cell for each in lane for cell in self._cells(columns, each)])
 
-    def _cells(self, columns: Mapping[int, tuple[int, int]], each: Stretch) -> list[tuple[int, str]]:
+    def _cells(self, columns: Mapping[int, tuple[int, int]], each: BarSegment) -> list[tuple[int, str]]:
         if each.label is None:
             letter = self.letters[each.bar]
             places = (columns[i] for i in range(each.first, each.last + 1))
             return [(start, letter * (stop - start)) for start, stop in places]
         start, size = columns[each.first][0], self._width(each.first, each.last)
         ends = "|" if each.begins else "-", "|" if each.ends else "-"
-        return [(start, f"{ends[0]}{each.label.center(size - 2, '-')}{ends[1]}" if size > 1 else "|")]
+        return [(start, bracket(each.label, size, *ends) if size > 1 else "|")]
 
-    def _mark_lines(self, columns: Mapping[int, tuple[int, int]], marked: list[Marked]) -> Iterator[str]:
+    def _mark_lines(self, columns: Mapping[int, tuple[int, int]], checks: list[CheckMarks]) -> Iterator[str]:
         """A row of marks for every check that touches the block, with its text where it begins."""
-        end = max(stop for _, stop in columns.values())
-        for text, signs, begins in marked:
-            drawn = _row([(columns[i][0], sign * (columns[i][1] - columns[i][0])) for i, sign in signs.items()])
-            if not begins:
+        for check in checks:
+            cells = [(columns[i], SIGNS[mark]) for i, mark in check.marks.items()]
+            drawn = _row([(start, sign * (stop - start)) for (start, stop), sign in cells])
+            if not check.begins:
                 yield drawn
-            elif end + 2 + len(text) <= self.width:
-                yield f"{drawn:<{end}}  {text}"
-            elif len(drawn) + 2 + len(text) <= self.width:
-                yield f"{drawn}  {text}"
-            elif len(text) + 2 <= len(drawn) - len(drawn.lstrip()):
-                yield f"{text}{drawn[len(text) :]}"
+            elif (column := self.text_column(columns, check)) is not None:
+                yield f"{drawn:<{column}}{check.text}"
+            elif len(check.text) + 2 <= len(drawn) - len(drawn.lstrip()):
+                yield f"{check.text}{drawn[len(check.text) :]}"
             else:
-                yield shorten(text, self.width, "...")
+                yield shorten(check.text, self.width, "...")
                 yield drawn
+
+
+def first_fitting(texts: Iterable[str], room: int) -> str:
+    """The first of ``texts`` that is no longer than ``room``; an empty one where none is.
+
+    >>> first_fitting(("facility=123", "facility"), 10)
+    'facility'
+    """
+    return next((text for text in texts if len(text) <= room), "")
+
+
+def bracket(label: str, size: int, left: str, right: str) -> str:
+    """A bar of ``size`` columns between two ends, with its label in the middle.
+
+    >>> bracket("key", 7, "|", "|"), bracket("", 1, "[", "]")
+    ('|-key-|', '[')
+    """
+    return f"{left}{label.center(size - 2, '-')}{right}" if size > 1 else left
 
 
 def _letter(number: int) -> str:

@@ -15,7 +15,7 @@ from html import escape
 from itertools import count
 
 from credkit.core.reading import describe_places
-from credkit.explain.drawing import Marks, Picture, Sheet, Stretch, layout_picture
+from credkit.explain.drawing import BarSegment, CheckMarks, Mark, Picture, Sheet, layout_picture
 from credkit.explain.screen import plain
 from credkit.tables.layout import Layout
 
@@ -23,7 +23,9 @@ COLUMN = 8.4  # pixels of a column: the width of a character of 14 pixels
 ROOM = 76  # columns of a drawing at most: it fits on paper
 MARGIN = 6
 NUMBERS, UNITS, LANE, MARK, TEXT, GAP = 12, 24, 24, 18, 18, 12  # heights of what stands below each other
-KEY = (("covered", "covered by the check"), ("judged", "judged by it"), ("wrong", "found wrong"))
+KEY: tuple[tuple[Mark, str], ...] = (
+    ("covered", "covered by the check"), ("judged", "judged by it"), ("wrong", "found wrong")
+)  # fmt: skip
 KEY_WIDTH = 400
 FONT = "ui-monospace,'DejaVu Sans Mono',Menlo,Consolas,monospace"
 WRONG = "var(--wrong,#b3261e)"
@@ -64,6 +66,7 @@ def layout_svg(layout: Layout) -> str:
 def spoken(picture: Picture) -> str:
     """A picture in words, for those who do not see it.
 
+    >>> from credkit.explain.drawing import Marks
     >>> marks = Marks(text="odd-parity FAILED", at=(1,), covers=(0,), passed=False)
     >>> spoken(Picture(title="two bits", form="bits", units=("1", "0"), marks=(marks,)))
     'two bits: 10; odd-parity FAILED (bit 1)'
@@ -83,7 +86,6 @@ class _Drawing:
     def __init__(self, picture: Picture, width: int) -> None:
         self.picture = picture
         self.sheet = Sheet(picture, width)
-        self.room = width * COLUMN
         self.height = self.width = 0.0
         self.wrong = {i for marks in picture.marks if marks.passed is False for i in marks.at}
         self.parts = list(self._parts())
@@ -98,12 +100,12 @@ class _Drawing:
             if self.picture.form != "fields" and len(self.sheet.units) > 1:
                 yield from self._numbers(columns)
             yield from self._units(columns)
-            for lane in self.sheet.lanes(columns, self.sheet.stretches[number]):
+            for lane in self.sheet.lanes(columns, self.sheet.segments[number]):
                 for each in lane:
                     yield from self._bar(columns, each)
                 self.height += LANE
-            for marks in self.picture.marks:
-                yield from self._marks(columns, block, marks)
+            for check in self.sheet.check_marks[number]:
+                yield from self._marks(columns, check)
         for line in self.sheet.legend():
             yield self._line(line)
 
@@ -145,42 +147,34 @@ class _Drawing:
             yield _text(_middle(start, stop), top + UNITS / 2 + 5, self.sheet.units[i])
         self.height += UNITS
 
-    def _bar(self, columns: Mapping[int, tuple[int, int]], each: Stretch) -> Iterator[str]:
+    def _bar(self, columns: Mapping[int, tuple[int, int]], each: BarSegment) -> Iterator[str]:
         """A bracket under the units of a bar, and what it is called."""
         left, right = columns[each.first][0] * COLUMN, columns[each.last][1] * COLUMN
         top = self.height + 2
         ends = [f"M{left:g},{top:g}v5"] if each.begins else []
         ends += [f"M{right:g},{top:g}v5"] if each.ends else []
         yield f'<path d="M{left:g},{top + 5:g}H{right:g}{"".join(ends)}" fill="none" stroke="currentColor"/>'
-        text = self.sheet.letters[each.bar] if each.label is None else plain(each.label)
+        text = self.sheet.letters[each.bar] if each.label is None else each.label
         if text:
             yield _text((left + right) / 2, self.height + LANE - 4, text, size=13)
 
-    def _marks(self, columns: Mapping[int, tuple[int, int]], block: range, marks: Marks) -> Iterator[str]:
+    def _marks(self, columns: Mapping[int, tuple[int, int]], check: CheckMarks) -> Iterator[str]:
         """What a check covers and judges in this block, and its text where it begins."""
-        places_of = {i: "covered" for i in marks.covers if i in block}
-        places_of |= {i: "wrong" if marks.passed is False else "judged" for i in marks.at if i in block}
-        if not places_of:
-            return
-        text = plain(marks.text)
-        begun = min(*marks.at, *marks.covers, block.start) < block.start
-        ends = (columns[block.stop - 1][1] + 2, columns[max(places_of)][1] + 2)  # of the block, and of the marks
-        end = next((each for each in ends if (each + len(text)) * COLUMN <= self.room), ends[1])
-        beside = not begun and (end + len(text)) * COLUMN <= self.room
-        weight = "bold" if marks.passed is False else "normal"
-        if not begun and not beside:
-            yield self._line(text, weight=weight)
+        column = self.sheet.text_column(columns, check) if check.begins else None
+        weight = "bold" if check.failed else "normal"
+        if check.begins and column is None:
+            yield self._line(check.text, weight=weight)
         y = self.height + MARK / 2
-        covered = [_middle(*columns[i]) for i in places_of]
+        middles = {i: _middle(*columns[i]) for i in check.marks}
         yield (
-            f'<path d="M{min(covered):g},{y:g}H{max(covered):g}" stroke="currentColor" stroke-width="0.7" '
-            'stroke-opacity="0.5"/>'
+            f'<path d="M{min(middles.values()):g},{y:g}H{max(middles.values()):g}" stroke="currentColor" '
+            'stroke-width="0.7" stroke-opacity="0.5"/>'
         )
-        for i, mark in places_of.items():
-            yield _mark(mark, _middle(*columns[i]), y)
-        if beside:
-            self._reach((end + len(text)) * COLUMN)
-            yield _text(end * COLUMN, y + 4.5, text, size=13, anchor="start", weight=weight)
+        for i, mark in check.marks.items():
+            yield _mark(mark, middles[i], y)
+        if column is not None:
+            self._reach((column + len(check.text)) * COLUMN)
+            yield _text(column * COLUMN, y + 4.5, check.text, size=13, anchor="start", weight=weight)
         self.height += MARK
 
 
@@ -204,7 +198,7 @@ def _frame(x: float, top: float, size: float, thick: float) -> str:
     )
 
 
-def _mark(mark: str, x: float, y: float) -> str:
+def _mark(mark: Mark, x: float, y: float) -> str:
     if mark == "covered":
         return f'<circle cx="{x:g}" cy="{y:g}" r="2.6"/>'
     if mark == "judged":
