@@ -14,11 +14,11 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from textwrap import wrap
 from unicodedata import combining, east_asian_width
-from xml.sax.saxutils import escape
 
 from credkit.cards.memorymap import FREE, MAC, RECORD, MemoryMap, Row, Section, Stretch, memory_map
 from credkit.cards.plan import Plan
 from credkit.core.spans import format_span
+from credkit.explain.svgelements import element, escape_text, text_element
 from credkit.privacy.accounts import masked
 
 WIDTH = 960  # pixels of the whole picture
@@ -58,19 +58,20 @@ def memory_svg(plan: Plan) -> str:
     sheet = _Sheet(drawn, min(WIDEST, CELLS // plan.geometry.block_size))
     body = [*sheet.head(), *sheet.table(), *sheet.legend()]
     summary = " ".join(f"{text}." for text in (*drawn.head, *(words for _, words in drawn.legend())))
-    return "\n".join([
-        '<?xml version="1.0" encoding="UTF-8"?>',
-        f'<svg xmlns="http://www.w3.org/2000/svg" role="img" aria-labelledby="map-title map-desc" '
-        f'width="{WIDTH}" height="{sheet.y + MARGIN}" viewBox="0 0 {WIDTH} {sheet.y + MARGIN}">',
-        f'<title id="map-title">{_said(f"Memory map: {plan.name}")}</title>',
-        f'<desc id="map-desc">{_said(summary)}</desc>',
-        f"<style>{_style()}</style>",
-        f"<defs>{''.join(_patterns())}</defs>",
-        '<rect class="paper" width="100%" height="100%"/>',
+    parts = (
+        element("title", escape_text(_visible(f"Memory map: {plan.name}")), id="map-title"),
+        element("desc", escape_text(_visible(summary)), id="map-desc"),
+        element("style", _style()),
+        element("defs", *_patterns()),
+        element("rect", class_="paper", width="100%", height="100%"),
         *body,
-        "</svg>",
-        "",
-    ])  # fmt: skip
+    )
+    height = sheet.y + MARGIN
+    drawing = element(
+        "svg", *(f"\n{part}" for part in parts), "\n", xmlns="http://www.w3.org/2000/svg", role="img",
+        aria_labelledby="map-title map-desc", width=WIDTH, height=height, viewBox=f"0 0 {WIDTH} {height}",
+    )  # fmt: skip
+    return f'<?xml version="1.0" encoding="UTF-8"?>\n{drawing}\n'
 
 
 def _visible(text: str) -> str:
@@ -80,11 +81,6 @@ def _visible(text: str) -> str:
     ('02F7\\\\r', 'Pass 411436******6785')
     """
     return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in masked(text))
-
-
-def _said(text: str) -> str:
-    """``text`` for XML."""
-    return escape(_visible(text))
 
 
 def _columns(text: str) -> int:
@@ -125,23 +121,18 @@ def _style() -> str:
 def _patterns() -> Iterator[str]:
     for kind, (side, path, _) in _PATTERNS.items():
         if path:
-            yield (
-                f'<pattern id="map-{kind}" width="{side}" height="{side}" patternUnits="userSpaceOnUse">'
-                f'<path class="mark" d="{path}"/></pattern>'
-            )
+            mark = element("path", class_="mark", d=path)
+            yield element("pattern", mark, id=f"map-{kind}", width=side, height=side, patternUnits="userSpaceOnUse")
 
 
-def _text(x: float, y: float, text: str, style: str = "") -> str:
-    named = f' class="{style}"' if style else ""
-    return f'<text x="{x:g}" y="{y:g}"{named}>{_said(text)}</text>'
+def _text(x: float, y: float, text: str, style: str = "", anchor: str | None = None) -> str:
+    return text_element(x, y, _visible(text), class_=style or None, text_anchor=anchor)
 
 
 def _padlock(x: float, y: float) -> str:
     """A closed padlock whose foot stands on ``y``."""
-    return (
-        f'<g><path class="shackle" d="M{x + 2.5:g} {y - 7:g}v-2.5a3.5 3.5 0 0 1 7 0v2.5"/>'
-        f'<rect class="lock" x="{x:g}" y="{y - 7:g}" width="12" height="8" rx="1.5"/></g>'
-    )
+    shackle = element("path", class_="shackle", d=f"M{x + 2.5:g} {y - 7:g}v-2.5a3.5 3.5 0 0 1 7 0v2.5")
+    return element("g", shackle, element("rect", class_="lock", x=x, y=y - 7, width=12, height=8, rx=1.5))
 
 
 @dataclass(slots=True)
@@ -181,8 +172,7 @@ class _Sheet:
         self.y += LINE
         yield _text(MARGIN, self.y - 5, geometry.unit, "soft")
         for at in range(geometry.block_size):
-            middle = left + (at + 0.5) * self.cell
-            yield f'<text x="{middle:g}" y="{self.y - 5}" class="soft" text-anchor="middle">{at}</text>'
+            yield _text(left + (at + 0.5) * self.cell, self.y - 5, str(at), "soft", "middle")
         for section in self.drawn.sections:
             if geometry.keys:
                 self.y += 8
@@ -213,23 +203,25 @@ class _Sheet:
         unit = self.drawn.plan.geometry.unit
         where = f"{unit} {section.label(row)}, byte {format_span(stretch.at)}"
         what = stretch.name or _PATTERNS[stretch.kind][2]
-        yield f'<g class="stretch" data-kind="{stretch.kind}"><title>{_said(f"{where}: {what}")}</title>'
-        yield from self.box(x, self.y, width, height, stretch)
+        parts = [
+            element("title", escape_text(_visible(f"{where}: {what}"))),
+            *self.box(x, self.y, width, height, stretch),
+        ]
         ticks = "".join(f"M{x + at * self.cell:g} {self.y}v{height}" for at in range(1, len(stretch.at)))
         if ticks:
-            yield f'<path class="tick" d="{ticks}"/>'
+            parts.append(element("path", class_="tick", d=ticks))
         fitting = (text for text in (stretch.name, stretch.code) if _columns(_visible(text)) * _CODE + 8 <= width)
         if label := next(fitting, stretch.code):
-            yield _text(x + width / 2, self.y + 20, label, "code")
-        yield "</g>"
+            parts.append(_text(x + width / 2, self.y + 20, label, "code"))
+        yield element("g", "\n".join((*parts, "")), class_="stretch", data_kind=stretch.kind)
 
     def box(self, x: float, y: float, width: float, height: float, stretch: Stretch) -> Iterator[str]:
         """A stretch without its name: its tint, its pattern, its edge."""
-        place = f'x="{x:g}" y="{y:g}" width="{width:g}" height="{height:g}"'
-        yield f'<rect class="{self.tint(stretch)}" {place}/>'
+        place = {"x": x, "y": y, "width": width, "height": height}
+        yield element("rect", class_=self.tint(stretch), **place)
         if stretch.kind != RECORD and _PATTERNS[stretch.kind][1]:
-            yield f'<rect fill="url(#map-{stretch.kind})" {place}/>'
-        yield f'<rect class="edge" {place}/>'
+            yield element("rect", fill=f"url(#map-{stretch.kind})", **place)
+        yield element("rect", class_="edge", **place)
 
     def tint(self, stretch: Stretch) -> str:
         """The class of its colour: records have one each, in turn."""

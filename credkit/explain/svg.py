@@ -11,12 +11,12 @@ Source: W3C Scalable Vector Graphics (SVG) 1.1; WAI-ARIA 1.2, role img.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from html import escape
 from itertools import count
 
 from credkit.core.reading import describe_places
 from credkit.explain.drawing import BarSegment, CheckMarks, Mark, Picture, Sheet, layout_picture
 from credkit.explain.screen import plain
+from credkit.explain.svgelements import element, text_element
 from credkit.tables.layout import Layout
 
 COLUMN = 8.4  # pixels of a column: the width of a character of 14 pixels
@@ -29,7 +29,7 @@ KEY: tuple[tuple[Mark, str], ...] = (
 KEY_WIDTH = 400
 FONT = "ui-monospace,'DejaVu Sans Mono',Menlo,Consolas,monospace"
 WRONG = "var(--wrong,#b3261e)"
-ALONE = ' xmlns="http://www.w3.org/2000/svg" style="color:#1b1f24;background:#ffffff"'
+ALONE = {"xmlns": "http://www.w3.org/2000/svg", "style": "color:#1b1f24;background:#ffffff"}
 
 
 def svg(pictures: Sequence[Picture], *, alone: bool = True, width: int = ROOM) -> str:
@@ -44,18 +44,17 @@ def svg(pictures: Sequence[Picture], *, alone: bool = True, width: int = ROOM) -
     drawn = [_Drawing(picture, width) for picture in pictures]
     body, top = [], 0.0
     for each in drawn:
-        body.append(f'<g transform="translate({MARGIN},{top:g})">{"".join(each.parts)}</g>')
+        body.append(element("g", *each.parts, transform=f"translate({MARGIN},{top:g})"))
         top += each.height + GAP
     keyed = any(picture.marks for picture in pictures)
     if keyed:
-        body.append(f'<g transform="translate({MARGIN},{top:g})">{"".join(_key())}</g>')
+        body.append(element("g", *_key(), transform=f"translate({MARGIN},{top:g})"))
         top += TEXT
     wide = max([0, *(each.width for each in drawn), KEY_WIDTH * keyed]) + 2 * MARGIN
-    said = escape(". ".join(map(spoken, pictures)))
-    return (
-        f'<svg{ALONE if alone else ""} role="img" aria-label="{said}" viewBox="0 0 {wide:g} {top:g}" width="{wide:g}" '
-        f'height="{top:g}" font-family="{FONT}" font-size="14" fill="currentColor">{"".join(body)}</svg>'
-    )
+    return element(
+        "svg", *body, **(ALONE if alone else {}), role="img", aria_label=". ".join(map(spoken, pictures)),
+        viewBox=f"0 0 {wide:g} {top:g}", width=wide, height=top, font_family=FONT, font_size=14, fill="currentColor",
+    )  # fmt: skip
 
 
 def layout_svg(layout: Layout) -> str:
@@ -137,10 +136,10 @@ class _Drawing:
                 if i in self.wrong:
                     yield _frame(left + 1, top, size - 2, 2.5)
                 else:
-                    yield (
-                        f'<rect x="{left:g}" y="{top + 1:g}" width="{size:g}" height="{UNITS - 2}" fill="none" '
-                        'stroke="currentColor" stroke-width="0.7" stroke-opacity="0.5"/>'
-                    )
+                    yield element(
+                        "rect", x=left, y=top + 1, width=size, height=UNITS - 2, fill="none", stroke="currentColor",
+                        stroke_width=0.7, stroke_opacity=0.5,
+                    )  # fmt: skip
             elif i in self.wrong and not (i - 1 in self.wrong and i - 1 in columns):  # one frame around neighbours
                 last = next(n for n in count(i) if n + 1 not in self.wrong or n + 1 not in columns)
                 yield _frame(start * COLUMN - 1, top, (columns[last][1] - start) * COLUMN + 2, 1.5)
@@ -153,7 +152,7 @@ class _Drawing:
         top = self.height + 2
         ends = [f"M{left:g},{top:g}v5"] if each.begins else []
         ends += [f"M{right:g},{top:g}v5"] if each.ends else []
-        yield f'<path d="M{left:g},{top + 5:g}H{right:g}{"".join(ends)}" fill="none" stroke="currentColor"/>'
+        yield element("path", d=f"M{left:g},{top + 5:g}H{right:g}{''.join(ends)}", fill="none", stroke="currentColor")
         text = self.sheet.letters[each.bar] if each.label is None else each.label
         if text:
             yield _text((left + right) / 2, self.height + LANE - 4, text, size=13)
@@ -166,10 +165,8 @@ class _Drawing:
             yield self._line(check.text, weight=weight)
         y = self.height + MARK / 2
         middles = {i: _middle(*columns[i]) for i in check.marks}
-        yield (
-            f'<path d="M{min(middles.values()):g},{y:g}H{max(middles.values()):g}" stroke="currentColor" '
-            'stroke-width="0.7" stroke-opacity="0.5"/>'
-        )
+        line = f"M{min(middles.values()):g},{y:g}H{max(middles.values()):g}"
+        yield element("path", d=line, stroke="currentColor", stroke_width=0.7, stroke_opacity=0.5)
         for i, mark in check.marks.items():
             yield _mark(mark, middles[i], y)
         if column is not None:
@@ -183,27 +180,24 @@ def _middle(start: int, stop: int) -> float:
 
 
 def _text(x: float, y: float, text: str, *, size: int = 14, anchor: str = "middle", weight: str = "normal") -> str:
-    bold = ' font-weight="bold"' if weight == "bold" else ""
-    return (
-        f'<text x="{x:g}" y="{y:g}" font-size="{size}" text-anchor="{anchor}"{bold} xml:space="preserve">'
-        f"{escape(text)}</text>"
-    )
+    bold = None if weight == "normal" else weight
+    spaces = {"xml:space": "preserve"}
+    return text_element(x, y, text, font_size=size, text_anchor=anchor, font_weight=bold, **spaces)
 
 
 def _frame(x: float, top: float, size: float, thick: float) -> str:
     """The frame of what is wrong."""
-    return (
-        f'<rect x="{x:g}" y="{top + 2:g}" width="{size:g}" height="{UNITS - 4}" fill="none" '
-        f'stroke-width="{thick:g}" style="stroke:{WRONG}"/>'
+    return element(
+        "rect", x=x, y=top + 2, width=size, height=UNITS - 4, fill="none", stroke_width=thick, style=f"stroke:{WRONG}"
     )
 
 
 def _mark(mark: Mark, x: float, y: float) -> str:
     if mark == "covered":
-        return f'<circle cx="{x:g}" cy="{y:g}" r="2.6"/>'
+        return element("circle", cx=x, cy=y, r=2.6)
     if mark == "judged":
-        return f'<rect x="{x - 5:g}" y="{y - 5:g}" width="10" height="10" fill="none" stroke="currentColor"/>'
-    return f'<path d="M{x:g},{y - 6:g}l5.5,11h-11z" style="fill:{WRONG}"/>'
+        return element("rect", x=x - 5, y=y - 5, width=10, height=10, fill="none", stroke="currentColor")
+    return element("path", d=f"M{x:g},{y - 6:g}l5.5,11h-11z", style=f"fill:{WRONG}")
 
 
 def _key() -> Iterable[str]:

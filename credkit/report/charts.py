@@ -10,9 +10,10 @@ Source: W3C Scalable Vector Graphics (SVG) 1.1; WAI-ARIA 1.2, role img.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from html import escape
 
 from markupsafe import Markup
+
+from credkit.explain.svgelements import element
 
 LEAST_BAR_PERCENT = 1.5  # percent of the height: a bar that is not nothing can be seen
 SCALE_STEPS = (1, 2, 5)
@@ -40,24 +41,22 @@ def draw_bars(values: Sequence[float | None], scale: float, description: str, li
 
     ``lines`` are places, counted in bars, where something changed.
     """
-    drawn = [
-        f'<rect x="{place + 0.08:g}" y="{100 - height:g}" width="0.84" height="{height:g}"/>'
-        for place, value in enumerate(values)
-        if value is not None
-        for height in [max(100 * value / scale, LEAST_BAR_PERCENT) if value else 0.5]
-    ]
-    drawn += [f'<path class="{kind}" d="M{place:g},0V100"/>' for place in lines for kind in ("halo", "change")]
-    return Markup(
-        f'<svg class="bars" role="img" aria-label="{escape(description)}" viewBox="0 0 {max(len(values), 1)} 100" '
-        f'preserveAspectRatio="none"><path class="grid" d="M0,0H{len(values)}M0,50H{len(values)}M0,100H{len(values)}"/>'
-        f"{''.join(drawn)}</svg>"
-    )
+    width = len(values)
+    drawn = [element("path", class_="grid", d=f"M0,0H{width}M0,50H{width}M0,100H{width}")]
+    for place, value in enumerate(values):
+        if value is not None:
+            tall = max(100 * value / scale, LEAST_BAR_PERCENT) if value else 0.5
+            drawn.append(element("rect", x=place + 0.08, y=100 - tall, width=0.84, height=tall))
+    for line in lines:
+        drawn += [element("path", class_=kind, d=f"M{line:g},0V100") for kind in ("halo", "change")]
+    view = f"0 0 {max(width, 1)} 100"
+    named = {"class_": "bars", "role": "img", "aria_label": description}
+    return Markup(element("svg", *drawn, **named, viewBox=view, preserveAspectRatio="none"))
 
 
 def draw_row_bar(value: float, scale: float) -> Markup:
     """A lying bar in a row of a table, beside its number: hidden from those who hear the number."""
     length = max(100 * value / scale, LEAST_BAR_PERCENT) if value else 0
-    return Markup(
-        '<svg class="bar" aria-hidden="true" viewBox="0 0 100 10" preserveAspectRatio="none">'
-        f'<path class="grid" d="M0,0V10M100,0V10"/><rect width="{length:g}" y="1" height="8"/></svg>'
-    )
+    parts = element("path", class_="grid", d="M0,0V10M100,0V10"), element("rect", width=length, y=1, height=8)
+    hidden = {"class_": "bar", "aria_hidden": "true"}
+    return Markup(element("svg", *parts, **hidden, viewBox="0 0 100 10", preserveAspectRatio="none"))
