@@ -30,7 +30,7 @@ MOST_LISTED = 255  # records: one byte counts them
 
 
 @dataclass(frozen=True, slots=True)
-class Entry:
+class DirectoryEntry:
     """Where a record begins, and how many bytes it has."""
 
     block: int
@@ -59,7 +59,7 @@ def write_directory(records: Sequence[Record], geometry: Geometry) -> bytes:
     >>> card = geometry("sectors-16x4")
     >>> data = write_directory([Record(name="personnel", size=4, places=(64, 65, 66, 67))], card)
     >>> data[:-2].hex(" "), read_directory(data)
-    ('01 01 00 04 00 00 04', (Entry(block=4, byte=0, size=4),))
+    ('01 01 00 04 00 00 04', (DirectoryEntry(block=4, byte=0, size=4),))
     """
     entries = [
         dict(zip(("block", "byte"), divmod(record.places[0], geometry.block_size), strict=True), size=record.room)
@@ -69,7 +69,7 @@ def write_directory(records: Sequence[Record], geometry: Geometry) -> bytes:
     return message + CRC.compute(message)
 
 
-def read_directory(data: bytes) -> tuple[Entry, ...]:
+def read_directory(data: bytes) -> tuple[DirectoryEntry, ...]:
     """The entries of the directory at the beginning of ``data``; raises `DecodeError` for what is none.
 
     >>> read_directory(bytes(16))
@@ -91,4 +91,4 @@ def read_directory(data: bytes) -> tuple[Entry, ...]:
             f"directory: the CRC fails: {at} are {found.hex()}, expected {CRC.compute(message).hex()}",
             codec="directory",
         )
-    return tuple(Entry(each.block, each.byte, each.size) for each in _format().parse(message).entries)
+    return tuple(DirectoryEntry(each.block, each.byte, each.size) for each in _format().parse(message).entries)

@@ -21,6 +21,7 @@ from itertools import groupby
 from credkit.cards.access import Access
 from credkit.cards.plan import Plan, Record
 from credkit.core.spans import format_span, runs
+from credkit.explain.drawing import bracket, first_fitting
 from credkit.explain.screen import WIDTH, label_text, plain, wrap_text
 from credkit.privacy.accounts import masked
 
@@ -34,7 +35,7 @@ _LETTERS = "abcdefghijklmnopqrstuvwxyz"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Stretch:
+class ByteRun:
     """Neighbouring bytes of a block (``at``) that belong together.
 
     ``kind`` is record, mac, free, manufacturer, container, locks, or a part of a trailer: key-a, bits,
@@ -48,22 +49,22 @@ class Stretch:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Row:
+class MemoryRow:
     """One block, or several that look the same; ``words`` say who may do what with it."""
 
     blocks: tuple[int, ...]
-    stretches: tuple[Stretch, ...]
+    stretches: tuple[ByteRun, ...]
     words: str
     locked: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Section:
+class MemorySection:
     """One sector, or several that look the same: then each row stands for its blocks in all of them."""
 
     sectors: range
     blocks: range
-    rows: tuple[Row, ...]
+    rows: tuple[MemoryRow, ...]
     words: str
 
     @property
@@ -72,7 +73,7 @@ class Section:
         blocks = f" (blocks {format_span(self.blocks)}), each" if len(self.sectors) > 1 else ""
         return f"{_numbered('sector', self.sectors)}{blocks}{self.words and f': {self.words}'}"
 
-    def label(self, row: Row) -> str:
+    def label(self, row: MemoryRow) -> str:
         """The blocks of a row: their numbers, or with ``+`` their places in each of several sectors."""
         size = len(self.blocks) // len(self.sectors)
         if len(self.sectors) == 1:
@@ -86,7 +87,7 @@ class MemoryMap:
 
     plan: Plan
     codes: Mapping[str, str]
-    sections: tuple[Section, ...]
+    sections: tuple[MemorySection, ...]
 
     @property
     def head(self) -> tuple[str, ...]:
@@ -175,34 +176,34 @@ def memory_map(plan: Plan) -> MemoryMap:
     return MemoryMap(plan=plan, codes=codes, sections=tuple(_several(same) for same in alike))
 
 
-def _section(plan: Plan, cells: list[tuple[str, str, str]], sector: int) -> Section:
+def _section(plan: Plan, cells: list[tuple[str, str, str]], sector: int) -> MemorySection:
     """One sector."""
     blocks = plan.geometry.sectors[sector]
     rows = [_row(plan, cells, block, sector) for block in blocks]
     alike = groupby(rows, lambda row: (row.stretches, row.words, row.locked))
-    return Section(
+    return MemorySection(
         sectors=range(sector, sector + 1), blocks=blocks, rows=tuple(_merged(tuple(same)) for _, same in alike),
         words=AS_DELIVERED if plan.geometry.keys and sector not in plan.access else "",
     )  # fmt: skip
 
 
-def _shape(section: Section) -> tuple[object, ...]:
+def _shape(section: MemorySection) -> tuple[object, ...]:
     """What sectors have in common that look the same."""
     start = section.blocks.start
     looks = ((tuple(b - start for b in row.blocks), row.stretches, row.words, row.locked) for row in section.rows)
     return len(section.blocks), section.words, *looks
 
 
-def _several(alike: tuple[Section, ...]) -> Section:
+def _several(alike: tuple[MemorySection, ...]) -> MemorySection:
     """Neighbouring sectors that look the same, as one section."""
     first, last = alike[0], alike[-1]
-    return Section(
+    return MemorySection(
         sectors=range(first.sectors.start, last.sectors.stop), blocks=range(first.blocks.start, last.blocks.stop),
         rows=tuple(_merged(same) for same in zip(*(section.rows for section in alike), strict=True)), words=first.words,
     )  # fmt: skip
 
 
-def _merged(rows: tuple[Row, ...]) -> Row:
+def _merged(rows: tuple[MemoryRow, ...]) -> MemoryRow:
     """Rows that look the same, as one."""
     blocks = tuple(block for row in rows for block in row.blocks)
     return replace(rows[0], blocks=blocks)
@@ -228,20 +229,20 @@ def _cells(plan: Plan, codes: Mapping[str, str]) -> list[tuple[str, str, str]]:
     return cells
 
 
-def _row(plan: Plan, cells: list[tuple[str, str, str]], block: int, sector: int) -> Row:
+def _row(plan: Plan, cells: list[tuple[str, str, str]], block: int, sector: int) -> MemoryRow:
     """The row of one block."""
     size = plan.geometry.block_size
     stretches, start = [], 0
     for (kind, name, code), same in groupby(cells[block * size : (block + 1) * size]):
         at = range(start, start + len(list(same)))
-        stretches.append(Stretch(kind=kind, name=name, code=code, at=at))
+        stretches.append(ByteRun(kind=kind, name=name, code=code, at=at))
         start = at.stop
     access = plan.access.get(sector)
     if access is not None and stretches[0].kind != "manufacturer":
         words, locked = _sector_words(access, plan.geometry.unit_of(block * size)[1])
     else:
         words, locked = _block_words(plan, block, {stretch.kind for stretch in stretches}), block in plan.locked
-    return Row(blocks=(block,), stretches=tuple(stretches), words=words, locked=locked)
+    return MemoryRow(blocks=(block,), stretches=tuple(stretches), words=words, locked=locked)
 
 
 def _sector_words(access: Access, group: int) -> tuple[str, bool]:
@@ -351,12 +352,11 @@ def _number(at: int, cell: int) -> str:
     return str(at) if cell > 2 or at < 10 or at % 2 == 0 else ""
 
 
-def _bar(stretch: Stretch, cell: int) -> str:
+def _bar(stretch: ByteRun, cell: int) -> str:
     """A stretch, drawn with its name or code."""
     room = cell * len(stretch.at)
     if stretch.kind == FREE:
         return ".".ljust(cell) * len(stretch.at)
-    for text in (plain(stretch.name), stretch.code):
-        if text and len(text) + 2 <= room:
-            return f"[{text.center(room - 2, '-')}]"
+    if label := first_fitting(filter(None, (plain(stretch.name), stretch.code)), room - 2):
+        return bracket(label, room, "[", "]")
     return stretch.code.center(room, "-")[:room]

@@ -5,7 +5,7 @@ its place and every sector its access conditions. Whatever is wrong with the pla
 does not fit, a policy that no access condition means) is refused in one sentence with file and key.
 The keys are described in ``docs/cards.md``.
 
-Source: TOML 1.0; for the capability container NFC Forum Type 2 Tag and Type 5 Tag (from memory).
+Source: TOML 1.0.
 """
 
 from __future__ import annotations
@@ -20,6 +20,7 @@ from pathlib import Path
 from credkit.cards.access import DATA, Access, data_condition, trailer_condition
 from credkit.cards.allotment import ANYWHERE, Where, allot, where
 from credkit.cards.area import area
+from credkit.cards.container import UNIT, write_container
 from credkit.cards.directory import MOST_LISTED, directory_size, write_directory
 from credkit.cards.geometry import PAGE, STATIC, USUAL, Geometry, geometry
 from credkit.cards.keys import is_published
@@ -127,20 +128,13 @@ class _Builder:
             return b""
         if self.geometry.keys:
             self.head.refuse("container", "cards with sectors have no capability container")
-        said = self.head.one_of("container", ("keep", "write", "write read-only"))
-        if said == "keep":
+        wanted = self.head.one_of("container", ("keep", "write", "write read-only"))
+        if wanted == "keep":
             return b""
-        closed = said == "write read-only"
-        units = self.geometry.free // 8
-        if self.geometry.unit == "page":
-            return bytes((0xE1, 0x10, units, 0x0F if closed else 0x00))
-        if not units:
-            self.head.refuse("container", f"{self.geometry.name} has no 8 bytes for data, the least that it can say")
-        first = 0xE1 if self.geometry.blocks <= 256 else 0xE2  # the second: blocks are addressed with two bytes
-        access = 0x43 if closed else 0x40  # the lowest two bits: nobody writes
-        if self.geometry.duties.count("container") == 8:
-            return bytes((first, access, 0x00, 0x01, 0x00, 0x00)) + units.to_bytes(2, "big")
-        return bytes((first, access, min(units, 255), 0x01))
+        found = write_container(self.geometry, read_only=wanted == "write read-only")
+        if not found:
+            self.head.refuse("container", f"{self.geometry.name} has no {UNIT} bytes for data, the least it can state")
+        return found
 
     # ── keys and roles ──────────────────────────────────────────────────────────────────────────
 

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from textwrap import wrap
 from unicodedata import combining, east_asian_width
 
-from credkit.cards.memorymap import FREE, MAC, RECORD, MemoryMap, Row, Section, Stretch, memory_map
+from credkit.cards.memorymap import FREE, MAC, RECORD, ByteRun, MemoryMap, MemoryRow, MemorySection, memory_map
 from credkit.cards.plan import Plan
 from credkit.core.spans import format_span
 from credkit.explain.svgelements import element, escape_text, text_element
@@ -55,7 +55,7 @@ _PATTERNS = {  # by kind: a side of the square, what is drawn in it, the words o
 def memory_svg(plan: Plan) -> str:
     """The memory map of a plan as one SVG document."""
     drawn = memory_map(plan)
-    sheet = _Sheet(drawn, min(WIDEST, CELLS // plan.geometry.block_size))
+    sheet = _MapSheet(drawn, min(WIDEST, CELLS // plan.geometry.block_size))
     body = [*sheet.head(), *sheet.table(), *sheet.legend()]
     summary = " ".join(f"{text}." for text in (*drawn.head, *(words for _, words in drawn.legend())))
     parts = (
@@ -136,7 +136,7 @@ def _padlock(x: float, y: float) -> str:
 
 
 @dataclass(slots=True)
-class _Sheet:
+class _MapSheet:
     """A picture while it is laid out, from top to bottom; ``y`` is how far it has come."""
 
     drawn: MemoryMap
@@ -182,7 +182,7 @@ class _Sheet:
                 yield from self.row(section, row)
         self.y += GAP
 
-    def row(self, section: Section, row: Row) -> Iterator[str]:
+    def row(self, section: MemorySection, row: MemoryRow) -> Iterator[str]:
         """One row: its label, its stretches, its words."""
         left, size = self.left, self.drawn.plan.geometry.block_size
         x = left + size * self.cell + GAP + (12 + GAP / 2) * row.locked
@@ -197,7 +197,9 @@ class _Sheet:
             yield _text(x, self.y + 20 + number * LINE, line)
         self.y += height
 
-    def stretch(self, section: Section, row: Row, stretch: Stretch, left: float, height: int) -> Iterator[str]:
+    def stretch(
+        self, section: MemorySection, row: MemoryRow, stretch: ByteRun, left: float, height: int
+    ) -> Iterator[str]:
         """Some bytes in a row, with a line between each and the next, and a title for who points at it."""
         x, width = left + stretch.at.start * self.cell, len(stretch.at) * self.cell
         unit = self.drawn.plan.geometry.unit
@@ -215,7 +217,7 @@ class _Sheet:
             parts.append(_text(x + width / 2, self.y + 20, label, "code"))
         yield element("g", "\n".join((*parts, "")), class_="stretch", data_kind=stretch.kind)
 
-    def box(self, x: float, y: float, width: float, height: float, stretch: Stretch) -> Iterator[str]:
+    def box(self, x: float, y: float, width: float, height: float, stretch: ByteRun) -> Iterator[str]:
         """A stretch without its name: its tint, its pattern, its edge."""
         place = {"x": x, "y": y, "width": width, "height": height}
         yield element("rect", class_=self.tint(stretch), **place)
@@ -223,7 +225,7 @@ class _Sheet:
             yield element("rect", fill=f"url(#map-{stretch.kind})", **place)
         yield element("rect", class_="edge", **place)
 
-    def tint(self, stretch: Stretch) -> str:
+    def tint(self, stretch: ByteRun) -> str:
         """The class of its colour: records have one each, in turn."""
         if stretch.kind == FREE:
             return "free"
@@ -237,7 +239,7 @@ class _Sheet:
         top = self.y
         for record, words in self.drawn.legend():
             code = self.drawn.codes[record.name]
-            yield from self.entry(MARGIN, Stretch(kind=RECORD, name="", code=code, at=range(0)), words)
+            yield from self.entry(MARGIN, ByteRun(kind=RECORD, name="", code=code, at=range(0)), words)
         bottom, self.y = self.y, top
         seen = {s.kind: s for section in self.drawn.sections for row in section.rows for s in row.stretches}
         for kind, (_, _, words) in _PATTERNS.items():
@@ -249,7 +251,7 @@ class _Sheet:
         self.y = max(self.y, bottom)
         yield from self.sentences(tuple(self.drawn.remarks()), MARGIN, "soft")
 
-    def entry(self, x: float, stretch: Stretch, words: str) -> Iterator[str]:
+    def entry(self, x: float, stretch: ByteRun, words: str) -> Iterator[str]:
         """A line of the legend: a small box, and what it means."""
         yield from self.box(x, self.y + 3, SWATCH, 20, stretch)
         if stretch.code:
