@@ -114,7 +114,13 @@ def is_index(value: object) -> TypeGuard[int]:
     >>> is_index(5), is_index(-5), is_index(True), is_index(5.0)
     (True, True, False, False)
     """
-    return hasattr(value, "__index__") and not isinstance(value, bool)
+    if type(value) is int or isinstance(value, bool) or not hasattr(value, "__index__"):
+        return type(value) is int
+    try:
+        index(value)
+    except TypeError:  # an array of several numbers
+        return False
+    return True
 
 
 def is_number(value: object) -> TypeGuard[int]:
