@@ -95,8 +95,8 @@ def by_bulk(name: str) -> Callable[[Words], Columns]:
     bulk = credkit.bulk.compile(name, layout_entries({"interleaved-33": INTERLEAVED}))
 
     def run(words: Words) -> Columns:
-        found = bulk.decode(words)
-        return found.fields, {rule.rule: rows for rule, rows in found.failures.items()}
+        found = bulk.inspect(words)
+        return found.unchecked_fields, {rule.rule: rows for rule, rows in found.failures.items()}
 
     return run
 

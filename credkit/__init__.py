@@ -29,6 +29,7 @@ from credkit.core import hooks
 from credkit.core.version import __version__ as __version__
 
 if TYPE_CHECKING:
+    from credkit import bulk as bulk
     from credkit.cards.entry import memory_entry
     from credkit.cards.plans import load_plan
     from credkit.catalogue.api import choice, conversion, convert, decode, encode, inspect
@@ -119,6 +120,8 @@ hooks.give(redact=_redact, draw=_draw)
 
 
 def __getattr__(name: str) -> Any:
+    if name == "bulk":  # the package; importing it puts it here
+        return import_module("credkit.bulk")
     for home, homed in _HOMES.items():
         if name in homed:
             value = getattr(import_module(f"credkit.{home}"), name)

@@ -28,7 +28,7 @@ TEXTS = st.one_of(
 @settings(max_examples=60, deadline=None)
 def test_bulk_says_of_each_text_what_the_codec_says(written: str, texts: list[str]) -> None:
     codec = chain(written)
-    found = credkit.bulk.compile(codec).decode(pl.Series(texts, dtype=pl.String))
+    found = credkit.bulk.compile(codec).inspect(pl.Series(texts, dtype=pl.String))
     for place, text in enumerate(texts):
         reading = codec.inspect(text)
         assert found.ok[place] == reading.ok
@@ -43,7 +43,7 @@ def test_bulk_says_of_each_text_what_the_codec_says(written: str, texts: list[st
 
 def test_the_kernel_is_used() -> None:
     """The law above would say nothing about a kernel that never takes a text."""
-    from credkit.bulk.texts import match
+    from credkit.bulk.texts import match_pattern
     from credkit.tables.pattern import Pattern
 
     for written, text in (
@@ -52,6 +52,6 @@ def test_the_kernel_is_used() -> None:
     ):
         table = chain(written).table
         assert isinstance(table, Pattern)
-        columns, good = match(table, pl.Series([text, "x"]))
+        columns, good = match_pattern(table, pl.Series([text, "x"]))
         assert good.tolist() == [True, False]
         assert columns["number"].tolist() == [62, 0]

@@ -27,23 +27,23 @@ def test_no_rows_have_the_columns_of_rows(name: str) -> None:
     if codec.takes == "fields":  # alone it does not know its columns
         return
     if not codec.decode_obstacle:
-        found = credkit.bulk.compile(codec).decode([])
-        assert (found.count, len(found.ok), len(found.first)) == (0, 0, 0)
+        found = credkit.bulk.compile(codec).inspect([])
+        assert (found.count, len(found.ok), len(found.first_failed_rule)) == (0, 0, 0)
         if codec.gives == "fields":
             assert {key: len(column) for key, column in found.fields.items()} == dict.fromkeys(codec.schema, 0)
-            assert found.table().columns[: len(codec.schema)] == [*codec.schema]
+            assert found.to_polars(checks=True).columns[: len(codec.schema)] == [*codec.schema]
         else:
             assert len(found.values) == 0
     if not codec.encode_obstacle and (codec.gives != "fields" or codec.schema):
         wrote = credkit.bulk.compile(codec).encode({key: [] for key in codec.schema} if codec.schema else [])
-        assert (wrote.count, len(wrote.ok), len(wrote.values)) == (0, 0, 0)
+        assert (wrote.count, len(wrote.ok), len(wrote.to_polars())) == (0, 0, 0)
 
 
 @pytest.mark.parametrize("empty", [[], (), np.array([], object), pl.Series([], dtype=pl.String)])
 def test_no_texts_of_any_kind(empty: Any) -> None:
-    found = credkit.bulk.compile(GATE).decode(empty)
+    found = credkit.bulk.compile(GATE).inspect(empty)
     assert {name: column.dtype for name, column in found.fields.items()} == {"facility": "uint64", "number": "uint64"}
-    assert credkit.bulk.compile(WIDE).decode(empty).fields["number"].dtype == object
+    assert credkit.bulk.compile(WIDE).inspect(empty).fields["number"].dtype == object
     assert len(read_columns(chain(GATE), empty).ok) == 0
 
 
@@ -60,7 +60,7 @@ def test_no_texts_of_any_kind(empty: Any) -> None:
         (GATE, {"text": ["02F764DD"]}, "takes a list or a column of texts, not 'dict'"),
         (GATE, 5, "takes a list or a column of texts, not 'int'"),
         (GATE, np.array("02F764DD"), "takes a list or a column of texts, not 'ndarray'"),
-        (GATE, np.array([["02F764DD"]]), r"row 0 is \['02F764DD'\], not text"),
+        (GATE, np.array([["02F764DD"]]), r"takes one dimension, not an array of shape \(1, 1\)"),
         ("wiegand-26", np.array(5, np.uint64), "takes a list or an array of bits, not 'ndarray'"),
         ("wiegand-26", map(Bits, []), "takes a list or an array of bits, not 'map'"),
         ("select:card=number", {}, "takes a mapping of columns, and this one has none"),
@@ -70,7 +70,7 @@ def test_no_texts_of_any_kind(empty: Any) -> None:
 )
 def test_what_is_no_rows_is_refused(name: str, values: Any, said: str) -> None:
     with pytest.raises(DefinitionError, match=said):
-        credkit.bulk.compile(name).decode(values)
+        credkit.bulk.compile(name).inspect(values)
 
 
 @pytest.mark.parametrize(
@@ -99,33 +99,38 @@ def test_a_cell_that_no_field_holds_is_a_row_that_fails(cell: Any) -> None:
     """As one value would: the chain refuses it, and the rows beside it are written."""
     with pytest.raises(credkit.EncodeError):
         chain(GATE).encode({"facility": cell, "number": 45678})
-    found = credkit.bulk.compile(GATE).encode({"facility": [123, cell], "number": [45678, 45678]})
+    found = credkit.bulk.compile(GATE).encode_or_null({"facility": [123, cell], "number": [45678, 45678]})
     assert found.ok.tolist() == [True, False]
-    assert found.values[0] == "02F764DD"
+    assert found.values == ["02F764DD", None]
+    renamed = credkit.bulk.compile(f"{GATE}/select:site=facility,number")
+    found = renamed.encode_or_null({"site": [123, cell], "number": [45678, 45678]})
+    assert found.values == ["02F764DD", None]
 
 
 @pytest.mark.parametrize("length", [-1, 65537, 2.5, "26", True, 1 << 70])
 def test_lengths_that_cannot_be(length: Any) -> None:
     for given in (np.zeros(2, np.uint64), [Bits("0b1")], []):
         with pytest.raises(DefinitionError, match="wiegand-26: length= is a number of bits from 0 to 65536, not "):
-            credkit.bulk.compile("wiegand-26").decode(given, length=length)
+            credkit.bulk.compile("wiegand-26").inspect(given, length=length)
 
 
 def test_a_table_has_wide_numbers_as_texts() -> None:
     numbers = [0, 1, Random(5).getrandbits(160)]
     texts = [f"{number:040X}" for number in numbers]
-    table = credkit.bulk.compile(WIDE).decode([*texts, "x"]).table()
+    table = credkit.bulk.compile(WIDE).inspect([*texts, "x"]).to_polars()
     assert table["number"].to_list() == [*map(str, numbers), None]
-    assert credkit.bulk.compile("hex:16/fields:number:64").decode(["F" * 16]).table()["number"].to_list() == [2**64 - 1]
+    assert credkit.bulk.compile("hex:16/fields:number:64").inspect(["F" * 16]).to_polars()["number"].to_list() == [
+        2**64 - 1
+    ]
 
 
 def test_a_field_that_is_called_as_a_column_of_the_table() -> None:
-    found = credkit.bulk.compile("hex:8/fields:ok:32").decode(["00000007"])
+    found = credkit.bulk.compile("hex:8/fields:ok:32").inspect(["00000007"])
     assert found.fields["ok"].tolist() == [7]
     with pytest.raises(DefinitionError, match="a field is called ok"):
-        found.table()
-    renamed = credkit.bulk.compile("hex:8/fields:ok:32/select:card=ok").decode(["00000007"])
-    assert renamed.table().rows() == [(7, True)]
+        found.to_polars(checks=True)
+    renamed = credkit.bulk.compile("hex:8/fields:ok:32/select:card=ok").inspect(["00000007"])
+    assert renamed.to_polars(checks=True).select("card", "ok").rows() == [(7, True)]
 
 
 # ── a choice of chains ──────────────────────────────────────────────────────────────────────────
@@ -175,8 +180,8 @@ def test_fields_are_written_as_columns() -> None:
     wrote = credkit.bulk.compile("hex:8/fields:number:32/select:card=number").codec.steps[-1]
     found = credkit.bulk.compile(wrote).encode({"card": np.arange(count, dtype=np.uint64)})
     assert found.ok.all()
-    assert list(found.values) == ["number"]
-    assert np.array_equal(found.values["number"], np.arange(count))
-    told = credkit.bulk.compile(wrote).decode({"number": np.arange(count, dtype=np.uint64)})
+    assert list(found.fields) == ["number"]
+    assert np.array_equal(found.fields["number"], np.arange(count))
+    told = credkit.bulk.compile(wrote).inspect({"number": np.arange(count, dtype=np.uint64)})
     assert told.values is None
     assert np.array_equal(told.fields["card"], np.arange(count))

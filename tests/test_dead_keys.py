@@ -220,7 +220,7 @@ def test_places_are_those_of_what_was_typed() -> None:
 def test_arrays_say_the_same() -> None:
     texts = ["ö0123´45_", "ö0123´´45_", "ö01É_", "´ 4", "´", "ö0123=45_", ""]
     codec = chain("keyboard:de/track:2")
-    found = compile(codec).decode(texts)
+    found = compile(codec).inspect(texts)
     for text, value, ok in zip(texts, found.values, found.ok, strict=True):
         reading = codec.inspect(text)
         assert bool(ok) is reading.ok

@@ -22,7 +22,7 @@ from credkit.audit.piece_verdicts import BIN_SECONDS, BinColumns, FailingRow, Fa
 from credkit.audit.plan import AuditPlan, ChainUse
 from credkit.audit.secrets import find_payment
 from credkit.bulk import Rule
-from credkit.bulk.words import LIMB
+from credkit.bulk.words import LIMB_BITS
 from credkit.core.reading import AnyReading
 from credkit.crosswalk.sightings import LONGEST_KEY_PAUSE
 from credkit.files.times import MICRO, SECOND
@@ -179,7 +179,7 @@ class EntryAssembler:
         elif fields is not None and use.space is not None:
             columns = {}
             for name, item in fields.items():
-                small = isinstance(item, int) and item < 1 << LIMB
+                small = isinstance(item, int) and item < 1 << LIMB_BITS
                 columns[name] = np.array([item], np.uint64 if small else object)
             use.space.add(columns, np.array([code]), np.ones(1, bool))
 

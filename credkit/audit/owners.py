@@ -13,11 +13,12 @@ from threading import Lock
 import numpy as np
 import polars as pl
 
-from credkit.bulk.words import LIMB, Array
+from credkit.bulk.words import LIMB_BITS, Array
 from credkit.core.reading import Field, Row
 
 READER_BITS = 16  # bits of a reader behind a number
-NUMBER_BITS = LIMB - READER_BITS
+NUMBER_BITS = LIMB_BITS - READER_BITS
+TEXT_BITS = LIMB_BITS + 1  # what a text counts as: more than a word has
 MOST_TABLE_BITS = 25  # bits of a number that has a place in a table
 SEVERAL_READERS = (1 << READER_BITS) - 1  # in the place of a reader: several of them
 MOST_NUMBERS = 1 << 22  # numbers that are told apart
@@ -33,7 +34,7 @@ class NumberSpace:
         self.full = False
         rows = [[schema[name] for schema in schemas if name in schema] for name in key]
         self._sizes = [
-            max(row.most.bit_length() if isinstance(row, Field) else LIMB + 1 for row in same) if same else LIMB + 1
+            max((row.most.bit_length() if isinstance(row, Field) else TEXT_BITS for row in same), default=TEXT_BITS)
             for same in rows
         ]
         self._bits = sum(self._sizes)
@@ -74,7 +75,7 @@ class NumberSpace:
                 total = total << np.uint64(size) | column
             return total
         frame = pl.DataFrame({
-            str(place): column if size <= LIMB else pl.Series(list(map(str, column.tolist())), dtype=pl.String)
+            str(place): column if size <= LIMB_BITS else pl.Series(list(map(str, column.tolist())), dtype=pl.String)
             for place, (column, size) in enumerate(zip(columns, self._sizes, strict=True))
         })  # fmt: skip
         hashed: Array = frame.hash_rows().to_numpy() >> np.uint64(READER_BITS)

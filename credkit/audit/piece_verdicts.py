@@ -21,7 +21,7 @@ from credkit.audit.plan import AuditPlan, ChainUse
 from credkit.audit.repeats import Repeats, find_repeats
 from credkit.audit.secrets import TrackSearch
 from credkit.audit.sources import FilePiece, RowFault, RowTable
-from credkit.bulk import Decoded, Rule
+from credkit.bulk import Inspected, Rule
 from credkit.bulk.words import Array
 from credkit.files.times import SECOND
 
@@ -247,15 +247,15 @@ def _count_places(places: Array, good: Array, size: int) -> tuple[Array, Array]:
 
 def _decode_rows(rows: _Rows, use: ChainUse, found: PieceVerdicts, secrets: TrackSearch, *, every: bool) -> Array:
     """Decode the rows of one use, count what fails, and say which are good."""
-    read = use.bulk.decode(rows.texts)
+    read = use.bulk.inspect(rows.texts)
     good = read.ok
     codes = rows.codes
     found.uses.add(use.place, np.bincount(codes))
-    for earned, marked in read.notes.items():
+    for kind, marked in read.notes.items():
         if marked.any():
-            found.notes.add((earned.codec, earned.kind, earned.level), np.bincount(codes[marked & good]))
+            found.notes.add((kind.codec, kind.kind, kind.level), np.bincount(codes[marked & good]))
     _note_numbers(use, read, good, codes)
-    strange = find_unexpected(use.kind, read.fields, good)
+    strange = find_unexpected(use.kind, read.columns, good)
     if strange.any():
         assert use.kind is not None
         found.notes.add((use.kind.name, UNEXPECTED, "care"), np.bincount(codes[strange]))
@@ -269,19 +269,19 @@ def _decode_rows(rows: _Rows, use: ChainUse, found: PieceVerdicts, secrets: Trac
     return good
 
 
-def _note_numbers(use: ChainUse, read: Decoded, good: Array, codes: Array) -> None:
+def _note_numbers(use: ChainUse, read: Inspected, good: Array, codes: Array) -> None:
     """Which readers read which numbers."""
-    if use.space is not None and read.fields:
-        use.space.add(read.fields, codes, good)
+    if use.space is not None and read.columns:
+        use.space.add(read.columns, codes, good)
 
 
 def _count_failures(
-    rows: _Rows, bad: Array, use: ChainUse, read: Decoded, found: PieceVerdicts, *, every: bool
+    rows: _Rows, bad: Array, use: ChainUse, read: Inspected, found: PieceVerdicts, *, every: bool
 ) -> None:
     """Count what the failing rows fail, and keep a sample of their texts."""
     rules = read.rules
     masks = [read.failures[rule][bad] for rule in rules]
-    first, codes = read.first_of(bad), rows.codes[bad]
+    first, codes = read.first_failed_rule_of(bad), rows.codes[bad]
     for rule, mask in zip(rules, masks, strict=True):
         found.tallies.add((use.place, rule), np.bincount(codes[mask]))
     for place in np.flatnonzero(np.bincount(first)).tolist():

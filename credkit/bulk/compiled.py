@@ -1,187 +1,202 @@
 """A chain for many rows: from arrays or columns to columns of fields and a mask for every check.
 
 The rows go through the steps of the chain in blocks, small enough for a processor's cache where that pays.
-What comes out says of each row what the chain says of one value: a law that the tests hold for every codec.
+Each row gets the result that the chain has for one value: a law that the tests hold for every codec.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
-from functools import cached_property
-from typing import Any
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from typing import Any, NoReturn
 
-import numpy as np
-
-from credkit.bulk import reading, writing
-from credkit.bulk.block import Block, Earned, Rule
-from credkit.bulk.rows import blocks, rows_in
-from credkit.bulk.words import Array, Wide
+from credkit.bulk import decoding, encoding
+from credkit.bulk.results import Decoded, Encoded, Inspected
+from credkit.bulk.rowblock import RowBlock
+from credkit.bulk.rows import MISSING, blocks, rows_in
+from credkit.core.chains import AnyConversion
 from credkit.core.codec import AnyCodec
-from credkit.core.errors import DefinitionError
-
-
-@dataclass(kw_only=True)
-class Decoded:
-    """What a chain reads in many rows.
-
-    ``fields`` has a column for each field (unsigned numbers of 64 bits where they fit, else Python
-    objects), or ``values`` what a chain gives that gives no fields: a list, or words of ``length``
-    bits. A row that fails has in them what could be read all the same. ``failures`` has the rows that
-    fail each check, ``notes`` those that earn each kind of note.
-    """
-
-    count: int
-    fields: dict[str, Array] = field(default_factory=dict)
-    values: Any = None
-    length: int | None = None
-    failures: dict[Rule, Array] = field(default_factory=dict)
-    first_failures: dict[Rule, Array] = field(default_factory=dict)
-    notes: dict[Earned, Array] = field(default_factory=dict)
-
-    @cached_property
-    def ok(self) -> Array:
-        """The rows that decode: no check fails."""
-        failed = np.zeros(self.count, bool)
-        for rows in self.failures.values():
-            failed |= rows
-        return ~failed
-
-    @cached_property
-    def rules(self) -> tuple[Rule, ...]:
-        """The checks that some row fails or could fail, in the order of the steps."""
-        return tuple(sorted(self.failures, key=lambda rule: rule.step))
-
-    @cached_property
-    def first(self) -> Array:
-        """For each row the place in ``rules`` of the first check that it fails, -1 where none does."""
-        return self.first_of(slice(None))
-
-    def first_of(self, some: Array | slice) -> Array:
-        """The same for ``some`` of the rows, by their places or as a slice."""
-        found = np.full(len(self.ok[some]), -1, np.int32)
-        for index, rule in enumerate(self.rules):
-            rows = self.first_failures.get(rule, self.failures[rule])[some]
-            found[rows & (found < 0)] = index
-        return found
-
-    def take(self, rows: slice, block: Block) -> None:
-        """Put a block that went through all steps in its place."""
-        if isinstance(block.data, dict):
-            _put(self.fields, self.count, rows, block.data)
-        else:
-            self.values, self.length = _placed(self.values, self.count, rows, block), block.length
-        for kept, masks in (
-            (self.failures, block.rules),
-            (self.first_failures, block.first_failures),
-            (self.notes, block.notes),
-        ):
-            _put(kept, self.count, rows, {key: found.astype(bool, copy=False) for key, found in masks.items()})
-
-    def table(self) -> Any:
-        """A polars data frame: a column for each field, ``ok``, and one for each check, named ``STEP.CODEC.RULE``.
-
-        Fields that may hold more than 64 bits are columns of texts. Raises `DefinitionError` if a field is
-        called ``ok``, too.
-        """
-        import polars as pl
-
-        if "ok" in self.fields:
-            raise DefinitionError("a field is called ok, as the column for the rows that decode: select: renames it")
-        columns = {
-            name: pl.Series(name, found) if found.dtype != object
-            else pl.Series(name, [None if item is None else str(item) for item in found.tolist()], dtype=pl.String)
-            for name, found in self.fields.items()
-        }  # fmt: skip
-        checks = {f"{rule.step}.{rule.codec}.{rule.rule}": self.failures[rule] for rule in self.rules}
-        return pl.DataFrame({**columns, "ok": self.ok, **checks})
-
-
-@dataclass(kw_only=True)
-class Encoded:
-    """What a chain writes for many rows.
-
-    ``values`` are texts (a list), words of ``length`` bits (an array, with two dimensions beyond 64 bits),
-    a list of numbers with their lengths where those differ, or a mapping of columns; ``ok`` has the rows
-    that could be written.
-    """
-
-    count: int
-    values: Any = None
-    length: int | None = None
-    ok: Array = field(default_factory=lambda: np.zeros(0, bool))
-
-    def take(self, rows: slice, block: Block) -> None:
-        """Put a block that went back through all steps in its place."""
-        if not len(self.ok):
-            self.ok = np.zeros(self.count, bool)
-        self.ok[rows] = True if block.alive is None else block.alive
-        if isinstance(block.data, dict):
-            self.values = self.values or {name: np.zeros(self.count, data.dtype) for name, data in block.data.items()}
-            for name, data in block.data.items():
-                self.values[name][rows] = data
-        else:
-            self.values, self.length = _placed(self.values, self.count, rows, block), block.length
-
-
-def _put(kept: dict[Any, Array], count: int, rows: slice, columns: Mapping[Any, Array]) -> None:
-    """Put the columns of a block in their place; one that has all rows, and is no part of another, is that column."""
-    for key, found in columns.items():
-        if len(found) == count and found.base is None:
-            kept[key] = found
-            continue
-        if key not in kept:
-            kept[key] = np.zeros(count, found.dtype)
-        kept[key][rows] = found
-
-
-def _placed(values: Any, count: int, rows: slice, block: Block) -> Any:
-    """``values`` with what the block holds put in: words as an array, anything else in a list."""
-    data = block.data
-    if block.form == "bits" and block.length is not None:
-        limbs = data.limbs[::-1] if isinstance(data, Wide) else (data,)
-        if values is None:
-            values = np.zeros((count, len(limbs)) if len(limbs) > 1 else count, np.uint64)
-        values[rows] = np.stack(limbs, axis=1) if len(limbs) > 1 else data
-        return values
-    values = [] if values is None else values
-    values.extend(block.objects())
-    return values
+from credkit.core.errors import CredkitError, DecodeError, DefinitionError, EncodeError
+from credkit.core.forms import from_raw
+from credkit.core.sentences import redacted_repr
 
 
 class Bulk:
-    """A chain that reads and writes many rows; made by `credkit.bulk.compile`."""
+    """A chain that decodes and encodes many rows; made by `credkit.bulk.compile`.
+
+    Rows are, for a chain that takes text, a column of texts; for bits a column of whole numbers of ``length`` bits
+    each (for more than 64 bits an array of two dimensions, the most significant word first) or a list of ``Bits``;
+    for fields a mapping of columns or a data frame. A column is a list, or one of numpy, Polars, Arrow or pandas.
+    Nulls of any of them are rows without a value. Whatever is no such column raises `DefinitionError`.
+    """
 
     def __init__(self, codec: AnyCodec) -> None:
         self.codec = codec
 
-    def decode(self, values: Any, *, length: int | None = None) -> Decoded:
-        """What the chain reads in each row of ``values``.
+    def __repr__(self) -> str:
+        return f"Bulk({redacted_repr(self.codec.name)})"
 
-        They are, for a chain from text, a list, or a polars or Arrow column, of strings; for one from
-        bits a list of ``Bits``, or an array of unsigned 64-bit numbers of ``length`` bits each (with two
-        dimensions for longer frames, the most significant word first); for one from fields a mapping of
-        columns. A null reads as an empty text. Raises `DefinitionError` for anything else.
+    def decode(self, values: Any, *, length: int | None = None) -> Decoded:
+        """What each row decodes to; raises `DecodeError` for the first row that fails, and names the row.
+
+        >>> from credkit import chain
+        >>> gate = Bulk(chain("hex:8/right-justified:26/wiegand-26"))
+        >>> gate.decode(["02F764DD"]).fields["number"].tolist()
+        [45678]
+        >>> gate.decode(["02F764DD", "02F764DC"])
+        Traceback (most recent call last):
+        credkit.DecodeError: row 1 (counted from 0): wiegand-26: odd parity over bits 13-24 fails: bit 25 is 0, \
+expected 1 (character 7 of the text)
         """
-        if self.codec.decode_obstacle:
-            raise DefinitionError(f"chain {self.codec.name} cannot read: {self.codec.decode_obstacle}")
-        found = Decoded(count=rows_in(self.codec.name, self.codec.input, values))
-        for rows, block in blocks(self.codec.name, self.codec.input, values, length):
-            for place, step in enumerate(self.codec.steps):
-                reading.read(block, place, step)
+        found = Decoded(count=self._count_to_decode(values), form=self.codec.gives)
+        for rows, given, block in self._decoded_blocks(values, length):
+            failing = block.failing()
+            if failing is not None:
+                row = int(failing.argmax())
+                self._raise_decode_error(rows.start + row, given, row)
+            found.take(rows, block)
+        return found
+
+    def inspect(self, values: Any, *, length: int | None = None) -> Inspected:
+        """What each row decodes to, null where it does not, with the rows that fail each check; raises for no row.
+
+        >>> from credkit import chain
+        >>> gate = Bulk(chain("hex:8/right-justified:26/wiegand-26"))
+        >>> found = gate.inspect(["02F764DD", "02F764DC", None])
+        >>> found.fields["number"].tolist(), found.unchecked_fields["number"].tolist()
+        ([45678, None, None], [45678, 45678, None])
+        >>> [rule.rule for rule in found.rules if found.failures[rule].any()]
+        ['missing', 'odd-parity']
+        """
+        found = Inspected(count=self._count_to_decode(values), form=self.codec.gives)
+        for rows, _, block in self._decoded_blocks(values, length):
             found.take(rows, block)
         return found
 
     def encode(self, values: Any, *, length: int | None = None) -> Encoded:
-        """What the chain writes for each row of ``values``: a mapping of columns, or what `decode` gives as values.
+        """What each row encodes to: ``values`` are what `decode` gives; raises `EncodeError` for the first that fails.
 
-        Rows that cannot be written are not ``ok``; encoding one of them with the chain itself says why.
+        >>> from credkit import chain
+        >>> gate = Bulk(chain("hex:8/right-justified:26/wiegand-26"))
+        >>> gate.encode({"facility": [123], "number": [45678]}).values
+        ['02F764DD']
+        >>> gate.encode({"facility": [123, -1], "number": [45678, 1]})
+        Traceback (most recent call last):
+        credkit.EncodeError: row 1 (counted from 0): wiegand-26: facility is -1, outside 0 to 255
         """
-        if self.codec.encode_obstacle:
-            raise DefinitionError(f"chain {self.codec.name} cannot write: {self.codec.encode_obstacle}")
-        found = Encoded(count=rows_in(self.codec.name, self.codec.output, values))
-        for rows, block in blocks(self.codec.name, self.codec.output, values, length):
-            for step in reversed(getattr(self.codec, "writers", (self.codec,))):
-                writing.write(block, step)
+        found = Encoded(count=self._count_to_encode(values), form=self.codec.takes)
+        for rows, given, block in self._encoded_blocks(values, length):
+            if block.validity is not None and not block.validity.all():
+                row = int(block.validity.argmin())
+                self._raise_encode_error(rows.start + row, given, row)
+            found.take(rows, replace(block, validity=None))
+        return found
+
+    def encode_or_null(self, values: Any, *, length: int | None = None) -> Encoded:
+        """What each row encodes to, null where it cannot be encoded; raises for no row.
+
+        >>> from credkit import chain
+        >>> gate = Bulk(chain("hex:8/right-justified:26/wiegand-26"))
+        >>> found = gate.encode_or_null({"facility": [123, -1], "number": [45678, 1]})
+        >>> found.values, found.ok.tolist()
+        (['02F764DD', None], [True, False])
+        """
+        found = Encoded(count=self._count_to_encode(values), form=self.codec.takes, has_nulls=True)
+        for rows, _, block in self._encoded_blocks(values, length):
             found.take(rows, block)
         return found
+
+    def require_decoding(self) -> None:
+        """Raise `DefinitionError` if the chain only encodes."""
+        if self.codec.decode_obstacle:
+            raise DefinitionError(f"chain {self.codec.name} cannot read: {self.codec.decode_obstacle}")
+
+    def require_encoding(self) -> None:
+        """Raise `DefinitionError` if the chain only decodes."""
+        if self.codec.encode_obstacle:
+            raise DefinitionError(f"chain {self.codec.name} cannot write: {self.codec.encode_obstacle}")
+
+    def _count_to_decode(self, values: Any) -> int:
+        self.require_decoding()
+        return rows_in(self.codec.name, self.codec.input, values)
+
+    def _count_to_encode(self, values: Any) -> int:
+        self.require_encoding()
+        return rows_in(self.codec.name, self.codec.output, values)
+
+    def _decoded_blocks(self, values: Any, length: int | None) -> Iterator[tuple[slice, RowBlock, RowBlock]]:
+        """Where each block stands, the block as it was given, and as it is behind the last step."""
+        codec = self.codec
+        for rows, block in blocks(codec.name, codec.steps[0].name, codec.input, values, length):
+            given = replace(block, rules=dict(block.rules))
+            for place, step in enumerate(codec.steps):
+                decoding.decode_step(block, place, step)
+            yield rows, given, block
+
+    def _encoded_blocks(self, values: Any, length: int | None) -> Iterator[tuple[slice, RowBlock, RowBlock]]:
+        codec = self.codec
+        steps = getattr(codec, "writers", (codec,))
+        for rows, block in blocks(codec.name, steps[-1].name, codec.output, values, length):
+            given = replace(block, rules=dict(block.rules))
+            for step in reversed(steps):
+                encoding.encode_step(block, step)
+            yield rows, given, block
+
+    def _raise_decode_error(self, row: int, given: RowBlock, place: int) -> NoReturn:
+        if problem := _dropped(given, place):
+            raise DecodeError(f"{_row(row)}: {self.codec.name}: {problem}", codec=self.codec.steps[0].name, row=row)
+        value = from_raw(self.codec.takes, given.value_at(place))
+        error = self.codec.decode_error(self.codec.inspect(value))
+        raise DecodeError(f"{_row(row)}: {error}", codec=error.codec, check=error.check, place=error.place, row=row)
+
+    def _raise_encode_error(self, row: int, given: RowBlock, place: int) -> NoReturn:
+        if problem := _dropped(given, place):
+            raise EncodeError(f"{_row(row)}: {self.codec.name}: {problem}")
+        try:
+            self.codec.encode(from_raw(self.codec.gives, given.value_at(place)))
+        except CredkitError as error:
+            raise EncodeError(f"{_row(row)}: {error}") from None
+        raise AssertionError(f"{self.codec.name}: bulk and encode disagree")  # a bug here, never the input
+
+
+def _row(row: int) -> str:
+    return f"row {row} (counted from 0)"
+
+
+def _dropped(given: RowBlock, place: int) -> str | None:
+    """Why a row was dropped before the first step, or None."""
+    for rule, rows in given.rules.items():
+        if rows[place]:
+            if rule.rule == MISSING:
+                return "the row is null, expected a value"
+            return f"the number is negative or has more than {given.length or 'its length of'} bits"
+    return None
+
+
+@dataclass(frozen=True)
+class BulkConversion:
+    """A conversion of many rows; made by `credkit.bulk.conversion`."""
+
+    conversion: AnyConversion
+
+    def convert(self, values: Any, *, length: int | None = None) -> Encoded:
+        """Each row as the target encodes it; raises `DecodeError` or `EncodeError` for the first row that fails."""
+        source, target = Bulk(self.conversion.source), Bulk(self.conversion.target)
+        decoded = source.decode(values, length=length)
+        return target.encode(self._kept(decoded), length=decoded.length)
+
+    def convert_or_null(self, values: Any, *, length: int | None = None) -> Encoded:
+        """Each row as the target encodes it, null where it cannot be decoded or encoded; raises for no row."""
+        source, target = Bulk(self.conversion.source), Bulk(self.conversion.target)
+        found = source.inspect(values, length=length)
+        return target.encode_or_null(self._kept(found), length=found.length)
+
+    def _kept(self, decoded: Decoded | Inspected) -> Any:
+        """What the source gives to the target."""
+        if not decoded.columns:
+            return decoded.values
+        return {name: column for name, column in decoded.fields.items() if name not in self.conversion.dropped}
+
+    def __repr__(self) -> str:
+        source, target = self.conversion.source.name, self.conversion.target.name
+        return f"BulkConversion({redacted_repr(source)}, {redacted_repr(target)})"

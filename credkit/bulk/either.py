@@ -12,16 +12,19 @@ from credkit.core.chains import Choice
 from credkit.core.codec import AnyCodec
 
 
-class Columns(NamedTuple):
-    """A column for each field, the rows that read, and those that earn a note above the level info."""
+class DecodedColumns(NamedTuple):
+    """A plain column for each field, the rows that decode, and those with a note above the level info.
+
+    A row that does not decode has in its columns what was read in spite of it, 0 or None where nothing was.
+    """
 
     fields: dict[str, Array]
     ok: Array
     noted: Array
 
 
-def read_columns(codec: AnyCodec, values: Any, length: int | None = None) -> Columns:
-    """What ``codec``, which gives fields, reads in each row of ``values`` (see `credkit.bulk.Bulk.decode`).
+def read_columns(codec: AnyCodec, values: Any, length: int | None = None) -> DecodedColumns:
+    """What ``codec``, which gives fields, reads in each row of ``values`` (see `credkit.bulk.Bulk.inspect`).
 
     Of a choice exactly one option must fit, and what it reads counts.
 
@@ -31,12 +34,12 @@ def read_columns(codec: AnyCodec, values: Any, length: int | None = None) -> Col
     ([45678, 45678], [True, False], [False, False])
     """
     if not isinstance(codec, Choice):
-        found = Bulk(codec).decode(values, length=length)
+        found = Bulk(codec).inspect(values, length=length)
         noted = np.zeros(found.count, bool)
-        for earned, rows in found.notes.items():
-            if earned.level != "info":
+        for kind, rows in found.notes.items():
+            if kind.level != "info":
                 noted |= rows
-        return Columns(found.fields, found.ok, noted)
+        return DecodedColumns(found.columns, found.ok, noted)
     options = [read_columns(option, values, length) for option in codec.options]
     fit = np.sum([option.ok for option in options], axis=0)
     fields, first, noted = dict(options[0].fields), options[0].ok, options[0].noted & options[0].ok
@@ -44,4 +47,4 @@ def read_columns(codec: AnyCodec, values: Any, length: int | None = None) -> Col
         fields = {name: np.where(first, column, option.fields[name]) for name, column in fields.items()}
         noted = noted | (option.noted & option.ok)
         first = first | option.ok
-    return Columns(fields, fit == 1, noted)
+    return DecodedColumns(fields, fit == 1, noted)

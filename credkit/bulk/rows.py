@@ -1,166 +1,224 @@
-"""Rows on their way in: arrays, columns and lists, cut into blocks."""
+"""Rows on their way in: columns of any library, divided into blocks.
+
+A row that is null, or a number that has more bits than a frame, is dropped before the first step, under a rule of
+that step: `MISSING` or `OUT_OF_RANGE`.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Set
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 import numpy as np
 
-from credkit.bulk.block import Block
-from credkit.bulk.words import LIMB, Array, Wide
+from credkit.bulk.containers import (
+    NullableColumn,
+    as_columns,
+    as_list,
+    either_null,
+    field_column,
+    is_null,
+    require_sized,
+    text_column,
+    unwrapped,
+)
+from credkit.bulk.rowblock import RowBlock, Rule
+from credkit.bulk.words import LIMB_BITS, Array, Wide, pack
 from credkit.core.errors import DefinitionError
-from credkit.core.forms import Form, is_form, to_raw
+from credkit.core.forms import Form, is_index, raw_of
 from credkit.core.reading import Schema
 from credkit.core.sentences import nearest, redacted_repr
 from credkit.core.shapes import Shape, describe_lengths, only
 from credkit.core.spans import LIMIT
 
-ROWS = 1 << 16  # of a block: they and what is made of them stay in a processor's cache, and calls cost little
-TEXTS = 1 << 18  # of a block of texts: calls for them cost more than what a cache saves
+BLOCK_ROWS = 1 << 16  # of a block: its columns stay in a processor's cache, and calls cost little
+TEXT_BLOCK_ROWS = 1 << 18  # of a block of texts: calls for them cost more than a cache saves
+MISSING = "missing"  # the rule that a null row fails
+OUT_OF_RANGE = "out-of-range"  # the rule that a number fails which is negative or has more bits than the frame
 
 
-def blocks(name: str, shape: Shape, values: Any, length: int | None) -> Iterator[tuple[slice, Block]]:
-    """``values``, which should be of ``shape``, in blocks; raises `DefinitionError` for what is not.
+def blocks(
+    name: str, step: str, shape: Shape, values: Any, length: int | None = None
+) -> Iterator[tuple[slice, RowBlock]]:
+    """``values``, which should be of ``shape``, in blocks; raises `DefinitionError` if they are not.
 
-    Where there are no rows there is one block without any, so that what comes out has its columns.
+    ``name`` is the chain's, for sentences; ``step`` is the name of the first step, for rules. Without rows there is
+    one empty block, so that the result has its columns.
     """
     if length is not None and (type(length) is not int or not 0 <= length <= LIMIT):
         raise DefinitionError(f"{name}: length= is a number of bits from 0 to {LIMIT}, not {redacted_repr(length)}")
     if shape.form == "text":
-        yield from _texts(name, values)
-    elif shape.form == "bits" and isinstance(values, np.ndarray):
-        yield from _words(name, shape, values, length)
+        yield from _texts(name, step, values)
     elif shape.form == "fields":
-        yield from _columns(name, shape.schema, values)
+        yield from _columns(name, step, shape.schema, values)
     else:
-        yield from _objects(name, "bits", values)
+        yield from _bits(name, step, shape, values, length)
 
 
 def rows_in(name: str, shape: Shape, values: Any) -> int:
     """How many rows ``values``, which should be of ``shape``, have; raises `DefinitionError` for what has none."""
     if shape.form == "fields":
-        columns = _mapping(name, values)
-        key = next(iter(columns))
-        return _size(f"{name}: the column {key}", "a column of values", columns[key])
-    return _size(name, "a column of texts" if shape.form == "text" else "an array of bits", values)
-
-
-def _mapping(name: str, values: Any) -> Mapping[Any, Any]:
-    if not isinstance(values, Mapping):
-        raise DefinitionError(f"{name}: takes a mapping of columns, not {redacted_repr(type(values).__name__)}")
-    if not values:
-        raise DefinitionError(f"{name}: takes a mapping of columns, and this one has none")
-    return values
-
-
-def _size(what: str, items: str, values: Any) -> int:
-    """The length of a list, an array or a column; what has none or no order, and a single text, is no such thing."""
-    sized = hasattr(values, "__len__") and not isinstance(values, (str, bytes, bytearray, Mapping, Set))
-    if not sized or (isinstance(values, np.ndarray) and not values.ndim):
-        raise DefinitionError(f"{what}: takes a list or {items}, not {redacted_repr(type(values).__name__)}")
+        key, column = next(iter(as_columns(name, values).items()))
+        require_sized(f"{name}: the column {key}", "a column of values", column)
+        return len(column)
+    require_sized(name, "a column of texts" if shape.form == "text" else "an array of bits", values)
     return len(values)
 
 
-def _slices(count: int, size: int = ROWS) -> Iterator[slice]:
+def _slices(count: int, size: int = BLOCK_ROWS) -> Iterator[slice]:
     for start in range(0, max(count, 1), size):
         yield slice(start, min(start + size, count))
 
 
-def _texts(name: str, values: Any) -> Iterator[tuple[slice, Block]]:
-    """Texts: a series where they came as one, or the extra is there."""
-    if isinstance(values, (list, tuple, np.ndarray)):
-        yield from _objects(name, "text", list(values))
-        return
-    import polars as pl
-
-    try:
-        series = values if isinstance(values, pl.Series) else pl.Series(values)
-    except (TypeError, ValueError, pl.exceptions.PolarsError):
-        raise DefinitionError(
-            f"{name}: takes a list or a column of texts, not {redacted_repr(type(values).__name__)}"
-        ) from None
-    if series.dtype != pl.String:
-        raise DefinitionError(f"{name}: takes a column of texts, not of {series.dtype}")
-    if series.null_count():
-        series = series.fill_null("")
-    for rows in _slices(len(series), TEXTS):
-        yield rows, Block(count=rows.stop - rows.start, form="text", data=series[rows])
+def _block(rows: slice, form: Form, data: Any, length: int | None = None) -> RowBlock:
+    return RowBlock(count=rows.stop - rows.start, form=form, data=data, length=length)
 
 
-def _objects(name: str, form: Form, values: Any) -> Iterator[tuple[slice, Block]]:
-    if not isinstance(values, (list, tuple)):
-        raise DefinitionError(f"{name}: takes a list or an array of {form}, not {redacted_repr(type(values).__name__)}")
-    for row, value in enumerate(values):
-        if not is_form(form, value):
-            raise DefinitionError(f"{name}: row {row} is {redacted_repr(value)}, not {form}")
-    for rows in _slices(len(values)):
-        yield rows, Block(count=rows.stop - rows.start, form=form, data=[to_raw(form, value) for value in values[rows]])
+def _drop(block: RowBlock, step: str, rule: str, rows: Array | None) -> None:
+    """Drop ``rows`` of the block, if there are any, as rows that fail ``rule``."""
+    if rows is not None and rows.any():
+        block.rules[Rule(0, step, rule)] = rows
+        block.drop_rows(rows)
 
 
-def _words(name: str, shape: Shape, values: Array, length: int | None) -> Iterator[tuple[slice, Block]]:
+def _texts(name: str, step: str, values: Any) -> Iterator[tuple[slice, RowBlock]]:
+    texts, nulls = text_column(name, values)
+    for rows in _slices(len(texts), TEXT_BLOCK_ROWS):
+        block = _block(rows, "text", texts[rows])
+        _drop(block, step, MISSING, None if nulls is None else nulls[rows])
+        yield rows, block
+
+
+def _bits(name: str, step: str, shape: Shape, values: Any, length: int | None) -> Iterator[tuple[slice, RowBlock]]:
+    require_sized(name, "an array of bits", values)
+    column = unwrapped(values)
+    if column is None:
+        raise DefinitionError(f"{name}: takes a list or an array of bits, not {redacted_repr(type(values).__name__)}")
+    found, nulls = column
     size = only(shape.lengths) if length is None else length
+    if isinstance(found, np.ndarray) and found.dtype != object:
+        yield from _words(name, step, NullableColumn(found, nulls), _known(name, shape, size))
+        return
+    cells = as_list(found)
+    missing = np.array([is_null(cell) for cell in cells], bool)
+    nulls = either_null(nulls, missing if missing.any() else None)
+    if any(map(is_index, cells)):
+        words, strange = _whole_numbers(name, cells, nulls, _known(name, shape, size))
+        yield from _words(name, step, NullableColumn(words, nulls), _known(name, shape, size), strange)
+        return
+    raw, strange = _raw_bits(name, cells, nulls)
+    for rows in _slices(len(raw)):
+        block = _block(rows, "bits", raw[rows])
+        _drop(block, step, MISSING, None if nulls is None else nulls[rows])
+        _drop(block, step, OUT_OF_RANGE, strange[rows])
+        yield rows, block
+
+
+def _known(name: str, shape: Shape, size: int | None) -> int:
     if size is None:
         raise DefinitionError(
             f"{name}: takes {describe_lengths(shape.lengths)}: length= says how many bits each row has"
         )
-    count = values.shape[1] if values.ndim == 2 else 1
-    if values.dtype != np.uint64 or values.ndim not in (1, 2) or count != max(1, -(-size // LIMB)):
-        wanted = f"{-(-size // LIMB)} columns of uint64" if size > LIMB else "one row of uint64"
-        raise DefinitionError(f"{name}: {size} bits need {wanted}, not {values.dtype} of shape {values.shape}")
-    for rows in _slices(len(values)):
-        piece: Any = values[rows]
-        over = piece if values.ndim == 1 else piece[:, 0]
-        if size % LIMB and over.max() >> size % LIMB:
-            row = rows.start + int((over >> size % LIMB != 0).argmax())
-            raise DefinitionError(f"{name}: row {row} has more than {size} bits")
-        if values.ndim == 2:
+    return size
+
+
+def _raw_bits(name: str, cells: Sequence[Any], nulls: Array | None) -> tuple[list[Any], Array]:
+    """Bits of any accepted type as they travel, and the rows whose pair has a number with no place in its length."""
+    raw: list[Any] = []
+    strange = np.zeros(len(cells), bool)
+    for row, cell in enumerate(cells):
+        if nulls is not None and nulls[row]:
+            raw.append(None)
+            continue
+        try:
+            raw.append(raw_of("bits", cell))
+        except ValueError:
+            if not _is_pair(cell):
+                raise DefinitionError(f"{name}: row {row} is {redacted_repr(cell)}, not bits") from None
+            raw.append(None)
+            strange[row] = True
+    return raw, strange
+
+
+def _is_pair(cell: object) -> bool:
+    """Whether a cell is a number and a possible length."""
+    return isinstance(cell, tuple) and len(cell) == 2 and all(map(is_index, cell)) and 0 <= cell[1] <= LIMIT
+
+
+def _whole_numbers(name: str, cells: Sequence[Any], nulls: Array | None, size: int) -> tuple[Array, Array]:
+    """Whole numbers of any library as words of ``size`` bits, and the rows whose number has no place in them."""
+    strange = np.zeros(len(cells), bool)
+    numbers: list[int] = []
+    for row, cell in enumerate(cells):
+        if nulls is not None and nulls[row]:
+            numbers.append(0)
+        elif is_index(cell):
+            number = int(cell)
+            strange[row] = number < 0 or number.bit_length() > size
+            numbers.append(0 if strange[row] else number)
+        else:
+            raise DefinitionError(f"{name}: row {row} is {redacted_repr(cell)}, not a whole number")
+    words = pack(numbers, size)
+    return np.stack(words.limbs[::-1], axis=1) if isinstance(words, Wide) else words, strange
+
+
+def _words(
+    name: str, step: str, column: NullableColumn, size: int, strange: Array | None = None
+) -> Iterator[tuple[slice, RowBlock]]:
+    """Blocks of words of ``size`` bits; ``strange`` has rows that are already known to be out of range."""
+    words, nulls = column
+    count = words.shape[1] if words.ndim == 2 else 1
+    whole = words.dtype == np.uint64 or (words.dtype.kind in "iu" and words.ndim == 1)
+    if not whole or words.ndim not in (1, 2) or count != max(1, -(-size // LIMB_BITS)):
+        wanted = f"{-(-size // LIMB_BITS)} columns of uint64" if size > LIMB_BITS else "one column of whole numbers"
+        raise DefinitionError(f"{name}: {size} bits need {wanted}, not {words.dtype} of shape {words.shape}")
+    top = size % LIMB_BITS or (LIMB_BITS if size else 0)
+    for rows in _slices(len(words)):
+        piece: Any = words[rows]
+        outside: Array | None = None if strange is None else strange[rows]
+        if piece.dtype.kind == "i" and piece.min(initial=0) < 0:
+            outside = either_null(outside, piece < 0)
+        piece = piece.astype(np.uint64, copy=False)
+        first = piece if words.ndim == 1 else piece[:, 0]
+        if top < LIMB_BITS and int(first.max(initial=0)) >> top:
+            outside = either_null(outside, first >> np.uint64(top) != 0)
+        missing = None if nulls is None else nulls[rows]
+        if missing is not None and outside is not None:
+            outside = outside & ~missing
+        if (gaps := either_null(missing, outside)) is not None:
+            piece = np.where(gaps if piece.ndim == 1 else gaps[:, None], np.uint64(0), piece)
+        if piece.ndim == 2:
             limbs = [np.ascontiguousarray(piece[:, i]) for i in reversed(range(count))]
             piece = limbs[0] if count == 1 else Wide(limbs)
-        yield rows, Block(count=rows.stop - rows.start, form="bits", data=piece, length=size)
+        block = _block(rows, "bits", piece, size)
+        _drop(block, step, MISSING, missing)
+        _drop(block, step, OUT_OF_RANGE, outside)
+        yield rows, block
 
 
-def _columns(name: str, schema: Schema | None, values: Any) -> Iterator[tuple[slice, Block]]:
-    """Columns of fields; a value that no field can hold goes on as it is, for the codec to refuse."""
-    columns = {str(key): _column(f"{name}: the column {key}", found) for key, found in _mapping(name, values).items()}
+def _columns(name: str, step: str, schema: Schema | None, values: Any) -> Iterator[tuple[slice, RowBlock]]:
+    """Columns of fields; a value that no field can hold goes on as it is, for the codec to refuse.
+
+    Where the schema is known each field is needed, and a null drops its row; else the codec decides.
+    """
+    found = {key: field_column(f"{name}: the column {key}", cells) for key, cells in as_columns(name, values).items()}
     if schema:
-        for missing in (key for key in schema if key not in columns):
-            raise DefinitionError(f"{name}: the column {missing} is missing{nearest(missing, columns)}")
-        for extra in (key for key in columns if key not in schema):
+        for missing in (key for key in schema if key not in found):
+            raise DefinitionError(f"{name}: the column {missing} is missing{nearest(missing, found)}")
+        for extra in (key for key in found if key not in schema):
             raise DefinitionError(f"{name}: there is no field {redacted_repr(extra)}, only {', '.join(schema)}")
-    lengths = {len(found) for found in columns.values()}
+    lengths = {len(column.values) for column in found.values()}
     if len(lengths) > 1:
         raise DefinitionError(f"{name}: the columns have {', '.join(map(str, sorted(lengths)))} rows")
+    nulls: Array | None = None
+    columns = {key: column.values for key, column in found.items()}
+    for key, column in found.items():
+        if schema:
+            nulls = either_null(nulls, column.nulls)
+        elif column.nulls is not None:
+            columns[key] = columns[key].astype(object)
+            columns[key][column.nulls] = None
     for rows in _slices(lengths.pop()):
-        data: Any = {key: found[rows] for key, found in columns.items()}
-        yield rows, Block(count=rows.stop - rows.start, form="fields", data=data)
-
-
-def _column(what: str, found: Any) -> Array:
-    """A column of any kind as an array: unsigned numbers of 64 bits, or Python objects.
-
-    What has no hash, such as a list, is None there: no field holds either of them.
-    """
-    _size(what, "a column of values", found)
-    if isinstance(found, np.ndarray) and found.ndim != 1:
-        raise DefinitionError(f"{what}: takes one dimension, not an array of shape {found.shape}")
-    if isinstance(found, np.ndarray) and found.dtype == np.uint64:
-        return found
-    values = (
-        found.to_pylist()
-        if hasattr(found, "to_pylist")
-        else list(found.tolist() if isinstance(found, np.ndarray) else found)
-    )
-    if all(type(value) is int and 0 <= value < 1 << LIMB for value in values):
-        return np.array(values, np.uint64)
-    array = np.empty(len(values), object)
-    array[:] = [_hashed(value) for value in values]
-    return array
-
-
-def _hashed(value: Any) -> Any:
-    try:
-        hash(value)
-    except TypeError:
-        return None
-    return value
+        block = _block(rows, "fields", {key: cells[rows] for key, cells in columns.items()})
+        _drop(block, step, MISSING, None if nulls is None else nulls[rows])
+        yield rows, block

@@ -14,27 +14,27 @@ from typing import Any
 
 import numpy as np
 
-from credkit.bulk.words import LIMB, Array
+from credkit.bulk.words import LIMB_BITS, Array
 from credkit.tables.notation import Notation
 from credkit.tables.pattern import Pattern
 
 _DIGITS = {2: "[0-1]", 16: "[0-9A-Fa-f]"}
 
 
-def fast(notation: Notation) -> bool:
+def has_kernel(notation: Notation) -> bool:
     """Whether a kernel serves the notation: groups of a known size, 64 bits in all."""
-    return notation.bits is not None and notation.bits <= LIMB
+    return notation.bits is not None and notation.bits <= LIMB_BITS
 
 
-def read(notation: Notation, texts: Any) -> tuple[Array, Array]:
+def parse(notation: Notation, texts: Any) -> tuple[Array, Array]:
     """The words of a series of ``texts``, and which rows have one; 0 in the others."""
-    words = _at_once(notation, texts)
+    words = _parse_fixed_width(notation, texts)
     if words is not None:
         return words, np.ones(len(words), bool)
-    return _one_by_one(notation, texts)
+    return _parse_each(notation, texts)
 
 
-def side_by_side(texts: Any) -> Array | None:
+def byte_matrix(texts: Any) -> Array | None:
     """The bytes of ``texts``, a row for each; None where they are not all as long."""
     import polars as pl
 
@@ -46,12 +46,12 @@ def side_by_side(texts: Any) -> Array | None:
     return np.frombuffer(data, np.uint8).reshape(len(texts), size)
 
 
-def _at_once(notation: Notation, texts: Any) -> Array | None:
+def _parse_fixed_width(notation: Notation, texts: Any) -> Array | None:
     """The words of ``texts`` if each is of as many digits of base 2 or 16 as there should be; else None."""
     group = notation.groups[0]
     exact = group.least == group.most and group.bits == group.least * (notation.base.bit_length() - 1)
     whole = notation.base == 2 or group.least % 2 == 0  # bytes
-    rows = side_by_side(texts) if exact and whole and _is_plain(notation) else None
+    rows = byte_matrix(texts) if exact and whole and _is_plain(notation) else None
     if rows is None or rows.shape[1] != group.least:
         return None
     if notation.base == 16:
@@ -78,7 +78,7 @@ def _words(rows: Array, size: int) -> Array:
     return words >> np.uint64(-size % 8) if size % 8 else words
 
 
-def _one_by_one(notation: Notation, texts: Any) -> tuple[Array, Array]:
+def _parse_each(notation: Notation, texts: Any) -> tuple[Array, Array]:
     """The same for each text apart."""
     import polars as pl
 
@@ -111,7 +111,7 @@ def _number(digits: Any, base: int, kind: Any) -> Any:
     return digits.cast(kind, strict=False) if base == 10 else digits.str.to_integer(base=base, dtype=kind, strict=False)
 
 
-def match(pattern: Pattern, texts: Any) -> tuple[dict[str, Array], Array]:
+def match_pattern(pattern: Pattern, texts: Any) -> tuple[dict[str, Array], Array]:
     """The numbers that a series of ``texts`` holds by a pattern, and which rows have them; 0 in the others.
 
     A row whose numbers do not fit in 64 bits has none.
@@ -147,7 +147,7 @@ def _is_plain(notation: Notation) -> bool:
     return notation.pattern == f"{_DIGITS.get(notation.base, '')}{{{group.least},{group.most}}}"
 
 
-def write(notation: Notation, words: Array) -> tuple[Any, Array]:
+def format_words(notation: Notation, words: Array) -> tuple[Any, Array]:
     """The texts for ``words`` as a series, and for which rows no number has too many digits."""
     import polars as pl
 
@@ -156,7 +156,7 @@ def write(notation: Notation, words: Array) -> tuple[Any, Array]:
         left -= group.bits
         numbers = words >> left & (1 << group.bits) - 1
         if group.signed:
-            spare = LIMB - group.bits
+            spare = LIMB_BITS - group.bits
             part = pl.Series((numbers << spare).astype(np.int64) >> spare).cast(pl.String)
         elif notation.base == 10:
             part = pl.Series(numbers).cast(pl.String).str.zfill(group.most if group.pad else group.least)

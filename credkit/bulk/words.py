@@ -19,8 +19,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 Array: TypeAlias = NDArray[Any]
-LIMB = 64
-_MOST = (1 << LIMB) - 1
+LIMB_BITS = 64
+LIMB_MASK = (1 << LIMB_BITS) - 1
 
 
 class Wide:
@@ -35,23 +35,23 @@ class Wide:
         return len(self.limbs[0])
 
     def _like(self, number: int) -> list[int]:
-        return [number >> LIMB * i & _MOST for i in range(len(self.limbs))]
+        return [number >> LIMB_BITS * i & LIMB_MASK for i in range(len(self.limbs))]
 
     def __rshift__(self, count: int) -> Wide:
-        skip, shift = divmod(count, LIMB)
+        skip, shift = divmod(count, LIMB_BITS)
         limbs = self.limbs[skip:] or (np.zeros_like(self.limbs[0]),)
         if shift:
             above = (*limbs[1:], np.zeros_like(limbs[0]))
-            limbs = tuple(low >> shift | high << (LIMB - shift) for low, high in zip(limbs, above, strict=True))
+            limbs = tuple(low >> shift | high << (LIMB_BITS - shift) for low, high in zip(limbs, above, strict=True))
         return type(self)(limbs)
 
     def __lshift__(self, count: int) -> Wide:
-        skip, shift = divmod(count, LIMB)
+        skip, shift = divmod(count, LIMB_BITS)
         zero = np.zeros_like(self.limbs[0])
         limbs = (*[zero] * skip, *self.limbs)
         if shift:
             whole = zip((*limbs, zero), (zero, *limbs), strict=True)
-            limbs = tuple(high << shift | low >> (LIMB - shift) for high, low in whole)
+            limbs = tuple(high << shift | low >> (LIMB_BITS - shift) for high, low in whole)
         return type(self)(limbs)
 
     def __and__(self, mask: int) -> Any:
@@ -59,8 +59,8 @@ class Wide:
 
     def _joined(self, other: Any, operation: Any) -> Wide:
         if isinstance(other, int):
-            limbs = max(len(self.limbs), -(-other.bit_length() // LIMB))
-            theirs: list[Any] = [other >> LIMB * i & _MOST for i in range(limbs)]
+            limbs = max(len(self.limbs), -(-other.bit_length() // LIMB_BITS))
+            theirs: list[Any] = [other >> LIMB_BITS * i & LIMB_MASK for i in range(limbs)]
         else:
             theirs = list(other.limbs)
         zero = np.zeros_like(self.limbs[0])
@@ -89,14 +89,14 @@ class Wide:
     __hash__ = None  # type: ignore[assignment]  # this is how Python says that there is none
 
 
-class Frame(Wide):
+class WideFrame(Wide):
     """A `Wide` that is only read: what is masked out of it fits in 64 bits, and is a plain array."""
 
     __slots__ = ()
 
     def __and__(self, mask: int) -> Any:
         """The bits under ``mask``: an array where they lie in the lowest 64."""
-        return self.limbs[0] & mask if mask <= _MOST else super().__and__(mask)
+        return self.limbs[0] & mask if mask <= LIMB_MASK else super().__and__(mask)
 
 
 def parity(word: Any) -> Array:
@@ -119,8 +119,8 @@ def parity_bit(word: Any) -> Any:
 def pack(numbers: Sequence[int | None], length: int) -> Any:
     """Whole numbers of ``length`` bits as an array, or as a `Wide`; None is zero."""
     limbs = [
-        np.fromiter(((n or 0) >> LIMB * i & _MOST for n in numbers), np.uint64, len(numbers))
-        for i in range(max(1, -(-length // LIMB)))
+        np.fromiter(((n or 0) >> LIMB_BITS * i & LIMB_MASK for n in numbers), np.uint64, len(numbers))
+        for i in range(max(1, -(-length // LIMB_BITS)))
     ]
     return limbs[0] if len(limbs) == 1 else Wide(limbs)
 
@@ -130,16 +130,16 @@ def unpack(words: Any) -> list[int]:
     if not isinstance(words, Wide):
         return [int(n) for n in words.tolist()]
     return [
-        sum(n << LIMB * i for i, n in enumerate(row))
+        sum(n << LIMB_BITS * i for i, n in enumerate(row))
         for row in zip(*(limb.tolist() for limb in words.limbs), strict=True)
     ]
 
 
-def fitted(words: Any, length: int) -> Any:
+def resized(words: Any, length: int) -> Any:
     """``words`` of ``length`` bits in as many limbs as they need: an array up to 64 bits."""
     if not isinstance(words, Wide):
-        return words if length <= LIMB else Wide([words, *[np.zeros_like(words)] * (-(-length // LIMB) - 1)])
-    count = max(1, -(-length // LIMB))
+        return words if length <= LIMB_BITS else Wide([words, *[np.zeros_like(words)] * (-(-length // LIMB_BITS) - 1)])
+    count = max(1, -(-length // LIMB_BITS))
     zero = np.zeros_like(words.limbs[0])
     limbs = (*words.limbs, *[zero] * (count - len(words.limbs)))[:count]
     return limbs[0] if count == 1 else Wide(limbs)

@@ -245,8 +245,8 @@ class _FreeNumberSearch:
             rows = np.flatnonzero(~good)
             if not len(rows):
                 break
-            done = bulk.compile(writer).encode({name: columns[name][rows] for name in writer.schema})
-            texts = pl.Series(done.values, dtype=pl.String).set(pl.Series(~done.ok), "")
+            done = bulk.compile(writer).encode_or_null({name: columns[name][rows] for name in writer.schema})
+            texts = pl.Series(done.values, dtype=pl.String).fill_null("")
             back = read_columns(self.kind.value, texts)
             same = done.ok & back.ok
             for name, column in back.fields.items():

@@ -78,7 +78,7 @@ class TruncatedView:
             }
         elif self.before is not None:
             bits = bulk.compile(self.before)
-            found = bits.decode(values) if self.source == "bits" else bits.encode({n: fields[n] for n in fields})
+            found = bits.inspect(values) if self.source == "bits" else bits.encode_or_null(fields)
             given, length = found.values, found.length
         columns, ok, _ = read_columns(self.rest, given, length)
         return key_columns(self.reader.kind, columns), ok & able

@@ -34,21 +34,28 @@ class DecodeError(CredkitError, ValueError):
 
     ``codec`` names the step, ``check`` is the failed `Check` (None when the value was not even of
     the right form) and ``place`` lists the positions in the *original* input that are at fault.
+    ``row`` is the row of a column, counted from 0, where many values are decoded at once.
     """
 
-    def __init__(self, message: str, *, codec: str, check: Check | None = None, place: tuple[Place, ...] = ()) -> None:
+    def __init__(
+        self, message: str, *, codec: str, check: Check | None = None, place: tuple[Place, ...] = (),
+        row: int | None = None,
+    ) -> None:  # fmt: skip
         super().__init__(message)
+        self.row = row
         self.codec = codec
         self.check = check
         self.place = place
 
     def __reduce__(self) -> tuple[Any, ...]:
         """How it is pickled: a process pool hands it on whole."""
-        return _decode_error, (str(self), self.codec, self.check, self.place)
+        return _decode_error, (str(self), self.codec, self.check, self.place, self.row)
 
 
-def _decode_error(message: str, codec: str, check: Check | None, place: tuple[Place, ...]) -> DecodeError:
-    return DecodeError(message, codec=codec, check=check, place=place)
+def _decode_error(
+    message: str, codec: str, check: Check | None, place: tuple[Place, ...], row: int | None
+) -> DecodeError:
+    return DecodeError(message, codec=codec, check=check, place=place, row=row)
 
 
 class EncodeError(CredkitError, ValueError):

@@ -7,7 +7,6 @@ numbers, or texts where a field may be longer.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
 
 import numpy as np
 import polars as pl
@@ -71,10 +70,8 @@ def status_expression(site: Site) -> pl.Expr:
 def encode_texts(target: Target, fields: Mapping[str, Array]) -> pl.Series:
     """The texts that ``target`` writes; null where its chain cannot."""
     codec = target.conversion.target
-    done = bulk.compile(codec).encode({name: fields[name] for name in codec.schema})
-    values: Any = done.values or []
-    texts = pl.Series(TEXT_COLUMN, values, dtype=pl.String)
-    return texts if done.ok.all() else texts.set(pl.Series(~done.ok), None)
+    done = bulk.compile(codec).encode_or_null({name: fields[name] for name in codec.schema})
+    return pl.Series(TEXT_COLUMN, done.values, dtype=pl.String)
 
 
 def as_stored(target: Target, texts: pl.Series) -> pl.Series:

@@ -15,7 +15,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import polars as pl
 
-from credkit.bulk.texts import side_by_side
+from credkit.bulk.texts import byte_matrix
 from credkit.bulk.words import Array
 from credkit.files.moments import BY_SITE, YEARS, moment
 
@@ -103,7 +103,7 @@ class Clock:
     def _fast(self, runs: Any) -> tuple[Array, Array]:
         """The times of the common form, and which texts have another one."""
         found, rest = np.zeros(len(runs), np.int64), np.ones(len(runs), bool)
-        rows = side_by_side(runs)
+        rows = byte_matrix(runs)
         if rows is not None:
             return self._of_bytes(rows) if LONG <= rows.shape[1] <= LONGEST else (found, rest)
         lengths = runs.str.len_bytes().to_numpy()

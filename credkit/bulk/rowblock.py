@@ -8,7 +8,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from credkit.bulk.words import LIMB, Array, pack, unpack
+from credkit.bulk.words import LIMB_BITS, Array, Wide, pack, unpack
 from credkit.core.fields import Fields
 from credkit.core.forms import Form
 from credkit.core.reading import Field, Row
@@ -23,7 +23,7 @@ class Rule(NamedTuple):
     rule: str
 
 
-class Earned(NamedTuple):
+class NoteKind(NamedTuple):
     """A kind of note of one step of a chain, counted from 0."""
 
     step: int
@@ -33,35 +33,52 @@ class Earned(NamedTuple):
 
 
 @dataclass(slots=True)
-class Block:
+class RowBlock:
     """Some rows on their way: a list of values as they travel, or words of one length, or columns.
 
-    ``alive`` has the rows that have a value, or is None where all have. ``rules`` has the rows that
-    fail each check, in the order of the checks; ``leads`` those for which it is the first one of a
-    step whose order of checks is its own.
+    ``validity`` has the rows that have a value, or is None where all have. ``rules`` has the rows that
+    fail each check, in the order of the checks; ``first_failures`` those for which it is the first one of
+    a step whose order of checks is its own.
     """
 
     count: int
     form: Form
     data: Any
-    alive: Array | None = None
+    validity: Array | None = None
     rules: dict[Rule, Array] = field(default_factory=dict)
     first_failures: dict[Rule, Array] = field(default_factory=dict)
-    notes: dict[Earned, Array] = field(default_factory=dict)
+    notes: dict[NoteKind, Array] = field(default_factory=dict)
     length: int | None = None  # of words, where all have the same
 
     def valid(self, rows: Array) -> Array:
         """Those of ``rows`` that have a value."""
-        return rows if self.alive is None else rows & self.alive
+        return rows if self.validity is None else rows & self.validity
 
     def drop_rows(self, dead: Array) -> None:
         """From here on the rows ``dead`` have no value."""
         if dead.any():
-            self.alive = ~dead if self.alive is None else self.alive & ~dead
+            self.validity = ~dead if self.validity is None else self.validity & ~dead
+
+    def failing(self) -> Array | None:
+        """The rows that fail a check, None where none does."""
+        failed = None
+        for rows in self.rules.values():
+            failed = rows if failed is None else failed | rows
+        return failed if failed is not None and failed.any() else None
+
+    def value_at(self, row: int) -> Any:
+        """The value of one row as it travels in a chain; None if it has none."""
+        one = slice(row, row + 1)
+        if isinstance(self.data, dict):
+            data: Any = {name: cells[one] for name, cells in self.data.items()}
+        else:
+            data = Wide([limb[one] for limb in self.data.limbs]) if isinstance(self.data, Wide) else self.data[one]
+        validity = None if self.validity is None else self.validity[one]
+        return RowBlock(count=1, form=self.form, data=data, validity=validity, length=self.length).objects()[0]
 
     @property
-    def plain(self) -> bool:
-        """Whether it holds columns of 64-bit numbers."""
+    def has_numbers(self) -> bool:
+        """Whether it has columns of 64-bit numbers."""
         return isinstance(self.data, dict) and all(found.dtype == np.uint64 for found in self.data.values())
 
     def objects(self) -> list[Any]:
@@ -74,17 +91,17 @@ class Block:
             values = [Fields(dict(zip(names, row, strict=True))) for row in zip(*columns, strict=True)]
         else:
             values = self.data
-        if self.alive is None:
+        if self.validity is None:
             return list(values)
-        return [value if here else None for value, here in zip(values, self.alive.tolist(), strict=True)]
+        return [value if here else None for value, here in zip(values, self.validity.tolist(), strict=True)]
 
 
 def is_small(row: Row) -> bool:
     """Whether a column of 64-bit numbers holds all that the schema row allows."""
-    return isinstance(row, Field) and row.most < 1 << LIMB and row.least >= 0
+    return isinstance(row, Field) and row.most < 1 << LIMB_BITS and row.least >= 0
 
 
-def settle(block: Block, values: list[Any], shape: Shape) -> None:
+def store_values(block: RowBlock, values: list[Any], shape: Shape) -> None:
     """Put values as they travel into the block, as words or columns where their shape allows that."""
     block.form = shape.form
     block.data, block.length = values, None
@@ -95,8 +112,11 @@ def settle(block: Block, values: list[Any], shape: Shape) -> None:
 
 
 def column(values: Sequence[Any], row: Row) -> Array:
-    """One column: 64-bit numbers where they fit, else Python objects; 0 or None for dead rows."""
-    if is_small(row):
+    """One column: 64-bit numbers where they fit, else Python objects; 0 or None for rows without a value.
+
+    On the way back a value may be out of range, or no number at all: a later step refuses it.
+    """
+    if is_small(row) and all(value is None or (type(value) is int and 0 <= value < 1 << LIMB_BITS) for value in values):
         return np.fromiter((value or 0 for value in values), np.uint64, len(values))
     found = np.empty(len(values), object)
     found[:] = values

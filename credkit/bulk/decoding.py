@@ -1,0 +1,174 @@
+"""Decode blocks of rows: the tables of a chain interpreted for arrays, anything else value by value.
+
+A `Wiring`, `Layout` or `Select` computes with arrays, by the very operations that serve one number,
+and a `Notation` and a `Pattern` have kernels for texts. A step without such a table runs the code of its codec over
+the distinct values of the block. Both give the same value, failed checks and notes for each row.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any
+
+import numpy as np
+
+from credkit.bulk import texts
+from credkit.bulk.rowblock import NoteKind, RowBlock, Rule, column, is_small, mask, store_values
+from credkit.bulk.words import LIMB_BITS, Array, Wide, WideFrame, parity, resized
+from credkit.core.codec import AnyCodec
+from credkit.core.forms import Form, from_raw, to_raw
+from credkit.tables.layout import Layout, LayoutCodec, Limit, Piece, number
+from credkit.tables.notation import NotationCodec
+from credkit.tables.pattern import Pattern
+from credkit.tables.select import Select
+from credkit.tables.wiring import WiredCodec, wiring
+
+
+def decode_step(block: RowBlock, place: int, step: AnyCodec) -> None:
+    """Take the block through a step of a chain, the one at ``place``."""
+    table = step.table
+    is_word = block.form == "bits" and block.length is not None and block.length in step.input.lengths
+    if is_word and isinstance(step, WiredCodec):
+        _wired(block, place, step)
+    elif is_word and isinstance(step, LayoutCodec) and fits_in_a_limb(step.layout):
+        _laid_out(block, place, step, step.layout)
+    elif isinstance(table, Select) and _has_fields(block, (*table.kept.values(), *table.demanded)):
+        _selected(block, place, step, table)
+    elif isinstance(step, NotationCodec) and texts.has_kernel(step.notation) and not isinstance(block.data, list):
+        _parsed(block, place, step)
+    elif isinstance(table, Pattern) and not isinstance(block.data, list):
+        _matched(block, place, step, table)
+    else:
+        by_value(block, place, step)
+
+
+def _has_fields(block: RowBlock, names: Iterable[str]) -> bool:
+    """Whether the block has columns of numbers, these among them."""
+    return block.has_numbers and all(name in block.data for name in names)
+
+
+def fits_in_a_limb(layout: Layout) -> bool:
+    """Whether each field, limit and remark of the layout has at most 64 bits."""
+
+    def is_short(parts: tuple[Piece, ...]) -> bool:
+        return sum(part.mask.bit_count() for part in parts) <= LIMB_BITS
+
+    limits = (check.parts for check in layout.checks if isinstance(check, Limit))
+    return all(field.most.bit_length() <= LIMB_BITS for field in layout.fields) and all(
+        is_short(parts) for parts in (*limits, *(remark.parts for remark in layout.remarks))
+    )
+
+
+def _wired(block: RowBlock, place: int, step: WiredCodec) -> None:
+    assert block.length is not None
+    table = wiring(step.rule, block.length, step.flip)
+    words = resized(block.data, max(block.length, table.gives))
+    if table.spare and not step.is_projection:
+        block.rules[Rule(place, step.name, "padding")] = block.valid((words & table.spare) != 0)
+    block.data, block.length = resized(table.forward(words), table.gives), table.gives
+
+
+def _laid_out(block: RowBlock, place: int, step: AnyCodec, layout: Layout) -> None:
+    word = WideFrame(block.data.limbs) if isinstance(block.data, Wide) else block.data
+    for check in layout.checks:
+        block.rules[Rule(place, step.name, check.rule)] = block.valid(check.fails(word, parity))
+    for remark in layout.remarks:
+        kind = NoteKind(place, step.name, remark.kind, remark.level)
+        if remark.values is None:
+            rows = np.ones(block.count, bool)
+        else:
+            rows = np.isin(number(remark.parts, word), remark.values)
+        block.notes[kind] = block.valid(rows) | block.notes.get(kind, False)
+    block.form, block.data, block.length = "fields", layout.decode(word), None
+
+
+def _selected(block: RowBlock, place: int, step: AnyCodec, select: Select) -> None:
+    for name, value in select.demanded.items():
+        block.rules[Rule(place, step.name, f"is-{name}")] = block.valid(block.data[name] != value)
+    found = {outer: block.data[inner] for outer, inner in select.kept.items()}
+    for name, value in select.added.items():
+        found[name] = column([value] * block.count, step.schema[name])
+    block.data = found
+
+
+def _parsed(block: RowBlock, place: int, step: NotationCodec) -> None:
+    """Texts to words by a kernel; the codec itself decodes the texts that the kernel leaves over."""
+    words, good = texts.parse(step.notation, block.data)
+    rows, decoded = _decode_leftover(block, place, step, good)
+    block.form, block.data, block.length = "bits", words, step.notation.bits
+    if decoded:
+        words[rows] = decoded.data
+
+
+def _matched(block: RowBlock, place: int, step: AnyCodec, pattern: Pattern) -> None:
+    """Texts to columns by a kernel; the codec itself decodes the texts that the kernel leaves over."""
+    columns, good = texts.match_pattern(pattern, block.data)
+    rows, decoded = _decode_leftover(block, place, step, good)
+    block.form, block.length = "fields", None
+    block.data = {
+        name: columns[name] if is_small(row) else column(columns[name].tolist(), row)
+        for name, row in step.schema.items()
+    }
+    for found in block.data.values():
+        if found.dtype == object:
+            found[~good] = None
+    if decoded:
+        for name in step.schema:
+            block.data[name][rows] = decoded.data[name]
+
+
+def _decode_leftover(block: RowBlock, place: int, step: AnyCodec, good: Array) -> tuple[Array, RowBlock | None]:
+    """The valid rows that a kernel left over, and what the codec itself decodes them to."""
+    leftover = np.flatnonzero(block.valid(~good))
+    if not len(leftover):
+        return leftover, None
+    decoded = RowBlock(count=len(leftover), form="text", data=block.data.gather(leftover).to_list())
+    by_value(decoded, place, step)
+    for rule, rows in decoded.rules.items():
+        block.rules[rule] = mask(block.count, leftover[rows])
+        block.first_failures[rule] = mask(block.count, leftover[decoded.first_failures[rule]])
+    if decoded.validity is not None:
+        block.drop_rows(mask(block.count, leftover[~decoded.validity]))
+    return leftover, decoded
+
+
+def by_value(block: RowBlock, place: int, step: AnyCodec) -> None:
+    """Run the codec itself over the distinct values of the block."""
+    verdicts: dict[Any, tuple[Any, tuple[Rule, ...], tuple[NoteKind, ...]]] = {}
+    values: list[Any] = []
+    failing: dict[Rule, list[int]] = {}
+    leading: dict[Rule, list[int]] = {}
+    noted: dict[NoteKind, list[int]] = {}
+    for row, value in enumerate(block.objects()):
+        if value is None:
+            values.append(None)
+            continue
+        key = _key(step.takes, value)
+        if key not in verdicts:
+            verdicts[key] = _verdict(place, step, value)
+        result, rules, notes = verdicts[key]
+        values.append(result)
+        for index, rule in enumerate(rules):
+            failing.setdefault(rule, []).append(row)
+            leading.setdefault(rule, []).extend([] if index else [row])
+        for kind in notes:
+            noted.setdefault(kind, []).append(row)
+    block.rules |= {rule: mask(block.count, rows) for rule, rows in failing.items()}
+    block.first_failures |= {rule: mask(block.count, rows) for rule, rows in leading.items()}
+    block.notes |= {kind: mask(block.count, rows) for kind, rows in noted.items()}
+    block.drop_rows(mask(block.count, [row for row, value in enumerate(values) if value is None]))
+    store_values(block, values, step.output)
+
+
+def _verdict(place: int, step: AnyCodec, value: Any) -> tuple[Any, tuple[Rule, ...], tuple[NoteKind, ...]]:
+    """What the codec decodes one value to, the rules that fail, and the kinds of notes."""
+    reading = step.inspect(from_raw(step.takes, value))
+    return (
+        None if reading.value is None else to_raw(step.gives, reading.value),
+        tuple(Rule(place, check.codec, check.rule) for check in reading.checks if not check.passed),
+        tuple(NoteKind(place, step.name, note.kind, note.level) for note in reading.notes),
+    )
+
+
+def _key(form: Form, value: Any) -> Any:
+    return tuple(value.items()) if form == "fields" else value
