@@ -12,7 +12,7 @@ from bitstring import Bits
 
 import credkit.bulk
 from credkit import DefinitionError, chain, choice, layout_entries
-from credkit.bulk.either import read_columns
+from credkit.bulk.decoded_columns import decode_columns
 from tests.strategies import built, fuzzed
 
 GATE = "hex:8/right-justified:26/wiegand-26"
@@ -44,7 +44,7 @@ def test_no_texts_of_any_kind(empty: Any) -> None:
     found = credkit.bulk.compile(GATE).inspect(empty)
     assert {name: column.dtype for name, column in found.fields.items()} == {"facility": "uint64", "number": "uint64"}
     assert credkit.bulk.compile(WIDE).inspect(empty).fields["number"].dtype == object
-    assert len(read_columns(chain(GATE), empty).ok) == 0
+    assert len(decode_columns(chain(GATE), empty).ok) == 0
 
 
 @pytest.mark.parametrize(
@@ -158,7 +158,7 @@ def test_columns_of_a_choice_are_what_it_says_of_each_row(names: tuple[str, ...]
     words = [first << 15 | value << 8 | random.randrange(256) for first in (0, 1) for value in range(7, 13)] * 20
     words += [word >> 8 | (word & 0x7F) << 8 for word in words]
     texts = [f"{word ^ random.choice((0, 1, 1 << 15)):04X}" for word in words] + ["", "x"]
-    found = read_columns(codec, texts)
+    found = decode_columns(codec, texts)
     met = set()
     for row, text in enumerate(texts):
         reading = codec.inspect(text)

@@ -16,7 +16,7 @@ import credkit.cli.census as command
 from benchmarks.census import main as benchmark
 from credkit.census import AllocationRequest, census, census_text, write_census
 from credkit.census.outputs import FILE_NAMES
-from credkit.census.population import read_columns, read_population, read_strictly
+from credkit.census.population import decode_columns, read_population, read_strictly
 from credkit.core.errors import DefinitionError
 from credkit.demo.folder import write_demo
 from credkit.files.outputs.marks import FOLDER_MARK
@@ -68,7 +68,7 @@ def test_kernels_read_what_the_strict_reader_reads(
         described = site(Path(home), [])
         data = start + (end.join([head, *lines]) + end * last).encode()
         (Path(home) / "credentials.csv").write_bytes(data)
-        found = read_columns(described)
+        found = decode_columns(described)
         try:
             wanted = read_strictly(described)
         except DefinitionError as error:
@@ -85,13 +85,13 @@ def test_kernels_read_what_the_strict_reader_reads(
 def test_plain_files_go_the_fast_way_and_others_do_not(tmp_path: Path) -> None:
     """The law above would be empty if nothing were taken."""
     described = site(tmp_path, CLASH)
-    assert read_columns(described) is not None
+    assert decode_columns(described) is not None
     path = tmp_path / "credentials.csv"
     plain = path.read_text()
     quoted = "".join(",".join(f'"{cell}"' for cell in line.split(",")) + "\n" for line in plain.splitlines())
     for other in (quoted, plain.replace("C-1", '"C-1"')):
         path.write_text(other)
-        found = read_columns(described)
+        found = decode_columns(described)
         assert found is not None
         assert found.equals(read_strictly(described))
     for other in (
@@ -102,7 +102,7 @@ def test_plain_files_go_the_fast_way_and_others_do_not(tmp_path: Path) -> None:
         plain.replace("\n", "\n\n", 1),
     ):
         path.write_text(other)
-        assert read_columns(described) is None
+        assert decode_columns(described) is None
         assert census(described).counts.rows == len(CLASH)
 
 

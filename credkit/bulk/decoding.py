@@ -29,15 +29,15 @@ def decode_step(block: RowBlock, place: int, step: AnyCodec) -> None:
     table = step.table
     is_word = block.form == "bits" and block.length is not None and block.length in step.input.lengths
     if is_word and isinstance(step, WiredCodec):
-        _wired(block, place, step)
+        _decode_wiring(block, place, step)
     elif is_word and isinstance(step, LayoutCodec) and fits_in_a_limb(step.layout):
-        _laid_out(block, place, step, step.layout)
+        _decode_layout(block, place, step, step.layout)
     elif isinstance(table, Select) and _has_fields(block, (*table.kept.values(), *table.demanded)):
-        _selected(block, place, step, table)
+        _decode_select(block, place, step, table)
     elif isinstance(step, NotationCodec) and texts.has_kernel(step.notation) and not isinstance(block.data, list):
-        _parsed(block, place, step)
+        _decode_notation(block, place, step)
     elif isinstance(table, Pattern) and not isinstance(block.data, list):
-        _matched(block, place, step, table)
+        _decode_pattern(block, place, step, table)
     else:
         by_value(block, place, step)
 
@@ -59,7 +59,7 @@ def fits_in_a_limb(layout: Layout) -> bool:
     )
 
 
-def _wired(block: RowBlock, place: int, step: WiredCodec) -> None:
+def _decode_wiring(block: RowBlock, place: int, step: WiredCodec) -> None:
     assert block.length is not None
     table = wiring(step.rule, block.length, step.flip)
     words = resized(block.data, max(block.length, table.gives))
@@ -68,7 +68,7 @@ def _wired(block: RowBlock, place: int, step: WiredCodec) -> None:
     block.data, block.length = resized(table.forward(words), table.gives), table.gives
 
 
-def _laid_out(block: RowBlock, place: int, step: AnyCodec, layout: Layout) -> None:
+def _decode_layout(block: RowBlock, place: int, step: AnyCodec, layout: Layout) -> None:
     word = WideFrame(block.data.limbs) if isinstance(block.data, Wide) else block.data
     for check in layout.checks:
         block.rules[Rule(place, step.name, check.rule)] = block.valid(check.fails(word, parity))
@@ -82,7 +82,7 @@ def _laid_out(block: RowBlock, place: int, step: AnyCodec, layout: Layout) -> No
     block.form, block.data, block.length = "fields", layout.decode(word), None
 
 
-def _selected(block: RowBlock, place: int, step: AnyCodec, select: Select) -> None:
+def _decode_select(block: RowBlock, place: int, step: AnyCodec, select: Select) -> None:
     for name, value in select.demanded.items():
         block.rules[Rule(place, step.name, f"is-{name}")] = block.valid(block.data[name] != value)
     found = {outer: block.data[inner] for outer, inner in select.kept.items()}
@@ -91,7 +91,7 @@ def _selected(block: RowBlock, place: int, step: AnyCodec, select: Select) -> No
     block.data = found
 
 
-def _parsed(block: RowBlock, place: int, step: NotationCodec) -> None:
+def _decode_notation(block: RowBlock, place: int, step: NotationCodec) -> None:
     """Texts to words by a kernel; the codec itself decodes the texts that the kernel leaves over."""
     words, good = texts.parse(step.notation, block.data)
     rows, decoded = _decode_leftover(block, place, step, good)
@@ -100,7 +100,7 @@ def _parsed(block: RowBlock, place: int, step: NotationCodec) -> None:
         words[rows] = decoded.data
 
 
-def _matched(block: RowBlock, place: int, step: AnyCodec, pattern: Pattern) -> None:
+def _decode_pattern(block: RowBlock, place: int, step: AnyCodec, pattern: Pattern) -> None:
     """Texts to columns by a kernel; the codec itself decodes the texts that the kernel leaves over."""
     columns, good = texts.match_pattern(pattern, block.data)
     rows, decoded = _decode_leftover(block, place, step, good)

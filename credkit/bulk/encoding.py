@@ -28,13 +28,13 @@ def encode_step(block: RowBlock, step: AnyCodec) -> None:
     words = block.form == "bits" and block.length is not None
     table = step.notation if isinstance(step, NotationCodec) else None
     if words and isinstance(step, WiredCodec) and block.length in _encoded_lengths(step):
-        _wired(block, step)
+        _encode_wiring(block, step)
     elif words and table and block.length == table.bits and texts.has_kernel(table):
-        _formatted(block, table)
-    elif isinstance(step, LayoutCodec) and _simple(step.layout) and _has_number_columns(block, step.schema):
-        _laid_out(block, step, step.layout)
+        _encode_notation(block, table)
+    elif isinstance(step, LayoutCodec) and _is_array_layout(step.layout) and _has_number_columns(block, step.schema):
+        _encode_layout(block, step, step.layout)
     elif isinstance(step, SelectCodec) and step.output.schema and _has_number_columns(block, step.schema):
-        _selected(block, step)
+        _encode_select(block, step)
     else:
         by_value(block, step)
 
@@ -43,7 +43,7 @@ def _encoded_lengths(step: WiredCodec) -> range:
     return step.input.lengths if step.is_projection else step.output.lengths
 
 
-def _simple(layout: Layout) -> bool:
+def _is_array_layout(layout: Layout) -> bool:
     """Whether columns of 64-bit numbers make the frame: decimal digits of a longer one would overflow."""
     return fits_in_a_limb(layout) and (layout.length <= LIMB_BITS or not any(field.bcd for field in layout.fields))
 
@@ -66,7 +66,7 @@ def _drop_out_of_range(block: RowBlock, schema: Schema) -> None:
             block.drop_rows(found < row.least)
 
 
-def _laid_out(block: RowBlock, step: AnyCodec, layout: Layout) -> None:
+def _encode_layout(block: RowBlock, step: AnyCodec, layout: Layout) -> None:
     _drop_out_of_range(block, step.schema)
     columns: dict[str, Any] = block.data
     if block.validity is not None:  # a value out of range would reach the bits of the next field
@@ -77,7 +77,7 @@ def _laid_out(block: RowBlock, step: AnyCodec, layout: Layout) -> None:
     block.form, block.data, block.length = "bits", word, layout.length
 
 
-def _selected(block: RowBlock, step: SelectCodec) -> None:
+def _encode_select(block: RowBlock, step: SelectCodec) -> None:
     _drop_out_of_range(block, step.schema)
     found = {inner: block.data[outer] for outer, inner in step.select.kept.items()}
     for name, value in step.select.demanded.items():
@@ -85,7 +85,7 @@ def _selected(block: RowBlock, step: SelectCodec) -> None:
     block.data = found
 
 
-def _wired(block: RowBlock, step: WiredCodec) -> None:
+def _encode_wiring(block: RowBlock, step: WiredCodec) -> None:
     assert block.length is not None
     if step.is_projection:
         table = wiring(step.rule, block.length, step.flip)
@@ -96,7 +96,7 @@ def _wired(block: RowBlock, step: WiredCodec) -> None:
     block.data, block.length = resized(table.back(resized(block.data, max(takes, block.length))), takes), takes
 
 
-def _formatted(block: RowBlock, notation: Notation) -> None:
+def _encode_notation(block: RowBlock, notation: Notation) -> None:
     series, good = texts.format_words(notation, block.data)
     block.drop_rows(~good)
     block.form, block.data, block.length = "text", series, None

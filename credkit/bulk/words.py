@@ -34,7 +34,7 @@ class Wide:
     def __len__(self) -> int:
         return len(self.limbs[0])
 
-    def _like(self, number: int) -> list[int]:
+    def _limbs_of(self, number: int) -> list[int]:
         return [number >> LIMB_BITS * i & LIMB_MASK for i in range(len(self.limbs))]
 
     def __rshift__(self, count: int) -> Wide:
@@ -55,9 +55,9 @@ class Wide:
         return type(self)(limbs)
 
     def __and__(self, mask: int) -> Any:
-        return type(self)([limb & bits for limb, bits in zip(self.limbs, self._like(mask), strict=True)])
+        return type(self)([limb & bits for limb, bits in zip(self.limbs, self._limbs_of(mask), strict=True)])
 
-    def _joined(self, other: Any, operation: Any) -> Wide:
+    def _limbwise(self, other: Any, operation: Any) -> Wide:
         if isinstance(other, int):
             limbs = max(len(self.limbs), -(-other.bit_length() // LIMB_BITS))
             theirs: list[Any] = [other >> LIMB_BITS * i & LIMB_MASK for i in range(limbs)]
@@ -70,17 +70,17 @@ class Wide:
         return type(self)([operation(a, b) for a, b in zip(mine, theirs, strict=True)])
 
     def __or__(self, other: Any) -> Wide:
-        return self._joined(other, np.bitwise_or)
+        return self._limbwise(other, np.bitwise_or)
 
     def __xor__(self, other: Any) -> Wide:
-        return self._joined(other, np.bitwise_xor)
+        return self._limbwise(other, np.bitwise_xor)
 
     __ror__ = __or__
     __rxor__ = __xor__
 
     def __ne__(self, other: object) -> Any:  # a mask, as for an array
         # what is no number is a Wide: nothing else is compared with one
-        wanted = self._like(other) if isinstance(other, int) else list(other.limbs)  # type: ignore[attr-defined]  # a Wide, as said
+        wanted = self._limbs_of(other) if isinstance(other, int) else list(other.limbs)  # type: ignore[attr-defined]  # a Wide, as said
         differ = np.zeros(len(self), bool)
         for limb, bits in zip(self.limbs, wanted, strict=True):
             differ |= limb != bits

@@ -18,7 +18,7 @@ import numpy as np
 import polars as pl
 
 from credkit import bulk
-from credkit.bulk.either import read_columns
+from credkit.bulk.decoded_columns import decode_columns
 from credkit.bulk.words import Array
 from credkit.census.numbers import KindNumbers, PopulationNumbers
 from credkit.census.ranges import FACILITY, NUMBER, as_integers, chains_in_use, number_field
@@ -247,7 +247,7 @@ class _FreeNumberSearch:
                 break
             done = bulk.compile(writer).encode_or_null({name: columns[name][rows] for name in writer.schema})
             texts = pl.Series(done.values, dtype=pl.String).fill_null("")
-            back = read_columns(self.kind.value, texts)
+            back = decode_columns(self.kind.value, texts)
             same = done.ok & back.ok
             for name, column in back.fields.items():
                 same = same & (column == columns[name][rows])

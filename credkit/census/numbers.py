@@ -13,7 +13,7 @@ from typing import Any, TypeAlias
 import polars as pl
 from numpy.typing import NDArray
 
-from credkit.bulk.either import read_columns
+from credkit.bulk.decoded_columns import decode_columns
 from credkit.core.chains import Choice
 from credkit.core.reading import TextField
 from credkit.core.sentences import redacted_repr
@@ -58,7 +58,7 @@ def read_numbers(site: Site, population: pl.DataFrame) -> PopulationNumbers:
         rows = population["kind"].eq(kind.name).arg_true().to_numpy()
         part = population.select("line", "credential", "value", "issue", "late")[rows]
         if part.height:
-            fields, ok, _ = read_columns(kind.value, part["value"])
+            fields, ok, _ = decode_columns(kind.value, part["value"])
             if kind.issue:
                 fields = {**fields, kind.issue: part["issue"].fill_null(0).to_numpy()}
                 ok = ok & part["issue"].is_not_null().to_numpy()

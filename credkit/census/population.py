@@ -21,7 +21,7 @@ def read_population(site: Site) -> pl.DataFrame:
     its ``state`` on the day of judgement, whether it is ``active``, ``held`` (somebody may still have
     it), and whether a row of a more trusted source supersedes it (``late``).
     """
-    found = read_columns(site)
+    found = decode_columns(site)
     return _add_states(read_strictly(site) if found is None else found, site)
 
 
@@ -42,7 +42,7 @@ def read_strictly(site: Site) -> pl.DataFrame:
     return pl.DataFrame(columns, schema={name: kinds[name] for name in columns})
 
 
-def read_columns(site: Site) -> pl.DataFrame | None:
+def decode_columns(site: Site) -> pl.DataFrame | None:
     """The columns, by kernels; None where the strict reader has to look."""
     frame = load_credentials(site)
     return None if frame is None else frame.select("line", *KEPT_COLUMNS)

@@ -19,7 +19,7 @@ import numpy as np
 import polars as pl
 
 from credkit import bulk
-from credkit.bulk.either import read_columns
+from credkit.bulk.decoded_columns import decode_columns
 from credkit.bulk.words import Array
 from credkit.catalogue.registry import chain
 from credkit.census.numbers import KindNumbers
@@ -80,7 +80,7 @@ class TruncatedView:
             bits = bulk.compile(self.before)
             found = bits.inspect(values) if self.source == "bits" else bits.encode_or_null(fields)
             given, length = found.values, found.length
-        columns, ok, _ = read_columns(self.rest, given, length)
+        columns, ok, _ = decode_columns(self.rest, given, length)
         return key_columns(self.reader.kind, columns), ok & able
 
     @property

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 import polars as pl
 
-from credkit.bulk.either import read_columns
+from credkit.bulk.decoded_columns import decode_columns
 from credkit.bulk.words import Array
 from credkit.core.fields import Item
 from credkit.crosswalk.account_suspects import find_account_numbers, may_hold_account
@@ -54,7 +54,7 @@ class OwnerColumns:
         self, kind: CredentialKind, rows: Array, values: pl.Series, issues: pl.Series
     ) -> tuple[Mapping[str, Array], Array]:
         """What the values of a kind say, and which of them give a number."""
-        fields, ok, noted = read_columns(kind.value, values)
+        fields, ok, noted = decode_columns(kind.value, values)
         doubtful = noted | are_rounded(values)
         if not kind.not_payment:
             held, tracks = find_account_numbers(kind.value, values, ok & may_hold_account(kind.value, values, fields))

@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import polars as pl
 
-from credkit.bulk.either import read_columns
+from credkit.bulk.decoded_columns import decode_columns
 from credkit.bulk.words import Array
 from credkit.core.codec import AnyCodec
 from credkit.core.fields import Item
@@ -195,7 +195,7 @@ class _ColumnReader:
     def _read(self, lane: _SharedChain, texts: pl.Series) -> tuple[Array, Array]:
         """The same for the texts of a lane, the days aside."""
         kind = lane.kind
-        fields, ok, noted = read_columns(lane.codec, texts)
+        fields, ok, noted = decode_columns(lane.codec, texts)
         if (
             not kind.not_payment
             and find_account_numbers(lane.codec, texts, ok & may_hold_account(lane.codec, texts, fields))[1]

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from credkit.bulk.either import read_columns
+from credkit.bulk.decoded_columns import decode_columns
 from credkit.bulk.words import Array
 from credkit.crosswalk.number_columns import KEY_PREFIX, status_expression, unify_key_types
 from credkit.crosswalk.owners import ROW_COLUMN, OwnerColumns
@@ -81,7 +81,7 @@ class Triage:
         texts = self.cards["printed"].gather(rows)
         there = texts.ne("").to_numpy()
         assert kind.printed is not None  # a bug here, never the input
-        fields, same, _ = read_columns(kind.printed, texts)
+        fields, same, _ = decode_columns(kind.printed, texts)
         for name, column in fields.items():
             if name in self.owners.fields[kind.name]:
                 same = same & (column == self.owners.fields[kind.name][name])

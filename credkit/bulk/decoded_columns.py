@@ -23,13 +23,13 @@ class DecodedColumns(NamedTuple):
     noted: Array
 
 
-def read_columns(codec: AnyCodec, values: Any, length: int | None = None) -> DecodedColumns:
+def decode_columns(codec: AnyCodec, values: Any, length: int | None = None) -> DecodedColumns:
     """What ``codec``, which gives fields, reads in each row of ``values`` (see `credkit.bulk.Bulk.inspect`).
 
     Of a choice exactly one option must fit, and what it reads counts.
 
     >>> from credkit import chain
-    >>> found = read_columns(chain("hex:8/right-justified:26/wiegand-26"), ["02F764DD", "02F764DC"])
+    >>> found = decode_columns(chain("hex:8/right-justified:26/wiegand-26"), ["02F764DD", "02F764DC"])
     >>> found.fields["number"].tolist(), found.ok.tolist(), found.noted.tolist()
     ([45678, 45678], [True, False], [False, False])
     """
@@ -40,7 +40,7 @@ def read_columns(codec: AnyCodec, values: Any, length: int | None = None) -> Dec
             if kind.level != "info":
                 noted |= rows
         return DecodedColumns(found.columns, found.ok, noted)
-    options = [read_columns(option, values, length) for option in codec.options]
+    options = [decode_columns(option, values, length) for option in codec.options]
     fit = np.sum([option.ok for option in options], axis=0)
     fields, first, noted = dict(options[0].fields), options[0].ok, options[0].noted & options[0].ok
     for option in options[1:]:
