@@ -82,7 +82,7 @@ def test_wrong_lengths_are_named(tmp_path: Path) -> None:
     (hints,) = reader(captured(tmp_path, texts, "binary/wiegand-26")).hints
     assert {bits for bits, _ in hints.lengths} == {34, 37}
     assert sum(count for _, count in hints.lengths) == hints.sampled == 8
-    assert "Wrong lengths among them: 37 bits (" in screen(captured(tmp_path, texts, "binary/wiegand-26"))
+    assert "Wrong lengths: 37 bits (" in screen(captured(tmp_path, texts, "binary/wiegand-26"))
 
 
 def test_good_rows_of_a_reader_that_shifts_every_frame_are_doubted(tmp_path: Path) -> None:
@@ -91,11 +91,11 @@ def test_good_rows_of_a_reader_that_shifts_every_frame_are_doubted(tmp_path: Pat
     texts = [f"{word(dice.randrange(256), dice.randrange(65536)) << 1 & 0x3FFFFFF:08X}" for _ in range(400)]
     found = captured(tmp_path, texts)
     assert 50 < reader(found).good < 200
-    said = f"So much fails that its {reader(found).good} good rows may be wrong, too"
+    said = f"At this failure rate, its {reader(found).good} good rows may be wrong too"
     assert said in screen(found)
     assert any(said in paragraph for paragraph in Page(report(found, ZONE)).paragraphs)
     few = captured(tmp_path, [hexed(1, number, *[3] * (number % 50 == 0)) for number in range(400)])
-    assert "may be wrong, too" not in screen(few)
+    assert "may be wrong too" not in screen(few)
 
 
 def test_what_a_site_expects_decides_between_causes(demo: Audit) -> None:
@@ -153,8 +153,8 @@ def test_both_say_what_the_crosswalk_does(demo: Audit, page: Page) -> None:
 
 
 def test_what_is_not_a_check_of_a_value_is_explained(demo: Audit, page: Page) -> None:
-    assert "25 fail one-entry of stream, their parts make no entry together, or several" in screen(demo)
-    assert "their parts make no entry together, or several" in page.table("What the failing").row("one-entry")
+    assert "25 fail one-entry of stream, the rows do not form exactly one entry" in screen(demo)
+    assert "the rows do not form exactly one entry" in page.table("What the failing").row("one-entry")
     assert any("a start sentinel ';' fails" in paragraph for paragraph in page.paragraphs)
 
 
@@ -168,7 +168,7 @@ def test_rows_without_a_reader_are_not_all_rows(tmp_path: Path) -> None:
     found = audit([path], AuditPlan(columns=ColumnNames(), clock=Clock(UTC), codec=chain(CHAIN)))
     assert "reader (empty): 50.0 % of 2 rows fail" in screen(found)
     assert "no column" not in screen(found)
-    assert "Left out, since they fail too often for single bits: (empty)." in screen(found)
+    assert "Excluded, because they fail too often for single bit errors: (empty)." in screen(found)
     assert Page(report(found, ZONE)).table("Readers").row("(empty)")[1] == "2"
     alone = audit([path], AuditPlan(columns=ColumnNames(reader=""), clock=Clock(UTC), codec=chain(CHAIN)))
     assert "All rows: 33.3 % of 3 rows fail" in screen(alone)
@@ -188,6 +188,6 @@ def test_long_names_can_be_told_apart(tmp_path: Path) -> None:
 def test_readers_left_out_are_named(demo: Audit) -> None:
     few = replace(demo.blind[0], apart=("a", "b", "c", "d"))
     many = replace(demo.blind[0], apart=tuple(f"gate-{number}" for number in range(30)))
-    assert "single bits: a, b, c, d." in screen(replace(demo, blind=(few,)))
+    assert "single bit errors: a, b, c, d." in screen(replace(demo, blind=(few,)))
     assert "gate-0, gate-1" in screen(replace(demo, blind=(many,)))
     assert "and 22 others." in screen(replace(demo, blind=(many,)))

@@ -164,7 +164,8 @@ def test_checks_changes_and_causes_of_the_worst_readers(demo: Audit, page: Page,
     assert quay.changes
     for change in quay.changes:
         local = f"{change.since.astimezone(ZONE):%Y-%m-%d %H:%M} (Europe/Amsterdam)"
-        assert any(f"since {local}: {format_percent(change.before)} % before" in p for p in page.paragraphs)
+        before = f"since {local}: failure rate {format_percent(change.before)} % before"
+        assert any(before in paragraph for paragraph in page.paragraphs)
     assert text.count('class="change"') == sum(len(each.changes) for each in demo.readers)
     assert any("the lines are inverted" in paragraph for paragraph in page.paragraphs)
 

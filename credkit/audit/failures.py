@@ -55,7 +55,7 @@ class FailureWriter:
         """The text as it may be shown, and why it fails."""
         if row.rule.rule == ONE_ENTRY_RULE:
             return hidden(row.text) if find_payment(use.codec, row.text).account else masked(row.text), (
-                "its parts make no entry, or several, or one with a pause in it"
+                "its rows do not form exactly one entry without a pause"
             )
         key = use.place, row.text
         found = self._reasons.get(key)

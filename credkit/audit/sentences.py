@@ -29,11 +29,11 @@ FRAMES_ONLY = (
     "crosswalk finds"
 )
 RULE_SORTS = {CHECK: "a check", LENGTH: "a wrong length"}
-ENTRY_PROBLEM = "their parts make no entry together, or several"
-UNSTEADY = "its share of failing rows changes so often that no time since when is named"
+ENTRY_PROBLEM = "the rows do not form exactly one entry"
+UNSTEADY = "the failure rate changes too often to give a start time"
 NO_CHANGE = (
-    "Where no time since when is named there may have been an outage all the same: one of fewer than four steps of "
-    "time with rows in them, of few rows, or of a share hardly beyond what the reader fails anyway, is not found."
+    "No start time does not mean no outage: an outage of fewer than four steps of time with rows, of few rows, or with "
+    "a failure rate hardly above the usual one is not found."
 )
 
 
@@ -54,7 +54,7 @@ def _text(audit: Audit, zone: tzinfo) -> Iterator[str]:
         if file.ended:
             yield from _wrap(file.ended, "! ", "  ")
     if audit.unreadable:
-        yield from ("", f"Rows that are wrong in themselves ({audit.unreadable:,})")
+        yield from ("", f"Unreadable rows ({audit.unreadable:,})")
         for file in audit.files:
             for fault in file.faults:
                 yield from _wrap(fault, "  ", "    ")
@@ -76,8 +76,8 @@ def _text(audit: Audit, zone: tzinfo) -> Iterator[str]:
     if len(audit.readers) > MOST_READERS_LISTED:
         yield f"  and {len(audit.readers) - MOST_READERS_LISTED:,} more, which fail less often"
     yield from _wrap(
-        "repeated: rows within a second behind one with the same text. only here: good numbers that no other reader "
-        "read; ? if there were too many to tell."
+        "repeated: rows within a second after a row with the same text. only here: good numbers that no other reader "
+        "read; ?: too many numbers to count."
     )
     for each in failing[:MOST_READERS_DIAGNOSED]:
         yield ""
@@ -86,7 +86,7 @@ def _text(audit: Audit, zone: tzinfo) -> Iterator[str]:
         yield ""
         yield from _wrap(
             f"{format_count(len(failing) - MOST_READERS_DIAGNOSED, 'other reader')} fail less often: --json has them "
-            f"all. Causes are looked for at the {MOST_READERS_DIAGNOSED} that fail most often."
+            f"all. Causes are diagnosed for the {MOST_READERS_DIAGNOSED} that fail most often."
         )
     if any(each.counts.starts for each in audit.readers):
         yield ""
@@ -165,11 +165,11 @@ def describe_sort(codec: str, rule: str, sort: str) -> str:
 
 
 def describe_change(change: RateChange, zone: tzinfo) -> str:
-    """Since when a reader fails with another share, as a sentence."""
+    """The start time of a new failure rate, as a sentence."""
     verb = "failing" if change.after > change.before else "better"
     return (
-        f"{verb} since {format_minute(change.since, zone)} ({zone}): {format_percent(change.before)} % before, "
-        f"{format_percent(change.after)} % from then on"
+        f"{verb} since {format_minute(change.since, zone)} ({zone}): failure rate "
+        f"{format_percent(change.before)} % before, {format_percent(change.after)} % after"
     )
 
 
@@ -178,16 +178,17 @@ def describe_causes(hints: Diagnosis) -> str:
     if hints.rows and hints.sampled < LEAST_TEXTS:
         same = "one text" if hints.sampled == 1 else f"{hints.sampled} texts"
         return f"{same}, {hints.rows:,} times: a line that is stuck, or a card that is tried again and again"
-    sample = f"of {hints.sampled} different failing texts"
     lengths = ", ".join(f"{bits} bits ({count})" for bits, count in hints.lengths)
-    found = f" Wrong lengths among them: {lengths}." if lengths else ""
+    found = f" Wrong lengths: {lengths}." if lengths else ""
     if not hints.causes:
-        return f"{sample}, no simple cause explains half{'.' if found else ''}{found}"
-    causes = "; ".join(
-        f"{cause.text} ({'all' if cause.explains == hints.sampled else f'{cause.explains:,}'})"
-        for cause in hints.causes
-    )
-    return f"{sample}, it would explain: {causes}.{f' {hints.advice}' if hints.advice else ''}{found}"
+        return f"no simple cause explains half of {hints.sampled} sampled texts{'.' if found else ''}{found}"
+    if len(hints.causes) == 1:
+        cause = hints.causes[0]
+        causes = f"likely cause in {cause.explains} of {hints.sampled} sampled texts: {cause.text}"
+    else:
+        each = "; ".join(f"{cause.text} ({cause.explains})" for cause in hints.causes)
+        causes = f"likely causes in {hints.sampled} sampled texts: {each}"
+    return f"{causes}.{f' {hints.advice}' if hints.advice else ''}{found}"
 
 
 def describe_doubt(each: ReaderCount) -> str:
@@ -195,8 +196,8 @@ def describe_doubt(each: ReaderCount) -> str:
     if not each.good or each.share <= MOST_FAILURES_BY_BIT_ERRORS or not each.hints:
         return ""
     return (
-        f"So much fails that its {format_count(each.good, 'good row')} may be wrong, too: what a wire does to "
-        "every frame passes the checks of some"
+        f"At this failure rate, its {format_count(each.good, 'good row')} may be wrong too: a fault of the wire "
+        "changes every frame, and some changed frames pass the checks"
     )
 
 
@@ -211,16 +212,15 @@ def describe_undetected(blind: UndetectedErrors) -> str:
     text += f". {format_count(blind.unseen, 'bit')} of {blind.length} are in no check." if blind.unseen else "."
     if blind.failed and blind.expected is not None and blind.rate is not None:
         text += (
-            f" {blind.failed:,} of {blind.frames:,} frames fail. If bits were wrong independently of each other, "
-            f"{blind.rate:.2g} of them would be, and about {format_amount(blind.expected)} wrong frames would have "
-            "passed."
+            f" {blind.failed:,} of {blind.frames:,} frames fail. With independent bit errors at the rate "
+            f"{blind.rate:.2g}, about {format_amount(blind.expected)} wrong frames would have passed."
         )
     if blind.apart:
         more = len(blind.apart) - MOST_EXCLUDED_READERS_NAMED
         some = ", ".join(blind.apart[:MOST_EXCLUDED_READERS_NAMED]) + (
             f" and {format_count(more, 'other')}" if more > 0 else ""
         )
-        text += f" Left out, since they fail too often for single bits: {some}."
+        text += f" Excluded, because they fail too often for single bit errors: {some}."
     return text
 
 

@@ -34,7 +34,7 @@ def unchecked(audit: Audit) -> Iterator[str]:
     if lossy:
         yield (
             f"{format_count(sum(chain.rows for chain in lossy), 'row')} read by chains that leave something out "
-            f"({join_names([chain.name for chain in lossy])}): two numbers can look like one."
+            f"({join_names([chain.name for chain in lossy])}): different numbers may become duplicates."
         )
     if any(reader.counts.starts for reader in audit.readers):
         yield f"Short outages: {NO_CHANGE[0].lower()}{NO_CHANGE[1:]}"
@@ -43,7 +43,7 @@ def unchecked(audit: Audit) -> Iterator[str]:
     if any(reader.only_here is None for reader in audit.readers):
         yield "Which numbers one reader alone read: there were too many different ones to tell."
     yield (
-        f"Causes are looked for at the {MOST_READERS_DIAGNOSED} readers that fail most often, in "
+        f"Causes are diagnosed for the {MOST_READERS_DIAGNOSED} readers that fail most often, in "
         f"{MOST_TEXTS_DIAGNOSED} different failing texts each; they are proposals, and nothing was changed."
     )
     yield f"{FRAMES_ONLY}, with credkit crosswalk SITE --out DIRECTORY. No register was read here."
