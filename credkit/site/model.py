@@ -119,9 +119,9 @@ class Column:
     def problem(self, text: str) -> str | None:
         """Why the column cannot hold ``text``, or None.
 
-        >>> Column(written="int32").problem("4294967295")
+        >>> Column(declaration="int32").problem("4294967295")
         "'4294967295' is outside -2147483648 to 2147483647, which int32 holds"
-        >>> Column(written="text(8)").problem("49767645")
+        >>> Column(declaration="text(8)").problem("49767645")
         """
         if self.declaration.startswith("text"):
             size = COLUMN.fullmatch(self.declaration)
@@ -142,7 +142,7 @@ class Column:
     def as_stored(self, text: str) -> str:
         """``text`` as the column gives it back: whole numbers lose their leading zeros.
 
-        >>> Column(written="int32").as_stored("0012"), Column(written="text").as_stored("0012")
+        >>> Column(declaration="int32").as_stored("0012"), Column(declaration="text").as_stored("0012")
         ('12', '0012')
         """
         return text if self.declaration.startswith("text") or not _INTEGER.fullmatch(text) else str(int(text))
