@@ -21,6 +21,7 @@ from typing import Any
 
 from credkit.core.codec import AnyCodec
 from credkit.core.reading import Field
+from credkit.core.sentences import format_count
 from credkit.streams.frame import Frame
 from credkit.streams.session import ChunkSession
 
@@ -59,7 +60,7 @@ class KeypadSession(ChunkSession):
             yield from self._bound()
             return
         if key == CLEAR:
-            yield self._frame(f"cleared after {_count(self._digits)}")
+            yield self._frame(f"cleared after {format_count(len(self._digits), 'digit')}")
         elif self._void or not self._digits:
             yield self._frame(self._void or "entered with no digit before it")
         else:
@@ -78,13 +79,11 @@ class KeypadSession(ChunkSession):
             self._clear(void=f"the end of an entry with {problem}")
 
     def _end(self) -> Iterable[Frame]:
-        rest = [self._frame(f"not entered: {_count(self._digits)} and no #")] if self._bursts else []
+        rest = (
+            [self._frame(f"not entered: {format_count(len(self._digits), 'digit')} and no #")] if self._bursts else []
+        )
         self._clear()
         return rest
 
     def _frame(self, problem: str) -> Frame:
         return Frame(value=None, covers=tuple(self._bursts), problem=problem)
-
-
-def _count(digits: str) -> str:
-    return f"{len(digits)} digit{'s' * (len(digits) != 1)}"

@@ -9,7 +9,7 @@ from credkit.catalogue.own import Codecs
 from credkit.catalogue.registry import chain
 from credkit.core.codec import AnyCodec
 from credkit.core.errors import DefinitionError
-from credkit.core.sentences import redacted_repr
+from credkit.core.sentences import brief, redacted_repr
 from credkit.streams.frame import Frame
 from credkit.streams.keypad import KeypadSession
 from credkit.streams.session import ChunkSession
@@ -68,7 +68,7 @@ class Stream:
         return self.open().frames(chunks)
 
     def __repr__(self) -> str:
-        return f"<stream {redacted_repr(self.name)}>"
+        return f"<Stream {brief(self.name)}>"
 
 
 def stream(text: str, codecs: Codecs = ()) -> Stream:

@@ -16,9 +16,10 @@ byte 4 of the line is not UTF-8: 0xff (in '02F7\\\\xff')
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from operator import index
 
 from credkit.core.errors import DecodeError, DefinitionError
-from credkit.core.forms import is_number
+from credkit.core.forms import is_index
 from credkit.core.sentences import redacted_repr
 from credkit.core.spans import LIMIT
 from credkit.streams.frame import Frame
@@ -56,10 +57,10 @@ class LineSplitter(StreamSession[bytes | bytearray | memoryview]):
     __slots__ = ("_behind_cr", "_covers", "_over", "_rest", "longest")
 
     def __init__(self, *, longest: int = LONGEST_LINE) -> None:
-        if not is_number(longest) or not longest:
+        if not is_index(longest) or index(longest) < 1:
             raise DefinitionError(f"LineSplitter: longest is a number of bytes from 1 up, not {redacted_repr(longest)}")
         super().__init__()
-        self.longest = longest
+        self.longest = index(longest)
         self._start()
 
     def _start(self) -> None:

@@ -15,6 +15,7 @@ from typing import Any, ClassVar, Generic, TypeVar
 
 from credkit.core.codec import AnyCodec
 from credkit.core.errors import DecodeError
+from credkit.core.sentences import format_count
 from credkit.streams.frame import Frame
 
 Chunk = TypeVar("Chunk")
@@ -56,7 +57,7 @@ class StreamSession(ABC, Generic[Chunk]):
         yield from self.flush()
 
     def __repr__(self) -> str:
-        return f"<{type(self).__name__}, {self._chunks} chunk{'s' * (self._chunks != 1)} fed>"  # no PIN, no number
+        return f"<{type(self).__name__}, {format_count(self._chunks, 'chunk')} fed>"  # no PIN, no number
 
     @abstractmethod
     def _admit(self, chunk: Chunk) -> None:
