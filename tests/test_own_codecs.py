@@ -149,6 +149,12 @@ def test_a_codec_stands_under_its_name_and_takes_no_arguments() -> None:
     assert (made.name, made.source, made.build()) == ("masked", "defined by the site", codec)
 
 
+def test_the_same_codec_may_be_given_twice() -> None:
+    again = layout_entry("gate-8", length=8, fields={"site": "0-3", "number": "4-7"})
+    for own in ([GATE, GATE], [GATE, again], [GATE.build(), again.build()]):
+        assert decode(CHAIN, "35", own) == {"site": 3, "number": 5}
+
+
 def test_a_chain_gets_a_name_by_an_entry() -> None:
     own = entry(lambda: chain("hex:8/serial-32"), "serial")
     assert decode("serial", "02F764DD", own) == decode("hex:8/serial-32", "02F764DD")
