@@ -122,8 +122,11 @@ def only_here(found: dict[str, Expected], name: str) -> int:
 
 def as_csv(rows: list[Row], *, quoting: int = csv.QUOTE_MINIMAL, end: str = "\n") -> bytes:
     buffer = io.StringIO()
-    # any of the csv module's constants, whose type is private
-    writer = csv.writer(buffer, lineterminator=end, quoting=quoting)  # type: ignore[arg-type]
+    writer = csv.writer(
+        buffer,
+        lineterminator=end,
+        quoting=quoting,  # type: ignore[arg-type]  # any of the csv module's constants, whose type is private
+    )
     writer.writerow(Row._fields)
     writer.writerows(rows)
     return buffer.getvalue().encode()

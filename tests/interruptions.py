@@ -152,8 +152,11 @@ CASES = {
 }
 
 
-def every_step(case: Case, home: Path) -> dict[str, Counter[str]]:
-    """End ``case`` at each of its steps in each way; how often the former, the new, or no output was found."""
+def every_step(case: Case, home: Path, every: int = 1) -> dict[str, Counter[str]]:
+    """End ``case`` at each of its steps in each way; how often the former, the new, or no output was found.
+
+    It is killed, and refused by the disk, at each step, and ended at each ``every``-th step in the other ways.
+    """
     found: dict[str, Counter[str]] = {}
     os.fsync = os.sync = lambda *_: None  # type: ignore[assignment]  # it takes long, and no power is cut here
     for act in ACTS:
@@ -191,7 +194,7 @@ def every_step(case: Case, home: Path) -> dict[str, Counter[str]]:
             if not is_killed:
                 assert here in (former, new), (act, point, "some are former, some new")
             found[act]["former" if here == former else "new" if here == new else "mended"] += 1
-            point += 2 if act == "full" else 1
+            point += (2 if act == "full" else 1) * (1 if act in ("kill", "full") else every)
     return found
 
 
@@ -231,5 +234,5 @@ def ended(case: Case, home: Path, point: int, act: str) -> bool:
 
 if __name__ == "__main__":
     with tempfile.TemporaryDirectory() as folder:
-        counts = every_step(CASES[sys.argv[1]], Path(folder) / "home")
+        counts = every_step(CASES[sys.argv[1]], Path(folder) / "home", int(sys.argv[2]))
     print(json.dumps(counts))

@@ -6,12 +6,13 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from credkit.census import AllocationRequest, census
 from credkit.census.result import Allocation
 from credkit.core.errors import DefinitionError
+from tests.amounts import examples
 from tests.brackwater import HEADER
 from tests.populations import Row, row, site
 
@@ -122,7 +123,7 @@ def test_a_facility_code_that_is_too_large(facility: int, tmp_path: Path) -> Non
 
 
 @given(st.sets(st.integers(0, 400), min_size=1, max_size=12))
-@settings(max_examples=40, deadline=None)
+@examples(40)
 def test_nothing_is_free_behind_the_end(issued: set[int]) -> None:
     """Two kinds of one namespace, of which the narrower has 8 bits: numbers end at 255."""
     toml = HEADER + "".join(

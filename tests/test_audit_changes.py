@@ -15,13 +15,11 @@ import numpy as np
 import pytest
 
 from credkit import chain
-from credkit.audit import Audit, AuditPlan, Clock, ColumnNames, audit, audit_text
+from credkit.audit import Audit, audit_text
 from credkit.audit.sentences import UNSTEADY
 from credkit.audit.summary import TimeCounts
 from credkit.audit.undetected_errors import Channel, CheckedFrames, estimate_undetected
-from credkit.demo import write_demo
 from credkit.report import report
-from credkit.site import load_site
 from credkit.tables.layout import LayoutCodec
 from tests.captures import START, changes_in
 from tests.pages import Page
@@ -155,41 +153,36 @@ def test_no_time_is_taken_by_stretches_that_are_many() -> None:
 # ── what is said of it ──────────────────────────────────────────────────────────────────────────
 
 
-@pytest.fixture(scope="module")
-def demo(tmp_path_factory: pytest.TempPathFactory) -> Audit:
-    described = load_site(write_demo(tmp_path_factory.mktemp("changes") / "brackwater").site)
-    way = AuditPlan(columns=ColumnNames(), clock=Clock(described.zone, local=described.readings.local), site=described)
-    return audit([described.readings.path], way)
-
-
-def test_the_kiosk_of_the_demo_reads_stripes_inverted_for_two_days(demo: Audit) -> None:
+def test_the_kiosk_of_the_demo_reads_stripes_inverted_for_two_days(demo_audit: Audit) -> None:
     """The demo plants it: every swipe of 26 and 27 March."""
-    (kiosk,) = [each for each in demo.readers if each.name == "kiosk"]
+    (kiosk,) = [each for each in demo_audit.readers if each.name == "kiosk"]
     assert [(f"{each.since.astimezone(ZONE):%m-%d}", round(each.after, 2)) for each in kiosk.changes] == [
         ("03-26", 1.0), ("03-28", pytest.approx(0.02, abs=0.03)),
     ]  # fmt: skip
 
 
-def test_no_change_found_does_not_mean_no_outage(demo: Audit) -> None:
-    screen = " ".join(audit_text(demo, ZONE).split())
+def test_no_change_found_does_not_mean_no_outage(demo_audit: Audit) -> None:
+    screen = " ".join(audit_text(demo_audit, ZONE).split())
     assert "does not mean no outage" in screen
-    assert "does not mean no outage" in " ".join(Page(report(demo, ZONE)).paragraphs)
-    timeless = replace(demo, readers=tuple(replace(each, counts=TimeCounts()) for each in demo.readers))
+    assert "does not mean no outage" in " ".join(Page(report(demo_audit, ZONE)).paragraphs)
+    timeless = replace(demo_audit, readers=tuple(replace(each, counts=TimeCounts()) for each in demo_audit.readers))
     assert "an outage all the same" not in audit_text(timeless, ZONE)
 
 
-def test_times_name_their_zone(demo: Audit) -> None:
-    screen = audit_text(demo, ZONE)
-    (quay,) = [each for each in demo.readers if each.name == "quay"]
+def test_times_name_their_zone(demo_audit: Audit) -> None:
+    screen = audit_text(demo_audit, ZONE)
+    (quay,) = [each for each in demo_audit.readers if each.name == "quay"]
     for change in quay.changes:
         assert f"since {change.since.astimezone(ZONE):%Y-%m-%d %H:%M} (Europe/Amsterdam):" in screen
-    assert f"since {quay.changes[0].since:%Y-%m-%d %H:%M} (UTC):" in audit_text(demo, UTC)
+    assert f"since {quay.changes[0].since:%Y-%m-%d %H:%M} (UTC):" in audit_text(demo_audit, UTC)
 
 
-def test_a_reader_without_one_time_says_so(demo: Audit) -> None:
-    changed = replace(demo, readers=tuple(replace(each, unsteady=True, changes=()) for each in demo.readers))
+def test_a_reader_without_one_time_says_so(demo_audit: Audit) -> None:
+    changed = replace(
+        demo_audit, readers=tuple(replace(each, unsteady=True, changes=()) for each in demo_audit.readers)
+    )
     assert " ".join(audit_text(changed, ZONE).split()).count(UNSTEADY) == sum(
-        bool(each.failing) for each in demo.readers
+        bool(each.failing) for each in demo_audit.readers
     )
     assert f"Since when: {UNSTEADY}." in Page(report(changed, ZONE)).paragraphs
 

@@ -25,7 +25,7 @@ from credkit import DefinitionError, chain
 from credkit.audit import Audit, AuditPlan, Clock, ColumnNames, audit, audit_text, secrets, sources
 from credkit.audit.entries import MOST_OPEN_PARTS
 from credkit.audit.secrets import find_payment, has_no_room
-from credkit.demo import write_demo
+from credkit.demo import Demo
 from credkit.files.regularfiles import LONGEST_LINE
 from credkit.site import load_rows, load_site
 from tests.captures import CHAIN, START, Row, as_csv, as_json, hexed, made, written
@@ -606,14 +606,9 @@ def test_an_entry_that_never_ends_is_not_kept_for_ever(tmp_path: Path, monkeypat
     assert MOST_OPEN_PARTS > 1000
 
 
-@pytest.fixture(scope="module")
-def brackwater(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return write_demo(tmp_path_factory.mktemp("demo") / "brackwater").site
-
-
-def test_the_demo_beside_reading_it_row_by_row(brackwater: Path) -> None:
+def test_the_demo_beside_reading_it_row_by_row(demo: Demo) -> None:
     """Readers without a stream: each text read by the chain of its period, and counted in plain Python."""
-    site = load_site(brackwater)
+    site = load_site(demo.site)
     found = adds_up(audit([site.readings.path], AuditPlan(columns=ColumnNames(), clock=Clock(site.zone), site=site)))
     rows = load_rows(site).readings
     assert (found.rows, found.unreadable) == (len(rows), 0)
@@ -630,8 +625,8 @@ def test_the_demo_beside_reading_it_row_by_row(brackwater: Path) -> None:
     assert all(one.good > one.failing for one in streamed)
 
 
-def test_the_demo_in_small_pieces(brackwater: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    site = load_site(brackwater)
+def test_the_demo_in_small_pieces(demo: Demo, monkeypatch: pytest.MonkeyPatch) -> None:
+    site = load_site(demo.site)
 
     def counts() -> list[tuple[str, int, int, int, int | None]]:
         found = adds_up(
@@ -774,16 +769,16 @@ def test_only_a_file_is_replaced_that_is_an_earlier_output(tmp_path: Path) -> No
     assert "output '-' is not the path of a file" in run("audit", str(path), "--chain", CHAIN, "--report", "-").stderr
 
 
-def test_outputs_take_the_place_of_no_file_of_the_site(tmp_path: Path, brackwater: Path) -> None:
+def test_outputs_take_the_place_of_no_file_of_the_site(tmp_path: Path, demo: Demo) -> None:
     """Not of the site file, nor of any that it names: registers, readings, exports, plans."""
-    site = load_site(brackwater)
+    site = load_site(demo.site)
     assert {each.name for each in site.files} >= {
         "site.toml", "credentials.csv", "readings.csv",
         *(target.existing.path.name for target in site.targets.values() if target.existing),
     }  # fmt: skip
     for named in site.files:
         before = named.read_bytes()
-        done = run("audit", "--site", str(brackwater), "--failures", str(named.parent / "." / named.name))
+        done = run("audit", "--site", str(demo.site), "--failures", str(named.parent / "." / named.name))
         assert (done.exit_code, done.stdout) == (2, "")
         assert "is one of the files that are read, or that the site names" in done.stderr
         with pytest.raises(DefinitionError, match="one of the files that are read, or that the site names"):
@@ -880,12 +875,12 @@ def test_a_process_that_is_told_to_end_leaves_nothing(tmp_path: Path, number: in
 # ── the command line ────────────────────────────────────────────────────────────────────────────
 
 
-def test_the_screen_and_its_exit_codes(tmp_path: Path, brackwater: Path) -> None:
+def test_the_screen_and_its_exit_codes(tmp_path: Path, demo: Demo) -> None:
     good = file(tmp_path, HEAD + GOOD)
     done = run("audit", str(good), "--chain", CHAIN)
     assert done.exit_code == 0, done.stderr
     assert "rows = good + failing + unreadable" in done.stdout
-    shown = run("audit", "--site", str(brackwater))
+    shown = run("audit", "--site", str(demo.site))
     assert shown.exit_code == 1
     assert max(map(len, shown.stdout.splitlines())) <= 80
     for words in ("Audit of 1 file of Brackwater Terminal", "Data checked", "156 of 325", "quay", "are inverted (6)"):
@@ -923,8 +918,8 @@ def test_json_and_parquet(tmp_path: Path) -> None:
         (("x.csv", "--chain", CHAIN, "--text", "time"), "columns of their own, not 'time, reader, time'"),
     ],
 )
-def test_wrong_usage(arguments: tuple[str, ...], sentence: str, brackwater: Path) -> None:
-    done = run("audit", *(str(brackwater) if each == "SITE" else each for each in arguments))
+def test_wrong_usage(arguments: tuple[str, ...], sentence: str, demo: Demo) -> None:
+    done = run("audit", *(str(demo.site) if each == "SITE" else each for each in arguments))
     assert done.exit_code == 2
     assert sentence in done.stderr
     assert done.stderr.count("\n") == 1

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+import shutil
 from dataclasses import replace
 from datetime import UTC, timedelta
 from pathlib import Path
@@ -13,7 +14,7 @@ import pytest
 
 from credkit import chain
 from credkit.audit import Audit, AuditPlan, Clock, ColumnNames, ReaderCount, audit, audit_text, encode_parquet
-from credkit.demo import write_demo
+from credkit.demo import Demo
 from credkit.report import report
 from credkit.site import load_site
 from tests.captures import CHAIN, START, Row, as_csv, hexed, word
@@ -39,15 +40,8 @@ def screen(found: Audit) -> str:
 
 
 @pytest.fixture(scope="module")
-def demo(tmp_path_factory: pytest.TempPathFactory) -> Audit:
-    described = load_site(write_demo(tmp_path_factory.mktemp("says") / "brackwater").site)
-    way = AuditPlan(columns=ColumnNames(), clock=Clock(described.zone, local=described.readings.local), site=described)
-    return audit([described.readings.path], way)
-
-
-@pytest.fixture(scope="module")
-def page(demo: Audit) -> Page:
-    return Page(report(demo, ZONE))
+def page(demo_audit: Audit) -> Page:
+    return Page(report(demo_audit, ZONE))
 
 
 # ── causes ──────────────────────────────────────────────────────────────────────────────────────
@@ -98,9 +92,9 @@ def test_good_rows_of_a_reader_that_shifts_every_frame_are_doubted(tmp_path: Pat
     assert "may be wrong too" not in screen(few)
 
 
-def test_what_a_site_expects_decides_between_causes(demo: Audit) -> None:
+def test_what_a_site_expects_decides_between_causes(demo_audit: Audit) -> None:
     """The demo inverts quay's lines for two days; reversed bits would make facility codes that nobody has."""
-    (hints,) = reader(demo, "quay").hints
+    (hints,) = reader(demo_audit, "quay").hints
     assert [each.cause for each in hints.causes] == ["inverted"]
     assert hints.advice == "Causes that would give a value that the site does not expect are left out."
 
@@ -108,32 +102,34 @@ def test_what_a_site_expects_decides_between_causes(demo: Audit) -> None:
 # ── what is expected, and notes ─────────────────────────────────────────────────────────────────
 
 
-def test_rows_with_values_that_are_not_expected_are_counted(demo: Audit, page: Page) -> None:
+def test_rows_with_values_that_are_not_expected_are_counted(demo_audit: Audit, page: Page) -> None:
     """By reading the demo's rows one by one."""
     from csv import DictReader
 
     codec, expected = chain("hex:8/right-justified:26/wiegand-26"), {12, 40, 57}
-    with open(demo.files[0].name, encoding="utf-8", newline="") as file:
+    with open(demo_audit.files[0].name, encoding="utf-8", newline="") as file:
         texts = [row["text"] for row in DictReader(file) if row["reader"] == "east-gate"]
     values = [codec._decode_raw(text) for text in texts]
     strange = sum(value is not None and value["facility"] not in expected for value in values)
     assert strange > 5
-    (note,) = [each for each in reader(demo, "east-gate").notes if each.kind == "unexpected-value"]
+    (note,) = [each for each in reader(demo_audit, "east-gate").notes if each.kind == "unexpected-value"]
     assert (note.rows, note.codec, note.level) == (strange, "harbour-card", "care")
-    assert f"{strange} unexpected-value of harbour-card (east-gate {strange})" in screen(demo)
+    assert f"{strange} unexpected-value of harbour-card (east-gate {strange})" in screen(demo_audit)
     assert page.table("Notes").row("unexpected-value")[1:4] == ["harbour-card", str(strange), "east-gate"]
 
 
-def test_numbers_that_must_not_serve_are_on_the_screen_with_their_readers(demo: Audit, page: Page) -> None:
-    assert "9 random-serial of uid-a-4 (office 9); must not serve as a credential number: first byte 08" in screen(demo)
+def test_numbers_that_must_not_serve_are_on_the_screen_with_their_readers(demo_audit: Audit, page: Page) -> None:
+    assert "9 random-serial of uid-a-4 (office 9); must not serve as a credential number: first byte 08" in screen(
+        demo_audit
+    )
     row = page.table("Notes").row("random-serial")
     assert row[1:4] == ["uid-a-4", "9", "office"]
     assert row[4].startswith("Must not serve as a credential number: first byte 08: drawn anew")
 
 
-def test_what_streams_join_is_compared_with_what_is_expected(demo: Audit, tmp_path: Path) -> None:
+def test_what_streams_join_is_compared_with_what_is_expected(demo: Demo, demo_audit: Audit, tmp_path: Path) -> None:
     """Nobody's issue is 99, so every good row of the stripes is strange."""
-    site = write_demo(tmp_path / "brackwater").site
+    site = shutil.copytree(demo.folder, tmp_path / "brackwater") / demo.site.name
     text = site.read_text()
     site.write_text(text.replace('issue = "issue"\n', 'issue = "issue"\nexpect = { issue = [99] }\n', 1))
     described = load_site(site)
@@ -142,18 +138,18 @@ def test_what_streams_join_is_compared_with_what_is_expected(demo: Audit, tmp_pa
     )
     for name in ("time-clock", "kiosk", "desk-stripe"):
         kinds = {each.kind: each.rows for each in reader(found, name).notes}
-        assert kinds["unexpected-value"] == reader(found, name).good == reader(demo, name).good
+        assert kinds["unexpected-value"] == reader(found, name).good == reader(demo_audit, name).good
 
 
-def test_both_say_what_the_crosswalk_does(demo: Audit, page: Page) -> None:
-    for said in (screen(demo), " ".join(page.paragraphs)):
+def test_both_say_what_the_crosswalk_does(demo_audit: Audit, page: Page) -> None:
+    for said in (screen(demo_audit), " ".join(page.paragraphs)):
         assert "An audit checks frames. Whether a number was issued" in said
         assert "credkit crosswalk SITE --out DIRECTORY" in said
         assert "contradict" not in said
 
 
-def test_what_is_not_a_check_of_a_value_is_explained(demo: Audit, page: Page) -> None:
-    assert "25 fail one-entry of stream, the rows do not form exactly one entry" in screen(demo)
+def test_what_is_not_a_check_of_a_value_is_explained(demo_audit: Audit, page: Page) -> None:
+    assert "25 fail one-entry of stream, the rows do not form exactly one entry" in screen(demo_audit)
     assert "the rows do not form exactly one entry" in page.table("What the failing").row("one-entry")
     assert any("a start sentinel ';' fails" in paragraph for paragraph in page.paragraphs)
 
@@ -185,9 +181,9 @@ def test_long_names_can_be_told_apart(tmp_path: Path) -> None:
         assert name in screen(found).replace(" 1 0 0.0 0 1", "").replace(" 1 0 0.0 0 0", "")
 
 
-def test_readers_left_out_are_named(demo: Audit) -> None:
-    few = replace(demo.blind[0], apart=("a", "b", "c", "d"))
-    many = replace(demo.blind[0], apart=tuple(f"gate-{number}" for number in range(30)))
-    assert "single bit errors: a, b, c, d." in screen(replace(demo, blind=(few,)))
-    assert "gate-0, gate-1" in screen(replace(demo, blind=(many,)))
-    assert "and 22 others." in screen(replace(demo, blind=(many,)))
+def test_readers_left_out_are_named(demo_audit: Audit) -> None:
+    few = replace(demo_audit.blind[0], apart=("a", "b", "c", "d"))
+    many = replace(demo_audit.blind[0], apart=tuple(f"gate-{number}" for number in range(30)))
+    assert "single bit errors: a, b, c, d." in screen(replace(demo_audit, blind=(few,)))
+    assert "gate-0, gate-1" in screen(replace(demo_audit, blind=(many,)))
+    assert "and 22 others." in screen(replace(demo_audit, blind=(many,)))

@@ -45,6 +45,7 @@ def test_growth_of_arrays_is_told_by_size(capsys: pytest.CaptureFixture[str]) ->
     ]
 
 
+@pytest.mark.survey
 def test_the_audit_runs_small_over_both_kinds_of_file(capsys: pytest.CaptureFixture[str]) -> None:
     assert audit.main(["--growth", "3000", "--turns", "1", "--json"]) == 0
     rows = json.loads(capsys.readouterr().out)

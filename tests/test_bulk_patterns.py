@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import polars as pl
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 import credkit.bulk
 from credkit import chain
+from tests.amounts import examples
 
 CHAINS = (
     "template:{facility:03d}{number:05d}", "template:{facility:d}-{number:d}", "template:{number:06X}",
@@ -25,7 +26,7 @@ TEXTS = st.one_of(
 
 @pytest.mark.parametrize("written", CHAINS)
 @given(texts=st.lists(TEXTS, min_size=1, max_size=12))
-@settings(max_examples=60, deadline=None)
+@examples(60)
 def test_bulk_says_of_each_text_what_the_codec_says(written: str, texts: list[str]) -> None:
     codec = chain(written)
     found = credkit.bulk.compile(codec).inspect(pl.Series(texts, dtype=pl.String))

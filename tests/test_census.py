@@ -10,7 +10,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from credkit.catalogue.registry import catalogue
@@ -20,10 +20,11 @@ from credkit.census.layout_plans import facility_layouts, plan_layouts
 from credkit.census.reissue import cover
 from credkit.census.result import Census
 from credkit.core.errors import DefinitionError
-from credkit.crosswalk import crosswalk
+from credkit.crosswalk import Crosswalk
 from credkit.crosswalk.chances import expected_pairs
-from credkit.demo.folder import write_demo
+from credkit.demo import Demo
 from credkit.site import load_site
+from tests.amounts import examples
 from tests.populations import SITE, Counted, Row, number, row, site
 
 VALUES = {
@@ -66,7 +67,7 @@ def counted(result: Census, what: str, where: str) -> set[frozenset[str]]:
 
 
 @given(populations)
-@settings(max_examples=150, deadline=None)
+@examples(150)
 def test_every_figure_is_that_of_plain_counting(drawn: list[Row]) -> None:
     with TemporaryDirectory() as home:
         result = census(site(Path(home), drawn))
@@ -111,7 +112,7 @@ def test_every_figure_is_that_of_plain_counting(drawn: list[Row]) -> None:
 
 
 @given(populations)
-@settings(max_examples=60, deadline=None)
+@examples(60)
 def test_readers_see_both_halves(drawn: list[Row]) -> None:
     """A reader is asked with whole numbers: of its namespace, in its range, cut as it cuts."""
     with TemporaryDirectory() as home:
@@ -156,7 +157,7 @@ def _alike(plain: Counted, reader: str, mine: list[int], keys: dict[tuple[int, t
 
 
 @given(st.data())
-@settings(max_examples=100, deadline=None)
+@examples(100)
 def test_which_cards_are_reissued_does_not_depend_on_the_order_of_the_rows(data: st.DataObject) -> None:
     drawn = data.draw(populations)
     with TemporaryDirectory() as home:
@@ -193,7 +194,7 @@ def smallest(groups: list[list[int]], fixed: set[int]) -> int:
 
 
 @given(st.lists(st.lists(st.integers(0, 9), max_size=5), max_size=8), st.sets(st.integers(0, 9), max_size=3))
-@settings(max_examples=300, deadline=None)
+@examples(300)
 def test_the_smallest_set_is_that_of_an_exhaustive_search(groups: list[list[int]], fixed: set[int]) -> None:
     best = smallest(groups, fixed)
     found = cover(groups, fixed)
@@ -281,7 +282,7 @@ def test_a_million_serials_of_32_bits() -> None:
 
 
 @given(st.lists(st.tuples(st.sampled_from([12, 40]), st.integers(0, 30)), min_size=1, max_size=25))
-@settings(max_examples=60, deadline=None)
+@examples(60)
 def test_ranges_are_those_of_plain_counting(issued: list[tuple[int, int]]) -> None:
     drawn = [row(f"C-{n}", f"{f}-{k}", status="returned") for n, (f, k) in enumerate(issued)]
     with TemporaryDirectory() as home:
@@ -373,7 +374,7 @@ chain = "hex:6/fields:facility:8,number:16/select:number,facility=12"
 
 
 @given(populations, st.integers(1, 6), st.sampled_from([12, 40]))
-@settings(max_examples=60, deadline=None)
+@examples(60)
 def test_new_numbers_are_those_of_plain_search(drawn: list[Row], count: int, facility: int) -> None:
     with TemporaryDirectory() as home:
         found = census(site(Path(home), drawn), wanted=AllocationRequest(count=count, facility=facility)).allocation
@@ -476,10 +477,9 @@ def test_values_that_must_not_serve_are_not_given_out(tmp_path: Path) -> None:
 # ── beside the crosswalk ────────────────────────────────────────────────────────────────────────
 
 
-def test_the_demo_has_the_duplicates_that_its_crosswalk_finds(tmp_path: Path) -> None:
+def test_the_demo_has_the_duplicates_that_its_crosswalk_finds(demo: Demo, demo_crosswalk: Crosswalk) -> None:
     """Two programs over one register: the crosswalk goes card by card, the census by columns."""
-    described = load_site(write_demo(tmp_path / "site").site)
-    walked, result = crosswalk(described), census(described)
+    walked, result = demo_crosswalk, census(load_site(demo.site))
     assert {clash.text for clash in result.clashes if clash.what == "number"} == {
         finding.subject.partition(" ")[2] for finding in walked.findings if finding.code == "duplicate-number"
     }

@@ -9,7 +9,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 import credkit.cli.census as command
@@ -18,8 +18,9 @@ from credkit.census import AllocationRequest, census, census_text, write_census
 from credkit.census.outputs import FILE_NAMES
 from credkit.census.population import decode_columns, read_population, read_strictly
 from credkit.core.errors import DefinitionError
-from credkit.demo.folder import write_demo
+from credkit.demo import Demo
 from credkit.files.outputs.marks import FOLDER_MARK
+from tests.amounts import examples
 from tests.commandline import ACCOUNT, records, run
 from tests.populations import SITE, row, site, written
 
@@ -59,7 +60,7 @@ LINES = st.one_of(
     st.sampled_from([b"", b"\xef\xbb\xbf", b"\xff"]),
     st.booleans(), st.sampled_from([HEAD, ",".join(reversed(HEAD.split(","))), HEAD + ",more", HEAD[:-7]]),
 )  # fmt: skip
-@settings(max_examples=300, deadline=None)
+@examples(300)
 def test_kernels_read_what_the_strict_reader_reads(
     lines: list[str], end: str, start: bytes, last: bool, head: str
 ) -> None:  # fmt: skip
@@ -255,8 +256,8 @@ chain = "hex:4/keep-low:6/fields:number:6"
 # ── the command ─────────────────────────────────────────────────────────────────────────────────
 
 
-def test_the_demo(tmp_path: Path) -> None:
-    path = str(write_demo(tmp_path / "brackwater").site)
+def test_the_demo(demo: Demo) -> None:
+    path = str(demo.site)
     result = run("census", path, "--allocate", "3", "--facility", "57")
     assert (result.exit_code, result.stderr) == (1, "")
     assert max(map(len, result.stdout.splitlines())) <= 80

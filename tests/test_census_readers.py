@@ -14,11 +14,12 @@ from tempfile import TemporaryDirectory
 from typing import NamedTuple
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from credkit.census import AllocationRequest, allocation, census
 from credkit.census.result import Census
+from tests.amounts import examples
 from tests.brackwater import HEADER
 from tests.populations import row, site
 
@@ -166,7 +167,7 @@ def test_what_a_reader_makes_alike(name: str) -> None:
     most = 9999 if "04d" in case.value else 999_999
 
     @given(st.lists(NUMBERS.filter(lambda number: number <= most), min_size=1, max_size=7))
-    @settings(max_examples=12, deadline=None)
+    @examples(12)
     def holds(numbers: list[int]) -> None:
         with TemporaryDirectory() as home:
             result = described(Path(home), case, numbers)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -11,7 +12,7 @@ import pytest
 
 from tests.brackwater import SITE as HARBOUR
 from tests.brackwater import Files
-from tests.commandline import ACCOUNT, CREDKIT, ENVIRONMENT, on_a_terminal, records, run
+from tests.commandline import ACCOUNT, on_a_terminal, records, run
 
 COLUMNS = "person_id,credential_id,kind,value,printed,issue,status,valid_from,valid_until,replaces,source"
 SITE = f"""
@@ -38,15 +39,11 @@ existing = "export.csv"
 """
 
 
-@pytest.fixture(scope="module")
-def shown(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, subprocess.CompletedProcess[bytes]]:
-    """The demo, run once in a directory of its own."""
-    home = tmp_path_factory.mktemp("demo")
-    return home, subprocess.run([*CREDKIT, "demo"], cwd=home, capture_output=True, env=ENVIRONMENT)
-
-
-def test_the_demo_runs_and_says_where_things_are(shown: tuple[Path, subprocess.CompletedProcess[bytes]]) -> None:
-    home, done = shown
+@pytest.mark.usefixtures("known_crosswalk")
+def test_the_demo_runs_and_says_where_things_are(
+    demo_command: tuple[Path, subprocess.CompletedProcess[bytes]], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    home, done = demo_command
     text = done.stdout.decode()
     assert (done.returncode, done.stderr) == (0, b"")  # no progress where no terminal looks on
     assert max(map(len, text.splitlines())) <= 80
@@ -64,13 +61,18 @@ def test_the_demo_runs_and_says_where_things_are(shown: tuple[Path, subprocess.C
     commands = [line.split() for line in text.partition("To try next:")[2].splitlines() if line]
     assert [command[0] for command in commands] == ["less", "credkit", "credkit", "credkit"]
     assert (home / commands[0][1]).is_file()
+    home = shutil.copytree(home, tmp_path / "home")
+    monkeypatch.chdir(home)
     for command in commands[1:]:
-        again = subprocess.run([*CREDKIT, *command[1:]], cwd=home, capture_output=True, env=ENVIRONMENT)
-        assert (again.returncode, again.stderr) == (int(command[1] == "explain"), b"")
+        again = run(*command[1:])
+        assert (again.exit_code, again.stderr) == (int(command[1] == "explain"), "")
 
 
-def test_the_demo_and_the_crosswalk_in_json(shown: tuple[Path, subprocess.CompletedProcess[bytes]]) -> None:
-    home, _ = shown
+@pytest.mark.usefixtures("known_world", "known_crosswalk")
+def test_the_demo_and_the_crosswalk_in_json(
+    demo_command: tuple[Path, subprocess.CompletedProcess[bytes]], tmp_path: Path
+) -> None:
+    home = shutil.copytree(demo_command[0], tmp_path / "home")
     site = str(home / "brackwater" / "site.toml")
     *findings, total = records(run("crosswalk", site, "--out", str(home / "again"), "--json"))
     assert {tuple(finding) for finding in findings} == {("code", "subject", "count", "text")}
@@ -87,8 +89,8 @@ def test_the_demo_and_the_crosswalk_in_json(shown: tuple[Path, subprocess.Comple
     assert [list(each) for each in last["cards"]["caught"]] == [["name", "done", "kind", "place", "text"]] * 5
 
 
-def test_the_demo_says_what_it_caught_and_why(shown: tuple[Path, subprocess.CompletedProcess[bytes]]) -> None:
-    home, done = shown
+def test_the_demo_says_what_it_caught_and_why(demo_command: tuple[Path, subprocess.CompletedProcess[bytes]]) -> None:
+    home, done = demo_command
     part = done.stdout.decode().partition("New staff cards\n")[2].partition("To try next:")[0]
     said = " ".join(part.split())
     assert "50 cards were written by brackwater/cards/staff-plan.toml and read back: 50 are as planned." in said
@@ -105,14 +107,17 @@ def test_the_demo_says_what_it_caught_and_why(shown: tuple[Path, subprocess.Comp
     assert len(list((home / "brackwater" / "cards" / "data").glob("*.bin"))) == 50
 
 
+@pytest.mark.usefixtures("known_world", "known_crosswalk")
 def test_a_second_demo_leaves_the_cards_of_the_first_alone(
-    shown: tuple[Path, subprocess.CompletedProcess[bytes]],
+    demo_command: tuple[Path, subprocess.CompletedProcess[bytes]], tmp_path: Path
 ) -> None:
-    again = run("demo", str(shown[0] / "brackwater"))
+    home = shutil.copytree(demo_command[0], tmp_path / "home")
+    again = run("demo", str(home / "brackwater"))
     assert again.exit_code == 0
     assert "holds beside plan and list is an earlier run's, and was left alone." in " ".join(again.stdout.split())
 
 
+@pytest.mark.usefixtures("known_world", "known_crosswalk")
 def test_without_the_extra_the_rest_of_the_demo_is_as_before(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(sys.modules, "cryptography.hazmat.primitives.cmac", None)
     home = tmp_path / "brackwater"
@@ -131,8 +136,8 @@ def test_without_the_extra_the_rest_of_the_demo_is_as_before(tmp_path: Path, mon
     assert "credkit[keys]" in last["why"]
 
 
-def test_the_demo_ends_with_a_report(shown: tuple[Path, subprocess.CompletedProcess[bytes]]) -> None:
-    home, done = shown
+def test_the_demo_ends_with_a_report(demo_command: tuple[Path, subprocess.CompletedProcess[bytes]]) -> None:
+    home, done = demo_command
     said = " ".join(done.stdout.decode().partition("Audit of the readings")[2].split())
     rows = (home / "brackwater" / "readings.csv").read_text().count("\n") - 1
     assert re.match(rf"Of {rows:,} rows [0-9]+ fail and 0 are unreadable. The report, to print and sign, is ", said)
@@ -140,6 +145,7 @@ def test_the_demo_ends_with_a_report(shown: tuple[Path, subprocess.CompletedProc
     assert (home / "brackwater" / "report.html").read_text().startswith("<!DOCTYPE html>")
 
 
+@pytest.mark.usefixtures("known_world", "known_crosswalk")
 def test_without_the_extra_there_is_no_report(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(sys.modules, "polars", None)
     home = tmp_path / "brackwater"
@@ -164,6 +170,7 @@ def test_a_terminal_sees_how_much_is_done_and_then_nothing_of_it(tmp_path: Path)
     assert seen.startswith("\rreading\rreading: 100%\r             \rAudit of 1 file")
 
 
+@pytest.mark.usefixtures("known_world")
 @pytest.mark.parametrize("directory", ["it is mine", "brackwater"])
 def test_the_demo_overwrites_nothing(tmp_path: Path, directory: str) -> None:
     mine = tmp_path / directory

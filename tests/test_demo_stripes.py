@@ -15,19 +15,9 @@ from pathlib import Path
 import pytest
 
 from credkit.crosswalk import Crosswalk, crosswalk
-from credkit.demo import Demo, write_demo
+from credkit.demo import Demo
 from credkit.site import load_site
 from tests.test_demo import in_force, rows
-
-
-@pytest.fixture(scope="module")
-def demo(tmp_path_factory: pytest.TempPathFactory) -> Demo:
-    return write_demo(tmp_path_factory.mktemp("demo") / "brackwater")
-
-
-@pytest.fixture(scope="module")
-def result(demo: Demo) -> Crosswalk:
-    return crosswalk(load_site(demo.site))
 
 
 def swipe(row: str) -> str | None:
@@ -132,9 +122,9 @@ def test_the_pilots_swipes_are_of_cards_in_force_typed_under_one_layout_then_ano
 
 
 def test_the_chain_that_the_finding_names_reads_the_pilots_swipes(
-    demo: Demo, result: Crosswalk, tmp_path: Path
+    demo: Demo, demo_crosswalk: Crosswalk, tmp_path: Path
 ) -> None:
-    (finding,) = (each for each in result.findings if (each.code, each.subject) == ("unreadable", "pilots"))
+    (finding,) = (each for each in demo_crosswalk.findings if (each.code, each.subject) == ("unreadable", "pilots"))
     (named,) = re.findall(r"\((keyboard:[^)]+)\)", finding.text)
     mended = demo.site.read_text(encoding="utf-8").replace(
         'chain = "track:2/staff-stripe"\n',
@@ -154,9 +144,9 @@ from = 2026-03-17T00:00:00+01:00
     (tmp_path / "site.toml").write_text(mended, encoding="utf-8")
     again = crosswalk(load_site(tmp_path / "site.toml"))
     lines = {line for line, row in enumerate(rows(demo, "readings.csv"), 2) if row["reader"] == "pilots"}
-    for found, count in ((result, 32), (again, 0)):
+    for found, count in ((demo_crosswalk, 32), (again, 0)):
         assert sum(each.file == "readings.csv" and each.line in lines for each in found.exceptions) == count
-    assert len(again.exceptions) == len(result.exceptions) - 32
+    assert len(again.exceptions) == len(demo_crosswalk.exceptions) - 32
 
 
 def test_some_swipes_go_the_other_way(demo: Demo) -> None:
@@ -188,9 +178,9 @@ def test_the_readers_of_this_file_take_published_tracks_and_refuse_damaged_ones(
     assert [digit for digit in range(10) if luhn(f"7992739871{digit}")] == [3]
 
 
-def test_a_wrong_bit_of_a_swipe_is_located_and_not_repaired(demo: Demo, result: Crosswalk) -> None:
+def test_a_wrong_bit_of_a_swipe_is_located_and_not_repaired(demo: Demo, demo_crosswalk: Crosswalk) -> None:
     table, located = rows(demo, "readings.csv"), 0
-    for each in result.exceptions:
+    for each in demo_crosswalk.exceptions:
         if each.code != "check-failed" or table[each.line - 2]["reader"] != "kiosk":
             continue
         row = table[each.line - 2]["text"]
@@ -207,9 +197,9 @@ def test_a_wrong_bit_of_a_swipe_is_located_and_not_repaired(demo: Demo, result: 
     assert located == 8
 
 
-def test_a_card_and_its_replacement_differ_where_the_issue_is_kept(result: Crosswalk) -> None:
+def test_a_card_and_its_replacement_differ_where_the_issue_is_kept(demo_crosswalk: Crosswalk) -> None:
     replaced = {f"W-T-{number}": f"W-T-{number}-B" for number in range(4001, 4007)}
-    actions = {(line.target, line.credential): line.action for line in result.lines}
+    actions = {(line.target, line.credential): line.action for line in demo_crosswalk.lines}
     for lost, new in replaced.items():
         assert (actions["tool-store", lost], actions["tool-store", new]) == ("none", "add")
         assert (actions["car-park", lost], actions["car-park", new]) == ("hold", "hold")

@@ -12,7 +12,7 @@ from typing import Any
 from xml.etree import ElementTree
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from credkit.cards.access import Access
@@ -22,6 +22,7 @@ from credkit.cards.memorymap import memory_lines, memory_map, where_is
 from credkit.cards.plan import Plan, Record
 from credkit.cards.svg import memory_svg
 from credkit.core.errors import DefinitionError
+from tests.amounts import examples
 
 MAPS = Path(__file__).with_name("screens") / "maps"
 SVG = "{http://www.w3.org/2000/svg}"
@@ -113,7 +114,7 @@ def owners(plan: Plan) -> dict[int, tuple[str, str]]:
     return found
 
 
-@settings(max_examples=25, deadline=None)
+@examples(25)
 @given(plans())
 def test_every_byte_stands_in_the_model_once_with_its_owner(plan: Plan) -> None:
     found = owners(plan)
@@ -131,7 +132,7 @@ def test_every_byte_stands_in_the_model_once_with_its_owner(plan: Plan) -> None:
         }
 
 
-@settings(max_examples=25, deadline=None)
+@examples(25)
 @given(plans())
 def test_neighbours_that_look_the_same_are_folded_and_rows_cover_their_section(plan: Plan) -> None:
     sections = memory_map(plan).sections
@@ -253,7 +254,7 @@ def test_the_drawing(name: str) -> None:
     assert memory_lines(PLANS[name]) == wanted
 
 
-@settings(max_examples=25, deadline=None)
+@examples(25)
 @given(plans(), st.integers(20, 130))
 def test_lines_are_plain_and_fit(plan: Plan, width: int) -> None:
     lines = memory_lines(plan, width)
@@ -264,7 +265,7 @@ def test_lines_are_plain_and_fit(plan: Plan, width: int) -> None:
     assert all(f"{record.name}: " in said for record in plan.records)
 
 
-@settings(max_examples=25, deadline=None)
+@examples(25)
 @given(plans())
 def test_each_byte_has_its_columns(plan: Plan) -> None:
     """At 80 columns a byte takes 6 columns in blocks of 4 bytes, 4 in those of 8, 3 in those of 16."""
@@ -325,7 +326,7 @@ def texts(root: ElementTree.Element) -> list[str]:
     return [each.text or "" for each in root.iter(f"{SVG}text")]
 
 
-@settings(max_examples=20, deadline=None)
+@examples(20)
 @given(plans())
 def test_the_picture_shows_every_stretch_in_its_place(plan: Plan) -> None:
     root = parsed(plan)
@@ -446,7 +447,7 @@ def test_hostile_names_are_text_and_nothing_else(name: str) -> None:
 
 
 @given(st.text(min_size=1, max_size=60))
-@settings(max_examples=25, deadline=None)
+@examples(25)
 def test_any_name_makes_a_picture_that_parses(name: str) -> None:
     plan = made("type5-28x4", (replace(PERSONNEL, name=name), "block 1"), name=name)
     root = ElementTree.fromstring(memory_svg(plan).encode("utf-8"))

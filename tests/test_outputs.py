@@ -24,6 +24,7 @@ from credkit import DefinitionError
 from credkit.files.outputs import FileOutput, FolderOutput, ForeignOutput, add_files, write_file, write_folder
 from credkit.files.outputs.marks import FOLDER_MARK, mark_beside
 from credkit.files.outputs.staging import PREFIX, Staging, put, tidy
+from tests.amounts import amounts
 from tests.brackwater import SITE, Files, hexed
 from tests.captures import CHAIN, made, written
 from tests.cards import STAFF, credentials, rows
@@ -344,22 +345,27 @@ def test_a_command_replaces_its_own_output_until_somebody_changes_it(home: Path,
 
 @pytest.mark.skipif(os.name != "posix", reason="signals are those of POSIX")
 @pytest.mark.parametrize("case", CASES)
-def test_ended_at_any_step_the_outputs_are_former_or_new(case: str) -> None:
-    """Killed, told to end, interrupted, on a full disk, and told to end and then killed: at every system call."""
-    done = subprocess.run(
-        [sys.executable, "-m", "tests.interruptions", case], cwd=ROOT, capture_output=True, text=True, check=False
-    )
+@amounts("every", quick=4, whole=1)
+def test_ended_at_any_step_the_outputs_are_former_or_new(case: str, every: int) -> None:
+    """Killed, told to end, interrupted, on a full disk, and told to end and then killed: at every system call.
+
+    The quick run kills and fills the disk at every one, and does the others at every fourth.
+    """
+    command = [sys.executable, "-m", "tests.interruptions", case, str(every)]
+    done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
     found = json.loads(done.stdout)
     assert list(found) == ["kill", "term", "interrupt", "full", "twice"]
     for act, counts in found.items():
-        assert counts["former"] >= 5, act
-        assert counts["new"], act
-        assert sum(counts.values()) > (5 if act == "full" else 20), act
+        tried = 1 if act in ("kill", "full") else every
+        assert counts["former"] * tried >= 5, act
+        assert counts.get("new") or tried > 1, act
+        assert sum(counts.values()) * tried > (5 if act == "full" else 20), act
     if case == "a folder over a former one":
         assert found["kill"]["mended"], "it was killed when neither was there, too"
 
 
+@pytest.mark.survey
 @pytest.mark.skipif(os.name != "posix", reason="signals are those of POSIX")
 def test_whole_commands_are_ended(tmp_path: Path) -> None:
     """What is run by hand with larger numbers."""
@@ -481,17 +487,17 @@ main()
 
 
 @pytest.mark.skipif(os.name != "posix", reason="the limit is that of POSIX")
+@pytest.mark.parametrize("size", [100, pytest.param(0, marks=pytest.mark.survey)])
 @pytest.mark.parametrize("command", COMMANDS)
-def test_a_full_disk_leaves_the_former_output(home: Path, command: str) -> None:
+def test_a_full_disk_leaves_the_former_output(home: Path, command: str, size: int) -> None:
     if command != "card data":
         assert run(*line(home, command)).exit_code in (0, 1)
     before = {path: path.read_bytes() for path in home.rglob("*") if path.is_file()}
-    for size in (0, 100):
-        done = subprocess.run(
-            [sys.executable, "-c", FULL, str(size), *line(home, command)],
-            capture_output=True, text=True, env=ENVIRONMENT, check=False,
-        )  # fmt: skip
-        assert (done.returncode, done.stdout) == (2, ""), done.stderr
-        assert re.search(r"^credkit: output '.*' cannot be written \(File too large\)\n\Z", done.stderr, re.MULTILINE)
-        assert {path: path.read_bytes() for path in home.rglob("*") if path.is_file()} == before
-        assert not hidden(home)
+    done = subprocess.run(
+        [sys.executable, "-c", FULL, str(size), *line(home, command)],
+        capture_output=True, text=True, env=ENVIRONMENT, check=False,
+    )  # fmt: skip
+    assert (done.returncode, done.stdout) == (2, ""), done.stderr
+    assert re.search(r"^credkit: output '.*' cannot be written \(File too large\)\n\Z", done.stderr, re.MULTILINE)
+    assert {path: path.read_bytes() for path in home.rglob("*") if path.is_file()} == before
+    assert not hidden(home)

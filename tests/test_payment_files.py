@@ -390,11 +390,12 @@ def test_tracks_on_two_lines_of_a_stream_are_found(tmp_path: Path) -> None:
     stopped(run("crosswalk", str(site), "--out", str(tmp_path / "out")), "readings.csv line 2: ")
 
 
-def test_garbled_tracks_that_are_none_any_more_show_no_digits(tmp_path: Path) -> None:
+@pytest.mark.parametrize("chars", ["0", pytest.param("x= ?", marks=pytest.mark.survey)])
+def test_garbled_tracks_that_are_none_any_more_show_no_digits(tmp_path: Path, chars: str) -> None:
     """One character changed, at every place: what does not read well as a track is masked."""
     refused: Counter[str] = Counter()
     for place in range(len(TRACK_2)):
-        for char in "x0= ?":
+        for char in chars:
             text = TRACK_2[:place] + char + TRACK_2[place + 1 :]
             site = made(tmp_path, readings=[reading("kiosk", f'"{text}"'), reading("gate", f'"{text}"')])
             result = run("crosswalk", str(site), "--out", str(tmp_path / "out"))
@@ -403,9 +404,9 @@ def test_garbled_tracks_that_are_none_any_more_show_no_digits(tmp_path: Path) ->
             refused[where] += result.exit_code == 2
             if result.exit_code == 0:
                 assert "unresolved reading masked" in " ".join(result.output.split()), text
-    assert refused["rest"] == 10 * 5, "what stands behind the service code may be anything"
+    assert refused["rest"] == 10 * len(chars), "what stands behind the service code may be anything"
     assert refused["number"] > 0, "a wrong digit is a wrong digit of a payment track"
-    assert sum(refused.values()) < len(TRACK_2) * 5
+    assert sum(refused.values()) < len(TRACK_2) * len(chars)
 
 
 @pytest.mark.parametrize(

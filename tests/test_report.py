@@ -27,14 +27,13 @@ from credkit.audit.digests import sha256
 from credkit.audit.failure_rates import rank_failing
 from credkit.audit.sentences import format_percent
 from credkit.audit.summary import TimeCounts
-from credkit.demo import write_demo
+from credkit.demo import Demo
 from credkit.demo.report import demo_report
 from credkit.report import MARK, pin_file, report
 from credkit.report.charts import draw_bars, scale_end
 from credkit.report.page import CAUTIONS, MOST_READERS_LISTED
 from credkit.report.steps import MOST_STEPS as MOST_STEPS
 from credkit.report.steps import choose_steps
-from credkit.site import load_site
 from tests.captures import CHAIN, START, Row, as_csv, counted, hexed, made
 from tests.commandline import run
 from tests.pages import Page
@@ -59,20 +58,8 @@ def audited(folder: Path, rows: list[Row], name: str = "captures.csv", written: 
 
 
 @pytest.fixture(scope="module")
-def site(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return write_demo(tmp_path_factory.mktemp("report") / "brackwater").site
-
-
-@pytest.fixture(scope="module")
-def demo(site: Path) -> Audit:
-    described = load_site(site)
-    way = AuditPlan(columns=ColumnNames(), clock=Clock(described.zone, local=described.readings.local), site=described)
-    return audit([described.readings.path], way, digests=True)
-
-
-@pytest.fixture(scope="module")
-def text(demo: Audit, site: Path) -> str:
-    return report(demo, ZONE, described=[pin_file(site)], made=MADE)
+def text(demo_audit: Audit, demo: Demo) -> str:
+    return report(demo_audit, ZONE, described=[pin_file(demo.site)], made=MADE)
 
 
 @pytest.fixture(scope="module")
@@ -93,26 +80,27 @@ def n(number: int) -> str:
 # ── numbers ─────────────────────────────────────────────────────────────────────────────────────
 
 
-def test_counts_are_the_summarys_and_add_up(demo: Audit, page: Page) -> None:
-    assert demo.rows == demo.good + demo.failing + demo.unreadable > 10_000
-    told = f"{n(demo.rows)} rows = {n(demo.good)} good + {n(demo.failing)} failing + {n(demo.unreadable)} unreadable"
+def test_counts_are_the_summarys_and_add_up(demo_audit: Audit, page: Page) -> None:
+    assert demo_audit.rows == demo_audit.good + demo_audit.failing + demo_audit.unreadable > 10_000
+    rows, good, failing, bad = map(n, (demo_audit.rows, demo_audit.good, demo_audit.failing, demo_audit.unreadable))
+    told = f"{rows} rows = {good} good + {failing} failing + {bad} unreadable"
     assert told in page.paragraphs
     files = page.table("Files")
-    for file, row in zip(demo.files, files.rows[1:], strict=False):
+    for file, row in zip(demo_audit.files, files.rows[1:], strict=False):
         assert row[1:] == [n(file.rows), n(file.good), n(file.failing), n(file.unreadable)]
         assert row[0].startswith(file.name)
         assert n(file.size) in row[0]
-    assert files.rows[-1] == ["all", *map(n, (demo.rows, demo.good, demo.failing, demo.unreadable))]
+    assert files.rows[-1] == ["all", rows, good, failing, bad]
 
 
-def test_numbers_of_readers_are_the_summarys(demo: Audit, page: Page) -> None:
+def test_numbers_of_readers_are_the_summarys(demo_audit: Audit, page: Page) -> None:
     table = page.table("Readers")
-    for each in demo.readers:
+    for each in demo_audit.readers:
         assert table.row(each.name) == [
             each.name, n(each.rows), n(each.good), n(each.failing), format_percent(each.share), "", n(each.repeated),
             n(each.only_here or 0),
         ]  # fmt: skip
-    assert len(table.rows) == len(demo.readers) + 2
+    assert len(table.rows) == len(demo_audit.readers) + 2
     columns = list(zip(*table.rows[1:-1], strict=True))
     for place in (1, 2, 3, 6):
         assert sum(int(cell.replace(",", "")) for cell in columns[place]) == int(table.rows[-1][place].replace(",", ""))
@@ -152,10 +140,10 @@ def failing_texts(rows: list[Row]) -> set[str]:
     return {text for text in {row.text for row in rows} if not counted([Row(rows[0].time, "x", text)])["x"].good}
 
 
-def test_checks_changes_and_causes_of_the_worst_readers(demo: Audit, page: Page, text: str) -> None:
-    quay = next(each for each in demo.readers if each.name == "quay")
+def test_checks_changes_and_causes_of_the_worst_readers(demo_audit: Audit, page: Page, text: str) -> None:
+    quay = next(each for each in demo_audit.readers if each.name == "quay")
     tables = [table for table in page.tables if table.caption.startswith("What rows of ")]
-    assert len(tables) == sum(bool(each.failing) for each in demo.readers)
+    assert len(tables) == sum(bool(each.failing) for each in demo_audit.readers)
     (of_quay,) = [table for table in tables if table.rows[-1][1] == n(quay.failing)]
     for tally in quay.tallies:
         row = of_quay.row(tally.rule)
@@ -166,19 +154,19 @@ def test_checks_changes_and_causes_of_the_worst_readers(demo: Audit, page: Page,
         local = f"{change.since.astimezone(ZONE):%Y-%m-%d %H:%M} (Europe/Amsterdam)"
         before = f"since {local}: failure rate {format_percent(change.before)} % before"
         assert any(before in paragraph for paragraph in page.paragraphs)
-    assert text.count('class="change"') == sum(len(each.changes) for each in demo.readers)
+    assert text.count('class="change"') == sum(len(each.changes) for each in demo_audit.readers)
     assert any("the lines are inverted" in paragraph for paragraph in page.paragraphs)
 
 
-def test_chains_formats_and_what_no_check_sees(demo: Audit, page: Page) -> None:
+def test_chains_formats_and_what_no_check_sees(demo_audit: Audit, page: Page) -> None:
     chains = page.table("Chains")
     assert [(row[0], row[1]) for row in chains.rows[1:-1]] == [
-        (f"{each.stream}, then {each.name}" if each.stream else each.name, n(each.rows)) for each in demo.chains
+        (f"{each.stream}, then {each.name}" if each.stream else each.name, n(each.rows)) for each in demo_audit.chains
     ]
     assert chains.row("swipes:hex, then binary/track-2-bits/staff-stripe")[1:] == ["91", "time-clock"]
     assert chains.row("binary/track-2-bits/staff-stripe")[1:] == ["285", "kiosk"]
     assert chains.row("keypad:hex:1/keypad-4, then template:{number:06d}")[1:] == ["914", "lockers"]
-    assert sum(each.rows for each in demo.chains) == sum(each.rows for each in demo.readers)
+    assert sum(each.rows for each in demo_audit.chains) == sum(each.rows for each in demo_audit.readers)
     formats = page.table("Formats")
     assert "SIA AC-01 (1996)" in formats.row("wiegand-26")[2]
     assert formats.row("crane-frame")[2] == "the site's own"
@@ -188,7 +176,7 @@ def test_chains_formats_and_what_no_check_sees(demo: Audit, page: Page) -> None:
         "from 2026-03-14 12:00 hex:6/fields:facility:8,number:16"
     ) in page.paragraphs
     blind = page.table("Inverted bits")
-    for each in demo.blind:
+    for each in demo_audit.blind:
         assert blind.row(each.layout)[1:8] == [
             n(each.length), n(each.unseen), n(each.pairs), n(each.passing), format_percent(each.passing / each.pairs),
             n(each.frames), n(each.failed),
@@ -196,8 +184,8 @@ def test_chains_formats_and_what_no_check_sees(demo: Audit, page: Page) -> None:
     assert blind.row("wiegand-26")[3:5] == ["325", "156"]  # docs/audit.md; counted over all pairs in test_audit.py
 
 
-def test_an_example_is_drawn_and_fails_what_most_rows_fail(demo: Audit, page: Page) -> None:
-    quay = next(each for each in demo.readers if each.name == "quay")
+def test_an_example_is_drawn_and_fails_what_most_rows_fail(demo_audit: Audit, page: Page) -> None:
+    quay = next(each for each in demo_audit.readers if each.name == "quay")
     assert quay.example is not None
     reading = chain(quay.example.chain).inspect(quay.example.text)
     assert reading.failed is not None
@@ -257,8 +245,8 @@ def test_the_digest_of_a_published_example(tmp_path: Path) -> None:
     assert sha256(tmp_path / "abc") == "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
 
 
-def test_digests_are_those_of_the_files(demo: Audit, page: Page, site: Path) -> None:
-    for path in (demo.files[0].name, site):
+def test_digests_are_those_of_the_files(demo_audit: Audit, page: Page, demo: Demo) -> None:
+    for path in (demo_audit.files[0].name, demo.site):
         data = Path(path).read_bytes()
         told = hashlib.sha256(data).hexdigest()
         assert any(told in text for text in (page.table("Files").rows[1][0], *page.paragraphs))
@@ -353,12 +341,12 @@ def test_payment_data_of_examples_is_hidden(tmp_path: Path) -> None:
 # ── what is signed ──────────────────────────────────────────────────────────────────────────────
 
 
-def test_the_sheet_that_is_signed_says_what_is_signed(demo: Audit, site: Path, text: str) -> None:
+def test_the_sheet_that_is_signed_says_what_is_signed(demo_audit: Audit, demo: Demo, text: str) -> None:
     signing = text.partition('<section class="signing"')[2]
-    for path in (site, Path(demo.files[0].name)):
+    for path in (demo.site, Path(demo_audit.files[0].name)):
         assert hashlib.sha256(path.read_bytes()).hexdigest() in signing
     assert "Audit of card readings: Brackwater Terminal, made on 2026-04-01 11:30 (Europe/Amsterdam)" in signing
-    assert f"{n(demo.rows)} rows = {n(demo.good)} good" in signing
+    assert f"{n(demo_audit.rows)} rows = {n(demo_audit.good)} good" in signing
 
 
 def test_the_digest_over_all_files_is_that_of_their_list(tmp_path: Path) -> None:
@@ -381,29 +369,29 @@ def test_the_digest_over_all_files_is_that_of_their_list(tmp_path: Path) -> None
     assert "no digest, since a file has none" in report(undigested, UTC, made=MADE)
 
 
-def test_every_sheet_names_the_site_and_the_date(text: str, demo: Audit) -> None:
+def test_every_sheet_names_the_site_and_the_date(text: str, demo_audit: Audit) -> None:
     (running,) = re.findall(r'@bottom-left \{ content: "([^"]*)"', text)
     said = re.sub(r"\\([0-9a-f]{6})", lambda found: chr(int(found[1], 16)), running)
     assert said == "Audit of card readings: Brackwater Terminal, 2026-04-01 11:30 (Europe/Amsterdam)"
-    nasty = report(replace(demo, site='</style>"} * { x: url(y)\\'), ZONE, made=MADE)
+    nasty = report(replace(demo_audit, site='</style>"} * { x: url(y)\\'), ZONE, made=MADE)
     assert re.findall(r'@bottom-left \{ content: "([^"]*)"', nasty)
     assert "url(" not in nasty.partition("<style>")[2].partition("</style>")[0]
 
 
-def test_a_file_that_is_not_read_to_its_end_is_in_the_result(demo: Audit) -> None:
-    broken = replace(demo, files=(replace(demo.files[0], ended="its data ends too early"),))
+def test_a_file_that_is_not_read_to_its_end_is_in_the_result(demo_audit: Audit) -> None:
+    broken = replace(demo_audit, files=(replace(demo_audit.files[0], ended="its data ends too early"),))
     result = report(broken, ZONE, made=MADE).partition('id="result"')[2].partition("<h2")[0]
     assert "Not to its end:</b> its data ends too early" in result
 
 
-def test_few_rows_do_not_put_a_reader_first(demo: Audit, text: str) -> None:
+def test_few_rows_do_not_put_a_reader_first(demo_audit: Audit, text: str) -> None:
     """Quay's two days outweigh 8 failing rows of the time clock, though its share is smaller."""
     result = text.partition('id="result"')[2].partition("<h2")[0]
     assert result.index("quay") < result.index("time-clock")
-    names = [each.name for each in rank_failing(demo.readers)]
+    names = [each.name for each in rank_failing(demo_audit.readers)]
     assert names.index("quay") < names.index("time-clock")
-    assert [each.name for each in demo.readers if each.example] == [
-        each.name for each in demo.readers if each.failing and not each.stream
+    assert [each.name for each in demo_audit.readers if each.example] == [
+        each.name for each in demo_audit.readers if each.failing and not each.stream
     ]  # fmt: skip
 
 
@@ -461,10 +449,10 @@ def test_it_prints_and_has_a_dark_side(text: str) -> None:
         assert set(re.findall(r"(--[a-z]+):", side)) == declared
 
 
-def test_when_and_with_what(page: Page, demo: Audit) -> None:
+def test_when_and_with_what(page: Page, demo_audit: Audit) -> None:
     assert "2026-04-01 11:30 (Europe/Amsterdam)" in page.paragraphs
     assert any(
-        f"credkit {demo.version}, Python {sys.version.split()[0]}, polars {pl.__version__}" in p
+        f"credkit {demo_audit.version}, Python {sys.version.split()[0]}, polars {pl.__version__}" in p
         for p in page.paragraphs
     )
 
@@ -535,15 +523,15 @@ def test_bars_are_as_high_as_their_values() -> None:
 # ── the command line, and the demo ──────────────────────────────────────────────────────────────
 
 
-def test_the_command_writes_a_page_for_its_owner_only(site: Path, tmp_path: Path) -> None:
+def test_the_command_writes_a_page_for_its_owner_only(demo: Demo, tmp_path: Path) -> None:
     out = tmp_path / "report.html"
-    done = run("audit", "--site", str(site), "--report", str(out))
+    done = run("audit", "--site", str(demo.site), "--report", str(out))
     assert (done.exit_code, done.stderr) == (1, "")
     assert stat.S_IMODE(out.stat().st_mode) == 0o600
     text = out.read_text()
     assert MARK in text
     Page(text)
-    assert hashlib.sha256(site.read_bytes()).hexdigest() in text
+    assert hashlib.sha256(demo.site.read_bytes()).hexdigest() in text
     assert sorted(path.name for path in tmp_path.iterdir()) == [".report.html.credkit", "report.html"]
 
 
@@ -581,8 +569,8 @@ def test_without_the_extra_one_sentence(tmp_path: Path, monkeypatch: pytest.Monk
     assert "credkit[audit]" in done.stderr
 
 
-def test_the_demo_leaves_what_is_no_report_alone(tmp_path: Path) -> None:
-    site = write_demo(tmp_path / "brackwater").site
+def test_the_demo_leaves_what_is_no_report_alone(demo: Demo, tmp_path: Path) -> None:
+    site = shutil.copytree(demo.folder, tmp_path / "brackwater") / demo.site.name
     found = demo_report(site)
     assert found.path == site.with_name("report.html")
     assert demo_report(site).path == found.path, "a report of ours is written again"

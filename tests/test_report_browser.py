@@ -14,10 +14,11 @@ from typing import Any
 
 import pytest
 
-from credkit.audit import AuditPlan, Clock, ColumnNames, audit
-from credkit.demo import write_demo
+from credkit.audit import Audit
+from credkit.demo import Demo
 from credkit.report import pin_file, report
 from credkit.site import load_site
+from tests.amounts import amounts
 from tests.browser import Browser, axe, chromium
 
 SIDES = [(1280, False), (1280, True), (390, False), (390, True)]
@@ -25,15 +26,11 @@ RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"
 
 
 @pytest.fixture(scope="module")
-def address(tmp_path_factory: pytest.TempPathFactory) -> str:
-    folder = tmp_path_factory.mktemp("page")
-    site = write_demo(folder / "brackwater").site
-    described = load_site(site)
-    way = AuditPlan(columns=ColumnNames(), clock=Clock(described.zone, local=described.readings.local), site=described)
-    found = audit([described.readings.path], way, digests=True)
+def address(tmp_path_factory: pytest.TempPathFactory, demo: Demo, demo_audit: Audit) -> str:
+    page = tmp_path_factory.mktemp("page") / "report.html"
     made = datetime(2026, 4, 1, 9, 30, tzinfo=UTC)
-    (folder / "report.html").write_text(report(found, described.zone, described=[pin_file(site)], made=made))
-    return (folder / "report.html").as_uri()
+    page.write_text(report(demo_audit, load_site(demo.site).zone, described=[pin_file(demo.site)], made=made))
+    return page.as_uri()
 
 
 @pytest.fixture(scope="module")
@@ -133,11 +130,12 @@ def test_it_prints_on_a4(browser: Browser, address: str) -> None:
     assert browser.run("getComputedStyle(document.querySelector('nav')).display") == "none"
 
 
-def test_axe_finds_no_fault(browser: Browser, address: str, tmp_path: Path) -> None:
-    """All rules of WCAG 2.2, level AA, and what axe-core calls best practice, on both widths, light and dark."""
+@amounts("sides", quick=1, whole=len(SIDES))
+def test_axe_finds_no_fault(browser: Browser, address: str, tmp_path: Path, sides: int) -> None:
+    """Rules of WCAG 2.2, level AA, and what axe-core calls best practice; in surveys on both widths, light and dark."""
     script = axe(tmp_path)
     options = json.dumps({"runOnly": RULES, "resultTypes": ["violations"]})
-    for width, dark in SIDES:
+    for width, dark in SIDES[:sides]:
         browser.look(width, dark=dark)
         browser.open(address)
         browser.run("document.querySelector('details').open = true")

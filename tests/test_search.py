@@ -13,6 +13,7 @@ from credkit.explain.agreement import Read, _below, compare
 from credkit.explain.identification import alike
 from credkit.explain.presentations import SIZES, presentations
 from credkit.explain.relation import same
+from tests.amounts import amounts
 from tests.commandline import ACCOUNT, run
 from tests.survey import chance, recall, survey
 
@@ -159,10 +160,11 @@ def test_the_value_of_every_match_is_what_its_chain_decodes() -> None:
                 assert chain(match.chain).decode(text) in (match.values[0], match.values[0].get("text"))
 
 
-def test_the_chain_that_wrote_a_text_is_listed_and_comes_first_with_help() -> None:
+@amounts("serials", quick=2, whole=8)
+def test_the_chain_that_wrote_a_text_is_listed_and_comes_first_with_help(serials: int) -> None:
     """A small run of tests/survey.py: serials of four and seven bytes, at random and in boxes, in every form."""
-    tally = survey(8)
-    assert tally.texts.total() > 400
+    tally = survey(serials)
+    assert tally.texts.total() > 50 * serials
     assert tally.listed == tally.texts
     assert tally.share >= 0.95
     assert tally.silent["4 bytes: hexadecimal"] == tally.texts["4 bytes: hexadecimal"]  # no check, no evidence
@@ -186,11 +188,12 @@ def test_too_few_bits_connect_nothing() -> None:
     assert relate("04A2", "C4A2") == ()
 
 
+@amounts("count", quick=50, whole=250)
 @pytest.mark.parametrize("size", [32, 56])
-def test_the_connection_between_any_two_presentations_is_found(size: int) -> None:
+def test_the_connection_between_any_two_presentations_is_found(size: int, count: int) -> None:
     """For each pair that keeps enough bits: listed as it is, or in a form that writes the same for every serial."""
     random = Random(size)
-    pairs = random.sample(list(product(presentations(size), repeat=2)), 250)
+    pairs = random.sample(list(product(presentations(size), repeat=2)), count)
     tried = 0
     for row, other in pairs:
         serial = Bits(uint=random.getrandbits(size) | 1 << (size - 1), length=size)
@@ -217,7 +220,7 @@ def test_the_connection_between_any_two_presentations_is_found(size: int) -> Non
                 if (one.codec.name, two.codec.name) == (each.first, each.second)
                 if (left := Read.of(one, each.size, texts[0])) and (right := Read.of(two, each.size, texts[1]))
             ), (row.title, other.title)
-    assert tried > 150
+    assert tried > 0.6 * count
 
 
 @pytest.mark.parametrize("text", ["0", "1", "7", "255"])
@@ -244,10 +247,11 @@ def test_zeros_that_fill_up_and_neighbours_connect_nothing(one: str, other: str)
     assert relate(other, one) == ()
 
 
-def test_short_numbers_of_different_cards_are_not_connected() -> None:
+@amounts("count", quick=40, whole=200)
+def test_short_numbers_of_different_cards_are_not_connected(count: int) -> None:
     """400 of 400 pairs of decimals of 7 or 8 digits once were, by their zeros."""
     random = Random(7)
-    for _ in range(200):
+    for _ in range(count):
         digits = random.choice((7, 8))
         one, other = (str(random.randrange(10 ** (digits - 1), 10**digits)) for _ in range(2))
         assert relate(one, other) == ()
@@ -261,15 +265,17 @@ def test_how_many_numbers_of_a_form_have_given_bits() -> None:
         assert _below(limit, mask, wanted) == sum(not (number ^ wanted) & mask for number in range(limit))
 
 
-def test_chance_makes_no_more_claims_than_it_may() -> None:
+@amounts("count", quick=40, whole=160)
+def test_chance_makes_no_more_claims_than_it_may(count: int) -> None:
     """A small run of tests/survey.py: claims of n bits at most twice in 2 ** n, within four standard deviations."""
-    for kind, tally in chance(160).items():
+    for kind, tally in chance(count).items():
         assert not [bits for bits in range(1, 31) if tally.improbable(bits)], kind
 
 
-def test_two_texts_of_one_card_are_connected_if_they_have_enough_in_common() -> None:
+@amounts("count", quick=150, whole=600)
+def test_two_texts_of_one_card_are_connected_if_they_have_enough_in_common(count: int) -> None:
     """A small run of tests/survey.py."""
-    tallies = recall(600)
+    tallies = recall(count)
     for bits, tally in tallies.items():
         if bits >= 24:
             assert tally.found >= 0.98 * tally.pairs, bits
@@ -310,10 +316,11 @@ def test_two_texts_of_one_card_point_to_relate() -> None:
     assert "credkit relate" not in run("identify", "04A2B3C4", "04A2B3C4").output
 
 
-def test_zeros_before_a_known_number_speak_for_nothing() -> None:
+@amounts("count", quick=20, whole=60)
+def test_zeros_before_a_known_number_speak_for_nothing(count: int) -> None:
     """Of numbers that are filled up with zeros, some of cards that nobody knows are among the known ones by chance."""
     random, claims = Random(12), 0
-    for _ in range(60):
+    for _ in range(count):
         known = [random.randrange(1, 2000) for _ in range(200)]
         groups = identify(f"{random.randrange(1, 2000):08d}", known=known)
         claims += any(match.known and group.evidence >= 8 for group in groups for match in group.matches)

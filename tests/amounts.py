@@ -1,0 +1,18 @@
+"""How much a test tries: a little in the quick run, all of it in the surveys (``pytest -m "survey or law"``)."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import settings
+
+QUICK, WHOLE = 40, 100  # examples of each law; `tests.conftest` makes a profile of hypothesis of each
+
+
+def amounts(name: str, *, quick: int, whole: int) -> pytest.MarkDecorator:
+    """The argument ``name`` of a test: ``quick`` in the quick run, ``whole`` in the surveys."""
+    return pytest.mark.parametrize(name, [quick, pytest.param(whole, marks=pytest.mark.survey)])
+
+
+def examples(whole: int) -> settings:
+    """How many examples a law tries that does not try as many as the others: ``whole`` of them in the surveys."""
+    return settings(max_examples=max(1, whole * settings().max_examples // WHOLE), deadline=None)
