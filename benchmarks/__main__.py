@@ -114,11 +114,11 @@ def main(arguments: list[str] | None = None) -> int:
     earlier = json.loads(options.compare.read_text()) if options.compare else {}
     before = {(row["workload"], row["contender"]): row["ratio"] for row in earlier.get("decode", [])}
     print(result["machine"])
-    print(f"{'workload':26}{'contender':18}{'µs each':>9}{'credkit is … × as fast':>24}")
+    print(f"{'workload':32}{'contender':18}{'µs each':>9}{'credkit is … × as fast':>24}")
     for row in (*result["decode"], *result["cards"]):
         was = before.get((row["workload"], row["contender"]))
         note = f"  (was {was:.2f})" if was else ""
-        print(f"{row['workload']:26}{row['contender']:18}{row['us']:9.2f}{row['ratio']:24.2f}{note}")
+        print(f"{row['workload']:32}{row['contender']:18}{row['us']:9.2f}{row['ratio']:24.2f}{note}")
     for row in result["bulk"]:
         print(bulk.shown(row))
     for row in result["startup"]:

@@ -7,8 +7,10 @@ compared, so that none can win by doing less.
 from __future__ import annotations
 
 import random
+import re
 from collections.abc import Callable, Iterable, Mapping
-from typing import Any
+from functools import partial
+from typing import Any, TypedDict
 
 import bitstruct.c
 import construct
@@ -16,7 +18,12 @@ from bitstring import Bits
 
 import credkit
 
-TEXT_CHAIN = "hex:8/right-justified:26/wiegand-26"
+
+class Card(TypedDict):
+    """What every contender gives for a card."""
+
+    facility: int
+    number: int
 
 
 def frames(count: int) -> list[int]:
@@ -31,7 +38,7 @@ def frames(count: int) -> list[int]:
     return made
 
 
-def checksum(cards: Iterable[Mapping[str, int]]) -> int:
+def checksum(cards: Iterable[Mapping[str, Any]]) -> int:
     """The answer every contender must agree on."""
     return sum(card["facility"] * 65536 + card["number"] for card in cards)
 
@@ -98,15 +105,80 @@ def bitstruct_frames(words: list[int]) -> int:
     return checksum(bitstruct_frame(word.to_bytes(4, "big")) for word in words)
 
 
+def bitstruct_text(text: str) -> dict[str, int]:
+    """The compiled format from hexadecimal digits; ``bytes.fromhex`` would also take blanks."""
+    if len(text) != 8:
+        raise ValueError("form")
+    return bitstruct_frame(bytes.fromhex(text))
+
+
 def bitstruct_texts(texts: list[str]) -> int:
     """The compiled format from text."""
-    return checksum(map(bitstruct_frame, map(bytes.fromhex, texts)))
+    return checksum(map(bitstruct_text, texts))
 
 
-def credkit_texts(texts: list[str]) -> int:
+def credkit_chain(chain: str, texts: list[str]) -> int:
     """A whole chain from text."""
-    codec = credkit.chain(TEXT_CHAIN)
+    codec = credkit.chain(chain, takes="text", gives=Card)
     return checksum(map(codec.decode, texts))
+
+
+_EIGHT_DIGITS = re.compile("[0-9A-Fa-f]{8}")
+
+
+def python_text(text: str) -> dict[str, int]:
+    """This one chain written out by hand, line after line, without a table: as little as Python can do for it."""
+    if not isinstance(text, str) or not _EIGHT_DIGITS.fullmatch(text):
+        raise ValueError("form")
+    word = int(text, 16)
+    if word >> 26 or (word & 0x3FFE000).bit_count() & 1 or not (word & 0x1FFF).bit_count() & 1:
+        raise ValueError("padding or parity")
+    return {"facility": word >> 17 & 0xFF, "number": word >> 1 & 0xFFFF}
+
+
+def python_texts(texts: list[str]) -> int:
+    """The chain by hand, over texts."""
+    return checksum(map(python_text, texts))
+
+
+def bitstruct_decimal(text: str) -> dict[str, int]:
+    """The compiled format from decimal digits; ``int`` would also take signs, blanks and other digits."""
+    if not (text.isascii() and text.isdigit()) or len(text) > 8:
+        raise ValueError("form")
+    return bitstruct_frame(int(text).to_bytes(4, "big"))
+
+
+def bitstruct_decimals(texts: list[str]) -> int:
+    """The compiled format over decimal digits."""
+    return checksum(map(bitstruct_decimal, texts))
+
+
+def bitstruct_binary(text: str) -> dict[str, int]:
+    """The compiled format from binary digits."""
+    if not (text.isascii() and text.isdigit()) or len(text) != 26:
+        raise ValueError("form")
+    return bitstruct_frame(int(text, 2).to_bytes(4, "big"))
+
+
+def bitstruct_binaries(texts: list[str]) -> int:
+    """The compiled format over binary digits."""
+    return checksum(map(bitstruct_binary, texts))
+
+
+_PRINTED = re.compile("([0-9]{3})-([0-9]{5})")
+
+
+def python_printed(text: str) -> dict[str, int]:
+    """A printed number by a regular expression, as a user would read it."""
+    match = _PRINTED.fullmatch(text)
+    if not match:
+        raise ValueError("form")
+    return {"facility": int(match[1]), "number": int(match[2])}
+
+
+def python_prints(texts: list[str]) -> int:
+    """The regular expression, over texts."""
+    return checksum(map(python_printed, texts))
 
 
 def bitstring_text(text: str) -> dict[str, int]:
@@ -146,6 +218,29 @@ def workloads(count: int) -> dict[str, tuple[Any, int, dict[str, Contender]]]:
         "one card from a text": (
             [f"{word:08X}" for word in words],
             answer,
-            {"credkit": credkit_texts, "bitstring script": bitstring_texts, "bitstruct": bitstruct_texts},
+            {
+                "credkit": partial(credkit_chain, "hex:8/right-justified:26/wiegand-26"),
+                "bitstring script": bitstring_texts,
+                "bitstruct": bitstruct_texts,
+                "Python by hand": python_texts,
+            },
+        ),
+        "one card from a decimal number": (
+            [str(word) for word in words],
+            answer,
+            {"credkit": partial(credkit_chain, "decimal:26/wiegand-26"), "bitstruct": bitstruct_decimals},
+        ),
+        "one card from binary digits": (
+            [f"{word:026b}" for word in words],
+            answer,
+            {"credkit": partial(credkit_chain, "binary/wiegand-26"), "bitstruct": bitstruct_binaries},
+        ),
+        "one printed number": (
+            [f"{word >> 17 & 0xFF:03d}-{word >> 1 & 0xFFFF:05d}" for word in words],
+            answer,
+            {
+                "credkit": partial(credkit_chain, "template:{facility:03d}-{number:05d}"),
+                "Python by hand": python_prints,
+            },
         ),
     }

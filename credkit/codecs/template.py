@@ -27,9 +27,9 @@ from math import log2
 from string import Formatter
 from typing import ClassVar
 
-from credkit.core.codec import PRACTICE, AnyCodec, Codec, Entry, Example, check_fields
+from credkit.core.codec import PRACTICE, AnyCodec, Entry, Example, TableCodec, check_fields
 from credkit.core.errors import DefinitionError
-from credkit.core.fields import FieldMapping, Fields
+from credkit.core.fields import FieldMapping, Fields, Item, owned_fields
 from credkit.core.frozen import FrozenMapping
 from credkit.core.grammar import step
 from credkit.core.origins import ByName, Place
@@ -49,7 +49,7 @@ _DIGITS = {"d": "[0-9]", "x": "[0-9A-Fa-f]", "X": "[0-9A-Fa-f]"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
-class Template(Codec[str, FieldMapping]):
+class Template(TableCodec[str, FieldMapping]):
     """Text to fields by a pattern; ``bases`` holds the base in which each field is written."""
 
     pattern: re.Pattern[str]
@@ -61,6 +61,19 @@ class Template(Codec[str, FieldMapping]):
         """The pattern and the bases."""
         return Pattern(regex=self.pattern.pattern, bases=self.bases)
 
+    def _numbers(self, match: re.Match[str]) -> dict[str, Item]:
+        return {name: int(match[name], base) for name, base in self.bases.items()}
+
+    def _decode_raw(self, raw: str) -> Fields | None:
+        """The fields, or None where the text has another form."""
+        match = self.pattern.fullmatch(raw)
+        return owned_fields(self._numbers(match)) if match else None
+
+    def _encode_raw(self, raw: FieldMapping) -> str:
+        """The text; raises `EncodeError` for a field that is missing, unknown or too wide."""
+        check_fields(self.name, self.schema, raw)
+        return self.text.format(**raw)
+
     def inspect(self, value: str) -> AnyReading:
         """The fields, each traced to its digits; a failed check where the text has another form."""
         match = self.pattern.fullmatch(value)
@@ -71,14 +84,9 @@ class Template(Codec[str, FieldMapping]):
             )  # fmt: skip
             return Reading(value=None, checks=(check,))
         at: dict[str, tuple[Place, ...]] = {name: tuple(range(*match.span(name))) for name in self.bases}
-        fields = {name: int(match[name], base) for name, base in self.bases.items()}
+        fields = self._numbers(match)
         parts = tuple(Part(name=name, at=at[name], value=fields[name]) for name in fields)
         return Reading(value=Fields(fields), parts=parts, origin=ByName(at))
-
-    def encode(self, value: FieldMapping) -> str:
-        """The text; raises `EncodeError` for a field that is missing, unknown or too wide."""
-        check_fields(self.name, self.schema, self.check_output(value))
-        return self.text.format(**value)
 
 
 def build_template(*pieces: str) -> AnyCodec:
@@ -128,6 +136,11 @@ class AnimalNumber(Template):
     def table(self) -> None:
         """None: a pattern says nothing about the range."""
         return None
+
+    def _decode_raw(self, raw: str) -> Fields | None:
+        """The country and the identification, or None where that has more than 38 bits."""
+        fields = Template._decode_raw(self, raw)
+        return None if fields is None or int(fields["identification"]) >= ANIMALS else fields
 
     def inspect(self, value: str) -> AnyReading:
         """The country and the identification; a failed check where that has more than 38 bits."""

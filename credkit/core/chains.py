@@ -16,6 +16,9 @@ from dataclasses import dataclass, replace
 from typing import Any, Generic, TypeAlias, overload
 
 from bitstring import Bits
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any, Generic, TypeAlias
 
 from credkit.core.codec import AnyCodec, Codec, In, Out, TableCodec
 from credkit.core.contract import broken, checked_inspect
@@ -35,6 +38,10 @@ class Chain(TableCodec[In, Out]):
 
     readers: tuple[AnyCodec, ...]
     writers: tuple[AnyCodec, ...]
+    _decoders: tuple[tuple[AnyCodec, Callable[[Any], Any]], ...] = field(init=False, compare=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "_decoders", tuple((step, step.raw_decoder) for step in self.readers))
 
     @property
     def steps(self) -> tuple[AnyCodec, ...]:
@@ -52,8 +59,8 @@ class Chain(TableCodec[In, Out]):
             raise DefinitionError(f"chain {self.name} cannot read: {self.decode_obstacle}")
         step: AnyCodec = self
         try:
-            for step in self.readers:
-                raw = step._decode_raw(raw)
+            for step, decode in self._decoders:  # noqa: B007 (the step is named where it breaks)
+                raw = decode(raw)
                 if raw is None:
                     return None
         except CredkitError:

@@ -90,6 +90,11 @@ class Codec(ABC, Generic[In, Out]):
         reading = checked_inspect(self, from_raw(self.takes, raw))
         return to_raw(self.gives, reading.value) if reading.ok else None
 
+    @property
+    def raw_decoder(self) -> Callable[[Any], Any]:
+        """What a chain calls for `_decode_raw`: that, or what does the same for it in fewer steps."""
+        return self._decode_raw
+
     def _encode_raw(self, raw: Any) -> Any:
         """``encode``, with values in the form they travel in."""
         return to_raw(self.takes, checked_encode(self, from_raw(self.gives, raw)))
@@ -101,11 +106,11 @@ class Codec(ABC, Generic[In, Out]):
 
     def decode(self, value: object) -> Out:
         """Read ``value``; raises `DecodeError` if it cannot be read or any check fails."""
-        raw = self._raw_input(value)
+        raw: Any = value if type(value) is str and self.input.form == "text" else self._raw_input(value)
         try:
-            result = self._decode_raw(raw)
+            result: Any = self._decode_raw(raw)
             if result is not None:
-                decoded: Out = from_raw(self.gives, result)
+                decoded: Out = result if self.output.form != "bits" else from_raw("bits", result)
                 return decoded
         except CredkitError:
             raise
@@ -208,7 +213,7 @@ class Codec(ABC, Generic[In, Out]):
             return True
         if type(self) is not type(other):
             return NotImplemented
-        return all(getattr(self, each.name) == getattr(other, each.name) for each in fields(self))
+        return all(getattr(self, each.name) == getattr(other, each.name) for each in fields(self) if each.compare)
 
     def __hash__(self) -> int:
         return hash((type(self), self.name))

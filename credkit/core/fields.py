@@ -39,3 +39,18 @@ class Fields(FrozenMapping[str, Item]):
     def __repr__(self) -> str:
         items = ", ".join(f"{name}={redacted_repr(item)}" for name, item in self._items.items())
         return f"Fields({items if len(items) <= WIDEST_REPR else items[: WIDEST_REPR - 1] + '…'})"
+
+
+_new = Fields.__new__
+_set_items = FrozenMapping.__dict__["_items"].__set__
+
+
+def owned_fields(items: dict[str, Item]) -> Fields:
+    """`Fields` of a dict that nobody else keeps: it is not copied.
+
+    >>> owned_fields({"facility": 123})
+    Fields(facility=123)
+    """
+    fields = _new(Fields)
+    _set_items(fields, items)
+    return fields

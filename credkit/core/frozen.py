@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import ItemsView, Iterator, Mapping
 from dataclasses import fields
 from typing import Any, TypeVar
 
@@ -38,6 +38,10 @@ class FrozenMapping(Mapping[Key, Value]):
 
     def __contains__(self, key: object) -> bool:
         return key in self._items
+
+    def items(self) -> ItemsView[Key, Value]:
+        """The view of the dict: it cannot change it, and is quicker than that of any mapping."""
+        return self._items.items()
 
     def __eq__(self, other: object) -> bool:
         if isinstance(other, FrozenMapping):

@@ -14,7 +14,7 @@ the function that takes the parity differs.
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any, NamedTuple
@@ -23,7 +23,7 @@ from bitstring import Bits
 
 from credkit.core.checks import parity
 from credkit.core.codec import TableCodec, check_fields
-from credkit.core.fields import FieldMapping, Fields
+from credkit.core.fields import FieldMapping, Fields, owned_fields
 from credkit.core.forms import Word, to_word
 from credkit.core.frozen import FieldsOnly, FrozenMapping
 from credkit.core.hooks import draw
@@ -241,9 +241,45 @@ class Layout(FieldsOnly):
     def _reads(self) -> tuple[tuple[str, tuple[Piece, ...]], ...]:
         return tuple((field.name, field.parts) for field in self.fields)
 
+    @cached_property
+    def _runs(self) -> tuple[tuple[str, int, int], ...]:
+        """Name, shift and mask of every field, where each is one run of bits; nothing where one is not."""
+        whole = all(len(parts) == 1 and not parts[0].low and parts[0].unit == 1 for _, parts in self._reads)
+        return tuple((name, parts[0].shift, parts[0].mask) for name, parts in self._reads) if whole else ()
+
+    @cached_property
+    def _tests(self) -> tuple[int, tuple[tuple[int, int], ...], tuple[LayoutCheck, ...]]:
+        """The length; the mask of every parity, its check bit included, and 1 where it is odd; the other checks."""
+        rows = (row for check in self.checks if isinstance(check, Parity) for row in check.rows)
+        others = tuple(check for check in self.checks if not isinstance(check, Parity))
+        return self.length, tuple((mask | 1 << shift, odd) for shift, mask, odd in rows), others
+
+    @cached_property
+    def _frame(self) -> tuple[Any, tuple[Parity, ...]]:
+        """The fixed bits, and the checks whose bits are computed."""
+        fixed = sum(check.value for check in self.checks if isinstance(check, Pattern))
+        return fixed, tuple(check for check in self.checks if isinstance(check, Parity))
+
     def decode(self, word: Any) -> dict[str, Any]:
         """The value of every field of the frame ``word``, whatever its checks say."""
-        return {name: number(parts, word) for name, parts in self._reads}
+        fields: dict[str, Any] = {}
+        for name, shift, mask in self._runs:
+            fields[name] = word >> shift & mask
+        return fields or {name: number(parts, word) for name, parts in self._reads}
+
+    def read(self, raw: Word) -> Fields | None:
+        """The fields of one frame, or None where its length is wrong or a check fails; `faults` says which."""
+        word, given = raw
+        length, parities, others = self._tests
+        if given != length:
+            return None
+        for mask, odd in parities:
+            if (word & mask).bit_count() & 1 != odd:
+                return None
+        for check in others:
+            if check.fails(word, parity):
+                return None
+        return owned_fields(self.decode(word))
 
     def faults(self, word: Any, parity: Any = parity) -> list[Any]:
         """For every check in order, whether ``word`` fails it."""
@@ -251,15 +287,11 @@ class Layout(FieldsOnly):
 
     def encode(self, fields: Mapping[str, Any], parity: Any = parity) -> Any:
         """The frame for ``fields``, which are in range: fixed bits set, check bits computed."""
-        word: Any = 0
+        word, filled = self._frame
         for name, parts in self._reads:
             word |= bits_of(parts, fields[name])
-        for check in self.checks:
-            if isinstance(check, Pattern):
-                word |= check.value
-        for check in self.checks:
-            if isinstance(check, Parity):
-                word = check.fill(word, parity)
+        for check in filled:
+            word = check.fill(word, parity)
         return word
 
     def _repr_svg_(self) -> str | None:
@@ -288,14 +320,12 @@ class LayoutCodec(TableCodec[Bits, FieldMapping]):
 
     def _decode_raw(self, raw: Word) -> Fields | None:
         """The fields, or None where the length is wrong or a check fails."""
-        word, length = raw
-        layout = self.layout
-        if length != layout.length:
-            return None
-        for check in layout.checks:
-            if check.fails(word, parity):
-                return None
-        return Fields(layout.decode(word))
+        return self.layout.read(raw)
+
+    @property
+    def raw_decoder(self) -> Callable[[Any], Any]:
+        """That of the layout."""
+        return self.layout.read
 
     def _encode_raw(self, raw: Mapping[str, int]) -> Word:
         """The frame, with its check bits; raises `EncodeError` for fields that do not fit."""

@@ -10,9 +10,10 @@ Source: common practice, no source.
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from bitstring import Bits
 
@@ -75,8 +76,8 @@ class Notation(FieldsOnly):
         )
 
     @cached_property
-    def _regex(self) -> re.Pattern[str]:
-        return re.compile(self.pattern)
+    def _fullmatch(self) -> Callable[[str], re.Match[str] | None]:
+        return re.compile(self.pattern).fullmatch
 
     @cached_property
     def bits(self) -> int | None:
@@ -84,12 +85,33 @@ class Notation(FieldsOnly):
         return sum(g.bits for g in self.groups) if self.groups else None
 
     @cached_property
+    def _size(self) -> int:
+        return self.bits or 0
+
+    @cached_property
     def _digit_bits(self) -> int:
         return self.base.bit_length() - 1
 
-    def decode(self, text: str) -> Word | None:
-        """The bits that ``text`` writes, or None where it is malformed or a number is too large."""
-        if not self._regex.fullmatch(text):
+    @cached_property
+    def decode(self) -> Callable[[str], Word | None]:
+        """From a text to the bits that it writes, or None where it is malformed or a number is too large.
+
+        >>> Notation(16).decode("0F"), Notation(16).decode("0G")
+        ((15, 8), None)
+        """
+        plain = len(self.groups) == 1 and not self.separator and not self.groups[0].signed
+        return self._decode_number if plain else self._decode_groups
+
+    def _decode_number(self, text: str) -> Word | None:
+        """`decode` where there is one group of digits only."""
+        if not self._fullmatch(text):
+            return None
+        value, size = int(text, self.base), self._size
+        return None if value >> size else (value, size)
+
+    def _decode_groups(self, text: str) -> Word | None:
+        """`decode` for every notation."""
+        if not self._fullmatch(text):
             return None
         plain = text.replace(self.separator, "") if self.separator else text
         if not self.groups:
@@ -143,7 +165,7 @@ class Notation(FieldsOnly):
             extra = self.joint + self.separator
             expected = f"{BASES[self.base]} digits" + (f" and {extra!r}" if extra else "")
             return self._fault(codec, "alphabet", expected, found, at=tuple(strange))
-        if self._regex.fullmatch(text):
+        if self._fullmatch(text):
             return self._fault(codec, "range", self._bounds(), text, at=tuple(range(len(text))))
         return self._fault(codec, "form", self.form(), text)
 
@@ -212,6 +234,11 @@ class NotationCodec(TableCodec[str, Bits]):
     def _decode_raw(self, raw: str) -> Word | None:
         """The bits, or None."""
         return self.notation.decode(raw)
+
+    @property
+    def raw_decoder(self) -> Callable[[Any], Any]:
+        """That of the notation."""
+        return self.notation.decode
 
     def _encode_raw(self, raw: Word) -> str:
         """The digits; raises `EncodeError` where the bits are too many or too few, or the digits too many."""

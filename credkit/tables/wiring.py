@@ -14,7 +14,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from bitstring import Bits
 
@@ -92,9 +92,22 @@ class Wiring:
         """The output bits for the input bits ``word``."""
         out = 0
         for move in self.moves:
-            run = word >> move.start & move.mask
-            out |= (move.turned(run) if move.turn else run) << move.end
+            start, mask, end, _, turn = move
+            run = word >> start & mask
+            out |= (move.turned(run) if turn else run) << end
         return out ^ ((1 << len(self.source)) - 1) if self.flip else out
+
+    def rewire(self, raw: Word) -> Word | None:
+        """The output bits, or None where the length is wrong or a spare bit is not zero."""
+        word, length = raw
+        if length != self.takes or word & self.spare:
+            return None
+        return self.forward(word), len(self.source)
+
+    def cut(self, raw: Word) -> Word | None:
+        """The output bits, or None where the length is wrong; the spare bits are dropped."""
+        word, length = raw
+        return (self.forward(word), len(self.source)) if length == self.takes else None
 
     def back(self, word: int) -> int:
         """The input bits for the output bits ``word``; spare bits are zero."""
@@ -163,13 +176,19 @@ class WiredCodec(TableCodec[Bits, Bits]):
 
     def _decode_raw(self, raw: Word) -> Word | None:
         """The rewired bits, or None where the length is wrong or padding is not zero."""
-        word, length = raw
+        length = raw[1]
         if length not in self.input.lengths:
             return None
         table = wiring(self.rule, length, self.flip)
-        if word & table.spare and not self.is_projection:
-            return None
-        return table.forward(word), len(table.source)
+        return table.cut(raw) if self.is_projection else table.rewire(raw)
+
+    @property
+    def raw_decoder(self) -> Callable[[Any], Any]:
+        """That of the wiring, once the input length is fixed."""
+        table = self.table
+        if table is None:
+            return self._decode_raw
+        return table.cut if self.is_projection else table.rewire
 
     def _encode_raw(self, raw: Word) -> Word:
         """The bits before the rewiring; a projection cuts in this direction too."""
