@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from credkit.streams.lines import LONGEST_LINE
+from credkit.core.textlines import LONGEST_LINE
 from tests.commandline import BAD, CHAIN, CREDKIT, ENVIRONMENT, GOOD, PLAIN, on_a_terminal, process, records, run
 
 

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from credkit import DecodeError, DefinitionError, Frame, LineSplitter, stream
-from credkit.streams.lines import LONGEST_LINE
+from credkit.core.textlines import LONGEST_LINE
 
 sent = st.lists(
     st.sampled_from([b"\r", b"\n", b"\r\n", b"\n\r", b"02F764DD", b"7", b"", "é".encode(), b"\xc3", b"\x0b\x85"])

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, BinaryIO, NamedTuple
 import click
 
 from credkit.core.errors import DefinitionError
-from credkit.streams.lines import LONGEST_LINE, utf8_problem
+from credkit.core.textlines import LONGEST_LINE, utf8_problem
 
 if TYPE_CHECKING:
     from credkit.streams import Stream

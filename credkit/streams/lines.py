@@ -21,25 +21,11 @@ from operator import index
 from credkit.core.errors import DecodeError, DefinitionError
 from credkit.core.forms import is_index
 from credkit.core.sentences import redacted_repr
-from credkit.core.spans import LIMIT
+from credkit.core.textlines import LONGEST_LINE, utf8_problem
 from credkit.streams.frame import Frame
 from credkit.streams.session import StreamSession
 
-LONGEST_LINE = 2 * LIMIT  # bytes: nothing that credkit reads as one value is longer
 _HEAD = 8  # bytes of an over-long line that a sentence repeats: too few for a card number
-
-
-def utf8_problem(line: bytes) -> str | None:
-    """Why ``line`` is not UTF-8, or None if it is.
-
-    >>> utf8_problem(b"02\\xff7"), utf8_problem(b"02F7")
-    ('byte 2 of the line is not UTF-8: 0xff', None)
-    """
-    try:
-        line.decode()
-    except UnicodeDecodeError as error:
-        return f"byte {error.start} of the line is not UTF-8: {line[error.start]:#04x}"
-    return None
 
 
 class LineSplitter(StreamSession[bytes | bytearray | memoryview]):
