@@ -396,11 +396,11 @@ def test_a_text_of_a_credential_that_is_not_active_is_for_a_person(
     assert (row.file, row.line, row.code, row.input) == ("export.csv", 2, "inactive-held", "786777")
     assert row.candidates == ("C-1",)
     assert row.reason == (
-        f"gatehouse holds it for 'P', and the status of 'C-1' {says}; somebody has to look: fresh sightings first"
+        f"gatehouse holds it for 'P', and the status of 'C-1' {says}; needs review; check recent readings first"
     )
     each = line(result, "C-1")
     assert (each.action, each.text) == ("none", "")
-    assert each.reason.endswith("; the export still has its text for this person: somebody has to look")
+    assert each.reason.endswith("; the export still has its text for this person: needs review")
     assert ("its status is" in each.reason) is ("status" in more)
 
 

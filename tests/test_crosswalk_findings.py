@@ -296,13 +296,13 @@ def test_what_a_target_still_holds_is_named(site: Site) -> None:
         "7 rows of 'C-0', 'C-1', 'C-2', 'C-3', 'C-4' and 2 more, not active: lines 2, 3, 4, 5, 6 and others; "
         "the first: gatehouse holds it for 'P-0', and the status of 'C-0' is 'lost'"
     )
-    assert text.endswith("fresh sightings first")
+    assert text.endswith("check recent readings first")
 
 
 def test_rows_that_do_not_count_are_named(site: Site) -> None:
     result = walk(site, third(source="east").card("C-3", "01200348"))
     assert found(result, "superseded")["credentials.csv"].text == (
-        "1 row beside which another counts: line 4; it differs in value from line 5, and 'west' counts first"
+        "1 superseded row: line 4; it differs in value from line 5, and 'west' counts first"
     )
 
 
@@ -347,7 +347,7 @@ def test_failed_checks_name_every_cause_that_explains_as_much(site: Site) -> Non
     inverted = walk(site, two().read("gate", *(hexed(12, 101 + n, invert=True) for n in range(5))))
     text = found(inverted, "failed-checks")["gate"].text
     # Inverted lines and reversed bits both always break both parities, and both always undo it (SIA AC-01 rule).
-    assert "rule even-parity: 5 readings, 5 different texts; 5 of 5" in text
+    assert "rule even-parity: 5 readings, 5 different texts; likely cause in 5 of 5 different texts: " in text
     assert "the lines are inverted" in text
     assert "bits are reversed" in text
     flipped = walk(site, two().read("gate", *(hexed(12, 101 + n, flip=3) for n in range(5))))
@@ -460,7 +460,7 @@ def test_diagnosis_runs_over_a_sample_of_different_texts(site: Site, monkeypatch
     result = crosswalk(site, two().read("gate", *texts).rows())
     assert len(tried) == len(set(tried)) <= causes.MOST_TEXTS_DIAGNOSED
     text = found(result, "failed-checks")["gate"].text
-    assert re.search(r"2,000 readings, 500 different texts; (\d+) of \1 that were tried", text)
+    assert re.search(r"2,000 readings, 500 different texts; likely cause in (\d+) of \1 sampled texts", text)
 
 
 def test_a_card_that_is_in_the_exceptions_is_not_also_missed(site: Site) -> None:

@@ -48,11 +48,11 @@ def _describe_causes(codec: AnyCodec, texts: Sequence[str]) -> str:
     sample = texts[:: -(-len(texts) // MOST_TEXTS_DIAGNOSED)]
     counts = Counter(words for text in sample for words in _causes(codec, text))
     if not counts:
-        return "no simple cause explains them"
+        return "no simple cause explains these texts"
     most = max(counts.values())
     best = [words for words, count in counts.items() if count == most]
-    tried = " that were tried" if len(sample) < len(texts) else ""
-    return f"{most} of {len(sample)}{tried} would be explained if {', or if '.join(best)}"
+    which = "sampled" if len(sample) < len(texts) else "different"
+    return f"likely cause in {most} of {len(sample)} {which} texts: {', or '.join(best)}"
 
 
 def _causes(codec: AnyCodec, text: str) -> list[str]:

@@ -56,7 +56,7 @@ def find_duplicate_numbers(site: Site, owners: Mapping[Number, Sequence[Card]], 
             code="duplicate-number", count=len(ids),
             subject=f"{masked(namespace)} {hide_secret(left[0], left[0].number_text)}",
             text=f"{join_values(ids)} have this one number ({format_count(people, 'holder')}); "
-            "no reading of it tells them apart",
+            "all its readings are ambiguous",
         )  # fmt: skip
 
 

@@ -99,10 +99,10 @@ def find_file_problems(exceptions: Iterable[ExceptionRow]) -> Iterator[Finding]:
         files[each.file, each.code].append(each)
     for (file, code), them in files.items():
         if code == "spreadsheet-damage":
-            text = f"back to the source with {_describe_lines(them)}"
+            text = f"re-export {_describe_lines(them)}"
             yield Finding(code=code, subject=file, count=len(them), text=text)
         elif code == "superseded":
-            text = f"{format_count(len(them), 'row')} beside which another counts: {_describe_lines(them)}"
+            text = f"{format_count(len(them), 'superseded row')}: {_describe_lines(them)}"
             yield Finding(code=code, subject=file, count=len(them), text=text)
 
 

@@ -17,7 +17,7 @@ from credkit.crosswalk.targets import TargetTexts
 from credkit.crosswalk.verdicts import Verdict
 from credkit.site.model import CredentialKind, Site, Target
 
-DUPLICATES_TITLE = "Duplicates, and pairs alike if numbers were random (boxes of cards are not)"
+DUPLICATES_TITLE = "Duplicates, and pairs expected of random numbers (boxes are not random)"
 
 
 def find_notes(
@@ -60,7 +60,9 @@ def find_notes(
             cuts = dict.fromkeys(
                 step.name for codec, rows in through if rows for step in codec.steps if step.is_projection
             )
-            text = f"{format_count(count, 'reading')} through {', '.join(cuts)}: what was left out tells no cards apart"
+            text = (
+                f"{format_count(count, 'reading')} through {', '.join(cuts)}: the omitted part distinguishes no cards"
+            )
             yield Finding(code="noted-numbers", subject=reader.name, count=count, text=text)
 
 

@@ -53,7 +53,7 @@ def summary_tables(placed: RowAccounting) -> tuple[SummaryTable, ...]:
 
 
 def _files(placed: RowAccounting) -> SummaryTable:
-    """Rows in, rows placed, rows excepted, and those that are not in exactly one place, which are none."""
+    """By file the rows, resolved rows, exceptions, and unaccounted rows (always 0)."""
     site, rows = placed.site, placed.rows
     read = [row.line for verdict in placed.resolved for row in verdict.sighting.rows]
     settled = placed.settled
@@ -138,13 +138,12 @@ def _text(result: Crosswalk, most: int | None) -> Iterator[str]:
     yield ""
     left = sum(int(row[-1]) for row in result.summary[0].rows)
     files = "Every row is in one place: rows = resolved + exceptions."
-    fault = f"{format_count(left, 'row')} not in exactly one place, which is a fault in credkit: report it."
+    fault = f"{format_count(left, 'unaccounted row')}: this is a fault in credkit, please report it."
     yield from _wrap(fault if left else files)
     if result.ambiguous_readings:
-        some = f"{result.ambiguous_readings:,} are of numbers" if result.ambiguous_readings > 1 else "1 is of a number"
-        yield from _wrap(
-            f"Of the resolved readings, {some} that several credentials have, and nothing tells which was read."
-        )
+        ambiguous = format_count(result.ambiguous_readings, "resolved reading")
+        verb = "is" if result.ambiguous_readings == 1 else "are"
+        yield from _wrap(f"{ambiguous} {verb} ambiguous: several credentials have the number.")
     yield from ("", f"Findings ({len(result.findings):,})" if result.findings else "No findings")
     for code, meaning in FINDING_CODES.items():
         them = [finding for finding in result.findings if finding.code == code]

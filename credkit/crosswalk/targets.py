@@ -247,7 +247,7 @@ class TargetExport:
                 else ""
             )
             self._descriptions[holding] = (
-                f"{statuses}{more}; somebody has to look: fresh sightings first",
+                f"{statuses}{more}; needs review; check recent readings first",
                 distinct_credentials(cards),
             )
         return self._descriptions[holding]
@@ -257,7 +257,7 @@ class TargetExport:
             inactive = " (not active)" if self.stored(row) not in self.active_texts else ""
             return f", but it is the number of {join_values(credentials)}{inactive}"
         damaged = shortened(row.text) or is_rounded(row.text)
-        return f"; no credentials row explains it{' (it looks like a number after a spreadsheet)' * damaged}"
+        return f"; no credentials row explains it{' (a spreadsheet may have altered it)' * damaged}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -318,7 +318,7 @@ class CardJudge:
     def remark_on_export(self, card: Card, done: TargetTexts, export: TargetExport | None) -> list[str]:
         """A remark on a card that is not active, but whose text the target still holds."""
         if export and card in done.stored and export.holds_inactive(card.row.person, done.stored[card]):
-            return ["the export still has its text for this person: somebody has to look"]
+            return ["the export still has its text for this person: needs review"]
         return []
 
 
