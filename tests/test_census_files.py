@@ -281,7 +281,7 @@ def test_nothing_found_is_good(tmp_path: Path) -> None:
     path = str(written(tmp_path, [row("C-1", "12-1"), row("C-2", "12-2", status="lost")]))
     result = run("census", path)
     assert result.exit_code == 0
-    assert "No clashes" in result.stdout
+    assert "No duplicates" in result.stdout
 
 
 def test_credentials_of_another_file(tmp_path: Path) -> None:

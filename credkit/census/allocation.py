@@ -190,7 +190,7 @@ class _FreeNumberSearch:
         lines = population.filter(pl.col("kind").is_in(kinds))["line"]
         unread = int(lines.is_in([each.line for each in numbers.unreadable]).sum())
         self.remarks = [
-            f"reader {view.name}: what it makes alike is not known: it may take a number here for another card's"
+            f"reader {view.name}: its duplicates are not known: a number here may be a duplicate there"
             for view in cuts
             if view.rest is None
         ]

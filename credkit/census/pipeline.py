@@ -71,8 +71,8 @@ def census(site: Site, room: int = GROWTH_PERCENT, *, wanted: AllocationRequest 
         ),
         unreadable=numbers.unreadable,
         unknown=tuple(
-            f"{view.name}: nothing in the numbers of {view.reader.kind.name} is like what reaches its cut, so what it "
-            "makes alike is not known"
+            f"{view.name}: cannot tell which part of {view.reader.kind.name} this reader truncates, so its duplicates "
+            "are not known"
             for view in truncating if view.rest is None
         ) + tuple(hidden.values()),
         allocation=None if wanted is None else allocate(site, population, numbers, wanted),

@@ -20,7 +20,7 @@ from credkit.explain.cautions import COPIES, DATA, DEACTIVATE, KEY
 from credkit.explain.screen import table_lines, wrap_text
 from credkit.privacy.accounts import masked
 
-WORDS = {BY_NUMBER: "number", BY_TARGET: "text in a target", BY_READER: "given by a reader that cuts"}
+WORDS = {BY_NUMBER: "number", BY_TARGET: "text in a target", BY_READER: "number of a reader that truncates"}
 CAUTIONS = (DATA, COPIES, KEY, DEACTIVATE)
 REISSUE_CAUTION = "Reissue the cards that a person has decided on, and withdraw the old ones only when they are back."
 
@@ -39,11 +39,11 @@ def _text(result: Census, most: int | None) -> Iterator[str]:
         [(result.file, counts.rows, counts.active, counts.inactive, counts.gone, counts.superseded, counts.unreadable)],
     )
     yield from _wrap(
-        "Every row is in one place: rows are the sum of the others. Cards that are gone clash with nobody."
+        "Every row is in one place: rows are the sum of the others. Cards that are gone have no duplicates."
     )
     yield from ("", "Duplicates (credentials that cannot be told apart)")
     yield from _table(
-        ("where", "cards", "clashes", "2+ active", "active", "inactive", "reissue"),
+        ("where", "cards", "groups", "2+ active", "active", "inactive", "reissue"),
         [
             (
                 _describe_place(each),
@@ -59,13 +59,13 @@ def _text(result: Census, most: int | None) -> Iterator[str]:
     )
     if result.clashes:
         yield from _wrap(
-            "A clash is cards that are alike there; 2+ active: clashes of two or more active cards. Active and "
-            "inactive are cards in clashes, reissue is how many of them need another number."
+            "A group is cards that are duplicates there; 2+ active: groups with two or more active cards. Active and "
+            "inactive count cards in groups, reissue those that need another number."
         )
     for each in result.places:
         if each.what != BY_NUMBER and each.clashes:
             yield from _wrap(
-                f"{each.name}: {each.new:,} of {format_count(each.clashes, 'clash', 'clashes')} are of numbers that "
+                f"{each.name}: {each.new:,} of {format_count(each.clashes, 'group')} have numbers that "
                 "differ in the register."
             )
         if each.unknown:
@@ -73,14 +73,17 @@ def _text(result: Census, most: int | None) -> Iterator[str]:
     for text in result.unknown:
         yield from _wrap(f"Not known: {text}.")
     yield from _chances(result.places)
-    yield from ("", f"Clashes ({len(result.clashes):,})" if result.clashes else "No clashes")
+    groups = len(result.clashes)
+    yield from ("", f"Duplicate groups ({groups:,})" if groups else "No duplicates")
     yield from _clashes(result.clashes, most)
     seeing = [(each.reader, each.clashes, each.own) for each in result.sights if each.clashes or each.own]
     if seeing:
-        yield from ("", "Readers that see both halves of a clash")
-        yield from _table(("reader", "of one number", "by its own cut"), seeing)
-        yield from _wrap("At these readers the cards of a clash are one: what one may open, the other opens, too.")
-    yield from ("", "Cards to reissue so that no clash is left anywhere")
+        yield from ("", "Readers that read several cards of a group")
+        yield from _table(("reader", "of one number", "by its own truncation"), seeing)
+        yield from _wrap(
+            "At these readers the cards of a group are one card: what one of them may open, the others open too."
+        )
+    yield from ("", "Cards to reissue so that no duplicate is left anywhere")
     yield from _reissue(result, most)
     yield from _ranges(result.ranges, most)
     for planned in result.plans:
@@ -112,11 +115,11 @@ def _chances(places: Sequence[Place]) -> Iterator[str]:
         if each.expected is not None and each.serial
     ]
     if rows:
-        yield from ("", "Pairs that are alike, and how many if numbers were random")
+        yield from ("", "Duplicate pairs, and pairs expected of random numbers")
         yield from _table(("where", "cards", "bits", "found", "expected"), rows)
         yield from _wrap(
-            "Expected of numbers drawn uniformly at random. Boxes of cards are not random: consecutive numbers never "
-            "clash, numbers that were cut, copied or made up anew clash more."
+            "Expected of numbers drawn uniformly at random. Boxes of cards are not random: consecutive numbers have no "
+            "duplicates, numbers that were truncated, copied or invented have more."
         )
 
 
@@ -129,7 +132,7 @@ def _clashes(clashes: Sequence[DuplicateGroup], most: int | None) -> Iterator[st
         for clash in them[:most]:
             ids = join_values(f"{member.credential}" for member in clash.members)
             active = sum(member.state == "active" for member in clash.members)
-            seen = f"; read alike by {', '.join(clash.readers)}" if clash.readers else ""
+            seen = f"; duplicates at {', '.join(clash.readers)}" if clash.readers else ""
             text = f"{masked(clash.place)} {clash.text}: {ids} ({active} of {len(clash.members)} active){masked(seen)}"
             yield from _wrap(text, "    ", "      ", safe=True)
         yield from _format_more(len(them), most, "    ")
@@ -140,7 +143,7 @@ def _reissue(result: Census, most: int | None) -> Iterator[str]:
     if not cards:
         yield "  none"
         return
-    exact = "no smaller set will do" if len(cards) == least else f"no set of fewer than {least:,} will do"
+    exact = "no smaller set suffices" if len(cards) == least else f"no set of fewer than {least:,} suffices"
     yield from _wrap(f"{format_count(len(cards), 'card')}; {exact}", "  ", "    ")
     for card in cards[:most]:
         holder = masked(f"{card.credential} of {card.person}, {card.kind}")
@@ -192,7 +195,7 @@ def _allocation(allocation: Allocation, most: int | None) -> Iterator[str]:
         yield f"  {first}" if first == last else f"  {first} to {last} ({last - first + 1:,})"
     yield from _format_more(len(runs), most)
     if allocation.skipped:
-        yield "  passed over"
+        yield "  skipped"
     for each in allocation.skipped[:most]:
         span = f"{each.first}" if each.first == each.last else f"{each.first} to {each.last}"
         yield from _wrap(f"{span}: {each.reason}", "    ", "      ")
