@@ -11,14 +11,11 @@ A projection cuts in the direction of travel, so a chain that holds one may serv
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Any, Generic, TypeAlias, overload
 
 from bitstring import Bits
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field, replace
-from typing import Any, Generic, TypeAlias
 
 from credkit.core.codec import AnyCodec, Codec, In, Out, TableCodec
 from credkit.core.contract import broken, checked_inspect

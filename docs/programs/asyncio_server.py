@@ -3,10 +3,19 @@
 import asyncio
 import logging
 import sys
+from typing import TypedDict
 
 import credkit
 
-GATE = credkit.chain("hex:8/right-justified:26/wiegand-26")
+
+class Card(TypedDict):
+    """What the gates need of a card."""
+
+    facility: int
+    number: int
+
+
+GATE = credkit.chain("hex:8/right-justified:26/wiegand-26", takes="text", gives=Card)
 log = logging.getLogger("gates")
 
 

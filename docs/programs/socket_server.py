@@ -5,10 +5,20 @@ import socket
 import socketserver
 import sys
 import threading
+from typing import TypedDict
 
 import credkit
 
-GATE = credkit.chain("hex:8/right-justified:26/wiegand-26")  # it keeps nothing: all threads share it
+
+class Card(TypedDict):
+    """What the gates need of a card."""
+
+    facility: int
+    number: int
+
+
+# A chain keeps nothing: all threads share it.
+GATE = credkit.chain("hex:8/right-justified:26/wiegand-26", takes="text", gives=Card)
 log = logging.getLogger("gates")
 
 
