@@ -10,14 +10,16 @@ import subprocess
 from collections.abc import Callable, Generator, Iterator
 from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pytest
 from hypothesis import HealthCheck, settings
 
+from tests import sentences
 from tests.amounts import QUICK, WHOLE
 from tests.commandline import CREDKIT, ENVIRONMENT
 from tests.masters import marks
+from tests.sentences import COLLECTED, PROVOKED
 from tests.shared import changed, folder, once
 
 if TYPE_CHECKING:  # a test that needs no demo starts without polars
@@ -36,7 +38,53 @@ settings.load_profile("quick")
 
 KEPT_IN = ("master.hex", "key.hex")  # what tests call the file that a master key is kept in on purpose
 LARGE = 1 << 27  # bytes; a search through more takes seconds, and as much memory
+RECORDED = sentences.load()
 PRINTED: list[str] = []  # tests that printed a master key
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption("--accept-sentences", action="store_true", help="record the sentences that the tests provoke")
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    config.stash[PROVOKED] = {}
+    config.stash[COLLECTED] = None
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """All tests of whole files, before some are left out by their marks."""
+    if not any("::" in argument for argument in config.args):
+        config.stash[COLLECTED] = {item.nodeid for item in items}
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_call(item: pytest.Item) -> Generator[None, object, object]:
+    """The sentences that a test provokes are those that are recorded for it."""
+    sentences.begin(item, RECORDED)
+    done = yield
+    sentences.end()
+    if sentences.running.is_accepted:
+        item.config.stash[PROVOKED][item.nodeid] = sentences.running.provoked
+    return done
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_testnodedown(node: Any) -> None:
+    """What a process of this run provoked."""
+    output = getattr(node, "workeroutput", {})
+    node.config.stash[PROVOKED].update(output.get("provoked", {}))
+    node.config.stash[COLLECTED] = output.get("collected") and set(output["collected"])
+
+
+def pytest_sessionfinish(session: pytest.Session) -> None:
+    """Record what was provoked; a process of a run hands it to the one that started it."""
+    config = session.config
+    provoked, there = config.stash[PROVOKED], config.stash[COLLECTED]
+    if hasattr(config, "workeroutput"):
+        config.workeroutput.update(provoked=provoked, collected=there and sorted(there))
+    elif config.getoption("accept_sentences"):
+        sentences.save(sentences.accept(sentences.load(), provoked, there))
 
 
 def pytest_itemcollected(item: pytest.Item) -> None:
