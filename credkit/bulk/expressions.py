@@ -145,7 +145,7 @@ def _convert(both: BulkConversion, length: int | None, column: pl.Series) -> pl.
 
 def _as_column(found: Inspected | Encoded, name: str, shape: Shape) -> pl.Series:
     """A result as one column of the type of ``shape``: a struct for fields, null in rows that failed."""
-    frame: pl.DataFrame = found.to_polars()
+    frame = found.to_polars()
     if shape.form == "fields":
         return tables.null_where(frame.to_struct(name), ~found.ok)
     column = frame.to_series().alias(name)

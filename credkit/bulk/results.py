@@ -12,6 +12,7 @@ from functools import cached_property
 from typing import Any
 
 import numpy as np
+import polars as pl
 
 from credkit.bulk import tables
 from credkit.bulk.rowblock import NoteKind, RowBlock, Rule
@@ -81,7 +82,7 @@ class RowResults:
                 self.readable = np.ones(self.count, bool)
             self.readable[rows] = block.validity
 
-    def to_polars(self) -> Any:
+    def to_polars(self) -> pl.DataFrame:
         """A Polars data frame: a column for each field, or one called ``text`` or ``bits``; nulls are null.
 
         Numbers of up to 64 bits are unsigned numbers; longer numbers are texts of decimal digits. Bits are numbers
@@ -119,7 +120,7 @@ class RowResults:
         return text if len(text) <= WIDEST_REPR else f"{text[: WIDEST_REPR - 2]}…)"
 
     def _summary(self) -> Iterator[str]:
-        yield f"{self.count} rows"
+        yield f"{self.count} row{'s' if self.count != 1 else ''}"
         null_count = 0 if (nulls := self.null_rows()) is None else int(nulls.sum())
         if null_count:
             yield f"{null_count} null"
@@ -211,7 +212,7 @@ class Inspected(RowResults):
         ):
             put(kept, self.count, rows, {key: found.astype(bool, copy=False) for key, found in masks.items()})
 
-    def to_polars(self, *, checks: bool = False) -> Any:
+    def to_polars(self, *, checks: bool = False) -> pl.DataFrame:
         """A Polars data frame as that of `Decoded`, null in rows that fail.
 
         With ``checks`` it also has ``ok``, the ``first_failed_rule``, and a column for each check. Checks are named
@@ -228,7 +229,7 @@ class Inspected(RowResults):
         return tables.frame({**columns, **found})
 
     def _summary(self) -> Iterator[str]:
-        yield f"{self.count} rows"
+        yield f"{self.count} row{'s' if self.count != 1 else ''}"
         yield f"{int(self.ok.sum())} ok"
         yield f"fields: {' '.join(self.columns)}" if self.columns else self.form
         counts = ((rule, int(self.failures[rule].sum())) for rule in self.rules)
@@ -244,9 +245,7 @@ def with_nulls(column: Array, nulls: Array | None) -> Array:
         found = column.copy()
         found[nulls] = None
         return found
-    mask = np.zeros(column.shape, bool)
-    if nulls.any():
-        mask[nulls] = True
+    mask = nulls.copy() if column.ndim == 1 else np.repeat(nulls[:, None], column.shape[1], axis=1)
     masked: Array = np.ma.MaskedArray(column, mask=mask, fill_value=FILL_VALUE)
     return masked
 
