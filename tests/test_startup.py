@@ -24,17 +24,17 @@ COMMON = {
 }  # fmt: skip
 ROWS = {"cli.rows", "cli.values", "privacy.payment", "tables.layout", "tables.notation"}
 CODECS = {
-    "codecs.arguments", "codecs.frames", "codecs.notations", "codecs.orders", "tables.definition", "tables.refusals",
+    "codecs.arguments", "codecs.frames", "codecs.notations", "codecs.orders", "tables.definition", "tables.schema",
     "tables.wiring",
 }  # fmt: skip
-PICTURES = {"explain.drawing", "explain.svg", "privacy.pictures"}
+PICTURES = {"explain.drawing", "explain.svg", "explain.svgelements", "privacy.pictures"}
 COMMANDS = {
     ("formats",): COMMON | {"cli.formats"},
     ("formats", "wiegand-26"): COMMON
     | PICTURES
     | {
         "cli.formats", "cli.oneformat", "codecs.arguments", "codecs.frames", "privacy.accountsearch", "privacy.payment",
-        "tables.definition", "tables.layout", "tables.notation", "tables.refusals",
+        "tables.definition", "tables.layout", "tables.notation", "tables.schema",
     },
     ("decode", CHAIN, GOOD): COMMON | ROWS | CODECS | {"cli.decode"},
     ("encode", CHAIN, "facility=123", "number=45678"): COMMON | ROWS | CODECS | {"cli.encode", "cli.typedfields"},
@@ -45,7 +45,7 @@ COMMANDS = {
     | {
         "cli.decode", "codecs.arguments", "codecs.contents", "codecs.notations", "codecs.stripe", "tables.characters",
         "tables.checkcharacters", "tables.content", "tables.contentdefinition", "tables.definition",
-        "tables.itemdefinition", "tables.items", "tables.refusals", "tables.swipes",
+        "tables.itemdefinition", "tables.items", "tables.schema", "tables.swipes",
     },
 }  # fmt: skip
 BASE = {"click", "bitstring", "tibs", "bitarray"}  # what credkit stands on, and what that stands on

@@ -26,17 +26,19 @@ from collections import Counter
 from collections.abc import Collection, Mapping
 from dataclasses import replace
 from math import log2
-from typing import Any, get_args
+from typing import TYPE_CHECKING, Any, get_args
 
 from credkit.core.checks import crc_rows
 from credkit.core.positions import positions
 from credkit.core.reading import Level
 from credkit.core.sentences import redacted_repr
 from credkit.core.spans import WIDEST, format_span
-from credkit.tables.crcs import ALGORITHMS, Crc
 from credkit.tables.layout import Layout, LayoutCheck, LayoutField, Limit, Parity, Pattern, Remark, bits_of, pieces
 from credkit.tables.layoutrows import span_text
 from credkit.tables.schema import SchemaTable, definition_table
+
+if TYPE_CHECKING:
+    from credkit.tables.crcs import Crc
 
 KEYS = ("title", "source", "length", "fields", "fixed", "checks", "remarks", "examples", "aliases")
 LEVELS: tuple[Level, ...] = get_args(Level)
@@ -247,6 +249,8 @@ class _Definition:
         """The row of the table of CRCs that a check row names, or None."""
         if not row.has("algorithm"):
             return None
+        from credkit.tables.crcs import ALGORITHMS  # few layouts name one
+
         if row.has("poly"):
             row.exactly_one("poly", "algorithm")
         name = row.text("algorithm")
