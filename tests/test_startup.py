@@ -19,13 +19,13 @@ STRIPE = ("binary/track-2-bits/track-2:number,issue", "1101000001100001011001000
 
 # Every command that names a chain, beside the core, which all of them need.
 COMMON = {
-    "catalogue.index", "catalogue.indexrows", "catalogue.registry", "cli.masks", "cli.options", "cli.output",
-    "explain.cautions", "explain.screen", "files.regularfiles", "privacy.accountroom", "privacy.accounts",
+    "catalogue.index", "catalogue.indexrows", "catalogue.own", "catalogue.registry", "catalogue.stated", "cli.masks",
+    "cli.options", "cli.output", "explain.cautions", "explain.screen", "privacy.accountroom", "privacy.accounts",
 }  # fmt: skip
 ROWS = {"cli.rows", "cli.values", "privacy.payment", "tables.layout", "tables.notation"}
 CODECS = {
-    "codecs.arguments", "codecs.frames", "codecs.notations", "codecs.orders", "tables.definition", "tables.schema",
-    "tables.wiring",
+    "codecs.arguments", "codecs.frames", "codecs.notations", "codecs.orders", "tables.definition",
+    "tables.layoutrows", "tables.schema", "tables.wiring",
 }  # fmt: skip
 PICTURES = {"explain.drawing", "explain.svg", "explain.svgelements", "privacy.pictures"}
 COMMANDS = {
@@ -34,7 +34,7 @@ COMMANDS = {
     | PICTURES
     | {
         "cli.formats", "cli.oneformat", "codecs.arguments", "codecs.frames", "privacy.accountsearch", "privacy.payment",
-        "tables.definition", "tables.layout", "tables.notation", "tables.schema",
+        "tables.definition", "tables.layout", "tables.notation", "tables.layoutrows", "tables.schema",
     },
     ("decode", CHAIN, GOOD): COMMON | ROWS | CODECS | {"cli.decode"},
     ("encode", CHAIN, "facility=123", "number=45678"): COMMON | ROWS | CODECS | {"cli.encode", "cli.typedfields"},
@@ -45,7 +45,7 @@ COMMANDS = {
     | {
         "cli.decode", "codecs.arguments", "codecs.contents", "codecs.notations", "codecs.stripe", "tables.characters",
         "tables.checkcharacters", "tables.content", "tables.contentdefinition", "tables.definition",
-        "tables.itemdefinition", "tables.items", "tables.schema", "tables.swipes",
+        "tables.itemdefinition", "tables.items", "tables.layoutrows", "tables.schema", "tables.swipes",
     },
 }  # fmt: skip
 BASE = {"click", "bitstring", "tibs", "bitarray"}  # what credkit stands on, and what that stands on

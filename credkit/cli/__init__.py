@@ -50,7 +50,7 @@ EVERY = tuple(word for name in COMMANDS for word in (name, *(f"card {each}" for 
 UNEXPECTED = 70  # EX_SOFTWARE of sysexits.h (BSD); never 1, which says that a value failed
 INTERRUPTED, CLOSED = 130, 141
 REPORT = "This is a fault of credkit: please report it; with PYTHONDEVMODE=1 the traceback is shown"
-_KEY = re.compile(r"[0-9A-Fa-f]{12,}|(?<=extra argument)s? \(.*")
+_KEY = r"[0-9A-Fa-f]{12,}|(?<=extra argument)s? \(.*"
 
 
 class Commands(click.Group):
@@ -146,7 +146,7 @@ def _failed(error: BaseException) -> int:
         command = error.ctx.command_path.partition(" ")[2] if error.ctx else ""
         message = error.format_message().rstrip(".")
         if command.startswith("card"):  # a key may stand where it does not belong, and is not repeated
-            message = _KEY.sub("…", message)
+            message = re.sub(_KEY, "…", message)
         complain(f"{message}{hint}", command)
     elif isinstance(error, click.ClickException):
         complain(error.format_message())

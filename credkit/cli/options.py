@@ -14,7 +14,6 @@ from credkit.core.chains import conversion as link_conversion
 from credkit.core.codec import AnyCodec, Entry
 from credkit.core.errors import DefinitionError
 from credkit.core.shapes import only
-from credkit.files.regularfiles import open_regular
 
 if TYPE_CHECKING:
     from click.shell_completion import CompletionItem
@@ -29,6 +28,8 @@ class InputFile(click.File):
         """The open file; it is closed when the command ends."""
         if value == "-":
             return super().convert(value, param, ctx)
+        from credkit.files.regularfiles import open_regular  # only for a run that has a file
+
         try:
             found = open_regular(Path(value))
         except OSError as error:

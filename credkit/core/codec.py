@@ -225,9 +225,10 @@ class Codec(ABC, Generic[In, Out]):
         return f"<{type(self).__name__} {brief(self.name)}: {self.takes} to {self.gives}>"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class TableCodec(Codec[In, Out]):
     """A codec that interprets a table: ``_decode_raw`` and ``_encode_raw`` do the work, ``inspect`` explains it."""
+
+    __slots__ = ()  # it has no fields of its own
 
     @abstractmethod
     def _decode_raw(self, raw: Any) -> Any:

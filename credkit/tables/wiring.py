@@ -59,7 +59,8 @@ class Move(NamedTuple):
 class Wiring:
     """``source[i]`` is the input position that output bit ``i`` comes from; positions from the first bit.
 
-    ``flip`` inverts every output bit. The same operations serve a whole number and an array of them.
+    ``flip`` inverts every output bit. The same operations serve a whole number and an array of them. In one that
+    ``stays``, the bits that are not spare stand at the end already.
     """
 
     takes: int
@@ -67,6 +68,7 @@ class Wiring:
     flip: bool
     moves: tuple[Move, ...]
     spare: int
+    stays: bool
 
     @classmethod
     def of(cls, takes: int, source: tuple[int, ...], *, flip: bool = False) -> Wiring:
@@ -81,7 +83,8 @@ class Wiring:
             done += size
         used = set(source)
         spare = sum(1 << (takes - 1 - i) for i in range(takes) if i not in used)
-        return cls(takes=takes, source=source, flip=flip, moves=tuple(moves), spare=spare)
+        stays = not flip and source == tuple(range(takes - len(source), takes))
+        return cls(takes=takes, source=source, flip=flip, moves=tuple(moves), spare=spare, stays=stays)
 
     @property
     def gives(self) -> int:
@@ -102,7 +105,7 @@ class Wiring:
         word, length = raw
         if length != self.takes or word & self.spare:
             return None
-        return self.forward(word), len(self.source)
+        return word if self.stays else self.forward(word), len(self.source)
 
     def cut(self, raw: Word) -> Word | None:
         """The output bits, or None where the length is wrong; the spare bits are dropped."""
