@@ -74,7 +74,7 @@ def _count_wrong_lengths(codec: AnyCodec, texts: Sequence[str]) -> tuple[tuple[i
 
 
 def _describe_cause(cause: str, text: str) -> str:
-    """What a hint says of any value: nothing about this one's bits and fields."""
+    """A hint in words that fit any value."""
     return {
         "flipped-bit": "one bit is inverted",
         "lost-bit": "one bit is lost",

@@ -68,7 +68,7 @@ def find_changes(starts: Array, rows: Array, failing: Array) -> tuple[RateChange
 
 
 def _find_cuts(rows: Array, failing: Array, bins: int) -> tuple[list[int], float]:
-    """Where to cut counts into parts of different shares, and what it gains; nowhere if no cut is beyond chance."""
+    """The places that split counts into parts of different rates, and the gain; none within chance."""
     if _gain_bound(float(rows.sum()), float(failing.sum())) <= log(max(bins, 2) / FALSE_CHANGE_PROBABILITY):
         return [], 0.0
     split, stretch = _best_split(rows, failing, bins), _best_interval(rows, failing, bins)
@@ -78,7 +78,7 @@ def _find_cuts(rows: Array, failing: Array, bins: int) -> tuple[list[int], float
 
 
 def _gain_bound(rows: float, failing: float) -> float:
-    """What no cut and no stretch gains more than: as much as if every row were known to fail or not."""
+    """An upper bound of every gain: as if it were known of every row whether it fails."""
     share = (failing + 0.5) / (rows + 1)
     return -failing * log(share) - (rows - failing) * log(1 - share)
 
@@ -99,7 +99,7 @@ def _best_split(rows: Array, failing: Array, bins: int) -> tuple[int, float] | N
 
 
 def _split_gain(rows: Array, failing: Array, place: int) -> float:
-    """What a cut gains, corrected for bursts; nothing where the shares are too much alike to be worth saying."""
+    """The gain of a split, corrected for bursts; 0 where the rates hardly differ."""
     first = np.arange(len(rows)) < place
     one, other = (failing[side].sum() / rows[side].sum() for side in (first, ~first))
     if not _is_worth_stating(one, other):

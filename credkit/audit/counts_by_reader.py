@@ -13,7 +13,7 @@ Key = TypeVar("Key", bound=Hashable)
 
 
 class CountsByReader(Generic[Key]):
-    """How many of each ``Key`` there are of every reader.
+    """Counts of each ``Key`` by reader.
 
     >>> found = CountsByReader[str]()
     >>> found.add("parity", np.array([0, 3]))
@@ -51,7 +51,7 @@ class CountsByReader(Generic[Key]):
             self.add(key, counts)
 
     def counts_of(self, code: int) -> dict[Key, int]:
-        """What there is of a reader."""
+        """The counts of a reader by key."""
         found = {key: int(counts[code]) for key, counts in self._counts.items() if code < len(counts)}
         return {key: count for key, count in found.items() if count}
 
@@ -61,5 +61,5 @@ class CountsByReader(Generic[Key]):
         return {code: int(counts[code]) for code in np.flatnonzero(counts).tolist()}
 
     def __iter__(self) -> Iterator[Key]:
-        """What is counted."""
+        """The keys."""
         return iter(self._counts)

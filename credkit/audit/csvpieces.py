@@ -67,7 +67,7 @@ class CsvSource(CaptureFile):
         return ByteStream(self.path, compressed=self.kind.endswith(".gz"))
 
     def _form(self, stream: ByteStream) -> tuple[CsvForm, bytes]:
-        """What the header says, and what was read of the rows behind it."""
+        """The form that the header declares, and the bytes read behind it."""
         if len(self.delimiter) != 1 or self.delimiter in '"\r\n\0':
             raise DefinitionError(
                 f"{self.name}: {redacted_repr(self.delimiter)} is not one character that can stand between cells"

@@ -21,7 +21,7 @@ CHUNK_BYTES = 1 << 20  # bytes
 
 
 def file_stamp(path: Path) -> tuple[int, ...]:
-    """What is different once a file was changed; nothing for a file that is gone."""
+    """A stamp that differs once the file was changed; empty for a missing file."""
     try:
         found = os.stat(path)
     except OSError:

@@ -47,7 +47,7 @@ def total_notes(audit: Audit) -> list[NoteTotal]:
 
 
 def note_texts(plan: AuditPlan) -> dict[tuple[str, str], str]:
-    """What notes mean, by codec and kind, as far as tables say it."""
+    """The texts of notes by codec and kind, as far as tables have them."""
     found = {(use.kind.name, UNEXPECTED): UNEXPECTED_TEXT for use in plan.uses if use.kind}
     for use in plan.uses:
         for step in _steps(use.codec):

@@ -42,7 +42,7 @@ class FailingRow(NamedTuple):
 
 
 class FailurePattern(NamedTuple):
-    """What rows of a reader fail on a use, together."""
+    """The rules that rows of a reader fail together on a use."""
 
     reader: int
     use: int
@@ -74,7 +74,7 @@ class ReaderTotal(NamedTuple):
 
 @dataclass(slots=True, kw_only=True)
 class PieceVerdicts:
-    """What was found in a piece; ``typed`` are rows that only a stream can make sense of.
+    """The counts of a piece; ``typed`` are rows that wait for the reader's stream.
 
     ``tallies`` and ``first`` count the rows that fail a rule of a use, and that fail it before any other;
     ``frames`` and ``failed`` count what was read of them, which is less where several rows are one entry.
@@ -106,12 +106,12 @@ MOST_SAMPLED_TEXTS = 8  # different failing texts of a reader and a use that are
 
 
 def judge_piece(piece: FilePiece, plan: AuditPlan, *, every: bool) -> PieceVerdicts:
-    """What the rows of ``piece`` are; with ``every``, each failing row as well."""
+    """Decode and count the rows of ``piece``; with ``every``, list each failing row."""
     return judge_table(piece.table(plan.readers), plan, every=every)
 
 
 def judge_table(table: RowTable, plan: AuditPlan, *, every: bool) -> PieceVerdicts:
-    """What the rows of a table are."""
+    """Decode and count the rows of a table."""
     found = PieceVerdicts(
         height=table.height, rows=len(table.lines) + len(table.faults), faults=list(table.faults), ended=table.ended
     )  # fmt: skip
@@ -165,7 +165,7 @@ class _Rows(NamedTuple):
     uses: Array | int
 
     def only(self, kept: Array) -> _Rows:
-        """Those that are kept."""
+        """The rows where ``kept`` is true."""
         return _Rows(
             self.lines[kept], self.texts.filter(pl.Series(kept)), self.hashes[kept], self.codes[kept],
             None if self.moments is None else self.moments[kept],
@@ -238,7 +238,7 @@ def _count_by_time(codes: Array, moments: Array, good: Array) -> BinColumns:
 
 
 def _count_places(places: Array, good: Array, size: int) -> tuple[Array, Array]:
-    """How many rows are in each of ``size`` places, and how many of them fail."""
+    """The rows in each of ``size`` places, and the failing ones."""
     both = places << 1
     both |= good
     failing, fine = np.bincount(both, minlength=2 * size).reshape(size, 2).T

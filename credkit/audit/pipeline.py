@@ -61,7 +61,7 @@ def audit(
     paths: Sequence[Path], plan: AuditPlan, *, delimiter: str = ",", encoding: str = "utf-8",
     failures: Path | FileOutput | None = None, digests: bool = False, progress: Progress | None = None,
 ) -> Audit:  # fmt: skip
-    """What the files at ``paths`` hold, read as ``plan`` says.
+    """Audit the files at ``paths`` by ``plan``.
 
     ``failures`` is a CSV file for the failing rows, written whole or not at all, or an open output that the caller
     puts in place. ``progress`` is told now and then how many bytes of how many are read. With ``digests`` each file

@@ -82,7 +82,7 @@ class UsePeriod(NamedTuple):
 
 
 class AuditPlan:
-    """Who reads what: readers by the order in which they are met, uses by reader and time."""
+    """The chain use of each row: readers in the order they are met, uses by reader and time."""
 
     def __init__(
         self, *, columns: ColumnNames, clock: Clock, codec: AnyCodec | None = None, site: Site | None = None

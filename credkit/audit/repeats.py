@@ -96,7 +96,7 @@ def _equal_neighbours(keys: Array, order: Array) -> tuple[Array, Array]:
 
 
 class PieceJoin:
-    """What joins pieces of one file: rows that those of the next piece may repeat, one of a key."""
+    """Joins pieces of a file: keeps the rows that those of the next piece may repeat."""
 
     def __init__(self) -> None:
         self._keys = np.zeros(0, np.uint64)

@@ -81,7 +81,7 @@ def _step_has_no_room(step: AnyCodec) -> bool:
 
 
 def find_payment(codec: AnyCodec, text: str, *, plain: bool = False) -> Payment:
-    """What of payment data a text that ``codec`` cannot read holds."""
+    """The payment data in a text that ``codec`` cannot decode."""
     return NOTHING if plain else payment(codec, text, codec.inspect(text))
 
 

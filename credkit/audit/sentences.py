@@ -117,7 +117,7 @@ def name_nameless(audit: Audit) -> Audit:
 
 
 def _format_notes(audit: Audit) -> Iterator[str]:
-    """What good rows earn, and where; with what it means if they must not serve."""
+    """The notes on good rows by reader, with their meaning if the rows must not serve."""
     notes = [each for each in total_notes(audit) if each.level != "info"]
     if notes:
         yield from ("", "Notes on good rows")
@@ -160,7 +160,7 @@ def _format_reader(each: ReaderCount, audit: Audit, zone: tzinfo) -> Iterator[st
 
 
 def describe_sort(codec: str, rule: str, sort: str) -> str:
-    """What sort of fault a check finds."""
+    """The sort of fault that a check finds."""
     return ENTRY_PROBLEM if (codec, rule) == ("stream", ONE_ENTRY_RULE) else RULE_SORTS.get(sort, "another form")
 
 
@@ -174,7 +174,7 @@ def describe_change(change: RateChange, zone: tzinfo) -> str:
 
 
 def describe_causes(hints: Diagnosis) -> str:
-    """What diagnosis says of a sample, as one sentence or two."""
+    """The likely causes in a sample, as one sentence or two."""
     if hints.rows and hints.sampled < LEAST_TEXTS:
         same = "one text" if hints.sampled == 1 else f"{hints.sampled} texts"
         return f"{same}, {hints.rows:,} times: a line that is stuck, or a card that is tried again and again"
@@ -202,7 +202,7 @@ def describe_doubt(each: ReaderCount) -> str:
 
 
 def describe_undetected(blind: UndetectedErrors) -> str:
-    """What the checks of a layout cannot see, in sentences."""
+    """The errors that no check of a layout detects, in sentences."""
     if blind.passing == blind.pairs:
         return f"{blind.layout} ({blind.length} bits): it has no check, so every wrong bit passes."
     share = f"{blind.passing:,} of {blind.pairs:,} ({format_percent(blind.passing / blind.pairs)} %)"

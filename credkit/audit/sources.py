@@ -43,7 +43,7 @@ ENDINGS = (".csv", ".csv.gz", ".jsonl", ".jsonl.gz", ".ndjson", ".ndjson.gz", ".
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ColumnNames:
-    """What the columns are called; an empty name says that there is no such column."""
+    """The names of the columns; an empty name means no such column."""
 
     text: str = "text"
     reader: str = "reader"
@@ -59,7 +59,7 @@ class ColumnNames:
 
     @property
     def wanted(self) -> tuple[str, ...]:
-        """Those that a file must have, the text first."""
+        """The columns that a file must have, the text first."""
         return tuple(filter(None, (self.text, self.reader, self.time)))
 
 
@@ -204,7 +204,7 @@ class ByteStream:
 
 
 def file_ending(path: Path) -> str:
-    """What kind of file a path names; raises `DefinitionError` for one that nobody here reads.
+    """The ending that names a file's format; raises `DefinitionError` for an unknown one.
 
     >>> file_ending(Path("march.CSV.gz"))
     '.csv.gz'
@@ -282,7 +282,7 @@ def cut_at_lines(source: CaptureFile, stream: ByteStream, begun: bytes) -> Itera
 
 
 def find_columns(name: str, header: Sequence[str], columns: ColumnNames, options: str) -> dict[str, int]:
-    """Where the wanted columns stand in ``header``; raises `DefinitionError` for one that is not there."""
+    """The places of the wanted columns in ``header``; raises `DefinitionError` for a missing one."""
     for column, option in ((columns.text, "text"), (columns.reader, "reader"), (columns.time, "time")):
         if not column:
             continue

@@ -140,7 +140,7 @@ class LikelyCause:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Diagnosis:
-    """What diagnosis says of a sample of different failing texts of a reader and a chain; nothing was changed.
+    """The likely causes in a sample of different failing texts of a reader and a chain.
 
     ``rows`` are the failing rows if the sample has all their texts, and otherwise 0; ``lengths`` are the
     wrong numbers of bits among the sampled texts, each with how many have it.
@@ -204,7 +204,7 @@ class ReaderCount:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class UndetectedErrors:
-    """What the checks of a layout cannot see.
+    """The bit errors that no check of a layout detects.
 
     Of ``pairs`` ways to invert two of its bits, ``passing`` fail no check. ``frames`` were judged by
     them, ``failed`` of those fail; if bits were wrong independently, ``rate`` of them would be and
@@ -229,7 +229,7 @@ class UndetectedErrors:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Audit:
-    """What an audit counted: rows = good + failing + unreadable, in all files and in each.
+    """The counts of an audit: rows = good + failing + unreadable, in all files and in each.
 
     ``columns`` are those that were read: of texts, and of readers and times where there are any;
     ``by_reader`` says whether there is one of readers.

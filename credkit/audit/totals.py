@@ -47,7 +47,7 @@ MOST_COMBINATIONS = 5  # combinations of failed rules that are kept for a reader
 
 
 class Totals:
-    """What was counted so far, by reader."""
+    """The counts so far, by reader."""
 
     def __init__(self, plan: AuditPlan) -> None:
         self.plan = plan
@@ -139,7 +139,7 @@ class Totals:
         return tuple(found)
 
     def _over_time(self) -> dict[int, tuple[TimeCounts, tuple[RateChange, ...] | None]]:
-        """What was counted of each reader over time, and what changes in it."""
+        """The counts of each reader over time, and their changes."""
         found = {}
         times: dict[bytes, tuple[int, ...]] = {}  # most readers have the same
         for code, (starts, rows, failing) in self.bins.columns().items():
@@ -189,7 +189,7 @@ class Totals:
         )
 
     def _hints(self, worst: Sequence[int]) -> dict[int, tuple[Diagnosis, ...]]:
-        """What diagnosis says of the readers that fail most."""
+        """The diagnoses of the readers that fail most."""
         found: dict[int, tuple[Diagnosis, ...]] = {}
         for code in worst:
             samples = sorted((use, list(texts)) for (reader, use), texts in self.samples.items() if reader == code)
@@ -208,7 +208,7 @@ class Totals:
         )
 
     def undetected_errors(self) -> tuple[UndetectedErrors, ...]:
-        """What the layouts of all chains cannot see; the same layout in several chains is one."""
+        """The undetected errors of the layouts of all chains; a layout in several chains counts once."""
         found: dict[object, CheckedFrames] = {}
         for use in self.plan.uses:
             for step, layout in layout_steps(use.codec):
@@ -232,7 +232,7 @@ class Totals:
 
 
 def _count_exclusive(counts: Sequence[Array | None], code: int) -> int | None:
-    """How many numbers of all namespaces only one reader read; None where that cannot be told."""
+    """The numbers that only this reader read, in all namespaces; None if they were too many to count."""
     found = [None if each is None else int(each[code]) for each in counts]
     return None if None in found else sum(each for each in found if each is not None)
 

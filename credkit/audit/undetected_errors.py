@@ -118,12 +118,12 @@ class CheckedFrames:
 
 
 def error_key(layout: Layout) -> object:
-    """What two layouts have in common that see the same errors and are called the same."""
+    """A key that is equal for layouts of one name that detect the same errors."""
     return layout.name, layout.length, tuple(parity_masks(layout)), fixed_mask(layout)
 
 
 def estimate_undetected(judged: CheckedFrames) -> UndetectedErrors:
-    """What the checks of a layout cannot see, and what that may mean for the frames judged by them."""
+    """The undetected errors of a layout, and the wrong frames expected among those it passed."""
     layout = judged.layout
     total, passing = double_errors(layout)
     others = {

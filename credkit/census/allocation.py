@@ -41,7 +41,7 @@ FIRST_ISSUE = 1  # of a new card, where the issue is a part of its number
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AllocationRequest:
-    """How many new numbers, of which facility code and kind; ``reserved`` stretches (both ends included) are left."""
+    """A request for new numbers of a facility code and kind; ``reserved`` spans (ends included) are skipped."""
 
     count: int
     facility: int | None = None
@@ -121,7 +121,7 @@ def _choose_kind(site: Site, wanted: AllocationRequest) -> CredentialKind:
 
 
 def _hint_at_facility(site: Site, names: Iterable[str], wanted: AllocationRequest) -> str:
-    """What to add where a kind has facility codes and none was given."""
+    """A hint to give a facility code where a kind has them and none was given."""
     kinds = [site.kinds[name] for name in names if FACILITY in site.kinds[name].key]
     if wanted.facility is not None or not kinds:
         return ""
@@ -146,14 +146,14 @@ def _join_runs(reasons: Iterable[tuple[int, str]]) -> Iterator[SkippedNumbers]:
 
 @dataclass(slots=True, kw_only=True)
 class _TakenTexts:
-    """What a target would hold for the cards there are, and what it holds today."""
+    """The texts that a target would hold for existing cards, and those it holds today."""
 
     texts: set[object] = field(default_factory=set)
     exported: set[object] = field(default_factory=set)
 
 
 class _FreeNumberSearch:
-    """Says of numbers whether they are free, and if not, why."""
+    """Decides which numbers are free, with the reason for each that is not."""
 
     def __init__(
         self,
@@ -273,7 +273,7 @@ class _FreeNumberSearch:
         return self.used.get(number, "")
 
     def describe_target_problem(self, texts: Mapping[str, str | None]) -> str:
-        """What a target would make of a number, if that is wrong."""
+        """The reason why a target cannot take a number; empty if it can."""
         for target, taken in self.targets:
             text = texts[target.name]
             if text is None:
@@ -355,7 +355,7 @@ def _values_of_view(view: TruncatedView, numbers: KindNumbers | None, population
 
 
 def _view_values(view: TruncatedView, values: pl.Series, fields: Mapping[str, Array]) -> list[object]:
-    """What a reader that cuts gives for each row; None where it gives nothing."""
+    """The values that a truncating reader gives for each row; None where it gives none."""
     columns, ok = view.numbers(values, fields)
     rows = zip(*(column.to_list() for column in columns), strict=True)
     return [row if good else None for row, good in zip(islice(rows, len(ok)), ok.tolist(), strict=True)]

@@ -110,7 +110,7 @@ def summarise(comparison: NumberComparison, population: pl.DataFrame, numbers: p
 def find_readers(
     site: Site, comparisons: Iterable[NumberComparison], truncating: Mapping[str, tuple[str, pl.DataFrame]]
 ) -> None:
-    """Say of each scene which readers see both halves of which groups.
+    """Find for each comparison the readers that read several cards of a group.
 
     ``truncating`` has, for each reader that cuts, the name of the reader and the number it gives for rows.
     """
@@ -156,7 +156,7 @@ def _belongs_to(comparison: NumberComparison, reader: str) -> bool:
 
 
 class DuplicateReporter:
-    """Says who is in a clash, and what of the numbers may be shown."""
+    """Lists the members of duplicate groups, with account numbers masked."""
 
     def __init__(self, site: Site, population: pl.DataFrame, numbers: pl.DataFrame, plain: Collection[str]) -> None:
         self.site = site

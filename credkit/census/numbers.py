@@ -39,7 +39,7 @@ class KindNumbers:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PopulationNumbers:
-    """What the values of a population say: ``kinds`` by name, and the rows that say nothing.
+    """The decoded numbers of a population: ``kinds`` by name, and the rows that do not decode.
 
     ``spaces`` has a table for each namespace: the place in the population (``row``) and the fields
     that make the number, each named ``key FIELD``.

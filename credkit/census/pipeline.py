@@ -41,7 +41,7 @@ from credkit.site.model import Site
 
 
 def census(site: Site, room: int = GROWTH_PERCENT, *, wanted: AllocationRequest | None = None) -> Census:
-    """What the population of ``site`` looks like; ``room`` percent are added for the plans.
+    """The census of ``site``; ``room`` percent are added for the plans.
 
     Raises `DefinitionError` for a fault in a file itself, or in what is ``wanted``.
     """

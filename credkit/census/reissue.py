@@ -147,7 +147,7 @@ class _Groups:
         return going
 
     def bound(self) -> int:
-        """How many must go at least: of groups that share no card, all but one each."""
+        """The least number of cards to reissue: of groups that share no card, all but one each."""
         used: set[int] = set()
         least = 0
         for group in sorted(self.groups.values(), key=len, reverse=True):

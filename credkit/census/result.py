@@ -18,7 +18,7 @@ BY_NUMBER, BY_TARGET, BY_READER = "number", "target", "reader"  # what a place i
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RowCounts:
-    """Where each row of the credentials is: ``read``, ``superseded`` or ``unreadable``.
+    """The number of credentials rows that are ``read``, ``superseded`` or ``unreadable``.
 
     The rows that were read have a state: ``active``, ``inactive`` (somebody may still have the card)
     or ``gone``.
@@ -39,7 +39,7 @@ class RowCounts:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Place:
-    """What one place cannot tell apart.
+    """The duplicates of one place.
 
     ``cards`` counts credentials that somebody may have, ``clashes`` the groups of them that are
     alike, ``live`` those groups in which two or more are active, ``new`` those that the register
@@ -120,7 +120,7 @@ class NumberSpan:
 
     @property
     def count(self) -> int:
-        """How many numbers it has."""
+        """The number of numbers in the span."""
         return self.last - self.first + 1
 
 
@@ -142,7 +142,7 @@ class FacilityRange:
 
     @property
     def gaps(self) -> int:
-        """How many gaps there are between the runs."""
+        """The number of gaps between the runs."""
         return self.runs - 1
 
     @property

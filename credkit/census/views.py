@@ -85,7 +85,7 @@ class TruncatedView:
 
     @property
     def bits(self) -> float:
-        """How many bits it leaves of a number."""
+        """The bits of a number that the view leaves."""
         schema = self.codec.schema
         return min(sum(schema[name].room for name in self.reader.kind.key), bits_left(self.codec))
 
@@ -150,7 +150,7 @@ def _has_same_text(kind: CredentialKind, cut: AnyCodec, behind: Sequence[AnyCode
 def _bits_source(
     kind: CredentialKind, length: int, cut: AnyCodec, behind: Sequence[AnyCodec]
 ) -> tuple[str, AnyCodec | None]:
-    """Where a number of ``kind`` is bits of this length: in its own chain, or as a number right-justified.
+    """The source of a number's bits of this length: its own chain, or the number right-justified.
 
     Of its own chain only a place will do behind which the bits are taken apart as they are ``behind`` the cut.
     """
@@ -172,7 +172,7 @@ def _bits_source(
 
 
 def _reordering_steps(steps: Sequence[AnyCodec]) -> list[str]:
-    """What ``steps`` do to bits beside cutting them, filling them up and naming fields."""
+    """The steps that reorder bits: those that neither truncate, fill up nor name fields."""
     plain = "left-justified:", "right-justified:"
     return [
         step.name for step in steps if not (step.is_projection or step.gives == "fields" or step.name.startswith(plain))
@@ -203,7 +203,7 @@ def _round_trips(writer: AnyCodec, cut: AnyCodec, behind: Sequence[AnyCodec], pa
 
 
 def bits_left(codec: AnyCodec) -> float:
-    """How many bits the narrowest cut of a chain leaves; infinite where that is not known."""
+    """The bits that the narrowest truncation of a chain leaves; infinite where not known."""
     cuts = [step for step in codec.steps if step.is_projection]
     found = [float(size) for step in cuts if step.gives == "bits" and (size := only(step.output.lengths))]
     found += [
@@ -213,7 +213,7 @@ def bits_left(codec: AnyCodec) -> float:
 
 
 def decimal_bits(texts: pl.Series) -> float:
-    """How many bits texts have room for that are all decimal digits; infinite for others."""
+    """The bits of the longest text if all texts are decimal digits; infinite for others."""
     if texts.is_empty() or not texts.str.contains(r"\A[0-9]+\z").all():
         return inf
     longest = texts.str.len_bytes().max()
@@ -222,7 +222,7 @@ def decimal_bits(texts: pl.Series) -> float:
 
 
 def number_bits(site: Site, kind: CredentialKind) -> float:
-    """How many bits a number of ``kind`` has room for, in the narrowest form in which it is written or read whole."""
+    """The bits of a number of ``kind`` in the narrowest form that is not truncated."""
     schemas = (kind.schema, *(codec.schema for codec in chains_for(site, kind)))
     return min(sum(schema[name].room for name in kind.key) for schema in schemas)
 

@@ -62,6 +62,6 @@ def _causes(codec: AnyCodec, text: str) -> list[str]:
 
 
 def _describe_hint(hint: Hint) -> str:
-    """What a hint says of any value; where it names a keyboard layout, with the chain that reads it."""
+    """A hint in words that fit any value; a keyboard layout with the chain that reads it."""
     words = _GENERAL_CAUSES.get(hint.cause) or hint.text.partition(": ")[0]
     return f"{words} ({hint.chain})" if hint.cause == KEYBOARD else words

@@ -15,7 +15,7 @@ MOST_NUMBERS_SUMMED = 100_000  # numbers whose chance is summed term by term
 
 
 def expected_pairs(count: int, bits: float) -> float:
-    """How many pairs of ``count`` random numbers of ``bits`` bits are expected to be alike.
+    """The expected number of duplicate pairs among ``count`` random numbers of ``bits`` bits.
 
     >>> round(expected_pairs(1_000_000, 32), 1)
     116.4

@@ -23,7 +23,7 @@ SEEN, PAPER, CONFLICT = "seen", "on paper only", "in conflict"
 
 @dataclass(slots=True)
 class SightingSummary:
-    """Where and when a credentials row was seen; ``sure`` if nobody else's card can be meant."""
+    """The readings that show a credentials row; ``sure`` if one of them can be of no other card."""
 
     readers: Counter[str] = field(default_factory=Counter)
     last: datetime | None = None

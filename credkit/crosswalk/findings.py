@@ -19,7 +19,7 @@ MOST_LINES_NAMED = 5  # lines that one sentence names
 
 
 def find_reading_problems(site: Site, verdicts: Sequence[Verdict]) -> Iterator[Finding]:
-    """What the unresolved readings of each reader, and of each credential, come to."""
+    """Findings from the unresolved readings of each reader, and of each credential."""
     codes: dict[tuple[str, str], list[Verdict]] = defaultdict(list)
     inactive: dict[str, list[Verdict]] = defaultdict(list)
     disputed: dict[str, list[Verdict]] = defaultdict(list)
@@ -107,7 +107,7 @@ def find_file_problems(exceptions: Iterable[ExceptionRow]) -> Iterator[Finding]:
 
 
 def _describe_lines(them: Sequence[ExceptionRow]) -> str:
-    """Where to look: the first few lines, and the reason of the first."""
+    """The numbers of the first few lines, and the reason of the first."""
     lines = ", ".join(str(each.line) for each in them[:MOST_LINES_NAMED])
     where = f"line{'s' * (len(them) > 1)} {lines}{' and others' * (len(them) > MOST_LINES_NAMED)}"
     return f"{where}; {'the first: ' * (len(them) > 1)}{them[0].reason}"
@@ -131,7 +131,7 @@ def find_overlaps(register: Register) -> Iterator[Finding]:
 
 
 def find_export_problems(existing: Mapping[str, Sequence[ExceptionRow]]) -> Iterator[Finding]:
-    """What each target holds for credentials that are not active, or for none at all."""
+    """Findings from rows of an export that belong to inactive credentials, or to none."""
     for target, rows in existing.items():
         if them := [each for each in rows if each.code == "inactive-held"]:
             ids = join_values(dict.fromkeys(candidate for each in them for candidate in each.candidates))

@@ -126,13 +126,13 @@ def _one_per_credential(cards: Sequence[Card]) -> Iterator[Card]:
 
 
 def _number_bits(site: Site, kind: CredentialKind) -> float:
-    """How many bits a number of ``kind`` has room for, in the narrowest form in which it is written or read."""
+    """The bits of a number of ``kind`` in the narrowest form in which it is written or read."""
     read = (period.codec.schema for r in site.readers.values() if r.kind is kind for period in r.periods)
     return min(sum(schema[name].room for name in kind.key) for schema in (kind.schema, *read))
 
 
 def _text_bits(target: Target, texts: Iterable[str]) -> list[float]:
-    """How many bits a target's text has room for: those that its cuts leave, or the most digits that it has."""
+    """The bits of a target's text: those that truncation leaves, or those of the most digits it has."""
     cuts = (
         only(step.output.lengths)
         for step in target.conversion.target.steps

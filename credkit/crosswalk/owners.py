@@ -19,7 +19,7 @@ ROW_COLUMN = "row"
 
 
 class OwnerColumns:
-    """What the values of the credentials say: ``fields`` by kind, ``rows`` of each kind that read.
+    """The decoded values of the credentials: ``fields`` by kind, and the ``rows`` of each kind that decode.
 
     ``good`` are the rows whose value raises no question by itself: it is read, nothing is noted, and
     its number is that of no other row. ``spaces`` has the numbers of each namespace, each with its first row.
@@ -53,7 +53,7 @@ class OwnerColumns:
     def _read(
         self, kind: CredentialKind, rows: Array, values: pl.Series, issues: pl.Series
     ) -> tuple[Mapping[str, Array], Array]:
-        """What the values of a kind say, and which of them give a number."""
+        """The fields of a kind's values, and which of them give a number."""
         fields, ok, noted = decode_columns(kind.value, values)
         doubtful = noted | are_rounded(values)
         if not kind.not_payment:

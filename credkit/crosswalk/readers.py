@@ -37,7 +37,7 @@ class ReaderText(NamedTuple):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReaderFindings:
-    """What readers show: findings; candidates for their texts; numbers that may be another card's there."""
+    """Findings on readers; candidates for their texts; numbers that are ambiguous there."""
 
     findings: tuple[Finding, ...]
     candidates: Mapping[ReaderText, tuple[str, ...]]
@@ -47,7 +47,7 @@ class ReaderFindings:
 def analyse_readers(
     site: Site, register: Register, verdicts: Sequence[Verdict], settled: Settled = NONE_SETTLED
 ) -> ReaderFindings:
-    """What the readings of each reader, period by period, show together."""
+    """Findings, candidates and ambiguous numbers from the readings of each reader and period."""
     groups: dict[ReaderPeriod, list[Verdict]] = {
         ReaderPeriod(reader.name, place): [] for reader in site.readers.values() for place in range(len(reader.periods))
     }

@@ -124,7 +124,7 @@ def read_reading_columns(site: Site, owners: OwnerColumns, active: tuple[Array, 
 
 
 class _ColumnReader:
-    """Where readings come in, piece by piece."""
+    """Reads a site's readings, piece by piece, into columns."""
 
     def __init__(self, site: Site, owners: OwnerColumns, active: tuple[Array, Array]) -> None:
         self.site = site
@@ -178,7 +178,7 @@ class _ColumnReader:
         return where
 
     def _judge(self, texts: pl.Series, where: Array, written: Array) -> tuple[Array, Array]:
-        """Whose number each row has, and which rows are odd."""
+        """The owner of each row's number, and which rows are odd."""
         owner, odd = np.full(len(texts), -1, np.int32), np.ones(len(texts), bool)
         for lane in self.lanes:
             rows = np.flatnonzero(np.isin(where, np.array(lane.places, np.uint16)))

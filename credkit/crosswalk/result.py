@@ -152,7 +152,7 @@ def make_exception(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Finding:
-    """What many rows together show: ``subject`` is what it is about, ``count`` how much of it there is."""
+    """A fact about many rows: its subject, and how many it counts."""
 
     code: str
     subject: str

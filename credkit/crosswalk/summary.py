@@ -106,7 +106,7 @@ def _readers(placed: RowAccounting) -> SummaryTable:
 
 
 def _actions(placed: RowAccounting) -> SummaryTable:
-    """What becomes of the credentials in each target."""
+    """The number of lines by target and action."""
     counts = Counter((line.target, line.action) for lines in placed.lines.values() for line in lines)
     counts += placed.settled.count_actions(placed.lines)
     targets = [*placed.site.targets, *([""] if any(not target for target, _ in counts) else ())]

@@ -39,7 +39,7 @@ class TargetFit:
 
 
 def fit_target(target: Target, owners: OwnerColumns, cards: pl.DataFrame, export: pl.DataFrame | None) -> TargetFit:
-    """What ``target`` would hold for all cards of its kind; ``export`` is what it holds."""
+    """The texts of ``target`` for all cards of its kind, compared with its ``export``."""
     kind = target.kind
     rows, fields = owners.rows[kind.name], owners.fields[kind.name]
     texts = encode_texts(target, fields)

@@ -60,7 +60,7 @@ class TargetTexts:
 
 
 def encode_cards(target: Target, cards: Iterable[Card]) -> TargetTexts:
-    """What ``target`` would hold for each of ``cards`` that is of its kind."""
+    """Encode the ``cards`` of the target's kind."""
     done = TargetTexts()
     for card in cards:
         if card.kind.name != target.kind.name:
@@ -101,7 +101,7 @@ def find_duplicate_texts(site: Site, target: Target, done: TargetTexts) -> list[
 def find_unwritable(
     site: Site, target: Target, done: TargetTexts, settled: Settled = NONE_SETTLED
 ) -> Iterator[Finding]:
-    """How many active numbers the target's column cannot hold, and how many its chain cannot write."""
+    """Findings that count the active numbers that the target's column cannot hold, or its chain cannot write."""
     active = [card for card in (*done.texts, *done.unwritable) if _status(site, card) == ACTIVE]
     all_of_them = len({card.number for card in active}) + settled.count_cards([target.kind.name], active=True)
     numbers = format_count(all_of_them, "active number")
@@ -128,7 +128,7 @@ class Holding(NamedTuple):
 
 
 class TargetExport:
-    """What a target holds today, and which of it the register explains.
+    """The rows that a target holds today, and which of them the register explains.
 
     A text may stand under the person of a card's row. If one of the holders of a credential is a
     pool, it may stand under any of them. Everything is looked up by person and text: however many
@@ -262,7 +262,7 @@ class TargetExport:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CardJudge:
-    """Says what becomes of a card: all that speaks against it, and what remains to be done.
+    """Decides the action for a card in each target, with all reasons against it.
 
     ``reissued`` are cards of which another issue was read.
     """
@@ -280,7 +280,7 @@ class CardJudge:
         return [self.line(card, target) for target in targets] or [self.line(card, None)]
 
     def line(self, card: Card, target: Target | None) -> CrosswalkLine:
-        """What becomes of ``card`` in ``target``."""
+        """The line of ``card`` in ``target``: action, text and reasons."""
         status = _status(self.site, card)
         done = self.written[target.name] if target else TargetTexts()
         shared = list(self.doubts.shared.get(card, ()))
@@ -336,7 +336,7 @@ def _describe_validity(card: Card, status: str) -> str:
 
 
 def _describe_end(site: Site, card: Card) -> str:
-    """Since when a card is not active, as far as the register says."""
+    """The date since which a card is not active, as far as the register has one."""
     until = card.row.valid_until
     ended = f"valid until {until}" if until and until <= site.as_of else "the register does not say since when"
     return _describe_validity(card, _status(site, card)) or ended

@@ -26,7 +26,7 @@ _DECIMAL = re.compile("[0-9]+")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TextResult:
-    """What a text says: a number, or the ``code`` of what is wrong with it, with rule and reason.
+    """The result of a text: a number, or the ``code`` of its fault, with rule and reason.
 
     A printed text may have fields that make no number. ``refusal`` is the text of its notes of
     level refuse, ``notes`` are those and the notes of care. A ``maybe_rounded`` number reads well but
@@ -52,7 +52,7 @@ class TextResults:
         self._results: dict[tuple[AnyCodec, str, str, bool], TextResult] = {}
 
     def read(self, codec: AnyCodec, kind: CredentialKind, text: str, *, typed: bool = False) -> TextResult:
-        """What ``text`` says about a number of ``kind``, read through ``codec``.
+        """The result of ``text`` for a number of ``kind``, decoded by ``codec``.
 
         What was ``typed`` key by key was never a cell: no spreadsheet can have damaged it.
         """
@@ -125,7 +125,7 @@ def is_rounded(text: str) -> bool:
 
 
 def describe_damage(codec: AnyCodec, text: str) -> str | None:
-    """What a spreadsheet did to ``text``, which ``codec`` cannot read; None where nothing shows.
+    """Describe how a spreadsheet altered ``text``, which ``codec`` cannot decode; None without a sign of it.
 
     Only a number of at most 15 digits can have lost zeros and nothing else: a longer one is rounded.
     """

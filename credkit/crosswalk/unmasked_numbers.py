@@ -57,7 +57,7 @@ def _texts_of_kind(kind: CredentialKind, register: Register, seen: Sequence[Sigh
 def unmasked_subjects(
     site: Site, register: Register, written: Mapping[str, TargetTexts], *, declared: bool
 ) -> frozenset[str]:  # fmt: skip
-    """What findings may be about though it looks like an account number: computed numbers, and ``declared`` ones."""
+    """Subjects of findings that stay unmasked: computed numbers, and ``declared`` ones."""
     cards = [card for card in register.cards if not card.holds_account and (declared or not card.kind.not_payment)]
     found = {f"{masked(card.kind.namespace)} {card.number_text}" for card in cards}
     for target in site.targets.values():

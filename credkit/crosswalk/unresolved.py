@@ -58,7 +58,7 @@ def list_unresolved(
 def _candidates_for(
     register: Register, reader_findings: ReaderFindings, verdict: Verdict, beside: Sequence[str]
 ) -> Iterator[str]:
-    """Who may be meant where the number itself is nobody's."""
+    """The candidates for a reading whose number no credential has."""
     sighting = verdict.sighting
     for credential in beside:
         yield f"{credential} (same presentation)"

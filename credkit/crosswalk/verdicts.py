@@ -24,7 +24,7 @@ from credkit.site.model import Site
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Verdict:
-    """What becomes of a sighting: no ``code`` means resolved.
+    """The verdict on a sighting: without a ``code`` it is resolved.
 
     ``cards`` are the credentials rows it is a sight of, ``unambiguous`` says that they are of one
     credential; ``owners`` are all owners of its number. ``disputed`` are the credentials that a
@@ -43,12 +43,12 @@ class Verdict:
 
 
 def count_rows(verdicts: Iterable[Verdict]) -> int:
-    """How many rows of the readings these verdicts are about."""
+    """The number of reading rows of these verdicts."""
     return sum(len(verdict.sighting.rows) for verdict in verdicts)
 
 
 def describe_readings(verdicts: Sequence[Verdict]) -> str:
-    """How many readings these verdicts are about; where many keys make one, how many rows these are too."""
+    """The number of readings of these verdicts, and of their rows where entries have several."""
     count, rows = len(verdicts), count_rows(verdicts)
     return (
         format_count(count, "reading") if count == rows else f"{format_count(count, 'entry', 'entries')}, {rows:,} rows"
@@ -136,7 +136,7 @@ def _describe_unexpected(expect: Mapping[str, frozenset[Item]], fields: Mapping[
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Outcome:
-    """What a number read on a day comes to: see `Verdict`."""
+    """The outcome of a number read on a day: see `Verdict`."""
 
     code: str = ""
     reason: str = ""
@@ -183,7 +183,7 @@ class _OwnersByDay:
         return then == ACTIVE or (then != EARLY and card.row.status not in self.site.rules.gone)
 
     def holders(self, verdict: Verdict, credentials: frozenset[str]) -> dict[str, str]:
-        """Who had each of ``credentials`` that day."""
+        """The holder of each of ``credentials`` that day."""
         day = self.day(verdict)
         return {
             card.credential: card.row.person
@@ -219,7 +219,7 @@ def _judge_presentation(owners: _OwnersByDay, group: list[Verdict], desk_expecte
 
 
 def _intersect(choices: Sequence[frozenset[str]]) -> frozenset[str]:
-    """What is in all of ``choices``; one alone is given back as it is, since it may be large."""
+    """The intersection of ``choices``; a single one is returned itself, since it may be large."""
     if len(choices) == 1:
         return choices[0]
     return choices[0].intersection(*choices[1:]) if choices else frozenset()

@@ -12,7 +12,7 @@ from credkit.report.words import join_names
 
 
 def unchecked(audit: Audit) -> Iterator[str]:
-    """What this audit says nothing about."""
+    """The limits of this audit, a sentence each."""
     verb = "was" if len(audit.columns) == 1 else "were"
     yield f"Other columns: of each file only {join_names(audit.columns)} {verb} read."
     if audit.unreadable:

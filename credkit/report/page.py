@@ -127,7 +127,7 @@ def _digest_of_digests(audit: Audit, described: Sequence[PinnedFile]) -> str:
 
 
 def _page_footer(audit: Audit, made: datetime, zone: tzinfo) -> Markup:
-    """What stands at the foot of every sheet, as a string of CSS: all but letters and digits as escapes."""
+    """The footer of every sheet as a string of CSS, with escapes for all but letters and digits."""
     site = f": {show_text(audit.site, 60)}" if audit.site else ""
     title = f"Audit of card readings{site}, {format_minute(made, zone)} ({zone})"
     return Markup("".join(c if c.isascii() and c.isalnum() else f"\\{ord(c):06x}" for c in title))
@@ -146,7 +146,7 @@ def _versions(audit: Audit) -> list[str]:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class UnlistedReaders:
-    """What a table has no room for, added up."""
+    """The sums of the readers that a table does not list."""
 
     count: int
     rows: int

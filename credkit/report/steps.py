@@ -45,7 +45,7 @@ class TimeSteps:
         return rows.tolist(), failing.tolist()
 
     def place(self, moment: datetime) -> float:
-        """Where a moment stands, in steps from the start."""
+        """The place of a moment, in steps from the start."""
         return float(np.interp(moment.timestamp(), self.edges, range(len(self.edges))))
 
 

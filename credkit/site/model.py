@@ -76,7 +76,7 @@ class Period:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reader:
-    """Where texts come from: the kind of number read there, and how it is written, period by period.
+    """A source of texts: the kind of number it reads, and the chain of each period.
 
     ``stream_text`` is the ``stream`` that joins its rows, as the site file writes it.
     """
@@ -95,7 +95,7 @@ class Reader:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Rules:
-    """What the site says about its registers."""
+    """The rules of a site for its registers."""
 
     order_of_truth: tuple[str, ...] = ()
     active: tuple[str, ...] = ("active",)
@@ -177,7 +177,7 @@ class Site:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Rows:
-    """What the files of a site hold; ``existing`` has the export of each target that names one."""
+    """The rows of a site's files; ``existing`` has the export of each target that names one."""
 
     credentials: tuple[Assignment, ...]
     readings: tuple[ReadingRow, ...] = ()
