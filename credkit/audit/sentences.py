@@ -128,8 +128,8 @@ def _format_notes(audit: Audit) -> Iterator[str]:
             if len(each.readers) > MOST_NOTE_READERS_NAMED
             else ""
         )
-        said = f"; {LEVELS[each.level]}: {each.text}" if each.level == "refuse" else ""
-        yield from _wrap(f"{each.rows:,} {each.kind} of {each.codec} ({some}{more}){said}", "- ", "  ")
+        meaning = f"; {LEVELS[each.level]}: {each.text}" if each.level == "refuse" else ""
+        yield from _wrap(f"{each.rows:,} {each.kind} of {each.codec} ({some}{more}){meaning}", "- ", "  ")
 
 
 def _format_reader(each: ReaderCount, audit: Audit, zone: tzinfo) -> Iterator[str]:

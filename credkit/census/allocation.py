@@ -338,7 +338,7 @@ def _texts_of_target(target: Target, numbers: KindNumbers | None, population: pl
         texts = encode_for_target(target, numbers.fields).filter(pl.Series(_rows_of_held_cards(population, numbers)))
         taken.texts = set(texts.drop_nulls().to_list())
     if target.existing:
-        rows = read_existing(target.existing, target.kind.not_payment is not None)
+        rows = read_existing(target.existing, not_payment=target.kind.not_payment is not None)
         taken.exported = {target.column.as_stored(row.text) for row in rows}
     return taken
 

@@ -128,5 +128,5 @@ def _list_unreadable(site: Site, kind: CredentialKind, part: pl.DataFrame) -> It
             continue
         yield make_exception(
             file=site.credentials.name, line=line, code=code, text=value, reason=reason, candidates=(credential,),
-            plain=kind.not_payment is not None, secret=secret,
+            unmasked=kind.not_payment is not None, holds_account=secret,
         )  # fmt: skip

@@ -27,8 +27,8 @@ def read_population(site: Site) -> pl.DataFrame:
 
 def read_strictly(site: Site) -> pl.DataFrame:
     """The columns, by the strict reader."""
-    plain = {kind.name for kind in site.kinds.values() if kind.not_payment}
-    rows = read_credentials(site.credentials, site.kinds, site.rules.statuses, plain)
+    not_payment = {kind.name for kind in site.kinds.values() if kind.not_payment}
+    rows = read_credentials(site.credentials, site.kinds, site.rules.statuses, not_payment)
     columns = {
         "line": [row.line for row in rows], "person": [row.person for row in rows],
         "credential": [row.credential for row in rows], "kind": [row.kind for row in rows],

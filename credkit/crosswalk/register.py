@@ -155,7 +155,8 @@ def build_register(site: Site, rows: Sequence[Assignment], texts: TextResults, c
             exceptions.append(
                 make_exception(
                     file=site.credentials.name, line=row.line, code=code, text=row.value, reason=reason,
-                    candidates=(row.credential,), plain=kind.not_payment is not None, secret=result.payment.account,
+                    candidates=(row.credential,), unmasked=kind.not_payment is not None,
+                    holds_account=result.payment.account,
                 )
             )  # fmt: skip
         if number and fields is not None and code in ("", "overlap"):

@@ -134,18 +134,18 @@ class ExceptionRow:
 
 
 def make_exception(
-    *, file: str, line: int, code: str, text: str, reason: str, candidates: Collection[str] = (), plain: bool = False,
-    secret: bool = False,
+    *, file: str, line: int, code: str, text: str, reason: str, candidates: Collection[str] = (),
+    unmasked: bool = False, holds_account: bool = False,
 ) -> ExceptionRow:  # fmt: skip
     """An exception; account numbers are masked in all of it, and of many candidates the first are named.
 
-    The text is left as it is if it is ``plain``. A ``secret`` one holds an account number, in whatever notation.
+    An ``unmasked`` text is left as it is; with ``holds_account`` it holds an account number in some notation.
     """
     named = tuple(masked(each) for each in islice(candidates, MOST_CANDIDATES_NAMED))
     more = (f"and {len(candidates) - MOST_CANDIDATES_NAMED:,} more",) if len(candidates) > MOST_CANDIDATES_NAMED else ()
-    hide = hidden if secret else masked
+    hide = hidden if holds_account else masked
     return ExceptionRow(
-        file=file, line=line, code=code, input=text if plain else hide(text), reason=reason,
+        file=file, line=line, code=code, input=text if unmasked else hide(text), reason=reason,
         candidates=(*named, *more),
     )  # fmt: skip
 

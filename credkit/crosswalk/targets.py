@@ -226,7 +226,7 @@ class TargetExport:
                     file=self.target.existing.name, line=row.line, code=code, text=row.text,
                     reason=f"{self.target.name} holds it for {redacted_repr(row.person)}{reason}",
                     candidates=candidates,
-                    plain=self.target.kind.not_payment is not None, secret=holds_account(row.text),
+                    unmasked=self.target.kind.not_payment is not None, holds_account=holds_account(row.text),
                 )
             )  # fmt: skip
         return explained, found

@@ -47,8 +47,8 @@ def list_unresolved(
             make_exception(
                 file=site.readings.name, line=row.line, code=verdict.code, text=row.text,
                 reason=verdict.reason + entry, candidates=candidates,
-                plain=sighting.reader.kind.not_payment is not None,
-                secret=sighting.result is not None and sighting.result.payment.account,
+                unmasked=sighting.reader.kind.not_payment is not None,
+                holds_account=sighting.result is not None and sighting.result.payment.account,
             )
             for row in sighting.rows
         ]  # fmt: skip

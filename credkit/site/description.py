@@ -44,12 +44,16 @@ FARTHEST_CLOCK = 3653 * 86400  # seconds; a clock that is off by more than ten y
 
 def load_rows(site: Site) -> Rows:
     """The rows of the files that ``site`` names; raises `DefinitionError` with file and line."""
-    plain = {kind.name for kind in site.kinds.values() if kind.not_payment}
+    not_payment = {kind.name for kind in site.kinds.values() if kind.not_payment}
     readers = {reader.name for reader in site.readers.values() if reader.kind.not_payment}
     return Rows(
-        credentials=read_credentials(site.credentials, site.kinds, site.rules.statuses, plain),
+        credentials=read_credentials(site.credentials, site.kinds, site.rules.statuses, not_payment),
         readings=read_readings(site.readings, site.readers, site.zone, readers),
-        existing={t.name: read_existing(t.existing, t.kind.name in plain) for t in site.targets.values() if t.existing},
+        existing={
+            target.name: read_existing(target.existing, not_payment=target.kind.name in not_payment)
+            for target in site.targets.values()
+            if target.existing
+        },
     )
 
 

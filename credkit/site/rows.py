@@ -70,16 +70,16 @@ class ExportRow:
 
 
 def read_credentials(
-    file: File, kinds: Collection[str], statuses: Collection[str], plain: Collection[str] = ()
+    file: File, kinds: Collection[str], statuses: Collection[str], not_payment: Collection[str] = ()
 ) -> tuple[Assignment, ...]:
     """The assignments in ``file``; their kinds must be among ``kinds``, their statuses among ``statuses``.
 
-    Rows that hold a payment track are refused, but for those whose kind is among ``plain``.
+    Rows that hold a payment track are refused, but for those whose kind is among ``not_payment``.
     """
     found = []
     for line, cells in records(file, CREDENTIALS):
         row = _parse_assignment(file, line, cells, kinds, statuses)
-        if row.kind not in plain:
+        if row.kind not in not_payment:
             _refuse_track(file, line, cells)
         found.append(row)
     return tuple(found)
@@ -136,18 +136,18 @@ def _parse_date(text: str) -> date | None:
 
 
 def read_readings(
-    file: File, readers: Collection[str], zone: tzinfo, plain: Collection[str] = ()
+    file: File, readers: Collection[str], zone: tzinfo, not_payment: Collection[str] = ()
 ) -> tuple[ReadingRow, ...]:  # fmt: skip
     """The readings in ``file``; ``zone`` is for local times, and readers must be among ``readers``.
 
-    Rows that hold a payment track are refused, but for those whose reader is among ``plain``.
+    Rows that hold a payment track are refused, but for those whose reader is among ``not_payment``.
     """
     found = []
     for line, cells in records(file, READINGS):
         time, reader, text, presentation, expected = cells
         if reader not in readers:
             file.refuse(line, f"no reader is called {redacted_repr(reader)} in the site file{nearest(reader, readers)}")
-        if reader not in plain:
+        if reader not in not_payment:
             _refuse_track(file, line, cells)
         found.append(
             ReadingRow(
@@ -165,14 +165,14 @@ def _parse_time(file: File, line: int, text: str, zone: tzinfo) -> datetime:
     return found
 
 
-def read_existing(file: File, plain: bool = False) -> tuple[ExportRow, ...]:
+def read_existing(file: File, *, not_payment: bool = False) -> tuple[ExportRow, ...]:
     """The rows of an export: persons and the texts that the target holds for them.
 
-    Rows that hold a payment track are refused unless they are ``plain``.
+    Rows that hold a payment track are refused unless they are ``not_payment``.
     """
     found = []
     for line, cells in records(file, EXISTING):
-        if not plain:
+        if not not_payment:
             _refuse_track(file, line, cells)
         found.append(ExportRow(line=line, person=cells[0], text=cells[1]))
     return tuple(found)
