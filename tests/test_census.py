@@ -18,7 +18,7 @@ from credkit.census import AllocationRequest, census, census_text
 from credkit.census.allocation import MOST_BADGES_WANTED
 from credkit.census.layout_plans import facility_layouts, plan_layouts
 from credkit.census.reissue import cover
-from credkit.census.result import Census
+from credkit.census.result import Census, Place
 from credkit.core.errors import DefinitionError
 from credkit.crosswalk import Crosswalk
 from credkit.crosswalk.chances import expected_pairs
@@ -81,7 +81,7 @@ def test_every_figure_is_that_of_plain_counting(drawn: list[Row]) -> None:
     assert counts.active == sum(plain.state(place) == "active" for place in read)
     assert [each.line - 2 for each in result.unreadable] == sorted(plain.unread)
     every = []
-    places = {(each.what, each.name): each for each in result.places}
+    places: dict[tuple[str, str], Place] = {(each.what, each.name): each for each in result.places}
     for where, groups in plain.groups.items():
         place = places[where]
         found = plain.clashes(*where)

@@ -8,10 +8,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Final, Literal
 
 from credkit.explain.drawing import Picture
 
-LENGTH, REFUSAL, CHECK = "length", "refusal", "check"  # what sort of fault a rule is about
+RuleSort = Literal["length", "refusal", "check"]  # the sort of fault that a rule is about
+LENGTH: Final = "length"
+REFUSAL: Final = "refusal"
+CHECK: Final = "check"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,7 +83,7 @@ class RuleCount:
     step: int
     codec: str
     rule: str
-    sort: str
+    sort: RuleSort
     rows: int
     first: int
 

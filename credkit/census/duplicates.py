@@ -20,6 +20,7 @@ from credkit.census.result import (
     DuplicateGroup,
     DuplicateMember,
     Place,
+    PlaceKind,
     ReaderDuplicates,
     Reissue,
 )
@@ -41,7 +42,7 @@ class NumberComparison:
     ``groups`` has the rows that clash, each with its ``group``; ``readers`` those that see a group.
     """
 
-    what: str
+    what: PlaceKind
     name: str
     kinds: tuple[CredentialKind, ...]
     rows: pl.DataFrame

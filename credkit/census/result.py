@@ -10,10 +10,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 from math import inf
+from typing import Final, Literal
 
 from credkit.crosswalk.result import ExceptionRow
 
-BY_NUMBER, BY_TARGET, BY_READER = "number", "target", "reader"  # what a place is
+PlaceKind = Literal["number", "target", "reader"]
+BY_NUMBER: Final = "number"
+BY_TARGET: Final = "target"
+BY_READER: Final = "reader"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,7 +53,7 @@ class Place:
     counts credentials for which the place has no number.
     """
 
-    what: str
+    what: PlaceKind
     name: str
     kinds: tuple[str, ...]
     cards: int
@@ -83,7 +87,7 @@ class DuplicateMember:
 class DuplicateGroup:
     """Credentials that a place cannot tell apart: they share ``text``. ``readers`` give one number for them."""
 
-    what: str
+    what: PlaceKind
     place: str
     text: str
     members: tuple[DuplicateMember, ...]

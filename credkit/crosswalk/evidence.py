@@ -12,13 +12,17 @@ from collections import Counter, defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
+from typing import Final
 
 from credkit.crosswalk.readers import ReaderFindings
 from credkit.crosswalk.register import Card, Number
+from credkit.crosswalk.result import Proof
 from credkit.crosswalk.verdicts import Verdict, count_rows
 from credkit.site.model import Site
 
-SEEN, PAPER, CONFLICT = "seen", "on paper only", "in conflict"
+SEEN: Final = "seen"
+PAPER: Final = "on paper only"
+CONFLICT: Final = "in conflict"
 
 
 @dataclass(slots=True)
@@ -66,7 +70,7 @@ class Evidence:
                 sights.sure = sights.sure or (alone and not doubtful)
                 sights.doubtful = sights.doubtful or doubtful
 
-    def proof(self, card: Card) -> str:
+    def proof(self, card: Card) -> Proof:
         """Seen, on paper only, or in conflict."""
         sights = self.summaries.get(card)
         if card.credential in self.disputes or (sights and not sights.sure):

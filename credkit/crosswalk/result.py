@@ -11,11 +11,14 @@ from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from itertools import islice
+from typing import Literal
 
 from credkit.core.sentences import redacted_repr
 from credkit.privacy.accounts import hidden, masked
 
-ACTIONS = ("add", "keep", "change", "hold", "none")
+Action = Literal["add", "keep", "change", "hold", "none"]
+Proof = Literal["seen", "on paper only", "in conflict"]
+ACTIONS: tuple[Action, ...] = ("add", "keep", "change", "hold", "none")
 EXCEPTION_CODES = {
     "unreadable": "the text does not have the form that the reader writes",
     "check-failed": "the text has the right form, but a check in it fails",
@@ -114,8 +117,8 @@ class CrosswalkLine:
     status: str
     target: str
     text: str
-    action: str
-    proof: str
+    action: Action
+    proof: Proof
     readers: str
     last_seen: datetime | None
     reason: str

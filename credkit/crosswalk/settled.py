@@ -15,7 +15,7 @@ from typing import NamedTuple
 
 from credkit.core.fields import Item
 from credkit.crosswalk.register import Number
-from credkit.crosswalk.result import CrosswalkLine
+from credkit.crosswalk.result import Action, CrosswalkLine
 from credkit.site.model import CredentialKind, Target
 
 
@@ -88,7 +88,7 @@ class Settled:
         """All lines of the result; ``lines`` has those of the evaluated rows, by row."""
         return tuple(line for them in lines.values() for line in them)
 
-    def count_actions(self, lines: Mapping[int, Sequence[CrosswalkLine]]) -> Counter[tuple[str, str]]:
+    def count_actions(self, lines: Mapping[int, Sequence[CrosswalkLine]]) -> Counter[tuple[str, Action]]:
         """The number of settled lines by target and action."""
         return Counter()
 

@@ -19,7 +19,7 @@ from credkit.crosswalk.number_columns import KEY_PREFIX, key_columns
 from credkit.crosswalk.owners import ROW_COLUMN, OwnerColumns
 from credkit.crosswalk.reading_columns import ReadingColumns, reader_periods
 from credkit.crosswalk.register import ACTIVE, EARLY, EXPIRED, Number
-from credkit.crosswalk.result import CrosswalkLine
+from credkit.crosswalk.result import Action, CrosswalkLine
 from credkit.crosswalk.settled import NumberValues, ReaderPeriod, Settled
 from credkit.crosswalk.target_fit import TargetFit
 from credkit.files.csvcolumns import FIRST
@@ -231,9 +231,9 @@ class SettledColumns(Settled):
         )  # a bug here
         return found
 
-    def count_actions(self, lines: Mapping[int, Sequence[CrosswalkLine]]) -> Counter[tuple[str, str]]:
+    def count_actions(self, lines: Mapping[int, Sequence[CrosswalkLine]]) -> Counter[tuple[str, Action]]:
         """The number of settled lines by target and action."""
-        found: Counter[tuple[str, str]] = Counter()
+        found: Counter[tuple[str, Action]] = Counter()
         sizes = np.bincount(self.classes.class_of[self.settled], minlength=len(self.classes.representatives)).tolist()
         for size, pattern in zip(sizes, self.patterns(lines), strict=True):
             for line in pattern:

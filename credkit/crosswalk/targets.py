@@ -22,6 +22,7 @@ from credkit.crosswalk.evidence import Evidence
 from credkit.crosswalk.register import ACTIVE, EARLY, EXPIRED, Card, hide_secret, status_on
 from credkit.crosswalk.result import (
     MOST_VALUES_NAMED,
+    Action,
     CrosswalkLine,
     ExceptionRow,
     Finding,
@@ -181,16 +182,15 @@ class TargetExport:
         """The text of a row, as the column would give it back."""
         return self.target.column.as_stored(row.text)
 
-    def action(self, card: Card, text: str) -> tuple[str, str]:
+    def action(self, card: Card, text: str) -> tuple[Action, str]:
         """Add, keep or change, or hold, and why."""
         person = card.row.person
         holders = self.holders.get(text, {})
         if person in holders:
             return "keep", ""
         if holders:
-            return (
-                "keep" if self.is_pooled(card, holders) else "hold"
-            ), f"the export has this text for {join_values(holders)}"
+            reason = f"the export has this text for {join_values(holders)}"
+            return ("keep", reason) if self.is_pooled(card, holders) else ("hold", reason)
         stale = self.stale.get(person, [])
         if stale and person not in self.pools:
             return "change", f"the export has {redacted_repr(stale.pop(0))} for this person"
@@ -296,6 +296,7 @@ class CardJudge:
         notes = [*self.doubts.remarks.get(card, ()), *filter(None, (self.evidence.describe_doubt(card),))]
         export = self.exports.get(target.name) if target else None
         text = ""
+        action: Action
         if shared:
             action, reasons = "hold", [*shared, *(own if status == ACTIVE else ())]
         elif status != ACTIVE:
