@@ -254,7 +254,6 @@ class _Definition:
         if row.has("poly"):
             row.exactly_one("poly", "algorithm")
         name = row.text("algorithm")
-        from credkit.tables.crcs import ALGORITHMS  # few layouts have a CRC
 
         crc = ALGORITHMS[row.one_of("algorithm", tuple(ALGORITHMS))]
         if len(at) != crc.width:
