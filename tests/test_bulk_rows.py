@@ -102,9 +102,23 @@ def test_a_cell_that_no_field_holds_is_a_row_that_fails(cell: Any) -> None:
     found = credkit.bulk.compile(GATE).encode_or_null({"facility": [123, cell], "number": [45678, 45678]})
     assert found.ok.tolist() == [True, False]
     assert found.values == ["02F764DD", None]
+    with pytest.raises(credkit.EncodeError) as alone:
+        chain(GATE).encode({"facility": cell, "number": 45678})
+    with pytest.raises(credkit.EncodeError) as caught:
+        credkit.bulk.compile(GATE).encode({"facility": [123, cell], "number": [45678, 45678]})
+    if cell is not None:
+        assert str(caught.value) == f"row 1 (counted from 0): {alone.value}"
     renamed = credkit.bulk.compile(f"{GATE}/select:site=facility,number")
     found = renamed.encode_or_null({"site": [123, cell], "number": [45678, 45678]})
     assert found.values == ["02F764DD", None]
+
+
+def test_equal_cells_of_different_types_are_told_apart() -> None:
+    """1 is a number; 1.0 and True are equal to it, and are refused as they are alone."""
+    found = credkit.bulk.compile(GATE).encode_or_null({"facility": [1, True, 1.0, 1], "number": [7, 7, 7, 7]})
+    assert found.ok.tolist() == [True, False, False, True]
+    found = credkit.bulk.compile(f"{GATE}/select:number,5=facility").encode_or_null({"number": [True, 1]})
+    assert found.ok.tolist() == [False, True]
 
 
 @pytest.mark.parametrize("length", [-1, 65537, 2.5, "26", True, 1 << 70])

@@ -136,8 +136,8 @@ def nulls_in(cells: Sequence[Any]) -> Array | None:
     return found if found.any() else None
 
 
-def either_null(first: Array | None, second: Array | None) -> Array | None:
-    """The rows that are null in one of two masks."""
+def either_mask(first: Array | None, second: Array | None) -> Array | None:
+    """The rows that are in one of two masks."""
     if first is None or second is None:
         return second if first is None else first
     return first | second
@@ -183,10 +183,7 @@ def _type_name(found: Array, values: Any) -> str:
 
 
 def field_column(what: str, values: Any) -> NullableColumn:
-    """A column of fields as an array: unsigned numbers of 64 bits, or Python objects; nulls are 0 or None there.
-
-    A cell without a hash, such as a list, counts as null: no field holds either of them.
-    """
+    """A column of fields as an array: unsigned numbers of 64 bits, or Python objects; nulls are 0 or None there."""
     require_sized(what, "a column of values", values)
     column = unwrapped(values)
     if column is None:
@@ -209,18 +206,13 @@ def field_column(what: str, values: Any) -> NullableColumn:
     if all(type(number) is int and 0 <= number < 1 << LIMB_BITS for number in numbers):
         return NullableColumn(np.array(numbers, np.uint64), nulls)
     array = np.empty(len(cells), object)
-    array[:] = cells
+    for row, cell in enumerate(cells):  # a list in a cell stays a list
+        array[row] = cell
     return NullableColumn(array, nulls)
 
 
 def _plain_cell(cell: Any) -> Any:
-    """A cell as a Python number, or as it is; None for nulls and for what has no hash."""
+    """A cell as a Python number, None if it is null, else as it is."""
     if is_null(cell):
         return None
-    if is_index(cell):
-        return int(index(cell))
-    try:
-        hash(cell)
-    except TypeError:
-        return None
-    return cell
+    return int(index(cell)) if is_index(cell) else cell

@@ -13,10 +13,10 @@ from typing import Any
 import numpy as np
 
 from credkit.bulk import texts
-from credkit.bulk.rowblock import NoteKind, RowBlock, Rule, column, is_small, mask, store_values
+from credkit.bulk.rowblock import NoteKind, RowBlock, Rule, column, distinct_key, is_small, mask, store_values
 from credkit.bulk.words import LIMB_BITS, Array, Wide, WideFrame, parity, resized
 from credkit.core.codec import AnyCodec
-from credkit.core.forms import Form, from_raw, to_raw
+from credkit.core.forms import from_raw, to_raw
 from credkit.tables.layout import Layout, LayoutCodec, Limit, Piece, number
 from credkit.tables.notation import NotationCodec
 from credkit.tables.pattern import Pattern
@@ -143,7 +143,7 @@ def by_value(block: RowBlock, place: int, step: AnyCodec) -> None:
         if value is None:
             values.append(None)
             continue
-        key = _key(step.takes, value)
+        key = distinct_key(step.takes, value)
         if key not in verdicts:
             verdicts[key] = _verdict(place, step, value)
         result, rules, notes = verdicts[key]
@@ -168,7 +168,3 @@ def _verdict(place: int, step: AnyCodec, value: Any) -> tuple[Any, tuple[Rule, .
         tuple(Rule(place, check.codec, check.rule) for check in reading.checks if not check.passed),
         tuple(NoteKind(place, step.name, note.kind, note.level) for note in reading.notes),
     )
-
-
-def _key(form: Form, value: Any) -> Any:
-    return tuple(value.items()) if form == "fields" else value

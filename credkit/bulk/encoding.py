@@ -12,7 +12,7 @@ import numpy as np
 
 from credkit.bulk import texts
 from credkit.bulk.decoding import fits_in_a_limb
-from credkit.bulk.rowblock import RowBlock, mask, store_values
+from credkit.bulk.rowblock import RowBlock, distinct_key, mask, store_values
 from credkit.bulk.words import LIMB_BITS, Wide, parity_bit, resized
 from credkit.core.codec import AnyCodec
 from credkit.core.errors import CredkitError
@@ -107,7 +107,7 @@ def by_value(block: RowBlock, step: AnyCodec) -> None:
     encoded: dict[Any, Any] = {}
     values = []
     for value in block.objects():
-        key = tuple(value.items()) if block.form == "fields" and value is not None else value
+        key = distinct_key(block.form, value)
         if key not in encoded:
             encoded[key] = None if value is None else _encoded_or_none(step, value)
         values.append(encoded[key])

@@ -128,3 +128,13 @@ def mask(count: int, rows: Sequence[int] | Array) -> Array:
     found = np.zeros(count, bool)
     found[rows] = True
     return found
+
+
+def distinct_key(form: Form, value: Any) -> Any:
+    """What only the same values have in common: 1, 1.0 and True differ; a value without a hash has its own."""
+    key = (tuple(value.items()), tuple(map(type, value.values()))) if form == "fields" and value is not None else value
+    try:
+        hash(key)
+    except TypeError:
+        return object()
+    return key

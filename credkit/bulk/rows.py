@@ -15,7 +15,7 @@ from credkit.bulk.containers import (
     NullableColumn,
     as_columns,
     as_list,
-    either_null,
+    either_mask,
     field_column,
     is_null,
     require_sized,
@@ -101,7 +101,7 @@ def _bits(name: str, step: str, shape: Shape, values: Any, length: int | None) -
         return
     cells = as_list(found)
     missing = np.array([is_null(cell) for cell in cells], bool)
-    nulls = either_null(nulls, missing if missing.any() else None)
+    nulls = either_mask(nulls, missing if missing.any() else None)
     if any(map(is_index, cells)):
         words, strange = _whole_numbers(name, cells, nulls, _known(name, shape, size))
         yield from _words(name, step, NullableColumn(words, nulls), _known(name, shape, size), strange)
@@ -177,15 +177,15 @@ def _words(
         piece: Any = words[rows]
         outside: Array | None = None if strange is None else strange[rows]
         if piece.dtype.kind == "i" and piece.min(initial=0) < 0:
-            outside = either_null(outside, piece < 0)
+            outside = either_mask(outside, piece < 0)
         piece = piece.astype(np.uint64, copy=False)
         first = piece if words.ndim == 1 else piece[:, 0]
         if top < LIMB_BITS and int(first.max(initial=0)) >> top:
-            outside = either_null(outside, first >> np.uint64(top) != 0)
+            outside = either_mask(outside, first >> np.uint64(top) != 0)
         missing = None if nulls is None else nulls[rows]
         if missing is not None and outside is not None:
             outside = outside & ~missing
-        if (gaps := either_null(missing, outside)) is not None:
+        if (gaps := either_mask(missing, outside)) is not None:
             piece = np.where(gaps if piece.ndim == 1 else gaps[:, None], np.uint64(0), piece)
         if piece.ndim == 2:
             limbs = [np.ascontiguousarray(piece[:, i]) for i in reversed(range(count))]
@@ -214,7 +214,7 @@ def _columns(name: str, step: str, schema: Schema | None, values: Any) -> Iterat
     columns = {key: column.values for key, column in found.items()}
     for key, column in found.items():
         if schema:
-            nulls = either_null(nulls, column.nulls)
+            nulls = either_mask(nulls, column.nulls)
         elif column.nulls is not None:
             columns[key] = columns[key].astype(object)
             columns[key][column.nulls] = None
