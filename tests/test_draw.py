@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from credkit.catalogue.registry import catalogue, chain
 from credkit.core.codec import AnyCodec
 from credkit.explain.drawing import Bar, Marks, Picture, layout_picture, lines, pictures
-from credkit.explain.screen import plain
+from credkit.explain.screen import escape_unprintable
 from credkit.tables.layout import Layout, LayoutCodec
 
 FRAME = "10111101110110010011011101"  # facility 123, number 45678, by the rule of SIA AC-01 (1996)
@@ -156,8 +156,8 @@ def test_characters_that_do_not_print_take_columns_of_their_own() -> None:
 
 
 def test_plain_keeps_one_column_a_character() -> None:
-    assert plain("àéF_-'DD") == "àéF_-'DD"
-    assert plain("e\u0301\ud800\n") == r"e\u0301\ud800\n"
+    assert escape_unprintable("àéF_-'DD") == "àéF_-'DD"
+    assert escape_unprintable("e\u0301\ud800\n") == r"e\u0301\ud800\n"
 
 
 @given(st.text(max_size=200), st.integers(20, 100))

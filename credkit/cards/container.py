@@ -17,8 +17,8 @@ from typing import Any
 from credkit.cards.geometry import Geometry
 
 UNIT = 8  # bytes in which the size of the data area is counted
-LARGEST_SHORT = 255  # such units that one byte counts
-LONG = 8  # bytes of a long container
+MOST_SHORT_UNITS = 255  # such units that one byte counts
+LONG_SIZE = 8  # bytes of a long container
 ONE_BYTE_BLOCKS = 256  # blocks that one byte addresses
 
 
@@ -58,6 +58,6 @@ def write_container(geometry: Geometry, *, read_only: bool) -> bytes:
     if geometry.unit == "page":
         return bytes(type_2.build({"units": units, "access": {"write": 0xF * read_only}}))
     head = {"mark": 0xE1 if geometry.blocks <= ONE_BYTE_BLOCKS else 0xE2, "access": {"write": 3 * read_only}}
-    if geometry.duties.count("container") == LONG:
+    if geometry.duties.count("container") == LONG_SIZE:
         return bytes(long.build({**head, "units": units}))
-    return bytes(short.build({**head, "units": min(units, LARGEST_SHORT)}))
+    return bytes(short.build({**head, "units": min(units, MOST_SHORT_UNITS)}))

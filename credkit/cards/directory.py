@@ -24,9 +24,9 @@ from credkit.tables.crcs import CRCS
 VERSION = 1
 CRC = CRCS["crc-b"]
 CRC_SIZE = CRC.width // 8
-HEAD = 2  # bytes before the first entry
-EACH = 5  # bytes of an entry
-MOST_LISTED = 255  # records: one byte counts them
+HEAD_SIZE = 2  # bytes before the first entry
+ENTRY_SIZE = 5  # bytes of an entry
+MOST_ENTRIES = 255  # records: one byte counts them
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +40,7 @@ class DirectoryEntry:
 
 def directory_size(count: int) -> int:
     """Bytes of the directory of ``count`` records."""
-    return HEAD + EACH * count + CRC_SIZE
+    return HEAD_SIZE + ENTRY_SIZE * count + CRC_SIZE
 
 
 @cache
@@ -81,7 +81,7 @@ def read_directory(data: bytes) -> tuple[DirectoryEntry, ...]:
             f"directory: byte 0 is {data[:1].hex() or 'missing'}, expected {VERSION:02x}, the version",
             codec="directory",
         )
-    size = directory_size(data[1]) if len(data) > 1 else HEAD
+    size = directory_size(data[1]) if len(data) > 1 else HEAD_SIZE
     if len(data) < size:
         raise DecodeError(f"directory: {len(data)} bytes, expected {size} for its entries", codec="directory")
     message, found = data[: size - CRC_SIZE], data[size - CRC_SIZE : size]

@@ -22,15 +22,15 @@ from credkit.cards.access import Access
 from credkit.cards.plan import Plan, Record
 from credkit.core.spans import format_span, runs
 from credkit.explain.drawing import bracket, first_fitting
-from credkit.explain.screen import WIDTH, label_text, plain, wrap_text
+from credkit.explain.screen import WIDTH, escape_unprintable, label_text, wrap_text
 from credkit.privacy.accounts import masked
 
-NARROWEST = 60  # columns
+LEAST_WIDTH = 60  # columns
 NEVER_WRITTEN = "never written"
 AS_DELIVERED = "trailer not written, keys and conditions stay as delivered"
 RECORD, MAC, FREE = "record", "mac", "free"
 _GAP = 2  # columns between a row and its words
-_WORDS = 21  # columns that the words of a row need
+_LEAST_WORDS_WIDTH = 21  # columns that the words of a row need
 _LETTERS = "abcdefghijklmnopqrstuvwxyz"
 
 
@@ -314,7 +314,7 @@ def memory_lines(plan: Plan, width: int = WIDTH) -> list[str]:
      . free byte
     """
     drawn = memory_map(plan)
-    width = max(width, NARROWEST)
+    width = max(width, LEAST_WIDTH)
     lines = [line for text in (plan.name, *drawn.head) for line in wrap_text(masked(text), width, rest="  ") or [""]]
     lines += ["", *_table(drawn, width), ""]
     for record, words in drawn.legend():
@@ -336,7 +336,7 @@ def _table(drawn: MemoryMap, width: int) -> Iterator[str]:
     size, unit = geometry.block_size, geometry.unit
     labels = [section.label(row) for section in drawn.sections for row in section.rows]
     margin = max(len(unit), *map(len, labels)) + 2
-    cell = max(2, min(6, max(3, 32 // size), (width - margin - _GAP - _WORDS) // size))
+    cell = max(2, min(6, max(3, 32 // size), (width - margin - _GAP - _LEAST_WORDS_WIDTH) // size))
     behind = margin + cell * size + _GAP
     yield unit.ljust(margin) + "".join(_number(at, cell).ljust(cell) for at in range(size))
     for section in drawn.sections:
@@ -357,6 +357,6 @@ def _bar(stretch: ByteRun, cell: int) -> str:
     room = cell * len(stretch.at)
     if stretch.kind == FREE:
         return ".".ljust(cell) * len(stretch.at)
-    if label := first_fitting(filter(None, (plain(stretch.name), stretch.code)), room - 2):
+    if label := first_fitting(filter(None, (escape_unprintable(stretch.name), stretch.code)), room - 2):
         return bracket(label, room, "[", "]")
     return stretch.code.center(room, "-")[:room]

@@ -21,7 +21,7 @@ from credkit.cards.access import DATA, Access, data_condition, trailer_condition
 from credkit.cards.allotment import ANYWHERE, Where, allot, where
 from credkit.cards.area import area
 from credkit.cards.container import UNIT, write_container
-from credkit.cards.directory import MOST_LISTED, directory_size, write_directory
+from credkit.cards.directory import MOST_ENTRIES, directory_size, write_directory
 from credkit.cards.geometry import PAGE, STATIC, USUAL, Geometry, geometry
 from credkit.cards.keys import is_published
 from credkit.cards.masters import WHOLE, may_be_key
@@ -250,8 +250,8 @@ class _Builder:
             wanted[table.name] = self.where(table)
         if self.top.has("directory"):
             table = self.top.table("directory", ("where", "read", "write", "lock"))
-            if len(records) > MOST_LISTED:
-                table.refuse("where", f"a directory lists {MOST_LISTED} records, and there are {len(records)}")
+            if len(records) > MOST_ENTRIES:
+                table.refuse("where", f"a directory lists {MOST_ENTRIES} records, and there are {len(records)}")
             size = directory_size(len(records))
             records.append(self.protected(table, Record(name=DIRECTORY, size=size, fixed=bytes(size))))
             wanted[DIRECTORY] = self.where(table)

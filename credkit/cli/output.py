@@ -22,7 +22,7 @@ from credkit.cli.masks import value_masked
 from credkit.core.errors import DefinitionError
 from credkit.core.sentences import bounded
 from credkit.explain.cautions import PAYMENT
-from credkit.explain.screen import WIDTH, label_text, plain, shorten, wrap_text
+from credkit.explain.screen import WIDTH, escape_unprintable, label_text, shorten, wrap_text
 from credkit.privacy.accounts import holds_account, masked
 
 if TYPE_CHECKING:  # `credkit formats` needs none of these
@@ -40,7 +40,7 @@ TRACK = "payment track data must not be kept after authorisation"
 
 def complain(sentence: str, command: str = "") -> None:
     """One sentence on standard error; wrapped only where a terminal shows it."""
-    text = plain(bounded(masked(f"credkit{' ' * bool(command)}{command}: {' '.join(sentence.split())}")))
+    text = escape_unprintable(bounded(masked(f"credkit{' ' * bool(command)}{command}: {' '.join(sentence.split())}")))
     if sys.stderr.isatty():
         text = "\n".join(wrap_text(text))
     click.echo(text, err=True)
@@ -55,7 +55,7 @@ class Console:
 
     def text(self, text: str) -> str:
         """``text`` for people: account numbers masked, characters that do not print escaped."""
-        return plain(text if self.reveal else masked(text))
+        return escape_unprintable(text if self.reveal else masked(text))
 
     def say(self, text: str = "", *, indent: str = "", safe: bool = False) -> None:
         """A text for people, wrapped to the width and on at ``indent``; in a ``safe`` one nothing is masked."""
@@ -164,7 +164,7 @@ class Console:
 
     def line(self, row: Row, place: str = "") -> None:
         """One row of many: the value, its fields, what is wrong or worth knowing."""
-        left = f"{shorten(plain(row.input), LONGEST_INPUT):<{INPUT}}  "
+        left = f"{shorten(escape_unprintable(row.input), LONGEST_INPUT):<{INPUT}}  "
         if row.error:
             rest = shorten(self.text(row.short or row.error), WIDTH - len(left) - len("FAILED "))
             click.echo(f"{left}{click.style('FAILED', fg='red', bold=True)} {rest}")
@@ -173,12 +173,12 @@ class Console:
             return
         kinds = dict.fromkeys(note["kind"] for note in row.notes)
         note = f"  note: {', '.join(kinds)}" if kinds else ""
-        click.echo(shorten(f"{left}{plain(f'{row.summary()}{note}')}", WIDTH).rstrip())
+        click.echo(shorten(f"{left}{escape_unprintable(f'{row.summary()}{note}')}", WIDTH).rstrip())
 
     def output(self, row: Row, place: str) -> None:
         """What a row is written as; a row that failed is an empty line. Errors and notes are said aside."""
         output = row.output or ""
-        click.echo(plain(output) if sys.stdout.isatty() else output)
+        click.echo(escape_unprintable(output) if sys.stdout.isatty() else output)
         for note in row.too_long if row.output is not None else ():
             complain(f"{place}: {note['text']}")
         if row.error:

@@ -30,7 +30,7 @@ from credkit.core.forms import Form
 from credkit.core.origins import Place
 from credkit.core.reading import UNITS, AnyReading, Check, Step, describe_places
 from credkit.core.spans import runs
-from credkit.explain.screen import WIDTH, plain, shorten, wrap_text
+from credkit.explain.screen import WIDTH, escape_unprintable, shorten, wrap_text
 from credkit.tables.layout import Layout, Parity, Pattern
 
 Mark = Literal["covered", "judged", "wrong"]
@@ -218,7 +218,7 @@ class Sheet:
     def __init__(self, picture: Picture, width: int) -> None:
         self.picture = picture
         self.width = width
-        self.units = [shorten(plain(unit), width, "...") for unit in picture.units]
+        self.units = [shorten(escape_unprintable(unit), width, "...") for unit in picture.units]
         self.gap = _GAPS[picture.form]
         self.blocks = self._blocks()
         self._starts = [block.start for block in self.blocks]
@@ -258,7 +258,9 @@ class Sheet:
             for unit in check.at:
                 by_block.setdefault(self._block(unit), {})[unit] = judged
             for number, marks in by_block.items():
-                touched[number].append(CheckMarks(plain(check.text), marks, number == min(by_block), failed))
+                touched[number].append(
+                    CheckMarks(escape_unprintable(check.text), marks, number == min(by_block), failed)
+                )
         return touched
 
     def text_column(self, columns: Mapping[int, tuple[int, int]], check: CheckMarks) -> int | None:
@@ -285,7 +287,7 @@ class Sheet:
                 ]
                 widths = [self._width(a, z) for _, a, z in parts]
                 widest = widths.index(max(widths))
-                texts = plain(bar.label), plain(bar.name)
+                texts = escape_unprintable(bar.label), escape_unprintable(bar.name)
                 label = first_fitting(texts, widths[widest] - 2)
                 if not label and number not in self.letters:
                     self.letters[number] = _letter(len(self.letters))

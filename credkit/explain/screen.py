@@ -17,10 +17,10 @@ INDENT = 2  # columns before a row of a table
 NARROWEST_NAME = 10  # columns of the first cell of a row, at least
 
 
-def plain(text: str) -> str:
+def escape_unprintable(text: str) -> str:
     """``text`` with every character that does not take exactly one column written as an escape.
 
-    >>> plain("02F7\\r")
+    >>> escape_unprintable("02F7\\r")
     '02F7\\\\r'
     """
     if text.isascii() and text.isprintable():
@@ -52,7 +52,7 @@ def wrap_text(text: str, width: int = WIDTH, *, first: str = "", rest: str = "")
     >>> wrap_text("Every row is in one place.", 16, first="- ", rest="  ")
     ['- Every row is', '  in one place.']
     """
-    text = plain(text).rstrip()
+    text = escape_unprintable(text).rstrip()
     if len(first) + len(text) <= width:
         return [first + text] if text else []
     from textwrap import wrap  # most texts fit
@@ -72,7 +72,10 @@ def label_text(label: str, text: str, column: int, width: int = WIDTH) -> list[s
 
 def table_lines(columns: Sequence[str], rows: Iterable[Sequence[str | int]], width: int = WIDTH) -> Iterator[str]:
     """Rows under their columns: first cells to the left, wrapped where they are too long; the others to the right."""
-    cells = [tuple(f"{cell:,}" if isinstance(cell, int) else plain(cell) for cell in row) for row in (columns, *rows)]
+    cells = [
+        tuple(f"{cell:,}" if isinstance(cell, int) else escape_unprintable(cell) for cell in row)
+        for row in (columns, *rows)
+    ]
     sizes = [max(map(len, column)) for column in list(zip(*cells, strict=True))[1:]]
     room = max(NARROWEST_NAME, width - INDENT - sum(size + 2 for size in sizes))
     names = [wrap_text(row[0], min(room, width - 2 * INDENT)) or [""] for row in cells]

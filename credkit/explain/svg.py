@@ -15,12 +15,12 @@ from itertools import count
 
 from credkit.core.reading import describe_places
 from credkit.explain.drawing import BarSegment, CheckMarks, Mark, Picture, Sheet, layout_picture
-from credkit.explain.screen import plain
+from credkit.explain.screen import escape_unprintable
 from credkit.explain.svgelements import element, text_element
 from credkit.tables.layout import Layout
 
 COLUMN = 8.4  # pixels of a column: the width of a character of 14 pixels
-ROOM = 76  # columns of a drawing at most: it fits on paper
+MOST_COLUMNS = 76  # columns of a drawing at most: it fits on paper
 MARGIN = 6
 NUMBERS, UNITS, LANE, MARK, TEXT, GAP = 12, 24, 24, 18, 18, 12  # heights of what stands below each other
 KEY: tuple[tuple[Mark, str], ...] = (
@@ -32,7 +32,7 @@ WRONG = "var(--wrong,#b3261e)"
 ALONE = {"xmlns": "http://www.w3.org/2000/svg", "style": "color:#1b1f24;background:#ffffff"}
 
 
-def svg(pictures: Sequence[Picture], *, alone: bool = True, width: int = ROOM) -> str:
+def svg(pictures: Sequence[Picture], *, alone: bool = True, width: int = MOST_COLUMNS) -> str:
     """Pictures below each other, as an SVG element; within a page's own ink unless it stands ``alone``.
 
     Without pictures it is an empty drawing.
@@ -76,7 +76,7 @@ def spoken(picture: Picture) -> str:
     told += [
         f"{each.text} ({describe_places(picture.form, each.at)})" if each.at else each.text for each in picture.marks
     ]
-    return plain("; ".join(told))
+    return escape_unprintable("; ".join(told))
 
 
 class _Drawing:
@@ -114,7 +114,7 @@ class _Drawing:
     def _line(self, text: str, *, weight: str = "normal") -> str:
         """A line of text on its own."""
         self.height += TEXT
-        text = plain(text)
+        text = escape_unprintable(text)
         self._reach(len(text) * COLUMN)
         return _text(0, self.height - 5, text, size=13, anchor="start", weight=weight)
 
