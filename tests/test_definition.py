@@ -283,4 +283,4 @@ def test_anything_is_a_layout_or_a_definition_error() -> None:
 
     law()
     assert seen["right"]
-    assert seen["wrong"] > 50
+    assert seen["wrong"] > 5  # of a profile that tries few

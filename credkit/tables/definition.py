@@ -254,7 +254,6 @@ class _Definition:
         if row.has("poly"):
             row.exactly_one("poly", "algorithm")
         name = row.text("algorithm")
-
         crc = ALGORITHMS[row.one_of("algorithm", tuple(ALGORITHMS))]
         if len(at) != crc.width:
             row.refuse_table(f"{name} has {crc.width} bits, but bits {format_span(at)} are {len(at)}")
