@@ -145,8 +145,8 @@ def test_anything_written_is_a_chain_or_refused() -> None:
             assert codec.encode(codec.decode(value)) == codec.encode(codec.decode(codec.encode(codec.decode(value))))
 
     law()
-    assert seen["built"] > 10
-    assert seen["refused"] > 10
+    assert seen["built"] > 3
+    assert seen["refused"] > 3
 
 
 @given(st.lists(st.text("ab/,%:", max_size=5), max_size=3))
