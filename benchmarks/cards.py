@@ -17,14 +17,14 @@ from cryptography.hazmat.primitives.ciphers.algorithms import AES
 from cryptography.hazmat.primitives.cmac import CMAC
 
 from credkit.cards.data import write_batch
-from credkit.cards.listing import read_backs
+from credkit.cards.listing import find_read_backs
 from credkit.cards.masters import MasterKey
 from credkit.cards.readback import check_all
 from credkit.files.csvfiles import File
 from tests.cards import STAFF, credentials, dump, plan, rows
 
 KEY = bytes.fromhex("2B7E151628AED2A6ABF7158809CF4F3C")  # a published test value (SP 800-38B), never a key to use
-MASTER = MasterKey.of(KEY, "argument of a function")
+MASTER = MasterKey.from_bytes(KEY, "argument of a function")
 AREA = 96
 PLAN = plan(STAFF.replace("size = 272", f"size = {AREA}"))
 SPOILT = 50  # of so many cards one is tampered with
@@ -69,7 +69,7 @@ def credkit_writes(batch: Batch, out: Path) -> None:
 
 def credkit_checks(batch: Batch) -> Answer:
     """How many read-backs differ from plan and list."""
-    checks = check_all(PLAN, read_backs([batch.read]), batch.file, master=MASTER)
+    checks = check_all(PLAN, find_read_backs([batch.read]), batch.file, master=MASTER)
     for _ in checks:
         pass
     return checks.different

@@ -107,12 +107,12 @@ __all__ = [  # the calls: what help(credkit) shows; classes fill it with what Py
 
 
 def _redact(texts: Sequence[str]) -> Sequence[str]:
-    redacted: Sequence[str] = import_module("credkit.privacy.accounts").redacted(texts)
+    redacted: Sequence[str] = import_module("credkit.privacy.accounts").redact_texts(texts)
     return redacted
 
 
 def _draw(value: object) -> str | None:
-    drawn: str | None = import_module("credkit.privacy.pictures").svg_of(value)
+    drawn: str | None = import_module("credkit.privacy.pictures").draw_value(value)
     return drawn
 
 

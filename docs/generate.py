@@ -58,9 +58,9 @@ FAMILIES = (
     ("Bits to text: magnetic stripes", stripe.ENTRIES),
     ("Texts and dates in a card's memory", (*stored.ENTRIES, *dates.ENTRIES)),
     ("NDEF: the data area and its message", ndef.ENTRIES),
-    ("Bits to fields: frames", (*dataof.ENTRIES, *frames.ENTRIES, *frames.builtin())),
+    ("Bits to fields: frames", (*dataof.ENTRIES, *frames.ENTRIES, *frames.builtin_entries())),
     ("Fields to fields", fieldsteps.ENTRIES),
-    ("Text to fields", (*template.ENTRIES, *contents.ENTRIES, *contents.builtin())),
+    ("Text to fields", (*template.ENTRIES, *contents.ENTRIES, *contents.builtin_entries())),
 )
 
 
@@ -154,7 +154,7 @@ def presentations_page() -> str:
     for serial in (Bits("0x04112233445566"), Bits("0x04112233")):
         lines += [f"## {len(serial) // 8} bytes", "", "| form | text | chain |", "| --- | --- | --- |"]
         for row in presentations(len(serial)):
-            lines.append(f"| {row.title} | `{row.write(serial)}` | `{row.codec.name}` |")
+            lines.append(f"| {row.title} | `{row.encode(serial)}` | `{row.codec.name}` |")
         lines.append("")
     return "\n".join(lines)
 

@@ -13,10 +13,10 @@ from pathlib import Path
 from random import Random
 from tempfile import TemporaryDirectory
 
-from credkit.cards.image import Press
+from credkit.cards.image import ImageBuilder
 from credkit.cards.listing import ReadBack
 from credkit.cards.masters import MasterKey
-from credkit.cards.plan import Plan
+from credkit.cards.plan import CardPlan
 from credkit.cards.plans import load_plan
 from credkit.files.csvfiles import File
 
@@ -114,7 +114,7 @@ NOTES = ("Kran 3", "Kåre, dok 7 €", "Nur bei Tag", "潮位に注意", "")
 DELIVERED = bytes.fromhex("FFFFFFFFFFFF FF0780 69 FFFFFFFFFFFF")  # a trailer as it comes: common practice, no source
 
 
-def plan(which: str = "staff", *changes: tuple[str, str]) -> Plan:
+def plan(which: str = "staff", *changes: tuple[str, str]) -> CardPlan:
     """One of the plans, with texts in it changed."""
     text = TEXTS.get(which, which)
     for before, after in changes:
@@ -178,7 +178,7 @@ def manufacturer(serial: bytes) -> bytes:
     return serial + bytes([check]) + bytes.fromhex("080400") + b"HARBOUR1"
 
 
-def dump(plan: Plan, row: Mapping[str, str], master: MasterKey | None = None, *, keys: bool = True) -> bytearray:
+def dump(plan: CardPlan, row: Mapping[str, str], master: MasterKey | None = None, *, keys: bool = True) -> bytearray:
     """All bytes of a card after encoding; without ``keys`` its trailers read as a card shows them, keys as zeros."""
     geometry, serial = plan.geometry, bytes.fromhex(row["serial"])
     memory = bytearray(geometry.size)
@@ -188,7 +188,7 @@ def dump(plan: Plan, row: Mapping[str, str], master: MasterKey | None = None, *,
     for sector in range(len(geometry.sectors) if geometry.keys else 0):
         at = geometry.trailer(sector) * geometry.block_size
         memory[at : at + geometry.block_size] = DELIVERED
-    image = Press(plan, master, keys=geometry.keys and keys).image(serial, row)
+    image = ImageBuilder(plan, master, keys=geometry.keys and keys).build_image(serial, row)
     for block, data in image.blocks.items():
         memory[block * len(data) : (block + 1) * len(data)] = data
     for block, data in image.locks.items():
@@ -204,13 +204,13 @@ def dump(plan: Plan, row: Mapping[str, str], master: MasterKey | None = None, *,
 
 def back(memory: bytes | bytearray, name: str = "C-1000.bin") -> ReadBack:
     """A whole dump as it is read back."""
-    return ReadBack(name=name, stem=name.rpartition(".")[0], data=bytes(memory), seen=b"\x01" * len(memory))
+    return ReadBack(name=name, stem=name.rpartition(".")[0], data=bytes(memory), read_mask=b"\x01" * len(memory))
 
 
 def unseen(read: ReadBack, *spans: range) -> ReadBack:
     """The same without the bytes of ``spans``."""
-    seen, data = bytearray(read.seen), bytearray(read.data)
+    seen, data = bytearray(read.read_mask), bytearray(read.data)
     for span in spans:
         for at in span:
             seen[at] = data[at] = 0
-    return replace(read, seen=bytes(seen), data=bytes(data))
+    return replace(read, read_mask=bytes(seen), data=bytes(data))

@@ -7,15 +7,15 @@ from dataclasses import replace
 from random import Random
 from typing import Any
 
-from credkit.codecs.contents import Parts
+from credkit.codecs.contents import TrackParts
 from credkit.codecs.tracktexts import TrackText
 from credkit.core.fields import Item
 from credkit.core.reading import Field, Row, TextField
 from credkit.tables.characters import ALPHANUMERIC, NUMERIC, CharacterSet
-from credkit.tables.checkcharacters import FIXED
+from credkit.tables.checkcharacters import UNWEIGHTED_RULES
 from credkit.tables.content import Content
 from credkit.tables.itemdefinition import PRINTABLE
-from credkit.tables.items import Closing, ranges
+from credkit.tables.items import ClosingCheck, format_ranges
 
 Some = Callable[[Random, Row], Item]
 SETS: dict[str, CharacterSet] = {"7-bit": ALPHANUMERIC, "5-bit": NUMERIC}
@@ -28,11 +28,11 @@ def valid_content(random: Random, content: Content, some: Some) -> dict[str, Ite
     """Fields that the content writes: short enough, and right where a field holds its own check character."""
     fields: dict[str, Item] = {name: some(random, row) for name, row in content.schema.items()}
     by_size = sorted(fields, key=lambda name: -len(str(fields[name])))
-    while content.most is not None and content.size(content.encode(fields)[0]) > content.most:
+    while content.max_characters is not None and content.size(content.encode(fields)[0]) > content.max_characters:
         name = by_size.pop(0)
         fields[name] = some(random, _shortest(content.schema[name]))
     for check in content.checks:
-        if isinstance(check, Closing):
+        if isinstance(check, ClosingCheck):
             fields[check.field.name] = _checked(random, check, fields[check.field.name])
     return fields
 
@@ -43,7 +43,7 @@ def _shortest(row: Row) -> Row:
     return replace(row, lengths=row.lengths[:1])
 
 
-def _checked(random: Random, check: Closing, value: Any) -> str:
+def _checked(random: Random, check: ClosingCheck, value: Any) -> str:
     """``value`` with its last character right; other ones change where that would be the padding."""
     row = check.field.row
     assert isinstance(row, TextField)
@@ -53,20 +53,20 @@ def _checked(random: Random, check: Closing, value: Any) -> str:
         made = value[:-1] + check.character.compute(value[:-1])
         if row.problem(made) is None:
             return str(made)
-        value = "".join(random.choice(check.field.of) for _ in range(random.choice(row.lengths)))
+        value = "".join(random.choice(check.field.alphabet) for _ in range(random.choice(row.lengths)))
     assert row.problem("") is None, f"no value of {row} has a right check character"
     return ""
 
 
-def valid_parts(random: Random, codec: Parts) -> dict[str, str]:
-    letters = codec.letters.content.replace(codec.letters.separator, "")
+def valid_parts(random: Random, codec: TrackParts) -> dict[str, str]:
+    letters = codec.letters.content_letters.replace(codec.letters.separator, "")
     sizes = [random.choice((0, 1, 4, 12)) for _ in range(random.choice((1, 2, 3, 7)))]
     return {f"part{n}": "".join(random.choice(letters) for _ in range(size)) for n, size in enumerate(sizes, 1)}
 
 
 def valid_track(random: Random, codec: TrackText) -> str:
     letters = codec.letters
-    text = "".join(random.choice(letters.content) for _ in range(random.choice((0, 1, 2, 8, 30))))
+    text = "".join(random.choice(letters.content_letters) for _ in range(random.choice((0, 1, 2, 8, 30))))
     return f"{letters.start}{text}{letters.end}"
 
 
@@ -90,10 +90,10 @@ def content_definition(random: Random) -> dict[str, Any]:
     where = random.randrange(3)
     if where == 1:
         table["track"] = random.randint(1, 3)
-        usable = (ALPHANUMERIC if table["track"] == 1 else NUMERIC).content
+        usable = (ALPHANUMERIC if table["track"] == 1 else NUMERIC).content_letters
     elif where == 2:
         table["set"] = random.choice(("7-bit", "5-bit"))
-        usable = SETS[table["set"]].content
+        usable = SETS[table["set"]].content_letters
     marks = "".join(random.sample([c for c in usable if not c.isalnum()], 2))
     items: list[dict[str, Any]] = []
     held: dict[str, str] = {}  # what may stand in each field, with what fills it up or stands for none
@@ -128,7 +128,7 @@ def _field_row(random: Random, usable: str, marks: str) -> tuple[dict[str, Any],
     free = [char for char in usable if char not in marks]
     letters = random.choice((digits, "".join(free), "".join(random.sample(free, 5))))
     shortest, longest = random.randint(0, 4), random.randint(5, 12)
-    row = {"of": ranges(letters), "text": f"{shortest}-{longest}"}
+    row = {"of": format_ranges(letters), "text": f"{shortest}-{longest}"}
     kind = random.randrange(6)
     if kind == 0:
         row["short"] = mark
@@ -145,8 +145,10 @@ def _field_row(random: Random, usable: str, marks: str) -> tuple[dict[str, Any],
 
 def _check_row(random: Random, items: list[dict[str, Any]], held: dict[str, str], usable: str) -> dict[str, Any] | None:
     """A check character behind ``items``, or None where nothing can be checked."""
-    rule = random.choice([name for name, each in FIXED.items() if set(each.letters) <= set(usable)] + ["mod-10"])
-    takes = set(FIXED[rule].letters) if rule in FIXED else set("0123456789")
+    rule = random.choice(
+        [name for name, each in UNWEIGHTED_RULES.items() if set(each.letters) <= set(usable)] + ["mod-10"]
+    )
+    takes = set(UNWEIGHTED_RULES[rule].letters) if rule in UNWEIGHTED_RULES else set("0123456789")
     row: dict[str, Any] = {"check": rule}
     if rule == "mod-10":
         row["weights"] = random.choice(([3, 1], [1], [7, 3, 9]))

@@ -15,10 +15,10 @@ from credkit import CredkitError, chain
 from credkit.catalogue.api import conversion
 from credkit.cli.rows import converted
 from credkit.cli.values import Line
-from credkit.explain.presentations import SIZES, presentations
+from credkit.explain.presentations import SERIAL_BITS, presentations
 from credkit.privacy.accountroom import ACCOUNT_DIGITS
 from credkit.privacy.accounts import holds_account
-from credkit.privacy.payment import payment
+from credkit.privacy.payment import payment_in_decoded
 from tests.tracks import on_medium
 
 SERIALS = {32: "uid-a-4", 56: "uid-a-7", 80: "uid-a-10", 64: "uid-15693"}
@@ -48,11 +48,11 @@ def serials(random: Random, size: int, count: int) -> list[Bits]:
 def masked_serials(count: int, seed: int) -> Masked:
     """``count`` serials of each size in all presentations."""
     random, found = Random(seed), Masked()
-    for size in SIZES:
+    for size in SERIAL_BITS:
         for serial in serials(random, size, count):
             for row in presentations(size):
                 try:
-                    text = row.write(serial)
+                    text = row.encode(serial)
                 except CredkitError:  # a number of fewer digits than are left
                     continue
                 name = f"{size // 8} bytes: {row.title}"
@@ -89,8 +89,8 @@ def worn_stripes(count: int, errors: int, seed: int) -> Counter[str]:
         text = f";{random.randrange(10**10):010d}={random.randrange(10**7):07d}?"
         bits = worn(f"{'0' * 20}{on_medium(text, 5)}{'0' * 10}", random, errors)
         reading = codec.inspect(bits)
-        seen = payment(codec, bits, reading)
-        found.update(rows=1, failing=not reading.ok, masked=seen.account, refused=seen.whole)
+        seen = payment_in_decoded(codec, bits, reading)
+        found.update(rows=1, failing=not reading.ok, masked=seen.has_account, refused=seen.has_valid_track)
     return found
 
 

@@ -18,8 +18,8 @@ KEY_24 = bytes.fromhex("E37A90C5146DB82F5B0EF19D68A7C3427F36D18B94CE5A02")
 KEY_32 = bytes.fromhex("71D4AE3908F6C25B8D907BE3A6142FC05EF387BA6D49C10E92D83F75AB24E6C1")
 KEYS = (KEY_16, KEY_24, KEY_32)
 KEY = KEY_16
-MASTER = MasterKey.of(KEY, "argument of a function")
-OTHER = MasterKey.of(KEY_32, "argument of a function")
+MASTER = MasterKey.from_bytes(KEY, "argument of a function")
+OTHER = MasterKey.from_bytes(KEY_32, "argument of a function")
 SHORTEST = 8  # bytes of a key that count as a leak: a sentence that shortens must not pass
 
 

@@ -23,10 +23,10 @@ from credkit.cards.entry import memory_entry
 from credkit.cards.keys import MasterKey
 from credkit.cards.plans import load_plan
 from credkit.catalogue.registry import catalogue
-from credkit.codecs.contents import Parts
+from credkit.codecs.contents import TrackParts
 from credkit.codecs.cyclic import Cyclic
 from credkit.codecs.dates import DayCount, StoredDate
-from credkit.codecs.fieldsteps import Digits, Listed, Offset
+from credkit.codecs.fieldsteps import DigitsToNumber, LookUp, Offset
 from credkit.codecs.keyboards import Keyboard
 from credkit.codecs.stored import Bcd, Characters
 from credkit.codecs.stripe import TrackBits
@@ -44,7 +44,7 @@ VECTORS = Path(__file__).with_name("vectors")
 
 LOCKERS = {printed: 3 * printed % 10007 for printed in range(101, 400)}  # a site's list: locker to number
 STAFF = load_plan(Path(__file__).with_name("plans") / "staff.toml")  # a site's plan of its cards, see there
-KEY = MasterKey.of(bytes.fromhex("2b7e151628aed2a6abf7158809cf4f3c"), "argument of a function")  # of SP 800-38B
+KEY = MasterKey.from_bytes(bytes.fromhex("2b7e151628aed2a6abf7158809cf4f3c"), "argument of a function")  # of SP 800-38B
 SITE = (map_entry({"lockers": LOCKERS}), memory_entry({"staff": STAFF}, {"staff": KEY}))
 
 TYPICAL = (
@@ -162,7 +162,7 @@ def valid(random: Random, codec: AnyCodec) -> Any:
         return _valid_text(random, last)
     if isinstance(last, ContentCodec):
         return valid_content(random, last.content, some)
-    if isinstance(last, Parts):
+    if isinstance(last, TrackParts):
         return valid_parts(random, last)
     if codec.output.schema is not None:
         fields = {name: some(random, field) for name, field in codec.schema.items()}
@@ -171,11 +171,11 @@ def valid(random: Random, codec: AnyCodec) -> Any:
         fields |= last.select.added
     elif isinstance(last, Offset):
         fields = {"other": 5, last.field: max(last.amount, 0) + random.getrandbits(20)}
-    elif isinstance(last, Digits):
+    elif isinstance(last, DigitsToNumber):
         fields = {"other": 5, last.field: random.randrange(10**last.count)}
     else:
         fields = {"other": random.getrandbits(8)}
-    if isinstance(last, Listed):  # its schema gives the range; only what stands in the list exists
+    if isinstance(last, LookUp):  # its schema gives the range; only what stands in the list exists
         fields[last.field] = random.choice(sorted(last.printed))
     return fields
 
@@ -197,7 +197,9 @@ def _valid_text(random: Random, last: AnyCodec) -> str:
     if isinstance(last, TrackText):
         return valid_track(random, last)
     if isinstance(last, TrackBits):
-        content = "".join(random.choice(last.letters.content) for _ in range(random.choice((0, 1, 3, 8, 20, 37, 90))))
+        content = "".join(
+            random.choice(last.letters.content_letters) for _ in range(random.choice((0, 1, 3, 8, 20, 37, 90)))
+        )
         return f"{last.letters.start}{content}{last.letters.end}"
     text = "".join(random.choice(letters) for _ in range(length))
     while isinstance(last, Keyboard) and (lost := _lost(last, text)):  # a pair that it refuses to write
@@ -206,7 +208,7 @@ def _valid_text(random: Random, last: AnyCodec) -> str:
 
 
 def _lost(keyboard: Keyboard, text: str) -> str | None:
-    pairs = ("".join(map(keyboard.to_meant.__getitem__, pair)) for pair in keyboard.lost)
+    pairs = ("".join(map(keyboard.to_meant.__getitem__, pair)) for pair in keyboard.unencodable)
     return next((pair for pair in pairs if pair in text), None)
 
 

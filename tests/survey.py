@@ -30,8 +30,8 @@ from time import perf_counter
 from bitstring import Bits
 
 from credkit import CredkitError, chain, identify, relate
-from credkit.explain.identification import Group
-from credkit.explain.presentations import SIZES as ALL_SIZES
+from credkit.explain.identification import MatchGroup
+from credkit.explain.presentations import SERIAL_BITS as ALL_SIZES
 from credkit.explain.presentations import Presentation, presentations
 from credkit.explain.relation import Connection
 
@@ -67,7 +67,7 @@ def boxes(random: Random, size: int) -> Iterator[list[Bits]]:
         yield [Bits(uint=first + place, length=size) for place in range(3)]
 
 
-def has(group: Group, row: Presentation) -> bool:
+def has(group: MatchGroup, row: Presentation) -> bool:
     """Whether the chain of a presentation is in a group; a text without letters shows no small ones."""
     names = (f"{row.codec.name}/", f"{row.codec.name.replace(',lower', '')}/")
     return any(match.chain.startswith(names) for match in group.matches)
@@ -88,7 +88,7 @@ def survey(serials: int, seed: int = 11) -> Tally:
 def look(tally: Tally, row: Presentation, cards: list[Bits], name: str) -> None:
     """Count what is found for three cards in one presentation."""
     try:
-        texts = [row.write(card) for card in cards]
+        texts = [row.encode(card) for card in cards]
     except CredkitError:  # a number of fewer digits than are left
         return
     tally.texts[name] += 1
@@ -111,7 +111,7 @@ MOST = 30  # bits that are counted
 def written(row: Presentation, serial: Bits) -> str | None:
     """``serial`` in a presentation; None where it has fewer digits than are left."""
     try:
-        return row.write(serial)
+        return row.encode(serial)
     except CredkitError:
         return None
 

@@ -11,7 +11,7 @@ from itertools import islice, product
 import pytest
 
 from credkit import DecodeError, DefinitionError
-from credkit.cards.access import DATA, TRAILER, Access, DataRule, data_condition, trailer_condition
+from credkit.cards.access import DATA_RULES, TRAILER_RULES, Access, DataRule, data_condition, trailer_condition
 from tests.amounts import amounts
 
 # C1C2C3: read, write, increment, decrement/transfer/restore
@@ -43,7 +43,7 @@ def test_data_conditions_are_the_printed_ones() -> None:
     rows = [row.split() for row in PRINTED_DATA.strip().splitlines()]
     assert len(rows) == 8
     for bits, *keys in rows:
-        rule = DATA[int(bits, 2)]
+        rule = DATA_RULES[int(bits, 2)]
         assert [rule.read, rule.write, rule.increment, rule.decrement] == [key.strip("-") for key in keys], bits
 
 
@@ -51,7 +51,7 @@ def test_trailer_conditions_are_the_printed_ones() -> None:
     rows = [row.split() for row in PRINTED_TRAILER.strip().splitlines()]
     assert len(rows) == 8
     for bits, key_a, access, key_b in rows:
-        rule = TRAILER[int(bits, 2)]
+        rule = TRAILER_RULES[int(bits, 2)]
         found = [rule.write_key_a, rule.read_access, rule.write_access, rule.read_key_b, rule.write_key_b]
         printed = [key_a, *access.split("/"), *key_b.split("/")]
         assert found == [key.strip("-") for key in printed], bits
@@ -61,7 +61,7 @@ def test_trailer_conditions_are_the_printed_ones() -> None:
     ("data", "conditions"), [("ff0780", (0, 0, 0, 1)), ("787788", (4, 4, 4, 3)), ("08778f", (6, 6, 6, 3))]
 )
 def test_known_access_bytes(data: str, conditions: tuple[int, int, int, int]) -> None:
-    assert Access.of(bytes.fromhex(data)).conditions == conditions
+    assert Access.from_bytes(bytes.fromhex(data)).conditions == conditions
     assert Access(conditions).bytes.hex() == data
 
 
@@ -73,11 +73,11 @@ def test_all_conditions_round_trip_and_every_wrong_bit_is_found(every: int) -> N
         data = Access(conditions).bytes
         c1, c2, c3 = (sum((each >> 2 - bit & 1) << place for place, each in enumerate(conditions)) for bit in range(3))
         assert data == bytes(((~c2 & 15) << 4 | ~c1 & 15, c1 << 4 | ~c3 & 15, c3 << 4 | c2))
-        assert Access.of(data).conditions == conditions
+        assert Access.from_bytes(data).conditions == conditions
         for bit in range(24):
             wrong = (int.from_bytes(data, "big") ^ 1 << bit).to_bytes(3, "big")
             with pytest.raises(DecodeError):
-                Access.of(wrong)
+                Access.from_bytes(wrong)
 
 
 @pytest.mark.parametrize(
@@ -92,20 +92,20 @@ def test_all_conditions_round_trip_and_every_wrong_bit_is_found(every: int) -> N
     ],
 )  # fmt: skip
 def test_policies_in_words(text: str, data: str) -> None:
-    assert Access.read(text).bytes.hex() == data
+    assert Access.from_policy(text).bytes.hex() == data
 
 
 @pytest.mark.parametrize("number", range(8))
 def test_every_rule_says_itself(number: int) -> None:
     """What a condition says in words, read as a policy, is that condition; two of the trailer mean the same."""
-    rule = DATA[number]
-    words = rule.words if rule != DataRule("", "", "", "") else "read never, write never"
+    rule = DATA_RULES[number]
+    words = rule.description if rule != DataRule("", "", "", "") else "read never, write never"
     words += "" if "write" in words else ", write never"
-    assert DATA[Access.read(f"{words}; trailer: keys never, access never").conditions[0]] == rule
-    trailer = TRAILER[number]
+    assert DATA_RULES[Access.from_policy(f"{words}; trailer: keys never, access never").conditions[0]] == rule
+    trailer = TRAILER_RULES[number]
     said = {"A": "A", "B": "B", "": "never"}
     policy = f"Trailer: keys {said[trailer.write_key_b]}, access {said[trailer.write_access]}; read B, write B"
-    found = TRAILER[Access.read(policy).conditions[3]]
+    found = TRAILER_RULES[Access.from_policy(policy).conditions[3]]
     assert (found.write_key_b, found.write_access) == (trailer.write_key_b, trailer.write_access)
 
 
@@ -144,12 +144,12 @@ def test_every_rule_says_itself(number: int) -> None:
 )
 def test_what_no_card_can_do_is_refused(text: str, sentence: str) -> None:
     with pytest.raises(DefinitionError, match=sentence):
-        Access.read(text)
+        Access.from_policy(text)
 
 
 def kinds(policy: str) -> dict[str, list[int]]:
     found: dict[str, list[int]] = {}
-    for danger in Access.read(policy).dangers():
+    for danger in Access.from_policy(policy).dangers():
         found.setdefault(danger.kind, []).append(danger.group)
     return found
 
@@ -202,4 +202,4 @@ def test_a_key_b_that_can_be_read_is_worth_nothing() -> None:
 def test_least_is_allowed_where_nothing_is_said() -> None:
     assert data_condition("AB", "") == 2, "not the one that decrements"
     assert data_condition("AB", "", "", "AB") == 1
-    assert TRAILER[trailer_condition("", "")].read_key_b == ""
+    assert TRAILER_RULES[trailer_condition("", "")].read_key_b == ""

@@ -18,10 +18,18 @@ from stdnum import luhn
 import credkit
 from credkit import CredkitError, chain, layout_entries
 from credkit.core.sentences import redacted_repr
-from credkit.privacy.accountroom import ACCOUNT_DIGITS, ROOM, may_hold_account
-from credkit.privacy.accounts import hidden, holds_account, holds_track, masked, tracks
-from credkit.privacy.accountsearch import FIRST, ISSUERS, find_numbers
-from credkit.privacy.payment import NOTHING, has_room, held, is_declared, of_reading, passing, payment
+from credkit.privacy.accountroom import ACCOUNT_DIGITS, ACCOUNT_ROOM_PATTERN, may_hold_account
+from credkit.privacy.accounts import hide_all_but_account_ends, holds_account, holds_track, mask_accounts, track_numbers
+from credkit.privacy.accountsearch import ISSUER_FIRST_DIGITS, ISSUERS, find_numbers
+from credkit.privacy.payment import (
+    NO_PAYMENT_DATA,
+    has_account_room,
+    is_declared,
+    payment_in_decoded,
+    payment_in_reading,
+    payment_in_texts,
+    payment_in_valid,
+)
 from tests.commandline import ACCOUNT, CHAIN
 from tests.tracks import TRACK_1, TRACK_2, naked
 
@@ -61,8 +69,8 @@ REST = "30121010000000000"
     ],
 )
 def test_tracks_are_masked(text: str, said: str) -> None:
-    assert masked(text) == said
-    assert masked(said) == said, "masking once more changes nothing"
+    assert mask_accounts(text) == said
+    assert mask_accounts(said) == said, "masking once more changes nothing"
     assert holds_account(text) == (said != text)
 
 
@@ -99,7 +107,7 @@ def test_tracks_are_masked(text: str, said: str) -> None:
     ],
 )
 def test_what_is_no_payment_data_is_left_alone(text: str) -> None:
-    assert masked(text) == text
+    assert mask_accounts(text) == text
     assert not holds_account(text)
     assert not holds_track(text)
 
@@ -108,7 +116,7 @@ def test_a_licence_is_no_payment_track_but_may_hold_what_looks_like_a_number() -
     number = "6360001234567800"
     good = number[:-1] + luhn.calc_check_digit(number[:-1])
     assert not holds_track(f";{good}=301220010101?")
-    assert masked(f";{good}=301220010101?") == f";{good[:6]}{'*' * 6}{good[-4:]}=301220010101?"
+    assert mask_accounts(f";{good}=301220010101?") == f";{good[:6]}{'*' * 6}{good[-4:]}=301220010101?"
 
 
 @pytest.mark.parametrize(
@@ -131,7 +139,7 @@ def test_a_licence_is_no_payment_track_but_may_hold_what_looks_like_a_number() -
     ],
 )
 def test_a_track_is_more_than_a_number(text: str, found: set[str], whole: bool) -> None:
-    assert tracks(text) == found
+    assert track_numbers(text) == found
     assert holds_track(text) == whole
 
 
@@ -160,8 +168,8 @@ def test_a_track_is_more_than_a_number(text: str, found: set[str], whole: bool) 
     ],
 )
 def test_digits_are_found_however_they_are_parted(text: str, said: str) -> None:
-    assert masked(text) == said
-    assert masked(said) == said
+    assert mask_accounts(text) == said
+    assert mask_accounts(said) == said
     assert holds_account(text) == (said != text)
 
 
@@ -169,17 +177,17 @@ def test_the_prefixes_of_issuers_are_in_order_and_apart() -> None:
     for first, last, lengths in ISSUERS:
         assert len(first) == len(last)
         assert first <= last
-        assert first[0] in FIRST
+        assert first[0] in ISSUER_FIRST_DIGITS
         assert set(lengths) <= set(ACCOUNT_DIGITS)
     assert [row[0] for row in ISSUERS] == sorted(row[0] for row in ISSUERS)
 
 
 def test_hidden_shows_the_ends_of_account_numbers_only() -> None:
-    assert hidden(f"EAST {ACCOUNT} x") == "**** 411436******6785 *"
-    assert hidden(TRACK_2) == f"*411436******6785{'*' * 19}"
-    assert hidden("5B'&&'\"-à&é") == "*" * 11
-    assert hidden(f"{REST[:16]}", only={ACCOUNT}) == "*" * 16
-    assert hidden(f"{ACCOUNT} {ACCOUNT[:-1]}3", only={ACCOUNT}) == f"411436******6785 {'*' * 16}"
+    assert hide_all_but_account_ends(f"EAST {ACCOUNT} x") == "**** 411436******6785 *"
+    assert hide_all_but_account_ends(TRACK_2) == f"*411436******6785{'*' * 19}"
+    assert hide_all_but_account_ends("5B'&&'\"-à&é") == "*" * 11
+    assert hide_all_but_account_ends(f"{REST[:16]}", only={ACCOUNT}) == "*" * 16
+    assert hide_all_but_account_ends(f"{ACCOUNT} {ACCOUNT[:-1]}3", only={ACCOUNT}) == f"411436******6785 {'*' * 16}"
 
 
 @given(st.sampled_from((TRACK_1, TRACK_2)), st.data())
@@ -187,14 +195,14 @@ def test_one_changed_character_uncovers_nothing(track: str, data: st.DataObject)
     place = data.draw(st.integers(0, len(track) - 1))
     char = data.draw(st.sampled_from(string.printable) | st.characters())
     mutated = track[:place] + char + track[place + 1 :]
-    assert tracks(mutated)
+    assert track_numbers(mutated)
     for text in (mutated, f"gate 7 said '{mutated}', twice", f"{mutated}{TRACK_2}", f"{TRACK_1}{mutated}"):
-        said = masked(text)
+        said = mask_accounts(text)
         assert not naked(said)
         assert "012345" not in said
         assert not re.search("30121010|TERMINA|ERMINAL", said)
-        assert masked(said) == said
-    assert not naked(hidden(mutated))
+        assert mask_accounts(said) == said
+    assert not naked(hide_all_but_account_ends(mutated))
 
 
 def test_every_printable_change_of_every_character_uncovers_nothing() -> None:
@@ -202,7 +210,7 @@ def test_every_printable_change_of_every_character_uncovers_nothing() -> None:
     for track in (TRACK_1, TRACK_2):
         for place in range(len(track)):
             for char in string.printable:
-                said = masked(track[:place] + char + track[place + 1 :])
+                said = mask_accounts(track[:place] + char + track[place + 1 :])
                 assert not naked(said), said
                 assert not re.search("30121010|TERMINA|ERMINAL", said), said
                 count += 1
@@ -216,7 +224,7 @@ def test_every_printable_change_of_every_character_uncovers_nothing() -> None:
 )
 def test_no_text_without_room_is_masked(text: str) -> None:
     if any(True for _ in find_numbers(text)):  # the search itself, whatever the quick question says
-        assert re.search(ROOM, text)
+        assert re.search(ACCOUNT_ROOM_PATTERN, text)
         assert may_hold_account(text)
 
 
@@ -228,7 +236,7 @@ def test_the_search_for_naked_digits_would_find_them() -> None:
 @given(st.sampled_from(("4", "51", "2221", "62")), st.text("0123456789", min_size=15), st.text("0123456789"))
 def test_a_number_before_an_expiry_date_needs_no_check_digit(first: str, digits: str, rest: str) -> None:
     number, rest = f"{first}{digits}"[:16], f"3012101{rest}"
-    said = masked(f";{number}={rest}?")
+    said = mask_accounts(f";{number}={rest}?")
     assert said == f";{number[:6]}{'*' * (len(number) - 10)}{number[-4:]}={'*' * len(rest)}?"
 
 
@@ -295,7 +303,7 @@ def test_the_work_grows_with_the_text_and_no_faster(trap: str) -> None:
         before = sys.gettrace()
         sys.settrace(step)
         try:
-            masked(text)
+            mask_accounts(text)
             holds_track(text)
         finally:
             sys.settrace(before)
@@ -315,7 +323,7 @@ def test_fields_beside_an_account_number_are_hidden_where_they_are_texts() -> No
 
 def test_what_a_chain_has_no_room_for() -> None:
     for name in (CHAIN, "decimal:32/serial-32", "hex:8", "hex:14/fields:number:56", "template:{number:011d}"):
-        assert not has_room(chain(name)), name
+        assert not has_account_room(chain(name)), name
     for name in (
         "strip",
         "template:{number:012d}",
@@ -324,7 +332,7 @@ def test_what_a_chain_has_no_room_for() -> None:
         "track-2",
         "keyboard:de/hex:8",
     ):
-        assert has_room(chain(name)), name
+        assert has_account_room(chain(name)), name
 
 
 def test_an_account_number_is_found_at_any_step() -> None:
@@ -336,10 +344,10 @@ def test_an_account_number_is_found_at_any_step() -> None:
         ("hex:18,colon/bcd:F", ":".join(re.findall("..", f"{ACCOUNT}FF"))),
     ):
         codec = chain(name)
-        assert payment(codec, text, codec.inspect(text)) == (True, frozenset(), False), name
-        assert passing(codec, text).account, name
+        assert payment_in_decoded(codec, text, codec.inspect(text)) == (True, frozenset(), False), name
+        assert payment_in_valid(codec, text).has_account, name
     codec = chain(CHAIN)
-    assert payment(codec, "02F764DD", codec.inspect("02F764DD")) == NOTHING
+    assert payment_in_decoded(codec, "02F764DD", codec.inspect("02F764DD")) == NO_PAYMENT_DATA
 
 
 def test_decimal_digits_in_a_layout_are_digits() -> None:
@@ -348,8 +356,8 @@ def test_decimal_digits_in_a_layout_are_digits() -> None:
               "examples": [{"bits": "0" * 72, "fields": {"account": 0, "rest": 0}}]}  # fmt: skip
     codec = chain("hex:18/badge", codecs=layout_entries({"badge": layout}))
     for text, account in ((f"{ACCOUNT}07", True), (f"{WRONG}07", False)):
-        assert payment(codec, text, codec.inspect(text)).account == account
-        assert of_reading(codec.inspect(text)).account == account
+        assert payment_in_decoded(codec, text, codec.inspect(text)).has_account == account
+        assert payment_in_reading(codec.inspect(text)).has_account == account
 
 
 def test_a_number_that_is_computed_is_none() -> None:
@@ -360,8 +368,10 @@ def test_a_number_that_is_computed_is_none() -> None:
     ):
         codec = chain(name)
         assert codec.decode(text)["number"] == int(ACCOUNT)
-        assert payment(codec, text, codec.inspect(text)) == passing(codec, text) == NOTHING, name
-        assert of_reading(codec.inspect(text)) == NOTHING, name
+        assert (
+            payment_in_decoded(codec, text, codec.inspect(text)) == payment_in_valid(codec, text) == NO_PAYMENT_DATA
+        ), name
+        assert payment_in_reading(codec.inspect(text)) == NO_PAYMENT_DATA, name
 
 
 def test_chains_that_say_what_their_numbers_are() -> None:
@@ -384,9 +394,9 @@ def test_a_track_is_found_at_any_step() -> None:
         ("strip:x/last-digits:4", f"x{TRACK_2[:-1]}"),
     ):
         codec = chain(name)
-        assert payment(codec, text, codec.inspect(text)).tracks == {ACCOUNT}, name
-        assert passing(codec, text).tracks == {ACCOUNT}, name
+        assert payment_in_decoded(codec, text, codec.inspect(text)).track_numbers == {ACCOUNT}, name
+        assert payment_in_valid(codec, text).track_numbers == {ACCOUNT}, name
 
 
 def test_texts_beside_one_another_are_not_joined() -> None:
-    assert held(["41143601", "23456785"]) == NOTHING
+    assert payment_in_texts(["41143601", "23456785"]) == NO_PAYMENT_DATA

@@ -681,8 +681,8 @@ def test_texts_that_fail_are_looked_through_where_they_may_hold_a_track(chain_te
     ]
     for text in texts:
         sign = bool(pl.Series([text]).str.contains(secrets._MAY_BE_TYPED)[0]) and len(text.encode()) >= 13
-        assert sign or not find_payment(codec, text).tracks, text
-    assert any(find_payment(codec, text).tracks for text in texts)
+        assert sign or not find_payment(codec, text).track_numbers, text
+    assert any(find_payment(codec, text).track_numbers for text in texts)
 
 
 def test_the_line_of_a_payment_track_behind_rows_that_are_wrong(tmp_path: Path) -> None:

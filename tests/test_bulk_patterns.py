@@ -45,14 +45,14 @@ def test_bulk_says_of_each_text_what_the_codec_says(written: str, texts: list[st
 def test_the_kernel_is_used() -> None:
     """The law above would say nothing about a kernel that never takes a text."""
     from credkit.bulk.texts import match_pattern
-    from credkit.tables.pattern import Pattern
+    from credkit.tables.pattern import TextPattern
 
     for written, text in (
         ("template:{facility:03d}-{number:05X}", "012-0003E"),
         ("template:ID {number:04d}#", "ID 0062#"),
     ):
         table = chain(written).table
-        assert isinstance(table, Pattern)
+        assert isinstance(table, TextPattern)
         columns, good = match_pattern(table, pl.Series([text, "x"]))
         assert good.tolist() == [True, False]
         assert columns["number"].tolist() == [62, 0]

@@ -21,12 +21,12 @@ from cryptography.hazmat.primitives.ciphers.algorithms import AES
 from cryptography.hazmat.primitives.cmac import CMAC
 
 from credkit import DefinitionError, EncodeError, __version__
-from credkit.cards.credentials import name_problem
+from credkit.cards.credentials import file_name_problem
 from credkit.cards.data import NoMasterKey, write_batch
-from credkit.cards.image import Press
-from credkit.cards.listing import listing, read_back, read_backs
+from credkit.cards.image import ImageBuilder
+from credkit.cards.listing import find_read_backs, format_listing, load_read_back
 from credkit.cards.masters import check_value
-from credkit.cards.plan import Plan
+from credkit.cards.plan import CardPlan
 from credkit.files.csvfiles import File
 from tests.amounts import amounts
 from tests.cards import ROW, SERIAL, STAFF, credentials, plan, rows
@@ -35,7 +35,9 @@ from tests.masters import KEY, MASTER, leaks
 STAFF_PLAN, STICKER_PLAN, TAG_PLAN = plan("staff"), plan("sticker"), plan("tag")
 
 
-def written(folder: Path, held: Sequence[Mapping[str, str]], used: Plan = STAFF_PLAN, *, keys: bool = False) -> Path:
+def written(
+    folder: Path, held: Sequence[Mapping[str, str]], used: CardPlan = STAFF_PLAN, *, keys: bool = False
+) -> Path:
     out = folder / "batch"
     batch = write_batch(used, credentials(folder, held), out, master=MASTER, keys=keys)
     assert (batch.out, batch.count, batch.keys) == (out, len(held), keys)
@@ -122,7 +124,7 @@ def test_an_address_of_254_characters_fits_and_the_area_that_is_a_byte_too_small
     assert blocks((written(tmp_path, [row]) / "C-1000.bin").read_bytes()) == by_hand(row)
     # header and type 4 bytes, prefix code 1, address 254: 259; the TLV adds 1 + 3, since there are 255 or more
     exact = plan(STAFF.replace("size = 272", "size = 263"))
-    assert len(Press(exact, MASTER).image(SERIAL, row).blocks) > 10
+    assert len(ImageBuilder(exact, MASTER).build_image(SERIAL, row).blocks) > 10
     short = plan(STAFF.replace("size = 272", "size = 262"))
     with pytest.raises(DefinitionError) as caught:
         write_batch(short, credentials(tmp_path, [row]), tmp_path / "short", master=MASTER)
@@ -156,7 +158,7 @@ def test_static_lock_bytes_leave_their_page_alone(tmp_path: Path) -> None:
     text = (out / "C-1000.txt").read_text()
     assert "page 2: ....2000  # lock bytes, for good" in text
     assert "# .. is a byte beside lock bytes: it is written as zero, which changes nothing" in text
-    assert not read_back(out / "C-1000.txt", used).has(8, 10)
+    assert not load_read_back(out / "C-1000.txt", used).has_bytes(8, 10)
 
 
 def test_every_lock_bit_lies_in_the_memory() -> None:
@@ -166,10 +168,10 @@ def test_every_lock_bit_lies_in_the_memory() -> None:
         ('"type2-144"', '"type2-496"\ndynamic_locks = "standard"'),
         ('where = "page 36"', 'where = "page 127"'),
     )
-    image = Press(used).image(bytes(7), next(rows(1, "sticker")))
+    image = ImageBuilder(used).build_image(bytes(7), next(rows(1, "sticker")))
     assert {block: data.hex() for block, data in image.locks.items()} == {129: "00008000"}
     assert used.geometry.blocks == 130
-    assert used.geometry.duties[4 * 129] == "locks"
+    assert used.geometry.duty_of_bytes[4 * 129] == "locks"
 
 
 # ── the listing ─────────────────────────────────────────────────────────────────────────────────
@@ -181,10 +183,10 @@ SMALL = STAFF.partition("[records.secure]")[0]
 def test_a_listing_as_a_person_reads_it() -> None:
     used = plan(SMALL)
     row = {"personnel_number": "123456", "gate_facility": "123", "gate_number": "45678"}
-    image = Press(used).image(SERIAL, row)
+    image = ImageBuilder(used).build_image(SERIAL, row)
     # Conditions 100, 011, 011, 011: C1 is 0001, C2 and C3 are 1110; so 1E 11 EE (common practice, no source).
     assert (
-        listing(image, used, credential="C-1", serial=SERIAL)
+        format_listing(image, used, credential="C-1", serial=SERIAL)
         == """\
 # credential 'C-1', serial 01000000
 # plan 'Brackwater staff card', sectors-16x4; blocks in the order of writing
@@ -236,7 +238,7 @@ def test_a_meaning_cannot_break_a_listing(tmp_path: Path) -> None:
     assert found["block 6"] == "pass number=411436******6785"
     assert found["block 8"] == "directory"
     assert found["block 12"] == r"link contact=https://a.example/\u2028b"
-    assert read_back(out / "C-1000.txt", used).has(5 * 16, 7 * 16)
+    assert load_read_back(out / "C-1000.txt", used).has_bytes(5 * 16, 7 * 16)
 
 
 def test_listings_and_station_files_say_the_same(tmp_path: Path) -> None:
@@ -246,13 +248,13 @@ def test_listings_and_station_files_say_the_same(tmp_path: Path) -> None:
         size = used.geometry.block_size
         out = written(folder, list(rows(3, which)), used, keys=True)
         for file in sorted(out.glob("*.bin")):
-            back = read_back(file.with_suffix(".txt"), used)
+            back = load_read_back(file.with_suffix(".txt"), used)
             sent = blocks(file.read_bytes(), size)
-            read = {at // size for at, seen in enumerate(back.seen) if seen}
+            read = {at // size for at, seen in enumerate(back.read_mask) if seen}
             assert read == set(sent), which
             for block, data in sent.items():
                 assert back.data[block * size : (block + 1) * size] == data
-                assert back.has(block * size, (block + 1) * size), "with keys there is nothing that is not said"
+                assert back.has_bytes(block * size, (block + 1) * size), "with keys there is nothing that is not said"
 
 
 def test_a_listing_with_keys_says_that_it_is_confidential(tmp_path: Path) -> None:
@@ -425,7 +427,7 @@ def test_memory_stays_flat(tmp_path: Path, more: int) -> None:
 # ── refusals ────────────────────────────────────────────────────────────────────────────────────
 
 
-def refused(folder: Path, held: Sequence[Mapping[str, str]], used: Plan = STAFF_PLAN) -> str:
+def refused(folder: Path, held: Sequence[Mapping[str, str]], used: CardPlan = STAFF_PLAN) -> str:
     with pytest.raises(DefinitionError) as caught:
         write_batch(used, credentials(folder, held), folder / "batch", master=MASTER)
     assert [each.name for each in folder.iterdir()] == ["staff.csv"], "nothing is written"
@@ -513,7 +515,7 @@ def test_faults_of_the_list_itself(tmp_path: Path) -> None:
     "name", ["C-1", "C 1", "Zoë", "a.b", "コンテナ", "CONTAINER", "COM10", "x" * 200, "a=b", "#7", "$x", "a'b", "C_1"]
 )
 def test_ids_that_can_name_files(name: str, tmp_path: Path) -> None:
-    assert not name_problem(name)
+    assert not file_name_problem(name)
     (tmp_path / f"{name}.bin").write_bytes(b"")
 
 
@@ -526,7 +528,7 @@ def test_ids_that_can_name_files(name: str, tmp_path: Path) -> None:
     ],
 )  # fmt: skip
 def test_ids_that_cannot(name: str) -> None:
-    assert name_problem(name)
+    assert file_name_problem(name)
 
 
 def test_ids_that_some_systems_take_for_one_name_are_equal(tmp_path: Path) -> None:
@@ -554,22 +556,24 @@ def test_a_master_key_is_asked_for_where_it_is_needed(tmp_path: Path) -> None:
 
 def test_a_serial_number_of_another_size_is_refused_by_the_press_too() -> None:
     with pytest.raises(EncodeError, match="the serial number has 7 bytes, the plan expects 4"):
-        Press(STAFF_PLAN, MASTER).image(bytes(7), ROW)
+        ImageBuilder(STAFF_PLAN, MASTER).build_image(bytes(7), ROW)
 
 
 def test_read_backs_are_found_in_folders(tmp_path: Path) -> None:
     out = written(tmp_path, list(rows(2)))
-    assert [file.name for file in read_backs([out])] == ["C-1000.txt", "C-1001.txt"], "a batch: its .bin is no dump"
+    assert [file.name for file in find_read_backs([out])] == ["C-1000.txt", "C-1001.txt"], (
+        "a batch: its .bin is no dump"
+    )
     other = tmp_path / "read"
     other.mkdir()
     for name in ("b.bin", "a.TXT", "c.csv"):
         (other / name).write_bytes(b"")
-    assert [file.name for file in read_backs([other, out / "C-1000.bin"])] == ["a.TXT", "b.bin", "C-1000.bin"]
+    assert [file.name for file in find_read_backs([other, out / "C-1000.bin"])] == ["a.TXT", "b.bin", "C-1000.bin"]
     (tmp_path / "empty").mkdir()
     for name, message in (
         ("empty", "there is no read-back in this folder: no file that ends in .txt or .bin"),
         ("nothing", "there is no such file or folder"),
     ):
         with pytest.raises(DefinitionError) as caught:
-            read_backs([tmp_path / name])
+            find_read_backs([tmp_path / name])
         assert str(caught.value) == f"{tmp_path / name}: {message}"

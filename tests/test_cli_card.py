@@ -14,8 +14,8 @@ from xml.etree import ElementTree
 
 import pytest
 
-from credkit.cards.access import DATA, TRAILER
-from credkit.cards.geometry import COMMON
+from credkit.cards.access import DATA_RULES, TRAILER_RULES
+from credkit.cards.geometry import COMMON_NAMES
 from credkit.cards.keys import card_key, record_mac
 from credkit.cards.masters import check_value
 from tests.commandline import CREDKIT, ENVIRONMENT, on_a_terminal, records, run
@@ -38,7 +38,7 @@ def test_the_group_shows_its_commands() -> None:
 def test_the_list_of_geometries() -> None:
     """Free bytes: 47 blocks of 16, and 3,440 of the larger kind (common practice, no source); type 2 by its name."""
     lines = run("card", "geometries").stdout.splitlines()
-    assert [line.split()[0] for line in lines if line[:1].isalpha()][:-1] == list(COMMON)
+    assert [line.split()[0] for line in lines if line[:1].isalpha()][:-1] == list(COMMON_NAMES)
     assert "sectors-16x4        752 of 1,024 bytes free: 16 sectors of 4 blocks of 16 bytes," in lines
     assert "sectors-32x4+8x16   3,440 of 4,096 bytes free: 32 sectors of 4 and 8 sectors of" in lines
     assert "type2-144           144 of 164 bytes free: pages of 4 bytes, 144 bytes of data" in lines
@@ -90,7 +90,7 @@ def test_reserved_bytes_are_named(name: str, wanted: list[str]) -> None:
 
 def test_geometries_in_json() -> None:
     rows = records(run("card", "geometries", "--json"))
-    assert [row["name"] for row in rows] == list(COMMON)
+    assert [row["name"] for row in rows] == list(COMMON_NAMES)
     (row,) = records(run("card", "geometries", "sectors-16x4", "--json"))
     assert list(row) == [
         "name", "title", "source", "size", "free", "blocks", "block_size", "unit", "serial", "sectors", "reserved",
@@ -179,7 +179,9 @@ def test_access_in_json() -> None:
     assert list(row) == ["ok", "bytes", "groups", "dangers", "error"]
     assert (row["ok"], row["bytes"], row["error"]) == (True, "08778F", None)
     assert [group["condition"] for group in row["groups"]] == ["110", "110", "110", "011"]
-    assert [group["words"] for group in row["groups"]] == [DATA[6].words] * 3 + [TRAILER[3].words]
+    assert [group["words"] for group in row["groups"]] == [DATA_RULES[6].description] * 3 + [
+        TRAILER_RULES[3].description
+    ]
 
 
 @pytest.mark.parametrize(

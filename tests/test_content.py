@@ -20,7 +20,7 @@ from credkit.site import load_site
 from credkit.tables.characters import ALPHANUMERIC, NUMERIC
 from credkit.tables.content import ContentCodec
 from credkit.tables.itemdefinition import letters
-from credkit.tables.items import ranges
+from credkit.tables.items import format_ranges
 from tests.brackwater import HEADER
 from tests.commandline import run
 from tests.contentstrategies import content_definition
@@ -740,7 +740,7 @@ def test_letters_of_a_set() -> None:
         codec = made({"field": "a", "text": 1}, set=name)
         row = codec.schema["a"]
         assert isinstance(row, TextField)
-        assert set(row.letters) == set(letters_of.content) - {letters_of.separator}
+        assert set(row.letters) == set(letters_of.content_letters) - {letters_of.separator}
 
 
 def test_names_and_tables_that_cannot_be() -> None:
@@ -763,7 +763,7 @@ def test_names_and_tables_that_cannot_be() -> None:
 
 @given(st.text(st.characters(min_codepoint=32, max_codepoint=126), min_size=1))
 def test_classes_of_letters_are_written_and_read(text: str) -> None:
-    assert sorted(letters(ranges(text), "here")) == sorted(set(text))
+    assert sorted(letters(format_ranges(text), "here")) == sorted(set(text))
 
 
 # ── whatever is given ───────────────────────────────────────────────────────────────────────────

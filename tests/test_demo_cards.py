@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from credkit import CredkitError, DefinitionError
-from credkit.cards.listing import read_backs
+from credkit.cards.listing import find_read_backs
 from credkit.cards.plans import load_plan
 from credkit.cards.readback import check_all
 from credkit.cli.demo import cards as show_cards
@@ -88,7 +88,7 @@ def test_every_card_is_written_and_reads_back_clean(home: Path, made: DemoCards)
 def test_the_plan_fits_its_columns() -> None:
     plan = load_plan(cards.PLAN)
     assert plan.columns == tuple(rows()[0])
-    assert plan.secret
+    assert plan.needs_master_key
 
 
 def test_cards_hold_what_the_list_says(home: Path, made: DemoCards) -> None:
@@ -156,10 +156,10 @@ def test_bad_read_backs_are_left_to_be_checked_by_anybody(home: Path, made: Demo
     assert made.bad == home / "cards" / "bad-read-backs"
     assert sorted(path.name for path in made.bad.iterdir()) == [f"{name}.bin" for name, _, _ in PLANTED]
     plan, listed = load_plan(made.plan), File(path=made.listed, name="staff.csv")
-    found = list(check_all(plan, read_backs([made.bad]), listed))
+    found = list(check_all(plan, find_read_backs([made.bad]), listed))
     assert [(each.credential, len(each.differences)) for each in found] == [(name, 1) for name, _, _ in PLANTED]
-    good = list(check_all(plan, read_backs([home / "cards" / "read-backs"]), listed))
-    assert [each.ok for each in good] == [True] * CARDS_WRITTEN, "they are in a folder of their own"
+    good = list(check_all(plan, find_read_backs([home / "cards" / "read-backs"]), listed))
+    assert [each.is_as_planned for each in good] == [True] * CARDS_WRITTEN, "they are in a folder of their own"
 
 
 @pytest.mark.parametrize("kind", ["one", "good"])

@@ -9,7 +9,7 @@ from bitstring import Bits
 
 from credkit import chain
 from credkit.core.codec import AnyCodec
-from credkit.explain.diagnosis import Hint, advice, alternatives, diagnose, evidence
+from credkit.explain.diagnosis import Hint, describe_next_step, diagnose, order_alternatives, passed_evidence
 
 BINARY = chain("binary/wiegand-26")
 HEX = chain("hex:8/right-justified:26/wiegand-26")
@@ -23,7 +23,7 @@ def hinted(hints: tuple[Hint, ...], cause: str) -> list[Hint]:
 
 def test_a_value_that_reads_fine_has_no_hints() -> None:
     assert diagnose(BINARY, FRAME) == ()
-    assert advice(()) is None
+    assert describe_next_step(()) is None
 
 
 def inverted(text: str) -> str:
@@ -145,7 +145,7 @@ def test_every_keyboard_layout_that_fits_is_named() -> None:
         ("keyboard", f"keyboard:{layout}/{codec.name}") for layout in ("de", "se")
     ]
     assert hints[0].value == hints[1].value == {"number": "0123", "issue": "45"}
-    assert advice(hints) == "These layouts read it alike: look which one the computer is set to."
+    assert describe_next_step(hints) == "These layouts read it alike: look which one the computer is set to."
     (danish,) = diagnose(codec, "æ0123´45_")
     assert danish.text == "it was typed under the keyboard layout dk: number=0123 issue=45"
 
@@ -153,8 +153,8 @@ def test_every_keyboard_layout_that_fits_is_named() -> None:
 def test_all_causes_that_fit_are_listed_with_what_tells_them_apart() -> None:
     hints = diagnose(BINARY, inverted(FRAME))
     assert len(hints) > 1
-    assert "facility code" in str(advice(hints))
-    assert advice(hints[:1]) is None
+    assert "facility code" in str(describe_next_step(hints))
+    assert describe_next_step(hints[:1]) is None
 
 
 def test_inverted_and_reversed_frames_are_alternatives_though_no_check_notices_them() -> None:
@@ -162,7 +162,7 @@ def test_inverted_and_reversed_frames_are_alternatives_though_no_check_notices_t
     text = inverted(FRAME)[::-1]
     assert diagnose(BINARY, text) == ()
     assert BINARY.decode(text) == {"facility": 137, "number": 45601}
-    (both,) = [a for a in alternatives(BINARY) if a.cause == "inverted-reversed"]
+    (both,) = [a for a in order_alternatives(BINARY) if a.cause == "inverted-reversed"]
     assert both.codec.decode(text) == CARD
 
 
@@ -173,7 +173,7 @@ def test_no_hint_is_wrong_about_its_own_chain() -> None:
         for hint in diagnose(HEX, text):
             if hint.chain:
                 assert chain(hint.chain).decode(text) == hint.value
-                assert hint.evidence == evidence(chain(hint.chain).inspect(text))
+                assert hint.evidence == passed_evidence(chain(hint.chain).inspect(text))
 
 
 @pytest.mark.parametrize("text", ["binary/wiegand-26", "binary/track-2-bits/track-2:number,issue", "hex/track-2-bits"])
@@ -185,7 +185,7 @@ def test_nothing_explains_an_empty_value(text: str) -> None:
 def test_a_cause_whose_chain_could_read_nothing_is_not_tried() -> None:
     """Four bits have no bytes to reverse."""
     cut = chain("keep-low:4")
-    assert [other.cause for other in alternatives(cut)] == ["inverted", "reversed-bits", "inverted-reversed"]
+    assert [other.cause for other in order_alternatives(cut)] == ["inverted", "reversed-bits", "inverted-reversed"]
     assert [hint.cause for hint in diagnose(cut, Bits("0b010"))] == ["lost-bit"]
 
 

@@ -13,7 +13,7 @@ import pytest
 
 from credkit import CredkitError, DefinitionError
 from credkit.cards.keymatch import batch_check_values
-from credkit.cards.listing import BATCH
+from credkit.cards.listing import BATCH_FILE
 from credkit.core.sentences import LONGEST_SENTENCE
 from credkit.files.regularfiles import read_regular
 from credkit.files.tomltable import read_toml
@@ -184,7 +184,7 @@ def test_a_definition_that_is_too_large_is_not_read_whole(tmp_path: Path) -> Non
         DefinitionError, match=r"site\.toml: the file cannot be read \(it has more than 16,777,216 bytes\)"
     ):
         read_toml(path, ())
-    path = path.rename(tmp_path / BATCH)
+    path = path.rename(tmp_path / BATCH_FILE)
     assert batch_check_values([tmp_path]) == {}
     path.unlink()
 

@@ -20,8 +20,8 @@ from stdnum import luhn
 import credkit
 from credkit import CredkitError, DecodeError, DefinitionError, EncodeError, UnknownCodec
 from credkit.core.sentences import LONGEST, nearest, redacted_repr
-from credkit.explain.diagnosis import advice, diagnose
-from credkit.privacy.accounts import masked
+from credkit.explain.diagnosis import describe_next_step, diagnose
+from credkit.privacy.accounts import mask_accounts
 from credkit.privacy.accountsearch import ISSUERS
 from tests.strategies import TYPICAL, built, registered, site_layouts
 
@@ -52,13 +52,13 @@ def test_a_name_that_is_offered_is_masked() -> None:
     ],
 )
 def test_masked(text: str, said: str) -> None:
-    assert masked(text) == said
+    assert mask_accounts(text) == said
 
 
 @pytest.mark.parametrize("beside", [" 301", " 3012101", " 1", "-99"])
 def test_digits_beside_an_account_number_do_not_uncover_it(beside: str) -> None:
-    assert ACCOUNT not in masked(ACCOUNT + beside)
-    assert ACCOUNT not in masked(beside[1:] + beside[0] + ACCOUNT)
+    assert ACCOUNT not in mask_accounts(ACCOUNT + beside)
+    assert ACCOUNT not in mask_accounts(beside[1:] + beside[0] + ACCOUNT)
 
 
 @given(st.sampled_from(ISSUERS), st.data(), st.text("0123456789", min_size=18, max_size=18))
@@ -69,10 +69,10 @@ def test_a_number_is_masked_if_and_only_if_its_check_digit_is_right(
     first, last, lengths = issuer
     length = data.draw(st.sampled_from(lengths)) - 1
     body = (str(data.draw(st.integers(int(first), int(last)))) + rest)[:length]
-    hidden = [digit for digit in "0123456789" if masked(body + digit) != body + digit]
+    hidden = [digit for digit in "0123456789" if mask_accounts(body + digit) != body + digit]
     assert hidden == [luhn.calc_check_digit(body)]
     [right] = hidden
-    assert masked(body + right) == body[:6] + "*" * (length + 1 - 10) + body[-3:] + right
+    assert mask_accounts(body + right) == body[:6] + "*" * (length + 1 - 10) + body[-3:] + right
 
 
 def test_published_check_digits_are_those_that_stdnum_finds() -> None:
@@ -86,14 +86,14 @@ def test_one_wrong_digit_is_never_masked_and_of_swaps_only_0_and_9() -> None:
     for place in range(6, 16):
         for digit in "0123456789":
             wrong = ACCOUNT[:place] + digit + ACCOUNT[place + 1 :]
-            assert (masked(wrong) != wrong) == (wrong == ACCOUNT)
+            assert (mask_accounts(wrong) != wrong) == (wrong == ACCOUNT)
     missed = set()
     for a in "0123456789":
         for b in "0123456789":
             body = f"41143601{a}{b}34567"
             whole = body + luhn.calc_check_digit(body)
             swapped = whole[:8] + b + a + whole[10:]
-            if a != b and masked(swapped) != swapped:
+            if a != b and mask_accounts(swapped) != swapped:
                 missed.add(a + b)
     assert missed == {"09", "90"}
 
@@ -152,7 +152,7 @@ def sentences(codec: Any, value: Any) -> list[str]:
     said += [check.sentence() for check in reading.checks]
     said += [note.text for note in reading.notes]
     hints = diagnose(codec, value)
-    return [*said, *(hint.text for hint in hints), advice(hints) or ""]
+    return [*said, *(hint.text for hint in hints), describe_next_step(hints) or ""]
 
 
 def encoding(codec: Any, value: Any) -> list[str]:
@@ -198,7 +198,7 @@ def test_no_sentence_holds_an_account_number(text: str) -> None:
 def test_the_search_for_bare_numbers_would_find_one() -> None:
     assert BARE.search(f"found '{ACCOUNT}'")
     assert BARE.search("found 4114 3601 2345 6785")
-    assert not BARE.search(masked(f"found {ACCOUNT}"))
+    assert not BARE.search(mask_accounts(f"found {ACCOUNT}"))
 
 
 class Stubborn:

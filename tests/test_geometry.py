@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from credkit import DefinitionError
-from credkit.cards.geometry import COMMON, geometries, geometry
+from credkit.cards.geometry import COMMON_NAMES, build_geometry, common_geometries
 
 
 @pytest.mark.parametrize(
@@ -20,32 +20,32 @@ from credkit.cards.geometry import COMMON, geometries, geometry
     ],
 )
 def test_sizes(name: str, size: int, free: int) -> None:
-    found = geometry(name)
-    assert (found.size, found.free) == (size, free)
+    found = build_geometry(name)
+    assert (found.size, found.free_bytes) == (size, free)
 
 
-@pytest.mark.parametrize("name", COMMON)
+@pytest.mark.parametrize("name", COMMON_NAMES)
 def test_every_byte_has_one_duty(name: str) -> None:
-    found = geometry(name)
+    found = build_geometry(name)
     reserved = [at for each in found.reserved for at in each.at]
     assert len(set(reserved)) == len(reserved)
-    assert sorted((*reserved, *found.data)) == list(range(found.size))
+    assert sorted((*reserved, *found.free_places)) == list(range(found.size))
     assert [block for blocks in found.sectors for block in blocks] == list(range(found.blocks))
-    units = {found.unit_of(at) for at in found.data}
+    units = {found.unit_of(at) for at in found.free_places}
     assert all(isinstance(unit, tuple) for unit in units)
 
 
 def test_larger_sectors_have_groups_of_five_blocks() -> None:
     """Common practice, no source: blocks 0-4, 5-9, 10-14 and the trailer."""
-    found = geometry("sectors-32x4+8x16")
+    found = build_geometry("sectors-32x4+8x16")
     assert [len(group) for group in found.groups(39)] == [5, 5, 5, 1]
     assert found.trailer(39) == 255
-    assert found.place(4095) == "sector 39 block 255 byte 15"
+    assert found.describe_byte(4095) == "sector 39 block 255 byte 15"
 
 
 def test_common_ones_are_listed_once() -> None:
-    assert [each.name for each in geometries()] == list(COMMON)
-    assert all(each.source for each in geometries())
+    assert [each.name for each in common_geometries()] == list(COMMON_NAMES)
+    assert all(each.source for each in common_geometries())
 
 
 @pytest.mark.parametrize(
@@ -63,4 +63,4 @@ def test_common_ones_are_listed_once() -> None:
 )
 def test_structures_that_cannot_be(name: str, sentence: str) -> None:
     with pytest.raises(DefinitionError, match=sentence):
-        geometry(name)
+        build_geometry(name)

@@ -11,10 +11,10 @@ from pathlib import Path
 import pytest
 
 from credkit import DecodeError, DefinitionError, EncodeError, chain
-from credkit.codecs.keyboards import LOCKS, USUAL, layouts
+from credkit.codecs.keyboards import LIKELY_LAYOUTS, LOCKS, load_layouts
 
 VERSION = "2.35.1"  # of xkeyboard-config, which the tables name as their source
-CODES = tuple(layouts())
+CODES = tuple(load_layouts())
 DEAD = {  # X's names of dead keys, and the accents of these names in Unicode
     "dead_circumflex": "^", "dead_grave": "`", "dead_acute": "´", "dead_diaeresis": "¨", "dead_tilde": "~",
     "dead_abovering": "°", "dead_caron": "ˇ",
@@ -72,7 +72,7 @@ needs_tables = pytest.mark.skipif(
 @needs_tables
 @pytest.mark.parametrize("code", CODES)
 def test_the_tables_are_those_installed(code: str) -> None:
-    assert (layouts()[code]["plain"], layouts()[code]["shift"]) == installed_keys(code, caps=False)
+    assert (load_layouts()[code]["plain"], load_layouts()[code]["shift"]) == installed_keys(code, caps=False)
 
 
 @needs_tables
@@ -80,7 +80,7 @@ def test_the_tables_are_those_installed(code: str) -> None:
 def test_the_dead_keys_are_those_installed(code: str) -> None:
     """An accent that is typed by a key at once is the same character, so the names of the keys decide."""
     plain, shift = installed_keys(code, caps=False, dead="\0")
-    here = layouts()[code]
+    here = load_layouts()[code]
     for found, table in ((plain, here["plain"]), (shift, here["shift"])):
         assert [table[place] for place, char in enumerate(found) if char == "\0"] == [
             char for char in table if char in here.get("dead", "")
@@ -92,7 +92,7 @@ def test_the_dead_keys_are_those_installed(code: str) -> None:
 def test_caps_lock_changes_the_keys_that_it_changes_there(code: str) -> None:
     """Of keys that hold a letter and its capital. Systems differ on a small letter beside a sign: é or É, both typed
     by the key of the French 2, so those are left out."""
-    meant, free = layouts()["us"], installed_keys(code, caps=False)
+    meant, free = load_layouts()["us"], installed_keys(code, caps=False)
     locked = installed_keys(code, caps=True)
     count = Counter("".join(locked))
     codec = chain(f"keyboard:{code},caps")
@@ -119,10 +119,10 @@ QUOTED = (
 
 @pytest.mark.parametrize(("code", "key", "plain", "shift"), QUOTED)
 def test_quoted_keys(code: str, key: str, plain: str, shift: str) -> None:
-    us = layouts()["us"]
+    us = load_layouts()["us"]
     place = us["plain"].index(key)
-    assert (layouts()[code]["plain"][place], layouts()[code]["shift"][place]) == (plain, shift)
-    count = Counter(layouts()[code]["plain"] + layouts()[code]["shift"])
+    assert (load_layouts()[code]["plain"][place], load_layouts()[code]["shift"][place]) == (plain, shift)
+    count = Counter(load_layouts()[code]["plain"] + load_layouts()[code]["shift"])
     for typed, meant in ((plain, key), (shift, us["shift"][place])):
         if count[typed] == 1:
             assert chain(f"keyboard:{code}").decode(typed) == meant
@@ -130,7 +130,7 @@ def test_quoted_keys(code: str, key: str, plain: str, shift: str) -> None:
 
 @pytest.mark.parametrize("code", CODES)
 def test_tables_are_whole(code: str) -> None:
-    assert len(layouts()[code]["plain"]) == len(layouts()[code]["shift"]) == len(KEYS)
+    assert len(load_layouts()[code]["plain"]) == len(load_layouts()[code]["shift"]) == len(KEYS)
 
 
 @pytest.mark.parametrize("code", CODES)
@@ -164,7 +164,7 @@ def test_turkish_dotted_and_dotless_letters() -> None:
 @pytest.mark.parametrize("code", CODES)
 def test_every_key_goes_back_to_its_place(code: str) -> None:
     """Nothing is lost to a layout: no character is typed by two keys, and every one that is typed is read."""
-    us, here = layouts()["us"], layouts()[code]
+    us, here = load_layouts()["us"], load_layouts()[code]
     typed, meant = here["plain"] + here["shift"], us["plain"] + us["shift"]
     assert max(Counter(typed).values()) == 1
     codec = chain(f"keyboard:{code}")
@@ -188,4 +188,4 @@ def test_refusals() -> None:
 
 
 def test_every_layout_is_worth_trying() -> None:
-    assert {args.partition(",")[0] for args in USUAL} == set(CODES)
+    assert {args.partition(",")[0] for args in LIKELY_LAYOUTS} == set(CODES)

@@ -28,12 +28,12 @@ from hypothesis import strategies as st
 
 from credkit import CredkitError, DefinitionError, EncodeError
 from credkit.cards.keys import (
-    PUBLISHED,
-    SERIALS,
+    PUBLISHED_KEYS,
+    SERIAL_BYTES,
     MasterKey,
     card_key,
     cmac,
-    is_published,
+    describe_published_key,
     kdf_counter_cmac,
     record_mac,
 )
@@ -163,7 +163,7 @@ def second_derived(key: bytes, label: str, context: bytes, size: int) -> bytes:
 
 
 labels = st.text(st.characters(exclude_characters="\0", exclude_categories=["Cs"]), min_size=1, max_size=40)
-serials = st.sampled_from(SERIALS).flatmap(lambda size: st.binary(min_size=size, max_size=size))
+serials = st.sampled_from(SERIAL_BYTES).flatmap(lambda size: st.binary(min_size=size, max_size=size))
 keys = st.sampled_from(KEYS)
 
 
@@ -174,7 +174,7 @@ def test_cmac_is_that_of_a_second_implementation(key: bytes, data: bytes) -> Non
 
 @given(keys, labels, st.binary(max_size=40), st.integers(1, 100) | st.sampled_from([4079, 4080]))
 def test_derived_bytes_are_those_of_another_library(key: bytes, label: str, context: bytes, size: int) -> None:
-    made = MasterKey.of(key, ARGUMENT).derive(label=label, context=context, size=size)
+    made = MasterKey.from_bytes(key, ARGUMENT).derive(label=label, context=context, size=size)
     assert made == second_derived(key, label, context, size)
     assert len(made) == size
 
@@ -186,7 +186,9 @@ def test_card_keys_are_framed_as_documented(
     fixed = b"credkit key " + label.encode() + b"\0" + bytes([len(serial)]) + serial + bytes([sector]) + slot.encode()
     fixed += (8 * size).to_bytes(4, "big")
     whole = b"".join(second_cmac(key, bytes([index]) + fixed) for index in (1, 2))
-    made = card_key(MasterKey.of(key, ARGUMENT), label=label, serial=serial, sector=sector, slot=slot, size=size)
+    made = card_key(
+        MasterKey.from_bytes(key, ARGUMENT), label=label, serial=serial, sector=sector, slot=slot, size=size
+    )
     assert made == whole[:size]
 
 
@@ -194,14 +196,14 @@ def test_card_keys_are_framed_as_documented(
 def test_macs_are_framed_as_documented(key: bytes, label: str, serial: bytes, data: bytes, size: int) -> None:
     fixed = b"credkit mac " + label.encode() + b"\0" + bytes([size]) + bytes([0, 0, 0, 128])
     own = second_cmac(key, b"\1" + fixed)
-    made = record_mac(MasterKey.of(key, ARGUMENT), label=label, serial=serial, data=data, size=size)
+    made = record_mac(MasterKey.from_bytes(key, ARGUMENT), label=label, serial=serial, data=data, size=size)
     assert made == second_cmac(own, bytes([len(serial)]) + serial + data)[:size]
 
 
 @pytest.mark.parametrize("key", KEYS, ids=len)
 def test_the_check_value_is_as_documented(key: bytes) -> None:
     own = second_cmac(key, b"\1credkit check value\0" + bytes([0, 0, 0, 128]))
-    assert check_value(MasterKey.of(key, ARGUMENT)) == second_cmac(own, bytes(16))[:3].hex().upper()
+    assert check_value(MasterKey.from_bytes(key, ARGUMENT)) == second_cmac(own, bytes(16))[:3].hex().upper()
 
 
 def test_the_size_of_a_key_defaults_to_that_of_a_slot() -> None:
@@ -216,7 +218,7 @@ def test_the_size_of_a_key_defaults_to_that_of_a_slot() -> None:
 def test_no_two_keys_are_the_same() -> None:
     """Over labels, serial numbers, sectors and slots that could be taken for each other if joined without lengths."""
     names = ("A", "a", "staff", "staff ", "staff\1", "staff/1", "staffA", "é", "e\u0301", "mac staff", "key staff")
-    numbers = [bytes(size) for size in SERIALS] + [bytes(size - 1) + b"\1" for size in SERIALS]
+    numbers = [bytes(size) for size in SERIAL_BYTES] + [bytes(size - 1) + b"\1" for size in SERIAL_BYTES]
     numbers += [b"AAAA", b"AAAAAAA", b"\4\0\0\0\0\0\0", bytes.fromhex("01020304050607"), SERIAL, SERIAL[::-1]]
     grid = list(product(names, numbers, (0, 1, 15, 39, 65, 255), "AB", (MASTER, OTHER)))
     made = {
@@ -234,7 +236,7 @@ def test_a_card_has_its_own_keys_in_every_sector() -> None:
         for slot in "AB"
     ]
     assert len(set(made)) == 100 * 40 * 2
-    assert not any(map(is_published, made))
+    assert not any(map(describe_published_key, made))
 
 
 def test_no_key_is_the_beginning_of_a_longer_one() -> None:
@@ -265,8 +267,8 @@ def test_a_mac_notices_every_bit_of_serial_and_data() -> None:
 def test_serial_and_data_are_not_taken_for_each_other() -> None:
     """Seven bytes of a serial number and one of data, or four and four: the same bytes behind each other."""
     whole = bytes.fromhex("0102030405060708090A0B")
-    made = {record_mac(MASTER, label="staff", serial=whole[:size], data=whole[size:], size=8) for size in SERIALS}
-    assert len(made) == len(SERIALS)
+    made = {record_mac(MASTER, label="staff", serial=whole[:size], data=whole[size:], size=8) for size in SERIAL_BYTES}
+    assert len(made) == len(SERIAL_BYTES)
 
 
 def test_a_copy_with_its_serial_passes() -> None:
@@ -364,7 +366,7 @@ def test_leaks_are_found() -> None:
 
 @pytest.mark.parametrize("key", KEYS, ids=len)
 def test_a_master_key_shows_nothing(key: bytes) -> None:
-    master = MasterKey.of(key, "file")
+    master = MasterKey.from_bytes(key, "file")
     assert repr(master) == str(master) == f"{master}" == f"{master!s}" == "MasterKey(origin='file')"
     written = [
         f"{[master]} { ({1: master}) }",
@@ -389,7 +391,7 @@ def test_a_master_key_is_neither_copied_nor_pickled(copied: Callable[[Any], obje
 def test_a_master_key_cannot_be_changed_and_is_equal_to_itself_only() -> None:
     with pytest.raises(AttributeError):
         MASTER.origin = "file"  # type: ignore[misc]  # it is frozen: that is the test
-    again = MasterKey.of(KEY, ARGUMENT)
+    again = MasterKey.from_bytes(KEY, ARGUMENT)
     assert again != MASTER
     assert MASTER == MASTER
     assert check_value(again) == check_value(MASTER) != check_value(OTHER)
@@ -408,7 +410,11 @@ WRONG = [
 @pytest.mark.parametrize("wrong", WRONG, ids=len)
 @pytest.mark.parametrize(
     "use",
-    [lambda key: MasterKey.of(key, "file"), lambda key: cmac(key, b""), lambda key: kdf_counter_cmac(key, b"", 16)],
+    [
+        lambda key: MasterKey.from_bytes(key, "file"),
+        lambda key: cmac(key, b""),
+        lambda key: kdf_counter_cmac(key, b"", 16),
+    ],
     ids=["of", "cmac", "kdf"],
 )
 def test_keys_of_other_sizes_are_refused_unseen(wrong: bytes, use: Callable[[bytes], object]) -> None:
@@ -430,7 +436,7 @@ def below(error: BaseException, frames: int) -> str:
 def test_only_bytes_are_keys() -> None:
     text: Any = KEY.hex()[:16]
     with pytest.raises(DefinitionError) as caught:
-        MasterKey.of(text, ARGUMENT)
+        MasterKey.from_bytes(text, ARGUMENT)
     assert str(caught.value) == "master key from an argument of a function: a key is bytes, not str"
     assert not leaks(told(caught.value))
 
@@ -446,7 +452,7 @@ def test_a_missing_library_is_told_before_a_key_is_used(tmp_path: Path, monkeypa
     monkeypatch.setenv(VARIABLE, KEY.hex())
     path = key_file(tmp_path)
     uses: list[Callable[[], object]] = [
-        lambda: MasterKey.of(KEY, "file"),
+        lambda: MasterKey.from_bytes(KEY, "file"),
         lambda: cmac(KEY, b""),
         lambda: kdf_counter_cmac(KEY, b"", 16),
         lambda: master_from_file(path),
@@ -492,7 +498,11 @@ def test_a_file_holds_hexadecimal_digits(tmp_path: Path, key: bytes, written: Ca
     path.write_text(written(key), encoding="utf-8")
     found = master_from_file(path)
     assert found.origin == "file"
-    assert check_value(found) == check_value(MasterKey.of(key, ARGUMENT)) == check_value(master_from_file(str(path)))
+    assert (
+        check_value(found)
+        == check_value(MasterKey.from_bytes(key, ARGUMENT))
+        == check_value(master_from_file(str(path)))
+    )
 
 
 @POSIX
@@ -594,7 +604,7 @@ def test_a_variable_holds_hexadecimal_digits(monkeypatch: pytest.MonkeyPatch, ke
     monkeypatch.setenv(VARIABLE, spread(key))
     found = master_from_environment(VARIABLE)
     assert found.origin == "environment variable"
-    assert check_value(found) == check_value(MasterKey.of(key, ARGUMENT))
+    assert check_value(found) == check_value(MasterKey.from_bytes(key, ARGUMENT))
 
 
 def test_a_variable_that_is_not_set_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -646,7 +656,7 @@ def test_a_prompt_is_asked_once_and_says_what_it_wants(key: bytes) -> None:
     found = master_from_prompt(ask)
     assert asked == ["master key (hexadecimal digits, not shown)"]
     assert found.origin == "prompt"
-    assert check_value(found) == check_value(MasterKey.of(key, ARGUMENT))
+    assert check_value(found) == check_value(MasterKey.from_bytes(key, ARGUMENT))
 
 
 def test_an_interrupted_prompt_stays_interrupted() -> None:
@@ -661,7 +671,7 @@ def test_check_values_are_six_digits_and_differ() -> None:
     """Keys that differ in one bit, each of them: 7 chances in 10,000 that two of 129 values meet by accident."""
     number = int.from_bytes(KEY, "big")
     near = [KEY, *((number ^ 1 << bit).to_bytes(16, "big") for bit in range(128))]
-    found = [check_value(MasterKey.of(key, ARGUMENT)) for key in near]
+    found = [check_value(MasterKey.from_bytes(key, ARGUMENT)) for key in near]
     assert len(set(found)) == 129
     assert all(re.fullmatch("[0-9A-F]{6}", value) for value in found)
 
@@ -671,17 +681,17 @@ def test_check_values_are_six_digits_and_differ() -> None:
 
 def test_published_keys() -> None:
     """Common practice, no source; from memory."""
-    assert is_published(b"\xff" * 6) == "the factory default"
+    assert describe_published_key(b"\xff" * 6) == "the factory default"
     for digits in ("000000000000", "A0A1A2A3A4A5", "B0B1B2B3B4B5", "D3F7D3F7D3F7"):
-        assert is_published(bytes.fromhex(digits))
-    assert {len(key) for key in PUBLISHED} == {6}
-    for key in PUBLISHED:
+        assert describe_published_key(bytes.fromhex(digits))
+    assert {len(key) for key in PUBLISHED_KEYS} == {6}
+    for key in PUBLISHED_KEYS:
         for bit in range(48):
             other = (int.from_bytes(key, "big") ^ 1 << bit).to_bytes(6, "big")
-            assert is_published(other) is None
-    assert is_published(b"") is is_published(b"\xff" * 16) is None
+            assert describe_published_key(other) is None
+    assert describe_published_key(b"") is describe_published_key(b"\xff" * 16) is None
     with pytest.raises(TypeError):
-        PUBLISHED[KEY[:6]] = "mine"  # type: ignore[index]  # it is read-only: that is the test
+        PUBLISHED_KEYS[KEY[:6]] = "mine"  # type: ignore[index]  # it is read-only: that is the test
 
 
 @pytest.mark.parametrize(

@@ -23,12 +23,12 @@ from hypothesis import given
 
 from credkit import DecodeError, EncodeError, layout_entries
 from credkit.catalogue.registry import catalogue
-from credkit.codecs.fieldsteps import Listed
+from credkit.codecs.fieldsteps import LookUp
 from credkit.codecs.uids import UidForm
 from credkit.core.chains import Choice, choice
 from credkit.core.codec import AnyCodec, check_fields
 from credkit.core.forms import to_word
-from credkit.tables.layout import LayoutCodec, Parity, Pattern
+from credkit.tables.layout import FixedBits, LayoutCodec, Parity
 from tests.strategies import (
     LOCKERS,
     TYPICAL,
@@ -126,7 +126,7 @@ def test_codecs(text: str) -> None:
     law()
     assert seen["accepted"], "no input was accepted"
     assert seen["rejected"] or text in EVERYTHING_IS_READ, "no input was rejected"
-    refuses = isinstance(codec.steps[-1], Listed | UidForm) or codec.gives == "text" or codec.lossy
+    refuses = isinstance(codec.steps[-1], LookUp | UidForm) or codec.gives == "text" or codec.lossy
     assert refuses or not seen["not written"], "a value of the schema was refused"
     if both_ways(codec) and not codec.lossy:
         assert seen["written"]
@@ -201,7 +201,7 @@ def report_flips(codec: LayoutCodec, fields: Mapping[str, int]) -> int:
     frame = codec.encode(fields)
     turned = 0
     for index, check in enumerate(codec.layout.checks):
-        if not isinstance(check, Parity | Pattern):
+        if not isinstance(check, Parity | FixedBits):
             continue
         for place in {*check.at, *check.covers}:
             wrong = Bits(frame.bin[:place] and f"0b{frame.bin[:place]}") + Bits(
@@ -218,7 +218,7 @@ def report_flips(codec: LayoutCodec, fields: Mapping[str, int]) -> int:
 @pytest.mark.parametrize("codec", every_layout(), ids=str)
 def test_a_flipped_checked_bit_is_reported(codec: LayoutCodec) -> None:
     random = Random(26)
-    judged = any(isinstance(check, Parity | Pattern) for check in codec.layout.checks)
+    judged = any(isinstance(check, Parity | FixedBits) for check in codec.layout.checks)
     for _ in range(3):
         assert (report_flips(codec, valid(random, codec)) > 0) == judged
 

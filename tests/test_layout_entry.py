@@ -21,7 +21,7 @@ from credkit.tables.layout import LayoutCodec
 from credkit.tables.layoutrows import span_text
 
 TABLES: dict[str, dict[str, Any]] = {}
-for _file in frames.FILES:
+for _file in frames.BUILTIN_FILES:
     TABLES |= tomllib.loads((Path(frames.__file__).with_name("layouts") / f"{_file}.toml").read_text(encoding="utf-8"))
 
 

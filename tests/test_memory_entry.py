@@ -15,7 +15,7 @@ from hypothesis import given
 
 from credkit import CredkitError, DecodeError, DefinitionError, EncodeError, UnknownCodec, chain, choice, conversion
 from credkit.cards.entry import MemoryCodec, blocks_of, memory_entry
-from credkit.cards.image import Press
+from credkit.cards.image import ImageBuilder
 from credkit.cards.keys import MasterKey
 from credkit.cards.plans import load_plan
 from credkit.core.codec import AnyCodec
@@ -37,7 +37,7 @@ ROW = {
     "gate_number": "45678", "secure_number": "000000004711", "site": "7", "badge_number": "1234567",
     "berth": "Kåre, dok 7 €", "note": "Nur bei Tag " * 4 + "🚢", "ticket": "A-17", "old_serial": "5", "old_number": "6",
 }  # fmt: skip
-IMAGE = Press(PLAN, MASTER).image(SERIAL, ROW)
+IMAGE = ImageBuilder(PLAN, MASTER).build_image(SERIAL, ROW)
 
 
 def sent(record: str, serial: bool = True) -> str:
@@ -187,7 +187,7 @@ def test_every_wrong_bit_of_serial_data_and_mac_is_found(record: str, protected:
 
 
 def test_data_of_another_card_is_found() -> None:
-    other = Press(PLAN, MASTER).image(bytes.fromhex("018B2C7E"), ROW)
+    other = ImageBuilder(PLAN, MASTER).build_image(bytes.fromhex("018B2C7E"), ROW)
     copied = (SERIAL + other.blocks[5]).hex().upper()
     with pytest.raises(DecodeError) as caught:
         codec("secure,serial").decode(copied)
@@ -201,15 +201,15 @@ def test_data_of_another_card_is_found() -> None:
 
 
 def test_a_mac_of_another_key_or_record_is_found() -> None:
-    stranger = (memory_entry({"staff": PLAN}, {"staff": MasterKey.of(KEY[::-1], "argument of a function")}),)
+    stranger = (memory_entry({"staff": PLAN}, {"staff": MasterKey.from_bytes(KEY[::-1], "argument of a function")}),)
     with pytest.raises(DecodeError, match="the MAC of record secure fails"):
         chain("hex/memory:staff,secure,serial", stranger).decode(sent("secure"))
     ticket, secure = PLAN.record("ticket"), PLAN.record("secure")
     assert ticket is not None
     assert secure is not None
-    press = Press(PLAN, MASTER)
+    press = ImageBuilder(PLAN, MASTER)
     data = b"A-17\0\0\0\0"
-    assert press.protected(ticket, SERIAL, data) != press.protected(secure, SERIAL, data)
+    assert press.with_mac(ticket, SERIAL, data) != press.with_mac(secure, SERIAL, data)
 
 
 def test_the_expected_mac_is_said_nowhere() -> None:
@@ -261,11 +261,11 @@ def test_notes_of_the_record_have_their_place() -> None:
     assert found is not None
     from dataclasses import replace
 
-    from credkit.cards.area import area
+    from credkit.cards.area import area_step
     from credkit.core.chains import link
 
     # uid-a-4 notes a first byte 08: a serial number that is drawn anew each time (ISO/IEC 14443-3).
-    noted = replace(found, codec=link([area(4), chain("uid-a-4")]))
+    noted = replace(found, codec=link([area_step(4), chain("uid-a-4")]))
     entry = memory_entry({"p": replace(plan, records=(noted,))})
     reading = chain("hex/memory:p,personnel,serial", (entry,)).inspect("018B2C7D08112233" + "00" * 12)
     assert [(note.kind, note.level) for note in reading.notes] == [("random-serial", "refuse")]
@@ -522,7 +522,7 @@ PEOPLE = {f"P-{n}": (bytes((0x04 + n, 0x8B, 0x2C, 0x70 + n)), 100200 + n, 7000 +
 def card(person: str) -> Any:
     serial, personnel, secure = PEOPLE[person]
     row = ROW | {"personnel_number": str(personnel), "secure_number": f"{secure:012d}"}
-    return Press(PLAN, MASTER).image(serial, row)
+    return ImageBuilder(PLAN, MASTER).build_image(serial, row)
 
 
 def readings() -> Iterator[tuple[str, str]]:

@@ -16,35 +16,35 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from credkit.cards.access import Access
-from credkit.cards.allotment import allot, where
-from credkit.cards.geometry import Geometry, geometry
-from credkit.cards.memorymap import memory_lines, memory_map, where_is
-from credkit.cards.plan import Plan, Record
+from credkit.cards.allotment import allot, parse_place
+from credkit.cards.geometry import Geometry, build_geometry
+from credkit.cards.memorymap import build_memory_map, describe_record_place, format_memory_map
+from credkit.cards.plan import CardPlan, CardRecord
 from credkit.cards.svg import memory_svg
 from credkit.core.errors import DefinitionError
 from tests.amounts import examples
 
 MAPS = Path(__file__).with_name("screens") / "maps"
 SVG = "{http://www.w3.org/2000/svg}"
-CONTACT = Record(name="contact", size=96, condition=4)
-PERSONNEL = Record(name="personnel", size=4, condition=4)
-SECURE = Record(name="secure", size=6, mac=8, condition=4, lock=True)
+CONTACT = CardRecord(name="contact", size=96, condition=4)
+PERSONNEL = CardRecord(name="personnel", size=4, condition=4)
+SECURE = CardRecord(name="secure", size=6, mac=8, condition=4, lock=True)
 
 
-def made(structure: str, *wanted: tuple[Record, str], trailer: int = 3, **more: Any) -> Plan:
+def made(structure: str, *wanted: tuple[CardRecord, str], trailer: int = 3, **more: Any) -> CardPlan:
     """A plan whose records lie where they should, with the trailer condition ``trailer`` in their sectors."""
-    card = geometry(structure)
-    places = allot(card, [record for record, _ in wanted], {r.name: where(card, said) for r, said in wanted})
+    card = build_geometry(structure)
+    places = allot(card, [record for record, _ in wanted], {r.name: parse_place(card, said) for r, said in wanted})
     records = tuple(replace(record, places=places[record.name]) for record, _ in wanted)
     if card.keys:
         more = {"keys": {"A": None, "B": None}, "roles": {"gate": "A", "issuer": "B"}, **more}
         more["access"] = conditions(card, records, trailer)
-    return Plan(
+    return CardPlan(
         **{"name": "Brackwater staff card", "label": "x", "serial": card.serial, **more}, geometry=card, records=records
     )
 
 
-def conditions(card: Geometry, records: Sequence[Record], trailer: int) -> dict[int, Access]:
+def conditions(card: Geometry, records: Sequence[CardRecord], trailer: int) -> dict[int, Access]:
     """The access conditions of every sector with a record; free groups are for key B."""
     found = {card.unit_of(at): record.condition for record in records for at in record.places}
     sectors = sorted({sector for sector, _ in found})
@@ -53,9 +53,9 @@ def conditions(card: Geometry, records: Sequence[Record], trailer: int) -> dict[
 
 STAFF = ((PERSONNEL, "sector 1"), (SECURE, "block 5"), (CONTACT, "sectors 2-3"))
 PLANS = {
-    "sectors-16x4": made("sectors-16x4", *STAFF, (Record(name="trips", size=16, condition=6), "block 16")),
+    "sectors-16x4": made("sectors-16x4", *STAFF, (CardRecord(name="trips", size=16, condition=6), "block 16")),
     "sectors-32x4+8x16": made(
-        "sectors-32x4+8x16", *STAFF, (Record(name="note", size=400, condition=2), "sectors 34-36"), trailer=4
+        "sectors-32x4+8x16", *STAFF, (CardRecord(name="note", size=400, condition=2), "sectors 34-36"), trailer=4
     ),
     "type2-144": made(
         "type2-144", (PERSONNEL, "anywhere"), (SECURE, "pages 6-9"),
@@ -67,7 +67,7 @@ PLANS = {
 
 
 @st.composite
-def plans(draw: st.DrawFn) -> Plan:
+def plans(draw: st.DrawFn) -> CardPlan:
     """Plans of every family, with as many of some records as fit."""
     family = draw(st.sampled_from(("sectors", "type2", "type5")))
     if family == "sectors":
@@ -77,10 +77,10 @@ def plans(draw: st.DrawFn) -> Plan:
         name = f"type2-{8 * draw(st.integers(6, 40))}"
     else:
         name = f"type5-{draw(st.integers(2, 80))}x{draw(st.sampled_from((4, 8)))}"
-    card = geometry(name)
-    kept: list[tuple[Record, str]] = []
+    card = build_geometry(name)
+    kept: list[tuple[CardRecord, str]] = []
     for number in range(draw(st.integers(0, 30))):
-        record = Record(
+        record = CardRecord(
             name=draw(st.sampled_from(("r", "record-", "a-long-name-of-a-record-"))) + str(number),
             size=draw(st.integers(1, 12) | st.integers(1, 200)), mac=draw(st.sampled_from((0, 0, 4, 8, 16))),
             condition=draw(st.integers(0, 7)), lock=draw(st.booleans()),
@@ -89,7 +89,7 @@ def plans(draw: st.DrawFn) -> Plan:
             allot(
                 card,
                 [r for r, _ in (*kept, (record, ""))],
-                {r.name: where(card, "anywhere") for r, _ in (*kept, (record, ""))},
+                {r.name: parse_place(card, "anywhere") for r, _ in (*kept, (record, ""))},
             )
         except DefinitionError:
             continue
@@ -100,10 +100,10 @@ def plans(draw: st.DrawFn) -> Plan:
 # ── the model ───────────────────────────────────────────────────────────────────────────────────
 
 
-def owners(plan: Plan) -> dict[int, tuple[str, str]]:
+def owners(plan: CardPlan) -> dict[int, tuple[str, str]]:
     """Kind and name of each byte in the model; a byte that stands in it twice is an error."""
     found: dict[int, tuple[str, str]] = {}
-    for section in memory_map(plan).sections:
+    for section in build_memory_map(plan).sections:
         for row in section.rows:
             for block in row.blocks:
                 for stretch in row.stretches:
@@ -116,7 +116,7 @@ def owners(plan: Plan) -> dict[int, tuple[str, str]]:
 
 @examples(25)
 @given(plans())
-def test_every_byte_stands_in_the_model_once_with_its_owner(plan: Plan) -> None:
+def test_every_byte_stands_in_the_model_once_with_its_owner(plan: CardPlan) -> None:
     found = owners(plan)
     assert sorted(found) == list(range(plan.geometry.size))
     for record in plan.records:
@@ -125,7 +125,7 @@ def test_every_byte_stands_in_the_model_once_with_its_owner(plan: Plan) -> None:
     count = Counter(kind for kind, _ in found.values())
     assert count["record"] == sum(record.size for record in plan.records)
     assert count["mac"] == sum(record.mac for record in plan.records)
-    assert count["free"] == plan.geometry.free - plan.used
+    assert count["free"] == plan.geometry.free_bytes - plan.used_bytes
     for duty in ("manufacturer", "container", "locks"):
         assert {at for at, (kind, _) in found.items() if kind == duty} == {
             at for each in plan.geometry.reserved if each.duty == duty for at in each.at
@@ -134,8 +134,8 @@ def test_every_byte_stands_in_the_model_once_with_its_owner(plan: Plan) -> None:
 
 @examples(25)
 @given(plans())
-def test_neighbours_that_look_the_same_are_folded_and_rows_cover_their_section(plan: Plan) -> None:
-    sections = memory_map(plan).sections
+def test_neighbours_that_look_the_same_are_folded_and_rows_cover_their_section(plan: CardPlan) -> None:
+    sections = build_memory_map(plan).sections
     assert [n for section in sections for n in section.sectors] == list(range(len(plan.geometry.sectors)))
     for section in sections:
         assert sorted(block for row in section.rows for block in row.blocks) == list(section.blocks)
@@ -143,7 +143,7 @@ def test_neighbours_that_look_the_same_are_folded_and_rows_cover_their_section(p
         assert all(one != other for one, other in pairwise(looks))
         for row in section.rows:
             assert [at for stretch in row.stretches for at in stretch.at] == list(range(plan.geometry.block_size))
-            assert row.locked == all(block in plan.locked for block in row.blocks) or plan.geometry.keys
+            assert row.locked == all(block in plan.locked_blocks for block in row.blocks) or plan.geometry.keys
 
 
 def test_the_parts_of_a_trailer() -> None:
@@ -168,8 +168,8 @@ DATA = {
 }  # fmt: skip
 
 
-def words(plan: Plan, block: int) -> tuple[str, bool]:
-    rows = (row for section in memory_map(plan).sections for row in section.rows)
+def words(plan: CardPlan, block: int) -> tuple[str, bool]:
+    rows = (row for section in build_memory_map(plan).sections for row in section.rows)
     row = next(row for row in rows if block in row.blocks)
     return row.words, row.locked
 
@@ -229,13 +229,13 @@ def test_a_container_over_two_blocks() -> None:
     ],
 )
 def test_where_a_record_is_in_words(places: Sequence[int], said: str) -> None:
-    record = Record(name="x", size=len(places), places=tuple(places))
-    assert where_is(PLANS["sectors-16x4"], record) == said
+    record = CardRecord(name="x", size=len(places), places=tuple(places))
+    assert describe_record_place(PLANS["sectors-16x4"], record) == said
 
 
 def test_who_holds_a_key_and_what_is_free_is_said_at_the_top() -> None:
     plan = made("sectors-16x4", *STAFF, keys={"A": None, "B": None}, roles={"gate": "A", "till": "A"})
-    assert memory_map(plan).head == (
+    assert build_memory_map(plan).head == (
         "sectors-16x4: 16 sectors of 4 blocks of 16 bytes, the last of each its trailer",
         "key A: gate, till (derived for each card); key B: no role (derived for each card)",
         "1024 bytes, 752 of them for data: 114 in records, 638 free",
@@ -251,13 +251,13 @@ def test_the_drawing(name: str) -> None:
     text = (MAPS / f"{name}.txt").read_text(encoding="utf-8")
     wanted = [line for line in text.splitlines() if not line.startswith("# ")]
     assert len(wanted) < len(text.splitlines())
-    assert memory_lines(PLANS[name]) == wanted
+    assert format_memory_map(PLANS[name]) == wanted
 
 
 @examples(25)
 @given(plans(), st.integers(20, 130))
-def test_lines_are_plain_and_fit(plan: Plan, width: int) -> None:
-    lines = memory_lines(plan, width)
+def test_lines_are_plain_and_fit(plan: CardPlan, width: int) -> None:
+    lines = format_memory_map(plan, width)
     assert all(line.isascii() and (line.isprintable() or not line) for line in lines)
     assert max(map(len, lines)) <= max(width, 60)
     assert all(line == line.rstrip() for line in lines)
@@ -267,14 +267,14 @@ def test_lines_are_plain_and_fit(plan: Plan, width: int) -> None:
 
 @examples(25)
 @given(plans())
-def test_each_byte_has_its_columns(plan: Plan) -> None:
+def test_each_byte_has_its_columns(plan: CardPlan) -> None:
     """At 80 columns a byte takes 6 columns in blocks of 4 bytes, 4 in those of 8, 3 in those of 16."""
     size = plan.geometry.block_size
     each = {4: 6, 8: 4, 16: 3}[size]
-    lines = memory_lines(plan)
+    lines = format_memory_map(plan)
     head = next(line for line in lines if line.startswith(f"{plan.geometry.unit} ") and " 0 " in line)
     left = head.index(" 0 ") + 1
-    drawn = memory_map(plan)
+    drawn = build_memory_map(plan)
     rows = [(section, row) for section in drawn.sections for row in section.rows]
     found = [line for line in lines if re.match(r" \+?[0-9]", line)]
     assert len(found) == len(rows)
@@ -295,30 +295,30 @@ def test_each_byte_has_its_columns(plan: Plan) -> None:
 @pytest.mark.parametrize("name", ["sectors-32x4+8x16", "sectors-16x4", "type5-256x4", "type5-1024x8", "type2-872"])
 def test_a_large_card_stays_short(name: str) -> None:
     record = replace(CONTACT, size=200)
-    assert len(memory_lines(made(name, (record, "anywhere")))) < 40
-    assert len(memory_lines(made(name))) < 30, "a plan without records is drawn too"
+    assert len(format_memory_map(made(name, (record, "anywhere")))) < 40
+    assert len(format_memory_map(made(name))) < 30, "a plan without records is drawn too"
 
 
 def test_a_long_name_gives_way_to_its_letter() -> None:
-    plan = made("sectors-16x4", (PERSONNEL, "block 4"), (Record(name="date-of-the-last-check", size=2), "block 5"))
-    lines = memory_lines(plan)
+    plan = made("sectors-16x4", (PERSONNEL, "block 4"), (CardRecord(name="date-of-the-last-check", size=2), "block 5"))
+    lines = format_memory_map(plan)
     assert any(line.startswith(" 5 ") and "[-b--]" in line for line in lines)
     assert " b  date-of-the-last-check: block 5 bytes 0-1, 2 bytes" in lines
 
 
 def test_letters_go_on_behind_z() -> None:
-    records = [Record(name=f"record-number-{number}", size=1, condition=4) for number in range(30)]
+    records = [CardRecord(name=f"record-number-{number}", size=1, condition=4) for number in range(30)]
     plan = made("sectors-16x4", *((record, "sectors 1-2") for record in records))
-    codes = list(memory_map(plan).codes.values())
+    codes = list(build_memory_map(plan).codes.values())
     assert (codes[0], codes[25], codes[26], codes[29]) == ("a", "z", "a1", "d1")
     assert len(set(codes)) == 30
-    assert any("[z]" in line and "a1" in line for line in memory_lines(plan))
+    assert any("[z]" in line and "a1" in line for line in format_memory_map(plan))
 
 
 # ── as a picture ────────────────────────────────────────────────────────────────────────────────
 
 
-def parsed(plan: Plan) -> ElementTree.Element:
+def parsed(plan: CardPlan) -> ElementTree.Element:
     return ElementTree.fromstring(memory_svg(plan))
 
 
@@ -328,12 +328,12 @@ def texts(root: ElementTree.Element) -> list[str]:
 
 @examples(20)
 @given(plans())
-def test_the_picture_shows_every_stretch_in_its_place(plan: Plan) -> None:
+def test_the_picture_shows_every_stretch_in_its_place(plan: CardPlan) -> None:
     root = parsed(plan)
     width, height = float(root.attrib["width"]), float(root.attrib["height"])
     assert root.attrib["viewBox"] == f"0 0 {root.attrib['width']} {root.attrib['height']}"
     stretches = [each for each in root.iter(f"{SVG}g") if each.get("class") == "stretch"]
-    model = [s for section in memory_map(plan).sections for row in section.rows for s in row.stretches]
+    model = [s for section in build_memory_map(plan).sections for row in section.rows for s in row.stretches]
     assert [each.get("data-kind") for each in stretches] == [stretch.kind for stretch in model]
     edges = [next(r for r in each.iter(f"{SVG}rect") if r.get("class") == "edge") for each in stretches]
     each_byte = min(72, 576 // plan.geometry.block_size)
@@ -410,7 +410,7 @@ def test_text_is_readable_on_every_colour() -> None:
 def test_locks_are_drawn_and_said() -> None:
     root = parsed(PLANS["type2-144"])
     locks = [each for each in root.iter(f"{SVG}path") if each.get("class") == "shackle"]
-    rows = [row for section in memory_map(PLANS["type2-144"]).sections for row in section.rows if row.locked]
+    rows = [row for section in build_memory_map(PLANS["type2-144"]).sections for row in section.rows if row.locked]
     assert len(rows) == 6, "pages 6, 7, 8, 9, 18-32 and 33"
     assert len(locks) == len(rows) + 1, "and one in the legend"
     assert texts(root).count("locked for good") == len(rows)
@@ -441,7 +441,7 @@ def test_hostile_names_are_text_and_nothing_else(name: str) -> None:
     shown = "".join("".join(texts(root)).split())
     visible = "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in name)
     assert shown.count("".join(visible.split())) >= 2, "in the title and in the legend"
-    lines = memory_lines(plan)
+    lines = format_memory_map(plan)
     assert all(line.isprintable() for line in lines)
     assert max(map(len, lines)) <= 80
 
@@ -454,12 +454,12 @@ def test_any_name_makes_a_picture_that_parses(name: str) -> None:
     title = root.find(f"{SVG}title")
     assert title is not None
     assert (title.text or "").startswith("Memory map: ")
-    assert all(line.isprintable() for line in memory_lines(plan))
+    assert all(line.isprintable() for line in format_memory_map(plan))
 
 
 def test_no_published_key_stands_in_a_map() -> None:
     key = bytes.fromhex("a0a1a2a3a4a5")
     plan = made("sectors-16x4", (PERSONNEL, "block 4"), keys={"A": key, "B": None})
-    for text in ("\n".join(memory_lines(plan)), memory_svg(plan)):
+    for text in ("\n".join(format_memory_map(plan)), memory_svg(plan)):
         assert "key A: gate (a published key); key B: issuer (derived for each card)" in text
         assert key.hex() not in text.lower()

@@ -23,10 +23,10 @@ from hypothesis import strategies as st
 from credkit import DecodeError, DefinitionError, EncodeError, chain
 from credkit.core.codec import AnyCodec
 from credkit.core.spans import LIMIT
+from credkit.tables.bytespans import ByteSpan, Malformed
 from credkit.tables.ndefkinds import PREFIXES
-from credkit.tables.ndefrecords import read_records
-from credkit.tables.stretches import Malformed, Stretch
-from credkit.tables.tlvs import MOST, read_blocks, room_in, size_of, write_block
+from credkit.tables.ndefrecords import decode_records
+from credkit.tables.tlvs import LARGEST_VALUE, block_size, decode_blocks, encode_block, largest_message
 from tests.strategies import built, damaged, randoms
 from tests.test_laws import obey
 from tests.test_stored import area
@@ -451,11 +451,11 @@ def test_what_is_read_is_what_another_library_reads() -> None:
 
 @given(st.binary(max_size=60))
 def test_any_bytes_are_records_or_malformed(data: bytes) -> None:
-    for reader in (read_records, read_blocks):
+    for reader in (decode_records, decode_blocks):
         try:
-            assert reader(Stretch.of(data)) is not None
+            assert reader(ByteSpan.from_bytes(data)) is not None
         except Malformed as fault:
-            check = fault.check("any")
+            check = fault.failed_check("any")
             assert not check.passed
             assert all(isinstance(place, int) and place < 8 * len(data) for place in check.at)
 
@@ -559,11 +559,11 @@ TLV = construct.Struct(
 def test_lengths_of_blocks(size: int) -> None:
     """Up to the longest that a TLV can say; codecs stop at 8192 bytes in all."""
     message = bytes(number % 251 for number in range(size))
-    block = write_block(message)
+    block = encode_block(message)
     assert block == TLV.build({"value": message})
-    assert len(block) == size_of(size)
+    assert len(block) == block_size(size)
     assert block[1] == (size if size < 255 else 0xFF)
-    blocks, terminator = read_blocks(Stretch.of(block + b"\xfe\x01"))
+    blocks, terminator = decode_blocks(ByteSpan.from_bytes(block + b"\xfe\x01"))
     assert [each.value.data for each in blocks] == [message]
     assert terminator == len(block)
     if 8 * len(block) < LIMIT:
@@ -577,7 +577,7 @@ def test_lengths_of_blocks(size: int) -> None:
 
 def test_the_reserved_length() -> None:
     with pytest.raises(Malformed) as caught:
-        read_blocks(Stretch.of(b"\x03\xff\xff\xff" + bytes(MOST + 1)))
+        decode_blocks(ByteSpan.from_bytes(b"\x03\xff\xff\xff" + bytes(LARGEST_VALUE + 1)))
     assert (caught.value.rule, caught.value.at) == ("tlv-length", bits_of(1, 3))
 
 
@@ -586,7 +586,7 @@ def test_an_area_is_filled(size: int) -> None:
     """Every message that fits is written to the whole area, a terminator behind it unless the area is exactly full."""
     codec = area(8 * size, "tlv")
     fits = [count for count in range(size + 1) if len(TLV.build({"value": bytes(count)})) <= size]
-    assert fits == list(range(room_in(size) + 1))
+    assert fits == list(range(largest_message(size) + 1))
     for count in {0, 1, 253, 254, 255, 256, fits[-1] // 2, fits[-1] - 1, fits[-1]} & set(fits):
         message = Bits(b"\xff" * count)
         data = codec.encode(message).bytes
@@ -598,7 +598,7 @@ def test_an_area_is_filled(size: int) -> None:
         codec.encode(Bits.from_zeros(8 * (fits[-1] + 1)))
     most = fits[-1] + 1
     assert str(caught.value) == (
-        f"tlv: the message has {most} byte{'s' * (most != 1)}, {size_of(most)} with tag and length, "
+        f"tlv: the message has {most} byte{'s' * (most != 1)}, {block_size(most)} with tag and length, "
         f"but the area holds {size}"
     )
 

@@ -16,8 +16,8 @@ import pytest
 
 from credkit import DefinitionError, EncodeError
 from credkit.cards.data import write_batch
-from credkit.cards.image import Press
-from credkit.cards.plan import Plan
+from credkit.cards.image import ImageBuilder
+from credkit.cards.plan import CardPlan
 from credkit.cards.readback import check_card
 from tests.cards import SERIAL, back, credentials, dump, plan
 from tests.commandline import run
@@ -70,15 +70,15 @@ RECORDS = {
 }  # fmt: skip
 
 
-def used(*names: str, more: str = "") -> Plan:
+def used(*names: str, more: str = "") -> CardPlan:
     return plan(HEAD + "".join(RECORDS[name] for name in names) + more)
 
 
-def refused(held: Plan, row: Mapping[str, str]) -> str:
+def refused(held: CardPlan, row: Mapping[str, str]) -> str:
     """The sentence with which no card is written for ``row``."""
     full = {column: row.get(column, "") for column in held.columns} | {"credential_id": "C-1", "serial": SERIAL.hex()}
     with pytest.raises(EncodeError) as caught:
-        Press(held).image(SERIAL, full)
+        ImageBuilder(held).build_image(SERIAL, full)
     return str(caught.value)
 
 
@@ -144,7 +144,7 @@ def test_what_is_in_order_is_written(name: str, row: Mapping[str, str]) -> None:
     held = used(name)
     full = {"credential_id": "C-1", "serial": SERIAL.hex(), **row}
     found = check_card(held, back(dump(held, full)), row=full)
-    assert found.ok
+    assert found.is_as_planned
     assert {note.kind for note in found.notes if note.level != "info"} <= {"published-key"}
 
 
@@ -152,7 +152,7 @@ def test_the_width_of_a_number_that_is_shifted_is_not_known() -> None:
     held = plan(HEAD + record("far", "characters:ascii/template:{number:05d}/offset:number,20000", 'column = "far"',
                               'size = 5\nwhere = "block 4"'))  # fmt: skip
     full = {"credential_id": "C-1", "serial": SERIAL.hex(), "far": "20042"}
-    assert Press(held).image(SERIAL, full).blocks[4][:5] == b"00042"
+    assert ImageBuilder(held).build_image(SERIAL, full).blocks[4][:5] == b"00042"
 
 
 def test_numbers_without_leading_zeros_are_read_by_a_chain_of_their_own() -> None:
@@ -160,7 +160,7 @@ def test_numbers_without_leading_zeros_are_read_by_a_chain_of_their_own() -> Non
     held = plan(HEAD + record("secure", "bcd/template:{number:012d}", 'column = "secure"',
                               'size = 6\nwhere = "block 4"\nvalue = "template:{number:d}"'))  # fmt: skip
     full = {"credential_id": "C-1", "serial": SERIAL.hex(), "secure": "417702"}
-    assert Press(held).image(SERIAL, full).blocks[4][:6].hex() == "000000417702"
+    assert ImageBuilder(held).build_image(SERIAL, full).blocks[4][:6].hex() == "000000417702"
 
 
 # ── what a plan accepts ─────────────────────────────────────────────────────────────────────────
@@ -212,7 +212,7 @@ def test_digits_that_are_no_account_number_are_written_and_a_track_never_is() ->
     held = plan(HEAD + RECORDS["track"] + 'not_payment = "numbers of permits"\naccept = ["payment-data"]\n')
     row = {"credential_id": "C-1", "serial": SERIAL.hex(), "t1": ACCOUNT, "t2": ""}
     found = check_card(held, back(dump(held, row)), row=row)
-    assert found.ok
+    assert found.is_as_planned
     assert "payment-data" not in {note.kind for note in found.notes}
     assert "holds a payment track" in refused(held, {"t1": ACCOUNT, "t2": "3012101"})
     with pytest.raises(DefinitionError, match=r"records\.link\.not_payment: a reason is needed: what the digits are"):
@@ -225,7 +225,7 @@ def test_check_notes_what_data_refuses() -> None:
     row = {"credential_id": "C-1", "serial": SERIAL.hex(), "link": "x@example.org"}
     memory = dump(accepting, row)
     found = check_card(used("link"), back(memory), row=row)
-    assert found.ok
+    assert found.is_as_planned
     (note,) = [note for note in found.notes if note.kind == "no-scheme"]
     assert (note.level, note.text.startswith("record link: record 1 (link) begins with no scheme")) == ("care", True)
     free = plan(HEAD + RECORDS["words"] + 'not_payment = "numbers of permits"\n')
@@ -241,7 +241,7 @@ def test_a_constant_is_judged_when_the_plan_is_read() -> None:
     ):
         plan(HEAD + constant)
     held = plan(HEAD + constant + 'accept = ["no-scheme"]\n')
-    assert [note.kind for note in Press(held).image(SERIAL, {}).notes] == ["no-scheme"]
+    assert [note.kind for note in ImageBuilder(held).build_image(SERIAL, {}).notes] == ["no-scheme"]
     with pytest.raises(DefinitionError, match="holds digits that look like a payment account number"):
         plan(HEAD + RECORDS["words"].replace('column = "words"', f'constant = "{ACCOUNT}"'))
 

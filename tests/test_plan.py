@@ -12,13 +12,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from credkit import CredkitError, DefinitionError, EncodeError
-from credkit.cards.allotment import ANYWHERE, Where, allot
-from credkit.cards.geometry import COMMON, geometry
-from credkit.cards.image import Press
-from credkit.cards.keys import is_published
+from credkit.cards.allotment import ANYWHERE_WORD, WantedPlace, allot
+from credkit.cards.geometry import COMMON_NAMES, build_geometry
+from credkit.cards.image import ImageBuilder
+from credkit.cards.keys import describe_published_key
 from credkit.cards.lockcheck import LockCheck
 from credkit.cards.masters import MasterKey
-from credkit.cards.plan import DIRECTORY_KEY, NDEF_KEY, Danger, Plan, Record
+from credkit.cards.plan import DIRECTORY_KEY, NDEF_KEY, CardPlan, CardRecord, PlanDanger
 from credkit.cards.plans import load_plan
 from tests.masters import KEY, MASTER, leaks
 
@@ -50,7 +50,7 @@ geometry = "type2-144"
 """
 
 
-def load(folder: Path, text: str) -> Plan:
+def load(folder: Path, text: str) -> CardPlan:
     path = folder / "plan.toml"
     path.write_text(text, encoding="utf-8")
     return load_plan(path)
@@ -121,11 +121,11 @@ def test_records_that_ask_for_other_conditions_have_other_blocks(tmp_path: Path)
 
 
 def test_one_byte_too_many(tmp_path: Path) -> None:
-    assert load(tmp_path, HEAD + record_of(size=16, where="block 4")).used == 16
+    assert load(tmp_path, HEAD + record_of(size=16, where="block 4")).used_bytes == 16
     assert "record text needs 17 bytes, but block 4 has 16 bytes for data" in refused(
         tmp_path, HEAD + record_of(size=17, where="block 4")
     )
-    assert load(tmp_path, HEAD + record_of(size=752)).used == 752
+    assert load(tmp_path, HEAD + record_of(size=752)).used_bytes == 752
     assert "needs 753 bytes, but anywhere has 752 bytes for data" in refused(tmp_path, HEAD + record_of(size=753))
     sentence = refused(tmp_path, HEAD + record_of(size=9, where="block 4", more=f"mac = 8\n{OPEN}"))
     assert "record text needs 17 bytes with its MAC of 8, but block 4 has 16 bytes for data" in sentence
@@ -153,10 +153,10 @@ def test_places_that_are_none(tmp_path: Path, where: str, sentence: str) -> None
 @given(st.data())
 def test_allotted_records_do_not_touch(data: st.DataObject) -> None:
     """Whatever is asked for: either all lie apart, in data bytes within their range, or it is refused."""
-    card = geometry(data.draw(st.sampled_from(COMMON)))
+    card = build_geometry(data.draw(st.sampled_from(COMMON_NAMES)))
     count = data.draw(st.integers(1, 6))
     records = [
-        Record(
+        CardRecord(
             name=f"r{i}", size=data.draw(st.integers(1, 60)),
             condition=data.draw(st.integers(0, 1)) if card.keys else 0,
             lock=not card.keys and data.draw(st.booleans()),
@@ -168,7 +168,9 @@ def test_allotted_records_do_not_touch(data: st.DataObject) -> None:
         first = data.draw(st.integers(0, card.blocks - 1))
         last = data.draw(st.integers(first, card.blocks - 1))
         span = card.bytes_of(range(first, last + 1))
-        wanted[record.name] = Where("range", span) if data.draw(st.booleans()) else Where(ANYWHERE, range(card.size))
+        wanted[record.name] = (
+            WantedPlace("range", span) if data.draw(st.booleans()) else WantedPlace(ANYWHERE_WORD, range(card.size))
+        )
     try:
         found = allot(card, records, wanted)
     except DefinitionError as error:
@@ -176,10 +178,10 @@ def test_allotted_records_do_not_touch(data: st.DataObject) -> None:
         return
     for record in records:
         places = found[record.name]
-        assert len(places) == record.room
-        assert all(at in wanted[record.name].bytes and not card.duties[at] for at in places)
-        start = card.data.index(places[0])
-        assert card.data[start : start + len(places)] == places, "in one piece but for reserved bytes"
+        assert len(places) == record.total_size
+        assert all(at in wanted[record.name].bytes and not card.duty_of_bytes[at] for at in places)
+        start = card.free_places.index(places[0])
+        assert card.free_places[start : start + len(places)] == places, "in one piece but for reserved bytes"
     for one, other in combinations(records, 2):
         assert not set(found[one.name]) & set(found[other.name])
         if (one.condition, one.lock) != (other.condition, other.lock):
@@ -289,7 +291,7 @@ increment = "issuer"
 decrement = ["gate", "issuer"]
 {OPEN}"""
     plan = load(tmp_path, HEAD + purse)
-    data = Press(plan).image(bytes(4), {"meals": "1234567", "place": "17"}).blocks[5]
+    data = ImageBuilder(plan).build_image(bytes(4), {"meals": "1234567", "place": "17"}).blocks[5]
     assert data.hex() == "87d612007829edff87d6120011ee11ee", "facts: 1234567 at 11h"
     assert plan.access[1].conditions[1] == 6
     assert "increment: the card counts and cannot make a MAC" in refused(tmp_path, HEAD + purse + "mac = 8\n")
@@ -332,11 +334,11 @@ def test_what_is_missing_altogether(tmp_path: Path) -> None:
 
 def test_pages_have_locks_and_no_keys(tmp_path: Path) -> None:
     plan = load(tmp_path, PAGES + record_of(size=8, where="pages 4-5", more="lock = true\n"))
-    assert plan.locked == (4, 5)
-    assert plan.lock_bits == {10: 0b110000}, "static lock bits: one a page (NFC Forum Type 2 Tag, from memory)"
+    assert plan.locked_blocks == (4, 5)
+    assert plan.lock_bytes == {10: 0b110000}, "static lock bits: one a page (NFC Forum Type 2 Tag, from memory)"
     far = load(tmp_path, PAGES + record_of(size=4, where="page 38", more="lock = true\n"))
-    assert far.locked == (38, 39), "one dynamic lock bit serves eight bytes"
-    assert far.lock_bits == {161: 0b1000}, "bytes 88 to 95 behind the first 48: bit 11"
+    assert far.locked_blocks == (38, 39), "one dynamic lock bit serves eight bytes"
+    assert far.lock_bytes == {161: 0b1000}, "bytes 88 to 95 behind the first 48: bit 11"
     assert {"locked-for-good", "locked-along"} <= {danger.kind for danger in far.dangers()}
     assert "has no keys: lock = true is all that can be said" in refused(tmp_path, PAGES + record_of(size=8))
     assert "has no keys: its pages are locked or open" in refused(tmp_path, PAGES + '[roles]\na = "A"\n')
@@ -354,8 +356,8 @@ def test_locks_that_may_be_elsewhere_are_refused(tmp_path: Path) -> None:
         "plan.dynamic_locks: locks from page 16 on would be written to page 128 byte 0, and cards"
     )
     told = large.replace('"type2-496"', '"type2-496"\ndynamic_locks = "standard"')
-    assert load(tmp_path, told).lock_bits == {512: 0b100}, "bytes 16 to 23 behind the first 48: bit 2"
-    assert load(tmp_path, large.replace("pages 20-21", "pages 4-5")).lock_bits == {10: 0b110000}
+    assert load(tmp_path, told).lock_bytes == {512: 0b100}, "bytes 16 to 23 behind the first 48: bit 2"
+    assert load(tmp_path, large.replace("pages 20-21", "pages 4-5")).lock_bytes == {10: 0b110000}
 
 
 def test_a_message_that_a_telephone_would_not_find(tmp_path: Path) -> None:
@@ -370,10 +372,10 @@ def test_a_message_that_a_telephone_would_not_find(tmp_path: Path) -> None:
 def test_what_a_telephone_needs_to_find_a_message_in_sectors(tmp_path: Path) -> None:
     """Common practice, no source: the directory in sector 0 has two bytes a sector, 03 E1 for NDEF data."""
 
-    def danger(text: str) -> Danger:
+    def danger(text: str) -> PlanDanger:
         (found,) = [each for each in load(tmp_path, text).dangers() if each.kind == "message-not-listed"]
-        assert is_published(NDEF_KEY) == "key A for reading NDEF messages"
-        assert is_published(DIRECTORY_KEY) == "key A for reading an application directory"
+        assert describe_published_key(NDEF_KEY) == "key A for reading NDEF messages"
+        assert describe_published_key(DIRECTORY_KEY) == "key A for reading an application directory"
         return found
 
     message = (
@@ -436,7 +438,7 @@ def test_a_container_is_written_behind_the_data_and_touches_none(
     """Sources: NFC Forum Type 2 Tag and Type 5 Tag (from memory); sizes by hand."""
     text = f'[plan]\nname = "x"\ngeometry = "{name}"\ncontainer = "write"\n' + record_of(size=4, more="")
     plan = load(tmp_path, text)
-    image = Press(plan).image(bytes(plan.serial), {"text": "ab"})
+    image = ImageBuilder(plan).build_image(bytes(plan.serial), {"text": "ab"})
     assert {block: data.hex() for block, data in image.blocks.items()} == blocks
     container = [block for block in blocks if blocks[block][:2] == "e1" or blocks[block][:2] == "e2"]
     assert list(image.blocks).index(container[0]) == len(blocks) - (2 if name == "type5-1024x4" else 1)
@@ -459,10 +461,10 @@ stored = "fields:number:16"
     )
     plan = load(tmp_path, text)
     issuer, badge = plan.records
-    assert issuer.write({}) == bytes.fromhex("0041")
-    assert badge.write({"badge": "E-0258"}) == (258).to_bytes(2, "big")
+    assert issuer.encode({}) == bytes.fromhex("0041")
+    assert badge.encode({"badge": "E-0258"}) == (258).to_bytes(2, "big")
     with pytest.raises(EncodeError, match=r"record badge, column badge: template:E-\{number:04d\}"):
-        badge.write({"badge": "F-0258"})
+        badge.encode({"badge": "F-0258"})
     assert plan.columns == ("credential_id", "serial", "badge")
 
 
@@ -479,7 +481,7 @@ stored = "fields:number:16"
 def test_numbers_that_are_none(tmp_path: Path, text: str, sentence: str) -> None:
     record = load(tmp_path, HEAD + PERSONNEL).records[0]
     with pytest.raises(EncodeError, match=f"record personnel, column personnel_number: .*{sentence}"):
-        record.write({"personnel_number": text})
+        record.encode({"personnel_number": text})
 
 
 # ── images ──────────────────────────────────────────────────────────────────────────────────────
@@ -488,41 +490,41 @@ def test_numbers_that_are_none(tmp_path: Path, text: str, sentence: str) -> None
 def test_an_image_is_written_data_first_and_trailers_last(tmp_path: Path) -> None:
     plan = load(tmp_path, HEAD + PERSONNEL + record_of(size=20, where="sectors 2-3"))
     row = {"personnel_number": "4711", "text": "Kai 7, Übergabe"}
-    image = Press(plan).image(bytes.fromhex("04a1b2c3"), row)
-    assert [block for block, _ in image.written()] == [4, 8, 9]
-    assert dict(image.written())[4] == (4711).to_bytes(4, "big") + bytes(12)
+    image = ImageBuilder(plan).build_image(bytes.fromhex("04a1b2c3"), row)
+    assert [block for block, _ in image.blocks_in_order()] == [4, 8, 9]
+    assert dict(image.blocks_in_order())[4] == (4711).to_bytes(4, "big") + bytes(12)
     assert (image.blocks[8] + image.blocks[9])[:16].decode() == "Kai 7, Übergabe"
-    full = Press(plan, MASTER, keys=True).image(bytes.fromhex("04a1b2c3"), row)
-    assert [block for block, _ in full.written()] == [4, 8, 9, 7, 11]
-    data = dict(full.written())[7]
+    full = ImageBuilder(plan, MASTER, keys=True).build_image(bytes.fromhex("04a1b2c3"), row)
+    assert [block for block, _ in full.blocks_in_order()] == [4, 8, 9, 7, 11]
+    data = dict(full.blocks_in_order())[7]
     assert data[6:10].hex() == plan.access[1].bytes.hex() + "00"
     assert data[:6] != data[10:], "two keys"
     assert data[:6].hex() not in repr(full)
-    assert 0 not in dict(full.written()), "the manufacturer's block is never written"
+    assert 0 not in dict(full.blocks_in_order()), "the manufacturer's block is never written"
 
 
 def test_images_need_what_they_need(tmp_path: Path) -> None:
     plan = load(tmp_path, HEAD + PERSONNEL)
     with pytest.raises(DefinitionError, match="derives the keys of each card: a master key is needed"):
-        Press(plan, keys=True)
+        ImageBuilder(plan, keys=True)
     with pytest.raises(EncodeError, match="the serial number has 7 bytes, the plan expects 4"):
-        Press(plan).image(bytes(7), {"personnel_number": "1"})
+        ImageBuilder(plan).build_image(bytes(7), {"personnel_number": "1"})
     protected = load(tmp_path, HEAD + PERSONNEL + "mac = 8\n")
     with pytest.raises(DefinitionError, match="record personnel is protected by a MAC: a master key is needed"):
-        Press(protected)
+        ImageBuilder(protected)
 
 
 def test_a_mac_is_of_this_serial_this_record_and_this_data(tmp_path: Path) -> None:
     plan = load(
         tmp_path, HEAD + PERSONNEL + "mac = 8\n" + record_of("other", size=4, more=f"mac = 8\n{OPEN}", stored="bcd")
     )
-    press = Press(plan, MASTER)
+    press = ImageBuilder(plan, MASTER)
     serial, other = bytes.fromhex("04a1b2c3"), bytes.fromhex("04a1b2c4")
 
     def mac(serial: bytes, name: str, number: int) -> bytes:
         record = plan.record(name)
         assert record is not None
-        return press.protected(record, serial, number.to_bytes(4, "big"))[4:]
+        return press.with_mac(record, serial, number.to_bytes(4, "big"))[4:]
 
     macs = {mac(s, name, n) for s in (serial, other) for name in ("personnel", "other") for n in (1, 2)}
     assert len(macs) == 8
@@ -532,9 +534,9 @@ def test_a_mac_is_of_this_serial_this_record_and_this_data(tmp_path: Path) -> No
 
 def test_lock_bytes_touch_nothing_else(tmp_path: Path) -> None:
     plan = load(tmp_path, PAGES + record_of(size=8, where="pages 4-5", more="lock = true\n"))
-    image = Press(plan).image(bytes(7), {"text": "pier 4"})
+    image = ImageBuilder(plan).build_image(bytes(7), {"text": "pier 4"})
     assert image.locks == {2: bytes((0, 0, 0b110000, 0))}, "page 2: lock bytes 10 and 11"
-    assert [block for block, _ in image.written()] == [4, 5, 2]
+    assert [block for block, _ in image.blocks_in_order()] == [4, 5, 2]
 
 
 SOME = st.recursive(
@@ -551,11 +553,11 @@ SOME = st.recursive(
 
 @given(st.dictionaries(st.sampled_from(("plan", "roles", "keys", "trailers", "records", "directory")), SOME))
 def test_any_table_is_a_plan_or_a_refusal(content: dict[str, Any]) -> None:
-    from credkit.cards.plans import TOP, _Builder
+    from credkit.cards.plans import PLAN_KEYS, _PlanBuilder
     from credkit.tables.schema import SchemaTable
 
     with pytest.raises(CredkitError):
-        _Builder(SchemaTable("plan.toml", "", content, TOP)).plan()
+        _PlanBuilder(SchemaTable("plan.toml", "", content, PLAN_KEYS)).build()
 
 
 def test_a_master_key_shows_itself_nowhere() -> None:

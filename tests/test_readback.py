@@ -10,16 +10,16 @@ import pytest
 
 import credkit
 from credkit import DefinitionError
-from credkit.cards.access import DATA, TRAILER, Access
-from credkit.cards.credentials import row_credential
+from credkit.cards.access import DATA_RULES, TRAILER_RULES, Access
+from credkit.cards.credentials import credential_from_row
 from credkit.cards.data import write_batch
-from credkit.cards.findings import Checked, Difference
-from credkit.cards.folding import folded
+from credkit.cards.findings import CheckedCard, Difference
+from credkit.cards.folding import fold_differences
 from credkit.cards.keys import MasterKey, card_key, record_mac
-from credkit.cards.listing import ReadBack, read_back, read_backs
+from credkit.cards.listing import ReadBack, find_read_backs, load_read_back
 from credkit.cards.masters import check_value
-from credkit.cards.plan import Plan
-from credkit.cards.readback import Checker, check_all, check_card
+from credkit.cards.plan import CardPlan
+from credkit.cards.readback import CardChecker, check_all, check_card
 from tests.amounts import amounts
 from tests.cards import DELIVERED, ROW, SERIAL, STAFF, back, credentials, dump, plan, rows, unseen
 from tests.masters import MASTER, OTHER, leaks
@@ -28,11 +28,11 @@ PLANS = {which: plan(which) for which in ("staff", "sticker", "tag")}
 ROWS = {which: next(rows(1, which)) for which in PLANS}
 WHOLE = {which: bytes(dump(PLANS[which], ROWS[which], MASTER)) for which in PLANS}
 STAFF_PLAN = PLANS["staff"]
-CHECKER = Checker(STAFF_PLAN, MASTER)
+CHECKER = CardChecker(STAFF_PLAN, MASTER)
 CARD = WHOLE["staff"]
 
 
-def checked(memory: bytes, which: str = "staff", **changes: str) -> Checked:
+def checked(memory: bytes, which: str = "staff", **changes: str) -> CheckedCard:
     return check_card(PLANS[which], back(memory), row=ROWS[which] | changes, master=MASTER)
 
 
@@ -41,15 +41,15 @@ def tampered(memory: bytes, at: int, data: bytes | str) -> bytes:
     return memory[:at] + new + memory[at + len(new) :]
 
 
-def kinds(found: Checked) -> list[str]:
+def kinds(found: CheckedCard) -> list[str]:
     return [each.kind for each in found.differences]
 
 
-def notes(found: Checked) -> dict[str, str]:
+def notes(found: CheckedCard) -> dict[str, str]:
     return {each.kind: each.text for each in found.notes}
 
 
-def sentences(found: Checked) -> list[str]:
+def sentences(found: CheckedCard) -> list[str]:
     return [each.sentence for each in found.differences]
 
 
@@ -59,7 +59,7 @@ def sentences(found: Checked) -> list[str]:
 @pytest.mark.parametrize("which", PLANS)
 def test_a_card_as_planned_has_no_difference(which: str) -> None:
     found = checked(WHOLE[which], which)
-    assert found.ok, sentences(found)
+    assert found.is_as_planned, sentences(found)
     assert found.credential == "C-1000"
     assert set(found.values) == {record.name for record in PLANS[which].records}
 
@@ -76,7 +76,7 @@ def test_what_was_read_is_told_as_it_means() -> None:
 
 def test_a_real_card_shows_no_keys_and_that_is_said() -> None:
     found = checked(bytes(dump(STAFF_PLAN, ROW, MASTER, keys=False)))
-    assert found.ok
+    assert found.is_as_planned
     assert notes(found)["keys-not-shown"] == "keys not shown: key A of sectors 1-7,9, key B of sectors 1-7,9"
     assert "keys-not-verified" not in notes(found)
 
@@ -89,11 +89,11 @@ def test_a_batch_is_read_back_from_its_own_listings(tmp_path: Path) -> None:
         for keys in (True, False):
             out = folder / f"batch-{keys}"
             write_batch(used, file, out, master=MASTER, keys=keys)
-            checks = check_all(used, read_backs([out]), file, master=MASTER)
+            checks = check_all(used, find_read_backs([out]), file, master=MASTER)
             found = list(checks)
-            assert [each.ok for each in found] == [True] * 4, which
+            assert [each.is_as_planned for each in found] == [True] * 4, which
             assert [each.credential for each in found] == ["C-1000", "C-1001", "C-1002", "C-1003"]
-            assert (checks.count, checks.different, checks.unread) == (4, 0, ())
+            assert (checks.count, checks.different, checks.unread_credentials) == (4, 0, ())
             for each in found:
                 assert "serial-not-seen" in notes(each)
                 assert ("keys-not-shown" in notes(each)) == (used.geometry.keys and not keys)
@@ -101,7 +101,7 @@ def test_a_batch_is_read_back_from_its_own_listings(tmp_path: Path) -> None:
 
 def test_without_credentials_records_are_read_all_the_same() -> None:
     found = check_card(STAFF_PLAN, back(CARD), master=MASTER)
-    assert found.ok
+    assert found.is_as_planned
     assert found.credential == ""
     assert found.values == checked(CARD).values
 
@@ -176,24 +176,25 @@ TAMPERED: list[tuple[str, bytes, str, list[tuple[str, str]]]] = [
         "staff", tampered(CARD, 11 * 16 + 6, Access((4, 6, 4, 3)).bytes), "another condition",
         [(
             "access-differs",
-            f"sector 2 block 9: access 110 ({DATA[6].words}), the plan says 100 ({DATA[4].words})",
+            f"sector 2 block 9: access 110 ({DATA_RULES[6].description}), the plan says 100 "
+            f"({DATA_RULES[4].description})",
         )],
     ),
     (
         "staff", tampered(CARD, 11 * 16 + 6, OPEN), "as delivered",
         [
             *(
-                ("access-differs", f"sector 2 block {block}: access 000 ({DATA[0].words}), the plan says 100 "
-                                   f"({DATA[4].words})")
+                ("access-differs", f"sector 2 block {block}: access 000 ({DATA_RULES[0].description}), "
+                                   f"the plan says 100 ({DATA_RULES[4].description})")
                 for block in (8, 9, 10)
             ),
-            ("access-differs", f"sector 2 block 11: access 001 ({TRAILER[1].words}), the plan says 011 "
-                               f"({TRAILER[3].words})"),
+            ("access-differs", f"sector 2 block 11: access 001 ({TRAILER_RULES[1].description}), the plan says 011 "
+                               f"({TRAILER_RULES[3].description})"),
             ("key-b-readable", "sector 2 block 11: a danger that the plan does not have: key B can be read, so it "
                                "authenticates nothing: only key A counts"),
             *(
                 ("key-b-worthless", f"sector 2 block {block}: a danger that the plan does not have: what is said of "
-                                    f"key B is worth nothing here: {DATA[0].without('B').words}")
+                                    f"key B is worth nothing here: {DATA_RULES[0].without('B').description}")
                 for block in (8, 9, 10)
             ),
         ],
@@ -300,7 +301,7 @@ TAMPERED: list[tuple[str, bytes, str, list[tuple[str, str]]]] = [
 def test_a_card_that_was_tampered_with(which: str, memory: bytes, what: str, wanted: list[tuple[str, str]]) -> None:
     found = checked(memory, which)
     assert list(zip(kinds(found), sentences(found), strict=True)) == wanted
-    assert not found.ok
+    assert not found.is_as_planned
 
 
 def test_an_unreadable_record_says_which_bytes_differ_first() -> None:
@@ -340,7 +341,7 @@ def test_bytes_that_were_not_read() -> None:
     assert kinds(found) == ["record-missing"]
     assert "secure" not in found.values
     found = check_card(STAFF_PLAN, unseen(whole, range(68, 72), range(16, 48), range(112, 128)), row=ROW, master=MASTER)
-    assert found.ok
+    assert found.is_as_planned
     assert notes(found)["access-not-read"] == "the access conditions were not read: sector 1"
     assert [each.text for each in found.notes if each.kind == "not-read"] == [
         "beside the records not everything was read: block 4",
@@ -379,7 +380,7 @@ DANGEROUS = {
 
 @pytest.mark.parametrize(("kind", "conditions"), DANGEROUS.items())
 def test_dangers_that_the_plan_does_not_have(kind: str, conditions: tuple[int, int, int, int]) -> None:
-    assert Access.of(CARD[118:121]).conditions == PLANNED
+    assert Access.from_bytes(CARD[118:121]).conditions == PLANNED
     found = checked(tampered(CARD, 118, Access(conditions).bytes))
     assert set(kinds(found)) == {"access-differs", kind}
     (danger,) = (each for each in found.differences if each.kind == kind)
@@ -390,17 +391,17 @@ def test_dangers_that_the_plan_does_not_have(kind: str, conditions: tuple[int, i
 
 def test_dangers_that_the_plan_has_are_no_difference() -> None:
     fixed = plan("staff", ('access = "issuer"', 'access = "never"'))
-    assert check_card(fixed, back(dump(fixed, ROW, MASTER)), row=ROW, master=MASTER).ok
+    assert check_card(fixed, back(dump(fixed, ROW, MASTER)), row=ROW, master=MASTER).is_as_planned
 
 
 def test_two_conditions_of_a_trailer_mean_the_same() -> None:
     fixed = plan("staff", ('keys = "issuer"\naccess = "issuer"', 'keys = "never"\naccess = "never"'))
     memory = dump(fixed, ROW, MASTER)
-    first, second, third, trailer = Access.of(bytes(memory[118:121])).conditions
+    first, second, third, trailer = Access.from_bytes(bytes(memory[118:121])).conditions
     assert trailer == 6
     memory[118:121] = Access((first, second, third, 7)).bytes
     found = check_card(fixed, back(memory), row=ROW, master=MASTER)
-    assert found.ok, sentences(found)
+    assert found.is_as_planned, sentences(found)
     assert notes(found)["same-access"] == "sector 1 block 7: the condition 111 means the same as the planned 110"
 
 
@@ -410,7 +411,7 @@ def test_groups_of_five_blocks_are_named_as_such() -> None:
     )
     memory = dump(large, ROW, MASTER)
     at = 143 * 16 + 6
-    first, _, third, trailer = Access.of(bytes(memory[at : at + 3])).conditions
+    first, _, third, trailer = Access.from_bytes(bytes(memory[at : at + 3])).conditions
     memory[at : at + 3] = Access((first, 2, third, trailer)).bytes
     found = check_card(large, back(memory), row=ROW, master=MASTER)
     assert [each.place for each in found.differences] == ["sector 32 blocks 133-137"] * 2
@@ -423,8 +424,8 @@ def test_groups_of_five_blocks_are_named_as_such() -> None:
 def test_a_plan_with_published_keys_makes_the_report_confidential() -> None:
     used = plan("staff", ('A = "derived"', 'A = "published FFFFFFFFFFFF"'))
     found = check_card(used, back(dump(used, ROW, MASTER)), row=ROW, master=MASTER)
-    assert found.ok
-    assert found.confidential
+    assert found.is_as_planned
+    assert found.is_confidential
     assert notes(found)["published-key"] == (
         "published default keys, as planned or as delivered: key A of sectors 0-15, key B of sectors 0,8,10-15"
     )
@@ -437,20 +438,20 @@ def test_a_report_is_confidential_only_where_a_published_key_was_found() -> None
     clean = bytearray(CARD)
     for block in (3, 35, *range(43, 64, 4)):
         clean[block * 16 : block * 16 + 16] = bytes(6) + bytes.fromhex("78778800") + bytes(6)  # key B is kept
-    assert not checked(bytes(clean)).confidential
-    assert checked(tampered(bytes(clean), 112, "A0A1A2A3A4A5")).confidential
-    assert checked(tampered(bytes(clean), 48, DELIVERED)).confidential
+    assert not checked(bytes(clean)).is_confidential
+    assert checked(tampered(bytes(clean), 112, "A0A1A2A3A4A5")).is_confidential
+    assert checked(tampered(bytes(clean), 48, DELIVERED)).is_confidential
 
 
 def test_keys_that_cannot_be_verified_are_never_passed_over() -> None:
     found = check_card(STAFF_PLAN, back(CARD), row=ROW)
-    assert found.ok
+    assert found.is_as_planned
     assert notes(found)["keys-not-verified"] == (
         "keys not verified, since no master key is given: key A of sectors 1-7,9, key B of sectors 1-7,9"
     )
     assert notes(found)["mac-not-verified"] == "the MAC of record secure is not verified: no master key is given"
     unknown = check_card(STAFF_PLAN, unseen(back(CARD), range(16)), master=MASTER)
-    assert unknown.ok
+    assert unknown.is_as_planned
     assert notes(unknown)["mac-not-verified"] == (
         "the MAC of record secure is not verified: the card's serial number is not known"
     )
@@ -476,7 +477,7 @@ def test_key_b_that_can_be_read_is_shown() -> None:
 
 def test_sectors_that_stay_as_delivered_are_looked_at_too() -> None:
     found = checked(tampered(CARD, 15 * 64 + 54, "FF0781"))
-    assert found.ok
+    assert found.is_as_planned
     assert notes(found)["access-copies"] == (
         "locked for good, since the copies of the access conditions disagree: sector 15; the plan writes nothing there"
     )
@@ -508,7 +509,7 @@ def test_no_key_and_no_mac_is_ever_said() -> None:
 def test_each_wrong_bit_of_a_whole_card_is_found_or_lies_where_the_plan_says_nothing(step: int) -> None:
     """A bit or two of each byte, or all: a difference, a note, or silence in bytes of the maker and of trailers."""
     good = checked(CARD)
-    holder = row_credential(STAFF_PLAN, ROW)
+    holder = credential_from_row(STAFF_PLAN, ROW)
     # behind the terminator of its message (FE) a record says the same, whatever stands there
     contact = STAFF_PLAN.record("contact")
     assert contact is not None
@@ -521,7 +522,7 @@ def test_each_wrong_bit_of_a_whole_card_is_found_or_lies_where_the_plan_says_not
         memory = bytearray(CARD)
         memory[bit // 8] ^= 1 << bit % 8
         found = CHECKER.check(back(memory), holder)
-        how = "difference" if not found.ok else "note" if found.notes != good.notes else "nothing"
+        how = "difference" if not found.is_as_planned else "note" if found.notes != good.notes else "nothing"
         told[how].add(bit // 8)
         if how != "difference":
             assert bit // 8 in silent_or_noted() | behind, bit
@@ -552,7 +553,7 @@ def test_the_same_meaning_in_other_bytes_is_no_difference() -> None:
     for place, byte in zip(at, b"\0" + message[:-1], strict=True):
         memory[place] = byte
     found = checked(bytes(memory))
-    assert found.ok, sentences(found)
+    assert found.is_as_planned, sentences(found)
     assert notes(found)["written-otherwise"] == (
         "record contact says what it should, but in other bytes, from sector 2 block 8 byte 0 on"
     )
@@ -598,10 +599,10 @@ def test_what_is_the_same_in_many_sectors_is_told_once() -> None:
     """Sixteen keys, a memory of zeros, trailers as delivered: told by sector, blocks counted from its first."""
     moved = checked(tampered(MOVED, 0, CARD[:16]))
     assert len(moved.differences) == 17
-    assert folded(moved.differences, STAFF_PLAN.geometry)[1:] == [
+    assert fold_differences(moved.differences, STAFF_PLAN.geometry)[1:] == [
         f"sectors 1-7,9, key {slot} of each trailer: it is another key than is derived for this card" for slot in "AB"
     ]
-    zeros = folded(checked(bytes(1024)).differences, STAFF_PLAN.geometry)
+    zeros = fold_differences(checked(bytes(1024)).differences, STAFF_PLAN.geometry)
     assert zeros[-1] == (
         "sectors 1-7,9, byte 6 of each trailer: the inverted copies of the access conditions disagree: found 000000, "
         "expected those of the plan; a card locks such a sector for good"
@@ -610,7 +611,7 @@ def test_what_is_the_same_in_many_sectors_is_told_once() -> None:
     delivered = bytearray(CARD)
     for block in (11, 15):
         delivered[16 * block + 6 : 16 * block + 9] = OPEN
-    found = folded(checked(bytes(delivered)).differences, STAFF_PLAN.geometry)
+    found = fold_differences(checked(bytes(delivered)).differences, STAFF_PLAN.geometry)
     assert [sentence.partition(":")[0] for sentence in found] == [
         "sectors 2-3, blocks 0-2 of each", "sectors 2-3, the trailer of each", "sectors 2-3, the trailer of each",
         "sectors 2-3, blocks 0-2 of each",
@@ -622,7 +623,7 @@ def test_sectors_in_which_other_blocks_differ_are_told_apart() -> None:
     memory = bytearray(CARD)
     for block in (7, 11):
         memory[16 * block + 6 : 16 * block + 9] = Access((6, 6, 3 if block == 7 else 6, 3)).bytes
-    found = folded(checked(bytes(memory)).differences, STAFF_PLAN.geometry)
+    found = fold_differences(checked(bytes(memory)).differences, STAFF_PLAN.geometry)
     assert [sentence.partition(":")[0] for sentence in found] == ["sector 1 blocks 4-5", "sector 2 blocks 8-10"]
 
 
@@ -630,7 +631,7 @@ def test_pages_that_are_alike_are_told_once() -> None:
     """Bytes 10 and 11 lock pages 4 to 15, byte 160 pages 16 to 31 (NFC Forum Type 2 Tag, from memory)."""
     found = checked(tampered(tampered(WHOLE["sticker"], 10, "F0FF"), 160, "0F"), "sticker")
     assert len(found.differences) == 12 + 4
-    assert folded(found.differences, PLANS["sticker"].geometry) == [
+    assert fold_differences(found.differences, PLANS["sticker"].geometry) == [
         "pages 4-23: locked for good, and the plan leaves it open"
     ]
 
@@ -638,9 +639,11 @@ def test_pages_that_are_alike_are_told_once() -> None:
 def test_what_differs_in_itself_stays_apart() -> None:
     for memory in (tampered(CARD, 64, "0001E240"), tampered(CARD, 112, "FFFFFFFFFFFF"), tampered(CARD, 118, "FF0781")):
         found = checked(memory)
-        assert folded(found.differences, STAFF_PLAN.geometry) == sentences(found)
+        assert fold_differences(found.differences, STAFF_PLAN.geometry) == sentences(found)
     beside = checked(tampered(tampered(CARD, 68, "01020304"), 76, "01020304"))
-    assert len(folded(beside.differences, STAFF_PLAN.geometry)) == 2, "the same bytes at other places of their blocks"
+    assert len(fold_differences(beside.differences, STAFF_PLAN.geometry)) == 2, (
+        "the same bytes at other places of their blocks"
+    )
 
 
 def test_notes_of_a_record_that_need_care_are_told() -> None:
@@ -654,7 +657,7 @@ def test_notes_of_a_record_that_need_care_are_told() -> None:
     memory = dump(accepting, row, MASTER)
     for how, level in ((used, "care"), (accepting, "info")):
         found = check_card(how, back(memory), row=row, master=MASTER)
-        assert found.ok
+        assert found.is_as_planned
         assert notes(found)["negative-value"].startswith("record fares: bit 31 of the value is set")
         assert next(note.level for note in found.notes if note.kind == "negative-value") == level
 
@@ -667,7 +670,7 @@ def test_constants_and_the_directory_are_compared_without_credentials() -> None:
     )
     used = plan(text.replace("derived", "published FFFFFFFFFFFF"))
     memory = bytes(dump(used, ROW))
-    assert check_card(used, back(memory)).ok
+    assert check_card(used, back(memory)).is_as_planned
     assert check_card(used, back(memory)).values["issuer"] == "'BRACKWATER'"
     found = check_card(used, back(tampered(tampered(memory, 80, b"X"), 128 + 3, "EE")))
     assert sentences(found) == [
@@ -691,22 +694,22 @@ def test_locks_that_are_not_in_memory_are_said_to_be_unchecked() -> None:
 
 def test_data_where_the_plan_has_none_is_noted() -> None:
     found = checked(tampered(tampered(CARD, 32 * 16, "01"), 33 * 16, "FF" * 16))
-    assert found.ok
+    assert found.is_as_planned
     assert notes(found)["unplanned-data"] == "data where the plan has none: block 32", "a blank block is all 00 or FF"
 
 
 # ── which credential a read-back is of ──────────────────────────────────────────────────────────
 
 
-def many(folder: Path, files: Mapping[str, bytes]) -> tuple[list[Checked], tuple[str, ...]]:
+def many(folder: Path, files: Mapping[str, bytes]) -> tuple[list[CheckedCard], tuple[str, ...]]:
     """The check of ``files`` against three credentials."""
     for name, memory in files.items():
         (folder / name).write_bytes(memory)
     checks = check_all(STAFF_PLAN, [folder / name for name in files], credentials(folder, list(rows(3))), master=MASTER)
     found = list(checks)
     assert checks.count == len(files)
-    assert checks.different == sum(not each.ok for each in found)
-    return found, checks.unread
+    assert checks.different == sum(not each.is_as_planned for each in found)
+    return found, checks.unread_credentials
 
 
 def card(index: int) -> bytes:
@@ -720,7 +723,7 @@ def key_remarks(folder: Path, cards: int, key: MasterKey, spoilt: bool = False) 
         (folder / f"C-{1000 + index}.bin").write_bytes(memory)
     checks = check_all(STAFF_PLAN, sorted(folder.glob("*.bin")), master=key)
     list(checks)
-    return checks.key.first, checks.key.last
+    return checks.key.opening_notes, checks.key.closing_note
 
 
 def test_another_master_key_is_suspected_when_no_mac_matches(tmp_path: Path) -> None:
@@ -753,14 +756,14 @@ def test_one_mac_that_matches_clears_the_key(tmp_path: Path) -> None:
     (tmp_path / "c.bin").write_bytes(tampered(card(2), 86, "00"))
     checks = check_all(STAFF_PLAN, sorted(tmp_path.glob("*.bin")), master=MASTER)
     assert [each.macs for each in checks] == [(True,), (False,), (False,)]
-    assert checks.key.last == ""
+    assert checks.key.closing_note == ""
 
 
 def test_the_same_card_twice_is_no_reason_to_suspect_the_key(tmp_path: Path) -> None:
     (tmp_path / "a.bin").write_bytes(card(0))
     checks = check_all(STAFF_PLAN, [tmp_path / "a.bin"] * 3, master=OTHER)
     assert [kinds(each).count("mac-wrong") for each in checks] == [1, 1, 1]
-    assert checks.key.last == ""
+    assert checks.key.closing_note == ""
 
 
 @pytest.mark.parametrize(
@@ -774,20 +777,20 @@ def test_a_batch_that_tells_no_check_value_is_no_fault(tmp_path: Path, about: st
 
 def test_without_a_master_key_nothing_is_said_of_it(tmp_path: Path) -> None:
     write_batch(STAFF_PLAN, credentials(tmp_path, list(rows(2))), tmp_path / "batch", master=MASTER)
-    checks = check_all(STAFF_PLAN, read_backs([tmp_path / "batch"]))
+    checks = check_all(STAFF_PLAN, find_read_backs([tmp_path / "batch"]))
     assert [each.macs for each in checks] == [(), ()]
-    assert (checks.key.first, checks.key.last) == ((), "")
+    assert (checks.key.opening_notes, checks.key.closing_note) == ((), "")
 
 
 def test_the_serial_number_leads_to_the_credential(tmp_path: Path) -> None:
     found, unread = many(tmp_path, {"a.bin": card(0), "b.dump": card(2)})
-    assert [(each.credential, each.ok) for each in found] == [("C-1000", True), ("C-1002", True)]
+    assert [(each.credential, each.is_as_planned) for each in found] == [("C-1000", True), ("C-1002", True)]
     assert unread == ("C-1001",)
 
 
 def test_a_file_that_is_called_like_another_credential_needs_care(tmp_path: Path) -> None:
     found, _ = many(tmp_path, {"C-1001.bin": card(0)})
-    assert found[0].ok
+    assert found[0].is_as_planned
     assert found[0].credential == "C-1000"
     assert notes(found[0])["named-otherwise"] == (
         "the file is called like credential 'C-1001', but its serial number is that of another"
@@ -813,14 +816,14 @@ def test_a_listing_without_the_manufacturers_block_is_found_by_its_name(tmp_path
 
 def test_a_card_that_was_read_twice(tmp_path: Path) -> None:
     found, _ = many(tmp_path, {"a.bin": card(0), "b.bin": card(0)})
-    assert found[0].ok
+    assert found[0].is_as_planned
     assert kinds(found[1]) == ["read-twice"]
     assert sentences(found[1]) == [f"the same card was read before, in {tmp_path / 'a.bin'}"]
 
 
 def test_a_read_back_that_cannot_be_read_does_not_stop_the_others(tmp_path: Path) -> None:
     found, unread = many(tmp_path, {"C-1000.bin": bytes(164), "C-1001.bin": card(1)})
-    assert [each.ok for each in found] == [False, True]
+    assert [each.is_as_planned for each in found] == [False, True]
     assert found[0].differences == (
         Difference(
             kind="read-back-unreadable", text=f"{tmp_path / 'C-1000.bin'}: 164 bytes, but sectors-16x4 has 1024"
@@ -851,10 +854,10 @@ def test_faults_in_the_credentials_are_told_before_the_first_card(tmp_path: Path
 # ── files of read-backs ─────────────────────────────────────────────────────────────────────────
 
 
-def read(folder: Path, data: str | bytes, used: Plan = STAFF_PLAN) -> ReadBack:
+def read(folder: Path, data: str | bytes, used: CardPlan = STAFF_PLAN) -> ReadBack:
     path = folder / "C-1.txt"
     path.write_bytes(data.encode() if isinstance(data, str) else data)
-    return read_back(path, used)
+    return load_read_back(path, used)
 
 
 def test_a_listing_is_read_however_it_is_spaced(tmp_path: Path) -> None:
@@ -864,14 +867,14 @@ def test_a_listing_is_read_however_it_is_spaced(tmp_path: Path) -> None:
         found = read(tmp_path, end.join(lines))
         assert found.stem == "C-1"
         assert found.data[64:68].hex() == "0001e240"
-        assert [at for at, seen in enumerate(found.seen) if seen] == [*range(64, 80), 118, 119, 120]
+        assert [at for at, seen in enumerate(found.read_mask) if seen] == [*range(64, 80), 118, 119, 120]
         assert found.data[118:121].hex() == "787788"
 
 
 def test_a_dump_is_the_whole_memory(tmp_path: Path) -> None:
     found = read(tmp_path, CARD)
     assert found.data == CARD
-    assert found.has(0, 1024)
+    assert found.has_bytes(0, 1024)
 
 
 @pytest.mark.parametrize(
@@ -913,14 +916,14 @@ def test_the_file_for_the_station_is_no_read_back_and_is_told_as_such(tmp_path: 
         (file, "its listing is C-1000.txt"), (elsewhere, "check what was read back from the card"),
     ):  # fmt: skip
         with pytest.raises(DefinitionError) as caught:
-            read_back(path, PLANS[which])
+            load_read_back(path, PLANS[which])
         assert str(caught.value) == f"{path}: this is the file for the encoding station; {where}"
 
 
 def test_a_file_that_is_not_there(tmp_path: Path) -> None:
     for name, why in (("no.txt", "No such file or directory"), ("\0", "its name cannot be that of a file")):
         with pytest.raises(DefinitionError) as caught:
-            read_back(tmp_path / name, STAFF_PLAN)
+            load_read_back(tmp_path / name, STAFF_PLAN)
         assert str(caught.value) == f"{tmp_path / name}: the file cannot be read ({why})"
 
 

@@ -7,7 +7,7 @@ from textwrap import wrap
 from hypothesis import given
 from hypothesis import strategies as st
 
-from credkit.explain.screen import WIDTH, escape_unprintable, label_text, shorten, table_lines, wrap_text
+from credkit.explain.screen import SCREEN_COLUMNS, escape_unprintable, label_text, shorten, table_lines, wrap_text
 
 WORDS = st.text("ab-: ", max_size=200)
 NAMES = st.lists(st.text("ab-:", min_size=1, max_size=90), min_size=1, max_size=6).map(" ".join)
@@ -30,7 +30,7 @@ def test_nothing_that_is_printed_is_wider_than_the_screen(text: str, width: int)
 @given(ROWS)
 def test_a_table_keeps_every_cell_and_its_column(rows: list[tuple[str, int, str]]) -> None:
     lines = list(table_lines(("where", "rows", "density"), rows))
-    assert all(len(line) <= WIDTH for line in lines)
+    assert all(len(line) <= SCREEN_COLUMNS for line in lines)
     cells = "".join(f"{name}{number:,}{other}" for name, number, other in rows)
     assert sorted("".join(lines).replace(" ", "")) == sorted(f"whererowsdensity{cells}".replace(" ", ""))
     first = [line for line in lines if not line.startswith("    ")]  # of each row; the others go on with its name

@@ -9,10 +9,10 @@ import pytest
 from bitstring import Bits
 
 from credkit import DefinitionError, chain, convert, identify, relate
-from credkit.explain.agreement import Read, _below, compare
-from credkit.explain.identification import alike
-from credkit.explain.presentations import SIZES, presentations
-from credkit.explain.relation import same
+from credkit.explain.agreement import SerialReading, _count_below, compare
+from credkit.explain.identification import are_indistinguishable
+from credkit.explain.presentations import SERIAL_BITS, presentations
+from credkit.explain.relation import are_equivalent
 from tests.amounts import amounts
 from tests.commandline import ACCOUNT, run
 from tests.survey import chance, recall, survey
@@ -27,7 +27,7 @@ def chains(text: str, place: int = 0, **more: list[int]) -> list[str]:
 # ── presentations ───────────────────────────────────────────────────────────────────────────────
 
 
-@pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize("size", SERIAL_BITS)
 def test_presentations_are_different_and_read_what_they_write(size: int) -> None:
     rows = presentations(size)
     assert len({row.title for row in rows}) == len(rows)
@@ -39,10 +39,10 @@ def test_presentations_are_different_and_read_what_they_write(size: int) -> None
             if row.digits:
                 number = int.from_bytes(serial.bytes[::-1] if "last byte" in row.title else serial.bytes, "big")
                 if number >= 10**7:
-                    assert row.write(serial) == str(number)[-8:]
+                    assert row.encode(serial) == str(number)[-8:]
                 continue
             piece = serial[: row.bits] if row.part == "high" else serial[size - row.bits :]
-            assert row.codec.decode(row.write(serial)) == piece
+            assert row.codec.decode(row.encode(serial)) == piece
 
 
 @pytest.mark.parametrize(
@@ -71,14 +71,14 @@ def test_presentations_are_different_and_read_what_they_write(size: int) -> None
 )
 def test_one_serial_in_many_forms(title: str, text: str) -> None:
     (row,) = [row for row in presentations(56) if row.title == title]
-    assert row.write(UID) == text
+    assert row.encode(UID) == text
 
 
 def test_a_serial_in_a_frame_carries_its_parity() -> None:
     """SIA AC-01: even parity over the first twelve data bits, odd over the last twelve."""
     (row,) = [row for row in presentations(32) if row.title.startswith("the last 3 bytes, in a")]
     data = f"{0xA2B3C4:024b}"
-    assert row.write(Bits("0x04A2B3C4")) == f"{data[:12].count('1') % 2}{data}{1 - data[12:].count('1') % 2}"
+    assert row.encode(Bits("0x04A2B3C4")) == f"{data[:12].count('1') % 2}{data}{1 - data[12:].count('1') % 2}"
 
 
 # ── identify ────────────────────────────────────────────────────────────────────────────────────
@@ -89,8 +89,8 @@ def test_a_frame_in_hexadecimal_is_recognised_by_its_zeros_and_parity() -> None:
     assert [match.chain for match in first.matches] == ["hex:8/right-justified:26/wiegand-26"]
     assert first.best.evidence == 8  # six zeros and two parity bits
     assert 5 < first.evidence < 8  # less what the frame costs, and what chance has in all chains that were tried
-    assert first.certain
-    assert not second.certain
+    assert first.is_certain
+    assert not second.is_certain
     assert second.evidence == 0
 
 
@@ -99,7 +99,7 @@ def test_one_frame_of_26_bits_proves_nothing() -> None:
     frame = "10111101110110010011011101"
     group = identify(frame)[0]
     assert {"binary/wiegand-26", "binary/invert/reverse-bits/wiegand-26"} <= {match.chain for match in group.matches}
-    assert not group.certain
+    assert not group.is_certain
     assert "read a card whose number is known" in group.advice
     assert "say which facility codes are expected" in group.advice
     helped = identify(frame, facility=[123, 57])[0]
@@ -113,7 +113,7 @@ def test_one_frame_of_26_bits_proves_nothing() -> None:
 def test_37_bits_with_and_without_a_facility_code_are_one_group() -> None:
     frame = str(chain("binary/wiegand-37").encode({"number": 12345678901}))
     assert {"binary/wiegand-37", "binary/wiegand-37-facility"} <= set(chains(frame))
-    assert alike("binary/wiegand-37", "binary/wiegand-37-facility")
+    assert are_indistinguishable("binary/wiegand-37", "binary/wiegand-37-facility")
 
 
 def test_several_cards_narrow_the_list() -> None:
@@ -197,14 +197,14 @@ def test_the_connection_between_any_two_presentations_is_found(size: int, count:
     tried = 0
     for row, other in pairs:
         serial = Bits(uint=random.getrandbits(size) | 1 << (size - 1), length=size)
-        texts = row.write(serial), other.write(serial)
-        first, second = Read.of(row, size, texts[0]), Read.of(other, size, texts[1])
+        texts = row.encode(serial), other.encode(serial)
+        first, second = SerialReading.from_text(row, size, texts[0]), SerialReading.from_text(other, size, texts[1])
         assert first is not None
         assert second is not None
         true = compare(first, second)
         if true is None or true.bits < 24:  # of 16 bits too few may be left when what was tried is taken off
             continue
-        assert true.agree
+        assert true.agrees
         tried += 1
         found = relate(*texts)
         for each in found:
@@ -213,12 +213,13 @@ def test_the_connection_between_any_two_presentations_is_found(size: int, count:
         exact = [each for each in found if (each.first, each.second) == (row.codec.name, other.codec.name)]
         if not exact:
             assert any(
-                (shown := compare(left, right)) and same(shown, true)
+                (shown := compare(left, right)) and are_equivalent(shown, true)
                 for each in found
                 for one in presentations(each.size)
                 for two in presentations(each.size)
                 if (one.codec.name, two.codec.name) == (each.first, each.second)
-                if (left := Read.of(one, each.size, texts[0])) and (right := Read.of(two, each.size, texts[1]))
+                if (left := SerialReading.from_text(one, each.size, texts[0]))
+                and (right := SerialReading.from_text(two, each.size, texts[1]))
             ), (row.title, other.title)
     assert tried > 0.6 * count
 
@@ -262,7 +263,7 @@ def test_how_many_numbers_of_a_form_have_given_bits() -> None:
     random = Random(3)
     for _ in range(300):
         limit, mask, wanted = random.randrange(200), random.getrandbits(8), random.getrandbits(8)
-        assert _below(limit, mask, wanted) == sum(not (number ^ wanted) & mask for number in range(limit))
+        assert _count_below(limit, mask, wanted) == sum(not (number ^ wanted) & mask for number in range(limit))
 
 
 @amounts("count", quick=40, whole=160)

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from credkit import DecodeError, DefinitionError, EncodeError, chain
 from credkit.catalogue.registry import catalogue
-from credkit.codecs.stored import UNITS
+from credkit.codecs.stored import MIN_BYTES_PER_CHARACTER
 from credkit.core.chains import link
 from credkit.core.codec import AnyCodec
 from credkit.core.forms import to_word
@@ -148,7 +148,7 @@ def test_an_area_is_filled(text: str, data: str) -> None:
     assert read(codec, data) == "Pier 7"
 
 
-@pytest.mark.parametrize("encoding", UNITS)
+@pytest.mark.parametrize("encoding", MIN_BYTES_PER_CHARACTER)
 def test_texts_are_those_of_the_language(encoding: str) -> None:
     """Python's own codecs are the second opinion; each text that is taken comes back, in areas and without."""
     codec, held = chain(f"characters:{encoding}"), area(8 * 64, f"characters:{encoding}")
@@ -177,7 +177,7 @@ def test_texts_are_those_of_the_language(encoding: str) -> None:
     assert all(seen.values())
 
 
-@pytest.mark.parametrize("encoding", UNITS)
+@pytest.mark.parametrize("encoding", MIN_BYTES_PER_CHARACTER)
 def test_any_bytes_are_a_text_or_a_failed_check(encoding: str) -> None:
     """What is read, Python reads too once the padding is off; and it is written back to the same area."""
     codec = area(8 * 6, f"characters:{encoding}")

@@ -13,14 +13,14 @@ from bitstring import Bits
 from hypothesis import given
 
 from credkit import DecodeError, DefinitionError, EncodeError, chain
-from credkit.codecs.stripe import MOST_ZEROS
+from credkit.codecs.stripe import MOST_WRITTEN_ZEROS
 from credkit.core.codec import AnyCodec
 from credkit.core.forms import to_word
 from credkit.core.spans import LIMIT
 from credkit.explain.diagnosis import diagnose
 from credkit.streams import stream
-from credkit.tables.characters import ALPHANUMERIC, NUMERIC, SETS, CharacterSet
-from credkit.tables.swipes import gap
+from credkit.tables.characters import ALPHANUMERIC, NUMERIC, SETS_BY_NAME, CharacterSet
+from credkit.tables.swipes import separating_zeros
 from tests.amounts import amounts
 from tests.strategies import randoms
 
@@ -60,8 +60,8 @@ def test_characters_as_the_standard_codes_them() -> None:
 def test_five_bit_characters_as_a_government_paper_prints_them() -> None:
     """TIG SCEPACS v2.3, figure 7: least significant bit first, odd parity last."""
     digits = ["00001", "10000", "01000", "11001", "00100", "10101", "01101", "11100", "00010", "10011"]
-    assert [NUMERIC.bits[char] for char in "0123456789"] == digits
-    assert [NUMERIC.bits[char] for char in ";=?"] == ["11010", "10110", "11111"]
+    assert [NUMERIC.bits_by_character[char] for char in "0123456789"] == digits
+    assert [NUMERIC.bits_by_character[char] for char in ";=?"] == ["11010", "10110", "11111"]
 
 
 @pytest.mark.parametrize(
@@ -78,21 +78,21 @@ def test_the_lrc_may_be_no_digit() -> None:
     """ISO/IEC 7811-2, restated by TIG SCEPACS v2.3 section 6.2; the number is the usual Luhn example."""
     text = ";79927398713=30121010000000000?"
     assert row(text)[-5:] == "00111"
-    assert NUMERIC.characters[row(text)[-5:]] == "<"
+    assert NUMERIC.characters_by_bits[row(text)[-5:]] == "<"
 
 
-@pytest.mark.parametrize("letters", SETS.values(), ids=lambda letters: letters.name)
+@pytest.mark.parametrize("letters", SETS_BY_NAME.values(), ids=lambda letters: letters.name)
 @pytest.mark.parametrize("count", [0, 1, 2, 7, 8])
 def test_the_lrc_by_its_rule(letters: CharacterSet, count: int) -> None:
     """ISO/IEC 7811-2: data bits have even column sums, LRC included; its parity bit is its own. Odd and even totals."""
     random = Random(count)
     codec = chain(f"track-1-bits:{letters.name[0]}")
-    text = letters.start + "".join(random.choice(letters.content) for _ in range(count)) + letters.end
+    text = letters.start + "".join(random.choice(letters.content_letters) for _ in range(count)) + letters.end
     written = row(text, codec)
     pieces = [written[place : place + letters.width] for place in range(0, len(written), letters.width)]
     assert len(pieces) == count + 3
     assert all(piece.count("1") % 2 for piece in pieces)
-    assert all(sum(int(piece[column]) for piece in pieces) % 2 == 0 for column in range(letters.data))
+    assert all(sum(int(piece[column]) for piece in pieces) % 2 == 0 for column in range(letters.data_bits))
 
 
 def test_seven_bits_where_five_are_usual_and_the_other_way_about() -> None:
@@ -135,7 +135,7 @@ def seven(text: str) -> str:
 def test_a_stripe_that_is_a_track_both_ways_is_ambiguous() -> None:
     """Of all texts of up to three characters, those whose bits in reverse order are another track; none is picked."""
     codec = chain("track-1-bits")
-    texts = [f"%{''.join(chars)}?" for size in range(4) for chars in product(ALPHANUMERIC.content, repeat=size)]
+    texts = [f"%{''.join(chars)}?" for size in range(4) for chars in product(ALPHANUMERIC.content_letters, repeat=size)]
     rows = {seven(text): text for text in texts if text[1] == "\\"}  # the end sentinel, its bits in reverse order
     turned = {text: rows[written[::-1]] for written, text in rows.items() if written[::-1] in rows}
     assert turned["%\\ W?"] == "%\\V!?"
@@ -157,13 +157,13 @@ def test_a_stripe_that_is_a_track_both_ways_is_ambiguous() -> None:
         assert failed(codec, written) == "direction"
         with pytest.raises(EncodeError, match="and no check tells which was meant"):
             codec.encode(text)
-    clear, written = "0" * gap(ALPHANUMERIC), seven("%\\ W?")
+    clear, written = "0" * separating_zeros(ALPHANUMERIC), seven("%\\ W?")
     assert failed(codec, f"1{clear}{written}") == "direction"
     assert failed(codec, f"{seven('%GATE 7?')}{clear}{written}") == "one-swipe"
 
 
 def test_noise_beside_a_track_is_noted() -> None:
-    clear = "0" * gap(NUMERIC)
+    clear = "0" * separating_zeros(NUMERIC)
     assert notes(TRACK_2, f"1011{clear}{row(TWENTY)}") == [("noise-before", "care")]
     assert notes(TRACK_2, f"{row(TWENTY)}{clear}1") == [("noise-behind", "care")]
     assert notes(TRACK_2, f"{row(TWENTY)[::-1]}{clear}1") == [("backwards", "info"), ("noise-before", "care")]
@@ -192,7 +192,7 @@ def test_noise_beside_a_track_is_noted() -> None:
         (row(TWENTY) + "0" * 20 + row(TWENTY)[:40] + row(TWENTY)[41:], "one-swipe"),  # the second one is garbled
         (row(TWENTY) + "0" * 20 + "1" * 21, "one-swipe"),  # too long for noise
         (row(";10?")[:5] + "00000" + row(";10?")[10:], "character-parity"),  # one wrong bit opens nine zeros
-        ("".join(NUMERIC.bits[char] for char in ";;1?" + NUMERIC.lrc(";;1?")), "one-start"),
+        ("".join(NUMERIC.bits_by_character[char] for char in ";;1?" + NUMERIC.lrc(";;1?")), "one-start"),
         ("0" * LIMIT + "1", "length"),
     ],
 )
@@ -222,7 +222,12 @@ def test_what_cannot_be_written() -> None:
     ):
         with pytest.raises(EncodeError, match=said):
             TRACK_2.encode(text)
-    for text in ("track-2-bits:6", "track-2-bits:5,1,1,1", f"track-2-bits:5,{MOST_ZEROS + 1}", "track-2-bits:5,x"):
+    for text in (
+        "track-2-bits:6",
+        "track-2-bits:5,1,1,1",
+        f"track-2-bits:5,{MOST_WRITTEN_ZEROS + 1}",
+        "track-2-bits:5,x",
+    ):
         with pytest.raises(DefinitionError, match="track-2-bits"):
             chain(text)
 
@@ -246,7 +251,7 @@ def test_every_text_reads_back_forwards_and_backwards(name: str) -> None:
 
     @given(randoms())
     def law(random: Random) -> None:
-        content = "".join(random.choice(letters.content) for _ in range(random.randrange(60)))
+        content = "".join(random.choice(letters.content_letters) for _ in range(random.randrange(60)))
         text = f"{letters.start}{content.lstrip(chr(92))}{letters.end}"  # those may be a track both ways, see above
         written = codec.encode(text)
         assert codec.decode(written) == text
@@ -300,7 +305,7 @@ def test_the_patterns_of_four_wrong_bits_that_pass(letters: CharacterSet, count:
 
     Counted over all patterns of four wrong bits, on the rule alone: sentinels would find some of them.
     """
-    width, data = letters.width, letters.data
+    width, data = letters.width, letters.data_bits
     size = count * width
 
     def passes(word: int) -> bool:
@@ -337,7 +342,8 @@ def test_random_bits_hardly_ever_read() -> None:
 def test_swipes_are_cut_out_of_a_record_however_it_arrives() -> None:
     random = Random(75)
     texts = [
-        ";" + "".join(random.choice(NUMERIC.content) for _ in range(random.randrange(1, 37))) + "?" for _ in range(40)
+        ";" + "".join(random.choice(NUMERIC.content_letters) for _ in range(random.randrange(1, 37))) + "?"
+        for _ in range(40)
     ]
     record = "0" * 20 + "".join(row(text)[:: random.choice((1, -1))] + "0" * random.randrange(13, 60) for text in texts)
     for size in (1, 7, 64, 1000, len(record)):

@@ -15,7 +15,7 @@ from bitstring import Bits
 from credkit.audit.expected_values import ExpectedValues, is_expected
 from credkit.audit.summary import Diagnosis, LikelyCause
 from credkit.core.codec import AnyCodec
-from credkit.explain.diagnosis import advice, diagnose
+from credkit.explain.diagnosis import describe_next_step, diagnose
 
 LEAST_TEXTS = 3  # different texts, before a cause is named
 MOST_TEXTS_DIAGNOSED = 8  # texts that are diagnosed
@@ -52,7 +52,7 @@ def find_causes(
     named = [key for key in named if not any(explained[key] < explained[other] for other in named)]
     named.sort(key=lambda key: (-len(explained[key]), key[0]))
     best = [key for key in named if len(explained[key]) == len(explained[named[0]])]
-    more = advice(last[best[0]]) if len(best) > 1 else None
+    more = describe_next_step(last[best[0]]) if len(best) > 1 else None
     if decided and best:
         more = UNDECIDED if len(best) > 1 else DECIDED
     return Diagnosis(

@@ -27,7 +27,7 @@ from credkit.core.reading import AnyReading
 from credkit.crosswalk.sightings import LONGEST_KEY_PAUSE
 from credkit.files.times import MICRO, SECOND
 from credkit.privacy.accounts import holds_track
-from credkit.privacy.payment import passing
+from credkit.privacy.payment import payment_in_valid
 from credkit.streams import Frame
 
 MOST_OPEN_PARTS = 8192  # rows of an entry that is not finished
@@ -117,9 +117,9 @@ class EntryAssembler:
         for frame in frames:
             if frame.value is not None and not use.not_payment:
                 good = use.codec.inspect(frame.value).ok
-                secret = passing(use.codec, frame.value) if good else find_payment(use.codec, frame.value)
+                secret = payment_in_valid(use.codec, frame.value) if good else find_payment(use.codec, frame.value)
                 line = parts[frame.covers[0]].line
-                if secret.whole or holds_track(frame.value):
+                if secret.has_valid_track or holds_track(frame.value):
                     found.track = line if found.track is None else min(found.track, line)
         covered = Counter(place for frame in frames for place in set(frame.covers))
         for frame in frames:

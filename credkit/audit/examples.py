@@ -9,8 +9,8 @@ from credkit.audit.plan import ChainUse
 from credkit.audit.summary import FailingExample
 from credkit.bulk import Rule
 from credkit.explain.drawing import pictures
-from credkit.privacy.payment import payment
-from credkit.privacy.pictures import masked_picture
+from credkit.privacy.payment import payment_in_decoded
+from credkit.privacy.pictures import mask_picture
 
 MOST_EXAMPLES = 100  # readers that have one
 LONGEST_TEXT_DRAWN = 512  # characters of a text that is drawn
@@ -25,7 +25,7 @@ def find_example(use: ChainUse, texts: Iterable[str], rule: Rule) -> FailingExam
             shown, reason = explain_failure(use, text, reading)
             drawn = pictures(use.codec, text, reading) if len(text) <= LONGEST_TEXT_DRAWN else []
             if not use.not_payment:
-                secret = payment(use.codec, text, reading)
-                drawn = [masked_picture(each, secret=secret.account, only=secret.tracks) for each in drawn]
+                secret = payment_in_decoded(use.codec, text, reading)
+                drawn = [mask_picture(each, secret=secret.has_account, only=secret.track_numbers) for each in drawn]
             return FailingExample(chain=use.name, text=shown, reason=reason, pictures=tuple(drawn))
     return None

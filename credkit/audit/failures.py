@@ -18,8 +18,8 @@ from credkit.audit.sources import RowFault
 from credkit.core.reading import AnyReading
 from credkit.crosswalk.outputs import format_cell
 from credkit.files.times import moment_of
-from credkit.privacy.accounts import hidden, masked
-from credkit.privacy.payment import payment
+from credkit.privacy.accounts import hide_all_but_account_ends, mask_accounts
+from credkit.privacy.payment import payment_in_decoded
 
 FAILURE_COLUMNS = ("file", "line", "time", "reader", "text", "chain", "rule", "reason")
 MOST_REASONS_KEPT = 1 << 16  # different texts whose sentences are kept
@@ -44,19 +44,22 @@ class FailureWriter:
             text, reason = self._reason(use, each)
             time = "" if each.moment is None else moment_of(each.moment).astimezone(self._plan.clock.zone)
             rows.append(
-                (each.line, (time, masked(self._plan.names[each.reader]), text, use.name, each.rule.rule, reason))
+                (
+                    each.line,
+                    (time, mask_accounts(self._plan.names[each.reader]), text, use.name, each.rule.rule, reason),
+                )
             )
         rows.extend((fault.line, ("", "", "", "", UNREADABLE_RULE, fault.problem)) for fault in faults)
         rows.sort(key=lambda row: row[0])
-        name = masked(name)
+        name = mask_accounts(name)
         self._put((name, base + line, *cells) for line, cells in rows)
 
     def _reason(self, use: ChainUse, row: FailingRow) -> tuple[str, str]:
         """The text as it may be shown, and why it fails."""
         if row.rule.rule == ONE_ENTRY_RULE:
-            return hidden(row.text) if find_payment(use.codec, row.text).account else masked(row.text), (
-                "its rows do not form exactly one entry without a pause"
-            )
+            return hide_all_but_account_ends(row.text) if find_payment(
+                use.codec, row.text
+            ).has_account else mask_accounts(row.text), ("its rows do not form exactly one entry without a pause")
         key = use.place, row.text
         found = self._reasons.get(key)
         if found is None:
@@ -77,6 +80,8 @@ def explain_failure(use: ChainUse, text: str, reading: AnyReading) -> tuple[str,
     reason = str(use.codec.decode_error(reading))
     if use.not_payment:
         return text, reason
-    if payment(use.codec, text, reading).account and reading.failed:
-        return hidden(text), f"{reading.failed.codec}: {reading.failed.claim} fails; what was found is hidden"
-    return masked(text), reason
+    if payment_in_decoded(use.codec, text, reading).has_account and reading.failed:
+        return hide_all_but_account_ends(
+            text
+        ), f"{reading.failed.codec}: {reading.failed.claim} fails; what was found is hidden"
+    return mask_accounts(text), reason

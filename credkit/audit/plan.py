@@ -24,7 +24,7 @@ from credkit.core.errors import DefinitionError
 from credkit.core.reading import TextField
 from credkit.core.sentences import nearest, redacted_repr
 from credkit.files.times import EPOCH, MICRO, Clock
-from credkit.privacy.payment import has_room
+from credkit.privacy.payment import has_account_room
 from credkit.site.model import CredentialKind, Reader, Site
 
 MOST_READERS = SEVERAL_READERS - 1  # different ones; a column with more of them is another column
@@ -57,7 +57,7 @@ class ChainUse:
     @property
     def may_hold_account(self) -> bool:
         """Whether anything that is read here may hold an account number."""
-        return has_room(self.codec)
+        return has_account_room(self.codec)
 
     @property
     def may_hold_track(self) -> bool:

@@ -11,7 +11,7 @@ from typing import Any
 import polars as pl
 
 from credkit.audit.summary import Audit
-from credkit.privacy.accounts import masked
+from credkit.privacy.accounts import mask_accounts
 
 _TIME = pl.Datetime("us", "UTC")
 PARQUET_COLUMNS: dict[str, Any] = {
@@ -63,7 +63,7 @@ def encode_parquet(audit: Audit) -> bytes:
             failing[_check_column(tally)] = tally.rows
         change = reader.changes[-1] if reader.changes else None
         rows.append({
-            "reader": masked(reader.name), "rows": reader.rows, "good": reader.good, "failing": reader.failing,
+            "reader": mask_accounts(reader.name), "rows": reader.rows, "good": reader.good, "failing": reader.failing,
             "first": reader.first, "last": reader.last, "repeated": reader.repeated, "only_here": reader.only_here,
             "changed": change.since if change else None, "share_before": change.before if change else None,
             "share_after": change.after if change else None,

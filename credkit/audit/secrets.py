@@ -17,14 +17,16 @@ from credkit.bulk.words import Array
 from credkit.core.chains import Choice
 from credkit.core.codec import AnyCodec
 from credkit.core.reading import TextField
-from credkit.privacy.accountroom import ACCOUNT_DIGITS, ROOM
+from credkit.privacy.accountroom import ACCOUNT_DIGITS, ACCOUNT_ROOM_PATTERN
 from credkit.privacy.accounts import holds_track
-from credkit.privacy.payment import NOTHING, Payment, passing, payment
-from credkit.tables.characters import SETS
+from credkit.privacy.payment import NO_PAYMENT_DATA, PaymentData, payment_in_decoded, payment_in_valid
+from credkit.tables.characters import SETS_BY_NAME
 
-_MAY_BE_TYPED = f"{ROOM}|[^0-9A-Za-z]"  # without any of these it shows none under another keyboard layout either
+_MAY_BE_TYPED = (
+    f"{ACCOUNT_ROOM_PATTERN}|[^0-9A-Za-z]"  # without any of these it shows none under another keyboard layout either
+)
 SHORTEST_TRACK_BITS = 13 * min(
-    letters.width for letters in SETS.values()
+    letters.width for letters in SETS_BY_NAME.values()
 )  # bits of a track on a stripe: a sentinel and the shortest number
 
 
@@ -50,8 +52,8 @@ class TrackSearch:
         found = []
         rows = np.arange(len(texts)) if use.may_hold_track else np.flatnonzero(long)
         if len(rows) and not use.may_hold_track:
-            rows = rows[texts.gather(rows).str.contains(ROOM).to_numpy()]
-        found.append(_first_track(rows[good[rows]], texts, lambda text: passing(use.codec, text)))
+            rows = rows[texts.gather(rows).str.contains(ACCOUNT_ROOM_PATTERN).to_numpy()]
+        found.append(_first_track(rows[good[rows]], texts, lambda text: payment_in_valid(use.codec, text)))
         failing = bad
         if not use.may_hold_account or has_no_room(use.codec):  # only what was typed can hold one
             failing = bad[long[bad]]
@@ -80,9 +82,9 @@ def _step_has_no_room(step: AnyCodec) -> bool:
     return step.gives == "fields" and rows is not None and not any(isinstance(row, TextField) for row in rows.values())
 
 
-def find_payment(codec: AnyCodec, text: str, *, plain: bool = False) -> Payment:
+def find_payment(codec: AnyCodec, text: str, *, plain: bool = False) -> PaymentData:
     """The payment data in a text that ``codec`` cannot decode."""
-    return NOTHING if plain else payment(codec, text, codec.inspect(text))
+    return NO_PAYMENT_DATA if plain else payment_in_decoded(codec, text, codec.inspect(text))
 
 
 def _first_track(rows: Array, texts: Any, look: Any) -> int | None:

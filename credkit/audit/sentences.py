@@ -15,7 +15,7 @@ from credkit.audit.undetected_errors import MOST_FAILURES_BY_BIT_ERRORS
 from credkit.crosswalk.result import format_count
 from credkit.explain.cautions import AUDITED, COPIES, EGRESS, PEOPLE
 from credkit.explain.screen import table_lines, wrap_text
-from credkit.privacy.accounts import masked
+from credkit.privacy.accounts import mask_accounts
 
 MOST_READERS_LISTED = 100  # readers in a table
 MOST_CHECKS_NAMED = 6  # of a reader that are named
@@ -45,7 +45,7 @@ def audit_text(audit: Audit, zone: tzinfo) -> str:
 def _text(audit: Audit, zone: tzinfo) -> Iterator[str]:
     yield from _wrap(f"Audit of {format_count(len(audit.files), 'file')}{f' of {audit.site}' if audit.site else ''}")
     yield ""
-    rows = [(masked(file.name), file.rows, file.good, file.failing, file.unreadable) for file in audit.files]
+    rows = [(mask_accounts(file.name), file.rows, file.good, file.failing, file.unreadable) for file in audit.files]
     if len(rows) > 1:
         rows.append(("all", audit.rows, audit.good, audit.failing, audit.unreadable))
     yield from table_lines(("file", "rows", "good", "failing", "unreadable"), rows)
@@ -68,7 +68,7 @@ def _text(audit: Audit, zone: tzinfo) -> Iterator[str]:
     yield from table_lines(
         ("reader", "rows", "failing", "%", "repeated", "only here"),
         [
-            (masked(each.name), each.rows, each.failing, format_percent(each.share), each.repeated,
+            (mask_accounts(each.name), each.rows, each.failing, format_percent(each.share), each.repeated,
              "?" if each.only_here is None else each.only_here)
             for each in shown
         ],
@@ -252,4 +252,4 @@ def format_minute(moment: datetime, zone: tzinfo) -> str:
 
 
 def _wrap(text: str, first: str = "", rest: str = "") -> list[str]:
-    return wrap_text(masked(text), first=first, rest=rest)
+    return wrap_text(mask_accounts(text), first=first, rest=rest)

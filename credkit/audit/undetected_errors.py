@@ -17,7 +17,7 @@ from math import comb, fsum
 
 from credkit.audit.summary import UndetectedErrors
 from credkit.core.codec import AnyCodec
-from credkit.tables.layout import Layout, LayoutCodec, Limit, Parity, Pattern
+from credkit.tables.layout import FixedBits, Layout, LayoutCodec, Limit, Parity
 
 MOST_PARITIES_COMBINED = 14  # whose combinations are all tried
 MOST_FAILURES_BY_BIT_ERRORS = 0.1  # a reader that fails more often has another fault than single bits
@@ -42,7 +42,7 @@ def fixed_mask(layout: Layout) -> int:
     """The mask of the bits that always are what they are."""
     found = 0
     for check in layout.checks:
-        if isinstance(check, Pattern):
+        if isinstance(check, FixedBits):
             found |= check.mask
     return found
 

@@ -17,11 +17,11 @@ from credkit.bulk.rowblock import NoteKind, RowBlock, Rule, column, distinct_key
 from credkit.bulk.words import LIMB_BITS, Array, Wide, WideFrame, parity, resized
 from credkit.core.codec import AnyCodec
 from credkit.core.forms import from_raw, to_raw
-from credkit.tables.layout import Layout, LayoutCodec, Limit, Piece, number
+from credkit.tables.layout import BitRun, Layout, LayoutCodec, Limit, decode_number
 from credkit.tables.notation import NotationCodec
-from credkit.tables.pattern import Pattern
+from credkit.tables.pattern import TextPattern
 from credkit.tables.select import Select
-from credkit.tables.wiring import WiredCodec, wiring
+from credkit.tables.wiring import WiredCodec, wiring_for
 
 
 def decode_step(block: RowBlock, place: int, step: AnyCodec) -> None:
@@ -36,7 +36,7 @@ def decode_step(block: RowBlock, place: int, step: AnyCodec) -> None:
         _decode_select(block, place, step, table)
     elif isinstance(step, NotationCodec) and texts.has_kernel(step.notation) and not isinstance(block.data, list):
         _decode_notation(block, place, step)
-    elif isinstance(table, Pattern) and not isinstance(block.data, list):
+    elif isinstance(table, TextPattern) and not isinstance(block.data, list):
         _decode_pattern(block, place, step, table)
     else:
         by_value(block, place, step)
@@ -50,22 +50,22 @@ def _has_fields(block: RowBlock, names: Iterable[str]) -> bool:
 def fits_in_a_limb(layout: Layout) -> bool:
     """Whether each field, limit and remark of the layout has at most 64 bits."""
 
-    def is_short(parts: tuple[Piece, ...]) -> bool:
+    def is_short(parts: tuple[BitRun, ...]) -> bool:
         return sum(part.mask.bit_count() for part in parts) <= LIMB_BITS
 
-    limits = (check.parts for check in layout.checks if isinstance(check, Limit))
+    limits = (check.bit_runs for check in layout.checks if isinstance(check, Limit))
     return all(field.most.bit_length() <= LIMB_BITS for field in layout.fields) and all(
-        is_short(parts) for parts in (*limits, *(remark.parts for remark in layout.remarks))
+        is_short(parts) for parts in (*limits, *(remark.bit_runs for remark in layout.remarks))
     )
 
 
 def _decode_wiring(block: RowBlock, place: int, step: WiredCodec) -> None:
     assert block.length is not None
-    table = wiring(step.rule, block.length, step.flip)
+    table = wiring_for(step.rule, block.length, step.flip)
     words = resized(block.data, max(block.length, table.gives))
     if table.spare and not step.is_projection:
         block.rules[Rule(place, step.name, "padding")] = block.valid((words & table.spare) != 0)
-    block.data, block.length = resized(table.forward(words), table.gives), table.gives
+    block.data, block.length = resized(table.decode(words), table.gives), table.gives
 
 
 def _decode_layout(block: RowBlock, place: int, step: AnyCodec, layout: Layout) -> None:
@@ -77,7 +77,7 @@ def _decode_layout(block: RowBlock, place: int, step: AnyCodec, layout: Layout) 
         if remark.values is None:
             rows = np.ones(block.count, bool)
         else:
-            rows = np.isin(number(remark.parts, word), remark.values)
+            rows = np.isin(decode_number(remark.bit_runs, word), remark.values)
         block.notes[kind] = block.valid(rows) | block.notes.get(kind, False)
     block.form, block.data, block.length = "fields", layout.decode(word), None
 
@@ -100,7 +100,7 @@ def _decode_notation(block: RowBlock, place: int, step: NotationCodec) -> None:
         words[rows] = decoded.data
 
 
-def _decode_pattern(block: RowBlock, place: int, step: AnyCodec, pattern: Pattern) -> None:
+def _decode_pattern(block: RowBlock, place: int, step: AnyCodec, pattern: TextPattern) -> None:
     """Texts to columns by a kernel; the codec itself decodes the texts that the kernel leaves over."""
     columns, good = texts.match_pattern(pattern, block.data)
     rows, decoded = _decode_leftover(block, place, step, good)

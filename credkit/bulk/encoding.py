@@ -20,7 +20,7 @@ from credkit.core.reading import Field, Schema
 from credkit.tables.layout import Layout, LayoutCodec
 from credkit.tables.notation import Notation, NotationCodec
 from credkit.tables.select import SelectCodec
-from credkit.tables.wiring import WiredCodec, wiring
+from credkit.tables.wiring import WiredCodec, wiring_for
 
 
 def encode_step(block: RowBlock, step: AnyCodec) -> None:
@@ -88,12 +88,12 @@ def _encode_select(block: RowBlock, step: SelectCodec) -> None:
 def _encode_wiring(block: RowBlock, step: WiredCodec) -> None:
     assert block.length is not None
     if step.is_projection:
-        table = wiring(step.rule, block.length, step.flip)
-        block.data, block.length = resized(table.forward(block.data), table.gives), table.gives
+        table = wiring_for(step.rule, block.length, step.flip)
+        block.data, block.length = resized(table.decode(block.data), table.gives), table.gives
         return
     takes = step.padded(block.length)
-    table = wiring(step.rule, takes, step.flip)
-    block.data, block.length = resized(table.back(resized(block.data, max(takes, block.length))), takes), takes
+    table = wiring_for(step.rule, takes, step.flip)
+    block.data, block.length = resized(table.encode(resized(block.data, max(takes, block.length))), takes), takes
 
 
 def _encode_notation(block: RowBlock, notation: Notation) -> None:

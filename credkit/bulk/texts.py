@@ -16,7 +16,7 @@ import numpy as np
 
 from credkit.bulk.words import LIMB_BITS, Array
 from credkit.tables.notation import Notation
-from credkit.tables.pattern import Pattern
+from credkit.tables.pattern import TextPattern
 
 _DIGITS = {2: "[0-1]", 16: "[0-9A-Fa-f]"}
 
@@ -83,10 +83,10 @@ def _parse_each(notation: Notation, texts: Any) -> tuple[Array, Array]:
     import polars as pl
 
     text, count = pl.col("text"), len(notation.groups)
-    plain = text.str.replace_all(notation.separator, "", literal=True) if notation.separator else text
-    split = plain.str.split_exact(notation.joint, count - 1) if count > 1 else plain
+    plain = text.str.replace_all(notation.byte_separator, "", literal=True) if notation.byte_separator else text
+    split = plain.str.split_exact(notation.group_separator, count - 1) if count > 1 else plain
     parts = [split.struct.field(f"field_{place}") if count > 1 else split for place in range(count)]
-    kinds = [pl.Int64 if group.signed else pl.UInt64 for group in notation.groups]
+    kinds = [pl.Int64 if group.is_signed else pl.UInt64 for group in notation.groups]
     numbers = [_number(part, notation.base, kind) for part, kind in zip(parts, kinds, strict=True)]
     numbers[0] = pl.when(_admitted(notation, text)).then(numbers[0])
     columns = texts.to_frame("text").select(each.alias(str(place)) for place, each in enumerate(numbers))
@@ -97,7 +97,7 @@ def _parse_each(notation: Notation, texts: Any) -> tuple[Array, Array]:
             kept &= column.is_not_null().to_numpy()
             column = column.fill_null(0)
         found = column.to_numpy()
-        if group.signed:
+        if group.is_signed:
             kept &= (found >= -1 << group.bits - 1) & (found < 1 << group.bits - 1)
             found = found.astype(np.uint64) & np.uint64((1 << group.bits) - 1)
         elif notation.base**group.most > 1 << group.bits:
@@ -111,7 +111,7 @@ def _number(digits: Any, base: int, kind: Any) -> Any:
     return digits.cast(kind, strict=False) if base == 10 else digits.str.to_integer(base=base, dtype=kind, strict=False)
 
 
-def match_pattern(pattern: Pattern, texts: Any) -> tuple[dict[str, Array], Array]:
+def match_pattern(pattern: TextPattern, texts: Any) -> tuple[dict[str, Array], Array]:
     """The numbers that a series of ``texts`` holds by a pattern, and which rows have them; 0 in the others.
 
     A row whose numbers do not fit in 64 bits has none.
@@ -155,7 +155,7 @@ def format_words(notation: Notation, words: Array) -> tuple[Any, Array]:
     for group in notation.groups:
         left -= group.bits
         numbers = words >> left & (1 << group.bits) - 1
-        if group.signed:
+        if group.is_signed:
             spare = LIMB_BITS - group.bits
             part = pl.Series((numbers << spare).astype(np.int64) >> spare).cast(pl.String)
         elif notation.base == 10:
@@ -166,7 +166,7 @@ def format_words(notation: Notation, words: Array) -> tuple[Any, Array]:
             good &= (part.str.strip_chars_start("-").str.len_bytes() <= group.most).to_numpy()
         texts.append(part)
     return (
-        texts[0] if len(texts) == 1 else pl.select(pl.concat_str(texts, separator=notation.joint)).to_series()
+        texts[0] if len(texts) == 1 else pl.select(pl.concat_str(texts, separator=notation.group_separator)).to_series()
     ), good
 
 
@@ -175,11 +175,11 @@ def _digits(notation: Notation, numbers: Array, count: int) -> Any:
     import polars as pl
 
     size = notation.base.bit_length() - 1
-    letters = np.frombuffer(b"0123456789abcdef" if notation.lower else b"0123456789ABCDEF", np.uint8)
+    letters = np.frombuffer(b"0123456789abcdef" if notation.is_lower_case else b"0123456789ABCDEF", np.uint8)
     rows = []
     for place in range(count):
         rows.append(letters[(numbers >> size * (count - 1 - place) & notation.base - 1).astype(np.intp)])
-        if notation.separator and place % 2 and place < count - 1:
-            rows.append(np.full(len(numbers), ord(notation.separator), np.uint8))
+        if notation.byte_separator and place % 2 and place < count - 1:
+            rows.append(np.full(len(numbers), ord(notation.byte_separator), np.uint8))
     whole = np.ascontiguousarray(np.stack(rows, axis=1)).view(f"S{len(rows)}").ravel()
     return pl.Series(whole).cast(pl.String)

@@ -20,12 +20,12 @@ from credkit.core.reading import AnyReading, Check, Part, Reading
 from credkit.core.shapes import bits, describe_lengths, exactly
 
 
-def area(size: int) -> AnyCodec:
+def area_step(size: int) -> AnyCodec:
     """The step that hands on just ``size`` bytes, in both directions.
 
-    >>> area(4).decode(Bits("0x02F764DD")).hex
+    >>> area_step(4).decode(Bits("0x02F764DD")).hex
     '02f764dd'
-    >>> area(4).decode(Bits("0x02F764"))
+    >>> area_step(4).decode(Bits("0x02F764"))
     Traceback (most recent call last):
     credkit.DecodeError: 4 bytes: the length in bits fails: found 24, expected 32 bits
     """

@@ -46,18 +46,18 @@ def _formats() -> tuple[Any, Any, Any]:
 def write_container(geometry: Geometry, *, read_only: bool) -> bytes:
     """The container of a card with all its free bytes for data; empty where there are too few to say so.
 
-    >>> from credkit.cards.geometry import geometry
+    >>> from credkit.cards.geometry import build_geometry
     >>> names = "type2-144", "type5-64x4", "type5-1024x8"
-    >>> [write_container(geometry(name), read_only=name == "type5-64x4").hex(" ") for name in names]
+    >>> [write_container(build_geometry(name), read_only=name == "type5-64x4").hex(" ") for name in names]
     ['e1 10 12 00', 'e1 43 1f 01', 'e2 40 00 01 00 00 03 ff']
     """
     type_2, short, long = _formats()
-    units = geometry.free // UNIT
+    units = geometry.free_bytes // UNIT
     if not units:
         return b""
     if geometry.unit == "page":
         return bytes(type_2.build({"units": units, "access": {"write": 0xF * read_only}}))
     head = {"mark": 0xE1 if geometry.blocks <= ONE_BYTE_BLOCKS else 0xE2, "access": {"write": 3 * read_only}}
-    if geometry.duties.count("container") == LONG_SIZE:
+    if geometry.duty_of_bytes.count("container") == LONG_SIZE:
         return bytes(long.build({**head, "units": units}))
     return bytes(short.build({**head, "units": min(units, MOST_SHORT_UNITS)}))

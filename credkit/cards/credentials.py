@@ -18,20 +18,22 @@ from unicodedata import normalize
 
 from bitstring import Bits
 
-from credkit.cards.plan import IDENTITY, Plan
+from credkit.cards.plan import IDENTITY_COLUMNS, CardPlan
 from credkit.catalogue.registry import chain
 from credkit.core.errors import DefinitionError
 from credkit.core.sentences import redacted_repr
 from credkit.files.csvfiles import File, guarded, records
 from credkit.privacy.accounts import holds_account
 
-SPARE = "a column that no record uses can be named in the plan, in [plan] ignore"
-LONGEST = 200  # bytes of an id: a file name has 255, and needs an ending
-TYPE_A = (4, 7, 10)  # bytes of a UID of ISO/IEC 14443-3
+UNUSED_COLUMN_ADVICE = "a column that no record uses can be named in the plan, in [plan] ignore"
+LONGEST_NAME_BYTES = 200  # bytes of an id: a file name has 255, and needs an ending
+TYPE_A_SERIAL_BYTES = (4, 7, 10)  # bytes of a UID of ISO/IEC 14443-3
 NOT_IN_NAMES = '<>:"/\\|?*'
-FORMULA = tuple("=+-@＝＋－＠")  # at the beginning a spreadsheet takes these for a formula, a shell some for an option
-DEVICES = re.compile(r"(?:con|prn|aux|nul|(?:com|lpt)[0-9¹²³])(?:\..*)?", re.IGNORECASE)
-REFUSED = {
+FORMULA_STARTS = tuple(
+    "=+-@＝＋－＠"
+)  # at the beginning a spreadsheet takes these for a formula, a shell some for an option
+DEVICE_NAME = re.compile(r"(?:con|prn|aux|nul|(?:com|lpt)[0-9¹²³])(?:\..*)?", re.IGNORECASE)
+SERIAL_REFUSALS = {
     "random-serial": "it begins with 08: the card draws another at each power-up, and no key or MAC would fit it again",
     "cut-serial": "it holds the cascade tag 88, so it is cut: only a part of a longer serial number is left",
 }
@@ -39,7 +41,7 @@ _SERIAL = re.compile("(?:[0-9A-Fa-f]{2})+")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Credential:
+class CardCredential:
     """One row: the line it stands on, the credential's id, the card's serial number, all cells by column."""
 
     line: int
@@ -48,12 +50,12 @@ class Credential:
     row: Mapping[str, str]
 
 
-def credentials(plan: Plan, file: File) -> Iterator[Credential]:
+def read_credentials(plan: CardPlan, file: File) -> Iterator[CardCredential]:
     """The rows of ``file``; raises `DefinitionError` with file and line for the first that cannot be a card's."""
     names: dict[str, int] = {}
     serials: dict[bytes, int] = {}
-    for line, cells in records(file, plan.columns, SPARE):
-        found = credential(plan, file, line, cells)
+    for line, cells in records(file, plan.columns, UNUSED_COLUMN_ADVICE):
+        found = build_credential(plan, file, line, cells)
         name = normalize("NFC", normalize("NFC", found.name).casefold())
         if (before := names.setdefault(name, line)) != line:
             file.refuse(
@@ -66,11 +68,11 @@ def credentials(plan: Plan, file: File) -> Iterator[Credential]:
         yield found
 
 
-def credential(plan: Plan, file: File, line: int, cells: Sequence[str]) -> Credential:
+def build_credential(plan: CardPlan, file: File, line: int, cells: Sequence[str]) -> CardCredential:
     """The credential in the ``cells`` of one line, in the order of the plan's columns."""
     row = dict(zip(plan.columns, cells, strict=True))
-    name, serial = (row[column] for column in IDENTITY)
-    for column, problem in zip(IDENTITY, (name_problem(name), serial_problem(plan, serial)), strict=True):
+    name, serial = (row[column] for column in IDENTITY_COLUMNS)
+    for column, problem in zip(IDENTITY_COLUMNS, (file_name_problem(name), serial_problem(plan, serial)), strict=True):
         if problem:
             file.refuse(line, f"{column} {redacted_repr(row[column])} {problem}")
     if holds_account(name) and not plan.not_payment:
@@ -78,13 +80,13 @@ def credential(plan: Plan, file: File, line: int, cells: Sequence[str]) -> Crede
             line, f"credential_id {redacted_repr(name)} looks like a payment account number, and would name files: if "
             'it is another number, write not_payment = "what it is" into [plan] of the plan',
         )  # fmt: skip
-    return Credential(line=line, name=name, serial=bytes.fromhex(serial), row=row)
+    return CardCredential(line=line, name=name, serial=bytes.fromhex(serial), row=row)
 
 
-def name_problem(name: str) -> str:
+def file_name_problem(name: str) -> str:
     """Why ``name`` cannot be the name of a file everywhere, or nothing.
 
-    >>> name_problem("C-1001"), name_problem("..")
+    >>> file_name_problem("C-1001"), file_name_problem("..")
     ('', 'begins with a full stop: it names files, and those would be hidden')
     """
     if not name:
@@ -98,36 +100,36 @@ def name_problem(name: str) -> str:
         return "begins with a full stop: it names files, and those would be hidden"
     if name.endswith("."):
         return "ends with a full stop: it names files, and some systems take it away"
-    if name.startswith(FORMULA):
+    if name.startswith(FORMULA_STARTS):
         return f"begins with {redacted_repr(name[0])}: spreadsheets take that for a formula, and shells for an option"
     if guarded(name) != name:
         return "holds a formula behind a semicolon, where some spreadsheets begin a cell"
-    if DEVICES.fullmatch(name):
+    if DEVICE_NAME.fullmatch(name):
         return "is the name of a device on some systems: it names files"
-    if (size := len(name.encode())) > LONGEST:
-        return f"has {size} bytes: it names files, and may have {LONGEST}"
+    if (size := len(name.encode())) > LONGEST_NAME_BYTES:
+        return f"has {size} bytes: it names files, and may have {LONGEST_NAME_BYTES}"
     return ""
 
 
-def serial_problem(plan: Plan, text: str) -> str:
+def serial_problem(plan: CardPlan, text: str) -> str:
     """Why ``text`` cannot be the serial number of a card of the plan, or nothing."""
     if not _SERIAL.fullmatch(text):
         return "is not the hexadecimal digits of whole bytes, without anything between them"
     serial = bytes.fromhex(text)
     if len(serial) != plan.serial:
         return f"has {len(serial)} byte{'s' * (len(serial) > 1)}, the plan expects {plan.serial}"
-    if plan.serial in TYPE_A and (plan.geometry.keys or plan.geometry.unit == "page"):
+    if plan.serial in TYPE_A_SERIAL_BYTES and (plan.geometry.keys or plan.geometry.unit == "page"):
         for note in chain(f"uid-a-{plan.serial}").inspect(Bits(serial)).notes:
             if note.level == "refuse":
-                return f"is refused: {REFUSED.get(note.kind, note.text)}"
+                return f"is refused: {SERIAL_REFUSALS.get(note.kind, note.text)}"
     return ""
 
 
-def row_credential(plan: Plan, row: Mapping[str, str]) -> Credential:
+def credential_from_row(plan: CardPlan, row: Mapping[str, str]) -> CardCredential:
     """The credential of a ``row`` that came from no file; raises `DefinitionError` for what is wrong with it."""
     for column in plan.columns:
         if column not in row:
             raise DefinitionError(f"the credential has no {column}, expected {', '.join(plan.columns)}")
     if problem := serial_problem(plan, row["serial"]):
         raise DefinitionError(f"serial {redacted_repr(row['serial'])} {problem}")
-    return Credential(line=0, name=row["credential_id"], serial=bytes.fromhex(row["serial"]), row=row)
+    return CardCredential(line=0, name=row["credential_id"], serial=bytes.fromhex(row["serial"]), row=row)

@@ -30,21 +30,21 @@ from functools import partial
 from hashlib import sha256
 from pathlib import Path
 
-from credkit.cards.credentials import credentials
-from credkit.cards.image import Image, Press
+from credkit.cards.credentials import read_credentials
+from credkit.cards.image import CardImage, ImageBuilder
 from credkit.cards.keymatch import CHECK_VALUE
-from credkit.cards.listing import BATCH, DUMP, LISTING, Listing
+from credkit.cards.listing import BATCH_FILE, DUMP, LISTING, ListingWriter
 from credkit.cards.masters import MasterKey, check_value
-from credkit.cards.plan import Plan
+from credkit.cards.plan import CardPlan
 from credkit.core.errors import CredkitError, DefinitionError
 from credkit.core.frozen import FrozenMapping
 from credkit.core.version import __version__
 from credkit.files.csvfiles import File
 from credkit.files.outputs import FolderOutput
-from credkit.privacy.accounts import masked
+from credkit.privacy.accounts import mask_accounts
 
 MANIFEST = "manifest.csv"
-COLUMNS = ("credential_id", "serial", "file", "sha256")
+MANIFEST_COLUMNS = ("credential_id", "serial", "file", "sha256")
 PRECAUTIONS = (
     "encode one sacrificial card first",
     "let a second person compare it with the plan",
@@ -72,7 +72,7 @@ class Batch:
 
 
 def write_batch(
-    plan: Plan,
+    plan: CardPlan,
     credentials: File,
     out: str | Path,
     *,
@@ -87,42 +87,42 @@ def write_batch(
     where one is needed.
     """
     try:
-        press = Press(plan, master, keys=keys)
+        press = ImageBuilder(plan, master, keys=keys)
     except DefinitionError as error:
         if master is not None:
             raise
         raise NoMasterKey(str(error)) from None
     output = FolderOutput(out, "batch", marked=False)
     with output, output.refusing():
-        folder = _Folder(output.path, press)
+        folder = _BatchFolder(output.path, press)
         count = folder.fill(credentials, progress)
     return Batch(out=output.out, count=count, keys=keys, notes=FrozenMapping(dict(folder.notes)))
 
 
-class _Folder:
+class _BatchFolder:
     """The folder while it is being filled."""
 
-    def __init__(self, folder: Path, press: Press) -> None:
+    def __init__(self, folder: Path, press: ImageBuilder) -> None:
         self.folder = str(folder)
         self.press = press
-        self.listing = Listing(press.plan)
+        self.listing = ListingWriter(press.plan)
         self.notes: Counter[str] = Counter()
 
     def fill(self, file: File, progress: Progress | None) -> int:
         """Write the files of every row, then those about all of them; how many rows there were."""
         count = 0
-        with open(self.path(MANIFEST), "x", encoding="utf-8", newline="", opener=_private) as manifest:
+        with open(self.file_name(MANIFEST), "x", encoding="utf-8", newline="", opener=_private) as manifest:
             rows = csv.writer(manifest, lineterminator="\n")
-            rows.writerow(COLUMNS)
-            for each in credentials(self.press.plan, file):
+            rows.writerow(MANIFEST_COLUMNS)
+            for each in read_credentials(self.press.plan, file):
                 try:
-                    image = self.press.image(each.serial, each.row)
+                    image = self.press.build_image(each.serial, each.row)
                 except CredkitError as error:
                     file.refuse(each.line, str(error))
                 self.notes.update({note.text for note in image.notes})
-                data = station(image)
+                data = encode_station_data(image)
                 self.write(each.name + DUMP, data)
-                text = self.listing.text(image, credential=each.name, serial=each.serial)
+                text = self.listing.format_card(image, credential=each.name, serial=each.serial)
                 self.write(each.name + LISTING, text.encode())
                 rows.writerow((each.name, each.serial.hex().upper(), each.name + DUMP, sha256(data).hexdigest()))
                 count += 1
@@ -130,32 +130,33 @@ class _Folder:
                     progress(count)
         if not count:
             raise DefinitionError(f"{file.name}: there is no credential in it, expected at least one row")
-        self.write(BATCH, self.about(count).encode())
+        self.write(BATCH_FILE, self.encode_about(count).encode())
         return count
 
-    def path(self, name: str) -> str:
+    def file_name(self, name: str) -> str:
         return os.path.join(self.folder, name)
 
     def write(self, name: str, data: bytes) -> None:
-        with open(self.path(name), "xb", buffering=0, opener=_private) as file:
+        with open(self.file_name(name), "xb", buffering=0, opener=_private) as file:
             file.write(data)
 
-    def about(self, count: int) -> str:
+    def encode_about(self, count: int) -> str:
         """What the folder was made from, as JSON."""
         plan = self.press.plan
         told = {
-            "plan": masked(plan.name), "plan_sha256": plan.digest, "geometry": plan.geometry.name, "count": count,
+            "plan": mask_accounts(plan.name), "plan_sha256": plan.digest, "geometry": plan.geometry.name,
+            "count": count,
             "credkit": __version__, "keys": self.press.keys,
-            CHECK_VALUE: check_value(self.press.master) if self.press.master and plan.secret else None,
+            CHECK_VALUE: check_value(self.press.master) if self.press.master and plan.needs_master_key else None,
             "before_use": PRECAUTIONS,
         }  # fmt: skip
         return json.dumps(told, indent=2, ensure_ascii=False) + "\n"
 
 
-def station(image: Image) -> bytes:
+def encode_station_data(image: CardImage) -> bytes:
     """What the encoding station gets: block numbers and bytes, in the order of writing."""
     buffer = io.BytesIO()
-    for block, data in image.written():
+    for block, data in image.blocks_in_order():
         buffer.write(block.to_bytes(2, "big"))
         buffer.write(data)
     return buffer.getvalue()

@@ -17,15 +17,15 @@ from functools import cache
 from typing import Any
 
 from credkit.cards.geometry import Geometry
-from credkit.cards.plan import Record
+from credkit.cards.plan import CardRecord
 from credkit.core.errors import DecodeError
 from credkit.tables.crcs import CRCS
 
 VERSION = 1
 CRC = CRCS["crc-b"]
-CRC_SIZE = CRC.width // 8
-HEAD_SIZE = 2  # bytes before the first entry
-ENTRY_SIZE = 5  # bytes of an entry
+CRC_BYTES = CRC.width // 8
+HEAD_BYTES = 2  # bytes before the first entry
+ENTRY_BYTES = 5  # bytes of an entry
 MOST_ENTRIES = 255  # records: one byte counts them
 
 
@@ -40,11 +40,11 @@ class DirectoryEntry:
 
 def directory_size(count: int) -> int:
     """Bytes of the directory of ``count`` records."""
-    return HEAD_SIZE + ENTRY_SIZE * count + CRC_SIZE
+    return HEAD_BYTES + ENTRY_BYTES * count + CRC_BYTES
 
 
 @cache
-def _format() -> Any:
+def _build_format() -> Any:
     """The bytes of a directory without their CRC."""
     import construct as c  # only for plans with a directory
 
@@ -52,27 +52,27 @@ def _format() -> Any:
     return c.Struct("version" / c.Const(VERSION, c.Int8ub), "entries" / c.PrefixedArray(c.Int8ub, entry))
 
 
-def write_directory(records: Sequence[Record], geometry: Geometry) -> bytes:
+def encode_directory(records: Sequence[CardRecord], geometry: Geometry) -> bytes:
     """The directory of placed ``records``.
 
-    >>> from credkit.cards.geometry import geometry
-    >>> card = geometry("sectors-16x4")
-    >>> data = write_directory([Record(name="personnel", size=4, places=(64, 65, 66, 67))], card)
-    >>> data[:-2].hex(" "), read_directory(data)
+    >>> from credkit.cards.geometry import build_geometry
+    >>> card = build_geometry("sectors-16x4")
+    >>> data = encode_directory([CardRecord(name="personnel", size=4, places=(64, 65, 66, 67))], card)
+    >>> data[:-2].hex(" "), decode_directory(data)
     ('01 01 00 04 00 00 04', (DirectoryEntry(block=4, byte=0, size=4),))
     """
     entries = [
-        dict(zip(("block", "byte"), divmod(record.places[0], geometry.block_size), strict=True), size=record.room)
+        dict(zip(("block", "byte"), divmod(record.places[0], geometry.block_size), strict=True), size=record.total_size)
         for record in records
     ]
-    message: bytes = _format().build({"entries": entries})
+    message: bytes = _build_format().build({"entries": entries})
     return message + CRC.compute(message)
 
 
-def read_directory(data: bytes) -> tuple[DirectoryEntry, ...]:
+def decode_directory(data: bytes) -> tuple[DirectoryEntry, ...]:
     """The entries of the directory at the beginning of ``data``; raises `DecodeError` for what is none.
 
-    >>> read_directory(bytes(16))
+    >>> decode_directory(bytes(16))
     Traceback (most recent call last):
     credkit.DecodeError: directory: byte 0 is 00, expected 01, the version
     """
@@ -81,14 +81,14 @@ def read_directory(data: bytes) -> tuple[DirectoryEntry, ...]:
             f"directory: byte 0 is {data[:1].hex() or 'missing'}, expected {VERSION:02x}, the version",
             codec="directory",
         )
-    size = directory_size(data[1]) if len(data) > 1 else HEAD_SIZE
+    size = directory_size(data[1]) if len(data) > 1 else HEAD_BYTES
     if len(data) < size:
         raise DecodeError(f"directory: {len(data)} bytes, expected {size} for its entries", codec="directory")
-    message, found = data[: size - CRC_SIZE], data[size - CRC_SIZE : size]
+    message, found = data[: size - CRC_BYTES], data[size - CRC_BYTES : size]
     if CRC.compute(message) != found:
-        at = f"bytes {size - CRC_SIZE}-{size - 1}"
+        at = f"bytes {size - CRC_BYTES}-{size - 1}"
         raise DecodeError(
             f"directory: the CRC fails: {at} are {found.hex()}, expected {CRC.compute(message).hex()}",
             codec="directory",
         )
-    return tuple(DirectoryEntry(each.block, each.byte, each.size) for each in _format().parse(message).entries)
+    return tuple(DirectoryEntry(each.block, each.byte, each.size) for each in _build_format().parse(message).entries)

@@ -1,6 +1,6 @@
 """Findings of a read-back: differences from the plan, notes, and the values that were read.
 
-A `Findings` collects them while one card is checked, and `Checked` is what comes of it. No finding
+A `Findings` collects them while one card is checked, and `CheckedCard` is what comes of it. No finding
 holds a key or a MAC, neither what was found nor what was expected: that would be a forgery made
 easy. Bytes that may be an account number are shown only where that is asked for.
 
@@ -20,7 +20,7 @@ from credkit.core.sentences import redacted_repr
 from credkit.core.spans import format_span
 from credkit.privacy.accounts import holds_account, holds_track
 
-PUBLISHED = "published-key"  # of a difference or note: a default key that anybody can look up
+PUBLISHED_KEY = "published-key"  # of a difference or note: a default key that anybody can look up
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,7 +50,7 @@ class Difference:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Checked:
+class CheckedCard:
     """What one read-back showed. ``values`` are the records that could be read, as they may be shown.
 
     ``macs`` has for each MAC that was verified whether it matched.
@@ -64,15 +64,15 @@ class Checked:
     macs: tuple[bool, ...] = ()
 
     @property
-    def ok(self) -> bool:
+    def is_as_planned(self) -> bool:
         """Whether nothing differs."""
         return not self.differences
 
     @property
-    def confidential(self) -> bool:
+    def is_confidential(self) -> bool:
         """Whether a published default key was found: whoever reads this knows which card it opens."""
         kinds = [each.kind for each in self.differences] + [each.kind for each in self.notes]
-        return PUBLISHED in kinds
+        return PUBLISHED_KEY in kinds
 
 
 @dataclass(slots=True)
@@ -84,7 +84,7 @@ class Findings:
     values: dict[str, str] = field(default_factory=dict)
     macs: list[bool] = field(default_factory=list)
 
-    def differ(
+    def add_difference(
         self, kind: str, place: str, text: str, record: str = "", *, blocks: Iterable[int] = (), detail: str = "",
         shared: str = "",
     ) -> None:  # fmt: skip
@@ -95,15 +95,15 @@ class Findings:
             )
         )
 
-    def note(self, kind: str, level: Level, text: str) -> None:
+    def add_note(self, kind: str, level: Level, text: str) -> None:
         """Add a note."""
         self.notes.append(Note(kind=kind, level=level, text=text))
 
 
-def told(value: Any, *, reveal: bool = False) -> str:
+def format_value(value: Any, *, reveal: bool = False) -> str:
     """What a record says, shortened and with account numbers masked; all of it with ``reveal``.
 
-    >>> told({"number": 4114360123456785}), told("4114360123456785", reveal=True)
+    >>> format_value({"number": 4114360123456785}), format_value("4114360123456785", reveal=True)
     ('number=411436******6785', "'4114360123456785'")
     """
     if not reveal:
@@ -115,12 +115,12 @@ def told(value: Any, *, reveal: bool = False) -> str:
     return repr(value)
 
 
-def hexed(data: bytes, whole: bytes = b"", *, reveal: bool = False) -> str:
+def format_bytes(data: bytes, whole: bytes = b"", *, reveal: bool = False) -> str:
     """Bytes as they may stand in a sentence, where they are a part of ``whole``; with ``reveal`` whatever they are.
 
-    >>> hexed(bytes.fromhex("0001E240")), hexed(b"4114360123456785")
+    >>> format_bytes(bytes.fromhex("0001E240")), format_bytes(b"4114360123456785")
     ("'0001E240'", '16 bytes that may be an account number')
-    >>> hexed(b"4114", b"4114360123456785", reveal=True)
+    >>> format_bytes(b"4114", b"4114360123456785", reveal=True)
     "'34313134'"
     """
     if reveal:
@@ -131,10 +131,10 @@ def hexed(data: bytes, whole: bytes = b"", *, reveal: bool = False) -> str:
     return redacted_repr(data.hex().upper())
 
 
-def numbered(what: str, numbers: Iterable[int]) -> str:
+def format_numbers(what: str, numbers: Iterable[int]) -> str:
     """Things with their numbers.
 
-    >>> numbered("sector", [1, 2, 3]), numbered("page", [5])
+    >>> format_numbers("sector", [1, 2, 3]), format_numbers("page", [5])
     ('sectors 1-3', 'page 5')
     """
     found = sorted(numbers)

@@ -10,39 +10,39 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 
-from credkit.cards.findings import Difference, numbered
+from credkit.cards.findings import Difference, format_numbers
 from credkit.cards.geometry import Geometry
 
 
-def folded(differences: Iterable[Difference], geometry: Geometry) -> list[str]:
+def fold_differences(differences: Iterable[Difference], geometry: Geometry) -> list[str]:
     """One sentence for each thing that differs, in the order in which each is met first.
 
-    >>> from credkit.cards.geometry import geometry
+    >>> from credkit.cards.geometry import build_geometry
     >>> pages = [Difference(kind="not-locked", place=f"page {n}", text="not locked", blocks=(n,)) for n in (4, 5, 6)]
-    >>> folded(pages, geometry("type2-48"))
+    >>> fold_differences(pages, build_geometry("type2-48"))
     ['pages 4-6: not locked']
     """
     alike: dict[tuple[str, ...] | int, list[Difference]] = {}
     for number, each in enumerate(differences):
         same = (each.kind, each.record, each.detail, each.shared or each.text) if each.blocks else number
         alike.setdefault(same, []).append(each)
-    return [sentence for group in alike.values() for sentence in _sentences(group, geometry)]
+    return [sentence for group in alike.values() for sentence in _describe_alike(group, geometry)]
 
 
-def _sentences(alike: Sequence[Difference], geometry: Geometry) -> Iterator[str]:
+def _describe_alike(alike: Sequence[Difference], geometry: Geometry) -> Iterator[str]:
     first = alike[0]
     if len(alike) == 1:
         yield first.sentence
         return
     blocks = sorted({block for each in alike for block in each.blocks})
-    for place in _places(blocks, first.detail, geometry):
+    for place in _describe_places(blocks, first.detail, geometry):
         yield f"{place}: {first.shared or first.text}"
 
 
-def _places(blocks: Sequence[int], detail: str, geometry: Geometry) -> Iterator[str]:
+def _describe_places(blocks: Sequence[int], detail: str, geometry: Geometry) -> Iterator[str]:
     """Blocks in words, sectors together in which the same blocks are meant."""
     if not geometry.keys:
-        yield numbered(geometry.unit, blocks) + (f", {detail} of each" if detail else "")
+        yield format_numbers(geometry.unit, blocks) + (f", {detail} of each" if detail else "")
         return
     held: dict[int, list[int]] = {}
     for block in blocks:
@@ -56,9 +56,10 @@ def _places(blocks: Sequence[int], detail: str, geometry: Geometry) -> Iterator[
         if len(sectors) == 1:
             inside = held[sectors[0]]
             each = f" {detail}" if detail and len(inside) == 1 else f", {detail} of each" if detail else ""
-            yield f"sector {sectors[0]} {numbered('block', inside)}{each}"
+            yield f"sector {sectors[0]} {format_numbers('block', inside)}{each}"
         elif not spots:
-            yield f"{numbered('sector', sectors)}, {f'{detail} of each trailer' if detail else 'the trailer of each'}"
+            trailers = f"{detail} of each trailer" if detail else "the trailer of each"
+            yield f"{format_numbers('sector', sectors)}, {trailers}"
         else:
             what = f"{detail} of " if detail else ""
-            yield f"{numbered('sector', sectors)}, {what}{numbered('block', spots)} of each"
+            yield f"{format_numbers('sector', sectors)}, {what}{format_numbers('block', spots)} of each"

@@ -12,9 +12,9 @@ Bytes and blocks count from 0 over the whole memory. What is not reserved is fre
 Source: NFC Forum Type 2 Tag and Type 5 Tag (secondary text and from memory); for sectors common
 practice, no source.
 
->>> [geometry(name).free for name in ("sectors-16x4", "sectors-32x4+8x16", "type2-144", "type5-64x4")]
+>>> [build_geometry(name).free_bytes for name in ("sectors-16x4", "sectors-32x4+8x16", "type2-144", "type5-64x4")]
 [752, 3440, 144, 252]
->>> geometry("sectors-5x5")
+>>> build_geometry("sectors-5x5")
 Traceback (most recent call last):
 credkit.DefinitionError: geometry 'sectors-5x5': a sector has 4 or 16 blocks, not 5
 """
@@ -30,25 +30,27 @@ from credkit.core.codec import PRACTICE
 from credkit.core.errors import DefinitionError
 from credkit.core.sentences import nearest, redacted_repr
 
-COMMON = (
+COMMON_NAMES = (
     "sectors-5x4", "sectors-16x4", "sectors-32x4+8x16", "type2-48", "type2-144", "type2-496", "type2-872",
     "type5-28x4", "type5-64x4", "type5-256x4", "type5-1024x8",
 )  # fmt: skip
 SECTOR_BYTES = 16  # of a block
 MOST_BLOCKS = 256  # of a card with sectors: one byte addresses them
-PAGE = 4  # bytes of a page
-STATIC = 48  # bytes of a type 2 data area that the static lock bytes serve
-USUAL = 144  # bytes of a type 2 data area up to which dynamic lock bytes are where the standard has them by default
-LOCKED_BY_ONE = 8  # bytes that one dynamic lock bit serves
-MOST_LONG = 2048  # blocks of a type 5 memory; from 256 on the address has two bytes
+PAGE_BYTES = 4  # bytes of a page
+STATIC_LOCK_BYTES = 48  # bytes of a type 2 data area that the static lock bytes serve
+LARGEST_USUAL_TYPE2_BYTES = (
+    144  # bytes of a type 2 data area up to which dynamic lock bytes are where the standard has them by default
+)
+BYTES_PER_LOCK_BIT = 8  # bytes that one dynamic lock bit serves
+MOST_TYPE5_BLOCKS = 2048  # blocks of a type 5 memory; from 256 on the address has two bytes
 
-_SECTORS = re.compile(r"sectors-([1-9][0-9]{0,2}x[1-9][0-9]?(?:\+[1-9][0-9]{0,2}x[1-9][0-9]?)*)")
-_TYPE2 = re.compile(r"type2-([1-9][0-9]{1,3})")
-_TYPE5 = re.compile(r"type5-([1-9][0-9]{0,4})x(4|8)")
+_SECTORS_NAME = re.compile(r"sectors-([1-9][0-9]{0,2}x[1-9][0-9]?(?:\+[1-9][0-9]{0,2}x[1-9][0-9]?)*)")
+_TYPE2_NAME = re.compile(r"type2-([1-9][0-9]{1,3})")
+_TYPE5_NAME = re.compile(r"type5-([1-9][0-9]{0,4})x(4|8)")
 
 
 @dataclass(frozen=True, kw_only=True)
-class Reserved:
+class ReservedBytes:
     """Bytes that hold no data: ``duty`` is manufacturer, trailer, container or locks."""
 
     duty: str
@@ -69,7 +71,7 @@ class Geometry:
     source: str
     block_size: int
     sectors: tuple[range, ...]
-    reserved: tuple[Reserved, ...]
+    reserved: tuple[ReservedBytes, ...]
     keys: bool = False
     serial: int = 4
     unit: str = "block"
@@ -85,7 +87,7 @@ class Geometry:
         return self.blocks * self.block_size
 
     @cached_property
-    def duties(self) -> tuple[str, ...]:
+    def duty_of_bytes(self) -> tuple[str, ...]:
         """The duty of each byte; empty for a free one."""
         found = [""] * self.size
         for each in self.reserved:
@@ -93,14 +95,14 @@ class Geometry:
         return tuple(found)
 
     @cached_property
-    def data(self) -> tuple[int, ...]:
+    def free_places(self) -> tuple[int, ...]:
         """The free bytes, in order."""
-        return tuple(at for at, duty in enumerate(self.duties) if not duty)
+        return tuple(at for at, duty in enumerate(self.duty_of_bytes) if not duty)
 
     @property
-    def free(self) -> int:
+    def free_bytes(self) -> int:
         """How many bytes are free for data."""
-        return len(self.data)
+        return len(self.free_places)
 
     def bytes_of(self, blocks: range) -> range:
         """The bytes of neighbouring blocks."""
@@ -117,9 +119,9 @@ class Geometry:
     def groups(self, sector: int) -> tuple[range, ...]:
         """The blocks that share an access condition, data groups first, the trailer last.
 
-        >>> [list(group) for group in geometry("sectors-16x4").groups(1)]
+        >>> [list(group) for group in build_geometry("sectors-16x4").groups(1)]
         [[4], [5], [6], [7]]
-        >>> geometry("sectors-32x4+8x16").groups(32)
+        >>> build_geometry("sectors-32x4+8x16").groups(32)
         (range(128, 133), range(133, 138), range(138, 143), range(143, 144))
         """
         blocks = self.sectors[sector]
@@ -130,52 +132,54 @@ class Geometry:
     def unit_of(self, at: int) -> tuple[int, int]:
         """What byte ``at`` shares its protection with: sector and group, or what one lock bit or command locks.
 
-        >>> geometry("sectors-16x4").unit_of(70), geometry("type2-144").unit_of(72), geometry("type5-64x4").unit_of(9)
-        ((1, 0), (1, 1), (0, 2))
+        >>> places = ("sectors-16x4", 70), ("type2-144", 72), ("type5-64x4", 9)
+        >>> [build_geometry(name).unit_of(at) for name, at in places]
+        [(1, 0), (1, 1), (0, 2)]
         """
         block = at // self.block_size
         if self.keys:
             sector = self.sector_of(block)
             return sector, next(i for i, group in enumerate(self.groups(sector)) if block in group)
-        if self.unit == "page" and at >= 4 * PAGE + STATIC:
-            return 1, (at - 4 * PAGE - STATIC) // LOCKED_BY_ONE
+        if self.unit == "page" and at >= 4 * PAGE_BYTES + STATIC_LOCK_BYTES:
+            return 1, (at - 4 * PAGE_BYTES - STATIC_LOCK_BYTES) // BYTES_PER_LOCK_BIT
         return 0, block
 
-    def place(self, at: int) -> str:
+    def describe_byte(self, at: int) -> str:
         """A byte in words.
 
-        >>> geometry("sectors-16x4").place(70), geometry("type2-144").place(17)
+        >>> build_geometry("sectors-16x4").describe_byte(70), build_geometry("type2-144").describe_byte(17)
         ('sector 1 block 4 byte 6', 'page 4 byte 1')
         """
         block, byte = divmod(at, self.block_size)
-        return f"{self.named(block)} byte {byte}"
+        return f"{self.describe_block(block)} byte {byte}"
 
-    def named(self, block: int) -> str:
+    def describe_block(self, block: int) -> str:
         """A block in words.
 
-        >>> geometry("sectors-16x4").named(7)
+        >>> build_geometry("sectors-16x4").describe_block(7)
         'sector 1 block 7'
         """
         return f"sector {self.sector_of(block)} block {block}" if self.keys else f"{self.unit} {block}"
 
 
-def geometries() -> Iterator[Geometry]:
-    """The common geometries; `geometry` builds any other of the same families."""
-    return map(geometry, COMMON)
+def common_geometries() -> Iterator[Geometry]:
+    """The common geometries; `build_geometry` builds any other of the same families."""
+    return map(build_geometry, COMMON_NAMES)
 
 
 @lru_cache(maxsize=64)
-def geometry(name: str) -> Geometry:
+def build_geometry(name: str) -> Geometry:
     """The geometry called ``name``; raises `DefinitionError` for a structure that cannot be."""
-    if match := _SECTORS.fullmatch(name):
-        return _sectors(name, [part.split("x") for part in match[1].split("+")])
-    if match := _TYPE2.fullmatch(name):
-        return _type2(name, int(match[1]))
-    if match := _TYPE5.fullmatch(name):
-        return _type5(name, int(match[1]), int(match[2]))
+    if match := _SECTORS_NAME.fullmatch(name):
+        return _build_sectors(name, [part.split("x") for part in match[1].split("+")])
+    if match := _TYPE2_NAME.fullmatch(name):
+        return _build_type2(name, int(match[1]))
+    if match := _TYPE5_NAME.fullmatch(name):
+        return _build_type5(name, int(match[1]), int(match[2]))
     raise DefinitionError(
-        f"no geometry is called {redacted_repr(name)}; they are written as {', '.join(COMMON[1:4])} or {COMMON[-3]}"
-        f"{nearest(name, COMMON)}"
+        f"no geometry is called {redacted_repr(name)}; "
+        f"they are written as {', '.join(COMMON_NAMES[1:4])} or {COMMON_NAMES[-3]}"
+        f"{nearest(name, COMMON_NAMES)}"
     )
 
 
@@ -183,7 +187,7 @@ def _refuse(name: str, problem: str) -> DefinitionError:
     return DefinitionError(f"geometry {redacted_repr(name)}: {problem}")
 
 
-def _sectors(name: str, parts: list[list[str]]) -> Geometry:
+def _build_sectors(name: str, parts: list[list[str]]) -> Geometry:
     sectors: list[range] = []
     for count, blocks in parts:
         if blocks not in ("4", "16"):
@@ -199,38 +203,44 @@ def _sectors(name: str, parts: list[list[str]]) -> Geometry:
         name=name, title=f"{said} blocks of {SECTOR_BYTES} bytes, the last of each its trailer", source=PRACTICE,
         block_size=SECTOR_BYTES, sectors=tuple(sectors), keys=True,
         reserved=(
-            Reserved(duty="manufacturer", at=range(SECTOR_BYTES)),
-            *(Reserved(duty="trailer", at=range(b * SECTOR_BYTES, (b + 1) * SECTOR_BYTES)) for b in trailers),
+            ReservedBytes(duty="manufacturer", at=range(SECTOR_BYTES)),
+            *(ReservedBytes(duty="trailer", at=range(b * SECTOR_BYTES, (b + 1) * SECTOR_BYTES)) for b in trailers),
         ),
     )  # fmt: skip
 
 
-def _type2(name: str, free: int) -> Geometry:
-    if free % LOCKED_BY_ONE or not STATIC <= free <= 255 * LOCKED_BY_ONE:
-        raise _refuse(name, f"a data area has {STATIC} to {255 * LOCKED_BY_ONE} bytes, in steps of {LOCKED_BY_ONE}")
-    end = 4 * PAGE + free
-    locks = -(-(free - STATIC) // (LOCKED_BY_ONE * 8 * PAGE)) * PAGE  # bytes of dynamic locks, in whole pages
-    pages = (end + locks) // PAGE
+def _build_type2(name: str, free: int) -> Geometry:
+    if free % BYTES_PER_LOCK_BIT or not STATIC_LOCK_BYTES <= free <= 255 * BYTES_PER_LOCK_BIT:
+        raise _refuse(
+            name,
+            f"a data area has {STATIC_LOCK_BYTES} to {255 * BYTES_PER_LOCK_BIT} bytes, "
+            f"in steps of {BYTES_PER_LOCK_BIT}",
+        )
+    end = 4 * PAGE_BYTES + free
+    locks = (
+        -(-(free - STATIC_LOCK_BYTES) // (BYTES_PER_LOCK_BIT * 8 * PAGE_BYTES)) * PAGE_BYTES
+    )  # bytes of dynamic locks, in whole pages
+    pages = (end + locks) // PAGE_BYTES
     reserved = [
-        Reserved(duty="manufacturer", at=range(10)),
-        Reserved(duty="locks", at=range(10, 12)),
-        Reserved(duty="container", at=range(12, 16)),
+        ReservedBytes(duty="manufacturer", at=range(10)),
+        ReservedBytes(duty="locks", at=range(10, 12)),
+        ReservedBytes(duty="container", at=range(12, 16)),
     ]
     if locks:
-        reserved.append(Reserved(duty="locks", at=range(end, end + locks)))
+        reserved.append(ReservedBytes(duty="locks", at=range(end, end + locks)))
     return Geometry(
-        name=name, title=f"pages of {PAGE} bytes, {free} bytes of data area, lock bytes, capability container",
-        source="NFC Forum Type 2 Tag (secondary text and from memory)", block_size=PAGE, sectors=(range(pages),),
+        name=name, title=f"pages of {PAGE_BYTES} bytes, {free} bytes of data area, lock bytes, capability container",
+        source="NFC Forum Type 2 Tag (secondary text and from memory)", block_size=PAGE_BYTES, sectors=(range(pages),),
         reserved=tuple(reserved), serial=7, unit="page",
     )  # fmt: skip
 
 
-def _type5(name: str, blocks: int, size: int) -> Geometry:
-    if not 2 <= blocks <= MOST_LONG:
-        raise _refuse(name, f"{blocks} blocks, expected 2 to {MOST_LONG}")
+def _build_type5(name: str, blocks: int, size: int) -> Geometry:
+    if not 2 <= blocks <= MOST_TYPE5_BLOCKS:
+        raise _refuse(name, f"{blocks} blocks, expected 2 to {MOST_TYPE5_BLOCKS}")
     container = 8 if (blocks * size - 8) // 8 > 255 else 4  # one of 4 bytes counts its area in one byte
     return Geometry(
         name=name, title=f"{blocks} blocks of {size} bytes, locked one by one; the capability container opens block 0",
         source="NFC Forum Type 5 Tag (secondary text and from memory)", block_size=size, sectors=(range(blocks),),
-        reserved=(Reserved(duty="container", at=range(container)),), serial=8,
+        reserved=(ReservedBytes(duty="container", at=range(container)),), serial=8,
     )  # fmt: skip

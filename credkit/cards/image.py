@@ -16,16 +16,16 @@ from dataclasses import dataclass
 from credkit.cards.access import Access
 from credkit.cards.keys import card_key, record_mac
 from credkit.cards.masters import MasterKey
-from credkit.cards.objections import admitted
-from credkit.cards.plan import Plan, Record
+from credkit.cards.objections import admit_content
+from credkit.cards.plan import CardPlan, CardRecord
 from credkit.core.errors import DefinitionError, EncodeError
 from credkit.core.reading import Note
 
-SPARE = b"\x00"  # the byte of a trailer that belongs to nobody
+UNOWNED_BYTE = b"\x00"  # the byte of a trailer that belongs to nobody
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Trailer:
+class SectorTrailer:
     """What a trailer gets; its keys are None where they are not to be written out."""
 
     block: int
@@ -38,7 +38,7 @@ class Trailer:
         """Its sixteen bytes, if the keys are there."""
         if self.key_a is None or self.key_b is None:
             return None
-        return self.key_a + self.access.bytes + SPARE + self.key_b
+        return self.key_a + self.access.bytes + UNOWNED_BYTE + self.key_b
 
     def __repr__(self) -> str:
         """Without keys, whatever it holds."""
@@ -46,7 +46,7 @@ class Trailer:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Image:
+class CardImage:
     """What one card gets: data blocks, the capability container behind them, lock bytes by block, then trailers.
 
     ``notes`` are those on its records that the plan accepts.
@@ -54,10 +54,10 @@ class Image:
 
     blocks: Mapping[int, bytes]
     locks: Mapping[int, bytes]
-    trailers: tuple[Trailer, ...]
+    trailers: tuple[SectorTrailer, ...]
     notes: tuple[Note, ...] = ()
 
-    def written(self) -> Iterator[tuple[int, bytes]]:
+    def blocks_in_order(self) -> Iterator[tuple[int, bytes]]:
         """Block numbers and bytes in the order of writing; trailers without keys are left out."""
         yield from self.blocks.items()
         yield from self.locks.items()
@@ -66,18 +66,18 @@ class Image:
                 yield trailer.block, data
 
 
-def mac_label(plan: Plan, record: Record) -> str:
+def mac_label(plan: CardPlan, record: CardRecord) -> str:
     """The label under which the MAC key of a record is derived."""
     return f"{plan.label}/{record.name}"
 
 
-class Press:
+class ImageBuilder:
     """Makes images by one plan. ``keys`` says that card keys are to stand in them.
 
     Raises `DefinitionError` where the plan needs a master key and there is none.
     """
 
-    def __init__(self, plan: Plan, master: MasterKey | None = None, *, keys: bool = False) -> None:
+    def __init__(self, plan: CardPlan, master: MasterKey | None = None, *, keys: bool = False) -> None:
         protected = [record.name for record in plan.records if record.mac]
         if protected and master is None:
             raise DefinitionError(f"record {protected[0]} is protected by a MAC: a master key is needed to write it")
@@ -91,12 +91,12 @@ class Press:
         self.empty = {
             block: bytes(size) for block in sorted(plan.blocks, key=lambda block: (block in container, block))
         }
-        self.pieces = {record.name: tuple(_pieces(record, size)) for record in plan.records}
-        self.locks = self._locks()
+        self.pieces = {record.name: tuple(_record_pieces(record, size)) for record in plan.records}
+        self.locks = self._lock_blocks()
         constants = [(record, record.fixed) for record in plan.records if record.fixed is not None]
-        self.notes = tuple(note for record, data in constants for note in admitted(record, data, {}))
+        self.notes = tuple(note for record, data in constants for note in admit_content(record, data, {}))
 
-    def image(self, serial: bytes, row: Mapping[str, str]) -> Image:
+    def build_image(self, serial: bytes, row: Mapping[str, str]) -> CardImage:
         """The image of the card with this ``serial``; raises `EncodeError` naming the record that cannot be written.
 
         Nor is one written that would be objected to when it is read back.
@@ -107,20 +107,20 @@ class Press:
         blocks = {block: bytearray(data) for block, data in self.empty.items()}
         notes = [*self.notes]
         for record in plan.records:
-            content = record.write(row)
-            notes += admitted(record, content, row) if record.fixed is None else ()
-            data = self.protected(record, serial, content)
+            content = record.encode(row)
+            notes += admit_content(record, content, row) if record.fixed is None else ()
+            data = self.with_mac(record, serial, content)
             for block, at, start, stop in self.pieces[record.name]:
                 blocks[block][at : at + stop - start] = data[start:stop]
         for place, byte in zip(plan.container_places, plan.container, strict=True):
             block, at = divmod(place, plan.geometry.block_size)
             blocks[block][at] = byte
-        return Image(
+        return CardImage(
             blocks={block: bytes(data) for block, data in blocks.items()}, locks=self.locks,
-            trailers=tuple(self.trailer(sector, serial) for sector in plan.access), notes=tuple(notes),
+            trailers=tuple(self.build_trailer(sector, serial) for sector in plan.access), notes=tuple(notes),
         )  # fmt: skip
 
-    def protected(self, record: Record, serial: bytes, data: bytes) -> bytes:
+    def with_mac(self, record: CardRecord, serial: bytes, data: bytes) -> bytes:
         """The bytes of a record with its MAC behind them."""
         if not record.mac:
             return data
@@ -128,13 +128,13 @@ class Press:
         label = mac_label(self.plan, record)
         return data + record_mac(self.master, label=label, serial=serial, data=data, size=record.mac)
 
-    def trailer(self, sector: int, serial: bytes) -> Trailer:
+    def build_trailer(self, sector: int, serial: bytes) -> SectorTrailer:
         """The trailer of a sector of the card with this ``serial``."""
-        keys = [self.key(slot, sector, serial) if self.keys else None for slot in ("A", "B")]
+        keys = [self.card_key(slot, sector, serial) if self.keys else None for slot in ("A", "B")]
         block = self.plan.geometry.trailer(sector)
-        return Trailer(block=block, access=self.plan.access[sector], key_a=keys[0], key_b=keys[1])
+        return SectorTrailer(block=block, access=self.plan.access[sector], key_a=keys[0], key_b=keys[1])
 
-    def key(self, slot: str, sector: int, serial: bytes) -> bytes:
+    def card_key(self, slot: str, sector: int, serial: bytes) -> bytes:
         """A key of a sector of the card with this ``serial``."""
         published = self.plan.keys[slot]
         if published is not None:
@@ -142,16 +142,16 @@ class Press:
         assert self.master is not None
         return card_key(self.master, label=self.plan.label, serial=serial, sector=sector, slot=slot)
 
-    def _locks(self) -> dict[int, bytes]:
+    def _lock_blocks(self) -> dict[int, bytes]:
         """The blocks of lock bytes; what is not set in them is written as zero, which changes nothing."""
         size = self.plan.geometry.block_size
         found: dict[int, bytearray] = {}
-        for at, bits in self.plan.lock_bits.items():
+        for at, bits in self.plan.lock_bytes.items():
             found.setdefault(at // size, bytearray(size))[at % size] = bits
         return {block: bytes(data) for block, data in found.items()}
 
 
-def _pieces(record: Record, size: int) -> Iterator[tuple[int, int, int, int]]:
+def _record_pieces(record: CardRecord, size: int) -> Iterator[tuple[int, int, int, int]]:
     """The stretches of a record: block, first byte in it, and from where to where in the record."""
     start = 0
     for index in range(1, len(record.places) + 1):

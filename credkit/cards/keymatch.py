@@ -14,24 +14,24 @@ import re
 from collections.abc import Iterable
 from pathlib import Path
 
-from credkit.cards.findings import Checked
-from credkit.cards.listing import BATCH
+from credkit.cards.findings import CheckedCard
+from credkit.cards.listing import BATCH_FILE
 from credkit.cards.masters import MasterKey, check_value
 from credkit.files.regularfiles import read_regular
 
 CHECK_VALUE = "check_value"  # its name in batch.json
-AGAIN = "read-twice"  # of a difference: this card was counted before
-ENOUGH = 2  # cards without a matching MAC that make a suspicion
+READ_TWICE = "read-twice"  # of a difference: this card was counted before
+MIN_FAILED_MACS = 2  # cards without a matching MAC that make a suspicion
 _VALUE = re.compile("[0-9A-F]{6}")
 
 
 def batch_check_values(folders: Iterable[Path]) -> dict[Path, str]:
     """The check value of each batch among ``folders``; none for a folder that is no batch, or tells none."""
-    found = {folder: _told(folder / BATCH) for folder in folders}
+    found = {folder: _read_check_value(folder / BATCH_FILE) for folder in folders}
     return {folder: value for folder, value in found.items() if value}
 
 
-def _told(path: Path) -> str:
+def _read_check_value(path: Path) -> str:
     try:
         about = json.loads(read_regular(path))
     except (OSError, ValueError, RecursionError):
@@ -49,13 +49,13 @@ class KeyMatch:
         self.cards = 0  # of which a MAC was verified
         self.matched = False
 
-    def add(self, found: Checked) -> None:
+    def add(self, found: CheckedCard) -> None:
         """Take in one card."""
-        self.cards += bool(found.macs) and not any(each.kind == AGAIN for each in found.differences)
+        self.cards += bool(found.macs) and not any(each.kind == READ_TWICE for each in found.differences)
         self.matched = self.matched or any(found.macs)
 
     @property
-    def first(self) -> tuple[str, ...]:
+    def opening_notes(self) -> tuple[str, ...]:
         """What is to be said before the first card: each batch that was written with another key."""
         return tuple(
             f"{folder}: this batch was written with the master key of check value {value}, the one given has "
@@ -65,9 +65,9 @@ class KeyMatch:
         )
 
     @property
-    def last(self) -> str:
+    def closing_note(self) -> str:
         """What is to be said after the last card: that no MAC matched, if it is so."""
-        if self.matched or self.cards < ENOUGH:
+        if self.matched or self.cards < MIN_FAILED_MACS:
             return ""
         values = sorted(set(self.batches.values()))
         if values == [self.own]:

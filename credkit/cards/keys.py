@@ -37,7 +37,7 @@ and contexts are credkit's own.
 >>> nist = bytes.fromhex("2B7E151628AED2A6ABF7158809CF4F3C")  # a published test value, never a key to use
 >>> cmac(nist, b"").hex()
 'bb1d6929e95937287fa37d129b756746'
->>> master = MasterKey.of(nist, "argument of a function")
+>>> master = MasterKey.from_bytes(nist, "argument of a function")
 >>> master
 MasterKey(origin='argument of a function')
 >>> serial = bytes.fromhex("01020304")
@@ -62,20 +62,20 @@ from credkit.core.sentences import redacted_repr
 if TYPE_CHECKING:
     from cryptography.hazmat.primitives.cmac import CMAC
 
-SIZES = (16, 24, 32)  # bytes of an AES key
-SERIALS = (4, 7, 8, 10)  # bytes of a serial number
-BLOCK = 16  # bytes that one CMAC gives
-COUNTERS = (8, 16, 24, 32)  # bits of a counter: those that NIST's vectors have
-MOST = 255 * BLOCK  # bytes that a counter of one byte can number
-CARD_KEYS = (6, 32)  # bytes of a card's key, from and to
-MACS = (4, 16)  # bytes of a MAC, from and to
+AES_KEY_BYTES = (16, 24, 32)  # bytes of an AES key
+SERIAL_BYTES = (4, 7, 8, 10)  # bytes of a serial number
+CMAC_BYTES = 16  # bytes that one CMAC gives
+COUNTER_BITS = (8, 16, 24, 32)  # bits of a counter: those that NIST's vectors have
+LARGEST_DERIVED_BYTES = 255 * CMAC_BYTES  # bytes that a counter of one byte can number
+CARD_KEY_BYTES = (6, 32)  # bytes of a card's key, from and to
+MAC_BYTES = (4, 16)  # bytes of a MAC, from and to
 
 FOR_KEY, FOR_MAC, FOR_CHECK = "credkit key ", "credkit mac ", "credkit check value"  # what labels begin with
 
-MISSING = "keys and MACs need the extra keys: pip install 'credkit[keys]'"
+MISSING_EXTRA = "keys and MACs need the extra keys: pip install 'credkit[keys]'"
 
 # Common practice, no source; from memory.
-PUBLISHED: Final[Mapping[bytes, str]] = FrozenMapping(
+PUBLISHED_KEYS: Final[Mapping[bytes, str]] = FrozenMapping(
     {
         bytes.fromhex(digits): said
         for digits, said in (
@@ -92,28 +92,28 @@ PUBLISHED: Final[Mapping[bytes, str]] = FrozenMapping(
 )
 
 
-def is_published(key: bytes) -> str | None:
+def describe_published_key(key: bytes) -> str | None:
     """What is commonly said of a published default key, or None for any other.
 
-    >>> is_published(bytes.fromhex("FFFFFFFFFFFF")), is_published(bytes.fromhex("2B7E151628AE"))
+    >>> describe_published_key(bytes.fromhex("FFFFFFFFFFFF")), describe_published_key(bytes.fromhex("2B7E151628AE"))
     ('the factory default', None)
     """
-    return PUBLISHED.get(bytes(key))
+    return PUBLISHED_KEYS.get(bytes(key))
 
 
-def refusal(key: object) -> str:
+def key_refusal(key: object) -> str:
     """Why ``key`` cannot be used, in words that show nothing of it; empty where it can.
 
     Whoever raises the sentence first deletes its own ``key``: a traceback may show local variables.
     """
     if not isinstance(key, bytes):
         return f"a key is bytes, not {type(key).__name__}"
-    if len(key) not in SIZES:
-        return f"a key has {_listed(SIZES)} bytes, not {len(key)}"
+    if len(key) not in AES_KEY_BYTES:
+        return f"a key has {_format_choices(AES_KEY_BYTES)} bytes, not {len(key)}"
     try:
         import cryptography.hazmat.primitives.cmac  # noqa: F401  # only whoever has keys needs it
     except ImportError:
-        return MISSING
+        return MISSING_EXTRA
     return ""
 
 
@@ -130,15 +130,15 @@ class MasterKey:
     origin: str
 
     @classmethod
-    def of(cls, data: bytes, origin: str) -> MasterKey:
+    def from_bytes(cls, data: bytes, origin: str) -> MasterKey:
         """The master key of these 16, 24 or 32 bytes; ``origin`` says where it came from, for sentences.
 
         Raises `DefinitionError` for any other size, and where the extra ``keys`` is not installed.
         """
-        if problem := refusal(data):
+        if problem := key_refusal(data):
             del data
-            raise DefinitionError(f"master key from {_article(origin)}: {problem}")
-        return cls(prepared=_prepared(data), origin=origin)
+            raise DefinitionError(f"master key from {_with_article(origin)}: {problem}")
+        return cls(prepared=_prepare_cmac(data), origin=origin)
 
     def derive(self, *, label: str, context: bytes, size: int) -> bytes:
         """``size`` bytes for this label and context, as the module's first lines say.
@@ -146,9 +146,9 @@ class MasterKey:
         Labels that begin with ``credkit`` are taken. Raises `DefinitionError` for a label that is
         empty, holds a zero character or cannot be written in UTF-8, and for more than 4,080 bytes.
         """
-        _within("derived bytes", size, (1, MOST))
-        fixed = _label(label) + b"\0" + context + (8 * size).to_bytes(4, "big")
-        return _counted(self.prepared, b"", fixed, size, 1)
+        _refuse_outside("derived bytes", size, (1, LARGEST_DERIVED_BYTES))
+        fixed = _encode_label(label) + b"\0" + context + (8 * size).to_bytes(4, "big")
+        return _derive_counted(self.prepared, b"", fixed, size, 1)
 
     def __repr__(self) -> str:
         return f"MasterKey(origin={self.origin!r})"
@@ -168,10 +168,10 @@ def card_key(master: MasterKey, *, label: str, serial: bytes, sector: int, slot:
     """
     if slot not in ("A", "B"):
         raise DefinitionError(f"a sector has the keys A and B, not {redacted_repr(slot)}")
-    _within("the number of a sector", sector, (0, 255))
-    _within("bytes of a card's key", size, CARD_KEYS)
-    context = _serial(serial) + bytes((sector,)) + slot.encode("ascii")
-    return master.derive(label=FOR_KEY + _said(label), context=context, size=size)
+    _refuse_outside("the number of a sector", sector, (0, 255))
+    _refuse_outside("bytes of a card's key", size, CARD_KEY_BYTES)
+    context = _encode_serial(serial) + bytes((sector,)) + slot.encode("ascii")
+    return master.derive(label=FOR_KEY + _refuse_empty_label(label), context=context, size=size)
 
 
 def record_mac(master: MasterKey, *, label: str, serial: bytes, data: bytes, size: int) -> bytes:
@@ -183,18 +183,18 @@ def record_mac(master: MasterKey, *, label: str, serial: bytes, data: bytes, siz
     Raises `EncodeError` for a serial number of another size than 4, 7, 8 or 10 bytes, and
     `DefinitionError` for a size that is not 4 to 16 or a label that cannot be.
     """
-    _within("bytes of a MAC", size, MACS)
-    message = _serial(serial) + data
-    key = master.derive(label=FOR_MAC + _said(label), context=bytes((size,)), size=BLOCK)
-    return _finished(_prepared(key), message)[:size]
+    _refuse_outside("bytes of a MAC", size, MAC_BYTES)
+    message = _encode_serial(serial) + data
+    key = master.derive(label=FOR_MAC + _refuse_empty_label(label), context=bytes((size,)), size=CMAC_BYTES)
+    return _finish_cmac(_prepare_cmac(key), message)[:size]
 
 
 def cmac(key: bytes, data: bytes) -> bytes:
     """The AES-CMAC of ``data``, 16 bytes; raises `DefinitionError` for a key of another size than AES has."""
-    if problem := refusal(key):
+    if problem := key_refusal(key):
         del key
         raise DefinitionError(f"cmac: {problem}")
-    return _finished(_prepared(key), data)
+    return _finish_cmac(_prepare_cmac(key), data)
 
 
 def kdf_counter_cmac(key: bytes, fixed: bytes, size: int, counter_bits: int = 8, *, before: bytes = b"") -> bytes:
@@ -203,63 +203,63 @@ def kdf_counter_cmac(key: bytes, fixed: bytes, size: int, counter_bits: int = 8,
     Raises `DefinitionError` for a counter of other than 8, 16, 24 or 32 bits or too short for ``size``,
     and for a key of another size than AES has.
     """
-    problem = refusal(key) or _uncounted(size, counter_bits)
+    problem = key_refusal(key) or _counter_refusal(size, counter_bits)
     if problem:
         del key
         raise DefinitionError(f"kdf in counter mode: {problem}")
-    return _counted(_prepared(key), before, fixed, size, counter_bits // 8)
+    return _derive_counted(_prepare_cmac(key), before, fixed, size, counter_bits // 8)
 
 
 # ── parts ───────────────────────────────────────────────────────────────────────────────────────
 
 
-def _uncounted(size: int, counter_bits: int) -> str:
+def _counter_refusal(size: int, counter_bits: int) -> str:
     """Why a counter of so many bits cannot number the blocks of ``size`` bytes; empty where it can."""
-    if counter_bits not in COUNTERS:
-        return f"a counter has {_listed(COUNTERS)} bits, not {redacted_repr(counter_bits)}"
-    most = BLOCK * ((1 << counter_bits) - 1)
+    if counter_bits not in COUNTER_BITS:
+        return f"a counter has {_format_choices(COUNTER_BITS)} bits, not {redacted_repr(counter_bits)}"
+    most = CMAC_BYTES * ((1 << counter_bits) - 1)
     if not 1 <= size <= most:
         return f"a counter of {counter_bits} bits numbers 1 to {most} bytes, not {redacted_repr(size)}"
     return ""
 
 
-def _prepared(key: bytes) -> CMAC:
-    """AES-CMAC under ``key``, before any data; `refusal` has nothing against the key."""
+def _prepare_cmac(key: bytes) -> CMAC:
+    """AES-CMAC under ``key``, before any data; `key_refusal` has nothing against the key."""
     from cryptography.hazmat.primitives.ciphers.algorithms import AES
     from cryptography.hazmat.primitives.cmac import CMAC
 
     return CMAC(AES(key))
 
 
-def _finished(prepared: CMAC, data: bytes) -> bytes:
+def _finish_cmac(prepared: CMAC, data: bytes) -> bytes:
     own = prepared.copy()
     own.update(data)
     return own.finalize()
 
 
-def _counted(prepared: CMAC, before: bytes, fixed: bytes, size: int, width: int) -> bytes:
+def _derive_counted(prepared: CMAC, before: bytes, fixed: bytes, size: int, width: int) -> bytes:
     """As many CMACs as ``size`` bytes need, over a counter of ``width`` bytes among the fixed data."""
-    rounds = range(1, -(-size // BLOCK) + 1)
-    return b"".join(_finished(prepared, before + index.to_bytes(width, "big") + fixed) for index in rounds)[:size]
+    rounds = range(1, -(-size // CMAC_BYTES) + 1)
+    return b"".join(_finish_cmac(prepared, before + index.to_bytes(width, "big") + fixed) for index in rounds)[:size]
 
 
-def _serial(serial: bytes) -> bytes:
+def _encode_serial(serial: bytes) -> bytes:
     """A serial number with its size in front."""
-    if len(serial) not in SERIALS:
-        raise EncodeError(f"a serial number has {_listed(SERIALS)} bytes, not {len(serial)}")
+    if len(serial) not in SERIAL_BYTES:
+        raise EncodeError(f"a serial number has {_format_choices(SERIAL_BYTES)} bytes, not {len(serial)}")
     return bytes((len(serial),)) + serial
 
 
-def _said(label: str) -> str:
+def _refuse_empty_label(label: str) -> str:
     """A label of a caller, which is not empty."""
     if not isinstance(label, str) or not label:
         raise DefinitionError(f"a label of a key is a text of at least one character, not {redacted_repr(label)}")
     return label
 
 
-def _label(label: str) -> bytes:
+def _encode_label(label: str) -> bytes:
     """A label as its bytes, in which no 00 stands: that is where it ends."""
-    if "\0" in _said(label):
+    if "\0" in _refuse_empty_label(label):
         raise DefinitionError(f"a label of a key holds no zero character, and {redacted_repr(label)} does")
     data = label.encode("utf-8", "replace")
     if data.decode("utf-8") != label:
@@ -267,15 +267,15 @@ def _label(label: str) -> bytes:
     return data
 
 
-def _within(what: str, number: int, least_most: tuple[int, int]) -> None:
+def _refuse_outside(what: str, number: int, least_most: tuple[int, int]) -> None:
     least, most = least_most
     if not isinstance(number, int) or isinstance(number, bool) or not least <= number <= most:
         raise DefinitionError(f"{what}: {least} to {most}, not {redacted_repr(number)}")
 
 
-def _listed(numbers: tuple[int, ...]) -> str:
+def _format_choices(numbers: tuple[int, ...]) -> str:
     return f"{', '.join(map(str, numbers[:-1]))} or {numbers[-1]}"
 
 
-def _article(noun: str) -> str:
+def _with_article(noun: str) -> str:
     return f"an {noun}" if noun[:1] in set("aeio") else f"a {noun}"

@@ -6,8 +6,8 @@
 
 A listing is lines of text; two full stops are a byte that is not said: a key that is not written
 out, or one that a card does not show. Where a record begins, the comment says what its bytes mean,
-for the person who compares. The lines that `Listing` writes stand in the order of writing, and
-`read_back` takes them in any. It also takes a dump: all bytes of the memory, and no others.
+for the person who compares. The lines that `ListingWriter` writes stand in the order of writing, and
+`load_read_back` takes them in any. It also takes a dump: all bytes of the memory, and no others.
 
 Sentences about a read-back name lines and places, and never repeat its bytes: they may be keys.
 
@@ -22,18 +22,18 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from credkit.cards.geometry import Geometry
-from credkit.cards.image import SPARE, Image, Trailer
-from credkit.cards.plan import Plan, Record
+from credkit.cards.image import UNOWNED_BYTE, CardImage, SectorTrailer
+from credkit.cards.plan import CardPlan, CardRecord
 from credkit.core.errors import DefinitionError
 from credkit.core.forms import from_raw
 from credkit.core.sentences import redacted_repr
 from credkit.files.regularfiles import open_regular
 
-GROUP = 4  # bytes written together
-KEY = 6  # bytes of a key
-UNSAID = ".."
-LARGEST = 1 << 20  # bytes of a file: the largest listing is a quarter of it
-BATCH = "batch.json"  # what tells a folder that was written here from one of read-backs
+GROUP_BYTES = 4  # bytes written together
+KEY_BYTES = 6  # bytes of a key
+UNREAD_BYTE = ".."
+LARGEST_FILE_BYTES = 1 << 20  # bytes of a file: the largest listing is a quarter of it
+BATCH_FILE = "batch.json"  # what tells a folder that was written here from one of read-backs
 LISTING, DUMP = ".txt", ".bin"
 _LINE = re.compile(r"(block|page)\s+([0-9]{1,5})\s*:([0-9A-Fa-f.\s]*)(?:#.*)?")
 _ENDS = re.compile(r"\r\n|\n|\r")
@@ -43,14 +43,14 @@ _NOT_TEXT = re.compile(rb"[^\t\n\r\x20-\x7e\x80-\xff]")
 # ── writing ─────────────────────────────────────────────────────────────────────────────────────
 
 
-class Listing:
+class ListingWriter:
     """Writes the listings of one plan."""
 
-    def __init__(self, plan: Plan) -> None:
+    def __init__(self, plan: CardPlan) -> None:
         self.plan = plan
         self.unit = plan.geometry.unit
         size = plan.geometry.block_size
-        self.held: dict[int, list[tuple[str, Record | None]]] = {}  # names; the record too, where it begins
+        self.held: dict[int, list[tuple[str, CardRecord | None]]] = {}  # names; the record too, where it begins
         for block in plan.blocks:
             self.held[block] = [
                 (record.name, record if record.places[0] // size == block else None)
@@ -60,11 +60,11 @@ class Listing:
             if any(at // size == block for at in plan.container_places):
                 self.held[block].append(("capability container", None))
 
-    def text(self, image: Image, *, credential: str, serial: bytes) -> str:
+    def format_card(self, image: CardImage, *, credential: str, serial: bytes) -> str:
         """The listing of what one card gets."""
         return "\n".join((*self._head(image, credential, serial), *self._lines(image), ""))
 
-    def _head(self, image: Image, credential: str, serial: bytes) -> Iterator[str]:
+    def _head(self, image: CardImage, credential: str, serial: bytes) -> Iterator[str]:
         plan = self.plan
         yield f"# credential {redacted_repr(credential)}, serial {serial.hex().upper()}"
         yield f"# plan {redacted_repr(plan.name)}, {plan.geometry.name}; {self.unit}s in the order of writing"
@@ -72,29 +72,34 @@ class Listing:
             if all(trailer.data for trailer in image.trailers):
                 yield "# confidential: the keys of this card stand below; whoever has them can read and rewrite it"
             else:
-                yield f"# {UNSAID} is a byte of a key: the keys are not written out, the encoding station derives them"
+                yield (
+                    f"# {UNREAD_BYTE} is a byte of a key: the keys are not written out, "
+                    "the encoding station derives them"
+                )
         elif image.locks:
-            yield f"# {UNSAID} is a byte beside lock bytes: it is written as zero, which changes nothing"
+            yield f"# {UNREAD_BYTE} is a byte beside lock bytes: it is written as zero, which changes nothing"
 
-    def _lines(self, image: Image) -> Iterator[str]:
+    def _lines(self, image: CardImage) -> Iterator[str]:
         for block, data in image.blocks.items():
-            told = ", ".join([name + (_meaning(record, image) if record else "") for name, record in self.held[block]])
-            yield f"{self.unit} {block}: {_grouped(data.hex())}  # {told}"
-        duties = self.plan.geometry.duties
+            told = ", ".join(
+                [name + (_describe_meaning(record, image) if record else "") for name, record in self.held[block]]
+            )
+            yield f"{self.unit} {block}: {_group_digits(data.hex())}  # {told}"
+        duties = self.plan.geometry.duty_of_bytes
         for block, data in image.locks.items():
             start = block * len(data)
-            said = (f"{byte:02x}" if duties[start + i] == "locks" else UNSAID for i, byte in enumerate(data))
-            yield f"{self.unit} {block}: {_grouped(''.join(said))}  # lock bytes, for good"
+            said = (f"{byte:02x}" if duties[start + i] == "locks" else UNREAD_BYTE for i, byte in enumerate(data))
+            yield f"{self.unit} {block}: {_group_digits(''.join(said))}  # lock bytes, for good"
         for trailer in image.trailers:
-            yield f"{self.unit} {trailer.block}: {_trailer(trailer)}  # trailer"
+            yield f"{self.unit} {trailer.block}: {_describe_trailer(trailer)}  # trailer"
 
 
-def listing(image: Image, plan: Plan, *, credential: str, serial: bytes) -> str:
-    """The listing of what one card gets; `Listing` is the quick way for many cards of a plan."""
-    return Listing(plan).text(image, credential=credential, serial=serial)
+def format_listing(image: CardImage, plan: CardPlan, *, credential: str, serial: bytes) -> str:
+    """The listing of what one card gets; `ListingWriter` is the quick way for many cards of a plan."""
+    return ListingWriter(plan).format_card(image, credential=credential, serial=serial)
 
 
-def _meaning(record: Record, image: Image) -> str:
+def _describe_meaning(record: CardRecord, image: CardImage) -> str:
     """What the bytes of a record say, without its MAC, behind a space; nothing where they have no meaning."""
     if record.codec is None:
         return ""
@@ -109,13 +114,13 @@ def _meaning(record: Record, image: Image) -> str:
     return " " + "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
 
 
-def _trailer(trailer: Trailer) -> str:
-    keys = [key.hex() if key is not None else UNSAID * KEY for key in (trailer.key_a, trailer.key_b)]
-    return _grouped(f"{keys[0]}{(trailer.access.bytes + SPARE).hex()}{keys[1]}")
+def _describe_trailer(trailer: SectorTrailer) -> str:
+    keys = [key.hex() if key is not None else UNREAD_BYTE * KEY_BYTES for key in (trailer.key_a, trailer.key_b)]
+    return _group_digits(f"{keys[0]}{(trailer.access.bytes + UNOWNED_BYTE).hex()}{keys[1]}")
 
 
-def _grouped(digits: str) -> str:
-    width = 2 * GROUP
+def _group_digits(digits: str) -> str:
+    width = 2 * GROUP_BYTES
     return " ".join(digits[at : at + width] for at in range(0, len(digits), width)).upper()
 
 
@@ -124,7 +129,7 @@ def _grouped(digits: str) -> str:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReadBack:
-    """What was read from one card: ``data`` of the whole memory, and in ``seen`` a 1 for each byte that was read.
+    """What was read from one card: ``data`` of the whole memory, and in ``read_mask`` a 1 for each byte that was read.
 
     ``name`` is how sentences name it, ``stem`` its file's name without the ending.
     """
@@ -132,30 +137,30 @@ class ReadBack:
     name: str
     stem: str
     data: bytes = field(repr=False)
-    seen: bytes = field(repr=False)
+    read_mask: bytes = field(repr=False)
 
-    def has(self, start: int, stop: int) -> bool:
+    def has_bytes(self, start: int, stop: int) -> bool:
         """Whether all of these bytes were read."""
-        return self.seen.find(0, start, stop) < 0
+        return self.read_mask.find(0, start, stop) < 0
 
 
-def read_back(path: Path, plan: Plan) -> ReadBack:
+def load_read_back(path: Path, plan: CardPlan) -> ReadBack:
     """The listing or dump at ``path``; raises `DefinitionError` for what is neither, or of another geometry."""
     path, memory = Path(path), plan.geometry
-    data = _content(path)
-    text = None if _NOT_TEXT.search(data) else _text(data)
+    data = _read_content(path)
+    text = None if _NOT_TEXT.search(data) else _decode_text(data)
     if text is not None:
-        return _Lines(str(path), memory).read(text, path.stem)
-    if _is_station(data, plan):
+        return _ListingParser(str(path), memory).read(text, path.stem)
+    if _is_station_data(data, plan):
         listing = path.with_suffix(LISTING)
         where = f"its listing is {listing.name}" if listing.is_file() else "check what was read back from the card"
         raise DefinitionError(f"{path}: this is the file for the encoding station; {where}")
     if len(data) != memory.size:
         raise DefinitionError(f"{path}: {len(data)} bytes, but {memory.name} has {memory.size}")
-    return ReadBack(name=str(path), stem=path.stem, data=data, seen=b"\x01" * len(data))
+    return ReadBack(name=str(path), stem=path.stem, data=data, read_mask=b"\x01" * len(data))
 
 
-def _is_station(data: bytes, plan: Plan) -> bool:
+def _is_station_data(data: bytes, plan: CardPlan) -> bool:
     """Whether these are block numbers and bytes, as `credkit.cards.data` writes them: all blocks of the plan."""
     step = 2 + plan.geometry.block_size
     if len(data) % step:
@@ -164,7 +169,7 @@ def _is_station(data: bytes, plan: Plan) -> bool:
     return len(set(numbers)) == len(numbers) and set(plan.blocks) <= set(numbers)
 
 
-def read_backs(paths: Iterable[Path]) -> list[Path]:
+def find_read_backs(paths: Iterable[Path]) -> list[Path]:
     """The files among ``paths``, and those in the folders among them, in order.
 
     In a folder, those that end in .txt and .bin count; in the folder of a batch only the listings, since its .bin
@@ -177,7 +182,7 @@ def read_backs(paths: Iterable[Path]) -> list[Path]:
                 raise DefinitionError(f"{path}: there is no such file or folder")
             found.append(path)
             continue
-        endings = (LISTING,) if (path / BATCH).exists() else (LISTING, DUMP)
+        endings = (LISTING,) if (path / BATCH_FILE).exists() else (LISTING, DUMP)
         inside = sorted(each for each in path.iterdir() if each.suffix.lower() in endings and each.is_file())
         if not inside:
             raise DefinitionError(
@@ -187,25 +192,25 @@ def read_backs(paths: Iterable[Path]) -> list[Path]:
     return found
 
 
-def _content(path: Path) -> bytes:
+def _read_content(path: Path) -> bytes:
     try:
         with open_regular(path) as file:
-            data = file.read(LARGEST + 1)
+            data = file.read(LARGEST_FILE_BYTES + 1)
     except OSError as error:
         raise DefinitionError(f"{path}: the file cannot be read ({error.strerror})") from None
-    if len(data) > LARGEST:
-        raise DefinitionError(f"{path}: more than {LARGEST:,} bytes, which no read-back of one card has")
+    if len(data) > LARGEST_FILE_BYTES:
+        raise DefinitionError(f"{path}: more than {LARGEST_FILE_BYTES:,} bytes, which no read-back of one card has")
     return data
 
 
-def _text(data: bytes) -> str | None:
+def _decode_text(data: bytes) -> str | None:
     try:
         return data.decode("utf-8-sig")
     except UnicodeDecodeError:
         return None
 
 
-class _Lines:
+class _ListingParser:
     """A listing while it is being read."""
 
     def __init__(self, name: str, memory: Geometry) -> None:
@@ -222,7 +227,7 @@ class _Lines:
                 self.line(number, line)
         if not self.lines:
             raise self.refusal(0, f"there is no {self.memory.unit} in it, such as {self.example()}")
-        return ReadBack(name=self.name, stem=stem, data=bytes(self.data), seen=bytes(self.seen))
+        return ReadBack(name=self.name, stem=stem, data=bytes(self.data), read_mask=bytes(self.seen))
 
     def line(self, number: int, line: str) -> None:
         memory = self.memory
@@ -248,15 +253,15 @@ class _Lines:
             return
         for at in range(size):
             pair = digits[2 * at : 2 * at + 2]
-            if pair != UNSAID:
+            if pair != UNREAD_BYTE:
                 if "." in pair:
                     raise self.refusal(
-                        number, f"byte {at} of {unit} {block} is half a byte, expected two digits or {UNSAID}"
+                        number, f"byte {at} of {unit} {block} is half a byte, expected two digits or {UNREAD_BYTE}"
                     )
                 self.data[start + at], self.seen[start + at] = int(pair, 16), 1
 
     def example(self) -> str:
-        return f"{self.memory.unit} 4: {_grouped('00' * self.memory.block_size)}"
+        return f"{self.memory.unit} 4: {_group_digits('00' * self.memory.block_size)}"
 
     def refusal(self, number: int, problem: str) -> DefinitionError:
         return DefinitionError(f"{self.name}{f' line {number}' if number else ''}: {problem}")

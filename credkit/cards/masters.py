@@ -12,7 +12,7 @@ Source: common practice, no source.
 
 >>> from credkit.cards.keys import MasterKey
 >>> nist = bytes.fromhex("2B7E151628AED2A6ABF7158809CF4F3C")  # a published test value, never a key to use
->>> len(check_value(MasterKey.of(nist, "argument of a function")))
+>>> len(check_value(MasterKey.from_bytes(nist, "argument of a function")))
 6
 >>> master_from_prompt(lambda _: nist.hex())
 Traceback (most recent call last):
@@ -31,20 +31,20 @@ from collections.abc import Callable
 from pathlib import Path
 from string import hexdigits
 
-from credkit.cards.keys import BLOCK, FOR_CHECK, SIZES, cmac, refusal
+from credkit.cards.keys import AES_KEY_BYTES, CMAC_BYTES, FOR_CHECK, cmac, key_refusal
 from credkit.cards.keys import MasterKey as MasterKey  # whoever asks for one finds its type here too
 from credkit.core.errors import DefinitionError
 from credkit.core.sentences import redacted_repr
 
-EXAMPLES = (  # NIST SP 800-38B, appendix D: the keys of its examples
+PUBLISHED_EXAMPLES = (  # NIST SP 800-38B, appendix D: the keys of its examples
     "2b7e151628aed2a6abf7158809cf4f3c",
     "8e73b0f7da0e6452c810f32b809079e562f8ead2522c6b7b",
     "603deb1015ca71be2b73aef0857d77811f352c073b6108d72d9810a30914dff4",
 )
-LARGEST = 1024  # bytes of a file: there is room for a key with blanks in it, and for nothing else
-OTHERS = 0o077  # what group and others may do
+LARGEST_KEY_FILE_BYTES = 1024  # bytes of a file: there is room for a key with blanks in it, and for nothing else
+OTHERS_MODE_BITS = 0o077  # what group and others may do
 PROMPT = "master key (hexadecimal digits, not shown)"
-CHECKED = 3  # bytes of a check value
+CHECK_VALUE_BYTES = 3  # bytes of a check value
 HALF, WHOLE = 16, 32  # hexadecimal digits of the shortest key
 
 _VARIABLE = re.compile("[A-Za-z_][A-Za-z0-9_]*")
@@ -59,8 +59,8 @@ def master_from_file(path: Path | str) -> MasterKey:
     are not to be seen in the file's mode and are not checked: there it is up to whoever keeps it.
     """
     path = Path(path)
-    named = f"master key file {_named(path.name or str(path))}"
-    return _master(_content(path, named), named, "file")
+    named = f"master key file {_show_name(path.name or str(path))}"
+    return _parse_master(_read_key_file(path, named), named, "file")
 
 
 def master_from_environment(name: str) -> MasterKey:
@@ -68,13 +68,13 @@ def master_from_environment(name: str) -> MasterKey:
 
     Programs that are started from here inherit the variable, and the administrator can read it.
     """
-    if not _VARIABLE.fullmatch(name) or may_be_key(name):
+    if not _VARIABLE.fullmatch(name) or may_hold_key(name):
         del name
         raise DefinitionError("the name of an environment variable is needed here, never the key itself")
     named = f"environment variable {redacted_repr(name)}"
     if name not in os.environ:
         raise DefinitionError(f"{named}: it is not set, expected a master key in it")
-    return _master(os.environ[name], named, "environment variable")
+    return _parse_master(os.environ[name], named, "environment variable")
 
 
 def master_from_prompt(ask: Callable[[str], str]) -> MasterKey:
@@ -83,7 +83,7 @@ def master_from_prompt(ask: Callable[[str], str]) -> MasterKey:
     It is asked once: the check value shows whether it was typed rightly. Raises `DefinitionError`
     for what is no key.
     """
-    return _master(ask(PROMPT), "master key", "prompt")
+    return _parse_master(ask(PROMPT), "master key", "prompt")
 
 
 def check_value(master: MasterKey) -> str:
@@ -93,18 +93,18 @@ def check_value(master: MasterKey) -> str:
     label "credkit check value" and an empty context (`credkit.cards.keys` says how). Of 16 million wrong keys
     about one has the same.
     """
-    key = master.derive(label=FOR_CHECK, context=b"", size=BLOCK)
-    return cmac(key, bytes(BLOCK))[:CHECKED].hex().upper()
+    key = master.derive(label=FOR_CHECK, context=b"", size=CMAC_BYTES)
+    return cmac(key, bytes(CMAC_BYTES))[:CHECK_VALUE_BYTES].hex().upper()
 
 
-def _master(text: str, named: str, origin: str) -> MasterKey:
-    if problem := _problem(text):
+def _parse_master(text: str, named: str, origin: str) -> MasterKey:
+    if problem := _master_problem(text):
         del text  # a traceback may show local variables
         raise DefinitionError(f"{named}: {problem}")
-    return MasterKey.of(_bytes(text), origin)
+    return MasterKey.from_bytes(_to_bytes(text), origin)
 
 
-def _problem(text: str) -> str:
+def _master_problem(text: str) -> str:
     """Why ``text`` is no master key, in words that show nothing of it; empty where it is one."""
     for offset, character in enumerate(text):
         if character not in hexdigits and not character.isspace():
@@ -113,19 +113,19 @@ def _problem(text: str) -> str:
     if lines > 1:
         return f"{lines} lines, expected one: two keys are not one long key"
     count = sum(not character.isspace() for character in text)
-    if count not in (2 * size for size in SIZES):
+    if count not in (2 * size for size in AES_KEY_BYTES):
         return f"expected 32, 48 or 64 hexadecimal digits, found {count or 'none'}"
-    data = _bytes(text)
-    if len(set(data)) == 1 or data.hex() in EXAMPLES or data == bytes(range(len(data))):
+    data = _to_bytes(text)
+    if len(set(data)) == 1 or data.hex() in PUBLISHED_EXAMPLES or data == bytes(range(len(data))):
         return "this is a key of an example, which everybody has: draw one at random"
-    return refusal(data)
+    return key_refusal(data)
 
 
-def _bytes(text: str) -> bytes:
+def _to_bytes(text: str) -> bytes:
     return bytes.fromhex("".join(text.split()))
 
 
-def _content(path: Path, named: str) -> str:
+def _read_key_file(path: Path, named: str) -> str:
     """The characters of the file, where nothing is to be said against the file itself."""
     # not through a link, not even one that has just come, and without waiting for whoever writes a pipe
     flags = os.O_RDONLY | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
@@ -134,9 +134,9 @@ def _content(path: Path, named: str) -> str:
         if not path.is_symlink():
             descriptor = os.open(path, flags)
             try:
-                problem = _unfit(os.fstat(descriptor))
+                problem = _file_problem(os.fstat(descriptor))
                 if not problem:
-                    return os.read(descriptor, LARGEST).decode("utf-8-sig", "replace")
+                    return os.read(descriptor, LARGEST_KEY_FILE_BYTES).decode("utf-8-sig", "replace")
             finally:
                 os.close(descriptor)
     except OSError as error:
@@ -146,26 +146,26 @@ def _content(path: Path, named: str) -> str:
     raise DefinitionError(f"{named}: {problem}")
 
 
-def _unfit(found: os.stat_result) -> str:
+def _file_problem(found: os.stat_result) -> str:
     """What is wrong with a file before it is read."""
     if not stat.S_ISREG(found.st_mode):
         return "it is not a plain file"
-    if os.name == "posix" and found.st_mode & OTHERS:
+    if os.name == "posix" and found.st_mode & OTHERS_MODE_BITS:
         mode = stat.S_IMODE(found.st_mode)
         return f"others than its owner may use it (mode {mode:03o}), expected mode 600 or 400: take their rights away"
-    if found.st_size > LARGEST:
-        return f"it has {found.st_size} bytes, expected at most {LARGEST}: this is not a key"
+    if found.st_size > LARGEST_KEY_FILE_BYTES:
+        return f"it has {found.st_size} bytes, expected at most {LARGEST_KEY_FILE_BYTES}: this is not a key"
     return ""
 
 
-def _named(name: str) -> str:
-    return "(whose name may itself be a key)" if may_be_key(name) else redacted_repr(name)
+def _show_name(name: str) -> str:
+    return "(whose name may itself be a key)" if may_hold_key(name) else redacted_repr(name)
 
 
-def may_be_key(name: str, least: int = HALF) -> bool:
+def may_hold_key(name: str, least: int = HALF) -> bool:
     """Whether a name holds ``least`` hexadecimal digits in a row, whatever parts them: it may be a key, or half of one.
 
-    >>> may_be_key("2B7E,1516,28AE,D2A6"), may_be_key("0x2B 0x7E 0x15 0x16 0x28 0xAE 0xD2 0xA6"), may_be_key("key.hex")
-    (True, True, False)
+    >>> [may_hold_key(name) for name in ("2B7E,1516,28AE,D2A6", "0x2B 0x7E 0x15 0x16 0x28 0xAE 0xD2 0xA6", "key.hex")]
+    [True, True, False]
     """
     return re.search(f"[0-9A-Fa-f]{{{least}}}", _BETWEEN.sub("", name)) is not None

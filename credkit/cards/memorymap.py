@@ -2,7 +2,7 @@
 
 A `MemoryMap` is a model first and knows no renderer: sections (a sector, or several that are alike) of
 rows (a block, or neighbours that are alike), and a row is stretches of bytes: a piece of a record, its
-MAC, a key, free bytes. Each byte of the memory stands in it once. `memory_lines` draws it as text,
+MAC, a key, free bytes. Each byte of the memory stands in it once. `format_memory_map` draws it as text,
 `credkit.cards.svg` as a picture.
 
     sector 1
@@ -19,18 +19,18 @@ from dataclasses import astuple, dataclass, replace
 from itertools import groupby
 
 from credkit.cards.access import Access
-from credkit.cards.plan import Plan, Record
+from credkit.cards.plan import CardPlan, CardRecord
 from credkit.core.spans import format_span, runs
 from credkit.explain.drawing import bracket, first_fitting
-from credkit.explain.screen import WIDTH, escape_unprintable, label_text, wrap_text
-from credkit.privacy.accounts import masked
+from credkit.explain.screen import SCREEN_COLUMNS, escape_unprintable, label_text, wrap_text
+from credkit.privacy.accounts import mask_accounts
 
-LEAST_WIDTH = 60  # columns
-NEVER_WRITTEN = "never written"
-AS_DELIVERED = "trailer not written, keys and conditions stay as delivered"
+NARROWEST_COLUMNS = 60  # columns
+UNWRITTEN_WORDS = "never written"
+UNWRITTEN_TRAILER_WORDS = "trailer not written, keys and conditions stay as delivered"
 RECORD, MAC, FREE = "record", "mac", "free"
-_GAP = 2  # columns between a row and its words
-_LEAST_WORDS_WIDTH = 21  # columns that the words of a row need
+_GAP_COLUMNS = 2  # columns between a row and its words
+_WORDS_COLUMNS = 21  # columns that the words of a row need
 _LETTERS = "abcdefghijklmnopqrstuvwxyz"
 
 
@@ -71,7 +71,7 @@ class MemorySection:
     def title(self) -> str:
         """The sectors, and what is to be said of all their blocks."""
         blocks = f" (blocks {format_span(self.blocks)}), each" if len(self.sectors) > 1 else ""
-        return f"{_numbered('sector', self.sectors)}{blocks}{self.words and f': {self.words}'}"
+        return f"{_format_numbers('sector', self.sectors)}{blocks}{self.words and f': {self.words}'}"
 
     def label(self, row: MemoryRow) -> str:
         """The blocks of a row: their numbers, or with ``+`` their places in each of several sectors."""
@@ -85,7 +85,7 @@ class MemorySection:
 class MemoryMap:
     """The whole memory. ``codes`` are the letters of the records, by name; their MACs have the capital ones."""
 
-    plan: Plan
+    plan: CardPlan
     codes: Mapping[str, str]
     sections: tuple[MemorySection, ...]
 
@@ -93,9 +93,11 @@ class MemoryMap:
     def head(self) -> tuple[str, ...]:
         """Whose memory it is, how it is divided, who holds which key, and how much is free."""
         plan, geometry = self.plan, self.plan.geometry
-        free = geometry.free - plan.used
-        room = f"{geometry.size} bytes, {geometry.free} of them for data: {plan.used} in records, {free} free"
-        return (f"{geometry.name}: {geometry.title}", *_keys(plan), room)
+        free = geometry.free_bytes - plan.used_bytes
+        room = (
+            f"{geometry.size} bytes, {geometry.free_bytes} of them for data: {plan.used_bytes} in records, {free} free"
+        )
+        return (f"{geometry.name}: {geometry.title}", *_describe_keys(plan), room)
 
     @property
     def kinds(self) -> frozenset[str]:
@@ -110,19 +112,19 @@ class MemoryMap:
         if self.plan.access:
             yield "keys, access: who may write the keys, and the access conditions"
 
-    def legend(self) -> Iterator[tuple[Record, str]]:
+    def legend(self) -> Iterator[tuple[CardRecord, str]]:
         """Each record, and where it lies, in words."""
         for record in self.plan.records:
             mac = f", and a MAC of {record.mac} ({self.codes[record.name].upper()})" if record.mac else ""
             size = f"{record.size} byte{'s' * (record.size != 1)}"
-            yield record, f"{record.name}: {where_is(self.plan, record)}, {size}{mac}"
+            yield record, f"{record.name}: {describe_record_place(self.plan, record)}, {size}{mac}"
 
 
-def _numbered(what: str, numbers: range | tuple[int, ...]) -> str:
+def _format_numbers(what: str, numbers: range | tuple[int, ...]) -> str:
     return f"{what}{'s' * (len(numbers) > 1)} {format_span(numbers)}"
 
 
-def _keys(plan: Plan) -> Iterator[str]:
+def _describe_keys(plan: CardPlan) -> Iterator[str]:
     """Who holds which key, and where it comes from."""
     said = []
     for slot, key in plan.keys.items():
@@ -133,13 +135,13 @@ def _keys(plan: Plan) -> Iterator[str]:
         yield "; ".join(said)
 
 
-def where_is(plan: Plan, record: Record) -> str:
+def describe_record_place(plan: CardPlan, record: CardRecord) -> str:
     """Where a record lies, its MAC included.
 
-    >>> from credkit.cards.geometry import geometry
-    >>> plan = Plan(name="staff", geometry=geometry("sectors-16x4"), serial=4, label="staff", records=())
+    >>> from credkit.cards.geometry import build_geometry
+    >>> plan = CardPlan(name="staff", geometry=build_geometry("sectors-16x4"), serial=4, label="staff", records=())
     >>> [
-    ...     where_is(plan, Record(name="x", size=1, places=tuple(places)))
+    ...     describe_record_place(plan, CardRecord(name="x", size=1, places=tuple(places)))
     ...     for places in (range(64, 68), range(72, 100), (*range(64, 112), *range(128, 144)))
     ... ]
     ['block 4 bytes 0-3', 'block 4 byte 8 to block 6 byte 3', 'blocks 4-6,8']
@@ -150,13 +152,13 @@ def where_is(plan: Plan, record: Record) -> str:
     if len(record.places) == len(blocks) * size:
         if len(runs(blocks)) > 2:
             return f"{unit}s {first}-{last} but for trailers"
-        return _numbered(unit, blocks)
+        return _format_numbers(unit, blocks)
     if first == last:
-        return f"{unit} {first} {_numbered('byte', range(start, end + 1))}"
+        return f"{unit} {first} {_format_numbers('byte', range(start, end + 1))}"
     return f"{unit} {first} byte {start} to {unit} {last} byte {end}"
 
 
-def codes_of(plan: Plan) -> dict[str, str]:
+def assign_codes(plan: CardPlan) -> dict[str, str]:
     """A letter for each record: a to z, then a1 to z1 and so on."""
     return {
         record.name: _LETTERS[number % 26] + (str(number // 26) if number >= 26 else "")
@@ -167,55 +169,56 @@ def codes_of(plan: Plan) -> dict[str, str]:
 # ── the model ───────────────────────────────────────────────────────────────────────────────────
 
 
-def memory_map(plan: Plan) -> MemoryMap:
+def build_memory_map(plan: CardPlan) -> MemoryMap:
     """The memory of a card by its plan; neighbours that look the same are folded."""
-    codes = codes_of(plan)
-    cells = _cells(plan, codes)
-    sections = [_section(plan, cells, sector) for sector in range(len(plan.geometry.sectors))]
-    alike = (tuple(same) for _, same in groupby(sections, _shape))
-    return MemoryMap(plan=plan, codes=codes, sections=tuple(_several(same) for same in alike))
+    codes = assign_codes(plan)
+    cells = _byte_cells(plan, codes)
+    sections = [_build_section(plan, cells, sector) for sector in range(len(plan.geometry.sectors))]
+    alike = (tuple(same) for _, same in groupby(sections, _section_shape))
+    return MemoryMap(plan=plan, codes=codes, sections=tuple(_merge_sections(same) for same in alike))
 
 
-def _section(plan: Plan, cells: list[tuple[str, str, str]], sector: int) -> MemorySection:
+def _build_section(plan: CardPlan, cells: list[tuple[str, str, str]], sector: int) -> MemorySection:
     """One sector."""
     blocks = plan.geometry.sectors[sector]
-    rows = [_row(plan, cells, block, sector) for block in blocks]
+    rows = [_build_row(plan, cells, block, sector) for block in blocks]
     alike = groupby(rows, lambda row: (row.stretches, row.words, row.locked))
     return MemorySection(
-        sectors=range(sector, sector + 1), blocks=blocks, rows=tuple(_merged(tuple(same)) for _, same in alike),
-        words=AS_DELIVERED if plan.geometry.keys and sector not in plan.access else "",
+        sectors=range(sector, sector + 1), blocks=blocks, rows=tuple(_merge_rows(tuple(same)) for _, same in alike),
+        words=UNWRITTEN_TRAILER_WORDS if plan.geometry.keys and sector not in plan.access else "",
     )  # fmt: skip
 
 
-def _shape(section: MemorySection) -> tuple[object, ...]:
+def _section_shape(section: MemorySection) -> tuple[object, ...]:
     """What sectors have in common that look the same."""
     start = section.blocks.start
     looks = ((tuple(b - start for b in row.blocks), row.stretches, row.words, row.locked) for row in section.rows)
     return len(section.blocks), section.words, *looks
 
 
-def _several(alike: tuple[MemorySection, ...]) -> MemorySection:
+def _merge_sections(alike: tuple[MemorySection, ...]) -> MemorySection:
     """Neighbouring sectors that look the same, as one section."""
     first, last = alike[0], alike[-1]
     return MemorySection(
         sectors=range(first.sectors.start, last.sectors.stop), blocks=range(first.blocks.start, last.blocks.stop),
-        rows=tuple(_merged(same) for same in zip(*(section.rows for section in alike), strict=True)), words=first.words,
+        rows=tuple(_merge_rows(same) for same in zip(*(section.rows for section in alike), strict=True)),
+        words=first.words,
     )  # fmt: skip
 
 
-def _merged(rows: tuple[MemoryRow, ...]) -> MemoryRow:
+def _merge_rows(rows: tuple[MemoryRow, ...]) -> MemoryRow:
     """Rows that look the same, as one."""
     blocks = tuple(block for row in rows for block in row.blocks)
     return replace(rows[0], blocks=blocks)
 
 
-def _cells(plan: Plan, codes: Mapping[str, str]) -> list[tuple[str, str, str]]:
+def _byte_cells(plan: CardPlan, codes: Mapping[str, str]) -> list[tuple[str, str, str]]:
     """Kind, name and code of what each byte belongs to."""
     names = {
         "": (FREE, "", ""), "manufacturer": ("manufacturer", "manufacturer", "maker"),
         "container": ("container", "container", "CC"), "locks": ("locks", "lock bytes", "locks"),
     }  # fmt: skip
-    cells = [names.get(duty, (duty, duty, duty)) for duty in plan.geometry.duties]
+    cells = [names.get(duty, (duty, duty, duty)) for duty in plan.geometry.duty_of_bytes]
     for reserved in plan.geometry.reserved:
         if reserved.duty == "trailer":
             key_a, key_b = (("key-a", "key A", "key A"), ("key-b", "key B", "key B"))
@@ -229,7 +232,7 @@ def _cells(plan: Plan, codes: Mapping[str, str]) -> list[tuple[str, str, str]]:
     return cells
 
 
-def _row(plan: Plan, cells: list[tuple[str, str, str]], block: int, sector: int) -> MemoryRow:
+def _build_row(plan: CardPlan, cells: list[tuple[str, str, str]], block: int, sector: int) -> MemoryRow:
     """The row of one block."""
     size = plan.geometry.block_size
     stretches, start = [], 0
@@ -239,18 +242,21 @@ def _row(plan: Plan, cells: list[tuple[str, str, str]], block: int, sector: int)
         start = at.stop
     access = plan.access.get(sector)
     if access is not None and stretches[0].kind != "manufacturer":
-        words, locked = _sector_words(access, plan.geometry.unit_of(block * size)[1])
+        words, locked = _describe_access(access, plan.geometry.unit_of(block * size)[1])
     else:
-        words, locked = _block_words(plan, block, {stretch.kind for stretch in stretches}), block in plan.locked
+        words, locked = (
+            _describe_block(plan, block, {stretch.kind for stretch in stretches}),
+            block in plan.locked_blocks,
+        )
     return MemoryRow(blocks=(block,), stretches=tuple(stretches), words=words, locked=locked)
 
 
-def _sector_words(access: Access, group: int) -> tuple[str, bool]:
+def _describe_access(access: Access, group: int) -> tuple[str, bool]:
     """Who may do what with a group of blocks, and whether nobody can ever change them again.
 
-    >>> _sector_words(Access((4, 0, 2, 3)), 0), _sector_words(Access((4, 0, 2, 3)), 1)
+    >>> _describe_access(Access((4, 0, 2, 3)), 0), _describe_access(Access((4, 0, 2, 3)), 1)
     (('read A or B, write B', False), ('anything with A or B', False))
-    >>> _sector_words(Access((4, 0, 2, 4)), 2), _sector_words(Access((4, 0, 2, 4)), 3)
+    >>> _describe_access(Access((4, 0, 2, 4)), 2), _describe_access(Access((4, 0, 2, 4)), 3)
     (('read A or B, write never (for good)', True), ('keys B, access never', True))
     """
     trailer = access.trailer
@@ -264,24 +270,26 @@ def _sector_words(access: Access, group: int) -> tuple[str, bool]:
         return f"anything with {' or '.join(rights.pop())}", False
     ever = " (for good)" if fixed else ""
     if rights == {""}:
-        return rule.words + ever, fixed
+        return rule.description + ever, fixed
     closed = not rule.write
-    return rule.words + f", write never{ever}" * closed, fixed and not (rule.write or rule.increment or rule.decrement)
+    return rule.description + f", write never{ever}" * closed, fixed and not (
+        rule.write or rule.increment or rule.decrement
+    )
 
 
-def _block_words(plan: Plan, block: int, kinds: set[str]) -> str:
+def _describe_block(plan: CardPlan, block: int, kinds: set[str]) -> str:
     """What is to be said of a block without access conditions."""
     size, said = plan.geometry.block_size, []
     if "locks" in kinds:
-        bits = [f"byte {at % size} {bits:02X}" for at, bits in sorted(plan.lock_bits.items()) if at // size == block]
+        bits = [f"byte {at % size} {bits:02X}" for at, bits in sorted(plan.lock_bytes.items()) if at // size == block]
         said.append(f"lock bits set: {', '.join(bits)}" if bits else "lock bytes not written")
     elif "manufacturer" in kinds:
-        said.append(NEVER_WRITTEN)
+        said.append(UNWRITTEN_WORDS)
     if "container" in kinds:
         first = max(block * size - plan.container_at, 0)
         part = plan.container[first : (block + 1) * size - plan.container_at]
         said.append(f"written: {part.hex(' ').upper()}" if part else "container not written")
-    if block in plan.locked:
+    if block in plan.locked_blocks:
         said.append("locked for good")
     elif RECORD in kinds or MAC in kinds:
         said.append("not locked")
@@ -291,13 +299,14 @@ def _block_words(plan: Plan, block: int, kinds: set[str]) -> str:
 # ── as text ─────────────────────────────────────────────────────────────────────────────────────
 
 
-def memory_lines(plan: Plan, width: int = WIDTH) -> list[str]:
+def format_memory_map(plan: CardPlan, width: int = SCREEN_COLUMNS) -> list[str]:
     """The memory map as lines of plain text, none longer than ``width`` (of at least 60 columns).
 
-    >>> from credkit.cards.geometry import geometry
-    >>> record = Record(name="number", size=6, places=tuple(range(4, 10)))
-    >>> card = geometry("type5-28x4")
-    >>> print("\\n".join(memory_lines(Plan(name="Visitors", geometry=card, serial=8, label="", records=(record,)))))
+    >>> from credkit.cards.geometry import build_geometry
+    >>> record = CardRecord(name="number", size=6, places=tuple(range(4, 10)))
+    >>> card = build_geometry("type5-28x4")
+    >>> plan = CardPlan(name="Visitors", geometry=card, serial=8, label="", records=(record,))
+    >>> print("\\n".join(format_memory_map(plan)))
     Visitors
     type5-28x4: 28 blocks of 4 bytes, locked one by one; the capability container
       opens block 0
@@ -313,46 +322,50 @@ def memory_lines(plan: Plan, width: int = WIDTH) -> list[str]:
     <BLANKLINE>
      . free byte
     """
-    drawn = memory_map(plan)
-    width = max(width, LEAST_WIDTH)
-    lines = [line for text in (plan.name, *drawn.head) for line in wrap_text(masked(text), width, rest="  ") or [""]]
-    lines += ["", *_table(drawn, width), ""]
+    drawn = build_memory_map(plan)
+    width = max(width, NARROWEST_COLUMNS)
+    lines = [
+        line for text in (plan.name, *drawn.head) for line in wrap_text(mask_accounts(text), width, rest="  ") or [""]
+    ]
+    lines += ["", *_row_lines(drawn, width), ""]
     for record, words in drawn.legend():
         code = drawn.codes[record.name]
-        lines += label_text(f" {code}", masked(words), 3 + len(code), width)
-    return [line.rstrip() for line in (*lines, *[""] * bool(plan.records), *_key(drawn, width))]
+        lines += label_text(f" {code}", mask_accounts(words), 3 + len(code), width)
+    return [line.rstrip() for line in (*lines, *[""] * bool(plan.records), *_legend_lines(drawn, width))]
 
 
-def _key(drawn: MemoryMap, width: int) -> Iterator[str]:
+def _legend_lines(drawn: MemoryMap, width: int) -> Iterator[str]:
     """What the signs of the drawing mean, if they are in it."""
     signs = [". free byte"] * (FREE in drawn.kinds) + ["[-] spare byte of a trailer"] * ("spare" in drawn.kinds)
     for text in (*["   ".join(signs)] * bool(signs), *drawn.remarks()):
-        yield from wrap_text(masked(text), width, first=" ", rest="   ")
+        yield from wrap_text(mask_accounts(text), width, first=" ", rest="   ")
 
 
-def _table(drawn: MemoryMap, width: int) -> Iterator[str]:
+def _row_lines(drawn: MemoryMap, width: int) -> Iterator[str]:
     """The rows, below the numbers of their bytes."""
     geometry = drawn.plan.geometry
     size, unit = geometry.block_size, geometry.unit
     labels = [section.label(row) for section in drawn.sections for row in section.rows]
     margin = max(len(unit), *map(len, labels)) + 2
-    cell = max(2, min(6, max(3, 32 // size), (width - margin - _GAP - _LEAST_WORDS_WIDTH) // size))
-    behind = margin + cell * size + _GAP
-    yield unit.ljust(margin) + "".join(_number(at, cell).ljust(cell) for at in range(size))
+    cell = max(2, min(6, max(3, 32 // size), (width - margin - _GAP_COLUMNS - _WORDS_COLUMNS) // size))
+    behind = margin + cell * size + _GAP_COLUMNS
+    yield unit.ljust(margin) + "".join(_format_byte_number(at, cell).ljust(cell) for at in range(size))
     for section in drawn.sections:
         if geometry.keys:
-            yield from wrap_text(masked(section.title), width, rest="  ")
+            yield from wrap_text(mask_accounts(section.title), width, rest="  ")
         for row in section.rows:
-            bars = "".join(_bar(stretch, cell) for stretch in row.stretches)
-            yield from label_text(f"{f' {section.label(row)}':<{margin}}{bars}", masked(row.words), behind, width)
+            bars = "".join(_format_span(stretch, cell) for stretch in row.stretches)
+            yield from label_text(
+                f"{f' {section.label(row)}':<{margin}}{bars}", mask_accounts(row.words), behind, width
+            )
 
 
-def _number(at: int, cell: int) -> str:
+def _format_byte_number(at: int, cell: int) -> str:
     """The number of a byte, left out where it would touch the next."""
     return str(at) if cell > 2 or at < 10 or at % 2 == 0 else ""
 
 
-def _bar(stretch: ByteRun, cell: int) -> str:
+def _format_span(stretch: ByteRun, cell: int) -> str:
     """A stretch, drawn with its name or code."""
     room = cell * len(stretch.at)
     if stretch.kind == FREE:

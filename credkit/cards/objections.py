@@ -2,7 +2,7 @@
 
     x@example.org  →  bytes  →  read as the card will be read  →  no-scheme (care)  →  the row is refused
 
-`remarks` is the one rule: `credkit card check` notes what it gives, and `credkit card data` refuses the row
+`content_notes` is the one rule: `credkit card check` notes what it gives, and `credkit card data` refuses the row
 that it gives anything for, except what the plan accepts, which then is a note of both.
 
 Source: common practice, no source.
@@ -14,24 +14,24 @@ from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from typing import Any
 
-from credkit.cards.plan import Record
+from credkit.cards.plan import CardRecord
 from credkit.core.errors import EncodeError
 from credkit.core.reading import AnyReading, Note
 from credkit.privacy.accounts import holds_account, holds_track
 
-PAYMENT = "payment-data"
-TRACK = "a payment track, which must not be kept after authorisation"
-ACCOUNT = "digits that look like a payment account number"
+PAYMENT_NOTE = "payment-data"
+TRACK_TEXT = "a payment track, which must not be kept after authorisation"
+ACCOUNT_TEXT = "digits that look like a payment account number"
 
 
-def remarks(record: Record, reading: AnyReading, row: Mapping[str, str] | None = None) -> tuple[Note, ...]:
+def content_notes(record: CardRecord, reading: AnyReading, row: Mapping[str, str] | None = None) -> tuple[Note, ...]:
     """What is to be noted of a record beside its value: of level info where the plan accepts it.
 
     ``reading`` is what its chain reads in its bytes, ``row`` the row of the credentials that it was written from.
 
     >>> from credkit.catalogue.registry import chain
-    >>> contact = Record(name="contact", size=10, codec=chain("ndef:contact:uri"), columns={"contact": "email"})
-    >>> [note.kind for note in remarks(contact, contact.read(contact.write({"email": "x@y.z"})))]
+    >>> contact = CardRecord(name="contact", size=10, codec=chain("ndef:contact:uri"), columns={"contact": "email"})
+    >>> [note.kind for note in content_notes(contact, contact.decode(contact.encode({"email": "x@y.z"})))]
     ['no-scheme']
     """
     found = [
@@ -41,62 +41,65 @@ def remarks(record: Record, reading: AnyReading, row: Mapping[str, str] | None =
         for note in reading.notes
         if note.level != "info"
     ]
-    return (*found, *_payment(record, reading, row or {}))
+    return (*found, *_payment_notes(record, reading, row or {}))
 
 
-def admitted(record: Record, data: bytes, row: Mapping[str, str]) -> tuple[Note, ...]:
+def admit_content(record: CardRecord, data: bytes, row: Mapping[str, str]) -> tuple[Note, ...]:
     """The remarks on what is written on a card that the plan accepts; raises `EncodeError` for others.
 
     Raises it for bytes that cannot be read back, too.
 
     >>> from credkit.catalogue.registry import chain
     >>> row = {"email": "x@y.z"}
-    >>> contact = Record(name="contact", size=10, codec=chain("ndef:contact:uri"), columns={"contact": "email"})
-    >>> admitted(contact, contact.write(row), row)
+    >>> contact = CardRecord(name="contact", size=10, codec=chain("ndef:contact:uri"), columns={"contact": "email"})
+    >>> admit_content(contact, contact.encode(row), row)
     Traceback (most recent call last):
     credkit.EncodeError: record contact, column email: record 1 (contact) begins with no scheme such as mailto: \
 or https:, so that nothing can open it (if it is meant, write accept = ["no-scheme"] into [records.contact] of the plan)
-    >>> [note.level for note in admitted(replace(contact, accept=("no-scheme",)), contact.write(row), row)]
+    >>> [note.level for note in admit_content(replace(contact, accept=("no-scheme",)), contact.encode(row), row)]
     ['info']
     """
     if record.codec is None:
         return ()
-    reading = record.read(data)
+    reading = record.decode(data)
     if not reading.ok:
         raise EncodeError(
-            f"{record.named}: what is written could not be read back: {record.codec.decode_error(reading)}"
+            f"{record.description}: what is written could not be read back: {record.codec.decode_error(reading)}"
         )
-    notes = remarks(record, reading, row)
+    notes = content_notes(record, reading, row)
     for note in notes:
         if note.level != "info":
-            raise EncodeError(f"{note.text.replace(f'record {record.name}', record.named, 1)} ({_way(record, note)})")
+            raise EncodeError(
+                f"{note.text.replace(f'record {record.name}', record.description, 1)} "
+                f"({_describe_remedy(record, note)})"
+            )
     return notes
 
 
-def _way(record: Record, note: Note) -> str:
+def _describe_remedy(record: CardRecord, note: Note) -> str:
     """What can be done where the content is as it should be."""
     table = f"[records.{record.name}]"
-    if note.kind != PAYMENT:
+    if note.kind != PAYMENT_NOTE:
         return f'if it is meant, write accept = ["{note.kind}"] into {table} of the plan'
-    if TRACK in note.text:
+    if TRACK_TEXT in note.text:
         return "it is never written"
     return f'if they are another number, write not_payment = "what they are" into {table} of the plan'
 
 
-def _payment(record: Record, reading: AnyReading, row: Mapping[str, str]) -> Iterator[Note]:
+def _payment_notes(record: CardRecord, reading: AnyReading, row: Mapping[str, str]) -> Iterator[Note]:
     """A note of payment data in the columns of the record, or in a text that it was read from or as."""
     texts = [row[column] for column in record.columns.values() if column in row]
     if reading.ok:
         texts += [step.given for step in reading.steps if isinstance(step.given, str)]
-        texts += _texts(reading.value)
-    for found, what in ((holds_track, TRACK), (holds_account, ACCOUNT)):
+        texts += _texts_in(reading.value)
+    for found, what in ((holds_track, TRACK_TEXT), (holds_account, ACCOUNT_TEXT)):
         if any(map(found, texts)):
-            if what is TRACK or not record.not_payment:
-                yield Note(kind=PAYMENT, level="refuse", text=f"record {record.name} holds {what}")
+            if what is TRACK_TEXT or not record.not_payment:
+                yield Note(kind=PAYMENT_NOTE, level="refuse", text=f"record {record.name} holds {what}")
             return
 
 
-def _texts(value: Any) -> list[str]:
+def _texts_in(value: Any) -> list[str]:
     """The texts in a value, which is one, or has fields."""
     items = value.values() if isinstance(value, Mapping) else [value]
     return [item for item in items if isinstance(item, str)]

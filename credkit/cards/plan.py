@@ -1,6 +1,6 @@
 """The plan of a card: its records, where each lives, who may read and write it, and what is dangerous about that.
 
-A `Record` is a chain from bits: it reads its bytes toward what they mean, and writes them. Plans
+A `CardRecord` is a chain from bits: it reads its bytes toward what they mean, and writes them. Plans
 are read from TOML by `credkit.cards.plans`; here is what they say, checked and allotted.
 
 Source: common practice, no source; NFC Forum Type 2 Tag and Type 5 Tag (from memory) for locks.
@@ -15,7 +15,7 @@ from functools import cached_property
 from typing import Any
 
 from credkit.cards.access import Access
-from credkit.cards.geometry import LOCKED_BY_ONE, PAGE, STATIC, Geometry
+from credkit.cards.geometry import BYTES_PER_LOCK_BIT, PAGE_BYTES, STATIC_LOCK_BYTES, Geometry
 from credkit.core.codec import AnyCodec
 from credkit.core.errors import CredkitError, EncodeError
 from credkit.core.forms import to_bits, to_word
@@ -23,14 +23,14 @@ from credkit.core.reading import AnyReading, Field
 from credkit.core.sentences import redacted_repr
 from credkit.core.spans import format_span
 
-IDENTITY = ("credential_id", "serial")  # the columns that every list of credentials has
-MESSAGE = "tlv"  # the step that a message in an NFC Forum data area begins with
+IDENTITY_COLUMNS = ("credential_id", "serial")  # the columns that every list of credentials has
+MESSAGE_CODEC = "tlv"  # the step that a message in an NFC Forum data area begins with
 DIRECTORY_KEY, NDEF_KEY = bytes.fromhex("A0A1A2A3A4A5"), bytes.fromhex("D3F7D3F7D3F7")  # see `credkit.cards.keys`
 _DIGITS = re.compile(r"[0-9]{1,40}")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Record:
+class CardRecord:
     """What is stored in one place: ``size`` bytes that ``codec`` reads, then ``mac`` bytes that protect them.
 
     ``columns`` say for each field (or for the text, under an empty name) which column it comes from;
@@ -54,42 +54,42 @@ class Record:
     not_payment: str = ""
 
     @property
-    def named(self) -> str:
+    def description(self) -> str:
         """The record with its columns, for sentences."""
         columns = ", ".join(filter(None, self.columns.values()))
         return f"record {self.name}{columns and f', column {columns}'}"
 
     @property
-    def room(self) -> int:
+    def total_size(self) -> int:
         """All of its bytes."""
         return self.size + self.mac
 
-    def write(self, row: Mapping[str, str]) -> bytes:
+    def encode(self, row: Mapping[str, str]) -> bytes:
         """Its bytes without the MAC, for a row of the credentials; raises `EncodeError` naming record and column."""
         if self.fixed is not None or self.codec is None:
             return self.fixed or bytes(self.size)
         try:
-            word, _ = to_word(self.codec.encode(self.meant(row)))
+            word, _ = to_word(self.codec.encode(self.planned_value(row)))
         except CredkitError as error:
-            raise EncodeError(f"{self.named}: {error}") from None
+            raise EncodeError(f"{self.description}: {error}") from None
         return word.to_bytes(self.size, "big")
 
-    def meant(self, row: Mapping[str, str]) -> Any:
+    def planned_value(self, row: Mapping[str, str]) -> Any:
         """What its columns say, as its chain takes it."""
         assert self.codec is not None
         if self.value is not None:
             return self.value.decode(row[next(iter(self.columns.values()))])
         if self.codec.gives == "text":
             return row[self.columns[""]]
-        return {name: _item(self.codec, name, row[column]) for name, column in self.columns.items()}
+        return {name: _parse_item(self.codec, name, row[column]) for name, column in self.columns.items()}
 
-    def read(self, data: bytes) -> AnyReading:
+    def decode(self, data: bytes) -> AnyReading:
         """What its chain reads in its bytes."""
         assert self.codec is not None
         return self.codec.inspect(to_bits((int.from_bytes(data, "big"), 8 * len(data))))
 
 
-def _item(codec: AnyCodec, name: str, text: str) -> int | str:
+def _parse_item(codec: AnyCodec, name: str, text: str) -> int | str:
     row = codec.schema.get(name)
     if not isinstance(row, Field):
         return text
@@ -105,7 +105,7 @@ def _item(codec: AnyCodec, name: str, text: str) -> int | str:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Danger:
+class PlanDanger:
     """What a plan can do to a card that cannot be undone, or leaves it open. ``kind`` is a stable key."""
 
     kind: str
@@ -114,7 +114,7 @@ class Danger:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Plan:
+class CardPlan:
     """A plan that fits: every record has its place, every sector that is written its access conditions.
 
     ``keys`` say of key A and B where it comes from: None where it is derived for each card from a
@@ -128,7 +128,7 @@ class Plan:
     geometry: Geometry
     serial: int
     label: str
-    records: tuple[Record, ...]
+    records: tuple[CardRecord, ...]
     access: Mapping[int, Access] = field(default_factory=dict)
     keys: Mapping[str, bytes | None] = field(default_factory=dict)
     roles: Mapping[str, str] = field(default_factory=dict)
@@ -141,19 +141,19 @@ class Plan:
     def columns(self) -> tuple[str, ...]:
         """The columns that a list of credentials must have, each once."""
         used = (column for record in self.records for column in record.columns.values())
-        return tuple(dict.fromkeys((*IDENTITY, *used, *self.ignored)))
+        return tuple(dict.fromkeys((*IDENTITY_COLUMNS, *used, *self.ignored)))
 
     @property
-    def secret(self) -> bool:
+    def needs_master_key(self) -> bool:
         """Whether a master key is needed to write the cards in full."""
         return any(record.mac for record in self.records) or (bool(self.access) and None in self.keys.values())
 
     @property
-    def used(self) -> int:
+    def used_bytes(self) -> int:
         """Bytes that records take up."""
-        return sum(record.room for record in self.records)
+        return sum(record.total_size for record in self.records)
 
-    def record(self, name: str) -> Record | None:
+    def record(self, name: str) -> CardRecord | None:
         """The record called ``name``."""
         return next((record for record in self.records if record.name == name), None)
 
@@ -167,7 +167,7 @@ class Plan:
     @property
     def container_at(self) -> int:
         """The first byte of the capability container."""
-        return self.geometry.duties.index("container")
+        return self.geometry.duty_of_bytes.index("container")
 
     @property
     def container_places(self) -> range:
@@ -175,33 +175,41 @@ class Plan:
         return range(self.container_at, self.container_at + len(self.container)) if self.container else range(0)
 
     @cached_property
-    def locked(self) -> tuple[int, ...]:
+    def locked_blocks(self) -> tuple[int, ...]:
         """The blocks that are locked once their data is written."""
         size = self.geometry.block_size
         units = {self.geometry.unit_of(at) for record in self.records if record.lock for at in record.places}
-        return tuple(sorted({at // size for at in self.geometry.data if self.geometry.unit_of(at) in units}))
+        return tuple(sorted({at // size for at in self.geometry.free_places if self.geometry.unit_of(at) in units}))
 
     @cached_property
-    def lock_bits(self) -> Mapping[int, int]:
+    def lock_bytes(self) -> Mapping[int, int]:
         """Of a geometry with lock bytes: each that is written, by its place in memory."""
         found: dict[int, int] = {}
         if self.geometry.unit != "page":
             return found
-        end = 4 * PAGE + self.geometry.free
-        for page in self.locked:
-            if page < 4 + STATIC // PAGE:  # one bit a page: 4 to 7 in the first byte, 8 to 15 in the second
+        end = 4 * PAGE_BYTES + self.geometry.free_bytes
+        for page in self.locked_blocks:
+            if (
+                page < 4 + STATIC_LOCK_BYTES // PAGE_BYTES
+            ):  # one bit a page: 4 to 7 in the first byte, 8 to 15 in the second
                 at, bit = (10, page) if page < 8 else (11, page - 8)
             else:
-                byte, bit = divmod((page * PAGE - 4 * PAGE - STATIC) // LOCKED_BY_ONE, 8)
+                byte, bit = divmod((page * PAGE_BYTES - 4 * PAGE_BYTES - STATIC_LOCK_BYTES) // BYTES_PER_LOCK_BIT, 8)
                 at = end + byte
             found[at] = found.get(at, 0) | 1 << bit
         return found
 
-    def dangers(self) -> tuple[Danger, ...]:
+    def dangers(self) -> tuple[PlanDanger, ...]:
         """All that is dangerous about the plan, like dangers of several sectors in one."""
-        return (*self._of_access(), *self._of_keys(), *self._of_locks(), *self._of_messages(), *self._of_content())
+        return (
+            *self._access_dangers(),
+            *self._key_dangers(),
+            *self._lock_dangers(),
+            *self._message_dangers(),
+            *self._content_dangers(),
+        )
 
-    def _of_access(self) -> Iterator[Danger]:
+    def _access_dangers(self) -> Iterator[PlanDanger]:
         found: dict[tuple[str, str, str], list[int]] = {}
         for sector, access in self.access.items():
             for danger in access.dangers():
@@ -215,44 +223,47 @@ class Plan:
                 found.setdefault((danger.kind, what, danger.text), []).append(sector)
         for (kind, what, text), sectors in found.items():
             each = " of each" if len(sectors) > 1 else ""
-            yield Danger(kind=kind, place=f"{_numbered('sector', sectors)}, {what}{each}", text=text)
+            yield PlanDanger(kind=kind, place=f"{_format_numbers('sector', sectors)}, {what}{each}", text=text)
 
-    def _of_keys(self) -> Iterator[Danger]:
+    def _key_dangers(self) -> Iterator[PlanDanger]:
         if not self.geometry.keys:
             return
         for slot, key in self.keys.items():
             if key is not None and self.access:
                 text = "it is a published default key: whoever reads about such cards has it"
-                yield Danger(kind="published-key", place=f"key {slot}", text=text)
+                yield PlanDanger(kind="published-key", place=f"key {slot}", text=text)
         rest = [sector for sector in range(len(self.geometry.sectors)) if sector not in self.access]
         if rest:
             text = "no record, so their keys stay as delivered, often published ones: anybody may write there"
-            yield Danger(kind="left-open", place=_numbered("sector", rest), text=text)
+            yield PlanDanger(kind="left-open", place=_format_numbers("sector", rest), text=text)
 
-    def _of_locks(self) -> Iterator[Danger]:
-        if self.locked:
-            place = _numbered(self.geometry.unit, self.locked)
-            yield Danger(kind="locked-for-good", place=place, text="locked for good: no key opens them again")
+    def _lock_dangers(self) -> Iterator[PlanDanger]:
+        if self.locked_blocks:
+            place = _format_numbers(self.geometry.unit, self.locked_blocks)
+            yield PlanDanger(kind="locked-for-good", place=place, text="locked for good: no key opens them again")
             spared = {at // self.geometry.block_size for r in self.records if r.lock for at in r.places}
-            if more := [block for block in self.locked if block not in spared]:
+            if more := [block for block in self.locked_blocks if block not in spared]:
                 text = "locked along with them, since one lock bit serves both"
-                yield Danger(kind="locked-along", place=_numbered(self.geometry.unit, more), text=text)
-        if self.geometry.unit == "page" and (far := [page for page in self.locked if page >= 4 + STATIC // PAGE]):
+                yield PlanDanger(kind="locked-along", place=_format_numbers(self.geometry.unit, more), text=text)
+        if self.geometry.unit == "page" and (
+            far := [page for page in self.locked_blocks if page >= 4 + STATIC_LOCK_BYTES // PAGE_BYTES]
+        ):
             text = (
-                f"one lock bit for every {LOCKED_BY_ONE} bytes, behind the data area, is only the usual way: on a card "
+                f"one lock bit for every {BYTES_PER_LOCK_BIT} bytes, behind the data area, "
+                "is only the usual way: on a card "
                 "that has them elsewhere, or for more bytes each, others are locked, or none. Its data sheet says"
             )
-            yield Danger(kind="lock-bits-elsewhere", place=_numbered(self.geometry.unit, far), text=text)
+            yield PlanDanger(kind="lock-bits-elsewhere", place=_format_numbers(self.geometry.unit, far), text=text)
         size = self.geometry.block_size
         free = {at // size for r in self.records for at in r.places if not (self.geometry.keys or r.lock)}
         if free:
             text = "not locked: anybody can rewrite what is there, and needs no key"
-            yield Danger(kind="left-open", place=_numbered(self.geometry.unit, sorted(free)), text=text)
+            yield PlanDanger(kind="left-open", place=_format_numbers(self.geometry.unit, sorted(free)), text=text)
         if self.container and self.geometry.unit == "page":
             text = "its bits can be set once and never taken back"
-            yield Danger(kind="set-once", place="the capability container", text=text)
+            yield PlanDanger(kind="set-once", place="the capability container", text=text)
 
-    def _of_messages(self) -> Iterator[Danger]:
+    def _message_dangers(self) -> Iterator[PlanDanger]:
         """Messages that a telephone would not find.
 
         It looks at the first free byte, where cards have no keys, else in a directory in sector 0, which lists two
@@ -260,33 +271,33 @@ class Plan:
         """
         for record in self.records:
             first = record.codec is not None and next((step.name for step in record.codec.steps[1:]), "")
-            if first == MESSAGE and self.geometry.keys:
+            if first == MESSAGE_CODEC and self.geometry.keys:
                 sectors = sorted({self.geometry.unit_of(at)[0] for at in record.places})
                 where = "sectors 0 and 16" if sectors[-1] > 15 else "sector 0"
                 lacking = "" if self.keys.get("A") == NDEF_KEY else ", and this plan has another"
-                listed = f"names {_numbered('sector', sectors)} as NDEF, 03 E1 for each"
+                listed = f"names {_format_numbers('sector', sectors)} as NDEF, 03 E1 for each"
                 text = (
                     f"a telephone finds it only if an application directory in {where}, open to the published key A "
                     f"{DIRECTORY_KEY.hex().upper()}, {listed}, and reads it only with the published key A "
                     f"{NDEF_KEY.hex().upper()}{lacking}; [directory] is not that directory, and many telephones read "
                     "no cards with sectors"
                 )
-                yield Danger(kind="message-not-listed", place=f"record {record.name}", text=text)
-            elif first == MESSAGE and record.places[0] != self.geometry.data[0]:
-                place = self.geometry.named(self.geometry.data[0] // self.geometry.block_size)
+                yield PlanDanger(kind="message-not-listed", place=f"record {record.name}", text=text)
+            elif first == MESSAGE_CODEC and record.places[0] != self.geometry.free_places[0]:
+                place = self.geometry.describe_block(self.geometry.free_places[0] // self.geometry.block_size)
                 text = f"a telephone looks for it in {place} alone, and takes what is there for a message"
-                yield Danger(kind="message-not-first", place=f"record {record.name}", text=text)
+                yield PlanDanger(kind="message-not-first", place=f"record {record.name}", text=text)
 
-    def _of_content(self) -> Iterator[Danger]:
+    def _content_dangers(self) -> Iterator[PlanDanger]:
         """What the plan lets through that `card data` would refuse."""
         for record in self.records:
             if record.accept:
                 text = f"it is written although it earns these notes when it is read back: {', '.join(record.accept)}"
-                yield Danger(kind="accepted", place=f"record {record.name}", text=text)
+                yield PlanDanger(kind="accepted", place=f"record {record.name}", text=text)
             if record.not_payment:
                 text = f"digits that look like payment account numbers are written ({record.not_payment})"
-                yield Danger(kind="not-payment", place=f"record {record.name}", text=text)
+                yield PlanDanger(kind="not-payment", place=f"record {record.name}", text=text)
 
 
-def _numbered(what: str, numbers: Sequence[int]) -> str:
+def _format_numbers(what: str, numbers: Sequence[int]) -> str:
     return f"{what}{'s' * (len(numbers) > 1)} {format_span(numbers)}"

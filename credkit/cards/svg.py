@@ -15,11 +15,11 @@ from dataclasses import dataclass
 from textwrap import wrap
 from unicodedata import combining, east_asian_width
 
-from credkit.cards.memorymap import FREE, MAC, RECORD, ByteRun, MemoryMap, MemoryRow, MemorySection, memory_map
-from credkit.cards.plan import Plan
+from credkit.cards.memorymap import FREE, MAC, RECORD, ByteRun, MemoryMap, MemoryRow, MemorySection, build_memory_map
+from credkit.cards.plan import CardPlan
 from credkit.core.spans import format_span
 from credkit.explain.svgelements import element, escape_text, text_element
-from credkit.privacy.accounts import masked
+from credkit.privacy.accounts import mask_accounts
 
 WIDTH = 960  # pixels of the whole picture
 MARGIN = 24
@@ -52,9 +52,9 @@ _PATTERNS = {  # by kind: a side of the square, what is drawn in it, the words o
 }
 
 
-def memory_svg(plan: Plan) -> str:
+def memory_svg(plan: CardPlan) -> str:
     """The memory map of a plan as one SVG document."""
-    drawn = memory_map(plan)
+    drawn = build_memory_map(plan)
     sheet = _MapSheet(drawn, min(WIDEST, CELLS // plan.geometry.block_size))
     body = [*sheet.head(), *sheet.table(), *sheet.legend()]
     summary = " ".join(f"{text}." for text in (*drawn.head, *(words for _, words in drawn.legend())))
@@ -80,7 +80,7 @@ def _visible(text: str) -> str:
     >>> _visible("02F7\\r"), _visible("Pass 4114360123456785")
     ('02F7\\\\r', 'Pass 411436******6785')
     """
-    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in masked(text))
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in mask_accounts(text))
 
 
 def _columns(text: str) -> int:

@@ -67,7 +67,7 @@ def entries_of(family: str, file: str = "") -> tuple[Entry, ...]:
 def _places() -> Iterator[tuple[str, str]]:
     """Where entries stand: the module of a family, then its files."""
     for family in FAMILIES:
-        for file in ("", *getattr(_family(family), "FILES", ())):
+        for file in ("", *getattr(_family(family), "BUILTIN_FILES", ())):
             yield family, file
 
 

@@ -29,7 +29,7 @@ from credkit.core.sentences import nearest, redacted_repr
 from credkit.crosswalk.number_columns import KEY_PREFIX
 from credkit.crosswalk.result import format_count
 from credkit.crosswalk.texts import branches, is_rounded
-from credkit.privacy.payment import passing
+from credkit.privacy.payment import payment_in_valid
 from credkit.site.model import CredentialKind, Site, Target
 from credkit.site.rows import read_existing
 
@@ -300,7 +300,9 @@ class _FreeNumberSearch:
         notes = self.kind.value.inspect(value).notes
         if self.kind.refuses and any(note.level == "refuse" for note in notes):
             return "its value must not serve"
-        looks = not (self.kind.not_payment or self.kind.declared) and passing(self.kind.value, value).account
+        looks = (
+            not (self.kind.not_payment or self.kind.declared) and payment_in_valid(self.kind.value, value).has_account
+        )
         return "it looks like a payment account number" if looks else ""
 
 

@@ -27,8 +27,8 @@ from credkit.census.result import (
 from credkit.census.views import readers_giving
 from credkit.crosswalk.chances import expected_pairs
 from credkit.crosswalk.register import EARLY
-from credkit.privacy.accounts import hidden
-from credkit.privacy.payment import passing
+from credkit.privacy.accounts import hide_all_but_account_ends
+from credkit.privacy.payment import payment_in_valid
 from credkit.site.model import CredentialKind, Site
 
 GROUP_COLUMN = "group"
@@ -182,9 +182,9 @@ class DuplicateReporter:
 
     def hide_secret(self, kind: CredentialKind, row: int, text: str) -> str:
         """``text``, which holds the number in a row of ``kind``, as it may be shown."""
-        if kind.name in self.plain or not passing(kind.value, self.population["value"][row]).account:
+        if kind.name in self.plain or not payment_in_valid(kind.value, self.population["value"][row]).has_account:
             return text
-        return hidden(text)
+        return hide_all_but_account_ends(text)
 
     def list_groups(self, comparison: NumberComparison) -> list[DuplicateGroup]:
         """The groups of a scene, in the order of the file."""

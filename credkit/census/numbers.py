@@ -20,7 +20,7 @@ from credkit.core.sentences import redacted_repr
 from credkit.crosswalk.number_columns import are_rounded, key_columns, narrow_to_64_bits, unify_key_types
 from credkit.crosswalk.result import ExceptionRow, make_exception
 from credkit.crosswalk.texts import TextResults, describe_rounding
-from credkit.privacy.payment import passing
+from credkit.privacy.payment import payment_in_valid
 from credkit.site.model import CredentialKind, Site
 
 Array: TypeAlias = NDArray[Any]
@@ -98,7 +98,7 @@ def _refuse_tracks(site: Site, kind: CredentialKind, part: pl.DataFrame) -> None
     if kind.not_payment or not texts:
         return
     for line, value in part.select("line", "value").iter_rows():
-        if passing(kind.value, value).whole:
+        if payment_in_valid(kind.value, value).has_valid_track:
             site.credentials.refuse_track(line)
 
 
@@ -111,8 +111,8 @@ def _list_unreadable(site: Site, kind: CredentialKind, part: pl.DataFrame) -> It
         else:
             explained.add(value)
             found = texts.read(kind.value, kind, value)
-            secret = found.payment.account
-            if found.payment.whole:
+            secret = found.payment.has_account
+            if found.payment.has_valid_track:
                 site.credentials.refuse_track(line)
             if found.maybe_rounded:
                 code, reason = "spreadsheet-damage", describe_rounding(value)

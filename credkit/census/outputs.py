@@ -14,7 +14,7 @@ from credkit.census.result import Allocation, Census
 from credkit.census.summary import census_text
 from credkit.crosswalk.outputs import format_cell
 from credkit.files.outputs import write_folder
-from credkit.privacy.accounts import masked
+from credkit.privacy.accounts import mask_accounts
 
 DUPLICATES = (
     "group", "where", "what", "shared", "credential", "person", "kind", "number", "line", "state", "readers",
@@ -105,5 +105,5 @@ def _format_csv(columns: Sequence[str], rows: Iterable[OutputRow]) -> str:
     writer.writerow([format_cell(column) for column in columns])
     for cells, shown in rows:
         texts = [str(each) if isinstance(each, int) else format_cell(each) for each in cells]
-        writer.writerow([text if place in shown else masked(text) for place, text in enumerate(texts)])
+        writer.writerow([text if place in shown else mask_accounts(text) for place, text in enumerate(texts)])
     return buffer.getvalue()

@@ -18,7 +18,7 @@ from credkit.census.result import (
 from credkit.crosswalk.result import format_count, join_values
 from credkit.explain.cautions import COPIES, DATA, DEACTIVATE, KEY
 from credkit.explain.screen import table_lines, wrap_text
-from credkit.privacy.accounts import masked
+from credkit.privacy.accounts import mask_accounts
 
 WORDS = {BY_NUMBER: "number", BY_TARGET: "text in a target", BY_READER: "number of a reader that truncates"}
 CAUTIONS = (DATA, COPIES, KEY, DEACTIVATE)
@@ -133,7 +133,8 @@ def _clashes(clashes: Sequence[DuplicateGroup], most: int | None) -> Iterator[st
             ids = join_values(f"{member.credential}" for member in clash.members)
             active = sum(member.state == "active" for member in clash.members)
             seen = f"; duplicates at {', '.join(clash.readers)}" if clash.readers else ""
-            text = f"{masked(clash.place)} {clash.text}: {ids} ({active} of {len(clash.members)} active){masked(seen)}"
+            state = f"({active} of {len(clash.members)} active)"
+            text = f"{mask_accounts(clash.place)} {clash.text}: {ids} {state}{mask_accounts(seen)}"
             yield from _wrap(text, "    ", "      ", safe=True)
         yield from _format_more(len(them), most, "    ")
 
@@ -146,7 +147,7 @@ def _reissue(result: Census, most: int | None) -> Iterator[str]:
     exact = "no smaller set suffices" if len(cards) == least else f"no set of fewer than {least:,} suffices"
     yield from _wrap(f"{format_count(len(cards), 'card')}; {exact}", "  ", "    ")
     for card in cards[:most]:
-        holder = masked(f"{card.credential} of {card.person}, {card.kind}")
+        holder = mask_accounts(f"{card.credential} of {card.person}, {card.kind}")
         yield from _wrap(f"{holder} {card.number} (line {card.line})", "    ", "      ", safe=True)
     yield from _format_more(len(cards), most, "    ")
 
@@ -157,7 +158,7 @@ def _ranges(ranges: Sequence[FacilityRange], most: int | None) -> Iterator[str]:
     yield from ("", "Numbers that were ever issued, by facility code")
     rows = [
         (
-            f"{masked(each.namespace)}{'' if each.facility is None else f' {each.facility}'}", each.used,
+            f"{mask_accounts(each.namespace)}{'' if each.facility is None else f' {each.facility}'}", each.used,
             f"{each.first}-{each.last}", each.runs, each.gap, each.free, f"{each.density:.1%}",
         )
         for each in ranges[:most]
@@ -220,11 +221,11 @@ def _format_more(count: int, most: int | None, indent: str = "  ") -> Iterator[s
 
 
 def _wrap(text: str, first: str = "", rest: str = "", *, safe: bool = False) -> list[str]:
-    return wrap_text(text if safe else masked(text), first=first, rest=rest)
+    return wrap_text(text if safe else mask_accounts(text), first=first, rest=rest)
 
 
 def _table(columns: Sequence[str], rows: Iterable[Sequence[str | int]], *, safe: bool = False) -> Iterator[str]:
     """The rows of a table, account numbers masked in their texts unless they are ``safe``."""
     if not safe:
-        rows = ([masked(cell) if isinstance(cell, str) else cell for cell in row] for row in rows)
+        rows = ([mask_accounts(cell) if isinstance(cell, str) else cell for cell in row] for row in rows)
     return table_lines(columns, rows)

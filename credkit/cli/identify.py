@@ -13,8 +13,8 @@ from credkit.cli import options
 from credkit.cli.output import Console
 from credkit.core.sentences import redacted_repr
 from credkit.explain.cautions import COPIES
-from credkit.explain.diagnosis import SHORTENED, shortened
-from credkit.explain.identification import Group, Match, counted
+from credkit.explain.diagnosis import SHORTENED_ADVICE, is_spreadsheet_shortened
+from credkit.explain.identification import Match, MatchGroup, format_bits
 from credkit.explain.identification import identify as search
 from credkit.explain.relation import relate
 from credkit.privacy.payment import exposes_account
@@ -63,8 +63,8 @@ def identify(
     what = f"all {len(values)} values" if len(values) > 1 else redacted_repr(values[0])
     if not groups:
         door.say(f"Nothing fits {what}: no notation, order and layout together read it.")
-        if any(map(shortened, values)):
-            door.say(f"It looks as if {SHORTENED}.")
+        if any(map(is_spreadsheet_shortened, values)):
+            door.say(f"It looks as if {SHORTENED_ADVICE}.")
         _point(door, values, bool(hide))
         return 1
     count = len(groups)
@@ -90,16 +90,16 @@ def _point(door: Console, values: Sequence[str], hide: bool) -> None:
         found = relate(*values)
         if found and found[0].evidence >= ONE_CARD:
             texts = "with both" if hide else join([*["--"] * values[0].startswith("-"), *values])
-            door.say(f"These look like one card at two readers ({counted(found[0].evidence)} of evidence):")
+            door.say(f"These look like one card at two readers ({format_bits(found[0].evidence)} of evidence):")
             door.say(f"  credkit relate {texts}", indent="  ")
             door.say()
 
 
-def _show(door: Console, number: int, group: Group, everything: bool, hide: Collection[str]) -> None:
+def _show(door: Console, number: int, group: MatchGroup, everything: bool, hide: Collection[str]) -> None:
     """One group: its readings, why they fit, and what would tell more."""
     door.say()
-    tied = "" if group.certain else "; nothing tells these apart"
-    door.say(f"{number}. {counted(group.evidence)}{tied}")
+    tied = "" if group.is_certain else "; nothing tells these apart"
+    door.say(f"{number}. {format_bits(group.evidence)}{tied}")
     matches = group.matches if everything else group.matches[:MOST_MATCHES]
     for match in matches:
         door.say(f"   {match.chain}", indent="     ")
@@ -111,7 +111,8 @@ def _show(door: Console, number: int, group: Group, everything: bool, hide: Coll
     less = group.best.evidence - group.evidence
     if group.evidence and less >= 1 and group.best.chain not in hide:
         door.say(
-            f"   - less {counted(less)} for steps that are seldom met, and for chance in many chains", indent="     "
+            f"   - less {format_bits(less)} for steps that are seldom met, and for chance in many chains",
+            indent="     ",
         )
     if group.advice:
         door.say(f"   To know more: {'; '.join(group.advice)}.", indent="     ")
@@ -129,10 +130,10 @@ def _shown(value: Mapping[str, Any], hide: bool) -> dict[str, Any]:
     return {name: _STAR.sub("*", str(item)) if hide else item for name, item in value.items()}
 
 
-def _record(group: Group, hide: Collection[str]) -> dict[str, Any]:
+def _record(group: MatchGroup, hide: Collection[str]) -> dict[str, Any]:
     clear_ones = [match.chain not in hide for match in group.matches]
     return {
-        "evidence": group.evidence, "certain": group.certain, "advice": group.advice,
+        "evidence": group.evidence, "certain": group.is_certain, "advice": group.advice,
         "matches": [
             {
                 "chain": match.chain, "evidence": match.evidence,

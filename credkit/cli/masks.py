@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping
 from typing import Any
 
-from credkit.privacy.accounts import hidden, holds_account, masked
+from credkit.privacy.accounts import hide_all_but_account_ends, holds_account, mask_accounts
 
 
 def starred(value: Any, only: Collection[str] = ()) -> Any:
@@ -20,7 +20,7 @@ def starred(value: Any, only: Collection[str] = ()) -> Any:
         return value
     if isinstance(value, Mapping):
         return {name: starred(item, only) for name, item in value.items()}
-    return hidden(str(value), only)
+    return hide_all_but_account_ends(str(value), only)
 
 
 def value_masked(value: Any, safe: Collection[str] = ()) -> Any:
@@ -37,4 +37,4 @@ def value_masked(value: Any, safe: Collection[str] = ()) -> Any:
         return [value_masked(item, safe) for item in value]
     if value is None or isinstance(value, bool):
         return value
-    return masked(str(value)) if holds_account(str(value)) else value
+    return mask_accounts(str(value)) if holds_account(str(value)) else value

@@ -22,11 +22,11 @@ from credkit.cli.masks import value_masked
 from credkit.core.errors import DefinitionError
 from credkit.core.sentences import bounded
 from credkit.explain.cautions import PAYMENT
-from credkit.explain.screen import WIDTH, escape_unprintable, label_text, shorten, wrap_text
-from credkit.privacy.accounts import holds_account, masked
+from credkit.explain.screen import SCREEN_COLUMNS, escape_unprintable, label_text, shorten, wrap_text
+from credkit.privacy.accounts import holds_account, mask_accounts
 
 if TYPE_CHECKING:  # `credkit formats` needs none of these
-    from credkit.cli.rows import Row
+    from credkit.cli.rows import OutputRow
     from credkit.cli.values import Values
     from credkit.explain.drawing import Picture
 
@@ -40,7 +40,9 @@ TRACK = "payment track data must not be kept after authorisation"
 
 def complain(sentence: str, command: str = "") -> None:
     """One sentence on standard error; wrapped only where a terminal shows it."""
-    text = escape_unprintable(bounded(masked(f"credkit{' ' * bool(command)}{command}: {' '.join(sentence.split())}")))
+    text = escape_unprintable(
+        bounded(mask_accounts(f"credkit{' ' * bool(command)}{command}: {' '.join(sentence.split())}"))
+    )
     if sys.stderr.isatty():
         text = "\n".join(wrap_text(text))
     click.echo(text, err=True)
@@ -55,7 +57,7 @@ class Console:
 
     def text(self, text: str) -> str:
         """``text`` for people: account numbers masked, characters that do not print escaped."""
-        return escape_unprintable(text if self.reveal else masked(text))
+        return escape_unprintable(text if self.reveal else mask_accounts(text))
 
     def say(self, text: str = "", *, indent: str = "", safe: bool = False) -> None:
         """A text for people, wrapped to the width and on at ``indent``; in a ``safe`` one nothing is masked."""
@@ -109,28 +111,28 @@ class Console:
             record = value_masked(record, safe)
         click.echo(json.dumps(record))
 
-    def picture(self, picture: Picture, row: Row | None = None) -> None:
+    def picture(self, picture: Picture, row: OutputRow | None = None) -> None:
         """A picture under its title; of a step of ``row``, if it is of a value."""
         from credkit.explain.drawing import lines
-        from credkit.privacy.pictures import masked_picture
+        from credkit.privacy.pictures import mask_picture
 
         self.say(picture.title, indent="  ")
         if not self.reveal:
             secret = row is not None and row.secret
-            picture = masked_picture(picture, secret=secret, only=row.tracks if row else ())
+            picture = mask_picture(picture, secret=secret, only=row.tracks if row else ())
         for line in lines(picture):
             click.echo(line)
 
-    def result(self, row: Row) -> None:
+    def result(self, row: OutputRow) -> None:
         """What a row gives, on one line."""
         if row.error is None:
             self.labelled("gives", row.summary(), safe=True)
 
-    def row(self, row: Row) -> Row:
+    def row(self, row: OutputRow) -> OutputRow:
         """``row`` as it may be shown: what it holds of account numbers is masked here, and nowhere else."""
         return row if self.reveal else row.hidden()
 
-    def full(self, row: Row, place: str = "") -> None:
+    def full(self, row: OutputRow, place: str = "") -> None:
         """One row on a screen of its own."""
         self.labelled("input", row.input, safe=True)
         if row.given is not None:
@@ -145,7 +147,7 @@ class Console:
             self.say()
             self.say(PAYMENT)
 
-    def problems(self, row: Row) -> None:
+    def problems(self, row: OutputRow) -> None:
         """What is wrong with a row, what there is to know about it, and what might explain it."""
         for error in (row.error, *row.others):
             if error:
@@ -162,20 +164,20 @@ class Console:
         if row.advice:
             self.say(row.advice)
 
-    def line(self, row: Row, place: str = "") -> None:
+    def line(self, row: OutputRow, place: str = "") -> None:
         """One row of many: the value, its fields, what is wrong or worth knowing."""
         left = f"{shorten(escape_unprintable(row.input), LONGEST_INPUT):<{INPUT}}  "
         if row.error:
-            rest = shorten(self.text(row.short or row.error), WIDTH - len(left) - len("FAILED "))
+            rest = shorten(self.text(row.short or row.error), SCREEN_COLUMNS - len(left) - len("FAILED "))
             click.echo(f"{left}{click.style('FAILED', fg='red', bold=True)} {rest}")
             for hint in row.hints:
-                click.echo(shorten(f"{'':{INPUT}}  perhaps {self.text(hint['text'])}", WIDTH))
+                click.echo(shorten(f"{'':{INPUT}}  perhaps {self.text(hint['text'])}", SCREEN_COLUMNS))
             return
         kinds = dict.fromkeys(note["kind"] for note in row.notes)
         note = f"  note: {', '.join(kinds)}" if kinds else ""
-        click.echo(shorten(f"{left}{escape_unprintable(f'{row.summary()}{note}')}", WIDTH).rstrip())
+        click.echo(shorten(f"{left}{escape_unprintable(f'{row.summary()}{note}')}", SCREEN_COLUMNS).rstrip())
 
-    def output(self, row: Row, place: str) -> None:
+    def output(self, row: OutputRow, place: str) -> None:
         """What a row is written as; a row that failed is an empty line. Errors and notes are said aside."""
         output = row.output or ""
         click.echo(escape_unprintable(output) if sys.stdout.isatty() else output)
@@ -187,7 +189,11 @@ class Console:
                 complain(f"{place}: perhaps {hint['text']}")
 
     def rows(
-        self, rows: Iterable[Row], values: Values, show: Callable[[Row, str], None], file: BinaryIO | None = None
+        self,
+        rows: Iterable[OutputRow],
+        values: Values,
+        show: Callable[[OutputRow, str], None],
+        file: BinaryIO | None = None,
     ) -> int:
         """Every row, as it comes, in JSON or as ``show`` shows it; the exit code.
 

@@ -10,8 +10,8 @@ from credkit.cli import options
 from credkit.cli.output import Console
 from credkit.core.sentences import redacted_repr
 from credkit.explain.cautions import COPIES
-from credkit.explain.diagnosis import SHORTENED, shortened
-from credkit.explain.relation import readable
+from credkit.explain.diagnosis import SHORTENED_ADVICE, is_spreadsheet_shortened
+from credkit.explain.relation import is_readable
 from credkit.explain.relation import relate as search
 
 WHY = "they are of two cards, or too few bits stand in both (frames with parity are for credkit identify)"
@@ -50,12 +50,12 @@ def relate(first: str, second: str, everything: bool, as_json: bool, reveal: boo
             door.record(asdict(each))
         return int(not found)
     if not found:
-        strange = [text for text, given in zip(texts, (first, second), strict=True) if not readable(given)]
+        strange = [text for text, given in zip(texts, (first, second), strict=True) if not is_readable(given)]
         verb = "are no known forms" if len(strange) > 1 else "is no known form"
         why = f"{' and '.join(strange)} {verb} of a serial number" if strange else WHY
         door.say(f"Nothing connects {' and '.join(texts)}: {why}.")
-        if shortened(first) or shortened(second):
-            door.say(f"It looks as if {SHORTENED}.")
+        if is_spreadsheet_shortened(first) or is_spreadsheet_shortened(second):
+            door.say(f"It looks as if {SHORTENED_ADVICE}.")
         return 1
     for number, each in enumerate(found if everything else found[:MOST], 1):
         door.say(

@@ -18,7 +18,14 @@ from credkit.core.errors import DecodeError, EncodeError
 from credkit.core.reading import Check, Note
 from credkit.core.sentences import redacted_repr
 from credkit.privacy.accounts import holds_account
-from credkit.privacy.payment import Payment, declares_all, held, passing, payment, written
+from credkit.privacy.payment import (
+    PaymentData,
+    declares_all,
+    payment_in_decoded,
+    payment_in_encoded,
+    payment_in_texts,
+    payment_in_valid,
+)
 
 if TYPE_CHECKING:
     from credkit.explain.diagnosis import Hint
@@ -29,7 +36,7 @@ _LOSSY = {"kind": "lossy", "level": "care", "text": LOSSY, "at": []}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Row:
+class OutputRow:
     """One value and what became of it.
 
     ``given`` is what a chain reads that gives text or bits instead of fields. ``error`` is the
@@ -79,14 +86,14 @@ class Row:
             return self.given or ""
         return " ".join(f"{name}={value}" for name, value in self.fields.items())
 
-    def refused(self, error: str) -> Row:
+    def refused(self, error: str) -> OutputRow:
         """The row as one that was not read at all."""
-        return Row(
+        return OutputRow(
             input=starred(self.input, self.tracks), error=error, brief=error, gives_fields=self.gives_fields,
             writes=self.writes, lossy=self.lossy,
         )  # fmt: skip
 
-    def hidden(self) -> Row:
+    def hidden(self) -> OutputRow:
         """The row as it may be shown: nothing secret, and no account number in the output.
 
         Fields, bits and single characters would give a masked number away, so a secret row loses
@@ -118,17 +125,17 @@ def _hint(text: str) -> str:
     return f"{re.sub('[0-9]', '*', cause)}{colon}{starred(value)}"
 
 
-def decoded(codec: AnyCodec, line: Line, *, hints: bool) -> Row:
+def decoded(codec: AnyCodec, line: Line, *, hints: bool) -> OutputRow:
     """What ``codec`` reads in ``line``."""
-    frame = Row(input=line.text, gives_fields=codec.gives == "fields", lossy=codec.lossy)
+    frame = OutputRow(input=line.text, gives_fields=codec.gives == "fields", lossy=codec.lossy)
     if line.problem:
-        return replace(_marked(frame, held([line.text])), error=line.problem, brief=line.problem)
+        return replace(_marked(frame, payment_in_texts([line.text])), error=line.problem, brief=line.problem)
     reading = codec.inspect(line.text)
     failed = reading.failed
     faults = [str(codec.decode_error(replace(reading, checks=(c,)))) for c in reading.checks if not c.passed]
     found, proposal = _causes(codec, line.text) if hints and failed else ((), None)
     given = None if failed else plain(reading.value)
-    secret = payment(codec, line.text, reading, [hint.value for hint in found])
+    secret = payment_in_decoded(codec, line.text, reading, [hint.value for hint in found])
     return replace(
         _marked(frame, secret),
         fields=given if codec.gives == "fields" else None,
@@ -149,20 +156,21 @@ def decoded(codec: AnyCodec, line: Line, *, hints: bool) -> Row:
 
 def _causes(codec: AnyCodec, text: str) -> tuple[Sequence[Hint], str | None]:
     """What would explain that ``codec`` cannot read ``text``, and what to do then."""
-    from credkit.explain.diagnosis import advice, diagnose  # only for what cannot be read
+    from credkit.explain.diagnosis import describe_next_step, diagnose  # only for what cannot be read
 
     found = diagnose(codec, text)
-    return found, advice(found)
+    return found, describe_next_step(found)
 
 
-def _marked(row: Row, found: Payment) -> Row:
+def _marked(row: OutputRow, found: PaymentData) -> OutputRow:
     """``row`` with the payment data that it holds."""
     return replace(
-        row, secret=row.secret or found.account, tracks=row.tracks | found.tracks, whole=row.whole or found.whole
+        row, secret=row.secret or found.has_account, tracks=row.tracks | found.track_numbers,
+        whole=row.whole or found.has_valid_track
     )  # fmt: skip
 
 
-def converted(conversion: AnyConversion, line: Line, *, hints: bool, explained: bool) -> Row:
+def converted(conversion: AnyConversion, line: Line, *, hints: bool, explained: bool) -> OutputRow:
     """``line``, read by the source, as the target writes it; a good row is ``explained`` only where that is shown."""
     if not explained and not line.problem:
         try:
@@ -170,8 +178,11 @@ def converted(conversion: AnyConversion, line: Line, *, hints: bool, explained: 
         except (DecodeError, EncodeError):
             pass  # read again below, to say why
         else:
-            if not (passing(conversion.source, line.text).account or written(conversion.target, output).account):
-                return Row(
+            if not (
+                payment_in_valid(conversion.source, line.text).has_account
+                or payment_in_encoded(conversion.target, output).has_account
+            ):
+                return OutputRow(
                     input=line.text, output=output, writes=True, too_long=_too_long(conversion.target, output)
                 )  # fmt: skip
     row = decoded(conversion.source, line, hints=hints)
@@ -180,12 +191,12 @@ def converted(conversion: AnyConversion, line: Line, *, hints: bool, explained: 
         return row
     row = _written(row, lambda: conversion.convert(line.text), "the fields cannot be written")
     row = replace(row, too_long=_too_long(conversion.target, row.output))
-    return _marked(row, written(conversion.target, row.output or ""))
+    return _marked(row, payment_in_encoded(conversion.target, row.output or ""))
 
 
-def encoded(codec: AnyCodec, line: Line) -> Row:
+def encoded(codec: AnyCodec, line: Line) -> OutputRow:
     """What ``codec`` writes for the fields (or binary digits, or text, as it gives) in ``line``."""
-    row = Row(
+    row = OutputRow(
         input=line.text, writes=True, gives_fields=codec.gives == "fields", lossy=codec.lossy,
         declared=declares_all(codec),
     )  # fmt: skip
@@ -208,7 +219,7 @@ def encoded(codec: AnyCodec, line: Line) -> Row:
         return replace(row, error=str(error), brief=str(error))
     row = _written(row, lambda: codec.encode(value))
     row = replace(row, too_long=_too_long(codec, row.output))
-    return row if row.output is None else _marked(row, written(codec, row.output))
+    return row if row.output is None else _marked(row, payment_in_encoded(codec, row.output))
 
 
 def _too_long(codec: AnyCodec, output: Any) -> list[dict[str, Any]]:
@@ -220,7 +231,7 @@ def _note(note: Note) -> dict[str, Any]:
     return {"kind": note.kind, "level": note.level, "text": note.text, "at": list(note.at)}
 
 
-def _written(row: Row, write: Callable[[], Any], brief: str = "") -> Row:
+def _written(row: OutputRow, write: Callable[[], Any], brief: str = "") -> OutputRow:
     try:
         return replace(row, output=write())
     except EncodeError as error:

@@ -7,12 +7,12 @@ from credkit.core.sentences import redacted_repr
 from credkit.core.spans import WIDEST
 
 
-def whole(codec: str, what: str, text: str, *, least: int = 1, most: int = WIDEST) -> int:
+def parse_whole_number(codec: str, what: str, text: str, *, least: int = 1, most: int = WIDEST) -> int:
     """``text`` as a whole number from ``least`` to ``most``.
 
-    >>> whole("hex", "digits", "8")
+    >>> parse_whole_number("hex", "digits", "8")
     8
-    >>> whole("hex", "digits", "0")
+    >>> parse_whole_number("hex", "digits", "0")
     Traceback (most recent call last):
     credkit.DefinitionError: hex: digits must be a whole number from 1 to 4096, not '0'
     """

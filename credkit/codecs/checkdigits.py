@@ -22,7 +22,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from credkit.codecs.arguments import whole
+from credkit.codecs.arguments import parse_whole_number
 from credkit.core.codec import AnyCodec, Codec, Entry, Example
 from credkit.core.errors import EncodeError
 from credkit.core.grammar import step
@@ -30,8 +30,8 @@ from credkit.core.origins import same_place
 from credkit.core.reading import AnyReading, Check, Reading
 from credkit.core.sentences import redacted_repr
 from credkit.core.shapes import TEXT
-from credkit.tables.checkcharacters import CheckCharacter, check_character
-from credkit.tables.items import ranges
+from credkit.tables.checkcharacters import CheckCharacter, build_check_character
+from credkit.tables.items import format_ranges
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
@@ -48,7 +48,7 @@ class CheckDigit(Codec[str, str]):
             check = Check(
                 codec=self.name, rule="alphabet" if strange else "length",
                 claim="the alphabet" if strange else "the length", form="text", at=strange,
-                expected=f"characters of {ranges(letters)}" if strange else "at least 1",
+                expected=f"characters of {format_ranges(letters)}" if strange else "at least 1",
                 found=tuple(value[i] for i in strange) if strange else 0,
             )  # fmt: skip
             return Reading(value=None, checks=(check,))
@@ -64,7 +64,7 @@ class CheckDigit(Codec[str, str]):
         """The text with its check character."""
         for place, char in enumerate(self.check_output(value)):
             if char not in self.character.letters:
-                of = ranges(self.character.letters)
+                of = format_ranges(self.character.letters)
                 raise EncodeError(
                     f"{self.name}: character {place} is {redacted_repr(char)}, expected characters of {of}"
                 )
@@ -77,8 +77,8 @@ def build_check_digit(rule: str, *weights: str) -> AnyCodec:
     luhn, mod-11-10 and mod-10 take decimal digits, mod-37-36 capital letters too. The weights of
     mod-10 are repeated from the right: the first one belongs to the last digit before the check digit.
     """
-    numbers = [whole("check-digit", "a weight", weight, most=9) for weight in weights]
-    character = check_character("check-digit", rule, numbers)
+    numbers = [parse_whole_number("check-digit", "a weight", weight, most=9) for weight in weights]
+    character = build_check_character("check-digit", rule, numbers)
     return CheckDigit(name=step("check-digit", rule, *weights), input=TEXT, output=TEXT, character=character)
 
 

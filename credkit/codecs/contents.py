@@ -8,7 +8,7 @@ A stripe can be copied with a cheap machine: what it holds identifies, and prove
 
 Source: ISO/IEC 7811-2, 7811-6, 7813 and 4909 (sentinels, separators, lengths).
 
->>> [entry.name for entry in builtin()][:2]
+>>> [entry.name for entry in builtin_entries()][:2]
 ['financial-track-1', 'financial-track-2']
 >>> dict(build_track(2, "number", "rest").decode(";0123=4567?"))
 {'number': '0123', 'rest': '4567'}
@@ -35,13 +35,17 @@ from credkit.core.grammar import step
 from credkit.core.reading import AnyReading, Check, Reading
 from credkit.core.sentences import redacted_repr
 from credkit.core.shapes import FIELDS, TEXT
-from credkit.tables.characters import SETS, TRACKS, CharacterSet
+from credkit.tables.characters import SETS_BY_NAME, SETS_BY_TRACK, CharacterSet
 from credkit.tables.content import Content, ContentCodec
 from credkit.tables.contentdefinition import content
 
-FILES = ("payment", "licence")
-USUAL = {1: 79, 2: 40, 3: 107}  # characters on a track, sentinels and LRC included: ISO/IEC 7813, 7813, 4909
-MOST_PARTS = 128  # of a track: more than any holds that is as long as the standards say
+BUILTIN_FILES = ("payment", "licence")
+STANDARD_TRACK_CHARACTERS = {
+    1: 79,
+    2: 40,
+    3: 107,
+}  # characters on a track, sentinels and LRC included: ISO/IEC 7813, 7813, 4909
+MOST_TRACK_PARTS = 128  # of a track: more than any holds that is as long as the standards say
 
 
 def content_entries(definitions: Mapping[str, Any], beside: Iterable[Entry] = ()) -> tuple[Entry, ...]:
@@ -61,11 +65,11 @@ def content_entries(definitions: Mapping[str, Any], beside: Iterable[Entry] = ()
             raise DefinitionError(f"content {name}: a layout has this name: choose another one")
     entries = tuple(_entry(content(name, table), table) for name, table in definitions.items())
     for entry in entries:
-        _prove(entry.build(), definitions[entry.name].get("examples", ()))
+        _verify_examples(entry.build(), definitions[entry.name].get("examples", ()))
     return entries
 
 
-def _prove(codec: AnyCodec, examples: Sequence[Mapping[str, Any]]) -> None:
+def _verify_examples(codec: AnyCodec, examples: Sequence[Mapping[str, Any]]) -> None:
     """Refuse an example that does not hold; what a content reads it writes as it was, which is a law in the tests."""
     for row in examples:
         reading = codec.inspect(row["text"])
@@ -83,7 +87,7 @@ def _entry(made: Content, table: Mapping[str, Any]) -> Entry:
     )
     return Entry(
         name=made.name, title=made.title, source=made.source or "defined by the site",
-        examples=examples, build=partial(_itself, ContentCodec.of(made)),
+        examples=examples, build=partial(_itself, ContentCodec.for_content(made)),
     )  # fmt: skip
 
 
@@ -91,15 +95,15 @@ def _itself(codec: AnyCodec) -> AnyCodec:
     return codec
 
 
-def builtin() -> Iterator[Entry]:
+def builtin_entries() -> Iterator[Entry]:
     """The rows for the built-in contents; a file of them is read when it comes to it. Tests prove their examples."""
-    for file in FILES:
+    for file in BUILTIN_FILES:
         yield from file_entries(file)
 
 
 @cache
 def file_entries(file: str) -> tuple[Entry, ...]:
-    """The rows for the built-in contents of one of `FILES`.
+    """The rows for the built-in contents of one of `BUILTIN_FILES`.
 
     >>> file_entries("payment")[0].name
     'financial-track-1'
@@ -110,17 +114,17 @@ def file_entries(file: str) -> tuple[Entry, ...]:
 
 
 @lru_cache(maxsize=64)
-def _separated(number: int, letters: CharacterSet, names: tuple[str, ...]) -> Content:
+def _separated_content(number: int, letters: CharacterSet, names: tuple[str, ...]) -> Content:
     """The content of a track with just these text fields, a separator between each two."""
     items: list[dict[str, str]] = []
     for name in names:
         items += [{"constant": letters.separator}] * bool(items) + [{"field": name, "text": "0-65535"}]
     made = content(f"track-{number}", {"set": letters.name, "items": items})
-    return replace(made, usual=USUAL[number])
+    return replace(made, usual_characters=STANDARD_TRACK_CHARACTERS[number])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
-class Parts(TableCodec[str, FieldMapping]):
+class TrackParts(TableCodec[str, FieldMapping]):
     """A track as ``part1``, ``part2`` and so on, as many as the separators make of it.
 
     It needs code because the fields depend on the text; for each number of them it has a `Content`.
@@ -136,7 +140,7 @@ class Parts(TableCodec[str, FieldMapping]):
 
     def _for(self, count: int) -> ContentCodec:
         names = tuple(f"part{place}" for place in range(1, count + 1))
-        return ContentCodec.of(_separated(self.number, self.letters, names), self.name)
+        return ContentCodec.for_content(_separated_content(self.number, self.letters, names), self.name)
 
     def _count(self, text: str) -> int:
         return text.count(self.letters.separator) + 1
@@ -144,22 +148,22 @@ class Parts(TableCodec[str, FieldMapping]):
     def _decode_raw(self, raw: str) -> Mapping[str, Any] | None:
         """The parts, or None where the text is no such track."""
         count = self._count(raw)
-        return None if count > MOST_PARTS else self._for(count)._decode_raw(raw)
+        return None if count > MOST_TRACK_PARTS else self._for(count)._decode_raw(raw)
 
     def _encode_raw(self, raw: Mapping[str, Any]) -> str:
         """The track; raises `EncodeError` unless the fields are part1 to the last one, without a gap."""
-        if len(raw) > MOST_PARTS:
-            raise EncodeError(f"{self.name}: {len(raw)} fields are more than the {MOST_PARTS} parts of a track")
+        if len(raw) > MOST_TRACK_PARTS:
+            raise EncodeError(f"{self.name}: {len(raw)} fields are more than the {MOST_TRACK_PARTS} parts of a track")
         return self._for(len(raw) or 1)._encode_raw(raw)
 
     def inspect(self, value: str) -> AnyReading:
         """The parts, each with its characters."""
         count = self._count(value)
-        if count <= MOST_PARTS:
+        if count <= MOST_TRACK_PARTS:
             return self._for(count).inspect(value)
         check = Check(
             codec=self.name, rule="form", claim="the number of parts", form="text",
-            expected=f"at most {MOST_PARTS}", found=count,
+            expected=f"at most {MOST_TRACK_PARTS}", found=count,
         )  # fmt: skip
         return Reading(value=None, checks=(check,))
 
@@ -171,13 +175,13 @@ def build_track(number: int, *args: str) -> AnyCodec:
     names there are just these fields; without, part1, part2 and so on, as many as there are. SET is
     7-bit or 5-bit, where it is not the usual one of the track: 7-bit is usual on track 1 only.
     """
-    letters, names = TRACKS[number], args
-    if args and args[0] in SETS:
-        letters, names = SETS[args[0]], args[1:]
+    letters, names = SETS_BY_TRACK[number], args
+    if args and args[0] in SETS_BY_NAME:
+        letters, names = SETS_BY_NAME[args[0]], args[1:]
     name = step(f"track-{number}", *args)
     if not names:
-        return Parts(name=name, input=TEXT, output=FIELDS, number=number, letters=letters)
-    return ContentCodec.of(_separated(number, letters, names), name)
+        return TrackParts(name=name, input=TEXT, output=FIELDS, number=number, letters=letters)
+    return ContentCodec.for_content(_separated_content(number, letters, names), name)
 
 
 ENTRIES = (

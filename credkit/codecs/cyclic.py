@@ -34,7 +34,7 @@ from typing import NamedTuple
 
 from bitstring import Bits
 
-from credkit.codecs.frames import builtin
+from credkit.codecs.frames import builtin_entries
 from credkit.core.codec import PRACTICE, AnyCodec, Entry, Example, TableCodec
 from credkit.core.errors import DefinitionError, EncodeError
 from credkit.core.forms import Word, to_bits, to_word
@@ -46,11 +46,11 @@ from credkit.core.shapes import at_least, bits, exactly
 from credkit.core.spans import LIMIT
 from credkit.tables.layout import LayoutCodec
 
-MARGIN = 8.0  # bits of evidence that must be left when every place was tried
-NAMED = 8  # bits that disagree, and places that fit, are named by a check up to this many
+MIN_EVIDENCE_LEFT = 8.0  # bits of evidence that must be left when every place was tried
+MOST_NAMED_PLACES = 8  # bits that disagree, and places that fit, are named by a check up to this many
 
 
-class Found(NamedTuple):
+class FrameFit(NamedTuple):
     """A place where a frame fits: its first bit, whether it is inverted, and the frame."""
 
     start: int
@@ -82,33 +82,33 @@ class Cyclic(TableCodec[Bits, Bits]):
     def _decode_raw(self, raw: Word) -> Word | None:
         """The one frame, or None."""
         number, length = raw
-        if length not in self.input.lengths or self._differing(raw):
+        if length not in self.input.lengths or self._differing_bits(raw):
             return None
-        found = self._found(number >> (length - self.size))
+        found = self._find_frames(number >> (length - self.size))
         return (found[0].frame, self.size) if len(found) == 1 else None
 
     def _encode_raw(self, raw: Word) -> Word:
         """The frame, once; raises `EncodeError` for what is no frame, or would not be found again."""
         number, length = raw
         if length != self.size or self.frame._decode_raw(raw) is None:
-            raise EncodeError(f"{self.name}: the bits are no frame of {self.frame.name}: {self._why(raw)}")
-        if (count := len(self._found(number))) > 1:
+            raise EncodeError(f"{self.name}: the bits are no frame of {self.frame.name}: {self._describe_failure(raw)}")
+        if (count := len(self._find_frames(number))) > 1:
             raise EncodeError(
                 f"{self.name}: this frame of {self.frame.name} reads in {count} ways when it is repeated, "
                 "so it cannot be told from another one"
             )
         return raw
 
-    def _why(self, raw: Word) -> str:
+    def _describe_failure(self, raw: Word) -> str:
         failed = self.frame.inspect(to_bits(raw)).failed
         return failed.sentence() if failed else ""
 
-    def _differing(self, raw: Word) -> int:
+    def _differing_bits(self, raw: Word) -> int:
         """The bits, as a number, that are not what they were one frame earlier."""
         number, length = raw
         return (number >> self.size) ^ number & (1 << (length - self.size)) - 1
 
-    def _found(self, window: int) -> list[Found]:
+    def _find_frames(self, window: int) -> list[FrameFit]:
         """Every place in ``window``, one frame long and closed to a ring, where a frame begins."""
         size, top = self.size, (1 << self.size) - 1
         found = []
@@ -117,7 +117,7 @@ class Cyclic(TableCodec[Bits, Bits]):
             for start in range(size):
                 turned = (ring << start | ring >> (size - start)) & top
                 if self.frame._decode_raw((turned, size)) is not None:
-                    found.append(Found(start=start, inverted=inverted, frame=turned))
+                    found.append(FrameFit(start=start, inverted=inverted, frame=turned))
         return found
 
     def inspect(self, value: Bits) -> AnyReading:
@@ -129,14 +129,14 @@ class Cyclic(TableCodec[Bits, Bits]):
                 codec=self.name, rule="length", claim="the length in bits", form="bits", expected=limits, found=length
             )
             return Reading(value=None, checks=(check,))
-        repeats = (self._repeats(raw),) if length > self.size else ()
+        repeats = (self._repetition_check(raw),) if length > self.size else ()
         if not all(check.passed for check in repeats):
             return Reading(value=None, checks=repeats)
-        found = self._found(number >> (length - self.size))
-        checks = (*repeats, self._place(found))
-        return self._read(found[0], length, checks) if len(found) == 1 else Reading(value=None, checks=checks)
+        found = self._find_frames(number >> (length - self.size))
+        checks = (*repeats, self._place_check(found))
+        return self._reading_of(found[0], length, checks) if len(found) == 1 else Reading(value=None, checks=checks)
 
-    def _read(self, found: Found, length: int, checks: tuple[Check, ...]) -> AnyReading:
+    def _reading_of(self, found: FrameFit, length: int, checks: tuple[Check, ...]) -> AnyReading:
         size, start = self.size, found.start
         notes = []
         if start:
@@ -151,14 +151,14 @@ class Cyclic(TableCodec[Bits, Bits]):
             parts=(Part(name=self.frame.name, at=at, value=None),), origin=_Repeated(start, size, length),
         )  # fmt: skip
 
-    def _repeats(self, raw: Word) -> Check:
+    def _repetition_check(self, raw: Word) -> Check:
         number, length = raw
         rest = length - self.size
-        differing = f"{self._differing(raw):0{rest}b}"
+        differing = f"{self._differing_bits(raw):0{rest}b}"
         wrong = [self.size + place for place, bit in enumerate(differing) if bit == "1"]
-        at = wrong[:NAMED]
+        at = wrong[:MOST_NAMED_PLACES]
         digits = f"{number:0{length}b}"
-        more = f" ({len(wrong)} do not)" if len(wrong) > NAMED else ""
+        more = f" ({len(wrong)} do not)" if len(wrong) > MOST_NAMED_PLACES else ""
         return Check(
             codec=self.name, rule="repeats", claim=f"every bit repeats the one {self.size} bits before it{more}",
             form="bits", at=tuple(at), covers=tuple(place - self.size for place in at),
@@ -166,9 +166,9 @@ class Cyclic(TableCodec[Bits, Bits]):
             evidence=float(rest),
         )  # fmt: skip
 
-    def _place(self, found: list[Found]) -> Check:
-        ways = [f"bit {each.start}{' inverted' if each.inverted else ''}" for each in found[:NAMED]]
-        more = [f"{len(found) - NAMED} more"] if len(found) > NAMED else []
+    def _place_check(self, found: list[FrameFit]) -> Check:
+        ways = [f"bit {each.start}{' inverted' if each.inverted else ''}" for each in found[:MOST_NAMED_PLACES]]
+        more = [f"{len(found) - MOST_NAMED_PLACES} more"] if len(found) > MOST_NAMED_PLACES else []
         several = f"{len(found)}: {', '.join([*ways, *more])}"
         return Check(
             codec=self.name, rule="one-place", claim=f"the place of a frame of {self.frame.name}", form="bits",
@@ -181,14 +181,14 @@ def build_cyclic(name: str) -> AnyCodec:
 
     As many bits as the frame has, or more. Encoding writes the frame once.
     """
-    entry = next((entry for entry in builtin() if entry.name == name), None)
+    entry = next((entry for entry in builtin_entries() if entry.name == name), None)
     frame = entry.build() if entry else None
     if not isinstance(frame, LayoutCodec):
-        known = [entry.name for entry in builtin()]
+        known = [entry.name for entry in builtin_entries()]
         raise DefinitionError(f"cyclic: {redacted_repr(name)} is not a built-in layout{nearest(name, known)}")
     size = frame.layout.length
     evidence = sum(check.evidence for check in frame.layout.checks) - log2(2 * size)
-    if evidence < MARGIN:
+    if evidence < MIN_EVIDENCE_LEFT:
         raise DefinitionError(
             f"cyclic: the checks of {name} are too few to tell where it begins among {2 * size} places; "
             "a layout such as read-only-64 has enough"

@@ -12,7 +12,7 @@ from typing import Any
 
 from bitstring import Bits
 
-from credkit.codecs.frames import builtin
+from credkit.codecs.frames import builtin_entries
 from credkit.core.codec import PRACTICE, AnyCodec, Entry, Example, TableCodec
 from credkit.core.errors import DefinitionError, EncodeError
 from credkit.core.forms import Word
@@ -76,10 +76,10 @@ def build_data_of(name: str) -> AnyCodec:
     For a serial number that a reader sends as the data of a frame: its bytes may then be put in
     order before they are read, as in ``binary/data-of:wiegand-34/reverse-bytes/serial-32``.
     """
-    entry = next((entry for entry in builtin() if entry.name == name), None)
+    entry = next((entry for entry in builtin_entries() if entry.name == name), None)
     codec = entry.build() if entry else None
     if not isinstance(codec, LayoutCodec) or any(field.bcd for field in codec.layout.fields):
-        known = [entry.name for entry in builtin()]
+        known = [entry.name for entry in builtin_entries()]
         raise DefinitionError(
             f"data-of: {redacted_repr(name)} is not a built-in layout of binary fields{nearest(name, known)}"
         )

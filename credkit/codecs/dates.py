@@ -43,17 +43,17 @@ from credkit.core.shapes import TEXT, bits
 from credkit.core.spans import WIDEST
 
 CLAIM = "a date that exists"
-CENTURY = 2000  # of years with two digits
+DEFAULT_CENTURY = 2000  # of years with two digits
 SOURCE = f"ISO 8601-1 (the written date); {PRACTICE} (how it is stored)"
 _ISO = re.compile("([0-9]{4})-([0-9]{2})-([0-9]{2})")
 _LETTERS = re.compile("YYYY|YY|MM|DD")
-_AT = {"Y": range(0, 4), "M": range(5, 7), "D": range(8, 10)}  # in the written date
+_ISO_SPANS = {"Y": range(0, 4), "M": range(5, 7), "D": range(8, 10)}  # in the written date
 
 
-def iso(text: str) -> date | None:
+def parse_iso_date(text: str) -> date | None:
     """The date that ``text`` writes in full, or None.
 
-    >>> iso("2026-03-31"), iso("2026-02-31"), iso("20260331")
+    >>> parse_iso_date("2026-03-31"), parse_iso_date("2026-02-31"), parse_iso_date("20260331")
     (datetime.date(2026, 3, 31), None, None)
     """
     match = _ISO.fullmatch(text)
@@ -63,15 +63,15 @@ def iso(text: str) -> date | None:
         return None
 
 
-def _said(codec: str, value: str) -> date:
+def _parse_date_to_encode(codec: str, value: str) -> date:
     """The date that is to be written; raises `EncodeError` for what is none."""
-    day = iso(value)
+    day = parse_iso_date(value)
     if day is None:
         raise EncodeError(f"{codec}: {redacted_repr(value)} is not a date that exists, such as 2026-03-31")
     return day
 
 
-def _wrong(year: int, month: int, day: int) -> tuple[str, int] | None:
+def _find_impossible_number(year: int, month: int, day: int) -> tuple[str, int] | None:
     """The letter of the first number that no date has, and the most that it may be; None for a date."""
     if year < MINYEAR:
         return "Y", MAXYEAR
@@ -90,7 +90,7 @@ class StoredDate(Codec[str, str]):
     @property
     def century(self) -> int:
         """What a year of two digits is counted from; 0 where it has four."""
-        return 0 if self.spans["Y"].stop - self.spans["Y"].start == 4 else CENTURY
+        return 0 if self.spans["Y"].stop - self.spans["Y"].start == 4 else DEFAULT_CENTURY
 
     @property
     def spans(self) -> dict[str, range]:
@@ -107,7 +107,7 @@ class StoredDate(Codec[str, str]):
             return Reading(value=None, checks=(self._check("length", "the length", (), len(self.pattern), len(value)),))
         year, month, day = (int(value[at.start : at.stop]) for at in map(self.spans.__getitem__, "YMD"))
         year += self.century
-        wrong = _wrong(year, month, day)
+        wrong = _find_impossible_number(year, month, day)
         if wrong is None:
             whole = tuple(range(len(value)))
             check = self._check("date", CLAIM, whole, value, value)
@@ -123,7 +123,7 @@ class StoredDate(Codec[str, str]):
         )
 
     def _origin(self, place: Place) -> tuple[Place, ...]:
-        for letter, at in _AT.items():
+        for letter, at in _ISO_SPANS.items():
             if place in at:
                 mine = self.spans[letter]
                 stored = int(place) - at.stop + mine.stop  # a year of two digits has the last two
@@ -132,7 +132,7 @@ class StoredDate(Codec[str, str]):
 
     def encode(self, value: str) -> str:
         """The digits in the order of the pattern; raises `EncodeError` for what is no date, or has no room."""
-        day = _said(self.name, self.check_output(value))
+        day = _parse_date_to_encode(self.name, self.check_output(value))
         if self.century and not self.century <= day.year < self.century + 100:
             years = f"{self.century} to {self.century + 99}"
             raise EncodeError(f"{self.name}: {redacted_repr(value)} does not fit: a year of two digits is {years}")
@@ -160,7 +160,7 @@ class DayCount(Stored):
 
     epoch: date
 
-    def read(self, value: Bits) -> AnyReading:
+    def inspect_area(self, value: Bits) -> AnyReading:
         """The date; a failed check for a count that goes beyond the year 9999."""
         count, length = to_word(value)
         last, whole = (date.max - self.epoch).days, tuple(range(length))
@@ -175,12 +175,12 @@ class DayCount(Stored):
 
     def encode(self, value: str) -> Bits:
         """The count in all bits of the area; raises `EncodeError` for an earlier day, and for one too far on."""
-        count = (_said(self.name, self.check_output(value)) - self.epoch).days
+        count = (_parse_date_to_encode(self.name, self.check_output(value)) - self.epoch).days
         if count < 0:
             raise EncodeError(
                 f"{self.name}: {redacted_repr(value)} is before {self.epoch}, from which days are counted"
             )
-        room = self.room(count.bit_length())
+        room = self.area_bits(count.bit_length())
         if room is None:
             most = self.input.lengths[-1]
             raise EncodeError(
@@ -195,7 +195,7 @@ def build_day_count(epoch: str) -> AnyCodec:
     The count is a whole number, most significant bit first: ``reverse-bytes`` in front where the
     card has the least significant byte first. The last day is 9999-12-31.
     """
-    first = iso(epoch)
+    first = parse_iso_date(epoch)
     if first is None:
         raise DefinitionError(f"day-count: {redacted_repr(epoch)} is not a date that exists, such as 2000-01-01")
     return DayCount(name=step("day-count", epoch), input=bits(range(1, WIDEST + 1)), output=TEXT, epoch=first)

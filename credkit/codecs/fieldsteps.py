@@ -27,7 +27,7 @@ from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any
 
-from credkit.codecs.arguments import whole
+from credkit.codecs.arguments import parse_whole_number
 from credkit.core.codec import PRACTICE, AnyCodec, Codec, Entry, Example
 from credkit.core.errors import DefinitionError, EncodeError
 from credkit.core.fields import FieldMapping, Fields
@@ -56,10 +56,10 @@ def build_select(*rows: str) -> AnyCodec:
         outer, equals, inner = row.partition("=")
         inner = inner if equals else outer
         if outer.isdecimal():
-            demanded[inner] = whole("select", f"the value of {inner}", outer, least=0, most=_LARGEST)
+            demanded[inner] = parse_whole_number("select", f"the value of {inner}", outer, least=0, most=_LARGEST)
             inners.append(inner)
         elif inner.isdecimal():
-            added[outer] = whole("select", f"the value of {outer}", inner, least=0, most=_LARGEST)
+            added[outer] = parse_whole_number("select", f"the value of {outer}", inner, least=0, most=_LARGEST)
             outers.append(outer)
         else:
             kept[outer] = inner
@@ -90,19 +90,19 @@ class FieldStep(Codec[FieldMapping, FieldMapping]):
     field: str
 
     @abstractmethod
-    def forward(self, value: object) -> int | None:
+    def decode_value(self, value: object) -> int | None:
         """The outer value, or None where there is none."""
 
     @abstractmethod
-    def back(self, value: object) -> int | str | None:
+    def encode_value(self, value: object) -> int | str | None:
         """The inner value, or None where there is none."""
 
     @abstractmethod
-    def outer(self, field: Row) -> Field | None:
+    def outer_row(self, field: Row) -> Field | None:
         """The schema row of the outer field; None where there is none for such an inner one."""
 
     @abstractmethod
-    def rule(self) -> tuple[str, str]:
+    def rule_and_expectation(self) -> tuple[str, str]:
         """The check: its key, and what is expected."""
 
     def bind_input(self, flowing: Shape) -> FieldStep:
@@ -113,19 +113,19 @@ class FieldStep(Codec[FieldMapping, FieldMapping]):
         if self.field not in schema:
             known = ", ".join(schema)
             raise DefinitionError(f"the field {self.field}, but there is only {known}{nearest(self.field, schema)}")
-        outer = self.outer(schema[self.field])
+        outer = self.outer_row(schema[self.field])
         if outer is None:
-            raise DefinitionError(f"{self.rule()[1]}, but {self.field} is {schema[self.field].allowed}")
+            raise DefinitionError(f"{self.rule_and_expectation()[1]}, but {self.field} is {schema[self.field].allowed}")
         changed = dict(schema) | {self.field: outer}
         return replace(self, input=flowing, output=Shape("fields", schema=FrozenMapping(changed)))
 
     def inspect(self, value: Mapping[str, Any]) -> AnyReading:
         """The fields with the one changed; a failed check where its value has no counterpart."""
         inner = value.get(self.field)
-        outer = self.forward(inner)
+        outer = self.decode_value(inner)
         if outer is not None:
             return Reading(value=Fields({**value, self.field: outer}), origin=same_place)
-        rule, expected = self.rule()
+        rule, expected = self.rule_and_expectation()
         check = Check(
             codec=self.name, rule=rule, claim=f"the value of {self.field}", form="fields", at=(self.field,),
             expected=expected, found=inner if isinstance(inner, int) else (inner,),
@@ -135,9 +135,11 @@ class FieldStep(Codec[FieldMapping, FieldMapping]):
     def encode(self, value: Mapping[str, Any]) -> Mapping[str, Any]:
         """The fields with the one changed back."""
         outer = self.check_output(value).get(self.field)
-        inner = self.back(outer)
+        inner = self.encode_value(outer)
         if inner is None:
-            raise EncodeError(f"{self.name}: {self.field} is {redacted_repr(outer)}, expected {self.rule()[1]}")
+            raise EncodeError(
+                f"{self.name}: {self.field} is {redacted_repr(outer)}, expected {self.rule_and_expectation()[1]}"
+            )
         return Fields({**value, self.field: inner})
 
 
@@ -147,89 +149,89 @@ class Offset(FieldStep):
 
     amount: int
 
-    def forward(self, value: object) -> int | None:
+    def decode_value(self, value: object) -> int | None:
         """The sum, unless it is negative."""
         return value + self.amount if is_number(value) and is_number(value + self.amount) else None
 
-    def back(self, value: object) -> int | None:
+    def encode_value(self, value: object) -> int | None:
         """The difference, unless it is negative."""
         return value - self.amount if is_number(value) and is_number(value - self.amount) else None
 
-    def outer(self, field: Row) -> Field | None:
+    def outer_row(self, field: Row) -> Field | None:
         """The range, shifted."""
         if isinstance(field, TextField) or field.most + self.amount < 0:
             return None
         return replace(field, least=max(0, field.least + self.amount), most=field.most + self.amount, digits=0)
 
-    def rule(self) -> tuple[str, str]:
+    def rule_and_expectation(self) -> tuple[str, str]:
         """The sum may not be negative."""
         return "range", f"a number from {abs(self.amount)} on"
 
 
 def build_offset(field: str, amount: str) -> AnyCodec:
     """``offset:FIELD,N``: the outer number is the inner one plus N (which may be negative)."""
-    size = whole("offset", "the amount", amount, least=-(10**18), most=10**18)
+    size = parse_whole_number("offset", "the amount", amount, least=-(10**18), most=10**18)
     return Offset(name=step("offset", field, amount), input=FIELDS, output=FIELDS, field=field, amount=size)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
-class Listed(FieldStep):
+class LookUp(FieldStep):
     """Looks a value up in a list, printed to encoded on decoding."""
 
     title: str
     encoded: Mapping[int, int]
     printed: Mapping[int, int]
 
-    def forward(self, value: object) -> int | None:
+    def decode_value(self, value: object) -> int | None:
         """The encoded number for a printed one."""
         return self.encoded.get(value) if is_number(value) else None
 
-    def back(self, value: object) -> int | None:
+    def encode_value(self, value: object) -> int | None:
         """The printed number for an encoded one."""
         return self.printed.get(value) if is_number(value) else None
 
-    def outer(self, field: Row) -> Field | None:
+    def outer_row(self, field: Row) -> Field | None:
         """The range of the encoded numbers."""
         return None if isinstance(field, TextField) else replace(
             field, least=min(self.printed), most=max(self.printed), digits=0
         )  # fmt: skip
 
-    def rule(self) -> tuple[str, str]:
+    def rule_and_expectation(self) -> tuple[str, str]:
         """The value must stand in the list."""
         return "listed", f"a number of the list {self.title}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
-class Digits(FieldStep):
+class DigitsToNumber(FieldStep):
     """Takes a text of ``count`` decimal digits as a whole number."""
 
     count: int
 
-    def forward(self, value: object) -> int | None:
+    def decode_value(self, value: object) -> int | None:
         """The number, if the text has just as many digits."""
         if not isinstance(value, str) or len(value) != self.count or not value.isascii() or not value.isdigit():
             return None
         return int(value)
 
-    def back(self, value: object) -> str | None:
+    def encode_value(self, value: object) -> str | None:
         """The digits, zeros in front."""
         return f"{value:0{self.count}d}" if is_number(value) and value < 10**self.count else None
 
-    def outer(self, field: Row) -> Field | None:
+    def outer_row(self, field: Row) -> Field | None:
         """Every number of so many digits."""
         if isinstance(field, Field) or self.count not in field.lengths:
             return None
         return Field(name=field.name, most=10**self.count - 1, digits=self.count)
 
-    def rule(self) -> tuple[str, str]:
+    def rule_and_expectation(self) -> tuple[str, str]:
         """The text must be so many digits."""
         return "digits", f"{self.count} decimal digits"
 
 
 def build_digits(field: str, count: str) -> AnyCodec:
     """``digits:FIELD,N``: a field that is a text of N decimal digits, as a whole number."""
-    size = whole("digits", "the number of digits", count, most=_MOST_DIGITS)
-    return Digits(name=step("digits", field, count), input=FIELDS, output=FIELDS, field=field, count=size)
+    size = parse_whole_number("digits", "the number of digits", count, most=_MOST_DIGITS)
+    return DigitsToNumber(name=step("digits", field, count), input=FIELDS, output=FIELDS, field=field, count=size)
 
 
 def map_entry(tables: Mapping[str, Mapping[int, int]]) -> Entry:
@@ -265,7 +267,7 @@ def _build_map(made: Mapping[str, tuple[Mapping[int, int], Mapping[int, int]]], 
             f"map: there is no list {redacted_repr(title)}, only {', '.join(made)}{nearest(title, made)}"
         )
     encoded, printed = made[title]
-    return Listed(
+    return LookUp(
         name=step("map", title, field), input=FIELDS, output=FIELDS, field=field, title=title,
         encoded=encoded, printed=printed,
     )  # fmt: skip

@@ -7,7 +7,7 @@ a layout without a name, written in the chain, for numbers that come without par
 A passed parity says that a frame was not garbled in a simple way; it does not say that a card is
 genuine.
 
->>> [entry.name for entry in builtin()][:2]
+>>> [entry.name for entry in builtin_entries()][:2]
 ['wiegand-26', 'wiegand-34']
 >>> frame = build_fields("facility:8", "number:16")
 >>> from bitstring import Bits
@@ -26,7 +26,7 @@ from typing import Any
 
 from bitstring import Bits
 
-from credkit.codecs.arguments import whole
+from credkit.codecs.arguments import parse_whole_number
 from credkit.core.codec import PRACTICE, AnyCodec, Entry, Example
 from credkit.core.errors import DefinitionError
 from credkit.core.frozen import FrozenMapping
@@ -37,9 +37,12 @@ from credkit.tables.definition import layout
 from credkit.tables.layout import Layout, LayoutCodec
 from credkit.tables.layoutrows import CheckRow, CodedSpan, ExampleRow, RemarkRow, Span
 
-FILES = ("wiegand", "serial", "keypad", "open", "contactless", "memory", "forum")
+BUILTIN_FILES = ("wiegand", "serial", "keypad", "open", "contactless", "memory", "forum")
 NOTHING_FIXED: Mapping[Span, str] = FrozenMapping({})
-KEPT = ("memory", "forum")  # what cards keep inside: no reader types it, so an unknown text is not tried as that
+CARD_MEMORY_FILES = (
+    "memory",
+    "forum",
+)  # what cards keep inside: no reader types it, so an unknown text is not tried as that
 
 
 def layout_entries(definitions: Mapping[str, Any]) -> tuple[Entry, ...]:
@@ -99,11 +102,11 @@ def layout_entry(
 def _proven(name: str, table: Mapping[str, Any]) -> Entry:
     """The row for one layout whose examples hold."""
     made = layout(name, table)
-    _prove(LayoutCodec.of(made), table.get("examples", ()))
+    _verify_examples(LayoutCodec.for_layout(made), table.get("examples", ()))
     return _entry(made, table)
 
 
-def _prove(codec: LayoutCodec, examples: Sequence[Mapping[str, Any]]) -> None:
+def _verify_examples(codec: LayoutCodec, examples: Sequence[Mapping[str, Any]]) -> None:
     """Raise `DefinitionError` for an example that does not hold."""
     for row in examples:
         reading = codec.inspect(Bits.from_string(f"0b{row['bits']}"))
@@ -115,7 +118,7 @@ def _prove(codec: LayoutCodec, examples: Sequence[Mapping[str, Any]]) -> None:
 
 
 def _entry(made: Layout, table: Mapping[str, Any]) -> Entry:
-    codec = LayoutCodec.of(made)
+    codec = LayoutCodec.for_layout(made)
     examples = (
         Example(given=row["bits"], gives=" ".join(f"{name}={item}" for name, item in row["fields"].items()))
         for row in table.get("examples", ())
@@ -140,25 +143,25 @@ def build_fields(*specs: str) -> AnyCodec:
         if not colon or name in spans:
             problem = "appears twice" if colon else "is not a field such as number:16"
             raise DefinitionError(f"fields: {redacted_repr(spec)} {problem}")
-        size = whole("fields", f"the bits of {name}", width)
+        size = parse_whole_number("fields", f"the bits of {name}", width)
         spans[name] = f"{at}-{at + size - 1}"
         at += size
     if not spans or at > WIDEST:
         raise DefinitionError(f"fields: 1 to {WIDEST} bits are needed, such as fields:facility:8,number:16, not {at}")
     made = layout("fields", {"length": at, "fields": spans, "title": "fields written in the chain", "source": PRACTICE})
-    codec = LayoutCodec.of(made)
+    codec = LayoutCodec.for_layout(made)
     return LayoutCodec(name=step("fields", *specs), input=codec.input, output=codec.output, layout=made)
 
 
-def builtin() -> Iterator[Entry]:
+def builtin_entries() -> Iterator[Entry]:
     """The rows for the built-in layouts; a file of them is read when it comes to it. Tests prove their examples."""
-    for file in FILES:
+    for file in BUILTIN_FILES:
         yield from file_entries(file)
 
 
 @cache
 def file_entries(file: str) -> tuple[Entry, ...]:
-    """The rows for the built-in layouts of one of `FILES`.
+    """The rows for the built-in layouts of one of `BUILTIN_FILES`.
 
     >>> file_entries("keypad")[0].name
     'keypad-4'
@@ -167,7 +170,7 @@ def file_entries(file: str) -> tuple[Entry, ...]:
     entries = [
         _entry(layout(name, table), table) for name, table in tomllib.loads(path.read_text(encoding="utf-8")).items()
     ]
-    return tuple(replace(entry, usual=()) if file in KEPT else entry for entry in entries)
+    return tuple(replace(entry, usual=()) if file in CARD_MEMORY_FILES else entry for entry in entries)
 
 
 ENTRIES = (

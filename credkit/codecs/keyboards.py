@@ -61,26 +61,26 @@ from credkit.core.shapes import TEXT
 
 SOURCE = "xkeyboard-config 2.35.1 (key tables); Unicode (composed letters); dead keys: common practice, no source"
 LOCKS = ("caps", "shift-lock")
-USUAL = ("be", "ch", "cz", "de", "dk", "es", "fr", "gb", "hu", "it", "no", "pt", "se", "tr", "us,caps")
-BLANK = " "
+LIKELY_LAYOUTS = ("be", "ch", "cz", "de", "dk", "es", "fr", "gb", "hu", "it", "no", "pt", "se", "tr", "us,caps")
+SPACE = " "
 
 
 @cache
-def _tables() -> dict[str, dict[str, str]]:
+def _load_tables() -> dict[str, dict[str, str]]:
     return tomllib.loads(Path(__file__).with_name("keyboards.toml").read_text(encoding="utf-8"))
 
 
-def layouts() -> dict[str, dict[str, str]]:
+def load_layouts() -> dict[str, dict[str, str]]:
     """The key tables by layout code: ``title``, ``plain``, ``shift``, keys in the order of ``us``; ``dead`` if any."""
-    return {code: table for code, table in _tables().items() if code != "accents"}
+    return {code: table for code, table in _load_tables().items() if code != "accents"}
 
 
-def accents() -> dict[str, str]:
+def load_accents() -> dict[str, str]:
     """The combining character for each accent that a dead key types."""
-    return _tables()["accents"]
+    return _load_tables()["accents"]
 
 
-def _typed(plain: str, shift: str, lock: str) -> tuple[str, str]:
+def _typed_characters(plain: str, shift: str, lock: str) -> tuple[str, str]:
     """What the keys type under a lock: Caps Lock changes letter keys, Shift Lock all of them."""
     swap = [
         lock == "shift-lock" or (lock == "caps" and p.islower() and s.isupper())
@@ -98,7 +98,7 @@ def compositions(typed: str, dead: str) -> Iterator[tuple[str, str]]:
     """
     for accent in dead:
         for letter in filter(str.isalpha, typed):
-            made = normalize("NFC", letter + accents()[accent])
+            made = normalize("NFC", letter + load_accents()[accent])
             if len(made) == 1:
                 yield accent + letter, made
 
@@ -109,7 +109,7 @@ class Keyboard(Codec[str, str]):
 
     ``to_typed`` has what the key of each character types, an accent for a ``dead`` one, and ``composed``
     the one character for an accent and a letter. ``to_meant`` has the key, or the two, for each character
-    that arrives. ``lost`` has the accents with a character behind them that would not be read back, and
+    that arrives. ``unencodable`` has the accents with a character behind them that would not be read back, and
     what they would type.
     """
 
@@ -117,12 +117,12 @@ class Keyboard(Codec[str, str]):
     to_typed: Mapping[str, str]
     dead: frozenset[str] = frozenset()
     composed: Mapping[str, str]
-    lost: Mapping[str, str]
+    unencodable: Mapping[str, str]
 
     def _decode_raw(self, raw: str) -> str | None:
         """The meant characters, or None."""
         meant = [self.to_meant.get(c) for c in raw]
-        if None in meant or any(pair in raw for pair in self.lost):
+        if None in meant or any(pair in raw for pair in self.unencodable):
             return None
         return "".join(meant)  # type: ignore[arg-type]  # there is no None among them
 
@@ -135,12 +135,12 @@ class Keyboard(Codec[str, str]):
                 expected="characters that exactly one key types", found=tuple(value[i] for i in strange),
             )  # fmt: skip
             return Reading(value=None, checks=(check,))
-        at = next((i for i, pair in enumerate(_pairs(value)) if pair in self.lost), None)
+        at = next((i for i, pair in enumerate(_split_pairs(value)) if pair in self.unencodable), None)
         if at is not None:
             pair = value[at : at + 2]
             check = Check(
                 codec=self.name, rule="dead-key", claim="the dead key", form="text", at=(at, at + 1),
-                expected=f"{redacted_repr(self.lost[pair])}, all that these two keys type", found=pair,
+                expected=f"{redacted_repr(self.unencodable[pair])}, all that these two keys type", found=pair,
             )  # fmt: skip
             return Reading(value=None, checks=(check,))
         origins = tuple(i for i, c in enumerate(value) for _ in self.to_meant[c])
@@ -153,16 +153,16 @@ class Keyboard(Codec[str, str]):
             if c not in self.to_typed:
                 raise EncodeError(f"{self.name}: no key types the character {redacted_repr(c)} at {i}")
         keys = "".join(self.to_typed[c] for c in value)
-        for i, pair in enumerate(_pairs(keys) if self.lost else ()):
-            if pair in self.lost:
-                typed = self.lost[pair]
+        for i, pair in enumerate(_split_pairs(keys) if self.unencodable else ()):
+            if pair in self.unencodable:
+                typed = self.unencodable[pair]
                 raise EncodeError(
                     f"{self.name}: {redacted_repr(value[i : i + 2])} at {i}-{i + 1} types only {redacted_repr(typed)}, "
                     f"which is read back as {redacted_repr(self.to_meant[typed])}"
                 )
-        return "".join(self._arriving(keys)) if self.dead else keys
+        return "".join(self._arriving_characters(keys)) if self.dead else keys
 
-    def _arriving(self, keys: str) -> Iterator[str]:
+    def _arriving_characters(self, keys: str) -> Iterator[str]:
         """What arrives of ``keys``; the second of two dead keys does not wait for another."""
         waiting = ""
         for key in keys:
@@ -176,7 +176,7 @@ class Keyboard(Codec[str, str]):
         yield waiting
 
 
-def _pairs(text: str) -> Iterator[str]:
+def _split_pairs(text: str) -> Iterator[str]:
     return (first + second for first, second in pairwise(text))
 
 
@@ -189,31 +189,31 @@ def build_keyboard(code: str, lock: str = "") -> AnyCodec:
     A blank directly behind a dead key leaves no trace: it is refused when written, and none is supposed when read.
     A character with a key of its own is read as that key. What no key, or more than one key, types is refused.
     """
-    known = layouts()
+    known = load_layouts()
     if code not in known:
         raise DefinitionError(f"keyboard: {redacted_repr(code)} is not one of {', '.join(known)}{nearest(code, known)}")
     if lock not in ("", *LOCKS):
         raise DefinitionError(f"keyboard: {redacted_repr(lock)} is not one of {', '.join(LOCKS)}")
     meant = known["us"]["plain"] + known["us"]["shift"]
-    typed = "".join(_typed(known[code]["plain"], known[code]["shift"], lock))
+    typed = "".join(_typed_characters(known[code]["plain"], known[code]["shift"], lock))
     dead = known[code].get("dead", "")
     count = Counter(typed)
     keys = {t: m for t, m in zip(typed, meant, strict=True) if count[t] == 1}
-    keys |= {blank: blank for blank in f"{BLANK}\t\r\n"}
+    keys |= {blank: blank for blank in f"{SPACE}\t\r\n"}
     composed = dict(compositions("".join(keys), dead))
     lost = {pair: made for pair, made in composed.items() if made in keys}
     return Keyboard(
         name=step("keyboard", code, lock), input=TEXT, output=TEXT, dead=frozenset(dead), composed=composed,
         to_typed={m: t for t, m in keys.items()},
         to_meant={made: keys[pair[0]] + keys[pair[1]] for pair, made in composed.items()} | keys,
-        lost=lost | {accent + BLANK: accent for accent in dead},
+        unencodable=lost | {accent + SPACE: accent for accent in dead},
     )  # fmt: skip
 
 
 ENTRIES = (
     Entry(
         name="keyboard", signature="LAYOUT[,LOCK]", title="text typed by a reader under another keyboard layout",
-        source=SOURCE, build=build_keyboard, usual=USUAL,
+        source=SOURCE, build=build_keyboard, usual=LIKELY_LAYOUTS,
         examples=(
             Example(args="fr", given="&é\"'", gives="1234"),
             Example(args="de", given="YZ", gives="ZY"),

@@ -41,23 +41,33 @@ from credkit.core.reading import AnyReading, Check, Note, Part, Reading
 from credkit.core.sentences import redacted_repr
 from credkit.core.shapes import Shape, bits, describe_lengths, meet, multiples
 from credkit.core.spans import LIMIT
-from credkit.tables.ndefkinds import KINDS, Kind, Said, kind_of
-from credkit.tables.ndefrecords import read_records, titled, write_records
-from credkit.tables.stretches import Malformed, Stretch, counted
-from credkit.tables.tlvs import LOCK, MEMORY, MESSAGE, TERMINATOR, Block, read_blocks, room_in, size_of, write_block
+from credkit.tables.bytespans import ByteSpan, Malformed, format_count
+from credkit.tables.ndefkinds import KIND_EXAMPLES, FieldText, RecordKind, parse_kind
+from credkit.tables.ndefrecords import decode_records, describe_type, encode_records
+from credkit.tables.tlvs import (
+    LOCK,
+    MEMORY,
+    MESSAGE,
+    TERMINATOR,
+    TlvBlock,
+    block_size,
+    decode_blocks,
+    encode_block,
+    largest_message,
+)
 
-WHOLE = multiples(8)
-CONTROLS = {
+WHOLE_BYTES = multiples(8)
+CONTROL_NOTES = {
     LOCK: "it says where lock bits stand, which may be among the bytes read here",
     MEMORY: "it sets bytes aside, which may be among those read here",
 }
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
-class Tagged(Codec[Bits, Out]):
+class ByteStructureCodec(Codec[Bits, Out]):
     """Whole bytes of NFC Forum structures; what ends the reading of them is a failed check."""
 
-    def bind_input(self, flowing: Shape) -> Tagged[Out]:
+    def bind_input(self, flowing: Shape) -> ByteStructureCodec[Out]:
         """The codec for the lengths that can flow here."""
         return replace(self, input=bits(meet(flowing.lengths, self.input.lengths)))
 
@@ -65,11 +75,11 @@ class Tagged(Codec[Bits, Out]):
         """What stands in the bytes; a failed check where nothing can."""
         lengths = self.input.lengths
         reading: Reading[Out] = Reading(value=None)
-        if len(value) in WHOLE:
+        if len(value) in WHOLE_BYTES:
             try:
-                reading = self.read(Stretch.of(value.bytes))
+                reading = self.inspect_bytes(ByteSpan.from_bytes(value.bytes))
             except Malformed as fault:
-                return Reading(value=None, checks=(fault.check(self.name),))
+                return Reading(value=None, checks=(fault.failed_check(self.name),))
         if len(value) in lengths:
             return reading
         beyond = len(value) > lengths[-1] and len(lengths) > 1
@@ -80,7 +90,7 @@ class Tagged(Codec[Bits, Out]):
         return Reading(value=None, checks=(check,))
 
     @abstractmethod
-    def read(self, whole: Stretch) -> AnyReading:
+    def inspect_bytes(self, whole: ByteSpan) -> AnyReading:
         """The reading of whole bytes; raises `Malformed`."""
 
 
@@ -88,17 +98,17 @@ class Tagged(Codec[Bits, Out]):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
-class TlvCodec(Tagged[Bits]):
+class TlvCodec(ByteStructureCodec[Bits]):
     """A data area to the one NDEF message in it."""
 
     def bind_input(self, flowing: Shape) -> TlvCodec:
         """The codec for the areas that can flow here: it fills them when it writes."""
         lengths = meet(flowing.lengths, self.input.lengths)
-        return replace(self, input=bits(lengths), output=bits(range(0, 8 * room_in(lengths[-1] // 8) + 1, 8)))
+        return replace(self, input=bits(lengths), output=bits(range(0, 8 * largest_message(lengths[-1] // 8) + 1, 8)))
 
-    def read(self, whole: Stretch) -> AnyReading:
+    def inspect_bytes(self, whole: ByteSpan) -> AnyReading:
         """The message, notes of what else is there."""
-        blocks, terminator = read_blocks(whole)
+        blocks, terminator = decode_blocks(whole)
         messages = [block for block in blocks if block.tag == MESSAGE]
         if len(messages) != 1:
             at = messages[1].at if messages else ()
@@ -111,8 +121,8 @@ class TlvCodec(Tagged[Bits]):
             at=message.header.bits, expected="one", found="one",
         )  # fmt: skip
         return Reading(
-            value=value, checks=(check,), notes=tuple(_noted(whole, blocks, message, terminator)),
-            parts=tuple(_parts(whole, blocks, terminator)), origin=OneByOne(places),
+            value=value, checks=(check,), notes=tuple(_area_notes(whole, blocks, message, terminator)),
+            parts=tuple(_area_parts(whole, blocks, terminator)), origin=OneByOne(places),
         )  # fmt: skip
 
     def encode(self, value: Bits) -> Bits:
@@ -120,46 +130,46 @@ class TlvCodec(Tagged[Bits]):
         length = len(self.check_output(value))
         if length % 8:
             raise EncodeError(f"{self.name}: writes whole bytes, not {length} bits")
-        lengths, needed = self.input.lengths, size_of(length // 8)
+        lengths, needed = self.input.lengths, block_size(length // 8)
         if 8 * needed > lengths[-1]:
             raise EncodeError(
-                f"{self.name}: the message has {counted(length // 8)}, {needed} with tag and length, "
+                f"{self.name}: the message has {format_count(length // 8)}, {needed} with tag and length, "
                 f"but the area holds {lengths[-1] // 8}"
             )
-        block = write_block(value.bytes)
+        block = encode_block(value.bytes)
         if 8 * needed < lengths[-1]:
             block += bytes([TERMINATOR])
         at = max(0, -((lengths.start - 8 * len(block)) // lengths.step))
         return Bits(block.ljust(lengths[at] // 8, b"\0"))
 
 
-def _noted(whole: Stretch, blocks: list[Block], message: Block, terminator: int | None) -> Iterator[Note]:
+def _area_notes(whole: ByteSpan, blocks: list[TlvBlock], message: TlvBlock, terminator: int | None) -> Iterator[Note]:
     """What is noted of an area that holds ``message``."""
     for block in blocks:
         if block is not message:
-            more = f": {CONTROLS[block.tag]}" if block.tag in CONTROLS else ""
+            more = f": {CONTROL_NOTES[block.tag]}" if block.tag in CONTROL_NOTES else ""
             text = f"a {block.title}{more}; it is no part of the message, and credkit writes none"
             yield Note(kind="other-tlv", level="care", text=text, at=block.at)
-    if message.overlong:
+    if message.has_overlong_length:
         text = f"the length of the message, {len(message.value)}, stands in three bytes; credkit writes one"
-        yield Note(kind="overlong-length", level="info", text=text, at=message.header.cut(1).bits)
+        yield Note(kind="overlong-length", level="info", text=text, at=message.header.slice(1).bits)
     if not len(message.value):
         text = "the message is empty: the tag was made ready, and nothing is written yet"
         yield Note(kind="empty-message", level="info", text=text, at=message.at)
     front = message.header.at[0] - sum(block.size for block in blocks[: blocks.index(message)])
     if front:
-        text = f"{counted(front, 'null TLV')} in front of the message; credkit writes none"
+        text = f"{format_count(front, 'null TLV')} in front of the message; credkit writes none"
         yield Note(kind="null-tlv", level="info", text=text)
     if terminator is None:
         if all(block.stop < len(whole) for block in blocks):
             text = "there is no terminator TLV behind the blocks, though there is room for one; credkit writes it"
             yield Note(kind="no-terminator", level="info", text=text)
-    elif any((rest := whole.cut(terminator + 1)).data):
-        text = f"{counted(len(rest))} behind the terminator TLV, not all zero: what was there before, perhaps"
+    elif any((rest := whole.slice(terminator + 1)).data):
+        text = f"{format_count(len(rest))} behind the terminator TLV, not all zero: what was there before, perhaps"
         yield Note(kind="after-terminator", level="info", text=text, at=rest.bits)
 
 
-def _parts(whole: Stretch, blocks: list[Block], terminator: int | None) -> Iterator[Part]:
+def _area_parts(whole: ByteSpan, blocks: list[TlvBlock], terminator: int | None) -> Iterator[Part]:
     """The stretches of an area."""
     for block in blocks:
         if block.tag != MESSAGE:
@@ -169,15 +179,15 @@ def _parts(whole: Stretch, blocks: list[Block], terminator: int | None) -> Itera
         if len(block.value):
             yield Part(name="message", at=block.value.bits, value=None)
     if terminator is not None:
-        yield Part(name="terminator", at=whole.cut(terminator, terminator + 1).bits, value=None)
-        if rest := whole.cut(terminator + 1).bits:
+        yield Part(name="terminator", at=whole.slice(terminator, terminator + 1).bits, value=None)
+        if rest := whole.slice(terminator + 1).bits:
             yield Part(name="rest", at=rest, value=None)
 
 
 def build_tlv() -> AnyCodec:
     """``tlv``: the one NDEF message in the data area of an NFC Forum Type 2 or Type 5 tag."""
     return TlvCodec(
-        name="tlv", input=bits(range(16, LIMIT + 1, 8)), output=bits(range(0, 8 * room_in(LIMIT // 8) + 1, 8))
+        name="tlv", input=bits(range(16, LIMIT + 1, 8)), output=bits(range(0, 8 * largest_message(LIMIT // 8) + 1, 8))
     )
 
 
@@ -185,28 +195,28 @@ def build_tlv() -> AnyCodec:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
-class NdefCodec(Tagged[FieldMapping]):
+class NdefCodec(ByteStructureCodec[FieldMapping]):
     """A message of exactly the records ``wanted``, each a field's name and its kind, to their texts."""
 
-    wanted: tuple[tuple[str, Kind], ...]
+    wanted: tuple[tuple[str, RecordKind], ...]
 
-    def read(self, whole: Stretch) -> AnyReading:
+    def inspect_bytes(self, whole: ByteSpan) -> AnyReading:
         """What every record says."""
-        records = read_records(whole)
-        said: list[Said] = []
+        records = decode_records(whole)
+        said: list[FieldText] = []
         notes: list[Note] = []
         parts: list[Part] = []
         for (name, kind), record in zip(self.wanted, records, strict=False):
-            content = kind.read(name, record)
-            said += content.said
+            content = kind.decode(name, record)
+            said += content.field_texts
             notes += content.notes
             parts.append(Part(name="header", at=record.header.bits, value=None))
-            parts += [Part(name=each.name, at=each.at, value=each.text) for each in content.said if each.at]
+            parts += [Part(name=each.name, at=each.at, value=each.text) for each in content.field_texts if each.at]
         wanted, found = len(self.wanted), len(records)
         if found > wanted:
             surplus = records[wanted]
-            more = titled(surplus.tnf, surplus.type)
-            raise Malformed("records", f"{counted(wanted, 'record')} in the message", surplus.at, "no more", more)
+            more = describe_type(surplus.tnf, surplus.type)
+            raise Malformed("records", f"{format_count(wanted, 'record')} in the message", surplus.at, "no more", more)
         if found < wanted:
             raise Malformed(
                 "records", "every record in the message", records[-1].at,
@@ -214,8 +224,9 @@ class NdefCodec(Tagged[FieldMapping]):
             )  # fmt: skip
         places = {each.name: each.at for each in said}
         names = ", ".join(name for name, _ in self.wanted)
+        claim = f"a message of {format_count(wanted, 'record')} ({names})"
         check = Check(
-            codec=self.name, rule="records", claim=f"a message of {counted(wanted, 'record')} ({names})", form="bits",
+            codec=self.name, rule="records", claim=claim, form="bits",
             expected=wanted, found=found,
         )  # fmt: skip
         return Reading(
@@ -227,7 +238,7 @@ class NdefCodec(Tagged[FieldMapping]):
         """The message; raises `EncodeError` for a text that a record cannot hold, or a message of another length."""
         check_fields(self.name, self.schema, self.check_output(value))
         try:
-            message = write_records((kind.tnf, kind.type, kind.write(name, value)) for name, kind in self.wanted)
+            message = encode_records((kind.tnf, kind.type, kind.encode(name, value)) for name, kind in self.wanted)
         except EncodeError as error:
             raise EncodeError(f"{self.name}: {error}") from None
         lengths = self.input.lengths
@@ -235,7 +246,7 @@ class NdefCodec(Tagged[FieldMapping]):
             return Bits(message)
         most = "exactly" if len(lengths) == 1 else "at most"
         raise EncodeError(
-            f"{self.name}: the message has {counted(len(message))}, expected {most} {lengths[-1] // 8}"
+            f"{self.name}: the message has {format_count(len(message))}, expected {most} {lengths[-1] // 8}"
         )  # fmt: skip
 
 
@@ -250,25 +261,27 @@ def build_ndef(*specs: str) -> AnyCodec:
 
     Other records are refused, never left out. Chunks and UTF-16 are read and not written; an ID is noted.
     """
-    wanted: dict[str, Kind] = {}
+    wanted: dict[str, RecordKind] = {}
     schema = {}
     for spec in specs:
         name, colon, kind = spec.partition(":")
         if not colon:
-            raise DefinitionError(f"ndef: {redacted_repr(spec)} is not a record such as contact:uri (kinds: {KINDS})")
+            raise DefinitionError(
+                f"ndef: {redacted_repr(spec)} is not a record such as contact:uri (kinds: {KIND_EXAMPLES})"
+            )
         if not name.isidentifier() or not name.isascii() or name != name.lower():
             raise DefinitionError(
                 f"ndef: {redacted_repr(name)}: a field name has small letters, digits and underscores only"
             )
-        wanted[name] = kind_of(kind)
-        for row in wanted[name].rows(name):
+        wanted[name] = parse_kind(kind)
+        for row in wanted[name].field_rows(name):
             if row.name in schema:
                 raise DefinitionError(f"ndef: the field {row.name} appears twice")
             schema[row.name] = row
     if not wanted:
         raise DefinitionError("ndef: at least one record is needed, such as ndef:contact:uri")
-    least = write_records(
-        (kind.tnf, kind.type, kind.write(name, dict.fromkeys(schema, ""))) for name, kind in wanted.items()
+    least = encode_records(
+        (kind.tnf, kind.type, kind.encode(name, dict.fromkeys(schema, ""))) for name, kind in wanted.items()
     )
     return NdefCodec(
         name=step("ndef", *specs), input=bits(range(8 * len(least), LIMIT + 1, 8)),
@@ -276,7 +289,7 @@ def build_ndef(*specs: str) -> AnyCodec:
     )  # fmt: skip
 
 
-def _bits(digits: str) -> str:
+def _count_digit_bits(digits: str) -> str:
     return str(Bits(hex=digits).bin)
 
 
@@ -284,28 +297,29 @@ ENTRIES = (
     Entry(
         name="tlv", title="the data area of an NFC Forum Type 2 or Type 5 tag, to the NDEF message in it",
         source="NFC Forum Type 2 Tag, Type 5 Tag", build=build_tlv, usual=(),
-        examples=(Example(given=_bits("0303D00000FE"), gives=_bits("D00000")),),
+        examples=(Example(given=_count_digit_bits("0303D00000FE"), gives=_count_digit_bits("D00000")),),
     ),
     Entry(
         name="ndef", signature="NAME:KIND,…", title="an NDEF message of exactly these records, to their texts",
         source="NFC Forum NDEF, NFC RTD, URI RTD, Text RTD, Smart Poster RTD", build=build_ndef, usual=(),
         examples=(
-            Example(args="contact:uri", given=_bits("D101045505313233"), gives="contact='tel:123'"),
-            Example(args="note:text-en", given=_bits("D101075402656E50696572"), gives="note='Pier'"),
+            Example(args="contact:uri", given=_count_digit_bits("D101045505313233"), gives="contact='tel:123'"),
+            Example(args="note:text-en", given=_count_digit_bits("D101075402656E50696572"), gives="note='Pier'"),
             Example(
-                args="note:mime=text%2Fplain", given=_bits(f"D20A04{b'text/plain'.hex()}50696572"), gives="note='Pier'"
+                args="note:mime=text%2Fplain", given=_count_digit_bits(f"D20A04{b'text/plain'.hex()}50696572"),
+                gives="note='Pier'"
             ),
             Example(
                 args="crane:external=brackwater.example:crane", gives="crane='07'",
-                given=_bits(f"D41802{b'brackwater.example:crane'.hex()}3037"),
+                given=_count_digit_bits(f"D41802{b'brackwater.example:crane'.hex()}3037"),
             ),
             Example(
                 args="office:uri,map:poster-en", gives="office='tel:123' map='urn:nfc:7' map_title='Map'",
-                given=_bits("910104550531323351021053709101025523375101065402656E4D6170"),
+                given=_count_digit_bits("910104550531323351021053709101025523375101065402656E4D6170"),
             ),
             Example(
                 args="link:poster", gives="link='http://www.nfc-forum.org'",
-                given=_bits("D102125370D1010E55016E66632D666F72756D2E6F7267"),
+                given=_count_digit_bits("D102125370D1010E55016E66632D666F72756D2E6F7267"),
             ),
         ),
     ),

@@ -17,12 +17,12 @@ expected 8 hexadecimal digits
 
 from __future__ import annotations
 
-from credkit.codecs.arguments import whole
+from credkit.codecs.arguments import parse_whole_number
 from credkit.core.codec import PRACTICE, AnyCodec, Entry, Example
 from credkit.core.errors import DefinitionError
 from credkit.core.grammar import step
 from credkit.core.sentences import redacted_repr
-from credkit.tables.notation import SEPARATORS, Group, Notation, NotationCodec, digits_for
+from credkit.tables.notation import SEPARATORS, DigitGroup, Notation, NotationCodec, digits_for
 
 LOWER = "lower"
 
@@ -43,22 +43,24 @@ def build_hex(digits: str = "", *styles: str) -> AnyCodec:
             raise DefinitionError(
                 f"hex: {redacted_repr(style)} is not a style; styles are {known}, one separator at most"
             )
-    groups: tuple[Group, ...] = ()
+    groups: tuple[DigitGroup, ...] = ()
     if digits:
-        count = whole("hex", "the number of digits", digits)
+        count = parse_whole_number("hex", "the number of digits", digits)
         if separator and count % 2:
             raise DefinitionError(f"hex: {count} digits do not divide into bytes with {separator!r} between")
-        groups = (Group(bits=4 * count, least=count, most=count),)
-    notation = Notation(16, groups, separator=separator, lower=LOWER in styles)
-    return NotationCodec.of(step("hex", digits, *styles), notation)
+        groups = (DigitGroup(bits=4 * count, least=count, most=count),)
+    notation = Notation(16, groups, byte_separator=separator, is_lower_case=LOWER in styles)
+    return NotationCodec.for_notation(step("hex", digits, *styles), notation)
 
 
 def build_binary(digits: str = "") -> AnyCodec:
     """``binary``, ``binary:N``: N binary digits, first bit first; without N any number of them."""
     if not digits:
-        return NotationCodec.of(step("binary"), Notation(2))
-    count = whole("binary", "the number of digits", digits)
-    return NotationCodec.of(step("binary", digits), Notation(2, (Group(bits=count, least=count, most=count),)))
+        return NotationCodec.for_notation(step("binary"), Notation(2))
+    count = parse_whole_number("binary", "the number of digits", digits)
+    return NotationCodec.for_notation(
+        step("binary", digits), Notation(2, (DigitGroup(bits=count, least=count, most=count),))
+    )
 
 
 def build_decimal(bits: str, digits: str = "") -> AnyCodec:
@@ -67,20 +69,20 @@ def build_decimal(bits: str, digits: str = "") -> AnyCodec:
     Without D any number of digits up to the longest is read, so that lost leading zeros do no
     harm, and none are written. With D a shorter text is refused: its zeros were lost on the way.
     """
-    size = whole("decimal", "the number of bits", bits)
+    size = parse_whole_number("decimal", "the number of bits", bits)
     if not digits:
-        group = Group(bits=size, least=1, most=digits_for(size))
+        group = DigitGroup(bits=size, least=1, most=digits_for(size))
     else:
-        count = whole("decimal", "the number of digits", digits)
-        group = Group(bits=size, least=count, most=count)
-    return NotationCodec.of(step("decimal", bits, digits), Notation(10, (group,)))
+        count = parse_whole_number("decimal", "the number of digits", digits)
+        group = DigitGroup(bits=size, least=count, most=count)
+    return NotationCodec.for_notation(step("decimal", bits, digits), Notation(10, (group,)))
 
 
 def build_signed(bits: str) -> AnyCodec:
     """``signed-decimal:B``: the same B bits as a two's complement number, as in a signed database column."""
-    size = whole("signed-decimal", "the number of bits", bits)
-    group = Group(bits=size, least=1, most=digits_for(size), signed=True)
-    return NotationCodec.of(step("signed-decimal", bits), Notation(10, (group,)))
+    size = parse_whole_number("signed-decimal", "the number of bits", bits)
+    group = DigitGroup(bits=size, least=1, most=digits_for(size), is_signed=True)
+    return NotationCodec.for_notation(step("signed-decimal", bits), Notation(10, (group,)))
 
 
 def build_split(*sizes: str) -> AnyCodec:
@@ -93,17 +95,19 @@ def build_split(*sizes: str) -> AnyCodec:
         raise DefinitionError("split-decimal: at least two sizes are needed, such as split-decimal:8,16")
     groups = []
     for text in sizes:
-        size = whole("split-decimal", "the number of bits", text)
-        groups.append(Group(bits=size, least=1, most=digits_for(size), pad=True))
-    return NotationCodec.of(step("split-decimal", *sizes), Notation(10, tuple(groups), joint=","))
+        size = parse_whole_number("split-decimal", "the number of bits", text)
+        groups.append(DigitGroup(bits=size, least=1, most=digits_for(size), pad=True))
+    return NotationCodec.for_notation(step("split-decimal", *sizes), Notation(10, tuple(groups), group_separator=","))
 
 
 def build_uuid(*styles: str) -> AnyCodec:
     """``uuid``, ``uuid:lower``: 32 hexadecimal digits with hyphens, as 8-4-4-4-12; either case is read."""
     if styles not in ((), (LOWER,)):
         raise DefinitionError(f"uuid: {redacted_repr(','.join(styles))} is not a style; the only one is {LOWER}")
-    groups = tuple(Group(bits=4 * digits, least=digits, most=digits) for digits in (8, 4, 4, 4, 12))
-    return NotationCodec.of(step("uuid", *styles), Notation(16, groups, joint="-", lower=bool(styles)))
+    groups = tuple(DigitGroup(bits=4 * digits, least=digits, most=digits) for digits in (8, 4, 4, 4, 12))
+    return NotationCodec.for_notation(
+        step("uuid", *styles), Notation(16, groups, group_separator="-", is_lower_case=bool(styles))
+    )
 
 
 ENTRIES = (

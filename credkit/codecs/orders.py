@@ -25,7 +25,7 @@ from dataclasses import dataclass
 from functools import partial
 from typing import NamedTuple
 
-from credkit.codecs.arguments import whole
+from credkit.codecs.arguments import parse_whole_number
 from credkit.core.codec import PRACTICE, AnyCodec, Entry, Example
 from credkit.core.grammar import step
 from credkit.core.positions import positions
@@ -115,14 +115,14 @@ def build_justified(name: str, count: str) -> AnyCodec:
 
     Encoding pads to the length that the step before fixes, or else to whole bytes.
     """
-    size = whole(name, "the number of bits", count)
+    size = parse_whole_number(name, "the number of bits", count)
     rule: Rule = LastBits(size) if name == "right-justified" else FirstBits(size)
     return WiredCodec(name=step(name, count), input=bits(at_least(size)), output=bits(exactly(size)), rule=rule)
 
 
 def build_keep(name: str, count: str) -> AnyCodec:
     """``keep-low:N``, ``keep-high:N``: a projection to the last or the first N bits."""
-    size = whole(name, "the number of bits", count)
+    size = parse_whole_number(name, "the number of bits", count)
     rule: Rule = LastBits(size) if name == "keep-low" else FirstBits(size)
     return WiredCodec(
         name=step(name, count), input=bits(at_least(size)), output=bits(exactly(size)), is_projection=True, rule=rule

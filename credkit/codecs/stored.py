@@ -43,8 +43,14 @@ from credkit.core.reading import AnyReading, Check, Part, Reading
 from credkit.core.sentences import nearest, redacted_repr
 from credkit.core.shapes import TEXT, Shape, bits, describe_lengths, meet, multiples
 
-UNITS = {"ascii": 1, "latin-1": 1, "utf-8": 1, "utf-16-be": 2, "utf-16-le": 2}  # bytes that a character has at least
-BLANK = b"\xff"  # what memory holds that was never written, or was erased
+MIN_BYTES_PER_CHARACTER = {
+    "ascii": 1,
+    "latin-1": 1,
+    "utf-8": 1,
+    "utf-16-be": 2,
+    "utf-16-le": 2,
+}  # bytes that a character has at least
+ERASED_BYTE = b"\xff"  # what memory holds that was never written, or was erased
 FILLER = "F"
 
 
@@ -59,7 +65,7 @@ class Stored(Codec[Bits, str]):
     def inspect(self, value: Bits) -> AnyReading:
         """The text; a failed check for bits of a length that this cannot be, or that hold no text."""
         if len(value) in self.input.lengths:
-            return self.read(value)
+            return self.inspect_area(value)
         lengths = self.input.lengths
         beyond = len(value) > lengths[-1] and len(lengths) > 1
         check = Check(
@@ -69,17 +75,17 @@ class Stored(Codec[Bits, str]):
         return Reading(value=None, checks=(check,))
 
     @abstractmethod
-    def read(self, value: Bits) -> AnyReading:
+    def inspect_area(self, value: Bits) -> AnyReading:
         """The reading of bits whose length fits."""
 
-    def room(self, needed: int) -> int | None:
+    def area_bits(self, needed: int) -> int | None:
         """How many bits are written for ``needed`` ones: all of the area, or whole bytes; None if they do not fit."""
         lengths = self.input.lengths
         lengths = meet(lengths, multiples(8)) or lengths
         at = max(0, -((lengths.start - needed) // lengths.step))
         return lengths[at] if at < len(lengths) else None
 
-    def fault(self, rule: str, claim: str, value: Bits, at: range, expected: str) -> AnyReading:
+    def failed_reading(self, rule: str, claim: str, value: Bits, at: range, expected: str) -> AnyReading:
         """The reading of bits that hold no text because of those ``at``."""
         check = Check(
             codec=self.name, rule=rule, claim=claim, form="bits", at=tuple(at), covers=tuple(at), expected=expected,
@@ -100,25 +106,27 @@ class Characters(Stored):
     letter: str
 
     @property
-    def ends(self) -> str:
+    def pad_character(self) -> str:
         """The padding as a character that no text holds; a space may stand between words."""
         return self.letter if self.letter != " " else ""
 
-    def read(self, value: Bits) -> AnyReading:
+    def inspect_area(self, value: Bits) -> AnyReading:
         """The text before the padding; a failed check for what is no character, and for padding within the text."""
         data, size = value.bytes, len(self.pad)
         stop = len(data)
         while data.endswith(self.pad, 0, stop):
             stop -= size
-        for at in range(0, stop if self.ends else 0, size):
+        for at in range(0, stop if self.pad_character else 0, size):
             if data[at : at + size] == self.pad:
                 claim = f"a text without its padding {self.pad.hex().upper()} inside"
-                return self.fault("padding", claim, value, range(8 * at, 8 * (at + size)), "a character")
+                return self.failed_reading("padding", claim, value, range(8 * at, 8 * (at + size)), "a character")
         try:
             text = data[:stop].decode(self.encoding)
         except UnicodeDecodeError as error:
             at, end = 8 * error.start, 8 * min(error.end, stop)
-            return self.fault("encoding", f"the encoding {self.encoding}", value, range(at, end), "a character of it")
+            return self.failed_reading(
+                "encoding", f"the encoding {self.encoding}", value, range(at, end), "a character of it"
+            )
         ends = [0, *accumulate(8 * len(char.encode(self.encoding)) for char in text)]
         parts = [Part(name="text", at=tuple(range(8 * stop)), value=text)] if text else []
         if stop < len(data):
@@ -138,14 +146,14 @@ class Characters(Stored):
             why = "half of a surrogate pair" if "\ud800" <= char <= "\udfff" else f"which {self.encoding} lacks"
             raise EncodeError(f"{self.name}: character {error.start} is {redacted_repr(char)}, {why}") from None
         padding = self.pad.hex().upper()
-        if self.ends and (place := value.find(self.ends)) >= 0:
+        if self.pad_character and (place := value.find(self.pad_character)) >= 0:
             raise EncodeError(
-                f"{self.name}: character {place} is {redacted_repr(self.ends)}, the padding {padding}: "
+                f"{self.name}: character {place} is {redacted_repr(self.pad_character)}, the padding {padding}: "
                 "a text may not hold it"
             )
         if self.letter and value.endswith(self.letter):
             raise EncodeError(f"{self.name}: the text ends with {redacted_repr(self.letter)}, the padding {padding}")
-        room = self.room(8 * len(data))
+        room = self.area_bits(8 * len(data))
         if room is None:
             most = self.input.lengths[-1] // 8
             raise EncodeError(f"{self.name}: the text has {len(data)} bytes in {self.encoding}, the area holds {most}")
@@ -162,10 +170,10 @@ def build_characters(encoding: str, pad: str = "") -> AnyCodec:
     Reading takes the padding off the end. A text never ends with it, nor holds it inside: what
     stands behind padding is often left of a longer text. Only a space may stand between words.
     """
-    if encoding not in UNITS:
-        known = f"{', '.join(UNITS)}{nearest(encoding, UNITS)}"
+    if encoding not in MIN_BYTES_PER_CHARACTER:
+        known = f"{', '.join(MIN_BYTES_PER_CHARACTER)}{nearest(encoding, MIN_BYTES_PER_CHARACTER)}"
         raise DefinitionError(f"characters: {redacted_repr(encoding)} is not an encoding here; known are {known}")
-    size = UNITS[encoding]
+    size = MIN_BYTES_PER_CHARACTER[encoding]
     if pad and not re.fullmatch(f"[0-9A-Fa-f]{{{2 * size}}}", pad):
         raise DefinitionError(
             f"characters: the padding of {encoding} is {2 * size} hexadecimal digits such as {'00' * size}, "
@@ -176,7 +184,7 @@ def build_characters(encoding: str, pad: str = "") -> AnyCodec:
         letter = padding.decode(encoding)
     except UnicodeDecodeError:
         letter = ""
-        if padding != BLANK:
+        if padding != ERASED_BYTE:
             raise DefinitionError(f"characters: {pad} is no character of {encoding}, and not FF: no padding") from None
     return Characters(
         name=step("characters", encoding, pad), input=bits(multiples(8 * size)), output=TEXT, encoding=encoding,
@@ -186,25 +194,26 @@ def build_characters(encoding: str, pad: str = "") -> AnyCodec:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class Bcd(Stored):
-    """Every four bits a decimal digit; ``filled`` if filler digits may stand behind them."""
+    """Every four bits a decimal digit; ``has_filler`` if filler digits may stand behind them."""
 
-    filled: bool
+    has_filler: bool
 
-    def read(self, value: Bits) -> AnyReading:
+    def inspect_area(self, value: Bits) -> AnyReading:
         """The digits; a failed check for four bits that are more than nine."""
         digits = value.hex.upper()
-        text = digits.rstrip(FILLER) if self.filled else digits
+        text = digits.rstrip(FILLER) if self.has_filler else digits
         strange = [place for place, digit in enumerate(text) if digit > "9"]
         judged, wanted = strange or range(len(text)), "at most 1001"
         check = Check(
-            codec=self.name, rule="digit", claim="a decimal digit in every four bits", form="bits", at=_fours(judged),
-            covers=_fours(judged), expected=wanted, evidence=log2(16 / 10) * len(text),
+            codec=self.name, rule="digit", claim="a decimal digit in every four bits", form="bits",
+            at=_digit_bits(judged),
+            covers=_digit_bits(judged), expected=wanted, evidence=log2(16 / 10) * len(text),
             found="".join(f"{int(text[place], 16):b}" for place in strange) or wanted,
         )  # fmt: skip
         return Reading(
             value=None if strange else text,
             checks=(check,),
-            origin=Several(tuple(_fours([place]) for place in range(len(text)))),
+            origin=Several(tuple(_digit_bits([place]) for place in range(len(text)))),
         )
 
     def encode(self, value: str) -> Bits:
@@ -213,17 +222,17 @@ class Bcd(Stored):
             if digit not in DIGITS:
                 raise EncodeError(f"{self.name}: character {place} is {redacted_repr(digit)}, expected a decimal digit")
         needed, lengths = 4 * len(value), self.input.lengths
-        room = self.room(needed) if self.filled else needed if needed in lengths else None
+        room = self.area_bits(needed) if self.has_filler else needed if needed in lengths else None
         if room is None:
             most = lengths[-1] // 4
             wanted = "fewer" if needed > lengths[-1] else f"digits for {describe_lengths(lengths)}"
             if len(lengths) == 1:
-                wanted = f"{'at most' if self.filled else 'exactly'} {most}"
+                wanted = f"{'at most' if self.has_filler else 'exactly'} {most}"
             raise EncodeError(f"{self.name}: the text has {len(value)} digits, expected {wanted}")
         return Bits(hex=value + FILLER * ((room - needed) // 4))
 
 
-def _fours(places: Iterable[int]) -> tuple[Place, ...]:
+def _digit_bits(places: Iterable[int]) -> tuple[Place, ...]:
     """The bits of the digits at ``places``."""
     return tuple(bit for place in places for bit in range(4 * place, 4 * place + 4))
 
@@ -236,7 +245,7 @@ def build_bcd(filler: str = "") -> AnyCodec:
     """
     if filler not in ("", FILLER):
         raise DefinitionError(f"bcd: the filler is {FILLER} or nothing, not {redacted_repr(filler)}")
-    return Bcd(name=step("bcd", filler), input=bits(multiples(4)), output=TEXT, filled=bool(filler))
+    return Bcd(name=step("bcd", filler), input=bits(multiples(4)), output=TEXT, has_filler=bool(filler))
 
 
 ENTRIES = (

@@ -38,7 +38,7 @@ from functools import partial
 
 from bitstring import Bits
 
-from credkit.codecs.arguments import whole
+from credkit.codecs.arguments import parse_whole_number
 from credkit.core.codec import AnyCodec, Entry, Example, TableCodec
 from credkit.core.errors import DefinitionError, EncodeError
 from credkit.core.forms import Word
@@ -48,10 +48,19 @@ from credkit.core.reading import AnyReading, Check, Note, Part, Reading
 from credkit.core.sentences import redacted_repr
 from credkit.core.shapes import TEXT, bits
 from credkit.core.spans import LIMIT, format_span
-from credkit.tables.characters import ALPHANUMERIC, NUMERIC, SETS, CharacterSet
-from credkit.tables.swipes import Swipe, clean, evidence, found, gap, garbled, islands, only
+from credkit.tables.characters import ALPHANUMERIC, NUMERIC, SETS_BY_NAME, CharacterSet
+from credkit.tables.swipes import (
+    Swipe,
+    decode_track,
+    find_garbled,
+    find_islands,
+    find_only_track,
+    find_tracks,
+    separating_zeros,
+    track_evidence,
+)
 
-MOST_ZEROS = 4096  # that encoding writes before or behind a track
+MOST_WRITTEN_ZEROS = 4096  # that encoding writes before or behind a track
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
@@ -71,7 +80,7 @@ class TrackBits(TableCodec[Bits, str]):
         number, length = raw
         if length > LIMIT:
             return None
-        swipe = only(self.letters, f"{number:0{length}b}")
+        swipe = find_only_track(self.letters, f"{number:0{length}b}")
         return swipe.text if swipe else None
 
     def _encode_raw(self, raw: str) -> Word:
@@ -86,15 +95,15 @@ class TrackBits(TableCodec[Bits, str]):
                 f"{letters.start} and {letters.end}"
             )
         for place, char in enumerate(raw[1:-1], 1):
-            if char not in letters.content:
+            if char not in letters.content_letters:
                 raise EncodeError(
                     f"{self.name}: {redacted_repr(char)} at character {place} is none of the characters that the "
                     f"{letters.name} set has between its sentinels"
                 )
-        if len(raw) * letters.width > LIMIT - 2 * MOST_ZEROS:
+        if len(raw) * letters.width > LIMIT - 2 * MOST_WRITTEN_ZEROS:
             raise EncodeError(f"{self.name}: {len(raw)} characters are more than a row of {LIMIT} bits holds")
-        row = "".join(letters.bits[char] for char in raw + letters.lrc(raw))
-        turned = clean(letters, row[::-1])
+        row = "".join(letters.bits_by_character[char] for char in raw + letters.lrc(raw))
+        turned = decode_track(letters, row[::-1])
         if turned and turned.text != raw:
             raise EncodeError(
                 f"{self.name}: pulled the other way, {redacted_repr(raw)} reads as "
@@ -113,18 +122,18 @@ class TrackBits(TableCodec[Bits, str]):
             )  # fmt: skip
             return Reading(value=None, checks=(check,))
         row = value.bin
-        swipe = only(self.letters, row)
+        swipe = find_only_track(self.letters, row)
         if swipe:
-            return self._read(swipe, row)
-        several = list(found(self.letters, row))
+            return self._good_reading(swipe, row)
+        several = list(find_tracks(self.letters, row))
         if len(several) > 1:
             both = len(several) == 2 and several[0].start < several[1].stop and several[1].start < several[0].stop
-            return self._ambiguous(several) if both else self._several(several)
+            return self._ambiguous_reading(several) if both else self._several_tracks_reading(several)
         if several:
-            return self._doubtful(several[0], row)
-        return self._failed(row)
+            return self._doubtful_reading(several[0], row)
+        return self._failed_reading(row)
 
-    def _read(self, swipe: Swipe, row: str) -> AnyReading:
+    def _good_reading(self, swipe: Swipe, row: str) -> AnyReading:
         """The reading of a good track, with notes on its direction and on noise."""
         notes = []
         if swipe.backwards:
@@ -137,20 +146,20 @@ class TrackBits(TableCodec[Bits, str]):
                 size = noise[-1] - noise[0] + 1
                 text = f"{size} bit{'s' * (size > 1)} of noise {where}"
                 notes.append(Note(kind=f"noise-{kind}", level="care", text=text, at=tuple(noise)))
-        track = _Track.of(self.letters, row, (swipe.start, swipe.stop), swipe.backwards)
-        return replace(self._explained(track), notes=tuple(notes))
+        track = _TrackInRow.from_island(self.letters, row, (swipe.start, swipe.stop), swipe.backwards)
+        return replace(self._explained_reading(track), notes=tuple(notes))
 
-    def _explained(self, track: _Track) -> AnyReading:
+    def _explained_reading(self, track: _TrackInRow) -> AnyReading:
         """The reading of a track as it stands, whether its checks pass or not."""
-        letters, width, data = self.letters, self.letters.width, self.letters.data
+        letters, width, data = self.letters, self.letters.width, self.letters.data_bits
         count, stop = track.count, track.count * self.letters.width
         lrc = track.bits[stop : stop + data]
         sums = "".join(str(track.bits[column:stop:width].count("1") % 2) for column in range(data))
         body = [place for place in range(stop) if place % width != data]
         checks = [
-            self._sentinel("start", letters.start, track, 0),
-            self._parity(track, count),
-            self._sentinel("end", letters.end, track, stop - width),
+            self._sentinel_check("start", letters.start, track, 0),
+            self._parity_check(track, count),
+            self._sentinel_check("end", letters.end, track, stop - width),
         ]
         again = [place for place, char in enumerate(track.characters[1:count], 1) if char == letters.start]
         if again:
@@ -161,7 +170,7 @@ class TrackBits(TableCodec[Bits, str]):
                     "one-start", f"one start sentinel {redacted_repr(letters.start)}", track, at, [], "none", found
                 )
             )
-        if track.whole:
+        if track.has_lrc:
             right, own = str(1 - lrc.count("1") % 2), track.bits[stop + data : stop + width]
             checks += [
                 self._check(
@@ -171,29 +180,29 @@ class TrackBits(TableCodec[Bits, str]):
                             right, own),
             ]  # fmt: skip
         else:
-            missing = f"the bits end {track.short} too early"
+            missing = f"the bits end {track.missing_lrc} too early"
             checks.append(self._check("lrc", "an LRC", track, [], [], f"{width} bits", missing))
         if track.behind:
             found = "1" * len(track.behind)
-            claim = f"at least {gap(letters)} zeros behind the LRC"
+            claim = f"at least {separating_zeros(letters)} zeros behind the LRC"
             checks.append(self._check("zeros-behind", claim, track, track.behind, [], "0" * len(found), found))
         return Reading(
             value="".join(track.characters[:count]), checks=tuple(checks), parts=track.parts(),
-            origin=Several(tuple(track.at(range(at * width, at * width + width)) for at in range(count))),
+            origin=Several(tuple(track.places_in_row(range(at * width, at * width + width)) for at in range(count))),
         )  # fmt: skip
 
-    def _endless(self, track: _Track) -> AnyReading:
+    def _endless_reading(self, track: _TrackInRow) -> AnyReading:
         """The reading of a track without an end."""
         count = len(track.characters)
         missing = self._check(
             "end-sentinel", f"the end sentinel {self.letters.end}", track, [], [],
-            self.letters.bits[self.letters.end], f"none in {count} characters",
+            self.letters.bits_by_character[self.letters.end], f"none in {count} characters",
         )  # fmt: skip
-        return Reading(value=None, checks=(self._parity(track, count), missing), parts=track.parts())
+        return Reading(value=None, checks=(self._parity_check(track, count), missing), parts=track.parts())
 
-    def _parity(self, track: _Track, count: int) -> Check:
+    def _parity_check(self, track: _TrackInRow, count: int) -> Check:
         """The check on the parity of the first ``count`` characters; of wrong ones only, if there are any."""
-        width, data = self.letters.width, self.letters.data
+        width, data = self.letters.width, self.letters.data_bits
         every = range(data, count * width, width)
         odd = [place for place in every if track.bits.count("1", place - data, place + 1) % 2 == 0]
         values = "".join(track.bits[place] for place in odd or every)
@@ -202,23 +211,25 @@ class TrackBits(TableCodec[Bits, str]):
         claim = f"odd parity of each of {count} characters"
         return self._check("character-parity", claim, track, odd or every, body, expected, values, max(0, count - 2))
 
-    def _sentinel(self, which: str, char: str, track: _Track, start: int) -> Check:
-        width, bits = self.letters.width, self.letters.bits[char]
+    def _sentinel_check(self, which: str, char: str, track: _TrackInRow, start: int) -> Check:
+        width, bits = self.letters.width, self.letters.bits_by_character[char]
         places = range(start, start + width)
         found = track.bits[start : start + width]
         return self._check(f"{which}-sentinel", f"the {which} sentinel {char}", track, places, [], bits, found)
 
     def _check(
-        self, rule: str, claim: str, track: _Track, at: Iterable[int], covers: Iterable[int], expected: str, found: str,
+        self, rule: str, claim: str, track: _TrackInRow, at: Iterable[int], covers: Iterable[int], expected: str,
+        found: str,
         evidence: int | None = None,
     ) -> Check:  # fmt: skip
-        places = track.at(at)
+        places = track.places_in_row(at)
         return Check(
-            codec=self.name, rule=rule, claim=claim, form="bits", at=places, covers=track.at(covers), expected=expected,
+            codec=self.name, rule=rule, claim=claim, form="bits", at=places, covers=track.places_in_row(covers),
+            expected=expected,
             found=found, evidence=len(places) if evidence is None else evidence,
         )  # fmt: skip
 
-    def _ambiguous(self, swipes: list[Swipe]) -> AnyReading:
+    def _ambiguous_reading(self, swipes: list[Swipe]) -> AnyReading:
         """The reading of a row that is one track forwards, and another backwards."""
         forwards, backwards = sorted(swipes, key=lambda swipe: swipe.backwards)
         check = Check(
@@ -230,7 +241,7 @@ class TrackBits(TableCodec[Bits, str]):
         note = Note(kind="both-directions", level="care", text=f"all checks hold both ways: {texts}")
         return Reading(value=None, checks=(check,), notes=(note,))
 
-    def _several(self, swipes: list[Swipe]) -> AnyReading:
+    def _several_tracks_reading(self, swipes: list[Swipe]) -> AnyReading:
         """The reading of a row in which several tracks stand."""
         spans = (f"bits {format_span(range(swipe.start, swipe.stop))}" for swipe in swipes)
         check = Check(
@@ -239,28 +250,28 @@ class TrackBits(TableCodec[Bits, str]):
         )  # fmt: skip
         return Reading(value=None, checks=(check,))
 
-    def _doubtful(self, swipe: Swipe, row: str) -> AnyReading:
+    def _doubtful_reading(self, swipe: Swipe, row: str) -> AnyReading:
         """The reading of a row in which more than noise stands beside a track, or of noise that may have made it."""
-        if span := garbled(self.letters, swipe, row):
+        if span := find_garbled(self.letters, swipe, row):
             check = Check(
                 codec=self.name, rule="one-swipe", claim="one swipe in the row", form="bits", at=tuple(range(*span)),
                 expected="noise at most", found=row[slice(*span)],
             )  # fmt: skip
             return Reading(value=None, checks=(check,))
-        size, bits = len(swipe.text), evidence(self.letters, swipe.text)
+        size, bits = len(swipe.text), track_evidence(self.letters, swipe.text)
         check = Check(
             codec=self.name, rule="noise", claim="only zeros around so short a track", form="bits",
             expected="zeros", found=f"noise around {size} characters, whose checks are worth {bits} bits",
         )  # fmt: skip
         return Reading(value=None, checks=(check,))
 
-    def _failed(self, row: str) -> AnyReading:
+    def _failed_reading(self, row: str) -> AnyReading:
         """The reading of a row without a good track: what is wrong with all of it, or with the longest island."""
         letters = self.letters
-        longest = max(islands(letters, row), key=lambda span: span[1] - span[0], default=(0, 0))
+        longest = max(find_islands(letters, row), key=lambda span: span[1] - span[0], default=(0, 0))
         for span in ((max(row.find("1"), 0), row.rfind("1") + 1), longest):
             bits = row[slice(*span)]
-            ways = [turn for turn in (False, True) if bits[:: -1 if turn else 1].startswith(letters.begins)]
+            ways = [turn for turn in (False, True) if bits[:: -1 if turn else 1].startswith(letters.start_bits)]
             if ways:
                 break
         else:
@@ -268,16 +279,16 @@ class TrackBits(TableCodec[Bits, str]):
             check = Check(
                 codec=self.name, rule="start-sentinel", form="bits",
                 claim=f"a start sentinel {redacted_repr(letters.start)}",
-                at=tuple(range(start, start + len(bits))), expected=letters.begins, found=bits or "no bit",
+                at=tuple(range(start, start + len(bits))), expected=letters.start_bits, found=bits or "no bit",
             )  # fmt: skip
             return Reading(value=None, checks=(check,))
-        tracks = (_Track.of(letters, row, span, backwards) for backwards in ways)
+        tracks = (_TrackInRow.from_island(letters, row, span, backwards) for backwards in ways)
         track = max(tracks, key=lambda track: (bool(track.count), not track.backwards))
-        return self._explained(track) if track.count else self._endless(track)
+        return self._explained_reading(track) if track.count else self._endless_reading(track)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Track:
+class _TrackInRow:
     """A track as it stands in a row: its bits from the start sentinel on, in the direction of reading.
 
     ``characters`` are read by their data bits, whatever their parity; ``count`` of them are the
@@ -295,13 +306,13 @@ class _Track:
     behind: tuple[int, ...]
 
     @classmethod
-    def of(cls, letters: CharacterSet, row: str, span: tuple[int, int], backwards: bool) -> _Track:
+    def from_island(cls, letters: CharacterSet, row: str, span: tuple[int, int], backwards: bool) -> _TrackInRow:
         """The track in the island ``span`` of ``row``; zeros at its end may belong to its last character."""
         width = letters.width
         way = row[::-1] if backwards else row
         start, last = (len(row) - span[1], len(row) - span[0]) if backwards else span
         pieces = [way[place : place + width] for place in range(start, last, width)]
-        end = letters.bits[letters.end]
+        end = letters.bits_by_character[letters.end]
         count = pieces.index(end) + 1 if end in pieces else 0
         stop = start + (count + 1) * width
         if count:
@@ -309,22 +320,22 @@ class _Track:
         whole = [bits for bits in pieces if len(bits) == width]
         return cls(
             bits="".join(pieces), start=start, backwards=backwards, length=len(row), width=width,
-            characters=tuple(letters.characters[bits] for bits in whole), count=count,
+            characters=tuple(letters.characters_by_bits[bits] for bits in whole), count=count,
             behind=tuple(place - start for place in range(stop, last) if count and way[place] == "1"),
         )  # fmt: skip
 
     @property
-    def whole(self) -> bool:
+    def has_lrc(self) -> bool:
         """Whether an LRC follows."""
         return len(self.characters) > self.count
 
     @property
-    def short(self) -> str:
+    def missing_lrc(self) -> str:
         """How much of the LRC is missing."""
         missing = (self.count + 1) * self.width - len(self.bits)
         return f"{missing} bit{'s' * (missing > 1)}"
 
-    def at(self, places: Iterable[int]) -> tuple[Place, ...]:
+    def places_in_row(self, places: Iterable[int]) -> tuple[Place, ...]:
         """Where bits of the track stand in the row."""
         return tuple(self.length - 1 - self.start - each if self.backwards else self.start + each for each in places)
 
@@ -333,7 +344,7 @@ class _Track:
         return tuple(
             Part(
                 name="LRC" if self.count and place == self.count else char,
-                at=self.at(range(place * self.width, place * self.width + self.width)), value=char,
+                at=self.places_in_row(range(place * self.width, place * self.width + self.width)), value=char,
             )
             for place, char in enumerate(self.characters)
         )  # fmt: skip
@@ -346,13 +357,15 @@ def build(name: str, usual: str, *args: str) -> AnyCodec:
     so, so it is chosen here. Reading takes any number of zeros, and none.
     """
     width, *zeros = args or (usual,)
-    sets = {each.name[0]: each for each in SETS.values()}
+    sets = {each.name[0]: each for each in SETS_BY_NAME.values()}
     if (width or usual) not in sets or len(zeros) > 2:
         raise DefinitionError(
             f"{name}: is written {name}:[5 or 7],ZEROS-BEFORE,ZEROS-BEHIND, such as {name}:{usual},25,25, "
             f"not with {redacted_repr(','.join(args))}"
         )
-    before, *behind = [whole(name, "the zeros around a track", each, least=0, most=MOST_ZEROS) for each in zeros] or [0]
+    before, *behind = [
+        parse_whole_number(name, "the zeros around a track", each, least=0, most=MOST_WRITTEN_ZEROS) for each in zeros
+    ] or [0]
     return TrackBits(
         name=step(name, *args), input=bits(), output=TEXT, letters=sets[width or usual],
         zeros=(before, behind[0] if behind else before),

@@ -36,14 +36,14 @@ from credkit.core.origins import ByName, Place
 from credkit.core.reading import AnyReading, Check, Field, Level, Note, Part, Reading
 from credkit.core.sentences import redacted_repr
 from credkit.core.shapes import TEXT, Shape
-from credkit.tables.pattern import Pattern
+from credkit.tables.pattern import TextPattern
 
-ANIMALS = 1 << 38  # identifications of a country, ISO 11784
+ANIMAL_NUMBER_END = 1 << 38  # identifications of a country, ISO 11784
 COUNTRIES: tuple[tuple[range, str, Level, str], ...] = (  # ISO 11784
     (range(900, 999), "manufacturer-code", "info", "from 900 to 998: a manufacturer's code, not a country of ISO 3166"),
     (range(999, 1000), "test-code", "care", "country 999 is for tests: such a number may be there twice (from memory)"),
 )
-LONGEST = 20  # digits of a field whose width is not given
+MOST_FREE_DIGITS = 20  # digits of a field whose width is not given
 _SPEC = re.compile(r"(?:0([1-9][0-9]{0,2}))?([dxX])")
 _DIGITS = {"d": "[0-9]", "x": "[0-9A-Fa-f]", "X": "[0-9A-Fa-f]"}
 
@@ -57,9 +57,9 @@ class Template(TableCodec[str, FieldMapping]):
     bases: Mapping[str, int]
 
     @property
-    def table(self) -> Pattern | None:
+    def table(self) -> TextPattern | None:
         """The pattern and the bases."""
-        return Pattern(regex=self.pattern.pattern, bases=self.bases)
+        return TextPattern(regex=self.pattern.pattern, bases=self.bases)
 
     def _numbers(self, match: re.Match[str]) -> dict[str, Item]:
         return {name: int(match[name], base) for name, base in self.bases.items()}
@@ -114,9 +114,9 @@ def build_template(*pieces: str) -> AnyCodec:
             raise DefinitionError(f"template: nothing says where {name} begins: a letter or sign must stand before it")
         open_end = open_end or not width
         base = 10 if kind == "d" else 16
-        pattern += f"(?P<{name}>{_DIGITS[kind]}{{{width or f'1,{LONGEST}'}}})"
+        pattern += f"(?P<{name}>{_DIGITS[kind]}{{{width or f'1,{MOST_FREE_DIGITS}'}}})"
         digits = int(width) if width and base == 10 else 0
-        schema[name] = Field(name=name, most=base ** int(width or LONGEST) - 1, digits=digits)
+        schema[name] = Field(name=name, most=base ** int(width or MOST_FREE_DIGITS) - 1, digits=digits)
         bases[name] = base
     if not schema:
         raise DefinitionError(f"template: {redacted_repr(text)} holds no field such as {{number:05d}}")
@@ -140,7 +140,7 @@ class AnimalNumber(Template):
     def _decode_raw(self, raw: str) -> Fields | None:
         """The country and the identification, or None where that has more than 38 bits."""
         fields = Template._decode_raw(self, raw)
-        return None if fields is None or int(fields["identification"]) >= ANIMALS else fields
+        return None if fields is None or int(fields["identification"]) >= ANIMAL_NUMBER_END else fields
 
     def inspect(self, value: str) -> AnyReading:
         """The country and the identification; a failed check where that has more than 38 bits."""
@@ -148,11 +148,11 @@ class AnimalNumber(Template):
         if reading.value is None:
             return reading
         country, number = reading.parts
-        found, most = reading.value["identification"], ANIMALS - 1
+        found, most = reading.value["identification"], ANIMAL_NUMBER_END - 1
         check = Check(
             codec=self.name, rule="range", claim="the range of identification", form="text", at=number.at,
             expected=f"0 to {most}", found=f"0 to {most}" if found <= most else found,
-            evidence=log2(10**12 / ANIMALS),
+            evidence=log2(10**12 / ANIMAL_NUMBER_END),
         )  # fmt: skip
         notes = [
             Note(kind=kind, level=level, text=text, at=country.at)
@@ -168,7 +168,7 @@ def build_animal() -> AnyCodec:
     """``animal-number``: three digits of a country or manufacturer, and twelve of a number of 38 bits."""
     made = build_template("{country:03d}{identification:012d}")
     assert isinstance(made, Template)
-    schema = {**made.schema, "identification": Field(name="identification", most=ANIMALS - 1)}
+    schema = {**made.schema, "identification": Field(name="identification", most=ANIMAL_NUMBER_END - 1)}
     return AnimalNumber(
         name="animal-number", input=TEXT, output=Shape("fields", schema=FrozenMapping(schema)),
         pattern=made.pattern, text=made.text, bases=made.bases,

@@ -17,7 +17,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
-from credkit.codecs.arguments import whole
+from credkit.codecs.arguments import parse_whole_number
 from credkit.core.codec import PRACTICE, AnyCodec, Codec, Entry, Example
 from credkit.core.errors import DefinitionError, EncodeError
 from credkit.core.grammar import step
@@ -26,11 +26,17 @@ from credkit.core.reading import AnyReading, Check, Reading
 from credkit.core.sentences import redacted_repr
 from credkit.core.shapes import TEXT
 
-KEYS = {"<enter>": ("\r", "\n", "\r\n"), "<tab>": ("\t",), "<space>": (" ",), "<stx>": ("\x02",), "<etx>": ("\x03",)}
+NAMED_KEYS = {
+    "<enter>": ("\r", "\n", "\r\n"),
+    "<tab>": ("\t",),
+    "<space>": (" ",),
+    "<stx>": ("\x02",),
+    "<etx>": ("\x03",),
+}
 BLANKS = " \t\r\n"
 
 
-def _cut(value: str, start: int, stop: int) -> AnyReading:
+def _slice_reading(value: str, start: int, stop: int) -> AnyReading:
     """The reading of ``value`` from ``start`` to ``stop``."""
     return Reading(value=value[start:stop], origin=Shifted(start))
 
@@ -47,7 +53,7 @@ class Strip(Codec[str, str]):
         """The text between prefix and suffix; a failed check where one of them is missing."""
         span = self._span(value)
         if span:
-            return _cut(value, *span)
+            return _slice_reading(value, *span)
         check = Check(
             codec=self.name,
             rule="form",
@@ -74,8 +80,8 @@ class Strip(Codec[str, str]):
         return match.span(1) if match else None
 
 
-def _alternatives(key: str) -> str:
-    return f"(?:{'|'.join(sorted(KEYS[key], key=len, reverse=True))})"
+def _key_alternatives(key: str) -> str:
+    return f"(?:{'|'.join(sorted(NAMED_KEYS[key], key=len, reverse=True))})"
 
 
 def build_strip(prefix: str = "", suffix: str = "") -> AnyCodec:
@@ -90,10 +96,10 @@ def build_strip(prefix: str = "", suffix: str = "") -> AnyCodec:
     for what, spec in (("prefix", prefix), ("suffix", suffix)):
         pieces = re.split(r"(<[a-z]+>)", spec)
         for piece in pieces[1::2]:
-            if piece not in KEYS:
-                raise DefinitionError(f"strip: {piece} in the {what} is not one of {', '.join(KEYS)}")
-        patterns.append("".join(_alternatives(p) if p in KEYS else re.escape(p) for p in pieces))
-        texts.append("".join(KEYS[p][0] if p in KEYS else p for p in pieces))
+            if piece not in NAMED_KEYS:
+                raise DefinitionError(f"strip: {piece} in the {what} is not one of {', '.join(NAMED_KEYS)}")
+        patterns.append("".join(_key_alternatives(p) if p in NAMED_KEYS else re.escape(p) for p in pieces))
+        texts.append("".join(NAMED_KEYS[p][0] if p in NAMED_KEYS else p for p in pieces))
     if prefix.endswith("<enter>"):
         patterns[0] += "(?!\n)"  # or it would be unclear which line end belongs to what
     return Strip(
@@ -122,7 +128,7 @@ class LastDigits(Codec[str, str]):
                 expected=f"at least {self.count}", found=len(value),
             )  # fmt: skip
         else:
-            return _cut(value, len(value) - self.count, len(value))
+            return _slice_reading(value, len(value) - self.count, len(value))
         return Reading(value=None, checks=(check,))
 
     def encode(self, value: str) -> str:
@@ -135,7 +141,7 @@ class LastDigits(Codec[str, str]):
 
 def build_last_digits(count: str) -> AnyCodec:
     """``last-digits:N``: a projection to the last N decimal digits."""
-    size = whole("last-digits", "the number of digits", count)
+    size = parse_whole_number("last-digits", "the number of digits", count)
     return LastDigits(name=step("last-digits", count), input=TEXT, output=TEXT, is_projection=True, count=size)
 
 

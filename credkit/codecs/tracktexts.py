@@ -30,7 +30,7 @@ import re
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from credkit.codecs.arguments import whole
+from credkit.codecs.arguments import parse_whole_number
 from credkit.core.codec import AnyCodec, Codec, Entry, Example
 from credkit.core.errors import DefinitionError, EncodeError
 from credkit.core.grammar import step
@@ -39,20 +39,24 @@ from credkit.core.reading import AnyReading, Check, Note, Part, Reading
 from credkit.core.sentences import redacted_repr
 from credkit.core.shapes import TEXT
 from credkit.tables.characters import ALPHANUMERIC, NUMERIC, CharacterSet
-from credkit.tables.items import one_of, ranges
+from credkit.tables.items import character_class, format_ranges
 
-TYPED = "+"  # what a keyboard-emulating reader types before track 3
-BEGINS = {"%": (1, 3), ";": (2, 3), TYPED: (3,)}  # which tracks a character may begin, the first one that is free
+TYPED_TRACK_3_START = "+"  # what a keyboard-emulating reader types before track 3
+TRACKS_BY_START = {
+    "%": (1, 3),
+    ";": (2, 3),
+    TYPED_TRACK_3_START: (3,),
+}  # which tracks a character may begin, the first one that is free
 _PATTERNS = {  # what stands between the sentinels; both sets are possible on a track 3 that was typed
-    "%": re.compile(one_of(ALPHANUMERIC.content) + "*"),
-    ";": re.compile(one_of(NUMERIC.content) + "*"),
-    TYPED: re.compile(one_of(ALPHANUMERIC.content) + "*"),
+    "%": re.compile(character_class(ALPHANUMERIC.content_letters) + "*"),
+    ";": re.compile(character_class(NUMERIC.content_letters) + "*"),
+    TYPED_TRACK_3_START: re.compile(character_class(ALPHANUMERIC.content_letters) + "*"),
 }
-END = "?"
-ERROR = f"E{END}"  # common practice, no source
+END_SENTINEL = "?"
+FAILED_TRACK = f"E{END_SENTINEL}"  # common practice, no source
 
 
-class Track(NamedTuple):
+class TypedTrack(NamedTuple):
     """One track in the text that was typed: its number, from where to where."""
 
     number: int
@@ -65,7 +69,7 @@ class Track(NamedTuple):
         """Its characters."""
         return tuple(range(self.start, self.stop))
 
-    def of(self, text: str) -> str:
+    def slice_of(self, text: str) -> str:
         """What stands there in ``text``."""
         return text[self.start : self.stop]
 
@@ -79,7 +83,7 @@ class TrackText(Codec[str, str]):
 
     def inspect(self, value: str) -> AnyReading:
         """The track with the start sentinel of the medium, the others set aside."""
-        tracks, fault = self._tracks(value)
+        tracks, fault = self._split_tracks(value)
         notes = tuple(
             Note(
                 kind="read-error", level="care", at=each.places,
@@ -90,44 +94,48 @@ class TrackText(Codec[str, str]):
         )  # fmt: skip
         mine = next((each for each in tracks if each.number == self.number), None)
         if mine is None:
-            return Reading(value=None, checks=(fault or self._missing(value, tracks),), notes=notes)
-        if fault := fault or self._wrong(value, mine):
+            return Reading(value=None, checks=(fault or self._missing_track_check(value, tracks),), notes=notes)
+        if fault := fault or self._wrong_track_check(value, mine):
             return Reading(value=None, checks=(fault,), notes=notes)
         others = [each for each in tracks if each is not mine]
         if others:
             at = tuple(place for each in others for place in each.places)
-            notes += (Note(kind="set-aside", level="info", text=f"{_said(others)}: set aside", at=at),)
+            notes += (Note(kind="set-aside", level="info", text=f"{_describe_tracks(others)}: set aside", at=at),)
         twins = [each for each in others if value[each.start] == value[mine.start]]
         if twins:
-            text = f"{_said(twins)} begins like track {mine.number}: it may be another swipe"
+            text = f"{_describe_tracks(twins)} begins like track {mine.number}: it may be another swipe"
             at = tuple(place for each in twins for place in each.places)
             notes += (Note(kind="perhaps-two-swipes", level="care", text=text, at=at),)
         return Reading(
             value=self.letters.start + value[mine.start + 1 : mine.stop], notes=notes,
-            parts=tuple(Part(name=f"track {each.number}", at=each.places, value=each.of(value)) for each in tracks),
+            parts=tuple(
+                Part(name=f"track {each.number}", at=each.places, value=each.slice_of(value)) for each in tracks
+            ),
             origin=Shifted(mine.start),
         )  # fmt: skip
 
-    def _tracks(self, text: str) -> tuple[list[Track], Check | None]:
+    def _split_tracks(self, text: str) -> tuple[list[TypedTrack], Check | None]:
         """The tracks in the text, as far as it consists of them, and what is wrong behind them."""
-        found: list[Track] = []
+        found: list[TypedTrack] = []
         at = 0
         while at < len(text):
             last = found[-1].number if found else 0
-            number = next((n for n in BEGINS.get(text[at], ()) if n > last), None)
+            number = next((n for n in TRACKS_BY_START.get(text[at], ()) if n > last), None)
             if number is None:
                 behind = f" behind track {last}" if last else ""
-                return found, self._fault("form", "the start sentinel of a track" + behind, text, at)
-            failed = text.startswith(ERROR, at + 1)
+                return found, self._failed_check("form", "the start sentinel of a track" + behind, text, at)
+            failed = text.startswith(FAILED_TRACK, at + 1)
             match = _PATTERNS[text[at]].match(text, at + 1)
-            stop = match.end() if match and not failed else at + len(ERROR)
-            if text[stop : stop + 1] != END:
-                return found, self._fault("form", f"a character of track {number} or its end sentinel", text, stop)
-            found.append(Track(number, at, stop + 1, failed))
+            stop = match.end() if match and not failed else at + len(FAILED_TRACK)
+            if text[stop : stop + 1] != END_SENTINEL:
+                return found, self._failed_check(
+                    "form", f"a character of track {number} or its end sentinel", text, stop
+                )
+            found.append(TypedTrack(number, at, stop + 1, failed))
             at = stop + 1
         return found, None
 
-    def _fault(self, rule: str, expected: str, text: str, at: int, stop: int | None = None) -> Check:
+    def _failed_check(self, rule: str, expected: str, text: str, at: int, stop: int | None = None) -> Check:
         """A failed check at one place, or at several, or at the end of the text."""
         claim = f"track {self.number}" if stop else "the text of tracks"
         found = text[at : stop or at + 1]
@@ -137,38 +145,42 @@ class TrackText(Codec[str, str]):
             expected=expected if places else f"{expected} at its end", found=found if places else (text,),
         )  # fmt: skip
 
-    def _missing(self, text: str, tracks: list[Track]) -> Check:
-        there = f"beside {_said(tracks)}" if tracks else "in the text"
+    def _missing_track_check(self, text: str, tracks: list[TypedTrack]) -> Check:
+        there = f"beside {_describe_tracks(tracks)}" if tracks else "in the text"
         return Check(
             codec=self.name, rule="track", claim=f"track {self.number}", form="text",
             expected=f"track {self.number} {there}", found=text,
         )  # fmt: skip
 
-    def _wrong(self, text: str, track: Track) -> Check | None:
+    def _wrong_track_check(self, text: str, track: TypedTrack) -> Check | None:
         """Why the track cannot be given as it stands on the medium, or None."""
         if track.failed:
-            return self._fault("read-error", "a track that the reader could read", text, track.start, track.stop)
+            return self._failed_check("read-error", "a track that the reader could read", text, track.start, track.stop)
         start = self.letters.start
         hint = "" if self.letters is ALPHANUMERIC else " (track:3,7-bit reads the 7-bit set)"
-        if text[track.start] not in (start, TYPED):
-            return self._fault("form", f"{redacted_repr(start)} or {redacted_repr(TYPED)}{hint}", text, track.start)
+        if text[track.start] not in (start, TYPED_TRACK_3_START):
+            return self._failed_check(
+                "form", f"{redacted_repr(start)} or {redacted_repr(TYPED_TRACK_3_START)}{hint}", text, track.start
+            )
         for place in range(track.start + 1, track.stop - 1):
-            if text[place] not in self.letters.content:
-                return self._fault("alphabet", f"one of {ranges(self.letters.content)}{hint}", text, place)
+            if text[place] not in self.letters.content_letters:
+                return self._failed_check(
+                    "alphabet", f"one of {format_ranges(self.letters.content_letters)}{hint}", text, place
+                )
         return None
 
     def encode(self, value: str) -> str:
         """The track as it is typed, alone; raises `EncodeError` for what would not be read back."""
-        ends = self.check_output(value)[:1] == self.letters.start and value[-1:] == END and len(value) > 1
-        strange = [char for char in value[1:-1] if char not in self.letters.content]
-        if not ends or strange or value[1:] == ERROR:
-            why = "is what a reader types for an error" if value[1:] == ERROR else "is no track"
-            of = f"{self.letters.start}…{END} with characters of {ranges(self.letters.content)}"
+        ends = self.check_output(value)[:1] == self.letters.start and value[-1:] == END_SENTINEL and len(value) > 1
+        strange = [char for char in value[1:-1] if char not in self.letters.content_letters]
+        if not ends or strange or value[1:] == FAILED_TRACK:
+            why = "is what a reader types for an error" if value[1:] == FAILED_TRACK else "is no track"
+            of = f"{self.letters.start}…{END_SENTINEL} with characters of {format_ranges(self.letters.content_letters)}"
             raise EncodeError(f"{self.name}: {redacted_repr(value)} {why}, expected {of}")
-        return (TYPED if self.number == 3 else value[0]) + value[1:]
+        return (TYPED_TRACK_3_START if self.number == 3 else value[0]) + value[1:]
 
 
-def _said(tracks: list[Track]) -> str:
+def _describe_tracks(tracks: list[TypedTrack]) -> str:
     return " and ".join(f"track {each.number}" for each in tracks)
 
 
@@ -179,7 +191,7 @@ def build_track_text(number: str, letters: str = "") -> AnyCodec:
     set aside. Track 3 is in the 5-bit set (`;` on the medium) unless 7-bit is said (`%`): a typed `+` does
     not tell which.
     """
-    chosen = whole("track", "the track", number, most=3)
+    chosen = parse_whole_number("track", "the track", number, most=3)
     if letters and (chosen != 3 or letters != ALPHANUMERIC.name):
         raise DefinitionError(
             f"track: only track 3 has a second set here, written track:3,7-bit, not {redacted_repr(letters)}"

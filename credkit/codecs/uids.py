@@ -50,77 +50,83 @@ from credkit.core.reading import AnyReading, Check, Reading
 from credkit.core.shapes import Shape, bits, describe_lengths, exactly, hull
 from credkit.core.spans import format_span
 from credkit.tables.definition import layout
-from credkit.tables.layout import Layout, LayoutCheck, LayoutCodec, Piece, number, pieces
+from credkit.tables.layout import BitRun, Layout, LayoutCheck, LayoutCodec, bit_runs_at, decode_number
 
-TAG = 0x88  # the cascade tag, ISO/IEC 14443-3 clause 6
+CASCADE_TAG = 0x88  # the cascade tag, ISO/IEC 14443-3 clause 6
 
 
-def _bcc(at: str, covers: str, start: int = 0) -> Mapping[str, Any]:
+def _define_bcc(at: str, covers: str, start: int = 0) -> Mapping[str, Any]:
     """The check row of a BCC, the XOR of bytes and of ``start``."""
     return {"bits": at, "rule": "bcc", "crc": covers, "algorithm": "xor-byte", "init": start}
 
 
-def _form(length: int, uid: str, *checks: Mapping[str, Any], tags: Iterable[str] = ()) -> Mapping[str, Any]:
+def _define_form(length: int, uid: str, *checks: Mapping[str, Any], tags: Iterable[str] = ()) -> Mapping[str, Any]:
     return {
-        "length": length, "fields": {"uid": uid}, "fixed": dict.fromkeys(tags, f"{TAG:08b}"), "checks": list(checks)
+        "length": length, "fields": {"uid": uid}, "fixed": dict.fromkeys(tags, f"{CASCADE_TAG:08b}"),
+        "checks": list(checks)
     }  # fmt: skip
 
 
 FORMS = {
     "uid-a-levels": (
-        _form(40, "0-31", _bcc("32-39", "0-31")),
-        _form(80, "8-31,40-71", _bcc("32-39", "0-31"), _bcc("72-79", "40-71"), tags=["0-7"]),
-        _form(
-            120, "8-31,48-71,80-111", _bcc("32-39", "0-31"), _bcc("72-79", "40-71"), _bcc("112-119", "80-111"),
+        _define_form(40, "0-31", _define_bcc("32-39", "0-31")),
+        _define_form(80, "8-31,40-71", _define_bcc("32-39", "0-31"), _define_bcc("72-79", "40-71"), tags=["0-7"]),
+        _define_form(
+            120, "8-31,48-71,80-111", _define_bcc("32-39", "0-31"), _define_bcc("72-79", "40-71"),
+            _define_bcc("112-119", "80-111"),
             tags=["0-7", "40-47"],
         ),
     ),
     "uid-a-stored": (
-        _form(40, "0-31", _bcc("32-39", "0-31")),
-        _form(72, "0-23,32-63", _bcc("24-31", "0-23", TAG), _bcc("64-71", "32-63")),
+        _define_form(40, "0-31", _define_bcc("32-39", "0-31")),
+        _define_form(72, "0-23,32-63", _define_bcc("24-31", "0-23", CASCADE_TAG), _define_bcc("64-71", "32-63")),
     ),
 }  # fmt: skip
-LAST = {("uid-a-levels", 40): 0, ("uid-a-levels", 80): 40}  # the first bit of the last level, which is no cascade tag
+LAST_LEVEL_STARTS = {
+    ("uid-a-levels", 40): 0,
+    ("uid-a-levels", 80): 40,
+}  # the first bit of the last level, which is no cascade tag
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class LastLevel(LayoutCheck):
+class LastLevelCheck(LayoutCheck):
     """The first byte of the last level: a byte of the UID, never the cascade tag."""
 
-    parts: tuple[Piece, ...]
+    parts: tuple[BitRun, ...]
 
     @classmethod
-    def of(cls, length: int, start: int) -> LastLevel:
+    def for_form(cls, length: int, start: int) -> LastLevelCheck:
         """The check for a form of ``length`` bits, the last level of which begins at bit ``start``."""
         at = tuple(range(start, start + 8))
         return cls(
-            rule="complete-uid", claim=f"a complete UID (its last level does not begin with the cascade tag {TAG:X})",
-            at=at, covers=at, evidence=-log2(1 - 2**-8), parts=pieces(length, at),
+            rule="complete-uid",
+            claim=f"a complete UID (its last level does not begin with the cascade tag {CASCADE_TAG:X})",
+            at=at, covers=at, evidence=-log2(1 - 2**-8), parts=bit_runs_at(length, at),
         )  # fmt: skip
 
     def fails(self, word: Any, parity: Any) -> Any:
         """Whether the cascade tag stands there."""
-        return number(self.parts, word) == TAG
+        return decode_number(self.parts, word) == CASCADE_TAG
 
     def verdict(self, word: int) -> tuple[object, object]:
         """Another byte than the cascade tag, and the byte that is there."""
-        found = f"{number(self.parts, word):08b}"
+        found = f"{decode_number(self.parts, word):08b}"
         return "another byte" if self.fails(word, None) else found, found
 
 
-def _named(check: LayoutCheck) -> LayoutCheck:
+def _named_check(check: LayoutCheck) -> LayoutCheck:
     """``check`` with the words of the standard."""
     if check.rule.startswith("fixed"):
-        return replace(check, rule=check.rule.replace("fixed", "cascade-tag"), claim=f"the cascade tag {TAG:X}")
+        return replace(check, rule=check.rule.replace("fixed", "cascade-tag"), claim=f"the cascade tag {CASCADE_TAG:X}")
     return replace(check, claim=f"the BCC over bits {format_span(check.covers)}")
 
 
-def _data(name: str, definition: Mapping[str, Any]) -> DataOf:
+def _data_of(name: str, definition: Mapping[str, Any]) -> DataOf:
     made = layout(name, definition)
-    checks = tuple(map(_named, made.checks))
-    if (start := LAST.get((name, made.length))) is not None:
-        checks += (LastLevel.of(made.length, start),)
-    frame = LayoutCodec.of(replace(made, checks=checks))
+    checks = tuple(map(_named_check, made.checks))
+    if (start := LAST_LEVEL_STARTS.get((name, made.length))) is not None:
+        checks += (LastLevelCheck.for_form(made.length, start),)
+    frame = LayoutCodec.for_layout(replace(made, checks=checks))
     size = len(made.fields[0].places)
     return DataOf(name=name, input=frame.input, output=bits(exactly(size)), frame=frame)
 
@@ -132,7 +138,7 @@ class UidForm(TableCodec[Bits, Bits]):
     forms: tuple[DataOf, ...]
 
     @classmethod
-    def of(cls, name: str, forms: Iterable[DataOf]) -> UidForm:
+    def from_definitions(cls, name: str, forms: Iterable[DataOf]) -> UidForm:
         """The codec for these forms."""
         kept = tuple(forms)
         return cls(
@@ -147,11 +153,15 @@ class UidForm(TableCodec[Bits, Bits]):
 
     def bind_input(self, flowing: Shape) -> UidForm:
         """The codec for the lengths that can flow here."""
-        return UidForm.of(self.name, (form for form in self.forms if form.input.lengths[0] in flowing.lengths))
+        return UidForm.from_definitions(
+            self.name, (form for form in self.forms if form.input.lengths[0] in flowing.lengths)
+        )
 
     def input_for(self, flowing: Shape) -> Shape:
         """What encoding hands on: the form of a UID that is as long."""
-        return UidForm.of(self.name, (form for form in self.forms if form.output.lengths[0] in flowing.lengths)).input
+        return UidForm.from_definitions(
+            self.name, (form for form in self.forms if form.output.lengths[0] in flowing.lengths)
+        ).input
 
     def _decode_raw(self, raw: Word) -> Word | None:
         """The bits of the UID, or None where the length is wrong or a check fails."""
@@ -167,7 +177,7 @@ class UidForm(TableCodec[Bits, Bits]):
         if form._decode_raw(written) is None:
             which = "first" if form.length == 40 else "fourth"
             raise EncodeError(
-                f"{self.name}: the {which} byte of the UID is {TAG:X}, the cascade tag, which no UID of "
+                f"{self.name}: the {which} byte of the UID is {CASCADE_TAG:X}, the cascade tag, which no UID of "
                 f"{raw[1] // 8} bytes has there"
             )
         return written
@@ -187,7 +197,7 @@ class UidForm(TableCodec[Bits, Bits]):
 @cache
 def build(name: str) -> AnyCodec:
     """The codec called ``name``, of all its forms."""
-    return UidForm.of(name, (_data(name, definition) for definition in FORMS[name]))
+    return UidForm.from_definitions(name, (_data_of(name, definition) for definition in FORMS[name]))
 
 
 ENTRIES = (

@@ -15,19 +15,25 @@ from credkit.bulk.words import Array
 from credkit.core.codec import AnyCodec
 from credkit.core.reading import TextField
 from credkit.crosswalk.texts import branches
-from credkit.privacy.accountroom import ACCOUNT_DIGITS, ROOM
+from credkit.privacy.accountroom import ACCOUNT_DIGITS, ACCOUNT_ROOM_PATTERN
 from credkit.privacy.accounts import holds_account
-from credkit.privacy.payment import LEAST, Payment, digit_fields, has_room, payment
+from credkit.privacy.payment import (
+    SMALLEST_ACCOUNT_NUMBER,
+    PaymentData,
+    digit_fields,
+    has_account_room,
+    payment_in_decoded,
+)
 
 
 def may_hold_account(codec: AnyCodec, texts: pl.Series, fields: Mapping[str, Array]) -> Array:
     """The rows that may hold an account number, of those that ``codec`` reads (``fields`` are what it gives)."""
     long = (texts.str.len_bytes() >= ACCOUNT_DIGITS.start).to_numpy()
-    if not has_room(codec):
+    if not has_account_room(codec):
         return texts_with_accounts(texts) if long.any() else long
-    found = long & texts.str.contains(ROOM).to_numpy() if long.any() else long
+    found = long & texts.str.contains(ACCOUNT_ROOM_PATTERN).to_numpy() if long.any() else long
     for branch in branches(codec):
-        roomy = [step for step in branch.steps if has_room(step)]
+        roomy = [step for step in branch.steps if has_account_room(step)]
         if any(step.takes == "bits" and step.gives == "text" for step in roomy):
             return np.ones(len(texts), bool)
         if any(step.gives == "text" or _gives_texts(step) for step in roomy):
@@ -49,7 +55,7 @@ def _gives_texts(step: AnyCodec) -> bool:
 def texts_with_accounts(texts: pl.Series) -> Array:
     """The texts that hold what looks like an account number."""
     found = np.zeros(len(texts), bool)
-    rows = texts.str.contains(ROOM).arg_true().to_numpy()
+    rows = texts.str.contains(ACCOUNT_ROOM_PATTERN).arg_true().to_numpy()
     found[rows] = [holds_account(text) for text in texts.gather(rows).to_list()]
     return found
 
@@ -58,7 +64,7 @@ def numbers_like_accounts(column: Array) -> Array:
     """The rows of a column of fields that look like account numbers."""
     found = np.zeros(len(column), bool)
     if column.dtype == np.uint64:
-        rows = np.flatnonzero(column >= np.uint64(LEAST))
+        rows = np.flatnonzero(column >= np.uint64(SMALLEST_ACCOUNT_NUMBER))
         found[rows] = [holds_account(str(item)) for item in column[rows].tolist()]
     else:
         found[:] = [item is not None and holds_account(str(item)) for item in column.tolist()]
@@ -68,10 +74,10 @@ def numbers_like_accounts(column: Array) -> Array:
 def find_account_numbers(codec: AnyCodec, texts: pl.Series, rows: Array) -> tuple[Array, bool]:
     """Which of ``rows`` hold an account number, and whether one holds a whole track; each text is looked at once."""
     found = rows.copy()
-    known: dict[str, Payment] = {}
+    known: dict[str, PaymentData] = {}
     for row in np.flatnonzero(rows).tolist():
         text = texts[row]
         if text not in known:
-            known[text] = payment(codec, text, codec.inspect(text))
-        found[row] = known[text].account
-    return found, any(each.whole for each in known.values())
+            known[text] = payment_in_decoded(codec, text, codec.inspect(text))
+        found[row] = known[text].has_account
+    return found, any(each.has_valid_track for each in known.values())

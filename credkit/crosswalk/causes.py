@@ -13,7 +13,7 @@ from credkit.core.codec import AnyCodec
 from credkit.crosswalk.result import Finding, format_count
 from credkit.crosswalk.texts import branches
 from credkit.crosswalk.verdicts import Verdict, count_rows, describe_readings
-from credkit.explain.diagnosis import KEYBOARD, Hint, diagnose
+from credkit.explain.diagnosis import KEYBOARD_CAUSE, Hint, diagnose
 
 FINDING_OF_CODE = {"check-failed": "failed-checks", "unreadable": "unreadable"}  # row code to finding
 MOST_TEXTS_DIAGNOSED = 60  # different texts of one reader and rule that are diagnosed
@@ -64,4 +64,4 @@ def _causes(codec: AnyCodec, text: str) -> list[str]:
 def _describe_hint(hint: Hint) -> str:
     """A hint in words that fit any value; a keyboard layout with the chain that reads it."""
     words = _GENERAL_CAUSES.get(hint.cause) or hint.text.partition(": ")[0]
-    return f"{words} ({hint.chain})" if hint.cause == KEYBOARD else words
+    return f"{words} ({hint.chain})" if hint.cause == KEYBOARD_CAUSE else words

@@ -16,7 +16,7 @@ from credkit.crosswalk.register import ACTIVE, Card, Number, hide_secret, status
 from credkit.crosswalk.result import MOST_VALUES_NAMED, Finding, format_count, join_others, join_values
 from credkit.crosswalk.settled import NONE_SETTLED, Settled
 from credkit.crosswalk.texts import TextResults
-from credkit.privacy.accounts import masked
+from credkit.privacy.accounts import mask_accounts
 from credkit.site.model import CredentialKind, Site
 
 LEAST_CARDS_SHARING_OFFSET = 3  # cards that must share an offset before it explains anything
@@ -54,7 +54,7 @@ def find_duplicate_numbers(site: Site, owners: Mapping[Number, Sequence[Card]], 
         people = len({card.row.person for card in left})
         yield Finding(
             code="duplicate-number", count=len(ids),
-            subject=f"{masked(namespace)} {hide_secret(left[0], left[0].number_text)}",
+            subject=f"{mask_accounts(namespace)} {hide_secret(left[0], left[0].number_text)}",
             text=f"{join_values(ids)} have this one number ({format_count(people, 'holder')}); "
             "all its readings are ambiguous",
         )  # fmt: skip
@@ -82,7 +82,7 @@ def find_two_active(site: Site, cards: Iterable[Card], doubts: Doubts) -> Iterat
             for card in replacing[:MOST_VALUES_NAMED]
         ]  # fmt: skip
         yield Finding(
-            code="two-active-issues", subject=masked(f"{person} {kind}"), count=len(ids),
+            code="two-active-issues", subject=mask_accounts(f"{person} {kind}"), count=len(ids),
             text=f"{join_values(ids)} are {'both' if len(ids) == 2 else 'all'} active{''.join(replaced)}",
         )  # fmt: skip
 

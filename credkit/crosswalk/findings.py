@@ -12,7 +12,7 @@ from credkit.crosswalk.register import ACTIVE, Card, Register, status_on
 from credkit.crosswalk.result import ExceptionRow, Finding, format_count, join_values
 from credkit.crosswalk.settled import NONE_SETTLED, Settled
 from credkit.crosswalk.verdicts import Verdict, count_rows, describe_readings
-from credkit.privacy.accounts import masked
+from credkit.privacy.accounts import mask_accounts
 from credkit.site.model import Site
 
 MOST_LINES_NAMED = 5  # lines that one sentence names
@@ -38,7 +38,7 @@ def find_reading_problems(site: Site, verdicts: Sequence[Verdict]) -> Iterator[F
                 yield Finding(code=finding, subject=reader.name, count=count_rows(them), text=say(them))
     for credential, them in disputed.items():
         yield Finding(
-            code="conflict", subject=masked(credential), count=count_rows(them),
+            code="conflict", subject=mask_accounts(credential), count=count_rows(them),
             text="; ".join(dict.fromkeys(verdict.reason for verdict in them)),
         )  # fmt: skip
     for credential, them in inactive.items():
@@ -46,7 +46,7 @@ def find_reading_problems(site: Site, verdicts: Sequence[Verdict]) -> Iterator[F
         last = max(verdict.sighting.moment for verdict in them).astimezone(site.zone)
         read = ", ".join(f"{name} {count}" for name, count in places.items())
         yield Finding(
-            code="inactive-read", subject=masked(credential), count=count_rows(them),
+            code="inactive-read", subject=mask_accounts(credential), count=count_rows(them),
             text=f"{them[-1].reason}; {describe_readings(them)} ({read}), the last on {last:%Y-%m-%d}",
         )  # fmt: skip
 
@@ -127,7 +127,7 @@ def find_overlaps(register: Register) -> Iterator[Finding]:
             for one, other in islice(pairs, MOST_LINES_NAMED)
         )
         more = f"; and {len(pairs) - MOST_LINES_NAMED:,} more pairs" if len(pairs) > MOST_LINES_NAMED else ""
-        yield Finding(code="overlap", subject=masked(credential), count=len(them), text=text + more)
+        yield Finding(code="overlap", subject=mask_accounts(credential), count=len(them), text=text + more)
 
 
 def find_export_problems(existing: Mapping[str, Sequence[ExceptionRow]]) -> Iterator[Finding]:

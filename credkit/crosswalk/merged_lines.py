@@ -18,12 +18,14 @@ from credkit.crosswalk.outputs import ALREADY_MASKED, LINE_COLUMNS, CsvLines, cs
 from credkit.crosswalk.result import CrosswalkLine
 from credkit.files.csvfiles import SIGNS
 from credkit.files.times import SECOND, moment_of, offsets
-from credkit.privacy.accountroom import ROOM
-from credkit.privacy.accounts import masked
+from credkit.privacy.accountroom import ACCOUNT_ROOM_PATTERN
+from credkit.privacy.accounts import mask_accounts
 
 OWN_COLUMNS = ("person", "credential", "number", "text", "readers")  # of each card; the rest is of its class
 NEEDS_QUOTING = rf'(?:\A|;) *{SIGNS}|[",\t\r\n]'  # without it a cell stands in a file as it is
-NEEDS_QUOTING_OR_MASKING = rf"{NEEDS_QUOTING}|{ROOM}"  # the same for a cell in which there may be an account number
+NEEDS_QUOTING_OR_MASKING = (
+    rf"{NEEDS_QUOTING}|{ACCOUNT_ROOM_PATTERN}"  # the same for a cell in which there may be an account number
+)
 LINES_AT_ONCE = 1 << 16  # settled lines that are made at once
 
 
@@ -123,7 +125,9 @@ def _format_cells(texts: pl.Series, *, safe: bool) -> pl.Series:
 def _format_csv_cell(text: str, *, safe: bool) -> str:
     """One cell as `credkit.crosswalk.outputs.csv_text` writes it."""
     buffer = io.StringIO()
-    csv.writer(buffer, lineterminator="\n").writerow(("", format_cell(text) if safe else masked(format_cell(text))))
+    csv.writer(buffer, lineterminator="\n").writerow(
+        ("", format_cell(text) if safe else mask_accounts(format_cell(text)))
+    )
     return buffer.getvalue()[1:-1]
 
 

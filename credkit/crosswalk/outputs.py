@@ -16,7 +16,7 @@ from credkit.crosswalk.result import Crosswalk, CrosswalkLine, ExceptionRow
 from credkit.crosswalk.summary import summary_text
 from credkit.files.csvfiles import guarded
 from credkit.files.outputs import write_folder
-from credkit.privacy.accounts import masked
+from credkit.privacy.accounts import mask_accounts
 
 LINE_COLUMNS = (
     "person", "credential", "kind", "number", "status", "target", "text", "action", "proof", "readers", "last_seen",
@@ -63,7 +63,7 @@ def csv_text(columns: Sequence[str], rows: Iterable[CrosswalkLine | ExceptionRow
         writer.writerow(columns)
     for row in rows:
         cells = ((column, format_cell(getattr(row, column))) for column in columns)
-        writer.writerow([text if column in ALREADY_MASKED else masked(text) for column, text in cells])
+        writer.writerow([text if column in ALREADY_MASKED else mask_accounts(text) for column, text in cells])
     return buffer.getvalue()
 
 

@@ -20,7 +20,7 @@ from credkit.crosswalk.result import Finding
 from credkit.crosswalk.settled import NONE_SETTLED, NumberValues, ReaderPeriod, Settled
 from credkit.crosswalk.texts import branches
 from credkit.crosswalk.verdicts import Verdict, count_rows
-from credkit.explain.diagnosis import alternatives
+from credkit.explain.diagnosis import order_alternatives
 from credkit.site.model import CredentialKind, Period, Reader, Site
 
 UNRESOLVED = ("unreadable", "check-failed", "unexpected-value", "unknown-card")
@@ -109,7 +109,7 @@ class _PeriodAnalysis:
             return
         tried: dict[str, tuple[str, dict[str, list[str]]]] = {}
         for branch in branches(self.period.codec):
-            for other in alternatives(branch):
+            for other in order_alternatives(branch):
                 hits = self.match_credentials(other.codec, unresolved)
                 if any(other.cause.startswith(f"{cause}-") and hits == same for cause, (_, same) in tried.items()):
                     continue  # what reads either way round takes both of a pair

@@ -18,7 +18,7 @@ from credkit.core.sentences import redacted_repr
 from credkit.crosswalk.calendars import Calendar
 from credkit.crosswalk.result import ExceptionRow, make_exception
 from credkit.crosswalk.texts import TextResults, describe_rounding
-from credkit.privacy.accounts import hidden
+from credkit.privacy.accounts import hide_all_but_account_ends
 from credkit.site.model import CredentialKind, Rules, Site
 from credkit.site.rows import Assignment
 
@@ -62,7 +62,7 @@ class Card:
     @property
     def masked_number(self) -> str:
         """The number as a file or a sentence may show it."""
-        return hidden(self.number_text) if self.holds_account else self.number_text
+        return hide_all_but_account_ends(self.number_text) if self.holds_account else self.number_text
 
 
 def format_number(number: Number) -> str:
@@ -76,7 +76,7 @@ def format_number(number: Number) -> str:
 
 def hide_secret(card: Card, text: str) -> str:
     """``text``, which holds the number of ``card``, as a file may show it."""
-    return hidden(text) if card.holds_account else text
+    return hide_all_but_account_ends(text) if card.holds_account else text
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -127,7 +127,7 @@ def build_register(site: Site, rows: Sequence[Assignment], texts: TextResults, c
     for row in rows:
         kind = site.kinds[row.kind]
         result = texts.read(kind.value, kind, row.value)
-        if result.payment.whole:
+        if result.payment.has_valid_track:
             site.credentials.refuse_track(row.line)
         fields = result.fields
         if fields is not None and kind.issue and row.issue is not None:
@@ -156,7 +156,7 @@ def build_register(site: Site, rows: Sequence[Assignment], texts: TextResults, c
                 make_exception(
                     file=site.credentials.name, line=row.line, code=code, text=row.value, reason=reason,
                     candidates=(row.credential,), unmasked=kind.not_payment is not None,
-                    holds_account=result.payment.account,
+                    holds_account=result.payment.has_account,
                 )
             )  # fmt: skip
         if number and fields is not None and code in ("", "overlap"):
@@ -164,7 +164,7 @@ def build_register(site: Site, rows: Sequence[Assignment], texts: TextResults, c
             cards.append(
                 Card(
                     row=row, kind=kind, fields=fields, number=number, notes=result.notes,
-                    holds_account=result.payment.account, doubts=(*doubts.get(row.line, ()), *more),
+                    holds_account=result.payment.has_account, doubts=(*doubts.get(row.line, ()), *more),
                     overlaps=bool(code),
                 )
             )  # fmt: skip

@@ -14,7 +14,7 @@ from itertools import islice
 from typing import Literal
 
 from credkit.core.sentences import redacted_repr
-from credkit.privacy.accounts import hidden, masked
+from credkit.privacy.accounts import hide_all_but_account_ends, mask_accounts
 
 Action = Literal["add", "keep", "change", "hold", "none"]
 Proof = Literal["seen", "on paper only", "in conflict"]
@@ -144,9 +144,9 @@ def make_exception(
 
     An ``unmasked`` text is left as it is; with ``holds_account`` it holds an account number in some notation.
     """
-    named = tuple(masked(each) for each in islice(candidates, MOST_CANDIDATES_NAMED))
+    named = tuple(mask_accounts(each) for each in islice(candidates, MOST_CANDIDATES_NAMED))
     more = (f"and {len(candidates) - MOST_CANDIDATES_NAMED:,} more",) if len(candidates) > MOST_CANDIDATES_NAMED else ()
-    hide = hidden if holds_account else masked
+    hide = hide_all_but_account_ends if holds_account else mask_accounts
     return ExceptionRow(
         file=file, line=line, code=code, input=text if unmasked else hide(text), reason=reason,
         candidates=(*named, *more),

@@ -66,7 +66,7 @@ def collect_sightings(site: Site, rows: Sequence[ReadingRow], texts: TextResults
             keyed[row.reader, reader.periods.index(period)].append((moment, row))
             continue
         result = texts.read(period.codec, reader.kind, row.text)
-        if result.payment.whole:
+        if result.payment.has_valid_track:
             site.readings.refuse_track(row.line)
         found.append(
             Sighting(
@@ -103,7 +103,10 @@ def _join_entries(
     chunks.sort(key=lambda chunk: (chunk[0], chunk[1].line))
     frames = list(reader.stream.frames(row.text for _, row in chunks))
     for frame in frames:
-        if frame.value is not None and texts.read(period.codec, reader.kind, frame.value, typed=True).payment.whole:
+        if (
+            frame.value is not None
+            and texts.read(period.codec, reader.kind, frame.value, typed=True).payment.has_valid_track
+        ):
             site.readings.refuse_track(chunks[frame.covers[0]][1].line)
     for frame in _merge_overlapping(frames):
         parts = _split_at_pauses([chunks[place] for place in frame.covers])

@@ -23,7 +23,7 @@ from credkit.crosswalk.settled import NONE_SETTLED, ReaderPeriod, Settled
 from credkit.crosswalk.verdicts import Verdict
 from credkit.explain.cautions import OF_A_RESULT
 from credkit.explain.screen import table_lines, wrap_text
-from credkit.privacy.accounts import masked
+from credkit.privacy.accounts import mask_accounts
 from credkit.site.model import Rows, Site
 from credkit.site.rows import Assignment, ExportRow, ReadingRow
 
@@ -152,7 +152,11 @@ def _text(result: Crosswalk, most: int | None) -> Iterator[str]:
             yield from _wrap(f"{code} ({len(them):,}): {meaning}", "  ", "    ")
             for finding in them[:most]:
                 plain = finding.subject in result.unmasked
-                text = f"{finding.subject}: {masked(finding.text)}" if plain else f"{finding.subject}: {finding.text}"
+                text = (
+                    f"{finding.subject}: {mask_accounts(finding.text)}"
+                    if plain
+                    else f"{finding.subject}: {finding.text}"
+                )
                 yield from _wrap(text, "    ", "      ", plain=plain)
             if most and len(them) > most:
                 yield f"    and {len(them) - most:,} more"
@@ -162,10 +166,10 @@ def _text(result: Crosswalk, most: int | None) -> Iterator[str]:
 
 
 def _wrap(text: str, first: str = "", rest: str = "", *, plain: bool = False) -> list[str]:
-    return wrap_text(text if plain else masked(text), first=first, rest=rest)
+    return wrap_text(text if plain else mask_accounts(text), first=first, rest=rest)
 
 
 def _table(section: SummaryTable) -> Iterator[str]:
     """The rows of a section, account numbers masked in their texts."""
-    rows = ([masked(cell) if isinstance(cell, str) else cell for cell in row] for row in section.rows)
+    rows = ([mask_accounts(cell) if isinstance(cell, str) else cell for cell in row] for row in section.rows)
     return table_lines(section.columns, rows)

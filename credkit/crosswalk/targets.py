@@ -33,8 +33,8 @@ from credkit.crosswalk.result import (
 )
 from credkit.crosswalk.settled import NONE_SETTLED, Settled
 from credkit.crosswalk.texts import is_rounded
-from credkit.explain.diagnosis import shortened
-from credkit.privacy.accounts import holds_account, masked
+from credkit.explain.diagnosis import is_spreadsheet_shortened
+from credkit.privacy.accounts import holds_account, mask_accounts
 from credkit.site.model import Site, Target
 from credkit.site.rows import ExportRow
 
@@ -92,7 +92,8 @@ def find_duplicate_texts(site: Site, target: Target, done: TargetTexts) -> list[
         numbers = join_values(dict.fromkeys(card.masked_number for card in group), quote=quoted)
         found.append(
             Finding(
-                code="duplicate-text", subject=f"{masked(target.name)} {hide_secret(group[0], text)}", count=len(ids),
+                code="duplicate-text", subject=f"{mask_accounts(target.name)} {hide_secret(group[0], text)}",
+                count=len(ids),
                 text=f"{join_values(ids)} (numbers {numbers}) would be one text there",
             )
         )  # fmt: skip
@@ -256,7 +257,7 @@ class TargetExport:
         if credentials:
             inactive = " (not active)" if self.stored(row) not in self.active_texts else ""
             return f", but it is the number of {join_values(credentials)}{inactive}"
-        damaged = shortened(row.text) or is_rounded(row.text)
+        damaged = is_spreadsheet_shortened(row.text) or is_rounded(row.text)
         return f"; no credentials row explains it{' (a spreadsheet may have altered it)' * damaged}"
 
 

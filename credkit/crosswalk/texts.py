@@ -15,8 +15,8 @@ from credkit.core.codec import AnyCodec
 from credkit.core.fields import Item
 from credkit.core.reading import AnyReading, Note
 from credkit.core.sentences import redacted_repr
-from credkit.explain.diagnosis import shortened
-from credkit.privacy.payment import NOTHING, Payment, payment
+from credkit.explain.diagnosis import is_spreadsheet_shortened
+from credkit.privacy.payment import NO_PAYMENT_DATA, PaymentData, payment_in_decoded
 from credkit.site.model import CredentialKind
 
 SPREADSHEET_DIGITS = 15  # that a spreadsheet keeps of a number: those of a double-precision value (IEEE 754)
@@ -42,7 +42,7 @@ class TextResult:
     refusal: str = ""
     notes: tuple[Note, ...] = ()
     maybe_rounded: bool = False
-    payment: Payment = NOTHING
+    payment: PaymentData = NO_PAYMENT_DATA
 
 
 class TextResults:
@@ -65,9 +65,9 @@ class TextResults:
 
 def _read_text(codec: AnyCodec, kind: CredentialKind, text: str, typed: bool) -> TextResult:
     reading = codec.inspect(text)
-    secret = NOTHING if kind.not_payment else payment(codec, text, reading)
-    if kind.declared and not secret.tracks:
-        secret = NOTHING
+    secret = NO_PAYMENT_DATA if kind.not_payment else payment_in_decoded(codec, text, reading)
+    if kind.declared and not secret.track_numbers:
+        secret = NO_PAYMENT_DATA
     fields = reading.value
     if reading.ok and fields is not None:
         return TextResult(
@@ -82,7 +82,7 @@ def _read_text(codec: AnyCodec, kind: CredentialKind, text: str, typed: bool) ->
     failure = codec.decode_error(reading)
     rule = failure.check.rule if failure.check else ""
     reason = str(failure)
-    if secret.account and reading.failed:
+    if secret.has_account and reading.failed:
         reason = f"{reading.failed.codec}: {reading.failed.claim} fails; what was found is hidden"
     return TextResult(
         code="check-failed" if _has_form(codec, text, reading) else "unreadable", rule=rule, reason=reason,
@@ -129,7 +129,7 @@ def describe_damage(codec: AnyCodec, text: str) -> str | None:
 
     Only a number of at most 15 digits can have lost zeros and nothing else: a longer one is rounded.
     """
-    if shortened(text):
+    if is_spreadsheet_shortened(text):
         return f"{redacted_repr(text)} is a number as a spreadsheet shortens it: its other digits are lost"
     if is_rounded(text):
         return describe_rounding(text)

@@ -13,7 +13,7 @@ from credkit.crosswalk.result import Finding, format_count
 from credkit.crosswalk.sightings import Sighting
 from credkit.crosswalk.targets import TargetTexts
 from credkit.crosswalk.verdicts import Verdict
-from credkit.privacy.accounts import holds_account, masked
+from credkit.privacy.accounts import holds_account, mask_accounts
 from credkit.site.model import CredentialKind, Site
 
 
@@ -39,7 +39,7 @@ def find_payment_numbers(site: Site, register: Register, verdicts: Sequence[Verd
 
 
 def _holds_account(sighting: Sighting) -> bool:
-    return sighting.result is not None and sighting.result.payment.account
+    return sighting.result is not None and sighting.result.payment.has_account
 
 
 def describe_unmasked(site: Site, register: Register, seen: Sequence[Sighting]) -> Iterator[str]:
@@ -59,8 +59,8 @@ def unmasked_subjects(
 ) -> frozenset[str]:  # fmt: skip
     """Subjects of findings that stay unmasked: computed numbers, and ``declared`` ones."""
     cards = [card for card in register.cards if not card.holds_account and (declared or not card.kind.not_payment)]
-    found = {f"{masked(card.kind.namespace)} {card.number_text}" for card in cards}
+    found = {f"{mask_accounts(card.kind.namespace)} {card.number_text}" for card in cards}
     for target in site.targets.values():
         stored = written[target.name].stored
-        found |= {f"{masked(target.name)} {stored[card]}" for card in cards if card in stored}
+        found |= {f"{mask_accounts(target.name)} {stored[card]}" for card in cards if card in stored}
     return frozenset(filter(holds_account, found))

@@ -48,7 +48,7 @@ def list_unresolved(
                 file=site.readings.name, line=row.line, code=verdict.code, text=row.text,
                 reason=verdict.reason + entry, candidates=candidates,
                 unmasked=sighting.reader.kind.not_payment is not None,
-                holds_account=sighting.result is not None and sighting.result.payment.account,
+                holds_account=sighting.result is not None and sighting.result.payment.has_account,
             )
             for row in sighting.rows
         ]  # fmt: skip

@@ -18,7 +18,7 @@ from credkit.crosswalk.register import ACTIVE, EARLY, Card, Number, Register, fo
 from credkit.crosswalk.result import MOST_VALUES_NAMED, format_count, join_values
 from credkit.crosswalk.sightings import Sighting
 from credkit.crosswalk.texts import describe_rounding
-from credkit.privacy.accounts import hidden
+from credkit.privacy.accounts import hide_all_but_account_ends
 from credkit.site.model import Site
 
 
@@ -113,10 +113,10 @@ def _judge_alone(register: Register, sighting: Sighting, known: tuple[Card, ...]
 
 def _quote_number(sighting: Sighting, number: Number, cards: Iterable[Card]) -> str:
     """A number as a sentence may show it: its parts may be those of an account number."""
-    secret = (sighting.result is not None and sighting.result.payment.account) or any(
+    secret = (sighting.result is not None and sighting.result.payment.has_account) or any(
         card.holds_account for card in cards
     )
-    return quoted(hidden(format_number(number)) if secret else format_number(number))
+    return quoted(hide_all_but_account_ends(format_number(number)) if secret else format_number(number))
 
 
 def other_issues(register: Register, sighting: Sighting) -> tuple[Card, ...]:

@@ -22,13 +22,13 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from credkit.cards.access import Access
-from credkit.cards.credentials import credentials
+from credkit.cards.credentials import read_credentials
 from credkit.cards.data import write_batch
-from credkit.cards.findings import Checked, Difference
+from credkit.cards.findings import CheckedCard, Difference
 from credkit.cards.geometry import Geometry
-from credkit.cards.image import SPARE
-from credkit.cards.keys import MasterKey, refusal
-from credkit.cards.plan import Plan
+from credkit.cards.image import UNOWNED_BYTE
+from credkit.cards.keys import MasterKey, key_refusal
+from credkit.cards.plan import CardPlan
 from credkit.cards.plans import load_plan
 from credkit.cards.readback import check_all
 from credkit.core.errors import CredkitError
@@ -107,7 +107,7 @@ class DemoCards:
 
 def keys_obstacle() -> str:
     """Why no cards can be written here, in one sentence; empty where they can."""
-    problem = refusal(bytes(16))
+    problem = key_refusal(bytes(16))
     return f"The part about new staff cards is left out: {problem}" if problem else ""
 
 
@@ -117,7 +117,7 @@ def write_demo_cards(folder: str | Path, seed: int = SEED) -> DemoCards:
     Raises `DefinitionError` where the extra ``keys`` is missing, or a file is there and differs, and
     `CredkitError` if anything planted were not caught, or a good card were not clean.
     """
-    master = MasterKey.of(secrets.token_bytes(32), "drawn for this run")
+    master = MasterKey.from_bytes(secrets.token_bytes(32), "drawn for this run")
     home = Path(folder) / FOLDER
     write_files(home, {PLAN_FILE: PLAN.read_bytes(), LIST: staff_csv(seed)})
     plan, listed = load_plan(home / PLAN_FILE), File(path=home / LIST, name=LIST)
@@ -127,7 +127,7 @@ def write_demo_cards(folder: str | Path, seed: int = SEED) -> DemoCards:
         batch = write_batch(plan, listed, place / DATA, master=master)
         good = {
             each.name: dump_card(plan, each.serial, (place / DATA / f"{each.name}.bin").read_bytes())
-            for each in credentials(plan, listed)
+            for each in read_credentials(plan, listed)
         }
         planted = plant_readbacks(plan, good)
         write_files(place / READ_BACKS, {f"{name}.bin": data for name, data in good.items()})
@@ -147,7 +147,7 @@ def write_demo_cards(folder: str | Path, seed: int = SEED) -> DemoCards:
     )  # fmt: skip
 
 
-def _find_planted(planted: PlantedReadback, found: Mapping[str, Checked]) -> CaughtReadback:
+def _find_planted(planted: PlantedReadback, found: Mapping[str, CheckedCard]) -> CaughtReadback:
     """The difference that tells what was planted; raises `CredkitError` where none does."""
     for name, checked in found.items():
         if Path(name).stem == planted.name:
@@ -189,7 +189,7 @@ def _draw_serial(dice: Dice) -> str:
 # ── the station and the card ────────────────────────────────────────────────────────────────────
 
 
-def dump_card(plan: Plan, serial: bytes, data: bytes) -> bytes:
+def dump_card(plan: CardPlan, serial: bytes, data: bytes) -> bytes:
     """What a reader shows of the card with this ``serial`` after the station wrote ``data``: all of it, keys as zeros.
 
     The station makes trailers itself, with the keys of that card.
@@ -218,13 +218,13 @@ def empty_card(geometry: Geometry, serial: bytes) -> bytearray:
 
 def dump_trailer(access: Access, key_b: bytes = bytes(6)) -> bytes:
     """A trailer as a reader shows it: key A never, key B only where the access conditions let it be read."""
-    return bytes(6) + access.bytes + SPARE + key_b
+    return bytes(6) + access.bytes + UNOWNED_BYTE + key_b
 
 
 # ── what is wrong with five of them ─────────────────────────────────────────────────────────────
 
 
-def plant_readbacks(plan: Plan, good: Mapping[str, bytes]) -> tuple[PlantedReadback, ...]:
+def plant_readbacks(plan: CardPlan, good: Mapping[str, bytes]) -> tuple[PlantedReadback, ...]:
     """Five read-backs that must be caught, each made of a good one."""
     names = list(good)
     at = {record.name: plan.geometry.bytes_of(range(record.places[0] // 16, record.places[0] // 16 + 1)).start

@@ -6,7 +6,7 @@ that leaves n bits free explains a text of m bits as m - n bits better than chan
 fixed bits and zeros that need not be zero take freedom away; so ten digits are a weak sign of a
 number of 32 bits, and thirteen a strong one. Against a chain speak steps that are seldom needed,
 and notes that the value earns; and the more chains might have read the text, the more often one
-does by chance (`chances`). Nothing here decides; `credkit.explain.identification` ranks.
+does by chance (`chance_bits`). Nothing here decides; `credkit.explain.identification` ranks.
 
 Source: common practice, no source.
 """
@@ -25,13 +25,13 @@ from credkit.catalogue.registry import catalogue, chain
 from credkit.core.codec import AnyCodec
 from credkit.core.forms import Form, Word, to_bits
 from credkit.core.reading import AnyReading, Field, Note
-from credkit.explain.presentations import PADDED, SIZES, frames
+from credkit.explain.presentations import PADDED_DIGIT_COUNTS, SERIAL_BITS, serial_frames
 from credkit.tables.notation import Notation
 
-HEX = (4, 6, 7, 8, 9, 10, 12, 14, 16, 18, 20)
-DECIMAL = (16, 24, 26, 32, 34, 37, 40, 48, 56, 64, 80)
-STYLES = ("colon", "hyphen", "space", "dot")
-ORDERS = {  # what is done to bits, and what it costs: how much less often it is needed
+HEX_DIGIT_COUNTS = (4, 6, 7, 8, 9, 10, 12, 14, 16, 18, 20)
+DECIMAL_BITS = (16, 24, 26, 32, 34, 37, 40, 48, 56, 64, 80)
+HEX_STYLES = ("colon", "hyphen", "space", "dot")
+ORDER_COSTS = {  # what is done to bits, and what it costs: how much less often it is needed
     "": 0.0,
     "reverse-bytes": 1.0,
     "reverse-bits": 3.0,
@@ -41,17 +41,17 @@ ORDERS = {  # what is done to bits, and what it costs: how much less often it is
     "swap-nibbles": 5.0,
 }
 WHOLE_BYTES = ("reverse-bytes", "reverse-bits-in-bytes", "swap-nibbles")
-SPLIT = {24: "fields:facility:8,number:16", 32: "fields:facility:16,number:16"}
-BARE = "fields:"
-LEAST = 20  # bits of a frame that is looked for beside zeros
-PADDING = 32  # zeros that may stand beside a frame
-LONGEST = 1024  # bits of a text that are looked at
-SURPLUS = 2.0  # what a field costs beyond two: such frames are seldom met
-CUT = 4.0  # what it costs to suppose that digits are missing
+USUAL_SPLITS = {24: "fields:facility:8,number:16", 32: "fields:facility:16,number:16"}
+BARE_FIELDS = "fields:"
+SHORTEST_PADDED_FRAME_BITS = 20  # bits of a frame that is looked for beside zeros
+MOST_PADDING_BITS = 32  # zeros that may stand beside a frame
+LONGEST_TEXT_BITS = 1024  # bits of a text that are looked at
+EXTRA_FIELD_COST = 2.0  # what a field costs beyond two: such frames are seldom met
+TRUNCATION_COST = 4.0  # what it costs to suppose that digits are missing
 BLANKS = " \t\r\n"
 _DIGITS = re.compile("[0-9]+")
-_SMALL = re.compile("[a-f]")
-LEVELS = {"info": 0.0, "care": -1.0, "refuse": -4.0}
+_LOWER_CASE = re.compile("[a-f]")
+NOTE_LEVEL_EVIDENCE = {"info": 0.0, "care": -1.0, "refuse": -4.0}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,34 +93,48 @@ class _Tail:
     noted: bool = False
 
     @classmethod
-    def of(cls, text: str, length: int, cost: float, *, serial: bool = False) -> _Tail:
+    def from_steps(cls, text: str, length: int, cost: float, *, serial: bool = False) -> _Tail:
         """The steps written ``text``, behind ``length`` bits."""
         codec, whole = chain(text), chain(f"binary:{length}/{text}")
         sample = whole.encode({field.name: field.least for field in codec.schema.values() if isinstance(field, Field)})
         noted = any(getattr(step.table, "remarks", ()) for step in codec.steps)
         alone = serial and len(codec.schema) == 1
-        cost += SURPLUS * max(0, len(codec.schema) - 2)
-        test = [_takes(step) for step in codec.steps if step.name not in ORDERS or step is not codec.steps[-1]]
-        while test and (test[-1] == ALL or test[-1] in ORDERS):
+        cost += EXTRA_FIELD_COST * max(0, len(codec.schema) - 2)
+        test = [
+            _input_fingerprint(step)
+            for step in codec.steps
+            if step.name not in ORDER_COSTS or step is not codec.steps[-1]
+        ]
+        while test and (test[-1] == ALL_BITS or test[-1] in ORDER_COSTS):
             test.pop()  # an order takes all; what follows decides
         if test and str(test[0]).startswith("right-justified:"):
             length = int(str(test.pop(0)).partition(":")[2])
-        judged = tuple(each for each in test if each != ALL)
+        judged = tuple(each for each in test if each != ALL_BITS)
         reading = whole.inspect(sample)
-        return cls(text, codec, cost, worth(reading), worth(reading, "padding"), length, judged, alone, noted)
+        return cls(
+            text,
+            codec,
+            cost,
+            checks_evidence(reading),
+            checks_evidence(reading, "padding"),
+            length,
+            judged,
+            alone,
+            noted,
+        )
 
 
-ALL = tuple(range(64))
+ALL_BITS = tuple(range(64))
 
 
 @cache
-def _takes(step: AnyCodec) -> Hashable:
+def _input_fingerprint(step: AnyCodec) -> Hashable:
     """What a step takes: which of 64 words drawn at random, or, where those tell nothing, its name."""
     if step.gives != "fields" and not step.name.startswith("data-of:"):
         return step.name
     length = step.input.lengths[0]
     random = Random(length)
-    words = [random.getrandbits(length) for _ in ALL]
+    words = [random.getrandbits(length) for _ in ALL_BITS]
     taken = tuple(place for place, word in enumerate(words) if step._decode_raw((word, length)) is not None)
     return taken or step.name
 
@@ -132,17 +146,17 @@ class _Head:
     text: str
     codec: AnyCodec
     decimal: bool = False
-    cut: bool = False
+    is_truncated: bool = False
 
-    def surplus(self, text: str, length: int) -> float:
+    def surplus_bits(self, text: str, length: int) -> float:
         """By how many bits a random text of this form exceeds the ``length`` bits that were read."""
         if self.text.startswith("strip:") and not self.text.startswith("strip:0x"):
             return 8.0  # the byte that counts the others is right
-        if self.cut or not self.decimal:
+        if self.is_truncated or not self.decimal:
             return 0.0
         return sum(map(len, _DIGITS.findall(text))) * log2(10) - length
 
-    def room(self, text: str) -> int | None:
+    def readable_bits(self, text: str) -> int | None:
         """How many bits it might read in a text of the same form; None where the form is another."""
         for step in self.codec.steps:
             if isinstance(step.table, Notation):
@@ -155,52 +169,55 @@ class _Head:
 
 
 @cache
-def heads() -> tuple[_Head, ...]:
+def all_heads() -> tuple[_Head, ...]:
     """Every notation that is tried."""
     texts = ["binary", "uuid"]
-    for digits in HEX:
+    for digits in HEX_DIGIT_COUNTS:
         texts.append(f"hex:{digits}")
         if digits % 2 == 0:
-            texts += [f"hex:{digits},{style}" for style in STYLES]
+            texts += [f"hex:{digits},{style}" for style in HEX_STYLES]
             texts += [f"strip:0x,/hex:{digits}", f"strip:{digits // 2:02X},/hex:{digits}"]
     decimals = ["signed-decimal:32", "split-decimal:8,16", "split-decimal:16,16"]
-    for bits in DECIMAL:
+    for bits in DECIMAL_BITS:
         longest = len(str((1 << bits) - 1))
-        decimals += [f"decimal:{bits}", *(f"decimal:{bits},{width}" for width in PADDED if width >= longest)]
-    cuts = [f"last-digits:8/decimal:{size}" for size in SIZES]
+        decimals += [
+            f"decimal:{bits}",
+            *(f"decimal:{bits},{width}" for width in PADDED_DIGIT_COUNTS if width >= longest),
+        ]
+    cuts = [f"last-digits:8/decimal:{size}" for size in SERIAL_BITS]
     return (
         *(_Head(chain(text).name, chain(text)) for text in texts),
         *(_Head(text, chain(text), decimal=True) for text in decimals),
-        *(_Head(text, chain(text), cut=True) for text in cuts),
+        *(_Head(text, chain(text), is_truncated=True) for text in cuts),
     )
 
 
 @cache
-def tails(length: int) -> tuple[_Tail, ...]:
+def tails_for(length: int) -> tuple[_Tail, ...]:
     """Every way from ``length`` bits to fields."""
-    ends = dict(_ends(length))
+    ends = dict(_field_steps(length))
     found = []
-    for order, cost in ORDERS.items():
+    for order, cost in ORDER_COSTS.items():
         if length % 8 and order in WHOLE_BYTES:
             continue
         for text, extra in ends.items():
             whole = f"{order}/{text}" if order else text
             serial = order in ("", "reverse-bytes") and "/" not in text
-            found.append(_Tail.of(whole, length, cost + extra, serial=serial))
-    for frame, data in frames():
+            found.append(_Tail.from_steps(whole, length, cost + extra, serial=serial))
+    for frame, data in serial_frames():
         held = data.output.lengths[0]
         if data.length == length and held % 8 == 0:
             for order in ("", "reverse-bytes", "reverse-bits"):
-                for text, extra in _ends(held):
-                    if not order and text in SPLIT.values():
+                for text, extra in _field_steps(held):
+                    if not order and text in USUAL_SPLITS.values():
                         continue  # as the frame itself has them
                     whole = f"data-of:{frame}/{order}/{text}".replace("//", "/")
-                    found.append(_Tail.of(whole, length, 2 + ORDERS[order] + extra))
+                    found.append(_Tail.from_steps(whole, length, 2 + ORDER_COSTS[order] + extra))
     return tuple(found)
 
 
 @cache
-def named(takes: Form, gives: Form) -> tuple[tuple[str, AnyCodec], ...]:
+def usual_codecs(takes: Form, gives: Form) -> tuple[tuple[str, AnyCodec], ...]:
     """Every codec of the catalogue from one form to another, with the arguments it is usually given."""
     found = []
     for entry in catalogue():
@@ -211,40 +228,40 @@ def named(takes: Form, gives: Form) -> tuple[tuple[str, AnyCodec], ...]:
     return tuple(found)
 
 
-def _ends(length: int) -> Iterator[tuple[str, float]]:
+def _field_steps(length: int) -> Iterator[tuple[str, float]]:
     """Layouts of ``length`` bits, those of shorter frames beside zeros, and a bare number."""
     bare = length <= 128
-    for name, codec in named("bits", "fields"):
+    for name, codec in usual_codecs("bits", "fields"):
         size = codec.length or 0
-        if size == length and not name.startswith(BARE):
+        if size == length and not name.startswith(BARE_FIELDS):
             bare = bare and len(codec.schema) > 1  # the layout is that number, and has a name for it
             yield name, 0.0
-        elif LEAST <= size < length <= size + PADDING and size % 8:
+        elif SHORTEST_PADDED_FRAME_BITS <= size < length <= size + MOST_PADDING_BITS and size % 8:
             yield f"right-justified:{size}/{name}", 1.0
             yield f"left-justified:{size}/{name}", 2.0
-    if length in SPLIT:
-        yield SPLIT[length], 1.0
+    if length in USUAL_SPLITS:
+        yield USUAL_SPLITS[length], 1.0
     if bare:
-        yield f"{BARE}number:{length}", 2.0
+        yield f"{BARE_FIELDS}number:{length}", 2.0
 
 
-def candidates(text: str, like: Sequence[str] = ()) -> Iterator[Candidate]:
+def find_candidates(text: str, like: Sequence[str] = ()) -> Iterator[Candidate]:
     """Every chain that reads ``text``, each once; white space and small letters are as in all texts ``like`` it."""
     texts = (text, *like)
     bare = text.strip(BLANKS)
     front = "strip/" if any(each.strip(BLANKS) != each for each in texts) else ""
-    small = any(map(_SMALL.search, (each.strip(BLANKS).removeprefix("0x") for each in texts)))
-    for head in heads():
-        if head.cut and not (len(bare) == 8 and bare.isascii() and bare.isdigit()):
+    small = any(map(_LOWER_CASE.search, (each.strip(BLANKS).removeprefix("0x") for each in texts)))
+    for head in all_heads():
+        if head.is_truncated and not (len(bare) == 8 and bare.isascii() and bare.isdigit()):
             continue
         word = head.codec._decode_raw(bare)
-        if word is not None and 0 < word[1] <= LONGEST:
+        if word is not None and 0 < word[1] <= LONGEST_TEXT_BITS:
             style = {"hex": ",lower", "uuid": ":lower"}.get(head.codec.steps[-1].name.partition(":")[0], "")
-            yield from _read(f"{front}{head.text}{style if small else ''}", head, bare, word)
-    yield from _texts(front, bare)
+            yield from _candidates_behind(f"{front}{head.text}{style if small else ''}", head, bare, word)
+    yield from _text_candidates(front, bare)
 
 
-def chances(text: str, *, helped: bool) -> float:
+def chance_bits(text: str, *, helped: bool) -> float:
     """How many bits chance has in all chains that might speak for a text of this form.
 
     A chain that costs n bits is given a share of 2 ** -n, so that the usual ones lose least. Chains
@@ -253,54 +270,55 @@ def chances(text: str, *, helped: bool) -> float:
     """
     bare = text.strip(BLANKS)
     shares: dict[Hashable, float] = {}
-    for head in heads():
-        length = head.room(bare)
-        if not length or length > LONGEST:
+    for head in all_heads():
+        length = head.readable_bits(bare)
+        if not length or length > LONGEST_TEXT_BITS:
             continue
-        surplus = head.surplus(bare, length)
+        surplus = head.surplus_bits(bare, length)
         kind = "decimal" if head.text.startswith(("decimal", "signed")) else head.text
-        for tail in tails(length):
+        for tail in tails_for(length):
             if helped or surplus + tail.worth > 0:
                 asked = tail.text if helped else (tail.length, *tail.test)
-                cost = tail.cost + CUT * head.cut
+                cost = tail.cost + TRUNCATION_COST * head.is_truncated
                 shares[kind, asked] = max(shares.get((kind, asked), 0.0), 2**-cost)
     return max(0.0, log2(sum(shares.values()))) if shares else 0.0
 
 
-def _read(name: str, head: _Head, text: str, word: Word) -> Iterator[Candidate]:
+def _candidates_behind(name: str, head: _Head, text: str, word: Word) -> Iterator[Candidate]:
     """The chains behind ``head`` that read what it gave."""
-    surplus = head.surplus(text, word[1])
-    for tail in tails(word[1]):
-        fields = tail.codec._decode_raw(word) if tail.serial or not head.cut else None
+    surplus = head.surplus_bits(text, word[1])
+    for tail in tails_for(word[1]):
+        fields = tail.codec._decode_raw(word) if tail.serial or not head.is_truncated else None
         if fields is not None:
             notes = tail.codec.inspect(to_bits(word)).notes if tail.noted else ()
             yield Candidate(
                 chain=f"{name}/{tail.text}", value=fields, evidence=surplus + tail.worth,
-                form=surplus + tail.zeros, cost=tail.cost + CUT * head.cut, notes=notes,
+                form=surplus + tail.zeros, cost=tail.cost + TRUNCATION_COST * head.is_truncated, notes=notes,
             )  # fmt: skip
     if name.endswith("binary"):
-        for step, codec in named("bits", "text"):
+        for step, codec in usual_codecs("bits", "text"):
             text_read = codec._decode_raw(word)
             if text_read is not None:
                 reading = codec.inspect(to_bits(word))
                 yield Candidate(
-                    chain=f"{name}/{step}", value={"text": text_read}, evidence=worth(reading), cost=0.0,
+                    chain=f"{name}/{step}", value={"text": text_read}, evidence=checks_evidence(reading), cost=0.0,
                     notes=reading.notes,
                 )  # fmt: skip
 
 
-def _texts(front: str, text: str) -> Iterator[Candidate]:
+def _text_candidates(front: str, text: str) -> Iterator[Candidate]:
     """What reads a text to fields at once, such as what stands between the sentinels of a stripe."""
-    for name, codec in named("text", "fields"):
+    for name, codec in usual_codecs("text", "fields"):
         fields = codec._decode_raw(text)
         if fields is not None:
             reading = codec.inspect(text)
             yield Candidate(
-                chain=f"{front}{name}", value=fields, evidence=worth(reading), cost=0.0 if reading.checks else 1.0,
+                chain=f"{front}{name}", value=fields, evidence=checks_evidence(reading),
+                cost=0.0 if reading.checks else 1.0,
                 notes=reading.notes,
             )  # fmt: skip
 
 
-def worth(reading: AnyReading, rule: str = "") -> float:
+def checks_evidence(reading: AnyReading, rule: str = "") -> float:
     """The bits that the checks of a good reading are worth; those of one ``rule``, if it is given."""
     return float(sum(check.evidence for check in reading.checks if rule in ("", check.rule)))

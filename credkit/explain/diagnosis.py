@@ -31,7 +31,7 @@ from credkit.core.sentences import redacted_repr
 from credkit.core.spans import format_span
 from credkit.tables.notation import SEPARATORS, NotationCodec
 
-ORDERS = (
+ORDER_CAUSES = (
     ("inverted", "the lines are inverted", "invert"),
     ("reversed-bits", "bits are reversed", "reverse-bits"),
     ("inverted-reversed", "the lines are inverted and bits are reversed", "invert/reverse-bits"),
@@ -39,10 +39,10 @@ ORDERS = (
     ("reversed-bits-in-bytes", "bits are reversed within each byte", "reverse-bits-in-bytes"),
     ("swapped-nibbles", "the halves of each byte are swapped", "swap-nibbles"),
 )
-KEYBOARD = "keyboard"  # the cause of a text under another layout: two that read it alike are two causes
-SHORTENED = "a spreadsheet shortened the number: its other digits are lost, so export it again from the source"
+KEYBOARD_CAUSE = "keyboard"  # the cause of a text under another layout: two that read it alike are two causes
+SHORTENED_ADVICE = "a spreadsheet shortened the number: its other digits are lost, so export it again from the source"
 _EXPONENT = re.compile(r"[+-]?[0-9](?:[.,][0-9]+)?[Ee]\+[0-9]{1,3}")
-LONGEST = 1024  # bits of a frame that the one-bit searches are tried on: each bit costs three reads
+LONGEST_SEARCHED_FRAME_BITS = 1024  # bits of a frame that the one-bit searches are tried on: each bit costs three reads
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,17 +76,17 @@ class Hint:
 
 
 @lru_cache(maxsize=256)
-def alternatives(codec: AnyCodec) -> tuple[Alternative, ...]:
-    """``codec`` with each of `ORDERS` inserted wherever bits flow in it.
+def order_alternatives(codec: AnyCodec) -> tuple[Alternative, ...]:
+    """``codec`` with each of `ORDER_CAUSES` inserted wherever bits flow in it.
 
-    >>> [a.cause for a in alternatives(chain("binary/wiegand-26"))]
+    >>> [a.cause for a in order_alternatives(chain("binary/wiegand-26"))]
     ['inverted', 'reversed-bits', 'inverted-reversed']
     """
     found = []
     for place, step in enumerate(codec.steps, 1):
         if step.gives != "bits":
             continue
-        for cause, text, name in ORDERS:
+        for cause, text, name in ORDER_CAUSES:
             fix = chain(name)
             try:
                 fixed = link([*codec.steps[:place], fix, *codec.steps[place:]])
@@ -98,13 +98,13 @@ def alternatives(codec: AnyCodec) -> tuple[Alternative, ...]:
 
 
 @lru_cache(maxsize=256)
-def _typed(codec: AnyCodec) -> tuple[Alternative, ...]:
+def _typing_alternatives(codec: AnyCodec) -> tuple[Alternative, ...]:
     """``codec`` behind each keyboard layout worth trying, and behind the removal of white space."""
     if codec.takes != "text":
         return ()
     fixes = [("white-space", "white space stands around it", "strip")]
     fixes += [
-        (KEYBOARD, f"it was typed under the keyboard layout {args}", f"keyboard:{args}")
+        (KEYBOARD_CAUSE, f"it was typed under the keyboard layout {args}", f"keyboard:{args}")
         for args in get("keyboard").usual
     ]
     return tuple(
@@ -126,41 +126,44 @@ def diagnose(codec: AnyCodec, value: Any) -> tuple[Hint, ...]:
     if reading.ok:
         return ()
     hints: list[Hint] = []
-    place, given = _failing(codec, value, reading)
-    for other in (*alternatives(codec), *_typed(codec)):  # a step that reads either way round takes both of a pair
+    place, given = _find_failing_step(codec, value, reading)
+    for other in (
+        *order_alternatives(codec),
+        *_typing_alternatives(codec),
+    ):  # a step that reads either way round takes both of a pair
         if other.place > place:  # what fails before the fix fails with it
             continue
-        found = _undone(codec, other, reading.steps[other.place].given if reading.steps else value)
-        same = [hint.value for hint in hints if other.cause.startswith(hint.cause) and other.cause != KEYBOARD]
+        found = _decode_undone(codec, other, reading.steps[other.place].given if reading.steps else value)
+        same = [hint.value for hint in hints if other.cause.startswith(hint.cause) and other.cause != KEYBOARD_CAUSE]
         if found is not None and found not in same:
             hints.append(
                 Hint(
                     cause=other.cause, text=f"{other.text}: {redacted_repr(found)}",
                     chain=other.codec.name, value=found,
-                    evidence=evidence(other.codec.inspect(value)),
+                    evidence=passed_evidence(other.codec.inspect(value)),
                 )
             )  # fmt: skip
-    rest = _rest(codec, place)
+    rest = _chain_from(codec, place)
     if isinstance(given, str):
-        hints += _separated(codec, place, given)
-        hints += _text_faults(rest, given)
-    elif isinstance(given, Bits) and 0 < len(given) <= LONGEST:
-        hints += _frame_faults(rest, to_word(given))
-    return tuple(_distinct(hints))
+        hints += _separator_hints(codec, place, given)
+        hints += _text_hints(rest, given)
+    elif isinstance(given, Bits) and 0 < len(given) <= LONGEST_SEARCHED_FRAME_BITS:
+        hints += _frame_hints(rest, to_word(given))
+    return tuple(_drop_repeated_hints(hints))
 
 
-def evidence(reading: AnyReading) -> float:
+def passed_evidence(reading: AnyReading) -> float:
     """The bits of evidence in the checks that passed."""
     return fsum(check.evidence for check in reading.checks if check.passed)
 
 
-def _read(codec: AnyCodec, value: Any) -> Any:
+def _decode_or_none(codec: AnyCodec, value: Any) -> Any:
     """What ``codec`` decodes, or None."""
     found = codec._decode_raw(to_raw(codec.takes, value))
     return None if found is None else from_raw(codec.gives, found)
 
 
-def _undone(codec: AnyCodec, other: Alternative, given: Any) -> Any:
+def _decode_undone(codec: AnyCodec, other: Alternative, given: Any) -> Any:
     """What the failing ``codec`` would read with a cause undone in what its step there was given, or None."""
     before = to_raw(other.fix.takes, given)
     found = other.fix._decode_raw(before)
@@ -173,7 +176,7 @@ def _undone(codec: AnyCodec, other: Alternative, given: Any) -> Any:
     return None if found is None else from_raw(codec.gives, found)
 
 
-def _failing(codec: AnyCodec, value: Any, reading: AnyReading) -> tuple[int, Any]:
+def _find_failing_step(codec: AnyCodec, value: Any, reading: AnyReading) -> tuple[int, Any]:
     """The first step whose checks fail, and what it was given."""
     for place, step in enumerate(reading.steps):
         if not step.reading.ok:
@@ -182,31 +185,31 @@ def _failing(codec: AnyCodec, value: Any, reading: AnyReading) -> tuple[int, Any
 
 
 @lru_cache(maxsize=512)
-def _rest(codec: AnyCodec, place: int) -> AnyCodec:
+def _chain_from(codec: AnyCodec, place: int) -> AnyCodec:
     return link(codec.steps[place:]) if place else codec
 
 
-def _distinct(hints: list[Hint]) -> Iterator[Hint]:
+def _drop_repeated_hints(hints: list[Hint]) -> Iterator[Hint]:
     """``hints`` without those that an earlier one says: the same cause with the same value."""
     seen = set()
     for hint in hints:
-        named = hint.text if hint.value is None or hint.cause == KEYBOARD else ""
+        named = hint.text if hint.value is None or hint.cause == KEYBOARD_CAUSE else ""
         key = (hint.cause, str(hint.value), named)
         if key not in seen:
             seen.add(key)
             yield hint
 
 
-def shortened(text: str) -> bool:
+def is_spreadsheet_shortened(text: str) -> bool:
     """Whether ``text`` is written as spreadsheets write what is too long for a cell.
 
-    >>> shortened("1.23E+47"), shortened("4,11436E+15"), shortened("123E47")
-    (True, True, False)
+    >>> [is_spreadsheet_shortened(text) for text in ("1.23E+47", "4,11436E+15", "123E47")]
+    [True, True, False]
     """
     return bool(_EXPONENT.fullmatch(text))
 
 
-def _separated(codec: AnyCodec, place: int, text: str) -> Iterator[Hint]:
+def _separator_hints(codec: AnyCodec, place: int, text: str) -> Iterator[Hint]:
     """Bytes that another character separates than the chain has between them, or none."""
     failing = codec.steps[place] if codec.steps else codec
     if not isinstance(failing, NotationCodec) or failing.notation.base != 16:
@@ -215,40 +218,40 @@ def _separated(codec: AnyCodec, place: int, text: str) -> Iterator[Hint]:
     digits, *styles = args.split(",")
     kept = [style for style in styles if style not in SEPARATORS]
     for style, sign in (("", ""), *SEPARATORS.items()):
-        if sign == failing.notation.separator or sign not in text:
+        if sign == failing.notation.byte_separator or sign not in text:
             continue
         fixed = written_step(name, digits, *filter(None, (style, *kept)))
         try:
             other = link([*codec.steps[:place], chain(fixed), *codec.steps[place + 1 :]])
         except DefinitionError:
             continue
-        found = _read(link(other.steps[place:]), text)
+        found = _decode_or_none(link(other.steps[place:]), text)
         if found is not None:
             said = f"{redacted_repr(sign)} stands between bytes" if sign else "nothing stands between bytes"
             yield Hint(cause="separator", text=f"{said}: {redacted_repr(found)}", chain=other.name, value=found)
             return
 
 
-def _text_faults(rest: AnyCodec, text: str) -> Iterator[Hint]:
+def _text_hints(rest: AnyCodec, text: str) -> Iterator[Hint]:
     """A number that a spreadsheet shortened, lost leading zeros, a text typed twice, a character too many."""
-    if shortened(text):
-        yield Hint(cause="spreadsheet", text=SHORTENED)
+    if is_spreadsheet_shortened(text):
+        yield Hint(cause="spreadsheet", text=SHORTENED_ADVICE)
     for zeros in range(1, 9):
-        if text.isascii() and text.isalnum() and (value := _read(rest, "0" * zeros + text)) is not None:
+        if text.isascii() and text.isalnum() and (value := _decode_or_none(rest, "0" * zeros + text)) is not None:
             word = "one leading zero" if zeros == 1 else f"{zeros} leading zeros"
             yield Hint(cause="lost-zeros", text=f"{word} lost: {redacted_repr(value)}", value=value)
             break
     half, odd = divmod(len(text), 2)
-    if text and not odd and (first := _read(rest, text[:half])) is not None:
-        second = _read(rest, text[half:])
+    if text and not odd and (first := _decode_or_none(rest, text[:half])) is not None:
+        second = _decode_or_none(rest, text[half:])
         if second is not None:
-            yield _together(first, second, 0.0)
+            yield _joined_frames_hint(first, second, 0.0)
     for cause, piece, where in (("extra-character", text[1:], "start"), ("extra-character", text[:-1], "end")):
-        if len(text) > 1 and (value := _read(rest, piece)) is not None:
+        if len(text) > 1 and (value := _decode_or_none(rest, piece)) is not None:
             yield Hint(cause=cause, text=f"one character too many at the {where}: {redacted_repr(value)}", value=value)
 
 
-def _together(first: Any, second: Any, bits: float) -> Hint:
+def _joined_frames_hint(first: Any, second: Any, bits: float) -> Hint:
     same = "the same card twice" if first == second else f"{redacted_repr(first)} and {redacted_repr(second)}"
     return Hint(
         cause="run-together", text=f"two reads run together: {same}", value=first if first == second else None,
@@ -256,7 +259,7 @@ def _together(first: Any, second: Any, bits: float) -> Hint:
     )  # fmt: skip
 
 
-def _frame_faults(rest: AnyCodec, word: Word) -> Iterator[Hint]:
+def _frame_hints(rest: AnyCodec, word: Word) -> Iterator[Hint]:
     """One bit flipped, lost, added or shifted; two frames run together."""
     number, length = word
 
@@ -269,7 +272,7 @@ def _frame_faults(rest: AnyCodec, word: Word) -> Iterator[Hint]:
             value = tried(*frames[0])
             yield Hint(
                 cause=cause, text=f"{text}: {redacted_repr(value)}", value=value,
-                evidence=evidence(rest.inspect(to_bits(frames[0]))),
+                evidence=passed_evidence(rest.inspect(to_bits(frames[0]))),
             )  # fmt: skip
         elif frames:
             yield Hint(cause=cause, text=f"{text}; {len(frames)} frames would do, so it must be read again")
@@ -302,20 +305,21 @@ def _frame_faults(rest: AnyCodec, word: Word) -> Iterator[Hint]:
         first, second = tried(number >> half, half), tried(number & ((1 << half) - 1), half)
         if first is not None and second is not None:
             passed = fsum(
-                evidence(rest.inspect(to_bits(w))) for w in ((number >> half, half), (number & ((1 << half) - 1), half))
+                passed_evidence(rest.inspect(to_bits(w)))
+                for w in ((number >> half, half), (number & ((1 << half) - 1), half))
             )
-            yield _together(first, second, passed)
+            yield _joined_frames_hint(first, second, passed)
 
 
-def advice(hints: tuple[Hint, ...]) -> str | None:
+def describe_next_step(hints: tuple[Hint, ...]) -> str | None:
     """What would tell several hints apart; None where there is nothing to tell apart.
 
-    >>> advice(diagnose(chain("binary/wiegand-26"), "01000010001001101100100010"))
+    >>> describe_next_step(diagnose(chain("binary/wiegand-26"), "01000010001001101100100010"))
     'No check tells these apart: read a card whose number is known, or compare with the facility code you expect.'
     """
     if len(hints) < 2:
         return None
-    if all(hint.cause == KEYBOARD and hint.value == hints[0].value for hint in hints):
+    if all(hint.cause == KEYBOARD_CAUSE and hint.value == hints[0].value for hint in hints):
         return "These layouts read it alike: look which one the computer is set to."
     fields = {
         name for hint in hints if isinstance(hint.value, dict) or hasattr(hint.value, "keys") for name in hint.value

@@ -30,8 +30,8 @@ from credkit.core.forms import Form
 from credkit.core.origins import Place
 from credkit.core.reading import UNITS, AnyReading, Check, Step, describe_places
 from credkit.core.spans import runs
-from credkit.explain.screen import WIDTH, escape_unprintable, shorten, wrap_text
-from credkit.tables.layout import Layout, Parity, Pattern
+from credkit.explain.screen import SCREEN_COLUMNS, escape_unprintable, shorten, wrap_text
+from credkit.tables.layout import FixedBits, Layout, Parity
 
 Mark = Literal["covered", "judged", "wrong"]
 SIGNS: dict[Mark, str] = {"covered": "*", "judged": "=", "wrong": "^"}
@@ -163,7 +163,7 @@ def layout_picture(layout: Layout) -> Picture:
     """
     units = ["."] * layout.length
     for check in layout.checks:
-        if isinstance(check, Pattern):
+        if isinstance(check, FixedBits):
             for place, digit in zip(check.at, str(check.verdict(check.value)[0]), strict=True):
                 units[place] = digit
         elif isinstance(check, Parity):
@@ -176,7 +176,7 @@ def layout_picture(layout: Layout) -> Picture:
     )  # fmt: skip
 
 
-def lines(picture: Picture, width: int = WIDTH, indent: int = 1) -> list[str]:
+def lines(picture: Picture, width: int = SCREEN_COLUMNS, indent: int = 1) -> list[str]:
     """``picture`` as lines of plain text, none longer than ``width``; the title is left to the caller.
 
     >>> bar = Bar(name="number", value="7", at=(1, 2, 3, 4, 5, 6, 7, 8, 9, 10))

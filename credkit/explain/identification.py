@@ -2,7 +2,7 @@
 
 Several texts of one reader narrow the list, since a chain must read all of them. So do facility
 codes that are expected, and numbers that are known to be among the cards. Readings that nothing
-given can tell apart are one `Group`: with two parity bits a single card proves nothing, and a
+given can tell apart are one `MatchGroup`: with two parity bits a single card proves nothing, and a
 reader that inverts and reverses its bits passes every parity of the common frames.
 
 Source: common practice, no source.
@@ -29,11 +29,11 @@ from credkit.core.codec import AnyCodec
 from credkit.core.errors import CredkitError, DefinitionError
 from credkit.core.forms import to_raw
 from credkit.core.reading import Field, Note
-from credkit.explain.candidates import BLANKS, LEVELS, Candidate, candidates, chances
+from credkit.explain.candidates import BLANKS, NOTE_LEVEL_EVIDENCE, Candidate, chance_bits, find_candidates
 
-SAMPLES = 12  # values of a chain that another one must read, all of them, to be the same to every check
-MOST_VALUES = 1000
-LONGEST_DIGITS = 40  # of a text that is compared with a known number
+SAMPLES_PER_CHAIN = 12  # values of a chain that another one must read, all of them, to be the same to every check
+MOST_COMPARED_VALUES = 1000
+LONGEST_COMPARED_DIGITS = 40  # of a text that is compared with a known number
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,11 +54,11 @@ class Match:
     @property
     def score(self) -> float:
         """What it is ranked by."""
-        return self.evidence - self.cost + sum(LEVELS[note.level] for note in self.notes)
+        return self.evidence - self.cost + sum(NOTE_LEVEL_EVIDENCE[note.level] for note in self.notes)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Group:
+class MatchGroup:
     """Readings that nothing given tells apart, the most usual first; ``advice`` says what would.
 
     ``chance`` is how many bits chance has in all the chains that were tried.
@@ -79,71 +79,71 @@ class Group:
         return max(0.0, self.best.score - self.chance)
 
     @property
-    def certain(self) -> bool:
+    def is_certain(self) -> bool:
         """Whether all of them read the same."""
-        return len({_numbers(match) for match in self.matches}) == 1
+        return len({_match_values(match) for match in self.matches}) == 1
 
 
 def identify(
     texts: str | Iterable[str], *, facility: Iterable[int] = (), known: Iterable[int] = ()
-) -> tuple[Group, ...]:
+) -> tuple[MatchGroup, ...]:
     """Every reading that fits all of ``texts``, in groups, the best founded first; none if nothing fits.
 
     ``facility`` are facility codes that may occur; ``known`` are numbers of which at least one
     should be among the cards. Raises `DefinitionError` for no text, or too many.
     """
     given = [texts] if isinstance(texts, str) else list(texts)
-    if not given or len(given) > MOST_VALUES or not all(isinstance(text, str) for text in given):
-        raise DefinitionError(f"identify: 1 to {MOST_VALUES} texts are needed")
+    if not given or len(given) > MOST_COMPARED_VALUES or not all(isinstance(text, str) for text in given):
+        raise DefinitionError(f"identify: 1 to {MOST_COMPARED_VALUES} texts are needed")
     wanted, numbers = frozenset(facility), frozenset(known)
     matches = sorted(
-        _matches(given, wanted, numbers),
+        _find_matches(given, wanted, numbers),
         key=lambda match: (-match.score, match.chain.count("/"), len(match.chain), match.chain),
     )
     forms = {re.sub("[0-9]", "0", text): text for text in given}  # of the same length, and the same signs
     chance = (
-        max(chances(text, helped=bool(wanted or numbers)) for text in list(forms.values())[:SAMPLES])
+        max(chance_bits(text, helped=bool(wanted or numbers)) for text in list(forms.values())[:SAMPLES_PER_CHAIN])
         if matches
         else 0.0
     )
-    return tuple(replace(group, chance=chance) for group in _grouped(matches, wanted))
+    return tuple(replace(group, chance=chance) for group in _group_matches(matches, wanted))
 
 
-def _matches(texts: Sequence[str], wanted: frozenset[int], known: frozenset[int]) -> Iterable[Match]:
+def _find_matches(texts: Sequence[str], wanted: frozenset[int], known: frozenset[int]) -> Iterable[Match]:
     """The chains that read every text, and whose facility codes, if they have any, may occur."""
     distinct = list(dict.fromkeys(texts))
     bare = {text.strip(BLANKS): text for text in distinct}  # the same text with blanks around it is the same card
-    read = {text: {each.chain: each for each in candidates(text, distinct)} for text in distinct}
+    read = {text: {each.chain: each for each in find_candidates(text, distinct)} for text in distinct}
     for name, first in read[distinct[0]].items():
         if all(name in found for found in read.values()):
             row = [read[text][name] for text in bare.values()]
             values = [read[text][name].value for text in texts]
-            if match := _match(name, first, row, values, wanted, known):
+            if match := _build_match(name, first, row, values, wanted, known):
                 yield match
 
 
-def _match(
+def _build_match(
     name: str, first: Candidate, row: Sequence[Candidate], values: Sequence[Mapping[str, Any]],
     wanted: frozenset[int], known: frozenset[int],
 ) -> Match | None:  # fmt: skip
     evidence = sum(each.evidence - each.form for each in row) + min(each.form for each in row)
     reasons = []
     if evidence >= 1:
-        reasons.append(f"form and checks: {counted(evidence)}")
+        reasons.append(f"form and checks: {format_bits(evidence)}")
     schema = chain(name).schema
     if wanted and "facility" in schema:
-        if any(_number(value["facility"]) not in wanted for value in values):
+        if any(_to_number(value["facility"]) not in wanted for value in values):
             return None
         codes = {value["facility"] for value in values}  # that several cards have one is one fact
         gain = len(codes) * max(0.0, schema["facility"].room - log2(len(wanted)))
         evidence += gain
-        reasons.append(f"the facility code is one that is expected ({counted(gain)})")
-    hits = [number for value in values for number in map(_number, value.values()) if number in known]
+        reasons.append(f"the facility code is one that is expected ({format_bits(gain)})")
+    hits = [number for value in values for number in map(_to_number, value.values()) if number in known]
     if hits:
         compared = len(known) * sum(map(len, values))
-        gain = max(0.0, max(map(_said, hits)) - log2(compared))
+        gain = max(0.0, max(map(_distinguishing_bits, hits)) - log2(compared))
         evidence += gain
-        reasons.append(f"a known number is among them ({counted(gain)})")
+        reasons.append(f"a known number is among them ({format_bits(gain)})")
     notes = tuple({note.kind: note for each in row for note in each.notes}.values())
     reasons += [f"{note.kind}: {note.text}" for note in notes]
     return Match(
@@ -157,64 +157,69 @@ def _match(
     )
 
 
-def counted(bits: float) -> str:
+def format_bits(bits: float) -> str:
     """A number of bits, rounded, with its unit.
 
-    >>> counted(0.9), counted(8.2)
+    >>> format_bits(0.9), format_bits(8.2)
     ('1 bit', '8 bits')
     """
     return f"{bits:.0f} bit{'s' * (round(bits) != 1)}"
 
 
-def _number(item: object) -> int | None:
+def _to_number(item: object) -> int | None:
     """What a field holds, as a number: digits are one, too."""
-    if isinstance(item, str) and item.isascii() and item.isdecimal() and len(item) <= LONGEST_DIGITS:
+    if isinstance(item, str) and item.isascii() and item.isdecimal() and len(item) <= LONGEST_COMPARED_DIGITS:
         return int(item)
     return item if isinstance(item, int) else None
 
 
-def _said(number: int | None) -> int:
+def _distinguishing_bits(number: int | None) -> int:
     """How many bits tell a number from the others that are as long: zeros before it say nothing."""
     return max(0, (number or 0).bit_length() - 1)
 
 
-def _numbers(match: Match) -> tuple[tuple[Any, ...], ...]:
+def _match_values(match: Match) -> tuple[tuple[Any, ...], ...]:
     """What a chain reads, whatever it calls its fields."""
     return tuple(tuple(value.values()) for value in match.values)
 
 
-def _grouped(matches: Sequence[Match], wanted: frozenset[int]) -> tuple[Group, ...]:
+def _group_matches(matches: Sequence[Match], wanted: frozenset[int]) -> tuple[MatchGroup, ...]:
     """The matches in groups: those that read the same, and those that no check can tell apart."""
     groups: list[list[Match]] = []
     home: dict[tuple[tuple[Any, ...], ...], list[Match]] = {}  # by what is read
     for match in matches:
-        numbers = _numbers(match)
-        group = home.get(numbers) or next((each for each in groups if _joins(match, each, wanted)), None)
+        numbers = _match_values(match)
+        group = home.get(numbers) or next((each for each in groups if _belongs_to(match, each, wanted)), None)
         if group is None:
             groups.append(group := [])
         home.setdefault(numbers, group).append(match)
-    return tuple(Group(matches=tuple(group), advice=tuple(_advice(group, wanted))) for group in groups)
+    return tuple(
+        MatchGroup(matches=tuple(group), advice=tuple(_describe_next_steps(group, wanted))) for group in groups
+    )
 
 
-def _joins(match: Match, group: Sequence[Match], wanted: frozenset[int]) -> bool:
+def _belongs_to(match: Match, group: Sequence[Match], wanted: frozenset[int]) -> bool:
     return any(
-        -0.5 < other.evidence - match.evidence < 0.5 and alike(other.chain, match.chain, wanted) for other in group
+        -0.5 < other.evidence - match.evidence < 0.5 and are_indistinguishable(other.chain, match.chain, wanted)
+        for other in group
     )
 
 
 @lru_cache(maxsize=1 << 16)
-def alike(one: str, other: str, wanted: frozenset[int] = frozenset()) -> bool:
+def are_indistinguishable(one: str, other: str, wanted: frozenset[int] = frozenset()) -> bool:
     """Whether each of two chains reads all that the other writes, so that no check can tell them apart.
 
-    >>> alike("binary/wiegand-26", "binary/invert/reverse-bits/wiegand-26")
+    >>> are_indistinguishable("binary/wiegand-26", "binary/invert/reverse-bits/wiegand-26")
     True
-    >>> alike("binary/wiegand-26", "binary/reverse-bits/wiegand-26")
+    >>> are_indistinguishable("binary/wiegand-26", "binary/reverse-bits/wiegand-26")
     False
     """
-    return _reads(chain(one), _written(other, wanted), wanted) and _reads(chain(other), _written(one, wanted), wanted)
+    return _decodes_all(chain(one), _sample_texts(other, wanted), wanted) and _decodes_all(
+        chain(other), _sample_texts(one, wanted), wanted
+    )
 
 
-def _reads(codec: AnyCodec, texts: tuple[str, ...], wanted: frozenset[int]) -> bool:
+def _decodes_all(codec: AnyCodec, texts: tuple[str, ...], wanted: frozenset[int]) -> bool:
     for text in texts:
         value = codec._decode_raw(to_raw("text", text))
         if value is None or (
@@ -225,11 +230,11 @@ def _reads(codec: AnyCodec, texts: tuple[str, ...], wanted: frozenset[int]) -> b
 
 
 @lru_cache(maxsize=4096)
-def _written(name: str, wanted: frozenset[int]) -> tuple[str, ...]:
+def _sample_texts(name: str, wanted: frozenset[int]) -> tuple[str, ...]:
     """Texts that a chain writes for values drawn at random; none where it cannot write."""
     codec, random = chain(name), Random(name)
     texts = []
-    for _ in range(SAMPLES):
+    for _ in range(SAMPLES_PER_CHAIN):
         value = {
             field.name: random.choice(sorted(wanted)) if wanted and field.name == "facility"
             else random.randint(field.least, field.most)
@@ -242,9 +247,9 @@ def _written(name: str, wanted: frozenset[int]) -> tuple[str, ...]:
     return tuple(texts)
 
 
-def _advice(group: Sequence[Match], wanted: frozenset[int]) -> Iterable[str]:
+def _describe_next_steps(group: Sequence[Match], wanted: frozenset[int]) -> Iterable[str]:
     """What would tell the readings of a group apart, or found them better."""
-    different = len({_numbers(match) for match in group}) > 1
+    different = len({_match_values(match) for match in group}) > 1
     if different and not wanted and any("facility" in value for match in group for value in match.values):
         yield "say which facility codes are expected"
     if different:

@@ -33,12 +33,12 @@ from bitstring import Bits
 from credkit.core.codec import AnyCodec
 from credkit.core.errors import CredkitError, DefinitionError
 from credkit.core.forms import to_bits
-from credkit.explain.agreement import Comparison, Read, compare, ties
-from credkit.explain.candidates import BLANKS, CUT, LEVELS, ORDERS, named
-from credkit.explain.presentations import SIZES, Presentation, presentations
+from credkit.explain.agreement import Comparison, SerialReading, compare, required_chance_bits
+from credkit.explain.candidates import BLANKS, NOTE_LEVEL_EVIDENCE, ORDER_COSTS, TRUNCATION_COST, usual_codecs
+from credkit.explain.presentations import SERIAL_BITS, Presentation, presentations
 
-LEAST = 4.0  # bits of evidence of a connection that is shown: chance makes one in 16 pairs of texts at most
-SAMPLES = 6
+MIN_EVIDENCE_BITS = 4.0  # bits of evidence of a connection that is shown: chance makes one in 16 pairs of texts at most
+COMPARED_SAMPLES = 6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,114 +69,129 @@ def relate(one: str, other: str) -> tuple[Connection, ...]:
     for text in (one, other):
         if not isinstance(text, str):
             raise DefinitionError("relate: two texts are needed")
-    found = [each for size in SIZES for each in _comparisons(one.strip(BLANKS), other.strip(BLANKS), size)]
+    found = [each for size in SERIAL_BITS for each in _comparisons(one.strip(BLANKS), other.strip(BLANKS), size)]
     tried: dict[Hashable, float] = {}
     for each in found:
-        tried[each.demand] = max(tried.get(each.demand, 0.0), 2 ** -_cost(each))
+        tried[each.demand] = max(tried.get(each.demand, 0.0), 2 ** -_pair_cost(each))
     chance = log2(sum(tried.values())) if tried else 0.0
-    near = max((each for each in found if each.near), key=lambda each: each.bits, default=None)
-    good = [(each, evidence) for each in found if each.agree and (evidence := _worth(each, near) - chance) >= LEAST]
-    good.sort(key=lambda pair: (_cost(pair[0]) + _misfit(pair[0]) - pair[0].bits, pair[0].first.size))
-    return tuple(_connection(each, evidence) for each, evidence in _distinct(good))
+    near = max((each for each in found if each.is_near), key=lambda each: each.bits, default=None)
+    good = [
+        (each, evidence)
+        for each in found
+        if each.agrees and (evidence := _agreement_evidence(each, near) - chance) >= MIN_EVIDENCE_BITS
+    ]
+    good.sort(key=lambda pair: (_pair_cost(pair[0]) + _misfit_cost(pair[0]) - pair[0].bits, pair[0].first.size))
+    return tuple(_build_connection(each, evidence) for each, evidence in _drop_equivalent(good))
 
 
-def readable(text: str) -> bool:
+def is_readable(text: str) -> bool:
     """Whether any presentation reads ``text``."""
-    return any(_readings(text.strip(BLANKS), size) for size in SIZES)
+    return any(_serial_readings(text.strip(BLANKS), size) for size in SERIAL_BITS)
 
 
-def _readings(text: str, size: int) -> list[Read]:
+def _serial_readings(text: str, size: int) -> list[SerialReading]:
     """What every presentation reads in ``text``."""
-    return [read for row in presentations(size) if (read := Read.of(row, size, text))]
+    return [read for row in presentations(size) if (read := SerialReading.from_text(row, size, text))]
 
 
 def _comparisons(one: str, other: str, size: int) -> Iterator[Comparison]:
     """Every reading of the one text with every reading of the other."""
-    for first, second in product(_readings(one, size), _readings(other, size)):
+    for first, second in product(_serial_readings(one, size), _serial_readings(other, size)):
         if found := compare(first, second):
             yield found
 
 
-def _worth(found: Comparison, near: Comparison | None) -> float:
+def _agreement_evidence(found: Comparison, near: Comparison | None) -> float:
     """What speaks for an agreement, in bits, less what its presentations cost.
 
     Where the texts look like cards of one box in another order, it is no more than that leaves open.
     """
-    left = ties(found, near) if near else 0
-    return (min(found.evidence, left) if left else found.evidence) - _cost(found)
+    left = required_chance_bits(found, near) if near else 0
+    return (min(found.evidence, left) if left else found.evidence) - _pair_cost(found)
 
 
-def _cost(found: Comparison) -> float:
+def _pair_cost(found: Comparison) -> float:
     """How seldom such a pair of presentations is."""
-    return _seldom(found.first.row) + _seldom(found.second.row)
+    return _presentation_cost(found.first.presentation) + _presentation_cost(found.second.presentation)
 
 
 @cache
-def _seldom(row: Presentation) -> float:
+def _presentation_cost(row: Presentation) -> float:
     """How seldom a presentation is: what its order costs, and what is left out."""
-    orders = [step.name for step in row.codec.steps[1:] if step.name in ORDERS]
-    left_out = CUT if row.digits else float(row.part != "all")
-    return sum(ORDERS[order] for order in orders) + left_out + 0.1 * len(row.codec.steps)
+    orders = [step.name for step in row.codec.steps[1:] if step.name in ORDER_COSTS]
+    left_out = TRUNCATION_COST if row.digits else float(row.part != "all")
+    return sum(ORDER_COSTS[order] for order in orders) + left_out + 0.1 * len(row.codec.steps)
 
 
-def _misfit(found: Comparison) -> float:
+def _misfit_cost(found: Comparison) -> float:
     """What it costs that a whole serial does not look like one: no layout of its size may object."""
-    whole = next((each for each in (found.first, found.second) if each.row.part == "all" and not each.row.digits), None)
+    whole = next(
+        (
+            each
+            for each in (found.first, found.second)
+            if each.presentation.part == "all" and not each.presentation.digits
+        ),
+        None,
+    )
     if not whole:
         return 0.0
-    readings = [codec.inspect(to_bits((whole.word, whole.size))) for codec in _serials(whole.size)]
+    readings = [codec.inspect(to_bits((whole.word, whole.size))) for codec in _serial_layouts(whole.size)]
     return -sum(
-        sum(LEVELS[note.level] for note in reading.notes) if reading.ok else LEVELS["refuse"] for reading in readings
+        sum(NOTE_LEVEL_EVIDENCE[note.level] for note in reading.notes) if reading.ok else NOTE_LEVEL_EVIDENCE["refuse"]
+        for reading in readings
     )
 
 
 @cache
-def _serials(size: int) -> tuple[AnyCodec, ...]:
+def _serial_layouts(size: int) -> tuple[AnyCodec, ...]:
     """The layouts of ``size`` bits that hold a serial number: they have one field, or two."""
-    return tuple(codec for _, codec in named("bits", "fields") if codec.length == size and len(codec.schema) <= 2)
+    return tuple(
+        codec for _, codec in usual_codecs("bits", "fields") if codec.length == size and len(codec.schema) <= 2
+    )
 
 
-def _distinct(ranked: Sequence[tuple[Comparison, float]]) -> Iterator[tuple[Comparison, float]]:
+def _drop_equivalent(ranked: Sequence[tuple[Comparison, float]]) -> Iterator[tuple[Comparison, float]]:
     """The first of those that write the same for every serial."""
     kept: list[Comparison] = []
     for each, evidence in ranked:
-        if not any(other.bits == each.bits and same(other, each) for other in kept):
+        if not any(other.bits == each.bits and are_equivalent(other, each) for other in kept):
             kept.append(each)
             yield each, evidence
 
 
-def same(one: Comparison, other: Comparison) -> bool:
+def are_equivalent(one: Comparison, other: Comparison) -> bool:
     """Whether two connections turn texts of the one reader into the same texts of the other."""
     first, second = one.first, one.second
-    random = Random(first.row.codec.name)
-    for _ in range(SAMPLES):
+    random = Random(first.presentation.codec.name)
+    for _ in range(COMPARED_SAMPLES):
         serial = Bits(uint=random.getrandbits(first.size), length=first.size)
         try:
-            left, right = first.row.write(serial), second.row.write(serial)
+            left, right = first.presentation.encode(serial), second.presentation.encode(serial)
         except CredkitError:
             return False
-        mine = Read.of(other.first.row, other.first.size, left, exact=False)
-        theirs = Read.of(other.second.row, other.second.size, right, exact=False)
+        mine = SerialReading.from_text(other.first.presentation, other.first.size, left, exact=False)
+        theirs = SerialReading.from_text(other.second.presentation, other.second.size, right, exact=False)
         again = compare(mine, theirs) if mine and theirs else None
-        if not again or not again.agree:
+        if not again or not again.agrees:
             return False
     return True
 
 
-def _connection(found: Comparison, evidence: float) -> Connection:
+def _build_connection(found: Comparison, evidence: float) -> Connection:
     first, second = found.first, found.second
     source = target = ""
-    if _holds(first, second):
-        source, target = first.row.codec.name, second.row.codec.name
-        if second.row.bits < first.row.bits:
-            source += f"/keep-{second.row.part}:{second.row.bits}"
+    if _covers(first, second):
+        source, target = first.presentation.codec.name, second.presentation.codec.name
+        if second.presentation.bits < first.presentation.bits:
+            source += f"/keep-{second.presentation.part}:{second.presentation.bits}"
     return Connection(
-        first=first.row.codec.name, second=second.row.codec.name, bits=found.bits, evidence=evidence, size=first.size,
-        words=(first.row.title, second.row.title), source=source, target=target,
+        first=first.presentation.codec.name, second=second.presentation.codec.name, bits=found.bits,
+        evidence=evidence, size=first.size,
+        words=(first.presentation.title, second.presentation.title), source=source, target=target,
     )  # fmt: skip
 
 
-def _holds(first: Read, second: Read) -> bool:
+def _covers(first: SerialReading, second: SerialReading) -> bool:
     """Whether all that the second text has stands in the first."""
-    same = (first.row.part, first.row.bits) == (second.row.part, second.row.bits)
-    return not first.row.digits and (first.row.part == "all" or same)
+    same = (first.presentation.part, first.presentation.bits) == (second.presentation.part, second.presentation.bits)
+    return not first.presentation.digits and (first.presentation.part == "all" or same)

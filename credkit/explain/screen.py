@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 
-WIDTH = 80  # columns of a screen
+SCREEN_COLUMNS = 80  # columns of a screen
 INDENT = 2  # columns before a row of a table
 NARROWEST_NAME = 10  # columns of the first cell of a row, at least
 
@@ -44,7 +44,7 @@ def shorten(text: str, width: int, ellipsis: str = "…") -> str:
     return text if len(text) <= width else f"{text[: width - len(ellipsis)]}{ellipsis}"
 
 
-def wrap_text(text: str, width: int = WIDTH, *, first: str = "", rest: str = "") -> list[str]:
+def wrap_text(text: str, width: int = SCREEN_COLUMNS, *, first: str = "", rest: str = "") -> list[str]:
     """``text`` in lines of at most ``width`` columns, with ``first`` before the first and ``rest`` before the others.
 
     An empty text has no line.
@@ -60,7 +60,7 @@ def wrap_text(text: str, width: int = WIDTH, *, first: str = "", rest: str = "")
     return wrap(text, width, initial_indent=first, subsequent_indent=rest, break_on_hyphens=False)
 
 
-def label_text(label: str, text: str, column: int, width: int = WIDTH) -> list[str]:
+def label_text(label: str, text: str, column: int, width: int = SCREEN_COLUMNS) -> list[str]:
     """``label``, and from ``column`` on ``text``, wrapped; at least one line.
 
     >>> label_text("a", "block 1 byte 0 to block 2 byte 1", 3, 22)
@@ -70,7 +70,9 @@ def label_text(label: str, text: str, column: int, width: int = WIDTH) -> list[s
     return [f"{'' if number else label:<{column}}{line}" for number, line in enumerate(lines)]
 
 
-def table_lines(columns: Sequence[str], rows: Iterable[Sequence[str | int]], width: int = WIDTH) -> Iterator[str]:
+def table_lines(
+    columns: Sequence[str], rows: Iterable[Sequence[str | int]], width: int = SCREEN_COLUMNS
+) -> Iterator[str]:
     """Rows under their columns: first cells to the left, wrapped where they are too long; the others to the right."""
     cells = [
         tuple(f"{cell:,}" if isinstance(cell, int) else escape_unprintable(cell) for cell in row)

@@ -12,13 +12,13 @@ import re
 from credkit.core.checks import DIGITS
 
 ACCOUNT_DIGITS = range(12, 20)
-CLEAR = 6, 4  # digits at the start and at the end that may be shown
+CLEAR_DIGITS = 6, 4  # digits at the start and at the end that may be shown
 BLANKS = " \u00a0\u202f-"  # between groups of any size, mixed; the hyphen comes last in the classes below, as no range
 JOINTS = "./_:,\t"  # between groups of at least two digits, always the same one
 
 # What every text has in which an account number or a track is found, for those who look at many texts by a kernel.
-ROOM = rf"[=^]|[0-9](?:[{JOINTS}{BLANKS}]?[0-9]){{10}}"
-LEAST_DIGITS = 11  # of a number that a spreadsheet shortened, or a track with one garbled character
+ACCOUNT_ROOM_PATTERN = rf"[=^]|[0-9](?:[{JOINTS}{BLANKS}]?[0-9]){{10}}"
+FEWEST_ACCOUNT_DIGITS = 11  # of a number that a spreadsheet shortened, or a track with one garbled character
 _NUMBER = re.compile(rf"[2-6](?:[{JOINTS}{BLANKS}]?[0-9]){{10}}")
 _SIGNS = ";=%^"  # of a track
 
@@ -33,4 +33,4 @@ def may_hold_account(text: str) -> bool:
         return False
     if _NUMBER.search(text):
         return True
-    return any(sign in text for sign in _SIGNS) and sum(map(text.count, DIGITS)) >= LEAST_DIGITS
+    return any(sign in text for sign in _SIGNS) and sum(map(text.count, DIGITS)) >= FEWEST_ACCOUNT_DIGITS

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from credkit.privacy.accountsearch import FoundNumber
 
 
-def masked(text: str) -> str:
+def mask_accounts(text: str) -> str:
     """``text`` with every number that could be a payment account number cut to first six, last four.
 
     Zeros before a number and other groups of digits beside it do not hide it. Its digits may stand
@@ -32,15 +32,15 @@ def masked(text: str) -> str:
     letter and digit behind the number is hidden too, up to the end sentinel or the end of the text.
     The examples are made of the test number of the WHATWG HTML standard.
 
-    >>> masked("track 4114360123456785=30")
+    >>> mask_accounts("track 4114360123456785=30")
     'track 411436******6785=30'
-    >>> masked("0004114360123456785"), masked("4114-3601-2345-6785 203")
+    >>> mask_accounts("0004114360123456785"), mask_accounts("4114-3601-2345-6785 203")
     ('000411436******6785', '4114-36**-****-6785 203')
-    >>> masked("4.114360123456785E+15"), masked("5A084114360123456785")
+    >>> mask_accounts("4.114360123456785E+15"), mask_accounts("5A084114360123456785")
     ('4.11436******6785E+15', '5A08411436******6785')
-    >>> masked("serial 4114360123456786"), masked("224-4114360123456786")
+    >>> mask_accounts("serial 4114360123456786"), mask_accounts("224-4114360123456786")
     ('serial 4114360123456786', '224-4114360123456786')
-    >>> masked(";4114360123456786=30121010000000000?")
+    >>> mask_accounts(";4114360123456786=30121010000000000?")
     ';411436******6786=*****************?'
     """
     found = list(_find(text))
@@ -51,23 +51,23 @@ def masked(text: str) -> str:
     return "".join("*" if place in hide else char for place, char in enumerate(text)) if hide else text
 
 
-def redacted(texts: Sequence[str]) -> Sequence[str]:
+def redact_texts(texts: Sequence[str]) -> Sequence[str]:
     """The texts of one value as a sentence may show them: beside an account number nothing of the others is shown.
 
-    >>> redacted(["4114360123456785"]), redacted(["4114360123456785", "3012"])
+    >>> redact_texts(["4114360123456785"]), redact_texts(["4114360123456785", "3012"])
     (['411436******6785'], ['411436******6785', '****'])
     """
     if len(texts) > 1 and any(map(holds_account, texts)):
-        return [hidden(text) for text in texts]
-    return [masked(text) for text in texts]
+        return [hide_all_but_account_ends(text) for text in texts]
+    return [mask_accounts(text) for text in texts]
 
 
-def hidden(text: str, only: Collection[str] = ()) -> str:
+def hide_all_but_account_ends(text: str, only: Collection[str] = ()) -> str:
     """``text`` with nothing in clear but the first six and last four digits of its account numbers.
 
     With ``only``, those of these numbers: what stands behind the number of a track can look like one, too.
 
-    >>> hidden("gate 7: ;4114360123456785=3012?"), hidden("EAST 12")
+    >>> hide_all_but_account_ends("gate 7: ;4114360123456785=3012?"), hide_all_but_account_ends("EAST 12")
     ('**** ** *411436******6785******', '**** **')
     """
     found = list(_find(text))
@@ -97,10 +97,10 @@ def holds_track(text: str) -> bool:
     return any(each.whole for each in _find(text))
 
 
-def tracks(text: str) -> frozenset[str]:
+def track_numbers(text: str) -> frozenset[str]:
     """The numbers of the payment tracks in ``text``, garbled ones too.
 
-    >>> tracks("%B4114360123456785^NAME^3012101?;4114360123456785=3012101?")
+    >>> track_numbers("%B4114360123456785^NAME^3012101?;4114360123456785=3012101?")
     frozenset({'4114360123456785'})
     """
     return frozenset(each.number for each in _find(text) if any(map(str.isalnum, text[slice(*each.behind)])))

@@ -18,7 +18,7 @@ from itertools import pairwise
 from typing import NamedTuple
 
 from credkit.core.checks import DIGITS, luhn
-from credkit.privacy.accountroom import ACCOUNT_DIGITS, BLANKS, CLEAR, JOINTS
+from credkit.privacy.accountroom import ACCOUNT_DIGITS, BLANKS, CLEAR_DIGITS, JOINTS
 
 WIDEST_GROUP = 10  # digits of one of several groups: with more, these are two numbers side by side
 
@@ -48,12 +48,12 @@ ISSUERS = (
     ("6759", "6759", range(12, 20)),
     ("6761", "6763", range(12, 20)),
 )
-FIRST = "23456"  # the first digits of these prefixes
+ISSUER_FIRST_DIGITS = "23456"  # the first digits of these prefixes
 _LONGEST_PREFIX = max(len(first) for first, *_ in ISSUERS)
 
-_RUN = re.compile(rf"[0-9](?:[{JOINTS}{BLANKS}]?[0-9]){{11,}}")
-_GROUP = re.compile("[0-9]+")
-_BEHIND = re.compile(r"[ :-]?[=Dd][ :-]?[0-9][ :-]?[0-9][ :-]?[0-9][ :-]?[0-9]|\^")  # D is = in chip data
+_DIGIT_RUN = re.compile(rf"[0-9](?:[{JOINTS}{BLANKS}]?[0-9]){{11,}}")
+_DIGIT_GROUP = re.compile("[0-9]+")
+_TRACK_REST_START = re.compile(r"[ :-]?[=Dd][ :-]?[0-9][ :-]?[0-9][ :-]?[0-9][ :-]?[0-9]|\^")  # D is = in chip data
 
 # A number as spreadsheets shorten it: one digit, others behind a point or comma, and the exponent.
 _SHORTENED = re.compile(r"(?<![0-9])([2-6])[.,]([0-9]{10,18})[Ee]\+?(1[1-8])(?![0-9])")
@@ -98,42 +98,42 @@ class FoundNumber(NamedTuple):
 
 def find_numbers(text: str) -> Iterator[FoundNumber]:
     """Every number in a text, payment tracks first."""
-    for start, stop, known in _tracks(text):
-        last = stop - CLEAR[1] if known else start + CLEAR[0]
+    for start, stop, known in _track_spans(text):
+        last = stop - CLEAR_DIGITS[1] if known else start + CLEAR_DIGITS[0]
         number = text[start:stop]
         rest = (_WHOLE_REST if known and _is_account(number) else _DATED_REST).match(text, stop)
         yield FoundNumber(
-            number=number, hide=range(start + CLEAR[0], last),
-            clear=(*range(start, start + CLEAR[0]), *range(last, stop)),
-            behind=(stop if known else last, _end(text, stop)),
+            number=number, hide=range(start + CLEAR_DIGITS[0], last),
+            clear=(*range(start, start + CLEAR_DIGITS[0]), *range(last, stop)),
+            behind=(stop if known else last, _track_end(text, stop)),
             whole=known and rest is not None and _is_issued(number),
         )  # fmt: skip
     reach = 0  # how far a track goes whose start sentinel is lost
-    for places in _numbers(text):
+    for places in _account_places(text):
         stop = places[-1] + 1
         behind = 0, 0
         track = stop > reach and _BEGINS.match(text, places[0]) is not None
-        if track and _BEHIND.match(text, stop):
-            behind = stop, _end(text, stop)
+        if track and _TRACK_REST_START.match(text, stop):
+            behind = stop, _track_end(text, stop)
             reach = behind[1]
         yield FoundNumber(
-            number="".join(text[place] for place in places), hide=places[CLEAR[0] : -CLEAR[1]],
-            clear=(*places[: CLEAR[0]], *places[-CLEAR[1] :]), behind=behind,
+            number="".join(text[place] for place in places), hide=places[CLEAR_DIGITS[0] : -CLEAR_DIGITS[1]],
+            clear=(*places[: CLEAR_DIGITS[0]], *places[-CLEAR_DIGITS[1] :]), behind=behind,
             whole=track and _WHOLE_REST.match(text, stop) is not None,
         )  # fmt: skip
 
 
-def _end(text: str, start: int) -> int:
+def _track_end(text: str, start: int) -> int:
     """Where the track ends whose number ends at ``start``."""
     end = _END.search(text, start)
     return end.start() if end else len(text)
 
 
-def _numbers(text: str) -> Iterator[Sequence[int]]:
+def _account_places(text: str) -> Iterator[Sequence[int]]:
     """The places of the digits of every account number."""
-    for run in _RUN.finditer(text):
-        yield from _grouped(text, [match.span() for match in _GROUP.finditer(text, *run.span())])
-    yield from _shortened(text)
+    for run in _DIGIT_RUN.finditer(text):
+        yield from _grouped_account_places(text, [match.span() for match in _DIGIT_GROUP.finditer(text, *run.span())])
+    yield from _shortened_account_places(text)
     for tag in _APPLICATION_NUMBER.finditer(text):
         stop = tag.end() + 2 * int(tag[1], 16)
         number = text[tag.end() : stop].rstrip("Ff")
@@ -144,12 +144,12 @@ def _numbers(text: str) -> Iterator[Sequence[int]]:
             yield range(*tag.span(1))
 
 
-def _grouped(text: str, groups: Sequence[tuple[int, int]]) -> Iterator[Sequence[int]]:
+def _grouped_account_places(text: str, groups: Sequence[tuple[int, int]]) -> Iterator[Sequence[int]]:
     """The account numbers in one of ``groups`` of digits, or several side by side, without the zeros before them."""
     for first, (start, stop) in enumerate(groups):
         while start < stop and text[start] == "0":
             start += 1
-        if start == stop or text[start] not in FIRST:
+        if start == stop or text[start] not in ISSUER_FIRST_DIGITS:
             continue
         number, places = text[start:stop], [*range(start, stop)]
         if _is_account(number):
@@ -164,13 +164,13 @@ def _grouped(text: str, groups: Sequence[tuple[int, int]]) -> Iterator[Sequence[
                 break
             number += text[start:stop]
             places += range(start, stop)
-            if len(number) >= ACCOUNT_DIGITS.stop or not _begins(number):
+            if len(number) >= ACCOUNT_DIGITS.stop or not _has_issuer_prefix(number):
                 break
             if _is_account(number):
                 yield tuple(places)
 
 
-def _shortened(text: str) -> Iterator[Sequence[int]]:
+def _shortened_account_places(text: str) -> Iterator[Sequence[int]]:
     """The places of the digits of account numbers in a spreadsheet's notation; the last ones may be lost."""
     for match in _SHORTENED.finditer(text):
         size = int(match[3]) + 1
@@ -180,42 +180,44 @@ def _shortened(text: str) -> Iterator[Sequence[int]]:
             yield places
 
 
-def _tracks(text: str) -> Iterator[tuple[int, int, bool]]:
+def _track_spans(text: str) -> Iterator[tuple[int, int, bool]]:
     """Where the number of every track begins and ends; False where it is not known which of it is the number."""
     at = 0
     while sentinel := _START.search(text, at):
         at = start = sentinel.end()
         digit = sentinel[0] in DIGITS
         if (match := _NUMBER.match(text, start)) and (
-            _is_account(match[0]) and _DATED_REST.match(text, match.end()) if digit else _heads(text, *match.span())
+            _is_account(match[0]) and _DATED_REST.match(text, match.end())
+            if digit
+            else _is_track_head(text, *match.span())
         ):
             yield start, match.end(), True
         elif not digit and (
-            ((match := _GARBLED.match(text, start)) and _repairable(match[0]))
-            or ((match := _GLUED.match(text, start)) and _glued(text, start))
+            ((match := _GARBLED.match(text, start)) and _is_repairable(match[0]))
+            or ((match := _GLUED.match(text, start)) and _is_glued(text, start))
         ):
             yield start, match.end(), False
         else:
             continue
-        at = _end(text, match.end())
+        at = _track_end(text, match.end())
 
 
-def _heads(text: str, start: int, stop: int) -> bool:
+def _is_track_head(text: str, start: int, stop: int) -> bool:
     """Whether digits behind a start sentinel are an account number, or a garbled one with the rest of its track."""
     number = text[start:stop]
-    return _is_account(number) or (_LIKE_A_REST.match(text, stop) is not None and _repairable(number))
+    return _is_account(number) or (_LIKE_A_REST.match(text, stop) is not None and _is_repairable(number))
 
 
-def _repairable(number: str) -> bool:
+def _is_repairable(number: str) -> bool:
     """Whether one digit in place of what is wrong makes it an account number."""
     strange = next((place for place, char in enumerate(number) if char not in DIGITS), None)
-    if strange is None and number[0] in FIRST and _is_issued(number):
+    if strange is None and number[0] in ISSUER_FIRST_DIGITS and _is_issued(number):
         return True  # whatever digit is wrong, the check digit could be it
     wrong = range(min(_LONGEST_PREFIX, len(number))) if strange is None else (strange,)
     return any(_is_account(f"{number[:place]}{digit}{number[place + 1 :]}") for place in wrong for digit in DIGITS)
 
 
-def _glued(text: str, start: int) -> bool:
+def _is_glued(text: str, start: int) -> bool:
     """Whether an account number begins at ``start``, and what a track has behind it follows without a separator."""
     ends = (start + size for size in ACCOUNT_DIGITS)
     return any(_GLUED_REST.match(text, end) and _is_account(text[start:end]) for end in ends)
@@ -228,15 +230,15 @@ def _is_account(digits: str) -> bool:
 def _is_issued(number: str, size: int = 0) -> bool:
     """Whether numbers of ``size`` digits (as many as it has) that begin like this one are payment account numbers."""
     length = size or len(number)
-    return length in ACCOUNT_DIGITS and any(length in lengths for lengths in _lengths(number[:_LONGEST_PREFIX]))
+    return length in ACCOUNT_DIGITS and any(length in lengths for lengths in _issued_lengths(number[:_LONGEST_PREFIX]))
 
 
-def _begins(number: str) -> bool:
+def _has_issuer_prefix(number: str) -> bool:
     """Whether an account number may begin like this."""
-    return len(number) < _LONGEST_PREFIX or bool(_lengths(number[:_LONGEST_PREFIX]))
+    return len(number) < _LONGEST_PREFIX or bool(_issued_lengths(number[:_LONGEST_PREFIX]))
 
 
 @lru_cache(maxsize=1 << 14)
-def _lengths(begin: str) -> tuple[range, ...]:
+def _issued_lengths(begin: str) -> tuple[range, ...]:
     """The lengths of the account numbers that begin like this."""
     return tuple(lengths for first, last, lengths in ISSUERS if first <= begin[: len(first)] <= last)

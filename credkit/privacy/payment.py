@@ -23,8 +23,8 @@ from credkit.core.chains import Choice
 from credkit.core.codec import AnyCodec
 from credkit.core.errors import CredkitError
 from credkit.core.reading import AnyReading, Field, Step, TextField
-from credkit.privacy.accountroom import ACCOUNT_DIGITS, CLEAR
-from credkit.privacy.accounts import holds_account, holds_track, tracks
+from credkit.privacy.accountroom import ACCOUNT_DIGITS, CLEAR_DIGITS
+from credkit.privacy.accounts import holds_account, holds_track, track_numbers
 from credkit.tables.layout import Layout
 from credkit.tables.notation import Notation
 
@@ -32,80 +32,81 @@ if TYPE_CHECKING:
     from credkit.explain.identification import Match
 
 LONGEST_TYPED = 512  # characters of a text that is looked at as typed under other keyboard layouts
-MOST_ZEROS = 8  # that may be lost before a text
-LEAST = 10 ** (ACCOUNT_DIGITS.start - 1)  # the smallest number that has room for an account number
+MOST_LOST_ZEROS = 8  # that may be lost before a text
+SMALLEST_ACCOUNT_NUMBER = 10 ** (ACCOUNT_DIGITS.start - 1)  # the smallest number that has room for an account number
 
 
-class Payment(NamedTuple):
+class PaymentData(NamedTuple):
     """What a value holds: whether an account number, the numbers of its tracks, and whether one reads well."""
 
-    account: bool = False
-    tracks: frozenset[str] = frozenset()
-    whole: bool = False
+    has_account: bool = False
+    track_numbers: frozenset[str] = frozenset()
+    has_valid_track: bool = False
 
 
-NOTHING = Payment()
+NO_PAYMENT_DATA = PaymentData()
 
 
-class _Seen(NamedTuple):
+class _SeenText(NamedTuple):
     """A text of a reading; a ``garbled`` one failed a check."""
 
     text: str
     garbled: bool = False
 
 
-def payment(codec: AnyCodec, given: str, reading: AnyReading, more: Iterable[Any] = ()) -> Payment:
+def payment_in_decoded(codec: AnyCodec, given: str, reading: AnyReading, more: Iterable[Any] = ()) -> PaymentData:
     """What of payment data ``given`` holds, which ``codec`` read as ``reading``; ``more`` are other values of it.
 
     >>> codec = chain("strip:;,?/last-digits:16")
     >>> text = ";4114360123456785=3012?"  # the number is that of the WHATWG HTML standard's example
-    >>> payment(codec, text, codec.inspect(text))
-    Payment(account=True, tracks=frozenset({'4114360123456785'}), whole=True)
+    >>> payment_in_decoded(codec, text, codec.inspect(text))
+    PaymentData(has_account=True, track_numbers=frozenset({'4114360123456785'}), has_valid_track=True)
     """
-    return _summed(_texts(codec, given, reading, more))
+    return _sum_up(_decoded_texts(codec, given, reading, more))
 
 
-def passing(codec: AnyCodec, given: str) -> Payment:
+def payment_in_valid(codec: AnyCodec, given: str) -> PaymentData:
     """The same for a value that reads well (or is not read any further), without the explanations: it is quick."""
-    return _summed(_passed(codec, given))
+    return _sum_up(_texts_on_the_way(codec, given))
 
 
-def written(codec: AnyCodec, output: str) -> Payment:
+def payment_in_encoded(codec: AnyCodec, output: str) -> PaymentData:
     """What ``output`` holds, which ``codec`` wrote; digits that it computed from bits are no account number.
 
-    >>> written(chain("decimal:56"), "4114360123456785").account, written(chain("strip"), "4114360123456785").account
-    (False, True)
+    >>> number = "4114360123456785"
+    >>> [payment_in_encoded(chain(text), number).has_account for text in ("decimal:56", "strip")]
+    [False, True]
     """
     bits = any(step.takes == "text" and step.gives == "bits" for step in codec.steps)
-    return _summed(seen for seen in _passed(codec, output) if not (bits and seen.text == output))
+    return _sum_up(seen for seen in _texts_on_the_way(codec, output) if not (bits and seen.text == output))
 
 
-def of_reading(reading: AnyReading) -> Payment:
+def payment_in_reading(reading: AnyReading) -> PaymentData:
     """The same for a reading alone; a number counts if it may have been digits before.
 
-    >>> of_reading(chain("decimal:56/fields:number:56").inspect("4114360123456785")).account
+    >>> payment_in_reading(chain("decimal:56/fields:number:56").inspect("4114360123456785")).has_account
     True
     """
-    seen = [_Seen(step.given) for step in reading.steps if isinstance(step.given, str)]
+    seen = [_SeenText(step.given) for step in reading.steps if isinstance(step.given, str)]
     for step in reading.steps:
-        seen += _of_step(step.reading, _digits_of(step))
-    return _summed(seen)
+        seen += _step_texts(step.reading, _step_digit_fields(step))
+    return _sum_up(seen)
 
 
-def held(texts: Iterable[str]) -> Payment:
+def payment_in_texts(texts: Iterable[str]) -> PaymentData:
     """What ``texts`` hold.
 
-    >>> held(["02F764DD"]).account, held(["4114360123456785"]).account
+    >>> payment_in_texts(["02F764DD"]).has_account, payment_in_texts(["4114360123456785"]).has_account
     (False, True)
     """
-    return _summed(map(_Seen, texts))
+    return _sum_up(map(_SeenText, texts))
 
 
-def _summed(seen: Iterable[_Seen]) -> Payment:
+def _sum_up(seen: Iterable[_SeenText]) -> PaymentData:
     found = [each for each in seen if holds_account(each.text)]
-    return Payment(
-        account=bool(found), tracks=frozenset().union(*(tracks(each.text) for each in found)),
-        whole=any(holds_track(each.text) for each in found if not each.garbled),
+    return PaymentData(
+        has_account=bool(found), track_numbers=frozenset().union(*(track_numbers(each.text) for each in found)),
+        has_valid_track=any(holds_track(each.text) for each in found if not each.garbled),
     )  # fmt: skip
 
 
@@ -123,7 +124,9 @@ def is_declared(codec: AnyCodec) -> bool:
     if any(step.declares for step in codec.steps):
         return True
     layouts = [step for step in codec.steps if step.takes == "bits" and step.gives == "fields"]
-    return bool(layouts) and not any(_has_room(step) or step.name.startswith("fields:") for step in layouts)
+    return bool(layouts) and not any(
+        _step_has_account_room(step) or step.name.startswith("fields:") for step in layouts
+    )
 
 
 @lru_cache(maxsize=256)
@@ -147,57 +150,57 @@ def _is_other(codec: AnyCodec) -> bool:
     return declares_all(codec) and all(table.base != 10 for table in notations)
 
 
-def _passed(codec: AnyCodec, given: str) -> Iterator[_Seen]:
+def _texts_on_the_way(codec: AnyCodec, given: str) -> Iterator[_SeenText]:
     if _is_other(codec):
         return
-    yield _Seen(given)
+    yield _SeenText(given)
     raw: Any = given
-    for step in codec.steps if has_room(codec) and not codec.decode_obstacle else ():
+    for step in codec.steps if has_account_room(codec) and not codec.decode_obstacle else ():
         raw = step._decode_raw(raw)
         if raw is None:
             break
-        yield from map(_Seen, _texts_in(raw, _digits(step)))
+        yield from map(_SeenText, _value_texts(raw, _digit_fields_of(step)))
 
 
-def _texts(codec: AnyCodec, given: str, reading: AnyReading, more: Iterable[Any]) -> Iterator[_Seen]:
+def _decoded_texts(codec: AnyCodec, given: str, reading: AnyReading, more: Iterable[Any]) -> Iterator[_SeenText]:
     if reading.ok and _is_other(codec):
         return
-    yield _Seen(given)
-    if has_room(codec):
-        yield from _read(codec, reading)
-        if not reading.ok and from_bits(codec):
+    yield _SeenText(given)
+    if has_account_room(codec):
+        yield from _reading_texts(codec, reading)
+        if not reading.ok and takes_accounts_from_bits(codec):
             for option in codec.options if isinstance(codec, Choice) else (codec,):
-                yield from _otherwise(option, given)
+                yield from _reinterpreted_texts(option, given)
             yield from _as_stripes(reading)
     if not reading.ok and ACCOUNT_DIGITS.start <= len(given) <= LONGEST_TYPED and not given.isalnum():
         for keyboard in _keyboards():
-            yield from _read(keyboard, keyboard.inspect(given))
+            yield from _reading_texts(keyboard, keyboard.inspect(given))
     for value in more:
-        yield from (_Seen(text, garbled=True) for text in _texts_in(value))
+        yield from (_SeenText(text, garbled=True) for text in _value_texts(value))
 
 
-def _as_stripes(reading: AnyReading) -> Iterator[_Seen]:
+def _as_stripes(reading: AnyReading) -> Iterator[_SeenText]:
     """The texts of bits that could not be read, as characters of a stripe."""
     from credkit.privacy.stripes import stripe_texts  # only for what could not be read
 
     for step in reading.steps:
         if isinstance(step.given, Bits):
-            yield from map(_Seen._make, stripe_texts(step.given))
+            yield from map(_SeenText._make, stripe_texts(step.given))
 
 
-def _otherwise(codec: AnyCodec, given: str) -> Iterator[_Seen]:
+def _reinterpreted_texts(codec: AnyCodec, given: str) -> Iterator[_SeenText]:
     """The texts of what could not be read, as other orders of bits have them, or zeros that were lost before it.
 
     Where checks fail under another order too, a number alone says nothing: chance makes many of them.
     """
-    from credkit.explain.diagnosis import alternatives  # only for what could not be read
+    from credkit.explain.diagnosis import order_alternatives  # only for what could not be read
 
-    for option in alternatives(codec):
+    for option in order_alternatives(codec):
         reading = option.codec.inspect(given)
-        seen = _read(option.codec, reading)
+        seen = _reading_texts(option.codec, reading)
         yield from (each for each in seen if reading.ok or not each.text.isdecimal())
-    for zeros in range(1, MOST_ZEROS + 1) if given.isalnum() else ():
-        yield from _passed(codec, "0" * zeros + given)
+    for zeros in range(1, MOST_LOST_ZEROS + 1) if given.isalnum() else ():
+        yield from _texts_on_the_way(codec, "0" * zeros + given)
 
 
 @lru_cache(maxsize=1)
@@ -205,35 +208,35 @@ def _keyboards() -> tuple[AnyCodec, ...]:
     return tuple(chain(f"keyboard:{layout}") for layout in get("keyboard").usual)
 
 
-def _read(codec: AnyCodec, reading: AnyReading) -> Iterator[_Seen]:
+def _reading_texts(codec: AnyCodec, reading: AnyReading) -> Iterator[_SeenText]:
     """Every text in a reading, step by step: values, fields, and the characters of its parts."""
     options = codec.options if isinstance(codec, Choice) else (codec,)
-    digits = {step.name: _digits(step) for option in options for step in option.steps}
+    digits = {step.name: _digit_fields_of(step) for option in options for step in option.steps}
     steps = [(step.codec, step.reading) for step in reading.steps] or [(codec.name, reading)]
     garbled = False
     for name, each in steps:
         garbled = garbled or not each.ok  # what is made of it is garbled too
-        yield from _of_step(each, digits.get(name, ()), garbled=garbled)
+        yield from _step_texts(each, digits.get(name, ()), garbled=garbled)
 
 
-def _of_step(reading: AnyReading, digits: Collection[str], *, garbled: bool = False) -> Iterator[_Seen]:
+def _step_texts(reading: AnyReading, digits: Collection[str], *, garbled: bool = False) -> Iterator[_SeenText]:
     values = [part.value for part in reading.parts]
-    texts = [*_texts_in(reading.value, digits), *(text for value in values for text in _texts_in(value))]
+    texts = [*_value_texts(reading.value, digits), *(text for value in values for text in _value_texts(value))]
     texts.append("".join(value for value in values if isinstance(value, str)))
-    yield from (_Seen(text, garbled=garbled) for text in texts)
+    yield from (_SeenText(text, garbled=garbled) for text in texts)
 
 
-def _digits_of(step: Step) -> Collection[str]:
+def _step_digit_fields(step: Step) -> Collection[str]:
     """The numbers that a step made of digits; all of them where its codec is a site's own."""
     if not isinstance(step.reading.value, Mapping):
         return ()
     try:
-        return _digits(chain(step.codec))
+        return _digit_fields_of(chain(step.codec))
     except CredkitError:
         return step.reading.value
 
 
-def _texts_in(value: Any, digits: Collection[str] = ()) -> Iterator[str]:
+def _value_texts(value: Any, digits: Collection[str] = ()) -> Iterator[str]:
     """The texts in a value, and its numbers that were ``digits``."""
     if isinstance(value, str):
         yield value
@@ -241,12 +244,12 @@ def _texts_in(value: Any, digits: Collection[str] = ()) -> Iterator[str]:
         for name, item in value.items():
             if isinstance(item, str):
                 yield item
-            elif name in digits and item >= LEAST:
+            elif name in digits and item >= SMALLEST_ACCOUNT_NUMBER:
                 yield str(item)
 
 
 @lru_cache(maxsize=1024)
-def _digits(step: AnyCodec) -> frozenset[str]:
+def _digit_fields_of(step: AnyCodec) -> frozenset[str]:
     """The numbers that ``step`` makes of digits: of a text, or of four bits each."""
     if step.gives != "fields":
         return frozenset()
@@ -263,7 +266,7 @@ def digit_fields(codec: AnyCodec) -> frozenset[str]:
     (['number', 'site'], [])
     """
     options = codec.options if isinstance(codec, Choice) else (codec,)
-    return frozenset().union(*(_digits(step) for option in options for step in option.steps))
+    return frozenset().union(*(_digit_fields_of(step) for option in options for step in option.steps))
 
 
 def exposes_account(texts: Iterable[str], match: Match) -> bool:
@@ -281,40 +284,43 @@ def exposes_account(texts: Iterable[str], match: Match) -> bool:
         said = str(item)
         if (isinstance(item, str) or name in digits) and (typed or holds_account(said)):
             return True
-        if len(said) > max(CLEAR) and any(said in text for text in typed):
+        if len(said) > max(CLEAR_DIGITS) and any(said in text for text in typed):
             return True
     return False
 
 
 @lru_cache(maxsize=256)
-def has_room(codec: AnyCodec) -> bool:
+def has_account_room(codec: AnyCodec) -> bool:
     """Whether anything that ``codec`` makes of a text may hold an account number.
 
-    >>> has_room(chain("hex:14/fields:number:56")), has_room(chain("strip:;,?"))
+    >>> has_account_room(chain("hex:14/fields:number:56")), has_account_room(chain("strip:;,?"))
     (False, True)
     """
     if isinstance(codec, Choice):
-        return any(map(has_room, codec.options))
-    return any(map(_has_room, codec.steps))
+        return any(map(has_account_room, codec.options))
+    return any(map(_step_has_account_room, codec.steps))
 
 
 @lru_cache(maxsize=256)
-def from_bits(codec: AnyCodec) -> bool:
+def takes_accounts_from_bits(codec: AnyCodec) -> bool:
     """Whether what has room for one is made of bits, and would be another if they came in another order.
 
-    >>> from_bits(chain("hex:20/bcd")), from_bits(chain("hex:8/right-justified:26/wiegand-26"))
-    (True, False)
+    >>> [takes_accounts_from_bits(chain(text)) for text in ("hex:20/bcd", "hex:8/right-justified:26/wiegand-26")]
+    [True, False]
     """
     if isinstance(codec, Choice):
-        return any(map(from_bits, codec.options))
+        return any(map(takes_accounts_from_bits, codec.options))
     bits = next((place for place, step in enumerate(codec.steps) if step.gives == "bits"), len(codec.steps))
-    return any(map(_has_room, codec.steps[bits:]))
+    return any(map(_step_has_account_room, codec.steps[bits:]))
 
 
-def _has_room(step: AnyCodec) -> bool:
+def _step_has_account_room(step: AnyCodec) -> bool:
     rows = step.output.schema
     if step.gives != "fields":
         return step.gives == "text"
     if rows is None or any(isinstance(row, TextField) for row in rows.values()):
         return True
-    return any(isinstance(row, Field) and name in _digits(step) and row.most >= LEAST for name, row in rows.items())
+    return any(
+        isinstance(row, Field) and name in _digit_fields_of(step) and row.most >= SMALLEST_ACCOUNT_NUMBER
+        for name, row in rows.items()
+    )

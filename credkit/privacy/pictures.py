@@ -1,7 +1,7 @@
 """Pictures: drawings of values, without anything that was made of an account number.
 
 >>> from credkit import inspect
->>> drawn = reading_svg(inspect("decimal:56/fields:number:56", "4114360123456785"))
+>>> drawn = draw_reading(inspect("decimal:56/fields:number:56", "4114360123456785"))
 >>> drawn is not None and "012345" not in drawn
 True
 """
@@ -15,28 +15,28 @@ from functools import partial
 from credkit.core.reading import AnyReading, Reading
 from credkit.explain.drawing import Picture, pictures_of
 from credkit.explain.svg import layout_svg, svg
-from credkit.privacy.accounts import hidden
-from credkit.privacy.payment import of_reading
+from credkit.privacy.accounts import hide_all_but_account_ends
+from credkit.privacy.payment import payment_in_reading
 from credkit.tables.layout import Layout
 
 
-def svg_of(value: object) -> str | None:
+def draw_value(value: object) -> str | None:
     """A reading or a layout as SVG; None for anything else, and for a reading that keeps no steps."""
     if isinstance(value, Reading):
-        return reading_svg(value)
+        return draw_reading(value)
     return layout_svg(value) if isinstance(value, Layout) else None
 
 
-def reading_svg(reading: AnyReading) -> str | None:
+def draw_reading(reading: AnyReading) -> str | None:
     """The steps of a reading as one drawing, account numbers masked; None for one that keeps no steps."""
     drawn = pictures_of(reading, reading.steps)
     if not drawn:
         return None
-    secret = of_reading(reading)
-    return svg([masked_picture(each, secret=secret.account, only=secret.tracks) for each in drawn])
+    secret = payment_in_reading(reading)
+    return svg([mask_picture(each, secret=secret.has_account, only=secret.track_numbers) for each in drawn])
 
 
-def masked_picture(picture: Picture, *, secret: bool = False, only: Collection[str] = ()) -> Picture:
+def mask_picture(picture: Picture, *, secret: bool = False, only: Collection[str] = ()) -> Picture:
     """``picture`` or, where it is ``secret``, one without anything made of an account number.
 
     With ``only``, those of these numbers. This is done before drawing: a drawing may cut a number
@@ -44,7 +44,7 @@ def masked_picture(picture: Picture, *, secret: bool = False, only: Collection[s
     """
     if not secret:
         return picture
-    hide = partial(hidden, only=only)
+    hide = partial(hide_all_but_account_ends, only=only)
     if picture.form == "fields":
         pairs = [unit.partition("=") for unit in picture.units]
         units: Iterable[str] = (f"{name}{equals}{hide(value)}" for name, equals, value in pairs)

@@ -9,10 +9,12 @@ from bitstring import Bits
 from credkit.catalogue.registry import chain
 from credkit.core.forms import to_word
 from credkit.privacy.accounts import holds_account
-from credkit.tables.characters import SETS
+from credkit.tables.characters import SETS_BY_NAME
 
 _INVERTED = str.maketrans("01", "10")
-_ZEROS = "0" * max(letters.width for letters in SETS.values())  # that a record of a swipe may have lost
+_LOST_ZERO_BITS = "0" * max(
+    letters.width for letters in SETS_BY_NAME.values()
+)  # that a record of a swipe may have lost
 
 
 def stripe_texts(bits: Bits) -> Iterator[tuple[str, bool]]:
@@ -27,7 +29,7 @@ def stripe_texts(bits: Bits) -> Iterator[tuple[str, bool]]:
     True
     """
     row = bits.bin
-    for letters in SETS.values():
+    for letters in SETS_BY_NAME.values():
         for way in (row, row[::-1]):
             for lines in (way, way.translate(_INVERTED)):
                 for start in range(letters.width):
@@ -35,15 +37,15 @@ def stripe_texts(bits: Bits) -> Iterator[tuple[str, bool]]:
                     pieces = [lines[place : place + letters.width] for place in places]
                     written = [piece for piece in pieces if "1" in piece]
                     if 4 * sum(piece.count("1") % 2 for piece in written) >= 3 * len(written):
-                        text = "".join(letters.characters[piece] for piece in pieces)
+                        text = "".join(letters.characters_by_bits[piece] for piece in pieces)
                         yield text, True
                         if holds_account(text):
-                            yield from _sound(lines)
+                            yield from _valid_stripe_texts(lines)
 
 
-def _sound(lines: str) -> Iterator[tuple[str, bool]]:
+def _valid_stripe_texts(lines: str) -> Iterator[tuple[str, bool]]:
     """The texts of lines that read well as a stripe, zeros around them or not: parity, LRC and sentinels are right."""
-    lines = f"{_ZEROS}{lines}{_ZEROS}"
+    lines = f"{_LOST_ZERO_BITS}{lines}{_LOST_ZERO_BITS}"
     for codec in (chain("track-1-bits"), chain("track-2-bits"), chain("track-3-bits")):
         text = codec._decode_raw(to_word(Bits(f"0b{lines}")))
         if text is not None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from credkit.privacy.accounts import masked
+from credkit.privacy.accounts import mask_accounts
 
 LONGEST_SENTENCE = 2000  # characters of a sentence that are shown
 LONGEST_NAME = 100
@@ -17,7 +17,7 @@ def show_text(text: str, longest: int = LONGEST_SENTENCE) -> str:
     >>> show_text("gate 7\\u202e"), show_text("Tor Süd 門")
     ('gate 7\\\\u202e', 'Tor Süd 門')
     """
-    found = masked(text)
+    found = mask_accounts(text)
     if len(found) > longest:
         found = f"{found[: longest - 20]}…{found[-19:]}"
     return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in found)

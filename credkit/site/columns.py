@@ -18,7 +18,7 @@ import polars as pl
 from credkit.bulk.words import Array
 from credkit.files.csvcolumns import NotPlain, pieces, whole
 from credkit.files.times import Clock
-from credkit.privacy.accountroom import ACCOUNT_DIGITS, ROOM
+from credkit.privacy.accountroom import ACCOUNT_DIGITS, ACCOUNT_ROOM_PATTERN
 from credkit.privacy.accounts import holds_track
 from credkit.site.model import Site, Target
 from credkit.site.rows import CREDENTIALS, EXISTING, READINGS
@@ -81,7 +81,7 @@ def _texts_with_room(frame: pl.DataFrame, columns: Iterable[str]) -> Iterator[st
         long = frame[name].str.len_bytes() >= ACCOUNT_DIGITS.start
         if long.any():
             texts = frame[name].filter(long)
-            yield from texts.filter(texts.str.contains(ROOM)).unique()
+            yield from texts.filter(texts.str.contains(ACCOUNT_ROOM_PATTERN)).unique()
 
 
 def _is_valid(frame: pl.DataFrame, site: Site) -> bool:

@@ -159,7 +159,7 @@ class _SiteBuilder:
 
     def master(self, table: SchemaTable) -> MasterKey | None:
         """The master key of a plan; None where it has none, or its variable is not set today."""
-        from credkit.cards.masters import master_from_environment, master_from_file, may_be_key
+        from credkit.cards.masters import master_from_environment, master_from_file, may_hold_key
 
         if table.has("master_file") and table.has("master_env"):
             table.refuse("master_file", "a master key comes from one place: master_file or master_env")
@@ -169,7 +169,7 @@ class _SiteBuilder:
         if not table.has("master_env"):
             return None
         name = table.text("master_env")
-        if not _VARIABLE.fullmatch(name) or may_be_key(name):  # it may be a key: it is not repeated
+        if not _VARIABLE.fullmatch(name) or may_hold_key(name):  # it may be a key: it is not repeated
             table.refuse("master_env", "the name of an environment variable is needed here, never the key itself")
         return table.guard("master_env", partial(master_from_environment, name)) if name in os.environ else None
 

@@ -26,9 +26,9 @@ from credkit.core.spans import LIMIT
 from credkit.streams.frame import Frame
 from credkit.streams.session import ChunkSession
 from credkit.tables.characters import ALPHANUMERIC
-from credkit.tables.swipes import gap
+from credkit.tables.swipes import separating_zeros
 
-GAP = gap(ALPHANUMERIC)  # zeros that part two swipes; the wider characters can have more of them in a row
+GAP = separating_zeros(ALPHANUMERIC)  # zeros that part two swipes; the wider characters can have more of them in a row
 EDGE = ALPHANUMERIC.width - 1  # zeros left at the ends of a swipe: they may belong to its characters
 LONGEST = LIMIT // 2  # bits of a swipe; one that is longer is noise, and cut there
 

@@ -20,10 +20,10 @@ from functools import cached_property
 
 @dataclass(frozen=True, kw_only=True)
 class CharacterSet:
-    """A set of 2 ** ``data`` characters from ``first`` on, each with an odd parity bit behind its data bits."""
+    """A set of 2 ** ``data_bits`` characters from ``first`` on, each with an odd parity bit behind its data bits."""
 
     name: str
-    data: int
+    data_bits: int
     first: str
     start: str
     end: str
@@ -32,45 +32,46 @@ class CharacterSet:
     @property
     def width(self) -> int:
         """Bits of a character, its parity bit included."""
-        return self.data + 1
+        return self.data_bits + 1
 
     @cached_property
     def letters(self) -> str:
         """Every character, in the order of its number."""
-        return "".join(chr(ord(self.first) + number) for number in range(1 << self.data))
+        return "".join(chr(ord(self.first) + number) for number in range(1 << self.data_bits))
 
     @cached_property
-    def content(self) -> str:
+    def content_letters(self) -> str:
         """The characters that may stand between the sentinels."""
         return "".join(char for char in self.letters if char not in (self.start, self.end))
 
     @cached_property
-    def bits(self) -> Mapping[str, str]:
+    def bits_by_character(self) -> Mapping[str, str]:
         """The bits of each character, in the order in which they are written.
 
-        >>> NUMERIC.bits[";"], NUMERIC.bits["?"], NUMERIC.bits["0"], ALPHANUMERIC.bits["%"]
+        >>> digits, letters = NUMERIC.bits_by_character, ALPHANUMERIC.bits_by_character
+        >>> digits[";"], digits["?"], digits["0"], letters["%"]
         ('11010', '11111', '00001', '1010001')
         """
         found = {}
         for number, char in enumerate(self.letters):
-            found[char] = f"{number:0{self.data}b}"[::-1] + str(1 - number.bit_count() % 2)
+            found[char] = f"{number:0{self.data_bits}b}"[::-1] + str(1 - number.bit_count() % 2)
         return found
 
     @cached_property
-    def begins(self) -> str:
+    def start_bits(self) -> str:
         """The bits of the start sentinel."""
-        return self.bits[self.start]
+        return self.bits_by_character[self.start]
 
     @cached_property
-    def characters(self) -> Mapping[str, str]:
+    def characters_by_bits(self) -> Mapping[str, str]:
         """The character that bits stand for, by their data bits; a wrong parity bit changes nothing."""
-        return {bits[:-1] + parity: char for char, bits in self.bits.items() for parity in "01"}
+        return {bits[:-1] + parity: char for char, bits in self.bits_by_character.items() for parity in "01"}
 
     @cached_property
-    def good(self) -> bytes:
+    def code_table(self) -> bytes:
         """The ASCII code for every number whose bit n is the bit n of a character; 0 where its parity is wrong."""
         codes = bytearray(256)
-        for char, bits in self.bits.items():
+        for char, bits in self.bits_by_character.items():
             codes[int(bits[::-1], 2)] = ord(char)
         return bytes(codes)
 
@@ -79,7 +80,7 @@ class CharacterSet:
 
         Source of the examples: worked examples in a reader hardware manual.
 
-        >>> NUMERIC.bits[NUMERIC.lrc(";0?")], NUMERIC.bits[NUMERIC.lrc(";01?")]
+        >>> NUMERIC.bits_by_character[NUMERIC.lrc(";0?")], NUMERIC.bits_by_character[NUMERIC.lrc(";01?")]
         ('00100', '10101')
         """
         number = 0
@@ -88,7 +89,7 @@ class CharacterSet:
         return self.letters[number]
 
 
-NUMERIC = CharacterSet(name="5-bit", data=4, first="0", start=";", end="?", separator="=")
-ALPHANUMERIC = CharacterSet(name="7-bit", data=6, first=" ", start="%", end="?", separator="^")
-SETS = {each.name: each for each in (ALPHANUMERIC, NUMERIC)}
-TRACKS = {1: ALPHANUMERIC, 2: NUMERIC, 3: NUMERIC}  # the set that each track usually has
+NUMERIC = CharacterSet(name="5-bit", data_bits=4, first="0", start=";", end="?", separator="=")
+ALPHANUMERIC = CharacterSet(name="7-bit", data_bits=6, first=" ", start="%", end="?", separator="^")
+SETS_BY_NAME = {each.name: each for each in (ALPHANUMERIC, NUMERIC)}
+SETS_BY_TRACK = {1: ALPHANUMERIC, 2: NUMERIC, 3: NUMERIC}  # the set that each track usually has

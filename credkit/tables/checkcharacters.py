@@ -19,7 +19,7 @@ from credkit.core.checks import ALPHANUMERICS, DIGITS, hybrid, luhn, weighted
 from credkit.core.errors import DefinitionError
 from credkit.core.sentences import nearest, redacted_repr
 
-WEIGHTED = "mod-10"
+WEIGHTED_RULE = "mod-10"
 _MOST_WEIGHTS = 40
 
 
@@ -42,7 +42,7 @@ class CheckCharacter:
         return log2(len(self.letters))
 
 
-FIXED = {
+UNWEIGHTED_RULES = {
     each.rule: each
     for each in (
         CheckCharacter(rule="luhn", letters=DIGITS, function=luhn),
@@ -50,15 +50,15 @@ FIXED = {
         CheckCharacter(rule="mod-37-36", letters=ALPHANUMERICS, function=hybrid, args=(ALPHANUMERICS,)),
     )
 }
-RULES = (*FIXED, WEIGHTED)
+RULES = (*UNWEIGHTED_RULES, WEIGHTED_RULE)
 
 
-def check_character(what: str, rule: object, weights: Sequence[Any] = ()) -> CheckCharacter:
+def build_check_character(what: str, rule: object, weights: Sequence[Any] = ()) -> CheckCharacter:
     """The check character called ``rule``; ``what`` opens the sentence that refuses.
 
-    >>> check_character("item 2", "luhn").compute("7992739871")
+    >>> build_check_character("item 2", "luhn").compute("7992739871")
     '3'
-    >>> check_character("item 2", "mod-10")
+    >>> build_check_character("item 2", "mod-10")
     Traceback (most recent call last):
     credkit.DefinitionError: item 2: mod-10 needs weights such as 3, 1, the last digit's first
     """
@@ -66,13 +66,13 @@ def check_character(what: str, rule: object, weights: Sequence[Any] = ()) -> Che
         raise DefinitionError(
             f"{what}: {redacted_repr(rule)} is not one of {', '.join(RULES)}{nearest(str(rule), RULES)}"
         )
-    if rule != WEIGHTED:
+    if rule != WEIGHTED_RULE:
         if weights:
             raise DefinitionError(f"{what}: {rule} has no weights")
-        return FIXED[str(rule)]
+        return UNWEIGHTED_RULES[str(rule)]
     if not weights or len(weights) > _MOST_WEIGHTS:
         raise DefinitionError(f"{what}: mod-10 needs weights such as 3, 1, the last digit's first")
     for weight in weights:
         if isinstance(weight, bool) or not isinstance(weight, int) or not 1 <= weight <= 9:
             raise DefinitionError(f"{what}: {redacted_repr(weight)} is not a weight from 1 to 9")
-    return CheckCharacter(rule=WEIGHTED, letters=DIGITS, function=weighted, args=(tuple(weights),))
+    return CheckCharacter(rule=WEIGHTED_RULE, letters=DIGITS, function=weighted, args=(tuple(weights),))

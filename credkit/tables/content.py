@@ -33,7 +33,7 @@ from credkit.core.reading import OVER_LONG, AnyReading, Check, Level, Note, Part
 from credkit.core.sentences import redacted_repr
 from credkit.core.shapes import TEXT, Shape
 from credkit.tables.characters import CharacterSet
-from credkit.tables.items import Bounds, CheckItem, Constant, ContentCheck, ContentItem, FieldItem, Match
+from credkit.tables.items import Bounds, CheckItem, Constant, ContentCheck, ContentItem, FieldItem, Matcher
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,21 +60,21 @@ class Meaning:
 class Content(FieldsOnly):
     """What stands in a text, item after item.
 
-    ``letters`` is the set of a stripe track, and None for a text that is on none. ``most`` is how
-    many characters may stand on the track, sentinels and LRC included (of another text: in it);
-    ``usual`` is the same where it is no rule.
+    ``character_set`` is that of a stripe track, None for a text that is not on one. ``max_characters``
+    bounds the characters on the track, sentinels and LRC included (of another text: in the text);
+    ``usual_characters`` is the same where no rule sets it.
     """
 
     name: str
     title: str
     source: str
-    letters: CharacterSet | None
+    character_set: CharacterSet | None
     items: tuple[ContentItem, ...]
     checks: tuple[ContentCheck, ...] = ()
     remarks: tuple[ContentRemark, ...] = ()
     meanings: tuple[Meaning, ...] = ()
-    most: int | None = None
-    usual: int | None = None
+    max_characters: int | None = None
+    usual_characters: int | None = None
 
     @cached_property
     def fields(self) -> tuple[tuple[int, str, FieldItem], ...]:
@@ -87,17 +87,17 @@ class Content(FieldsOnly):
         return FrozenMapping({name: item.row for _, name, item in self.fields})
 
     @cached_property
-    def _matches(self) -> tuple[Match, ...]:
-        return tuple(item.match for item in self.items)
+    def _matchers(self) -> tuple[Matcher, ...]:
+        return tuple(item.matcher for item in self.items)
 
     @cached_property
-    def _values(self) -> tuple[tuple[int, str, Callable[[str], Item] | None], ...]:
-        return tuple((index, name, None if item.as_written else item.value) for index, name, item in self.fields)
+    def _decoders(self) -> tuple[tuple[int, str, Callable[[str], Item] | None], ...]:
+        return tuple((index, name, None if item.is_verbatim else item.decode) for index, name, item in self.fields)
 
-    def walk(self, text: str) -> list[int]:
+    def item_bounds(self, text: str) -> list[int]:
         """Where the items of ``text`` begin and end, as far as they follow one another."""
         bounds, at = [0], 0
-        for match in self._matches:
+        for match in self._matchers:
             found = match(text, at)
             if found is None:
                 break
@@ -105,23 +105,23 @@ class Content(FieldsOnly):
             bounds.append(at)
         return bounds
 
-    def whole(self, text: str, bounds: Bounds) -> bool:
+    def is_complete(self, text: str, bounds: Bounds) -> bool:
         """Whether the items are all there and nothing is left."""
         return len(bounds) > len(self.items) and bounds[-1] == len(text)
 
     def size(self, text: str) -> int:
         """How many characters stand on the track for ``text``: it does not show the LRC."""
-        return len(text) + (self.letters is not None)
+        return len(text) + (self.character_set is not None)
 
     @property
     def unit(self) -> str:
         """What `size` counts."""
-        return "characters" if self.letters is None else "characters on the track, its LRC included,"
+        return "characters" if self.character_set is None else "characters on the track, its LRC included,"
 
     def decode(self, text: str, bounds: Bounds) -> dict[str, Item]:
         """The value of every field."""
         found: dict[str, Item] = {}
-        for index, name, value in self._values:
+        for index, name, value in self._decoders:
             piece = text[bounds[index] : bounds[index + 1]]
             found[name] = value(piece) if value else piece
         return found
@@ -131,7 +131,7 @@ class Content(FieldsOnly):
         text, bounds = "", [0]
         for item in self.items:
             if isinstance(item, FieldItem):
-                text += item.write(fields[item.row.name])
+                text += item.encode(fields[item.row.name])
             elif isinstance(item, CheckItem):
                 text += item.check.compute(text, bounds)
             elif isinstance(item, Constant):
@@ -147,7 +147,7 @@ class ContentCodec(TableCodec[str, FieldMapping]):
     content: Content
 
     @classmethod
-    def of(cls, content: Content, name: str = "") -> ContentCodec:
+    def for_content(cls, content: Content, name: str = "") -> ContentCodec:
         """The codec for ``content``, called ``name`` if it is not to be called as that is."""
         return cls(
             name=name or content.name, input=TEXT, output=Shape("fields", schema=content.schema), content=content
@@ -161,15 +161,15 @@ class ContentCodec(TableCodec[str, FieldMapping]):
     @property
     def limited(self) -> bool:
         """Whether a standard says how many characters there usually are at most."""
-        return self.content.usual is not None
+        return self.content.usual_characters is not None
 
     def _decode_raw(self, raw: str) -> Mapping[str, Item] | None:
         """The fields, or None where an item or a check fails, or where there is too much."""
         content = self.content
-        bounds = content.walk(raw)
-        if not content.whole(raw, bounds):
+        bounds = content.item_bounds(raw)
+        if not content.is_complete(raw, bounds):
             return None
-        if content.most is not None and content.size(raw) > content.most:
+        if content.max_characters is not None and content.size(raw) > content.max_characters:
             return None
         for check in content.checks:
             expected, found = check.verdict(raw, bounds)
@@ -188,21 +188,23 @@ class ContentCodec(TableCodec[str, FieldMapping]):
                 raise EncodeError(
                     f"{self.name}: {check.claim} is {redacted_repr(found)}, expected {redacted_repr(expected)}"
                 )
-        if content.most is not None and content.size(text) > content.most:
-            raise EncodeError(f"{self.name}: {content.size(text)} {content.unit} are more than {content.most}")
+        if content.max_characters is not None and content.size(text) > content.max_characters:
+            raise EncodeError(
+                f"{self.name}: {content.size(text)} {content.unit} are more than {content.max_characters}"
+            )
         return text
 
     def inspect(self, value: str) -> AnyReading:
         """The fields, every check with what it covers, and the notes that the values earn."""
         content = self.content
-        bounds = content.walk(value)
+        bounds = content.item_bounds(value)
         spans: list[tuple[Place, ...]] = [tuple(range(start, stop)) for start, stop in pairwise(bounds)]
         parts = tuple(
-            Part(name=item.name, at=span, value=item.value(value[start:stop]))
+            Part(name=item.name, at=span, value=item.decode(value[start:stop]))
             for item, span, (start, stop) in zip(content.items, spans, pairwise(bounds), strict=False)
             if span
         )
-        if not content.whole(value, bounds):
+        if not content.is_complete(value, bounds):
             return Reading(value=None, checks=(self._fault(value, bounds),), parts=parts)
         fields = content.decode(value, bounds)
         origins = {name: spans[index] for index, name, _ in content.fields}
@@ -216,11 +218,11 @@ class ContentCodec(TableCodec[str, FieldMapping]):
         items, index, at = self.content.items, len(bounds) - 1, bounds[-1]
         before = items[index - 1] if index else None
         start, claim, expected = at, "the end of the text", "nothing more"
-        if isinstance(before, FieldItem) and at < len(text) and text[at] in before.greedy:
-            claim, expected = before.label, f"{before.allowed} and no more"
+        if isinstance(before, FieldItem) and at < len(text) and text[at] in before.greedy_letters:
+            claim, expected = before.label, f"{before.expectation} and no more"
         elif index < len(items):
             claim = items[index].label
-            at, expected = items[index].fault(text, at)
+            at, expected = items[index].locate_fault(text, at)
         if at < len(text):
             return self._check("form", claim, expected, text[at], at=(at,))
         return self._check("form", claim, f"{expected} from character {start} on", (text,))
@@ -232,20 +234,20 @@ class ContentCodec(TableCodec[str, FieldMapping]):
         content = self.content
         found = []
         for check in content.checks:
-            at = check.at(text, bounds)
+            at = check.position(text, bounds)
             if at is None:
                 continue
             expected, char = check.verdict(text, bounds)
             found.append(
                 Check(
                     codec=self.name, rule=check.rule, claim=check.claim, form="text", at=(at,),
-                    covers=tuple(check.covers(text, bounds)), expected=expected, found=char,
+                    covers=tuple(check.covered_positions(text, bounds)), expected=expected, found=char,
                     evidence=check.character.evidence,
                 )
             )  # fmt: skip
-        if content.most is not None:
+        if content.max_characters is not None:
             size = content.size(text)
-            expected_size = size if size <= content.most else f"at most {content.most}"
+            expected_size = size if size <= content.max_characters else f"at most {content.max_characters}"
             found.append(self._check("length", f"the number of {content.unit}", expected_size, size))
         return tuple(found)
 
@@ -263,7 +265,7 @@ class ContentCodec(TableCodec[str, FieldMapping]):
                 said.setdefault(meaning.field, []).append(meaning.values[char])
         for name, texts in said.items():
             notes.append(Note(kind="meaning", level="info", text=f"{name}: {'; '.join(texts)}", at=origins[name]))
-        if content.usual is not None and content.size(text) > content.usual:
-            over = f"{content.size(text)} {content.unit} are more than the {content.usual} of the standard"
+        if content.usual_characters is not None and content.size(text) > content.usual_characters:
+            over = f"{content.size(text)} {content.unit} are more than the {content.usual_characters} of the standard"
             notes.append(Note(kind=OVER_LONG, level="care", text=over))
         return notes

@@ -38,7 +38,7 @@ from credkit.tables.checkcharacters import RULES
 from credkit.tables.content import Content, ContentRemark, Meaning
 from credkit.tables.definition import LEVELS
 from credkit.tables.itemdefinition import MOST_LETTERS, ItemDefinition
-from credkit.tables.items import CheckItem, Closing, ContentCheck, FieldItem
+from credkit.tables.items import CheckItem, ClosingCheck, ContentCheck, FieldItem
 
 
 def content(name: str, definition: Mapping[str, Any]) -> Content:
@@ -65,8 +65,8 @@ class _Definition(ItemDefinition):
             name=self.name,
             title=self.table.text("title", self.name),
             source=self.table.text("source", ""),
-            letters=self.set, items=tuple(self.items), checks=self.distinct(checks),
-            remarks=self.remarks(), meanings=self.meanings(), most=self.most(),
+            character_set=self.set, items=tuple(self.items), checks=self.distinct(checks),
+            remarks=self.remarks(), meanings=self.meanings(), max_characters=self.most(),
         )  # fmt: skip
 
     def follow(self) -> None:
@@ -74,20 +74,20 @@ class _Definition(ItemDefinition):
         for index, item in enumerate(self.items):
             if not isinstance(item, FieldItem):
                 continue
-            for other in self.items[index + 1 :] if item.greedy else ():
-                if both := set(item.greedy) & set(other.first):
+            for other in self.items[index + 1 :] if item.greedy_letters else ():
+                if both := set(item.greedy_letters) & set(other.first_letters):
                     self.refuse(
                         f"{item.label} may be followed by {other.label} which can begin with "
                         f"{redacted_repr(min(both))}: "
                         f"nothing says where {item.name} ends"
                     )
-                if other.least:
+                if other.min_length:
                     break
 
     def most(self) -> int | None:
         if not self.table.has("most"):
             return None
-        least = sum(item.least for item in self.items) + (self.set is not None)
+        least = sum(item.min_length for item in self.items) + (self.set is not None)
         return self.table.whole("most", least=least, most=MOST_LETTERS)
 
     def own_checks(self) -> list[ContentCheck]:
@@ -100,10 +100,10 @@ class _Definition(ItemDefinition):
             field = row.named(rule, "field", self.fields())
             if isinstance(field.row, Field):
                 self.refuse(f"{what}: {field.name} is a whole number: {rule} needs a text, or an item of its own")
-            self.covered(f"{what}, {rule},", field.label, field.of, character)
+            self.covered(f"{what}, {rule},", field.label, field.alphabet, character)
             claim = f"the {rule} check character of {field.name}"
             found.append(
-                Closing(rule=rule, claim=claim, item=self.items.index(field), character=character, field=field)
+                ClosingCheck(rule=rule, claim=claim, item=self.items.index(field), character=character, field=field)
             )
         return found
 
@@ -148,7 +148,7 @@ class _Definition(ItemDefinition):
                 values = row.mapping("values", "a table of texts", default=None)
                 for char, text in values.items():
                     row.expect(row.at(redacted_repr(char)), text, str, "a text")
-                    if not isinstance(char, str) or len(char) != 1 or char not in field.of:
+                    if not isinstance(char, str) or len(char) != 1 or char not in field.alphabet:
                         row.refuse_table(f"{redacted_repr(char)} is not one character of {name}")
                 at = row.whole("at", least=0, most=field.longest - 1)
                 found.append(Meaning(field=name, at=at, values=FrozenMapping(dict(values))))

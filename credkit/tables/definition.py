@@ -33,7 +33,17 @@ from credkit.core.positions import positions
 from credkit.core.reading import Level
 from credkit.core.sentences import redacted_repr
 from credkit.core.spans import WIDEST, format_span
-from credkit.tables.layout import Layout, LayoutCheck, LayoutField, Limit, Parity, Pattern, Remark, bits_of, pieces
+from credkit.tables.layout import (
+    FixedBits,
+    Layout,
+    LayoutCheck,
+    LayoutField,
+    Limit,
+    Parity,
+    Remark,
+    bit_runs_at,
+    encode_number,
+)
 from credkit.tables.layoutrows import span_text
 from credkit.tables.schema import SchemaTable, definition_table
 
@@ -123,7 +133,7 @@ class _Definition:
         most = row.value("most", int, "a whole number", widest)
         if not 0 <= most <= widest:
             self.refuse(f"{what}: most is {redacted_repr(most)}, but bits {format_span(places)} hold at most {widest}")
-        parts = pieces(self.length, places, bcd=bcd)
+        parts = bit_runs_at(self.length, places, bcd=bcd)
         if bcd:
             checks += [
                 self.limit("digit", f"a digit of {name}", places[i : i + 4], 9) for i in range(0, len(places), 4)
@@ -132,15 +142,15 @@ class _Definition:
             checks.append(
                 Limit(
                     rule="range", claim=f"{name} at most {most}", at=places, covers=places,
-                    evidence=log2((widest + 1) / (most + 1)), parts=parts, most=most,
+                    evidence=log2((widest + 1) / (most + 1)), bit_runs=parts, most=most,
                 )
             )  # fmt: skip
-        return LayoutField(name=name, places=places, parts=parts, most=most, bcd=bcd)
+        return LayoutField(name=name, places=places, bit_runs=parts, most=most, bcd=bcd)
 
     def limit(self, rule: str, what: str, places: tuple[int, ...], most: int) -> Limit:
         return Limit(
             rule=rule, claim=f"{what} at most {most}", at=places, covers=places,
-            evidence=len(places) - log2(most + 1), parts=pieces(self.length, places), most=most,
+            evidence=len(places) - log2(most + 1), bit_runs=bit_runs_at(self.length, places), most=most,
         )  # fmt: skip
 
     def fixed(self) -> list[LayoutCheck]:
@@ -152,12 +162,12 @@ class _Definition:
             self.table.expect(what, value, str, DIGITS_OF_BITS)
             if set(value) - {"0", "1"} or len(value) != len(places):
                 self.refuse(f"{what}: {redacted_repr(value)} is not {len(places)} binary digits")
-            parts = pieces(self.length, places)
+            parts = bit_runs_at(self.length, places)
             found.append(
-                Pattern(
+                FixedBits(
                     rule="fixed", claim=f"the fixed pattern in bits {format_span(places)}", at=places, covers=places,
-                    evidence=float(len(places)), parts=parts, mask=self.mask(places),
-                    value=bits_of(parts, int(value, 2)),
+                    evidence=float(len(places)), bit_runs=parts, mask=self.mask(places),
+                    value=encode_number(parts, int(value, 2)),
                 )
             )  # fmt: skip
         return found
@@ -191,7 +201,7 @@ class _Definition:
         shifts = [self.length - 1 - place for place in at]
         return Parity(
             rule=row.text("rule", _RULES[kind]),
-            claim=claim, at=at, covers=everything, evidence=float(len(at)), parts=pieces(self.length, at),
+            claim=claim, at=at, covers=everything, evidence=float(len(at)), bit_runs=bit_runs_at(self.length, at),
             rows=tuple((shift, self.mask(cover), odd) for shift, (cover, odd) in zip(shifts, covers, strict=True)),
         )  # fmt: skip
 
@@ -295,7 +305,7 @@ class _Definition:
             found.append(
                 Remark(
                     kind=row.text("kind", "remark"), level=row.one_of("level", LEVELS, "care"), text=row.text("text"),
-                    places=places, parts=field.parts if field else pieces(self.length, places),
+                    places=places, bit_runs=field.bit_runs if field else bit_runs_at(self.length, places),
                     values=None if values is None else tuple(values), times=times, unit=row.text("unit", ""),
                 )
             )  # fmt: skip

@@ -14,9 +14,17 @@ from credkit.core.checks import DIGITS
 from credkit.core.errors import DefinitionError
 from credkit.core.reading import Field, TextField
 from credkit.core.sentences import nearest, redacted_repr
-from credkit.tables.characters import SETS, TRACKS, CharacterSet
-from credkit.tables.checkcharacters import CheckCharacter, check_character
-from credkit.tables.items import Appended, CheckItem, Constant, ContentItem, FieldItem, one_of, ranges
+from credkit.tables.characters import SETS_BY_NAME, SETS_BY_TRACK, CharacterSet
+from credkit.tables.checkcharacters import CheckCharacter, build_check_character
+from credkit.tables.items import (
+    AppendedCheck,
+    CheckItem,
+    Constant,
+    ContentItem,
+    FieldItem,
+    character_class,
+    format_ranges,
+)
 from credkit.tables.schema import SchemaTable, definition_table
 
 KEYS = ("title", "source", "track", "set", "most", "items", "checks", "remarks", "meanings", "examples")
@@ -59,7 +67,7 @@ class ItemDefinition:
         self.table = definition_table("content", name, definition, KEYS)
         self.refuse = self.table.refuse_table
         self.set = self.character_set()
-        self.usable = self.set.content if self.set else PRINTABLE
+        self.usable = self.set.content_letters if self.set else PRINTABLE
         self.items: list[ContentItem] = []
 
     def among(self, what: str, text: str) -> None:
@@ -74,8 +82,8 @@ class ItemDefinition:
         if self.table.has("track"):
             if self.table.has("set"):
                 self.refuse("exactly one of track, set is needed, or none")
-            return TRACKS[self.table.whole("track", least=1, most=3)]
-        return SETS[self.table.one_of("set", tuple(SETS))] if self.table.has("set") else None
+            return SETS_BY_TRACK[self.table.whole("track", least=1, most=3)]
+        return SETS_BY_NAME[self.table.one_of("set", tuple(SETS_BY_NAME))] if self.table.has("set") else None
 
     def read_items(self) -> None:
         """All items, with the sentinels of the track around them."""
@@ -135,7 +143,7 @@ class ItemDefinition:
         if short and shortest == longest:
             row.refuse_table(f"short needs a text of several lengths, such as '1-{longest}'")
         width, right = self.filling(row, longest, pad)
-        letter = one_of(of)
+        letter = character_class(of)
         value = f"{letter}{{{shortest},{longest}}}"
         if number and shortest < longest:
             value = f"[1-9][0-9]{{{shortest - 1},{longest - 1}}}" + ("|0(?![0-9])" if shortest == 1 else "")
@@ -145,14 +153,15 @@ class ItemDefinition:
         elif short:
             piece = f"{letter}{{{longest}}}|{letter}{{{shortest},{longest - 1}}}{re.escape(short)}"
         elif pad:
-            piece = f"{one_of(of + pad)}{{{width}}}"
+            piece = f"{character_class(of + pad)}{{{width}}}"
         lengths = range(0, longest + 1, shortest) if absent else range(shortest, longest + 1)
         return FieldItem(
-            label=f"{what},", name=name, pattern=piece, whole=value,
+            label=f"{what},", name=name, pattern=piece, value_pattern=value,
             row=_number(name, shortest, longest) if number else TextField(
                 name=name, letters=of, lengths=lengths, pad=pad, padded="left" if right else "right"
             ),
-            of=of, shortest=shortest, longest=longest, absent=absent, short=short, pad=pad, width=width, right=right,
+            alphabet=of, shortest=shortest, longest=longest, absent=absent, terminator=short, pad=pad, width=width,
+            is_right_aligned=right,
         )  # fmt: skip
 
     def counts(self, row: SchemaTable, key: str) -> tuple[int, int]:
@@ -210,16 +219,18 @@ class ItemDefinition:
             for item in self.items:
                 self.covered(what, item.label, filter(str.isalnum, item.letters), character)
         names = "every letter and digit before it" if over is None else ", ".join(field.name for _, field in over)
-        check = Appended(
+        check = AppendedCheck(
             rule=character.rule, claim=f"the {character.rule} check character over {names}", item=len(self.items),
             character=character, over=over,
         )  # fmt: skip
-        return CheckItem(label=what, name=f"{character.rule} check", pattern=one_of(character.letters), check=check)
+        return CheckItem(
+            label=what, name=f"{character.rule} check", pattern=character_class(character.letters), check=check
+        )
 
     def character(self, row: SchemaTable, rule: object) -> CheckCharacter:
         """The check character that ``rule`` and the row's weights name."""
         weights = row.items("weights", "a list such as [3, 1]", [])
-        return check_character(f"{row.source}: {row.path}", rule, weights)
+        return build_check_character(f"{row.source}: {row.path}", rule, weights)
 
     def over(self, row: SchemaTable, character: CheckCharacter) -> tuple[tuple[int, FieldItem], ...]:
         """The fields before it that a check character is computed from."""
@@ -230,7 +241,7 @@ class ItemDefinition:
                     f"{what} is over {redacted_repr(name)}, which is no field before it{nearest(str(name), fields)}"
                 )
             field = fields[name]
-            self.covered(what, field.label, field.of + field.absent + field.pad, character)
+            self.covered(what, field.label, field.alphabet + field.absent + field.pad, character)
             found.append((self.items.index(field), field))
         if not found or len({index for index, _ in found}) < len(found):
             self.refuse(f"{what} is over {'a field twice' if found else 'no field'}")
@@ -240,7 +251,7 @@ class ItemDefinition:
         """Refuse ``chars`` that the check character cannot be computed from."""
         for char in chars:
             if char not in character.letters:
-                of = ranges(character.letters)
+                of = format_ranges(character.letters)
                 self.refuse(f"{what} takes {of} only, but {label} can hold {redacted_repr(char)}")
 
 

@@ -5,7 +5,7 @@
 
 A field is a number in one or several spans of bits, binary or BCD; a span written downwards has
 its least significant bit first. Every check is one of three tests on the frame as a whole number:
-bits that are fixed (`Pattern`), a digit or a value that is too large (`Limit`), and bits that are
+bits that are fixed (`FixedBits`), a digit or a value that is too large (`Limit`), and bits that are
 parities of other bits (`Parity`: single parity bits, complements, XOR blocks and CRCs alike, since
 a CRC bit is a parity too). The same operations serve a whole number and an array of numbers; only
 the function that takes the parity differs.
@@ -33,7 +33,7 @@ from credkit.core.shapes import Shape, bits, exactly
 from credkit.core.spans import runs
 
 
-class Piece(NamedTuple):
+class BitRun(NamedTuple):
     """Neighbouring bits of a frame and their worth in a number.
 
     Reading adds ``((word >> shift & mask) << low) * unit``; writing takes the value, or its decimal
@@ -47,13 +47,13 @@ class Piece(NamedTuple):
     digit: bool
 
 
-def pieces(length: int, places: tuple[int, ...], *, bcd: bool = False) -> tuple[Piece, ...]:
+def bit_runs_at(length: int, places: tuple[int, ...], *, bcd: bool = False) -> tuple[BitRun, ...]:
     """The pieces of a number that stands in ``places`` of a frame of ``length`` bits.
 
     The first place holds the most significant bit. ``places`` of BCD are four for each digit.
 
-    >>> pieces(8, (0, 1, 2, 3))
-    (Piece(shift=4, mask=15, low=0, unit=1, digit=False),)
+    >>> bit_runs_at(8, (0, 1, 2, 3))
+    (BitRun(shift=4, mask=15, low=0, unit=1, digit=False),)
     """
     found = []
     size = 4 if bcd else len(places)
@@ -65,16 +65,16 @@ def pieces(length: int, places: tuple[int, ...], *, bcd: bool = False) -> tuple[
             count = abs(last - first) + 1
             left -= count
             if last >= first:
-                found.append(Piece(length - 1 - last, (1 << count) - 1, left, unit, bcd))
+                found.append(BitRun(length - 1 - last, (1 << count) - 1, left, unit, bcd))
             else:
-                found += [Piece(length - 1 - first + i, 1, left + count - 1 - i, unit, bcd) for i in range(count)]
+                found += [BitRun(length - 1 - first + i, 1, left + count - 1 - i, unit, bcd) for i in range(count)]
     return tuple(found)
 
 
-def number(parts: tuple[Piece, ...], word: Any) -> Any:
-    """The number that ``parts`` of the frame ``word`` hold."""
+def decode_number(bit_runs: tuple[BitRun, ...], word: Any) -> Any:
+    """The number that ``bit_runs`` of the frame ``word`` hold."""
     total: Any = None
-    for shift, mask, low, unit, _ in parts:
+    for shift, mask, low, unit, _ in bit_runs:
         piece = word >> shift & mask
         if low:
             piece = piece << low
@@ -84,10 +84,10 @@ def number(parts: tuple[Piece, ...], word: Any) -> Any:
     return total
 
 
-def bits_of(parts: tuple[Piece, ...], value: Any) -> Any:
-    """The inverse of `number`: the frame's bits for ``value``, zero elsewhere."""
+def encode_number(bit_runs: tuple[BitRun, ...], value: Any) -> Any:
+    """The inverse of `decode_number`: the frame's bits for ``value``, zero elsewhere."""
     word = 0
-    for shift, mask, low, unit, digit in parts:
+    for shift, mask, low, unit, digit in bit_runs:
         word |= ((value // unit % 10 if digit else value) >> low & mask) << shift
     return word
 
@@ -97,7 +97,7 @@ class LayoutField(NamedTuple):
 
     name: str
     places: tuple[int, ...]
-    parts: tuple[Piece, ...]
+    bit_runs: tuple[BitRun, ...]
     most: int
     bcd: bool = False
 
@@ -125,10 +125,10 @@ class LayoutCheck(ABC):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Pattern(LayoutCheck):
+class FixedBits(LayoutCheck):
     """Bits that always have the same value: those of ``mask`` are those of ``value``."""
 
-    parts: tuple[Piece, ...]
+    bit_runs: tuple[BitRun, ...]
     mask: int
     value: int
 
@@ -139,23 +139,23 @@ class Pattern(LayoutCheck):
     def verdict(self, word: int) -> tuple[object, object]:
         """The bits as they should be, and as they are."""
         size = len(self.at)
-        return f"{number(self.parts, self.value):0{size}b}", f"{number(self.parts, word):0{size}b}"
+        return f"{decode_number(self.bit_runs, self.value):0{size}b}", f"{decode_number(self.bit_runs, word):0{size}b}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Limit(LayoutCheck):
     """A digit, or a whole field, that may not exceed ``most``."""
 
-    parts: tuple[Piece, ...]
+    bit_runs: tuple[BitRun, ...]
     most: int
 
     def fails(self, word: Any, parity: Any) -> Any:
         """Whether the value is too large."""
-        return number(self.parts, word) > self.most
+        return decode_number(self.bit_runs, word) > self.most
 
     def verdict(self, word: int) -> tuple[object, object]:
         """The bound, and the value."""
-        value = number(self.parts, word)
+        value = decode_number(self.bit_runs, word)
         return (value if value <= self.most else f"at most {self.most}"), value
 
 
@@ -167,7 +167,7 @@ class Parity(LayoutCheck):
     and 1 where the parity is odd.
     """
 
-    parts: tuple[Piece, ...]
+    bit_runs: tuple[BitRun, ...]
     rows: tuple[tuple[int, int, int], ...]
 
     def fails(self, word: Any, parity: Any) -> Any:
@@ -189,7 +189,7 @@ class Parity(LayoutCheck):
     def verdict(self, word: int) -> tuple[object, object]:
         """The check bits as they should be, and as they are."""
         expected = "".join(str(parity(word & mask) ^ odd) for _, mask, odd in self.rows)
-        return expected, f"{number(self.parts, word):0{len(self.at)}b}"
+        return expected, f"{decode_number(self.bit_runs, word):0{len(self.at)}b}"
 
 
 class Remark(NamedTuple):
@@ -202,14 +202,14 @@ class Remark(NamedTuple):
     level: Level
     text: str
     places: tuple[int, ...]
-    parts: tuple[Piece, ...]
+    bit_runs: tuple[BitRun, ...]
     values: tuple[int, ...] | None
     times: int = 1
     unit: str = ""
 
     def note(self, word: int) -> Note | None:
         """The note that the frame ``word`` earns, or None."""
-        value = number(self.parts, word)
+        value = decode_number(self.bit_runs, word)
         if self.values is not None and value not in self.values:
             return None
         told = f": {value} is {value * self.times} {self.unit}" if self.unit else ""
@@ -238,8 +238,8 @@ class Layout(FieldsOnly):
         return FrozenMapping({f.name: Field(name=f.name, most=f.most) for f in self.fields})
 
     @cached_property
-    def _reads(self) -> tuple[tuple[str, tuple[Piece, ...]], ...]:
-        return tuple((field.name, field.parts) for field in self.fields)
+    def _reads(self) -> tuple[tuple[str, tuple[BitRun, ...]], ...]:
+        return tuple((field.name, field.bit_runs) for field in self.fields)
 
     @cached_property
     def _runs(self) -> tuple[tuple[str, int, int], ...]:
@@ -257,7 +257,7 @@ class Layout(FieldsOnly):
     @cached_property
     def _frame(self) -> tuple[Any, tuple[Parity, ...]]:
         """The fixed bits, and the checks whose bits are computed."""
-        fixed = sum(check.value for check in self.checks if isinstance(check, Pattern))
+        fixed = sum(check.value for check in self.checks if isinstance(check, FixedBits))
         return fixed, tuple(check for check in self.checks if isinstance(check, Parity))
 
     def decode(self, word: Any) -> dict[str, Any]:
@@ -265,7 +265,7 @@ class Layout(FieldsOnly):
         fields: dict[str, Any] = {}
         for name, shift, mask in self._runs:
             fields[name] = word >> shift & mask
-        return fields or {name: number(parts, word) for name, parts in self._reads}
+        return fields or {name: decode_number(parts, word) for name, parts in self._reads}
 
     def read(self, raw: Word) -> Fields | None:
         """The fields of one frame, or None where its length is wrong or a check fails; `faults` says which."""
@@ -289,7 +289,7 @@ class Layout(FieldsOnly):
         """The frame for ``fields``, which are in range: fixed bits set, check bits computed."""
         word, filled = self._frame
         for name, parts in self._reads:
-            word |= bits_of(parts, fields[name])
+            word |= encode_number(parts, fields[name])
         for check in filled:
             word = check.fill(word, parity)
         return word
@@ -306,7 +306,7 @@ class LayoutCodec(TableCodec[Bits, FieldMapping]):
     layout: Layout
 
     @classmethod
-    def of(cls, layout: Layout) -> LayoutCodec:
+    def for_layout(cls, layout: Layout) -> LayoutCodec:
         """The codec for ``layout``."""
         return cls(
             name=layout.name, input=bits(exactly(layout.length)),

@@ -33,18 +33,18 @@ SEPARATORS = {"colon": ":", "hyphen": "-", "space": " ", "dot": "."}  # between 
 BASES = {2: "binary", 10: "decimal", 16: "hexadecimal"}
 
 
-class Group(NamedTuple):
+class DigitGroup(NamedTuple):
     """One number: ``bits`` wide, read from ``least`` to ``most`` digits.
 
     It is written with zeros before it up to ``least`` digits, or up to ``most`` if ``pad`` is set.
-    ``signed`` takes the bits as a two's complement number, as a signed database column holds them.
+    ``is_signed`` takes the bits as a two's complement number, as a signed database column holds them.
     """
 
     bits: int
     least: int
     most: int
     pad: bool = False
-    signed: bool = False
+    is_signed: bool = False
 
 
 @dataclass(frozen=True)
@@ -52,25 +52,25 @@ class Notation(FieldsOnly):
     """How numbers are written: the base, the groups, what stands between groups and between bytes.
 
     ``groups`` is empty for a notation whose length is not fixed (base 2 or 16 only): then every
-    digit is worth one or four bits. ``joint`` stands between groups, ``separator`` between the
-    bytes of a hexadecimal text. ``lower`` writes a-f instead of A-F; reading takes both.
+    digit is worth one or four bits. ``group_separator`` stands between groups, ``byte_separator`` between the
+    bytes of a hexadecimal text. ``is_lower_case`` writes a-f instead of A-F; reading takes both.
     """
 
     base: int
-    groups: tuple[Group, ...] = ()
-    joint: str = ""
-    separator: str = ""
-    lower: bool = False
+    groups: tuple[DigitGroup, ...] = ()
+    group_separator: str = ""
+    byte_separator: str = ""
+    is_lower_case: bool = False
 
     @cached_property
     def pattern(self) -> str:
         """One regular expression, portable between engines, that takes every text of the right form."""
         digit = "[0-9A-Fa-f]" if self.base == 16 else f"[{DIGITS[self.base][0]}-{DIGITS[self.base][-1]}]"
-        between = re.escape(self.separator)
+        between = re.escape(self.byte_separator)
         if not self.groups:
             return f"(?:{digit}{{2}}(?:{between}{digit}{{2}})*)?" if between else f"{digit}*"
-        return re.escape(self.joint).join(
-            ("-?" if g.signed else "")
+        return re.escape(self.group_separator).join(
+            ("-?" if g.is_signed else "")
             + (between.join([digit + "{2}"] * (g.least // 2)) if between else f"{digit}{{{g.least},{g.most}}}")
             for g in self.groups
         )
@@ -99,7 +99,7 @@ class Notation(FieldsOnly):
         >>> Notation(16).decode("0F"), Notation(16).decode("0G")
         ((15, 8), None)
         """
-        plain = len(self.groups) == 1 and not self.separator and not self.groups[0].signed
+        plain = len(self.groups) == 1 and not self.byte_separator and not self.groups[0].is_signed
         return self._decode_number if plain else self._decode_groups
 
     def _decode_number(self, text: str) -> Word | None:
@@ -113,14 +113,16 @@ class Notation(FieldsOnly):
         """`decode` for every notation."""
         if not self._fullmatch(text):
             return None
-        plain = text.replace(self.separator, "") if self.separator else text
+        plain = text.replace(self.byte_separator, "") if self.byte_separator else text
         if not self.groups:
             length = len(plain) * self._digit_bits
             return (int(plain, self.base) if plain else 0, length) if length <= LIMIT else None
         word = length = 0
-        for group, number in zip(self.groups, plain.split(self.joint) if self.joint else (plain,), strict=True):
+        for group, number in zip(
+            self.groups, plain.split(self.group_separator) if self.group_separator else (plain,), strict=True
+        ):
             value = int(number, self.base)
-            if group.signed:
+            if group.is_signed:
                 if value >> (group.bits - 1) not in (0, -1):
                     return None
                 value &= (1 << group.bits) - 1
@@ -136,58 +138,58 @@ class Notation(FieldsOnly):
         groups = self.groups
         if not groups:
             count = length // self._digit_bits
-            groups = (Group(bits=length, least=count, most=count),)
+            groups = (DigitGroup(bits=length, least=count, most=count),)
         texts = []
         for group in groups:
             length -= group.bits
             value = number >> length & ((1 << group.bits) - 1)
-            if group.signed and value >> (group.bits - 1):
+            if group.is_signed and value >> (group.bits - 1):
                 value -= 1 << group.bits
             text = self._digits(value, group.most if group.pad else group.least)
             if len(text.lstrip("-")) > group.most:
                 return None
-            texts.append(self.separator.join(_pairs(text)) if self.separator else text)
-        return self.joint.join(texts)
+            texts.append(self.byte_separator.join(_split_pairs(text)) if self.byte_separator else text)
+        return self.group_separator.join(texts)
 
     def _digits(self, value: int, least: int) -> str:
         if not least:
             return ""
-        kind = {2: "b", 10: "d", 16: "x" if self.lower else "X"}[self.base]
+        kind = {2: "b", 10: "d", 16: "x" if self.is_lower_case else "X"}[self.base]
         return f"{'-' if value < 0 else ''}{abs(value):0{least}{kind}}"
 
     def explain(self, codec: str, text: str) -> Check:
         """The check that ``text`` fails when `read` gives None for it."""
-        legal = DIGITS[self.base] + ("abcdef" if self.base == 16 else "") + self.joint + self.separator
-        legal += "-" if any(g.signed for g in self.groups) else ""
+        legal = DIGITS[self.base] + ("abcdef" if self.base == 16 else "") + self.group_separator + self.byte_separator
+        legal += "-" if any(g.is_signed for g in self.groups) else ""
         strange = [i for i, c in enumerate(text) if c not in legal]
         if strange:
             found = tuple(text[i] for i in strange)  # a tuple: no text can equal what is expected
-            extra = self.joint + self.separator
+            extra = self.group_separator + self.byte_separator
             expected = f"{BASES[self.base]} digits" + (f" and {extra!r}" if extra else "")
             return self._fault(codec, "alphabet", expected, found, at=tuple(strange))
         if self._fullmatch(text):
             return self._fault(codec, "range", self._bounds(), text, at=tuple(range(len(text))))
-        return self._fault(codec, "form", self.form(), text)
+        return self._fault(codec, "form", self.describe_form(), text)
 
     def _fault(self, codec: str, rule: str, expected: object, found: object, at: tuple[Place, ...] = ()) -> Check:
         return Check(codec=codec, rule=rule, claim=f"the {rule}", form="text", at=at, expected=expected, found=found)
 
-    def form(self) -> str:
+    def describe_form(self) -> str:
         """The form of a text, in words.
 
-        >>> Notation(16, (Group(bits=32, least=8, most=8),)).form()
+        >>> Notation(16, (DigitGroup(bits=32, least=8, most=8),)).describe_form()
         '8 hexadecimal digits'
         """
         if not self.groups:
-            return f"{BASES[self.base]} digits" + (", two at a time" if self.separator else "")
+            return f"{BASES[self.base]} digits" + (", two at a time" if self.byte_separator else "")
         counts = (f"{g.least}" if g.least == g.most else f"{g.least} to {g.most}" for g in self.groups)
-        text = f"{f' {self.joint} '.join(counts)} {BASES[self.base]} digits"
-        return text + (f" in pairs with {self.separator!r} between" if self.separator else "")
+        text = f"{f' {self.group_separator} '.join(counts)} {BASES[self.base]} digits"
+        return text + (f" in pairs with {self.byte_separator!r} between" if self.byte_separator else "")
 
     def _bounds(self) -> str:
         return (
-            f" {self.joint} ".join(
-                f"{-1 << (g.bits - 1)} to {(1 << (g.bits - 1)) - 1}" if g.signed else f"0 to {(1 << g.bits) - 1}"
+            f" {self.group_separator} ".join(
+                f"{-1 << (g.bits - 1)} to {(1 << (g.bits - 1)) - 1}" if g.is_signed else f"0 to {(1 << g.bits) - 1}"
                 for g in self.groups
             )
             or f"at most {LIMIT} bits"
@@ -195,21 +197,21 @@ class Notation(FieldsOnly):
 
     def origin(self, text: str) -> Origin:
         """Which characters each bit of ``text`` came from: its digit, or the whole decimal number."""
-        spots = tuple(i for i, c in enumerate(text) if c not in self.separator + self.joint)
+        spots = tuple(i for i, c in enumerate(text) if c not in self.byte_separator + self.group_separator)
         if self.base != 10:
             per_digit = self._digit_bits
             return OneByOne(spots, per_digit)
         numbers: list[Places] = []
         start = 0
-        for number in text.split(self.joint) if self.joint else [text]:
+        for number in text.split(self.group_separator) if self.group_separator else [text]:
             numbers.append(tuple(range(start, start + len(number))))
-            start += len(number) + len(self.joint)
+            start += len(number) + len(self.group_separator)
         return Several(
             tuple(number for number, group in zip(numbers, self.groups, strict=True) for _ in range(group.bits))
         )
 
 
-def _pairs(text: str) -> list[str]:
+def _split_pairs(text: str) -> list[str]:
     return [text[i : i + 2] for i in range(0, len(text), 2)]
 
 
@@ -220,9 +222,9 @@ class NotationCodec(TableCodec[str, Bits]):
     notation: Notation
 
     @classmethod
-    def of(cls, name: str, notation: Notation) -> NotationCodec:
+    def for_notation(cls, name: str, notation: Notation) -> NotationCodec:
         """The codec for ``notation``; its output length follows from the table."""
-        per_digit = 8 if notation.separator else notation.base.bit_length() - 1
+        per_digit = 8 if notation.byte_separator else notation.base.bit_length() - 1
         lengths = multiples(per_digit) if notation.bits is None else exactly(notation.bits)
         return cls(name=name, input=TEXT, output=bits_shape(lengths), notation=notation)
 
@@ -247,9 +249,8 @@ class NotationCodec(TableCodec[str, Bits]):
             raise EncodeError(f"{self.name}: writes {describe_lengths(self.output.lengths)}, not {length}")
         text = self.notation.encode(raw)
         if text is None:
-            raise EncodeError(
-                f"{self.name}: {redacted_repr(raw[0])} does not fit in {self.notation.form()}; nothing is cut off"
-            )
+            form = self.notation.describe_form()
+            raise EncodeError(f"{self.name}: {redacted_repr(raw[0])} does not fit in {form}; nothing is cut off")
         return text
 
     def inspect(self, value: str) -> AnyReading:

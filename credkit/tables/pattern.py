@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Pattern:
+class TextPattern:
     """``regex`` takes every text of the right form; ``bases`` has the base of each of its named groups."""
 
     regex: str

@@ -30,15 +30,15 @@ class Select:
     added: Mapping[str, int]
     demanded: Mapping[str, int]
 
-    def needs(self) -> tuple[str, ...]:
+    def inner_names(self) -> tuple[str, ...]:
         """The inner fields that a row names."""
         return (*self.kept.values(), *self.demanded)
 
-    def forward(self, fields: Mapping[str, Any]) -> dict[str, Any]:
+    def decode(self, fields: Mapping[str, Any]) -> dict[str, Any]:
         """The outer fields for the inner ones."""
         return {outer: fields[inner] for outer, inner in self.kept.items()} | dict(self.added)
 
-    def back(self, fields: Mapping[str, Any]) -> dict[str, Any]:
+    def encode(self, fields: Mapping[str, Any]) -> dict[str, Any]:
         """The inner fields for the outer ones."""
         return {inner: fields[outer] for outer, inner in self.kept.items()} | dict(self.demanded)
 
@@ -59,7 +59,7 @@ class SelectCodec(TableCodec[FieldMapping, FieldMapping]):
         schema = flowing.schema
         if schema is None:
             return self
-        for name in self.select.needs():
+        for name in self.select.inner_names():
             if name not in schema:
                 raise DefinitionError(f"the field {name}, but there is only {', '.join(schema)}{nearest(name, schema)}")
         for name, value in self.select.demanded.items():
@@ -69,9 +69,9 @@ class SelectCodec(TableCodec[FieldMapping, FieldMapping]):
         outer |= {name: Field(name=name, least=value, most=value) for name, value in self.select.added.items()}
         return replace(
             self,
-            input=replace(flowing, schema={name: schema[name] for name in self.select.needs()}),
+            input=replace(flowing, schema={name: schema[name] for name in self.select.inner_names()}),
             output=Shape("fields", schema=FrozenMapping(outer)),
-            is_projection=set(self.select.needs()) != set(schema),
+            is_projection=set(self.select.inner_names()) != set(schema),
         )
 
     def input_for(self, flowing: Shape) -> Shape:
@@ -80,11 +80,11 @@ class SelectCodec(TableCodec[FieldMapping, FieldMapping]):
 
     def _decode_raw(self, raw: Mapping[str, Any]) -> Mapping[str, Any] | None:
         """The outer fields, or None where one is missing, or not what a row demands."""
-        if not all(is_item(raw.get(name)) for name in self.select.needs()):
+        if not all(is_item(raw.get(name)) for name in self.select.inner_names()):
             return None
         if any(raw[name] != value for name, value in self.select.demanded.items()):
             return None
-        return Fields(self.select.forward(raw))
+        return Fields(self.select.decode(raw))
 
     def _encode_raw(self, raw: Mapping[str, Any]) -> Mapping[str, Any]:
         """The inner fields; raises `EncodeError` where an outer one is missing, unknown or not its constant."""
@@ -93,11 +93,11 @@ class SelectCodec(TableCodec[FieldMapping, FieldMapping]):
             **{name: Field(name=name, least=value, most=value) for name, value in self.select.added.items()},
         }
         check_fields(self.name, schema, raw)
-        return Fields(self.select.back(raw))
+        return Fields(self.select.encode(raw))
 
     def inspect(self, value: Mapping[str, Any]) -> AnyReading:
         """The outer fields, with a check for each field that is demanded, or that is missing."""
-        wrong = next((name for name in self.select.needs() if not is_item(value.get(name))), None)
+        wrong = next((name for name in self.select.inner_names() if not is_item(value.get(name))), None)
         if wrong is not None:
             check = Check(
                 codec=self.name, rule="fields", claim=f"the value of {wrong}", form="fields", at=(wrong,),
@@ -111,7 +111,7 @@ class SelectCodec(TableCodec[FieldMapping, FieldMapping]):
             )
             for name, wanted in self.select.demanded.items()
         )  # fmt: skip
-        return Reading(value=Fields(self.select.forward(value)), checks=checks, origin=self._origin)
+        return Reading(value=Fields(self.select.decode(value)), checks=checks, origin=self._origin)
 
     def _origin(self, place: Place) -> tuple[Place, ...]:
         inner = self.select.kept.get(str(place))

@@ -7,7 +7,7 @@
 
 Source: NFC Forum Type 2 Tag 1.1, section 2.3; Type 5 Tag 1.0, section 4.4 (section numbers from memory).
 
->>> blocks, terminator = read_blocks(Stretch.of(bytes.fromhex("00 03 03 D00000 FE 00")))
+>>> blocks, terminator = decode_blocks(ByteSpan.from_bytes(bytes.fromhex("00 03 03 D00000 FE 00")))
 >>> [(block.tag, block.value.data.hex()) for block in blocks], terminator
 ([(3, 'd00000')], 6)
 """
@@ -17,7 +17,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from credkit.core.origins import Place
-from credkit.tables.stretches import Malformed, Stretch, counted
+from credkit.tables.bytespans import ByteSpan, Malformed, format_count
 
 NULL, LOCK, MEMORY, MESSAGE, PROPRIETARY, TERMINATOR = 0x00, 0x01, 0x02, 0x03, 0xFD, 0xFE
 TITLES = {
@@ -26,22 +26,22 @@ TITLES = {
     MESSAGE: "message TLV",
     PROPRIETARY: "proprietary TLV",
 }
-LONG = 0xFF  # a length of two bytes follows
-FROM = 255  # bytes of value whose length is written in three bytes
-MOST = 0xFFFE  # bytes of value; FFFF is reserved
+LONG_LENGTH_MARK = 0xFF  # a length of two bytes follows
+SHORTEST_LONG_VALUE = 255  # bytes of value whose length is written in three bytes
+LARGEST_VALUE = 0xFFFE  # bytes of value; FFFF is reserved
 
 
-class Block(NamedTuple):
+class TlvBlock(NamedTuple):
     """One TLV block: its tag, the stretches of tag and length and of the value."""
 
     tag: int
-    header: Stretch
-    value: Stretch
+    header: ByteSpan
+    value: ByteSpan
 
     @property
     def title(self) -> str:
         """What it is, in words."""
-        return titled(self.tag)
+        return describe_tag(self.tag)
 
     @property
     def size(self) -> int:
@@ -59,26 +59,26 @@ class Block(NamedTuple):
         return self.header.bits + self.value.bits
 
     @property
-    def overlong(self) -> bool:
+    def has_overlong_length(self) -> bool:
         """Whether its length has three bytes where one would do."""
-        return len(self.header) == 4 and len(self.value) < FROM
+        return len(self.header) == 4 and len(self.value) < SHORTEST_LONG_VALUE
 
 
-def titled(tag: int) -> str:
+def describe_tag(tag: int) -> str:
     """A tag in words.
 
-    >>> titled(1), titled(0x42)
+    >>> describe_tag(1), describe_tag(0x42)
     ('lock control TLV', 'TLV of unknown tag 42')
     """
     return TITLES.get(tag, f"TLV of unknown tag {tag:02X}")
 
 
-def read_blocks(area: Stretch) -> tuple[list[Block], int | None]:
+def decode_blocks(area: ByteSpan) -> tuple[list[TlvBlock], int | None]:
     """The blocks of an area, and the place of the terminator, if there is one; raises `Malformed`.
 
     Null TLVs are passed over: they fill gaps. Without a terminator, blocks and nulls take the whole area.
     """
-    blocks: list[Block] = []
+    blocks: list[TlvBlock] = []
     at = 0
     while at < len(area):
         tag = area.data[at]
@@ -87,47 +87,49 @@ def read_blocks(area: Stretch) -> tuple[list[Block], int | None]:
                 return blocks, at
             at += 1
             continue
-        block = _block(area.cut(at))
+        block = _decode_block(area.slice(at))
         blocks.append(block)
         at += block.size
     return blocks, None
 
 
-def _block(rest: Stretch) -> Block:
+def _decode_block(rest: ByteSpan) -> TlvBlock:
     """The block at the beginning of ``rest``."""
-    claim = f"the {titled(rest.data[0])} in full"
-    front = 4 if rest.data[1:2] == bytes([LONG]) else 2
+    claim = f"the {describe_tag(rest.data[0])} in full"
+    front = 4 if rest.data[1:2] == bytes([LONG_LENGTH_MARK]) else 2
     if len(rest) < front:
-        raise Malformed("tlv-size", claim, rest.bits, f"at least {counted(front)}", counted(len(rest)))
+        raise Malformed("tlv-size", claim, rest.bits, f"at least {format_count(front)}", format_count(len(rest)))
     length = int.from_bytes(rest.data[2:4] if front == 4 else rest.data[1:2], "big")
-    if length > MOST:
-        at = rest.cut(1, 4).bits
-        raise Malformed("tlv-length", f"the length of the {titled(rest.data[0])}", at, f"at most {MOST}", f"{length}")
+    if length > LARGEST_VALUE:
+        at = rest.slice(1, 4).bits
+        raise Malformed(
+            "tlv-length", f"the length of the {describe_tag(rest.data[0])}", at, f"at most {LARGEST_VALUE}", f"{length}"
+        )
     if len(rest) < front + length:
-        raise Malformed("tlv-size", claim, rest.bits, counted(front + length), counted(len(rest)))
-    return Block(rest.data[0], rest.cut(0, front), rest.cut(front, front + length))
+        raise Malformed("tlv-size", claim, rest.bits, format_count(front + length), format_count(len(rest)))
+    return TlvBlock(rest.data[0], rest.slice(0, front), rest.slice(front, front + length))
 
 
-def size_of(message: int) -> int:
+def block_size(message: int) -> int:
     """How many bytes the block of a message of so many bytes has.
 
-    >>> size_of(0), size_of(254), size_of(255)
+    >>> block_size(0), block_size(254), block_size(255)
     (2, 256, 259)
     """
-    return message + (2 if message < FROM else 4)
+    return message + (2 if message < SHORTEST_LONG_VALUE else 4)
 
 
-def room_in(area: int) -> int:
+def largest_message(area: int) -> int:
     """How many bytes of message an area of so many bytes has room for, at least two.
 
-    >>> room_in(2), room_in(256), room_in(258), room_in(259)
+    >>> largest_message(2), largest_message(256), largest_message(258), largest_message(259)
     (0, 254, 254, 255)
     """
-    return min(MOST, max(min(area - 2, FROM - 1), area - 4))
+    return min(LARGEST_VALUE, max(min(area - 2, SHORTEST_LONG_VALUE - 1), area - 4))
 
 
-def write_block(message: bytes) -> bytes:
+def encode_block(message: bytes) -> bytes:
     """The block that holds ``message``, of at most 65534 bytes."""
     length = len(message)
-    size = bytes([length]) if length < FROM else bytes([LONG]) + length.to_bytes(2, "big")
+    size = bytes([length]) if length < SHORTEST_LONG_VALUE else bytes([LONG_LENGTH_MARK]) + length.to_bytes(2, "big")
     return bytes([MESSAGE]) + size + message

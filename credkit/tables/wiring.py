@@ -39,7 +39,7 @@ class Move(NamedTuple):
     lead: int = 0
     turn: tuple[tuple[int, int], ...] = ()
 
-    def turned(self, run: int) -> int:
+    def reverse(self, run: int) -> int:
         """The bits of the run in the other order."""
         run <<= self.lead
         for half, mask in self.turn:
@@ -47,7 +47,7 @@ class Move(NamedTuple):
         return run
 
     @classmethod
-    def downwards(cls, start: int, size: int, end: int) -> Move:
+    def reversing(cls, start: int, size: int, end: int) -> Move:
         """A run of ``size`` bits whose order changes: all neighbours change places, then all pairs, and so on."""
         width = 1 << (size - 1).bit_length()
         halves = [1 << step for step in range(width.bit_length() - 1)]
@@ -71,7 +71,7 @@ class Wiring:
     stays: bool
 
     @classmethod
-    def of(cls, takes: int, source: tuple[int, ...], *, flip: bool = False) -> Wiring:
+    def from_source(cls, takes: int, source: tuple[int, ...], *, flip: bool = False) -> Wiring:
         """The table, with its moves and the mask of its spare bits worked out."""
         moves, done = [], 0
         for first, last in runs(source):
@@ -79,7 +79,7 @@ class Wiring:
             if last >= first:
                 moves.append(Move(takes - 1 - last, (1 << size) - 1, len(source) - done - size))
             else:
-                moves.append(Move.downwards(takes - 1 - first, size, len(source) - done - size))
+                moves.append(Move.reversing(takes - 1 - first, size, len(source) - done - size))
             done += size
         used = set(source)
         spare = sum(1 << (takes - 1 - i) for i in range(takes) if i not in used)
@@ -91,13 +91,13 @@ class Wiring:
         """How many bits come out."""
         return len(self.source)
 
-    def forward(self, word: int) -> int:
+    def decode(self, word: int) -> int:
         """The output bits for the input bits ``word``."""
         out = 0
         for move in self.moves:
             start, mask, end, _, turn = move
             run = word >> start & mask
-            out |= (move.turned(run) if turn else run) << end
+            out |= (move.reverse(run) if turn else run) << end
         return out ^ ((1 << len(self.source)) - 1) if self.flip else out
 
     def rewire(self, raw: Word) -> Word | None:
@@ -105,35 +105,37 @@ class Wiring:
         word, length = raw
         if length != self.takes or word & self.spare:
             return None
-        return word if self.stays else self.forward(word), len(self.source)
+        return word if self.stays else self.decode(word), len(self.source)
 
     def cut(self, raw: Word) -> Word | None:
         """The output bits, or None where the length is wrong; the spare bits are dropped."""
         word, length = raw
-        return (self.forward(word), len(self.source)) if length == self.takes else None
+        return (self.decode(word), len(self.source)) if length == self.takes else None
 
-    def back(self, word: int) -> int:
+    def encode(self, word: int) -> int:
         """The input bits for the output bits ``word``; spare bits are zero."""
         if self.flip:
             word ^= (1 << len(self.source)) - 1
         out = 0
         for move in self.moves:
             run = word >> move.end & move.mask
-            out |= (move.turned(run) if move.turn else run) << move.start
+            out |= (move.reverse(run) if move.turn else run) << move.start
         return out
 
 
 Rule = Callable[[int], tuple[int, ...]]  # from an input length to the source of each output bit
 
 
-def wiring(rule: Rule, length: int, flip: bool) -> Wiring:
+def wiring_for(rule: Rule, length: int, flip: bool) -> Wiring:
     """The wiring for one input length; kept for the next value unless it is a very long one."""
-    return _kept(rule, length, flip) if length <= WIDEST else Wiring.of(length, rule(length), flip=flip)
+    return (
+        _cached_wiring(rule, length, flip) if length <= WIDEST else Wiring.from_source(length, rule(length), flip=flip)
+    )
 
 
 @lru_cache(maxsize=512)
-def _kept(rule: Rule, length: int, flip: bool) -> Wiring:
-    return Wiring.of(length, rule(length), flip=flip)
+def _cached_wiring(rule: Rule, length: int, flip: bool) -> Wiring:
+    return Wiring.from_source(length, rule(length), flip=flip)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
@@ -153,7 +155,7 @@ class WiredCodec(TableCodec[Bits, Bits]):
     def table(self) -> Wiring | None:
         """The wiring, once the input length is fixed."""
         length = only(self.input.lengths)
-        return None if length is None else wiring(self.rule, length, self.flip)
+        return None if length is None else wiring_for(self.rule, length, self.flip)
 
     def bind_input(self, flowing: Shape) -> WiredCodec:
         """The codec for the lengths that can flow here."""
@@ -182,7 +184,7 @@ class WiredCodec(TableCodec[Bits, Bits]):
         length = raw[1]
         if length not in self.input.lengths:
             return None
-        table = wiring(self.rule, length, self.flip)
+        table = wiring_for(self.rule, length, self.flip)
         return table.cut(raw) if self.is_projection else table.rewire(raw)
 
     @property
@@ -204,7 +206,7 @@ class WiredCodec(TableCodec[Bits, Bits]):
         if length not in self.output.lengths:
             raise EncodeError(f"{self.name}: writes {describe_lengths(self.output.lengths)}, not {length}")
         takes = self.padded(length)
-        return wiring(self.rule, takes, self.flip).back(word), takes
+        return wiring_for(self.rule, takes, self.flip).encode(word), takes
 
     def inspect(self, value: Bits) -> AnyReading:
         """The rewired bits, each traced to where it came from; wrong padding is a failed check."""
@@ -215,7 +217,7 @@ class WiredCodec(TableCodec[Bits, Bits]):
                 expected=describe_lengths(self.input.lengths), found=length,
             )  # fmt: skip
             return Reading(value=None, checks=(check,))
-        table = wiring(self.rule, length, self.flip)
+        table = wiring_for(self.rule, length, self.flip)
         source = table.source
         used = set(source)
         spare: tuple[Place, ...] = tuple(i for i in range(length) if i not in used)
@@ -233,7 +235,7 @@ class WiredCodec(TableCodec[Bits, Bits]):
         if spare:
             parts.append(Part(name="cut" if self.is_projection else "padding", at=spare, value=None))
         return Reading(
-            value=to_bits((table.forward(word), len(source))),
+            value=to_bits((table.decode(word), len(source))),
             checks=checks,
             parts=tuple(parts),
             origin=OneByOne(source),

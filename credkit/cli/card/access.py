@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from credkit.cards.access import GROUPS, WIDE, Access, DataRule, TrailerRule
+from credkit.cards.access import GROUP_NAMES, WIDE_GROUP_NAMES, Access, DataRule, TrailerRule
 from credkit.cli.output import Console
 from credkit.core.errors import DecodeError, DefinitionError
 from credkit.explain.cautions import BEFORE_A_BATCH, CIPHER, LOCKS
@@ -49,7 +49,7 @@ def access(text: tuple[str, ...], wide: bool, as_json: bool) -> int:
     (kind, group, text), error.
     """
     door = Console(as_json=as_json)
-    names = WIDE if wide else GROUPS
+    names = WIDE_GROUP_NAMES if wide else GROUP_NAMES
     try:
         found = _access(" ".join(text))
     except DecodeError as error:
@@ -75,13 +75,13 @@ def _access(text: str) -> Access:
             problem = f"{len(digits)} hexadecimal digits, expected 6 (the access bytes) or {2 * TRAILER} (a trailer)"
             raise DefinitionError(f"access: {problem}")
         data = bytes.fromhex(digits)
-        return Access.of(data[AT] if len(data) == TRAILER else data)
+        return Access.from_bytes(data[AT] if len(data) == TRAILER else data)
     if _LONG.search(text) or not _WORDS.search(text):
         raise DefinitionError(
             "access: this is neither three bytes (or a trailer of 16) in hexadecimal nor a policy in words, such as "
             "'read A or B, write B; trailer: keys B, access B'"
         )
-    return Access.read(text)
+    return Access.from_policy(text)
 
 
 def _rules(found: Access, names: tuple[str, ...]) -> list[tuple[str, int, DataRule | TrailerRule]]:
@@ -93,7 +93,7 @@ def _show(door: Console, found: Access, names: tuple[str, ...]) -> None:
     room = max(map(len, names)) + 2
     door.labelled("bytes", f"{found.bytes.hex(' ').upper()} (bytes 6 to 8 of the trailer)", room=room)
     for name, condition, rule in _rules(found, names):
-        door.labelled(name, f"{condition:03b}: {rule.words}", room=room)
+        door.labelled(name, f"{condition:03b}: {rule.description}", room=room)
     dangers: dict[str, list[str]] = {}
     for danger in found.dangers():
         dangers.setdefault(danger.text, []).append(names[danger.group])
@@ -115,7 +115,7 @@ def _record(found: Access, names: tuple[str, ...]) -> dict[str, Any]:
         "ok": True,
         "bytes": found.bytes.hex().upper(),
         "groups": [
-            {"group": name, "condition": f"{condition:03b}", "words": rule.words}
+            {"group": name, "condition": f"{condition:03b}", "words": rule.description}
             for name, condition, rule in _rules(found, names)
         ],
         "dangers": [{"kind": each.kind, "group": names[each.group], "text": each.text} for each in found.dangers()],

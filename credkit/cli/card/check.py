@@ -7,12 +7,12 @@ from typing import Any
 
 import click
 
-from credkit.cards.findings import Checked
-from credkit.cards.folding import folded
+from credkit.cards.findings import CheckedCard
+from credkit.cards.folding import fold_differences
 from credkit.cards.geometry import Geometry
-from credkit.cards.listing import read_backs
+from credkit.cards.listing import find_read_backs
 from credkit.cards.plans import load_plan
-from credkit.cards.readback import Checking, check_all
+from credkit.cards.readback import BatchCheck, check_all
 from credkit.cli.card import options
 from credkit.cli.options import spoken
 from credkit.cli.output import Console
@@ -64,7 +64,7 @@ def check(
     """
     door = Console(as_json=as_json, reveal=reveal)
     loaded = load_plan(plan)
-    paths = read_backs(files)
+    paths = find_read_backs(files)
     rows = options.credentials(credentials, encoding, delimiter) if credentials else None
     key = master()
     report = _Report(loaded.geometry)
@@ -74,11 +74,12 @@ def check(
             report.add(found)
             if as_json:
                 door.record(_record(found))
-    unread = checking.unread if rows else None
+    unread = checking.unread_credentials if rows else None
     if as_json:
         door.record({
             "count": checking.count, "different": checking.different, "unread": unread,
-            "confidential": report.confidential, "key": [*checking.key.first, *filter(None, [checking.key.last])],
+            "confidential": report.confidential,
+            "key": [*checking.key.opening_notes, *filter(None, [checking.key.closing_note])],
         })  # fmt: skip
     else:
         report.show(door, checking, unread)
@@ -90,26 +91,26 @@ class _Report:
 
     def __init__(self, geometry: Geometry) -> None:
         self.geometry = geometry
-        self.different: list[Checked] = []
+        self.different: list[CheckedCard] = []
         self.notes: dict[tuple[str, str], list[str]] = {}  # level and text: the read-backs that have it
         self.confidential = False
-        self.last: Checked | None = None
+        self.last: CheckedCard | None = None
 
-    def add(self, found: Checked) -> None:
+    def add(self, found: CheckedCard) -> None:
         """Take in one read-back."""
-        if not found.ok:
+        if not found.is_as_planned:
             self.different.append(found)
         for note in found.notes:
             self.notes.setdefault((note.level, note.text), []).append(found.name)
-        self.confidential = self.confidential or found.confidential
+        self.confidential = self.confidential or found.is_confidential
         self.last = found
 
-    def show(self, door: Console, checking: Checking, unread: tuple[str, ...] | None) -> None:
+    def show(self, door: Console, checking: BatchCheck, unread: tuple[str, ...] | None) -> None:
         """Say all of it, the differences first."""
         if self.confidential:
             door.say(CONFIDENTIAL)
             door.say()
-        for sentence in checking.key.first:
+        for sentence in checking.key.opening_notes:
             door.say(sentence)
             door.say()
         for found in self.different:
@@ -132,8 +133,8 @@ class _Report:
             door.say(f"{len(unread):,} of the credentials had no read-back: {', '.join(unread[:MOST])}{more}.")
         elif unread is not None:
             door.say("Every credential had a read-back.")
-        if checking.key.last:
-            door.say(checking.key.last)
+        if checking.key.closing_note:
+            door.say(checking.key.closing_note)
         door.say()
         door.say(f"{DATA} {SERIAL} {MAC} {CIPHER}")
         if self.confidential:
@@ -141,16 +142,16 @@ class _Report:
             door.say(CONFIDENTIAL)
 
 
-def _show(door: Console, found: Checked, geometry: Geometry) -> None:
+def _show(door: Console, found: CheckedCard, geometry: Geometry) -> None:
     """One read-back that differs; what is the same of several blocks in one line."""
     count = len(found.differences)
     door.say(f"{_named(found)}: {count} difference{'s' * (count != 1)}", indent="  ")
-    for sentence in folded(found.differences, geometry):
+    for sentence in fold_differences(found.differences, geometry):
         door.say(f"- {sentence}", indent="  ")
     door.say()
 
 
-def _named(found: Checked) -> str:
+def _named(found: CheckedCard) -> str:
     return f"{found.name} (credential {found.credential})" if found.credential else found.name
 
 
@@ -161,10 +162,10 @@ def _which(names: list[str], count: int) -> str:
     return names[0] if len(names) == 1 else f"in {len(names):,}, the first is {names[0]}"
 
 
-def _record(found: Checked) -> dict[str, Any]:
+def _record(found: CheckedCard) -> dict[str, Any]:
     return {
-        "name": found.name, "credential": found.credential or None, "ok": found.ok,
-        "confidential": found.confidential,
+        "name": found.name, "credential": found.credential or None, "ok": found.is_as_planned,
+        "confidential": found.is_confidential,
         "differences": [
             {"kind": each.kind, "text": each.text, "place": each.place, "record": each.record}
             for each in found.differences

@@ -8,8 +8,8 @@ from typing import Any
 
 import click
 
-from credkit.cards.geometry import Geometry, geometry
-from credkit.cards.geometry import geometries as common
+from credkit.cards.geometry import Geometry, build_geometry
+from credkit.cards.geometry import common_geometries as common
 from credkit.cli.output import Console
 from credkit.core.spans import format_span
 
@@ -42,7 +42,7 @@ def geometries(name: str | None, as_json: bool) -> None:
     (duty, bytes).
     """
     door = Console(as_json=as_json)
-    rows = [geometry(name)] if name else list(common())
+    rows = [build_geometry(name)] if name else list(common())
     if as_json:
         for row in rows:
             door.record(_record(row))
@@ -50,7 +50,7 @@ def geometries(name: str | None, as_json: bool) -> None:
         _show(door, rows[0])
     else:
         for row in rows:
-            door.labelled(row.name, f"{row.free:,} of {row.size:,} bytes free: {row.title}", room=NAME)
+            door.labelled(row.name, f"{row.free_bytes:,} of {row.size:,} bytes free: {row.title}", room=NAME)
         door.say()
         door.say("credkit card geometries NAME shows one in full.")
 
@@ -61,7 +61,7 @@ def _show(door: Console, card: Geometry) -> None:
     door.labelled("title", card.title)
     door.labelled("source", card.source)
     door.labelled("size", f"{card.size:,} bytes: {card.blocks} {card.unit}s of {card.block_size}")
-    door.labelled("free", f"{card.free:,} bytes")
+    door.labelled("free", f"{card.free_bytes:,} bytes")
     door.labelled("serial", f"{card.serial} bytes, unless the plan says another size")
     door.say()
     if card.keys:
@@ -103,16 +103,16 @@ def _bytes(card: Geometry, at: range) -> str:
     block, byte = divmod(at.start, card.block_size)
     last, end = divmod(at[-1], card.block_size)
     if (byte, end) == (0, card.block_size - 1):
-        return card.named(block) if block == last else f"{card.unit}s {block}-{last}"
+        return card.describe_block(block) if block == last else f"{card.unit}s {block}-{last}"
     if block == last:
-        return f"{card.named(block)} bytes {byte}-{end}"
-    return f"{card.place(at.start)} to {card.place(at[-1])}"
+        return f"{card.describe_block(block)} bytes {byte}-{end}"
+    return f"{card.describe_byte(at.start)} to {card.describe_byte(at[-1])}"
 
 
 def _record(card: Geometry) -> dict[str, Any]:
     """One geometry as a JSON object."""
     return {
-        "name": card.name, "title": card.title, "source": card.source, "size": card.size, "free": card.free,
+        "name": card.name, "title": card.title, "source": card.source, "size": card.size, "free": card.free_bytes,
         "blocks": card.blocks, "block_size": card.block_size, "unit": card.unit, "serial": card.serial,
         "sectors": [
             {

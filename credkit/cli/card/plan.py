@@ -8,8 +8,8 @@ from typing import Any
 
 import click
 
-from credkit.cards.memorymap import memory_lines, where_is
-from credkit.cards.plan import Plan, Record
+from credkit.cards.memorymap import describe_record_place, format_memory_map
+from credkit.cards.plan import CardPlan, CardRecord
 from credkit.cards.plans import load_plan
 from credkit.cards.svg import memory_svg
 from credkit.cli.output import Console
@@ -59,7 +59,7 @@ def plan(plan: Path, svg: Path | None, as_json: bool) -> None:
     if as_json:
         door.record(_record(loaded))
         return
-    for line in memory_lines(loaded):
+    for line in format_memory_map(loaded):
         click.echo(door.text(line))
     _show(door, loaded)
     if svg is not None:
@@ -67,7 +67,7 @@ def plan(plan: Path, svg: Path | None, as_json: bool) -> None:
         door.say(f"The drawing is in {svg}.")
 
 
-def _show(door: Console, loaded: Plan) -> None:
+def _show(door: Console, loaded: CardPlan) -> None:
     """What the drawing leaves out: who, from where, and what is dangerous."""
     door.say()
     door.say("Who may do what, and where it comes from:")
@@ -77,7 +77,7 @@ def _show(door: Console, loaded: Plan) -> None:
         door.labelled(f"  {record.name}", f"{rights}; {_origin(record)}", room=room)
     door.say()
     door.say(f"Columns of the credentials: {', '.join(loaded.columns)}", indent="  ")
-    master = "is needed: keys or MACs are derived from it" if loaded.secret else "is not needed"
+    master = "is needed: keys or MACs are derived from it" if loaded.needs_master_key else "is not needed"
     door.say(f"A master key {master}.")
     dangers = loaded.dangers()
     if dangers:
@@ -89,14 +89,14 @@ def _show(door: Console, loaded: Plan) -> None:
     door.say(OF_A_CARD)
 
 
-def _origin(record: Record) -> str:
+def _origin(record: CardRecord) -> str:
     """Where the content of a record comes from."""
     if record.fixed is not None or not record.columns:
         return "the same on every card"
     return f"from {', '.join(record.columns.values())}"
 
 
-def _rights(loaded: Plan, record: Record) -> Iterator[tuple[str, list[str]]]:
+def _rights(loaded: CardPlan, record: CardRecord) -> Iterator[tuple[str, list[str]]]:
     """Who may do what with a record; those of reading and writing always."""
     if not loaded.geometry.keys:
         yield "read", [EVERYBODY]
@@ -110,22 +110,24 @@ def _rights(loaded: Plan, record: Record) -> Iterator[tuple[str, list[str]]]:
     yield "decrement", _roles(loaded, rule.decrement)
 
 
-def _roles(loaded: Plan, slots: str) -> list[str]:
+def _roles(loaded: CardPlan, slots: str) -> list[str]:
     """The roles that hold a key of ``slots``; a key that no role holds by its own name."""
     found = [role for role, slot in loaded.roles.items() if slot in slots]
     return found + [f"key {slot}" for slot in slots if slot not in loaded.roles.values()]
 
 
-def _record(loaded: Plan) -> dict[str, Any]:
+def _record(loaded: CardPlan) -> dict[str, Any]:
     """The plan as a JSON object; of a key it says only where it comes from."""
     return {
         "name": loaded.name, "geometry": loaded.geometry.name, "serial": loaded.serial, "label": loaded.label,
         "columns": loaded.columns,
         "keys": {slot: "derived" if key is None else "published" for slot, key in loaded.keys.items()},
-        "roles": dict(loaded.roles), "size": loaded.geometry.size, "free": loaded.geometry.free, "used": loaded.used,
+        "roles": dict(loaded.roles), "size": loaded.geometry.size, "free": loaded.geometry.free_bytes,
+        "used": loaded.used_bytes,
         "records": [
             {
-                "name": record.name, "where": where_is(loaded, record), "bytes": format_span(record.places),
+                "name": record.name, "where": describe_record_place(loaded, record),
+                "bytes": format_span(record.places),
                 "size": record.size, "mac": record.mac, "columns": list(record.columns.values()),
                 **dict.fromkeys(("read", "write", "increment", "decrement")),
                 **dict(_rights(loaded, record)),
@@ -137,6 +139,6 @@ def _record(loaded: Plan) -> dict[str, Any]:
         "sectors": [
             {"sector": sector, "access": access.bytes.hex().upper()} for sector, access in loaded.access.items()
         ],
-        "locked": loaded.locked, "container": loaded.container.hex().upper(), "secret": loaded.secret,
+        "locked": loaded.locked_blocks, "container": loaded.container.hex().upper(), "secret": loaded.needs_master_key,
         "dangers": [{"kind": each.kind, "place": each.place, "text": each.text} for each in loaded.dangers()],
     }  # fmt: skip

@@ -1,7 +1,7 @@
-"""Stretches of bytes that know where they stand, and the fault that ends the reading of one.
+"""Spans of bytes that keep their places in the input, and the fault that ends their decoding.
 
 What stands inside other bytes (a message in an area, a record in a message, a text in a record) is
-cut out as a `Stretch`, which keeps the places of its bytes in the input: they need not be
+cut out as a `ByteSpan`, which keeps the places of its bytes in the input: they need not be
 neighbours. Whoever reads one raises `Malformed`, which becomes the failed `Check` of a codec.
 """
 
@@ -15,10 +15,10 @@ from credkit.core.reading import Check
 
 
 @dataclass(frozen=True, slots=True)
-class Stretch:
+class ByteSpan:
     """Bytes, and the place of each in the input.
 
-    >>> Stretch.of(b"abcd").cut(2).data, Stretch.of(b"abcd").cut(2, 3).bits
+    >>> ByteSpan.from_bytes(b"abcd").slice(2).data, ByteSpan.from_bytes(b"abcd").slice(2, 3).bits
     (b'cd', (16, 17, 18, 19, 20, 21, 22, 23))
     """
 
@@ -26,18 +26,18 @@ class Stretch:
     at: Sequence[int]
 
     @classmethod
-    def of(cls, data: bytes) -> Stretch:
+    def from_bytes(cls, data: bytes) -> ByteSpan:
         """The whole input."""
         return cls(data, range(len(data)))
 
-    def cut(self, start: int, stop: int | None = None) -> Stretch:
+    def slice(self, start: int, stop: int | None = None) -> ByteSpan:
         """The bytes from ``start`` to before ``stop``, or to the end."""
-        return Stretch(self.data[start:stop], self.at[start:stop])
+        return ByteSpan(self.data[start:stop], self.at[start:stop])
 
-    def joined(self, *others: Stretch) -> Stretch:
+    def join(self, *others: ByteSpan) -> ByteSpan:
         """These bytes with ``others`` behind them."""
         pieces = (self, *others)
-        return Stretch(b"".join(each.data for each in pieces), tuple(place for each in pieces for place in each.at))
+        return ByteSpan(b"".join(each.data for each in pieces), tuple(place for each in pieces for place in each.at))
 
     @property
     def bits(self) -> tuple[Place, ...]:
@@ -61,7 +61,7 @@ class Malformed(Exception):
         self.expected = expected
         self.found = found
 
-    def check(self, codec: str) -> Check:
+    def failed_check(self, codec: str) -> Check:
         """The failed check of ``codec``."""
         assert self.expected != self.found, f"{codec}: {self.claim} holds"  # a bug here, never the input
         return Check(
@@ -70,10 +70,10 @@ class Malformed(Exception):
         )  # fmt: skip
 
 
-def counted(number: int, what: str = "byte") -> str:
+def format_count(number: int, what: str = "byte") -> str:
     """How many, in words.
 
-    >>> counted(1), counted(5)
+    >>> format_count(1), format_count(5)
     ('1 byte', '5 bytes')
     """
     return f"{number} {what}{'s' * (number != 1)}"
