@@ -18,7 +18,7 @@ from click.testing import CliRunner
 
 import credkit
 from credkit.catalogue.registry import ELSEWHERE, full_index
-from credkit.cli import EVERY, main
+from credkit.cli import EVERY_COMMAND, main
 from credkit.codecs import (
     checkdigits,
     contents,
@@ -132,7 +132,7 @@ def codecs_page() -> str:
 def commands_page() -> str:
     """What ``--help`` says, for every command."""
     lines = ["# Commands", "", "Generated from `credkit COMMAND --help` by `docs/generate.py`.", ""]
-    for name in ("", *EVERY):
+    for name in ("", *EVERY_COMMAND):
         shown = CliRunner(env={"COLUMNS": "80"}).invoke(main, [*name.split(), "--help"])
         lines += [f"## credkit {name}".rstrip(), "", "```text", shown.output.rstrip(), "```", ""]
     return "\n".join(lines)

@@ -18,7 +18,7 @@ from credkit.cards.listing import ReadBack
 from credkit.cards.masters import MasterKey
 from credkit.cards.plan import CardPlan
 from credkit.cards.plans import load_plan
-from credkit.files.csvfiles import File
+from credkit.files.csvfiles import CsvFile
 
 STAFF = """
 [plan]
@@ -153,14 +153,14 @@ ROW = next(rows(1))
 SERIAL = bytes.fromhex(ROW["serial"])
 
 
-def credentials(folder: Path, held: Sequence[Mapping[str, str]], name: str = "staff.csv") -> File:
+def credentials(folder: Path, held: Sequence[Mapping[str, str]], name: str = "staff.csv") -> CsvFile:
     """A list of credentials as a file."""
     path = folder / name
     with path.open("w", encoding="utf-8", newline="") as file:
         writer = csv.writer(file, lineterminator="\n")
         writer.writerow(held[0])
         writer.writerows(row.values() for row in held)
-    return File(path=path, name=name)
+    return CsvFile(path=path, name=name)
 
 
 def manufacturer(serial: bytes) -> bytes:

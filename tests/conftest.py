@@ -143,7 +143,7 @@ def demo_audit(tmp_path_factory: pytest.TempPathFactory, demo: Demo) -> Audit:
     from credkit.site import load_site
 
     site = load_site(demo.site)
-    plan = AuditPlan(columns=ColumnNames(), clock=Clock(site.zone, local=site.readings.local), site=site)
+    plan = AuditPlan(columns=ColumnNames(), clock=Clock(site.zone, local=site.readings.has_local_times), site=site)
     return once(tmp_path_factory, "audit", lambda _: audit([site.readings.path], plan, digests=True))
 
 

@@ -24,8 +24,8 @@ from pathlib import Path
 from random import Random
 from typing import Any
 
-from credkit.cli import CARD, COMMANDS, main
-from credkit.files.outputs.staging import tidy
+from credkit.cli import CARD_COMMANDS, COMMANDS, main
+from credkit.files.outputs.staging import settle_killed_runs
 from tests import captures
 from tests.brackwater import SITE, Files, hexed
 from tests.cards import STAFF, credentials, rows
@@ -159,7 +159,7 @@ def ended(command: Command, count: int, home: Path, draw: Random) -> dict[str, C
             here = found(command, work)
             if act == "kill":
                 for folder in (work, *(each for each in sorted(work.rglob("*")) if each.is_dir())):
-                    tidy(folder)
+                    settle_killed_runs(folder)
             mended = found(command, work)
             assert not staged(work), (*where, staged(work))
             for path in command.outs:
@@ -186,7 +186,7 @@ def by_hand(args: list[str] | None = None) -> None:
     parser.add_argument("--only", choices=LINES, help="this command only")
     parser.add_argument("--seed", type=int, default=1)
     wanted = parser.parse_args(args)
-    for module, _ in (*COMMANDS.values(), *CARD.values()):
+    for module, _ in (*COMMANDS.values(), *CARD_COMMANDS.values()):
         import_module(module)  # once, not in each process
     draw = Random(wanted.seed)
     for name, command in LINES.items():

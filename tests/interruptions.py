@@ -22,8 +22,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from credkit.files.outputs import FileOutput, FolderOutput, add_files, place, write_folder
-from credkit.files.outputs.staging import Staging, tidy
+from credkit.files.outputs import FileOutput, FolderOutput, add_files, place_outputs, write_folder
+from credkit.files.outputs.staging import Staging, settle_killed_runs
 
 CALLS = ("mkdir", "link", "rename", "replace", "fsync", "unlink", "rmdir")  # of the module os; pathlib calls these, too
 SIGNALS = {"kill": signal.SIGKILL, "term": signal.SIGTERM, "interrupt": signal.SIGINT, "twice": signal.SIGTERM}
@@ -133,7 +133,7 @@ def _files(home: Path, data: bytes) -> None:
         files = [stack.enter_context(FileOutput(home / out, maker)) for out, maker in outs.items()]
         for file in files:
             file.write(data)
-        place(files)
+        place_outputs(files)
 
 
 def _added(home: Path, data: bytes) -> None:
@@ -215,7 +215,7 @@ def prepared(case: Case, home: Path) -> State:
 def next_run(home: Path) -> None:
     """What the next run does first."""
     for folder in (home, *(each for each in home.iterdir() if each.name == "paper")):
-        tidy(folder)
+        settle_killed_runs(folder)
 
 
 def ended(case: Case, home: Path, point: int, act: str) -> bool:

@@ -13,8 +13,8 @@ from bitstring import Bits
 
 from credkit import CredkitError, chain
 from credkit.catalogue.api import conversion
-from credkit.cli.rows import converted
-from credkit.cli.values import Line
+from credkit.cli.rows import convert_row
+from credkit.cli.values import InputLine
 from credkit.explain.presentations import SERIAL_BITS, presentations
 from credkit.privacy.accountroom import ACCOUNT_DIGITS
 from credkit.privacy.accounts import holds_account
@@ -69,7 +69,7 @@ def refused_conversions(count: int, seed: int) -> tuple[int, int]:
             work = conversion(f"hex:{size // 4}/{uid}", f"decimal:{size}{order}/{uid}")
             for serial in serials(random, size, count):
                 if chain(uid).inspect(serial).ok:
-                    row = converted(work, Line(serial.hex.upper()), hints=False, explained=False).hidden()
+                    row = convert_row(work, InputLine(serial.hex.upper()), hints=False, explained=False).as_redacted()
                     done += 1
                     refused += row.error is not None
     return done, refused

@@ -34,8 +34,8 @@ from credkit.audit.time_bins import BIN_WIDTHS, TimeBins
 from credkit.audit.undetected_errors import Channel, CheckedFrames, double_errors, estimate_undetected, parity_masks
 from credkit.catalogue.registry import catalogue
 from credkit.core.forms import to_bits
-from credkit.files.moments import moment
-from credkit.files.times import moment_of
+from credkit.files.moments import parse_moment
+from credkit.files.times import to_datetime
 from credkit.tables.layout import Layout, LayoutCodec, Limit
 from tests.captures import CHAIN, START, Row, as_csv, changes_in, counted, hexed, made, only_here, word, written
 
@@ -311,23 +311,23 @@ def test_times_are_those_of_a_sites_files(texts: list[str], mode: str) -> None:
     import polars as pl
 
     zone, local, either = ZoneInfo("Europe/Amsterdam"), mode == "local", mode == "either"
-    found = Clock(zone, local=local, either=either).times(pl.Series(texts, dtype=pl.String))
+    found = Clock(zone, local=local, either=either).parse_times(pl.Series(texts, dtype=pl.String))
     for row, text in enumerate(texts):
-        expected = moment(text, zone, local=local, either=either)
+        expected = parse_moment(text, zone, local=local, either=either)
         if isinstance(expected, str):
             assert found.problems[row] == expected
         else:
             assert row not in found.problems
-            assert moment_of(int(found.moments[row])) == expected
+            assert to_datetime(int(found.moments[row])) == expected
 
 
 def test_times_of_either_kind() -> None:
     clock = Clock(ZoneInfo("Europe/Amsterdam"), either=True)
     for text, expected in (("2026-03-31T08:15:00", "06:15"), ("2026-03-31T08:15:00+00:00", "08:15")):
-        found = clock.read(text)
+        found = clock.parse_time(text)
         assert isinstance(found, int)
-        assert f"{moment_of(found):%H:%M}" == expected
-    assert "occurs twice" in str(clock.read("2025-10-26T02:30:00"))
+        assert f"{to_datetime(found):%H:%M}" == expected
+    assert "occurs twice" in str(clock.parse_time("2025-10-26T02:30:00"))
 
 
 # ── changes ─────────────────────────────────────────────────────────────────────────────────────

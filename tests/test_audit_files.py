@@ -26,7 +26,7 @@ from credkit.audit import Audit, AuditPlan, Clock, ColumnNames, audit, audit_tex
 from credkit.audit.entries import MOST_OPEN_PARTS
 from credkit.audit.secrets import find_payment, has_no_room
 from credkit.demo import Demo
-from credkit.files.regularfiles import LONGEST_LINE
+from credkit.files.regularfiles import LONGEST_LINE_BYTES
 from credkit.site import load_rows, load_site
 from tests.captures import CHAIN, START, Row, as_csv, as_json, hexed, made, written
 from tests.commandline import CREDKIT, ENVIRONMENT, on_a_terminal, records, run
@@ -383,7 +383,7 @@ def test_a_header_without_an_end(tmp_path: Path, columns: int) -> None:
     header = "text,reader,time," + ",".join(f"column-{number}" for number in range(columns))
     row = f"{hexed(1, 2)},gate,2026-03-01T08:00:00Z{',' * columns}\n"
     path = file(tmp_path, f"{header}\n{row}{row}")
-    if len(header) > LONGEST_LINE:
+    if len(header) > LONGEST_LINE_BYTES:
         with pytest.raises(DefinitionError, match="line 1: the header has more than 1,048,576 bytes"):
             audit([path], plan())
     else:

@@ -27,7 +27,7 @@ from credkit.cards.image import ImageBuilder
 from credkit.cards.listing import find_read_backs, format_listing, load_read_back
 from credkit.cards.masters import check_value
 from credkit.cards.plan import CardPlan
-from credkit.files.csvfiles import File
+from credkit.files.csvfiles import CsvFile
 from tests.amounts import amounts
 from tests.cards import ROW, SERIAL, STAFF, credentials, plan, rows
 from tests.masters import KEY, MASTER, leaks
@@ -506,7 +506,7 @@ def test_faults_of_the_list_itself(tmp_path: Path) -> None:
     ):
         path.write_text(text)
         with pytest.raises(DefinitionError) as caught:
-            write_batch(STAFF_PLAN, File(path=path, name="staff.csv"), tmp_path / "batch", master=MASTER)
+            write_batch(STAFF_PLAN, CsvFile(path=path, name="staff.csv"), tmp_path / "batch", master=MASTER)
         assert str(caught.value) == message
         assert [each.name for each in tmp_path.iterdir()] == ["staff.csv"]
 

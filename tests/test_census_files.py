@@ -327,7 +327,7 @@ def test_without_the_extra_one_sentence_names_it(tmp_path: Path, monkeypatch: py
     monkeypatch.delattr("credkit.census")
     monkeypatch.setitem(sys.modules, "polars", None)
     with pytest.raises(DefinitionError, match=r"credkit.census needs the extra audit: pip install 'credkit\[audit\]'"):
-        command._package()
+        command._import_census()
 
 
 def test_the_benchmark_runs_and_asserts_its_answers(capsys: pytest.CaptureFixture[str]) -> None:

@@ -11,7 +11,7 @@ import pytest
 
 import credkit
 from credkit.catalogue.registry import catalogue
-from credkit.cli import COMMANDS, EVERY, main
+from credkit.cli import COMMANDS, EVERY_COMMAND, main
 from tests.commandline import BAD, CHAIN, CREDKIT, ENVIRONMENT, GOOD, KEYS, PLAIN, process, records, run
 
 SCREENS = Path(__file__).with_name("screens")
@@ -34,7 +34,7 @@ def test_screen(path: Path) -> None:
     assert max(map(len, done.stdout.decode().splitlines() or [""])) <= 80
 
 
-@pytest.mark.parametrize("name", [None, *EVERY])
+@pytest.mark.parametrize("name", [None, *EVERY_COMMAND])
 def test_help_fits_and_has_examples(name: str | None) -> None:
     done = subprocess.run([*CREDKIT, *(name or "").split(), "--help"], capture_output=True, env=ENVIRONMENT)
     text = done.stdout.decode()
@@ -48,7 +48,7 @@ def test_help_fits_and_has_examples(name: str | None) -> None:
         assert "_CREDKIT_COMPLETE" in text
 
 
-@pytest.mark.parametrize("name", [name for name in EVERY if name != "card"])  # which has commands, not options
+@pytest.mark.parametrize("name", [name for name in EVERY_COMMAND if name != "card"])  # which has commands, not options
 def test_every_option_has_help(name: str) -> None:
     command: click.Command | None = main
     with click.Context(main) as ctx:

@@ -12,33 +12,33 @@ import pytest
 
 from credkit import DefinitionError
 from credkit.files import csvcolumns, csvfiles
-from credkit.files.csvfiles import File, records
+from credkit.files.csvfiles import CsvFile, read_rows
 from tests.amounts import amounts
 
 TEXT = 'name,note\r\nZoë,"a ""b"", c"\n\nKåre,潮位に注意\rLast,\n'
 ROWS = [(2, ["Zoë", 'a "b", c']), (4, ["Kåre", "潮位に注意"]), (5, ["Last", ""])]
 
 
-def written(folder: Path, data: bytes, encoding: str = "utf-8") -> File:
+def written(folder: Path, data: bytes, encoding: str = "utf-8") -> CsvFile:
     path = folder / "list.csv"
     path.write_bytes(data)
-    return File(path=path, name="list.csv", encoding=encoding)
+    return CsvFile(path=path, name="list.csv", encoding=encoding)
 
 
-@pytest.mark.parametrize("size", [1, 2, 3, 7, 16, csvfiles.PIECE])
+@pytest.mark.parametrize("size", [1, 2, 3, 7, 16, csvfiles.PIECE_BYTES])
 @pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "utf-16-le", "gb18030", "shift_jis_2004"])
 def test_pieces_of_any_size_give_the_same_rows(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, size: int, encoding: str
 ) -> None:
     """Characters, quoted commas and the two characters of a line end are cut wherever a piece ends."""
-    monkeypatch.setattr(csvfiles, "PIECE", size)
+    monkeypatch.setattr(csvfiles, "PIECE_BYTES", size)
     data = TEXT.encode(encoding)
-    assert list(records(written(tmp_path, data, encoding), ["name", "note"])) == ROWS
+    assert list(read_rows(written(tmp_path, data, encoding), ["name", "note"])) == ROWS
     marked = b"\xef\xbb\xbf" + TEXT.encode()
-    assert next(records(written(tmp_path, marked), ["note", "name"])) == (2, ['a "b", c', "Zoë"])
+    assert next(read_rows(written(tmp_path, marked), ["note", "name"])) == (2, ['a "b", c', "Zoë"])
 
 
-@pytest.mark.parametrize("size", [1, 2, 5, csvfiles.PIECE])
+@pytest.mark.parametrize("size", [1, 2, 5, csvfiles.PIECE_BYTES])
 @pytest.mark.parametrize(
     ("data", "encoding", "sentence"),
     [
@@ -69,9 +69,9 @@ def test_pieces_of_any_size_give_the_same_rows(
 def test_faults_are_told_with_their_place_in_the_whole_file(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, size: int, data: bytes, encoding: str, sentence: str
 ) -> None:
-    monkeypatch.setattr(csvfiles, "PIECE", size)
+    monkeypatch.setattr(csvfiles, "PIECE_BYTES", size)
     with pytest.raises(DefinitionError) as caught:
-        list(records(written(tmp_path, data, encoding), ["name", "note"]))
+        list(read_rows(written(tmp_path, data, encoding), ["name", "note"]))
     assert str(caught.value) == sentence
 
 
@@ -81,7 +81,7 @@ def test_a_long_file_takes_no_more_memory_than_a_short_one(tmp_path: Path, rows:
     file = written(tmp_path, b"name,note\n" + b"Anna,Kran 3\n" * rows)
     tracemalloc.start()
     try:
-        count = sum(1 for _ in records(file, ["name", "note"]))
+        count = sum(1 for _ in read_rows(file, ["name", "note"]))
         peak = tracemalloc.get_traced_memory()[1]
     finally:
         tracemalloc.stop()
@@ -93,12 +93,12 @@ def test_a_file_without_a_line_end_is_read_in_time_that_grows_with_it(tmp_path: 
     """Ten million characters of one line: refused once it is longer than a line may be, wherever pieces end."""
     for before in (b"", b"name\nAnna\n"):
         with pytest.raises(DefinitionError) as caught:
-            list(records(written(tmp_path, before + b"x" * 10_000_000), ["name"]))
+            list(read_rows(written(tmp_path, before + b"x" * 10_000_000), ["name"]))
         line = before.count(b"\n") + 1
         sentence = f"list.csv line {line}: the line has more than 1,048,576 characters: is this a file of rows?"
         assert str(caught.value) == sentence
     with pytest.raises(DefinitionError, match=r"list\.csv line 1: the row that begins here has a cell of more than"):
-        list(records(written(tmp_path, b"x" * 1_000_000), ["name"]))
+        list(read_rows(written(tmp_path, b"x" * 1_000_000), ["name"]))
 
 
 def test_no_more_of_an_endless_line_is_read_than_a_line_may_have(
@@ -106,17 +106,17 @@ def test_no_more_of_an_endless_line_is_read_than_a_line_may_have(
 ) -> None:
     """Of a line of ten million bytes at most the longest line and one piece are read."""
     read = []
-    pieces = csvfiles._pieces
+    pieces = csvfiles._read_pieces
 
-    def counted(file: File) -> Iterator[bytes]:
+    def counted(file: CsvFile) -> Iterator[bytes]:
         for piece in pieces(file):
             read.append(len(piece))
             yield piece
 
-    monkeypatch.setattr(csvfiles, "_pieces", counted)
+    monkeypatch.setattr(csvfiles, "_read_pieces", counted)
     with pytest.raises(DefinitionError, match="the line has more than"):
-        list(records(written(tmp_path, b"x" * 10_000_000), ["name"]))
-    assert sum(read) <= (1 << 20) + csvfiles.PIECE
+        list(read_rows(written(tmp_path, b"x" * 10_000_000), ["name"]))
+    assert sum(read) <= (1 << 20) + csvfiles.PIECE_BYTES
 
 
 class Counted(FileIO):
@@ -132,11 +132,11 @@ class Counted(FileIO):
 
 def test_columns_leave_an_endless_line_to_the_strict_reader(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Of ten million bytes, no more than the longest line and two pieces are read."""
-    monkeypatch.setattr(csvcolumns, "PIECE", 1 << 16)
+    monkeypatch.setattr(csvcolumns, "PIECE_BYTES", 1 << 16)
     monkeypatch.setattr(csvcolumns, "open_regular", Counted)
     monkeypatch.setattr(Counted, "total", 0)
-    with pytest.raises(csvcolumns.NotPlain):
-        list(csvcolumns.pieces(written(tmp_path, b"name,note\nAnna,\n" + b"x" * 10_000_000), ["name", "note"]))
+    with pytest.raises(csvcolumns.NeedsStrictReader):
+        list(csvcolumns.read_frames(written(tmp_path, b"name,note\nAnna,\n" + b"x" * 10_000_000), ["name", "note"]))
     assert 1 << 20 < Counted.total <= (1 << 20) + (2 << 16)
 
 
@@ -147,7 +147,7 @@ def test_the_option_that_declares_is_named_where_there_is_one(tmp_path: Path) ->
     ):
         file = written(tmp_path, data)
         with pytest.raises(DefinitionError) as caught:
-            list(records(File(path=file.path, name=file.name, option="--{}"), ["name", "note"]))
+            list(read_rows(CsvFile(path=file.path, name=file.name, option="--{}"), ["name", "note"]))
         assert str(caught.value).endswith(said)
 
 
@@ -165,5 +165,5 @@ def test_the_option_that_declares_is_named_where_there_is_one(tmp_path: Path) ->
 def test_a_header_of_one_column(tmp_path: Path, header: str, delimiter: str, said: str) -> None:
     file = written(tmp_path, f"{header}\nx\n".encode())
     with pytest.raises(DefinitionError) as caught:
-        list(records(File(path=file.path, name=file.name, delimiter=delimiter), ["name", "note"]))
+        list(read_rows(CsvFile(path=file.path, name=file.name, delimiter=delimiter), ["name", "note"]))
     assert str(caught.value) == f"list.csv line 1: {said}"

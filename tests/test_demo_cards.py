@@ -16,11 +16,11 @@ from credkit import CredkitError, DefinitionError
 from credkit.cards.listing import find_read_backs
 from credkit.cards.plans import load_plan
 from credkit.cards.readback import check_all
-from credkit.cli.demo import cards as show_cards
+from credkit.cli.demo import show_cards as show_cards
 from credkit.cli.output import Console
 from credkit.demo import cards
 from credkit.demo.cards import CARDS_WRITTEN, DemoCards, staff_csv, write_demo_cards
-from credkit.files.csvfiles import File
+from credkit.files.csvfiles import CsvFile
 from tests.commandline import run
 
 
@@ -155,7 +155,7 @@ def test_bad_read_backs_are_left_to_be_checked_by_anybody(home: Path, made: Demo
     assert made.listed == home / "cards" / "staff.csv"
     assert made.bad == home / "cards" / "bad-read-backs"
     assert sorted(path.name for path in made.bad.iterdir()) == [f"{name}.bin" for name, _, _ in PLANTED]
-    plan, listed = load_plan(made.plan), File(path=made.listed, name="staff.csv")
+    plan, listed = load_plan(made.plan), CsvFile(path=made.listed, name="staff.csv")
     found = list(check_all(plan, find_read_backs([made.bad]), listed))
     assert [(each.credential, len(each.differences)) for each in found] == [(name, 1) for name, _, _ in PLANTED]
     good = list(check_all(plan, find_read_backs([home / "cards" / "read-backs"]), listed))

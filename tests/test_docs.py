@@ -20,7 +20,7 @@ import pytest
 from click.testing import CliRunner
 
 import credkit
-from credkit.cli import EVERY, main
+from credkit.cli import EVERY_COMMAND, main
 from docs.generate import INDEX, drawings, index_module, pages
 
 ROOT = Path(__file__).parent.parent
@@ -66,7 +66,7 @@ def test_every_codec_is_documented() -> None:
 
 def test_every_command_is_documented() -> None:
     page = (ROOT / "docs" / "commands.md").read_text()
-    assert all(f"## credkit {name}\n" in page for name in EVERY)
+    assert all(f"## credkit {name}\n" in page for name in EVERY_COMMAND)
 
 
 def test_links_between_pages_lead_somewhere() -> None:

@@ -38,7 +38,7 @@ def test_an_unexpected_error_is_one_sentence_without_what_it_says(
     def broken(*_: Any, **__: Any) -> Any:
         raise kind("secret 00112233445566778899")
 
-    monkeypatch.setattr("credkit.cli.decode.decoded", broken)
+    monkeypatch.setattr("credkit.cli.decode.decode_row", broken)
     result = run("decode", CHAIN, GOOD)
     assert result.exit_code == UNEXPECTED
     assert result.stdout == ""
@@ -53,7 +53,7 @@ def test_a_lack_of_memory_is_said_so(monkeypatch: pytest.MonkeyPatch) -> None:
     def broken(*_: Any, **__: Any) -> Any:
         raise MemoryError
 
-    monkeypatch.setattr("credkit.cli.decode.decoded", broken)
+    monkeypatch.setattr("credkit.cli.decode.decode_row", broken)
     result = run("decode", CHAIN, GOOD)
     assert (result.exit_code, result.stderr) == (
         UNEXPECTED,

@@ -23,7 +23,7 @@ import pytest
 from credkit import DefinitionError
 from credkit.files.outputs import FileOutput, FolderOutput, ForeignOutput, add_files, write_file, write_folder
 from credkit.files.outputs.marks import FOLDER_MARK, mark_beside
-from credkit.files.outputs.staging import PREFIX, Staging, put, tidy
+from credkit.files.outputs.staging import HIDDEN_PREFIX, Staging, move_into, settle_killed_runs
 from tests.amounts import amounts
 from tests.brackwater import SITE, Files, hexed
 from tests.captures import CHAIN, made, written
@@ -41,7 +41,7 @@ def fold(out: Path, **more: bytes) -> None:
 
 
 def hidden(home: Path) -> list[str]:
-    return [path.name for path in home.iterdir() if path.name.startswith(PREFIX)]
+    return [path.name for path in home.iterdir() if path.name.startswith(HIDDEN_PREFIX)]
 
 
 # ── marks ───────────────────────────────────────────────────────────────────────────────────────
@@ -238,16 +238,16 @@ def test_what_is_added_at_the_last_moment_is_not_removed(tmp_path: Path, monkeyp
     fold(tmp_path / "result")
 
     def late(source: Path, place: Path) -> None:
-        (aside,) = tmp_path.glob(f"{PREFIX}*/former/result")
+        (aside,) = tmp_path.glob(f"{HIDDEN_PREFIX}*/former/result")
         (aside / "notes.txt").write_text("mine")
-        put(source, place)
+        move_into(source, place)
 
-    monkeypatch.setattr("credkit.files.outputs.replacing.put", late)
+    monkeypatch.setattr("credkit.files.outputs.replacing.move_into", late)
     fold(tmp_path / "result", more=b"new")
     assert snapshot(tmp_path / "result") == {**FILES, "more": b"new"}
     monkeypatch.undo()
     fold(tmp_path / "result")
-    (left,) = tmp_path.glob(f"{PREFIX}*/former/result/*")
+    (left,) = tmp_path.glob(f"{HIDDEN_PREFIX}*/former/result/*")
     assert left.read_text() == "mine"
 
 
@@ -404,21 +404,21 @@ def test_a_hidden_folder_is_its_runs_own_as_long_as_that_lives(tmp_path: Path) -
 
 
 def test_hidden_folders_of_others_are_left_alone(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    (tmp_path / f"{PREFIX}file").write_text("mine")
-    (tmp_path / f"{PREFIX}link").symlink_to(tmp_path)
-    (tmp_path / f"{PREFIX}folder").mkdir()
-    (tmp_path / f"{PREFIX}folder" / "notes.txt").write_text("mine")
-    abandoned = tmp_path / f"{PREFIX}killed"
+    (tmp_path / f"{HIDDEN_PREFIX}file").write_text("mine")
+    (tmp_path / f"{HIDDEN_PREFIX}link").symlink_to(tmp_path)
+    (tmp_path / f"{HIDDEN_PREFIX}folder").mkdir()
+    (tmp_path / f"{HIDDEN_PREFIX}folder" / "notes.txt").write_text("mine")
+    abandoned = tmp_path / f"{HIDDEN_PREFIX}killed"
     for name in ("new", "former"):
         (abandoned / name).mkdir(parents=True)
     (abandoned / "lock").touch()
     (abandoned / "former" / "result").write_text("somebody's")
     with monkeypatch.context() as patch:
         patch.setattr(os, "geteuid", lambda: os.getuid() + 1, raising=False)
-        tidy(tmp_path)
+        settle_killed_runs(tmp_path)
     assert len(hidden(tmp_path)) == 4
-    tidy(tmp_path)
-    assert sorted(hidden(tmp_path)) == [f"{PREFIX}file", f"{PREFIX}folder", f"{PREFIX}link"]
+    settle_killed_runs(tmp_path)
+    assert sorted(hidden(tmp_path)) == [f"{HIDDEN_PREFIX}file", f"{HIDDEN_PREFIX}folder", f"{HIDDEN_PREFIX}link"]
     assert (tmp_path / "result").read_text() == "somebody's"
 
 
@@ -471,7 +471,7 @@ def test_several_runs_at_once_leave_one_whole_output(tmp_path: Path) -> None:
         thread.start()
     for thread in threads:
         thread.join()
-    tidy(tmp_path)
+    settle_killed_runs(tmp_path)
     found = snapshot(tmp_path / "result")
     assert found["two"] == found["one"] * 2
     assert [path.name for path in tmp_path.iterdir()] == ["result"]

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from credkit import DefinitionError
-from credkit.files.csvfiles import File, records
+from credkit.files.csvfiles import CsvFile, read_rows
 from credkit.site.rows import CREDENTIALS, READINGS, read_credentials, read_existing, read_list, read_readings
 
 AMSTERDAM = ZoneInfo("Europe/Amsterdam")
@@ -22,10 +22,10 @@ TIMES = "time,reader,text,presentation,expected\n"
 
 def written(
     folder: Path, text: str | bytes, encoding: str = "utf-8", delimiter: str = ",", local: bool = False
-) -> File:
+) -> CsvFile:
     path = folder / "rows.csv"
     path.write_bytes(text if isinstance(text, bytes) else text.encode(encoding))
-    return File(path=path, name="rows.csv", encoding=encoding, delimiter=delimiter, local=local)
+    return CsvFile(path=path, name="rows.csv", encoding=encoding, delimiter=delimiter, has_local_times=local)
 
 
 def fault(read: object) -> str:
@@ -157,7 +157,7 @@ def test_the_offset_of_a_wrong_byte_is_where_it_is(tmp_path: Path) -> None:
 
 
 def test_a_file_that_is_not_there(tmp_path: Path) -> None:
-    file = File(path=tmp_path / "rows.csv", name="rows.csv")
+    file = CsvFile(path=tmp_path / "rows.csv", name="rows.csv")
     assert fault(lambda: read_existing(file)) == "rows.csv: the file cannot be read (No such file or directory)"
 
 
@@ -259,7 +259,7 @@ def test_any_bytes_are_rows_or_one_sentence(tmp_path_factory: pytest.TempPathFac
     for columns, start in ((CREDENTIALS, HEAD), (READINGS, TIMES)):
         file = written(folder, start.encode() + data)
         try:
-            assert all(len(row) == len(columns) for _, row in records(file, columns))
+            assert all(len(row) == len(columns) for _, row in read_rows(file, columns))
         except DefinitionError as error:
             assert str(error).startswith("rows.csv line ")
             assert "\n" not in str(error)

@@ -35,7 +35,7 @@ from credkit.audit.sources import (
 )
 from credkit.core.errors import DefinitionError
 from credkit.core.sentences import redacted_repr
-from credkit.files.regularfiles import LONGEST_LINE
+from credkit.files.regularfiles import LONGEST_LINE_BYTES
 
 NEWLINE, QUOTE, RETURN = b"\n"[0], b'"'[0], b"\r"[0]
 BYTES_SCANNED_AT_ONCE = 1 << 18  # bytes that are looked at together: they stay in a processor's cache
@@ -92,9 +92,10 @@ class CsvSource(CaptureFile):
         found = b""
         while b"\n" not in found and (more := stream.read_some()):
             found += more
-            if b"\n" not in found and len(found) >= LONGEST_LINE:
+            if b"\n" not in found and len(found) >= LONGEST_LINE_BYTES:
                 raise DefinitionError(
-                    f"{self.name} line 1: the header has more than {LONGEST_LINE:,} bytes: is this a file of rows?"
+                    f"{self.name} line 1: the header has more than {LONGEST_LINE_BYTES:,} bytes: "
+                    "is this a file of rows?"
                 )
         return found
 

@@ -25,7 +25,7 @@ from credkit.bulk import Rule
 from credkit.bulk.words import LIMB_BITS
 from credkit.core.reading import AnyReading
 from credkit.crosswalk.sightings import LONGEST_KEY_PAUSE
-from credkit.files.times import MICRO, SECOND
+from credkit.files.times import MICROSECOND, SECOND_MICROS
 from credkit.privacy.accounts import holds_track
 from credkit.privacy.payment import payment_in_valid
 from credkit.streams import Frame
@@ -159,7 +159,7 @@ class EntryAssembler:
         found.readers[code] = found.readers[code].plus(total) if code in found.readers else total
         found.uses.add_one(use.place, code, len(rows))
         if times:
-            steps = Counter(moment // (BIN_SECONDS * SECOND) for moment in times)
+            steps = Counter(moment // (BIN_SECONDS * SECOND_MICROS) for moment in times)
             keys = np.array([code << 40 | at for at in steps], np.int64)
             counts = np.array(list(steps.values()), np.int64)
             bins = BinColumns(keys, counts, counts if rules else np.zeros_like(counts))
@@ -192,7 +192,7 @@ def _end_of(frames: Sequence[Frame]) -> int:
 def _has_pause(moments: Sequence[int | None]) -> bool:
     """Whether nothing came for so long between two parts that the latter may begin another entry."""
     return any(
-        one is not None and other is not None and (other - one) * MICRO > LONGEST_KEY_PAUSE
+        one is not None and other is not None and (other - one) * MICROSECOND > LONGEST_KEY_PAUSE
         for one, other in pairwise(moments)
     )
 

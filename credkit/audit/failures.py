@@ -17,7 +17,7 @@ from credkit.audit.secrets import find_payment
 from credkit.audit.sources import RowFault
 from credkit.core.reading import AnyReading
 from credkit.crosswalk.outputs import format_cell
-from credkit.files.times import moment_of
+from credkit.files.times import to_datetime
 from credkit.privacy.accounts import hide_all_but_account_ends, mask_accounts
 from credkit.privacy.payment import payment_in_decoded
 
@@ -42,7 +42,7 @@ class FailureWriter:
         for each in failing:
             use = self._plan.uses[each.use]
             text, reason = self._reason(use, each)
-            time = "" if each.moment is None else moment_of(each.moment).astimezone(self._plan.clock.zone)
+            time = "" if each.moment is None else to_datetime(each.moment).astimezone(self._plan.clock.zone)
             rows.append(
                 (
                     each.line,

@@ -23,7 +23,7 @@ from credkit.audit.secrets import TrackSearch
 from credkit.audit.sources import FilePiece, RowFault, RowTable
 from credkit.bulk import Inspected, Rule
 from credkit.bulk.words import Array
-from credkit.files.times import SECOND
+from credkit.files.times import SECOND_MICROS
 
 BIN_SECONDS = 600  # seconds: how finely rows are counted over time
 MOST_PACKED_RULES = 40  # rules that are packed into one number
@@ -129,7 +129,7 @@ def judge_table(table: RowTable, plan: AuditPlan, *, every: bool) -> PieceVerdic
     else:
         codes = np.full(len(lines), plan.only_reader(), np.int64)
     if plan.columns.time:
-        read = plan.clock.times if times.dtype == pl.String else plan.clock.of_times
+        read = plan.clock.parse_times if times.dtype == pl.String else plan.clock.convert_times
         moments, wrong = read(times)
         del times
         problems = {**wrong, **problems}
@@ -220,7 +220,7 @@ def _judge_rows(rows: _Rows, plan: AuditPlan, found: PieceVerdicts, secrets: Tra
 
 def _count_by_time(codes: Array, moments: Array, good: Array) -> BinColumns:
     """Rows and failing rows by reader and time, in order."""
-    places = moments // (BIN_SECONDS * SECOND)
+    places = moments // (BIN_SECONDS * SECOND_MICROS)
     least = int(places.min())
     span = int(places.max()) - least + 1
     size = (int(codes.max()) + 1) * span

@@ -26,8 +26,8 @@ from credkit.audit.summary import Audit, FileCount
 from credkit.audit.totals import Totals
 from credkit.core.errors import DefinitionError
 from credkit.core.version import __version__
-from credkit.files.csvfiles import File
-from credkit.files.outputs import FileOutput, apart
+from credkit.files.csvfiles import CsvFile
+from credkit.files.outputs import FileOutput, refuse_overlaps
 
 MOST_WORKERS = 3  # at most, and one more than processors: they wait for each other now and then
 MOST_FAULTS_KEPT = 10  # sentences about unreadable rows of a file that are kept
@@ -76,7 +76,7 @@ def audit(
         return _audit(sources, plan, FailureWriter(failures.write, plan), progress, digests=digests)
     if failures is not None:
         site = plan.site.files if plan.site else ()
-        apart([failures], [*paths, *site])
+        refuse_overlaps([failures], [*paths, *site])
         with FileOutput(failures, FAILURES_MAKER) as output:
             return _audit(sources, plan, FailureWriter(output.write, plan), progress, digests=digests)
     return _audit(sources, plan, None, progress, digests=digests)
@@ -179,7 +179,7 @@ def _add_verdicts(file: _FileProgress, totals: Totals, found: PieceVerdicts, sea
 
 def _refuse_track(source: CaptureFile, base: int, found: PieceVerdicts) -> None:
     if found.track is not None:
-        File(path=source.path, name=source.name).refuse_track(base + found.track)
+        CsvFile(path=source.path, name=source.name).refuse_track(base + found.track)
 
 
 def _judge_ahead(source: CaptureFile, plan: AuditPlan, *, every: bool) -> Iterator[tuple[PieceVerdicts, int]]:

@@ -23,7 +23,7 @@ from credkit.core.codec import AnyCodec
 from credkit.core.errors import DefinitionError
 from credkit.core.reading import TextField
 from credkit.core.sentences import nearest, redacted_repr
-from credkit.files.times import EPOCH, MICRO, Clock
+from credkit.files.times import EPOCH, MICROSECOND, Clock
 from credkit.privacy.payment import has_account_room
 from credkit.site.model import CredentialKind, Reader, Site
 
@@ -131,7 +131,7 @@ class AuditPlan:
         """The periods by the reader's own clock."""
 
         def micros(moment: datetime | None, other: int) -> int:
-            return other if moment is None else (moment.astimezone(UTC) - reader.clock_offset - EPOCH) // MICRO
+            return other if moment is None else (moment.astimezone(UTC) - reader.clock_offset - EPOCH) // MICROSECOND
 
         return tuple(
             UsePeriod(

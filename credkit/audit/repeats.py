@@ -13,7 +13,7 @@ from typing import NamedTuple
 import numpy as np
 
 from credkit.bulk.words import Array
-from credkit.files.times import SECOND
+from credkit.files.times import SECOND_MICROS
 
 MOST_PLACES_COMPARED = 32  # places that rows are compared over, before sorting is quicker
 MOST_ROWS_REMEMBERED = 1 << 16  # rows at the end of a piece that are remembered
@@ -48,11 +48,11 @@ def find_repeats(hashes: Array, codes: Array, moments: Array, first: Array, last
     again = _repeated_rows(keys, moments)
     counts = np.bincount(codes[again]) if len(again) else np.zeros(1, np.int64)
     there = np.flatnonzero(first <= last)  # readers that have rows
-    near = np.flatnonzero(moments <= first[there].max() + SECOND)  # none of the others is near
-    near = near[moments[near] <= first[codes[near]] + SECOND][:MOST_ROWS_REMEMBERED]
+    near = np.flatnonzero(moments <= first[there].max() + SECOND_MICROS)  # none of the others is near
+    near = near[moments[near] <= first[codes[near]] + SECOND_MICROS][:MOST_ROWS_REMEMBERED]
     near = near[~np.isin(near, again)] if len(again) else near
-    late = np.flatnonzero(moments >= last[there].min() - SECOND)
-    late = late[moments[late] >= last[codes[late]] - SECOND][-MOST_ROWS_REMEMBERED:]
+    late = np.flatnonzero(moments >= last[there].min() - SECOND_MICROS)
+    late = late[moments[late] >= last[codes[late]] - SECOND_MICROS][-MOST_ROWS_REMEMBERED:]
     return Repeats(
         counts=counts, head=EdgeRows(keys[near], moments[near], codes[near]),
         tail=EdgeRows(keys[late], moments[late], codes[late]),
@@ -66,13 +66,13 @@ def _repeated_rows(keys: Array, moments: Array) -> Array:
     if far <= MOST_PLACES_COMPARED:
         for apart in range(1, min(far, len(keys))):
             same = np.flatnonzero(keys[apart:] == keys[:-apart]) + apart
-            marked[same[moments[same] - moments[same - apart] <= SECOND]] = True
+            marked[same[moments[same] - moments[same - apart] <= SECOND_MICROS]] = True
         return np.flatnonzero(marked)
     order = np.argsort(keys, kind="stable")
     before, behind = _equal_neighbours(keys, order)
     if (moments[behind] < moments[before]).any():
         before, behind = _equal_neighbours(keys, np.lexsort((moments, keys)))
-    marked[behind[moments[behind] - moments[before] <= SECOND]] = True
+    marked[behind[moments[behind] - moments[before] <= SECOND_MICROS]] = True
     return np.flatnonzero(marked)
 
 
@@ -84,7 +84,9 @@ def _places_within_a_second(moments: Array) -> int:
     if not (moments[1:] >= moments[:-1]).all():
         return MOST_PLACES_COMPARED + 1
     far = 1
-    while far <= MOST_PLACES_COMPARED and far < len(moments) and (moments[far:] - moments[:-far]).min() <= SECOND:
+    while (
+        far <= MOST_PLACES_COMPARED and far < len(moments) and (moments[far:] - moments[:-far]).min() <= SECOND_MICROS
+    ):
         far *= 2
     return far
 
@@ -109,7 +111,7 @@ class PieceJoin:
         found = codes[:0]
         if len(self._keys):
             at = np.minimum(np.searchsorted(self._keys, keys), len(self._keys) - 1)
-            found = codes[(self._keys[at] == keys) & (np.abs(moments - self._moments[at]) <= SECOND)]
+            found = codes[(self._keys[at] == keys) & (np.abs(moments - self._moments[at]) <= SECOND_MICROS)]
         keys, moments, codes = (
             np.concatenate(pair) for pair in zip((self._keys, self._moments, self._codes), piece.tail, strict=True)
         )
@@ -117,7 +119,7 @@ class PieceJoin:
             latest = np.full(int(codes.max()) + 1, np.iinfo(np.int64).min)
             np.maximum.at(latest, codes, moments)
             order = np.lexsort((moments, keys))
-            order = order[moments[order] >= (latest - SECOND)[codes[order]]]
+            order = order[moments[order] >= (latest - SECOND_MICROS)[codes[order]]]
             order = order[np.append(keys[order[1:]] != keys[order[:-1]], True)][-MOST_ROWS_REMEMBERED:]
             self._keys, self._moments, self._codes = keys[order], moments[order], codes[order]
         return found

@@ -24,7 +24,7 @@ import numpy as np
 from credkit.bulk.words import Array
 from credkit.core.errors import DefinitionError
 from credkit.core.sentences import nearest, redacted_repr
-from credkit.files.regularfiles import LONGEST_LINE, NOT_REGULAR, open_regular
+from credkit.files.regularfiles import LONGEST_LINE_BYTES, NOT_REGULAR, open_regular
 
 PIECE_BYTES = 1 << 23  # bytes of a piece: large enough that its overhead is small, small enough to hold several
 BYTES_SEARCHED_FOR_END = 1 << 12  # bytes in which an end of a line is looked for
@@ -264,9 +264,9 @@ def cut_at_lines(source: CaptureFile, stream: ByteStream, begun: bytes) -> Itera
     rest, empty = begun, 0
     while more := stream.read_lines():
         empty = 0 if more[:1] not in b"\r\n" or more.strip(b"\r\n") else empty + len(more)
-        if empty > LONGEST_LINE:
+        if empty > LONGEST_LINE_BYTES:
             raise DefinitionError(
-                f"{source.name}: more than {LONGEST_LINE:,} bytes without a row between: is this a file of rows?"
+                f"{source.name}: more than {LONGEST_LINE_BYTES:,} bytes without a row between: is this a file of rows?"
             )
         end = len(more) if more.endswith(b"\n") else more.rfind(b"\n") + 1
         if end:
@@ -274,7 +274,7 @@ def cut_at_lines(source: CaptureFile, stream: ByteStream, begun: bytes) -> Itera
             rest = more[end:]
         else:
             rest += more
-        if len(rest) > PIECE_BYTES + LONGEST_LINE:
+        if len(rest) > PIECE_BYTES + LONGEST_LINE_BYTES:
             raise DefinitionError(f"{source.name}: a line has more than {PIECE_BYTES:,} bytes: is this a file of rows?")
     source.ended = stream.broken
     if rest:

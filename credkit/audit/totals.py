@@ -39,7 +39,7 @@ from credkit.audit.time_bins import TimeBins
 from credkit.audit.undetected_errors import CheckedFrames, error_key, estimate_undetected, layout_steps
 from credkit.bulk import Rule
 from credkit.bulk.words import Array
-from credkit.files.times import moment_of
+from credkit.files.times import to_datetime
 
 REFUSALS = ("form", "alphabet", "range", "choice")  # rules about what a value is made of
 RowsByRule = Mapping[tuple[int, Rule], int]  # rows by the use and the rule that they fail
@@ -123,7 +123,7 @@ class Totals:
                     name=plan.names[code],
                     chains=tuple(plan.uses[use].name for use in sorted(self.uses.counts_of(code))),
                     rows=rows, good=good, failing=rows - good,
-                    first=moment_of(first) if timed else None, last=moment_of(last) if timed else None,
+                    first=to_datetime(first) if timed else None, last=to_datetime(last) if timed else None,
                     repeated=self.repeats[code], only_here=_count_exclusive(only, code),
                     tallies=self._tallies(self.tallies.counts_of(code), self.first.counts_of(code)),
                     together=_frequent_combinations(self.patterns.get(code, {})),

@@ -22,7 +22,7 @@ from credkit.cards.plan import IDENTITY_COLUMNS, CardPlan
 from credkit.catalogue.registry import chain
 from credkit.core.errors import DefinitionError
 from credkit.core.sentences import redacted_repr
-from credkit.files.csvfiles import File, guarded, records
+from credkit.files.csvfiles import CsvFile, guard_formula, read_rows
 from credkit.privacy.accounts import holds_account
 
 UNUSED_COLUMN_ADVICE = "a column that no record uses can be named in the plan, in [plan] ignore"
@@ -50,11 +50,11 @@ class CardCredential:
     row: Mapping[str, str]
 
 
-def read_credentials(plan: CardPlan, file: File) -> Iterator[CardCredential]:
+def read_credentials(plan: CardPlan, file: CsvFile) -> Iterator[CardCredential]:
     """The rows of ``file``; raises `DefinitionError` with file and line for the first that cannot be a card's."""
     names: dict[str, int] = {}
     serials: dict[bytes, int] = {}
-    for line, cells in records(file, plan.columns, UNUSED_COLUMN_ADVICE):
+    for line, cells in read_rows(file, plan.columns, UNUSED_COLUMN_ADVICE):
         found = build_credential(plan, file, line, cells)
         name = normalize("NFC", normalize("NFC", found.name).casefold())
         if (before := names.setdefault(name, line)) != line:
@@ -68,7 +68,7 @@ def read_credentials(plan: CardPlan, file: File) -> Iterator[CardCredential]:
         yield found
 
 
-def build_credential(plan: CardPlan, file: File, line: int, cells: Sequence[str]) -> CardCredential:
+def build_credential(plan: CardPlan, file: CsvFile, line: int, cells: Sequence[str]) -> CardCredential:
     """The credential in the ``cells`` of one line, in the order of the plan's columns."""
     row = dict(zip(plan.columns, cells, strict=True))
     name, serial = (row[column] for column in IDENTITY_COLUMNS)
@@ -102,7 +102,7 @@ def file_name_problem(name: str) -> str:
         return "ends with a full stop: it names files, and some systems take it away"
     if name.startswith(FORMULA_STARTS):
         return f"begins with {redacted_repr(name[0])}: spreadsheets take that for a formula, and shells for an option"
-    if guarded(name) != name:
+    if guard_formula(name) != name:
         return "holds a formula behind a semicolon, where some spreadsheets begin a cell"
     if DEVICE_NAME.fullmatch(name):
         return "is the name of a device on some systems: it names files"

@@ -39,7 +39,7 @@ from credkit.cards.plan import CardPlan
 from credkit.core.errors import CredkitError, DefinitionError
 from credkit.core.frozen import FrozenMapping
 from credkit.core.version import __version__
-from credkit.files.csvfiles import File
+from credkit.files.csvfiles import CsvFile
 from credkit.files.outputs import FolderOutput
 from credkit.privacy.accounts import mask_accounts
 
@@ -73,7 +73,7 @@ class Batch:
 
 def write_batch(
     plan: CardPlan,
-    credentials: File,
+    credentials: CsvFile,
     out: str | Path,
     *,
     master: MasterKey | None = None,
@@ -93,7 +93,7 @@ def write_batch(
             raise
         raise NoMasterKey(str(error)) from None
     output = FolderOutput(out, "batch", marked=False)
-    with output, output.refusing():
+    with output, output.explaining_refusals():
         folder = _BatchFolder(output.path, press)
         count = folder.fill(credentials, progress)
     return Batch(out=output.out, count=count, keys=keys, notes=FrozenMapping(dict(folder.notes)))
@@ -108,7 +108,7 @@ class _BatchFolder:
         self.listing = ListingWriter(press.plan)
         self.notes: Counter[str] = Counter()
 
-    def fill(self, file: File, progress: Progress | None) -> int:
+    def fill(self, file: CsvFile, progress: Progress | None) -> int:
         """Write the files of every row, then those about all of them; how many rows there were."""
         count = 0
         with open(self.file_name(MANIFEST), "x", encoding="utf-8", newline="", opener=_private) as manifest:

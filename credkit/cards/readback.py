@@ -28,7 +28,7 @@ from credkit.cards.trailercheck import TrailerCheck
 from credkit.catalogue.registry import chain
 from credkit.core.errors import DefinitionError
 from credkit.core.sentences import redacted_repr
-from credkit.files.csvfiles import File
+from credkit.files.csvfiles import CsvFile
 
 Progress = Callable[[int], None]
 SERIAL_BYTES_IN_MEMORY = {
@@ -56,7 +56,7 @@ def check_card(
 def check_all(
     plan: CardPlan,
     paths: Iterable[Path],
-    credentials: File | None = None,
+    credentials: CsvFile | None = None,
     *,
     master: MasterKey | None = None,
     progress: Progress | None = None,
@@ -77,7 +77,7 @@ class BatchCheck:
         self,
         plan: CardPlan,
         paths: Iterable[Path],
-        file: File | None,
+        file: CsvFile | None,
         *,
         master: MasterKey | None,
         progress: Progress | None,

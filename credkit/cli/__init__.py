@@ -39,17 +39,19 @@ COMMANDS = {  # name: module, and what stands beside the name in `credkit --help
     "card": ("credkit.cli.card", "Plan what cards store, write their data, check read-backs."),
     "demo": ("credkit.cli.demo", "Make a site to try things on, and run its crosswalk."),
 }
-CARD = {  # the commands of `credkit card`, likewise
+CARD_COMMANDS = {  # the commands of `credkit card`, likewise
     "geometries": ("credkit.cli.card.geometries", "List how memories are divided, or show one in full."),
     "access": ("credkit.cli.card.access", "Access conditions: from words to bytes, and back."),
     "plan": ("credkit.cli.card.plan", "Check that a plan fits, draw it, and say what is dangerous."),
     "data": ("credkit.cli.card.data", "Write the data for the encoding station."),
     "check": ("credkit.cli.card.check", "Check what was read back from cards."),
 }
-EVERY = tuple(word for name in COMMANDS for word in (name, *(f"card {each}" for each in CARD if name == "card")))
-UNEXPECTED = 70  # EX_SOFTWARE of sysexits.h (BSD); never 1, which says that a value failed
+EVERY_COMMAND = tuple(
+    word for name in COMMANDS for word in (name, *(f"card {each}" for each in CARD_COMMANDS if name == "card"))
+)
+UNEXPECTED_EXIT_CODE = 70  # EX_SOFTWARE of sysexits.h (BSD); never 1, which says that a value failed
 INTERRUPTED, CLOSED = 130, 141
-REPORT = "This is a fault of credkit: please report it; with PYTHONDEVMODE=1 the traceback is shown"
+FAULT_ADVICE = "This is a fault of credkit: please report it; with PYTHONDEVMODE=1 the traceback is shown"
 _KEY = r"[0-9A-Fa-f]{12,}|(?<=extra argument)s? \(.*"
 
 
@@ -93,13 +95,13 @@ class Commands(click.Group):
         for stream in (sys.stdout, sys.stderr):
             if hasattr(stream, "reconfigure"):
                 stream.reconfigure(errors="backslashreplace")
-        with _told_to_end():
+        with _end_in_order():
             try:
                 code = super().main(*args, **{**options, "prog_name": "credkit", "standalone_mode": False})
             except (SystemExit, KeyboardInterrupt):
                 raise
             except BaseException as error:  # what a library panics with is no Exception
-                code = _failed(error)
+                code = _report_failure(error)
         sys.exit(code or 0)
 
     def invoke(self, ctx: click.Context) -> Any:
@@ -112,7 +114,7 @@ class Commands(click.Group):
 
 
 @contextmanager
-def _told_to_end() -> Iterator[None]:
+def _end_in_order() -> Iterator[None]:
     """While this runs, a signal to end ends it in order: outputs that are not whole are taken away."""
 
     def end(number: int, frame: object) -> None:
@@ -131,7 +133,7 @@ def _told_to_end() -> Iterator[None]:
             signal.signal(number, handler)
 
 
-def _failed(error: BaseException) -> int:
+def _report_failure(error: BaseException) -> int:
     """Say what ``error`` is, and the exit code. In Python's development mode an unexpected one is raised again."""
     from credkit.cli.output import complain
     from credkit.core.errors import CredkitError
@@ -156,16 +158,18 @@ def _failed(error: BaseException) -> int:
         complain(f"{error.filename}: {error.strerror}" if error.filename else error.strerror)
     elif isinstance(error, MemoryError):
         complain("there is not enough memory for this, so there is no result")
-        return UNEXPECTED
+        return UNEXPECTED_EXIT_CODE
     elif sys.flags.dev_mode:
         raise error
     else:
-        complain(f"unexpected error, so there is no result: {type(error).__name__}{_place(error)}. {REPORT}")
-        return UNEXPECTED
+        complain(
+            f"unexpected error, so there is no result: {type(error).__name__}{_describe_place(error)}. {FAULT_ADVICE}"
+        )
+        return UNEXPECTED_EXIT_CODE
     return 2
 
 
-def _place(error: BaseException) -> str:
+def _describe_place(error: BaseException) -> str:
     """The last line of credkit that ``error`` passed; what it says may hold a value, or a key, and is not repeated."""
     from traceback import extract_tb
 

@@ -15,17 +15,17 @@ from credkit.cli.output import Console
 from credkit.core.codec import Entry
 from credkit.core.errors import DefinitionError
 from credkit.core.sentences import redacted_repr
-from credkit.files.outputs import FileOutput, apart, place
+from credkit.files.outputs import FileOutput, place_outputs, refuse_overlaps
 from credkit.site.description import load_site
 
 if TYPE_CHECKING:
     from credkit.audit import AuditPlan
     from credkit.site.model import Site
 
-NEEDED = "audit needs the extra audit: pip install 'credkit[audit]'"
+MISSING_EXTRA = "audit needs the extra audit: pip install 'credkit[audit]'"
 
 REPORT = "report"  # what writes --report, in its mark
-BY_ZONE = "--zone NAME says by which clocks such times are"
+ZONE_HINT = "--zone NAME says by which clocks such times are"
 
 
 @click.command()
@@ -61,7 +61,7 @@ BY_ZONE = "--zone NAME says by which clocks such times are"
     "--report", type=click.Path(path_type=Path), metavar="OUT",
     help="Write the result to OUT as a page to print and sign, with digests of FILES.",
 )  # fmt: skip
-@options.common
+@options.with_common_options
 def audit(
     files: tuple[Path, ...], chain: str | None, site: Path | None, text: str, reader: str, time: str,
     zone: str | None, delimiter: str | None, encoding: str | None, failures: Path | None, parquet: Path | None,
@@ -98,11 +98,11 @@ def audit(
         if report is not None:
             import credkit.report as paper
     except ModuleNotFoundError:
-        raise DefinitionError(NEEDED) from None
+        raise DefinitionError(MISSING_EXTRA) from None
     door = Console(as_json=as_json, reveal=reveal)
     before = file_stamp(site) if site is not None else ()
     described = load_site(site) if site is not None else None
-    plan = _plan(chain, described, zone, layouts, text=text, reader=reader, time=time)
+    plan = _build_plan(chain, described, zone, layouts, text=text, reader=reader, time=time)
     if not files and described is None:
         raise click.UsageError("name at least one FILE, or --site SITE, whose readings are read then")
     file = described.readings if described else None
@@ -111,7 +111,7 @@ def audit(
     if pins and site is not None and file_stamp(site) != before:
         raise DefinitionError(f"{site}: the file was changed while it was read: run the audit again")
     outs = [out for out in (failures, parquet, report) if out is not None]
-    apart(outs, [*paths, *(described.files if described else ())])
+    refuse_overlaps(outs, [*paths, *(described.files if described else ())])
     makers = ((failures, FAILURES_MAKER), (parquet, READERS_TABLE_MAKER), (report, REPORT))
     with ExitStack() as stack:
         listed, tables, pages = [
@@ -123,14 +123,14 @@ def audit(
         with door.busy_by_share("reading") as progress:
             found = count(
                 paths, plan, failures=listed, digests=report is not None, progress=progress,
-                delimiter=_sign(delimiter) or (file.delimiter if file else ","),
+                delimiter=_delimiter_sign(delimiter) or (file.delimiter if file else ","),
                 encoding=encoding or (file.encoding if file else "utf-8"),
             )  # fmt: skip
         if tables is not None:
             tables.write(table(found))
         if pages is not None:
             pages.write(paper.report(found, plan.clock.zone, described=pins).encode())
-        place([each for each in (listed, tables, pages) if each is not None])
+        place_outputs([each for each in (listed, tables, pages) if each is not None])
     if as_json:
         for record in list_records(found):
             door.record(record)
@@ -143,7 +143,7 @@ def audit(
     return int(not found.whole)
 
 
-def _plan(
+def _build_plan(
     chain: str | None, site: Site | None, zone: str | None, layouts: tuple[Entry, ...], *, text: str, reader: str,
     time: str,
 ) -> AuditPlan:  # fmt: skip
@@ -157,17 +157,19 @@ def _plan(
             raise click.UsageError("--reader '' goes with --chain: a site reads each reader by its own chain")
         if zone is not None:
             raise click.UsageError("--zone goes with --chain: a site file names its time zone")
-        return AuditPlan(columns=columns, clock=Clock(site.zone, local=site.readings.local), site=site)
-    codec = options.reader(chain or "", layouts)
-    return AuditPlan(columns=columns, clock=Clock(_zone(zone), either=zone is not None, hint=BY_ZONE), codec=codec)
+        return AuditPlan(columns=columns, clock=Clock(site.zone, local=site.readings.has_local_times), site=site)
+    codec = options.build_reader(chain or "", layouts)
+    return AuditPlan(
+        columns=columns, clock=Clock(_parse_zone(zone), either=zone is not None, hint=ZONE_HINT), codec=codec
+    )
 
 
-def _sign(delimiter: str | None) -> str | None:
+def _delimiter_sign(delimiter: str | None) -> str | None:
     """The sign that --delimiter names."""
     return "\t" if delimiter == r"\t" else delimiter
 
 
-def _zone(name: str | None) -> tzinfo:
+def _parse_zone(name: str | None) -> tzinfo:
     if name is None:
         return UTC
     try:

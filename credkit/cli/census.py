@@ -15,14 +15,14 @@ from credkit.cli import options
 from credkit.cli.output import Console
 from credkit.core.errors import DefinitionError
 from credkit.core.sentences import redacted_repr
-from credkit.files.outputs import FolderOutput, apart
+from credkit.files.outputs import FolderOutput, refuse_overlaps
 from credkit.site.description import load_site
 
 if TYPE_CHECKING:
     from credkit.census import AllocationRequest, Census
 
-STRETCH = re.compile("([0-9]{1,20})-([0-9]{1,20})")
-MOST = 5  # rows of a list on a screen; the files have all of them
+RANGE_OPTION = re.compile("([0-9]{1,20})-([0-9]{1,20})")
+MOST_SHOWN_CLASHES = 5  # rows of a list on a screen; the files have all of them
 
 
 @click.command()
@@ -43,10 +43,10 @@ MOST = 5  # rows of a list on a screen; the files have all of them
 @click.option("--facility", type=click.IntRange(0), metavar="F", help="Of this facility code.")
 @click.option("--kind", metavar="KIND", help="Of this kind, where several would do.")
 @click.option(
-    "--reserve", multiple=True, metavar="FROM-TO", callback=lambda ctx, param, texts: tuple(map(_stretch, texts)),
+    "--reserve", multiple=True, metavar="FROM-TO", callback=lambda ctx, param, texts: tuple(map(_parse_range, texts)),
     help="Leave out these numbers, too; more than once for several stretches.",
 )  # fmt: skip
-@options.spoken
+@options.with_output_options
 def census(
     site: Path, credentials: Path | None, out: Path | None, room: int, allocate: int | None, facility: int | None,
     kind: str | None, reserve: tuple[tuple[int, int], ...], as_json: bool, reveal: bool,
@@ -74,7 +74,7 @@ def census(
     """
     if allocate is None and (facility is not None or kind is not None or reserve):
         raise click.UsageError("--facility, --kind and --reserve go with --allocate")
-    package = _package()
+    package = _import_census()
     door = Console(as_json=as_json, reveal=reveal)
     wanted: AllocationRequest | None = None
     if allocate is not None:
@@ -85,17 +85,19 @@ def census(
             file = replace(described.credentials, path=credentials, name=str(credentials))
             described = replace(described, credentials=file)
         if out is not None:
-            apart([out / name for name in package.outputs.FILE_NAMES], [*described.files, described.credentials.path])
+            refuse_overlaps(
+                [out / name for name in package.outputs.FILE_NAMES], [*described.files, described.credentials.path]
+            )
             FolderOutput(out, package.outputs.MAKER)  # refused before the work, not behind it
         result: Census = package.census(described, room, wanted=wanted)
         if out is not None:
             package.write_census(result, out)
     declared = any(kind.not_payment for kind in described.kinds.values())  # such numbers are for files
     if as_json:
-        for record in _records(result, out):
+        for record in _to_json(result, out):
             door.record(record, safe=() if declared else ("text", "number", "input", "reason"))
     else:
-        for line in package.census_text(result, MOST).splitlines():
+        for line in package.census_text(result, MOST_SHOWN_CLASHES).splitlines():
             door.say(line, indent="  ", safe=not declared)
         if out is not None:
             door.say()
@@ -103,7 +105,7 @@ def census(
     return int(result.found)
 
 
-def _package() -> Any:
+def _import_census() -> Any:
     """The package, where the extra that it needs is there."""
     try:
         from credkit import census
@@ -114,14 +116,14 @@ def _package() -> Any:
     return census
 
 
-def _stretch(text: str) -> tuple[int, int]:
-    found = STRETCH.fullmatch(text)
+def _parse_range(text: str) -> tuple[int, int]:
+    found = RANGE_OPTION.fullmatch(text)
     if not found or int(found[1]) > int(found[2]):
         raise click.BadParameter(f"{redacted_repr(text)} is not a stretch such as 500-599", param_hint="'--reserve'")
     return int(found[1]), int(found[2])
 
 
-def _records(result: Census, out: Path | None) -> Iterator[Mapping[str, Any]]:
+def _to_json(result: Census, out: Path | None) -> Iterator[Mapping[str, Any]]:
     """Every clash, then all else."""
     for clash in result.clashes:
         yield asdict(clash)

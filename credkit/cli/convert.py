@@ -8,9 +8,9 @@ import click
 
 from credkit.cli import options
 from credkit.cli.output import Console, complain
-from credkit.cli.rows import LOSSY, converted
-from credkit.cli.values import framed
-from credkit.cli.values import values as read_values
+from credkit.cli.rows import LOSSY_TEXT, convert_row
+from credkit.cli.values import input_values as read_values
+from credkit.cli.values import stream_frames
 from credkit.core.codec import Entry
 
 
@@ -24,10 +24,10 @@ from credkit.core.codec import Entry
     help="How they are written.",
 )  # fmt: skip
 @click.argument("values", nargs=-1, metavar="[VALUE]...")
-@options.from_file
-@options.streamed
-@options.hints
-@options.common
+@options.with_file_option
+@options.with_stream_option
+@options.with_hint_options
+@options.with_common_options
 def convert(
     source: str, target: str, values: tuple[str, ...], file: BinaryIO | None, stream: str | None, hints: bool | None,
     as_json: bool, layouts: tuple[Entry, ...], reveal: bool,
@@ -53,15 +53,15 @@ def convert(
 
     --json: the keys of `credkit decode --json`, and output (null unless ok).
     """
-    conversion = options.conversion(source, target, layouts)
+    conversion = options.build_conversion(source, target, layouts)
     door = Console(as_json=as_json, reveal=reveal)
     given = read_values(values, file)
     if stream:
         from credkit.streams import stream as build_stream  # only for a run that has one
 
-        given = framed(given, build_stream(stream, layouts))
+        given = stream_frames(given, build_stream(stream, layouts))
     wanted = not given.streamed if hints is None else hints
     if conversion.lossy:
-        complain(LOSSY, "convert")
-    rows = (converted(conversion, line, hints=wanted, explained=as_json) for line in given.rows)
+        complain(LOSSY_TEXT, "convert")
+    rows = (convert_row(conversion, line, hints=wanted, explained=as_json) for line in given.rows)
     return door.rows(rows, given, door.output, file)

@@ -12,10 +12,10 @@ from credkit.cli.output import Console
 from credkit.crosswalk import Crosswalk, summary_text, write_outputs
 from credkit.crosswalk import crosswalk as compute
 from credkit.crosswalk.outputs import FILE_NAMES, MAKER
-from credkit.files.outputs import FolderOutput, apart
+from credkit.files.outputs import FolderOutput, refuse_overlaps
 from credkit.site.description import load_site
 
-MOST = 3  # findings of one code on a screen; summary.txt has all of them
+MOST_SHOWN_FINDINGS = 3  # findings of one code on a screen; summary.txt has all of them
 
 
 @click.command()
@@ -24,7 +24,7 @@ MOST = 3  # findings of one code on a screen; summary.txt has all of them
     "--out", required=True, type=click.Path(file_okay=False, path_type=Path), metavar="DIR",
     help="Where the result goes: a new directory, or one that a crosswalk wrote.",
 )  # fmt: skip
-@options.spoken
+@options.with_output_options
 def crosswalk(site: Path, out: Path, as_json: bool, reveal: bool) -> int:
     """Match what SITE describes: its credentials, its readings, and what its targets want.
 
@@ -48,21 +48,21 @@ def crosswalk(site: Path, out: Path, as_json: bool, reveal: bool) -> int:
     summary (title, columns, rows) and shared (resolved readings of numbers that several have).
     """
     door = Console(as_json=as_json, reveal=reveal)
-    return report(door, run(door, site, out), out)
+    return show_result(door, run_crosswalk(door, site, out), out)
 
 
-def run(door: Console, site: Path, out: Path) -> Crosswalk:
+def run_crosswalk(door: Console, site: Path, out: Path) -> Crosswalk:
     """The crosswalk of ``site``, written to ``out``."""
     with door.busy(f"matching {site}"):
         described = load_site(site)
-        apart([out / name for name in FILE_NAMES], described.files)
+        refuse_overlaps([out / name for name in FILE_NAMES], described.files)
         FolderOutput(out, MAKER)  # refused before the work, not behind it
         result = compute(described)
         write_outputs(result, out)
     return result
 
 
-def report(door: Console, result: Crosswalk, out: Path) -> int:
+def show_result(door: Console, result: Crosswalk, out: Path) -> int:
     """What was found, cautions included, and where the files are; the exit code."""
     plain = result.unmasked if door.reveal else result.unmasked_on_screen
     if door.as_json:
@@ -74,7 +74,7 @@ def report(door: Console, result: Crosswalk, out: Path) -> int:
             "shared": result.ambiguous_readings,
         })  # fmt: skip
     else:
-        for line in summary_text(replace(result, unmasked=plain), MOST).splitlines():
+        for line in summary_text(replace(result, unmasked=plain), MOST_SHOWN_FINDINGS).splitlines():
             door.say(line, indent="  ", safe=True)
         door.say()
         door.say(f"The files are in {out}; all {len(result.findings):,} findings are in its summary.txt.")

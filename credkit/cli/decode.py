@@ -8,9 +8,9 @@ import click
 
 from credkit.cli import options
 from credkit.cli.output import Console, complain
-from credkit.cli.rows import LOSSY, decoded
-from credkit.cli.values import framed
-from credkit.cli.values import values as read_values
+from credkit.cli.rows import LOSSY_TEXT, decode_row
+from credkit.cli.values import input_values as read_values
+from credkit.cli.values import stream_frames
 from credkit.core.codec import Entry
 from credkit.explain.cautions import PAYMENT
 
@@ -18,10 +18,10 @@ from credkit.explain.cautions import PAYMENT
 @click.command(epilog=PAYMENT)
 @click.argument("chain", shell_complete=options.complete_chain)
 @click.argument("values", nargs=-1, metavar="[VALUE]...")
-@options.from_file
-@options.streamed
-@options.hints
-@options.common
+@options.with_file_option
+@options.with_stream_option
+@options.with_hint_options
+@options.with_common_options
 def decode(
     chain: str, values: tuple[str, ...], file: BinaryIO | None, stream: str | None, hints: bool | None,
     as_json: bool, layouts: tuple[Entry, ...], reveal: bool,
@@ -49,15 +49,15 @@ def decode(
     (cause, text, chain, value, evidence), error; also value, for a chain
     that gives text or bits. A value that begins with - goes behind --.
     """
-    codec = options.reader(chain, layouts)
+    codec = options.build_reader(chain, layouts)
     door = Console(as_json=as_json, reveal=reveal)
     given = read_values(values, file)
     if stream:
         from credkit.streams import stream as build_stream  # only for a run that has one
 
-        given = framed(given, build_stream(stream, layouts))
+        given = stream_frames(given, build_stream(stream, layouts))
     wanted = not given.streamed if hints is None else hints
     if codec.lossy:
-        complain(LOSSY, "decode")
-    rows = (decoded(codec, line, hints=wanted) for line in given.rows)
+        complain(LOSSY_TEXT, "decode")
+    rows = (decode_row(codec, line, hints=wanted) for line in given.rows)
     return door.rows(rows, given, door.full if len(values) == 1 and not stream else door.line, file)

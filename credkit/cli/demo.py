@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from credkit.cli import options
-from credkit.cli.crosswalk import report, run
+from credkit.cli.crosswalk import run_crosswalk, show_result
 from credkit.cli.output import Console
 from credkit.demo import write_demo
 from credkit.explain.cautions import BEFORE_A_BATCH, MAC
@@ -22,7 +22,7 @@ RESULT = "result"
 
 @click.command()
 @click.argument("directory", default="brackwater", type=click.Path(file_okay=False, path_type=Path), metavar="[DIR]")
-@options.spoken
+@options.with_output_options
 def demo(directory: Path, as_json: bool, reveal: bool) -> int:
     """Write the files of Brackwater Terminal to DIR (./brackwater), and run its crosswalk.
 
@@ -49,9 +49,9 @@ def demo(directory: Path, as_json: bool, reveal: bool) -> int:
     with door.busy("making up Brackwater Terminal"):
         made = write_demo(directory)
     out = directory / RESULT
-    code = report(door, run(door, made.site, out), out)
-    planned = cards(door, directory)
-    audited(door, made.site)
+    code = show_result(door, run_crosswalk(door, made.site, out), out)
+    planned = show_cards(door, directory)
+    show_audit(door, made.site)
     if not as_json:
         door.say()
         door.say("To try next:")
@@ -65,7 +65,7 @@ def demo(directory: Path, as_json: bool, reveal: bool) -> int:
     return code
 
 
-def cards(door: Console, directory: Path) -> Path | None:
+def show_cards(door: Console, directory: Path) -> Path | None:
     """The part about cards: what was written, what was caught, and why where there is none; where their plan is."""
     from credkit.demo.cards import keys_obstacle, write_demo_cards
 
@@ -79,7 +79,7 @@ def cards(door: Console, directory: Path) -> Path | None:
     with door.busy("writing and checking cards"):
         made = write_demo_cards(directory)
     if door.as_json:
-        door.record({"cards": _record(made)})
+        door.record({"cards": _to_json(made)})
         return made.plan
     door.say()
     door.say("New staff cards")
@@ -107,7 +107,7 @@ def cards(door: Console, directory: Path) -> Path | None:
     return made.plan
 
 
-def audited(door: Console, site: Path) -> None:
+def show_audit(door: Console, site: Path) -> None:
     """The part about the audit: where its report is, and why where there is none."""
     from credkit.demo.report import REPORT, demo_report, without_audit
 
@@ -133,7 +133,7 @@ def audited(door: Console, site: Path) -> None:
         door.say(f"  {line}", indent="    ")
 
 
-def _record(made: DemoCards) -> dict[str, Any]:
+def _to_json(made: DemoCards) -> dict[str, Any]:
     """What became of the cards, for JSON."""
     return {
         "written": made.written, "clean": made.clean, "data": str(made.data) if made.data else None,

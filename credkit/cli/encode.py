@@ -9,9 +9,9 @@ import click
 
 from credkit.cli import options
 from credkit.cli.output import Console, complain
-from credkit.cli.rows import LOSSY, encoded
+from credkit.cli.rows import LOSSY_TEXT, encode_row
 from credkit.cli.typedfields import QUOTES
-from credkit.cli.values import values as read_values
+from credkit.cli.values import input_values as read_values
 from credkit.core.codec import Entry
 from credkit.core.sentences import redacted_repr
 
@@ -19,8 +19,8 @@ from credkit.core.sentences import redacted_repr
 @click.command()
 @click.argument("chain", shell_complete=options.complete_chain)
 @click.argument("fields", nargs=-1, metavar="[FIELD=VALUE]...")
-@options.from_file
-@options.common
+@options.with_file_option
+@options.with_common_options
 def encode(
     chain: str, fields: tuple[str, ...], file: BinaryIO | None, as_json: bool, layouts: tuple[Entry, ...], reveal: bool
 ) -> int:
@@ -44,22 +44,22 @@ def encode(
 
     --json: the keys of `credkit decode --json`, and output (null unless ok).
     """
-    codec = options.writer(chain, layouts)
+    codec = options.build_writer(chain, layouts)
     door = Console(as_json=as_json, reveal=reveal)
-    given = read_values((_line(fields),) if fields and codec.gives == "fields" else fields, file)
+    given = read_values((_join_arguments(fields),) if fields and codec.gives == "fields" else fields, file)
     if codec.lossy:
-        complain(LOSSY, "encode")
-    return door.rows((encoded(codec, line) for line in given.rows), given, door.output)
+        complain(LOSSY_TEXT, "encode")
+    return door.rows((encode_row(codec, line) for line in given.rows), given, door.output)
 
 
-def _line(fields: tuple[str, ...]) -> str:
+def _join_arguments(fields: tuple[str, ...]) -> str:
     """Arguments as a line would have them: blanks in a value are held together; one argument may be a whole line."""
     if len(fields) == 1 and fields[0].count("=") != 1:
         return fields[0]
-    return " ".join(map(_quoted, fields))
+    return " ".join(map(_quote, fields))
 
 
-def _quoted(field: str) -> str:
+def _quote(field: str) -> str:
     name, equals, value = field.partition("=")
     if not re.search(r"\s", value) and value[:1] not in QUOTES:
         return field

@@ -6,8 +6,8 @@ import click
 
 from credkit.cli import options
 from credkit.cli.output import Console
-from credkit.cli.rows import decoded
-from credkit.cli.values import Line
+from credkit.cli.rows import decode_row
+from credkit.cli.values import InputLine
 from credkit.core.codec import Entry
 from credkit.explain.cautions import COPIES
 from credkit.explain.drawing import KEY, pictures
@@ -16,7 +16,7 @@ from credkit.explain.drawing import KEY, pictures
 @click.command()
 @click.argument("chain", shell_complete=options.complete_chain)
 @click.argument("value")
-@options.common
+@options.with_common_options
 def explain(chain: str, value: str, as_json: bool, layouts: tuple[Entry, ...], reveal: bool) -> int:
     """Draw how CHAIN reads VALUE: every step, every check and what it covers.
 
@@ -30,11 +30,11 @@ def explain(chain: str, value: str, as_json: bool, layouts: tuple[Entry, ...], r
 
     --json: the keys of `credkit decode --json`, without drawings.
     """
-    codec = options.reader(chain, layouts)
+    codec = options.build_reader(chain, layouts)
     door = Console(as_json=as_json, reveal=reveal)
-    row = door.row(decoded(codec, Line(value), hints=True))
+    row = door.row(decode_row(codec, InputLine(value), hints=True))
     if as_json:
-        door.record(row.record(), safe=None)
+        door.record(row.to_json(), safe=None)
         return int(row.error is not None)
     drawn = pictures(codec, value, codec.inspect(value))
     for picture in drawn:

@@ -12,12 +12,12 @@ from credkit.cli import options
 from credkit.cli.output import Console
 from credkit.core.codec import Entry
 
-NAME = 28  # columns of the names
+NAME_COLUMNS = 28  # columns of the names
 
 
 @click.command()
 @click.argument("name", required=False, shell_complete=options.complete_chain)
-@options.common
+@options.with_common_options
 def formats(name: str | None, as_json: bool, layouts: tuple[Entry, ...], reveal: bool) -> None:
     """List the codecs that chains are made of, or show the one called NAME in full.
 
@@ -39,34 +39,34 @@ def formats(name: str | None, as_json: bool, layouts: tuple[Entry, ...], reveal:
     if not name and not as_json:
         _list(door, [*map(index_row, layouts), *INDEX])
         return
-    from credkit.cli.oneformat import codec_record, named, show  # the list needs none of the codecs
+    from credkit.cli.oneformat import entry_to_json, find_entry, show_entry  # the list needs none of the codecs
 
     if name:
-        entry, codec = named(name, layouts)
+        entry, codec = find_entry(name, layouts)
         if as_json:
-            door.record(codec_record(entry, codec))
+            door.record(entry_to_json(entry, codec))
         else:
-            show(door, entry, codec, exact=":" in name)
+            show_entry(door, entry, codec, exact=":" in name)
         return
     for entry in (*layouts, *catalogue()):
-        door.record(codec_record(entry, sample(entry)))
+        door.record(entry_to_json(entry, sample(entry)))
 
 
 def _list(door: Console, rows: list[IndexRow]) -> None:
     """The catalogue; a site's own rows stand first in their family."""
-    order = [*dict.fromkeys(map(_family, INDEX)), "other"]
-    rows.sort(key=lambda row: order.index(_family(row)))
-    for family, members in groupby(rows, key=_family):
+    order = [*dict.fromkeys(map(_family_of, INDEX)), "other"]
+    rows.sort(key=lambda row: order.index(_family_of(row)))
+    for family, members in groupby(rows, key=_family_of):
         door.say(family)
         for row in members:
-            door.labelled(f"  {signed(row.name, row.signature)}", row.title, room=NAME)
+            door.labelled(f"  {signed(row.name, row.signature)}", row.title, room=NAME_COLUMNS)
         door.say()
     door.say("only with a site")
     for name, text in ELSEWHERE.items():
-        door.labelled(f"  {name}", text, room=NAME)
+        door.labelled(f"  {name}", text, room=NAME_COLUMNS)
     door.say()
     door.say("credkit formats NAME shows one in full. Steps are joined by / to a chain.")
 
 
-def _family(row: IndexRow) -> str:
+def _family_of(row: IndexRow) -> str:
     return f"{row.takes} to {row.gives}" if row.takes else "other"

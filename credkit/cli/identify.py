@@ -20,7 +20,7 @@ from credkit.explain.relation import relate
 from credkit.privacy.payment import exposes_account
 
 _STAR = re.compile(r"\w")
-ONE_CARD = 10.0  # bits with which two values are taken for texts of one card
+ONE_CARD_EVIDENCE = 10.0  # bits with which two values are taken for texts of one card
 MOST_GROUPS, MOST_MATCHES = 4, 6  # on a screen, unless --all is given
 
 
@@ -29,7 +29,7 @@ MOST_GROUPS, MOST_MATCHES = 4, 6  # on a screen, unless --all is given
 @click.option("--facility", type=int, multiple=True, metavar="N", help="A facility code that may occur. Repeatable.")
 @click.option("--known", type=int, multiple=True, metavar="N", help="A number that is known to be among the cards.")
 @click.option("--all", "everything", is_flag=True, help="Show every reading.")
-@options.spoken
+@options.with_output_options
 def identify(
     values: tuple[str, ...], facility: tuple[int, ...], known: tuple[int, ...], everything: bool,
     as_json: bool, reveal: bool,
@@ -58,14 +58,14 @@ def identify(
     hide = frozenset(match.chain for match in matches if not reveal and exposes_account(values, match))
     if as_json:
         for group in groups:
-            door.record(_record(group, hide), safe=None)
+            door.record(_to_json(group, hide), safe=None)
         return int(not groups)
     what = f"all {len(values)} values" if len(values) > 1 else redacted_repr(values[0])
     if not groups:
         door.say(f"Nothing fits {what}: no notation, order and layout together read it.")
         if any(map(is_spreadsheet_shortened, values)):
             door.say(f"It looks as if {SHORTENED_ADVICE}.")
-        _point(door, values, bool(hide))
+        _suggest_relate(door, values, bool(hide))
         return 1
     count = len(groups)
     door.say(f"{'One kind' if count == 1 else f'{count} kinds'} of reading for {what}, the likeliest first.")
@@ -79,16 +79,16 @@ def identify(
         door.say()
         door.say(f"{count - MOST_GROUPS} more are less likely still (--all).")
     door.say()
-    _point(door, values, bool(hide))
+    _suggest_relate(door, values, bool(hide))
     door.say(f"A fit is no proof. {COPIES}")
     return 0
 
 
-def _point(door: Console, values: Sequence[str], hide: bool) -> None:
+def _suggest_relate(door: Console, values: Sequence[str], hide: bool) -> None:
     """Point to `relate` where two values look like texts of one card, from two readers."""
     if len(values) == 2 and values[0] != values[1]:
         found = relate(*values)
-        if found and found[0].evidence >= ONE_CARD:
+        if found and found[0].evidence >= ONE_CARD_EVIDENCE:
             texts = "with both" if hide else join([*["--"] * values[0].startswith("-"), *values])
             door.say(f"These look like one card at two readers ({format_bits(found[0].evidence)} of evidence):")
             door.say(f"  credkit relate {texts}", indent="  ")
@@ -103,7 +103,7 @@ def _show(door: Console, number: int, group: MatchGroup, everything: bool, hide:
     matches = group.matches if everything else group.matches[:MOST_MATCHES]
     for match in matches:
         door.say(f"   {match.chain}", indent="     ")
-        door.say(f"     {_values(match, match.chain in hide)}", indent="       ", safe=True)
+        door.say(f"     {_format_values(match, match.chain in hide)}", indent="       ", safe=True)
     if len(group.matches) > len(matches):
         door.say(f"   and {len(group.matches) - len(matches)} more")
     for reason in () if group.best.chain in hide else group.best.reasons:
@@ -118,26 +118,26 @@ def _show(door: Console, number: int, group: MatchGroup, everything: bool, hide:
         door.say(f"   To know more: {'; '.join(group.advice)}.", indent="     ")
 
 
-def _values(match: Match, hide: bool) -> str:
+def _format_values(match: Match, hide: bool) -> str:
     """What a chain reads, value by value; of many the first ones."""
-    redacted_repr = [_shown(value, hide) for value in match.values[:3]]
+    redacted_repr = [_redact_value(value, hide) for value in match.values[:3]]
     texts = [" ".join(f"{name}={item}" for name, item in value.items()) for value in redacted_repr]
     return "; ".join(texts) + ("; …" if len(match.values) > 3 else "")
 
 
-def _shown(value: Mapping[str, Any], hide: bool) -> dict[str, Any]:
+def _redact_value(value: Mapping[str, Any], hide: bool) -> dict[str, Any]:
     """What a chain reads in one value; nothing of it in clear if it is to ``hide``."""
     return {name: _STAR.sub("*", str(item)) if hide else item for name, item in value.items()}
 
 
-def _record(group: MatchGroup, hide: Collection[str]) -> dict[str, Any]:
+def _to_json(group: MatchGroup, hide: Collection[str]) -> dict[str, Any]:
     clear_ones = [match.chain not in hide for match in group.matches]
     return {
         "evidence": group.evidence, "certain": group.is_certain, "advice": group.advice,
         "matches": [
             {
                 "chain": match.chain, "evidence": match.evidence,
-                "values": [_shown(value, not clear) for value in match.values],
+                "values": [_redact_value(value, not clear) for value in match.values],
                 "notes": [{"kind": n.kind, "level": n.level, "text": n.text} for n in match.notes if clear],
                 "reasons": match.reasons if clear else (),
             }

@@ -8,33 +8,33 @@ from typing import Any
 from credkit.privacy.accounts import hide_all_but_account_ends, holds_account, mask_accounts
 
 
-def starred(value: Any, only: Collection[str] = ()) -> Any:
+def star_out(value: Any, only: Collection[str] = ()) -> Any:
     """``value`` with nothing in clear but the first six and last four digits of account numbers.
 
     With ``only``, those of these numbers.
 
-    >>> starred({"facility": 12}), starred("4114360123456785=30")
+    >>> star_out({"facility": 12}), star_out("4114360123456785=30")
     ({'facility': '**'}, '411436******6785***')
     """
     if value is None or isinstance(value, bool):
         return value
     if isinstance(value, Mapping):
-        return {name: starred(item, only) for name, item in value.items()}
+        return {name: star_out(item, only) for name, item in value.items()}
     return hide_all_but_account_ends(str(value), only)
 
 
-def value_masked(value: Any, safe: Collection[str] = ()) -> Any:
+def mask_value(value: Any, safe: Collection[str] = ()) -> Any:
     """A value as JSON may hold it: account numbers masked, wherever in it (a number becomes a text by that).
 
     What is called as in ``safe`` is left as it is: it was made to be shown.
 
-    >>> value_masked({"number": 4114360123456785, "at": [1]})
+    >>> mask_value({"number": 4114360123456785, "at": [1]})
     {'number': '411436******6785', 'at': [1]}
     """
     if isinstance(value, Mapping):
-        return {value_masked(name): item if name in safe else value_masked(item, safe) for name, item in value.items()}
+        return {mask_value(name): item if name in safe else mask_value(item, safe) for name, item in value.items()}
     if isinstance(value, list | tuple):
-        return [value_masked(item, safe) for item in value]
+        return [mask_value(item, safe) for item in value]
     if value is None or isinstance(value, bool):
         return value
     return mask_accounts(str(value)) if holds_account(str(value)) else value

@@ -37,7 +37,7 @@ class InputFile(click.File):
         return ctx.with_resource(found) if ctx else found
 
 
-def spoken(command: Command) -> Command:
+def with_output_options(command: Command) -> Command:
     """--json and --reveal: how a command speaks."""
     reveal = click.option(
         "--reveal", is_flag=True,
@@ -46,16 +46,16 @@ def spoken(command: Command) -> Command:
     return click.option("--json", "as_json", is_flag=True, help="Write one JSON object a line.")(reveal(command))
 
 
-def common(command: Command) -> Command:
+def with_common_options(command: Command) -> Command:
     """--json, --layouts and --reveal."""
     layouts = click.option(
-        "--layouts", metavar="FILE", type=click.Path(dir_okay=False, path_type=Path), callback=_layouts,
+        "--layouts", metavar="FILE", type=click.Path(dir_okay=False, path_type=Path), callback=_load_layouts,
         help="A TOML file of layouts that chains can name, or a site file: its layouts, contents, tables and plans.",
     )  # fmt: skip
-    return layouts(spoken(command))
+    return layouts(with_output_options(command))
 
 
-def from_file(command: Command) -> Command:
+def with_file_option(command: Command) -> Command:
     """--file, for the commands that read values."""
     option = click.option(
         "--file", type=InputFile("rb"), metavar="FILE", help="Read values from FILE, one a line (- is standard input)."
@@ -63,7 +63,7 @@ def from_file(command: Command) -> Command:
     return option(command)
 
 
-def streamed(command: Command) -> Command:
+def with_stream_option(command: Command) -> Command:
     """--stream, for the commands that read values."""
     option = click.option(
         "--stream", metavar="STREAM",
@@ -72,7 +72,7 @@ def streamed(command: Command) -> Command:
     return option(command)
 
 
-def hints(command: Command) -> Command:
+def with_hint_options(command: Command) -> Command:
     """--hints and --no-hints, for the commands that read values."""
     option = click.option(
         "--hints/--no-hints", default=None,
@@ -81,7 +81,7 @@ def hints(command: Command) -> Command:
     return option(command)
 
 
-def _layouts(ctx: click.Context, param: click.Parameter, path: Path | None) -> tuple[Entry, ...]:
+def _load_layouts(ctx: click.Context, param: click.Parameter, path: Path | None) -> tuple[Entry, ...]:
     """The catalogue rows of the file that --layouts names."""
     if path is None:
         return ()
@@ -98,31 +98,33 @@ def complete_chain(ctx: click.Context, param: click.Parameter, incomplete: str) 
     return [CompletionItem(f"{done}{slash}{name}") for name in names() if name.startswith(begun)]
 
 
-def reader(text: str, codecs: Iterable[Entry]) -> AnyCodec:
+def build_reader(text: str, codecs: Iterable[Entry]) -> AnyCodec:
     """The chain ``text`` for reading typed values; `DefinitionError` for one that cannot."""
-    return _typed(text, codecs, "read")
+    return _build_text_chain(text, codecs, "read")
 
 
-def writer(text: str, codecs: Iterable[Entry]) -> AnyCodec:
+def build_writer(text: str, codecs: Iterable[Entry]) -> AnyCodec:
     """The chain ``text`` for writing values as text; `DefinitionError` for one that cannot."""
-    return _typed(text, codecs, "write")
+    return _build_text_chain(text, codecs, "write")
 
 
-def conversion(source: str, target: str, codecs: Iterable[Entry]) -> AnyConversion:
+def build_conversion(source: str, target: str, codecs: Iterable[Entry]) -> AnyConversion:
     """From one chain to another, both of which have text on the outer side."""
-    return link_conversion(reader(source, codecs), writer(target, codecs))
+    return link_conversion(build_reader(source, codecs), build_writer(target, codecs))
 
 
-def _typed(text: str, codecs: Iterable[Entry], verb: str) -> AnyCodec:
+def _build_text_chain(text: str, codecs: Iterable[Entry], verb: str) -> AnyCodec:
     codec = chain(text, codecs)
     if codec.takes != "text":
-        raise DefinitionError(f"chain {codec.name} takes {codec.takes}, but a value here is text: {_in_front(codec)}")
+        raise DefinitionError(
+            f"chain {codec.name} takes {codec.takes}, but a value here is text: {_describe_missing_front(codec)}"
+        )
     if why := codec.decode_obstacle if verb == "read" else codec.encode_obstacle:
         raise DefinitionError(f"chain {codec.name} cannot {verb}: {why}")
     return codec
 
 
-def _in_front(codec: AnyCodec) -> str:
+def _describe_missing_front(codec: AnyCodec) -> str:
     """What to put before a chain that does not take text."""
     if codec.takes == "fields":
         return f"put a notation and a layout in front, such as binary/wiegand-26/{codec.name}"

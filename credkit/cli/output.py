@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any, BinaryIO
 
 import click
 
-from credkit.cli.masks import value_masked
+from credkit.cli.masks import mask_value
 from credkit.core.errors import DefinitionError
 from credkit.core.sentences import bounded
 from credkit.explain.cautions import PAYMENT
@@ -108,7 +108,7 @@ class Console:
         if (
             safe is not None and not self.reveal and holds_account(json.dumps(record, ensure_ascii=False))
         ):  # seldom: then value by value
-            record = value_masked(record, safe)
+            record = mask_value(record, safe)
         click.echo(json.dumps(record))
 
     def picture(self, picture: Picture, row: OutputRow | None = None) -> None:
@@ -118,8 +118,8 @@ class Console:
 
         self.say(picture.title, indent="  ")
         if not self.reveal:
-            secret = row is not None and row.secret
-            picture = mask_picture(picture, secret=secret, only=row.tracks if row else ())
+            secret = row is not None and row.has_account
+            picture = mask_picture(picture, secret=secret, only=row.track_numbers if row else ())
         for line in lines(picture):
             click.echo(line)
 
@@ -130,7 +130,7 @@ class Console:
 
     def row(self, row: OutputRow) -> OutputRow:
         """``row`` as it may be shown: what it holds of account numbers is masked here, and nowhere else."""
-        return row if self.reveal else row.hidden()
+        return row if self.reveal else row.as_redacted()
 
     def full(self, row: OutputRow, place: str = "") -> None:
         """One row on a screen of its own."""
@@ -143,7 +143,7 @@ class Console:
             if check["passed"]:
                 self.labelled("passed", f"{check['rule']} of {check['codec']}", safe=True)
         self.problems(row)
-        if row.secret and not self.reveal:
+        if row.has_account and not self.reveal:
             self.say()
             self.say(PAYMENT)
 
@@ -202,17 +202,19 @@ class Console:
         stored = getattr(file, "name", STREAM)
         total = failed = 0
         for total, row in enumerate(rows, 1):
-            if row.whole and not self.reveal:
+            if row.has_valid_track and not self.reveal:
                 if stored != STREAM:
                     raise DefinitionError(
                         f"{stored} {values.unit} {total}: {TRACK}, so a file that holds it is refused: delete it, or "
                         "read it for this run with --reveal"
                     )
-                row = row.refused(f"{TRACK}, so the line is not read (--reveal reads it)") if values.streamed else row
+                row = (
+                    row.as_refused(f"{TRACK}, so the line is not read (--reveal reads it)") if values.streamed else row
+                )
             row = self.row(row)
             failed += row.error is not None
             if self.as_json:
-                self.record(row.record(), safe=None)
+                self.record(row.to_json(), safe=None)
             else:
                 show(row, f"{values.unit} {total}")
         if values.streamed and not self.as_json and (failed or not total):

@@ -14,16 +14,20 @@ from credkit.explain.diagnosis import SHORTENED_ADVICE, is_spreadsheet_shortened
 from credkit.explain.relation import is_readable
 from credkit.explain.relation import relate as search
 
-WHY = "they are of two cards, or too few bits stand in both (frames with parity are for credkit identify)"
-CHANCE = "Two different cards show n bits of evidence once in 2 ** n pairs: relate a second card before you rely on it."
-MOST = 5  # connections on a screen, unless --all is given
+NO_CONNECTION_REASON = (
+    "they are of two cards, or too few bits stand in both (frames with parity are for credkit identify)"
+)
+CHANCE_NOTE = (
+    "Two different cards show n bits of evidence once in 2 ** n pairs: relate a second card before you rely on it."
+)
+MOST_SHOWN_CONNECTIONS = 5  # connections on a screen, unless --all is given
 
 
 @click.command()
 @click.argument("first")
 @click.argument("second")
 @click.option("--all", "everything", is_flag=True, help="Show every connection.")
-@options.spoken
+@options.with_output_options
 def relate(first: str, second: str, everything: bool, as_json: bool, reveal: bool) -> int:
     """List the chains that connect two texts of one card, FIRST and SECOND, from two readers.
 
@@ -52,12 +56,12 @@ def relate(first: str, second: str, everything: bool, as_json: bool, reveal: boo
     if not found:
         strange = [text for text, given in zip(texts, (first, second), strict=True) if not is_readable(given)]
         verb = "are no known forms" if len(strange) > 1 else "is no known form"
-        why = f"{' and '.join(strange)} {verb} of a serial number" if strange else WHY
+        why = f"{' and '.join(strange)} {verb} of a serial number" if strange else NO_CONNECTION_REASON
         door.say(f"Nothing connects {' and '.join(texts)}: {why}.")
         if is_spreadsheet_shortened(first) or is_spreadsheet_shortened(second):
             door.say(f"It looks as if {SHORTENED_ADVICE}.")
         return 1
-    for number, each in enumerate(found if everything else found[:MOST], 1):
+    for number, each in enumerate(found if everything else found[:MOST_SHOWN_CONNECTIONS], 1):
         door.say(
             f"{number}. {round(each.evidence)} bits of evidence: {each.bits} bits of a serial of {each.size} agree"
         )
@@ -66,8 +70,8 @@ def relate(first: str, second: str, everything: bool, as_json: bool, reveal: boo
         if each.source:
             door.say(f"   credkit convert --from {each.source} --to {each.target}", indent="     ")
         door.say()
-    if not everything and len(found) > MOST:
-        door.say(f"{len(found) - MOST} more are less usual (--all).")
+    if not everything and len(found) > MOST_SHOWN_CONNECTIONS:
+        door.say(f"{len(found) - MOST_SHOWN_CONNECTIONS} more are less usual (--all).")
         door.say()
-    door.say(f"{CHANCE} {COPIES}")
+    door.say(f"{CHANCE_NOTE} {COPIES}")
     return 0

@@ -12,7 +12,7 @@ from credkit.core.sentences import redacted_repr
 
 QUOTES = "\"'"
 _NUMBER = re.compile("-?[0-9]{1,1300}")
-_PIECE = re.compile(r"""\s*([^\s=]+)=("[^"]*"(?!\S)|'[^']*'(?!\S)|\S*)(?!\S)""")
+_FIELD = re.compile(r"""\s*([^\s=]+)=("[^"]*"(?!\S)|'[^']*'(?!\S)|\S*)(?!\S)""")
 
 
 def typed_fields(text: str, schema: Schema | None = NO_FIELDS) -> dict[str, Any]:
@@ -31,21 +31,21 @@ def typed_fields(text: str, schema: Schema | None = NO_FIELDS) -> dict[str, Any]
     credkit.EncodeError: 'facility=12x' is not written FIELD=NUMBER
     """
     if text.lstrip().startswith("{"):
-        return _from_json(text)
+        return _parse_json(text)
     pairs, at = [], 0
-    while piece := _PIECE.match(text, at):
+    while piece := _FIELD.match(text, at):
         name, value = piece.groups()
         quoted = len(value) > 1 and value[0] in QUOTES and value[-1] == value[0]
-        pairs.append(_pair(name, value[1:-1] if quoted else value, schema))
+        pairs.append(_parse_pair(name, value[1:-1] if quoted else value, schema))
         at = piece.end()
     if rest := text[at:].split():
         raise EncodeError(f"{redacted_repr(rest[0])} is not written FIELD=VALUE")
     if not pairs:
         raise EncodeError("there is no FIELD=VALUE")
-    return _once(pairs)
+    return _refuse_repeated_names(pairs)
 
 
-def _pair(name: str, value: str, schema: Schema | None) -> tuple[str, Any]:
+def _parse_pair(name: str, value: str, schema: Schema | None) -> tuple[str, Any]:
     if schema is None or isinstance(schema.get(name), TextField):
         return name, value
     if not _NUMBER.fullmatch(value):
@@ -53,11 +53,11 @@ def _pair(name: str, value: str, schema: Schema | None) -> tuple[str, Any]:
     return name, int(value)
 
 
-def _from_json(text: str) -> dict[str, Any]:
+def _parse_json(text: str) -> dict[str, Any]:
     import json  # only for an object
 
     try:
-        found = json.loads(text, object_pairs_hook=_once)
+        found = json.loads(text, object_pairs_hook=_refuse_repeated_names)
     except (ValueError, RecursionError) as error:
         if isinstance(error, EncodeError):
             raise
@@ -71,7 +71,7 @@ def _from_json(text: str) -> dict[str, Any]:
     return found
 
 
-def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+def _refuse_repeated_names(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     found: dict[str, Any] = {}
     for name, value in pairs:
         if name in found:

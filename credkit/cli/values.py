@@ -20,11 +20,11 @@ from credkit.core.textlines import LONGEST_LINE, utf8_problem
 if TYPE_CHECKING:
     from credkit.streams import Stream
 
-_BOM = b"\xef\xbb\xbf"
+_UTF_8_MARK = b"\xef\xbb\xbf"
 _UTF_16 = b"\xff\xfe", b"\xfe\xff"
 
 
-class Line(NamedTuple):
+class InputLine(NamedTuple):
     """One row of input: its text, and why it cannot be a value."""
 
     text: str
@@ -34,7 +34,7 @@ class Line(NamedTuple):
 class Values(NamedTuple):
     """The rows of one run. ``streamed`` rows are counted as lines (``framed`` ones as frames), the others as values."""
 
-    rows: Iterator[Line]
+    rows: Iterator[InputLine]
     streamed: bool
     framed: bool = False
 
@@ -44,24 +44,24 @@ class Values(NamedTuple):
         return "frame" if self.framed else "line" if self.streamed else "value"
 
 
-def values(given: Sequence[str], file: BinaryIO | None) -> Values:
+def input_values(given: Sequence[str], file: BinaryIO | None) -> Values:
     """The values given as arguments, or else those of ``file``, or else those of standard input."""
     if given and file:
         raise click.UsageError("values come as arguments or from --file, not both")
     if given:
-        return Values((_argument(text) for text in given), streamed=False)
+        return Values((_to_line(text) for text in given), streamed=False)
     if file is None:
         if sys.stdin is None:
             raise click.UsageError("there are no values: neither arguments, nor --file, nor standard input")
         file = sys.stdin.buffer
         if file.isatty():
             click.echo("credkit: reading values, one a line, until the end of input", file=sys.stderr)
-    return Values(lines(file), streamed=True)
+    return Values(read_lines(file), streamed=True)
 
 
-def framed(given: Values, stream: Stream) -> Values:
+def stream_frames(given: Values, stream: Stream) -> Values:
     """The frames that ``stream`` makes of the texts of ``given``, as rows."""
-    strange: dict[int, Line] = {}  # lines that cannot be values: that is said of them, not what follows from it
+    strange: dict[int, InputLine] = {}  # lines that cannot be values: that is said of them, not what follows from it
 
     def texts() -> Iterator[str]:
         for place, line in enumerate(given.rows):
@@ -71,24 +71,28 @@ def framed(given: Values, stream: Stream) -> Values:
 
     frames = stream.frames(texts())
     rows = (
-        next((strange[place] for place in frame.covers if place in strange), Line(frame.value or "", frame.problem))
+        next(
+            (strange[place] for place in frame.covers if place in strange), InputLine(frame.value or "", frame.problem)
+        )
         for frame in frames
     )
     return Values(rows, streamed=True, framed=True)
 
 
-def _argument(text: str) -> Line:
+def _to_line(text: str) -> InputLine:
     """An argument; Python hides bytes that are not text in it as lone surrogates."""
     if any("\ud800" <= c <= "\udfff" for c in text):
-        return Line(os.fsencode(text).decode(errors="backslashreplace"), "the value holds bytes that are not UTF-8")
-    return Line(text)
+        return InputLine(
+            os.fsencode(text).decode(errors="backslashreplace"), "the value holds bytes that are not UTF-8"
+        )
+    return InputLine(text)
 
 
-def lines(stream: BinaryIO) -> Iterator[Line]:
+def read_lines(stream: BinaryIO) -> Iterator[InputLine]:
     """The lines of ``stream``, as they arrive.
 
     >>> from io import BytesIO
-    >>> list(lines(BytesIO(b"02F764DD\\r\\n\\n\\xff")))  # doctest: +NORMALIZE_WHITESPACE
+    >>> list(read_lines(BytesIO(b"02F764DD\\r\\n\\n\\xff")))  # doctest: +NORMALIZE_WHITESPACE
     [Line(text='02F764DD', problem=None), Line(text='', problem=None),
      Line(text='\\\\xff', problem='byte 0 of the line is not UTF-8: 0xff')]
     """
@@ -97,13 +101,13 @@ def lines(stream: BinaryIO) -> Iterator[Line]:
         if first:
             if raw.startswith(_UTF_16):
                 raise DefinitionError("the input looks like UTF-16: convert it to UTF-8")
-            raw, first = raw.removeprefix(_BOM), False
+            raw, first = raw.removeprefix(_UTF_8_MARK), False
         if len(raw) > LONGEST_LINE and not raw.endswith(b"\n"):
             rest = raw
             while rest and not rest.endswith(b"\n"):
                 rest = stream.readline(LONGEST_LINE)
             head = raw[:8].decode(errors="backslashreplace")
-            yield Line(f"{head}…", f"the line is longer than {LONGEST_LINE} bytes, which no value is")
+            yield InputLine(f"{head}…", f"the line is longer than {LONGEST_LINE} bytes, which no value is")
             continue
         raw = raw.removesuffix(b"\n").removesuffix(b"\r")
-        yield Line(raw.decode(errors="backslashreplace"), utf8_problem(raw))
+        yield InputLine(raw.decode(errors="backslashreplace"), utf8_problem(raw))

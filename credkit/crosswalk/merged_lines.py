@@ -16,13 +16,13 @@ import polars as pl
 from credkit.bulk.words import Array
 from credkit.crosswalk.outputs import ALREADY_MASKED, LINE_COLUMNS, CsvLines, csv_text, format_cell
 from credkit.crosswalk.result import CrosswalkLine
-from credkit.files.csvfiles import SIGNS
-from credkit.files.times import SECOND, moment_of, offsets
+from credkit.files.csvfiles import FORMULA_SIGNS
+from credkit.files.times import SECOND_MICROS, to_datetime, utc_offsets
 from credkit.privacy.accountroom import ACCOUNT_ROOM_PATTERN
 from credkit.privacy.accounts import mask_accounts
 
 OWN_COLUMNS = ("person", "credential", "number", "text", "readers")  # of each card; the rest is of its class
-NEEDS_QUOTING = rf'(?:\A|;) *{SIGNS}|[",\t\r\n]'  # without it a cell stands in a file as it is
+NEEDS_QUOTING = rf'(?:\A|;) *{FORMULA_SIGNS}|[",\t\r\n]'  # without it a cell stands in a file as it is
 NEEDS_QUOTING_OR_MASKING = (
     rf"{NEEDS_QUOTING}|{ACCOUNT_ROOM_PATTERN}"  # the same for a cell in which there may be an account number
 )
@@ -79,7 +79,7 @@ class MergedLines(CsvLines):
                 yield self.evaluated[place - self.settled.height][1]
                 continue
             row = next(rows)
-            last = None if row["last"] < 0 else moment_of(row["last"]).astimezone(self.zone)
+            last = None if row["last"] < 0 else to_datetime(row["last"]).astimezone(self.zone)
             pattern = self.patterns[row["class"]][row["at"]]
             yield replace(pattern, last_seen=last, **{name: row[name] for name in OWN_COLUMNS})
 
@@ -134,10 +134,10 @@ def _format_csv_cell(text: str, *, safe: bool) -> str:
 def format_times(moments: Array, zone: tzinfo) -> pl.Series:
     """Times by the clocks of ``zone`` with their offset from UTC (ISO 8601); empty for what is negative."""
     there = np.flatnonzero(moments >= 0)
-    ahead = offsets(moments[there], zone)
-    local = np.datetime_as_string(((moments[there] + ahead) // SECOND).astype("datetime64[s]"))
+    ahead = utc_offsets(moments[there], zone)
+    local = np.datetime_as_string(((moments[there] + ahead) // SECOND_MICROS).astype("datetime64[s]"))
     kinds, which = np.unique(ahead, return_inverse=True)
     rows = [int(np.flatnonzero(which == place)[0]) for place in range(len(kinds))]
-    ends = [moment_of(int(moments[there[row]])).astimezone(zone).isoformat(timespec="seconds")[19:] for row in rows]
+    ends = [to_datetime(int(moments[there[row]])).astimezone(zone).isoformat(timespec="seconds")[19:] for row in rows]
     found = pl.Series("stamp", local.tolist(), dtype=pl.String) + pl.Series(ends, dtype=pl.String).gather(which)
     return pl.Series("stamp", [""]).new_from_index(0, len(moments)).scatter(there, found)

@@ -14,7 +14,7 @@ from pathlib import Path
 
 from credkit.crosswalk.result import Crosswalk, CrosswalkLine, ExceptionRow
 from credkit.crosswalk.summary import summary_text
-from credkit.files.csvfiles import guarded
+from credkit.files.csvfiles import guard_formula
 from credkit.files.outputs import write_folder
 from credkit.privacy.accounts import mask_accounts
 
@@ -78,4 +78,4 @@ def format_cell(value: object) -> str:
     if isinstance(value, tuple):
         value = "; ".join(map(str, value))
     text = "" if value is None else str(value)
-    return guarded(text)
+    return guard_formula(text)

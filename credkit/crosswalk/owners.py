@@ -12,7 +12,7 @@ from credkit.bulk.words import Array
 from credkit.core.fields import Item
 from credkit.crosswalk.account_suspects import find_account_numbers, may_hold_account
 from credkit.crosswalk.number_columns import are_rounded, key_columns, narrow_to_64_bits, unify_key_types
-from credkit.files.csvcolumns import NotPlain
+from credkit.files.csvcolumns import NeedsStrictReader
 from credkit.site.model import CredentialKind, Site
 
 ROW_COLUMN = "row"
@@ -59,7 +59,7 @@ class OwnerColumns:
         if not kind.not_payment:
             held, tracks = find_account_numbers(kind.value, values, ok & may_hold_account(kind.value, values, fields))
             if tracks:
-                raise NotPlain
+                raise NeedsStrictReader
             doubtful |= held
         if kind.issue:
             fields = {**fields, kind.issue: issues.fill_null(0).to_numpy()}

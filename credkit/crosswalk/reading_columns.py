@@ -22,13 +22,13 @@ from credkit.crosswalk.account_suspects import find_account_numbers, may_hold_ac
 from credkit.crosswalk.number_columns import KEY_PREFIX, are_rounded, key_columns
 from credkit.crosswalk.owners import OwnerColumns
 from credkit.crosswalk.settled import ReaderPeriod
-from credkit.files.csvcolumns import FIRST, NotPlain
-from credkit.files.times import EPOCH, MICRO, SECOND, moment_of, offsets
+from credkit.files.csvcolumns import FIRST_ROW_LINE, NeedsStrictReader
+from credkit.files.times import EPOCH, MICROSECOND, SECOND_MICROS, to_datetime, utc_offsets
 from credkit.site.columns import load_readings
 from credkit.site.model import CredentialKind, Reader, Site
 from credkit.site.rows import ReadingRow
 
-DAY = 86_400 * SECOND
+DAY = 86_400 * SECOND_MICROS
 ReadingsPiece = tuple[pl.DataFrame, Array]  # rows and their times
 DAY_LIMITS = (-(1 << 30), 1 << 30)  # days before all others, and after
 
@@ -59,7 +59,8 @@ class ReadingColumns:
         for place, micros, at, text in zip(places.tolist(), written, where, texts, strict=True):
             presentation, expected = self.extra_cells.get(place, ("", ""))
             yield ReadingRow(
-                line=place + FIRST, time=moment_of(micros), reader=names[at], text=text, presentation=presentation,
+                line=place + FIRST_ROW_LINE, time=to_datetime(micros), reader=names[at], text=text,
+                presentation=presentation,
                 expected=expected,
             )  # fmt: skip
 
@@ -94,7 +95,7 @@ def reader_periods(site: Site) -> list[ReaderPeriod]:
 
 def _clock_offsets(site: Site) -> Array:
     """By reader and period: what its clock lacks, in µs."""
-    return np.array([site.readers[name].clock_offset // MICRO for name, _ in reader_periods(site)], np.int64)
+    return np.array([site.readers[name].clock_offset // MICROSECOND for name, _ in reader_periods(site)], np.int64)
 
 
 def _prefetch(pieces: Iterator[ReadingsPiece]) -> Iterator[ReadingsPiece]:
@@ -187,7 +188,7 @@ class _ColumnReader:
                 owner[rows], odd[rows] = self._read(lane, some)
         good = np.flatnonzero(~odd)
         moments = written[good] + self.ahead[where[good]]
-        days = (moments + offsets(moments, self.site.zone)) // DAY
+        days = (moments + utc_offsets(moments, self.site.zone)) // DAY
         theirs = owner[good]
         odd[good] = (days < self.first[theirs]) | (days > self.last[theirs])
         return owner, odd
@@ -200,7 +201,7 @@ class _ColumnReader:
             not kind.not_payment
             and find_account_numbers(lane.codec, texts, ok & may_hold_account(lane.codec, texts, fields))[1]
         ):
-            raise NotPlain
+            raise NeedsStrictReader
         numbers = pl.DataFrame(key_columns(kind, fields))
         owner = np.where(ok, self.owners.find_rows(kind.namespace, numbers), np.int32(-1))
         if kind.issue and (stray := ok & (owner < 0)).any():
@@ -216,8 +217,8 @@ def _find_periods(reader: Reader, moments: Array) -> Array:
     """The place of the period of each of ``moments``; the first that covers it counts."""
     found = np.full(len(moments), -1, np.int32)
     for place, period in reversed([*enumerate(reader.periods)]):
-        start = None if period.start is None else (period.start - EPOCH) // MICRO
-        end = None if period.end is None else (period.end - EPOCH) // MICRO
+        start = None if period.start is None else (period.start - EPOCH) // MICROSECOND
+        end = None if period.end is None else (period.end - EPOCH) // MICROSECOND
         covered = np.ones(len(moments), bool)
         if start is not None:
             covered &= moments >= start
@@ -225,7 +226,7 @@ def _find_periods(reader: Reader, moments: Array) -> Array:
             covered &= moments < end
         found[covered] = place
     if (found < 0).any():
-        raise NotPlain
+        raise NeedsStrictReader
     return found.astype(np.uint16)
 
 

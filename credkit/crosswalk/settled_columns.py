@@ -22,7 +22,7 @@ from credkit.crosswalk.register import ACTIVE, EARLY, EXPIRED, Number
 from credkit.crosswalk.result import Action, CrosswalkLine
 from credkit.crosswalk.settled import NumberValues, ReaderPeriod, Settled
 from credkit.crosswalk.target_fit import TargetFit
-from credkit.files.csvcolumns import FIRST
+from credkit.files.csvcolumns import FIRST_ROW_LINE
 from credkit.site.model import Site, Target
 
 SETTLED_ACTIONS = ("add", "keep", "none")  # of a settled card
@@ -216,7 +216,7 @@ class SettledColumns(Settled):
     def count_misplaced(self, file: str, lines: Collection[int]) -> int:
         """The number of lines of a file that are not exactly once settled or among ``lines``, the evaluated ones."""
         times = self._settled_rows(file).astype(np.int64)
-        np.add.at(times, np.fromiter(lines, np.int64, len(lines)) - FIRST, 1)
+        np.add.at(times, np.fromiter(lines, np.int64, len(lines)) - FIRST_ROW_LINE, 1)
         return int(np.count_nonzero(times != 1))
 
     def all_lines(self, lines: Mapping[int, Sequence[CrosswalkLine]]) -> Sequence[CrosswalkLine]:

@@ -26,7 +26,7 @@ from credkit.crosswalk.settled_columns import CardClasses, SettledColumns
 from credkit.crosswalk.sightings import collect_sightings
 from credkit.crosswalk.target_fit import TargetFit, fit_target
 from credkit.crosswalk.texts import TextResults
-from credkit.files.csvcolumns import NotPlain
+from credkit.files.csvcolumns import NeedsStrictReader
 from credkit.site.columns import load_credentials, load_existing
 from credkit.site.model import CredentialKind, Rows, Site
 from credkit.site.rows import Assignment, ExportRow
@@ -42,7 +42,7 @@ def triage_files(site: Site) -> Triage | None:
         return None
     try:
         return Triage(site, cards, {name: rows for name, rows in exports.items() if rows is not None})
-    except NotPlain:
+    except NeedsStrictReader:
         return None
 
 

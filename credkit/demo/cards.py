@@ -34,7 +34,7 @@ from credkit.cards.readback import check_all
 from credkit.core.errors import CredkitError
 from credkit.demo.draws import Dice
 from credkit.demo.folder import SEED, write_files
-from credkit.files.csvfiles import File
+from credkit.files.csvfiles import CsvFile
 
 PLAN = Path(__file__).with_name("staff-plan.toml")
 FOLDER, PLAN_FILE, LIST = "cards", "staff-plan.toml", "staff.csv"
@@ -120,7 +120,7 @@ def write_demo_cards(folder: str | Path, seed: int = SEED) -> DemoCards:
     master = MasterKey.from_bytes(secrets.token_bytes(32), "drawn for this run")
     home = Path(folder) / FOLDER
     write_files(home, {PLAN_FILE: PLAN.read_bytes(), LIST: staff_csv(seed)})
-    plan, listed = load_plan(home / PLAN_FILE), File(path=home / LIST, name=LIST)
+    plan, listed = load_plan(home / PLAN_FILE), CsvFile(path=home / LIST, name=LIST)
     with ExitStack() as stack:
         again = (home / DATA).exists() or (home / READ_BACKS).exists()
         place = Path(stack.enter_context(TemporaryDirectory())) if again else home

@@ -36,7 +36,7 @@ def demo_report(site: Path) -> Audited:
     from credkit.report import pin_file, report
 
     described, out = load_site(site), site.with_name(REPORT)
-    clock = Clock(described.zone, local=described.readings.local)
+    clock = Clock(described.zone, local=described.readings.has_local_times)
     plan = AuditPlan(columns=ColumnNames(), clock=clock, site=described)
     try:
         output = FileOutput(out, "report")

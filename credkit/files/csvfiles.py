@@ -21,23 +21,23 @@ from typing import NoReturn
 
 from credkit.core.errors import DefinitionError
 from credkit.core.sentences import nearest, redacted_repr
-from credkit.files.regularfiles import LONGEST_LINE, open_regular
+from credkit.files.regularfiles import LONGEST_LINE_BYTES, open_regular
 
-PIECE = 1 << 16  # bytes that are read at once
-MARK = "\ufeff"  # a byte order mark
-UNMARKED = "does not start with BOM"  # how every Python ends the error about a mark that is missing
-SIGNS = r"[=+\-@＝＋－＠]"  # what a spreadsheet begins a formula with; the full-width ones, too
+PIECE_BYTES = 1 << 16  # bytes that are read at once
+BYTE_ORDER_MARK = "\ufeff"  # a byte order mark
+MISSING_MARK = "does not start with BOM"  # how every Python ends the error about a mark that is missing
+FORMULA_SIGNS = r"[=+\-@＝＋－＠]"  # what a spreadsheet begins a formula with; the full-width ones, too
 # A cell begins with the text, and behind what some spreadsheet may part cells at; a number is no formula.
 _FORMULA = re.compile(
-    rf"^(?=[\t\r\n])|(?:^|(?<=[;\t\r\n]))(?! *[+-]?[0-9]+(?:\.[0-9]+)? *(?:[;\t\r\n]|\Z))(?= *{SIGNS})"
+    rf"^(?=[\t\r\n])|(?:^|(?<=[;\t\r\n]))(?! *[+-]?[0-9]+(?:\.[0-9]+)? *(?:[;\t\r\n]|\Z))(?= *{FORMULA_SIGNS})"
 )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class File:
+class CsvFile:
     """A CSV file as it is declared; ``name`` is how its path is written there.
 
-    ``local`` says that its times have no offset and are by the site's clocks. ``option`` is how the
+    ``has_local_times`` says that its times have no offset and are by the site's clocks. ``option`` is how the
     command line declares encoding and delimiter, if it does, with braces for the word.
     """
 
@@ -45,10 +45,10 @@ class File:
     name: str
     encoding: str = "utf-8"
     delimiter: str = ","
-    local: bool = False
+    has_local_times: bool = False
     option: str = ""
 
-    def declares(self, what: str) -> str:
+    def describe_declaring(self, what: str) -> str:
         """That another ``what`` can be declared, and by which option."""
         return f"can be declared{self.option and ': '}{self.option.format(what)}"
 
@@ -66,14 +66,14 @@ class File:
         )
 
 
-def records(file: File, columns: Sequence[str], spare: str = "") -> Iterator[tuple[int, list[str]]]:
+def read_rows(file: CsvFile, columns: Sequence[str], spare: str = "") -> Iterator[tuple[int, list[str]]]:
     """The rows of ``file``: the line each begins on, its cells in the order of ``columns``.
 
     The header must name exactly these columns, in any order; ``spare`` says what to do about others
     beside them. Empty lines are no rows. No cell may hold a line break: a quotation mark that opens
     by accident would take in the rows that follow.
     """
-    rows = csv.reader(_lines(file), delimiter=file.delimiter, strict=True)
+    rows = csv.reader(_read_lines(file), delimiter=file.delimiter, strict=True)
     header: list[str] | None = None
     order: list[int] = []
     while True:
@@ -83,12 +83,12 @@ def records(file: File, columns: Sequence[str], spare: str = "") -> Iterator[tup
         except StopIteration:
             break
         except csv.Error as error:
-            file.refuse(line, _not_csv(error, rows.line_num - line + 1))
+            file.refuse(line, _describe_csv_fault(error, rows.line_num - line + 1))
         if rows.line_num > line:
             file.refuse(line, "a cell holds a line break: is a quotation mark in it not doubled?")
         if header is None:
             header = cells
-            order = _order(file, line, header, columns, spare)
+            order = _column_order(file, line, header, columns, spare)
         elif len(cells) == len(header):
             yield line, [cells[place] for place in order]
         elif cells:
@@ -99,7 +99,7 @@ def records(file: File, columns: Sequence[str], spare: str = "") -> Iterator[tup
         file.refuse(1, f"the file is empty, expected the columns {', '.join(columns)}")
 
 
-def _not_csv(error: csv.Error, lines: int) -> str:
+def _describe_csv_fault(error: csv.Error, lines: int) -> str:
     """What is wrong with a row of so many lines: a quotation mark that is never closed takes in those that follow."""
     if str(error) == "unexpected end of data":
         return "a quotation mark that opens in the row that begins here is never closed"
@@ -109,11 +109,11 @@ def _not_csv(error: csv.Error, lines: int) -> str:
     return f"the row that begins here {what}{'; is a quotation mark in it never closed?' if lines > 1 else ''}"
 
 
-def _order(file: File, line: int, header: list[str], columns: Sequence[str], spare: str) -> list[int]:
+def _column_order(file: CsvFile, line: int, header: list[str], columns: Sequence[str], spare: str) -> list[int]:
     """Where in ``header`` each of ``columns`` stands."""
     other = next((sign for sign in ";\t|," if sign != file.delimiter and sign in header[0]), None) if header else None
     if len(header) == 1 and len(columns) > 1 and other:
-        another = f"Another {file.declares('delimiter')}"
+        another = f"Another {file.describe_declaring('delimiter')}"
         file.refuse(line, f"there is one column only: is the delimiter {redacted_repr(other)}? {another}")
     for column in header:
         if column not in columns:
@@ -127,11 +127,11 @@ def _order(file: File, line: int, header: list[str], columns: Sequence[str], spa
     return [header.index(column) for column in columns]
 
 
-def _lines(file: File) -> Iterator[str]:
+def _read_lines(file: CsvFile) -> Iterator[str]:
     """The lines of ``file`` with their ends; what ends them is for the CSV reader to say."""
     begun: list[str] = []  # of the line that is not complete yet
     line, size = 1, 0  # where it is, and how many characters of it there are
-    for text in _texts(file):
+    for text in _read_texts(file):
         if "\n" not in text and "\r" not in text:
             begun.append(text)
             size += len(text)
@@ -139,25 +139,25 @@ def _lines(file: File) -> Iterator[str]:
             *whole, last = io.StringIO("".join((*begun, text)), newline="")
             yield from whole
             begun, line, size = [last], line + len(whole), len(last)
-        if size > LONGEST_LINE:
-            file.refuse(line, f"the line has more than {LONGEST_LINE:,} characters: is this a file of rows?")
+        if size > LONGEST_LINE_BYTES:
+            file.refuse(line, f"the line has more than {LONGEST_LINE_BYTES:,} characters: is this a file of rows?")
     yield from io.StringIO("".join(begun), newline="")
 
 
-def _texts(file: File) -> Iterator[str]:
+def _read_texts(file: CsvFile) -> Iterator[str]:
     """The characters of ``file``, piece by piece; a byte that is not of its encoding is named with its offset."""
     decoder = getincrementaldecoder(file.encoding)()
     done = ends = characters = lines = 0  # bytes and line ends that were read, characters and lines that came of them
-    for piece in _pieces(file):
+    for piece in _read_pieces(file):
         done, ends = done + len(piece), ends + piece.count(b"\n")
         try:
             text = decoder.decode(piece, final=not piece)
         except UnicodeError as error:
-            if str(error).endswith(UNMARKED):
+            if str(error).endswith(MISSING_MARK):
                 name = lookup(file.encoding).name
                 raise DefinitionError(
                     f"{file.name}: no byte order mark at its start, expected one of {name} "
-                    f"(another encoding, such as {name}-le, {file.declares('encoding')})"
+                    f"(another encoding, such as {name}-le, {file.describe_declaring('encoding')})"
                 ) from None
             if not isinstance(error, UnicodeDecodeError):
                 raise DefinitionError(f"{file.name}: the file is not {file.encoding} ({error})") from None
@@ -165,39 +165,39 @@ def _texts(file: File) -> Iterator[str]:
             file.refuse(
                 ends - error.object.count(b"\n", error.start) + 1,
                 f"byte {error.object[error.start]:02X}h at offset {offset} is not {file.encoding} "
-                f"(another encoding {file.declares('encoding')})",
+                f"(another encoding {file.describe_declaring('encoding')})",
             )
         if not characters:
-            text = text.removeprefix(MARK)
+            text = text.removeprefix(BYTE_ORDER_MARK)
         if "\0" in text:
             at = text.index("\0")
             line = lines + text.count("\n", 0, at) + 1
             file.refuse(
                 line,
                 f"there is a NUL character, number {characters + at} of the file: is this a CSV, in {file.encoding}? "
-                f"Another encoding {file.declares('encoding')}",
+                f"Another encoding {file.describe_declaring('encoding')}",
             )
         characters, lines = characters + len(text), lines + text.count("\n")
         yield text
 
 
-def _pieces(file: File) -> Iterator[bytes]:
+def _read_pieces(file: CsvFile) -> Iterator[bytes]:
     """The bytes of ``file``, and at last none."""
     try:
         with open_regular(file.path) as stream:
-            while piece := stream.read(PIECE):
+            while piece := stream.read(PIECE_BYTES):
                 yield piece
     except OSError as error:
         raise DefinitionError(f"{file.name}: the file cannot be read ({error.strerror})") from None
     yield b""
 
 
-def guarded(text: str) -> str:
+def guard_formula(text: str) -> str:
     """``text`` as a cell to write: where a spreadsheet would begin a formula, an apostrophe stands before it.
 
     A spreadsheet whose delimiter is a semicolon begins a cell behind each.
 
-    >>> guarded("=1+1"), guarded("C-1; =C"), guarded("-2147483648")
+    >>> guard_formula("=1+1"), guard_formula("C-1; =C"), guard_formula("-2147483648")
     ("'=1+1", "C-1;' =C", '-2147483648')
     """
     return _FORMULA.sub("'", text)

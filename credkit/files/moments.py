@@ -14,18 +14,18 @@ _TIME = re.compile(
     r"[0-9]{4}-[0-9]{2}-[0-9]{2}[T ][0-9]{2}:[0-9]{2}(?::[0-9]{2}(?:[.,][0-9]{1,6})?)?"
     r"(?P<offset>Z|[+-][0-9]{2}(?::?[0-9]{2})?)?"
 )
-YEARS = range(1970, 2200)  # of a reading; anything else is a slip of the pen
-BY_SITE = 'if it is by the site\'s clocks: time = "local"'
+ACCEPTED_YEARS = range(1970, 2200)  # of a reading; anything else is a slip of the pen
+LOCAL_TIME_HINT = 'if it is by the site\'s clocks: time = "local"'
 
 
-def moment(
-    text: str, zone: tzinfo, *, local: bool = False, either: bool = False, hint: str = BY_SITE
+def parse_moment(
+    text: str, zone: tzinfo, *, local: bool = False, either: bool = False, hint: str = LOCAL_TIME_HINT
 ) -> datetime | str:  # fmt: skip
     """The time that ``text`` writes, in UTC, or what is wrong with it; ``local`` times are by the clocks of ``zone``.
 
     Where ``either``, times without an offset are; where they may not be, ``hint`` says what to do about them.
 
-    >>> moment("2026-03-31T08:15:00+02:00", UTC).isoformat(), moment("31.3.2026", UTC)
+    >>> parse_moment("2026-03-31T08:15:00+02:00", UTC).isoformat(), parse_moment("31.3.2026", UTC)
     ('2026-03-31T06:15:00+00:00', "time is '31.3.2026', not a time such as 2026-03-31T08:15:00+02:00")
     """
     match = _TIME.fullmatch(text)
@@ -34,24 +34,24 @@ def moment(
     except ValueError:
         found = None
     wrong = f"time is {redacted_repr(text)}, not a time such as 2026-03-31T08:15:00+02:00"
-    if match is None or found is None or found.year not in YEARS:
+    if match is None or found is None or found.year not in ACCEPTED_YEARS:
         return wrong
     if match["offset"] and local:
         return f"time {redacted_repr(text)} has an offset, but the site file declares local times"
     if match["offset"]:
         placed = found.astimezone(UTC)
-        return placed if placed.year in YEARS else wrong
+        return placed if placed.year in ACCEPTED_YEARS else wrong
     if not (local or either):
         return f"time {redacted_repr(text)} has no offset from UTC ({hint})"
     placed = found.replace(tzinfo=zone)
     if placed.utcoffset() != placed.replace(fold=1).utcoffset():
-        occurs = "occurs twice" if _exists(placed) else "does not occur"
+        occurs = "occurs twice" if _was_shown(placed) else "does not occur"
         return f"the local time {redacted_repr(text)} {occurs} in {zone}: an offset is needed"
     placed = placed.astimezone(UTC)
-    return placed if placed.year in YEARS else wrong
+    return placed if placed.year in ACCEPTED_YEARS else wrong
 
 
-def _exists(placed: datetime) -> bool:
+def _was_shown(placed: datetime) -> bool:
     """Whether clocks ever showed ``placed``: they skip an hour when summer time begins."""
     first, second = placed.utcoffset(), placed.replace(fold=1).utcoffset()
     return first is not None and second is not None and first > second

@@ -11,8 +11,8 @@ from pathlib import Path
 from stat import S_ISDIR, S_ISREG
 from typing import BinaryIO
 
-LONGEST_LINE = 1 << 20  # bytes; a file with a longer line is not a file of rows
-LARGEST_DEFINITION = 1 << 24  # bytes of a file that defines something
+LONGEST_LINE_BYTES = 1 << 20  # bytes; a file with a longer line is not a file of rows
+LARGEST_DEFINITION_BYTES = 1 << 24  # bytes of a file that defines something
 NOT_REGULAR = "it is a pipe or a device, not a file"
 
 
@@ -24,12 +24,12 @@ def open_regular(path: Path, *, buffering: int = -1) -> BinaryIO:
     OSError: [Errno 22] it is a pipe or a device, not a file: '/dev/null'
     """
     try:
-        return open(path, "rb", buffering=buffering, opener=_descriptor)
+        return open(path, "rb", buffering=buffering, opener=_open_descriptor)
     except ValueError:  # a zero character, or half a character
         raise OSError(errno.EINVAL, "its name cannot be that of a file") from None
 
 
-def _descriptor(path: str, flags: int) -> int:
+def _open_descriptor(path: str, flags: int) -> int:
     """A file descriptor; a pipe is not waited for until somebody writes to it."""
     descriptor = os.open(path, flags | getattr(os, "O_NONBLOCK", 0))
     mode = os.fstat(descriptor).st_mode
@@ -39,7 +39,7 @@ def _descriptor(path: str, flags: int) -> int:
     return descriptor
 
 
-def read_regular(path: Path, longest: int = LARGEST_DEFINITION) -> bytes:
+def read_regular(path: Path, longest: int = LARGEST_DEFINITION_BYTES) -> bytes:
     """The bytes of the regular file ``path``; raises `OSError` for everything else, and for more than ``longest``.
 
     >>> len(read_regular(Path(__file__))) > 1000

@@ -17,20 +17,23 @@ import polars as pl
 
 from credkit.bulk.texts import byte_matrix
 from credkit.bulk.words import Array
-from credkit.files.moments import BY_SITE, YEARS, moment
+from credkit.files.moments import ACCEPTED_YEARS, LOCAL_TIME_HINT, parse_moment
 
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
-MICRO = timedelta(microseconds=1)
-SECOND = 1_000_000
-LONG = len("2026-03-31T08:15:00")
-LONGEST = LONG + len(".123456+02:00")
-DIGITS = [0, 1, 2, 3, 5, 6, 8, 9, 11, 12, 14, 15, 17, 18]
-MARKS = ((4, "-"), (7, "-"), (13, ":"), (16, ":"))
-MOST_LENGTHS = 8  # different ones in a piece; more of them are no times
-_YEAR = (datetime(YEARS.start + 1, 1, 1, tzinfo=UTC) - EPOCH) // MICRO
-_LEAST, _MOST = ((datetime(year, 1, 2, tzinfo=UTC) - EPOCH) // MICRO for year in (YEARS.start, YEARS.stop - 1))
+MICROSECOND = timedelta(microseconds=1)
+SECOND_MICROS = 1_000_000
+TIME_CHARACTERS = len("2026-03-31T08:15:00")
+LONGEST_TIME_CHARACTERS = TIME_CHARACTERS + len(".123456+02:00")
+DIGIT_COLUMNS = [0, 1, 2, 3, 5, 6, 8, 9, 11, 12, 14, 15, 17, 18]
+MARK_COLUMNS = ((4, "-"), (7, "-"), (13, ":"), (16, ":"))
+MOST_TEXT_LENGTHS = 8  # different ones in a piece; more of them are no times
+_YEAR = (datetime(ACCEPTED_YEARS.start + 1, 1, 1, tzinfo=UTC) - EPOCH) // MICROSECOND
+_LEAST, _MOST = (
+    (datetime(year, 1, 2, tzinfo=UTC) - EPOCH) // MICROSECOND
+    for year in (ACCEPTED_YEARS.start, ACCEPTED_YEARS.stop - 1)
+)
 
-_END = (datetime(YEARS.stop, 1, 1, tzinfo=UTC) - EPOCH) // MICRO
+_END = (datetime(ACCEPTED_YEARS.stop, 1, 1, tzinfo=UTC) - EPOCH) // MICROSECOND
 
 
 class Times(NamedTuple):
@@ -47,29 +50,29 @@ class Clock:
     ``hint`` says what to do about times without one, where there may be none.
     """
 
-    def __init__(self, zone: tzinfo, *, local: bool = False, either: bool = False, hint: str = BY_SITE) -> None:
+    def __init__(self, zone: tzinfo, *, local: bool = False, either: bool = False, hint: str = LOCAL_TIME_HINT) -> None:
         self.zone = zone
         self.local = local
         self.either = either
         self.hint = hint
 
-    def read(self, text: str) -> int | str:
+    def parse_time(self, text: str) -> int | str:
         """One time, or what is wrong with it."""
-        found = moment(text, self.zone, local=self.local, either=self.either, hint=self.hint)
-        return found if isinstance(found, str) else (found - EPOCH) // MICRO
+        found = parse_moment(text, self.zone, local=self.local, either=self.either, hint=self.hint)
+        return found if isinstance(found, str) else (found - EPOCH) // MICROSECOND
 
-    def times(self, texts: Any) -> Times:
+    def parse_times(self, texts: Any) -> Times:
         """The times that a series of ``texts`` writes."""
         if not len(texts):
             return Times(np.zeros(0, np.int64), {})
         fresh = texts[1:] != texts[:-1]
         runs = texts[:1].append(texts[1:].filter(fresh))
         lengths = np.diff(np.flatnonzero(fresh.to_numpy()), prepend=-1, append=len(texts) - 1)
-        found, rest = self._fast(runs)
+        found, rest = self._parse_common_form(runs)
         wrong: dict[int, str] = {}
         if rest.any():
             few = runs.filter(pl.Series(rest))
-            told = {text: self.read(text) for text in few.unique().to_list()}
+            told = {text: self.parse_time(text) for text in few.unique().to_list()}
             for place, text in zip(np.flatnonzero(rest).tolist(), few.to_list(), strict=True):
                 each = told[text]
                 if isinstance(each, str):
@@ -83,7 +86,7 @@ class Clock:
                 problems[row] = wrong[int(of_run[row])]
         return Times(np.repeat(found, lengths), problems)
 
-    def of_times(self, times: Any) -> Times:
+    def convert_times(self, times: Any) -> Times:
         """The times of a series that has them as such; those without a zone are by the clocks of the zone."""
         plain = times.dt.epoch("us").to_numpy()
         outside = (plain < 0) | (plain >= _END)
@@ -93,81 +96,89 @@ class Clock:
             placed = inside.dt.replace_time_zone(str(self.zone), ambiguous="null", non_existent="null")
             moments = placed.dt.epoch("us").fill_null(0).to_numpy()
             for row in np.flatnonzero(placed.is_null().to_numpy() & ~outside).tolist():
-                problems[row] = str(moment(times[row].isoformat(), self.zone, local=True))
+                problems[row] = str(parse_moment(times[row].isoformat(), self.zone, local=True))
             outside |= (moments < 0) | (moments >= _END)
         for row in np.flatnonzero(outside).tolist():
             written = np.datetime_as_string(np.datetime64(int(plain[row]), "us"), "s")
-            problems[row] = f"time is {written}, which is not in the years {YEARS.start} to {YEARS.stop - 1}"
+            problems[row] = (
+                f"time is {written}, which is not in the years {ACCEPTED_YEARS.start} to {ACCEPTED_YEARS.stop - 1}"
+            )
         return Times(moments, problems)
 
-    def _fast(self, runs: Any) -> tuple[Array, Array]:
+    def _parse_common_form(self, runs: Any) -> tuple[Array, Array]:
         """The times of the common form, and which texts have another one."""
         found, rest = np.zeros(len(runs), np.int64), np.ones(len(runs), bool)
         rows = byte_matrix(runs)
         if rows is not None:
-            return self._of_bytes(rows) if LONG <= rows.shape[1] <= LONGEST else (found, rest)
+            return (
+                self._parse_bytes(rows)
+                if TIME_CHARACTERS <= rows.shape[1] <= LONGEST_TIME_CHARACTERS
+                else (found, rest)
+            )
         lengths = runs.str.len_bytes().to_numpy()
         kinds = np.unique(lengths).tolist()
-        for length in kinds if len(kinds) <= MOST_LENGTHS else ():
-            if LONG <= length <= LONGEST:
+        for length in kinds if len(kinds) <= MOST_TEXT_LENGTHS else ():
+            if TIME_CHARACTERS <= length <= LONGEST_TIME_CHARACTERS:
                 here = np.flatnonzero(lengths == length)
-                found[here], rest[here] = self._fast(runs.gather(here))
+                found[here], rest[here] = self._parse_common_form(runs.gather(here))
         return found, rest
 
-    def _of_bytes(self, raw: Array) -> tuple[Array, Array]:
+    def _parse_bytes(self, raw: Array) -> tuple[Array, Array]:
         """The times in rows of bytes, as many in each, and which rows are of another form."""
         signs = np.ascontiguousarray(raw.T)
-        digits = signs[DIGITS] - np.uint8(ord("0"))
+        digits = signs[DIGIT_COLUMNS] - np.uint8(ord("0"))
         good = (digits <= 9).all(axis=0) & ((signs[10] == ord("T")) | (signs[10] == ord(" ")))
-        for place, sign in MARKS:
+        for place, sign in MARK_COLUMNS:
             good &= signs[place] == ord(sign)
         pairs = digits[0::2] * np.uint8(10) + digits[1::2]  # of what is no digit, anything
         hour, minute, second = pairs[4:]
         good &= (hour < 24) & (minute < 60) & (second < 60)
-        total = (hour * np.int64(3600) + minute * np.int64(60) + second) * SECOND
-        midnight, known = self._midnights(pairs[:4], good)
+        total = (hour * np.int64(3600) + minute * np.int64(60) + second) * SECOND_MICROS
+        midnight, known = self._day_starts(pairs[:4], good)
         total += midnight
         good &= known
-        place = LONG
-        if len(signs) > LONG and bytes(raw[0, LONG : LONG + 1]) in (b".", b","):
-            ends = signs[LONG + 1 :, 0] - np.uint8(ord("0")) > 9
-            place = LONG + 1 + (int(ends.argmax()) if ends.any() else len(ends))
-            parts = signs[LONG + 1 : place] - np.uint8(ord("0"))
-            good &= ((signs[LONG] == ord(".")) | (signs[LONG] == ord(","))) & (parts <= 9).all(axis=0)
-            if not LONG + 1 < place <= LONG + 7:
+        place = TIME_CHARACTERS
+        if len(signs) > TIME_CHARACTERS and bytes(raw[0, TIME_CHARACTERS : TIME_CHARACTERS + 1]) in (b".", b","):
+            ends = signs[TIME_CHARACTERS + 1 :, 0] - np.uint8(ord("0")) > 9
+            place = TIME_CHARACTERS + 1 + (int(ends.argmax()) if ends.any() else len(ends))
+            parts = signs[TIME_CHARACTERS + 1 : place] - np.uint8(ord("0"))
+            good &= ((signs[TIME_CHARACTERS] == ord(".")) | (signs[TIME_CHARACTERS] == ord(","))) & (parts <= 9).all(
+                axis=0
+            )
+            if not TIME_CHARACTERS + 1 < place <= TIME_CHARACTERS + 7:
                 return total, np.ones(len(raw), bool)
             for power, part in enumerate(parts):
                 total += part * np.int64(10 ** (5 - power))
-        return self._shifted(total, good, signs[place:])
+        return self._subtract_offsets(total, good, signs[place:])
 
-    def _midnights(self, dates: Array, good: Array) -> tuple[Any, Any]:
+    def _day_starts(self, dates: Array, good: Array) -> tuple[Any, Any]:
         """When the days of dates begin that are ``good`` so far, and which are there; one for all of the same day.
 
         A date is a column of its century, year, month and day.
         """
         if (dates == dates[:, :1]).all():
-            start = self._day(dates[:, 0])
+            start = self._day_start(dates[:, 0])
             return start or 0, start is not None
         days = np.ascontiguousarray(dates.T).view(np.uint32).ravel()
         found, known = np.zeros(len(days), np.int64), np.zeros(len(days), bool)
         some = days[good]
         turns = some[1:][some[1:] != some[:-1]]
         for day in {*some[:1].tolist(), *turns.tolist()}:
-            start = self._day(np.array([day], np.uint32).view(np.uint8))
+            start = self._day_start(np.array([day], np.uint32).view(np.uint8))
             if start is not None:
                 found[days == day], known[days == day] = start, True
         return found, known
 
-    def _day(self, date: Array) -> int | None:
+    def _day_start(self, date: Array) -> int | None:
         """The microsecond at which a day begins, without regard to zones; None if there is no such day."""
         century, year, month, day = date.tolist()
         try:
             found = datetime(century * 100 + year, month, day, tzinfo=UTC)
         except ValueError:
             return None
-        return (found - EPOCH) // MICRO if found.year in YEARS else None
+        return (found - EPOCH) // MICROSECOND if found.year in ACCEPTED_YEARS else None
 
-    def _shifted(self, total: Array, good: Array, tails: Array) -> tuple[Array, Array]:
+    def _subtract_offsets(self, total: Array, good: Array, tails: Array) -> tuple[Array, Array]:
         """``total`` less the offsets that ``tails`` write, or by the clocks of the zone where there is none."""
         if not len(tails):
             if not (self.local or self.either):
@@ -185,8 +196,8 @@ class Clock:
         offsets = np.zeros(kinds.shape[1], np.int64)
         known = np.ones(kinds.shape[1], bool)
         for place in range(kinds.shape[1]):
-            moment_there = self.read(
-                f"{YEARS.start + 1}-01-01T00:00:00{bytes(kinds[:, place]).decode('utf-8', 'replace')}"
+            moment_there = self.parse_time(
+                f"{ACCEPTED_YEARS.start + 1}-01-01T00:00:00{bytes(kinds[:, place]).decode('utf-8', 'replace')}"
             )
             known[place] = not isinstance(moment_there, str) and bytes(kinds[:1, place]) in (b"Z", b"+", b"-")
             offsets[place] = 0 if isinstance(moment_there, str) else moment_there - _YEAR
@@ -195,39 +206,39 @@ class Clock:
         return total, ~good
 
 
-def moment_of(micros: int) -> datetime:
+def to_datetime(micros: int) -> datetime:
     """The time in UTC.
 
-    >>> moment_of(0).isoformat()
+    >>> to_datetime(0).isoformat()
     '1970-01-01T00:00:00+00:00'
     """
     return EPOCH + timedelta(microseconds=micros)
 
 
-QUARTER = 900 * SECOND
+QUARTER_HOUR_MICROS = 900 * SECOND_MICROS
 
 
-def offsets(moments: Array, zone: tzinfo) -> Array:
+def utc_offsets(moments: Array, zone: tzinfo) -> Array:
     """How many microseconds the clocks of ``zone`` are ahead of UTC at each of ``moments``.
 
     Clocks are set at quarters of an hour; where they were once set between two, each moment is looked at.
 
     >>> from zoneinfo import ZoneInfo
-    >>> (offsets(np.array([0, 1_790_000_000 * SECOND]), ZoneInfo("Europe/Amsterdam")) // SECOND).tolist()
+    >>> (utc_offsets(np.array([0, 1_790_000_000 * SECOND]), ZoneInfo("Europe/Amsterdam")) // SECOND_MICROS).tolist()
     [3600, 7200]
     """
-    quarters, which = np.unique(moments // QUARTER, return_inverse=True)
+    quarters, which = np.unique(moments // QUARTER_HOUR_MICROS, return_inverse=True)
     found = np.zeros(len(quarters), np.int64)
     uneven = np.zeros(len(quarters), bool)
     for place, quarter in enumerate(quarters.tolist()):
-        found[place] = _offset(quarter * QUARTER, zone)
-        uneven[place] = found[place] != _offset((quarter + 1) * QUARTER - 1, zone)
+        found[place] = _utc_offset(quarter * QUARTER_HOUR_MICROS, zone)
+        uneven[place] = found[place] != _utc_offset((quarter + 1) * QUARTER_HOUR_MICROS - 1, zone)
     each = found[which]
     for row in np.flatnonzero(uneven[which]).tolist():
-        each[row] = _offset(int(moments[row]), zone)
+        each[row] = _utc_offset(int(moments[row]), zone)
     return each
 
 
-def _offset(micros: int, zone: tzinfo) -> int:
-    ahead = moment_of(micros).astimezone(zone).utcoffset()
-    return ahead // MICRO if ahead is not None else 0
+def _utc_offset(micros: int, zone: tzinfo) -> int:
+    ahead = to_datetime(micros).astimezone(zone).utcoffset()
+    return ahead // MICROSECOND if ahead is not None else 0

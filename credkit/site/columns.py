@@ -16,7 +16,7 @@ from datetime import date
 import polars as pl
 
 from credkit.bulk.words import Array
-from credkit.files.csvcolumns import NotPlain, pieces, whole
+from credkit.files.csvcolumns import NeedsStrictReader, read_frame, read_frames
 from credkit.files.times import Clock
 from credkit.privacy.accountroom import ACCOUNT_DIGITS, ACCOUNT_ROOM_PATTERN
 from credkit.privacy.accounts import holds_track
@@ -30,8 +30,8 @@ _DAY = re.compile("[0-9]{4}-[0-9]{2}-[0-9]{2}")
 def load_credentials(site: Site) -> pl.DataFrame | None:
     """The rows of the credentials: the columns of `credkit.site.rows.Assignment`, days as texts; None if not plain."""
     try:
-        frame = whole(site.credentials, CREDENTIALS)
-    except NotPlain:
+        frame = read_frame(site.credentials, CREDENTIALS)
+    except NeedsStrictReader:
         return None
     if not _is_valid(frame, site):
         return None
@@ -44,17 +44,17 @@ def load_readings(site: Site) -> Iterator[tuple[pl.DataFrame, Array]]:
 
     Raises `NotPlain`.
     """
-    clock = Clock(site.zone, local=site.readings.local)
+    clock = Clock(site.zone, local=site.readings.has_local_times)
     guarded = [reader.name for reader in site.readers.values() if not reader.kind.not_payment]
-    for frame in pieces(site.readings, READINGS):
+    for frame in read_frames(site.readings, READINGS):
         if not set(frame["reader"].unique()) <= set(site.readers):
-            raise NotPlain
-        times = clock.times(frame["time"])
+            raise NeedsStrictReader
+        times = clock.parse_times(frame["time"])
         if times.problems:
-            raise NotPlain
+            raise NeedsStrictReader
         looked = frame.filter(pl.col("reader").is_in(guarded)) if len(guarded) < len(site.readers) else frame
         if holds_tracks(looked, READINGS[1:]):
-            raise NotPlain
+            raise NeedsStrictReader
         yield frame.select("line", *READINGS[1:]), times.moments
 
 
@@ -63,8 +63,8 @@ def load_existing(site: Site, target: Target) -> pl.DataFrame | None:
     if target.existing is None:
         return None
     try:
-        frame = whole(target.existing, EXISTING)
-    except NotPlain:
+        frame = read_frame(target.existing, EXISTING)
+    except NeedsStrictReader:
         return None
     if not target.kind.not_payment and holds_tracks(frame, EXISTING):
         return None

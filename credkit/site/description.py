@@ -28,7 +28,7 @@ from credkit.core.frozen import FrozenMapping
 from credkit.core.reading import Field, Row, TextField
 from credkit.core.sentences import nearest, redacted_repr
 from credkit.core.shapes import Shape
-from credkit.files.csvfiles import File
+from credkit.files.csvfiles import CsvFile
 from credkit.files.tomltable import read_toml
 from credkit.site.model import COLUMN, Column, CredentialKind, Period, Reader, Rows, Rules, Site, Target
 from credkit.site.rows import read_credentials, read_existing, read_list, read_readings
@@ -109,7 +109,7 @@ class _SiteBuilder:
                 "time_zone", f"{redacted_repr(name)} is not an IANA time zone{nearest(name, available_timezones())}"
             )
 
-    def file(self, table: SchemaTable) -> File:
+    def file(self, table: SchemaTable) -> CsvFile:
         delimiter = table.text("delimiter", ",")
         if len(delimiter) != 1 or delimiter in '"\r\n':
             table.refuse("delimiter", f"{redacted_repr(delimiter)} is not one character that can stand between cells")
@@ -120,7 +120,13 @@ class _SiteBuilder:
             table.refuse("encoding", f"{redacted_repr(encoding)} is not a text encoding that Python knows")
         name = table.text("path")
         local = table.one_of("time", ("offset", "local")) == "local" if "time" in table.keys else False
-        return File(path=self.path(table, "path", name), name=name, encoding=encoding, delimiter=delimiter, local=local)
+        return CsvFile(
+            path=self.path(table, "path", name),
+            name=name,
+            encoding=encoding,
+            delimiter=delimiter,
+            has_local_times=local,
+        )
 
     def path(self, table: SchemaTable, key: str, name: str) -> Path:
         if not name or "\0" in name:
@@ -307,7 +313,7 @@ class _SiteBuilder:
             existing=self.export(table) if table.has("existing") else None,
         )  # fmt: skip
 
-    def export(self, table: SchemaTable) -> File:
+    def export(self, table: SchemaTable) -> CsvFile:
         """The export under ``existing``: a path, or a table where encoding or delimiter are not the usual ones."""
         if isinstance(table.content["existing"], str):
             return self.file(table.inner(table.at("existing"), {"path": table.content["existing"]}, _FILE))

@@ -18,7 +18,7 @@ from credkit.core.codec import AnyCodec
 from credkit.core.fields import Item
 from credkit.core.reading import Schema
 from credkit.core.sentences import redacted_repr
-from credkit.files.csvfiles import File
+from credkit.files.csvfiles import CsvFile
 from credkit.privacy.payment import is_declared
 from credkit.site.rows import Assignment, ExportRow, ReadingRow
 from credkit.streams import Stream
@@ -156,7 +156,7 @@ class Target:
     kind: CredentialKind
     conversion: AnyConversion
     column: Column
-    existing: File | None = None
+    existing: CsvFile | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -166,8 +166,8 @@ class Site:
     name: str
     zone: ZoneInfo
     as_of: date
-    credentials: File
-    readings: File
+    credentials: CsvFile
+    readings: CsvFile
     kinds: Mapping[str, CredentialKind]
     readers: Mapping[str, Reader]
     targets: Mapping[str, Target]

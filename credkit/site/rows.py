@@ -15,8 +15,8 @@ from datetime import date, datetime, tzinfo
 from functools import lru_cache
 
 from credkit.core.sentences import nearest, redacted_repr
-from credkit.files.csvfiles import File, records
-from credkit.files.moments import moment
+from credkit.files.csvfiles import CsvFile, read_rows
+from credkit.files.moments import parse_moment
 from credkit.privacy.accounts import holds_track
 
 CREDENTIALS = (
@@ -70,14 +70,14 @@ class ExportRow:
 
 
 def read_credentials(
-    file: File, kinds: Collection[str], statuses: Collection[str], not_payment: Collection[str] = ()
+    file: CsvFile, kinds: Collection[str], statuses: Collection[str], not_payment: Collection[str] = ()
 ) -> tuple[Assignment, ...]:
     """The assignments in ``file``; their kinds must be among ``kinds``, their statuses among ``statuses``.
 
     Rows that hold a payment track are refused, but for those whose kind is among ``not_payment``.
     """
     found = []
-    for line, cells in records(file, CREDENTIALS):
+    for line, cells in read_rows(file, CREDENTIALS):
         row = _parse_assignment(file, line, cells, kinds, statuses)
         if row.kind not in not_payment:
             _refuse_track(file, line, cells)
@@ -85,14 +85,14 @@ def read_credentials(
     return tuple(found)
 
 
-def _refuse_track(file: File, line: int, cells: Sequence[str]) -> None:
+def _refuse_track(file: CsvFile, line: int, cells: Sequence[str]) -> None:
     """Refuse a line that holds a payment track."""
     if any(map(holds_track, cells)):
         file.refuse_track(line)
 
 
 def _parse_assignment(
-    file: File, line: int, cells: Sequence[str], kinds: Collection[str], statuses: Collection[str]
+    file: CsvFile, line: int, cells: Sequence[str], kinds: Collection[str], statuses: Collection[str]
 ) -> Assignment:
     person, credential, kind, value, printed, issue, status, first, last, replaces, source = cells
     for column, cell in (("person_id", person), ("credential_id", credential), ("status", status)):
@@ -118,7 +118,7 @@ def _parse_assignment(
     )  # fmt: skip
 
 
-def _parse_day(file: File, line: int, column: str, text: str) -> date | None:
+def _parse_day(file: CsvFile, line: int, column: str, text: str) -> date | None:
     if not text:
         return None
     found = _parse_date(text)
@@ -136,14 +136,14 @@ def _parse_date(text: str) -> date | None:
 
 
 def read_readings(
-    file: File, readers: Collection[str], zone: tzinfo, not_payment: Collection[str] = ()
+    file: CsvFile, readers: Collection[str], zone: tzinfo, not_payment: Collection[str] = ()
 ) -> tuple[ReadingRow, ...]:  # fmt: skip
     """The readings in ``file``; ``zone`` is for local times, and readers must be among ``readers``.
 
     Rows that hold a payment track are refused, but for those whose reader is among ``not_payment``.
     """
     found = []
-    for line, cells in records(file, READINGS):
+    for line, cells in read_rows(file, READINGS):
         time, reader, text, presentation, expected = cells
         if reader not in readers:
             file.refuse(line, f"no reader is called {redacted_repr(reader)} in the site file{nearest(reader, readers)}")
@@ -158,30 +158,30 @@ def read_readings(
     return tuple(found)
 
 
-def _parse_time(file: File, line: int, text: str, zone: tzinfo) -> datetime:
-    found = moment(text, zone, local=file.local)
+def _parse_time(file: CsvFile, line: int, text: str, zone: tzinfo) -> datetime:
+    found = parse_moment(text, zone, local=file.has_local_times)
     if isinstance(found, str):
         file.refuse(line, found)
     return found
 
 
-def read_existing(file: File, *, not_payment: bool = False) -> tuple[ExportRow, ...]:
+def read_existing(file: CsvFile, *, not_payment: bool = False) -> tuple[ExportRow, ...]:
     """The rows of an export: persons and the texts that the target holds for them.
 
     Rows that hold a payment track are refused unless they are ``not_payment``.
     """
     found = []
-    for line, cells in records(file, EXISTING):
+    for line, cells in read_rows(file, EXISTING):
         if not not_payment:
             _refuse_track(file, line, cells)
         found.append(ExportRow(line=line, person=cells[0], text=cells[1]))
     return tuple(found)
 
 
-def read_list(file: File) -> dict[int, int]:
+def read_list(file: CsvFile) -> dict[int, int]:
     """The list in ``file``, printed numbers to encoded ones."""
     found: dict[int, int] = {}
-    for line, cells in records(file, LIST):
+    for line, cells in read_rows(file, LIST):
         for column, cell in zip(LIST, cells, strict=True):
             if not re.fullmatch("[0-9]{1,40}", cell):
                 file.refuse(line, f"{column} is {redacted_repr(cell)}, not a whole number")

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import click
 
-from credkit.cli import CARD, Commands
+from credkit.cli import CARD_COMMANDS, Commands
 from credkit.explain.cautions import OF_A_CARD
 
 
-@click.group(cls=Commands, table=CARD, invoke_without_command=True, epilog=OF_A_CARD)
+@click.group(cls=Commands, table=CARD_COMMANDS, invoke_without_command=True, epilog=OF_A_CARD)
 @click.pass_context
 def card(ctx: click.Context) -> None:
     """Plan what is stored on cards, write the data for them, and check what was read back.

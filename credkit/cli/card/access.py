@@ -13,11 +13,11 @@ from credkit.core.errors import DecodeError, DefinitionError
 from credkit.explain.cautions import BEFORE_A_BATCH, CIPHER, LOCKS
 
 TRAILER, AT = 16, slice(6, 9)  # bytes of a trailer, and where its access bytes are
-LOST = "A card that finds such bytes locks the sector for good: do not write them."
+LOST_SECTOR_CAUTION = "A card that finds such bytes locks the sector for good: do not write them."
 _BETWEEN = re.compile("[ \\t:-]|^0x")
 _HEX = re.compile(r"[0-9A-Fa-f]*")
 _WORDS = re.compile(r"\b(?:read|write|increment|decrement|keys|access|trailer|blocks?|never)\b", re.IGNORECASE)
-_LONG = re.compile(r"[0-9A-Za-z]{10}")  # longer than any word of a policy: perhaps a key, and not repeated
+_LONG_TOKEN = re.compile(r"[0-9A-Za-z]{10}")  # longer than any word of a policy: perhaps a key, and not repeated
 
 
 @click.command()
@@ -51,23 +51,23 @@ def access(text: tuple[str, ...], wide: bool, as_json: bool) -> int:
     door = Console(as_json=as_json)
     names = WIDE_GROUP_NAMES if wide else GROUP_NAMES
     try:
-        found = _access(" ".join(text))
+        found = _parse_access(" ".join(text))
     except DecodeError as error:
         if as_json:
             door.record({"ok": False, "bytes": None, "groups": [], "dangers": [], "error": str(error)})
         else:
             door.labelled("FAILED", str(error))
-            door.say(LOST)
-            _careful(door)
+            door.say(LOST_SECTOR_CAUTION)
+            _show_cautions(door)
         return 1
     if as_json:
-        door.record(_record(found, names))
+        door.record(_to_json(found, names))
     else:
         _show(door, found, names)
     return 0
 
 
-def _access(text: str) -> Access:
+def _parse_access(text: str) -> Access:
     """The conditions that ``text`` means; what may be a key in it is never repeated."""
     digits = _BETWEEN.sub("", text)
     if _HEX.fullmatch(digits):
@@ -76,7 +76,7 @@ def _access(text: str) -> Access:
             raise DefinitionError(f"access: {problem}")
         data = bytes.fromhex(digits)
         return Access.from_bytes(data[AT] if len(data) == TRAILER else data)
-    if _LONG.search(text) or not _WORDS.search(text):
+    if _LONG_TOKEN.search(text) or not _WORDS.search(text):
         raise DefinitionError(
             "access: this is neither three bytes (or a trailer of 16) in hexadecimal nor a policy in words, such as "
             "'read A or B, write B; trailer: keys B, access B'"
@@ -84,7 +84,7 @@ def _access(text: str) -> Access:
     return Access.from_policy(text)
 
 
-def _rules(found: Access, names: tuple[str, ...]) -> list[tuple[str, int, DataRule | TrailerRule]]:
+def _named_rules(found: Access, names: tuple[str, ...]) -> list[tuple[str, int, DataRule | TrailerRule]]:
     """Name, condition and rule of each group."""
     return list(zip(names, found.conditions, (*found.groups, found.trailer), strict=True))
 
@@ -92,7 +92,7 @@ def _rules(found: Access, names: tuple[str, ...]) -> list[tuple[str, int, DataRu
 def _show(door: Console, found: Access, names: tuple[str, ...]) -> None:
     room = max(map(len, names)) + 2
     door.labelled("bytes", f"{found.bytes.hex(' ').upper()} (bytes 6 to 8 of the trailer)", room=room)
-    for name, condition, rule in _rules(found, names):
+    for name, condition, rule in _named_rules(found, names):
         door.labelled(name, f"{condition:03b}: {rule.description}", room=room)
     dangers: dict[str, list[str]] = {}
     for danger in found.dangers():
@@ -102,21 +102,21 @@ def _show(door: Console, found: Access, names: tuple[str, ...]) -> None:
         door.say("Dangers:")
     for text, groups in dangers.items():
         door.say(f"- {', '.join(groups)}: {text}", indent="  ")
-    _careful(door)
+    _show_cautions(door)
 
 
-def _careful(door: Console) -> None:
+def _show_cautions(door: Console) -> None:
     door.say()
     door.say(f"{LOCKS} {BEFORE_A_BATCH} {CIPHER}")
 
 
-def _record(found: Access, names: tuple[str, ...]) -> dict[str, Any]:
+def _to_json(found: Access, names: tuple[str, ...]) -> dict[str, Any]:
     return {
         "ok": True,
         "bytes": found.bytes.hex().upper(),
         "groups": [
             {"group": name, "condition": f"{condition:03b}", "words": rule.description}
-            for name, condition, rule in _rules(found, names)
+            for name, condition, rule in _named_rules(found, names)
         ],
         "dangers": [{"kind": each.kind, "group": names[each.group], "text": each.text} for each in found.dangers()],
         "error": None,

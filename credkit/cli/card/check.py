@@ -14,11 +14,11 @@ from credkit.cards.listing import find_read_backs
 from credkit.cards.plans import load_plan
 from credkit.cards.readback import BatchCheck, check_all
 from credkit.cli.card import options
-from credkit.cli.options import spoken
+from credkit.cli.options import with_output_options
 from credkit.cli.output import Console
 from credkit.explain.cautions import CIPHER, CONFIDENTIAL, DATA, MAC, SERIAL
 
-MOST = 10  # credentials without a read-back that a screen names; --json names all
+MOST_NAMED_READ_BACKS = 10  # credentials without a read-back that a screen names; --json names all
 LEVELS = ("refuse", "care", "info")
 
 
@@ -31,9 +31,9 @@ LEVELS = ("refuse", "care", "info")
     "--credentials", type=click.Path(exists=True, dir_okay=False, path_type=Path), metavar="FILE",
     help="The list (CSV) that the cards were written from; their records are compared with it.",
 )  # fmt: skip
-@options.mastered
-@options.dialect
-@spoken
+@options.with_master_options
+@options.with_dialect_options
+@with_output_options
 def check(
     plan: Path, files: tuple[Path, ...], credentials: Path | None, master: options.Master, encoding: str,
     delimiter: str, as_json: bool, reveal: bool,
@@ -65,15 +65,15 @@ def check(
     door = Console(as_json=as_json, reveal=reveal)
     loaded = load_plan(plan)
     paths = find_read_backs(files)
-    rows = options.credentials(credentials, encoding, delimiter) if credentials else None
+    rows = options.credentials_file(credentials, encoding, delimiter) if credentials else None
     key = master()
-    report = _Report(loaded.geometry)
+    report = _ReadBackReport(loaded.geometry)
     with door.busy("checking read-backs") as progress:
         checking = check_all(loaded, paths, rows, master=key, progress=progress, reveal=reveal)
         for found in checking:
             report.add(found)
             if as_json:
-                door.record(_record(found))
+                door.record(_to_json(found))
     unread = checking.unread_credentials if rows else None
     if as_json:
         door.record({
@@ -86,7 +86,7 @@ def check(
     return int(checking.different > 0)
 
 
-class _Report:
+class _ReadBackReport:
     """What a screen shows of many read-backs: each that differs, and each note once for all that have it."""
 
     def __init__(self, geometry: Geometry) -> None:
@@ -116,21 +116,24 @@ class _Report:
         for found in self.different:
             _show(door, found, self.geometry)
         if checking.count == 1 and self.last and self.last.values:
-            door.say(f"What the records of {_named(self.last)} say:")
+            door.say(f"What the records of {_describe_name(self.last)} say:")
             for name, value in self.last.values.items():
                 door.say(f"  {name}: {value}", indent="    ")
             door.say()
         if self.notes:
             door.say("Notes:")
             for (level, text), names in sorted(self.notes.items(), key=lambda item: LEVELS.index(item[0][0])):
-                door.say(f"- {text} ({level}; {_which(names, checking.count)})", indent="  ")
+                door.say(f"- {text} ({level}; {_describe_which(names, checking.count)})", indent="  ")
             door.say()
         count, different = checking.count, checking.different
         door.say(f"{count:,} read-back{'s' * (count != 1)} checked: "
                  f"{count - different:,} without a difference, {different:,} different.")  # fmt: skip
         if unread:
-            more = f" and {len(unread) - MOST:,} more" if len(unread) > MOST else ""
-            door.say(f"{len(unread):,} of the credentials had no read-back: {', '.join(unread[:MOST])}{more}.")
+            more = f" and {len(unread) - MOST_NAMED_READ_BACKS:,} more" if len(unread) > MOST_NAMED_READ_BACKS else ""
+            door.say(
+                f"{len(unread):,} of the credentials had no read-back: "
+                f"{', '.join(unread[:MOST_NAMED_READ_BACKS])}{more}."
+            )
         elif unread is not None:
             door.say("Every credential had a read-back.")
         if checking.key.closing_note:
@@ -145,24 +148,24 @@ class _Report:
 def _show(door: Console, found: CheckedCard, geometry: Geometry) -> None:
     """One read-back that differs; what is the same of several blocks in one line."""
     count = len(found.differences)
-    door.say(f"{_named(found)}: {count} difference{'s' * (count != 1)}", indent="  ")
+    door.say(f"{_describe_name(found)}: {count} difference{'s' * (count != 1)}", indent="  ")
     for sentence in fold_differences(found.differences, geometry):
         door.say(f"- {sentence}", indent="  ")
     door.say()
 
 
-def _named(found: CheckedCard) -> str:
+def _describe_name(found: CheckedCard) -> str:
     return f"{found.name} (credential {found.credential})" if found.credential else found.name
 
 
-def _which(names: list[str], count: int) -> str:
+def _describe_which(names: list[str], count: int) -> str:
     """In which of ``count`` read-backs."""
     if len(names) == count:
         return "all of them" if count > 1 else names[0]
     return names[0] if len(names) == 1 else f"in {len(names):,}, the first is {names[0]}"
 
 
-def _record(found: CheckedCard) -> dict[str, Any]:
+def _to_json(found: CheckedCard) -> dict[str, Any]:
     return {
         "name": found.name, "credential": found.credential or None, "ok": found.is_as_planned,
         "confidential": found.is_confidential,

@@ -26,8 +26,8 @@ from credkit.explain.cautions import BEFORE_A_BATCH, CIPHER, LOCKS, SECRET_DATA,
     is_flag=True,
     help="Write the keys of the cards too: sector trailers in full. The files then have mode 600.",
 )
-@options.mastered
-@options.dialect
+@options.with_master_options
+@options.with_dialect_options
 @click.option("--json", "as_json", is_flag=True, help="Write one JSON object.")
 def data(
     plan: Path, credentials: Path, out: Path, with_keys: bool, master: options.Master, encoding: str,
@@ -59,12 +59,12 @@ def data(
     key = master()
     if with_keys:
         complain(SECRET_DATA)
-    rows = options.credentials(credentials, encoding, delimiter)
+    rows = options.credentials_file(credentials, encoding, delimiter)
     try:
         with door.busy(f"writing {out}") as progress:
             batch = write_batch(loaded, rows, out, master=key, keys=with_keys, progress=progress)
     except NoMasterKey as error:
-        raise DefinitionError(f"{error} ({options.SOURCES})") from None
+        raise DefinitionError(f"{error} ({options.MASTER_SOURCES})") from None
     if as_json:
         notes = [{"text": text, "count": count} for text, count in batch.notes.items()]
         door.record({"out": str(out), "count": batch.count, "keys": with_keys, "notes": notes})

@@ -13,7 +13,7 @@ from credkit.cards.geometry import common_geometries as common
 from credkit.cli.output import Console
 from credkit.core.spans import format_span
 
-NAME = 20  # columns of the names
+NAME_COLUMNS = 20  # columns of the names
 LOCKS = {
     "block": "A command of the reader locks a block, for good.",
     "page": (
@@ -45,12 +45,12 @@ def geometries(name: str | None, as_json: bool) -> None:
     rows = [build_geometry(name)] if name else list(common())
     if as_json:
         for row in rows:
-            door.record(_record(row))
+            door.record(_to_json(row))
     elif name:
         _show(door, rows[0])
     else:
         for row in rows:
-            door.labelled(row.name, f"{row.free_bytes:,} of {row.size:,} bytes free: {row.title}", room=NAME)
+            door.labelled(row.name, f"{row.free_bytes:,} of {row.size:,} bytes free: {row.title}", room=NAME_COLUMNS)
         door.say()
         door.say("credkit card geometries NAME shows one in full.")
 
@@ -66,18 +66,18 @@ def _show(door: Console, card: Geometry) -> None:
     door.say()
     if card.keys:
         door.say("Sectors, each with two keys:")
-        for numbers, told in _alike(card):
+        for numbers, told in _group_sectors(card):
             door.labelled(f"  {numbers}", told)
         door.say()
     door.say("Reserved:")
-    for duty, at in _reserved(card):
-        door.labelled(f"  {duty}", at, room=NAME)
+    for duty, at in _describe_reserved(card):
+        door.labelled(f"  {duty}", at, room=NAME_COLUMNS)
     if not card.keys:
         door.say()
         door.say(LOCKS[card.unit])
 
 
-def _alike(card: Geometry) -> Iterator[tuple[str, str]]:
+def _group_sectors(card: Geometry) -> Iterator[tuple[str, str]]:
     """Numbers of neighbouring sectors that are divided alike, and how, counted within the sector."""
     for size, group in groupby(range(len(card.sectors)), key=lambda sector: len(card.sectors[sector])):
         numbers = list(group)
@@ -89,17 +89,17 @@ def _alike(card: Geometry) -> Iterator[tuple[str, str]]:
         yield format_span(numbers), f"{size} blocks; {each}"
 
 
-def _reserved(card: Geometry) -> Iterator[tuple[str, str]]:
+def _describe_reserved(card: Geometry) -> Iterator[tuple[str, str]]:
     """Each duty, and where its bytes are; trailers are told once."""
     for duty, group in groupby(card.reserved, key=lambda each: each.duty):
         ranges = [each.at for each in group]
         if duty == "trailer":
             yield duty, f"the last block of each sector, {len(ranges)} in all"
         else:
-            yield duty, "; ".join(_bytes(card, at) for at in ranges)
+            yield duty, "; ".join(_describe_bytes(card, at) for at in ranges)
 
 
-def _bytes(card: Geometry, at: range) -> str:
+def _describe_bytes(card: Geometry, at: range) -> str:
     block, byte = divmod(at.start, card.block_size)
     last, end = divmod(at[-1], card.block_size)
     if (byte, end) == (0, card.block_size - 1):
@@ -109,7 +109,7 @@ def _bytes(card: Geometry, at: range) -> str:
     return f"{card.describe_byte(at.start)} to {card.describe_byte(at[-1])}"
 
 
-def _record(card: Geometry) -> dict[str, Any]:
+def _to_json(card: Geometry) -> dict[str, Any]:
     """One geometry as a JSON object."""
     return {
         "name": card.name, "title": card.title, "source": card.source, "size": card.size, "free": card.free_bytes,

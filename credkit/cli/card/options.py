@@ -19,13 +19,13 @@ from credkit.cards.masters import (
 )
 from credkit.cli.options import Command
 from credkit.cli.output import complain
-from credkit.files.csvfiles import File
+from credkit.files.csvfiles import CsvFile
 
 Master: TypeAlias = Callable[[], MasterKey | None]  # asked for when the rest is known to be good
-SOURCES = "--master-file, --master-env, --master-prompt"
+MASTER_SOURCES = "--master-file, --master-env, --master-prompt"
 
 
-def mastered(command: Command) -> Command:
+def with_master_options(command: Command) -> Command:
     """--master-file, --master-env and --master-prompt, as the one argument ``master``."""
 
     @wraps(command)
@@ -33,8 +33,8 @@ def mastered(command: Command) -> Command:
         *args: Any, master_file: Path | None, master_env: str | None, master_prompt: bool, **options: Any
     ) -> Any:
         if sum((master_file is not None, master_env is not None, master_prompt)) > 1:
-            raise click.UsageError(f"{SOURCES}: there is one master key, so one of these is enough")
-        return command(*args, master=lambda: _master(master_file, master_env, master_prompt), **options)
+            raise click.UsageError(f"{MASTER_SOURCES}: there is one master key, so one of these is enough")
+        return command(*args, master=lambda: _load_master(master_file, master_env, master_prompt), **options)
 
     for option in (
         click.option("--master-prompt", is_flag=True, help="Ask for the master key; it is not shown."),
@@ -50,7 +50,7 @@ def mastered(command: Command) -> Command:
     return with_master  # type: ignore[return-value]  # it takes other arguments: those that click passes
 
 
-def _master(file: Path | None, variable: str | None, prompt: bool) -> MasterKey | None:
+def _load_master(file: Path | None, variable: str | None, prompt: bool) -> MasterKey | None:
     """The master key, if one was named; its check value is said aside."""
     if file is not None:
         found = master_from_file(file)
@@ -66,19 +66,23 @@ def _master(file: Path | None, variable: str | None, prompt: bool) -> MasterKey 
     return found
 
 
-def dialect(command: Command) -> Command:
+def with_dialect_options(command: Command) -> Command:
     """--encoding and --delimiter, for the commands that read a list of credentials."""
     encoding = click.option(
-        "--encoding", metavar="NAME", default="utf-8", callback=_encoding, help="Of the credentials; utf-8 by default."
+        "--encoding",
+        metavar="NAME",
+        default="utf-8",
+        callback=_parse_encoding,
+        help="Of the credentials; utf-8 by default.",
     )
     delimiter = click.option(
-        "--delimiter", metavar="SIGN", default=",", callback=_delimiter,
+        "--delimiter", metavar="SIGN", default=",", callback=_parse_delimiter,
         help="Between the cells of the credentials, or the word tab; a comma by default.",
     )  # fmt: skip
     return encoding(delimiter(command))
 
 
-def _encoding(ctx: click.Context, param: click.Parameter, value: str) -> str:
+def _parse_encoding(ctx: click.Context, param: click.Parameter, value: str) -> str:
     try:
         " ".encode(value)
     except (LookupError, ValueError):
@@ -86,13 +90,13 @@ def _encoding(ctx: click.Context, param: click.Parameter, value: str) -> str:
     return value
 
 
-def _delimiter(ctx: click.Context, param: click.Parameter, value: str) -> str:
+def _parse_delimiter(ctx: click.Context, param: click.Parameter, value: str) -> str:
     sign = "\t" if value == "tab" else value
     if len(sign) != 1 or sign in '"\r\n':
         raise click.BadParameter("this is not one character that can stand between cells", ctx, param)
     return sign
 
 
-def credentials(path: Path, encoding: str, delimiter: str) -> File:
+def credentials_file(path: Path, encoding: str, delimiter: str) -> CsvFile:
     """The list of credentials at ``path``."""
-    return File(path=path, name=str(path), encoding=encoding, delimiter=delimiter, option="--{}")
+    return CsvFile(path=path, name=str(path), encoding=encoding, delimiter=delimiter, option="--{}")

@@ -19,7 +19,7 @@ from credkit.core.spans import format_span
 from credkit.explain.cautions import OF_A_CARD
 from credkit.files.outputs import write_file
 
-SVG = ".svg"
+SVG_SUFFIX = ".svg"
 MAKER = "drawing of a plan"
 EVERYBODY, NOBODY = "anybody", "nobody"
 
@@ -53,11 +53,11 @@ def plan(plan: Path, svg: Path | None, as_json: bool) -> None:
     door = Console(as_json=as_json)
     loaded = load_plan(plan)
     if svg is not None:
-        if svg.suffix.lower() != SVG:
-            raise DefinitionError(f"--svg: {redacted_repr(str(svg))} does not end in {SVG}")
+        if svg.suffix.lower() != SVG_SUFFIX:
+            raise DefinitionError(f"--svg: {redacted_repr(str(svg))} does not end in {SVG_SUFFIX}")
         write_file(memory_svg(loaded).encode(), svg, MAKER)
     if as_json:
-        door.record(_record(loaded))
+        door.record(_to_json(loaded))
         return
     for line in format_memory_map(loaded):
         click.echo(door.text(line))
@@ -73,8 +73,8 @@ def _show(door: Console, loaded: CardPlan) -> None:
     door.say("Who may do what, and where it comes from:")
     room = max(len(record.name) for record in loaded.records) + 4
     for record in loaded.records:
-        rights = "; ".join(f"{verb} {', '.join(who)}" for verb, who in _rights(loaded, record) if who)
-        door.labelled(f"  {record.name}", f"{rights}; {_origin(record)}", room=room)
+        rights = "; ".join(f"{verb} {', '.join(who)}" for verb, who in _describe_rights(loaded, record) if who)
+        door.labelled(f"  {record.name}", f"{rights}; {_describe_origin(record)}", room=room)
     door.say()
     door.say(f"Columns of the credentials: {', '.join(loaded.columns)}", indent="  ")
     master = "is needed: keys or MACs are derived from it" if loaded.needs_master_key else "is not needed"
@@ -89,14 +89,14 @@ def _show(door: Console, loaded: CardPlan) -> None:
     door.say(OF_A_CARD)
 
 
-def _origin(record: CardRecord) -> str:
+def _describe_origin(record: CardRecord) -> str:
     """Where the content of a record comes from."""
     if record.fixed is not None or not record.columns:
         return "the same on every card"
     return f"from {', '.join(record.columns.values())}"
 
 
-def _rights(loaded: CardPlan, record: CardRecord) -> Iterator[tuple[str, list[str]]]:
+def _describe_rights(loaded: CardPlan, record: CardRecord) -> Iterator[tuple[str, list[str]]]:
     """Who may do what with a record; those of reading and writing always."""
     if not loaded.geometry.keys:
         yield "read", [EVERYBODY]
@@ -104,19 +104,19 @@ def _rights(loaded: CardPlan, record: CardRecord) -> Iterator[tuple[str, list[st
         return
     sector, group = loaded.geometry.unit_of(record.places[0])
     rule = loaded.access[sector].rule(group)
-    yield "read", _roles(loaded, rule.read) or [NOBODY]
-    yield "write", _roles(loaded, rule.write) or [NOBODY]
-    yield "increment", _roles(loaded, rule.increment)
-    yield "decrement", _roles(loaded, rule.decrement)
+    yield "read", _roles_with(loaded, rule.read) or [NOBODY]
+    yield "write", _roles_with(loaded, rule.write) or [NOBODY]
+    yield "increment", _roles_with(loaded, rule.increment)
+    yield "decrement", _roles_with(loaded, rule.decrement)
 
 
-def _roles(loaded: CardPlan, slots: str) -> list[str]:
+def _roles_with(loaded: CardPlan, slots: str) -> list[str]:
     """The roles that hold a key of ``slots``; a key that no role holds by its own name."""
     found = [role for role, slot in loaded.roles.items() if slot in slots]
     return found + [f"key {slot}" for slot in slots if slot not in loaded.roles.values()]
 
 
-def _record(loaded: CardPlan) -> dict[str, Any]:
+def _to_json(loaded: CardPlan) -> dict[str, Any]:
     """The plan as a JSON object; of a key it says only where it comes from."""
     return {
         "name": loaded.name, "geometry": loaded.geometry.name, "serial": loaded.serial, "label": loaded.label,
@@ -130,7 +130,7 @@ def _record(loaded: CardPlan) -> dict[str, Any]:
                 "bytes": format_span(record.places),
                 "size": record.size, "mac": record.mac, "columns": list(record.columns.values()),
                 **dict.fromkeys(("read", "write", "increment", "decrement")),
-                **dict(_rights(loaded, record)),
+                **dict(_describe_rights(loaded, record)),
                 "condition": f"{record.condition:03b}" if loaded.geometry.keys else None,
                 "lock": record.lock,
             }

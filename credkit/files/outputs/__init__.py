@@ -6,7 +6,23 @@ Every command that writes does so with `FileOutput`, `FolderOutput` or `add_file
 """
 
 from credkit.files.outputs.adding import add_files
-from credkit.files.outputs.paths import apart
-from credkit.files.outputs.replacing import FileOutput, FolderOutput, ForeignOutput, place, write_file, write_folder
+from credkit.files.outputs.paths import refuse_overlaps
+from credkit.files.outputs.replacing import (
+    FileOutput,
+    FolderOutput,
+    ForeignOutput,
+    place_outputs,
+    write_file,
+    write_folder,
+)
 
-__all__ = ["FileOutput", "FolderOutput", "ForeignOutput", "add_files", "apart", "place", "write_file", "write_folder"]
+__all__ = [
+    "FileOutput",
+    "FolderOutput",
+    "ForeignOutput",
+    "add_files",
+    "place_outputs",
+    "refuse_overlaps",
+    "write_file",
+    "write_folder",
+]

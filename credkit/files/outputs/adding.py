@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from pathlib import Path
 
-from credkit.files.outputs.paths import identity, write_private
-from credkit.files.outputs.staging import Staging, flush_folder, put, tidy
+from credkit.files.outputs.paths import file_identity, write_private
+from credkit.files.outputs.staging import Staging, flush_folder, move_into, settle_killed_runs
 
 
 def add_files(folder: Path, files: Mapping[str, bytes]) -> None:
@@ -21,7 +21,7 @@ def add_files(folder: Path, files: Mapping[str, bytes]) -> None:
     ...     [path.name for path in Path(home).iterdir()]
     ['site.toml']
     """
-    tidy(folder)
+    settle_killed_runs(folder)
     if not files:
         return
     staging = Staging(folder)
@@ -30,14 +30,14 @@ def add_files(folder: Path, files: Mapping[str, bytes]) -> None:
         built = {}
         for name, data in files.items():
             write_private(staging.new(name), data)
-            built[name] = identity(staging.new(name))
+            built[name] = file_identity(staging.new(name))
         try:
             for name in files:
-                put(staging.new(name), folder / name)
+                move_into(staging.new(name), folder / name)
             flush_folder(folder)
         except BaseException:
             for name, made in built.items():
-                if identity(folder / name) == made:
+                if file_identity(folder / name) == made:
                     (folder / name).unlink()
             raise
     finally:

@@ -25,10 +25,10 @@ from typing import BinaryIO
 from credkit.core.sentences import redacted_repr
 
 FOLDER_MARK = "credkit.sha256"
-LONGEST = 1 << 20  # bytes of a mark
-CHUNK = 1 << 20  # bytes that are read at once
-HEAD = "# credkit: {maker}. A file is replaced or removed only while it is as listed here.\n"
-_HEAD = re.compile(re.escape(HEAD).replace(re.escape("{maker}"), "([a-z -]+)"))
+LARGEST_MARK_BYTES = 1 << 20  # bytes of a mark
+CHUNK_BYTES = 1 << 20  # bytes that are read at once
+MARK_HEAD = "# credkit: {maker}. A file is replaced or removed only while it is as listed here.\n"
+_HEAD = re.compile(re.escape(MARK_HEAD).replace(re.escape("{maker}"), "([a-z -]+)"))
 _ROW = re.compile("([0-9a-f]{64})  (.+)\n")
 
 
@@ -40,7 +40,7 @@ class Obstacle(Exception):
 class Mark:
     """What ``maker`` wrote: pairs of a name and a SHA-256 in hexadecimal digits.
 
-    >>> print(Mark(maker="census", digests=(("summary.txt", "00" * 32),)).text().decode(), end="")
+    >>> print(Mark(maker="census", digests=(("summary.txt", "00" * 32),)).encode().decode(), end="")
     # credkit: census. A file is replaced or removed only while it is as listed here.
     0000000000000000000000000000000000000000000000000000000000000000  summary.txt
     """
@@ -48,10 +48,10 @@ class Mark:
     maker: str
     digests: tuple[tuple[str, str], ...]
 
-    def text(self) -> bytes:
+    def encode(self) -> bytes:
         """The mark as it is in a file."""
         rows = (f"{digest}  {ascii(name)[1:-1]}\n" for name, digest in self.digests)
-        return "".join((HEAD.format(maker=self.maker), *rows)).encode()
+        return "".join((MARK_HEAD.format(maker=self.maker), *rows)).encode()
 
     def lists(self, name: str, digest: str) -> bool:
         """Whether ``name`` was written with this ``digest``."""
@@ -62,7 +62,7 @@ def read_mark(path: Path) -> Mark | None:
     """The mark at ``path``; None where there is none, or where a byte of it is not as credkit writes it."""
     try:
         with open_unlinked(path) as file:
-            data = file.read(LONGEST)
+            data = file.read(LARGEST_MARK_BYTES)
         text = data.decode("ascii")
     except (OSError, Obstacle, UnicodeDecodeError):
         return None
@@ -88,12 +88,12 @@ def mark_beside(path: Path) -> Path:
 def open_unlinked(path: Path) -> Iterator[BinaryIO]:
     """The regular file at ``path``, opened for reading; raises `Obstacle` for a link, a device or a pipe."""
     refuse_kind(path.lstat(), folder=False)
-    with open(path, "rb", opener=_open_itself) as file:
+    with open(path, "rb", opener=_open_unfollowed) as file:
         refuse_kind(os.fstat(file.fileno()), folder=False)
         yield file
 
 
-def _open_itself(path: str, flags: int) -> int:
+def _open_unfollowed(path: str, flags: int) -> int:
     """Open ``path``, no link, and do not wait for a pipe."""
     return os.open(path, flags | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0))
 
@@ -114,7 +114,7 @@ def digest_of(path: Path) -> str:
     """The SHA-256 of the regular file at ``path``, in hexadecimal digits."""
     made = sha256()
     with open_unlinked(path) as file:
-        while data := file.read(CHUNK):
+        while data := file.read(CHUNK_BYTES):
             made.update(data)
     return made.hexdigest()
 

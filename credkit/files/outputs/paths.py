@@ -11,11 +11,11 @@ from credkit.core.errors import DefinitionError
 from credkit.core.sentences import redacted_repr
 
 
-def apart(outs: Sequence[Path], kept: Iterable[Path]) -> None:
+def refuse_overlaps(outs: Sequence[Path], kept: Iterable[Path]) -> None:
     """Raise `DefinitionError` if an output would replace one of the files ``kept``, or another output.
 
-    >>> apart([Path("a.csv"), Path("b.csv")], [Path("c.csv")])
-    >>> apart([Path("a.csv")], [Path("a.csv")])
+    >>> refuse_overlaps([Path("a.csv"), Path("b.csv")], [Path("c.csv")])
+    >>> refuse_overlaps([Path("a.csv")], [Path("a.csv")])
     Traceback (most recent call last):
     credkit.DefinitionError: output 'a.csv' is one of the files that are read, or that the site names
     """
@@ -23,15 +23,15 @@ def apart(outs: Sequence[Path], kept: Iterable[Path]) -> None:
     for place, out in enumerate(outs):
         if "\0" in str(out):
             raise DefinitionError(f"output {redacted_repr(str(out))} is not the path of a file")
-        if any(_same(out, file) for file in files):
+        if any(_is_same_file(out, file) for file in files):
             raise DefinitionError(
                 f"output {redacted_repr(str(out))} is one of the files that are read, or that the site names"
             )
-        if any(_same(out, other) for other in outs[:place]):
+        if any(_is_same_file(out, other) for other in outs[:place]):
             raise DefinitionError(f"output {redacted_repr(str(out))} is asked for twice")
 
 
-def _same(one: Path, other: Path) -> bool:
+def _is_same_file(one: Path, other: Path) -> bool:
     """Whether two paths are, or would be, one file."""
     try:
         return one.samefile(other)
@@ -39,14 +39,14 @@ def _same(one: Path, other: Path) -> bool:
         return os.path.realpath(one.parent) == os.path.realpath(other.parent) and one.name == other.name
 
 
-def absolute(out: Path) -> Path:
+def resolve_output(out: Path) -> Path:
     """``out`` from the root on. Links on the way to it are followed, and one in its place is not."""
     if out.name in ("", ".."):
         return Path(os.path.realpath(out))
     return Path(os.path.realpath(out.parent)) / out.name
 
 
-def identity(path: Path) -> tuple[int, int] | None:
+def file_identity(path: Path) -> tuple[int, int] | None:
     """What a file or folder is, whatever its name is; None where there is none."""
     try:
         info = path.lstat()

@@ -20,8 +20,8 @@ from typing import BinaryIO, Self
 from credkit.core.errors import DefinitionError
 from credkit.core.sentences import redacted_repr
 from credkit.files.outputs.marks import FOLDER_MARK, Mark, Obstacle, mark_beside, read_mark, verify_file, verify_folder
-from credkit.files.outputs.paths import absolute, identity, open_private, write_private
-from credkit.files.outputs.staging import Staging, flush_folder, put, tidy
+from credkit.files.outputs.paths import file_identity, open_private, resolve_output, write_private
+from credkit.files.outputs.staging import Staging, flush_folder, move_into, settle_killed_runs
 
 
 class ForeignOutput(DefinitionError):
@@ -43,14 +43,14 @@ class Output(ABC):
         self.maker = maker
         if "\0" in str(out):
             raise DefinitionError(f"{self.shown} is not the path of a {self.noun}")
-        self.out = absolute(Path(out))
+        self.out = resolve_output(Path(out))
         self.name = self.out.name
         self.staging = Staging(self.out.parent)
         self._made: dict[Path, tuple[int, int]] = {}
         self._placed = False
         self._file: BinaryIO | None = None
-        with self.refusing():
-            tidy(self.out.parent)
+        with self.explaining_refusals():
+            settle_killed_runs(self.out.parent)
             if os.path.lexists(self.out):
                 self._verify(self.out)
             self._check_surroundings()
@@ -72,7 +72,7 @@ class Output(ABC):
         """Raise `OSError` or `Obstacle`, before the work, for what is in the way beside the place."""
 
     @contextmanager
-    def refusing(self) -> Iterator[None]:
+    def explaining_refusals(self) -> Iterator[None]:
         """Say in one sentence what is in the way, or wrong with the disk."""
         try:
             yield
@@ -91,7 +91,7 @@ class Output(ABC):
 
     def open(self) -> Self:
         """Begin to build it. Whoever calls it calls `close`, whatever happens from then on."""
-        with self.refusing():
+        with self.explaining_refusals():
             self.staging.make()
             self._open()
         return self
@@ -110,13 +110,13 @@ class Output(ABC):
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, _: TracebackType | None) -> None:
         try:
             if kind is None and not self._placed:
-                place([self])
+                place_outputs([self])
         finally:
             self.close()
 
     def replace(self) -> None:
         """Take the place of the former output. Whoever calls it calls `restore` for any exception from then on."""
-        with self.refusing():
+        with self.explaining_refusals():
             self._finish()
             self._replace()
             flush_folder(self.out.parent)
@@ -127,17 +127,17 @@ class Output(ABC):
         former = self.staging.former(self.name)
         for made, which in self._made.items():  # the mark last: it is of use as long as its file is there
             at = self.out.parent / made.name
-            if identity(at) == which and (made.name == self.name or not os.path.lexists(former)):
+            if file_identity(at) == which and (made.name == self.name or not os.path.lexists(former)):
                 if os.path.lexists(made):  # the file has both names: a rename would do nothing
                     at.unlink()
                 else:
                     at.rename(made)
         if os.path.lexists(former) and not os.path.lexists(self.out):
-            put(former, self.out)
+            move_into(former, self.out)
 
-    def _built(self, path: Path) -> Path:
+    def _note_identity(self, path: Path) -> Path:
         """Note which file or folder ``path`` is, so that it is known again in its place."""
-        found = identity(path)
+        found = file_identity(path)
         assert found is not None
         self._made[path] = found
         return path
@@ -179,7 +179,7 @@ class FolderOutput(Output):
 
     def open(self) -> Self:
         """Begin to build it, in a folder that is made where it is missing."""
-        with self.refusing():
+        with self.explaining_refusals():
             self.out.parent.mkdir(parents=True, exist_ok=True)
         return super().open()
 
@@ -189,26 +189,26 @@ class FolderOutput(Output):
 
     def write(self, name: str, data: bytes) -> None:
         """Write a whole file of this ``name``."""
-        with self.refusing():
+        with self.explaining_refusals():
             write_private(self.path / name, data)
         self._digests.append((name, sha256(data).hexdigest()))
 
     def _finish(self) -> None:
         if self.marked:
             mark = Mark(maker=self.maker, digests=tuple(self._digests))
-            self.write(FOLDER_MARK, mark.text())
+            self.write(FOLDER_MARK, mark.encode())
             flush_folder(self.path)
         elif hasattr(os, "sync"):
             os.sync()  # once for all of its files
 
     def _replace(self) -> None:
         former = self.staging.former(self.name)
-        new = self._built(self.path)
+        new = self._note_identity(self.path)
         with suppress(FileNotFoundError):
             self.out.rename(former)
         if os.path.lexists(former):
             self.staging.verified[self.name] = self._verify(former)
-        put(new, self.out)
+        move_into(new, self.out)
 
 
 class FileOutput(Output):
@@ -244,7 +244,7 @@ class FileOutput(Output):
     def write(self, data: bytes) -> None:
         """Put ``data`` behind what is there."""
         assert self._file is not None
-        with self.refusing():
+        with self.explaining_refusals():
             self._file.write(data)
         self._digest.update(data)
 
@@ -256,24 +256,25 @@ class FileOutput(Output):
 
     def _replace(self) -> None:
         former, beside = self.staging.former(self.name), mark_beside(self.out)
-        new, mark = self._built(self.staging.new(self.name)), self.staging.new(beside.name)
+        new, mark = self._note_identity(self.staging.new(self.name)), self.staging.new(beside.name)
         digests = [self._digest.hexdigest()]
         if os.path.lexists(self.out):
-            aside(self.out, former)
+            keep_former(self.out, former)
             digests.append(self._verify(former))
             self.staging.verified[self.name] = ()
         self._check_surroundings()
         write_private(
-            mark, Mark(maker=self.maker, digests=tuple((self.name, digest) for digest in dict.fromkeys(digests))).text()
+            mark,
+            Mark(maker=self.maker, digests=tuple((self.name, digest) for digest in dict.fromkeys(digests))).encode(),
         )
-        self._built(mark).replace(beside)
-        if os.path.lexists(former) and identity(former) == identity(self.out):
+        self._note_identity(mark).replace(beside)
+        if os.path.lexists(former) and file_identity(former) == file_identity(self.out):
             new.replace(self.out)
         else:
-            put(new, self.out)
+            move_into(new, self.out)
 
 
-def place(outputs: Sequence[Output]) -> None:
+def place_outputs(outputs: Sequence[Output]) -> None:
     """Let all ``outputs`` take their places, or none of them.
 
     Any exception, a signal to end included, brings the former ones back. After a SIGKILL each output is the former
@@ -302,7 +303,7 @@ def write_file(data: bytes, out: str | Path, maker: str) -> None:
         file.write(data)
 
 
-def aside(path: Path, former: Path) -> None:
+def keep_former(path: Path, former: Path) -> None:
     """Let ``former`` be the regular file at ``path``, which stays there, too, where a file can have two names."""
     try:
         os.link(path, former)

@@ -5,9 +5,9 @@
       new/result/              what is built here takes its place by a rename
       former/result/           what was there before, until then
 
-`settle` empties it, whatever happened: a former output whose place is empty returns to it, and what credkit wrote is
-removed. The run itself calls it at the end, and otherwise the next run that writes beside it, as soon as the lock is
-free. The age of the folder is of no importance.
+`settle_run` empties it, whatever happened: a former output whose place is empty returns to it, and what credkit
+wrote is removed. The run itself calls it at the end, and otherwise the next run that writes beside it, as soon as
+the lock is free. The age of the folder is of no importance.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ from credkit.files.outputs.marks import FOLDER_MARK, Obstacle, mark_beside, veri
 if sys.platform != "win32":
     import fcntl
 
-PREFIX = ".credkit.partial-"
+HIDDEN_PREFIX = ".credkit.partial-"
 LOCK, NEW, FORMER = "lock", "new", "former"
 
 
@@ -44,7 +44,7 @@ class Staging:
     def make(self) -> Self:
         """Make it. Whoever calls it calls `close`, whatever happens from then on."""
         while True:
-            self.root = self.home / f"{PREFIX}{token_hex(8)}"
+            self.root = self.home / f"{HIDDEN_PREFIX}{token_hex(8)}"
             try:
                 self.root.mkdir(0o700)
                 self._lock = os.open(self.root / LOCK, os.O_RDWR | os.O_CREAT | os.O_EXCL, 0o600)
@@ -76,7 +76,7 @@ class Staging:
 
     def _end(self) -> None:
         if self.root != self.home:
-            settle(self.root, self.home, self.verified)
+            settle_run(self.root, self.home, self.verified)
         self._unlock()  # some systems remove no file that is open
         if self.root != self.home:
             _remove(self.root)  # the lock last: what has none is nobody's to tidy
@@ -100,18 +100,18 @@ def _lock(handle: int) -> bool | None:
     return True
 
 
-def tidy(home: Path) -> None:
+def settle_killed_runs(home: Path) -> None:
     """Settle what runs that were killed left in ``home``; those that are alive keep their locks, and are left alone."""
-    for root in sorted(home.glob(f"{PREFIX}*")):
+    for root in sorted(home.glob(f"{HIDDEN_PREFIX}*")):
         with suppress(OSError):
             if root.is_symlink() or not root.is_dir() or not _is_own(root):
                 continue
             if not os.path.lexists(root / LOCK):
                 root.rmdir()  # killed before there was a lock
                 continue
-            with _claimed(root / LOCK) as claimed:
+            with _claim(root / LOCK) as claimed:
                 if claimed:
-                    settle(root, home)
+                    settle_run(root, home)
                     _remove(root)
 
 
@@ -120,7 +120,7 @@ def _is_own(root: Path) -> bool:
 
 
 @contextmanager
-def _claimed(lock: Path) -> Iterator[bool]:
+def _claim(lock: Path) -> Iterator[bool]:
     """Whether no process holds ``lock`` any more; if so, it is held meanwhile."""
     if sys.platform == "win32":
         lock.unlink()  # fails as long as a process has it open
@@ -133,19 +133,19 @@ def _claimed(lock: Path) -> Iterator[bool]:
         os.close(handle)
 
 
-def settle(root: Path, home: Path, verified: Mapping[str, tuple[str, ...]] = FrozenMapping({})) -> None:
+def settle_run(root: Path, home: Path, verified: Mapping[str, tuple[str, ...]] = FrozenMapping({})) -> None:
     """Empty the hidden folder ``root`` in ``home``: former outputs return or are removed, and the rest is removed.
 
     Of a former output whose place is taken only what credkit wrote is removed: ``verified`` are those of which that
     is known, with the names in them. Anything else stays where it is, and the hidden folder with it.
     """
-    for former in _inside(root / FORMER):
+    for former in _list_files(root / FORMER):
         place = home / former.name
         with suppress(OSError):
             if not os.path.lexists(place):
-                put(former, place)
+                move_into(former, place)
             else:
-                _discard(former, place, verified.get(former.name))
+                _remove_former(former, place, verified.get(former.name))
     shutil.rmtree(root / NEW, ignore_errors=True)
     with suppress(OSError):
         (root / FORMER).rmdir()
@@ -159,14 +159,14 @@ def _remove(root: Path) -> None:
                 act()
 
 
-def _inside(folder: Path) -> list[Path]:
+def _list_files(folder: Path) -> list[Path]:
     try:
         return sorted(folder.iterdir())
     except OSError:
         return []
 
 
-def _discard(former: Path, place: Path, known: tuple[str, ...] | None) -> None:
+def _remove_former(former: Path, place: Path, known: tuple[str, ...] | None) -> None:
     """Remove ``former``, in whose place another output is, as far as credkit wrote it; ``known`` are names in it."""
     with suppress(Obstacle):
         if former.is_dir() and not former.is_symlink():
@@ -180,7 +180,7 @@ def _discard(former: Path, place: Path, known: tuple[str, ...] | None) -> None:
             former.unlink()
 
 
-def put(source: Path, place: Path) -> None:
+def move_into(source: Path, place: Path) -> None:
     """Move ``source`` to ``place``, where nothing is: raises `OSError` if there is, whatever it is."""
     if source.is_dir() and not source.is_symlink():
         source.rename(place)  # fails for anything but an empty folder
