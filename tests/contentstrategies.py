@@ -10,14 +10,14 @@ from typing import Any
 from credkit.codecs.contents import TrackParts
 from credkit.codecs.tracktexts import TrackText
 from credkit.core.fields import Item
-from credkit.core.reading import Field, Row, TextField
+from credkit.core.reading import Field, SchemaRow, TextField
 from credkit.tables.characters import ALPHANUMERIC, NUMERIC, CharacterSet
 from credkit.tables.checkcharacters import UNWEIGHTED_RULES
 from credkit.tables.content import Content
 from credkit.tables.itemdefinition import PRINTABLE
 from credkit.tables.items import ClosingCheck, format_ranges
 
-Some = Callable[[Random, Row], Item]
+Some = Callable[[Random, SchemaRow], Item]
 SETS: dict[str, CharacterSet] = {"7-bit": ALPHANUMERIC, "5-bit": NUMERIC}
 
 
@@ -37,7 +37,7 @@ def valid_content(random: Random, content: Content, some: Some) -> dict[str, Ite
     return fields
 
 
-def _shortest(row: Row) -> Row:
+def _shortest(row: SchemaRow) -> SchemaRow:
     if isinstance(row, Field):
         return replace(row, most=row.least)
     return replace(row, lengths=row.lengths[:1])

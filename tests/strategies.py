@@ -34,8 +34,8 @@ from credkit.codecs.texts import LastDigits
 from credkit.codecs.tracktexts import TrackText
 from credkit.core.chains import Choice
 from credkit.core.codec import AnyCodec, Entry
-from credkit.core.reading import Field, Row, TextField
-from credkit.core.spans import LIMIT, format_span
+from credkit.core.reading import Field, SchemaRow, TextField
+from credkit.core.spans import MAX_BITS, format_span
 from credkit.tables.content import ContentCodec
 from credkit.tables.select import SelectCodec
 from tests.contentstrategies import valid_content, valid_parts, valid_track
@@ -122,7 +122,7 @@ def fuzzed() -> tuple[str, ...]:
 # ── values that encode ──────────────────────────────────────────────────────────────────────────
 
 
-def some(random: Random, field: Row) -> int | str:
+def some(random: Random, field: SchemaRow) -> int | str:
     """A value of the field: one of its ends, near one of them, or any."""
     if isinstance(field, TextField):
         return _some_text(random, field)
@@ -314,7 +314,7 @@ def noise(random: Random, codec: AnyCodec) -> Any:
         return "".join(random.choice(letters) for _ in range(random.choice((0, 1, 4, 8, 10, 14, 26, 40))))
     if codec.takes == "bits":
         if random.randrange(200 if codec.length else 12) == 0:
-            return Bits.from_zeros(LIMIT + 20)  # still too long when it is damaged
+            return Bits.from_zeros(MAX_BITS + 20)  # still too long when it is damaged
         return some_bits(random, max(0, (codec.length or 8) + random.choice((0, 0, 0, 1, -1, 8, -8))))
     names = ("facility", "number", "card", "other")
     return {random.choice(names): random.choice((*ODD, 7, 101, 123)) for _ in range(random.randrange(4))}
@@ -447,7 +447,7 @@ def chain_before(random: Random, length: int) -> str:
     return front + "/".join(steps)
 
 
-def chain_behind(random: Random, schema: Mapping[str, Row]) -> str:
+def chain_behind(random: Random, schema: Mapping[str, SchemaRow]) -> str:
     """Steps from fields to fields, written, perhaps none: offsets and renamings."""
     steps = []
     names = list(schema)

@@ -22,7 +22,7 @@ from credkit import CredkitError, DecodeError, DefinitionError, EncodeError
 from credkit.core.codec import AnyCodec
 from credkit.core.forms import to_bits, to_word
 from credkit.core.reading import Field
-from credkit.core.spans import LIMIT
+from credkit.core.spans import MAX_BITS
 from tests.strategies import built, fuzzed, randoms, valid
 from tests.test_bulk import decoded_row, inputs, value_at
 
@@ -123,7 +123,7 @@ def test_every_row_of_every_container_decodes_as_one_value(random: Random) -> No
             if not (what == "Polars categories" and len(set(values)) > len(values)):
                 agrees(codec, wanted, make(values), what)
         return
-    length = codec.length or random.choice([len(value) for value in values if len(value) <= LIMIT])
+    length = codec.length or random.choice([len(value) for value in values if len(value) <= MAX_BITS])
     even = [value for value in values if len(value) == length]
     even.insert(random.randrange(len(even) + 1), None)
     wanted = [decode_alone(codec, value) for value in even]

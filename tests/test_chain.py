@@ -27,7 +27,7 @@ from credkit import (
 )
 from credkit.core.chains import link
 from credkit.core.codec import AnyCodec
-from credkit.core.grammar import parse, step
+from credkit.core.grammar import format_step, parse_chain
 from tests.strategies import both_ways, built, randoms, registered, valid
 
 CARD = {"facility": 123, "number": 45678}
@@ -153,7 +153,7 @@ def test_anything_written_is_a_chain_or_refused() -> None:
 def test_steps_are_read_as_they_are_written(args: list[str]) -> None:
     while args and not args[-1]:
         args.pop()
-    [found] = parse(step("strip", *args))
+    [found] = parse_chain(format_step("strip", *args))
     assert (found.name, list(found.args)) == ("strip", args)
 
 
@@ -333,7 +333,7 @@ def test_names_of_an_open_standard_stand_in_chains(text: str, name: str) -> None
     """ANSI/ASHRAE 135 Annex P (names of formats)."""
     assert chain(text).name == name
     assert chain(text).schema == chain(name).schema
-    assert parse(text)[-1].name == text.rpartition("/")[2]
+    assert parse_chain(text)[-1].name == text.rpartition("/")[2]
 
 
 @pytest.mark.parametrize("name", ["Wiegand26", "wIEGAND26", "_WIEGAND26", "26WIEGAND", "WIEGAND-26", "WIEGAND26_é"])

@@ -22,7 +22,7 @@ from hypothesis import strategies as st
 from credkit import DecodeError, DefinitionError, EncodeError, chain, layout_entries
 from credkit.catalogue.registry import catalogue
 from credkit.core.forms import to_word
-from credkit.core.spans import LIMIT
+from credkit.core.spans import MAX_BITS
 from credkit.explain.diagnosis import diagnose
 from credkit.tables.crcs import ALGORITHMS, CRCS, XOR, Crc
 
@@ -175,21 +175,21 @@ def test_what_a_crc_says() -> None:
 @pytest.mark.parametrize(
     ("length", "expected"),
     [(0, "a multiple of 8 bits from 24"), (16, "a multiple of 8 bits from 24"), (31, "a multiple of 8 bits from 24"),
-     (LIMIT + 8, f"at most {LIMIT} bits")],
+     (MAX_BITS + 8, f"at most {MAX_BITS} bits")],
 )  # fmt: skip
 def test_lengths_that_are_no_frame(length: int, expected: str) -> None:
     with pytest.raises(DecodeError, match=f"the length in bits fails: found {length}, expected {expected}"):
         chain("crc-b").decode(Bits.from_zeros(length))
 
 
-@pytest.mark.parametrize("length", [0, 7, 12, LIMIT])
+@pytest.mark.parametrize("length", [0, 7, 12, MAX_BITS])
 def test_lengths_that_take_no_crc(length: int) -> None:
     with pytest.raises(EncodeError, match=f"crc-b: writes a multiple of 8 bits and a CRC, not {length}"):
         chain("crc-b").encode(Bits.from_zeros(length))
 
 
 def test_the_longest_frame_goes_both_ways() -> None:
-    message = Bits.from_zeros(LIMIT - 16)
+    message = Bits.from_zeros(MAX_BITS - 16)
     assert chain("crc-15693").decode(chain("crc-15693").encode(message)) == message
 
 

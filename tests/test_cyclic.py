@@ -11,7 +11,7 @@ from bitstring import Bits
 from hypothesis import given
 
 from credkit import DecodeError, DefinitionError, EncodeError, chain
-from credkit.core.spans import LIMIT
+from credkit.core.spans import MAX_BITS
 from credkit.explain.diagnosis import diagnose
 from tests.strategies import randoms
 
@@ -73,10 +73,12 @@ def test_every_number_is_found_wherever_the_record_begins() -> None:
 
 
 def test_a_record_as_long_as_any() -> None:
-    value = stream(0xFF812388D5D8B13A, 63, LIMIT, inverted=True)
+    value = stream(0xFF812388D5D8B13A, 63, MAX_BITS, inverted=True)
     assert WHOLE.decode(value) == {"number": 0x041815E864}
-    assert len(CODEC.inspect(value).origin(1)) == LIMIT // 64
-    with pytest.raises(DecodeError, match=f"the length in bits fails: found {LIMIT + 1}, expected 64 to {LIMIT} bits"):
+    assert len(CODEC.inspect(value).origin(1)) == MAX_BITS // 64
+    with pytest.raises(
+        DecodeError, match=f"the length in bits fails: found {MAX_BITS + 1}, expected 64 to {MAX_BITS} bits"
+    ):
         CODEC.decode(value + "0b1")
 
 

@@ -14,7 +14,7 @@ import pytest
 from credkit import CredkitError, DefinitionError
 from credkit.cards.keymatch import batch_check_values
 from credkit.cards.listing import BATCH_FILE
-from credkit.core.sentences import LONGEST_SENTENCE
+from credkit.core.sentences import MAX_SENTENCE_CHARACTERS
 from credkit.files.regularfiles import read_regular
 from credkit.files.tomltable import read_toml
 from tests.commandline import CHAIN, ENVIRONMENT, GOOD, on_a_terminal, run
@@ -66,7 +66,7 @@ def test_in_the_development_mode_of_python_an_unexpected_error_has_its_traceback
     code = (
         "import credkit.cli.decode as command\n"
         "def broken(*given, **options): raise RuntimeError('here')\n"
-        "command.decoded = broken\n"
+        "command.decode_row = broken\n"
         "from credkit.__main__ import start\n"
         "start()"
     )
@@ -256,12 +256,12 @@ def test_a_folder_may_look_like_markup(site_folder: Path, folder: str) -> None:
 def test_a_sentence_has_its_bounds(args: Sequence[str]) -> None:
     result = run(*args)
     assert result.exit_code == 2
-    assert 20 < len(result.stderr.strip()) <= LONGEST_SENTENCE
+    assert 20 < len(result.stderr.strip()) <= MAX_SENTENCE_CHARACTERS
 
 
 def test_of_a_long_sentence_start_and_end_stay() -> None:
     error = CredkitError("gate 7: " + "x" * 10_000 + " write gate 8 instead")
-    assert len(str(error)) == LONGEST_SENTENCE
+    assert len(str(error)) == MAX_SENTENCE_CHARACTERS
     assert str(error).startswith("gate 7: xxx")
     assert str(error).endswith("xxx write gate 8 instead")
     assert " … " in str(error)
@@ -273,6 +273,6 @@ def test_the_bound_of_a_sentence_uncovers_no_account_number(place: int) -> None:
     account = "4114360123456785"  # test number of the WHATWG HTML standard, autofill example
     text = "x " * 5_000
     sentence = str(CredkitError(f"{text[:place]} {account} {text[place:]}"))
-    assert len(sentence) == LONGEST_SENTENCE
+    assert len(sentence) == MAX_SENTENCE_CHARACTERS
     assert account[:7] not in sentence
     assert account[-5:] not in sentence

@@ -19,7 +19,7 @@ from stdnum import luhn
 
 import credkit
 from credkit import CredkitError, DecodeError, DefinitionError, EncodeError, UnknownCodec
-from credkit.core.sentences import LONGEST, nearest, redacted_repr
+from credkit.core.sentences import MAX_REPR_CHARACTERS, nearest, redacted_repr
 from credkit.explain.diagnosis import describe_next_step, diagnose
 from credkit.privacy.accounts import mask_accounts
 from credkit.privacy.accountsearch import ISSUERS
@@ -101,7 +101,7 @@ def test_one_wrong_digit_is_never_masked_and_of_swaps_only_0_and_9() -> None:
 def test_values_are_shortened() -> None:
     for value in ("A" * 500, Bits.from_zeros(500), {"number": 10**300}, 10**300, tuple("A" * 500)):
         text = redacted_repr(value)
-        assert len(text) <= LONGEST + 12
+        assert len(text) <= MAX_REPR_CHARACTERS + 12
         assert "…" in text
     assert redacted_repr("short") == "'short'"
     assert redacted_repr(10**5000) == "a number of 16610 bits"  # Python itself refuses to print it

@@ -22,7 +22,7 @@ from hypothesis import strategies as st
 
 from credkit import DecodeError, DefinitionError, EncodeError, chain
 from credkit.core.codec import AnyCodec
-from credkit.core.spans import LIMIT
+from credkit.core.spans import MAX_BITS
 from credkit.tables.bytespans import ByteSpan, Malformed
 from credkit.tables.ndefkinds import PREFIXES
 from credkit.tables.ndefrecords import decode_records
@@ -566,7 +566,7 @@ def test_lengths_of_blocks(size: int) -> None:
     blocks, terminator = decode_blocks(ByteSpan.from_bytes(block + b"\xfe\x01"))
     assert [each.value.data for each in blocks] == [message]
     assert terminator == len(block)
-    if 8 * len(block) < LIMIT:
+    if 8 * len(block) < MAX_BITS:
         data = Bits(block + b"\xfe")
         assert chain("tlv").encode(Bits(message)) == data
         assert chain("tlv").decode(data) == Bits(message)

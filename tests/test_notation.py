@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from credkit import DecodeError, DefinitionError, EncodeError, chain, identify
 from credkit.core.codec import AnyCodec
-from credkit.core.spans import LIMIT
+from credkit.core.spans import MAX_BITS
 from credkit.tables.notation import NotationCodec
 
 SEPARATORS = {"colon": ":", "hyphen": "-", "space": " ", "dot": "."}
@@ -140,12 +140,12 @@ def test_encoding_never_cuts(codec: str, value: str, sentence: str) -> None:
 
 def test_the_longest_values() -> None:
     for codec, digit, worth in (("hex", "F", 4), ("binary", "1", 1)):
-        text = digit * (LIMIT // worth)
-        assert chain(codec).decode(text) == ~Bits.from_zeros(LIMIT)
-        with pytest.raises(DecodeError, match=f"at most {LIMIT} bits"):
+        text = digit * (MAX_BITS // worth)
+        assert chain(codec).decode(text) == ~Bits.from_zeros(MAX_BITS)
+        with pytest.raises(DecodeError, match=f"at most {MAX_BITS} bits"):
             chain(codec).decode(text + digit)
         with pytest.raises(EncodeError):
-            chain(codec).encode(Bits.from_zeros(LIMIT + worth))
+            chain(codec).encode(Bits.from_zeros(MAX_BITS + worth))
 
 
 def test_no_digits_are_no_bits() -> None:

@@ -31,7 +31,7 @@ from credkit import (
 from credkit.catalogue.own import own_entries
 from credkit.catalogue.registry import build, find
 from credkit.core.codec import PRACTICE, AnyCodec
-from credkit.core.grammar import parse
+from credkit.core.grammar import parse_chain
 from credkit.core.shapes import TEXT
 from credkit.streams import stream
 
@@ -72,7 +72,7 @@ CALLS: dict[str, Callable[[Any], object]] = {
     "names": lambda own: names(own)[0],
     "get": lambda own: get("gate-8", own).name,
     "find": lambda own: getattr(find("gate-8", own), "name", None),
-    "build": lambda own: build(parse("gate-8")[0], own).name,
+    "build": lambda own: build(parse_chain("gate-8")[0], own).name,
     "stream": lambda own: bool(stream("keypad:hex:2/gate-8/select:key=number", own)),
     "compile": lambda own: credkit_compile(own),
 }

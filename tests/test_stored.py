@@ -18,7 +18,7 @@ from credkit.core.chains import link
 from credkit.core.codec import AnyCodec
 from credkit.core.forms import to_word
 from credkit.core.shapes import bits, exactly
-from credkit.core.spans import LIMIT
+from credkit.core.spans import MAX_BITS
 from credkit.tables.wiring import WiredCodec
 from tests.strategies import built
 
@@ -243,7 +243,7 @@ def test_a_text_that_is_too_long_is_refused_in_bytes() -> None:
     assert len(codec.encode("é" * 16)) == 256
     assert raised(codec, "é" * 16 + "x") == "characters:utf-8: the text has 33 bytes in utf-8, the area holds 32"
     assert "has 8193 bytes in ascii, the area holds 8192" in raised(chain("characters:ascii"), "A" * 8193)
-    assert len(chain("characters:ascii").encode("A" * 8192)) == LIMIT
+    assert len(chain("characters:ascii").encode("A" * 8192)) == MAX_BITS
 
 
 @pytest.mark.parametrize(

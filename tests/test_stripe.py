@@ -16,7 +16,7 @@ from credkit import DecodeError, DefinitionError, EncodeError, chain
 from credkit.codecs.stripe import MOST_WRITTEN_ZEROS
 from credkit.core.codec import AnyCodec
 from credkit.core.forms import to_word
-from credkit.core.spans import LIMIT
+from credkit.core.spans import MAX_BITS
 from credkit.explain.diagnosis import diagnose
 from credkit.streams import stream
 from credkit.tables.characters import ALPHANUMERIC, NUMERIC, SETS_BY_NAME, CharacterSet
@@ -193,7 +193,7 @@ def test_noise_beside_a_track_is_noted() -> None:
         (row(TWENTY) + "0" * 20 + "1" * 21, "one-swipe"),  # too long for noise
         (row(";10?")[:5] + "00000" + row(";10?")[10:], "character-parity"),  # one wrong bit opens nine zeros
         ("".join(NUMERIC.bits_by_character[char] for char in ";;1?" + NUMERIC.lrc(";;1?")), "one-start"),
-        ("0" * LIMIT + "1", "length"),
+        ("0" * MAX_BITS + "1", "length"),
     ],
 )
 def test_what_cannot_be_read_is_named(digits: str, rule: str) -> None:

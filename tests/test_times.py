@@ -80,7 +80,7 @@ def test_days_that_do_not_exist(before: list[str], text: str) -> None:
 def test_times_of_the_common_form_are_read_by_the_kernel(days: list[str], end: str) -> None:
     """Only what stands behind the seconds is looked at by the reader of single times."""
     texts = [f"2026-03-{day}T{hour:02d}:59:59{end}" for day in days for hour in (0, 23)[-2 // len(days) :]]
-    with patch.object(Clock, "read", autospec=True, side_effect=Clock.parse_time) as asked:
+    with patch.object(Clock, "parse_time", autospec=True, side_effect=Clock.parse_time) as asked:
         found = Clock(UTC).parse_times(pl.Series(texts, dtype=pl.String))
     assert not {call.args[1] for call in asked.call_args_list} & set(texts)
     assert [to_datetime(each) for each in found.moments.tolist()] == [datetime.fromisoformat(text) for text in texts]

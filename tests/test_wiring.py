@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from credkit import DecodeError, DefinitionError, EncodeError, chain
 from credkit.core.forms import to_bits, to_word
-from credkit.core.spans import LIMIT
+from credkit.core.spans import MAX_BITS
 from credkit.tables.wiring import Wiring
 
 FLIP = str.maketrans("01", "10")
@@ -108,7 +108,7 @@ def test_cuts(digits: str, count: int) -> None:
         ("slice", "is written slice:A-B"),
         ("slice:x", "slice: 'x' is not a span"),
         ("slice:3-1%2C2", "names position 2 twice"),
-        (f"slice:0-{LIMIT}", f"slice: '0-{LIMIT}' goes beyond position {LIMIT - 1}"),
+        (f"slice:0-{MAX_BITS}", f"slice: '0-{MAX_BITS}' goes beyond position {MAX_BITS - 1}"),
         ("keep-low:0", "keep-low: the number of bits must be a whole number from 1 to 4096"),
         ("right-justified:5000", "right-justified: the number of bits must be a whole number"),
         ("invert:1", "invert: is written invert, not with the arguments '1'"),

@@ -14,7 +14,7 @@ import numpy as np
 import polars as pl
 
 from credkit.bulk.words import LIMB_BITS, Array
-from credkit.core.reading import Field, Row
+from credkit.core.reading import Field, SchemaRow
 
 READER_BITS = 16  # bits of a reader behind a number
 NUMBER_BITS = LIMB_BITS - READER_BITS
@@ -29,7 +29,7 @@ PLACES_AT_ONCE = 1 << 20  # places of a table that are looked at together
 class NumberSpace:
     """The numbers of one namespace, made of the fields ``key``; ``schemas`` say what these may be."""
 
-    def __init__(self, key: Sequence[str], schemas: Sequence[Mapping[str, Row]]) -> None:
+    def __init__(self, key: Sequence[str], schemas: Sequence[Mapping[str, SchemaRow]]) -> None:
         self.key = tuple(key)
         self.full = False
         rows = [[schema[name] for schema in schemas if name in schema] for name in key]

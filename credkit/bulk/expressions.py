@@ -35,7 +35,7 @@ from credkit.catalogue.own import Codecs
 from credkit.catalogue.registry import Chainlike, chain
 from credkit.core.codec import AnyCodec
 from credkit.core.errors import DefinitionError
-from credkit.core.shapes import Shape, only
+from credkit.core.shapes import Shape, single_length
 
 
 @pl.api.register_expr_namespace("credkit")
@@ -111,7 +111,7 @@ def output_type(codec: AnyCodec, shape: Shape) -> pl.DataType:
     if shape.form == "text":
         return pl.String()
     if shape.form == "bits":
-        length = only(shape.lengths)
+        length = single_length(shape.lengths)
         return pl.UInt64() if length is not None and length <= LIMB_BITS else pl.String()
     if not shape.schema:
         raise DefinitionError(f"{codec.name}: an expression needs a chain whose fields are known beforehand")
@@ -149,7 +149,7 @@ def _as_column(found: Inspected | Encoded, name: str, shape: Shape) -> pl.Series
     if shape.form == "fields":
         return tables.null_where(frame.to_struct(name), ~found.ok)
     column = frame.to_series().alias(name)
-    if shape.form == "bits" and only(shape.lengths) is None and column.dtype == pl.UInt64:
+    if shape.form == "bits" and single_length(shape.lengths) is None and column.dtype == pl.UInt64:
         digits = [None if number is None else f"{number:0{found.length}b}" for number in column.to_list()]
         return pl.Series(name, digits, dtype=pl.String)
     return column

@@ -11,8 +11,8 @@ import numpy as np
 from credkit.bulk.words import LIMB_BITS, Array, Wide, pack, unpack
 from credkit.core.fields import Fields
 from credkit.core.forms import Form
-from credkit.core.reading import Field, Row
-from credkit.core.shapes import Shape, only
+from credkit.core.reading import Field, SchemaRow
+from credkit.core.shapes import Shape, single_length
 
 
 class Rule(NamedTuple):
@@ -96,7 +96,7 @@ class RowBlock:
         return [value if here else None for value, here in zip(values, self.validity.tolist(), strict=True)]
 
 
-def is_small(row: Row) -> bool:
+def is_small(row: SchemaRow) -> bool:
     """Whether a column of 64-bit numbers holds all that the schema row allows."""
     return isinstance(row, Field) and row.most < 1 << LIMB_BITS and row.least >= 0
 
@@ -105,13 +105,13 @@ def store_values(block: RowBlock, values: list[Any], shape: Shape) -> None:
     """Put values as they travel into the block, as words or columns where their shape allows that."""
     block.form = shape.form
     block.data, block.length = values, None
-    if shape.form == "bits" and (length := only(shape.lengths)) is not None:
+    if shape.form == "bits" and (length := single_length(shape.lengths)) is not None:
         block.data, block.length = pack([value and value[0] for value in values], length), length
     elif shape.form == "fields" and shape.schema:
         block.data = {name: column([v and v[name] for v in values], row) for name, row in shape.schema.items()}
 
 
-def column(values: Sequence[Any], row: Row) -> Array:
+def column(values: Sequence[Any], row: SchemaRow) -> Array:
     """One column: 64-bit numbers where they fit, else Python objects; 0 or None for rows without a value.
 
     On the way back a value may be out of range, or no number at all: a later step refuses it.

@@ -28,8 +28,8 @@ from credkit.core.errors import DefinitionError
 from credkit.core.forms import Form, is_index, raw_of
 from credkit.core.reading import Schema
 from credkit.core.sentences import nearest, redacted_repr
-from credkit.core.shapes import Shape, describe_lengths, only
-from credkit.core.spans import LIMIT
+from credkit.core.shapes import Shape, describe_lengths, single_length
+from credkit.core.spans import MAX_BITS
 
 BLOCK_ROWS = 1 << 16  # of a block: its columns stay in a processor's cache, and calls cost little
 TEXT_BLOCK_ROWS = 1 << 18  # of a block of texts: calls for them cost more than a cache saves
@@ -45,8 +45,8 @@ def blocks(
     ``name`` is the chain's, for sentences; ``step`` is the name of the first step, for rules. Without rows there is
     one empty block, so that the result has its columns.
     """
-    if length is not None and (type(length) is not int or not 0 <= length <= LIMIT):
-        raise DefinitionError(f"{name}: length= is a number of bits from 0 to {LIMIT}, not {redacted_repr(length)}")
+    if length is not None and (type(length) is not int or not 0 <= length <= MAX_BITS):
+        raise DefinitionError(f"{name}: length= is a number of bits from 0 to {MAX_BITS}, not {redacted_repr(length)}")
     if shape.form == "text":
         yield from _texts(name, step, values)
     elif shape.form == "fields":
@@ -95,7 +95,7 @@ def _bits(name: str, step: str, shape: Shape, values: Any, length: int | None) -
     if column is None:
         raise DefinitionError(f"{name}: takes a list or an array of bits, not {redacted_repr(type(values).__name__)}")
     found, nulls = column
-    size = only(shape.lengths) if length is None else length
+    size = single_length(shape.lengths) if length is None else length
     if isinstance(found, np.ndarray) and found.dtype != object:
         yield from _words(name, step, NullableColumn(found, nulls), _known(name, shape, size))
         return
@@ -142,7 +142,7 @@ def _raw_bits(name: str, cells: Sequence[Any], nulls: Array | None) -> tuple[lis
 
 def _is_pair(cell: object) -> bool:
     """Whether a cell is a number and a possible length."""
-    return isinstance(cell, tuple) and len(cell) == 2 and all(map(is_index, cell)) and 0 <= cell[1] <= LIMIT
+    return isinstance(cell, tuple) and len(cell) == 2 and all(map(is_index, cell)) and 0 <= cell[1] <= MAX_BITS
 
 
 def _whole_numbers(name: str, cells: Sequence[Any], nulls: Array | None, size: int) -> tuple[Array, Array]:

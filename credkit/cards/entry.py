@@ -36,7 +36,7 @@ from credkit.core.errors import DefinitionError
 from credkit.core.fields import Fields
 from credkit.core.forms import Word, to_bits, to_word
 from credkit.core.frozen import FrozenMapping
-from credkit.core.grammar import step
+from credkit.core.grammar import format_step
 from credkit.core.origins import OneByOne, Origin, Place, Places, Through
 from credkit.core.reading import AnyReading, Check, Field, Note, Part, Reading
 from credkit.core.sentences import nearest, redacted_repr
@@ -95,7 +95,7 @@ def _describe_unknown(name: str, known: Mapping[str, Any]) -> str:
 
 def _build_codec(name: str, plan: CardPlan, title: str, serial: bool, master: MasterKey | None) -> AnyCodec:
     """The codec for one record of a plan."""
-    own = step("memory", name, title, SERIAL_FIELD if serial else "")
+    own = format_step("memory", name, title, SERIAL_FIELD if serial else "")
     record = plan.record(title)
     if record is None:
         known = {each.name: each for each in plan.records if each.codec}

@@ -40,7 +40,7 @@ from credkit.core.errors import CredkitError
 from credkit.core.frozen import FrozenMapping
 from credkit.core.reading import Field
 from credkit.core.sentences import nearest, redacted_repr
-from credkit.core.shapes import only
+from credkit.core.shapes import single_length
 from credkit.files.regularfiles import read_regular
 from credkit.files.tomltable import read_toml
 from credkit.tables.schema import SchemaTable
@@ -409,7 +409,7 @@ def _is_value_block(record: CardRecord) -> bool:
 
 def _readable_sizes(codec: AnyCodec) -> list[int]:
     """The sizes in bytes that a chain from bits can read, as far as the second one."""
-    length = only(codec.steps[0].input.lengths)
+    length = single_length(codec.steps[0].input.lengths)
     found: list[int] = []
     for size in range(1, MOST_TRIED_SIZES + 1) if length is None else [length // 8] * (length % 8 == 0):
         try:

@@ -8,7 +8,7 @@ from typing import NoReturn, TypeAlias
 
 from credkit.core.codec import AnyCodec, Codec, Entry
 from credkit.core.errors import DefinitionError
-from credkit.core.grammar import NAME
+from credkit.core.grammar import CODEC_NAME
 from credkit.core.sentences import redacted_repr
 
 Codecs: TypeAlias = Entry | AnyCodec | Iterable[Entry | AnyCodec]  # what ``codecs=`` takes
@@ -69,7 +69,7 @@ def _entry(codec: AnyCodec) -> Entry:
     """The entry of a codec that was passed as it is."""
     if not isinstance(codec, Codec):
         _refuse(codec)
-    if not NAME.fullmatch(codec.name):
+    if not CODEC_NAME.fullmatch(codec.name):
         raise DefinitionError(
             f"codecs= has the codec {redacted_repr(codec.name)}, which is not the name of one step (small letters, "
             "digits, hyphens): an Entry can give it one"

@@ -25,7 +25,7 @@ from credkit.core.contract import broken
 from credkit.core.errors import CredkitError, DefinitionError, UnknownCodec
 from credkit.core.fields import FieldMapping
 from credkit.core.forms import Form
-from credkit.core.grammar import StepText, parse
+from credkit.core.grammar import StepText, parse_chain
 from credkit.core.sentences import nearest, redacted_repr
 
 Chainlike: TypeAlias = str | AnyCodec
@@ -182,13 +182,13 @@ def full_index() -> tuple[IndexRow, ...]:
 
 @lru_cache(maxsize=1024)
 def _built(text: str) -> AnyCodec:
-    return link([build(step) for step in parse(text)])
+    return link([build(step) for step in parse_chain(text)])
 
 
 @lru_cache(maxsize=128)  # few, as each keeps its codecs alive, the lists in them included
 def _built_with(text: str, same: SameObjects) -> AnyCodec:
     own = own_entries(same.items)
-    return link([build(step, own) for step in parse(text)])
+    return link([build(step, own) for step in parse_chain(text)])
 
 
 # One overload for each pair of forms: a type checker gets a type from a Literal in no other way. Classes as arguments,

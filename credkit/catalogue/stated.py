@@ -8,7 +8,7 @@ from typing import Any, NamedTuple, TypeGuard, TypeVar, get_args, get_origin, ge
 
 from credkit.core.codec import AnyCodec
 from credkit.core.errors import DefinitionError
-from credkit.core.reading import UNITS, Field, Schema
+from credkit.core.reading import UNIT_NOUNS, Field, Schema
 from credkit.core.sentences import nearest, redacted_repr
 
 Record = TypeVar("Record", bound=Mapping[str, object])  # a TypedDict: the fields of a chain, by name and type
@@ -32,7 +32,7 @@ def check_stated(codec: AnyCodec, takes: object, gives: object) -> None:
         ("takes", takes, codec.takes),
         ("gives", "fields" if record else gives, codec.gives),
     ):
-        if not isinstance(form, str) or form not in UNITS:
+        if not isinstance(form, str) or form not in UNIT_NOUNS:
             forms = "'text', 'bits', 'fields'" + (" or a TypedDict class" if verb == "gives" else "")
             given = f"the class {form.__name__}" if isinstance(form, type) else redacted_repr(form)
             raise DefinitionError(f"{name}: {verb}= is {given}, expected one of {forms}")

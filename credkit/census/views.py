@@ -27,8 +27,8 @@ from credkit.census.ranges import chains_for
 from credkit.core.chains import Choice, link
 from credkit.core.codec import AnyCodec
 from credkit.core.errors import EncodeError
-from credkit.core.reading import Field, Row, Schema
-from credkit.core.shapes import only
+from credkit.core.reading import Field, Schema, SchemaRow
+from credkit.core.shapes import single_length
 from credkit.crosswalk.number_columns import as_stored, encode_texts, key_columns
 from credkit.crosswalk.texts import branches
 from credkit.site.model import CredentialKind, Reader, Site, Target
@@ -112,7 +112,7 @@ def _make_view(name: str, reader: Reader, codec: AnyCodec) -> TruncatedView:
         source = "text" if _has_same_text(kind, cut, behind) else ""
     elif before.form == "fields" and before.schema and set(before.schema) <= set(kind.schema):
         source = "fields"
-    elif before.form == "bits" and (length := only(before.lengths)) is not None:
+    elif before.form == "bits" and (length := single_length(before.lengths)) is not None:
         source, route = _bits_source(kind, length, cut, behind)
     if not source:
         return TruncatedView(name=name, reader=reader, codec=codec)
@@ -122,7 +122,7 @@ def _make_view(name: str, reader: Reader, codec: AnyCodec) -> TruncatedView:
     )  # fmt: skip
 
 
-def _is_within(column: Array, row: Row) -> Array:
+def _is_within(column: Array, row: SchemaRow) -> Array:
     """The values that the field ``row`` can hold."""
     if column.dtype == np.uint64 and isinstance(row, Field):
         found: Array = (column >= row.least) & (column <= min(row.most, (1 << 64) - 1))
@@ -130,7 +130,7 @@ def _is_within(column: Array, row: Row) -> Array:
     return np.fromiter((row.problem(item) is None for item in column.tolist()), bool, len(column))
 
 
-def _replace_others(column: Array, rows: Array, row: Row) -> Array:
+def _replace_others(column: Array, rows: Array, row: SchemaRow) -> Array:
     """``column`` with what is not in ``rows`` replaced by something that the field can hold."""
     filler = row.least if isinstance(row, Field) else ""
     if isinstance(row, Field) and row.most < 1 << 64:
@@ -157,7 +157,7 @@ def _bits_source(
     if not isinstance(kind.value, Choice):
         steps = kind.value.steps
         for place in reversed(range(len(steps))):
-            fits = steps[place].gives == "bits" and only(steps[place].output.lengths) == length
+            fits = steps[place].gives == "bits" and single_length(steps[place].output.lengths) == length
             if fits and _reordering_steps(steps[place + 1 :]) == _reordering_steps(behind):
                 return "bits", link(steps[: place + 1])
     rows = list(kind.schema.values())
@@ -205,7 +205,7 @@ def _round_trips(writer: AnyCodec, cut: AnyCodec, behind: Sequence[AnyCodec], pa
 def bits_left(codec: AnyCodec) -> float:
     """The bits that the narrowest truncation of a chain leaves; infinite where not known."""
     cuts = [step for step in codec.steps if step.is_projection]
-    found = [float(size) for step in cuts if step.gives == "bits" and (size := only(step.output.lengths))]
+    found = [float(size) for step in cuts if step.gives == "bits" and (size := single_length(step.output.lengths))]
     found += [
         len(part) * log2(10) for step in cuts if step.gives == "text" and (part := step._decode_raw(TRIAL_DIGITS))
     ]

@@ -12,8 +12,8 @@ from credkit.catalogue.registry import build, get, sample
 from credkit.cli.output import Console
 from credkit.core.codec import AnyCodec, Entry, Example
 from credkit.core.errors import DefinitionError
-from credkit.core.grammar import parse
-from credkit.core.reading import Field, Row, describe_places
+from credkit.core.grammar import parse_chain
+from credkit.core.reading import Field, SchemaRow, describe_places
 from credkit.core.spans import format_span
 from credkit.tables.layout import Layout
 
@@ -30,7 +30,7 @@ def find_entry(name: str, layouts: tuple[Entry, ...]) -> tuple[Entry, AnyCodec |
     if ":" not in name and "/" not in name:
         entry = get(name, layouts)
         return entry, sample(entry)
-    first, *more = parse(name)
+    first, *more = parse_chain(name)
     if more:
         raise DefinitionError(f"formats shows one step, but {name} is a chain: credkit explain draws a chain")
     return get(first.name, layouts), build(first, layouts)
@@ -90,7 +90,7 @@ def _usage_paragraphs(entry: Entry) -> Iterable[str]:
     return (" ".join(paragraph.split()) for paragraph in text.split("\n\n") if paragraph)
 
 
-def _range_to_json(field: Row) -> dict[str, Any]:
+def _range_to_json(field: SchemaRow) -> dict[str, Any]:
     """What a field may be, for JSON."""
     if isinstance(field, Field):
         return {"least": field.least, "most": field.most}

@@ -13,7 +13,7 @@ from credkit.core.chains import AnyConversion
 from credkit.core.chains import conversion as link_conversion
 from credkit.core.codec import AnyCodec, Entry
 from credkit.core.errors import DefinitionError
-from credkit.core.shapes import only
+from credkit.core.shapes import single_length
 
 if TYPE_CHECKING:
     from click.shell_completion import CompletionItem
@@ -128,7 +128,7 @@ def _describe_missing_front(codec: AnyCodec) -> str:
     """What to put before a chain that does not take text."""
     if codec.takes == "fields":
         return f"put a notation and a layout in front, such as binary/wiegand-26/{codec.name}"
-    length = only(codec.input.lengths)
+    length = single_length(codec.input.lengths)
     if length is None:
         return f"put a notation in front, such as hex/{codec.name}"
     digits = -(-length // 8) * 2

@@ -12,7 +12,7 @@ from bitstring import Bits
 
 from credkit.cli.masks import star_out
 from credkit.cli.values import InputLine
-from credkit.core.chains import AnyConversion, over_long
+from credkit.core.chains import AnyConversion, over_long_notes
 from credkit.core.codec import AnyCodec
 from credkit.core.errors import DecodeError, EncodeError
 from credkit.core.reading import Check, Note
@@ -235,7 +235,7 @@ def encode_row(codec: AnyCodec, line: InputLine) -> OutputRow:
 
 def _over_long_notes(codec: AnyCodec, output: Any) -> list[dict[str, Any]]:
     """The notes on what ``codec`` wrote, without places: those would be of the output."""
-    return [] if output is None else [{**_note_to_json(note), "at": []} for note in over_long(codec, output)]
+    return [] if output is None else [{**_note_to_json(note), "at": []} for note in over_long_notes(codec, output)]
 
 
 def _note_to_json(note: Note) -> dict[str, Any]:

@@ -93,8 +93,8 @@ def read_lines(stream: BinaryIO) -> Iterator[InputLine]:
 
     >>> from io import BytesIO
     >>> list(read_lines(BytesIO(b"02F764DD\\r\\n\\n\\xff")))  # doctest: +NORMALIZE_WHITESPACE
-    [Line(text='02F764DD', problem=None), Line(text='', problem=None),
-     Line(text='\\\\xff', problem='byte 0 of the line is not UTF-8: 0xff')]
+    [InputLine(text='02F764DD', problem=None), InputLine(text='', problem=None),
+     InputLine(text='\\\\xff', problem='byte 0 of the line is not UTF-8: 0xff')]
     """
     first = True
     while raw := stream.readline(LONGEST_LINE + 1):

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from credkit.core.errors import DefinitionError
 from credkit.core.sentences import redacted_repr
-from credkit.core.spans import WIDEST
+from credkit.core.spans import MAX_NUMBER_BITS
 
 
-def parse_whole_number(codec: str, what: str, text: str, *, least: int = 1, most: int = WIDEST) -> int:
+def parse_whole_number(codec: str, what: str, text: str, *, least: int = 1, most: int = MAX_NUMBER_BITS) -> int:
     """``text`` as a whole number from ``least`` to ``most``.
 
     >>> parse_whole_number("hex", "digits", "8")

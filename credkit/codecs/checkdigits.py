@@ -25,7 +25,7 @@ from dataclasses import dataclass
 from credkit.codecs.arguments import parse_whole_number
 from credkit.core.codec import AnyCodec, Codec, Entry, Example
 from credkit.core.errors import EncodeError
-from credkit.core.grammar import step
+from credkit.core.grammar import format_step
 from credkit.core.origins import same_place
 from credkit.core.reading import AnyReading, Check, Reading
 from credkit.core.sentences import redacted_repr
@@ -79,7 +79,7 @@ def build_check_digit(rule: str, *weights: str) -> AnyCodec:
     """
     numbers = [parse_whole_number("check-digit", "a weight", weight, most=9) for weight in weights]
     character = build_check_character("check-digit", rule, numbers)
-    return CheckDigit(name=step("check-digit", rule, *weights), input=TEXT, output=TEXT, character=character)
+    return CheckDigit(name=format_step("check-digit", rule, *weights), input=TEXT, output=TEXT, character=character)
 
 
 ENTRIES = (

@@ -31,7 +31,7 @@ from typing import Any
 from credkit.core.codec import AnyCodec, Entry, Example, TableCodec
 from credkit.core.errors import DefinitionError, EncodeError
 from credkit.core.fields import FieldMapping
-from credkit.core.grammar import step
+from credkit.core.grammar import format_step
 from credkit.core.reading import AnyReading, Check, Reading
 from credkit.core.sentences import redacted_repr
 from credkit.core.shapes import FIELDS, TEXT
@@ -178,7 +178,7 @@ def build_track(number: int, *args: str) -> AnyCodec:
     letters, names = SETS_BY_TRACK[number], args
     if args and args[0] in SETS_BY_NAME:
         letters, names = SETS_BY_NAME[args[0]], args[1:]
-    name = step(f"track-{number}", *args)
+    name = format_step(f"track-{number}", *args)
     if not names:
         return TrackParts(name=name, input=TEXT, output=FIELDS, number=number, letters=letters)
     return ContentCodec.for_content(_separated_content(number, letters, names), name)

@@ -38,12 +38,12 @@ from credkit.codecs.frames import builtin_entries
 from credkit.core.codec import PRACTICE, AnyCodec, Entry, Example, TableCodec
 from credkit.core.errors import DefinitionError, EncodeError
 from credkit.core.forms import Word, to_bits, to_word
-from credkit.core.grammar import step
+from credkit.core.grammar import format_step
 from credkit.core.origins import Place, Places
 from credkit.core.reading import AnyReading, Check, Note, Part, Reading
 from credkit.core.sentences import nearest, redacted_repr
 from credkit.core.shapes import at_least, bits, exactly
-from credkit.core.spans import LIMIT
+from credkit.core.spans import MAX_BITS
 from credkit.tables.layout import LayoutCodec
 
 MIN_EVIDENCE_LEFT = 8.0  # bits of evidence that must be left when every place was tried
@@ -124,7 +124,7 @@ class Cyclic(TableCodec[Bits, Bits]):
         """The frame, where it begins and whether it is inverted; or why it is not found."""
         number, length = raw = to_word(value)
         if length not in self.input.lengths:
-            limits = f"{self.size} to {LIMIT} bits"
+            limits = f"{self.size} to {MAX_BITS} bits"
             check = Check(
                 codec=self.name, rule="length", claim="the length in bits", form="bits", expected=limits, found=length
             )
@@ -194,7 +194,8 @@ def build_cyclic(name: str) -> AnyCodec:
             "a layout such as read-only-64 has enough"
         )
     return Cyclic(
-        name=step("cyclic", name), input=bits(at_least(size)), output=bits(exactly(size)), frame=frame, size=size,
+        name=format_step("cyclic", name), input=bits(at_least(size)), output=bits(exactly(size)), frame=frame,
+        size=size,
         evidence=evidence,
     )  # fmt: skip
 

@@ -16,7 +16,7 @@ from credkit.codecs.frames import builtin_entries
 from credkit.core.codec import PRACTICE, AnyCodec, Entry, Example, TableCodec
 from credkit.core.errors import DefinitionError, EncodeError
 from credkit.core.forms import Word
-from credkit.core.grammar import step
+from credkit.core.grammar import format_step
 from credkit.core.origins import OneByOne
 from credkit.core.reading import AnyReading, Reading
 from credkit.core.sentences import nearest, redacted_repr
@@ -84,7 +84,7 @@ def build_data_of(name: str) -> AnyCodec:
             f"data-of: {redacted_repr(name)} is not a built-in layout of binary fields{nearest(name, known)}"
         )
     size = sum(len(field.places) for field in codec.layout.fields)
-    return DataOf(name=step("data-of", name), input=codec.input, output=bits(exactly(size)), frame=codec)
+    return DataOf(name=format_step("data-of", name), input=codec.input, output=bits(exactly(size)), frame=codec)
 
 
 ENTRIES = (

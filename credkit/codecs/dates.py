@@ -35,12 +35,12 @@ from credkit.core.checks import DIGITS
 from credkit.core.codec import PRACTICE, AnyCodec, Codec, Entry, Example
 from credkit.core.errors import DefinitionError, EncodeError
 from credkit.core.forms import to_word
-from credkit.core.grammar import step
+from credkit.core.grammar import format_step
 from credkit.core.origins import Place, Whole
 from credkit.core.reading import AnyReading, Check, Reading
 from credkit.core.sentences import redacted_repr
 from credkit.core.shapes import TEXT, bits
-from credkit.core.spans import WIDEST
+from credkit.core.spans import MAX_NUMBER_BITS
 
 CLAIM = "a date that exists"
 DEFAULT_CENTURY = 2000  # of years with two digits
@@ -151,7 +151,7 @@ def build_date(pattern: str) -> AnyCodec:
         raise DefinitionError(
             f"date: {redacted_repr(pattern)} is not YYYY or YY, MM and DD, once each in any order, such as YYYYMMDD"
         )
-    return StoredDate(name=step("date", pattern), input=TEXT, output=TEXT, pattern=pattern)
+    return StoredDate(name=format_step("date", pattern), input=TEXT, output=TEXT, pattern=pattern)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
@@ -198,7 +198,9 @@ def build_day_count(epoch: str) -> AnyCodec:
     first = parse_iso_date(epoch)
     if first is None:
         raise DefinitionError(f"day-count: {redacted_repr(epoch)} is not a date that exists, such as 2000-01-01")
-    return DayCount(name=step("day-count", epoch), input=bits(range(1, WIDEST + 1)), output=TEXT, epoch=first)
+    return DayCount(
+        name=format_step("day-count", epoch), input=bits(range(1, MAX_NUMBER_BITS + 1)), output=TEXT, epoch=first
+    )
 
 
 ENTRIES = (

@@ -33,15 +33,15 @@ from credkit.core.errors import DefinitionError, EncodeError
 from credkit.core.fields import FieldMapping, Fields
 from credkit.core.forms import is_number
 from credkit.core.frozen import FrozenMapping
-from credkit.core.grammar import step
+from credkit.core.grammar import format_step
 from credkit.core.origins import same_place
-from credkit.core.reading import AnyReading, Check, Field, Reading, Row, TextField
+from credkit.core.reading import AnyReading, Check, Field, Reading, SchemaRow, TextField
 from credkit.core.sentences import nearest, redacted_repr
 from credkit.core.shapes import FIELDS, Shape
-from credkit.core.spans import WIDEST
+from credkit.core.spans import MAX_NUMBER_BITS
 from credkit.tables.select import Select, SelectCodec
 
-_LARGEST = (1 << WIDEST) - 1
+_LARGEST = (1 << MAX_NUMBER_BITS) - 1
 _MOST_DIGITS = 40  # of a text that is taken as a number
 
 
@@ -75,7 +75,7 @@ def build_select(*rows: str) -> AnyCodec:
     if not kept:
         raise DefinitionError("select: at least one field must be kept, such as select:number")
     return SelectCodec(
-        name=step("select", *rows), input=FIELDS, output=FIELDS, drops_extra_fields=True,
+        name=format_step("select", *rows), input=FIELDS, output=FIELDS, drops_extra_fields=True,
         select=Select(kept=kept, added=added, demanded=demanded),
     )  # fmt: skip
 
@@ -98,7 +98,7 @@ class FieldStep(Codec[FieldMapping, FieldMapping]):
         """The inner value, or None where there is none."""
 
     @abstractmethod
-    def outer_row(self, field: Row) -> Field | None:
+    def outer_row(self, field: SchemaRow) -> Field | None:
         """The schema row of the outer field; None where there is none for such an inner one."""
 
     @abstractmethod
@@ -157,7 +157,7 @@ class Offset(FieldStep):
         """The difference, unless it is negative."""
         return value - self.amount if is_number(value) and is_number(value - self.amount) else None
 
-    def outer_row(self, field: Row) -> Field | None:
+    def outer_row(self, field: SchemaRow) -> Field | None:
         """The range, shifted."""
         if isinstance(field, TextField) or field.most + self.amount < 0:
             return None
@@ -171,7 +171,7 @@ class Offset(FieldStep):
 def build_offset(field: str, amount: str) -> AnyCodec:
     """``offset:FIELD,N``: the outer number is the inner one plus N (which may be negative)."""
     size = parse_whole_number("offset", "the amount", amount, least=-(10**18), most=10**18)
-    return Offset(name=step("offset", field, amount), input=FIELDS, output=FIELDS, field=field, amount=size)
+    return Offset(name=format_step("offset", field, amount), input=FIELDS, output=FIELDS, field=field, amount=size)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
@@ -190,7 +190,7 @@ class LookUp(FieldStep):
         """The printed number for an encoded one."""
         return self.printed.get(value) if is_number(value) else None
 
-    def outer_row(self, field: Row) -> Field | None:
+    def outer_row(self, field: SchemaRow) -> Field | None:
         """The range of the encoded numbers."""
         return None if isinstance(field, TextField) else replace(
             field, least=min(self.printed), most=max(self.printed), digits=0
@@ -217,7 +217,7 @@ class DigitsToNumber(FieldStep):
         """The digits, zeros in front."""
         return f"{value:0{self.count}d}" if is_number(value) and value < 10**self.count else None
 
-    def outer_row(self, field: Row) -> Field | None:
+    def outer_row(self, field: SchemaRow) -> Field | None:
         """Every number of so many digits."""
         if isinstance(field, Field) or self.count not in field.lengths:
             return None
@@ -231,7 +231,9 @@ class DigitsToNumber(FieldStep):
 def build_digits(field: str, count: str) -> AnyCodec:
     """``digits:FIELD,N``: a field that is a text of N decimal digits, as a whole number."""
     size = parse_whole_number("digits", "the number of digits", count, most=_MOST_DIGITS)
-    return DigitsToNumber(name=step("digits", field, count), input=FIELDS, output=FIELDS, field=field, count=size)
+    return DigitsToNumber(
+        name=format_step("digits", field, count), input=FIELDS, output=FIELDS, field=field, count=size
+    )
 
 
 def map_entry(tables: Mapping[str, Mapping[int, int]]) -> Entry:
@@ -268,7 +270,7 @@ def _build_map(made: Mapping[str, tuple[Mapping[int, int], Mapping[int, int]]], 
         )
     encoded, printed = made[title]
     return LookUp(
-        name=step("map", title, field), input=FIELDS, output=FIELDS, field=field, title=title,
+        name=format_step("map", title, field), input=FIELDS, output=FIELDS, field=field, title=title,
         encoded=encoded, printed=printed,
     )  # fmt: skip
 

@@ -30,9 +30,9 @@ from credkit.codecs.arguments import parse_whole_number
 from credkit.core.codec import PRACTICE, AnyCodec, Entry, Example
 from credkit.core.errors import DefinitionError
 from credkit.core.frozen import FrozenMapping
-from credkit.core.grammar import step
+from credkit.core.grammar import format_step
 from credkit.core.sentences import redacted_repr
-from credkit.core.spans import WIDEST
+from credkit.core.spans import MAX_NUMBER_BITS
 from credkit.tables.definition import layout
 from credkit.tables.layout import Layout, LayoutCodec
 from credkit.tables.layoutrows import CheckRow, CodedSpan, ExampleRow, RemarkRow, Span
@@ -146,11 +146,13 @@ def build_fields(*specs: str) -> AnyCodec:
         size = parse_whole_number("fields", f"the bits of {name}", width)
         spans[name] = f"{at}-{at + size - 1}"
         at += size
-    if not spans or at > WIDEST:
-        raise DefinitionError(f"fields: 1 to {WIDEST} bits are needed, such as fields:facility:8,number:16, not {at}")
+    if not spans or at > MAX_NUMBER_BITS:
+        raise DefinitionError(
+            f"fields: 1 to {MAX_NUMBER_BITS} bits are needed, such as fields:facility:8,number:16, not {at}"
+        )
     made = layout("fields", {"length": at, "fields": spans, "title": "fields written in the chain", "source": PRACTICE})
     codec = LayoutCodec.for_layout(made)
-    return LayoutCodec(name=step("fields", *specs), input=codec.input, output=codec.output, layout=made)
+    return LayoutCodec(name=format_step("fields", *specs), input=codec.input, output=codec.output, layout=made)
 
 
 def builtin_entries() -> Iterator[Entry]:

@@ -53,7 +53,7 @@ from unicodedata import normalize
 
 from credkit.core.codec import AnyCodec, Codec, Entry, Example
 from credkit.core.errors import DefinitionError, EncodeError
-from credkit.core.grammar import step
+from credkit.core.grammar import format_step
 from credkit.core.origins import OneByOne
 from credkit.core.reading import AnyReading, Check, Reading
 from credkit.core.sentences import nearest, redacted_repr
@@ -203,7 +203,7 @@ def build_keyboard(code: str, lock: str = "") -> AnyCodec:
     composed = dict(compositions("".join(keys), dead))
     lost = {pair: made for pair, made in composed.items() if made in keys}
     return Keyboard(
-        name=step("keyboard", code, lock), input=TEXT, output=TEXT, dead=frozenset(dead), composed=composed,
+        name=format_step("keyboard", code, lock), input=TEXT, output=TEXT, dead=frozenset(dead), composed=composed,
         to_typed={m: t for t, m in keys.items()},
         to_meant={made: keys[pair[0]] + keys[pair[1]] for pair, made in composed.items()} | keys,
         unencodable=lost | {accent + SPACE: accent for accent in dead},

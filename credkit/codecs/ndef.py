@@ -35,12 +35,12 @@ from credkit.core.codec import AnyCodec, Codec, Entry, Example, Out, check_field
 from credkit.core.errors import DefinitionError, EncodeError
 from credkit.core.fields import FieldMapping, Fields
 from credkit.core.frozen import FrozenMapping
-from credkit.core.grammar import step
+from credkit.core.grammar import format_step
 from credkit.core.origins import ByName, OneByOne
 from credkit.core.reading import AnyReading, Check, Note, Part, Reading
 from credkit.core.sentences import redacted_repr
-from credkit.core.shapes import Shape, bits, describe_lengths, meet, multiples
-from credkit.core.spans import LIMIT
+from credkit.core.shapes import Shape, bits, common_lengths, describe_lengths, multiples
+from credkit.core.spans import MAX_BITS
 from credkit.tables.bytespans import ByteSpan, Malformed, format_count
 from credkit.tables.ndefkinds import KIND_EXAMPLES, FieldText, RecordKind, parse_kind
 from credkit.tables.ndefrecords import decode_records, describe_type, encode_records
@@ -69,7 +69,7 @@ class ByteStructureCodec(Codec[Bits, Out]):
 
     def bind_input(self, flowing: Shape) -> ByteStructureCodec[Out]:
         """The codec for the lengths that can flow here."""
-        return replace(self, input=bits(meet(flowing.lengths, self.input.lengths)))
+        return replace(self, input=bits(common_lengths(flowing.lengths, self.input.lengths)))
 
     def inspect(self, value: Bits) -> Reading[Out]:
         """What stands in the bytes; a failed check where nothing can."""
@@ -103,7 +103,7 @@ class TlvCodec(ByteStructureCodec[Bits]):
 
     def bind_input(self, flowing: Shape) -> TlvCodec:
         """The codec for the areas that can flow here: it fills them when it writes."""
-        lengths = meet(flowing.lengths, self.input.lengths)
+        lengths = common_lengths(flowing.lengths, self.input.lengths)
         return replace(self, input=bits(lengths), output=bits(range(0, 8 * largest_message(lengths[-1] // 8) + 1, 8)))
 
     def inspect_bytes(self, whole: ByteSpan) -> AnyReading:
@@ -187,7 +187,9 @@ def _area_parts(whole: ByteSpan, blocks: list[TlvBlock], terminator: int | None)
 def build_tlv() -> AnyCodec:
     """``tlv``: the one NDEF message in the data area of an NFC Forum Type 2 or Type 5 tag."""
     return TlvCodec(
-        name="tlv", input=bits(range(16, LIMIT + 1, 8)), output=bits(range(0, 8 * largest_message(LIMIT // 8) + 1, 8))
+        name="tlv",
+        input=bits(range(16, MAX_BITS + 1, 8)),
+        output=bits(range(0, 8 * largest_message(MAX_BITS // 8) + 1, 8)),
     )
 
 
@@ -284,7 +286,7 @@ def build_ndef(*specs: str) -> AnyCodec:
         (kind.tnf, kind.type, kind.encode(name, dict.fromkeys(schema, ""))) for name, kind in wanted.items()
     )
     return NdefCodec(
-        name=step("ndef", *specs), input=bits(range(8 * len(least), LIMIT + 1, 8)),
+        name=format_step("ndef", *specs), input=bits(range(8 * len(least), MAX_BITS + 1, 8)),
         output=Shape("fields", schema=FrozenMapping(schema)), wanted=tuple(wanted.items()),
     )  # fmt: skip
 

@@ -20,7 +20,7 @@ from __future__ import annotations
 from credkit.codecs.arguments import parse_whole_number
 from credkit.core.codec import PRACTICE, AnyCodec, Entry, Example
 from credkit.core.errors import DefinitionError
-from credkit.core.grammar import step
+from credkit.core.grammar import format_step
 from credkit.core.sentences import redacted_repr
 from credkit.tables.notation import SEPARATORS, DigitGroup, Notation, NotationCodec, digits_for
 
@@ -50,16 +50,16 @@ def build_hex(digits: str = "", *styles: str) -> AnyCodec:
             raise DefinitionError(f"hex: {count} digits do not divide into bytes with {separator!r} between")
         groups = (DigitGroup(bits=4 * count, least=count, most=count),)
     notation = Notation(16, groups, byte_separator=separator, is_lower_case=LOWER in styles)
-    return NotationCodec.for_notation(step("hex", digits, *styles), notation)
+    return NotationCodec.for_notation(format_step("hex", digits, *styles), notation)
 
 
 def build_binary(digits: str = "") -> AnyCodec:
     """``binary``, ``binary:N``: N binary digits, first bit first; without N any number of them."""
     if not digits:
-        return NotationCodec.for_notation(step("binary"), Notation(2))
+        return NotationCodec.for_notation(format_step("binary"), Notation(2))
     count = parse_whole_number("binary", "the number of digits", digits)
     return NotationCodec.for_notation(
-        step("binary", digits), Notation(2, (DigitGroup(bits=count, least=count, most=count),))
+        format_step("binary", digits), Notation(2, (DigitGroup(bits=count, least=count, most=count),))
     )
 
 
@@ -75,14 +75,14 @@ def build_decimal(bits: str, digits: str = "") -> AnyCodec:
     else:
         count = parse_whole_number("decimal", "the number of digits", digits)
         group = DigitGroup(bits=size, least=count, most=count)
-    return NotationCodec.for_notation(step("decimal", bits, digits), Notation(10, (group,)))
+    return NotationCodec.for_notation(format_step("decimal", bits, digits), Notation(10, (group,)))
 
 
 def build_signed(bits: str) -> AnyCodec:
     """``signed-decimal:B``: the same B bits as a two's complement number, as in a signed database column."""
     size = parse_whole_number("signed-decimal", "the number of bits", bits)
     group = DigitGroup(bits=size, least=1, most=digits_for(size), is_signed=True)
-    return NotationCodec.for_notation(step("signed-decimal", bits), Notation(10, (group,)))
+    return NotationCodec.for_notation(format_step("signed-decimal", bits), Notation(10, (group,)))
 
 
 def build_split(*sizes: str) -> AnyCodec:
@@ -97,7 +97,9 @@ def build_split(*sizes: str) -> AnyCodec:
     for text in sizes:
         size = parse_whole_number("split-decimal", "the number of bits", text)
         groups.append(DigitGroup(bits=size, least=1, most=digits_for(size), pad=True))
-    return NotationCodec.for_notation(step("split-decimal", *sizes), Notation(10, tuple(groups), group_separator=","))
+    return NotationCodec.for_notation(
+        format_step("split-decimal", *sizes), Notation(10, tuple(groups), group_separator=",")
+    )
 
 
 def build_uuid(*styles: str) -> AnyCodec:
@@ -106,7 +108,7 @@ def build_uuid(*styles: str) -> AnyCodec:
         raise DefinitionError(f"uuid: {redacted_repr(','.join(styles))} is not a style; the only one is {LOWER}")
     groups = tuple(DigitGroup(bits=4 * digits, least=digits, most=digits) for digits in (8, 4, 4, 4, 12))
     return NotationCodec.for_notation(
-        step("uuid", *styles), Notation(16, groups, group_separator="-", is_lower_case=bool(styles))
+        format_step("uuid", *styles), Notation(16, groups, group_separator="-", is_lower_case=bool(styles))
     )
 
 

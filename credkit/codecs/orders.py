@@ -27,7 +27,7 @@ from typing import NamedTuple
 
 from credkit.codecs.arguments import parse_whole_number
 from credkit.core.codec import PRACTICE, AnyCodec, Entry, Example
-from credkit.core.grammar import step
+from credkit.core.grammar import format_step
 from credkit.core.positions import positions
 from credkit.core.shapes import at_least, bits, exactly, multiples
 from credkit.tables.wiring import Rule, WiredCodec
@@ -117,7 +117,7 @@ def build_justified(name: str, count: str) -> AnyCodec:
     """
     size = parse_whole_number(name, "the number of bits", count)
     rule: Rule = LastBits(size) if name == "right-justified" else FirstBits(size)
-    return WiredCodec(name=step(name, count), input=bits(at_least(size)), output=bits(exactly(size)), rule=rule)
+    return WiredCodec(name=format_step(name, count), input=bits(at_least(size)), output=bits(exactly(size)), rule=rule)
 
 
 def build_keep(name: str, count: str) -> AnyCodec:
@@ -125,7 +125,11 @@ def build_keep(name: str, count: str) -> AnyCodec:
     size = parse_whole_number(name, "the number of bits", count)
     rule: Rule = LastBits(size) if name == "keep-low" else FirstBits(size)
     return WiredCodec(
-        name=step(name, count), input=bits(at_least(size)), output=bits(exactly(size)), is_projection=True, rule=rule
+        name=format_step(name, count),
+        input=bits(at_least(size)),
+        output=bits(exactly(size)),
+        is_projection=True,
+        rule=rule,
     )
 
 
@@ -133,7 +137,7 @@ def build_slice(span: str) -> AnyCodec:
     """``slice:A-B``: a projection to bits A to B, both included."""
     kept = positions(span, "slice")
     return WiredCodec(
-        name=step("slice", span), input=bits(at_least(max(kept) + 1)), output=bits(exactly(len(kept))),
+        name=format_step("slice", span), input=bits(at_least(max(kept) + 1)), output=bits(exactly(len(kept))),
         is_projection=True,
         rule=Positions(kept),
     )  # fmt: skip

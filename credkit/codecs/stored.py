@@ -37,11 +37,11 @@ from bitstring import Bits
 from credkit.core.checks import DIGITS
 from credkit.core.codec import PRACTICE, AnyCodec, Codec, Entry, Example
 from credkit.core.errors import DefinitionError, EncodeError
-from credkit.core.grammar import step
+from credkit.core.grammar import format_step
 from credkit.core.origins import Place, Several
 from credkit.core.reading import AnyReading, Check, Part, Reading
 from credkit.core.sentences import nearest, redacted_repr
-from credkit.core.shapes import TEXT, Shape, bits, describe_lengths, meet, multiples
+from credkit.core.shapes import TEXT, Shape, bits, common_lengths, describe_lengths, multiples
 
 MIN_BYTES_PER_CHARACTER = {
     "ascii": 1,
@@ -60,7 +60,7 @@ class Stored(Codec[Bits, str]):
 
     def bind_input(self, flowing: Shape) -> Stored:
         """The codec for the lengths that can flow here."""
-        return replace(self, input=bits(meet(flowing.lengths, self.input.lengths)))
+        return replace(self, input=bits(common_lengths(flowing.lengths, self.input.lengths)))
 
     def inspect(self, value: Bits) -> AnyReading:
         """The text; a failed check for bits of a length that this cannot be, or that hold no text."""
@@ -81,7 +81,7 @@ class Stored(Codec[Bits, str]):
     def area_bits(self, needed: int) -> int | None:
         """How many bits are written for ``needed`` ones: all of the area, or whole bytes; None if they do not fit."""
         lengths = self.input.lengths
-        lengths = meet(lengths, multiples(8)) or lengths
+        lengths = common_lengths(lengths, multiples(8)) or lengths
         at = max(0, -((lengths.start - needed) // lengths.step))
         return lengths[at] if at < len(lengths) else None
 
@@ -187,7 +187,7 @@ def build_characters(encoding: str, pad: str = "") -> AnyCodec:
         if padding != ERASED_BYTE:
             raise DefinitionError(f"characters: {pad} is no character of {encoding}, and not FF: no padding") from None
     return Characters(
-        name=step("characters", encoding, pad), input=bits(multiples(8 * size)), output=TEXT, encoding=encoding,
+        name=format_step("characters", encoding, pad), input=bits(multiples(8 * size)), output=TEXT, encoding=encoding,
         pad=padding, letter=letter,
     )  # fmt: skip
 
@@ -245,7 +245,7 @@ def build_bcd(filler: str = "") -> AnyCodec:
     """
     if filler not in ("", FILLER):
         raise DefinitionError(f"bcd: the filler is {FILLER} or nothing, not {redacted_repr(filler)}")
-    return Bcd(name=step("bcd", filler), input=bits(multiples(4)), output=TEXT, has_filler=bool(filler))
+    return Bcd(name=format_step("bcd", filler), input=bits(multiples(4)), output=TEXT, has_filler=bool(filler))
 
 
 ENTRIES = (

@@ -42,12 +42,12 @@ from credkit.codecs.arguments import parse_whole_number
 from credkit.core.codec import AnyCodec, Entry, Example, TableCodec
 from credkit.core.errors import DefinitionError, EncodeError
 from credkit.core.forms import Word
-from credkit.core.grammar import step
+from credkit.core.grammar import format_step
 from credkit.core.origins import Place, Several
 from credkit.core.reading import AnyReading, Check, Note, Part, Reading
 from credkit.core.sentences import redacted_repr
 from credkit.core.shapes import TEXT, bits
-from credkit.core.spans import LIMIT, format_span
+from credkit.core.spans import MAX_BITS, format_span
 from credkit.tables.characters import ALPHANUMERIC, NUMERIC, SETS_BY_NAME, CharacterSet
 from credkit.tables.swipes import (
     Swipe,
@@ -78,7 +78,7 @@ class TrackBits(TableCodec[Bits, str]):
     def _decode_raw(self, raw: Word) -> str | None:
         """The text of the one track in the bits, or None."""
         number, length = raw
-        if length > LIMIT:
+        if length > MAX_BITS:
             return None
         swipe = find_only_track(self.letters, f"{number:0{length}b}")
         return swipe.text if swipe else None
@@ -100,8 +100,8 @@ class TrackBits(TableCodec[Bits, str]):
                     f"{self.name}: {redacted_repr(char)} at character {place} is none of the characters that the "
                     f"{letters.name} set has between its sentinels"
                 )
-        if len(raw) * letters.width > LIMIT - 2 * MOST_WRITTEN_ZEROS:
-            raise EncodeError(f"{self.name}: {len(raw)} characters are more than a row of {LIMIT} bits holds")
+        if len(raw) * letters.width > MAX_BITS - 2 * MOST_WRITTEN_ZEROS:
+            raise EncodeError(f"{self.name}: {len(raw)} characters are more than a row of {MAX_BITS} bits holds")
         row = "".join(letters.bits_by_character[char] for char in raw + letters.lrc(raw))
         turned = decode_track(letters, row[::-1])
         if turned and turned.text != raw:
@@ -115,10 +115,10 @@ class TrackBits(TableCodec[Bits, str]):
 
     def inspect(self, value: Bits) -> AnyReading:
         """The text, with the checks of its characters; what is wrong where there is no track, or more than one."""
-        if len(value) > LIMIT:
+        if len(value) > MAX_BITS:
             check = Check(
                 codec=self.name, rule="length", claim="the length in bits", form="bits",
-                expected=f"at most {LIMIT}", found=len(value),
+                expected=f"at most {MAX_BITS}", found=len(value),
             )  # fmt: skip
             return Reading(value=None, checks=(check,))
         row = value.bin
@@ -367,7 +367,7 @@ def build(name: str, usual: str, *args: str) -> AnyCodec:
         parse_whole_number(name, "the zeros around a track", each, least=0, most=MOST_WRITTEN_ZEROS) for each in zeros
     ] or [0]
     return TrackBits(
-        name=step(name, *args), input=bits(), output=TEXT, letters=sets[width or usual],
+        name=format_step(name, *args), input=bits(), output=TEXT, letters=sets[width or usual],
         zeros=(before, behind[0] if behind else before),
     )  # fmt: skip
 

@@ -31,7 +31,7 @@ from credkit.core.codec import PRACTICE, AnyCodec, Entry, Example, TableCodec, c
 from credkit.core.errors import DefinitionError
 from credkit.core.fields import FieldMapping, Fields, Item, owned_fields
 from credkit.core.frozen import FrozenMapping
-from credkit.core.grammar import step
+from credkit.core.grammar import format_step
 from credkit.core.origins import ByName, Place
 from credkit.core.reading import AnyReading, Check, Field, Level, Note, Part, Reading
 from credkit.core.sentences import redacted_repr
@@ -121,7 +121,7 @@ def build_template(*pieces: str) -> AnyCodec:
     if not schema:
         raise DefinitionError(f"template: {redacted_repr(text)} holds no field such as {{number:05d}}")
     return Template(
-        name=step("template", text), input=TEXT, output=Shape("fields", schema=FrozenMapping(schema)),
+        name=format_step("template", text), input=TEXT, output=Shape("fields", schema=FrozenMapping(schema)),
         pattern=re.compile(pattern), text=text, bases=bases,
     )  # fmt: skip
 

@@ -20,7 +20,7 @@ from dataclasses import dataclass
 from credkit.codecs.arguments import parse_whole_number
 from credkit.core.codec import PRACTICE, AnyCodec, Codec, Entry, Example
 from credkit.core.errors import DefinitionError, EncodeError
-from credkit.core.grammar import step
+from credkit.core.grammar import format_step
 from credkit.core.origins import Shifted
 from credkit.core.reading import AnyReading, Check, Reading
 from credkit.core.sentences import redacted_repr
@@ -103,7 +103,7 @@ def build_strip(prefix: str = "", suffix: str = "") -> AnyCodec:
     if prefix.endswith("<enter>"):
         patterns[0] += "(?!\n)"  # or it would be unclear which line end belongs to what
     return Strip(
-        name=step("strip", prefix, suffix), input=TEXT, output=TEXT,
+        name=format_step("strip", prefix, suffix), input=TEXT, output=TEXT,
         pattern=re.compile(f"{patterns[0]}(.*?){patterns[1]}", re.DOTALL), prefix=texts[0], suffix=texts[1],
     )  # fmt: skip
 
@@ -142,7 +142,7 @@ class LastDigits(Codec[str, str]):
 def build_last_digits(count: str) -> AnyCodec:
     """``last-digits:N``: a projection to the last N decimal digits."""
     size = parse_whole_number("last-digits", "the number of digits", count)
-    return LastDigits(name=step("last-digits", count), input=TEXT, output=TEXT, is_projection=True, count=size)
+    return LastDigits(name=format_step("last-digits", count), input=TEXT, output=TEXT, is_projection=True, count=size)
 
 
 ENTRIES = (

@@ -33,7 +33,7 @@ from typing import NamedTuple
 from credkit.codecs.arguments import parse_whole_number
 from credkit.core.codec import AnyCodec, Codec, Entry, Example
 from credkit.core.errors import DefinitionError, EncodeError
-from credkit.core.grammar import step
+from credkit.core.grammar import format_step
 from credkit.core.origins import Shifted
 from credkit.core.reading import AnyReading, Check, Note, Part, Reading
 from credkit.core.sentences import redacted_repr
@@ -197,7 +197,7 @@ def build_track_text(number: str, letters: str = "") -> AnyCodec:
             f"track: only track 3 has a second set here, written track:3,7-bit, not {redacted_repr(letters)}"
         )
     return TrackText(
-        name=step("track", number, letters), input=TEXT, output=TEXT, number=chosen,
+        name=format_step("track", number, letters), input=TEXT, output=TEXT, number=chosen,
         letters=ALPHANUMERIC if chosen == 1 or letters else NUMERIC,
     )  # fmt: skip
 

@@ -47,7 +47,7 @@ from credkit.core.codec import PRACTICE, AnyCodec, Entry, Example, TableCodec
 from credkit.core.errors import EncodeError
 from credkit.core.forms import Word
 from credkit.core.reading import AnyReading, Check, Reading
-from credkit.core.shapes import Shape, bits, describe_lengths, exactly, hull
+from credkit.core.shapes import Shape, bits, covering_lengths, describe_lengths, exactly
 from credkit.core.spans import format_span
 from credkit.tables.definition import layout
 from credkit.tables.layout import BitRun, Layout, LayoutCheck, LayoutCodec, bit_runs_at, decode_number
@@ -142,8 +142,8 @@ class UidForm(TableCodec[Bits, Bits]):
         """The codec for these forms."""
         kept = tuple(forms)
         return cls(
-            name=name, forms=kept, input=bits(hull(*(form.input.lengths for form in kept))),
-            output=bits(hull(*(form.output.lengths for form in kept))),
+            name=name, forms=kept, input=bits(covering_lengths(*(form.input.lengths for form in kept))),
+            output=bits(covering_lengths(*(form.output.lengths for form in kept))),
         )  # fmt: skip
 
     @property

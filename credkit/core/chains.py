@@ -23,8 +23,8 @@ from credkit.core.errors import CredkitError, DefinitionError, EncodeError
 from credkit.core.forms import BitsLike, from_raw, to_raw
 from credkit.core.frozen import FrozenMapping
 from credkit.core.origins import Through
-from credkit.core.reading import OVER_LONG, AnyReading, Check, Field, Note, Reading, Row, Step, TextField
-from credkit.core.shapes import Shape, describe_lengths, hull, mismatch, only
+from credkit.core.reading import OVER_LONG, AnyReading, Check, Field, Note, Reading, SchemaRow, Step, TextField
+from credkit.core.shapes import Shape, covering_lengths, describe_lengths, describe_mismatch, single_length
 
 LinkedSteps = tuple[tuple[AnyCodec, ...], str | None]  # the linked steps, and why they do not work in a row
 
@@ -102,13 +102,13 @@ class Chain(TableCodec[In, Out]):
         )
 
 
-def over_long(codec: AnyCodec, written: Any) -> tuple[Note, ...]:
+def over_long_notes(codec: AnyCodec, written: Any) -> tuple[Note, ...]:
     """The notes on what ``codec`` wrote that is longer than a standard allows; there are hardly ever any.
 
     >>> from credkit.codecs.contents import build_track
     >>> codec = build_track(2, "number")
-    >>> over_long(codec, codec.encode({"number": "1" * 37})), len(over_long(codec, codec.encode({"number": "1" * 38})))
-    ((), 1)
+    >>> [len(over_long_notes(codec, codec.encode({"number": "1" * size}))) for size in (37, 38)]
+    [0, 1]
     """
     if codec.decode_obstacle or not any(step.limited for step in codec.steps):
         return ()
@@ -164,7 +164,7 @@ def _forward(steps: tuple[AnyCodec, ...], *, through_cuts: bool = False) -> Link
     for step in steps[1:]:
         before = linked[-1]
         flowing = _uncut(before) if through_cuts else before.output
-        problem = mismatch(flowing, replace(step.input, schema=None))
+        problem = describe_mismatch(flowing, replace(step.input, schema=None))
         if problem:
             return tuple(linked), f"{step.name} takes {_between(before, flowing, step)}"
         try:
@@ -182,7 +182,7 @@ def _backward(steps: tuple[AnyCodec, ...]) -> str | None:
     for index in range(len(steps) - 1, 0, -1):
         step, earlier = steps[index], steps[index - 1]
         flowing = step.input_for(flowing)
-        if problem := mismatch(flowing, _uncut(earlier)):
+        if problem := describe_mismatch(flowing, _uncut(earlier)):
             return f"{earlier.name} writes {problem}, from {step.name}"
     return None
 
@@ -202,7 +202,7 @@ def _between(before: AnyCodec, flowing: Shape, step: AnyCodec) -> str:
             ("text", "fields"): "a notation and a layout, such as binary/wiegand-26,",
         }.get((flowing.form, wanted.form))
         return f"{wanted.form}, but {before.name} gives {flowing.form}" + (f": {hint} between them?" if hint else "")
-    have, want = only(flowing.lengths), only(wanted.lengths)
+    have, want = single_length(flowing.lengths), single_length(wanted.lengths)
     text = f"{describe_lengths(wanted.lengths)}, but {before.name} gives {describe_lengths(flowing.lengths)}"
     if have and want and have > want:
         return f"{text}: right-justified:{want} between them?"
@@ -274,13 +274,15 @@ def choice(*options: AnyCodec) -> AnyCodec:
         )
     return Choice(
         name=name, options=options,
-        input=Shape(first.takes, lengths=hull(*(option.input.lengths for option in options))),
-        output=Shape(first.gives, lengths=hull(*(option.output.lengths for option in options)), schema=schema),
+        input=Shape(first.takes, lengths=covering_lengths(*(option.input.lengths for option in options))),
+        output=Shape(
+            first.gives, lengths=covering_lengths(*(option.output.lengths for option in options)), schema=schema
+        ),
         is_projection=any(option.lossy for option in options),
     )  # fmt: skip
 
 
-def _either(name: str, rows: Sequence[Row]) -> Row:
+def _either(name: str, rows: Sequence[SchemaRow]) -> SchemaRow:
     """The schema row for a value of any of ``rows``, which are all numbers or all texts."""
     numbers = [row for row in rows if isinstance(row, Field)]
     texts = [row for row in rows if isinstance(row, TextField)]
@@ -290,7 +292,7 @@ def _either(name: str, rows: Sequence[Row]) -> Row:
     if numbers:
         return Field(name=field, least=min(row.least for row in numbers), most=max(row.most for row in numbers))
     letters = "".join(dict.fromkeys("".join(row.letters for row in texts))) if all(row.letters for row in texts) else ""
-    return TextField(name=field, letters=letters, lengths=hull(*(row.lengths for row in texts)))
+    return TextField(name=field, letters=letters, lengths=covering_lengths(*(row.lengths for row in texts)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -348,6 +350,6 @@ def conversion(source: Codec[In, Any], target: Codec[Out, Any]) -> Conversion[In
                 f"{names[0]} has no {', '.join(dropped)}, which {names[1]} gives: "
                 f"/select:{','.join(want.schema)} at the end of the target leaves it out"
             )
-    elif problem := mismatch(have, want):
+    elif problem := describe_mismatch(have, want):
         raise DefinitionError(f"target {target.name} takes {problem}, from source {source.name}")
     return Conversion(source, target, dropped)

@@ -21,10 +21,10 @@ from credkit.core.contract import broken, checked_encode, checked_inspect
 from credkit.core.errors import CredkitError, DecodeError, DefinitionError, EncodeError
 from credkit.core.forms import TYPES, BitsLike, Form, from_raw, raw_of, to_raw
 from credkit.core.frozen import FrozenMapping
-from credkit.core.reading import AnyReading, Field, Reading, Row, Schema, TextField, describe_places
+from credkit.core.reading import AnyReading, Field, Reading, Schema, SchemaRow, TextField, describe_places
 from credkit.core.sentences import brief, nearest, redacted_repr
-from credkit.core.shapes import Shape, only
-from credkit.core.spans import WIDEST
+from credkit.core.shapes import Shape, single_length
+from credkit.core.spans import MAX_NUMBER_BITS
 
 PRACTICE = "common practice, no source"  # an entry's source where no standard is known
 In = TypeVar("In")
@@ -34,12 +34,12 @@ _WHOLE: dict[Form, str] = {"text": "text", "bits": "frame", "fields": "fields"}
 NO_FIELDS: Schema = FrozenMapping({})
 
 
-def any_row(name: str, value: object) -> Row:
+def any_row(name: str, value: object) -> SchemaRow:
     """The schema row of a field of which only ``value`` is known: any text, or any number.
 
     >>> any_row("part1", "012").problem("")
     """
-    return TextField(name=name) if isinstance(value, str) else Field(name=name, most=(1 << WIDEST) - 1)
+    return TextField(name=name) if isinstance(value, str) else Field(name=name, most=(1 << MAX_NUMBER_BITS) - 1)
 
 
 def check_fields(codec: str, schema: Schema, values: Mapping[str, Any]) -> None:
@@ -184,7 +184,7 @@ class Codec(ABC, Generic[In, Out]):
         """How many bits stand on the bits side (the input side first), when it is one number."""
         for shape in (self.input, self.output):
             if shape.form == "bits":
-                return only(shape.lengths)
+                return single_length(shape.lengths)
         return None
 
     @property

@@ -13,7 +13,7 @@ from credkit.core.sentences import redacted_repr
 Item: TypeAlias = int | str  # what a field holds
 FieldMapping: TypeAlias = Mapping[str, Item]  # what is encoded: `Fields`, a dict or another mapping
 Value: TypeAlias = str | Bits | FieldMapping  # what a written chain takes and gives: a text, bits or fields
-WIDEST_REPR = 160  # characters of the items in a repr
+MAX_ITEMS_CHARACTERS = 160  # characters of the items in a repr
 
 
 class Fields(FrozenMapping[str, Item]):
@@ -38,7 +38,7 @@ class Fields(FrozenMapping[str, Item]):
 
     def __repr__(self) -> str:
         items = ", ".join(f"{name}={redacted_repr(item)}" for name, item in self._items.items())
-        return f"Fields({items if len(items) <= WIDEST_REPR else items[: WIDEST_REPR - 1] + '…'})"
+        return f"Fields({items if len(items) <= MAX_ITEMS_CHARACTERS else items[: MAX_ITEMS_CHARACTERS - 1] + '…'})"
 
 
 _new = Fields.__new__

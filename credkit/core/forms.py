@@ -16,7 +16,7 @@ from bitstring import Bits
 
 from credkit.core.fields import FieldMapping, Fields
 from credkit.core.sentences import redacted_repr
-from credkit.core.spans import LIMIT, WIDEST
+from credkit.core.spans import MAX_BITS, MAX_NUMBER_BITS
 
 Form: TypeAlias = Literal["text", "bits", "fields"]
 Word: TypeAlias = tuple[int, int]  # the bits as a number, first bit most significant; how many
@@ -90,8 +90,8 @@ def raw_of(form: Form, value: object) -> Any:
 
 
 def _word(number: int, length: int) -> Word:
-    if not 0 <= length <= LIMIT:
-        raise ValueError(f"but the length {redacted_repr(length)} is outside 0 to {LIMIT} bits")
+    if not 0 <= length <= MAX_BITS:
+        raise ValueError(f"but the length {redacted_repr(length)} is outside 0 to {MAX_BITS} bits")
     if number < 0:
         raise ValueError(f"but the number {redacted_repr(number)} is negative")
     if number.bit_length() > length:
@@ -129,7 +129,9 @@ def is_number(value: object) -> TypeGuard[int]:
     >>> is_number(5), is_number(-5), is_number(True), is_number("5")
     (True, False, False, False)
     """
-    return isinstance(value, int) and not isinstance(value, bool) and value >= 0 and value.bit_length() <= WIDEST
+    return (
+        isinstance(value, int) and not isinstance(value, bool) and value >= 0 and value.bit_length() <= MAX_NUMBER_BITS
+    )
 
 
 def is_item(value: object) -> TypeGuard[int | str]:
@@ -138,4 +140,4 @@ def is_item(value: object) -> TypeGuard[int | str]:
     >>> is_item(5), is_item("05"), is_item(None)
     (True, True, False)
     """
-    return is_number(value) or (isinstance(value, str) and len(value) <= LIMIT)
+    return is_number(value) or (isinstance(value, str) and len(value) <= MAX_BITS)

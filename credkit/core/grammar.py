@@ -16,10 +16,12 @@ from typing import NamedTuple
 from credkit.core.errors import DefinitionError
 from credkit.core.sentences import redacted_repr
 
-NAME = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*")
+CODEC_NAME = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*")
 STANDARD_NAME = re.compile(r"[A-Z][A-Z0-9_]*")  # as open standards write the names of contents
-MOST = 40  # steps; a chain that is longer was made by a mistake, and causes are tried at every step of one that fails
-LONGEST = 65536  # characters
+MAX_STEPS = (
+    40  # steps; a chain that is longer was made by a mistake, and causes are tried at every step of one that fails
+)
+MAX_CHAIN_CHARACTERS = 65536  # characters
 _ESCAPES = {"%2F": "/", "%2C": ",", "%25": "%"}
 _ESCAPE = re.compile("%(?:2F|2C|25)?")
 
@@ -31,27 +33,30 @@ class StepText(NamedTuple):
     args: tuple[str, ...]
 
 
-def parse(text: str) -> list[StepText]:
+def parse_chain(text: str) -> list[StepText]:
     """The steps of a written chain.
 
-    >>> parse("decimal:32,10/strip:a%2Fb")
+    >>> parse_chain("decimal:32,10/strip:a%2Fb")
     [StepText(name='decimal', args=('32', '10')), StepText(name='strip', args=('a/b',))]
-    >>> parse("hex:8//wiegand-26")
+    >>> parse_chain("hex:8//wiegand-26")
     Traceback (most recent call last):
     credkit.DefinitionError: chain 'hex:8//wiegand-26': step 2 at character 6 is empty
     """
-    if len(text) > LONGEST:
-        raise DefinitionError(f"chain {redacted_repr(text[:LONGEST])}: {len(text)} characters are more than {LONGEST}")
+    if len(text) > MAX_CHAIN_CHARACTERS:
+        raise DefinitionError(
+            f"chain {redacted_repr(text[:MAX_CHAIN_CHARACTERS])}: {len(text)} characters are more than "
+            f"{MAX_CHAIN_CHARACTERS}"
+        )
     pieces = text.split("/")
-    if len(pieces) > MOST:
-        raise DefinitionError(f"chain {redacted_repr(text)}: {len(pieces)} steps are more than {MOST}")
+    if len(pieces) > MAX_STEPS:
+        raise DefinitionError(f"chain {redacted_repr(text)}: {len(pieces)} steps are more than {MAX_STEPS}")
     steps, at = [], 0
     for number, piece in enumerate(pieces, 1):
         name, colon, rest = piece.partition(":")
         problem = ""
         if not piece:
             problem = " is empty"
-        elif not (NAME.fullmatch(name) or STANDARD_NAME.fullmatch(name)):
+        elif not (CODEC_NAME.fullmatch(name) or STANDARD_NAME.fullmatch(name)):
             problem = f": {redacted_repr(name)} is not a codec name (small letters, digits, hyphens)"
         elif "%" in _ESCAPE.findall(rest):
             problem = ": % must be one of %2F, %2C, %25 (write %25 for a percent sign)"
@@ -63,10 +68,10 @@ def parse(text: str) -> list[StepText]:
     return steps
 
 
-def step(name: str, *args: str) -> str:
+def format_step(name: str, *args: str) -> str:
     """One step in written form; empty arguments at the end are left out.
 
-    >>> step("decimal", "32", "10"), step("hex", ""), step("strip", "a/b")
+    >>> format_step("decimal", "32", "10"), format_step("hex", ""), format_step("strip", "a/b")
     ('decimal:32,10', 'hex', 'strip:a%2Fb')
     """
     while args and not args[-1]:

@@ -6,7 +6,7 @@ import re
 
 from credkit.core.errors import DefinitionError
 from credkit.core.sentences import redacted_repr
-from credkit.core.spans import LIMIT
+from credkit.core.spans import MAX_BITS
 
 _PIECE = re.compile(r"([0-9]{1,5})(?:-([0-9]{1,5}))?")
 
@@ -27,8 +27,8 @@ def positions(text: str, what: str) -> tuple[int, ...]:
             raise DefinitionError(f"{what}: {redacted_repr(text)} is not a span such as 1-8 or 1-4,9")
         first = int(match[1])
         last = int(match[2] or first)
-        if max(first, last) >= LIMIT:
-            raise DefinitionError(f"{what}: {redacted_repr(text)} goes beyond position {LIMIT - 1}")
+        if max(first, last) >= MAX_BITS:
+            raise DefinitionError(f"{what}: {redacted_repr(text)} goes beyond position {MAX_BITS - 1}")
         for position in range(first, last + 1) if first <= last else range(first, last - 1, -1):
             if position in found:
                 raise DefinitionError(f"{what}: {redacted_repr(text)} names position {position} twice")

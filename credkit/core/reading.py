@@ -20,10 +20,10 @@ from credkit.core.spans import format_span
 
 Out = TypeVar("Out")
 Level = Literal["info", "care", "refuse"]
-PRINTABLE = 95  # characters of ASCII
-WIDE = 40  # bits that a sentence repeats in full
+PRINTABLE_CHARACTERS = 95  # characters of ASCII
+MAX_SHOWN_BITS = 40  # bits that a sentence repeats in full
 
-UNITS: dict[Form, str] = {"text": "character", "bits": "bit", "fields": "field"}
+UNIT_NOUNS: dict[Form, str] = {"text": "character", "bits": "bit", "fields": "field"}
 
 
 def describe_places(form: Form, at: tuple[Place, ...]) -> str:
@@ -32,7 +32,7 @@ def describe_places(form: Form, at: tuple[Place, ...]) -> str:
     >>> describe_places("bits", (1, 2, 3)), describe_places("text", (4,)), describe_places("fields", ("number",))
     ('bits 1-3', 'character 4', 'field number')
     """
-    unit = UNITS[form] + ("s" if len(at) != 1 else "")
+    unit = UNIT_NOUNS[form] + ("s" if len(at) != 1 else "")
     numbers = [place for place in at if isinstance(place, int)]
     return f"{unit} {format_span(numbers) if numbers else ', '.join(map(str, at))}"
 
@@ -67,7 +67,11 @@ class Check:
         if self.passed:
             return redacted(f"{self.codec}: {self.claim} holds")
         expected = " … ".join(map(redacted_repr, self.expected)) if isinstance(self.expected, tuple) else self.expected
-        found = str(self.found) if self.form == "bits" and len(str(self.found)) <= WIDE else redacted_repr(self.found)
+        found = (
+            str(self.found)
+            if self.form == "bits" and len(str(self.found)) <= MAX_SHOWN_BITS
+            else redacted_repr(self.found)
+        )
         if self.at:
             found = f"{describe_places(self.form, self.at)} {'is' if len(self.at) == 1 else 'are'} {found}"
         elif isinstance(self.found, str) and self.form == "text":
@@ -200,11 +204,11 @@ class TextField:
     @property
     def room(self) -> float:
         """How many bits it has room for at most; without ``letters``, of printable ASCII."""
-        return self.lengths[-1] * log2(len(self.letters) or PRINTABLE)
+        return self.lengths[-1] * log2(len(self.letters) or PRINTABLE_CHARACTERS)
 
 
-Row = Field | TextField
-Schema = Mapping[str, Row]
+SchemaRow = Field | TextField
+Schema = Mapping[str, SchemaRow]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, repr=False)

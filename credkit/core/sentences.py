@@ -12,10 +12,10 @@ from bitstring import Bits
 
 from credkit.core.hooks import redact, redacted
 
-LONGEST = 48  # characters of a value that a sentence repeats
-LONGEST_SENTENCE = 480  # characters of a whole sentence; its start says where, its end often what to do
-LONGEST_BRIEF = 120  # characters of a name or text in a repr
-LONGEST_NUMBER = 4096  # bits of a number that is written out at all
+MAX_REPR_CHARACTERS = 48  # characters of a value that a sentence repeats
+MAX_SENTENCE_CHARACTERS = 480  # characters of a whole sentence; its start says where, its end often what to do
+MAX_BRIEF_CHARACTERS = 120  # characters of a name or text in a repr
+MAX_PRINTED_NUMBER_BITS = 4096  # bits of a number that is written out at all
 
 
 def bounded(sentence: str) -> str:
@@ -24,9 +24,9 @@ def bounded(sentence: str) -> str:
     >>> len(bounded("gate " * 10_000)), bounded("gate 7")
     (480, 'gate 7')
     """
-    if len(sentence) <= LONGEST_SENTENCE:
+    if len(sentence) <= MAX_SENTENCE_CHARACTERS:
         return sentence
-    return f"{sentence[: LONGEST_SENTENCE - 123]} … {sentence[-120:]}"
+    return f"{sentence[: MAX_SENTENCE_CHARACTERS - 123]} … {sentence[-120:]}"
 
 
 def redacted_repr(value: object) -> str:
@@ -46,9 +46,11 @@ def redacted_repr(value: object) -> str:
         text = redacted(" ".join(f"{name}={item}" for name, item in _pairs(value))) or "{}"
     else:
         text = redacted(_plain(value))
-    if len(text) <= LONGEST:
+    if len(text) <= MAX_REPR_CHARACTERS:
         return text
-    return f"{text[: LONGEST - 12]}…{text[-6:]}" + ("" if isinstance(value, str) else f" ({len(text)} long)")
+    return f"{text[: MAX_REPR_CHARACTERS - 12]}…{text[-6:]}" + (
+        "" if isinstance(value, str) else f" ({len(text)} long)"
+    )
 
 
 def brief(text: str) -> str:
@@ -57,7 +59,7 @@ def brief(text: str) -> str:
     >>> brief("hex:8/wiegand-26"), len(brief("gate " * 10_000))
     ('hex:8/wiegand-26', 120)
     """
-    return text if len(text) <= LONGEST_BRIEF else f"{text[: LONGEST_BRIEF - 41]}…{text[-40:]}"
+    return text if len(text) <= MAX_BRIEF_CHARACTERS else f"{text[: MAX_BRIEF_CHARACTERS - 41]}…{text[-40:]}"
 
 
 def format_count(number: int, noun: str, nouns: str = "") -> str:
@@ -75,7 +77,7 @@ def quoted(text: str) -> str:
     >>> quoted("4114360123456785")
     "'4114360123456785'"
     """
-    return repr(text) if len(text) <= LONGEST else f"{text[: LONGEST - 12]!r}…{text[-6:]}"
+    return repr(text) if len(text) <= MAX_REPR_CHARACTERS else f"{text[: MAX_REPR_CHARACTERS - 12]!r}…{text[-6:]}"
 
 
 def _pairs(fields: Mapping[Any, Any]) -> Iterator[tuple[Any, str]]:
@@ -87,7 +89,7 @@ def _pairs(fields: Mapping[Any, Any]) -> Iterator[tuple[Any, str]]:
 
 
 def _plain(value: object) -> str:
-    if isinstance(value, int) and value.bit_length() > LONGEST_NUMBER:
+    if isinstance(value, int) and value.bit_length() > MAX_PRINTED_NUMBER_BITS:
         return f"a number of {value.bit_length()} bits"  # Python refuses to print very long ones
     try:
         return str(value)
@@ -105,7 +107,7 @@ def nearest(word: str, known: Iterable[str]) -> str:
     """
     from difflib import get_close_matches  # only when something is misspelt
 
-    if len(word) > LONGEST_SENTENCE:  # nothing is called so
+    if len(word) > MAX_SENTENCE_CHARACTERS:  # nothing is called so
         return ""
     spelt = {name.lower(): name for name in known}
     close = get_close_matches(word.lower(), spelt, n=1)

@@ -2,7 +2,7 @@
 
 A `Shape` is text, or bits of certain lengths, or fields of a certain schema. Chains compare
 shapes when they are built, so that what can never work is refused before the first value.
-Lengths are plain ranges: ``range(26, 27)`` is 26 bits, ``range(0, LIMIT, 8)`` whole bytes.
+Lengths are plain ranges: ``range(26, 27)`` is 26 bits, ``range(0, MAX_BITS, 8)`` whole bytes.
 """
 
 from __future__ import annotations
@@ -13,9 +13,9 @@ from math import gcd, lcm
 from credkit.core.forms import Form
 from credkit.core.reading import Schema
 from credkit.core.sentences import brief
-from credkit.core.spans import LIMIT
+from credkit.core.spans import MAX_BITS
 
-ANY = range(0, LIMIT + 1)
+ANY = range(0, MAX_BITS + 1)
 
 
 def exactly(length: int) -> range:
@@ -25,20 +25,20 @@ def exactly(length: int) -> range:
 
 def at_least(length: int) -> range:
     """``length`` bits or more."""
-    return range(length, LIMIT + 1)
+    return range(length, MAX_BITS + 1)
 
 
 def multiples(step: int) -> range:
     """Every whole number of ``step`` bits, none included."""
-    return range(0, LIMIT + 1, step)
+    return range(0, MAX_BITS + 1, step)
 
 
-def meet(a: range, b: range) -> range:
+def common_lengths(a: range, b: range) -> range:
     """The lengths that are in both.
 
-    >>> meet(multiples(8), range(26, 65))
+    >>> common_lengths(multiples(8), range(26, 65))
     range(32, 65, 8)
-    >>> len(meet(exactly(26), multiples(4)))
+    >>> len(common_lengths(exactly(26), multiples(4)))
     0
     """
     step = lcm(a.step, b.step)
@@ -49,10 +49,10 @@ def meet(a: range, b: range) -> range:
     return range(0)
 
 
-def hull(*lengths: range) -> range:
+def covering_lengths(*lengths: range) -> range:
     """The smallest lengths that hold all of ``lengths``.
 
-    >>> hull(exactly(26), exactly(34)), hull(exactly(26), at_least(30))
+    >>> covering_lengths(exactly(26), exactly(34)), covering_lengths(exactly(26), at_least(30))
     (range(26, 35, 8), range(26, 65537))
     """
     first, last = min(each.start for each in lengths), max(each[-1] for each in lengths if each)
@@ -60,7 +60,7 @@ def hull(*lengths: range) -> range:
     return range(first, last + 1, step or 1)
 
 
-def only(lengths: range) -> int | None:
+def single_length(lengths: range) -> int | None:
     """The one length there is, or None where there are more."""
     return lengths[0] if len(lengths) == 1 else None
 
@@ -103,11 +103,11 @@ def bits(lengths: range = ANY) -> Shape:
     return Shape("bits", lengths)
 
 
-def mismatch(flowing: Shape, wanted: Shape) -> str | None:
+def describe_mismatch(flowing: Shape, wanted: Shape) -> str | None:
     """Why ``flowing`` can never serve where ``wanted`` is taken, or None."""
     if flowing.form != wanted.form:
         return f"{wanted.form}, not {flowing.form}"
-    if flowing.form == "bits" and not meet(flowing.lengths, wanted.lengths):
+    if flowing.form == "bits" and not common_lengths(flowing.lengths, wanted.lengths):
         return f"{describe_lengths(wanted.lengths)}, not {describe_lengths(flowing.lengths)}"
     if flowing.schema is not None and wanted.schema is not None:
         missing = [name for name in wanted.schema if name not in flowing.schema]

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-LIMIT = 65536  # bits; nothing credkit reads as one value is longer
-WIDEST = 4096  # bits of one number, or of one frame
+MAX_BITS = 65536  # bits; nothing credkit reads as one value is longer
+MAX_NUMBER_BITS = 4096  # bits of one number, or of one frame
 
 
 def runs(places: Iterable[int]) -> list[tuple[int, int]]:

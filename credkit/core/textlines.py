@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from credkit.core.spans import LIMIT
+from credkit.core.spans import MAX_BITS
 
-LONGEST_LINE = 2 * LIMIT  # bytes: nothing that credkit reads as one value is longer
+LONGEST_LINE = 2 * MAX_BITS  # bytes: nothing that credkit reads as one value is longer
 
 
 def utf8_problem(line: bytes) -> str | None:

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from math import log2
 
 from credkit.core.reading import Note
-from credkit.core.shapes import only
+from credkit.core.shapes import single_length
 from credkit.crosswalk.chances import duplicate_probability, expected_pairs
 from credkit.crosswalk.credentials import distinct_credentials, exclude_gone
 from credkit.crosswalk.register import Card, Number, Register
@@ -134,7 +134,7 @@ def _number_bits(site: Site, kind: CredentialKind) -> float:
 def _text_bits(target: Target, texts: Iterable[str]) -> list[float]:
     """The bits of a target's text: those that truncation leaves, or those of the most digits it has."""
     cuts = (
-        only(step.output.lengths)
+        single_length(step.output.lengths)
         for step in target.conversion.target.steps
         if step.is_projection and step.gives == "bits"
     )

@@ -28,7 +28,7 @@ from bitstring import Bits
 from credkit.core.codec import AnyCodec
 from credkit.core.forms import Form
 from credkit.core.origins import Place
-from credkit.core.reading import UNITS, AnyReading, Check, Step, describe_places
+from credkit.core.reading import UNIT_NOUNS, AnyReading, Check, Step, describe_places
 from credkit.core.spans import runs
 from credkit.explain.screen import SCREEN_COLUMNS, escape_unprintable, shorten, wrap_text
 from credkit.tables.layout import FixedBits, Layout, Parity
@@ -81,7 +81,7 @@ def count(form: Form, number: int) -> str:
     >>> count("bits", 26), count("text", 1)
     ('26 bits', '1 character')
     """
-    return f"{number} {UNITS[form]}{'s' * (number != 1)}"
+    return f"{number} {UNIT_NOUNS[form]}{'s' * (number != 1)}"
 
 
 def pictures(codec: AnyCodec, value: Any, reading: AnyReading) -> list[Picture]:

@@ -224,7 +224,8 @@ def utc_offsets(moments: Array, zone: tzinfo) -> Array:
     Clocks are set at quarters of an hour; where they were once set between two, each moment is looked at.
 
     >>> from zoneinfo import ZoneInfo
-    >>> (utc_offsets(np.array([0, 1_790_000_000 * SECOND]), ZoneInfo("Europe/Amsterdam")) // SECOND_MICROS).tolist()
+    >>> moments = np.array([0, 1_790_000_000 * SECOND_MICROS])
+    >>> (utc_offsets(moments, ZoneInfo("Europe/Amsterdam")) // SECOND_MICROS).tolist()
     [3600, 7200]
     """
     quarters, which = np.unique(moments // QUARTER_HOUR_MICROS, return_inverse=True)

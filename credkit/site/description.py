@@ -25,7 +25,7 @@ from credkit.catalogue.registry import chain
 from credkit.core.chains import choice, conversion
 from credkit.core.codec import AnyCodec, Entry
 from credkit.core.frozen import FrozenMapping
-from credkit.core.reading import Field, Row, TextField
+from credkit.core.reading import Field, SchemaRow, TextField
 from credkit.core.sentences import nearest, redacted_repr
 from credkit.core.shapes import Shape
 from credkit.files.csvfiles import CsvFile
@@ -335,7 +335,7 @@ class _SiteBuilder:
         )  # fmt: skip
 
 
-def _describe_type_conflict(field: Row, other: Row, where: str) -> str | None:
+def _describe_type_conflict(field: SchemaRow, other: SchemaRow, where: str) -> str | None:
     """Why two rows can never hold the same value: one is a number, the other a text."""
     if type(field) is type(other):
         return None

@@ -22,7 +22,7 @@ from collections.abc import Iterable, Iterator
 from typing import Any
 
 from credkit.core.codec import AnyCodec
-from credkit.core.spans import LIMIT
+from credkit.core.spans import MAX_BITS
 from credkit.streams.frame import Frame
 from credkit.streams.session import ChunkSession
 from credkit.tables.characters import ALPHANUMERIC
@@ -30,7 +30,7 @@ from credkit.tables.swipes import separating_zeros
 
 GAP = separating_zeros(ALPHANUMERIC)  # zeros that part two swipes; the wider characters can have more of them in a row
 EDGE = ALPHANUMERIC.width - 1  # zeros left at the ends of a swipe: they may belong to its characters
-LONGEST = LIMIT // 2  # bits of a swipe; one that is longer is noise, and cut there
+LONGEST = MAX_BITS // 2  # bits of a swipe; one that is longer is noise, and cut there
 
 
 class SwipeSession(ChunkSession):

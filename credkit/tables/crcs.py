@@ -35,8 +35,8 @@ from credkit.core.errors import EncodeError
 from credkit.core.forms import Word, to_bits, to_word
 from credkit.core.origins import same_place
 from credkit.core.reading import AnyReading, Check, Note, Part, Reading
-from credkit.core.shapes import Shape, bits, describe_lengths, meet
-from credkit.core.spans import LIMIT, format_span
+from credkit.core.shapes import Shape, bits, common_lengths, describe_lengths
+from credkit.core.spans import MAX_BITS, format_span
 
 CCITT = 0x1021  # the polynomial x^16 + x^12 + x^5 + 1 of ITU-T V.41
 CATALOGUE = "parameters as in the public catalogue of CRCs (from memory, recomputed)"
@@ -143,8 +143,8 @@ class CrcCodec(TableCodec[Bits, Bits]):
     def of(cls, name: str, crc: Crc) -> CrcCodec:
         """The codec called ``name`` for ``crc``: at least one byte, and the CRC."""
         return cls(
-            name=name, crc=crc, input=bits(range(8 + crc.width, LIMIT + 1, 8)),
-            output=bits(range(8, LIMIT - crc.width + 1, 8)),
+            name=name, crc=crc, input=bits(range(8 + crc.width, MAX_BITS + 1, 8)),
+            output=bits(range(8, MAX_BITS - crc.width + 1, 8)),
         )  # fmt: skip
 
     @property
@@ -154,14 +154,14 @@ class CrcCodec(TableCodec[Bits, Bits]):
 
     def bind_input(self, flowing: Shape) -> CrcCodec:
         """The codec for the lengths that can flow here."""
-        lengths = meet(flowing.lengths, self.input.lengths)
+        lengths = common_lengths(flowing.lengths, self.input.lengths)
         width = self.crc.width
         output = range(lengths.start - width, lengths.stop - width, lengths.step)
         return replace(self, input=bits(lengths), output=bits(output))
 
     def input_for(self, flowing: Shape) -> Shape:
         """What encoding hands on: as many bits as it got, and the CRC."""
-        lengths = meet(flowing.lengths, self.output.lengths)
+        lengths = common_lengths(flowing.lengths, self.output.lengths)
         width = self.crc.width
         return bits(range(lengths.start + width, lengths.stop + width, lengths.step))
 
@@ -194,7 +194,7 @@ class CrcCodec(TableCodec[Bits, Bits]):
             check = Check(
                 codec=self.name, rule="length", claim="the length in bits", form="bits",
                 found=length,
-                expected=describe_lengths(self.input.lengths) if length <= LIMIT else f"at most {LIMIT} bits",
+                expected=describe_lengths(self.input.lengths) if length <= MAX_BITS else f"at most {MAX_BITS} bits",
             )  # fmt: skip
             return Reading(value=None, checks=(check,))
         size = length - width

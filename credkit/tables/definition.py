@@ -32,7 +32,7 @@ from credkit.core.checks import crc_rows
 from credkit.core.positions import positions
 from credkit.core.reading import Level
 from credkit.core.sentences import redacted_repr
-from credkit.core.spans import WIDEST, format_span
+from credkit.core.spans import MAX_NUMBER_BITS, format_span
 from credkit.tables.layout import (
     FixedBits,
     Layout,
@@ -73,7 +73,9 @@ class _Definition:
         self.name = name
         self.table = definition_table("layout", name, definition, KEYS)
         self.refuse = self.table.refuse_table
-        self.length = self.table.whole("length", least=1, most=WIDEST, words="a whole number of bits", unit="bits")
+        self.length = self.table.whole(
+            "length", least=1, most=MAX_NUMBER_BITS, words="a whole number of bits", unit="bits"
+        )
         self.owner: dict[int, str] = {}
 
     def span(self, what: str, span: Any) -> tuple[int, ...]:

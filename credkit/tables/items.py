@@ -16,7 +16,7 @@ from typing import Any
 
 from credkit.core.checks import DIGITS
 from credkit.core.fields import Item
-from credkit.core.reading import Field, Row
+from credkit.core.reading import Field, SchemaRow
 from credkit.core.sentences import redacted_repr
 from credkit.tables.checkcharacters import CheckCharacter
 
@@ -133,7 +133,7 @@ class FieldItem(ContentItem):
     ``value_pattern`` is the expression of the value alone.
     """
 
-    row: Row
+    row: SchemaRow
     alphabet: str
     shortest: int
     longest: int

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, Literal, TypeAlias, TypedDict
 
-from credkit.core.spans import WIDEST, format_span
+from credkit.core.spans import MAX_NUMBER_BITS, format_span
 
 Pair: TypeAlias = tuple[int, int]  # first and last position, both included
 Span: TypeAlias = str | int | Pair | range | tuple[Pair | range, ...]
@@ -82,7 +82,12 @@ def _piece_text(piece: Any) -> str:
     """A pair or a range as a text; an empty one for anything else."""
     if isinstance(piece, tuple) and len(piece) == 2 and all(map(_is_int, piece)):
         return f"{piece[0]}-{piece[1]}"
-    if isinstance(piece, range) and piece and min(piece[0], piece[-1]) >= 0 and max(piece[0], piece[-1]) < WIDEST:
+    if (
+        isinstance(piece, range)
+        and piece
+        and min(piece[0], piece[-1]) >= 0
+        and max(piece[0], piece[-1]) < MAX_NUMBER_BITS
+    ):
         return format_span(piece)
     return ""
 

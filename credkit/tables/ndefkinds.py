@@ -26,7 +26,7 @@ from typing import NamedTuple
 
 from credkit.core.errors import DefinitionError, EncodeError
 from credkit.core.origins import Place
-from credkit.core.reading import Note, Row, TextField
+from credkit.core.reading import Note, SchemaRow, TextField
 from credkit.core.sentences import nearest, redacted_repr
 from credkit.tables.bytespans import ByteSpan, Malformed, format_count
 from credkit.tables.ndefrecords import NdefRecord, Tnf, decode_records, describe_type, encode_records
@@ -98,7 +98,7 @@ class RecordKind(ABC):
     def decode_payload(self, name: str, record: NdefRecord) -> RecordContent:
         """What a record of this kind says; raises `Malformed`."""
 
-    def field_rows(self, name: str) -> tuple[Row, ...]:
+    def field_rows(self, name: str) -> tuple[SchemaRow, ...]:
         """The fields that a record gives."""
         return (TextField(name=name),)
 
@@ -271,7 +271,7 @@ class PosterKind(RecordKind):
             content.field_texts, [*content.notes, Note(kind="empty-title", level="info", text=text, at=record.at)]
         )
 
-    def field_rows(self, name: str) -> tuple[Row, ...]:
+    def field_rows(self, name: str) -> tuple[SchemaRow, ...]:
         """The URI, and its title."""
         return TextField(name=name), *((TextField(name=_title_field(name)),) if self.title_kind else ())
 
@@ -299,7 +299,7 @@ class DataKind(RecordKind):
         text = payload.data.hex().upper() if self.is_hexadecimal else _decode_text(payload, record.label)
         return RecordContent([FieldText(name, text, payload.bits)], [])
 
-    def field_rows(self, name: str) -> tuple[Row, ...]:
+    def field_rows(self, name: str) -> tuple[SchemaRow, ...]:
         """The text, or an even number of digits."""
         if self.is_hexadecimal:
             return (TextField(name=name, letters=HEX_DIGITS, lengths=range(0, 1 << 16, 2)),)

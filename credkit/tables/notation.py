@@ -26,7 +26,7 @@ from credkit.core.reading import AnyReading, Check, Part, Reading
 from credkit.core.sentences import redacted_repr
 from credkit.core.shapes import TEXT, describe_lengths, exactly, multiples
 from credkit.core.shapes import bits as bits_shape
-from credkit.core.spans import LIMIT
+from credkit.core.spans import MAX_BITS
 
 DIGITS = {2: "01", 10: "0123456789", 16: "0123456789ABCDEF"}
 SEPARATORS = {"colon": ":", "hyphen": "-", "space": " ", "dot": "."}  # between bytes, by name
@@ -116,7 +116,7 @@ class Notation(FieldsOnly):
         plain = text.replace(self.byte_separator, "") if self.byte_separator else text
         if not self.groups:
             length = len(plain) * self._digit_bits
-            return (int(plain, self.base) if plain else 0, length) if length <= LIMIT else None
+            return (int(plain, self.base) if plain else 0, length) if length <= MAX_BITS else None
         word = length = 0
         for group, number in zip(
             self.groups, plain.split(self.group_separator) if self.group_separator else (plain,), strict=True
@@ -192,7 +192,7 @@ class Notation(FieldsOnly):
                 f"{-1 << (g.bits - 1)} to {(1 << (g.bits - 1)) - 1}" if g.is_signed else f"0 to {(1 << g.bits) - 1}"
                 for g in self.groups
             )
-            or f"at most {LIMIT} bits"
+            or f"at most {MAX_BITS} bits"
         )
 
     def origin(self, text: str) -> Origin:

@@ -15,9 +15,9 @@ from datetime import date, datetime
 from typing import Any, NoReturn, TypeVar
 
 from credkit.core.errors import CredkitError, DefinitionError
-from credkit.core.grammar import NAME
+from credkit.core.grammar import CODEC_NAME
 from credkit.core.sentences import nearest, redacted_repr
-from credkit.core.spans import WIDEST
+from credkit.core.spans import MAX_NUMBER_BITS
 
 T = TypeVar("T")
 MISSING: Any = object()
@@ -30,7 +30,7 @@ def definition_table(what: str, name: str, definition: Any, keys: Collection[str
     Traceback (most recent call last):
     credkit.DefinitionError: layout gate: 'leng' is not a key here; did you mean length?
     """
-    if not isinstance(name, str) or not NAME.fullmatch(name):
+    if not isinstance(name, str) or not CODEC_NAME.fullmatch(name):
         raise DefinitionError(f"{what} {name}: a name has small letters, digits and hyphens only")
     table = SchemaTable(f"{what} {name}", "", definition, keys, name=name, joint=": ")
     for key, value in table.content.items():
@@ -43,8 +43,8 @@ def _bound_numbers(table: SchemaTable, key: str, value: Any) -> None:
     inside = [value]
     while inside:
         each = inside.pop()
-        if isinstance(each, int) and each.bit_length() > WIDEST:
-            table.refuse(key, f"{redacted_repr(each)} is wider than {WIDEST} bits")
+        if isinstance(each, int) and each.bit_length() > MAX_NUMBER_BITS:
+            table.refuse(key, f"{redacted_repr(each)} is wider than {MAX_NUMBER_BITS} bits")
         elif isinstance(each, Mapping):
             inside += [*each, *each.values()]
         elif isinstance(each, list | tuple):

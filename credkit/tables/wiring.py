@@ -23,8 +23,8 @@ from credkit.core.errors import EncodeError
 from credkit.core.forms import Word, to_bits, to_word
 from credkit.core.origins import OneByOne, Place
 from credkit.core.reading import AnyReading, Check, Part, Reading
-from credkit.core.shapes import Shape, bits, describe_lengths, exactly, meet, only
-from credkit.core.spans import WIDEST, format_span, runs
+from credkit.core.shapes import Shape, bits, common_lengths, describe_lengths, exactly, single_length
+from credkit.core.spans import MAX_NUMBER_BITS, format_span, runs
 
 
 class Move(NamedTuple):
@@ -129,7 +129,9 @@ Rule = Callable[[int], tuple[int, ...]]  # from an input length to the source of
 def wiring_for(rule: Rule, length: int, flip: bool) -> Wiring:
     """The wiring for one input length; kept for the next value unless it is a very long one."""
     return (
-        _cached_wiring(rule, length, flip) if length <= WIDEST else Wiring.from_source(length, rule(length), flip=flip)
+        _cached_wiring(rule, length, flip)
+        if length <= MAX_NUMBER_BITS
+        else Wiring.from_source(length, rule(length), flip=flip)
     )
 
 
@@ -154,23 +156,23 @@ class WiredCodec(TableCodec[Bits, Bits]):
     @property
     def table(self) -> Wiring | None:
         """The wiring, once the input length is fixed."""
-        length = only(self.input.lengths)
+        length = single_length(self.input.lengths)
         return None if length is None else wiring_for(self.rule, length, self.flip)
 
     def bind_input(self, flowing: Shape) -> WiredCodec:
         """The codec for the lengths that can flow here."""
-        lengths = meet(flowing.lengths, self.input.lengths)
+        lengths = common_lengths(flowing.lengths, self.input.lengths)
         if self.keeps_length:
             return replace(self, input=bits(lengths), output=bits(lengths))
         if self.is_projection or self.input.lengths == lengths:
             return self
-        whole = meet(lengths, range(0, lengths.stop, 8)) or lengths
+        whole = common_lengths(lengths, range(0, lengths.stop, 8)) or lengths
         return replace(self, input=bits(lengths), total=whole[0])
 
     def input_for(self, flowing: Shape) -> Shape:
         """What encoding hands on: as many bits as it got, what it cuts to, or what it pads to."""
         if self.keeps_length:
-            return bits(meet(flowing.lengths, self.output.lengths))
+            return bits(common_lengths(flowing.lengths, self.output.lengths))
         if self.is_projection:
             return self.output
         return bits(exactly(self.padded(0)))
