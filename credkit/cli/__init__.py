@@ -10,6 +10,7 @@ number of a signal that ended it.
 
 from __future__ import annotations
 
+import gc
 import os
 import re
 import signal
@@ -70,7 +71,11 @@ class Commands(click.Group):
         """The command called ``cmd_name``, from its module."""
         if cmd_name not in self.table:
             return None
-        command = getattr(import_module(self.table[cmd_name][0]), cmd_name)
+        gc.disable()  # what is loaded is kept: there is no garbage to look for
+        try:
+            command = getattr(import_module(self.table[cmd_name][0]), cmd_name)
+        finally:
+            gc.enable()
         assert isinstance(command, click.Command)
         return command
 
