@@ -392,7 +392,7 @@ def test_a_header_without_an_end(tmp_path: Path, columns: int) -> None:
 
 def test_a_line_without_an_end(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(sources, "PIECE_BYTES", 100)
-    monkeypatch.setattr(sources, "LONGEST_LINE", 1000)
+    monkeypatch.setattr(sources, "LONGEST_LINE_BYTES", 1000)
     with pytest.raises(DefinitionError, match="a line has more than 100 bytes"):
         audit([file(tmp_path, HEAD + GOOD + "x" * 5000)], plan())
 
@@ -883,7 +883,13 @@ def test_the_screen_and_its_exit_codes(tmp_path: Path, demo: Demo) -> None:
     shown = run("audit", "--site", str(demo.site))
     assert shown.exit_code == 1
     assert max(map(len, shown.stdout.splitlines())) <= 80
-    for words in ("Audit of 1 file of Brackwater Terminal", "Data checked", "156 of 325", "quay", "are inverted (6)"):
+    for words in (
+        "Audit of 1 file of Brackwater Terminal",
+        "Data checked",
+        "156 of 325",
+        "quay",
+        "6 of 8 sampled texts: the lines are inverted",
+    ):
         assert words in shown.stdout
     assert "secure" not in shown.stdout
 

@@ -6,6 +6,7 @@ value would take longer than all the rest, so a kernel first picks out those tha
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import lru_cache
 from typing import Any
 
@@ -87,9 +88,9 @@ def find_payment(codec: AnyCodec, text: str, *, plain: bool = False) -> PaymentD
     return NO_PAYMENT_DATA if plain else payment_in_decoded(codec, text, codec.inspect(text))
 
 
-def _first_track(rows: Array, texts: Any, look: Any) -> int | None:
+def _first_track(rows: Array, texts: pl.Series, look: Callable[[str], PaymentData]) -> int | None:
     """The first of ``rows`` in whose text ``look`` finds a track; each text is looked at once."""
     if not len(rows):
         return None
     some = pl.DataFrame({"row": rows, "text": texts.gather(rows)}).unique("text", keep="first", maintain_order=True)
-    return next((row for row, text in some.iter_rows() if look(text).whole), None)
+    return next((row for row, text in some.iter_rows() if look(text).has_valid_track), None)

@@ -14,8 +14,9 @@ from credkit.audit.summary import CHECK, LENGTH, Audit, Diagnosis, RateChange, R
 from credkit.audit.undetected_errors import MOST_FAILURES_BY_BIT_ERRORS
 from credkit.crosswalk.result import format_count
 from credkit.explain.cautions import AUDITED, COPIES, EGRESS, PEOPLE
-from credkit.explain.screen import table_lines, wrap_text
+from credkit.explain.screen import table_lines
 from credkit.privacy.accounts import mask_accounts
+from credkit.privacy.screentexts import wrap_masked
 
 MOST_READERS_LISTED = 100  # readers in a table
 MOST_CHECKS_NAMED = 6  # of a reader that are named
@@ -43,23 +44,25 @@ def audit_text(audit: Audit, zone: tzinfo) -> str:
 
 
 def _text(audit: Audit, zone: tzinfo) -> Iterator[str]:
-    yield from _wrap(f"Audit of {format_count(len(audit.files), 'file')}{f' of {audit.site}' if audit.site else ''}")
+    yield from wrap_masked(
+        f"Audit of {format_count(len(audit.files), 'file')}{f' of {audit.site}' if audit.site else ''}"
+    )
     yield ""
     rows = [(mask_accounts(file.name), file.rows, file.good, file.failing, file.unreadable) for file in audit.files]
     if len(rows) > 1:
         rows.append(("all", audit.rows, audit.good, audit.failing, audit.unreadable))
     yield from table_lines(("file", "rows", "good", "failing", "unreadable"), rows)
-    yield from _wrap("Every row is in one place: rows = good + failing + unreadable.")
+    yield from wrap_masked("Every row is in one place: rows = good + failing + unreadable.")
     for file in audit.files:
         if file.ended:
-            yield from _wrap(file.ended, "! ", "  ")
+            yield from wrap_masked(file.ended, "! ", "  ")
     if audit.unreadable:
         yield from ("", f"Unreadable rows ({audit.unreadable:,})")
         for file in audit.files:
             for fault in file.faults:
-                yield from _wrap(fault, "  ", "    ")
+                yield from wrap_masked(fault, "  ", "    ")
             if file.unreadable > len(file.faults):
-                yield from _wrap(f"and {file.unreadable - len(file.faults):,} more in {file.name}", "  ", "    ")
+                yield from wrap_masked(f"and {file.unreadable - len(file.faults):,} more in {file.name}", "  ", "    ")
     shown = audit.readers
     failing = rank_failing(audit.readers)
     if len(shown) > MOST_READERS_LISTED:
@@ -75,7 +78,7 @@ def _text(audit: Audit, zone: tzinfo) -> Iterator[str]:
     )  # fmt: skip
     if len(audit.readers) > MOST_READERS_LISTED:
         yield f"  and {len(audit.readers) - MOST_READERS_LISTED:,} more, which fail less often"
-    yield from _wrap(
+    yield from wrap_masked(
         "repeated: rows within a second after a row with the same text. only here: good numbers that no other reader "
         "read; ?: too many numbers to count."
     )
@@ -84,27 +87,27 @@ def _text(audit: Audit, zone: tzinfo) -> Iterator[str]:
         yield from _format_reader(each, audit, zone)
     if len(failing) > MOST_READERS_DIAGNOSED:
         yield ""
-        yield from _wrap(
+        yield from wrap_masked(
             f"{format_count(len(failing) - MOST_READERS_DIAGNOSED, 'other reader')} fail less often: --json has them "
             f"all. Causes are diagnosed for the {MOST_READERS_DIAGNOSED} that fail most often."
         )
     if any(each.counts.starts for each in audit.readers):
         yield ""
-        yield from _wrap(NO_CHANGE)
+        yield from wrap_masked(NO_CHANGE)
     yield from _format_notes(audit)
     if audit.blind:
         yield from ("", "What the checks cannot see")
         for blind in audit.blind:
-            yield from _wrap(describe_undetected(blind), "- ", "  ")
-        yield from _wrap(
+            yield from wrap_masked(describe_undetected(blind), "- ", "  ")
+        yield from wrap_masked(
             "Faults of wires are lost bits, inversion and shift: they are not independent, and pass or fail together.",
             "- ", "  ",
         )  # fmt: skip
     yield ""
-    yield from _wrap(f"{FRAMES_ONLY}: credkit crosswalk SITE --out DIRECTORY")
+    yield from wrap_masked(f"{FRAMES_ONLY}: credkit crosswalk SITE --out DIRECTORY")
     yield from ("", "Before you use this")
     for caution in (AUDITED, COPIES, PEOPLE, EGRESS):
-        yield from _wrap(caution, "- ", "  ")
+        yield from wrap_masked(caution, "- ", "  ")
 
 
 def name_nameless(audit: Audit) -> Audit:
@@ -129,7 +132,7 @@ def _format_notes(audit: Audit) -> Iterator[str]:
             else ""
         )
         meaning = f"; {LEVELS[each.level]}: {each.text}" if each.level == "refuse" else ""
-        yield from _wrap(f"{each.rows:,} {each.kind} of {each.codec} ({some}{more}){meaning}", "- ", "  ")
+        yield from wrap_masked(f"{each.rows:,} {each.kind} of {each.codec} ({some}{more}){meaning}", "- ", "  ")
 
 
 def _format_reader(each: ReaderCount, audit: Audit, zone: tzinfo) -> Iterator[str]:
@@ -137,26 +140,28 @@ def _format_reader(each: ReaderCount, audit: Audit, zone: tzinfo) -> Iterator[st
         f", {format_minute(each.first, zone)} to {format_minute(each.last, zone)}" if each.first and each.last else ""
     )
     name = f"reader {each.name}" if audit.by_reader else "All rows"
-    yield from _wrap(f"{name}: {format_percent(each.share)} % of {format_count(each.rows, 'row')} fail{span}", "", "  ")
+    yield from wrap_masked(
+        f"{name}: {format_percent(each.share)} % of {format_count(each.rows, 'row')} fail{span}", "", "  "
+    )
     tallies = sorted(each.tallies, key=lambda tally: -tally.rows)
     for tally in tallies[:MOST_CHECKS_NAMED]:
         sort = describe_sort(tally.codec, tally.rule, tally.sort)
         what = "" if sort == RULE_SORTS[CHECK] else f", {sort}"
-        yield from _wrap(f"{tally.rows:,} fail {tally.rule} of {tally.codec}{what}", "  ", "    ")
+        yield from wrap_masked(f"{tally.rows:,} fail {tally.rule} of {tally.codec}{what}", "  ", "    ")
     if len(tallies) > MOST_CHECKS_NAMED:
         yield f"  and {format_count(len(tallies) - MOST_CHECKS_NAMED, 'other check')}"
     for both in each.together:
         if len(both.rules) > 1:
-            yield from _wrap(f"{both.rows:,} fail {' and '.join(both.rules)} together", "  ", "    ")
+            yield from wrap_masked(f"{both.rows:,} fail {' and '.join(both.rules)} together", "  ", "    ")
     if len(each.changes) > MOST_CHANGES_NAMED:
         yield f"  {format_count(len(each.changes) - MOST_CHANGES_NAMED, 'change')} before these:"
     for change in each.changes[-MOST_CHANGES_NAMED:]:
-        yield from _wrap(describe_change(change, zone), "  ", "    ")
+        yield from wrap_masked(describe_change(change, zone), "  ", "    ")
     if each.unsteady:
-        yield from _wrap(UNSTEADY, "  ", "    ")
+        yield from wrap_masked(UNSTEADY, "  ", "    ")
     for hints in each.hints:
-        yield from _wrap(describe_causes(hints), "  ", "    ")
-    yield from _wrap(describe_doubt(each), "  ", "    ")
+        yield from wrap_masked(describe_causes(hints), "  ", "    ")
+    yield from wrap_masked(describe_doubt(each), "  ", "    ")
 
 
 def describe_sort(codec: str, rule: str, sort: str) -> str:
@@ -249,7 +254,3 @@ def format_percent(share: float) -> str:
 def format_minute(moment: datetime, zone: tzinfo) -> str:
     """A moment by the clocks of a zone, to the minute."""
     return f"{moment.astimezone(zone):%Y-%m-%d %H:%M}"
-
-
-def _wrap(text: str, first: str = "", rest: str = "") -> list[str]:
-    return wrap_text(mask_accounts(text), first=first, rest=rest)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 
 from credkit.census.result import (
     BY_NUMBER,
@@ -17,8 +17,8 @@ from credkit.census.result import (
 )
 from credkit.crosswalk.result import format_count, join_values
 from credkit.explain.cautions import COPIES, DATA, DEACTIVATE, KEY
-from credkit.explain.screen import table_lines, wrap_text
 from credkit.privacy.accounts import mask_accounts
+from credkit.privacy.screentexts import masked_table, wrap_masked
 
 WORDS = {BY_NUMBER: "number", BY_TARGET: "text in a target", BY_READER: "number of a reader that truncates"}
 CAUTIONS = (DATA, COPIES, KEY, DEACTIVATE)
@@ -31,18 +31,18 @@ def census_text(result: Census, most: int | None = None) -> str:
 
 
 def _text(result: Census, most: int | None) -> Iterator[str]:
-    yield from _wrap(f"Census of {result.site}, status as of {result.as_of}")
+    yield from wrap_masked(f"Census of {result.site}, status as of {result.as_of}")
     yield from ("", "Rows")
     counts = result.counts
-    yield from _table(
+    yield from masked_table(
         ("file", "rows", "active", "inactive", "gone", "superseded", "unreadable"),
         [(result.file, counts.rows, counts.active, counts.inactive, counts.gone, counts.superseded, counts.unreadable)],
     )
-    yield from _wrap(
+    yield from wrap_masked(
         "Every row is in one place: rows are the sum of the others. Cards that are gone have no duplicates."
     )
     yield from ("", "Duplicates (credentials that cannot be told apart)")
-    yield from _table(
+    yield from masked_table(
         ("where", "cards", "groups", "2+ active", "active", "inactive", "reissue"),
         [
             (
@@ -58,20 +58,22 @@ def _text(result: Census, most: int | None) -> Iterator[str]:
         ],
     )
     if result.clashes:
-        yield from _wrap(
+        yield from wrap_masked(
             "A group is cards that are duplicates there; 2+ active: groups with two or more active cards. Active and "
             "inactive count cards in groups, reissue those that need another number."
         )
     for each in result.places:
         if each.what != BY_NUMBER and each.clashes:
-            yield from _wrap(
+            yield from wrap_masked(
                 f"{each.name}: {each.new:,} of {format_count(each.clashes, 'group')} have numbers that "
                 "differ in the register."
             )
         if each.unknown:
-            yield from _wrap(f"{each.name}: {format_count(each.unknown, 'row')} cannot be written or given there.")
+            yield from wrap_masked(
+                f"{each.name}: {format_count(each.unknown, 'row')} cannot be written or given there."
+            )
     for text in result.unknown:
-        yield from _wrap(f"Not known: {text}.")
+        yield from wrap_masked(f"Not known: {text}.")
     yield from _chances(result.places)
     groups = len(result.clashes)
     yield from ("", f"Duplicate groups ({groups:,})" if groups else "No duplicates")
@@ -79,8 +81,8 @@ def _text(result: Census, most: int | None) -> Iterator[str]:
     seeing = [(each.reader, each.clashes, each.own) for each in result.sights if each.clashes or each.own]
     if seeing:
         yield from ("", "Readers that read several cards of a group")
-        yield from _table(("reader", "of one number", "by its own truncation"), seeing)
-        yield from _wrap(
+        yield from masked_table(("reader", "of one number", "by its own truncation"), seeing)
+        yield from wrap_masked(
             "At these readers the cards of a group are one card: what one of them may open, the others open too."
         )
     yield from ("", "Cards to reissue so that no duplicate is left anywhere")
@@ -93,11 +95,11 @@ def _text(result: Census, most: int | None) -> Iterator[str]:
     if result.unreadable:
         yield from ("", f"Rows that cannot be read ({len(result.unreadable):,})")
         for row in result.unreadable[:most]:
-            yield from _wrap(f"line {row.line}: {row.code}: {row.reason}", "  ", "    ", safe=True)
+            yield from wrap_masked(f"line {row.line}: {row.code}: {row.reason}", "  ", "    ", unmasked=True)
         yield from _format_more(len(result.unreadable), most)
     yield from ("", "Before you use this")
     for caution in (*CAUTIONS, REISSUE_CAUTION):
-        yield from _wrap(caution, "- ", "  ")
+        yield from wrap_masked(caution, "- ", "  ")
 
 
 def _describe_place(place: Place) -> str:
@@ -116,8 +118,8 @@ def _chances(places: Sequence[Place]) -> Iterator[str]:
     ]
     if rows:
         yield from ("", "Duplicate pairs, and pairs expected of random numbers")
-        yield from _table(("where", "cards", "bits", "found", "expected"), rows)
-        yield from _wrap(
+        yield from masked_table(("where", "cards", "bits", "found", "expected"), rows)
+        yield from wrap_masked(
             "Expected of numbers drawn uniformly at random. Boxes of cards are not random: consecutive numbers have no "
             "duplicates, numbers that were truncated, copied or invented have more."
         )
@@ -135,7 +137,7 @@ def _clashes(clashes: Sequence[DuplicateGroup], most: int | None) -> Iterator[st
             seen = f"; duplicates at {', '.join(clash.readers)}" if clash.readers else ""
             state = f"({active} of {len(clash.members)} active)"
             text = f"{mask_accounts(clash.place)} {clash.text}: {ids} {state}{mask_accounts(seen)}"
-            yield from _wrap(text, "    ", "      ", safe=True)
+            yield from wrap_masked(text, "    ", "      ", unmasked=True)
         yield from _format_more(len(them), most, "    ")
 
 
@@ -145,10 +147,10 @@ def _reissue(result: Census, most: int | None) -> Iterator[str]:
         yield "  none"
         return
     exact = "no smaller set suffices" if len(cards) == least else f"no set of fewer than {least:,} suffices"
-    yield from _wrap(f"{format_count(len(cards), 'card')}; {exact}", "  ", "    ")
+    yield from wrap_masked(f"{format_count(len(cards), 'card')}; {exact}", "  ", "    ")
     for card in cards[:most]:
         holder = mask_accounts(f"{card.credential} of {card.person}, {card.kind}")
-        yield from _wrap(f"{holder} {card.number} (line {card.line})", "    ", "      ", safe=True)
+        yield from wrap_masked(f"{holder} {card.number} (line {card.line})", "    ", "      ", unmasked=True)
     yield from _format_more(len(cards), most, "    ")
 
 
@@ -163,9 +165,9 @@ def _ranges(ranges: Sequence[FacilityRange], most: int | None) -> Iterator[str]:
         )
         for each in ranges[:most]
     ]  # fmt: skip
-    yield from _table(("where", "used", "from-to", "runs", "longest gap", "free", "density"), rows, safe=True)
+    yield from masked_table(("where", "used", "from-to", "runs", "longest gap", "free", "density"), rows, unmasked=True)
     yield from _format_more(len(ranges), most)
-    yield from _wrap(
+    yield from wrap_masked(
         "Runs are numbers without a gap between them, density is how much of from-to is used. Free are all numbers "
         "that the narrowest kind or reader has room for and that were never issued."
     )
@@ -173,8 +175,8 @@ def _ranges(ranges: Sequence[FacilityRange], most: int | None) -> Iterator[str]:
 
 def _plans(planned: NamespacePlans, room: int) -> Iterator[str]:
     yield ""
-    yield from _wrap(f"Facility codes and numbers for {planned.namespace}")
-    yield from _wrap(
+    yield from wrap_masked(f"Facility codes and numbers for {planned.namespace}")
+    yield from wrap_masked(
         f"{format_count(planned.cards, 'card')} and {room} % to grow are {planned.needed:,} numbers.", "  "
     )
     rows = [
@@ -184,13 +186,15 @@ def _plans(planned: NamespacePlans, room: int) -> Iterator[str]:
         )
         for each in planned.plans
     ]  # fmt: skip
-    yield from _table(("layout", "bits", "facility+number", "facility codes", ""), rows)
+    yield from masked_table(("layout", "bits", "facility+number", "facility codes", ""), rows)
 
 
 def _allocation(allocation: Allocation, most: int | None) -> Iterator[str]:
     where = "" if allocation.facility is None else f", facility {allocation.facility}"
     yield ""
-    yield from _wrap(f"New numbers ({len(allocation.badges):,} of {allocation.wanted:,}; {allocation.kind}{where})")
+    yield from wrap_masked(
+        f"New numbers ({len(allocation.badges):,} of {allocation.wanted:,}; {allocation.kind}{where})"
+    )
     runs = _runs([badge.number for badge in allocation.badges])
     for first, last in runs[:most]:
         yield f"  {first}" if first == last else f"  {first} to {last} ({last - first + 1:,})"
@@ -199,10 +203,10 @@ def _allocation(allocation: Allocation, most: int | None) -> Iterator[str]:
         yield "  skipped"
     for each in allocation.skipped[:most]:
         span = f"{each.first}" if each.first == each.last else f"{each.first} to {each.last}"
-        yield from _wrap(f"{span}: {each.reason}", "    ", "      ")
+        yield from wrap_masked(f"{span}: {each.reason}", "    ", "      ")
     yield from _format_more(len(allocation.skipped), most, "    ")
     for remark in allocation.remarks:
-        yield from _wrap(f"{remark}.", "  ", "    ")
+        yield from wrap_masked(f"{remark}.", "  ", "    ")
 
 
 def _runs(numbers: Sequence[int]) -> list[tuple[int, int]]:
@@ -218,14 +222,3 @@ def _runs(numbers: Sequence[int]) -> list[tuple[int, int]]:
 def _format_more(count: int, most: int | None, indent: str = "  ") -> Iterator[str]:
     if most is not None and count > most:
         yield f"{indent}and {count - most:,} more"
-
-
-def _wrap(text: str, first: str = "", rest: str = "", *, safe: bool = False) -> list[str]:
-    return wrap_text(text if safe else mask_accounts(text), first=first, rest=rest)
-
-
-def _table(columns: Sequence[str], rows: Iterable[Sequence[str | int]], *, safe: bool = False) -> Iterator[str]:
-    """The rows of a table, account numbers masked in their texts unless they are ``safe``."""
-    if not safe:
-        rows = ([mask_accounts(cell) if isinstance(cell, str) else cell for cell in row] for row in rows)
-    return table_lines(columns, rows)

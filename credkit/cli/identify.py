@@ -120,8 +120,8 @@ def _show(door: Console, number: int, group: MatchGroup, everything: bool, hide:
 
 def _format_values(match: Match, hide: bool) -> str:
     """What a chain reads, value by value; of many the first ones."""
-    redacted_repr = [_redact_value(value, hide) for value in match.values[:3]]
-    texts = [" ".join(f"{name}={item}" for name, item in value.items()) for value in redacted_repr]
+    shown = [_redact_value(value, hide) for value in match.values[:3]]
+    texts = [" ".join(f"{name}={item}" for name, item in value.items()) for value in shown]
     return "; ".join(texts) + ("; …" if len(match.values) > 3 else "")
 
 

@@ -22,8 +22,8 @@ from credkit.crosswalk.result import (
 from credkit.crosswalk.settled import NONE_SETTLED, ReaderPeriod, Settled
 from credkit.crosswalk.verdicts import Verdict
 from credkit.explain.cautions import OF_A_RESULT
-from credkit.explain.screen import table_lines, wrap_text
 from credkit.privacy.accounts import mask_accounts
+from credkit.privacy.screentexts import masked_table, wrap_masked
 from credkit.site.model import Rows, Site
 from credkit.site.rows import Assignment, ExportRow, ReadingRow
 
@@ -131,25 +131,25 @@ def summary_text(result: Crosswalk, most: int | None = None) -> str:
 
 
 def _text(result: Crosswalk, most: int | None) -> Iterator[str]:
-    yield from _wrap(f"Crosswalk of {result.site}, status as of {result.as_of}")
+    yield from wrap_masked(f"Crosswalk of {result.site}, status as of {result.as_of}")
     for section in result.summary:
         yield from ("", section.title)
-        yield from _table(section)
+        yield from masked_table(section.columns, section.rows)
     yield ""
     left = sum(int(row[-1]) for row in result.summary[0].rows)
     files = "Every row is in one place: rows = resolved + exceptions."
     fault = f"{format_count(left, 'unaccounted row')}: this is a fault in credkit, please report it."
-    yield from _wrap(fault if left else files)
+    yield from wrap_masked(fault if left else files)
     if result.ambiguous_readings:
         ambiguous = format_count(result.ambiguous_readings, "resolved reading")
         verb = "is" if result.ambiguous_readings == 1 else "are"
-        yield from _wrap(f"{ambiguous} {verb} ambiguous: several credentials have the number.")
+        yield from wrap_masked(f"{ambiguous} {verb} ambiguous: several credentials have the number.")
     yield from ("", f"Findings ({len(result.findings):,})" if result.findings else "No findings")
     for code, meaning in FINDING_CODES.items():
         them = [finding for finding in result.findings if finding.code == code]
         if them:
             yield ""
-            yield from _wrap(f"{code} ({len(them):,}): {meaning}", "  ", "    ")
+            yield from wrap_masked(f"{code} ({len(them):,}): {meaning}", "  ", "    ")
             for finding in them[:most]:
                 plain = finding.subject in result.unmasked
                 text = (
@@ -157,19 +157,9 @@ def _text(result: Crosswalk, most: int | None) -> Iterator[str]:
                     if plain
                     else f"{finding.subject}: {finding.text}"
                 )
-                yield from _wrap(text, "    ", "      ", plain=plain)
+                yield from wrap_masked(text, "    ", "      ", unmasked=plain)
             if most and len(them) > most:
                 yield f"    and {len(them) - most:,} more"
     yield from ("", "Before you use this")
     for caution in (*OF_A_RESULT, *result.remarks):
-        yield from _wrap(caution, "- ", "  ")
-
-
-def _wrap(text: str, first: str = "", rest: str = "", *, plain: bool = False) -> list[str]:
-    return wrap_text(text if plain else mask_accounts(text), first=first, rest=rest)
-
-
-def _table(section: SummaryTable) -> Iterator[str]:
-    """The rows of a section, account numbers masked in their texts."""
-    rows = ([mask_accounts(cell) if isinstance(cell, str) else cell for cell in row] for row in section.rows)
-    return table_lines(section.columns, rows)
+        yield from wrap_masked(caution, "- ", "  ")

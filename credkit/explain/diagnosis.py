@@ -25,7 +25,7 @@ from credkit.core.chains import link
 from credkit.core.codec import AnyCodec
 from credkit.core.errors import DefinitionError
 from credkit.core.forms import Word, from_raw, to_bits, to_raw, to_word
-from credkit.core.grammar import format_step as written_step
+from credkit.core.grammar import format_step
 from credkit.core.reading import AnyReading
 from credkit.core.sentences import redacted_repr
 from credkit.core.spans import format_span
@@ -83,8 +83,8 @@ def order_alternatives(codec: AnyCodec) -> tuple[Alternative, ...]:
     ['inverted', 'reversed-bits', 'inverted-reversed']
     """
     found = []
-    for place, format_step in enumerate(codec.steps, 1):
-        if format_step.gives != "bits":
+    for place, step in enumerate(codec.steps, 1):
+        if step.gives != "bits":
             continue
         for cause, text, name in ORDER_CAUSES:
             fix = chain(name)
@@ -169,18 +169,18 @@ def _decode_undone(codec: AnyCodec, other: Alternative, given: Any) -> Any:
     found = other.fix._decode_raw(before)
     if found == before:  # which is known to fail
         return None
-    for format_step in codec.steps[other.place :]:
+    for step in codec.steps[other.place :]:
         if found is None:
             return None
-        found = format_step._decode_raw(found)
+        found = step._decode_raw(found)
     return None if found is None else from_raw(codec.gives, found)
 
 
 def _find_failing_step(codec: AnyCodec, value: Any, reading: AnyReading) -> tuple[int, Any]:
     """The first step whose checks fail, and what it was given."""
-    for place, format_step in enumerate(reading.steps):
-        if not format_step.reading.ok:
-            return place, format_step.given
+    for place, step in enumerate(reading.steps):
+        if not step.reading.ok:
+            return place, step.given
     return 0, value
 
 
@@ -220,7 +220,7 @@ def _separator_hints(codec: AnyCodec, place: int, text: str) -> Iterator[Hint]:
     for style, sign in (("", ""), *SEPARATORS.items()):
         if sign == failing.notation.byte_separator or sign not in text:
             continue
-        fixed = written_step(name, digits, *filter(None, (style, *kept)))
+        fixed = format_step(name, digits, *filter(None, (style, *kept)))
         try:
             other = link([*codec.steps[:place], chain(fixed), *codec.steps[place + 1 :]])
         except DefinitionError:
