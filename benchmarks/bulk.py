@@ -96,7 +96,7 @@ def by_bulk(name: str) -> Callable[[Words], Columns]:
 
     def run(words: Words) -> Columns:
         found = bulk.inspect(words)
-        return found.unchecked_fields, {rule.rule: rows for rule, rows in found.failures.items()}
+        return found.columns, {rule.rule: rows for rule, rows in found.failures.items()}
 
     return run
 

@@ -245,7 +245,9 @@ def with_nulls(column: Array, nulls: Array | None) -> Array:
         found = column.copy()
         found[nulls] = None
         return found
-    mask = nulls.copy() if column.ndim == 1 else np.repeat(nulls[:, None], column.shape[1], axis=1)
+    mask = np.zeros(column.shape, bool)  # memory that is not touched where there are no nulls
+    if nulls.any():
+        mask |= nulls if column.ndim == 1 else nulls[:, None]
     masked: Array = np.ma.MaskedArray(column, mask=mask, fill_value=FILL_VALUE)
     return masked
 
