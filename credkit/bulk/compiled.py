@@ -55,6 +55,7 @@ expected 1 (character 7 of the text)
                 row = int(failing.argmax())
                 self._raise_decode_error(rows.start + row, given, row)
             found.take(rows, block)
+            del block
         return found
 
     def inspect(self, values: Any, *, length: int | None = None) -> Inspected:
@@ -71,6 +72,7 @@ expected 1 (character 7 of the text)
         found = Inspected(count=self._count_to_decode(values), form=self.codec.gives)
         for rows, _, block in self._decoded_blocks(values, length):
             found.take(rows, block)
+            del block  # its memory, still in the cache, serves the next one
         return found
 
     def encode(self, values: Any, *, length: int | None = None) -> Encoded:
