@@ -10,8 +10,6 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from tempfile import gettempdir
@@ -62,19 +60,27 @@ def assert_sentence(text: str) -> None:
     assert text == running.recorded[place]
 
 
-@contextmanager
-def refusal(
-    error: type[Exception], *, rule: str | None = ANY, place: tuple[int | str, ...] = ANY
-) -> Iterator[pytest.ExceptionInfo[Any]]:
+class refusal:  # it stands where pytest.raises does
     """Assert that an ``error`` is raised, for a check of ``rule``, at ``place``, with the sentence that is recorded."""
-    with pytest.raises(error) as caught:
-        yield caught
-    found: Any = caught.value
-    if rule is not ANY:
-        assert (found.check and found.check.rule) == rule
-    if place is not ANY:
-        assert found.place == place
-    assert_sentence(str(found))
+
+    def __init__(self, error: type[Exception], *, rule: str | None = ANY, place: tuple[int | str, ...] = ANY) -> None:
+        self._raises = pytest.raises(error)
+        self._rule, self._place = rule, place
+
+    def __enter__(self) -> pytest.ExceptionInfo[Any]:
+        self._caught: pytest.ExceptionInfo[Any] = self._raises.__enter__()
+        return self._caught
+
+    def __exit__(self, *raised: Any) -> bool:
+        if not self._raises.__exit__(*raised):
+            return False
+        found = self._caught.value
+        if self._rule is not ANY:
+            assert (found.check and found.check.rule) == self._rule
+        if self._place is not ANY:
+            assert found.place == self._place
+        assert_sentence(str(found))
+        return True
 
 
 # ── what `tests.conftest` calls ─────────────────────────────────────────────────────────────────

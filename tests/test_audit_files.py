@@ -30,6 +30,7 @@ from credkit.files.regularfiles import LONGEST_LINE_BYTES
 from credkit.site import load_rows, load_site
 from tests.captures import CHAIN, START, Row, as_csv, as_json, hexed, made, written
 from tests.commandline import CREDKIT, ENVIRONMENT, on_a_terminal, records, run
+from tests.sentences import refusal
 from tests.test_audit import adds_up, plan, reader
 
 HEAD = "time,reader,text\n"
@@ -215,53 +216,49 @@ def test_members_and_padding_of_gzip(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("name", "data", "sentence"),
+    ("name", "data"),
     [
-        ("captures.csv", b"", "line 1: the file is empty, expected the columns text, reader, time"),
-        ("captures.csv", b"\xef\xbb\xbf\n", "line 1: the file is empty"),
-        ("captures.csv.gz", b"", "line 1: it is empty, expected the columns"),
-        ("captures.csv.gz", b"no gzip at all", "line 1: its compressed data is damaged"),
-        ("captures.jsonl", b"", "line 1: the file is empty, expected an object with the keys text, reader, time"),
-        ("captures.csv", b"time,reader,txt\n", "line 1: the column 'text' is missing; did you mean txt? (--text NAME"),
-        ("captures.csv", b"time,text\n", "the column 'reader' is missing (--reader NAME names another; --reader ''"),
-        ("captures.csv", b"time,reader,text,text\n", "line 1: the column 'text' appears twice"),
-        ("captures.csv", b"time;reader;text\n", "line 1: there is one column only: is the delimiter ';'?"),
-        ("captures.csv", b"time,reader,te\0xt\n", "line 1: there is a NUL character in it: is this a CSV?"),
-        ("captures.csv", b"time,reader\r,text\n", "line 1: there is a carriage return in it: is this a CSV?"),
-        ("captures.jsonl", b'\n[\n{"text": "x"}\n]\n', "line 1: an array begins here, expected a whole object on each"),
-        ("captures.jsonl", b'{\n"text": "x"}\n', "line 1: an object begins here, expected a whole object on each line"),
-        ("captures.csv", b"time,reader,t\xffxt\n", "line 1: byte FFh at offset 13 is not utf-8"),
-        ("captures.csv", b'time,reader,"text\n', "line 1: the header is not CSV"),
-        ("captures.parquet", b"", "it cannot be read as Parquet ("),
-        ("captures.parquet", b"PAR1 and then nothing", "it cannot be read as Parquet ("),
-        ("captures.txt", b"", "what kind of file it is shows in its name, which ends in .csv"),
+        ("captures.csv", b""),
+        ("captures.csv", b"\xef\xbb\xbf\n"),
+        ("captures.csv.gz", b""),
+        ("captures.csv.gz", b"no gzip at all"),
+        ("captures.jsonl", b""),
+        ("captures.csv", b"time,reader,txt\n"),
+        ("captures.csv", b"time,text\n"),
+        ("captures.csv", b"time,reader,text,text\n"),
+        ("captures.csv", b"time;reader;text\n"),
+        ("captures.csv", b"time,reader,te\0xt\n"),
+        ("captures.csv", b"time,reader\r,text\n"),
+        ("captures.jsonl", b'\n[\n{"text": "x"}\n]\n'),
+        ("captures.jsonl", b'{\n"text": "x"}\n'),
+        ("captures.csv", b"time,reader,t\xffxt\n"),
+        ("captures.csv", b'time,reader,"text\n'),
+        ("captures.parquet", b""),
+        ("captures.parquet", b"PAR1 and then nothing"),
+        ("captures.txt", b""),
     ],
 )
-def test_files_that_are_refused(tmp_path: Path, name: str, data: bytes, sentence: str) -> None:
+def test_files_that_are_refused(tmp_path: Path, name: str, data: bytes) -> None:
     path = file(tmp_path, data, name)
-    with pytest.raises(DefinitionError) as refused:
+    with refusal(DefinitionError) as refused:
         audit([path], plan())
-    assert sentence in str(refused.value)
     assert str(refused.value).startswith(str(path))
     assert "\n" not in str(refused.value)
 
 
 @pytest.mark.parametrize(
-    ("columns", "sentence"),
+    "columns",
     [
-        ({"time": ["x"], "reader": ["a"], "text": [5]}, "column 'text' is of Int64, expected texts"),
-        (
-            {"time": [5], "reader": ["a"], "text": ["a"]},
-            "column 'time' is of Int64, expected texts or times with a zone",
-        ),
-        ({"time": [datetime(2026, 3, 1)], "reader": ["a"], "text": ["a"]}, "column 'time' has times without a zone"),
-        ({"reader": ["a"], "text": ["a"]}, "schema: the column 'time' is missing"),
+        {"time": ["x"], "reader": ["a"], "text": [5]},
+        {"time": [5], "reader": ["a"], "text": ["a"]},
+        {"time": [datetime(2026, 3, 1)], "reader": ["a"], "text": ["a"]},
+        {"reader": ["a"], "text": ["a"]},
     ],
 )
-def test_parquet_of_wrong_types(tmp_path: Path, columns: dict[str, list[object]], sentence: str) -> None:
+def test_parquet_of_wrong_types(tmp_path: Path, columns: dict[str, list[object]]) -> None:
     path = tmp_path / "captures.parquet"
     pl.DataFrame(columns).write_parquet(path)
-    with pytest.raises(DefinitionError, match=re.escape(sentence)):
+    with refusal(DefinitionError):
         audit([path], plan())
 
 
@@ -334,7 +331,7 @@ def test_parquet_damaged_within(tmp_path: Path, monkeypatch: pytest.MonkeyPatch)
 
 def test_a_header_is_refused_before_any_file_is_read(tmp_path: Path) -> None:
     good, bad = file(tmp_path, HEAD + GOOD), file(tmp_path, "a,b\n", "b.csv")
-    with pytest.raises(DefinitionError, match=r"b\.csv line 1"):
+    with refusal(DefinitionError):
         audit([good, bad], plan(), failures=tmp_path / "out.csv")
     assert sorted(path.name for path in tmp_path.iterdir()) == ["b.csv", "captures.csv"]
 
@@ -349,19 +346,16 @@ def test_missing_files_directories_and_encodings(tmp_path: Path) -> None:
     (tmp_path / "folder.csv").mkdir()
     os.mkfifo(tmp_path / "pipe.csv")
     path = file(tmp_path, HEAD + GOOD)
-    for wrong, more, sentence in (
-        (tmp_path / "none.csv", {}, "the file cannot be read (No such file or directory)"),
-        (tmp_path / "folder.csv", {}, "it is a directory, not a file"),
-        (path, {"encoding": "klingon"}, "'klingon' is not a text encoding"),
-        *(
-            (path, {"encoding": name}, f"lines of {name} cannot be told apart: convert the file to UTF-8")
-            for name in ("utf-16", "utf-7", "hz", "iso2022_jp", "idna", "punycode")
-        ),
-        (path, {"delimiter": "ab"}, "'ab' is not one character that can stand between cells"),
-        (path, {"delimiter": '"'}, "is not one character that can stand between cells"),
-        (tmp_path / "pipe.csv", {}, "it is a pipe or a device, not a file"),
+    for wrong, more in (
+        (tmp_path / "none.csv", {}),
+        (tmp_path / "folder.csv", {}),
+        (path, {"encoding": "klingon"}),
+        *((path, {"encoding": name}) for name in ("utf-16", "utf-7", "hz", "iso2022_jp", "idna", "punycode")),
+        (path, {"delimiter": "ab"}),
+        (path, {"delimiter": '"'}),
+        (tmp_path / "pipe.csv", {}),
     ):
-        with pytest.raises(DefinitionError, match=re.escape(sentence)):
+        with refusal(DefinitionError):
             audit([wrong], plan(), **more)  # type: ignore[arg-type]  # keywords of several types
     odd = file(tmp_path, (HEAD + GOOD).replace(",", "§"), "odd.csv")
     assert audit([odd], plan(), delimiter="§").good == 1
@@ -374,7 +368,7 @@ def test_missing_files_directories_and_encodings(tmp_path: Path) -> None:
 def test_a_column_that_holds_no_readers(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("credkit.audit.plan.MOST_READERS", 100)
     rows = [Row(START.isoformat(), f"r{n}", hexed(1, 1)) for n in range(200)]
-    with pytest.raises(DefinitionError, match="has more than 100 different values: are they readers"):
+    with refusal(DefinitionError):
         audit([written(tmp_path, rows, "csv")], plan())
 
 
@@ -384,7 +378,7 @@ def test_a_header_without_an_end(tmp_path: Path, columns: int) -> None:
     row = f"{hexed(1, 2)},gate,2026-03-01T08:00:00Z{',' * columns}\n"
     path = file(tmp_path, f"{header}\n{row}{row}")
     if len(header) > LONGEST_LINE_BYTES:
-        with pytest.raises(DefinitionError, match="line 1: the header has more than 1,048,576 bytes"):
+        with refusal(DefinitionError):
             audit([path], plan())
     else:
         assert audit([path], plan()).good == 2
@@ -393,7 +387,7 @@ def test_a_header_without_an_end(tmp_path: Path, columns: int) -> None:
 def test_a_line_without_an_end(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(sources, "PIECE_BYTES", 100)
     monkeypatch.setattr(sources, "LONGEST_LINE_BYTES", 1000)
-    with pytest.raises(DefinitionError, match="a line has more than 100 bytes"):
+    with refusal(DefinitionError):
         audit([file(tmp_path, HEAD + GOOD + "x" * 5000)], plan())
 
 
@@ -408,7 +402,7 @@ def test_empty_lines_without_end_are_refused(tmp_path: Path, kind: str, end: str
         data = head + good + end.encode() * (size // len(end)) + good
         path = file(tmp_path, gzip.compress(data) if kind.endswith("gz") else data, f"reads.{kind}")
         if refused:
-            with pytest.raises(DefinitionError, match="more than 1,048,576 bytes without a row between"):
+            with refusal(DefinitionError):
                 audit([path], plan())
         else:
             found = audit([path], plan())
@@ -593,7 +587,7 @@ def test_zeros_behind_a_swipe_do_not_hide_a_payment_track(tmp_path: Path, monkey
     at = next(n for n in range(60, 90) if bits[n - 2 : n + 1] == "001")
     texts = [bits[: at - 2], "0", "0", bits[at:]]
     path = written(tmp_path, [Row(START.isoformat(), "head", text) for text in texts], "csv")
-    with pytest.raises(DefinitionError, match="payment track data must not be kept"):
+    with refusal(DefinitionError):
         audit([path], pads(tmp_path))
 
 
@@ -658,7 +652,7 @@ def test_a_file_with_a_payment_track_is_refused(
 ) -> None:
     monkeypatch.setattr(sources, "PIECE_BYTES", piece)
     path = file(tmp_path, HEAD + GOOD * 3 + line + "\n" + GOOD)
-    with pytest.raises(DefinitionError, match=r"line 5: payment track data must not be kept") as refused:
+    with refusal(DefinitionError) as refused:
         audit([path], plan(chain_text), failures=tmp_path / "out.csv")
     assert ACCOUNT not in str(refused.value)
     assert [each.name for each in tmp_path.iterdir()] == ["captures.csv"]
@@ -687,7 +681,7 @@ def test_texts_that_fail_are_looked_through_where_they_may_hold_a_track(chain_te
 
 def test_the_line_of_a_payment_track_behind_rows_that_are_wrong(tmp_path: Path) -> None:
     path = file(tmp_path, HEAD + "bad\n" * 5 + f"nonsense,gate,{TRACK}\n")
-    with pytest.raises(DefinitionError, match="line 7: payment track data must not be kept"):
+    with refusal(DefinitionError):
         audit([path], plan())
 
 
@@ -781,7 +775,7 @@ def test_outputs_take_the_place_of_no_file_of_the_site(tmp_path: Path, demo: Dem
         done = run("audit", "--site", str(demo.site), "--failures", str(named.parent / "." / named.name))
         assert (done.exit_code, done.stdout) == (2, "")
         assert "is one of the files that are read, or that the site names" in done.stderr
-        with pytest.raises(DefinitionError, match="one of the files that are read, or that the site names"):
+        with refusal(DefinitionError):
             audit([], AuditPlan(columns=ColumnNames(), clock=Clock(site.zone), site=site), failures=named)
         assert named.read_bytes() == before
     labels = file(tmp_path, "printed,encoded\n1,2\n", "labels.csv")
@@ -804,7 +798,7 @@ def test_a_file_is_not_counted_twice(tmp_path: Path) -> None:
     path = file(tmp_path, HEAD + GOOD)
     (tmp_path / "again.csv").hardlink_to(path)
     for other in (path, tmp_path / "again.csv", tmp_path / "." / "captures.csv"):
-        with pytest.raises(DefinitionError, match="this file is named twice, and its rows would count twice"):
+        with refusal(DefinitionError):
             audit([path, other], plan())
 
 
@@ -818,12 +812,12 @@ def test_names_in_the_failing_rows_are_masked(tmp_path: Path) -> None:
 
 def test_outputs_that_cannot_be_written(tmp_path: Path) -> None:
     path = file(tmp_path, HEAD + GOOD)
-    for out, sentence in (
-        (tmp_path, "is a folder: name another file, or move it away"),
-        (tmp_path / "none" / "out.csv", "cannot be written (No such file or directory)"),
-        (path, "is one of the files that are read"),
+    for out in (
+        tmp_path,
+        tmp_path / "none" / "out.csv",
+        path,
     ):
-        with pytest.raises(DefinitionError, match=re.escape(sentence)):
+        with refusal(DefinitionError):
             audit([path], plan(), failures=out)
     assert path.read_text() == HEAD + GOOD
 

@@ -13,6 +13,7 @@ from bitstring import Bits
 import credkit.bulk
 from credkit import DefinitionError, chain, choice, layout_entries
 from credkit.bulk.decoded_columns import decode_columns
+from tests.sentences import refusal
 from tests.strategies import built, fuzzed
 
 GATE = "hex:8/right-justified:26/wiegand-26"
@@ -48,28 +49,28 @@ def test_no_texts_of_any_kind(empty: Any) -> None:
 
 
 @pytest.mark.parametrize(
-    ("name", "values", "said"),
+    ("name", "values"),
     [
-        (GATE, map(str, ["02F764DD"]), "takes a list or a column of texts, not 'map'"),
-        (GATE, (text for text in ["02F764DD"]), "takes a list or a column of texts, not 'generator'"),
-        (GATE, iter([]), "takes a list or a column of texts, not 'list_iterator'"),
-        (GATE, None, "takes a list or a column of texts, not 'NoneType'"),
-        (GATE, "02F764DD", "takes a list or a column of texts, not 'str'"),
-        (GATE, b"02F764DD", "takes a list or a column of texts, not 'bytes'"),
-        (GATE, {"02F764DD"}, "takes a list or a column of texts, not 'set'"),
-        (GATE, {"text": ["02F764DD"]}, "takes a list or a column of texts, not 'dict'"),
-        (GATE, 5, "takes a list or a column of texts, not 'int'"),
-        (GATE, np.array("02F764DD"), "takes a list or a column of texts, not 'ndarray'"),
-        (GATE, np.array([["02F764DD"]]), r"takes one dimension, not an array of shape \(1, 1\)"),
-        ("wiegand-26", np.array(5, np.uint64), "takes a list or an array of bits, not 'ndarray'"),
-        ("wiegand-26", map(Bits, []), "takes a list or an array of bits, not 'map'"),
-        ("select:card=number", {}, "takes a mapping of columns, and this one has none"),
-        ("select:card=number", [], "takes a mapping of columns, not 'list'"),
-        ("select:card=number", {"number": 5}, "the column number: takes a list or a column of values, not 'int'"),
+        (GATE, map(str, ["02F764DD"])),
+        (GATE, (text for text in ["02F764DD"])),
+        (GATE, iter([])),
+        (GATE, None),
+        (GATE, "02F764DD"),
+        (GATE, b"02F764DD"),
+        (GATE, {"02F764DD"}),
+        (GATE, {"text": ["02F764DD"]}),
+        (GATE, 5),
+        (GATE, np.array("02F764DD")),
+        (GATE, np.array([["02F764DD"]])),
+        ("wiegand-26", np.array(5, np.uint64)),
+        ("wiegand-26", map(Bits, [])),
+        ("select:card=number", {}),
+        ("select:card=number", []),
+        ("select:card=number", {"number": 5}),
     ],
 )
-def test_what_is_no_rows_is_refused(name: str, values: Any, said: str) -> None:
-    with pytest.raises(DefinitionError, match=said):
+def test_what_is_no_rows_is_refused(name: str, values: Any) -> None:
+    with refusal(DefinitionError):
         credkit.bulk.compile(name).inspect(values)
 
 
@@ -124,7 +125,7 @@ def test_equal_cells_of_different_types_are_told_apart() -> None:
 @pytest.mark.parametrize("length", [-1, 65537, 2.5, "26", True, 1 << 70])
 def test_lengths_that_cannot_be(length: Any) -> None:
     for given in (np.zeros(2, np.uint64), [Bits("0b1")], []):
-        with pytest.raises(DefinitionError, match="wiegand-26: length= is a number of bits from 0 to 65536, not "):
+        with refusal(DefinitionError):
             credkit.bulk.compile("wiegand-26").inspect(given, length=length)
 
 
@@ -141,7 +142,7 @@ def test_a_table_has_wide_numbers_as_texts() -> None:
 def test_a_field_that_is_called_as_a_column_of_the_table() -> None:
     found = credkit.bulk.compile("hex:8/fields:ok:32").inspect(["00000007"])
     assert found.fields["ok"].tolist() == [7]
-    with pytest.raises(DefinitionError, match="a field is called ok"):
+    with refusal(DefinitionError):
         found.to_polars(checks=True)
     renamed = credkit.bulk.compile("hex:8/fields:ok:32/select:card=ok").inspect(["00000007"])
     assert renamed.to_polars(checks=True).select("card", "ok").rows() == [(7, True)]

@@ -28,6 +28,7 @@ from credkit import (
 from credkit.core.chains import link
 from credkit.core.codec import AnyCodec
 from credkit.core.grammar import format_step, parse_chain
+from tests.sentences import refusal
 from tests.strategies import both_ways, built, randoms, registered, valid
 
 CARD = {"facility": 123, "number": 45678}
@@ -36,65 +37,58 @@ CARD = {"facility": 123, "number": 45678}
 
 
 @pytest.mark.parametrize(
-    ("text", "said", "mended"),
+    ("text", "mended"),
     [
         (
             "hex:8/wiegand-26",
-            "wiegand-26 takes 26 bits, but hex:8 gives 32 bits: right-justified:26 between them?",
             "hex:8/right-justified:26/wiegand-26",
         ),
         (
             "hex:8/fields:facility:8,number:16",
-            "takes 24 bits, but hex:8 gives 32 bits: right-justified:24 between them?",
             "hex:8/right-justified:24/fields:facility:8,number:16",
         ),
         (
             "strip/wiegand-26",
-            "wiegand-26 takes bits, but strip gives text: a notation such as hex:8 or binary between them?",
             "strip/binary/wiegand-26",
         ),
         (
             "hex:8/select:number",
-            "select:number takes fields, but hex:8 gives bits: a layout such as wiegand-26 between them?",
             "hex:8/serial-32/select:number",
         ),
         (
             "strip/select:number",
-            "takes fields, but strip gives text: a notation and a layout, such as binary/wiegand-26, between them?",
             "strip/binary/wiegand-26/select:number",
         ),
     ],
 )
-def test_a_missing_step_is_named(text: str, said: str, mended: str) -> None:
-    with pytest.raises(DefinitionError) as caught:
+def test_a_missing_step_is_named(text: str, mended: str) -> None:
+    with refusal(DefinitionError) as caught:
         chain(text)
     assert str(caught.value).startswith(f"chain {text}: ")
-    assert said in str(caught.value)
     assert chain(mended).gives == "fields"
 
 
 @pytest.mark.parametrize(
-    ("text", "said"),
+    "text",
     [
-        ("hex:6/wiegand-26", "wiegand-26 takes 26 bits, but hex:6 gives 24 bits"),
-        ("hex:6/right-justified:26", "right-justified:26 takes at least 26 bits, but hex:6 gives 24 bits"),
-        ("binary:26/reverse-bytes", "reverse-bytes takes a multiple of 8 bits, but binary:26 gives 26 bits"),
-        ("hex:,colon/wiegand-26", "wiegand-26 takes 26 bits, but hex:,colon gives a multiple of 8 bits"),
-        ("hex:4/keep-low:24", "keep-low:24 takes at least 24 bits, but hex:4 gives 16 bits"),
-        ("hex:8/hex:8", "hex:8 takes text, but hex:8 gives bits"),
-        ("wiegand-26/hex:8", "hex:8 takes text, but wiegand-26 gives fields"),
-        ("wiegand-26/wiegand-26", "wiegand-26 takes bits, but wiegand-26 gives fields"),
-        ("serial-32/select:facility", "takes the field facility, but there is only number behind serial-32"),
-        ("wiegand-26/select:card=numbr", "the field numbr, but there is only facility, number; did you mean number?"),
-        ("wiegand-26/select:card=number/offset:number,5", "the field number, but there is only card"),
-        ("wiegand-26/select:card=number,256=facility", "a value that cannot be: facility is 256, outside 0 to 255"),
-        ("wiegand-26/map:lockers,facilty", "the field facilty, but there is only facility, number; did you mean"),
+        "hex:6/wiegand-26",
+        "hex:6/right-justified:26",
+        "binary:26/reverse-bytes",
+        "hex:,colon/wiegand-26",
+        "hex:4/keep-low:24",
+        "hex:8/hex:8",
+        "wiegand-26/hex:8",
+        "wiegand-26/wiegand-26",
+        "serial-32/select:facility",
+        "wiegand-26/select:card=numbr",
+        "wiegand-26/select:card=number/offset:number,5",
+        "wiegand-26/select:card=number,256=facility",
+        "wiegand-26/map:lockers,facilty",
     ],
 )
-def test_what_can_never_work_is_refused(text: str, said: str) -> None:
-    with pytest.raises(DefinitionError) as caught:
+def test_what_can_never_work_is_refused(text: str) -> None:
+    with refusal(DefinitionError):
         built(text)
-    assert said in str(caught.value)
 
 
 @pytest.mark.parametrize(
@@ -161,7 +155,7 @@ def test_chains_of_chains_are_flat() -> None:
     whole = link([chain("hex:8"), chain("right-justified:26/wiegand-26")])
     assert [each.name for each in whole.steps] == ["hex:8", "right-justified:26", "wiegand-26"]
     assert whole.name == "hex:8/right-justified:26/wiegand-26"
-    with pytest.raises(DefinitionError, match="a chain needs at least one step"):
+    with refusal(DefinitionError):
         link([])
 
 
@@ -177,25 +171,22 @@ def test_what_a_chain_takes_and_gives() -> None:
 
 
 @pytest.mark.parametrize(
-    ("text", "value", "place", "sentence"),
+    ("text", "value", "place"),
     [
-        ("hex:8/right-justified:26/wiegand-26", "00F764DD", (1,), "bit 0 is 0, expected 1 (character 1 of the text)"),
-        ("hex:8,colon/right-justified:26/wiegand-26", "00:F7:64:DD", (1,), "(character 1 of the text)"),
-        ("strip/hex:8/right-justified:26/wiegand-26", " \t00F764DD\r", (3,), "(character 3 of the text)"),
-        ("hex:8/reverse-bytes/right-justified:26/wiegand-26", "DD64F700", (7,), "(character 7 of the text)"),
-        ("hex:8/invert/right-justified:26/wiegand-26", "FF089B22", (1,), "(character 1 of the text)"),
-        ("decimal:26/wiegand-26", "16213213", tuple(range(8)), "(characters 0-7 of the text)"),
-        ("binary:26/wiegand-26/select:card=number,124=facility", "10111101110110010011011101", tuple(range(1, 9)), ""),
-        ("keyboard:fr/strip:ID,/hex:8/right-justified:26/wiegand-26", "IDààF-'TD", (8,), ""),
+        ("hex:8/right-justified:26/wiegand-26", "00F764DD", (1,)),
+        ("hex:8,colon/right-justified:26/wiegand-26", "00:F7:64:DD", (1,)),
+        ("strip/hex:8/right-justified:26/wiegand-26", " \t00F764DD\r", (3,)),
+        ("hex:8/reverse-bytes/right-justified:26/wiegand-26", "DD64F700", (7,)),
+        ("hex:8/invert/right-justified:26/wiegand-26", "FF089B22", (1,)),
+        ("decimal:26/wiegand-26", "16213213", tuple(range(8))),
+        ("binary:26/wiegand-26/select:card=number,124=facility", "10111101110110010011011101", tuple(range(1, 9))),
+        ("keyboard:fr/strip:ID,/hex:8/right-justified:26/wiegand-26", "IDààF-'TD", (8,)),
     ],
 )
-def test_a_failure_deep_in_a_chain_has_its_place_in_the_text(
-    text: str, value: str, place: tuple[int, ...], sentence: str
-) -> None:
+def test_a_failure_deep_in_a_chain_has_its_place_in_the_text(text: str, value: str, place: tuple[int, ...]) -> None:
     codec = chain(text)
-    with pytest.raises(DecodeError) as caught:
+    with refusal(DecodeError) as caught:
         codec.decode(value)
-    assert sentence in str(caught.value)
     if not text.startswith("keyboard"):
         assert caught.value.place == place
     else:
@@ -220,7 +211,7 @@ def test_a_chain_that_reads_only() -> None:
     codec = chain("hex:8/keep-low:24/fields:number:24")
     assert codec.lossy
     assert codec.decode("02F764DD") == codec.decode("FFF764DD") == {"number": 0xF764DD}
-    with pytest.raises(DefinitionError, match="cannot write: hex:8 writes 32 bits, not 24 bits, from keep-low:24"):
+    with refusal(DefinitionError):
         codec.encode({"number": 5})
 
 
@@ -228,9 +219,9 @@ def test_a_chain_that_writes_only() -> None:
     codec = chain("decimal:24/keep-low:24/serial-32")
     assert codec.lossy
     assert codec.encode({"number": 0x01_000005}) == codec.encode({"number": 5}) == "5"
-    with pytest.raises(DefinitionError, match="cannot read: serial-32 takes 32 bits, but keep-low:24 gives 24 bits"):
+    with refusal(DefinitionError):
         codec.decode("5")
-    with pytest.raises(DefinitionError, match="cannot read"):
+    with refusal(DefinitionError):
         codec.inspect("5")
 
 
@@ -238,7 +229,7 @@ def test_a_selection_that_leaves_fields_out_reads_only() -> None:
     codec = chain("binary/wiegand-26/select:number")
     assert codec.lossy
     assert codec.decode("10111101110110010011011101") == {"number": 45678}
-    with pytest.raises(DefinitionError, match="cannot write"):
+    with refusal(DefinitionError):
         codec.encode({"number": 45678})
 
 
@@ -246,7 +237,7 @@ def test_a_demanded_constant_makes_the_same_selection_whole() -> None:
     codec = chain("binary:26/wiegand-26/select:number,123=facility")
     assert not codec.lossy
     assert codec.encode({"number": 45678}) == "10111101110110010011011101"
-    with pytest.raises(DecodeError, match="the value of facility fails: field facility is 1, expected 123"):
+    with refusal(DecodeError, rule="is-facility"):
         codec.decode("10000000100000000000000010")
 
 
@@ -269,13 +260,13 @@ def test_a_choice_takes_what_exactly_one_option_takes() -> None:
 
 def test_a_choice_never_picks() -> None:
     both = choice(chain("hex:8/serial-32"), chain("decimal:32/serial-32"))
-    with pytest.raises(DecodeError, match=r"found 'hex:8/serial-32 and decimal:32/serial-32', .*expected one"):
+    with refusal(DecodeError, rule="choice", place=()):
         both.decode("00000005")
-    with pytest.raises(DecodeError, match="found 'none'"):
+    with refusal(DecodeError, rule="choice", place=()):
         both.decode("xyz")
-    with pytest.raises(EncodeError, match="both fit; choose one of them"):
+    with refusal(EncodeError):
         pair().encode(CARD)
-    with pytest.raises(EncodeError, match=r"none fits: .*facility is 65536.*facility is 65536"):
+    with refusal(EncodeError):
         pair().encode({"facility": 65536, "number": 1})
 
 
@@ -285,21 +276,21 @@ def test_frames_that_no_check_tells_apart_are_not_chosen_between() -> None:
         chain("wiegand-37-facility/select:number"), chain("wiegand-37"),
     )  # fmt: skip
     frame = chain("wiegand-37").encode({"number": 45678})
-    with pytest.raises(DecodeError, match="exactly one option fits"):
+    with refusal(DecodeError, rule="choice", place=()):
         codec.decode(frame)
 
 
 @pytest.mark.parametrize(
-    ("options", "said"),
+    "options",
     [
-        (("hex:8",), "at least two options"),
-        (("hex:8", "serial-32"), "hex:8 goes from text to bits, serial-32 from bits to fields"),
-        (("wiegand-26", "serial-32"), "wiegand-26 gives facility, number, serial-32 gives number"),
-        (("hex:8/serial-32", "decimal:24/keep-low:24/serial-32"), "cannot read"),
+        ("hex:8",),
+        ("hex:8", "serial-32"),
+        ("wiegand-26", "serial-32"),
+        ("hex:8/serial-32", "decimal:24/keep-low:24/serial-32"),
     ],
 )
-def test_choices_that_cannot_be(options: tuple[str, ...], said: str) -> None:
-    with pytest.raises(DefinitionError, match=said):
+def test_choices_that_cannot_be(options: tuple[str, ...]) -> None:
+    with refusal(DefinitionError):
         choice(*(chain(option) for option in options))
 
 
@@ -338,7 +329,7 @@ def test_names_of_an_open_standard_stand_in_chains(text: str, name: str) -> None
 
 @pytest.mark.parametrize("name", ["Wiegand26", "wIEGAND26", "_WIEGAND26", "26WIEGAND", "WIEGAND-26", "WIEGAND26_é"])
 def test_names_of_mixed_writing_are_none(name: str) -> None:
-    with pytest.raises(DefinitionError, match=r"step 2 at character 7: '.*' is not a codec name"):
+    with refusal(DefinitionError):
         chain(f"binary/{name}")
 
 
@@ -346,15 +337,13 @@ def test_names_of_mixed_writing_are_none(name: str) -> None:
 
 
 def test_a_field_that_is_needed_and_missing_is_named_before_the_first_row() -> None:
-    with pytest.raises(
-        DefinitionError, match="target binary/wiegand-26 needs facility, but source decimal:32/serial-32 gives number"
-    ):
+    with refusal(DefinitionError):
         conversion(chain("decimal:32/serial-32"), chain("binary/wiegand-26"))
 
 
 def test_surplus_fields_are_left_out_only_where_the_target_says_so() -> None:
     source, target = "binary/wiegand-26", "decimal:16,5/number-16"
-    with pytest.raises(DefinitionError, match=r"has no facility, which source .* gives: /select:number at the end"):
+    with refusal(DefinitionError):
         conversion(chain(source), chain(target))
     made = conversion(chain(source), chain(f"{target}/select:number"))
     assert made.dropped == ("facility",)
@@ -363,16 +352,16 @@ def test_surplus_fields_are_left_out_only_where_the_target_says_so() -> None:
 
 
 def test_forms_must_meet() -> None:
-    with pytest.raises(DefinitionError, match="target hex:8 takes bits, not fields, from source hex:8/serial-32"):
+    with refusal(DefinitionError):
         conversion(chain("hex:8/serial-32"), chain("hex:8"))
-    with pytest.raises(DefinitionError, match="takes 24 bits, not 32 bits, from source hex:8"):
+    with refusal(DefinitionError):
         conversion(chain("hex:8"), chain("decimal:24"))
 
 
 def test_one_way_chains_are_refused_on_the_wrong_side() -> None:
     reads, writes = chain("hex:8/keep-low:24/fields:number:24"), chain("decimal:24/keep-low:24/serial-32")
-    for source, target, said in ((writes, reads, "cannot read"), (reads, reads, "cannot write")):
-        with pytest.raises(DefinitionError, match=said):
+    for source, target in ((writes, reads), (reads, reads)):
+        with refusal(DefinitionError):
             conversion(source, target)
     assert conversion(reads, writes).convert("02F764DD") == str(0xF764DD)
     assert conversion(reads, writes).lossy
@@ -392,7 +381,7 @@ def test_a_conversion_is_lossy_by_its_source_by_its_target_or_by_what_it_leaves_
 
 
 def test_conversions_never_cut_unless_told() -> None:
-    with pytest.raises(EncodeError, match="facility is 256, outside 0 to 255"):
+    with refusal(EncodeError):
         convert("256,00001", source="split-decimal:16,16/fields:facility:16,number:16", target="binary/wiegand-26")
 
 
@@ -404,9 +393,9 @@ def test_verbs_take_written_chains_and_codecs() -> None:
         assert decode(each, "02F764DD") == CARD
         assert encode(each, CARD) == "02F764DD"
         assert inspect(each, "02F764DD").ok
-    with pytest.raises(DecodeError, match=r"takes text \(a str\), not 5"):
+    with refusal(DecodeError, place=()):
         inspect("hex:8", 5)  # type: ignore[call-overload]  # on purpose: a wrong form
-    with pytest.raises(EncodeError, match=r"encodes fields \(a mapping\), not 5"):
+    with refusal(EncodeError):
         encode("hex:8/serial-32", 5)  # type: ignore[call-overload]  # on purpose: a wrong form
 
 
@@ -420,7 +409,7 @@ def test_a_chain_has_its_bounds() -> None:
     """Each cause of a failing value is tried at every step: 250 of them took most of a minute."""
     most = "/".join(["hex:8", *["invert"] * 38, "serial-32"])
     assert len(chain(most).steps) == 40
-    with pytest.raises(DefinitionError, match="41 steps are more than 40"):
+    with refusal(DefinitionError):
         chain(most.replace("invert/", "invert/invert/", 1))
-    with pytest.raises(DefinitionError, match="65537 characters are more than 65536"):
+    with refusal(DefinitionError):
         chain("strip:" + "x" * 65_531)

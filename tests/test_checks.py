@@ -19,6 +19,7 @@ from stdnum.iso7064 import mod_11_10, mod_37_36
 
 from credkit import DecodeError, DefinitionError, EncodeError, chain, layout_entries
 from credkit.core.checks import ALPHANUMERICS, DIGITS, crc_rows, hybrid, luhn, parity, weighted
+from tests.sentences import refusal
 
 
 def crc(message: int, length: int, *, width: int, **parameters: int) -> int:
@@ -285,32 +286,31 @@ def test_what_a_check_digit_says() -> None:
     reading = codec.inspect("4006381333931")
     assert (reading.checks[0].at, reading.checks[0].covers) == ((12,), tuple(range(12)))
     assert reading.origin(3) == (3,)
-    for text, said in (
-        ("4006381333932", "the mod-10 check character fails: character 12 is '2', expected 1"),
-        ("40063 81333-31", "the alphabet fails: characters 5,11 are ' -', expected characters of 0-9"),
-        ("", "the length fails: found 0, expected at least 1"),
-        ("٤", "the alphabet fails: character 0 is '٤'"),
+    for text in (
+        "4006381333932",
+        "40063 81333-31",
+        "",
+        "٤",
     ):
-        with pytest.raises(DecodeError, match=said):
+        with refusal(DecodeError):
             codec.decode(text)
-    with pytest.raises(EncodeError, match="character 1 is 'A', expected characters of 0-9"):
+    with refusal(EncodeError):
         codec.encode("4A")
     assert chain("check-digit:luhn/template:{number:05d}").decode("000422") == {"number": 42}
 
 
 @pytest.mark.parametrize(
-    ("args", "said"),
+    "args",
     [
-        ("lhun", "check-digit: 'lhun' is not one of luhn, mod-11-10, mod-37-36, mod-10; did you mean luhn?"),
-        ("", "check-digit: '' is not one of"),
-        ("luhn,3", "check-digit: luhn has no weights"),
-        ("mod-10", "check-digit: mod-10 needs weights such as 3, 1, the last digit's first"),
-        ("mod-10,0", "check-digit: a weight must be a whole number from 1 to 9, not '0'"),
-        ("mod-10,3,x", "check-digit: a weight must be a whole number from 1 to 9, not 'x'"),
-        ("mod-10" + ",1" * 41, "check-digit: mod-10 needs weights"),
+        "lhun",
+        "",
+        "luhn,3",
+        "mod-10",
+        "mod-10,0",
+        "mod-10,3,x",
+        "mod-10" + ",1" * 41,
     ],
 )
-def test_check_digits_that_cannot_be(args: str, said: str) -> None:
-    with pytest.raises(DefinitionError) as caught:
+def test_check_digits_that_cannot_be(args: str) -> None:
+    with refusal(DefinitionError):
         chain(f"check-digit:{args}")
-    assert said in str(caught.value)

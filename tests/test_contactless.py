@@ -23,6 +23,7 @@ from credkit.core.codec import AnyCodec
 from credkit.core.forms import to_word
 from credkit.explain.diagnosis import diagnose
 from credkit.tables.layout import LayoutCodec
+from tests.sentences import refusal
 from tests.strategies import randoms, valid
 from tests.test_layout import packed
 
@@ -192,7 +193,7 @@ def test_the_first_levels_of_a_longer_uid_are_incomplete() -> None:
     """What a reader has after one or two of three levels; each level has a BCC that fits."""
     sent = levels(bytes.fromhex("04102030405060708090"))
     for count in (1, 2):
-        with pytest.raises(DecodeError, match=r"a complete UID .* fails: bits .* are 10001000, expected another byte"):
+        with refusal(DecodeError, rule="complete-uid"):
             chain("uid-a-levels").decode(Bits(sent[: 5 * count]))
     assert chain("uid-a-levels").decode(Bits(sent)).hex == "04102030405060708090"
 
@@ -207,11 +208,11 @@ def test_what_the_forms_say() -> None:
             chain("uid-a-levels").decode(Bits(bytes.fromhex(text)))
         assert caught.value.check is not None
         assert (caught.value.check.rule, caught.value.place, caught.value.codec) == (rule, at, "uid-a-levels")
-    with pytest.raises(DecodeError, match="uid-a-stored: the BCC over bits 0-23 fails: bits 24-31 are 00110111, expec"):
+    with refusal(DecodeError, rule="bcc-24"):
         chain("uid-a-stored").decode(Bits("0x041122373344556644"))
-    with pytest.raises(DecodeError, match="the length in bits fails: found 32, expected 40, 80 or 120 bits"):
+    with refusal(DecodeError, rule="length", place=()):
         chain("uid-a-levels").decode(Bits("0x01020304"))
-    with pytest.raises(EncodeError, match="uid-a-stored: a UID here has 32 or 56 bits, not 80"):
+    with refusal(EncodeError):
         chain("uid-a-stored").encode(Bits.from_zeros(80))
 
 
@@ -223,15 +224,14 @@ def test_chains_of_forms_know_their_lengths() -> None:
     assert form.table is not None
     assert [check.rule for check in form.table.checks] == ["cascade-tag", "bcc-32", "bcc-72", "complete-uid"]
     assert chain("uid-a-levels").table is None
-    for text, said in (
-        ("hex:10/uid-a-levels/uid-a-7", "uid-a-7 takes 56 bits, but uid-a-levels gives 32 bits"),
-        ("hex:8/uid-a-levels", "uid-a-levels takes 40, 80 or 120 bits, but hex:8 gives 32 bits"),
-        ("binary/uid-a-stored/uid-a-10", "uid-a-10 takes 80 bits, but uid-a-stored gives 32 or 56 bits"),
-        ("uid-a-levels:4", "uid-a-levels: is written uid-a-levels, not with"),
+    for text in (
+        "hex:10/uid-a-levels/uid-a-7",
+        "hex:8/uid-a-levels",
+        "binary/uid-a-stored/uid-a-10",
+        "uid-a-levels:4",
     ):
-        with pytest.raises(DefinitionError) as caught:
+        with refusal(DefinitionError):
             chain(text)
-        assert said in str(caught.value)
     written = chain("binary/uid-a-levels/uid-a-10").encode({"uid": 0x04102030405060708090})
     assert len(written) == 120
 
@@ -298,7 +298,7 @@ def test_type_b_says_that_a_pupi_may_be_random() -> None:
     assert noted(chain("pupi"), Bits("0x11223344")) == [("perhaps-random", "care")]
     codec = chain("atqb")
     assert noted(codec, Bits("0x501122334400000000008081")) == [("perhaps-random", "care")]
-    with pytest.raises(DecodeError, match="bits 0-7 are 01010001, expected 01010000"):
+    with refusal(DecodeError, rule="fixed"):
         codec.decode(Bits("0x511122334400000000008081"))
 
 
@@ -308,7 +308,7 @@ def test_type_b_says_that_a_pupi_may_be_random() -> None:
 def test_a_vicinity_uid_in_the_order_of_the_air_is_proposed() -> None:
     """ISO/IEC 15693-3: E0040123456789AB is sent least significant byte first."""
     codec = chain("hex:16/uid-15693")
-    with pytest.raises(DecodeError, match="the fixed pattern in bits 0-7 fails: bits 0-7 are 10101011, expected 1110"):
+    with refusal(DecodeError, rule="fixed", place=(0, 1)):
         codec.decode("AB896745230104E0")
     (hint,) = [hint for hint in diagnose(codec, "AB896745230104E0") if hint.cause == "reversed-bytes"]
     assert hint.chain == "hex:16/reverse-bytes/uid-15693"
@@ -351,7 +351,7 @@ def test_the_printed_number_of_an_animal_and_its_code() -> None:
     assert convert(code, source="hex:16/animal-64/select:country,identification", target="animal-number") == printed
     for country, kinds in ((56, []), (900, ["manufacturer-code"]), (999, ["test-code"])):
         assert [note.kind for note in chain("animal-number").inspect(f"{country:03d}000000000007").notes] == kinds
-    with pytest.raises(EncodeError, match="outside 0 to 274877906943"):
+    with refusal(EncodeError):
         chain("animal-number").encode({"country": 56, "identification": 1 << 38})
     assert identify(printed)[0].best.chain == "animal-number"
 

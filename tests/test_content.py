@@ -24,6 +24,7 @@ from credkit.tables.items import format_ranges
 from tests.brackwater import HEADER
 from tests.commandline import run
 from tests.contentstrategies import content_definition
+from tests.sentences import refusal
 from tests.strategies import damaged, noise, randoms, valid
 from tests.test_laws import agreed, obey
 
@@ -469,23 +470,23 @@ def test_generic_tracks() -> None:
     named = chain("track-2:number,rest")
     assert named.decode(";0123=45?") == {"number": "0123", "rest": "45"}
     assert named.encode({"number": "", "rest": ""}) == ";=?"
-    with pytest.raises(DecodeError, match="the end sentinel fails: character 8 is '='"):
+    with refusal(DecodeError, rule="form", place=(8,)):
         named.decode(";0123=45=6?")
     parts = chain("track-2")
     for text in (";?", ";0?", ";==?", ";0123=45=6?", ";" + "=" * 127 + "?"):
         assert parts.encode(parts.decode(text)) == text
         assert list(parts.decode(text)) == [f"part{n}" for n in range(1, text.count("=") + 2)]
-    with pytest.raises(DecodeError, match="the number of parts fails: found 129, expected at most 128"):
+    with refusal(DecodeError, rule="form", place=()):
         parts.decode(";" + "=" * 128 + "?")
-    for fields, said in (
-        ({}, "the field part1 is missing"),
-        ({"part2": "1"}, "the field part1 is missing"),
-        ({"part1": "1", "part3": "1"}, "the field part2 is missing"),
-        ({"part1": "1="}, "part1 has '=' as character 1"),
-        ({"part1": 1}, "part1 is 1, not a text"),
-        ({f"part{n}": "" for n in range(1, 130)}, "129 fields are more than the 128 parts"),
+    for fields in (
+        {},
+        {"part2": "1"},
+        {"part1": "1", "part3": "1"},
+        {"part1": "1="},
+        {"part1": 1},
+        {f"part{n}": "" for n in range(1, 130)},
     ):
-        with pytest.raises(EncodeError, match=said):
+        with refusal(EncodeError):
             parts.encode(fields)
 
 
@@ -507,25 +508,25 @@ def test_the_set_of_a_track_can_be_the_other_one() -> None:
     assert chain("track-3:7-bit,number").decode("%A-17?") == {"number": "A-17"}
     assert chain("track-2:7-bit").decode("%A^17?") == {"part1": "A", "part2": "17"}
     assert chain("track-1:5-bit,a,b").decode(";1=2?") == {"a": "1", "b": "2"}
-    with pytest.raises(DecodeError, match="the start sentinel fails: character 0 is '%', expected ';'"):
+    with refusal(DecodeError, rule="form", place=(0,)):
         chain("track-3:number").decode("%A-17?")
-    with pytest.raises(DecodeError, match="the end sentinel fails: found ';17', expected '\\?' from character 3 on"):
+    with refusal(DecodeError, rule="form", place=()):
         chain("track-2:number").decode(";17")
 
 
 @pytest.mark.parametrize(
-    ("text", "said"),
+    "text",
     [
-        ("track-2:Number", "'Number': a field name has small letters"),
-        ("track-2:number,number", "the name number appears twice"),
-        ("track-2:", "'': a field name has small letters"),
-        ("track-2:6-bit", "'6-bit': a field name has small letters"),
-        ("track-2:number,7-bit", "'7-bit': a field name has small letters"),
-        ("financial-track-2:number", "is written financial-track-2, not with the arguments 'number'"),
+        "track-2:Number",
+        "track-2:number,number",
+        "track-2:",
+        "track-2:6-bit",
+        "track-2:number,7-bit",
+        "financial-track-2:number",
     ],
 )
-def test_arguments_that_cannot_be(text: str, said: str) -> None:
-    with pytest.raises(DefinitionError, match=said):
+def test_arguments_that_cannot_be(text: str) -> None:
+    with refusal(DefinitionError):
         chain(text)
 
 
@@ -744,20 +745,20 @@ def test_letters_of_a_set() -> None:
 
 
 def test_names_and_tables_that_cannot_be() -> None:
-    for name, table, said in (
-        ("Gate", {"items": [NUMBER]}, "a name has small letters, digits and hyphens only"),
-        ("gate", [], "the definition must be a table, not []"),
-        ("gate", {}, "items is missing: a list of items is needed"),
-        ("gate", {"items": [NUMBER] * 513}, "513 items are more than 512"),
+    for name, table in (
+        ("Gate", {"items": [NUMBER]}),
+        ("gate", []),
+        ("gate", {}),
+        ("gate", {"items": [NUMBER] * 513}),
     ):
-        with pytest.raises(DefinitionError, match=re.escape(said)):
+        with refusal(DefinitionError):
             content_entries({name: table})
-    with pytest.raises(DefinitionError, match="a table of definitions by name is needed, not 'gate'"):
+    with refusal(DefinitionError):
         content_entries("gate")  # type: ignore[arg-type]  # a text, as a caller without types may give
     taken = layout_entries({"gate": {"length": 4, "fields": {"number": "0-3"}}})
-    with pytest.raises(DefinitionError, match="content gate: a layout has this name: choose another one"):
+    with refusal(DefinitionError):
         content_entries({"gate": {"items": [NUMBER]}}, beside=taken)
-    with pytest.raises(DefinitionError, match="the site's own track-2 has the name of a built-in codec"):
+    with refusal(DefinitionError):
         chain("track-2", content_entries({"track-2": {"items": [NUMBER]}}))
 
 

@@ -25,6 +25,7 @@ from credkit.core.forms import to_word
 from credkit.core.spans import MAX_BITS
 from credkit.explain.diagnosis import diagnose
 from credkit.tables.crcs import ALGORITHMS, CRCS, XOR, Crc
+from tests.sentences import refusal
 
 # The same CRCs as another library describes them; that of ISO/IEC 15693 is the one of ISO/IEC 13239.
 OTHERS: dict[str, Any] = {
@@ -162,12 +163,8 @@ def test_what_a_crc_says() -> None:
         ("content", tuple(range(16))),
         ("CRC", tuple(range(16, 32))),
     ]
-    with pytest.raises(DecodeError) as caught:
+    with refusal(DecodeError, rule="crc"):
         codec.decode("123426CE")
-    assert str(caught.value) == (
-        "crc-a: CRC_A over bits 0-15 fails: bits 16-31 are 0010011011001110, expected 0010011011001111 "
-        "(characters 4-7 of the text)"
-    )
     failed = codec.inspect("123426CE")
     assert failed.value == Bits("0x1234"), "what stands there is shown, though it does not hold"
 
@@ -197,9 +194,9 @@ def test_chains_know_how_much_is_left() -> None:
     codec = chain("hex:28/crc-b/atqb")
     assert codec.steps[1].output.lengths == range(96, 97)
     assert chain("binary/crc-b/atqb").encode({"pupi": 1, "application": 0, "protocol": 0})[:8] == "01010000"
-    with pytest.raises(DefinitionError, match="atqb takes 96 bits, but crc-b gives 80 bits"):
+    with refusal(DefinitionError):
         chain("hex:24/crc-b/atqb")
-    with pytest.raises(DefinitionError, match="crc-a takes a multiple of 8 bits from 24, but hex:4 gives 16 bits"):
+    with refusal(DefinitionError):
         chain("hex:4/crc-a")
 
 
@@ -260,15 +257,12 @@ def test_zeros_in_one_place_only_are_not_noted(name: str) -> None:
 
 def test_what_an_xor_byte_says_and_misses() -> None:
     codec = chain("xor-byte")
-    with pytest.raises(DecodeError) as caught:
+    with refusal(DecodeError, rule="bcc"):
         codec.decode(Bits("0x12345671"))
-    assert str(caught.value) == (
-        "xor-byte: the XOR of all bytes over bits 0-23 fails: bits 24-31 are 01110001, expected 01110000"
-    )
     assert codec.decode(Bits("0x34125670")) == Bits("0x341256"), "bytes that changed places are not noticed"
     word, length = to_word(codec.encode(Bits("0x93700411223344")))
     assert not any(codec._decode_raw((word ^ 1 << place, length)) for place in range(length))
-    with pytest.raises(EncodeError, match="xor-byte: writes a multiple of 8 bits and a BCC, not 4"):
+    with refusal(EncodeError):
         codec.encode(Bits("0x1"))
 
 

@@ -20,6 +20,7 @@ from credkit.crosswalk.verdicts import judge_sightings
 from credkit.files.outputs.marks import FOLDER_MARK
 from credkit.site.model import Site
 from tests.brackwater import Files, hexed, made, two, walk
+from tests.sentences import refusal
 
 walked = import_module("credkit.crosswalk.pipeline")
 placed = TargetExport.match_rows
@@ -130,14 +131,14 @@ def test_a_directory_with_anything_else_is_refused(site: Site, tmp_path: Path, f
 
 def test_what_is_no_directory_is_refused(site: Site, tmp_path: Path) -> None:
     (tmp_path / "result").write_text("mine")
-    with pytest.raises(DefinitionError, match="is not a folder"):
+    with refusal(DefinitionError):
         write_outputs(walk(site, two()), tmp_path / "result")
-    with pytest.raises(DefinitionError, match=r"cannot be written \(Not a directory\)"):
+    with refusal(DefinitionError):
         write_outputs(walk(site, two()), tmp_path / "result" / "deeper")
 
 
 def test_a_path_that_none_can_be_is_refused(site: Site, tmp_path: Path) -> None:
-    with pytest.raises(DefinitionError, match=r"^output '.*' is not the path of a folder$"):
+    with refusal(DefinitionError):
         write_outputs(walk(site, two()), f"{tmp_path}/a\0b")
     assert not list(tmp_path.iterdir())
 

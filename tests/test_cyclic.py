@@ -13,6 +13,7 @@ from hypothesis import given
 from credkit import DecodeError, DefinitionError, EncodeError, chain
 from credkit.core.spans import MAX_BITS
 from credkit.explain.diagnosis import diagnose
+from tests.sentences import refusal
 from tests.strategies import randoms
 
 CODEC = chain("cyclic:read-only-64")
@@ -95,23 +96,21 @@ def test_what_was_found_is_worth_what_trying_leaves() -> None:
 def test_bits_that_disagree_are_named_and_not_outvoted() -> None:
     digits = list(stream(0xFF80607C53E29468, 10, 200).bin)
     digits[150] = "10"[int(digits[150])]
-    with pytest.raises(DecodeError) as caught:
+    with refusal(DecodeError, rule="repeats", place=(150,)) as caught:
         CODEC.decode(Bits(f"0b{''.join(digits)}"))
     assert caught.value.place == (150,)
-    assert "every bit repeats the one 64 bits before it fails: bit 150 is" in str(caught.value)
     digits = list(stream(0xFF80607C53E29468, 10, 200).bin)
     digits[70] = "10"[int(digits[70])]
-    with pytest.raises(DecodeError) as caught:
+    with refusal(DecodeError, rule="repeats", place=(70, 134)) as caught:
         CODEC.decode(Bits(f"0b{''.join(digits)}"))
     assert caught.value.place == (70, 134), "it disagrees with what is before it and with what is behind it"
 
 
 def test_many_bits_that_disagree_are_counted() -> None:
     value = stream(0xFF80607C53E29468, 10, 128)[:64] + ~stream(0xFF80607C53E29468, 10, 64)
-    with pytest.raises(DecodeError) as caught:
+    with refusal(DecodeError, rule="repeats") as caught:
         CODEC.decode(value)
     assert caught.value.place == tuple(range(64, 72))
-    assert "(64 do not)" in str(caught.value)
     assert len(str(caught.value)) < 200
 
 
@@ -119,7 +118,7 @@ def test_many_bits_that_disagree_are_counted() -> None:
     "value", [Bits.from_zeros(64), Bits.from_ones(64), Bits.from_zeros(1000), Bits("0x" + "F0" * 16)]
 )
 def test_where_no_frame_is(value: Bits) -> None:
-    with pytest.raises(DecodeError, match="the place of a frame of read-only-64 fails: found none, expected one"):
+    with refusal(DecodeError, rule="one-place", place=()):
         CODEC.decode(value)
 
 
@@ -127,7 +126,7 @@ def test_too_few_bits() -> None:
     for length in (0, 1, 63):
         with pytest.raises(DecodeError, match=f"the length in bits fails: found {length}, expected 64 to"):
             CODEC.decode(Bits.from_zeros(length))
-    with pytest.raises(DefinitionError, match="takes at least 64 bits, but hex:14 gives 56 bits"):
+    with refusal(DefinitionError):
         chain("hex:14/cyclic:read-only-64")
 
 
@@ -198,7 +197,7 @@ def test_frames_that_read_in_two_ways_are_refused_both_ways() -> None:
         assert ways(int(frame.bin, 2)) >= 2
         with pytest.raises(DecodeError, match=f"found [2-9]: bit 0, .*bit {shift} inverted.*, expected one"):
             CODEC.decode(frame)
-        with pytest.raises(EncodeError, match=r"reads in [2-9] ways when it is repeated, so it cannot be told"):
+        with refusal(EncodeError):
             CODEC.encode(frame)
 
 
@@ -214,24 +213,23 @@ def test_no_frame_reads_twice_in_one_polarity() -> None:
 
 
 def test_only_frames_are_written() -> None:
-    with pytest.raises(EncodeError, match=r"the bits are no frame of read-only-64: read-only-64: .* in bits 0-8 fails"):
+    with refusal(EncodeError):
         CODEC.encode(Bits.from_zeros(64))
-    with pytest.raises(EncodeError, match="no frame of read-only-64: read-only-64: the length in bits fails"):
+    with refusal(EncodeError):
         CODEC.encode(Bits.from_zeros(65))
 
 
 @pytest.mark.parametrize(
-    ("name", "said"),
+    "name",
     [
-        ("wiegand-26", "the checks of wiegand-26 are too few to tell where it begins among 52 places"),
-        ("serial-32", "the checks of serial-32 are too few"),
-        ("uid-15693", "the checks of uid-15693 are too few"),
-        ("read-only-46", "'read-only-46' is not a built-in layout; did you mean read-only-64?"),
-        ("", "'' is not a built-in layout"),
-        ("read-only-64,2", "cyclic: is written cyclic:LAYOUT, not with"),
+        "wiegand-26",
+        "serial-32",
+        "uid-15693",
+        "read-only-46",
+        "",
+        "read-only-64,2",
     ],
 )
-def test_layouts_that_cannot_be_found(name: str, said: str) -> None:
-    with pytest.raises(DefinitionError) as caught:
+def test_layouts_that_cannot_be_found(name: str) -> None:
+    with refusal(DefinitionError):
         chain(f"cyclic:{name}")
-    assert said in str(caught.value)

@@ -9,6 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from credkit import DecodeError, DefinitionError, EncodeError, Field, TextField, chain, map_entry
+from tests.sentences import refusal
 
 FIELDS = {"facility": 123, "number": 45678}
 
@@ -26,34 +27,34 @@ def test_rows_of_a_selection() -> None:
 
 
 @pytest.mark.parametrize(
-    ("rows", "said"),
+    "rows",
     [
-        ("", "'' is not a field"),
-        ("7=8", "'8' is not a field|select: "),
-        ("5=number", "at least one field must be kept"),
-        ("number=5", "at least one field must be kept"),
-        ("card=number,card=facility", "card appears twice"),
-        ("card=number,site=number", "number appears twice"),
-        ("number,5=number", "number appears twice"),
-        ("Card=number", "'Card' is not a field"),
-        ("card=", "'' is not a field"),
-        ("number,Card=5", "'Card' is not a field"),
-        ("number,5=Card", "'Card' is not a field"),
-        ("number,a-b=5", "'a-b' is not a field"),
-        ("number,region=5,region=6", "region appears twice"),
-        ("region=number,region=5", "region appears twice"),
-        ("card=number,٥=facility", "the value of facility must be a whole number"),
+        "",
+        "7=8",
+        "5=number",
+        "number=5",
+        "card=number,card=facility",
+        "card=number,site=number",
+        "number,5=number",
+        "Card=number",
+        "card=",
+        "number,Card=5",
+        "number,5=Card",
+        "number,a-b=5",
+        "number,region=5,region=6",
+        "region=number,region=5",
+        "card=number,٥=facility",
     ],
 )
-def test_selections_that_cannot_be(rows: str, said: str) -> None:
-    with pytest.raises(DefinitionError, match=said):
+def test_selections_that_cannot_be(rows: str) -> None:
+    with refusal(DefinitionError):
         chain(f"select:{rows}")
 
 
 @pytest.mark.parametrize("value", [None, 1.5, True, -1, 10**5000, "5" * 65537], ids=lambda value: type(value).__name__)
 @pytest.mark.parametrize("text", ["select:card=number", "offset:number,5", "select:number,5=number_of_issue"])
 def test_only_whole_numbers_and_texts_are_passed_on(text: str, value: Any) -> None:
-    with pytest.raises(DecodeError, match="the value of number"):
+    with refusal(DecodeError, place=("number",)):
         chain(text).decode({"number": value, "number_of_issue": 5})
     with pytest.raises(EncodeError):
         chain(text).encode({"card": value, "number": value})
@@ -64,9 +65,9 @@ def test_selections_pass_texts_as_they_are(text: str) -> None:
     codec = chain("select:card=number,region=7")
     assert codec.decode({"number": text}) == {"card": text, "region": 7}
     assert codec.encode({"card": text, "region": 7}) == {"number": text}
-    with pytest.raises(DecodeError, match="the value of number fails: field number is"):
+    with refusal(DecodeError, rule="range", place=("number",)):
         chain("offset:number,5").decode({"number": text})
-    with pytest.raises(EncodeError, match=r"number is .*, expected a number from 5 on"):
+    with refusal(EncodeError):
         chain("offset:number,5").encode({"number": text})
 
 
@@ -94,24 +95,24 @@ def test_digits_behind_a_track() -> None:
     with pytest.raises(DecodeError) as caught:
         codec.decode(";0042=7?")
     assert caught.value.place == (1, 2, 3, 4)
-    with pytest.raises(EncodeError, match="number is 100000, expected 5 decimal digits"):
+    with refusal(EncodeError):
         codec.encode({"number": 120000, "rest": "7"})
 
 
 @pytest.mark.parametrize(
-    ("text", "said"),
+    "text",
     [
-        ("digits:number,0", "the number of digits must be a whole number from 1 to 40, not '0'"),
-        ("digits:number,41", "the number of digits must be a whole number from 1 to 40, not '41'"),
-        ("digits:number,x", "the number of digits must be a whole number"),
-        ("binary/wiegand-26/digits:number,5", "takes 5 decimal digits, but number is 0 to 65535 behind wiegand-26"),
-        ("driving-licence-track-2/digits:birth,7", "takes 7 decimal digits, but birth is 8 of 0123456789 behind"),
-        ("track-2:number/digits:card,5", "takes the field card, but there is only number"),
-        ("track-2:number/offset:number,5", "takes a number from 5 on, but number is"),
+        "digits:number,0",
+        "digits:number,41",
+        "digits:number,x",
+        "binary/wiegand-26/digits:number,5",
+        "driving-licence-track-2/digits:birth,7",
+        "track-2:number/digits:card,5",
+        "track-2:number/offset:number,5",
     ],
 )
-def test_digits_that_cannot_be(text: str, said: str) -> None:
-    with pytest.raises(DefinitionError, match=said):
+def test_digits_that_cannot_be(text: str) -> None:
+    with refusal(DefinitionError):
         chain(text)
 
 
@@ -132,11 +133,11 @@ def test_what_a_selection_writes_is_held_to_what_the_chain_knows() -> None:
 
 
 def test_what_is_said_of_a_field_that_is_wrong() -> None:
-    with pytest.raises(DecodeError, match="select:card=number: the value of number fails: field number is 'None'"):
+    with refusal(DecodeError, rule="fields", place=("number",)):
         chain("select:card=number").decode({})
-    with pytest.raises(DecodeError, match="the value of facility fails: field facility is 123, expected 124"):
+    with refusal(DecodeError, rule="is-facility", place=("facility",)):
         chain("select:number,124=facility").decode(FIELDS)
-    with pytest.raises(EncodeError, match="region is 8, outside 7 to 7"):
+    with refusal(EncodeError):
         chain("select:number,region=7").encode({"number": 1, "region": 8})
 
 
@@ -155,13 +156,13 @@ def test_offsets_stay_in_the_range_of_the_frame() -> None:
     codec = chain("binary/wiegand-26/offset:number,-20000")
     assert codec.schema["number"] == Field(name="number", most=45535)
     assert codec.decode(codec.encode({"facility": 1, "number": 45535})) == {"facility": 1, "number": 45535}
-    with pytest.raises(EncodeError, match="number is 65536, outside 0 to 65535"):
+    with refusal(EncodeError):
         codec.encode({"facility": 1, "number": 45536})
 
 
 @pytest.mark.parametrize("amount", ["", "x", "1.5", "--5", "1e3", "٣", str(10**19)])
 def test_amounts_that_cannot_be(amount: str) -> None:
-    with pytest.raises(DefinitionError, match="offset"):
+    with refusal(DefinitionError):
         chain(f"offset:number,{amount}")
 
 
@@ -173,16 +174,16 @@ def test_lists_are_looked_up_both_ways() -> None:
     codec = chain("map:lockers,number", site)
     assert [codec.decode({"number": n})["number"] for n in (101, 102, 103)] == [7, 9, 101]
     assert [codec.encode({"number": n})["number"] for n in (7, 9, 101)] == [101, 102, 103]
-    with pytest.raises(DecodeError, match="field number is 7, expected a number of the list lockers"):
+    with refusal(DecodeError, rule="listed", place=("number",)):
         codec.decode({"number": 7})
-    with pytest.raises(EncodeError, match="number is 102, expected a number of the list lockers"):
+    with refusal(EncodeError):
         codec.encode({"number": 102})
 
 
 def test_lists_that_cannot_be() -> None:
-    with pytest.raises(DefinitionError, match="map lockers: 101 and 102 both have the number 7"):
+    with refusal(DefinitionError):
         map_entry({"lockers": {101: 7, 102: 7}})
-    with pytest.raises(DefinitionError, match="map lockers: the list is empty"):
+    with refusal(DefinitionError):
         map_entry({"lockers": {}})
-    with pytest.raises(DefinitionError, match="there is no list 'locker', only lockers; did you mean lockers"):
+    with refusal(DefinitionError):
         chain("map:locker,number", (map_entry(LISTS),))

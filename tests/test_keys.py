@@ -39,6 +39,7 @@ from credkit.cards.keys import (
 )
 from credkit.cards.masters import check_value, master_from_environment, master_from_file, master_from_prompt
 from tests.masters import KEY, KEY_16, KEY_24, KEY_32, KEYS, MASTER, OTHER, forms, key_file, leaks, told
+from tests.sentences import refusal
 
 ARGUMENT = "argument of a function"
 SERIAL = bytes.fromhex("01020304")
@@ -281,27 +282,26 @@ def test_a_copy_with_its_serial_passes() -> None:
 
 
 @pytest.mark.parametrize(
-    ("changed", "sentence"),
+    "changed",
     [
-        ({"label": ""}, "a label of a key is a text of at least one character, not ''"),
-        ({"label": None}, "a label of a key is a text of at least one character, not None"),
-        ({"label": "a\0b"}, r"a label of a key holds no zero character, and 'credkit key a\x00b' does"),
-        ({"label": "\ud800"}, r"a label of a key is a text that UTF-8 can write, not 'credkit key \ud800'"),
-        ({"slot": "C"}, "a sector has the keys A and B, not 'C'"),
-        ({"slot": ""}, "a sector has the keys A and B, not ''"),
-        ({"sector": -1}, "the number of a sector: 0 to 255, not -1"),
-        ({"sector": 256}, "the number of a sector: 0 to 255, not 256"),
-        ({"sector": True}, "the number of a sector: 0 to 255, not True"),
-        ({"size": 5}, "bytes of a card's key: 6 to 32, not 5"),
-        ({"size": 33}, "bytes of a card's key: 6 to 32, not 33"),
+        {"label": ""},
+        {"label": None},
+        {"label": "a\0b"},
+        {"label": "\ud800"},
+        {"slot": "C"},
+        {"slot": ""},
+        {"sector": -1},
+        {"sector": 256},
+        {"sector": True},
+        {"size": 5},
+        {"size": 33},
     ],
 )
-def test_card_keys_refuse_what_cannot_be(changed: dict[str, Any], sentence: str) -> None:
+def test_card_keys_refuse_what_cannot_be(changed: dict[str, Any]) -> None:
     good: dict[str, Any] = {"label": "staff", "serial": SERIAL, "sector": 1, "slot": "A"}
     assert card_key(MASTER, **good)
-    with pytest.raises(DefinitionError) as caught:
+    with refusal(DefinitionError) as caught:
         card_key(MASTER, **good | changed)
-    assert str(caught.value) == sentence
     assert not leaks(told(caught.value))
 
 
@@ -435,9 +435,8 @@ def below(error: BaseException, frames: int) -> str:
 
 def test_only_bytes_are_keys() -> None:
     text: Any = KEY.hex()[:16]
-    with pytest.raises(DefinitionError) as caught:
+    with refusal(DefinitionError) as caught:
         MasterKey.from_bytes(text, ARGUMENT)
-    assert str(caught.value) == "master key from an argument of a function: a key is bytes, not str"
     assert not leaks(told(caught.value))
 
 
@@ -638,11 +637,8 @@ def test_a_key_in_place_of_a_name_is_not_repeated(name: str) -> None:
     ids=range(9),
 )  # fmt: skip
 def test_a_key_in_place_of_a_path_is_not_in_the_sentence(text: str) -> None:
-    with pytest.raises(DefinitionError) as caught:
+    with refusal(DefinitionError):
         master_from_file(text)
-    assert str(caught.value) == (
-        "master key file (whose name may itself be a key): the file cannot be read (No such file or directory)"
-    )
 
 
 @pytest.mark.parametrize("key", KEYS, ids=len)
@@ -699,5 +695,5 @@ def test_published_keys() -> None:
 )
 def test_keys_that_everybody_has_are_no_master_keys(digits: str) -> None:
     """NIST SP 800-38B, appendix D, and what somebody types to try it out."""
-    with pytest.raises(DefinitionError, match="this is a key of an example, which everybody has"):
+    with refusal(DefinitionError):
         master_from_prompt(lambda _: digits)

@@ -17,6 +17,7 @@ from hypothesis import given
 from credkit import DecodeError, EncodeError, chain, encode, layout_entries
 from credkit.catalogue.registry import get
 from credkit.core.codec import AnyCodec
+from tests.sentences import refusal
 from tests.strategies import definition, randoms, site_layouts, valid
 
 # ── a second reading of a definition ────────────────────────────────────────────────────────────
@@ -223,12 +224,12 @@ def test_limits_are_checked_both_ways() -> None:
     table = {"length": 8, "fields": {"day": {"bits": "0-3", "most": 11}, "digit": {"bits": "4-7", "code": "bcd"}}}
     codec = layout_entries({"limited": table})[0].build()
     assert codec.decode(Bits("0xB9")) == {"day": 11, "digit": 9}
-    with pytest.raises(DecodeError, match="limited: day at most 11 fails: bits 0-3 are 12, expected at most 11"):
+    with refusal(DecodeError, rule="range"):
         codec.decode(Bits("0xC9"))
-    with pytest.raises(DecodeError, match="limited: a digit of digit at most 9 fails: bits 4-7 are 10"):
+    with refusal(DecodeError, rule="digit"):
         codec.decode(Bits("0xBA"))
     for fields in ({"day": 12, "digit": 0}, {"day": 0, "digit": 10}, {"day": -1, "digit": 0}):
-        with pytest.raises(EncodeError, match="outside 0 to"):
+        with refusal(EncodeError):
             codec.encode(fields)
 
 

@@ -15,6 +15,7 @@ from credkit import DecodeError, DefinitionError, EncodeError, chain, identify
 from credkit.core.codec import AnyCodec
 from credkit.core.spans import MAX_BITS
 from credkit.tables.notation import NotationCodec
+from tests.sentences import refusal
 
 SEPARATORS = {"colon": ":", "hyphen": "-", "space": " ", "dot": "."}
 
@@ -88,53 +89,49 @@ def _int_takes(text: str) -> bool:
 
 
 @pytest.mark.parametrize(
-    ("codec", "text", "rule", "at", "sentence"),
+    ("codec", "text", "rule", "at"),
     [
         (
             "hex:8",
             "02F764D",
             "form",
             (),
-            "hex:8: the form fails: found '02F764D', 7 characters, expected 8 hexadecimal",
         ),
-        ("hex:8", "02F764DDD", "form", (), "9 characters, expected 8 hexadecimal digits"),
-        ("hex:8", "02G764DX", "alphabet", (2, 7), "characters 2,7 are 'GX'"),
-        ("hex:4,colon", "A10B", "form", (), "in pairs with ':' between"),
-        ("hex:4,colon", "A1-0B", "alphabet", (2,), "character 2 is '-'"),
-        ("decimal:8", "256", "range", (0, 1, 2), "expected 0 to 255"),
-        ("decimal:8", "0255", "form", (), "expected 1 to 3 decimal digits"),
-        ("decimal:16,5", "42", "form", (), "expected 5 decimal digits"),
-        ("signed-decimal:8", "128", "range", (0, 1, 2), "expected -128 to 127"),
-        ("signed-decimal:8", "-129", "range", (0, 1, 2, 3), "expected -128 to 127"),
-        ("signed-decimal:8", "1-1", "form", (), "decimal digits"),
-        ("split-decimal:8,16", "12345678", "form", (), "1 to 3 , 1 to 5 decimal digits"),
-        ("split-decimal:8,16", "256,1", "range", (0, 1, 2, 3, 4), "0 to 255 , 0 to 65535"),
-        ("binary:3", "102", "alphabet", (2,), "expected binary digits"),
+        ("hex:8", "02F764DDD", "form", ()),
+        ("hex:8", "02G764DX", "alphabet", (2, 7)),
+        ("hex:4,colon", "A10B", "form", ()),
+        ("hex:4,colon", "A1-0B", "alphabet", (2,)),
+        ("decimal:8", "256", "range", (0, 1, 2)),
+        ("decimal:8", "0255", "form", ()),
+        ("decimal:16,5", "42", "form", ()),
+        ("signed-decimal:8", "128", "range", (0, 1, 2)),
+        ("signed-decimal:8", "-129", "range", (0, 1, 2, 3)),
+        ("signed-decimal:8", "1-1", "form", ()),
+        ("split-decimal:8,16", "12345678", "form", ()),
+        ("split-decimal:8,16", "256,1", "range", (0, 1, 2, 3, 4)),
+        ("binary:3", "102", "alphabet", (2,)),
     ],
 )
-def test_refusals_say_rule_place_expected_and_found(
-    codec: str, text: str, rule: str, at: tuple[int, ...], sentence: str
-) -> None:
-    with pytest.raises(DecodeError) as caught:
+def test_refusals_say_rule_place_expected_and_found(codec: str, text: str, rule: str, at: tuple[int, ...]) -> None:
+    with refusal(DecodeError) as caught:
         chain(codec).decode(text)
     assert caught.value.check is not None
     assert (caught.value.check.rule, caught.value.place) == (rule, at)
     assert str(caught.value).startswith(f"{codec}: ")
-    assert sentence in str(caught.value)
 
 
 @pytest.mark.parametrize(
-    ("codec", "value", "sentence"),
+    ("codec", "value"),
     [
-        ("hex:8", "0x02F764", "hex:8: writes 32 bits, not 24"),
-        ("hex", "0b101", "hex: writes a multiple of 4 bits, not 3"),
-        ("hex:,colon", "0xABC", "writes a multiple of 8 bits, not 12"),
-        ("decimal:26", "0x02F764DD", "decimal:26: writes 26 bits, not 32"),
-        ("decimal:32,8", "0xFFFFFFFF", "4294967295 does not fit in 8 decimal digits; nothing is cut off"),
+        ("hex:8", "0x02F764"),
+        ("hex", "0b101"),
+        ("hex:,colon", "0xABC"),
+        ("decimal:26", "0x02F764DD"),
+        ("decimal:32,8", "0xFFFFFFFF"),
     ],
 )
-def test_encoding_never_cuts(codec: str, value: str, sentence: str) -> None:
-    with pytest.raises(EncodeError, match=re.escape(sentence)):
+def test_encoding_never_cuts(codec: str, value: str) -> None:
+    with refusal(EncodeError):
         chain(codec).encode(Bits(value))
 
 
@@ -155,23 +152,23 @@ def test_no_digits_are_no_bits() -> None:
 
 
 @pytest.mark.parametrize(
-    ("text", "said"),
+    "text",
     [
-        ("hex:0", "digits must be a whole number from 1 to 4096"),
-        ("hex:8,purple", "'purple' is not a style"),
-        ("hex:8,colon,dot", "one separator at most"),
-        ("hex:7,colon", "7 digits do not divide into bytes"),
-        ("decimal", "is written decimal:B"),
-        ("decimal:x", "the number of bits must be a whole number"),
-        ("decimal:32,٣", "the number of digits must be a whole number"),
-        ("decimal:32,10,1", "is written decimal:B"),
-        ("split-decimal:8", "at least two sizes"),
-        ("binary:99999", "the number of digits must be a whole number from 1 to 4096"),
-        ("signed-decimal:-1", "the number of bits must be a whole number"),
+        "hex:0",
+        "hex:8,purple",
+        "hex:8,colon,dot",
+        "hex:7,colon",
+        "decimal",
+        "decimal:x",
+        "decimal:32,٣",
+        "decimal:32,10,1",
+        "split-decimal:8",
+        "binary:99999",
+        "signed-decimal:-1",
     ],
 )
-def test_arguments_that_cannot_be(text: str, said: str) -> None:
-    with pytest.raises(DefinitionError, match=said):
+def test_arguments_that_cannot_be(text: str) -> None:
+    with refusal(DefinitionError):
         chain(text)
 
 
@@ -227,10 +224,10 @@ def test_a_uuid_is_read_in_either_case(text: str) -> None:
     ],
 )  # fmt: skip
 def test_what_is_no_uuid_is_refused(text: str) -> None:
-    with pytest.raises(DecodeError, match="uuid: "):
+    with refusal(DecodeError):
         chain("uuid").decode(text)
 
 
 def test_a_uuid_has_one_style() -> None:
-    with pytest.raises(DefinitionError, match="'upper' is not a style; the only one is lower"):
+    with refusal(DefinitionError):
         chain("uuid:upper")

@@ -21,6 +21,7 @@ from credkit.cards.plan import CardPlan
 from credkit.cards.readback import check_card
 from tests.cards import SERIAL, back, credentials, dump, plan
 from tests.commandline import run
+from tests.sentences import refusal
 
 HEAD = """
 [plan]
@@ -215,7 +216,7 @@ def test_digits_that_are_no_account_number_are_written_and_a_track_never_is() ->
     assert found.is_as_planned
     assert "payment-data" not in {note.kind for note in found.notes}
     assert "holds a payment track" in refused(held, {"t1": ACCOUNT, "t2": "3012101"})
-    with pytest.raises(DefinitionError, match=r"records\.link\.not_payment: a reason is needed: what the digits are"):
+    with refusal(DefinitionError):
         plan(HEAD + RECORDS["link"] + 'not_payment = " "\n')
 
 
@@ -236,24 +237,19 @@ def test_check_notes_what_data_refuses() -> None:
 
 def test_a_constant_is_judged_when_the_plan_is_read() -> None:
     constant = RECORDS["link"].replace('column = "link"', 'constant = "example.org"')
-    with pytest.raises(
-        DefinitionError, match=r"records\.link\.constant: record link: record 1 \(link\) begins with no"
-    ):
+    with refusal(DefinitionError):
         plan(HEAD + constant)
     held = plan(HEAD + constant + 'accept = ["no-scheme"]\n')
     assert [note.kind for note in ImageBuilder(held).build_image(SERIAL, {}).notes] == ["no-scheme"]
-    with pytest.raises(DefinitionError, match="holds digits that look like a payment account number"):
+    with refusal(DefinitionError):
         plan(HEAD + RECORDS["words"].replace('column = "words"', f'constant = "{ACCOUNT}"'))
 
 
 def test_the_id_of_a_credential_is_no_account_number(tmp_path: Path) -> None:
     row = {"credential_id": ACCOUNT, "serial": SERIAL.hex(), "words": "Kran 3"}
     file = credentials(tmp_path, [row])
-    with pytest.raises(DefinitionError) as caught:
+    with refusal(DefinitionError):
         write_batch(used("words"), file, tmp_path / "batch")
-    assert "credential_id '411436******6785' looks like a payment account number, and would name files" in str(
-        caught.value
-    )
     assert not (tmp_path / "batch").exists()
     free = plan((HEAD + RECORDS["words"]).replace("serial = 4\n", 'serial = 4\nnot_payment = "numbers of permits"\n'))
     assert write_batch(free, file, tmp_path / "batch").count == 1

@@ -19,6 +19,7 @@ from tests.brackwater import HEADER, HEADS, Files, walk
 from tests.brackwater import SITE as HARBOUR
 from tests.brackwater import made as site_of
 from tests.commandline import ACCOUNT, CHAIN, process, records, run
+from tests.sentences import refusal
 from tests.tracks import BITS_1, BITS_2, TRACK_1, TRACK_2, hexadecimal, inverted, leaks
 
 WRONG = TRACK_2.replace(ACCOUNT, f"{ACCOUNT[:-2]}95")  # its check digit is wrong
@@ -370,7 +371,7 @@ def test_a_site_with_a_track_is_refused(tmp_path: Path, file: str, row: str) -> 
         assert "--reveal is about screens" in sentence
         assert not leaks(result.output, row)
         assert not (tmp_path / "out").exists()
-    with pytest.raises(DefinitionError, match=SENTENCE):
+    with refusal(DefinitionError):
         crosswalk(load_site(site))
 
 
@@ -410,21 +411,20 @@ def test_garbled_tracks_that_are_none_any_more_show_no_digits(tmp_path: Path, ch
 
 
 @pytest.mark.parametrize(
-    ("written", "said"),
+    "written",
     [
-        ('""', "kinds.card.not_payment: a reason is needed"),
-        ('"  "', "kinds.card.not_payment: a reason is needed"),
-        ("true", "kinds.card.not_payment must be a text, not True"),
-        ('["a"]', "kinds.card.not_payment must be a text"),
-        ("12", "kinds.card.not_payment must be a text, not 12"),
+        '""',
+        '"  "',
+        "true",
+        '["a"]',
+        "12",
     ],
 )
-def test_not_payment_needs_a_reason(tmp_path: Path, written: str, said: str) -> None:
+def test_not_payment_needs_a_reason(tmp_path: Path, written: str) -> None:
     path = made(tmp_path)
     path.write_text(SITE.replace('key = ["number"]\n', f'key = ["number"]\nnot_payment = {written}\n', 1))
-    with pytest.raises(DefinitionError) as caught:
+    with refusal(DefinitionError):
         load_site(path)
-    assert said in str(caught.value)
 
 
 def test_a_kind_has_its_reason(tmp_path: Path) -> None:
@@ -453,7 +453,7 @@ def test_rows_that_come_from_no_file_are_checked_too(tmp_path: Path) -> None:
     site = load_site(made(tmp_path, [card("1", WRONG, "stripe")], [reading("head", BITS_2)], plain=True))
     rows = load_rows(site)
     strict = load_site(made(tmp_path))
-    with pytest.raises(DefinitionError, match=r"readings\.csv line 2: payment track data"):
+    with refusal(DefinitionError):
         crosswalk(strict, rows)
 
 

@@ -23,6 +23,7 @@ from credkit.cards.readback import CardChecker, check_all, check_card
 from tests.amounts import amounts
 from tests.cards import DELIVERED, ROW, SERIAL, STAFF, back, credentials, dump, plan, rows, unseen
 from tests.masters import MASTER, OTHER, leaks
+from tests.sentences import refusal
 
 PLANS = {which: plan(which) for which in ("staff", "sticker", "tag")}
 ROWS = {which: next(rows(1, which)) for which in PLANS}
@@ -841,13 +842,11 @@ def test_progress_is_told_after_each_read_back(tmp_path: Path) -> None:
 
 def test_faults_in_the_credentials_are_told_before_the_first_card(tmp_path: Path) -> None:
     file = credentials(tmp_path, [ROW | {"serial": "01"}])
-    with pytest.raises(DefinitionError, match=r"staff.csv line 2: serial '01' has 1 byte, the plan expects 4"):
+    with refusal(DefinitionError):
         check_all(STAFF_PLAN, [], file)
-    with pytest.raises(
-        DefinitionError, match="the credential has no serial, expected credential_id, serial, personnel"
-    ):
+    with refusal(DefinitionError):
         check_card(STAFF_PLAN, back(CARD), row={"credential_id": "C-1"})
-    with pytest.raises(DefinitionError, match="serial '01' has 1 byte, the plan expects 4"):
+    with refusal(DefinitionError):
         check_card(STAFF_PLAN, back(CARD), row=ROW | {"serial": "01"})
 
 

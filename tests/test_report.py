@@ -37,6 +37,7 @@ from credkit.report.steps import choose_steps
 from tests.captures import CHAIN, START, Row, as_csv, counted, hexed, made
 from tests.commandline import run
 from tests.pages import Page
+from tests.sentences import refusal
 
 ACCOUNT = "4114360123456785"  # the WHATWG HTML standard's autofill example
 MADE = datetime(2026, 4, 1, 9, 30, tzinfo=UTC)
@@ -580,5 +581,5 @@ def test_the_demo_leaves_what_is_no_report_alone(demo: Demo, tmp_path: Path) -> 
 
 
 def test_pinned_files_that_are_not_there(tmp_path: Path) -> None:
-    with pytest.raises(DefinitionError, match="cannot be read"):
+    with refusal(DefinitionError):
         pin_file(tmp_path / "none.toml")

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from credkit import DefinitionError
 from credkit.files.csvfiles import CsvFile, read_rows
 from credkit.site.rows import CREDENTIALS, READINGS, read_credentials, read_existing, read_list, read_readings
+from tests.sentences import refusal
 
 AMSTERDAM = ZoneInfo("Europe/Amsterdam")
 HEAD = "person_id,credential_id,kind,value,printed,issue,status,valid_from,valid_until,replaces,source\n"
@@ -78,9 +79,9 @@ def test_a_text_is_left_as_it_is(tmp_path: Path) -> None:
 def test_a_quotation_mark_takes_in_no_rows(tmp_path: Path) -> None:
     """Typed under a French layout the digit 3 is a quotation mark: two of them would join the rows between."""
     text = 'person_id,text\nP-1,"\'(\nP-2,c\nP-3,&é"\n'
-    with pytest.raises(DefinitionError, match=r"line 2: (a cell holds a line break|.*quotation mark)"):
+    with refusal(DefinitionError):
         read_existing(written(tmp_path, text))
-    with pytest.raises(DefinitionError, match="line 2: a cell holds a line break: is a quotation mark in it"):
+    with refusal(DefinitionError):
         read_existing(written(tmp_path, 'person_id,text\nP-1,"a\nb"\nP-2,c\n'))
 
 

@@ -20,6 +20,7 @@ from credkit.core.forms import to_word
 from credkit.core.shapes import bits, exactly
 from credkit.core.spans import MAX_BITS
 from credkit.tables.wiring import WiredCodec
+from tests.sentences import refusal
 from tests.strategies import built
 
 EPOCH = date(2000, 1, 1)
@@ -208,17 +209,10 @@ def test_where_a_character_stands() -> None:
 
 
 def test_what_characters_say() -> None:
-    with pytest.raises(DecodeError) as caught:
+    with refusal(DecodeError, rule="encoding", place=(4, 5)):
         chain("hex/characters:ascii").decode("5069E972")
-    assert str(caught.value) == (
-        "characters:ascii: the encoding ascii fails: bits 16-23 are 11101001, expected a character of it "
-        "(characters 4-5 of the text)"
-    )
-    with pytest.raises(DecodeError) as caught:
+    with refusal(DecodeError, rule="padding"):
         chain("characters:utf-8").decode(Bits("0x50690072"))
-    assert str(caught.value) == (
-        "characters:utf-8: a text without its padding 00 inside fails: bits 16-23 are 00000000, expected a character"
-    )
 
 
 @pytest.mark.parametrize(
@@ -247,27 +241,27 @@ def test_a_text_that_is_too_long_is_refused_in_bytes() -> None:
 
 
 @pytest.mark.parametrize(
-    ("text", "sentence"),
+    "text",
     [
-        ("characters:utf8", "'utf8' is not an encoding here; known are ascii, .*did you mean utf-8"),
-        ("characters:ascii,0", "the padding of ascii is 2 hexadecimal digits such as 00, not '0'"),
-        ("characters:utf-16-be,20", "the padding of utf-16-be is 4 hexadecimal digits such as 0000, not '20'"),
-        ("characters:utf-8,A9", "A9 is no character of utf-8, and not FF"),
-        ("characters:ascii,80", "80 is no character of ascii, and not FF"),
-        ("characters:utf-16-le,FFDC", "FFDC is no character of utf-16-le, and not FF"),
-        ("characters:ascii,٣٣", "is 2 hexadecimal digits"),
-        ("characters", "is written characters:ENCODING"),
+        "characters:utf8",
+        "characters:ascii,0",
+        "characters:utf-16-be,20",
+        "characters:utf-8,A9",
+        "characters:ascii,80",
+        "characters:utf-16-le,FFDC",
+        "characters:ascii,٣٣",
+        "characters",
     ],
 )
-def test_characters_that_cannot_be(text: str, sentence: str) -> None:
-    with pytest.raises(DefinitionError, match=sentence):
+def test_characters_that_cannot_be(text: str) -> None:
+    with refusal(DefinitionError):
         chain(text)
 
 
 def test_erased_and_zeroed_memory_hold_no_text() -> None:
     assert read(area(64, "characters:utf-8"), "00" * 8) == ""
     assert read(area(64, "characters:utf-8,FF"), "FF" * 8) == ""
-    with pytest.raises(DecodeError, match="the encoding utf-8 fails"):
+    with refusal(DecodeError, rule="encoding"):
         read(area(64, "characters:utf-8"), "FF" * 8)
 
 
@@ -291,17 +285,17 @@ def test_filler_makes_whole_bytes_where_the_length_is_open() -> None:
 
 
 def test_what_bcd_says() -> None:
-    with pytest.raises(DecodeError, match="bits 4-7,12-15 are 10111111, expected at most 1001"):
+    with refusal(DecodeError, rule="digit"):
         chain("bcd").decode(Bits("0x1B2F"))
-    with pytest.raises(DecodeError, match="bits 4-7 are 1111"):
+    with refusal(DecodeError, rule="digit"):
         chain("bcd:F").decode(Bits("0x1F2F"))
-    with pytest.raises(DecodeError, match="found 6, expected a multiple of 4 bits"):
+    with refusal(DecodeError, rule="length", place=()):
         chain("bcd").decode(Bits("0b000000"))
     assert raised(chain("bcd"), "12a") == "bcd: character 2 is 'a', expected a decimal digit"
     assert raised(chain("bcd"), "1٣") == "bcd: character 1 is '٣', expected a decimal digit"
     assert raised(area(32, "bcd:F"), "123456789") == "bcd:F: the text has 9 digits, expected at most 8"
     assert raised(chain("crc-a/bcd"), "123") == ("bcd: the text has 3 digits, expected digits for a multiple of 8 bits")
-    with pytest.raises(DefinitionError, match="bcd: the filler is F or nothing, not 'E'"):
+    with refusal(DefinitionError):
         chain("bcd:E")
 
 
@@ -331,7 +325,7 @@ def test_years_from_1_to_9999_are_there() -> None:
     assert codec.decode("00010101") == "0001-01-01"
     assert codec.encode("0001-01-01") == "00010101"
     assert codec.decode("99991231") == "9999-12-31"
-    with pytest.raises(DecodeError, match="characters 0-3 are '0000', expected 0001 to 9999"):
+    with refusal(DecodeError, rule="date"):
         codec.decode("00000101")
 
 
@@ -346,7 +340,7 @@ def test_where_a_date_comes_from() -> None:
 
 @pytest.mark.parametrize("value", ["20261", "2026-03-31", "202603311", "2026033٣", "20260300", "20260431", "20260031"])
 def test_digits_that_are_no_date(value: str) -> None:
-    with pytest.raises(DecodeError, match="date:YYYYMMDD: "):
+    with refusal(DecodeError):
         chain("date:YYYYMMDD").decode(value)
 
 
@@ -367,7 +361,7 @@ def test_a_year_of_two_digits_has_no_other_century() -> None:
     "pattern", ["", "YYYYMM", "YYYY-MM-DD", "YYYYMMDDDD", "YYYYYYMMDD", "YMMDD", "yyyymmdd", "MMDD"]
 )
 def test_patterns_that_cannot_be(pattern: str) -> None:
-    with pytest.raises(DefinitionError, match="is not YYYY or YY, MM and DD, once each in any order"):
+    with refusal(DefinitionError):
         chain(f"date:{pattern}")
 
 
@@ -391,12 +385,12 @@ def test_what_day_counts_say() -> None:
     assert open_ended.decode(Bits(uint=last, length=24)) == "9999-12-31"
     with pytest.raises(DecodeError, match=f"bits 0-23 are {last + 1}, expected at most {last}"):
         open_ended.decode(Bits(uint=last + 1, length=24))
-    with pytest.raises(DecodeError, match="expected at most 2921939"):
+    with refusal(DecodeError, rule="range"):
         open_ended.decode(Bits(b"\xff" * 512))
-    with pytest.raises(DecodeError, match="found 4104, expected at most 4096 bits"):
+    with refusal(DecodeError, rule="length", place=()):
         open_ended.decode(Bits(b"\xff" * 513))
     assert (len(open_ended.encode("2000-01-01")), len(open_ended.encode("2026-03-31"))) == (8, 16)
-    with pytest.raises(DefinitionError, match="'2000-02-30' is not a date that exists"):
+    with refusal(DefinitionError):
         chain("day-count:2000-02-30")
 
 
@@ -440,17 +434,17 @@ def test_chains_fill_an_area_exactly(length: int, text: str, value: str) -> None
 
 
 @pytest.mark.parametrize(
-    ("length", "text", "sentence"),
+    ("length", "text"),
     [
-        (12, "characters:ascii", "characters:ascii takes a multiple of 8 bits, but area gives 12 bits"),
-        (24, "characters:utf-16-be", "takes a multiple of 16 bits, but area gives 24 bits"),
-        (16, "crc-a/characters:ascii", "crc-a takes a multiple of 8 bits from 24, but area gives 16 bits"),
-        (6, "bcd", "bcd takes a multiple of 4 bits, but area gives 6 bits"),
-        (120, "value-block", "value-block takes 128 bits, but area gives 120 bits"),
+        (12, "characters:ascii"),
+        (24, "characters:utf-16-be"),
+        (16, "crc-a/characters:ascii"),
+        (6, "bcd"),
+        (120, "value-block"),
     ],
 )
-def test_areas_that_cannot_hold_it(length: int, text: str, sentence: str) -> None:
-    with pytest.raises(DefinitionError, match=sentence):
+def test_areas_that_cannot_hold_it(length: int, text: str) -> None:
+    with refusal(DefinitionError):
         area(length, text)
 
 

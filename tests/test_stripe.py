@@ -22,6 +22,7 @@ from credkit.streams import stream
 from credkit.tables.characters import ALPHANUMERIC, NUMERIC, SETS_BY_NAME, CharacterSet
 from credkit.tables.swipes import separating_zeros
 from tests.amounts import amounts
+from tests.sentences import refusal
 from tests.strategies import randoms
 
 TRACK_2 = chain("track-2-bits")
@@ -155,7 +156,7 @@ def test_a_stripe_that_is_a_track_both_ways_is_ambiguous() -> None:
         assert [note.kind for note in reading.notes] == ["both-directions"]
         assert reading.notes[0].text == f"all checks hold both ways: forwards it is {text!r}, backwards {other!r}"
         assert failed(codec, written) == "direction"
-        with pytest.raises(EncodeError, match="and no check tells which was meant"):
+        with refusal(EncodeError):
             codec.encode(text)
     clear, written = "0" * separating_zeros(ALPHANUMERIC), seven("%\\ W?")
     assert failed(codec, f"1{clear}{written}") == "direction"
@@ -201,26 +202,26 @@ def test_what_cannot_be_read_is_named(digits: str, rule: str) -> None:
 
 
 def test_sentences_name_rule_place_expected_and_found() -> None:
-    with pytest.raises(DecodeError, match="odd parity of each of 4 characters fails: bit 9 is 0, expected 1"):
+    with refusal(DecodeError, rule="character-parity", place=(9,)):
         TRACK_2.decode(bits("1101000000100001111110101"))
-    with pytest.raises(DecodeError, match="the LRC over 4 characters fails: bits 20-23 are 1011, expected 1010"):
+    with refusal(DecodeError, rule="lrc"):
         TRACK_2.decode(bits("1101000001100001111110110"))
-    with pytest.raises(DecodeError, match="the end sentinel \\? fails: found none in 3 characters, expected 11111"):
+    with refusal(DecodeError, rule="end-sentinel", place=()):
         TRACK_2.decode(bits("110100000110000"))
-    with pytest.raises(DecodeError, match="one swipe in the row fails: found 2: bits 0-19, bits 40-59, expected 1"):
+    with refusal(DecodeError, rule="one-swipe", place=()):
         TRACK_2.decode(bits(row(";1?") + "0" * 20 + row(";2?")))
 
 
 def test_what_cannot_be_written() -> None:
-    for text, said in (
-        ("123", "does not stand between the sentinels ; and \\?"),
-        (";12a?", "'a' at character 3 is none of the characters that the 5-bit set has"),
-        (";1;2?", "';' at character 2"),
-        (";1?2?", "'\\?' at character 2"),
-        ("?", "does not stand between the sentinels"),
-        (";" + "1" * 20000 + "?", "are more than a row of 65536 bits holds"),
+    for text in (
+        "123",
+        ";12a?",
+        ";1;2?",
+        ";1?2?",
+        "?",
+        ";" + "1" * 20000 + "?",
     ):
-        with pytest.raises(EncodeError, match=said):
+        with refusal(EncodeError):
             TRACK_2.encode(text)
     for text in (
         "track-2-bits:6",
@@ -228,7 +229,7 @@ def test_what_cannot_be_written() -> None:
         f"track-2-bits:5,{MOST_WRITTEN_ZEROS + 1}",
         "track-2-bits:5,x",
     ):
-        with pytest.raises(DefinitionError, match="track-2-bits"):
+        with refusal(DefinitionError):
             chain(text)
 
 
@@ -363,7 +364,7 @@ def test_a_chunk_that_cannot_be_read_ends_a_swipe() -> None:
         ("0000001000", (3,)),
     ]
     assert frames[2].problem == "nothing but zeros: no swipe"
-    with pytest.raises(DefinitionError, match="does not read a text to bits"):
+    with refusal(DefinitionError):
         stream("swipes:binary/wiegand-26")
-    with pytest.raises(DefinitionError, match="is not written keypad:CHAIN or swipes:CHAIN"):
+    with refusal(DefinitionError):
         stream("swipes")

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import re
-
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from credkit import DecodeError, DefinitionError, EncodeError, chain
+from tests.sentences import refusal
 
 
 @given(st.integers(0, 999), st.integers(0, 0xFFFFF))
@@ -23,10 +22,10 @@ def test_writes_what_format_writes(facility: int, number: int) -> None:
 
 def test_a_width_is_exact_both_ways() -> None:
     codec = chain("template:{number:03d}")
-    with pytest.raises(EncodeError, match="number is 1000, outside 0 to 999"):
+    with refusal(EncodeError):
         codec.encode({"number": 1000})
     for text in ("12", "1234", " 12", "+12", "1_2", "٣٣٣", "12\n"):
-        with pytest.raises(DecodeError, match=re.escape("the form fails")):
+        with refusal(DecodeError, rule="form", place=()):
             codec.decode(text)
 
 
@@ -50,30 +49,30 @@ def test_digits_are_traced() -> None:
 
 
 @pytest.mark.parametrize(
-    ("text", "said"),
+    "text",
     [
-        ("ID", "'ID' holds no field such as {number:05d}"),
-        ("{number}", "{number:} is not a field"),
-        ("{number:5d}", "{number:5d} is not a field"),
-        ("{number:05f}", "is not a field"),
-        ("{number!r:05d}", "is not a field"),
-        ("{Number:05d}", "is not a field"),
-        ("{number.real:05d}", "is not a field"),
-        ("{number[0]:05d}", "is not a field"),
-        ("{:05d}", "is not a field"),
-        ("{0:05d}", "is not a field"),
-        ("{number:0{width}d}", "is not a field"),
-        ("{number:02d}{number:02d}", "each name once"),
-        ("{number:05d", "is not a template"),
-        ("}", "is not a template"),
-        ("{a:d}{b:d}", "nothing says where b begins"),
-        ("{a:d}7{b:d}", "nothing says where b begins"),
-        ("{number:00d}", "is not a field"),
-        ("{number:09999d}", "is not a field"),
+        "ID",
+        "{number}",
+        "{number:5d}",
+        "{number:05f}",
+        "{number!r:05d}",
+        "{Number:05d}",
+        "{number.real:05d}",
+        "{number[0]:05d}",
+        "{:05d}",
+        "{0:05d}",
+        "{number:0{width}d}",
+        "{number:02d}{number:02d}",
+        "{number:05d",
+        "}",
+        "{a:d}{b:d}",
+        "{a:d}7{b:d}",
+        "{number:00d}",
+        "{number:09999d}",
     ],
 )
-def test_templates_that_cannot_be(text: str, said: str) -> None:
-    with pytest.raises(DefinitionError, match=re.escape(said)):
+def test_templates_that_cannot_be(text: str) -> None:
+    with refusal(DefinitionError):
         chain(f"template:{text}")
 
 

@@ -10,6 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from credkit import DecodeError, DefinitionError, EncodeError, chain
+from tests.sentences import refusal
 
 BLANKS = " \t\r\n"
 
@@ -49,7 +50,7 @@ def test_what_is_read_can_be_written_and_read_again(text: str, value: str) -> No
 
 def test_what_would_not_be_read_back_is_not_written() -> None:
     for codec, value in (("strip", " 77"), ("strip", "77\n"), ("strip:<enter>", "\n77")):
-        with pytest.raises(EncodeError, match="would not be read back the same"):
+        with refusal(EncodeError):
             chain(codec).encode(value)
 
 
@@ -62,7 +63,7 @@ def test_long_texts_are_read_in_time(text: str) -> None:
 
 
 def test_unknown_keys() -> None:
-    with pytest.raises(DefinitionError, match="strip: <return> in the suffix is not one of <enter>, <tab>"):
+    with refusal(DefinitionError):
         chain("strip:,<return>")
 
 
@@ -85,7 +86,7 @@ def test_last_digits_is_a_slice_of_the_text(digits: str, count: int) -> None:
 
 def test_last_digits_takes_digits_only() -> None:
     for text in ("12a4", "1234\n", "٣234", "+1234"):
-        with pytest.raises(DecodeError, match="last-digits:4: the alphabet fails"):
+        with refusal(DecodeError, rule="alphabet"):
             chain("last-digits:4").decode(text)
 
 

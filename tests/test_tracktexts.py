@@ -13,6 +13,7 @@ from hypothesis import given
 from credkit import DecodeError, DefinitionError, EncodeError, chain
 from credkit.codecs.tracktexts import TrackText
 from tests.contentstrategies import typed
+from tests.sentences import refusal
 from tests.strategies import randoms, valid
 from tests.test_laws import agreed, obey
 
@@ -214,16 +215,16 @@ def test_with_other_steps() -> None:
 
 
 @pytest.mark.parametrize(
-    ("text", "said"),
+    "text",
     [
-        ("track:4", "track: the track must be a whole number from 1 to 3, not '4'"),
-        ("track:0", "from 1 to 3, not '0'"),
-        ("track:two", "from 1 to 3, not 'two'"),
-        ("track:2,7-bit", "track: only track 3 has a second set here, written track:3,7-bit, not '7-bit'"),
-        ("track:3,5-bit", "track: only track 3 has a second set here, written track:3,7-bit, not '5-bit'"),
-        ("track", r"track: is written track:N[,7-bit], not without arguments"),
+        "track:4",
+        "track:0",
+        "track:two",
+        "track:2,7-bit",
+        "track:3,5-bit",
+        "track",
     ],
 )
-def test_arguments_that_cannot_be(text: str, said: str) -> None:
-    with pytest.raises(DefinitionError, match=re.escape(said)):
+def test_arguments_that_cannot_be(text: str) -> None:
+    with refusal(DefinitionError):
         chain(text)
