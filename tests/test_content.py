@@ -582,8 +582,8 @@ def test_the_plain_definition_is_right() -> None:
         ([{"field": "a"}], "item 1, a: exactly one of digits, text is needed"),
         ([{"field": "a", "digits": 8, "text": 8}], "item 1, a: exactly one of digits, text is needed"),
         ([{"field": "a", "digit": 8}], "item 1: 'digit' is not a key here; did you mean digits?"),
-        ([{"field": "a", "digits": 0}], "item 1, a: digits 0 is outside 1 to 1000"),
-        ([{"field": "a", "digits": 1001}], "item 1, a: digits 1001 is outside 1 to 1000"),
+        ([{"field": "a", "digits": 0}], "item 1, a: digits is 0, outside 1 to 1000"),
+        ([{"field": "a", "digits": 1001}], "item 1, a: digits is 1001, outside 1 to 1000"),
         ([{"field": "a", "digits": True}], "item 1, a: digits must be a count or a range such as '1-10', not True"),
         ([{"field": "a", "digits": "0-8"}], "item 1, a: digits: '0-8' is not a range such as '1-10', from 1 to 1000"),
         ([{"field": "a", "digits": "8-8"}], "item 1, a: digits: '8-8' is not a range"),
@@ -617,7 +617,7 @@ def test_the_plain_definition_is_right() -> None:
         ([{"field": "a", "digits": "1-8", "pad": "0"}], "item 1, a: pad '0' could be a part of the value"),
         ([{"field": "a", "text": "1-8", "width": 8}], "item 1, a: width needs a pad"),
         ([{"field": "a", "text": "1-8", "align": "right"}], "item 1, a: align needs a pad"),
-        ([{"field": "a", "text": "1-8", "pad": " ", "width": 7}], "item 1, a: width 7 is outside 8 to 65535"),
+        ([{"field": "a", "text": "1-8", "pad": " ", "width": 7}], "item 1, a: width is 7, outside 8 to 65535"),
         ([{"field": "a", "text": "1-8", "pad": " ", "align": "mid"}], "a: align must be one of left, right, not 'mid'"),
         # check characters
         ([NUMBER, {"check": "lun"}], "'lun' is not one of luhn, mod-11-10, mod-37-36, mod-10; did you mean luhn?"),
@@ -653,12 +653,12 @@ def test_faulty_items(items: list[Any], said: str) -> None:
 @pytest.mark.parametrize(
     ("changed", "said"),
     [
-        ({"track": 4}, "track 4 is outside 1 to 3"),
+        ({"track": 4}, "track is 4, outside 1 to 3"),
         ({"track": "2"}, "track must be a whole number, not '2'"),
         ({"track": 2, "set": "7-bit"}, "exactly one of track, set is needed, or none"),
         ({"set": "6-bit"}, "set must be one of 7-bit, 5-bit, not '6-bit'"),
-        ({"most": 7}, "most 7 is outside 8 to 65535"),
-        ({"most": 10, "track": 2}, "most 10 is outside 11 to 65535"),
+        ({"most": 7}, "most is 7, outside 8 to 65535"),
+        ({"most": 10, "track": 2}, "most is 10, outside 11 to 65535"),
         ({"most": "8"}, "most must be a whole number, not '8'"),
         ({"item": []}, "'item' is not a key here; did you mean items?"),
         ({"title": 5}, "title must be a text, not 5"),
@@ -711,7 +711,7 @@ def test_faults(changed: dict[str, Any], said: str) -> None:
 @pytest.mark.parametrize(
     ("row", "said"),
     [
-        ({"at": 4, "values": {}}, "meaning 1 of a: at 4 is outside 0 to 3"),
+        ({"at": 4, "values": {}}, "meaning 1 of a: at is 4, outside 0 to 3"),
         ({"at": 0}, "meaning 1 of a: values is missing: a table of texts is needed"),
         ({"values": {}}, "meaning 1 of a: at is missing"),
         ({"at": 0, "values": {"12": "x"}}, "meaning 1 of a: '12' is not one character of a"),

@@ -36,8 +36,8 @@ def test_the_plain_definition_is_right() -> None:
         # length
         ({"length": 9}, "bits 8 belong to no field, fixed bits or check"),
         ({"length": 7}, "field number: bit 7 is beyond the last bit, 6"),
-        ({"length": 0}, "length 0 is outside 1 to 4096 bits"),
-        ({"length": 4097}, "length 4097 is outside 1 to 4096 bits"),
+        ({"length": 0}, "length is 0, outside 1 to 4096 bits"),
+        ({"length": 4097}, "length is 4097, outside 1 to 4096 bits"),
         ({"length": "8"}, "length must be a whole number of bits, not '8'"),
         ({"length": True}, "length must be a whole number of bits, not True"),
         ({"length": 8.0}, "length must be a whole number of bits, not 8.0"),

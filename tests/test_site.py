@@ -292,7 +292,7 @@ FAULTS = {
         "",
     ),
     "stream": ("keypad:hex:1/keypad-4", "keypad-4", "readers.lockers.stream: stream 'keypad-4'", ""),
-    "clock": ("clock_offset = -200", "clock_offset = 999999999", "east-gate.clock_offset 999999999 is outside", ""),
+    "clock": ("clock_offset = -200", "clock_offset = 999999999", "east-gate.clock_offset is 999999999, outside", ""),
     "periods that overlap": (
         "from = 2026-03-14T12:00:00+01:00",
         "from = 2026-03-14T10:59:59Z",

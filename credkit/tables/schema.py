@@ -168,7 +168,7 @@ class SchemaTable:
         value: int = self.value(key, int, words, default)
         if not least <= value <= most:
             span = f"{least} to {most}{' ' * bool(unit)}{unit}"
-            raise DefinitionError(f"{self.source}: {self.at(key)} {redacted_repr(value)} is outside {span}")
+            raise DefinitionError(f"{self.source}: {self.at(key)} is {redacted_repr(value)}, outside {span}")
         return value
 
     def flag(self, key: str, *, default: bool) -> bool:
