@@ -306,6 +306,7 @@ ODD = [
 )
 @example(["2026-07-01T08:00:00+02", "2026-07-01T10:00:00.12"], "either")  # as long as each other
 @example(["1970-01-01T00:30:00", "1970-01-01T00:30:00+01:00"], "either")  # in 1969, in UTC
+@example(["2099-07-01T00:00:00", "2100-07-01T00:00:00", "2199-01-01T00:00:00"], "local")  # summer time beyond 2099
 @example(["2026-02-28T23:59:59Z", "2026-02-30T00:00:00Z", "2026-03-01T00:00:00Z", "0000-00-00T00:00:00Z"], "")
 def test_times_are_those_of_a_sites_files(texts: list[str], mode: str) -> None:
     import polars as pl
@@ -319,6 +320,19 @@ def test_times_are_those_of_a_sites_files(texts: list[str], mode: str) -> None:
         else:
             assert row not in found.problems
             assert to_datetime(int(found.moments[row])) == expected
+
+
+def test_times_beyond_2099_have_summer_time() -> None:
+    """Polars' own rules of zones end with 2099; zoneinfo is the second opinion."""
+    import polars as pl
+
+    zone = ZoneInfo("Europe/Amsterdam")
+    texts = ["2099-07-01T00:00:00", "2100-07-01T00:00:00", "2150-01-01T00:00:00"]
+    expected = [datetime.fromisoformat(text).replace(tzinfo=zone) for text in texts]
+    times = pl.Series(texts).str.to_datetime()
+    for found in (Clock(zone, local=True).convert_times(times), Clock(zone, local=True).parse_times(pl.Series(texts))):
+        assert not found.problems
+        assert [to_datetime(moment) for moment in found.moments.tolist()] == expected
 
 
 def test_times_of_either_kind() -> None:

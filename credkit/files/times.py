@@ -34,6 +34,7 @@ _LEAST, _MOST = (
 )
 
 _END = (datetime(ACCEPTED_YEARS.stop, 1, 1, tzinfo=UTC) - EPOCH) // MICROSECOND
+_POLARS_ZONES_END = (datetime(2100, 1, 1, tzinfo=UTC) - EPOCH) // MICROSECOND  # Polars has no summer time from here
 
 
 class Times(NamedTuple):
@@ -92,11 +93,15 @@ class Clock:
         outside = (plain < 0) | (plain >= _END)
         moments, problems = plain, {}
         if times.dtype.time_zone is None:
-            inside = pl.select(pl.when(pl.Series(~outside)).then(times)).to_series()
+            inside = pl.select(pl.when(pl.Series(~outside & (plain < _POLARS_ZONES_END))).then(times)).to_series()
             placed = inside.dt.replace_time_zone(str(self.zone), ambiguous="null", non_existent="null")
-            moments = placed.dt.epoch("us").fill_null(0).to_numpy()
+            moments = placed.dt.epoch("us").fill_null(0).to_numpy(writable=True)
             for row in np.flatnonzero(placed.is_null().to_numpy() & ~outside).tolist():
-                problems[row] = str(parse_moment(times[row].isoformat(), self.zone, local=True))
+                found = parse_moment(times[row].isoformat(), self.zone, local=True)
+                if isinstance(found, str):
+                    problems[row] = found
+                else:
+                    moments[row] = (found - EPOCH) // MICROSECOND
             outside |= (moments < 0) | (moments >= _END)
         for row in np.flatnonzero(outside).tolist():
             written = np.datetime_as_string(np.datetime64(int(plain[row]), "us"), "s")
@@ -183,6 +188,7 @@ class Clock:
         if not len(tails):
             if not (self.local or self.either):
                 return total, np.ones(len(total), bool)
+            good &= total < _POLARS_ZONES_END
             placed = pl.Series(total).cast(pl.Datetime("us")).dt.replace_time_zone(
                 str(self.zone), ambiguous="null", non_existent="null"
             )  # fmt: skip
