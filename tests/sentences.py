@@ -104,8 +104,9 @@ def end() -> None:
 def accept(recorded: Recorded, provoked: dict[str, list[str]], there: set[str] | None) -> Recorded:
     """``recorded`` with what tests of a run provoked; where ``there`` lists every test of its files, without others.
 
-    >>> accept({"a.py": {"test_a": ["old"], "test_gone": ["old"]}}, {"a.py::test_a": ["new"]}, {"a.py::test_a"})
-    {'a.py': {'test_a': ['new']}}
+    >>> recorded = {"tests/test_cli.py": {"test_a": ["old"], "test_gone": ["old"]}}
+    >>> accept(recorded, {"tests/test_cli.py::test_a": ["new"]}, {"tests/test_cli.py::test_a"})
+    {'tests/test_cli.py': {'test_a': ['new']}}
     """
     new = {file: dict(tests) for file, tests in recorded.items()}
     for node, sentences in provoked.items():

@@ -296,7 +296,7 @@ def line(home: Path, command: str) -> list[str]:
 COMMANDS = {
     "crosswalk": "credkit.cli.crosswalk.compute",
     "census": "credkit.census.census",
-    "card data": "credkit.cards.data.credentials",
+    "card data": "credkit.cards.data.read_credentials",
     "--failures": "credkit.audit.pipeline._audit",
     "--parquet": "credkit.audit.pipeline._audit",
     "--report": "credkit.audit.pipeline._audit",

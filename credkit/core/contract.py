@@ -66,7 +66,18 @@ def _slip(codec: AnyCodec, value: Any, reading: object) -> str | None:
         return "has neither a value nor a failed check"
     if not reading.steps and (slip := _misplaced(value, reading)):
         return slip
-    return None if reading.value is None else _mismatch(codec.output, reading.value, complete=reading.ok)
+    if reading.value is None:
+        return None
+    return _mismatch(codec.output, reading.value, complete=reading.ok and _is_within(codec.input, value))
+
+
+def _is_within(shape: Shape, value: Any) -> bool:
+    """Whether fields lie in the schema of ``shape``; what a codec makes of others may lie outside its own."""
+    if not isinstance(value, Mapping) or shape.schema is None:
+        return True
+    return value.keys() == shape.schema.keys() and not any(
+        row.problem(value[name]) for name, row in shape.schema.items()
+    )
 
 
 def _misplaced(value: Any, reading: AnyReading) -> str | None:
