@@ -119,16 +119,18 @@ def _draw(value: object) -> str | None:
 hooks.give(redact=_redact, draw=_draw)
 
 
-def __getattr__(name: str) -> Any:
-    if name == "bulk":  # the package; importing it puts it here
-        return import_module("credkit.bulk")
-    for home, homed in _HOMES.items():
-        if name in homed:
-            value = getattr(import_module(f"credkit.{home}"), name)
-            globals()[name] = value
-            return value
-    raise AttributeError(f"module 'credkit' has no attribute {name!r}")
+if not TYPE_CHECKING:  # a type checker would take any misspelt name for one that is loaded here
+
+    def __getattr__(name: str) -> Any:
+        if name == "bulk":  # the package; importing it puts it here
+            return import_module("credkit.bulk")
+        for home, homed in _HOMES.items():
+            if name in homed:
+                value = getattr(import_module(f"credkit.{home}"), name)
+                globals()[name] = value
+                return value
+        raise AttributeError(f"module 'credkit' has no attribute {name!r}")
 
 
 def __dir__() -> list[str]:
-    return sorted(name for homed in _HOMES.values() for name in homed)
+    return sorted(["__version__", "bulk", *(name for homed in _HOMES.values() for name in homed)])

@@ -15,7 +15,8 @@ from stdnum import ean, luhn
 from stdnum.iso7064 import mod_11_10, mod_37_36
 
 from credkit import DecodeError, DefinitionError, EncodeError, Field, TextField, chain, content_entries, layout_entries
-from credkit.core.codec import AnyCodec, check_fields
+from credkit.core.codec import AnyCodec
+from credkit.core.contract import check_fields
 from credkit.site import load_site
 from credkit.tables.characters import ALPHANUMERIC, NUMERIC
 from credkit.tables.content import ContentCodec

@@ -26,7 +26,8 @@ from credkit.catalogue.registry import catalogue
 from credkit.codecs.fieldsteps import LookUp
 from credkit.codecs.uids import UidForm
 from credkit.core.chains import Choice, choice
-from credkit.core.codec import AnyCodec, check_fields
+from credkit.core.codec import AnyCodec
+from credkit.core.contract import check_fields
 from credkit.core.forms import to_word
 from credkit.tables.layout import FixedBits, LayoutCodec, Parity
 from tests.strategies import (

@@ -31,7 +31,8 @@ from bitstring import Bits
 from credkit.cards.image import mac_label
 from credkit.cards.keys import MasterKey, record_mac
 from credkit.cards.plan import CardPlan, CardRecord
-from credkit.core.codec import AnyCodec, Entry, TableCodec, check_fields
+from credkit.core.codec import AnyCodec, Entry, TableCodec
+from credkit.core.contract import check_fields
 from credkit.core.errors import DefinitionError
 from credkit.core.fields import Fields
 from credkit.core.forms import Word, to_bits, to_word

@@ -31,7 +31,8 @@ from typing import Any
 
 from bitstring import Bits
 
-from credkit.core.codec import AnyCodec, Codec, Entry, Example, Out, check_fields
+from credkit.core.codec import AnyCodec, Codec, Entry, Example, Out
+from credkit.core.contract import check_fields
 from credkit.core.errors import DefinitionError, EncodeError
 from credkit.core.fields import FieldMapping, Fields
 from credkit.core.frozen import FrozenMapping

@@ -27,7 +27,8 @@ from math import log2
 from string import Formatter
 from typing import ClassVar
 
-from credkit.core.codec import PRACTICE, AnyCodec, Entry, Example, TableCodec, check_fields
+from credkit.core.codec import PRACTICE, AnyCodec, Entry, Example, TableCodec
+from credkit.core.contract import check_fields
 from credkit.core.errors import DefinitionError
 from credkit.core.fields import FieldMapping, Fields, Item, owned_fields
 from credkit.core.frozen import FrozenMapping

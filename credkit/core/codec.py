@@ -10,7 +10,7 @@ would cost more than the steps do.
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass, fields
 from functools import partial
 from typing import Any, ClassVar, Generic, TypeAlias, TypeVar, overload
@@ -22,7 +22,7 @@ from credkit.core.errors import CredkitError, DecodeError, DefinitionError, Enco
 from credkit.core.forms import TYPES, BitsLike, Form, from_raw, raw_of, to_raw
 from credkit.core.frozen import FrozenMapping
 from credkit.core.reading import AnyReading, Field, Reading, Schema, SchemaRow, TextField, describe_places
-from credkit.core.sentences import brief, nearest, redacted_repr
+from credkit.core.sentences import brief, redacted_repr
 from credkit.core.shapes import Shape, single_length
 from credkit.core.spans import MAX_NUMBER_BITS
 
@@ -40,22 +40,6 @@ def any_row(name: str, value: object) -> SchemaRow:
     >>> any_row("part1", "012").problem("")
     """
     return TextField(name=name) if isinstance(value, str) else Field(name=name, most=(1 << MAX_NUMBER_BITS) - 1)
-
-
-def check_fields(codec: str, schema: Schema, values: Mapping[str, Any]) -> None:
-    """Raise `EncodeError` unless ``values`` are exactly the fields of ``schema``, each in range."""
-    for name, field in schema.items():
-        if name not in values:
-            near = nearest(name, (str(other) for other in values if other not in schema))
-            raise EncodeError(f"{codec}: the field {name} is missing ({field.allowed}){near}")
-        if problem := field.problem(values[name]):
-            raise EncodeError(f"{codec}: {problem}")
-    if len(values) > len(schema):
-        unknown = next(name for name in values if name not in schema)
-        raise EncodeError(
-            f"{codec}: there is no field {redacted_repr(unknown)}, only {', '.join(schema)}"
-            f"{nearest(str(unknown), schema)}"
-        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)

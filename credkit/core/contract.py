@@ -8,16 +8,34 @@ slip of the codec's author, and becomes one `DefinitionError` that names the cod
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
-from credkit.core.errors import CredkitError, DefinitionError
-from credkit.core.forms import is_form
-from credkit.core.reading import AnyReading, Check, Note, Part, Reading
-from credkit.core.sentences import redacted_repr
+from credkit.core.errors import CredkitError, DefinitionError, EncodeError
+from credkit.core.fields import Fields
+from credkit.core.forms import TYPES, is_form, raw_of
+from credkit.core.reading import AnyReading, Check, Note, Part, Reading, Schema
+from credkit.core.sentences import nearest, redacted_repr
 from credkit.core.shapes import Shape, describe_lengths
 
 if TYPE_CHECKING:
     from credkit.core.codec import AnyCodec
+
+
+def check_fields(codec: str, schema: Schema, values: Mapping[str, Any]) -> None:
+    """Raise `EncodeError` unless ``values`` are exactly the fields of ``schema``, each in range."""
+    for name, field in schema.items():
+        if name not in values:
+            near = nearest(name, (str(other) for other in values if other not in schema))
+            raise EncodeError(f"{codec}: the field {name} is missing ({field.allowed}){near}")
+        if problem := field.problem(values[name]):
+            raise EncodeError(f"{codec}: {problem}")
+    if len(values) > len(schema):
+        unknown = next(name for name in values if name not in schema)
+        raise EncodeError(
+            f"{codec}: there is no field {redacted_repr(unknown)}, only {', '.join(schema)}"
+            f"{nearest(str(unknown), schema)}"
+        )
 
 
 def checked_inspect(codec: AnyCodec, value: Any) -> AnyReading:
@@ -30,11 +48,18 @@ def checked_inspect(codec: AnyCodec, value: Any) -> AnyReading:
         raise broken(codec, f"inspect of {redacted_repr(value)}", error) from error
     if slip := _slip(codec, value, reading):
         raise DefinitionError(f"codec {codec.name} is broken: inspect of {redacted_repr(value)} {slip}")
+    if codec.gives == "fields" and not isinstance(reading.value, Fields | None):
+        return replace(reading, value=Fields(raw_of("fields", reading.value)))
     return reading
 
 
 def checked_encode(codec: AnyCodec, value: Any) -> Any:
-    """What ``codec.encode`` gives for ``value``, which is of the output form; raises `DefinitionError` for a slip."""
+    """What ``codec.encode`` gives for ``value``, which is of the output form; raises `DefinitionError` for a slip.
+
+    Fields that are not those of the schema are the caller's fault, an `EncodeError`.
+    """
+    if codec.output.schema is not None and not codec.drops_extra_fields:
+        check_fields(codec.name, codec.output.schema, value)
     try:
         encoded = codec.encode(value)
     except CredkitError:
@@ -68,7 +93,8 @@ def _slip(codec: AnyCodec, value: Any, reading: object) -> str | None:
         return slip
     if reading.value is None:
         return None
-    return _mismatch(codec.output, reading.value, complete=reading.ok and _is_within(codec.input, value))
+    slip = _mismatch(codec.output, reading.value, complete=reading.ok and _is_within(codec.input, value))
+    return slip or (None if reading.steps else _misled(codec, value, reading))
 
 
 def _is_within(shape: Shape, value: Any) -> bool:
@@ -80,18 +106,38 @@ def _is_within(shape: Shape, value: Any) -> bool:
     )
 
 
+def _is_place(value: Any, place: object) -> bool:
+    """Whether ``place`` is one of the input ``value``: a position, or the name of a field, perhaps a missing one."""
+    if isinstance(value, Mapping):
+        return isinstance(place, str) or place in value
+    return isinstance(place, int) and 0 <= place < len(value)
+
+
+def _misled(codec: AnyCodec, value: Any, reading: AnyReading) -> str | None:
+    """How the origin of the first or last place of the value leads out of the input, or None."""
+    if reading.value is None or not len(reading.value):
+        return None
+    ends = tuple(reading.value) if codec.gives == "fields" else (0, len(reading.value) - 1)
+    for end in dict.fromkeys((ends[0], ends[-1])):
+        try:
+            places = reading.origin(end)
+        except Exception as error:
+            return f"has an origin that raises {type(error).__name__} for {redacted_repr(end)}"
+        if not isinstance(places, tuple) or not all(_is_place(value, place) for place in places):
+            return f"has an origin that takes {redacted_repr(end)} to {places!r:.60}, which are no places of its input"
+    return None
+
+
 def _misplaced(value: Any, reading: AnyReading) -> str | None:
     """A check whose places are not in the input, or None."""
     for check in reading.checks:
+        if check.form not in TYPES:
+            return f"has the check {check.rule} of the form {redacted_repr(check.form)}, not text, bits or fields"
         for what, at in (("at", check.at), ("covers", check.covers)):
             if not isinstance(at, tuple):
                 return f"has the check {check.rule} with {what}={redacted_repr(at)}, not a tuple of places"
             for place in at:
-                if isinstance(value, Mapping):
-                    inside = place in value or isinstance(place, str)
-                else:
-                    inside = isinstance(place, int) and 0 <= place < len(value)
-                if not inside:
+                if not _is_place(value, place):
                     return f"has the check {check.rule} {what} {redacted_repr(place)}, which is no place of its input"
     return None
 
@@ -108,7 +154,8 @@ def _mismatch(shape: Shape, value: object, *, complete: bool = True) -> str | No
         if value.keys() != shape.schema.keys():
             given = ", ".join(map(str, value)) or "none"
             return f"gives the fields {given}, not {', '.join(shape.schema)}"
+        fields = raw_of("fields", value)
         return next(
-            (f"gives {problem}" for name, row in shape.schema.items() if (problem := row.problem(value[name]))), None
+            (f"gives {problem}" for name, row in shape.schema.items() if (problem := row.problem(fields[name]))), None
         )
     return None

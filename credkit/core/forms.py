@@ -86,7 +86,14 @@ def raw_of(form: Form, value: object) -> Any:
             return _word(index(value[0]), index(value[1]))
     if form == "fields" and isinstance(value, Mapping):
         return _plain(value)
-    raise ValueError(f"not {redacted_repr(value)}")
+    raise ValueError(f"not {_describe(value)}")
+
+
+def _describe(value: object) -> str:
+    """A value that is of no form, in one line."""
+    if isinstance(value, tuple):
+        return f"({', '.join(map(redacted_repr, value))})"
+    return " ".join(redacted_repr(value).split())
 
 
 def _word(number: int, length: int) -> Word:

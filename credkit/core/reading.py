@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from math import log2
 from typing import Any, Generic, Literal, TypeAlias, TypeVar
 
+from credkit.core.errors import DefinitionError
 from credkit.core.forms import Form
 from credkit.core.hooks import draw, redacted
 from credkit.core.origins import Origin, Place, nowhere
@@ -129,6 +130,11 @@ class Field:
     most: int
     least: int = 0
     digits: int = field(default=0, compare=False)
+
+    def __post_init__(self) -> None:
+        if not (type(self.least) is int and type(self.most) is int and self.least <= self.most):
+            bounds = f"{redacted_repr(self.least)} and {redacted_repr(self.most)}"
+            raise DefinitionError(f"field {self.name}: least and most are whole numbers in this order, not {bounds}")
 
     def problem(self, value: object) -> str | None:
         """What is wrong with ``value`` for this field, or None."""

@@ -7,12 +7,14 @@ Lengths are plain ranges: ``range(26, 27)`` is 26 bits, ``range(0, MAX_BITS, 8)`
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from math import gcd, lcm
 
-from credkit.core.forms import Form
-from credkit.core.reading import Schema
-from credkit.core.sentences import brief
+from credkit.core.errors import DefinitionError
+from credkit.core.forms import TYPES, Form
+from credkit.core.reading import Schema, SchemaRow
+from credkit.core.sentences import brief, redacted_repr
 from credkit.core.spans import MAX_BITS
 
 ANY = range(0, MAX_BITS + 1)
@@ -87,6 +89,17 @@ class Shape:
     form: Form
     lengths: range = ANY
     schema: Schema | None = None
+
+    def __post_init__(self) -> None:
+        if self.form not in TYPES:
+            raise DefinitionError(f"a shape is text, bits or fields, not {redacted_repr(self.form)}")
+        if not isinstance(self.lengths, range) or self.lengths.step < 1:
+            raise DefinitionError(
+                f"lengths of a shape are a range such as range(26, 27), not {redacted_repr(self.lengths)}"
+            )
+        rows = self.schema.values() if isinstance(self.schema, Mapping) else (self.schema,)
+        if self.schema is not None and not all(isinstance(row, SchemaRow) for row in rows):
+            raise DefinitionError("a schema maps the name of each field to a Field or a TextField")
 
     def __repr__(self) -> str:
         if self.form == "bits":

@@ -24,7 +24,8 @@ from functools import cached_property
 from itertools import pairwise
 from typing import Any
 
-from credkit.core.codec import TableCodec, check_fields
+from credkit.core.codec import TableCodec
+from credkit.core.contract import check_fields
 from credkit.core.errors import EncodeError
 from credkit.core.fields import FieldMapping, Fields, Item
 from credkit.core.frozen import FieldsOnly, FrozenMapping

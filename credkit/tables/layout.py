@@ -22,7 +22,8 @@ from typing import Any, NamedTuple
 from bitstring import Bits
 
 from credkit.core.checks import parity
-from credkit.core.codec import TableCodec, check_fields
+from credkit.core.codec import TableCodec
+from credkit.core.contract import check_fields
 from credkit.core.fields import FieldMapping, Fields, owned_fields
 from credkit.core.forms import Word, to_word
 from credkit.core.frozen import FieldsOnly, FrozenMapping

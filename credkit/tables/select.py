@@ -11,7 +11,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
-from credkit.core.codec import TableCodec, any_row, check_fields
+from credkit.core.codec import TableCodec, any_row
+from credkit.core.contract import check_fields
 from credkit.core.errors import DefinitionError
 from credkit.core.fields import FieldMapping, Fields
 from credkit.core.forms import is_item

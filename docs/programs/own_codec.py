@@ -11,7 +11,7 @@ def same_place(place: int | str) -> tuple[int | str, ...]:
     return (place,)
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)  # those of Codec serve
 class Sticker(Codec[str, str]):
     """The number before two check digits."""
 
