@@ -6,11 +6,12 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
 
+import numpy as np
 import pytest
 from bitstring import Bits
 
 import credkit
-from credkit import Check, Codec, CredkitError, DecodeError, DefinitionError, Entry, Field, Note, Reading
+from credkit import Check, Codec, CredkitError, DecodeError, DefinitionError, EncodeError, Entry, Field, Note, Reading
 from credkit.core.codec import PRACTICE
 from credkit.core.frozen import FrozenMapping
 from credkit.core.shapes import FIELDS, TEXT, Shape, bits, exactly
@@ -92,6 +93,16 @@ READS = {  # what inspect does, for which output, and what the sentence says of 
         gives(None, checks=(replace(FAILED, at=[1]),)),  # type: ignore[arg-type]  # the slip
         TEXT, "has the check parity with at=[1], not a tuple of places",
     ),
+    "a check of no form": (
+        gives(None, checks=(replace(FAILED, form="letters"),)),  # type: ignore[arg-type]  # the slip
+        TEXT,
+        "has the check parity of the form 'letters', not text, bits or fields",
+    ),
+    "an origin that fails": (gives("7", origin=lost), TEXT, "has an origin that raises IndexError for 0"),
+    "an origin beyond the input": (
+        gives("7", origin=lambda _: (77,)), TEXT, "has an origin that takes 0 to (77,), which are no places of its input",
+    ),
+    "an origin that gives a number": (gives("7", origin=lambda _: 0), TEXT, "has an origin that takes 0 to 0,"),
     "an origin that is no function": (gives("7", origin=(0,)), TEXT, "has an origin that cannot be called"),
 }  # fmt: skip
 
@@ -178,3 +189,32 @@ def test_a_codec_without_a_slip_is_left_alone() -> None:
     with pytest.raises(DecodeError) as caught:
         refusing.decode(Bits("0x07"))
     assert (caught.value.check, caught.value.place) == (FAILED, (0,))
+
+
+def test_fields_outside_the_schema_are_the_callers_fault() -> None:
+    codec = badge(gives({"number": np.int64(7)}), NUMBER, lambda fields: Bits(uint=fields["number"], length=8))
+    assert credkit.encode(codec, {"number": np.uint8(7)}) == Bits("0x07")
+    for fields in ({}, {"number": 100}, {"number": 1, "colour": 2}, {"number": 1.5}):
+        with pytest.raises(EncodeError, match=r"^badge: "):
+            credkit.encode(codec, fields)
+    decoded = credkit.decode(codec, b"\x07")
+    assert isinstance(decoded, credkit.Fields)
+    assert type(decoded["number"]) is int
+    assert isinstance(credkit.inspect(codec, b"\x07").value, credkit.Fields)
+
+
+@pytest.mark.parametrize(
+    "build",
+    [
+        lambda: Shape("txt"),  # type: ignore[arg-type]  # what is refused
+        lambda: Shape("bits", 26),  # type: ignore[arg-type]
+        lambda: Shape("bits", [26]),  # type: ignore[arg-type]
+        lambda: Shape("fields", schema={"number": 5}),  # type: ignore[dict-item]
+        lambda: Shape("fields", schema=["number"]),  # type: ignore[arg-type]
+        lambda: Field(name="number", most="5"),  # type: ignore[arg-type]
+        lambda: Field(name="number", least=5, most=4),
+    ],
+)
+def test_a_shape_or_field_of_other_types_is_refused_where_it_is_made(build: Callable[[], object]) -> None:
+    with pytest.raises(DefinitionError):
+        build()
