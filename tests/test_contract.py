@@ -100,7 +100,8 @@ READS = {  # what inspect does, for which output, and what the sentence says of 
     ),
     "an origin that fails": (gives("7", origin=lost), TEXT, "has an origin that raises IndexError for 0"),
     "an origin beyond the input": (
-        gives("7", origin=lambda _: (77,)), TEXT, "has an origin that takes 0 to (77,), which are no places of its input",
+        gives("7", origin=lambda _: (77,)), TEXT,
+        "has an origin that takes 0 to (77,), which are no places of its input",
     ),
     "an origin that gives a number": (gives("7", origin=lambda _: 0), TEXT, "has an origin that takes 0 to 0,"),
     "an origin that is no function": (gives("7", origin=(0,)), TEXT, "has an origin that cannot be called"),
