@@ -1,4 +1,4 @@
-"""Clashes: which credentials a place cannot tell apart, and which readers see both halves.
+"""Duplicates: which credentials a place cannot tell apart, and which readers see both halves.
 
 Every place is a table of rows and what it has for each of them. Rows of one credential are one card,
 and cards that are gone are left out: nobody holds them.
@@ -39,7 +39,7 @@ TIE_BREAKERS = ("kind", "value", "issue", "person", "state")  # by which one of 
 class NumberComparison:
     """A place while it is looked at: ``rows`` has a column ``row`` and what the place has for each row.
 
-    ``groups`` has the rows that clash, each with its ``group``; ``readers`` those that see a group.
+    ``groups`` has the rows that are duplicates, each with its ``group``; ``readers`` those that see a group.
     """
 
     what: PlaceKind
@@ -136,7 +136,7 @@ def find_readers(
 
 
 def count_by_reader(site: Site, comparisons: Iterable[NumberComparison]) -> tuple[ReaderDuplicates, ...]:
-    """For each reader the clashes of the register, and those of its own, that it sees both halves of."""
+    """For each reader the groups of the register, and those of its own, that it sees both halves of."""
     comparisons = list(comparisons)
     found = []
     for reader in site.readers.values():

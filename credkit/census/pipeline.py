@@ -1,6 +1,6 @@
 """The census: a site in, what its population of credentials looks like out.
 
-    credentials → population → numbers → places → clashes → reissue · ranges · plans · new numbers
+    credentials → population → numbers → places → duplicates → reissue · ranges · plans · new numbers
 
 No reading is looked at, and nothing is written or changed: the result is a value.
 """
@@ -168,7 +168,7 @@ def _comparisons(
 
 
 def _number_codes(numbers: PopulationNumbers, comparisons: list[NumberComparison]) -> pl.DataFrame:
-    """For each row that clashes its number as files write it, and a code that is alike for like numbers."""
+    """For each duplicate row its number as files write it, and a code that is alike for like numbers."""
     rows = pl.concat([scene.groups.select("row") for scene in comparisons]) if comparisons else pl.DataFrame()
     parts = []
     for place, frame in enumerate(numbers.spaces.values()):

@@ -5,8 +5,8 @@ a minimum vertex cover of a union of cliques. A card whose neighbours are all in
 can stay, and the others of that group must go; that alone decides most populations. What is left is
 searched through where it is small, and bounded from both sides where it is not.
 
-A card that cannot be reissued (nobody has it, or it is lost) leaves no choice: every card that
-clashes with it must go. Two such cards cannot be told apart by any reissue, and are not counted.
+A card that cannot be reissued (nobody has it, or it is lost) leaves no choice: every
+duplicate of it must go. Two such cards cannot be told apart by any reissue, and are not counted.
 
 Source: general arithmetic (vertex cover; a vertex whose neighbours are a clique is never needed).
 
@@ -67,7 +67,7 @@ def cover(groups: Iterable[Iterable[int]], fixed: Collection[int] = (), most: in
 
 
 class _Groups:
-    """Groups of cards that clash, and for each card the groups it is in."""
+    """Groups of duplicates, and for each card the groups it is in."""
 
     def __init__(self, groups: Iterable[set[int]]) -> None:
         self.groups: dict[int, set[int]] = {place: group for place, group in enumerate(groups) if len(group) > 1}

@@ -1,7 +1,7 @@
-"""What a census gives: how many rows, what clashes where, what to reissue, what is used and what is free.
+"""What a census gives: how many rows, which are duplicates where, what to reissue, what is used and what is free.
 
 A *place* is where numbers are compared: a namespace of the register, a target by its texts, a
-reader that cuts by what it gives. A *clash* is several credentials that one place cannot tell apart.
+reader that truncates by what it gives. A *group of duplicates* is several credentials that one place cannot tell apart.
 """
 
 from __future__ import annotations
@@ -47,7 +47,7 @@ class Place:
 
     ``cards`` counts credentials that somebody may have, ``clashes`` the groups of them that are
     alike, ``live`` those groups in which two or more are active, ``new`` those that the register
-    itself can tell apart. ``active`` and ``inactive`` count the credentials in clashes. ``reissue``
+    itself can tell apart. ``active`` and ``inactive`` count the credentials in groups. ``reissue``
     cards at least, and ``most`` surely, would have to be replaced here. ``pairs`` are alike;
     ``expected`` would be if the numbers were drawn at random and had ``bits`` bits. ``unknown``
     counts credentials for which the place has no number.
@@ -73,7 +73,7 @@ class Place:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DuplicateMember:
-    """A credential in a clash: where it stands in the file, and its status on the day of judgement."""
+    """A credential in a group: where it stands in the file, and its status on the day of judgement."""
 
     credential: str
     person: str
@@ -96,7 +96,7 @@ class DuplicateGroup:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReaderDuplicates:
-    """A reader, how many clashes it sees both halves of, and how many of these are its own doing."""
+    """A reader, how many groups it sees both halves of, and how many of these are its own doing."""
 
     reader: str
     kind: str

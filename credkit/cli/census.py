@@ -56,7 +56,7 @@ def census(
     SITE is a site file (TOML) that names the credentials file. The result: cards that cannot be told
     apart, because they have one number or because a target or a reader keeps too little of it; the
     fewest cards to reissue so that none are left; ranges that are used and free; the smallest layout
-    that holds them all. With --allocate, numbers for new badges that clash with nothing.
+    that holds them all. With --allocate, numbers for new badges that duplicate nothing.
 
     DIR is written whole or not at all, in place of an earlier census at most: what you added or
     changed in it is never replaced. It holds data on persons, readable by its owner only.
@@ -69,7 +69,7 @@ def census(
     The exit code is 0 when nothing is found, 1 when there are duplicates, rows that cannot be read,
     or fewer new numbers than were asked for, and 2 for a file or an option that is wrong in itself.
 
-    --json: an object for each clash (what, place, text, members, readers), then one with all else:
+    --json: an object for each group of duplicates (what, place, text, members, readers), then one with all else:
     site, as_of, rows, places, readers, reissue, ranges, plans, unreadable, unknown, allocation, out.
     """
     if allocate is None and (facility is not None or kind is not None or reserve):

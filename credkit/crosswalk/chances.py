@@ -1,7 +1,7 @@
 """Chances: how many duplicates numbers have that are drawn uniformly at random.
 
-The cards of a box are not drawn at random: consecutive numbers never clash, and numbers that are
-cut or made up anew clash more. The arithmetic says what chance alone would do, to hold beside what
+The cards of a box are not drawn at random: consecutive numbers are never duplicates, and numbers that are
+truncated or made up anew are so more often. The arithmetic says what chance alone would do, to hold beside what
 was found.
 
 Source: the birthday problem, general arithmetic.
