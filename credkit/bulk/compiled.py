@@ -13,7 +13,7 @@ from typing import Any, NoReturn
 from credkit.bulk import decoding, encoding
 from credkit.bulk.results import Decoded, Encoded, Inspected
 from credkit.bulk.rowblock import RowBlock
-from credkit.bulk.rows import MISSING, blocks, rows_in
+from credkit.bulk.rows import MISSING, RowExtent, blocks, extent_of
 from credkit.core.chains import AnyConversion
 from credkit.core.codec import AnyCodec
 from credkit.core.errors import CredkitError, DecodeError, DefinitionError, EncodeError
@@ -48,7 +48,8 @@ class Bulk:
         credkit.DecodeError: row 1 (counted from 0): wiegand-26: odd parity over bits 13-24 fails: bit 25 is 0, \
 expected 1 (character 7 of the text)
         """
-        found = Decoded(count=self._count_to_decode(values), form=self.codec.gives)
+        count, index = self._extent_to_decode(values)
+        found = Decoded(count=count, index=index, form=self.codec.gives)
         for rows, given, block in self._decoded_blocks(values, length):
             failing = block.failing()
             if failing is not None:
@@ -69,7 +70,8 @@ expected 1 (character 7 of the text)
         >>> [rule.rule for rule in found.rules if found.failures[rule].any()]
         ['missing', 'odd-parity']
         """
-        found = Inspected(count=self._count_to_decode(values), form=self.codec.gives)
+        count, index = self._extent_to_decode(values)
+        found = Inspected(count=count, index=index, form=self.codec.gives)
         for rows, _, block in self._decoded_blocks(values, length):
             found.take(rows, block)
             del block  # its memory, still in the cache, serves the next one
@@ -86,7 +88,8 @@ expected 1 (character 7 of the text)
         Traceback (most recent call last):
         credkit.EncodeError: row 1 (counted from 0): wiegand-26: facility is -1, outside 0 to 255
         """
-        found = Encoded(count=self._count_to_encode(values), form=self.codec.takes)
+        count, index = self._extent_to_encode(values)
+        found = Encoded(count=count, index=index, form=self.codec.takes)
         for rows, given, block in self._encoded_blocks(values, length):
             if block.validity is not None and not block.validity.all():
                 row = int(block.validity.argmin())
@@ -103,7 +106,8 @@ expected 1 (character 7 of the text)
         >>> found.values, found.ok.tolist()
         (['02F764DD', None], [True, False])
         """
-        found = Encoded(count=self._count_to_encode(values), form=self.codec.takes, has_nulls=True)
+        count, index = self._extent_to_encode(values)
+        found = Encoded(count=count, index=index, form=self.codec.takes, has_nulls=True)
         for rows, _, block in self._encoded_blocks(values, length):
             found.take(rows, block)
         return found
@@ -118,13 +122,13 @@ expected 1 (character 7 of the text)
         if self.codec.encode_obstacle:
             raise DefinitionError(f"chain {self.codec.name} cannot write: {self.codec.encode_obstacle}")
 
-    def _count_to_decode(self, values: Any) -> int:
+    def _extent_to_decode(self, values: Any) -> RowExtent:
         self.require_decoding()
-        return rows_in(self.codec.name, self.codec.input, values)
+        return extent_of(self.codec.name, self.codec.input, values)
 
-    def _count_to_encode(self, values: Any) -> int:
+    def _extent_to_encode(self, values: Any) -> RowExtent:
         self.require_encoding()
-        return rows_in(self.codec.name, self.codec.output, values)
+        return extent_of(self.codec.name, self.codec.output, values)
 
     def _decoded_blocks(self, values: Any, length: int | None) -> Iterator[tuple[slice, RowBlock, RowBlock]]:
         """Where each block stands, the block as it was given, and as it is behind the last step."""
@@ -185,13 +189,13 @@ class BulkConversion:
         """Each row as the target encodes it; raises `DecodeError` or `EncodeError` for the first row that fails."""
         source, target = Bulk(self.conversion.source), Bulk(self.conversion.target)
         decoded = source.decode(values, length=length)
-        return target.encode(self._kept(decoded), length=decoded.length)
+        return replace(target.encode(self._kept(decoded), length=decoded.length), index=decoded.index)
 
     def convert_or_null(self, values: Any, *, length: int | None = None) -> Encoded:
         """Each row as the target encodes it, null where it cannot be decoded or encoded; raises for no row."""
         source, target = Bulk(self.conversion.source), Bulk(self.conversion.target)
         found = source.inspect(values, length=length)
-        return target.encode_or_null(self._kept(found), length=found.length)
+        return replace(target.encode_or_null(self._kept(found), length=found.length), index=found.index)
 
     def _kept(self, decoded: Decoded | Inspected) -> Any:
         """What the source gives to the target."""

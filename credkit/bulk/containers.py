@@ -69,6 +69,31 @@ def as_columns(name: str, values: Any) -> Mapping[str, Any]:
     return {str(key): column for key, column in found.items()}
 
 
+def index_of(values: Any) -> Any:
+    """The index of a pandas series or data frame; None for anything else."""
+    return getattr(values, "index", None) if _is_pandas(values) else None
+
+
+def shared_index(name: str, columns: Mapping[str, Any]) -> Any:
+    """The index of the pandas series among ``columns``, None without any; raises `DefinitionError` if they differ."""
+    indexes = {key: index for key, column in columns.items() if (index := index_of(column)) is not None}
+    if not indexes:
+        return None
+    first, *others = indexes
+    for key in others:
+        one, other = indexes[first], indexes[key]
+        if len(one) == len(other) and not one.equals(other):
+            raise DefinitionError(
+                f"{name}: the columns {first} and {key} have different indexes: "
+                f"align them, or drop the indexes with reset_index(drop=True)"
+            )
+    return indexes[first]
+
+
+def _is_pandas(values: Any) -> bool:
+    return hasattr(values, "isna") and hasattr(values, "to_numpy")
+
+
 def unwrapped(values: Any) -> NullableColumn | None:
     """``values`` as a list, an array or a Polars series; None for what is not a column.
 
@@ -82,7 +107,7 @@ def unwrapped(values: Any) -> NullableColumn | None:
         return NullableColumn(values, None)
     if isinstance(values, pl.Series):
         return _of_polars(values)
-    if hasattr(values, "isna") and hasattr(values, "to_numpy"):  # before Arrow: pandas has its protocol, too
+    if _is_pandas(values):  # before Arrow: pandas has its protocol, too
         nulls = np.asarray(values.isna(), bool)
         kind = _numpy_type(values)
         if kind is None or kind.kind not in "iuf":

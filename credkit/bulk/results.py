@@ -29,11 +29,13 @@ class RowResults:
     """The rows of one call: a plain array for each field in ``columns``, or ``data``, texts or bits.
 
     ``data`` is a list, or an array of words of ``length`` bits: with two dimensions beyond 64 bits, the most
-    significant word first. ``readable`` has the rows that have a value, or is None where all have.
+    significant word first. ``readable`` has the rows that have a value, or is None where all have. ``index`` is that
+    of a pandas input, which `to_pandas` keeps.
     """
 
     count: int
     form: Form
+    index: Any = None
     columns: dict[str, Array] = field(default_factory=dict)
     data: Any = None
     length: int | None = None
@@ -95,8 +97,11 @@ class RowResults:
         return tables.to_arrow(self.to_polars())
 
     def to_pandas(self) -> Any:
-        """The table of `to_polars` as a pandas data frame, with its nullable types; needs pandas."""
-        return tables.to_pandas(self.to_polars())
+        """The table of `to_polars` as a pandas data frame, with its nullable types and the index of a pandas input.
+
+        Needs pandas.
+        """
+        return tables.to_pandas(self.to_polars(), self.index)
 
     def __arrow_c_stream__(self, requested_schema: object = None) -> object:
         """The table of `to_polars` for any library that takes Arrow data."""

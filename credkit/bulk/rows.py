@@ -7,7 +7,7 @@ that step: `MISSING` or `OUT_OF_RANGE`.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -17,8 +17,10 @@ from credkit.bulk.containers import (
     as_list,
     either_mask,
     field_column,
+    index_of,
     is_null,
     require_sized,
+    shared_index,
     text_column,
     unwrapped,
 )
@@ -55,14 +57,22 @@ def blocks(
         yield from _bits(name, step, shape, values, length)
 
 
-def rows_in(name: str, shape: Shape, values: Any) -> int:
-    """How many rows ``values``, which should be of ``shape``, have; raises `DefinitionError` for what has none."""
+class RowExtent(NamedTuple):
+    """How many rows an input has, and their index where it came from pandas."""
+
+    row_count: int
+    row_index: Any
+
+
+def extent_of(name: str, shape: Shape, values: Any) -> RowExtent:
+    """The rows of ``values``, which should be of ``shape``; raises `DefinitionError` for what has none."""
     if shape.form == "fields":
-        key, column = next(iter(as_columns(name, values).items()))
+        columns = as_columns(name, values)
+        key, column = next(iter(columns.items()))
         require_sized(f"{name}: the column {key}", "a column of values", column)
-        return len(column)
+        return RowExtent(len(column), shared_index(name, columns))
     require_sized(name, "a column of texts" if shape.form == "text" else "an array of bits", values)
-    return len(values)
+    return RowExtent(len(values), index_of(values))
 
 
 def _slices(count: int, size: int = BLOCK_ROWS) -> Iterator[slice]:

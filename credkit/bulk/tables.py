@@ -95,8 +95,8 @@ def to_arrow(table: pl.DataFrame) -> Any:
     return _library("pyarrow", "to_arrow").table(table)
 
 
-def to_pandas(table: pl.DataFrame) -> Any:
-    """A data frame as one of pandas, with its nullable types: a number stays a number beside a null."""
+def to_pandas(table: pl.DataFrame, index: Any = None) -> Any:
+    """A data frame as one of pandas with this index, and with nullable types: a number stays a number beside a null."""
     pandas = _library("pandas", "to_pandas")
     columns = {}
     for series in table:
@@ -107,7 +107,7 @@ def to_pandas(table: pl.DataFrame) -> Any:
             columns[series.name] = series.to_numpy()
         else:
             columns[series.name] = pandas.array(series.to_list(), dtype="string")
-    return pandas.DataFrame(columns)
+    return pandas.DataFrame(columns, index=index)
 
 
 def _library(name: str, method: str) -> Any:
