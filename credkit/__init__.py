@@ -16,6 +16,7 @@ A site's own      layout_entry, layout_entries, content_entries, map_entry, memo
 A codec of yours  Codec, Entry, Example, PRACTICE, Shape, Field, TextField, Reading, Check, Note, Part
 Chunks to frames  stream, LineSplitter; what they give: Stream, StreamSession, Frame
 Types             Fields, FieldMapping, Value, Conversion, Step
+Rows of a layout  CheckRow, CodedSpan, RemarkRow, ExampleRow, Span
 Errors            CredkitError: DecodeError, EncodeError, DefinitionError, UnknownCodec
 
 help(credkit.decode) shows one of them. Arrays are in credkit.bulk.
@@ -65,6 +66,11 @@ if TYPE_CHECKING:
     from credkit.streams import Stream as Stream
     from credkit.streams import StreamSession as StreamSession
     from credkit.streams import stream
+    from credkit.tables.layoutrows import CheckRow as CheckRow
+    from credkit.tables.layoutrows import CodedSpan as CodedSpan
+    from credkit.tables.layoutrows import ExampleRow as ExampleRow
+    from credkit.tables.layoutrows import RemarkRow as RemarkRow
+    from credkit.tables.layoutrows import Span as Span
 
 _HOMES = {  # where the public names are; each is loaded when it is first used, so that importing credkit costs nothing
     "catalogue.api": ("choice", "conversion", "convert", "decode", "encode", "inspect"),
@@ -82,6 +88,7 @@ _HOMES = {  # where the public names are; each is loaded when it is first used, 
     "catalogue.registry": ("chain", "get", "names"),
     "explain.identification": ("identify",),
     "explain.relation": ("relate",),
+    "tables.layoutrows": ("CheckRow", "CodedSpan", "ExampleRow", "RemarkRow", "Span"),
     "streams": ("Frame", "LineSplitter", "Stream", "StreamSession", "stream"),
 }
 __all__ = [  # the calls: what help(credkit) shows; classes fill it with what Python adds to them

@@ -34,7 +34,7 @@ def test_the_plain_definition_is_right() -> None:
     ("changed", "said"),
     [
         # length
-        ({"length": 9}, "bits 8 belong to no field, fixed bits or check"),
+        ({"length": 9}, "bit 8 belongs to no field, fixed bits or check"),
         ({"length": 7}, "field number: bit 7 is beyond the last bit, 6"),
         ({"length": 0}, "length is 0, outside 1 to 4096 bits"),
         ({"length": 4097}, "length is 4097, outside 1 to 4096 bits"),
@@ -75,6 +75,7 @@ def test_the_plain_definition_is_right() -> None:
         # fixed bits
         ({"fields": FIELDS, "fixed": {"6-7": "1"}}, "fixed bits 6-7: '1' is not 2 binary digits"),
         ({"fields": FIELDS, "fixed": {"6-7": "12"}}, "fixed bits 6-7: '12' is not 2 binary digits"),
+        ({"fields": {"number": "0-6"}, "fixed": {"7": "12"}}, "fixed bits 7: '12' is not 1 binary digit"),
         ({"fields": FIELDS, "fixed": {"6-7": "1١"}}, "fixed bits 6-7: '1١' is not 2 binary digits"),
         ({"fields": FIELDS, "fixed": {"6-7": 11}}, "fixed bits 6-7 must be a text of binary digits, not 11"),
         ({"fields": FIELDS, "fixed": {"5-7": "111"}}, "bit 5 belongs to field number and to fixed bits 5-7"),
@@ -148,7 +149,7 @@ LAST = {"bit": 7, "odd": "0-5"}
         # bits that belong to two
         ([LAST, {"bit": 7, "even": "0-5"}], "bit 7 belongs to check 1 and to check 2"),
         ([{"bit": 5, "even": "0-4"}, LAST], "bit 5 belongs to field number and to check 1"),
-        ([LAST], "bits 6 belong to no field, fixed bits or check"),
+        ([LAST], "bit 6 belongs to no field, fixed bits or check"),
         # widths
         ([{"bits": "6-7", "even": "0-5"}], "check 1: even parity sets one bit, not bits 6-7"),
         ([{"bits": "6-7", "odd": "0-5"}], "check 1: odd parity sets one bit, not bits 6-7"),
@@ -185,7 +186,8 @@ LAST = {"bit": 7, "odd": "0-5"}
         ([{"even": "0-5"}, LAST], "check 1: exactly one of bit, bits is needed, not none"),
         ([{"bit": 6, "even": "0-5", "poly": 3}, LAST], "check 1: 'poly' is not a key here"),
         ([{"bit": 6, "even": "0-5", "rule": 7}, LAST], "check 1: rule must be a text, not 7"),
-        ([{"bit": 6, "evn": "0-5"}, LAST], "check 1: exactly one of even, odd, xor, complement, crc is needed"),
+        ([{"bit": 6, "evn": "0-5"}, LAST], "check 1: 'evn' is not a key here; did you mean even?"),
+        ([{"bits": "6-7", "crc": "0-5", "ploy": 3}], "check 1: 'ploy' is not a key here; did you mean poly?"),
         (["even"], "check 1 must be a table such as { bit = 0, even = '1-12' }, not 'even'"),
     ],
 )

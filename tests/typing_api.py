@@ -190,3 +190,23 @@ def own(entry: Entry, codec: AnyCodec, badge: Codec[str, Badge], text: str) -> N
     credkit.decode(TEXT, text, codecs={"gate-26": {"length": 26}})  # type: ignore[dict-item]  # nor is a table
     credkit.decode(TEXT, text, codecs=None)  # type: ignore[call-overload]
     credkit.chain(TEXT, codecs=[26], takes="text", gives=Badge)  # type: ignore[call-overload]
+
+
+CHECKS: list[credkit.CheckRow] = [{"bit": 0, "even": "1-13"}, {"bits": "24-31", "crc": (0, 23), "poly": 0x07}]
+FIELDS: dict[str, credkit.Span] = {"site": (1, 5), "number": range(6, 28)}
+CODED: dict[str, credkit.CodedSpan] = {"number": {"bits": "0-15", "code": "bcd"}}
+REMARKS: list[credkit.RemarkRow] = [{"field": "site", "values": [0], "level": "care", "text": "an old card"}]
+EXAMPLES: list[credkit.ExampleRow] = [{"bits": "0101", "fields": {"number": 5}}]
+
+
+def layouts(texts: dict[str, str], places: dict[int, str], pairs: dict[tuple[int, int], str]) -> None:
+    entry = credkit.layout_entry(
+        "pier-29", length=29, fields=FIELDS, checks=CHECKS, fixed=texts, remarks=REMARKS, examples=EXAMPLES
+    )
+    assert_type(entry, Entry)
+    credkit.layout_entry("pier-29", length=29, fields=CODED, fixed=places)
+    credkit.layout_entry("pier-29", length=29, fields=CODED, fixed=pairs)
+    credkit.layout_entry("pier-29", length=29, fields=CODED, fixed={(0, 3): "1010", "28": "1"})
+    credkit.layout_entry("pier-29", length=29, fields=CODED, fixed={"0-3": 10})  # type: ignore[dict-item]  # digits are a text
+    misspelt: credkit.CheckRow = {"bit": 0, "evn": "1-13"}  # type: ignore[typeddict-unknown-key]
+    credkit.layout_entry("pier-29", length=29, fields=CODED, checks=[misspelt])

@@ -35,10 +35,10 @@ from credkit.core.sentences import redacted_repr
 from credkit.core.spans import MAX_NUMBER_BITS
 from credkit.tables.definition import layout
 from credkit.tables.layout import Layout, LayoutCodec
-from credkit.tables.layoutrows import CheckRow, CodedSpan, ExampleRow, RemarkRow, Span
+from credkit.tables.layoutrows import CheckRow, CodedSpan, ExampleRow, FixedSpans, RemarkRow, Span
 
 BUILTIN_FILES = ("wiegand", "serial", "keypad", "open", "contactless", "memory", "forum")
-NOTHING_FIXED: Mapping[Span, str] = FrozenMapping({})
+NOTHING_FIXED: FixedSpans = FrozenMapping({})
 CARD_MEMORY_FILES = (
     "memory",
     "forum",
@@ -63,7 +63,7 @@ def layout_entry(
     length: int,
     fields: Mapping[str, Span | CodedSpan],
     checks: Sequence[CheckRow] = (),
-    fixed: Mapping[Span, str] = NOTHING_FIXED,
+    fixed: FixedSpans = NOTHING_FIXED,
     remarks: Sequence[RemarkRow] = (),
     examples: Sequence[ExampleRow] = (),
     title: str = "",
@@ -73,9 +73,22 @@ def layout_entry(
     """A catalogue row for one layout, for ``codecs=``: what a table in a file of layouts says, in Python.
 
     A span counts bits from 0, the first one sent, and is a text as in a file (``"1-8"``), one position, a pair of
-    first and last position (``(1, 8)``, downwards for the least significant bit first), a range, or a tuple of pairs
-    and ranges. Raises `DefinitionError`, in the sentences that a file earns, for bits that belong to nothing or twice,
-    a check over a later one, an example that does not hold, and every other fault.
+    first and last position (``(1, 8)``), a range, or a tuple of pairs and ranges. Its first position is the most
+    significant bit: the downward ``(28, 0)`` is least significant bit first.
+
+    Raises `DefinitionError`, in the sentences that a file earns, for bits that belong to nothing or twice, a check over
+    a later one, an example that does not hold, and every other fault.
+
+    ========  =======================================================================================================
+    fields    each name with its span, or with ``bits``, ``code`` (``binary``, ``bcd``) and ``most``
+    checks    rows of ``bit`` or ``bits`` (where the check stands), perhaps ``rule`` (its name), and one of
+              ``even``, ``odd`` (the span it covers), ``xor`` (a list of spans), ``complement`` (a span),
+              ``crc`` (a span, with ``poly``, ``init``, ``xorout``, or with ``algorithm`` such as ``crc-b``)
+    fixed     each span with its binary digits
+    remarks   rows of ``field`` or ``bits``, ``text``, and perhaps ``values``, ``level`` (``info``, ``care``,
+              ``refuse``), ``kind``, ``times`` and ``unit``
+    examples  rows of ``bits`` (binary digits) and ``fields`` (names and numbers)
+    ========  =======================================================================================================
 
     The badges of Brackwater Terminal's old pier: a site of 5 bits, a number of 22, a parity bit at each end.
 
@@ -90,7 +103,7 @@ def layout_entry(
     Fields(site=7, number=45678)
     >>> layout_entry("gate-3", length=3, fields={"number": (0, 1)})
     Traceback (most recent call last):
-    credkit.DefinitionError: layout gate-3: bits 2 belong to no field, fixed bits or check
+    credkit.DefinitionError: layout gate-3: bit 2 belongs to no field, fixed bits or check
     """
     definition = {
         "length": length, "fields": fields, "checks": checks, "fixed": fixed, "remarks": remarks,

@@ -224,10 +224,10 @@ class Choice(Codec[In, Out]):
         fitting = [(option, reading) for option, reading in readings if reading.ok]
         if len(fitting) == 1:
             return fitting[0][1]
-        found = " and ".join(option.name for option, _ in fitting) or "none"
+        names = f" ({' and '.join(option.name for option, _ in fitting)})" if fitting else ""
         check = Check(
-            codec=self.name, rule="choice", claim="exactly one option fits", form=self.takes,
-            expected="one", found=found,
+            codec=self.name, rule="choice", claim=f"the number of options that fit{names}", form=self.takes,
+            expected=1, found=len(fitting),
         )  # fmt: skip
         return Reading(value=None, checks=(check,))
 

@@ -30,8 +30,8 @@ from typing import TYPE_CHECKING, Any, get_args
 
 from credkit.core.checks import crc_rows
 from credkit.core.positions import positions
-from credkit.core.reading import Level
-from credkit.core.sentences import redacted_repr
+from credkit.core.reading import Level, describe_places
+from credkit.core.sentences import format_count, redacted_repr
 from credkit.core.spans import MAX_NUMBER_BITS, format_span
 from credkit.tables.layout import (
     FixedBits,
@@ -44,13 +44,14 @@ from credkit.tables.layout import (
     bit_runs_at,
     encode_number,
 )
-from credkit.tables.layoutrows import span_text
+from credkit.tables.layoutrows import CheckRow, span_text
 from credkit.tables.schema import SchemaTable, definition_table
 
 if TYPE_CHECKING:
     from credkit.tables.crcs import Crc
 
 KEYS = ("title", "source", "length", "fields", "fixed", "checks", "remarks", "examples", "aliases")
+CHECK_KEYS = tuple(CheckRow.__annotations__)
 LEVELS: tuple[Level, ...] = get_args(Level)
 SPAN = "a span such as '1-8'"
 DIGITS_OF_BITS = "a text of binary digits"
@@ -101,7 +102,8 @@ class _Definition:
         parities = self.parities()
         gaps = [place for place in range(self.length) if place not in self.owner]
         if gaps:
-            self.refuse(f"bits {format_span(gaps)} belong to no field, fixed bits or check")
+            verb = "belong" if len(gaps) > 1 else "belongs"
+            self.refuse(f"{describe_places('bits', tuple(gaps))} {verb} to no field, fixed bits or check")
         self.examples()
         return Layout(
             name=self.name,
@@ -163,7 +165,7 @@ class _Definition:
             self.own(what, places)
             self.table.expect(what, value, str, DIGITS_OF_BITS)
             if set(value) - {"0", "1"} or len(value) != len(places):
-                self.refuse(f"{what}: {redacted_repr(value)} is not {len(places)} binary digits")
+                self.refuse(f"{what}: {redacted_repr(value)} is not {format_count(len(places), 'binary digit')}")
             parts = bit_runs_at(self.length, places)
             found.append(
                 FixedBits(
@@ -181,6 +183,7 @@ class _Definition:
         )  # fmt: skip
         targets = []
         for row in rows:
+            row.known(CHECK_KEYS)
             place = row.content.get(row.exactly_one("bit", "bits"))
             targets.append(self.span(row.path, place))
             self.own(row.path, targets[-1])
@@ -281,7 +284,7 @@ class _Definition:
         ):
             text = row.text("bits", words=DIGITS_OF_BITS)
             if set(text) - {"0", "1"} or len(text) != self.length:
-                row.refuse_table(f"{redacted_repr(text)} is not {self.length} binary digits")
+                row.refuse_table(f"{redacted_repr(text)} is not {format_count(self.length, 'binary digit')}")
             row.mapping("fields", "a table of numbers", default=None)
         for alias in self.table.items("aliases", "a list of names", []):
             self.table.expect("an alias", alias, str, "a text")

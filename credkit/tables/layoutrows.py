@@ -13,6 +13,7 @@ from credkit.core.spans import MAX_NUMBER_BITS, format_span
 
 Pair: TypeAlias = tuple[int, int]  # first and last position, both included
 Span: TypeAlias = str | int | Pair | range | tuple[Pair | range, ...]
+FixedSpans: TypeAlias = Mapping[Any, str]  # by Span; keys are invariant, so Mapping[Span, str] takes no dict[str, str]
 
 
 class CodedSpan(TypedDict, total=False):
@@ -24,7 +25,11 @@ class CodedSpan(TypedDict, total=False):
 
 
 class CheckRow(TypedDict, total=False):
-    """A check: where it stands (one of ``bit``, ``bits``), and one of the kinds with the span that it covers."""
+    """A check: where it stands (``bit`` or ``bits``), and one of the kinds with the span that it covers.
+
+    The kinds are ``even``, ``odd``, ``xor`` (a list of spans), ``complement`` and ``crc`` (with ``poly``, ``init`` and
+    ``xorout``, or with ``algorithm``).
+    """
 
     bit: Span
     bits: Span
