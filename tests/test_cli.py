@@ -295,6 +295,18 @@ def test_a_wrong_layouts_file_is_refused(tmp_path: Path, content: bytes, said: s
 
 
 @pytest.mark.parametrize(
+    ("fields", "said"),
+    [
+        (("facility", "123"), "'facility' is not written FIELD=VALUE"),
+        (("facility=", "number=1"), "'facility=' is not written FIELD=NUMBER"),
+        (("east gate", "number=1"), "'east' is not written FIELD=VALUE"),
+    ],
+)
+def test_a_wrong_field_is_shown_as_it_was_typed(fields: tuple[str, ...], said: str) -> None:
+    assert said in run("encode", CHAIN, *fields).stderr
+
+
+@pytest.mark.parametrize(
     ("args", "said"),
     [
         (("decode", "hex:8/wiegand-26", GOOD), "right-justified:26 between them?"),

@@ -221,6 +221,26 @@ def test_no_value_of_a_caller_breaks_a_sentence(value: Any) -> None:
         credkit.encode("binary/wiegand-26", {"facility": value, "number": 1})
 
 
+@pytest.mark.parametrize(
+    ("chain", "value", "front"),
+    [
+        ("wiegand-26", "02F764DD", "binary/wiegand-26 or hex:8/right-justified:26/wiegand-26"),
+        ("serial-32", "02F764DD", "binary/serial-32 or hex:8/serial-32"),
+        ("reverse-bytes/serial-32", "02F764DD", "hex/reverse-bytes/serial-32"),
+        ("select:number", "45678", "binary/wiegand-26/select:number"),
+    ],
+)
+def test_a_text_for_a_codec_of_bits_is_told_what_belongs_in_front(chain: str, value: str, front: str) -> None:
+    for call in (credkit.decode, credkit.inspect):
+        with pytest.raises(DecodeError) as caught:
+            call(chain, value)
+        assert str(caught.value).endswith(f"in front, such as {front}")
+    assert credkit.chain(front.split(" or ")[-1])  # what is offered is a chain
+    with pytest.raises(DecodeError) as caught:
+        credkit.decode(credkit.chain(chain), 5)
+    assert "in front" not in str(caught.value)
+
+
 @pytest.mark.parametrize("text", [None, 5, b"hex", ["hex"]])
 def test_what_is_no_chain_is_said_so(text: Any) -> None:
     with pytest.raises(CredkitError, match="text"):

@@ -61,7 +61,7 @@ def _join_arguments(fields: tuple[str, ...]) -> str:
 
 def _quote(field: str) -> str:
     name, equals, value = field.partition("=")
-    if not re.search(r"\s", value) and value[:1] not in QUOTES:
+    if not equals or not (re.search(r"\s", value) or value.startswith(tuple(QUOTES))):
         return field
     mark = next((mark for mark in QUOTES if mark not in value), None)
     if mark is None:

@@ -13,7 +13,7 @@ from credkit.core.chains import AnyConversion
 from credkit.core.chains import conversion as link_conversion
 from credkit.core.codec import AnyCodec, Entry
 from credkit.core.errors import DefinitionError
-from credkit.core.shapes import single_length
+from credkit.core.shapes import describe_missing_front
 
 if TYPE_CHECKING:
     from click.shell_completion import CompletionItem
@@ -116,21 +116,8 @@ def build_conversion(source: str, target: str, codecs: Iterable[Entry]) -> AnyCo
 def _build_text_chain(text: str, codecs: Iterable[Entry], verb: str) -> AnyCodec:
     codec = chain(text, codecs)
     if codec.takes != "text":
-        raise DefinitionError(
-            f"chain {codec.name} takes {codec.takes}, but a value here is text: {_describe_missing_front(codec)}"
-        )
+        front = describe_missing_front(codec.name, codec.input)
+        raise DefinitionError(f"chain {codec.name} takes {codec.takes}, but a value here is text: {front}")
     if why := codec.decode_obstacle if verb == "read" else codec.encode_obstacle:
         raise DefinitionError(f"chain {codec.name} cannot {verb}: {why}")
     return codec
-
-
-def _describe_missing_front(codec: AnyCodec) -> str:
-    """What to put before a chain that does not take text."""
-    if codec.takes == "fields":
-        return f"put a notation and a layout in front, such as binary/wiegand-26/{codec.name}"
-    length = single_length(codec.input.lengths)
-    if length is None:
-        return f"put a notation in front, such as hex/{codec.name}"
-    digits = -(-length // 8) * 2
-    padding = "" if digits * 4 == length else f"right-justified:{length}/"
-    return f"put a notation in front, such as binary/{codec.name} or hex:{digits}/{padding}{codec.name}"

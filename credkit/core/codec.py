@@ -24,6 +24,8 @@ from credkit.core.frozen import FrozenMapping
 from credkit.core.reading import AnyReading, Field, Reading, Schema, SchemaRow, TextField, describe_places
 from credkit.core.sentences import brief, redacted_repr
 from credkit.core.shapes import Shape, single_length
+from credkit.core.sentences import brief, nearest, redacted_repr
+from credkit.core.shapes import Shape, describe_missing_front, single_length
 from credkit.core.spans import MAX_NUMBER_BITS
 
 PRACTICE = "common practice, no source"  # an entry's source where no standard is known
@@ -130,9 +132,10 @@ class Codec(ABC, Generic[In, Out]):
         try:
             return raw_of(self.takes, value)
         except ValueError as error:
-            raise DecodeError(
-                f"{self.name}: takes {self.takes} ({TYPES[self.takes]}), {error}", codec=self.name
-            ) from None
+            problem = f"takes {self.takes} ({TYPES[self.takes]}), {error}"
+            if isinstance(value, str) and self.takes != "text":
+                problem += f": {describe_missing_front(self.name, self.input)}"
+            raise DecodeError(f"{self.name}: {problem}", codec=self.name) from None
 
     def _raw_output(self, value: object) -> Any:
         try:

@@ -1,6 +1,6 @@
 """Sentences: how a value enters one, shortened and redacted.
 
-Values enter the sentences of errors and screens through `shown`, and through nothing else.
+Values enter the sentences of errors and screens through `redacted_repr`, and through nothing else.
 """
 
 from __future__ import annotations

@@ -130,3 +130,19 @@ def describe_mismatch(flowing: Shape, wanted: Shape) -> str | None:
         if extra:
             return f"no field {', '.join(extra)}"
     return None
+
+
+def describe_missing_front(name: str, shape: Shape) -> str:
+    """What to put in front of the codec ``name``, which takes bits or fields of ``shape``, so that it takes text.
+
+    >>> describe_missing_front("wiegand-26", bits(exactly(26)))
+    'put a notation in front, such as binary/wiegand-26 or hex:8/right-justified:26/wiegand-26'
+    """
+    if shape.form == "fields":
+        return f"put a notation and a layout in front, such as binary/wiegand-26/{name}"
+    length = single_length(shape.lengths)
+    if length is None:
+        return f"put a notation in front, such as hex/{name}"
+    digits = -(-length // 8) * 2
+    padding = "" if digits * 4 == length else f"right-justified:{length}/"
+    return f"put a notation in front, such as binary/{name} or hex:{digits}/{padding}{name}"
