@@ -23,8 +23,6 @@ from credkit.core.forms import TYPES, BitsLike, Form, from_raw, raw_of, to_raw
 from credkit.core.frozen import FrozenMapping
 from credkit.core.reading import AnyReading, Field, Reading, Schema, SchemaRow, TextField, describe_places
 from credkit.core.sentences import brief, redacted_repr
-from credkit.core.shapes import Shape, single_length
-from credkit.core.sentences import brief, nearest, redacted_repr
 from credkit.core.shapes import Shape, describe_missing_front, single_length
 from credkit.core.spans import MAX_NUMBER_BITS
 
