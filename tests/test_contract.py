@@ -63,6 +63,9 @@ READS = {  # what inspect does, for which output, and what the sentence says of 
     "raises AssertionError": (fail(AssertionError()), TEXT, "raises AssertionError (no message)"),
     "raises StopIteration": (fail(StopIteration()), TEXT, "raises StopIteration"),
     "never ends": (endless, TEXT, "raises RecursionError"),
+    "raises DecodeError": (lambda _: Reading(value=credkit.decode("hex:2", "zz")), TEXT, "raises DecodeError"),
+    "raises EncodeError": (fail(EncodeError("no room")), TEXT, "raises EncodeError ('no room')"),
+    "steps that are a number": (gives("7", steps=5), TEXT, "has steps that are not a tuple of Step"),
     "returns None": (lambda _: None, TEXT, "returns None, not a Reading"),
     "returns the value": (lambda _: "7", TEXT, "returns '7', not a Reading"),
     "returns a pair": (lambda _: ("7", ()), TEXT, "not a Reading"),
@@ -101,7 +104,7 @@ READS = {  # what inspect does, for which output, and what the sentence says of 
     "an origin that fails": (gives("7", origin=lost), TEXT, "has an origin that raises IndexError for 0"),
     "an origin beyond the input": (
         gives("7", origin=lambda _: (77,)), TEXT,
-        "has an origin that takes 0 to (77,), which are no places of its input",
+        "has an origin that takes 0 to '(77,)', no places of its input",
     ),
     "an origin that gives a number": (gives("7", origin=lambda _: 0), TEXT, "has an origin that takes 0 to 0,"),
     "an origin that is no function": (gives("7", origin=(0,)), TEXT, "has an origin that cannot be called"),
@@ -152,7 +155,13 @@ def test_an_origin_that_fails_is_a_slip() -> None:
 def test_a_slip_of_encode_is_one_error_that_names_the_codec(writes: Callable[[Any], Any], says: str) -> None:
     codec = badge(gives("7"), TEXT, writes)
     entry = Entry(name="badge", title="a badge", source=PRACTICE, build=lambda: codec, examples=())
-    for way in (lambda: credkit.encode(codec, "7"), lambda: credkit.encode("hex:2/badge", "7", (entry,))):
+    other = badge(gives(None, checks=(FAILED,)), TEXT, fail(EncodeError("no room")))
+    for way in (
+        lambda: credkit.encode(codec, "7"),
+        lambda: credkit.encode("hex:2/badge", "7", (entry,)),
+        lambda: credkit.convert("7", source="strip", target=codec),
+        lambda: credkit.choice(codec, replace(other, name="other")).encode("7"),
+    ):
         with pytest.raises(CredkitError) as caught:
             way()
         assert type(caught.value) is DefinitionError

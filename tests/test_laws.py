@@ -21,7 +21,8 @@ import pytest
 from bitstring import Bits
 from hypothesis import given
 
-from credkit import DecodeError, EncodeError, layout_entries
+import credkit
+from credkit import DecodeError, DefinitionError, EncodeError, layout_entries
 from credkit.catalogue.registry import catalogue
 from credkit.codecs.fieldsteps import LookUp
 from credkit.codecs.uids import UidForm
@@ -173,6 +174,23 @@ def test_names_build_the_same_codec(text: str) -> None:
     codec = built(text)
     again = built(codec.name)
     assert (again.name, again.input, again.output) == (codec.name, codec.input, codec.output)
+
+
+@pytest.mark.parametrize("text", [*registered(), *TYPICAL])
+def test_the_public_calls_are_the_codecs_own(text: str) -> None:
+    codec, random = built(text), Random(text)
+    for _ in range(5):
+        value = valid(random, codec)
+        try:
+            encoded = codec.encode(value)
+        except (EncodeError, DefinitionError) as error:  # the second: a chain that reads only
+            with pytest.raises(type(error)) as caught:
+                credkit.encode(codec, value)
+            assert str(caught.value) == str(error)
+        else:
+            assert credkit.encode(codec, value) == encoded
+            if codec.decode_obstacle is None:
+                assert credkit.inspect(codec, encoded) == codec.inspect(encoded)
 
 
 @pytest.mark.parametrize("text", [*registered(), *TYPICAL])

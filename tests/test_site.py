@@ -353,7 +353,7 @@ FAULTS = {
         "",
     ),
     "text for a list": ('gone = ["returned"]', 'gone = "returned"', "rules.gone must be a list of texts", ""),
-    "layout": ('fields = { facility = "0-7"', 'fields = { facility = "0-6"', "layouts: layout gate-25: bits 7", ""),
+    "layout": ('fields = { facility = "0-7"', 'fields = { facility = "0-6"', "layouts: layout gate-25: bit 7", ""),
     "list": ("map:lockers,number", "map:locker,number", "kinds.locker.value", "did you mean lockers?"),
     "not TOML": ("[rules]", "[rules", "site.toml: the file is not TOML", "line"),
 }

@@ -12,15 +12,17 @@ import pickle
 from collections.abc import Callable, Iterator
 from concurrent.futures import Executor, ProcessPoolExecutor, ThreadPoolExecutor
 from contextlib import suppress
+from dataclasses import dataclass
 from multiprocessing import get_context
 from random import Random
 from typing import Any
 
+import numpy as np
 import pytest
 from bitstring import Bits
 
 import credkit
-from credkit import CredkitError, DecodeError, EncodeError, Reading, chain
+from credkit import Codec, CredkitError, DecodeError, DefinitionError, EncodeError, Reading, Shape, chain
 from credkit.cards.entry import memory_entry
 from credkit.catalogue.registry import catalogue
 from credkit.core.chains import Choice
@@ -234,3 +236,71 @@ def test_an_entry_with_a_master_key_is_never_written() -> None:
         for made in COPIES[1:]:
             with pytest.raises(TypeError, match="neither copied nor pickled"):
                 made(each)
+
+
+class Salted(Codec[str, str]):
+    """A codec that is no dataclass: what it sets itself is a part of it."""
+
+    def __init__(self, salt: str) -> None:
+        super().__init__(name="salted", input=Shape("text"), output=Shape("text"))
+        object.__setattr__(self, "salt", salt)
+
+    def inspect(self, value: str) -> Reading[str]:
+        return Reading(value=value + self.__dict__["salt"])
+
+    def encode(self, value: str) -> str:
+        return value.removesuffix(self.__dict__["salt"])
+
+
+def test_a_codec_that_is_no_dataclass_keeps_what_it_set() -> None:
+    one, two = Salted("a"), Salted("b")
+    assert one != two
+    assert one == Salted("a")
+    for made in COPIES:
+        assert made(one) == one
+        assert made(one).decode("x") == "xa"
+    with pytest.raises(DefinitionError):
+        credkit.decode("salted", "x", [one, two])
+
+
+@dataclass(frozen=True, kw_only=True)
+class Counted(Codec[str, credkit.FieldMapping]):
+    """A codec whose shape has a plain dict for its schema."""
+
+    def inspect(self, value: str) -> Reading[credkit.FieldMapping]:
+        return Reading(value={"length": len(value)})
+
+    def encode(self, value: credkit.FieldMapping) -> str:
+        return "x" * int(value["length"])
+
+
+def test_a_schema_is_frozen_whatever_it_was_made_of() -> None:
+    rows: dict[str, credkit.Field | credkit.TextField] = {"length": credkit.Field(name="length", most=99)}
+    codec = Counted(name="counted", input=Shape("text"), output=Shape("fields", schema=rows))
+    rows.clear()
+    assert codec.decode("abc") == {"length": 3}
+    assert hash(codec) == hash(copy.deepcopy(codec))
+    assert len({codec.output, codec.input, credkit.conversion(codec, codec)}) == 3
+
+
+NUMPY: tuple[tuple[Any, int], ...] = ((np.int64, 123), (np.uint16, 45678), (np.uint16, 45679))
+
+
+def test_fields_hold_whole_numbers_of_any_type_as_ints() -> None:
+    facility, number, other = (kind(value) for kind, value in NUMPY)
+    card = Fields({"facility": facility, "number": number})
+    assert [type(item) for item in card.values()] == [int, int]
+    assert credkit.encode("binary/wiegand-26", card) == "10111101110110010011011101"
+    changed = card | {"number": other}
+    assert type(changed["number"]) is int
+
+
+def test_a_frame_shows_no_account_number() -> None:
+    [frame] = credkit.LineSplitter().feed(
+        b";4114360123456785=3012?\r\n"
+    )  # the number of the WHATWG HTML standard's example
+    assert frame.value is not None
+    assert "4114360123456785" in frame.value
+    assert "4114360123456785" not in repr(frame)
+    [long] = credkit.LineSplitter().feed(b"7" * 5000 + b"\n")
+    assert len(repr(long)) < LONGEST_REPR

@@ -15,7 +15,7 @@ import polars as pl
 
 from credkit.bulk.words import LIMB_BITS, Array
 from credkit.core.errors import DefinitionError
-from credkit.core.forms import is_index
+from credkit.core.fields import is_index
 from credkit.core.sentences import redacted_repr
 
 

@@ -27,7 +27,8 @@ from credkit.bulk.containers import (
 from credkit.bulk.rowblock import RowBlock, Rule
 from credkit.bulk.words import LIMB_BITS, Array, Wide, pack
 from credkit.core.errors import DefinitionError
-from credkit.core.forms import Form, is_index, raw_of
+from credkit.core.fields import is_index
+from credkit.core.forms import Form, raw_of
 from credkit.core.reading import Schema
 from credkit.core.sentences import nearest, redacted_repr
 from credkit.core.shapes import Shape, describe_lengths, single_length

@@ -128,7 +128,7 @@ def build(step: StepText, codecs: Codecs = ()) -> AnyCodec:
     entry = get(step.name, codecs)
     try:
         signature(entry.build).bind(*step.args)
-    except TypeError:
+    except (TypeError, ValueError):
         wanted = f"{entry.name}:{entry.signature}" if entry.signature else entry.name
         found = f"with the arguments {redacted_repr(','.join(step.args))}" if step.args else "without arguments"
         raise DefinitionError(f"{entry.name}: is written {wanted}, not {found}") from None

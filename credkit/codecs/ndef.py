@@ -128,7 +128,8 @@ class TlvCodec(ByteStructureCodec[Bits]):
 
     def encode(self, value: Bits) -> Bits:
         """The message in its area: terminator if there is room, zeros; raises `EncodeError` where it does not fit."""
-        length = len(self.check_output(value))
+        value = self.check_output(value)
+        length = len(value)
         if length % 8:
             raise EncodeError(f"{self.name}: writes whole bytes, not {length} bits")
         lengths, needed = self.input.lengths, block_size(length // 8)

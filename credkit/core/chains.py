@@ -18,12 +18,13 @@ from typing import Any, Generic, TypeAlias, overload
 from bitstring import Bits
 
 from credkit.core.codec import AnyCodec, Codec, In, Out, TableCodec
-from credkit.core.contract import broken, checked_inspect
+from credkit.core.contract import broken, checked_encode, checked_inspect
 from credkit.core.errors import CredkitError, DefinitionError, EncodeError
 from credkit.core.forms import BitsLike, from_raw, to_raw
 from credkit.core.frozen import FrozenMapping
 from credkit.core.origins import Through
 from credkit.core.reading import OVER_LONG, AnyReading, Check, Field, Note, Reading, SchemaRow, Step, TextField
+from credkit.core.sentences import brief
 from credkit.core.shapes import Shape, covering_lengths, describe_lengths, describe_mismatch, single_length
 
 LinkedSteps = tuple[tuple[AnyCodec, ...], str | None]  # the linked steps, and why they do not work in a row
@@ -235,9 +236,12 @@ class Choice(Codec[In, Out]):
         """What the one option that takes ``value`` writes; raises `EncodeError` where none or several do."""
         written, refusals = [], []
         for option in self.options:
+            if why := option.encode_obstacle:
+                refusals.append(f"chain {option.name} cannot write: {why}")
+                continue
             try:
-                written.append((option.name, option.encode(value)))
-            except (EncodeError, DefinitionError) as error:  # the second: an option that reads only
+                written.append((option.name, checked_encode(option, value)))
+            except EncodeError as error:
                 refusals.append(str(error))
         if len(written) == 1:
             return written[0][1]
@@ -295,7 +299,7 @@ def _either(name: str, rows: Sequence[SchemaRow]) -> SchemaRow:
     return TextField(name=field, letters=letters, lengths=covering_lengths(*(row.lengths for row in texts)))
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class Conversion(Generic[In, Out]):
     """From what one chain reads to what another writes, both checked against each other when built.
 
@@ -306,6 +310,9 @@ class Conversion(Generic[In, Out]):
     target: Codec[Out, Any]
     dropped: tuple[str, ...] = ()
 
+    def __repr__(self) -> str:
+        return f"<Conversion {brief(self.source.name)[:80]} to {brief(self.target.name)[:80]}>"
+
     @property
     def lossy(self) -> bool:
         """Whether two values of the source can become one value of the target."""
@@ -315,7 +322,8 @@ class Conversion(Generic[In, Out]):
         """What the target writes for ``value``, which the source has decoded."""
         if self.dropped:
             value = {name: item for name, item in value.items() if name not in self.dropped}
-        return self.target.encode(value)
+        encoded: Out = checked_encode(self.target, value)
+        return encoded
 
     @overload
     def convert(self, value: In) -> Out: ...

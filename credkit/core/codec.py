@@ -21,6 +21,7 @@ from credkit.core.contract import broken, checked_encode, checked_inspect
 from credkit.core.errors import CredkitError, DecodeError, DefinitionError, EncodeError
 from credkit.core.forms import TYPES, BitsLike, Form, from_raw, raw_of, to_raw
 from credkit.core.frozen import FrozenMapping
+from credkit.core.hooks import redacted
 from credkit.core.reading import AnyReading, Field, Reading, Schema, SchemaRow, TextField, describe_places
 from credkit.core.sentences import brief, redacted_repr
 from credkit.core.shapes import Shape, describe_missing_front, single_length
@@ -198,10 +199,19 @@ class Codec(ABC, Generic[In, Out]):
             return True
         if type(self) is not type(other):
             return NotImplemented
-        return all(getattr(self, each.name) == getattr(other, each.name) for each in fields(self) if each.compare)
+        same = all(getattr(self, each.name) == getattr(other, each.name) for each in fields(self) if each.compare)
+        return same and getattr(self, "__dict__", None) == getattr(other, "__dict__", None)
 
     def __hash__(self) -> int:
         return hash((type(self), self.name))
+
+    def __getstate__(self) -> tuple[dict[str, Any], dict[str, Any]]:
+        """The fields, and what a subclass that is no dataclass has set beside them."""
+        return {each.name: getattr(self, each.name) for each in fields(self)}, dict(getattr(self, "__dict__", {}))
+
+    def __setstate__(self, state: tuple[dict[str, Any], dict[str, Any]]) -> None:
+        for name, value in (state[0] | state[1]).items():
+            object.__setattr__(self, name, value)
 
     def __str__(self) -> str:
         return self.name
@@ -250,7 +260,7 @@ class Example:
     gives: str
 
     def __repr__(self) -> str:
-        return f"<Example {brief(f'{self.args}: {self.given} to {self.gives}')}>"
+        return f"<Example {brief(redacted(f'{self.args}: {self.given} to {self.gives}'))}>"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)

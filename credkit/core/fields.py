@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TypeAlias
+from operator import index
+from typing import TypeAlias, TypeGuard
 
 from bitstring import Bits
 
@@ -14,6 +15,15 @@ Item: TypeAlias = int | str  # what a field holds
 FieldMapping: TypeAlias = Mapping[str, Item]  # what is encoded: `Fields`, a dict or another mapping
 Value: TypeAlias = str | Bits | FieldMapping  # what a written chain takes and gives: a text, bits or fields
 MAX_ITEMS_CHARACTERS = 160  # characters of the items in a repr
+
+
+def is_index(value: object) -> TypeGuard[int]:
+    """Whether ``value`` is a whole number: of Python, of numpy or another type that has ``__index__``.
+
+    >>> is_index(5), is_index(-5), is_index(True), is_index(5.0)
+    (True, True, False, False)
+    """
+    return hasattr(type(value), "__index__") and not isinstance(value, bool)
 
 
 class Fields(FrozenMapping[str, Item]):
@@ -32,6 +42,9 @@ class Fields(FrozenMapping[str, Item]):
     """
 
     __slots__ = ()
+
+    def __init__(self, items: FieldMapping, /) -> None:
+        super().__init__({name: index(item) if is_index(item) else item for name, item in items.items()})
 
     def __or__(self, other: FieldMapping) -> Fields:
         return Fields({**self._items, **other})

@@ -14,7 +14,7 @@ from typing import Any, Literal, TypeAlias, TypeGuard
 
 from bitstring import Bits
 
-from credkit.core.fields import FieldMapping, Fields
+from credkit.core.fields import FieldMapping, Fields, is_index
 from credkit.core.sentences import redacted_repr
 from credkit.core.spans import MAX_BITS, MAX_NUMBER_BITS
 
@@ -113,21 +113,6 @@ def _plain(fields: FieldMapping) -> FieldMapping:
     if type(fields) is Fields or all(type(item) is int or type(item) is str for item in fields.values()):
         return fields
     return {name: index(item) if is_index(item) else item for name, item in fields.items()}
-
-
-def is_index(value: object) -> TypeGuard[int]:
-    """Whether ``value`` is a whole number: of Python, of numpy or another type that has ``__index__``.
-
-    >>> is_index(5), is_index(-5), is_index(True), is_index(5.0)
-    (True, True, False, False)
-    """
-    if type(value) is int or isinstance(value, bool) or not hasattr(value, "__index__"):
-        return type(value) is int
-    try:
-        index(value)
-    except TypeError:  # an array of several numbers
-        return False
-    return True
 
 
 def is_number(value: object) -> TypeGuard[int]:

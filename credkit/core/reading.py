@@ -10,9 +10,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from math import log2
+from operator import index
 from typing import Any, Generic, Literal, TypeAlias, TypeVar
 
 from credkit.core.errors import DefinitionError
+from credkit.core.fields import is_index
 from credkit.core.forms import Form
 from credkit.core.hooks import draw, redacted
 from credkit.core.origins import Origin, Place, nowhere
@@ -67,10 +69,12 @@ class Check:
         """The check as one sentence, with codec, rule, place, expected and found."""
         if self.passed:
             return redacted(f"{self.codec}: {self.claim} holds")
-        expected = " … ".join(map(redacted_repr, self.expected)) if isinstance(self.expected, tuple) else self.expected
+        expected = self.expected if isinstance(self.expected, str) else redacted_repr(self.expected)
+        if isinstance(self.expected, tuple):
+            expected = " … ".join(map(redacted_repr, self.expected))
         found = (
-            str(self.found)
-            if self.form == "bits" and len(str(self.found)) <= MAX_SHOWN_BITS
+            self.found
+            if self.form == "bits" and isinstance(self.found, str) and len(self.found) <= MAX_SHOWN_BITS
             else redacted_repr(self.found)
         )
         if self.at:
@@ -132,6 +136,9 @@ class Field:
     digits: int = field(default=0, compare=False)
 
     def __post_init__(self) -> None:
+        for bound in ("least", "most"):
+            if is_index(found := getattr(self, bound)):
+                object.__setattr__(self, bound, index(found))
         if not (type(self.least) is int and type(self.most) is int and self.least <= self.most):
             bounds = f"{redacted_repr(self.least)} and {redacted_repr(self.most)}"
             raise DefinitionError(f"field {self.name}: least and most are whole numbers in this order, not {bounds}")
@@ -205,7 +212,7 @@ class TextField:
         return f"{count} of {self.letters}" if self.letters else f"{count} characters"
 
     def __repr__(self) -> str:
-        return f"<TextField {brief(self.name)}: {brief(self.allowed)}>"
+        return f"<TextField {brief(redacted(self.name))}: {brief(redacted(self.allowed))}>"
 
     @property
     def room(self) -> float:

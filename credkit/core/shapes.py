@@ -13,6 +13,7 @@ from math import gcd, lcm
 
 from credkit.core.errors import DefinitionError
 from credkit.core.forms import TYPES, Form
+from credkit.core.frozen import FrozenMapping
 from credkit.core.reading import Schema, SchemaRow
 from credkit.core.sentences import brief, redacted_repr
 from credkit.core.spans import MAX_BITS
@@ -93,13 +94,15 @@ class Shape:
     def __post_init__(self) -> None:
         if self.form not in TYPES:
             raise DefinitionError(f"a shape is text, bits or fields, not {redacted_repr(self.form)}")
-        if not isinstance(self.lengths, range) or self.lengths.step < 1:
+        if not isinstance(self.lengths, range) or self.lengths.step < 1 or not self.lengths:
             raise DefinitionError(
                 f"lengths of a shape are a range such as range(26, 27), not {redacted_repr(self.lengths)}"
             )
         rows = self.schema.values() if isinstance(self.schema, Mapping) else (self.schema,)
         if self.schema is not None and not all(isinstance(row, SchemaRow) for row in rows):
             raise DefinitionError("a schema maps the name of each field to a Field or a TextField")
+        if self.schema is not None and not isinstance(self.schema, FrozenMapping):
+            object.__setattr__(self, "schema", FrozenMapping(self.schema))
 
     def __repr__(self) -> str:
         if self.form == "bits":

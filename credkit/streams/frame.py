@@ -4,8 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from credkit.core.hooks import redacted
+from credkit.core.sentences import brief, format_count, redacted_repr
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+
+@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
 class Frame:
     """A text, or why there is none; ``covers`` numbers the chunks that it came in, from 0.
 
@@ -16,3 +19,7 @@ class Frame:
     value: str | None
     covers: tuple[int, ...]
     problem: str | None = None
+
+    def __repr__(self) -> str:
+        text = brief(redacted(self.problem or "")) if self.value is None else redacted_repr(self.value)
+        return f"<Frame {text}, {format_count(len(self.covers), 'chunk')}>"

@@ -53,9 +53,9 @@ class Stream:
         >>> session.feed("1"), session.feed("2")
         ([], [])
         >>> session.feed("B")
-        [Frame(value='12', covers=(0, 1, 2), problem=None)]
+        [<Frame '12', 3 chunks>]
         >>> session.feed("7"), session.flush()
-        ([], [Frame(value=None, covers=(3,), problem='not entered: 1 digit and no #')])
+        ([], [<Frame not entered: 1 digit and no #, 1 chunk>])
         """
         return KINDS[self.kind](self.codec)
 

@@ -19,7 +19,7 @@ from collections.abc import Iterable, Iterator
 from operator import index
 
 from credkit.core.errors import DecodeError, DefinitionError
-from credkit.core.forms import is_index
+from credkit.core.fields import is_index
 from credkit.core.sentences import redacted_repr
 from credkit.core.textlines import LONGEST_LINE, utf8_problem
 from credkit.streams.frame import Frame
