@@ -16,6 +16,7 @@ from credkit.bulk.rowblock import RowBlock
 from credkit.bulk.rows import MISSING, RowExtent, blocks, extent_of
 from credkit.core.chains import AnyConversion
 from credkit.core.codec import AnyCodec
+from credkit.core.contract import checked_inspect
 from credkit.core.errors import CredkitError, DecodeError, DefinitionError, EncodeError
 from credkit.core.forms import from_raw
 from credkit.core.sentences import redacted_repr
@@ -152,14 +153,16 @@ expected 1 (character 7 of the text)
         if problem := _dropped(given, place):
             raise DecodeError(f"{_row(row)}: {self.codec.name}: {problem}", codec=self.codec.steps[0].name, row=row)
         value = from_raw(self.codec.takes, given.value_at(place))
-        error = self.codec.decode_error(self.codec.inspect(value))
+        error = self.codec.decode_error(checked_inspect(self.codec, value))
         raise DecodeError(f"{_row(row)}: {error}", codec=error.codec, check=error.check, place=error.place, row=row)
 
     def _raise_encode_error(self, row: int, given: RowBlock, place: int) -> NoReturn:
         if problem := _dropped(given, place):
             raise EncodeError(f"{_row(row)}: {self.codec.name}: {problem}")
         try:
-            self.codec.encode(from_raw(self.codec.gives, given.value_at(place)))
+            self.codec._encode_raw(given.value_at(place))
+        except DefinitionError:
+            raise
         except CredkitError as error:
             raise EncodeError(f"{_row(row)}: {error}") from None
         raise AssertionError(f"{self.codec.name}: bulk and encode disagree")  # a bug here, never the input

@@ -265,6 +265,8 @@ def put(kept: dict[Any, Array], count: int, rows: slice, columns: Mapping[Any, A
             continue
         if key not in kept:
             kept[key] = np.zeros(count, found.dtype)
+        elif found.dtype != kept[key].dtype:  # numbers in one block, in another a cell that is none
+            kept[key] = kept[key].astype(object)
         kept[key][rows] = found
 
 

@@ -32,6 +32,9 @@ class NoteKind(NamedTuple):
     level: str
 
 
+_ABSENT = object()  # the cell of a field that a value of a failing row lacks: never a number
+
+
 @dataclass(slots=True)
 class RowBlock:
     """Some rows on their way: a list of values as they travel, or words of one length, or columns.
@@ -108,7 +111,10 @@ def store_values(block: RowBlock, values: list[Any], shape: Shape) -> None:
     if shape.form == "bits" and (length := single_length(shape.lengths)) is not None:
         block.data, block.length = pack([value and value[0] for value in values], length), length
     elif shape.form == "fields" and shape.schema:
-        block.data = {name: column([v and v[name] for v in values], row) for name, row in shape.schema.items()}
+        block.data = {
+            name: column([None if v is None else v.get(name, _ABSENT) for v in values], row)
+            for name, row in shape.schema.items()
+        }
 
 
 def column(values: Sequence[Any], row: SchemaRow) -> Array:
@@ -119,7 +125,7 @@ def column(values: Sequence[Any], row: SchemaRow) -> Array:
     if is_small(row) and all(value is None or (type(value) is int and 0 <= value < 1 << LIMB_BITS) for value in values):
         return np.fromiter((value or 0 for value in values), np.uint64, len(values))
     found = np.empty(len(values), object)
-    found[:] = values
+    found[:] = [None if value is _ABSENT else value for value in values]
     return found
 
 
