@@ -8,7 +8,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
+import numpy as np
 import pandas as pd
+import polars as pl
+import pyarrow as pa
 import pytest
 
 import credkit
@@ -63,3 +66,46 @@ def test_columns_with_different_indexes_are_refused() -> None:
         gate.encode({"facility": first, "number": second})
     table = gate.encode({"facility": first, "number": second.reset_index(drop=True)}).to_pandas()
     assert table.text.tolist() == [gate.codec.encode({"facility": each, "number": each}) for each in (1, 2)]
+
+
+FLOATS: dict[str, Callable[[], Any]] = {
+    "pandas with a gap": lambda: pd.Series([5, None, 7]),
+    "pandas Float64": lambda: pd.Series([5, None, 7], dtype="Float64"),
+    "pandas Arrow": lambda: pd.Series([5, None, 7], dtype=pd.ArrowDtype(pa.float64())),
+    "Polars": lambda: pl.Series([5.0, None, 7.0]),
+    "Arrow": lambda: pa.array([5.0, None, 7.0]),
+    "numpy": lambda: np.array([5, np.nan, 7]),
+    "numpy masked": lambda: np.ma.MaskedArray([5.0, 0.0, 7.0], mask=[False, True, False]),
+}
+
+
+@pytest.mark.parametrize("kind", FLOATS)
+def test_columns_of_floats_are_refused_with_what_to_do(kind: str) -> None:
+    bulk, floats = credkit.bulk.compile("fields:number:26"), FLOATS[kind]()
+    for way in (bulk.encode, bulk.encode_or_null):
+        with pytest.raises(
+            DefinitionError,
+            match=r"the column number: takes whole numbers or texts, not .*: convert it to Int64 first$",
+        ):
+            way({"number": floats})
+    for read in (bulk.decode, bulk.inspect):
+        with pytest.raises(DefinitionError, match=r"takes whole numbers or bits, not .*: convert it to Int64 first$"):
+            read(floats)
+
+
+def test_what_the_sentence_says_helps() -> None:
+    bulk, numbers = credkit.bulk.compile("fields:number:26"), FLOATS["pandas with a gap"]().astype("Int64")
+    assert bulk.encode_or_null({"number": numbers}).values.tolist() == [5, None, 7]
+    assert bulk.inspect(numbers).fields["number"].tolist() == [5, None, 7]
+
+
+def test_a_column_of_floats_without_a_number_is_one_of_nulls() -> None:
+    bulk = credkit.bulk.compile("fields:number:26")
+    for column in (
+        pd.Series([None, None], dtype=float),
+        np.array([np.nan, np.nan]),
+        pl.Series([None] * 2, dtype=pl.Float64),
+    ):
+        assert bulk.encode_or_null({"number": column}).ok.tolist() == [False, False]
+        found = bulk.inspect(column)
+        assert [rule.rule for rule in found.rules if found.failures[rule].all()] == ["missing"]

@@ -203,7 +203,28 @@ def text_column(name: str, values: Any) -> NullableColumn:
         return NullableColumn(texts, nulls)
 
 
-def _type_name(found: Array, values: Any) -> str:
+def is_float(found: Any) -> bool:
+    """Whether an unwrapped column is one of floats.
+
+    >>> is_float(np.array([1.0, np.nan])), is_float(np.array([1])), is_float([1.0])
+    (True, False, False)
+    """
+    if isinstance(found, pl.Series):
+        return found.dtype.is_float()
+    return isinstance(found, np.ndarray) and found.dtype.kind == "f" and found.ndim == 1
+
+
+def refuse_floats(what: str, items: str, found: Any, values: Any) -> None:
+    """Raise `DefinitionError` if ``found``, unwrapped from ``values``, has floats: only a guess makes them whole.
+
+    Pandas makes a column of floats where a whole number is missing; one in which all are missing has nulls only.
+    """
+    if is_float(found) and not all(map(is_null, found)):
+        kind = _type_name(found, values)
+        raise DefinitionError(f"{what}: takes {items}, not a column of {kind}: convert it to Int64 first")
+
+
+def _type_name(found: Any, values: Any) -> str:
     return str(values.dtype if hasattr(values, "dtype") else found.dtype)
 
 
@@ -216,6 +237,7 @@ def field_column(what: str, values: Any) -> NullableColumn:
     found, nulls = column
     if isinstance(found, np.ndarray) and found.ndim != 1:
         raise DefinitionError(f"{what}: takes one dimension, not an array of shape {found.shape}")
+    refuse_floats(what, "whole numbers or texts", found, values)
     if isinstance(found, np.ndarray) and found.dtype.kind in "iu":
         if nulls is not None:
             found = np.where(nulls, found.dtype.type(0), found)

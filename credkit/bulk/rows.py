@@ -18,7 +18,9 @@ from credkit.bulk.containers import (
     either_mask,
     field_column,
     index_of,
+    is_float,
     is_null,
+    refuse_floats,
     require_sized,
     shared_index,
     text_column,
@@ -107,7 +109,8 @@ def _bits(name: str, step: str, shape: Shape, values: Any, length: int | None) -
         raise DefinitionError(f"{name}: takes a list or an array of bits, not {redacted_repr(type(values).__name__)}")
     found, nulls = column
     size = single_length(shape.lengths) if length is None else length
-    if isinstance(found, np.ndarray) and found.dtype != object:
+    refuse_floats(name, "whole numbers or bits", found, values)
+    if isinstance(found, np.ndarray) and found.dtype != object and not is_float(found):
         yield from _words(name, step, NullableColumn(found, nulls), _known(name, shape, size))
         return
     cells = as_list(found)
