@@ -340,6 +340,8 @@ def test_conversions_give_each_row_what_one_value_gets() -> None:
 
 def test_chains_results_and_errors_survive_pickle() -> None:
     bulk = pickle.loads(pickle.dumps(credkit.bulk.compile(GATE)))
+    assert bulk == credkit.bulk.compile(GATE) != credkit.bulk.compile("hex:8")
+    assert len({bulk, credkit.bulk.compile(GATE), credkit.bulk.compile("hex:8")}) == 2
     found = pickle.loads(pickle.dumps(bulk.inspect(["02F764DD", "02F764DC", None])))
     assert found.fields["number"].tolist() == [45678, None, None]
     assert found.first_failed_rule.tolist() == [-1, 3, 0]

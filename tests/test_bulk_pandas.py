@@ -109,3 +109,17 @@ def test_a_column_of_floats_without_a_number_is_one_of_nulls() -> None:
         assert bulk.encode_or_null({"number": column}).ok.tolist() == [False, False]
         found = bulk.inspect(column)
         assert [rule.rule for rule in found.rules if found.failures[rule].all()] == ["missing"]
+
+
+def test_checks_are_columns_of_every_library() -> None:
+    frame = pd.DataFrame({"raw": ["02F764DD", "02F764DC", None]}, index=[5, 3, 8])
+    found = credkit.bulk.compile(GATE).inspect(frame.raw)
+    wanted = found.to_polars(checks=True)
+    assert wanted.columns[2:4] == ["ok", "first_failed_rule"]
+    assert pl.DataFrame(found.to_arrow(checks=True)).equals(wanted)
+    table = found.to_pandas(checks=True)
+    assert table.index.tolist() == [5, 3, 8]
+    assert frame[~table.ok].index.tolist() == [3, 8]
+    for name in wanted.columns:
+        assert [None if pd.isna(cell) else cell for cell in table[name]] == wanted[name].to_list()
+    assert found.to_pandas().columns.tolist() == wanted.columns[:2]

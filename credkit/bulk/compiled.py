@@ -22,6 +22,7 @@ from credkit.core.forms import from_raw
 from credkit.core.sentences import redacted_repr
 
 
+@dataclass(frozen=True, repr=False)
 class Bulk:
     """A chain that decodes and encodes many rows; made by `credkit.bulk.compile`.
 
@@ -29,10 +30,13 @@ class Bulk:
     each (for more than 64 bits an array of two dimensions, the most significant word first) or a list of ``Bits``;
     for fields a mapping of columns or a data frame. A column is a list, or one of numpy, Polars, Arrow or pandas.
     Nulls of any of them are rows without a value. Whatever is no such column raises `DefinitionError`.
+
+    >>> from credkit import chain
+    >>> Bulk(chain("hex:8")) == Bulk(chain("hex:8"))
+    True
     """
 
-    def __init__(self, codec: AnyCodec) -> None:
-        self.codec = codec
+    codec: AnyCodec
 
     def __repr__(self) -> str:
         return f"Bulk({redacted_repr(self.codec.name)})"

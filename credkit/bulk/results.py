@@ -233,6 +233,14 @@ class Inspected(RowResults):
             raise DefinitionError(f"a field is called {taken}, as a column for the checks: select: renames it")
         return tables.frame({**columns, **found})
 
+    def to_arrow(self, *, checks: bool = False) -> Any:
+        """The table of `to_polars` as a ``pyarrow.Table``; needs pyarrow."""
+        return tables.to_arrow(self.to_polars(checks=checks))
+
+    def to_pandas(self, *, checks: bool = False) -> Any:
+        """The table of `to_polars` as a pandas data frame, as `Decoded.to_pandas` gives it; needs pandas."""
+        return tables.to_pandas(self.to_polars(checks=checks), self.index)
+
     def _summary(self) -> Iterator[str]:
         yield f"{self.count} row{'s' if self.count != 1 else ''}"
         yield f"{int(self.ok.sum())} ok"
