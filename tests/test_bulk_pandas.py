@@ -13,10 +13,12 @@ import pandas as pd
 import polars as pl
 import pyarrow as pa
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 import credkit
 from credkit.bulk import Bulk
-from credkit.core.errors import DefinitionError
+from credkit.core.errors import DefinitionError, EncodeError
 
 GATE = "hex:8/right-justified:26/wiegand-26"
 TO_LIST = "split-decimal:8,16/fields:facility:8,number:16"
@@ -123,3 +125,54 @@ def test_checks_are_columns_of_every_library() -> None:
     for name in wanted.columns:
         assert [None if pd.isna(cell) else cell for cell in table[name]] == wanted[name].to_list()
     assert found.to_pandas().columns.tolist() == wanted.columns[:2]
+
+
+WAYS: dict[str, Callable[[Any], Any]] = {
+    "Polars": lambda found: found.to_polars(),
+    "Polars structs": lambda found: found.to_polars().to_struct("card"),
+    "Arrow": lambda found: found.to_arrow(),
+    "pandas": lambda found: found.to_pandas(),
+    "mapping": lambda found: found.to_polars().to_dict(as_series=False),
+}
+
+
+@given(
+    numbers=st.lists(st.tuples(st.integers(0, (1 << 80) - 1), st.integers(0, 255)), min_size=1, max_size=8),
+    way=st.sampled_from(sorted(WAYS)),
+)
+def test_tables_of_wide_fields_are_encoded_back(numbers: list[tuple[int, int]], way: str) -> None:
+    bulk = credkit.bulk.compile("hex:22/fields:uid:80,kind:8")
+    texts = [f"{uid:020X}{kind:02X}" for uid, kind in numbers]
+    table = WAYS[way](bulk.decode(texts))
+    assert bulk.encode(table).values == texts
+    assert bulk.encode_or_null(WAYS[way](bulk.inspect([*texts, None]))).values == [*texts, None]
+
+
+def test_only_the_texts_that_tables_have_are_numbers() -> None:
+    bulk = credkit.bulk.compile("hex:22/fields:uid:80,kind:8")
+    cells = [
+        "7",
+        "0",
+        "07",
+        "",
+        "-7",
+        "+7",
+        "7 ",
+        "1_0",
+        "7.0",
+        "\u0667",
+        "0x7",
+        str((1 << 80) - 1),
+        str(1 << 80),
+        "9" * 9999,
+    ]
+    found = bulk.encode_or_null({"uid": cells, "kind": [1] * len(cells)})
+    assert [cell for cell, ok in zip(cells, found.ok.tolist(), strict=True) if ok] == ["7", "0", str((1 << 80) - 1)]
+    with pytest.raises(EncodeError, match=r"row 0 .*: uid is '07', not a whole number"):
+        bulk.encode({"uid": ["07"], "kind": [1]})
+    with pytest.raises(EncodeError, match=r"row 0 .*: kind is '1', not a whole number"):
+        bulk.encode({"uid": ["7"], "kind": ["1"]})
+    with pytest.raises(
+        EncodeError, match=r"row 0 .*: uid is '7', not a whole number"
+    ):  # tables have a number of 64 bits
+        credkit.bulk.compile("hex:16/fields:uid:64").encode({"uid": ["7"]})

@@ -27,11 +27,14 @@ from credkit.bulk.containers import (
     unwrapped,
 )
 from credkit.bulk.rowblock import RowBlock, Rule
+from credkit.bulk.tables import number_of_text
 from credkit.bulk.words import LIMB_BITS, Array, Wide, pack
 from credkit.core.errors import DefinitionError
 from credkit.core.fields import is_index
 from credkit.core.forms import Form, raw_of
 from credkit.core.reading import Schema
+from credkit.core.forms import Form, is_index, raw_of
+from credkit.core.reading import Field, Schema, SchemaRow
 from credkit.core.sentences import nearest, redacted_repr
 from credkit.core.shapes import Shape, describe_lengths, single_length
 from credkit.core.spans import MAX_BITS
@@ -210,6 +213,16 @@ def _words(
         yield rows, block
 
 
+def _wide_numbers(row: SchemaRow | None, column: NullableColumn) -> NullableColumn:
+    """The column of a field of more than 64 bits, whose numbers are texts in tables, as numbers."""
+    if not isinstance(row, Field) or row.most < 1 << LIMB_BITS or column.values.dtype != object:
+        return column
+    numbers = np.empty(len(column.values), object)
+    for place, cell in enumerate(column.values):  # a list in a cell stays a list
+        numbers[place] = number_of_text(cell)
+    return NullableColumn(numbers, column.nulls)
+
+
 def _columns(name: str, step: str, schema: Schema | None, values: Any) -> Iterator[tuple[slice, RowBlock]]:
     """Columns of fields; a value that no field can hold goes on as it is, for the codec to refuse.
 
@@ -217,6 +230,7 @@ def _columns(name: str, step: str, schema: Schema | None, values: Any) -> Iterat
     """
     found = {key: field_column(f"{name}: the column {key}", cells) for key, cells in as_columns(name, values).items()}
     if schema:
+        found = {key: _wide_numbers(schema.get(key), column) for key, column in found.items()}
         for missing in (key for key in schema if key not in found):
             raise DefinitionError(f"{name}: the column {missing} is missing{nearest(missing, found)}")
         for extra in (key for key in found if key not in schema):

@@ -5,6 +5,7 @@ pyarrow and pandas are only imported when a table of theirs is asked for.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from importlib import import_module
 from typing import Any
@@ -14,6 +15,10 @@ import polars as pl
 
 from credkit.bulk.words import LIMB_BITS, Array
 from credkit.core.errors import DefinitionError
+from credkit.core.spans import MAX_NUMBER_BITS
+
+MAX_NUMBER_DIGITS = len(str((1 << MAX_NUMBER_BITS) - 1))
+_DECIMAL = re.compile("0|[1-9][0-9]*")
 
 
 def frame(columns: Mapping[str, Any]) -> pl.DataFrame:
@@ -33,6 +38,17 @@ def number_or_text(name: str, column: Array, nulls: Array | None) -> pl.Series:
         texts = [None if null or cell is None else str(cell) for cell, null in zip(cells, gone, strict=True)]
         return text_series(name, texts)
     return null_where(pl.Series(name, column), nulls)
+
+
+def number_of_text(cell: Any) -> Any:
+    """The number of which `number_or_text` made the text ``cell``; any other cell as it is.
+
+    >>> number_of_text("1208925819614629174706175"), number_of_text("0123"), number_of_text(5)
+    (1208925819614629174706175, '0123', 5)
+    """
+    if not isinstance(cell, str) or len(cell) > MAX_NUMBER_DIGITS or not _DECIMAL.fullmatch(cell):
+        return cell
+    return int(cell)
 
 
 def null_where(series: pl.Series, nulls: Array | None) -> pl.Series:
