@@ -257,6 +257,28 @@ def test_lists_hold_whole_numbers(tables: Any) -> None:
         credkit.map_entry(tables)
 
 
+@pytest.mark.parametrize(
+    ("call", "said"),
+    [
+        (lambda: credkit.map_entry([]), "map: lists by name are needed, not []"),  # type: ignore[arg-type]
+        (lambda: credkit.map_entry({"a": [1]}), "map 'a': numbers by printed number are"),  # type: ignore[dict-item]
+        (lambda: credkit.memory_entry(None), "a mapping of names to plans is needed, not None"),  # type: ignore[arg-type]
+        (lambda: credkit.memory_entry({"p": 5}), "plan 'p' must be a CardPlan"),  # type: ignore[dict-item]
+        (lambda: credkit.memory_entry({}, "00FF"), "mapping of plan names to master keys is"),  # type: ignore[arg-type]
+        (lambda: credkit.identify(5), "1 to 1000 texts are needed, not 5"),  # type: ignore[arg-type]
+        (lambda: credkit.identify(["1", 5]), "1 to 1000 texts are needed, not"),  # type: ignore[list-item]
+        (lambda: credkit.identify("1", facility=5), "facility must be a list of whole"),  # type: ignore[arg-type]
+        (lambda: credkit.identify("1", known="5"), "known must be a list of whole"),  # type: ignore[arg-type]
+        (lambda: credkit.load_plan(5), "load_plan: a path is needed, not 5"),  # type: ignore[arg-type]
+    ],
+)
+def test_an_argument_of_another_type_is_one_sentence(call: Callable[[], Any], said: str) -> None:
+    with pytest.raises(DefinitionError) as caught:
+        call()
+    assert said in str(caught.value)
+    assert "00FF" not in str(caught.value)  # it may be a master key
+
+
 def test_no_sentence_names_an_account_number_wherever_it_stands() -> None:
     wide = credkit.layout_entries({"lim": {"length": 56, "fields": {"number": {"bits": "0-55", "most": 9}}}})
     lists = credkit.map_entry({"l": {1: 2}})

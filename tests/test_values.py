@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterator
 from concurrent.futures import Executor, ProcessPoolExecutor, ThreadPoolExecutor
 from contextlib import suppress
 from dataclasses import dataclass
+from dataclasses import replace
 from multiprocessing import get_context
 from random import Random
 from typing import Any
@@ -157,6 +158,21 @@ def test_fields_are_the_dict_they_stand_for() -> None:
     kept = Fields(changed)
     changed["number"] = 2
     assert kept == {"number": 1}
+
+
+def test_what_is_found_and_planned_has_a_short_repr() -> None:
+    groups = credkit.identify("02F764DD")
+    relations = credkit.relate("04112233445566", "0860116326")
+    wide = replace(STAFF, name="Brackwater " * 100)
+    found = [*groups, *(match for group in groups for match in group.matches), *relations]
+    planned = [STAFF, wide, STAFF.geometry, *STAFF.records, *STAFF.access.values()]
+    assert min(len(groups), len(relations), len(STAFF.records)) > 1
+    assert all(len(repr(each)) < LONGEST_REPR for each in [*found, *planned])
+    assert "wiegand-26" in repr(groups[0])
+    assert "facility=123" in repr(groups[0].best)
+    paid = [repr(match) for group in credkit.identify("4114360123456785") for match in group.matches]
+    assert any("411436******6785" in each for each in paid)
+    assert not any("4114360123456785" in each for each in paid)
 
 
 def test_a_repr_holds_no_account_number() -> None:

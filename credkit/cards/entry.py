@@ -52,7 +52,29 @@ def memory_entry(plans: Mapping[str, CardPlan], masters: Mapping[str, MasterKey]
     """The catalogue row for ``memory:PLAN,RECORD`` over a site's own plans, and the master keys of some of them.
 
     Raises `DefinitionError` for a master key of a plan that is not there.
+
+    A plan mostly comes from `load_plan`. Here the canteen of Brackwater Terminal keeps an account number in page 4:
+
+    >>> from credkit import chain, decode
+    >>> from credkit.cards.geometry import build_geometry
+    >>> account = CardRecord(name="account", size=4, codec=chain("fields:number:32"), places=(16, 17, 18, 19))
+    >>> plan = CardPlan(name="canteen", geometry=build_geometry("type2-144"), serial=7, label="", records=(account,))
+    >>> decode("hex:8/memory:canteen,account", "0000B26E", codecs=memory_entry({"canteen": plan}))
+    Fields(number=45678)
     """
+    if not isinstance(plans, Mapping):
+        raise DefinitionError(f"memory: a mapping of names to plans is needed, not {redacted_repr(plans)}")
+    if not isinstance(masters, Mapping):  # what it is instead may be a key: it is not shown
+        raise DefinitionError("memory: a mapping of plan names to master keys is needed")
+    for name, plan in plans.items():
+        if not isinstance(plan, CardPlan):
+            raise DefinitionError(
+                f"memory: the plan {redacted_repr(name)} must be a CardPlan, which load_plan gives, "
+                f"not {redacted_repr(plan)}"
+            )
+    for name, master in masters.items():
+        if not isinstance(master, MasterKey):
+            raise DefinitionError(f"memory: the master key of the plan {redacted_repr(name)} is not a MasterKey")
     known, held = FrozenMapping(plans), FrozenMapping(masters)
     for name in held:
         if name not in known:

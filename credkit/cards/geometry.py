@@ -28,7 +28,7 @@ from functools import cached_property, lru_cache
 
 from credkit.core.codec import PRACTICE
 from credkit.core.errors import DefinitionError
-from credkit.core.sentences import nearest, redacted_repr
+from credkit.core.sentences import format_count, nearest, redacted_repr
 
 COMMON_NAMES = (
     "sectors-5x4", "sectors-16x4", "sectors-32x4+8x16", "type2-48", "type2-144", "type2-496", "type2-872",
@@ -57,7 +57,7 @@ class ReservedBytes:
     at: range
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False)
 class Geometry:
     """The structure of a memory. ``sectors`` are ranges of blocks, one for all where there are none.
 
@@ -75,6 +75,9 @@ class Geometry:
     keys: bool = False
     serial: int = 4
     unit: str = "block"
+
+    def __repr__(self) -> str:
+        return f"<Geometry {self.name}: {format_count(self.size, 'byte')}>"
 
     @property
     def blocks(self) -> int:

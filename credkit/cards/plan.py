@@ -19,8 +19,9 @@ from credkit.cards.geometry import BYTES_PER_LOCK_BIT, PAGE_BYTES, STATIC_LOCK_B
 from credkit.core.codec import AnyCodec
 from credkit.core.errors import CredkitError, EncodeError
 from credkit.core.forms import to_bits, to_word
+from credkit.core.hooks import redacted
 from credkit.core.reading import AnyReading, Field
-from credkit.core.sentences import redacted_repr
+from credkit.core.sentences import brief, format_count, redacted_repr
 from credkit.core.spans import format_span
 
 IDENTITY_COLUMNS = ("credential_id", "serial")  # the columns that every list of credentials has
@@ -29,7 +30,7 @@ DIRECTORY_KEY, NDEF_KEY = bytes.fromhex("A0A1A2A3A4A5"), bytes.fromhex("D3F7D3F7
 _DIGITS = re.compile(r"[0-9]{1,40}")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
 class CardRecord:
     """What is stored in one place: ``size`` bytes that ``codec`` reads, then ``mac`` bytes that protect them.
 
@@ -88,6 +89,10 @@ class CardRecord:
         assert self.codec is not None
         return self.codec.inspect(to_bits((int.from_bytes(data, "big"), 8 * len(data))))
 
+    def __repr__(self) -> str:
+        what = f"{self.name}: {format_count(self.total_size, 'byte')}{f', {self.codec.name}' if self.codec else ''}"
+        return f"<CardRecord {brief(redacted(what))}>"
+
 
 def _parse_item(codec: AnyCodec, name: str, text: str) -> int | str:
     row = codec.schema.get(name)
@@ -113,7 +118,7 @@ class PlanDanger:
     text: str
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False)
 class CardPlan:
     """A plan that fits: every record has its place, every sector that is written its access conditions.
 
@@ -136,6 +141,10 @@ class CardPlan:
     ignored: tuple[str, ...] = ()
     not_payment: str = ""
     digest: str = ""
+
+    def __repr__(self) -> str:
+        size = f"{format_count(len(self.records), 'record')}, {format_count(self.used_bytes, 'byte')}"
+        return f"<CardPlan {brief(redacted(self.name))}: {self.geometry.name}, {size}>"
 
     @property
     def columns(self) -> tuple[str, ...]:

@@ -36,7 +36,7 @@ from credkit.cards.plan import IDENTITY_COLUMNS, CardPlan, CardRecord
 from credkit.catalogue.registry import chain
 from credkit.core.chains import link
 from credkit.core.codec import AnyCodec
-from credkit.core.errors import CredkitError
+from credkit.core.errors import CredkitError, DefinitionError
 from credkit.core.frozen import FrozenMapping
 from credkit.core.reading import Field
 from credkit.core.sentences import nearest, redacted_repr
@@ -64,7 +64,18 @@ DIRECTORY = "directory"  # the name of the record that says where the others are
 
 
 def load_plan(path: str | Path) -> CardPlan:
-    """The plan that the TOML file ``path`` describes; raises `DefinitionError` with file and key."""
+    """The plan that the TOML file ``path`` describes; raises `DefinitionError` with file and key.
+
+    >>> from tempfile import TemporaryDirectory
+    >>> account = 'account = { column = "account", stored = "fields:number:32", where = "page 4" }'
+    >>> with TemporaryDirectory() as folder:
+    ...     file = Path(folder, "canteen.toml")
+    ...     _ = file.write_text(f'plan = {{ name = "canteen", geometry = "type2-144" }}\\nrecords.{account}')
+    ...     load_plan(file)
+    <CardPlan canteen: type2-144, 1 record, 4 bytes>
+    """
+    if not isinstance(path, str | Path):
+        raise DefinitionError(f"load_plan: a path is needed, not {redacted_repr(path)}")
     plan = _PlanBuilder(read_toml(Path(path), PLAN_KEYS)).build()
     return replace(plan, digest=sha256(read_regular(Path(path))).hexdigest())
 

@@ -38,10 +38,13 @@ def decode(chain: Codec[Bits, Out], value: BitsLike, codecs: Codecs = ()) -> Out
 def decode(chain: Chainlike, value: object, codecs: Codecs = ()) -> object:
     """What ``value`` means, read through ``chain``; raises `DecodeError` if any check fails.
 
-    ``value`` is a str, a ``bitstring.Bits`` or a mapping, as the chain takes; so is the result.
+    ``value`` is a str, bits or a mapping, as the chain takes. Bits are a ``bitstring.Bits``, bytes, or a pair
+    ``(number, length)``. The result is a str, a ``bitstring.Bits`` or `Fields`, as the chain gives.
 
     >>> decode("binary/wiegand-26", "10111101110110010011011101")["number"]
     45678
+    >>> decode("wiegand-26", (49767645, 26)), decode("right-justified:26/wiegand-26", b"\\x02\\xf7\\x64\\xdd")
+    (Fields(facility=123, number=45678), Fields(facility=123, number=45678))
     >>> decode("binary/wiegand-26", "00111101110110010011011101")
     Traceback (most recent call last):
     credkit.DecodeError: wiegand-26: even parity over bits 1-12 fails: bit 0 is 0, expected 1 \

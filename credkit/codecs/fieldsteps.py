@@ -241,10 +241,23 @@ def map_entry(tables: Mapping[str, Mapping[int, int]]) -> Entry:
 
     Raises `DefinitionError` for an empty list, and for one in which two printed numbers share an
     encoded one.
+
+    Cards of Brackwater Terminal's old pier hold other numbers than are printed on them:
+
+    >>> from credkit import decode
+    >>> pier = map_entry({"pier": {1001: 45678, 1002: 45679}})
+    >>> decode("decimal:16/fields:number:16/map:pier,number", "1001", codecs=pier)
+    Fields(number=45678)
     """
+    if not isinstance(tables, Mapping):
+        raise DefinitionError(f"map: lists by name are needed, not {redacted_repr(tables)}")
     made: dict[str, tuple[Mapping[int, int], Mapping[int, int]]] = {}
     for title, table in tables.items():
         back: dict[int, int] = {}
+        if not isinstance(table, Mapping):
+            raise DefinitionError(
+                f"map {redacted_repr(title)}: numbers by printed number are needed, not {redacted_repr(table)}"
+            )
         for printed, encoded in table.items():
             if not is_number(printed) or not is_number(encoded):
                 pair = f"{redacted_repr(printed)} → {redacted_repr(encoded)}"

@@ -50,6 +50,13 @@ class Codec(ABC, Generic[In, Out]):
     ``is_projection`` marks a projection: it drops a part of what it is given, in either direction, and has
     no inverse. ``drops_extra_fields`` marks a codec that leaves out surplus fields when it is a target's last step.
     ``decode_obstacle`` and ``encode_obstacle`` say why it works one way only, if it does.
+
+    >>> from credkit import chain
+    >>> gate = chain("hex:8/right-justified:26/wiegand-26")
+    >>> gate.takes, gate.gives, gate.decode("02F764DD"), gate.encode({"facility": 123, "number": 45678})
+    ('text', 'fields', Fields(facility=123, number=45678), '02F764DD')
+    >>> gate.schema["number"].allowed
+    '0 to 65535'
     """
 
     declares: ClassVar[bool] = False  # whether it says, as a standard does, what the digits of its text are
@@ -270,6 +277,12 @@ class Entry:
     ``build`` takes the arguments written behind the name, as text; ``signature`` shows them.
     ``usual`` lists argument texts worth trying on an unknown value; ``aliases`` are names that an
     open standard gives the same content.
+
+    >>> from credkit import chain, decode
+    >>> entry = Entry(name="serial", title="a serial of so many bytes", source=PRACTICE, signature="BYTES", examples=(),
+    ...               build=lambda size: chain(f"fields:serial:{8 * int(size)}"))
+    >>> decode("hex:8/serial:4", "0000B26E", codecs=entry)
+    Fields(serial=45678)
     """
 
     name: str

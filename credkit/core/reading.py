@@ -48,6 +48,11 @@ class Check:
     judged and ``covers`` what it is judged by, both positions in the input (of form ``form``) of
     the step ``codec``; ``evidence`` is how many bits a pass is worth: a random value passes with
     probability 2 ** -evidence.
+
+    >>> check = Check(codec="gate", rule="first-digit", claim="the first digit", form="text", at=(0,),
+    ...               expected="2", found="3")
+    >>> check.passed, check.sentence()
+    (False, "gate: the first digit fails: character 0 is '3', expected 2")
     """
 
     codec: str
@@ -242,6 +247,13 @@ class Reading(Generic[Out]):
 
     ``origin`` takes a place in the value to its places in the input. A chain's reading holds its
     ``steps``, which have the parts; its checks keep the positions of the step that made them.
+
+    >>> from credkit import inspect
+    >>> reading = inspect("hex:8/right-justified:26/wiegand-26", "02F764DC")
+    >>> reading.value, reading.ok, [check.rule for check in reading.checks if not check.passed]
+    (Fields(facility=123, number=45678), False, ['odd-parity'])
+    >>> reading.failed.at, reading.trace(reading.failed)  # bit 25 of the frame is in character 7 of the text
+    ((25,), (7,))
     """
 
     value: Out | None

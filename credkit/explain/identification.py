@@ -21,14 +21,17 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from math import log2
+from operator import index
 from random import Random
 from typing import Any
 
 from credkit.catalogue.registry import chain
 from credkit.core.codec import AnyCodec
 from credkit.core.errors import CredkitError, DefinitionError
-from credkit.core.forms import to_raw
+from credkit.core.forms import is_index, to_raw
+from credkit.core.hooks import redacted
 from credkit.core.reading import Field, Note
+from credkit.core.sentences import brief, format_count, redacted_repr
 from credkit.explain.candidates import BLANKS, NOTE_LEVEL_EVIDENCE, Candidate, chance_bits, find_candidates
 
 SAMPLES_PER_CHAIN = 12  # values of a chain that another one must read, all of them, to be the same to every check
@@ -36,7 +39,7 @@ MOST_COMPARED_VALUES = 1000
 LONGEST_COMPARED_DIGITS = 40  # of a text that is compared with a known number
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
 class Match:
     """A chain that reads all of the texts, with what it reads and what speaks for it, in bits.
 
@@ -56,8 +59,12 @@ class Match:
         """What it is ranked by."""
         return self.evidence - self.cost + sum(NOTE_LEVEL_EVIDENCE[note.level] for note in self.notes)
 
+    def __repr__(self) -> str:
+        values = redacted_repr(self.values[0]) if len(self.values) == 1 else format_count(len(self.values), "value")
+        return f"<Match {brief(redacted(self.chain))}: {values}>"
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+
+@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
 class MatchGroup:
     """Readings that nothing given tells apart, the most usual first; ``advice`` says what would.
 
@@ -83,6 +90,10 @@ class MatchGroup:
         """Whether all of them read the same."""
         return len({_match_values(match) for match in self.matches}) == 1
 
+    def __repr__(self) -> str:
+        others = f", {format_count(len(self.matches) - 1, 'other')}" if len(self.matches) > 1 else ""
+        return f"<MatchGroup {brief(redacted(self.best.chain))}: {format_bits(self.evidence)}{others}>"
+
 
 def identify(
     texts: str | Iterable[str], *, facility: Iterable[int] = (), known: Iterable[int] = ()
@@ -91,11 +102,20 @@ def identify(
 
     ``facility`` are facility codes that may occur; ``known`` are numbers of which at least one
     should be among the cards. Raises `DefinitionError` for no text, or too many.
+
+    Two cards at one gate of Brackwater Terminal, whose facility code is 123:
+
+    >>> best, *others = identify(["02F764DD", "02F764E1"], facility=[123])
+    >>> best, best.best.values
+    (<MatchGroup hex:8/right-justified:26/wiegand-26: 14 bits>, \
+(Fields(facility=123, number=45678), Fields(facility=123, number=45680)))
+    >>> identify("Brackwater Terminal")
+    ()
     """
-    given = [texts] if isinstance(texts, str) else list(texts)
+    given = [texts] if isinstance(texts, str) else list(texts) if isinstance(texts, Iterable) else []
     if not given or len(given) > MOST_COMPARED_VALUES or not all(isinstance(text, str) for text in given):
-        raise DefinitionError(f"identify: 1 to {MOST_COMPARED_VALUES} texts are needed")
-    wanted, numbers = frozenset(facility), frozenset(known)
+        raise DefinitionError(f"identify: 1 to {MOST_COMPARED_VALUES} texts are needed, not {redacted_repr(texts)}")
+    wanted, numbers = _whole_numbers("facility", facility), _whole_numbers("known", known)
     matches = sorted(
         _find_matches(given, wanted, numbers),
         key=lambda match: (-match.score, match.chain.count("/"), len(match.chain), match.chain),
@@ -107,6 +127,13 @@ def identify(
         else 0.0
     )
     return tuple(replace(group, chance=chance) for group in _group_matches(matches, wanted))
+
+
+def _whole_numbers(what: str, given: Iterable[int]) -> frozenset[int]:
+    numbers = list(given) if isinstance(given, Iterable) else [given]
+    if not isinstance(given, Iterable) or not all(map(is_index, numbers)):
+        raise DefinitionError(f"identify: {what} must be a list of whole numbers, not {redacted_repr(given)}")
+    return frozenset(map(index, numbers))
 
 
 def _find_matches(texts: Sequence[str], wanted: frozenset[int], known: frozenset[int]) -> Iterable[Match]:

@@ -33,6 +33,7 @@ from bitstring import Bits
 from credkit.core.codec import AnyCodec
 from credkit.core.errors import CredkitError, DefinitionError
 from credkit.core.forms import to_bits
+from credkit.core.sentences import brief, format_count
 from credkit.explain.agreement import Comparison, SerialReading, compare, required_chance_bits
 from credkit.explain.candidates import BLANKS, NOTE_LEVEL_EVIDENCE, ORDER_COSTS, TRUNCATION_COST, usual_codecs
 from credkit.explain.presentations import SERIAL_BITS, Presentation, presentations
@@ -41,7 +42,7 @@ MIN_EVIDENCE_BITS = 4.0  # bits of evidence of a connection that is shown: chanc
 COMPARED_SAMPLES = 6
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
 class Connection:
     """Two presentations of one serial: ``first`` and ``second`` are chains from the texts to bits of it.
 
@@ -60,11 +61,24 @@ class Connection:
     source: str = ""
     target: str = ""
 
+    def __repr__(self) -> str:
+        agree = f"{format_count(self.bits, 'bit')} agree, {format_count(round(self.evidence), 'bit')} of evidence"
+        return f"<Connection {brief(f'{self.first} to {self.second}')}: {agree}>"
+
 
 def relate(one: str, other: str) -> tuple[Connection, ...]:
     """The connections between two texts of the same card, the best founded first; none if there is none.
 
     Raises `DefinitionError` for what is not a text.
+
+    A card of Brackwater Terminal, as the gate and the old clock type it:
+
+    >>> relate("04112233445566", "0860116326")[0]
+    <Connection hex:14 to decimal:32,10: 32 bits agree, 27 bits of evidence>
+    >>> from credkit import convert
+    >>> best = relate("04112233445566", "0860116326")[0]
+    >>> convert("04112233445566", source=best.source, target=best.target)
+    '0860116326'
     """
     for text in (one, other):
         if not isinstance(text, str):
