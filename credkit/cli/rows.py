@@ -172,6 +172,8 @@ def _causes(codec: AnyCodec, text: str) -> tuple[Sequence[Hint], str | None]:
 
 def _with_payment_data(row: OutputRow, found: PaymentData) -> OutputRow:
     """``row`` with the payment data that it holds."""
+    if not any(found):
+        return row
     return replace(
         row, has_account=row.has_account or found.has_account, track_numbers=row.track_numbers | found.track_numbers,
         has_valid_track=row.has_valid_track or found.has_valid_track

@@ -116,11 +116,12 @@ def _is_within(shape: Shape, value: Any) -> bool:
     )
 
 
-def _is_place(value: Any, place: object) -> bool:
-    """Whether ``place`` is one of the input ``value``: a position, or the name of a field, perhaps a missing one."""
+def _outside(value: Any, places: tuple[object, ...]) -> list[object]:
+    """Those of ``places`` that are none of the input ``value``: a position, or a field's name, perhaps a missing one."""
     if isinstance(value, Mapping):
-        return isinstance(place, str) or place in value
-    return isinstance(place, int) and 0 <= place < len(value)
+        return [place for place in places if not isinstance(place, str) and place not in value]
+    size = len(value)
+    return [place for place in places if not (isinstance(place, int) and 0 <= place < size)]
 
 
 def _misled(codec: AnyCodec, value: Any, reading: AnyReading) -> str | None:
@@ -133,7 +134,7 @@ def _misled(codec: AnyCodec, value: Any, reading: AnyReading) -> str | None:
             places = reading.origin(end)
         except Exception as error:
             return f"has an origin that raises {type(error).__name__} for {redacted_repr(end)}"
-        if not isinstance(places, tuple) or not all(_is_place(value, place) for place in places):
+        if not isinstance(places, tuple) or _outside(value, places):
             found = places if isinstance(places, int) else repr(places)
             return f"has an origin that takes {redacted_repr(end)} to {redacted_repr(found)}, no places of its input"
     return None
@@ -147,9 +148,8 @@ def _misplaced(value: Any, reading: AnyReading) -> str | None:
         for what, at in (("at", check.at), ("covers", check.covers)):
             if not isinstance(at, tuple):
                 return f"has the check {check.rule} with {what}={redacted_repr(at)}, not a tuple of places"
-            for place in at:
-                if not _is_place(value, place):
-                    return f"has the check {check.rule} {what} {redacted_repr(place)}, which is no place of its input"
+            for place in _outside(value, at):
+                return f"has the check {check.rule} {what} {redacted_repr(place)}, which is no place of its input"
     return None
 
 
