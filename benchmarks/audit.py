@@ -32,10 +32,10 @@ IMPORTS = """
 from datetime import UTC
 from pathlib import Path
 from credkit import chain
-from credkit.audit import Clock, Columns, Plan, audit
+from credkit.audit import AuditPlan, Clock, ColumnNames, audit
 """
 AUDIT = """
-found = audit([Path(sys.argv[1])], Plan(columns=Columns(), clock=Clock(UTC), codec=chain(sys.argv[2])))
+found = audit([Path(sys.argv[1])], AuditPlan(columns=ColumnNames(), clock=Clock(UTC), codec=chain(sys.argv[2])))
 answer = [found.rows, found.failing, found.unreadable]
 """
 

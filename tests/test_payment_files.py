@@ -391,7 +391,7 @@ def test_tracks_on_two_lines_of_a_stream_are_found(tmp_path: Path) -> None:
     stopped(run("crosswalk", str(site), "--out", str(tmp_path / "out")), "readings.csv line 2: ")
 
 
-@pytest.mark.parametrize("chars", ["0", pytest.param("x= ?", marks=pytest.mark.survey)])
+@pytest.mark.parametrize("chars", ["0", pytest.param("0x= ?", marks=pytest.mark.survey)])
 def test_garbled_tracks_that_are_none_any_more_show_no_digits(tmp_path: Path, chars: str) -> None:
     """One character changed, at every place: what does not read well as a track is masked."""
     refused: Counter[str] = Counter()

@@ -12,8 +12,7 @@ import pickle
 from collections.abc import Callable, Iterator
 from concurrent.futures import Executor, ProcessPoolExecutor, ThreadPoolExecutor
 from contextlib import suppress
-from dataclasses import dataclass
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from multiprocessing import get_context
 from random import Random
 from typing import Any

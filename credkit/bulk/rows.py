@@ -32,8 +32,6 @@ from credkit.bulk.words import LIMB_BITS, Array, Wide, pack
 from credkit.core.errors import DefinitionError
 from credkit.core.fields import is_index
 from credkit.core.forms import Form, raw_of
-from credkit.core.reading import Schema
-from credkit.core.forms import Form, is_index, raw_of
 from credkit.core.reading import Field, Schema, SchemaRow
 from credkit.core.sentences import nearest, redacted_repr
 from credkit.core.shapes import Shape, describe_lengths, single_length

@@ -29,7 +29,7 @@ import re
 from abc import abstractmethod
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from itertools import accumulate, pairwise
+from itertools import accumulate
 from math import log2
 
 from bitstring import Bits
@@ -38,7 +38,7 @@ from credkit.core.checks import DIGITS
 from credkit.core.codec import PRACTICE, AnyCodec, Codec, Entry, Example
 from credkit.core.errors import DefinitionError, EncodeError
 from credkit.core.grammar import format_step
-from credkit.core.origins import Place, Several
+from credkit.core.origins import Between, Place
 from credkit.core.reading import AnyReading, Check, Part, Reading
 from credkit.core.sentences import nearest, redacted_repr
 from credkit.core.shapes import TEXT, Shape, bits, common_lengths, describe_lengths, multiples
@@ -134,7 +134,7 @@ class Characters(Stored):
         return Reading(
             value=text,
             parts=tuple(parts),
-            origin=Several(tuple(tuple(range(first, stop)) for first, stop in pairwise(ends))),
+            origin=Between(tuple(ends)),
         )
 
     def encode(self, value: str) -> Bits:
@@ -213,7 +213,7 @@ class Bcd(Stored):
         return Reading(
             value=None if strange else text,
             checks=(check,),
-            origin=Several(tuple(_digit_bits([place]) for place in range(len(text)))),
+            origin=Between(range(0, 4 * len(text) + 1, 4)),
         )
 
     def encode(self, value: str) -> Bits:

@@ -117,7 +117,7 @@ def _is_within(shape: Shape, value: Any) -> bool:
 
 
 def _outside(value: Any, places: tuple[object, ...]) -> list[object]:
-    """Those of ``places`` that are none of the input ``value``: a position, or a field's name, perhaps a missing one."""
+    """Those of ``places`` that are no position of the input ``value``, or no name of a field, present or missing."""
     if isinstance(value, Mapping):
         return [place for place in places if not isinstance(place, str) and place not in value]
     size = len(value)

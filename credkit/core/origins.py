@@ -6,7 +6,7 @@ Each kind is a small record, so that readings can be compared, copied and sent t
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TypeAlias
 
@@ -69,6 +69,21 @@ class Several:
     def __call__(self, place: Place) -> Places:
         """The places."""
         return self.source[int(place)]
+
+
+@dataclass(frozen=True, slots=True)
+class Between:
+    """Position ``i`` of the value comes from the places between ``ends[i]`` and ``ends[i + 1]``.
+
+    >>> Between(range(0, 9, 4))(1)
+    (4, 5, 6, 7)
+    """
+
+    ends: Sequence[int]
+
+    def __call__(self, place: Place) -> Places:
+        """The places."""
+        return tuple(range(self.ends[int(place)], self.ends[int(place) + 1]))
 
 
 @dataclass(frozen=True, slots=True)

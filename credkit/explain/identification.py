@@ -28,7 +28,8 @@ from typing import Any
 from credkit.catalogue.registry import chain
 from credkit.core.codec import AnyCodec
 from credkit.core.errors import CredkitError, DefinitionError
-from credkit.core.forms import is_index, to_raw
+from credkit.core.fields import is_index
+from credkit.core.forms import to_raw
 from credkit.core.hooks import redacted
 from credkit.core.reading import Field, Note
 from credkit.core.sentences import brief, format_count, redacted_repr
