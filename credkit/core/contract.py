@@ -117,7 +117,7 @@ def _is_within(shape: Shape, value: Any) -> bool:
 
 
 def _outside(value: Any, places: tuple[object, ...]) -> list[object]:
-    """Those of ``places`` that are no position of the input ``value``, or no name of a field, present or missing."""
+    """Those of ``places`` that are not in the input ``value``; the name of any field is, of a missing one too."""
     if isinstance(value, Mapping):
         return [place for place in places if not isinstance(place, str) and place not in value]
     size = len(value)
