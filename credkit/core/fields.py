@@ -23,7 +23,13 @@ def is_index(value: object) -> TypeGuard[int]:
     >>> is_index(5), is_index(-5), is_index(True), is_index(5.0)
     (True, True, False, False)
     """
-    return hasattr(type(value), "__index__") and not isinstance(value, bool)
+    if type(value) is int or isinstance(value, bool) or not hasattr(type(value), "__index__"):
+        return type(value) is int
+    try:
+        index(value)  # type: ignore[arg-type]  # the type has it
+    except TypeError:  # an array of several numbers
+        return False
+    return True
 
 
 class Fields(FrozenMapping[str, Item]):
