@@ -13,6 +13,11 @@ def amounts(name: str, *, quick: int, whole: int) -> pytest.MarkDecorator:
     return pytest.mark.parametrize(name, [quick, pytest.param(whole, marks=pytest.mark.survey)])
 
 
+def fewest(whole: int) -> int:
+    """How often a law must have seen a case that it sees ``whole`` times or more in the surveys."""
+    return max(1, whole * settings().max_examples // WHOLE)
+
+
 def examples(whole: int) -> settings:
     """How many examples a law tries that does not try as many as the others: ``whole`` of them in the surveys."""
     return settings(max_examples=max(1, whole * settings().max_examples // WHOLE), deadline=None)

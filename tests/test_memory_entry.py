@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 from collections import Counter
 from collections.abc import Iterator
 from datetime import date
@@ -13,7 +14,17 @@ import pytest
 from bitstring import Bits
 from hypothesis import given
 
-from credkit import CredkitError, DecodeError, DefinitionError, EncodeError, UnknownCodec, chain, choice, conversion
+from credkit import (
+    CredkitError,
+    DecodeError,
+    DefinitionError,
+    EncodeError,
+    UnknownCodec,
+    chain,
+    choice,
+    conversion,
+    inspect,
+)
 from credkit.cards.entry import MemoryCodec, blocks_of, memory_entry
 from credkit.cards.image import ImageBuilder
 from credkit.cards.keys import MasterKey
@@ -627,3 +638,18 @@ def test_a_fault_in_the_plan_is_told_with_both_files(folder: Path) -> None:
 def test_the_day_of_the_site_is_what_it_was(folder: Path) -> None:
     (folder / "site.toml").write_text(SITE.replace("MASTER", ""))
     assert load_site(folder / "site.toml").as_of == date(2026, 3, 31)
+
+
+def test_no_cache_keeps_a_master_key() -> None:
+    def kept() -> int:
+        gc.collect()
+        return sum(isinstance(each, MasterKey) for each in gc.get_objects())
+
+    before = kept()
+
+    def use() -> None:
+        keyed = memory_entry({"staff": PLAN}, {"staff": MasterKey.from_bytes(KEY[::-1], "argument of a function")})
+        assert not inspect("hex:40/memory:staff,secure,serial", "00" * 20, keyed).ok
+
+    use()
+    assert kept() == before

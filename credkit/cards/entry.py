@@ -83,7 +83,7 @@ def memory_entry(plans: Mapping[str, CardPlan], masters: Mapping[str, MasterKey]
     return Entry(
         name="memory", signature=f"PLAN,RECORD[,{SERIAL_FIELD}]",
         title="a record out of memory blocks that a reader sends",
-        source="defined by the site", build=partial(_build, known, held), usual=(), examples=(),
+        source="defined by the site", build=partial(_build, known, held), holds_key=bool(held), usual=(), examples=(),
     )  # fmt: skip
 
 

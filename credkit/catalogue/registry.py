@@ -264,4 +264,9 @@ def _chain(text: Chainlike, codecs: Codecs) -> AnyCodec:
     if not isinstance(text, str):
         raise DefinitionError(f"a chain is a text or a Codec, not {redacted_repr(text)}")
     items = own_items(codecs)
-    return _built_with(text, SameObjects.of(items)) if items else _built(text)
+    if not items:
+        return _built(text)
+    same = SameObjects.of(items)
+    if any(isinstance(item, Entry) and item.holds_key for item in items):
+        return _built_with.__wrapped__(text, same)
+    return _built_with(text, same)

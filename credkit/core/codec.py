@@ -276,7 +276,8 @@ class Entry:
 
     ``build`` takes the arguments written behind the name, as text; ``signature`` shows them.
     ``usual`` lists argument texts worth trying on an unknown value; ``aliases`` are names that an
-    open standard gives the same content.
+    open standard gives the same content. ``holds_key`` says that a key is in what it builds: chains
+    with it are built anew for each call, so that no cache keeps the key.
 
     >>> from credkit import chain, decode
     >>> entry = Entry(name="serial", title="a serial of so many bytes", source=PRACTICE, signature="BYTES", examples=(),
@@ -293,6 +294,7 @@ class Entry:
     signature: str = ""
     usual: tuple[str, ...] = ("",)
     aliases: tuple[str, ...] = ()
+    holds_key: bool = False
 
     def __eq__(self, other: object) -> bool:
         """Whether ``other`` builds the same codecs under the same name."""
