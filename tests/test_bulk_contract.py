@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Any
 
 import pytest
@@ -10,8 +11,8 @@ from bitstring import Bits
 
 import credkit
 from credkit import CredkitError, DefinitionError, EncodeError, Entry
-from credkit.core.codec import PRACTICE
-from credkit.core.shapes import TEXT
+from credkit.core.codec import PRACTICE, TableCodec
+from credkit.core.shapes import TEXT, bits, exactly
 from tests.test_contract import FAILED, NUMBER, READS, badge, fail, gives
 
 
@@ -58,6 +59,29 @@ def test_a_slip_of_encode_is_that_of_one_value(slip: str) -> None:
     for bulk in (credkit.bulk.compile(codec), credkit.bulk.compile("hex:2/badge", (entry,))):
         assert slip_of(lambda: bulk.encode(["7"])) == wanted  # noqa: B023 (called at once)
         assert slip_of(lambda: bulk.encode_or_null(["7", None])) == wanted  # noqa: B023
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
+class Table(TableCodec[Any, Any]):
+    """A codec whose author passes it off as one that interprets a table."""
+
+    def inspect(self, value: Any) -> Any:
+        raise KeyError("number")
+
+    def _decode_raw(self, raw: Any) -> Any:
+        raise KeyError("number")
+
+    def _encode_raw(self, raw: Any) -> Any:
+        raise KeyError("number")
+
+
+def test_a_slip_of_a_table_of_ones_own_is_that_of_one_value() -> None:
+    codec = Table(name="badge", input=bits(exactly(8)), output=TEXT)
+    entry = Entry(name="badge", title="a badge", source=PRACTICE, build=lambda: codec, examples=())
+    bulk = credkit.bulk.compile("hex:2/badge", (entry,))
+    wanted = slip_of(lambda: credkit.encode("hex:2/badge", "7", (entry,)))
+    assert slip_of(lambda: bulk.encode(["7"])) == slip_of(lambda: bulk.encode_or_null(["7"])) == wanted
+    assert slip_of(lambda: bulk.inspect(["07"])) == slip_of(lambda: credkit.inspect("hex:2/badge", "07", (entry,)))
 
 
 def test_a_row_outside_the_schema_is_no_slip() -> None:

@@ -15,7 +15,7 @@ import numpy as np
 from credkit.bulk import texts
 from credkit.bulk.rowblock import NoteKind, RowBlock, Rule, column, distinct_key, is_small, mask, store_values
 from credkit.bulk.words import LIMB_BITS, Array, Wide, WideFrame, parity, resized
-from credkit.core.codec import AnyCodec, TableCodec
+from credkit.core.codec import AnyCodec
 from credkit.core.contract import checked_inspect
 from credkit.core.forms import from_raw, to_raw
 from credkit.tables.layout import BitRun, Layout, LayoutCodec, Limit, decode_number
@@ -134,10 +134,7 @@ def _decode_leftover(block: RowBlock, place: int, step: AnyCodec, good: Array) -
 
 
 def by_value(block: RowBlock, place: int, step: AnyCodec) -> None:
-    """Run the codec itself over the distinct values of the block.
-
-    Codecs that interpret a table keep to the contract of codecs; any other is held to it, as for one value.
-    """
+    """Run the codec itself over the distinct values of the block, held to its contract as for one value."""
     verdicts: dict[Any, tuple[Any, tuple[Rule, ...], tuple[NoteKind, ...]]] = {}
     values: list[Any] = []
     failing: dict[Rule, list[int]] = {}
@@ -166,8 +163,7 @@ def by_value(block: RowBlock, place: int, step: AnyCodec) -> None:
 
 def _verdict(place: int, step: AnyCodec, value: Any) -> tuple[Any, tuple[Rule, ...], tuple[NoteKind, ...]]:
     """What the codec decodes one value to, the rules that fail, and the kinds of notes."""
-    given = from_raw(step.takes, value)
-    reading = step.inspect(given) if isinstance(step, TableCodec) else checked_inspect(step, given)
+    reading = checked_inspect(step, from_raw(step.takes, value))
     return (
         None if reading.value is None else to_raw(step.gives, reading.value),
         tuple(Rule(place, check.codec, check.rule) for check in reading.checks if not check.passed),
