@@ -18,7 +18,15 @@ from stdnum import luhn as other_luhn
 from stdnum.iso7064 import mod_11_10, mod_37_36
 
 from credkit import DecodeError, DefinitionError, EncodeError, chain, layout_entries
-from credkit.core.checks import ALPHANUMERICS, DIGITS, crc_rows, hybrid, luhn, parity, weighted
+from credkit.core.checks import (
+    ALPHANUMERICS,
+    DIGITS,
+    crc_rows,
+    hybrid_check_character,
+    luhn_check_digit,
+    parity,
+    weighted_check_digit,
+)
 from tests.sentences import refusal
 
 
@@ -165,40 +173,42 @@ NUMBERS = st.text(DIGITS, max_size=30)
 
 
 def test_published_check_digits() -> None:
-    assert luhn("7992739871") == "3"  # ISO/IEC 7812-1, the usual example
-    assert luhn("80840123456789") == "3"  # US NPI 123456789 with the prefix 80840 (45 CFR 162)
-    assert luhn("411436012345678") == "5"  # the test number of the WHATWG HTML standard, autofill example
-    assert hybrid("0794") == "5"  # ISO/IEC 7064, example of mod 11,10 (from memory)
-    assert weighted("400638133393", (3, 1)) == "1"  # an article number (GS1 General Specifications; from memory)
+    assert luhn_check_digit("7992739871") == "3"  # ISO/IEC 7812-1, the usual example
+    assert luhn_check_digit("80840123456789") == "3"  # US NPI 123456789 with the prefix 80840 (45 CFR 162)
+    assert luhn_check_digit("411436012345678") == "5"  # the test number of the WHATWG HTML standard, autofill example
+    assert hybrid_check_character("0794") == "5"  # ISO/IEC 7064, example of mod 11,10 (from memory)
+    assert (
+        weighted_check_digit("400638133393", (3, 1)) == "1"
+    )  # an article number (GS1 General Specifications; from memory)
 
 
 @given(NUMBERS)
 def test_check_characters_are_those_of_another_library(number: str) -> None:
     """python-stdnum computes them its own way."""
-    assert luhn(number) == other_luhn.calc_check_digit(number)
-    assert hybrid(number) == mod_11_10.calc_check_digit(number)
-    assert weighted(number, (3, 1)) == ean.calc_check_digit(number)
+    assert luhn_check_digit(number) == other_luhn.calc_check_digit(number)
+    assert hybrid_check_character(number) == mod_11_10.calc_check_digit(number)
+    assert weighted_check_digit(number, (3, 1)) == ean.calc_check_digit(number)
 
 
 @given(st.text(ALPHANUMERICS, max_size=30))
 def test_check_letters_are_those_of_another_library(text: str) -> None:
-    assert hybrid(text, ALPHANUMERICS) == mod_37_36.calc_check_digit(text)
+    assert hybrid_check_character(text, ALPHANUMERICS) == mod_37_36.calc_check_digit(text)
 
 
 @given(NUMBERS, st.lists(st.integers(1, 9), min_size=1, max_size=5))
 def test_weights_belong_to_digits_from_the_right(number: str, weights: list[int]) -> None:
     total = sum(int(number[-1 - place]) * weights[place % len(weights)] for place in range(len(number)))
-    assert (total + int(weighted(number, weights))) % 10 == 0
+    assert (total + int(weighted_check_digit(number, weights))) % 10 == 0
 
 
 def passes(number: str) -> bool:
-    return luhn(number[:-1]) == number[-1]
+    return luhn_check_digit(number[:-1]) == number[-1]
 
 
 def made_right(front: str, place: int, pair: str, behind: str) -> str:
     """A right number with ``pair`` at ``place`` digits from its end, the check digit being free."""
     number = front + pair + behind[:place]
-    return number + luhn(number)
+    return number + luhn_check_digit(number)
 
 
 def test_luhn_finds_every_wrong_digit() -> None:
@@ -241,16 +251,16 @@ def test_hybrid_systems_find_every_wrong_character(letters: str, size: int) -> N
     swapped = missed = 0
     for _ in range(200):
         text = "".join(random.choice(letters) for _ in range(size))
-        text += hybrid(text, letters)
+        text += hybrid_check_character(text, letters)
         for at in range(size + 1):
             for wrong in letters.replace(text[at], ""):
                 other = text[:at] + wrong + text[at + 1 :]
-                assert hybrid(other[:-1], letters) != other[-1]
+                assert hybrid_check_character(other[:-1], letters) != other[-1]
         for at in range(size):
             if text[at] != text[at + 1]:
                 other = text[:at] + text[at + 1] + text[at] + text[at + 2 :]
                 swapped += 1
-                missed += hybrid(other[:-1], letters) == other[-1]
+                missed += hybrid_check_character(other[:-1], letters) == other[-1]
     assert missed / swapped < 2 / len(letters)
 
 

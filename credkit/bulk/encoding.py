@@ -15,7 +15,7 @@ from credkit.bulk.decoding import fits_in_a_limb
 from credkit.bulk.rowblock import RowBlock, distinct_key, mask, store_values
 from credkit.bulk.words import LIMB_BITS, Wide, parity_bit, resized
 from credkit.core.codec import AnyCodec
-from credkit.core.contract import broken
+from credkit.core.contract import slip_error
 from credkit.core.errors import CredkitError, DefinitionError
 from credkit.core.reading import Field, Schema
 from credkit.tables.layout import Layout, LayoutCodec
@@ -124,4 +124,4 @@ def _encoded_or_none(step: AnyCodec, value: Any) -> Any:
     except CredkitError:
         return None
     except Exception as error:
-        raise broken(step, "encode", error) from error
+        raise slip_error(step, "encode", error) from error

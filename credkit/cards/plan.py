@@ -19,7 +19,7 @@ from credkit.cards.geometry import BYTES_PER_LOCK_BIT, PAGE_BYTES, STATIC_LOCK_B
 from credkit.core.codec import AnyCodec
 from credkit.core.errors import CredkitError, EncodeError
 from credkit.core.forms import to_bits, to_word
-from credkit.core.hooks import redacted
+from credkit.core.hooks import redact_text
 from credkit.core.reading import AnyReading, Field
 from credkit.core.sentences import brief, format_count, redacted_repr
 from credkit.core.spans import format_span
@@ -91,7 +91,7 @@ class CardRecord:
 
     def __repr__(self) -> str:
         what = f"{self.name}: {format_count(self.total_size, 'byte')}{f', {self.codec.name}' if self.codec else ''}"
-        return f"<CardRecord {brief(redacted(what))}>"
+        return f"<CardRecord {brief(redact_text(what))}>"
 
 
 def _parse_item(codec: AnyCodec, name: str, text: str) -> int | str:
@@ -144,7 +144,7 @@ class CardPlan:
 
     def __repr__(self) -> str:
         size = f"{format_count(len(self.records), 'record')}, {format_count(self.used_bytes, 'byte')}"
-        return f"<CardPlan {brief(redacted(self.name))}: {self.geometry.name}, {size}>"
+        return f"<CardPlan {brief(redact_text(self.name))}: {self.geometry.name}, {size}>"
 
     @property
     def columns(self) -> tuple[str, ...]:

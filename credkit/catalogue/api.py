@@ -13,10 +13,10 @@ from bitstring import Bits
 
 from credkit.catalogue.own import Codecs, SameObjects, own_items
 from credkit.catalogue.registry import Chainlike
-from credkit.catalogue.registry import chain as built
+from credkit.catalogue.registry import chain as build_chain
 from credkit.core.chains import AnyConversion, Conversion
-from credkit.core.chains import choice as chosen
-from credkit.core.chains import conversion as joined
+from credkit.core.chains import choice as build_choice
+from credkit.core.chains import conversion as build_conversion
 from credkit.core.codec import AnyCodec, Codec, In, Out
 from credkit.core.contract import checked_encode, checked_inspect
 from credkit.core.fields import Value
@@ -50,7 +50,7 @@ def decode(chain: Chainlike, value: object, codecs: Codecs = ()) -> object:
     credkit.DecodeError: wiegand-26: even parity over bits 1-12 fails: bit 0 is 0, expected 1 \
 (character 0 of the text)
     """
-    return built(chain, codecs).decode(value)
+    return build_chain(chain, codecs).decode(value)
 
 
 @overload
@@ -69,7 +69,7 @@ def encode(chain: Chainlike, value: object, codecs: Codecs = ()) -> object:
     >>> encode("hex:8/right-justified:26/wiegand-26", {"facility": 123, "number": 45678})
     '02F764DD'
     """
-    codec = built(chain, codecs)
+    codec = build_chain(chain, codecs)
     return checked_encode(codec, codec.check_output(value))
 
 
@@ -88,25 +88,25 @@ def inspect(chain: Chainlike, value: object, codecs: Codecs = ()) -> AnyReading:
     >>> reading.ok, [check.rule for check in reading.checks if not check.passed]
     (False, ['even-parity'])
     """
-    codec = built(chain, codecs)
+    codec = build_chain(chain, codecs)
     return checked_inspect(codec, codec.check_input(value))
 
 
 @lru_cache(maxsize=256)
 def _conversion(source: str, target: str) -> AnyConversion:
-    return joined(built(source), built(target))
+    return build_conversion(build_chain(source), build_chain(target))
 
 
 @lru_cache(maxsize=128)  # few, as each keeps its codecs alive
 def _conversion_with(source: str, target: str, same: SameObjects) -> AnyConversion:
-    return joined(built(source, same.items), built(target, same.items))
+    return build_conversion(build_chain(source, same.items), build_chain(target, same.items))
 
 
 def _joined(source: Chainlike, target: Chainlike, codecs: Codecs) -> AnyConversion:
     items = own_items(codecs)
     if isinstance(source, str) and isinstance(target, str):
         return _conversion_with(source, target, SameObjects.of(items)) if items else _conversion(source, target)
-    return joined(built(source, items), built(target, items))
+    return build_conversion(build_chain(source, items), build_chain(target, items))
 
 
 @overload
@@ -145,7 +145,7 @@ def choice(*options: Chainlike, codecs: Codecs = ()) -> AnyCodec:
     45678
     """
     items = own_items(codecs)
-    return chosen(*(built(option, items) for option in options))
+    return build_choice(*(build_chain(option, items) for option in options))
 
 
 @overload

@@ -21,7 +21,7 @@ from credkit.catalogue.own import Codecs, SameObjects, own_entries, own_items
 from credkit.catalogue.stated import Record, check_stated
 from credkit.core.chains import link
 from credkit.core.codec import AnyCodec, Codec, Entry, In, Out
-from credkit.core.contract import broken
+from credkit.core.contract import slip_error
 from credkit.core.errors import CredkitError, DefinitionError, UnknownCodec
 from credkit.core.fields import FieldMapping
 from credkit.core.forms import Form
@@ -137,7 +137,7 @@ def build(step: StepText, codecs: Codecs = ()) -> AnyCodec:
     except CredkitError:
         raise
     except Exception as error:
-        raise broken(entry.name, "build", error) from error
+        raise slip_error(entry.name, "build", error) from error
     if not isinstance(codec, Codec):
         raise DefinitionError(f"codec {entry.name} is broken: build returns {redacted_repr(codec)}, not a Codec")
     return codec

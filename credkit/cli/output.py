@@ -20,7 +20,7 @@ import click
 
 from credkit.cli.masks import mask_value
 from credkit.core.errors import DefinitionError
-from credkit.core.sentences import bounded
+from credkit.core.sentences import shorten_sentence
 from credkit.explain.cautions import PAYMENT
 from credkit.explain.screen import SCREEN_COLUMNS, escape_unprintable, label_text, shorten, wrap_text
 from credkit.privacy.accounts import holds_account, mask_accounts
@@ -41,7 +41,7 @@ TRACK = "payment track data must not be kept after authorisation"
 def complain(sentence: str, command: str = "") -> None:
     """One sentence on standard error; wrapped only where a terminal shows it."""
     text = escape_unprintable(
-        bounded(mask_accounts(f"credkit{' ' * bool(command)}{command}: {' '.join(sentence.split())}"))
+        shorten_sentence(mask_accounts(f"credkit{' ' * bool(command)}{command}: {' '.join(sentence.split())}"))
     )
     if sys.stderr.isatty():
         text = "\n".join(wrap_text(text))

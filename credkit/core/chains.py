@@ -18,7 +18,7 @@ from typing import Any, Generic, TypeAlias, overload
 from bitstring import Bits
 
 from credkit.core.codec import AnyCodec, Codec, In, Out, TableCodec
-from credkit.core.contract import broken, checked_encode, checked_inspect
+from credkit.core.contract import checked_encode, checked_inspect, slip_error
 from credkit.core.errors import CredkitError, DefinitionError, EncodeError
 from credkit.core.forms import BitsLike, from_raw, to_raw
 from credkit.core.frozen import FrozenMapping
@@ -64,7 +64,7 @@ class Chain(TableCodec[In, Out]):
         except CredkitError:
             raise
         except Exception as error:
-            raise broken(step, "decode", error) from error
+            raise slip_error(step, "decode", error) from error
         return raw
 
     def _encode_raw(self, raw: Any) -> Any:
@@ -78,7 +78,7 @@ class Chain(TableCodec[In, Out]):
         except CredkitError:
             raise
         except Exception as error:
-            raise broken(step, "encode", error) from error
+            raise slip_error(step, "encode", error) from error
         return raw
 
     def inspect(self, value: Any) -> AnyReading:
@@ -173,7 +173,7 @@ def _forward(steps: tuple[AnyCodec, ...], *, through_cuts: bool = False) -> Link
         except DefinitionError as error:
             return tuple(linked), f"{step.name} takes {error} behind {before.name}"
         except Exception as error:
-            raise broken(step, "bind_input", error) from error
+            raise slip_error(step, "bind_input", error) from error
     return tuple(linked), None
 
 

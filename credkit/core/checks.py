@@ -51,13 +51,13 @@ def crc_rows(
     ]
 
 
-def luhn(digits: str) -> str:
+def luhn_check_digit(digits: str) -> str:
     """The check digit behind ``digits``: from the right every second one is doubled, beginning with the last.
 
     It finds every wrong digit; of two neighbours swapped it misses 0 and 9, and it never notices
     digits swapped two places apart. Source: ISO/IEC 7812-1.
 
-    >>> luhn("7992739871")
+    >>> luhn_check_digit("7992739871")
     '3'
     """
     numbers = digits.encode().translate(_ORDINALS)
@@ -65,14 +65,14 @@ def luhn(digits: str) -> str:
     return DIGITS[-total % 10]
 
 
-def hybrid(text: str, letters: str = DIGITS) -> str:
+def hybrid_check_character(text: str, letters: str = DIGITS) -> str:
     """The check character behind ``text``, of the hybrid system modulus M + 1, M of ISO/IEC 7064.
 
     M is how many ``letters`` there are: ten for mod 11,10, thirty-six for mod 37,36. It finds
     every wrong character and, but for one pair in M, every swap of two neighbours. The examples
     are those of a general-purpose library of check digits.
 
-    >>> hybrid("79462"), hybrid("A12425GABC1234002", ALPHANUMERICS)
+    >>> hybrid_check_character("79462"), hybrid_check_character("A12425GABC1234002", ALPHANUMERICS)
     ('3', 'M')
     """
     base = len(letters)
@@ -82,14 +82,14 @@ def hybrid(text: str, letters: str = DIGITS) -> str:
     return letters[(1 - product) % base]
 
 
-def weighted(digits: str, weights: Sequence[int]) -> str:
+def weighted_check_digit(digits: str, weights: Sequence[int]) -> str:
     """The digit that makes the weighted sum a multiple of ten.
 
     The weights are repeated from the right: the first one belongs to the last digit. Weights that
     share a factor with ten miss some wrong digits. Source of the example: the article number
     4006381333931, weights 3 and 1 (GS1 General Specifications; from memory).
 
-    >>> weighted("400638133393", (3, 1))
+    >>> weighted_check_digit("400638133393", (3, 1))
     '1'
     """
     total = sum(int(digit) * weights[place % len(weights)] for place, digit in enumerate(reversed(digits)))

@@ -17,11 +17,11 @@ from typing import Any, ClassVar, Generic, TypeAlias, TypeVar, overload
 
 from bitstring import Bits
 
-from credkit.core.contract import broken, checked_encode, checked_inspect
+from credkit.core.contract import checked_encode, checked_inspect, slip_error
 from credkit.core.errors import CredkitError, DecodeError, DefinitionError, EncodeError
 from credkit.core.forms import TYPES, BitsLike, Form, from_raw, raw_of, to_raw
 from credkit.core.frozen import FrozenMapping
-from credkit.core.hooks import redacted
+from credkit.core.hooks import redact_text
 from credkit.core.reading import AnyReading, Field, Reading, Schema, SchemaRow, TextField, describe_places
 from credkit.core.sentences import brief, redacted_repr
 from credkit.core.shapes import Shape, describe_missing_front, single_length
@@ -107,7 +107,7 @@ class Codec(ABC, Generic[In, Out]):
         except CredkitError:
             raise
         except Exception as error:
-            raise broken(self, f"decode of {redacted_repr(value)}", error) from error
+            raise slip_error(self, f"decode of {redacted_repr(value)}", error) from error
         raise self.decode_error(checked_inspect(self, from_raw(self.takes, raw)))
 
     def decode_error(self, reading: AnyReading) -> DecodeError:
@@ -118,7 +118,7 @@ class Codec(ABC, Generic[In, Out]):
         try:
             place = reading.trace(check)
         except Exception as error:
-            raise broken(self, f"the origin of {redacted_repr(reading.value)}", error) from error
+            raise slip_error(self, f"the origin of {redacted_repr(reading.value)}", error) from error
         message = check.sentence()
         if place and (check.form != self.takes or set(place) != set(check.at)):
             message += f" ({describe_places(self.takes, place)} of the {_WHOLE[self.takes]})"
@@ -248,7 +248,7 @@ class TableCodec(Codec[In, Out]):
         except CredkitError:
             raise
         except Exception as error:
-            raise broken(self, f"encode of {redacted_repr(value)}", error) from error
+            raise slip_error(self, f"encode of {redacted_repr(value)}", error) from error
         return encoded
 
 
@@ -267,7 +267,7 @@ class Example:
     gives: str
 
     def __repr__(self) -> str:
-        return f"<Example {brief(redacted(f'{self.args}: {self.given} to {self.gives}'))}>"
+        return f"<Example {brief(redact_text(f'{self.args}: {self.given} to {self.gives}'))}>"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)

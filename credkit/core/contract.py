@@ -46,7 +46,7 @@ def checked_inspect(codec: AnyCodec, value: Any) -> AnyReading:
     except DefinitionError:
         raise
     except Exception as error:
-        raise broken(codec, f"inspect of {redacted_repr(value)}", error) from error
+        raise slip_error(codec, f"inspect of {redacted_repr(value)}", error) from error
     if _is_held_by_laws(type(codec)):
         return reading
     if slip := _slip(codec, value, reading):
@@ -69,7 +69,7 @@ def checked_encode(codec: AnyCodec, value: Any) -> Any:
     except (EncodeError, DefinitionError):
         raise
     except Exception as error:
-        raise broken(codec, f"encode of {redacted_repr(value)}", error) from error
+        raise slip_error(codec, f"encode of {redacted_repr(value)}", error) from error
     if not is_held and (slip := _mismatch(codec.input, encoded, complete=False)):
         raise DefinitionError(f"codec {codec.name} is broken: encode of {redacted_repr(value)} {slip}")
     return encoded
@@ -81,7 +81,7 @@ def _is_held_by_laws(kind: type) -> bool:
     return kind.__module__.partition(".")[0] == "credkit"
 
 
-def broken(codec: AnyCodec | str, act: str, error: Exception) -> DefinitionError:
+def slip_error(codec: AnyCodec | str, act: str, error: Exception) -> DefinitionError:
     """The error for an exception that should never have come out of ``codec``."""
     reason = redacted_repr(str(error)) if str(error) else "no message"
     return DefinitionError(f"codec {codec} is broken: {act} raises {type(error).__name__} ({reason})")

@@ -14,8 +14,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from credkit.core.hooks import redacted
-from credkit.core.sentences import bounded
+from credkit.core.hooks import redact_text
+from credkit.core.sentences import shorten_sentence
 
 if TYPE_CHECKING:
     from credkit.core.origins import Place
@@ -26,7 +26,7 @@ class CredkitError(Exception):
     """Every error that credkit raises for what it was given. No account number stands in its message."""
 
     def __init__(self, message: str) -> None:
-        super().__init__(bounded(redacted(message)))
+        super().__init__(shorten_sentence(redact_text(message)))
 
 
 class DecodeError(CredkitError, ValueError):

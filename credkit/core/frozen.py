@@ -6,7 +6,7 @@ from collections.abc import ItemsView, Iterator, Mapping
 from dataclasses import fields
 from typing import Any, TypeVar
 
-from credkit.core.hooks import redacted
+from credkit.core.hooks import redact_text
 from credkit.core.sentences import brief
 
 Key = TypeVar("Key")
@@ -62,7 +62,7 @@ class FrozenMapping(Mapping[Key, Value]):
 
     def __repr__(self) -> str:
         items = ", ".join(f"{key!r}: {value!r}" for key, value in self._items.items())
-        return f"{type(self).__name__}({{{brief(redacted(items))}}})"
+        return f"{type(self).__name__}({{{brief(redact_text(items))}}})"
 
 
 class FieldsOnly:

@@ -21,23 +21,23 @@ def give(*, redact: Redact, draw: Draw) -> None:
     _given.update(redact=redact, draw=draw)
 
 
-def redact(texts: Sequence[str]) -> Sequence[str]:
+def redact_texts(texts: Sequence[str]) -> Sequence[str]:
     """The texts of one value as they may be shown.
 
-    >>> redact(["02F764DD"])
+    >>> redact_texts(["02F764DD"])
     ['02F764DD']
     """
     shown: Sequence[str] = _given["redact"](texts)
     return shown
 
 
-def redacted(text: str) -> str:
+def redact_text(text: str) -> str:
     """A text as it may be shown.
 
-    >>> redacted("4114360123456785")  # the number of the WHATWG HTML standard's example
+    >>> redact_text("4114360123456785")  # the number of the WHATWG HTML standard's example
     '411436******6785'
     """
-    return redact([text])[0]
+    return redact_texts([text])[0]
 
 
 def draw(value: object) -> str | None:

@@ -16,7 +16,7 @@ from typing import Any, Generic, Literal, TypeAlias, TypeVar
 from credkit.core.errors import DefinitionError
 from credkit.core.fields import is_index
 from credkit.core.forms import Form
-from credkit.core.hooks import draw, redacted
+from credkit.core.hooks import draw, redact_text
 from credkit.core.origins import Origin, Place, nowhere
 from credkit.core.sentences import brief, format_count, redacted_repr
 from credkit.core.spans import format_span
@@ -73,7 +73,7 @@ class Check:
     def sentence(self) -> str:
         """The check as one sentence, with codec, rule, place, expected and found."""
         if self.passed:
-            return redacted(f"{self.codec}: {self.claim} holds")
+            return redact_text(f"{self.codec}: {self.claim} holds")
         expected = self.expected if isinstance(self.expected, str) else redacted_repr(self.expected)
         if isinstance(self.expected, tuple):
             expected = " … ".join(map(redacted_repr, self.expected))
@@ -88,7 +88,7 @@ class Check:
             found = f"found {found}, {len(self.found)} characters"
         else:
             found = f"found {found}"
-        return redacted(f"{self.codec}: {self.claim} fails: {found}, expected {expected}")
+        return redact_text(f"{self.codec}: {self.claim} fails: {found}, expected {expected}")
 
     def __repr__(self) -> str:
         return f"<Check {brief(self.sentence())}>"
@@ -110,7 +110,7 @@ class Note:
     at: tuple[Place, ...] = ()
 
     def __repr__(self) -> str:
-        return f"<Note {self.kind} ({self.level}): {brief(redacted(self.text))}>"
+        return f"<Note {self.kind} ({self.level}): {brief(redact_text(self.text))}>"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, repr=False)
@@ -217,7 +217,7 @@ class TextField:
         return f"{count} of {self.letters}" if self.letters else f"{count} characters"
 
     def __repr__(self) -> str:
-        return f"<TextField {brief(redacted(self.name))}: {brief(redacted(self.allowed))}>"
+        return f"<TextField {brief(redact_text(self.name))}: {brief(redact_text(self.allowed))}>"
 
     @property
     def room(self) -> float:

@@ -10,7 +10,7 @@ from typing import Any
 
 from bitstring import Bits
 
-from credkit.core.hooks import redact, redacted
+from credkit.core.hooks import redact_text, redact_texts
 
 MAX_REPR_CHARACTERS = 48  # characters of a value that a sentence repeats
 MAX_SENTENCE_CHARACTERS = 480  # characters of a whole sentence; its start says where, its end often what to do
@@ -18,10 +18,10 @@ MAX_BRIEF_CHARACTERS = 120  # characters of a name or text in a repr
 MAX_PRINTED_NUMBER_BITS = 4096  # bits of a number that is written out at all
 
 
-def bounded(sentence: str) -> str:
+def shorten_sentence(sentence: str) -> str:
     """``sentence``, and of one that is longer than any should be its start and its end.
 
-    >>> len(bounded("gate " * 10_000)), bounded("gate 7")
+    >>> len(shorten_sentence("gate " * 10_000)), shorten_sentence("gate 7")
     (480, 'gate 7')
     """
     if len(sentence) <= MAX_SENTENCE_CHARACTERS:
@@ -39,13 +39,13 @@ def redacted_repr(value: object) -> str:
     if isinstance(value, tuple):
         value = "".join(map(_plain, value))
     if isinstance(value, str):
-        text = repr(redacted(value))
+        text = repr(redact_text(value))
     elif isinstance(value, Bits):
         text = value.bin
     elif isinstance(value, Mapping):
-        text = redacted(" ".join(f"{name}={item}" for name, item in _pairs(value))) or "{}"
+        text = redact_text(" ".join(f"{name}={item}" for name, item in _pairs(value))) or "{}"
     else:
-        text = redacted(_plain(value))
+        text = redact_text(_plain(value))
     if len(text) <= MAX_REPR_CHARACTERS:
         return text
     return f"{text[: MAX_REPR_CHARACTERS - 12]}…{text[-6:]}" + (
@@ -71,10 +71,10 @@ def format_count(number: int, noun: str, nouns: str = "") -> str:
     return f"{number:,} {noun if number == 1 else nouns or f'{noun}s'}"
 
 
-def quoted(text: str) -> str:
+def quote(text: str) -> str:
     """A number that credkit made, as it may stand in a sentence: quoted and shortened, never masked.
 
-    >>> quoted("4114360123456785")
+    >>> quote("4114360123456785")
     "'4114360123456785'"
     """
     return repr(text) if len(text) <= MAX_REPR_CHARACTERS else f"{text[: MAX_REPR_CHARACTERS - 12]!r}…{text[-6:]}"
@@ -83,7 +83,7 @@ def quoted(text: str) -> str:
 def _pairs(fields: Mapping[Any, Any]) -> Iterator[tuple[Any, str]]:
     """The fields as texts; beside a private number no other text is shown."""
     names = [name for name, item in fields.items() if isinstance(item, str)]
-    texts = dict(zip(names, redact([fields[name] for name in names]), strict=True))
+    texts = dict(zip(names, redact_texts([fields[name] for name in names]), strict=True))
     for name, item in fields.items():
         yield name, texts[name] if name in texts else _plain(item)
 
@@ -111,4 +111,4 @@ def nearest(word: str, known: Iterable[str]) -> str:
         return ""
     spelt = {name.lower(): name for name in known}
     close = get_close_matches(word.lower(), spelt, n=1)
-    return f"; did you mean {redacted(spelt[close[0]])}?" if close else ""
+    return f"; did you mean {redact_text(spelt[close[0]])}?" if close else ""

@@ -16,7 +16,7 @@ from itertools import islice
 from typing import NamedTuple
 
 from credkit.core.errors import EncodeError
-from credkit.core.sentences import quoted, redacted_repr
+from credkit.core.sentences import quote, redacted_repr
 from credkit.crosswalk.credentials import Doubts, distinct_credentials, exclude_gone
 from credkit.crosswalk.evidence import Evidence
 from credkit.crosswalk.register import ACTIVE, EARLY, EXPIRED, Card, hide_secret, status_on
@@ -89,7 +89,7 @@ def find_duplicate_texts(site: Site, target: Target, done: TargetTexts) -> list[
             continue
         for card in group:
             done.duplicates[card] = ids
-        numbers = join_values(dict.fromkeys(card.masked_number for card in group), quote=quoted)
+        numbers = join_values(dict.fromkeys(card.masked_number for card in group), quote=quote)
         found.append(
             Finding(
                 code="duplicate-text", subject=f"{mask_accounts(target.name)} {hide_secret(group[0], text)}",

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from credkit.core.fields import Item
-from credkit.core.sentences import quoted, redacted_repr
+from credkit.core.sentences import quote, redacted_repr
 from credkit.crosswalk.register import ACTIVE, EARLY, Card, Number, Register, format_number, status_when_read
 from credkit.crosswalk.result import MOST_VALUES_NAMED, format_count, join_values
 from credkit.crosswalk.sightings import Sighting
@@ -116,7 +116,7 @@ def _quote_number(sighting: Sighting, number: Number, cards: Iterable[Card]) -> 
     secret = (sighting.result is not None and sighting.result.payment.has_account) or any(
         card.holds_account for card in cards
     )
-    return quoted(hide_all_but_account_ends(format_number(number)) if secret else format_number(number))
+    return quote(hide_all_but_account_ends(format_number(number)) if secret else format_number(number))
 
 
 def other_issues(register: Register, sighting: Sighting) -> tuple[Card, ...]:

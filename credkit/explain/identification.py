@@ -30,7 +30,7 @@ from credkit.core.codec import AnyCodec
 from credkit.core.errors import CredkitError, DefinitionError
 from credkit.core.fields import is_index
 from credkit.core.forms import to_raw
-from credkit.core.hooks import redacted
+from credkit.core.hooks import redact_text
 from credkit.core.reading import Field, Note
 from credkit.core.sentences import brief, format_count, redacted_repr
 from credkit.explain.candidates import BLANKS, NOTE_LEVEL_EVIDENCE, Candidate, chance_bits, find_candidates
@@ -62,7 +62,7 @@ class Match:
 
     def __repr__(self) -> str:
         values = redacted_repr(self.values[0]) if len(self.values) == 1 else format_count(len(self.values), "value")
-        return f"<Match {brief(redacted(self.chain))}: {values}>"
+        return f"<Match {brief(redact_text(self.chain))}: {values}>"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, repr=False)
@@ -93,7 +93,7 @@ class MatchGroup:
 
     def __repr__(self) -> str:
         others = f", {format_count(len(self.matches) - 1, 'other')}" if len(self.matches) > 1 else ""
-        return f"<MatchGroup {brief(redacted(self.best.chain))}: {format_bits(self.evidence)}{others}>"
+        return f"<MatchGroup {brief(redact_text(self.best.chain))}: {format_bits(self.evidence)}{others}>"
 
 
 def identify(

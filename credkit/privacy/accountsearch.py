@@ -17,7 +17,7 @@ from functools import lru_cache
 from itertools import pairwise
 from typing import NamedTuple
 
-from credkit.core.checks import DIGITS, luhn
+from credkit.core.checks import DIGITS, luhn_check_digit
 from credkit.privacy.accountroom import ACCOUNT_DIGITS, BLANKS, CLEAR_DIGITS, JOINTS
 
 WIDEST_GROUP = 10  # digits of one of several groups: with more, these are two numbers side by side
@@ -224,7 +224,7 @@ def _is_glued(text: str, start: int) -> bool:
 
 
 def _is_account(digits: str) -> bool:
-    return _is_issued(digits) and digits.isdecimal() and luhn(digits[:-1]) == digits[-1]
+    return _is_issued(digits) and digits.isdecimal() and luhn_check_digit(digits[:-1]) == digits[-1]
 
 
 def _is_issued(number: str, size: int = 0) -> bool:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from credkit.core.hooks import redacted
+from credkit.core.hooks import redact_text
 from credkit.core.sentences import brief, format_count, redacted_repr
 
 
@@ -21,5 +21,5 @@ class Frame:
     problem: str | None = None
 
     def __repr__(self) -> str:
-        text = brief(redacted(self.problem or "")) if self.value is None else redacted_repr(self.value)
+        text = brief(redact_text(self.problem or "")) if self.value is None else redacted_repr(self.value)
         return f"<Frame {text}, {format_count(len(self.covers), 'chunk')}>"

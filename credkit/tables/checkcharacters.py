@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from math import log2
 from typing import Any
 
-from credkit.core.checks import ALPHANUMERICS, DIGITS, hybrid, luhn, weighted
+from credkit.core.checks import ALPHANUMERICS, DIGITS, hybrid_check_character, luhn_check_digit, weighted_check_digit
 from credkit.core.errors import DefinitionError
 from credkit.core.sentences import nearest, redacted_repr
 
@@ -45,9 +45,9 @@ class CheckCharacter:
 UNWEIGHTED_RULES = {
     each.rule: each
     for each in (
-        CheckCharacter(rule="luhn", letters=DIGITS, function=luhn),
-        CheckCharacter(rule="mod-11-10", letters=DIGITS, function=hybrid),
-        CheckCharacter(rule="mod-37-36", letters=ALPHANUMERICS, function=hybrid, args=(ALPHANUMERICS,)),
+        CheckCharacter(rule="luhn", letters=DIGITS, function=luhn_check_digit),
+        CheckCharacter(rule="mod-11-10", letters=DIGITS, function=hybrid_check_character),
+        CheckCharacter(rule="mod-37-36", letters=ALPHANUMERICS, function=hybrid_check_character, args=(ALPHANUMERICS,)),
     )
 }
 RULES = (*UNWEIGHTED_RULES, WEIGHTED_RULE)
@@ -75,4 +75,4 @@ def build_check_character(what: str, rule: object, weights: Sequence[Any] = ()) 
     for weight in weights:
         if isinstance(weight, bool) or not isinstance(weight, int) or not 1 <= weight <= 9:
             raise DefinitionError(f"{what}: {redacted_repr(weight)} is not a weight from 1 to 9")
-    return CheckCharacter(rule=WEIGHTED_RULE, letters=DIGITS, function=weighted, args=(tuple(weights),))
+    return CheckCharacter(rule=WEIGHTED_RULE, letters=DIGITS, function=weighted_check_digit, args=(tuple(weights),))
