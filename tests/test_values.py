@@ -319,3 +319,19 @@ def test_a_frame_shows_no_account_number() -> None:
     assert "4114360123456785" not in repr(frame)
     [long] = credkit.LineSplitter().feed(b"7" * 5000 + b"\n")
     assert len(repr(long)) < LONGEST_REPR
+
+
+def test_whole_numbers_of_any_type_make_layouts_and_lists() -> None:
+    one, two, eight = (np.int64(number) for number in (1, 2, 8))
+    nine: Any = np.int64(9)
+    checks: Any = [{"bit": np.uint8(0), "even": (one, two)}]
+    fields: Any = {"number": {"bits": (one, eight), "most": np.int64(200)}}
+    made: Any = credkit.layout_entry("pier-9", length=nine, fields=fields, checks=checks)
+    plain = credkit.layout_entry(
+        "pier-9", length=9, fields={"number": {"bits": (1, 8), "most": 200}}, checks=[{"bit": 0, "even": (1, 2)}]
+    )
+    assert made == plain
+    listed: Any = {np.int64(101): np.uint16(9001)}
+    assert credkit.map_entry({"lockers": listed}) == credkit.map_entry({"lockers": {101: 9001}})
+    bounded: Any = np.int64(5)
+    assert credkit.Field(name="a", most=bounded) == credkit.Field(name="a", most=5)

@@ -30,7 +30,7 @@ from typing import Any
 from credkit.codecs.arguments import parse_whole_number
 from credkit.core.codec import PRACTICE, AnyCodec, Codec, Entry, Example
 from credkit.core.errors import DefinitionError, EncodeError
-from credkit.core.fields import FieldMapping, Fields
+from credkit.core.fields import FieldMapping, Fields, with_ints
 from credkit.core.forms import is_number
 from credkit.core.frozen import FrozenMapping
 from credkit.core.grammar import format_step
@@ -258,6 +258,7 @@ def map_entry(tables: Mapping[str, Mapping[int, int]]) -> Entry:
             raise DefinitionError(
                 f"map {redacted_repr(title)}: numbers by printed number are needed, not {redacted_repr(table)}"
             )
+        table = with_ints(table)
         for printed, encoded in table.items():
             if not is_number(printed) or not is_number(encoded):
                 pair = f"{redacted_repr(printed)} → {redacted_repr(encoded)}"

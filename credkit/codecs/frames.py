@@ -29,6 +29,7 @@ from bitstring import Bits
 from credkit.codecs.arguments import parse_whole_number
 from credkit.core.codec import PRACTICE, AnyCodec, Entry, Example
 from credkit.core.errors import DefinitionError
+from credkit.core.fields import with_ints
 from credkit.core.frozen import FrozenMapping
 from credkit.core.grammar import format_step
 from credkit.core.sentences import redacted_repr
@@ -109,7 +110,8 @@ def layout_entry(
         "length": length, "fields": fields, "checks": checks, "fixed": fixed, "remarks": remarks,
         "examples": examples, "title": title or name, "source": source, "aliases": aliases,
     }  # fmt: skip
-    return _proven(name, {key: list(value) if isinstance(value, tuple) else value for key, value in definition.items()})
+    rows = {key: list(value) if isinstance(value, tuple) else value for key, value in definition.items()}
+    return _proven(name, with_ints(rows))
 
 
 def _proven(name: str, table: Mapping[str, Any]) -> Entry:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from operator import index
-from typing import TypeAlias, TypeGuard
+from typing import Any, TypeAlias, TypeGuard
 
 from bitstring import Bits
 
@@ -30,6 +30,20 @@ def is_index(value: object) -> TypeGuard[int]:
     except TypeError:  # an array of several numbers
         return False
     return True
+
+
+def with_ints(value: Any) -> Any:
+    """``value`` with every whole number in it, however deep in mappings, lists and tuples, as an ``int``.
+
+    >>> import numpy as np
+    >>> with_ints({"number": (np.int64(1), np.int64(16)), "most": np.uint8(9)})
+    {'number': (1, 16), 'most': 9}
+    """
+    if isinstance(value, Mapping):
+        return {with_ints(key): with_ints(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return type(value)(map(with_ints, value))
+    return index(value) if is_index(value) else value
 
 
 class Fields(FrozenMapping[str, Item]):
