@@ -7,8 +7,7 @@ Each kind is a small record, so that readings can be compared, copied and sent t
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
-from typing import TypeAlias
+from typing import Any, TypeAlias
 
 Place: TypeAlias = int | str
 Places: TypeAlias = tuple[Place, ...]
@@ -25,106 +24,141 @@ def same_place(place: Place) -> Places:
     return (place,)
 
 
-@dataclass(frozen=True, slots=True)
-class Shifted:
+class _Origin:
+    """A record that leads back; equal to another of the same kind with the same content.
+
+    It is no dataclass, because every command that reads one value would wait for six of them to be made.
+    """
+
+    __slots__: tuple[str, ...] = ()
+
+    def _content(self) -> tuple[Any, ...]:
+        return tuple(getattr(self, name) for name in self.__slots__)
+
+    def __eq__(self, other: object) -> bool:
+        return type(self) is type(other) and self._content() == other._content()
+
+    def __hash__(self) -> int:
+        return hash((type(self), self._content()))
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return type(self), self._content()
+
+
+class Shifted(_Origin):
     """Each position stood ``by`` places further on.
 
     >>> Shifted(2)(5)
     (7,)
     """
 
-    by: int
+    __slots__ = ("by",)
+
+    def __init__(self, by: int) -> None:
+        self.by = by
 
     def __call__(self, place: Place) -> Places:
         """The places."""
         return (int(place) + self.by,)
 
 
-@dataclass(frozen=True, slots=True)
-class OneByOne:
+class OneByOne(_Origin):
     """Position ``i`` of the value comes from the one position ``source[i // width]``.
 
     >>> OneByOne((0, 1, 3), 4)(9)  # bits of hexadecimal digits, the third of which is character 3
     (3,)
     """
 
-    source: Places
-    width: int = 1
+    __slots__ = ("source", "width")
+
+    def __init__(self, source: Places, width: int = 1) -> None:
+        self.source = source
+        self.width = width
 
     def __call__(self, place: Place) -> Places:
         """The places."""
         return (self.source[int(place) // self.width],)
 
 
-@dataclass(frozen=True, slots=True)
-class Several:
+class Several(_Origin):
     """Position ``i`` of the value comes from the places ``source[i]``.
 
     >>> Several(((0, 1), (2, 3)))(1)
     (2, 3)
     """
 
-    source: tuple[Places, ...]
+    __slots__ = ("source",)
+
+    def __init__(self, source: tuple[Places, ...]) -> None:
+        self.source = source
 
     def __call__(self, place: Place) -> Places:
         """The places."""
         return self.source[int(place)]
 
 
-@dataclass(frozen=True, slots=True)
-class Between:
+class Between(_Origin):
     """Position ``i`` of the value comes from the places between ``ends[i]`` and ``ends[i + 1]``.
 
     >>> Between(range(0, 9, 4))(1)
     (4, 5, 6, 7)
     """
 
-    ends: Sequence[int]
+    __slots__ = ("ends",)
+
+    def __init__(self, ends: Sequence[int]) -> None:
+        self.ends = ends
 
     def __call__(self, place: Place) -> Places:
         """The places."""
         return tuple(range(self.ends[int(place)], self.ends[int(place) + 1]))
 
 
-@dataclass(frozen=True, slots=True)
-class ByName:
+class ByName(_Origin):
     """A field comes from the places ``source`` has for its name; from none where it was made.
 
     >>> ByName({"number": (4, 5)})("number"), ByName({})("site")
     ((4, 5), ())
     """
 
-    source: Mapping[str, Places]
+    __slots__ = ("source",)
+
+    def __init__(self, source: Mapping[str, Places]) -> None:
+        self.source = source
 
     def __call__(self, place: Place) -> Places:
         """The places."""
         return self.source.get(str(place), ())
 
 
-@dataclass(frozen=True, slots=True)
-class Whole:
+class Whole(_Origin):
     """Every place of the value comes from all of ``source``.
 
     >>> Whole((0, 1, 2))(7)
     (0, 1, 2)
     """
 
-    source: Places
+    __slots__ = ("source",)
+
+    def __init__(self, source: Places) -> None:
+        self.source = source
 
     def __call__(self, place: Place) -> Places:
         """The places."""
         return self.source
 
 
-@dataclass(frozen=True, slots=True)
-class Through:
+class Through(_Origin):
     """The origin of a chain's value: back through the origins of its steps, the first step's first.
 
     >>> Through((Shifted(1), OneByOne((9, 8, 7))))(0)
     (10,)
     """
 
-    steps: tuple[Origin, ...]
+    __slots__ = ("steps",)
+
+    def __init__(self, steps: tuple[Origin, ...]) -> None:
+        self.steps = steps
 
     def __call__(self, place: Place) -> Places:
         """The places."""
