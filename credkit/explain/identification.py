@@ -31,7 +31,6 @@ from credkit.core.errors import CredkitError, DefinitionError
 from credkit.core.fields import is_index
 from credkit.core.forms import to_raw
 from credkit.core.hooks import redact_text
-from credkit.core.hooks import redacted
 from credkit.core.reading import Field, Note
 from credkit.core.sentences import brief, format_count, redacted_repr
 from credkit.explain.candidates import BLANKS, NOTE_LEVEL_EVIDENCE, Candidate, chance_bits, find_candidates
