@@ -50,20 +50,11 @@ def modules() -> dict[str, ast.Module]:
 MODULES = modules()
 
 
-def running(node: ast.AST) -> Iterator[ast.AST]:
-    """The nodes below ``node`` that run; what only a type checker reads is left out."""
-    for child in ast.iter_child_nodes(node):
-        if isinstance(child, ast.If) and "TYPE_CHECKING" in ast.unparse(child.test):
-            continue
-        yield child
-        yield from running(child)
-
-
 def imported(name: str) -> set[str]:
-    """The modules of credkit that a module imports, inside its functions too; public names by their home."""
+    """The modules of credkit that a module imports, in functions and for type checkers, too; public names by home."""
     homes = {public: home for home, publics in credkit._HOMES.items() for public in publics}
     found = set()
-    for node in running(MODULES[name]):
+    for node in ast.walk(MODULES[name]):
         if isinstance(node, ast.ImportFrom):
             assert node.level == 0, f"{name}: imports are absolute"
             whole = (node.module or "").split(".")
@@ -132,7 +123,7 @@ def tools() -> list[str]:
 @pytest.mark.parametrize("name", tools())
 def test_tools_import_no_codec_module(name: str) -> None:
     """They take chains and readings; `layout_entries` and `map_entry` make a site's own rows and are public."""
-    for node in running(MODULES[name]):
+    for node in ast.walk(MODULES[name]):
         if isinstance(node, ast.ImportFrom):
             assert not (node.module or "").startswith("credkit.codecs"), f"{name} imports {node.module}"
 

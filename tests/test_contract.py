@@ -221,10 +221,10 @@ def test_fields_outside_the_schema_are_the_callers_fault() -> None:
         lambda: Shape("bits", [26]),  # type: ignore[arg-type]
         lambda: Shape("fields", schema={"number": 5}),  # type: ignore[dict-item]
         lambda: Shape("fields", schema=["number"]),  # type: ignore[arg-type]
-        lambda: Field(name="number", most="5"),  # type: ignore[arg-type]
-        lambda: Field(name="number", least=5, most=4),
+        lambda: Shape("fields", schema={"number": Field(name="number", most="5")}),  # type: ignore[arg-type]
+        lambda: Shape("fields", schema={"number": Field(name="number", least=5, most=4)}),
     ],
 )
-def test_a_shape_or_field_of_other_types_is_refused_where_it_is_made(build: Callable[[], object]) -> None:
+def test_a_shape_of_other_types_is_refused_where_it_is_made(build: Callable[[], object]) -> None:
     with pytest.raises(DefinitionError):
         build()

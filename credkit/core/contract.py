@@ -20,7 +20,26 @@ from credkit.core.sentences import nearest, redacted_repr
 from credkit.core.shapes import Shape, describe_lengths
 
 if TYPE_CHECKING:
-    from credkit.core.codec import AnyCodec
+    from typing import Protocol
+
+    class _Authored(Protocol):
+        """A codec, as far as it is called here; `credkit.core.codec` stands on this module."""
+
+        @property
+        def name(self) -> str: ...
+
+        @property
+        def input(self) -> Shape: ...
+
+        @property
+        def output(self) -> Shape: ...
+
+        @property
+        def drops_extra_fields(self) -> bool: ...
+
+        def inspect(self, value: Any) -> AnyReading: ...
+
+        def encode(self, value: Any) -> Any: ...
 
 
 def check_fields(codec: str, schema: Schema, values: Mapping[str, Any]) -> None:
@@ -39,7 +58,7 @@ def check_fields(codec: str, schema: Schema, values: Mapping[str, Any]) -> None:
         )
 
 
-def checked_inspect(codec: AnyCodec, value: Any) -> AnyReading:
+def checked_inspect(codec: _Authored, value: Any) -> AnyReading:
     """What ``codec.inspect`` gives for ``value``, which is of the input form; raises `DefinitionError` for a slip."""
     try:
         reading = codec.inspect(value)
@@ -51,12 +70,12 @@ def checked_inspect(codec: AnyCodec, value: Any) -> AnyReading:
         return reading
     if slip := _slip(codec, value, reading):
         raise DefinitionError(f"codec {codec.name} is broken: inspect of {redacted_repr(value)} {slip}")
-    if codec.gives == "fields" and not isinstance(reading.value, Fields | None):
+    if codec.output.form == "fields" and not isinstance(reading.value, Fields | None):
         return replace(reading, value=Fields(raw_of("fields", reading.value)))
     return reading
 
 
-def checked_encode(codec: AnyCodec, value: Any) -> Any:
+def checked_encode(codec: _Authored, value: Any) -> Any:
     """What ``codec.encode`` gives for ``value``, which is of the output form; raises `DefinitionError` for a slip.
 
     Fields that are not those of the schema are the caller's fault, an `EncodeError`.
@@ -81,13 +100,13 @@ def _is_held_by_laws(kind: type) -> bool:
     return kind.__module__.partition(".")[0] == "credkit"
 
 
-def slip_error(codec: AnyCodec | str, act: str, error: Exception) -> DefinitionError:
+def slip_error(codec: _Authored | str, act: str, error: Exception) -> DefinitionError:
     """The error for an exception that should never have come out of ``codec``."""
     reason = redacted_repr(str(error)) if str(error) else "no message"
     return DefinitionError(f"codec {codec} is broken: {act} raises {type(error).__name__} ({reason})")
 
 
-def _slip(codec: AnyCodec, value: Any, reading: object) -> str | None:
+def _slip(codec: _Authored, value: Any, reading: object) -> str | None:
     """How ``reading`` breaks the contract, or None."""
     if not isinstance(reading, Reading):
         return f"returns {redacted_repr(reading)}, not a Reading"
@@ -124,11 +143,11 @@ def _outside(value: Any, places: tuple[object, ...]) -> list[object]:
     return [place for place in places if not (isinstance(place, int) and 0 <= place < size)]
 
 
-def _misled(codec: AnyCodec, value: Any, reading: AnyReading) -> str | None:
+def _misled(codec: _Authored, value: Any, reading: AnyReading) -> str | None:
     """How the origin of the first or last place of the value leads out of the input, or None."""
     if reading.value is None or not len(reading.value):
         return None
-    ends = tuple(reading.value) if codec.gives == "fields" else (0, len(reading.value) - 1)
+    ends = tuple(reading.value) if codec.output.form == "fields" else (0, len(reading.value) - 1)
     for end in dict.fromkeys((ends[0], ends[-1])):
         try:
             places = reading.origin(end)

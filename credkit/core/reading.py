@@ -13,7 +13,6 @@ from math import log2
 from operator import index
 from typing import Any, Generic, Literal, TypeAlias, TypeVar
 
-from credkit.core.errors import DefinitionError
 from credkit.core.fields import is_index
 from credkit.core.forms import Form
 from credkit.core.hooks import draw, redact_text
@@ -144,9 +143,6 @@ class Field:
         for bound in ("least", "most"):
             if is_index(found := getattr(self, bound)):
                 object.__setattr__(self, bound, index(found))
-        if not (type(self.least) is int and type(self.most) is int and self.least <= self.most):
-            bounds = f"{redacted_repr(self.least)} and {redacted_repr(self.most)}"
-            raise DefinitionError(f"field {self.name}: least and most are whole numbers in this order, not {bounds}")
 
     def problem(self, value: object) -> str | None:
         """What is wrong with ``value`` for this field, or None."""

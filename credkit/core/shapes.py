@@ -14,7 +14,7 @@ from math import gcd, lcm
 from credkit.core.errors import DefinitionError
 from credkit.core.forms import TYPES, Form
 from credkit.core.frozen import FrozenMapping
-from credkit.core.reading import Schema, SchemaRow
+from credkit.core.reading import Field, Schema, SchemaRow
 from credkit.core.sentences import brief, redacted_repr
 from credkit.core.spans import MAX_BITS
 
@@ -101,6 +101,10 @@ class Shape:
         rows = self.schema.values() if isinstance(self.schema, Mapping) else (self.schema,)
         if self.schema is not None and not all(isinstance(row, SchemaRow) for row in rows):
             raise DefinitionError("a schema maps the name of each field to a Field or a TextField")
+        for name, row in self.schema.items() if self.schema is not None else ():
+            if isinstance(row, Field) and not (type(row.least) is type(row.most) is int and row.least <= row.most):
+                bounds = f"{redacted_repr(row.least)} and {redacted_repr(row.most)}"
+                raise DefinitionError(f"field {name}: least and most are whole numbers in this order, not {bounds}")
         if self.schema is not None and not isinstance(self.schema, FrozenMapping):
             object.__setattr__(self, "schema", FrozenMapping(self.schema))
 
