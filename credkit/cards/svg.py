@@ -24,7 +24,7 @@ from credkit.privacy.accounts import mask_accounts
 WIDTH = 960  # pixels of the whole picture
 MARGIN = 24
 CELLS = 576  # pixels of a row of 16 bytes
-WIDEST = 72  # pixels of one byte
+WIDEST_BYTE_PIXELS = 72  # pixels of one byte
 SWATCH = 56  # pixels of a box in the legend
 MIDDLE = 500  # where the second half of the legend begins
 ROW, LINE, GAP = 30, 18, 16  # pixels: a row, a line of text, between columns
@@ -55,7 +55,7 @@ _PATTERNS = {  # by kind: a side of the square, what is drawn in it, the words o
 def memory_svg(plan: CardPlan) -> str:
     """The memory map of a plan as one SVG document."""
     drawn = build_memory_map(plan)
-    sheet = _MapSheet(drawn, min(WIDEST, CELLS // plan.geometry.block_size))
+    sheet = _MapSheet(drawn, min(WIDEST_BYTE_PIXELS, CELLS // plan.geometry.block_size))
     body = [*sheet.head(), *sheet.table(), *sheet.legend()]
     summary = " ".join(f"{text}." for text in (*drawn.head, *(words for _, words in drawn.legend())))
     parts = (

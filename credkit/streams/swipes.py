@@ -30,7 +30,7 @@ from credkit.tables.swipes import separating_zeros
 
 GAP = separating_zeros(ALPHANUMERIC)  # zeros that part two swipes; the wider characters can have more of them in a row
 EDGE = ALPHANUMERIC.width - 1  # zeros left at the ends of a swipe: they may belong to its characters
-LONGEST = MAX_BITS // 2  # bits of a swipe; one that is longer is noise, and cut there
+LONGEST_SWIPE_BITS = MAX_BITS // 2  # bits of a swipe; one that is longer is noise, and cut there
 
 
 class SwipeSession(ChunkSession):
@@ -57,7 +57,7 @@ class SwipeSession(ChunkSession):
         at = 0
         for ones in re.finditer("1+", bits):
             self._zeros += ones.start() - at
-            if self._begun and (self._zeros >= GAP or len(self._begun) + self._zeros > LONGEST):
+            if self._begun and (self._zeros >= GAP or len(self._begun) + self._zeros > LONGEST_SWIPE_BITS):
                 yield from self._swipe()
             self._begun += "0" * (self._zeros if self._begun else min(self._zeros, EDGE)) + ones.group()
             self._zeros, at = 0, ones.end()
