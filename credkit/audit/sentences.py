@@ -12,7 +12,7 @@ from credkit.audit.failure_rates import rank_failing
 from credkit.audit.notes import LEVELS, total_notes
 from credkit.audit.summary import CHECK, LENGTH, Audit, Diagnosis, RateChange, ReaderCount, UndetectedErrors
 from credkit.audit.undetected_errors import MOST_FAILURES_BY_BIT_ERRORS
-from credkit.crosswalk.result import format_count
+from credkit.core.sentences import format_count
 from credkit.explain.cautions import AUDITED, COPIES, EGRESS, PEOPLE
 from credkit.explain.screen import table_lines
 from credkit.privacy.accounts import mask_accounts

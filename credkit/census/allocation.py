@@ -25,9 +25,8 @@ from credkit.census.ranges import FACILITY, NUMBER, as_integers, chains_in_use, 
 from credkit.census.result import Allocation, NewBadge, SkippedNumbers
 from credkit.census.views import TruncatedView, can_give, encode_for_target, may_merge, truncated_views
 from credkit.core.errors import DefinitionError
-from credkit.core.sentences import nearest, redacted_repr
+from credkit.core.sentences import format_count, nearest, redacted_repr
 from credkit.crosswalk.number_columns import KEY_PREFIX
-from credkit.crosswalk.result import format_count
 from credkit.crosswalk.texts import branches, is_rounded
 from credkit.privacy.payment import payment_in_valid
 from credkit.site.model import CredentialKind, Site, Target

@@ -10,7 +10,8 @@ from collections import Counter, defaultdict
 from collections.abc import Sequence
 
 from credkit.core.codec import AnyCodec
-from credkit.crosswalk.result import Finding, format_count
+from credkit.core.sentences import format_count
+from credkit.crosswalk.result import Finding
 from credkit.crosswalk.texts import branches
 from credkit.crosswalk.verdicts import Verdict, count_rows, describe_readings
 from credkit.explain.diagnosis import KEYBOARD_CAUSE, Hint, diagnose

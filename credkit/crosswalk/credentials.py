@@ -11,9 +11,9 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import islice
 
-from credkit.core.sentences import redacted_repr
+from credkit.core.sentences import format_count, redacted_repr
 from credkit.crosswalk.register import ACTIVE, Card, Number, hide_secret, status_on
-from credkit.crosswalk.result import MOST_VALUES_NAMED, Finding, format_count, join_others, join_values
+from credkit.crosswalk.result import MOST_VALUES_NAMED, Finding, join_others, join_values
 from credkit.crosswalk.settled import NONE_SETTLED, Settled
 from credkit.crosswalk.texts import TextResults
 from credkit.privacy.accounts import mask_accounts

@@ -6,10 +6,10 @@ from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from itertools import islice
 
-from credkit.core.sentences import redacted_repr
+from credkit.core.sentences import format_count, redacted_repr
 from credkit.crosswalk.evidence import Evidence
 from credkit.crosswalk.register import ACTIVE, Card, Register, status_on
-from credkit.crosswalk.result import ExceptionRow, Finding, format_count, join_values
+from credkit.crosswalk.result import ExceptionRow, Finding, join_values
 from credkit.crosswalk.settled import NONE_SETTLED, Settled
 from credkit.crosswalk.verdicts import Verdict, count_rows, describe_readings
 from credkit.privacy.accounts import mask_accounts

@@ -7,11 +7,12 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from math import log2
 
 from credkit.core.reading import Note
+from credkit.core.sentences import format_count
 from credkit.core.shapes import single_length
 from credkit.crosswalk.chances import duplicate_probability, expected_pairs
 from credkit.crosswalk.credentials import distinct_credentials, exclude_gone
 from credkit.crosswalk.register import Card, Number, Register
-from credkit.crosswalk.result import Finding, SummaryTable, format_count
+from credkit.crosswalk.result import Finding, SummaryTable
 from credkit.crosswalk.settled import NONE_SETTLED, ReaderPeriod, Settled, kind_names
 from credkit.crosswalk.targets import TargetTexts
 from credkit.crosswalk.verdicts import Verdict

@@ -97,15 +97,6 @@ def _join_first(values: Iterable[str], count: int, last: str, quote: Callable[[s
     return f"{', '.join(texts[:-1])} {last} {texts[-1]}" if len(texts) > 1 else "".join(texts)
 
 
-def format_count(number: int, word: str, words: str = "") -> str:
-    """A number and what it counts.
-
-    >>> format_count(1, "reading"), format_count(1200, "reading")
-    ('1 reading', '1,200 readings')
-    """
-    return f"{number:,} {word if number == 1 else words or f'{word}s'}"
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CrosswalkLine:
     """A row of crosswalk.csv: one credentials row and one target of its kind (``target`` empty if it has none)."""

@@ -10,15 +10,8 @@ from collections import Counter
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from credkit.crosswalk.result import (
-    ACTIONS,
-    FINDING_CODES,
-    Crosswalk,
-    CrosswalkLine,
-    ExceptionRow,
-    SummaryTable,
-    format_count,
-)
+from credkit.core.sentences import format_count
+from credkit.crosswalk.result import ACTIONS, FINDING_CODES, Crosswalk, CrosswalkLine, ExceptionRow, SummaryTable
 from credkit.crosswalk.settled import NONE_SETTLED, ReaderPeriod, Settled
 from credkit.crosswalk.verdicts import Verdict
 from credkit.explain.cautions import OF_A_RESULT

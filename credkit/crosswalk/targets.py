@@ -16,7 +16,7 @@ from itertools import islice
 from typing import NamedTuple
 
 from credkit.core.errors import EncodeError
-from credkit.core.sentences import quote, redacted_repr
+from credkit.core.sentences import format_count, quote, redacted_repr
 from credkit.crosswalk.credentials import Doubts, distinct_credentials, exclude_gone
 from credkit.crosswalk.evidence import Evidence
 from credkit.crosswalk.register import ACTIVE, EARLY, EXPIRED, Card, hide_secret, status_on
@@ -26,7 +26,6 @@ from credkit.crosswalk.result import (
     CrosswalkLine,
     ExceptionRow,
     Finding,
-    format_count,
     join_others,
     join_values,
     make_exception,

@@ -8,8 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 
+from credkit.core.sentences import format_count
 from credkit.crosswalk.register import Register
-from credkit.crosswalk.result import Finding, format_count
+from credkit.crosswalk.result import Finding
 from credkit.crosswalk.sightings import Sighting
 from credkit.crosswalk.targets import TargetTexts
 from credkit.crosswalk.verdicts import Verdict

@@ -10,10 +10,11 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
 
+from credkit.core.sentences import format_count
 from credkit.crosswalk.credentials import distinct_credentials
 from credkit.crosswalk.readers import ReaderFindings, ReaderText
 from credkit.crosswalk.register import Register
-from credkit.crosswalk.result import ExceptionRow, format_count, make_exception
+from credkit.crosswalk.result import ExceptionRow, make_exception
 from credkit.crosswalk.verdicts import Verdict, other_issues
 from credkit.site.model import Site
 

@@ -13,9 +13,9 @@ from dataclasses import dataclass
 from datetime import date
 
 from credkit.core.fields import Item
-from credkit.core.sentences import quote, redacted_repr
+from credkit.core.sentences import format_count, quote, redacted_repr
 from credkit.crosswalk.register import ACTIVE, EARLY, Card, Number, Register, format_number, status_when_read
-from credkit.crosswalk.result import MOST_VALUES_NAMED, format_count, join_values
+from credkit.crosswalk.result import MOST_VALUES_NAMED, join_values
 from credkit.crosswalk.sightings import Sighting
 from credkit.crosswalk.texts import describe_rounding
 from credkit.privacy.accounts import hide_all_but_account_ends

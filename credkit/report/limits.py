@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from credkit.audit.causes import MOST_READERS_DIAGNOSED, MOST_TEXTS_DIAGNOSED
 from credkit.audit.sentences import FRAMES_ONLY, NO_CHANGE
 from credkit.audit.summary import Audit
-from credkit.crosswalk.result import format_count
+from credkit.core.sentences import format_count
 from credkit.report.words import join_names
 
 

@@ -38,7 +38,7 @@ from credkit.audit.sentences import (
 )
 from credkit.audit.sources import file_size
 from credkit.audit.summary import Audit, ChainCount, ChainFormat, ReaderCount
-from credkit.crosswalk.result import format_count
+from credkit.core.sentences import format_count
 from credkit.explain.cautions import AUDITED, COPIES, EGRESS, KEY, PEOPLE
 from credkit.explain.svg import svg
 from credkit.report.charts import draw_bars, draw_row_bar, scale_end
