@@ -14,13 +14,10 @@ from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
-from unittest.mock import patch
 
 from credkit.crosswalk import Crosswalk, CrosswalkLine, Finding, crosswalk, summary_text
-from credkit.crosswalk.outputs import EXCEPTION_COLUMNS, LINE_COLUMNS, CsvLines, csv_text
+from credkit.crosswalk.outputs import EXCEPTION_COLUMNS, LINE_COLUMNS, csv_text
 from credkit.crosswalk.result import EXCEPTION_CODES
-from credkit.crosswalk.settled_columns import SettledColumns
-from credkit.crosswalk.triage import triage_files
 from credkit.site import load_site
 from credkit.site.model import Rows, Site
 from credkit.site.rows import Assignment, ExportRow, ReadingRow
@@ -234,7 +231,6 @@ def serials(*numbers: int) -> Files:
 def walk(site: Site, files: Files) -> Crosswalk:
     """The crosswalk, checked for what must hold of every one: each row is in exactly one place."""
     result = crosswalk(site, files.rows())
-    same(result, site, files)
     lines = Counter(line.credential for line in result.lines)
     exceptions = Counter((each.file, each.line) for each in result.exceptions)
     assert set(exceptions.values()) <= {1}
@@ -258,28 +254,10 @@ def walk(site: Site, files: Files) -> Crosswalk:
     return result
 
 
-def same(result: Crosswalk, site: Site, files: Files) -> SettledColumns | None:
-    """Check that triage changes nothing in a result; the settled rows, where the files are plain."""
-    with TemporaryDirectory() as folder:
-        home = Path(folder)
-        described = placed(site, home)
-        files.write(home)
-        triage = triage_files(described)
-        if triage is None:
-            return None
-        settled, _ = triage.split()
-        with patch("credkit.crosswalk.pipeline.LEAST_BYTES_FOR_TRIAGE", 0):
-            other = crosswalk(described)
-    assert shown(other) == shown(result)
-    assert [*other.lines] == [*result.lines]
-    return settled
-
-
 def shown(result: Crosswalk) -> dict[str, str]:
     """The files of a result."""
-    lines = result.lines
     return {
-        "crosswalk.csv": lines.to_csv() if isinstance(lines, CsvLines) else csv_text(LINE_COLUMNS, lines),
+        "crosswalk.csv": csv_text(LINE_COLUMNS, result.lines),
         "exceptions.csv": csv_text(EXCEPTION_COLUMNS, result.exceptions),
         "summary.txt": summary_text(result),
     }

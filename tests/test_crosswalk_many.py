@@ -1,28 +1,17 @@
-"""The crosswalk of many rows: that settled rows are not evaluated changes nothing, whatever the rows are.
-
-The law stands in `tests.brackwater.same`, and every crosswalk of the other tests goes through it. Here
-it holds for made-up populations that are large enough to have settled rows, with faults of every sort in them.
-"""
+"""The crosswalk of made-up populations: whatever the rows are, each is in one place (`tests.brackwater.walk`)."""
 
 from __future__ import annotations
 
 from pathlib import Path
 from random import Random
-from unittest.mock import patch
 
-import polars as pl
 import pytest
 
 from benchmarks.crosswalk import main as benchmark
-from credkit import DefinitionError
 from credkit.crosswalk import crosswalk, write_outputs
 from credkit.crosswalk.outputs import FILE_NAMES
-from credkit.crosswalk.owners import ROW_COLUMN, HashIndex
-from credkit.crosswalk.settled_columns import SettledColumns
-from credkit.crosswalk.triage import triage_files
 from credkit.site.model import Site
-from tests.brackwater import SITE, Files, hexed, made, placed, same, shown
-from tests.commandline import ACCOUNT
+from tests.brackwater import SITE, Files, codes, hexed, made, placed, shown, walk
 
 
 @pytest.fixture(scope="module")
@@ -113,34 +102,9 @@ def _read(dice: Random, files: Files, numbers: dict[str, list[int]]) -> None:
 
 
 @pytest.mark.parametrize("seed", range(24))
-def test_triage_changes_nothing(site: Site, seed: int) -> None:
-    files = population(Random(seed), 90, 260)
-    settled = same(crosswalk(site, files.rows()), site, files)
-    assert isinstance(settled, SettledColumns)
-    assert settled.count_rows("credentials")
-
-
-def test_a_quiet_site_is_nearly_all_crowd(site: Site) -> None:
-    files = Files()
-    for number in range(500):
-        files.card(f"C-{number}", f"012{number:05d}").read("gate", hexed(12, number)).export(
-            f"P-C-{number}", str((12 << 16) + number)
-        )
-    settled = same(crosswalk(site, files.rows()), site, files)
-    assert settled is not None
-    assert [settled.count_rows(file) for file in ("credentials", "readings", "existing gatehouse")] == [499, 499, 499]
-
-
-@pytest.mark.parametrize("several", [False, True])
-def test_a_reader_with_one_facility_code_among_many_cards(site: Site, several: bool) -> None:
-    """Numbers that may hide others are looked at, those of cards that stood for others too."""
-    files = Files()
-    for number in range(60):
-        files.card(f"C-{number}", f"{40 if number % 2 and number < 20 else 12:03d}{number:05d}")
-        files.read("yard", str((12 << 16) + number))
-    if several:
-        files.read("yard", str((40 << 16) + 1))
-    same(crosswalk(site, files.rows()), site, files)
+def test_every_row_of_a_population_is_in_one_place(site: Site, seed: int) -> None:
+    result = walk(site, population(Random(seed), 90, 260))
+    assert {"add", "hold", "none"} <= {line.action for line in result.lines}
 
 
 def test_a_reader_in_another_order_among_many_cards(site: Site) -> None:
@@ -148,76 +112,44 @@ def test_a_reader_in_another_order_among_many_cards(site: Site) -> None:
     for number in range(80):
         files.card(f"C-{number}", f"012{number * 3:05d}")
         files.read("gate", hexed(12, number * 3, invert=number < 40), hexed(12, number * 3))
-    result = crosswalk(site, files.rows())
+    result = walk(site, files)
     assert [each.subject for each in result.findings if each.code == "other-order"] == ["gate"]
-    same(result, site, files)
 
 
-def test_a_crowd_is_gathered_of_large_files_only(site: Site, tmp_path: Path) -> None:
-    files = population(Random(1), 30, 60)
-    described = placed(site, tmp_path)
-    files.write(tmp_path)
-    with patch("credkit.crosswalk.triage.triage_files", side_effect=AssertionError):
-        crosswalk(described)
-        with patch("credkit.crosswalk.pipeline.LEAST_BYTES_FOR_TRIAGE", 0), pytest.raises(AssertionError):
-            crosswalk(described)
-
-
-def test_what_is_not_plain_is_read_row_by_row(site: Site, tmp_path: Path) -> None:
-    """A cell with a comma, a local time, a reader nobody declared: the strict reader takes or refuses them."""
-    described = placed(site, tmp_path)
-    files = population(Random(2), 30, 60)
-    files.write(tmp_path)
-    assert triage_files(described) is not None
-    readings = (tmp_path / "readings.csv").read_text()
-    wrong = {
-        '2026-03-10T08:00:00Z,gate,"a,b",,': None, "2026-03-10T08:00:00,gate,1,,": "line 62: time",
-        "2026-03-10T08:00:00Z,gat,1,,": "no reader",
-        f"2026-03-10T08:00:00Z,gate,;{ACCOUNT}=3012101?,,": "payment track",
-    }  # fmt: skip
-    for row, said in wrong.items():
-        (tmp_path / "readings.csv").write_text(f"{readings}{row}\n")
-        assert triage_files(described) is None
-        if said:
-            with (
-                patch("credkit.crosswalk.pipeline.LEAST_BYTES_FOR_TRIAGE", 0),
-                pytest.raises(DefinitionError, match=said),
-            ):
-                crosswalk(described)
-
-
-def test_lines_of_a_crowd_are_a_sequence(site: Site, tmp_path: Path) -> None:
+def test_files_give_what_their_rows_give(site: Site, tmp_path: Path) -> None:
     files = population(Random(3), 60, 200)
     described = placed(site, tmp_path)
     files.write(tmp_path)
-    with patch("credkit.crosswalk.pipeline.LEAST_BYTES_FOR_TRIAGE", 0):
-        result = crosswalk(described)
-    lines = [*result.lines]
-    assert len(result.lines) == len(lines)
-    assert result.lines[3] == lines[3]
-    assert result.lines[-1] == lines[-1]
-    assert list(result.lines[5:9]) == lines[5:9]
-    write_outputs(result, tmp_path / "out")
+    write_outputs(crosswalk(described), tmp_path / "out")
     written = {name: (tmp_path / "out" / name).read_bytes().decode() for name in FILE_NAMES}
     assert written == shown(crosswalk(site, files.rows()))
 
 
-def test_numbers_that_look_like_account_numbers_are_looked_at(tmp_path: Path) -> None:
+@pytest.mark.parametrize("reason", ["", "serials of a maker"])
+def test_numbers_that_look_like_account_numbers_are_looked_at(reason: str) -> None:
     """They are masked in the files and written into no target; a reason not to mask them is the kind's own."""
     value = 'value = "decimal:60/fields:number:60"'
-    for reason in ("", 'not_payment = "serials of a maker"\n'):
-        toml = SITE.replace(f"[kinds.long]\n{value}", f"[kinds.long]\n{reason}{value}")
-        described = made(toml)
-        files = Files()
-        for number in range(40):
-            files.card(f"L-{number}", str(4114360123450000 + number), kind="long")
-            files.read("dock", str(4114360123450000 + number))
-        same(crosswalk(described, files.rows()), described, files)
+    declared = f'not_payment = "{reason}"\n' if reason else ""
+    described = made(SITE.replace(f"[kinds.long]\n{value}", f"[kinds.long]\n{declared}{value}"))
+    files = Files()
+    numbers = [4114360123450000 + number for number in range(40) if number % 10]
+    for number in numbers:
+        files.card(f"L-{number}", str(number), kind="long").read("dock", str(number))
+    result = walk(described, files)
+    like_accounts = sum(_luhn(str(number)) for number in numbers)
+    assert like_accounts == 3
+    assert sum(line.number.isdecimal() for line in result.lines) == len(numbers) - (0 if reason else like_accounts)
+
+
+def _luhn(digits: str) -> bool:
+    """Whether the last digit is the check digit of ISO/IEC 7812-1, Annex B."""
+    doubled = (int(digit) * (1 + place % 2) for place, digit in enumerate(reversed(digits)))
+    return sum(number // 10 + number % 10 for number in doubled) % 10 == 0
 
 
 def test_the_benchmark_runs_and_asserts_its_answers(capsys: pytest.CaptureFixture[str]) -> None:
-    assert benchmark(["--credentials", "2000", "--readings", "20000", "--each"]) == 0
-    assert "gives the same files" in capsys.readouterr().out
+    assert benchmark(["--credentials", "2000", "--readings", "20000"]) == 0
+    assert "2,000 credentials, 20,000 readings" in capsys.readouterr().out
 
 
 def test_numbers_of_any_size_are_found(site: Site) -> None:
@@ -233,19 +165,8 @@ def test_numbers_of_any_size_are_found(site: Site) -> None:
         wide = f"{(1 << 79) + number * 7919 if number % 2 else number:020X}"
         files.card(f"W-{number}", wide, kind="wide").card(f"S-{number}", str(100 + number), kind="short")
         files.read("at-wide", wide, f"{105:020X}").read("at-short", str(100 + number), str(number))
-    settled = same(crosswalk(described, files.rows()), described, files)
-    assert settled is not None
-    assert settled.count_rows("readings") > 30
-
-
-@pytest.mark.parametrize("twins", [False, True])
-def test_an_index_finds_the_first_row_of_a_number(twins: bool) -> None:
-    numbers = [(facility, number) for facility in (1, 2) for number in range(50)]
-    space = pl.DataFrame(numbers, schema=[("key facility", pl.UInt64), ("key number", pl.UInt64)], orient="row")
-    index = HashIndex(space.with_row_index(ROW_COLUMN, offset=3))
-    index.has_collisions |= twins  # as if two numbers had one hash
-    wanted = pl.DataFrame(
-        {"key number": [49, 50, 0], "key facility": [2, 1, 1]}, schema=dict.fromkeys(reversed(space.columns), pl.UInt64)
-    )
-    assert index.find_rows(wanted).tolist() == [102, -1, 3]
-    assert index.find_rows(wanted.cast(pl.String)).tolist() == [102, -1, 3]
+    result = walk(described, files)
+    assert not codes(result).keys() & set(range(2, len(files.reads) + 2, 4))
+    assert (
+        sum(each.code == "unknown-card" for each in result.exceptions) == 15
+    )  # the odd ones: 0, 2, 4 … are of W-0, W-2

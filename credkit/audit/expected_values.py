@@ -13,7 +13,6 @@ import numpy as np
 
 from credkit.bulk.words import Array
 from credkit.core.fields import Item
-from credkit.crosswalk.reading_columns import is_allowed
 from credkit.site.model import CredentialKind
 
 UNEXPECTED = "unexpected-value"  # a note of rows whose checks pass; the crosswalk calls it the same
@@ -26,7 +25,7 @@ def find_unexpected(kind: CredentialKind | None, fields: Mapping[str, Array], go
     found = np.zeros(len(good), bool)
     for name, allowed in kind.expect.items() if kind else ():
         if name in fields:
-            found |= good & ~is_allowed(fields[name], allowed)
+            found |= good & ~_is_allowed(fields[name], allowed)
     return found
 
 
@@ -37,3 +36,11 @@ def is_expected(value: Any, expect: ExpectedValues) -> bool:
     [True, False]
     """
     return not isinstance(value, Mapping) or all(value[name] in expect[name] for name in expect if name in value)
+
+
+def _is_allowed(column: Array, allowed: frozenset[Item]) -> Array:
+    """The rows of a column whose value is one of ``allowed``."""
+    if column.dtype == np.uint64:
+        numbers = [item for item in allowed if isinstance(item, int) and 0 <= item < 1 << 64]
+        return np.isin(column, np.array(numbers, np.uint64))
+    return np.fromiter((item in allowed for item in column.tolist()), bool, len(column))

@@ -14,10 +14,10 @@ import polars as pl
 from numpy.typing import NDArray
 
 from credkit.bulk.decoded_columns import decode_columns
+from credkit.census.number_columns import are_rounded, key_columns, narrow_to_64_bits, unify_key_types
 from credkit.core.chains import Choice
 from credkit.core.reading import TextField
 from credkit.core.sentences import redacted_repr
-from credkit.crosswalk.number_columns import are_rounded, key_columns, narrow_to_64_bits, unify_key_types
 from credkit.crosswalk.result import ExceptionRow, make_exception
 from credkit.crosswalk.texts import TextResults, describe_rounding
 from credkit.privacy.payment import payment_in_valid

@@ -11,6 +11,7 @@ from collections.abc import Collection
 
 import polars as pl
 
+from credkit.census.account_suspects import find_account_numbers, may_hold_account
 from credkit.census.allocation import AllocationRequest, allocate
 from credkit.census.duplicates import (
     DuplicateReporter,
@@ -21,6 +22,7 @@ from credkit.census.duplicates import (
     summarise,
 )
 from credkit.census.layout_plans import GROWTH_PERCENT, plan_layouts
+from credkit.census.number_columns import KEY_PREFIX
 from credkit.census.numbers import PopulationNumbers, read_numbers
 from credkit.census.population import read_population
 from credkit.census.ranges import FACILITY, find_ranges, number_field
@@ -35,8 +37,6 @@ from credkit.census.views import (
     numbers_of,
     truncated_views,
 )
-from credkit.crosswalk.account_suspects import find_account_numbers, may_hold_account
-from credkit.crosswalk.number_columns import KEY_PREFIX
 from credkit.site.model import Site
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 
-from credkit.crosswalk.number_columns import status_expression
+from credkit.census.number_columns import status_expression
 from credkit.crosswalk.register import ACTIVE
 from credkit.site.columns import load_credentials
 from credkit.site.model import Rules, Site

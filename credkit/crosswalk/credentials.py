@@ -14,7 +14,6 @@ from itertools import islice
 from credkit.core.sentences import format_count, redacted_repr
 from credkit.crosswalk.register import ACTIVE, Card, Number, hide_secret, status_on
 from credkit.crosswalk.result import MOST_VALUES_NAMED, Finding, join_others, join_values
-from credkit.crosswalk.settled import NONE_SETTLED, Settled
 from credkit.crosswalk.texts import TextResults
 from credkit.privacy.accounts import mask_accounts
 from credkit.site.model import CredentialKind, Site
@@ -106,7 +105,7 @@ def doubt_cards_of_several_holders(site: Site, cards: Iterable[Card], doubts: Do
 
 
 def compare_printed_numbers(
-    site: Site, cards: Iterable[Card], texts: TextResults, doubts: Doubts, settled: Settled = NONE_SETTLED
+    site: Site, cards: Iterable[Card], texts: TextResults, doubts: Doubts
 ) -> Iterator[Finding]:  # fmt: skip
     """Cards whose printed number is not the encoded one, and whether one offset explains them."""
     groups: dict[str, list[Card]] = {name: [] for name in site.kinds}
@@ -133,7 +132,7 @@ def compare_printed_numbers(
             doubts.active[card].append(problem)
         yield Finding(
             code="printed-differs", subject=name, count=len(differing) + len(unread),
-            text=_describe_printed(differing, len(unread), explained, len(group) + settled.count_printed(name)),
+            text=_describe_printed(differing, len(unread), explained, len(group)),
         )  # fmt: skip
 
 

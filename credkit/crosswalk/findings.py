@@ -10,7 +10,6 @@ from credkit.core.sentences import format_count, redacted_repr
 from credkit.crosswalk.evidence import Evidence
 from credkit.crosswalk.register import ACTIVE, Card, Register, status_on
 from credkit.crosswalk.result import ExceptionRow, Finding, join_values
-from credkit.crosswalk.settled import NONE_SETTLED, Settled
 from credkit.crosswalk.verdicts import Verdict, count_rows, describe_readings
 from credkit.privacy.accounts import mask_accounts
 from credkit.site.model import Site
@@ -142,9 +141,7 @@ def find_export_problems(existing: Mapping[str, Sequence[ExceptionRow]]) -> Iter
             yield Finding(code="existing-unmatched", subject=target, count=len(them), text=text)
 
 
-def find_unseen(
-    site: Site, cards: Sequence[Card], evidence: Evidence, settled: Settled = NONE_SETTLED
-) -> Iterator[Finding]:
+def find_unseen(site: Site, cards: Sequence[Card], evidence: Evidence) -> Iterator[Finding]:
     """Active credentials that were never seen, or of which one number never was."""
     seen = {(card.credential, card.kind.name) for card in cards if evidence.is_read(card)}
     active: dict[str, dict[str, None]] = defaultdict(dict)  # credential to its kinds
@@ -155,9 +152,8 @@ def find_unseen(
     read = {reader.kind.name for reader in site.readers.values()}
     for kind in site.kinds:
         them = [credential for credential, kinds in active.items() if kind in kinds]
-        count = len(them) + settled.count_cards([kind], active=True)
+        count = len(them)
         missing = sum((credential, kind) not in seen for credential in them)
-        missing += settled.count_cards([kind], active=True, unseen=True)
         if missing:
             nowhere = "" if kind in read else " (no reader reads this kind)"
             text = f"{missing:,} of {format_count(count, 'active credential')} were never seen{nowhere}"

@@ -11,9 +11,9 @@ from credkit.core.sentences import format_count
 from credkit.core.shapes import single_length
 from credkit.crosswalk.chances import duplicate_probability, expected_pairs
 from credkit.crosswalk.credentials import distinct_credentials, exclude_gone
+from credkit.crosswalk.readers import ReaderPeriod
 from credkit.crosswalk.register import Card, Number, Register
 from credkit.crosswalk.result import Finding, SummaryTable
-from credkit.crosswalk.settled import NONE_SETTLED, ReaderPeriod, Settled, kind_names
 from credkit.crosswalk.targets import TargetTexts
 from credkit.crosswalk.verdicts import Verdict
 from credkit.site.model import CredentialKind, Site, Target
@@ -22,7 +22,7 @@ DUPLICATES_TITLE = "Duplicates, and pairs expected of random numbers (boxes are 
 
 
 def find_notes(
-    site: Site, register: Register, verdicts: Sequence[Verdict], settled: Settled = NONE_SETTLED
+    site: Site, register: Register, verdicts: Sequence[Verdict]
 ) -> Iterator[Finding]:  # fmt: skip
     """Kinds whose numbers earn notes of care, and readers that leave something out.
 
@@ -42,7 +42,7 @@ def find_notes(
         if counts:
             words = {note.kind: note.text for found in mine for note in found}
             counts_text = "; ".join(f"{name} {count:,} ({words[name]})" for name, count in counts.most_common())
-            text = f"of {format_count(len(mine) + settled.count_cards(kind_names(kinds)), 'number')}: {counts_text}"
+            text = f"of {format_count(len(mine), 'number')}: {counts_text}"
             yield Finding(code="noted-numbers", subject=_join_names(kinds), count=sum(map(bool, mine)), text=text)
     lossy: dict[ReaderPeriod, int] = Counter()
     for verdict in verdicts:
@@ -52,7 +52,7 @@ def find_notes(
             lossy[where] += len(verdict.sighting.rows)
     for reader in site.readers.values():
         through = [
-            (period.codec, lossy[where] + settled.count_readings(where))
+            (period.codec, lossy[where])
             for place, period in enumerate(reader.periods)
             if period.codec.lossy
             for where in [ReaderPeriod(reader.name, place)]
@@ -67,27 +67,21 @@ def find_notes(
             yield Finding(code="noted-numbers", subject=reader.name, count=count, text=text)
 
 
-def tabulate_duplicates(
-    site: Site, register: Register, written: Mapping[str, TargetTexts], settled: Settled = NONE_SETTLED
-) -> SummaryTable:
+def tabulate_duplicates(site: Site, register: Register, written: Mapping[str, TargetTexts]) -> SummaryTable:
     """Numbers that several credentials have, by kind and by target that leaves something out, and what chance does."""
     rows: list[tuple[str | int, ...]] = []
     for kinds in _kinds_by_namespace(site).values():
         cards = exclude_gone(site, [card for card in register.cards if card.kind in kinds])
         size = min(_number_bits(site, kind) for kind in kinds)
-        more = settled.count_cards(kind_names(kinds), held=True)
         rows.append(
-            _tabulate(_join_names(kinds), Counter(str(card.number) for card in _one_per_credential(cards)), more, size)
+            _tabulate(_join_names(kinds), Counter(str(card.number) for card in _one_per_credential(cards)), size)
         )
     for target in site.targets.values():
         if target.conversion.lossy:
             texts = written[target.name].stored
-            bits = min(
-                _number_bits(site, target.kind), *_text_bits(target, [*texts.values(), *settled.extreme_texts(target)])
-            )
+            bits = min(_number_bits(site, target.kind), *_text_bits(target, texts.values()))
             counts = Counter(texts[card] for card in _one_per_credential(exclude_gone(site, texts)))
-            more = settled.count_cards([target.kind.name], held=True)
-            rows.append(_tabulate(f"{target.name} (as it writes them)", counts, more, bits))
+            rows.append(_tabulate(f"{target.name} (as it writes them)", counts, bits))
     columns = ("kind or target", "cards", "sharing", "bits", "pairs", "any pair")
     return SummaryTable(title=DUPLICATES_TITLE, columns=columns, rows=tuple(rows))
 
@@ -104,9 +98,9 @@ def _join_names(kinds: Sequence[CredentialKind]) -> str:
     return ", ".join(kind.name for kind in kinds)
 
 
-def _tabulate(name: str, counts: Counter[str], more: int, bits: float) -> tuple[str | int, ...]:
-    """A row of the section; ``more`` cards share nothing with any other."""
-    total, sharing = counts.total() + more, sum(count for count in counts.values() if count > 1)
+def _tabulate(name: str, counts: Counter[str], bits: float) -> tuple[str | int, ...]:
+    """A row of the section."""
+    total, sharing = counts.total(), sum(count for count in counts.values() if count > 1)
     return (
         name,
         total,

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import csv
 import io
-from abc import abstractmethod
 from collections.abc import Iterable, Sequence
 from datetime import datetime
 from pathlib import Path
@@ -33,22 +32,13 @@ MAKER = "crosswalk"
 FILE_NAMES = ("crosswalk.csv", "exceptions.csv", "summary.txt")
 
 
-class CsvLines(Sequence[CrosswalkLine]):
-    """Lines that are formatted as CSV together."""
-
-    @abstractmethod
-    def to_csv(self) -> str:
-        """The same text as `csv_text` gives."""
-
-
 def write_outputs(result: Crosswalk, out: str | Path) -> None:
     """Write ``result`` as the folder ``out``, in place of a former crosswalk.
 
     Raises `DefinitionError` where ``out`` cannot be written, `ForeignOutput` where it holds what no crosswalk wrote.
     """
-    lines = result.lines
     texts = {
-        "crosswalk.csv": lines.to_csv() if isinstance(lines, CsvLines) else csv_text(LINE_COLUMNS, lines),
+        "crosswalk.csv": csv_text(LINE_COLUMNS, result.lines),
         "exceptions.csv": csv_text(EXCEPTION_COLUMNS, result.exceptions),
         "summary.txt": summary_text(result),
     }

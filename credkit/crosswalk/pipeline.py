@@ -8,8 +8,6 @@ Nothing is written here and nothing is changed: the result is a value.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from importlib.util import find_spec
-from typing import TYPE_CHECKING
 
 from credkit.crosswalk.credentials import (
     Doubts,
@@ -30,7 +28,6 @@ from credkit.crosswalk.note_findings import find_notes, tabulate_duplicates
 from credkit.crosswalk.readers import analyse_readers
 from credkit.crosswalk.register import Card, Number, Register, build_register
 from credkit.crosswalk.result import FINDING_CODES, Crosswalk
-from credkit.crosswalk.settled import NONE_SETTLED, Settled
 from credkit.crosswalk.sightings import Sighting, collect_sightings
 from credkit.crosswalk.summary import RowAccounting, summary_tables
 from credkit.crosswalk.targets import CardJudge, TargetExport, encode_cards, find_duplicate_texts, find_unwritable
@@ -41,58 +38,18 @@ from credkit.crosswalk.verdicts import Verdict, count_rows, judge_sightings, oth
 from credkit.site.description import load_rows
 from credkit.site.model import Rows, Site
 
-if TYPE_CHECKING:
-    from credkit.crosswalk.triage import Triage
-
-LEAST_BYTES_FOR_TRIAGE = 1 << 20  # bytes of credentials and readings, from which on rows are triaged
-
 
 def crosswalk(site: Site, rows: Rows | None = None) -> Crosswalk:
     """The crosswalk of a site: the lines, exceptions and findings of all its rows; ``rows`` replace those of its files.
 
-    Of large files, only ambiguous rows are evaluated individually; the result is the same.
     Raises `DefinitionError` for a fault in a file itself.
     """
-    triage = _triage(site) if rows is None else None
-    if triage is None:
-        return _crosswalk(site, load_rows(site) if rows is None else rows, NONE_SETTLED)
-    while True:
-        settled, ambiguous = triage.split()
-        try:
-            return _crosswalk(site, ambiguous, settled)
-        except AmbiguousNumbers as error:
-            triage.exclude(error.numbers)
-
-
-def _triage(site: Site) -> Triage | None:
-    """The rows as columns, where it is worth the while and can be done."""
-    files = (site.credentials, site.readings)
-    if sum(file.path.stat().st_size for file in files if file.path.is_file()) < LEAST_BYTES_FOR_TRIAGE:
-        return None
-    if any(find_spec(name) is None for name in ("numpy", "polars")):
-        return None
-    from credkit.crosswalk.triage import triage_files  # only with the extra audit
-
-    return triage_files(site)
-
-
-class AmbiguousNumbers(Exception):
-    """Numbers of settled cards turned out to be ambiguous."""
-
-    def __init__(self, numbers: set[Number]) -> None:
-        super().__init__()
-        self.numbers = numbers
-
-
-def _crosswalk(site: Site, rows: Rows, settled: Settled) -> Crosswalk:
-    """The crosswalk of the ambiguous ``rows`` and all others, which are ``settled``."""
+    rows = load_rows(site) if rows is None else rows
     texts = TextResults()
     seen = collect_sightings(site, rows.readings, texts)
     register = build_register(site, rows.credentials, texts, _unsuspected_numbers(seen))
     found = judge_sightings(site, register, seen)
-    reader_findings = analyse_readers(site, register, found, settled)
-    if numbers := settled.find_settled(reader_findings.doubtful):
-        raise AmbiguousNumbers(numbers)
+    reader_findings = analyse_readers(site, register, found)
     evidence = Evidence(site, found, reader_findings)
 
     doubts = Doubts()
@@ -100,13 +57,13 @@ def _crosswalk(site: Site, rows: Rows, settled: Settled) -> Crosswalk:
     findings = [
         *find_duplicate_numbers(site, register.owners, doubts),
         *find_two_active(site, register.cards, doubts),
-        *compare_printed_numbers(site, register.cards, texts, doubts, settled),
+        *compare_printed_numbers(site, register.cards, texts, doubts),
         *reader_findings.findings,
     ]
     written, exports = {}, {}
     for target in site.targets.values():
         done = written[target.name] = encode_cards(target, register.cards)
-        findings += (*find_duplicate_texts(site, target, done), *find_unwritable(site, target, done, settled))
+        findings += (*find_duplicate_texts(site, target, done), *find_unwritable(site, target, done))
         if target.existing:
             exports[target.name] = TargetExport(site, target, rows.existing.get(target.name, ()), done)
     judge = CardJudge(
@@ -124,21 +81,20 @@ def _crosswalk(site: Site, rows: Rows, settled: Settled) -> Crosswalk:
     for name, export in exports.items():
         explained[name], existing[name] = export.match_rows()
     exceptions = (*register.exceptions, *refused, *(each for them in existing.values() for each in them))
-    findings += (*find_notes(site, register, found, settled), *find_reading_problems(site, found))
-    findings += find_unseen(site, register.cards, evidence, settled)
+    findings += (*find_notes(site, register, found), *find_reading_problems(site, found))
+    findings += find_unseen(site, register.cards, evidence)
     findings += find_payment_numbers(site, register, found)
     findings += (*find_file_problems(exceptions), *find_overlaps(register), *find_export_problems(existing))
     resolved = [verdict for verdict in found if not verdict.code]
-    everything = settled.all_lines(lines)
     order = {code: place for place, code in enumerate(FINDING_CODES)}
     placed = RowAccounting(
         site=site, rows=rows, resolved=resolved, lines=lines, credentials=register.exceptions, readings=refused,
-        explained=explained, existing=existing, settled=settled,
+        explained=explained, existing=existing,
     )  # fmt: skip
     return Crosswalk(
-        site=site.name, as_of=site.as_of, lines=everything,
+        site=site.name, as_of=site.as_of, lines=tuple(line for them in lines.values() for line in them),
         exceptions=exceptions, findings=tuple(sorted(findings, key=lambda finding: order[finding.code])),
-        summary=(*summary_tables(placed), tabulate_duplicates(site, register, written, settled)),
+        summary=(*summary_tables(placed), tabulate_duplicates(site, register, written)),
         ambiguous_readings=count_rows(verdict for verdict in resolved if not verdict.unambiguous),
         unmasked=unmasked_subjects(site, register, written, declared=True),
         unmasked_on_screen=unmasked_subjects(site, register, written, declared=False),

@@ -13,11 +13,11 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from credkit.core.codec import AnyCodec
+from credkit.core.fields import Item
 from credkit.core.sentences import redacted_repr
 from credkit.crosswalk.causes import find_failures
 from credkit.crosswalk.register import Number, Register
 from credkit.crosswalk.result import Finding
-from credkit.crosswalk.settled import NONE_SETTLED, NumberValues, ReaderPeriod, Settled
 from credkit.crosswalk.texts import branches
 from credkit.crosswalk.verdicts import Verdict, count_rows
 from credkit.explain.diagnosis import order_alternatives
@@ -25,7 +25,15 @@ from credkit.site.model import CredentialKind, Period, Reader, Site
 
 UNRESOLVED = ("unreadable", "check-failed", "unexpected-value", "unknown-card")
 VALID_BUT_UNKNOWN = ("unexpected-value", "unknown-card")  # good numbers that are nobody's
+NumberValues = tuple[Item, ...]  # the fields that make a number
 LEAST_TEXTS = 3  # different texts before anything is said of a reader
+
+
+class ReaderPeriod(NamedTuple):
+    """A reader, and which of its periods, counted from 0."""
+
+    reader: str
+    period: int
 
 
 class ReaderText(NamedTuple):
@@ -44,9 +52,7 @@ class ReaderFindings:
     doubtful: frozenset[tuple[str, Number]]
 
 
-def analyse_readers(
-    site: Site, register: Register, verdicts: Sequence[Verdict], settled: Settled = NONE_SETTLED
-) -> ReaderFindings:
+def analyse_readers(site: Site, register: Register, verdicts: Sequence[Verdict]) -> ReaderFindings:
     """Findings, candidates and ambiguous numbers from the readings of each reader and period."""
     groups: dict[ReaderPeriod, list[Verdict]] = {
         ReaderPeriod(reader.name, place): [] for reader in site.readers.values() for place in range(len(reader.periods))
@@ -57,10 +63,10 @@ def analyse_readers(
     findings: list[Finding] = []
     candidates: dict[ReaderText, list[str]] = defaultdict(list)
     doubtful: set[tuple[str, Number]] = set()
-    for where, group in groups.items():
+    for group in groups.values():
         if not group:
             continue
-        at = _PeriodAnalysis(site, register, settled, where, group)
+        at = _PeriodAnalysis(site, register, group)
         for finding, suggested in (*at.find_other_order(), *at.find_single_facility(doubtful)):
             findings.append(finding)
             for text, cards in suggested.items():
@@ -82,13 +88,9 @@ class Suggestion(NamedTuple):
 class _PeriodAnalysis:
     """The verdicts on one reader in one period."""
 
-    def __init__(
-        self, site: Site, register: Register, settled: Settled, where: ReaderPeriod, verdicts: list[Verdict]
-    ) -> None:
+    def __init__(self, site: Site, register: Register, verdicts: list[Verdict]) -> None:
         self.site = site
         self.register = register
-        self.settled = settled
-        self.where = where
         self.verdicts = verdicts
         self.reader: Reader = verdicts[0].sighting.reader
         self.period: Period = verdicts[0].sighting.period
@@ -137,13 +139,10 @@ class _PeriodAnalysis:
         """The texts that ``codec`` reads as the number of known credentials, with these."""
         read = ((text, codec._decode_raw(text)) for text in texts)
         numbers = {text: self.kind.number_in(fields) for text, fields in read if fields}
-        others = self.settled.credentials_of(self.kind.namespace, set(numbers.values()))
         found = {}
         for text, number in numbers.items():
             if cards := self.register.owners.get(Number(self.kind.namespace, number)):
                 found[text] = list(dict.fromkeys(card.credential for card in cards))
-            elif number in others:
-                found[text] = [others[number]]
         return found
 
     def is_beyond_chance(self, codec: AnyCodec, hits: int, tried: int) -> bool:
@@ -154,7 +153,7 @@ class _PeriodAnalysis:
         """
         if hits < LEAST_TEXTS or hits * 4 < tried:
             return False
-        resolved = self.match_credentials(self.period.codec, [*self.texts(""), *self.settled.texts(self.where)])
+        resolved = self.match_credentials(self.period.codec, self.texts(""))
         others = self.match_credentials(codec, resolved)
         accidents = sum(credentials != resolved[text] for text, credentials in others.items())
         return not resolved or hits / tried >= 2 * accidents / len(resolved)
@@ -183,11 +182,10 @@ class _PeriodAnalysis:
         if len(unknown) < LEAST_TEXTS:
             return
         own = {verdict.number.values for verdict in self.verdicts if verdict.number}
-        some = own | self.settled.sample_numbers(self.where, 2 * LEAST_TEXTS)
-        if len(some) < 2 * LEAST_TEXTS:
+        if len(own) < 2 * LEAST_TEXTS:
             return
         for place, name in enumerate(self.kind.key if len(self.kind.key) > 1 else ()):
-            values = {number[place] for number in some}
+            values = {number[place] for number in own}
             if len(values) > 1:
                 continue
             siblings = self.siblings(place, unknown)
@@ -206,11 +204,10 @@ class _PeriodAnalysis:
                 f"{count_rows(verdict for verdict, _ in strange):,} unresolved "
                 f"readings match known credentials with {name} {' or '.join(map(redacted_repr, theirs))}"
             )
-            numbers = own | self.settled.numbers(self.where)
-            siblings |= self.siblings(place, numbers)
+            siblings |= self.siblings(place, own)
             doubtful |= {
                 (self.reader.name, Number(self.kind.namespace, number))
-                for number in numbers
+                for number in own
                 if any(other != number for _, other in siblings.get(_without_field(number, place), ()))
             }
             yield Suggestion(
@@ -232,8 +229,6 @@ class _PeriodAnalysis:
         for (namespace, number), cards in self.register.owners.items():
             if namespace == self.kind.namespace and (rest := _without_field(number, place)) in rests:
                 found[rest].update((card.credential, number) for card in cards)
-        for number, credential in self.settled.numbers_without_field(self.kind.namespace, place, rests):
-            found[_without_field(number, place)][credential] = number
         return {rest: sorted(them.items(), key=lambda card: card[1]) for rest, them in found.items()}
 
 

@@ -12,7 +12,6 @@ from dataclasses import dataclass
 
 from credkit.core.sentences import format_count
 from credkit.crosswalk.result import ACTIONS, FINDING_CODES, Crosswalk, CrosswalkLine, ExceptionRow, SummaryTable
-from credkit.crosswalk.settled import NONE_SETTLED, ReaderPeriod, Settled
 from credkit.crosswalk.verdicts import Verdict
 from credkit.explain.cautions import OF_A_RESULT
 from credkit.privacy.accounts import mask_accounts
@@ -23,7 +22,7 @@ from credkit.site.rows import Assignment, ExportRow, ReadingRow
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RowAccounting:
-    """The place of every evaluated row, file by file; ``settled`` has the places of the others."""
+    """The place of every row, file by file."""
 
     site: Site
     rows: Rows
@@ -33,7 +32,6 @@ class RowAccounting:
     readings: Sequence[ExceptionRow]
     explained: Mapping[str, Sequence[int]]  # lines of the export of each target
     existing: Mapping[str, Sequence[ExceptionRow]]
-    settled: Settled = NONE_SETTLED
 
 
 def summary_tables(placed: RowAccounting) -> tuple[SummaryTable, ...]:
@@ -49,16 +47,15 @@ def _files(placed: RowAccounting) -> SummaryTable:
     """By file the rows, resolved rows, exceptions, and unaccounted rows (always 0)."""
     site, rows = placed.site, placed.rows
     read = [row.line for verdict in placed.resolved for row in verdict.sighting.rows]
-    settled = placed.settled
     found = [
-        _account(site.credentials.name, rows.credentials, placed.lines, placed.credentials, settled, "credentials"),
-        _account(site.readings.name, rows.readings, read, placed.readings, settled, "readings"),
+        _account(site.credentials.name, rows.credentials, placed.lines, placed.credentials),
+        _account(site.readings.name, rows.readings, read, placed.readings),
     ]
     for name, excepted in placed.existing.items():
         file = site.targets[name].existing
         words = f"{file.name if file else ''} ({name})"
         held = rows.existing.get(name, ())
-        found.append(_account(words, held, placed.explained[name], excepted, settled, f"existing {name}"))
+        found.append(_account(words, held, placed.explained[name], excepted))
     return SummaryTable(
         title="Rows", columns=("file", "rows", "resolved", "exceptions", "left over"), rows=tuple(found)
     )
@@ -66,26 +63,17 @@ def _files(placed: RowAccounting) -> SummaryTable:
 
 def _account(
     name: str, rows: Sequence[Assignment | ReadingRow | ExportRow], resolved: Collection[int],
-    excepted: Sequence[ExceptionRow], settled: Settled, file: str,
+    excepted: Sequence[ExceptionRow],
 ) -> tuple[str, int, int, int, int]:  # fmt: skip
     there = Counter(row.line for row in rows)
     found = Counter(iter(resolved))
     found.update(each.line for each in excepted)
-    amiss = sum(there[line] != found[line] for line in there.keys() | found.keys()) + settled.count_misplaced(
-        file, there
-    )
-    more = settled.count_rows(file)
-    return (name, len(rows) + more, len(resolved) + more, len(excepted), amiss)
+    amiss = sum(there[line] != found[line] for line in there.keys() | found.keys())
+    return (name, len(rows), len(resolved), len(excepted), amiss)
 
 
 def _readers(placed: RowAccounting) -> SummaryTable:
     """Rows of each reader, resolved and excepted."""
-    settled = {
-        reader.name: sum(
-            placed.settled.count_readings(ReaderPeriod(reader.name, place)) for place in range(len(reader.periods))
-        )
-        for reader in placed.site.readers.values()
-    }
     rows = Counter(row.reader for row in placed.rows.readings)
     resolved = Counter(row.reader for verdict in placed.resolved for row in verdict.sighting.rows)
     where = {row.line: row.reader for row in placed.rows.readings}
@@ -93,7 +81,7 @@ def _readers(placed: RowAccounting) -> SummaryTable:
     return SummaryTable(
         title="Readers", columns=("reader", "rows", "resolved", "exceptions"),
         rows=tuple(
-            (name, rows[name] + more, resolved[name] + more, excepted[name]) for name, more in settled.items()
+            (name, rows[name], resolved[name], excepted[name]) for name in placed.site.readers
         ),
     )  # fmt: skip
 
@@ -101,7 +89,6 @@ def _readers(placed: RowAccounting) -> SummaryTable:
 def _actions(placed: RowAccounting) -> SummaryTable:
     """The number of lines by target and action."""
     counts = Counter((line.target, line.action) for lines in placed.lines.values() for line in lines)
-    counts += placed.settled.count_actions(placed.lines)
     targets = [*placed.site.targets, *([""] if any(not target for target, _ in counts) else ())]
     rows = tuple((target or "(no target)", *(counts[target, action] for action in ACTIONS)) for target in targets)
     return SummaryTable(title="Targets", columns=("target", *ACTIONS), rows=rows)

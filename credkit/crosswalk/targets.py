@@ -30,7 +30,6 @@ from credkit.crosswalk.result import (
     join_values,
     make_exception,
 )
-from credkit.crosswalk.settled import NONE_SETTLED, Settled
 from credkit.crosswalk.texts import is_rounded
 from credkit.explain.diagnosis import is_spreadsheet_shortened
 from credkit.privacy.accounts import holds_account, mask_accounts
@@ -99,12 +98,10 @@ def find_duplicate_texts(site: Site, target: Target, done: TargetTexts) -> list[
     return found
 
 
-def find_unwritable(
-    site: Site, target: Target, done: TargetTexts, settled: Settled = NONE_SETTLED
-) -> Iterator[Finding]:
+def find_unwritable(site: Site, target: Target, done: TargetTexts) -> Iterator[Finding]:
     """Findings that count the active numbers that the target's column cannot hold, or its chain cannot write."""
     active = [card for card in (*done.texts, *done.unwritable) if _status(site, card) == ACTIVE]
-    all_of_them = len({card.number for card in active}) + settled.count_cards([target.kind.name], active=True)
+    all_of_them = len({card.number for card in active})
     numbers = format_count(all_of_them, "active number")
     for code, problems, words in (
         ("column-too-small", done.too_small, f"cannot stand in {target.column.declaration}"),

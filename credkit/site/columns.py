@@ -15,13 +15,11 @@ from datetime import date
 
 import polars as pl
 
-from credkit.bulk.words import Array
-from credkit.files.csvcolumns import NeedsStrictReader, read_frame, read_frames
-from credkit.files.times import Clock
+from credkit.files.csvcolumns import NeedsStrictReader, read_frame
 from credkit.privacy.accountroom import ACCOUNT_DIGITS, ACCOUNT_ROOM_PATTERN
 from credkit.privacy.accounts import holds_track
-from credkit.site.model import Site, Target
-from credkit.site.rows import CREDENTIALS, EXISTING, READINGS
+from credkit.site.model import Site
+from credkit.site.rows import CREDENTIALS
 
 _ISSUE = re.compile("[0-9]{0,9}")
 _DAY = re.compile("[0-9]{4}-[0-9]{2}-[0-9]{2}")
@@ -37,38 +35,6 @@ def load_credentials(site: Site) -> pl.DataFrame | None:
         return None
     names = {"person_id": "person", "credential_id": "credential"}
     return frame.rename(names).with_columns(pl.col("issue").cast(pl.UInt64, strict=False))
-
-
-def load_readings(site: Site) -> Iterator[tuple[pl.DataFrame, Array]]:
-    """The rows of the readings, piece by piece: the columns but for the time, and the times in µs since 1970, in UTC.
-
-    Raises `NotPlain`.
-    """
-    clock = Clock(site.zone, local=site.readings.has_local_times)
-    guarded = [reader.name for reader in site.readers.values() if not reader.kind.not_payment]
-    for frame in read_frames(site.readings, READINGS):
-        if not set(frame["reader"].unique()) <= set(site.readers):
-            raise NeedsStrictReader
-        times = clock.parse_times(frame["time"])
-        if times.problems:
-            raise NeedsStrictReader
-        looked = frame.filter(pl.col("reader").is_in(guarded)) if len(guarded) < len(site.readers) else frame
-        if holds_tracks(looked, READINGS[1:]):
-            raise NeedsStrictReader
-        yield frame.select("line", *READINGS[1:]), times.moments
-
-
-def load_existing(site: Site, target: Target) -> pl.DataFrame | None:
-    """The rows of an export: line, person and text; None if it is not plain."""
-    if target.existing is None:
-        return None
-    try:
-        frame = read_frame(target.existing, EXISTING)
-    except NeedsStrictReader:
-        return None
-    if not target.kind.not_payment and holds_tracks(frame, EXISTING):
-        return None
-    return frame.select("line", pl.col("person_id").alias("person"), "text")
 
 
 def holds_tracks(frame: pl.DataFrame, columns: Sequence[str]) -> bool:
