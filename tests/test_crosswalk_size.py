@@ -14,7 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from credkit.crosswalk import crosswalk
-from credkit.crosswalk.calendars import Calendar, share_days
+from credkit.site.calendars import Calendar, share_days
 from credkit.site.model import Site
 from credkit.site.rows import Assignment
 from tests.brackwater import Files, hexed, line, made, walk

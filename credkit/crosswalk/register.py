@@ -15,10 +15,10 @@ from typing import NamedTuple
 from credkit.core.fields import Item
 from credkit.core.reading import Note
 from credkit.core.sentences import redacted_repr
-from credkit.crosswalk.calendars import Calendar
 from credkit.crosswalk.result import ExceptionRow, make_exception
 from credkit.crosswalk.texts import TextResults, describe_rounding
 from credkit.privacy.accounts import hide_all_but_account_ends
+from credkit.site.calendars import Calendar
 from credkit.site.model import CredentialKind, Rules, Site
 from credkit.site.rows import Assignment
 

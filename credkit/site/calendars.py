@@ -15,22 +15,24 @@ from credkit.site.rows import Assignment
 HolderOf = Callable[[Assignment], Hashable]
 
 
-def _begin(row: Assignment) -> date:
+def first_day(row: Assignment) -> date:
+    """The first day of an assignment; the first there is where its start is open."""
     return row.valid_from or date.min
 
 
-def _end(row: Assignment) -> date:
+def last_day(row: Assignment) -> date:
+    """The last day of an assignment; the last there is where its end is open."""
     return row.valid_until or date.max
 
 
 def _order(row: Assignment) -> tuple[date, bool]:
     """By the first day; of those that begin together, the ones of a single day come first."""
-    return _begin(row), _end(row) > _begin(row)
+    return first_day(row), last_day(row) > first_day(row)
 
 
 def share_days(row: Assignment, other: Assignment) -> bool:
     """Whether two assignments share more than the day on which one may follow the other."""
-    return _begin(row) < _end(other) and _begin(other) < _end(row)
+    return first_day(row) < last_day(other) and first_day(other) < last_day(row)
 
 
 class Calendar:
@@ -42,7 +44,7 @@ class Calendar:
         self.order = [_order(row) for row in self.rows]
         self.latest: list[tuple[Assignment, ...]] = [()]  # before each place: what ends last, and the same of another
         for row in self.rows:
-            first, *others = sorted((*self.latest[-1], row), key=_end, reverse=True)
+            first, *others = sorted((*self.latest[-1], row), key=last_day, reverse=True)
             second = next(((each,) for each in others if who(each) != who(first)), ())
             self.latest.append((first, *second))
         self.change = [len(self.rows)] * (len(self.rows) + 1)  # from each place: where the next other one is
