@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
@@ -10,6 +11,7 @@ import pytest
 from credkit import DefinitionError
 from credkit.site import load_rows, load_site
 from credkit.site.model import Column, Site
+from tests.sentences import refusal as assert_refused
 
 GOOD = """
 [site]
@@ -394,6 +396,55 @@ def test_a_site_declares_its_own_words_for_a_status(tmp_path: Path) -> None:
     for word in ("active", "lost"):  # neither declared, nor usual any more
         with pytest.raises(DefinitionError, match=f"credentials.csv line 3: status '{word}' is none of the words"):
             statuses(tmp_path, own, "mislaid", word)
+
+
+@pytest.mark.parametrize(
+    ("where", "column"),
+    [('path = "credentials.csv"', "value"), ('path = "readings.csv"', "text"), ('path = "lockers.csv"', "printed")],
+)
+def test_a_site_strips_the_columns_that_it_names(tmp_path: Path, where: str, column: str) -> None:
+    def site_with(strip: str) -> Site:
+        return load(tmp_path, GOOD.replace(where, f"{where}\nstrip = {strip}"), files)
+
+    files = {**FILES, "credentials.csv": FILES["credentials.csv"].replace("01200345", "01200345\u00a0")}
+    files["readings.csv"] = FILES["readings.csv"].replace("786777", "\t786777 ")
+    if column == "printed":  # a list with white space in it is refused
+        files["lockers.csv"] = FILES["lockers.csv"].replace("101,7", "101 ,7")
+    for strip in ("true", f'["{column}"]'):
+        site = site_with(strip)
+        rows = load_rows(site)
+        assert (rows.credentials[0].value == "01200345") == (column == "value")
+        assert (rows.readings[0].text == "786777") == (column == "text")
+        assert site.kinds["locker"].value.decode("101") == {"number": 7}
+
+
+def test_what_a_site_may_not_strip(tmp_path: Path) -> None:
+    where = 'path = "credentials.csv"'
+    for strip in ('["valeu"]', '"value"', "1", '["text"]'):
+        with assert_refused(DefinitionError):
+            load(tmp_path, GOOD.replace(where, f"{where}\nstrip = {strip}"))
+
+
+def test_the_cure_for_white_space_is_what_the_site_file_needs(tmp_path: Path) -> None:
+    """Each is pasted into the site file, which then strips the column."""
+    site = load(tmp_path)
+    export = site.targets["gatehouse"].existing
+    assert export is not None
+    assert site.credentials.describe_stripping("value") == 'strip = ["value"] under [files.credentials]'
+    assert site.readings.describe_stripping("text") == 'strip = ["text"] under [files.readings]'
+    line, _, table = export.describe_stripping("text").partition(" under ")
+    assert table == "[targets.gatehouse]"
+    cured = load(tmp_path, GOOD.replace('existing = "gatehouse.csv"', line)).targets["gatehouse"].existing
+    assert cured == replace(
+        export, strip=frozenset({"text"}), strip_key="strip = {} under [targets.gatehouse.existing]"
+    )
+
+
+@pytest.mark.parametrize(("rules", "held"), [("", True), ('near_ids = "hold"', True), ('near_ids = "accept"', False)])
+def test_near_ids_are_held_unless_accepted(tmp_path: Path, rules: str, held: bool) -> None:
+    assert load(tmp_path, GOOD.replace("[rules]", f"[rules]\n{rules}")).rules.holds_near_ids == held
+    with assert_refused(DefinitionError):
+        load(tmp_path, GOOD.replace("[rules]", '[rules]\nnear_ids = "acept"'))
 
 
 def test_a_usual_word_may_be_declared_active(tmp_path: Path) -> None:

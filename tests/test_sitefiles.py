@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -11,8 +12,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from credkit import DefinitionError
+from credkit.files.csvcolumns import NeedsStrictReader, read_frames
 from credkit.files.csvfiles import CsvFile, read_rows
-from credkit.site.rows import CREDENTIALS, READINGS, read_credentials, read_existing, read_list, read_readings
+from credkit.site.rows import (
+    CREDENTIALS,
+    READINGS,
+    describe_white_space,
+    read_credentials,
+    read_existing,
+    read_list,
+    read_readings,
+)
 from tests.sentences import refusal
 
 AMSTERDAM = ZoneInfo("Europe/Amsterdam")
@@ -74,6 +84,32 @@ def test_dialects(tmp_path: Path, encoding: str, delimiter: str, before: str) ->
 def test_a_text_is_left_as_it_is(tmp_path: Path) -> None:
     (row,) = read_existing(written(tmp_path, "person_id,text\nP-1, 00123 \n"))
     assert row.text == " 00123 "
+
+
+@pytest.mark.parametrize("strip", [("text",), ("person_id", "text"), ()])
+def test_a_column_that_the_site_strips(tmp_path: Path, strip: tuple[str, ...]) -> None:
+    file = replace(written(tmp_path, "\ufeff person_id,text \u00a0\n P-1\t, 001 23\u00a0\n"), strip=frozenset(strip))
+    if not strip:
+        with refusal(DefinitionError):
+            read_existing(file)
+        return
+    (row,) = read_existing(file)
+    assert row.person == ("P-1" if "person_id" in strip else " P-1\t")
+    assert row.text == "001 23"
+    with pytest.raises(NeedsStrictReader):
+        next(read_frames(file, ["person_id", "text"]))
+
+
+def test_white_space_around_a_cell_is_named_with_its_cure(tmp_path: Path) -> None:
+    file = replace(written(tmp_path, "person_id,text\n"), strip_key="strip = {} under [files.readings]")
+    assert describe_white_space(file, "text", "123") is None
+    assert describe_white_space(file, "text", "123\u00a0") == (
+        "'123\\xa0' has a no-break space at its end: strip = [\"text\"] under [files.readings] takes it off"
+    )
+    also = replace(file, strip=frozenset({"reader"}))
+    assert 'strip = ["reader", "text"] under' in str(describe_white_space(also, "text", "\t123"))
+    # A file that no site file declares has no such key.
+    assert describe_white_space(written(tmp_path, ""), "text", " 1") == "' 1' has a space at its start: remove it"
 
 
 def test_a_quotation_mark_takes_in_no_rows(tmp_path: Path) -> None:

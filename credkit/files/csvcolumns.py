@@ -35,7 +35,7 @@ def read_frames(file: CsvFile, columns: Sequence[str]) -> Iterator[pl.DataFrame]
     The header must name exactly these columns, in any order.
     """
     mark = file.delimiter.encode()
-    if file.encoding.lower() not in PLAIN_ENCODINGS or len(mark) != 1:
+    if file.encoding.lower() not in PLAIN_ENCODINGS or len(mark) != 1 or file.strip:
         raise NeedsStrictReader
     header, line = b"", FIRST_ROW_LINE
     for data in _read_whole_lines(file):

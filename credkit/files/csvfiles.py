@@ -21,6 +21,7 @@ from typing import NoReturn
 
 from credkit.core.errors import DefinitionError
 from credkit.core.sentences import nearest, redacted_repr
+from credkit.core.whitespace import strip_white_space
 from credkit.files.regularfiles import LONGEST_LINE_BYTES, open_regular
 
 PIECE_BYTES = 1 << 16  # bytes that are read at once
@@ -38,7 +39,9 @@ class CsvFile:
     """A CSV file as it is declared; ``name`` is how its path is written there.
 
     ``has_local_times`` says that its times have no offset and are by the site's clocks. ``option`` is how the
-    command line declares encoding and delimiter, if it does, with braces for the word.
+    command line declares encoding and delimiter, if it does, with braces for the word. ``strip`` has the columns
+    whose cells are read without the white space around them, and ``strip_key`` is how the site file declares
+    them, with braces for the list.
     """
 
     path: Path
@@ -47,10 +50,21 @@ class CsvFile:
     delimiter: str = ","
     has_local_times: bool = False
     option: str = ""
+    strip: frozenset[str] = frozenset()
+    strip_key: str = ""
 
     def describe_declaring(self, what: str) -> str:
         """That another ``what`` can be declared, and by which option."""
         return f"can be declared{self.option and ': '}{self.option.format(what)}"
+
+    def describe_stripping(self, column: str) -> str:
+        """What to write in the site file so that cells of ``column`` are read without the white space around them.
+
+        >>> CsvFile(path=Path(), name="", strip_key="strip = {} under [files.credentials]").describe_stripping("value")
+        'strip = ["value"] under [files.credentials]'
+        """
+        columns = ", ".join(f'"{name}"' for name in sorted({*self.strip, column}))
+        return self.strip_key.replace("{}", f"[{columns}]", 1)
 
     def refuse(self, line: int, problem: str) -> NoReturn:
         """Raise the one sentence about a line of this file."""
@@ -71,11 +85,12 @@ def read_rows(file: CsvFile, columns: Sequence[str], spare: str = "") -> Iterato
 
     The header must name exactly these columns, in any order; ``spare`` says what to do about others
     beside them. Empty lines are no rows. No cell may hold a line break: a quotation mark that opens
-    by accident would take in the rows that follow.
+    by accident would take in the rows that follow. If the file strips columns, names in the header are stripped, too.
     """
     rows = csv.reader(_read_lines(file), delimiter=file.delimiter, strict=True)
     header: list[str] | None = None
     order: list[int] = []
+    stripped = [place for place, name in enumerate(columns) if name in file.strip]
     while True:
         line = rows.line_num + 1
         try:
@@ -87,10 +102,13 @@ def read_rows(file: CsvFile, columns: Sequence[str], spare: str = "") -> Iterato
         if rows.line_num > line:
             file.refuse(line, "a cell holds a line break: is a quotation mark in it not doubled?")
         if header is None:
-            header = cells
+            header = list(map(strip_white_space, cells)) if file.strip else cells
             order = _column_order(file, line, header, columns, spare)
         elif len(cells) == len(header):
-            yield line, [cells[place] for place in order]
+            ordered = [cells[place] for place in order]
+            for place in stripped:
+                ordered[place] = strip_white_space(ordered[place])
+            yield line, ordered
         elif cells:
             more = len(cells) > len(header)
             hint = f" (a cell that holds {redacted_repr(file.delimiter)} needs quotes around it)" if more else ""

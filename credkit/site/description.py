@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import timedelta
 from functools import partial
@@ -31,7 +31,16 @@ from credkit.core.shapes import Shape
 from credkit.files.csvfiles import CsvFile
 from credkit.files.tomltable import read_toml
 from credkit.site.model import COLUMN, Column, CredentialKind, Period, Reader, Rows, Rules, Site, Target
-from credkit.site.rows import read_credentials, read_existing, read_list, read_readings
+from credkit.site.rows import (
+    CREDENTIALS,
+    EXISTING,
+    LIST,
+    READINGS,
+    read_credentials,
+    read_existing,
+    read_list,
+    read_readings,
+)
 from credkit.streams import stream
 from credkit.tables.schema import SchemaTable
 
@@ -91,8 +100,8 @@ class _SiteBuilder:
         readers = {table.name: self.reader(table, kinds) for table in self.top.tables("readers", _READER)}
         return Site(
             name=name, zone=zone, as_of=as_of,
-            credentials=self.file(files.table("credentials", _FILE)),
-            readings=self.file(files.table("readings", (*_FILE, "time"))),
+            credentials=self.file(files.table("credentials", _FILE), CREDENTIALS),
+            readings=self.file(files.table("readings", (*_FILE, "time")), READINGS),
             kinds=FrozenMapping(kinds),
             readers=FrozenMapping(readers),
             targets=FrozenMapping({t.name: self.target(t, kinds) for t in self.top.tables("targets", _TARGET)}),
@@ -109,7 +118,7 @@ class _SiteBuilder:
                 "time_zone", f"{redacted_repr(name)} is not an IANA time zone{nearest(name, available_timezones())}"
             )
 
-    def file(self, table: SchemaTable) -> CsvFile:
+    def file(self, table: SchemaTable, columns: Sequence[str], strip_key: str = "") -> CsvFile:
         delimiter = table.text("delimiter", ",")
         if len(delimiter) != 1 or delimiter in '"\r\n':
             table.refuse("delimiter", f"{redacted_repr(delimiter)} is not one character that can stand between cells")
@@ -126,7 +135,20 @@ class _SiteBuilder:
             encoding=encoding,
             delimiter=delimiter,
             has_local_times=local,
+            strip=self.stripped(table, columns),
+            strip_key=strip_key or f"strip = {{}} under [{table.path}]",
         )
+
+    def stripped(self, table: SchemaTable, columns: Sequence[str]) -> frozenset[str]:
+        """The columns whose cells are read without the white space around them: all, none, or those named."""
+        if isinstance(table.content.get("strip", False), bool):
+            return frozenset(columns) if table.flag("strip", default=False) else frozenset()
+        names = table.texts("strip", words="true, false or a list of columns")
+        for name in names:
+            if name not in columns:
+                known = f"one of {', '.join(columns)}{nearest(name, columns)}"
+                table.refuse("strip", f"{redacted_repr(name)} is not {known}")
+        return frozenset(names)
 
     def path(self, table: SchemaTable, key: str, name: str) -> Path:
         if not name or "\0" in name:
@@ -145,7 +167,7 @@ class _SiteBuilder:
         return (*self.layouts(), *self.lists(), *self.plans())
 
     def lists(self) -> tuple[Entry, ...]:
-        lists = {table.name: read_list(self.file(table)) for table in self.top.tables("tables", _FILE)}
+        lists = {table.name: read_list(self.file(table, LIST)) for table in self.top.tables("tables", _FILE)}
         return (self.top.guard("tables", lambda: map_entry(lists)),) if lists else ()
 
     def plans(self) -> tuple[Entry, ...]:
@@ -316,13 +338,16 @@ class _SiteBuilder:
     def export(self, table: SchemaTable) -> CsvFile:
         """The export under ``existing``: a path, or a table where encoding or delimiter are not the usual ones."""
         if isinstance(table.content["existing"], str):
-            return self.file(table.inner(table.at("existing"), {"path": table.content["existing"]}, _FILE))
-        return self.file(table.table("existing", _FILE))
+            path = table.content["existing"]
+            mark = "'" if {'"', "\\"} & set(path) else '"'
+            key = f"existing = {{ strip = {{}}, path = {mark}{path}{mark} }} under [{table.path}]"
+            return self.file(table.inner(table.at("existing"), {"path": path}, _FILE), EXISTING, key)
+        return self.file(table.table("existing", _FILE), EXISTING)
 
     def rules(self) -> Rules:
         if not self.top.has("rules"):
             return Rules()
-        table = self.top.table("rules", ("order_of_truth", "active", "inactive", "gone", "one_active_issue", "pools"))
+        table = self.top.table("rules", _RULES)
         usual = Rules()
         active, gone = table.texts("active", usual.active), table.texts("gone", usual.gone)
         inactive = table.texts("inactive", tuple(word for word in usual.inactive if word not in active))
@@ -332,6 +357,7 @@ class _SiteBuilder:
         return Rules(
             order_of_truth=table.texts("order_of_truth", ()), active=active, inactive=inactive, gone=gone,
             one_active_issue=table.flag("one_active_issue", default=True), pools=table.texts("pools", ()),
+            holds_near_ids=table.one_of("near_ids", ("hold", "accept")) == "hold",
         )  # fmt: skip
 
 
@@ -347,9 +373,10 @@ def _describe_type_conflict(field: SchemaRow, other: SchemaRow, where: str) -> s
 
 
 _TOP = ("site", "files", "kinds", "readers", "rules", "targets", "tables", "plans", "layouts", "contents")
-_FILE = ("path", "encoding", "delimiter")
+_FILE = ("path", "encoding", "delimiter", "strip")
 _KIND = ("namespace", "value", "printed", "key", "issue", "expect", "notes", "not_payment")
 _READER = ("kind", "chain", "clock_offset", "stream", "periods")
+_RULES = ("order_of_truth", "active", "inactive", "gone", "one_active_issue", "pools", "near_ids")
 _PLAN = ("file", "master_file", "master_env")
 _VARIABLE = re.compile("[A-Za-z_][A-Za-z0-9_]{0,99}")
 _TARGET = ("kind", "chain", "column", "existing")

@@ -95,7 +95,10 @@ class Reader:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Rules:
-    """The rules of a site for its registers."""
+    """The rules of a site for its registers.
+
+    ``holds_near_ids``: ids that differ only in case, spacing or Unicode form are held (`credkit.site.nearids`).
+    """
 
     order_of_truth: tuple[str, ...] = ()
     active: tuple[str, ...] = ("active",)
@@ -103,6 +106,7 @@ class Rules:
     gone: tuple[str, ...] = ()
     one_active_issue: bool = True
     pools: tuple[str, ...] = ()
+    holds_near_ids: bool = True
 
     @property
     def statuses(self) -> tuple[str, ...]:

@@ -15,6 +15,7 @@ from datetime import date, datetime, tzinfo
 from functools import lru_cache
 
 from credkit.core.sentences import nearest, redacted_repr
+from credkit.core.whitespace import describe_ends
 from credkit.files.csvfiles import CsvFile, read_rows
 from credkit.files.moments import parse_moment
 from credkit.privacy.accounts import holds_track
@@ -67,6 +68,22 @@ class ExportRow:
     line: int
     person: str
     text: str
+
+
+def describe_white_space(file: CsvFile, column: str, text: str) -> str | None:
+    r"""Which white space stands around ``text``, a cell of ``column``, and how to take it off; None without any.
+
+    >>> from pathlib import Path
+    >>> file = CsvFile(path=Path(), name="", strip_key="strip = {} under [files.credentials]")
+    >>> describe_white_space(file, "value", "02F764DD ")
+    '\'02F764DD \' has a space at its end: strip = ["value"] under [files.credentials] takes it off'
+    >>> describe_white_space(file, "value", "02F764DD")
+    """
+    ends = describe_ends(text)
+    if ends is None:
+        return None
+    cure = f"{file.describe_stripping(column)} takes it off" if file.strip_key else "remove it"
+    return f"{redacted_repr(text)} has {ends}: {cure}"
 
 
 def read_credentials(

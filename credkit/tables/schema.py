@@ -130,9 +130,11 @@ class SchemaTable:
         text: str = self.value(key, str, words, default)
         return text
 
-    def texts(self, key: str, default: tuple[str, ...] = MISSING, *, or_one: bool = False) -> tuple[str, ...]:
-        """A list of texts; with ``or_one`` a text alone will do."""
-        words = "a text or a list of texts" if or_one else "a list of texts"
+    def texts(
+        self, key: str, default: tuple[str, ...] = MISSING, *, or_one: bool = False, words: str = ""
+    ) -> tuple[str, ...]:  # fmt: skip
+        """A list of texts; with ``or_one`` a text alone will do; ``words`` say what is needed."""
+        words = words or ("a text or a list of texts" if or_one else "a list of texts")
         value = self.content.get(key, default)
         if or_one and isinstance(value, str):
             return (value,)

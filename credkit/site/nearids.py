@@ -1,0 +1,76 @@
+"""Near misses of ids: ids that differ only in case, spacing or Unicode form.
+
+``P-1``, ``P-1`` with a space behind it, ``p-1`` and a full-width ``Ｐ-1`` are different ids to a program, and
+probably one person to whoever typed them. A near key is the same for all of them.
+
+Source: the Unicode Standard, 3.13 (compatibility caseless matching) and UAX 15 (NFKC).
+"""
+
+from __future__ import annotations
+
+import unicodedata
+from collections.abc import Iterable, Mapping
+
+from credkit.core.sentences import MAX_SENTENCE_CHARACTERS, redacted_repr
+from credkit.core.whitespace import ZERO_WIDTH
+
+MAX_OFFERED = 3  # ids that one clause offers
+
+
+def near_key(text: str) -> str:
+    """What ``text`` has in common with its near misses.
+
+    Case, Unicode form, white space around it, the length of white space in it and characters without
+    width make no difference; accents, hyphens and leading zeros do.
+
+    >>> {near_key(text) for text in ("P-1", "P-1 ", "p-1", "\\uff30-1", "\\ufeffP-1\\u00a0")}
+    {'p-1'}
+    >>> near_key("Gate  7"), near_key("P-01"), near_key("P1")
+    ('gate 7', 'p-01', 'p1')
+    """
+    if text.isascii():
+        return " ".join(text.lower().split())
+    folded = unicodedata.normalize("NFD", text)
+    for _ in range(2):  # once is not enough: what is folded may be normalised to what folds again
+        folded = unicodedata.normalize("NFKD", folded.casefold())
+    bare = "".join(character for character in folded if character not in ZERO_WIDTH)
+    return " ".join(unicodedata.normalize("NFKC", bare).split())
+
+
+def find_near_misses(ids: Iterable[str]) -> Mapping[str, tuple[str, ...]]:
+    """Each of ``ids`` that has near misses among the others, with these; in the order they are given in.
+
+    >>> find_near_misses(["P-1", "P-2", "p-1", "P-1", "P-1 "])
+    {'P-1': ('p-1', 'P-1 '), 'p-1': ('P-1', 'P-1 '), 'P-1 ': ('P-1', 'p-1')}
+    """
+    groups = group_ids(ids)
+    spelt = {each: group for group in groups.values() if len(group) > 1 for each in group}
+    return {each: tuple(other for other in group if other != each) for each, group in spelt.items()}
+
+
+def group_ids(ids: Iterable[str]) -> Mapping[str, tuple[str, ...]]:
+    """``ids`` by their near key, each spelling once: what `did_you_mean` takes.
+
+    >>> group_ids(["North", "north", "East"])
+    {'north': ('North', 'north'), 'east': ('East',)}
+    """
+    groups: dict[str, dict[str, None]] = {}
+    for each in dict.fromkeys(ids):
+        groups.setdefault(near_key(each), {})[each] = None
+    return {key: tuple(group) for key, group in groups.items()}
+
+
+def did_you_mean(text: str, known: Mapping[str, tuple[str, ...]]) -> str:
+    """A clause that offers the ids of ``known`` (see `group_ids`) that ``text`` is a near miss of, or nothing.
+
+    >>> known = group_ids(["C-1", "C-2"])
+    >>> did_you_mean("c-1 ", known), did_you_mean("C-1", known), did_you_mean("C-3", known)
+    ("; did you mean 'C-1'?", '', '')
+    """
+    if len(text) > MAX_SENTENCE_CHARACTERS:  # nothing is called so
+        return ""
+    near = known.get(near_key(text), ())
+    if not near or text in near:
+        return ""
+    more = f" or {len(near) - MAX_OFFERED:,} others" if len(near) > MAX_OFFERED else ""
+    return f"; did you mean {' or '.join(map(redacted_repr, near[:MAX_OFFERED]))}{more}?"
