@@ -229,7 +229,9 @@ def test_a_site_that_is_wrong_is_refused_and_nothing_is_written(
     assert (result.exit_code, result.stdout) == (2, "")
     assert said in result.stderr
     assert ACCOUNT not in result.stderr
-    assert len(result.stderr.splitlines()) == 1
+    first, *details = result.stderr.splitlines()  # those of more than one wrong row
+    assert first.startswith("credkit: ")
+    assert not details or (name != "site.toml" and details[0].startswith("- "))
     assert not (tmp_path / "out").exists()
 
 

@@ -55,7 +55,7 @@ def test_what_str_strip_takes_off_is_white_space() -> None:
         ("\u2003A\t\t", "an em space at its start and 2 tabs at its end"),
         ("A \u200b", "a space and a zero width space at its end"),
         (" \t \t \tA", "6 characters of white space at its start"),
-        ("\x1cA", "a control character U+001C at its start"), ("\n", "only white space in it: a line feed"),
+        ("\x1cA", "a control character U+001C at its start"), ("\n", "only white space (a line feed)"),
     ],
 )  # fmt: skip
 def test_white_space_is_named(text: str, ends: str | None) -> None:

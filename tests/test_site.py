@@ -430,14 +430,12 @@ def test_the_cure_for_white_space_is_what_the_site_file_needs(tmp_path: Path) ->
     site = load(tmp_path)
     export = site.targets["gatehouse"].existing
     assert export is not None
-    assert site.credentials.describe_stripping("value") == 'strip = ["value"] under [files.credentials]'
-    assert site.readings.describe_stripping("text") == 'strip = ["text"] under [files.readings]'
+    assert site.credentials.describe_stripping("value") == 'strip = ["value"] under [files.credentials] takes it off'
+    assert site.readings.describe_stripping() == "strip = true under [files.readings] takes it off"
     line, _, table = export.describe_stripping("text").partition(" under ")
-    assert table == "[targets.gatehouse]"
+    assert table == "[targets.gatehouse] takes it off"
     cured = load(tmp_path, GOOD.replace('existing = "gatehouse.csv"', line)).targets["gatehouse"].existing
-    assert cured == replace(
-        export, strip=frozenset({"text"}), strip_key="strip = {} under [targets.gatehouse.existing]"
-    )
+    assert cured == replace(export, strip=frozenset({"text"}), site_key="{} under [targets.gatehouse.existing]")
 
 
 @pytest.mark.parametrize(("rules", "held"), [("", True), ('near_ids = "hold"', True), ('near_ids = "accept"', False)])

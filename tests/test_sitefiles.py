@@ -101,7 +101,7 @@ def test_a_column_that_the_site_strips(tmp_path: Path, strip: tuple[str, ...]) -
 
 
 def test_white_space_around_a_cell_is_named_with_its_cure(tmp_path: Path) -> None:
-    file = replace(written(tmp_path, "person_id,text\n"), strip_key="strip = {} under [files.readings]")
+    file = replace(written(tmp_path, "person_id,text\n"), site_key="{} under [files.readings]")
     assert describe_white_space(file, "text", "123") is None
     assert describe_white_space(file, "text", "123\u00a0") == (
         "'123\\xa0' has a no-break space at its end: strip = [\"text\"] under [files.readings] takes it off"

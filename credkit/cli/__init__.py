@@ -141,7 +141,7 @@ def _end_in_order() -> Iterator[None]:
 def _report_failure(error: BaseException) -> int:
     """Say what ``error`` is, and the exit code. In Python's development mode an unexpected one is raised again."""
     from credkit.cli.output import complain
-    from credkit.core.errors import CredkitError
+    from credkit.core.errors import CredkitError, DefinitionError
 
     if isinstance(error, click.Abort):
         complain("interrupted")
@@ -157,6 +157,8 @@ def _report_failure(error: BaseException) -> int:
         complain(f"{message}{hint}", command)
     elif isinstance(error, click.ClickException):
         complain(error.format_message())
+    elif isinstance(error, DefinitionError):
+        complain(error.args[0], details=error.details)
     elif isinstance(error, CredkitError):
         complain(str(error))
     elif isinstance(error, OSError) and error.strerror:

@@ -25,5 +25,7 @@ def file_entries(path: Path) -> tuple[Entry, ...]:
         return (*found, *content_entries(content.get("contents", {}), beside=found))
     except UnicodeDecodeError as error:
         raise DefinitionError(f"{path}: byte {error.start} is not UTF-8") from None
-    except (ValueError, RecursionError) as error:  # DefinitionError is a ValueError too
+    except DefinitionError as error:
+        raise DefinitionError(f"{path}: {error.args[0]}", details=error.details) from None
+    except (ValueError, RecursionError) as error:
         raise DefinitionError(f"{path}: {error}") from None

@@ -38,14 +38,18 @@ STREAM = "<stdin>"  # what Python calls standard input
 TRACK = "payment track data must not be kept after authorisation"
 
 
-def complain(sentence: str, command: str = "") -> None:
-    """One sentence on standard error; wrapped only where a terminal shows it."""
-    text = escape_unprintable(
-        shorten_sentence(mask_accounts(f"credkit{' ' * bool(command)}{command}: {' '.join(sentence.split())}"))
-    )
-    if sys.stderr.isatty():
-        text = "\n".join(wrap_text(text))
-    click.echo(text, err=True)
+def complain(sentence: str, command: str = "", details: Iterable[str] = ()) -> None:
+    """One sentence on standard error, and the lines of its ``details``; wrapped only where a terminal shows it."""
+    _complain_line(f"credkit{' ' * bool(command)}{command}: {' '.join(sentence.split())}")
+    for line in details:
+        indent = " " * (len(line) - len(line.lstrip()))
+        _complain_line(line.lstrip(), indent, f"{indent}  ")
+
+
+def _complain_line(line: str, first: str = "", rest: str = "") -> None:
+    text = escape_unprintable(shorten_sentence(mask_accounts(line)))
+    lines = wrap_text(text, first=first, rest=rest) if sys.stderr.isatty() else [f"{first}{text}"]
+    click.echo("\n".join(lines), err=True)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -18,6 +18,8 @@ from credkit.core.hooks import redact_text
 from credkit.core.sentences import shorten_sentence
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from credkit.core.origins import Place
     from credkit.core.reading import Check
 
@@ -63,7 +65,25 @@ class EncodeError(CredkitError, ValueError):
 
 
 class DefinitionError(CredkitError, ValueError):
-    """A chain, a layout, a site file or a table is wrong in itself, whatever is read with it."""
+    """A chain, a layout, a site file or a table is wrong in itself, whatever is read with it.
+
+    Where many rows of files are wrong, ``details`` are the lines below the first: each fault, and its rows.
+    """
+
+    def __init__(self, message: str, *, details: Iterable[str] = ()) -> None:
+        super().__init__(message)
+        self.details = tuple(shorten_sentence(redact_text(line)) for line in details)
+
+    def __str__(self) -> str:
+        return "\n".join((super().__str__(), *self.details))
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        """How it is pickled: a process pool hands it on whole."""
+        return _definition_error, (super().__str__(), self.details)
+
+
+def _definition_error(message: str, details: tuple[str, ...]) -> DefinitionError:
+    return DefinitionError(message, details=details)
 
 
 class UnknownCodec(CredkitError, LookupError):

@@ -56,13 +56,13 @@ def describe_ends(text: str) -> str | None:
     >>> describe_ends("02F764DD "), describe_ends("\\u00a0\\u00a0P-1\\t"), describe_ends("P 1")
     ('a space at its end', '2 no-break spaces at its start and a tab at its end', None)
     >>> describe_ends("  ")
-    'only white space in it: 2 spaces'
+    'only white space (2 spaces)'
     """
     bare = strip_white_space(text)
     if len(bare) == len(text):
         return None
     if not bare:
-        return f"only white space in it: {_name_all(text)}"
+        return f"only white space ({_name_all(text)})"
     start = text.index(bare)
     ends = ((text[:start], "start"), (text[start + len(bare) :], "end"))
     return " and ".join(f"{_name_all(blanks)} at its {end}" for blanks, end in ends if blanks)

@@ -13,15 +13,16 @@ from __future__ import annotations
 import csv
 import io
 import re
-from codecs import getincrementaldecoder, lookup
-from collections.abc import Iterator, Sequence
+from codecs import BOM_UTF16_BE, BOM_UTF16_LE, getincrementaldecoder, lookup
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from json import dumps
 from pathlib import Path
 from typing import NoReturn
 
 from credkit.core.errors import DefinitionError
 from credkit.core.sentences import nearest, redacted_repr
-from credkit.core.whitespace import strip_white_space
+from credkit.core.whitespace import describe_ends, strip_white_space
 from credkit.files.regularfiles import LONGEST_LINE_BYTES, open_regular
 
 PIECE_BYTES = 1 << 16  # bytes that are read at once
@@ -39,9 +40,9 @@ class CsvFile:
     """A CSV file as it is declared; ``name`` is how its path is written there.
 
     ``has_local_times`` says that its times have no offset and are by the site's clocks. ``option`` is how the
-    command line declares encoding and delimiter, if it does, with braces for the word. ``strip`` has the columns
-    whose cells are read without the white space around them, and ``strip_key`` is how the site file declares
-    them, with braces for the list.
+    command line declares encoding and delimiter, if it does, with braces for the word; ``site_key`` is where a site
+    file declares them, with braces for the key and its value. ``strip`` has the columns whose cells are read
+    without the white space around them.
     """
 
     path: Path
@@ -51,20 +52,31 @@ class CsvFile:
     has_local_times: bool = False
     option: str = ""
     strip: frozenset[str] = frozenset()
-    strip_key: str = ""
+    site_key: str = ""
 
-    def describe_declaring(self, what: str) -> str:
-        """That another ``what`` can be declared, and by which option."""
+    def describe_declaring(self, what: str, example: str) -> str:
+        """That another ``what`` can be declared, and by which option, or how in the site file.
+
+        >>> file = CsvFile(path=Path(), name="", site_key="{} under [files.credentials]")
+        >>> file.describe_declaring("delimiter", ";")
+        'can be declared: delimiter = ";" under [files.credentials]'
+        """
+        if self.site_key:
+            return f"can be declared: {self._write_key(what, dumps(example, ensure_ascii=False))}"
         return f"can be declared{self.option and ': '}{self.option.format(what)}"
 
-    def describe_stripping(self, column: str) -> str:
-        """What to write in the site file so that cells of ``column`` are read without the white space around them.
+    def describe_stripping(self, *columns: str) -> str:
+        """What takes off the white space around cells of these columns, or of all: a key of the site file, if any.
 
-        >>> CsvFile(path=Path(), name="", strip_key="strip = {} under [files.credentials]").describe_stripping("value")
-        'strip = ["value"] under [files.credentials]'
+        >>> CsvFile(path=Path(), name="", site_key="{} under [files.credentials]").describe_stripping("value")
+        'strip = ["value"] under [files.credentials] takes it off'
         """
-        columns = ", ".join(f'"{name}"' for name in sorted({*self.strip, column}))
-        return self.strip_key.replace("{}", f"[{columns}]", 1)
+        if not self.site_key:
+            return "remove it"
+        return f"{self._write_key('strip', dumps(sorted({*self.strip, *columns})) if columns else 'true')} takes it off"
+
+    def _write_key(self, key: str, value: str) -> str:
+        return self.site_key.replace("{}", f"{key} = {value}", 1)
 
     def refuse(self, line: int, problem: str) -> NoReturn:
         """Raise the one sentence about a line of this file."""
@@ -80,12 +92,18 @@ class CsvFile:
         )
 
 
-def read_rows(file: CsvFile, columns: Sequence[str], spare: str = "") -> Iterator[tuple[int, list[str]]]:
+def read_rows(
+    file: CsvFile, columns: Sequence[str], spare: str = "", *,
+    on_wrong_width: Callable[[int, int], None] | None = None,
+) -> Iterator[tuple[int, list[str]]]:  # fmt: skip
     """The rows of ``file``: the line each begins on, its cells in the order of ``columns``.
 
     The header must name exactly these columns, in any order; ``spare`` says what to do about others
     beside them. Empty lines are no rows. No cell may hold a line break: a quotation mark that opens
     by accident would take in the rows that follow. If the file strips columns, names in the header are stripped, too.
+
+    A row that has more or fewer cells than the header is refused; or it is left out, and ``on_wrong_width`` is called
+    with its line and how many cells it has.
     """
     rows = csv.reader(_read_lines(file), delimiter=file.delimiter, strict=True)
     header: list[str] | None = None
@@ -109,6 +127,8 @@ def read_rows(file: CsvFile, columns: Sequence[str], spare: str = "") -> Iterato
             for place in stripped:
                 ordered[place] = strip_white_space(ordered[place])
             yield line, ordered
+        elif cells and on_wrong_width is not None:
+            on_wrong_width(line, len(cells))
         elif cells:
             more = len(cells) > len(header)
             hint = f" (a cell that holds {redacted_repr(file.delimiter)} needs quotes around it)" if more else ""
@@ -131,11 +151,13 @@ def _column_order(file: CsvFile, line: int, header: list[str], columns: Sequence
     """Where in ``header`` each of ``columns`` stands."""
     other = next((sign for sign in ";\t|," if sign != file.delimiter and sign in header[0]), None) if header else None
     if len(header) == 1 and len(columns) > 1 and other:
-        another = f"Another {file.describe_declaring('delimiter')}"
+        another = f"Another {file.describe_declaring('delimiter', other)}"
         file.refuse(line, f"there is one column only: is the delimiter {redacted_repr(other)}? {another}")
     for column in header:
         if column not in columns:
             hint = f"; {spare}" if spare and set(columns) <= set(header) else nearest(column, columns)
+            if (ends := describe_ends(column)) and strip_white_space(column) in columns:
+                hint = f"; it has {ends}: {file.describe_stripping()}"
             file.refuse(line, f"the column {redacted_repr(column)} is not one of {', '.join(columns)}{hint}")
         if header.count(column) > 1:
             file.refuse(line, f"the column {column} appears twice")
@@ -175,7 +197,7 @@ def _read_texts(file: CsvFile) -> Iterator[str]:
                 name = lookup(file.encoding).name
                 raise DefinitionError(
                     f"{file.name}: no byte order mark at its start, expected one of {name} "
-                    f"(another encoding, such as {name}-le, {file.describe_declaring('encoding')})"
+                    f"(another encoding, such as {name}-le, {file.describe_declaring('encoding', f'{name}-le')})"
                 ) from None
             if not isinstance(error, UnicodeDecodeError):
                 raise DefinitionError(f"{file.name}: the file is not {file.encoding} ({error})") from None
@@ -183,7 +205,7 @@ def _read_texts(file: CsvFile) -> Iterator[str]:
             file.refuse(
                 ends - error.object.count(b"\n", error.start) + 1,
                 f"byte {error.object[error.start]:02X}h at offset {offset} is not {file.encoding} "
-                f"(another encoding {file.describe_declaring('encoding')})",
+                f"(another encoding {file.describe_declaring('encoding', _likely_encoding(file, error))})",
             )
         if not characters:
             text = text.removeprefix(BYTE_ORDER_MARK)
@@ -193,10 +215,24 @@ def _read_texts(file: CsvFile) -> Iterator[str]:
             file.refuse(
                 line,
                 f"there is a NUL character, number {characters + at} of the file: is this a CSV, in {file.encoding}? "
-                f"Another encoding {file.describe_declaring('encoding')}",
+                f"Another encoding {file.describe_declaring('encoding', _likely_wide_encoding(characters + at))}",
             )
         characters, lines = characters + len(text), lines + text.count("\n")
         yield text
+
+
+def _likely_encoding(file: CsvFile, error: UnicodeDecodeError) -> str:
+    """An encoding that may be meant where the bytes of ``error`` are not of the declared one."""
+    if error.object[error.start : error.start + 2] in (BOM_UTF16_LE, BOM_UTF16_BE):
+        return "utf-16"
+    if b"\0" in error.object:
+        return _likely_wide_encoding(error.object.index(0))
+    return "utf-8" if lookup(file.encoding).name != "utf-8" else "cp1252"
+
+
+def _likely_wide_encoding(place: int) -> str:
+    """The encoding without a byte order mark that may be meant where the first NUL is the byte at ``place``."""
+    return "utf-16-le" if place % 2 else "utf-16-be"
 
 
 def _read_pieces(file: CsvFile) -> Iterator[bytes]:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 from datetime import UTC, datetime, tzinfo
+from enum import StrEnum
 
 from credkit.core.sentences import redacted_repr
 
@@ -15,6 +16,18 @@ _TIME = re.compile(
     r"(?P<offset>Z|[+-][0-9]{2}(?::?[0-9]{2})?)?"
 )
 ACCEPTED_YEARS = range(1970, 2200)  # of a reading; anything else is a slip of the pen
+
+
+class MomentFault(StrEnum):
+    """What is wrong with a text that is no time: the sentence about it, with braces for the text."""
+
+    NO_TIME = "time is {}, not a time such as 2026-03-31T08:15:00+02:00"
+    HAS_OFFSET = "time {} has an offset, but the site file declares local times"
+    NO_OFFSET = "time {} has no offset from UTC ({hint})"
+    OCCURS_TWICE = "the local time {} occurs twice in {zone}: an offset is needed"
+    NEVER_OCCURS = "the local time {} does not occur in {zone}: an offset is needed"
+
+
 LOCAL_TIME_HINT = 'if it is by the site\'s clocks: time = "local"'
 
 
@@ -28,27 +41,35 @@ def parse_moment(
     >>> parse_moment("2026-03-31T08:15:00+02:00", UTC).isoformat(), parse_moment("31.3.2026", UTC)
     ('2026-03-31T06:15:00+00:00', "time is '31.3.2026', not a time such as 2026-03-31T08:15:00+02:00")
     """
+    found = find_moment(text, zone, local=local, either=either)
+    return found.format(redacted_repr(text), hint=hint, zone=zone) if isinstance(found, MomentFault) else found
+
+
+def find_moment(text: str, zone: tzinfo, *, local: bool = False, either: bool = False) -> datetime | MomentFault:
+    """The time that ``text`` writes, in UTC, or which fault it has; see `parse_moment`.
+
+    >>> find_moment("2026-03-31T08:15:00", UTC).name
+    'NO_OFFSET'
+    """
     match = _TIME.fullmatch(text)
     try:
         found = datetime.fromisoformat(text.replace(",", ".")) if match else None
     except ValueError:
         found = None
-    wrong = f"time is {redacted_repr(text)}, not a time such as 2026-03-31T08:15:00+02:00"
     if match is None or found is None or found.year not in ACCEPTED_YEARS:
-        return wrong
+        return MomentFault.NO_TIME
     if match["offset"] and local:
-        return f"time {redacted_repr(text)} has an offset, but the site file declares local times"
+        return MomentFault.HAS_OFFSET
     if match["offset"]:
         placed = found.astimezone(UTC)
-        return placed if placed.year in ACCEPTED_YEARS else wrong
+        return placed if placed.year in ACCEPTED_YEARS else MomentFault.NO_TIME
     if not (local or either):
-        return f"time {redacted_repr(text)} has no offset from UTC ({hint})"
+        return MomentFault.NO_OFFSET
     placed = found.replace(tzinfo=zone)
     if placed.utcoffset() != placed.replace(fold=1).utcoffset():
-        occurs = "occurs twice" if _was_shown(placed) else "does not occur"
-        return f"the local time {redacted_repr(text)} {occurs} in {zone}: an offset is needed"
+        return MomentFault.OCCURS_TWICE if _was_shown(placed) else MomentFault.NEVER_OCCURS
     placed = placed.astimezone(UTC)
-    return placed if placed.year in ACCEPTED_YEARS else wrong
+    return placed if placed.year in ACCEPTED_YEARS else MomentFault.NO_TIME
 
 
 def _was_shown(placed: datetime) -> bool:

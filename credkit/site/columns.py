@@ -21,6 +21,7 @@ from credkit.privacy.accounts import holds_track
 from credkit.site.model import Site
 from credkit.site.rows import CREDENTIALS
 
+_MAY_BE_BLANK = r"\A[^!-~]*\z"  # without a printable character of ASCII
 _ISSUE = re.compile("[0-9]{0,9}")
 _DAY = re.compile("[0-9]{4}-[0-9]{2}-[0-9]{2}")
 
@@ -52,7 +53,7 @@ def _texts_with_room(frame: pl.DataFrame, columns: Iterable[str]) -> Iterator[st
 
 def _is_valid(frame: pl.DataFrame, site: Site) -> bool:
     """Whether every cell is certainly as it should be."""
-    if any(frame[name].eq("").any() for name in ("person_id", "credential_id", "status")):
+    if any(frame[name].str.contains(_MAY_BE_BLANK).any() for name in ("person_id", "credential_id", "status")):
         return False
     known: tuple[tuple[str, Collection[str]], ...] = (("kind", site.kinds), ("status", site.rules.statuses))
     if not all(set(frame[name].unique()) <= set(words) for name, words in known):

@@ -29,6 +29,7 @@ from credkit.core.reading import Field, SchemaRow, TextField
 from credkit.core.sentences import nearest, redacted_repr
 from credkit.core.shapes import Shape
 from credkit.files.csvfiles import CsvFile
+from credkit.files.faults import FileFaults
 from credkit.files.tomltable import read_toml
 from credkit.site.model import COLUMN, Column, CredentialKind, Period, Reader, Rows, Rules, Site, Target
 from credkit.site.rows import (
@@ -52,18 +53,21 @@ FARTHEST_CLOCK = 3653 * 86400  # seconds; a clock that is off by more than ten y
 
 
 def load_rows(site: Site) -> Rows:
-    """The rows of the files that ``site`` names; raises `DefinitionError` with file and line."""
+    """The rows of the files that ``site`` names; raises one `DefinitionError` about all faults in them."""
+    faults = FileFaults()
     not_payment = {kind.name for kind in site.kinds.values() if kind.not_payment}
     readers = {reader.name for reader in site.readers.values() if reader.kind.not_payment}
-    return Rows(
-        credentials=read_credentials(site.credentials, site.kinds, site.rules.statuses, not_payment),
-        readings=read_readings(site.readings, site.readers, site.zone, readers),
+    rows = Rows(
+        credentials=read_credentials(site.credentials, site.kinds, site.rules.statuses, not_payment, faults),
+        readings=read_readings(site.readings, site.readers, site.zone, readers, faults),
         existing={
-            target.name: read_existing(target.existing, not_payment=target.kind.name in not_payment)
+            target.name: read_existing(target.existing, not_payment=target.kind.name in not_payment, faults=faults)
             for target in site.targets.values()
             if target.existing
         },
     )
+    faults.refuse()
+    return rows
 
 
 def load_site(path: str | Path) -> Site:
@@ -118,7 +122,7 @@ class _SiteBuilder:
                 "time_zone", f"{redacted_repr(name)} is not an IANA time zone{nearest(name, available_timezones())}"
             )
 
-    def file(self, table: SchemaTable, columns: Sequence[str], strip_key: str = "") -> CsvFile:
+    def file(self, table: SchemaTable, columns: Sequence[str], site_key: str = "") -> CsvFile:
         delimiter = table.text("delimiter", ",")
         if len(delimiter) != 1 or delimiter in '"\r\n':
             table.refuse("delimiter", f"{redacted_repr(delimiter)} is not one character that can stand between cells")
@@ -136,7 +140,7 @@ class _SiteBuilder:
             delimiter=delimiter,
             has_local_times=local,
             strip=self.stripped(table, columns),
-            strip_key=strip_key or f"strip = {{}} under [{table.path}]",
+            site_key=site_key or f"{{}} under [{table.path}]",
         )
 
     def stripped(self, table: SchemaTable, columns: Sequence[str]) -> frozenset[str]:
@@ -167,7 +171,9 @@ class _SiteBuilder:
         return (*self.layouts(), *self.lists(), *self.plans())
 
     def lists(self) -> tuple[Entry, ...]:
-        lists = {table.name: read_list(self.file(table, LIST)) for table in self.top.tables("tables", _FILE)}
+        faults = FileFaults()
+        lists = {table.name: read_list(self.file(table, LIST), faults) for table in self.top.tables("tables", _FILE)}
+        faults.refuse()
         return (self.top.guard("tables", lambda: map_entry(lists)),) if lists else ()
 
     def plans(self) -> tuple[Entry, ...]:
@@ -340,7 +346,7 @@ class _SiteBuilder:
         if isinstance(table.content["existing"], str):
             path = table.content["existing"]
             mark = "'" if {'"', "\\"} & set(path) else '"'
-            key = f"existing = {{ strip = {{}}, path = {mark}{path}{mark} }} under [{table.path}]"
+            key = f"existing = {{ {{}}, path = {mark}{path}{mark} }} under [{table.path}]"
             return self.file(table.inner(table.at("existing"), {"path": path}, _FILE), EXISTING, key)
         return self.file(table.table("existing", _FILE), EXISTING)
 

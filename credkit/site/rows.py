@@ -1,7 +1,7 @@
 """The CSV files of a site: credentials, readings, exports of a target, lists.
 
-A fault in a file itself (not in a card's data) is a `DefinitionError` of one sentence with file and
-line, and nothing is read. What a card's text says is not judged here.
+Faults in the files themselves (not in a card's data) are one `DefinitionError`: every kind of fault with its
+lines (`credkit.files.faults`), and nothing is read. What a card's text says is not judged here.
 
 Source: ISO 8601 (dates and times).
 """
@@ -9,16 +9,30 @@ Source: ISO 8601 (dates and times).
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, tzinfo
 from functools import lru_cache
 
-from credkit.core.sentences import nearest, redacted_repr
-from credkit.core.whitespace import describe_ends
-from credkit.files.csvfiles import CsvFile, read_rows
-from credkit.files.moments import parse_moment
+from credkit.core.sentences import redacted_repr
+from credkit.core.whitespace import describe_ends, strip_white_space
+from credkit.files.csvfiles import CsvFile
+from credkit.files.faults import FaultRule, FileFaults, RowFault, collect_faults
+from credkit.files.moments import MomentFault, find_moment
 from credkit.privacy.accounts import holds_track
+from credkit.site.faultrules import (
+    BLANK,
+    DAYS,
+    DAYS_REVERSED,
+    EMPTY,
+    ISSUE,
+    LISTED_TWICE,
+    NUMBERS,
+    moment_rules,
+    unknown_kind,
+    unknown_reader,
+    unknown_status,
+)
 
 CREDENTIALS = (
     "person_id", "credential_id", "kind", "value", "printed", "issue", "status", "valid_from", "valid_until",
@@ -28,6 +42,8 @@ READINGS = ("time", "reader", "text", "presentation", "expected")
 EXISTING = ("person_id", "text")
 LIST = ("printed", "encoded")
 
+_ISSUE = re.compile("[0-9]{1,9}")
+_NUMBER = re.compile("[0-9]{1,40}")
 _DATE = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")
 
 
@@ -74,31 +90,35 @@ def describe_white_space(file: CsvFile, column: str, text: str) -> str | None:
     r"""Which white space stands around ``text``, a cell of ``column``, and how to take it off; None without any.
 
     >>> from pathlib import Path
-    >>> file = CsvFile(path=Path(), name="", strip_key="strip = {} under [files.credentials]")
+    >>> file = CsvFile(path=Path(), name="", site_key="{} under [files.credentials]")
     >>> describe_white_space(file, "value", "02F764DD ")
     '\'02F764DD \' has a space at its end: strip = ["value"] under [files.credentials] takes it off'
     >>> describe_white_space(file, "value", "02F764DD")
     """
     ends = describe_ends(text)
-    if ends is None:
-        return None
-    cure = f"{file.describe_stripping(column)} takes it off" if file.strip_key else "remove it"
-    return f"{redacted_repr(text)} has {ends}: {cure}"
+    return None if ends is None else f"{redacted_repr(text)} has {ends}: {file.describe_stripping(column)}"
 
 
 def read_credentials(
-    file: CsvFile, kinds: Collection[str], statuses: Collection[str], not_payment: Collection[str] = ()
-) -> tuple[Assignment, ...]:
+    file: CsvFile, kinds: Collection[str], statuses: Collection[str], not_payment: Collection[str] = (),
+    faults: FileFaults | None = None,
+) -> tuple[Assignment, ...]:  # fmt: skip
     """The assignments in ``file``; their kinds must be among ``kinds``, their statuses among ``statuses``.
 
-    Rows that hold a payment track are refused, but for those whose kind is among ``not_payment``.
+    Rows that hold a payment track are refused at once, but for those whose kind is among ``not_payment``. Other
+    faults are collected: in ``faults`` if they are given, or else to be refused at the end of the file.
     """
     found = []
-    for line, cells in read_rows(file, CREDENTIALS):
-        row = _parse_assignment(file, line, cells, kinds, statuses)
-        if row.kind not in not_payment:
-            _refuse_track(file, line, cells)
-        found.append(row)
+    unknown = {"kind": unknown_kind(kinds), "status": unknown_status(statuses)}
+    with collect_faults(faults) as noted:
+        for line, cells in noted.rows(file, CREDENTIALS):
+            if cells[2] not in not_payment:
+                _refuse_track(file, line, cells)
+            row = _parse_assignment(line, cells, kinds, statuses, unknown)
+            if isinstance(row, list):
+                noted.add(file, line, row)
+            elif not noted:
+                found.append(row)
     return tuple(found)
 
 
@@ -109,39 +129,33 @@ def _refuse_track(file: CsvFile, line: int, cells: Sequence[str]) -> None:
 
 
 def _parse_assignment(
-    file: CsvFile, line: int, cells: Sequence[str], kinds: Collection[str], statuses: Collection[str]
-) -> Assignment:
+    line: int, cells: Sequence[str], kinds: Collection[str], statuses: Collection[str], unknown: Mapping[str, FaultRule]
+) -> Assignment | list[RowFault]:
+    """The assignment in a row, or everything that is wrong with the row."""
     person, credential, kind, value, printed, issue, status, first, last, replaces, source = cells
+    faults = []
     for column, cell in (("person_id", person), ("credential_id", credential), ("status", status)):
         if not cell:
-            file.refuse(line, f"{column} is empty")
+            faults.append(RowFault(EMPTY[column]))
+        elif not strip_white_space(cell):
+            faults.append(RowFault(BLANK[column], (cell,)))
     if kind not in kinds:
-        file.refuse(line, f"no kind is called {redacted_repr(kind)} in the site file{nearest(kind, kinds)}")
-    if status not in statuses:
-        file.refuse(
-            line,
-            f"status {redacted_repr(status)} is none of the words that [rules] of the site file declares as active, "
-            f"inactive or gone{nearest(status, statuses)}",
-        )
-    if issue and not re.fullmatch("[0-9]{1,9}", issue):
-        file.refuse(line, f"issue is {redacted_repr(issue)}, not a whole number or empty")
-    valid_from, valid_until = _parse_day(file, line, "valid_from", first), _parse_day(file, line, "valid_until", last)
+        faults.append(RowFault(unknown["kind"], (kind,)))
+    if status not in statuses and strip_white_space(status):
+        faults.append(RowFault(unknown["status"], (status,)))
+    if issue and not _ISSUE.fullmatch(issue):
+        faults.append(RowFault(ISSUE, (issue,)))
+    valid_from, valid_until = _parse_date(first), _parse_date(last)
+    for column, cell, day in (("valid_from", first, valid_from), ("valid_until", last, valid_until)):
+        if cell and day is None:
+            faults.append(RowFault(DAYS[column], (cell,)))
     if valid_from and valid_until and valid_until < valid_from:
-        file.refuse(line, f"valid_until {valid_until} is before valid_from {valid_from}")
-    return Assignment(
+        faults.append(RowFault(DAYS_REVERSED, (valid_until, valid_from)))
+    return faults or Assignment(
         line=line, person=person, credential=credential, kind=kind, value=value, printed=printed,
         issue=int(issue) if issue else None, status=status, valid_from=valid_from, valid_until=valid_until,
         replaces=replaces, source=source,
     )  # fmt: skip
-
-
-def _parse_day(file: CsvFile, line: int, column: str, text: str) -> date | None:
-    if not text:
-        return None
-    found = _parse_date(text)
-    if found is None:
-        file.refuse(line, f"{column} is {redacted_repr(text)}, not a date such as 2026-03-31")
-    return found
 
 
 @lru_cache(maxsize=4096)
@@ -153,57 +167,68 @@ def _parse_date(text: str) -> date | None:
 
 
 def read_readings(
-    file: CsvFile, readers: Collection[str], zone: tzinfo, not_payment: Collection[str] = ()
+    file: CsvFile, readers: Collection[str], zone: tzinfo, not_payment: Collection[str] = (),
+    faults: FileFaults | None = None,
 ) -> tuple[ReadingRow, ...]:  # fmt: skip
     """The readings in ``file``; ``zone`` is for local times, and readers must be among ``readers``.
 
-    Rows that hold a payment track are refused, but for those whose reader is among ``not_payment``.
+    Rows that hold a payment track are refused at once, but for those whose reader is among ``not_payment``. Other
+    faults are collected as `read_credentials` does.
     """
     found = []
-    for line, cells in read_rows(file, READINGS):
-        time, reader, text, presentation, expected = cells
-        if reader not in readers:
-            file.refuse(line, f"no reader is called {redacted_repr(reader)} in the site file{nearest(reader, readers)}")
-        if reader not in not_payment:
-            _refuse_track(file, line, cells)
-        found.append(
-            ReadingRow(
-                line=line, time=_parse_time(file, line, time, zone), reader=reader, text=text,
-                presentation=presentation, expected=expected,
-            )
-        )  # fmt: skip
+    unknown, wrong_times = unknown_reader(readers), moment_rules(zone)
+    with collect_faults(faults) as noted:
+        for line, cells in noted.rows(file, READINGS):
+            time, reader, text, presentation, expected = cells
+            if reader not in not_payment:
+                _refuse_track(file, line, cells)
+            moment = find_moment(time, zone, local=file.has_local_times)
+            wrong = [RowFault(unknown, (reader,))] if reader not in readers else []
+            if isinstance(moment, MomentFault):
+                wrong.append(RowFault(wrong_times[moment], (time,)))
+            elif not (wrong or noted):
+                found.append(
+                    ReadingRow(
+                        line=line, time=moment, reader=reader, text=text, presentation=presentation, expected=expected
+                    )
+                )
+            if wrong:
+                noted.add(file, line, wrong)
     return tuple(found)
 
 
-def _parse_time(file: CsvFile, line: int, text: str, zone: tzinfo) -> datetime:
-    found = parse_moment(text, zone, local=file.has_local_times)
-    if isinstance(found, str):
-        file.refuse(line, found)
-    return found
-
-
-def read_existing(file: CsvFile, *, not_payment: bool = False) -> tuple[ExportRow, ...]:
+def read_existing(
+    file: CsvFile, *, not_payment: bool = False, faults: FileFaults | None = None
+) -> tuple[ExportRow, ...]:  # fmt: skip
     """The rows of an export: persons and the texts that the target holds for them.
 
-    Rows that hold a payment track are refused unless they are ``not_payment``.
+    Rows that hold a payment track are refused at once unless they are ``not_payment``. Other faults are collected
+    as `read_credentials` does.
     """
     found = []
-    for line, cells in read_rows(file, EXISTING):
-        if not not_payment:
-            _refuse_track(file, line, cells)
-        found.append(ExportRow(line=line, person=cells[0], text=cells[1]))
+    with collect_faults(faults) as noted:
+        for line, cells in noted.rows(file, EXISTING):
+            if not not_payment:
+                _refuse_track(file, line, cells)
+            found.append(ExportRow(line=line, person=cells[0], text=cells[1]))
     return tuple(found)
 
 
-def read_list(file: CsvFile) -> dict[int, int]:
-    """The list in ``file``, printed numbers to encoded ones."""
+def read_list(file: CsvFile, faults: FileFaults | None = None) -> dict[int, int]:
+    """The list in ``file``, printed numbers to encoded ones; faults are collected as `read_credentials` does."""
     found: dict[int, int] = {}
-    for line, cells in read_rows(file, LIST):
-        for column, cell in zip(LIST, cells, strict=True):
-            if not re.fullmatch("[0-9]{1,40}", cell):
-                file.refuse(line, f"{column} is {redacted_repr(cell)}, not a whole number")
-        printed, encoded = map(int, cells)
-        if printed in found:
-            file.refuse(line, f"the printed number {redacted_repr(printed)} is in the list twice")
-        found[printed] = encoded
+    with collect_faults(faults) as noted:
+        for line, cells in noted.rows(file, LIST):
+            wrong = [
+                RowFault(NUMBERS[column], (cell,))
+                for column, cell in zip(LIST, cells, strict=True)
+                if not _NUMBER.fullmatch(cell)
+            ]
+            if not wrong:
+                printed, encoded = map(int, cells)
+                if printed in found:
+                    wrong.append(RowFault(LISTED_TWICE, (printed,)))
+                found[printed] = encoded
+            if wrong:
+                noted.add(file, line, wrong)
     return found

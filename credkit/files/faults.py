@@ -1,0 +1,270 @@
+"""Faults in the rows of files: every kind at once, each with its count, its first lines and what to do.
+
+Whoever reads rows hands each wrong one to `FileFaults`, reads on, and lets it `refuse` at the end. One fault in one
+row is the sentence ``credentials.csv line 3: …``. Of more there is a line for each file, then its faults, the most
+frequent first:
+
+    credentials.csv: 2 kinds of fault in 3,000 rows
+    - 3,000 rows: valid_from is not a date such as 2026-03-31
+        such as '31.3.2026', '1.4.2026', '2.4.2026'
+        lines 2-21 and 2,980 more
+        Export the column again with dates as year, month and day.
+    - line 7: status 'actve' is none of the words …; did you mean active?
+
+However many rows are wrong, a fault takes a few counters, twenty lines and twenty words.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from typing import Any, NamedTuple
+
+from credkit.core.errors import DefinitionError
+from credkit.core.sentences import format_count, nearest, redacted_repr
+from credkit.core.whitespace import describe_ends, strip_white_space
+from credkit.files.csvfiles import CsvFile, read_rows
+
+MAX_LINES = 20  # lines of a fault that are named
+MAX_WORDS = 20  # words of a rule whose rows are counted apart
+MAX_SAMPLES = 3  # words that stand for many
+ITEM = "    "  # before what belongs to a fault
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class FaultRule:
+    """A way in which a row can be wrong; each reading of a file makes its rules once, and they are told by identity.
+
+    ``sentence`` is about one row, with braces for its words (such as a cell), which ``quote`` writes; ``headline``
+    is about many rows with different words. ``column`` is where the first word stands, ``known`` what it may be.
+    ``counts_words``: the rows of each word are counted apart.
+    """
+
+    sentence: str
+    headline: str
+    cure: str = ""
+    column: str = ""
+    known: Collection[str] = ()
+    counts_words: bool = False
+    quote: Callable[[Any], str] = redacted_repr
+
+
+class RowFault(NamedTuple):
+    """What is wrong with a row: a rule, and the words that break it."""
+
+    rule: FaultRule
+    words: tuple[Any, ...] = ()
+
+
+@dataclass(slots=True)
+class _Tally:
+    """How many rows there are, and the first lines."""
+
+    count: int = 0
+    lines: list[int] = field(default_factory=list)
+
+    def add(self, lines: Sequence[int], count: int) -> None:
+        self.count += count
+        self.lines.extend(lines[: MAX_LINES - len(self.lines)])
+
+    def format_rows(self) -> str:
+        return format_count(self.count, "row")
+
+    def format_lines(self) -> str:
+        """Where the rows are: runs of neighbours as one."""
+        runs: list[list[int]] = []
+        for line in self.lines:
+            if runs and line == runs[-1][1] + 1:
+                runs[-1][1] = line
+            else:
+                runs.append([line, line])
+        spans = ", ".join(str(first) if first == last else f"{first}-{last}" for first, last in runs)
+        rest = self.count - len(self.lines)
+        return f"line{'s' * (len(self.lines) > 1)} {spans}{f' and {rest:,} more' if rest else ''}"
+
+
+@dataclass(slots=True)
+class _RuleTally:
+    """The rows that break one rule, together and by their words."""
+
+    total: _Tally = field(default_factory=_Tally)
+    words: dict[tuple[Any, ...], _Tally] = field(default_factory=dict)
+    others: int = 0  # rows with words that are not among these
+
+    def add(self, words: tuple[Any, ...], lines: Sequence[int], count: int) -> None:
+        self.total.add(lines, count)
+        if words in self.words:
+            self.words[words].add(lines, count)
+        elif len(self.words) < MAX_WORDS:
+            self.words[words] = _Tally()
+            self.words[words].add(lines, count)
+        else:
+            self.others += count
+
+
+class FileFaults:
+    """What is wrong with the rows of some files, until it is refused as one error.
+
+    >>> from pathlib import Path
+    >>> rule = FaultRule(sentence="status {} is unknown", headline="the status is unknown", known=("active",))
+    >>> file, faults = CsvFile(path=Path("a.csv"), name="a.csv"), FileFaults()
+    >>> faults.add(file, 3, [RowFault(rule, ("actve",))])
+    >>> faults.refuse()
+    Traceback (most recent call last):
+    credkit.DefinitionError: a.csv line 3: status 'actve' is unknown; did you mean active?
+    """
+
+    def __init__(self) -> None:
+        self._files: dict[CsvFile, _FileTally] = {}
+
+    def __bool__(self) -> bool:
+        return bool(self._files)
+
+    def add(self, file: CsvFile, line: int, faults: Iterable[RowFault]) -> None:
+        """Note all faults of the row on this line."""
+        self.add_rows(file, 1)
+        for fault in faults:
+            self.count(file, fault, (line,), 1)
+
+    def add_rows(self, file: CsvFile, rows: int) -> None:
+        """Note that so many more rows of ``file`` have faults; the faults are for `count`."""
+        self._tally(file).rows += rows
+
+    def count(self, file: CsvFile, fault: RowFault, lines: Sequence[int], count: int) -> None:
+        """Note a fault that ``count`` more rows of ``file`` have, with the first of their lines, in order."""
+        self._tally(file).rules.setdefault(fault.rule, _RuleTally()).add(fault.words, lines, count)
+
+    def end(self, file: CsvFile, error: DefinitionError) -> None:
+        """Note that ``file`` cannot be read on."""
+        self._tally(file).end = str(error)
+
+    def rows(self, file: CsvFile, columns: Sequence[str]) -> Iterator[tuple[int, list[str]]]:
+        """The rows of ``file`` that have as many cells as its header, up to where it cannot be read on."""
+        advice = f" (a cell that holds {redacted_repr(file.delimiter)} needs quotes around it)"
+        wrong = (_width_rule(len(columns), ""), _width_rule(len(columns), advice))
+        try:
+            yield from read_rows(
+                file, columns,
+                on_wrong_width=lambda line, cells: self.add(
+                    file, line, [RowFault(wrong[cells > len(columns)], (cells,))]
+                ),
+            )  # fmt: skip
+        except DefinitionError as error:
+            self.end(file, error)
+
+    def refuse(self) -> None:
+        """Raise the one error about all that was noted; nothing if there is nothing."""
+        files = dict.fromkeys(tuple(tally.describe()) for tally in self._files.values())  # two targets may share one
+        if lines := [line for file in files for line in file]:
+            raise DefinitionError(lines[0], details=lines[1:])
+
+    def _tally(self, file: CsvFile) -> _FileTally:
+        if file not in self._files:
+            self._files[file] = _FileTally(file)
+        return self._files[file]
+
+
+@contextmanager
+def collect_faults(faults: FileFaults | None) -> Iterator[FileFaults]:
+    """``faults``, or new ones, which are refused at the end."""
+    found = FileFaults() if faults is None else faults
+    yield found
+    if faults is None:
+        found.refuse()
+
+
+def _width_rule(expected: int, advice: str) -> FaultRule:
+    return FaultRule(
+        sentence=f"the row has {{}}, expected {expected}{advice}",
+        headline=f"the row has {'more' if advice else 'fewer'} cells than its header, {expected}{advice}",
+        quote=lambda cells: format_count(cells, "cell"), counts_words=True,
+    )  # fmt: skip
+
+
+class _FileTally:
+    """What is wrong with one file."""
+
+    def __init__(self, file: CsvFile) -> None:
+        self.file = file
+        self.rows = 0
+        self.rules: dict[FaultRule, _RuleTally] = {}
+        self.end = ""
+
+    def describe(self) -> Iterator[str]:
+        """The lines about this file."""
+        if self.rows == 1 == len(self.rules):
+            ((rule, tally),) = self.rules.items()
+            (words,), (line,) = tally.words, tally.total.lines
+            yield f"{self.file.name} line {line}: {self._sentence(rule, words)}"
+        elif self.rows:
+            kinds = format_count(len(self.rules), "kind")
+            yield f"{self.file.name}: {kinds} of fault in {format_count(self.rows, 'row')}"
+            for rule, tally in sorted(self.rules.items(), key=lambda each: _rank(each[1].total)):
+                yield from self._describe_rule(rule, tally)
+            yield from self._describe_blanks()
+        if self.end:
+            yield f"{self.end}{'; no row behind it was checked' if self.rows else ''}"
+
+    def _describe_rule(self, rule: FaultRule, tally: _RuleTally) -> Iterator[str]:
+        total, ranked = tally.total, sorted(tally.words.items(), key=lambda each: _rank(each[1]))
+        if total.count == 1:
+            yield f"- {total.format_lines()}: {self._sentence(rule, ranked[0][0])}"
+        elif len(ranked) == 1:
+            yield f"- {total.format_rows()}: {self._sentence(rule, ranked[0][0])}"
+            yield f"{ITEM}{total.format_lines()}"
+        else:
+            yield f"- {total.format_rows()}: {rule.headline}"
+            if rule.counts_words:
+                for words, each in ranked:
+                    where = f"{each.format_rows()}, {each.format_lines()}" if each.count > 1 else each.format_lines()
+                    yield f"{ITEM}{self._quote(rule, words)}: {where}{self._hint(rule, words)}"
+                if tally.others:
+                    yield f"{ITEM}other words: {format_count(tally.others, 'row')}"
+            else:
+                samples = list(tally.words)[:MAX_SAMPLES]
+                yield f"{ITEM}such as {', '.join(self._quote(rule, words) for words in samples)}"
+                yield f"{ITEM}{total.format_lines()}"
+        if rule.cure and not all(_is_blank_only(rule, words) for words in tally.words):
+            yield f"{ITEM}{rule.cure}"
+
+    def _sentence(self, rule: FaultRule, words: tuple[Any, ...]) -> str:
+        """The sentence about one row."""
+        return f"{rule.sentence.format(*map(rule.quote, words))}{self._hint(rule, words)}"
+
+    def _quote(self, rule: FaultRule, words: tuple[Any, ...]) -> str:
+        return " and ".join(map(rule.quote, words))
+
+    def _hint(self, rule: FaultRule, words: tuple[Any, ...]) -> str:
+        """A clause about white space around the first word, and one that offers a known word like it."""
+        ends, bare = _ends_of(rule, words), strip_white_space(str(words[0])) if words else ""
+        offer = nearest(bare, rule.known) if rule.known and bare not in rule.known else ""
+        if not ends:
+            return offer
+        cure = f": {self.file.describe_stripping(rule.column)}" if self.rows == 1 else ""
+        return f"; it has {ends}{cure}{offer}"
+
+    def _describe_blanks(self) -> Iterator[str]:
+        """What to do about white space around cells that are at fault."""
+        columns = [
+            rule.column for rule, tally in self.rules.items() if any(_ends_of(rule, words) for words in tally.words)
+        ]
+        if columns and self.rows > 1:
+            all_of_many = () if len(columns) > 1 else columns
+            where = f"cells of {', '.join(columns)}"
+            yield f"- white space stands around {where}: {self.file.describe_stripping(*all_of_many)}"
+
+
+def _ends_of(rule: FaultRule, words: tuple[Any, ...]) -> str:
+    """Which white space stands around the first word, a cell of the rule's column; nothing without any."""
+    return (describe_ends(words[0]) or "") if rule.column and words else ""
+
+
+def _is_blank_only(rule: FaultRule, words: tuple[Any, ...]) -> bool:
+    """Whether nothing is wrong with a word but white space around it, as far as can be said."""
+    return bool(_ends_of(rule, words)) and (not rule.known or strip_white_space(words[0]) in rule.known)
+
+
+def _rank(tally: _Tally) -> tuple[int, int]:
+    """The order of faults: many rows first, then by their first line."""
+    return -tally.count, tally.lines[0]
