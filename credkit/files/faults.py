@@ -117,6 +117,7 @@ class FileFaults:
 
     def __init__(self) -> None:
         self._files: dict[CsvFile, _FileTally] = {}
+        self._current: _FileTally | None = None  # of the file that is being read
 
     def __bool__(self) -> bool:
         return bool(self._files)
@@ -160,9 +161,9 @@ class FileFaults:
             raise DefinitionError(lines[0], details=lines[1:])
 
     def _tally(self, file: CsvFile) -> _FileTally:
-        if file not in self._files:
-            self._files[file] = _FileTally(file)
-        return self._files[file]
+        if self._current is None or self._current.file is not file:
+            self._current = self._files.setdefault(file, _FileTally(file))
+        return self._current
 
 
 @contextmanager
