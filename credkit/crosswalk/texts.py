@@ -113,14 +113,17 @@ def branches(codec: AnyCodec) -> tuple[AnyCodec, ...]:
 def is_rounded(text: str) -> bool:
     """Whether ``text`` looks like a long number after a spreadsheet: nothing but zeros behind the 15th digit.
 
+    By chance one number of 16 digits in ten does: `credkit.crosswalk.damage` judges the column.
+
     >>> is_rounded("3602879701896390"), is_rounded("3602879701896397"), is_rounded("0602879701896390")
     (True, False, False)
     """
+    digits = text.removeprefix("-")
     return (
-        len(text) > SPREADSHEET_DIGITS
-        and text[0] != "0"
-        and bool(_DECIMAL.fullmatch(text))
-        and not text[SPREADSHEET_DIGITS:].strip("0")
+        len(digits) > SPREADSHEET_DIGITS
+        and digits[0] != "0"
+        and bool(_DECIMAL.fullmatch(digits))
+        and not digits[SPREADSHEET_DIGITS:].strip("0")
     )
 
 
