@@ -1,0 +1,151 @@
+"""Exports that a spreadsheet altered: lost leading zeros, rounding and exponents, judged beside what would be written.
+
+For a person the target holds one text, and another would be written. Where a spreadsheet makes the
+former of the latter in several rows, the export is at fault, not the target: that is one finding about
+the column instead of a change for each row.
+
+Source: IEEE 754, of whose double-precision numbers spreadsheets keep 15 significant digits.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+from decimal import Decimal
+from enum import StrEnum
+
+from credkit.core.sentences import format_count, redacted_repr
+from credkit.crosswalk.texts import SPREADSHEET_DIGITS, is_rounded
+from credkit.explain.diagnosis import is_spreadsheet_shortened
+
+LEAST_ROWS = 3  # distinct rows of one alteration that make it the column's
+MOST_KEPT = 0.02  # of the texts that begin with a zero, or would, still have it in a column that lost its zeros
+_NUMBER = re.compile("-?[0-9]{1,100}")
+
+
+class Alteration(StrEnum):
+    """What a spreadsheet did to a text."""
+
+    ZEROS = "lost its leading zeros"
+    ROUNDED = "was rounded to 15 digits"
+    EXPONENT = "was shortened to a power of ten"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LostZeros:
+    """What became of the texts of an export: distinct rows by alteration, and those that begin with a zero.
+
+    ``wanted`` counts the distinct rows for which a text with a leading zero would be written, ``kept`` those
+    that hold one.
+    """
+
+    rows: int
+    wanted: int
+    kept: int
+    examples: dict[Alteration, tuple[str, str]]
+    counts: dict[Alteration, int]
+
+    @property
+    def alterations(self) -> tuple[Alteration, ...]:
+        """The alterations that are the column's: in enough rows, and zeros only if next to none is kept."""
+        return tuple(
+            alteration
+            for alteration, count in self.counts.items()
+            if count >= LEAST_ROWS
+            and (alteration is not Alteration.ZEROS or self.kept <= MOST_KEPT * (count + self.kept))
+        )
+
+    @property
+    def found(self) -> bool:
+        """Whether a spreadsheet altered the column."""
+        return bool(self.alterations)
+
+    def explains(self, held: str, wanted: str) -> bool:
+        """Whether ``held`` is what the column made of ``wanted``, so that the row is no change."""
+        return alteration_of(held, wanted) in self.alterations
+
+    @property
+    def sentence(self) -> str:
+        """The finding about the column; empty if there is none."""
+        parts = []
+        for alteration in self.alterations:
+            held, wanted = self.examples[alteration]
+            beside = (
+                f", and {f'{self.kept:,}' if self.kept else 'none'} kept them" if alteration is Alteration.ZEROS else ""
+            )
+            parts.append(
+                f"{format_count(self.counts[alteration], 'different text')} {_VERBS[alteration]} "
+                f"({redacted_repr(held)} for {redacted_repr(wanted)}){beside}"
+            )
+        if not parts:
+            return ""
+        return f"a spreadsheet altered the export: {'; '.join(parts)}; export it again without a spreadsheet"
+
+
+_VERBS = {
+    Alteration.ZEROS: "lost leading zeros",
+    Alteration.ROUNDED: "were rounded to 15 digits",
+    Alteration.EXPONENT: "were shortened to a power of ten",
+}
+
+
+def judge_lost_zeros(pairs: Iterable[tuple[str, str]]) -> LostZeros:
+    """The verdict on an export, from pairs of the text ``held`` for a person and the one ``wanted`` there.
+
+    Of a text for which nothing would be written, ``wanted`` is empty: that it kept its zeros counts.
+
+    >>> lost = judge_lost_zeros((str(number), f"{number:05d}") for number in range(1, 400))
+    >>> lost.found, lost.explains("7", "00007"), lost.explains("7", "00008")
+    (True, True, False)
+    >>> lost.sentence
+    "a spreadsheet altered the export: 399 different texts lost leading zeros ('1' for '00001'), and none kept them; \
+export it again without a spreadsheet"
+    >>> judge_lost_zeros([("1", "00001"), ("2", "00002"), ("00003", "00003"), ("4", "00004")]).found
+    False
+    """
+    distinct = dict.fromkeys(pairs)
+    counts: dict[Alteration, int] = {}
+    examples: dict[Alteration, tuple[str, str]] = {}
+    for held, wanted in distinct:
+        alteration = alteration_of(held, wanted)
+        if alteration:
+            counts[alteration] = counts.get(alteration, 0) + 1
+            examples[alteration] = min(examples.get(alteration, (held, wanted)), (held, wanted), key=_by_length)
+    return LostZeros(
+        rows=len(distinct), wanted=sum(map(_has_leading_zero, {wanted for _, wanted in distinct})),
+        kept=sum(map(_has_leading_zero, {held for held, _ in distinct})),
+        examples=examples, counts={alteration: counts[alteration] for alteration in Alteration if alteration in counts},
+    )  # fmt: skip
+
+
+def _by_length(pair: tuple[str, str]) -> tuple[int, tuple[str, str]]:
+    return len(pair[0]), pair
+
+
+def alteration_of(held: str, wanted: str) -> Alteration | None:
+    """What a spreadsheet that makes ``held`` of ``wanted`` does to it; None if it does not, or changes nothing.
+
+    >>> alteration_of("7", "0007").value, alteration_of("9007199254740990", "9007199254740993").value
+    ('lost its leading zeros', 'was rounded to 15 digits')
+    >>> alteration_of("9.0072E+15", "9007199254740993").value, alteration_of("9.0073E+15", "9007199254740993")
+    ('was shortened to a power of ten', None)
+    """
+    if held == wanted or not _NUMBER.fullmatch(wanted):
+        return None
+    number = int(wanted)
+    if is_spreadsheet_shortened(held):
+        shortened = Decimal(held.replace(",", "."))
+        unit = Decimal(1).scaleb(shortened.as_tuple().exponent)  # type: ignore[arg-type]  # finite
+        return Alteration.EXPONENT if abs(shortened - number) < unit else None
+    if not _NUMBER.fullmatch(held):
+        return None
+    if held == str(number):
+        return Alteration.ZEROS
+    unit = Decimal(10) ** (len(str(abs(number))) - SPREADSHEET_DIGITS)
+    return Alteration.ROUNDED if is_rounded(held) and abs(int(held) - number) < unit else None
+
+
+def _has_leading_zero(text: str) -> bool:
+    digits = text.removeprefix("-")
+    return len(digits) > 1 and digits[0] == "0" and digits.isdecimal()
