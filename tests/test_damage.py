@@ -9,14 +9,17 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Iterable
 from decimal import Decimal
+from pathlib import Path
 from random import Random
 
 import pytest
 
 from credkit import chain
 from credkit.crosswalk.damage import ColumnCounts, ColumnDamage, judge_column, tail_bound
-from credkit.crosswalk.texts import is_rounded
+from credkit.crosswalk.texts import TextResults, find_lost_zeros, is_rounded
 from tests.amounts import amounts
+from tests.brackwater import HEADER
+from tests.populations import site
 
 SEEDS = 100
 LEAST_NAMED = 0.99  # of the values that a spreadsheet changed
@@ -257,3 +260,46 @@ def test_the_bound_is_above_the_binomial_tail(count: int, chance: float) -> None
         bound = tail_bound(count, successes, count * chance)
         assert exact <= bound * (1 + 1e-9)
     assert tail_bound(count, count, count * chance) == pytest.approx(chance**count)
+
+
+# ── single texts ────────────────────────────────────────────────────────────────────────────────
+
+LOST_ZEROS_KINDS = f"""{HEADER}
+[kinds.card]
+value = "template:{{facility:03d}}{{number:05d}}"
+key = ["facility", "number"]
+expect = {{ facility = [12, 40] }}
+[kinds.serial]
+value = "hex:14/fields:number:56"
+key = ["number"]
+[kinds.long]
+value = "template:{{number:016d}}7"
+key = ["number"]
+"""
+
+
+@pytest.mark.parametrize(
+    ("kind", "text", "zeros", "number"),
+    [
+        ("card", "1200345", 1, (12, 345)), ("card", "12345", None, None),  # facility 0 is not expected
+        ("card", "01200345", None, None), ("card", "120034", None, None),  # facility 1
+        ("serial", "4112233445566", 1, (0x04112233445566,)), ("serial", "112233445566", 2, (0x112233445566,)),
+        ("serial", "12233445566", None, None),  # once in 4,096 serials; more often the decimal of five bytes
+    ],
+)  # fmt: skip
+def test_lost_zeros_explain_a_text_that_has_the_expected_fields_with_them(
+    kind: str, text: str, zeros: int | None, number: tuple[int, ...] | None, tmp_path: Path
+) -> None:
+    """By hand: the zeros that are missing from the width of the chain."""
+    of = site(tmp_path, [], LOST_ZEROS_KINDS).kinds[kind]
+    found = find_lost_zeros(of.value, of, text)
+    assert (found and found.zeros, found and found.number) == (zeros, number)
+
+
+def test_a_text_that_does_not_read_has_its_own_fault_where_the_column_is_whole(tmp_path: Path) -> None:
+    kind = site(tmp_path, [], LOST_ZEROS_KINDS).kinds["long"]
+    result = TextResults().read(kind.value, kind, "12345678901234500")
+    assert (result.code, result.maybe_rounded, result.number) == ("spreadsheet-damage", True, None)
+    assert result.if_whole is not None
+    assert result.if_whole.code == "unreadable"
+    assert TextResults().read(kind.value, kind, "12345678901234500", typed=True) == result.if_whole

@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from credkit.core.chains import Choice
 from credkit.core.codec import AnyCodec
@@ -18,9 +19,11 @@ from credkit.core.sentences import redacted_repr
 from credkit.explain.diagnosis import is_spreadsheet_shortened
 from credkit.privacy.payment import NO_PAYMENT_DATA, PaymentData, payment_in_decoded
 from credkit.site.model import CredentialKind
+from credkit.tables.notation import NotationCodec
 
 SPREADSHEET_DIGITS = 15  # that a spreadsheet keeps of a number: those of a double-precision value (IEEE 754)
 MOST_LOST_ZEROS = 20  # leading zeros that are tried
+MOST_LOST_HEX_DIGITS = 2  # before a hexadecimal text, of which three are zeros once in 4,096
 _DECIMAL = re.compile("[0-9]+")
 
 
@@ -29,9 +32,11 @@ class TextResult:
     """The result of a text: a number, or the ``code`` of its fault, with rule and reason.
 
     A printed text may have fields that make no number. ``refusal`` is the text of its notes of
-    level refuse, ``notes`` are those and the notes of care. A ``maybe_rounded`` number reads well but
-    looks rounded; whether it is depends on what else shows that number. ``payment`` says whether it
-    holds an account number, in whatever notation.
+    level refuse, ``notes`` are those and the notes of care. A ``maybe_rounded`` text has only zeros behind
+    its 15th digit: `credkit.crosswalk.damage` judges its column, and where that is not damaged,
+    ``if_whole`` is the result of a text that has no number. ``restored`` is the number of a text that
+    would be read with the leading zeros that it seems to have lost. ``payment`` says whether it holds an
+    account number, in whatever notation.
     """
 
     number: tuple[Item, ...] | None = None
@@ -42,6 +47,8 @@ class TextResult:
     refusal: str = ""
     notes: tuple[Note, ...] = ()
     maybe_rounded: bool = False
+    if_whole: TextResult | None = None
+    restored: tuple[Item, ...] | None = None
     payment: PaymentData = NO_PAYMENT_DATA
 
 
@@ -76,18 +83,24 @@ def _read_text(codec: AnyCodec, kind: CredentialKind, text: str, typed: bool) ->
             refusal="; ".join(note.text for note in reading.notes if note.level == "refuse"),
             notes=tuple(note for note in reading.notes if note.level != "info"),
         )  # fmt: skip
-    damage = None if typed else describe_damage(codec, text)
-    if damage:
-        return TextResult(code="spreadsheet-damage", reason=damage, payment=secret)
+    if not typed and is_spreadsheet_shortened(text):
+        return TextResult(code="spreadsheet-damage", reason=describe_shortening(text), payment=secret)
+    if not typed and (lost := find_lost_zeros(codec, kind, text)):
+        return TextResult(code="spreadsheet-damage", reason=lost.describe(text), payment=secret, restored=lost.number)
     failure = codec.decode_error(reading)
     rule = failure.check.rule if failure.check else ""
     reason = str(failure)
     if secret.has_account and reading.failed:
         reason = f"{reading.failed.codec}: {reading.failed.claim} fails; what was found is hidden"
-    return TextResult(
+    failed = TextResult(
         code="check-failed" if _has_form(codec, text, reading) else "unreadable", rule=rule, reason=reason,
         payment=secret,
     )  # fmt: skip
+    if typed or not is_rounded(text):
+        return failed
+    return TextResult(
+        code="spreadsheet-damage", reason=describe_rounding(text), maybe_rounded=True, if_whole=failed, payment=secret
+    )
 
 
 def _has_form(codec: AnyCodec, text: str, reading: AnyReading) -> bool:
@@ -127,21 +140,49 @@ def is_rounded(text: str) -> bool:
     )
 
 
-def describe_damage(codec: AnyCodec, text: str) -> str | None:
-    """Describe how a spreadsheet altered ``text``, which ``codec`` cannot decode; None without a sign of it.
+def describe_shortening(text: str) -> str:
+    """The sentence for a number that a spreadsheet wrote with an exponent."""
+    return f"{redacted_repr(text)} is a number as a spreadsheet shortens it: its other digits are lost"
 
-    Only a number of at most 15 digits can have lost zeros and nothing else: a longer one is rounded.
+
+class LostZeros(NamedTuple):
+    """How many leading zeros a text seems to have lost, and the number that it has with them, if it is one."""
+
+    zeros: int
+    number: tuple[Item, ...] | None
+
+    def describe(self, text: str) -> str:
+        """The sentence for ``text``."""
+        lost = "a leading zero" if self.zeros == 1 else f"{self.zeros} leading zeros"
+        return f"{redacted_repr(text)} would be read with {lost} before it, which spreadsheets drop"
+
+
+def find_lost_zeros(codec: AnyCodec, kind: CredentialKind, text: str) -> LostZeros | None:
+    """The leading zeros with which ``codec`` reads a ``text`` that it cannot decode; None if that explains nothing.
+
+    Only a number of at most 15 digits can have lost zeros and nothing else: a longer one is rounded. With
+    them its fields are as the ``kind`` expects. Digits alone before which a hexadecimal text has more than
+    two zeros are rather a number of another form.
     """
-    if is_spreadsheet_shortened(text):
-        return f"{redacted_repr(text)} is a number as a spreadsheet shortens it: its other digits are lost"
-    if is_rounded(text):
-        return describe_rounding(text)
-    if len(text) <= SPREADSHEET_DIGITS and _DECIMAL.fullmatch(text) and (text[0] != "0" or text == "0"):
-        for zeros in range(1, MOST_LOST_ZEROS + 1):
-            if codec._decode_raw("0" * zeros + text) is not None:
-                lost = "a leading zero" if zeros == 1 else f"{zeros} leading zeros"
-                return f"{redacted_repr(text)} would be read with {lost} before it, which spreadsheets drop"
+    if len(text) > SPREADSHEET_DIGITS or not _DECIMAL.fullmatch(text) or (text[0] == "0" and text != "0"):
+        return None
+    for zeros in range(1, MOST_LOST_ZEROS + 1):
+        restored = "0" * zeros + text
+        if codec._decode_raw(restored) is None:
+            continue
+        fields = codec.inspect(restored).value or {}
+        if zeros > MOST_LOST_HEX_DIGITS and _is_hexadecimal(codec, restored):
+            continue
+        if all(fields[name] in allowed for name, allowed in kind.expect.items() if name in fields):
+            return LostZeros(zeros, kind.number_in(fields) if fields.keys() >= set(kind.key) else None)
     return None
+
+
+def _is_hexadecimal(codec: AnyCodec, text: str) -> bool:
+    """Whether ``codec`` reads ``text`` as hexadecimal digits."""
+    read_by = next((option for option in branches(codec) if option._decode_raw(text) is not None), codec)
+    first = read_by.steps[0] if read_by.steps else read_by
+    return isinstance(first, NotationCodec) and first.notation.base == 16
 
 
 def describe_rounding(text: str) -> str:
