@@ -137,6 +137,29 @@ def number(each: Row) -> tuple[int, ...] | None:
     return (int(value),) if int(value) < 1 << 32 else None
 
 
+def superseded(rows: Sequence[Row]) -> set[int]:
+    """The rows that do not count beside another of the same credential, kind and person."""
+    ranks = {"west": 0, "east": 1}
+    counting: list[Row] = []
+    late = set()
+
+    def beats(other: Row, each: Row) -> bool:
+        if any(other[name] != each[name] for name in ("credential_id", "kind", "person_id")):
+            return False
+        if ranks.get(other["source"], 2) == ranks.get(each["source"], 2):
+            return {**other, "source": ""} == {**each, "source": ""}
+        return all(
+            not a["valid_until"] or a["valid_until"] >= b["valid_from"] for a, b in ((other, each), (each, other))
+        )
+
+    for place, each in sorted(enumerate(rows), key=lambda item: (ranks.get(item[1]["source"], 2), item[0])):
+        if any(beats(other, each) for other in counting):
+            late.add(place)
+        else:
+            counting.append(each)
+    return late
+
+
 @dataclass
 class Counted:
     """What plain counting says of a population."""
@@ -147,18 +170,13 @@ class Counted:
     groups: dict[tuple[str, str], dict[Any, list[int]]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
-        best: dict[tuple[str, ...], int] = {}
-        ranks = {"west": 0, "east": 1}
-        for each in self.rows:
-            key = each["credential_id"], each["kind"], each["person_id"]
-            best[key] = min(best.get(key, 9), ranks.get(each["source"], 2))
+        self.late = superseded(self.rows)
         spaces = {"card": "harbour", "serial": "chip", "phone": "chip"}
         for place, each in enumerate(self.rows):
-            key = each["credential_id"], each["kind"], each["person_id"]
             found = number(each)
-            if ranks.get(each["source"], 2) > best[key]:
-                self.late.add(place)
-            elif found is None:
+            if place in self.late:
+                continue
+            if found is None:
                 self.unread.add(place)
             else:
                 kind = each["kind"]

@@ -16,6 +16,7 @@ from bisect import bisect_right
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import date
+from operator import attrgetter
 from typing import NamedTuple
 
 from credkit.site.calendars import Calendar, first_day, last_day
@@ -89,8 +90,10 @@ def _judge_group(
                 superseded[row.line] = _superseded_by(row, other)
             elif (first := counting.setdefault(_contents(row), row)) is not row:
                 superseded[row.line] = _superseded_by(row, first)
-        rows = sorted(counting.values(), key=_order)
-        twins.update((twin.line, (twin,)) for twin in _find_twins(rows))
+        rows = list(counting.values())
+        if len(rows) > 1:
+            rows.sort(key=_order)
+            twins.update((twin.line, (twin,)) for twin in _find_twins(rows))
         more_trusted.append(_CommonDays(rows))
 
 
@@ -135,15 +138,15 @@ def _superseded_by(row: Assignment, other: Assignment) -> Superseded:
     return Superseded(row.line, other.line, _differing_columns(row, other), other.source)
 
 
-def _contents(row: Assignment) -> tuple[object, ...]:
-    return tuple(getattr(row, name) for name in COMPARED_COLUMNS)
+_contents = attrgetter(*COMPARED_COLUMNS)
 
 
 def _order(row: Assignment) -> tuple[str, ...]:
     """An order by contents, so that the answer does not depend on the order of the rows."""
-    return tuple(str(item) for item in _contents(row))
+    return tuple(map(str, _contents(row)))
 
 
 def _differing_columns(row: Assignment, other: Assignment) -> tuple[str, ...]:
     """The columns in which two rows differ, but for their source."""
-    return tuple(name for name in COMPARED_COLUMNS if getattr(row, name) != getattr(other, name))
+    pairs = zip(COMPARED_COLUMNS, _contents(row), _contents(other), strict=True)
+    return tuple(name for name, mine, theirs in pairs if mine != theirs)
