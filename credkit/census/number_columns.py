@@ -17,7 +17,7 @@ from credkit.crosswalk.register import ACTIVE, EARLY, EXPIRED
 from credkit.crosswalk.texts import SPREADSHEET_DIGITS
 from credkit.site.model import CredentialKind, Site, Target
 
-ROUNDED_PATTERN = r"\A[1-9][0-9]{14}0+\z"
+ROUNDED_PATTERN = r"\A-?[1-9][0-9]{14}0+\z"
 KEY_PREFIX = "key "  # before the name of a field that makes the number
 TEXT_COLUMN = "text"
 _INTEGER = r"\A-?[0-9]{1,40}\z"

@@ -14,12 +14,14 @@ import polars as pl
 from numpy.typing import NDArray
 
 from credkit.bulk.decoded_columns import decode_columns
-from credkit.census.number_columns import are_rounded, key_columns, narrow_to_64_bits, unify_key_types
+from credkit.census.damaged_columns import judge_rows, judge_values
+from credkit.census.number_columns import key_columns, narrow_to_64_bits, unify_key_types
 from credkit.core.chains import Choice
 from credkit.core.reading import TextField
-from credkit.core.sentences import redacted_repr
+from credkit.core.sentences import format_count, redacted_repr
+from credkit.crosswalk.damage import ColumnDamage
 from credkit.crosswalk.result import ExceptionRow, make_exception
-from credkit.crosswalk.texts import TextResults, describe_rounding
+from credkit.crosswalk.texts import TextResults
 from credkit.privacy.payment import payment_in_valid
 from credkit.site.model import CredentialKind, Site
 
@@ -42,18 +44,20 @@ class PopulationNumbers:
     """The decoded numbers of a population: ``kinds`` by name, and the rows that do not decode.
 
     ``spaces`` has a table for each namespace: the place in the population (``row``) and the fields
-    that make the number, each named ``key FIELD``.
+    that make the number, each named ``key FIELD``. ``doubts`` says of which kinds some numbers may be rounded.
     """
 
     kinds: Mapping[str, KindNumbers]
     spaces: Mapping[str, pl.DataFrame]
     unreadable: tuple[ExceptionRow, ...]
+    doubts: tuple[str, ...] = ()
 
 
 def read_numbers(site: Site, population: pl.DataFrame) -> PopulationNumbers:
     """The numbers in ``population``; rows that a more trusted source supersedes are read too."""
     kinds: dict[str, KindNumbers] = {}
     bad: list[ExceptionRow] = []
+    doubts = []
     for kind in site.kinds.values():
         rows = population["kind"].eq(kind.name).arg_true().to_numpy()
         part = population.select("line", "credential", "value", "issue", "late")[rows]
@@ -62,16 +66,22 @@ def read_numbers(site: Site, population: pl.DataFrame) -> PopulationNumbers:
             if kind.issue:
                 fields = {**fields, kind.issue: part["issue"].fill_null(0).to_numpy()}
                 ok = ok & part["issue"].is_not_null().to_numpy()
-            ok = ok & ~are_rounded(part["value"])
+            damage = judge_values(part["value"], part["credential"])
+            judged = judge_rows(damage, part["value"])
+            ok = ok & ~judged["damaged"]
+            if doubtful := int((ok & judged["doubtful"] & ~part["late"].to_numpy()).sum()):
+                doubts.append(f"whether {format_count(doubtful, 'number')} of {kind.name} are whole: {damage.sentence}")
             _refuse_tracks(site, kind, part.filter(ok))
-            bad.extend(_list_unreadable(site, kind, part.filter(~ok)))
+            bad.extend(_list_unreadable(site, kind, damage, part.filter(~ok)))
             if ok.any():
                 kinds[kind.name] = KindNumbers(
                     kind=kind, rows=rows[ok], values=part["value"].filter(ok),
                     fields={name: narrow_to_64_bits(column[ok]) for name, column in fields.items()},
                 )  # fmt: skip
     bad.sort(key=lambda each: each.line)
-    return PopulationNumbers(kinds=kinds, spaces=_spaces(site, kinds), unreadable=tuple(bad))
+    return PopulationNumbers(
+        kinds=kinds, spaces=_spaces(site, kinds), unreadable=tuple(bad), doubts=tuple(doubts)
+    )  # fmt: skip
 
 
 def _spaces(site: Site, kinds: Mapping[str, KindNumbers]) -> dict[str, pl.DataFrame]:
@@ -102,7 +112,9 @@ def _refuse_tracks(site: Site, kind: CredentialKind, part: pl.DataFrame) -> None
             site.credentials.refuse_track(line)
 
 
-def _list_unreadable(site: Site, kind: CredentialKind, part: pl.DataFrame) -> Iterator[ExceptionRow]:
+def _list_unreadable(
+    site: Site, kind: CredentialKind, damage: ColumnDamage, part: pl.DataFrame
+) -> Iterator[ExceptionRow]:  # fmt: skip
     """The rows of a kind that give no number, and why; superseded ones are only looked at for payment tracks."""
     texts, explained = TextResults(), set[str]()
     for line, credential, value, issue, late in part.iter_rows():
@@ -114,14 +126,15 @@ def _list_unreadable(site: Site, kind: CredentialKind, part: pl.DataFrame) -> It
             secret = found.payment.has_account
             if found.payment.has_valid_track:
                 site.credentials.refuse_track(line)
-            if found.maybe_rounded:
-                code, reason = "spreadsheet-damage", describe_rounding(value)
+            if damage.judge(value) == "damaged":
+                code, reason = "spreadsheet-damage", damage.describe(value)
             elif found.fields is not None and kind.issue and issue is None:
                 code, reason = (
                     "unreadable-value",
                     f"its issue is empty, but the number of a {redacted_repr(kind.name)} needs one",
                 )
             else:
+                found = found.if_whole or found
                 code = found.code if found.code == "spreadsheet-damage" else "unreadable-value"
                 reason = found.reason
         if late:

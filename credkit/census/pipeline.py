@@ -7,7 +7,7 @@ No reading is looked at, and nothing is written or changed: the result is a valu
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Iterable, Iterator
 
 import polars as pl
 
@@ -70,14 +70,20 @@ def census(site: Site, room: int = GROWTH_PERCENT, *, wanted: AllocationRequest 
             plan_layouts(name, cards[name], room) for name in numbers.spaces if _can_be_planned(site, numbers, name)
         ),
         unreadable=numbers.unreadable,
-        unknown=tuple(
-            f"{view.name}: cannot tell which part of {view.reader.kind.name} this reader truncates, so its duplicates "
-            "are not known"
-            for view in truncating if view.rest is None
-        ) + tuple(hidden.values()),
+        unknown=(*_describe_unknown(truncating), *hidden.values(), *numbers.doubts),
         allocation=None if wanted is None else allocate(site, population, numbers, wanted),
         plain=plain,
     )  # fmt: skip
+
+
+def _describe_unknown(views: Iterable[TruncatedView]) -> Iterator[str]:
+    """The readers of which it is not known what they truncate."""
+    for view in views:
+        if view.rest is None:
+            yield (
+                f"{view.name}: cannot tell which part of {view.reader.kind.name} this reader truncates, so its "
+                "duplicates are not known"
+            )
 
 
 def _kinds_without_accounts(site: Site, numbers: PopulationNumbers) -> frozenset[str]:

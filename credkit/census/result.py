@@ -211,7 +211,7 @@ class Allocation:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Census:
-    """The whole result. ``unknown`` says of which readers nothing is known, and why.
+    """The whole result. ``unknown`` says what cannot be told: of which readers, and which numbers may be rounded.
 
     ``plain`` are the kinds whose numbers may be shown, whatever they look like.
     """

@@ -43,7 +43,7 @@ DOUBTFUL_PROBABILITY = 1e-3  # of as many zeros by chance, below which a person 
 DAMAGED_PROBABILITY = 1e-6
 DAMAGED_EXCESS = 0.5  # of the numbers of a length that end in zeros, beyond chance, for calling them damaged
 DOUBTFUL_EXCESS = 0.1  # the same, for doubting them where others of the column are damaged
-_MOST_TWOS = 64  # powers of two that are told apart
+MOST_TWOS = 18  # powers of two that are told apart: of a number the last 18 digits, which have 64 bits
 
 
 class TextShape(NamedTuple):
@@ -70,10 +70,10 @@ def text_shape(text: str, *, is_shared: bool = False) -> TextShape | None:
     zeros = len(digits) - len(digits.rstrip("0"))
     if not (digits.isascii() and digits.isdecimal()):
         is_hexadecimal = len(text) > SPREADSHEET_DIGITS and text.isascii() and text.isalnum()
-        return TextShape(0, False, False, _MOST_TWOS, zeros) if is_hexadecimal else None
+        return TextShape(0, False, False, MOST_TWOS, zeros) if is_hexadecimal else None
     is_long = len(digits) > SPREADSHEET_DIGITS and digits[0] != "0"
-    number = int(digits[-_MOST_TWOS:])
-    twos = min((number & -number).bit_length() - 1, _MOST_TWOS) if number else _MOST_TWOS
+    number = int(digits[-MOST_TWOS:])
+    twos = min((number & -number).bit_length() - 1, MOST_TWOS) if number else MOST_TWOS
     return TextShape(len(digits) if is_long else 0, not digits.strip("01"), is_shared and is_long, twos, zeros)
 
 
@@ -227,7 +227,7 @@ class ColumnCounts:
         mine = {shape: count for shape, count in self.shapes.items() if shape[:3] == (digits, is_binary, is_shared)}
         return _Tally(
             digits=digits, is_binary=is_binary, is_shared=is_shared, numbers=sum(mine.values()),
-            eligible=sum(count for shape, count in mine.items() if is_binary or shape.twos >= tail),
+            eligible=sum(count for shape, count in mine.items() if is_binary or shape.twos >= min(tail, MOST_TWOS)),
             zero_tails=sum(count for shape, count in mine.items() if shape.zeros >= tail),
             early=sum(count for shape, count in mine.items() if shape.zeros >= tail + (4 if is_binary else 1)),
             chance=self._chance(tail, is_binary),
@@ -237,7 +237,7 @@ class ColumnCounts:
         """The chance of ``tail`` zeros where two does not speak against it; of the control if that has more."""
         chance = 2.0**-tail if is_binary else 5.0**-tail
         control = {shape: count for shape, count in self.shapes.items() if shape[:2] == (0, is_binary)}
-        eligible = sum(count for shape, count in control.items() if is_binary or shape.twos >= tail)
+        eligible = sum(count for shape, count in control.items() if is_binary or shape.twos >= min(tail, MOST_TWOS))
         zeros = sum(count for shape, count in control.items() if shape.zeros >= tail)
         is_structure = tail_bound(eligible, zeros, eligible * chance) <= DOUBTFUL_PROBABILITY
         return zeros / eligible if is_structure else chance

@@ -1,0 +1,67 @@
+"""Spreadsheet damage of whole columns: the counts of `credkit.crosswalk.damage` by kernels, and each row's verdict."""
+
+from __future__ import annotations
+
+from collections import Counter
+
+import numpy as np
+import polars as pl
+
+from credkit.bulk.words import Array
+from credkit.census.number_columns import are_rounded
+from credkit.crosswalk.damage import MOST_TWOS, ColumnCounts, ColumnDamage, Damage, TextShape
+from credkit.crosswalk.texts import SPREADSHEET_DIGITS
+
+
+def judge_values(values: pl.Series, credentials: pl.Series) -> ColumnDamage:
+    """The verdict of `credkit.crosswalk.damage.judge_column` on ``values``; ``credentials`` have them, row by row."""
+    if not (values.str.len_bytes() > SPREADSHEET_DIGITS).any():
+        return ColumnCounts().judge()
+    frame = pl.DataFrame({"text": values, "credential": credentials})
+    distinct = frame.group_by("text").agg((pl.col("credential").n_unique() > 1).alias("shared"))
+    several = distinct.filter("shared")["text"]
+    return count_shapes(distinct["text"], distinct["shared"]).judge(frozenset(several.filter(are_rounded(several))))
+
+
+def count_shapes(texts: pl.Series, shared: pl.Series) -> ColumnCounts:
+    """The counts of distinct ``texts``, as `ColumnCounts.add` counts them; ``shared``: which several credentials have.
+
+    >>> count_shapes(pl.Series(["3602879701896390", "17"]), pl.Series([True, False])).judge().zero_tails
+    1
+    """
+    digits = pl.col("text").str.strip_prefix("-")
+    is_number = digits.str.contains(r"\A[0-9]+\z")
+    has_letters = pl.col("text").str.contains(r"\A[0-9A-Za-z]{16,}\z")
+    size = digits.str.len_bytes()
+    frame = pl.DataFrame({"text": texts, "shared": shared}).filter(is_number | has_letters)
+    frame = frame.select(
+        pl.when(is_number & (size > SPREADSHEET_DIGITS) & ~digits.str.starts_with("0"))
+        .then(size).otherwise(0).alias("digits"),
+        (is_number & digits.str.contains(r"\A[01]+\z")).alias("is_binary"),
+        "shared",
+        pl.when(is_number).then(digits.str.tail(MOST_TWOS)).otherwise(pl.lit("0")).cast(pl.UInt64).alias("last"),
+        (size - digits.str.strip_chars_end("0").str.len_bytes()).alias("zeros"),
+    ).with_columns(pl.col("shared") & (pl.col("digits") > 0))  # fmt: skip
+    twos = pl.Series("twos", _count_twos(frame["last"].to_numpy()))
+    counts = frame.with_columns(twos).group_by("digits", "is_binary", "shared", "twos", "zeros").len()
+    return ColumnCounts(Counter({TextShape(*row[:-1]): row[-1] for row in counts.iter_rows()}))
+
+
+def _count_twos(numbers: Array) -> Array:
+    """How often two divides each number, at most `MOST_TWOS` times; zero as often as that."""
+    twos = np.full(len(numbers), MOST_TWOS, np.int64)
+    some = numbers != 0
+    lowest = numbers[some] & (~numbers[some] + np.uint64(1))
+    twos[some] = np.minimum(np.log2(lowest.astype(np.float64)).astype(np.int64), MOST_TWOS)  # exact: powers of two
+    return twos
+
+
+def judge_rows(damage: ColumnDamage, values: pl.Series) -> dict[Damage, Array]:
+    """The rows of ``values`` that are ``damaged`` or ``doubtful`` by the verdict on their column."""
+    found: dict[Damage, Array] = {name: np.zeros(len(values), bool) for name in ("damaged", "doubtful")}
+    if damage.damage != "none":
+        for row in np.flatnonzero(are_rounded(values)).tolist():
+            verdict = damage.judge(values[row])
+            if verdict != "none":
+                found[verdict][row] = True
+    return found
