@@ -22,7 +22,7 @@ import polars as pl
 import pytest
 
 from credkit import DefinitionError, chain
-from credkit.audit import Audit, AuditPlan, Clock, ColumnNames, audit, audit_text, secrets, sources
+from credkit.audit import Audit, AuditPlan, Clock, ColumnNames, audit, audit_text, secrets, sources, timeorder
 from credkit.audit.entries import MOST_OPEN_PARTS
 from credkit.audit.secrets import find_payment, has_no_room
 from credkit.demo import Demo
@@ -517,8 +517,8 @@ stream = "swipes:binary"
 """
 
 
-def pads(folder: Path) -> AuditPlan:
-    site = load_site(file(folder, SITE[: SITE.index("[kinds.card]")] + PADS, "site.toml"))
+def pads(folder: Path, more: str = "") -> AuditPlan:
+    site = load_site(file(folder, SITE[: SITE.index("[kinds.card]")] + PADS + more, "site.toml"))
     return AuditPlan(columns=ColumnNames(), clock=Clock(site.zone), site=site)
 
 
@@ -593,6 +593,7 @@ def test_zeros_behind_a_swipe_do_not_hide_a_payment_track(tmp_path: Path, monkey
 
 def test_an_entry_that_never_ends_is_not_kept_for_ever(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("credkit.audit.entries.MOST_OPEN_PARTS", 50)
+    monkeypatch.setattr(timeorder, "MOST_ROWS_REORDERED", 10)
     monkeypatch.setattr(sources, "PIECE_BYTES", 500)
     rows = [Row((START + timedelta(seconds=n)).isoformat(), "keys", "1") for n in range(300)]
     found = adds_up(audit([written(tmp_path, rows, "csv")], site_plan(tmp_path)))

@@ -1,9 +1,10 @@
 """Entries: rows of readers that send parts, put together by the stream of the reader.
 
 A keypad sends a row for each key, a logger rows of bits in which swipes begin and end anywhere. A
-row is good if the one entry it belongs to is, and if nobody paused in it, as in the crosswalk. What
-may go on in the next piece of the file waits for it, with a few parts before it, whose zeros may be
-its own; so an entry is not cut in two, and no more is kept than one entry needs.
+row is good if the one entry it belongs to is, and if nobody paused in it, as in the crosswalk. Rows are
+taken in the order of their times. What may go on in the next piece of the file waits for it, with a few
+parts before it, whose zeros may be its own; so an entry is not cut in two, and no more is kept than the
+window of the order and one entry need.
 """
 
 from __future__ import annotations
@@ -12,7 +13,6 @@ from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
-from typing import NamedTuple
 from zlib import crc32
 
 import numpy as np
@@ -21,32 +21,26 @@ from credkit.audit.expected_values import UNEXPECTED, is_expected
 from credkit.audit.piece_verdicts import BIN_SECONDS, BinColumns, FailingRow, FailurePattern, PieceVerdicts, ReaderTotal
 from credkit.audit.plan import AuditPlan, ChainUse
 from credkit.audit.secrets import find_payment
+from credkit.audit.sources import CaptureFile
+from credkit.audit.timeorder import EntryPart, TimeOrder
 from credkit.bulk import Rule
 from credkit.bulk.words import LIMB_BITS
 from credkit.core.reading import AnyReading
-from credkit.crosswalk.sightings import LONGEST_KEY_PAUSE
 from credkit.files.times import MICROSECOND, SECOND_MICROS
 from credkit.privacy.accounts import holds_track
 from credkit.privacy.payment import payment_in_valid
-from credkit.streams import Frame
+from credkit.streams import LONGEST_KEY_PAUSE, Frame
 
 MOST_OPEN_PARTS = 8192  # rows of an entry that is not finished
 PARTS_KEPT_BEFORE = 16  # rows that are kept before what waits
 ONE_ENTRY_RULE = "one-entry"
 
 
-class EntryPart(NamedTuple):
-    """A row that is part of an entry: its line in the file, its time, its text."""
-
-    line: int
-    moment: int | None
-    text: str
-
-
 @dataclass(slots=True, kw_only=True)
 class _OpenEntry:
     """Parts that wait for more; the first ``done`` of them are counted."""
 
+    order: TimeOrder
     parts: list[EntryPart] = field(default_factory=list)
     done: int = 0
 
@@ -54,44 +48,55 @@ class _OpenEntry:
 class EntryAssembler:
     """The rows of one file that streams have not made sense of yet."""
 
-    def __init__(self, plan: AuditPlan) -> None:
+    def __init__(self, plan: AuditPlan, source: CaptureFile) -> None:
         self.plan = plan
+        self.source = source
         self._waiting: dict[tuple[int, int], _OpenEntry] = {}
 
     def feed(self, found: PieceVerdicts, base: int) -> PieceVerdicts:
-        """The verdicts on what is finished with the typed rows of a piece whose first line is ``base``."""
-        if not found.typed and not self._waiting:
-            return PieceVerdicts(height=0)
+        """The verdicts on what is finished with the typed rows of a piece whose first line is ``base``.
+
+        Raises `DefinitionError` for a row too far behind later rows of its reader.
+        """
         fresh: set[tuple[int, int]] = set()
         for line, code, moment, text in found.typed:
-            key = code, self._use_at(code, moment)
-            self._waiting.setdefault(key, _OpenEntry()).parts.append(EntryPart(base + line, moment, text))
-            fresh.add(key)
+            key = code, self._period_at(code, moment)
+            waiting = self._waiting.get(key) or self._begin(key)
+            part = waiting.order.push(EntryPart(moment, base + line, text))
+            if part is not None:
+                waiting.parts.append(part)
+                fresh.add(key)
         return self._settle(fresh, last=False)
 
     def end(self) -> PieceVerdicts:
         """The verdicts on what is left at the end of the file."""
+        for waiting in self._waiting.values():
+            waiting.parts += waiting.order.drain()
         return self._settle(set(self._waiting), last=True)
 
-    def _use_at(self, code: int, moment: int | None) -> int:
+    def _begin(self, key: tuple[int, int]) -> _OpenEntry:
+        order = TimeOrder(self.source, self.plan.names[key[0]], self.plan.clock.zone)
+        return self._waiting.setdefault(key, _OpenEntry(order=order))
+
+    def _period_at(self, code: int, moment: int | None) -> int:
         periods = self.plan.periods_of_reader[code]
-        return next(use for start, end, use in periods if moment is None or start <= moment < end)
+        return next(at for at, each in enumerate(periods) if moment is None or each.start <= moment < each.end)
 
     def _settle(self, keys: set[tuple[int, int]], *, last: bool) -> PieceVerdicts:
         found = PieceVerdicts(height=0)
-        for code, place in sorted(keys):
-            waiting = self._waiting.pop((code, place))
+        for code, period in sorted(keys):
+            waiting = self._waiting[code, period]
+            use = self.plan.uses[self.plan.periods_of_reader[code][period].use]
             parts, done = waiting.parts, waiting.done
             groups = [frames for frames in self._groups(code, parts) if _end_of(frames) > done]
             held = max((at for at, frames in enumerate(groups) if any(f.value is not None for f in frames)), default=0)
             held = min(held, len(groups) - 1)  # noise behind an entry does not end it
             full = last or len(parts) - done > MOST_OPEN_PARTS
             for frames in groups if full else groups[:held]:
-                self._judge(code, self.plan.uses[place], parts, frames, found)
+                self._judge(code, use, parts, frames, found)
                 done = _end_of(frames)
             start = done if full else max(done - PARTS_KEPT_BEFORE, 0)  # what was cut off in the middle is no zeros
-            if not last:
-                self._waiting[code, place] = _OpenEntry(parts=parts[start:], done=done - start)
+            waiting.parts, waiting.done = parts[start:], done - start
         return found
 
     def _groups(self, code: int, parts: list[EntryPart]) -> Iterator[list[Frame]]:

@@ -139,7 +139,7 @@ def _count_file(
 ) -> None:
     source = file.source
     source.ended = ""
-    seam, entries = PieceJoin(), EntryAssembler(plan)
+    seam, entries = PieceJoin(), EntryAssembler(plan, source)
     base = -1
     for found, size in _judge_ahead(source, plan, every=failures is not None):
         base = source.first if base < 0 else base

@@ -17,9 +17,8 @@ from credkit.core.sentences import redacted_repr
 from credkit.crosswalk.texts import TextResult, TextResults
 from credkit.site.model import Period, Reader, Site
 from credkit.site.rows import ReadingRow
-from credkit.streams import Frame
+from credkit.streams import LONGEST_KEY_PAUSE, Frame
 
-LONGEST_KEY_PAUSE = timedelta(seconds=30)  # between two keys: whoever types next may begin a new entry
 LONGEST_PRESENTATION_PAUSE = timedelta(
     minutes=2
 )  # between two reads: an id of a presentation that comes again later is another's

@@ -9,8 +9,9 @@ ended, and ``frames`` does both over an iterable. Every chunk of a `Stream` is c
 from __future__ import annotations
 
 from credkit.streams.frame import Frame
+from credkit.streams.keypad import LONGEST_KEY_PAUSE
 from credkit.streams.kinds import Stream, stream
 from credkit.streams.lines import LineSplitter
 from credkit.streams.session import ChunkSession, StreamSession
 
-__all__ = ["ChunkSession", "Frame", "LineSplitter", "Stream", "StreamSession", "stream"]
+__all__ = ["LONGEST_KEY_PAUSE", "ChunkSession", "Frame", "LineSplitter", "Stream", "StreamSession", "stream"]

@@ -2,7 +2,8 @@
 
 A keypad sends each key as a burst of its own. Digits collect until ``#`` (key 11) enters them;
 ``*`` (key 10) clears what was typed. A burst that cannot be read makes its whole entry void, and so
-does any other key. An entry of more than 4096 bursts is void up to the ``#`` or ``*`` that ends it.
+does any other key. An entry of more than 4096 bursts is void up to the ``#`` or ``*`` that ends it. A session
+has no clock: where bursts have times, the caller ends an entry at a pause of `LONGEST_KEY_PAUSE`.
 
 Source: common practice, no source.
 
@@ -17,6 +18,7 @@ Source: common practice, no source.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from datetime import timedelta
 from typing import Any
 
 from credkit.core.codec import AnyCodec
@@ -27,6 +29,7 @@ from credkit.streams.session import ChunkSession
 
 CLEAR, ENTER = 10, 11
 LONGEST_ENTRY = 4096  # bursts that are kept of an entry which does not end
+LONGEST_KEY_PAUSE = timedelta(seconds=30)  # between two bursts: whoever types next may begin a new entry
 
 
 class KeypadSession(ChunkSession):

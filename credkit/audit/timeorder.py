@@ -1,0 +1,70 @@
+"""The order of time: rows of a reader that sends parts, sorted within a window of bounded size.
+
+The window holds the latest rows of a reader. The earliest of them leaves it when another row comes in; a row
+that is earlier than one that has left can no longer take its place, so the file is refused. What leaves, and
+what is refused, depends on the rows alone and not on the pieces in which they are read.
+"""
+
+from __future__ import annotations
+
+from datetime import tzinfo
+from heapq import heappush, heappushpop
+from typing import NamedTuple
+
+from credkit.audit.sources import CaptureFile
+from credkit.core.errors import DefinitionError
+from credkit.core.sentences import redacted_repr
+from credkit.files.times import to_datetime
+
+MOST_ROWS_REORDERED = 8192  # rows of a reader in the window
+
+
+class EntryPart(NamedTuple):
+    """A row that is part of an entry: its time in µs since 1970, its line in the file, its text."""
+
+    moment: int | None
+    line: int
+    text: str
+
+
+class TimeOrder:
+    """The window of one reader; rows of the same time, and rows without times, stay in the order of the file."""
+
+    __slots__ = ("_heap", "_last", "_reader", "_source", "_zone")
+
+    def __init__(self, source: CaptureFile, reader: str, zone: tzinfo) -> None:
+        self._source, self._reader, self._zone = source, reader, zone
+        self._heap: list[EntryPart] = []
+        self._last: EntryPart | None = None  # the last row that left
+
+    def push(self, part: EntryPart) -> EntryPart | None:
+        """Take the next row of the file, and return the row that leaves the window, if one does.
+
+        Raises `DefinitionError` for a row that is earlier than one that has left.
+        """
+        if part.moment is None:
+            return part
+        if self._last is not None and part < self._last:
+            self._refuse(part, self._last)
+        if len(self._heap) < MOST_ROWS_REORDERED:
+            heappush(self._heap, part)
+            return None
+        self._last = heappushpop(self._heap, part)
+        return self._last
+
+    def drain(self) -> list[EntryPart]:
+        """The rows that are left, in order; the window is empty afterwards."""
+        rest, self._heap = sorted(self._heap), []
+        return rest
+
+    def _refuse(self, part: EntryPart, last: EntryPart) -> None:
+        raise DefinitionError(
+            f"{self._source.name} {self._source.unit} {part.line}: the time {self._format_time(part)} comes after more "
+            f"than {MOST_ROWS_REORDERED:,} rows of the reader {redacted_repr(self._reader)} with later times, such as "
+            f"{self._format_time(last)} in {self._source.unit} {last.line}; these rows are joined in the order of "
+            "their times: sort the file by time"
+        )
+
+    def _format_time(self, part: EntryPart) -> str:
+        assert part.moment is not None  # rows without times are not put in order
+        return to_datetime(part.moment).astimezone(self._zone).isoformat()
