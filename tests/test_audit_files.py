@@ -342,6 +342,62 @@ def test_only_a_header_is_no_row(tmp_path: Path) -> None:
         assert (found.rows, found.readers, found.whole) == (0, (), True)
 
 
+RECODED = ("utf-16", "utf-16-le", "utf-16-be", "utf-32", "utf-7", "hz", "iso2022_jp", "cp500")
+
+
+@pytest.mark.parametrize("encoding", RECODED)
+@pytest.mark.parametrize("kind", ["csv", "csv.gz"])
+@pytest.mark.parametrize("piece", [1 << 24, 50, 1])
+def test_encodings_whose_lines_are_not_cut_before_they_are_decoded(
+    tmp_path: Path, encoding: str, kind: str, piece: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A character such as U+0A0D has the bytes of line ends in UTF-16; the rows are those of the same file in UTF-8."""
+    wide = "\u0a0d\u0d0a\u2c22" if encoding.startswith("utf") else "gate"
+    rows = [*made(40), Row(START.isoformat(), wide, hexed(1, 2)), Row(START.isoformat(), wide, "wrong")]
+    text = as_csv(rows).decode() + "one cell\n"
+    usual = adds_up(audit([file(tmp_path, text)], plan()))
+    data = text.encode(encoding)
+    path = file(tmp_path, gzip.compress(data) if kind.endswith("gz") else data, f"other.{kind}")
+    monkeypatch.setattr(sources, "PIECE_BYTES", piece)
+    found = adds_up(audit([path], plan(), encoding=encoding))
+    assert found.readers == usual.readers
+    assert (found.rows, found.unreadable, found.files[0].ended) == (usual.rows, 1, "")
+
+
+def test_a_site_declares_the_encoding_of_its_readings_for_audit_and_crosswalk(tmp_path: Path) -> None:
+    site = file(
+        tmp_path, SITE.replace('path = "readings.csv"', 'path = "readings.csv"\nencoding = "utf-16"'), "site.toml"
+    )
+    rows = "".join(f"2026-03-01T08:00:0{second}Z,east,{hexed(1, 2)},,\n" for second in range(3))
+    file(tmp_path, ("time,reader,text,presentation,expected\n" + rows).encode("utf-16"), "readings.csv")
+    head = "person_id,credential_id,kind,value,printed,issue,status,valid_from,valid_until,replaces,source\n"
+    file(tmp_path, f"{head}P-1,C-1,card,00100002,,,active,,,,\n", "credentials.csv")
+    assert len(load_rows(load_site(site)).readings) == 3
+    counted = run("audit", "--site", str(site), "--json")
+    assert counted.exit_code == 0
+    assert records(counted)[-1]["audit"]["good"] == 3
+
+
+@pytest.mark.parametrize(
+    ("tail", "ended", "rows"),
+    [
+        (b"\x00\xdcx\x00", "byte 00h at offset {} is not utf-16", 3),  # the second half of a pair, alone
+        (b"x", "it ends within a character of utf-16", 2),
+        (b"x\x00y", "it ends within a character of utf-16", 3),
+    ],
+)
+@pytest.mark.parametrize("piece", [1 << 24, 7])
+def test_bytes_that_are_not_of_the_encoding_end_the_file(
+    tmp_path: Path, tail: bytes, ended: str, rows: int, piece: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(sources, "PIECE_BYTES", piece)
+    data = (HEAD + GOOD * 2).encode("utf-16")
+    more = b"o\x00" if rows == 3 and tail[:1] != b"x" else b""
+    found = adds_up(audit([file(tmp_path, data + more + tail)], plan(), encoding="utf-16"))
+    assert (found.rows, found.good, found.whole) == (rows, 2, False)
+    assert ended.format(len(data + more)) in found.files[0].ended
+
+
 def test_missing_files_directories_and_encodings(tmp_path: Path) -> None:
     (tmp_path / "folder.csv").mkdir()
     os.mkfifo(tmp_path / "pipe.csv")
@@ -350,7 +406,7 @@ def test_missing_files_directories_and_encodings(tmp_path: Path) -> None:
         (tmp_path / "none.csv", {}),
         (tmp_path / "folder.csv", {}),
         (path, {"encoding": "klingon"}),
-        *((path, {"encoding": name}) for name in ("utf-16", "utf-7", "hz", "iso2022_jp", "idna", "punycode")),
+        (path, {"encoding": "utf-16"}),  # without a byte order mark
         (path, {"delimiter": "ab"}),
         (path, {"delimiter": '"'}),
         (tmp_path / "pipe.csv", {}),

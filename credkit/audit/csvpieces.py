@@ -18,6 +18,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
+from credkit.audit.recoding import RecodedStream, check_encoding, has_ascii_bytes
 from credkit.audit.sources import (
     BOM,
     BROKEN_ROW,
@@ -28,7 +29,6 @@ from credkit.audit.sources import (
     LineBlock,
     RowFault,
     RowTable,
-    check_encoding,
     cut_at_lines,
     find_columns,
     line_numbers,
@@ -64,7 +64,11 @@ class CsvSource(CaptureFile):
             self._form(stream)
 
     def _stream(self) -> ByteStream:
-        return ByteStream(self.path, compressed=self.kind.endswith(".gz"))
+        self.encoding = check_encoding(self.name, self.encoding)
+        compressed = self.kind.endswith(".gz")
+        if has_ascii_bytes(self.encoding):
+            return ByteStream(self.path, compressed=compressed)
+        return RecodedStream(self.path, self.name, self.encoding, compressed=compressed)
 
     def _form(self, stream: ByteStream) -> tuple[CsvForm, bytes]:
         """The form that the header declares, and the bytes read behind it."""
@@ -72,7 +76,7 @@ class CsvSource(CaptureFile):
             raise DefinitionError(
                 f"{self.name}: {redacted_repr(self.delimiter)} is not one character that can stand between cells"
             )
-        self.encoding = check_encoding(self.name, self.encoding)
+        encoding = "utf-8" if isinstance(stream, RecodedStream) else self.encoding
         begun = self._begun(stream)
         if begun.startswith(BOM):
             begun = begun[len(BOM) :]
@@ -80,10 +84,10 @@ class CsvSource(CaptureFile):
             why = stream.broken or "the file is empty"
             raise DefinitionError(f"{self.name} line 1: {why}, expected the columns {', '.join(self.columns.wanted)}")
         line, _, rest = begun.partition(b"\n")
-        header = self._header(line.removesuffix(b"\r"))
+        header = self._header(line.removesuffix(b"\r"), encoding)
         form = CsvForm(
             header=tuple(header), places=find_columns(self.name, header, self.columns, "line 1"),
-            columns=self.columns, delimiter=self.delimiter, encoding=self.encoding,
+            columns=self.columns, delimiter=self.delimiter, encoding=encoding,
         )  # fmt: skip
         return form, rest
 
@@ -99,12 +103,12 @@ class CsvSource(CaptureFile):
                 )
         return found
 
-    def _header(self, line: bytes) -> list[str]:
+    def _header(self, line: bytes, encoding: str) -> list[str]:
         try:
-            text = line.decode(self.encoding)
+            text = line.decode(encoding)
         except UnicodeDecodeError as error:
             raise DefinitionError(
-                f"{self.name} line 1: byte {line[error.start]:02X}h at offset {error.start} is not {self.encoding}"
+                f"{self.name} line 1: byte {line[error.start]:02X}h at offset {error.start} is not {encoding}"
             ) from None
         for sign, what in (("\0", "NUL character"), ("\r", "carriage return")):
             if sign in text:

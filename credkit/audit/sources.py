@@ -8,7 +8,6 @@ such column, a Parquet file of other types) is a `DefinitionError` before anythi
 
 from __future__ import annotations
 
-import codecs
 import os
 import zlib
 from abc import ABC, abstractmethod
@@ -31,9 +30,6 @@ BYTES_SEARCHED_FOR_END = 1 << 12  # bytes in which an end of a line is looked fo
 CHUNK_BYTES = 1 << 18  # bytes that are read at once of compressed data, and of a file in which a header is looked for
 GZIP_WINDOW = 16 + zlib.MAX_WBITS  # what tells zlib that a header of gzip stands before the data
 BOM = b"\xef\xbb\xbf"  # a byte order mark
-ASCII_TRIAL = (
-    '\n\r,;|\t"' + " " * 64 + r"+AGE-~{!!~}\u0061" + "\x1b$B!!\x1b(B"
-)  # what some encodings read as something else
 BROKEN_ROW = "the row is broken off: the file ends within it"
 DAMAGED_DATA = "its compressed data is damaged"
 ROWS_BEFORE_DAMAGE = ", and rows shortly before that may be wrong, too"
@@ -227,25 +223,6 @@ def file_size(path: Path) -> int:
         what = "it is a directory, not a file" if S_ISDIR(found.st_mode) else NOT_REGULAR
         raise DefinitionError(f"{path}: {what}")
     return found.st_size
-
-
-def check_encoding(name: str, encoding: str) -> str:
-    """The encoding by its usual name, if its lines can be told apart before they are decoded."""
-    try:
-        usual = codecs.lookup(encoding).name
-        " ".encode(encoding)
-    except (LookupError, ValueError):
-        raise DefinitionError(f"{name}: {redacted_repr(encoding)} is not a text encoding that Python knows") from None
-    if usual == "utf-8-sig":
-        return "utf-8"
-    signs = ASCII_TRIAL.encode("ascii")
-    try:
-        plain = ASCII_TRIAL.encode(encoding) == signs and signs.decode(encoding) == ASCII_TRIAL
-    except UnicodeError:
-        plain = False
-    if not plain:
-        raise DefinitionError(f"{name}: lines of {encoding} cannot be told apart: convert the file to UTF-8")
-    return usual
 
 
 class LineBlock(NamedTuple):
