@@ -82,6 +82,21 @@ def hybrid_check_character(text: str, letters: str = DIGITS) -> str:
     return letters[(1 - product) % base]
 
 
+def pure_check_character(text: str, letters: str) -> str:
+    """The check character behind ``text``, of the pure system modulus M, radix 2 of ISO/IEC 7064.
+
+    M is how many ``letters`` there are, the last of which stands at the end only: ``0`` to ``9`` and ``X`` for
+    mod 11,2, letters too and ``*`` for mod 37,2. The example is the ISNI of ISO 27729 (from memory).
+
+    >>> pure_check_character("000000012146438", DIGITS + "X")
+    'X'
+    """
+    total = 0
+    for char in text:
+        total = (total + letters.index(char)) * 2 % len(letters)
+    return letters[(1 - total) % len(letters)]
+
+
 def weighted_check_digit(digits: str, weights: Sequence[int]) -> str:
     """The digit that makes the weighted sum a multiple of ten.
 

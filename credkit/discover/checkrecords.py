@@ -63,7 +63,7 @@ class BlockCheck(FieldsOnly):
 
     @cached_property
     def parities(self) -> tuple[tuple[int, int], ...]:
-        """The check as parities: the mask of the bits of each in a frame, its check bit included, and 1 where it is odd.
+        """The check as parities: the mask of the frame's bits in each, check bit included, and 1 where it is odd.
 
         A sum has none.
         """
@@ -84,7 +84,7 @@ class BlockCheck(FieldsOnly):
 
     @property
     def relations(self) -> tuple[int, ...]:
-        """The parities as affine relations: the bit ``1 << position`` for each position, ``1 << length`` where it is odd.
+        """The parities as affine relations: ``1 << position`` for each position, ``1 << length`` where one is odd.
 
         >>> check = BlockCheck(kind="xor", length=12, at=(8, 9, 10, 11), covers=tuple(range(8)), evidence=30, block=4,
         ...                    constant=1)
