@@ -34,6 +34,7 @@ COMMANDS = {  # name: module, and what stands beside the name in `credkit --help
     "explain": ("credkit.cli.explain", "Draw how a chain reads one value, and what is wrong with it."),
     "identify": ("credkit.cli.identify", "List what an unknown value may be."),
     "relate": ("credkit.cli.relate", "Find how two readers' texts of one card are connected."),
+    "discover": ("credkit.cli.discover", "Derive an undocumented format from samples."),
     "crosswalk": ("credkit.cli.crosswalk", "Match a site's credentials, readings and targets."),
     "census": ("credkit.cli.census", "Say what a site's credentials look like, duplicates first."),
     "audit": ("credkit.cli.audit", "Count files of captures by reader: what fails, since when."),
@@ -47,8 +48,12 @@ CARD_COMMANDS = {  # the commands of `credkit card`, likewise
     "data": ("credkit.cli.card.data", "Write the data for the encoding station."),
     "check": ("credkit.cli.card.check", "Check what was read back from cards."),
 }
+DISCOVER_COMMANDS = {  # the commands of `credkit discover`, likewise
+    "layout": ("credkit.cli.discover.layout", "Find the checks and fields of bit frames."),
+}
+GROUPS = {"card": CARD_COMMANDS, "discover": DISCOVER_COMMANDS}
 EVERY_COMMAND = tuple(
-    word for name in COMMANDS for word in (name, *(f"card {each}" for each in CARD_COMMANDS if name == "card"))
+    word for name in COMMANDS for word in (name, *(f"{name} {each}" for each in GROUPS.get(name, ())))
 )
 UNEXPECTED_EXIT_CODE = 70  # EX_SOFTWARE of sysexits.h (BSD); never 1, which says that a value failed
 INTERRUPTED, CLOSED = 130, 141

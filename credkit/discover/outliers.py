@@ -1,0 +1,131 @@
+"""Damaged frames: those that break what all others keep to.
+
+One garbled frame in a hundred hides every relation from linear algebra. So relations are looked for in small random
+subsets, some of which hold no damaged frame, and are then tested on all frames. A relation may fail in a few; if it is
+sure all the same, those few are outliers.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from random import Random
+from typing import NamedTuple
+
+from credkit.discover.clock import Clock
+from credkit.discover.covers import covers_of, regular_sets
+from credkit.discover.evidence import LIKELY_BITS, count_patterns, log2_choose, tested_bits
+from credkit.discover.gf2 import Span, columns, mask_of, parity_of, positions_of
+
+FEWEST_FRAMES = 30  # with fewer, a relation that fails in one is no better than chance
+MOST_DAMAGED = 0.05  # of the frames
+SUBSET = 36  # frames: enough to test a regular relation, few enough to hold no damaged one in five draws of a hundred
+DRAWS = 48
+MOST_VALIDATED = 1000  # frames on which relations are tested, and patterns counted
+
+
+class _Candidate(NamedTuple):
+    """A relation that fails in few frames."""
+
+    fails: int
+    cost: float
+    mask: int
+
+
+def find_outliers(frames: Sequence[int], length: int, *, seed: int = 0, clock: Clock | None = None) -> tuple[int, ...]:
+    """The indices of the damaged among different ``frames``; none where it is not plain.
+
+    >>> frames = [n << 1 | n.bit_count() & 1 for n in range(5, 65536, 649)]
+    >>> frames[7] ^= 1 << 9
+    >>> find_outliers(frames, 17)
+    (7,)
+    """
+    clock = clock or Clock()
+    count = len(frames)
+    allowed = int(count * MOST_DAMAGED)
+    if count < FEWEST_FRAMES or not allowed:
+        return ()
+    source = Random(seed)
+    sample = frames if count <= MOST_VALIDATED else source.sample(list(frames), MOST_VALIDATED)
+    most = int(len(sample) * MOST_DAMAGED)
+    vectors, one = columns(sample, length), (1 << len(sample)) - 1
+    near = [_majority(vector, one) for vector in vectors]
+    still = {place: value for place, (value, fails) in enumerate(near) if fails <= most}
+    candidates: dict[int, _Candidate] = {}
+    size = min(SUBSET, len(sample) * 2 // 3)
+    for drawn in range(DRAWS):
+        if clock.is_over:
+            break
+        clock.show("damaged frames", drawn, DRAWS)
+        for mask, cost in _regular_relations(source.sample(list(sample), size), length):
+            if mask not in candidates:
+                candidates[mask] = _Candidate(_fails(mask, vectors, one, length), cost, mask)
+    span = Span(1 << place | value << length for place, value in still.items())
+    accepted = []
+    for each in sorted(candidates.values()):
+        if each.fails <= most and each.mask not in span and _is_sure(each, sample, length):
+            span.add(each.mask)
+            accepted.append(each.mask)
+    broken = {i for mask in accepted for i, fails in enumerate(parity_of(frames, length, mask)) if fails}
+    if len(broken) > allowed:
+        return ()
+    covered = 0
+    for mask in accepted:
+        covered |= mask
+    odd = set(_odd_ones_out(frames, length, {p: v for p, v in still.items() if not covered >> p & 1}, broken))
+    return tuple(sorted(broken | odd if len(broken | odd) <= allowed else broken))
+
+
+def _majority(vector: int, one: int) -> tuple[int, int]:
+    """The value that most frames have in a column, and how many have the other."""
+    ones, count = vector.bit_count(), one.bit_count()
+    return (1, count - ones) if 2 * ones > count else (0, ones)
+
+
+def _fails(mask: int, vectors: Sequence[int], one: int, length: int) -> int:
+    total = one if mask >> length & 1 else 0
+    for place in positions_of(mask & ~(1 << length)):
+        total ^= vectors[place]
+    return total.bit_count()
+
+
+def _regular_relations(frames: Sequence[int], length: int) -> Iterator[tuple[int, float]]:
+    """The regular relations of a subset that it tests enough to be worth a look, as masks, with their costs."""
+    values = columns(frames, length)
+    one = (1 << len(frames)) - 1
+    varying = mask_of(place for place, value in enumerate(values) if value not in (0, one))
+    by_value: dict[int, list[int]] = {}
+    for place in positions_of(varying):
+        by_value.setdefault(values[place], []).append(place)
+    least = 1 << length
+    for mask, total, kind in regular_sets(values):
+        found = []
+        if total in (0, one):
+            found = [(each, least if total else 0) for each in covers_of(length, mask, kind, varying)]
+        for extra in (*by_value.get(total, ()), *by_value.get(total ^ one, ())):
+            if not mask >> extra & 1:
+                odd = least if values[extra] != total else 0
+                found += [(each, odd) for each in covers_of(length, mask, kind, varying, extra=extra)]
+        for cover, odd in found:
+            relation = mask_of(cover.places)
+            if (relation & varying).bit_count() > 2 and len(frames) - 1 - cover.cost >= 0:
+                yield relation | odd, cover.cost
+
+
+def _is_sure(candidate: _Candidate, frames: Sequence[int], length: int) -> bool:
+    places = positions_of(candidate.mask & ~(1 << length))
+    word = sum(1 << (length - 1 - place) for place in places)
+    keeping = [f for f, fails in zip(frames, parity_of(frames, length, candidate.mask), strict=True) if not fails]
+    tested = tested_bits(len(places), count_patterns(keeping, word))
+    return tested - candidate.cost - log2_choose(len(frames), candidate.fails) >= LIKELY_BITS
+
+
+def _odd_ones_out(frames: Sequence[int], length: int, still: dict[int, int], broken: set[int]) -> Iterator[int]:
+    """Frames that alone differ in one bit that is the same in all others, and that no check covers."""
+    usual = sum(value << (length - 1 - place) for place, value in still.items())
+    over = sum(1 << (length - 1 - place) for place in still)
+    differing = {i: (frame ^ usual) & over for i, frame in enumerate(frames) if i not in broken}
+    seen = Counter(differing.values())
+    for i, bits in differing.items():
+        if bits.bit_count() == 1 and seen[bits] == 1:
+            yield i
