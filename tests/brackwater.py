@@ -231,20 +231,10 @@ def serials(*numbers: int) -> Files:
 def walk(site: Site, files: Files) -> Crosswalk:
     """The crosswalk, checked for what must hold of every one: each row is in exactly one place."""
     result = crosswalk(site, files.rows())
-    lines = Counter(line.credential for line in result.lines)
-    exceptions = Counter((each.file, each.line) for each in result.exceptions)
-    assert set(exceptions.values()) <= {1}
+    check_laws(site, result, files.rows())
     for each in result.exceptions:
         assert each.code in EXCEPTION_CODES
         assert each.reason
-    placed = [row for row in files.cards if ("credentials.csv", row.line) not in exceptions]
-    for credential in {row.credential for row in files.cards}:
-        wanted = sum(
-            max(1, sum(target.kind.name == row.kind for target in site.targets.values()))
-            for row in placed
-            if row.credential == credential
-        )
-        assert lines[credential] == wanted
     sizes = {"credentials.csv": len(files.cards), "readings.csv": len(files.reads), "export.csv": len(files.held)}
     for name, rows, resolved, excepted, left in result.summary[0].rows:
         file = str(name).removesuffix(" (gatehouse)")
@@ -252,6 +242,27 @@ def walk(site: Site, files: Files) -> Crosswalk:
         assert excepted == sum(each.file == file for each in result.exceptions)
         assert (resolved, left) == (int(rows) - int(excepted), 0)
     return result
+
+
+def check_laws(site: Site, result: Crosswalk, rows: Rows) -> None:
+    """A line for each row and target, a finding for each hold and exception, nothing contradicted is written."""
+    wanted = [
+        (row.line, target)
+        for row in rows.credentials
+        for target in [name for name, target in site.targets.items() if target.kind.name == row.kind] or [""]
+    ]
+    assert [(line.line, line.target) for line in result.lines] == wanted
+    found = {(finding.code, row) for finding in result.findings for row in finding.rows}
+    for line in result.lines:
+        assert (line.action == "hold") <= bool(line.code and line.reason)
+        if line.action == "hold" or line.code == "superseded":
+            assert (line.code, (site.credentials.name, line.line)) in found, line
+    exceptions = Counter((each.file, each.line) for each in result.exceptions)
+    assert set(exceptions.values()) <= {1}
+    for each in result.exceptions:
+        assert (each.code, (each.file, each.line)) in found, each
+    contradicted = {finding.subject for finding in result.findings if finding.code == "conflict"}
+    assert not contradicted & {line.credential for line in result.lines if line.action in ("add", "keep", "change")}
 
 
 def shown(result: Crosswalk) -> dict[str, str]:
@@ -282,5 +293,6 @@ def found(result: Crosswalk, code: str) -> dict[str, Finding]:
 
 
 def line(result: Crosswalk, credential: str, target: str = "gatehouse") -> CrosswalkLine:
-    (one,) = [each for each in result.lines if each.credential == credential and each.target == target]
+    mine = [each for each in result.lines if each.credential == credential and each.target == target]
+    (one,) = [each for each in mine if each.code != "superseded"]
     return one

@@ -13,8 +13,8 @@ import pytest
 
 from credkit import DefinitionError
 from credkit.crosswalk import crosswalk, summary_text, write_outputs
+from credkit.crosswalk.exports import TargetExport
 from credkit.crosswalk.outputs import FILE_NAMES, format_cell
-from credkit.crosswalk.targets import TargetExport
 from credkit.crosswalk.unresolved import list_unresolved
 from credkit.crosswalk.verdicts import judge_sightings
 from credkit.files.outputs.marks import FOLDER_MARK
@@ -46,17 +46,20 @@ def test_output_files(site: Site, tmp_path: Path) -> None:
     assert {stat.S_IMODE(path.stat().st_mode) for path in out.iterdir()} == {0o600}
     assert [path.name for path in out.parent.iterdir()] == ["result"]
     lines = table(out / "crosswalk.csv")
-    assert (
-        ",".join(lines[0]) == "person,credential,kind,number,status,target,text,action,proof,readers,last_seen,reason"
-    )
     assert lines[0] == {
-        "person": "P-C-1", "credential": "C-1", "kind": "card", "number": "12-345", "status": "active",
-        "target": "gatehouse", "text": "786777", "action": "add", "proof": "seen", "readers": "gate 1",
+        "line": "2", "person": "P-C-1", "credential": "C-1", "kind": "card", "number": "12-345", "printed": "",
+        "status": "active", "valid_from": "", "valid_until": "", "replaces": "", "source": "west",
+        "target": "gatehouse", "held": "", "text": "786777", "action": "add", "code": "", "proof": "seen",
+        "readers": "gate 1", "certain": "1", "shared": "0", "first_seen": "2026-03-10T08:00:00+01:00",
         "last_seen": "2026-03-10T08:00:00+01:00", "reason": "",
     }  # fmt: skip
     assert lines[2]["person"] == "'@P-3"
     exceptions = table(out / "exceptions.csv")
-    assert ",".join(exceptions[0]) == "file,line,code,input,reason,candidates"
+    assert exceptions[0] == {
+        "file": "readings.csv", "line": "4", "code": "unknown-card", "reader": "gate",
+        "time": "2026-03-10T08:00:00+01:00", "person": "", "credential": "", "input": hexed(12, 999),
+        "reason": "no credential has the number '12-999'", "candidates": "'=C (expected)",
+    }  # fmt: skip
     assert [(row["line"], row["code"], row["input"]) for row in exceptions] == [
         ("4", "unknown-card", hexed(12, 999)),
         ("5", "unreadable", "'=1+1"),
@@ -171,7 +174,7 @@ def test_the_summary_as_text(site: Site) -> None:
     assert all(len(row) <= 80 for row in rows)
     assert "  credentials.csv            3         2           1          0" in rows
     assert "Every row is in one place: rows = resolved + exceptions." in text
-    assert "unknown-cards (1): a good number that no credential has" in text
+    assert "unknown-card (1): a good number that no credential has" in text
     end = " ".join(text[text.index("Before you use this") :].split())
     for caution in (
         "Data checked", "the number is the key", "keep them private", "fresh sightings", "lawful basis",

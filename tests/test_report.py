@@ -23,12 +23,12 @@ from hypothesis import strategies as st
 
 from credkit import DefinitionError, chain
 from credkit.audit import Audit, AuditPlan, Clock, ColumnNames, audit
-from credkit.audit.digests import sha256
 from credkit.audit.failure_rates import rank_failing
 from credkit.audit.sentences import format_percent
 from credkit.audit.summary import TimeCounts
 from credkit.demo import Demo
 from credkit.demo.report import demo_report
+from credkit.files.digests import sha256
 from credkit.report import MARK, pin_file, report
 from credkit.report.charts import draw_bars, scale_end
 from credkit.report.page import CAUTIONS, MOST_READERS_LISTED

@@ -13,13 +13,13 @@ except ModuleNotFoundError as missing:
     needed = "credkit.audit needs the extra audit: pip install 'credkit[audit]'"
     raise ModuleNotFoundError(needed, name=missing.name) from None
 
-from credkit.audit.digests import file_stamp
 from credkit.audit.pipeline import audit
 from credkit.audit.plan import AuditPlan
 from credkit.audit.records import encode_parquet, list_records
 from credkit.audit.sentences import audit_text
 from credkit.audit.sources import ColumnNames
 from credkit.audit.summary import Audit, FileCount, ReaderCount, UndetectedErrors
+from credkit.files.digests import file_stamp
 from credkit.files.times import Clock
 
 __all__ = [

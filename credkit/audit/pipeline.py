@@ -14,7 +14,6 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from credkit.audit.csvpieces import CsvSource
-from credkit.audit.digests import file_stamp, sha256
 from credkit.audit.entries import EntryAssembler
 from credkit.audit.failures import FAILURES_MAKER, FailureWriter
 from credkit.audit.jsonpieces import JsonSource, ParquetSource
@@ -27,6 +26,7 @@ from credkit.audit.totals import Totals
 from credkit.core.errors import DefinitionError
 from credkit.core.version import __version__
 from credkit.files.csvfiles import CsvFile
+from credkit.files.digests import file_stamp, sha256
 from credkit.files.outputs import FileOutput, refuse_overlaps
 
 MOST_WORKERS = 3  # at most, and one more than processors: they wait for each other now and then

@@ -26,7 +26,7 @@ from credkit.census.result import (
 )
 from credkit.census.views import readers_giving
 from credkit.crosswalk.chances import expected_pairs
-from credkit.crosswalk.register import EARLY
+from credkit.crosswalk.statuses import EARLY
 from credkit.privacy.accounts import hide_all_but_account_ends
 from credkit.privacy.payment import payment_in_valid
 from credkit.site.model import CredentialKind, Site

@@ -13,7 +13,7 @@ import polars as pl
 
 from credkit import bulk
 from credkit.bulk.words import Array
-from credkit.crosswalk.register import ACTIVE, EARLY, EXPIRED
+from credkit.crosswalk.statuses import ACTIVE, EARLY, EXPIRED
 from credkit.crosswalk.texts import SPREADSHEET_DIGITS
 from credkit.site.model import CredentialKind, Site, Target
 
@@ -57,7 +57,7 @@ def unify_key_types(frames: list[pl.DataFrame]) -> list[pl.DataFrame]:
 
 
 def status_expression(site: Site) -> pl.Expr:
-    """The status of assignments on the day of judgement (`credkit.crosswalk.register.status_on`); days are texts."""
+    """The status of assignments on the day of judgement (`credkit.crosswalk.statuses.status_on`); days are texts."""
     today = site.as_of.isoformat()
     return (
         pl.when(~pl.col("status").is_in(list(site.rules.active))).then(pl.col("status"))

@@ -11,7 +11,7 @@ import numpy as np
 import polars as pl
 
 from credkit.census.number_columns import status_expression
-from credkit.crosswalk.register import ACTIVE
+from credkit.crosswalk.statuses import ACTIVE
 from credkit.site.columns import load_credentials
 from credkit.site.model import Rules, Site
 from credkit.site.rows import Assignment, read_credentials

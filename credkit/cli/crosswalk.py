@@ -44,7 +44,8 @@ def crosswalk(site: Path, out: Path, as_json: bool, reveal: bool) -> int:
     whatever was found, and 1 when one is not. A site file or table that is wrong in itself gives 2,
     and nothing is written.
 
-    --json: one object a finding (code, subject, count, text), then one with the site, as_of, out,
+    --json: one object a finding (code, subject, count, text,
+    people), then one with the site, as_of, out,
     summary (title, columns, rows) and shared (resolved readings of numbers that several have).
     """
     door = Console(as_json=as_json, reveal=reveal)
@@ -67,7 +68,8 @@ def show_result(door: Console, result: Crosswalk, out: Path) -> int:
     plain = result.unmasked if door.reveal else result.unmasked_on_screen
     if door.as_json:
         for finding in result.findings:
-            door.record(asdict(finding), safe=("subject",) if finding.subject in plain else ())
+            record = {name: value for name, value in asdict(finding).items() if name != "rows"}
+            door.record(record, safe=("subject",) if finding.subject in plain else ())
         summary = [asdict(section) for section in result.summary]
         door.record({
             "site": result.site, "as_of": result.as_of.isoformat(), "out": str(out), "summary": summary,

@@ -13,10 +13,11 @@ from credkit.core.codec import AnyCodec
 from credkit.core.sentences import format_count
 from credkit.crosswalk.result import Finding
 from credkit.crosswalk.texts import branches
-from credkit.crosswalk.verdicts import Verdict, count_rows, describe_readings
+from credkit.crosswalk.verdicts import Verdict, count_rows, describe_readings, reading_lines
 from credkit.explain.diagnosis import KEYBOARD_CAUSE, Hint, diagnose
+from credkit.site.model import Site
 
-FINDING_OF_CODE = {"check-failed": "failed-checks", "unreadable": "unreadable"}  # row code to finding
+DIAGNOSED = ("check-failed", "unreadable")  # codes of readings
 MOST_TEXTS_DIAGNOSED = 60  # different texts of one reader and rule that are diagnosed
 _GENERAL_CAUSES = {  # for causes whose own text names a place in one value
     "flipped-bit": "one bit is flipped",
@@ -29,18 +30,19 @@ _GENERAL_CAUSES = {  # for causes whose own text names a place in one value
 }
 
 
-def find_failures(codec: AnyCodec, subject: str, verdicts: Sequence[Verdict]) -> list[Finding]:
+def find_failures(site: Site, codec: AnyCodec, subject: str, verdicts: Sequence[Verdict]) -> list[Finding]:
     """One finding for each code and rule that texts of a reader fail."""
     groups: dict[tuple[str, str], list[Verdict]] = defaultdict(list)
     for verdict in verdicts:
-        if verdict.code in FINDING_OF_CODE and verdict.sighting.result:
+        if verdict.code in DIAGNOSED and verdict.sighting.result:
             groups[verdict.code, verdict.sighting.result.rule].append(verdict)
     found = []
     for (code, rule), group in groups.items():
         texts = list(dict.fromkeys(verdict.sighting.text for verdict in group))
         them = f"{describe_readings(group)}, {format_count(len(texts), 'different text')}"
         text = f"rule {rule}: {them}; {_describe_causes(codec, texts)}"
-        found.append(Finding(code=FINDING_OF_CODE[code], subject=subject, count=count_rows(group), text=text))
+        rows = reading_lines(site, group)
+        found.append(Finding(code=code, subject=subject, count=count_rows(group), text=text, rows=rows))
     return found
 
 

@@ -12,11 +12,15 @@ from dataclasses import dataclass, field
 from itertools import islice
 
 from credkit.core.sentences import format_count, redacted_repr
-from credkit.crosswalk.register import ACTIVE, Card, Number, hide_secret, status_on
-from credkit.crosswalk.result import MOST_VALUES_NAMED, Finding, join_others, join_values
+from credkit.crosswalk.decisions import ACTIVE_ONLY, Doubt
+from credkit.crosswalk.register import Card, Register, hide_secret
+from credkit.crosswalk.result import MOST_VALUES_NAMED, Finding, describe_rows, join_others, join_values
+from credkit.crosswalk.statuses import ACTIVE, status_on
 from credkit.crosswalk.texts import TextResults
+from credkit.crosswalk.verdicts import Verdict
 from credkit.privacy.accounts import mask_accounts
 from credkit.site.model import CredentialKind, Site
+from credkit.site.rows import describe_white_space
 
 LEAST_CARDS_SHARING_OFFSET = 3  # cards that must share an offset before it explains anything
 Offset = tuple[tuple[str, int], ...]  # by field, printed minus encoded, where they differ
@@ -24,11 +28,18 @@ Offset = tuple[tuple[str, int], ...]  # by field, printed minus encoded, where t
 
 @dataclass(slots=True)
 class Doubts:
-    """Why cards may not be written. ``shared`` doubts also hold cards that are not active."""
+    """What speaks against writing cards, and ``remarks`` on what was explained, so that it does not."""
 
-    shared: dict[Card, list[str]] = field(default_factory=lambda: defaultdict(list))
-    active: dict[Card, list[str]] = field(default_factory=lambda: defaultdict(list))
-    remarks: dict[Card, list[str]] = field(default_factory=lambda: defaultdict(list))  # explained, so no doubt
+    found: dict[Card, list[Doubt]] = field(default_factory=lambda: defaultdict(list))
+    remarks: dict[Card, list[str]] = field(default_factory=lambda: defaultdict(list))
+
+    def add(self, card: Card, code: str, reason: str) -> None:
+        """Doubt a card."""
+        self.found[card].append(Doubt(code, reason))
+
+    def of(self, card: Card) -> Sequence[Doubt]:
+        """What speaks against a card, by itself and beside others."""
+        return (*card.doubts, *self.found.get(card, ()))
 
 
 def distinct_credentials(cards: Iterable[Card]) -> list[str]:
@@ -41,39 +52,58 @@ def exclude_gone(site: Site, cards: Iterable[Card]) -> list[Card]:
     return [card for card in cards if card.row.status not in site.rules.gone]
 
 
-def find_duplicate_numbers(site: Site, owners: Mapping[Number, Sequence[Card]], doubts: Doubts) -> Iterator[Finding]:
+def find_duplicate_numbers(
+    site: Site, register: Register, verdicts: Sequence[Verdict], doubts: Doubts
+) -> Iterator[Finding]:
     """Numbers that several credentials have, those that are gone aside."""
-    for (namespace, _), cards in owners.items():
+    decided = Counter(verdict.number for verdict in verdicts if verdict.cards and verdict.unambiguous)
+    read = Counter(verdict.number for verdict in verdicts if verdict.cards)
+    for number, cards in register.owners.items():
         left = exclude_gone(site, cards)
         ids = distinct_credentials(left)
         if len(ids) < 2:
             continue
         for card in left:
-            doubts.shared[card].append(f"its number is also that of {join_others(ids, card.credential)}")
+            doubts.add(card, "duplicate-number", f"its number is also that of {join_others(ids, card.credential)}")
         people = len({card.row.person for card in left})
         yield Finding(
             code="duplicate-number", count=len(ids),
-            subject=f"{mask_accounts(namespace)} {hide_secret(left[0], left[0].number_text)}",
+            subject=f"{mask_accounts(number.namespace)} {hide_secret(left[0], left[0].number_text)}",
             text=f"{join_values(ids)} have this one number ({format_count(people, 'holder')}); "
-            "all its readings are ambiguous",
+            f"{_describe_deciding(read[number], decided[number])}",
+            rows=register.lines_of(left),
         )  # fmt: skip
 
 
-def find_two_active(site: Site, cards: Iterable[Card], doubts: Doubts) -> Iterator[Finding]:
+def _describe_deciding(read: int, decided: int) -> str:
+    """How many readings of a number the desk, or another read of the presentation, tells apart.
+
+    >>> _describe_deciding(0, 0), _describe_deciding(3, 0), _describe_deciding(3, 1)
+    ('no reading shows it', 'its 3 readings are ambiguous', '1 of its 3 readings is decided, the others are ambiguous')
+    """
+    if not decided:
+        readings = format_count(read, "reading")
+        return f"its {readings} {'is' if read == 1 else 'are'} ambiguous" if read else "no reading shows it"
+    others = ", the others are ambiguous" if decided < read else ""
+    return f"{decided:,} of its {format_count(read, 'reading')} {'is' if decided == 1 else 'are'} decided{others}"
+
+
+def find_two_active(site: Site, register: Register, doubts: Doubts) -> Iterator[Finding]:
     """People who hold several active credentials of one kind; pools may."""
     if not site.rules.one_active_issue:
         return
     groups: dict[tuple[str, str], list[Card]] = defaultdict(list)
-    for card in cards:
+    for card in register.counting:
         active = status_on(card.row, site.as_of, site.rules) == ACTIVE
-        if active and not card.overlaps and card.row.person not in site.rules.pools:
+        if active and not card.code and card.row.person not in site.rules.pools:
             groups[card.row.person, card.kind.name].append(card)
     for (person, kind), group in groups.items():
         ids = distinct_credentials(group)
         if len(ids) < 2:
             continue
         for card in group:
-            doubts.active[card].append(f"the same person also has {join_others(ids, card.credential)}, active")
+            others = join_others(ids, card.credential)
+            doubts.add(card, "two-active-issues", f"the same person also has {others}, active")
         known = set(ids)
         replacing = [card for card in group if card.row.replaces in known]
         replaced = [
@@ -83,33 +113,61 @@ def find_two_active(site: Site, cards: Iterable[Card], doubts: Doubts) -> Iterat
         yield Finding(
             code="two-active-issues", subject=mask_accounts(f"{person} {kind}"), count=len(ids),
             text=f"{join_values(ids)} are {'both' if len(ids) == 2 else 'all'} active{''.join(replaced)}",
+            rows=register.lines_of(group),
         )  # fmt: skip
 
 
-def doubt_cards_of_several_holders(site: Site, cards: Iterable[Card], doubts: Doubts) -> None:
-    """Doubt cards of which several rows count on the day of judgement: a pool's, or one handed on that day."""
+def find_several_holders(site: Site, register: Register, doubts: Doubts) -> Iterator[Finding]:
+    """Cards of which several rows count on the day of judgement: a pool's, or one handed on that day."""
     groups: dict[tuple[str, str], list[Card]] = defaultdict(list)
-    for card in cards:
-        if not card.overlaps and status_on(card.row, site.as_of, site.rules) == ACTIVE:
+    for card in register.counting:
+        if not card.code and status_on(card.row, site.as_of, site.rules) == ACTIVE:
             groups[card.credential, card.kind.name].append(card)
-    for group in groups.values():
+    several = {key: group for key, group in groups.items() if len(group) > 1}
+    for (credential, _), group in several.items():
         for card in group:
             beside = [other.row for other in islice(group, MOST_VALUES_NAMED + 1) if other is not card][
                 :MOST_VALUES_NAMED
             ]
-            if beside:
-                lines = ", ".join(f"line {row.line}" for row in beside)
-                more = f" and {len(group) - 1 - len(beside):,} more" if len(group) - 1 > len(beside) else ""
-                holders = join_values(row.person for row in beside)
-                doubts.active[card].append(f"on {site.as_of} {holders} has it too ({lines}{more})")
+            lines = ", ".join(f"line {row.line}" for row in beside)
+            more = f" and {len(group) - 1 - len(beside):,} more" if len(group) - 1 > len(beside) else ""
+            holders = join_values(row.person for row in beside)
+            doubts.add(card, "several-holders", f"on {site.as_of} {holders} has it too ({lines}{more})")
+        yield Finding(
+            code="several-holders", subject=mask_accounts(credential), count=len(group),
+            text=f"on {site.as_of} {join_values(card.row.person for card in group)} all have it "
+            f"({describe_rows(card.row.line for card in group)}): end the assignments that are over",
+            rows=register.lines_of(group),
+        )  # fmt: skip
+
+
+def find_row_doubts(site: Site, register: Register) -> Iterator[Finding]:
+    """Findings on rows that are in doubt by themselves: twins, rounded values, values that must not serve."""
+    groups: dict[tuple[str, str], dict[Card, str]] = defaultdict(dict)
+    for card in register.cards:
+        for code, reason in card.doubts:
+            groups[code, card.kind.name].setdefault(card, reason)
+    for (code, kind), reasons in groups.items():
+        held = [card for card in reasons if is_held_for(site, card, code)]
+        if held:
+            yield Finding(
+                code=code, subject=kind, count=len(held), rows=register.lines_of(held),
+                text=f"{describe_rows(card.row.line for card in held)}; "
+                f"{'the first: ' * (len(held) > 1)}{reasons[held[0]]}",
+            )  # fmt: skip
+
+
+def is_held_for(site: Site, card: Card, code: str) -> bool:
+    """Whether a doubt holds a card: some matter only where it is active."""
+    return code not in ACTIVE_ONLY or status_on(card.row, site.as_of, site.rules) == ACTIVE
 
 
 def compare_printed_numbers(
-    site: Site, cards: Iterable[Card], texts: TextResults, doubts: Doubts
+    site: Site, register: Register, texts: TextResults, doubts: Doubts
 ) -> Iterator[Finding]:  # fmt: skip
     """Cards whose printed number is not the encoded one, and whether one offset explains them."""
     groups: dict[str, list[Card]] = {name: [] for name in site.kinds}
-    for card in cards:
+    for card in register.counting:
         if card.row.printed and card.kind.printed:
             groups[card.kind.name].append(card)
     for name, group in groups.items():
@@ -117,7 +175,7 @@ def compare_printed_numbers(
         differing: dict[Card, Offset] = {}
         unread: dict[Card, str] = {}
         for card in group:
-            offset, problem = _printed_offset(kind, card, texts)
+            offset, problem = _printed_offset(site, kind, card, texts)
             if problem:
                 unread[card] = problem
             elif offset:
@@ -126,25 +184,29 @@ def compare_printed_numbers(
             continue
         explained = _common_offset(differing.values())
         for card, offset in differing.items():
-            place = doubts.remarks if offset == explained else doubts.active
-            place[card].append(_describe_offset(offset))
+            if offset == explained:
+                doubts.remarks[card].append(_describe_offset(offset))
+            else:
+                doubts.add(card, "printed-differs", _describe_offset(offset))
         for card, problem in unread.items():
-            doubts.active[card].append(problem)
+            doubts.add(card, "printed-differs", problem)
         yield Finding(
             code="printed-differs", subject=name, count=len(differing) + len(unread),
             text=_describe_printed(differing, len(unread), explained, len(group)),
+            rows=register.lines_of((*differing, *unread)),
         )  # fmt: skip
 
 
-def _printed_offset(kind: CredentialKind, card: Card, texts: TextResults) -> tuple[Offset, str]:
+def _printed_offset(site: Site, kind: CredentialKind, card: Card, texts: TextResults) -> tuple[Offset, str]:
     """By how much the printed fields differ from the encoded ones, or why they cannot be read."""
     assert kind.printed is not None  # a bug here, never the input
     result = texts.read(kind.printed, kind, card.row.printed)
     if result.fields is None:
-        return (), f"the printed number cannot be read: {result.reason}"
+        white_space = describe_white_space(site.credentials, "printed", card.row.printed)
+        return (), f"the printed number cannot be read: {white_space or result.reason}"
     offset = []
     for name, item in result.fields.items():
-        encoded = card.fields.get(name, item)
+        encoded = (card.fields or {}).get(name, item)
         if isinstance(item, int) and isinstance(encoded, int):
             offset.append((name, item - encoded))
         elif item != encoded:

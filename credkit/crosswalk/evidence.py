@@ -9,15 +9,16 @@ lose logs.
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Final
 
-from credkit.crosswalk.readers import ReaderFindings
-from credkit.crosswalk.register import Card, Number
+from credkit.crosswalk.readers import ReaderFindings, ReaderText
+from credkit.crosswalk.register import Card
 from credkit.crosswalk.result import Proof
-from credkit.crosswalk.verdicts import Verdict, count_rows
+from credkit.crosswalk.sightings import Sighting
+from credkit.crosswalk.verdicts import Verdict
 from credkit.site.model import Site
 
 SEEN: Final = "seen"
@@ -27,62 +28,90 @@ CONFLICT: Final = "in conflict"
 
 @dataclass(slots=True)
 class SightingSummary:
-    """The readings that show a credentials row; ``sure`` if one of them can be of no other card."""
+    """The readings that show a credentials row: ``certain`` ones can be of no other card, ``shared`` ones might.
+
+    ``first`` and ``last`` are None where no time of them proves anything; ``doubtful`` says that one was at a
+    reader that may have given another card's number.
+    """
 
     readers: Counter[str] = field(default_factory=Counter)
+    first: datetime | None = None
     last: datetime | None = None
-    sure: bool = False
-    doubtful: bool = False  # at a reader that may have given another card's number
+    certain: int = 0
+    shared: int = 0
+    doubtful: bool = False
+
+    def add(self, reader: str, count: int, span: Sequence[datetime], *, certain: bool, doubtful: bool) -> None:
+        """Add readings of one reader; ``span`` are the times of the first and last, where they prove something."""
+        self.readers[reader] += count
+        self.certain += count if certain else 0
+        self.shared += 0 if certain else count
+        self.doubtful = self.doubtful or doubtful
+        if span:
+            self.first = min(span[0], self.first or span[0])
+            self.last = max(span[-1], self.last or span[-1])
+
+
+NEVER_SEEN = SightingSummary()
 
 
 class Evidence:
-    """The sights of every card, and the credentials that are in conflict, with why.
+    """The sights of every card, and the credentials that readings contradict, with why.
 
-    ``unresolved_codes`` has the cards whose number was read, though never resolved to them, with the codes of
-    those readings.
+    ``disputes`` has them with the reasons and the rows of the readings; ``unresolved_codes`` the cards whose number
+    was read, though never resolved to them, with the codes of those readings; ``possible`` those that readings of
+    another card may be of.
     """
 
-    def __init__(self, site: Site, verdicts: Sequence[Verdict], reader_findings: ReaderFindings) -> None:
+    def __init__(
+        self,
+        site: Site,
+        verdicts: Sequence[Verdict],
+        reader_findings: ReaderFindings,
+        timeless: Collection[Sighting] = (),
+    ) -> None:
         self.zone = site.zone
         self.summaries: dict[Card, SightingSummary] = defaultdict(SightingSummary)
         self.unresolved_codes: dict[Card, dict[str, None]] = defaultdict(dict)
+        self.possible: set[Card] = set()
         self.disputes: dict[str, dict[str, None]] = defaultdict(dict)
         groups: dict[tuple[int, str, str, bool, bool], list[Verdict]] = defaultdict(list)
-        recorded: set[tuple[Number | None, tuple[str, ...], str]] = set()
         for verdict in verdicts:
-            where = verdict.sighting.reader.name
-            dispute = verdict.number, verdict.disputed[:1], verdict.reason
-            for credential in verdict.disputed if dispute not in recorded else ():
-                self.disputes[credential][verdict.reason] = None
-            recorded.add(dispute)
-            doubtful = verdict.number is not None and (where, verdict.number) in reader_findings.doubtful
+            self._add_dispute(verdict, reader_findings)
+            reader = verdict.sighting.reader.name
+            doubtful = verdict.number is not None and (reader, verdict.number) in reader_findings.doubtful
             cards = verdict.cards or verdict.owners  # one tuple for many readings of a number
-            groups[id(cards), verdict.code, where, verdict.unambiguous, doubtful].append(verdict)
-        for (_, code, where, alone, doubtful), them in groups.items():
-            if not them[0].cards:
-                for card in them[0].owners:
+            groups[id(cards), verdict.code, reader, verdict.unambiguous, doubtful].append(verdict)
+        for (_, code, reader, alone, doubtful), group in groups.items():
+            self.possible.update(group[0].possible)
+            if not group[0].cards:
+                for card in group[0].owners:
                     self.unresolved_codes[card][code] = None
-            rows, last = count_rows(them), max(verdict.sighting.moment for verdict in them)
-            for card in them[0].cards:
-                sights = self.summaries[card]
-                sights.readers[where] += rows
-                sights.last = max(last, sights.last or last)
-                sights.sure = sights.sure or (alone and not doubtful)
-                sights.doubtful = sights.doubtful or doubtful
+            moments = [verdict.sighting.moment for verdict in group if verdict.sighting not in timeless]
+            span = (min(moments), max(moments)) if moments else ()
+            for card in group[0].cards:
+                self.summaries[card].add(reader, len(group), span, certain=alone and not doubtful, doubtful=doubtful)
+
+    def _add_dispute(self, verdict: Verdict, reader_findings: ReaderFindings) -> None:
+        """Record what a reading contradicts, unless its reader, set otherwise, would show just what was expected."""
+        explained = reader_findings.explained.get(ReaderText(verdict.sighting.reader.name, verdict.sighting.text), ())
+        for credential in verdict.disputed:
+            if credential not in explained:
+                self.disputes[credential][verdict.dispute] = None
 
     def proof(self, card: Card) -> Proof:
         """Seen, on paper only, or in conflict."""
         sights = self.summaries.get(card)
-        if card.credential in self.disputes or (sights and not sights.sure):
+        if card.credential in self.disputes or (sights and not sights.certain):
             return CONFLICT
         if sights:
             return SEEN
-        return CONFLICT if card in self.unresolved_codes else PAPER
+        return CONFLICT if card in self.unresolved_codes or card in self.possible else PAPER
 
     def describe_doubt(self, card: Card) -> str:
         """Why the readings that show the card prove nothing of it; empty where they do, or where there are none."""
         sights = self.summaries.get(card)
-        if sights and sights.doubtful and not sights.sure:
+        if sights and sights.doubtful and not sights.certain:
             return "it was read only where a reader may give this number for another card"
         if sights or card not in self.unresolved_codes:
             return ""
@@ -92,12 +121,14 @@ class Evidence:
         """Whether any reading shows the card's number, sure or not."""
         return card in self.summaries or card in self.unresolved_codes
 
-    def format_readers(self, card: Card) -> str:
-        """The readers that saw the card, with how many rows each has."""
-        sights = self.summaries.get(card)
-        return "; ".join(f"{name} {count}" for name, count in sorted(sights.readers.items())) if sights else ""
+    def sights(self, card: Card) -> SightingSummary:
+        """The readings that show the card."""
+        return self.summaries.get(card, NEVER_SEEN)
 
-    def last_seen(self, card: Card) -> datetime | None:
-        """When the card was last seen, by the site's clocks."""
-        sights = self.summaries.get(card)
-        return sights.last.astimezone(self.zone) if sights and sights.last else None
+    def format_readers(self, card: Card) -> str:
+        """The readers that saw the card, with how many readings each has."""
+        return "; ".join(f"{name} {count}" for name, count in sorted(self.sights(card).readers.items()))
+
+    def by_site_clock(self, moment: datetime | None) -> datetime | None:
+        """``moment`` by the site's clocks."""
+        return moment.astimezone(self.zone) if moment else None

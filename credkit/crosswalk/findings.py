@@ -8,16 +8,17 @@ from itertools import islice
 
 from credkit.core.sentences import format_count, redacted_repr
 from credkit.crosswalk.evidence import Evidence
-from credkit.crosswalk.register import ACTIVE, Card, Register, status_on
-from credkit.crosswalk.result import ExceptionRow, Finding, join_values
-from credkit.crosswalk.verdicts import Verdict, count_rows, describe_readings
-from credkit.privacy.accounts import mask_accounts
+from credkit.crosswalk.register import Card, Register
+from credkit.crosswalk.result import MOST_LINES_NAMED, ExceptionRow, FileLine, Finding, describe_rows, join_values
+from credkit.crosswalk.statuses import ACTIVE, status_on
+from credkit.crosswalk.verdicts import Verdict, count_rows, describe_readings, reading_lines
+from credkit.privacy.accounts import holds_track, mask_accounts
 from credkit.site.model import Site
 
-MOST_LINES_NAMED = 5  # lines that one sentence names
 
-
-def find_reading_problems(site: Site, verdicts: Sequence[Verdict]) -> Iterator[Finding]:
+def find_reading_problems(
+    site: Site, register: Register, verdicts: Sequence[Verdict], evidence: Evidence
+) -> Iterator[Finding]:
     """Findings from the unresolved readings of each reader, and of each credential."""
     codes: dict[tuple[str, str], list[Verdict]] = defaultdict(list)
     inactive: dict[str, list[Verdict]] = defaultdict(list)
@@ -32,13 +33,17 @@ def find_reading_problems(site: Site, verdicts: Sequence[Verdict]) -> Iterator[F
         for credential in verdict.reported_under:
             disputed[credential].append(verdict)
     for reader in site.readers.values():
-        for code, (finding, say) in _DESCRIBED.items():
+        for code, describe in _DESCRIBED.items():
             if them := codes.get((reader.name, code)):
-                yield Finding(code=finding, subject=reader.name, count=count_rows(them), text=say(them))
+                yield Finding(
+                    code=code, subject=reader.name, count=count_rows(them), text=describe(them),
+                    rows=reading_lines(site, them),
+                )  # fmt: skip
     for credential, them in disputed.items():
         yield Finding(
             code="conflict", subject=mask_accounts(credential), count=count_rows(them),
-            text="; ".join(dict.fromkeys(verdict.reason for verdict in them)),
+            text=_join_disputes(them),
+            rows=reading_lines(site, them) | register.lines_of(disputed_cards(register, evidence, them)),
         )  # fmt: skip
     for credential, them in inactive.items():
         places = Counter(verdict.sighting.reader.name for verdict in them for _ in verdict.sighting.rows)
@@ -47,7 +52,22 @@ def find_reading_problems(site: Site, verdicts: Sequence[Verdict]) -> Iterator[F
         yield Finding(
             code="inactive-read", subject=mask_accounts(credential), count=count_rows(them),
             text=f"{them[-1].reason}; {describe_readings(them)} ({read}), the last on {last:%Y-%m-%d}",
+            rows=reading_lines(site, them) | register.lines_of(verdict.cards[0] for verdict in them),
         )  # fmt: skip
+
+
+def disputed_cards(register: Register, evidence: Evidence, them: Iterable[Verdict]) -> Iterator[Card]:
+    """The cards that are held for what readings contradict."""
+    for credential in dict.fromkeys(credential for verdict in them for credential in verdict.disputed):
+        if credential in evidence.disputes:
+            yield from (card for card in register.cards_of(credential))
+
+
+def _join_disputes(them: Sequence[Verdict]) -> str:
+    """What readings contradict, each reason once; of many the first few."""
+    reasons = list(dict.fromkeys(verdict.dispute for verdict in them))
+    more = f"; and {len(reasons) - MOST_LINES_NAMED:,} more" if len(reasons) > MOST_LINES_NAMED else ""
+    return "; ".join(reasons[:MOST_LINES_NAMED]) + more
 
 
 def _describe_unknown(them: Sequence[Verdict]) -> str:
@@ -83,50 +103,61 @@ def _join_reasons(them: Sequence[Verdict], others: str) -> str:
 
 
 _DESCRIBED = {
-    "unknown-card": ("unknown-cards", _describe_unknown),
-    "other-issue": ("other-issue", _describe_other_issues),
-    "unexpected-value": ("unexpected-value", _describe_unexpected),
-    "refused-note": ("refused-note", _describe_refused),
-    "incomplete-entry": ("incomplete-entry", _describe_incomplete),
+    "unknown-card": _describe_unknown,
+    "other-issue": _describe_other_issues,
+    "unexpected-value": _describe_unexpected,
+    "refused-note": _describe_refused,
+    "incomplete-entry": _describe_incomplete,
+}
+
+
+FILE_CODES = {  # codes of findings on a file, with what they count
+    "spreadsheet-damage": "damaged value",
+    "unreadable-value": "unreadable value",
+    "superseded": "superseded row",
 }
 
 
 def find_file_problems(exceptions: Iterable[ExceptionRow]) -> Iterator[Finding]:
-    """Files that a spreadsheet damaged, and registers of which rows do not count."""
+    """Files that a spreadsheet damaged, and registers of which rows cannot be read, or do not count."""
     files: dict[tuple[str, str], list[ExceptionRow]] = defaultdict(list)
     for each in exceptions:
         files[each.file, each.code].append(each)
     for (file, code), them in files.items():
-        if code == "spreadsheet-damage":
-            text = f"re-export {_describe_lines(them)}"
-            yield Finding(code=code, subject=file, count=len(them), text=text)
-        elif code == "superseded":
-            text = f"{format_count(len(them), 'superseded row')}: {_describe_lines(them)}"
-            yield Finding(code=code, subject=file, count=len(them), text=text)
+        if code in FILE_CODES:
+            text = f"{format_count(len(them), FILE_CODES[code])}: {_describe_lines(them)}"
+            yield Finding(code=code, subject=file, count=len(them), text=text, rows=_lines(them))
+
+
+def _lines(them: Iterable[ExceptionRow]) -> frozenset[FileLine]:
+    return frozenset(FileLine(each.file, each.line) for each in them)
 
 
 def _describe_lines(them: Sequence[ExceptionRow]) -> str:
     """The numbers of the first few lines, and the reason of the first."""
-    lines = ", ".join(str(each.line) for each in them[:MOST_LINES_NAMED])
-    where = f"line{'s' * (len(them) > 1)} {lines}{' and others' * (len(them) > MOST_LINES_NAMED)}"
-    return f"{where}; {'the first: ' * (len(them) > 1)}{them[0].reason}"
+    reason = "its reason is hidden, for it holds a payment track" if holds_track(them[0].input) else them[0].reason
+    return f"{describe_rows(each.line for each in them)}; {'the first: ' * (len(them) > 1)}{reason}"
 
 
 def find_overlaps(register: Register) -> Iterator[Finding]:
-    """Credentials with two holders at one time, each pair of assignments said once."""
-    overlapping: dict[str, list[ExceptionRow]] = defaultdict(list)
-    for each in register.exceptions:
-        if each.code == "overlap":
-            overlapping[register.overlapping[each.line][0].credential].append(each)
-    for credential, them in overlapping.items():
-        pairs = dict.fromkeys(register.overlapping[each.line] for each in them)
+    """Credential ids with two holders at one time, each pair of rows said once."""
+    groups: dict[tuple[str, str], list[Card]] = defaultdict(list)
+    for card in register.cards:
+        if card.code in ("overlap", "id-of-two-cards"):
+            groups[card.code, card.credential].append(card)
+    for (code, credential), cards in groups.items():
+        pairs = dict.fromkeys(register.overlapping[card.row.line] for card in cards)
+        words = "hold it" if code == "overlap" else "hold cards of this id with different numbers"
         text = "; ".join(
-            f"{redacted_repr(one.person)} (line {one.line}) and {redacted_repr(other.person)} (line {other.line}) "
-            "hold it at the same time"
+            f"{redacted_repr(one.row.person)} (line {one.row.line}) and {redacted_repr(other.row.person)} "
+            f"(line {other.row.line}) {words} at the same time"
             for one, other in islice(pairs, MOST_LINES_NAMED)
         )
         more = f"; and {len(pairs) - MOST_LINES_NAMED:,} more pairs" if len(pairs) > MOST_LINES_NAMED else ""
-        yield Finding(code="overlap", subject=mask_accounts(credential), count=len(them), text=text + more)
+        yield Finding(
+            code=code, subject=mask_accounts(credential), count=len(cards), text=text + more,
+            rows=register.lines_of(cards),
+        )  # fmt: skip
 
 
 def find_export_problems(existing: Mapping[str, Sequence[ExceptionRow]]) -> Iterator[Finding]:
@@ -135,18 +166,18 @@ def find_export_problems(existing: Mapping[str, Sequence[ExceptionRow]]) -> Iter
         if them := [each for each in rows if each.code == "inactive-held"]:
             ids = join_values(dict.fromkeys(candidate for each in them for candidate in each.candidates))
             text = f"{format_count(len(them), 'row')} of {ids}, not active: {_describe_lines(them)}"
-            yield Finding(code="inactive-held", subject=target, count=len(them), text=text)
+            yield Finding(code="inactive-held", subject=target, count=len(them), text=text, rows=_lines(them))
         if them := [each for each in rows if each.code == "existing-unmatched"]:
             text = f"{format_count(len(them), 'row')} that the register does not explain: {_describe_lines(them)}"
-            yield Finding(code="existing-unmatched", subject=target, count=len(them), text=text)
+            yield Finding(code="existing-unmatched", subject=target, count=len(them), text=text, rows=_lines(them))
 
 
-def find_unseen(site: Site, cards: Sequence[Card], evidence: Evidence) -> Iterator[Finding]:
+def find_unseen(site: Site, register: Register, evidence: Evidence) -> Iterator[Finding]:
     """Active credentials that were never seen, or of which one number never was."""
-    seen = {(card.credential, card.kind.name) for card in cards if evidence.is_read(card)}
+    seen = {(card.credential, card.kind.name) for card in register.counting if evidence.is_read(card)}
     active: dict[str, dict[str, None]] = defaultdict(dict)  # credential to its kinds
-    for card in cards:
-        if not card.overlaps and status_on(card.row, site.as_of, site.rules) == ACTIVE:
+    for card in register.counting:
+        if not card.code and status_on(card.row, site.as_of, site.rules) == ACTIVE:
             active[card.credential][card.kind.name] = None
     yield from _find_half_seen(site, active, seen)
     read = {reader.kind.name for reader in site.readers.values()}
@@ -156,7 +187,8 @@ def find_unseen(site: Site, cards: Sequence[Card], evidence: Evidence) -> Iterat
         missing = sum((credential, kind) not in seen for credential in them)
         if missing:
             nowhere = "" if kind in read else " (no reader reads this kind)"
-            text = f"{missing:,} of {format_count(count, 'active credential')} were never seen{nowhere}"
+            verb = "was" if missing == 1 else "were"
+            text = f"{missing:,} of {format_count(count, 'active credential')} {verb} never seen{nowhere}"
             yield Finding(code="never-seen", subject=kind, count=missing, text=text)
 
 

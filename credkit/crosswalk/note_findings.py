@@ -29,7 +29,7 @@ def find_notes(
     Numbers are those of cards, and those that must not be a card's; what a reader in the wrong order
     sends is nobody's number.
     """
-    notes: dict[Number, tuple[Note, ...]] = {card.number: card.notes for card in register.cards}
+    notes: dict[Number, tuple[Note, ...]] = {card.number: card.notes for card in register.counting if card.number}
     for verdict in verdicts:
         result = verdict.sighting.result
         if verdict.number and result and (not verdict.code or result.refusal):
@@ -71,7 +71,7 @@ def tabulate_duplicates(site: Site, register: Register, written: Mapping[str, Ta
     """Numbers that several credentials have, by kind and by target that leaves something out, and what chance does."""
     rows: list[tuple[str | int, ...]] = []
     for kinds in _kinds_by_namespace(site).values():
-        cards = exclude_gone(site, [card for card in register.cards if card.kind in kinds])
+        cards = exclude_gone(site, [card for card in register.counting if card.kind in kinds])
         size = min(_number_bits(site, kind) for kind in kinds)
         rows.append(
             _tabulate(_join_names(kinds), Counter(str(card.number) for card in _one_per_credential(cards)), size)

@@ -18,10 +18,13 @@ from credkit.files.outputs import write_folder
 from credkit.privacy.accounts import mask_accounts
 
 LINE_COLUMNS = (
-    "person", "credential", "kind", "number", "status", "target", "text", "action", "proof", "readers", "last_seen",
-    "reason",
+    "line", "person", "credential", "kind", "number", "printed", "status", "valid_from", "valid_until", "replaces",
+    "source", "target", "held", "text", "action", "code", "proof", "readers", "certain", "shared", "first_seen",
+    "last_seen", "reason",
 )  # fmt: skip
-EXCEPTION_COLUMNS = ("file", "line", "code", "input", "reason", "candidates")
+EXCEPTION_COLUMNS = (
+    "file", "line", "code", "reader", "time", "person", "credential", "input", "reason", "candidates",
+)  # fmt: skip
 ALREADY_MASKED = (
     "number",
     "text",

@@ -1,22 +1,25 @@
 """The crosswalk: a site and its rows in, what becomes of every row out.
 
-    rows → sightings (texts read once) → register → verdicts → readers → evidence → targets → lines
+    rows → sightings → columns → register → clocks → verdicts → readers → evidence → targets → lines → findings
 
 Nothing is written here and nothing is changed: the result is a value.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
+from pathlib import Path
 
 from credkit.crosswalk.credentials import (
     Doubts,
     compare_printed_numbers,
-    doubt_cards_of_several_holders,
     find_duplicate_numbers,
+    find_row_doubts,
+    find_several_holders,
     find_two_active,
 )
 from credkit.crosswalk.evidence import Evidence
+from credkit.crosswalk.exports import TargetExport
 from credkit.crosswalk.findings import (
     find_export_problems,
     find_file_problems,
@@ -24,17 +27,22 @@ from credkit.crosswalk.findings import (
     find_reading_problems,
     find_unseen,
 )
+from credkit.crosswalk.identifiers import check_replaced, find_near_ids, find_unknown_expected, find_unknown_sources
+from credkit.crosswalk.lines import CardJudge, find_held_lines
 from credkit.crosswalk.note_findings import find_notes, tabulate_duplicates
+from credkit.crosswalk.ordering import order_findings
 from credkit.crosswalk.readers import analyse_readers
 from credkit.crosswalk.register import Card, Number, Register, build_register
-from credkit.crosswalk.result import FINDING_CODES, Crosswalk
+from credkit.crosswalk.result import Crosswalk, InputFile
+from credkit.crosswalk.rounding import ColumnVerdicts, column_of, judge_columns
 from credkit.crosswalk.sightings import Sighting, collect_sightings
 from credkit.crosswalk.summary import RowAccounting, summary_tables
-from credkit.crosswalk.targets import CardJudge, TargetExport, encode_cards, find_duplicate_texts, find_unwritable
+from credkit.crosswalk.targets import encode_cards, find_duplicate_texts, find_unwritable
 from credkit.crosswalk.texts import TextResults
 from credkit.crosswalk.unmasked_numbers import describe_unmasked, find_payment_numbers, unmasked_subjects
 from credkit.crosswalk.unresolved import list_unresolved
 from credkit.crosswalk.verdicts import Verdict, count_rows, judge_sightings, other_issues
+from credkit.files.digests import sha256
 from credkit.site.description import load_rows
 from credkit.site.model import Rows, Site
 
@@ -44,62 +52,82 @@ def crosswalk(site: Site, rows: Rows | None = None) -> Crosswalk:
 
     Raises `DefinitionError` for a fault in a file itself.
     """
+    inputs = _digest_inputs(site) if rows is None else ()
     rows = load_rows(site) if rows is None else rows
     texts = TextResults()
     seen = collect_sightings(site, rows.readings, texts)
-    register = build_register(site, rows.credentials, texts, _unsuspected_numbers(seen))
-    found = judge_sightings(site, register, seen)
+    columns = judge_columns(site, rows.credentials, seen)
+    register = build_register(site, rows.credentials, texts, columns, _confirmed_numbers(site, columns, seen))
+    found = judge_sightings(site, register, columns, seen)
     reader_findings = analyse_readers(site, register, found)
     evidence = Evidence(site, found, reader_findings)
 
     doubts = Doubts()
-    doubt_cards_of_several_holders(site, register.cards, doubts)
     findings = [
-        *find_duplicate_numbers(site, register.owners, doubts),
-        *find_two_active(site, register.cards, doubts),
-        *compare_printed_numbers(site, register.cards, texts, doubts),
+        *find_near_ids(site, register, doubts),
+        *find_several_holders(site, register, doubts),
+        *find_duplicate_numbers(site, register, found, doubts),
+        *find_two_active(site, register, doubts),
+        *compare_printed_numbers(site, register, texts, doubts),
+        *find_row_doubts(site, register),
+        *find_unknown_expected(site, register, seen),
+        *find_unknown_sources(site, register),
+        *check_replaced(register),
         *reader_findings.findings,
     ]
     written, exports = {}, {}
     for target in site.targets.values():
-        done = written[target.name] = encode_cards(target, register.cards)
-        findings += (*find_duplicate_texts(site, target, done), *find_unwritable(site, target, done))
+        done = written[target.name] = encode_cards(target, register.counting)
+        findings += (
+            *find_duplicate_texts(site, register, target, done),
+            *find_unwritable(site, register, target, done),
+        )
         if target.existing:
             exports[target.name] = TargetExport(site, target, rows.existing.get(target.name, ()), done)
     judge = CardJudge(
-        site=site,
-        doubts=doubts,
-        evidence=evidence,
-        written=written,
-        exports=exports,
+        site=site, doubts=doubts, evidence=evidence, written=written, exports=exports,
         reissued=_find_reissued(register, found),
-    )
-    lines = {card.row.line: judge.lines(card) for card in register.cards if not card.overlaps}
+    )  # fmt: skip
+    lines = {card.row.line: judge.lines(card) for card in register.cards}
+    every_line = tuple(line for them in lines.values() for line in them)
 
+    in_register = tuple(register.exceptions())
     refused = list_unresolved(site, register, reader_findings, found)
     explained, existing = {}, {}
     for name, export in exports.items():
         explained[name], existing[name] = export.match_rows()
-    exceptions = (*register.exceptions, *refused, *(each for them in existing.values() for each in them))
-    findings += (*find_notes(site, register, found), *find_reading_problems(site, found))
-    findings += find_unseen(site, register.cards, evidence)
-    findings += find_payment_numbers(site, register, found)
-    findings += (*find_file_problems(exceptions), *find_overlaps(register), *find_export_problems(existing))
+    exceptions = (*in_register, *refused, *(each for them in existing.values() for each in them))
+    findings += (
+        *find_held_lines(register, exports, every_line),
+        *find_notes(site, register, found),
+        *find_reading_problems(site, register, found, evidence),
+        *find_unseen(site, register, evidence),
+        *find_payment_numbers(site, register, found),
+        *find_file_problems(exceptions),
+        *find_overlaps(register),
+        *find_export_problems(existing),
+    )
     resolved = [verdict for verdict in found if not verdict.code]
-    order = {code: place for place, code in enumerate(FINDING_CODES)}
     placed = RowAccounting(
-        site=site, rows=rows, resolved=resolved, lines=lines, credentials=register.exceptions, readings=refused,
+        site=site, rows=rows, resolved=resolved, lines=lines, credentials=in_register, readings=refused,
         explained=explained, existing=existing,
     )  # fmt: skip
     return Crosswalk(
-        site=site.name, as_of=site.as_of, lines=tuple(line for them in lines.values() for line in them),
-        exceptions=exceptions, findings=tuple(sorted(findings, key=lambda finding: order[finding.code])),
-        summary=(*summary_tables(placed), tabulate_duplicates(site, register, written)),
+        site=site.name, as_of=site.as_of, lines=every_line, exceptions=exceptions,
+        findings=order_findings(findings, rows, site.credentials.name, every_line),
+        summary=(*summary_tables(placed), tabulate_duplicates(site, register, written)), inputs=inputs,
         ambiguous_readings=count_rows(verdict for verdict in resolved if not verdict.unambiguous),
         unmasked=unmasked_subjects(site, register, written, declared=True),
         unmasked_on_screen=unmasked_subjects(site, register, written, declared=False),
         remarks=tuple(describe_unmasked(site, register, seen)),
     )  # fmt: skip
+
+
+def _digest_inputs(site: Site) -> tuple[InputFile, ...]:
+    """The files of a site with their digests; one that is missing is refused when it is read."""
+    home = site.files[0].parent if site.files else Path()
+    names = {path: str(path.relative_to(home)) if path.is_relative_to(home) else path.name for path in site.files}
+    return tuple(InputFile(name=name, sha256=sha256(path)) for path, name in names.items() if path.is_file())
 
 
 def _find_reissued(register: Register, verdicts: Iterable[Verdict]) -> set[Card]:
@@ -108,10 +136,10 @@ def _find_reissued(register: Register, verdicts: Iterable[Verdict]) -> set[Card]
     return {card for sighting in strange for card in other_issues(register, sighting)}
 
 
-def _unsuspected_numbers(seen: Iterable[Sighting]) -> set[Number]:
-    """The numbers that readers gave in texts which no spreadsheet can have rounded."""
+def _confirmed_numbers(site: Site, columns: ColumnVerdicts, seen: Sequence[Sighting]) -> set[Number]:
+    """The numbers that readers gave in texts which no spreadsheet rounded, as far as their columns tell."""
     return {
         Number(sighting.reader.kind.namespace, sighting.result.number)
         for sighting in seen
-        if sighting.result and sighting.result.number and not sighting.result.maybe_rounded
+        if sighting.result and sighting.result.number and not columns.rounding(column_of(site, sighting), sighting.text)
     }

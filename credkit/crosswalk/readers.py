@@ -45,11 +45,15 @@ class ReaderText(NamedTuple):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReaderFindings:
-    """Findings on readers; candidates for their texts; numbers that are ambiguous there."""
+    """Findings on readers; candidates for their texts; numbers that are ambiguous there.
+
+    ``explained`` has the credentials that a text shows if its reader is set as a finding says.
+    """
 
     findings: tuple[Finding, ...]
     candidates: Mapping[ReaderText, tuple[str, ...]]
     doubtful: frozenset[tuple[str, Number]]
+    explained: Mapping[ReaderText, frozenset[str]]
 
 
 def analyse_readers(site: Site, register: Register, verdicts: Sequence[Verdict]) -> ReaderFindings:
@@ -62,6 +66,7 @@ def analyse_readers(site: Site, register: Register, verdicts: Sequence[Verdict])
         groups[ReaderPeriod(reader.name, reader.periods.index(verdict.sighting.period))].append(verdict)
     findings: list[Finding] = []
     candidates: dict[ReaderText, list[str]] = defaultdict(list)
+    explained: dict[ReaderText, set[str]] = defaultdict(set)
     doubtful: set[tuple[str, Number]] = set()
     for group in groups.values():
         if not group:
@@ -69,20 +74,29 @@ def analyse_readers(site: Site, register: Register, verdicts: Sequence[Verdict])
         at = _PeriodAnalysis(site, register, group)
         for finding, suggested in (*at.find_other_order(), *at.find_single_facility(doubtful)):
             findings.append(finding)
-            for text, cards in suggested.items():
-                candidates[ReaderText(at.reader.name, text)] += cards
-        findings += find_failures(at.period.codec, at.reader.name, group)
+            for text, likely in suggested.items():
+                where = ReaderText(at.reader.name, text)
+                candidates[where] += [f"{credential} (if {condition})" for credential, condition in likely]
+                explained[where].update(credential for credential, _ in likely)
+        findings += find_failures(site, at.period.codec, at.reader.name, group)
     return ReaderFindings(
         findings=tuple(findings), candidates={key: tuple(them) for key, them in candidates.items()},
-        doubtful=frozenset(doubtful),
+        doubtful=frozenset(doubtful), explained={key: frozenset(them) for key, them in explained.items()},
     )  # fmt: skip
+
+
+class Candidate(NamedTuple):
+    """A credential that a text may show, and the condition under which it does."""
+
+    credential: str
+    condition: str
 
 
 class Suggestion(NamedTuple):
     """A finding, and for each text the credentials that it may be."""
 
     finding: Finding
-    candidates: Mapping[str, list[str]]
+    candidates: Mapping[str, list[Candidate]]
 
 
 class _PeriodAnalysis:
@@ -128,10 +142,10 @@ class _PeriodAnalysis:
             f"{most:,} of {unresolved.total():,} unresolved readings match known credentials "
             f"{', or equally '.join(f'if {words}' for words, _ in best)}{self.describe_days(explained)}"
         )
-        suggested: dict[str, list[str]] = defaultdict(list)
+        suggested: dict[str, list[Candidate]] = defaultdict(list)
         for words, hits in best:
             for text, credentials in hits.items():
-                suggested[text] += [f"{credential} (if {words})" for credential in credentials]
+                suggested[text] += [Candidate(credential, words) for credential in credentials]
         finding = Finding(code="other-order", subject=self.reader.name, count=most, text=message)
         yield Suggestion(finding, suggested)
 
@@ -214,7 +228,8 @@ class _PeriodAnalysis:
                 Finding(code="single-facility", subject=self.reader.name, count=count, text=message),
                 {
                     verdict.sighting.text: [
-                        f"{credential} (if {name} is {redacted_repr(number[place])})" for credential, number in cards
+                        Candidate(credential, f"{name} is {redacted_repr(number[place])}")
+                        for credential, number in cards
                     ]
                     for verdict, cards in hits
                 },

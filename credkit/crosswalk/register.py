@@ -1,29 +1,29 @@
-"""The register: the credentials rows that count, and whose number is whose.
+"""The register: every credentials row with its number, whether it counts, and whose number is whose.
 
-Rows of several registers are merged first: for one credential, kind and person the source that the
-site trusts most counts. What remains is read, and known by its number within its namespace.
+Each row of credentials.csv is a `Card`. It counts if it has a number, no row of a more trusted source
+covers its days, and no spreadsheet altered it; cards that count own their number within its namespace.
 """
 
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
-from datetime import date
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 from credkit.core.fields import Item
 from credkit.core.reading import Note
 from credkit.core.sentences import redacted_repr
-from credkit.crosswalk.result import ExceptionRow, make_exception
-from credkit.crosswalk.texts import TextResults, describe_rounding
+from credkit.crosswalk.decisions import Doubt
+from credkit.crosswalk.result import ExceptionRow, FileLine, make_exception
+from credkit.crosswalk.rounding import ColumnName, ColumnVerdicts, Rounding
+from credkit.crosswalk.texts import TextResult, TextResults
 from credkit.privacy.accounts import hide_all_but_account_ends
 from credkit.site.calendars import Calendar
 from credkit.site.model import CredentialKind, Rules, Site
-from credkit.site.rows import Assignment
-
-ACTIVE, EARLY, EXPIRED = "active", "not yet valid", "expired"
-_COMPARED = ("value", "printed", "issue", "status", "valid_from", "valid_until", "replaces")
+from credkit.site.nearids import group_ids, near_key
+from credkit.site.rows import Assignment, describe_white_space
+from credkit.site.superseded import Superseded, Twin, find_superseded
 
 
 class Number(NamedTuple):
@@ -33,20 +33,21 @@ class Number(NamedTuple):
     values: tuple[Item, ...]
 
 
-HolderPair = tuple[Assignment, Assignment]  # two holders of one credential at one time, in the order of the file
-
-
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Card:
-    """A credentials row that counts, with the number it says; ``doubts`` are reasons not to write it."""
+    """A credentials row: its number, where its value has one, and ``doubts`` about it.
+
+    ``code`` and ``reason`` say why it is among the exceptions, if it is.
+    """
 
     row: Assignment
     kind: CredentialKind
-    fields: Mapping[str, Item]
-    number: Number
-    doubts: tuple[str, ...] = ()
+    fields: Mapping[str, Item] | None
+    number: Number | None
+    code: str = ""
+    reason: str = ""
+    doubts: tuple[Doubt, ...] = ()
     notes: tuple[Note, ...] = ()
-    overlaps: bool = False
     holds_account: bool = False  # whether its value holds an account number
 
     @property
@@ -55,9 +56,14 @@ class Card:
         return self.row.credential
 
     @property
+    def counts(self) -> bool:
+        """Whether it owns its number; the rows of two holders of one card do, each."""
+        return self.number is not None and self.code in ("", "overlap", "id-of-two-cards")
+
+    @property
     def number_text(self) -> str:
-        """The number as output files write it."""
-        return format_number(self.number)
+        """The number as output files write it; empty where there is none."""
+        return format_number(self.number) if self.number else ""
 
     @property
     def masked_number(self) -> str:
@@ -81,159 +87,201 @@ def hide_secret(card: Card, text: str) -> str:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Register:
-    """The cards, by number too, and the rows that are none."""
+    """All credentials rows as cards, those that count also by number and by credential."""
 
+    file: str
     cards: tuple[Card, ...]
     owners: Mapping[Number, tuple[Card, ...]]
-    exceptions: tuple[ExceptionRow, ...]
-    superseded_numbers: Mapping[Number, tuple[str, ...]]  # what superseded rows say: number to credentials
+    superseded_owners: Mapping[Number, tuple[Card, ...]]  # of numbers in superseded rows
+    rows_of_credential: Mapping[str, tuple[Card, ...]]
+    near_ids: Mapping[str, tuple[str, ...]]  # credential ids by their near key
     overlapping: Mapping[int, HolderPair]  # by line
     issues: Mapping[Number, tuple[Card, ...]]  # by the number without its issue, for kinds that have one in it
 
+    @property
+    def counting(self) -> Iterator[Card]:
+        """The cards that count."""
+        return (card for card in self.cards if card.counts)
 
-def status_on(row: Assignment, day: date, rules: Rules) -> str:
-    """The status of an assignment as it stands on ``day``, the day of judgement."""
-    if row.status not in rules.active:
-        return row.status
-    if row.valid_from and day < row.valid_from:
-        return EARLY
-    if row.valid_until and row.valid_until < day:
-        return EXPIRED
-    return ACTIVE
+    def exceptions(self) -> Iterator[ExceptionRow]:
+        """The rows that are exceptions, in the order of the file."""
+        for card in self.cards:
+            if card.code:
+                yield make_exception(
+                    file=self.file, line=card.row.line, code=card.code, text=card.row.value, reason=card.reason,
+                    person=card.row.person, credential=card.credential, candidates=(card.credential,),
+                    unmasked=card.kind.not_payment is not None, holds_account=card.holds_account,
+                )  # fmt: skip
+
+    def has_credential(self, credential: str) -> bool:
+        """Whether any row has this credential id."""
+        return credential in self.rows_of_credential
+
+    def cards_of(self, credential: str) -> Sequence[Card]:
+        """All rows of a credential, those that do not count too."""
+        return self.rows_of_credential.get(credential, ())
+
+    def near_credential(self, credential: str) -> str:
+        """The one credential of which an unknown id is a near miss; empty without one, or with several."""
+        near = find_near(credential, self.near_ids)
+        return near[0] if len(near) == 1 else ""
+
+    def contradicts(self, credential: str, number: Number) -> bool:
+        """Whether a credential has a number in this namespace, and another one than ``number``."""
+        mine = [card.number for card in self.cards_of(credential) if card.counts and card.number]
+        return number not in mine and any(each.namespace == number.namespace for each in mine)
+
+    def lines_of(self, cards: Iterable[Card]) -> frozenset[FileLine]:
+        """The rows of ``cards``."""
+        return frozenset(FileLine(self.file, card.row.line) for card in cards)
 
 
-def status_when_read(row: Assignment, day: date, site: Site) -> str:
-    """The status of an assignment on an earlier ``day``.
-
-    A row that is no longer active was so until its end, where an end has come; where none has,
-    nothing says since when it is lost, and it counts as lost all along.
-    """
-    if row.valid_from and day < row.valid_from:
-        return EARLY
-    ended = row.valid_until is not None and row.valid_until <= site.as_of
-    if row.valid_until and row.valid_until < day:
-        return status_on(row, day, site.rules)
-    return ACTIVE if ended or row.status in site.rules.active else row.status
+HolderPair = tuple[Card, Card]  # two holders of one credential id at one time, in the order of the file
 
 
-def build_register(site: Site, rows: Sequence[Assignment], texts: TextResults, confirmed: Iterable[Number]) -> Register:
-    """The register in ``rows``; ``confirmed`` are numbers that texts beyond suspicion show."""
-    sure = set(confirmed)
-    late, doubts = _merge_registers(rows, site.rules)
-    overlapping = _find_overlaps([row for row in rows if row.line not in late], site.rules)
-    cards: list[Card] = []
-    exceptions: list[ExceptionRow] = []
-    passed_over: dict[Number, list[str]] = defaultdict(list)
-    for row in rows:
-        kind = site.kinds[row.kind]
-        result = texts.read(kind.value, kind, row.value)
-        if result.payment.has_valid_track:
-            site.credentials.refuse_track(row.line)
-        fields = result.fields
-        if fields is not None and kind.issue and row.issue is not None:
-            fields = {**fields, kind.issue: row.issue}
-        number = Number(kind.namespace, kind.number_in(fields)) if fields and fields.keys() >= set(kind.key) else None
-        code, reason = "", ""
-        if row.line in late:
-            code, reason = "superseded", late[row.line]
-            if number:
-                passed_over[number].append(row.credential)
-        elif fields is not None and number is None:
-            code, reason = (
-                "unreadable-value",
-                f"its issue is empty, but the number of a {redacted_repr(row.kind)} needs one",
-            )
-        elif number is None:
-            code, reason = result.code if result.code == "spreadsheet-damage" else "unreadable-value", result.reason
-        elif result.maybe_rounded and number not in sure:
-            code, reason = "spreadsheet-damage", describe_rounding(row.value)
-        elif row.line in overlapping:
-            one, other = overlapping[row.line]
-            beside = one if row is other else other
-            code, reason = "overlap", f"{redacted_repr(beside.person)} holds it at the same time (line {beside.line})"
-        if code:
-            exceptions.append(
-                make_exception(
-                    file=site.credentials.name, line=row.line, code=code, text=row.value, reason=reason,
-                    candidates=(row.credential,), unmasked=kind.not_payment is not None,
-                    holds_account=result.payment.has_account,
-                )
-            )  # fmt: skip
-        if number and fields is not None and code in ("", "overlap"):
-            more = (f"its value must not serve: {result.refusal}",) if result.refusal and kind.refuses else ()
-            cards.append(
-                Card(
-                    row=row, kind=kind, fields=fields, number=number, notes=result.notes,
-                    holds_account=result.payment.has_account, doubts=(*doubts.get(row.line, ()), *more),
-                    overlaps=bool(code),
-                )
-            )  # fmt: skip
+def find_near(text: str, known: Mapping[str, tuple[str, ...]]) -> tuple[str, ...]:
+    """The ids of ``known`` (by near key) that differ from ``text`` only in case, white space or Unicode form."""
+    return tuple(each for each in known.get(near_key(text), ()) if each != text)
+
+
+def build_register(
+    site: Site, rows: Sequence[Assignment], texts: TextResults, columns: ColumnVerdicts, confirmed: Collection[Number]
+) -> Register:
+    """The register in ``rows``; ``confirmed`` are numbers that readers gave in texts beyond suspicion."""
+    superseded, twins = find_superseded(rows, site.rules)
+    cards = [
+        _read_card(site, row, texts, columns, confirmed, superseded.get(row.line), twins.get(row.line, ()))
+        for row in rows
+    ]
+    overlapping = _find_overlaps([card for card in cards if card.counts], site.rules)
+    cards = [_with_holders(card, overlapping.get(card.row.line)) for card in cards]
+    pairs = {card.row.line: card for card in cards}
     owners: dict[Number, list[Card]] = defaultdict(list)
-    for card in cards:
-        owners[card.number].append(card)
+    passed_over: dict[Number, list[Card]] = defaultdict(list)
     issues: dict[Number, list[Card]] = defaultdict(list)
+    of_credential: dict[str, list[Card]] = defaultdict(list)
     for card in cards:
-        if card.kind.issue:
-            issues[Number(card.kind.namespace, card.kind.without_issue(card.number.values))].append(card)
+        of_credential[card.credential].append(card)
+        if card.number is None:
+            continue
+        if card.code == "superseded":
+            passed_over[card.number].append(card)
+        if card.counts:
+            owners[card.number].append(card)
+            if card.kind.issue:
+                issues[Number(card.kind.namespace, card.kind.without_issue(card.number.values))].append(card)
     return Register(
-        cards=tuple(cards), owners={number: tuple(them) for number, them in owners.items()},
-        exceptions=tuple(exceptions),
-        superseded_numbers={number: tuple(dict.fromkeys(them)) for number, them in passed_over.items()},
-        overlapping=overlapping, issues={number: tuple(them) for number, them in issues.items()},
+        file=site.credentials.name, cards=tuple(cards), owners=_freeze(owners), superseded_owners=_freeze(passed_over),
+        rows_of_credential={credential: tuple(them) for credential, them in of_credential.items()},
+        near_ids=group_ids(of_credential), issues=_freeze(issues),
+        overlapping={
+            line: (pairs[one.row.line], pairs[other.row.line]) for line, (one, other) in overlapping.items()
+        },
     )  # fmt: skip
 
 
-def _merge_registers(rows: Sequence[Assignment], rules: Rules) -> tuple[dict[int, str], dict[int, tuple[str, ...]]]:
-    """By line: why a row does not count beside another, and doubts about those that the rules do not settle."""
-    groups: dict[tuple[str, str, str], list[Assignment]] = defaultdict(list)
-    for row in rows:
-        groups[row.credential, row.kind, row.person].append(row)
-    late: dict[int, str] = {}
-    doubts: dict[int, tuple[str, ...]] = defaultdict(tuple)
-    rank = {source: place for place, source in enumerate(rules.order_of_truth)}
+def _freeze(groups: Mapping[Number, list[Card]]) -> dict[Number, tuple[Card, ...]]:
+    return {number: tuple(them) for number, them in groups.items()}
+
+
+def _read_card(
+    site: Site, row: Assignment, texts: TextResults, columns: ColumnVerdicts, confirmed: Collection[Number],
+    superseded: Superseded | None, twins: Sequence[Twin],
+) -> Card:  # fmt: skip
+    """The card of a row by itself: its number, or why it has none that counts."""
+    kind = site.kinds[row.kind]
+    result = texts.read(kind.value, kind, row.value)
+    if result.payment.has_valid_track:
+        site.credentials.refuse_track(row.line)
+    fields = result.fields
+    if fields is not None and kind.issue and row.issue is not None:
+        fields = {**fields, kind.issue: row.issue}
+    has_key = fields is not None and fields.keys() >= set(kind.key)
+    number = Number(kind.namespace, kind.number_in(fields)) if fields is not None and has_key else None
+    doubts = [
+        Doubt(
+            "twin-rows",
+            f"line {twin.beside_line} differs in {', '.join(twin.differing)}, and neither source counts first",
+        )
+        for twin in twins
+    ]
+    if result.refusal and kind.refuses:
+        doubts.append(Doubt("refused-value", f"its value must not serve: {result.refusal}"))
+    column = ColumnName(site.credentials.name, kind.name)
+    rounding = columns.rounding(column, row.value) if number not in confirmed else None
+    code, reason = "", ""
+    if superseded:
+        code, reason = "superseded", describe_superseded(superseded)
+    elif number is None:
+        code, reason = _describe_unreadable(site, row, result, rounding)
+    elif rounding and rounding.certain:
+        code, reason = "spreadsheet-damage", rounding.text
+    elif rounding:
+        doubts.append(Doubt("maybe-rounded", rounding.text))
+    return Card(
+        row=row, kind=kind, fields=fields, number=number, code=code, reason=reason, doubts=tuple(doubts),
+        notes=result.notes, holds_account=result.payment.has_account,
+    )  # fmt: skip
+
+
+def _describe_unreadable(site: Site, row: Assignment, result: TextResult, rounding: Rounding | None) -> tuple[str, str]:
+    """The code and the reason of a row without a number."""
+    if result.fields is not None:
+        return "unreadable-value", f"its issue is empty, but the number of a {redacted_repr(row.kind)} needs one"
+    if result.if_whole and not rounding:
+        result = result.if_whole
+    code = result.code if result.code == "spreadsheet-damage" else "unreadable-value"
+    return code, describe_white_space(site.credentials, "value", row.value) or result.reason
+
+
+def describe_superseded(row: Superseded) -> str:
+    """Why a row does not count beside another.
+
+    >>> describe_superseded(Superseded(3, 2, ("value",), "west"))
+    "it differs in value from line 2, and 'west' counts first"
+    """
+    if not row.differing:
+        return f"it repeats line {row.by_line}"
+    differing = ", ".join(row.differing)
+    return f"it differs in {differing} from line {row.by_line}, and {redacted_repr(row.by_source)} counts first"
+
+
+def _with_holders(card: Card, pair: HolderPair | None) -> Card:
+    """``card`` as an exception, if another person has a card of its id at the same time."""
+    if pair is None:
+        return card
+    one, other = pair
+    beside = one if card is other else other
+    who = f"{redacted_repr(beside.row.person)} holds it at the same time (line {beside.row.line})"
+    code = "overlap"
+    if beside.number != card.number:
+        code, who = "id-of-two-cards", f"{who}, with another number: one id stands for two cards"
+    return replace(card, code=code, reason=who)
+
+
+def _find_overlaps(cards: Sequence[Card], rules: Rules) -> dict[int, HolderPair]:
+    """By line: the card and one of another person with the same credential id at the same time.
+
+    Cards of pools are left out, and cards that are gone. Of several others, one with the same number is taken.
+    """
+    pooled = {card.credential for card in cards if card.row.person in rules.pools}
+    groups: dict[tuple[str, str], list[Card]] = defaultdict(list)
+    for card in cards:
+        if card.credential not in pooled and card.row.status not in rules.gone:
+            groups[card.credential, card.kind.name].append(card)
+    found: dict[int, HolderPair] = {}
     for group in groups.values():
         if len(group) == 1:
             continue
-        best = min(rank.get(row.source, len(rank)) for row in group)
-        counting: dict[tuple[object, ...], Assignment] = {}
-        for row in group:
-            if rank.get(row.source, len(rank)) == best:
-                same = counting.setdefault(tuple(getattr(row, name) for name in _COMPARED), row)
-                if same is not row:
-                    late[row.line] = f"it repeats line {same.line}"
-        calendar = Calendar(counting.values(), lambda row: row.line)
-        for row in counting.values():
-            if beside := calendar.find_sharing(row):
-                doubts[row.line] += (f"line {beside.line} says otherwise ({_differing_columns(row, beside)})",)
-        first = next(iter(counting.values()))
-        for row in group:
-            if rank.get(row.source, len(rank)) > best:
-                other = calendar.find_sharing(row) or first
-                differing = _differing_columns(row, other)
-                says = f"differs in {differing} from" if differing else "says the same as"
-                late[row.line] = f"it {says} line {other.line}, and {redacted_repr(other.source)} counts first"
-    return late, doubts
-
-
-def _differing_columns(row: Assignment, other: Assignment) -> str:
-    """The columns in which two rows differ, but for who says so."""
-    return ", ".join(name for name in _COMPARED if getattr(row, name) != getattr(other, name))
-
-
-def _find_overlaps(rows: Sequence[Assignment], rules: Rules) -> dict[int, HolderPair]:
-    """By line: the row and one of another person who holds the same credential at the same time.
-
-    Cards of pools are left out, and cards that are gone.
-    """
-    pooled = {row.credential for row in rows if row.person in rules.pools}
-    groups: dict[tuple[str, str], list[Assignment]] = defaultdict(list)
-    for row in rows:
-        if row.credential not in pooled and row.status not in rules.gone:
-            groups[row.credential, row.kind].append(row)
-    found: dict[int, HolderPair] = {}
-    for group in groups.values():
-        calendar = Calendar(group, lambda row: row.person)
-        for row in group:
-            if other := calendar.find_sharing(row):
-                found[row.line] = (row, other) if row.line < other.line else (other, row)
+        by_line = {card.row.line: card for card in group}
+        numbers: dict[Number | None, list[Card]] = defaultdict(list)
+        for card in group:
+            numbers[card.number].append(card)
+        for them in [*numbers.values(), group] if len(numbers) > 1 else [group]:
+            calendar = Calendar([card.row for card in them], lambda row: row.person)
+            for card in them:
+                other = calendar.find_sharing(card.row) if card.row.line not in found else None
+                if other:
+                    beside = by_line[other.line]
+                    found[card.row.line] = (card, beside) if card.row.line < other.line else (beside, card)
     return found

@@ -11,7 +11,7 @@ from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from itertools import islice
-from typing import Literal
+from typing import Literal, NamedTuple
 
 from credkit.core.sentences import redacted_repr
 from credkit.privacy.accounts import hide_all_but_account_ends, mask_accounts
@@ -19,7 +19,7 @@ from credkit.privacy.accounts import hide_all_but_account_ends, mask_accounts
 Action = Literal["add", "keep", "change", "hold", "none"]
 Proof = Literal["seen", "on paper only", "in conflict"]
 ACTIONS: tuple[Action, ...] = ("add", "keep", "change", "hold", "none")
-EXCEPTION_CODES = {
+EXCEPTION_CODES = {  # of rows; a finding of the same code names each of them
     "unreadable": "the text does not have the form that the reader writes",
     "check-failed": "the text has the right form, but a check in it fails",
     "spreadsheet-damage": "a spreadsheet altered this value; re-export it from the source",
@@ -33,38 +33,43 @@ EXCEPTION_CODES = {
     "unreadable-value": "the register's value does not have the form that is declared",
     "superseded": "another row for the same credential, kind and person counts",
     "overlap": "one credential, two holders at one time",
+    "id-of-two-cards": "one credential id, two people with different numbers at one time",
     "inactive-held": "the target still holds the text of a credential that is not active",
     "existing-unmatched": "no credentials row explains what the target holds",
 }
-FINDING_CODES = {
-    "inactive-held": EXCEPTION_CODES["inactive-held"],
-    "existing-unmatched": EXCEPTION_CODES["existing-unmatched"],
+HOLD_CODES = {  # of lines that are held, besides those of rows; a finding of the same code names each of them
+    "maybe-rounded": "values that a spreadsheet may have rounded",
+    "near-id": "ids that differ only in case, white space or Unicode form",
     "duplicate-number": "one number, several credentials: all are held",
     "duplicate-text": "several credentials, one text in a target that truncates the number: all are held",
-    "column-too-small": "numbers that a target cannot hold",
-    "unwritable": "numbers that a target's chain cannot write",
+    "twin-rows": "rows for one credential, kind, person and time that differ, and no source of them counts first",
+    "refused-value": "a register's value that must not serve as a credential number",
     "two-active-issues": "several active credentials of one kind for one person: all are held",
-    "overlap": EXCEPTION_CODES["overlap"],
-    "superseded": EXCEPTION_CODES["superseded"],
-    "like-payment": "numbers that look like payment account numbers: they are masked, and their cards are held",
-    "conflict": EXCEPTION_CODES["conflict"],
+    "several-holders": "several people hold one card on the day of judgement",
     "printed-differs": "the printed number is not the encoded one",
-    "spreadsheet-damage": EXCEPTION_CODES["spreadsheet-damage"],
+    "like-payment": "numbers that look like payment account numbers: they are masked, and their cards are held",
+    "unwritable": "numbers that a target's chain cannot write",
+    "column-too-small": "numbers that a target cannot hold",
+    "issue-dropped": "another issue was read, and the target leaves the issue out",
+    "held-by-other": "the target holds the text for another person",
+    "export-damage": "an export of a target that a spreadsheet altered",
+}
+FACT_CODES = {  # of findings that hold no line and except no row
+    "re-set": "a reader that was re-set while nobody said so",
     "other-order": "a reader that seems to send its bits in another order",
+    "other-chain": "a reader that seems to write another form",
     "single-facility": "a reader that seems to send one facility code for all cards",
-    "failed-checks": "texts of a reader in which a check fails, with their likely causes",
-    "unreadable": "texts of a reader that have another form, with their likely causes",
-    "unknown-cards": EXCEPTION_CODES["unknown-card"],
-    "other-issue": EXCEPTION_CODES["other-issue"],
-    "unexpected-value": EXCEPTION_CODES["unexpected-value"],
+    "clock": "a reader whose clock is wrong: the times of these readings prove nothing",
+    "unknown-expected": "cards that the desk expected, and no credentials row has",
+    "unknown-source": "sources that the order of truth does not name",
+    "replaces": "credentials that replace what they cannot replace",
     "noted-numbers": "numbers that may not be a card's own: shared, reserved, random or truncated",
-    "refused-note": EXCEPTION_CODES["refused-note"],
-    "incomplete-entry": EXCEPTION_CODES["incomplete-entry"],
-    "inactive-read": EXCEPTION_CODES["inactive-read"],
     "half-seen": "cards with two numbers of which one was never seen",
     "never-seen": "active credentials that no reading shows",
 }
+FINDING_CODES = EXCEPTION_CODES | HOLD_CODES | FACT_CODES
 MOST_VALUES_NAMED = 6  # values that one sentence names
+MOST_LINES_NAMED = 5  # lines that one sentence names
 MOST_CANDIDATES_NAMED = 10  # that a row of exceptions.csv names
 
 
@@ -97,31 +102,75 @@ def _join_first(values: Iterable[str], count: int, last: str, quote: Callable[[s
     return f"{', '.join(texts[:-1])} {last} {texts[-1]}" if len(texts) > 1 else "".join(texts)
 
 
+def describe_rows(lines: Iterable[int]) -> str:
+    """The rows of a file, by their lines, in a sentence; of many, the first few.
+
+    >>> describe_rows([7]), describe_rows([9, 7]), describe_rows(range(2, 900))
+    ('line 7', 'lines 7 and 9', 'lines 2, 3, 4, 5, 6 and 893 more')
+    """
+    first = sorted(lines)
+    named = list(map(str, first[:MOST_LINES_NAMED]))
+    if len(first) > MOST_LINES_NAMED:
+        named.append(f"{len(first) - MOST_LINES_NAMED:,} more")
+    return f"line{'s' * (len(first) > 1)} " + (
+        f"{', '.join(named[:-1])} and {named[-1]}" if len(named) > 1 else named[0]
+    )
+
+
+class FileLine(NamedTuple):
+    """A row of an input file."""
+
+    file: str
+    line: int
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CrosswalkLine:
-    """A row of crosswalk.csv: one credentials row and one target of its kind (``target`` empty if it has none)."""
+    """A row of crosswalk.csv: one credentials row and one target of its kind (``target`` empty if it has none).
 
+    ``line`` is that of the credentials row, ``code`` why the line is held or nothing is done (`DECISIONS`), ``held``
+    what the target holds for the person today. ``certain`` readings show no other card, ``shared`` ones might.
+    """
+
+    line: int
     person: str
     credential: str
     kind: str
     number: str
+    printed: str
     status: str
+    valid_from: date | None
+    valid_until: date | None
+    replaces: str
+    source: str
     target: str
+    held: str
     text: str
     action: Action
+    code: str
     proof: Proof
     readers: str
+    certain: int
+    shared: int
+    first_seen: datetime | None
     last_seen: datetime | None
     reason: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ExceptionRow:
-    """A row of exceptions.csv: a row of an input file that a person has to look at, and why."""
+    """A row of exceptions.csv: a row of an input file that a person has to look at, and why.
+
+    ``reader``, ``time``, ``person`` and ``credential`` are there where the row, or the number in it, has one.
+    """
 
     file: str
     line: int
     code: str
+    reader: str = ""
+    time: datetime | None = None
+    person: str = ""
+    credential: str = ""
     input: str
     reason: str
     candidates: tuple[str, ...] = ()
@@ -129,6 +178,7 @@ class ExceptionRow:
 
 def make_exception(
     *, file: str, line: int, code: str, text: str, reason: str, candidates: Collection[str] = (),
+    reader: str = "", time: datetime | None = None, person: str = "", credential: str = "",
     unmasked: bool = False, holds_account: bool = False,
 ) -> ExceptionRow:  # fmt: skip
     """An exception; account numbers are masked in all of it, and of many candidates the first are named.
@@ -139,19 +189,22 @@ def make_exception(
     more = (f"and {len(candidates) - MOST_CANDIDATES_NAMED:,} more",) if len(candidates) > MOST_CANDIDATES_NAMED else ()
     hide = hide_all_but_account_ends if holds_account else mask_accounts
     return ExceptionRow(
-        file=file, line=line, code=code, input=text if unmasked else hide(text), reason=reason,
+        file=file, line=line, code=code, reader=reader, time=time, person=person, credential=credential,
+        input=text if unmasked else hide(text), reason=reason,
         candidates=(*named, *more),
     )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Finding:
-    """A fact about many rows: its subject, and how many it counts."""
+    """A fact about many rows: its subject, how many it counts, the ``rows`` it is about, and their ``people``."""
 
     code: str
     subject: str
     count: int
     text: str
+    rows: frozenset[FileLine] = frozenset()
+    people: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -164,9 +217,18 @@ class SummaryTable:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Crosswalk:
-    """The whole result, in the order of the input files.
+class InputFile:
+    """A file that was read, as the site file names it, and its SHA-256 digest in hexadecimal digits."""
 
+    name: str
+    sha256: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Crosswalk:
+    """The whole result: lines and exceptions in the order of the input files, findings in that of their effect.
+
+    ``inputs`` are the site file and all that it names, where rows were read from files.
     ``ambiguous_readings`` counts the resolved readings of numbers that several credentials have.
     ``unmasked`` are subjects of findings that a file may show though they look like account numbers,
     ``unmasked_on_screen`` those that a screen may show too; ``remarks`` gives the reasons for the others.
@@ -178,6 +240,7 @@ class Crosswalk:
     exceptions: tuple[ExceptionRow, ...]
     findings: tuple[Finding, ...]
     summary: tuple[SummaryTable, ...]
+    inputs: tuple[InputFile, ...] = ()
     ambiguous_readings: int = 0
     unmasked: frozenset[str] = frozenset()
     unmasked_on_screen: frozenset[str] = frozenset()

@@ -11,6 +11,7 @@ from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from credkit.core.sentences import format_count
+from credkit.core.version import __version__
 from credkit.crosswalk.result import ACTIONS, FINDING_CODES, Crosswalk, CrosswalkLine, ExceptionRow, SummaryTable
 from credkit.crosswalk.verdicts import Verdict
 from credkit.explain.cautions import OF_A_RESULT
@@ -47,8 +48,11 @@ def _files(placed: RowAccounting) -> SummaryTable:
     """By file the rows, resolved rows, exceptions, and unaccounted rows (always 0)."""
     site, rows = placed.site, placed.rows
     read = [row.line for verdict in placed.resolved for row in verdict.sighting.rows]
+    excepted_lines = {each.line for each in placed.credentials}
+    settled = [line for line in placed.lines if line not in excepted_lines]
+    with_lines = [each for each in placed.credentials if each.line in placed.lines]  # all of them have lines, too
     found = [
-        _account(site.credentials.name, rows.credentials, placed.lines, placed.credentials),
+        _account(site.credentials.name, rows.credentials, settled, with_lines),
         _account(site.readings.name, rows.readings, read, placed.readings),
     ]
     for name, excepted in placed.existing.items():
@@ -125,21 +129,20 @@ def _text(result: Crosswalk, most: int | None) -> Iterator[str]:
         verb = "is" if result.ambiguous_readings == 1 else "are"
         yield from wrap_masked(f"{ambiguous} {verb} ambiguous: several credentials have the number.")
     yield from ("", f"Findings ({len(result.findings):,})" if result.findings else "No findings")
-    for code, meaning in FINDING_CODES.items():
+    for code in dict.fromkeys(finding.code for finding in result.findings):
         them = [finding for finding in result.findings if finding.code == code]
-        if them:
-            yield ""
-            yield from wrap_masked(f"{code} ({len(them):,}): {meaning}", "  ", "    ")
-            for finding in them[:most]:
-                plain = finding.subject in result.unmasked
-                text = (
-                    f"{finding.subject}: {mask_accounts(finding.text)}"
-                    if plain
-                    else f"{finding.subject}: {finding.text}"
-                )
-                yield from wrap_masked(text, "    ", "      ", unmasked=plain)
-            if most and len(them) > most:
-                yield f"    and {len(them) - most:,} more"
+        yield ""
+        yield from wrap_masked(f"{code} ({len(them):,}): {FINDING_CODES[code]}", "  ", "    ")
+        for finding in them[:most]:
+            plain = finding.subject in result.unmasked
+            told = mask_accounts(finding.text) if plain else finding.text
+            yield from wrap_masked(f"{finding.subject}: {told}", "    ", "      ", unmasked=plain)
+        if most and len(them) > most:
+            yield f"    and {len(them) - most:,} more"
     yield from ("", "Before you use this")
     for caution in (*OF_A_RESULT, *result.remarks):
         yield from wrap_masked(caution, "- ", "  ")
+    if most is None and result.inputs:
+        yield from ("", f"Made by credkit {__version__} from these files (SHA-256)")
+        for file in result.inputs:
+            yield from (*wrap_masked(file.name, "  ", "  "), f"    {file.sha256}")

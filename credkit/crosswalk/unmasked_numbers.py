@@ -13,7 +13,7 @@ from credkit.crosswalk.register import Register
 from credkit.crosswalk.result import Finding
 from credkit.crosswalk.sightings import Sighting
 from credkit.crosswalk.targets import TargetTexts
-from credkit.crosswalk.verdicts import Verdict
+from credkit.crosswalk.verdicts import Verdict, count_rows, reading_lines
 from credkit.privacy.accounts import holds_account, mask_accounts
 from credkit.site.model import CredentialKind, Site
 
@@ -21,12 +21,13 @@ from credkit.site.model import CredentialKind, Site
 def find_payment_numbers(site: Site, register: Register, verdicts: Sequence[Verdict]) -> Iterator[Finding]:
     """A finding for every kind whose values or readings look like payment data: what is masked, and what to do."""
     for kind in site.kinds.values():
-        cards = len({card.credential for card in register.cards if card.kind is kind and card.holds_account})
-        rows = sum(
-            len(each.sighting.rows)
+        held = [card for card in register.cards if card.kind is kind and card.holds_account]
+        masked = [
+            each
             for each in verdicts
             if each.code and each.sighting.reader.kind is kind and _holds_account(each.sighting)
-        )
+        ]
+        cards, rows = len({card.credential for card in held}), count_rows(masked)
         if cards or rows:
             what = " and ".join(
                 [f"{format_count(cards, 'credential')} held"] * bool(cards)
@@ -36,6 +37,7 @@ def find_payment_numbers(site: Site, register: Register, verdicts: Sequence[Verd
                 code="like-payment", subject=kind.name, count=cards + rows,
                 text=f"{what}. If they are payment cards, take them out of the files; if not, say so in the site "
                 f'file under [kinds.{kind.name}]: not_payment = "what these numbers are"',
+                rows=register.lines_of(held) | reading_lines(site, masked),
             )  # fmt: skip
 
 

@@ -44,10 +44,14 @@ def list_unresolved(
             candidates += dict.fromkeys(
                 _candidates_for(register, reader_findings, verdict, beside.get(sighting.presentation, ()))
             )
+        people = list(dict.fromkeys(card.row.person for card in cards))
         found += [
             make_exception(
                 file=site.readings.name, line=row.line, code=verdict.code, text=row.text,
                 reason=verdict.reason + entry, candidates=candidates,
+                reader=sighting.reader.name, time=row.time.astimezone(site.zone),
+                person=people[0] if len(people) == 1 else "",
+                credential=owners[id(cards)][0] if len(owners[id(cards)]) == 1 else "",
                 unmasked=sighting.reader.kind.not_payment is not None,
                 holds_account=sighting.result is not None and sighting.result.payment.has_account,
             )
@@ -67,5 +71,5 @@ def _candidates_for(
         yield f"{card.credential} (another issue)"
     yield from reader_findings.candidates.get(ReaderText(sighting.reader.name, sighting.text), ())
     if verdict.number:
-        for credential in register.superseded_numbers.get(verdict.number, ()):
+        for credential in distinct_credentials(register.superseded_owners.get(verdict.number, ())):
             yield f"{credential} (in a row that does not count)"

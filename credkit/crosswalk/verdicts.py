@@ -8,18 +8,22 @@ the question whether the credential was active on that day.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import date
 
 from credkit.core.fields import Item
 from credkit.core.sentences import format_count, quote, redacted_repr
-from credkit.crosswalk.register import ACTIVE, EARLY, Card, Number, Register, format_number, status_when_read
-from credkit.crosswalk.result import MOST_VALUES_NAMED, join_values
+from credkit.crosswalk.register import Card, Number, Register, format_number
+from credkit.crosswalk.result import MOST_VALUES_NAMED, FileLine, join_values
+from credkit.crosswalk.rounding import ColumnVerdicts, column_of
 from credkit.crosswalk.sightings import Sighting
-from credkit.crosswalk.texts import describe_rounding
+from credkit.crosswalk.statuses import ACTIVE, EARLY, status_when_read
 from credkit.privacy.accounts import hide_all_but_account_ends
 from credkit.site.model import Site
+from credkit.site.rows import describe_white_space
+
+CERTAIN_NUMBERS = ("unknown-card", "other-issue", "unexpected-value", "refused-note")  # codes of good readings
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -27,8 +31,9 @@ class Verdict:
     """The verdict on a sighting: without a ``code`` it is resolved.
 
     ``cards`` are the credentials rows it is a sight of, ``unambiguous`` says that they are of one
-    credential; ``owners`` are all owners of its number. ``disputed`` are the credentials that a
-    conflict puts in doubt, ``reported_under`` those it is reported under.
+    credential; ``owners`` are all owners of its number, ``possible`` those that it may be of though they
+    were not active then. ``disputed`` are the credentials that it contradicts and ``dispute`` says why;
+    ``reported_under`` are those a conflict is reported under.
     """
 
     sighting: Sighting
@@ -37,14 +42,32 @@ class Verdict:
     number: Number | None = None
     cards: tuple[Card, ...] = ()
     owners: tuple[Card, ...] = ()
+    possible: tuple[Card, ...] = ()
     unambiguous: bool = True
     disputed: tuple[str, ...] = ()
+    dispute: str = ""
     reported_under: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Desk:
+    """What the desk expected of a sighting: a credential of the register, or one that an unknown id may mean."""
+
+    credential: str = ""
+    near: str = ""  # only where ``credential`` is empty: a near miss proves nothing, but it may contradict
+
+
+NOTHING_EXPECTED = Desk()
 
 
 def count_rows(verdicts: Iterable[Verdict]) -> int:
     """The number of reading rows of these verdicts."""
     return sum(len(verdict.sighting.rows) for verdict in verdicts)
+
+
+def reading_lines(site: Site, verdicts: Iterable[Verdict]) -> frozenset[FileLine]:
+    """The reading rows of these verdicts."""
+    return frozenset(FileLine(site.readings.name, row.line) for verdict in verdicts for row in verdict.sighting.rows)
 
 
 def describe_readings(verdicts: Sequence[Verdict]) -> str:
@@ -55,25 +78,85 @@ def describe_readings(verdicts: Sequence[Verdict]) -> str:
     )
 
 
-def judge_sightings(site: Site, register: Register, seen: Sequence[Sighting]) -> list[Verdict]:
-    """A verdict for each sighting, in the same order."""
-    found: dict[int, Verdict] = {}
+def judge_sightings(
+    site: Site,
+    register: Register,
+    columns: ColumnVerdicts,
+    seen: Sequence[Sighting],
+    timeless: Collection[Sighting] = (),
+) -> list[Verdict]:
+    """A verdict for each sighting, in the same order; the times of ``timeless`` ones prove nothing."""
+    found: list[Verdict] = []
     groups: dict[int, list[int]] = defaultdict(list)
     expected: dict[int, set[str]] = defaultdict(set)
     for place, sighting in enumerate(seen):
-        known = _find_owners(register, sighting)
-        found[place] = verdict = _judge_alone(register, sighting, known)
-        if sighting.presentation and sighting.expected:
-            expected[sighting.presentation].add(sighting.expected)
-        if not verdict.code:
-            groups[sighting.presentation or -1 - place].append(place)
-    owners = _OwnersByDay(site)
+        found.append(_judge_alone(site, register, columns, sighting))
+        groups[sighting.presentation or -1 - place].append(place)
+        if sighting.presentation and (want := _find_expected(register, sighting).credential):
+            expected[sighting.presentation].add(want)
+    owners = _OwnersByDay(site, timeless)
     for name, group in groups.items():
-        desk_expected = next(iter(expected[name])) if len(expected.get(name, ())) == 1 else ""
-        found.update(
-            zip(group, _judge_presentation(owners, [found[place] for place in group], desk_expected), strict=True)
+        of_group = expected.get(name, ())
+        desk = Desk(credential=next(iter(of_group))) if len(of_group) == 1 else NOTHING_EXPECTED
+        good = [place for place in group if not found[place].code]
+        desks = {place: _find_expected(register, seen[place], desk) for place in group}
+        judged = _judge_presentation(owners, [found[place] for place in good], [desks[place] for place in good], desk)
+        for place, verdict in zip(good, judged, strict=True):
+            found[place] = verdict
+        if len(good) == len(group):
+            continue
+        shown, resolvable = _shown_by([found[place] for place in good]), set(good)
+        for place in group:
+            if place not in resolvable:
+                found[place] = _contradict(register, found[place], desks[place], shown)
+    return found
+
+
+def _find_expected(register: Register, sighting: Sighting, otherwise: Desk = NOTHING_EXPECTED) -> Desk:
+    """What the desk expected of a sighting; ``otherwise`` is what it expected of the presentation."""
+    if not sighting.expected:
+        return otherwise
+    if register.has_credential(sighting.expected):
+        return Desk(credential=sighting.expected)
+    return Desk(near=register.near_credential(sighting.expected)) if not otherwise.credential else otherwise
+
+
+def _shown_by(group: Sequence[Verdict]) -> Verdict | None:
+    """The resolved verdict of a presentation that shows one credential only; None where there is none such."""
+    resolved = [verdict for verdict in group if not verdict.code]
+    ids = {card.credential for verdict in resolved for card in verdict.cards}
+    return resolved[0] if len(ids) == 1 and all(verdict.unambiguous for verdict in resolved) else None
+
+
+def _contradict(register: Register, verdict: Verdict, desk: Desk, shown: Verdict | None) -> Verdict:
+    """``verdict``, a number that is not resolved, with the credentials that it contradicts.
+
+    The desk expected a credential, or another read of the presentation showed one, and it has another number.
+    """
+    if verdict.number is None or verdict.code not in CERTAIN_NUMBERS:
+        return verdict
+    number = _quote_number(verdict.sighting, verdict.number, verdict.owners)
+    line = verdict.sighting.rows[0].line
+    credential = desk.credential or desk.near
+    if credential:
+        dispute = f"{_describe_expected(verdict.sighting, desk)}, but {number} was read (line {line} of the readings)"
+    elif shown:
+        credential = shown.cards[0].credential
+        dispute = (
+            f"the same presentation also gave {number} (lines {shown.sighting.rows[0].line} and {line} of the readings)"
         )
-    return [found[place] for place in range(len(seen))]
+    if not credential or not register.contradicts(credential, verdict.number):
+        return verdict
+    rows = [card for card in register.superseded_owners.get(verdict.number, ()) if card.credential == credential]
+    if rows:
+        dispute += f", its number in line {rows[0].row.line} of the credentials, which does not count"
+    return replace(verdict, disputed=(credential,), dispute=dispute, reported_under=(credential,))
+
+
+def _describe_expected(sighting: Sighting, desk: Desk) -> str:
+    if desk.near:
+        return f"the desk expected {redacted_repr(sighting.expected)} (did you mean {redacted_repr(desk.near)}?)"
+    return f"the desk expected {redacted_repr(desk.credential)}"
 
 
 def _find_owners(register: Register, sighting: Sighting) -> tuple[Card, ...]:
@@ -82,24 +165,27 @@ def _find_owners(register: Register, sighting: Sighting) -> tuple[Card, ...]:
     return register.owners.get(Number(sighting.reader.kind.namespace, sighting.result.number), ())
 
 
-def _judge_alone(register: Register, sighting: Sighting, known: tuple[Card, ...]) -> Verdict:
+def _judge_alone(site: Site, register: Register, columns: ColumnVerdicts, sighting: Sighting) -> Verdict:
     """The verdict on a sighting by itself: whether it is a number, may be one, and is somebody's."""
-    result, kind = sighting.result, sighting.reader.kind
+    result, kind, known = sighting.result, sighting.reader.kind, _find_owners(register, sighting)
     if result is None:
         return Verdict(sighting=sighting, code="incomplete-entry", reason=sighting.problem)
+    if result.if_whole and not columns.rounding(column_of(site, sighting), sighting.text):
+        result = result.if_whole
     if result.number is None or result.fields is None:
-        return Verdict(sighting=sighting, code=result.code, reason=result.reason)
+        reason = describe_white_space(site.readings, "text", sighting.text) or result.reason
+        return Verdict(sighting=sighting, code=result.code, reason=reason)
     number = Number(kind.namespace, result.number)
     code, reason = "", ""
     if result.refusal and kind.refuses:
         code, reason = "refused-note", result.refusal
     elif strange := _describe_unexpected(kind.expect, result.fields):
         code, reason = "unexpected-value", strange
-    elif not known and result.maybe_rounded:
-        code, reason = "spreadsheet-damage", f"{describe_rounding(sighting.text)}, and no credential has the number"
+    elif not known and (rounding := columns.rounding(column_of(site, sighting), sighting.text)):
+        code, reason = "spreadsheet-damage", f"{rounding.text}, and no credential has the number"
     elif not known and (others := other_issues(register, sighting)):
         issues = ", ".join(
-            f"{redacted_repr(card.fields[kind.issue or ''])} ({redacted_repr(card.credential)})"
+            f"{redacted_repr((card.fields or {})[kind.issue or ''])} ({redacted_repr(card.credential)})"
             for card in others[:MOST_VALUES_NAMED]
         )
         code, reason = (
@@ -141,21 +227,25 @@ class _Outcome:
     code: str = ""
     reason: str = ""
     cards: tuple[Card, ...]
+    possible: tuple[Card, ...] = ()
     unambiguous: bool = True
 
 
 class _OwnersByDay:
     """The owners of numbers day by day, each worked out once: a number may have thousands, and as many readings."""
 
-    def __init__(self, site: Site) -> None:
+    def __init__(self, site: Site, timeless: Collection[Sighting]) -> None:
         self.site = site
+        self.timeless = timeless
         self._all: dict[Number | None, tuple[str, ...]] = {}
         self._sets: dict[Number | None, frozenset[str]] = {}
-        self._likely: dict[tuple[Number | None, date], frozenset[str]] = {}
-        self._outcomes: dict[tuple[Number | None, date, frozenset[str]], _Outcome] = {}
+        self._likely: dict[tuple[Number | None, date | None], frozenset[str]] = {}
+        self._outcomes: dict[tuple[Number | None, date | None, frozenset[str]], _Outcome] = {}
 
-    def day(self, verdict: Verdict) -> date:
-        """The day of a reading, by the site's clocks."""
+    def day(self, verdict: Verdict) -> date | None:
+        """The day of a reading, by the site's clocks; None where its time proves nothing."""
+        if verdict.sighting in self.timeless:
+            return None
         return verdict.sighting.moment.astimezone(self.site.zone).date()
 
     def all_owners(self, verdict: Verdict) -> tuple[str, ...]:
@@ -178,7 +268,9 @@ class _OwnersByDay:
             self._likely[key] = possible or frozenset(self.all_owners(verdict))
         return self._likely[key]
 
-    def _could_be_read(self, card: Card, day: date) -> bool:
+    def _could_be_read(self, card: Card, day: date | None) -> bool:
+        if day is None:
+            return True
         then = status_when_read(card.row, day, self.site)
         return then == ACTIVE or (then != EARLY and card.row.status not in self.site.rules.gone)
 
@@ -199,22 +291,26 @@ class _OwnersByDay:
         return self._outcomes[key]
 
 
-def _judge_presentation(owners: _OwnersByDay, group: list[Verdict], desk_expected: str) -> list[Verdict]:
-    """The verdicts on good numbers read from one card; ``desk_expected`` is what the desk expected of all of them."""
+def _judge_presentation(
+    owners: _OwnersByDay, group: Sequence[Verdict], desks: Sequence[Desk], desk: Desk
+) -> Sequence[Verdict]:
+    """The verdicts on good numbers read from one card; ``desk`` is what was expected of all, ``desks`` of each."""
     choices: list[frozenset[str]] = []
-    wrong: list[str] = []
-    for verdict in group:
-        want = verdict.sighting.expected or desk_expected
-        choices.append(frozenset({want}) if want else owners.likely_owners(verdict))
-        wrong.append("" if not want or owners.has(verdict, want) else want)
-    common = _intersect([choice for choice, want in zip(choices, wrong, strict=True) if not want])
-    if (not common or any(wrong)) and (faces := _credentials_of_faces(owners, group, desk_expected)):
+    wrong: list[bool] = []
+    for verdict, each in zip(group, desks, strict=True):
+        choices.append(frozenset({each.credential}) if each.credential else owners.likely_owners(verdict))
+        want = each.credential or each.near
+        wrong.append(bool(want) and not owners.has(verdict, want))
+    common = _intersect([choice for choice, is_wrong in zip(choices, wrong, strict=True) if not is_wrong])
+    if (not common or any(wrong)) and (faces := _credentials_of_faces(owners, group, desks, desk.credential)):
         return [_resolve(verdict, owners.outcome(verdict, face)) for verdict, face in zip(group, faces, strict=True)]
     return [
-        _resolve(verdict, owners.outcome(verdict, common))
-        if common and not want
-        else _dispute(owners, verdict, want, group)
-        for verdict, want in zip(group, wrong, strict=True)
+        _dispute_desk(owners, verdict, each)
+        if is_wrong
+        else _resolve(verdict, owners.outcome(verdict, common))
+        if common
+        else _dispute_presentation(owners, verdict, group)
+        for verdict, each, is_wrong in zip(group, desks, wrong, strict=True)
     ]
 
 
@@ -225,14 +321,17 @@ def _intersect(choices: Sequence[frozenset[str]]) -> frozenset[str]:
     return choices[0].intersection(*choices[1:]) if choices else frozenset()
 
 
-def _credentials_of_faces(owners: _OwnersByDay, group: list[Verdict], desk_expected: str) -> list[frozenset[str]]:
+def _credentials_of_faces(
+    owners: _OwnersByDay, group: Sequence[Verdict], desks: Sequence[Desk], desk_expected: str
+) -> list[frozenset[str]]:
     """The credentials of different kinds that one card carries and one person holds, a reading each; or nothing.
 
     A card may have a stripe on one face and a label on the other. The desk expects one of them.
     """
     holders = []
-    for verdict in group:
-        want = verdict.sighting.expected or (desk_expected if owners.has(verdict, desk_expected) else "")
+    for verdict, desk in zip(group, desks, strict=True):
+        own = desk.credential if verdict.sighting.expected else ""
+        want = own or (desk_expected if owners.has(verdict, desk_expected) else "")
         if want and not owners.has(verdict, want):
             return []
         holders.append(owners.holders(verdict, frozenset({want}) if want else owners.likely_owners(verdict)))
@@ -252,22 +351,27 @@ def _credentials_of_faces(owners: _OwnersByDay, group: list[Verdict], desk_expec
 
 
 def _resolve(verdict: Verdict, outcome: _Outcome) -> Verdict:
-    return Verdict(
-        sighting=verdict.sighting, code=outcome.code, reason=outcome.reason, number=verdict.number,
-        cards=outcome.cards, owners=verdict.owners, unambiguous=outcome.unambiguous,
+    return replace(
+        verdict, code=outcome.code, reason=outcome.reason, cards=outcome.cards, possible=outcome.possible,
+        unambiguous=outcome.unambiguous,
     )  # fmt: skip
 
 
-def _dispute(owners: _OwnersByDay, verdict: Verdict, want: str, group: list[Verdict]) -> Verdict:
-    """A conflict: with the desk, if it wanted another credential, or with the other reads of the card."""
+def _dispute_desk(owners: _OwnersByDay, verdict: Verdict, desk: Desk) -> Verdict:
+    """A conflict with the desk, which expected another credential than any that has the number."""
     theirs = owners.all_owners(verdict)
     number = _quote_number(verdict.sighting, verdict.number, verdict.owners) if verdict.number else ""
-    if want:
-        reason = f"the desk expected {redacted_repr(want)}, but {number} is the number of {join_values(theirs)}"
-        return Verdict(
-            sighting=verdict.sighting, code="conflict", reason=reason, number=verdict.number, owners=verdict.owners,
-            disputed=(want, *theirs), reported_under=(want,),
-        )  # fmt: skip
+    reason = f"{_describe_expected(verdict.sighting, desk)}, but {number} is the number of {join_values(theirs)}"
+    want = desk.credential or desk.near
+    return replace(
+        verdict, code="conflict", reason=reason, disputed=(want, *theirs), dispute=reason, reported_under=(want,)
+    )
+
+
+def _dispute_presentation(owners: _OwnersByDay, verdict: Verdict, group: Sequence[Verdict]) -> Verdict:
+    """A conflict with the other reads of the card."""
+    theirs = owners.all_owners(verdict)
+    number = _quote_number(verdict.sighting, verdict.number, verdict.owners) if verdict.number else ""
     others = {
         credential: each.sighting.rows[0].line
         for each in group
@@ -278,23 +382,29 @@ def _dispute(owners: _OwnersByDay, verdict: Verdict, want: str, group: list[Verd
         f"{number} is the number of {join_values(theirs, 'or')}, but in the same presentation "
         f"{format_count(len(set(others.values())), 'other reading')} gave {join_values(others, 'or')}"
     )
-    return Verdict(
-        sighting=verdict.sighting, code="conflict", reason=reason, number=verdict.number, owners=verdict.owners,
-        disputed=theirs, reported_under=theirs,
-    )  # fmt: skip
+    return replace(verdict, code="conflict", reason=reason, disputed=theirs, dispute=reason, reported_under=theirs)
 
 
-def _find_outcome(site: Site, verdict: Verdict, day: date, credentials: frozenset[str]) -> _Outcome:
+def _find_outcome(site: Site, verdict: Verdict, day: date | None, credentials: frozenset[str]) -> _Outcome:
     cards = [card for card in verdict.owners if card.credential in credentials]
+    if day is None:
+        return _Outcome(cards=tuple(cards), unambiguous=len(credentials) == 1)
     active = tuple(card for card in cards if status_when_read(card.row, day, site) == ACTIVE)
     if active:
-        return _Outcome(cards=active, unambiguous=len(credentials) == 1)
+        ids = {card.credential for card in active}
+        possible = tuple(card for card in cards if card.credential not in ids)
+        return _Outcome(cards=active, possible=possible, unambiguous=len(credentials) == 1)
     started = [card for card in cards if not card.row.valid_from or card.row.valid_from <= day]
-    last = max(started or cards, key=lambda card: (card.row.valid_from or date.min, card.row.line))
+    last = max(started or cards, key=_beginning)
     status = status_when_read(last.row, day, site)
     reason = f"{redacted_repr(last.credential)} was read on {day}, its status being {redacted_repr(status)}"
     reason += _describe_validity(last, status)
     return _Outcome(code="inactive-read", reason=reason, cards=(last,))
+
+
+def _beginning(card: Card) -> tuple[date, str, str]:
+    """An order of cards by their first day, whatever the order of their rows."""
+    return card.row.valid_from or date.min, card.credential, card.row.person
 
 
 def _describe_validity(card: Card, status: str) -> str:

@@ -37,7 +37,7 @@ def flipped_bits(world: World, cards: Cards) -> None:
         bits = encode_frame(world, world.dice.one(cards[HARBOUR])) ^ Bits(uint=1 << (25 - at), length=26)
         world.read("east-gate", world.any_time(), world.encode("hex:8/right-justified:26", bits), "check-failed")
     for half, count in zip(("first", "second"), halves, strict=True):
-        world.plant("failed-checks", "east-gate", count, f"one bit turned over in the {half} half of {count} frames")
+        world.plant("check-failed", "east-gate", count, f"one bit turned over in the {half} half of {count} frames")
 
 
 def lost_bits(world: World, cards: Cards) -> None:
@@ -50,7 +50,7 @@ def lost_bits(world: World, cards: Cards) -> None:
         if not looks_rounded(text):
             world.read("quay", world.any_time(1, 19), text, "check-failed")
             done += 1
-    world.plant("failed-checks", "quay", done, f"{done} frames lost a bit")
+    world.plant("check-failed", "quay", done, f"{done} frames lost a bit")
 
 
 def inverted_lines(world: World, cards: Cards) -> None:
@@ -61,7 +61,7 @@ def inverted_lines(world: World, cards: Cards) -> None:
         if not looks_rounded(text):
             world.read("quay", world.any_time(20, 21), text, "check-failed")
             done += 1
-    world.plant("failed-checks", "quay", done, f"all {done} frames of two days were inverted")
+    world.plant("check-failed", "quay", done, f"all {done} frames of two days were inverted")
     world.plant("other-order", "quay", done, f"{done} frames are of known cards, with every bit inverted")
 
 
@@ -84,7 +84,7 @@ def from_no_register(world: World, serials: Serials) -> None:
             when = world.any_time()
             number = serials.draw() if reader == "office" else next(frames)
             world.read(reader, when, world.encode(world.chain_at(reader, when), number), "unknown-card")
-        world.plant("unknown-cards", reader, count, f"{count} reads of cards in no register")
+        world.plant("unknown-card", reader, count, f"{count} reads of cards in no register")
 
 
 def from_another_port(world: World) -> None:
@@ -126,7 +126,7 @@ def wrong_byte_order(world: World, serials: Serials, cards: Cards) -> None:
         number = world.dice.one(cards[SERIAL]).numbers[SERIAL] if place < 612 else serials.draw()
         world.read("ferry", world.any_time(), world.encode(turned, number), "unknown-card")
     world.plant("other-order", "ferry", 612, "612 of 640 reads are of known cards, with the last byte first")
-    world.plant("unknown-cards", "ferry", 640, "nothing the ferry sends is known as it stands")
+    world.plant("unknown-card", "ferry", 640, "nothing the ferry sends is known as it stands")
 
 
 def one_facility_code(world: World, cards: Cards) -> None:
@@ -140,7 +140,7 @@ def one_facility_code(world: World, cards: Cards) -> None:
         frame = {**world.dice.one(others).frame, "facility": 12}
         world.read("crane", when, world.encode(world.chain_at("crane", when), frame), "unknown-card")
     world.plant("single-facility", "crane", 180, "every card is sent with the facility code 12")
-    world.plant("unknown-cards", "crane", 180, "180 reads of cards with 57 came as 12")
+    world.plant("unknown-card", "crane", 180, "180 reads of cards with 57 came as 12")
 
 
 def damaged_rows(world: World, cards: Cards) -> None:
@@ -225,7 +225,7 @@ def nobodys_numbers(world: World) -> None:
     for day in (5, 12, 19):
         pressed = [9, *(world.dice.below(10) for _ in range(5)), ENTER]
         keys(world, moment(day, 19 * 3600), pressed, "unknown-card")
-    world.plant("unknown-cards", "lockers", 21, "three numbers that nobody has were typed, seven keys each")
+    world.plant("unknown-card", "lockers", 21, "three numbers that nobody has were typed, seven keys each")
 
 
 def noted_serials(world: World) -> None:

@@ -150,7 +150,7 @@ def wrong_bits(world: World, cards: list[DemoCard]) -> None:
         if ZEROS not in wrong:
             world.read("kiosk", world.any_time(*BEFORE), pad_track(world, wrong), "check-failed")
             done += 1
-    world.plant("failed-checks", "kiosk", done, f"{done} tracks have one wrong bit")
+    world.plant("check-failed", "kiosk", done, f"{done} tracks have one wrong bit")
 
 
 def cut_short(world: World, cards: list[DemoCard]) -> None:
@@ -161,7 +161,7 @@ def cut_short(world: World, cards: list[DemoCard]) -> None:
         if not bits.rstrip("0").endswith("01011"):
             world.read("kiosk", world.any_time(*BEFORE), "0" * LEAD + bits, "check-failed")
             done += 1
-    world.plant("failed-checks", "kiosk", done, f"{done} tracks have no end")
+    world.plant("check-failed", "kiosk", done, f"{done} tracks have no end")
 
 
 def inverted_lines(world: World, cards: list[DemoCard]) -> None:
@@ -170,7 +170,7 @@ def inverted_lines(world: World, cards: list[DemoCard]) -> None:
         row = pad_track(world, track_bits(world, world.dice.one(cards)))
         text = row.translate(str.maketrans("01", "10"))
         world.read("kiosk", world.any_time(*INVERTED), text, "check-failed")
-    world.plant("failed-checks", "kiosk", 12, "all 12 swipes of two days were inverted")
+    world.plant("check-failed", "kiosk", 12, "all 12 swipes of two days were inverted")
     world.plant("other-order", "kiosk", 12, "12 swipes are of known cards, with every bit inverted")
 
 
@@ -193,7 +193,7 @@ def typed_by_hand(world: World, cards: list[DemoCard]) -> None:
         text = world.encode(world.chain_at("desk-stripe", when), card.numbers[STRIPE])
         wrong = (int(text[at]) + 1 + world.dice.below(9)) % 10
         world.read("desk-stripe", when, f"{text[:at]}{wrong}{text[at + 1 :]}", "check-failed")
-    world.plant("failed-checks", "desk-stripe", 4, "four numbers were typed with one wrong digit")
+    world.plant("check-failed", "desk-stripe", 4, "four numbers were typed with one wrong digit")
 
 
 def another_keyboard(world: World, cards: list[DemoCard]) -> None:

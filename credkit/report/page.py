@@ -21,7 +21,6 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
 from credkit.audit.causes import MOST_READERS_DIAGNOSED
-from credkit.audit.digests import sha256
 from credkit.audit.failure_rates import rank_failing
 from credkit.audit.notes import LEVELS, total_notes
 from credkit.audit.sentences import (
@@ -41,6 +40,7 @@ from credkit.audit.summary import Audit, ChainCount, ChainFormat, ReaderCount
 from credkit.core.sentences import format_count
 from credkit.explain.cautions import AUDITED, COPIES, EGRESS, KEY, PEOPLE
 from credkit.explain.svg import svg
+from credkit.files.digests import sha256
 from credkit.report.charts import draw_bars, draw_row_bar, scale_end
 from credkit.report.limits import unchecked
 from credkit.report.steps import TimeSteps, choose_steps

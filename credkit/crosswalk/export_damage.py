@@ -33,7 +33,7 @@ class Alteration(StrEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class LostZeros:
+class ExportDamage:
     """What became of the texts of an export: distinct rows by alteration, and those that begin with a zero.
 
     ``wanted`` counts the distinct rows for which a text with a leading zero would be written, ``kept`` those
@@ -90,18 +90,18 @@ _VERBS = {
 }
 
 
-def judge_lost_zeros(pairs: Iterable[tuple[str, str]]) -> LostZeros:
+def judge_export(pairs: Iterable[tuple[str, str]]) -> ExportDamage:
     """The verdict on an export, from pairs of the text ``held`` for a person and the one ``wanted`` there.
 
     Of a text for which nothing would be written, ``wanted`` is empty: that it kept its zeros counts.
 
-    >>> lost = judge_lost_zeros((str(number), f"{number:05d}") for number in range(1, 400))
+    >>> lost = judge_export((str(number), f"{number:05d}") for number in range(1, 400))
     >>> lost.found, lost.explains("7", "00007"), lost.explains("7", "00008")
     (True, True, False)
     >>> lost.sentence
     "a spreadsheet altered the export: 399 different texts lost leading zeros ('1' for '00001'), and none kept them; \
 export it again without a spreadsheet"
-    >>> judge_lost_zeros([("1", "00001"), ("2", "00002"), ("00003", "00003"), ("4", "00004")]).found
+    >>> judge_export([("1", "00001"), ("2", "00002"), ("00003", "00003"), ("4", "00004")]).found
     False
     """
     distinct = dict.fromkeys(pairs)
@@ -112,7 +112,7 @@ export it again without a spreadsheet"
         if alteration:
             counts[alteration] = counts.get(alteration, 0) + 1
             examples[alteration] = min(examples.get(alteration, (held, wanted)), (held, wanted), key=_by_length)
-    return LostZeros(
+    return ExportDamage(
         rows=len(distinct), wanted=sum(map(_has_leading_zero, {wanted for _, wanted in distinct})),
         kept=sum(map(_has_leading_zero, {held for held, _ in distinct})),
         examples=examples, counts={alteration: counts[alteration] for alteration in Alteration if alteration in counts},

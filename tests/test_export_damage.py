@@ -11,7 +11,7 @@ from random import Random
 
 import pytest
 
-from credkit.crosswalk.lost_zeros import Alteration, alteration_of, judge_lost_zeros
+from credkit.crosswalk.export_damage import Alteration, alteration_of, judge_export
 
 WANTED = [f"{Random(1).randrange(10**8) + place:010d}" for place in range(500)]
 
@@ -21,7 +21,7 @@ def by_spreadsheet(text: str) -> str:
 
 
 def test_a_column_that_lost_its_zeros_is_one_finding() -> None:
-    lost = judge_lost_zeros((by_spreadsheet(text), text) for text in WANTED)
+    lost = judge_export((by_spreadsheet(text), text) for text in WANTED)
     assert (lost.rows, lost.wanted, lost.kept) == (500, 500, 0)
     assert lost.alterations == (Alteration.ZEROS,)
     assert all(lost.explains(by_spreadsheet(text), text) for text in WANTED)
@@ -36,31 +36,31 @@ def test_a_column_that_lost_its_zeros_is_one_finding() -> None:
 @pytest.mark.parametrize("rows", [1, 2, 3])
 def test_three_distinct_rows_make_it_the_columns(rows: int) -> None:
     pairs = [(str(number), f"{number:05d}") for number in range(1, rows + 1)] * 4
-    assert judge_lost_zeros(pairs).found == (rows == 3)
+    assert judge_export(pairs).found == (rows == 3)
 
 
 def test_a_column_that_keeps_zeros_has_not_lost_them() -> None:
     """A target that somebody typed into by hand: some texts without zeros are changes, not an export at fault."""
     pairs = [(text.lstrip("0") if place % 10 == 0 else text, text) for place, text in enumerate(WANTED)]
-    assert not judge_lost_zeros(pairs).found
+    assert not judge_export(pairs).found
     nearly = [(text if place == 77 else text.lstrip("0"), text) for place, text in enumerate(WANTED)]
-    assert judge_lost_zeros(nearly).found
-    assert "and 1 kept them" in judge_lost_zeros(nearly).sentence
+    assert judge_export(nearly).found
+    assert "and 1 kept them" in judge_export(nearly).sentence
     # texts for which nothing would be written count, too
-    assert not judge_lost_zeros([*nearly, *((f"0{number}", "") for number in range(100))]).found
+    assert not judge_export([*nearly, *((f"0{number}", "") for number in range(100))]).found
 
 
 def test_a_column_of_other_numbers_has_not_lost_zeros() -> None:
     dice = Random(2)
-    assert not judge_lost_zeros((str(dice.randrange(10**8)), text) for text in WANTED).found
+    assert not judge_export((str(dice.randrange(10**8)), text) for text in WANTED).found
 
 
 def test_rounded_and_shortened_exports() -> None:
     dice = Random(3)
     wanted = [f"{dice.getrandbits(63):020d}" for _ in range(300)]
-    rounded = judge_lost_zeros((by_spreadsheet(text), text) for text in wanted)
+    rounded = judge_export((by_spreadsheet(text), text) for text in wanted)
     assert rounded.alterations == (Alteration.ROUNDED,)
-    shortened = judge_lost_zeros((f"{float(text):.5E}".replace(".", ","), text) for text in wanted)
+    shortened = judge_export((f"{float(text):.5E}".replace(".", ","), text) for text in wanted)
     assert shortened.alterations == (Alteration.EXPONENT,)
     for text in wanted:
         assert rounded.explains(by_spreadsheet(text), text)

@@ -1,0 +1,143 @@
+"""Identifiers: ids that differ only in spelling, and ids that name nothing.
+
+A person or credential id that differs from another only in case, white space or Unicode form may be a slip, and
+its rows are held. What the desk expected, the source of a row, and the credential that a row replaces are
+checked against what there is.
+"""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from collections.abc import Iterator, Mapping, Sequence
+
+from credkit.core.sentences import format_count, redacted_repr
+from credkit.crosswalk.credentials import Doubts
+from credkit.crosswalk.register import Card, Register
+from credkit.crosswalk.result import FileLine, Finding, describe_rows, join_values
+from credkit.crosswalk.sightings import Sighting
+from credkit.privacy.accounts import hide_all_but_account_ends, holds_track, mask_accounts
+from credkit.site.model import Site
+from credkit.site.nearids import did_you_mean, find_near_misses, group_ids
+
+MOST_NEAR_IDS_NAMED = 3  # pairs of ids that one sentence names
+ACCEPT = 'If they are different: near_ids = "accept" under [rules]'
+
+
+def quote_id(text: str) -> str:
+    """An id in a sentence; what holds a payment track has only the ends of its account number.
+
+    >>> quote_id("P-1"), quote_id(";4114360123456785=30121010000?")  # the number of the WHATWG HTML standard's example
+    ("'P-1'", "'*411436******6785*************'")
+    """
+    return redacted_repr(hide_all_but_account_ends(text) if holds_track(text) else text)
+
+
+def find_near_ids(site: Site, register: Register, doubts: Doubts) -> Iterator[Finding]:
+    """The rows whose person or credential id is a near miss of another; they are held unless the site accepts them."""
+    if not site.rules.holds_near_ids:
+        return
+    for column in ("person", "credential"):
+        rows: dict[str, list[Card]] = defaultdict(list)
+        for card in register.cards:
+            rows[getattr(card.row, column)].append(card)
+        near = find_near_misses(rows)
+        for each, others in near.items():
+            for card in rows[each]:
+                doubts.add(card, "near-id", _describe_near(column, each, others, rows))
+        if near:
+            held = [card for each in near for card in rows[each]]
+            yield Finding(
+                code="near-id", subject=f"{column}_id", count=len(near), rows=register.lines_of(held),
+                text=f"{_join_groups(near, rows)}. {ACCEPT}",
+            )  # fmt: skip
+
+
+def _describe_near(column: str, each: str, others: Sequence[str], rows: Mapping[str, Sequence[Card]]) -> str:
+    """The ids that one id is nearly.
+
+    >>> _describe_near("person", "p-1", ["P-1"], {})
+    "its person_id 'p-1' is nearly 'P-1': did you mean the same?"
+    """
+    first = rows.get(others[0])
+    where = f" (line {first[0].row.line})" if first else ""
+    near = f"{join_values(others, quote=quote_id)}{where}"
+    return f"its {column}_id {quote_id(each)} is nearly {near}: did you mean the same?"
+
+
+def _join_groups(near: Mapping[str, Sequence[str]], rows: Mapping[str, Sequence[Card]]) -> str:
+    groups = {tuple(sorted((each, *others))) for each, others in near.items()}
+    named = [
+        " and ".join(f"{quote_id(each)} ({describe_rows(card.row.line for card in rows[each])})" for each in group)
+        for group in sorted(groups)[:MOST_NEAR_IDS_NAMED]
+    ]
+    more = f"; and {len(groups) - len(named):,} more" if len(groups) > len(named) else ""
+    count = format_count(len(groups), "id is", "ids are")
+    return f"{count} spelt in several ways: {'; '.join(named)}{more}. Did you mean the same? Write them alike"
+
+
+def find_unknown_expected(site: Site, register: Register, seen: Sequence[Sighting]) -> Iterator[Finding]:
+    """The ids that the desk expected and no credentials row has; their readings are judged without them."""
+    unknown: dict[str, list[int]] = defaultdict(list)
+    for sighting in seen:
+        for row in sighting.rows:
+            if row.expected and not register.has_credential(row.expected):
+                unknown[row.expected].append(row.line)
+    if unknown:
+        lines = sorted(line for them in unknown.values() for line in them)
+        named = join_values(unknown, quote=lambda each: f"{quote_id(each)}{did_you_mean(each, register.near_ids)}")
+        yield Finding(
+            code="unknown-expected", subject=site.readings.name, count=len(lines),
+            text=f"the desk expected {format_count(len(unknown), 'credential')} that no row has "
+            f"({describe_rows(lines)}): {named}",
+            rows=frozenset(FileLine(site.readings.name, line) for line in lines),
+        )  # fmt: skip
+
+
+def find_unknown_sources(site: Site, register: Register) -> Iterator[Finding]:
+    """The sources that a declared order of truth does not name: they count last."""
+    order = site.rules.order_of_truth
+    rows: dict[str, list[Card]] = defaultdict(list)
+    for card in register.cards:
+        if order and card.row.source not in order:
+            rows[card.row.source].append(card)
+    known = group_ids(order)
+    for source, cards in rows.items():
+        where = describe_rows(card.row.line for card in cards)
+        yield Finding(
+            code="unknown-source", subject=mask_accounts(source) or "(empty)", count=len(cards),
+            text=f"{where}; order_of_truth has {join_values(order, quote=quote_id)}, so this source counts last"
+            f"{did_you_mean(source, known)}",
+            rows=register.lines_of(cards),
+        )  # fmt: skip
+
+
+def check_replaced(register: Register) -> Iterator[Finding]:
+    """Findings on rows that replace what they cannot: an unknown credential, themselves, another person's or kind's."""
+    problems: dict[str, list[Card]] = defaultdict(list)
+    for card in register.cards:
+        if card.row.replaces and (problem := _replacing_problem(register, card)):
+            problems[problem].append(card)
+    for problem, cards in problems.items():
+        pairs = Counter((card.credential, card.row.replaces) for card in cards)
+        named = join_values(
+            (f"{quote_id(new)} replaces {quote_id(old)}{did_you_mean(old, register.near_ids)}" for new, old in pairs),
+            quote=str,
+        )  # fmt: skip
+        yield Finding(
+            code="replaces", subject=problem, count=len(cards),
+            text=f"{named} ({describe_rows(card.row.line for card in cards)})", rows=register.lines_of(cards),
+        )  # fmt: skip
+
+
+def _replacing_problem(register: Register, card: Card) -> str:
+    """What is wrong with the credential that a row replaces; empty where nothing is."""
+    old = register.cards_of(card.row.replaces)
+    if card.row.replaces == card.credential:
+        return "itself"
+    if not old:
+        return "an unknown credential"
+    if all(other.kind is not card.kind for other in old):
+        return "a credential of another kind"
+    if all(other.row.person != card.row.person for other in old):
+        return "another person's credential"
+    return ""

@@ -1,0 +1,57 @@
+"""Statuses: what the status of a credentials row is on a day, and how a sentence says it."""
+
+from __future__ import annotations
+
+from datetime import date
+
+from credkit.core.sentences import redacted_repr
+from credkit.site.model import Rules, Site
+from credkit.site.rows import Assignment
+
+ACTIVE, EARLY, EXPIRED = "active", "not yet valid", "expired"
+
+
+def status_on(row: Assignment, day: date, rules: Rules) -> str:
+    """The status of an assignment as it stands on ``day``, the day of judgement."""
+    if row.status not in rules.active:
+        return row.status
+    if row.valid_from and day < row.valid_from:
+        return EARLY
+    if row.valid_until and row.valid_until < day:
+        return EXPIRED
+    return ACTIVE
+
+
+def status_when_read(row: Assignment, day: date, site: Site) -> str:
+    """The status of an assignment on an earlier ``day``.
+
+    A row that is no longer active was so until its end, where an end has come; where none has,
+    nothing says since when it is lost, and it counts as lost all along.
+    """
+    if row.valid_from and day < row.valid_from:
+        return EARLY
+    ended = row.valid_until is not None and row.valid_until <= site.as_of
+    if row.valid_until and row.valid_until < day:
+        return status_on(row, day, site.rules)
+    return ACTIVE if ended or row.status in site.rules.active else row.status
+
+
+def describe_status(row: Assignment, status: str) -> str:
+    """The date that makes a row early or expired, or else its status."""
+    return describe_validity(row, status) or f"its status is {redacted_repr(status)}"
+
+
+def describe_validity(row: Assignment, status: str) -> str:
+    """The date that makes a row early or expired; nothing where a word of the register says what it is."""
+    if status == row.status:
+        return ""
+    if status == EARLY:
+        return f"not valid before {row.valid_from}"
+    return f"valid until {row.valid_until}" if status == EXPIRED else ""
+
+
+def describe_end(row: Assignment, site: Site) -> str:
+    """The date since which a row is not active, as far as the register has one."""
+    until = row.valid_until
+    ended = f"valid until {until}" if until and until <= site.as_of else "the register does not say since when"
+    return describe_validity(row, status_on(row, site.as_of, site.rules)) or ended
