@@ -7,7 +7,7 @@ from dataclasses import replace
 from datetime import date
 
 from credkit.demo.harbours import CUT, SIGNED, Serials, box_of_frames, draw_issue_day
-from credkit.demo.world import EAST, HARBOUR, LOCKER, POOL, SERIAL, WEST, DemoCard, World
+from credkit.demo.world import EAST, GATEHOUSE, HARBOUR, LOCKER, POOL, SERIAL, WEST, DemoCard, World
 
 CREDENTIALS = "credentials.csv"
 
@@ -207,7 +207,7 @@ def export(world: World) -> None:
         if card.person == POOL or world.dice.chance(75):
             late = card.replaces and before[card.replaces].status == "lost" and world.dice.chance(40)
             held = before[card.replaces] if late else card
-            world.hold(card.person, held.frame, "inactive-held" if late else None)
+            world.hold(card.person, world.target(GATEHOUSE, held.frame), "inactive-held" if late else None)
     lost = sum(row.code == "inactive-held" for row in world.held)
     world.plant("inactive-held", "gatehouse", lost, f"for {lost} people it still holds the number of a lost card")
 
@@ -216,7 +216,7 @@ def held_without_a_reason(world: World) -> None:
     """The gatehouse also holds twelve numbers that no register knows, and four under a former holder's name."""
     frames = box_of_frames(12, 7501)
     for number in range(12):
-        world.hold(f"X-{number + 1:02d}", next(frames), "existing-unmatched")
+        world.hold(f"X-{number + 1:02d}", world.target(GATEHOUSE, next(frames)), "existing-unmatched")
     handed_on = box_of_frames(12, 5601)
     for number in range(4):
         frame = next(handed_on)
@@ -225,5 +225,5 @@ def held_without_a_reason(world: World) -> None:
             numbers={HARBOUR: frame},
         )  # fmt: skip
         world.issue(card, walks=True)
-        world.hold(f"X-{number + 21:02d}", frame, "existing-unmatched")
+        world.hold(f"X-{number + 21:02d}", world.target(GATEHOUSE, frame), "existing-unmatched")
     world.plant("existing-unmatched", "gatehouse", 16, "twelve numbers of no register, four of a former holder")

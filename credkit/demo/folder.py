@@ -15,20 +15,21 @@ from pathlib import Path
 
 from credkit.core.errors import DefinitionError
 from credkit.core.sentences import redacted_repr
-from credkit.demo import faults, harbours, noise, stripes, traffic
+from credkit.demo import clocks, columns, desk, faults, harbours, identifiers, noise, stripes, traffic
 from credkit.demo.draws import Dice
 from credkit.demo.world import SITE, Plant, World
 from credkit.files.outputs import add_files
 
 SEED = 20260331
-SITE_FILE, CREDENTIALS, READINGS, EXPORT = "site.toml", "credentials.csv", "readings.csv", "gatehouse-export.csv"
+SITE_FILE, CREDENTIALS, READINGS = "site.toml", "credentials.csv", "readings.csv"
+EXPORTS = {"gatehouse": "gatehouse-export.csv", "laundry": "laundry-export.csv"}  # by target
 COLUMNS_OF_FILE = {
     CREDENTIALS: (
         "person_id", "credential_id", "kind", "value", "printed", "issue", "status", "valid_from", "valid_until",
         "replaces", "source",
     ),
     READINGS: ("time", "reader", "text", "presentation", "expected"),
-    EXPORT: ("person_id", "text"),
+    **dict.fromkeys(EXPORTS.values(), ("person_id", "text")),
 }  # fmt: skip
 CodedRow = tuple[Sequence[str], str | None]  # what a file holds, and why it belongs in the exceptions
 
@@ -64,7 +65,7 @@ def write_demo(folder: str | Path, seed: int = SEED) -> Demo:
 
 
 def build_brackwater(seed: int = SEED) -> World:
-    """The world from a seed: first the cards, then what is wrong with them, then the month; stripes at the end."""
+    """The world from a seed: first the cards, then what is wrong with them, then the month, then what came later."""
     world = World(dice=Dice(seed))
     serials = harbours.Serials(world)
     harbours.east_harbour(world)
@@ -129,6 +130,24 @@ def build_brackwater(seed: int = SEED) -> World:
     stripes.another_keyboard(replace(world, dice=Dice(seed + 1)), swipers)  # its own dice: all else stays as it was
     stripes.bank_cards(replace(world, dice=Dice(seed + 2)))
 
+    later = replace(world, dice=Dice(seed + 3))  # its own dice, too
+    identifiers.near_ids(later, serials)
+    identifiers.source_without_a_rank(later)
+    identifiers.white_space(later)
+    identifiers.unreadable_values(later)
+    identifiers.twin_rows(later)
+    identifiers.one_id_two_cards(later)
+    identifiers.replaces_in_vain(later)
+    desk.ids_nobody_has(later)
+    desk.numbers_nobody_has(later)
+    desk.superseded_numbers(later)
+    desk.still_lent(later)
+    clocks.clock_without_time(later, cards)
+    clocks.silent_reset(later, cards)
+    columns.export_without_zeros(later)
+    columns.sixteen_digits(later)
+    columns.seventeen_digits(later)
+
     noise.noted_serials(world)
     noise.never_seen(world)
     noise.half_seen(world)
@@ -152,10 +171,10 @@ def file_rows(world: World) -> dict[str, list[CodedRow]]:
         ((read.stamp.isoformat(), read.reader, read.text, read.presentation, read.expected), read.code)
         for read in sorted(world.reads, key=lambda read: read.stamp)
     ]
-    held: list[CodedRow] = [
-        ((row.person, row.text), row.code) for row in sorted(world.held, key=lambda row: (row.person, row.text))
-    ]
-    return {CREDENTIALS: credentials, READINGS: readings, EXPORT: held}
+    held: dict[str, list[CodedRow]] = {name: [] for name in EXPORTS.values()}
+    for row in sorted(world.held, key=lambda row: (row.person, row.text)):
+        held[EXPORTS[row.target]].append(((row.person, row.text), row.code))
+    return {CREDENTIALS: credentials, READINGS: readings, **held}
 
 
 def _format_csv(header: Sequence[str], rows: Iterable[Sequence[str]]) -> bytes:

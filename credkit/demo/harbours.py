@@ -27,6 +27,14 @@ def draw_issue_day(world: World) -> date:
     return date(2023, 1, 2) + timedelta(days=world.dice.below(800))
 
 
+def east_card(world: World, number: int, *, person: str = "", source: str = EAST, replaces: str = "") -> DemoCard:
+    """A card of East with the facility code 12, not yet in a register; its holder is new, if nobody is named."""
+    return DemoCard(
+        id=f"E-12-{number}", person=person or world.person(), source=source, since=draw_issue_day(world),
+        replaces=replaces, numbers={HARBOUR: {"facility": 12, "number": number}},
+    )  # fmt: skip
+
+
 class Serials:
     """Chip serial numbers of four bytes, drawn so that no two are alike by accident.
 

@@ -23,8 +23,10 @@ from credkit.demo.draws import Dice
 
 SITE = Path(__file__).with_name("site.toml")
 HARBOUR, SERIAL, LOCKER, STRIPE = "harbour-card", "serial-card", "locker-number", "staff-stripe"
+CREW, HAULIER = "crew-card", "haulier-card"
 EAST, WEST = "east-register", "west-register"
 POOL = "POOL-VISITOR"
+GATEHOUSE = "gatehouse"
 AS_OF = date(2026, 3, 31)
 Number = tuple[str, tuple[int, ...]]  # a kind and a number of it
 SUMMER_TIME = datetime(2026, 3, 29, 2)  # by the wall clock; from then on two hours before UTC
@@ -105,6 +107,7 @@ class DemoRead:
 class DemoExportRow:
     """A row of an existing export: what a target holds for a person."""
 
+    target: str
     person: str
     text: str
     code: str | None
@@ -181,9 +184,9 @@ class World:
             printed = self.encode(f"{self.site['kinds'][kind]['printed']}/offset:number,{-card.offset}", number)
         self.assignments.append(DemoAssignment(card=card, kind=kind, value=value, printed=printed, code=code))
 
-    def hold(self, person: str, fields: Mapping[str, int], code: str | None) -> None:
-        """Write one row of the gatehouse's export."""
-        self.held.append(DemoExportRow(person=person, text=self.target("gatehouse", fields), code=code))
+    def hold(self, person: str, text: str, code: str | None, target: str = GATEHOUSE) -> None:
+        """Write one row of a target's export."""
+        self.held.append(DemoExportRow(target=target, person=person, text=text, code=code))
 
     def chain_at(self, reader: str, when: datetime) -> str:
         """The chain of a reader at a time."""
