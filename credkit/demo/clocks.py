@@ -8,6 +8,7 @@ from datetime import UTC, datetime
 from credkit.demo.world import HARBOUR, DemoCard, DemoRead, World, moment
 
 POWER_FAILURE = moment(11, 4 * 3600)  # the weighbridge's clock began anew, and was put right two days later
+DAYS_WITHOUT_TIME = (11, 12)
 CLOCK_START = datetime(2000, 1, 1, tzinfo=UTC)  # where it begins
 RE_SET = moment(17, 10 * 3600 + 40 * 60)  # the slipway's reader
 AFTER_RE_SET = "hex:8/right-justified:26/wiegand-26"  # what it wrote from then on, as the east gate does
@@ -18,9 +19,9 @@ def clock_without_time(world: World, cards: Cards) -> None:
     """The weighbridge, where a power failure set the clock back to 2000 for two days."""
     lost = 0
     for day in range(1, 32):
-        for _ in range(4):
+        for _ in range(15 if day in DAYS_WITHOUT_TIME else 4):
             when, card = world.any_time(day, day), world.dice.one(cards[HARBOUR])
-            if day not in (11, 12):
+            if day not in DAYS_WITHOUT_TIME:
                 world.reads_well("weighbridge", when, card)
                 continue
             stamp = (CLOCK_START + (when - POWER_FAILURE)).astimezone(when.tzinfo)
