@@ -139,7 +139,7 @@ from = 2026-03-17T00:00:00+01:00
 """,
     )
     assert named in mended
-    for name in ("credentials.csv", "readings.csv", "gatehouse-export.csv"):
+    for name in ("credentials.csv", "readings.csv", "gatehouse-export.csv", "laundry-export.csv"):
         shutil.copy(demo.folder / name, tmp_path)
     (tmp_path / "site.toml").write_text(mended, encoding="utf-8")
     again = crosswalk(load_site(tmp_path / "site.toml"))
