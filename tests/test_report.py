@@ -23,6 +23,7 @@ from hypothesis import strategies as st
 
 from credkit import DefinitionError, chain
 from credkit.audit import Audit, AuditPlan, Clock, ColumnNames, audit
+from credkit.audit.causes import MOST_READERS_DIAGNOSED
 from credkit.audit.failure_rates import rank_failing
 from credkit.audit.sentences import format_percent
 from credkit.audit.summary import TimeCounts
@@ -144,7 +145,7 @@ def failing_texts(rows: list[Row]) -> set[str]:
 def test_checks_changes_and_causes_of_the_worst_readers(demo_audit: Audit, page: Page, text: str) -> None:
     quay = next(each for each in demo_audit.readers if each.name == "quay")
     tables = [table for table in page.tables if table.caption.startswith("What rows of ")]
-    assert len(tables) == sum(bool(each.failing) for each in demo_audit.readers)
+    assert len(tables) == MOST_READERS_DIAGNOSED < sum(bool(each.failing) for each in demo_audit.readers)
     (of_quay,) = [table for table in tables if table.rows[-1][1] == n(quay.failing)]
     for tally in quay.tallies:
         row = of_quay.row(tally.rule)
@@ -388,7 +389,8 @@ def test_a_file_that_is_not_read_to_its_end_is_in_the_result(demo_audit: Audit) 
 def test_few_rows_do_not_put_a_reader_first(demo_audit: Audit, text: str) -> None:
     """Quay's two days outweigh 8 failing rows of the time clock, though its share is smaller."""
     result = text.partition('id="result"')[2].partition("<h2")[0]
-    assert result.index("quay") < result.index("time-clock")
+    assert "quay" in result
+    assert "time-clock" not in result.partition("quay")[0]
     names = [each.name for each in rank_failing(demo_audit.readers)]
     assert names.index("quay") < names.index("time-clock")
     assert [each.name for each in demo_audit.readers if each.example] == [
@@ -431,10 +433,10 @@ def test_cautions_signatures_and_what_was_not_checked(page: Page, text: str) -> 
     titles = [title for _, title in page.headings]
     assert titles.index("What was not checked") < titles.index("Before you use this") < titles.index("Signatures")
     assert any(
-        each.startswith("5,711 rows by chains without any check (split-decimal:8,16/fields:facility:8,number:16, ")
+        each.startswith("5,771 rows by chains without any check (split-decimal:8,16/fields:facility:8,number:16, ")
         and "template:{number:06d}" in each
         for each in page.paragraphs
-    )  # yard 2,513, serial numbers 2,204 of four bytes and 80 of seven, lockers 914
+    )  # yard 2,513, linkspan 60, serial numbers 2,204 of four bytes and 80 of seven, lockers 914
     assert any("No register was read" in each and "credkit crosswalk SITE" in each for each in page.paragraphs)
 
 

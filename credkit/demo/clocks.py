@@ -1,4 +1,4 @@
-"""Moments that the site file does not know: a clock that lost its time, a reader that was re-set in silence."""
+"""What the site file does not know of readers: a clock without its time, a silent re-set, another form all along."""
 
 from __future__ import annotations
 
@@ -50,3 +50,18 @@ def silent_reset(world: World, cards: Cards) -> None:
             after += 1
     world.plant("re-set", "slipway", after, f"from 17 March, 10:40, {after} texts are hexadecimal")
     world.plant("unreadable", "slipway", after, f"none of {after} texts has the form of the site file")
+
+
+def another_form(world: World, cards: Cards) -> None:
+    """The linkspan writes as the yard does since its re-set; the site file says that it writes as the yard did.
+
+    Texts in which no letter stands are left out: they fail another rule.
+    """
+    done = 0
+    while done < 60:
+        text = world.encode(world.chain_at("yard", RE_SET), world.dice.one(cards[HARBOUR]).frame)
+        if not text.isdecimal():
+            world.read("linkspan", world.any_time(), text, "unreadable")
+            done += 1
+    world.plant("other-chain", "linkspan", done, f"{done} texts of six hexadecimal digits")
+    world.plant("unreadable", "linkspan", done, f"none of {done} texts has the form of the site file")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from credkit.demo.faults import CREDENTIALS
 from credkit.demo.harbours import draw_issue_day
 from credkit.demo.world import CREW, EAST, HAULIER, LOCKER, WEST, DemoCard, World
 
@@ -48,7 +49,11 @@ def seventeen_digits(world: World) -> None:
         else:
             value = world.value(card, HAULIER)
             world.assign(card, HAULIER, f"{value[:15]}00", "spreadsheet-damage")
-    world.plant("spreadsheet-damage", HAULIER, ROUNDED, f"{ROUNDED} numbers of 17 digits kept 15 of them")
+    damaged = sum(row.code == "spreadsheet-damage" for row in world.assignments)
+    world.plant(
+        "spreadsheet-damage", CREDENTIALS, damaged,
+        f"{ROUNDED} numbers of 17 digits kept 15 of them, nine lost leading zeros, four were written like 3.05E+09",
+    )  # fmt: skip
 
 
 def _holders(world: World, source: str, count: int) -> list[str]:

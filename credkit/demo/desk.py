@@ -6,6 +6,7 @@ from dataclasses import replace
 from datetime import date
 
 from credkit.demo.harbours import box_of_frames, draw_issue_day, east_card
+from credkit.demo.noise import READINGS
 from credkit.demo.world import EAST, HARBOUR, POOL, DemoCard, World, moment
 
 
@@ -15,7 +16,7 @@ def ids_nobody_has(world: World) -> None:
         card = world.issue(east_card(world, 9251 + place))
         typed = f"E-12-{card.frame['number']}0" if place < 4 else card.id.lower()
         world.reads_well("desk-frame", world.any_time(), card, expected=typed)
-    world.plant("unknown-expected", "desk-frame", 7, "four ids have a digit too many, three are in lower case")
+    world.plant("unknown-expected", READINGS, 7, "four ids have a digit too many, three are in lower case")
 
 
 def numbers_nobody_has(world: World) -> None:
@@ -36,13 +37,14 @@ def superseded_numbers(world: World) -> None:
     for copy in wrong[:2]:
         _read_instead(world, own[copy.id], copy)
         world.plant("conflict", copy.id, 1, f"the desk expected {copy.id} and read a number that is superseded")
+    world.plant("unknown-card", "desk-frame", 5, "five numbers of no row that counts, where a card was expected")
 
 
 def _read_instead(world: World, expected: DemoCard, given: DemoCard) -> None:
     """A reading at the desk of the number of ``given``, which the desk took for ``expected``."""
     when = world.any_time()
     text = world.encode(world.chain_at("desk-frame", when), given.frame)
-    world.read("desk-frame", when, text, "conflict", "", expected.id)
+    world.read("desk-frame", when, text, "unknown-card", "", expected.id)
 
 
 def still_lent(world: World) -> None:

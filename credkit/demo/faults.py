@@ -92,7 +92,7 @@ def registers_disagree(world: World) -> None:
 
 
 def damaged_cells(world: World, serials: Serials) -> None:
-    """A spreadsheet took numbers for numbers: leading zeros dropped, long ones rounded."""
+    """A spreadsheet took 13 texts for numbers: nine lost their leading zeros, four were written like 3.05E+09."""
     frames = box_of_frames(12, 5301)
     for place in range(13):
         if place < 9:
@@ -103,9 +103,6 @@ def damaged_cells(world: World, serials: Serials) -> None:
             value = f"{int(world.value(card, SERIAL)):.2E}"
         kind = next(iter(card.numbers))
         world.assign(card, kind, value, "spreadsheet-damage")
-    world.plant(
-        "spreadsheet-damage", CREDENTIALS, 13, "nine numbers lost their leading zeros, four were written like 3.05E+09"
-    )
 
 
 def mistyped_cells(world: World) -> None:
@@ -169,6 +166,7 @@ def labels_cut(world: World, serials: Serials) -> None:
         )  # fmt: skip
         world.issue(card)
         done += 1
+    world.plant("refused-value", SERIAL, done, f"{done} numbers of the register begin with the cascade tag")
 
 
 def column_too_small(world: World) -> None:
@@ -226,4 +224,7 @@ def held_without_a_reason(world: World) -> None:
         )  # fmt: skip
         world.issue(card, walks=True)
         world.hold(f"X-{number + 21:02d}", world.target(GATEHOUSE, frame), "existing-unmatched")
-    world.plant("existing-unmatched", "gatehouse", 16, "twelve numbers of no register, four of a former holder")
+    world.plant(
+        "held-by-other", GATEHOUSE, 4, "four numbers are somebody else's cards, but the gatehouse has them already"
+    )
+    world.plant("existing-unmatched", GATEHOUSE, 16, "twelve numbers of no register, four of a former holder")

@@ -28,7 +28,7 @@ def near_ids(world: World, serials: Serials) -> None:
                 numbers={SERIAL: serials.draw()},
             )
         )  # fmt: skip
-        world.plant("near-id", person, 2, f"{person!r} of East is {other!a} in the register of West")
+    world.plant("near-id", "person_id", 8, f"{', '.join(people)} of East are {', '.join(others)} in West's register")
 
 
 def source_without_a_rank(world: World) -> None:
@@ -72,7 +72,7 @@ def twin_rows(world: World) -> None:
         for twin in (card, replace(card, numbers={HARBOUR: next(second)})):
             world.issue(twin)
             world.reads_well("west-gate", world.any_time(), twin)
-        world.plant("twin-rows", card.id, 2, f"two rows of West give {card.id} different numbers")
+    world.plant("twin-rows", HARBOUR, 8, "two rows of West give each of four cards different numbers")
 
 
 def one_id_two_cards(world: World) -> None:
@@ -90,12 +90,11 @@ def replaces_in_vain(world: World) -> None:
     """Four cards replace what they cannot: a card of no register, themselves, another person's, another kind's."""
     locker = world.dice.one([card for card in world.cards if LOCKER in card.numbers])
     other = world.dice.one([card for card in world.walking if card.id.startswith("E-12-1")])
-    world.issue(east_card(world, 9241, replaces="E-12-0999"))
-    world.issue(east_card(world, 9242, replaces="E-12-9242"))
-    world.issue(east_card(world, 9243, replaces=other.id))
-    world.issue(east_card(world, 9244, replaces=locker.id))
-    world.plant(
-        "replaces", CREDENTIALS, 4,
-        f"E-12-9241 replaces a card of no register, E-12-9242 itself, E-12-9243 another person's {other.id}, "
-        f"E-12-9244 the locker number {locker.id}",
-    )  # fmt: skip
+    for number, replaced, problem in (
+        (9241, "E-12-0999", "an unknown credential"),
+        (9242, "E-12-9242", "itself"),
+        (9243, other.id, "another person's credential"),
+        (9244, locker.id, "a credential of another kind"),
+    ):
+        card = world.issue(east_card(world, number, replaces=replaced))
+        world.plant("replaces", problem, 1, f"{card.id} replaces {replaced}")

@@ -137,6 +137,7 @@ def old_issues(world: World) -> None:
     for place in range(12):
         before = replace(forgotten[place % 5], numbers={STRIPE: {**forgotten[place % 5].numbers[STRIPE], "issue": 1}})
         world.read("kiosk", world.any_time(*BEFORE), pad_track(world, track_bits(world, before)), "other-issue")
+    world.plant("issue-dropped", "car-park", 5, "five cards of which an earlier issue was read, which it would let in")
     world.plant("other-issue", "kiosk", 12, "five cards of which only the second issue is in the register")
 
 
