@@ -17,7 +17,7 @@ def export_without_zeros(world: World) -> None:
         if LOCKER in card.numbers:
             world.hold(card.person, world.target(LAUNDRY, card.numbers[LOCKER]).lstrip("0"), None, target=LAUNDRY)
             count += 1
-    world.plant("lost-zeros", LAUNDRY, count, f"{count} texts of eight digits are without their leading zeros")
+    world.plant("export-damage", LAUNDRY, count, f"{count} texts of eight digits are without their leading zeros")
 
 
 def sixteen_digits(world: World) -> None:
