@@ -62,7 +62,7 @@ def inverted_lines(world: World, cards: Cards) -> None:
             world.read("quay", world.any_time(20, 21), text, "check-failed")
             done += 1
     world.plant("check-failed", "quay", done, f"all {done} frames of two days were inverted")
-    world.plant("other-order", "quay", done, f"{done} frames are of known cards, with every bit inverted")
+    world.plant("re-set", "quay", done, f"{done} frames are of known cards, with every bit inverted")
 
 
 def cut_short(world: World, cards: Cards) -> None:

@@ -172,7 +172,7 @@ def inverted_lines(world: World, cards: list[DemoCard]) -> None:
         text = row.translate(str.maketrans("01", "10"))
         world.read("kiosk", world.any_time(*INVERTED), text, "check-failed")
     world.plant("check-failed", "kiosk", 12, "all 12 swipes of two days were inverted")
-    world.plant("other-order", "kiosk", 12, "12 swipes are of known cards, with every bit inverted")
+    world.plant("re-set", "kiosk", 12, "12 swipes are of known cards, with every bit inverted")
 
 
 def not_one_swipe(world: World, cards: list[DemoCard]) -> None:
@@ -210,6 +210,7 @@ def another_keyboard(world: World, cards: list[DemoCard]) -> None:
     for _ in range(32):
         text = world.encode(f"keyboard:dk/{chain}", world.dice.one(cards).numbers[STRIPE])
         world.read(PILOTS, world.any_time(PILOTS_DAY), text, "unreadable")
+    world.plant("re-set", PILOTS, 32, "from the 17th on 32 swipes are of known cards, under the Danish layout")
     world.plant("unreadable", PILOTS, 32, "32 swipes were typed at a computer that is set to the Danish layout")
 
 
