@@ -145,6 +145,7 @@ def build_brackwater(seed: int = SEED) -> World:
     clocks.clock_without_time(later, cards)
     clocks.silent_reset(later, cards)
     clocks.another_form(later, cards)
+    noise.rounded_lines(later, cards)
     columns.export_without_zeros(later)
     columns.sixteen_digits(later)
     columns.seventeen_digits(later)
