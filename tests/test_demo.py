@@ -246,7 +246,8 @@ def test_noted_numbers_are_as_many_as_chance_has_it(demo: Demo, demo_crosswalk: 
 
 
 def test_cut_labels_are_held_everywhere(demo: Demo, demo_crosswalk: Crosswalk) -> None:
-    held = [line for line in demo_crosswalk.lines if line.kind == "serial-card" and int(line.number) >> 24 == 0x88]
+    numbered = [line for line in demo_crosswalk.lines if line.kind == "serial-card" and line.number]
+    held = [line for line in numbered if int(line.number) >> 24 == 0x88]
     assert len(held) == 5 * 3  # labels, targets
     for line in held:
         assert line.action == "hold", line
@@ -458,14 +459,15 @@ def test_only_what_nothing_speaks_against_has_a_text(demo: Demo, demo_crosswalk:
         subjects[plant.code].add(plant.subject)
     for line in demo_crosswalk.lines:
         assert bool(line.text) is (line.action in ("add", "keep", "change")), line
-        if f"harbour {line.number}" in subjects["duplicate-number"] or line.credential in subjects["conflict"]:
+        disputed = line.credential in subjects["conflict"] and not line.number.startswith("57-45")  # superseded numbers
+        if f"harbour {line.number}" in subjects["duplicate-number"] or disputed:
             assert line.action == "hold", line
         if f"{line.person} {line.kind}" in subjects["two-active-issues"]:
             assert line.action == "hold", line
     wide = {
         line.credential
         for line in lines(demo_crosswalk, "payroll")
-        if line.action == "hold" and int(line.number) >= 1 << 31
+        if line.action == "hold" and line.number and int(line.number) >= 1 << 31
     }
     assert len(wide) == 305  # 300 cards and the five labels whose number begins with 88
     for target in ("turnstile", "canteen", "tool-store", "car-park"):
