@@ -364,6 +364,27 @@ def test_encodings_whose_lines_are_not_cut_before_they_are_decoded(
     assert (found.rows, found.unreadable, found.files[0].ended) == (usual.rows, 1, "")
 
 
+@pytest.mark.parametrize("declared", ["", "strip = true", 'strip = ["text"]'])
+@pytest.mark.parametrize("piece", [1 << 24, 1])
+def test_a_site_declares_that_white_space_is_no_part_of_a_cell(
+    tmp_path: Path, declared: str, piece: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Spaces before a time, behind a reader and around a text, one without a break and one without width."""
+    monkeypatch.setattr(sources, "PIECE_BYTES", piece)
+    site = file(tmp_path, SITE.replace('path = "readings.csv"', f'path = "readings.csv"\n{declared}'), "site.toml")
+    at, text = "2026-03-01T08:00:00Z", hexed(1, 2)
+    head = "time,reader,text ,presentation,expected" if declared else "time,reader,text,presentation,expected"
+    cells = [f"{at},east,{text}", f" {at},east,{text}", f"{at},east ,{text}", f"{at},east,\u00a0{text} \ufeff"]
+    file(tmp_path, "\n".join([head, *(f"{row},," for row in cells)]), "readings.csv")
+    described = load_site(site)
+    found = adds_up(
+        audit([described.readings.path], AuditPlan(columns=ColumnNames(), clock=Clock(described.zone), site=described))
+    )
+    assert (found.good, found.failing, found.unreadable) == {"": (1, 1, 2), "strip = true": (4, 0, 0)}.get(
+        declared, (2, 0, 2)
+    )
+
+
 def test_a_site_declares_the_encoding_of_its_readings_for_audit_and_crosswalk(tmp_path: Path) -> None:
     site = file(
         tmp_path, SITE.replace('path = "readings.csv"', 'path = "readings.csv"\nencoding = "utf-16"'), "site.toml"

@@ -35,6 +35,7 @@ from credkit.audit.sources import (
 )
 from credkit.core.errors import DefinitionError
 from credkit.core.sentences import redacted_repr
+from credkit.core.whitespace import strip_white_space
 from credkit.files.regularfiles import LONGEST_LINE_BYTES
 
 NEWLINE, QUOTE, RETURN = b"\n"[0], b'"'[0], b"\r"[0]
@@ -50,6 +51,7 @@ class CsvSource(CaptureFile):
     columns: ColumnNames
     delimiter: str = ","
     encoding: str = "utf-8"
+    strips_header: bool = False  # whether white space around the names of columns is left out
 
     def pieces(self) -> Iterator[FilePiece]:
         """The rows behind the header."""
@@ -122,7 +124,7 @@ class CsvSource(CaptureFile):
             raise DefinitionError(
                 f"{self.name} line 1: there is one column only: is the delimiter {redacted_repr(other)}?"
             )
-        return header
+        return list(map(strip_white_space, header)) if self.strips_header else header
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

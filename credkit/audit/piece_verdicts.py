@@ -23,6 +23,7 @@ from credkit.audit.secrets import TrackSearch
 from credkit.audit.sources import FilePiece, RowFault, RowTable
 from credkit.bulk import Inspected, Rule
 from credkit.bulk.words import Array
+from credkit.core.whitespace import white_space
 from credkit.files.times import SECOND_MICROS
 
 BIN_SECONDS = 600  # seconds: how finely rows are counted over time
@@ -119,7 +120,10 @@ def judge_table(table: RowTable, plan: AuditPlan, *, every: bool) -> PieceVerdic
     for fault in table.faults:
         if found.track is None and secrets.is_in_line(fault.raw):
             found.track = fault.line
-    lines, texts, readers, times = table.lines, table.text, table.reader, table.time
+    lines, names = table.lines, plan.columns
+    texts = _strip_cells(plan, names.text, table.text)
+    readers = _strip_cells(plan, names.reader, table.reader)
+    times = _strip_cells(plan, names.time, table.time)
     del table  # with the bytes of columns that are not needed any more
     moments = None
     problems: dict[int, str] = {}
@@ -152,6 +156,13 @@ def judge_table(table: RowTable, plan: AuditPlan, *, every: bool) -> PieceVerdic
         _judge_rows(rows, plan, found, secrets, every=every)
     found.faults.sort(key=lambda fault: fault.line)
     return found
+
+
+def _strip_cells(plan: AuditPlan, column: str, cells: Any) -> Any:
+    """The cells of a column, without the white space around them if the site says so; known readers have none."""
+    if column not in plan.stripped or cells is None or cells.dtype != pl.String:
+        return cells
+    return cells.str.strip_chars(white_space())
 
 
 class _Rows(NamedTuple):

@@ -89,8 +89,9 @@ def _open_source(path: Path, plan: AuditPlan, delimiter: str, encoding: str) -> 
         return ParquetSource(name=name, path=path, size=size, unit="row", columns=plan.columns, clock=plan.clock)
     if kind.startswith(".csv"):
         return CsvSource(
-            name=name, path=path, size=size, kind=kind, columns=plan.columns, delimiter=delimiter, encoding=encoding
-        )
+            name=name, path=path, size=size, kind=kind, columns=plan.columns, delimiter=delimiter, encoding=encoding,
+            strips_header=bool(plan.stripped),
+        )  # fmt: skip
     return JsonSource(name=name, path=path, size=size, kind=kind, columns=plan.columns)
 
 

@@ -90,6 +90,7 @@ class AuditPlan:
         self.columns = columns
         self.clock = clock
         self.site = site
+        self.stripped = site.readings.strip if site else frozenset[str]()  # columns read without white space around
         self.uses: list[ChainUse] = []
         self.names: list[str] = []
         self._codes: dict[str, int] = {}

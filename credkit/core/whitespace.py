@@ -9,7 +9,9 @@ Source: the Unicode Standard, 6.2 (space characters) and 23.2 (layout controls).
 
 from __future__ import annotations
 
+import sys
 import unicodedata
+from functools import cache
 from itertools import groupby
 
 # The first and the last of each range of characters without width.
@@ -32,6 +34,16 @@ def is_white_space(character: str) -> bool:
     [True, True, True, True, False]
     """
     return character.isspace() or character in ZERO_WIDTH
+
+
+@cache
+def white_space() -> str:
+    """Every character that is white space, or has no width, in the order of their numbers.
+
+    >>> white_space()[:6]
+    '\\t\\n\\x0b\\x0c\\r\\x1c'
+    """
+    return "".join(filter(is_white_space, map(chr, range(sys.maxunicode + 1))))
 
 
 def strip_white_space(text: str) -> str:
