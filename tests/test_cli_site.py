@@ -75,7 +75,7 @@ def test_the_demo_and_the_crosswalk_in_json(
     home = shutil.copytree(demo_command[0], tmp_path / "home")
     site = str(home / "brackwater" / "site.toml")
     *findings, total = records(run("crosswalk", site, "--out", str(home / "again"), "--json"))
-    assert {tuple(finding) for finding in findings} == {("code", "subject", "count", "text", "people")}
+    assert {tuple(finding) for finding in findings} == {("code", "subject", "count", "text", "people", "lines")}
     assert list(total) == ["site", "as_of", "out", "summary", "shared"]
     assert (total["site"], total["as_of"]) == ("Brackwater Terminal", "2026-03-31")
     *same, other, last, audited = records(run("demo", str(home / "brackwater"), "--json"))

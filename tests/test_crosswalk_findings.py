@@ -17,7 +17,7 @@ from credkit.crosswalk.result import FINDING_CODES
 from credkit.crosswalk.texts import TextResults
 from credkit.explain import diagnosis as diagnose
 from credkit.site.model import Site
-from tests.brackwater import Files, found, hexed, line, made, serials, two, walk
+from tests.brackwater import Files, found, frame, hexed, line, made, serials, two, walk
 from tests.commandline import ACCOUNT
 
 
@@ -58,6 +58,14 @@ FIXED = {  # cards of 57 that a reader turns into 12
     "seen": lambda: [f"{(12 << 16) + 101 + n}" for n in range(6)],
     "turned": lambda: [f"{(12 << 16) + 30001 + n}" for n in range(4)],
 }
+
+
+LATER = "2026-03-11T08:00:00+01:00"
+
+
+def good() -> Files:
+    """A box of cards, all of them read at the gate."""
+    return consecutive().read("gate", *(hexed(12, 101 + n) for n in range(8)))
 
 
 def fixed(*, several: bool) -> Files:
@@ -217,6 +225,24 @@ CASES: dict[str, list[tuple[str, int, Files, Files]]] = {  # code: subject, coun
         (
             "gate", 3, consecutive().read("gate", *(hexed(12, 101 + n, invert=True) for n in range(3))),
             consecutive().read("gate", *(hexed(12, 101 + n, invert=True) for n in range(2))),
+        ),
+    ],
+    "re-set": [
+        (
+            "gate", 4, consecutive().read("gate", *(frame(12, 101 + n) for n in range(4))),
+            consecutive().read("gate", *(frame(12, 901 + n) for n in range(4))),
+        ),
+        (
+            "gate", 20, good().read("gate", *(f"no card {n}" for n in range(20)), at=LATER),
+            good().read("gate", *["no card"] * 20, at=LATER),
+        ),
+        (
+            "gate", 5, good().read("gate", *(frame(12, 101 + n) for n in range(5)), at=LATER),
+            good().read("gate", *(frame(12, 101 + n) for n in range(2)), at=LATER),
+        ),
+        (
+            "gate", 5, good().read("gate", *(f"{int(frame(12, 101 + n), 2)}" for n in range(5)), at=LATER),
+            good().read("gate", *(f"{int(frame(12, 901 + n), 2)}" for n in range(5)), at=LATER),
         ),
     ],
     "single-facility": [

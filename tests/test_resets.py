@@ -1,12 +1,49 @@
-"""Readers that were re-set without anybody saying so, over random sites with and without such a reader."""
+"""Readers that were re-set without anybody saying so, over random sites with and without such a reader.
+
+What was planted, and so what must be found, is drawn by `tests.sitefaults`, not worked out by the search.
+"""
 
 from __future__ import annotations
 
+import re
+import tomllib
+from datetime import datetime
 from pathlib import Path
 
-from credkit.crosswalk import crosswalk
+import pytest
+
+from credkit import chain
+from credkit.crosswalk import Finding, crosswalk
+from credkit.site import load_site
 from tests.amounts import amounts
-from tests.randomsites import random_site
+from tests.randomsites import RandomSite, random_site
+
+CODES = ("other-order", "re-set")
+
+
+def found(drawn: RandomSite, home: Path) -> dict[str, list[Finding]]:
+    """The findings of readers that emit another chain, by reader."""
+    findings: dict[str, list[Finding]] = {}
+    for finding in crosswalk(drawn.load(home)).findings:
+        if finding.code in CODES:
+            findings.setdefault(finding.subject, []).append(finding)
+    return findings
+
+
+def reads_all(text: str, drawn: RandomSite) -> bool:
+    """Whether a chain reads what the planted reader emitted of registered cards, as the numbers that they have."""
+    changed = [drawn.readings[line - 2] for line in drawn.plants[0].lines]
+    codec = chain(text)
+    return all(codec._decode_raw(each.text) == each.fields for each in changed if each.card and not each.flip)
+
+
+def stated_chain(finding: Finding) -> str:
+    """The chain that the lines for the site file state for the failing readings."""
+    table = tomllib.loads("\n".join(finding.lines))
+    (reader,) = table["readers"].values()
+    if "chain" in reader:
+        return str(reader["chain"])
+    return str(reader["periods"]["from" in reader["periods"][1]]["chain"])
 
 
 @amounts("count", quick=8, whole=100)
@@ -16,3 +53,48 @@ def test_only_noise_is_an_exception_at_a_healthy_site(count: int, tmp_path: Path
         result = crosswalk(drawn.load(tmp_path))
         exceptions = {each.line for each in result.exceptions if each.file == "readings.csv"}
         assert exceptions == {line for line, reading in enumerate(drawn.readings, 2) if reading.noise}
+        assert not [finding for finding in result.findings if finding.code in CODES]
+
+
+@amounts("count", quick=8, whole=200)
+def test_a_silent_reset_is_found_with_its_chain_and_its_time(count: int, tmp_path: Path) -> None:
+    hits = times = 0
+    for seed in range(count):
+        drawn = random_site(seed, "silent_reset")
+        (plant,) = drawn.plants
+        findings = found(drawn, tmp_path)
+        assert findings.keys() <= {plant.reader}
+        if not findings:
+            continue
+        (finding,) = findings[plant.reader]
+        hits += reads_all(stated_chain(finding), drawn)
+        since = re.match(r"from (\S+)", finding.text)
+        assert since, finding.text
+        assert plant.since
+        moments = [reading.moment for reading in drawn.readings if reading.reader == plant.reader]
+        between = sorted((datetime.fromisoformat(since[1]), plant.since))
+        times += sum(between[0] <= moment < between[1] for moment in moments) <= 1
+    assert hits >= count * 30 / 34
+    assert times >= count * 30 / 34
+
+
+@pytest.mark.parametrize("fault", ["wrong_order", "inverted"])
+@amounts("count", quick=4, whole=60)
+def test_a_reader_in_another_order_all_along_is_found(fault: str, count: int, tmp_path: Path) -> None:
+    for seed in range(count):
+        drawn = random_site(seed, fault)  # type: ignore[arg-type]  # a literal that the parameters of a test lose
+        ((reader, (finding,)),) = found(drawn, tmp_path).items()
+        assert (reader, finding.code) == (drawn.plants[0].reader, "other-order")
+        assert reads_all(stated_chain(finding), drawn)
+
+
+def test_the_lines_for_the_site_file_mend_it(tmp_path: Path) -> None:
+    drawn = random_site(1, "silent_reset")
+    path = drawn.write(tmp_path)
+    ((reader, (finding,)),) = found(drawn, tmp_path).items()
+    before, own, after = drawn.toml.partition(f"[readers.{reader}]\n")
+    kept = re.sub("chain = .*\n", "", after, count=1)
+    table, rest = kept[: kept.index("[")], kept[kept.index("[") :]
+    path.write_text(before + own + table + "\n".join(finding.lines) + "\n" + rest, encoding="utf-8")
+    exceptions = {each.line for each in crosswalk(load_site(path)).exceptions if each.file == "readings.csv"}
+    assert exceptions == {line for line, reading in enumerate(drawn.readings, 2) if reading.noise}

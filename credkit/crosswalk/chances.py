@@ -9,7 +9,7 @@ Source: the birthday problem, general arithmetic.
 
 from __future__ import annotations
 
-from math import expm1, log1p
+from math import exp, expm1, lgamma, log, log1p
 
 MOST_NUMBERS_SUMMED = 100_000  # numbers whose chance is summed term by term
 
@@ -35,3 +35,21 @@ def duplicate_probability(count: int, bits: float) -> float:
     if count > MOST_NUMBERS_SUMMED:
         return -expm1(-expected_pairs(count, bits))
     return 0.0 - expm1(sum(log1p(-place / room) for place in range(count)))
+
+
+def binomial_tail(hits: int, tries: int, chance: float) -> float:
+    """The probability of at least ``hits`` in so many independent ``tries`` that hit by ``chance``.
+
+    >>> round(binomial_tail(9, 10, 0.5), 6)  # 11 of 1,024
+    0.010742
+    """
+    if hits <= 0 or chance >= 1:
+        return 1.0
+    if chance <= 0 or hits > tries:
+        return 0.0
+    most = log(chance), log1p(-chance), lgamma(tries + 1)
+    terms = (
+        most[2] - lgamma(count + 1) - lgamma(tries - count + 1) + count * most[0] + (tries - count) * most[1]
+        for count in range(hits, tries + 1)
+    )
+    return min(1.0, sum(map(exp, terms)))

@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Final
 
-from credkit.crosswalk.readers import ReaderFindings, ReaderText
+from credkit.crosswalk.readers import ReaderFindings
 from credkit.crosswalk.register import Card
 from credkit.crosswalk.result import Proof
 from credkit.crosswalk.sightings import Sighting
@@ -94,7 +94,7 @@ class Evidence:
 
     def _add_dispute(self, verdict: Verdict, reader_findings: ReaderFindings) -> None:
         """Record what a reading contradicts, unless its reader, set otherwise, would show just what was expected."""
-        explained = reader_findings.explained.get(ReaderText(verdict.sighting.reader.name, verdict.sighting.text), ())
+        explained = reader_findings.explained.get(verdict.sighting, frozenset())
         for credential in verdict.disputed:
             if credential not in explained:
                 self.disputes[credential][verdict.dispute] = None

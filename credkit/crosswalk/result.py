@@ -55,9 +55,9 @@ HOLD_CODES = {  # of lines that are held, besides those of rows; a finding of th
     "export-damage": "an export of a target that a spreadsheet altered",
 }
 FACT_CODES = {  # of findings that hold no line and except no row
-    "re-set": "a reader that was re-set while nobody said so",
+    "re-set": "a reader that seems to emit another chain than declared for a time, or fails from a moment on",
     "other-order": "a reader that seems to send its bits in another order",
-    "other-chain": "a reader that seems to write another form",
+    "other-chain": "a reader that seems to emit another chain than declared",
     "single-facility": "a reader that seems to send one facility code for all cards",
     "clock": "a reader whose clock is wrong: the times of these readings prove nothing",
     "unknown-expected": "cards that the desk expected, and no credentials row has",
@@ -197,7 +197,10 @@ def make_exception(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Finding:
-    """A fact about many rows: its subject, how many it counts, the ``rows`` it is about, and their ``people``."""
+    """A fact about many rows: its subject, how many it counts, the ``rows`` it is about, and their ``people``.
+
+    ``lines`` are ready for the site file.
+    """
 
     code: str
     subject: str
@@ -205,6 +208,7 @@ class Finding:
     text: str
     rows: frozenset[FileLine] = frozenset()
     people: int = 0
+    lines: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

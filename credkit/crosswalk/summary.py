@@ -137,6 +137,7 @@ def _text(result: Crosswalk, most: int | None) -> Iterator[str]:
             plain = finding.subject in result.unmasked
             told = mask_accounts(finding.text) if plain else finding.text
             yield from wrap_masked(f"{finding.subject}: {told}", "    ", "      ", unmasked=plain)
+            yield from (f"        {line}" for line in finding.lines)
         if most and len(them) > most:
             yield f"    and {len(them) - most:,} more"
     yield from ("", "Before you use this")

@@ -1,0 +1,180 @@
+"""What is said of a reader that was re-set, or emits another chain: since when, which chains fit, what to write.
+
+A reader that has its bits in another order all along is `other-order`, one that emits another chain all along
+`other-chain`. One that does so for a time is `re-set`, and so is one that fails from a moment on without a chain that
+explains it.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from json import dumps
+from re import fullmatch
+
+from credkit.core.sentences import format_count, redacted_repr
+from credkit.crosswalk.chain_trials import Owners
+from credkit.crosswalk.register import Card, Number
+from credkit.crosswalk.resets import FailingStretch, Reset, TimedText, find_resets
+from credkit.crosswalk.result import Finding, join_values
+from credkit.crosswalk.sightings import Sighting, format_moment
+from credkit.crosswalk.texts import branches
+from credkit.crosswalk.verdicts import Verdict
+from credkit.explain.diagnosis import KEYBOARD_CAUSE
+from credkit.site.model import CredentialKind, Period, Reader, Site
+
+MOST_SAMPLES = 3  # texts that a finding shows
+MOST_CHAINS_NAMED = 4  # that explain the texts equally well
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PeriodResets:
+    """Findings on one period of a reader; by text the credentials that it may be, and by sighting what explains it.
+
+    A sighting that a chain explains as the credential that the desk expected contradicts nobody.
+    """
+
+    findings: tuple[Finding, ...]
+    candidates: Mapping[str, tuple[str, ...]]
+    explained: Mapping[Sighting, frozenset[str]]
+
+
+def number_owners(owners: Mapping[Number, tuple[Card, ...]], kind: CredentialKind) -> Owners:
+    """The credentials of each number in the namespace of ``kind``."""
+    return {
+        number.values: tuple(dict.fromkeys(card.credential for card in cards))
+        for number, cards in owners.items()
+        if number.namespace == kind.namespace
+    }
+
+
+def find_period_resets(
+    site: Site, reader: Reader, period: Period, verdicts: Iterable[Verdict], owners: Owners
+) -> PeriodResets:
+    """What the readings of one ``period`` of a reader show of chains that it emits instead of the declared one."""
+    seen = sorted(
+        (verdict for verdict in verdicts if verdict.sighting.result is not None),
+        key=lambda verdict: verdict.sighting.moment,
+    )
+    readings = [
+        TimedText(
+            moment=verdict.sighting.moment, text=verdict.sighting.text, rows=len(verdict.sighting.rows),
+            credentials=tuple(dict.fromkeys(card.credential for card in verdict.owners)),
+            is_other_issue=verdict.code == "other-issue", expected=verdict.sighting.expected,
+        )
+        for verdict in seen
+    ]  # fmt: skip
+    others = [
+        each.codec
+        for other in site.readers.values()
+        for each in other.periods
+        if each is not period and other.kind.namespace == reader.kind.namespace
+    ]
+    found = find_resets(period.codec, reader.kind, readings, owners, others)
+    findings = [_describe_reset(site, reader, period, reset, readings) for reset in found.resets]
+    if found.failing:
+        findings.append(_describe_failing(site, reader, found.failing, readings))
+    candidates: dict[str, dict[str, None]] = defaultdict(dict)
+    explained: dict[Sighting, frozenset[str]] = {}
+    for reset in found.resets:
+        for place, named in reset.explained.items():
+            explained[seen[place].sighting] = frozenset(each for _, credentials in named for each in credentials)
+            for other, credentials in named:
+                candidates[readings[place].text] |= {f"{each} (if {other.text})": None for each in credentials}
+    return PeriodResets(
+        findings=tuple(findings), candidates={text: tuple(them) for text, them in candidates.items()},
+        explained=explained,
+    )  # fmt: skip
+
+
+def _describe_reset(site: Site, reader: Reader, period: Period, reset: Reset, readings: Sequence[TimedText]) -> Finding:
+    """The finding on readings that other chains explain."""
+    count = sum(readings[place].rows for place in reset.explained)
+    words = [other.text for other in reset.chains[:MOST_CHAINS_NAMED]]
+    more = len(reset.chains) - len(words)
+    equally = ", or equally if ".join(words) + (f", or equally by {more:,} other chains" if more else "")
+    is_order = all(other.cause not in ("", KEYBOARD_CAUSE) for other in reset.chains)
+    fits = f"{count:,} of {reset.failing:,} unresolved readings match known credentials if {equally}"
+    samples = _describe_samples(reader.kind, reset, readings)
+    chain = reset.chains[0].codec.name
+    if reset.since is None and reset.until is None:
+        days = _describe_days(site, [readings[place].moment for place in reset.explained])
+        return Finding(
+            code="other-order" if is_order else "other-chain", subject=reader.name, count=count,
+            text=f"{fits} ({days})" if is_order else f"{fits} ({days}): {samples}",
+            lines=() if reset.mixed else (f"[readers.{_key(reader.name)}]", f"chain = {_quote(chain)}"),
+        )  # fmt: skip
+    when = _describe_span(site, reset.since, reset.until, reset.last_good)
+    return Finding(
+        code="re-set", subject=reader.name, count=count,
+        text=f"{when}, {fits}: {samples}; check how the reader is set, then declare its periods:",
+        lines=tuple(_period_lines(site, reader, period, chain, reset)),
+    )  # fmt: skip
+
+
+def _describe_failing(site: Site, reader: Reader, failing: FailingStretch, readings: Sequence[TimedText]) -> Finding:
+    """The finding on readings that fail from a moment on, which no chain explains."""
+    texts = list(dict.fromkeys(readings[place].text for place in failing.places))
+    samples = ", ".join(map(redacted_repr, texts[:MOST_SAMPLES]))
+    when = _describe_span(site, failing.since, failing.until, failing.last_good)
+    different = format_count(len(texts), "different text")
+    text = (
+        f"{when}, {failing.failing:,} of {format_count(failing.total, 'reading')} are unresolved, {different} (such as "
+        f"{samples}); none of {failing.tried:,} chains that were tried explains them; ask who changed the reader then"
+    )
+    return Finding(code="re-set", subject=reader.name, count=failing.failing, text=text)
+
+
+def _describe_span(site: Site, since: datetime | None, until: datetime | None, last_good: datetime | None) -> str:
+    """From when to when, by the site's clocks."""
+    start = f"from {format_moment(site, since)}" if since else "from the first reading"
+    end = f" until {format_moment(site, until)}" if until else " on"
+    return start + end + (f" (the last good reading before: {format_moment(site, last_good)})" if last_good else "")
+
+
+def _describe_days(site: Site, moments: Sequence[datetime]) -> str:
+    first, last = (moment.astimezone(site.zone).date() for moment in (min(moments), max(moments)))
+    return f"read on {first}" if first == last else f"read from {first} to {last}"
+
+
+def _describe_samples(kind: CredentialKind, reset: Reset, readings: Sequence[TimedText]) -> str:
+    """A few different texts, and what the first chain makes of each."""
+    first = reset.chains[0]
+    found: dict[str, str] = {}
+    for place, named in reset.explained.items():
+        text = readings[place].text
+        credentials = dict(named).get(first, ())
+        fields = first.codec._decode_raw(text)
+        if credentials and fields is not None and len(found) < MOST_SAMPLES:
+            number = redacted_repr("-".join(map(str, kind.number_in(fields))))
+            found[text] = f"{redacted_repr(text)} is {number}, {join_values(credentials, 'or')}"
+    return "; ".join(found.values())
+
+
+def _period_lines(site: Site, reader: Reader, period: Period, chain: str, reset: Reset) -> Iterator[str]:
+    """The periods of the reader for the site file: as declared, as found, and as declared again."""
+    names = [branch.name for branch in branches(period.codec)]
+    declared = f"[{', '.join(map(_quote, names))}]" if len(names) > 1 else _quote(names[0])
+    spans = [
+        (declared, period.start, reset.since, reset.since is not None),
+        (_quote(chain), reset.since or period.start, reset.until or period.end, True),
+        (declared, reset.until, period.end, reset.until is not None),
+    ]
+    for text, start, end, exists in spans:
+        if exists:
+            yield f"[[readers.{_key(reader.name)}.periods]]"
+            yield f"chain = {text}"
+            yield from (f"from = {start.astimezone(site.zone).isoformat()}" for start in (start,) if start)
+            yield from (f"until = {end.astimezone(site.zone).isoformat()}" for end in (end,) if end)
+
+
+def _quote(text: str) -> str:
+    """A text as TOML writes it."""
+    return dumps(text, ensure_ascii=False)
+
+
+def _key(name: str) -> str:
+    """A key as TOML writes it."""
+    return name if fullmatch("[A-Za-z0-9_-]+", name) else _quote(name)
