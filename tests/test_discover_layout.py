@@ -271,12 +271,10 @@ def test_a_catalogued_layout_is_rediscovered_from_frames_that_it_encodes(name: s
         for shift, mask, odd in check.rows
     )
     claimed = Span(check.mask for check in found.checks)
-    for field in found.fields:
-        if field.kind == "constant":
-            for place, bit in zip(field.places, field.value, strict=True):
-                assert all(frame >> (length - 1 - place) & 1 == int(bit) for frame in frames)
-                claimed.add(1 << place | int(bit) << length)
-                true.add(1 << place | int(bit) << length)
+    for place, bit in found.constants:
+        assert all(frame >> (length - 1 - place) & 1 == bit for frame in frames)
+        claimed.add(1 << place | bit << length)
+        true.add(1 << place | bit << length)
     assert all(mask in true for mask in claimed), "nothing false is claimed"
     if name != "keypad-8":  # sixteen keys: four bits and their complement, which is no parity of several bits
         assert all(mask in claimed for mask in true)

@@ -17,6 +17,7 @@ from credkit.discover.knownfields import Coding, KnownField
 FieldKind: TypeAlias = Literal["known", "count", "constant", "unknown"]
 FEWEST_COUNTED = 8  # frames in a row that count up; so many random ones do once in 20,000 samples
 MOST_OUT_OF_ORDER = 0.05  # of the steps
+MOST_ENCLOSED = 3  # constant bits between varying ones, which are taken to be of one field with them
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,6 +67,9 @@ def find_fields(
             )
         )
     still = {place: bit for place, bit in constants if place not in taken}
+    for run in _enclosed_runs(sorted(still), taken, length):
+        for place in run:
+            del still[place]
     for first, last in runs(sorted(still)):
         value = "".join(str(still[place]) for place in range(first, last + 1))
         found.append(
@@ -81,6 +85,16 @@ def find_fields(
         else:
             found.append(FoundField(name=f"unknown_{first}", kind="unknown", places=places))
     return tuple(sorted(found, key=lambda field: min(field.places)))
+
+
+def _enclosed_runs(places: Sequence[int], taken: Collection[int], length: int) -> list[range]:
+    """Short runs of constant bits between bits that vary: a field of which few values were seen has such."""
+    free = set(range(length)) - set(places) - set(taken)
+    return [
+        range(first, last + 1)
+        for first, last in runs(places)
+        if last - first < MOST_ENCLOSED and first - 1 in free and last + 1 in free
+    ]
 
 
 def counts_up(frames: Sequence[int], length: int, places: tuple[int, ...]) -> bool:

@@ -9,6 +9,7 @@ from typing import Any
 from credkit import layout_entry
 from credkit.core.codec import Entry
 from credkit.core.frozen import FrozenMapping
+from credkit.core.reading import describe_places
 from credkit.core.sentences import format_count
 from credkit.core.spans import format_span
 from credkit.discover.evidence import Confidence, confidence_of
@@ -25,7 +26,7 @@ SOURCE = "derived from samples by credkit discover layout; no document"
 class LayoutClaim:
     """One claim and what it rests on: ``frames`` different frames, which show ``patterns`` patterns of its bits.
 
-    ``untested`` are bits of it that did not vary in the sample: whether they belong to it is not known.
+    ``untested`` are bits of it that did not vary in the sample, or not by themselves: they may not belong to it.
     """
 
     text: str
@@ -52,7 +53,8 @@ class FoundLayout:
     ``frames`` counts the frames, ``different`` those that differ, ``rank`` the independent directions in which they do.
     ``checks`` are likely or established and stand in the layout; ``possible`` checks do not. ``untested`` counts
     relations that hold but say little. ``outliers`` are frames, by index, that break what all others keep to.
-    ``unplaced`` are known numbers that stand nowhere beyond doubt. ``equivalents`` are catalogued layouts that read
+    ``unplaced`` are known numbers that stand nowhere beyond doubt. ``constants`` are the bits that are the same in
+    every frame, with their values. ``equivalents`` are catalogued layouts that read
     every frame.
     """
 
@@ -67,6 +69,7 @@ class FoundLayout:
     untested: int
     outliers: tuple[int, ...]
     unplaced: tuple[str, ...]
+    constants: tuple[tuple[int, int], ...]
     equivalents: tuple[str, ...]
     next_card: NextCard | None = None
 
@@ -162,7 +165,7 @@ def check_row(check: Relation, length: int) -> dict[str, Any]:
 def check_text(check: Relation, length: int) -> str:
     """A check in words: ``bit 0: even parity over bits 1-12``."""
     parity = "odd" if check.is_odd(length) else "even"
-    return f"bit {check.cover.bit}: {parity} parity over bits {format_span(check.cover.covers)}"
+    return f"bit {check.cover.bit}: {parity} parity over {describe_places('bits', check.cover.covers)}"
 
 
 def field_text(field: FoundField) -> str:
@@ -170,7 +173,7 @@ def field_text(field: FoundField) -> str:
     number = field.number
     coding = "BCD, " if field.coding == "bcd" else ""
     order = number.order if number is not None else "first bit highest"
-    text = f"{field.name}: bits {format_span(field.places)}, {coding}{order}"
+    text = f"{field.name}: {describe_places('bits', field.places)}, {coding}{order}"
     if number is not None and number.offset:
         sign = "plus" if number.offset > 0 else "minus"
         text += f", {sign} {abs(number.offset)}"

@@ -152,9 +152,10 @@ def _analyse(
         name=name, length=length, frames=len(frames), different=len(different), rank=relations.rank, fields=fields,
         checks=checks, possible=relations.possible, untested=relations.untested,
         outliers=tuple(i for i, frame in enumerate(frames) if frame in bad), unplaced=placed.unplaced,
+        constants=relations.constants,
         equivalents=equivalent_layouts(clean, length),
     )  # fmt: skip
-    return replace(found, next_card=find_next_card(found, relations.constants))
+    return replace(found, next_card=find_next_card(found))
 
 
 def equivalent_layouts(frames: Sequence[int], length: int) -> tuple[str, ...]:

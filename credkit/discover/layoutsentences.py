@@ -8,8 +8,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import NamedTuple
 
+from credkit.core.reading import describe_places
 from credkit.core.sentences import format_count
-from credkit.core.spans import format_span
 from credkit.discover.evidence import ESTABLISHED_BITS, LIKELY_BITS, samples_missing
 from credkit.discover.foundlayout import FoundLayout, LayoutClaim
 from credkit.discover.layouttoml import chance_text
@@ -77,6 +77,7 @@ def _claim(claim: LayoutClaim) -> str:
         base = f"{patterns} of these bits in {frames}, no exception"
     else:
         base = f"{claim.patterns} of {format_count(claim.frames, 'card')} agree"
+    belongs = "belong to it" if len(claim.untested) > 1 else "belongs to it"
     text = f"{claim.text}: {base}, chance {chance_text(claim.bits)}"
     if is_check and claim.confidence == "possible":
         text += "; not in the layout"
@@ -86,24 +87,24 @@ def _claim(claim: LayoutClaim) -> str:
         cards = format_count(samples_missing(claim.bits, wanted), "more unlike card")
         text += f"; {word} with {cards}"
     if claim.untested:
-        many = len(claim.untested) > 1
-        noun, belongs = ("bits", "they belong") if many else ("bit", "it belongs")
-        text += f"; {noun} {format_span(claim.untested)} did not vary, so whether {belongs} to it is open"
+        text += f"; not tested: whether {describe_places('bits', claim.untested)} {belongs}"
     return text
 
 
 def _unknown(found: FoundLayout) -> Iterator[str]:
     for field in found.fields:
-        span = format_span(field.places)
-        noun = "bits" if len(field.places) > 1 else "bit"
+        bits = describe_places("bits", field.places)
         if field.kind == "constant":
-            yield f"{noun} {span}: {field.value} in every frame: fixed, a facility code, or part of a number"
+            yield f"{bits}: {field.value} in every frame: fixed, a facility code, or part of a number"
         elif field.kind == "count":
-            yield f"{noun} {span}: count up from frame to frame; where the number begins is open"
+            yield f"{bits}: count up from frame to frame; where the number begins is open"
         elif field.kind == "unknown":
-            yield f"{noun} {span}: vary; nothing is known of them" if noun == "bits" else f"bit {span}: varies"
+            still = tuple(place for place, _ in found.constants if place in field.places)
+            but = f", but for {describe_places('bits', still)}" if still else ""
+            verb, them = ("vary", "them") if len(field.places) > 1 else ("varies", "it")
+            yield f"{bits}: {verb}{but}; nothing is known of {them}"
         elif field.number is not None and field.confidence is None:
-            yield f"{field.name}: bits {span} fit, beside what is known, but {field.name} was too alike to be sure"
+            yield f"{field.name}: {bits} fit, beside what is known, but {field.name} was too alike to be sure"
     for name in found.unplaced:
         yield f"{name}: no one place fits it beyond doubt"
 

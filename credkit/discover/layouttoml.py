@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from credkit.core.reading import describe_places
 from credkit.core.sentences import format_count
 from credkit.core.spans import format_span
 from credkit.discover.foundlayout import FoundLayout, check_row, untested_bits
@@ -70,11 +71,11 @@ def _remarks(found: FoundLayout) -> Iterator[str]:
             if field.number.offset:
                 yield f"{field.name}: the known number is the field plus {field.number.offset}, a step of the chain."
             if field.number.spare:
-                bits = format_span(field.number.spare)
-                yield f"{field.name}: bits {bits} were always 0, and may not belong to it."
+                bits = describe_places("bits", field.number.spare)
+                yield f"{field.name}: {bits} had only zeros, and may not belong to it."
     for check in found.checks:
         untested = untested_bits(check)
-        doubt = f"; that it covers bits {format_span(untested)} was not tested" if untested else ""
+        doubt = f"; that it covers {describe_places('bits', untested)} was not tested" if untested else ""
         yield f"bit {check.cover.bit}: {check.confidence}, chance {chance_text(check.evidence)}{doubt}."
 
 

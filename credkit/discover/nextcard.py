@@ -13,7 +13,7 @@ from math import log2
 from random import Random
 
 from credkit.core.frozen import FrozenMapping
-from credkit.core.spans import format_span
+from credkit.core.reading import describe_places
 from credkit.discover.evidence import samples_missing
 from credkit.discover.foundlayout import FoundLayout, NextCard
 from credkit.discover.gf2 import mask_of
@@ -24,17 +24,17 @@ DRAWS = 16  # cards of an unknown kind that are averaged over
 MOST_READINGS = 64  # covers of one check that are compared
 
 
-def find_next_card(found: FoundLayout, constants: Sequence[tuple[int, int]]) -> NextCard | None:
+def find_next_card(found: FoundLayout) -> NextCard | None:
     """The card that separates the readings of ``found`` most; None if every reading is decided."""
     best: NextCard | None = None
-    for card in _cards(found, constants):
+    for card in _cards(found):
         if card.bits >= LEAST_BITS and (best is None or card.bits > best.bits + 1e-9):
             best = card
     return best
 
 
-def _cards(found: FoundLayout, constants: Sequence[tuple[int, int]]) -> Iterator[NextCard]:
-    still = {place for place, _ in constants}
+def _cards(found: FoundLayout) -> Iterator[NextCard]:
+    still = {place for place, _ in found.constants}
     for field in found.fields:
         if field.number is not None and (spare := field.number.spare):
             least = 1 << (len(field.places) - len(spare))
@@ -47,13 +47,13 @@ def _cards(found: FoundLayout, constants: Sequence[tuple[int, int]]) -> Iterator
         if field.kind == "known" and set(field.places) & still:
             places = sorted(set(field.places) & still)
             yield NextCard(
-                text=f"a card with another {field.name}: bits {format_span(places)} were the same in every frame",
+                text=f"a card with another {field.name}: {describe_places('bits', tuple(places))} never varied",
                 bits=_average(found, places),
             )  # fmt: skip
         elif field.kind == "constant":
+            where = describe_places("bits", field.places)
             yield NextCard(
-                text=f"a card of another site, order or box: bits {format_span(field.places)} were {field.value} in "
-                "every frame",
+                text=f"a card of another site, order or box: in every frame so far, {where} had {field.value}",
                 bits=_average(found, field.places) + 0.5,
             )  # fmt: skip
     missing = [samples_missing(each.evidence) for each in (*found.checks, *found.possible)]

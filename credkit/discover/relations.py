@@ -107,6 +107,9 @@ class _Search:
         self.varying = ((1 << length) - 1) & ~still
         for mask in given:
             self.known.add(mask)
+        self.modulo = self.known.copy()  # and what is never a claim: two bits that only change together
+        self.tied = 0
+        self.add_ties()
         self.weighed: dict[int, tuple[int, float]] = {}
 
     def run(self) -> Relations:
@@ -128,6 +131,20 @@ class _Search:
             possible=tuple(accepted[len(claimed) :]), untested=sum(1 for mask in self.all if span.copy().add(mask)),
         )  # fmt: skip
 
+    def add_ties(self) -> None:
+        """Note the bits that change together: they may be the high bits of one number."""
+        first: dict[int, int] = {}
+        for place in positions_of(self.varying):
+            value = self.values[place]
+            same = min(value, value ^ self.one)
+            if same in first:
+                other = first[same]
+                constant = 1 << self.length if self.values[other] != value else 0
+                self.modulo.add(1 << place | 1 << other | constant)
+                self.tied |= 1 << place | 1 << other
+            else:
+                first[same] = place
+
     # ── candidates ──────────────────────────────────────────────────────────────────────────────
 
     def regular_classes(self) -> dict[int, list[Cover]]:
@@ -146,8 +163,8 @@ class _Search:
 
     def put(self, found: dict[int, list[Cover]], covers: Iterable[Cover]) -> None:
         for cover in covers:
-            key = self.known.reduce(self.relation_over(cover.places))
-            if (key & self.varying).bit_count() > 2:  # two bits that move together may be the high bits of one number
+            key = self.modulo.reduce(self.relation_over(cover.places))
+            if (key & self.varying).bit_count() > 2:
                 found.setdefault(key, []).append(cover)
 
     def relation_over(self, places: Iterable[int]) -> int:
@@ -158,13 +175,13 @@ class _Search:
 
     def irregular_classes(self, accepted: Sequence[Relation]) -> dict[int, list[Cover]]:
         """Other relations, each as the sparsest sum that has it, or all solved for the last bits of the frame."""
-        span = self.known.copy()
+        span = self.modulo.copy()
         for each in accepted:
             span.add(each.mask)
         left = [mask for mask in self.all if span.add(mask)]
         if not left or self.count - 1 - LIKELY_BITS < self.length / 2:
             return {}
-        reduced = [self.known.reduce(mask) for mask in (*left, *(each.mask for each in accepted))]
+        reduced = [self.modulo.reduce(mask) for mask in (*left, *(each.mask for each in accepted))]
         if len(reduced) <= MOST_ENUMERATED:
             chosen = sorted((mask for mask in sums(reduced) if mask), key=lambda mask: (mask.bit_count(), mask))
         else:
@@ -200,7 +217,7 @@ class _Search:
 
         Of established relations the sparsest is first; of others the one with most evidence.
         """
-        span = self.known.copy()
+        span = self.modulo.copy()
         for each in accepted:
             span.add(each.mask)
         costs = {key: min(cover.cost for cover in covers) + self.cost for key, covers in classes.items()}
@@ -233,7 +250,7 @@ class _Search:
 
         What follows from several is as sure as the least sure of them, or as its own test makes it.
         """
-        before = {self.known.reduce(each.mask): each for each in accepted}
+        before = {self.modulo.reduce(each.mask): each for each in accepted}
         within = Span(before)
         choice = [key for key in classes if key in within]
         choice.sort(key=lambda key: ((key & self.varying).bit_count(), min(cover.cost for cover in classes[key]), key))
@@ -251,7 +268,7 @@ class _Search:
 
     def added_test(self, key: int, accepted: Sequence[Relation]) -> float:
         """The least that is tested of the relation plus any sum of those before it."""
-        before = [self.known.reduce(each.mask) for each in accepted]
+        before = [self.modulo.reduce(each.mask) for each in accepted]
         several = sums(before[:MOST_SUMMED]) if len(before) <= MOST_SUMMED else iter((0, *before))
         return min((self.weigh(key ^ total)[1] for total in several), default=inf)
 
@@ -268,13 +285,14 @@ class _Search:
                 not partner,
                 cover.cost,
                 distance_from_half(self.length, cover.bit, cover.covers),
+                len(cover.covers),
                 cover.covers,
             )
 
         first, *others = sorted(set(covers), key=order)
         mask = self.relation_over(first.places)
         return Relation(
-            mask=mask, cover=first, tested=positions_of(key & self.varying), others=tuple(others),
+            mask=mask, cover=first, tested=positions_of(key & self.varying & ~self.tied), others=tuple(others),
             patterns=self.weigh(key)[0], evidence=tested,
         )  # fmt: skip
 

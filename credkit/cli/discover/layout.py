@@ -90,14 +90,14 @@ def layout(
         else:
             if number:
                 door.say()
-            _show(door, each, read.lines, file)
+            _show(door, each, read.lines, file, chain)
     if not as_json and not as_toml:
         door.say()
         door.say(COPIES)
     return int(not any(each.is_found for each in found))
 
 
-def _show(door: Console, found: FoundLayout, lines: tuple[int, ...], file: Path) -> None:
+def _show(door: Console, found: FoundLayout, lines: tuple[int, ...], file: Path, chain: str | None) -> None:
     """The verdict, the drawing, the claims and what to do next."""
     door.say(verdict(found))
     if found.is_found:
@@ -130,8 +130,12 @@ def _show(door: Console, found: FoundLayout, lines: tuple[int, ...], file: Path)
     if found.next_card is not None:
         door.say(f"- present {found.next_card.text}", indent="  ")
     if found.is_found:
-        door.say(f"- credkit discover layout {file} --toml > {found.name}.toml")
-        door.say(f"- credkit explain --layouts {found.name}.toml {found.chain} FRAME")
+        given = f" --chain {chain}" if chain else ""
+        read = found.chain.replace("binary", chain, 1) if chain else found.chain
+        door.say(
+            f"- credkit discover layout {file}{given} --name {found.name} --toml > {found.name}.toml", indent="    "
+        )
+        door.say(f"- credkit explain --layouts {found.name}.toml {read} TEXT", indent="    ")
 
 
 def _record(found: FoundLayout, lines: tuple[int, ...]) -> dict[str, Any]:
