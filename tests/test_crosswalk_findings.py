@@ -229,10 +229,6 @@ CASES: dict[str, list[tuple[str, int, Files, Files]]] = {  # code: subject, coun
     ],
     "re-set": [
         (
-            "gate", 4, consecutive().read("gate", *(frame(12, 101 + n) for n in range(4))),
-            consecutive().read("gate", *(frame(12, 901 + n) for n in range(4))),
-        ),
-        (
             "gate", 20, good().read("gate", *(f"no card {n}" for n in range(20)), at=LATER),
             good().read("gate", *["no card"] * 20, at=LATER),
         ),
@@ -243,6 +239,12 @@ CASES: dict[str, list[tuple[str, int, Files, Files]]] = {  # code: subject, coun
         (
             "gate", 5, good().read("gate", *(f"{int(frame(12, 101 + n), 2)}" for n in range(5)), at=LATER),
             good().read("gate", *(f"{int(frame(12, 901 + n), 2)}" for n in range(5)), at=LATER),
+        ),
+    ],
+    "other-chain": [
+        (
+            "gate", 4, consecutive().read("gate", *(frame(12, 101 + n) for n in range(4))),
+            consecutive().read("gate", *(frame(12, 901 + n) for n in range(4))),
         ),
     ],
     "single-facility": [
@@ -329,8 +331,6 @@ CASES: dict[str, list[tuple[str, int, Files, Files]]] = {  # code: subject, coun
 ELSEWHERE = {  # codes that need other sites, and the modules with their tests
     "issue-dropped": "test_crosswalk",
     "export-damage": "test_crosswalk",
-    "re-set": "test_resets",
-    "other-chain": "test_resets",
     "clock": "test_resets",
 }
 

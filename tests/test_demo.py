@@ -498,7 +498,7 @@ def test_the_gatehouse_keeps_changes_and_adds_what_the_export_says(demo: Demo, d
         ("other-order", "ferry", "612 of 640 unresolved readings match known credentials if bytes are reversed"),
         ("re-set", "quay", "110 of 110 unresolved readings match known credentials if the lines are inverted"),
         ("re-set", "slipway", "if the chain is hex:8/right-justified:26/wiegand-26"),
-        ("re-set", "pilots", "if it was typed under the keyboard layout dk"),
+        ("re-set", "pilots", "if they were typed under the keyboard layout dk"),
         ("other-chain", "linkspan", "if the chain is hex:6/fields:facility:8,number:16"),
         ("near-id", "person_id", "Did you mean the same"),
         ("unknown-expected", "readings.csv", "did you mean"),

@@ -123,7 +123,7 @@ def find_several_holders(site: Site, register: Register, doubts: Doubts) -> Iter
     for card in register.counting:
         if not card.code and status_on(card.row, site.as_of, site.rules) == ACTIVE:
             groups[card.credential, card.kind.name].append(card)
-    several = {key: group for key, group in groups.items() if len(group) > 1}
+    several = {key: group for key, group in groups.items() if len(group) > 1 and not _are_twins(group)}
     for (credential, _), group in several.items():
         for card in group:
             beside = [other.row for other in islice(group, MOST_VALUES_NAMED + 1) if other is not card][
@@ -139,6 +139,12 @@ def find_several_holders(site: Site, register: Register, doubts: Doubts) -> Iter
             f"({describe_rows(card.row.line for card in group)}): end the assignments that are over",
             rows=register.lines_of(group),
         )  # fmt: skip
+
+
+def _are_twins(group: Sequence[Card]) -> bool:
+    """Whether the rows are all of one person, and held because they differ."""
+    has_twins = any(doubt.code == "twin-rows" for card in group for doubt in card.doubts)
+    return has_twins and len({card.row.person for card in group}) == 1
 
 
 def find_row_doubts(site: Site, register: Register) -> Iterator[Finding]:

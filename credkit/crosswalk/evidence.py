@@ -9,7 +9,7 @@ lose logs.
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Collection, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Final
@@ -17,7 +17,6 @@ from typing import Final
 from credkit.crosswalk.readers import ReaderFindings
 from credkit.crosswalk.register import Card
 from credkit.crosswalk.result import Proof
-from credkit.crosswalk.sightings import Sighting
 from credkit.crosswalk.verdicts import Verdict
 from credkit.site.model import Site
 
@@ -63,13 +62,7 @@ class Evidence:
     another card may be of.
     """
 
-    def __init__(
-        self,
-        site: Site,
-        verdicts: Sequence[Verdict],
-        reader_findings: ReaderFindings,
-        timeless: Collection[Sighting] = (),
-    ) -> None:
+    def __init__(self, site: Site, verdicts: Sequence[Verdict], reader_findings: ReaderFindings) -> None:
         self.zone = site.zone
         self.summaries: dict[Card, SightingSummary] = defaultdict(SightingSummary)
         self.unresolved_codes: dict[Card, dict[str, None]] = defaultdict(dict)
@@ -87,7 +80,7 @@ class Evidence:
             if not group[0].cards:
                 for card in group[0].owners:
                     self.unresolved_codes[card][code] = None
-            moments = [verdict.sighting.moment for verdict in group if verdict.sighting not in timeless]
+            moments = [verdict.sighting.moment for verdict in group if verdict.sighting.is_dated]
             span = (min(moments), max(moments)) if moments else ()
             for card in group[0].cards:
                 self.summaries[card].add(reader, len(group), span, certain=alone and not doubtful, doubtful=doubtful)

@@ -99,7 +99,9 @@ class TargetExport:
         ]
         unwanted = ((self.stored(row), "") for row in self.rows if row.person not in wanted)
         self.damage = judge_export([*((held, text) for held, text, _ in pairs), *unwanted])
-        return {card: held for held, text, card in pairs if self.damage.explains(held, text)}
+        found = {card: held for held, text, card in pairs if self.damage.explains(held, text)}
+        self.altered_holdings = {Holding(card.row.person, held) for card, held in found.items()}
+        return found
 
     def _find_replaced(self, done: TargetTexts) -> dict[Card, str]:
         """The text of the export that each active card replaces: one that no active card of the person explains."""
@@ -154,7 +156,7 @@ class TargetExport:
         explained, found = [], []
         for row in self.rows:
             holding = Holding(row.person, self.stored(row))
-            if holding in self.current:
+            if holding in self.current or holding in self.altered_holdings:
                 explained.append(row.line)
                 continue
             if holding in self.explaining:

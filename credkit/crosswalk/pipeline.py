@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
+from credkit.crosswalk.clocks import describe_clock_faults, find_clock_faults, mark_undated
 from credkit.crosswalk.credentials import (
     Doubts,
     compare_printed_numbers,
@@ -58,6 +59,8 @@ def crosswalk(site: Site, rows: Rows | None = None) -> Crosswalk:
     seen = collect_sightings(site, rows.readings, texts)
     columns = judge_columns(site, rows.credentials, seen)
     register = build_register(site, rows.credentials, texts, columns, _confirmed_numbers(site, columns, seen))
+    clock_faults = find_clock_faults(site, register.owners, seen)
+    seen = mark_undated(seen, clock_faults)
     found = judge_sightings(site, register, columns, seen)
     reader_findings = analyse_readers(site, register, found)
     evidence = Evidence(site, found, reader_findings)
@@ -74,6 +77,7 @@ def crosswalk(site: Site, rows: Rows | None = None) -> Crosswalk:
         *find_unknown_sources(site, register),
         *check_replaced(register),
         *reader_findings.findings,
+        *describe_clock_faults(site, clock_faults),
     ]
     written, exports = {}, {}
     for target in site.targets.values():

@@ -95,10 +95,10 @@ def _describe_reset(site: Site, reader: Reader, period: Period, reset: Reset, re
     words = [other.text for other in reset.chains[:MOST_CHAINS_NAMED]]
     more = len(reset.chains) - len(words)
     equally = ", or equally if ".join(words) + (f", or equally by {more:,} other chains" if more else "")
-    is_order = all(other.cause not in ("", KEYBOARD_CAUSE) for other in reset.chains)
+    is_order = reset.chains[0].cause not in ("", KEYBOARD_CAUSE)
     fits = f"{count:,} of {reset.failing:,} unresolved readings match known credentials if {equally}"
     samples = _describe_samples(reader.kind, reset, readings)
-    chain = reset.chains[0].codec.name
+    chain = _simplest_chain(reset)
     if reset.since is None and reset.until is None:
         days = _describe_days(site, [readings[place].moment for place in reset.explained])
         return Finding(
@@ -112,6 +112,13 @@ def _describe_reset(site: Site, reader: Reader, period: Period, reset: Reset, re
         text=f"{when}, {fits}: {samples}; check how the reader is set, then declare its periods:",
         lines=tuple(_period_lines(site, reader, period, chain, reset)),
     )  # fmt: skip
+
+
+def _simplest_chain(reset: Reset) -> str:
+    """Of the chains that read alike, the first one with the fewest steps."""
+    readings = [dict(named) for named in reset.explained.values()]
+    alike = [other for other in reset.chains if all(each.get(other) == each.get(reset.chains[0]) for each in readings)]
+    return min((other.codec.name for other in alike), key=lambda name: name.count("/"))
 
 
 def _describe_failing(site: Site, reader: Reader, failing: FailingStretch, readings: Sequence[TimedText]) -> Finding:

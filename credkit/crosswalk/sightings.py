@@ -30,7 +30,8 @@ class Sighting:
     """A text seen at a reader at the true time ``moment`` (in UTC).
 
     ``result`` is None where a stream could make no text of the rows; ``problem`` then says why.
-    ``presentation`` numbers the times that a card was held once; it is 0 where nothing says so.
+    ``presentation`` numbers the times that a card was held once; it is 0 where nothing says so. One that is not
+    ``is_dated`` comes from a clock that is wrong: its moment proves nothing.
     """
 
     rows: tuple[ReadingRow, ...]
@@ -42,6 +43,7 @@ class Sighting:
     problem: str = ""
     presentation: int = 0
     expected: str = ""
+    is_dated: bool = True
 
 
 def format_moment(site: Site, moment: datetime) -> str:

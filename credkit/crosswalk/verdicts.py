@@ -8,7 +8,7 @@ the question whether the credential was active on that day.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 
@@ -78,14 +78,8 @@ def describe_readings(verdicts: Sequence[Verdict]) -> str:
     )
 
 
-def judge_sightings(
-    site: Site,
-    register: Register,
-    columns: ColumnVerdicts,
-    seen: Sequence[Sighting],
-    timeless: Collection[Sighting] = (),
-) -> list[Verdict]:
-    """A verdict for each sighting, in the same order; the times of ``timeless`` ones prove nothing."""
+def judge_sightings(site: Site, register: Register, columns: ColumnVerdicts, seen: Sequence[Sighting]) -> list[Verdict]:
+    """A verdict for each sighting, in the same order."""
     found: list[Verdict] = []
     groups: dict[int, list[int]] = defaultdict(list)
     expected: dict[int, set[str]] = defaultdict(set)
@@ -94,7 +88,7 @@ def judge_sightings(
         groups[sighting.presentation or -1 - place].append(place)
         if sighting.presentation and (want := _find_expected(register, sighting).credential):
             expected[sighting.presentation].add(want)
-    owners = _OwnersByDay(site, timeless)
+    owners = _OwnersByDay(site)
     for name, group in groups.items():
         of_group = expected.get(name, ())
         desk = Desk(credential=next(iter(of_group))) if len(of_group) == 1 else NOTHING_EXPECTED
@@ -234,17 +228,16 @@ class _Outcome:
 class _OwnersByDay:
     """The owners of numbers day by day, each worked out once: a number may have thousands, and as many readings."""
 
-    def __init__(self, site: Site, timeless: Collection[Sighting]) -> None:
+    def __init__(self, site: Site) -> None:
         self.site = site
-        self.timeless = timeless
         self._all: dict[Number | None, tuple[str, ...]] = {}
         self._sets: dict[Number | None, frozenset[str]] = {}
         self._likely: dict[tuple[Number | None, date | None], frozenset[str]] = {}
         self._outcomes: dict[tuple[Number | None, date | None, frozenset[str]], _Outcome] = {}
 
     def day(self, verdict: Verdict) -> date | None:
-        """The day of a reading, by the site's clocks; None where its time proves nothing."""
-        if verdict.sighting in self.timeless:
+        """The day of a reading, by the site's clocks; None where the clock of its reader is wrong."""
+        if not verdict.sighting.is_dated:
             return None
         return verdict.sighting.moment.astimezone(self.site.zone).date()
 

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from credkit.demo.faults import CREDENTIALS
 from credkit.demo.harbours import draw_issue_day
-from credkit.demo.world import CREW, EAST, HAULIER, LOCKER, WEST, DemoCard, World
+from credkit.demo.world import CREW, EAST, HAULIER, LOCKER, TUG, WEST, DemoCard, World
 
 LAUNDRY = "laundry"
 ROUNDED, WHOLE = 90, 30  # hauliers' cards before and after the register was opened in a spreadsheet
+ROUND = 6  # tug crews' cards
 
 
 def export_without_zeros(world: World) -> None:
@@ -54,6 +55,24 @@ def seventeen_digits(world: World) -> None:
         "spreadsheet-damage", CREDENTIALS, damaged,
         f"{ROUNDED} numbers of 17 digits kept 15 of them, nine lost leading zeros, four were written like 3.05E+09",
     )  # fmt: skip
+
+
+def six_round_numbers(world: World) -> None:
+    """Tug crews' cards: six numbers of 16 digits, all of which end in 0, as chance has it very seldom."""
+    numbers: set[int] = set()
+    holders = iter(_holders(world, EAST, ROUND))
+    while len(numbers) < ROUND:
+        number = _draw_uid(world, 0x04, set())
+        if number["uid"] % 10 == 0 and number["uid"] not in numbers:
+            numbers.add(number["uid"])
+            card = DemoCard(
+                id=f"T-{len(numbers)}", person=next(holders), source=EAST, since=draw_issue_day(world),
+                numbers={TUG: number},
+            )  # fmt: skip
+            world.issue(card)
+    world.plant(
+        "maybe-rounded", TUG, ROUND, f"all {ROUND} numbers end in 0, and no reading shows whether they are whole"
+    )
 
 
 def _holders(world: World, source: str, count: int) -> list[str]:

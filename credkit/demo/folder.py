@@ -149,6 +149,7 @@ def build_brackwater(seed: int = SEED) -> World:
     columns.export_without_zeros(later)
     columns.sixteen_digits(later)
     columns.seventeen_digits(later)
+    columns.six_round_numbers(later)
 
     noise.noted_serials(world)
     noise.never_seen(world)

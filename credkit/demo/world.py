@@ -23,7 +23,7 @@ from credkit.demo.draws import Dice
 
 SITE = Path(__file__).with_name("site.toml")
 HARBOUR, SERIAL, LOCKER, STRIPE = "harbour-card", "serial-card", "locker-number", "staff-stripe"
-CREW, HAULIER = "crew-card", "haulier-card"
+CREW, HAULIER, TUG = "crew-card", "haulier-card", "tug-card"
 EAST, WEST = "east-register", "west-register"
 POOL = "POOL-VISITOR"
 GATEHOUSE = "gatehouse"
