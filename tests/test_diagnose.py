@@ -10,6 +10,7 @@ from bitstring import Bits
 from credkit import chain
 from credkit.core.codec import AnyCodec
 from credkit.explain.diagnosis import Hint, describe_next_step, diagnose, order_alternatives, passed_evidence
+from tests.commandline import run
 
 BINARY = chain("binary/wiegand-26")
 HEX = chain("hex:8/right-justified:26/wiegand-26")
@@ -132,9 +133,23 @@ def test_texts_that_were_typed_or_damaged() -> None:
     (zero,) = hinted(diagnose(HEX, "2F764DD"), "lost-zeros")
     assert zero.value == CARD
     assert hinted(diagnose(HEX, "02F764DD\r"), "white-space")[0].value == CARD
+    assert not hinted(diagnose(HEX, "02F764DD\r"), "extra-character")  # that is the white space
     assert hinted(diagnose(HEX, "02F764DDX"), "extra-character")[0].value == CARD
     typed = chain("keyboard:de/template:{number:02d}-Z").encode({"number": 7})
     assert [h.value for h in hinted(diagnose(chain("template:{number:02d}-Z"), typed), "keyboard")] == [{"number": 7}]
+
+
+@pytest.mark.parametrize(
+    ("text", "name"),
+    [("02F764DD\u00a0", "a no-break space at its end"), ("\ufeff02F764DD ", "a byte order mark at its start")],
+)
+def test_white_space_that_no_step_takes_off_is_named(text: str, name: str) -> None:
+    (hint,) = diagnose(HEX, text)
+    assert (hint.cause, hint.value, hint.chain) == ("white-space", CARD, None)
+    assert hint.text.startswith(f"it has {name}")
+    result = run("identify", text)
+    assert result.exit_code == 1
+    assert name in " ".join(result.stdout.split())
 
 
 def test_every_keyboard_layout_that_fits_is_named() -> None:

@@ -12,6 +12,8 @@ import click
 from credkit.cli import options
 from credkit.cli.output import Console
 from credkit.core.sentences import redacted_repr
+from credkit.core.whitespace import describe_ends
+from credkit.explain.candidates import BLANKS
 from credkit.explain.cautions import COPIES
 from credkit.explain.diagnosis import SHORTENED_ADVICE, is_spreadsheet_shortened
 from credkit.explain.identification import Match, MatchGroup, format_bits
@@ -65,6 +67,9 @@ def identify(
         door.say(f"Nothing fits {what}: no notation, order and layout together read it.")
         if any(map(is_spreadsheet_shortened, values)):
             door.say(f"It looks as if {SHORTENED_ADVICE}.")
+        for value in values:
+            if ends := describe_ends(value.strip(BLANKS)):
+                door.say(f"{redacted_repr(value)} has {ends}: remove it.")
         _suggest_relate(door, values, bool(hide))
         return 1
     count = len(groups)

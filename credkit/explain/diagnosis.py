@@ -29,6 +29,7 @@ from credkit.core.grammar import format_step
 from credkit.core.reading import AnyReading
 from credkit.core.sentences import redacted_repr
 from credkit.core.spans import format_span
+from credkit.core.whitespace import describe_ends, strip_white_space
 from credkit.tables.notation import SEPARATORS, NotationCodec
 
 ORDER_CAUSES = (
@@ -233,9 +234,11 @@ def _separator_hints(codec: AnyCodec, place: int, text: str) -> Iterator[Hint]:
 
 
 def _text_hints(rest: AnyCodec, text: str) -> Iterator[Hint]:
-    """A number that a spreadsheet shortened, lost leading zeros, a text typed twice, a character too many."""
+    """A shortened number, white space that `strip` leaves, lost leading zeros, a text twice, a character too many."""
     if is_spreadsheet_shortened(text):
         yield Hint(cause="spreadsheet", text=SHORTENED_ADVICE)
+    if (ends := describe_ends(text)) and (value := _decode_or_none(rest, strip_white_space(text))) is not None:
+        yield Hint(cause="white-space", text=f"it has {ends}, to be removed: {redacted_repr(value)}", value=value)
     for zeros in range(1, 9):
         if text.isascii() and text.isalnum() and (value := _decode_or_none(rest, "0" * zeros + text)) is not None:
             word = "one leading zero" if zeros == 1 else f"{zeros} leading zeros"
@@ -247,6 +250,8 @@ def _text_hints(rest: AnyCodec, text: str) -> Iterator[Hint]:
         if second is not None:
             yield _joined_frames_hint(first, second, 0.0)
     for cause, piece, where in (("extra-character", text[1:], "start"), ("extra-character", text[:-1], "end")):
+        if len(strip_white_space(text)) != len(text):  # the white space is another cause
+            break
         if len(text) > 1 and (value := _decode_or_none(rest, piece)) is not None:
             yield Hint(cause=cause, text=f"one character too many at the {where}: {redacted_repr(value)}", value=value)
 
