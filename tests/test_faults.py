@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+import csv
 import pickle
 import re
 import sys
@@ -17,10 +18,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from credkit import DefinitionError
+from credkit.audit import Audit, AuditPlan, Clock, ColumnNames, audit
+from credkit.census.population import decode_columns, read_population
 from credkit.cli.output import complain
+from credkit.demo import Demo
 from credkit.files.csvfiles import CsvFile
-from credkit.files.faults import MAX_LINES, MAX_WORDS, FaultRule, FileFaults, RowFault
-from credkit.site import load_rows
+from credkit.files.faults import MAX_LINES, MAX_WORDS, FaultOccurrence, FaultRule, FileFaults
+from credkit.site import load_rows, load_site
+from credkit.site.model import Site
 from credkit.site.rows import read_credentials, read_readings
 from tests.sentences import refusal
 from tests.test_site import FILES, GOOD, load
@@ -235,7 +240,7 @@ def test_every_count_and_line_is_true(marks: list[set[str]], words: int) -> None
     file, faults = CsvFile(path=Path("f"), name="f.csv"), FileFaults()
     for line, broken in enumerate(marks, 2):
         if broken:
-            faults.add(file, line, [RowFault(rules[each], (f"w{line % words}",)) for each in sorted(broken)])
+            faults.add(file, line, [FaultOccurrence(rules[each], (f"w{line % words}",)) for each in sorted(broken)])
     assert bool(faults) == any(marks)
     if not any(marks):
         faults.refuse()
@@ -260,7 +265,7 @@ def test_the_first_lines_are_named(lines: set[int]) -> None:
         FileFaults(),
     )
     for line in sorted(lines):
-        faults.add(file, line, [RowFault(rule)])
+        faults.add(file, line, [FaultOccurrence(rule)])
     with pytest.raises(DefinitionError) as caught:
         faults.refuse()
     said = re.fullmatch(r" *lines ([\d, -]+?)(?: and ([\d,]+) more)?", caught.value.details[1])
@@ -291,3 +296,28 @@ def test_details_wrap_under_their_own_beginning(
     assert all(len(line) <= 80 for line in lines)
     starts = [re.match(r" *(- )?", line)[0] for line in lines]  # type: ignore[index]
     assert set(starts) == {"- ", "  ", "    ", "      "}
+
+
+def test_a_site_that_strips_reads_what_a_clean_one_has(demo: Demo, tmp_path: Path) -> None:
+    """Header and cells with white space of several kinds around them, in every file of the demo."""
+    toml = demo.site.read_text().replace("[files.credentials]", "[files.credentials]\nstrip = true")
+    toml = toml.replace("[files.readings]", "[files.readings]\nstrip = true")
+    toml = toml.replace(
+        'existing = "gatehouse-export.csv"', 'existing = { path = "gatehouse-export.csv", strip = true }'
+    )
+    (tmp_path / "site.toml").write_text(toml)
+    for name in ("credentials.csv", "readings.csv", "gatehouse-export.csv"):
+        with (demo.folder / name).open(newline="") as given, (tmp_path / name).open("w", newline="") as blank:
+            csv.writer(blank).writerows([f" {cell}\u00a0\t\u200b" for cell in row] for row in csv.reader(given))
+    clean, stripped = load_site(demo.site), load_site(tmp_path / "site.toml")
+    assert load_rows(stripped) == load_rows(clean)
+    assert decode_columns(stripped) is None
+    assert read_population(stripped).equals(read_population(clean))
+
+    def audited(site: Site) -> Audit:
+        plan = AuditPlan(columns=ColumnNames(), clock=Clock(site.zone), site=site)
+        return audit([site.readings.path], plan)
+
+    one, other = audited(stripped), audited(clean)
+    assert (one.good, one.failing, one.unreadable) == (other.good, other.failing, other.unreadable)
+    assert other.good > 10_000

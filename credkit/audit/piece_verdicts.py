@@ -23,7 +23,7 @@ from credkit.audit.secrets import TrackSearch
 from credkit.audit.sources import FilePiece, RowFault, RowTable
 from credkit.bulk import Inspected, Rule
 from credkit.bulk.words import Array
-from credkit.core.whitespace import white_space
+from credkit.core.whitespace import WHITE_SPACE
 from credkit.files.times import SECOND_MICROS
 
 BIN_SECONDS = 600  # seconds: how finely rows are counted over time
@@ -162,7 +162,7 @@ def _strip_cells(plan: AuditPlan, column: str, cells: Any) -> Any:
     """The cells of a column, without the white space around them if the site says so; known readers have none."""
     if column not in plan.stripped or cells is None or cells.dtype != pl.String:
         return cells
-    return cells.str.strip_chars(white_space())
+    return cells.str.strip_chars(WHITE_SPACE)
 
 
 class _Rows(NamedTuple):

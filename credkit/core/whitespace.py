@@ -9,41 +9,25 @@ Source: the Unicode Standard, 6.2 (space characters) and 23.2 (layout controls).
 
 from __future__ import annotations
 
-import sys
 import unicodedata
-from functools import cache
 from itertools import groupby
 
-# The first and the last of each range of characters without width.
-_RANGES = (
+# The first and the last of each range of characters: those that `str.isspace` is true of, and those without width.
+_SPACES = (
+    (0x0009, 0x000D), (0x001C, 0x0020), (0x0085, 0x0085), (0x00A0, 0x00A0), (0x1680, 0x1680), (0x2000, 0x200A),
+    (0x2028, 0x2029), (0x202F, 0x202F), (0x205F, 0x205F), (0x3000, 0x3000),
+)  # fmt: skip
+_ZERO_WIDTH = (
     (0x00AD, 0x00AD), (0x061C, 0x061C), (0x180E, 0x180E), (0x200B, 0x200F), (0x202A, 0x202E), (0x2060, 0x2064),
     (0x2066, 0x2069), (0xFEFF, 0xFEFF),
 )  # fmt: skip
-ZERO_WIDTH = frozenset(chr(code) for first, last in _RANGES for code in range(first, last + 1))
+ZERO_WIDTH = "".join(chr(code) for first, last in _ZERO_WIDTH for code in range(first, last + 1))
+WHITE_SPACE = "".join(chr(code) for first, last in _SPACES for code in range(first, last + 1)) + ZERO_WIDTH
 _NAMES = {
     "\t": "tab", "\n": "line feed", "\r": "carriage return", "\v": "vertical tab", "\f": "form feed",
     "\ufeff": "byte order mark",
 }  # fmt: skip
 MAX_NAMES = 3  # kinds of white space that are named at one end of a text
-
-
-def is_white_space(character: str) -> bool:
-    """Whether ``character`` is white space, or has no width.
-
-    >>> [is_white_space(each) for each in (" ", "\\u00a0", "\\t", "\\ufeff", "-")]
-    [True, True, True, True, False]
-    """
-    return character.isspace() or character in ZERO_WIDTH
-
-
-@cache
-def white_space() -> str:
-    """Every character that is white space, or has no width, in the order of their numbers.
-
-    >>> white_space()[:6]
-    '\\t\\n\\x0b\\x0c\\r\\x1c'
-    """
-    return "".join(filter(is_white_space, map(chr, range(sys.maxunicode + 1))))
 
 
 def strip_white_space(text: str) -> str:
@@ -52,14 +36,7 @@ def strip_white_space(text: str) -> str:
     >>> strip_white_space(" \\ufeff 02F7 64DD\\u00a0")
     '02F7 64DD'
     """
-    if text.isascii():
-        return text.strip()
-    start, end = 0, len(text)
-    while start < end and is_white_space(text[start]):
-        start += 1
-    while end > start and is_white_space(text[end - 1]):
-        end -= 1
-    return text[start:end]
+    return text.strip(WHITE_SPACE)
 
 
 def describe_ends(text: str) -> str | None:

@@ -50,7 +50,7 @@ class FaultRule:
     quote: Callable[[Any], str] = redacted_repr
 
 
-class RowFault(NamedTuple):
+class FaultOccurrence(NamedTuple):
     """What is wrong with a row: a rule, and the words that break it."""
 
     rule: FaultRule
@@ -109,7 +109,7 @@ class FileFaults:
     >>> from pathlib import Path
     >>> rule = FaultRule(sentence="status {} is unknown", headline="the status is unknown", known=("active",))
     >>> file, faults = CsvFile(path=Path("a.csv"), name="a.csv"), FileFaults()
-    >>> faults.add(file, 3, [RowFault(rule, ("actve",))])
+    >>> faults.add(file, 3, [FaultOccurrence(rule, ("actve",))])
     >>> faults.refuse()
     Traceback (most recent call last):
     credkit.DefinitionError: a.csv line 3: status 'actve' is unknown; did you mean active?
@@ -122,7 +122,7 @@ class FileFaults:
     def __bool__(self) -> bool:
         return bool(self._files)
 
-    def add(self, file: CsvFile, line: int, faults: Iterable[RowFault]) -> None:
+    def add(self, file: CsvFile, line: int, faults: Iterable[FaultOccurrence]) -> None:
         """Note all faults of the row on this line."""
         self.add_rows(file, 1)
         for fault in faults:
@@ -132,7 +132,7 @@ class FileFaults:
         """Note that so many more rows of ``file`` have faults; the faults are for `count`."""
         self._tally(file).rows += rows
 
-    def count(self, file: CsvFile, fault: RowFault, lines: Sequence[int], count: int) -> None:
+    def count(self, file: CsvFile, fault: FaultOccurrence, lines: Sequence[int], count: int) -> None:
         """Note a fault that ``count`` more rows of ``file`` have, with the first of their lines, in order."""
         self._tally(file).rules.setdefault(fault.rule, _RuleTally()).add(fault.words, lines, count)
 
@@ -148,7 +148,7 @@ class FileFaults:
             yield from read_rows(
                 file, columns,
                 on_wrong_width=lambda line, cells: self.add(
-                    file, line, [RowFault(wrong[cells > len(columns)], (cells,))]
+                    file, line, [FaultOccurrence(wrong[cells > len(columns)], (cells,))]
                 ),
             )  # fmt: skip
         except DefinitionError as error:

@@ -17,7 +17,7 @@ from functools import lru_cache
 from credkit.core.sentences import redacted_repr
 from credkit.core.whitespace import describe_ends, strip_white_space
 from credkit.files.csvfiles import CsvFile
-from credkit.files.faults import FaultRule, FileFaults, RowFault, collect_faults
+from credkit.files.faults import FaultOccurrence, FaultRule, FileFaults, collect_faults
 from credkit.files.moments import MomentFault, find_moment
 from credkit.privacy.accounts import holds_track
 from credkit.site.faultrules import (
@@ -130,27 +130,27 @@ def _refuse_track(file: CsvFile, line: int, cells: Sequence[str]) -> None:
 
 def _parse_assignment(
     line: int, cells: Sequence[str], kinds: Collection[str], statuses: Collection[str], unknown: Mapping[str, FaultRule]
-) -> Assignment | list[RowFault]:
+) -> Assignment | list[FaultOccurrence]:
     """The assignment in a row, or everything that is wrong with the row."""
     person, credential, kind, value, printed, issue, status, first, last, replaces, source = cells
     faults = []
     for column, cell in (("person_id", person), ("credential_id", credential), ("status", status)):
         if not cell:
-            faults.append(RowFault(EMPTY[column]))
+            faults.append(FaultOccurrence(EMPTY[column]))
         elif not strip_white_space(cell):
-            faults.append(RowFault(BLANK[column], (cell,)))
+            faults.append(FaultOccurrence(BLANK[column], (cell,)))
     if kind not in kinds:
-        faults.append(RowFault(unknown["kind"], (kind,)))
+        faults.append(FaultOccurrence(unknown["kind"], (kind,)))
     if status not in statuses and strip_white_space(status):
-        faults.append(RowFault(unknown["status"], (status,)))
+        faults.append(FaultOccurrence(unknown["status"], (status,)))
     if issue and not _ISSUE.fullmatch(issue):
-        faults.append(RowFault(ISSUE, (issue,)))
+        faults.append(FaultOccurrence(ISSUE, (issue,)))
     valid_from, valid_until = _parse_date(first), _parse_date(last)
     for column, cell, day in (("valid_from", first, valid_from), ("valid_until", last, valid_until)):
         if cell and day is None:
-            faults.append(RowFault(DAYS[column], (cell,)))
+            faults.append(FaultOccurrence(DAYS[column], (cell,)))
     if valid_from and valid_until and valid_until < valid_from:
-        faults.append(RowFault(DAYS_REVERSED, (valid_until, valid_from)))
+        faults.append(FaultOccurrence(DAYS_REVERSED, (valid_until, valid_from)))
     return faults or Assignment(
         line=line, person=person, credential=credential, kind=kind, value=value, printed=printed,
         issue=int(issue) if issue else None, status=status, valid_from=valid_from, valid_until=valid_until,
@@ -183,9 +183,9 @@ def read_readings(
             if reader not in not_payment:
                 _refuse_track(file, line, cells)
             moment = find_moment(time, zone, local=file.has_local_times)
-            wrong = [RowFault(unknown, (reader,))] if reader not in readers else []
+            wrong = [FaultOccurrence(unknown, (reader,))] if reader not in readers else []
             if isinstance(moment, MomentFault):
-                wrong.append(RowFault(wrong_times[moment], (time,)))
+                wrong.append(FaultOccurrence(wrong_times[moment], (time,)))
             elif not (wrong or noted):
                 found.append(
                     ReadingRow(
@@ -220,14 +220,14 @@ def read_list(file: CsvFile, faults: FileFaults | None = None) -> dict[int, int]
     with collect_faults(faults) as noted:
         for line, cells in noted.rows(file, LIST):
             wrong = [
-                RowFault(NUMBERS[column], (cell,))
+                FaultOccurrence(NUMBERS[column], (cell,))
                 for column, cell in zip(LIST, cells, strict=True)
                 if not _NUMBER.fullmatch(cell)
             ]
             if not wrong:
                 printed, encoded = map(int, cells)
                 if printed in found:
-                    wrong.append(RowFault(LISTED_TWICE, (printed,)))
+                    wrong.append(FaultOccurrence(LISTED_TWICE, (printed,)))
                 found[printed] = encoded
             if wrong:
                 noted.add(file, line, wrong)
