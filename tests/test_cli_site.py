@@ -235,6 +235,44 @@ def test_a_site_that_is_wrong_is_refused_and_nothing_is_written(
     assert not (tmp_path / "out").exists()
 
 
+def test_the_faults_of_all_files_are_on_one_screen(tmp_path: Path) -> None:
+    """In the credentials a day and the kind of one row; a time without an offset; an export that is not UTF-8."""
+    site = small_site(tmp_path)
+    for name, old, new in (
+        ("credentials.csv", "2026-01-01", "1.1.2026"),
+        ("credentials.csv", "C-2,card", "C-2,crad"),
+        ("readings.csv", "+01:00", ""),
+    ):
+        text = (tmp_path / name).read_text()
+        assert old in text
+        (tmp_path / name).write_text(text.replace(old, new))
+    (tmp_path / "export.csv").write_bytes(b"person_id,text\nP-\xe9,1\n")
+    result = run("crosswalk", site, "--out", str(tmp_path / "out"))
+    assert (result.exit_code, result.stdout) == (2, "")
+    assert not (tmp_path / "out").exists()
+    assert ACCOUNT not in result.stderr
+    first, *details = result.stderr.splitlines()
+    assert first == "credkit: credentials.csv: 2 kinds of fault in 3 rows"
+    heads = [line for line in details if not line.startswith(" ")]
+    assert [head.partition(":")[0] for head in heads] == [
+        "- 3 rows", "- line 3", "readings.csv", "- 3 rows", "export.csv line 2",
+    ]  # fmt: skip
+    census = run("census", site)  # which does not read the readings
+    assert census.stderr.splitlines()[: len(details)] == [first, *details[: len(census.stderr.splitlines()) - 1]]
+
+
+def test_the_faults_of_a_list_are_on_one_screen(tmp_path: Path) -> None:
+    site = small_site(tmp_path)
+    with Path(site).open("a") as file:
+        file.write('\n[tables.lockers]\npath = "lockers.csv"\n')
+    (tmp_path / "lockers.csv").write_text("printed,encoded\n101,x\n101,7\n101,8\n")
+    result = run("decode", "--layouts", site, "decimal/map:lockers,number", "7")
+    assert (result.exit_code, result.stdout) == (2, "")
+    first, *details = result.stderr.splitlines()
+    assert first == f"credkit: {site}: lockers.csv: 2 kinds of fault in 2 rows"
+    assert [line[:8] for line in details if not line.startswith(" ")] == ["- line 2", "- line 4"]
+
+
 def test_a_site_that_is_not_there() -> None:
     result = run("crosswalk", "/nonexistent/site.toml", "--out", "/nonexistent/out")
     assert (result.exit_code, result.stdout) == (2, "")
