@@ -321,3 +321,29 @@ def test_a_site_that_strips_reads_what_a_clean_one_has(demo: Demo, tmp_path: Pat
     one, other = audited(stripped), audited(clean)
     assert (one.good, one.failing, one.unreadable) == (other.good, other.failing, other.unreadable)
     assert other.good > 10_000
+
+
+def test_faults_that_were_counted_elsewhere_are_added() -> None:
+    """As by whoever reads batches of rows: the first lines of each, and how many there are."""
+    rule = FaultRule(sentence="status {} is unknown", headline="the status is unknown", counts_words=True)
+    file, faults = CsvFile(path=Path("f"), name="f.csv"), FileFaults()
+    for start in (2, 1002):
+        faults.add_rows(file, 600)
+        faults.count(file, FaultOccurrence(rule, ("off",)), range(start, start + 500)[:MAX_LINES], 500)
+        faults.count(file, FaultOccurrence(rule, ("on",)), range(start + 500, start + 510), 100)
+    with pytest.raises(DefinitionError) as caught:
+        faults.refuse()
+    assert str(caught.value).split("\n") == [
+        "f.csv: 1 kind of fault in 1,200 rows",
+        "- 1,200 rows: the status is unknown",
+        "    'off': 1,000 rows, lines 2-21 and 980 more",
+        "    'on': 200 rows, lines 502-511, 1502-1511 and 180 more",
+    ]
+
+
+def test_the_audit_names_white_space_around_a_reader_with_its_cure(tmp_path: Path) -> None:
+    files = {**FILES, "readings.csv": FILES["readings.csv"].replace(",yard,", ",yard ,")}
+    site = load(tmp_path, GOOD, files)
+    found = audit([site.readings.path], AuditPlan(columns=ColumnNames(), clock=Clock(site.zone), site=site))
+    (fault,) = found.files[0].faults
+    assert fault.endswith('it has a space at its end: strip = ["reader"] under [files.readings] takes it off')

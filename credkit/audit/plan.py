@@ -22,9 +22,10 @@ from credkit.bulk.words import Array
 from credkit.core.codec import AnyCodec
 from credkit.core.errors import DefinitionError
 from credkit.core.reading import TextField
-from credkit.core.sentences import nearest, redacted_repr
+from credkit.core.sentences import redacted_repr
 from credkit.files.times import EPOCH, MICROSECOND, Clock
 from credkit.privacy.payment import has_account_room
+from credkit.site.faultrules import unknown_reader
 from credkit.site.model import CredentialKind, Reader, Site
 
 MOST_READERS = SEVERAL_READERS - 1  # different ones; a column with more of them is another column
@@ -161,10 +162,8 @@ class AuditPlan:
             return known.to_physical().to_numpy().astype(np.int64), {}
         codes = known.to_physical().cast(pl.Int64).fill_null(-1).to_numpy()
         strange = codes < 0
-        problems = {
-            name: f"no reader is called {redacted_repr(name)} in the site file{nearest(name, self._codes)}"
-            for name in fresh
-        }
+        rule = unknown_reader(self._codes)
+        problems = {name: rule.describe((name,), self.site.readings if self.site else None) for name in fresh}
         names = readers.filter(pl.Series(strange)).to_list()
         return codes, {row: problems[name] for row, name in zip(np.flatnonzero(strange).tolist(), names, strict=True)}
 

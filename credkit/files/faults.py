@@ -49,6 +49,30 @@ class FaultRule:
     counts_words: bool = False
     quote: Callable[[Any], str] = redacted_repr
 
+    def describe(self, words: tuple[Any, ...], file: CsvFile | None = None) -> str:
+        """The sentence about one row; what takes white space off in the site file, if a ``file`` is given."""
+        return f"{self.sentence.format(*map(self.quote, words))}{self.hint(words, file)}"
+
+    def hint(self, words: tuple[Any, ...], file: CsvFile | None = None) -> str:
+        """A clause about white space around the first word, and one that offers a known word like it."""
+        ends, bare = self.white_space(words), strip_white_space(str(words[0])) if words else ""
+        offer = nearest(bare, self.known) if self.known and bare not in self.known else ""
+        if not ends:
+            return offer
+        return f"; it has {ends}{f': {file.describe_stripping(self.column)}' if file else ''}{offer}"
+
+    def white_space(self, words: tuple[Any, ...]) -> str:
+        """Which white space stands around the first word, a cell of the column; nothing without any."""
+        return (describe_ends(words[0]) or "") if self.column and words else ""
+
+    def is_white_space_only(self, words: tuple[Any, ...]) -> bool:
+        """Whether nothing is wrong with a word but white space around it, as far as can be said."""
+        return bool(self.white_space(words)) and (not self.known or strip_white_space(words[0]) in self.known)
+
+    def format_words(self, words: tuple[Any, ...]) -> str:
+        """The words of one row, below a headline."""
+        return " and ".join(map(self.quote, words))
+
 
 class FaultOccurrence(NamedTuple):
     """What is wrong with a row: a rule, and the words that break it."""
@@ -197,7 +221,7 @@ class _FileTally:
         if self.rows == 1 == len(self.rules):
             ((rule, tally),) = self.rules.items()
             (words,), (line,) = tally.words, tally.total.lines
-            yield f"{self.file.name} line {line}: {self._sentence(rule, words)}"
+            yield f"{self.file.name} line {line}: {rule.describe(words, self.file)}"
         elif self.rows:
             kinds = format_count(len(self.rules), "kind")
             yield f"{self.file.name}: {kinds} of fault in {format_count(self.rows, 'row')}"
@@ -210,60 +234,32 @@ class _FileTally:
     def _describe_rule(self, rule: FaultRule, tally: _RuleTally) -> Iterator[str]:
         total, ranked = tally.total, sorted(tally.words.items(), key=lambda each: _rank(each[1]))
         if total.count == 1:
-            yield f"- {total.format_lines()}: {self._sentence(rule, ranked[0][0])}"
+            yield f"- {total.format_lines()}: {rule.describe(ranked[0][0], self.file if self.rows == 1 else None)}"
         elif len(ranked) == 1:
-            yield f"- {total.format_rows()}: {self._sentence(rule, ranked[0][0])}"
+            yield f"- {total.format_rows()}: {rule.describe(ranked[0][0])}"
             yield f"{ITEM}{total.format_lines()}"
         else:
             yield f"- {total.format_rows()}: {rule.headline}"
             if rule.counts_words:
                 for words, each in ranked:
                     where = f"{each.format_rows()}, {each.format_lines()}" if each.count > 1 else each.format_lines()
-                    yield f"{ITEM}{self._quote(rule, words)}: {where}{self._hint(rule, words)}"
+                    yield f"{ITEM}{rule.format_words(words)}: {where}{rule.hint(words)}"
                 if tally.others:
                     yield f"{ITEM}other words: {format_count(tally.others, 'row')}"
             else:
                 samples = list(tally.words)[:MAX_SAMPLES]
-                yield f"{ITEM}such as {', '.join(self._quote(rule, words) for words in samples)}"
+                yield f"{ITEM}such as {', '.join(map(rule.format_words, samples))}"
                 yield f"{ITEM}{total.format_lines()}"
-        if rule.cure and not all(_is_blank_only(rule, words) for words in tally.words):
+        if rule.cure and not all(map(rule.is_white_space_only, tally.words)):
             yield f"{ITEM}{rule.cure}"
-
-    def _sentence(self, rule: FaultRule, words: tuple[Any, ...]) -> str:
-        """The sentence about one row."""
-        return f"{rule.sentence.format(*map(rule.quote, words))}{self._hint(rule, words)}"
-
-    def _quote(self, rule: FaultRule, words: tuple[Any, ...]) -> str:
-        return " and ".join(map(rule.quote, words))
-
-    def _hint(self, rule: FaultRule, words: tuple[Any, ...]) -> str:
-        """A clause about white space around the first word, and one that offers a known word like it."""
-        ends, bare = _ends_of(rule, words), strip_white_space(str(words[0])) if words else ""
-        offer = nearest(bare, rule.known) if rule.known and bare not in rule.known else ""
-        if not ends:
-            return offer
-        cure = f": {self.file.describe_stripping(rule.column)}" if self.rows == 1 else ""
-        return f"; it has {ends}{cure}{offer}"
 
     def _describe_blanks(self) -> Iterator[str]:
         """What to do about white space around cells that are at fault."""
-        columns = [
-            rule.column for rule, tally in self.rules.items() if any(_ends_of(rule, words) for words in tally.words)
-        ]
+        columns = [rule.column for rule, tally in self.rules.items() if any(map(rule.white_space, tally.words))]
         if columns and self.rows > 1:
             all_of_many = () if len(columns) > 1 else columns
             where = f"cells of {', '.join(columns)}"
             yield f"- white space stands around {where}: {self.file.describe_stripping(*all_of_many)}"
-
-
-def _ends_of(rule: FaultRule, words: tuple[Any, ...]) -> str:
-    """Which white space stands around the first word, a cell of the rule's column; nothing without any."""
-    return (describe_ends(words[0]) or "") if rule.column and words else ""
-
-
-def _is_blank_only(rule: FaultRule, words: tuple[Any, ...]) -> bool:
-    """Whether nothing is wrong with a word but white space around it, as far as can be said."""
-    return bool(_ends_of(rule, words)) and (not rule.known or strip_white_space(words[0]) in rule.known)
 
 
 def _rank(tally: _Tally) -> tuple[int, int]:
