@@ -113,7 +113,7 @@ def indistinguishable(frames: Sequence[int], length: int) -> Span:
 
 def is_determined(mask: int, frames: Sequence[int], length: int, same: Span) -> bool:
     """Whether the sample can show a relation at all, by counting alone."""
-    places = [place for place in positions_of(same.reduce(mask) & ~(1 << length))]
+    places = list(positions_of(same.reduce(mask) & ~(1 << length)))
     word = sum(1 << (length - 1 - place) for place in places)
     different = len(set(frames))
     rank = len(Span(filter(None, coordinates([*columns(frames, length), (1 << len(frames)) - 1])))) - 1
@@ -187,7 +187,7 @@ def known_trial(seed: int) -> bool:
     if coding == "reversed":
         places = places[::-1]
     varying = [p for i, p in enumerate(places) if i >= len(places) - max(numbers).bit_length() or coding == "bcd"]
-    return set(varying) <= set((*field.spare, *field.places)) <= set(places) and field.places[-1] == places[-1]
+    return set(varying) <= {*field.spare, *field.places} <= set(places) and field.places[-1] == places[-1]
 
 
 def speed(count: int) -> float:
