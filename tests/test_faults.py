@@ -302,14 +302,19 @@ def test_a_site_that_strips_reads_what_a_clean_one_has(demo: Demo, tmp_path: Pat
     """Header and cells with white space of several kinds around them, in every file of the demo."""
     toml = demo.site.read_text().replace("[files.credentials]", "[files.credentials]\nstrip = true")
     toml = toml.replace("[files.readings]", "[files.readings]\nstrip = true")
-    toml = toml.replace(
-        'existing = "gatehouse-export.csv"', 'existing = { path = "gatehouse-export.csv", strip = true }'
-    )
-    (tmp_path / "site.toml").write_text(toml)
-    for name in ("credentials.csv", "readings.csv", "gatehouse-export.csv"):
-        with (demo.folder / name).open(newline="") as given, (tmp_path / name).open("w", newline="") as blank:
-            csv.writer(blank).writerows([f" {cell}\u00a0\t\u200b" for cell in row] for row in csv.reader(given))
-    clean, stripped = load_site(demo.site), load_site(tmp_path / "site.toml")
+    toml = re.sub('existing = ("[a-z-]+-export.csv")', r"existing = { path = \1, strip = true }", toml)
+    sites = []
+    for folder, ends in (("clean", ("", "")), ("blank", (" ", "\u00a0\t\u200b"))):
+        (tmp_path / folder).mkdir()
+        (tmp_path / folder / "site.toml").write_text(toml)
+        for name in ("credentials.csv", "readings.csv", "gatehouse-export.csv", "laundry-export.csv"):
+            with (
+                (demo.folder / name).open(newline="") as given,
+                (tmp_path / folder / name).open("w", newline="") as blank,
+            ):
+                csv.writer(blank).writerows([cell.join(ends) for cell in row] for row in csv.reader(given))
+        sites.append(load_site(tmp_path / folder / "site.toml"))
+    clean, stripped = sites
     assert load_rows(stripped) == load_rows(clean)
     assert decode_columns(stripped) is None
     assert read_population(stripped).equals(read_population(clean))
