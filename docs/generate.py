@@ -9,6 +9,7 @@ import os
 import re
 import subprocess
 import sys
+from collections.abc import Mapping
 from functools import partial
 from inspect import cleandoc
 from pathlib import Path
@@ -41,12 +42,15 @@ from credkit.codecs import (
 )
 from credkit.core.codec import Entry
 from credkit.core.spans import format_span as span
+from credkit.crosswalk.decisions import DECISIONS, WRITTEN
+from credkit.crosswalk.result import EXCEPTION_CODES, FACT_CODES
 from credkit.explain.presentations import presentations
 from credkit.explain.svg import layout_svg
 from credkit.tables.layout import Layout, Limit
 
 HERE = Path(__file__).parent
 PROGRAM = re.compile(r"<!-- program (\w+) -->\n.*?<!-- end -->", re.S)
+TABLE = re.compile(r"<!-- table (\w+) -->\n.*?<!-- end -->", re.S)
 DRAWINGS = "drawings"
 INDEX = Path(credkit.__file__).parent / "catalogue" / "indexrows.py"
 FAMILIES = (
@@ -161,7 +165,10 @@ def presentations_page() -> str:
 
 def pages() -> dict[str, str]:
     """Every generated page, by file name."""
-    return {"codecs.md": codecs_page(), "commands.md": commands_page(), "presentations.md": presentations_page()}
+    return {
+        "codecs.md": codecs_page(), "commands.md": commands_page(), "presentations.md": presentations_page(),
+        "site.md": site_page(),
+    }  # fmt: skip
 
 
 def programs() -> dict[str, Path]:
@@ -188,6 +195,28 @@ def library_page() -> str:
         return program_section(match[1], printed(programs()[match[1]]))
 
     return PROGRAM.sub(section, (HERE / "library.md").read_text())
+
+
+def site_page() -> str:
+    """The page on site files with the tables of the crosswalk's codes as they are now."""
+    decisions = [
+        f"| {number} | {decision.condition}{' *(active)*' if decision.active else ''} "
+        f"| {f'`{decision.code}`' if decision.code not in WRITTEN else ''} | `{decision.action}` |"
+        for number, decision in enumerate(DECISIONS, 1)
+    ]
+    tables = {
+        "decisions": ["| | condition | code | action |", "| --- | --- | --- | --- |", *decisions],
+        "exceptions": _code_table("row code", EXCEPTION_CODES),
+        "facts": _code_table("finding", FACT_CODES),
+    }
+    return TABLE.sub(
+        lambda match: "\n".join([f"<!-- table {match[1]} -->", *tables[match[1]], "<!-- end -->"]),
+        (HERE / "site.md").read_text(),
+    )
+
+
+def _code_table(name: str, codes: Mapping[str, str]) -> list[str]:
+    return [f"| {name} | what it means |", "| --- | --- |", *(f"| `{code}` | {text} |" for code, text in codes.items())]
 
 
 def index_module() -> str:
