@@ -14,8 +14,15 @@ import pytest
 
 from credkit import chain
 from credkit.crosswalk import Finding, crosswalk
+from credkit.crosswalk.readers import analyse_readers
+from credkit.crosswalk.register import build_register
+from credkit.crosswalk.sightings import collect_sightings
+from credkit.crosswalk.texts import TextResults
+from credkit.crosswalk.verdicts import judge_sightings
 from credkit.site import load_site
 from tests.amounts import amounts
+from tests.brackwater import Files, frame, hexed, line, made, serials, walk
+from tests.brackwater import found as crosswalk_findings
 from tests.randomsites import RandomSite, random_site
 
 CODES = ("other-order", "re-set")
@@ -98,3 +105,30 @@ def test_the_lines_for_the_site_file_mend_it(tmp_path: Path) -> None:
     path.write_text(before + own + table + "\n".join(finding.lines) + "\n" + rest, encoding="utf-8")
     exceptions = {each.line for each in crosswalk(load_site(path)).exceptions if each.file == "readings.csv"}
     assert exceptions == {line for line, reading in enumerate(drawn.readings, 2) if reading.noise}
+
+
+def test_a_number_that_the_other_chain_makes_another_card_s_is_no_sure_sighting() -> None:
+    """The office sends its bytes reversed: of two cards the text of one is the other's number."""
+    one = 0x01020304
+    numbers = (one, int.from_bytes(one.to_bytes(4, "big"), "little"), *(3000000001 + 7919 * n for n in range(10)))
+    files = serials(*numbers)
+    files.read("office", *(f"{int.from_bytes(each.to_bytes(4, 'big'), 'little'):010d}" for each in numbers))
+    result = walk(made(), files)
+    assert list(crosswalk_findings(result, "other-order")) == ["office"]
+    assert [line(result, f"S-{each}", "payroll").proof for each in numbers[:2]] == ["in conflict", "in conflict"]
+
+
+def test_a_re_set_explains_a_reading_as_what_the_desk_expected() -> None:
+    """`analyse_readers` says so, so that nobody takes the reading for one of another card."""
+    site, files = made(), Files()
+    for number in range(8):
+        files.card(f"C-{number}", f"012{101 + number:05d}")
+    files.read("gate", *(hexed(12, 101 + number) for number in range(8)))
+    files.read("gate", *(frame(12, 101 + number) for number in range(7)), at="2026-03-11T08:00:00+01:00")
+    files.read("gate", frame(12, 108), at="2026-03-11T09:00:00+01:00", expected="C-7")
+    rows, texts = files.rows(), TextResults()
+    seen = collect_sightings(site, rows.readings, texts)
+    register = build_register(site, rows.credentials, texts, ())
+    found_there = analyse_readers(site, register, judge_sightings(site, register, seen)).explained
+    assert {sighting.rows[0].line for sighting in found_there} == set(range(10, 18))
+    assert found_there[seen[-1]] == {"C-7"}

@@ -23,6 +23,7 @@ from credkit.site.model import CredentialKind
 LEAST_NUMBERS = 3  # different numbers that a chain must explain
 SEARCHED_TEXTS = 16  # failing texts that every notation and layout is tried on
 MOST_TEXTS_TRIED = 2_000  # failing texts that each chain is tried on at first
+FEWEST_RESOLVED = 0.25  # texts that the declared chain resolves, by failing ones, for accidents to be counted on them
 NULL_NUMBERS = 1_000  # numbers of nobody that accidents are counted on
 MOST_NULL_DISTANCE = 4_000  # between such a number and a registered one
 Values = tuple[Item, ...]  # the fields that make a number
@@ -95,10 +96,9 @@ class ChainTrials:
             agrees = self._agrees(other.codec)
             if agrees:
                 hits = {text: number for text, number in hits.items() if not has_form(self.declared, text)}
-            accident = max(
-                (len(self._known(other.codec, self._null)) + 1) / (len(self._null) + 1),
-                (len(resolved) - same) / (len(self.resolved) + 1),
-            )
+            accident = (len(self._known(other.codec, self._null)) + 1) / (len(self._null) + 1)
+            if FEWEST_RESOLVED * len(self.failing) <= len(self.resolved):  # fewer may be accidents themselves
+                accident = max(accident, (len(resolved) - same) / (len(self.resolved) + 1))
             found.append(Trial(other, hits | resolved, accident, agrees))
         return found
 

@@ -75,6 +75,7 @@ def analyse_readers(site: Site, register: Register, verdicts: Sequence[Verdict])
         resets = find_period_resets(site, at.reader, at.period, group, owners[at.kind.name])
         findings += resets.findings
         explained |= resets.explained
+        doubtful |= {(at.reader.name, number) for number in resets.doubtful}
         for text, credentials in resets.candidates.items():
             candidates[ReaderText(at.reader.name, text)] += credentials
         for finding, likely in at.find_single_facility(doubtful):

@@ -33,12 +33,14 @@ MOST_CHAINS_NAMED = 4  # that explain the texts equally well
 class PeriodResets:
     """Findings on one period of a reader; by text the credentials that it may be, and by sighting what explains it.
 
+    ``doubtful`` are numbers that the declared chain gives, though the other chain makes another card's of the text.
     A sighting that a chain explains as the credential that the desk expected contradicts nobody.
     """
 
     findings: tuple[Finding, ...]
     candidates: Mapping[str, tuple[str, ...]]
     explained: Mapping[Sighting, frozenset[str]]
+    doubtful: frozenset[Number]
 
 
 def number_owners(owners: Mapping[Number, tuple[Card, ...]], kind: CredentialKind) -> Owners:
@@ -78,14 +80,16 @@ def find_period_resets(
         findings.append(_describe_failing(site, reader, found.failing, readings))
     candidates: dict[str, dict[str, None]] = defaultdict(dict)
     explained: dict[Sighting, frozenset[str]] = {}
+    doubtful: set[Number | None] = set()
     for reset in found.resets:
+        doubtful |= {seen[place].number for place in reset.doubtful}
         for place, named in reset.explained.items():
             explained[seen[place].sighting] = frozenset(each for _, credentials in named for each in credentials)
             for other, credentials in named:
                 candidates[readings[place].text] |= {f"{each} (if {other.text})": None for each in credentials}
     return PeriodResets(
         findings=tuple(findings), candidates={text: tuple(them) for text, them in candidates.items()},
-        explained=explained,
+        explained=explained, doubtful=frozenset(number for number in doubtful if number),
     )  # fmt: skip
 
 

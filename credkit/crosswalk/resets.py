@@ -57,13 +57,15 @@ class TimedText(NamedTuple):
 class Reset:
     """Readings from ``start`` to ``stop`` (places in the order of time) that other chains explain, all equally well.
 
-    ``explained`` are the places that they explain, with the credentials by chain. ``since`` is None where no good
+    ``explained`` are the places that they explain, with the credentials by chain; at the ``doubtful`` ones the declared
+    chain gives a known credential, but they give another. ``since`` is None where no good
     reading comes before, ``until`` where none comes after; ``last_good`` is the last good reading before.
     ``mixed`` says that good readings stand among the others all along.
     """
 
     chains: tuple[OtherChain, ...]
     explained: Mapping[int, tuple[tuple[OtherChain, tuple[str, ...]], ...]]
+    doubtful: tuple[int, ...]
     since: datetime | None
     until: datetime | None
     last_good: datetime | None
@@ -256,15 +258,20 @@ class _Search:
         beyond += sum(since is not None and self.readings[place].moment >= since for place in before)
         mixed = beyond > MOST_BEYOND * len(explained)  # the times of the readings cannot tell them apart
         since, until = (None, None) if mixed else (since, until)
+        span = range(first if since else 0, after[0] if until else end)
         return Reset(
-            chains=tuple(trial.other for trial in named), explained=explained, since=since, until=until,
-            last_good=self.readings[before[-1]].moment if since else None, mixed=mixed,
-            failing=sum(
-                self.readings[place].rows
-                for place in range(first if since else 0, after[0] if until else end)
-                if not self.good[place]
-            ),
+            chains=tuple(trial.other for trial in named), explained=explained,
+            doubtful=tuple(place for place in span if self._is_doubtful(place, named)),
+            since=since, until=until, last_good=self.readings[before[-1]].moment if since else None, mixed=mixed,
+            failing=sum(self.readings[place].rows for place in span if not self.good[place]),
         )  # fmt: skip
+
+    def _is_doubtful(self, place: int, named: Sequence[Trial]) -> bool:
+        """Whether the declared chain gives a known credential, and the others another one."""
+        text, credentials = self.readings[place].text, self.readings[place].credentials
+        return bool(credentials) and any(
+            text in trial.numbers and self.owners[trial.numbers[text]] != credentials for trial in named
+        )
 
     def _has_new_form(self, place: int, named: Sequence[Trial]) -> bool:
         """Whether a reading is a number of nobody that only the other chains read."""
