@@ -70,10 +70,10 @@ class DrawnReading:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Plant:
-    """A fault, where it is, and since when and until when by the site's true time (None: throughout).
+    """A fault, where it is, and since when by the site's true time (None: throughout).
 
     ``lines`` are the rows of readings.csv that it changed. ``chain`` is what the reader really emitted, ``jump`` by
-    how much its clock is wrong.
+    how much its clock is wrong. Of a printed offset, ``reader`` is the register and ``chain`` the offset.
     """
 
     fault: Fault
