@@ -194,6 +194,19 @@ def test_numbers_filled_up_on_the_right_are_at_most_doubtful() -> None:
     )
 
 
+@pytest.mark.parametrize("width", [14, 15, 16, 18])
+def test_an_issue_at_the_end_is_mostly_zero(width: int) -> None:
+    """A card's first issue is 0: nine numbers in ten end in 0, whatever the digits before it, and none is rounded."""
+    dice = Random(width)
+    texts = [
+        f"{dice.randrange(10 ** (width - 1), 10**width)}{dice.choices((0, 1, 2), (90, 8, 2))[0]}" for _ in range(2000)
+    ]
+    assert sum(text[-1] == "0" for text in texts) > 1700
+    assert judge_column(texts).damage == "none"
+    rounded = judge_column(text[:15] + "0" * (width - 14) for text in texts)
+    assert rounded.damage == ("damaged" if width > 14 else "none")
+
+
 def test_frames_printed_as_bits() -> None:
     """A zero of 26 bits is worth one bit: 11 of them come once in 2,048 frames, not in 10^11."""
     dice = Random(11)

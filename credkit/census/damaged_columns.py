@@ -43,7 +43,8 @@ def count_shapes(texts: pl.Series, shared: pl.Series) -> ColumnCounts:
         (size - digits.str.strip_chars_end("0").str.len_bytes()).alias("zeros"),
     ).with_columns(pl.col("shared") & (pl.col("digits") > 0))  # fmt: skip
     twos = pl.Series("twos", _count_twos(frame["last"].to_numpy()))
-    counts = frame.with_columns(twos).group_by("digits", "is_binary", "shared", "twos", "zeros").len()
+    frame = frame.with_columns(twos, (pl.col("last") % 10))
+    counts = frame.group_by("digits", "is_binary", "shared", "twos", "zeros", "last").len()
     return ColumnCounts(Counter({TextShape(*row[:-1]): row[-1] for row in counts.iter_rows()}))
 
 

@@ -13,6 +13,9 @@ judgement takes into account:
 - **Texts that no spreadsheet can have rounded are the control**: short ones, those with a leading zero
   (it would have been dropped), and hexadecimal ones. A step of ten or a filler shows in them, too, and
   then the zeros of the long ones are expected.
+- **So are zeros of which the near misses are as frequent.** Where the last digit is an issue, most numbers end
+  in 0 and some in 1, hardly any in 7; longer ones end in 10, 20 and 30 as often as in 00. Rounding has no
+  near misses.
 - **Numbers that several credentials have** are judged by themselves: rounding makes one of many, and of
   those that are duplicates for another reason no more than chance gives end in zeros.
 - **Zeros that begin before the 15th digit are no rounding** to 15 digits: numbers filled up on the right
@@ -47,7 +50,7 @@ MOST_TWOS = 18  # powers of two that are told apart: of a number the last 18 dig
 
 
 class TextShape(NamedTuple):
-    """What counts of a text: its ``digits``, how often two divides it (``twos``), and the zeros at its end.
+    """What counts of a text: its ``digits``, how often two divides it (``twos``), the zeros at its end, its last digit.
 
     ``is_shared``: whether several credentials have it. Of a text that no spreadsheet can have rounded,
     ``digits`` is 0.
@@ -58,23 +61,26 @@ class TextShape(NamedTuple):
     is_shared: bool
     twos: int
     zeros: int
+    last: int
 
 
 def text_shape(text: str, *, is_shared: bool = False) -> TextShape | None:
     """The shape of ``text``; None if it is neither a number nor a long hexadecimal text.
 
     >>> text_shape("3602879701896390"), text_shape("0602879701896390").digits
-    (TextShape(digits=16, is_binary=False, is_shared=False, twos=1, zeros=1), 0)
+    (TextShape(digits=16, is_binary=False, is_shared=False, twos=1, zeros=1, last=0), 0)
     """
     digits = text.removeprefix("-")
     zeros = len(digits) - len(digits.rstrip("0"))
     if not (digits.isascii() and digits.isdecimal()):
         is_hexadecimal = len(text) > SPREADSHEET_DIGITS and text.isascii() and text.isalnum()
-        return TextShape(0, False, False, MOST_TWOS, zeros) if is_hexadecimal else None
+        return TextShape(0, False, False, MOST_TWOS, zeros, 0) if is_hexadecimal else None
     is_long = len(digits) > SPREADSHEET_DIGITS and digits[0] != "0"
     number = int(digits[-MOST_TWOS:])
     twos = min((number & -number).bit_length() - 1, MOST_TWOS) if number else MOST_TWOS
-    return TextShape(len(digits) if is_long else 0, not digits.strip("01"), is_shared and is_long, twos, zeros)
+    return TextShape(
+        len(digits) if is_long else 0, not digits.strip("01"), is_shared and is_long, twos, zeros, number % 10
+    )  # fmt: skip
 
 
 class LengthDamage(NamedTuple):
@@ -224,23 +230,55 @@ class ColumnCounts:
 
     def _tally(self, digits: int, is_binary: bool, is_shared: bool) -> _Tally:
         tail = digits - SPREADSHEET_DIGITS
-        mine = {shape: count for shape, count in self.shapes.items() if shape[:3] == (digits, is_binary, is_shared)}
+        mine = Counter({shape: n for shape, n in self.shapes.items() if shape[:3] == (digits, is_binary, is_shared)})
+        control = Counter({shape: n for shape, n in self.shapes.items() if shape[:2] == (0, is_binary)})
+        eligible = _eligible(mine, tail)
         return _Tally(
-            digits=digits, is_binary=is_binary, is_shared=is_shared, numbers=sum(mine.values()),
-            eligible=sum(count for shape, count in mine.items() if is_binary or shape.twos >= min(tail, MOST_TWOS)),
-            zero_tails=sum(count for shape, count in mine.items() if shape.zeros >= tail),
-            early=sum(count for shape, count in mine.items() if shape.zeros >= tail + (4 if is_binary else 1)),
-            chance=self._chance(tail, is_binary),
+            digits=digits, is_binary=is_binary, is_shared=is_shared, numbers=mine.total(), eligible=eligible.total(),
+            zero_tails=_ending_in_zeros(mine, tail),
+            early=_ending_in_zeros(mine, tail + (4 if is_binary else 1)),
+            chance=max(
+                _chance_of_control(_eligible(control, tail), tail, is_binary), _chance_of_near_misses(mine, tail)
+            ),
         )  # fmt: skip
 
-    def _chance(self, tail: int, is_binary: bool) -> float:
-        """The chance of ``tail`` zeros where two does not speak against it; of the control if that has more."""
-        chance = 2.0**-tail if is_binary else 5.0**-tail
-        control = {shape: count for shape, count in self.shapes.items() if shape[:2] == (0, is_binary)}
-        eligible = sum(count for shape, count in control.items() if is_binary or shape.twos >= min(tail, MOST_TWOS))
-        zeros = sum(count for shape, count in control.items() if shape.zeros >= tail)
-        is_structure = tail_bound(eligible, zeros, eligible * chance) <= DOUBTFUL_PROBABILITY
-        return zeros / eligible if is_structure else chance
+
+def _eligible(shapes: Counter[TextShape], tail: int) -> Counter[TextShape]:
+    """The numbers that may end in ``tail`` zeros as far as two is concerned."""
+    twos = min(tail, MOST_TWOS)
+    return Counter({shape: count for shape, count in shapes.items() if shape.is_binary or shape.twos >= twos})
+
+
+def _ending_in_zeros(shapes: Counter[TextShape], zeros: int) -> int:
+    return sum(count for shape, count in shapes.items() if shape.zeros >= zeros)
+
+
+def _chance_of_control(control: Counter[TextShape], tail: int, is_binary: bool) -> float:
+    """The chance of ``tail`` zeros where two does not speak against it; of the control if that has more."""
+    chance = 2.0**-tail if is_binary else 5.0**-tail
+    count, zeros = control.total(), _ending_in_zeros(control, tail)
+    return zeros / count if tail_bound(count, zeros, count * chance) <= DOUBTFUL_PROBABILITY else chance
+
+
+def _chance_of_near_misses(numbers: Counter[TextShape], tail: int) -> float:
+    """The chance of ``tail`` zeros beside their near misses, if there are more of those than chance gives.
+
+    A near miss has all the zeros but the first: before them, one in five even digits is a zero. Of a single zero
+    near misses are those that end in any one other digit, as a quarter of the numbers does at most.
+    """
+    if any(shape.is_binary for shape in numbers):
+        return 0.0
+    among = _eligible(numbers, tail) if tail > 1 else numbers
+    others = Counter({shape: count for shape, count in among.items() if shape.zeros < tail})
+    count = others.total()
+    if tail > 1:
+        near = _ending_in_zeros(others, tail - 1)
+        is_structure = tail_bound(count, near, count * 5.0 ** (1 - tail)) <= DOUBTFUL_PROBABILITY
+        return near / 4 / (near / 4 + count) if is_structure else 0.0
+    digits: Counter[int] = Counter()
+    for shape, number in others.items():
+        digits[shape.last] += number
+    return 1.0 if tail_bound(count, max(digits.values(), default=0), count / 4) <= DOUBTFUL_PROBABILITY else 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
