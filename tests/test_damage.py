@@ -190,7 +190,7 @@ def test_numbers_filled_up_on_the_right_are_at_most_doubtful() -> None:
     assert verdict.damage == "doubtful"
     assert verdict.sentence == (
         "of 500 different numbers with 16 digits, 500 end in zeros behind the 15th digit; chance gives 50; most have "
-        "zeros before it, too, which rounding to 15 digits does not leave: compare them with their source"
+        "zeros before it, too, which rounding does not leave: compare them with their source"
     )
 
 
@@ -205,6 +205,13 @@ def test_an_issue_at_the_end_is_mostly_zero(width: int) -> None:
     assert judge_column(texts).damage == "none"
     rounded = judge_column(text[:15] + "0" * (width - 14) for text in texts)
     assert rounded.damage == ("damaged" if width > 14 else "none")
+
+
+def test_zeros_behind_one_and_the_same_15th_digit_are_at_most_doubtful() -> None:
+    """A series that is always 1 and an issue that is always 0: rounding would leave any 15th digit."""
+    verdict = judge_column(f"{number}10" for number in range(12_340_000_100_000, 12_340_000_100_400, 3))
+    assert verdict.damage == "doubtful"
+    assert "most have the same 15th digit, which rounding does not leave" in verdict.sentence
 
 
 def test_frames_printed_as_bits() -> None:

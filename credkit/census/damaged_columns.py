@@ -33,17 +33,21 @@ def count_shapes(texts: pl.Series, shared: pl.Series) -> ColumnCounts:
     is_number = digits.str.contains(r"\A[0-9]+\z")
     has_letters = pl.col("text").str.contains(r"\A[0-9A-Za-z]{16,}\z")
     size = digits.str.len_bytes()
+    is_long = is_number & (size > SPREADSHEET_DIGITS) & ~digits.str.starts_with("0")
+    zeros = size - digits.str.strip_chars_end("0").str.len_bytes()
     frame = pl.DataFrame({"text": texts, "shared": shared}).filter(is_number | has_letters)
     frame = frame.select(
-        pl.when(is_number & (size > SPREADSHEET_DIGITS) & ~digits.str.starts_with("0"))
-        .then(size).otherwise(0).alias("digits"),
+        pl.when(is_long).then(size).otherwise(0).alias("digits"),
         (is_number & digits.str.contains(r"\A[01]+\z")).alias("is_binary"),
         "shared",
-        pl.when(is_number).then(digits.str.tail(MOST_TWOS)).otherwise(pl.lit("0")).cast(pl.UInt64).alias("last"),
-        (size - digits.str.strip_chars_end("0").str.len_bytes()).alias("zeros"),
+        pl.when(is_number).then(digits.str.tail(MOST_TWOS)).otherwise(pl.lit("0")).cast(pl.UInt64).alias("end"),
+        zeros.alias("zeros"),
+        pl.when(~is_number).then(pl.lit("0"))
+        .when(is_long & (zeros.cast(pl.Int64) >= size.cast(pl.Int64) - SPREADSHEET_DIGITS))
+        .then(digits.str.slice(SPREADSHEET_DIGITS - 1, 1)).otherwise(digits.str.tail(1)).cast(pl.Int64).alias("last"),
     ).with_columns(pl.col("shared") & (pl.col("digits") > 0))  # fmt: skip
-    twos = pl.Series("twos", _count_twos(frame["last"].to_numpy()))
-    frame = frame.with_columns(twos, (pl.col("last") % 10))
+    twos = pl.Series("twos", _count_twos(frame["end"].to_numpy()))
+    frame = frame.with_columns(twos)
     counts = frame.group_by("digits", "is_binary", "shared", "twos", "zeros", "last").len()
     return ColumnCounts(Counter({TextShape(*row[:-1]): row[-1] for row in counts.iter_rows()}))
 

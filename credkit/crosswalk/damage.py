@@ -18,8 +18,9 @@ judgement takes into account:
   near misses.
 - **Numbers that several credentials have** are judged by themselves: rounding makes one of many, and of
   those that are duplicates for another reason no more than chance gives end in zeros.
-- **Zeros that begin before the 15th digit are no rounding** to 15 digits: numbers filled up on the right
-  are at most doubtful. A step of ten in numbers that all have 16 digits cannot be told from rounding.
+- **Rounding leaves any 15th digit.** Where most zeros begin before it, as in numbers filled up on the right,
+  or most 15th digits are the same, as before an issue that is always 0, numbers are at most doubtful. A
+  step of ten in numbers that all have 16 digits cannot be told from rounding.
 - **Numbers are called damaged where most of their length that end in zeros are beyond chance.** Where a few
   of many were rounded, most of those that end in zeros are whole: they are doubtful at most. Doubtful are
   also those of one credential where those of several are damaged.
@@ -31,7 +32,7 @@ random variables (1963), theorem 1; from memory.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Collection, Iterable
+from collections.abc import Callable, Collection, Iterable
 from dataclasses import dataclass, field
 from functools import cached_property
 from math import exp, log
@@ -50,9 +51,10 @@ MOST_TWOS = 18  # powers of two that are told apart: of a number the last 18 dig
 
 
 class TextShape(NamedTuple):
-    """What counts of a text: its ``digits``, how often two divides it (``twos``), the zeros at its end, its last digit.
+    """What counts of a text: its ``digits``, how often two divides it (``twos``), the zeros at its end.
 
-    ``is_shared``: whether several credentials have it. Of a text that no spreadsheet can have rounded,
+    ``is_shared``: whether several credentials have it. ``last`` is its last digit, or the 15th if only
+    zeros follow. Of a text that no spreadsheet can have rounded,
     ``digits`` is 0.
     """
 
@@ -68,7 +70,7 @@ def text_shape(text: str, *, is_shared: bool = False) -> TextShape | None:
     """The shape of ``text``; None if it is neither a number nor a long hexadecimal text.
 
     >>> text_shape("3602879701896390"), text_shape("0602879701896390").digits
-    (TextShape(digits=16, is_binary=False, is_shared=False, twos=1, zeros=1, last=0), 0)
+    (TextShape(digits=16, is_binary=False, is_shared=False, twos=1, zeros=1, last=9), 0)
     """
     digits = text.removeprefix("-")
     zeros = len(digits) - len(digits.rstrip("0"))
@@ -78,8 +80,9 @@ def text_shape(text: str, *, is_shared: bool = False) -> TextShape | None:
     is_long = len(digits) > SPREADSHEET_DIGITS and digits[0] != "0"
     number = int(digits[-MOST_TWOS:])
     twos = min((number & -number).bit_length() - 1, MOST_TWOS) if number else MOST_TWOS
+    last = digits[SPREADSHEET_DIGITS - 1] if is_long and zeros >= len(digits) - SPREADSHEET_DIGITS else digits[-1]
     return TextShape(
-        len(digits) if is_long else 0, not digits.strip("01"), is_shared and is_long, twos, zeros, number % 10
+        len(digits) if is_long else 0, not digits.strip("01"), is_shared and is_long, twos, zeros, int(last)
     )  # fmt: skip
 
 
@@ -100,13 +103,13 @@ class ColumnDamage:
     """The verdict on a column, with its counts of distinct texts of more than 15 digits.
 
     ``probability`` bounds the chance of as many zeros behind the 15th digit in an undamaged column;
-    ``shared`` are the texts that several credentials have.
+    ``structure`` is what speaks against rounding, ``shared`` are the texts that several credentials have.
     """
 
     damage: Damage
     probability: float
     lengths: tuple[LengthDamage, ...] = ()
-    zeros_begin_early: bool = False
+    structure: str = ""
     shared: Collection[str] = frozenset()
 
     def judge(self, text: str) -> Damage:
@@ -158,11 +161,8 @@ class ColumnDamage:
         """The verdict as a sentence: the counts, then the conclusion and what to do."""
         if self.damage == "none":
             return self.chance
-        if self.zeros_begin_early:
-            return (
-                f"{self.chance}; most have zeros before it, too, which rounding to 15 digits does not leave: "
-                "compare them with their source"
-            )
+        if self.structure:
+            return f"{self.chance}; {self.structure}, which rounding does not leave: compare them with their source"
         if self.damage == "doubtful":
             return f"{self.chance}; a spreadsheet may have rounded some: compare them with their source"
         return f"{self.chance}; a spreadsheet rounded the column: re-export it from the source"
@@ -220,12 +220,10 @@ class ColumnCounts:
         ]
         damages = {each.damage for each in found}
         damage: Damage = "damaged" if "damaged" in damages else "doubtful" if "doubtful" in damages else "none"
-        early = all(
-            tally.zeros_begin_early for tally, each in zip(tallies, found, strict=True) if each.damage != "none"
-        )
+        structures = [tally.structure for tally, each in zip(tallies, found, strict=True) if each.damage != "none"]
         return ColumnDamage(
             damage=damage, probability=probability, lengths=tuple(found),
-            zeros_begin_early=damage != "none" and early, shared=shared,
+            structure=structures[0] if structures and all(structures) else "", shared=shared,
         )  # fmt: skip
 
     def _tally(self, digits: int, is_binary: bool, is_shared: bool) -> _Tally:
@@ -237,6 +235,7 @@ class ColumnCounts:
             digits=digits, is_binary=is_binary, is_shared=is_shared, numbers=mine.total(), eligible=eligible.total(),
             zero_tails=_ending_in_zeros(mine, tail),
             early=_ending_in_zeros(mine, tail + (4 if is_binary else 1)),
+            same=0 if is_binary else _most_common_last(mine, lambda shape: shape.zeros >= tail),
             chance=max(
                 _chance_of_control(_eligible(control, tail), tail, is_binary), _chance_of_near_misses(mine, tail)
             ),
@@ -275,10 +274,16 @@ def _chance_of_near_misses(numbers: Counter[TextShape], tail: int) -> float:
         near = _ending_in_zeros(others, tail - 1)
         is_structure = tail_bound(count, near, count * 5.0 ** (1 - tail)) <= DOUBTFUL_PROBABILITY
         return near / 4 / (near / 4 + count) if is_structure else 0.0
+    same = _most_common_last(others, lambda shape: shape.zeros < tail)
+    return 1.0 if tail_bound(count, same, count / 4) <= DOUBTFUL_PROBABILITY else 0.0
+
+
+def _most_common_last(shapes: Counter[TextShape], of: Callable[[TextShape], bool]) -> int:
+    """How many of the numbers with such a shape have the most common last digit."""
     digits: Counter[int] = Counter()
-    for shape, number in others.items():
-        digits[shape.last] += number
-    return 1.0 if tail_bound(count, max(digits.values(), default=0), count / 4) <= DOUBTFUL_PROBABILITY else 0.0
+    for shape in filter(of, shapes):
+        digits[shape.last] += shapes[shape]
+    return max(digits.values(), default=0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -292,12 +297,16 @@ class _Tally:
     eligible: int
     zero_tails: int
     early: int  # numbers whose zeros begin before the 15th digit: by chance one in ten, or one in 16 of bits
+    same: int  # numbers that end in zeros and have the most common 15th digit
     chance: float
 
     @property
-    def zeros_begin_early(self) -> bool:
-        """Whether most zeros begin before the 15th digit, of which rounding leaves few."""
-        return 2 * self.early > self.zero_tails
+    def structure(self) -> str:
+        """What speaks against rounding; empty if nothing does."""
+        if 2 * self.early > self.zero_tails:
+            return "most have zeros before it, too"
+        is_one = tail_bound(self.zero_tails, self.same, self.zero_tails / 4) <= DOUBTFUL_PROBABILITY
+        return "most have the same 15th digit" if is_one else ""
 
     def judge(self, probability: float, bound: float) -> LengthDamage:
         """The verdict, where ``probability`` bounds the chance of the column, and ``bound`` that of this length."""
@@ -306,7 +315,7 @@ class _Tally:
         excess = 1 - whole / self.zero_tails if self.zero_tails else 0.0
         is_certain = probability <= DAMAGED_PROBABILITY
         damage: Damage = "none"
-        if is_certain and excess >= DAMAGED_EXCESS and not self.zeros_begin_early:
+        if is_certain and excess >= DAMAGED_EXCESS and not self.structure:
             damage = "damaged"
         elif probability <= DOUBTFUL_PROBABILITY and (
             excess >= (DOUBTFUL_EXCESS if is_certain else DAMAGED_EXCESS) or bound <= DOUBTFUL_PROBABILITY
