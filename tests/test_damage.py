@@ -205,6 +205,8 @@ def test_an_issue_at_the_end_is_mostly_zero(width: int) -> None:
     assert judge_column(texts).damage == "none"
     rounded = judge_column(text[:15] + "0" * (width - 14) for text in texts)
     assert rounded.damage == ("damaged" if width > 14 else "none")
+    few = judge_column(texts[:100])
+    assert few.damage != "damaged", few.sentence
 
 
 def test_zeros_behind_one_and_the_same_15th_digit_are_at_most_doubtful() -> None:

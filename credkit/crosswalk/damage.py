@@ -14,8 +14,8 @@ judgement takes into account:
   (it would have been dropped), and hexadecimal ones. A step of ten or a filler shows in them, too, and
   then the zeros of the long ones are expected.
 - **So are zeros of which the near misses are as frequent.** Where the last digit is an issue, most numbers end
-  in 0 and some in 1, hardly any in 7; longer ones end in 10, 20 and 30 as often as in 00. Rounding has no
-  near misses.
+  in 0, and of the others most in 1 or 2, hardly any in 7; longer ones end in 10, 20 and 30 as often as in
+  00. Rounding has no near misses. Where the others are too few to tell, numbers are at most doubtful.
 - **Numbers that several credentials have** are judged by themselves: rounding makes one of many, and of
   those that are duplicates for another reason no more than chance gives end in zeros.
 - **Rounding leaves any 15th digit.** Where most zeros begin before it, as in numbers filled up on the right,
@@ -45,6 +45,7 @@ Damage: TypeAlias = Literal["none", "doubtful", "damaged"]
 
 DOUBTFUL_PROBABILITY = 1e-3  # of as many zeros by chance, below which a person has to look
 DAMAGED_PROBABILITY = 1e-6
+WEAK_PROBABILITY = 0.1  # of other digits as few by chance, below which nothing is called damaged
 DAMAGED_EXCESS = 0.5  # of the numbers of a length that end in zeros, beyond chance, for calling them damaged
 DOUBTFUL_EXCESS = 0.1  # the same, for doubting them where others of the column are damaged
 MOST_TWOS = 18  # powers of two that are told apart: of a number the last 18 digits, which have 64 bits
@@ -54,8 +55,7 @@ class TextShape(NamedTuple):
     """What counts of a text: its ``digits``, how often two divides it (``twos``), the zeros at its end.
 
     ``is_shared``: whether several credentials have it. ``last`` is its last digit, or the 15th if only
-    zeros follow. Of a text that no spreadsheet can have rounded,
-    ``digits`` is 0.
+    zeros follow. Of a text that no spreadsheet can have rounded, ``digits`` is 0.
     """
 
     digits: int
@@ -235,10 +235,11 @@ class ColumnCounts:
             digits=digits, is_binary=is_binary, is_shared=is_shared, numbers=mine.total(), eligible=eligible.total(),
             zero_tails=_ending_in_zeros(mine, tail),
             early=_ending_in_zeros(mine, tail + (4 if is_binary else 1)),
-            same=0 if is_binary else _most_common_last(mine, lambda shape: shape.zeros >= tail),
+            same=0 if is_binary else max(_last_digits(mine, lambda shape: shape.zeros >= tail).values(), default=0),
             chance=max(
                 _chance_of_control(_eligible(control, tail), tail, is_binary), _chance_of_near_misses(mine, tail)
             ),
+            two_digits=_bound_of_two_digits(mine, tail),
         )  # fmt: skip
 
 
@@ -262,28 +263,33 @@ def _chance_of_control(control: Counter[TextShape], tail: int, is_binary: bool) 
 def _chance_of_near_misses(numbers: Counter[TextShape], tail: int) -> float:
     """The chance of ``tail`` zeros beside their near misses, if there are more of those than chance gives.
 
-    A near miss has all the zeros but the first: before them, one in five even digits is a zero. Of a single zero
-    near misses are those that end in any one other digit, as a quarter of the numbers does at most.
+    A near miss has all the zeros but the first: before them, one in five even digits is a zero. Near misses are
+    also those that end in any two other digits.
     """
-    if any(shape.is_binary for shape in numbers):
+    if _bound_of_two_digits(numbers, tail) <= DOUBTFUL_PROBABILITY:
+        return 1.0
+    if tail == 1 or any(shape.is_binary for shape in numbers):
         return 0.0
-    among = _eligible(numbers, tail) if tail > 1 else numbers
-    others = Counter({shape: count for shape, count in among.items() if shape.zeros < tail})
-    count = others.total()
-    if tail > 1:
-        near = _ending_in_zeros(others, tail - 1)
-        is_structure = tail_bound(count, near, count * 5.0 ** (1 - tail)) <= DOUBTFUL_PROBABILITY
-        return near / 4 / (near / 4 + count) if is_structure else 0.0
-    same = _most_common_last(others, lambda shape: shape.zeros < tail)
-    return 1.0 if tail_bound(count, same, count / 4) <= DOUBTFUL_PROBABILITY else 0.0
+    others = Counter({shape: count for shape, count in _eligible(numbers, tail).items() if shape.zeros < tail})
+    count, near = others.total(), _ending_in_zeros(others, tail - 1)
+    is_structure = tail_bound(count, near, count * 5.0 ** (1 - tail)) <= DOUBTFUL_PROBABILITY
+    return near / 4 / (near / 4 + count) if is_structure else 0.0
 
 
-def _most_common_last(shapes: Counter[TextShape], of: Callable[[TextShape], bool]) -> int:
-    """How many of the numbers with such a shape have the most common last digit."""
+def _bound_of_two_digits(numbers: Counter[TextShape], tail: int) -> float:
+    """A bound of the chance that of numbers without the zeros as many end in two digits, as half of them do at most."""
+    if any(shape.is_binary for shape in numbers):
+        return 1.0
+    last = _last_digits(numbers, lambda shape: shape.zeros < tail)
+    return tail_bound(last.total(), sum(count for _, count in last.most_common(2)), last.total() / 2)
+
+
+def _last_digits(shapes: Counter[TextShape], of: Callable[[TextShape], bool]) -> Counter[int]:
+    """How many of the numbers with such a shape have each last digit."""
     digits: Counter[int] = Counter()
     for shape in filter(of, shapes):
         digits[shape.last] += shapes[shape]
-    return max(digits.values(), default=0)
+    return digits
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -299,6 +305,7 @@ class _Tally:
     early: int  # numbers whose zeros begin before the 15th digit: by chance one in ten, or one in 16 of bits
     same: int  # numbers that end in zeros and have the most common 15th digit
     chance: float
+    two_digits: float  # a bound of the chance that as many of the others end in only two digits
 
     @property
     def structure(self) -> str:
@@ -306,7 +313,9 @@ class _Tally:
         if 2 * self.early > self.zero_tails:
             return "most have zeros before it, too"
         is_one = tail_bound(self.zero_tails, self.same, self.zero_tails / 4) <= DOUBTFUL_PROBABILITY
-        return "most have the same 15th digit" if is_one else ""
+        if is_one:
+            return "most have the same 15th digit"
+        return "most of the others end in one of two digits" if self.two_digits <= WEAK_PROBABILITY else ""
 
     def judge(self, probability: float, bound: float) -> LengthDamage:
         """The verdict, where ``probability`` bounds the chance of the column, and ``bound`` that of this length."""
