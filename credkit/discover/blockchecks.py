@@ -281,7 +281,7 @@ def _sum_check(words: list[int], length: int, each: tuple[SumKind, range, int, i
     few = good[:_COUNTED_FRAMES]
     # what no single block explains: how many values the others have
     unexplained = min(len({(*row[:i], *row[i + 1 :]) for row in few}) for i in range(len(shifts)))
-    evidence = log2(kind.modulus) * (unexplained - 1) - tried - log2(comb(len(words), failing))
+    evidence = log2(kind.modulus) * (unexplained - 2) - tried - log2(comb(len(words), failing))
     if evidence < MIN_EVIDENCE_BITS:
         return None
     return BlockCheck(
