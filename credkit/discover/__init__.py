@@ -13,10 +13,15 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from credkit.discover.blockchecks import find_block_checks as find_block_checks
+    from credkit.discover.checkdigits import check_digits as check_digits
     from credkit.discover.layoutsearch import layout as layout
     from credkit.discover.layoutsearch import layouts as layouts
 
-_HOMES = {"layout": "layoutsearch", "layouts": "layoutsearch"}  # each call is loaded when it is first used
+_HOMES = {  # each call is loaded when it is first used
+    "check_digits": "checkdigits", "find_block_checks": "blockchecks", "layout": "layoutsearch",
+    "layouts": "layoutsearch",
+}  # fmt: skip
 
 
 if not TYPE_CHECKING:

@@ -21,7 +21,7 @@ from collections import Counter, defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from itertools import accumulate, product
-from math import comb, log2
+from math import log2
 from operator import xor
 from random import Random
 from typing import NamedTuple
@@ -32,14 +32,14 @@ from credkit.core.sentences import redacted_repr
 from credkit.core.spans import MAX_NUMBER_BITS
 from credkit.discover.checkrecords import MIN_EVIDENCE_BITS, BlockCheck
 from credkit.discover.crcrecovery import recover_crcs
+from credkit.discover.evidence import log2_choose
 from credkit.discover.framesamples import (
     DAMAGED_SHARE,
     MIN_DAMAGED_SAMPLE,
     FrameSample,
-    echelon_basis,
-    reduce_vector,
     undamaged_frames,
 )
+from credkit.discover.gf2 import Span
 
 _XOR_WIDTHS = range(4, 17)
 _KEY_FRAMES = 6  # frames by which sums are looked up
@@ -120,30 +120,19 @@ def _linear_checks(sample: FrameSample) -> list[BlockCheck]:
 
 def _independent(found: list[BlockCheck]) -> list[BlockCheck]:
     """The widest checks that do not follow from others, each with the other descriptions of its relations."""
-    basis: dict[int, int] = {}
+    known = Span()
     by_relations: dict[frozenset[int], list[BlockCheck]] = {}
     for check in sorted(found, key=lambda check: (-check.width, check.kind == "crc")):
         decided = _mask(check.length, check.undecided)
         masks = [mask & ~decided for mask, _ in check.parities]
-        span = frozenset(_reduced_basis(masks))
+        span = frozenset(Span(masks))
         if span in by_relations:
             by_relations[span].append(check)
             continue
-        added = echelon_basis([*basis.values(), *masks])
-        if len(added) == len(basis) + check.width:
-            basis = added
+        if len(Span([*known, *masks])) == len(known) + check.width:
+            known = Span([*known, *masks])
             by_relations[span] = [check]
     return [replace(first, alternatives=tuple(others)) for first, *others in by_relations.values()]
-
-
-def _reduced_basis(masks: Sequence[int]) -> list[int]:
-    """The one basis of the space of ``masks`` in which each highest bit stands in one vector only."""
-    basis = echelon_basis(masks)
-    return [
-        reduce_vector(vector ^ 1 << (top - 1), {other: each for other, each in basis.items() if other < top})
-        | 1 << (top - 1)
-        for top, vector in basis.items()
-    ]
 
 
 def _mask(length: int, places: Sequence[int]) -> int:
@@ -281,7 +270,7 @@ def _sum_check(words: list[int], length: int, each: tuple[SumKind, range, int, i
     few = good[:_COUNTED_FRAMES]
     # what no single block explains: how many values the others have
     unexplained = min(len({(*row[:i], *row[i + 1 :]) for row in few}) for i in range(len(shifts)))
-    evidence = log2(kind.modulus) * (unexplained - 2) - tried - log2(comb(len(words), failing))
+    evidence = log2(kind.modulus) * (unexplained - 2) - tried - log2_choose(len(words), failing)
     if evidence < MIN_EVIDENCE_BITS:
         return None
     return BlockCheck(

@@ -18,7 +18,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 from itertools import pairwise
-from math import comb, log2
+from math import log2
 from random import Random
 
 from credkit.core.checks import (
@@ -33,6 +33,7 @@ from credkit.core.frozen import FieldsOnly
 from credkit.core.grammar import format_step
 from credkit.core.sentences import format_count, redacted_repr
 from credkit.discover.checkrecords import MIN_EVIDENCE_BITS
+from credkit.discover.evidence import log2_choose
 from credkit.discover.framesamples import DAMAGED_SHARE, MIN_DAMAGED_SAMPLE
 from credkit.tables.checkcharacters import RULES
 
@@ -237,7 +238,7 @@ def _named(texts: list[str], *, counts_up: bool) -> Iterator[CheckDigitRule]:
         values = [text[: -rule.size] for text in good[:_COUNTED_NUMBERS]]
         size = max(map(len, values))
         unexplained = _unexplained([value.rjust(size) for value in values], range(size))
-        evidence = log2(rule.modulus) * (unexplained - 1) - _TRIED - log2(comb(len(texts), len(good)))
+        evidence = log2(rule.modulus) * (unexplained - 1) - _TRIED - log2_choose(len(texts), len(good))
         yield CheckDigitRule(rule=name, size=rule.size, modulus=rule.modulus, evidence=evidence, count=len(texts))
 
 
@@ -284,7 +285,7 @@ def _weighted(texts: list[str], modulus: int) -> CheckDigitRule | None:
     spare = len(good) - len(varying) - 1
     if spare < 2:
         return None
-    evidence = log2(modulus) * min(unexplained - 1, spare) - _TRIED - log2(comb(len(texts), len(good)))
+    evidence = log2(modulus) * min(unexplained - 1, spare) - _TRIED - log2_choose(len(texts), len(good))
     return CheckDigitRule(
         rule=f"mod-{modulus}", size=size, modulus=modulus, evidence=evidence, count=len(texts),
         weights=tuple(weights), constant=constant, undetermined=undetermined,

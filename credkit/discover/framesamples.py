@@ -14,42 +14,12 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from random import Random
 
+from credkit.discover.gf2 import Span
+
 DAMAGED_SHARE = 0.05  # of the frames at most may fail what the others have in common
 MIN_DAMAGED_SAMPLE = 40  # frames; in fewer no frame is left out
 _DRAWS = 200  # random subsets, one of which must be without damage
 _CONFIRMATIONS = 10  # frames in a row that add nothing to a subset
-
-
-def echelon_basis(vectors: Iterable[int]) -> dict[int, int]:
-    """A basis of the space that ``vectors`` span, by the highest bit of each, counted from 1.
-
-    >>> echelon_basis([0b110, 0b011, 0b101])
-    {3: 6, 2: 3}
-    """
-    basis: dict[int, int] = {}
-    for vector in vectors:
-        if left := reduce_vector(vector, basis):
-            basis[left.bit_length()] = left
-    return basis
-
-
-def reduce_vector(vector: int, basis: dict[int, int]) -> int:
-    """``vector`` less what ``basis`` has of it: 0 where the basis spans it."""
-    while vector:
-        found = basis.get(vector.bit_length())
-        if found is None:
-            return vector
-        vector ^= found
-    return 0
-
-
-def rank(vectors: Iterable[int]) -> int:
-    """How many of ``vectors`` are independent.
-
-    >>> rank([0b110, 0b011, 0b101])
-    2
-    """
-    return len(echelon_basis(vectors))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,12 +45,12 @@ class FrameSample:
         (2, '0b111', ['0b111'])
         """
         distinct = tuple(dict.fromkeys(frames))
-        basis = echelon_basis(frame ^ distinct[0] for frame in distinct)
+        basis = Span(frame ^ distinct[0] for frame in distinct)
         varying = 0
-        for vector in basis.values():
+        for vector in basis:
             varying |= vector
         return cls(
-            length=length, frames=distinct, differences=tuple(basis.values()), varying=varying,
+            length=length, frames=distinct, differences=tuple(basis), varying=varying,
             relations=_least_spans(_null_space(basis, varying)),
         )  # fmt: skip
 
@@ -91,7 +61,7 @@ class FrameSample:
 
     def rank_at(self, mask: int) -> int:
         """How many differences are independent in the bits of ``mask``."""
-        return rank(difference & mask for difference in self.differences)
+        return len(Span(difference & mask for difference in self.differences))
 
     def relations_within(self, first: int, stop: int) -> int:
         """How many independent relations have all their bits at positions from ``first`` to before ``stop``."""
@@ -99,36 +69,28 @@ class FrameSample:
         return sum(mask.bit_length() <= high and (mask & -mask).bit_length() > low for mask in self.relations)
 
 
-def _null_space(basis: dict[int, int], varying: int) -> list[int]:
-    """The masks over ``varying`` whose parity is even in each vector of an echelon ``basis``."""
-    reduced: dict[int, int] = {}
-    for top in sorted(basis):  # the pivots below are cleared, so that each pivot stands in one vector only
-        vector = basis[top]
-        for other, below in reduced.items():
-            if vector >> (other - 1) & 1:
-                vector ^= below
-        reduced[top] = vector
-    free = [place for place in range(varying.bit_length()) if varying >> place & 1 and place + 1 not in reduced]
-    return [
-        sum((1 << (top - 1) for top, vector in reduced.items() if vector >> place & 1), 1 << place) for place in free
-    ]
+def _null_space(basis: Span, varying: int) -> list[int]:
+    """A basis of the masks over ``varying`` whose parity is even in each vector of ``basis``."""
+    rows = {row & -row: row for row in basis}  # the lowest bit of a row stands in no other
+    bits = (1 << place for place in range(varying.bit_length()))
+    free = [bit for bit in bits if bit & varying and bit not in rows]  # each has a mask of its own
+    return [sum((low for low, row in rows.items() if row & bit), bit) for bit in free]
 
 
 def _least_spans(masks: list[int]) -> tuple[int, ...]:
     """A basis of the same space in which neither two first bits nor two last bits are the same."""
-    rows = list(echelon_basis(masks).values())  # no two first bits are
-    by_end: dict[int, int] = {}
+    rows = list(Span(masks))  # no two last bits are
+    by_first: dict[int, int] = {}
     while rows:
         row = rows.pop()
-        end = row & -row
-        other = by_end.get(end)
+        other = by_first.get(row.bit_length())
         if other is None:
-            by_end[end] = row
-        else:  # the longer one is shortened at its end; its first bit stays
-            short, long = sorted((row, other))
-            by_end[end] = short
+            by_first[row.bit_length()] = row
+        else:  # the longer one is shortened at its start; its last bit stays
+            long, short = sorted((row, other), key=lambda each: each & -each)
+            by_first[row.bit_length()] = short
             rows.append(long ^ short)
-    return tuple(sorted(by_end.values(), reverse=True))
+    return tuple(sorted(by_first.values(), reverse=True))
 
 
 def undamaged_frames(frames: Sequence[int], length: int, seed: int = 0) -> list[int]:
@@ -144,27 +106,24 @@ def undamaged_frames(frames: Sequence[int], length: int, seed: int = 0) -> list[
     if len(frames) < MIN_DAMAGED_SAMPLE:
         return list(frames)
     source = Random(seed)
-    base_rank = rank(frame ^ frames[0] for frame in frames)
-    best, best_rank = list(frames), base_rank
+    best, best_rank = list(frames), len(Span(frame ^ frames[0] for frame in frames))
     for _ in range(_DRAWS):
         basis, first = _drawn_basis(frames, best_rank, source)
         if basis is None:
             continue
-        inside = [frame for frame in frames if not reduce_vector(frame ^ first, basis)]
+        inside = [frame for frame in frames if frame ^ first in basis]
         if len(inside) >= (1 - DAMAGED_SHARE) * len(frames):
             best, best_rank = inside, len(basis)
     return best
 
 
-def _drawn_basis(frames: Sequence[int], below: int, source: Random) -> tuple[dict[int, int] | None, int]:
+def _drawn_basis(frames: Sequence[int], below: int, source: Random) -> tuple[Span | None, int]:
     """The basis of a random subset that has stopped growing at a rank ``below`` that, and the frame it starts from."""
     first = frames[source.randrange(len(frames))]
-    basis: dict[int, int] = {}
+    basis = Span()
     confirmed = 0
     while confirmed < _CONFIRMATIONS:
-        left = reduce_vector(frames[source.randrange(len(frames))] ^ first, basis)
-        if left:
-            basis[left.bit_length()] = left
+        if basis.add(frames[source.randrange(len(frames))] ^ first):
             confirmed = 0
             if len(basis) >= below:
                 return None, first
