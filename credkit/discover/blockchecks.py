@@ -80,12 +80,15 @@ def find_block_checks(frames: Sequence[int], length: int) -> tuple[BlockCheck, .
     words = _checked_frames(frames, length)
     if len(set(words)) < 2:
         return ()
-    found = _linear_checks(FrameSample.from_frames(words, length))
+    sample = FrameSample.from_frames(words, length)
+    found = _linear_checks(sample)
     inside = undamaged_frames(words, length)
     if len(inside) < len(words):
-        found = _linear_checks(FrameSample.from_frames(inside, length)) or found
-    accepted = _independent(found)
-    accepted = _with_sums(accepted, _sums(words, length))
+        sample = FrameSample.from_frames(inside, length)
+        found = _linear_checks(sample) or found
+    # the last bits of an even modulus are a relation: where there is none, there is no such sum
+    kinds = [kind for kind in _SUM_KINDS if sample.relations or kind.modulus % 2]
+    accepted = _with_sums(_independent(found), _sums(words, length, kinds))
     judged = [replace(check, outliers=_failing(check, words)) for check in accepted]
     return tuple(sorted(judged, key=lambda check: min(check.at)))
 
@@ -201,8 +204,8 @@ def _xor_check(
 # ── sums ────────────────────────────────────────────────────────────────────────────────────────
 
 
-def _sums(words: list[int], length: int) -> list[BlockCheck]:
-    """The sums that the frames hold, but for a few damaged ones; the best founded first."""
+def _sums(words: list[int], length: int, kinds: Sequence[SumKind]) -> list[BlockCheck]:
+    """The sums of ``kinds`` that the frames hold, but for a few damaged ones; the best founded first."""
     distinct = list(dict.fromkeys(words))
     source = Random(0)
     draws = _KEY_DRAWS if len(distinct) >= MIN_DAMAGED_SAMPLE else 1
@@ -210,7 +213,7 @@ def _sums(words: list[int], length: int) -> list[BlockCheck]:
     found: list[BlockCheck] = []
     for _ in range(draws):
         few = source.sample(distinct, min(_KEY_FRAMES, len(distinct)))
-        candidates = (each for kind in _SUM_KINDS for each in _matching_sums(few, length, kind))
+        candidates = (each for kind in kinds for each in _matching_sums(few, length, kind))
         found = [check for each in candidates if (check := _sum_check(distinct, length, each, tried))]
         if found:
             break
