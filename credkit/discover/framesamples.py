@@ -18,7 +18,8 @@ from credkit.discover.gf2 import Span
 
 DAMAGED_SHARE = 0.05  # of the frames at most may fail what the others have in common
 MIN_DAMAGED_SAMPLE = 40  # frames; in fewer no frame is left out
-_DRAWS = 200  # random subsets, one of which must be without damage
+_DRAWS = 200  # random subsets at most, one of which must be without damage
+_DRAWN_BITS = 20_000  # draws times the length of a frame: a longer frame takes longer, and is damaged more often
 _CONFIRMATIONS = 10  # frames in a row that add nothing to a subset
 
 
@@ -107,7 +108,7 @@ def undamaged_frames(frames: Sequence[int], length: int, seed: int = 0) -> list[
         return list(frames)
     source = Random(seed)
     best, best_rank = list(frames), len(Span(frame ^ frames[0] for frame in frames))
-    for _ in range(_DRAWS):
+    for _ in range(min(_DRAWS, _DRAWN_BITS // length)):
         basis, first = _drawn_basis(frames, best_rank, source)
         if basis is None:
             continue
