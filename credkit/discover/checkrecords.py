@@ -12,6 +12,7 @@ from credkit.core.reading import describe_places
 from credkit.core.sentences import format_count
 from credkit.core.spans import format_span
 from credkit.discover.polynomials import advance, reverse_bits
+from credkit.tables.crcs import ALGORITHMS
 from credkit.tables.layout import BitRun, bit_runs_at, decode_number
 
 Kind: TypeAlias = Literal["xor", "sum", "crc"]
@@ -111,6 +112,22 @@ class BlockCheck(FieldsOnly):
         """Whether the bits of a CRC's bytes are taken from the last to the first."""
         return self.kind == "crc" and len(self.covers) > 1 and self.covers[0] > self.covers[1]
 
+    @cached_property
+    def algorithm(self) -> str:
+        """The name under which a layout knows a CRC with these parameters and start values, or an empty text."""
+        if self.kind != "crc" or len(self.covers) % 8:
+            return ""
+        at, covers = sorted(self.at), sorted(self.covers)
+        for name, row in ALGORITHMS.items():
+            if row.width == self.width:
+                rows = row.parities(len(covers) // 8)
+                masks = (sum(1 << (self.length - 1 - covers[i]) for i in cover) for cover, _ in rows)
+                bits = (1 << (self.length - 1 - place) for place in at)
+                odd = (odd for _, odd in rows)
+                if {(mask | bit, one) for mask, bit, one in zip(masks, bits, odd, strict=True)} == {*self.parities}:
+                    return name
+        return ""
+
     @property
     def toml_rows(self) -> tuple[str, ...]:
         """Its rows for ``checks`` of a layout; none for a sum, which a layout cannot state.
@@ -125,6 +142,9 @@ class BlockCheck(FieldsOnly):
             return (f'{{ bits = "{at}", xor = [{spans}] }}',)
         if self.kind == "xor":  # a constant start value: XOR is the CRC of x^width + 1
             return (f'{{ bits = "{at}", crc = "{covers}", poly = 0x1, xorout = {_hexadecimal(self.constant)} }}',)
+        if self.algorithm:
+            at, covers = format_span(sorted(self.at)), format_span(sorted(self.covers))
+            return (f'{{ bits = "{at}", crc = "{covers}", algorithm = "{self.algorithm}" }}',)
         init, xorout = self.starts[0]
         constants = [f"{key} = {_hexadecimal(value)}" for key, value in (("init", init), ("xorout", xorout)) if value]
         row = ", ".join([f'bits = "{at}"', f'crc = "{covers}"', f"poly = {_hexadecimal(self.poly)}", *constants])
@@ -137,6 +157,9 @@ class BlockCheck(FieldsOnly):
         ...            constant=15).describe()
         'bits 16-19: XOR of 4 blocks of 4 bits, bits 0-15, and 0xf'
         """
+        if self.algorithm:
+            place, of = (describe_places("bits", tuple(sorted(places))) for places in (self.at, self.covers))
+            return f"{place}: CRC of {of}, {self.algorithm}"
         place, of = describe_places("bits", self.at), describe_places("bits", self.covers)
         if self.kind == "crc":
             init, xorout = self.starts[0]

@@ -20,6 +20,10 @@ def discover(ctx: click.Context) -> None:
     Frames of Brackwater Terminal's old pier, and the numbers on the cards:
       credkit discover layout pier.csv
       credkit discover layout pier.csv --toml
+
+    \b
+    The numbers printed on its badges:
+      credkit discover digits badges.txt
     """
     if ctx.invoked_subcommand is None:
         click.echo(ctx.get_help())
