@@ -22,7 +22,7 @@ from benchmarks.discover_checks import CATALOGUE, PARTS, PAYLOADS, assert_shares
 from benchmarks.discover_checks import main as benchmark
 from credkit import DefinitionError, chain
 from credkit.core.checks import pure_check_character
-from credkit.discover import check_digits, find_block_checks
+from credkit.discover import check_digits, common_starts, find_block_checks
 from credkit.discover.checkdigits import CheckDigitRule
 from credkit.discover.checkrecords import BlockCheck
 from credkit.discover.framesamples import FrameSample, undamaged_frames
@@ -159,6 +159,19 @@ def test_start_values_that_one_length_cannot_separate_are_one_group() -> None:
     assert len(constants) == 1
     assert len(found.starts) >= 3
     assert "or any pair that gives the same at this length" in found.describe()
+
+
+@pytest.mark.parametrize("kind", [crccheck.crc.Crc8Autosar, crccheck.crc.Crc16Genibus, crccheck.crc.Crc5G704])
+def test_frames_of_two_lengths_separate_the_start_values(kind: Any) -> None:
+    each = kind()
+    checks = [find_block_checks(crc_frames(each, size, 200, Random(size)), size + each.width())[0] for size in (32, 40)]
+    left = common_starts(checks)
+    xorout = reverse_bits(each.xor_output(), each.width()) if each.reflect_output() else each.xor_output()
+    assert (each.initvalue(), xorout) in left
+    even = (each.poly() | 1 << each.width()).bit_count() % 2 == 0  # then x + 1 is a factor
+    assert len(left) == 2 if even else len(left) == 1
+    with refusal(DefinitionError):
+        common_starts([])
 
 
 @pytest.mark.parametrize("where", ["before the payload", "inside it", "behind a header and before a parity bit"])

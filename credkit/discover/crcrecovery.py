@@ -8,7 +8,8 @@ payload, before it or inside it, the bits of both in four orders. In the right a
 differences of all frames are multiples of the generator (`credkit.discover.polynomials`); in a wrong one
 their common divisor is of too low a degree after two or three of them.
 
-Initial value and final XOR cannot be told apart at one length of frame: 2^width pairs are one group.
+Initial value and final XOR cannot be told apart at one length of frame: 2^width pairs are one group. `common_starts`
+separates them by frames of another length.
 
 A claim needs `MIN_RANK` independent payloads: with fewer the differences may share a factor by accident.
 
@@ -17,14 +18,16 @@ Source: common practice, no source (textbook arithmetic of cyclic codes).
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from math import log2
 
+from credkit.core.errors import DefinitionError
 from credkit.discover.checkrecords import MIN_EVIDENCE_BITS, BlockCheck, crc_starts, is_usual
 from credkit.discover.framesamples import FrameSample
-from credkit.discover.polynomials import common_divisor, remainder, reverse_bits, reverse_bits_in_bytes
+from credkit.discover.gf2 import sums
+from credkit.discover.polynomials import advance, common_divisor, remainder, reverse_bits, reverse_bits_in_bytes
 
 WIDTHS = range(4, 17)
 MIN_RANK = 13  # independent payloads: all of them share a factor of degree 1 by accident once in 4096 times
@@ -145,6 +148,39 @@ def recover_crcs(sample: FrameSample) -> list[BlockCheck]:
     tried = log2(length * length / 2) + log2(len(WIDTHS) * _TESTED_ORDERS * 2)
     found = _search(sample, _at_ends(sample), tried)
     return found or _search(sample, _inside(sample), tried + log2(length))
+
+
+def common_starts(checks: Sequence[BlockCheck]) -> tuple[tuple[int, int], ...]:
+    """Every pair of initial value and final XOR that one CRC has at several lengths of frame, the usual ones first.
+
+    At one length 2^width pairs are the same check; at two lengths one pair is left, or a few where the polynomial has
+    a factor such as x + 1. Raises `DefinitionError` for what are not CRCs of one polynomial.
+
+    >>> from dataclasses import replace
+    >>> short = BlockCheck(kind="crc", length=24, at=tuple(range(16, 24)), covers=tuple(range(16)), evidence=99,
+    ...                    poly=0x2F, starts=crc_starts(0xFF ^ advance(0xFF, 0x12F, 16), 0x12F, 16))
+    >>> long = replace(short, length=32, at=tuple(range(24, 32)), covers=tuple(range(24)),
+    ...                starts=crc_starts(0xFF ^ advance(0xFF, 0x12F, 24), 0x12F, 24))
+    >>> len(common_starts([short])), common_starts([short, long])
+    (256, ((255, 255), (26, 26)))
+    """
+    if not checks or len({(check.kind, check.width, check.poly) for check in checks}) > 1 or checks[0].kind != "crc":
+        raise DefinitionError("common_starts: CRCs of one polynomial are needed, of frames of several lengths")
+    width = checks[0].width
+    generator, ones = checks[0].poly | 1 << width, (1 << width) - 1
+
+    def constant(check: BlockCheck, init: int) -> int:
+        return advance(init, generator, len(check.covers))
+
+    targets = [constant(check, check.starts[0][0]) ^ check.starts[0][1] for check in checks]
+    images, target = [], 0
+    for bit in range(width):  # what a bit of the initial value changes at the other lengths, less that at the first one
+        changes = [constant(check, 1 << bit) for check in checks]
+        images.append(sum((change ^ changes[0]) << i * width for i, change in enumerate(changes)))
+    target = sum((each ^ targets[0]) << i * width for i, each in enumerate(targets))
+    inits = [count ^ count >> 1 for count, total in enumerate(sums(images)) if total == target]  # in Gray's order
+    pairs = [(init, constant(checks[0], init) ^ targets[0]) for init in inits]
+    return tuple(sorted(pairs, key=lambda pair: (not is_usual(pair, ones), pair)))
 
 
 def _is_confirmed(sample: FrameSample) -> bool:
