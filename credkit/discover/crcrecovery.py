@@ -20,8 +20,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, reduce
 from math import log2
+from operator import xor
+from random import Random
 
 from credkit.core.errors import DefinitionError
 from credkit.discover.checkrecords import MIN_EVIDENCE_BITS, BlockCheck, crc_starts, is_usual
@@ -35,7 +37,7 @@ CONFIRMING_FRAMES = (
     12  # frames beyond the independent ones, all of which keep an accidental relation once in 4096 times
 )
 _MARGIN = 2  # bits at each end that a window may leave out where the CRC stands inside it
-_SAMPLED = 4  # differences that are tried before all
+_MIXED = 5  # sums of differences that are tried before all
 _TESTED_ORDERS = 16  # orders of payload and CRC
 
 
@@ -109,9 +111,12 @@ class _Arrangement:
         payload, crc = self.split(frame)
         return _ORDERS[orders[0]](payload, self.size) << self.width | _ORDERS[orders[1]](crc, self.width)
 
-    def generators(self, sample: FrameSample) -> Iterator[tuple[tuple[str, str], int]]:
-        """The orders in which all differences share a divisor of the right degree, and that divisor."""
-        few = [self.split(difference) for difference in sample.differences[:_SAMPLED]]
+    def generators(self, sample: FrameSample, mixtures: Sequence[int]) -> Iterator[tuple[tuple[str, str], int]]:
+        """The orders in which all differences share a divisor of the right degree, and that divisor.
+
+        ``mixtures`` are sums of many differences each: they are tried before all, and seldom share one by accident.
+        """
+        few = [self.split(mixture) for mixture in mixtures]
         payloads: dict[str, list[int]] = {}
         crcs: dict[str, list[int]] = {}
         for orders in self.orders():
@@ -190,8 +195,10 @@ def _is_confirmed(sample: FrameSample) -> bool:
 
 def _search(sample: FrameSample, arrangements: Iterator[_Arrangement], tried: float) -> list[BlockCheck]:
     found: list[tuple[tuple[float, ...], BlockCheck]] = []
+    source = Random(0)
+    mixtures = [reduce(xor, (each for each in sample.differences if source.random() < 0.5), 0) for _ in range(_MIXED)]
     for each in arrangements:
-        for orders, generator in each.generators(sample):
+        for orders, generator in each.generators(sample, mixtures):
             payload, crc = each.places
             payload_mask = sum(1 << (sample.length - 1 - place) for place in payload)
             payload_rank = sample.rank_at(payload_mask)
