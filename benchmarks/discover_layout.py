@@ -12,7 +12,7 @@ from __future__ import annotations
 import argparse
 import json
 from collections.abc import Sequence
-from itertools import product
+from itertools import pairwise, product
 from random import Random
 from time import perf_counter
 from typing import NamedTuple
@@ -22,7 +22,7 @@ from credkit.discover.gf2 import Span, columns, coordinates, mask_of, positions_
 
 COUNTS = (40, 100, 400)
 PATTERNS = 30  # different patterns of the bits of a relation that is to be found
-FEWEST_BITS = 5  # that vary in a relation that is to be found
+FEWEST_BITS = 6  # that vary in a relation that is to be found
 BEYOND_RANK = 22  # frames more than the rank, where a relation is to be found
 DAMAGED = 0.02
 KINDS = ("contiguous", "interleaved", "overlapping")
@@ -113,13 +113,18 @@ def indistinguishable(frames: Sequence[int], length: int) -> Span:
 
 def is_determined(mask: int, frames: Sequence[int], length: int, same: Span) -> bool:
     """Whether the sample can show a relation at all, by counting alone."""
-    places = list(positions_of(same.reduce(mask) & ~(1 << length)))
+    places = positions_of(same.reduce(mask) & ~(1 << length))
     word = sum(1 << (length - 1 - place) for place in places)
     different = len(set(frames))
     rank = len(Span(filter(None, coordinates([*columns(frames, length), (1 << len(frames)) - 1])))) - 1
     enough = min(PATTERNS, 1 << max(0, len(places) - 1))
     patterns = len({frame & word for frame in frames})
-    return len(places) >= FEWEST_BITS and patterns >= enough and different >= rank + BEYOND_RANK
+    changes = sum((a ^ b) & word != 0 for a, b in pairwise(frames))
+    return (
+        len(places) >= FEWEST_BITS
+        and min(changes, patterns + PATTERNS - enough) >= PATTERNS
+        and (different >= rank + BEYOND_RANK)
+    )
 
 
 class Outcome(NamedTuple):

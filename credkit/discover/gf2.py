@@ -133,7 +133,12 @@ def positions_of(mask: int) -> tuple[int, ...]:
     >>> positions_of(0b1011)
     (0, 1, 3)
     """
-    return tuple(place for place in range(mask.bit_length()) if mask >> place & 1)
+    found = []
+    while mask:
+        low = mask & -mask
+        found.append(low.bit_length() - 1)
+        mask ^= low
+    return tuple(found)
 
 
 def mask_of(places: Iterable[int]) -> int:
@@ -142,7 +147,10 @@ def mask_of(places: Iterable[int]) -> int:
     >>> mask_of((0, 1, 3))
     11
     """
-    return sum(1 << place for place in places)
+    total = 0
+    for place in places:
+        total |= 1 << place
+    return total
 
 
 def parity_of(frames: Sequence[int], length: int, mask: int) -> list[int]:

@@ -59,7 +59,7 @@ def layout(
     >>> found.definition["fields"]["number"], [row["bit"] for row in found.definition["checks"]]
     ('13-32', [0, 33])
     >>> [check.confidence for check in found.checks]
-    ['established', 'established']
+    ['established', 'likely']
     """  # fmt: skip
     found = layouts(frames, known=known, name=name, seed=seed, seconds=seconds, progress=progress)
     if len(found) > 1:

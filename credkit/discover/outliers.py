@@ -13,14 +13,15 @@ from random import Random
 from typing import NamedTuple
 
 from credkit.discover.clock import Clock
-from credkit.discover.covers import covers_of, regular_sets
-from credkit.discover.evidence import LIKELY_BITS, count_patterns, log2_choose, tested_bits
-from credkit.discover.gf2 import Span, columns, mask_of, parity_of, positions_of
+from credkit.discover.covers import covers_of, description_bits, regular_sets
+from credkit.discover.evidence import LIKELY_BITS, log2_choose, tested_of
+from credkit.discover.gf2 import Span, columns, mask_of, null_space, parity_of, positions_of
 
 FEWEST_FRAMES = 30  # with fewer, a relation that fails in one is no better than chance
 MOST_DAMAGED = 0.05  # of the frames
-SUBSET = 36  # frames: enough to test a regular relation, few enough to hold no damaged one in five draws of a hundred
-DRAWS = 48
+SUBSET = 36  # frames: enough to test a regular relation, few enough to hold no damaged one in five draws of thirty-two
+DRAWS = 32
+SPARE = 12  # frames of a subset beyond its bits, so that no relation of it is chance
 MOST_VALIDATED = 1000  # frames on which relations are tested, and patterns counted
 
 
@@ -51,18 +52,26 @@ def find_outliers(frames: Sequence[int], length: int, *, seed: int = 0, clock: C
     vectors, one = columns(sample, length), (1 << len(sample)) - 1
     near = [_majority(vector, one) for vector in vectors]
     still = {place: value for place, (value, fails) in enumerate(near) if fails <= most}
-    candidates: dict[int, _Candidate] = {}
+    constants = mask_of(place for place, (_, fails) in enumerate(near) if not fails)
+    ones = mask_of(place for place, (value, _) in enumerate(near) if value)
+    candidates: list[_Candidate] = []
+    seen: set[int] = set()
     size = min(SUBSET, len(sample) * 2 // 3)
     for drawn in range(DRAWS):
         if clock.is_over:
             break
         clock.show("damaged frames", drawn, DRAWS)
-        for mask, cost in _regular_relations(source.sample(list(sample), size), length):
-            if mask not in candidates:
-                candidates[mask] = _Candidate(_fails(mask, vectors, one, length), cost, mask)
+        for mask, cost in _regular_relations(source.sample(list(sample), size), length, constants, ones, seen):
+            candidates.append(_Candidate(_fails(mask, vectors, one, length), cost, mask))
+        for mask in _any_relations(sample, length, source):
+            if mask not in seen:
+                seen.add(mask)
+                bits = mask & ~constants & ~(1 << length)
+                cost = description_bits(length, 0, bits, "irregular", length - constants.bit_count())
+                candidates.append(_Candidate(_fails(mask, vectors, one, length), cost, mask))
     span = Span(1 << place | value << length for place, value in still.items())
     accepted = []
-    for each in sorted(candidates.values()):
+    for each in sorted(candidates):
         if each.fails <= most and each.mask not in span and _is_sure(each, sample, length):
             span.add(each.mask)
             accepted.append(each.mask)
@@ -89,8 +98,14 @@ def _fails(mask: int, vectors: Sequence[int], one: int, length: int) -> int:
     return total.bit_count()
 
 
-def _regular_relations(frames: Sequence[int], length: int) -> Iterator[tuple[int, float]]:
-    """The regular relations of a subset that it tests enough to be worth a look, as masks, with their costs."""
+def _regular_relations(
+    frames: Sequence[int], length: int, constants: int, ones: int, seen: set[int]
+) -> Iterator[tuple[int, float]]:
+    """The regular relations of a subset that it tests enough to be worth a look, as masks, with their costs.
+
+    They are taken without the bits of ``constants``, of which ``ones`` are one, and each once: those in ``seen`` are
+    left out, and put there.
+    """
     values = columns(frames, length)
     one = (1 << len(frames)) - 1
     varying = mask_of(place for place, value in enumerate(values) if value not in (0, one))
@@ -99,24 +114,37 @@ def _regular_relations(frames: Sequence[int], length: int) -> Iterator[tuple[int
         by_value.setdefault(values[place], []).append(place)
     least = 1 << length
     for mask, total, kind in regular_sets(values):
-        found = []
-        if total in (0, one):
-            found = [(each, least if total else 0) for each in covers_of(length, mask, kind, varying)]
-        for extra in (*by_value.get(total, ()), *by_value.get(total ^ one, ())):
-            if not mask >> extra & 1:
-                odd = least if values[extra] != total else 0
-                found += [(each, odd) for each in covers_of(length, mask, kind, varying, extra=extra)]
-        for cover, odd in found:
-            relation = mask_of(cover.places)
-            if (relation & varying).bit_count() > 2 and len(frames) - 1 - cover.cost >= 0:
-                yield relation | odd, cover.cost
+        found: list[tuple[int | None, int]] = [(None, least if total else 0)] if total in (0, one) else []
+        found += [
+            (extra, least if values[extra] != total else 0)
+            for extra in (*by_value.get(total, ()), *by_value.get(total ^ one, ()))
+            if not mask >> extra & 1
+        ]
+        for bit, odd in found:
+            whole = mask if bit is None else mask | 1 << bit
+            relation = whole & ~constants | (odd ^ least if (whole & constants & ones).bit_count() & 1 else odd)
+            if relation in seen or (relation & varying).bit_count() <= 2:
+                continue
+            seen.add(relation)
+            for cover in covers_of(length, mask, kind, varying, extra=bit)[:1]:
+                if len(frames) - 1 - cover.cost >= 0:
+                    yield relation, cover.cost
+
+
+def _any_relations(frames: Sequence[int], length: int, source: Random) -> list[int]:
+    """All relations of a subset large enough to have none by chance; of a subset without damage, all that there are."""
+    size = min(length + SPARE, len(frames) * 4 // 5)
+    if size <= length / 2 + SPARE:
+        return []
+    drawn = source.sample(list(frames), size)
+    return null_space(columns(drawn, length), size)
 
 
 def _is_sure(candidate: _Candidate, frames: Sequence[int], length: int) -> bool:
     places = positions_of(candidate.mask & ~(1 << length))
     word = sum(1 << (length - 1 - place) for place in places)
     keeping = [f for f, fails in zip(frames, parity_of(frames, length, candidate.mask), strict=True) if not fails]
-    tested = tested_bits(len(places), count_patterns(keeping, word))
+    tested = tested_of(keeping, length, word).bits
     return tested - candidate.cost - log2_choose(len(frames), candidate.fails) >= LIKELY_BITS
 
 

@@ -18,10 +18,10 @@ from credkit.discover.evidence import (
     LIKELY_BITS,
     POSSIBLE_BITS,
     Confidence,
+    Tested,
     confidence_of,
-    count_patterns,
-    tested_bits,
-)
+    tested_of,
+)  # fmt: skip
 from credkit.discover.gf2 import Span, columns, coordinates, mask_of, null_space, positions_of, sums
 
 # A check at the other end, over what the first one leaves: four times as likely as not, in practice (from memory).
@@ -110,7 +110,7 @@ class _Search:
         self.modulo = self.known.copy()  # and what is never a claim: two bits that only change together
         self.tied = 0
         self.add_ties()
-        self.weighed: dict[int, tuple[int, float]] = {}
+        self.weighed: dict[int, Tested] = {}
 
     def run(self) -> Relations:
         classes = self.regular_classes()
@@ -203,13 +203,11 @@ class _Search:
 
     # ── acceptance ──────────────────────────────────────────────────────────────────────────────
 
-    def weigh(self, key: int) -> tuple[int, float]:
+    def weigh(self, key: int) -> Tested:
         """How many patterns the bits of a relation show, and how much that tests it."""
         if key not in self.weighed:
-            places = positions_of(key & self.varying)
-            word = sum(1 << (self.length - 1 - place) for place in places)
-            patterns = count_patterns(self.sample, word)
-            self.weighed[key] = patterns, tested_bits(len(places), patterns)
+            word = sum(1 << (self.length - 1 - place) for place in positions_of(key & self.varying))
+            self.weighed[key] = tested_of(self.sample, self.length, word)
         return self.weighed[key]
 
     def accept(self, classes: dict[int, list[Cover]], accepted: list[Relation], least: float) -> None:
@@ -231,11 +229,11 @@ class _Search:
                 cost = costs[key]
                 if self.partners(classes[key], accepted):
                     cost = min(cost, PARTNER_COST + self.cost)
-                tested = self.weigh(key)[1] - cost
+                tested = self.weigh(key).bits - cost
                 weight = (key & self.varying).bit_count()
                 order = (0 if least >= ESTABLISHED_BITS else -round(tested), weight, key)
                 if tested >= least and (best is None or order < best[0]):
-                    tested = min(tested, self.added_test(key, accepted) - cost)
+                    tested = min(tested, self.added_test(key, accepted))
                     if tested >= least:
                         best = order, key, tested
             if best is None:
@@ -262,15 +260,18 @@ class _Search:
                 own = before.get(key)
                 if own is None:
                     cost = min(cover.cost for cover in classes[key]) + self.cost
-                    own = self.build(key, classes[key], found, max(least, self.weigh(key)[1] - cost))
+                    own = self.build(key, classes[key], found, max(least, self.weigh(key).bits - cost))
                 found.append(own)
         return found
 
     def added_test(self, key: int, accepted: Sequence[Relation]) -> float:
-        """The least that is tested of the relation plus any sum of those before it."""
+        """The least that is tested of the relation plus any sum of those before it, in bits.
+
+        What it costs to describe the relation is not taken off: a sum of described ones is not chosen freely.
+        """
         before = [self.modulo.reduce(each.mask) for each in accepted]
         several = sums(before[:MOST_SUMMED]) if len(before) <= MOST_SUMMED else iter((0, *before))
-        return min((self.weigh(key ^ total)[1] for total in several), default=inf)
+        return min((self.weigh(key ^ total).bits for total in several), default=inf)
 
     def partners(self, covers: Sequence[Cover], accepted: Sequence[Relation]) -> bool:
         """Whether one of the covers belongs to one that is accepted, as the other half of the frame does."""
@@ -293,7 +294,7 @@ class _Search:
         mask = self.relation_over(first.places)
         return Relation(
             mask=mask, cover=first, tested=positions_of(key & self.varying & ~self.tied), others=tuple(others),
-            patterns=self.weigh(key)[0], evidence=tested,
+            patterns=self.weigh(key).patterns, evidence=tested,
         )  # fmt: skip
 
 
