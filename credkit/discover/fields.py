@@ -16,6 +16,7 @@ from credkit.discover.knownfields import Coding, KnownField
 
 FieldKind: TypeAlias = Literal["known", "count", "constant", "unknown"]
 FEWEST_COUNTED = 8  # frames in a row that count up; so many random ones do once in 20,000 samples
+MOST_COUNTED = 2000  # frames in a row that are looked at
 MOST_OUT_OF_ORDER = 0.05  # of the steps
 MOST_ENCLOSED = 3  # constant bits between varying ones, which are taken to be of one field with them
 
@@ -107,7 +108,7 @@ def counts_up(frames: Sequence[int], length: int, places: tuple[int, ...]) -> bo
         return False
     low, high = min(places), max(places)
     width = high - low + 1
-    values = [frame >> (length - 1 - high) & ((1 << width) - 1) for frame in frames]
+    values = [frame >> (length - 1 - high) & ((1 << width) - 1) for frame in frames[:MOST_COUNTED]]
     if places[0] > places[-1]:
         values = [int(f"{value:0{width}b}"[::-1], 2) for value in values]
     steps = [after - before for before, after in pairwise(values) if after != before]
