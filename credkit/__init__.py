@@ -19,7 +19,7 @@ Types             Fields, FieldMapping, Value, Conversion, Step
 Rows of a layout  CheckRow, CodedSpan, RemarkRow, ExampleRow, Span
 Errors            CredkitError: DecodeError, EncodeError, DefinitionError, UnknownCodec
 
-help(credkit.decode) shows one of them. Arrays are in credkit.bulk.
+help(credkit.decode) shows one of them. Arrays are in credkit.bulk; credkit.discover derives unknown formats.
 """
 
 from collections.abc import Sequence
@@ -31,6 +31,7 @@ from credkit.core.version import __version__ as __version__
 
 if TYPE_CHECKING:
     from credkit import bulk as bulk
+    from credkit import discover as discover
     from credkit.cards.entry import memory_entry
     from credkit.cards.plans import load_plan
     from credkit.catalogue.api import choice, conversion, convert, decode, encode, inspect
@@ -129,8 +130,8 @@ hooks.give(redact=_redact, draw=_draw)
 if not TYPE_CHECKING:  # a type checker would take any misspelt name for one that is loaded here
 
     def __getattr__(name: str) -> Any:
-        if name == "bulk":  # the package; importing it puts it here
-            return import_module("credkit.bulk")
+        if name in ("bulk", "discover"):  # packages; importing one puts it here
+            return import_module(f"credkit.{name}")
         for home, homed in _HOMES.items():
             if name in homed:
                 value = getattr(import_module(f"credkit.{home}"), name)
@@ -140,4 +141,4 @@ if not TYPE_CHECKING:  # a type checker would take any misspelt name for one tha
 
 
 def __dir__() -> list[str]:
-    return sorted(["__version__", "bulk", *(name for homed in _HOMES.values() for name in homed)])
+    return sorted(["__version__", "bulk", "discover", *(name for homed in _HOMES.values() for name in homed)])

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from benchmarks import audit, bulk, startup
+from benchmarks import audit, bulk, discover_layout, startup
 from benchmarks.__main__ import main
 from benchmarks.turns import agreed
 
@@ -55,6 +55,16 @@ def test_the_audit_runs_small_over_both_kinds_of_file(capsys: pytest.CaptureFixt
     assert all(row["audit_peak_mb"] > 0 and row["polars_peak_mb"] > 0 for row in rows)
 
 
+def test_layouts_are_found_in_small_trials(capsys: pytest.CaptureFixture[str]) -> None:
+    assert discover_layout.main(["--trials", "3", "--frames", "2000", "--json"]) == 0
+    result = json.loads(capsys.readouterr().out)
+    assert len(result["layouts"]) == 12
+    assert sum(row["determined"] for row in result["layouts"]) > 20
+    assert not any(result["null"].values())
+    with pytest.raises(SystemExit, match="wrong answer"):
+        discover_layout.verify({**result, "known": 0})
+
+
 def test_a_wrong_answer_ends_a_benchmark() -> None:
     with pytest.raises(SystemExit, match="wrong answer: 1, expected 2"):
         agreed(1, 2)
@@ -64,4 +74,5 @@ def test_help_names_the_runs_of_their_own(capsys: pytest.CaptureFixture[str]) ->
     with pytest.raises(SystemExit):
         main(["--help"])
     shown = capsys.readouterr().out
-    assert all(f"python -m benchmarks.{name}" in shown for name in ("bulk", "audit", "census", "crosswalk"))
+    runs = ("bulk", "audit", "census", "crosswalk", "discover_layout")
+    assert all(f"python -m benchmarks.{name}" in shown for name in runs)

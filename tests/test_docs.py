@@ -106,11 +106,18 @@ def run(command: str, folder: Path) -> subprocess.CompletedProcess[str]:
 def test_shell_blocks_run_and_console_blocks_print_what_they_show(
     page: Path, tmp_path: Path, demo_command: tuple[Path, subprocess.CompletedProcess[bytes]]
 ) -> None:
-    """In the order of the page, in a folder in which the demo has run; TOML that begins with a file's name is there."""
-    found = re.findall(r"^```(sh|console|toml)\n(.*?)^```", page.read_text(), re.M | re.S)
-    if any(language != "toml" for language, _ in found):
+    """In the order of the page, in a folder in which the demo has run.
+
+    TOML that begins with a file's name and CSV that has one behind its language are there.
+    """
+    found = re.findall(r"^```(sh|console|toml|csv)(?: ([a-z-]+\.csv))?\n(.*?)^```", page.read_text(), re.M | re.S)
+    if any(language in ("sh", "console") for language, _, _ in found):
         shutil.copytree(demo_command[0], tmp_path, dirs_exist_ok=True)
-    for language, text in found:
+    for language, file, text in found:
+        if language == "csv":
+            if file:
+                (tmp_path / file).write_text(text)
+            continue
         if language == "toml":
             if name := re.match(r"# ([a-z-]+\.toml)\n", text):
                 (tmp_path / name[1]).write_text(text)

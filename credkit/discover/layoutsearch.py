@@ -148,9 +148,10 @@ def _analyse(
     check_bits = {check.cover.bit for check in checks}
     placed = settle_known(searched, relations.constants, check_bits, length)
     fields = find_fields(clean, length, known=placed.fields, constants=relations.constants, check_bits=check_bits)
+    possible = tuple(check for check in relations.possible if check.cover.bit not in data_bits)
     found = FoundLayout(
         name=name, length=length, frames=len(frames), different=len(different), rank=relations.rank, fields=fields,
-        checks=checks, possible=relations.possible, untested=relations.untested,
+        checks=checks, possible=possible, untested=relations.untested,
         outliers=tuple(i for i, frame in enumerate(frames) if frame in bad), unplaced=placed.unplaced,
         constants=relations.constants,
         equivalents=equivalent_layouts(clean, length),
