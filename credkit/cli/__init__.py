@@ -50,6 +50,7 @@ CARD_COMMANDS = {  # the commands of `credkit card`, likewise
 }
 DISCOVER_COMMANDS = {  # the commands of `credkit discover`, likewise
     "layout": ("credkit.cli.discover.layout", "Find the checks and fields of bit frames."),
+    "chain": ("credkit.cli.discover.chain", "Find what turns one reader's texts into another's."),
     "digits": ("credkit.cli.discover.digits", "Find the check digits of printed numbers."),
 }
 GROUPS = {"card": CARD_COMMANDS, "discover": DISCOVER_COMMANDS}

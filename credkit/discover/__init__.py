@@ -14,13 +14,14 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from credkit.discover.blockchecks import find_block_checks as find_block_checks
+    from credkit.discover.chains import chain as chain
     from credkit.discover.checkdigits import check_digits as check_digits
     from credkit.discover.crcrecovery import common_starts as common_starts
     from credkit.discover.layoutsearch import layout as layout
     from credkit.discover.layoutsearch import layouts as layouts
 
 _HOMES = {  # each call is loaded when it is first used
-    "check_digits": "checkdigits", "common_starts": "crcrecovery", "find_block_checks": "blockchecks",
+    "chain": "chains", "check_digits": "checkdigits", "common_starts": "crcrecovery", "find_block_checks": "blockchecks",
     "layout": "layoutsearch", "layouts": "layoutsearch",
 }  # fmt: skip
 

@@ -1,0 +1,168 @@
+"""Bit matches: where the bits of one reader's numbers stand in what the other reader printed.
+
+Every place in every series of the source is put into a table, by the low bits that stand there, card
+by card. A number of the target is then looked up, never searched for: its low bits, card by card, name
+the few places that it may come from, and these are compared in full. For a constant added to the
+number a second table has the differences from the first card instead.
+
+>>> series = WordSeries(chain="hex:4", words=(0x1234, 0x5678), length=16, cost=0.0)
+>>> index = BitIndex([series])
+>>> [(match.start, match.width) for match in index.matches((0x234, 0x678))]
+[(0, 12), (0, 8), (0, 11)]
+>>> [(match.start, match.width, match.offset) for match in index.shifted((0x1235, 0x5679))]
+[(0, 16, 1)]
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterator, Sequence
+from math import log2
+from typing import NamedTuple
+
+from credkit.discover.wordseries import WordSeries
+
+KEY_BITS = 8  # bits at which two numbers are first compared
+FEWEST_BITS = 4  # bits of a number that is looked for
+MOST_UNUSUAL_WIDTHS = 6  # widths beyond the bits that are set, where no width is usual
+END_COST, BYTE_COST = 1.0, 2.0  # of a place at an end of the word, and at a byte of it
+FIELD_COST = 1.0
+OFFSET_COST = 3.0
+
+
+class BitMatch(NamedTuple):
+    """Bits of a series that are a number of the target, less ``offset``: ``start`` counts from the last bit."""
+
+    series: WordSeries
+    start: int
+    width: int
+    cost: float
+    offset: int = 0
+
+    @property
+    def values(self) -> tuple[int, ...]:
+        """The bits, card by card."""
+        return tuple(word >> self.start & ((1 << self.width) - 1) for word in self.series.words)
+
+
+class BitIndex:
+    """Every place of every series, by the low bits that stand there."""
+
+    def __init__(self, series: Sequence[WordSeries]) -> None:
+        self._exact: dict[tuple[int, ...], list[tuple[WordSeries, int]]] = defaultdict(list)
+        self._shifted: dict[tuple[int, ...], list[tuple[WordSeries, int]]] = defaultdict(list)
+        low = (1 << KEY_BITS) - 1
+        for each in series:
+            starts = (
+                [field.start for field in each.fields] if each.is_template else range(each.length - FEWEST_BITS + 1)
+            )
+            for start in starts:
+                key = tuple(word >> start & low for word in each.words)
+                self._exact[key].append((each, start))
+                first = key[0]
+                self._shifted[tuple((value - first) & low for value in key[1:])].append((each, start))
+
+    def matches(self, values: Sequence[int], *, within: WordSeries | None = None) -> Iterator[BitMatch]:
+        """The places whose bits are the low bits of ``values``, each with its usual widths, the widest first.
+
+        A match need not be the whole of ``values``; with ``within`` it is a place of that series.
+        """
+        low = (1 << KEY_BITS) - 1
+        size = max(value.bit_length() for value in values)
+        if size < KEY_BITS and within is not None:
+            yield from _short_matches(within, values, size)
+            return
+        for each, start in self._exact.get(tuple(value & low for value in values), ()):
+            if within is None or each is within:
+                yield from _widths(each, start, values, size)
+
+    def shifted(self, values: Sequence[int], *, within: WordSeries | None = None) -> Iterator[BitMatch]:
+        """The places whose bits are ``values`` less a constant, each with the most usual of its widths."""
+        if len(values) < 2:
+            return
+        low = (1 << KEY_BITS) - 1
+        key = tuple((value - values[0]) & low for value in values[1:])
+        for each, start in self._shifted.get(key, ()):
+            if within is not None and each is not within:
+                continue
+            for width in _usual_widths(each, start, KEY_BITS, each.length - start):
+                mask = (1 << width) - 1
+                offset = values[0] - (each.words[0] >> start & mask)
+                if offset and all(
+                    value - (word >> start & mask) == offset for value, word in zip(values, each.words, strict=True)
+                ):
+                    cost = place_cost(each, start, width) + number_cost(offset)
+                    yield BitMatch(each, start, width, cost, offset)
+                    break
+
+
+def _short_matches(series: WordSeries, values: Sequence[int], size: int) -> Iterator[BitMatch]:
+    """The usual places of one series whose bits are ``values``, which are too small for the table."""
+    starts = [field.start for field in series.fields] or range(0, series.length - FEWEST_BITS + 1, FEWEST_BITS)
+    for start in starts:
+        yield from _widths(series, start, values, size)
+
+
+def _widths(series: WordSeries, start: int, values: Sequence[int], size: int) -> Iterator[BitMatch]:
+    """The widths in which the bits at ``start`` are the low bits of ``values``."""
+    room = series.length - start
+    differing = 0
+    for value, word in zip(values, series.words, strict=True):
+        differing |= value ^ (word >> start)
+    agreeing = min(room, (differing & -differing).bit_length() - 1 if differing else room)
+    if series.is_template:  # a part is used whole
+        part = next(field.width for field in series.fields if field.start == start)
+        used = max(word >> start & ((1 << part) - 1) for word in series.words).bit_length()
+        if agreeing >= used:
+            for width in sorted(
+                {min(part, agreeing), used, *(8 * n for n in range(1, 9) if used <= 8 * n <= agreeing)}
+            ):
+                yield BitMatch(series, start, width, FIELD_COST + (0.0 if width >= size else 2.0 * bool(width % 8)))
+        return
+    if agreeing >= FEWEST_BITS:
+        for width in _usual_widths(series, start, FEWEST_BITS, agreeing, size):
+            yield BitMatch(series, start, width, place_cost(series, start, width))
+
+
+def _usual_widths(series: WordSeries, start: int, least: int, most: int, size: int = 0) -> list[int]:
+    """Widths from ``least`` to ``most``, the most usual first: whole bytes, to an end, to the end of a field.
+
+    ``size`` bits are set: where a number ends there, any width beyond it is possible.
+    """
+    if series.is_template:
+        found = {field.width for field in series.fields if field.start == start}
+    else:
+        found = set(range(8, most + 1, 8)) | {most}
+        found |= {field.start + field.width - start for field in series.fields if field.start + field.width > start}
+        found.add(series.length - start)
+        if size:
+            found |= set(range(size, min(most, size + MOST_UNUSUAL_WIDTHS) + 1))
+    return sorted(
+        (width for width in found if least <= width <= most),
+        key=lambda width: (place_cost(series, start, width), -width),
+    )
+
+
+def place_cost(series: WordSeries, start: int, width: int) -> float:
+    """How many bits say which ``width`` bits of a series are taken from ``start`` on."""
+    end, whole = start + width, series.length
+    if width == whole:
+        return 0.0
+    inside = [field for field in series.fields if start <= field.start < end]
+    if inside and inside[-1].start == start and inside[0].start + inside[0].width == end:
+        return FIELD_COST
+    unusual = log2(whole)
+    where = END_COST if start == 0 or end == whole else BYTE_COST if start % 8 == 0 else unusual
+    return where + (BYTE_COST if width % 8 == 0 else unusual)
+
+
+def number_cost(number: int) -> float:
+    """How many bits write a constant: round ones in decimal are short.
+
+    >>> number_cost(20000) < number_cost(19999)
+    True
+    """
+    number, zeros = abs(number), 0
+    while number and number % 10 == 0:
+        number, zeros = number // 10, zeros + 1
+    return OFFSET_COST + log2(number + 1) + log2(zeros + 1)

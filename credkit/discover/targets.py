@@ -1,0 +1,135 @@
+"""Targets: every way in which the second reader's texts may be written, each explained from the source.
+
+Source: common practice, no source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import NamedTuple
+
+from credkit.discover.agreements import agreement_bits
+from credkit.discover.bitmatches import BitIndex, BitMatch, place_cost
+from credkit.discover.chaintexts import (
+    ANY_BITS,
+    ChainTexts,
+    bits_source,
+    padded_targets,
+    write_bits,
+    write_template,
+    write_words,
+)
+from credkit.discover.explanations import explain_template, explain_words
+from credkit.discover.texttemplates import text_templates
+from credkit.discover.wordseries import (
+    BYTE_ORDERS,
+    WordSeries,
+    frame_series,
+    ordered_series,
+    text_forms,
+)
+from credkit.explain.candidates import TRUNCATION_COST
+from credkit.tables.notation import digits_for
+
+FEWEST_LEFT_DIGITS, MOST_LEFT_DIGITS = 4, 10  # digits of a decimal number that may be left of a longer one
+
+
+class Hypothesis(NamedTuple):
+    """Two chains that may connect the texts, the bits that agree, and what the chains cost."""
+
+    texts: ChainTexts
+    agreement: float
+    cost: float
+    frame: str = ""  # the chain that reads the frame which the texts of the source hold
+
+    @property
+    def evidence(self) -> float:
+        """What speaks for the chains beyond chance, in bits."""
+        return self.agreement - self.cost
+
+
+def hypotheses(index: BitIndex, series: Sequence[WordSeries], texts: Sequence[str]) -> Iterator[Hypothesis]:
+    """Every pair of chains that may turn the texts of the source into ``texts``."""
+    for form in text_forms(texts):
+        words: list[tuple[str, Sequence[int], int | None, float, WordSeries | None]] = []
+        frames = list(frame_series(form))
+        form = form._replace(cost=form.cost + max((each.check_bits for each in frames), default=0))
+        for each in ordered_series(form):
+            order = each.chain[len(form.chain) :].lstrip("/")
+            if order in BYTE_ORDERS or (not order and not form.is_open):
+                words.append((each.chain, each.words, each.length, each.cost, each))
+        if form.is_open:
+            words.append((form.chain.rpartition(":")[0] + ":" + ANY_BITS, form.words, None, form.cost, None))
+        words += [(each.chain, each.words, each.length, each.cost, each) for each in frames]
+        for name, values, length, cost, home in words:
+            yield from _explained(index, name, values, length, cost, home, form.digits)
+    for found in text_templates(texts):
+        for matches in explain_template(index, found):
+            held = [match for match in matches if match]
+            agreement, cost = _agreement(held), _cost(held)
+            for variant in found.widths():
+                if written := write_template(variant, matches):
+                    yield Hypothesis(written, agreement, cost + variant.cost, _frame(held[0].series))
+    yield from _truncated(series, texts)
+
+
+def _explained(
+    index: BitIndex, name: str, values: Sequence[int], length: int | None, cost: float, home: WordSeries | None,
+    digits: Sequence[str],
+) -> Iterator[Hypothesis]:  # fmt: skip
+    fields = home.fields if home else ()
+    for pieces in explain_words(index, values, length):
+        matches = [piece for piece in pieces if isinstance(piece, BitMatch)]
+        written = write_bits(pieces, name, length) or write_words(pieces, name, length, fields)
+        if matches and written:
+            for target, extra in padded_targets(written.target, digits):
+                total = cost + extra + _cost(matches) + 2.0 * (len(pieces) - 1)
+                yield Hypothesis(
+                    ChainTexts(written.source, target), _agreement(matches), total, _frame(matches[0].series)
+                )
+
+
+def _agreement(matches: Sequence[BitMatch]) -> float:
+    return sum(agreement_bits(match.values, match.offset) for match in matches)
+
+
+def _cost(matches: Sequence[BitMatch]) -> float:
+    return matches[0].series.cost + sum(match.cost for match in matches)
+
+
+def _frame(series: WordSeries) -> str:
+    """The chain of a series, if it reads a frame with checks."""
+    return series.chain if "data-of:" in series.chain else ""
+
+
+def _truncated(series: Sequence[WordSeries], texts: Sequence[str]) -> Iterator[Hypothesis]:
+    """The chains whose decimal number, of whole bytes or a whole word, ends in the digits of ``texts``."""
+    size = len(texts[0])
+    if not FEWEST_LEFT_DIGITS <= size <= MOST_LEFT_DIGITS or not all(
+        len(text) == size and text.isascii() and text.isdigit() for text in texts
+    ):
+        return
+    values, end = [int(text) for text in texts], 10**size
+    for each in series:
+        if each.is_template:
+            continue
+        for start, width in _byte_places(each):
+            mask = (1 << width) - 1
+            numbers = [word >> start & mask for word in each.words]
+            if max(numbers) >= end and all(
+                number % end == value for number, value in zip(numbers, values, strict=True)
+            ):
+                match = BitMatch(each, start, width, place_cost(each, start, width))
+                target = f"last-digits:{size}/decimal:{width},{digits_for(width)}"
+                agreement = agreement_bits(tuple(values))
+                cost = _cost([match]) + TRUNCATION_COST
+                yield Hypothesis(ChainTexts(bits_source(match), target), agreement, cost, _frame(each))
+
+
+def _byte_places(series: WordSeries) -> Iterator[tuple[int, int]]:
+    """The whole bytes of a word that may be a number, and the whole word."""
+    for start in range(0, series.length, 8):
+        for width in range(16, series.length - start + 1, 8):
+            yield start, width
+    if series.length % 8:
+        yield 0, series.length

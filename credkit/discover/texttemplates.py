@@ -1,0 +1,156 @@
+"""Text templates: the numbers that stand in the texts of one reader, between separators, and without any.
+
+Source: common practice, no source.
+
+>>> [found.step(["facility", "number"]) for found in text_templates(["123-456", "007-899"])]
+['template:{facility:03d}-{number:03d}']
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Sequence
+from itertools import pairwise, product
+from math import log2
+from typing import NamedTuple
+
+from credkit.core.grammar import format_step
+
+PADDED_COST = 2.0  # what it costs to suppose that a number is filled up with zeros, where none is seen
+SPLIT_COST = 3.0  # what it costs to suppose that a text is two numbers without a separator
+MOST_TEXT_CHARACTERS = 256  # of a text that is looked at
+MOST_DIGITS = 20  # of one number
+LONGEST_TRIPLE = 16  # digits that are divided into three numbers
+
+
+def common_prefix(texts: Sequence[str]) -> str:
+    """The characters that all texts begin with.
+
+    >>> common_prefix(["BT-12", "BT-99"])
+    'BT-'
+    """
+    least, most = min(texts), max(texts)
+    same = next(
+        (place for place, (one, other) in enumerate(zip(least, most, strict=False)) if one != other), len(least)
+    )
+    return least[:same]
+
+
+class TextPart(NamedTuple):
+    """A run of digits in every text: its numbers, in ``base``, written with ``width`` digits, or with as few as go."""
+
+    numbers: tuple[int, ...]
+    width: int | None
+    base: int
+
+    @property
+    def bits(self) -> int:
+        """How many bits the numbers have room in."""
+        largest: int = self.base ** (self.width or MOST_DIGITS) - 1
+        return largest.bit_length()
+
+    @property
+    def spec(self) -> str:
+        """How a template writes the number."""
+        kind = "d" if self.base == 10 else "X"
+        return f"0{self.width}{kind}" if self.width else kind
+
+
+class TextTemplate(NamedTuple):
+    """Runs of digits, and the ``literals`` before, between and behind them."""
+
+    parts: tuple[TextPart, ...]
+    literals: tuple[str, ...]
+    cost: float
+
+    def widths(self) -> Iterator[TextTemplate]:
+        """The template with numbers of exactly as many digits, and with numbers that have no zeros before them.
+
+        Where no zero is seen before a number that follows no other, both are possible.
+        """
+        options = []
+        padded = any(part.width and len(str(number)) < part.width for part in self.parts for number in part.numbers)
+        costs_of_widths = (0.0, PADDED_COST) if padded else (PADDED_COST, 0.0)
+        for part, literal in zip(self.parts, ("-" + self.literals[0], *self.literals[1:]), strict=False):
+            free = part.width and literal and part.base == 10 and all(len(str(n)) == part.width for n in part.numbers)
+            options.append(
+                list(zip((part, part._replace(width=None)), costs_of_widths, strict=True)) if free else [(part, 0.0)]
+            )
+        for chosen in product(*options):
+            parts, costs = zip(*chosen, strict=True)
+            yield TextTemplate(parts, self.literals, self.cost + sum(costs))
+
+    def step(self, names: Sequence[str]) -> str:
+        """The template with a name for each part; an empty name leaves the digits in place as a literal."""
+        pieces = [self.literals[0]]
+        for part, name, literal in zip(self.parts, names, self.literals[1:], strict=True):
+            if name:
+                pieces.append(f"{{{name}:{part.spec}}}")
+            else:
+                kind = "d" if part.base == 10 else "X"
+                pieces.append(f"{part.numbers[0]:0{part.width or 0}{kind}}")
+            pieces.append(literal)
+        return format_step("template", "".join(pieces))
+
+
+def text_templates(texts: Sequence[str]) -> list[TextTemplate]:
+    """Every division of ``texts`` into numbers, between separators, and without any.
+
+    >>> [found.step("ab") for found in text_templates(["123-456", "007-899"])]
+    ['template:{a:03d}-{b:03d}']
+    >>> [found.step("ab") for found in text_templates(["1234", "0078"])[1:3]]
+    ['template:{a:01d}{b:03d}', 'template:{a:02d}{b:02d}']
+    """
+    if max(map(len, texts)) > MOST_TEXT_CHARACTERS or set("{}") & set("".join(texts)):
+        return []
+    return list(_all_templates(texts))
+
+
+def _all_templates(texts: Sequence[str]) -> Iterator[TextTemplate]:
+    tokens = [re.split("([0-9]+)", text) for text in texts]
+    if len({tuple(row[::2]) for row in tokens}) == 1 and len(tokens[0]) > 1:
+        columns = list(zip(*(row[1::2] for row in tokens), strict=True))
+        parts = [_part(column, 10) for column in columns]
+        if None not in parts:
+            yield TextTemplate(tuple(part for part in parts if part), tuple(tokens[0][::2]), 1.0)
+        yield from _divisions(tokens[0][::2], columns)
+    lengths = set(map(len, texts))
+    if (
+        len(lengths) > 1
+        and all(re.fullmatch("[0-9A-F]+", text) for text in texts)
+        and re.search("[A-F]", "".join(texts))
+    ) and (part := _part(texts, 16)):
+        yield TextTemplate((part,), ("", ""), 2.0)
+    prefix = len(common_prefix(texts))
+    if len(lengths) == 1 and prefix and all(re.fullmatch("[0-9A-F]+", text) for text in texts):
+        for cut in range(1, prefix + 1):  # digits that are the same in all texts may be no part of the number
+            if cut < min(lengths) and (part := _part([text[cut:] for text in texts], 16)):
+                yield TextTemplate((part,), (texts[0][:cut], ""), 4.0 + 4.0 * any(texts[0][:cut]))
+
+
+def _divisions(literals: Sequence[str], columns: Sequence[Sequence[str]]) -> Iterator[TextTemplate]:
+    """The templates in which one run of digits is two or three numbers without a separator."""
+    for place, column in enumerate(columns):
+        size = len(column[0])
+        if len(set(map(len, column))) > 1 or size < 4 or len(columns) > 2:
+            continue
+        ends: list[tuple[int, ...]] = [(cut,) for cut in range(1, size)]
+        if size <= LONGEST_TRIPLE:
+            ends += [(one, two) for one in range(1, size) for two in range(one + 1, size)]
+        others = [_part(other, 10) for other in columns]
+        for cuts in ends:
+            bounds = [0, *cuts, size]
+            pieces = [_part([text[a:b] for text in column], 10) for a, b in pairwise(bounds)]
+            parts = [*others[:place], *pieces, *others[place + 1 :]]
+            if None not in parts:
+                texts = [*literals[: place + 1], *[""] * len(cuts), *literals[place + 1 :]]
+                cost = len(cuts) * (SPLIT_COST + log2(size))
+                yield TextTemplate(tuple(part for part in parts if part), tuple(texts), cost)
+
+
+def _part(texts: Sequence[str], base: int) -> TextPart | None:
+    """The numbers of a run of digits; None where it has lost zeros or is too long to be one number."""
+    lengths = set(map(len, texts))
+    if max(lengths) > MOST_DIGITS or (len(lengths) > 1 and any(text[0] == "0" and text != "0" for text in texts)):
+        return None
+    return TextPart(tuple(int(text, base) for text in texts), min(lengths) if len(lengths) == 1 else None, base)
