@@ -362,7 +362,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         {
             "kind": kind, "trials": tally.trials, "determined": tally.determined,
             "determined_first": tally.determined_first, "first": tally.first, "listed": tally.listed,
-            "silent": tally.silent, "median_s": round(median(tally.seconds), 3), "worst_s": round(max(tally.seconds), 3),
+            "silent": tally.silent, "median_s": round(median(tally.seconds), 3),
+            "worst_s": round(max(tally.seconds), 3),
         }
         for kind, tally in trials.items()
     ]  # fmt: skip

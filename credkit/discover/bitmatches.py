@@ -8,7 +8,7 @@ number a second table has the differences from the first card instead.
 >>> series = WordSeries(chain="hex:4", words=(0x1234, 0x5678), length=16, cost=0.0)
 >>> index = BitIndex([series])
 >>> [(match.start, match.width) for match in index.matches((0x234, 0x678))]
-[(0, 12), (0, 8), (0, 11)]
+[(0, 8), (0, 12), (0, 11)]
 >>> [(match.start, match.width, match.offset) for match in index.shifted((0x1235, 0x5679))]
 [(0, 16, 1)]
 """
