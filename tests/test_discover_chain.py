@@ -36,6 +36,15 @@ def frame(facility: int, number: int) -> int:
     return int(f"{data[:12].count('1') % 2}{data}{1 - data[12:].count('1') % 2}", 2)
 
 
+FRENCH = str.maketrans("0123456789", "à&é\"'(-è_ç")  # what the digit keys give without shift (AZERTY)
+
+
+def luhn(digits: str) -> int:
+    """The check digit of ISO/IEC 7812-1: every second digit is doubled, from the last one on."""
+    doubled = [int(digit) * (2 - place % 2) for place, digit in enumerate(reversed(digits))]
+    return -sum(sum(map(int, str(number))) for number in doubled) % 10
+
+
 def bytes_of(value: int, size: int) -> bytes:
     return value.to_bytes(size, "big")
 
@@ -78,6 +87,15 @@ TRUE: dict[str, Callable[[Random], Pair]] = {
             f"{0 if random.random() < .5 else 1}{company:012b}{number:020b}{random.getrandbits(1)}", f"{number:07d}",
         )
     )(random.randrange(4096), random.randrange(1 << 19, 1 << 20)),
+    "a check digit behind the number": lambda random: (
+        lambda number: (f"{number:06X}", f"{number:08d}{luhn(f'{number:08d}')}")
+    )(random.getrandbits(24)),
+    "a number typed under a French layout": lambda random: (
+        lambda number: (f"{number:08d}".translate(FRENCH), f"{number:06X}")
+    )(random.getrandbits(24)),
+    "a constant added to a hexadecimal number": lambda random: (
+        lambda number: (f"{number:06X}", f"{number + 0x1000:06x}")
+    )(random.randrange(1 << 20, 1 << 23)),
     "numbers in the other order": lambda random: (
         lambda one, other: (f"{one:05d}/{other:06d}", f"{other:06d}-{one:05d}")
     )(random.randrange(10**5), random.randrange(10**6)),

@@ -37,11 +37,19 @@ def common_prefix(texts: Sequence[str]) -> str:
 
 
 class TextPart(NamedTuple):
-    """A run of digits in every text: its numbers, in ``base``, written with ``width`` digits, or with as few as go."""
+    """A run of digits in every text: its numbers, written with ``width`` digits, or with as few as go.
+
+    ``kind`` is how a template writes their digits: ``d``, ``x`` or ``X``.
+    """
 
     numbers: tuple[int, ...]
     width: int | None
-    base: int
+    kind: str
+
+    @property
+    def base(self) -> int:
+        """The base of the digits."""
+        return 10 if self.kind == "d" else 16
 
     @property
     def bits(self) -> int:
@@ -52,8 +60,7 @@ class TextPart(NamedTuple):
     @property
     def spec(self) -> str:
         """How a template writes the number."""
-        kind = "d" if self.base == 10 else "X"
-        return f"0{self.width}{kind}" if self.width else kind
+        return f"0{self.width}{self.kind}" if self.width else self.kind
 
 
 class TextTemplate(NamedTuple):
@@ -87,8 +94,7 @@ class TextTemplate(NamedTuple):
             if name:
                 pieces.append(f"{{{name}:{part.spec}}}")
             else:
-                kind = "d" if part.base == 10 else "X"
-                pieces.append(f"{part.numbers[0]:0{part.width or 0}{kind}}")
+                pieces.append(f"{part.numbers[0]:0{part.width or 0}{part.kind}}")
             pieces.append(literal)
         return format_step("template", "".join(pieces))
 
@@ -110,22 +116,26 @@ def _all_templates(texts: Sequence[str]) -> Iterator[TextTemplate]:
     tokens = [re.split("([0-9]+)", text) for text in texts]
     if len({tuple(row[::2]) for row in tokens}) == 1 and len(tokens[0]) > 1:
         columns = list(zip(*(row[1::2] for row in tokens), strict=True))
-        parts = [_part(column, 10) for column in columns]
+        parts = [_part(column, "d") for column in columns]
         if None not in parts:
             yield TextTemplate(tuple(part for part in parts if part), tuple(tokens[0][::2]), 1.0)
         yield from _divisions(tokens[0][::2], columns)
-    lengths = set(map(len, texts))
-    if (
-        len(lengths) > 1
-        and all(re.fullmatch("[0-9A-F]+", text) for text in texts)
-        and re.search("[A-F]", "".join(texts))
-    ) and (part := _part(texts, 16)):
-        yield TextTemplate((part,), ("", ""), 2.0)
-    prefix = len(common_prefix(texts))
-    if len(lengths) == 1 and prefix and all(re.fullmatch("[0-9A-F]+", text) for text in texts):
-        for cut in range(1, prefix + 1):  # digits that are the same in all texts may be no part of the number
-            if cut < min(lengths) and (part := _part([text[cut:] for text in texts], 16)):
-                yield TextTemplate((part,), (texts[0][:cut], ""), 4.0 + 4.0 * any(texts[0][:cut]))
+    yield from _hexadecimal_templates(texts)
+
+
+def _hexadecimal_templates(texts: Sequence[str]) -> Iterator[TextTemplate]:
+    """One hexadecimal number: without zeros before it, or behind digits that are the same in all texts."""
+    joined, lengths = "".join(texts), set(map(len, texts))
+    if not re.fullmatch("[0-9A-F]+|[0-9a-f]+", joined):
+        return
+    kind = "x" if re.search("[a-f]", joined) else "X"
+    if len(lengths) > 1:
+        if not joined.isdigit() and (part := _part(texts, kind)):
+            yield TextTemplate((part,), ("", ""), 2.0)
+        return
+    for cut in range(min(len(common_prefix(texts)), min(lengths) - 1) + 1):
+        if part := _part([text[cut:] for text in texts], kind):
+            yield TextTemplate((part,), (texts[0][:cut], ""), 4.0)
 
 
 def _divisions(literals: Sequence[str], columns: Sequence[Sequence[str]]) -> Iterator[TextTemplate]:
@@ -137,10 +147,10 @@ def _divisions(literals: Sequence[str], columns: Sequence[Sequence[str]]) -> Ite
         ends: list[tuple[int, ...]] = [(cut,) for cut in range(1, size)]
         if size <= LONGEST_TRIPLE:
             ends += [(one, two) for one in range(1, size) for two in range(one + 1, size)]
-        others = [_part(other, 10) for other in columns]
+        others = [_part(other, "d") for other in columns]
         for cuts in ends:
             bounds = [0, *cuts, size]
-            pieces = [_part([text[a:b] for text in column], 10) for a, b in pairwise(bounds)]
+            pieces = [_part([text[a:b] for text in column], "d") for a, b in pairwise(bounds)]
             parts = [*others[:place], *pieces, *others[place + 1 :]]
             if None not in parts:
                 texts = [*literals[: place + 1], *[""] * len(cuts), *literals[place + 1 :]]
@@ -148,9 +158,10 @@ def _divisions(literals: Sequence[str], columns: Sequence[Sequence[str]]) -> Ite
                 yield TextTemplate(tuple(part for part in parts if part), tuple(texts), cost)
 
 
-def _part(texts: Sequence[str], base: int) -> TextPart | None:
+def _part(texts: Sequence[str], kind: str) -> TextPart | None:
     """The numbers of a run of digits; None where it has lost zeros or is too long to be one number."""
     lengths = set(map(len, texts))
     if max(lengths) > MOST_DIGITS or (len(lengths) > 1 and any(text[0] == "0" and text != "0" for text in texts)):
         return None
-    return TextPart(tuple(int(text, base) for text in texts), min(lengths) if len(lengths) == 1 else None, base)
+    numbers = tuple(int(text, 10 if kind == "d" else 16) for text in texts)
+    return TextPart(numbers, min(lengths) if len(lengths) == 1 else None, kind)

@@ -45,6 +45,9 @@ FEWEST_BINARY_DIGITS = 8
 HEX_LETTER_SHARE = log2(16 / 10)  # bits by which a digit of 0 to 9 speaks against hexadecimal
 MOST_HEX_COST = 10.0
 FRAME_COST = 3.0
+BYTE_COUNT_COST = 4.0
+CHECK_DIGIT_COST, FEWEST_CHECKED_DIGITS = 5.0, 4
+KEYBOARD_COST = 5.0
 MOST_PADDING_BITS = 32
 HEX_STYLES = {":": "colon", "-": "hyphen", " ": "space", ".": "dot"}
 
@@ -145,43 +148,53 @@ def text_forms(texts: Sequence[str]) -> Iterator[TextForm]:
     ['strip:0x/hex:8']
     """
     found = False
-    for front, bare, cost in _fronts(texts):
-        if front and found and not _is_byte_count(front):
+    for front in _fronts(texts):
+        if found and not front.is_alternative:
             continue  # what stands around a number is no part of it only where it is no number itself
         opened = False
-        for name, extra in _notations(bare):
-            words = _read_all(name, bare)
+        for name, extra in _notations(front.texts):
+            words = _read_all(name, front.texts)
             if words:
-                length = words[0][1]
                 numbers = tuple(word for word, _ in words)
                 is_open = name.startswith("decimal:") and not opened
                 opened |= is_open
                 found = True
-                yield TextForm(_join(front, name), numbers, length, cost + extra, tuple(bare), is_open)
+                text = _join(front.chain, name)
+                yield TextForm(text, numbers, words[0][1], front.cost + extra, tuple(front.texts), is_open)
 
 
-def _fronts(texts: Sequence[str]) -> Iterator[tuple[str, Sequence[str], float]]:
-    """What may be taken off around the digits, and the texts without it."""
-    yield "", texts, 0.0
+class _TextFront(NamedTuple):
+    """What may be taken off around the digits, and the texts without it.
+
+    One that ``is_alternative`` is tried even where the whole texts are numbers.
+    """
+
+    chain: str
+    texts: Sequence[str]
+    cost: float
+    is_alternative: bool = False
+
+
+def _fronts(texts: Sequence[str]) -> Iterator[_TextFront]:
+    yield _TextFront("", texts, 0.0)
     lengths = set(map(len, texts))
     if len(lengths) == 1 and min(lengths) % 2 == 0 and min(lengths) > 2:
         count = f"{min(lengths) // 2 - 1:02X}"  # the byte that counts the others
         if all(text.startswith(count) for text in texts) and all(re.fullmatch("[0-9A-Fa-f]+", t) for t in texts):
-            yield f"strip:{count}", [text[2:] for text in texts], 4.0
+            yield _TextFront(f"strip:{count}", [text[2:] for text in texts], BYTE_COUNT_COST, is_alternative=True)
     head = re.match(r"0x|.*[^0-9A-Fa-f]|", common_prefix(texts), re.DOTALL)
     prefix = head.group() if head else ""
     tail = re.match(r".*[^0-9A-Fa-f]|", common_prefix([text[len(prefix) :][::-1] for text in texts]), re.DOTALL)
     suffix = tail.group()[::-1] if tail else ""
-    if not texts[0].startswith(prefix) or len(prefix) + len(suffix) >= min(lengths):
-        return
-    if (prefix or suffix) and not set("<>") & set(prefix + suffix):
-        step = format_step("strip", prefix, suffix)
-        yield step, [text[len(prefix) : len(text) - len(suffix)] for text in texts], 1.0
-
-
-def _is_byte_count(front: str) -> bool:
-    """Whether what is taken off is the byte that counts the others."""
-    return re.fullmatch("strip:[0-9A-F]{2}", front) is not None
+    if (prefix or suffix) and len(prefix) + len(suffix) < min(lengths) and not set("<>") & set(prefix + suffix):
+        bare = [text[len(prefix) : len(text) - len(suffix)] for text in texts]
+        yield _TextFront(format_step("strip", prefix, suffix), bare, 1.0)
+    for name, codec in usual_codecs("text", "text"):
+        is_check = name.startswith("check-digit:") and min(lengths) > FEWEST_CHECKED_DIGITS
+        if is_check or name.startswith("keyboard:"):
+            read = [codec._decode_raw(text) for text in texts]
+            if None not in read and read != list(texts):
+                yield _TextFront(name, read, CHECK_DIGIT_COST if is_check else KEYBOARD_COST, is_alternative=is_check)
 
 
 def _notations(texts: Sequence[str]) -> Iterator[tuple[str, float]]:

@@ -65,7 +65,9 @@ def chain(file: Path, columns: str | None, everything: bool, seconds: float | No
     elif found.candidates:
         _show(door, found, read, everything=everything)
     else:
-        _show_nothing(door, found, read)
+        _show_nothing(
+            door, found, read, file, backward=search([(other, one) for one, other in read.pairs], seconds=seconds)
+        )
     return int(not found.candidates)
 
 
@@ -135,8 +137,17 @@ def _show_next_card(door: Console, found: ChainDiscovery) -> None:
     door.say(f"- to tell the candidates apart, present a card like {card.text}: {answers}", indent="  ")
 
 
-def _show_nothing(door: Console, found: ChainDiscovery, read: PairFile) -> None:
-    """What may be the reason that nothing was found."""
+def _show_nothing(
+    door: Console, found: ChainDiscovery, read: PairFile, file: Path, *, backward: ChainDiscovery
+) -> None:
+    """What may be the reason that nothing was found; ``backward`` is what there is in the other direction."""
+    if backward.candidates:
+        first, second = read.names
+        door.say(
+            f"Nothing turns {first} into {second}, but {second} turns into {first}: it has bits that {first} lacks."
+        )
+        door.say(join(["credkit", "discover", "chain", str(file), "--columns", ",".join(read.columns[::-1])]))
+        return
     door.say(f"Nothing connects the texts of {format_count(found.pairs, 'pair')}: what agrees is no more than chance.")
     if not found.is_complete:
         door.say("The search ended before it had tried everything (--seconds).")

@@ -17,11 +17,15 @@ LARGEST_FILE_BYTES = 1 << 26
 
 
 class PairFile(NamedTuple):
-    """Pairs of texts with the lines on which they stand, and what their columns are called."""
+    """Pairs of texts with the lines on which they stand, and what their columns are called.
+
+    ``columns`` are their numbers from 1, as the command line takes them.
+    """
 
     pairs: tuple[tuple[str, str], ...]
     lines: tuple[int, ...]
     names: tuple[str, str]
+    columns: tuple[str, str]
 
 
 def read_pair_file(path: Path, columns: tuple[str, str] | None) -> PairFile:
@@ -57,8 +61,9 @@ def read_pair_file(path: Path, columns: tuple[str, str] | None) -> PairFile:
         lines.append(line)
     if not pairs:
         raise DefinitionError(f"{path}: there is no pair below the header")
-    names = tuple(first[place] for place in places) if has_header else ("the first text", "the second")
-    return PairFile(tuple(pairs), tuple(lines), (names[0], names[1]))
+    names = [first[place].strip() if has_header else f"column {place + 1}" for place in places]
+    numbers = str(places[0] + 1), str(places[1] + 1)
+    return PairFile(tuple(pairs), tuple(lines), (names[0], names[1]), numbers)
 
 
 def _read_rows(path: Path, text: str) -> tuple[str, list[tuple[int, list[str]]]]:
