@@ -165,7 +165,10 @@ def test_one_card_gives_candidates_and_the_next_card_tells_them_apart() -> None:
     assert maps(again.chain, pairs)
 
 
-@pytest.mark.parametrize(("count", "wrong"), [(40, (7, 30)), (20, (0,)), (6, (3,)), (100, (1, 2, 50, 98, 99))])
+@pytest.mark.parametrize(
+    ("count", "wrong"),
+    [(40, (7, 30)), (20, (0,)), (6, (3,)), (100, (1, 2, 50, 98, 99)), (400, tuple(range(3, 400, 20)))],
+)
 def test_mistyped_pairs_are_pointed_out(count: int, wrong: tuple[int, ...]) -> None:
     pairs = drawn("a frame, and its two numbers", count)
     truth = list(pairs)

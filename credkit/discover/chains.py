@@ -23,6 +23,7 @@ from math import comb, log2
 
 from credkit.core.errors import DefinitionError
 from credkit.core.sentences import redacted_repr
+from credkit.discover.agreements import spread_bits
 from credkit.discover.behaviours import Answers, agree, answers, most_separating, probe_texts
 from credkit.discover.bitmatches import BitIndex
 from credkit.discover.chaintexts import ChainTexts
@@ -32,8 +33,9 @@ from credkit.discover.targets import Hypothesis, hypotheses
 from credkit.discover.wordseries import source_series
 from credkit.explain.candidates import BLANKS
 
-MOST_PAIRS = 10_000
+MOST_PAIRS = 1000
 SEED_PAIRS = 6  # pairs that are searched; the others only judge
+PAIRS_AT_ONCE = 20  # that a chain is tried on before it is given up
 RESCUE_PAIRS = 3  # pairs of a search that may be without a mistyped one
 FEWEST_PAIRS_WITH_MISTAKES = 5
 MISTYPED_SHARE = 0.05
@@ -145,14 +147,28 @@ def _search(
     for each in ranked[:MOST_HYPOTHESES]:
         if clock.is_over or (found and each.evidence < found[0][0].evidence - MOST_BITS_BEHIND):
             break
-        given = answers(each.texts, [one for one, _ in pairs])
-        wrong = frozenset(place for place, (_, other) in enumerate(pairs) if given[place] != other)
-        if len(wrong) <= tolerated:
-            doubt = log2(comb(len(pairs), len(wrong)))
+        wrong = _misfits(each.texts, pairs, tolerated)
+        if wrong is not None:
+            doubt = log2(comb(len(pairs), len(wrong)))  # which pairs are wrong may be chosen, too
+            if doubt and len(pairs) > len(sample) + len(wrong):  # the pairs outside of the sample speak against it
+                fitting = [other for place, (_, other) in enumerate(pairs) if place not in wrong]
+                doubt = max(0.0, doubt - spread_bits(fitting[len(sample) - 1 :]))
             if each.evidence - doubt >= MIN_EVIDENCE_BITS:
                 found.append((each._replace(cost=each.cost + doubt), wrong))
     fewest = min((len(wrong) for _, wrong in found), default=0)
     return [(each, wrong) for each, wrong in found if len(wrong) == fewest]
+
+
+def _misfits(texts: ChainTexts, pairs: Sequence[tuple[str, str]], tolerated: int) -> frozenset[int] | None:
+    """The places of the pairs that the chains do not map; None where more than are ``tolerated``."""
+    wrong: set[int] = set()
+    for start in range(0, len(pairs), PAIRS_AT_ONCE):
+        some = pairs[start : start + PAIRS_AT_ONCE]
+        given = answers(texts, [one for one, _ in some])
+        wrong |= {start + place for place, (_, other) in enumerate(some) if given[place] != other}
+        if len(wrong) > tolerated:
+            return None
+    return frozenset(wrong)
 
 
 def _plainness(each: Hypothesis) -> tuple[float, int, int]:
