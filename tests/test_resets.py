@@ -16,6 +16,7 @@ from credkit import chain
 from credkit.crosswalk import Finding, crosswalk
 from credkit.crosswalk.readers import analyse_readers
 from credkit.crosswalk.register import build_register
+from credkit.crosswalk.rounding import judge_columns
 from credkit.crosswalk.sightings import collect_sightings
 from credkit.crosswalk.texts import TextResults
 from credkit.crosswalk.verdicts import judge_sightings
@@ -128,7 +129,8 @@ def test_a_re_set_explains_a_reading_as_what_the_desk_expected() -> None:
     files.read("gate", frame(12, 108), at="2026-03-11T09:00:00+01:00", expected="C-7")
     rows, texts = files.rows(), TextResults()
     seen = collect_sightings(site, rows.readings, texts)
-    register = build_register(site, rows.credentials, texts, ())
-    found_there = analyse_readers(site, register, judge_sightings(site, register, seen)).explained
+    columns = judge_columns(site, rows.credentials, seen)
+    register = build_register(site, rows.credentials, texts, columns, ())
+    found_there = analyse_readers(site, register, judge_sightings(site, register, columns, seen)).explained
     assert {sighting.rows[0].line for sighting in found_there} == set(range(10, 18))
     assert found_there[seen[-1]] == {"C-7"}

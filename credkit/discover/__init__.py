@@ -21,8 +21,8 @@ if TYPE_CHECKING:
     from credkit.discover.layoutsearch import layouts as layouts
 
 _HOMES = {  # each call is loaded when it is first used
-    "chain": "chains", "check_digits": "checkdigits", "common_starts": "crcrecovery", "find_block_checks": "blockchecks",
-    "layout": "layoutsearch", "layouts": "layoutsearch",
+    "chain": "chains", "check_digits": "checkdigits", "common_starts": "crcrecovery",
+    "find_block_checks": "blockchecks", "layout": "layoutsearch", "layouts": "layoutsearch",
 }  # fmt: skip
 
 
