@@ -26,7 +26,7 @@ from tests.brackwater import Files, frame, hexed, line, made, serials, walk
 from tests.brackwater import found as crosswalk_findings
 from tests.randomsites import RandomSite, random_site
 
-CODES = ("other-order", "re-set")
+CODES = ("other-order", "other-chain", "re-set")
 
 
 def found(drawn: RandomSite, home: Path) -> dict[str, list[Finding]]:
