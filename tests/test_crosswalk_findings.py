@@ -331,7 +331,7 @@ CASES: dict[str, list[tuple[str, int, Files, Files]]] = {  # code: subject, coun
 ELSEWHERE = {  # codes that need other sites, and the modules with their tests
     "issue-dropped": "test_crosswalk",
     "export-damage": "test_crosswalk",
-    "clock": "test_resets",
+    "clock": "test_clocks",
 }
 
 

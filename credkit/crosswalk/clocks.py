@@ -1,8 +1,8 @@
 """Clocks: a reader whose clock stands years behind, as after a power failure, or runs ahead.
 
 Its times prove nothing, so that what was read then is neither an inactive card nor a last sighting. A time is out of
-the ordinary if it is a year before the bulk of what all readers together give (each has equal weight), or a month after
-that bulk and the day of judgement. A stretch of times behind is wrong if fewer than one in ten of the
+the ordinary if it is a year before what most readers give (each has equal weight), two years before the day of
+judgement, or a month after both. A stretch of times behind is wrong if fewer than one in ten of the
 cards read in it, of those that have dates, was valid then: a log that is really old has cards that were.
 
 By how much a clock is wrong is stated where the rows of the file stand in true order: each wrong time lies between
@@ -23,10 +23,10 @@ from credkit.crosswalk.result import Finding
 from credkit.crosswalk.sightings import Sighting, format_moment
 from credkit.site.model import Site
 
-BEHIND, AHEAD = timedelta(days=365), timedelta(days=31)  # of the bulk of all times, from where a time is strange
-AFTER_JUDGEMENT = timedelta(days=365)  # from where a time is strange whatever other readers give
+BEHIND, AHEAD = timedelta(days=365), timedelta(days=31)  # of what most readers give: a time is strange from there on
+BEFORE_JUDGEMENT, AFTER_JUDGEMENT = timedelta(days=730), timedelta(days=365)  # strange, whatever other readers give
 LONGEST_STRETCH_PAUSE = timedelta(days=180)  # between two strange times of one stretch
-BULK = 0.4, 0.6  # quantiles of the times that bound the bulk: fewer than 40 % of the readers may be wrong
+BULK = 0.6  # the quantile of all times that stands for them: clocks behind at half of the readers do not move it
 LEAST_DATED_CARDS = 3  # that a stretch of times behind must show
 MOST_VALID = 0.1  # of them, in a stretch that is wrong
 CLOSEST_JUMP = timedelta(days=1)  # how closely the neighbours must bound the jump of a clock for it to be stated
@@ -52,10 +52,10 @@ def find_clock_faults(
         readers[sighting.reader.name].append(sighting)
     if not seen:
         return []
-    low, high = _bulk(readers.values())
+    bulk = _bulk(readers.values())
     judged = datetime.combine(site.as_of, datetime.min.time(), site.zone) + timedelta(days=1)
-    first = low - BEHIND
-    last = min(max(high, judged) + AHEAD, judged + AFTER_JUDGEMENT)
+    first = max(bulk - BEHIND, judged - BEFORE_JUDGEMENT)
+    last = min(max(bulk, judged) + AHEAD, judged + AFTER_JUDGEMENT)
     found = []
     for own in readers.values():
         for stretch in _stretches([sighting for sighting in own if sighting.moment < first]):
@@ -76,17 +76,15 @@ def mark_undated(seen: Sequence[Sighting], faults: Sequence[ClockFault]) -> list
     return [replace(sighting, is_dated=False) if sighting in wrong else sighting for sighting in seen]
 
 
-def _bulk(readers: Collection[Sequence[Sighting]]) -> tuple[datetime, datetime]:
-    """The two quantiles of all times, each reader having equal weight."""
+def _bulk(readers: Collection[Sequence[Sighting]]) -> datetime:
+    """The quantile `BULK` of all times, each reader having equal weight."""
     weighted = sorted((sighting.moment, 1 / len(own)) for own in readers for sighting in own)
-    total = sum(weight for _, weight in weighted)
-    bounds: list[datetime] = []
-    reached = 0.0
+    left = BULK * len(readers)
     for moment, weight in weighted:
-        reached += weight
-        while len(bounds) < len(BULK) and reached >= BULK[len(bounds)] * total:
-            bounds.append(moment)
-    return bounds[0], bounds[-1]
+        left -= weight
+        if left <= 0:
+            return moment
+    return weighted[-1][0]
 
 
 def _stretches(sightings: Sequence[Sighting]) -> Iterator[tuple[Sighting, ...]]:
@@ -161,7 +159,7 @@ def describe_clock_faults(site: Site, faults: Sequence[ClockFault]) -> Iterator[
             else f"they are after {site.as_of}, the day of judgement"
         )
         text = (
-            f"its clock is {'behind' if fault.behind else 'ahead'}: {format_count(rows, 'row')} from line "
+            f"its clock seems to be {'behind' if fault.behind else 'ahead'}: {format_count(rows, 'row')} from line "
             f"{first.rows[0].line:,} on say {span}, but {why}"
         )
         if fault.jump:
