@@ -261,8 +261,9 @@ def check_laws(site: Site, result: Crosswalk, rows: Rows) -> None:
     assert set(exceptions.values()) <= {1}
     for each in result.exceptions:
         assert (each.code, (each.file, each.line)) in found, each
-    contradicted = {finding.subject for finding in result.findings if finding.code == "conflict"}
-    assert not contradicted & {line.credential for line in result.lines if line.action in ("add", "keep", "change")}
+    contradicted = {row for finding in result.findings if finding.code == "conflict" for row in finding.rows}
+    written = [line for line in result.lines if line.action in ("add", "keep", "change")]
+    assert not contradicted & {(site.credentials.name, line.line) for line in written}
 
 
 def shown(result: Crosswalk) -> dict[str, str]:

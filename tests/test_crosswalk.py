@@ -187,6 +187,17 @@ def test_a_number_in_a_rounded_column_is_believed_if_a_reader_shows_it_whole(sit
     assert set(codes(result, "credentials.csv").values()) == set(codes(result).values()) == {"spreadsheet-damage"}
 
 
+def test_a_reading_names_the_row_that_a_spreadsheet_altered(site: Site) -> None:
+    whole = [1234567890123456 + 7311 * place for place in range(12)]
+    files = Files().card("C-1", "1200345")
+    for place, number in enumerate(whole):
+        files.card(f"L-{place}", f"{round(number, -1)}", kind="long")
+    files.read("gate", hexed(12, 345)).read("dock-hex", f"{whole[7]:015X}")
+    candidates = [each.candidates for each in walk(site, files).exceptions if each.file == "readings.csv"]
+    altered = [f"{credential} (if a spreadsheet altered its value)" for credential in ("C-1", "L-7")]
+    assert candidates == [(altered[0],), (altered[1],)]
+
+
 def test_one_number_in_ten_ends_in_a_zero_by_chance(site: Site) -> None:
     files = Files()
     for place in range(300):

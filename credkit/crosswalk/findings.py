@@ -31,7 +31,8 @@ def find_reading_problems(
         if verdict.code == "inactive-read":
             inactive[verdict.cards[0].credential].append(verdict)
         for credential in verdict.reported_under:
-            disputed[credential].append(verdict)
+            if verdict.code == "conflict" or credential in evidence.disputes:
+                disputed[credential].append(verdict)
     for reader in site.readers.values():
         for code, describe in _DESCRIBED.items():
             if them := codes.get((reader.name, code)):

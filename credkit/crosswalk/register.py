@@ -49,6 +49,7 @@ class Card:
     doubts: tuple[Doubt, ...] = ()
     notes: tuple[Note, ...] = ()
     holds_account: bool = False  # whether its value holds an account number
+    restored: Number | None = None  # the number of a value that seems to have lost its leading zeros
 
     @property
     def credential(self) -> str:
@@ -221,6 +222,7 @@ def _read_card(
     return Card(
         row=row, kind=kind, fields=fields, number=number, code=code, reason=reason, doubts=tuple(doubts),
         notes=result.notes, holds_account=result.payment.has_account,
+        restored=Number(kind.namespace, result.restored) if result.restored else None,
     )  # fmt: skip
 
 

@@ -8,15 +8,19 @@ register that does not count. They are for a person to judge.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 
+from credkit.core.errors import CredkitError
+from credkit.core.fields import Item
 from credkit.core.sentences import format_count
 from credkit.crosswalk.credentials import distinct_credentials
 from credkit.crosswalk.readers import ReaderFindings, ReaderText
-from credkit.crosswalk.register import Register
+from credkit.crosswalk.register import Number, Register
 from credkit.crosswalk.result import ExceptionRow, make_exception
+from credkit.crosswalk.sightings import Sighting
+from credkit.crosswalk.texts import SPREADSHEET_DIGITS, is_rounded
 from credkit.crosswalk.verdicts import Verdict, other_issues
-from credkit.site.model import Site
+from credkit.site.model import CredentialKind, Site
 
 
 def list_unresolved(
@@ -27,7 +31,9 @@ def list_unresolved(
     for verdict in verdicts:
         if verdict.sighting.presentation and not verdict.code:
             beside[verdict.sighting.presentation] += distinct_credentials(verdict.cards)
+    damaged = DamagedNumbers(register)
     owners: dict[int, list[str]] = {}  # by the tuple of cards, one for many readings of a number
+    people: dict[int, list[str]] = {}
     found = []
     for verdict in verdicts:
         if not verdict.code:
@@ -38,19 +44,20 @@ def list_unresolved(
         cards = verdict.cards or verdict.owners
         if id(cards) not in owners:
             owners[id(cards)] = distinct_credentials(cards)
+            people[id(cards)] = list(dict.fromkeys(card.row.person for card in cards))
         candidates = [f"{sighting.expected} (expected)"] if sighting.expected else []
         candidates += owners[id(cards)]
         if not verdict.owners:
             candidates += dict.fromkeys(
-                _candidates_for(register, reader_findings, verdict, beside.get(sighting.presentation, ()))
+                _candidates_for(register, damaged, reader_findings, verdict, beside.get(sighting.presentation, ()))
             )
-        people = list(dict.fromkeys(card.row.person for card in cards))
+        holders = people[id(cards)]
         found += [
             make_exception(
                 file=site.readings.name, line=row.line, code=verdict.code, text=row.text,
                 reason=verdict.reason + entry, candidates=candidates,
                 reader=sighting.reader.name, time=row.time.astimezone(site.zone),
-                person=people[0] if len(people) == 1 else "",
+                person=holders[0] if len(holders) == 1 else "",
                 credential=owners[id(cards)][0] if len(owners[id(cards)]) == 1 else "",
                 unmasked=sighting.reader.kind.not_payment is not None,
                 holds_account=sighting.result is not None and sighting.result.payment.has_account,
@@ -61,8 +68,9 @@ def list_unresolved(
 
 
 def _candidates_for(
-    register: Register, reader_findings: ReaderFindings, verdict: Verdict, beside: Sequence[str]
-) -> Iterator[str]:
+    register: Register, damaged: DamagedNumbers, reader_findings: ReaderFindings, verdict: Verdict,
+    beside: Sequence[str],
+) -> Iterator[str]:  # fmt: skip
     """The candidates for a reading whose number no credential has."""
     sighting = verdict.sighting
     for credential in beside:
@@ -73,3 +81,40 @@ def _candidates_for(
     if verdict.number:
         for credential in distinct_credentials(register.superseded_owners.get(verdict.number, ())):
             yield f"{credential} (in a row that does not count)"
+        for credential in damaged.credentials_of(sighting, verdict.number):
+            yield f"{credential} (if a spreadsheet altered its value)"
+
+
+class DamagedNumbers:
+    """The rows that a spreadsheet altered, by the number that they had: with its zeros, or from its first 15 digits."""
+
+    def __init__(self, register: Register) -> None:
+        self._restored: dict[Number, list[str]] = defaultdict(list)
+        self._rounded: dict[tuple[CredentialKind, int, str], list[str]] = defaultdict(list)
+        for card in register.cards:
+            if card.restored:
+                self._restored[card.restored].append(card.credential)
+            elif card.code == "spreadsheet-damage" and is_rounded(card.row.value):
+                self._rounded[_rounded_key(card.kind, card.row.value)].append(card.credential)
+        self._kinds = {kind for kind, _, _ in self._rounded}
+
+    def credentials_of(self, sighting: Sighting, number: Number) -> Iterator[str]:
+        """The credentials whose altered value may have been that of a reading."""
+        yield from self._restored.get(number, ())
+        fields = sighting.result.fields if sighting.result else None
+        for kind in self._kinds:
+            if kind.namespace == number.namespace and fields is not None:
+                yield from self._rounded.get(_rounded_key(kind, _write_value(kind, fields)), ())
+
+
+def _write_value(kind: CredentialKind, fields: Mapping[str, Item]) -> str:
+    """A number as the register writes it; empty where it cannot."""
+    try:
+        return str(kind.value.encode({name: fields[name] for name in kind.value.schema if name in fields}))
+    except CredkitError:
+        return ""
+
+
+def _rounded_key(kind: CredentialKind, text: str) -> tuple[CredentialKind, int, str]:
+    """What rounding leaves of a text: its length, and 14 digits; the 15th may have been rounded up."""
+    return kind, len(text), text[: SPREADSHEET_DIGITS - 1]

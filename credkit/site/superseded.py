@@ -85,7 +85,7 @@ def _judge_group(
     more_trusted: list[_CommonDays] = []
     for rank in sorted(by_rank):
         counting: dict[tuple[object, ...], Assignment] = {}
-        for row in by_rank[rank]:
+        for row in sorted(by_rank[rank], key=lambda row: (row.source, row.line)):  # of alike rows any may count
             if other := _first_with_common_day(more_trusted, row):
                 superseded[row.line] = _superseded_by(row, other)
             elif (first := counting.setdefault(_contents(row), row)) is not row:
