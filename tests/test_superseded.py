@@ -78,7 +78,7 @@ def test_the_rows_are_those_of_plain_sets_of_days(rows: list[Assignment]) -> Non
     superseded, twins = find_superseded(rows, RULES)
     rank = {"west": 0, "east": 1}
     counting: list[Assignment] = []
-    for each in sorted(rows, key=lambda each: (rank.get(each.source, 2), each.line)):
+    for each in sorted(rows, key=lambda each: (rank.get(each.source, 2), each.source, each.line)):
         mine = [other for other in counting if group_of(other) == group_of(each)]
         trusted = [other for other in mine if rank.get(other.source, 2) < rank.get(each.source, 2)]
         over = [other for other in trusted if days(other) & days(each)]
