@@ -123,7 +123,7 @@ def test_a_chain_is_found_from_six_cards_and_maps_others(name: str) -> None:
     for candidate in found.candidates:
         for chains in candidate.chains:
             assert maps(chains, pairs[:6])
-    assert [each.evidence for each in found.candidates] == sorted((e.evidence for e in found.candidates), reverse=True)
+    assert [each.share for each in found.candidates] == sorted((e.share for e in found.candidates), reverse=True)
     assert sum(each.share for each in found.candidates) == pytest.approx(1)
 
 

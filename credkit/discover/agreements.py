@@ -39,9 +39,10 @@ def agreement_bits(values: tuple[int, ...], offset: int = 0) -> float:
     for order in _ORDERS:
         codec: AnyCodec = chain(order)
         forms.append([codec._decode_raw((value, whole))[0] for value in distinct])
-    rest = min(map(_box_bits, forms))
-    if offset:
+    if offset:  # a constant is added to numbers in their own order
+        rest = _box_bits(distinct)
         return min(rest, NEIGHBOUR_BITS * (len(distinct) - 1)) if abs(offset) < 1 << int(NEIGHBOUR_BITS) else rest
+    rest = min(map(_box_bits, forms))
     single = [min(map(_free_bits, row)) for row in zip(*forms, strict=True)]
     first = sum(single) / len(single)
     return max(0.0, first - MAKER_PREFIX_BITS.get(whole, 0)) + min(rest, first * (len(single) - 1))

@@ -28,6 +28,7 @@ MOST_UNUSUAL_WIDTHS = 6  # widths beyond the bits that are set, where no width i
 END_COST, BYTE_COST = 1.0, 2.0  # of a place at an end of the word, and at a byte of it
 FIELD_COST = 1.0
 OFFSET_COST = 3.0
+MOST_OFFSETS = 2  # widths of a place, with their constants
 
 
 class BitMatch(NamedTuple):
@@ -77,7 +78,7 @@ class BitIndex:
                 yield from _widths(each, start, values, size)
 
     def shifted(self, values: Sequence[int], *, within: WordSeries | None = None) -> Iterator[BitMatch]:
-        """The places whose bits are ``values`` less a constant, each with the most usual of its widths."""
+        """The places whose bits are ``values`` less a constant, each with the widths that cost least."""
         if len(values) < 2:
             return
         low = (1 << KEY_BITS) - 1
@@ -85,6 +86,7 @@ class BitIndex:
         for each, start in self._shifted.get(key, ()):
             if within is not None and each is not within:
                 continue
+            found = []
             for width in _usual_widths(each, start, KEY_BITS, each.length - start):
                 mask = (1 << width) - 1
                 offset = values[0] - (each.words[0] >> start & mask)
@@ -92,8 +94,8 @@ class BitIndex:
                     value - (word >> start & mask) == offset for value, word in zip(values, each.words, strict=True)
                 ):
                     cost = place_cost(each, start, width) + number_cost(offset)
-                    yield BitMatch(each, start, width, cost, offset)
-                    break
+                    found.append(BitMatch(each, start, width, cost, offset))
+            yield from sorted(found, key=lambda match: match.cost)[:MOST_OFFSETS]
 
 
 def _short_matches(series: WordSeries, values: Sequence[int], size: int) -> Iterator[BitMatch]:

@@ -42,7 +42,7 @@ MISTYPED_SHARE = 0.05
 MIN_EVIDENCE_BITS = 8.0  # of a chain that is claimed
 MOST_HYPOTHESES = 150  # that are tried on every pair
 MOST_CANDIDATES = 40
-MOST_BITS_BEHIND = 20.0  # less evidence than the best: what is further behind is not listed
+MOST_BITS_BEHIND = 20.0  # that a chain is longer than the shortest: what is further behind is not listed
 
 
 def chain(
@@ -57,7 +57,7 @@ def chain(
     Three cards of Brackwater Terminal, as a gate prints them and as the back end has them:
 
     >>> chain([("04112233445566", "0860116326"), ("04A2B3C4D5E6F7", "3302352631"), ("0489ABCDEF0123", "3454992675")])
-    <ChainDiscovery hex:14/keep-low:32 to decimal:32,10: 82 bits, 1 candidate>
+    <ChainDiscovery hex:14/keep-low:32 to decimal:32,10: 82 bits, 2 candidates>
     >>> chain([("1234567", "7654321"), ("4711000", "1234123")])
     <ChainDiscovery: nothing found in 2 pairs>
     """
@@ -138,14 +138,12 @@ def _search(
     for each in hypotheses(BitIndex(series), series, seconds):
         if clock.is_over:
             break
-        if each.evidence >= MIN_EVIDENCE_BITS and (each.texts not in best or best[each.texts].evidence < each.evidence):
+        if each.evidence >= MIN_EVIDENCE_BITS and (each.texts not in best or best[each.texts].size > each.size):
             best[each.texts] = each
-    ranked = sorted(
-        best.values(), key=lambda each: (-each.evidence, len(each.texts.source + each.texts.target), each.texts)
-    )
+    ranked = sorted(best.values(), key=lambda each: (round(each.size, 3), len("".join(each.texts)), each.texts))
     found: Fitting = []
     for each in ranked[:MOST_HYPOTHESES]:
-        if clock.is_over or (found and each.evidence < found[0][0].evidence - MOST_BITS_BEHIND):
+        if clock.is_over or (found and each.size > found[0][0].size + MOST_BITS_BEHIND):
             break
         wrong = _misfits(each.texts, pairs, tolerated)
         if wrong is not None:
@@ -174,7 +172,7 @@ def _misfits(texts: ChainTexts, pairs: Sequence[tuple[str, str]], tolerated: int
 def _plainness(each: Hypothesis) -> tuple[float, int, int]:
     """Sorts the plainest chains first."""
     text = "/".join(each.texts)
-    return (round(each.cost, 3), text.count("/"), len(text))
+    return (round(each.size, 3), text.count("/"), len(text))
 
 
 def _build_discovery(
@@ -194,7 +192,7 @@ def _build_discovery(
         else:
             groups.append(([each], given_answers))
     groups = groups[:MOST_CANDIDATES]
-    weights = [2 ** (members[0].evidence - groups[0][0][0].evidence) for members, _ in groups]
+    weights = [2 ** (groups[0][0][0].size - members[0].size) for members, _ in groups]
     candidates = tuple(
         ChainCandidate(
             chains=tuple(each.texts for each in sorted(members, key=_plainness)),

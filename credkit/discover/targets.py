@@ -6,6 +6,7 @@ Source: common practice, no source.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from math import log2
 from typing import NamedTuple
 
 from credkit.discover.agreements import agreement_bits
@@ -19,7 +20,7 @@ from credkit.discover.chaintexts import (
     write_template,
     write_words,
 )
-from credkit.discover.explanations import explain_template, explain_words
+from credkit.discover.explanations import ConstantBits, explain_template, explain_words
 from credkit.discover.texttemplates import text_templates
 from credkit.discover.wordseries import (
     BYTE_ORDERS,
@@ -32,20 +33,31 @@ from credkit.explain.candidates import TRUNCATION_COST
 from credkit.tables.notation import digits_for
 
 FEWEST_LEFT_DIGITS, MOST_LEFT_DIGITS = 4, 10  # digits of a decimal number that may be left of a longer one
+ZEROS_COST = 1.0  # of zeros beside a number
 
 
 class Hypothesis(NamedTuple):
-    """Two chains that may connect the texts, the bits that agree, and what the chains cost."""
+    """Two chains that may connect the texts, the bits that agree, and what the chains cost.
+
+    ``constant_bits`` are bits of the target that the chains have as constants: no evidence, but the longer
+    they are, the less the chains explain.
+    """
 
     texts: ChainTexts
     agreement: float
     cost: float
+    constant_bits: float
     frame: str = ""  # the chain that reads the frame which the texts of the source hold
 
     @property
     def evidence(self) -> float:
         """What speaks for the chains beyond chance, in bits."""
         return self.agreement - self.cost
+
+    @property
+    def size(self) -> float:
+        """How many bits say the chains: of those that fit, the shortest is the likeliest."""
+        return self.cost + self.constant_bits
 
 
 def hypotheses(index: BitIndex, series: Sequence[WordSeries], texts: Sequence[str]) -> Iterator[Hypothesis]:
@@ -67,9 +79,14 @@ def hypotheses(index: BitIndex, series: Sequence[WordSeries], texts: Sequence[st
         for matches in explain_template(index, found):
             held = [match for match in matches if match]
             agreement, cost = _agreement(held), _cost(held)
+            constants = found.constant_bits + sum(
+                (part.width or 1) * log2(part.base)
+                for part, match in zip(found.parts, matches, strict=True)
+                if not match
+            )
             for variant in found.widths():
                 if written := write_template(variant, matches):
-                    yield Hypothesis(written, agreement, cost + variant.cost, _frame(held[0].series))
+                    yield Hypothesis(written, agreement, cost + variant.cost, constants, _frame(held[0].series))
     yield from _truncated(series, texts)
 
 
@@ -81,11 +98,14 @@ def _explained(
     for pieces in explain_words(index, values, length):
         matches = [piece for piece in pieces if isinstance(piece, BitMatch)]
         written = write_bits(pieces, name, length) or write_words(pieces, name, length, fields)
+        constants = sum(
+            piece.width if piece.value else ZEROS_COST for piece in pieces if isinstance(piece, ConstantBits)
+        )
         if matches and written:
             for target, extra in padded_targets(written.target, digits):
                 total = cost + extra + _cost(matches) + 2.0 * (len(pieces) - 1)
                 yield Hypothesis(
-                    ChainTexts(written.source, target), _agreement(matches), total, _frame(matches[0].series)
+                    ChainTexts(written.source, target), _agreement(matches), total, constants, _frame(matches[0].series)
                 )
 
 
@@ -123,7 +143,7 @@ def _truncated(series: Sequence[WordSeries], texts: Sequence[str]) -> Iterator[H
                 target = f"last-digits:{size}/decimal:{width},{digits_for(width)}"
                 agreement = agreement_bits(tuple(values))
                 cost = _cost([match]) + TRUNCATION_COST
-                yield Hypothesis(ChainTexts(bits_source(match), target), agreement, cost, _frame(each))
+                yield Hypothesis(ChainTexts(bits_source(match), target), agreement, cost, 0.0, _frame(each))
 
 
 def _byte_places(series: WordSeries) -> Iterator[tuple[int, int]]:

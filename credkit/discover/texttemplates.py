@@ -69,6 +69,7 @@ class TextTemplate(NamedTuple):
     parts: tuple[TextPart, ...]
     literals: tuple[str, ...]
     cost: float
+    constant_bits: float = 0.0  # of literals that may be digits of the number
 
     def widths(self) -> Iterator[TextTemplate]:
         """The template with numbers of exactly as many digits, and with numbers that have no zeros before them.
@@ -85,7 +86,7 @@ class TextTemplate(NamedTuple):
             )
         for chosen in product(*options):
             parts, costs = zip(*chosen, strict=True)
-            yield TextTemplate(parts, self.literals, self.cost + sum(costs))
+            yield self._replace(parts=parts, cost=self.cost + sum(costs))
 
     def step(self, names: Sequence[str]) -> str:
         """The template with a name for each part; an empty name leaves the digits in place as a literal."""
@@ -135,7 +136,7 @@ def _hexadecimal_templates(texts: Sequence[str]) -> Iterator[TextTemplate]:
         return
     for cut in range(min(len(common_prefix(texts)), min(lengths) - 1) + 1):
         if part := _part([text[cut:] for text in texts], kind):
-            yield TextTemplate((part,), (texts[0][:cut], ""), 4.0)
+            yield TextTemplate((part,), (texts[0][:cut], ""), 4.0, 4.0 * cut)
 
 
 def _divisions(literals: Sequence[str], columns: Sequence[Sequence[str]]) -> Iterator[TextTemplate]:

@@ -26,7 +26,7 @@ from credkit.core.forms import Word
 from credkit.core.grammar import format_step
 from credkit.discover.texttemplates import MOST_TEXT_CHARACTERS, TextTemplate, common_prefix, text_templates
 from credkit.explain.candidates import ORDER_COSTS, usual_codecs
-from credkit.tables.layout import Layout
+from credkit.tables.layout import Layout, Parity
 from credkit.tables.notation import digits_for
 
 ORDERS = {  # what is done to bits, as `ORDER_COSTS` has it, and combinations of two that practice knows
@@ -44,7 +44,7 @@ MOST_NUMBER_SIZES = 4  # sizes that are tried of a decimal number
 FEWEST_BINARY_DIGITS = 8
 HEX_LETTER_SHARE = log2(16 / 10)  # bits by which a digit of 0 to 9 speaks against hexadecimal
 MOST_HEX_COST = 10.0
-FRAME_COST = 3.0
+FRAME_COST, FEWEST_PARITIES = 3.0, 2
 BYTE_COUNT_COST = 4.0
 CHECK_DIGIT_COST, FEWEST_CHECKED_DIGITS = 5.0, 4
 KEYBOARD_COST = 5.0
@@ -251,19 +251,21 @@ def _read_all(name: str, texts: Sequence[str]) -> list[Word] | None:
 
 @cache
 def checked_frames() -> tuple[tuple[AnyCodec, AnyCodec, tuple[BitSpan, ...], int], ...]:
-    """The layouts of the catalogue that have checks: each with its data bits, its fields, how many checks."""
+    """The layouts of the catalogue that have parity bits: each with its data bits, its fields, how many checks."""
     found = []
     for name, codec in usual_codecs("bits", "fields"):
-        if isinstance(codec.table, Layout) and codec.table.checks:
+        table = codec.table
+        parities = sum(isinstance(check, Parity) for check in table.checks) if isinstance(table, Layout) else 0
+        if isinstance(table, Layout) and parities >= FEWEST_PARITIES:
             try:
                 data = chain(f"data-of:{name}")
             except CredkitError:  # a field in decimal digits
                 continue
             spans, start = [], 0
-            for field in reversed(codec.table.fields):
+            for field in reversed(table.fields):
                 spans.append(BitSpan(start, len(field.places), field.name))
                 start += len(field.places)
-            found.append((codec, data, tuple(spans), len(codec.table.checks)))
+            found.append((codec, data, tuple(spans), parities))
     return tuple(found)
 
 
