@@ -29,6 +29,7 @@ runs of their own, each with --help:
   python -m benchmarks.census            populations
   python -m benchmarks.crosswalk         populations and their readings
   python -m benchmarks.discover_layout   random layouts, and what is found of them
+  python -m benchmarks.discover_chain    what discovery finds of true chains, and claims of unrelated texts
 """
 
 

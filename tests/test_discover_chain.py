@@ -16,6 +16,7 @@ from random import Random
 import pytest
 from bitstring import Bits
 
+from benchmarks.discover_chain import main as benchmark
 from benchmarks.discover_chain import run_null, run_trials
 from credkit import CredkitError, DefinitionError, convert, discover
 from credkit.discover.chainvalues import ChainDiscovery
@@ -225,6 +226,13 @@ def test_true_chains_are_found(trials: int) -> None:
     determined = sum(each.determined for each in counts.values())
     assert determined > trials / 2
     assert sum(each.determined_first for each in counts.values()) >= 0.95 * determined
+
+
+def test_the_benchmark_prints_its_counts(capsys: pytest.CaptureFixture[str]) -> None:
+    assert benchmark(["--trials", "5", "--null", "1", "--cards", "3", "--json", "--failures", "1"]) == 0
+    rows = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
+    assert sum(row.get("trials", 0) for row in rows) == 5
+    assert all(row["claims"] == 0 for row in rows if "claims" in row)
 
 
 # ── the value ───────────────────────────────────────────────────────────────────────────────────
