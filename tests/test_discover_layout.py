@@ -156,6 +156,37 @@ def test_frames_without_a_layout_give_nothing(count: int, samples: int) -> None:
     assert claims <= samples // 1000
 
 
+def test_block_checks_are_rows_of_the_layout() -> None:
+    """A CRC by long division, written out here (x^8 + x^4 + x^3 + x^2 + 1), and an even parity over all."""
+    source = Random(4)
+    frames = []
+    for _ in range(200):
+        data = source.getrandbits(32)
+        rest = (data << 8) ^ 0x5A  # the constant is what an initial value or a final XOR leaves
+        for shift in range(31, -1, -1):
+            if rest >> (shift + 8) & 1:
+                rest ^= 0b1_0001_1101 << shift
+        body = f"{data:032b}{rest:08b}"
+        frames.append(f"{body.count('1') % 2}{body}")
+    found = discover.layout(frames)
+    assert [(block.kind, block.at, block.poly) for block in found.blocks] == [("crc", tuple(range(33, 41)), 0x1D)]
+    assert [check.cover.bit for check in found.checks] == [0]
+    codec = chain(found.chain, found.entry)
+    assert [codec.encode(codec.decode(frame)) for frame in frames] == frames
+    assert tomllib.loads(layout_toml(found))["layouts"][found.name] == found.definition
+    spoilt = f"{int(frames[0], 2) ^ 0b11 << 12:041b}"
+    assert not codec.inspect(spoilt).ok
+
+
+def test_a_sum_is_named_and_its_bits_are_a_field() -> None:
+    source = Random(4)
+    data = [source.getrandbits(24) for _ in range(60)]
+    found = discover.layout([f"{each:024b}{sum(each.to_bytes(3, 'big')) % 256:08b}" for each in data])
+    assert [block.kind for block in found.blocks] == ["sum"]
+    assert found.definition["fields"] == {"unknown_0": "0-23", "sum_24": "24-31"}
+    assert "a layout cannot state it" in layout_toml(found).replace("\n#  ", "")
+
+
 # ── damage ──────────────────────────────────────────────────────────────────────────────────────
 
 
@@ -270,7 +301,7 @@ def test_a_catalogued_layout_is_rediscovered_from_frames_that_it_encodes(name: s
         if isinstance(check, Parity)
         for shift, mask, odd in check.rows
     )
-    claimed = Span(check.mask for check in found.checks)
+    claimed = Span([*(check.mask for check in found.checks), *(mask for b in found.blocks for mask in b.relations)])
     for place, bit in found.constants:
         assert all(frame >> (length - 1 - place) & 1 == bit for frame in frames)
         claimed.add(1 << place | bit << length)
@@ -329,7 +360,7 @@ def test_progress_is_told_and_a_budget_is_kept() -> None:
     frames = [standard_26(source.getrandbits(8), source.getrandbits(16)) for _ in range(60)]
     told: list[tuple[str, int, int]] = []
     discover.layout(frames, progress=lambda *step: told.append(step), known={"n": [1] * 60})
-    assert {what for what, _, _ in told} == {"damaged frames", "known numbers", "parity relations"}
+    assert {what for what, _, _ in told} == {"damaged frames", "block checks", "known numbers", "parity relations"}
     assert all(0 <= done <= whole for _, done, whole in told)
     assert len(discover.layout(frames, seconds=0).checks) == 2, "the relations of undamaged frames take no time"
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
@@ -12,6 +13,8 @@ from credkit.core.frozen import FrozenMapping
 from credkit.core.reading import describe_places
 from credkit.core.sentences import format_count
 from credkit.core.spans import format_span
+from credkit.discover.checkrecords import BlockCheck
+from credkit.discover.checkrows import check_rows
 from credkit.discover.evidence import Confidence, confidence_of
 from credkit.discover.fields import FoundField
 from credkit.discover.relations import Relation
@@ -51,7 +54,8 @@ class FoundLayout:
     """What frames of one length have in common, as a layout; nothing is claimed that chance would easily make.
 
     ``frames`` counts the frames, ``different`` those that differ, ``rank`` the independent directions in which they do.
-    ``checks`` are likely or established and stand in the layout; ``possible`` checks do not. ``untested`` counts
+    ``checks`` are likely or established parities and stand in the layout, as do ``blocks``: XORs, CRCs, and sums, whose
+    bits are a field. ``possible`` checks do not stand in it. ``untested`` counts
     relations that hold but say little. ``outliers`` are frames, by index, that break what all others keep to.
     ``unplaced`` are known numbers that stand nowhere beyond doubt. ``constants`` are the bits that are the same in
     every frame, with their values. ``equivalents`` are catalogued layouts that read
@@ -66,6 +70,7 @@ class FoundLayout:
     fields: tuple[FoundField, ...]
     checks: tuple[Relation, ...]
     possible: tuple[Relation, ...]
+    blocks: tuple[BlockCheck, ...]
     untested: int
     outliers: tuple[int, ...]
     unplaced: tuple[str, ...]
@@ -74,13 +79,13 @@ class FoundLayout:
     next_card: NextCard | None = None
 
     def __repr__(self) -> str:
-        checks = format_count(len(self.checks), "check")
+        checks = format_count(len(self.checks) + len(self.blocks), "check")
         return f"<FoundLayout {self.name}: {format_count(self.length, 'bit')}, {checks}, {self.different} frames>"
 
     @property
     def is_found(self) -> bool:
         """Whether anything is claimed: a check, a field of a known number, or bits that count."""
-        return bool(self.checks) or any(field.kind in ("known", "count") for field in self.fields)
+        return bool(self.checks or self.blocks) or any(field.kind in ("known", "count") for field in self.fields)
 
     @property
     def chain(self) -> str:
@@ -103,8 +108,15 @@ class FoundLayout:
         return {
             "title": f"{format_count(self.length, 'bit')}, found from {format_count(self.different, 'frame')}",
             "source": SOURCE, "length": self.length, "fields": fields,
-            "checks": [check_row(check, self.length) for check in self.checks],
+            "checks": [tomllib.loads(f"row = {row}")["row"] for row in self.check_rows],
         }  # fmt: skip
+
+    @property
+    def check_rows(self) -> tuple[str, ...]:
+        """The checks as rows of TOML, in the order in which they are computed."""
+        rows = check_rows(self.checks, self.blocks, self.length)
+        assert rows is not None  # the search has seen to it
+        return rows
 
     @property
     def entry(self) -> Entry:
@@ -142,6 +154,13 @@ class FoundLayout:
             )
             for check in (*self.checks, *self.possible)
         ]  # fmt: skip
+        claims += [
+            LayoutClaim(
+                text=check.describe(), confidence=confidence_of(check.evidence) or "possible", bits=check.evidence,
+                patterns=self.different - len(self.outliers), frames=self.different, untested=check.undecided,
+            )
+            for check in self.blocks
+        ]  # fmt: skip
         fields = []
         for field in self.fields:
             sure = confidence_of(field.evidence)
@@ -154,12 +173,6 @@ class FoundLayout:
                     )
                 )  # fmt: skip
         return (*fields, *claims)
-
-
-def check_row(check: Relation, length: int) -> dict[str, Any]:
-    """A check as a row of a layout."""
-    parity = "odd" if check.is_odd(length) else "even"
-    return {"bit": check.cover.bit, parity: format_span(check.cover.covers)}
 
 
 def check_text(check: Relation, length: int) -> str:

@@ -7,7 +7,7 @@ found, and what is left is named: constant, counting, unknown.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 from functools import lru_cache
 
@@ -18,19 +18,22 @@ from credkit.core.forms import BitsLike, raw_of, to_bits
 from credkit.core.frozen import FrozenMapping
 from credkit.core.sentences import format_count, redacted_repr
 from credkit.core.spans import MAX_NUMBER_BITS
+from credkit.discover.blockchecks import find_block_checks
+from credkit.discover.checkrows import check_rows
 from credkit.discover.clock import Clock, Progress
 from credkit.discover.evidence import log2_choose
 from credkit.discover.fields import find_fields
 from credkit.discover.foundlayout import FoundLayout
 from credkit.discover.nextcard import find_next_card
-from credkit.discover.outliers import find_outliers
+from credkit.discover.outliers import MOST_DAMAGED, find_outliers
 from credkit.discover.placing import is_sure, search_known, settle_known
-from credkit.discover.relations import checks_in_order, find_relations
+from credkit.discover.relations import Relation, Relations, checks_in_order, find_relations
 from credkit.tables.layout import LayoutCodec
 
 LONGEST_FRAME = 512  # bits; the regular sets of longer frames are too many
 Known = Mapping[str, Sequence[int | None]]
 NOTHING_KNOWN: Known = FrozenMapping({})
+MOST_BLOCK_FRAMES = 1000  # frames that block checks are looked for in
 MOST_READ = 500  # frames that a catalogued layout must read
 
 
@@ -138,25 +141,49 @@ def _analyse(
     damaged = find_outliers(different, length, seed=seed, clock=clock)
     bad = {different[i] for i in damaged}
     clean = [frame for frame in different if frame not in bad]
+    clock.show("block checks", 0, 1)
+    blocks = () if clock.is_over else find_block_checks(clean[:MOST_BLOCK_FRAMES], length)
+    broken = {frame for frame in clean for block in blocks if block.fails(frame)}
+    if len(bad | broken) <= len(different) * MOST_DAMAGED:
+        bad |= broken
+        clean = [frame for frame in clean if frame not in broken]
+    else:
+        blocks = ()
     searched = search_known(known, frames, length, clock)
     data_bits = {place for each in searched.fields if is_sure(each) for place in each.places}
     clock.show("parity relations", 0, 1)
-    cost = log2_choose(len(different), len(damaged)) if damaged else 0.0
-    relations = find_relations(clean, length, data_bits=data_bits, cost=cost)
-    ordered = checks_in_order(relations.claimed, length)
-    checks = tuple(check for check in ordered if check.cover.bit not in data_bits)
-    check_bits = {check.cover.bit for check in checks}
-    placed = settle_known(searched, relations.constants, check_bits, length)
-    fields = find_fields(clean, length, known=placed.fields, constants=relations.constants, check_bits=check_bits)
+    cost = log2_choose(len(different), len(bad)) if bad else 0.0
+    given = [mask for block in blocks for mask in block.relations]
+    check_bits = {place for block in blocks for place in block.at}
+    relations = find_relations(clean, length, given=given, data_bits=data_bits | check_bits, cost=cost)
+    checks = _layout_checks(relations, data_bits | check_bits)
+    if check_rows(checks, blocks, length) is None:  # each covers the other's bits: parities alone state the same
+        blocks, check_bits = (), set()
+        relations = find_relations(clean, length, data_bits=data_bits, cost=cost)
+        checks = _layout_checks(relations, data_bits)
+    check_bits = {place for block in blocks if block.toml_rows for place in block.at}
+    check_bits |= {check.cover.bit for check in checks}
+    block_bits = {place for block in blocks for place in block.at}
+    placed = settle_known(searched, relations.constants, check_bits | block_bits, length)
+    sums = [block.at for block in blocks if not block.toml_rows]
+    fields = find_fields(
+        clean, length, known=placed.fields, constants=relations.constants, check_bits=check_bits, check_fields=sums
+    )
     possible = tuple(check for check in relations.possible if check.cover.bit not in data_bits)
     found = FoundLayout(
         name=name, length=length, frames=len(frames), different=len(different), rank=relations.rank, fields=fields,
-        checks=checks, possible=possible, untested=relations.untested,
+        checks=checks, possible=possible, blocks=blocks, untested=relations.untested,
         outliers=tuple(i for i, frame in enumerate(frames) if frame in bad), unplaced=placed.unplaced,
         constants=relations.constants,
         equivalents=equivalent_layouts(clean, length),
     )  # fmt: skip
     return replace(found, next_card=find_next_card(found))
+
+
+def _layout_checks(relations: Relations, taken: Collection[int]) -> tuple[Relation, ...]:
+    """The claimed relations that a layout can have: each with a bit of its own that nothing else has."""
+    ordered = checks_in_order(relations.claimed, relations.length)
+    return tuple(check for check in ordered if check.cover.bit not in taken)
 
 
 def equivalent_layouts(frames: Sequence[int], length: int) -> tuple[str, ...]:

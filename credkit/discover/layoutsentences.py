@@ -15,6 +15,7 @@ from credkit.discover.foundlayout import FoundLayout, LayoutClaim
 from credkit.discover.layouttoml import chance_text
 
 MOST_LISTED = 12  # possible checks and outliers that a screen lists
+BLOCK_NAMES = {"xor": "XOR", "sum": "sum", "crc": "CRC"}
 HEADINGS = {
     "established": "Established (chance below 1 in 1,000,000)",
     "likely": "Likely (chance below 1 in 1,000)",
@@ -48,6 +49,9 @@ def verdict(found: FoundLayout) -> str:
     parts = []
     if found.checks:
         parts.append(format_count(len(found.checks), "parity check"))
+    if found.blocks:
+        kinds = " and ".join(sorted({BLOCK_NAMES[block.kind] for block in found.blocks}))
+        parts.append(f"{format_count(len(found.blocks), 'block check')} ({kinds})")
     if placed := sum(field.kind == "known" for field in found.fields):
         parts.append(f"the {'places' if placed > 1 else 'place'} of {format_count(placed, 'known number')}")
     if any(field.kind == "count" for field in found.fields):
@@ -71,7 +75,7 @@ def sections(found: FoundLayout) -> Iterator[Section]:
 
 
 def _claim(claim: LayoutClaim) -> str:
-    is_check = claim.text.startswith("bit ")
+    is_check = claim.text.startswith("bit")
     if is_check:
         patterns, frames = format_count(claim.patterns, "pattern"), format_count(claim.frames, "frame")
         base = f"{patterns} of these bits in {frames}, no exception"

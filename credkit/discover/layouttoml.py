@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from credkit.core.reading import describe_places
 from credkit.core.sentences import format_count
 from credkit.core.spans import format_span
-from credkit.discover.foundlayout import FoundLayout, check_row, untested_bits
+from credkit.discover.foundlayout import FoundLayout, untested_bits
 from credkit.explain.screen import wrap_text
 
 COMMENT_COLUMNS = 110
@@ -42,14 +42,7 @@ def layout_toml(found: FoundLayout) -> str:
         coded = f'{{ bits = "{span}", code = "bcd" }}' if field.coding == "bcd" else f'"{span}"'
         lines.append(f"fields.{field.name} = {coded}")
     if definition["checks"]:
-        rows = [check_row(check, found.length) for check in found.checks]
-        inner = [
-            ", ".join(
-                f"{key} = {value}" if isinstance(value, int) else f'{key} = "{value}"' for key, value in row.items()
-            )
-            for row in rows
-        ]
-        lines += ["checks = [", *(f"    {{ {row} }}," for row in inner), "]"]
+        lines += ["checks = [", *(f"    {row}," for row in found.check_rows), "]"]
     return "\n".join(lines) + "\n"
 
 
@@ -77,6 +70,10 @@ def _remarks(found: FoundLayout) -> Iterator[str]:
         untested = untested_bits(check)
         doubt = f"; that it covers {describe_places('bits', untested)} was not tested" if untested else ""
         yield f"bit {check.cover.bit}: {check.confidence}, chance {chance_text(check.evidence)}{doubt}."
+    for block in found.blocks:
+        doubt = f"; that it covers {describe_places('bits', block.undecided)} was not tested" if block.undecided else ""
+        kept = "" if block.toml_rows else "; a layout cannot state it, so its bits are a field"
+        yield f"{block.describe()}: chance {chance_text(block.evidence)}{doubt}{kept}."
 
 
 def chance_text(bits: float) -> str:

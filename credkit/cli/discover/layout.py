@@ -103,7 +103,7 @@ def _show(door: Console, found: FoundLayout, lines: tuple[int, ...], file: Path,
     if found.is_found:
         door.say()
         door.picture(found.picture)
-        if found.checks:
+        if found.checks or found.blocks:
             door.say(KEY)
     for section in sections(found):
         door.say()
