@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import argparse
 import json
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from itertools import pairwise, product
 from random import Random
 from time import perf_counter
@@ -208,8 +208,8 @@ def speed(count: int) -> float:
     return taken
 
 
-def run(trials: int, frames: int) -> dict[str, object]:
-    """Every table of the page."""
+def run(trials: int, frames: int, show: Callable[[dict[str, object]], None]) -> dict[str, object]:
+    """Every table of the page; ``show`` is given each row as soon as it is there."""
     rows = []
     for damaged, order, count in product((0.0, DAMAGED), ("random", "consecutive"), COUNTS):
         outcomes = [trial(seed, count, order, damaged) for seed in range(trials)]
@@ -218,6 +218,7 @@ def run(trials: int, frames: int) -> dict[str, object]:
             "determined": sum(each.determined for each in outcomes), "found": sum(each.found for each in outcomes),
             "false": sum(each.false for each in outcomes), "right": sum(each.is_right for each in outcomes),
         })  # fmt: skip
+        show(rows[-1])
     null = {str(count): sum(null_trial(seed, count) for seed in range(trials)) for count in NULL_COUNTS}
     known = sum(known_trial(seed) for seed in range(trials))
     return {"layouts": rows, "null": null, "known": known, "trials": trials, "seconds": speed(frames), "frames": frames}
@@ -243,6 +244,18 @@ def verify(result: dict[str, object]) -> None:
         raise SystemExit(f"wrong answer: {known} of {trials} known numbers are placed")
 
 
+def show_row(row: Mapping[str, object]) -> None:
+    print(
+        f"{row['frames']:6} {row['cards']:12} {row['damaged']:7.0%} {row['determined']:10} {row['found']:7} "
+        f"{row['false']:5} {row['right']:6}",
+        flush=True,
+    )
+
+
+def show_nothing(row: Mapping[str, object]) -> None:
+    pass
+
+
 def main(arguments: list[str] | None = None) -> int:
     """Measure, verify and print."""
     parser = argparse.ArgumentParser(prog="python -m benchmarks.discover_layout", description=__doc__)
@@ -250,18 +263,12 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--frames", type=int, default=100_000, help="frames of the measurement of time")
     parser.add_argument("--json", action="store_true")
     wanted = parser.parse_args(arguments)
-    result = run(wanted.trials, wanted.frames)
+    if not wanted.json:
+        print(f"{'frames':>6} {'cards':12} {'damaged':>7} {'determined':>10} {'found':>7} {'false':>5} {'right':>6}")
+    result = run(wanted.trials, wanted.frames, show_nothing if wanted.json else show_row)
     if wanted.json:
         print(json.dumps(result))
     else:
-        rows = result["layouts"]
-        assert isinstance(rows, list)
-        print(f"{'frames':>6} {'cards':12} {'damaged':>7} {'determined':>10} {'found':>7} {'false':>5} {'right':>6}")
-        for row in rows:
-            print(
-                f"{row['frames']:6} {row['cards']:12} {row['damaged']:7.0%} {row['determined']:10} {row['found']:7} "
-                f"{row['false']:5} {row['right']:6}"
-            )
         print(f"claims of random frames, by their number: {result['null']} of {result['trials']} each")
         print(f"known numbers placed from {KNOWN_CARDS} cards: {result['known']} of {result['trials']}")
         print(f"{result['frames']:,} frames of 64 bits: {result['seconds']:.2f} s")

@@ -37,8 +37,10 @@ class Cover:
         return tuple(sorted((self.bit, *self.covers)))
 
 
-def regular_sets(values: Sequence[int]) -> Iterator[tuple[int, int, Kind]]:
+def regular_sets(values: Sequence[int], longest_period: int = LONGEST_PERIOD) -> Iterator[tuple[int, int, Kind]]:
     """Every regular set of positions: the set as a mask, the sum of the ``values`` at its positions, its kind.
+
+    Patterns of more than ``longest_period`` bits are left out.
 
     >>> [(f"{mask:b}", kind) for mask, _, kind in regular_sets([1, 2, 4])]
     [('11', 'contiguous'), ('111', 'contiguous'), ('110', 'contiguous'), ('101', 'interleaved')]
@@ -52,6 +54,8 @@ def regular_sets(values: Sequence[int]) -> Iterator[tuple[int, int, Kind]]:
             if place - first + 1 >= FEWEST_COVERED:
                 yield mask, total, "contiguous"
     for period, phases in (*((period, (0,)) for period in range(2, LONGEST_PERIOD + 1)), *MIXED_PATTERNS):
+        if period > longest_period:
+            continue
         for start in range(length):
             mask = total = count = 0
             for place in range(start, length):

@@ -21,6 +21,7 @@ from credkit.core.spans import MAX_NUMBER_BITS
 from credkit.discover.blockchecks import find_block_checks
 from credkit.discover.checkrows import check_rows
 from credkit.discover.clock import Clock, Progress
+from credkit.discover.copies import find_copies
 from credkit.discover.evidence import log2_choose
 from credkit.discover.fields import find_fields
 from credkit.discover.foundlayout import FoundLayout
@@ -141,6 +142,8 @@ def _analyse(
     damaged = find_outliers(different, length, seed=seed, clock=clock)
     bad = {different[i] for i in damaged}
     clean = [frame for frame in different if frame not in bad]
+    searched = search_known(known, frames, length, clock)
+    data_bits = {place for each in searched.fields if is_sure(each) for place in each.places}
     clock.show("block checks", 0, 1)
     blocks = () if clock.is_over else find_block_checks(clean[:MOST_BLOCK_FRAMES], length)
     broken = {frame for frame in clean for block in blocks if block.fails(frame)}
@@ -149,8 +152,8 @@ def _analyse(
         clean = [frame for frame in clean if frame not in broken]
     else:
         blocks = ()
-    searched = search_known(known, frames, length, clock)
-    data_bits = {place for each in searched.fields if is_sure(each) for place in each.places}
+    block_bits = {place for block in blocks for place in block.at}
+    blocks += tuple(each for each in find_copies(clean, length, data_bits) if not block_bits & {*each.at, *each.covers})
     clock.show("parity relations", 0, 1)
     cost = log2_choose(len(different), len(bad)) if bad else 0.0
     given = [mask for block in blocks for mask in block.relations]

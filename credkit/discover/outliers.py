@@ -21,6 +21,7 @@ FEWEST_FRAMES = 30  # with fewer, a relation that fails in one is no better than
 MOST_DAMAGED = 0.05  # of the frames
 SUBSET = 36  # frames: enough to test a regular relation, few enough to hold no damaged one in five draws of thirty-two
 DRAWS = 32
+SHORT_PERIOD = 3  # bits of a pattern that small subsets are searched for; larger subsets are searched for all
 SPARE = 12  # frames of a subset beyond its bits, so that no relation of it is chance
 MOST_VALIDATED = 1000  # frames on which relations are tested, and patterns counted
 
@@ -113,7 +114,7 @@ def _regular_relations(
     for place in positions_of(varying):
         by_value.setdefault(values[place], []).append(place)
     least = 1 << length
-    for mask, total, kind in regular_sets(values):
+    for mask, total, kind in regular_sets(values, SHORT_PERIOD):
         found: list[tuple[int | None, int]] = [(None, least if total else 0)] if total in (0, one) else []
         found += [
             (extra, least if values[extra] != total else 0)
