@@ -29,7 +29,6 @@ from typing import NamedTuple
 from credkit.core.errors import DefinitionError
 from credkit.core.fields import is_index
 from credkit.core.sentences import redacted_repr
-from credkit.core.spans import MAX_NUMBER_BITS
 from credkit.discover.checkrecords import MIN_EVIDENCE_BITS, BlockCheck
 from credkit.discover.crcrecovery import recover_crcs
 from credkit.discover.evidence import log2_choose
@@ -41,6 +40,7 @@ from credkit.discover.framesamples import (
 )
 from credkit.discover.gf2 import Span
 
+LONGEST_FRAME = 512  # bits; a longer one has too many windows
 _XOR_WIDTHS = range(4, 17)
 _KEY_FRAMES = 6  # frames by which sums are looked up
 _KEY_DRAWS = 5  # draws of them, one of which must be without damage
@@ -94,9 +94,9 @@ def find_block_checks(frames: Sequence[int], length: int) -> tuple[BlockCheck, .
 
 
 def _checked_frames(frames: Sequence[int], length: int) -> list[int]:
-    if not is_index(length) or not 0 < length <= MAX_NUMBER_BITS:
+    if not is_index(length) or not 0 < length <= LONGEST_FRAME:
         raise DefinitionError(
-            f"find_block_checks: the length is {redacted_repr(length)}, expected 1 to {MAX_NUMBER_BITS} bits"
+            f"find_block_checks: the length is {redacted_repr(length)}, expected 1 to {LONGEST_FRAME} bits"
         )
     words = []
     for place, frame in enumerate(frames):

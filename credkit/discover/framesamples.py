@@ -20,7 +20,7 @@ DAMAGED_SHARE = 0.05  # of the frames at most may fail what the others have in c
 MIN_DAMAGED_SAMPLE = 40  # frames; in fewer no frame is left out
 _DRAWS = 200  # random subsets at most, one of which must be without damage
 _DRAWN_BITS = 20_000  # draws times the length of a frame: a longer frame takes longer, and is damaged more often
-_CONFIRMATIONS = 10  # frames in a row that add nothing to a subset
+_CONFIRMATIONS = 5  # frames in a row that add nothing to a subset
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
