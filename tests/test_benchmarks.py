@@ -74,5 +74,5 @@ def test_help_names_the_runs_of_their_own(capsys: pytest.CaptureFixture[str]) ->
     with pytest.raises(SystemExit):
         main(["--help"])
     shown = capsys.readouterr().out
-    runs = ("bulk", "audit", "census", "crosswalk", "discover_layout")
+    runs = ("bulk", "audit", "census", "crosswalk", "discover_checks", "discover_layout")
     assert all(f"python -m benchmarks.{name}" in shown for name in runs)
