@@ -297,6 +297,7 @@ def test_checks_are_values_and_wrong_frames_one_sentence() -> None:
     found = find_block_checks(frames, 40)
     assert pickle.loads(pickle.dumps(found)) == found == find_block_checks(frames, 40)
     assert {found[0]: 1}[found[0]] == 1
+    assert repr(found[0]) == "<BlockCheck bits 32-39: XOR of 4 blocks of 8 bits, bits 0-31>"
     assert find_block_checks([], 40) == find_block_checks([7], 40) == find_block_checks([7, 7], 3) == ()
     wrong: tuple[tuple[Any, Any], ...] = (([1 << 40], 40), ([-1], 40), (["1"], 40), ([1], 0), ([1], "8"))
     for values, length in wrong:
@@ -386,6 +387,7 @@ def test_rules_are_values_and_wrong_numbers_one_sentence() -> None:
     found = check_digits(numbers)
     assert pickle.loads(pickle.dumps(found)) == found == check_digits(numbers)
     assert isinstance(found[0], CheckDigitRule)
+    assert repr(found[0]).startswith("<CheckDigitRule luhn: the last character of 26 numbers, ")
     assert found[0].fails("")
     assert found[0].fails("x")
     for wrong in ("79927398713", [79927398713]):

@@ -15,7 +15,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from functools import partial
 from itertools import pairwise
 from math import log2
@@ -89,7 +89,7 @@ _LINEAR_RULES = {11: "mod-11-2", 97: "mod-97-10"}  # named rules that are weight
 _WEIGHTED = {10: (2, 5), 11: (11,), 97: (97,)}  # moduli that are solved for, and their prime factors
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False)
 class CheckDigitRule(FieldsOnly):
     """A rule that the numbers keep: a named one, or a weighted sum.
 
@@ -108,7 +108,10 @@ class CheckDigitRule(FieldsOnly):
     weights: tuple[int, ...] = ()
     constant: int = 0
     undetermined: tuple[int, ...] = ()
-    outliers: tuple[int, ...] = field(default=(), repr=False)
+    outliers: tuple[int, ...] = ()
+
+    def __repr__(self) -> str:
+        return f"<CheckDigitRule {self.describe()}>"
 
     def fails(self, number: str) -> bool:
         """Whether the check of ``number`` is another one, or the number is none of this rule.

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import cached_property
 from typing import Literal, TypeAlias
 
@@ -28,7 +28,7 @@ def blocks(places: tuple[int, ...], width: int) -> list[tuple[int, ...]]:
     return [places[start : start + width] for start in range(0, len(places), width)]
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False)
 class BlockCheck(FieldsOnly):
     """A block of bits that is computed from others: an XOR, a sum or a CRC.
 
@@ -54,8 +54,11 @@ class BlockCheck(FieldsOnly):
     constant: int = 0
     sign: Literal[1, -1] = 1
     modulus: int = 0
-    outliers: tuple[int, ...] = field(default=(), repr=False)
-    alternatives: tuple[BlockCheck, ...] = field(default=(), repr=False)
+    outliers: tuple[int, ...] = ()
+    alternatives: tuple[BlockCheck, ...] = ()
+
+    def __repr__(self) -> str:
+        return f"<BlockCheck {self.describe().split(', or')[0]}>"
 
     @property
     def width(self) -> int:
