@@ -21,7 +21,7 @@ from tests.amounts import amounts
 from tests.brackwater import HEADER
 from tests.populations import site
 
-SEEDS = 100
+SEEDS = 40
 LEAST_NAMED = 0.99  # of the values that a spreadsheet changed
 MAKER_BYTES = (0x04, 0x04, 0x04, 0xE0, 0x02, 0x10, 0x20, 0x40, 0x80)  # the first byte of a serial; many low zero bits
 BOX = 100  # consecutive serials

@@ -67,7 +67,7 @@ MANY = 100_000
 @pytest.mark.survey
 def test_of_100_000_healthy_numbers_none_is_called_damaged(made: str, size: int, name: str) -> None:
     doubtful = 0
-    for seed in range(100):
+    for seed in range(4):
         texts = pl.Series(texts_of(name, size, MADE[made](Random(f"{made} {name} {seed}"), size, MANY)))
         verdict = judge_values(texts, pl.Series(np.arange(len(texts))))
         assert verdict.damage != "damaged", f"{seed}: {verdict.sentence}"
