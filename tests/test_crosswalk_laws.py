@@ -167,3 +167,24 @@ def test_findings_name_rows_of_the_files(fault: Fault) -> None:
             known |= {FileLine(target.existing.name, row.line) for row in rows.existing[target.name]}
     for finding in crosswalk(site, rows).findings:
         assert finding.rows <= known
+
+
+@pytest.mark.parametrize(("seed", "faults"), [(25, ("silent_reset", "wrong_order")), (52, ("silent_reset",))])
+def test_a_desk_whose_reader_was_re_set_is_one_finding_not_a_conflict_for_each_card(
+    seed: int, faults: tuple[Fault, ...], tmp_path: Path
+) -> None:
+    """What the desk expected is what the reader's other chain gives: nothing is contradicted, nothing is held."""
+    site = random_site(seed, *faults).load(tmp_path)
+    rows = load_rows(site)
+    result = crosswalk(site, rows)
+    check_laws(site, result, rows)
+    explained = {
+        (each.line, candidate.split(" (if ")[0])
+        for each in result.exceptions
+        for candidate in each.candidates
+        if " (if " in candidate
+    }
+    expected = [row for row in rows.readings if (row.line, row.expected) in explained]
+    subjects = {finding.subject for finding in result.findings if finding.code == "conflict"}
+    assert len({row.expected for row in expected}) > 20
+    assert not subjects & {row.expected for row in expected}

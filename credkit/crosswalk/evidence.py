@@ -9,7 +9,7 @@ lose logs.
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Final
@@ -64,13 +64,15 @@ class Evidence:
 
     def __init__(self, site: Site, verdicts: Sequence[Verdict], reader_findings: ReaderFindings) -> None:
         self.zone = site.zone
+        self.explained = reader_findings.explained
         self.summaries: dict[Card, SightingSummary] = defaultdict(SightingSummary)
         self.unresolved_codes: dict[Card, dict[str, None]] = defaultdict(dict)
         self.possible: set[Card] = set()
         self.disputes: dict[str, dict[str, None]] = defaultdict(dict)
         groups: dict[tuple[int, str, str, bool, bool], list[Verdict]] = defaultdict(list)
         for verdict in verdicts:
-            self._add_dispute(verdict, reader_findings)
+            for credential in self.contradicted_by(verdict, verdict.disputed):
+                self.disputes[credential][verdict.dispute] = None
             reader = verdict.sighting.reader.name
             doubtful = verdict.number is not None and (reader, verdict.number) in reader_findings.doubtful
             cards = verdict.cards or verdict.owners  # one tuple for many readings of a number
@@ -85,12 +87,17 @@ class Evidence:
             for card in group[0].cards:
                 self.summaries[card].add(reader, len(group), span, certain=alone and not doubtful, doubtful=doubtful)
 
-    def _add_dispute(self, verdict: Verdict, reader_findings: ReaderFindings) -> None:
-        """Record what a reading contradicts, unless its reader, set otherwise, would show just what was expected."""
-        explained = reader_findings.explained.get(verdict.sighting, frozenset())
-        for credential in verdict.disputed:
-            if credential not in explained:
-                self.disputes[credential][verdict.dispute] = None
+    def contradicted_by(self, verdict: Verdict, credentials: Iterable[str]) -> tuple[str, ...]:
+        """Those of ``credentials`` that its reader, set otherwise, would not show in the reading."""
+        explained = self.explained.get(verdict.sighting, frozenset())
+        return tuple(credential for credential in credentials if credential not in explained)
+
+    def reported_under(self, verdict: Verdict) -> tuple[str, ...]:
+        """The credentials under which what the reading contradicts is reported; every `conflict` is reported."""
+        reported = self.contradicted_by(verdict, verdict.reported_under)
+        if reported or verdict.code != "conflict":
+            return reported
+        return self.contradicted_by(verdict, verdict.disputed) or verdict.reported_under
 
     def proof(self, card: Card) -> Proof:
         """Seen, on paper only, or in conflict."""

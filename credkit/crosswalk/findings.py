@@ -30,7 +30,7 @@ def find_reading_problems(
             codes[where, "refused-note"].append(verdict)
         if verdict.code == "inactive-read":
             inactive[verdict.cards[0].credential].append(verdict)
-        for credential in verdict.reported_under:
+        for credential in evidence.reported_under(verdict):
             if verdict.code == "conflict" or credential in evidence.disputes:
                 disputed[credential].append(verdict)
     for reader in site.readers.values():
