@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from credkit import DefinitionError, chain
-from credkit.crosswalk import ExceptionRow, crosswalk, summary_text
+from credkit.crosswalk import Crosswalk, CrosswalkLine, ExceptionRow, crosswalk, summary_text
 from credkit.site import load_site
 from credkit.site.model import Site
 from credkit.site.rows import Assignment, ReadingRow
@@ -25,6 +25,12 @@ def site() -> Site:
 
 
 # Readings: where each goes, and why.
+
+
+def line_of(result: Crosswalk, number: int) -> CrosswalkLine:
+    """The only line of a row of the credentials."""
+    (only,) = [each for each in result.lines if each.line == number]
+    return only
 
 
 def one(site: Site, files: Files) -> ExceptionRow:
@@ -577,6 +583,49 @@ def test_two_active_issues_are_held(site: Site) -> None:
     result = walk(site, two().card("C-3", "01200999", person="P-C-1", replaces="C-1"))
     assert [line(result, name).action for name in ("C-1", "C-2", "C-3")] == ["hold", "add", "hold"]
     assert "'C-3' replaces 'C-1'" in found(result, "two-active-issues")["P-C-1 card"].text
+
+
+@pytest.mark.parametrize("value", ["0120099", "01200999 ", "1.2E+7"])
+def test_an_active_credential_counts_beside_others_though_its_value_cannot_be_read(site: Site, value: str) -> None:
+    """Nobody knows which of the two is the person's: the one that reads well is not written either."""
+    result = walk(site, two().card("C-3", value, person="P-C-1"))
+    assert (line(result, "C-1").action, line(result, "C-1").code) == ("hold", "two-active-issues")
+    assert line(result, "C-3").code in ("unreadable-value", "spreadsheet-damage")
+    assert line(result, "C-2").action == "add"
+
+
+def test_an_active_credential_that_another_person_holds_too_counts_beside_others(site: Site) -> None:
+    result = walk(site, two().card("C-3", "01200999", person="P-C-1").card("C-3", "01200999", person="P-9"))
+    assert line(result, "C-1").code == "two-active-issues"
+
+
+@pytest.mark.parametrize("value", ["0120034", "1.2E+7"])
+def test_a_card_of_two_people_is_held_though_one_value_cannot_be_read(site: Site, value: str) -> None:
+    files = two().card("C-1", value, person="P-9")
+    result = walk(site, files)
+    assert [(each.person, each.action, each.code) for each in result.lines if each.credential == "C-1"] == [
+        ("P-C-1", "hold", "several-holders"), ("P-9", "hold", line_of(result, 4).code),
+    ]  # fmt: skip
+    assert walk(site, two().card("C-1", value, person="P-9", status="lost")).lines[0].action == "add"
+
+
+def test_a_handover_today_is_held_though_twins_are_held_for_themselves(site: Site) -> None:
+    """P-1 had the card until today, and two rows that differ say that P-1 has it from today on."""
+    today, files = "2026-03-31", Files()
+    files.card("C-1", "01200345", person="P-1", valid_until=today)
+    for printed in ("00345", "00346"):
+        files.card("C-1", "01200345", person="P-1", valid_from=today, printed=printed)
+    assert [each.code for each in walk(site, files).lines] == ["several-holders", "twin-rows", "twin-rows"]
+
+
+def test_an_id_that_nobody_has_is_no_expectation_of_a_card_with_two_faces(site: Site) -> None:
+    """The desk's slip at one read decides nothing: the other read names the card, and one person holds both."""
+    files = Files().card("C-1", "01200345", person="P-1").card("S-1", "001001", person="P-1", kind="stripe", issue=1)
+    files.read("gate", hexed(12, 345), presentation="D-1", expected="C-nobody")
+    files.read("kiosk", ";001001=01?", presentation="D-1", expected="S-1")
+    result = walk(site, files)
+    assert not codes(result)
+    assert [each.proof for each in result.lines] == ["seen", "seen"]
 
 
 def test_a_kind_without_a_target_has_one_line(site: Site) -> None:

@@ -93,9 +93,8 @@ def find_two_active(site: Site, register: Register, doubts: Doubts) -> Iterator[
     if not site.rules.one_active_issue:
         return
     groups: dict[tuple[str, str], list[Card]] = defaultdict(list)
-    for card in register.counting:
-        active = status_on(card.row, site.as_of, site.rules) == ACTIVE
-        if active and not card.code and card.row.person not in site.rules.pools:
+    for card in _find_active(site, register):
+        if card.row.person not in site.rules.pools:
             groups[card.row.person, card.kind.name].append(card)
     for (person, kind), group in groups.items():
         ids = distinct_credentials(group)
@@ -120,10 +119,9 @@ def find_two_active(site: Site, register: Register, doubts: Doubts) -> Iterator[
 def find_several_holders(site: Site, register: Register, doubts: Doubts) -> Iterator[Finding]:
     """Cards of which several rows count on the day of judgement: a pool's, or one handed on that day."""
     groups: dict[tuple[str, str], list[Card]] = defaultdict(list)
-    for card in register.counting:
-        if not card.code and status_on(card.row, site.as_of, site.rules) == ACTIVE:
-            groups[card.credential, card.kind.name].append(card)
-    several = {key: group for key, group in groups.items() if len(group) > 1 and not _are_twins(group)}
+    for card in _find_active(site, register):
+        groups[card.credential, card.kind.name].append(card)
+    several = {key: group for key, group in groups.items() if len(group) > 1 and not _are_held_beside(group)}
     for (credential, _), group in several.items():
         for card in group:
             beside = [other.row for other in islice(group, MOST_VALUES_NAMED + 1) if other is not card][
@@ -141,10 +139,19 @@ def find_several_holders(site: Site, register: Register, doubts: Doubts) -> Iter
         )  # fmt: skip
 
 
-def _are_twins(group: Sequence[Card]) -> bool:
-    """Whether the rows are all of one person, and held because they differ."""
-    has_twins = any(doubt.code == "twin-rows" for card in group for doubt in card.doubts)
-    return has_twins and len({card.row.person for card in group}) == 1
+def _find_active(site: Site, register: Register) -> Iterator[Card]:
+    """The rows that are active on the day of judgement and not superseded, whether or not their value can be read."""
+    for card in register.cards:
+        if card.code != "superseded" and status_on(card.row, site.as_of, site.rules) == ACTIVE:
+            yield card
+
+
+def _are_held_beside(group: Sequence[Card]) -> bool:
+    """Whether all of the rows are held because of one another already: as twins, or for their holders."""
+    return all(
+        card.code in ("overlap", "id-of-two-cards") or any(doubt.code == "twin-rows" for doubt in card.doubts)
+        for card in group
+    )
 
 
 def find_row_doubts(site: Site, register: Register) -> Iterator[Finding]:

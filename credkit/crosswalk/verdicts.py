@@ -323,7 +323,7 @@ def _credentials_of_faces(
     """
     holders = []
     for verdict, desk in zip(group, desks, strict=True):
-        own = desk.credential if verdict.sighting.expected else ""
+        own = desk.credential if verdict.sighting.expected == desk.credential else ""
         want = own or (desk_expected if owners.has(verdict, desk_expected) else "")
         if want and not owners.has(verdict, want):
             return []
