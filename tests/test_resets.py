@@ -134,3 +134,19 @@ def test_a_re_set_explains_a_reading_as_what_the_desk_expected() -> None:
     found_there = analyse_readers(site, register, judge_sightings(site, register, columns, seen)).explained
     assert {sighting.rows[0].line for sighting in found_there} == set(range(10, 18))
     assert found_there[seen[-1]] == {"C-7"}
+
+
+def test_the_last_text_of_a_stretch_may_be_read_again() -> None:
+    """The same card twice in a row at the end is explained both times, so the desk's card is not contradicted."""
+    files = Files()
+    for number in range(8):
+        files.card(f"C-{number}", f"012{101 + number:05d}")
+    order = [*range(8), 7]
+    files.read("yard", *(str((12 << 16) + 101 + number) for number in range(8)), at="2026-03-09T08:00:00+01:00")
+    texts = [int.from_bytes(((12 << 16) + 101 + number).to_bytes(3, "big"), "little") for number in order]
+    files.read("yard", *map(str, texts[:-1]), at="2026-03-11T08:00:00+01:00")
+    files.read("yard", str(texts[-1]), at="2026-03-11T09:00:00+01:00", expected="C-7")
+    result = walk(made(), files)
+    (reset,) = [each for code in CODES for each in crosswalk_findings(result, code).values()]
+    assert reset.count == len(order)
+    assert line(result, "C-7").action == "add"

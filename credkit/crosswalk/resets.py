@@ -176,6 +176,8 @@ class _Search:
         claims = []
         for group in groups:
             start, stop, gain = _largest_sum([self._gain(group[0], place) for place in left])
+            while stop < len(left) and left[stop] == left[stop - 1] + 1 and not self.counts[left[stop]]:
+                stop += 1  # the last text once more: it belongs to the stretch, though it adds no evidence
             if gain >= LEAST_NUMBERS and self._is_beyond_chance(group[0], left[start:stop], LEAST_SHARE):
                 claims.append(_Claim(gain, group, left[start:stop]))
         if not claims:
