@@ -497,6 +497,15 @@ def test_a_text_under_a_stranger_is_not_explained_by_a_pool(site: Site, holder: 
     assert line(result, "C-1").action == "hold"
 
 
+def test_a_text_under_a_holder_of_the_pool_s_earlier_card_is_not_explained(site: Site) -> None:
+    """The id V-1 went to another card: the visitor had the old one, and the target holds the new one for that person."""
+    files = Files().card("V-1", "01200346", "VISITOR", valid_until="2026-03-05")
+    files.card("V-1", "01200345", "POOL", valid_from="2026-03-06").export("VISITOR", "786777")
+    result = walk(site, files)
+    assert [(each.action, each.code) for each in result.lines] == [("none", "not-active"), ("hold", "held-by-other")]
+    assert [each.code for each in result.exceptions] == ["existing-unmatched"]
+
+
 def test_columns_of_numbers_compare_numbers(site: Site) -> None:
     number = replace(site.targets["gatehouse"].column, declaration="int32")
     changed = replace(site, targets={"gatehouse": replace(site.targets["gatehouse"], column=number)})

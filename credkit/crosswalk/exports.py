@@ -39,7 +39,7 @@ class TargetExport:
     """The rows that a target holds today, and which of them the register explains.
 
     A text may stand under the person of a card's row. If one of the holders of a credential is a
-    pool, it may stand under any of them. Everything is looked up by person and text: however many
+    pool, it may stand under any who has or had that text. Everything is looked up by person and text: however many
     rows say the same, each is looked at once.
     """
 
@@ -59,10 +59,12 @@ class TargetExport:
             self.texts[row.person].append(self.stored(row))
             self.written[row.person].append(row.text)
         self.people: dict[str, set[str]] = defaultdict(set)  # credential to its holders
+        self.had: dict[tuple[str, str], set[str]] = defaultdict(set)  # credential and text to those who have or had it
         self.owners: dict[str, list[Card]] = defaultdict(list)  # text to cards
         self.explaining: dict[Holding, list[Card]] = defaultdict(list)
         for card, text in done.stored.items():
             self.people[card.credential].add(card.row.person)
+            self.had[card.credential, text].add(card.row.person)
             self.owners[text].append(card)
             self.explaining[Holding(card.row.person, text)].append(card)
         self.active = {card for card in done.stored if status_on(card.row, site.as_of, site.rules) == ACTIVE}
@@ -83,10 +85,10 @@ class TargetExport:
                 pooled[card.credential, text].append(card)
         for (credential, text), cards in pooled.items():
             active = not self.active.isdisjoint(cards)
-            for person in self.people[credential] if active else ():
+            for person in self.had[credential, text] if active else ():
                 self.current.add(Holding(person, text))
             latest = max(cards, key=lambda card: card.row.valid_from or date.min)
-            for person in self.people[credential]:
+            for person in self.had[credential, text]:
                 self.explaining[Holding(person, text)].append(latest)
 
     def _find_altered(self, done: TargetTexts) -> dict[Card, str]:
@@ -129,7 +131,7 @@ class TargetExport:
             near = self.near_holders[text].get(near_key(person))
             meant = f" ({redacted_repr(near)}: did you mean {redacted_repr(person)}?)" if near else ""
             reason = f"the export has this text for {join_values(holders)}{meant}"
-            return Doubt(HELD if self.is_pooled(card, holders) else "held-by-other", reason)
+            return Doubt(HELD if self.is_pooled(card, text, holders) else "held-by-other", reason)
         if (altered := self.altered.get(card)) is not None:
             reason = f"the export has {redacted_repr(altered)} for this person, which a spreadsheet made of it"
             return Doubt("export-damage", reason)
@@ -141,10 +143,10 @@ class TargetExport:
         """The texts that the target holds for a person, in the order of the file."""
         return "; ".join(dict.fromkeys(self.written.get(person, ())))
 
-    def is_pooled(self, card: Card, holders: Iterable[str]) -> bool:
-        """Whether a pool has the card, and all ``holders`` are people who have or had it."""
-        people = self.people[card.credential]
-        return not self.pools.isdisjoint(people) and people.issuperset(holders)
+    def is_pooled(self, card: Card, text: str, holders: Iterable[str]) -> bool:
+        """Whether a pool has the card, and all ``holders`` are people who have or had it with this text."""
+        pooled = not self.pools.isdisjoint(self.people[card.credential])
+        return pooled and self.had[card.credential, text].issuperset(holders)
 
     def holds_inactive(self, person: str, text: str) -> bool:
         """Whether the target holds ``text`` for ``person``, and only for cards that are not active."""
