@@ -637,6 +637,19 @@ def test_an_id_that_nobody_has_is_no_expectation_of_a_card_with_two_faces(site: 
     assert [each.proof for each in result.lines] == ["seen", "seen"]
 
 
+@pytest.mark.parametrize("order", [("P-1", "P-2"), ("P-2", "P-1")])
+def test_a_card_with_two_faces_is_known_on_the_day_of_a_handover(site: Site, order: tuple[str, str]) -> None:
+    """P-2 hands the card to P-1, who also has the other face: one person holds both, whichever row comes first."""
+    days = {"P-2": {"valid_until": "2026-03-10"}, "P-1": {"valid_from": "2026-03-10"}}
+    files = Files().card("S-1", "77", person="P-1", kind="serial")
+    for person in order:
+        files.card("C-1", "01200345", person, **days[person])
+    files.read("gate", hexed(12, 345), presentation="D-1").read("office", "0000000077", presentation="D-1")
+    result = walk(site, files)
+    assert not codes(result)
+    assert {each.action for each in result.lines if each.person == "P-1"} == {"add"}
+
+
 def test_a_kind_without_a_target_has_one_line(site: Site) -> None:
     (each,) = walk(site, Files().card("L-1", "123", kind="locker")).lines
     assert (each.target, each.action, each.text) == ("", "none", "")

@@ -267,14 +267,14 @@ class _OwnersByDay:
         then = status_when_read(card.row, day, self.site)
         return then == ACTIVE or (then != EARLY and card.row.status not in self.site.rules.gone)
 
-    def holders(self, verdict: Verdict, credentials: frozenset[str]) -> dict[str, str]:
-        """The holder of each of ``credentials`` that day."""
+    def holders(self, verdict: Verdict, credentials: frozenset[str]) -> dict[str, frozenset[str]]:
+        """The holders of each of ``credentials`` that day: on the day of a handover there are two."""
         day = self.day(verdict)
-        return {
-            card.credential: card.row.person
-            for card in verdict.owners
-            if card.credential in credentials and self._could_be_read(card, day)
-        }
+        found: dict[str, set[str]] = defaultdict(set)
+        for card in verdict.owners:
+            if card.credential in credentials and self._could_be_read(card, day):
+                found[card.credential].add(card.row.person)
+        return {credential: frozenset(people) for credential, people in found.items()}
 
     def outcome(self, verdict: Verdict, credentials: frozenset[str]) -> _Outcome:
         """Resolved to ``credentials``, if one of them was active that day."""
@@ -328,7 +328,7 @@ def _credentials_of_faces(
         if want and not owners.has(verdict, want):
             return []
         holders.append(owners.holders(verdict, frozenset({want}) if want else owners.likely_owners(verdict)))
-    people = _intersect([frozenset(them.values()) for them in holders])
+    people = _intersect([frozenset().union(*them.values()) for them in holders])
     kinds: dict[str, list[frozenset[str]]] = defaultdict(list)
     for verdict, them in zip(group, holders, strict=True):
         kinds[verdict.sighting.reader.kind.name].append(frozenset(them))
@@ -336,11 +336,11 @@ def _credentials_of_faces(
     if (
         not one_each
         or len(kinds) < 2
-        or len(people) != 1
+        or not people
         or (desk_expected and not any(owners.has(verdict, desk_expected) for verdict in group))
     ):
         return []
-    return [frozenset(credential for credential, person in them.items() if person in people) for them in holders]
+    return [frozenset(credential for credential, mine in them.items() if mine & people) for them in holders]
 
 
 def _resolve(verdict: Verdict, outcome: _Outcome) -> Verdict:
