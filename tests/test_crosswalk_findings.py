@@ -379,6 +379,68 @@ def test_three_holders_of_whom_two_never_met(site: Site) -> None:
     )
 
 
+def test_the_unknown_numbers_that_were_read_most_often_are_named_first(site: Site) -> None:
+    files = gate(*(hexed(40, 900 + n) for n in range(8)), hexed(40, 905), hexed(40, 905), hexed(40, 903))
+    assert found(walk(site, files), "unknown-card")["gate"].text == (
+        "11 readings of 8 numbers that no credential has: '40-905', '40-903', '40-900', '40-901', '40-902' and 3 more"
+    )
+
+
+def test_readings_that_a_reset_explains_have_no_other_cause(site: Site) -> None:
+    files = good().read("gate", *(f"{int(frame(12, 101 + n), 2)}" for n in range(8)), at=LATER)
+    result = walk(site, files)
+    assert found(result, "re-set")["gate"].count == 8
+    failing = [finding for finding in result.findings if finding.code in ("unreadable", "check-failed")]
+    assert sum(finding.count for finding in failing) == 8
+    for finding in failing:
+        assert finding.text.endswith(f"; the finding re-set explains {finding.count} row{'s' * (finding.count > 1)}")
+    assert next(iter(finding.code for finding in result.findings if finding.subject == "gate")) == "re-set"
+    # One text more, which the chain does not explain: its own cause is named, and only its own.
+    texts = [
+        finding.text
+        for finding in walk(site, files.read("gate", f"{hexed(12, 101)} ", at=LATER)).findings
+        if finding.code == "unreadable" and "white space" in finding.text
+    ]
+    assert len(texts) == 1
+    assert texts[0].endswith(
+        'likely cause in 1 of 1 different texts: white space stands around it: strip = ["text"] under '
+        "[files.readings] takes it off"
+    )
+
+
+def test_unknown_cards_that_one_facility_code_explains_are_counted(site: Site) -> None:
+    text = found(walk(site, fixed(several=True)), "unknown-card")["yard"].text
+    assert text.startswith("4 readings of 4 numbers that no credential has: '12-30001', ")
+    assert text.endswith("; the finding single-facility explains 4 rows")
+
+
+def test_white_space_around_ids_is_named_with_its_cure(site: Site) -> None:
+    text = found(walk(site, gate(hexed(12, 345), expected="C-1 ")), "unknown-expected")["readings.csv"].text
+    assert text.endswith(
+        "'C-1 ' (did you mean 'C-1'?; it has a space at its end: strip = [\"expected\"] under [files.readings] takes "
+        "it off)"
+    )
+    text = found(walk(site, gate(hexed(12, 345), expected="c-1")), "unknown-expected")["readings.csv"].text
+    assert text.endswith("'c-1' (did you mean 'C-1'?)")
+    near = two().card("C-1 ", "01200999", "P-7")
+    cure = '. White space at their ends: strip = ["credential_id"] under [files.credentials] takes it off. If'
+    assert cure in found(walk(site, near), "near-id")["credential_id"].text
+    near = two().card("c-1", "01200999", "P-7")
+    assert "White space" not in found(walk(site, near), "near-id")["credential_id"].text
+    files = Files().card("C-1", "01200345", "P ").export("P", "786777")
+    assert found(walk(site, files), "held-by-other")["gatehouse"].text.endswith(
+        "the export has this text for 'P'; did you mean 'P' for 'P '? 'P ' has a space at its end: "
+        'strip = ["person_id"] under [files.credentials] takes it off'
+    )
+    files = Files().card("C-1", "01200345", "P").export("p", "786777")
+    assert found(walk(site, files), "held-by-other")["gatehouse"].text.endswith("; did you mean 'p' for 'P'?")
+
+
+def test_a_misspelt_source_is_offered_the_nearest(site: Site) -> None:
+    assert found(walk(site, third(source="wst")), "unknown-source")["wst"].text.endswith("; did you mean west?")
+    assert not found(walk(site, third(source="port")), "unknown-source")["port"].text.endswith("?")
+
+
 def test_what_a_target_still_holds_is_named(site: Site) -> None:
     files = Files()
     for number in range(7):
@@ -401,9 +463,12 @@ def test_rows_that_do_not_count_are_named(site: Site) -> None:
 
 def test_entries_and_the_rows_of_their_keys_are_both_counted(site: Site) -> None:
     unknown = found(walk(site, typed("999B998B")), "unknown-card")["keys"]
-    assert (unknown.count, unknown.text) == (8, "2 entries, 8 rows of 2 numbers that no credential has")
+    assert (unknown.count, unknown.text) == (
+        8,
+        "2 entries, 8 rows of 2 numbers that no credential has: '998' and '999'",
+    )
     unknown = found(walk(site, gate(hexed(12, 346))), "unknown-card")["gate"]
-    assert (unknown.count, unknown.text) == (1, "1 reading of 1 number that no credential has")
+    assert (unknown.count, unknown.text) == (1, "1 reading of 1 number that no credential has: '12-346'")
     failing = found(walk(site, typed("1234B")), "unreadable")["keys"]
     assert failing.count == 5
     assert "1 entry, 5 rows, 1 different text" in failing.text

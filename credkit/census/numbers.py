@@ -24,6 +24,7 @@ from credkit.crosswalk.result import ExceptionRow, make_exception
 from credkit.crosswalk.texts import TextResults
 from credkit.privacy.payment import payment_in_valid
 from credkit.site.model import CredentialKind, Site
+from credkit.site.rows import describe_white_space
 
 Array: TypeAlias = NDArray[Any]
 MOST_TEXTS_EXPLAINED = 20_000  # different texts of a kind that are explained in full
@@ -136,7 +137,7 @@ def _list_unreadable(
             else:
                 found = found.if_whole or found
                 code = found.code if found.code == "spreadsheet-damage" else "unreadable-value"
-                reason = found.reason
+                reason = describe_white_space(site.credentials, "value", value) or found.reason
         if late:
             continue
         yield make_exception(

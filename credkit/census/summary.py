@@ -66,8 +66,8 @@ def _text(result: Census, most: int | None) -> Iterator[str]:
     for each in result.places:
         if each.what != BY_NUMBER and each.clashes:
             yield from wrap_masked(
-                f"{each.name}: {each.new:,} of {format_count(each.clashes, 'group')} have numbers that "
-                "differ in the register."
+                f"{each.name}: {each.new:,} of {format_count(each.clashes, 'group')} "
+                f"{'has' if each.clashes == 1 else 'have'} numbers that differ in the register."
             )
         if each.unknown:
             yield from wrap_masked(

@@ -7,11 +7,13 @@ them, and every other one that explains as many. A proposal: nothing is read wit
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Sequence
+from collections.abc import Collection, Iterable, Sequence
 
 from credkit.core.codec import AnyCodec
 from credkit.core.sentences import format_count
+from credkit.crosswalk.reset_findings import PeriodResets
 from credkit.crosswalk.result import Finding
+from credkit.crosswalk.sightings import Sighting
 from credkit.crosswalk.texts import branches
 from credkit.crosswalk.verdicts import Verdict, count_rows, describe_readings, reading_lines
 from credkit.explain.diagnosis import KEYBOARD_CAUSE, Hint, diagnose
@@ -19,6 +21,7 @@ from credkit.site.model import Site
 
 DIAGNOSED = ("check-failed", "unreadable")  # codes of readings
 MOST_TEXTS_DIAGNOSED = 60  # different texts of one reader and rule that are diagnosed
+WHITE_SPACE_CAUSE = "white space stands around it"
 _GENERAL_CAUSES = {  # for causes whose own text names a place in one value
     "flipped-bit": "one bit is flipped",
     "shifted": "the frame is shifted by one bit",
@@ -30,8 +33,10 @@ _GENERAL_CAUSES = {  # for causes whose own text names a place in one value
 }
 
 
-def find_failures(site: Site, codec: AnyCodec, subject: str, verdicts: Sequence[Verdict]) -> list[Finding]:
-    """One finding for each code and rule that texts of a reader fail."""
+def find_failures(
+    site: Site, codec: AnyCodec, subject: str, verdicts: Sequence[Verdict], resets: PeriodResets
+) -> list[Finding]:  # fmt: skip
+    """One finding for each code and rule that texts of a reader fail; ``resets`` explain some of them."""
     groups: dict[tuple[str, str], list[Verdict]] = defaultdict(list)
     for verdict in verdicts:
         if verdict.code in DIAGNOSED and verdict.sighting.result:
@@ -40,14 +45,34 @@ def find_failures(site: Site, codec: AnyCodec, subject: str, verdicts: Sequence[
     for (code, rule), group in groups.items():
         texts = list(dict.fromkeys(verdict.sighting.text for verdict in group))
         them = f"{describe_readings(group)}, {format_count(len(texts), 'different text')}"
-        text = f"rule {rule}: {them}; {_describe_causes(codec, texts)}"
+        text = f"rule {rule}: {them}; {_describe_causes(site, codec, group, resets)}"
         rows = reading_lines(site, group)
         found.append(Finding(code=code, subject=subject, count=count_rows(group), text=text, rows=rows))
     return found
 
 
-def _describe_causes(codec: AnyCodec, texts: Sequence[str]) -> str:
-    """The causes that would explain most of ``texts``."""
+def describe_explained(
+    verdicts: Iterable[Verdict], explained: Collection[Sighting], findings: Iterable[Finding]
+) -> str:
+    """How many rows of unresolved readings the ``findings`` on their reader's setting explain; empty for none."""
+    count = count_rows(verdict for verdict in verdicts if verdict.sighting in explained)
+    codes = dict.fromkeys(finding.code for finding in findings)
+    named = f"finding{'s' * (len(codes) > 1)} {' and '.join(codes)} explain{'s' * (len(codes) == 1)}"
+    return f"the {named} {format_count(count, 'row')}" if count else ""
+
+
+def _describe_causes(site: Site, codec: AnyCodec, verdicts: Sequence[Verdict], resets: PeriodResets) -> str:
+    """What would explain failing readings: how the reader is set, and the causes of the others."""
+    others = [verdict for verdict in verdicts if verdict.sighting not in resets.explained]
+    setting = describe_explained(verdicts, resets.explained, resets.findings)
+    if not others:
+        return setting
+    causes = _describe_text_causes(site, codec, list(dict.fromkeys(verdict.sighting.text for verdict in others)))
+    return f"{setting}; of the others: {causes}" if setting else causes
+
+
+def _describe_text_causes(site: Site, codec: AnyCodec, texts: Sequence[str]) -> str:
+    """The causes that would explain most of ``texts``, with the cure where there is one."""
     sample = texts[:: -(-len(texts) // MOST_TEXTS_DIAGNOSED)]
     counts = Counter(words for text in sample for words in _causes(codec, text))
     if not counts:
@@ -55,7 +80,8 @@ def _describe_causes(codec: AnyCodec, texts: Sequence[str]) -> str:
     most = max(counts.values())
     best = [words for words, count in counts.items() if count == most]
     which = "sampled" if len(sample) < len(texts) else "different"
-    return f"likely cause in {most} of {len(sample)} {which} texts: {', or '.join(best)}"
+    cure = f": {site.readings.describe_stripping('text')}" if best == [WHITE_SPACE_CAUSE] else ""
+    return f"likely cause in {most} of {len(sample)} {which} texts: {', or '.join(best)}{cure}"
 
 
 def _causes(codec: AnyCodec, text: str) -> list[str]:

@@ -160,7 +160,7 @@ def describe_clock_faults(site: Site, faults: Sequence[ClockFault]) -> Iterator[
         )
         text = (
             f"its clock seems to be {'behind' if fault.behind else 'ahead'}: {format_count(rows, 'row')} from line "
-            f"{first.rows[0].line:,} on say {span}, but {why}"
+            f"{first.rows[0].line:,} on have times from {span}, but {why}"
         )
         if fault.jump:
             low, high = fault.jump

@@ -25,7 +25,7 @@ from credkit.explain.diagnosis import is_spreadsheet_shortened
 from credkit.privacy.accounts import holds_account
 from credkit.site.model import Site, Target
 from credkit.site.nearids import did_you_mean, group_ids, near_key
-from credkit.site.rows import ExportRow
+from credkit.site.rows import ExportRow, describe_white_space
 
 
 class Holding(NamedTuple):
@@ -128,9 +128,7 @@ class TargetExport:
         if person in holders:
             return Doubt(HELD, "")
         if holders:
-            near = self.near_holders[text].get(near_key(person))
-            meant = f" ({redacted_repr(near)}: did you mean {redacted_repr(person)}?)" if near else ""
-            reason = f"the export has this text for {join_values(holders)}{meant}"
+            reason = f"the export has this text for {join_values(holders)}{self._describe_near_holder(person, text)}"
             return Doubt(HELD if self.is_pooled(card, text, holders) else "held-by-other", reason)
         if (altered := self.altered.get(card)) is not None:
             reason = f"the export has {redacted_repr(altered)} for this person, which a spreadsheet made of it"
@@ -138,6 +136,17 @@ class TargetExport:
         if (stale := self.replaced.get(card)) is not None:
             return Doubt(HOLDS_OTHER, f"the export has {redacted_repr(stale)} for this person")
         return Doubt(NOT_HELD, "")
+
+    def _describe_near_holder(self, person: str, text: str) -> str:
+        """Whether a holder of ``text`` is nearly ``person``, and which white space makes the difference."""
+        near = self.near_holders[text].get(near_key(person))
+        if near is None:
+            return ""
+        cells = ((self.site.credentials, person), (self.target.existing, near))
+        ends = [file and describe_white_space(file, "person_id", cell) for file, cell in cells]
+        return f"; did you mean {redacted_repr(near)} for {redacted_repr(person)}?" + "".join(
+            f" {problem}" for problem in ends if problem
+        )
 
     def present(self, person: str) -> str:
         """The texts that the target holds for a person, in the order of the file."""

@@ -7,17 +7,27 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from itertools import islice
 
 from credkit.core.sentences import format_count, redacted_repr
+from credkit.crosswalk.causes import describe_explained
 from credkit.crosswalk.evidence import Evidence
+from credkit.crosswalk.readers import ReaderFindings
 from credkit.crosswalk.register import Card, Register
-from credkit.crosswalk.result import MOST_LINES_NAMED, ExceptionRow, FileLine, Finding, describe_rows, join_values
+from credkit.crosswalk.result import (
+    MOST_LINES_NAMED,
+    READER_CODES,
+    ExceptionRow,
+    FileLine,
+    Finding,
+    describe_rows,
+    join_values,
+)
 from credkit.crosswalk.statuses import ACTIVE, status_on
-from credkit.crosswalk.verdicts import Verdict, count_rows, describe_readings, reading_lines
+from credkit.crosswalk.verdicts import Verdict, count_rows, describe_readings, quote_number, reading_lines
 from credkit.privacy.accounts import holds_track, mask_accounts
 from credkit.site.model import Site
 
 
 def find_reading_problems(
-    site: Site, register: Register, verdicts: Sequence[Verdict], evidence: Evidence
+    site: Site, register: Register, verdicts: Sequence[Verdict], evidence: Evidence, reader_findings: ReaderFindings
 ) -> Iterator[Finding]:
     """Findings from the unresolved readings of each reader, and of each credential."""
     codes: dict[tuple[str, str], list[Verdict]] = defaultdict(list)
@@ -34,10 +44,17 @@ def find_reading_problems(
             if verdict.code == "conflict" or credential in evidence.disputes:
                 disputed[credential].append(verdict)
     for reader in site.readers.values():
+        settings = [
+            finding
+            for finding in reader_findings.findings
+            if finding.code in READER_CODES and finding.subject == reader.name
+        ]
         for code, describe in _DESCRIBED.items():
             if them := codes.get((reader.name, code)):
+                setting = describe_explained(them, reader_findings.explained, settings)
                 yield Finding(
-                    code=code, subject=reader.name, count=count_rows(them), text=describe(them),
+                    code=code, subject=reader.name, count=count_rows(them),
+                    text=f"{describe(them)}{f'; {setting}' * bool(setting)}",
                     rows=reading_lines(site, them),
                 )  # fmt: skip
     for credential, them in disputed.items():
@@ -72,8 +89,10 @@ def _join_disputes(them: Sequence[Verdict]) -> str:
 
 
 def _describe_unknown(them: Sequence[Verdict]) -> str:
-    numbers = {verdict.number for verdict in them if verdict.number}
-    return f"{describe_readings(them)} of {format_count(len(numbers), 'number')} that no credential has"
+    """How many readings of how many numbers, and the numbers that were read most often."""
+    numbers = Counter(quote_number(verdict.sighting, verdict.number, ()) for verdict in them if verdict.number)
+    named = join_values(sorted(numbers, key=lambda number: (-numbers[number], number)), quote=str)
+    return f"{describe_readings(them)} of {format_count(len(numbers), 'number')} that no credential has: {named}"
 
 
 def _describe_other_issues(them: Sequence[Verdict]) -> str:

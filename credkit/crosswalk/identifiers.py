@@ -10,11 +10,13 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 
-from credkit.core.sentences import format_count, redacted_repr
+from credkit.core.sentences import format_count, nearest, redacted_repr
+from credkit.core.whitespace import describe_ends
 from credkit.crosswalk.credentials import Doubts
 from credkit.crosswalk.register import Card, Register
 from credkit.crosswalk.result import FileLine, Finding, describe_rows, join_values
 from credkit.crosswalk.sightings import Sighting
+from credkit.files.csvfiles import CsvFile
 from credkit.privacy.accounts import hide_all_but_account_ends, holds_track, mask_accounts
 from credkit.site.model import Site
 from credkit.site.nearids import did_you_mean, find_near_misses, group_ids
@@ -46,9 +48,11 @@ def find_near_ids(site: Site, register: Register, doubts: Doubts) -> Iterator[Fi
                 doubts.add(card, "near-id", _describe_near(column, each, others, rows))
         if near:
             held = [card for each in near for card in rows[each]]
+            spaced = any(describe_ends(each) for each in near)
+            strip = f". White space at their ends: {site.credentials.describe_stripping(f'{column}_id')}" * spaced
             yield Finding(
                 code="near-id", subject=f"{column}_id", count=len(near), rows=register.lines_of(held),
-                text=f"{_join_groups(near, rows)}. {ACCEPT}",
+                text=f"{_join_groups(near, rows)}{strip}. {ACCEPT}",
             )  # fmt: skip
 
 
@@ -84,13 +88,22 @@ def find_unknown_expected(site: Site, register: Register, seen: Sequence[Sightin
                 unknown[row.expected].append(row.line)
     if unknown:
         lines = sorted(line for them in unknown.values() for line in them)
-        named = join_values(unknown, quote=lambda each: f"{quote_id(each)}{did_you_mean(each, register.near_ids)}")
+        named = join_values(unknown, quote=lambda each: _describe_unknown_id(site.readings, each, register))
         yield Finding(
             code="unknown-expected", subject=site.readings.name, count=len(lines),
             text=f"the desk expected {format_count(len(unknown), 'credential')} that no row has "
             f"({describe_rows(lines)}): {named}",
             rows=frozenset(FileLine(site.readings.name, line) for line in lines),
         )  # fmt: skip
+
+
+def _describe_unknown_id(file: CsvFile, expected: str, register: Register) -> str:
+    """An id that no row has, with the one that was probably meant, and what takes white space off."""
+    ends = describe_ends(expected)
+    cure = f"it has {ends}: {file.describe_stripping('expected')}" if ends else ""
+    offer = did_you_mean(expected, register.near_ids).removeprefix("; ")
+    more = "; ".join(filter(None, (offer, cure)))
+    return f"{quote_id(expected)}{f' ({more})' * bool(more)}"
 
 
 def find_unknown_sources(site: Site, register: Register) -> Iterator[Finding]:
@@ -106,7 +119,7 @@ def find_unknown_sources(site: Site, register: Register) -> Iterator[Finding]:
         yield Finding(
             code="unknown-source", subject=mask_accounts(source) or "(empty)", count=len(cards),
             text=f"{where}; order_of_truth has {join_values(order, quote=quote_id)}, so this source counts last"
-            f"{did_you_mean(source, known)}",
+            f"{did_you_mean(source, known) or nearest(source, order)}",
             rows=register.lines_of(cards),
         )  # fmt: skip
 

@@ -1,7 +1,7 @@
 """Order: findings by their effect, the same on every run.
 
 First come findings for which people's lines are held, by the number of these people; then those that
-except rows, by the number of the rows; then all others.
+except rows, or explain exceptions by how a reader is set, by the number of the rows; then all others.
 """
 
 from __future__ import annotations
@@ -9,7 +9,15 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import replace
 
-from credkit.crosswalk.result import EXCEPTION_CODES, FACT_CODES, FINDING_CODES, CrosswalkLine, FileLine, Finding
+from credkit.crosswalk.result import (
+    EXCEPTION_CODES,
+    FACT_CODES,
+    FINDING_CODES,
+    READER_CODES,
+    CrosswalkLine,
+    FileLine,
+    Finding,
+)
 from credkit.site.model import Rows
 
 _PLACE = {code: place for place, code in enumerate(FINDING_CODES)}
@@ -29,8 +37,11 @@ def order_findings(
 
 def _effect(
     finding: Finding, persons: dict[FileLine, str], held: set[tuple[str, FileLine]]
-) -> tuple[int, int, bool, int, int, str]:
+) -> tuple[int, int, int, int, int, str]:
     stopped = {persons[row] for row in finding.rows if (finding.code, row) in held}
-    excepted = len(finding.rows) if finding.code in EXCEPTION_CODES else 0
-    is_fact = finding.code in FACT_CODES
-    return -len(stopped), -excepted, is_fact, _PLACE[finding.code], -finding.count, finding.subject
+    if finding.code in READER_CODES:  # a cause stands before the exceptions that it explains
+        excepted, rank = finding.count, 0
+    else:
+        excepted = len(finding.rows) if finding.code in EXCEPTION_CODES else 0
+        rank = 2 if finding.code in FACT_CODES else 1
+    return -len(stopped), -excepted, rank, _PLACE[finding.code], -finding.count, finding.subject

@@ -104,7 +104,7 @@ def crosswalk(site: Site, rows: Rows | None = None) -> Crosswalk:
     findings += (
         *find_held_lines(register, exports, every_line),
         *find_notes(site, register, found),
-        *find_reading_problems(site, register, found, evidence),
+        *find_reading_problems(site, register, found, evidence, reader_findings),
         *find_unseen(site, register, evidence),
         *find_payment_numbers(site, register, found),
         *find_file_problems(exceptions),

@@ -84,7 +84,7 @@ def analyse_readers(site: Site, register: Register, verdicts: Sequence[Verdict])
                 where = ReaderText(at.reader.name, sighting.text)
                 candidates[where] += [f"{credential} (if {condition})" for credential, condition in named]
                 explained[sighting] = frozenset(credential for credential, _ in named)
-        findings += find_failures(site, at.period.codec, at.reader.name, group)
+        findings += find_failures(site, at.period.codec, at.reader.name, group, resets)
     return ReaderFindings(
         findings=tuple(findings), candidates={key: tuple(dict.fromkeys(them)) for key, them in candidates.items()},
         doubtful=frozenset(doubtful), explained=explained,

@@ -113,7 +113,7 @@ def _describe_reset(site: Site, reader: Reader, period: Period, reset: Reset, re
     when = _describe_span(site, reset.since, reset.until, reset.last_good)
     return Finding(
         code="re-set", subject=reader.name, count=count,
-        text=f"{when}, {fits}: {samples}; check how the reader is set, then declare its periods:",
+        text=f"{when}, {fits}: {samples}; check how the reader is set, then declare its periods instead of its chain:",
         lines=tuple(_period_lines(site, reader, period, chain, reset)),
     )  # fmt: skip
 

@@ -67,6 +67,7 @@ FACT_CODES = {  # of findings that hold no line and except no row
     "half-seen": "cards with two numbers of which one was never seen",
     "never-seen": "active credentials that no reading shows",
 }
+READER_CODES = ("re-set", "other-order", "other-chain", "single-facility")  # how a reader is set explains exceptions
 FINDING_CODES = EXCEPTION_CODES | HOLD_CODES | FACT_CODES
 MOST_VALUES_NAMED = 6  # values that one sentence names
 MOST_LINES_NAMED = 5  # lines that one sentence names

@@ -129,7 +129,7 @@ def _contradict(register: Register, verdict: Verdict, desk: Desk, shown: Verdict
     """
     if verdict.number is None or verdict.code not in CERTAIN_NUMBERS:
         return verdict
-    number = _quote_number(verdict.sighting, verdict.number, verdict.owners)
+    number = quote_number(verdict.sighting, verdict.number, verdict.owners)
     line = verdict.sighting.rows[0].line
     credential = desk.credential or desk.near
     if credential:
@@ -184,14 +184,14 @@ def _judge_alone(site: Site, register: Register, columns: ColumnVerdicts, sighti
         )
         code, reason = (
             "other-issue",
-            f"{_quote_number(sighting, number, ())} is the number of no card, but with the issue {issues}",
+            f"{quote_number(sighting, number, ())} is the number of no card, but with the issue {issues}",
         )
     elif not known:
-        code, reason = "unknown-card", f"no credential has the number {_quote_number(sighting, number, ())}"
+        code, reason = "unknown-card", f"no credential has the number {quote_number(sighting, number, ())}"
     return Verdict(sighting=sighting, code=code, reason=reason, number=number, owners=known)
 
 
-def _quote_number(sighting: Sighting, number: Number, cards: Iterable[Card]) -> str:
+def quote_number(sighting: Sighting, number: Number, cards: Iterable[Card]) -> str:
     """A number as a sentence may show it: its parts may be those of an account number."""
     secret = (sighting.result is not None and sighting.result.payment.has_account) or any(
         card.holds_account for card in cards
@@ -353,7 +353,7 @@ def _resolve(verdict: Verdict, outcome: _Outcome) -> Verdict:
 def _dispute_desk(owners: _OwnersByDay, verdict: Verdict, desk: Desk) -> Verdict:
     """A conflict with the desk, which expected another credential than any that has the number."""
     theirs = owners.all_owners(verdict)
-    number = _quote_number(verdict.sighting, verdict.number, verdict.owners) if verdict.number else ""
+    number = quote_number(verdict.sighting, verdict.number, verdict.owners) if verdict.number else ""
     reason = f"{_describe_expected(verdict.sighting, desk)}, but {number} is the number of {join_values(theirs)}"
     want = desk.credential or desk.near
     return replace(
@@ -364,7 +364,7 @@ def _dispute_desk(owners: _OwnersByDay, verdict: Verdict, desk: Desk) -> Verdict
 def _dispute_presentation(owners: _OwnersByDay, verdict: Verdict, group: Sequence[Verdict]) -> Verdict:
     """A conflict with the other reads of the card."""
     theirs = owners.all_owners(verdict)
-    number = _quote_number(verdict.sighting, verdict.number, verdict.owners) if verdict.number else ""
+    number = quote_number(verdict.sighting, verdict.number, verdict.owners) if verdict.number else ""
     others = {
         credential: each.sighting.rows[0].line
         for each in group
