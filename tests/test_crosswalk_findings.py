@@ -436,6 +436,27 @@ def test_white_space_around_ids_is_named_with_its_cure(site: Site) -> None:
     assert found(walk(site, files), "held-by-other")["gatehouse"].text.endswith("; did you mean 'p' for 'P'?")
 
 
+def test_each_credential_of_a_conflict_has_its_own_rows(site: Site) -> None:
+    def held_rows(files: Files) -> dict[str, set[int]]:
+        findings = found(walk(site, files), "conflict")
+        return {
+            name: {row.line for row in each.rows if row.file == "credentials.csv"} for name, each in findings.items()
+        }
+
+    files = two().card("C-3", "01200345", "P-9")  # the number of C-1
+    files.read("gate", hexed(12, 345), hexed(40, 346), presentation="D-1")
+    assert held_rows(files) == {"C-1": {2}, "C-2": {3}, "C-3": {4}}
+    # What the desk expected names the card that was read, too: that one has no finding of its own.
+    assert held_rows(gate(hexed(40, 346), expected="C-1")) == {"C-1": {2, 3}}
+
+
+def test_of_many_texts_of_a_person_the_first_ten_are_named(site: Site) -> None:
+    files = two()
+    for number in range(12):
+        files.export("P-C-1", f"{5000 + number}")
+    assert line(walk(site, files), "C-1").held == f"{'; '.join(f'{5000 + number}' for number in range(10))}; and 2 more"
+
+
 def test_a_misspelt_source_is_offered_the_nearest(site: Site) -> None:
     assert found(walk(site, third(source="wst")), "unknown-source")["wst"].text.endswith("; did you mean west?")
     assert not found(walk(site, third(source="port")), "unknown-source")["port"].text.endswith("?")

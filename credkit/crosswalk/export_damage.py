@@ -10,10 +10,12 @@ Source: IEEE 754, of whose double-precision numbers spreadsheets keep 15 signifi
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from bisect import bisect_left, bisect_right
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from decimal import Decimal
 from enum import StrEnum
+from operator import itemgetter
 
 from credkit.core.sentences import format_count, redacted_repr
 from credkit.crosswalk.texts import SPREADSHEET_DIGITS, is_rounded
@@ -34,14 +36,8 @@ class Alteration(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ExportDamage:
-    """What became of the texts of an export: distinct rows by alteration, and those that begin with a zero.
+    """What became of the texts of an export: distinct pairs by alteration; ``kept`` texts begin with a zero."""
 
-    ``wanted`` counts the distinct rows for which a text with a leading zero would be written, ``kept`` those
-    that hold one.
-    """
-
-    rows: int
-    wanted: int
     kept: int
     examples: dict[Alteration, tuple[str, str]]
     counts: dict[Alteration, int]
@@ -113,10 +109,35 @@ export it again without a spreadsheet"
             counts[alteration] = counts.get(alteration, 0) + 1
             examples[alteration] = min(examples.get(alteration, (held, wanted)), (held, wanted), key=_by_length)
     return ExportDamage(
-        rows=len(distinct), wanted=sum(map(_has_leading_zero, {wanted for _, wanted in distinct})),
         kept=sum(map(_has_leading_zero, {held for held, _ in distinct})),
         examples=examples, counts={alteration: counts[alteration] for alteration in Alteration if alteration in counts},
     )  # fmt: skip
+
+
+class WantedNumbers:
+    """The numbers among the texts that would be written for a person, in order.
+
+    >>> wanted = WantedNumbers(["00007", "00070", "9007199254740993"])
+    >>> list(wanted.altered_to("7")), list(wanted.altered_to("9007199254740990")), list(wanted.altered_to("00007"))
+    (['00007'], ['9007199254740993'], [])
+    """
+
+    def __init__(self, texts: Iterable[str]) -> None:
+        self._sorted = sorted((int(text), text) for text in texts if _NUMBER.fullmatch(text))
+
+    def altered_to(self, held: str) -> Iterator[str]:
+        """The texts of which a spreadsheet makes ``held``; only those of about the same size are looked at."""
+        if is_spreadsheet_shortened(held):
+            number = Decimal(held.replace(",", "."))
+            unit = Decimal(1).scaleb(number.as_tuple().exponent)  # type: ignore[arg-type]  # finite
+        elif _NUMBER.fullmatch(held):
+            number = Decimal(held)
+            unit = Decimal(10) ** (len(held) + 1 - SPREADSHEET_DIGITS)  # of a number with one digit more, at most
+        else:
+            return
+        start = bisect_left(self._sorted, number - unit, key=itemgetter(0))
+        stop = bisect_right(self._sorted, number + unit, key=itemgetter(0))
+        yield from (text for _, text in self._sorted[start:stop] if alteration_of(held, text))
 
 
 def _by_length(pair: tuple[str, str]) -> tuple[int, tuple[str, str]]:

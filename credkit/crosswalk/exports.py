@@ -15,7 +15,7 @@ from typing import NamedTuple
 from credkit.core.sentences import redacted_repr
 from credkit.crosswalk.credentials import distinct_credentials
 from credkit.crosswalk.decisions import HELD, HOLDS_OTHER, NOT_HELD, Doubt
-from credkit.crosswalk.export_damage import judge_export
+from credkit.crosswalk.export_damage import WantedNumbers, judge_export
 from credkit.crosswalk.register import Card
 from credkit.crosswalk.result import MOST_VALUES_NAMED, ExceptionRow, join_values, make_exception
 from credkit.crosswalk.statuses import ACTIVE, describe_end, status_on
@@ -26,6 +26,8 @@ from credkit.privacy.accounts import holds_account
 from credkit.site.model import Site, Target
 from credkit.site.nearids import did_you_mean, group_ids, near_key
 from credkit.site.rows import ExportRow, describe_white_space
+
+MOST_TEXTS_HELD = 10  # that a line names of those that a target holds for a person, such as a pool
 
 
 class Holding(NamedTuple):
@@ -50,14 +52,14 @@ class TargetExport:
         self.pools = set(site.rules.pools)
         self.holders: dict[str, dict[str, None]] = defaultdict(dict)  # text to persons
         self.texts: dict[str, list[str]] = defaultdict(list)  # person to texts
-        self.written: dict[str, list[str]] = defaultdict(list)  # person to texts, as the file has them
+        self.written: dict[str, dict[str, None]] = defaultdict(dict)  # person to texts, as the file has them
         self.held = {Holding(row.person, self.stored(row)) for row in rows}
         self.near_holders: dict[str, dict[str, str]] = defaultdict(dict)  # text to persons by their near key
         for row in rows:
             self.holders[self.stored(row)][row.person] = None
             self.near_holders[self.stored(row)][near_key(row.person)] = row.person
             self.texts[row.person].append(self.stored(row))
-            self.written[row.person].append(row.text)
+            self.written[row.person][row.text] = None
         self.people: dict[str, set[str]] = defaultdict(set)  # credential to its holders
         self.had: dict[tuple[str, str], set[str]] = defaultdict(set)  # credential and text to those who have or had it
         self.owners: dict[str, list[Card]] = defaultdict(list)  # text to cards
@@ -93,14 +95,16 @@ class TargetExport:
 
     def _find_altered(self, done: TargetTexts) -> dict[Card, str]:
         """The cards whose text a spreadsheet altered in the export, as it did to others, with what is left of it."""
-        wanted: dict[str, list[Card]] = defaultdict(list)  # by person
-        for card in done.stored:
-            wanted[card.row.person].append(card)
-        pairs = [
-            (self.stored(row), done.stored[card], card) for row in self.rows for card in wanted.get(row.person, ())
-        ]
-        unwanted = ((self.stored(row), "") for row in self.rows if row.person not in wanted)
-        self.damage = judge_export([*((held, text) for held, text, _ in pairs), *unwanted])
+        wanted: dict[str, dict[str, list[Card]]] = defaultdict(lambda: defaultdict(list))  # by person and text
+        for card, text in done.stored.items():
+            wanted[card.row.person][text].append(card)
+        pairs = []
+        for person, texts in self.texts.items():
+            numbers = WantedNumbers(wanted.get(person, {}))
+            for held in dict.fromkeys(texts):
+                pairs += [(held, text, card) for text in numbers.altered_to(held) for card in wanted[person][text]]
+        everything = ((holding.text, "") for holding in sorted(self.held))
+        self.damage = judge_export([*((held, text) for held, text, _ in pairs), *everything])
         found = {card: held for held, text, card in pairs if self.damage.explains(held, text)}
         self.altered_holdings = {Holding(card.row.person, held) for card, held in found.items()}
         return found
@@ -149,8 +153,10 @@ class TargetExport:
         )
 
     def present(self, person: str) -> str:
-        """The texts that the target holds for a person, in the order of the file."""
-        return "; ".join(dict.fromkeys(self.written.get(person, ())))
+        """The texts that the target holds for a person, in the order of the file; of many, the first ten."""
+        texts = self.written.get(person, {})
+        more = len(texts) - MOST_TEXTS_HELD
+        return "; ".join((*islice(texts, MOST_TEXTS_HELD), *((f"and {more:,} more",) if more > 0 else ())))
 
     def is_pooled(self, card: Card, text: str, holders: Iterable[str]) -> bool:
         """Whether a pool has the card, and all ``holders`` are people who have or had it with this text."""

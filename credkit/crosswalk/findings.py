@@ -33,6 +33,7 @@ def find_reading_problems(
     codes: dict[tuple[str, str], list[Verdict]] = defaultdict(list)
     inactive: dict[str, list[Verdict]] = defaultdict(list)
     disputed: dict[str, list[Verdict]] = defaultdict(list)
+    unreported: dict[Verdict, set[str]] = {}  # credentials that it contradicts, though reported under others
     for verdict in verdicts:
         where = verdict.sighting.reader.name
         codes[where, verdict.code].append(verdict)
@@ -40,9 +41,11 @@ def find_reading_problems(
             codes[where, "refused-note"].append(verdict)
         if verdict.code == "inactive-read":
             inactive[verdict.cards[0].credential].append(verdict)
-        for credential in evidence.reported_under(verdict):
+        reported = evidence.reported_under(verdict)
+        for credential in reported:
             if verdict.code == "conflict" or credential in evidence.disputes:
                 disputed[credential].append(verdict)
+        unreported[verdict] = set(verdict.disputed).difference(reported)
     for reader in site.readers.values():
         settings = [
             finding
@@ -58,10 +61,12 @@ def find_reading_problems(
                     rows=reading_lines(site, them),
                 )  # fmt: skip
     for credential, them in disputed.items():
+        held = {credential}.union(*(unreported[verdict] for verdict in them)) & evidence.disputes.keys()
+        cards = [card for each in held for card in register.cards_of(each)]
         yield Finding(
             code="conflict", subject=mask_accounts(credential), count=count_rows(them),
             text=_join_disputes(them),
-            rows=reading_lines(site, them) | register.lines_of(disputed_cards(register, evidence, them)),
+            rows=reading_lines(site, them) | register.lines_of(cards),
         )  # fmt: skip
     for credential, them in inactive.items():
         places = Counter(verdict.sighting.reader.name for verdict in them for _ in verdict.sighting.rows)
@@ -72,13 +77,6 @@ def find_reading_problems(
             text=f"{them[-1].reason}; {describe_readings(them)} ({read}), the last on {last:%Y-%m-%d}",
             rows=reading_lines(site, them) | register.lines_of(verdict.cards[0] for verdict in them),
         )  # fmt: skip
-
-
-def disputed_cards(register: Register, evidence: Evidence, them: Iterable[Verdict]) -> Iterator[Card]:
-    """The cards that are held for what readings contradict."""
-    for credential in dict.fromkeys(credential for verdict in them for credential in verdict.disputed):
-        if credential in evidence.disputes:
-            yield from (card for card in register.cards_of(credential))
 
 
 def _join_disputes(them: Sequence[Verdict]) -> str:

@@ -103,10 +103,11 @@ def find_held_lines(
         if line.code in TOLD_BY_LINES:
             groups[line.code, line.target].append(line)
     for (code, target), held in groups.items():
-        text = f"{describe_rows(line.line for line in held)} of the credentials; "
-        text += f"{'the first: ' * (len(held) > 1)}{held[0].reason}"
         if code == "export-damage":
             text = exports[target].damage.sentence
+        else:
+            rows = f"{describe_rows(line.line for line in held)} of the credentials"
+            text = f"{rows}; {'the first: ' * (len(held) > 1)}{held[0].reason}"
         yield Finding(
             code=code, subject=mask_accounts(target), count=len(held),
             text=text,
