@@ -28,6 +28,7 @@ MOST_UNUSUAL_WIDTHS = 6  # widths beyond the bits that are set, where no width i
 END_COST, BYTE_COST = 1.0, 2.0  # of a place at an end of the word, and at a byte of it
 FIELD_COST = 1.0
 OFFSET_COST = 3.0
+MOST_PLACES = 500  # that are compared in full: what stands in more of them is zeros, or counts up
 MOST_OFFSETS = 2  # widths of a place, with their constants
 
 
@@ -53,15 +54,10 @@ class BitIndex:
         self._exact: dict[tuple[int, ...], list[tuple[WordSeries, int]]] = defaultdict(list)
         self._shifted: dict[tuple[int, ...], list[tuple[WordSeries, int]]] = defaultdict(list)
         low = (1 << KEY_BITS) - 1
-        for each in series:
-            starts = (
-                [field.start for field in each.fields] if each.is_template else range(each.length - FEWEST_BITS + 1)
-            )
-            for start in starts:
-                key = tuple(word >> start & low for word in each.words)
-                self._exact[key].append((each, start))
-                first = key[0]
-                self._shifted[tuple((value - first) & low for value in key[1:])].append((each, start))
+        for each, start in sorted(_places(series), key=lambda place: place[1] != 0):  # first the ends of words
+            values = [word >> start & low for word in each.words]
+            self._exact[tuple(values)].append((each, start))
+            self._shifted[tuple((value - values[0]) & low for value in values[1:])].append((each, start))
 
     def matches(self, values: Sequence[int], *, within: WordSeries | None = None) -> Iterator[BitMatch]:
         """The places whose bits are the low bits of ``values``, each with its usual widths, the widest first.
@@ -73,7 +69,7 @@ class BitIndex:
         if size < KEY_BITS and within is not None:
             yield from _short_matches(within, values, size)
             return
-        for each, start in self._exact.get(tuple(value & low for value in values), ()):
+        for each, start in self._exact.get(tuple(value & low for value in values), ())[:MOST_PLACES]:
             if within is None or each is within:
                 yield from _widths(each, start, values, size)
 
@@ -83,7 +79,7 @@ class BitIndex:
             return
         low = (1 << KEY_BITS) - 1
         key = tuple((value - values[0]) & low for value in values[1:])
-        for each, start in self._shifted.get(key, ()):
+        for each, start in self._shifted.get(key, ())[:MOST_PLACES]:
             if within is not None and each is not within:
                 continue
             found = []
@@ -96,6 +92,13 @@ class BitIndex:
                     cost = place_cost(each, start, width) + number_cost(offset)
                     found.append(BitMatch(each, start, width, cost, offset))
             yield from sorted(found, key=lambda match: match.cost)[:MOST_OFFSETS]
+
+
+def _places(series: Sequence[WordSeries]) -> Iterator[tuple[WordSeries, int]]:
+    """Every series with every bit at which a number may end."""
+    for each in series:
+        starts = [field.start for field in each.fields] if each.is_template else range(each.length - FEWEST_BITS + 1)
+        yield from ((each, start) for start in starts)
 
 
 def _short_matches(series: WordSeries, values: Sequence[int], size: int) -> Iterator[BitMatch]:

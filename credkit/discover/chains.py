@@ -135,7 +135,7 @@ def _search(
     firsts, seconds = zip(*sample, strict=True)
     series = list(source_series(firsts))
     best: dict[ChainTexts, Hypothesis] = {}
-    for each in hypotheses(BitIndex(series), series, seconds):
+    for each in hypotheses(BitIndex(series), series, seconds, MIN_EVIDENCE_BITS):
         if clock.is_over:
             break
         if each.evidence >= MIN_EVIDENCE_BITS and (each.texts not in best or best[each.texts].size > each.size):

@@ -24,6 +24,7 @@ from credkit.discover.texttemplates import TextPart, TextTemplate
 from credkit.discover.wordseries import WordSeries
 
 MOST_MATCHES = 3  # places of the source in one word
+MOST_BRANCHES = 24  # places that are tried as a part of a word
 MOST_PART_OPTIONS = 4  # ways to explain a part of a template
 
 
@@ -59,7 +60,7 @@ def explain_words(
         yield (match, ConstantBits(left, 0)) if left else (match,)
     if whole:
         return  # more pieces would say the same at greater length
-    for match in matches:
+    for match in sorted(matches, key=lambda match: match.cost)[:MOST_BRANCHES]:
         if match.cost >= agreement_bits(match.values):
             continue  # chance would have found such a place
         rest = [value >> match.width for value in values]

@@ -33,6 +33,7 @@ from credkit.explain.candidates import TRUNCATION_COST
 from credkit.tables.notation import digits_for
 
 FEWEST_LEFT_DIGITS, MOST_LEFT_DIGITS = 4, 10  # digits of a decimal number that may be left of a longer one
+PIECE_COST = 2.0  # of every further piece of a word
 ZEROS_COST = 1.0  # of zeros beside a number
 
 
@@ -60,8 +61,10 @@ class Hypothesis(NamedTuple):
         return self.cost + self.constant_bits
 
 
-def hypotheses(index: BitIndex, series: Sequence[WordSeries], texts: Sequence[str]) -> Iterator[Hypothesis]:
-    """Every pair of chains that may turn the texts of the source into ``texts``."""
+def hypotheses(
+    index: BitIndex, series: Sequence[WordSeries], texts: Sequence[str], least: float
+) -> Iterator[Hypothesis]:
+    """Every pair of chains that may turn the texts of the source into ``texts``, with ``least`` bits of evidence."""
     for form in text_forms(texts):
         words: list[tuple[str, Sequence[int], int | None, float, WordSeries | None]] = []
         frames = list(frame_series(form))
@@ -74,7 +77,7 @@ def hypotheses(index: BitIndex, series: Sequence[WordSeries], texts: Sequence[st
             words.append((form.chain.rpartition(":")[0] + ":" + ANY_BITS, form.words, None, form.cost, None))
         words += [(each.chain, each.words, each.length, each.cost, each) for each in frames]
         for name, values, length, cost, home in words:
-            yield from _explained(index, name, values, length, cost, home, form.digits)
+            yield from _explained(index, name, values, length, cost, home, form.digits, least)
     for found in text_templates(texts):
         for matches in explain_template(index, found):
             held = [match for match in matches if match]
@@ -84,6 +87,8 @@ def hypotheses(index: BitIndex, series: Sequence[WordSeries], texts: Sequence[st
                 for part, match in zip(found.parts, matches, strict=True)
                 if not match
             )
+            if agreement - cost - found.cost < least:
+                continue
             for variant in found.widths():
                 if written := write_template(variant, matches):
                     yield Hypothesis(written, agreement, cost + variant.cost, constants, _frame(held[0].series))
@@ -92,21 +97,25 @@ def hypotheses(index: BitIndex, series: Sequence[WordSeries], texts: Sequence[st
 
 def _explained(
     index: BitIndex, name: str, values: Sequence[int], length: int | None, cost: float, home: WordSeries | None,
-    digits: Sequence[str],
+    digits: Sequence[str], least: float,
 ) -> Iterator[Hypothesis]:  # fmt: skip
     fields = home.fields if home else ()
     for pieces in explain_words(index, values, length):
         matches = [piece for piece in pieces if isinstance(piece, BitMatch)]
-        written = write_bits(pieces, name, length) or write_words(pieces, name, length, fields)
+        if not matches:
+            continue
+        agreement = _agreement(matches)
+        total = cost + _cost(matches) + PIECE_COST * (len(pieces) - 1)
+        if agreement - total < least:
+            continue
         constants = sum(
             piece.width if piece.value else ZEROS_COST for piece in pieces if isinstance(piece, ConstantBits)
         )
-        if matches and written:
+        if written := write_bits(pieces, name, length) or write_words(pieces, name, length, fields):
+            frame = _frame(matches[0].series)
             for target, extra in padded_targets(written.target, digits):
-                total = cost + extra + _cost(matches) + 2.0 * (len(pieces) - 1)
-                yield Hypothesis(
-                    ChainTexts(written.source, target), _agreement(matches), total, constants, _frame(matches[0].series)
-                )
+                texts = ChainTexts(written.source, target)
+                yield Hypothesis(texts, agreement, total + extra, constants, frame)
 
 
 def _agreement(matches: Sequence[BitMatch]) -> float:
