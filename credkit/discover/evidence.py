@@ -68,9 +68,9 @@ def tested_bits(width: int, patterns: int) -> float:
     return max(0.0, log2_choose(2 * one, patterns) - log2_choose(one, min(patterns, one)) - 1)
 
 
-RUNS_PER_BOX = 4  # at most: a bit in front that changes often parts the cards of one box
+RUNS_PER_BOX = 2  # at most: a bit in front that changes often parts the cards of one box
 MOST_SEPARATED = 8  # bits of a relation of which every pattern may be seen again and again
-FEWEST_SEPARATED = 3  # bits of a relation whose runs count; two bits that change together are the high bits of a number
+FEWEST_SEPARATED = 5  # bits of a relation whose runs count: four facility codes often have a relation of three bits
 
 
 def count_runs(frames: Sequence[int], length: int, word_mask: int) -> int:
@@ -100,15 +100,15 @@ class Tested(NamedTuple):
     bits: float
 
 
-def tested_of(frames: Sequence[int], length: int, word_mask: int) -> Tested:
-    """How much ``frames`` test a relation over the bits of ``word_mask``.
+def weigh_patterns(frames: Sequence[int], length: int, word_mask: int, fewest: int = FEWEST_SEPARATED) -> Tested:
+    """How much ``frames`` test a relation over the bits of ``word_mask``; runs count from ``fewest`` bits on.
 
     >>> frames = [n << 1 | n.bit_count() & 1 for n in range(8)]
-    >>> tested_of(frames, 4, 15).patterns
+    >>> weigh_patterns(frames, 4, 15).patterns
     8
     """
     width, patterns = word_mask.bit_count(), count_patterns(frames, word_mask)
     bits = tested_bits(width, patterns)
-    if FEWEST_SEPARATED <= width <= MOST_SEPARATED and patterns == 1 << (width - 1):
+    if fewest <= width <= MOST_SEPARATED and patterns == 1 << (width - 1):
         bits = max(bits, count_runs(frames, length, word_mask) / RUNS_PER_BOX - 1)
     return Tested(patterns, bits)

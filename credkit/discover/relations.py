@@ -15,17 +15,19 @@ from math import inf
 from credkit.discover.covers import Cover, covers_of, description_bits, distance_from_half, regular_sets
 from credkit.discover.evidence import (
     ESTABLISHED_BITS,
+    FEWEST_SEPARATED,
     LIKELY_BITS,
     POSSIBLE_BITS,
     Confidence,
     Tested,
     confidence_of,
-    tested_of,
+    weigh_patterns,
 )  # fmt: skip
 from credkit.discover.gf2 import Span, columns, coordinates, mask_of, null_space, positions_of, sums
 
 # A check at the other end, over what the first one leaves: four times as likely as not, in practice (from memory).
 PARTNER_COST = -2.0
+FEWEST_ADDED = 3  # bits of a sum of relations whose runs count: it is no claim of its own
 MOST_ENUMERATED = 12  # relations of which every sum is looked at
 MOST_SUMMED = 8  # accepted relations with whose sums a new one is compared
 PATTERN_SAMPLE = 1000  # frames in which patterns are counted
@@ -110,7 +112,7 @@ class _Search:
         self.modulo = self.known.copy()  # and what is never a claim: two bits that only change together
         self.tied = 0
         self.add_ties()
-        self.weighed: dict[int, Tested] = {}
+        self.weighed: dict[tuple[int, int], Tested] = {}
 
     def run(self) -> Relations:
         classes = self.regular_classes()
@@ -203,12 +205,12 @@ class _Search:
 
     # ── acceptance ──────────────────────────────────────────────────────────────────────────────
 
-    def weigh(self, key: int) -> Tested:
+    def weigh(self, key: int, fewest: int = FEWEST_SEPARATED) -> Tested:
         """How many patterns the bits of a relation show, and how much that tests it."""
-        if key not in self.weighed:
+        if (key, fewest) not in self.weighed:
             word = sum(1 << (self.length - 1 - place) for place in positions_of(key & self.varying))
-            self.weighed[key] = tested_of(self.sample, self.length, word)
-        return self.weighed[key]
+            self.weighed[key, fewest] = weigh_patterns(self.sample, self.length, word, fewest)
+        return self.weighed[key, fewest]
 
     def accept(self, classes: dict[int, list[Cover]], accepted: list[Relation], least: float) -> None:
         """Accept classes with at least so much evidence, each by what it adds to those before it.
@@ -271,7 +273,7 @@ class _Search:
         """
         before = [self.modulo.reduce(each.mask) for each in accepted]
         several = sums(before[:MOST_SUMMED]) if len(before) <= MOST_SUMMED else iter((0, *before))
-        return min((self.weigh(key ^ total).bits for total in several), default=inf)
+        return min((self.weigh(key ^ total, FEWEST_ADDED).bits for total in several), default=inf)
 
     def partners(self, covers: Sequence[Cover], accepted: Sequence[Relation]) -> bool:
         """Whether one of the covers belongs to one that is accepted, as the other half of the frame does."""
