@@ -84,7 +84,7 @@ def find_outliers(frames: Sequence[int], length: int, *, seed: int = 0, clock: C
     covered = 0
     for mask in accepted:
         covered |= mask
-    odd = set(_odd_ones_out(frames, length, {p: v for p, v in still.items() if not covered >> p & 1}, broken))
+    odd = set(_odd_ones_out(frames, length, still, broken, covered))
     return tuple(sorted(broken | odd if len(broken | odd) <= allowed else broken))
 
 
@@ -166,12 +166,18 @@ def _is_sure(candidate: _Candidate, frames: Sequence[int], length: int) -> bool:
     return tested - candidate.cost - log2_choose(len(frames), candidate.fails) >= LIKELY_BITS
 
 
-def _odd_ones_out(frames: Sequence[int], length: int, still: dict[int, int], broken: set[int]) -> Iterator[int]:
-    """Frames that alone differ in one bit that is the same in all others, and that no check covers."""
+def _odd_ones_out(
+    frames: Sequence[int], length: int, still: dict[int, int], broken: set[int], covered: int
+) -> Iterator[int]:
+    """Frames that alone differ in one bit that is the same in all others, and that no check covers.
+
+    One that differs in several such bits may follow a carry; so may the first and the last frame with one.
+    """
     usual = sum(value << (length - 1 - place) for place, value in still.items())
     over = sum(1 << (length - 1 - place) for place in still)
     differing = {i: (frame ^ usual) & over for i, frame in enumerate(frames) if i not in broken}
+    checked = sum(1 << (length - 1 - place) for place in still if covered >> place & 1)
     seen = Counter(differing.values())
     for i, bits in differing.items():
-        if bits.bit_count() == 1 and seen[bits] == 1:
+        if bits.bit_count() == 1 and seen[bits] == 1 and not bits & checked and 0 < i < len(frames) - 1:
             yield i
