@@ -75,7 +75,8 @@ def find_outliers(frames: Sequence[int], length: int, *, seed: int = 0, clock: C
     seldom = [1 << place | value << length for place, (value, fails) in enumerate(near) if 0 < fails <= most]
     improved = {_with_seldom(each, seldom, vectors, one, length) for each in candidates if each.fails <= most}
     for each in sorted(improved):
-        if each.mask not in span and _is_sure(each, sample, length):
+        at_an_end = _is_run_at_an_end(_failing(each.mask, vectors, one, length), one)
+        if each.mask not in span and not at_an_end and _is_sure(each, sample, length):
             span.add(each.mask)
             accepted.append(each.mask)
     broken = {i for mask in accepted for i, fails in enumerate(parity_of(frames, length, mask)) if fails}
@@ -94,11 +95,22 @@ def _majority(vector: int, one: int) -> tuple[int, int]:
     return (1, count - ones) if 2 * ones > count else (0, ones)
 
 
+def _is_run_at_an_end(failing: int, one: int) -> bool:
+    """Whether the failing frames are the first ones or the last ones: after a carry they are."""
+    others = one ^ failing
+    return bool(failing) and (not failing & (failing + 1) or not others & (others + 1))
+
+
 def _fails(mask: int, vectors: Sequence[int], one: int, length: int) -> int:
+    return _failing(mask, vectors, one, length).bit_count()
+
+
+def _failing(mask: int, vectors: Sequence[int], one: int, length: int) -> int:
+    """The frames in which a relation fails, the first one the highest bit."""
     total = one if mask >> length & 1 else 0
     for place in positions_of(mask & ~(1 << length)):
         total ^= vectors[place]
-    return total.bit_count()
+    return total
 
 
 def _regular_relations(
