@@ -498,7 +498,7 @@ def test_a_text_under_a_stranger_is_not_explained_by_a_pool(site: Site, holder: 
 
 
 def test_a_text_under_a_holder_of_the_pool_s_earlier_card_is_not_explained(site: Site) -> None:
-    """The id V-1 went to another card: the visitor had the old one, and the target holds the new one there."""
+    """The id V-1 went to another card: the visitor had the old one, and the target has the new one under that person."""
     files = Files().card("V-1", "01200346", "VISITOR", valid_until="2026-03-05")
     files.card("V-1", "01200345", "POOL", valid_from="2026-03-06").export("VISITOR", "786777")
     result = walk(site, files)
@@ -851,3 +851,14 @@ def test_several_swipes_in_a_row_are_for_a_person_whatever_follows(site: Site) -
     result = walk(site, files)
     assert codes(result) == {2: "incomplete-entry", 3: "incomplete-entry"}
     assert result.exceptions[0].reason == "2 swipes share a row: write one swipe to a row"
+
+
+@pytest.mark.parametrize("order", [("00345", "77"), ("77", "00345")])
+def test_a_late_reading_shows_both_rows_of_a_single_day(site: Site, order: tuple[str, str]) -> None:
+    """Two rows that differ, for one person and one day: neither comes first, whatever the order of the file."""
+    files = Files()
+    for printed in order:
+        files.card("C-1", "01200345", "P-1", valid_from="2026-03-02", valid_until="2026-03-02", printed=printed)
+    result = walk(site, files.read("gate", hexed(12, 345)))
+    assert codes(result) == {2: "inactive-read"}
+    assert [(each.proof, each.certain) for each in result.lines] == [("seen", 1), ("seen", 1)]

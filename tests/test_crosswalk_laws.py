@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from datetime import date, timedelta
 from pathlib import Path
 from random import Random
 from tempfile import TemporaryDirectory
@@ -46,17 +47,37 @@ def damaged(rows: Rows, dice: Random) -> Rows:
     cards: list[Assignment] = []
     for row in rows.credentials:
         slipped = dice.choice(SLIPS)(row)
-        cards.append(slipped if dice.random() < 0.1 else row)
+        cards += assigned_anew(row, dice) if dice.random() < 0.05 else [slipped if dice.random() < 0.1 else row]
         if dice.random() < 0.1:
             cards.append(dice.choice((row, slipped, replace(row, source="elsewhere"), replace(slipped, person="P-0"))))
     ids = [row.credential for row in rows.credentials]
-    reads = [
-        replace(row, expected=dice.choice((dice.choice(ids), dice.choice(ids).lower(), "C-nobody")))
-        if dice.random() < 0.1
-        else row
-        for row in rows.readings
-    ]
+    reads: list[ReadingRow] = []
+    for read in rows.readings:
+        if dice.random() < 0.1:
+            read = replace(read, expected=dice.choice((dice.choice(ids), dice.choice(ids).lower(), "C-nobody")))
+        elif reads and dice.random() < 0.03:  # held together with the card before it
+            before = reads.pop()
+            together = before.presentation or f"L-{before.line}"
+            reads.append(replace(before, presentation=together))
+            pause = timedelta(seconds=dice.choice((3, 120, 121)), microseconds=read.line)  # no two keys at one time
+            read = replace(read, presentation=together, time=before.time + pause)
+        reads.append(read)
     return Rows(credentials=numbered(cards), readings=tuple(reads), existing=rows.existing)
+
+
+def assigned_anew(row: Assignment, dice: Random) -> list[Assignment]:
+    """The card of a row handed over on one day, or on the next; for one day only, twice; or to a pool, too."""
+    day = date(2026, 1, 5) + timedelta(days=dice.randrange(90))
+    until, since = replace(row, valid_from=None, valid_until=day), replace(row, valid_from=day, valid_until=None)
+    single = replace(row, valid_from=day, valid_until=day)
+    return dice.choice([
+        [until, replace(since, person="P-0001")],
+        [until, replace(since, valid_from=day + timedelta(days=1), source="elsewhere")],
+        [single, replace(single, printed="77")],
+        [single, replace(single, person="P-0001")],
+        [until, since, replace(since, printed="77")],
+        [until, replace(since, person="POOL")],
+    ])  # fmt: skip
 
 
 def numbered(cards: Sequence[Assignment]) -> tuple[Assignment, ...]:
@@ -140,7 +161,20 @@ def decisions(result: Crosswalk, rows: Rows) -> tuple[object, ...]:
     cards = {row.line: replace(row, line=0) for row in rows.credentials}
     reads = {row.line: replace(row, line=0) for row in rows.readings}
     lines = Counter(
-        (cards[line.line], line.target, line.action, line.code, line.text, line.proof, line.certain, line.shared)
+        (
+            cards[line.line],
+            line.target,
+            line.number,
+            line.action,
+            line.code,
+            line.text,
+            line.proof,
+            line.readers,
+            line.certain,
+            line.shared,
+            line.first_seen,
+            line.last_seen,
+        )
         for line in result.lines
     )
     excepted = Counter(

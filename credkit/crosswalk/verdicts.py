@@ -388,16 +388,23 @@ def _find_outcome(site: Site, verdict: Verdict, day: date | None, credentials: f
         possible = tuple(card for card in cards if card.credential not in ids)
         return _Outcome(cards=active, possible=possible, unambiguous=len(credentials) == 1)
     started = [card for card in cards if not card.row.valid_from or card.row.valid_from <= day]
-    last = max(started or cards, key=_beginning)
+    latest = _beginning(max(started or cards, key=_beginning))
+    last, *others = sorted((card for card in cards if _beginning(card) == latest), key=_contents)
     status = status_when_read(last.row, day, site)
     reason = f"{redacted_repr(last.credential)} was read on {day}, its status being {redacted_repr(status)}"
     reason += _describe_validity(last, status)
-    return _Outcome(code="inactive-read", reason=reason, cards=(last,))
+    return _Outcome(code="inactive-read", reason=reason, cards=(last, *others))
 
 
 def _beginning(card: Card) -> tuple[date, str, str]:
     """An order of cards by their first day, whatever the order of their rows."""
     return card.row.valid_from or date.min, card.credential, card.row.person
+
+
+def _contents(card: Card) -> tuple[str, ...]:
+    """An order of the rows of one person that begin on one day, whatever the order of the file."""
+    row = card.row
+    return tuple(map(str, (row.valid_until, row.status, row.value, row.printed, row.issue, row.replaces, row.source)))
 
 
 def _describe_validity(card: Card, status: str) -> str:
