@@ -498,7 +498,7 @@ def test_a_text_under_a_stranger_is_not_explained_by_a_pool(site: Site, holder: 
 
 
 def test_a_text_under_a_holder_of_the_pool_s_earlier_card_is_not_explained(site: Site) -> None:
-    """The id V-1 went to another card: the visitor had the old one, and the target has the new one under that person."""
+    """The id V-1 went to another card: the visitor had the old one, the target has the new one under that person."""
     files = Files().card("V-1", "01200346", "VISITOR", valid_until="2026-03-05")
     files.card("V-1", "01200345", "POOL", valid_from="2026-03-06").export("VISITOR", "786777")
     result = walk(site, files)

@@ -31,8 +31,9 @@ class Decision(NamedTuple):
 
 NOT_ACTIVE, NO_TARGET, HELD, HOLDS_OTHER, NOT_HELD = "not-active", "no-target", "held", "holds-other", "not-held"
 DECISIONS = (
-    Decision("superseded", "none", False, "a more trusted source has a row for its days, or an earlier row repeats it"),
-    Decision("unreadable-value", "hold", False, "its value does not have the form that the site file declares"),
+    Decision("superseded", "none", False, "a more trusted source has a row for its days, or it repeats another row"),
+    Decision("unreadable-value", "hold", False, "its value does not have the form that the site file "
+             "declares, and no spreadsheet explains why"),
     Decision("spreadsheet-damage", "hold", False, "a spreadsheet altered its value: shortened it, dropped its leading "
              "zeros, or rounded it (more values of the column end in zeros than chance allows)"),
     Decision("maybe-rounded", "hold", False, "more values of its column end in zeros, as it does, than chance gives"),
@@ -51,17 +52,18 @@ DECISIONS = (
     Decision("several-holders", "hold", True, "another row of the card counts on the day of judgement, too"),
     Decision("printed-differs", "hold", True, "its printed number is another, and no common offset explains it"),
     Decision("conflict", "hold", True, "a reading contradicts it: the desk expected it, and another number was read; "
-             "or the reads of one presentation disagree"),
+             "or its number was read where the desk expected another; or the reads of one presentation disagree"),
     Decision("unwritable", "hold", True, "the target's chain cannot write its number"),
     Decision("column-too-small", "hold", True, "the target's column cannot hold its text"),
     Decision("like-payment", "hold", True, "its number looks like a payment account number"),
     Decision("issue-dropped", "hold", True, "another issue of it was read, and the target leaves the issue out"),
     Decision(NO_TARGET, "none", True, "no target takes its kind"),
-    Decision("held-by-other", "hold", True, "the target holds its text for another person"),
+    Decision("held-by-other", "hold", True, "the target holds its text for others, and not for its person"),
     Decision("export-damage", "hold", True, "a spreadsheet altered its text in the target's export, as others"),
     Decision(HELD, "keep", True, "the target holds its text for the person"),
-    Decision(HOLDS_OTHER, "change", True, "the target holds a text for the person that no active card explains"),
-    Decision(NOT_HELD, "add", True, "the target holds nothing for the person, or has no export"),
+    Decision(HOLDS_OTHER, "change", True, "the target holds a text for the person that none of the "
+             "person's active cards explains"),
+    Decision(NOT_HELD, "add", True, "the target holds no text to change for the person, or has no export"),
 )  # fmt: skip
 _PLACE = {decision.code: place for place, decision in enumerate(DECISIONS)}
 ACTIVE_ONLY = frozenset(decision.code for decision in DECISIONS if decision.active)
