@@ -32,9 +32,9 @@ class TextResult:
     """The result of a text: a number, or the ``code`` of its fault, with rule and reason.
 
     A printed text may have fields that make no number. ``refusal`` is the text of its notes of
-    level refuse, ``notes`` are those and the notes of care. A ``maybe_rounded`` text has only zeros behind
-    its 15th digit: `credkit.crosswalk.damage` judges its column, and where that is not damaged,
-    ``if_whole`` is the result of a text that has no number. ``restored`` is the number of a text that
+    level refuse, ``notes`` are those and the notes of care. Of a text without a number that has only zeros
+    behind its 15th digit, ``if_whole`` is the result where `credkit.crosswalk.damage` finds its column
+    undamaged. ``restored`` is the number of a text that
     would be read with the leading zeros that it seems to have lost. ``payment`` says whether it holds an
     account number, in whatever notation.
     """
@@ -46,7 +46,6 @@ class TextResult:
     reason: str = ""
     refusal: str = ""
     notes: tuple[Note, ...] = ()
-    maybe_rounded: bool = False
     if_whole: TextResult | None = None
     restored: tuple[Item, ...] | None = None
     payment: PaymentData = NO_PAYMENT_DATA
@@ -79,7 +78,7 @@ def _read_text(codec: AnyCodec, kind: CredentialKind, text: str, typed: bool) ->
     if reading.ok and fields is not None:
         return TextResult(
             number=kind.number_in(fields) if fields.keys() >= set(kind.key) else None, fields=fields,
-            maybe_rounded=not typed and is_rounded(text), payment=secret,
+            payment=secret,
             refusal="; ".join(note.text for note in reading.notes if note.level == "refuse"),
             notes=tuple(note for note in reading.notes if note.level != "info"),
         )  # fmt: skip
@@ -98,9 +97,7 @@ def _read_text(codec: AnyCodec, kind: CredentialKind, text: str, typed: bool) ->
     )  # fmt: skip
     if typed or not is_rounded(text):
         return failed
-    return TextResult(
-        code="spreadsheet-damage", reason=describe_rounding(text), maybe_rounded=True, if_whole=failed, payment=secret
-    )
+    return TextResult(code="spreadsheet-damage", reason=describe_rounding(text), if_whole=failed, payment=secret)
 
 
 def _has_form(codec: AnyCodec, text: str, reading: AnyReading) -> bool:
