@@ -457,6 +457,17 @@ def test_of_many_texts_of_a_person_the_first_ten_are_named(site: Site) -> None:
     assert line(walk(site, files), "C-1").held == f"{'; '.join(f'{5000 + number}' for number in range(10))}; and 2 more"
 
 
+def test_a_number_whose_value_has_white_space_around_it_is_named(site: Site) -> None:
+    result = walk(site, third("01200347 ").read("gate", hexed(12, 347)))
+    (reading,) = [each for each in result.exceptions if each.code == "unknown-card"]
+    assert reading.reason == (
+        "no credential has the number '12-347'; with white space around it: line 4 of the credentials"
+    )
+    assert reading.candidates == ("C-3 (white space stands around its value)",)
+    result = walk(site, third("01200348 ").read("gate", hexed(12, 347)))
+    assert [each.candidates for each in result.exceptions if each.code == "unknown-card"] == [()]
+
+
 def test_a_misspelt_source_is_offered_the_nearest(site: Site) -> None:
     assert found(walk(site, third(source="wst")), "unknown-source")["wst"].text.endswith("; did you mean west?")
     assert not found(walk(site, third(source="port")), "unknown-source")["port"].text.endswith("?")

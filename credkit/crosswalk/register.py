@@ -14,6 +14,7 @@ from typing import NamedTuple
 from credkit.core.fields import Item
 from credkit.core.reading import Note
 from credkit.core.sentences import redacted_repr
+from credkit.core.whitespace import strip_white_space
 from credkit.crosswalk.decisions import Doubt
 from credkit.crosswalk.result import ExceptionRow, FileLine, make_exception
 from credkit.crosswalk.rounding import ColumnName, ColumnVerdicts, Rounding
@@ -94,6 +95,7 @@ class Register:
     cards: tuple[Card, ...]
     owners: Mapping[Number, tuple[Card, ...]]
     superseded_owners: Mapping[Number, tuple[Card, ...]]  # of numbers in superseded rows
+    spaced_owners: Mapping[Number, tuple[Card, ...]]  # of numbers that values have without the white space around them
     rows_of_credential: Mapping[str, tuple[Card, ...]]
     near_ids: Mapping[str, tuple[str, ...]]  # credential ids by their near key
     overlapping: Mapping[int, HolderPair]  # by line
@@ -156,14 +158,17 @@ def build_register(
     ]
     overlapping = _find_overlaps([card for card in cards if card.counts], site.rules)
     cards = [_with_holders(card, overlapping.get(card.row.line)) for card in cards]
-    pairs = {card.row.line: card for card in cards}
+    by_line = {card.row.line: card for card in cards}
     owners: dict[Number, list[Card]] = defaultdict(list)
     passed_over: dict[Number, list[Card]] = defaultdict(list)
+    spaced: dict[Number, list[Card]] = defaultdict(list)
     issues: dict[Number, list[Card]] = defaultdict(list)
     of_credential: dict[str, list[Card]] = defaultdict(list)
     for card in cards:
         of_credential[card.credential].append(card)
         if card.number is None:
+            if number := _number_without_white_space(card, texts):
+                spaced[number].append(card)
             continue
         if card.code == "superseded":
             passed_over[card.number].append(card)
@@ -173,10 +178,11 @@ def build_register(
                 issues[Number(card.kind.namespace, card.kind.without_issue(card.number.values))].append(card)
     return Register(
         file=site.credentials.name, cards=tuple(cards), owners=_freeze(owners), superseded_owners=_freeze(passed_over),
+        spaced_owners=_freeze(spaced),
         rows_of_credential={credential: tuple(them) for credential, them in of_credential.items()},
         near_ids=group_ids(of_credential), issues=_freeze(issues),
         overlapping={
-            line: (pairs[one.row.line], pairs[other.row.line]) for line, (one, other) in overlapping.items()
+            line: (by_line[one.row.line], by_line[other.row.line]) for line, (one, other) in overlapping.items()
         },
     )  # fmt: skip
 
@@ -234,6 +240,15 @@ def _describe_unreadable(site: Site, row: Assignment, result: TextResult, roundi
         result = result.if_whole
     code = result.code if result.code == "spreadsheet-damage" else "unreadable-value"
     return code, describe_white_space(site.credentials, "value", row.value) or result.reason
+
+
+def _number_without_white_space(card: Card, texts: TextResults) -> Number | None:
+    """The number that the value of an unreadable row has without the white space around it."""
+    bare = strip_white_space(card.row.value)
+    if card.code != "unreadable-value" or bare == card.row.value:
+        return None
+    result = texts.read(card.kind.value, card.kind, bare)
+    return Number(card.kind.namespace, result.number) if result.number else None
 
 
 def describe_superseded(row: Superseded) -> str:

@@ -83,6 +83,8 @@ def _candidates_for(
             yield f"{credential} (in a row that does not count)"
         for credential in damaged.credentials_of(sighting, verdict.number):
             yield f"{credential} (if a spreadsheet altered its value)"
+        for credential in distinct_credentials(register.spaced_owners.get(verdict.number, ())):
+            yield f"{credential} (white space stands around its value)"
 
 
 class DamagedNumbers:

@@ -15,7 +15,7 @@ from datetime import date
 from credkit.core.fields import Item
 from credkit.core.sentences import format_count, quote, redacted_repr
 from credkit.crosswalk.register import Card, Number, Register, format_number
-from credkit.crosswalk.result import MOST_VALUES_NAMED, FileLine, join_values
+from credkit.crosswalk.result import MOST_VALUES_NAMED, FileLine, describe_rows, join_values
 from credkit.crosswalk.rounding import ColumnVerdicts, column_of
 from credkit.crosswalk.sightings import Sighting
 from credkit.crosswalk.statuses import ACTIVE, EARLY, status_when_read
@@ -188,6 +188,9 @@ def _judge_alone(site: Site, register: Register, columns: ColumnVerdicts, sighti
         )
     elif not known:
         code, reason = "unknown-card", f"no credential has the number {quote_number(sighting, number, ())}"
+        if spaced := register.spaced_owners.get(number):
+            rows = describe_rows(card.row.line for card in spaced)
+            reason += f"; with white space around it: {rows} of the credentials"
     return Verdict(sighting=sighting, code=code, reason=reason, number=number, owners=known)
 
 
