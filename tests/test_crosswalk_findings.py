@@ -422,6 +422,14 @@ def test_white_space_around_ids_is_named_with_its_cure(site: Site) -> None:
     )
     text = found(walk(site, gate(hexed(12, 345), expected="c-1")), "unknown-expected")["readings.csv"].text
     assert text.endswith("'c-1' (did you mean 'C-1'?)")
+    text = found(walk(site, third(replaces="C-1 ")), "replaces")["an unknown credential"].text
+    assert text == (
+        "'C-3' replaces 'C-1 ' (did you mean 'C-1'?; it has a space at its end: strip = [\"replaces\"] under "
+        "[files.credentials] takes it off) (line 4)"
+    )
+    assert found(walk(site, third(source="west ")), "unknown-source")["west "].text.endswith(
+        "(did you mean 'west'?; it has a space at its end: strip = [\"source\"] under [files.credentials] takes it off)"
+    )
     near = two().card("C-1 ", "01200999", "P-7")
     cure = '. White space at their ends: strip = ["credential_id"] under [files.credentials] takes it off. If'
     assert cure in found(walk(site, near), "near-id")["credential_id"].text

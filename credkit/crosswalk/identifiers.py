@@ -88,7 +88,8 @@ def find_unknown_expected(site: Site, register: Register, seen: Sequence[Sightin
                 unknown[row.expected].append(row.line)
     if unknown:
         lines = sorted(line for them in unknown.values() for line in them)
-        named = join_values(unknown, quote=lambda each: _describe_unknown_id(site.readings, each, register))
+        offers = {each: _offer(site.readings, "expected", each, register.near_ids) for each in unknown}
+        named = join_values(unknown, quote=lambda each: f"{quote_id(each)}{offers[each]}")
         yield Finding(
             code="unknown-expected", subject=site.readings.name, count=len(lines),
             text=f"the desk expected {format_count(len(unknown), 'credential')} that no row has "
@@ -97,13 +98,18 @@ def find_unknown_expected(site: Site, register: Register, seen: Sequence[Sightin
         )  # fmt: skip
 
 
-def _describe_unknown_id(file: CsvFile, expected: str, register: Register) -> str:
-    """An id that no row has, with the one that was probably meant, and what takes white space off."""
-    ends = describe_ends(expected)
-    cure = f"it has {ends}: {file.describe_stripping('expected')}" if ends else ""
-    offer = did_you_mean(expected, register.near_ids).removeprefix("; ")
-    more = "; ".join(filter(None, (offer, cure)))
-    return f"{quote_id(expected)}{f' ({more})' * bool(more)}"
+def _offer(file: CsvFile, column: str, text: str, known: Mapping[str, tuple[str, ...]]) -> str:
+    """Of an id that is not among the ``known`` ones: the one that was probably meant, and what takes white space off.
+
+    >>> from pathlib import Path
+    >>> file = CsvFile(path=Path(), name="", site_key="{} under [files.readings]")
+    >>> _offer(file, "expected", "c-1", group_ids(["C-1"])), _offer(file, "expected", "C-2", group_ids(["C-1"]))
+    (" (did you mean 'C-1'?)", '')
+    """
+    ends = describe_ends(text)
+    cure = f"it has {ends}: {file.describe_stripping(column)}" if ends else ""
+    more = "; ".join(filter(None, (did_you_mean(text, known).removeprefix("; "), cure)))
+    return f" ({more})" if more else ""
 
 
 def find_unknown_sources(site: Site, register: Register) -> Iterator[Finding]:
@@ -119,12 +125,12 @@ def find_unknown_sources(site: Site, register: Register) -> Iterator[Finding]:
         yield Finding(
             code="unknown-source", subject=mask_accounts(source) or "(empty)", count=len(cards),
             text=f"{where}; order_of_truth has {join_values(order, quote=quote_id)}, so this source counts last"
-            f"{did_you_mean(source, known) or nearest(source, order)}",
+            f"{_offer(site.credentials, 'source', source, known) or nearest(source, order)}",
             rows=register.lines_of(cards),
         )  # fmt: skip
 
 
-def check_replaced(register: Register) -> Iterator[Finding]:
+def check_replaced(site: Site, register: Register) -> Iterator[Finding]:
     """Findings on rows that replace what they cannot: an unknown credential, themselves, another person's or kind's."""
     problems: dict[str, list[Card]] = defaultdict(list)
     for card in register.cards:
@@ -132,9 +138,9 @@ def check_replaced(register: Register) -> Iterator[Finding]:
             problems[problem].append(card)
     for problem, cards in problems.items():
         pairs = Counter((card.credential, card.row.replaces) for card in cards)
+        offers = {old: _offer(site.credentials, "replaces", old, register.near_ids) for _, old in pairs}
         named = join_values(
-            (f"{quote_id(new)} replaces {quote_id(old)}{did_you_mean(old, register.near_ids)}" for new, old in pairs),
-            quote=str,
+            (f"{quote_id(new)} replaces {quote_id(old)}{offers[old]}" for new, old in pairs), quote=str
         )  # fmt: skip
         yield Finding(
             code="replaces", subject=problem, count=len(cards),

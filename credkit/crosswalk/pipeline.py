@@ -75,7 +75,7 @@ def crosswalk(site: Site, rows: Rows | None = None) -> Crosswalk:
         *find_row_doubts(site, register),
         *find_unknown_expected(site, register, seen),
         *find_unknown_sources(site, register),
-        *check_replaced(register),
+        *check_replaced(site, register),
         *reader_findings.findings,
         *describe_clock_faults(site, clock_faults),
     ]
