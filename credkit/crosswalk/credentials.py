@@ -133,7 +133,8 @@ def find_several_holders(site: Site, register: Register, doubts: Doubts) -> Iter
             doubts.add(card, "several-holders", f"on {site.as_of} {holders} has it too ({lines}{more})")
         yield Finding(
             code="several-holders", subject=mask_accounts(credential), count=len(group),
-            text=f"on {site.as_of} {join_values(card.row.person for card in group)} all have it "
+            text=f"on {site.as_of} {join_values(card.row.person for card in group)} "
+            f"{'both' if len(group) == 2 else 'all'} have it "
             f"({describe_rows(card.row.line for card in group)}): end the assignments that are over",
             rows=register.lines_of(group),
         )  # fmt: skip
