@@ -16,6 +16,7 @@ import pytest
 
 from credkit import chain
 from credkit.audit import Audit, audit_text
+from credkit.audit.causes import MOST_READERS_DIAGNOSED
 from credkit.audit.sentences import UNSTEADY
 from credkit.audit.summary import TimeCounts
 from credkit.audit.undetected_errors import Channel, CheckedFrames, estimate_undetected
@@ -181,9 +182,8 @@ def test_a_reader_without_one_time_says_so(demo_audit: Audit) -> None:
     changed = replace(
         demo_audit, readers=tuple(replace(each, unsteady=True, changes=()) for each in demo_audit.readers)
     )
-    assert " ".join(audit_text(changed, ZONE).split()).count(UNSTEADY) == sum(
-        bool(each.failing) for each in demo_audit.readers
-    )
+    failing = sum(bool(each.failing) for each in demo_audit.readers)
+    assert " ".join(audit_text(changed, ZONE).split()).count(UNSTEADY) == min(failing, MOST_READERS_DIAGNOSED)
     assert f"Since when: {UNSTEADY}." in Page(report(changed, ZONE)).paragraphs
 
 

@@ -315,6 +315,10 @@ CASES: dict[str, list[tuple[str, int, Files, Files]]] = {  # code: subject, coun
     "unknown-expected": [
         ("readings.csv", 2, gate(hexed(12, 345), hexed(40, 346), expected="C-9"), gate(hexed(12, 345), expected="C-1")),
     ],
+    "white-space": [
+        ("person_id", 1, third(person="P-3 "), third(person="P 3")),
+        ("credential_id", 1, two().card("\u00a0C-3", "01200347", "P-3"), third()),
+    ],
     "unknown-source": [
         ("West", 1, third(source="West"), third()), ("(empty)", 1, third(source=""), third(source="east")),
     ],

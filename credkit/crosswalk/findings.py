@@ -202,12 +202,14 @@ def find_unseen(site: Site, register: Register, evidence: Evidence) -> Iterator[
     for kind in site.kinds:
         them = [credential for credential, kinds in active.items() if kind in kinds]
         count = len(them)
-        missing = sum((credential, kind) not in seen for credential in them)
+        unseen = [credential for credential in them if (credential, kind) not in seen]
+        missing = len(unseen)
         if missing:
             nowhere = "" if kind in read else " (no reader reads this kind)"
             verb = "was" if missing == 1 else "were"
             text = f"{missing:,} of {format_count(count, 'active credential')} {verb} never seen{nowhere}"
-            yield Finding(code="never-seen", subject=kind, count=missing, text=text)
+            cards = [card for each in unseen for card in register.cards_of(each) if card.kind.name == kind]
+            yield Finding(code="never-seen", subject=kind, count=missing, text=text, rows=register.lines_of(cards))
 
 
 def _find_half_seen(

@@ -56,6 +56,19 @@ def find_near_ids(site: Site, register: Register, doubts: Doubts) -> Iterator[Fi
             )  # fmt: skip
 
 
+def find_white_space(site: Site, register: Register) -> Iterator[Finding]:
+    """The ids with white space around them, column by column: they are kept, and written, as they are."""
+    for column, name in (("person", "person_id"), ("credential", "credential_id")):
+        spaced = [card for card in register.cards if describe_ends(getattr(card.row, column))]
+        if spaced:
+            ids = dict.fromkeys(getattr(card.row, column) for card in spaced)
+            yield Finding(
+                code="white-space", subject=name, count=len(spaced), rows=register.lines_of(spaced),
+                text=f"{describe_rows(card.row.line for card in spaced)}; {quote_id(next(iter(ids)))} has "
+                f"{describe_ends(next(iter(ids)))}: {site.credentials.describe_stripping(name)}",
+            )  # fmt: skip
+
+
 def _describe_near(column: str, each: str, others: Sequence[str], rows: Mapping[str, Sequence[Card]]) -> str:
     """The ids that one id is nearly.
 

@@ -28,7 +28,13 @@ from credkit.crosswalk.findings import (
     find_reading_problems,
     find_unseen,
 )
-from credkit.crosswalk.identifiers import check_replaced, find_near_ids, find_unknown_expected, find_unknown_sources
+from credkit.crosswalk.identifiers import (
+    check_replaced,
+    find_near_ids,
+    find_unknown_expected,
+    find_unknown_sources,
+    find_white_space,
+)
 from credkit.crosswalk.lines import CardJudge, find_held_lines
 from credkit.crosswalk.note_findings import find_notes, tabulate_duplicates
 from credkit.crosswalk.ordering import order_findings
@@ -68,6 +74,7 @@ def crosswalk(site: Site, rows: Rows | None = None) -> Crosswalk:
     doubts = Doubts()
     findings = [
         *find_near_ids(site, register, doubts),
+        *find_white_space(site, register),
         *find_several_holders(site, register, doubts),
         *find_duplicate_numbers(site, register, found, doubts),
         *find_two_active(site, register, doubts),

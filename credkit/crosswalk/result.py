@@ -61,6 +61,7 @@ FACT_CODES = {  # of findings that hold no line and except no row
     "single-facility": "a reader that seems to send one facility code for all cards",
     "clock": "a reader whose clock is wrong: the times of these readings prove nothing",
     "unknown-expected": "cards that the desk expected, and no credentials row has",
+    "white-space": "ids with white space around them, which are kept as they are",
     "unknown-source": "sources that the order of truth does not name",
     "replaces": "credentials that replace what they cannot replace",
     "noted-numbers": "numbers that may not be a card's own: shared, reserved, random or truncated",

@@ -28,6 +28,7 @@ def near_ids(world: World, serials: Serials) -> None:
                 numbers={SERIAL: serials.draw()},
             )
         )  # fmt: skip
+    world.plant("white-space", "person_id", 1, f"a space stands behind {people[2]} in West's register")
     world.plant("near-id", "person_id", 8, f"{', '.join(people)} of East are {', '.join(others)} in West's register")
 
 
