@@ -136,6 +136,15 @@ def test_the_hour_that_occurs_twice_in_many_rows(tmp_path: Path) -> None:
     assert any(line.startswith("- line 62: ") and "does not occur" in line for line in details)
 
 
+def test_a_local_time_is_asked_for_without_an_offset(tmp_path: Path) -> None:
+    """What the sentence and the cure show is accepted by the next run."""
+    file = readings(tmp_path, "31.3.2026 8:15,gate,1,,\n", "1.4.2026 8:15,gate,1,,\n", local=True)
+    with refusal(DefinitionError) as caught:
+        read_readings(file, ["gate"], AMSTERDAM)
+    assert "+02:00" not in str(caught.value)
+    assert "2026-03-31T08:15:00" in str(caught.value)
+
+
 # ── one error for all files ─────────────────────────────────────────────────────────────────────
 
 

@@ -22,6 +22,7 @@ class MomentFault(StrEnum):
     """What is wrong with a text that is no time: the sentence about it, with braces for the text."""
 
     NO_TIME = "time is {}, not a time such as 2026-03-31T08:15:00+02:00"
+    NO_LOCAL_TIME = "time is {}, not a time such as 2026-03-31T08:15:00"
     HAS_OFFSET = "time {} has an offset, but the site file declares local times"
     NO_OFFSET = "time {} has no offset from UTC ({hint})"
     OCCURS_TWICE = "the local time {} occurs twice in {zone}: an offset is needed"
@@ -51,25 +52,26 @@ def find_moment(text: str, zone: tzinfo, *, local: bool = False, either: bool = 
     >>> find_moment("2026-03-31T08:15:00", UTC).name
     'NO_OFFSET'
     """
+    no_time = MomentFault.NO_LOCAL_TIME if local else MomentFault.NO_TIME
     match = _TIME.fullmatch(text)
     try:
         found = datetime.fromisoformat(text.replace(",", ".")) if match else None
     except ValueError:
         found = None
     if match is None or found is None or found.year not in ACCEPTED_YEARS:
-        return MomentFault.NO_TIME
+        return no_time
     if match["offset"] and local:
         return MomentFault.HAS_OFFSET
     if match["offset"]:
         placed = found.astimezone(UTC)
-        return placed if placed.year in ACCEPTED_YEARS else MomentFault.NO_TIME
+        return placed if placed.year in ACCEPTED_YEARS else no_time
     if not (local or either):
         return MomentFault.NO_OFFSET
     placed = found.replace(tzinfo=zone)
     if placed.utcoffset() != placed.replace(fold=1).utcoffset():
         return MomentFault.OCCURS_TWICE if _was_shown(placed) else MomentFault.NEVER_OCCURS
     placed = placed.astimezone(UTC)
-    return placed if placed.year in ACCEPTED_YEARS else MomentFault.NO_TIME
+    return placed if placed.year in ACCEPTED_YEARS else no_time
 
 
 def _was_shown(placed: datetime) -> bool:

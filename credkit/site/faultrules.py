@@ -86,6 +86,7 @@ def moment_rules(zone: tzinfo) -> Mapping[MomentFault, FaultRule]:
     """The rule for each fault of a time; ``zone`` is the site's."""
     headlines = {
         MomentFault.NO_TIME: "time is not a time such as 2026-03-31T08:15:00+02:00",
+        MomentFault.NO_LOCAL_TIME: "time is not a time such as 2026-03-31T08:15:00",
         MomentFault.HAS_OFFSET: "time has an offset, but the site file declares local times",
         MomentFault.NO_OFFSET: f"time has no offset from UTC ({LOCAL_TIME_HINT})",
         MomentFault.OCCURS_TWICE: f"the local time occurs twice in {zone}: an offset is needed",
@@ -94,6 +95,7 @@ def moment_rules(zone: tzinfo) -> Mapping[MomentFault, FaultRule]:
     offsets = f'{_AGAIN} offsets from UTC (2026-03-31T08:15:00+02:00), and remove time = "local" from the site file.'
     cures = {
         MomentFault.NO_TIME: f"{_AGAIN} dates and times as 2026-03-31T08:15:00+02:00.",
+        MomentFault.NO_LOCAL_TIME: f"{_AGAIN} dates and times as 2026-03-31T08:15:00.",
         MomentFault.HAS_OFFSET: 'Remove time = "local" under [files.readings] if every time has one.',
         MomentFault.NO_OFFSET: f'{_AGAIN} offsets from UTC, or declare time = "local" under [files.readings].',
         MomentFault.OCCURS_TWICE: offsets,
