@@ -124,8 +124,8 @@ def test_the_pilots_swipes_are_of_cards_in_force_typed_under_one_layout_then_ano
 def test_the_chain_that_the_finding_names_reads_the_pilots_swipes(
     demo: Demo, demo_crosswalk: Crosswalk, tmp_path: Path
 ) -> None:
-    (finding,) = (each for each in demo_crosswalk.findings if (each.code, each.subject) == ("unreadable", "pilots"))
-    (named,) = re.findall(r"\((keyboard:[^)]+)\)", finding.text)
+    (finding,) = (each for each in demo_crosswalk.findings if (each.code, each.subject) == ("re-set", "pilots"))
+    (named,) = re.findall(r'chain = "(keyboard:[^"]+)"', "\n".join(finding.lines))
     mended = demo.site.read_text(encoding="utf-8").replace(
         'chain = "track:2/staff-stripe"\n',
         f"""

@@ -88,9 +88,15 @@ def _join_disputes(them: Sequence[Verdict]) -> str:
 
 def _describe_unknown(them: Sequence[Verdict]) -> str:
     """How many readings of how many numbers, and the numbers that were read most often."""
-    numbers = Counter(quote_number(verdict.sighting, verdict.number, ()) for verdict in them if verdict.number)
-    named = join_values(sorted(numbers, key=lambda number: (-numbers[number], number)), quote=str)
-    return f"{describe_readings(them)} of {format_count(len(numbers), 'number')} that no credential has: {named}"
+    numbers = {verdict.number for verdict in them if verdict.number}
+    counts = Counter(
+        quote_number(verdict.sighting, verdict.number, ())
+        for verdict in them
+        if verdict.number and not holds_track(verdict.sighting.text)
+    )
+    named = join_values(sorted(counts, key=lambda number: (-counts[number], number)), quote=str)
+    unknown = f"{describe_readings(them)} of {format_count(len(numbers), 'number')} that no credential has"
+    return f"{unknown}: {named}" if named else unknown
 
 
 def _describe_other_issues(them: Sequence[Verdict]) -> str:
