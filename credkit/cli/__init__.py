@@ -52,6 +52,7 @@ DISCOVER_COMMANDS = {  # the commands of `credkit discover`, likewise
     "layout": ("credkit.cli.discover.layout", "Find the checks and fields of bit frames."),
     "chain": ("credkit.cli.discover.chain", "Find what turns one reader's texts into another's."),
     "digits": ("credkit.cli.discover.digits", "Find the check digits of printed numbers."),
+    "site": ("credkit.cli.discover.site", "Propose a site file from captures."),
 }
 GROUPS = {"card": CARD_COMMANDS, "discover": DISCOVER_COMMANDS}
 EVERY_COMMAND = tuple(

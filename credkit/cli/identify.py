@@ -71,6 +71,8 @@ def identify(
             if ends := describe_ends(value.strip(BLANKS)):
                 door.say(f"{redacted_repr(value)} has {ends}: remove it.")
         _suggest_relate(door, values, bool(hide))
+        door.say("A folder of what its readers captured, beside the register, may show more:")
+        door.say("  credkit discover site FOLDER", indent="  ")
         return 1
     count = len(groups)
     door.say(f"{'One kind' if count == 1 else f'{count} kinds'} of reading for {what}, the likeliest first.")

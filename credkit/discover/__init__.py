@@ -19,10 +19,12 @@ if TYPE_CHECKING:
     from credkit.discover.crcrecovery import common_starts as common_starts
     from credkit.discover.layoutsearch import layout as layout
     from credkit.discover.layoutsearch import layouts as layouts
+    from credkit.discover.sites import site as site
 
 _HOMES = {  # each call is loaded when it is first used
     "chain": "chains", "check_digits": "checkdigits", "common_starts": "crcrecovery",
     "find_block_checks": "blockchecks", "layout": "layoutsearch", "layouts": "layoutsearch",
+    "site": "sites",
 }  # fmt: skip
 
 

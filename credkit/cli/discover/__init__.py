@@ -24,6 +24,10 @@ def discover(ctx: click.Context) -> None:
     \b
     The numbers printed on its badges:
       credkit discover digits badges.txt
+
+    \b
+    What its readers captured, beside its register:
+      credkit discover site brackwater
     """
     if ctx.invoked_subcommand is None:
         click.echo(ctx.get_help())

@@ -1,0 +1,152 @@
+"""The folder that ``credkit discover site`` reads: captures of several readers, and a register if there is one."""
+
+from __future__ import annotations
+
+import csv
+import re
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from datetime import date, datetime
+from pathlib import Path
+
+from bitstring import Bits
+
+from credkit.core.errors import DefinitionError
+from credkit.discover.siteregister import RegisterRow
+from credkit.files.csvfiles import CsvFile
+from credkit.files.regularfiles import read_regular
+from credkit.privacy.accounts import holds_track
+from credkit.privacy.stripes import stripe_texts
+
+DELIMITERS = ",;\t|"
+LARGEST_FILE_BYTES = 1 << 28
+_BITS, _HEX = re.compile("[01]{60,}"), re.compile("[0-9A-Fa-f]{15,}")  # records that may hold a payment track
+
+
+@dataclass(slots=True)
+class SiteFolder:
+    """What the files of a folder hold: each reader's texts and times in their order, and the register's rows.
+
+    ``times`` are empty for a reader whose file has none. ``skipped`` names the files that are neither.
+    """
+
+    readings: dict[str, list[str]] = field(default_factory=dict)
+    times: dict[str, list[str]] = field(default_factory=dict)
+    register: list[RegisterRow] = field(default_factory=list)
+    has_local_times: bool = False
+    as_of: date | None = None
+    files: list[str] = field(default_factory=list)
+    registers: list[str] = field(default_factory=list)
+    skipped: list[str] = field(default_factory=list)
+
+
+def read_site_folder(folder: Path) -> SiteFolder:
+    """The captures and the register in ``folder``.
+
+    A CSV file with the columns kind and value is a register; one with reader and text holds the readings of several
+    readers; one with text, and without person_id, those of the reader that it is called after, as has a file .txt with
+    a text a line. Raises `DefinitionError` for a payment track, and where there is no capture.
+    """
+    found = SiteFolder()
+    rows: dict[str, list[tuple[str, str]]] = defaultdict(list)
+    for path in sorted(folder.iterdir()):
+        if not path.is_file() or path.suffix.lower() not in (".csv", ".txt"):
+            continue
+        file = CsvFile(path=path, name=path.name)
+        if path.suffix.lower() == ".txt":
+            lines = enumerate(_read_text(path).splitlines(), 1)
+            _take(file, rows, found, [(line, path.stem, text.strip(), "") for line, text in lines if text.strip()])
+            continue
+        header, body = _read_csv(file)
+        if {"kind", "value"} <= {*header}:
+            kind, value = header.index("kind"), header.index("value")
+            issue = header.index("issue") if "issue" in header else None
+            for line, cells in body:
+                row = RegisterRow(cells[kind], cells[value], "" if issue is None else cells[issue])
+                _refuse_track(file, line, row.value)
+                found.register.append(row)
+            found.registers.append(path.name)
+        elif "text" in header and "person_id" not in header:
+            text = header.index("text")
+            reader = header.index("reader") if "reader" in header else None
+            time = header.index("time") if "time" in header else None
+            _take(file, rows, found, [
+                (line, path.stem if reader is None else cells[reader], cells[text], "" if time is None else cells[time])
+                for line, cells in body if cells[text]
+            ])  # fmt: skip
+        else:
+            found.skipped.append(path.name)
+    if not rows:
+        raise DefinitionError(
+            f"{folder}: there is no capture, expected a CSV file with the columns reader and text, or one file a reader"
+        )
+    for name, each in rows.items():
+        _put_in_order(found, name, each)
+    return found
+
+
+def _take(
+    file: CsvFile, rows: dict[str, list[tuple[str, str]]], found: SiteFolder, read: Sequence[tuple[int, str, str, str]]
+) -> None:
+    """Take the readings of one file: line, reader, text and time of each."""
+    seen = set()
+    for line, reader, text, time in read:
+        if text not in seen:
+            seen.add(text)
+            _refuse_track(file, line, text)
+        rows[reader].append((time, text))
+    found.files.append(file.name)
+
+
+def _refuse_track(file: CsvFile, line: int, text: str) -> None:
+    """Refuse a text that holds a payment track, in characters or in bits."""
+    bits = Bits()
+    if _BITS.fullmatch(text):
+        bits = Bits(f"0b{text}")
+    elif _HEX.fullmatch(text):
+        bits = Bits(f"0x{text}")
+    if holds_track(text) or any(holds_track(each) for each, _ in (stripe_texts(bits) if bits else ())):
+        file.refuse_track(line)
+
+
+def _put_in_order(found: SiteFolder, name: str, rows: Sequence[tuple[str, str]]) -> None:
+    """A reader's texts in the order of their times, if all of them have one; else as they stand in the files."""
+    try:
+        moments = [datetime.fromisoformat(time) for time, _ in rows]
+        order = sorted(range(len(rows)), key=moments.__getitem__)
+    except (ValueError, TypeError):
+        found.readings[name] = [text for _, text in rows]
+        return
+    found.readings[name] = [rows[place][1] for place in order]
+    found.times[name] = [moments[place].isoformat() for place in order]
+    found.has_local_times = found.has_local_times or moments[0].tzinfo is None
+    middle = moments[order[len(order) * 9 // 10]].date()
+    found.as_of = max(middle, found.as_of or middle)
+
+
+def _read_text(path: Path) -> str:
+    try:
+        return read_regular(path, LARGEST_FILE_BYTES).decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise DefinitionError(f"{path.name}: byte {error.start} is not UTF-8") from None
+
+
+def _read_csv(file: CsvFile) -> tuple[list[str], list[tuple[int, list[str]]]]:
+    """The header and the rows of a CSV file, with their lines; the delimiter is the one most in the header."""
+    lines = _read_text(file.path).splitlines()
+    first = lines[0] if lines else ""
+    delimiter = max(DELIMITERS, key=first.count)
+    reader = csv.reader(lines, delimiter=delimiter, strict=True)
+    rows: list[tuple[int, list[str]]] = []
+    try:
+        rows.extend((reader.line_num, cells) for cells in reader if cells)
+    except csv.Error as error:
+        file.refuse(reader.line_num, f"the row is not CSV: {error}")
+    if not rows:
+        return [], []
+    header = [name.strip() for name in rows[0][1]]
+    for line, cells in rows[1:]:
+        if len(cells) != len(header):
+            file.refuse(line, f"the row has {len(cells)} cells, expected {len(header)}")
+    return header, rows[1:]

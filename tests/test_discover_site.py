@@ -1,0 +1,290 @@
+"""Discovery of sites: kinds, readers and chains from captures, against sites whose chains are known.
+
+The demo's site file and the random sites say what each reader's chain truly is; what is proposed must give the same
+numbers. Faults that are planted in the demo (a reader in another order than its file says) are excepted by asking only
+for texts that the declared chain takes to a registered number.
+"""
+
+from __future__ import annotations
+
+import pickle
+import shutil
+from collections import Counter, defaultdict
+from datetime import date
+from pathlib import Path
+from random import Random
+
+import pytest
+
+from credkit import chain, discover
+from credkit.core.codec import AnyCodec
+from credkit.core.fields import Item
+from credkit.demo import Demo
+from credkit.discover.siteregister import RegisterRow
+from credkit.discover.siteresults import SiteDiscovery
+from credkit.discover.sitetoml import site_toml
+from credkit.site import load_site
+from credkit.site.description import load_rows
+from credkit.site.model import CredentialKind, Reader, Rows
+from tests.amounts import amounts
+from tests.commandline import records, run
+from tests.randomsites import RandomSite, random_site
+from tests.test_discover_chain import frame
+from tests.tracks import TRACK_2
+
+# Planted in the demo: the file declares another order or chain than these readers have, throughout or nearly.
+MISDECLARED = {"ferry", "linkspan"}
+UNDECIDED = {"crane"}  # has a layout of its own
+
+
+@pytest.fixture(scope="module")
+def proposed(demo: Demo, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The demo's folder with the site file that the command proposes in the place of the demo's own."""
+    home = tmp_path_factory.mktemp("proposed")
+    for name in ("credentials.csv", "readings.csv"):
+        shutil.copy(demo.site.parent / name, home)
+    result = run("discover", "site", str(home), "--out", str(home / "site.toml"))
+    assert result.exit_code == 0, result.output
+    return home
+
+
+def test_the_site_file_of_the_demo_is_recovered(demo: Demo, proposed: Path) -> None:
+    declared, found = load_site(demo.site), load_site(proposed / "site.toml")
+    assert set(declared.readers) - set(found.readers) == UNDECIDED
+    rows = load_rows(declared)
+    registered = defaultdict(set)
+    for card in rows.credentials:
+        kind = declared.kinds[card.kind]
+        fields = kind.value._decode_raw(card.value)
+        if fields is not None:
+            values = {**fields, "issue": card.issue}
+            registered[card.kind].add(tuple(values[name] for name in kind.key if name != kind.issue))
+    compared, wrong = Counter[str](), []
+    for row in rows.readings:
+        before, after = declared.readers[row.reader], found.readers.get(row.reader)
+        if after is None or before.stream:
+            continue
+        period = before.period(row.time + before.clock_offset)
+        number = None if period is None else number_by(period.codec, before.kind, row.text)
+        if number is None or before.kind.without_issue(number) not in registered[before.kind.name]:
+            continue
+        compared[row.reader] += 1
+        later = after.period(row.time)
+        if later is None or number_by(later.codec, after.kind, row.text) != number:
+            wrong.append((row.line, row.reader, row.text))
+    assert wrong == []
+    plain = {name for name, reader in declared.readers.items() if not reader.stream}
+    assert set(compared) >= plain - UNDECIDED - MISDECLARED
+    for name in set(found.readers) - MISDECLARED:
+        assert found.readers[name].kind.name == declared.readers[name].kind.name
+    for name in ("lockers", "time-clock"):
+        assert entries(found.readers[name], rows_of(name, rows)) == entries(declared.readers[name], rows_of(name, rows))
+
+
+def number_by(codec: AnyCodec, kind: CredentialKind, text: str) -> tuple[Item, ...] | None:
+    """The number that a chain gives of a text, if it gives one."""
+    fields = codec._decode_raw(text)
+    return None if fields is None else kind.number_in(fields)
+
+
+def rows_of(name: str, rows: Rows) -> list[str]:
+    """The texts of a reader, in the order of time."""
+    own = [row for row in rows.readings if row.reader == name]
+    return [row.text for row in sorted(own, key=lambda row: (row.time, row.line))]
+
+
+def entries(reader: Reader, texts: list[str]) -> list[tuple[Item, ...] | None]:
+    """The numbers of a reader whose rows a stream joins."""
+    assert reader.stream is not None
+    values = [frame.value for frame in reader.stream.frames(texts) if frame.value is not None]
+    found = [number_by(reader.periods[0].codec, reader.kind, value) for value in values]
+    assert sum(each is not None for each in found) > 50
+    return found
+
+
+def test_what_is_planted_in_the_demo_is_seen(proposed: Path) -> None:
+    """The ferry's reader has its bytes reversed, the yard's was re-set: tests of the demo say where."""
+    found = load_site(proposed / "site.toml")
+    assert "reverse-bytes" in found.readers["ferry"].periods[0].codec.name
+    assert [len(found.readers[name].periods) for name in ("yard", "east-gate")] == [2, 1]
+    end = found.readers["yard"].periods[0].end
+    assert end is not None
+    assert end.isoformat()[:10] == "2026-03-14"
+
+
+def test_the_proposal_has_its_evidence_beside_each_reader(proposed: Path) -> None:
+    text = (proposed / "site.toml").read_text(encoding="utf-8")
+    assert text.count(" bits beyond chance.") == len(load_site(proposed / "site.toml").readers)
+    assert "# UNDECIDED: crane: " in text
+    assert "# UNDECIDED: no reader gives these numbers" in text.partition("[kinds.tug-card]")[0]
+
+
+# ── random sites ────────────────────────────────────────────────────────────────────────────────
+
+
+def judge(site: RandomSite, found: SiteDiscovery) -> Counter[str]:
+    """How many readers are right, undecided and wrong; one is right if every text has its true number."""
+    texts = defaultdict(set)
+    for reading in site.readings:
+        texts[reading.reader].add(reading.text)
+    keys, verdicts = {kind.name: kind.key for kind in found.kinds}, Counter[str]()
+    for reader in found.readers:
+        if not reader.is_decided:
+            verdicts["undecided"] += 1
+            continue
+        true, codecs = chain(site.chains[reader.name]), [chain(text) for text in reader.chains]
+        same = reader.kind == (reader.name.partition("-")[2] or "locker")
+        for text in {"010203", "999999"} if reader.stream else texts[reader.name]:
+            fields = true._decode_raw(text)
+            if fields is not None and same:
+                names = ["uid"] if "uid" in fields else keys[reader.kind]
+                read = [codec._decode_raw(text) for codec in codecs]
+                numbers = {tuple(each[name] for name in keys[reader.kind]) for each in read if each is not None}
+                same = numbers == {tuple(fields[name] for name in names)}
+        verdicts["right" if same else "wrong"] += 1
+    return verdicts
+
+
+@amounts("count", quick=6, whole=60)
+def test_random_sites(count: int) -> None:
+    verdicts = Counter[str]()
+    for seed in range(count):
+        site = random_site(seed)
+        texts = defaultdict(list)
+        for reading in site.readings:
+            texts[reading.reader].append(reading.text)
+        register = [RegisterRow(row[2], row[3], row[5]) for row in site.credentials]
+        verdicts += judge(site, discover.site(texts, register))
+    assert verdicts["wrong"] == 0
+    assert verdicts["right"] >= 0.9 * verdicts.total(), verdicts
+
+
+# ── nothing to find, and without a register ─────────────────────────────────────────────────────
+
+
+@amounts("count", quick=4, whole=40)
+def test_unrelated_texts_give_nothing(count: int) -> None:
+    """Texts that have nothing to do with the register: random ones, and a box far from its boxes."""
+    for seed in range(count):
+        dice = Random(seed)
+        start = dice.randrange(10**6, 10**7)
+        texts = {
+            "decimal": [f"{dice.randrange(10**8):08d}" for _ in range(200)],
+            "hex": [f"{dice.getrandbits(32):08X}" for _ in range(200)],
+            "box": [f"{start + n}" for n in range(200)],
+            "keys": list("0123456789" * 20),
+        }
+        facility, first = dice.randrange(1, 255), dice.randrange(1, 60_000)
+        register = [("frame", f"{facility:03d}{first + n:05d}", "") for n in range(300)]
+        register += [("serial", f"{dice.getrandbits(32):010d}", "") for _ in range(300)]
+        found = discover.site(texts, register)
+        assert [reader.chains for reader in found.decided] == []
+        assert all(reader.reason and reader.next_card for reader in found.readers)
+        assert discover.site(texts).decided == ()
+
+
+def test_without_a_register_checks_decide() -> None:
+    """Frames by the rule of SIA AC-01: one reader is told by its parity, the other by the numbers that both give."""
+    dice = Random(3)
+    cards = [(12, dice.randrange(65536)) for _ in range(80)]
+    texts = {
+        "gate": [f"{frame(*card):026b}" for card in cards[:60]],
+        "quay": [f"{facility:03d},{number:05d}" for facility, number in cards[20:]],
+        "office": [f"{dice.getrandbits(32):010d}" for _ in range(60)],
+    }
+    found = discover.site(texts)
+    readers = {reader.name: reader for reader in found.readers}
+    assert readers["gate"].chains == ("binary/wiegand-26",)
+    assert "binary/invert/reverse-bits/wiegand-26" in readers["gate"].rivals  # each half then has the parity it needs
+    assert chain(readers["quay"].chains[0]).decode("012,00345") == {"facility": 12, "number": 345}
+    assert readers["gate"].kind == readers["quay"].kind
+    assert not readers["office"].is_decided
+
+
+def test_two_value_orders_that_fit_alike_are_named() -> None:
+    """A register that has each card's number in both orders of bytes cannot tell which one a reader gives."""
+    dice = Random(5)
+    words = [dice.getrandbits(32) for _ in range(40)]
+    mirrored = [int.from_bytes(word.to_bytes(4, "big"), "little") for word in words]
+    found = discover.site(
+        {"gate": [f"{word:08X}" for word in words]}, [("serial", f"{word:010d}", "") for word in words + mirrored]
+    )
+    (reader,) = found.readers
+    assert not reader.is_decided
+    assert len(reader.rivals) == 2
+
+
+def test_the_result_is_a_value() -> None:
+    texts = {"gate": [f"{n * n * 7919 % 2**32:08X}" for n in range(1000, 1100)]}
+    register = [("serial", str(int(text, 16)), "") for text in texts["gate"]]
+    found = discover.site(texts, register)
+    assert found == discover.site(texts, register)
+    assert pickle.loads(pickle.dumps(found)) == found
+    assert not discover.site(texts, register, seconds=0).is_complete
+
+
+# ── the command ─────────────────────────────────────────────────────────────────────────────────
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    """One file a reader, and a register."""
+    numbers = [n * n * 7919 % 2**32 for n in range(1000, 1100)]
+    (tmp_path / "gate.txt").write_text("".join(f"{n:08X}\n" for n in numbers), encoding="utf-8")
+    rows = "".join(f"2026-11-{n % 28 + 1:02d}T08:00:00;{n:010d}\n" for n in numbers)
+    (tmp_path / "quay.csv").write_text(f"time;text\n{rows}", encoding="utf-8")
+    rows = "".join(f"serial,{n:010d}\n" for n in numbers)
+    (tmp_path / "credentials.csv").write_text(f"kind,value\n{rows}", encoding="utf-8")
+    return tmp_path
+
+
+def test_the_screen_begins_with_the_verdict_and_fits(folder: Path) -> None:
+    result = run("discover", "site", str(folder))
+    assert result.exit_code == 0
+    assert result.output.startswith("Chains are proposed for 2 of 2 readers, with a register.\n")
+    report = result.output.partition("The site file:")[0]
+    assert max(map(len, report.splitlines())) <= 80
+    (record,) = records(run("discover", "site", str(folder), "--json"))
+    assert [reader["name"] for reader in record["readers"]] == ["gate", "quay"]
+    assert record["toml"] in result.output
+
+
+def test_nothing_is_overwritten(folder: Path) -> None:
+    out = folder / "site.toml"
+    out.write_text("mine", encoding="utf-8")
+    result = run("discover", "site", str(folder), "--out", str(out))
+    assert result.exit_code == 2
+    assert out.read_text(encoding="utf-8") == "mine"
+
+
+def test_nothing_found_is_said_first(folder: Path) -> None:
+    (folder / "credentials.csv").write_text("kind,value\nserial,77\nserial,78\n", encoding="utf-8")
+    result = run("discover", "site", str(folder))
+    assert result.exit_code == 1
+    assert result.output.startswith("Nothing found for 2 readers, with a register")
+    assert "[readers" not in result.output
+
+
+def test_a_payment_track_is_refused(folder: Path) -> None:
+    (folder / "till.txt").write_text(f"{TRACK_2}\n", encoding="utf-8")
+    result = run("discover", "site", str(folder))
+    assert result.exit_code == 2
+    assert "till.txt line 1: payment track data" in result.stderr.replace("\n", " ")
+    assert TRACK_2 not in result.output
+
+
+def test_a_folder_without_captures(tmp_path: Path) -> None:
+    (tmp_path / "people.csv").write_text("person_id,name\n1,2\n", encoding="utf-8")
+    result = run("discover", "site", str(tmp_path))
+    assert result.exit_code == 2
+    assert "there is no capture" in result.stderr
+
+
+def test_names_are_written_as_toml_needs_them(tmp_path: Path) -> None:
+    """A reader's name may have spaces and quotes: the file loads, and has the same name."""
+    numbers = [n * n * 7919 % 2**32 for n in range(1000, 1100)]
+    name = 'gate "A" ü'
+    found = discover.site({name: [f"{n:08X}" for n in numbers]}, [("a b", f"{n:010d}", "") for n in numbers])
+    path = tmp_path / "site.toml"
+    path.write_text(site_toml(found, name="x", as_of=date(2026, 11, 30)), encoding="utf-8")
+    assert list(load_site(path).readers) == [name]
