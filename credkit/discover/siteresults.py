@@ -70,6 +70,6 @@ def undecided(base: FoundReader, reason: str, rivals: tuple[str, ...]) -> FoundR
     next_card = (
         f"present a card to {base.name} whose number is known and unlike the others', and compare what each chain gives"
         if rivals
-        else f"present three cards with known numbers to {base.name}, and compare: credkit discover chain PAIRS.csv"
+        else f"present cards with known numbers to {base.name}: credkit discover layout FILE finds a layout of its own"
     )
     return replace(base, rivals=rivals, reason=reason, next_card=next_card)

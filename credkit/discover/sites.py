@@ -8,6 +8,7 @@ that is decided. All else is undecided, with what to measure next.
 
 from __future__ import annotations
 
+from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from math import log2
@@ -17,10 +18,14 @@ from credkit.discover.clock import Clock, Progress
 from credkit.discover.sitereaders import ChainFit, NumberSet, ReaderTexts, chance_evidence, fit_chain, group_alike
 from credkit.discover.siteregister import FRAME_KEY, NUMBER_KEY, RegisterRow, build_chain, value_shapes
 from credkit.discover.siteresults import FoundKind, FoundReader, SiteDiscovery, undecided
-from credkit.discover.sitesearch import FEWEST_BITS, FEWEST_KNOWN, KNOWN_SHARE, RegisterSearch
+from credkit.discover.sitesearch import FEWEST_BITS, FEWEST_KNOWN, KNOWN_SHARE, RIVAL_SHARE, RegisterSearch
+from credkit.explain.candidates import find_candidates
 from credkit.explain.identification import identify
 
 IDENTIFIED_TEXTS = 30  # that identification is tried on
+SHARED_SHARE = 0.2  # of a reader's texts, that must be cards of another reader's texts
+UNDAMAGED_SHARE = 0.85  # of such a sample, that a chain must read
+MOST_PARTS = 6  # of a sample, each without other texts
 DOUBT = "other chains pass the same checks; the most usual one is proposed"
 NO_CHECK = "nothing found: no check decides, and no decided reader gives the same numbers"
 
@@ -83,7 +88,7 @@ def _without_register(texts: Mapping[str, ReaderTexts], clock: Clock) -> SiteDis
             continue
         equal = tuple(
             each.chain for each in fits[1:]
-            if len(each.known) == len(first.known) and kinds[each.kind] == kinds[first.kind]
+            if len(each.known) >= RIVAL_SHARE * len(first.known) and kinds[each.kind] == kinds[first.kind]
             and any(each.numbers[text] != first.numbers[text] for text in first.known & each.known)
         )  # fmt: skip
         if equal:
@@ -106,7 +111,9 @@ class _Identified(NamedTuple):
 def _identify(reader: ReaderTexts) -> _Identified | None:
     """The chain that checks speak for, if it reads most texts of a reader."""
     sample = reader.texts[:: max(1, -(-len(reader.texts) // IDENTIFIED_TEXTS))]
-    groups = identify(sample) if len(sample) >= FEWEST_KNOWN else []
+    groups = max(
+        map(identify, _undamaged(sample)), key=lambda groups: groups[0].evidence if groups else 0.0, default=()
+    )
     if not groups or groups[0].evidence < FEWEST_BITS:
         return None
     chains = [match.chain for group in groups if 2 * group.evidence >= groups[0].evidence for match in group.matches]
@@ -121,6 +128,17 @@ def _identify(reader: ReaderTexts) -> _Identified | None:
         return None
     rivals = tuple(dict.fromkeys(each.chain for each in fits[1:] if each.numbers != fits[0].numbers))
     return _Identified(replace(fits[0], evidence=groups[0].evidence), rivals)
+
+
+def _undamaged(sample: Sequence[str]) -> Sequence[Sequence[str]]:
+    """The sample, and what is left of it without the few texts that a chain does not read: they may be damaged."""
+    read: dict[str, list[str]] = defaultdict(list)
+    for text in sample if len(sample) >= FEWEST_KNOWN else ():
+        for chain in {candidate.chain for candidate in find_candidates(text)}:
+            read[chain].append(text)
+    least = max(FEWEST_KNOWN, UNDAMAGED_SHARE * len(sample))
+    parts = Counter(tuple(texts) for texts in read.values() if len(texts) >= least)
+    return sorted(parts, key=lambda texts: (-len(texts), texts))[:MOST_PARTS]
 
 
 def _shared(reader: ReaderTexts, sets: Sequence[NumberSet]) -> list[ChainFit]:
@@ -140,6 +158,6 @@ def _shared(reader: ReaderTexts, sets: Sequence[NumberSet]) -> list[ChainFit]:
         if each is not None
         and len(each.known) >= FEWEST_KNOWN
         and each.evidence - log2(len(tried)) >= FEWEST_BITS
-        and len(each.known) >= KNOWN_SHARE * len(reader.texts)
+        and len(each.known) >= SHARED_SHARE * len(reader.texts)
     ]
     return group_alike(good)
