@@ -311,8 +311,17 @@ def test_identify_offers_it_when_nothing_fits() -> None:
 def test_names_are_written_as_toml_needs_them(tmp_path: Path) -> None:
     """A reader's name may have spaces and quotes: the file loads, and has the same name."""
     numbers = [n * n * 7919 % 2**32 for n in range(1000, 1100)]
-    name = 'gate "A" ü'
+    name = 'gate "A" ü\n[x]'
     found = discover.site({name: [f"{n:08X}" for n in numbers]}, [("a b", f"{n:010d}", "") for n in numbers])
     path = tmp_path / "site.toml"
+    assert "\n[x]" not in site_toml(found, name="x", as_of=date(2026, 11, 30))
     path.write_text(site_toml(found, name="x", as_of=date(2026, 11, 30)), encoding="utf-8")
     assert list(load_site(path).readers) == [name]
+
+
+def test_texts_that_no_chain_can_hold_are_undecided() -> None:
+    """A slash ends a step of a chain, a brace begins a field: such constants stand in no template."""
+    texts = [f"57/{{{n:06d}" for n in range(1000, 60000, 997)]
+    (reader,) = discover.site({"gate": texts}, [("staff", text[4:], "") for text in texts]).readers
+    assert not reader.is_decided
+    assert discover.site({"gate": ["", "/", "{", "\x00"]}, [("", "", "")]).decided == ()

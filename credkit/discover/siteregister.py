@@ -15,7 +15,7 @@ from typing import NamedTuple, TypeAlias
 
 from credkit.catalogue.registry import chain
 from credkit.core.codec import AnyCodec
-from credkit.core.errors import DefinitionError
+from credkit.core.errors import CredkitError
 from credkit.core.fields import Item
 from credkit.explain.candidates import ORDER_COSTS, find_candidates
 
@@ -104,7 +104,10 @@ def name_fields(text: str, key: tuple[str, ...]) -> str | None:
     >>> name_fields("binary/wiegand-26", ("facility", "number"))
     'binary/wiegand-26'
     """
-    codec = build_chain(text)
+    try:
+        codec = build_chain(text)
+    except CredkitError:  # a template whose constant texts cannot stand in a chain
+        return None
     if codec.takes != "text" or codec.gives != "fields" or codec.lossy or codec.decode_obstacle:
         return None
     if codec.schema.keys() >= {*key}:
@@ -115,7 +118,7 @@ def name_fields(text: str, key: tuple[str, ...]) -> str | None:
     named = f"{text.rpartition('/')[0]}/fields:{key[0]}:{length}"
     try:
         build_chain(named)
-    except DefinitionError:
+    except CredkitError:
         return None
     return named
 
@@ -142,7 +145,7 @@ def _value_chains(group: Sequence[str]) -> Iterator[ValueChain]:
     for text in (*_templates(group), *_bit_chains(group)):
         try:
             codec = build_chain(text)
-        except DefinitionError:  # a template of which nothing says where its parts begin
+        except CredkitError:  # a template of which nothing says where its parts begin
             continue
         key = FRAME_KEY if codec.schema.keys() >= {*FRAME_KEY} else NUMBER_KEY
         named = name_fields(text, key)

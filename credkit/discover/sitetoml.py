@@ -48,7 +48,7 @@ def site_toml(
         lines += ["", *_kind_lines(kind, found)]
     for reader in found.readers:
         lines += ["", *_reader_lines(reader, (times or {}).get(reader.name, ()), has_register=found.has_register)]
-    return "\n".join(lines) + "\n"
+    return "\n".join(map(_escape, lines)) + "\n"
 
 
 def describe_evidence(reader: FoundReader, *, has_register: bool) -> str:
@@ -123,5 +123,10 @@ def _key(name: str) -> str:
     return name if _BARE.fullmatch(name) else _quote(name)
 
 
+def _escape(line: str) -> str:
+    """A line without control characters, which neither a comment nor a text of TOML may have."""
+    return "".join(char if char.isprintable() else f"\\u{ord(char):04x}" for char in line)
+
+
 def _quote(text: str) -> str:
-    return dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
+    return dumps(text, ensure_ascii=False)
