@@ -45,6 +45,7 @@ def proposed(demo: Demo, tmp_path_factory: pytest.TempPathFactory) -> Path:
         shutil.copy(demo.site.parent / name, home)
     result = run("discover", "site", str(home), "--out", str(home / "site.toml"))
     assert result.exit_code == 0, result.output
+    assert "describe the undecided readers" in result.output
     return home
 
 

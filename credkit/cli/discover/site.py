@@ -77,6 +77,8 @@ def site(folder: Path, out: Path | None, seconds: float | None, as_json: bool, r
             raise DefinitionError(f"{out}: the file cannot be written ({error.strerror})") from None
         if not as_json:
             door.say(f"Written: {out}. Next:")
+            if len(found.decided) < len(found.readers):
+                door.say("- describe the undecided readers in it: the crosswalk needs a chain of each", indent="  ")
             door.say("- " + join(["credkit", "crosswalk", str(out), "--out", "result"]), indent="  ")
     elif not as_json and found.decided:
         door.say("The site file:")
