@@ -20,6 +20,7 @@ from credkit.crosswalk.result import FileLine
 from credkit.site import load_rows, load_site
 from credkit.site.model import Rows, Site
 from credkit.site.rows import Assignment, ReadingRow
+from tests.amounts import examples
 from tests.brackwater import check_laws
 from tests.randomsites import random_site
 from tests.sitefaults import Fault
@@ -97,6 +98,7 @@ def drawn(seed: int, *faults: Fault) -> tuple[Site, Rows]:
 
 
 @given(st.integers(0, 1 << 20), st.sets(st.sampled_from(FAULTS), max_size=2))
+@examples(40)
 def test_every_row_has_its_lines_and_every_code_its_finding(seed: int, faults: set[Fault]) -> None:
     site, rows = drawn(seed, *sorted(faults))
     result = crosswalk(site, rows)
@@ -106,6 +108,7 @@ def test_every_row_has_its_lines_and_every_code_its_finding(seed: int, faults: s
 
 
 @given(st.integers(0, 1 << 20))
+@examples(40)
 def test_nothing_is_written_that_a_reading_disproves(seed: int) -> None:
     """Looked for without the crosswalk's verdicts: the desk's card, and the number that its reader's chain gives."""
     site, rows = drawn(seed)
@@ -143,6 +146,7 @@ def is_contradicted(site: Site, read: ReadingRow, numbers: dict[tuple[str, str],
 
 
 @given(st.integers(0, 1 << 20), st.sampled_from(("", *FAULTS)))
+@examples(40)
 def test_the_order_of_rows_decides_nothing(seed: int, fault: str) -> None:
     site, rows = drawn(seed, *(each for each in FAULTS if each == fault))
     dice = Random(seed + 1)

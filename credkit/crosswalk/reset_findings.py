@@ -63,7 +63,7 @@ def find_period_resets(
     readings = [
         TimedText(
             moment=verdict.sighting.moment, text=verdict.sighting.text, rows=len(verdict.sighting.rows),
-            credentials=tuple(dict.fromkeys(card.credential for card in verdict.owners)),
+            credentials=owners.get(verdict.number.values, ()) if verdict.number else (),
             is_other_issue=verdict.code == "other-issue", expected=verdict.sighting.expected,
         )
         for verdict in seen
