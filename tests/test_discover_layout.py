@@ -144,7 +144,7 @@ def test_a_parity_over_parities_and_interleaved_covers_are_found() -> None:
     assert again == frames
 
 
-@amounts("samples", quick=20, whole=1000)
+@amounts("samples", quick=20, whole=300)
 @pytest.mark.parametrize("count", [12, 40, 100, 400])
 def test_frames_without_a_layout_give_nothing(count: int, samples: int) -> None:
     claims = 0

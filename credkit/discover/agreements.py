@@ -3,8 +3,8 @@
 Only what could have been otherwise counts. Of the first card that is the bits of its number behind
 the leading one and before trailing zeros. Of every further card it is no more than the spread of the
 cards leaves open: a box of consecutive cards counts up in every list, so it is worth next to nothing
-that two lists count up together. Since an order of bytes may hide that a list counts up, the spread is
-taken in the order in which it is smallest.
+that two lists count up together. Since an order of bytes may hide that a list counts up, and so may decimal
+numbers that are read as hexadecimal ones, the spread is taken in the form in which it is smallest.
 
 Source: common practice, no source.
 
@@ -39,8 +39,11 @@ def agreement_bits(values: tuple[int, ...], offset: int = 0) -> float:
     for order in _ORDERS:
         codec: AnyCodec = chain(order)
         forms.append([codec._decode_raw((value, whole))[0] for value in distinct])
-    if offset:  # a constant is added to numbers in their own order
-        rest = _box_bits(distinct)
+    as_decimal = [f"{value:x}" for value in distinct]
+    if all(text.isdecimal() for text in as_decimal):  # they may be decimal numbers, read as hexadecimal ones
+        forms.append(list(map(int, as_decimal)))
+    if offset:  # a constant is added to numbers in their own order, or as their digits have it
+        rest = min(_box_bits(distinct), _box_bits(forms[-1])) if len(forms) > 1 + len(_ORDERS) else _box_bits(distinct)
         return min(rest, NEIGHBOUR_BITS * (len(distinct) - 1)) if abs(offset) < 1 << int(NEIGHBOUR_BITS) else rest
     rest = min(map(_box_bits, forms))
     single = [min(map(_free_bits, row)) for row in zip(*forms, strict=True)]
