@@ -15,6 +15,7 @@ Source: common practice, no source.
 from __future__ import annotations
 
 import itertools
+import re
 from collections.abc import Sequence
 from functools import lru_cache
 from math import log2
@@ -24,6 +25,7 @@ from credkit.core.codec import AnyCodec
 from credkit.explain.agreement import MAKER_PREFIX_BITS
 
 _ORDERS = ("reverse-bytes", "reverse-bits", "reverse-bits-in-bytes")
+_HEXADECIMAL = re.compile("[0-9A-Fa-f]+")
 NEIGHBOUR_BITS = 8.0  # numbers of one box differ by less than that many bits
 
 
@@ -69,10 +71,11 @@ def _box_bits(values: Sequence[int]) -> float:
 
 
 def spread_bits(texts: Sequence[str]) -> float:
-    """The bits that say every text but the first, taken as numbers of all digits and letters.
+    """The bits that say every text but the first, as numbers in the base in which they count up best.
 
     >>> round(spread_bits(["7", "8", "9"])), spread_bits([f"{n * n * 7919 % 65536}" for n in range(9)]) > 90
     (1, True)
     """
-    numbers = [int("".join(char for char in text if char.isascii() and char.isalnum()) or "0", 36) for text in texts]
-    return _box_bits(list(dict.fromkeys(numbers)))
+    bare = ["".join(char for char in text if char.isascii() and char.isalnum()) or "0" for text in texts]
+    bases = [10] * all(map(str.isdecimal, bare)) + [16] * all(map(_HEXADECIMAL.fullmatch, bare)) + [36]
+    return min(_box_bits(list(dict.fromkeys(int(text, base) for text in bare))) for base in bases)

@@ -40,6 +40,7 @@ RESCUE_PAIRS = 3  # pairs of a search that may be without a mistyped one
 FEWEST_PAIRS_WITH_MISTAKES = 5
 MISTYPED_SHARE = 0.05
 MIN_EVIDENCE_BITS = 8.0  # of a chain that is claimed
+COUNTED_BITS = 8.0  # more, where both lists count up: they are worth one card, and fit in many places of its text
 MOST_HYPOTHESES = 150  # that are tried on every pair
 MOST_CANDIDATES = 40
 MOST_BITS_BEHIND = 20.0  # that a chain is longer than the shortest: what is further behind is not listed
@@ -134,11 +135,13 @@ def _search(
     """The hypotheses of a sample that map the pairs, with the places of those they do not, the best founded first."""
     firsts, seconds = zip(*sample, strict=True)
     series = list(source_series(firsts))
+    counts_up = len(pairs) > 1 and max(map(spread_bits, zip(*pairs, strict=True))) <= COUNTED_BITS
+    least = MIN_EVIDENCE_BITS + COUNTED_BITS * counts_up
     best: dict[ChainTexts, Hypothesis] = {}
-    for each in hypotheses(BitIndex(series), series, seconds, MIN_EVIDENCE_BITS):
+    for each in hypotheses(BitIndex(series), series, seconds, least):
         if clock.is_over:
             break
-        if each.evidence >= MIN_EVIDENCE_BITS and (each.texts not in best or best[each.texts].size > each.size):
+        if each.evidence >= least and (each.texts not in best or best[each.texts].size > each.size):
             best[each.texts] = each
     ranked = sorted(best.values(), key=lambda each: (round(each.size, 3), len("".join(each.texts)), each.texts))
     found: Fitting = []
@@ -151,7 +154,7 @@ def _search(
             if doubt and len(pairs) > len(sample) + len(wrong):  # the pairs outside of the sample speak against it
                 fitting = [other for place, (_, other) in enumerate(pairs) if place not in wrong]
                 doubt = max(0.0, doubt - spread_bits(fitting[len(sample) - 1 :]))
-            if each.evidence - doubt >= MIN_EVIDENCE_BITS:
+            if each.evidence - doubt >= least:
                 found.append((each._replace(cost=each.cost + doubt), wrong))
     fewest = min((len(wrong) for _, wrong in found), default=0)
     return [(each, wrong) for each, wrong in found if len(wrong) == fewest]
