@@ -517,7 +517,7 @@ def test_findings_name_the_cause(demo_crosswalk: Crosswalk, code: str, subject: 
     assert any(words in f.text for f in demo_crosswalk.findings if (f.code, f.subject) == (code, subject))
 
 
-@pytest.mark.parametrize("seed", [7, pytest.param(23, marks=pytest.mark.survey)])
+@pytest.mark.parametrize("seed", [7, *(pytest.param(seed, marks=pytest.mark.survey) for seed in (23, 99))])
 def test_other_seeds_hold_too(tmp_path: Path, seed: int) -> None:
     demo = write_demo(tmp_path, seed=seed)
     result = crosswalk(load_site(demo.site))
