@@ -31,7 +31,7 @@ LONGEST = 450  # lines
 # Section by section, what may import what: only upwards. Packages count as one, and have no circles inside.
 ORDER = (
     "core", "tables", "codecs", "catalogue", "bulk", "streams", "explain", "discover", "privacy", "files", "cards",
-    "site", "crosswalk", "census", "audit", "report", "demo", "cli", "__main__",
+    "site", "facts", "crosswalk", "census", "audit", "report", "demo", "cli", "__main__",
 )  # fmt: skip
 CORE = ORDER[: ORDER.index("catalogue") + 1]
 MAKES_EXAMPLES = ("demo",)  # the made-up site is data: it must say what its cards are

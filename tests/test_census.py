@@ -21,8 +21,8 @@ from credkit.census.reissue import cover
 from credkit.census.result import Census, Place
 from credkit.core.errors import DefinitionError
 from credkit.crosswalk import Crosswalk
-from credkit.crosswalk.chances import expected_pairs
 from credkit.demo import Demo
+from credkit.facts.chances import expected_pairs
 from credkit.site import load_site
 from tests.amounts import examples
 from tests.populations import SITE, Counted, Row, number, row, site

@@ -6,7 +6,7 @@ from math import comb, perm
 
 import pytest
 
-from credkit.crosswalk.chances import duplicate_probability, expected_pairs
+from credkit.facts.chances import duplicate_probability, expected_pairs
 from tests.brackwater import SITE, made, serials, walk
 
 

@@ -14,8 +14,8 @@ import pytest
 from credkit.core.codec import AnyCodec
 from credkit.crosswalk import causes, crosswalk
 from credkit.crosswalk.result import FINDING_CODES
-from credkit.crosswalk.texts import TextResults
 from credkit.explain import diagnosis as diagnose
+from credkit.facts.texts import TextResults
 from credkit.site.model import Site
 from tests.brackwater import Files, found, frame, hexed, line, made, serials, two, walk
 from tests.commandline import ACCOUNT

@@ -15,8 +15,8 @@ from random import Random
 import pytest
 
 from credkit import chain
-from credkit.crosswalk.damage import ColumnCounts, ColumnDamage, judge_column, tail_bound
-from credkit.crosswalk.texts import TextResults, find_lost_zeros, is_rounded
+from credkit.facts.damage import ColumnCounts, ColumnDamage, judge_column, tail_bound
+from credkit.facts.texts import TextResults, find_lost_zeros, is_rounded
 from tests.amounts import amounts
 from tests.brackwater import HEADER
 from tests.populations import site

@@ -13,8 +13,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from credkit.census import census, census_text
-from credkit.census.damaged_columns import count_shapes, judge_rows, judge_values
-from credkit.crosswalk.damage import ColumnCounts, judge_column
+from credkit.facts.damage import ColumnCounts, judge_column
+from credkit.facts.damaged_columns import count_shapes, judge_rows, judge_values
 from tests.amounts import amounts, examples
 from tests.brackwater import HEADER
 from tests.populations import row, site

@@ -18,8 +18,8 @@ from credkit.crosswalk.readers import analyse_readers
 from credkit.crosswalk.register import build_register
 from credkit.crosswalk.rounding import judge_columns
 from credkit.crosswalk.sightings import collect_sightings
-from credkit.crosswalk.texts import TextResults
 from credkit.crosswalk.verdicts import judge_sightings
+from credkit.facts.texts import TextResults
 from credkit.site import load_site
 from tests.amounts import amounts
 from tests.brackwater import Files, frame, hexed, line, made, serials, walk

@@ -12,10 +12,10 @@ from collections.abc import Sequence
 
 from bitstring import Bits
 
-from credkit.audit.expected_values import ExpectedValues, is_expected
 from credkit.audit.summary import Diagnosis, LikelyCause
 from credkit.core.codec import AnyCodec
 from credkit.explain.diagnosis import describe_next_step, diagnose
+from credkit.facts.expected_values import ExpectedValues, is_expected
 
 LEAST_TEXTS = 3  # different texts, before a cause is named
 MOST_TEXTS_DIAGNOSED = 8  # texts that are diagnosed

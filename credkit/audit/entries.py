@@ -17,7 +17,6 @@ from zlib import crc32
 
 import numpy as np
 
-from credkit.audit.expected_values import UNEXPECTED, is_expected
 from credkit.audit.piece_verdicts import BIN_SECONDS, BinColumns, FailingRow, FailurePattern, PieceVerdicts, ReaderTotal
 from credkit.audit.plan import AuditPlan, ChainUse
 from credkit.audit.secrets import find_payment
@@ -26,6 +25,7 @@ from credkit.audit.timeorder import EntryPart, TimeOrder
 from credkit.bulk import Rule
 from credkit.bulk.words import LIMB_BITS
 from credkit.core.reading import AnyReading
+from credkit.facts.expected_values import UNEXPECTED, is_expected
 from credkit.files.times import MICROSECOND, SECOND_MICROS
 from credkit.privacy.accounts import holds_track
 from credkit.privacy.payment import payment_in_valid

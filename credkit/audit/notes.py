@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from credkit.audit.expected_values import UNEXPECTED
 from credkit.audit.plan import AuditPlan
 from credkit.audit.summary import Audit
 from credkit.core.chains import Choice
 from credkit.core.codec import AnyCodec
+from credkit.facts.expected_values import UNEXPECTED
 
 LEVELS = {"refuse": "must not serve as a credential number", "care": "care is needed", "info": "for information"}
 UNEXPECTED_TEXT = "a field has a value that the site file does not expect of this kind of number"

@@ -16,7 +16,6 @@ import numpy as np
 import polars as pl
 
 from credkit.audit.counts_by_reader import CountsByReader
-from credkit.audit.expected_values import UNEXPECTED, find_unexpected
 from credkit.audit.plan import AuditPlan, ChainUse
 from credkit.audit.repeats import Repeats, find_repeats
 from credkit.audit.secrets import TrackSearch
@@ -24,6 +23,7 @@ from credkit.audit.sources import FilePiece, RowFault, RowTable
 from credkit.bulk import Inspected, Rule
 from credkit.bulk.words import Array
 from credkit.core.whitespace import WHITE_SPACE
+from credkit.facts.expected_values import UNEXPECTED, find_unexpected
 from credkit.files.times import SECOND_MICROS
 
 BIN_SECONDS = 600  # seconds: how finely rows are counted over time

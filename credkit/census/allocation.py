@@ -27,7 +27,7 @@ from credkit.census.result import Allocation, NewBadge, SkippedNumbers
 from credkit.census.views import TruncatedView, can_give, encode_for_target, may_merge, truncated_views
 from credkit.core.errors import DefinitionError
 from credkit.core.sentences import format_count, nearest, redacted_repr
-from credkit.crosswalk.texts import branches, is_rounded
+from credkit.facts.texts import branches, is_rounded
 from credkit.privacy.payment import payment_in_valid
 from credkit.site.model import CredentialKind, Site, Target
 from credkit.site.rows import read_existing

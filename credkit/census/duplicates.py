@@ -25,8 +25,8 @@ from credkit.census.result import (
     Reissue,
 )
 from credkit.census.views import readers_giving
-from credkit.crosswalk.chances import expected_pairs
-from credkit.crosswalk.statuses import EARLY
+from credkit.facts.chances import expected_pairs
+from credkit.facts.statuses import EARLY
 from credkit.privacy.accounts import hide_all_but_account_ends
 from credkit.privacy.payment import payment_in_valid
 from credkit.site.model import CredentialKind, Site

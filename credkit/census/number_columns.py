@@ -13,20 +13,11 @@ import polars as pl
 
 from credkit import bulk
 from credkit.bulk.words import Array
-from credkit.crosswalk.statuses import ACTIVE, EARLY, EXPIRED
-from credkit.crosswalk.texts import SPREADSHEET_DIGITS
-from credkit.site.model import CredentialKind, Site, Target
+from credkit.site.model import CredentialKind, Target
 
-ROUNDED_PATTERN = r"\A-?[1-9][0-9]{14}0+\z"
 KEY_PREFIX = "key "  # before the name of a field that makes the number
 TEXT_COLUMN = "text"
 _INTEGER = r"\A-?[0-9]{1,40}\z"
-
-
-def are_rounded(texts: pl.Series) -> Array:
-    """The texts for which `credkit.crosswalk.texts.is_rounded` is true."""
-    long = (texts.str.len_bytes() > SPREADSHEET_DIGITS).to_numpy()
-    return long & texts.str.contains(ROUNDED_PATTERN).to_numpy() if long.any() else long
 
 
 def narrow_to_64_bits(column: Array) -> Array:
@@ -54,17 +45,6 @@ def unify_key_types(frames: list[pl.DataFrame]) -> list[pl.DataFrame]:
     names = [name for name in frames[0].columns if name.startswith(KEY_PREFIX)] if frames else []
     mixed = [name for name in names if len({frame[name].dtype for frame in frames}) > 1]
     return [frame.with_columns(pl.col(name).cast(pl.String) for name in mixed) for frame in frames]
-
-
-def status_expression(site: Site) -> pl.Expr:
-    """The status of assignments on the day of judgement (`credkit.crosswalk.statuses.status_on`); days are texts."""
-    today = site.as_of.isoformat()
-    return (
-        pl.when(~pl.col("status").is_in(list(site.rules.active))).then(pl.col("status"))
-        .when(pl.col("valid_from") > today).then(pl.lit(EARLY))
-        .when((pl.col("valid_until") != "") & (pl.col("valid_until") < today)).then(pl.lit(EXPIRED))
-        .otherwise(pl.lit(ACTIVE))
-    )  # fmt: skip
 
 
 def encode_texts(target: Target, fields: Mapping[str, Array]) -> pl.Series:

@@ -14,14 +14,14 @@ import polars as pl
 from numpy.typing import NDArray
 
 from credkit.bulk.decoded_columns import decode_columns
-from credkit.census.damaged_columns import judge_rows, judge_values
 from credkit.census.number_columns import key_columns, narrow_to_64_bits, unify_key_types
 from credkit.core.chains import Choice
 from credkit.core.reading import TextField
 from credkit.core.sentences import format_count, redacted_repr
-from credkit.crosswalk.damage import ColumnDamage
 from credkit.crosswalk.result import ExceptionRow, make_exception
-from credkit.crosswalk.texts import TextResults
+from credkit.facts.damage import ColumnDamage
+from credkit.facts.damaged_columns import judge_rows, judge_values
+from credkit.facts.texts import TextResults
 from credkit.privacy.payment import payment_in_valid
 from credkit.site.model import CredentialKind, Site
 from credkit.site.rows import describe_white_space

@@ -11,7 +11,6 @@ from collections.abc import Collection, Iterable, Iterator
 
 import polars as pl
 
-from credkit.census.account_suspects import find_account_numbers, may_hold_account
 from credkit.census.allocation import AllocationRequest, allocate
 from credkit.census.duplicates import (
     DuplicateReporter,
@@ -37,6 +36,7 @@ from credkit.census.views import (
     numbers_of,
     truncated_views,
 )
+from credkit.facts.account_suspects import find_account_numbers, may_hold_account
 from credkit.site.model import Site
 
 

@@ -10,8 +10,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from credkit.census.number_columns import status_expression
-from credkit.crosswalk.statuses import ACTIVE
+from credkit.facts.statuses import ACTIVE, status_expression
 from credkit.site.columns import load_credentials
 from credkit.site.model import Rules, Site
 from credkit.site.rows import Assignment, read_credentials

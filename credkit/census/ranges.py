@@ -16,7 +16,7 @@ from credkit.census.number_columns import KEY_PREFIX
 from credkit.census.result import FacilityRange, NumberSpan
 from credkit.core.codec import AnyCodec
 from credkit.core.reading import Field
-from credkit.crosswalk.texts import branches
+from credkit.facts.texts import branches
 from credkit.site.model import CredentialKind, Reader, Site
 
 FACILITY, NUMBER = "facility", "number"  # what the fields are called in the catalogue and in site files

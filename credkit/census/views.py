@@ -30,7 +30,7 @@ from credkit.core.codec import AnyCodec
 from credkit.core.errors import EncodeError
 from credkit.core.reading import Field, Schema, SchemaRow
 from credkit.core.shapes import single_length
-from credkit.crosswalk.texts import branches
+from credkit.facts.texts import branches
 from credkit.site.model import CredentialKind, Reader, Site, Target
 
 TRIAL_DIGITS = "12345678901234567890"  # the beginnings of it are numbers to try a cut with

@@ -14,9 +14,9 @@ from credkit.core.sentences import format_count
 from credkit.crosswalk.reset_findings import PeriodResets
 from credkit.crosswalk.result import Finding
 from credkit.crosswalk.sightings import Sighting
-from credkit.crosswalk.texts import branches
 from credkit.crosswalk.verdicts import Verdict, count_rows, describe_readings, reading_lines
 from credkit.explain.diagnosis import KEYBOARD_CAUSE, Hint, diagnose
+from credkit.facts.texts import branches
 from credkit.site.model import Site
 
 DIAGNOSED = ("check-failed", "unreadable")  # codes of readings

@@ -17,7 +17,7 @@ from credkit.core.errors import CredkitError
 from credkit.core.fields import Item
 from credkit.core.reading import Field
 from credkit.crosswalk.other_chains import FEWEST_SAMPLES_READ, OtherChain, search_chains, usual_chains
-from credkit.crosswalk.texts import branches
+from credkit.facts.texts import branches
 from credkit.site.model import CredentialKind
 
 LEAST_NUMBERS = 3  # different numbers that a chain must explain

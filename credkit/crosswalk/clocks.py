@@ -18,9 +18,10 @@ from datetime import date, datetime, timedelta
 from itertools import pairwise
 
 from credkit.core.sentences import format_count
-from credkit.crosswalk.register import Card, Number
+from credkit.crosswalk.register import Card
 from credkit.crosswalk.result import Finding
 from credkit.crosswalk.sightings import Sighting, format_moment
+from credkit.facts.numbers import Number
 from credkit.site.model import Site
 
 BEHIND, AHEAD = timedelta(days=365), timedelta(days=31)  # of what most readers give: a time is strange from there on

@@ -15,9 +15,9 @@ from credkit.core.sentences import format_count, redacted_repr
 from credkit.crosswalk.decisions import ACTIVE_ONLY, Doubt
 from credkit.crosswalk.register import Card, Register, hide_secret
 from credkit.crosswalk.result import MOST_VALUES_NAMED, Finding, describe_rows, join_others, join_values
-from credkit.crosswalk.statuses import ACTIVE, status_on
-from credkit.crosswalk.texts import TextResults
 from credkit.crosswalk.verdicts import Verdict
+from credkit.facts.statuses import ACTIVE, status_on
+from credkit.facts.texts import TextResults
 from credkit.privacy.accounts import mask_accounts
 from credkit.site.model import CredentialKind, Site
 from credkit.site.rows import describe_white_space

@@ -18,8 +18,8 @@ from enum import StrEnum
 from operator import itemgetter
 
 from credkit.core.sentences import format_count, redacted_repr
-from credkit.crosswalk.texts import SPREADSHEET_DIGITS, is_rounded
 from credkit.explain.diagnosis import is_spreadsheet_shortened
+from credkit.facts.texts import SPREADSHEET_DIGITS, is_rounded
 
 LEAST_ROWS = 3  # distinct rows of one alteration that make it the column's
 MOST_KEPT = 0.02  # of the texts that begin with a zero, or would, still have it in a column that lost its zeros

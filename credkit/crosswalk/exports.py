@@ -18,10 +18,10 @@ from credkit.crosswalk.decisions import HELD, HOLDS_OTHER, NOT_HELD, Doubt
 from credkit.crosswalk.export_damage import WantedNumbers, judge_export
 from credkit.crosswalk.register import Card
 from credkit.crosswalk.result import MOST_VALUES_NAMED, ExceptionRow, join_values, make_exception
-from credkit.crosswalk.statuses import ACTIVE, describe_end, status_on
 from credkit.crosswalk.targets import TargetTexts
-from credkit.crosswalk.texts import is_rounded
 from credkit.explain.diagnosis import is_spreadsheet_shortened
+from credkit.facts.statuses import ACTIVE, describe_end, status_on
+from credkit.facts.texts import is_rounded
 from credkit.privacy.accounts import holds_account
 from credkit.site.model import Site, Target
 from credkit.site.nearids import did_you_mean, group_ids, near_key

@@ -20,8 +20,8 @@ from credkit.crosswalk.result import (
     describe_rows,
     join_values,
 )
-from credkit.crosswalk.statuses import ACTIVE, status_on
 from credkit.crosswalk.verdicts import Verdict, count_rows, describe_readings, quote_number, reading_lines
+from credkit.facts.statuses import ACTIVE, status_on
 from credkit.privacy.accounts import holds_track, mask_accounts
 from credkit.site.model import Site
 

@@ -12,8 +12,8 @@ from credkit.crosswalk.evidence import Evidence
 from credkit.crosswalk.exports import TargetExport
 from credkit.crosswalk.register import Card, Register, hide_secret
 from credkit.crosswalk.result import CrosswalkLine, FileLine, Finding, describe_rows
-from credkit.crosswalk.statuses import ACTIVE, describe_status, status_on
 from credkit.crosswalk.targets import TargetTexts
+from credkit.facts.statuses import ACTIVE, describe_status, status_on
 from credkit.privacy.accounts import hide_all_but_account_ends, holds_account, mask_accounts
 from credkit.site.model import Site, Target
 

@@ -9,13 +9,14 @@ from math import log2
 from credkit.core.reading import Note
 from credkit.core.sentences import format_count
 from credkit.core.shapes import single_length
-from credkit.crosswalk.chances import duplicate_probability, expected_pairs
 from credkit.crosswalk.credentials import distinct_credentials, exclude_gone
 from credkit.crosswalk.readers import ReaderPeriod
-from credkit.crosswalk.register import Card, Number, Register
+from credkit.crosswalk.register import Card, Register
 from credkit.crosswalk.result import Finding, SummaryTable
 from credkit.crosswalk.targets import TargetTexts
 from credkit.crosswalk.verdicts import Verdict
+from credkit.facts.chances import duplicate_probability, expected_pairs
+from credkit.facts.numbers import Number
 from credkit.site.model import CredentialKind, Site, Target
 
 DUPLICATES_TITLE = "Duplicates, and pairs expected of random numbers (boxes are not random)"

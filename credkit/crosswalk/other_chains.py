@@ -19,9 +19,9 @@ from credkit.core.chains import link
 from credkit.core.codec import AnyCodec
 from credkit.core.errors import DefinitionError
 from credkit.core.fields import Item
-from credkit.crosswalk.texts import branches
 from credkit.explain.candidates import ORDER_COSTS, all_heads, find_candidates
 from credkit.explain.diagnosis import KEYBOARD_CAUSE, order_alternatives
+from credkit.facts.texts import branches
 from credkit.site.model import CredentialKind
 
 FEWEST_SAMPLES_READ = 2  # sampled texts that a chain of the search must read as known numbers

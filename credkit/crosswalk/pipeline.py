@@ -39,16 +39,17 @@ from credkit.crosswalk.lines import CardJudge, find_held_lines
 from credkit.crosswalk.note_findings import find_notes, tabulate_duplicates
 from credkit.crosswalk.ordering import order_findings
 from credkit.crosswalk.readers import analyse_readers
-from credkit.crosswalk.register import Card, Number, Register, build_register
+from credkit.crosswalk.register import Card, Register, build_register
 from credkit.crosswalk.result import Crosswalk, InputFile
 from credkit.crosswalk.rounding import ColumnVerdicts, column_of, judge_columns
 from credkit.crosswalk.sightings import Sighting, collect_sightings
 from credkit.crosswalk.summary import RowAccounting, summary_tables
 from credkit.crosswalk.targets import encode_cards, find_duplicate_texts, find_unwritable
-from credkit.crosswalk.texts import TextResults
 from credkit.crosswalk.unmasked_numbers import describe_unmasked, find_payment_numbers, unmasked_subjects
 from credkit.crosswalk.unresolved import list_unresolved
 from credkit.crosswalk.verdicts import Verdict, count_rows, judge_sightings, other_issues
+from credkit.facts.numbers import Number
+from credkit.facts.texts import TextResults
 from credkit.files.digests import sha256
 from credkit.site.description import load_rows
 from credkit.site.model import Rows, Site

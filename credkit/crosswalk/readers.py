@@ -15,11 +15,12 @@ from typing import NamedTuple
 from credkit.core.fields import Item
 from credkit.core.sentences import redacted_repr
 from credkit.crosswalk.causes import find_failures
-from credkit.crosswalk.register import Number, Register
+from credkit.crosswalk.register import Register
 from credkit.crosswalk.reset_findings import find_period_resets, number_owners
 from credkit.crosswalk.result import Finding
 from credkit.crosswalk.sightings import Sighting
 from credkit.crosswalk.verdicts import Verdict, count_rows
+from credkit.facts.numbers import Number
 from credkit.site.model import CredentialKind, Period, Reader, Site
 
 VALID_BUT_UNKNOWN = ("unexpected-value", "unknown-card")  # good numbers that are nobody's

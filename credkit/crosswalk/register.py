@@ -7,9 +7,8 @@ covers its days, and no spreadsheet altered it; cards that count own their numbe
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Container, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import NamedTuple
 
 from credkit.core.fields import Item
 from credkit.core.reading import Note
@@ -18,20 +17,14 @@ from credkit.core.whitespace import strip_white_space
 from credkit.crosswalk.decisions import Doubt
 from credkit.crosswalk.result import ExceptionRow, FileLine, make_exception
 from credkit.crosswalk.rounding import ColumnName, ColumnVerdicts, Rounding
-from credkit.crosswalk.texts import TextResult, TextResults
+from credkit.facts.numbers import Number, format_number
+from credkit.facts.texts import TextResult, TextResults
 from credkit.privacy.accounts import hide_all_but_account_ends
 from credkit.site.calendars import Calendar
 from credkit.site.model import CredentialKind, Rules, Site
 from credkit.site.nearids import group_ids, near_key
 from credkit.site.rows import Assignment, describe_white_space
 from credkit.site.superseded import Superseded, Twin, find_superseded
-
-
-class Number(NamedTuple):
-    """A credential number: its namespace, and the values of the fields that make it."""
-
-    namespace: str
-    values: tuple[Item, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -71,15 +64,6 @@ class Card:
     def masked_number(self) -> str:
         """The number as a file or a sentence may show it."""
         return hide_all_but_account_ends(self.number_text) if self.holds_account else self.number_text
-
-
-def format_number(number: Number) -> str:
-    """The fields of a number, joined.
-
-    >>> format_number(Number("harbour", (12, 345)))
-    '12-345'
-    """
-    return "-".join(map(str, number.values))
 
 
 def hide_secret(card: Card, text: str) -> str:
@@ -148,7 +132,7 @@ def find_near(text: str, known: Mapping[str, tuple[str, ...]]) -> tuple[str, ...
 
 
 def build_register(
-    site: Site, rows: Sequence[Assignment], texts: TextResults, columns: ColumnVerdicts, confirmed: Collection[Number]
+    site: Site, rows: Sequence[Assignment], texts: TextResults, columns: ColumnVerdicts, confirmed: Container[Number]
 ) -> Register:
     """The register in ``rows``; ``confirmed`` are numbers that readers gave in texts beyond suspicion."""
     superseded, twins = find_superseded(rows, site.rules)
@@ -192,7 +176,7 @@ def _freeze(groups: Mapping[Number, list[Card]]) -> dict[Number, tuple[Card, ...
 
 
 def _read_card(
-    site: Site, row: Assignment, texts: TextResults, columns: ColumnVerdicts, confirmed: Collection[Number],
+    site: Site, row: Assignment, texts: TextResults, columns: ColumnVerdicts, confirmed: Container[Number],
     superseded: Superseded | None, twins: Sequence[Twin],
 ) -> Card:  # fmt: skip
     """The card of a row by itself: its number, or why it has none that counts."""
@@ -215,7 +199,9 @@ def _read_card(
     if result.refusal and kind.refuses:
         doubts.append(Doubt("refused-value", f"its value must not serve: {result.refusal}"))
     column = ColumnName(site.credentials.name, kind.name)
-    rounding = columns.rounding(column, row.value) if number not in confirmed else None
+    rounding = columns.rounding(column, row.value)
+    if rounding and number in confirmed:
+        rounding = None
     code, reason = "", ""
     if superseded:
         code, reason = "superseded", describe_superseded(superseded)

@@ -16,13 +16,14 @@ from re import fullmatch
 
 from credkit.core.sentences import format_count, redacted_repr
 from credkit.crosswalk.chain_trials import Owners
-from credkit.crosswalk.register import Card, Number
+from credkit.crosswalk.register import Card
 from credkit.crosswalk.resets import FailingStretch, Reset, TimedText, find_resets
 from credkit.crosswalk.result import Finding, join_values
 from credkit.crosswalk.sightings import Sighting, format_moment
-from credkit.crosswalk.texts import branches
 from credkit.crosswalk.verdicts import Verdict
 from credkit.explain.diagnosis import KEYBOARD_CAUSE
+from credkit.facts.numbers import Number
+from credkit.facts.texts import branches
 from credkit.site.model import CredentialKind, Period, Reader, Site
 
 MOST_SAMPLES = 3  # texts that a finding shows

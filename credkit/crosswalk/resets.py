@@ -23,8 +23,8 @@ from typing import NamedTuple
 
 from credkit.core.codec import AnyCodec
 from credkit.crosswalk.chain_trials import LEAST_NUMBERS, ChainTrials, Owners, Trial, has_form
-from credkit.crosswalk.chances import binomial_tail
 from credkit.crosswalk.other_chains import OtherChain
+from credkit.facts.chances import binomial_tail
 from credkit.site.model import CredentialKind
 
 FALSE_CLAIM_PROBABILITY = 1e-6  # of a chain that is claimed by accident, for one reader

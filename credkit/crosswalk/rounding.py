@@ -1,7 +1,7 @@
 """Rounding: which values of a site's files a spreadsheet rounded, judged column by column.
 
 A column is the values of one kind in the credentials, or the texts of a reader in one period: what a
-spreadsheet does, it does to a column. The judge of a column is `credkit.crosswalk.damage`.
+spreadsheet does, it does to a column. The judge of a column is `credkit.facts.damage`.
 """
 
 from __future__ import annotations
@@ -10,8 +10,8 @@ from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from typing import NamedTuple
 
-from credkit.crosswalk.damage import ColumnDamage, judge_column
 from credkit.crosswalk.sightings import Sighting
+from credkit.facts.damage import ColumnDamage, judge_column
 from credkit.site.model import Site
 from credkit.site.rows import Assignment
 

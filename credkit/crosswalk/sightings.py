@@ -14,7 +14,7 @@ from datetime import datetime, timedelta
 from itertools import pairwise
 
 from credkit.core.sentences import redacted_repr
-from credkit.crosswalk.texts import TextResult, TextResults
+from credkit.facts.texts import TextResult, TextResults
 from credkit.site.model import Period, Reader, Site
 from credkit.site.rows import ReadingRow
 from credkit.streams import LONGEST_KEY_PAUSE, Frame

@@ -12,7 +12,7 @@ from credkit.crosswalk.credentials import distinct_credentials, exclude_gone
 from credkit.crosswalk.decisions import Doubt
 from credkit.crosswalk.register import Card, Register, hide_secret
 from credkit.crosswalk.result import Finding, join_others, join_values
-from credkit.crosswalk.statuses import ACTIVE, status_on
+from credkit.facts.statuses import ACTIVE, status_on
 from credkit.privacy.accounts import mask_accounts
 from credkit.site.model import Site, Target
 

@@ -15,11 +15,12 @@ from credkit.core.fields import Item
 from credkit.core.sentences import format_count
 from credkit.crosswalk.credentials import distinct_credentials
 from credkit.crosswalk.readers import ReaderFindings, ReaderText
-from credkit.crosswalk.register import Number, Register
+from credkit.crosswalk.register import Register
 from credkit.crosswalk.result import ExceptionRow, make_exception
 from credkit.crosswalk.sightings import Sighting
-from credkit.crosswalk.texts import SPREADSHEET_DIGITS, is_rounded
 from credkit.crosswalk.verdicts import Verdict, other_issues
+from credkit.facts.numbers import Number
+from credkit.facts.texts import SPREADSHEET_DIGITS, is_rounded
 from credkit.site.model import CredentialKind, Site
 
 

@@ -14,11 +14,12 @@ from datetime import date
 
 from credkit.core.fields import Item
 from credkit.core.sentences import format_count, quote, redacted_repr
-from credkit.crosswalk.register import Card, Number, Register, format_number
+from credkit.crosswalk.register import Card, Register
 from credkit.crosswalk.result import MOST_VALUES_NAMED, FileLine, describe_rows, join_values
 from credkit.crosswalk.rounding import ColumnVerdicts, column_of
 from credkit.crosswalk.sightings import Sighting
-from credkit.crosswalk.statuses import ACTIVE, EARLY, status_when_read
+from credkit.facts.numbers import Number, format_number
+from credkit.facts.statuses import ACTIVE, EARLY, status_when_read
 from credkit.privacy.accounts import hide_all_but_account_ends
 from credkit.site.model import Site
 from credkit.site.rows import describe_white_space

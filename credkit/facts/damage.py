@@ -39,7 +39,7 @@ from math import exp, log
 from typing import Literal, NamedTuple, TypeAlias
 
 from credkit.core.sentences import format_count, redacted_repr
-from credkit.crosswalk.texts import SPREADSHEET_DIGITS, is_rounded
+from credkit.facts.texts import SPREADSHEET_DIGITS, is_rounded
 
 Damage: TypeAlias = Literal["none", "doubtful", "damaged"]
 

@@ -33,7 +33,7 @@ class TextResult:
 
     A printed text may have fields that make no number. ``refusal`` is the text of its notes of
     level refuse, ``notes`` are those and the notes of care. Of a text without a number that has only zeros
-    behind its 15th digit, ``if_whole`` is the result where `credkit.crosswalk.damage` finds its column
+    behind its 15th digit, ``if_whole`` is the result where `credkit.facts.damage` finds its column
     undamaged. ``restored`` is the number of a text that
     would be read with the leading zeros that it seems to have lost. ``payment`` says whether it holds an
     account number, in whatever notation.
@@ -123,7 +123,7 @@ def branches(codec: AnyCodec) -> tuple[AnyCodec, ...]:
 def is_rounded(text: str) -> bool:
     """Whether ``text`` looks like a long number after a spreadsheet: nothing but zeros behind the 15th digit.
 
-    By chance one number of 16 digits in ten does: `credkit.crosswalk.damage` judges the column.
+    By chance one number of 16 digits in ten does: `credkit.facts.damage` judges the column.
 
     >>> is_rounded("3602879701896390"), is_rounded("3602879701896397"), is_rounded("0602879701896390")
     (True, False, False)

@@ -14,7 +14,7 @@ import polars as pl
 from credkit.bulk.words import Array
 from credkit.core.codec import AnyCodec
 from credkit.core.reading import TextField
-from credkit.crosswalk.texts import branches
+from credkit.facts.texts import branches
 from credkit.privacy.accountroom import ACCOUNT_DIGITS, ACCOUNT_ROOM_PATTERN
 from credkit.privacy.accounts import holds_account
 from credkit.privacy.payment import (

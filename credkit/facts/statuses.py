@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from datetime import date
 
+import polars as pl
+
 from credkit.core.sentences import redacted_repr
 from credkit.site.model import Rules, Site
 from credkit.site.rows import Assignment
@@ -55,3 +57,14 @@ def describe_end(row: Assignment, site: Site) -> str:
     until = row.valid_until
     ended = f"valid until {until}" if until and until <= site.as_of else "the register does not say since when"
     return describe_validity(row, status_on(row, site.as_of, site.rules)) or ended
+
+
+def status_expression(site: Site) -> pl.Expr:
+    """The status of assignments on the day of judgement (`status_on`); days are texts."""
+    today = site.as_of.isoformat()
+    return (
+        pl.when(~pl.col("status").is_in(list(site.rules.active))).then(pl.col("status"))
+        .when(pl.col("valid_from") > today).then(pl.lit(EARLY))
+        .when((pl.col("valid_until") != "") & (pl.col("valid_until") < today)).then(pl.lit(EXPIRED))
+        .otherwise(pl.lit(ACTIVE))
+    )  # fmt: skip

@@ -1,4 +1,4 @@
-"""Spreadsheet damage of whole columns: the counts of `credkit.crosswalk.damage` by kernels, and each row's verdict."""
+"""Spreadsheet damage of whole columns: the counts of `credkit.facts.damage` by kernels, and each row's verdict."""
 
 from __future__ import annotations
 
@@ -8,13 +8,20 @@ import numpy as np
 import polars as pl
 
 from credkit.bulk.words import Array
-from credkit.census.number_columns import are_rounded
-from credkit.crosswalk.damage import MOST_TWOS, ColumnCounts, ColumnDamage, Damage, TextShape
-from credkit.crosswalk.texts import SPREADSHEET_DIGITS
+from credkit.facts.damage import MOST_TWOS, ColumnCounts, ColumnDamage, Damage, TextShape
+from credkit.facts.texts import SPREADSHEET_DIGITS
+
+_ROUNDED = r"\A-?[1-9][0-9]{14}0+\z"
+
+
+def are_rounded(texts: pl.Series) -> Array:
+    """The texts for which `credkit.facts.texts.is_rounded` is true."""
+    long = (texts.str.len_bytes() > SPREADSHEET_DIGITS).to_numpy()
+    return long & texts.str.contains(_ROUNDED).to_numpy() if long.any() else long
 
 
 def judge_values(values: pl.Series, credentials: pl.Series) -> ColumnDamage:
-    """The verdict of `credkit.crosswalk.damage.judge_column` on ``values``; ``credentials`` have them, row by row."""
+    """The verdict of `credkit.facts.damage.judge_column` on ``values``; ``credentials`` have them, row by row."""
     if not (values.str.len_bytes() > SPREADSHEET_DIGITS).any():
         return ColumnCounts().judge()
     frame = pl.DataFrame({"text": values, "credential": credentials})
