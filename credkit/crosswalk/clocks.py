@@ -11,17 +11,20 @@ those of its neighbours from other readers. Source: common practice, no source.
 
 from __future__ import annotations
 
-from collections import defaultdict
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
-from itertools import pairwise
 
+import numpy as np
+
+from credkit.bulk.words import Array
 from credkit.core.sentences import format_count
 from credkit.crosswalk.register import Card
 from credkit.crosswalk.result import Finding
-from credkit.crosswalk.sightings import Sighting, format_moment
+from credkit.crosswalk.sightings import NO_TEXT, Sightings, format_moment
+from credkit.facts.judged_texts import NO_NUMBER
 from credkit.facts.numbers import Number
+from credkit.files.times import EPOCH, MICROSECOND, to_datetime
 from credkit.site.model import Site
 
 BEHIND, AHEAD = timedelta(days=365), timedelta(days=31)  # of what most readers give: a time is strange from there on
@@ -30,84 +33,91 @@ LONGEST_STRETCH_PAUSE = timedelta(days=180)  # between two strange times of one 
 BULK = 0.6  # the quantile of all times that stands for them: clocks behind at half of the readers do not move it
 LEAST_DATED_CARDS = 3  # that a stretch of times behind must show
 MOST_VALID = 0.1  # of them, in a stretch that is wrong
+NEVER = np.iinfo(np.int64).min  # in place of a time
 CLOSEST_JUMP = timedelta(days=1)  # how closely the neighbours must bound the jump of a clock for it to be stated
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ClockFault:
-    """Sightings of one reader whose times are wrong; the jump of its clock lies between two bounds, if it is known."""
+    """The places of sightings of one reader whose times are wrong; the jump of its clock lies between two bounds.
 
-    sightings: tuple[Sighting, ...]
+    ``jump`` is None where it is not known.
+    """
+
+    places: Array
     behind: bool
     dated: int = 0
     valid: int = 0
     jump: tuple[timedelta, timedelta] | None = None
 
 
-def find_clock_faults(
-    site: Site, owners: Mapping[Number, tuple[Card, ...]], seen: Sequence[Sighting]
-) -> list[ClockFault]:
+def find_clock_faults(site: Site, owners: Mapping[Number, tuple[Card, ...]], seen: Sightings) -> list[ClockFault]:
     """The stretches of each reader whose times are wrong, in the order of its readings."""
-    readers: dict[str, list[Sighting]] = defaultdict(list)
-    for sighting in seen:
-        readers[sighting.reader.name].append(sighting)
-    if not seen:
+    if not len(seen):
         return []
-    bulk = _bulk(readers.values())
+    names = [at.reader.name for at in seen.periods]
+    reader = np.array([names.index(name) for name in names])[seen.period]
+    bulk = _bulk(reader, seen.moment)
     judged = datetime.combine(site.as_of, datetime.min.time(), site.zone) + timedelta(days=1)
-    first = max(bulk - BEHIND, judged - BEFORE_JUDGEMENT)
-    last = min(max(bulk, judged) + AHEAD, judged + AFTER_JUDGEMENT)
+    first = _micros(max(bulk - BEHIND, judged - BEFORE_JUDGEMENT))
+    last = _micros(min(max(bulk, judged) + AHEAD, judged + AFTER_JUDGEMENT))
+    early, late = seen.moment < first, seen.moment >= last
     found = []
-    for own in readers.values():
-        for stretch in _stretches([sighting for sighting in own if sighting.moment < first]):
-            dated, valid = _count_valid(site, owners, stretch)
+    strange = np.flatnonzero(early | late)
+    readers, at = np.unique(reader, return_index=True)
+    for each in readers[np.argsort(at)].tolist():
+        own = strange[reader[strange] == each]
+        for stretch in _stretches(own[early[own]], seen.moment):
+            dated, valid = _count_valid(site, owners, seen, stretch)
             if dated >= LEAST_DATED_CARDS and valid < MOST_VALID * dated:
-                found.append(ClockFault(sightings=stretch, behind=True, dated=dated, valid=valid))
-        ahead = tuple(sighting for sighting in own if sighting.moment >= last)
-        if ahead:
-            found.append(ClockFault(sightings=ahead, behind=False))
-    wrong = {sighting for fault in found for sighting in fault.sightings}
-    bounds = _neighbours(seen, wrong)
-    return [replace(fault, jump=_jump(fault, bounds)) for fault in found]
+                found.append(ClockFault(places=stretch, behind=True, dated=dated, valid=valid))
+        ahead = own[late[own]]
+        if len(ahead):
+            found.append(ClockFault(places=ahead, behind=False))
+    if not found:
+        return []
+    wrong = np.zeros(len(seen), bool)
+    wrong[np.concatenate([fault.places for fault in found])] = True
+    before, behind = _neighbours(seen, wrong)
+    return [
+        replace(fault, jump=_jump(seen.moment[fault.places], before[fault.places], behind[fault.places]))
+        for fault in found
+    ]
 
 
-def mark_undated(seen: Sequence[Sighting], faults: Sequence[ClockFault]) -> list[Sighting]:
+def mark_undated(seen: Sightings, faults: Sequence[ClockFault]) -> Sightings:
     """``seen``, those in ``faults`` without a date that proves anything."""
-    wrong = {sighting for fault in faults for sighting in fault.sightings}
-    return [replace(sighting, is_dated=False) if sighting in wrong else sighting for sighting in seen]
+    return seen.undate(np.concatenate([fault.places for fault in faults])) if faults else seen
 
 
-def _bulk(readers: Collection[Sequence[Sighting]]) -> datetime:
+def _bulk(reader: Array, moments: Array) -> datetime:
     """The quantile `BULK` of all times, each reader having equal weight."""
-    weighted = sorted((sighting.moment, 1 / len(own)) for own in readers for sighting in own)
-    left = BULK * len(readers)
-    for moment, weight in weighted:
-        left -= weight
-        if left <= 0:
-            return moment
-    return weighted[-1][0]
+    counts = np.bincount(reader)
+    weights = 1 / np.maximum(counts, 1)
+    order = np.lexsort((weights[reader], moments))
+    left = np.subtract.accumulate(np.append(BULK * np.count_nonzero(counts), weights[reader[order]]))[1:]
+    place = int(np.argmax(left <= 0)) if left[-1] <= 0 else len(order) - 1
+    return to_datetime(int(moments[order[place]]))
 
 
-def _stretches(sightings: Sequence[Sighting]) -> Iterator[tuple[Sighting, ...]]:
-    """``sightings`` in the order of time, cut at long pauses."""
-    ordered = sorted(sightings, key=lambda sighting: sighting.moment)
-    start = 0
-    for place, (one, other) in enumerate(pairwise(ordered), 1):
-        if other.moment - one.moment > LONGEST_STRETCH_PAUSE:
-            yield tuple(ordered[start:place])
-            start = place
-    if ordered:
-        yield tuple(ordered[start:])
+def _stretches(places: Array, moments: Array) -> Iterator[Array]:
+    """``places`` in the order of time, cut at long pauses."""
+    ordered = places[np.argsort(moments[places], kind="stable")]
+    cuts = np.flatnonzero(np.diff(moments[ordered]) > LONGEST_STRETCH_PAUSE // MICROSECOND) + 1
+    yield from (part for part in np.split(ordered, cuts) if len(part))
 
 
-def _count_valid(site: Site, owners: Mapping[Number, tuple[Card, ...]], stretch: Sequence[Sighting]) -> tuple[int, int]:
+def _count_valid(
+    site: Site, owners: Mapping[Number, tuple[Card, ...]], seen: Sightings, stretch: Array
+) -> tuple[int, int]:
     """How many cards with dates a stretch shows, and how many of them were valid on a day that it shows them."""
     valid: dict[str, bool] = {}
-    for sighting in stretch:
-        if sighting.result is None or sighting.result.number is None:
+    texts = seen.texts
+    for text, moment in zip(seen.text[stretch].tolist(), seen.moment[stretch].tolist(), strict=True):
+        if text == NO_TEXT or texts.number[text] == NO_NUMBER:
             continue
-        day = sighting.moment.astimezone(site.zone).date()
-        for card in owners.get(Number(sighting.reader.kind.namespace, sighting.result.number), ()):
+        day = to_datetime(moment).astimezone(site.zone).date()
+        for card in owners.get(texts.numbers[texts.number[text]], ()):
             if card.row.valid_from or card.row.valid_until:
                 valid[card.credential] = valid.get(card.credential, False) or _is_valid(card, day)
     return len(valid), sum(valid.values())
@@ -119,41 +129,36 @@ def _is_valid(card: Card, day: date) -> bool:
     )
 
 
-Bounds = Mapping[Sighting, tuple[datetime | None, datetime | None]]
+def _neighbours(seen: Sightings, wrong: Array) -> tuple[Array, Array]:
+    """For each sighting the times of the right ones before and behind it in the file, `NEVER` where there is none."""
+    order = np.argsort(seen.last_rows(), kind="stable")
+    right, moments = ~wrong[order], seen.moment[order]
+    places = np.arange(len(order))
+    before = np.maximum.accumulate(np.where(right, places, -1))
+    behind = np.minimum.accumulate(np.where(right, places, len(order))[::-1])[::-1]
+    found = np.full((2, len(order)), NEVER)
+    found[0, order] = np.where(before >= 0, moments[before], NEVER)
+    found[1, order] = np.where(behind < len(order), moments[np.minimum(behind, len(order) - 1)], NEVER)
+    return found[0], found[1]
 
 
-def _neighbours(seen: Sequence[Sighting], wrong: set[Sighting]) -> Bounds:
-    """For each ``wrong`` sighting: the times of the right ones before and behind it in the file."""
-    ordered = sorted(seen, key=lambda sighting: sighting.rows[-1].line)
-    before: dict[Sighting, datetime | None] = {}
-    behind: dict[Sighting, datetime | None] = {}
-    for found, order in ((before, ordered), (behind, ordered[::-1])):
-        moment = None
-        for sighting in order:
-            if sighting in wrong:
-                found[sighting] = moment
-            else:
-                moment = sighting.moment
-    return {sighting: (before[sighting], behind[sighting]) for sighting in wrong}
-
-
-def _jump(fault: ClockFault, bounds: Bounds) -> tuple[timedelta, timedelta] | None:
+def _jump(moments: Array, before: Array, behind: Array) -> tuple[timedelta, timedelta] | None:
     """The bounds of what must be added to the times of a fault; None where its neighbours do not agree on any."""
-    known = [(*bounds[sighting], sighting.moment) for sighting in fault.sightings]
-    least = [before - moment for before, _, moment in known if before]
-    most = [behind - moment for _, behind, moment in known if behind]
-    if not least or not most or not timedelta(0) <= min(most) - max(least) <= CLOSEST_JUMP:
+    least, most = (before - moments)[before != NEVER], (behind - moments)[behind != NEVER]
+    if not len(least) or not len(most):
         return None
-    return max(least), min(most)
+    low, high = int(least.max()) * MICROSECOND, int(most.min()) * MICROSECOND
+    return (low, high) if timedelta(0) <= high - low <= CLOSEST_JUMP else None
 
 
-def describe_clock_faults(site: Site, faults: Sequence[ClockFault]) -> Iterator[Finding]:
+def describe_clock_faults(seen: Sightings, faults: Sequence[ClockFault]) -> Iterator[Finding]:
     """A finding for each stretch of wrong times: which rows, how many, why they are wrong, and by how much."""
+    site, lines = seen.site, seen.rows["line"]
     for fault in faults:
-        first = min(fault.sightings, key=lambda sighting: sighting.rows[0].line)
-        rows = sum(len(sighting.rows) for sighting in fault.sightings)
-        moments = sorted(sighting.moment for sighting in fault.sightings)
-        span = f"{format_moment(site, moments[0])} to {format_moment(site, moments[-1])}"
+        first = int(fault.places.min())
+        rows = int(seen.count_rows(fault.places).sum())
+        moments = seen.moment[fault.places]
+        span = " to ".join(format_moment(site, to_datetime(int(moment))) for moment in (moments.min(), moments.max()))
         why = (
             f"{fault.valid or 'none'} of the {format_count(fault.dated, 'card')} with dates that it read was valid then"
             if fault.behind
@@ -161,13 +166,17 @@ def describe_clock_faults(site: Site, faults: Sequence[ClockFault]) -> Iterator[
         )
         text = (
             f"its clock seems to be {'behind' if fault.behind else 'ahead'}: {format_count(rows, 'row')} from line "
-            f"{first.rows[0].line:,} on have times from {span}, but {why}"
+            f"{lines[int(seen.first[first])]:,} on have times from {span}, but {why}"
         )
         if fault.jump:
             low, high = fault.jump
             text += f"; add {_format_seconds(low)} to {_format_seconds(high)} seconds to be in line with other readers"
         text += "; these times prove nothing: set the clock, and check how long it has been so"
-        yield Finding(code="clock", subject=first.reader.name, count=rows, text=text)
+        yield Finding(code="clock", subject=seen.periods[seen.period[first]].reader.name, count=rows, text=text)
+
+
+def _micros(moment: datetime) -> int:
+    return (moment - EPOCH) // MICROSECOND
 
 
 def _format_seconds(jump: timedelta) -> str:

@@ -15,7 +15,7 @@ from credkit.core.sentences import format_count, redacted_repr
 from credkit.crosswalk.decisions import ACTIVE_ONLY, Doubt
 from credkit.crosswalk.register import Card, Register, hide_secret
 from credkit.crosswalk.result import MOST_VALUES_NAMED, Finding, describe_rows, join_others, join_values
-from credkit.crosswalk.verdicts import Verdict
+from credkit.crosswalk.verdicts import Verdicts
 from credkit.facts.statuses import ACTIVE, status_on
 from credkit.facts.texts import TextResults
 from credkit.privacy.accounts import mask_accounts
@@ -52,12 +52,10 @@ def exclude_gone(site: Site, cards: Iterable[Card]) -> list[Card]:
     return [card for card in cards if card.row.status not in site.rules.gone]
 
 
-def find_duplicate_numbers(
-    site: Site, register: Register, verdicts: Sequence[Verdict], doubts: Doubts
-) -> Iterator[Finding]:
+def find_duplicate_numbers(site: Site, register: Register, verdicts: Verdicts, doubts: Doubts) -> Iterator[Finding]:
     """Numbers that several credentials have, those that are gone aside."""
-    decided = Counter(verdict.number for verdict in verdicts if verdict.cards and verdict.unambiguous)
-    read = Counter(verdict.number for verdict in verdicts if verdict.cards)
+    decided = Counter(verdict.number for verdict in verdicts.others if verdict.cards and verdict.unambiguous)
+    read = Counter(verdict.number for verdict in verdicts.others if verdict.cards)
     for number, cards in register.owners.items():
         left = exclude_gone(site, cards)
         ids = distinct_credentials(left)

@@ -9,15 +9,19 @@ lose logs.
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Final
 
+import polars as pl
+
 from credkit.crosswalk.readers import ReaderFindings
-from credkit.crosswalk.register import Card
+from credkit.crosswalk.register import Card, Register
 from credkit.crosswalk.result import Proof
-from credkit.crosswalk.verdicts import Verdict
+from credkit.crosswalk.verdicts import Verdict, Verdicts
+from credkit.facts.numbers import Number
+from credkit.files.times import to_datetime
 from credkit.site.model import Site
 
 SEEN: Final = "seen"
@@ -62,7 +66,7 @@ class Evidence:
     another card may be of.
     """
 
-    def __init__(self, site: Site, verdicts: Sequence[Verdict], reader_findings: ReaderFindings) -> None:
+    def __init__(self, site: Site, register: Register, verdicts: Verdicts, reader_findings: ReaderFindings) -> None:
         self.zone = site.zone
         self.explained = reader_findings.explained
         self.summaries: dict[Card, SightingSummary] = defaultdict(SightingSummary)
@@ -70,7 +74,7 @@ class Evidence:
         self.possible: set[Card] = set()
         self.disputes: dict[str, dict[str, None]] = defaultdict(dict)
         groups: dict[tuple[int, str, str, bool, bool], list[Verdict]] = defaultdict(list)
-        for verdict in verdicts:
+        for verdict in verdicts.others:
             for credential in self.contradicted_by(verdict, verdict.disputed):
                 self.disputes[credential][verdict.dispute] = None
             reader = verdict.sighting.reader.name
@@ -83,9 +87,13 @@ class Evidence:
                 for card in group[0].owners:
                     self.unresolved_codes[card][code] = None
             moments = [verdict.sighting.moment for verdict in group if verdict.sighting.is_dated]
-            span = (min(moments), max(moments)) if moments else ()
+            span: tuple[datetime, ...] = (min(moments), max(moments)) if moments else ()
             for card in group[0].cards:
                 self.summaries[card].add(reader, len(group), span, certain=alone and not doubtful, doubtful=doubtful)
+        for number, reader, count, span in _count_clear(verdicts):
+            doubtful = (reader, number) in reader_findings.doubtful
+            (card,) = register.owners[number]
+            self.summaries[card].add(reader, count, span, certain=not doubtful, doubtful=doubtful)
 
     def contradicted_by(self, verdict: Verdict, credentials: Iterable[str]) -> tuple[str, ...]:
         """Those of ``credentials`` that its reader, set otherwise, would not show in the reading."""
@@ -132,3 +140,19 @@ class Evidence:
     def by_site_clock(self, moment: datetime | None) -> datetime | None:
         """``moment`` by the site's clocks."""
         return moment.astimezone(self.zone) if moment else None
+
+
+def _count_clear(verdicts: Verdicts) -> Iterator[tuple[Number, str, int, tuple[datetime, ...]]]:
+    """The clear readings of each number at each reader: how many, and the times of the first and last that prove it."""
+    seen = verdicts.seen
+    names = [at.reader.name for at in seen.periods]
+    dated = seen.dated[verdicts.clear]
+    frame = pl.DataFrame({
+        "number": verdicts.numbers, "period": seen.period[verdicts.clear],
+        "moment": pl.Series(seen.moment[verdicts.clear]).set(pl.Series(~dated), None),
+    })  # fmt: skip
+    moments = pl.col("moment")
+    groups = frame.group_by("number", "period").agg(pl.len(), moments.min().alias("first"), moments.max().alias("last"))
+    for number, period, count, first, last in groups.iter_rows():
+        span = () if first is None else (to_datetime(first), to_datetime(last))
+        yield seen.texts.numbers[number], names[period], count, span

@@ -10,12 +10,13 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 
+import polars as pl
+
 from credkit.core.sentences import format_count, nearest, redacted_repr
 from credkit.core.whitespace import describe_ends
 from credkit.crosswalk.credentials import Doubts
 from credkit.crosswalk.register import Card, Register
 from credkit.crosswalk.result import FileLine, Finding, describe_rows, join_values
-from credkit.crosswalk.sightings import Sighting
 from credkit.files.csvfiles import CsvFile
 from credkit.privacy.accounts import hide_all_but_account_ends, holds_track, mask_accounts
 from credkit.site.model import Site
@@ -92,13 +93,12 @@ def _join_groups(near: Mapping[str, Sequence[str]], rows: Mapping[str, Sequence[
     return f"{count} spelt in several ways: {'; '.join(named)}{more}. Did you mean the same? Write them alike"
 
 
-def find_unknown_expected(site: Site, register: Register, seen: Sequence[Sighting]) -> Iterator[Finding]:
+def find_unknown_expected(site: Site, register: Register, readings: pl.DataFrame) -> Iterator[Finding]:
     """The ids that the desk expected and no credentials row has; their readings are judged without them."""
     unknown: dict[str, list[int]] = defaultdict(list)
-    for sighting in seen:
-        for row in sighting.rows:
-            if row.expected and not register.has_credential(row.expected):
-                unknown[row.expected].append(row.line)
+    for line, expected in readings.filter(pl.col("expected") != "").select("line", "expected").iter_rows():
+        if not register.has_credential(expected):
+            unknown[expected].append(line)
     if unknown:
         lines = sorted(line for them in unknown.values() for line in them)
         offers = {each: _offer(site.readings, "expected", each, register.near_ids) for each in unknown}

@@ -6,15 +6,16 @@ from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from math import log2
 
+import numpy as np
+
 from credkit.core.reading import Note
 from credkit.core.sentences import format_count
 from credkit.core.shapes import single_length
 from credkit.crosswalk.credentials import distinct_credentials, exclude_gone
-from credkit.crosswalk.readers import ReaderPeriod
 from credkit.crosswalk.register import Card, Register
 from credkit.crosswalk.result import Finding, SummaryTable
 from credkit.crosswalk.targets import TargetTexts
-from credkit.crosswalk.verdicts import Verdict
+from credkit.crosswalk.verdicts import Verdicts
 from credkit.facts.chances import duplicate_probability, expected_pairs
 from credkit.facts.numbers import Number
 from credkit.site.model import CredentialKind, Site, Target
@@ -23,7 +24,7 @@ DUPLICATES_TITLE = "Duplicates, and pairs expected of random numbers (boxes are 
 
 
 def find_notes(
-    site: Site, register: Register, verdicts: Sequence[Verdict]
+    site: Site, register: Register, verdicts: Verdicts
 ) -> Iterator[Finding]:  # fmt: skip
     """Kinds whose numbers earn notes of care, and readers that leave something out.
 
@@ -31,7 +32,7 @@ def find_notes(
     sends is nobody's number.
     """
     notes: dict[Number, tuple[Note, ...]] = {card.number: card.notes for card in register.counting if card.number}
-    for verdict in verdicts:
+    for verdict in verdicts.others:
         result = verdict.sighting.result
         if verdict.number and result and (not verdict.code or result.refusal):
             before = notes.get(verdict.number, ())
@@ -45,18 +46,16 @@ def find_notes(
             counts_text = "; ".join(f"{name} {count:,} ({words[name]})" for name, count in counts.most_common())
             text = f"of {format_count(len(mine), 'number')}: {counts_text}"
             yield Finding(code="noted-numbers", subject=_join_names(kinds), count=sum(map(bool, mine)), text=text)
-    lossy: dict[ReaderPeriod, int] = Counter()
-    for verdict in verdicts:
+    seen = verdicts.seen
+    counts_by_period = Counter(dict(enumerate(np.bincount(seen.period[verdicts.clear]).tolist())))
+    for verdict in verdicts.others:
         if verdict.number and verdict.sighting.period.codec.lossy:
-            reader = verdict.sighting.reader
-            where = ReaderPeriod(reader.name, reader.periods.index(verdict.sighting.period))
-            lossy[where] += len(verdict.sighting.rows)
+            counts_by_period[int(seen.period[verdict.sighting.place])] += len(verdict.sighting.rows)
     for reader in site.readers.values():
         through = [
-            (period.codec, lossy[where])
-            for place, period in enumerate(reader.periods)
-            if period.codec.lossy
-            for where in [ReaderPeriod(reader.name, place)]
+            (at.period.codec, counts_by_period[place])
+            for place, at in enumerate(seen.periods)
+            if at.reader is reader and at.period.codec.lossy
         ]
         if count := sum(rows for _, rows in through):
             cuts = dict.fromkeys(

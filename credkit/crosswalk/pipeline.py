@@ -7,7 +7,7 @@ Nothing is written here and nothing is changed: the result is a value.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from pathlib import Path
 
 from credkit.crosswalk.clocks import describe_clock_faults, find_clock_faults, mark_undated
@@ -41,18 +41,18 @@ from credkit.crosswalk.ordering import order_findings
 from credkit.crosswalk.readers import analyse_readers
 from credkit.crosswalk.register import Card, Register, build_register
 from credkit.crosswalk.result import Crosswalk, InputFile
-from credkit.crosswalk.rounding import ColumnVerdicts, column_of, judge_columns
-from credkit.crosswalk.sightings import Sighting, collect_sightings
+from credkit.crosswalk.rounding import ConfirmedNumbers, judge_columns
+from credkit.crosswalk.sightings import collect_sightings
 from credkit.crosswalk.summary import RowAccounting, summary_tables
 from credkit.crosswalk.targets import encode_cards, find_duplicate_texts, find_unwritable
 from credkit.crosswalk.unmasked_numbers import describe_unmasked, find_payment_numbers, unmasked_subjects
 from credkit.crosswalk.unresolved import list_unresolved
 from credkit.crosswalk.verdicts import Verdict, count_rows, judge_sightings, other_issues
-from credkit.facts.numbers import Number
 from credkit.facts.texts import TextResults
 from credkit.files.digests import sha256
 from credkit.site.description import load_rows
 from credkit.site.model import Rows, Site
+from credkit.site.readings import tabulate_readings
 
 
 def crosswalk(site: Site, rows: Rows | None = None) -> Crosswalk:
@@ -63,14 +63,15 @@ def crosswalk(site: Site, rows: Rows | None = None) -> Crosswalk:
     inputs = _digest_inputs(site) if rows is None else ()
     rows = load_rows(site) if rows is None else rows
     texts = TextResults()
-    seen = collect_sightings(site, rows.readings, texts)
+    readings = tabulate_readings(rows.readings)
+    seen = collect_sightings(site, readings, texts)
     columns = judge_columns(site, rows.credentials, seen)
-    register = build_register(site, rows.credentials, texts, columns, _confirmed_numbers(site, columns, seen))
+    register = build_register(site, rows.credentials, texts, columns, ConfirmedNumbers(columns, seen))
     clock_faults = find_clock_faults(site, register.owners, seen)
     seen = mark_undated(seen, clock_faults)
     found = judge_sightings(site, register, columns, seen)
     reader_findings = analyse_readers(site, register, found)
-    evidence = Evidence(site, found, reader_findings)
+    evidence = Evidence(site, register, found, reader_findings)
 
     doubts = Doubts()
     findings = [
@@ -81,11 +82,11 @@ def crosswalk(site: Site, rows: Rows | None = None) -> Crosswalk:
         *find_two_active(site, register, doubts),
         *compare_printed_numbers(site, register, texts, doubts),
         *find_row_doubts(site, register),
-        *find_unknown_expected(site, register, seen),
+        *find_unknown_expected(site, register, readings),
         *find_unknown_sources(site, register),
         *check_replaced(site, register),
         *reader_findings.findings,
-        *describe_clock_faults(site, clock_faults),
+        *describe_clock_faults(seen, clock_faults),
     ]
     written, exports = {}, {}
     for target in site.targets.values():
@@ -98,13 +99,13 @@ def crosswalk(site: Site, rows: Rows | None = None) -> Crosswalk:
             exports[target.name] = TargetExport(site, target, rows.existing.get(target.name, ()), done)
     judge = CardJudge(
         site=site, doubts=doubts, evidence=evidence, written=written, exports=exports,
-        reissued=_find_reissued(register, found),
+        reissued=_find_reissued(register, found.others),
     )  # fmt: skip
     lines = {card.row.line: judge.lines(card) for card in register.cards}
     every_line = tuple(line for them in lines.values() for line in them)
 
     in_register = tuple(register.exceptions())
-    refused = list_unresolved(site, register, reader_findings, found)
+    refused = list_unresolved(site, register, reader_findings, found.others)
     explained, existing = {}, {}
     for name, export in exports.items():
         explained[name], existing[name] = export.match_rows()
@@ -112,26 +113,28 @@ def crosswalk(site: Site, rows: Rows | None = None) -> Crosswalk:
     findings += (
         *find_held_lines(register, exports, every_line),
         *find_notes(site, register, found),
-        *find_reading_problems(site, register, found, evidence, reader_findings),
+        *find_reading_problems(site, register, found.others, evidence, reader_findings),
         *find_unseen(site, register, evidence),
-        *find_payment_numbers(site, register, found),
+        *find_payment_numbers(site, register, found.others),
         *find_file_problems(exceptions),
         *find_overlaps(register),
         *find_export_problems(existing),
     )
-    resolved = [verdict for verdict in found if not verdict.code]
     placed = RowAccounting(
-        site=site, rows=rows, resolved=resolved, lines=lines, credentials=in_register, readings=refused,
+        site=site, rows=rows, readings=readings, resolved=found.resolved_rows(), lines=lines,
+        credentials=in_register, refused=refused,
         explained=explained, existing=existing,
     )  # fmt: skip
     return Crosswalk(
         site=site.name, as_of=site.as_of, lines=every_line, exceptions=exceptions,
         findings=order_findings(findings, rows, site.credentials.name, every_line),
         summary=(*summary_tables(placed), tabulate_duplicates(site, register, written)), inputs=inputs,
-        ambiguous_readings=count_rows(verdict for verdict in resolved if not verdict.unambiguous),
+        ambiguous_readings=count_rows(
+            verdict for verdict in found.others if not (verdict.code or verdict.unambiguous)
+        ),
         unmasked=unmasked_subjects(site, register, written, declared=True),
         unmasked_on_screen=unmasked_subjects(site, register, written, declared=False),
-        remarks=tuple(describe_unmasked(site, register, seen)),
+        remarks=tuple(describe_unmasked(site, register, seen.texts)),
     )  # fmt: skip
 
 
@@ -146,12 +149,3 @@ def _find_reissued(register: Register, verdicts: Iterable[Verdict]) -> set[Card]
     """The cards of which a reader saw another issue."""
     strange = (verdict.sighting for verdict in verdicts if verdict.code == "other-issue")
     return {card for sighting in strange for card in other_issues(register, sighting)}
-
-
-def _confirmed_numbers(site: Site, columns: ColumnVerdicts, seen: Sequence[Sighting]) -> set[Number]:
-    """The numbers that readers gave in texts which no spreadsheet rounded, as far as their columns tell."""
-    return {
-        Number(sighting.reader.kind.namespace, sighting.result.number)
-        for sighting in seen
-        if sighting.result and sighting.result.number and not columns.rounding(column_of(site, sighting), sighting.text)
-    }

@@ -8,9 +8,11 @@ of a reader, each tried once, and all of it is a proposal to check at the reader
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 from typing import NamedTuple
+
+import numpy as np
 
 from credkit.core.fields import Item
 from credkit.core.sentences import redacted_repr
@@ -18,10 +20,11 @@ from credkit.crosswalk.causes import find_failures
 from credkit.crosswalk.register import Register
 from credkit.crosswalk.reset_findings import find_period_resets, number_owners
 from credkit.crosswalk.result import Finding
-from credkit.crosswalk.sightings import Sighting
-from credkit.crosswalk.verdicts import Verdict, count_rows
+from credkit.crosswalk.sightings import NO_TEXT, Sighting, Sightings
+from credkit.crosswalk.verdicts import Verdict, Verdicts, count_rows
+from credkit.facts.judged_texts import NO_NUMBER
 from credkit.facts.numbers import Number
-from credkit.site.model import CredentialKind, Period, Reader, Site
+from credkit.site.model import CredentialKind, Site
 
 VALID_BUT_UNKNOWN = ("unexpected-value", "unknown-card")  # good numbers that are nobody's
 NumberValues = tuple[Item, ...]  # the fields that make a number
@@ -56,24 +59,22 @@ class ReaderFindings:
     explained: Mapping[Sighting, frozenset[str]]
 
 
-def analyse_readers(site: Site, register: Register, verdicts: Sequence[Verdict]) -> ReaderFindings:
+def analyse_readers(site: Site, register: Register, verdicts: Verdicts) -> ReaderFindings:
     """Findings, candidates and ambiguous numbers from the readings of each reader and period."""
-    groups: dict[ReaderPeriod, list[Verdict]] = {
-        ReaderPeriod(reader.name, place): [] for reader in site.readers.values() for place in range(len(reader.periods))
-    }
-    for verdict in verdicts:
-        reader = verdict.sighting.reader
-        groups[ReaderPeriod(reader.name, reader.periods.index(verdict.sighting.period))].append(verdict)
+    seen = verdicts.seen
+    groups: list[list[Verdict]] = [[] for _ in seen.periods]
+    for verdict in verdicts.others:
+        groups[seen.period[verdict.sighting.place]].append(verdict)
     findings: list[Finding] = []
     candidates: dict[ReaderText, list[str]] = defaultdict(list)
     doubtful: set[tuple[str, Number]] = set()
     explained: dict[Sighting, frozenset[str]] = {}
     owners = {name: number_owners(register.owners, kind) for name, kind in site.kinds.items()}
-    for group in groups.values():
+    for place, group in enumerate(groups):
         if not group:
             continue
-        at = _PeriodAnalysis(site, register, group)
-        resets = find_period_resets(site, at.reader, at.period, group, owners[at.kind.name])
+        at = _PeriodAnalysis(register, seen, place, group)
+        resets = find_period_resets(site, at.reader, at.period, at.all_verdicts(), owners[at.kind.name])
         findings += resets.findings
         explained |= resets.explained
         doubtful |= {(at.reader.name, number) for number in resets.doubtful}
@@ -109,13 +110,24 @@ class Suggestion(NamedTuple):
 class _PeriodAnalysis:
     """The verdicts on one reader in one period."""
 
-    def __init__(self, site: Site, register: Register, verdicts: list[Verdict]) -> None:
-        self.site = site
+    def __init__(self, register: Register, seen: Sightings, place: int, verdicts: list[Verdict]) -> None:
         self.register = register
+        self.seen = seen
         self.verdicts = verdicts
-        self.reader: Reader = verdicts[0].sighting.reader
-        self.period: Period = verdicts[0].sighting.period
+        self.place = place
+        self.reader, self.period, _ = seen.periods[place]
         self.kind: CredentialKind = self.reader.kind
+
+    def all_verdicts(self) -> list[Verdict]:
+        others = {verdict.sighting.place: verdict for verdict in self.verdicts}
+        found = []
+        for place in self.seen.in_period(self.place).tolist():
+            if place in others:
+                found.append(others[place])
+            else:
+                number = self.seen.texts.numbers[self.seen.texts.number[self.seen.text[place]]]
+                found.append(Verdict(sighting=self.seen.at(place), number=number))
+        return found
 
     def find_single_facility(self, doubtful: set[tuple[str, Number]]) -> Iterator[Suggestion]:
         """A key field that never changes here, though the cards that were read seem to differ in it.
@@ -130,7 +142,7 @@ class _PeriodAnalysis:
         unknown = {number.values for _, number in strange}
         if len(unknown) < LEAST_TEXTS:
             return
-        own = {verdict.number.values for verdict in self.verdicts if verdict.number}
+        own = self.numbers()
         if len(own) < 2 * LEAST_TEXTS:
             return
         for place, name in enumerate(self.kind.key if len(self.kind.key) > 1 else ()):
@@ -169,6 +181,12 @@ class _PeriodAnalysis:
                     for verdict, cards in hits
                 },
             )
+
+    def numbers(self) -> set[NumberValues]:
+        """The different numbers that were read."""
+        text = self.seen.text[self.seen.in_period(self.place)]
+        number = self.seen.texts.number[np.unique(text[text != NO_TEXT])]
+        return {self.seen.texts.numbers[each].values for each in np.unique(number[number != NO_NUMBER]).tolist()}
 
     def siblings(
         self, place: int, numbers: Collection[NumberValues]

@@ -6,12 +6,17 @@ spreadsheet does, it does to a column. The judge of a column is `credkit.facts.d
 
 from __future__ import annotations
 
-from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
+from functools import cached_property
 from typing import NamedTuple
 
-from credkit.crosswalk.sightings import Sighting
-from credkit.facts.damage import ColumnDamage, judge_column
+import polars as pl
+
+from credkit.crosswalk.sightings import Sighting, Sightings
+from credkit.facts.damage import ColumnDamage
+from credkit.facts.damaged_columns import judge_distinct, judge_values
+from credkit.facts.judged_texts import NO_NUMBER
+from credkit.facts.numbers import Number
 from credkit.site.model import Site
 from credkit.site.rows import Assignment
 
@@ -51,16 +56,41 @@ def column_of(site: Site, sighting: Sighting) -> ColumnName:
     return ColumnName(site.readings.name, reader.name, reader.periods.index(sighting.period))
 
 
-def judge_columns(site: Site, credentials: Sequence[Assignment], seen: Iterable[Sighting]) -> ColumnVerdicts:
+def judge_columns(site: Site, credentials: Sequence[Assignment], seen: Sightings) -> ColumnVerdicts:
     """The verdicts on all columns; what was typed key by key was never a cell."""
-    texts: dict[ColumnName, list[str]] = defaultdict(list)
-    holders: dict[ColumnName, dict[str, set[str]]] = defaultdict(lambda: defaultdict(set))
-    for row in credentials:
-        column = ColumnName(site.credentials.name, row.kind)
-        texts[column].append(row.value)
-        holders[column][row.value].add(row.credential)
-    for sighting in seen:
-        if sighting.reader.stream is None:
-            texts[column_of(site, sighting)].append(sighting.text)
-    shared = {column: [text for text, ids in of_text.items() if len(ids) > 1] for column, of_text in holders.items()}
-    return ColumnVerdicts({column: judge_column(them, shared.get(column, ())) for column, them in texts.items()})
+    columns: dict[ColumnName, ColumnDamage] = {}
+    rows = pl.DataFrame(
+        {name: [getattr(row, name) for row in credentials] for name in ("kind", "value", "credential")},
+        schema=dict.fromkeys(("kind", "value", "credential"), pl.String),
+    )
+    for (kind,), part in rows.group_by("kind"):
+        columns[ColumnName(site.credentials.name, str(kind))] = judge_values(part["value"], part["credential"])
+    for number, texts in seen.texts_by_period().items():
+        reader, _, place = seen.periods[number]
+        if reader.stream is None:
+            values = pl.Series([seen.texts.texts[text] for text in texts.tolist()], dtype=pl.String)
+            name = ColumnName(site.readings.name, reader.name, place)
+            columns[name] = judge_distinct(values, pl.repeat(False, len(values), eager=True))
+    return ColumnVerdicts(columns)
+
+
+class ConfirmedNumbers:
+    """The numbers that readers gave in texts which no spreadsheet rounded, as far as their columns tell."""
+
+    def __init__(self, columns: ColumnVerdicts, seen: Sightings) -> None:
+        self.columns, self.seen = columns, seen
+
+    def __contains__(self, number: object) -> bool:
+        return number in self._numbers
+
+    @cached_property
+    def _numbers(self) -> set[Number]:
+        found = set()
+        texts = self.seen.texts
+        for period, them in self.seen.texts_by_period().items():
+            reader, _, place = self.seen.periods[period]
+            column = ColumnName(self.seen.site.readings.name, reader.name, place)
+            for text in them[texts.number[them] != NO_NUMBER].tolist():
+                if not self.columns.rounding(column, texts.texts[text]):
+                    found.add(texts.numbers[texts.number[text]])
+        return found

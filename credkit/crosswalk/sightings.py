@@ -1,21 +1,31 @@
-"""Sightings: the rows of the readings, each at its true time and through the chain of that time.
+"""Sightings: the rows of the readings as columns, each at its true time and through the chain of that time.
 
-One row is one sighting, except where a reader sends keys: there the rows of one entry are one
-sighting. Whatever happens to a sighting happens to all of its rows. An entry with a long pause in
-it is none: what was typed after the pause may be the rest of it, or a number of its own.
+One row is one sighting, except where a reader sends keys: there the rows of one entry are one sighting. Whatever
+happens to a sighting happens to all of its rows. An entry with a long pause in it is none: what was typed after the
+pause may be the rest of it, or a number of its own.
+
+A `Sighting` is made of an element of the columns only where one is looked at by itself.
 """
 
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
-from itertools import pairwise
+from itertools import islice, pairwise
+from typing import NamedTuple
 
+import numpy as np
+import polars as pl
+
+from credkit.bulk.words import Array
 from credkit.core.sentences import redacted_repr
+from credkit.facts.judged_texts import JudgedTexts, TextSource
 from credkit.facts.texts import TextResult, TextResults
+from credkit.files.times import EPOCH, MICROSECOND, to_datetime
 from credkit.site.model import Period, Reader, Site
+from credkit.site.readings import reading_rows
 from credkit.site.rows import ReadingRow
 from credkit.streams import LONGEST_KEY_PAUSE, Frame
 
@@ -23,17 +33,19 @@ LONGEST_PRESENTATION_PAUSE = timedelta(
     minutes=2
 )  # between two reads: an id of a presentation that comes again later is another's
 MAY_BE_REST = "it may be the rest of the entry before it, which was not entered"
+NO_TEXT = -1  # in the column of texts
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Sighting:
-    """A text seen at a reader at the true time ``moment`` (in UTC).
+    """A text seen at a reader at the true time ``moment`` (in UTC); ``place`` is where it stands in the columns.
 
     ``result`` is None where a stream could make no text of the rows; ``problem`` then says why.
     ``presentation`` numbers the times that a card was held once; it is 0 where nothing says so. One that is not
     ``is_dated`` comes from a clock that is wrong: its moment proves nothing.
     """
 
+    place: int
     rows: tuple[ReadingRow, ...]
     reader: Reader
     period: Period
@@ -46,78 +58,310 @@ class Sighting:
     is_dated: bool = True
 
 
+class ReaderPeriod(NamedTuple):
+    """A reader and one of its periods, which is the one at ``place``, counted from 0."""
+
+    reader: Reader
+    period: Period
+    place: int
+
+
+class Entry(NamedTuple):
+    """The places of the rows that are one sighting, its true time, and the text that a stream made of them, or why not.
+
+    >>> Entry((3, 4), 1_773_129_600_000_000, None, "cleared after 1 digit").places
+    (3, 4)
+    """
+
+    places: tuple[int, ...]
+    moment: int
+    text: str | None
+    problem: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Sightings:
+    """All sightings in the order of the file; in each column an element is one of them.
+
+    ``first`` is the place of its first row among ``rows``, ``entries`` has all places of those that streams made.
+    ``period`` is a place among ``periods``, ``moment`` its true time in microseconds since 1970 (UTC), ``text`` a place
+    among ``texts``, or `NO_TEXT`. ``presentation`` numbers the times that a card was held once, ``expected`` has what
+    the desk expected, ``dated`` says whether the time proves anything.
+    """
+
+    site: Site
+    rows: pl.DataFrame
+    periods: tuple[ReaderPeriod, ...]
+    texts: JudgedTexts
+    first: Array
+    period: Array
+    moment: Array
+    text: Array
+    presentation: Array
+    dated: Array
+    expected: Mapping[int, str]
+    entries: Mapping[int, Entry]
+    _made: dict[int, Sighting] = field(default_factory=dict)
+
+    def __len__(self) -> int:
+        return len(self.first)
+
+    def at(self, place: int) -> Sighting:
+        """The sighting at a place; the same object each time."""
+        if place not in self._made:
+            self.make(np.array([place]))
+        return self._made[place]
+
+    def make(self, places: Array) -> list[Sighting]:
+        """The sightings at ``places``, one by one."""
+        missing = [place for place in places.tolist() if place not in self._made]
+        parts = list(map(self.row_places, missing))
+        rows = iter(reading_rows(self.rows, np.array([row for part in parts for row in part], np.int64)))
+        for place, part in zip(missing, parts, strict=True):
+            self._made[place] = self._make(place, tuple(islice(rows, len(part))))
+        return [self._made[place] for place in places.tolist()]
+
+    def _make(self, place: int, rows: tuple[ReadingRow, ...]) -> Sighting:
+        text = int(self.text[place])
+        at = self.periods[self.period[place]]
+        return Sighting(
+            place=place, rows=rows, reader=at.reader, period=at.period,
+            moment=to_datetime(int(self.moment[place])),
+            text="" if text == NO_TEXT else self.texts.texts[text],
+            result=None if text == NO_TEXT else self.texts.result(text),
+            problem=self.entries[place].problem if place in self.entries else "",
+            presentation=int(self.presentation[place]), expected=self.expected.get(place, ""),
+            is_dated=bool(self.dated[place]),
+        )  # fmt: skip
+
+    def row_places(self, place: int) -> tuple[int, ...]:
+        """The places of the rows of one sighting."""
+        return self.entries[place].places if place in self.entries else (int(self.first[place]),)
+
+    def count_rows(self, places: Array) -> Array:
+        """How many rows each of the sightings at ``places`` has."""
+        counts = np.ones(len(places), np.int64)
+        for at in np.flatnonzero(np.isin(places, list(self.entries))).tolist() if self.entries else ():
+            counts[at] = len(self.entries[int(places[at])].places)
+        return counts
+
+    def last_rows(self) -> Array:
+        """The place of the last row of each sighting."""
+        last = self.first.copy()
+        for place, entry in self.entries.items():
+            last[place] = entry.places[-1]
+        return last
+
+    def in_period(self, period: int) -> Array:
+        """The places of the sightings of one reader in one period, in the order of the file."""
+        return np.flatnonzero(self.period == period)
+
+    def texts_by_period(self) -> dict[int, Array]:
+        """For each period that has any: the places of its different texts."""
+        both = np.unique((self.period << 40 | self.text)[self.text != NO_TEXT])
+        periods, starts = np.unique(both >> 40, return_index=True)
+        return dict(zip(periods.tolist(), np.split(both & (1 << 40) - 1, starts[1:]), strict=True)) if len(both) else {}
+
+    def undate(self, places: Array) -> Sightings:
+        """The sightings, those at ``places`` without a date that proves anything."""
+        dated = self.dated.copy()
+        dated[places] = False
+        return replace(self, dated=dated, _made={})
+
+
 def format_moment(site: Site, moment: datetime) -> str:
     """``moment`` by the site's clocks, with the offset from UTC."""
     return moment.astimezone(site.zone).isoformat(timespec="seconds")
 
 
-def collect_sightings(site: Site, rows: Sequence[ReadingRow], texts: TextResults) -> list[Sighting]:
-    """The sightings in ``rows``, in file order; raises `DefinitionError` for a time outside every period."""
-    found: list[Sighting] = []
-    keyed: dict[tuple[str, int], list[tuple[datetime, ReadingRow]]] = defaultdict(list)
-    for row in rows:
-        reader = site.readers[row.reader]
-        moment = row.time + reader.clock_offset
-        period = reader.period(moment)
-        if period is None:
-            site.readings.refuse(
-                row.line, f"{format_moment(site, moment)} is in no period of the reader {redacted_repr(row.reader)}"
-            )
-        if reader.stream:
-            keyed[row.reader, reader.periods.index(period)].append((moment, row))
-            continue
-        result = texts.read(period.codec, reader.kind, row.text)
-        if result.payment.has_valid_track:
-            site.readings.refuse_track(row.line)
-        found.append(
-            Sighting(
-                rows=(row,), reader=reader, period=period, moment=moment, text=row.text, result=result,
-                expected=row.expected,
-            )
+def collect_sightings(site: Site, rows: pl.DataFrame, results: TextResults) -> Sightings:
+    """The sightings in ``rows`` (`credkit.site.readings`), in file order.
+
+    Raises `DefinitionError` for a time outside every period, and for a payment track.
+    """
+    return _Collection(site, rows, results).run()
+
+
+class _Collection:
+    """The sightings of a table while they are collected."""
+
+    def __init__(self, site: Site, rows: pl.DataFrame, results: TextResults) -> None:
+        self.site, self.rows, self.texts = site, rows, JudgedTexts(results)
+        self.periods = tuple(
+            ReaderPeriod(reader, period, place)
+            for reader in site.readers.values()
+            for place, period in enumerate(reader.periods)
+        )
+        self.moment, self.period = self._place_in_time()
+
+    def _place_in_time(self) -> tuple[Array, Array]:
+        """The true time of each row, and the place of its period, -1 where it is in none."""
+        moment = self.rows["moment"].to_numpy().copy()
+        names = pl.DataFrame({"reader": list(self.site.readers), "code": range(len(self.site.readers))})
+        code = self.rows.select("reader").join(names, on="reader", how="left", maintain_order="left")["code"].to_numpy()
+        for number, reader in enumerate(self.site.readers.values()):
+            if reader.clock_offset:
+                moment[code == number] += reader.clock_offset // MICROSECOND
+        starts = np.cumsum([0, *(len(reader.periods) for reader in self.site.readers.values())])
+        period = starts[code]
+        for number, reader in enumerate(self.site.readers.values()):
+            if len(reader.periods) == 1 and reader.periods[0].start is reader.periods[0].end is None:
+                continue
+            here = np.flatnonzero(code == number)
+            period[here] = -1
+            for place, each in reversed(list(enumerate(reader.periods))):  # the first that covers a time counts
+                period[here[_are_covered(each, moment[here])]] = starts[number] + place
+        return moment, period
+
+    def run(self) -> Sightings:
+        typed = [place for place, at in enumerate(self.periods) if at.reader.stream]
+        alone = np.flatnonzero(~np.isin(self.period, typed)) if typed else np.arange(len(self.period))
+        text = self._judge(alone)
+        self._refuse_faults(alone, text)
+        first_rows = {place: np.flatnonzero(self.period == place)[:1].tolist() for place in typed}
+        typed = sorted((place for place in typed if first_rows[place]), key=first_rows.__getitem__)
+        entries = [entry for place in typed for entry in self._read_stream(place)]
+        first = np.append(alone, np.array([entry.places[0] for entry in entries], np.int64))
+        text = np.append(text, self._judge_entries(entries))
+        order = np.argsort(first, kind="stable")
+        made: dict[int, Entry] = {}
+        if entries:
+            moved = np.empty(len(order), np.int64)
+            moved[order] = np.arange(len(order))
+            made = dict(zip(moved[len(alone) :].tolist(), entries, strict=True))
+        first = first[order]
+        moment = self.moment[first]
+        for place, entry in made.items():
+            moment[place] = entry.moment
+        found = Sightings(
+            site=self.site, rows=self.rows, periods=self.periods, texts=self.texts, first=first,
+            period=self.period[first], moment=moment, text=text[order],
+            presentation=np.zeros(len(first), np.int64), dated=np.ones(len(first), bool),
+            expected=_first_cells(self.rows["expected"], first, made), entries=made,
         )  # fmt: skip
-    for (name, place), chunks in keyed.items():
-        reader = site.readers[name]
-        found += _join_entries(site, reader, reader.periods[place], chunks, texts)
-    return sorted(_number_presentations(found), key=lambda sighting: sighting.rows[0].line)
+        for number, group in enumerate(_presentations(found), 1):
+            found.presentation[group] = number
+        return found
+
+    def _judge(self, rows: Array) -> Array:
+        """The places of the texts of ``rows``, each of which is a sighting; those in no period have none."""
+        found = np.full(len(rows), NO_TEXT, np.int64)
+        sources = dict.fromkeys(TextSource(at.period.codec, at.reader.kind, False) for at in self.periods)
+        of_period = np.array(
+            [list(sources).index(TextSource(at.period.codec, at.reader.kind, False)) for at in self.periods]
+        )
+        period = self.period[rows]
+        source = np.where(period < 0, -1, of_period[period])
+        texts = self.rows["text"]
+        for number, each in enumerate(sources):
+            here = np.flatnonzero(source == number)
+            if len(here):
+                found[here] = self.texts.add(each, texts if len(here) == len(texts) else texts.gather(rows[here]))
+        return found
+
+    def _refuse_faults(self, rows: Array, text: Array) -> None:
+        """Refuse the first row that is in no period, or holds a payment track."""
+        faulty = np.flatnonzero(self.period < 0)[:1].tolist()
+        texts = np.unique(text[text != NO_TEXT])
+        secret = [
+            each for each in texts[~self.texts.plain[texts]].tolist() if self.texts.result(each).payment.has_valid_track
+        ]
+        faulty += rows[np.isin(text, secret)][:1].tolist()
+        if not faulty:
+            return
+        line, _, name, *_ = self.rows.row(min(faulty))
+        if self.period[min(faulty)] >= 0:
+            self.site.readings.refuse_track(line)
+        moment = to_datetime(int(self.moment[min(faulty)]))
+        self.site.readings.refuse(
+            line, f"{format_moment(self.site, moment)} is in no period of the reader {redacted_repr(name)}"
+        )
+
+    def _read_stream(self, place: int) -> Iterator[Entry]:
+        """The entries of one period of a reader whose rows are parts, taken by time.
+
+        One in which nobody pressed a key for a while is in parts.
+        """
+        reader, period, _ = self.periods[place]
+        assert reader.stream is not None  # a bug here, never the input
+        rows = np.flatnonzero(self.period == place)
+        rows = rows[np.argsort(self.moment[rows], kind="stable")]
+        texts, moments = self.rows["text"].gather(rows).to_list(), self.moment[rows].tolist()
+        places = rows.tolist()
+        frames = list(reader.stream.frames(texts))
+        for frame in frames:
+            if frame.value is None:
+                continue
+            if self.texts.results.read(period.codec, reader.kind, frame.value, typed=True).payment.has_valid_track:
+                self.site.readings.refuse_track(self.rows["line"][places[frame.covers[0]]])
+        for frame in _merge_overlapping(frames):
+            parts = _split_at_pauses(frame.covers, moments)
+            if len(parts) == 1:
+                yield _entry(places, moments, parts[0], frame.value, frame.problem)
+                continue
+            for part in parts:
+                for piece in _merge_overlapping(reader.stream.frames(texts[each] for each in part)):
+                    pressed = [part[each] for each in piece.covers]
+                    yield _entry(places, moments, pressed, None, piece.problem or MAY_BE_REST)
+
+    def _judge_entries(self, entries: Sequence[Entry]) -> Array:
+        """The places of the texts of entries."""
+        found = np.full(len(entries), NO_TEXT, np.int64)
+        groups: dict[TextSource, list[int]] = defaultdict(list)
+        for number, entry in enumerate(entries):
+            if entry.text is not None:
+                at = self.periods[self.period[entry.places[0]]]
+                groups[TextSource(at.period.codec, at.reader.kind, True)].append(number)
+        for source, numbers in groups.items():
+            found[numbers] = self.texts.add(source, pl.Series([entries[number].text for number in numbers]))
+        return found
 
 
-def _number_presentations(found: Sequence[Sighting]) -> Iterator[Sighting]:
-    """The sightings with their presentations numbered: one id, read without a break of two minutes."""
-    groups: dict[str, list[Sighting]] = defaultdict(list)
-    for sighting in found:
-        groups[next((row.presentation for row in sighting.rows if row.presentation), "")].append(sighting)
-    yield from groups.pop("", ())
-    number = 0
+def _are_covered(period: Period, moments: Array) -> Array:
+    """Which of ``moments`` are in ``period``."""
+    inside = np.ones(len(moments), bool)
+    if period.start is not None:
+        inside &= moments >= _micros(period.start)
+    if period.end is not None:
+        inside &= moments < _micros(period.end)
+    return inside
+
+
+def _micros(moment: datetime) -> int:
+    return (moment - EPOCH) // MICROSECOND
+
+
+def _first_cells(cells: pl.Series, first: Array, entries: Mapping[int, Entry]) -> dict[int, str]:
+    """By sighting: the cell of its row, or the first that its rows have; nothing where there is none."""
+    filled = np.flatnonzero((cells != "").to_numpy())
+    if not len(filled):
+        return {}
+    alone = np.flatnonzero(np.isin(first, filled))
+    found = dict(zip(alone.tolist(), cells.gather(first[alone]).to_list(), strict=True))
+    for place, entry in entries.items():
+        them = (text for text in cells.gather(list(entry.places)).to_list() if text)
+        if text := next(them, ""):
+            found[place] = text
+    return found
+
+
+def _presentations(seen: Sightings) -> Iterator[list[int]]:
+    """The sightings of each presentation: one id, read without a break of two minutes."""
+    groups: dict[str, list[int]] = defaultdict(list)
+    for place, text in _first_cells(seen.rows["presentation"], seen.first, seen.entries).items():
+        groups[text].append(place)
+    longest = LONGEST_PRESENTATION_PAUSE // MICROSECOND
     for group in groups.values():
-        before = None
-        for sighting in sorted(group, key=lambda sighting: (sighting.moment, sighting.rows[0].line)):
-            number += before is None or sighting.moment - before > LONGEST_PRESENTATION_PAUSE
-            before = sighting.moment
-            yield replace(sighting, presentation=number)
-
-
-def _join_entries(
-    site: Site, reader: Reader, period: Period, chunks: list[tuple[datetime, ReadingRow]], texts: TextResults
-) -> Iterator[Sighting]:
-    """The entries typed in ``chunks``, taken by time; one in which nobody pressed a key for a while is in parts."""
-    assert reader.stream is not None  # a bug here, never the input
-    chunks.sort(key=lambda chunk: (chunk[0], chunk[1].line))
-    frames = list(reader.stream.frames(row.text for _, row in chunks))
-    for frame in frames:
-        if (
-            frame.value is not None
-            and texts.read(period.codec, reader.kind, frame.value, typed=True).payment.has_valid_track
-        ):
-            site.readings.refuse_track(chunks[frame.covers[0]][1].line)
-    for frame in _merge_overlapping(frames):
-        parts = _split_at_pauses([chunks[place] for place in frame.covers])
-        if len(parts) == 1:
-            yield _make_sighting(reader, period, parts[0], texts, frame.value, frame.problem)
-            continue
-        for part in parts:
-            for piece in _merge_overlapping(reader.stream.frames(row.text for _, row in part)):
-                pressed = [part[place] for place in piece.covers]
-                yield _make_sighting(reader, period, pressed, texts, None, piece.problem or MAY_BE_REST)
+        moments = seen.moment[group].tolist()
+        found: list[int] = []
+        before = 0
+        for moment, place in sorted(zip(moments, group, strict=True)):
+            if found and moment - before > longest:
+                yield found
+                found = []
+            found.append(place)
+            before = moment
+        yield found
 
 
 def _merge_overlapping(frames: Iterable[Frame]) -> Iterator[Frame]:
@@ -141,23 +385,18 @@ def _merge_frames(group: Sequence[Frame]) -> Frame:
     return Frame(value=None, covers=covers, problem=f"{len(group)} swipes share a row: write one swipe to a row")
 
 
-def _split_at_pauses(chunks: Sequence[tuple[datetime, ReadingRow]]) -> list[list[tuple[datetime, ReadingRow]]]:
-    """``chunks`` cut at the pauses."""
-    parts = [[chunks[0]]]
-    for before, chunk in pairwise(chunks):
-        if chunk[0] - before[0] > LONGEST_KEY_PAUSE:
+def _split_at_pauses(covers: Sequence[int], moments: Sequence[int]) -> list[list[int]]:
+    """``covers`` cut at the pauses between the ``moments`` of rows."""
+    longest = LONGEST_KEY_PAUSE // MICROSECOND
+    parts = [[covers[0]]]
+    for before, place in pairwise(covers):
+        if moments[place] - moments[before] > longest:
             parts.append([])
-        parts[-1].append(chunk)
+        parts[-1].append(place)
     return parts
 
 
-def _make_sighting(
-    reader: Reader, period: Period, chunks: Sequence[tuple[datetime, ReadingRow]], texts: TextResults,
-    value: str | None, problem: str | None,
-) -> Sighting:  # fmt: skip
-    rows = tuple(row for _, row in chunks)
-    return Sighting(
-        rows=rows, reader=reader, period=period, moment=chunks[-1][0], text=value or "",
-        result=None if value is None else texts.read(period.codec, reader.kind, value, typed=True),
-        problem=problem or "", expected=next((row.expected for row in rows if row.expected), ""),
-    )  # fmt: skip
+def _entry(
+    places: Sequence[int], moments: Sequence[int], covers: Sequence[int], text: str | None, problem: str | None
+) -> Entry:  # fmt: skip
+    return Entry(tuple(places[each] for each in covers), moments[covers[-1]], text, problem or "")

@@ -10,15 +10,16 @@ from collections import Counter
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
+import polars as pl
+
+from credkit.bulk.words import Array
 from credkit.core.sentences import format_count
 from credkit.core.version import __version__
 from credkit.crosswalk.result import ACTIONS, FINDING_CODES, Crosswalk, CrosswalkLine, ExceptionRow, SummaryTable
-from credkit.crosswalk.verdicts import Verdict
 from credkit.explain.cautions import OF_A_RESULT
 from credkit.privacy.accounts import mask_accounts
 from credkit.privacy.screentexts import masked_table, wrap_masked
 from credkit.site.model import Rows, Site
-from credkit.site.rows import Assignment, ExportRow, ReadingRow
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -27,10 +28,11 @@ class RowAccounting:
 
     site: Site
     rows: Rows
-    resolved: Sequence[Verdict]
+    readings: pl.DataFrame
+    resolved: Array  # places of rows of the readings
     lines: Mapping[int, Sequence[CrosswalkLine]]  # by line of the credentials
     credentials: Sequence[ExceptionRow]
-    readings: Sequence[ExceptionRow]
+    refused: Sequence[ExceptionRow]
     explained: Mapping[str, Sequence[int]]  # lines of the export of each target
     existing: Mapping[str, Sequence[ExceptionRow]]
 
@@ -47,18 +49,18 @@ def summary_tables(placed: RowAccounting) -> tuple[SummaryTable, ...]:
 def _files(placed: RowAccounting) -> SummaryTable:
     """By file the rows, resolved rows, exceptions, and unaccounted rows (always 0)."""
     site, rows = placed.site, placed.rows
-    read = [row.line for verdict in placed.resolved for row in verdict.sighting.rows]
+    read = placed.readings["line"].gather(placed.resolved).to_list()
     excepted_lines = {each.line for each in placed.credentials}
     settled = [line for line in placed.lines if line not in excepted_lines]
     with_lines = [each for each in placed.credentials if each.line in placed.lines]  # all of them have lines, too
     found = [
-        _account(site.credentials.name, rows.credentials, settled, with_lines),
-        _account(site.readings.name, rows.readings, read, placed.readings),
+        _account(site.credentials.name, [row.line for row in rows.credentials], settled, with_lines),
+        _account(site.readings.name, placed.readings["line"].to_list(), read, placed.refused),
     ]
     for name, excepted in placed.existing.items():
         file = site.targets[name].existing
         words = f"{file.name if file else ''} ({name})"
-        held = rows.existing.get(name, ())
+        held = [row.line for row in rows.existing.get(name, ())]
         found.append(_account(words, held, placed.explained[name], excepted))
     return SummaryTable(
         title="Rows", columns=("file", "rows", "resolved", "exceptions", "left over"), rows=tuple(found)
@@ -66,10 +68,10 @@ def _files(placed: RowAccounting) -> SummaryTable:
 
 
 def _account(
-    name: str, rows: Sequence[Assignment | ReadingRow | ExportRow], resolved: Collection[int],
+    name: str, rows: Sequence[int], resolved: Collection[int],
     excepted: Sequence[ExceptionRow],
 ) -> tuple[str, int, int, int, int]:  # fmt: skip
-    there = Counter(row.line for row in rows)
+    there = Counter(rows)
     found = Counter(iter(resolved))
     found.update(each.line for each in excepted)
     amiss = sum(there[line] != found[line] for line in there.keys() | found.keys())
@@ -78,10 +80,11 @@ def _account(
 
 def _readers(placed: RowAccounting) -> SummaryTable:
     """Rows of each reader, resolved and excepted."""
-    rows = Counter(row.reader for row in placed.rows.readings)
-    resolved = Counter(row.reader for verdict in placed.resolved for row in verdict.sighting.rows)
-    where = {row.line: row.reader for row in placed.rows.readings}
-    excepted = Counter(where[each.line] for each in placed.readings)
+    readers = placed.readings["reader"]
+    rows, resolved = (
+        Counter(dict(them.value_counts().iter_rows())) for them in (readers, readers.gather(placed.resolved))
+    )
+    excepted = Counter(each.reader for each in placed.refused)
     return SummaryTable(
         title="Readers", columns=("reader", "rows", "resolved", "exceptions"),
         rows=tuple(
@@ -100,7 +103,7 @@ def _actions(placed: RowAccounting) -> SummaryTable:
 
 def _codes(placed: RowAccounting) -> SummaryTable:
     """The exceptions by code."""
-    everything = [*placed.credentials, *placed.readings, *(each for them in placed.existing.values() for each in them)]
+    everything = [*placed.credentials, *placed.refused, *(each for them in placed.existing.values() for each in them)]
     counts = Counter((each.file, each.code) for each in everything)
     rows = tuple((f"{file}: {code}", count) for (file, code), count in sorted(counts.items()))
     return SummaryTable(title="Exceptions", columns=("code", "rows"), rows=rows)

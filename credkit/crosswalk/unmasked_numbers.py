@@ -14,6 +14,7 @@ from credkit.crosswalk.result import Finding
 from credkit.crosswalk.sightings import Sighting
 from credkit.crosswalk.targets import TargetTexts
 from credkit.crosswalk.verdicts import Verdict, count_rows, reading_lines
+from credkit.facts.judged_texts import JudgedTexts
 from credkit.privacy.accounts import holds_account, mask_accounts
 from credkit.site.model import CredentialKind, Site
 
@@ -45,16 +46,18 @@ def _holds_account(sighting: Sighting) -> bool:
     return sighting.result is not None and sighting.result.payment.has_account
 
 
-def describe_unmasked(site: Site, register: Register, seen: Sequence[Sighting]) -> Iterator[str]:
+def describe_unmasked(site: Site, register: Register, texts: JudgedTexts) -> Iterator[str]:
     """A sentence for every kind that has numbers which look like account numbers and are shown."""
     for kind in site.kinds.values():
-        if kind.not_payment and any(map(holds_account, _texts_of_kind(kind, register, seen))):
+        if kind.not_payment and any(map(holds_account, _texts_of_kind(kind, register, texts))):
             yield (f"Numbers of kind {kind.name} look like payment account numbers and are shown: {kind.not_payment}")
 
 
-def _texts_of_kind(kind: CredentialKind, register: Register, seen: Sequence[Sighting]) -> Iterator[str]:
+def _texts_of_kind(kind: CredentialKind, register: Register, texts: JudgedTexts) -> Iterator[str]:
     yield from (text for card in register.cards if card.kind is kind for text in (card.number_text, card.row.value))
-    yield from (sighting.text for sighting in seen if sighting.reader.kind is kind)
+    for source, text in zip(texts.source.tolist(), texts.texts, strict=True):
+        if texts.sources[source].kind is kind:
+            yield text
 
 
 def unmasked_subjects(

@@ -12,18 +12,23 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 
+import numpy as np
+
+from credkit.bulk.words import Array
 from credkit.core.fields import Item
 from credkit.core.sentences import format_count, quote, redacted_repr
 from credkit.crosswalk.register import Card, Register
 from credkit.crosswalk.result import MOST_VALUES_NAMED, FileLine, describe_rows, join_values
 from credkit.crosswalk.rounding import ColumnVerdicts, column_of
-from credkit.crosswalk.sightings import Sighting
+from credkit.crosswalk.sightings import NO_TEXT, Sighting, Sightings
 from credkit.facts.numbers import Number, format_number
-from credkit.facts.statuses import ACTIVE, EARLY, status_when_read
+from credkit.facts.statuses import ACTIVE, EARLY, active_days, status_when_read
+from credkit.files.times import local_days
 from credkit.privacy.accounts import hide_all_but_account_ends
 from credkit.site.model import Site
 from credkit.site.rows import describe_white_space
 
+NEVER = 0  # in place of a day: the first one is 1
 CERTAIN_NUMBERS = ("unknown-card", "other-issue", "unexpected-value", "refused-note")  # codes of good readings
 
 
@@ -61,6 +66,25 @@ class Desk:
 NOTHING_EXPECTED = Desk()
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Verdicts:
+    """The verdicts on all sightings: ``clear`` has the places of those against which nothing speaks.
+
+    Each of these shows one card, the only one of its number, which was active then; the place of the number among
+    those of the texts is in ``numbers``. The others are judged one by one.
+    """
+
+    seen: Sightings
+    clear: Array
+    numbers: Array
+    others: tuple[Verdict, ...]
+
+    def resolved_rows(self) -> Array:
+        """The places of the rows of all sightings that are resolved."""
+        several = [self.seen.row_places(verdict.sighting.place) for verdict in self.others if not verdict.code]
+        return np.append(self.seen.first[self.clear], np.array([row for rows in several for row in rows], np.int64))
+
+
 def count_rows(verdicts: Iterable[Verdict]) -> int:
     """The number of reading rows of these verdicts."""
     return sum(len(verdict.sighting.rows) for verdict in verdicts)
@@ -79,8 +103,45 @@ def describe_readings(verdicts: Sequence[Verdict]) -> str:
     )
 
 
-def judge_sightings(site: Site, register: Register, columns: ColumnVerdicts, seen: Sequence[Sighting]) -> list[Verdict]:
-    """A verdict for each sighting, in the same order."""
+def judge_sightings(site: Site, register: Register, columns: ColumnVerdicts, seen: Sightings) -> Verdicts:
+    """A verdict for each sighting."""
+    is_clear = find_clear(site, register, seen)
+    clear, others = np.flatnonzero(is_clear), np.flatnonzero(~is_clear)
+    return Verdicts(
+        seen=seen, clear=clear, numbers=seen.texts.number[seen.text[clear]],
+        others=tuple(_judge_one_by_one(site, register, columns, seen.make(others))),
+    )  # fmt: skip
+
+
+def find_clear(site: Site, register: Register, seen: Sightings) -> Array:
+    """The sightings against which nothing speaks, so that they need not be looked at one by one.
+
+    The text is a number and nothing else, one card alone has it, which was active that day, and neither the desk nor
+    another read of the presentation says anything.
+    """
+    texts = seen.texts
+    found: Array = seen.presentation == 0
+    found[list(seen.expected)] = False
+    found[list(seen.entries)] = False
+    found &= (seen.text != NO_TEXT) & (texts.plain & ~texts.unexpected)[seen.text] if len(texts.texts) else False
+    alone = np.zeros(len(texts.numbers), bool)
+    first, last = np.full((2, len(texts.numbers)), NEVER)
+    for place, number in enumerate(texts.numbers):
+        cards = register.owners.get(number, ())
+        alone[place] = len(cards) == 1
+        if alone[place] and (span := active_days(cards[0].row, site)):
+            first[place], last[place] = (day.toordinal() for day in span)
+    places = np.flatnonzero(found)
+    which, days = texts.number[seen.text[places]], local_days(seen.moment[places], site.zone)
+    active = (first[which] <= days) & (days <= last[which])
+    found[places] = alone[which] & (active | ~seen.dated[places])
+    return found
+
+
+def _judge_one_by_one(
+    site: Site, register: Register, columns: ColumnVerdicts, seen: Sequence[Sighting]
+) -> list[Verdict]:
+    """A verdict for each of some sightings, in the same order; all of a presentation are among them."""
     found: list[Verdict] = []
     groups: dict[int, list[int]] = defaultdict(list)
     expected: dict[int, set[str]] = defaultdict(set)

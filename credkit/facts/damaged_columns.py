@@ -26,8 +26,19 @@ def judge_values(values: pl.Series, credentials: pl.Series) -> ColumnDamage:
         return ColumnCounts().judge()
     frame = pl.DataFrame({"text": values, "credential": credentials})
     distinct = frame.group_by("text").agg((pl.col("credential").n_unique() > 1).alias("shared"))
-    several = distinct.filter("shared")["text"]
-    return count_shapes(distinct["text"], distinct["shared"]).judge(frozenset(several.filter(are_rounded(several))))
+    return judge_distinct(distinct["text"], distinct["shared"])
+
+
+def judge_distinct(texts: pl.Series, shared: pl.Series) -> ColumnDamage:
+    """The verdict on the distinct ``texts`` of a column; ``shared``: which several credentials have.
+
+    >>> judge_distinct(pl.Series(["3602879701896390", "17"]), pl.Series([False, False])).damage
+    'none'
+    """
+    if not (texts.str.len_bytes() > SPREADSHEET_DIGITS).any():
+        return ColumnCounts().judge()
+    several = texts.filter(shared)
+    return count_shapes(texts, shared).judge(frozenset(several.filter(are_rounded(several))))
 
 
 def count_shapes(texts: pl.Series, shared: pl.Series) -> ColumnCounts:

@@ -24,18 +24,25 @@ def status_on(row: Assignment, day: date, rules: Rules) -> str:
     return ACTIVE
 
 
-def status_when_read(row: Assignment, day: date, site: Site) -> str:
-    """The status of an assignment on an earlier ``day``.
+def active_days(row: Assignment, site: Site) -> tuple[date, date] | None:
+    """The first and the last day on which the card of an assignment was active, as far as the row says; None for none.
 
-    A row that is no longer active was so until its end, where an end has come; where none has,
-    nothing says since when it is lost, and it counts as lost all along.
+    A row that is no longer active was so until its end, where an end has come; where none has, nothing says since
+    when it is lost, and it counts as lost all along.
     """
+    ended = row.valid_until is not None and row.valid_until <= site.as_of
+    if not ended and row.status not in site.rules.active:
+        return None
+    return row.valid_from or date.min, row.valid_until or date.max
+
+
+def status_when_read(row: Assignment, day: date, site: Site) -> str:
+    """The status of an assignment on an earlier ``day``, on which its card was read."""
     if row.valid_from and day < row.valid_from:
         return EARLY
-    ended = row.valid_until is not None and row.valid_until <= site.as_of
     if row.valid_until and row.valid_until < day:
         return status_on(row, day, site.rules)
-    return ACTIVE if ended or row.status in site.rules.active else row.status
+    return ACTIVE if active_days(row, site) else row.status
 
 
 def describe_status(row: Assignment, status: str) -> str:

@@ -249,3 +249,20 @@ def utc_offsets(moments: Array, zone: tzinfo) -> Array:
 def _utc_offset(micros: int, zone: tzinfo) -> int:
     ahead = to_datetime(micros).astimezone(zone).utcoffset()
     return ahead // MICROSECOND if ahead is not None else 0
+
+
+_EPOCH_DAY = EPOCH.toordinal()
+DAY_MICROS = 86_400 * SECOND_MICROS
+
+
+def local_days(moments: Array, zone: tzinfo) -> Array:
+    """The day of each of ``moments`` by the clocks of ``zone``, as `date.toordinal` counts days.
+
+    >>> from datetime import date
+    >>> from zoneinfo import ZoneInfo
+    >>> late = (datetime(2026, 3, 31, 23, tzinfo=UTC) - EPOCH) // MICROSECOND
+    >>> date.fromordinal(int(local_days(np.array([late]), ZoneInfo("Europe/Amsterdam"))[0])).isoformat()
+    '2026-04-01'
+    """
+    days: Array = (moments + utc_offsets(moments, zone)) // DAY_MICROS + _EPOCH_DAY
+    return days

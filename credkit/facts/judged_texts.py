@@ -1,0 +1,112 @@
+"""Judged texts: the different texts of all readings, each judged once for each chain and kind that it is read by.
+
+Columns say what bulk decoding tells of them: the number, and whether anything but the number is to be said of a text.
+Of such a text, and of one that has no number, `TextResults` says the rest. The same cards are read again and again,
+so there are far fewer texts than readings.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import NamedTuple
+
+import numpy as np
+import polars as pl
+
+from credkit.bulk.decoded_columns import decode_columns
+from credkit.bulk.words import Array
+from credkit.core.codec import AnyCodec
+from credkit.facts.account_suspects import may_hold_account
+from credkit.facts.expected_values import find_unexpected
+from credkit.facts.numbers import Number
+from credkit.facts.texts import TextResult, TextResults
+from credkit.site.model import CredentialKind
+
+NO_NUMBER = -1  # in a column of places among the numbers
+
+
+class TextSource(NamedTuple):
+    """How texts are read: the chain, the kind of number, and whether they are ``typed`` key by key."""
+
+    codec: AnyCodec
+    kind: CredentialKind
+    typed: bool
+
+
+def intern(texts: pl.Series) -> tuple[Array, pl.Series]:
+    """For each of ``texts`` which of the different ones it is, and these, in the order of their first occurrence.
+
+    >>> places, different = intern(pl.Series(["b", "a", "b"]))
+    >>> places.tolist(), different.to_list()
+    ([0, 1, 0], ['b', 'a'])
+    """
+    codes = texts.cast(pl.Categorical(pl.Categories.random())).to_physical().to_numpy()
+    first = np.full(int(codes.max()) + 1 if len(codes) else 0, len(codes), np.int64)
+    first[codes[::-1]] = np.arange(len(codes))[::-1]
+    order = np.argsort(first, kind="stable")
+    order = order[first[order] < len(codes)]
+    place = np.zeros(len(first), np.int64)
+    place[order] = np.arange(len(order))
+    return place[codes], texts.gather(first[order])
+
+
+class JudgedTexts:
+    """The different texts by place: ``number`` is the place among ``numbers``, or `NO_NUMBER`.
+
+    A ``plain`` text is nothing but its number: it has no note, and no room for an account number. Of an ``unexpected``
+    one a field has a value that its kind does not expect.
+    """
+
+    def __init__(self, results: TextResults) -> None:
+        self.results = results
+        self.numbers: list[Number] = []
+        self.sources: list[TextSource] = []
+        self.texts: list[str] = []
+        self.source: Array = np.zeros(0, np.int64)
+        self.number: Array = np.zeros(0, np.int64)
+        self.plain: Array = np.zeros(0, bool)
+        self.unexpected: Array = np.zeros(0, bool)
+        self._places: dict[Number, int] = {}
+
+    def add(self, source: TextSource, texts: pl.Series) -> Array:
+        """Judge ``texts``, the different ones among them once; where each of them stands here."""
+        places, different = intern(texts)
+        start = len(self.texts)
+        self.sources.append(source)
+        self.texts += different.to_list()
+        number, plain, unexpected = self._judge(source, different)
+        self.source = np.append(self.source, np.full(len(different), len(self.sources) - 1))
+        self.number = np.append(self.number, number)
+        self.plain = np.append(self.plain, plain)
+        self.unexpected = np.append(self.unexpected, unexpected)
+        return places + start
+
+    def _judge(self, source: TextSource, texts: pl.Series) -> tuple[Array, Array, Array]:
+        kind = source.kind
+        fields, ok, noted = decode_columns(source.codec, texts)
+        number = np.full(len(texts), NO_NUMBER)
+        if not fields.keys() >= set(kind.key):
+            return number, np.zeros(len(texts), bool), np.zeros(len(texts), bool)
+        good = np.flatnonzero(ok)
+        columns = (fields[name][good].tolist() for name in kind.key)
+        found = (self._place(Number(kind.namespace, values)) for values in zip(*columns, strict=True))
+        number[good] = np.fromiter(found, np.int64, len(good))
+        plain = ok & ~noted
+        if not kind.not_payment:
+            plain &= ~may_hold_account(source.codec, texts, fields)
+        return number, plain, find_unexpected(kind, fields, ok)
+
+    def _place(self, number: Number) -> int:
+        found = self._places.setdefault(number, len(self.numbers))
+        if found == len(self.numbers):
+            self.numbers.append(number)
+        return found
+
+    def result(self, text: int) -> TextResult:
+        """What is to be said of one text."""
+        codec, kind, typed = self.sources[self.source[text]]
+        return self.results.read(codec, kind, self.texts[text], typed=typed)
+
+    def results_of(self, texts: Array) -> Sequence[TextResult]:
+        """What is to be said of texts, one by one."""
+        return list(map(self.result, texts.tolist()))
