@@ -14,9 +14,10 @@ import pytest
 from credkit import DefinitionError
 from credkit.crosswalk import crosswalk, summary_text, write_outputs
 from credkit.crosswalk.exports import TargetExport
+from credkit.crosswalk.judging import judge_sightings
 from credkit.crosswalk.outputs import FILE_NAMES, format_cell
 from credkit.crosswalk.unresolved import list_unresolved
-from credkit.crosswalk.verdicts import Verdicts, judge_sightings
+from credkit.crosswalk.verdicts import Verdicts
 from credkit.files.outputs.marks import FOLDER_MARK
 from credkit.site.model import Site
 from tests.brackwater import Files, hexed, made, two, walk

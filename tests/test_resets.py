@@ -14,11 +14,11 @@ import pytest
 
 from credkit import chain
 from credkit.crosswalk import Finding, crosswalk
+from credkit.crosswalk.judging import judge_sightings
 from credkit.crosswalk.readers import analyse_readers
 from credkit.crosswalk.register import build_register
 from credkit.crosswalk.rounding import judge_columns
 from credkit.crosswalk.sightings import collect_sightings
-from credkit.crosswalk.verdicts import judge_sightings
 from credkit.facts.texts import TextResults
 from credkit.site import load_site
 from credkit.site.readings import tabulate_readings

@@ -35,6 +35,7 @@ from credkit.crosswalk.identifiers import (
     find_unknown_sources,
     find_white_space,
 )
+from credkit.crosswalk.judging import judge_sightings
 from credkit.crosswalk.lines import CardJudge, find_held_lines
 from credkit.crosswalk.note_findings import find_notes, tabulate_duplicates
 from credkit.crosswalk.ordering import order_findings
@@ -47,7 +48,7 @@ from credkit.crosswalk.summary import RowAccounting, summary_tables
 from credkit.crosswalk.targets import encode_cards, find_duplicate_texts, find_unwritable
 from credkit.crosswalk.unmasked_numbers import describe_unmasked, find_payment_numbers, unmasked_subjects
 from credkit.crosswalk.unresolved import list_unresolved
-from credkit.crosswalk.verdicts import Verdict, count_rows, judge_sightings, other_issues
+from credkit.crosswalk.verdicts import Verdict, count_rows, other_issues
 from credkit.facts.texts import TextResults
 from credkit.files.digests import sha256
 from credkit.site.description import load_rows

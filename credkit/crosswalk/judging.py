@@ -1,0 +1,150 @@
+"""Judging: from sightings to verdicts. What nothing speaks against is told by the columns, all else one by one.
+
+First comes what a sighting is by itself, then what the desk expected and the presentation shows, at last whether the
+credential was active on that day.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from credkit.bulk.words import Array
+from credkit.core.fields import Item
+from credkit.core.sentences import redacted_repr
+from credkit.crosswalk.outcomes import OwnersByDay
+from credkit.crosswalk.presentations import (
+    NOTHING_EXPECTED,
+    Desk,
+    add_contradiction,
+    find_expected,
+    find_shown,
+    judge_presentation,
+)
+from credkit.crosswalk.register import Card, Register
+from credkit.crosswalk.result import MOST_VALUES_NAMED, describe_rows
+from credkit.crosswalk.rounding import ColumnVerdicts, column_of
+from credkit.crosswalk.sightings import NO_TEXT, Sighting, Sightings
+from credkit.crosswalk.verdicts import Verdict, Verdicts, other_issues, quote_number
+from credkit.facts.numbers import Number
+from credkit.facts.statuses import active_days
+from credkit.files.times import local_days
+from credkit.site.model import Site
+from credkit.site.rows import describe_white_space
+
+NEVER = 0  # in place of a day: the first one is 1
+
+
+def judge_sightings(site: Site, register: Register, columns: ColumnVerdicts, seen: Sightings) -> Verdicts:
+    """A verdict for each sighting."""
+    is_clear = find_clear(site, register, seen)
+    clear, others = np.flatnonzero(is_clear), np.flatnonzero(~is_clear)
+    return Verdicts(
+        seen=seen, clear=clear, numbers=seen.texts.number[seen.text[clear]],
+        others=tuple(_judge_one_by_one(site, register, columns, seen.make(others))),
+    )  # fmt: skip
+
+
+def find_clear(site: Site, register: Register, seen: Sightings) -> Array:
+    """The sightings against which nothing speaks, so that they need not be looked at one by one.
+
+    The text is a number and nothing else, one card alone has it, which was active that day, and neither the desk nor
+    another read of the presentation says anything.
+    """
+    texts = seen.texts
+    found: Array = seen.presentation == 0
+    found[list(seen.expected)] = False
+    found[list(seen.entries)] = False
+    found &= (seen.text != NO_TEXT) & (texts.plain & ~texts.unexpected)[seen.text] if len(texts.texts) else False
+    alone = np.zeros(len(texts.numbers), bool)
+    first, last = np.full((2, len(texts.numbers)), NEVER)
+    for place, number in enumerate(texts.numbers):
+        cards = register.owners.get(number, ())
+        alone[place] = len(cards) == 1
+        if alone[place] and (span := active_days(cards[0].row, site)):
+            first[place], last[place] = (day.toordinal() for day in span)
+    places = np.flatnonzero(found)
+    which, days = texts.number[seen.text[places]], local_days(seen.moment[places], site.zone)
+    active = (first[which] <= days) & (days <= last[which])
+    found[places] = alone[which] & (active | ~seen.dated[places])
+    return found
+
+
+def _judge_one_by_one(
+    site: Site, register: Register, columns: ColumnVerdicts, seen: Sequence[Sighting]
+) -> list[Verdict]:
+    """A verdict for each of some sightings, in the same order; all of a presentation are among them."""
+    found: list[Verdict] = []
+    groups: dict[int, list[int]] = defaultdict(list)
+    expected: dict[int, set[str]] = defaultdict(set)
+    for place, sighting in enumerate(seen):
+        found.append(_judge_alone(site, register, columns, sighting))
+        groups[sighting.presentation or -1 - place].append(place)
+        if sighting.presentation and (want := find_expected(register, sighting).credential):
+            expected[sighting.presentation].add(want)
+    owners = OwnersByDay(site)
+    for name, group in groups.items():
+        of_group = expected.get(name, ())
+        desk = Desk(credential=next(iter(of_group))) if len(of_group) == 1 else NOTHING_EXPECTED
+        good = [place for place in group if not found[place].code]
+        desks = {place: find_expected(register, seen[place], desk) for place in group}
+        judged = judge_presentation(owners, [found[place] for place in good], [desks[place] for place in good], desk)
+        for place, verdict in zip(good, judged, strict=True):
+            found[place] = verdict
+        if len(good) == len(group):
+            continue
+        shown, resolvable = find_shown([found[place] for place in good]), set(good)
+        for place in group:
+            if place not in resolvable:
+                found[place] = add_contradiction(register, found[place], desks[place], shown)
+    return found
+
+
+def _find_owners(register: Register, sighting: Sighting) -> tuple[Card, ...]:
+    if sighting.result is None or sighting.result.number is None:
+        return ()
+    return register.owners.get(Number(sighting.reader.kind.namespace, sighting.result.number), ())
+
+
+def _judge_alone(site: Site, register: Register, columns: ColumnVerdicts, sighting: Sighting) -> Verdict:
+    """The verdict on a sighting by itself: whether it is a number, may be one, and is somebody's."""
+    result, kind, known = sighting.result, sighting.reader.kind, _find_owners(register, sighting)
+    if result is None:
+        return Verdict(sighting=sighting, code="incomplete-entry", reason=sighting.problem)
+    if result.if_whole and not columns.rounding(column_of(site, sighting), sighting.text):
+        result = result.if_whole
+    if result.number is None or result.fields is None:
+        reason = describe_white_space(site.readings, "text", sighting.text) or result.reason
+        return Verdict(sighting=sighting, code=result.code, reason=reason)
+    number = Number(kind.namespace, result.number)
+    code, reason = "", ""
+    if result.refusal and kind.refuses:
+        code, reason = "refused-note", result.refusal
+    elif strange := _describe_unexpected(kind.expect, result.fields):
+        code, reason = "unexpected-value", strange
+    elif not known and (rounding := columns.rounding(column_of(site, sighting), sighting.text)):
+        code, reason = "spreadsheet-damage", f"{rounding.text}, and no credential has the number"
+    elif not known and (others := other_issues(register, sighting)):
+        issues = ", ".join(
+            f"{redacted_repr((card.fields or {})[kind.issue or ''])} ({redacted_repr(card.credential)})"
+            for card in others[:MOST_VALUES_NAMED]
+        )
+        code, reason = (
+            "other-issue",
+            f"{quote_number(sighting, number, ())} is the number of no card, but with the issue {issues}",
+        )
+    elif not known:
+        code, reason = "unknown-card", f"no credential has the number {quote_number(sighting, number, ())}"
+        if spaced := register.spaced_owners.get(number):
+            rows = describe_rows(card.row.line for card in spaced)
+            reason += f"; with white space around it: {rows} of the credentials"
+    return Verdict(sighting=sighting, code=code, reason=reason, number=number, owners=known)
+
+
+def _describe_unexpected(expect: Mapping[str, frozenset[Item]], fields: Mapping[str, Item]) -> str:
+    for name, allowed in expect.items():
+        if name in fields and fields[name] not in allowed:
+            return f"{name} is {redacted_repr(fields[name])}, expected {' or '.join(map(str, sorted(allowed)))}"
+    return ""
