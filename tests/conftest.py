@@ -199,4 +199,4 @@ def crosswalks(demo: Demo, demo_crosswalk: Crosswalk) -> Callable[[Site], Crossw
 @pytest.fixture
 def known_crosswalk(crosswalks: Callable[[Site], Crosswalk], monkeypatch: pytest.MonkeyPatch) -> None:
     """For what commands do around a crosswalk: the crosswalk of files that one was made of is not made again."""
-    monkeypatch.setattr("credkit.cli.crosswalk.compute", crosswalks)
+    monkeypatch.setattr("credkit.crosswalk.crosswalk", crosswalks)

@@ -1025,17 +1025,6 @@ def test_a_terminal_sees_how_far_it_is(tmp_path: Path) -> None:
     assert "Audit of 1 file" in seen
 
 
-def test_without_the_extra_the_command_names_it(tmp_path: Path) -> None:
-    path = file(tmp_path, HEAD + GOOD)
-    code = (
-        "import sys; sys.modules['polars'] = None; from credkit.cli import main; "
-        f"main(['audit', {str(path)!r}, '--chain', {CHAIN!r}])"
-    )
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, env=dict(os.environ))
-    assert (done.returncode, done.stdout) == (2, "")
-    assert done.stderr == "credkit: audit needs the extra audit: pip install 'credkit[audit]'\n"
-
-
 def test_many_readers_are_counted_in_time_and_shown_in_part(tmp_path: Path) -> None:
     rows = [Row(START.isoformat(), f"r{n}", "x" if n == 7 else hexed(1, n)) for n in range(20_000)]
     found = adds_up(audit([written(tmp_path, rows, "csv")], plan()))

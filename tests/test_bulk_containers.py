@@ -376,4 +376,4 @@ def test_a_missing_extra_is_one_clear_error(library: str) -> None:
             credkit.bulk
         except ModuleNotFoundError as error:
             print(error)"""
-    assert alone(code) == "credkit.bulk needs the extra audit: pip install 'credkit[audit]'"
+    assert alone(code) == "credkit.bulk needs the extra site: pip install 'credkit[site]'"

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import stat
-import sys
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -12,7 +11,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-import credkit.cli.census as command
 from benchmarks.census import main as benchmark
 from credkit.census import AllocationRequest, census, census_text, write_census
 from credkit.census.outputs import FILE_NAMES
@@ -328,15 +326,6 @@ def test_wrong_usage(tmp_path: Path, more: tuple[str, ...], said: str) -> None:
     assert (result.exit_code, result.stdout) == (2, "")
     assert said in result.stderr
     assert len(result.stderr.splitlines()) == 1
-
-
-def test_without_the_extra_one_sentence_names_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    for name in [name for name in sys.modules if name == "credkit.census" or name.startswith("credkit.census.")]:
-        monkeypatch.delitem(sys.modules, name)
-    monkeypatch.delattr("credkit.census")
-    monkeypatch.setitem(sys.modules, "polars", None)
-    with refusal(DefinitionError):
-        command._import_census()
 
 
 def test_the_benchmark_runs_and_asserts_its_answers(capsys: pytest.CaptureFixture[str]) -> None:

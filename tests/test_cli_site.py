@@ -145,18 +145,6 @@ def test_the_demo_ends_with_a_report(demo_command: tuple[Path, subprocess.Comple
     assert (home / "brackwater" / "report.html").read_text().startswith("<!DOCTYPE html>")
 
 
-@pytest.mark.usefixtures("known_world", "known_crosswalk")
-def test_without_the_extra_there_is_no_report(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setitem(sys.modules, "polars", None)
-    home = tmp_path / "brackwater"
-    result = run("demo", str(home))
-    assert (result.exit_code, result.stderr) == (0, "")
-    said = " ".join(result.stdout.split())
-    assert "left out: it needs the extra audit: pip install 'credkit[audit]' To try next:" in said
-    assert not (home / "report.html").exists()
-    assert records(run("demo", str(home), "--json"))[-1]["report"] is None
-
-
 def test_a_terminal_sees_that_work_is_going_on(tmp_path: Path) -> None:
     seen = on_a_terminal(["demo", str(tmp_path / "brackwater")], TERM="xterm")
     assert "making up Brackwater Terminal" in seen

@@ -294,7 +294,7 @@ def line(home: Path, command: str) -> list[str]:
 
 
 COMMANDS = {
-    "crosswalk": "credkit.cli.crosswalk.compute",
+    "crosswalk": "credkit.crosswalk.crosswalk",
     "census": "credkit.census.census",
     "card data": "credkit.cards.data.read_credentials",
     "--failures": "credkit.audit.pipeline._audit",

@@ -560,18 +560,6 @@ def test_a_place_that_cannot_be_written_is_said_before_anything_is_counted(tmp_p
     assert "cannot be written" in done.stderr
 
 
-def test_without_the_extra_one_sentence(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    path = tmp_path / "captures.csv"
-    path.write_bytes(as_csv(made(20)))
-    for module in [name for name in sys.modules if name.startswith("credkit.report")]:
-        monkeypatch.delitem(sys.modules, module)
-    monkeypatch.setitem(sys.modules, "jinja2", None)
-    done = run("audit", str(path), "--chain", CHAIN, "--report", str(tmp_path / "r.html"))
-    assert (done.exit_code, done.stdout) == (2, "")
-    assert done.stderr.count("\n") == 1
-    assert "credkit[audit]" in done.stderr
-
-
 def test_the_demo_leaves_what_is_no_report_alone(demo: Demo, tmp_path: Path) -> None:
     site = shutil.copytree(demo.folder, tmp_path / "brackwater") / demo.site.name
     found = demo_report(site)

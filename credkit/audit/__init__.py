@@ -1,17 +1,16 @@
 """The audit of captures: files of many rows, counted by reader, with what fails and since when.
 
 `audit` reads CSV, JSON lines and Parquet in constant memory, each row through the chain of its
-reader, and gives an `Audit`: a tree of plain values that adds up. It needs the extra ``audit``.
+reader, and gives an `Audit`: a tree of plain values that adds up. It needs the extra ``site``.
 """
 
 from __future__ import annotations
 
-try:
+from credkit.core.extras import needs_site_extra
+
+with needs_site_extra("credkit.audit"):
     import numpy  # noqa: F401  # what all of this package stands on
     import polars  # noqa: F401
-except ModuleNotFoundError as missing:
-    needed = "credkit.audit needs the extra audit: pip install 'credkit[audit]'"
-    raise ModuleNotFoundError(needed, name=missing.name) from None
 
 from credkit.audit.pipeline import audit
 from credkit.audit.plan import AuditPlan

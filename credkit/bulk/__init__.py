@@ -1,6 +1,6 @@
 """Chains for many rows: arrays and columns in, one column a field and a mask for every check out.
 
-Needs the extra ``audit`` (numpy and polars). `decode` raises for the first row that fails, `inspect` for none.
+Needs the extra ``site`` (numpy and polars). `decode` raises for the first row that fails, `inspect` for none.
 
 >>> import numpy as np
 >>> import credkit
@@ -18,12 +18,11 @@ Inspected(2 rows, 1 ok, fields: facility number, failures: wiegand-26 odd-parity
 
 from __future__ import annotations
 
-try:
+from credkit.core.extras import needs_site_extra
+
+with needs_site_extra("credkit.bulk"):
     import numpy  # noqa: F401  # the base of this package, as is polars
     import polars  # noqa: F401
-except ModuleNotFoundError as error:
-    message = "credkit.bulk needs the extra audit: pip install 'credkit[audit]'"
-    raise ModuleNotFoundError(message, name=error.name) from None
 
 from credkit.bulk.compiled import Bulk, BulkConversion
 from credkit.bulk.results import Decoded, Encoded, Inspected

@@ -4,7 +4,7 @@ A kernel only takes the fast way for texts that the notation's own regular expre
 whose numbers are in range; which rows those are is part of what it gives. All other rows go to the
 codec itself, so that there is one judge of what is wrong with a text.
 
-Needs the extra ``audit`` (polars).
+Needs the extra ``site`` (polars).
 """
 
 from __future__ import annotations

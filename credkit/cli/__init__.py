@@ -150,6 +150,7 @@ def _report_failure(error: BaseException) -> int:
     """Say what ``error`` is, and the exit code. In Python's development mode an unexpected one is raised again."""
     from credkit.cli.output import complain
     from credkit.core.errors import CredkitError, DefinitionError
+    from credkit.core.extras import SITE_MODULES, site_extra_missing
 
     if isinstance(error, click.Abort):
         complain("interrupted")
@@ -169,6 +170,8 @@ def _report_failure(error: BaseException) -> int:
         complain(error.args[0], details=error.details)
     elif isinstance(error, CredkitError):
         complain(str(error))
+    elif isinstance(error, ModuleNotFoundError) and error.name in SITE_MODULES:
+        complain(site_extra_missing("this command"))
     elif isinstance(error, OSError) and error.strerror:
         complain(f"{error.filename}: {error.strerror}" if error.filename else error.strerror)
     elif isinstance(error, MemoryError):

@@ -22,8 +22,6 @@ if TYPE_CHECKING:
     from credkit.audit import AuditPlan
     from credkit.site.model import Site
 
-MISSING_EXTRA = "audit needs the extra audit: pip install 'credkit[audit]'"
-
 REPORT = "report"  # what writes --report, in its mark
 ZONE_HINT = "--zone NAME says by which clocks such times are"
 
@@ -84,21 +82,18 @@ def audit(
     OUT is written whole or not at all, in place of an earlier one of its sort at most: a file that you
     wrote or changed is never replaced. It holds data on persons, readable by its owner only.
 
-    The exit code is 0 if every row is good, and 1 if one is not. Needs the extra audit.
+    The exit code is 0 if every row is good, and 1 if one is not. Needs the extra site.
 
     --json: an object a file, a reader and a layout, each under its key, then one with the totals.
     """
-    try:
-        from credkit.audit import audit as count
-        from credkit.audit import audit_text, file_stamp, list_records
-        from credkit.audit import encode_parquet as table
-        from credkit.audit.failures import FAILURES_MAKER
-        from credkit.audit.records import READERS_TABLE_MAKER
+    from credkit.audit import audit as count
+    from credkit.audit import audit_text, file_stamp, list_records
+    from credkit.audit import encode_parquet as table
+    from credkit.audit.failures import FAILURES_MAKER
+    from credkit.audit.records import READERS_TABLE_MAKER
 
-        if report is not None:
-            import credkit.report as paper
-    except ModuleNotFoundError:
-        raise DefinitionError(MISSING_EXTRA) from None
+    if report is not None:
+        import credkit.report as paper
     door = Console(as_json=as_json, reveal=reveal)
     before = file_stamp(site) if site is not None else ()
     described = load_site(site) if site is not None else None

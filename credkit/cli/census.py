@@ -13,7 +13,6 @@ import click
 
 from credkit.cli import options
 from credkit.cli.output import Console
-from credkit.core.errors import DefinitionError
 from credkit.core.sentences import redacted_repr
 from credkit.files.outputs import FolderOutput, refuse_overlaps
 from credkit.site.description import load_site
@@ -68,13 +67,15 @@ def census(
 
     The exit code is 0 when nothing is found, 1 when there are duplicates, rows that cannot be read,
     or fewer new numbers than were asked for, and 2 for a file or an option that is wrong in itself.
+    Needs the extra site.
 
     --json: an object for each group of duplicates (what, place, text, members, readers), then one with all else:
     site, as_of, rows, places, readers, reissue, ranges, plans, unreadable, unknown, allocation, out.
     """
     if allocate is None and (facility is not None or kind is not None or reserve):
         raise click.UsageError("--facility, --kind and --reserve go with --allocate")
-    package = _import_census()
+    import credkit.census as package
+
     door = Console(as_json=as_json, reveal=reveal)
     wanted: AllocationRequest | None = None
     if allocate is not None:
@@ -103,17 +104,6 @@ def census(
             door.say()
             door.say(f"The files are in {out}.")
     return int(result.found)
-
-
-def _import_census() -> Any:
-    """The package, where the extra that it needs is there."""
-    try:
-        from credkit import census
-    except ModuleNotFoundError as error:
-        if error.name not in ("numpy", "polars"):
-            raise
-        raise DefinitionError(str(error)) from None
-    return census
 
 
 def _parse_range(text: str) -> tuple[int, int]:

@@ -4,16 +4,17 @@ from __future__ import annotations
 
 from dataclasses import asdict, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from credkit.cli import options
 from credkit.cli.output import Console
-from credkit.crosswalk import Crosswalk, summary_text, write_outputs
-from credkit.crosswalk import crosswalk as compute
-from credkit.crosswalk.outputs import FILE_NAMES, MAKER
 from credkit.files.outputs import FolderOutput, refuse_overlaps
 from credkit.site.description import load_site
+
+if TYPE_CHECKING:
+    from credkit.crosswalk import Crosswalk
 
 MOST_SHOWN_FINDINGS = 3  # findings of one code on a screen; summary.txt has all of them
 
@@ -42,7 +43,7 @@ def crosswalk(site: Path, out: Path, as_json: bool, reveal: bool) -> int:
 
     Findings are the result, not a fault: the exit code is 0 when every row is accounted for,
     whatever was found, and 1 when one is not. A site file or table that is wrong in itself gives 2,
-    and nothing is written.
+    and nothing is written. Needs the extra site.
 
     --json: one object a finding (code, subject, count, text,
     people), then one with the site, as_of, out,
@@ -54,6 +55,10 @@ def crosswalk(site: Path, out: Path, as_json: bool, reveal: bool) -> int:
 
 def run_crosswalk(door: Console, site: Path, out: Path) -> Crosswalk:
     """The crosswalk of ``site``, written to ``out``."""
+    from credkit.crosswalk import crosswalk as compute
+    from credkit.crosswalk import write_outputs
+    from credkit.crosswalk.outputs import FILE_NAMES, MAKER
+
     with door.busy(f"matching {site}"):
         described = load_site(site)
         refuse_overlaps([out / name for name in FILE_NAMES], described.files)
@@ -65,6 +70,8 @@ def run_crosswalk(door: Console, site: Path, out: Path) -> Crosswalk:
 
 def show_result(door: Console, result: Crosswalk, out: Path) -> int:
     """What was found, cautions included, and where the files are; the exit code."""
+    from credkit.crosswalk import summary_text
+
     plain = result.unmasked if door.reveal else result.unmasked_on_screen
     if door.as_json:
         for finding in result.findings:

@@ -11,7 +11,6 @@ import click
 from credkit.cli import options
 from credkit.cli.crosswalk import run_crosswalk, show_result
 from credkit.cli.output import Console
-from credkit.demo import write_demo
 from credkit.explain.cautions import BEFORE_A_BATCH, MAC
 
 if TYPE_CHECKING:
@@ -34,8 +33,8 @@ def demo(directory: Path, as_json: bool, reveal: bool) -> int:
     must be caught; they stay in DIR/cards/bad-read-backs, to be checked again. That part needs the
     extra "keys"; the master key is drawn for the run, and is neither shown nor written.
 
-    Last, the readings are audited, and DIR/report.html is the report, to print and to sign. That
-    part needs the extra "audit".
+    Last, the readings are audited, and DIR/report.html is the report, to print and to sign. Crosswalk
+    and report need the extra "site".
 
     \b
       credkit demo
@@ -45,6 +44,9 @@ def demo(directory: Path, as_json: bool, reveal: bool) -> int:
     bad, caught: name, done, kind, place, text), or with cards null and why, and one with report
     (its path, rows, failing, unreadable), or with report null and why.
     """
+    import credkit.demo.report  # noqa: F401  # a missing extra is found before anything is written
+    from credkit.demo import write_demo
+
     door = Console(as_json=as_json, reveal=reveal)
     with door.busy("making up Brackwater Terminal"):
         made = write_demo(directory)
@@ -109,15 +111,8 @@ def show_cards(door: Console, directory: Path) -> Path | None:
 
 def show_audit(door: Console, site: Path) -> None:
     """The part about the audit: where its report is, and why where there is none."""
-    from credkit.demo.report import REPORT, demo_report, without_audit
+    from credkit.demo.report import REPORT, demo_report
 
-    if why := without_audit():
-        if door.as_json:
-            door.record({"report": None, "why": why})
-        else:
-            door.say()
-            door.say(why)
-        return
     with door.busy("auditing the readings"):
         made = demo_report(site)
     place = site.with_name(REPORT)

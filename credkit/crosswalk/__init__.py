@@ -2,7 +2,16 @@
 
 `crosswalk` takes a site (and rows, if they are not those of its files) and returns a `Crosswalk`;
 `write_outputs` writes it. Whatever cannot be decided goes to a person, with its reason.
+It needs the extra ``site`` (numpy and polars).
 """
+
+from __future__ import annotations
+
+from credkit.core.extras import needs_site_extra
+
+with needs_site_extra("credkit.crosswalk"):
+    import numpy  # noqa: F401  # the base of this package, as is polars
+    import polars  # noqa: F401
 
 from credkit.crosswalk.outputs import write_outputs
 from credkit.crosswalk.pipeline import crosswalk

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from importlib.util import find_spec
 from pathlib import Path
 
+from credkit.audit import AuditPlan, Clock, ColumnNames, audit
 from credkit.files.outputs import FileOutput, ForeignOutput
+from credkit.report import pin_file, report
 from credkit.site.description import load_site
 
 REPORT = "report.html"
-NEEDS = ("jinja2", "numpy", "polars")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -23,18 +23,8 @@ class Audited:
     unreadable: int
 
 
-def without_audit() -> str:
-    """Why no report can be written here, in one sentence; empty where one can."""
-    if all(map(_there, NEEDS)):
-        return ""
-    return "The report of an audit is left out: it needs the extra audit: pip install 'credkit[audit]'"
-
-
 def demo_report(site: Path) -> Audited:
     """Audit the readings of the site file ``site``, and write the report beside it, over an earlier one at most."""
-    from credkit.audit import AuditPlan, Clock, ColumnNames, audit  # only with the extra
-    from credkit.report import pin_file, report
-
     described, out = load_site(site), site.with_name(REPORT)
     clock = Clock(described.zone, local=described.readings.has_local_times)
     plan = AuditPlan(columns=ColumnNames(), clock=clock, site=described)
@@ -49,10 +39,3 @@ def demo_report(site: Path) -> Audited:
     return Audited(
         path=None if output is None else out, rows=found.rows, failing=found.failing, unreadable=found.unreadable
     )  # fmt: skip
-
-
-def _there(module: str) -> bool:
-    try:
-        return find_spec(module) is not None
-    except ValueError:  # it was taken away for a test
-        return False
