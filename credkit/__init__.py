@@ -115,8 +115,9 @@ __all__ = [  # the calls: what help(credkit) shows; classes fill it with what Py
 
 
 def _redact(texts: Sequence[str]) -> Sequence[str]:
-    redacted: Sequence[str] = import_module("credkit.privacy.accounts").redact_texts(texts)
-    return redacted
+    from credkit.privacy.accounts import redact_texts  # loaded when a value is first shown
+
+    return redact_texts(texts)
 
 
 def _draw(value: object) -> str | None:

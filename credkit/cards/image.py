@@ -11,7 +11,8 @@ Source: common practice, no source; NFC Forum Type 2 Tag (from memory) for lock 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from typing import Any
 
 from credkit.cards.access import Access
 from credkit.cards.keys import card_key, record_mac
@@ -49,13 +50,14 @@ class SectorTrailer:
 class CardImage:
     """What one card gets: data blocks, the capability container behind them, lock bytes by block, then trailers.
 
-    ``notes`` are those on its records that the plan accepts.
+    ``notes`` are those on its records that the plan accepts, ``values`` what the bytes of each record mean.
     """
 
     blocks: Mapping[int, bytes]
     locks: Mapping[int, bytes]
     trailers: tuple[SectorTrailer, ...]
     notes: tuple[Note, ...] = ()
+    values: Mapping[str, Any] = field(default_factory=dict)
 
     def blocks_in_order(self) -> Iterator[tuple[int, bytes]]:
         """Block numbers and bytes in the order of writing; trailers without keys are left out."""
@@ -93,8 +95,9 @@ class ImageBuilder:
         }
         self.pieces = {record.name: tuple(_record_pieces(record, size)) for record in plan.records}
         self.locks = self._lock_blocks()
-        constants = [(record, record.fixed) for record in plan.records if record.fixed is not None]
-        self.notes = tuple(note for record, data in constants for note in admit_content(record, data, {}))
+        self.constants = {
+            record.name: admit_content(record, record.fixed, {}) for record in plan.records if record.fixed is not None
+        }
 
     def build_image(self, serial: bytes, row: Mapping[str, str]) -> CardImage:
         """The image of the card with this ``serial``; raises `EncodeError` naming the record that cannot be written.
@@ -105,10 +108,11 @@ class ImageBuilder:
         if len(serial) != plan.serial:
             raise EncodeError(f"the serial number has {len(serial)} bytes, the plan expects {plan.serial}")
         blocks = {block: bytearray(data) for block, data in self.empty.items()}
-        notes = [*self.notes]
+        admitted = {**self.constants}
         for record in plan.records:
             content = record.encode(row)
-            notes += admit_content(record, content, row) if record.fixed is None else ()
+            if record.fixed is None:
+                admitted[record.name] = admit_content(record, content, row)
             data = self.with_mac(record, serial, content)
             for block, at, start, stop in self.pieces[record.name]:
                 blocks[block][at : at + stop - start] = data[start:stop]
@@ -117,7 +121,9 @@ class ImageBuilder:
             blocks[block][at] = byte
         return CardImage(
             blocks={block: bytes(data) for block, data in blocks.items()}, locks=self.locks,
-            trailers=tuple(self.build_trailer(sector, serial) for sector in plan.access), notes=tuple(notes),
+            trailers=tuple(self.build_trailer(sector, serial) for sector in plan.access),
+            notes=tuple(note for each in admitted.values() for note in each.notes),
+            values={name: each.value for name, each in admitted.items()},
         )  # fmt: skip
 
     def with_mac(self, record: CardRecord, serial: bytes, data: bytes) -> bytes:

@@ -25,7 +25,6 @@ from credkit.cards.geometry import Geometry
 from credkit.cards.image import UNOWNED_BYTE, CardImage, SectorTrailer
 from credkit.cards.plan import CardPlan, CardRecord
 from credkit.core.errors import DefinitionError
-from credkit.core.forms import from_raw
 from credkit.core.sentences import redacted_repr
 from credkit.files.regularfiles import open_regular
 
@@ -101,14 +100,10 @@ def format_listing(image: CardImage, plan: CardPlan, *, credential: str, serial:
 
 def _describe_meaning(record: CardRecord, image: CardImage) -> str:
     """What the bytes of a record say, without its MAC, behind a space; nothing where they have no meaning."""
-    if record.codec is None:
-        return ""
-    size = len(next(iter(image.blocks.values())))
-    data = bytes([image.blocks[at // size][at % size] for at in record.places[: record.size]])
-    value = record.codec._decode_raw((int.from_bytes(data, "big"), 8 * record.size))
+    value = image.values.get(record.name)
     if value is None:
         return ""
-    text = redacted_repr(from_raw(record.codec.gives, value))
+    text = redacted_repr(value)
     if text.isprintable():
         return f" {text}"
     return " " + "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)

@@ -12,16 +12,24 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
-from typing import Any
+from typing import Any, NamedTuple
 
 from credkit.cards.plan import CardRecord
 from credkit.core.errors import EncodeError
 from credkit.core.reading import AnyReading, Note
+from credkit.privacy.accountroom import may_hold_account
 from credkit.privacy.accounts import holds_account, holds_track
 
 PAYMENT_NOTE = "payment-data"
 TRACK_TEXT = "a payment track, which must not be kept after authorisation"
 ACCOUNT_TEXT = "digits that look like a payment account number"
+
+
+class AdmittedContent(NamedTuple):
+    """What a record says that may be written, and the notes on it that the plan accepts."""
+
+    value: Any
+    notes: tuple[Note, ...]
 
 
 def content_notes(record: CardRecord, reading: AnyReading, row: Mapping[str, str] | None = None) -> tuple[Note, ...]:
@@ -44,10 +52,10 @@ def content_notes(record: CardRecord, reading: AnyReading, row: Mapping[str, str
     return (*found, *_payment_notes(record, reading, row or {}))
 
 
-def admit_content(record: CardRecord, data: bytes, row: Mapping[str, str]) -> tuple[Note, ...]:
-    """The remarks on what is written on a card that the plan accepts; raises `EncodeError` for others.
+def admit_content(record: CardRecord, data: bytes, row: Mapping[str, str]) -> AdmittedContent:
+    """What the bytes of a record say, which a card gets; raises `EncodeError` for a note that the plan does not accept.
 
-    Raises it for bytes that cannot be read back, too.
+    Raises it for bytes that cannot be read back, too. The value is None where the record has no chain.
 
     >>> from credkit.catalogue.registry import chain
     >>> row = {"email": "x@y.z"}
@@ -56,11 +64,12 @@ def admit_content(record: CardRecord, data: bytes, row: Mapping[str, str]) -> tu
     Traceback (most recent call last):
     credkit.EncodeError: record contact, column email: record 1 (contact) begins with no scheme such as mailto: \
 or https:, so that nothing can open it (if it is meant, write accept = ["no-scheme"] into [records.contact] of the plan)
-    >>> [note.level for note in admit_content(replace(contact, accept=("no-scheme",)), contact.encode(row), row)]
-    ['info']
+    >>> admitted = admit_content(replace(contact, accept=("no-scheme",)), contact.encode(row), row)
+    >>> admitted.value, [note.level for note in admitted.notes]
+    (Fields(contact='x@y.z'), ['info'])
     """
     if record.codec is None:
-        return ()
+        return AdmittedContent(None, ())
     reading = record.decode(data)
     if not reading.ok:
         raise EncodeError(
@@ -73,7 +82,7 @@ or https:, so that nothing can open it (if it is meant, write accept = ["no-sche
                 f"{note.text.replace(f'record {record.name}', record.description, 1)} "
                 f"({_describe_remedy(record, note)})"
             )
-    return notes
+    return AdmittedContent(reading.value, notes)
 
 
 def _describe_remedy(record: CardRecord, note: Note) -> str:
@@ -92,6 +101,7 @@ def _payment_notes(record: CardRecord, reading: AnyReading, row: Mapping[str, st
     if reading.ok:
         texts += [step.given for step in reading.steps if isinstance(step.given, str)]
         texts += _texts_in(reading.value)
+    texts = [text for text in texts if may_hold_account(text)]
     for found, what in ((holds_track, TRACK_TEXT), (holds_account, ACCOUNT_TEXT)):
         if any(map(found, texts)):
             if what is TRACK_TEXT or not record.not_payment:
