@@ -28,6 +28,7 @@ runs of their own, each with --help:
   python -m benchmarks.audit             files of reads, CSV and Parquet; --growth: 10^5 to 3*10^7 rows
   python -m benchmarks.census            populations
   python -m benchmarks.crosswalk         populations and their readings
+  python -m benchmarks.crosswalk_site    a site with all families of readers and their faults; --growth
   python -m benchmarks.discover_checks   CRCs, XORs, sums and check digits, and what is found of them
   python -m benchmarks.discover_layout   random layouts, and what is found of them
   python -m benchmarks.discover_chain    what discovery finds of true chains, and claims of unrelated texts

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from benchmarks import audit, bulk, discover_layout, startup
+from benchmarks import audit, bulk, crosswalk, crosswalk_site, discover_layout, startup
 from benchmarks.__main__ import main
 from benchmarks.turns import agreed
 
@@ -55,6 +55,37 @@ def test_the_audit_runs_small_over_both_kinds_of_file(capsys: pytest.CaptureFixt
     assert all(row["audit_peak_mb"] > 0 and row["polars_peak_mb"] > 0 for row in rows)
 
 
+def test_quoted_cells_and_empty_lines_leave_the_answers_of_a_crosswalk_as_they_are(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    assert crosswalk.main(["--credentials", "400", "--readings", "2000", "--odd", "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["odd"] is True
+
+
+def test_the_site_with_all_families_of_readers_runs_small(capsys: pytest.CaptureFixture[str]) -> None:
+    assert crosswalk_site.main(["--scale", "4000", "--json"]) == 0
+    rows = json.loads(capsys.readouterr().out)
+    assert [(row["job"], row["credentials"], row["readings"]) for row in rows] == [
+        (job, 400, 4000) for job in ("crosswalk", "audit", "census")
+    ]
+    assert all(row["mb"] > 0 and row["ratio"] > 0 for row in rows)
+    assert crosswalk_site.list_sizes(3 * 10**6) == [10**4, 10**5, 10**6, 3 * 10**6]
+
+
+def test_the_site_with_all_families_of_readers_follows_from_its_seed(tmp_path: Path) -> None:
+    written = []
+    for place, seed in enumerate((3, 3, 4)):
+        folder = tmp_path / str(place)
+        folder.mkdir()
+        wanted = crosswalk_site.write_site(folder, 1000, 60_000, seed)
+        written.append({path.name: path.read_bytes() for path in sorted(folder.iterdir())})
+        lines = {name: len(data.splitlines()) - 1 for name, data in written[-1].items() if name.endswith(".csv")}
+        assert lines == wanted["crosswalk"]["rows"]
+        assert lines["credentials.csv"] == 1000
+        assert 0.06 < sum(row[2] for row in wanted["crosswalk"]["readers"].values()) / 60_000 < 0.08
+    assert written[0] == written[1] != written[2]
+
+
 def test_layouts_are_found_in_small_trials(capsys: pytest.CaptureFixture[str]) -> None:
     assert discover_layout.main(["--trials", "3", "--frames", "2000", "--json"]) == 0
     result = json.loads(capsys.readouterr().out)
@@ -74,5 +105,5 @@ def test_help_names_the_runs_of_their_own(capsys: pytest.CaptureFixture[str]) ->
     with pytest.raises(SystemExit):
         main(["--help"])
     shown = capsys.readouterr().out
-    runs = ("bulk", "audit", "census", "crosswalk", "discover_checks", "discover_layout")
+    runs = ("bulk", "audit", "census", "crosswalk", "crosswalk_site", "discover_checks", "discover_layout")
     assert all(f"python -m benchmarks.{name}" in shown for name in runs)
