@@ -11,7 +11,7 @@ import signal
 import subprocess
 import sys
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from contextlib import suppress
 from hashlib import sha256
 from importlib import import_module
@@ -53,6 +53,27 @@ def test_a_mark_lists_every_file_with_its_digest(tmp_path: Path) -> None:
     head, *lines = (tmp_path / "result" / FOLDER_MARK).read_text().splitlines()
     assert head.startswith("# credkit: crosswalk.")
     assert lines == [f"{sha256(data).hexdigest()}  {name}" for name, data in FILES.items()]
+
+
+def test_a_file_may_come_in_pieces(tmp_path: Path) -> None:
+    fold(tmp_path / "whole")
+    pieces = {name: [data[:3], b"", data[3:]] for name, data in FILES.items()}
+    write_folder({**pieces, "none": iter(())}, tmp_path / "pieces", "crosswalk")
+    assert snapshot(tmp_path / "pieces") == {**FILES, "none": b""}
+    mark = (tmp_path / "whole" / FOLDER_MARK).read_text()
+    assert (tmp_path / "pieces" / FOLDER_MARK).read_text() == f"{mark}{sha256(b'').hexdigest()}  none\n"
+
+
+def test_pieces_that_end_with_a_fault_leave_the_former_folder(tmp_path: Path) -> None:
+    def pieces() -> Iterator[bytes]:
+        yield b"new"
+        raise ZeroDivisionError
+
+    fold(tmp_path / "result")
+    with pytest.raises(ZeroDivisionError):
+        write_folder({"summary.txt": pieces()}, tmp_path / "result", "crosswalk")
+    assert snapshot(tmp_path / "result") == FILES
+    assert not hidden(tmp_path)
 
 
 @pytest.mark.skipif(not shutil.which("sha256sum"), reason="the command is not there")

@@ -64,5 +64,10 @@ def write_private(path: Path, data: bytes) -> None:
     """Write a new file for its owner alone, and wait until it is on the disk."""
     with open_private(path) as file:
         file.write(data)
-        file.flush()
-        os.fsync(file.fileno())
+        flush_file(file)
+
+
+def flush_file(file: BinaryIO) -> None:
+    """Wait until what was written to ``file`` is on the disk."""
+    file.flush()
+    os.fsync(file.fileno())

@@ -10,7 +10,7 @@ from __future__ import annotations
 import errno
 import os
 from abc import ABC, abstractmethod
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from hashlib import sha256
 from pathlib import Path
@@ -20,7 +20,7 @@ from typing import BinaryIO, Self
 from credkit.core.errors import DefinitionError
 from credkit.core.sentences import redacted_repr
 from credkit.files.outputs.marks import FOLDER_MARK, Mark, Obstacle, mark_beside, read_mark, verify_file, verify_folder
-from credkit.files.outputs.paths import file_identity, open_private, resolve_output, write_private
+from credkit.files.outputs.paths import file_identity, flush_file, open_private, resolve_output, write_private
 from credkit.files.outputs.staging import Staging, flush_folder, move_into, settle_killed_runs
 
 
@@ -187,11 +187,15 @@ class FolderOutput(Output):
         self.path = self.staging.new(self.name)
         self.path.mkdir(0o700)
 
-    def write(self, name: str, data: bytes) -> None:
-        """Write a whole file of this ``name``."""
-        with self.explaining_refusals():
-            write_private(self.path / name, data)
-        self._digests.append((name, sha256(data).hexdigest()))
+    def write(self, name: str, data: bytes | Iterable[bytes]) -> None:
+        """Write a whole file of this ``name``, at once or in pieces that are made as they are written."""
+        digest = sha256()
+        with self.explaining_refusals(), open_private(self.path / name) as file:
+            for piece in (data,) if isinstance(data, bytes) else data:
+                file.write(piece)
+                digest.update(piece)
+            flush_file(file)
+        self._digests.append((name, digest.hexdigest()))
 
     def _finish(self) -> None:
         if self.marked:
@@ -250,8 +254,7 @@ class FileOutput(Output):
 
     def _finish(self) -> None:
         assert self._file is not None
-        self._file.flush()
-        os.fsync(self._file.fileno())
+        flush_file(self._file)
         self._file.close()
 
     def _replace(self) -> None:
@@ -290,8 +293,15 @@ def place_outputs(outputs: Sequence[Output]) -> None:
         raise
 
 
-def write_folder(files: Mapping[str, bytes], out: str | Path, maker: str) -> None:
-    """Write ``files``, bytes by name, as the folder ``out``, in place of a former one of this ``maker``."""
+def write_folder(files: Mapping[str, bytes | Iterable[bytes]], out: str | Path, maker: str) -> None:
+    """Write ``files``, bytes or pieces of them by name, as the folder ``out``, in place of a former one of ``maker``.
+
+    >>> from tempfile import TemporaryDirectory
+    >>> with TemporaryDirectory() as home:
+    ...     write_folder({"lines.csv": (b"%d;" % line for line in range(3))}, f"{home}/result", "crosswalk")
+    ...     Path(home, "result", "lines.csv").read_bytes()
+    b'0;1;2;'
+    """
     with FolderOutput(out, maker) as folder:
         for name, data in files.items():
             folder.write(name, data)
