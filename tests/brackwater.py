@@ -15,8 +15,8 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
 
-from credkit.crosswalk import Crosswalk, CrosswalkLine, Finding, crosswalk, summary_text
-from credkit.crosswalk.outputs import EXCEPTION_COLUMNS, LINE_COLUMNS, csv_text
+from credkit.crosswalk import Crosswalk, CrosswalkLine, Finding, crosswalk
+from credkit.crosswalk.outputs import encode_outputs
 from credkit.crosswalk.result import EXCEPTION_CODES
 from credkit.site import load_site
 from credkit.site.model import Rows, Site
@@ -268,11 +268,7 @@ def check_laws(site: Site, result: Crosswalk, rows: Rows) -> None:
 
 def shown(result: Crosswalk) -> dict[str, str]:
     """The files of a result."""
-    return {
-        "crosswalk.csv": csv_text(LINE_COLUMNS, result.lines),
-        "exceptions.csv": csv_text(EXCEPTION_COLUMNS, result.exceptions),
-        "summary.txt": summary_text(result),
-    }
+    return {name: b"".join(pieces).decode() for name, pieces in encode_outputs(result).items()}
 
 
 def placed(site: Site, home: Path) -> Site:

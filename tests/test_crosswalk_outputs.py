@@ -18,6 +18,9 @@ from credkit.crosswalk.judging import judge_sightings
 from credkit.crosswalk.outputs import FILE_NAMES, format_cell
 from credkit.crosswalk.unresolved import list_unresolved
 from credkit.crosswalk.verdicts import Verdicts
+from credkit.crosswalk.outputs import FILE_NAMES
+from credkit.crosswalk.verdicts import judge_sightings
+from credkit.files.csvtables import format_cell
 from credkit.files.outputs.marks import FOLDER_MARK
 from credkit.site.model import Site
 from tests.brackwater import Files, hexed, made, two, walk

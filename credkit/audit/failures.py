@@ -5,8 +5,6 @@ Source: RFC 4180 (common form of CSV).
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Callable, Iterable
 from typing import Any
 
@@ -16,12 +14,13 @@ from credkit.audit.plan import AuditPlan, ChainUse
 from credkit.audit.secrets import find_payment
 from credkit.audit.sources import RowFault
 from credkit.core.reading import AnyReading
-from credkit.crosswalk.outputs import format_cell
+from credkit.files.csvtables import CsvTable
 from credkit.files.times import to_datetime
 from credkit.privacy.accounts import hide_all_but_account_ends, mask_accounts
 from credkit.privacy.payment import payment_in_decoded
 
 FAILURE_COLUMNS = ("file", "line", "time", "reader", "text", "chain", "rule", "reason")
+FAILURES = CsvTable(columns=FAILURE_COLUMNS, unmasked=FAILURE_COLUMNS)  # account numbers are masked row by row
 MOST_REASONS_KEPT = 1 << 16  # different texts whose sentences are kept
 UNREADABLE_RULE = "unreadable-row"
 FAILURES_MAKER = "list of failing rows"  # what such a file is called
@@ -34,7 +33,7 @@ class FailureWriter:
         self._write = write
         self._plan = plan
         self._reasons: dict[tuple[int, str], tuple[str, str]] = {}
-        self._put([FAILURE_COLUMNS])
+        write(FAILURES.encode_header())
 
     def add(self, name: str, base: int, failing: Iterable[FailingRow], faults: Iterable[RowFault]) -> None:
         """Write rows of the file ``name``; their lines count from ``base``."""
@@ -52,7 +51,8 @@ class FailureWriter:
         rows.extend((fault.line, ("", "", "", "", UNREADABLE_RULE, fault.problem)) for fault in faults)
         rows.sort(key=lambda row: row[0])
         name = mask_accounts(name)
-        self._put((name, base + line, *cells) for line, cells in rows)
+        for piece in FAILURES.encode_rows((name, base + line, *cells) for line, cells in rows):
+            self._write(piece)
 
     def _reason(self, use: ChainUse, row: FailingRow) -> tuple[str, str]:
         """The text as it may be shown, and why it fails."""
@@ -67,12 +67,6 @@ class FailureWriter:
                 self._reasons.clear()
             found = self._reasons[key] = explain_failure(use, row.text, use.codec.inspect(row.text))
         return found
-
-    def _put(self, rows: Iterable[Iterable[Any]]) -> None:
-        buffer = io.StringIO()
-        writer = csv.writer(buffer, lineterminator="\n")
-        writer.writerows([format_cell(value) for value in row] for row in rows)
-        self._write(buffer.getvalue().encode("utf-8", "backslashreplace"))
 
 
 def explain_failure(use: ChainUse, text: str, reading: AnyReading) -> tuple[str, str]:

@@ -1,34 +1,33 @@
-"""Output files of a census: one table a question, and the summary, written as a whole or not at all.
-
-Source: RFC 4180 (common form of CSV).
-"""
+"""Output files of a census: one table a question, and the summary, written as a whole or not at all."""
 
 from __future__ import annotations
 
-import csv
-import io
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from credkit.census.result import Allocation, Census
 from credkit.census.summary import census_text
-from credkit.crosswalk.outputs import format_cell
+from credkit.files.csvtables import CsvTable
 from credkit.files.outputs import write_folder
-from credkit.privacy.accounts import mask_accounts
 
-DUPLICATES = (
-    "group", "where", "what", "shared", "credential", "person", "kind", "number", "line", "state", "readers",
+DUPLICATES = CsvTable(
+    columns=(
+        "group", "where", "what", "shared", "credential", "person", "kind", "number", "line", "state", "readers",
+    ),
+    unmasked=("shared", "number"),  # account numbers were taken from these where they were made
 )  # fmt: skip
-REISSUE = ("credential", "person", "kind", "number", "line", "state")
-RANGES = ("namespace", "facility", "first", "last", "count", "used")
-UNREADABLE = ("file", "line", "code", "input", "reason", "credential")
+REISSUE = CsvTable(columns=("credential", "person", "kind", "number", "line", "state"), unmasked=("number",))
+RANGES = CsvTable(
+    columns=("namespace", "facility", "first", "last", "count", "used"), unmasked=("facility", "first", "last")
+)
+UNREADABLE = CsvTable(columns=("file", "line", "code", "input", "reason", "credential"), unmasked=("input", "reason"))
 ALLOCATION = ("kind", "facility", "number", "value")  # and a column for each target
 SKIPPED = ("first", "last", "count", "reason")
 MAKER = "census"
 FILE_NAMES = (
     "duplicates.csv", "reissue.csv", "ranges.csv", "unreadable.csv", "allocation.csv", "skipped.csv", "summary.txt",
 )  # fmt: skip
-OutputRow = tuple[Sequence[object], frozenset[int]]  # the cells, and which of them are shown whatever they look like
+OutputRow = tuple[object, ...]
 
 
 def write_census(result: Census, out: str | Path) -> None:
@@ -36,74 +35,53 @@ def write_census(result: Census, out: str | Path) -> None:
 
     Raises `DefinitionError` where ``out`` cannot be written, `ForeignOutput` where it holds what no census wrote.
     """
-    texts = {
-        "duplicates.csv": _format_csv(DUPLICATES, _duplicates(result)),
-        "reissue.csv": _format_csv(REISSUE, _reissue(result)),
-        "ranges.csv": _format_csv(RANGES, _ranges(result)),
-        "unreadable.csv": _format_csv(UNREADABLE, _unreadable(result)),
-        "summary.txt": census_text(result),
+    files: dict[str, Iterable[bytes]] = {
+        "duplicates.csv": DUPLICATES.encode(_duplicates(result)),
+        "reissue.csv": REISSUE.encode(_reissue(result)),
+        "ranges.csv": RANGES.encode(_ranges(result)),
+        "unreadable.csv": UNREADABLE.encode(_unreadable(result)),
+        "summary.txt": (census_text(result).encode("utf-8", "backslashreplace"),),
     }
     if result.allocation:
-        texts |= _allocation(result.allocation, result.allocation.kind in result.plain)
-    write_folder({name: text.encode("utf-8", "backslashreplace") for name, text in texts.items()}, out, MAKER)
+        files |= _allocation(result.allocation, is_plain=result.allocation.kind in result.plain)
+    write_folder(files, out, MAKER)
 
 
-def _columns_shown(columns: Sequence[str], names: Iterable[str], plain: bool = True) -> frozenset[int]:
-    """The columns of these names, where what they hold was made to be shown."""
-    return frozenset(columns.index(name) for name in names) if plain else frozenset()
-
-
-def _reissue(result: Census) -> Iterable[OutputRow]:
+def _reissue(result: Census) -> Iterator[OutputRow]:
     for card in result.reissue.cards:
-        cells = (card.credential, card.person, card.kind, card.number, card.line, card.state)
-        yield cells, _columns_shown(REISSUE, ("number",))
+        yield card.credential, card.person, card.kind, card.number, card.line, card.state
 
 
-def _duplicates(result: Census) -> Iterable[OutputRow]:
+def _duplicates(result: Census) -> Iterator[OutputRow]:
     for group, clash in enumerate(result.clashes, 1):
         for each in clash.members:
-            cells = (
+            yield (
                 group, clash.place, clash.what, clash.text, each.credential, each.person, each.kind, each.number,
                 each.line, each.state, clash.readers,
             )  # fmt: skip
-            yield cells, _columns_shown(DUPLICATES, ("shared", "number"))
 
 
-def _ranges(result: Census) -> Iterable[OutputRow]:
+def _ranges(result: Census) -> Iterator[OutputRow]:
     for each in result.stretches:
         word = "used" if each.used else "free"
-        cells = (each.namespace, each.facility, each.first, each.last, each.count, word)
-        yield cells, _columns_shown(RANGES, ("facility", "first", "last"))
+        yield each.namespace, each.facility, each.first, each.last, each.count, word
 
 
-def _unreadable(result: Census) -> Iterable[OutputRow]:
+def _unreadable(result: Census) -> Iterator[OutputRow]:
     for row in result.unreadable:
-        cells = (row.file, row.line, row.code, row.input, row.reason, row.candidates)
-        yield cells, _columns_shown(UNREADABLE, ("input", "reason"))
+        yield row.file, row.line, row.code, row.input, row.reason, row.candidates
 
 
-def _allocation(allocation: Allocation, plain: bool) -> dict[str, str]:
+def _allocation(allocation: Allocation, *, is_plain: bool) -> dict[str, Iterable[bytes]]:
     columns = (*ALLOCATION, *(allocation.badges[0].texts if allocation.badges else ()))
-    shown = frozenset(range(1, len(columns))) if plain else frozenset[int]()
-    badges = (
-        ((allocation.kind, badge.facility, badge.number, badge.value, *badge.texts.values()), shown)
-        for badge in allocation.badges
-    )
-    skipped = (
-        (
-            (each.first, each.last, each.last - each.first + 1, each.reason),
-            _columns_shown(SKIPPED, ("first", "last"), plain),
-        )
-        for each in allocation.skipped
-    )
-    return {"allocation.csv": _format_csv(columns, badges), "skipped.csv": _format_csv(SKIPPED, skipped)}
-
-
-def _format_csv(columns: Sequence[str], rows: Iterable[OutputRow]) -> str:
-    buffer = io.StringIO()
-    writer = csv.writer(buffer, lineterminator="\n")
-    writer.writerow([format_cell(column) for column in columns])
-    for cells, shown in rows:
-        texts = [str(each) if isinstance(each, int) else format_cell(each) for each in cells]
-        writer.writerow([text if place in shown else mask_accounts(text) for place, text in enumerate(texts)])
-    return buffer.getvalue()
+    badges = CsvTable(columns=columns, unmasked=columns[1:] if is_plain else ())
+    skipped = CsvTable(columns=SKIPPED, unmasked=("first", "last") if is_plain else ())
+    return {
+        "allocation.csv": badges.encode(
+            (allocation.kind, badge.facility, badge.number, badge.value, *badge.texts.values())
+            for badge in allocation.badges
+        ),
+        "skipped.csv": skipped.encode(
+            (each.first, each.last, each.last - each.first + 1, each.reason) for each in allocation.skipped
+        ),
+    }

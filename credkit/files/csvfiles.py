@@ -29,6 +29,8 @@ PIECE_BYTES = 1 << 16  # bytes that are read at once
 BYTE_ORDER_MARK = "\ufeff"  # a byte order mark
 MISSING_MARK = "does not start with BOM"  # how every Python ends the error about a mark that is missing
 FORMULA_SIGNS = r"[=+\-@＝＋－＠]"  # what a spreadsheet begins a formula with; the full-width ones, too
+# What every text has that `guard_formula` changes, for those who look at many texts by a kernel.
+FORMULA_PATTERN = rf"^[\t\r\n]|(?:^|[;\t\r\n]) *{FORMULA_SIGNS}"
 # A cell begins with the text, and behind what some spreadsheet may part cells at; a number is no formula.
 _FORMULA = re.compile(
     rf"^(?=[\t\r\n])|(?:^|(?<=[;\t\r\n]))(?! *[+-]?[0-9]+(?:\.[0-9]+)? *(?:[;\t\r\n]|\Z))(?= *{FORMULA_SIGNS})"
