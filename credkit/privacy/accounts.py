@@ -43,6 +43,8 @@ def mask_accounts(text: str) -> str:
     >>> mask_accounts(";4114360123456786=30121010000000000?")
     ';411436******6786=*****************?'
     """
+    if not may_hold_account(text):
+        return text
     found = list(_find(text))
     hide = {place for each in found for place in each.hide}
     for each in found:
