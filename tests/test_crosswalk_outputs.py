@@ -15,11 +15,9 @@ from credkit import DefinitionError
 from credkit.crosswalk import crosswalk, summary_text, write_outputs
 from credkit.crosswalk.exports import TargetExport
 from credkit.crosswalk.judging import judge_sightings
-from credkit.crosswalk.outputs import FILE_NAMES, format_cell
+from credkit.crosswalk.outputs import FILE_NAMES
 from credkit.crosswalk.unresolved import list_unresolved
 from credkit.crosswalk.verdicts import Verdicts
-from credkit.crosswalk.outputs import FILE_NAMES
-from credkit.crosswalk.verdicts import judge_sightings
 from credkit.files.csvtables import format_cell
 from credkit.files.outputs.marks import FOLDER_MARK
 from credkit.site.model import Site

@@ -11,7 +11,6 @@ from collections.abc import Collection, Iterable, Sequence
 
 from credkit.core.codec import AnyCodec
 from credkit.core.sentences import format_count
-from credkit.crosswalk.reset_findings import PeriodResets
 from credkit.crosswalk.result import Finding
 from credkit.crosswalk.sightings import Sighting
 from credkit.crosswalk.verdicts import Verdict, count_rows, describe_readings, reading_lines
@@ -34,9 +33,10 @@ _GENERAL_CAUSES = {  # for causes whose own text names a place in one value
 
 
 def find_failures(
-    site: Site, codec: AnyCodec, subject: str, verdicts: Sequence[Verdict], resets: PeriodResets
+    site: Site, codec: AnyCodec, subject: str, verdicts: Sequence[Verdict], explained: Collection[Sighting],
+    settings: Sequence[Finding],
 ) -> list[Finding]:  # fmt: skip
-    """One finding for each code and rule that texts of a reader fail; ``resets`` explain some of them."""
+    """One finding for each code and rule that texts of a reader fail; its ``settings`` have ``explained`` some."""
     groups: dict[tuple[str, str], list[Verdict]] = defaultdict(list)
     for verdict in verdicts:
         if verdict.code in DIAGNOSED and verdict.sighting.result:
@@ -45,7 +45,7 @@ def find_failures(
     for (code, rule), group in groups.items():
         texts = list(dict.fromkeys(verdict.sighting.text for verdict in group))
         them = f"{describe_readings(group)}, {format_count(len(texts), 'different text')}"
-        text = f"rule {rule}: {them}; {_describe_causes(site, codec, group, resets)}"
+        text = f"rule {rule}: {them}; {_describe_causes(site, codec, group, explained, settings)}"
         rows = reading_lines(site, group)
         found.append(Finding(code=code, subject=subject, count=count_rows(group), text=text, rows=rows))
     return found
@@ -61,10 +61,13 @@ def describe_explained(
     return f"the {named} {format_count(count, 'row')}" if count else ""
 
 
-def _describe_causes(site: Site, codec: AnyCodec, verdicts: Sequence[Verdict], resets: PeriodResets) -> str:
+def _describe_causes(
+    site: Site, codec: AnyCodec, verdicts: Sequence[Verdict], explained: Collection[Sighting],
+    settings: Sequence[Finding],
+) -> str:  # fmt: skip
     """What would explain failing readings: how the reader is set, and the causes of the others."""
-    others = [verdict for verdict in verdicts if verdict.sighting not in resets.explained]
-    setting = describe_explained(verdicts, resets.explained, resets.findings)
+    others = [verdict for verdict in verdicts if verdict.sighting not in explained]
+    setting = describe_explained(verdicts, explained, settings)
     if not others:
         return setting
     causes = _describe_text_causes(site, codec, list(dict.fromkeys(verdict.sighting.text for verdict in others)))

@@ -7,15 +7,19 @@ what the declared one reads, but checks less, explains nothing that fails a chec
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass
 from functools import cached_property
 from random import Random
 
+import numpy as np
+from numpy.typing import NDArray
+
+from credkit.bulk.decoded_columns import DecodedColumns, decode_columns
 from credkit.core.codec import AnyCodec
 from credkit.core.errors import CredkitError
-from credkit.core.fields import Item
 from credkit.core.reading import Field
+from credkit.crosswalk.known_numbers import NOT_KNOWN, KnownNumbers
 from credkit.crosswalk.other_chains import FEWEST_SAMPLES_READ, OtherChain, search_chains, usual_chains
 from credkit.facts.texts import branches
 from credkit.site.model import CredentialKind
@@ -26,39 +30,42 @@ MOST_TEXTS_TRIED = 2_000  # failing texts that each chain is tried on at first
 FEWEST_RESOLVED = 0.25  # texts that the declared chain resolves, by failing ones, for accidents to be counted on them
 NULL_NUMBERS = 1_000  # numbers of nobody that accidents are counted on
 MOST_NULL_DISTANCE = 4_000  # between such a number and a registered one
-Values = tuple[Item, ...]  # the fields that make a number
-Owners = Mapping[Values, tuple[str, ...]]  # the credentials of each number of a kind
+Places = NDArray[np.int64]  # of texts among the different ones, or of readings in the order of time
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Trial:
-    """A chain that was tried: by text, the known number that it gives; how often it gives one by accident.
+    """A chain that was tried: by text, the index of the known number that it gives; how often it gives one by accident.
 
     It ``agrees`` with the declared chain if it reads most of what that writes as the same numbers.
     """
 
     other: OtherChain
-    numbers: dict[str, Values] = field(default_factory=dict)
-    accident: float = 1.0
-    agrees: bool = False
+    numbers: NDArray[np.int32]
+    accident: float
+    agrees: bool
 
 
 class ChainTrials:
-    """The chains that a reader may emit instead of the ``declared`` one, tried on its texts.
+    """The chains that a reader may emit instead of the ``declared`` one, tried on its different ``texts``.
 
-    ``failing`` and ``resolved`` are its different texts, in the order of time. ``tried`` counts the chains.
+    ``failing`` and ``resolved`` are places in ``texts``, in the order of time. ``tried`` counts the chains.
     """
 
     def __init__(
-        self, declared: AnyCodec, kind: CredentialKind, owners: Owners, others: Sequence[AnyCodec],
-        failing: Sequence[str], resolved: Sequence[str],
+        self, declared: AnyCodec, kind: CredentialKind, known: KnownNumbers, others: Sequence[AnyCodec],
+        texts: Sequence[str], failing: Places, resolved: Places,
     ) -> None:  # fmt: skip
-        self.declared, self.kind, self.owners, self.others = declared, kind, owners, others
-        self.failing, self.resolved = failing, resolved
+        self.declared, self.kind, self.known, self.others = declared, kind, known, others
+        self.texts, self.failing, self.resolved = texts, failing, resolved
         self.tried = 0
-        self._own = self._known(declared, resolved)
 
-    def run(self, densest: Sequence[str]) -> list[list[Trial]]:
+    @cached_property
+    def declared_numbers(self) -> NDArray[np.int32]:
+        """By text: the index of the known number that the declared chain gives of it."""
+        return self._find(self.declared, self.texts)
+
+    def run(self, densest: Places) -> list[list[Trial]]:
         """The chains that explain anything, those that read alike in one group, the likeliest first.
 
         Every notation and layout is tried on a sample of the ``densest`` failing texts, those that the usual chains
@@ -67,51 +74,52 @@ class ChainTrials:
         usual = usual_chains(self.declared, self.kind, self.others)
         self.tried = len(usual)
         trials = self._survivors(usual)
-        best = max(
-            (trial.numbers for trial in trials), key=lambda them: sum(map(them.__contains__, densest)), default={}
-        )
-        left = [text for text in densest if text not in best]
+        left = densest
+        if trials:
+            best = max(trials, key=lambda trial: np.count_nonzero(trial.numbers[densest] != NOT_KNOWN))
+            left = densest[best.numbers[densest] == NOT_KNOWN]
         if len(densest) > LEAST_NUMBERS and len(left) >= FEWEST_SAMPLES_READ:
             chains = [self.declared, self.kind.value, *self.others]
-            sample = left[:: -(-len(left) // SEARCHED_TEXTS)]
-            searched, self.tried = search_chains(sample, self.kind, chains, self.owners, self.tried)
+            sample = self._texts_at(left[:: -(-len(left) // SEARCHED_TEXTS)])
+            searched, self.tried = search_chains(sample, self.kind, chains, self.known, self.tried)
             named = {other.codec.name for other in usual}
             trials += self._survivors([other for other in searched if other.codec.name not in named])
-        groups: dict[frozenset[tuple[str, Values]], list[Trial]] = {}
+        groups: dict[bytes, list[Trial]] = {}
         for trial in trials:
-            groups.setdefault(frozenset(trial.numbers.items()), []).append(trial)
+            groups.setdefault(trial.numbers.tobytes(), []).append(trial)
         return list(groups.values())
 
     def _survivors(self, others: Sequence[OtherChain]) -> list[Trial]:
         """The chains that give enough known numbers of failing texts, tried on all other texts, too."""
-        sample = self.failing[:: -(-len(self.failing) // MOST_TEXTS_TRIED)]
-        found = []
-        for other in others:
-            hits = self._known(other.codec, sample)
-            if len(set(hits.values())) < LEAST_NUMBERS:
-                continue
-            hits = hits if len(sample) == len(self.failing) else self._known(other.codec, self.failing)
-            resolved = self._known(other.codec, self.resolved)
-            same = sum(number == self._own.get(text) for text, number in resolved.items())
-            agrees = self._agrees(other.codec)
-            if agrees:
-                hits = {text: number for text, number in hits.items() if not has_form(self.declared, text)}
-            accident = (len(self._known(other.codec, self._null)) + 1) / (len(self._null) + 1)
-            if FEWEST_RESOLVED * len(self.failing) <= len(self.resolved):  # fewer may be accidents themselves
-                accident = max(accident, (len(resolved) - same) / (len(self.resolved) + 1))
-            found.append(Trial(other, hits | resolved, accident, agrees))
-        return found
+        sample = self._texts_at(self.failing[:: -(-len(self.failing) // MOST_TEXTS_TRIED)])
+        return [
+            self._try_on_all(other)
+            for other in others
+            if len(np.setdiff1d(self._find(other.codec, sample), [NOT_KNOWN])) >= LEAST_NUMBERS
+        ]
 
-    def _known(self, codec: AnyCodec, texts: Sequence[str]) -> dict[str, Values]:
-        """By text: the known number that ``codec`` gives of it."""
-        found = {}
-        for text in texts:
-            fields = codec._decode_raw(text)
-            if fields is not None and fields.keys() >= {*self.kind.key}:
-                number = self.kind.number_in(fields)
-                if number in self.owners:
-                    found[text] = number
-        return found
+    def _try_on_all(self, other: OtherChain) -> Trial:
+        """The trial of a chain on all texts."""
+        numbers = self._find(other.codec, self.texts)
+        agrees = self._agrees(other.codec)
+        resolved = numbers[self.resolved]
+        accident = (np.count_nonzero(self._find(other.codec, self._null) != NOT_KNOWN) + 1) / (len(self._null) + 1)
+        if FEWEST_RESOLVED * len(self.failing) <= len(self.resolved):  # fewer may be accidents themselves
+            more = (resolved != NOT_KNOWN) & (resolved != self.declared_numbers[self.resolved])
+            accident = max(accident, np.count_nonzero(more) / (len(self.resolved) + 1))
+        if agrees:
+            hits = np.setdiff1d(self.failing[numbers[self.failing] != NOT_KNOWN], self.resolved)
+            for place in hits.tolist():
+                if has_form(self.declared, self.texts[place]):
+                    numbers[place] = NOT_KNOWN
+        return Trial(other=other, numbers=numbers, accident=accident, agrees=agrees)
+
+    def _texts_at(self, places: Places) -> list[str]:
+        return [self.texts[place] for place in places.tolist()]
+
+    def _find(self, codec: AnyCodec, texts: Sequence[str]) -> NDArray[np.int32]:
+        """By text: the index of the known number that ``codec`` gives of it."""
+        return self.known.find(self.kind, decode_columns(codec, texts))
 
     @cached_property
     def _null(self) -> list[str]:
@@ -119,8 +127,8 @@ class ChainTrials:
         rows = [(place, self.kind.schema[name]) for place, name in enumerate(self.kind.key)]
         rooms = {place: row for place, row in rows if isinstance(row, Field)}
         codecs = [codec for codec in branches(self.declared) if not codec.encode_obstacle]
-        registered = sorted(self.owners, key=repr)
-        if not rooms or not codecs or not registered:
+        registered = self.known.all_numbers if rooms and codecs else []
+        if not registered:
             return []
         place = max(rooms, key=lambda place: rooms[place].room)
         dice = Random(0)
@@ -136,7 +144,7 @@ class ChainTrials:
             number[place] = item + distance
             try:
                 fields = dict(zip(self.kind.key, number, strict=True))
-                if tuple(number) not in self.owners:
+                if tuple(number) not in self.known:
                     texts[str(codecs[count % len(codecs)].encode(fields))] = None
             except CredkitError:
                 continue
@@ -144,11 +152,19 @@ class ChainTrials:
 
     def _agrees(self, codec: AnyCodec) -> bool:
         """Whether ``codec`` reads most of what the declared chain writes as the same numbers."""
-        same, texts = 0, self._null or self.resolved
-        for text in texts:
-            fields = codec._decode_raw(text)
-            same += fields is not None and fields == self.declared._decode_raw(text)
-        return 2 * same > len(texts)
+        texts = self._null or self._texts_at(self.resolved)
+        same = _same_fields(decode_columns(codec, texts), decode_columns(self.declared, texts))
+        return bool(2 * np.count_nonzero(same) > len(texts))
+
+
+def _same_fields(one: DecodedColumns, other: DecodedColumns) -> NDArray[np.bool_]:
+    """The rows that both decode, to the same fields."""
+    same: NDArray[np.bool_] = one.ok & other.ok
+    if one.fields.keys() != other.fields.keys():
+        return np.zeros_like(same)
+    for name, column in one.fields.items():
+        same &= column == other.fields[name]
+    return same
 
 
 def has_form(codec: AnyCodec, text: str) -> bool:

@@ -10,7 +10,7 @@ each must give the fields that make the number.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Collection, Iterable, Iterator, Sequence
+from collections.abc import Container, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -71,7 +71,7 @@ def can_give(kind: CredentialKind, codec: AnyCodec) -> bool:
 
 
 def search_chains(
-    texts: Sequence[str], kind: CredentialKind, chains: Sequence[AnyCodec], known: Collection[tuple[Item, ...]],
+    texts: Sequence[str], kind: CredentialKind, chains: Sequence[AnyCodec], known: Container[tuple[Item, ...]],
     tried: int,
 ) -> tuple[tuple[OtherChain, ...], int]:  # fmt: skip
     """The chains that read sampled ``texts`` as ``known`` numbers of ``kind``, usual ones first; how many were tried.

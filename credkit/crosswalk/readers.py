@@ -14,11 +14,14 @@ from typing import NamedTuple
 
 import numpy as np
 
+from credkit.bulk.words import Array
 from credkit.core.fields import Item
 from credkit.core.sentences import redacted_repr
 from credkit.crosswalk.causes import find_failures
+from credkit.crosswalk.known_numbers import KnownNumbers
 from credkit.crosswalk.register import Register
-from credkit.crosswalk.reset_findings import find_period_resets, number_owners
+from credkit.crosswalk.reset_findings import find_period_resets
+from credkit.crosswalk.resets import TimedTexts
 from credkit.crosswalk.result import Finding
 from credkit.crosswalk.sightings import NO_TEXT, Sighting, Sightings
 from credkit.crosswalk.verdicts import Verdict, Verdicts, count_rows
@@ -29,13 +32,6 @@ from credkit.site.model import CredentialKind, Site
 VALID_BUT_UNKNOWN = ("unexpected-value", "unknown-card")  # good numbers that are nobody's
 NumberValues = tuple[Item, ...]  # the fields that make a number
 LEAST_TEXTS = 3  # different texts before anything is said of a reader
-
-
-class ReaderPeriod(NamedTuple):
-    """A reader, and which of its periods, counted from 0."""
-
-    reader: str
-    period: int
 
 
 class ReaderText(NamedTuple):
@@ -69,15 +65,19 @@ def analyse_readers(site: Site, register: Register, verdicts: Verdicts) -> Reade
     candidates: dict[ReaderText, list[str]] = defaultdict(list)
     doubtful: set[tuple[str, Number]] = set()
     explained: dict[Sighting, frozenset[str]] = {}
-    owners = {name: number_owners(register.owners, kind) for name, kind in site.kinds.items()}
+    known = {kind.namespace: KnownNumbers(register.owners, kind.namespace) for kind in site.kinds.values()}
     for place, group in enumerate(groups):
         if not group:
             continue
         at = _PeriodAnalysis(register, seen, place, group)
-        resets = find_period_resets(site, at.reader, at.period, at.all_verdicts(), owners[at.kind.name])
+        readings = at.in_time()
+        resets = find_period_resets(site, at.reader, at.period, at.timed_texts(readings), known[at.kind.namespace])
+        by_reset = {seen.at(int(readings[each])): credentials for each, credentials in resets.explained.items()}
         findings += resets.findings
-        explained |= resets.explained
-        doubtful |= {(at.reader.name, number) for number in resets.doubtful}
+        explained |= by_reset
+        doubtful |= {
+            (at.reader.name, seen.texts.numbers[number]) for number in at.numbers_of(readings, resets.doubtful)
+        }
         for text, credentials in resets.candidates.items():
             candidates[ReaderText(at.reader.name, text)] += credentials
         for finding, likely in at.find_single_facility(doubtful):
@@ -86,7 +86,7 @@ def analyse_readers(site: Site, register: Register, verdicts: Verdicts) -> Reade
                 where = ReaderText(at.reader.name, sighting.text)
                 candidates[where] += [f"{credential} (if {condition})" for credential, condition in named]
                 explained[sighting] = frozenset(credential for credential, _ in named)
-        findings += find_failures(site, at.period.codec, at.reader.name, group, resets)
+        findings += find_failures(site, at.period.codec, at.reader.name, group, by_reset, resets.findings)
     return ReaderFindings(
         findings=tuple(findings), candidates={key: tuple(dict.fromkeys(them)) for key, them in candidates.items()},
         doubtful=frozenset(doubtful), explained=explained,
@@ -118,16 +118,46 @@ class _PeriodAnalysis:
         self.reader, self.period, _ = seen.periods[place]
         self.kind: CredentialKind = self.reader.kind
 
-    def all_verdicts(self) -> list[Verdict]:
-        others = {verdict.sighting.place: verdict for verdict in self.verdicts}
-        found = []
-        for place in self.seen.in_period(self.place).tolist():
-            if place in others:
-                found.append(others[place])
-            else:
-                number = self.seen.texts.numbers[self.seen.texts.number[self.seen.text[place]]]
-                found.append(Verdict(sighting=self.seen.at(place), number=number))
-        return found
+    def in_time(self) -> Array:
+        """The places of its sightings that have a text, in the order of time."""
+        places = self.seen.in_period(self.place)
+        places = places[self.seen.text[places] != NO_TEXT]
+        in_time: Array = places[np.argsort(self.seen.moment[places], kind="stable")]
+        return in_time
+
+    def timed_texts(self, readings: Array) -> TimedTexts:
+        """The ``readings``, places in the order of time, for the search for other chains."""
+        seen, texts = self.seen, self.seen.texts
+        different, text = self._different(readings)
+        other_issue = {int(seen.text[each.sighting.place]) for each in self.verdicts if each.code == "other-issue"}
+        own = texts.number[different].tolist()
+        return TimedTexts(
+            texts=[texts.texts[each] for each in different.tolist()],
+            credentials=[() if each == NO_NUMBER else self._credentials(texts.numbers[each]) for each in own],
+            is_other_issue=np.isin(different, list(other_issue)),
+            text=text, moments=seen.moment[readings], rows=seen.count_rows(readings),
+            expected={
+                place: seen.expected[each] for place, each in enumerate(readings.tolist()) if each in seen.expected
+            } if seen.expected else {},
+        )  # fmt: skip
+
+    def _different(self, readings: Array) -> tuple[Array, Array]:
+        """The different texts of readings, in the order of these, and which of them each reading has."""
+        sorted_texts, first, which = np.unique(self.seen.text[readings], return_index=True, return_inverse=True)
+        order = np.argsort(first)
+        place = np.empty(len(order), np.int64)
+        place[order] = np.arange(len(order))
+        return sorted_texts[order], place[which]
+
+    def _credentials(self, number: Number) -> tuple[str, ...]:
+        return tuple(dict.fromkeys(card.credential for card in self.register.owners.get(number, ())))
+
+    def numbers_of(self, readings: Array, texts: Collection[int]) -> list[int]:
+        """The numbers of some of the different texts of readings."""
+        numbers = (
+            self.seen.texts.number[self._different(readings)[0][sorted(texts)]] if texts else np.zeros(0, np.int64)
+        )
+        return [number for number in numbers.tolist() if number != NO_NUMBER]
 
     def find_single_facility(self, doubtful: set[tuple[str, Number]]) -> Iterator[Suggestion]:
         """A key field that never changes here, though the cards that were read seem to differ in it.

@@ -7,22 +7,19 @@ explains it.
 
 from __future__ import annotations
 
-from collections import defaultdict
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from json import dumps
 from re import fullmatch
 
 from credkit.core.sentences import format_count, redacted_repr
-from credkit.crosswalk.chain_trials import Owners
-from credkit.crosswalk.register import Card
-from credkit.crosswalk.resets import FailingStretch, Reset, TimedText, find_resets
+from credkit.crosswalk.chain_trials import Places
+from credkit.crosswalk.known_numbers import KnownNumbers
+from credkit.crosswalk.resets import FailingStretch, Reset, TimedTexts, find_resets
 from credkit.crosswalk.result import Finding, join_values
-from credkit.crosswalk.sightings import Sighting, format_moment
-from credkit.crosswalk.verdicts import Verdict
+from credkit.crosswalk.sightings import format_moment
 from credkit.explain.diagnosis import KEYBOARD_CAUSE
-from credkit.facts.numbers import Number
 from credkit.facts.texts import branches
 from credkit.site.model import CredentialKind, Period, Reader, Site
 
@@ -32,80 +29,60 @@ MOST_CHAINS_NAMED = 4  # that explain the texts equally well
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PeriodResets:
-    """Findings on one period of a reader; by text the credentials that it may be, and by sighting what explains it.
+    """Findings on one period of a reader; by text the credentials that it may be, and by reading what explains it.
 
-    ``doubtful`` are numbers that the declared chain gives, though the other chain makes another card's of the text.
-    A sighting that a chain explains as the credential that the desk expected contradicts nobody.
+    ``doubtful`` are the different texts, by place, of which the declared chain gives a number, though the other chain
+    makes another card's of them. A reading that a chain explains as the credential that the desk expected contradicts
+    nobody.
     """
 
     findings: tuple[Finding, ...]
     candidates: Mapping[str, tuple[str, ...]]
-    explained: Mapping[Sighting, frozenset[str]]
-    doubtful: frozenset[Number]
-
-
-def number_owners(owners: Mapping[Number, tuple[Card, ...]], kind: CredentialKind) -> Owners:
-    """The credentials of each number in the namespace of ``kind``."""
-    return {
-        number.values: tuple(dict.fromkeys(card.credential for card in cards))
-        for number, cards in owners.items()
-        if number.namespace == kind.namespace
-    }
+    explained: Mapping[int, frozenset[str]]
+    doubtful: frozenset[int]
 
 
 def find_period_resets(
-    site: Site, reader: Reader, period: Period, verdicts: Iterable[Verdict], owners: Owners
+    site: Site, reader: Reader, period: Period, seen: TimedTexts, known: KnownNumbers
 ) -> PeriodResets:
     """What the readings of one ``period`` of a reader show of chains that it emits instead of the declared one."""
-    seen = sorted(
-        (verdict for verdict in verdicts if verdict.sighting.result is not None),
-        key=lambda verdict: verdict.sighting.moment,
-    )
-    readings = [
-        TimedText(
-            moment=verdict.sighting.moment, text=verdict.sighting.text, rows=len(verdict.sighting.rows),
-            credentials=owners.get(verdict.number.values, ()) if verdict.number else (),
-            is_other_issue=verdict.code == "other-issue", expected=verdict.sighting.expected,
-        )
-        for verdict in seen
-    ]  # fmt: skip
     others = [
         each.codec
         for other in site.readers.values()
         for each in other.periods
         if each is not period and other.kind.namespace == reader.kind.namespace
     ]
-    found = find_resets(period.codec, reader.kind, readings, owners, others)
-    findings = [_describe_reset(site, reader, period, reset, readings) for reset in found.resets]
+    found = find_resets(period.codec, reader.kind, seen, known, others)
+    findings = [_describe_reset(site, reader, period, reset, seen) for reset in found.resets]
     if found.failing:
-        findings.append(_describe_failing(site, reader, found.failing, readings))
-    candidates: dict[str, dict[str, None]] = defaultdict(dict)
-    explained: dict[Sighting, frozenset[str]] = {}
-    doubtful: set[Number | None] = set()
+        findings.append(_describe_failing(site, reader, found.failing, seen))
+    candidates: dict[str, dict[str, None]] = {}
+    explained: dict[int, frozenset[str]] = {}
     for reset in found.resets:
-        doubtful |= {seen[place].number for place in reset.doubtful}
-        for place, named in reset.explained.items():
-            explained[seen[place].sighting] = frozenset(each for _, credentials in named for each in credentials)
-            for other, credentials in named:
-                candidates[readings[place].text] |= {f"{each} (if {other.text})": None for each in credentials}
+        credentials = [frozenset(each for _, them in how.credentials for each in them) for how in reset.explanations]
+        explained |= zip(reset.places.tolist(), map(credentials.__getitem__, reset.which.tolist()), strict=True)
+        for text, named in reset.explanations:
+            words = candidates.setdefault(text, {})
+            for other, them in named:
+                words |= {f"{each} (if {other.text})": None for each in them}
     return PeriodResets(
-        findings=tuple(findings), candidates={text: tuple(them) for text, them in candidates.items()},
-        explained=explained, doubtful=frozenset(number for number in doubtful if number),
+        findings=tuple(findings), candidates={text: tuple(words) for text, words in candidates.items()},
+        explained=explained, doubtful=frozenset(text for reset in found.resets for text in reset.doubtful.tolist()),
     )  # fmt: skip
 
 
-def _describe_reset(site: Site, reader: Reader, period: Period, reset: Reset, readings: Sequence[TimedText]) -> Finding:
+def _describe_reset(site: Site, reader: Reader, period: Period, reset: Reset, seen: TimedTexts) -> Finding:
     """The finding on readings that other chains explain."""
-    count = sum(readings[place].rows for place in reset.explained)
+    count = int(seen.rows[reset.places].sum())
     words = [other.text for other in reset.chains[:MOST_CHAINS_NAMED]]
     more = len(reset.chains) - len(words)
     equally = ", or equally if ".join(words) + (f", or equally by {more:,} other chains" if more else "")
     is_order = reset.chains[0].cause not in ("", KEYBOARD_CAUSE)
     fits = f"{count:,} of {reset.failing:,} unresolved readings match known credentials if {equally}"
-    samples = _describe_samples(reader.kind, reset, readings)
+    samples = _describe_samples(reader.kind, reset)
     chain = _simplest_chain(reset)
     if reset.since is None and reset.until is None:
-        days = _describe_days(site, [readings[place].moment for place in reset.explained])
+        days = _describe_days(site, seen, reset.places)
         return Finding(
             code="other-order" if is_order else "other-chain", subject=reader.name, count=count,
             text=f"{fits} ({days})" if is_order else f"{fits} ({days}): {samples}",
@@ -121,15 +98,15 @@ def _describe_reset(site: Site, reader: Reader, period: Period, reset: Reset, re
 
 def _simplest_chain(reset: Reset) -> str:
     """Of the chains that read alike, the first one with the fewest steps."""
-    readings = [dict(named) for named in reset.explained.values()]
+    readings = [dict(each.credentials) for each in reset.explanations]
     alike = [other for other in reset.chains if all(each.get(other) == each.get(reset.chains[0]) for each in readings)]
     return min((other.codec.name for other in alike), key=lambda name: name.count("/"))
 
 
-def _describe_failing(site: Site, reader: Reader, failing: FailingStretch, readings: Sequence[TimedText]) -> Finding:
+def _describe_failing(site: Site, reader: Reader, failing: FailingStretch, seen: TimedTexts) -> Finding:
     """The finding on readings that fail from a moment on, which no chain explains."""
-    texts = list(dict.fromkeys(readings[place].text for place in failing.places))
-    samples = ", ".join(map(redacted_repr, texts[:MOST_SAMPLES]))
+    texts = seen.different_texts(failing.places)
+    samples = ", ".join(redacted_repr(seen.texts[text]) for text in texts[:MOST_SAMPLES])
     when = _describe_span(site, failing.since, failing.until, failing.last_good)
     different = format_count(len(texts), "different text")
     text = (
@@ -146,21 +123,21 @@ def _describe_span(site: Site, since: datetime | None, until: datetime | None, l
     return start + end + (f" (the last good reading before: {format_moment(site, last_good)})" if last_good else "")
 
 
-def _describe_days(site: Site, moments: Sequence[datetime]) -> str:
-    first, last = (moment.astimezone(site.zone).date() for moment in (min(moments), max(moments)))
+def _describe_days(site: Site, seen: TimedTexts, places: Places) -> str:
+    """On which days readings at ``places`` were, by the site's clocks; these are in the order of time."""
+    first, last = (seen.moment_of(place).astimezone(site.zone).date() for place in (places[0], places[-1]))
     return f"read on {first}" if first == last else f"read from {first} to {last}"
 
 
-def _describe_samples(kind: CredentialKind, reset: Reset, readings: Sequence[TimedText]) -> str:
+def _describe_samples(kind: CredentialKind, reset: Reset) -> str:
     """A few different texts, and what the first chain makes of each."""
     first = reset.chains[0]
     found: dict[str, str] = {}
-    for place, named in reset.explained.items():
-        text = readings[place].text
-        credentials = dict(named).get(first, ())
-        fields = first.codec._decode_raw(text)
-        if credentials and fields is not None and len(found) < MOST_SAMPLES:
-            number = redacted_repr("-".join(map(str, kind.number_in(fields))))
+    for text, named in reset.explanations:
+        if len(found) == MOST_SAMPLES:
+            break
+        if text not in found and (credentials := dict(named).get(first)):
+            number = redacted_repr("-".join(map(str, kind.number_in(first.codec._decode_raw(text)))))
             found[text] = f"{redacted_repr(text)} is {number}, {join_values(credentials, 'or')}"
     return "; ".join(found.values())
 

@@ -10,21 +10,27 @@ stretch, and so many accidents are less likely than `FALSE_CLAIM_PROBABILITY`, a
 
 Where no chain explains them, failures from a moment on are a finding of their own, if their rate changes beyond chance.
 
-Source: Ville's inequality for likelihood ratios (from memory); the largest sum of neighbours, general arithmetic.
+Source: Ville's inequality for likelihood ratios (from memory).
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from math import log
 from typing import NamedTuple
 
+import numpy as np
+from numpy.typing import NDArray
+
 from credkit.core.codec import AnyCodec
-from credkit.crosswalk.chain_trials import LEAST_NUMBERS, ChainTrials, Owners, Trial, has_form
+from credkit.crosswalk.chain_trials import LEAST_NUMBERS, ChainTrials, Places, Trial, has_form
+from credkit.crosswalk.known_numbers import NOT_KNOWN, KnownNumbers
 from credkit.crosswalk.other_chains import OtherChain
+from credkit.crosswalk.stretches import find_largest_rounded_sum, find_largest_sum
 from credkit.facts.chances import binomial_tail
+from credkit.files.times import EPOCH, MICROSECOND
 from credkit.site.model import CredentialKind
 
 FALSE_CLAIM_PROBABILITY = 1e-6  # of a chain that is claimed by accident, for one reader
@@ -36,36 +42,73 @@ MOST_STRETCHES = 4  # of one reader and period
 FAILING_SHARE = 0.9  # of readings, in a stretch that fails from a moment on
 LEAST_FAILING_TEXTS = 6  # in it
 MOST_GAIN_OF_ONE_CARD = 3.0  # nats
+Mask = NDArray[np.bool_]
 
 
-class TimedText(NamedTuple):
-    """A text of a reader at the true time ``moment``, and the credentials whose number it is as it stands.
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class TimedTexts:
+    """The readings of one period of a reader in the order of time, as columns.
 
-    ``expected`` is the credential that the desk expected, ``rows`` how many rows it stands for; ``is_other_issue`` says
-    that the number is a card's but for its issue.
+    ``texts`` are the different texts, ``credentials`` those whose number each is as it stands; ``is_other_issue`` says
+    that the number is a card's but for its issue. For each reading ``text`` has the place of its text in ``texts``,
+    ``moments`` its true time in microseconds since 1970 (UTC), ``rows`` how many rows it stands for. ``expected`` has
+    the credential that the desk expected, by reading, where it expected one.
+
+    >>> seen = TimedTexts(
+    ...     texts=["02F764DD", "02F764DF"], credentials=[("C-1",), ()], is_other_issue=np.array([False, False]),
+    ...     text=np.array([0, 1, 0]), moments=np.array([0, 1_500_000, 3_000_000]), rows=np.array([1, 1, 1]),
+    ... )
+    >>> len(seen), seen.text_of(2), seen.moment_of(1).isoformat()
+    (3, '02F764DD', '1970-01-01T00:00:01.500000+00:00')
     """
 
-    moment: datetime
+    texts: Sequence[str]
+    credentials: Sequence[tuple[str, ...]]
+    is_other_issue: Mask
+    text: NDArray[np.int64]
+    moments: NDArray[np.int64]
+    rows: NDArray[np.int64]
+    expected: Mapping[int, str] = field(default_factory=dict)
+
+    def __len__(self) -> int:
+        return len(self.text)
+
+    def text_of(self, place: int) -> str:
+        """The text of a reading."""
+        return self.texts[int(self.text[place])]
+
+    def moment_of(self, place: int) -> datetime:
+        """The true time of a reading, in UTC."""
+        return EPOCH + int(self.moments[place]) * MICROSECOND
+
+    def different_texts(self, places: Places) -> Places:
+        """The different texts of readings at ``places``, in the order of these."""
+        texts, first = np.unique(self.text[places], return_index=True)
+        return texts[np.argsort(first)]
+
+
+class Explanation(NamedTuple):
+    """What other chains make of a text: the credentials, by chain."""
+
     text: str
-    credentials: tuple[str, ...] = ()
-    rows: int = 1
-    expected: str = ""
-    is_other_issue: bool = False
+    credentials: tuple[tuple[OtherChain, tuple[str, ...]], ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Reset:
-    """Readings from ``start`` to ``stop`` (places in the order of time) that other chains explain, all equally well.
+    """Readings from ``since`` until ``until`` that other chains explain, all equally well.
 
-    ``explained`` are the places that they explain, with the credentials by chain; at the ``doubtful`` ones the declared
-    chain gives a known credential, but they give another. ``since`` is None where no good
-    reading comes before, ``until`` where none comes after; ``last_good`` is the last good reading before.
-    ``mixed`` says that good readings stand among the others all along.
+    ``places`` (in the order of time) are the readings that they explain, ``which`` of the ``explanations`` is that of
+    each. Of the ``doubtful`` texts (their places among the different ones) the declared chain gives a known credential,
+    but they give another. ``since`` is None where no good reading comes before, ``until`` where none comes after;
+    ``last_good`` is the last good reading before. ``mixed`` says that good readings stand among the others all along.
     """
 
     chains: tuple[OtherChain, ...]
-    explained: Mapping[int, tuple[tuple[OtherChain, tuple[str, ...]], ...]]
-    doubtful: tuple[int, ...]
+    places: Places
+    which: NDArray[np.int64]
+    explanations: Sequence[Explanation]
+    doubtful: Places
     since: datetime | None
     until: datetime | None
     last_good: datetime | None
@@ -73,7 +116,7 @@ class Reset:
     mixed: bool = False
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class FailingStretch:
     """Readings at ``places`` that fail since a moment, until another (None: to the last), and that no chain explains.
 
@@ -83,7 +126,7 @@ class FailingStretch:
     since: datetime
     until: datetime | None
     last_good: datetime
-    places: tuple[int, ...]
+    places: Places
     failing: int
     total: int
     tried: int
@@ -98,87 +141,100 @@ class ResetSearch:
 
 
 def find_resets(
-    declared: AnyCodec, kind: CredentialKind, readings: Sequence[TimedText], owners: Owners,
-    others: Sequence[AnyCodec],
-) -> ResetSearch:  # fmt: skip
-    """The stretches of ``readings``, in the order of time, that another chain than the ``declared`` one explains.
+    declared: AnyCodec, kind: CredentialKind, seen: TimedTexts, known: KnownNumbers, others: Sequence[AnyCodec]
+) -> ResetSearch:
+    """The stretches of the readings in ``seen`` that another chain than the ``declared`` one explains.
 
-    ``owners`` are the credentials of each number of the kind, ``others`` the chains of the other readers.
+    ``known`` are the numbers of the kind, ``others`` the chains of the other readers.
     """
-    return _Search(declared, kind, readings, owners, others).run()
+    return _Search(declared, kind, seen, known, others).run()
 
 
 class _Claim(NamedTuple):
     """The gain of a group of chains that read alike, and the places of its stretch."""
 
-    gain: float
+    gain: int
     group: list[Trial]
-    places: Sequence[int]
+    places: Places
 
 
 class _Search:
     """One search: what each text is as it stands, and what the chains that were tried make of it."""
 
     def __init__(
-        self, declared: AnyCodec, kind: CredentialKind, readings: Sequence[TimedText],
-        owners: Owners, others: Sequence[AnyCodec],
+        self, declared: AnyCodec, kind: CredentialKind, seen: TimedTexts, known: KnownNumbers,
+        others: Sequence[AnyCodec],
     ) -> None:  # fmt: skip
-        self.declared, self.kind, self.readings, self.owners, self.others = declared, kind, readings, owners, others
-        self.ids = {credential for credentials in owners.values() for credential in credentials}
-        self.good = [each.is_other_issue or self._names(each, each.credentials) for each in readings]
-        self.counts = [place == 0 or reading.text != readings[place - 1].text for place, reading in enumerate(readings)]
-        self.failing = list(
-            dict.fromkeys(each.text for each, good in zip(readings, self.good, strict=True) if not good)
-        )
-        self.resolved = list(dict.fromkeys(each.text for each, good in zip(readings, self.good, strict=True) if good))
-
-    def _names(self, reading: TimedText, credentials: Sequence[str]) -> bool:
-        """Whether ``credentials`` are what a reading should give: the expected one, where the desk named one."""
-        return reading.expected in credentials if reading.expected in self.ids else bool(credentials)
+        self.declared, self.seen, self.known = declared, seen, known
+        self.all = np.arange(len(seen))
+        ids: Collection[str] = known.all_credentials if seen.expected else ()
+        self.expected = {place: expected for place, expected in seen.expected.items() if expected in ids}
+        self.is_known = np.array([bool(each) for each in seen.credentials], bool)
+        self.good = self._names_expected(self.is_known, seen.credentials.__getitem__) | seen.is_other_issue[seen.text]
+        self.counts = np.diff(seen.text, prepend=-1) != 0
+        failing, resolved = (seen.different_texts(np.flatnonzero(some)) for some in (~self.good, self.good))
+        self.failing_texts = failing
+        self.trials = ChainTrials(declared, kind, known, others, seen.texts, failing, resolved)
+        self._explained_by: dict[Trial, Mask] = {}
 
     def run(self) -> ResetSearch:
         """Find the stretches, the best first, and then what fails without a chain that explains it."""
-        if len(self.failing) < LEAST_NUMBERS:
+        if len(self.failing_texts) < LEAST_NUMBERS:
             return ResetSearch()
-        trials = ChainTrials(self.declared, self.kind, self.owners, self.others, self.failing, self.resolved)
-        groups = trials.run(self._densest_failing_texts())
-        self.tried = trials.tried
-        left = list(range(len(self.readings)))
+        groups = self.trials.run(self._densest_failing_texts())
+        left = self.all
         found: list[Reset] = []
         while groups and len(found) < MOST_STRETCHES and (best := self._best_stretch(groups, left)):
             stretch, reset = best
             found.append(reset)
-            left = [place for place in left if place not in stretch]
+            left = left[(left < stretch.start) | (left >= stretch.stop)]
         if groups and (mixed := self._mixed(groups)):
-            explained = sum(len(reset.explained) for reset in found)
-            if explained < LEAST_SHARE * len(mixed.explained):
+            explained = sum(len(reset.places) for reset in found)
+            if explained < LEAST_SHARE * len(mixed.places):
                 return ResetSearch(resets=(mixed,))
         failing = self._find_failing_stretch(left) if not found else None
-        return ResetSearch(resets=tuple(sorted(found, key=lambda reset: min(reset.explained))), failing=failing)
+        return ResetSearch(resets=tuple(sorted(found, key=lambda reset: reset.places[0])), failing=failing)
 
-    def _densest_failing_texts(self) -> list[str]:
+    def _names_expected(self, is_known: Mask, credentials: Callable[[int], tuple[str, ...]]) -> Mask:
+        """By reading: whether its text is a known number, and the expected card's where the desk named one.
+
+        ``is_known`` and ``credentials`` are by text.
+        """
+        found: Mask = is_known[self.seen.text]
+        for place, expected in self.expected.items():
+            found[place] = found[place] and expected in credentials(int(self.seen.text[place]))
+        return found
+
+    def _densest_failing_texts(self) -> Places:
         """The different failing texts of the neighbours that fail most."""
-        gains = [(-1 if good else 1) * counts for good, counts in zip(self.good, self.counts, strict=True)]
-        start, stop, _ = _largest_sum(gains)
-        inside = zip(self.readings[start:stop], self.good[start:stop], strict=True)
-        return list(dict.fromkeys(each.text for each, good in inside if not good))
+        start, stop, _ = find_largest_sum(np.where(self.good, -1, 1) * self.counts)
+        return self.seen.different_texts(start + np.flatnonzero(~self.good[start:stop]))
 
-    def _gain(self, trial: Trial, place: int) -> int:
-        """+1 where the chain explains a reading and the declared one does not, -1 the other way round."""
-        return self._explains(trial, place) - self.good[place] if self.counts[place] else 0
+    def _explains(self, trial: Trial) -> Mask:
+        """By reading: whether the chain gives what it should."""
+        if trial not in self._explained_by:
+            numbers = trial.numbers
+            self._explained_by[trial] = self._names_expected(
+                numbers != NOT_KNOWN, lambda text: self.known.credentials_of(int(numbers[text]))
+            )
+        return self._explained_by[trial]
 
-    def _explains(self, trial: Trial, place: int) -> bool:
-        number = trial.numbers.get(self.readings[place].text)
-        return number is not None and self._names(self.readings[place], self.owners[number])
+    def _gains(self, trial: Trial) -> NDArray[np.int8]:
+        """By reading: +1 where the chain explains it and the declared one does not, -1 the other way round."""
+        gains: NDArray[np.int8] = (self._explains(trial).astype(np.int8) - self.good) * self.counts
+        return gains
 
-    def _best_stretch(self, groups: Sequence[list[Trial]], left: Sequence[int]) -> tuple[range, Reset] | None:
+    def _best_stretch(self, groups: Sequence[list[Trial]], left: Places) -> tuple[range, Reset] | None:
         """The stretch of what is ``left`` that chains explain best, beyond chance, with all that explain it so well."""
         claims = []
         for group in groups:
-            start, stop, gain = _largest_sum([self._gain(group[0], place) for place in left])
-            while stop < len(left) and left[stop] == left[stop - 1] + 1 and not self.counts[left[stop]]:
-                stop += 1  # the last text once more: it belongs to the stretch, though it adds no evidence
-            if gain >= LEAST_NUMBERS and self._is_beyond_chance(group[0], left[start:stop], LEAST_SHARE):
+            start, stop, gain = find_largest_sum(self._gains(group[0])[left])
+            if gain < LEAST_NUMBERS:
+                continue
+            # the last text once more belongs to the stretch, though it adds no evidence
+            ends = np.flatnonzero(self.counts[left[stop:]] | (np.diff(left[stop - 1 :]) != 1))
+            stop = stop + int(ends[0]) if len(ends) else len(left)
+            if self._is_beyond_chance(group[0], left[start:stop], LEAST_SHARE):
                 claims.append(_Claim(gain, group, left[start:stop]))
         if not claims:
             return None
@@ -187,133 +243,149 @@ class _Search:
         stricter = [claim for claim in stricter if self._is_stricter(claim.group[0], best.group[0], best.places)]
         gain = max((claim.gain for claim in stricter), default=best.gain)
         equal = self._sharpest([claim for claim in stricter or claims if claim.gain == gain])
-        places = equal[0].places
-        return range(places[0], places[-1] + 1), self._describe([claim.group for claim in equal], places)
+        span = range(int(equal[0].places[0]), int(equal[0].places[-1]) + 1)
+        return span, self._describe([claim.group for claim in equal], span)
 
     def _sharpest(self, claims: Sequence[_Claim]) -> list[_Claim]:
         """Those of equal ``claims`` that explain least of the good readings: what reads either form tells no time."""
-        good = [place for place in range(len(self.readings)) if self.good[place]]
-        shared = [sum(self._explains(claim.group[0], place) for place in good) for claim in claims]
-        most = min(shared) + MOST_BEYOND * len(good)
+        shared = [np.count_nonzero(self._explains(claim.group[0]) & self.good) for claim in claims]
+        most = min(shared) + MOST_BEYOND * np.count_nonzero(self.good)
         return [claim for claim, count in zip(claims, shared, strict=True) if count <= most]
 
-    def _is_stricter(self, one: Trial, other: Trial, places: Sequence[int]) -> bool:
+    def _is_stricter(self, one: Trial, other: Trial, places: Places) -> bool:
         """Whether all that only the ``other`` chain explains fails a check of ``one``, which has fewer freedoms."""
-        more = [place for place in places if self._gain(other, place) > 0 >= self._gain(one, place)]
-        return all(has_form(one.other.codec, self.readings[place].text) for place in more)
+        more = places[(self._gains(other)[places] > 0) & (self._gains(one)[places] <= 0)]
+        return all(has_form(one.other.codec, self.seen.texts[text]) for text in self.seen.different_texts(more))
 
-    def _is_beyond_chance(self, trial: Trial, places: Sequence[int], share: float) -> bool:
+    def _is_beyond_chance(self, trial: Trial, places: Places, share: float) -> bool:
         """Whether a chain explains so many numbers at ``places`` by no accident, and such a share of what fails."""
-        explained = {self.readings[place].text for place in places if self._gain(trial, place) > 0}
-        failing = {self.readings[place].text for place in places if not self.good[place]}
-        hits = min(len(explained), len({trial.numbers[text] for text in explained}))
-        if hits < LEAST_NUMBERS or len(explained) < share * len(failing):
+        explained = np.unique(self.seen.text[places[self._gains(trial)[places] > 0]])
+        failing = len(np.unique(self.seen.text[places[~self.good[places]]]))
+        hits = min(len(explained), len(np.unique(trial.numbers[explained])))
+        if hits < LEAST_NUMBERS or len(explained) < share * failing:
             return False
-        stretches = len(self.failing) * (len(self.failing) + 1) / 2
+        stretches = len(self.failing_texts) * (len(self.failing_texts) + 1) / 2
         chance = min(
-            binomial_tail(hits, len(self.failing), trial.accident),
-            binomial_tail(hits, len(failing), trial.accident) * stretches,
+            binomial_tail(hits, len(self.failing_texts), trial.accident),
+            binomial_tail(hits, failing, trial.accident) * stretches,
         )
         return chance * trial.other.tried < FALSE_CLAIM_PROBABILITY
 
     def _mixed(self, groups: Sequence[list[Trial]]) -> Reset | None:
         """What chains explain of all readings, if good ones stand among them all along."""
-        places = range(len(self.readings))
-        counts = [sum(self._gain(group[0], place) > 0 for place in places) for group in groups]
+        counts = [np.count_nonzero(self._gains(group[0]) > 0) for group in groups]
         fit = [
             (count, group)
             for count, group in zip(counts, groups, strict=True)
-            if self._is_beyond_chance(group[0], places, LEAST_SHARE_MIXED)
+            if self._is_beyond_chance(group[0], self.all, LEAST_SHARE_MIXED)
         ]
         if not fit:
             return None
         most = max(count for count, _ in fit)
         return replace(
-            self._describe([group for count, group in fit if count == most], places),
+            self._describe([group for count, group in fit if count == most], range(len(self.seen))),
             since=None, until=None, last_good=None, mixed=True,
         )  # fmt: skip
 
-    def _describe(self, groups: Sequence[list[Trial]], places: Sequence[int]) -> Reset:
-        """The finding on ``places``, which the chains of all ``groups`` explain equally well."""
+    def _describe(self, groups: Sequence[list[Trial]], within: range) -> Reset:
+        """The finding on the readings ``within``, which the chains of all ``groups`` explain equally well."""
+        seen, end = self.seen, len(self.seen)
         named = [trial for group in groups for trial in _different(group)]
-        explained = {}
-        for place in range(places[0], places[-1] + 1):
-            hits = [(trial, self._explains(trial, place)) for trial in named]
-            if not self.good[place] and any(hit for _, hit in hits):
-                explained[place] = tuple(
-                    (trial.other, self.owners[trial.numbers[self.readings[place].text]]) for trial, hit in hits if hit
-                )
-        first, last = min(explained), max(explained)
+        hits = np.logical_or.reduce([self._explains(trial)[within.start : within.stop] for trial in named])
+        places = within.start + np.flatnonzero(hits & ~self.good[within.start : within.stop])
+        which, explanations = self._explain(places, named)
+        first, last = int(places[0]), int(places[-1])
         while first and self._has_new_form(first - 1, named):
             first -= 1
-        against = [
-            good and not any(self._explains(trial, place) and not trial.agrees for trial in named)
-            for place, good in enumerate(self.good)
-        ]
-        accidents = 2 * sum(against[first : last + 1]) / (last + 1 - first)
-        before = [place for place in range(first) if against[place]]
-        after = [place for place in range(last + 1, len(self.readings)) if against[place]]
-        end = len(self.readings)
-        since = self.readings[first].moment if len(before) > accidents * first else None
-        until = self.readings[after[0]].moment if len(after) > accidents * (end - 1 - last) else None
-        beyond = sum(until is not None and self.readings[place].moment >= until for place in explained)
-        beyond += sum(since is not None and self.readings[place].moment >= since for place in before)
-        mixed = beyond > MOST_BEYOND * len(explained)  # the times of the readings cannot tell them apart
+        against = self.good.copy()
+        for trial in named:
+            against &= ~self._explains(trial) | trial.agrees
+        accidents = 2 * np.count_nonzero(against[first : last + 1]) / (last + 1 - first)
+        before, after = np.flatnonzero(against[:first]), last + 1 + np.flatnonzero(against[last + 1 :])
+        since = first if len(before) > accidents * first else None
+        until = int(after[0]) if len(after) > accidents * (end - 1 - last) else None
+        beyond = 0 if until is None else np.count_nonzero(seen.moments[places] >= seen.moments[until])
+        beyond += 0 if since is None else np.count_nonzero(seen.moments[before] >= seen.moments[since])
+        mixed = bool(beyond > MOST_BEYOND * len(places))  # the times of the readings cannot tell them apart
         since, until = (None, None) if mixed else (since, until)
-        span = range(first if since else 0, after[0] if until else end)
+        span = slice(0 if since is None else since, end if until is None else until)
         return Reset(
-            chains=tuple(trial.other for trial in named), explained=explained,
-            doubtful=tuple(place for place in span if self._is_doubtful(place, named)),
-            since=since, until=until, last_good=self.readings[before[-1]].moment if since else None, mixed=mixed,
-            failing=sum(self.readings[place].rows for place in span if not self.good[place]),
+            chains=tuple(trial.other for trial in named), places=places, which=which, explanations=explanations,
+            doubtful=self._doubtful_texts(np.unique(seen.text[span]), named),
+            since=None if since is None else seen.moment_of(since),
+            until=None if until is None else seen.moment_of(until),
+            last_good=None if since is None else seen.moment_of(before[-1]), mixed=mixed,
+            failing=int(seen.rows[span][~self.good[span]].sum()),
         )  # fmt: skip
 
-    def _is_doubtful(self, place: int, named: Sequence[Trial]) -> bool:
-        """Whether the declared chain gives a known credential, and the others another one."""
-        text, credentials = self.readings[place].text, self.readings[place].credentials
-        return bool(credentials) and any(
-            text in trial.numbers and self.owners[trial.numbers[text]] != credentials for trial in named
-        )
+    def _explain(self, places: Places, named: Sequence[Trial]) -> tuple[NDArray[np.int64], list[Explanation]]:
+        """The explanations of readings at ``places``, in the order of these, and which of them each reading has.
+
+        One serves all readings of a text but those of which the desk named a card.
+        """
+        expected = np.isin(places, list(self.expected))
+        _, first, which = np.unique(
+            np.where(expected, len(self.seen.texts) + places, self.seen.text[places]),
+            return_index=True, return_inverse=True,
+        )  # fmt: skip
+        order = np.argsort(first)
+        samples = places[first[order]]
+        texts = self.seen.text[samples]
+        found: list[list[tuple[OtherChain, tuple[str, ...]]]] = [[] for _ in samples]
+        for trial in named:
+            hits = np.flatnonzero(self._explains(trial)[samples])
+            for place, number in zip(hits.tolist(), trial.numbers[texts[hits]].tolist(), strict=True):
+                found[place].append((trial.other, self.known.credentials_of(number)))
+        explanations = [
+            Explanation(self.seen.texts[text], tuple(each)) for text, each in zip(texts.tolist(), found, strict=True)
+        ]
+        return np.argsort(order)[which], explanations
+
+    def _doubtful_texts(self, texts: Places, named: Sequence[Trial]) -> Places:
+        """Those of ``texts`` of which the declared chain gives a known credential, and the others another one."""
+        texts = texts[self.is_known[texts]]
+        found = np.zeros(len(texts), bool)
+        for trial in named:
+            numbers = trial.numbers[texts]
+            differing = np.flatnonzero((numbers != NOT_KNOWN) & (numbers != self.trials.declared_numbers[texts]))
+            for place in differing.tolist():
+                found[place] |= self.known.credentials_of(numbers[place]) != self.seen.credentials[texts[place]]
+        return texts[found]
 
     def _has_new_form(self, place: int, named: Sequence[Trial]) -> bool:
         """Whether a reading is a number of nobody that only the other chains read."""
-        text = self.readings[place].text
+        text = self.seen.text_of(place)
         return (
             not self.good[place]
             and self.declared._decode_raw(text) is None
             and all(trial.other.codec._decode_raw(text) is not None for trial in named)
         )
 
-    def _find_failing_stretch(self, left: Sequence[int]) -> FailingStretch | None:
+    def _find_failing_stretch(self, left: Places) -> FailingStretch | None:
         """The stretch that fails from a moment on: its rate changes beyond chance, each failing text counted once."""
-        seen: set[str] = set()
-        items = []
-        for place in left:
-            text = self.readings[place].text
-            if self.good[place] or text not in seen:
-                items.append(place)
-            seen.add(text)
-        fails = [not self.good[place] for place in items]
-        rate = 1 - FAILING_SHARE
-        start, stop, _ = _largest_sum([_rate_gain(fails_here, rate) for fails_here in fails])
-        inside, outside = fails[start:stop], fails[:start] + fails[stop:]
-        rate = (sum(outside) + 1) / (len(outside) + 2)
-        gain = sum(_rate_gain(fails_here, rate) for fails_here in inside)
+        seen, good = self.seen, self.good
+        is_first = np.zeros(len(left), bool)
+        is_first[np.unique(seen.text[left], return_index=True)[1]] = True
+        items = left[good[left] | is_first]
+        fails = ~good[items]
+        start, stop = find_largest_rounded_sum(_rate_gains(fails, 1 - FAILING_SHARE))
+        inside, outside = fails[start:stop], np.concatenate((fails[:start], fails[stop:]))
+        rate = (np.count_nonzero(outside) + 1) / (len(outside) + 2)
+        gain = sum(_rate_gains(inside, rate).tolist())
         if (
-            sum(inside) < LEAST_FAILING_TEXTS
-            or fails[:start].count(False) < LEAST_FAILING_TEXTS
+            np.count_nonzero(inside) < LEAST_FAILING_TEXTS
+            or np.count_nonzero(~fails[:start]) < LEAST_FAILING_TEXTS
             or gain <= log(len(items) ** 2 / FALSE_CLAIM_PROBABILITY)
         ):
             return None
-        first, last = items[start], items[stop - 1]
-        after = next((place for place in range(last + 1, len(self.readings)) if self.good[place]), None)
-        span = range(first, len(self.readings) if after is None else after)
-        places = tuple(place for place in span if not self.good[place])
+        first, last = int(items[start]), int(items[stop - 1])
+        after = last + 1 + np.flatnonzero(good[last + 1 :])[:1]
+        span = slice(first, int(after[0]) if len(after) else len(seen))
+        places = first + np.flatnonzero(~good[span])
         return FailingStretch(
-            since=self.readings[first].moment, until=None if after is None else self.readings[after].moment,
-            last_good=self.readings[max(place for place in range(first) if self.good[place])].moment,
-            places=places, failing=sum(self.readings[place].rows for place in places),
-            total=sum(self.readings[place].rows for place in span), tried=self.tried,
+            since=seen.moment_of(first), until=seen.moment_of(span.stop) if len(after) else None,
+            last_good=seen.moment_of(np.flatnonzero(good[:first])[-1]), places=places,
+            failing=int(seen.rows[places].sum()), total=int(seen.rows[span].sum()), tried=self.trials.tried,
         )  # fmt: skip
 
 
@@ -327,19 +399,7 @@ def _different(group: Sequence[Trial]) -> Iterator[Trial]:
             yield trial
 
 
-def _rate_gain(fails: bool, rate: float) -> float:
-    """By how much, in nats, a reading speaks for `FAILING_SHARE` and against ``rate``."""
-    gain = log(FAILING_SHARE / rate) if fails else log((1 - FAILING_SHARE) / (1 - rate))
-    return min(gain, MOST_GAIN_OF_ONE_CARD)
-
-
-def _largest_sum(gains: Sequence[float]) -> tuple[int, int, float]:
-    """The neighbours with the largest sum: from where to where, and their sum; they begin and end with a gain."""
-    best, total, start = (0, 0, 0.0), 0.0, 0
-    for place, gain in enumerate(gains):
-        if total <= 0:
-            total, start = 0.0, place
-        total += gain
-        if total > best[2]:
-            best = start, place + 1, total
-    return best
+def _rate_gains(fails: Mask, rate: float) -> NDArray[np.float64]:
+    """By how much, in nats, each reading speaks for `FAILING_SHARE` and against ``rate``."""
+    gains = log(FAILING_SHARE / rate), log((1 - FAILING_SHARE) / (1 - rate))
+    return np.where(fails, *(min(gain, MOST_GAIN_OF_ONE_CARD) for gain in gains))
