@@ -27,13 +27,13 @@ from credkit.audit import (
     owners,
     piece_verdicts,
     repeats,
-    sources,
 )
 from credkit.audit.summary import TimeCounts
 from credkit.audit.time_bins import BIN_WIDTHS, TimeBins
 from credkit.audit.undetected_errors import Channel, CheckedFrames, double_errors, estimate_undetected, parity_masks
 from credkit.catalogue.registry import catalogue
 from credkit.core.forms import to_bits
+from credkit.files import bytestreams
 from credkit.files.moments import parse_moment
 from credkit.files.times import to_datetime
 from credkit.tables.layout import Layout, LayoutCodec, Limit
@@ -73,7 +73,7 @@ def adds_up(found: Audit) -> Audit:
 @pytest.fixture(params=[1 << 24, 2000, 64])
 def piece(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> int:
     """Pieces of the usual size, and so small that a file is many of them."""
-    monkeypatch.setattr(sources, "PIECE_BYTES", request.param)
+    monkeypatch.setattr(bytestreams, "PIECE_BYTES", request.param)
     return int(request.param)
 
 
@@ -105,7 +105,7 @@ def test_counts_are_those_of_plain_counting(tmp_path: Path, piece: int) -> None:
 
 @pytest.mark.parametrize("kind", KINDS)
 def test_every_form_of_file_counts_the_same(tmp_path: Path, kind: str, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(sources, "PIECE_BYTES", 5000)
+    monkeypatch.setattr(bytestreams, "PIECE_BYTES", 5000)
     monkeypatch.setattr("credkit.audit.jsonpieces.ROWS_OF_A_PIECE", 150)
     rows = made(1000, seed=2)
     agrees(audit([written(tmp_path, rows, kind)], plan()), rows)
@@ -230,7 +230,7 @@ def test_only_here_in_a_table_and_in_sorted_arrays(
 ) -> None:
     monkeypatch.setattr(owners, "MOST_TABLE_BITS", small)
     monkeypatch.setattr(owners, "MOST_PENDING", pending)
-    monkeypatch.setattr(sources, "PIECE_BYTES", 3000)
+    monkeypatch.setattr(bytestreams, "PIECE_BYTES", 3000)
     rows = made(1500, seed=8)
     agrees(audit([written(tmp_path, rows, "csv")], plan()), rows)
 
@@ -526,7 +526,7 @@ def test_the_sample_does_not_depend_on_the_pieces(tmp_path: Path, monkeypatch: p
     rows = [Row(START.isoformat(), f"gate-{n % 3}", hexed(1, n, n % 26)) for n in range(1500)]
     path = written(tmp_path, rows, "csv")
     whole = audit([path], plan())
-    monkeypatch.setattr(sources, "PIECE_BYTES", 1000)
+    monkeypatch.setattr(bytestreams, "PIECE_BYTES", 1000)
     cut = audit([path], plan())
     assert [each.hints for each in cut.readers] == [each.hints for each in whole.readers]
     assert replace(cut, files=()) == replace(whole, files=())
@@ -536,7 +536,7 @@ def test_readers_that_come_later(tmp_path: Path, monkeypatch: pytest.MonkeyPatch
     """Whatever was known of readers when a piece was read, and wherever the first sign stands that is not ASCII."""
     names = [*(f"gate-{number}" for number in range(9)), "Süd", "gate-0"]
     rows = [Row(START.isoformat(), name, hexed(1, n)) for name in names for n in range(100)]
-    monkeypatch.setattr(sources, "PIECE_BYTES", 1000)
+    monkeypatch.setattr(bytestreams, "PIECE_BYTES", 1000)
     monkeypatch.setattr(csvpieces, "BYTES_SCANNED_AT_ONCE", 64)
     path = written(tmp_path, rows, "csv")
     source = csvpieces.CsvSource(name="", path=path, kind=".csv", columns=ColumnNames())

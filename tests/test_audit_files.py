@@ -22,10 +22,11 @@ import polars as pl
 import pytest
 
 from credkit import DefinitionError, chain
-from credkit.audit import Audit, AuditPlan, Clock, ColumnNames, audit, audit_text, secrets, sources, timeorder
+from credkit.audit import Audit, AuditPlan, Clock, ColumnNames, audit, audit_text, secrets, timeorder
 from credkit.audit.entries import MOST_OPEN_PARTS
 from credkit.audit.secrets import find_payment, has_no_room
 from credkit.demo import Demo
+from credkit.files import bytestreams
 from credkit.files.regularfiles import LONGEST_LINE_BYTES
 from credkit.site import load_rows, load_site
 from tests.captures import CHAIN, START, Row, as_csv, as_json, hexed, made, written
@@ -68,7 +69,7 @@ def test_a_row_that_is_wrong_in_itself(
     tmp_path: Path, line: str | bytes, sentence: str, piece: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """It is counted, and named with its line; the rows around it are read."""
-    monkeypatch.setattr(sources, "PIECE_BYTES", piece)
+    monkeypatch.setattr(bytestreams, "PIECE_BYTES", piece)
     middle = line if isinstance(line, bytes) else line.encode()
     found = adds_up(audit([file(tmp_path, HEAD.encode() + GOOD.encode() + middle + b"\n" + GOOD.encode())], plan()))
     assert (found.rows, found.good, found.failing, found.unreadable) == (3, 2, 0, 1)
@@ -155,7 +156,7 @@ def test_a_compressed_file_that_breaks_off(
     """What came before is counted; how much that is, zlib itself says."""
     import zlib
 
-    monkeypatch.setattr(sources, "PIECE_BYTES", piece)
+    monkeypatch.setattr(bytestreams, "PIECE_BYTES", piece)
     whole = written(tmp_path, made(2000), kind)
     data = whole.read_bytes()[: whole.stat().st_size * 2 // 3]
     there = zlib.decompressobj(31).decompress(data)
@@ -172,7 +173,7 @@ def test_a_compressed_file_that_breaks_off(
 
 
 def test_compressed_data_that_is_damaged(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(sources, "CHUNK_BYTES", 500)
+    monkeypatch.setattr(bytestreams, "CHUNK_BYTES", 500)
     data = bytearray(gzip.compress(as_csv(made(5000))))
     data[len(data) // 2] ^= 0xFF
     data[len(data) // 2 + 1] ^= 0xFF
@@ -358,7 +359,7 @@ def test_encodings_whose_lines_are_not_cut_before_they_are_decoded(
     usual = adds_up(audit([file(tmp_path, text)], plan()))
     data = text.encode(encoding)
     path = file(tmp_path, gzip.compress(data) if kind.endswith("gz") else data, f"other.{kind}")
-    monkeypatch.setattr(sources, "PIECE_BYTES", piece)
+    monkeypatch.setattr(bytestreams, "PIECE_BYTES", piece)
     found = adds_up(audit([path], plan(), encoding=encoding))
     assert found.readers == usual.readers
     assert (found.rows, found.unreadable, found.files[0].ended) == (usual.rows, 1, "")
@@ -370,7 +371,7 @@ def test_a_site_declares_that_white_space_is_no_part_of_a_cell(
     tmp_path: Path, declared: str, piece: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Spaces before a time, behind a reader and around a text, one without a break and one without width."""
-    monkeypatch.setattr(sources, "PIECE_BYTES", piece)
+    monkeypatch.setattr(bytestreams, "PIECE_BYTES", piece)
     site = file(tmp_path, SITE.replace('path = "readings.csv"', f'path = "readings.csv"\n{declared}'), "site.toml")
     at, text = "2026-03-01T08:00:00Z", hexed(1, 2)
     head = "time,reader,text ,presentation,expected" if declared else "time,reader,text,presentation,expected"
@@ -411,7 +412,7 @@ def test_a_site_declares_the_encoding_of_its_readings_for_audit_and_crosswalk(tm
 def test_bytes_that_are_not_of_the_encoding_end_the_file(
     tmp_path: Path, tail: bytes, ended: str, rows: int, piece: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(sources, "PIECE_BYTES", piece)
+    monkeypatch.setattr(bytestreams, "PIECE_BYTES", piece)
     data = (HEAD + GOOD * 2).encode("utf-16")
     more = b"o\x00" if rows == 3 and tail[:1] != b"x" else b""
     found = adds_up(audit([file(tmp_path, data + more + tail)], plan(), encoding="utf-16"))
@@ -462,8 +463,8 @@ def test_a_header_without_an_end(tmp_path: Path, columns: int) -> None:
 
 
 def test_a_line_without_an_end(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(sources, "PIECE_BYTES", 100)
-    monkeypatch.setattr(sources, "LONGEST_LINE_BYTES", 1000)
+    monkeypatch.setattr(bytestreams, "PIECE_BYTES", 100)
+    monkeypatch.setattr(bytestreams, "LONGEST_LINE_BYTES", 1000)
     with refusal(DefinitionError):
         audit([file(tmp_path, HEAD + GOOD + "x" * 5000)], plan())
 
@@ -555,7 +556,7 @@ def test_each_reader_is_read_by_its_chain_of_that_time(tmp_path: Path) -> None:
 @pytest.mark.parametrize("piece", [1 << 24, 60, 200])
 def test_entries_of_keypads_are_put_together(tmp_path: Path, piece: int, monkeypatch: pytest.MonkeyPatch) -> None:
     """Keys 0 to 9 are their digit, B is enter, A clears: the four-bit form. A row is good if its entry is."""
-    monkeypatch.setattr(sources, "PIECE_BYTES", piece)
+    monkeypatch.setattr(bytestreams, "PIECE_BYTES", piece)
     at = START
     rows = []
     for typed in ("00100002B", "00100003B", "001B", "12A00100004B", "0010"):
@@ -653,13 +654,13 @@ def test_swipes_do_not_depend_on_the_pieces(tmp_path: Path, seed: int, monkeypat
 
     whole = counts()
     for piece in (400, 64, 1):
-        monkeypatch.setattr(sources, "PIECE_BYTES", piece)
+        monkeypatch.setattr(bytestreams, "PIECE_BYTES", piece)
         assert counts() == whole
 
 
 def test_zeros_behind_a_swipe_do_not_hide_a_payment_track(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A chunk of only zeros makes a frame of its own, while the swipe before it may go on."""
-    monkeypatch.setattr(sources, "PIECE_BYTES", 1)
+    monkeypatch.setattr(bytestreams, "PIECE_BYTES", 1)
     bits = chain("track-2-bits").encode(TRACK).bin.rstrip("0")
     at = next(n for n in range(60, 90) if bits[n - 2 : n + 1] == "001")
     texts = [bits[: at - 2], "0", "0", bits[at:]]
@@ -671,7 +672,7 @@ def test_zeros_behind_a_swipe_do_not_hide_a_payment_track(tmp_path: Path, monkey
 def test_an_entry_that_never_ends_is_not_kept_for_ever(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("credkit.audit.entries.MOST_OPEN_PARTS", 50)
     monkeypatch.setattr(timeorder, "MOST_ROWS_REORDERED", 10)
-    monkeypatch.setattr(sources, "PIECE_BYTES", 500)
+    monkeypatch.setattr(bytestreams, "PIECE_BYTES", 500)
     rows = [Row((START + timedelta(seconds=n)).isoformat(), "keys", "1") for n in range(300)]
     found = adds_up(audit([written(tmp_path, rows, "csv")], site_plan(tmp_path)))
     assert (reader(found, "keys").rows, reader(found, "keys").good) == (300, 0)
@@ -707,7 +708,7 @@ def test_the_demo_in_small_pieces(demo: Demo, monkeypatch: pytest.MonkeyPatch) -
         return [(one.name, one.rows, one.good, one.repeated, one.only_here) for one in found.readers]
 
     whole = counts()
-    monkeypatch.setattr(sources, "PIECE_BYTES", 20_000)
+    monkeypatch.setattr(bytestreams, "PIECE_BYTES", 20_000)
     assert counts() == whole
 
 
@@ -728,7 +729,7 @@ def test_the_demo_in_small_pieces(demo: Demo, monkeypatch: pytest.MonkeyPatch) -
 def test_a_file_with_a_payment_track_is_refused(
     tmp_path: Path, chain_text: str, line: str, piece: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(sources, "PIECE_BYTES", piece)
+    monkeypatch.setattr(bytestreams, "PIECE_BYTES", piece)
     path = file(tmp_path, HEAD + GOOD * 3 + line + "\n" + GOOD)
     with refusal(DefinitionError) as refused:
         audit([path], plan(chain_text), failures=tmp_path / "out.csv")
@@ -775,7 +776,7 @@ def test_account_numbers_are_masked(tmp_path: Path) -> None:
 
 
 def test_failures_are_every_failing_row_and_why(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(sources, "PIECE_BYTES", 2000)
+    monkeypatch.setattr(bytestreams, "PIECE_BYTES", 2000)
     rows = [*made(500), Row("never", "gate-1", "x"), Row(START.isoformat(), "=gate", "=1+1")]
     path, out = written(tmp_path, rows, "csv"), tmp_path / "failing.csv"
     found = adds_up(audit([path], plan(), failures=out))

@@ -10,7 +10,8 @@ from pathlib import Path
 import pytest
 
 from credkit import DefinitionError
-from credkit.audit import AuditPlan, ColumnNames, audit, sources, timeorder
+from credkit.audit import AuditPlan, ColumnNames, audit, timeorder
+from credkit.files import bytestreams
 from tests.captures import START, Row, hexed, written
 from tests.sentences import refusal
 from tests.test_audit import adds_up, reader
@@ -64,7 +65,7 @@ def test_keys_out_of_order_are_sorted_or_refused(tmp_path: Path, seed: int, monk
     path = written(tmp_path, shuffled, "csv")
     refused = late("pad") + late("other")
     for piece in (1 << 24, 400, 1):
-        monkeypatch.setattr(sources, "PIECE_BYTES", piece)
+        monkeypatch.setattr(bytestreams, "PIECE_BYTES", piece)
         if not refused:
             assert counts(path) == expected
             continue

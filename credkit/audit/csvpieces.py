@@ -18,24 +18,21 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from credkit.audit.recoding import RecodedStream, check_encoding, has_ascii_bytes
 from credkit.audit.sources import (
-    BOM,
     BROKEN_ROW,
-    ByteStream,
     CaptureFile,
     ColumnNames,
     FilePiece,
-    LineBlock,
     RowFault,
     RowTable,
-    cut_at_lines,
     find_columns,
     line_numbers,
 )
 from credkit.core.errors import DefinitionError
 from credkit.core.sentences import redacted_repr
 from credkit.core.whitespace import strip_white_space
+from credkit.files.bytestreams import BOM, ByteStream, LineBlock, cut_at_lines
+from credkit.files.recoding import RecodedStream, check_encoding, has_ascii_bytes
 from credkit.files.regularfiles import LONGEST_LINE_BYTES
 
 NEWLINE, QUOTE, RETURN = b"\n"[0], b'"'[0], b"\r"[0]
@@ -58,7 +55,8 @@ class CsvSource(CaptureFile):
         with self._stream() as stream:
             form, rest = self._form(stream)
             self.first = 2
-            yield from (CsvPiece(cut=each, form=form) for each in cut_at_lines(self, stream, rest))
+            yield from (CsvPiece(cut=each, form=form) for each in cut_at_lines(self.name, stream, rest))
+            self.ended = stream.broken
 
     def check(self) -> None:
         """Raise `DefinitionError` for a header that is none, or has not the columns that are wanted."""

@@ -18,22 +18,18 @@ import numpy as np
 import polars as pl
 
 from credkit.audit.sources import (
-    BOM,
     BROKEN_ROW,
-    ROWS_BEFORE_DAMAGE,
-    ByteStream,
     CaptureFile,
     ColumnNames,
     FilePiece,
-    LineBlock,
     RowFault,
     RowTable,
-    cut_at_lines,
     find_columns,
     line_numbers,
 )
 from credkit.core.errors import DefinitionError
 from credkit.core.sentences import redacted_repr
+from credkit.files.bytestreams import BOM, ROWS_BEFORE_DAMAGE, ByteStream, LineBlock, cut_at_lines
 from credkit.files.times import Clock
 
 ROWS_OF_A_PIECE = 1 << 18  # of a piece of a Parquet file
@@ -50,11 +46,12 @@ class JsonSource(CaptureFile):
         """The parts of the file; one without a line is refused."""
         with ByteStream(self.path, compressed=self.kind.endswith(".gz")) as stream:
             there = False
-            for each in cut_at_lines(self, stream, b""):
+            for each in cut_at_lines(self.name, stream):
                 if not there:
                     each = each._replace(data=self._first(each.data))
                 there = True
                 yield JsonPiece(cut=each, columns=self.columns)
+            self.ended = stream.broken
             if not there:
                 raise DefinitionError(
                     f"{self.name} line 1: {stream.broken or 'the file is empty'}, expected an object with the keys "

@@ -20,11 +20,12 @@ from credkit.audit.jsonpieces import JsonSource, ParquetSource
 from credkit.audit.piece_verdicts import PieceVerdicts, judge_piece
 from credkit.audit.plan import AuditPlan
 from credkit.audit.repeats import PieceJoin
-from credkit.audit.sources import WRONG_CHECKSUM, CaptureFile, file_ending, file_size
+from credkit.audit.sources import CaptureFile, file_ending, file_size
 from credkit.audit.summary import Audit, FileCount
 from credkit.audit.totals import Totals
 from credkit.core.errors import DefinitionError
 from credkit.core.version import __version__
+from credkit.files.bytestreams import WRONG_CHECKSUM
 from credkit.files.csvfiles import CsvFile
 from credkit.files.digests import file_stamp, sha256
 from credkit.files.outputs import FileOutput, refuse_overlaps

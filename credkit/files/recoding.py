@@ -11,9 +11,9 @@ from __future__ import annotations
 import codecs
 from pathlib import Path
 
-from credkit.audit.sources import PIECE_BYTES, ByteStream
 from credkit.core.errors import DefinitionError
 from credkit.core.sentences import redacted_repr
+from credkit.files.bytestreams import PIECE_BYTES, ByteStream
 from credkit.files.csvfiles import MISSING_MARK
 
 ASCII_TRIAL = (
