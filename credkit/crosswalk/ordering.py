@@ -6,8 +6,10 @@ except rows, or explain exceptions by how a reader is set, by the number of the 
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import replace
+from operator import itemgetter
 
 from credkit.crosswalk.result import (
     EXCEPTION_CODES,
@@ -15,7 +17,6 @@ from credkit.crosswalk.result import (
     FINDING_CODES,
     READER_CODES,
     CrosswalkLine,
-    FileLine,
     Finding,
 )
 from credkit.site.model import Rows
@@ -27,21 +28,25 @@ def order_findings(
     findings: Iterable[Finding], rows: Rows, file: str, lines: Iterable[CrosswalkLine]
 ) -> tuple[Finding, ...]:
     """The findings in order, each with the number of its people; ``file`` has the credentials."""
-    persons = {FileLine(file, row.line): row.person for row in rows.credentials}
-    held = {(line.code, FileLine(file, line.line)) for line in lines if line.action == "hold"}
-    counted = [
-        replace(finding, people=len({persons[row] for row in finding.rows if row in persons})) for finding in findings
-    ]
-    return tuple(sorted(counted, key=lambda finding: _effect(finding, persons, held)))
+    persons = {row.line: row.person for row in rows.credentials}
+    held: dict[str, set[int]] = defaultdict(set)  # lines, by the code that holds them
+    for line in lines:
+        if line.action == "hold":
+            held[line.code].add(line.line)
+    ranked = []
+    for finding in findings:
+        about = {line for name, line in finding.rows if name == file and line in persons}
+        stopped = {persons[line] for line in about & held.get(finding.code, set())}
+        people = len({persons[line] for line in about})
+        ranked.append((_effect(finding, len(stopped)), replace(finding, people=people)))
+    return tuple(finding for _, finding in sorted(ranked, key=itemgetter(0)))
 
 
-def _effect(
-    finding: Finding, persons: dict[FileLine, str], held: set[tuple[str, FileLine]]
-) -> tuple[int, int, int, int, int, str]:
-    stopped = {persons[row] for row in finding.rows if (finding.code, row) in held}
+def _effect(finding: Finding, stopped: int) -> tuple[int, int, int, int, int, str]:
+    """What a finding is ordered by; lines of so many people are held for it."""
     if finding.code in READER_CODES:  # a cause stands before the exceptions that it explains
         excepted, rank = finding.count, 0
     else:
         excepted = len(finding.rows) if finding.code in EXCEPTION_CODES else 0
         rank = 2 if finding.code in FACT_CODES else 1
-    return -len(stopped), -excepted, rank, _PLACE[finding.code], -finding.count, finding.subject
+    return -stopped, -excepted, rank, _PLACE[finding.code], -finding.count, finding.subject

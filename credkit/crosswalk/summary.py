@@ -9,7 +9,10 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import chain
+from operator import attrgetter
 
+import numpy as np
 import polars as pl
 
 from credkit.bulk.words import Array
@@ -20,6 +23,7 @@ from credkit.explain.cautions import OF_A_RESULT
 from credkit.privacy.accounts import mask_accounts
 from credkit.privacy.screentexts import masked_table, wrap_masked
 from credkit.site.model import Rows, Site
+from credkit.site.rows import Assignment, ExportRow
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,33 +53,38 @@ def summary_tables(placed: RowAccounting) -> tuple[SummaryTable, ...]:
 def _files(placed: RowAccounting) -> SummaryTable:
     """By file the rows, resolved rows, exceptions, and unaccounted rows (always 0)."""
     site, rows = placed.site, placed.rows
-    read = placed.readings["line"].gather(placed.resolved).to_list()
+    readings = placed.readings["line"].to_numpy()
     excepted_lines = {each.line for each in placed.credentials}
     settled = [line for line in placed.lines if line not in excepted_lines]
     with_lines = [each for each in placed.credentials if each.line in placed.lines]  # all of them have lines, too
     found = [
-        _account(site.credentials.name, [row.line for row in rows.credentials], settled, with_lines),
-        _account(site.readings.name, placed.readings["line"].to_list(), read, placed.refused),
+        _account(site.credentials.name, _lines_of(rows.credentials), settled, with_lines),
+        _account(site.readings.name, readings, readings[placed.resolved], placed.refused),
     ]
     for name, excepted in placed.existing.items():
         file = site.targets[name].existing
         words = f"{file.name if file else ''} ({name})"
-        held = [row.line for row in rows.existing.get(name, ())]
-        found.append(_account(words, held, placed.explained[name], excepted))
+        found.append(_account(words, _lines_of(rows.existing.get(name, ())), placed.explained[name], excepted))
     return SummaryTable(
         title="Rows", columns=("file", "rows", "resolved", "exceptions", "left over"), rows=tuple(found)
     )
 
 
+def _lines_of(rows: Collection[Assignment | ExportRow | ExceptionRow]) -> Array:
+    return np.fromiter((row.line for row in rows), np.int64, len(rows))
+
+
 def _account(
-    name: str, rows: Sequence[int], resolved: Collection[int],
-    excepted: Sequence[ExceptionRow],
-) -> tuple[str, int, int, int, int]:  # fmt: skip
-    there = Counter(rows)
-    found = Counter(iter(resolved))
-    found.update(each.line for each in excepted)
-    amiss = sum(there[line] != found[line] for line in there.keys() | found.keys())
-    return (name, len(rows), len(resolved), len(excepted), amiss)
+    name: str, rows: Array, resolved: Array | Sequence[int], excepted: Collection[ExceptionRow]
+) -> tuple[str, int, int, int, int]:
+    """The counts of a file that has these lines; unaccounted is a line that stands more or less often in a place."""
+    found = np.concatenate((np.asarray(resolved, np.int64), _lines_of(excepted)))
+    lines, times = np.unique(rows, return_counts=True)
+    placed, placed_times = np.unique(found, return_counts=True)
+    both, here, there = np.intersect1d(lines, placed, assume_unique=True, return_indices=True)
+    alike = np.count_nonzero(times[here] == placed_times[there])
+    amiss = len(lines) + len(placed) - len(both) - alike
+    return (name, len(rows), len(resolved), len(excepted), int(amiss))
 
 
 def _readers(placed: RowAccounting) -> SummaryTable:
@@ -95,7 +104,7 @@ def _readers(placed: RowAccounting) -> SummaryTable:
 
 def _actions(placed: RowAccounting) -> SummaryTable:
     """The number of lines by target and action."""
-    counts = Counter((line.target, line.action) for lines in placed.lines.values() for line in lines)
+    counts = Counter(map(attrgetter("target", "action"), chain.from_iterable(placed.lines.values())))
     targets = [*placed.site.targets, *([""] if any(not target for target, _ in counts) else ())]
     rows = tuple((target or "(no target)", *(counts[target, action] for action in ACTIONS)) for target in targets)
     return SummaryTable(title="Targets", columns=("target", *ACTIONS), rows=rows)
@@ -103,8 +112,8 @@ def _actions(placed: RowAccounting) -> SummaryTable:
 
 def _codes(placed: RowAccounting) -> SummaryTable:
     """The exceptions by code."""
-    everything = [*placed.credentials, *placed.refused, *(each for them in placed.existing.values() for each in them)]
-    counts = Counter((each.file, each.code) for each in everything)
+    everything = chain(placed.credentials, placed.refused, *placed.existing.values())
+    counts = Counter(map(attrgetter("file", "code"), everything))
     rows = tuple((f"{file}: {code}", count) for (file, code), count in sorted(counts.items()))
     return SummaryTable(title="Exceptions", columns=("code", "rows"), rows=rows)
 
