@@ -16,7 +16,7 @@ from hypothesis import given, reject
 from hypothesis import strategies as st
 
 from credkit.crosswalk import Crosswalk, crosswalk
-from credkit.crosswalk.result import FileLine
+from credkit.crosswalk.filelines import FileLine
 from credkit.site import load_rows, load_site
 from credkit.site.model import Rows, Site
 from credkit.site.rows import Assignment, ReadingRow

@@ -9,13 +9,13 @@ from itertools import islice
 from credkit.core.sentences import format_count, redacted_repr
 from credkit.crosswalk.causes import describe_explained
 from credkit.crosswalk.evidence import Evidence
+from credkit.crosswalk.filelines import FileLines
 from credkit.crosswalk.readers import ReaderFindings
 from credkit.crosswalk.register import Card, Register
 from credkit.crosswalk.result import (
     MOST_LINES_NAMED,
     READER_CODES,
     ExceptionRow,
-    FileLine,
     Finding,
     describe_rows,
     join_values,
@@ -66,7 +66,7 @@ def find_reading_problems(
         yield Finding(
             code="conflict", subject=mask_accounts(credential), count=count_rows(them),
             text=_join_disputes(them),
-            rows=reading_lines(site, them) | register.lines_of(cards),
+            rows=reading_lines(site, them).union(register.lines_of(cards)),
         )  # fmt: skip
     for credential, them in inactive.items():
         places = Counter(verdict.sighting.reader.name for verdict in them for _ in verdict.sighting.rows)
@@ -75,7 +75,7 @@ def find_reading_problems(
         yield Finding(
             code="inactive-read", subject=mask_accounts(credential), count=count_rows(them),
             text=f"{them[-1].reason}; {describe_readings(them)} ({read}), the last on {last:%Y-%m-%d}",
-            rows=reading_lines(site, them) | register.lines_of(verdict.cards[0] for verdict in them),
+            rows=reading_lines(site, them).union(register.lines_of(verdict.cards[0] for verdict in them)),
         )  # fmt: skip
 
 
@@ -153,8 +153,9 @@ def find_file_problems(exceptions: Iterable[ExceptionRow]) -> Iterator[Finding]:
             yield Finding(code=code, subject=file, count=len(them), text=text, rows=_lines(them))
 
 
-def _lines(them: Iterable[ExceptionRow]) -> frozenset[FileLine]:
-    return frozenset(FileLine(each.file, each.line) for each in them)
+def _lines(them: Sequence[ExceptionRow]) -> FileLines:
+    """Their rows, which are all of one file."""
+    return FileLines({them[0].file: [each.line for each in them]})
 
 
 def _describe_lines(them: Sequence[ExceptionRow]) -> str:

@@ -15,8 +15,9 @@ import polars as pl
 from credkit.core.sentences import format_count, nearest, redacted_repr
 from credkit.core.whitespace import describe_ends
 from credkit.crosswalk.credentials import Doubts
+from credkit.crosswalk.filelines import FileLines
 from credkit.crosswalk.register import Card, Register
-from credkit.crosswalk.result import FileLine, Finding, describe_rows, join_values
+from credkit.crosswalk.result import Finding, describe_rows, join_values
 from credkit.files.csvfiles import CsvFile
 from credkit.privacy.accounts import hide_all_but_account_ends, holds_track, mask_accounts
 from credkit.site.model import Site
@@ -107,7 +108,7 @@ def find_unknown_expected(site: Site, register: Register, readings: pl.DataFrame
             code="unknown-expected", subject=site.readings.name, count=len(lines),
             text=f"the desk expected {format_count(len(unknown), 'credential')} that no row has "
             f"({describe_rows(lines)}): {named}",
-            rows=frozenset(FileLine(site.readings.name, line) for line in lines),
+            rows=FileLines({site.readings.name: lines}),
         )  # fmt: skip
 
 

@@ -10,8 +10,9 @@ from credkit.crosswalk.credentials import Doubts
 from credkit.crosswalk.decisions import ACTIVE_ONLY, NO_TARGET, NOT_ACTIVE, NOT_HELD, WRITTEN, Doubt, decide
 from credkit.crosswalk.evidence import Evidence
 from credkit.crosswalk.exports import TargetExport
+from credkit.crosswalk.filelines import FileLines
 from credkit.crosswalk.register import Card, Register, hide_secret
-from credkit.crosswalk.result import CrosswalkLine, FileLine, Finding, describe_rows
+from credkit.crosswalk.result import CrosswalkLine, Finding, describe_rows
 from credkit.crosswalk.targets import TargetTexts
 from credkit.facts.statuses import ACTIVE, describe_status, status_on
 from credkit.privacy.accounts import hide_all_but_account_ends, holds_account, mask_accounts
@@ -111,5 +112,5 @@ def find_held_lines(
         yield Finding(
             code=code, subject=mask_accounts(target), count=len(held),
             text=text,
-            rows=frozenset(FileLine(register.file, line.line) for line in held),
+            rows=FileLines({register.file: [line.line for line in held]}),
         )  # fmt: skip

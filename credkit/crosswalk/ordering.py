@@ -35,7 +35,7 @@ def order_findings(
             held[line.code].add(line.line)
     ranked = []
     for finding in findings:
-        about = {line for name, line in finding.rows if name == file and line in persons}
+        about = {line for line in finding.rows.of(file) if line in persons}
         stopped = {persons[line] for line in about & held.get(finding.code, set())}
         people = len({persons[line] for line in about})
         ranked.append((_effect(finding, len(stopped)), replace(finding, people=people)))

@@ -15,7 +15,8 @@ from credkit.core.reading import Note
 from credkit.core.sentences import redacted_repr
 from credkit.core.whitespace import strip_white_space
 from credkit.crosswalk.decisions import Doubt
-from credkit.crosswalk.result import ExceptionRow, FileLine, make_exception
+from credkit.crosswalk.filelines import FileLines
+from credkit.crosswalk.result import ExceptionRow, make_exception
 from credkit.crosswalk.rounding import ColumnName, ColumnVerdicts, Rounding
 from credkit.facts.numbers import Number, format_number
 from credkit.facts.texts import TextResult, TextResults
@@ -118,9 +119,9 @@ class Register:
         mine = [card.number for card in self.cards_of(credential) if card.counts and card.number]
         return number not in mine and any(each.namespace == number.namespace for each in mine)
 
-    def lines_of(self, cards: Iterable[Card]) -> frozenset[FileLine]:
+    def lines_of(self, cards: Iterable[Card]) -> FileLines:
         """The rows of ``cards``."""
-        return frozenset(FileLine(self.file, card.row.line) for card in cards)
+        return FileLines({self.file: [card.row.line for card in cards]})
 
 
 HolderPair = tuple[Card, Card]  # two holders of one credential id at one time, in the order of the file

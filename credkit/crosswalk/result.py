@@ -11,9 +11,10 @@ from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from itertools import islice
-from typing import Literal, NamedTuple
+from typing import Literal
 
 from credkit.core.sentences import redacted_repr
+from credkit.crosswalk.filelines import NO_LINES, FileLines
 from credkit.privacy.accounts import hide_all_but_account_ends, mask_accounts
 
 Action = Literal["add", "keep", "change", "hold", "none"]
@@ -119,13 +120,6 @@ def describe_rows(lines: Iterable[int]) -> str:
     )
 
 
-class FileLine(NamedTuple):
-    """A row of an input file."""
-
-    file: str
-    line: int
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CrosswalkLine:
     """A row of crosswalk.csv: one credentials row and one target of its kind (``target`` empty if it has none).
@@ -208,7 +202,7 @@ class Finding:
     subject: str
     count: int
     text: str
-    rows: frozenset[FileLine] = frozenset()
+    rows: FileLines = NO_LINES
     people: int = 0
     lines: tuple[str, ...] = ()
 

@@ -38,7 +38,7 @@ def find_payment_numbers(site: Site, register: Register, verdicts: Sequence[Verd
                 code="like-payment", subject=kind.name, count=cards + rows,
                 text=f"{what}. If they are payment cards, take them out of the files; if not, say so in the site "
                 f'file under [kinds.{kind.name}]: not_payment = "what these numbers are"',
-                rows=register.lines_of(held) | reading_lines(site, masked),
+                rows=register.lines_of(held).union(reading_lines(site, masked)),
             )  # fmt: skip
 
 

@@ -9,8 +9,8 @@ import numpy as np
 
 from credkit.bulk.words import Array
 from credkit.core.sentences import format_count, quote
+from credkit.crosswalk.filelines import FileLines
 from credkit.crosswalk.register import Card, Register
-from credkit.crosswalk.result import FileLine
 from credkit.crosswalk.sightings import Sighting, Sightings
 from credkit.facts.numbers import Number, format_number
 from credkit.privacy.accounts import hide_all_but_account_ends
@@ -64,9 +64,9 @@ def count_rows(verdicts: Iterable[Verdict]) -> int:
     return sum(len(verdict.sighting.rows) for verdict in verdicts)
 
 
-def reading_lines(site: Site, verdicts: Iterable[Verdict]) -> frozenset[FileLine]:
+def reading_lines(site: Site, verdicts: Iterable[Verdict]) -> FileLines:
     """The reading rows of these verdicts."""
-    return frozenset(FileLine(site.readings.name, row.line) for verdict in verdicts for row in verdict.sighting.rows)
+    return FileLines({site.readings.name: [row.line for verdict in verdicts for row in verdict.sighting.rows]})
 
 
 def describe_readings(verdicts: Sequence[Verdict]) -> str:
