@@ -38,11 +38,10 @@ def find_largest_rounded_sum(gains: NDArray[np.float64]) -> tuple[int, int]:
     for start in np.flatnonzero(gains > 0).tolist():
         if start < stop:
             continue
-        total = 0.0
-        for stop, gain in enumerate(steps[start:], start + 1):
-            total += gain
+        total, stop = 0.0, start
+        while stop < len(steps) and (total > 0 or stop == start):
+            total += steps[stop]
+            stop += 1
             if total > most:
                 best, most = (start, stop), total
-            if total <= 0:
-                break
     return best
