@@ -34,6 +34,13 @@ NumberValues = tuple[Item, ...]  # the fields that make a number
 LEAST_TEXTS = 3  # different texts before anything is said of a reader
 
 
+class ReaderPeriod(NamedTuple):
+    """A reader, and which of its periods, counted from 0."""
+
+    reader: str
+    period: int
+
+
 class ReaderText(NamedTuple):
     """A text of a reader."""
 
@@ -70,14 +77,13 @@ def analyse_readers(site: Site, register: Register, verdicts: Verdicts) -> Reade
         if not group:
             continue
         at = _PeriodAnalysis(register, seen, place, group)
-        readings = at.in_time()
-        resets = find_period_resets(site, at.reader, at.period, at.timed_texts(readings), known[at.kind.namespace])
-        by_reset = {seen.at(int(readings[each])): credentials for each, credentials in resets.explained.items()}
+        in_time, texts = at.places_in_time()
+        timed = at.timed_texts(in_time, texts)
+        resets = find_period_resets(site, at.reader, at.period, timed, known[at.kind.namespace])
+        by_reset = {seen.at(int(in_time[each])): credentials for each, credentials in resets.explained.items()}
         findings += resets.findings
         explained |= by_reset
-        doubtful |= {
-            (at.reader.name, seen.texts.numbers[number]) for number in at.numbers_of(readings, resets.doubtful)
-        }
+        doubtful |= {(at.reader.name, seen.texts.numbers[seen.texts.number[texts[text]]]) for text in resets.doubtful}
         for text, credentials in resets.candidates.items():
             candidates[ReaderText(at.reader.name, text)] += credentials
         for finding, likely in at.find_single_facility(doubtful):
@@ -118,46 +124,30 @@ class _PeriodAnalysis:
         self.reader, self.period, _ = seen.periods[place]
         self.kind: CredentialKind = self.reader.kind
 
-    def in_time(self) -> Array:
-        """The places of its sightings that have a text, in the order of time."""
+    def places_in_time(self) -> tuple[Array, Array]:
+        """The sightings that have a text, in the order of time, and their different texts in the same order."""
         places = self.seen.in_period(self.place)
         places = places[self.seen.text[places] != NO_TEXT]
-        in_time: Array = places[np.argsort(self.seen.moment[places], kind="stable")]
-        return in_time
+        places = places[np.argsort(self.seen.moment[places], kind="stable")]
+        texts, first = np.unique(self.seen.text[places], return_index=True)
+        return places, texts[np.argsort(first)]
 
-    def timed_texts(self, readings: Array) -> TimedTexts:
-        """The ``readings``, places in the order of time, for the search for other chains."""
-        seen, texts = self.seen, self.seen.texts
-        different, text = self._different(readings)
-        other_issue = {int(seen.text[each.sighting.place]) for each in self.verdicts if each.code == "other-issue"}
-        own = texts.number[different].tolist()
+    def timed_texts(self, places: Array, texts: Array) -> TimedTexts:
+        """The sightings at ``places`` and their different ``texts``, both in the order of time, as columns."""
+        judged, expected, owners = self.seen.texts, self.seen.expected, self.register.owners
+        order = np.argsort(texts)
+        other_issues = [self.seen.text[each.sighting.place] for each in self.verdicts if each.code == "other-issue"]
+        numbers = judged.number[texts]
+        cards = [() if number == NO_NUMBER else owners.get(judged.numbers[number], ()) for number in numbers.tolist()]
+        asked = np.flatnonzero(np.isin(places, list(expected)))
         return TimedTexts(
-            texts=[texts.texts[each] for each in different.tolist()],
-            credentials=[() if each == NO_NUMBER else self._credentials(texts.numbers[each]) for each in own],
-            is_other_issue=np.isin(different, list(other_issue)),
-            text=text, moments=seen.moment[readings], rows=seen.count_rows(readings),
-            expected={
-                place: seen.expected[each] for place, each in enumerate(readings.tolist()) if each in seen.expected
-            } if seen.expected else {},
+            texts=[judged.texts[text] for text in texts.tolist()],
+            credentials=[tuple(dict.fromkeys(card.credential for card in each)) for each in cards],
+            is_other_issue=np.isin(texts, other_issues),
+            text=order[np.searchsorted(texts, self.seen.text[places], sorter=order)],
+            moments=self.seen.moment[places], rows=self.seen.count_rows(places),
+            expected={place: expected[int(places[place])] for place in asked.tolist()},
         )  # fmt: skip
-
-    def _different(self, readings: Array) -> tuple[Array, Array]:
-        """The different texts of readings, in the order of these, and which of them each reading has."""
-        sorted_texts, first, which = np.unique(self.seen.text[readings], return_index=True, return_inverse=True)
-        order = np.argsort(first)
-        place = np.empty(len(order), np.int64)
-        place[order] = np.arange(len(order))
-        return sorted_texts[order], place[which]
-
-    def _credentials(self, number: Number) -> tuple[str, ...]:
-        return tuple(dict.fromkeys(card.credential for card in self.register.owners.get(number, ())))
-
-    def numbers_of(self, readings: Array, texts: Collection[int]) -> list[int]:
-        """The numbers of some of the different texts of readings."""
-        numbers = (
-            self.seen.texts.number[self._different(readings)[0][sorted(texts)]] if texts else np.zeros(0, np.int64)
-        )
-        return [number for number in numbers.tolist() if number != NO_NUMBER]
 
     def find_single_facility(self, doubtful: set[tuple[str, Number]]) -> Iterator[Suggestion]:
         """A key field that never changes here, though the cards that were read seem to differ in it.
