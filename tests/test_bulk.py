@@ -85,6 +85,7 @@ def agrees(codec: AnyCodec, given: Any, values: list[Any], length: int | None = 
         except DecodeError:
             assert row_value is None, (codec.name, value)
         COUNTS["good" if reading.ok else "bad"] += 1
+    decodes_what_it_can(bulk, codec, given, length, found)
     decodes(bulk, codec, given, values, length, found)
 
 
@@ -108,6 +109,17 @@ def decodes(
         assert (caught.value.codec, caught.value.check, caught.value.place) == (
             alone.value.codec, alone.value.check, alone.value.place,
         )  # fmt: skip
+
+
+def decodes_what_it_can(
+    bulk: credkit.bulk.Bulk, codec: AnyCodec, given: Any, length: int | None, found: credkit.bulk.Inspected
+) -> None:
+    """`decode_or_null` gives each row what `inspect` gives it."""
+    decoded = bulk.decode_or_null(given, length=length)
+    assert decoded.ok.tolist() == found.ok.tolist(), codec.name
+    for row in range(found.count):
+        same = [decoded_row(codec, each.fields, each.values, each.length, row) for each in (decoded, found)]
+        assert same[0] == same[1], (codec.name, row)
 
 
 def decoded_row(codec: AnyCodec, fields: Mapping[str, Any], values: Any, length: int | None, row: int) -> Any:

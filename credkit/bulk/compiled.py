@@ -64,6 +64,25 @@ expected 1 (character 7 of the text)
             del block
         return found
 
+    def decode_or_null(self, values: Any, *, length: int | None = None) -> Decoded:
+        """What each row decodes to, null where it does not; raises for no row, and finds no reasons as `inspect` does.
+
+        >>> from credkit import chain
+        >>> gate = Bulk(chain("hex:8/right-justified:26/wiegand-26"))
+        >>> found = gate.decode_or_null(["02F764DD", "02F764DC", None])
+        >>> found.fields["number"].tolist(), found.ok.tolist()
+        ([45678, None, None], [True, False, False])
+        """
+        count, index = self._extent_to_decode(values)
+        found = Decoded(count=count, index=index, form=self.codec.gives)
+        for rows, _, block in self._decoded_blocks(values, length, has_reasons=False):
+            failing = block.failing()
+            if failing is not None:
+                block.drop_rows(failing.astype(bool, copy=False))
+            found.take(rows, block)
+            del block
+        return found
+
     def inspect(self, values: Any, *, length: int | None = None) -> Inspected:
         """What each row decodes to, null where it does not, with the rows that fail each check; raises for no row.
 
@@ -135,11 +154,14 @@ expected 1 (character 7 of the text)
         self.require_encoding()
         return extent_of(self.codec.name, self.codec.output, values)
 
-    def _decoded_blocks(self, values: Any, length: int | None) -> Iterator[tuple[slice, RowBlock, RowBlock]]:
+    def _decoded_blocks(
+        self, values: Any, length: int | None, *, has_reasons: bool = True
+    ) -> Iterator[tuple[slice, RowBlock, RowBlock]]:
         """Where each block stands, the block as it was given, and as it is behind the last step."""
         codec = self.codec
         for rows, block in blocks(codec.name, codec.steps[0].name, codec.input, values, length):
             given = replace(block, rules=dict(block.rules))
+            block.has_reasons = has_reasons
             for place, step in enumerate(codec.steps):
                 decoding.decode_step(block, place, step)
             yield rows, given, block

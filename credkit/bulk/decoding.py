@@ -16,13 +16,16 @@ from credkit.bulk import texts
 from credkit.bulk.rowblock import NoteKind, RowBlock, Rule, column, distinct_key, is_small, mask, store_values
 from credkit.bulk.words import LIMB_BITS, Array, Wide, WideFrame, parity, resized
 from credkit.core.codec import AnyCodec
-from credkit.core.contract import checked_inspect
+from credkit.core.contract import checked_inspect, slip_error
+from credkit.core.errors import CredkitError
 from credkit.core.forms import from_raw, to_raw
 from credkit.tables.layout import BitRun, Layout, LayoutCodec, Limit, decode_number
 from credkit.tables.notation import NotationCodec
 from credkit.tables.pattern import TextPattern
 from credkit.tables.select import Select
 from credkit.tables.wiring import WiredCodec, wiring_for
+
+_Verdict = tuple[Any, tuple[Rule, ...], tuple[NoteKind, ...]]  # a value, the checks that fail, and kinds of notes
 
 
 def decode_step(block: RowBlock, place: int, step: AnyCodec) -> None:
@@ -123,7 +126,8 @@ def _decode_leftover(block: RowBlock, place: int, step: AnyCodec, good: Array) -
     leftover = np.flatnonzero(block.valid(~good))
     if not len(leftover):
         return leftover, None
-    decoded = RowBlock(count=len(leftover), form="text", data=block.data.gather(leftover).to_list())
+    texts_left = block.data.gather(leftover).to_list()
+    decoded = RowBlock(count=len(leftover), form="text", data=texts_left, has_reasons=block.has_reasons)
     by_value(decoded, place, step)
     for rule, rows in decoded.rules.items():
         block.rules[rule] = mask(block.count, leftover[rows])
@@ -135,7 +139,8 @@ def _decode_leftover(block: RowBlock, place: int, step: AnyCodec, good: Array) -
 
 def by_value(block: RowBlock, place: int, step: AnyCodec) -> None:
     """Run the codec itself over the distinct values of the block, held to its contract as for one value."""
-    verdicts: dict[Any, tuple[Any, tuple[Rule, ...], tuple[NoteKind, ...]]] = {}
+    judge = _verdict if block.has_reasons else _value
+    verdicts: dict[Any, _Verdict] = {}
     values: list[Any] = []
     failing: dict[Rule, list[int]] = {}
     leading: dict[Rule, list[int]] = {}
@@ -146,7 +151,7 @@ def by_value(block: RowBlock, place: int, step: AnyCodec) -> None:
             continue
         key = distinct_key(step.takes, value)
         if key not in verdicts:
-            verdicts[key] = _verdict(place, step, value)
+            verdicts[key] = judge(place, step, value)
         result, rules, notes = verdicts[key]
         values.append(result)
         for index, rule in enumerate(rules):
@@ -161,7 +166,17 @@ def by_value(block: RowBlock, place: int, step: AnyCodec) -> None:
     store_values(block, values, step.output)
 
 
-def _verdict(place: int, step: AnyCodec, value: Any) -> tuple[Any, tuple[Rule, ...], tuple[NoteKind, ...]]:
+def _value(place: int, step: AnyCodec, value: Any) -> _Verdict:
+    """What the codec decodes one value to, None where it does not."""
+    try:
+        return step._decode_raw(value), (), ()
+    except CredkitError:
+        raise
+    except Exception as error:
+        raise slip_error(step, "decode", error) from error
+
+
+def _verdict(place: int, step: AnyCodec, value: Any) -> _Verdict:
     """What the codec decodes one value to, the rules that fail, and the kinds of notes."""
     reading = checked_inspect(step, from_raw(step.takes, value))
     return (

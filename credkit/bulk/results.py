@@ -133,7 +133,12 @@ class RowResults:
 
 
 class Decoded(RowResults):
-    """What many rows decode to; all of them decode."""
+    """What many rows decode to; a row that does not decode is null."""
+
+    @cached_property
+    def ok(self) -> Array:
+        """The rows that decode."""
+        return np.ones(self.count, bool) if self.readable is None else self.readable
 
 
 @dataclass(kw_only=True, repr=False, eq=False)

@@ -41,7 +41,8 @@ class RowBlock:
 
     ``validity`` has the rows that have a value, or is None where all have. ``rules`` has the rows that
     fail each check, in the order of the checks; ``first_failures`` those for which it is the first one of
-    a step whose order of checks is its own.
+    a step whose order of checks is its own. Without ``has_reasons`` a step that has no table only drops what it
+    cannot decode.
     """
 
     count: int
@@ -52,6 +53,7 @@ class RowBlock:
     first_failures: dict[Rule, Array] = field(default_factory=dict)
     notes: dict[NoteKind, Array] = field(default_factory=dict)
     length: int | None = None  # of words, where all have the same
+    has_reasons: bool = True
 
     def valid(self, rows: Array) -> Array:
         """Those of ``rows`` that have a value."""
