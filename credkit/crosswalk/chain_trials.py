@@ -119,7 +119,7 @@ class ChainTrials:
 
     def _find(self, codec: AnyCodec, texts: Sequence[str]) -> NDArray[np.int32]:
         """By text: the index of the known number that ``codec`` gives of it."""
-        return self.known.find(self.kind, decode_columns(codec, texts))
+        return self.known.find(self.kind, decode_columns(codec, texts, with_notes=False))
 
     @cached_property
     def _null(self) -> list[str]:
@@ -153,7 +153,7 @@ class ChainTrials:
     def _agrees(self, codec: AnyCodec) -> bool:
         """Whether ``codec`` reads most of what the declared chain writes as the same numbers."""
         texts = self._null or self._texts_at(self.resolved)
-        same = _same_fields(decode_columns(codec, texts), decode_columns(self.declared, texts))
+        same = _same_fields(*(decode_columns(each, texts, with_notes=False) for each in (codec, self.declared)))
         return bool(2 * np.count_nonzero(same) > len(texts))
 
 
