@@ -28,7 +28,7 @@ from credkit.privacy.accounts import holds_account
 UNUSED_COLUMN_ADVICE = "a column that no record uses can be named in the plan, in [plan] ignore"
 LONGEST_NAME_BYTES = 200  # bytes of an id: a file name has 255, and needs an ending
 TYPE_A_SERIAL_BYTES = (4, 7, 10)  # bytes of a UID of ISO/IEC 14443-3
-NOT_IN_NAMES = '<>:"/\\|?*'
+NOT_IN_NAMES = frozenset('<>:"/\\|?*')
 FORMULA_STARTS = tuple(
     "=+-@＝＋－＠"
 )  # at the beginning a spreadsheet takes these for a formula, a shell some for an option
@@ -91,7 +91,8 @@ def file_name_problem(name: str) -> str:
     """
     if not name:
         return "is empty: it names files"
-    if bad := next((char for char in name if char in NOT_IN_NAMES or not char.isprintable()), ""):
+    if not name.isprintable() or not NOT_IN_NAMES.isdisjoint(name):
+        bad = next(char for char in name if char in NOT_IN_NAMES or not char.isprintable())
         what = redacted_repr(bad) if bad.isprintable() else f"the character U+{ord(bad):04X}"
         return f"holds {what}: it names files, and no name of a file may"
     if name != name.strip():

@@ -95,6 +95,9 @@ class ImageBuilder:
         }
         self.pieces = {record.name: tuple(_record_pieces(record, size)) for record in plan.records}
         self.locks = self._lock_blocks()
+        self.keyless_trailers = tuple(
+            SectorTrailer(block=plan.geometry.trailer(sector), access=access) for sector, access in plan.access.items()
+        )
         self.constants = {
             record.name: admit_content(record, record.fixed, {}) for record in plan.records if record.fixed is not None
         }
@@ -119,9 +122,12 @@ class ImageBuilder:
         for place, byte in zip(plan.container_places, plan.container, strict=True):
             block, at = divmod(place, plan.geometry.block_size)
             blocks[block][at] = byte
+        trailers = self.keyless_trailers
+        if self.keys:
+            trailers = tuple(self.build_trailer(sector, serial) for sector in plan.access)
         return CardImage(
             blocks={block: bytes(data) for block, data in blocks.items()}, locks=self.locks,
-            trailers=tuple(self.build_trailer(sector, serial) for sector in plan.access),
+            trailers=trailers,
             notes=tuple(note for each in admitted.values() for note in each.notes),
             values={name: each.value for name, each in admitted.items()},
         )  # fmt: skip
@@ -135,10 +141,10 @@ class ImageBuilder:
         return data + record_mac(self.master, label=label, serial=serial, data=data, size=record.mac)
 
     def build_trailer(self, sector: int, serial: bytes) -> SectorTrailer:
-        """The trailer of a sector of the card with this ``serial``."""
-        keys = [self.card_key(slot, sector, serial) if self.keys else None for slot in ("A", "B")]
+        """The trailer of a sector of the card with this ``serial``, its keys in it."""
+        key_a, key_b = (self.card_key(slot, sector, serial) for slot in ("A", "B"))
         block = self.plan.geometry.trailer(sector)
-        return SectorTrailer(block=block, access=self.plan.access[sector], key_a=keys[0], key_b=keys[1])
+        return SectorTrailer(block=block, access=self.plan.access[sector], key_a=key_a, key_b=key_b)
 
     def card_key(self, slot: str, sector: int, serial: bytes) -> bytes:
         """A key of a sector of the card with this ``serial``."""

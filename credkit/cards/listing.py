@@ -83,7 +83,7 @@ class ListingWriter:
             told = ", ".join(
                 [name + (_describe_meaning(record, image) if record else "") for name, record in self.held[block]]
             )
-            yield f"{self.unit} {block}: {_group_digits(data.hex())}  # {told}"
+            yield f"{self.unit} {block}: {data.hex(' ', -GROUP_BYTES).upper()}  # {told}"
         duties = self.plan.geometry.duty_of_bytes
         for block, data in image.locks.items():
             start = block * len(data)

@@ -17,8 +17,7 @@ from typing import Any, NamedTuple
 from credkit.cards.plan import CardRecord
 from credkit.core.errors import EncodeError
 from credkit.core.reading import AnyReading, Note
-from credkit.privacy.accountroom import may_hold_account
-from credkit.privacy.accounts import holds_account, holds_track
+from credkit.privacy.accounts import payment_data
 
 PAYMENT_NOTE = "payment-data"
 TRACK_TEXT = "a payment track, which must not be kept after authorisation"
@@ -101,12 +100,10 @@ def _payment_notes(record: CardRecord, reading: AnyReading, row: Mapping[str, st
     if reading.ok:
         texts += [step.given for step in reading.steps if isinstance(step.given, str)]
         texts += _texts_in(reading.value)
-    texts = [text for text in texts if may_hold_account(text)]
-    for found, what in ((holds_track, TRACK_TEXT), (holds_account, ACCOUNT_TEXT)):
-        if any(map(found, texts)):
-            if what is TRACK_TEXT or not record.not_payment:
-                yield Note(kind=PAYMENT_NOTE, level="refuse", text=f"record {record.name} holds {what}")
-            return
+    found = payment_data(dict.fromkeys(texts))
+    if found == "track" or (found and not record.not_payment):
+        what = TRACK_TEXT if found == "track" else ACCOUNT_TEXT
+        yield Note(kind=PAYMENT_NOTE, level="refuse", text=f"record {record.name} holds {what}")
 
 
 def _texts_in(value: Any) -> list[str]:

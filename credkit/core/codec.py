@@ -13,13 +13,13 @@ from abc import ABC, abstractmethod
 from collections.abc import Callable
 from dataclasses import dataclass, fields
 from functools import partial
-from typing import Any, ClassVar, Generic, TypeAlias, TypeVar, overload
+from typing import Any, ClassVar, Generic, TypeAlias, TypeVar, cast, overload
 
 from bitstring import Bits
 
 from credkit.core.contract import checked_encode, checked_inspect, slip_error
 from credkit.core.errors import CredkitError, DecodeError, DefinitionError, EncodeError
-from credkit.core.forms import TYPES, BitsLike, Form, from_raw, raw_of, to_raw
+from credkit.core.forms import OWN_TYPES, TYPES, BitsLike, Form, from_raw, raw_of, to_raw
 from credkit.core.frozen import FrozenMapping
 from credkit.core.hooks import redact_text
 from credkit.core.reading import AnyReading, Field, Reading, Schema, SchemaRow, TextField, describe_places
@@ -126,11 +126,15 @@ class Codec(ABC, Generic[In, Out]):
 
     def check_input(self, value: object) -> In:
         """``value`` as the Python value that ``inspect`` takes; raises `DecodeError` if it is of another form."""
+        if type(value) is OWN_TYPES[self.input.form]:
+            return cast("In", value)
         checked: In = from_raw(self.takes, self._raw_input(value))
         return checked
 
     def check_output(self, value: object) -> Out:
         """``value`` as the Python value that ``encode`` takes; raises `EncodeError` if it is of another form."""
+        if type(value) is OWN_TYPES[self.output.form]:
+            return cast("Out", value)
         checked: Out = from_raw(self.gives, self._raw_output(value))
         return checked
 

@@ -28,6 +28,7 @@ TYPES: dict[Form, str] = {
     "bits": "a bitstring.Bits, bytes, or (number, length)",
     "fields": "a mapping",
 }
+OWN_TYPES: dict[Form, type] = {"text": str, "bits": Bits, "fields": Fields}  # what codecs themselves give
 _TYPES: dict[Form, type] = {"text": str, "bits": Bits, "fields": Mapping}
 
 

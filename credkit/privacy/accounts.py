@@ -16,7 +16,7 @@ are digits of several fields that only stand side by side. Within a longer run o
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from credkit.privacy.accountroom import may_hold_account
 
@@ -97,6 +97,16 @@ def holds_track(text: str) -> bool:
     (True, False)
     """
     return any(each.whole for each in _find(text))
+
+
+def payment_data(texts: Iterable[str]) -> Literal["", "account", "track"]:
+    """What of payments ``texts`` hold: a track as `holds_track` finds it, else an account number, else nothing.
+
+    >>> [payment_data(["gate 7", text]) for text in ("4114360123456785", ";4114360123456785=3012?", "02F764DD")]
+    ['account', 'track', '']
+    """
+    found = [each for text in texts for each in _find(text)]
+    return "track" if any(each.whole for each in found) else "account" if found else ""
 
 
 def track_numbers(text: str) -> frozenset[str]:

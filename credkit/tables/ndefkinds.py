@@ -39,12 +39,14 @@ PREFIXES = (  # URI RTD, table 3: the codes 00 to 23
 )  # fmt: skip
 URI, TEXT, POSTER = b"U", b"T", b"Sp"
 FIRST_PRINTABLE = 0x20  # URI RTD: a URI has no character below
+_LONGEST_FIRST = sorted(range(len(PREFIXES)), key=lambda code: -len(PREFIXES[code]))
 UTF_16, LANGUAGE = 0x80, 0x3F  # Text RTD, table 3: the status byte; its bit 6 is reserved
 BYTE_ORDER_MARKS = {b"\xfe\xff": "utf-16-be", b"\xff\xfe": "utf-16-le"}  # RFC 2781: byte order marks
 LONGEST_TYPE_BYTES = 255  # bytes
 HEX_DIGITS = "0123456789ABCDEF"
 KIND_EXAMPLES = "uri, text-en, poster-en, poster, mime=text%2Fplain, external=brackwater.example:badge"
 
+_CONTROL = re.compile(f"[\0-{chr(FIRST_PRINTABLE - 1)}]")
 _SCHEME = re.compile("[A-Za-z][A-Za-z0-9+.-]*:")  # RFC 3986, section 3.1
 _LANGUAGE = re.compile("(?:[A-Za-z]{2,8}|[IiXx])(?:-[A-Za-z0-9]{1,8})*")
 _MEDIA = re.compile("[A-Za-z0-9][A-Za-z0-9!#$&^_.+-]{0,126}/[A-Za-z0-9][A-Za-z0-9!#$&^_.+-]{0,126}")
@@ -176,13 +178,14 @@ class UriKind(RecordKind):
             raise EncodeError(
                 f"{name} has {redacted_repr(uri[place])} as character {place}, which no URI has in a record"
             )
-        code = max(range(len(PREFIXES)), key=lambda code: (uri.startswith(PREFIXES[code]), len(PREFIXES[code])))
+        code = next(code for code in _LONGEST_FIRST if uri.startswith(PREFIXES[code]))
         return bytes([code]) + _encode_utf8(name, uri, len(PREFIXES[code]))
 
 
 def _find_control(uri: str) -> int | None:
     """The place of the first control character, or None."""
-    return next((place for place, char in enumerate(uri) if ord(char) < FIRST_PRINTABLE), None)
+    found = _CONTROL.search(uri)
+    return found.start() if found else None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
