@@ -9,6 +9,7 @@ Source: common practice, no source.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 from bitstring import Bits
 
@@ -55,5 +56,10 @@ class AreaCodec(TableCodec[Bits, Bits]):
                 expected=describe_lengths(self.input.lengths), found=len(value),
             )  # fmt: skip
             return Reading(value=None, checks=(check,))
-        whole = tuple(range(len(value)))
-        return Reading(value=value, parts=(Part(name="record", at=whole, value=None),), origin=same_place)
+        return Reading(value=value, parts=_whole_parts(len(value)), origin=same_place)
+
+
+@lru_cache(maxsize=64)
+def _whole_parts(length: int) -> tuple[Part, ...]:
+    """The one part of a record of so many bits."""
+    return (Part(name="record", at=tuple(range(length)), value=None),)

@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from credkit.cards.access import Access
-from credkit.cards.keys import card_key, record_mac
+from credkit.cards.keys import RecordMacKey, card_key
 from credkit.cards.masters import MasterKey
 from credkit.cards.objections import admit_content
 from credkit.cards.plan import CardPlan, CardRecord
@@ -95,6 +95,11 @@ class ImageBuilder:
         }
         self.pieces = {record.name: tuple(_record_pieces(record, size)) for record in plan.records}
         self.locks = self._lock_blocks()
+        self.mac_keys = {
+            record.name: RecordMacKey.derive(master, label=mac_label(plan, record), size=record.mac)
+            for record in plan.records
+            if master is not None and record.mac
+        }
         self.keyless_trailers = tuple(
             SectorTrailer(block=plan.geometry.trailer(sector), access=access) for sector, access in plan.access.items()
         )
@@ -134,11 +139,7 @@ class ImageBuilder:
 
     def with_mac(self, record: CardRecord, serial: bytes, data: bytes) -> bytes:
         """The bytes of a record with its MAC behind them."""
-        if not record.mac:
-            return data
-        assert self.master is not None
-        label = mac_label(self.plan, record)
-        return data + record_mac(self.master, label=label, serial=serial, data=data, size=record.mac)
+        return data + self.mac_keys[record.name].compute(serial, data) if record.mac else data
 
     def build_trailer(self, sector: int, serial: bytes) -> SectorTrailer:
         """The trailer of a sector of the card with this ``serial``, its keys in it."""

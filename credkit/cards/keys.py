@@ -183,10 +183,32 @@ def record_mac(master: MasterKey, *, label: str, serial: bytes, data: bytes, siz
     Raises `EncodeError` for a serial number of another size than 4, 7, 8 or 10 bytes, and
     `DefinitionError` for a size that is not 4 to 16 or a label that cannot be.
     """
-    _refuse_outside("bytes of a MAC", size, MAC_BYTES)
-    message = _encode_serial(serial) + data
-    key = master.derive(label=FOR_MAC + _refuse_empty_label(label), context=bytes((size,)), size=CMAC_BYTES)
-    return _finish_cmac(_prepare_cmac(key), message)[:size]
+    return RecordMacKey.derive(master, label=label, size=size).compute(serial, data)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, repr=False, eq=False)
+class RecordMacKey:
+    """The key that `record_mac` derives for one label, prepared for any number of cards. It shows itself to nobody."""
+
+    prepared: CMAC
+    size: int
+
+    @classmethod
+    def derive(cls, master: MasterKey, *, label: str, size: int) -> RecordMacKey:
+        """The key for MACs of ``size`` bytes; raises `DefinitionError` as `record_mac` does."""
+        _refuse_outside("bytes of a MAC", size, MAC_BYTES)
+        key = master.derive(label=FOR_MAC + _refuse_empty_label(label), context=bytes((size,)), size=CMAC_BYTES)
+        return cls(prepared=_prepare_cmac(key), size=size)
+
+    def compute(self, serial: bytes, data: bytes) -> bytes:
+        """The MAC of one record; raises `EncodeError` as `record_mac` does."""
+        return _finish_cmac(self.prepared, _encode_serial(serial) + data)[: self.size]
+
+    def __repr__(self) -> str:
+        return f"RecordMacKey(size={self.size})"
+
+    def __reduce__(self) -> NoReturn:
+        raise TypeError("a key is neither copied nor pickled")
 
 
 def cmac(key: bytes, data: bytes) -> bytes:

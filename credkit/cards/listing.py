@@ -32,6 +32,7 @@ GROUP_BYTES = 4  # bytes written together
 KEY_BYTES = 6  # bytes of a key
 UNREAD_BYTE = ".."
 LARGEST_FILE_BYTES = 1 << 20  # bytes of a file: the largest listing is a quarter of it
+USUAL_FILE_BYTES = 1 << 14  # bytes of a file, up to which it is read at once
 BATCH_FILE = "batch.json"  # what tells a folder that was written here from one of read-backs
 LISTING, DUMP = ".txt", ".bin"
 _LINE = re.compile(r"(block|page)\s+([0-9]{1,5})\s*:([0-9A-Fa-f.\s]*)(?:#.*)?")
@@ -190,7 +191,9 @@ def find_read_backs(paths: Iterable[Path]) -> list[Path]:
 def _read_content(path: Path) -> bytes:
     try:
         with open_regular(path) as file:
-            data = file.read(LARGEST_FILE_BYTES + 1)
+            data = file.read(USUAL_FILE_BYTES)  # nearly always all of it: a larger buffer costs more than the reading
+            if len(data) == USUAL_FILE_BYTES:
+                data += file.read(LARGEST_FILE_BYTES + 1 - USUAL_FILE_BYTES)
     except OSError as error:
         raise DefinitionError(f"{path}: the file cannot be read ({error.strerror})") from None
     if len(data) > LARGEST_FILE_BYTES:

@@ -14,8 +14,6 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from pathlib import Path
 
-from bitstring import Bits
-
 from credkit.cards.credentials import CardCredential, credential_from_row, read_credentials
 from credkit.cards.findings import CheckedCard, Difference, Findings
 from credkit.cards.keymatch import KeyMatch
@@ -26,7 +24,7 @@ from credkit.cards.plan import CardPlan
 from credkit.cards.recordcheck import RecordCheck, RestCheck
 from credkit.cards.trailercheck import TrailerCheck
 from credkit.catalogue.registry import chain
-from credkit.core.errors import DefinitionError
+from credkit.core.errors import DecodeError, DefinitionError
 from credkit.core.sentences import redacted_repr
 from credkit.files.csvfiles import CsvFile
 
@@ -177,14 +175,16 @@ class CardChecker:
         size = self.plan.serial
         if self.bcc is not None and back.has_bytes(0, self.stored):
             stored = back.data[: self.stored]
-            reading = self.bcc.inspect(Bits(stored))
-            if reading.ok and reading.value is not None:
-                serial: bytes = reading.value.bytes
+            try:
+                serial: bytes = self.bcc.decode(stored).bytes
+            except DecodeError as error:
+                fault = str(error)
+            else:
                 return serial
             found.add_difference(
                 "serial-check",
                 self.plan.geometry.describe_byte(0),
-                f"the serial number is garbled: {self.bcc.decode_error(reading)}",
+                f"the serial number is garbled: {fault}",
             )
             return stored[:3] + stored[4:8] if size == 7 else stored[:size]
         if self.plan.geometry.keys and back.has_bytes(0, size):

@@ -14,7 +14,7 @@ from hmac import compare_digest
 
 from credkit.cards.findings import Findings, format_bytes, format_numbers, format_value
 from credkit.cards.image import mac_label
-from credkit.cards.keys import record_mac
+from credkit.cards.keys import RecordMacKey
 from credkit.cards.listing import ReadBack
 from credkit.cards.masters import MasterKey
 from credkit.cards.objections import content_notes
@@ -48,10 +48,13 @@ class RecordCheck:
     def __init__(self, plan: CardPlan, record: CardRecord, master: MasterKey | None, *, reveal: bool = False) -> None:
         self.plan = plan
         self.record = record
-        self.master = master
         self.reveal = reveal
         self.stretches = join_neighbours(record.places)
-        self.label = mac_label(plan, record)
+        self.mac_key = (
+            RecordMacKey.derive(master, label=mac_label(plan, record), size=record.mac)
+            if master is not None and record.mac
+            else None
+        )
 
     def check(self, back: ReadBack, row: Mapping[str, str] | None, serial: bytes | None, found: Findings) -> None:
         """Add what this record of one card shows."""
@@ -174,11 +177,11 @@ class RecordCheck:
     def check_mac(self, data: bytes, mac: bytes, serial: bytes | None, found: Findings) -> None:
         """Whether the MAC is the one that serial number, data and master key make; neither is ever shown."""
         record = self.record
-        if self.master is None or serial is None:
-            why = "no master key is given" if self.master is None else "the card's serial number is not known"
+        if self.mac_key is None or serial is None:
+            why = "no master key is given" if self.mac_key is None else "the card's serial number is not known"
             found.add_note("mac-not-verified", "care", f"the MAC of record {record.name} is not verified: {why}")
             return
-        made = record_mac(self.master, label=self.label, serial=serial, data=data, size=record.mac)
+        made = self.mac_key.compute(serial, data)
         found.macs.append(compare_digest(made, mac))
         if not found.macs[-1]:
             text = (
@@ -209,6 +212,9 @@ class RestCheck:
         ]
         others = {block: _data_ranges(plan, block) for block in range(plan.geometry.blocks) if block not in blocks}
         self.others = {block: at for block, at in others.items() if at}
+        self.other_spans = join_neighbours(
+            at for spans in self.others.values() for span in spans for at in range(*span)
+        )
 
     def check(self, back: ReadBack, found: Findings) -> None:
         """Add what stands where nothing should, and what was not read."""
@@ -222,8 +228,9 @@ class RestCheck:
                 block, byte = divmod(start + first, geometry.block_size)
                 place = geometry.describe_byte(start + first)
                 found.add_difference("rest-not-empty", place, text, blocks=(block,), detail=f"byte {byte}")
-        strange = [block for block, at in self.others.items() if _holds_data(back.data, at)]
-        if strange:
+        if any(back.data[start:stop].strip(b"\x00") for start, stop in self.other_spans) and (
+            strange := [block for block, at in self.others.items() if _holds_data(back.data, at)]
+        ):
             text = f"data where the plan has none: {format_numbers(geometry.unit, strange)}"
             found.add_note("unplanned-data", "care", text)
         if back.has_bytes(0, geometry.size):

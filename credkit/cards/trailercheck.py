@@ -157,9 +157,11 @@ class TrailerCheck:
 
     def check_unplanned(self, sector: int, data: bytes, seen: bytes, sums: _TrailerTotals) -> None:
         """A trailer that stays as it was delivered."""
-        access = _decode_access(data[ACCESS_BYTES]) if all(seen[ACCESS_BYTES]) else None
-        if access is None and all(seen[ACCESS_BYTES]):
-            sums.faulty.append(sector)
+        access = None
+        if all(seen[ACCESS_BYTES]):
+            access = _decode_access(data[ACCESS_BYTES])
+            if access is None:
+                sums.faulty.append(sector)
         for slot, at in KEY_SLICES.items():
             if _shows_key(slot, data[at], seen[at], access) and describe_published_key(data[at]):
                 sums.published.setdefault(slot, []).append(sector)

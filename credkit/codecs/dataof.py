@@ -63,7 +63,8 @@ class DataOf(TableCodec[Bits, Bits]):
         if reading.value is None:
             return replace(reading, checks=tuple(replace(check, codec=self.name) for check in reading.checks))
         places = tuple(place for field in self.table.fields for place in field.places)
-        digits = "".join(value.bin[place] for place in places)
+        given = value.bin
+        digits = "".join([given[place] for place in places])
         return Reading(
             value=Bits(f"0b{digits}"), checks=tuple(replace(check, codec=self.name) for check in reading.checks),
             notes=reading.notes, parts=reading.parts, origin=OneByOne(places),

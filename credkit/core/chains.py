@@ -96,9 +96,9 @@ class Chain(TableCodec[In, Out]):
         readings = [step.reading for step in done]
         return Reading(
             value=value,
-            checks=tuple(check for reading in readings for check in reading.checks),
-            notes=tuple(note for reading in readings for note in reading.notes),
-            origin=Through(tuple(reading.origin for reading in readings)),
+            checks=tuple([check for reading in readings for check in reading.checks]),
+            notes=tuple([note for reading in readings for note in reading.notes]),
+            origin=Through(tuple([reading.origin for reading in readings])),
             steps=tuple(done),
         )
 

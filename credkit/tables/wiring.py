@@ -21,7 +21,7 @@ from bitstring import Bits
 from credkit.core.codec import TableCodec
 from credkit.core.errors import EncodeError
 from credkit.core.forms import Word, to_bits, to_word
-from credkit.core.origins import OneByOne, Place
+from credkit.core.origins import OneByOne
 from credkit.core.reading import AnyReading, Check, Part, Reading
 from credkit.core.shapes import Shape, bits, common_lengths, describe_lengths, exactly, single_length
 from credkit.core.spans import MAX_NUMBER_BITS, format_span, runs
@@ -59,7 +59,8 @@ class Move(NamedTuple):
 class Wiring:
     """``source[i]`` is the input position that output bit ``i`` comes from; positions from the first bit.
 
-    ``flip`` inverts every output bit. The same operations serve a whole number and an array of them. In one that
+    ``flip`` inverts every output bit. ``kept_places`` are the input positions that come out, ``spare_places`` the
+    others, ``spare`` the mask of those. The same operations serve a whole number and an array of them. In one that
     ``stays``, the bits that are not spare stand at the end already.
     """
 
@@ -67,6 +68,8 @@ class Wiring:
     source: tuple[int, ...]
     flip: bool
     moves: tuple[Move, ...]
+    kept_places: tuple[int, ...]
+    spare_places: tuple[int, ...]
     spare: int
     stays: bool
 
@@ -82,9 +85,12 @@ class Wiring:
                 moves.append(Move.reversing(takes - 1 - first, size, len(source) - done - size))
             done += size
         used = set(source)
-        spare = sum(1 << (takes - 1 - i) for i in range(takes) if i not in used)
+        spare_places = tuple(i for i in range(takes) if i not in used)
         stays = not flip and source == tuple(range(takes - len(source), takes))
-        return cls(takes=takes, source=source, flip=flip, moves=tuple(moves), spare=spare, stays=stays)
+        return cls(
+            takes=takes, source=source, flip=flip, moves=tuple(moves), kept_places=tuple(sorted(used)),
+            spare_places=spare_places, spare=sum(1 << (takes - 1 - i) for i in spare_places), stays=stays,
+        )  # fmt: skip
 
     @property
     def gives(self) -> int:
@@ -220,16 +226,15 @@ class WiredCodec(TableCodec[Bits, Bits]):
             )  # fmt: skip
             return Reading(value=None, checks=(check,))
         table = wiring_for(self.rule, length, self.flip)
-        source = table.source
-        used = set(source)
-        spare: tuple[Place, ...] = tuple(i for i in range(length) if i not in used)
+        source, spare = table.source, table.spare_places
         checks: tuple[Check, ...] = ()
-        parts = [Part(name="kept", at=tuple(sorted(used)), value=None)]
+        parts = [Part(name="kept", at=table.kept_places, value=None)]
         if spare and not self.is_projection:
-            found = "".join(value.bin[int(i)] for i in spare)
+            digits = value.bin
+            found = "".join([digits[i] for i in spare])
             checks = (
                 Check(
-                    codec=self.name, rule="padding", claim=f"zero padding in bits {format_span(map(int, spare))}",
+                    codec=self.name, rule="padding", claim=f"zero padding in bits {format_span(spare)}",
                     form="bits", at=spare, covers=spare, expected="0" * len(spare), found=found,
                     evidence=float(len(spare)),
                 ),
