@@ -49,6 +49,9 @@ class ListingWriter:
     def __init__(self, plan: CardPlan) -> None:
         self.plan = plan
         self.unit = plan.geometry.unit
+        self.plan_line = (
+            f"# plan {redacted_repr(plan.name)}, {plan.geometry.name}; {self.unit}s in the order of writing"
+        )
         size = plan.geometry.block_size
         self.held: dict[int, list[tuple[str, CardRecord | None]]] = {}  # names; the record too, where it begins
         for block in plan.blocks:
@@ -65,9 +68,8 @@ class ListingWriter:
         return "\n".join((*self._head(image, credential, serial), *self._lines(image), ""))
 
     def _head(self, image: CardImage, credential: str, serial: bytes) -> Iterator[str]:
-        plan = self.plan
         yield f"# credential {redacted_repr(credential)}, serial {serial.hex().upper()}"
-        yield f"# plan {redacted_repr(plan.name)}, {plan.geometry.name}; {self.unit}s in the order of writing"
+        yield self.plan_line
         if image.trailers:
             if all(trailer.data for trailer in image.trailers):
                 yield "# confidential: the keys of this card stand below; whoever has them can read and rewrite it"

@@ -14,11 +14,12 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
 
+from bitstring import Bits
+
 from credkit.cards.access import Access
 from credkit.cards.geometry import BYTES_PER_LOCK_BIT, PAGE_BYTES, STATIC_LOCK_BYTES, Geometry
 from credkit.core.codec import AnyCodec
 from credkit.core.errors import CredkitError, EncodeError
-from credkit.core.forms import to_bits, to_word
 from credkit.core.hooks import redact_text
 from credkit.core.reading import AnyReading, Field
 from credkit.core.sentences import brief, format_count, redacted_repr
@@ -70,7 +71,7 @@ class CardRecord:
         if self.fixed is not None or self.codec is None:
             return self.fixed or bytes(self.size)
         try:
-            word, _ = to_word(self.codec.encode(self.planned_value(row)))
+            word: int = self.codec._encode_raw(self.codec._raw_output(self.planned_value(row)))[0]
         except CredkitError as error:
             raise EncodeError(f"{self.description}: {error}") from None
         return word.to_bytes(self.size, "big")
@@ -87,7 +88,7 @@ class CardRecord:
     def decode(self, data: bytes) -> AnyReading:
         """What its chain reads in its bytes."""
         assert self.codec is not None
-        return self.codec.inspect(to_bits((int.from_bytes(data, "big"), 8 * len(data))))
+        return self.codec.inspect(Bits.from_bytes(data))
 
     def __repr__(self) -> str:
         what = f"{self.name}: {format_count(self.total_size, 'byte')}{f', {self.codec.name}' if self.codec else ''}"
@@ -146,7 +147,7 @@ class CardPlan:
         size = f"{format_count(len(self.records), 'record')}, {format_count(self.used_bytes, 'byte')}"
         return f"<CardPlan {brief(redact_text(self.name))}: {self.geometry.name}, {size}>"
 
-    @property
+    @cached_property
     def columns(self) -> tuple[str, ...]:
         """The columns that a list of credentials must have, each once."""
         used = (column for record in self.records for column in record.columns.values())

@@ -203,11 +203,10 @@ class Bcd(Stored):
         digits = value.hex.upper()
         text = digits.rstrip(FILLER) if self.has_filler else digits
         strange = [place for place, digit in enumerate(text) if digit > "9"]
-        judged, wanted = strange or range(len(text)), "at most 1001"
+        judged, wanted = _digit_bits(strange or range(len(text))), "at most 1001"
         check = Check(
             codec=self.name, rule="digit", claim="a decimal digit in every four bits", form="bits",
-            at=_digit_bits(judged),
-            covers=_digit_bits(judged), expected=wanted, evidence=log2(16 / 10) * len(text),
+            at=judged, covers=judged, expected=wanted, evidence=log2(16 / 10) * len(text),
             found="".join(f"{int(text[place], 16):b}" for place in strange) or wanted,
         )  # fmt: skip
         return Reading(
@@ -234,6 +233,8 @@ class Bcd(Stored):
 
 def _digit_bits(places: Iterable[int]) -> tuple[Place, ...]:
     """The bits of the digits at ``places``."""
+    if isinstance(places, range):
+        return tuple(range(4 * places.start, 4 * places.stop))
     return tuple(bit for place in places for bit in range(4 * place, 4 * place + 4))
 
 

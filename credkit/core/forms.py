@@ -38,7 +38,8 @@ def to_word(value: Bits) -> Word:
     >>> to_word(Bits("0b0101"))
     (5, 4)
     """
-    return int(f"0{value.bin}", 2), len(value)
+    length = len(value)
+    return int.from_bytes(value.tobytes(), "big") >> -length % 8, length
 
 
 def to_bits(word: Word) -> Bits:

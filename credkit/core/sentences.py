@@ -83,7 +83,7 @@ def quote(text: str) -> str:
 def _pairs(fields: Mapping[Any, Any]) -> Iterator[tuple[Any, str]]:
     """The fields as texts; beside a private number no other text is shown."""
     names = [name for name, item in fields.items() if isinstance(item, str)]
-    texts = dict(zip(names, redact_texts([fields[name] for name in names]), strict=True))
+    texts = dict(zip(names, redact_texts([fields[name] for name in names]), strict=True)) if names else {}
     for name, item in fields.items():
         yield name, texts[name] if name in texts else _plain(item)
 
