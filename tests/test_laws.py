@@ -26,10 +26,10 @@ from credkit import DecodeError, DefinitionError, EncodeError, layout_entries
 from credkit.catalogue.registry import catalogue
 from credkit.codecs.fieldsteps import LookUp
 from credkit.codecs.uids import UidForm
-from credkit.core.chains import Choice, choice
+from credkit.core.chains import Choice, choice, noted_value
 from credkit.core.codec import AnyCodec
 from credkit.core.contract import check_fields
-from credkit.core.forms import to_word
+from credkit.core.forms import to_raw, to_word
 from credkit.tables.layout import FixedBits, LayoutCodec, Parity
 from tests.strategies import (
     LOCKERS,
@@ -68,9 +68,13 @@ def agreed(codec: AnyCodec, value: Any) -> Any:
         assert error.codec
         assert str(error).startswith(error.codec)
         assert "\n" not in str(error)
+        assert noted_value(codec, to_raw(codec.takes, value)) is None
         return None
     assert reading.ok
     assert reading.value == decoded
+    given = [step.given for step in reading.steps] or [value]
+    texts = tuple(each for each in given if isinstance(each, str))
+    assert noted_value(codec, to_raw(codec.takes, value)) == (decoded, reading.notes, texts)
     _origins(codec, value, reading.value, reading.origin)
     return decoded
 

@@ -38,6 +38,11 @@ def area_step(size: int) -> AnyCodec:
 class AreaCodec(TableCodec[Bits, Bits]):
     """Bits to the same bits, if there are as many as there should be."""
 
+    @property
+    def never_notes(self) -> bool:
+        """No bits earn a note."""
+        return True
+
     def _decode_raw(self, raw: Word) -> Word | None:
         """The same, or None where the length is another."""
         return raw if raw[1] in self.input.lengths else None

@@ -14,9 +14,9 @@ from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from typing import Any, NamedTuple
 
-from credkit.cards.plan import CardRecord
+from credkit.cards.plan import CardRecord, RecordContent
 from credkit.core.errors import EncodeError
-from credkit.core.reading import AnyReading, Note
+from credkit.core.reading import Note
 from credkit.privacy.accounts import payment_data
 
 PAYMENT_NOTE = "payment-data"
@@ -31,10 +31,10 @@ class AdmittedContent(NamedTuple):
     notes: tuple[Note, ...]
 
 
-def content_notes(record: CardRecord, reading: AnyReading, row: Mapping[str, str] | None = None) -> tuple[Note, ...]:
+def content_notes(record: CardRecord, content: RecordContent, row: Mapping[str, str] | None = None) -> tuple[Note, ...]:
     """What is to be noted of a record beside its value: of level info where the plan accepts it.
 
-    ``reading`` is what its chain reads in its bytes, ``row`` the row of the credentials that it was written from.
+    ``content`` is what its bytes mean, ``row`` the row of the credentials that it was written from.
 
     >>> from credkit.catalogue.registry import chain
     >>> contact = CardRecord(name="contact", size=10, codec=chain("ndef:contact:uri"), columns={"contact": "email"})
@@ -45,10 +45,10 @@ def content_notes(record: CardRecord, reading: AnyReading, row: Mapping[str, str
         replace(
             note, text=f"record {record.name}: {note.text}", level="info" if note.kind in record.accept else note.level
         )
-        for note in reading.notes
+        for note in content.notes
         if note.level != "info"
     ]
-    return (*found, *_payment_notes(record, reading, row or {}))
+    return (*found, *_payment_notes(record, content, row or {}))
 
 
 def admit_content(record: CardRecord, data: bytes, row: Mapping[str, str]) -> AdmittedContent:
@@ -69,19 +69,19 @@ or https:, so that nothing can open it (if it is meant, write accept = ["no-sche
     """
     if record.codec is None:
         return AdmittedContent(None, ())
-    reading = record.decode(data)
-    if not reading.ok:
+    content = record.decode(data)
+    if content.fault:
         raise EncodeError(
-            f"{record.description}: what is written could not be read back: {record.codec.decode_error(reading)}"
+            f"{record.description}: what is written could not be read back: {record.codec.decode_error(content.fault)}"
         )
-    notes = content_notes(record, reading, row)
+    notes = content_notes(record, content, row)
     for note in notes:
         if note.level != "info":
             raise EncodeError(
                 f"{note.text.replace(f'record {record.name}', record.description, 1)} "
                 f"({_describe_remedy(record, note)})"
             )
-    return AdmittedContent(reading.value, notes)
+    return AdmittedContent(content.value, notes)
 
 
 def _describe_remedy(record: CardRecord, note: Note) -> str:
@@ -94,13 +94,10 @@ def _describe_remedy(record: CardRecord, note: Note) -> str:
     return f'if they are another number, write not_payment = "what they are" into {table} of the plan'
 
 
-def _payment_notes(record: CardRecord, reading: AnyReading, row: Mapping[str, str]) -> Iterator[Note]:
+def _payment_notes(record: CardRecord, content: RecordContent, row: Mapping[str, str]) -> Iterator[Note]:
     """A note of payment data in the columns of the record, or in a text that it was read from or as."""
-    texts = [row[column] for column in record.columns.values() if column in row]
-    if reading.ok:
-        texts += [step.given for step in reading.steps if isinstance(step.given, str)]
-        texts += _texts_in(reading.value)
-    found = payment_data(dict.fromkeys(texts))
+    columns = [row[column] for column in record.columns.values() if column in row]
+    found = payment_data(dict.fromkeys((*columns, *content.texts, *_texts_in(content.value))))
     if found == "track" or (found and not record.not_payment):
         what = TRACK_TEXT if found == "track" else ACCOUNT_TEXT
         yield Note(kind=PAYMENT_NOTE, level="refuse", text=f"record {record.name} holds {what}")

@@ -12,16 +12,17 @@ import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import Any
+from typing import Any, NamedTuple
 
 from bitstring import Bits
 
 from credkit.cards.access import Access
 from credkit.cards.geometry import BYTES_PER_LOCK_BIT, PAGE_BYTES, STATIC_LOCK_BYTES, Geometry
+from credkit.core.chains import noted_value
 from credkit.core.codec import AnyCodec
 from credkit.core.errors import CredkitError, EncodeError
 from credkit.core.hooks import redact_text
-from credkit.core.reading import AnyReading, Field
+from credkit.core.reading import AnyReading, Field, Note
 from credkit.core.sentences import brief, format_count, redacted_repr
 from credkit.core.spans import format_span
 
@@ -29,6 +30,18 @@ IDENTITY_COLUMNS = ("credential_id", "serial")  # the columns that every list of
 MESSAGE_CODEC = "tlv"  # the step that a message in an NFC Forum data area begins with
 DIRECTORY_KEY, NDEF_KEY = bytes.fromhex("A0A1A2A3A4A5"), bytes.fromhex("D3F7D3F7D3F7")  # see `credkit.cards.keys`
 _DIGITS = re.compile(r"[0-9]{1,40}")
+
+
+class RecordContent(NamedTuple):
+    """What the bytes of a record mean, the notes on it, and the texts that its steps were given.
+
+    Where they cannot be read, ``value`` is None and ``fault`` the reading, which says why.
+    """
+
+    value: Any
+    notes: tuple[Note, ...]
+    texts: tuple[str, ...] = ()
+    fault: AnyReading | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, repr=False)
@@ -85,10 +98,14 @@ class CardRecord:
             return row[self.columns[""]]
         return {name: _parse_item(self.codec, name, row[column]) for name, column in self.columns.items()}
 
-    def decode(self, data: bytes) -> AnyReading:
-        """What its chain reads in its bytes."""
+    def decode(self, data: bytes) -> RecordContent:
+        """What its bytes mean, with every note on it."""
         assert self.codec is not None
-        return self.codec.inspect(Bits.from_bytes(data))
+        found = noted_value(self.codec, (int.from_bytes(data, "big"), 8 * len(data)))
+        if found is not None:
+            return RecordContent(value=found.value, notes=found.notes, texts=found.texts)
+        reading = self.codec.inspect(Bits.from_bytes(data))
+        return RecordContent(value=None, notes=reading.notes, fault=reading)
 
     def __repr__(self) -> str:
         what = f"{self.name}: {format_count(self.total_size, 'byte')}{f', {self.codec.name}' if self.codec else ''}"

@@ -94,27 +94,26 @@ class RecordCheck:
                     "record-differs", self.describe_first_difference(data, expected), text, record.name
                 )
             return
-        reading = record.decode(data)
-        for note in content_notes(record, reading, row):
+        content = record.decode(data)
+        for note in content_notes(record, content, row):
             found.add_note(note.kind, note.level, note.text)
-        if reading.ok:
-            found.values[record.name] = format_value(reading.value, reveal=self.reveal)
+        if not content.fault:
+            found.values[record.name] = format_value(content.value, reveal=self.reveal)
         if data == expected:
             return
-        if not reading.ok:
-            said = (
-                f"record {record.name} cannot be read: {record.codec.decode_error(reading)}{self.describe_blank(data)}"
-            )
-            place = self.describe_faulty_place(reading)
+        if content.fault:
+            why = record.codec.decode_error(content.fault)
+            said = f"record {record.name} cannot be read: {why}{self.describe_blank(data)}"
+            place = self.describe_faulty_place(content.fault)
             if expected is not None:
                 said += f"; {wanted} {self.describe_meaning(expected)}; {self.describe_differing_span(data, expected)}"
             found.add_difference("record-unreadable", place, said, record.name)
-        elif expected is not None and record.decode(expected).value == reading.value:
+        elif expected is not None and record.decode(expected).value == content.value:
             place = self.describe_first_difference(data, expected)
             text = f"record {record.name} says what it should, but in other bytes, from {place} on"
             found.add_note("written-otherwise", "care", text)
         elif expected is not None:
-            is_now = f"{redacted_repr(reading.value)}{self.describe_blank(data)}"
+            is_now = f"{redacted_repr(content.value)}{self.describe_blank(data)}"
             text = f"record {record.name} is {is_now}, {wanted} {self.describe_meaning(expected)}"
             found.add_difference(
                 "record-differs",

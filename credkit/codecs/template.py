@@ -65,6 +65,11 @@ class Template(TableCodec[str, FieldMapping]):
     def _numbers(self, match: re.Match[str]) -> dict[str, Item]:
         return {name: int(match[name], base) for name, base in self.bases.items()}
 
+    @property
+    def never_notes(self) -> bool:
+        """No text earns a note."""
+        return True
+
     def _decode_raw(self, raw: str) -> Fields | None:
         """The fields, or None where the text has another form."""
         match = self.pattern.fullmatch(raw)
@@ -137,6 +142,11 @@ class AnimalNumber(Template):
     def table(self) -> None:
         """None: a pattern says nothing about the range."""
         return None
+
+    @property
+    def never_notes(self) -> bool:
+        """Some countries earn one."""
+        return False
 
     def _decode_raw(self, raw: str) -> Fields | None:
         """The country and the identification, or None where that has more than 38 bits."""

@@ -13,7 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any, Generic, TypeAlias, overload
+from typing import Any, Generic, NamedTuple, TypeAlias, overload
 
 from bitstring import Bits
 
@@ -101,6 +101,39 @@ class Chain(TableCodec[In, Out]):
             origin=Through(tuple([reading.origin for reading in readings])),
             steps=tuple(done),
         )
+
+
+class NotedValue(NamedTuple):
+    """A value that was read without a fault, every note on it, and the texts that steps were given on the way."""
+
+    value: Any
+    notes: tuple[Note, ...]
+    texts: tuple[str, ...]
+
+
+def noted_value(codec: AnyCodec, raw: Any) -> NotedValue | None:
+    """What ``inspect`` reads and notes, without the explanation; None where a check fails.
+
+    ``raw`` is the value in the form it travels in. Only steps that may have notes are inspected.
+
+    >>> from credkit.catalogue.registry import chain
+    >>> noted_value(chain("bcd/template:{number:04d}"), (0x1234, 16))
+    NotedValue(value=Fields(number=1234), notes=(), texts=('1234',))
+    """
+    notes: tuple[Note, ...] = ()
+    texts = []
+    for step in codec.readers if isinstance(codec, Chain) else codec.steps:
+        if step.input.form == "text":
+            texts.append(raw)
+        if step.never_notes:
+            raw = step._decode_raw(raw)
+        else:
+            reading = checked_inspect(step, from_raw(step.takes, raw))
+            notes += reading.notes
+            raw = to_raw(step.gives, reading.value) if reading.ok else None
+        if raw is None:
+            return None
+    return NotedValue(from_raw(codec.gives, raw), notes, tuple(texts))
 
 
 def over_long_notes(codec: AnyCodec, written: Any) -> tuple[Note, ...]:

@@ -200,6 +200,11 @@ class Codec(ABC, Generic[In, Out]):
         return False
 
     @property
+    def never_notes(self) -> bool:
+        """Whether no reading of it has a note: whoever looks for notes need not inspect."""
+        return False
+
+    @property
     def lossy(self) -> bool:
         """Whether two different values can become one."""
         return self.is_projection

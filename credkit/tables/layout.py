@@ -319,6 +319,11 @@ class LayoutCodec(TableCodec[Bits, FieldMapping]):
         """The layout."""
         return self.layout
 
+    @property
+    def never_notes(self) -> bool:
+        """Whether the layout has no remarks."""
+        return not self.layout.remarks
+
     def _decode_raw(self, raw: Word) -> Fields | None:
         """The fields, or None where the length is wrong or a check fails."""
         return self.layout.read(raw)

@@ -187,6 +187,11 @@ class WiredCodec(TableCodec[Bits, Bits]):
         """How many bits encoding makes of ``length``."""
         return length if self.keeps_length else self.total or -(-self.output.lengths[0] // 8) * 8
 
+    @property
+    def never_notes(self) -> bool:
+        """No bits earn a note."""
+        return True
+
     def _decode_raw(self, raw: Word) -> Word | None:
         """The rewired bits, or None where the length is wrong or padding is not zero."""
         length = raw[1]
