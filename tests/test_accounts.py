@@ -18,7 +18,7 @@ from stdnum import luhn
 import credkit
 from credkit import CredkitError, chain, layout_entries
 from credkit.core.sentences import redacted_repr
-from credkit.privacy.accountroom import ACCOUNT_DIGITS, ACCOUNT_ROOM_PATTERN, may_hold_account
+from credkit.privacy.accountroom import ACCOUNT_DIGITS, ACCOUNT_ROOM_PATTERN, TRACK_ROOM_PATTERN, may_hold_account
 from credkit.privacy.accounts import hide_all_but_account_ends, holds_account, holds_track, mask_accounts, track_numbers
 from credkit.privacy.accountsearch import ISSUER_FIRST_DIGITS, ISSUERS, find_numbers
 from credkit.privacy.payment import (
@@ -30,6 +30,7 @@ from credkit.privacy.payment import (
     payment_in_texts,
     payment_in_valid,
 )
+from tests.amounts import examples
 from tests.commandline import ACCOUNT, CHAIN
 from tests.tracks import TRACK_1, TRACK_2, naked
 
@@ -226,6 +227,38 @@ def test_no_text_without_room_is_masked(text: str) -> None:
     if any(True for _ in find_numbers(text)):  # the search itself, whatever the quick question says
         assert re.search(ACCOUNT_ROOM_PATTERN, text)
         assert may_hold_account(text)
+
+
+JOINED = "-".join(ACCOUNT[start : start + 4] for start in range(0, 16, 4))
+TRACK_PARTS = [
+    *"0123456=^;%BDd ?-",
+    ACCOUNT,
+    JOINED,
+    "5A08",
+    "5710",
+    "=3012",
+    "D3012",
+    "^NAME^3012101",
+    "E+15",
+    TRACK_1,
+    TRACK_2,
+]
+
+
+@given(st.lists(st.sampled_from(TRACK_PARTS), max_size=8).map("".join))
+@examples(1000)
+def test_every_track_that_reads_well_has_the_pattern_of_one(text: str) -> None:
+    if any(each.whole for each in find_numbers(text)):
+        assert re.search(TRACK_ROOM_PATTERN, text)
+
+
+@pytest.mark.parametrize(
+    "track", [TRACK_1, TRACK_2, f"{ACCOUNT}=3012", f"{JOINED}=3012", f"5710{ACCOUNT}D3012", f"5A08{ACCOUNT}D3012"]
+)
+def test_tracks_that_read_well_are_there_to_be_found(track: str) -> None:
+    """The law above would be empty without them."""
+    assert any(each.whole for each in find_numbers(track))
+    assert re.search(TRACK_ROOM_PATTERN, track)
 
 
 def test_the_search_for_naked_digits_would_find_them() -> None:

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import csv
 import stat
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
+import polars as pl
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -14,14 +17,37 @@ from hypothesis import strategies as st
 from benchmarks.census import main as benchmark
 from credkit.census import AllocationRequest, census, census_text, write_census
 from credkit.census.outputs import FILE_NAMES
-from credkit.census.population import decode_columns, read_population, read_strictly
+from credkit.census.population import read_population
 from credkit.core.errors import DefinitionError
 from credkit.demo import Demo
+from credkit.files.csvcolumns import NeedsStrictReader
 from credkit.files.outputs.marks import FOLDER_MARK
+from credkit.site.columns import load_credentials
+from credkit.site.model import Site
 from tests.amounts import examples
 from tests.commandline import ACCOUNT, records, run
 from tests.populations import SITE, row, site, written
 from tests.sentences import refusal
+
+
+@contextmanager
+def kernel_only() -> Iterator[None]:
+    """The strict reader may not be asked."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.delattr("credkit.site.columns.read_credentials")
+        yield
+
+
+def load_strictly(described: Site) -> pl.DataFrame:
+    """The credentials as the strict reader has them."""
+
+    def refuse(*_: object) -> None:
+        raise NeedsStrictReader
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("credkit.site.columns.read_frame", refuse)
+        return load_credentials(described)
+
 
 HEAD = "person_id,credential_id,kind,value,printed,issue,status,valid_from,valid_until,replaces,source"
 GOOD = "P-1,C-1,card,01200001,,,active,2026-01-01,,,west"
@@ -64,38 +90,33 @@ LINES = st.one_of(
 def test_kernels_read_what_the_strict_reader_reads(
     lines: list[str], end: str, start: bytes, last: bool, head: str
 ) -> None:  # fmt: skip
-    """Whatever the kernels take is what the strict reader gives; all else is left to it."""
+    """The rows of the strict reader, without it where nothing is at fault, and its error where something is."""
     with TemporaryDirectory() as home:
         described = site(Path(home), [])
         data = start + (end.join([head, *lines]) + end * last).encode()
         (Path(home) / "credentials.csv").write_bytes(data)
-        found = decode_columns(described)
         try:
-            wanted = read_strictly(described)
+            wanted = load_strictly(described)
         except DefinitionError as error:
-            assert found is None
             assert str(error).startswith("credentials.csv")
             assert "\n" not in error.args[0]
-            with pytest.raises(DefinitionError):
-                read_population(described)
+            with pytest.raises(DefinitionError) as caught:
+                load_credentials(described)
+            assert (str(caught.value), caught.value.details) == (str(error), error.details)
             return
-        if found is not None:
-            assert found.equals(wanted)
+        with kernel_only():
+            assert load_credentials(described).equals(wanted)
 
 
-def test_plain_files_go_the_fast_way_and_others_do_not(tmp_path: Path) -> None:
-    """The law above would be empty if nothing were taken."""
+def test_the_strict_reader_reads_only_files_with_faults(tmp_path: Path) -> None:
     described = site(tmp_path, CLASH)
-    assert decode_columns(described) is not None
     path = tmp_path / "credentials.csv"
     plain = path.read_text()
     quoted = "".join(",".join(f'"{cell}"' for cell in line.split(",")) + "\n" for line in plain.splitlines())
-    for other in (quoted, plain.replace("C-1", '"C-1"')):
-        path.write_text(other)
-        found = decode_columns(described)
-        assert found is not None
-        assert found.equals(read_strictly(described))
     for other in (
+        plain,
+        quoted,
+        plain.replace("C-1", '"C-1"'),
         plain.replace("C-1", '"C,1"'),
         plain.replace("C-1", 'C"1'),
         plain.replace("C-1", 'C"1"'),
@@ -103,8 +124,10 @@ def test_plain_files_go_the_fast_way_and_others_do_not(tmp_path: Path) -> None:
         plain.replace("\n", "\n\n", 1),
     ):
         path.write_text(other)
-        assert decode_columns(described) is None
-        assert census(described).counts.rows == len(CLASH)
+        with kernel_only():
+            found = load_credentials(described)
+        assert found.height == len(CLASH)
+        assert found.equals(load_strictly(described))
 
 
 BROKEN = {

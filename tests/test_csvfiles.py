@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from credkit import DefinitionError
-from credkit.files import csvcolumns, csvfiles
+from credkit.files import bytestreams, csvcolumns, csvfiles
 from credkit.files.csvfiles import CsvFile, read_rows
 from tests.amounts import amounts
 from tests.sentences import refusal
@@ -121,13 +121,13 @@ class Counted(FileIO):
 
 
 def test_columns_leave_an_endless_line_to_the_strict_reader(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Of ten million bytes, no more than the longest line and two pieces are read."""
-    monkeypatch.setattr(csvcolumns, "PIECE_BYTES", 1 << 16)
-    monkeypatch.setattr(csvcolumns, "open_regular", Counted)
+    """Of ten million bytes, no more than the longest line and three pieces are read."""
+    monkeypatch.setattr(bytestreams, "PIECE_BYTES", 1 << 16)
+    monkeypatch.setattr(bytestreams, "open_regular", lambda path, buffering: Counted(path))
     monkeypatch.setattr(Counted, "total", 0)
     with pytest.raises(csvcolumns.NeedsStrictReader):
         list(csvcolumns.read_frames(written(tmp_path, b"name,note\nAnna,\n" + b"x" * 10_000_000), ["name", "note"]))
-    assert 1 << 20 < Counted.total <= (1 << 20) + (2 << 16)
+    assert 1 << 20 < Counted.total <= (1 << 20) + (3 << 16)
 
 
 def test_the_option_that_declares_is_named_where_there_is_one(tmp_path: Path) -> None:

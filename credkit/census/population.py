@@ -3,17 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from datetime import date
-from functools import lru_cache
 from typing import Any
 
 import numpy as np
 import polars as pl
 
 from credkit.facts.statuses import ACTIVE, status_expression
-from credkit.site.columns import load_credentials
+from credkit.site.columns import CREDENTIAL_TYPES, load_credentials
 from credkit.site.model import Rules, Site
-from credkit.site.rows import Assignment, read_credentials
+from credkit.site.rows import Assignment
 from credkit.site.superseded import find_superseded
 
 KEPT_COLUMNS = ("person", "credential", "kind", "value", "issue", "status", "valid_from", "valid_until", "source")
@@ -27,36 +25,11 @@ def read_population(site: Site) -> pl.DataFrame:
     its ``state`` on the day of judgement, whether it is ``active``, ``held`` (somebody may still have
     it), and whether another row supersedes it (``late``).
     """
-    found = decode_columns(site)
-    return _add_states(read_strictly(site) if found is None else found, site)
-
-
-def read_strictly(site: Site) -> pl.DataFrame:
-    """The columns, by the strict reader."""
-    not_payment = {kind.name for kind in site.kinds.values() if kind.not_payment}
-    rows = read_credentials(site.credentials, site.kinds, site.rules.statuses, not_payment)
-    columns = {
-        "line": [row.line for row in rows], "person": [row.person for row in rows],
-        "credential": [row.credential for row in rows], "kind": [row.kind for row in rows],
-        "value": [row.value for row in rows], "issue": [row.issue for row in rows],
-        "status": [row.status for row in rows],
-        "valid_from": [str(row.valid_from or "") for row in rows],
-        "valid_until": [str(row.valid_until or "") for row in rows],
-        "source": [row.source for row in rows],
-        "printed": [row.printed for row in rows], "replaces": [row.replaces for row in rows],
-    }  # fmt: skip
-    kinds = dict.fromkeys((*KEPT_COLUMNS, *REPEATED_COLUMNS), pl.String) | {"line": pl.UInt32, "issue": pl.UInt64}
-    return pl.DataFrame(columns, schema={name: kinds[name] for name in columns})
-
-
-def decode_columns(site: Site) -> pl.DataFrame | None:
-    """The columns, by kernels; None where the strict reader has to look."""
-    frame = load_credentials(site)
-    return None if frame is None else frame.select("line", *KEPT_COLUMNS, *REPEATED_COLUMNS)
+    return _add_states(load_credentials(site).select("line", *KEPT_COLUMNS, *REPEATED_COLUMNS), site)
 
 
 def _add_states(frame: pl.DataFrame, site: Site) -> pl.DataFrame:
-    """The columns that follow from the others; days are compared as ISO 8601 writes them."""
+    """The columns that follow from the others."""
     rules = site.rules
     again = frame["credential"].is_duplicated()
     card = pl.col("line").min().over("credential") if again.any() else pl.col("line")
@@ -86,14 +59,4 @@ def _superseded_rows(frame: pl.DataFrame, again: pl.Series, rules: Rules) -> pl.
 
 
 def _assignment(row: Mapping[str, Any]) -> Assignment:
-    return Assignment(
-        line=row["line"], person=row["person"], credential=row["credential"], kind=row["kind"], value=row["value"],
-        printed=row["printed"], issue=row["issue"], status=row["status"], valid_from=_date(row["valid_from"]),
-        valid_until=_date(row["valid_until"]), replaces=row["replaces"], source=row["source"],
-    )  # fmt: skip
-
-
-@lru_cache(maxsize=4096)
-def _date(text: str) -> date | None:
-    """The day of a cell that was read strictly."""
-    return date.fromisoformat(text) if text else None
+    return Assignment(**{name: row[name] for name in CREDENTIAL_TYPES})

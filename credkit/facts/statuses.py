@@ -67,11 +67,10 @@ def describe_end(row: Assignment, site: Site) -> str:
 
 
 def status_expression(site: Site) -> pl.Expr:
-    """The status of assignments on the day of judgement (`status_on`); days are texts."""
-    today = site.as_of.isoformat()
+    """The status of assignments on the day of judgement (`status_on`)."""
     return (
         pl.when(~pl.col("status").is_in(list(site.rules.active))).then(pl.col("status"))
-        .when(pl.col("valid_from") > today).then(pl.lit(EARLY))
-        .when((pl.col("valid_until") != "") & (pl.col("valid_until") < today)).then(pl.lit(EXPIRED))
+        .when(pl.col("valid_from") > site.as_of).then(pl.lit(EARLY))
+        .when(pl.col("valid_until") < site.as_of).then(pl.lit(EXPIRED))
         .otherwise(pl.lit(ACTIVE))
     )  # fmt: skip

@@ -49,13 +49,17 @@ class ByteStream:
         """How far the file on the disk is read."""
         return self._file.tell()
 
-    def read(self, size: int = PIECE_BYTES) -> bytes:
+    def read(self, size: int) -> bytes:
         """The next bytes, about ``size`` of them; none at the end."""
         try:
             return self._file.read(size) if self._inflate is None else self._inflate_some(self._inflate, size)
         except OSError as error:
             self.broken = f"it cannot be read any further ({error.strerror})"
         return b""
+
+    def read_piece(self) -> bytes:
+        """The next bytes, as many as a piece has."""
+        return self.read(PIECE_BYTES)
 
     def read_some(self) -> bytes:
         """The next bytes, enough for most headers."""
@@ -71,7 +75,7 @@ class ByteStream:
                     return self._file.read(PIECE_BYTES + end + 1)
             except (AttributeError, OSError):  # no such call on this system, or the disk is at fault
                 pass
-        return self.read()
+        return self.read_piece()
 
     def _inflate_some(self, inflate: Any, size: int) -> bytes:
         while not self.broken:
@@ -116,13 +120,18 @@ class LineBlock(NamedTuple):
     broken: bool = False
 
 
-def cut_at_lines(name: str, stream: ByteStream, begun: bytes = b"") -> Iterator[LineBlock]:
+def cut_at_lines(
+    name: str, stream: ByteStream, begun: bytes = b"", *, returns_end_lines: bool = False
+) -> Iterator[LineBlock]:
     """The bytes of the file ``name`` cut behind ends of lines; ``begun`` is what was read of it before.
+
+    With ``returns_end_lines``, a carriage return alone ends a line, too; each end of a line becomes a line feed.
 
     A little compressed data can become empty lines without end: so many without a row between are refused.
     """
     rest, empty = begun, 0
-    while more := stream.read_lines():
+    pieces = iter(stream.read_lines, b"")
+    for more in _unify_line_ends(pieces) if returns_end_lines else pieces:
         empty = 0 if more[:1] not in b"\r\n" or more.strip(b"\r\n") else empty + len(more)
         if empty > LONGEST_LINE_BYTES:
             raise DefinitionError(
@@ -138,3 +147,17 @@ def cut_at_lines(name: str, stream: ByteStream, begun: bytes = b"") -> Iterator[
             raise DefinitionError(f"{name}: a line has more than {PIECE_BYTES:,} bytes: is this a file of rows?")
     if rest:
         yield LineBlock(rest, stream.tell(), bool(stream.broken) and not rest.endswith(b"\n"))
+
+
+def _unify_line_ends(pieces: Iterator[bytes]) -> Iterator[bytes]:
+    """``pieces`` with a line feed at each end of a line."""
+    held = b""  # a carriage return that a line feed may follow
+    for piece in pieces:
+        piece = held + piece if held else piece
+        held = b"\r" if piece.endswith(b"\r") else b""
+        if b"\r" in piece:
+            piece = piece[: len(piece) - len(held)].replace(b"\r\n", b"\n").replace(b"\r", b"\n")
+        if piece:
+            yield piece
+    if held:
+        yield b"\n"

@@ -29,6 +29,7 @@ PIECE_BYTES = 1 << 16  # bytes that are read at once
 BYTE_ORDER_MARK = "\ufeff"  # a byte order mark
 MISSING_MARK = "does not start with BOM"  # how every Python ends the error about a mark that is missing
 FORMULA_SIGNS = r"[=+\-@＝＋－＠]"  # what a spreadsheet begins a formula with; the full-width ones, too
+_SURROGATE = re.compile("[\ud800-\udfff]")  # what some decoders let through
 # What every text has that `guard_formula` changes, for those who look at many texts by a kernel.
 FORMULA_PATTERN = rf"^[\t\r\n]|(?:^|[;\t\r\n]) *{FORMULA_SIGNS}"
 # A cell begins with the text, and behind what some spreadsheet may part cells at; a number is no formula.
@@ -218,6 +219,12 @@ def _read_texts(file: CsvFile) -> Iterator[str]:
                 line,
                 f"there is a NUL character, number {characters + at} of the file: is this a CSV, in {file.encoding}? "
                 f"Another encoding {file.describe_declaring('encoding', _likely_wide_encoding(characters + at))}",
+            )
+        if not text.isascii() and (half := _SURROGATE.search(text)):
+            file.refuse(
+                lines + text.count("\n", 0, half.start()) + 1,
+                f"there is half of a surrogate pair, character number {characters + half.start()} of the file, "
+                "which is no character",
             )
         characters, lines = characters + len(text), lines + text.count("\n")
         yield text

@@ -13,7 +13,7 @@ from pathlib import Path
 
 from credkit.core.errors import DefinitionError
 from credkit.core.sentences import redacted_repr
-from credkit.files.bytestreams import PIECE_BYTES, ByteStream
+from credkit.files.bytestreams import ByteStream
 from credkit.files.csvfiles import MISSING_MARK
 
 ASCII_TRIAL = (
@@ -54,7 +54,7 @@ class RecodedStream(ByteStream):
         self._decoder = codecs.getincrementaldecoder(encoding)()
         self._done = 0  # bytes that are decoded
 
-    def read(self, size: int = PIECE_BYTES) -> bytes:
+    def read(self, size: int) -> bytes:
         """The next bytes, about ``size`` of them before they are recoded; none at the end."""
         while not self.broken:
             data = super().read(size)
@@ -76,7 +76,7 @@ class RecodedStream(ByteStream):
 
     def read_lines(self) -> bytes:
         """The next bytes; where a line of the file ends shows when they are recoded."""
-        return self.read()
+        return self.read_piece()
 
     def _salvage_text(self, data: bytes) -> bytes:
         """What comes before the bytes in ``data`` that are not of the encoding."""

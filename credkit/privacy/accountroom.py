@@ -18,6 +18,8 @@ JOINTS = "./_:,\t"  # between groups of at least two digits, always the same one
 
 # What every text has in which an account number or a track is found, for those who look at many texts by a kernel.
 ACCOUNT_ROOM_PATTERN = rf"[=^]|[0-9](?:[{JOINTS}{BLANKS}]?[0-9]){{10}}"
+# What every text has that holds a payment track that reads well: a number and a separator behind it, D in chip data.
+TRACK_ROOM_PATTERN = rf"(?:[0-9][{JOINTS}{BLANKS}]?){{11}}[0-9][=Dd^]"
 FEWEST_ACCOUNT_DIGITS = 11  # of a number that a spreadsheet shortened, or a track with one garbled character
 _NUMBER = re.compile(rf"[2-6](?:[{JOINTS}{BLANKS}]?[0-9]){{10}}")
 

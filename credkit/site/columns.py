@@ -1,76 +1,186 @@
-"""The CSV files of a site as columns, read as strictly as row by row.
+"""The CSV files of a site as columns, the same rows as the strict reader gives.
 
-Every column is looked at as a whole. Where anything is not as it should be, or only might not be,
-nothing is given, and the strict reader of `credkit.site.rows` takes over: it says what is wrong, and
-there is one judge of that.
+Every column is judged as a whole. A frame is given if nothing in it can be at fault; else the strict reader of
+`credkit.site.rows` reads the file, so there is one judge of faults: it raises them, or has the rows after all.
 
 Source: ISO 8601 (dates and times).
 """
 
 from __future__ import annotations
 
-import re
-from collections.abc import Collection, Iterable, Iterator, Sequence
-from datetime import date
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
 
 import polars as pl
 
-from credkit.files.csvcolumns import NeedsStrictReader, read_frame
-from credkit.privacy.accountroom import ACCOUNT_DIGITS, ACCOUNT_ROOM_PATTERN
+from credkit.core.whitespace import WHITE_SPACE
+from credkit.files.csvcolumns import NeedsStrictReader, read_frame, read_frames
+from credkit.files.faults import FileFaults
+from credkit.files.times import EPOCH, MICROSECOND, Clock
+from credkit.privacy.accountroom import TRACK_ROOM_PATTERN
 from credkit.privacy.accounts import holds_track
-from credkit.site.model import Site
-from credkit.site.rows import CREDENTIALS
+from credkit.site.model import Site, Target
+from credkit.site.rows import (
+    CREDENTIALS,
+    EXISTING,
+    READINGS,
+    Assignment,
+    ExportRow,
+    ReadingRow,
+    parse_date,
+    read_credentials,
+    read_existing,
+    read_readings,
+)
 
-_MAY_BE_BLANK = r"\A[^!-~]*\z"  # without a printable character of ASCII
-_ISSUE = re.compile("[0-9]{0,9}")
-_DAY = re.compile("[0-9]{4}-[0-9]{2}-[0-9]{2}")
+CREDENTIAL_TYPES: Mapping[str, Any] = {
+    "line": pl.UInt32, "person": pl.String, "credential": pl.String, "kind": pl.String, "value": pl.String,
+    "printed": pl.String, "issue": pl.UInt64, "status": pl.String, "valid_from": pl.Date, "valid_until": pl.Date,
+    "replaces": pl.String, "source": pl.String,
+}  # fmt: skip
+READING_TYPES: Mapping[str, Any] = {
+    "line": pl.UInt32, "moment": pl.Int64, "reader": pl.String, "text": pl.String, "presentation": pl.String,
+    "expected": pl.String,
+}  # fmt: skip
+EXPORT_TYPES: Mapping[str, Any] = {"line": pl.UInt32, "person": pl.String, "text": pl.String}
+_ISSUE = r"\A[0-9]{0,9}\z"
+_DAYS = ("valid_from", "valid_until")
 
 
-def load_credentials(site: Site) -> pl.DataFrame | None:
-    """The rows of the credentials: the columns of `credkit.site.rows.Assignment`, days as texts; None if not plain."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SiteFrames:
+    """The rows of a site's files as columns; ``existing`` has the export of each target that names one."""
+
+    credentials: pl.DataFrame
+    readings: pl.DataFrame
+    existing: Mapping[str, pl.DataFrame]
+
+
+def load_frames(site: Site) -> SiteFrames:
+    """The rows of the files that ``site`` names; raises one `DefinitionError` about all faults in them."""
+    faults = FileFaults()
+    frames = SiteFrames(
+        credentials=load_credentials(site, faults), readings=load_readings(site, faults),
+        existing={target.name: load_existing(target, faults) for target in site.targets.values() if target.existing},
+    )  # fmt: skip
+    faults.refuse()
+    return frames
+
+
+def load_credentials(site: Site, faults: FileFaults | None = None) -> pl.DataFrame:
+    """The credentials: columns of `CREDENTIAL_TYPES`; ``issue`` and the days are null where their cells are empty.
+
+    Faults are collected as `credkit.site.rows.read_credentials` does, which raises those of a track at once.
+    """
     try:
-        frame = read_frame(site.credentials, CREDENTIALS)
+        return _judge_credentials(read_frame(site.credentials, CREDENTIALS), site)
     except NeedsStrictReader:
-        return None
-    if not _is_valid(frame, site):
-        return None
-    names = {"person_id": "person", "credential_id": "credential"}
-    return frame.rename(names).with_columns(pl.col("issue").cast(pl.UInt64, strict=False))
+        not_payment = {kind.name for kind in site.kinds.values() if kind.not_payment}
+        rows = read_credentials(site.credentials, site.kinds, site.rules.statuses, not_payment, faults)
+        return _frame_rows(rows, CREDENTIAL_TYPES)
 
 
-def holds_tracks(frame: pl.DataFrame, columns: Sequence[str]) -> bool:
-    """Whether a cell in these columns holds a payment track."""
-    return any(map(holds_track, _texts_with_room(frame, columns)))
+def load_readings(site: Site, faults: FileFaults | None = None) -> pl.DataFrame:
+    """The readings: columns of `READING_TYPES`; ``moment`` is in microseconds since 1970, in UTC.
+
+    Faults are collected as `load_credentials` does.
+    """
+    return pl.concat([pl.DataFrame(schema=READING_TYPES), *load_reading_batches(site, faults)])
 
 
-def _texts_with_room(frame: pl.DataFrame, columns: Iterable[str]) -> Iterator[str]:
-    for name in columns:
-        long = frame[name].str.len_bytes() >= ACCOUNT_DIGITS.start
-        if long.any():
-            texts = frame[name].filter(long)
-            yield from texts.filter(texts.str.contains(ACCOUNT_ROOM_PATTERN)).unique()
+def load_reading_batches(site: Site, faults: FileFaults | None = None) -> Iterator[pl.DataFrame]:
+    """The readings in their order, a frame of a bounded size at a time; see `load_readings`.
 
-
-def _is_valid(frame: pl.DataFrame, site: Site) -> bool:
-    """Whether every cell is certainly as it should be."""
-    if any(frame[name].str.contains(_MAY_BE_BLANK).any() for name in ("person_id", "credential_id", "status")):
-        return False
-    known: tuple[tuple[str, Collection[str]], ...] = (("kind", site.kinds), ("status", site.rules.statuses))
-    if not all(set(frame[name].unique()) <= set(words) for name, words in known):
-        return False
-    if not all(map(_ISSUE.fullmatch, frame["issue"].unique())):
-        return False
-    if not all(_is_day(text) for name in ("valid_from", "valid_until") for text in frame[name].unique()):
-        return False
-    first, last = frame["valid_from"], frame["valid_until"]
-    if (first.ne("") & last.ne("") & last.lt(first)).any():
-        return False
-    guarded = [kind.name for kind in site.kinds.values() if not kind.not_payment]
-    return not holds_tracks(frame.filter(pl.col("kind").is_in(guarded)), CREDENTIALS)
-
-
-def _is_day(text: str) -> bool:
+    Frames before a fault may have been given out when it is met.
+    """
+    clock = Clock(site.zone, local=site.readings.has_local_times)
+    unguarded = {reader.name for reader in site.readers.values() if reader.kind.not_payment}
+    last = 0
     try:
-        return not text or (_DAY.fullmatch(text) is not None and bool(date.fromisoformat(text)))
-    except ValueError:
-        return False
+        for frame in read_frames(site.readings, READINGS):
+            yield _judge_readings(frame, site, clock, unguarded)
+            last = frame["line"][-1] if frame.height else last
+    except NeedsStrictReader:
+        rows = read_readings(site.readings, site.readers, site.zone, unguarded, faults)
+        yield _frame_readings([row for row in rows if row.line > last])
+
+
+def load_existing(target: Target, faults: FileFaults | None = None) -> pl.DataFrame:
+    """The export of ``target``: columns of `EXPORT_TYPES`; faults are collected as `load_credentials` does."""
+    if target.existing is None:
+        return pl.DataFrame(schema=EXPORT_TYPES)
+    is_guarded = not target.kind.not_payment
+    try:
+        frame = read_frame(target.existing, EXISTING)
+        if is_guarded and holds_tracks(frame, EXISTING):
+            raise NeedsStrictReader
+        return frame.select("line", pl.col("person_id").alias("person"), "text")
+    except NeedsStrictReader:
+        return _frame_rows(read_existing(target.existing, not_payment=not is_guarded, faults=faults), EXPORT_TYPES)
+
+
+def holds_tracks(frame: pl.DataFrame, columns: Iterable[str]) -> bool:
+    """Whether a cell in these columns holds a payment track.
+
+    >>> holds_tracks(pl.DataFrame({"text": ["02F764DD", "read ;4114360123456785=3012?"]}), ["text"])
+    True
+    """
+    for name in columns:
+        texts = frame[name].filter(frame[name].str.contains(TRACK_ROOM_PATTERN))
+        if any(map(holds_track, texts.unique())):
+            return True
+    return False
+
+
+def _judge_credentials(frame: pl.DataFrame, site: Site) -> pl.DataFrame:
+    """The columns of credentials; raises `NeedsStrictReader` where a cell is at fault."""
+    for name in ("person_id", "credential_id", "status"):
+        _require(frame[name].str.strip_chars(WHITE_SPACE).ne(""))
+    _require(frame["kind"].is_in(list(site.kinds)))
+    _require(frame["status"].is_in(list(site.rules.statuses)))
+    _require(frame["issue"].str.contains(_ISSUE))
+    days = {name: _parse_days(frame[name]) for name in _DAYS}
+    _require((days["valid_until"] >= days["valid_from"]).fill_null(value=True))
+    guarded = [kind.name for kind in site.kinds.values() if not kind.not_payment]
+    if holds_tracks(frame.filter(pl.col("kind").is_in(guarded)), CREDENTIALS):
+        raise NeedsStrictReader
+    names = {"person_id": "person", "credential_id": "credential"}
+    parsed = frame.with_columns(pl.col("issue").cast(pl.UInt64, strict=False), **days)
+    return parsed.rename(names).select(*CREDENTIAL_TYPES)
+
+
+def _judge_readings(frame: pl.DataFrame, site: Site, clock: Clock, unguarded: Collection[str]) -> pl.DataFrame:
+    """The columns of readings; raises `NeedsStrictReader` where a cell is at fault."""
+    _require(frame["reader"].is_in(list(site.readers)))
+    if holds_tracks(frame.filter(~pl.col("reader").is_in(list(unguarded))), READINGS):
+        raise NeedsStrictReader
+    times = clock.parse_times(frame["time"])
+    if times.problems:
+        raise NeedsStrictReader
+    return frame.with_columns(pl.Series("moment", times.moments, dtype=pl.Int64)).select(*READING_TYPES)
+
+
+def _require(is_valid: pl.Series) -> None:
+    if not is_valid.all():
+        raise NeedsStrictReader
+
+
+def _parse_days(texts: pl.Series) -> pl.Series:
+    """The days that ``texts`` write, null where they are empty."""
+    days = {text: parse_date(text) for text in texts.unique()}
+    if any(text and day is None for text, day in days.items()):
+        raise NeedsStrictReader
+    found = texts.replace_strict(list(days), list(days.values()), return_dtype=pl.Date)
+    return found.cast(pl.Date)  # of no texts, the type is not kept
+
+
+def _frame_readings(rows: Sequence[ReadingRow]) -> pl.DataFrame:
+    moments = [(row.time - EPOCH) // MICROSECOND for row in rows]
+    columns = {name: moments if name == "moment" else [getattr(row, name) for row in rows] for name in READING_TYPES}
+    return pl.DataFrame(columns, schema=READING_TYPES)
+
+
+def _frame_rows(rows: Sequence[Assignment | ExportRow], types: Mapping[str, Any]) -> pl.DataFrame:
+    """The rows that the strict reader has, as columns."""
+    return pl.DataFrame({name: [getattr(row, name) for row in rows] for name in types}, schema=types)

@@ -145,7 +145,7 @@ def _parse_assignment(
         faults.append(FaultOccurrence(unknown["status"], (status,)))
     if issue and not _ISSUE.fullmatch(issue):
         faults.append(FaultOccurrence(ISSUE, (issue,)))
-    valid_from, valid_until = _parse_date(first), _parse_date(last)
+    valid_from, valid_until = parse_date(first), parse_date(last)
     for column, cell, day in (("valid_from", first, valid_from), ("valid_until", last, valid_until)):
         if cell and day is None:
             faults.append(FaultOccurrence(DAYS[column], (cell,)))
@@ -159,7 +159,12 @@ def _parse_assignment(
 
 
 @lru_cache(maxsize=4096)
-def _parse_date(text: str) -> date | None:
+def parse_date(text: str) -> date | None:
+    """The day that a cell writes; None for any other text.
+
+    >>> parse_date("2026-03-31"), parse_date("31.3.2026")
+    (datetime.date(2026, 3, 31), None)
+    """
     try:
         return date.fromisoformat(text) if _DATE.fullmatch(text) else None
     except ValueError:

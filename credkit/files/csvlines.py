@@ -1,0 +1,274 @@
+"""Lines of CSV as columns: a kernel splits the regular lines in one call, a parser the other lines one by one.
+
+A line is regular if it has as many cells as it should have and quotation marks only around whole cells that hold
+neither a delimiter nor a quotation mark. A line that is empty, holds a quoted delimiter, a doubled quotation mark, a
+NUL character, a carriage return or a byte that is not of the encoding, or has another number of cells, is not. Such
+lines are found by counting the signs of each line; `parse_line` reads them, and their rows are put in their place.
+
+No cell may hold a line break: each row stands on a line of its own, so a line that is wrong is wrong alone.
+
+Source: RFC 4180 (common form of CSV).
+"""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, NamedTuple
+
+import numpy as np
+import polars as pl
+
+from credkit.bulk.words import Array
+from credkit.files.bytestreams import BOM
+
+NUL, NEWLINE, RETURN, QUOTE = 0, b"\n"[0], b"\r"[0], b'"'[0]
+SCANNED_BYTES = 1 << 16  # bytes that are counted together: they stay in a processor's cache
+MARKED_BYTES = 1 << 18  # bytes whose signs are found together
+DECODED_BYTES = 1 << 16  # bytes that are decoded together; where that fails, line by line
+UNUSABLE_DELIMITERS = '"\r\n\0'  # characters that cannot stand between cells
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LineFormat:
+    """How a file writes its rows: cells of a row, the sign between them, the encoding.
+
+    The encoding must be one in which ASCII is ASCII (`credkit.files.recoding.has_ascii_bytes`).
+    """
+
+    width: int
+    delimiter: str = ","
+    encoding: str = "utf-8"
+
+
+class RowFault(NamedTuple):
+    """A row that is wrong in itself: its line (from the start of the block), a sentence, what was there."""
+
+    line: int
+    problem: str
+    raw: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SplitLines:
+    """The rows of a block of lines: columns "0", "1" …, and the line of each row, counted from 0.
+
+    ``height`` is how many lines the block has, ``parsed_alone`` how many of them the kernel did not split.
+    """
+
+    frame: pl.DataFrame
+    lines: Array
+    faults: list[RowFault] = field(default_factory=list)
+    height: int
+    parsed_alone: int = 0
+
+
+def split_lines(data: bytes, form: LineFormat, types: Mapping[str, Any] | None = None) -> SplitLines:
+    """The rows in ``data``, a block of whole lines, in their order.
+
+    ``types`` has the type of a column that need not be texts; where a cell does not fit it, the column is of texts.
+
+    >>> split = split_lines(b'a,b\\n"c, d",e\\nf\\n"g",h\\n', LineFormat(width=2))
+    >>> split.frame.rows(), split.lines.tolist(), split.parsed_alone
+    ([('a', 'b'), ('c, d', 'e'), ('g', 'h')], [0, 1, 3], 2)
+    >>> split.faults
+    [RowFault(line=2, problem='the row has 1 cell, expected 2', raw='f')]
+    """
+    schema = {str(place): (types or {}).get(str(place), pl.String) for place in range(form.width)}
+    if not data:
+        return SplitLines(frame=pl.DataFrame(schema=schema), lines=np.arange(0), height=0)
+    end = b"" if data.endswith(b"\n") else b"\n"
+    if b"\r" in data:
+        data = data.removesuffix(b"\r").replace(b"\r\n", b"\n")
+    data += end
+    data, undecodable = _encode_utf8(data, form.encoding)
+    if not undecodable and (frame := _split_regular_block(data, form, schema)) is not None:
+        return SplitLines(frame=frame, lines=np.arange(frame.height), height=frame.height)
+    raw = np.frombuffer(data, np.uint8)
+    ends, irregular = _find_irregular_lines(raw, form)
+    frame = _split_cells(_join_regular_lines(data, ends, irregular), form, schema)
+    if frame is None or frame.height != len(ends) - np.count_nonzero(irregular):
+        frame, irregular = pl.DataFrame(schema=schema), np.ones(len(ends), bool)
+    starts = np.concatenate(([0], ends[:-1] + 1)).astype(np.int64)
+    alone = np.flatnonzero(irregular & (starts < ends)).tolist()
+    lines, rows, faults = [], [], []
+    for line in sorted({*alone, *undecodable}):
+        if line in undecodable:
+            cells = parse_line(undecodable[line], form)
+        else:
+            cells = parse_line(data[starts[line] : ends[line]], form, "utf-8")
+        if isinstance(cells, RowFault):
+            faults.append(cells._replace(line=line))
+        elif cells:
+            lines.append(line)
+            rows.append(cells)
+    places = np.concatenate((np.flatnonzero(~irregular), np.array(lines, np.int64)))
+    order = np.argsort(places, kind="stable")
+    return SplitLines(
+        frame=_append_rows(frame, rows)[order] if rows else frame, lines=places[order], faults=faults,
+        height=len(ends), parsed_alone=len(alone) + len(undecodable),
+    )  # fmt: skip
+
+
+def parse_line(line: bytes, form: LineFormat, encoding: str = "") -> list[str] | RowFault:
+    """The cells of a line, none if it is empty, or what is wrong with it; ``encoding`` is that of its bytes now.
+
+    >>> parse_line(b'"a, b",c', LineFormat(width=2))
+    ['a, b', 'c']
+    """
+    encoding = encoding or form.encoding
+    raw = line.decode(encoding, "replace")
+    try:
+        text = line.decode(encoding)
+    except UnicodeDecodeError as error:
+        return RowFault(0, f"byte {line[error.start]:02X}h at byte {error.start} of the line is not {encoding}", raw)
+    if "\0" in text:
+        return RowFault(0, f"there is a NUL character, number {text.index(chr(0))} of the line", raw)
+    if "\r" in text:
+        return RowFault(0, "there is a carriage return in the middle of the line", raw)
+    try:
+        cells = next(csv.reader([text], delimiter=form.delimiter, strict=True), [])
+    except csv.Error as error:
+        why = str(error)
+        if why == "unexpected end of data":
+            why = "a quotation mark that opens in the line is never closed in it"
+        return RowFault(0, f"the line is not CSV: {why}", raw)
+    if cells and len(cells) != form.width:
+        count = f"{len(cells)} cell{'s' * (len(cells) > 1)}"
+        return RowFault(0, f"the row has {count}, expected {form.width}", raw)
+    return cells
+
+
+def _encode_utf8(data: bytes, encoding: str) -> tuple[bytes, dict[int, bytes]]:
+    """The lines of ``data`` in UTF-8, and those that are not of the encoding, which are left empty, by their number."""
+    if data.isascii():
+        return data, {}
+    parts: list[bytes] = []
+    undecodable: dict[int, bytes] = {}
+    start = first = 0
+    while start < len(data):
+        stop = data.find(b"\n", min(start + DECODED_BYTES, len(data) - 1)) + 1
+        part = data[start:stop]
+        try:
+            text = part.decode(encoding)
+        except UnicodeDecodeError:
+            lines = part.split(b"\n")
+            for place, line in enumerate(lines):
+                if not line.isascii():
+                    try:
+                        lines[place] = line.decode(encoding).encode()
+                    except UnicodeDecodeError:
+                        undecodable[first + place] = line
+                        lines[place] = b""
+            parts.append(b"\n".join(lines))
+        else:
+            parts.append(part if encoding == "utf-8" else text.encode())
+        start, first = stop, first + part.count(b"\n")
+    return b"".join(parts), undecodable
+
+
+def _split_regular_block(data: bytes, form: LineFormat, schema: dict[str, Any]) -> pl.DataFrame | None:
+    """The cells of all lines, if counting the signs of the block shows that every line is regular; else None."""
+    if not form.delimiter.isascii():
+        return None
+    raw = np.frombuffer(data, np.uint8)
+    parts = [raw[start : start + SCANNED_BYTES] for start in range(0, len(raw), SCANNED_BYTES)]
+    breaks = [int(np.count_nonzero(part == NEWLINE)) for part in parts]
+    lines, delimiters = sum(breaks), sum(int(np.count_nonzero(part == ord(form.delimiter))) for part in parts)
+    if delimiters != lines * (form.width - 1) or 0 in breaks[:-1] or b"\0" in data or b"\r" in data:
+        return None  # a part without a line break is within a line that may be too long
+    if quotes := sum(int(np.count_nonzero(part == QUOTE)) for part in parts):
+        between = f'"{form.delimiter}"'.encode()
+        is_fully_quoted = (
+            quotes == 2 * form.width * lines and data[:1] == b'"' and data[-2:-1] == b'"'
+            and data.count(between) == (form.width - 1) * lines and data.count(b'"\n"') == lines - 1
+        )  # fmt: skip
+        if not is_fully_quoted:
+            return None
+        data = data.replace(b'"', b"")
+    frame = _split_cells(data, form, schema)
+    if frame is None or frame.height != lines or (form.width == 1 and not frame.to_series().ne("").all()):
+        return None  # a row has too many cells and another too few, or an empty line looks like an empty cell
+    return frame
+
+
+def _find_irregular_lines(raw: Array, form: LineFormat) -> tuple[Array, Array]:
+    """Where each line ends, and which lines are not regular."""
+    delimiter = ord(form.delimiter) if form.delimiter.isascii() else NEWLINE
+    is_sign = np.zeros(256, bool)
+    is_sign[[NUL, NEWLINE, RETURN, QUOTE, delimiter]] = True
+    found = []
+    for start in range(0, len(raw), MARKED_BYTES):
+        part = raw[start : start + MARKED_BYTES]
+        found.append(np.flatnonzero((part <= QUOTE) | (part == delimiter)) + start)
+    places = np.concatenate(([-1], *found))  # as if a line ended before the first
+    kinds = np.concatenate((np.array([NEWLINE], np.uint8), raw[places[1:]]))
+    if not (known := is_sign[kinds]).all():
+        places, kinds = places[known], kinds[known]
+    is_quote = kinds == QUOTE
+    wrong = places[(kinds == NUL) | (kinds == RETURN)]
+    if is_quote.any():
+        wrong = np.concatenate((wrong, _find_inner_quotes(places, kinds)))
+        places, kinds = places[~is_quote], kinds[~is_quote]
+    at = np.flatnonzero(kinds == NEWLINE)
+    ends = places[at][1:]
+    lengths = np.diff(places[at]) - 1
+    irregular = (np.diff(at) != form.width) | (lengths >= csv.field_size_limit())
+    if form.width == 1:
+        irregular |= lengths <= len('""')  # an empty line is no row, an empty cell is one
+    if not form.delimiter.isascii():
+        irregular[:] = True
+    irregular[np.searchsorted(ends, wrong)] = True
+    return ends, irregular
+
+
+def _find_inner_quotes(places: Array, kinds: Array) -> Array:
+    """The quotation marks that are neither the first sign of a cell nor its last, or whose cell holds other signs."""
+    at = np.flatnonzero(kinds == QUOTE)
+    before, after = kinds[at - 1], kinds[at + 1]
+    opens = (before != QUOTE) & (places[at - 1] == places[at] - 1) & (after == QUOTE)
+    closes = (after != QUOTE) & (places[at + 1] == places[at] + 1) & (before == QUOTE)
+    inner: Array = places[at[~(opens | closes)]]
+    return inner
+
+
+def _join_regular_lines(data: bytes, ends: Array, irregular: Array) -> bytes:
+    """The regular lines of ``data``, without their quotation marks."""
+    out = np.flatnonzero(irregular)
+    if len(out):
+        stops = ends + 1
+        starts = np.concatenate(([0], stops[:-1]))
+        view = memoryview(data)
+        first, last = [0, *stops[out].tolist()], [*starts[out].tolist(), len(data)]
+        data = b"".join(view[start:stop] for start, stop in zip(first, last, strict=True))
+    return data.replace(b'"', b"") if b'"' in data else data
+
+
+def _split_cells(data: bytes, form: LineFormat, schema: dict[str, Any]) -> pl.DataFrame | None:
+    """The cells of regular lines without quotation marks; None where the kernel finds a row too long."""
+    if not data:  # no line is regular
+        return pl.DataFrame(schema=schema)
+    marked = data.startswith(BOM)  # the kernel would take it for a byte order mark
+    if marked:
+        data = form.delimiter.encode() * (form.width - 1) + b"\n" + data
+    texts = dict.fromkeys(schema, pl.String)
+    for types in (schema, texts) if schema != texts else (texts,):
+        try:
+            frame = pl.read_csv(data, has_header=False, schema=types, quote_char=None, separator=form.delimiter)
+        except pl.exceptions.PolarsError:  # perhaps a cell does not fit its type
+            continue
+        is_typed = not any(frame[name].null_count() for name, kind in types.items() if kind != pl.String)
+        if frame.width == form.width and is_typed:
+            return frame.slice(int(marked)).with_columns(pl.col(pl.String).fill_null(""))
+    return None
+
+
+def _append_rows(frame: pl.DataFrame, rows: Sequence[Sequence[str]]) -> pl.DataFrame:
+    """``frame`` with ``rows`` behind its own."""
+    more = pl.DataFrame(list(rows), schema=dict.fromkeys(frame.columns, pl.String), orient="row")
+    try:
+        more = more.cast(frame.schema)
+    except pl.exceptions.PolarsError:  # a cell does not fit its type
+        frame = frame.cast(pl.String)
+    return pl.concat([frame, more], rechunk=True)
