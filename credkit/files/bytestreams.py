@@ -11,6 +11,8 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, NamedTuple
 
+import numpy as np
+
 from credkit.core.errors import DefinitionError
 from credkit.files.regularfiles import LONGEST_LINE_BYTES, open_regular
 
@@ -149,6 +151,19 @@ def cut_at_lines(
         yield LineBlock(rest, stream.tell(), bool(stream.broken) and not rest.endswith(b"\n"))
 
 
+def drop_returns(data: bytes) -> bytes:
+    r"""``data`` without the carriage returns before line feeds.
+
+    >>> drop_returns(b"a\r\nb\rc\r\n")
+    b'a\nb\rc\n'
+    """
+    signs = np.frombuffer(data, np.uint8)
+    places = np.flatnonzero(signs == ord("\r"))
+    if len(places) and places[-1] + 1 < len(signs) and (signs[places + 1] == ord("\n")).all():
+        return data.translate(None, b"\r")  # several times faster
+    return data.replace(b"\r\n", b"\n")
+
+
 def _unify_line_ends(pieces: Iterator[bytes]) -> Iterator[bytes]:
     """``pieces`` with a line feed at each end of a line."""
     held = b""  # a carriage return that a line feed may follow
@@ -156,7 +171,7 @@ def _unify_line_ends(pieces: Iterator[bytes]) -> Iterator[bytes]:
         piece = held + piece if held else piece
         held = b"\r" if piece.endswith(b"\r") else b""
         if b"\r" in piece:
-            piece = piece[: len(piece) - len(held)].replace(b"\r\n", b"\n").replace(b"\r", b"\n")
+            piece = drop_returns(piece[: len(piece) - len(held)]).replace(b"\r", b"\n")
         if piece:
             yield piece
     if held:

@@ -21,11 +21,10 @@ import numpy as np
 import polars as pl
 
 from credkit.bulk.words import Array
-from credkit.files.bytestreams import BOM
+from credkit.files.bytestreams import BOM, drop_returns
 
 NUL, NEWLINE, RETURN, QUOTE = 0, b"\n"[0], b"\r"[0], b'"'[0]
-SCANNED_BYTES = 1 << 16  # bytes that are counted together: they stay in a processor's cache
-MARKED_BYTES = 1 << 18  # bytes whose signs are found together
+SCANNED_BYTES = 1 << 17  # bytes whose signs are looked at together: they stay in a processor's cache
 DECODED_BYTES = 1 << 16  # bytes that are decoded together; where that fails, line by line
 UNUSABLE_DELIMITERS = '"\r\n\0'  # characters that cannot stand between cells
 
@@ -80,35 +79,30 @@ def split_lines(data: bytes, form: LineFormat, types: Mapping[str, Any] | None =
         return SplitLines(frame=pl.DataFrame(schema=schema), lines=np.arange(0), height=0)
     end = b"" if data.endswith(b"\n") else b"\n"
     if b"\r" in data:
-        data = data.removesuffix(b"\r").replace(b"\r\n", b"\n")
-    data += end
-    data, undecodable = _encode_utf8(data, form.encoding)
-    if not undecodable and (frame := _split_regular_block(data, form, schema)) is not None:
-        return SplitLines(frame=frame, lines=np.arange(frame.height), height=frame.height)
-    raw = np.frombuffer(data, np.uint8)
-    ends, irregular = _find_irregular_lines(raw, form)
-    frame = _split_cells(_join_regular_lines(data, ends, irregular), form, schema)
-    if frame is None or frame.height != len(ends) - np.count_nonzero(irregular):
-        frame, irregular = pl.DataFrame(schema=schema), np.ones(len(ends), bool)
-    starts = np.concatenate(([0], ends[:-1] + 1)).astype(np.int64)
-    alone = np.flatnonzero(irregular & (starts < ends)).tolist()
-    lines, rows, faults = [], [], []
-    for line in sorted({*alone, *undecodable}):
+        data = drop_returns(data.removesuffix(b"\r"))
+    data, undecodable = _encode_utf8(data + end, form.encoding)
+    frame, irregular, height = _split_regular_lines(data, form, schema)
+    rows, faults, parsed_alone = {}, [], 0
+    for line, start, stop in irregular:
         if line in undecodable:
             cells = parse_line(undecodable[line], form)
+        elif start == stop:
+            continue
         else:
-            cells = parse_line(data[starts[line] : ends[line]], form, "utf-8")
+            cells = parse_line(data[start:stop], form, "utf-8")
+        parsed_alone += 1
         if isinstance(cells, RowFault):
             faults.append(cells._replace(line=line))
         elif cells:
-            lines.append(line)
-            rows.append(cells)
-    places = np.concatenate((np.flatnonzero(~irregular), np.array(lines, np.int64)))
-    order = np.argsort(places, kind="stable")
-    return SplitLines(
-        frame=_append_rows(frame, rows)[order] if rows else frame, lines=places[order], faults=faults,
-        height=len(ends), parsed_alone=len(alone) + len(undecodable),
-    )  # fmt: skip
+            rows[line] = cells
+    lines = np.arange(height)
+    if irregular:
+        lines = np.delete(lines, [each.line for each in irregular])
+    if rows:
+        lines = np.concatenate((lines, np.array(list(rows), np.int64)))
+        order = np.argsort(lines, kind="stable")
+        frame, lines = _append_rows(frame, list(rows.values()))[order], lines[order]
+    return SplitLines(frame=frame, lines=lines, faults=faults, height=height, parsed_alone=parsed_alone)
 
 
 def parse_line(line: bytes, form: LineFormat, encoding: str = "") -> list[str] | RowFault:
@@ -168,41 +162,78 @@ def _encode_utf8(data: bytes, encoding: str) -> tuple[bytes, dict[int, bytes]]:
     return b"".join(parts), undecodable
 
 
-def _split_regular_block(data: bytes, form: LineFormat, schema: dict[str, Any]) -> pl.DataFrame | None:
-    """The cells of all lines, if counting the signs of the block shows that every line is regular; else None."""
-    if not form.delimiter.isascii():
-        return None
+class _LineSpan(NamedTuple):
+    """A line, and where its bytes start and stop."""
+
+    line: int
+    start: int
+    stop: int
+
+
+def _split_regular_lines(
+    data: bytes, form: LineFormat, schema: dict[str, Any]
+) -> tuple[pl.DataFrame, list[_LineSpan], int]:
+    """The cells of the regular lines, the other lines, and how many lines there are.
+
+    Counts of many lines together show that all are regular only if the kernel finds no line too long. Otherwise each
+    line is counted.
+    """
+    if form.delimiter.isascii():
+        for trusts_sums in (True, False):
+            irregular, height = _find_irregular_lines(data, form, trusts_sums=trusts_sums)
+            frame = _split_cells(_join_regular_lines(data, irregular), form, schema)
+            if frame is not None and frame.height == height - len(irregular):
+                return frame, irregular, height
+    stops = np.flatnonzero(np.frombuffer(data, np.uint8) == NEWLINE).tolist()
+    starts = [0, *(stop + 1 for stop in stops[:-1])]
+    return pl.DataFrame(schema=schema), list(map(_LineSpan, range(len(stops)), starts, stops)), len(stops)
+
+
+def _find_irregular_lines(data: bytes, form: LineFormat, *, trusts_sums: bool) -> tuple[list[_LineSpan], int]:
+    """The lines that are not regular, and how many lines there are."""
     raw = np.frombuffer(data, np.uint8)
-    parts = [raw[start : start + SCANNED_BYTES] for start in range(0, len(raw), SCANNED_BYTES)]
-    breaks = [int(np.count_nonzero(part == NEWLINE)) for part in parts]
-    lines, delimiters = sum(breaks), sum(int(np.count_nonzero(part == ord(form.delimiter))) for part in parts)
-    if delimiters != lines * (form.width - 1) or 0 in breaks[:-1] or b"\0" in data or b"\r" in data:
-        return None  # a part without a line break is within a line that may be too long
-    if quotes := sum(int(np.count_nonzero(part == QUOTE)) for part in parts):
-        between = f'"{form.delimiter}"'.encode()
-        is_fully_quoted = (
-            quotes == 2 * form.width * lines and data[:1] == b'"' and data[-2:-1] == b'"'
-            and data.count(between) == (form.width - 1) * lines and data.count(b'"\n"') == lines - 1
-        )  # fmt: skip
-        if not is_fully_quoted:
-            return None
-        data = data.replace(b'"', b"")
-    frame = _split_cells(data, form, schema)
-    if frame is None or frame.height != lines or (form.width == 1 and not frame.to_series().ne("").all()):
-        return None  # a row has too many cells and another too few, or an empty line looks like an empty cell
-    return frame
+    found: list[_LineSpan] = []
+    start = line = 0
+    while start < len(data):
+        stop = data.find(b"\n", min(start + SCANNED_BYTES, len(data)) - 1) + 1
+        part = raw[start:stop]
+        lines = int(np.count_nonzero(part == NEWLINE))
+        if not (trusts_sums and _has_regular_sums(data, start, stop, lines, form)):
+            ends, irregular = _judge_lines(part, form)
+            places = np.flatnonzero(irregular)
+            begins = np.concatenate(([0], ends[:-1] + 1))[places] + start
+            found += map(_LineSpan, (places + line).tolist(), begins.tolist(), (ends[places] + start).tolist())
+        start, line = stop, line + lines
+    return found, line
 
 
-def _find_irregular_lines(raw: Array, form: LineFormat) -> tuple[Array, Array]:
+def _has_regular_sums(data: bytes, start: int, stop: int, lines: int, form: LineFormat) -> bool:
+    """Whether lines have as many signs together as regular ones, and none is too long."""
+    part = np.frombuffer(data, np.uint8, stop - start, start)
+    delimiters = part == ord(form.delimiter)
+    last = max(start, data.rfind(b"\n", start, stop - 1) + 1)  # only the last line can be longer than what is scanned
+    if (
+        form.width == 1 or np.count_nonzero(delimiters) != lines * (form.width - 1)
+        or stop - last > csv.field_size_limit() or data.find(b"\0", start, stop) >= 0
+        or data.find(b"\r", start, stop) >= 0
+    ):  # fmt: skip
+        return False
+    if data.find(b'"', start, stop) < 0:
+        return True
+    quotes, bounds = part == QUOTE, delimiters | (part == NEWLINE)  # every cell has one at each end, and no other
+    return bool(
+        quotes[0] and quotes[-2] and np.count_nonzero(quotes) == 2 * lines * form.width
+        and not (bounds[1:-1] > (quotes[:-2] & quotes[2:])).any()
+        and not (bounds[1] or (bounds[:-2] & bounds[2:]).any())
+    )  # fmt: skip
+
+
+def _judge_lines(raw: Array, form: LineFormat) -> tuple[Array, Array]:
     """Where each line ends, and which lines are not regular."""
-    delimiter = ord(form.delimiter) if form.delimiter.isascii() else NEWLINE
+    delimiter = ord(form.delimiter)
     is_sign = np.zeros(256, bool)
     is_sign[[NUL, NEWLINE, RETURN, QUOTE, delimiter]] = True
-    found = []
-    for start in range(0, len(raw), MARKED_BYTES):
-        part = raw[start : start + MARKED_BYTES]
-        found.append(np.flatnonzero((part <= QUOTE) | (part == delimiter)) + start)
-    places = np.concatenate(([-1], *found))  # as if a line ended before the first
+    places = np.concatenate(([-1], np.flatnonzero((raw <= QUOTE) | (raw == delimiter))))  # as if a line ended before
     kinds = np.concatenate((np.array([NEWLINE], np.uint8), raw[places[1:]]))
     if not (known := is_sign[kinds]).all():
         places, kinds = places[known], kinds[known]
@@ -214,11 +245,9 @@ def _find_irregular_lines(raw: Array, form: LineFormat) -> tuple[Array, Array]:
     at = np.flatnonzero(kinds == NEWLINE)
     ends = places[at][1:]
     lengths = np.diff(places[at]) - 1
-    irregular = (np.diff(at) != form.width) | (lengths >= csv.field_size_limit())
+    irregular = (np.diff(at) != form.width) | (lengths > csv.field_size_limit())
     if form.width == 1:
         irregular |= lengths <= len('""')  # an empty line is no row, an empty cell is one
-    if not form.delimiter.isascii():
-        irregular[:] = True
     irregular[np.searchsorted(ends, wrong)] = True
     return ends, irregular
 
@@ -233,16 +262,14 @@ def _find_inner_quotes(places: Array, kinds: Array) -> Array:
     return inner
 
 
-def _join_regular_lines(data: bytes, ends: Array, irregular: Array) -> bytes:
-    """The regular lines of ``data``, without their quotation marks."""
-    out = np.flatnonzero(irregular)
-    if len(out):
-        stops = ends + 1
-        starts = np.concatenate(([0], stops[:-1]))
+def _join_regular_lines(data: bytes, irregular: Sequence[_LineSpan]) -> bytes:
+    """The lines of ``data`` without the irregular ones, and without quotation marks."""
+    if irregular:
         view = memoryview(data)
-        first, last = [0, *stops[out].tolist()], [*starts[out].tolist(), len(data)]
-        data = b"".join(view[start:stop] for start, stop in zip(first, last, strict=True))
-    return data.replace(b'"', b"") if b'"' in data else data
+        starts = [0, *(each.stop + 1 for each in irregular)]
+        stops = [*(each.start for each in irregular), len(data)]
+        data = b"".join(view[start:stop] for start, stop in zip(starts, stops, strict=True))
+    return data.translate(None, b'"') if b'"' in data else data
 
 
 def _split_cells(data: bytes, form: LineFormat, schema: dict[str, Any]) -> pl.DataFrame | None:
