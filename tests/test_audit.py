@@ -204,7 +204,7 @@ def test_a_reader_that_fails_in_too_many_ways_fails_none_in_particular(
 ) -> None:
     """The rules are counted all the same; combinations of them are kept only as long as they are few."""
     monkeypatch.setattr("credkit.audit.piece_verdicts.MOST_PATTERNS", most)
-    monkeypatch.setattr("credkit.audit.totals.MOST_PATTERNS", most)
+    monkeypatch.setattr("credkit.audit.facts.MOST_PATTERNS", most)
     rows = made(400)
     (one,) = adds_up(audit([written(tmp_path, rows, "csv")], plan(reader=""))).readers
     expected = counted([row._replace(reader="") for row in rows])[""]

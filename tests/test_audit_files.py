@@ -557,6 +557,7 @@ def test_each_reader_is_read_by_its_chain_of_that_time(tmp_path: Path) -> None:
 def test_entries_of_keypads_are_put_together(tmp_path: Path, piece: int, monkeypatch: pytest.MonkeyPatch) -> None:
     """Keys 0 to 9 are their digit, B is enter, A clears: the four-bit form. A row is good if its entry is."""
     monkeypatch.setattr(bytestreams, "PIECE_BYTES", piece)
+    monkeypatch.setattr("credkit.audit.entries.PARTS_JOINED_AT_ONCE", piece)
     at = START
     rows = []
     for typed in ("00100002B", "00100003B", "001B", "12A00100004B", "0010"):
@@ -655,12 +656,15 @@ def test_swipes_do_not_depend_on_the_pieces(tmp_path: Path, seed: int, monkeypat
     whole = counts()
     for piece in (400, 64, 1):
         monkeypatch.setattr(bytestreams, "PIECE_BYTES", piece)
-        assert counts() == whole
+        for at_once in (1, 3):
+            monkeypatch.setattr("credkit.audit.entries.PARTS_JOINED_AT_ONCE", at_once)
+            assert counts() == whole
 
 
 def test_zeros_behind_a_swipe_do_not_hide_a_payment_track(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A chunk of only zeros makes a frame of its own, while the swipe before it may go on."""
     monkeypatch.setattr(bytestreams, "PIECE_BYTES", 1)
+    monkeypatch.setattr("credkit.audit.entries.PARTS_JOINED_AT_ONCE", 1)
     bits = chain("track-2-bits").encode(TRACK).bin.rstrip("0")
     at = next(n for n in range(60, 90) if bits[n - 2 : n + 1] == "001")
     texts = [bits[: at - 2], "0", "0", bits[at:]]
@@ -671,6 +675,7 @@ def test_zeros_behind_a_swipe_do_not_hide_a_payment_track(tmp_path: Path, monkey
 
 def test_an_entry_that_never_ends_is_not_kept_for_ever(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("credkit.audit.entries.MOST_OPEN_PARTS", 50)
+    monkeypatch.setattr("credkit.audit.entries.PARTS_JOINED_AT_ONCE", 10)
     monkeypatch.setattr(timeorder, "MOST_ROWS_REORDERED", 10)
     monkeypatch.setattr(bytestreams, "PIECE_BYTES", 500)
     rows = [Row((START + timedelta(seconds=n)).isoformat(), "keys", "1") for n in range(300)]

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from credkit import DefinitionError
-from credkit.audit import AuditPlan, ColumnNames, audit, timeorder
+from credkit.audit import AuditPlan, ColumnNames, audit, entries, timeorder
 from credkit.files import bytestreams
 from tests.captures import START, Row, hexed, written
 from tests.sentences import refusal
@@ -66,6 +66,7 @@ def test_keys_out_of_order_are_sorted_or_refused(tmp_path: Path, seed: int, monk
     refused = late("pad") + late("other")
     for piece in (1 << 24, 400, 1):
         monkeypatch.setattr(bytestreams, "PIECE_BYTES", piece)
+        monkeypatch.setattr(entries, "PARTS_JOINED_AT_ONCE", dice.choice([1, 4, 4096]))
         if not refused:
             assert counts(path) == expected
             continue

@@ -12,6 +12,8 @@ with needs_site_extra("credkit.audit"):
     import numpy  # noqa: F401  # what all of this package stands on
     import polars  # noqa: F401
 
+from credkit.audit.fileparts import cut_files
+from credkit.audit.partials import finish, merge, partial
 from credkit.audit.pipeline import audit
 from credkit.audit.plan import AuditPlan
 from credkit.audit.records import encode_parquet, list_records
@@ -31,7 +33,11 @@ __all__ = [
     "UndetectedErrors",
     "audit",
     "audit_text",
+    "cut_files",
     "encode_parquet",
     "file_stamp",
+    "finish",
     "list_records",
+    "merge",
+    "partial",
 ]

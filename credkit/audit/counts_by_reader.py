@@ -50,6 +50,22 @@ class CountsByReader(Generic[Key]):
         for key, counts in other._counts.items():
             self.add(key, counts)
 
+    def renumbered(self, codes: Array) -> CountsByReader[Key]:
+        """The same counts, where each reader has the number ``codes`` gives for it.
+
+        >>> found = CountsByReader[str]()
+        >>> found.add("parity", np.array([4, 3]))
+        >>> found.renumbered(np.array([2, 0])).readers("parity")
+        {0: 3, 2: 4}
+        """
+        found = CountsByReader[Key]()
+        for key, counts in self._counts.items():
+            targets = codes[: len(counts)]
+            moved = np.zeros(int(targets.max(initial=0)) + 1, counts.dtype)
+            moved[targets] = counts
+            found._counts[key] = moved
+        return found
+
     def counts_of(self, code: int) -> dict[Key, int]:
         """The counts of a reader by key."""
         found = {key: int(counts[code]) for key, counts in self._counts.items() if code < len(counts)}

@@ -31,7 +31,7 @@ from credkit.audit.sources import (
 from credkit.core.errors import DefinitionError
 from credkit.core.sentences import redacted_repr
 from credkit.core.whitespace import strip_white_space
-from credkit.files.bytestreams import BOM, ByteStream, LineBlock, cut_at_lines
+from credkit.files.bytestreams import BOM, ByteStream, LineBlock, cut_at_lines, line_cuts
 from credkit.files.recoding import RecodedStream, check_encoding, has_ascii_bytes
 from credkit.files.regularfiles import LONGEST_LINE_BYTES
 
@@ -55,8 +55,17 @@ class CsvSource(CaptureFile):
         with self._stream() as stream:
             form, rest = self._form(stream)
             self.first = 2
+            if self.start or self.stop is not None:
+                stream.go_to(self.start or stream.tell() - len(rest), self.stop)
+                rest = b""
             yield from (CsvPiece(cut=each, form=form) for each in cut_at_lines(self.name, stream, rest))
             self.ended = stream.broken
+
+    def cuts(self, size: int) -> list[int]:
+        """Ends of lines, if they show before anything is decompressed or decoded."""
+        with self._stream() as stream:
+            plain = not self.kind.endswith(".gz") and not isinstance(stream, RecodedStream)
+        return line_cuts(self.path, size) if plain else []
 
     def check(self) -> None:
         """Raise `DefinitionError` for a header that is none, or has not the columns that are wanted."""

@@ -29,7 +29,7 @@ from credkit.audit.sources import (
 )
 from credkit.core.errors import DefinitionError
 from credkit.core.sentences import redacted_repr
-from credkit.files.bytestreams import BOM, ROWS_BEFORE_DAMAGE, ByteStream, LineBlock, cut_at_lines
+from credkit.files.bytestreams import BOM, ROWS_BEFORE_DAMAGE, ByteStream, LineBlock, cut_at_lines, line_cuts
 from credkit.files.times import Clock
 
 ROWS_OF_A_PIECE = 1 << 18  # of a piece of a Parquet file
@@ -45,7 +45,8 @@ class JsonSource(CaptureFile):
     def pieces(self) -> Iterator[FilePiece]:
         """The parts of the file; one without a line is refused."""
         with ByteStream(self.path, compressed=self.kind.endswith(".gz")) as stream:
-            there = False
+            there = self.start > 0
+            stream.go_to(self.start, self.stop)
             for each in cut_at_lines(self.name, stream):
                 if not there:
                     each = each._replace(data=self._first(each.data))
@@ -57,6 +58,10 @@ class JsonSource(CaptureFile):
                     f"{self.name} line 1: {stream.broken or 'the file is empty'}, expected an object with the keys "
                     f"{', '.join(self.columns.wanted)}"
                 )
+
+    def cuts(self, size: int) -> list[int]:
+        """Ends of lines, if they show before anything is decompressed."""
+        return [] if self.kind.endswith(".gz") else line_cuts(self.path, size)
 
     def _first(self, data: bytes) -> bytes:
         """The first piece without a byte order mark, if it begins as JSON lines do."""
@@ -163,6 +168,12 @@ class ParquetSource(CaptureFile):
     columns: ColumnNames
     clock: Clock
 
+    def cuts(self, size: int) -> list[int]:
+        """Rows that begin a piece."""
+        count = int(pl.scan_parquet(self.path, glob=False).select(pl.len()).collect().item())
+        rows = max(size * count // self.size // ROWS_OF_A_PIECE, 1) * ROWS_OF_A_PIECE
+        return list(range(rows, count, rows))
+
     def pieces(self) -> Iterator[FilePiece]:
         """The parts of the file, once its columns are what they should be."""
         try:
@@ -186,7 +197,7 @@ class ParquetSource(CaptureFile):
                 raise DefinitionError(
                     f"{self.name}: column {redacted_repr(name)} is of {kind}, expected texts{or_times}"
                 )
-        for start in range(0, count, ROWS_OF_A_PIECE):
+        for start in range(self.start, count if self.stop is None else self.stop, ROWS_OF_A_PIECE):
             yield ParquetPiece(
                 scan=scan, start=start, columns=self.columns, size=self.size * (start + ROWS_OF_A_PIECE) // count
             )

@@ -6,7 +6,6 @@ This is the part that runs for several pieces at a time. It keeps nothing: what 
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from itertools import compress
@@ -15,20 +14,28 @@ from typing import Any, NamedTuple
 import numpy as np
 import polars as pl
 
-from credkit.audit.counts_by_reader import CountsByReader
+from credkit.audit.facts import MOST_PATTERNS, MOST_SAMPLED_TEXTS, Facts, FailurePattern, ReaderTotal
 from credkit.audit.plan import AuditPlan, ChainUse
-from credkit.audit.repeats import Repeats, find_repeats
+from credkit.audit.repeats import NO_EDGES, RepeatEdges, find_repeats
 from credkit.audit.secrets import TrackSearch
 from credkit.audit.sources import FilePiece, RowFault, RowTable
+from credkit.audit.time_bins import BIN_SECONDS
 from credkit.bulk import Inspected, Rule
 from credkit.bulk.words import Array
 from credkit.core.whitespace import WHITE_SPACE
 from credkit.facts.expected_values import UNEXPECTED, find_unexpected
 from credkit.files.times import SECOND_MICROS
 
-BIN_SECONDS = 600  # seconds: how finely rows are counted over time
 MOST_PACKED_RULES = 40  # rules that are packed into one number
-MOST_PATTERNS = 256  # combinations of failed rules of a reader; one that fails more of them fails none in particular
+
+
+class TypedRow(NamedTuple):
+    """A row of a reader that sends parts: its line from the start of the piece, reader, time, text."""
+
+    line: int
+    reader: int
+    moment: int | None
+    text: str
 
 
 class FailingRow(NamedTuple):
@@ -42,68 +49,22 @@ class FailingRow(NamedTuple):
     rule: Rule
 
 
-class FailurePattern(NamedTuple):
-    """The rules that rows of a reader fail together on a use."""
-
-    reader: int
-    use: int
-    rules: tuple[Rule, ...]
-
-
-class BinColumns(NamedTuple):
-    """Counts by reader and time: both as one number (``keys``), the rows, and the failing rows."""
-
-    keys: Array
-    rows: Array
-    failing: Array
-
-
-class ReaderTotal(NamedTuple):
-    """The rows of a reader, how many are good, and the first and last time in µs since 1970."""
-
-    rows: int
-    good: int
-    first: int
-    last: int
-
-    def plus(self, other: ReaderTotal) -> ReaderTotal:
-        """The total of both."""
-        return ReaderTotal(
-            self.rows + other.rows, self.good + other.good, min(self.first, other.first), max(self.last, other.last)
-        )
-
-
 @dataclass(slots=True, kw_only=True)
 class PieceVerdicts:
-    """The counts of a piece; ``typed`` are rows that wait for the reader's stream.
+    """What was found in the rows of a piece; lines count from its start.
 
-    ``tallies`` and ``first`` count the rows that fail a rule of a use, and that fail it before any other;
-    ``frames`` and ``failed`` count what was read of them, which is less where several rows are one entry.
-    ``scattered`` are readers that fail too many combinations of rules for ``patterns``.
+    ``typed`` are rows that wait for the reader's stream, ``edges`` those that rows of a neighbouring piece may repeat.
     """
 
     height: int
+    facts: Facts
     rows: int = 0
     faults: list[RowFault] = field(default_factory=list)
-    readers: dict[int, ReaderTotal] = field(default_factory=dict)
-    patterns: Counter[FailurePattern] = field(default_factory=Counter)
-    scattered: set[int] = field(default_factory=set)
-    tallies: CountsByReader[tuple[int, Rule]] = field(default_factory=CountsByReader)
-    first: CountsByReader[tuple[int, Rule]] = field(default_factory=CountsByReader)
-    frames: CountsByReader[int] = field(default_factory=CountsByReader)
-    failed: CountsByReader[tuple[int, Rule]] = field(default_factory=CountsByReader)
-    notes: CountsByReader[tuple[str, str, str]] = field(default_factory=CountsByReader)
-    bins: BinColumns | None = None
-    repeats: Repeats | None = None
-    samples: dict[tuple[int, int], dict[str, int]] = field(default_factory=dict)
+    edges: RepeatEdges = NO_EDGES
     failing: list[FailingRow] = field(default_factory=list)
-    typed: list[tuple[int, int, int | None, str]] = field(default_factory=list)
-    uses: CountsByReader[int] = field(default_factory=CountsByReader)  # rows
+    typed: list[TypedRow] = field(default_factory=list)
     track: int | None = None  # the line of a payment track
     ended: str = ""  # why the file cannot be read any further
-
-
-MOST_SAMPLED_TEXTS = 8  # different failing texts of a reader and a use that are kept for diagnosis
 
 
 def judge_piece(piece: FilePiece, plan: AuditPlan, *, every: bool) -> PieceVerdicts:
@@ -114,7 +75,8 @@ def judge_piece(piece: FilePiece, plan: AuditPlan, *, every: bool) -> PieceVerdi
 def judge_table(table: RowTable, plan: AuditPlan, *, every: bool) -> PieceVerdicts:
     """Decode and count the rows of a table."""
     found = PieceVerdicts(
-        height=table.height, rows=len(table.lines) + len(table.faults), faults=list(table.faults), ended=table.ended
+        height=table.height, facts=Facts(plan.spaces), rows=len(table.lines) + len(table.faults),
+        faults=list(table.faults), ended=table.ended,
     )  # fmt: skip
     secrets = TrackSearch()
     for fault in table.faults:
@@ -155,6 +117,7 @@ def judge_table(table: RowTable, plan: AuditPlan, *, every: bool) -> PieceVerdic
     if len(rows.lines):
         _judge_rows(rows, plan, found, secrets, every=every)
     found.faults.sort(key=lambda fault: fault.line)
+    found.facts.names = plan.names
     return found
 
 
@@ -195,7 +158,8 @@ def _set_streams_aside(rows: _Rows, plan: AuditPlan, found: PieceVerdicts) -> _R
     if apart.any():
         some = rows.only(apart)
         moments = [None] * len(some.lines) if some.moments is None else some.moments.tolist()
-        found.typed = list(zip(some.lines.tolist(), some.codes.tolist(), moments, some.texts.to_list(), strict=True))
+        columns = some.lines.tolist(), some.codes.tolist(), moments, some.texts.to_list()
+        found.typed = list(map(TypedRow._make, zip(*columns, strict=True)))
         rows = rows.only(~apart)
     return rows
 
@@ -208,7 +172,8 @@ def _judge_rows(rows: _Rows, plan: AuditPlan, found: PieceVerdicts, secrets: Tra
         for place in np.unique(rows.uses).tolist():
             here = rows.uses == place
             good[here] = _decode_rows(rows.only(here), plan.uses[place], found, secrets, every=every)
-    found.frames, found.failed = found.uses, found.first  # here each row is read alone
+    facts = found.facts
+    facts.frames, facts.failed = facts.uses, facts.first  # here each row is read alone
     codes, moments = rows.codes, rows.moments
     size = int(codes.max()) + 1
     first, last = np.full(size, np.iinfo(np.int64).max), np.full(size, np.iinfo(np.int64).min)
@@ -217,20 +182,28 @@ def _judge_rows(rows: _Rows, plan: AuditPlan, found: PieceVerdicts, secrets: Tra
     else:
         np.minimum.at(first, codes, moments)
         np.maximum.at(last, codes, moments)
-        found.bins = keys, some, some_failing = _count_by_time(codes, moments, good)
+        keys, some, some_failing = _count_by_time(codes, moments, good)
+        facts.bins.add(keys, some, some_failing)
         total, failing = np.zeros(size, np.int64), np.zeros(size, np.int64)
         np.add.at(total, keys >> 40, some)
         np.add.at(failing, keys >> 40, some_failing)
-        found.repeats = find_repeats(rows.hashes, codes, moments, first, last)
+        found.edges, again = find_repeats(rows.hashes, codes, moments)
+        facts.repeats.update(_count_codes(again))
     for code in np.flatnonzero(total).tolist():
         rows_there = int(total[code])
-        found.readers[code] = ReaderTotal(
+        facts.readers[code] = ReaderTotal(
             rows_there, rows_there - int(failing[code]), int(first[code]), int(last[code])
         )
 
 
-def _count_by_time(codes: Array, moments: Array, good: Array) -> BinColumns:
-    """Rows and failing rows by reader and time, in order."""
+def _count_codes(codes: Array) -> dict[int, int]:
+    """How often each reader is among ``codes``."""
+    counts = np.bincount(codes)
+    return {code: int(counts[code]) for code in np.flatnonzero(counts).tolist()}
+
+
+def _count_by_time(codes: Array, moments: Array, good: Array) -> tuple[Array, Array, Array]:
+    """Reader and time as one number, and the rows and failing rows there, in order."""
     places = moments // (BIN_SECONDS * SECOND_MICROS)
     least = int(places.min())
     span = int(places.max()) - least + 1
@@ -245,7 +218,7 @@ def _count_by_time(codes: Array, moments: Array, good: Array) -> BinColumns:
         keys, inverse = np.unique(places, return_inverse=True)
         counts, failing = _count_places(inverse, good, len(keys))
     code, at = np.divmod(keys, span)
-    return BinColumns(code << 40 | (at + least), counts, failing)
+    return code << 40 | (at + least), counts, failing
 
 
 def _count_places(places: Array, good: Array, size: int) -> tuple[Array, Array]:
@@ -260,16 +233,17 @@ def _decode_rows(rows: _Rows, use: ChainUse, found: PieceVerdicts, secrets: Trac
     """Decode the rows of one use, count what fails, and say which are good."""
     read = use.bulk.inspect(rows.texts)
     good = read.ok
-    codes = rows.codes
-    found.uses.add(use.place, np.bincount(codes))
+    codes, facts = rows.codes, found.facts
+    facts.uses.add(use.place, np.bincount(codes))
     for kind, marked in read.notes.items():
         if marked.any():
-            found.notes.add((kind.codec, kind.kind, kind.level), np.bincount(codes[marked & good]))
-    _note_numbers(use, read, good, codes)
+            facts.notes.add((kind.codec, kind.kind, kind.level), np.bincount(codes[marked & good]))
+    if use.space is not None and read.columns:
+        facts.owners[use.space.place].add(use.space.owned_numbers(read.columns, codes, good))
     strange = find_unexpected(use.kind, read.columns, good)
     if strange.any():
         assert use.kind is not None
-        found.notes.add((use.kind.name, UNEXPECTED, "care"), np.bincount(codes[strange]))
+        facts.notes.add((use.kind.name, UNEXPECTED, "care"), np.bincount(codes[strange]))
     bad = np.flatnonzero(~good)
     track = secrets.find_track(use, rows.texts, good, bad)
     if track is not None:
@@ -280,12 +254,6 @@ def _decode_rows(rows: _Rows, use: ChainUse, found: PieceVerdicts, secrets: Trac
     return good
 
 
-def _note_numbers(use: ChainUse, read: Inspected, good: Array, codes: Array) -> None:
-    """Which readers read which numbers."""
-    if use.space is not None and read.columns:
-        use.space.add(read.columns, codes, good)
-
-
 def _count_failures(
     rows: _Rows, bad: Array, use: ChainUse, read: Inspected, found: PieceVerdicts, *, every: bool
 ) -> None:
@@ -294,11 +262,11 @@ def _count_failures(
     masks = [read.failures[rule][bad] for rule in rules]
     first, codes = read.first_failed_rule_of(bad), rows.codes[bad]
     for rule, mask in zip(rules, masks, strict=True):
-        found.tallies.add((use.place, rule), np.bincount(codes[mask]))
+        found.facts.tallies.add((use.place, rule), np.bincount(codes[mask]))
     for place in np.flatnonzero(np.bincount(first)).tolist():
-        found.first.add((use.place, rules[place]), np.bincount(codes[first == place]))
-    _count_patterns(codes, rules, masks, use, found)
-    _keep_sample(rows, bad, use, found)
+        found.facts.first.add((use.place, rules[place]), np.bincount(codes[first == place]))
+    _count_patterns(codes, rules, masks, use, found.facts)
+    _keep_sample(rows, bad, use, found.facts)
     if every:
         texts = rows.texts.gather(bad)
         moments = [None] * len(bad) if rows.moments is None else rows.moments[bad].tolist()
@@ -308,40 +276,32 @@ def _count_failures(
             found.failing.append(FailingRow(line, code, moment, text, use.place, rules[place]))
 
 
-def _keep_sample(rows: _Rows, bad: Array, use: ChainUse, found: PieceVerdicts) -> None:
-    """The different failing texts of each reader with the smallest hashes, unless there are enough smaller ones."""
-    codes, hashes = rows.codes[bad], rows.hashes[bad]
-    below = np.full(int(codes.max()) + 1, np.iinfo(np.uint64).max, np.uint64)
-    for code, limit in enumerate(use.limits[: len(below)]):
-        below[code] = limit
-    some = np.flatnonzero(hashes <= below[codes])
-    if not len(some):
-        return
-    some = some[np.lexsort((hashes[some], codes[some]))]
-    fresh = np.ones(len(some), bool)
-    fresh[1:] = (codes[some[1:]] != codes[some[:-1]]) | (hashes[some[1:]] != hashes[some[:-1]])
-    some = some[fresh]
-    starts = np.flatnonzero(np.diff(codes[some], prepend=-1))
-    lengths = np.diff(starts, append=len(some))
-    some = some[np.arange(len(some)) - np.repeat(starts, lengths) < MOST_SAMPLED_TEXTS]
-    for code, text, hashed in zip(
-        codes[some].tolist(), rows.texts.gather(bad[some].tolist()).to_list(), hashes[some].tolist(), strict=True
-    ):
-        found.samples.setdefault((code, use.place), {})[text] = hashed
+def _keep_sample(rows: _Rows, bad: Array, use: ChainUse, facts: Facts) -> None:
+    """Keep the different failing texts of each reader that have the smallest hashes."""
+    frame = pl.DataFrame({"code": rows.codes[bad], "hash": rows.hashes[bad], "row": bad})
+    some = frame.unique(["code", "hash"], keep="any").sort("code", "hash")
+    codes = some["code"].to_numpy()
+    starts = np.flatnonzero(np.diff(codes, prepend=-1))
+    kept = np.arange(len(codes)) - np.repeat(starts, np.diff(starts, append=len(codes))) < MOST_SAMPLED_TEXTS
+    texts = rows.texts.gather(some["row"].to_numpy()[kept]).to_list()
+    samples: dict[int, dict[str, int]] = {}
+    for code, text, hashed in zip(codes[kept].tolist(), texts, some["hash"].to_numpy()[kept].tolist(), strict=True):
+        samples.setdefault(code, {})[text] = hashed
+    for code, hashes in samples.items():
+        facts.add_sample(code, use.place, hashes)
 
 
-def _count_patterns(
-    codes: Array, rules: Sequence[Rule], masks: list[Array], use: ChainUse, found: PieceVerdicts
-) -> None:
+def _count_patterns(codes: Array, rules: Sequence[Rule], masks: list[Array], use: ChainUse, facts: Facts) -> None:
     """Count the combinations of rules that each reader fails, unless it fails too many of them."""
     index, counts = _count_distinct(codes, masks)
     many = np.bincount(codes[index]) > MOST_PATTERNS
-    found.scattered.update(np.flatnonzero(many).tolist())
+    for code in np.flatnonzero(many).tolist():
+        facts.scatter(code)
     few = ~many[codes[index]]
     index, counts = index[few], counts[few]
     failed = np.stack([mask[index] for mask in masks], axis=1)
     for code, marks, count in zip(codes[index].tolist(), failed.tolist(), counts.tolist(), strict=True):
-        found.patterns[FailurePattern(code, use.place, tuple(compress(rules, marks)))] += count
+        facts.add_pattern(code, FailurePattern(use.place, tuple(compress(rules, marks))), count)
 
 
 def _count_distinct(codes: Array, masks: list[Array]) -> tuple[Array, Array]:

@@ -7,8 +7,11 @@ with one, each reader has a use for each of its periods.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+import pickle
+from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import lru_cache
 from threading import Lock
 from typing import Any, NamedTuple
 
@@ -30,20 +33,17 @@ from credkit.site.model import CredentialKind, Reader, Site
 
 MOST_READERS = SEVERAL_READERS - 1  # different ones; a column with more of them is another column
 FARTHEST_TIME = 1 << 62
-NO_LIMIT = (1 << 64) - 1
 
 
 @dataclass(slots=True, kw_only=True, eq=False)
 class ChainUse:
-    """A chain at work; ``place`` counts the uses, ``space`` has the numbers read on all
-    uses of its namespace."""
+    """A chain at work; ``place`` counts the uses, ``space`` is the namespace of the numbers read on it."""
 
     place: int
     codec: AnyCodec
     bulk: Bulk
     kind: CredentialKind | None = None
     space: NumberSpace | None = None
-    limits: list[int] = field(default_factory=list)  # for each reader: larger hashes are not sampled
 
     @property
     def name(self) -> str:
@@ -68,11 +68,6 @@ class ChainUse:
             for step in self.codec.steps
         )
 
-    def limit_sample(self, code: int, largest: int) -> None:
-        """No text of a reader whose hash is larger is sampled any more."""
-        self.limits += [NO_LIMIT] * (code + 1 - len(self.limits))
-        self.limits[code] = largest
-
 
 class UsePeriod(NamedTuple):
     """The place of the chain use that reads a reader's rows from ``start`` until ``end``, in µs since 1970."""
@@ -83,14 +78,20 @@ class UsePeriod(NamedTuple):
 
 
 class AuditPlan:
-    """The chain use of each row: readers in the order they are met, uses by reader and time."""
+    """The chain use of each row: readers in the order they are met, uses by reader and time.
+
+    It keeps nothing of the rows but the names of readers. In another process there is one copy of it, however
+    often it is sent there.
+    """
 
     def __init__(
         self, *, columns: ColumnNames, clock: Clock, codec: AnyCodec | None = None, site: Site | None = None
     ) -> None:
         self.columns = columns
         self.clock = clock
+        self.codec = codec
         self.site = site
+        self._sent = b""  # what another process needs to make the plan, once it is asked for
         self.stripped = site.readings.strip if site else frozenset[str]()  # columns read without white space around
         self.uses: list[ChainUse] = []
         self.names: list[str] = []
@@ -106,6 +107,12 @@ class AuditPlan:
         self.readers = pl.Enum(self.names)  # those that are known so far
         self.spaces = self._number_spaces()
 
+    def __reduce__(self) -> tuple[Any, ...]:
+        """A plan is sent as what it is made of."""
+        if not self._sent:
+            self._sent = pickle.dumps((self.columns, self.clock, self.codec, self.site))
+        return _received_plan, (self._sent,)
+
     def _add_use(self, codec: AnyCodec, kind: CredentialKind | None) -> int:
         for use in self.uses:
             if use.codec is codec and use.kind is kind:
@@ -119,11 +126,11 @@ class AuditPlan:
         for use in self.uses:
             if use.codec.gives == "fields" and use.codec.schema:
                 groups.setdefault(use.kind.namespace if use.kind else "", []).append(use)
-        found = []
+        found: list[NumberSpace] = []
         for uses in groups.values():
             first = uses[0]
             key = first.kind.key if first.kind else tuple(first.codec.schema)
-            space = NumberSpace(key, [use.codec.schema for use in uses])
+            space = NumberSpace(len(found), key, [use.codec.schema for use in uses])
             found.append(space)
             for use in uses:
                 use.space = space
@@ -168,11 +175,7 @@ class AuditPlan:
         return codes, {row: problems[name] for row, name in zip(np.flatnonzero(strange).tolist(), names, strict=True)}
 
     def _add_readers(self, fresh: list[str]) -> None:
-        if len(self.names) + len(fresh) > MOST_READERS:
-            raise DefinitionError(
-                f"the column {redacted_repr(self.columns.reader)} has more than {MOST_READERS:,} "
-                "different values: are they readers?"
-            )
+        self.check_readers(len(self.names) + len(fresh))
         names = [*self.names]  # others read the former list
         for name in fresh:
             self._codes[name] = len(names)
@@ -180,6 +183,14 @@ class AuditPlan:
             names.append(name)
         self.names = names
         self.readers = pl.Enum(names)
+
+    def check_readers(self, count: int) -> None:
+        """Raise `DefinitionError` where there are too many different readers."""
+        if count > MOST_READERS:
+            raise DefinitionError(
+                f"the column {redacted_repr(self.columns.reader)} has more than {MOST_READERS:,} "
+                "different values: are they readers?"
+            )
 
     def only_reader(self) -> int:
         """The one reader of a file that has no column of readers."""
@@ -208,3 +219,27 @@ class AuditPlan:
         if not problems and found.size and (found == found[0]).all():
             return int(found[0]), {}
         return found, problems
+
+
+@lru_cache(maxsize=8)
+def _received_plan(sent: bytes) -> AuditPlan:
+    """The plan that another process sent."""
+    columns, clock, codec, site = pickle.loads(sent)  # it is from an engine that runs what it is sent anyway
+    return AuditPlan(columns=columns, clock=clock, codec=codec, site=site)
+
+
+def join_reader_names(names: list[str], others: Sequence[str]) -> tuple[list[str], Array | None]:
+    """All names of readers, and the numbers that ``others`` have among them; None if these stay what they are.
+
+    >>> join_reader_names(["gate", "dock"], ["dock", "yard"])
+    (['gate', 'dock', 'yard'], array([1, 2]))
+    >>> join_reader_names(["gate"], ["gate", "dock"])
+    (['gate', 'dock'], None)
+    """
+    same = min(len(names), len(others))
+    if names is others or names[:same] == others[:same]:
+        return (names if len(names) >= len(others) else [*others]), None
+    codes = {name: code for code, name in enumerate(names)}
+    for name in others:
+        codes.setdefault(name, len(codes))
+    return [*codes], np.array([codes[name] for name in others], np.int64)

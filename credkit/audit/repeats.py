@@ -1,8 +1,8 @@
 """Repeats: rows within a second behind a row of the same reader with the same text, by their times.
 
-Where few rows stand within a second of each other, each is compared with those some places before it;
-where many do, or times go back (readers have clocks of their own), rows are sorted by reader and text.
-Of each reader, what stands within a second of its last row in a piece is kept for the next one.
+Rows are compared with those at most `MOST_ROWS_BETWEEN` places before or behind them in the file, whatever the
+order of their times (readers have clocks of their own). So what stands at both ends of a run of rows is all
+that a neighbouring run needs, and the count does not depend on where a file is cut.
 """
 
 from __future__ import annotations
@@ -16,110 +16,126 @@ from credkit.bulk.words import Array
 from credkit.files.times import SECOND_MICROS
 
 MOST_PLACES_COMPARED = 32  # places that rows are compared over, before sorting is quicker
-MOST_ROWS_REMEMBERED = 1 << 16  # rows at the end of a piece that are remembered
+MOST_ROWS_BETWEEN = 1 << 16  # places in the file that a row and its repeat may be apart
 _SPREAD = np.uint64(0x9E3779B97F4A7C15)  # an odd number that spreads readers over all bits
 
 
 class EdgeRows(NamedTuple):
-    """Rows at an edge of a piece: reader and text as one number, time, and reader."""
+    """Rows of a file: reader and text as one number, time, reader, and whether they are known to be repeats."""
 
     keys: Array
     moments: Array
     codes: Array
+    marked: Array
+
+    def cut(self, start: int, stop: int) -> EdgeRows:
+        """The rows in these places."""
+        return EdgeRows(*(column[start:stop] for column in self))
+
+    def joined(self, other: EdgeRows) -> EdgeRows:
+        """These rows, and others behind them."""
+        return EdgeRows(*(np.concatenate(pair) for pair in zip(self, other, strict=True)))
 
 
-@dataclass(slots=True, kw_only=True)
-class Repeats:
-    """The repeats of a piece: how many of each reader, and what stands at its ends.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RepeatEdges:
+    """What a run of ``count`` rows leaves to its neighbours: its first and last `MOST_ROWS_BETWEEN`, or all of them."""
 
-    ``head`` are rows that may repeat one of the piece before, ``tail`` those that the next may repeat.
-    """
+    count: int
+    rows: EdgeRows
 
-    counts: Array
-    head: EdgeRows
-    tail: EdgeRows
+    def joined(self, other: RepeatEdges) -> tuple[RepeatEdges, Array]:
+        """The edges of this run and the one behind it, and the readers of the rows that are repeats only together."""
+        if not (self.count and other.count):
+            return (self if self.count else other), self.rows.codes[:0]
+        before, behind = self.rows, other.rows
+        rows, seam = before.joined(behind), len(before.keys)
+        start, stop = max(seam - MOST_ROWS_BETWEEN, 0), seam + MOST_ROWS_BETWEEN
+        fresh = start + _repeats_across(rows.cut(start, stop), seam - start)
+        fresh = fresh[~rows.marked[fresh]]
+        rows.marked[fresh] = True  # a copy of its own
+        return _keep_edges(rows, self.count + other.count), rows.codes[fresh]
+
+    def renumbered(self, codes: Array) -> RepeatEdges:
+        """The same rows, where each reader has the number ``codes`` gives for it."""
+        rows = self.rows
+        targets = codes[rows.codes]
+        keys = rows.keys ^ rows.codes.astype(np.uint64) * _SPREAD ^ targets.astype(np.uint64) * _SPREAD
+        return RepeatEdges(count=self.count, rows=EdgeRows(keys, rows.moments, targets, rows.marked))
 
 
-def find_repeats(hashes: Array, codes: Array, moments: Array, first: Array, last: Array) -> Repeats:
-    """The repeats among rows; ``hashes`` are those of the texts, ``first`` and ``last`` the ends of each reader."""
+NO_EDGES = RepeatEdges(
+    count=0, rows=EdgeRows(np.zeros(0, np.uint64), np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0, bool))
+)
+
+
+def find_repeats(hashes: Array, codes: Array, moments: Array) -> tuple[RepeatEdges, Array]:
+    """The edges of a run of rows, and the readers of those that are repeats; ``hashes`` are those of the texts."""
     keys = codes.astype(np.uint64)
     keys *= _SPREAD
     keys ^= hashes
-    again = _repeated_rows(keys, moments)
-    counts = np.bincount(codes[again]) if len(again) else np.zeros(1, np.int64)
-    there = np.flatnonzero(first <= last)  # readers that have rows
-    near = np.flatnonzero(moments <= first[there].max() + SECOND_MICROS)  # none of the others is near
-    near = near[moments[near] <= first[codes[near]] + SECOND_MICROS][:MOST_ROWS_REMEMBERED]
-    near = near[~np.isin(near, again)] if len(again) else near
-    late = np.flatnonzero(moments >= last[there].min() - SECOND_MICROS)
-    late = late[moments[late] >= last[codes[late]] - SECOND_MICROS][-MOST_ROWS_REMEMBERED:]
-    return Repeats(
-        counts=counts, head=EdgeRows(keys[near], moments[near], codes[near]),
-        tail=EdgeRows(keys[late], moments[late], codes[late]),
-    )  # fmt: skip
+    marked = np.zeros(len(keys), bool)
+    marked[_repeated_rows(keys, moments)] = True
+    return _keep_edges(EdgeRows(keys, moments, codes, marked), len(keys)), codes[marked]
+
+
+def _keep_edges(rows: EdgeRows, count: int) -> RepeatEdges:
+    """The edges of a run that has ``count`` rows; ``rows`` are all of them, or those at its ends."""
+    if len(rows.keys) > 2 * MOST_ROWS_BETWEEN:
+        rows = rows.cut(0, MOST_ROWS_BETWEEN).joined(rows.cut(len(rows.keys) - MOST_ROWS_BETWEEN, len(rows.keys)))
+    return RepeatEdges(count=count, rows=rows)
 
 
 def _repeated_rows(keys: Array, moments: Array) -> Array:
-    """The rows that repeat an earlier one."""
-    marked = np.zeros(len(keys), bool)
-    far = _places_within_a_second(moments)
-    if far <= MOST_PLACES_COMPARED:
+    """The rows that repeat another one."""
+    most = min(MOST_PLACES_COMPARED, MOST_ROWS_BETWEEN)
+    far = _places_within_a_second(moments, most)
+    if far <= most:
+        marked = np.zeros(len(keys), bool)
         for apart in range(1, min(far, len(keys))):
             same = np.flatnonzero(keys[apart:] == keys[:-apart]) + apart
             marked[same[moments[same] - moments[same - apart] <= SECOND_MICROS]] = True
         return np.flatnonzero(marked)
     order = np.argsort(keys, kind="stable")
-    before, behind = _equal_neighbours(keys, order)
-    if (moments[behind] < moments[before]).any():
-        before, behind = _equal_neighbours(keys, np.lexsort((moments, keys)))
-    marked[behind[moments[behind] - moments[before] <= SECOND_MICROS]] = True
-    return np.flatnonzero(marked)
+    same = np.flatnonzero(keys[order[1:]] == keys[order[:-1]])
+    if (moments[order[same + 1]] < moments[order[same]]).any():
+        order = np.lexsort((moments, keys))
+    return _repeats_in_order(keys, moments, order)
 
 
-def _places_within_a_second(moments: Array) -> int:
+def _repeats_in_order(keys: Array, moments: Array, places: Array) -> Array:
+    """The rows that repeat another one among those at ``places``, which are in the order of keys and times."""
+    keys, moments = keys[places], moments[places]
+    found = np.zeros(len(places), bool)
+    at, back = np.arange(1, len(places)), 1
+    while len(at):  # mostly once: a row whose neighbour in time is too far away in the file looks further back
+        at = at[(keys[at] == keys[at - back]) & (moments[at] - moments[at - back] <= SECOND_MICROS)]
+        near = np.abs(places[at] - places[at - back]) <= MOST_ROWS_BETWEEN
+        found[at[near]] = True
+        back += 1
+        at = at[~near & (at >= back)]
+    return places[found]
+
+
+def _repeats_across(rows: EdgeRows, seam: int) -> Array:
+    """The rows that repeat another one, as far as a row before and one behind ``seam`` are concerned."""
+    moments = rows.moments
+    low = max(moments[:seam].min(), moments[seam:].min()) - SECOND_MICROS
+    high = min(moments[:seam].max(), moments[seam:].max()) + SECOND_MICROS
+    near = np.flatnonzero((moments >= low) & (moments <= high))  # none of the others is near to one behind the seam
+    if not len(near) or near[0] >= seam or near[-1] < seam:
+        return near[:0]
+    return _repeats_in_order(rows.keys, moments, near[np.lexsort((moments[near], rows.keys[near]))])
+
+
+def _places_within_a_second(moments: Array, most: int) -> int:
     """The distance in places from which on no two rows are within a second of each other.
 
-    It is more than `MOST_PLACES_COMPARED` where times go back.
+    It is more than ``most`` where times go back.
     """
     if not (moments[1:] >= moments[:-1]).all():
-        return MOST_PLACES_COMPARED + 1
+        return most + 1
     far = 1
-    while (
-        far <= MOST_PLACES_COMPARED and far < len(moments) and (moments[far:] - moments[:-far]).min() <= SECOND_MICROS
-    ):
+    while far <= most and far < len(moments) and (moments[far:] - moments[:-far]).min() <= SECOND_MICROS:
         far *= 2
     return far
-
-
-def _equal_neighbours(keys: Array, order: Array) -> tuple[Array, Array]:
-    """The rows that follow each other in ``order`` and have the same key."""
-    same = np.flatnonzero(keys[order[1:]] == keys[order[:-1]])
-    return order[same], order[same + 1]
-
-
-class PieceJoin:
-    """Joins pieces of a file: keeps the rows that those of the next piece may repeat."""
-
-    def __init__(self) -> None:
-        self._keys = np.zeros(0, np.uint64)
-        self._moments = np.zeros(0, np.int64)
-        self._codes = np.zeros(0, np.int64)
-
-    def join(self, piece: Repeats) -> Array:
-        """The readers of rows at the head of ``piece`` that repeat one before it."""
-        keys, moments, codes = piece.head
-        found = codes[:0]
-        if len(self._keys):
-            at = np.minimum(np.searchsorted(self._keys, keys), len(self._keys) - 1)
-            found = codes[(self._keys[at] == keys) & (np.abs(moments - self._moments[at]) <= SECOND_MICROS)]
-        keys, moments, codes = (
-            np.concatenate(pair) for pair in zip((self._keys, self._moments, self._codes), piece.tail, strict=True)
-        )
-        if len(keys):
-            latest = np.full(int(codes.max()) + 1, np.iinfo(np.int64).min)
-            np.maximum.at(latest, codes, moments)
-            order = np.lexsort((moments, keys))
-            order = order[moments[order] >= (latest - SECOND_MICROS)[codes[order]]]
-            order = order[np.append(keys[order[1:]] != keys[order[:-1]], True)][-MOST_ROWS_REMEMBERED:]
-            self._keys, self._moments, self._codes = keys[order], moments[order], codes[order]
-        return found

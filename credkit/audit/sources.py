@@ -85,6 +85,15 @@ class FilePiece(Protocol):
         """Its rows; the column of readers may come as ``readers``, an enumeration of those that are known."""
 
 
+class FileLabel(NamedTuple):
+    """A file as sentences name it, its size in bytes, and how its rows are numbered."""
+
+    name: str
+    path: Path
+    size: int
+    unit: str
+
+
 @dataclass(slots=True, kw_only=True)
 class CaptureFile(ABC):
     """A file that is being read. ``ended`` says why it could not be read to its end, once that shows."""
@@ -94,11 +103,22 @@ class CaptureFile(ABC):
     unit: str = "line"
     first: int = 1  # the number of the first row of the first piece
     size: int = 0
+    start: int = 0  # where the part of the file begins that is read: a byte, or a row of Parquet
+    stop: int | None = None  # where it ends, if not with the file
     ended: str = ""
+
+    @property
+    def label(self) -> FileLabel:
+        """What stands for the file where it is not read any more."""
+        return FileLabel(self.name, self.path, self.size, self.unit)
 
     @abstractmethod
     def pieces(self) -> Iterator[FilePiece]:
         """The parts of the file, in their order."""
+
+    @abstractmethod
+    def cuts(self, size: int) -> list[int]:
+        """Where the file can be cut into parts of about ``size`` bytes that can be read on their own."""
 
     def check(self) -> None:
         """Raise `DefinitionError` for what makes the whole file useless, as far as its beginning shows it."""

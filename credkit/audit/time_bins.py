@@ -7,12 +7,13 @@ from __future__ import annotations
 
 import numpy as np
 
-from credkit.audit.piece_verdicts import BIN_SECONDS
 from credkit.bulk.words import Array
 
 MOST_BINS = 1 << 21
+BIN_SECONDS = 600  # seconds: how finely rows are counted over time
 BIN_WIDTHS = (BIN_SECONDS, 3600, 86400, 7 * 86400, 522 * 7 * 86400)  # seconds, each a multiple of the one before
 MOST_PENDING = 1 << 18
+MOST_PENDING_ARRAYS = 1 << 12
 _TIME_MASK = (1 << 40) - 1
 
 
@@ -25,21 +26,47 @@ class TimeBins:
         self._waiting = 0
         self._kept = (np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0, np.int64))
 
-    def add(self, keys: Array, rows: Array, failing: Array) -> None:
-        """Count what a piece holds: ``keys`` are reader and time, in steps of `BIN_SECONDS`."""
-        self._new.append((_widen(keys, self.width // BIN_SECONDS), rows, failing))
+    def add(self, keys: Array, rows: Array, failing: Array, *, width: int = BIN_SECONDS) -> None:
+        """Count what a piece holds: ``keys`` are reader and time, in steps of ``width`` seconds."""
+        self._new.append((_widen(keys, self.width // width), rows, failing))
         self._waiting += len(keys)
-        if self._waiting > MOST_PENDING:
+        if self._waiting > MOST_PENDING or len(self._new) > MOST_PENDING_ARRAYS:
             self._merge()
 
+    def absorb(self, other: TimeBins) -> None:
+        """Count all that another one has."""
+        if other.width > self.width:
+            self._merge()
+            self._widen_to(other.width)
+        for keys, rows, failing in (other._kept, *other._new):
+            if len(keys):
+                self.add(keys, rows, failing, width=other.width)
+
+    def renumbered(self, codes: Array) -> TimeBins:
+        """The same counts, where each reader has the number ``codes`` gives for it."""
+        self._merge()
+        keys, rows, failing = self._kept
+        found = TimeBins()
+        found.width = self.width
+        found.add(codes[keys >> 40] << 40 | keys & _TIME_MASK, rows, failing, width=self.width)
+        return found
+
+    def compact(self) -> None:
+        """Keep each time of a reader once."""
+        self._merge()
+
     def _merge(self) -> None:
-        columns = [np.concatenate(parts) for parts in zip(self._kept, *self._new, strict=True)]
-        self._kept = _sum_by_key(*columns)
+        if self._new:
+            columns = [np.concatenate(parts) for parts in zip(self._kept, *self._new, strict=True)]
+            self._kept = _sum_by_key(*columns)
+            self._new, self._waiting = [], 0
         while len(self._kept[0]) > MOST_BINS:
-            wider = BIN_WIDTHS[BIN_WIDTHS.index(self.width) + 1]
-            self._kept = _sum_by_key(_widen(self._kept[0], wider // self.width), *self._kept[1:])
-            self.width = wider
-        self._new, self._waiting = [], 0
+            self._widen_to(BIN_WIDTHS[BIN_WIDTHS.index(self.width) + 1])
+
+    def _widen_to(self, width: int) -> None:
+        if len(self._kept[0]):
+            self._kept = _sum_by_key(_widen(self._kept[0], width // self.width), *self._kept[1:])
+        self.width = width
 
     def columns(self) -> dict[int, tuple[Array, Array, Array]]:
         """For each reader its counts, in the order of time: from which second since 1970 on, rows, failing rows."""

@@ -11,7 +11,7 @@ from datetime import tzinfo
 from heapq import heappush, heappushpop
 from typing import NamedTuple
 
-from credkit.audit.sources import CaptureFile
+from credkit.audit.sources import FileLabel
 from credkit.core.errors import DefinitionError
 from credkit.core.sentences import redacted_repr
 from credkit.files.times import to_datetime
@@ -30,12 +30,18 @@ class EntryPart(NamedTuple):
 class TimeOrder:
     """The window of one reader; rows of the same time, and rows without times, stay in the order of the file."""
 
-    __slots__ = ("_heap", "_last", "_reader", "_source", "_zone")
+    __slots__ = ("_file", "_heap", "_last", "_reader", "_zone")
 
-    def __init__(self, source: CaptureFile, reader: str, zone: tzinfo) -> None:
-        self._source, self._reader, self._zone = source, reader, zone
+    def __init__(self, file: FileLabel, reader: str, zone: tzinfo) -> None:
+        self._file, self._reader, self._zone = file, reader, zone
         self._heap: list[EntryPart] = []
         self._last: EntryPart | None = None  # the last row that left
+
+    def copy(self) -> TimeOrder:
+        """A window with the same rows."""
+        found = TimeOrder(self._file, self._reader, self._zone)
+        found._heap, found._last = [*self._heap], self._last
+        return found
 
     def push(self, part: EntryPart) -> EntryPart | None:
         """Take the next row of the file, and return the row that leaves the window, if one does.
@@ -59,9 +65,9 @@ class TimeOrder:
 
     def _refuse(self, part: EntryPart, last: EntryPart) -> None:
         raise DefinitionError(
-            f"{self._source.name} {self._source.unit} {part.line}: the time {self._format_time(part)} comes after more "
+            f"{self._file.name} {self._file.unit} {part.line}: the time {self._format_time(part)} comes after more "
             f"than {MOST_ROWS_REORDERED:,} rows of the reader {redacted_repr(self._reader)} with later times, such as "
-            f"{self._format_time(last)} in {self._source.unit} {last.line}; these rows are joined in the order of "
+            f"{self._format_time(last)} in {self._file.unit} {last.line}; these rows are joined in the order of "
             "their times: sort the file by time"
         )
 

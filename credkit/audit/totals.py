@@ -1,25 +1,21 @@
-"""Totals: what the pieces of all files add up to, in the order in which they stand there."""
+"""Totals: what the facts of all files say of each reader, chain and layout."""
 
 from __future__ import annotations
 
-from collections import Counter, defaultdict
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from itertools import groupby
 from typing import Any
 
-import numpy as np
-
 from credkit.audit.causes import MOST_READERS_DIAGNOSED, find_causes
 from credkit.audit.changes import find_changes
-from credkit.audit.counts_by_reader import CountsByReader
 from credkit.audit.entries import ONE_ENTRY_RULE
 from credkit.audit.examples import MOST_EXAMPLES, find_example
+from credkit.audit.facts import MOST_SAMPLED_TEXTS, Facts, FailurePattern, ReaderTotal
 from credkit.audit.failure_rates import lower_bound
 from credkit.audit.formats import chain_periods, count_chains
 from credkit.audit.notes import note_texts
-from credkit.audit.piece_verdicts import MOST_PATTERNS, MOST_SAMPLED_TEXTS, FailurePattern, PieceVerdicts, ReaderTotal
 from credkit.audit.plan import AuditPlan, ChainUse
-from credkit.audit.repeats import PieceJoin
 from credkit.audit.summary import (
     CHECK,
     LENGTH,
@@ -35,7 +31,6 @@ from credkit.audit.summary import (
     TimeCounts,
     UndetectedErrors,
 )
-from credkit.audit.time_bins import TimeBins
 from credkit.audit.undetected_errors import CheckedFrames, error_key, estimate_undetected, layout_steps
 from credkit.bulk import Rule
 from credkit.bulk.words import Array
@@ -47,89 +42,40 @@ MOST_COMBINATIONS = 5  # combinations of failed rules that are kept for a reader
 
 
 class Totals:
-    """The counts so far, by reader."""
+    """What the facts of all files say of each reader."""
 
-    def __init__(self, plan: AuditPlan) -> None:
+    def __init__(self, plan: AuditPlan, facts: Facts) -> None:
         self.plan = plan
-        self.readers: dict[int, ReaderTotal] = {}
-        self.patterns: dict[int, Counter[FailurePattern]] = {}
-        self.scattered: set[int] = set()  # readers that fail too many combinations of rules
-        self.tallies = CountsByReader[tuple[int, Rule]]()
-        self.first = CountsByReader[tuple[int, Rule]]()
-        self.frames = CountsByReader[int]()
-        self.failed = CountsByReader[tuple[int, Rule]]()
-        self.notes = CountsByReader[tuple[str, str, str]]()
-        self.uses = CountsByReader[int]()
-        self.repeats: Counter[int] = Counter()
-        self.samples: dict[tuple[int, int], dict[str, int]] = defaultdict(dict)
-        self.bins = TimeBins()
-
-    def add(self, found: PieceVerdicts, seam: PieceJoin) -> tuple[int, int]:
-        """Count a piece; how many of its rows are good and failing. ``seam`` joins it to the one before."""
-        good = failing = 0
-        for code, total in found.readers.items():
-            self.readers[code] = self.readers[code].plus(total) if code in self.readers else total
-            good, failing = good + total.good, failing + total.rows - total.good
-        self.tallies.update(found.tallies)
-        self.first.update(found.first)
-        self.frames.update(found.frames)
-        self.failed.update(found.failed)
-        self._combine(found)
-        self.notes.update(found.notes)
-        self.uses.update(found.uses)
-        if found.bins is not None:
-            self.bins.add(*found.bins)
-        if found.repeats is not None:
-            for code in np.flatnonzero(found.repeats.counts).tolist():
-                self.repeats[code] += int(found.repeats.counts[code])
-            self.repeats.update(seam.join(found.repeats).tolist())
-        for key, sample in found.samples.items():
-            joined = {**self.samples[key], **sample}
-            smallest = sorted(joined.items(), key=lambda item: (item[1], item[0]))[:MOST_SAMPLED_TEXTS]
-            self.samples[key] = dict(smallest)
-            if len(smallest) == MOST_SAMPLED_TEXTS:
-                self.plan.uses[key[1]].limit_sample(key[0], smallest[-1][1])
-        return good, failing
-
-    def _combine(self, found: PieceVerdicts) -> None:
-        """Count combinations of failed rules, as long as a reader fails few of them."""
-        self.scattered |= found.scattered
-        for pattern, count in found.patterns.items():
-            if pattern.reader not in self.scattered:
-                kept = self.patterns.setdefault(pattern.reader, Counter())
-                kept[pattern] += count
-                if len(kept) > MOST_PATTERNS:
-                    self.scattered.add(pattern.reader)
-        for code in self.scattered & self.patterns.keys():
-            del self.patterns[code]
+        self.facts = facts
+        self.names = plan.names if plan.site else facts.names
 
     def reader_counts(self) -> tuple[ReaderCount, ...]:
         """Every reader: those of a site in its order, others by name."""
-        plan = self.plan
+        plan, facts = self.plan, self.facts
         over_time = self._over_time()
         meant = note_texts(plan)
-        only = [space.count_exclusive() for space in plan.spaces]
+        only = [owners.count_exclusive() for owners in facts.owners]
         worst = self._rank_failing()
         hints = self._hints(worst[:MOST_READERS_DIAGNOSED])
-        examples = {code: self._example(code, self.first.counts_of(code)) for code in worst[:MOST_EXAMPLES]}
+        examples = {code: self._example(code, facts.first.counts_of(code)) for code in worst[:MOST_EXAMPLES]}
         found = []
-        for code in range(len(plan.names)) if plan.site else sorted(self.readers, key=self._name):
-            rows, good, first, last = self.readers.get(code, ReaderTotal(0, 0, 0, 0))
+        for code in range(len(self.names)) if plan.site else sorted(facts.readers, key=self._name):
+            rows, good, first, last = facts.readers.get(code, ReaderTotal(0, 0, 0, 0))
             timed = bool(plan.columns.time and rows)
             here, changed = over_time.get(code, (TimeCounts(), ()))
-            site = plan.site.readers[plan.names[code]] if plan.site else None
+            site = plan.site.readers[self.names[code]] if plan.site else None
             found.append(
                 ReaderCount(
-                    name=plan.names[code],
-                    chains=tuple(plan.uses[use].name for use in sorted(self.uses.counts_of(code))),
+                    name=self.names[code],
+                    chains=tuple(plan.uses[use].name for use in sorted(facts.uses.counts_of(code))),
                     rows=rows, good=good, failing=rows - good,
                     first=to_datetime(first) if timed else None, last=to_datetime(last) if timed else None,
-                    repeated=self.repeats[code], only_here=_count_exclusive(only, code),
-                    tallies=self._tallies(self.tallies.counts_of(code), self.first.counts_of(code)),
-                    together=_frequent_combinations(self.patterns.get(code, {})),
+                    repeated=facts.repeats[code], only_here=_count_exclusive(only, code),
+                    tallies=self._tallies(facts.tallies.counts_of(code), facts.first.counts_of(code)),
+                    together=_frequent_combinations(facts.patterns.get(code, {})),
                     notes=tuple(
                         ReaderNote(codec=codec, kind=kind, level=level, rows=count, text=meant.get((codec, kind), ""))
-                        for (codec, kind, level), count in sorted(self.notes.counts_of(code).items())
+                        for (codec, kind, level), count in sorted(facts.notes.counts_of(code).items())
                     ),
                     changes=changed or (), unsteady=changed is None, hints=hints.get(code, ()), counts=here,
                     example=examples.get(code), stream=site.stream_text if site else "",
@@ -142,19 +88,19 @@ class Totals:
         """The counts of each reader over time, and their changes."""
         found = {}
         times: dict[bytes, tuple[int, ...]] = {}  # most readers have the same
-        for code, (starts, rows, failing) in self.bins.columns().items():
+        for code, (starts, rows, failing) in self.facts.bins.columns().items():
             written = starts.tobytes()
             if written not in times:
                 times[written] = tuple(starts.tolist())
             counts = TimeCounts(
-                seconds=self.bins.width, starts=times[written], rows=tuple(rows.tolist()),
+                seconds=self.facts.bins.width, starts=times[written], rows=tuple(rows.tolist()),
                 failing=tuple(failing.tolist()),
             )  # fmt: skip
             found[code] = counts, find_changes(starts, rows, failing)
         return found
 
     def _name(self, code: int) -> tuple[Any, ...]:
-        return natural_order(self.plan.names[code])
+        return natural_order(self.names[code])
 
     def _tallies(self, rows: RowsByRule, first: RowsByRule) -> tuple[RuleCount, ...]:
         return tuple(
@@ -170,37 +116,40 @@ class Totals:
         """The readers that fail, those first that fail most often."""
         shares = {
             code: lower_bound(total.rows - total.good, total.rows)
-            for code, total in self.readers.items()
+            for code, total in self.facts.readers.items()
             if total.good < total.rows
         }
-        return sorted(shares, key=lambda code: (-shares[code], self.plan.names[code]))
+        return sorted(shares, key=lambda code: (-shares[code], self.names[code]))
 
     def _example(self, code: int, first: RowsByRule) -> FailingExample | None:
         """A failing text of a reader: one of the use and the first rule that most of its rows fail, if one was kept."""
-        samples = {use: list(texts) for (reader, use), texts in self.samples.items() if reader == code}
+        samples = dict(self._samples(code))
         kinds = sorted(first, key=lambda kind: (-first[kind], kind))
         found = (find_example(self.plan.uses[use], samples.get(use, ()), rule) for use, rule in kinds)
         return next((each for each in found if each is not None), None)
 
     def chain_counts(self) -> tuple[ChainCount, ...]:
         """Every chain through which rows were read."""
-        return count_chains(
-            self.plan, {(code, use): rows for use in self.uses for code, rows in self.uses.readers(use).items()}
-        )
+        uses = self.facts.uses
+        return count_chains(self.plan, {(code, use): rows for use in uses for code, rows in uses.readers(use).items()})
 
     def _hints(self, worst: Sequence[int]) -> dict[int, tuple[Diagnosis, ...]]:
         """The diagnoses of the readers that fail most."""
         found: dict[int, tuple[Diagnosis, ...]] = {}
         for code in worst:
-            samples = sorted((use, list(texts)) for (reader, use), texts in self.samples.items() if reader == code)
-            diagnosed = (self._causes(code, self.plan.uses[use], texts) for use, texts in samples)
+            diagnosed = (self._causes(code, self.plan.uses[use], texts) for use, texts in self._samples(code))
             found[code] = tuple(each for each in diagnosed if each is not None)
         return found
+
+    def _samples(self, code: int) -> list[tuple[int, list[str]]]:
+        """The sampled failing texts of a reader by use."""
+        samples = self.facts.samples.items()
+        return sorted((use, list(texts)) for (reader, use), texts in samples if reader == code)
 
     def _causes(self, code: int, use: ChainUse, texts: Sequence[str]) -> Diagnosis | None:
         rows = sum(
             count
-            for (place, rule), count in self.first.counts_of(code).items()
+            for (place, rule), count in self.facts.first.counts_of(code).items()
             if place == use.place and rule.rule != ONE_ENTRY_RULE
         )
         return find_causes(
@@ -219,16 +168,16 @@ class Totals:
 
     def _checked_frames(self, use: ChainUse, step: int) -> dict[str, tuple[int, int]]:
         """For each reader the frames that got to a step of a use, and those that failed there."""
-        frames = Counter(self.frames.readers(use.place))
+        frames = Counter(self.facts.frames.readers(use.place))
         failed: Counter[int] = Counter()
-        for place, rule in self.failed:
+        for place, rule in self.facts.failed:
             if place == use.place:
-                counts = self.failed.readers((place, rule))
+                counts = self.facts.failed.readers((place, rule))
                 if rule.step < step or (rule.step == step and rule.rule == "length"):
                     frames.subtract(counts)
                 elif rule.step == step:
                     failed.update(counts)
-        return {self.plan.names[code]: (rows, failed[code]) for code, rows in frames.items() if rows}
+        return {self.names[code]: (rows, failed[code]) for code, rows in frames.items() if rows}
 
 
 def _count_exclusive(counts: Sequence[Array | None], code: int) -> int | None:

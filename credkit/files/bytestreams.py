@@ -40,12 +40,18 @@ class ByteStream:
             raise DefinitionError(f"{path}: the file cannot be read ({error.strerror})") from None
         self._inflate = zlib.decompressobj(GZIP_WINDOW) if compressed else None
         self._begun = False
+        self._stop: int | None = None  # the byte at which reading ends, if not with the file
 
     def __enter__(self) -> ByteStream:
         return self
 
     def __exit__(self, *_: object) -> None:
         self._file.close()
+
+    def go_to(self, start: int, stop: int | None) -> None:
+        """Read on at byte ``start`` of a file that is not compressed, and end at byte ``stop``, the end of a line."""
+        self._file.seek(start)
+        self._stop = stop
 
     def tell(self) -> int:
         """How far the file on the disk is read."""
@@ -54,6 +60,8 @@ class ByteStream:
     def read(self, size: int) -> bytes:
         """The next bytes, about ``size`` of them; none at the end."""
         try:
+            if self._stop is not None:
+                size = max(min(size, self._stop - self._file.tell()), 0)
             return self._file.read(size) if self._inflate is None else self._inflate_some(self._inflate, size)
         except OSError as error:
             self.broken = f"it cannot be read any further ({error.strerror})"
@@ -73,7 +81,7 @@ class ByteStream:
             at = self._file.tell() + PIECE_BYTES
             try:
                 near = os.pread(self._file.fileno(), BYTES_SEARCHED_FOR_END, at)
-                if (end := near.find(b"\n")) >= 0:
+                if (end := near.find(b"\n")) >= 0 and (self._stop is None or at + end < self._stop):
                     return self._file.read(PIECE_BYTES + end + 1)
             except (AttributeError, OSError):  # no such call on this system, or the disk is at fault
                 pass
@@ -112,6 +120,25 @@ class ByteStream:
             within = bool(found) or not str(error).endswith("incorrect header check")
             self.broken = WRONG_CHECKSUM if checked else DAMAGED_DATA + ROWS_BEFORE_DAMAGE * within
         return bytes(found)
+
+
+def line_cuts(path: Path, size: int) -> list[int]:
+    """The bytes behind ends of lines that cut the file at ``path`` into parts of ``size`` bytes or a little more."""
+    found: list[int] = []
+    with open_regular(path, buffering=0) as file:
+        at, whole = size, file.seek(0, os.SEEK_END)
+        while at < whole:
+            file.seek(at - 1)
+            near = file.read(BYTES_SEARCHED_FOR_END)
+            end = near.find(b"\n")
+            if end < 0:
+                at += len(near)
+            elif at + end < whole:
+                found.append(at + end)
+                at += end + size
+            else:
+                break
+    return found
 
 
 class LineBlock(NamedTuple):
