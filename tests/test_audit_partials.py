@@ -21,7 +21,7 @@ from credkit.audit.csvpieces import CsvSource
 from credkit.audit.fileparts import FilePart
 from credkit.audit.partials import Partial
 from tests.amounts import examples
-from tests.captures import START, Row, as_csv, hexed, made, written
+from tests.captures import CHAIN, START, Row, as_csv, hexed, made, written
 from tests.test_audit import adds_up, agrees, plan, reader
 from tests.test_audit_files import TRACK, file, pads, site_plan
 
@@ -42,6 +42,7 @@ SMALL = {  # bounds that small files reach as well
     "credkit.audit.totals.MOST_SAMPLED_TEXTS": 3,
 }
 TEXTS = [hexed(1, 2), hexed(1, 3), hexed(1, 2, 25), hexed(1, 3, 0, 25), "12", "FFFFFFFF", "x y"]
+TEXTS += [f"{int(text, 16):026b}" for text in TEXTS[:4]] + ["0110"]
 ODD = ["", "a", "é,gate,12", '2026-03-10T08:00:00Z,"gate",02F764DD', "x,gate,1", "a,b,c,d"]
 STEPS = [0, 0, 0.4, 1, 1.001, 7, 40, 90_000, -0.7, -30]
 
@@ -128,7 +129,7 @@ def test_parts_of_any_size_in_any_grouping_give_the_audit_of_the_whole(by_site: 
     def law(first: list[Row | str], second: list[Row | str], dice: random.Random) -> None:
         with TemporaryDirectory() as folder, mock.patch.object(CsvSource, "cuts", cuts_of(dice)):
             paths = [file(Path(folder), as_lines(rows), f"{place}.csv") for place, rows in enumerate((first, second))]
-            its = site_plan(Path(folder)) if by_site else plan()
+            its = site_plan(Path(folder)) if by_site else plan(dice.choice([CHAIN, "binary/wiegand-26"]))
 
             def in_parts() -> Audit:
                 found = read_alone(cut_files(paths, its, size=1), dice)

@@ -17,7 +17,7 @@ from zlib import crc32
 
 import numpy as np
 
-from credkit.audit.facts import Facts, FailurePattern, ReaderTotal
+from credkit.audit.facts import Facts, ReaderTotal
 from credkit.audit.piece_verdicts import FailingRow, PieceVerdicts, TypedRow
 from credkit.audit.plan import AuditPlan, ChainUse
 from credkit.audit.secrets import find_payment
@@ -192,7 +192,7 @@ def _count(
         counts = np.array(list(steps.values()), np.int64)
         facts.bins.add(keys, counts, counts if rules else np.zeros_like(counts))
     if rules:
-        facts.add_pattern(code, FailurePattern(use.place, rules), len(rows))
+        facts.add_pattern(code, use.place, rules, len(rows))
         facts.first.add_one((use.place, rules[0]), code, len(rows))
         for rule in rules:
             facts.tallies.add_one((use.place, rule), code, len(rows))

@@ -7,7 +7,7 @@ pieces of files are joined. What depends on the order of rows is in `credkit.aud
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import NamedTuple
 
 from credkit.audit.counts_by_reader import CountsByReader
@@ -22,7 +22,7 @@ MOST_SAMPLED_TEXTS = 8  # different failing texts of a reader and a use that are
 
 
 class FailurePattern(NamedTuple):
-    """The rules that rows of a reader fail together on a use."""
+    """The rules that rows of a reader fail together on a use, in their order by step and name."""
 
     use: int
     rules: tuple[Rule, ...]
@@ -72,12 +72,12 @@ class Facts:
         """Count rows of a reader."""
         self.readers[code] = self.readers[code].plus(total) if code in self.readers else total
 
-    def add_pattern(self, code: int, pattern: FailurePattern, count: int) -> None:
+    def add_pattern(self, code: int, use: int, rules: Iterable[Rule], count: int) -> None:
         """Count rows of a reader that fail the same rules, as long as it fails few combinations of them."""
         if code in self.scattered:
             return
         kept = self.patterns.setdefault(code, Counter())
-        kept[pattern] += count
+        kept[FailurePattern(use, tuple(sorted(rules)))] += count
         if len(kept) > MOST_PATTERNS:
             self.scatter(code)
 
@@ -116,7 +116,7 @@ class Facts:
             self.scatter(code)
         for code, patterns in other.patterns.items():
             for pattern, count in patterns.items():
-                self.add_pattern(code, pattern, count)
+                self.add_pattern(code, pattern.use, pattern.rules, count)
         self.tallies.update(other.tallies)
         self.first.update(other.first)
         self.frames.update(other.frames)

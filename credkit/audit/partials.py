@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import os
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
 
@@ -194,8 +194,8 @@ def merge(first: Partial, *others: Partial) -> Partial:
     return found
 
 
-def finish(whole: Partial, *, digests: Mapping[int, str] | None = None) -> Audit:
-    """The audit of all parts of all files, joined; ``digests`` are those of the files, by their places.
+def finish(whole: Partial, *, digests: Sequence[str] | None = None) -> Audit:
+    """The audit of all parts of all files, joined; ``digests`` are those of the files.
 
     Raises `ValueError` where parts are missing.
     """
@@ -206,7 +206,7 @@ def finish(whole: Partial, *, digests: Mapping[int, str] | None = None) -> Audit
     totals = Totals(plan, files.facts)
     return Audit(
         version=__version__, site=plan.site.name if plan.site else "", zone=str(plan.clock.zone),
-        files=tuple(replace(count, digest=(digests or {}).get(place)) for place, count in enumerate(files.counts)),
+        files=tuple(replace(count, digest=digests[at] if digests else None) for at, count in enumerate(files.counts)),
         readers=totals.reader_counts(), blind=totals.undetected_errors(), chains=totals.chain_counts(),
         columns=plan.columns.wanted, by_reader=bool(plan.columns.reader),
     )  # fmt: skip

@@ -14,7 +14,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import polars as pl
 
-from credkit.audit.facts import MOST_PATTERNS, MOST_SAMPLED_TEXTS, Facts, FailurePattern, ReaderTotal
+from credkit.audit.facts import MOST_PATTERNS, MOST_SAMPLED_TEXTS, Facts, ReaderTotal
 from credkit.audit.plan import AuditPlan, ChainUse
 from credkit.audit.repeats import NO_EDGES, RepeatEdges, find_repeats
 from credkit.audit.secrets import TrackSearch
@@ -301,7 +301,7 @@ def _count_patterns(codes: Array, rules: Sequence[Rule], masks: list[Array], use
     index, counts = index[few], counts[few]
     failed = np.stack([mask[index] for mask in masks], axis=1)
     for code, marks, count in zip(codes[index].tolist(), failed.tolist(), counts.tolist(), strict=True):
-        facts.add_pattern(code, FailurePattern(use.place, tuple(compress(rules, marks))), count)
+        facts.add_pattern(code, use.place, compress(rules, marks), count)
 
 
 def _count_distinct(codes: Array, masks: list[Array]) -> tuple[Array, Array]:

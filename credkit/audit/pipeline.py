@@ -13,7 +13,6 @@ from credkit.audit.failures import FAILURES_MAKER, FailureWriter
 from credkit.audit.fileparts import FilePart, cut_files
 from credkit.audit.partials import Partial, finish, partial
 from credkit.audit.plan import AuditPlan
-from credkit.audit.sources import CaptureFile
 from credkit.audit.summary import Audit
 from credkit.files.digests import file_stamp, sha256
 from credkit.files.outputs import FileOutput, refuse_overlaps
@@ -53,26 +52,26 @@ def _audit(
 ) -> Audit:
     whole, done = sum(part.source.size for part in parts) * (1 + digests), 0
     before = [file_stamp(part.source.path) for part in parts]
-    found, digest_of = Partial(plan, len(parts)), {}
-    for part, first in zip(parts, before, strict=True):
-        source = part.source
+    found = Partial(plan, len(parts))
 
-        def tell(at: int, done: int = done) -> None:
-            if progress is not None:
-                progress(done + at, whole)
+    def tell(at: int) -> None:
+        if progress is not None:
+            progress(done + at, whole)
 
+    for part in parts:
         found.absorb(partial(part, failures=failures, progress=tell))
-        if digests:
-
-            def tell_again(at: int, tell: Callable[[int], None] = tell, size: int = source.size) -> None:
-                tell(size + at)
-
-            digest_of[part.place] = digest_if_unchanged(source, first, tell_again)
-        done += source.size * (1 + digests)
-    return finish(found, digests=digest_of)
+        done += part.source.size
+    return finish(found, digests=digest_files(parts, before, tell) if digests else None)
 
 
-def digest_if_unchanged(source: CaptureFile, before: tuple[int, ...], tell: Callable[[int], None]) -> str:
-    """The digest of a file that was ``before`` what it is now; empty where it changed."""
-    found = sha256(source.path, tell, size=source.size)
-    return found if file_stamp(source.path) == before else ""
+def digest_files(
+    parts: Sequence[FilePart], before: Sequence[tuple[int, ...]], tell: Callable[[int], None]
+) -> list[str]:
+    """The digests of files that were ``before`` what they are now; empty for those that changed."""
+    found, done = [], 0
+    for part, stamp in zip(parts, before, strict=True):
+        path, size = part.source.path, part.source.size
+        digest = sha256(path, lambda at, done=done: tell(done + at), size=size)  # type: ignore[misc]  # a lambda has no types
+        found.append(digest if file_stamp(path) == stamp else "")
+        done += size
+    return found

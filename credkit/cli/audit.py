@@ -5,6 +5,7 @@ from __future__ import annotations
 from contextlib import ExitStack
 from datetime import UTC, tzinfo
 from pathlib import Path
+from types import ModuleType
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
@@ -21,6 +22,8 @@ from credkit.site.description import load_site
 if TYPE_CHECKING:
     from credkit.audit import AuditPlan
     from credkit.site.model import Site
+
+MISSING_CLUSTER = "--scheduler needs the extra cluster: pip install 'credkit[cluster]'"
 
 REPORT = "report"  # what writes --report, in its mark
 ZONE_HINT = "--zone NAME says by which clocks such times are"
@@ -59,11 +62,15 @@ ZONE_HINT = "--zone NAME says by which clocks such times are"
     "--report", type=click.Path(path_type=Path), metavar="OUT",
     help="Write the result to OUT as a page to print and sign, with digests of FILES.",
 )  # fmt: skip
+@click.option(
+    "--scheduler", metavar="ADDRESS",
+    help="Let the workers of the Dask scheduler at ADDRESS read FILES, which all of them see.",
+)  # fmt: skip
 @options.with_common_options
 def audit(
     files: tuple[Path, ...], chain: str | None, site: Path | None, text: str, reader: str, time: str,
     zone: str | None, delimiter: str | None, encoding: str | None, failures: Path | None, parquet: Path | None,
-    report: Path | None, as_json: bool, layouts: tuple[Entry, ...], reveal: bool,
+    report: Path | None, scheduler: str | None, as_json: bool, layouts: tuple[Entry, ...], reveal: bool,
 ) -> int:  # fmt: skip
     """Count what FILES of captures hold: by reader, what is good, what fails which check, and since when.
 
@@ -82,6 +89,9 @@ def audit(
     OUT is written whole or not at all, in place of an earlier one of its sort at most: a file that you
     wrote or changed is never replaced. It holds data on persons, readable by its owner only.
 
+    With --scheduler the result is the same, and several machines share the work: it needs the extra cluster, and
+    goes without --failures.
+
     The exit code is 0 if every row is good, and 1 if one is not. Needs the extra site.
 
     --json: an object a file, a reader and a layout, each under its key, then one with the totals.
@@ -94,6 +104,8 @@ def audit(
 
     if report is not None:
         import credkit.report as paper
+    if scheduler is not None and failures is not None:
+        raise click.UsageError("--failures goes without --scheduler: every failing row would come to this one process")
     door = Console(as_json=as_json, reveal=reveal)
     before = file_stamp(site) if site is not None else ()
     described = load_site(site) if site is not None else None
@@ -116,11 +128,18 @@ def audit(
             if each is not None:
                 each.open()  # the stack closes it, whenever a signal comes
         with door.busy_by_share("reading") as progress:
-            found = count(
-                paths, plan, failures=listed, digests=report is not None, progress=progress,
-                delimiter=_delimiter_sign(delimiter) or (file.delimiter if file else ","),
-                encoding=encoding or (file.encoding if file else "utf-8"),
-            )  # fmt: skip
+            form = {
+                "delimiter": _delimiter_sign(delimiter) or (file.delimiter if file else ","),
+                "encoding": encoding or (file.encoding if file else "utf-8"),
+            }
+            if scheduler is None:
+                found = count(paths, plan, failures=listed, digests=report is not None, progress=progress, **form)
+            else:
+                cluster = _load_cluster()
+                with cluster.connect(scheduler) as client:
+                    found = cluster.audit_on_cluster(
+                        client, paths, plan, digests=report is not None, progress=progress, **form
+                    )
         if tables is not None:
             tables.write(table(found))
         if pages is not None:
@@ -136,6 +155,15 @@ def audit(
             door.say()
             door.say(f"Written: {', '.join(map(str, outs))}.")
     return int(not found.whole)
+
+
+def _load_cluster() -> ModuleType:
+    """The module that reads on a cluster; raises `DefinitionError` where its extra is absent."""
+    try:
+        from credkit.audit import cluster
+    except ModuleNotFoundError:
+        raise DefinitionError(MISSING_CLUSTER) from None
+    return cluster
 
 
 def _build_plan(
