@@ -26,6 +26,7 @@ OTHERS = """\
 runs of their own, each with --help:
   python -m benchmarks.bulk --growth     arrays of 10^4 to 10^8 frames
   python -m benchmarks.audit             files of reads, CSV and Parquet; --growth: 10^5 to 3*10^7 rows
+  python -m benchmarks.cluster           an audit by one and two worker processes
   python -m benchmarks.census            populations
   python -m benchmarks.crosswalk         populations and their readings
   python -m benchmarks.crosswalk_site    a site with all families of readers and their faults; --growth

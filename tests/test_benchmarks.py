@@ -86,6 +86,16 @@ def test_the_site_with_all_families_of_readers_follows_from_its_seed(tmp_path: P
     assert written[0] == written[1] != written[2]
 
 
+@pytest.mark.survey
+@pytest.mark.filterwarnings("ignore::DeprecationWarning", "ignore::ResourceWarning")
+def test_the_audit_by_workers_runs_small(capsys: pytest.CaptureFixture[str]) -> None:
+    cluster = pytest.importorskip("benchmarks.cluster")
+    assert cluster.main(["--rows", "3000", "--workers", "1", "2", "--turns", "1", "--json"]) == 0
+    rows = json.loads(capsys.readouterr().out)
+    assert [(row["rows"], row["workers"]) for row in rows] == [(3000, name) for name in ("one process", "1", "2")]
+    assert all(row["seconds"] > 0 and row["cpu_seconds"] > 0 for row in rows)
+
+
 def test_layouts_are_found_in_small_trials(capsys: pytest.CaptureFixture[str]) -> None:
     assert discover_layout.main(["--trials", "3", "--frames", "2000", "--json"]) == 0
     result = json.loads(capsys.readouterr().out)
@@ -105,5 +115,5 @@ def test_help_names_the_runs_of_their_own(capsys: pytest.CaptureFixture[str]) ->
     with pytest.raises(SystemExit):
         main(["--help"])
     shown = capsys.readouterr().out
-    runs = ("bulk", "audit", "census", "crosswalk", "crosswalk_site", "discover_checks", "discover_layout")
+    runs = ("bulk", "audit", "cluster", "census", "crosswalk", "crosswalk_site", "discover_checks", "discover_layout")
     assert all(f"python -m benchmarks.{name}" in shown for name in runs)

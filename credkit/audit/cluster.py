@@ -131,7 +131,9 @@ def read_part(part: FilePart, versions: Versions) -> Partial:
             f"{name}: a worker sees {size:,} bytes, expected {part.source.size:,}: all workers must see the same "
             "file, and nothing may change it meanwhile"
         )
-    return partial(part, threads=0)
+    found = partial(part, threads=0)
+    found.compact()
+    return found
 
 
 @contextmanager

@@ -16,7 +16,7 @@ from credkit.bulk.words import Array
 from credkit.files.times import SECOND_MICROS
 
 MOST_PLACES_COMPARED = 32  # places that rows are compared over, before sorting is quicker
-MOST_ROWS_BETWEEN = 1 << 16  # places in the file that a row and its repeat may be apart
+MOST_ROWS_BETWEEN = 1 << 14  # places in the file that a row and its repeat may be apart
 _SPREAD = np.uint64(0x9E3779B97F4A7C15)  # an odd number that spreads readers over all bits
 
 
