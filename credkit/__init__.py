@@ -115,9 +115,8 @@ __all__ = [  # the calls: what help(credkit) shows; classes fill it with what Py
 
 
 def _redact(texts: Sequence[str]) -> Sequence[str]:
-    from credkit.privacy.accounts import redact_texts  # loaded when a value is first shown
-
-    return redact_texts(texts)
+    redacted: Sequence[str] = import_module("credkit.privacy.accounts").redact_texts(texts)
+    return redacted
 
 
 def _draw(value: object) -> str | None:

@@ -215,7 +215,7 @@ def test_identifiers_are_not_broken_between_lines(site: Site) -> None:
 
 def without_the_first(verdicts: Verdicts) -> Verdicts:
     """The verdicts, but for the first reading against which nothing speaks."""
-    return replace(verdicts, clear=verdicts.clear[1:], numbers=verdicts.numbers[1:])
+    return replace(verdicts, clear=verdicts.clear[1:], cards=verdicts.cards[1:])
 
 
 def test_a_row_that_got_lost_would_show(site: Site, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -17,11 +17,12 @@ from credkit.crosswalk import Finding, crosswalk
 from credkit.crosswalk.judging import judge_sightings
 from credkit.crosswalk.readers import analyse_readers
 from credkit.crosswalk.register import build_register
-from credkit.crosswalk.rounding import judge_columns
+from credkit.crosswalk.rounding import ConfirmedNumbers, judge_columns
 from credkit.crosswalk.sightings import collect_sightings
+from credkit.facts.numbers import Numbers
 from credkit.facts.texts import TextResults
 from credkit.site import load_site
-from credkit.site.readings import tabulate_readings
+from credkit.site.frames import tabulate_credentials, tabulate_readings
 from tests.amounts import amounts
 from tests.brackwater import Files, frame, hexed, line, made, serials, walk
 from tests.brackwater import found as crosswalk_findings
@@ -129,9 +130,10 @@ def test_a_re_set_explains_a_reading_as_what_the_desk_expected() -> None:
     files.read("gate", *(frame(12, 101 + number) for number in range(7)), at="2026-03-11T08:00:00+01:00")
     files.read("gate", frame(12, 108), at="2026-03-11T09:00:00+01:00", expected="C-7")
     rows, texts = files.rows(), TextResults()
-    seen = collect_sightings(site, tabulate_readings(rows.readings), texts)
-    columns = judge_columns(site, rows.credentials, seen)
-    register = build_register(site, rows.credentials, texts, columns, ())
+    numbers, cards = Numbers(), tabulate_credentials(rows.credentials)
+    seen = collect_sightings(site, tabulate_readings(rows.readings), texts, numbers)
+    columns = judge_columns(site, cards, seen)
+    register = build_register(site, cards, numbers, texts, columns, ConfirmedNumbers(columns, seen))
     found_there = analyse_readers(site, register, judge_sightings(site, register, columns, seen)).explained
     assert {sighting.rows[0].line for sighting in found_there} == set(range(10, 18))
     assert found_there[seen.at(len(seen) - 1)] == {"C-7"}

@@ -16,7 +16,8 @@ from credkit.demo import Demo
 from credkit.files import bytestreams
 from credkit.files.csvcolumns import NeedsStrictReader
 from credkit.site import columns, load_rows, load_site
-from credkit.site.columns import SiteFrames, load_frames, load_reading_batches
+from credkit.site.columns import load_frames, load_reading_batches
+from credkit.site.frames import SiteFrames
 from credkit.site.model import Rows, Site
 from tests.amounts import examples
 from tests.test_site import FILES, GOOD, load

@@ -11,13 +11,10 @@ from collections.abc import Mapping
 import numpy as np
 import polars as pl
 
-from credkit import bulk
 from credkit.bulk.words import Array
-from credkit.site.model import CredentialKind, Target
+from credkit.site.model import CredentialKind
 
 KEY_PREFIX = "key "  # before the name of a field that makes the number
-TEXT_COLUMN = "text"
-_INTEGER = r"\A-?[0-9]{1,40}\z"
 
 
 def narrow_to_64_bits(column: Array) -> Array:
@@ -45,18 +42,3 @@ def unify_key_types(frames: list[pl.DataFrame]) -> list[pl.DataFrame]:
     names = [name for name in frames[0].columns if name.startswith(KEY_PREFIX)] if frames else []
     mixed = [name for name in names if len({frame[name].dtype for frame in frames}) > 1]
     return [frame.with_columns(pl.col(name).cast(pl.String) for name in mixed) for frame in frames]
-
-
-def encode_texts(target: Target, fields: Mapping[str, Array]) -> pl.Series:
-    """The texts that ``target`` writes; null where its chain cannot."""
-    codec = target.conversion.target
-    done = bulk.compile(codec).encode_or_null({name: fields[name] for name in codec.schema})
-    return pl.Series(TEXT_COLUMN, done.values, dtype=pl.String)
-
-
-def as_stored(target: Target, texts: pl.Series) -> pl.Series:
-    """``texts`` as the target's column gives them back (`credkit.site.model.Column.as_stored`)."""
-    if target.column.declaration.startswith("text"):
-        return texts
-    plain = texts.str.replace(r"\A(-?)0+([0-9])", "${1}${2}").str.replace(r"\A-0\z", "0")
-    return pl.select(pl.when(texts.str.contains(_INTEGER)).then(plain).otherwise(texts).alias(TEXT_COLUMN)).to_series()

@@ -9,7 +9,8 @@ import numpy as np
 import polars as pl
 
 from credkit.facts.statuses import ACTIVE, status_expression
-from credkit.site.columns import CREDENTIAL_TYPES, load_credentials
+from credkit.site.columns import load_credentials
+from credkit.site.frames import CREDENTIAL_TYPES
 from credkit.site.model import Rules, Site
 from credkit.site.rows import Assignment
 from credkit.site.superseded import find_superseded

@@ -22,7 +22,7 @@ from credkit import bulk
 from credkit.bulk.decoded_columns import decode_columns
 from credkit.bulk.words import Array
 from credkit.catalogue.registry import chain
-from credkit.census.number_columns import as_stored, encode_texts, key_columns
+from credkit.census.number_columns import key_columns
 from credkit.census.numbers import KindNumbers
 from credkit.census.ranges import chains_for
 from credkit.core.chains import Choice, link
@@ -30,6 +30,7 @@ from credkit.core.codec import AnyCodec
 from credkit.core.errors import EncodeError
 from credkit.core.reading import Field, Schema, SchemaRow
 from credkit.core.shapes import single_length
+from credkit.facts.target_columns import as_stored, encode_texts
 from credkit.facts.texts import branches
 from credkit.site.model import CredentialKind, Reader, Site, Target
 

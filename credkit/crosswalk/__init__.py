@@ -13,9 +13,10 @@ with needs_site_extra("credkit.crosswalk"):
     import numpy  # noqa: F401  # the base of this package, as is polars
     import polars  # noqa: F401
 
+from credkit.crosswalk.linetable import CrosswalkLine
 from credkit.crosswalk.outputs import write_outputs
 from credkit.crosswalk.pipeline import crosswalk
-from credkit.crosswalk.result import Crosswalk, CrosswalkLine, ExceptionRow, Finding, SummaryTable
+from credkit.crosswalk.result import Crosswalk, ExceptionRow, Finding, SummaryTable
 from credkit.crosswalk.summary import summary_text
 
 __all__ = [

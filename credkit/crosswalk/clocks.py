@@ -19,11 +19,10 @@ import numpy as np
 
 from credkit.bulk.words import Array
 from credkit.core.sentences import format_count
-from credkit.crosswalk.register import Card
+from credkit.crosswalk.cards import Card
 from credkit.crosswalk.result import Finding
 from credkit.crosswalk.sightings import NO_TEXT, Sightings, format_moment
-from credkit.facts.judged_texts import NO_NUMBER
-from credkit.facts.numbers import Number
+from credkit.facts.numbers import NO_NUMBER, Number
 from credkit.files.times import EPOCH, MICROSECOND, to_datetime
 from credkit.site.model import Site
 

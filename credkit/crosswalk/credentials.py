@@ -11,12 +11,17 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import islice
 
+import numpy as np
+
+from credkit.bulk.decoded_columns import decode_columns
+from credkit.bulk.words import Array
 from credkit.core.sentences import format_count, redacted_repr
+from credkit.crosswalk.cards import Card, hide_secret
 from credkit.crosswalk.decisions import ACTIVE_ONLY, Doubt
-from credkit.crosswalk.register import Card, Register, hide_secret
+from credkit.crosswalk.register import Register
 from credkit.crosswalk.result import MOST_VALUES_NAMED, Finding, describe_rows, join_others, join_values
 from credkit.crosswalk.verdicts import Verdicts
-from credkit.facts.statuses import ACTIVE, status_on
+from credkit.facts.statuses import ACTIVE
 from credkit.facts.texts import TextResults
 from credkit.privacy.accounts import mask_accounts
 from credkit.site.model import CredentialKind, Site
@@ -56,8 +61,8 @@ def find_duplicate_numbers(site: Site, register: Register, verdicts: Verdicts, d
     """Numbers that several credentials have, those that are gone aside."""
     decided = Counter(verdict.number for verdict in verdicts.others if verdict.cards and verdict.unambiguous)
     read = Counter(verdict.number for verdict in verdicts.others if verdict.cards)
-    for number, cards in register.owners.items():
-        left = exclude_gone(site, cards)
+    for number in register.owners.of_several():
+        left = exclude_gone(site, register.owners[number])
         ids = distinct_credentials(left)
         if len(ids) < 2:
             continue
@@ -91,7 +96,7 @@ def find_two_active(site: Site, register: Register, doubts: Doubts) -> Iterator[
     if not site.rules.one_active_issue:
         return
     groups: dict[tuple[str, str], list[Card]] = defaultdict(list)
-    for card in _find_active(site, register):
+    for card in register.with_others_alike(("person", "kind"), register.active):
         if card.row.person not in site.rules.pools:
             groups[card.row.person, card.kind.name].append(card)
     for (person, kind), group in groups.items():
@@ -117,7 +122,7 @@ def find_two_active(site: Site, register: Register, doubts: Doubts) -> Iterator[
 def find_several_holders(site: Site, register: Register, doubts: Doubts) -> Iterator[Finding]:
     """Cards of which several rows count on the day of judgement: a pool's, or one handed on that day."""
     groups: dict[tuple[str, str], list[Card]] = defaultdict(list)
-    for card in _find_active(site, register):
+    for card in register.with_others_alike(("credential", "kind"), register.active):
         groups[card.credential, card.kind.name].append(card)
     several = {key: group for key, group in groups.items() if len(group) > 1 and not _are_held_beside(group)}
     for (credential, _), group in several.items():
@@ -138,13 +143,6 @@ def find_several_holders(site: Site, register: Register, doubts: Doubts) -> Iter
         )  # fmt: skip
 
 
-def _find_active(site: Site, register: Register) -> Iterator[Card]:
-    """The rows that are active on the day of judgement and not superseded, whether or not their value can be read."""
-    for card in register.cards:
-        if card.code != "superseded" and status_on(card.row, site.as_of, site.rules) == ACTIVE:
-            yield card
-
-
 def _are_held_beside(group: Sequence[Card]) -> bool:
     """Whether all of the rows are held because of one another already: as twins, or for their holders."""
     return all(
@@ -153,14 +151,14 @@ def _are_held_beside(group: Sequence[Card]) -> bool:
     )
 
 
-def find_row_doubts(site: Site, register: Register) -> Iterator[Finding]:
+def find_row_doubts(register: Register) -> Iterator[Finding]:
     """Findings on rows that are in doubt by themselves: twins, rounded values, values that must not serve."""
     groups: dict[tuple[str, str], dict[Card, str]] = defaultdict(dict)
-    for card in register.cards:
+    for card in register.others.values():
         for code, reason in card.doubts:
             groups[code, card.kind.name].setdefault(card, reason)
     for (code, kind), reasons in groups.items():
-        held = [card for card in reasons if is_held_for(site, card, code)]
+        held = [card for card in reasons if is_held_for(card, code)]
         if held:
             yield Finding(
                 code=code, subject=kind, count=len(held), rows=register.lines_of(held),
@@ -169,24 +167,20 @@ def find_row_doubts(site: Site, register: Register) -> Iterator[Finding]:
             )  # fmt: skip
 
 
-def is_held_for(site: Site, card: Card, code: str) -> bool:
+def is_held_for(card: Card, code: str) -> bool:
     """Whether a doubt holds a card: some matter only where it is active."""
-    return code not in ACTIVE_ONLY or status_on(card.row, site.as_of, site.rules) == ACTIVE
+    return code not in ACTIVE_ONLY or card.state == ACTIVE
 
 
 def compare_printed_numbers(
     site: Site, register: Register, texts: TextResults, doubts: Doubts
 ) -> Iterator[Finding]:  # fmt: skip
     """Cards whose printed number is not the encoded one, and whether one offset explains them."""
-    groups: dict[str, list[Card]] = {name: [] for name in site.kinds}
-    for card in register.counting:
-        if card.row.printed and card.kind.printed:
-            groups[card.kind.name].append(card)
-    for name, group in groups.items():
-        kind = site.kinds[name]
+    for kind in site.kinds.values():
+        compared, suspects = _find_differing(register, kind)
         differing: dict[Card, Offset] = {}
         unread: dict[Card, str] = {}
-        for card in group:
+        for card in register.make(suspects):
             offset, problem = _printed_offset(site, kind, card, texts)
             if problem:
                 unread[card] = problem
@@ -203,10 +197,25 @@ def compare_printed_numbers(
         for card, problem in unread.items():
             doubts.add(card, "printed-differs", problem)
         yield Finding(
-            code="printed-differs", subject=name, count=len(differing) + len(unread),
-            text=_describe_printed(differing, len(unread), explained, len(group)),
+            code="printed-differs", subject=kind.name, count=len(differing) + len(unread),
+            text=_describe_printed(differing, len(unread), explained, compared),
             rows=register.lines_of((*differing, *unread)),
         )  # fmt: skip
+
+
+def _find_differing(register: Register, kind: CredentialKind) -> tuple[int, Array]:
+    """How many cards of a kind that count have a printed number, and the places of those in which it may differ."""
+    mine = next((each for each in register.kinds if each.kind is kind), None)
+    if kind.printed is None or mine is None:
+        return 0, np.zeros(0, np.int64)
+    printed = register.rows["printed"].gather(mine.places)
+    compared = np.flatnonzero((printed != "").to_numpy() & register.counts[mine.places])
+    read = decode_columns(kind.printed, printed.gather(compared))
+    alike = read.ok
+    for name, column in read.fields.items():
+        if name in mine.fields:
+            alike = alike & (column == mine.fields[name][compared])
+    return len(compared), mine.places[compared[~alike]]
 
 
 def _printed_offset(site: Site, kind: CredentialKind, card: Card, texts: TextResults) -> tuple[Offset, str]:

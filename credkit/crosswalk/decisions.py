@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import NamedTuple
 
-from credkit.crosswalk.result import Action
+from credkit.crosswalk.linetable import Action
 
 
 class Doubt(NamedTuple):

@@ -8,96 +8,83 @@ lose logs.
 
 from __future__ import annotations
 
-from collections import Counter, defaultdict
-from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
-from datetime import datetime
-from typing import Final
+from collections import defaultdict
+from collections.abc import Collection, Iterable
+from typing import Any, Final
 
+import numpy as np
 import polars as pl
 
+from credkit.bulk.words import Array
+from credkit.crosswalk.cards import Card
 from credkit.crosswalk.readers import ReaderFindings
-from credkit.crosswalk.register import Card, Register
-from credkit.crosswalk.result import Proof
+from credkit.crosswalk.register import Register
 from credkit.crosswalk.verdicts import Verdict, Verdicts
 from credkit.facts.numbers import Number
-from credkit.files.times import to_datetime
-from credkit.site.model import Site
 
 SEEN: Final = "seen"
 PAPER: Final = "on paper only"
 CONFLICT: Final = "in conflict"
-
-
-@dataclass(slots=True)
-class SightingSummary:
-    """The readings that show a credentials row: ``certain`` ones can be of no other card, ``shared`` ones might.
-
-    ``first`` and ``last`` are None where no time of them proves anything; ``doubtful`` says that one was at a
-    reader that may have given another card's number.
-    """
-
-    readers: Counter[str] = field(default_factory=Counter)
-    first: datetime | None = None
-    last: datetime | None = None
-    certain: int = 0
-    shared: int = 0
-    doubtful: bool = False
-
-    def add(self, reader: str, count: int, span: Sequence[datetime], *, certain: bool, doubtful: bool) -> None:
-        """Add readings of one reader; ``span`` are the times of the first and last, where they prove something."""
-        self.readers[reader] += count
-        self.certain += count if certain else 0
-        self.shared += 0 if certain else count
-        self.doubtful = self.doubtful or doubtful
-        if span:
-            self.first = min(span[0], self.first or span[0])
-            self.last = max(span[-1], self.last or span[-1])
-
-
-NEVER_SEEN = SightingSummary()
+SIGHTS = {
+    "card": pl.Int64, "reader": pl.String, "count": pl.Int64, "first": pl.Int64, "last": pl.Int64,
+    "certain": pl.Boolean, "doubtful": pl.Boolean,
+}  # fmt: skip
 
 
 class Evidence:
-    """The sights of every card, and the credentials that readings contradict, with why.
+    """What the readings show of every card, and the credentials that readings contradict, with why.
 
-    ``disputes`` has them with the reasons and the rows of the readings; ``unresolved_codes`` the cards whose number
-    was read, though never resolved to them, with the codes of those readings; ``possible`` those that readings of
-    another card may be of.
+    ``sights`` is a table with a row for each card that is shown, by its place: the ``readers`` with how many readings
+    each has, how many readings are ``certain`` to be of no other card and how many ``shared`` ones might be, the
+    ``first`` and ``last`` time (microseconds since 1970, UTC) that proves anything, and whether one was at a reader
+    that may have given another card's number (``doubtful``).
+    ``disputes`` has credentials with the reasons and the rows of the readings; ``unresolved_codes`` the cards whose
+    number was read, though never resolved to them, with the codes of those readings; ``possible`` those that readings
+    of another card may be of.
     """
 
-    def __init__(self, site: Site, register: Register, verdicts: Verdicts, reader_findings: ReaderFindings) -> None:
-        self.zone = site.zone
+    def __init__(self, register: Register, verdicts: Verdicts, reader_findings: ReaderFindings) -> None:
         self.explained = reader_findings.explained
-        self.summaries: dict[Card, SightingSummary] = defaultdict(SightingSummary)
         self.unresolved_codes: dict[Card, dict[str, None]] = defaultdict(dict)
         self.possible: set[Card] = set()
         self.disputes: dict[str, dict[str, None]] = defaultdict(dict)
-        groups: dict[tuple[int, str, str, bool, bool], list[Verdict]] = defaultdict(list)
         for verdict in verdicts.others:
             for credential in self.contradicted_by(verdict, verdict.disputed):
                 self.disputes[credential][verdict.dispute] = None
+        others = self._count_others(verdicts, reader_findings.doubtful)
+        self.sights = _sum_up(pl.concat([_count_clear(register, verdicts, reader_findings.doubtful), others]))
+        self._credentials = register.rows["credential"]
+        self._place = np.full(len(register), -1)
+        self._place[self.sights["card"].to_numpy()] = np.arange(self.sights.height)
+
+    def _count_others(self, verdicts: Verdicts, doubtful_numbers: Collection[tuple[str, Number]]) -> pl.DataFrame:
+        """The readings that were judged one by one, by card and reader."""
+        groups: dict[tuple[int, str, str, bool, bool], list[Verdict]] = defaultdict(list)
+        for verdict in verdicts.others:
             reader = verdict.sighting.reader.name
-            doubtful = verdict.number is not None and (reader, verdict.number) in reader_findings.doubtful
+            doubtful = verdict.number is not None and (reader, verdict.number) in doubtful_numbers
             cards = verdict.cards or verdict.owners  # one tuple for many readings of a number
             groups[id(cards), verdict.code, reader, verdict.unambiguous, doubtful].append(verdict)
+        rows = []
+        moments, dated = verdicts.seen.moment, verdicts.seen.dated
         for (_, code, reader, alone, doubtful), group in groups.items():
             self.possible.update(group[0].possible)
             if not group[0].cards:
                 for card in group[0].owners:
                     self.unresolved_codes[card][code] = None
-            moments = [verdict.sighting.moment for verdict in group if verdict.sighting.is_dated]
-            span: tuple[datetime, ...] = (min(moments), max(moments)) if moments else ()
-            for card in group[0].cards:
-                self.summaries[card].add(reader, len(group), span, certain=alone and not doubtful, doubtful=doubtful)
-        for number, reader, count, span in _count_clear(verdicts):
-            doubtful = (reader, number) in reader_findings.doubtful
-            (card,) = register.owners[number]
-            self.summaries[card].add(reader, count, span, certain=not doubtful, doubtful=doubtful)
+                continue
+            places = [verdict.sighting.place for verdict in group]
+            proving = [int(moments[place]) for place in places if dated[place]]
+            first, last = (min(proving), max(proving)) if proving else (None, None)
+            sight = reader, len(group), first, last, alone and not doubtful, doubtful
+            rows += [(card.place, *sight) for card in group[0].cards]
+        return pl.DataFrame(rows, SIGHTS, orient="row")
 
     def contradicted_by(self, verdict: Verdict, credentials: Iterable[str]) -> tuple[str, ...]:
         """Those of ``credentials`` that its reader, set otherwise, would not show in the reading."""
-        explained = self.explained.get(verdict.sighting, frozenset())
+        if verdict.sighting not in self.explained:
+            return tuple(credentials)
+        explained = self.explained[verdict.sighting]
         return tuple(credential for credential in credentials if credential not in explained)
 
     def reported_under(self, verdict: Verdict) -> tuple[str, ...]:
@@ -107,52 +94,71 @@ class Evidence:
             return reported
         return self.contradicted_by(verdict, verdict.disputed) or verdict.reported_under
 
-    def proof(self, card: Card) -> Proof:
-        """Seen, on paper only, or in conflict."""
-        sights = self.summaries.get(card)
-        if card.credential in self.disputes or (sights and not sights.certain):
-            return CONFLICT
-        if sights:
-            return SEEN
-        return CONFLICT if card in self.unresolved_codes or card in self.possible else PAPER
+    def of(self, card: Card) -> dict[str, Any]:
+        """The row of a card in ``sights``; an empty one where no reading shows it."""
+        place = int(self._place[card.place])
+        return self.sights.row(place, named=True) if place >= 0 else {}
+
+    def proofs(self) -> pl.Series:
+        """Of every card: whether it is seen, on paper only, or in conflict."""
+        shown = self._place >= 0
+        in_conflict = self._credentials.is_in(list(self.disputes)).to_numpy(writable=True)
+        in_conflict[self.uncertain_places()] = True
+        in_doubt = [card.place for card in (*self.unresolved_codes, *self.possible)]
+        in_conflict[[place for place in in_doubt if not shown[place]]] = True
+        return pl.Series(np.where(in_conflict, CONFLICT, np.where(shown, SEEN, PAPER)), dtype=pl.String)
+
+    def uncertain_places(self) -> Array:
+        """The cards that readings show, each of which may be of another card."""
+        found: Array = self.sights.filter(pl.col("certain") == 0)["card"].to_numpy()
+        return found
 
     def describe_doubt(self, card: Card) -> str:
         """Why the readings that show the card prove nothing of it; empty where they do, or where there are none."""
-        sights = self.summaries.get(card)
-        if sights and sights.doubtful and not sights.certain:
+        sights = self.of(card)
+        if sights and sights["doubtful"] and not sights["certain"]:
             return "it was read only where a reader may give this number for another card"
         if sights or card not in self.unresolved_codes:
             return ""
         return f"its number was read, but no reading of it is resolved ({', '.join(self.unresolved_codes[card])})"
 
-    def is_read(self, card: Card) -> bool:
-        """Whether any reading shows the card's number, sure or not."""
-        return card in self.summaries or card in self.unresolved_codes
-
-    def sights(self, card: Card) -> SightingSummary:
-        """The readings that show the card."""
-        return self.summaries.get(card, NEVER_SEEN)
-
-    def format_readers(self, card: Card) -> str:
-        """The readers that saw the card, with how many readings each has."""
-        return "; ".join(f"{name} {count}" for name, count in sorted(self.sights(card).readers.items()))
-
-    def by_site_clock(self, moment: datetime | None) -> datetime | None:
-        """``moment`` by the site's clocks."""
-        return moment.astimezone(self.zone) if moment else None
+    def read_places(self) -> Array:
+        """The cards of which any reading shows the number, sure or not."""
+        found = self._place >= 0
+        found[[card.place for card in self.unresolved_codes]] = True
+        return found
 
 
-def _count_clear(verdicts: Verdicts) -> Iterator[tuple[Number, str, int, tuple[datetime, ...]]]:
-    """The clear readings of each number at each reader: how many, and the times of the first and last that prove it."""
-    seen = verdicts.seen
+def _count_clear(register: Register, verdicts: Verdicts, doubtful: Collection[tuple[str, Number]]) -> pl.DataFrame:
+    """The readings against which nothing speaks, by card and reader."""
+    seen, clear = verdicts.seen, verdicts.clear
     names = [at.reader.name for at in seen.periods]
-    dated = seen.dated[verdicts.clear]
+    readers = pl.DataFrame({"period": range(len(names)), "reader": names}, {"period": pl.Int64, "reader": pl.String})
+    moment = pl.when("dated").then("moment")
     frame = pl.DataFrame({
-        "number": verdicts.numbers, "period": seen.period[verdicts.clear],
-        "moment": pl.Series(seen.moment[verdicts.clear]).set(pl.Series(~dated), None),
+        "card": verdicts.cards, "period": seen.period[clear], "moment": seen.moment[clear], "dated": seen.dated[clear],
     })  # fmt: skip
-    moments = pl.col("moment")
-    groups = frame.group_by("number", "period").agg(pl.len(), moments.min().alias("first"), moments.max().alias("last"))
-    for number, period, count, first, last in groups.iter_rows():
-        span = () if first is None else (to_datetime(first), to_datetime(last))
-        yield seen.texts.numbers[number], names[period], count, span
+    groups = frame.group_by("card", "period").agg(
+        pl.len().cast(pl.Int64).alias("count"), moment.min().alias("first"), moment.max().alias("last")
+    )
+    only = register.owners.only_places
+    strange = {
+        (name, int(only[register.numbers.find(number)])) for name, number in doubtful if number in register.owners
+    }
+    marked = pl.DataFrame(sorted(strange), {"reader": pl.String, "card": pl.Int64}, orient="row")
+    marked = marked.with_columns(doubtful=pl.lit(value=True))
+    found = groups.join(readers, on="period").join(marked, on=["reader", "card"], how="left")
+    found = found.with_columns(pl.col("doubtful").fill_null(value=False))
+    return found.select("card", "reader", "count", "first", "last", (~pl.col("doubtful")).alias("certain"), "doubtful")
+
+
+def _sum_up(sights: pl.DataFrame) -> pl.DataFrame:
+    """The sights of each card, whatever the reader."""
+    certain = pl.col("count").filter("certain").sum()
+    totals = sights.group_by("card").agg(
+        certain.alias("certain"), (pl.col("count").sum() - certain).alias("shared"), pl.col("first").min(),
+        pl.col("last").max(), pl.col("doubtful").any(),
+    )  # fmt: skip
+    by_reader = sights.group_by("card", "reader").agg(pl.col("count").sum()).sort("card", "reader")
+    readers = by_reader.group_by("card").agg(pl.format("{} {}", "reader", "count").str.join("; ").alias("readers"))
+    return totals.join(readers, on="card").sort("card")

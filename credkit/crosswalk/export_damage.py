@@ -15,15 +15,22 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from decimal import Decimal
 from enum import StrEnum
+from itertools import groupby
 from operator import itemgetter
+
+import polars as pl
 
 from credkit.core.sentences import format_count, redacted_repr
 from credkit.explain.diagnosis import is_spreadsheet_shortened
+from credkit.facts.damaged_columns import are_rounded
+from credkit.facts.target_columns import drop_leading_zeros
 from credkit.facts.texts import SPREADSHEET_DIGITS, is_rounded
 
 LEAST_ROWS = 3  # distinct rows of one alteration that make it the column's
 MOST_KEPT = 0.02  # of the texts that begin with a zero, or would, still have it in a column that lost its zeros
 _NUMBER = re.compile("-?[0-9]{1,100}")
+_NUMBERS = rf"\A(?:{_NUMBER.pattern})\z"
+_LEADING_ZERO = r"\A-?0\p{Nd}+\z"
 
 
 class Alteration(StrEnum):
@@ -86,10 +93,11 @@ _VERBS = {
 }
 
 
-def judge_export(pairs: Iterable[tuple[str, str]]) -> ExportDamage:
+def judge_export(pairs: Iterable[tuple[str, str]], others: pl.Series | None = None) -> ExportDamage:
     """The verdict on an export, from pairs of the text ``held`` for a person and the one ``wanted`` there.
 
-    Of a text for which nothing would be written, ``wanted`` is empty: that it kept its zeros counts.
+    Of a text for which nothing would be written, ``wanted`` is empty: that it kept its zeros counts. ``others``
+    are more of the texts that the export has.
 
     >>> lost = judge_export((str(number), f"{number:05d}") for number in range(1, 400))
     >>> lost.found, lost.explains("7", "00007"), lost.explains("7", "00008")
@@ -108,8 +116,9 @@ export it again without a spreadsheet"
         if alteration:
             counts[alteration] = counts.get(alteration, 0) + 1
             examples[alteration] = min(examples.get(alteration, (held, wanted)), (held, wanted), key=_by_length)
+    texts = pl.Series([held for held, _ in distinct], dtype=pl.String)
     return ExportDamage(
-        kept=sum(map(_has_leading_zero, {held for held, _ in distinct})),
+        kept=_count_leading_zeros(texts if others is None else pl.concat([texts, others])),
         examples=examples, counts={alteration: counts[alteration] for alteration in Alteration if alteration in counts},
     )  # fmt: skip
 
@@ -140,6 +149,38 @@ class WantedNumbers:
         yield from (text for _, text in self._sorted[start:stop] if alteration_of(held, text))
 
 
+def find_altered(held: pl.DataFrame, wanted: pl.DataFrame) -> pl.DataFrame:
+    """The texts that a spreadsheet may have made of others that would be written for the same person.
+
+    Of each row of ``held`` (row, person, text) and of ``wanted`` (person, wanted): row, person, text, wanted.
+    Both are distinct. A lost zero is found by its text, whatever else by the numbers of its person.
+    """
+    numbers = wanted.filter(pl.col("wanted").str.contains(_NUMBERS))
+    bare = numbers.with_columns(drop_leading_zeros(numbers["wanted"]).alias("text"))
+    lost = bare.filter(pl.col("text") != pl.col("wanted")).join(held, on=("person", "text"))
+    lost = lost.select("row", "person", "text", "wanted")
+    suspects = held.filter(_look_altered(held["text"])).sort("person")
+    beside = numbers.join(suspects, on="person", how="semi").group_by("person").agg("wanted")
+    texts_of = dict(zip(beside["person"], beside["wanted"].to_list(), strict=True))
+    found = []
+    for person, rows in groupby(suspects.select("row", "person", "text").iter_rows(), key=itemgetter(1)):
+        texts = texts_of.get(person, ())
+        several = WantedNumbers(texts)
+        found += [
+            (row, person, text, each) for row, _, text in rows if texts != [text] for each in several.altered_to(text)
+        ]
+    return pl.concat([lost, pl.DataFrame(found, schema=lost.schema, orient="row")]).unique()
+
+
+def _look_altered(texts: pl.Series) -> pl.Series:
+    """The texts that look rounded, or as spreadsheets shorten numbers."""
+    looks = pl.Series(are_rounded(texts))
+    short = texts.str.contains(r"[Ee]\+").arg_true()
+    return (
+        looks.scatter(short, [is_spreadsheet_shortened(text) for text in texts.gather(short)]) if len(short) else looks
+    )
+
+
 def _by_length(pair: tuple[str, str]) -> tuple[int, tuple[str, str]]:
     return len(pair[0]), pair
 
@@ -167,6 +208,6 @@ def alteration_of(held: str, wanted: str) -> Alteration | None:
     return Alteration.ROUNDED if is_rounded(held) and abs(int(held) - number) < unit else None
 
 
-def _has_leading_zero(text: str) -> bool:
-    digits = text.removeprefix("-")
-    return len(digits) > 1 and digits[0] == "0" and digits.isdecimal()
+def _count_leading_zeros(texts: pl.Series) -> int:
+    """How many different ``texts`` are numbers that begin with a zero."""
+    return texts.filter(texts.str.contains(_LEADING_ZERO)).n_unique()

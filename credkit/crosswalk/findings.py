@@ -6,12 +6,16 @@ from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from itertools import islice
 
+import numpy as np
+import polars as pl
+
 from credkit.core.sentences import format_count, redacted_repr
+from credkit.crosswalk.cards import Card
 from credkit.crosswalk.causes import describe_explained
 from credkit.crosswalk.evidence import Evidence
 from credkit.crosswalk.filelines import FileLines
 from credkit.crosswalk.readers import ReaderFindings
-from credkit.crosswalk.register import Card, Register
+from credkit.crosswalk.register import Register
 from credkit.crosswalk.result import (
     MOST_LINES_NAMED,
     READER_CODES,
@@ -21,7 +25,7 @@ from credkit.crosswalk.result import (
     join_values,
 )
 from credkit.crosswalk.verdicts import Verdict, count_rows, describe_readings, quote_number, reading_lines
-from credkit.facts.statuses import ACTIVE, status_on
+from credkit.facts.statuses import ACTIVE
 from credkit.privacy.accounts import holds_track, mask_accounts
 from credkit.site.model import Site
 
@@ -167,7 +171,7 @@ def _describe_lines(them: Sequence[ExceptionRow]) -> str:
 def find_overlaps(register: Register) -> Iterator[Finding]:
     """Credential ids with two holders at one time, each pair of rows said once."""
     groups: dict[tuple[str, str], list[Card]] = defaultdict(list)
-    for card in register.cards:
+    for card in register.others.values():
         if card.code in ("overlap", "id-of-two-cards"):
             groups[card.code, card.credential].append(card)
     for (code, credential), cards in groups.items():
@@ -199,33 +203,43 @@ def find_export_problems(existing: Mapping[str, Sequence[ExceptionRow]]) -> Iter
 
 def find_unseen(site: Site, register: Register, evidence: Evidence) -> Iterator[Finding]:
     """Active credentials that were never seen, or of which one number never was."""
-    seen = {(card.credential, card.kind.name) for card in register.counting if evidence.is_read(card)}
-    active: dict[str, dict[str, None]] = defaultdict(dict)  # credential to its kinds
-    for card in register.counting:
-        if not card.code and status_on(card.row, site.as_of, site.rules) == ACTIVE:
-            active[card.credential][card.kind.name] = None
-    yield from _find_half_seen(site, active, seen)
+    keys = ("credential", "kind")
+    excepted = np.zeros(len(register), bool)
+    excepted[[place for place, card in register.others.items() if card.code]] = True
+    rows = register.rows.select(*keys, "line", "state").with_columns(
+        is_read=pl.Series(evidence.read_places() & register.counts), counts=pl.Series(register.counts & ~excepted)
+    )
+    active = rows.filter((pl.col("state") == ACTIVE) & pl.col("counts")).unique(keys, keep="first", maintain_order=True)
+    seen = rows.filter("is_read").select(keys).unique().with_columns(seen=pl.lit(value=True))
+    cards = active.select(keys).join(seen, on=keys, how="left", maintain_order="left")
+    cards = cards.with_columns(pl.col("seen").fill_null(value=False))
+    yield from _find_half_seen(site, cards)
     read = {reader.kind.name for reader in site.readers.values()}
     for kind in site.kinds:
-        them = [credential for credential, kinds in active.items() if kind in kinds]
-        count = len(them)
-        unseen = [credential for credential in them if (credential, kind) not in seen]
-        missing = len(unseen)
+        mine = cards.filter(pl.col("kind") == kind)
+        count = mine.height
+        unseen = mine.filter(~pl.col("seen"))
+        missing = unseen.height
         if missing:
             nowhere = "" if kind in read else " (no reader reads this kind)"
             verb = "was" if missing == 1 else "were"
             text = f"{missing:,} of {format_count(count, 'active credential')} {verb} never seen{nowhere}"
-            cards = [card for each in unseen for card in register.cards_of(each) if card.kind.name == kind]
-            yield Finding(code="never-seen", subject=kind, count=missing, text=text, rows=register.lines_of(cards))
+            lines = rows.join(unseen.select(keys), on=keys, how="semi")["line"].to_list()
+            yield Finding(
+                code="never-seen", subject=kind, count=missing, text=text,
+                rows=FileLines({register.file: lines}),
+            )  # fmt: skip
 
 
-def _find_half_seen(
-    site: Site, active: Mapping[str, Mapping[str, None]], seen: set[tuple[str, str]]
-) -> Iterator[Finding]:  # fmt: skip
+def _find_half_seen(site: Site, cards: pl.DataFrame) -> Iterator[Finding]:
+    """Findings on ``cards`` with several numbers, a row for each: whether it was ``seen``."""
+    active: dict[str, dict[str, bool]] = defaultdict(dict)  # credential to its kinds
+    for credential, kind, is_seen in cards.filter(pl.col("credential").is_duplicated()).iter_rows():
+        active[credential][kind] = is_seen
+    seen = {(credential, kind) for credential, kinds in active.items() for kind, is_seen in kinds.items() if is_seen}
     groups: dict[tuple[str, ...], list[str]] = defaultdict(list)
     for credential, its in active.items():
-        if len(its) > 1:
-            groups[tuple(kind for kind in site.kinds if kind in its)].append(credential)
+        groups[tuple(kind for kind in site.kinds if kind in its)].append(credential)
     for kinds, them in groups.items():
         half = [each for each in them if 0 < sum((each, kind) in seen for kind in kinds) < len(kinds)]
         if not half:

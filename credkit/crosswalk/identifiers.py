@@ -14,16 +14,18 @@ import polars as pl
 
 from credkit.core.sentences import format_count, nearest, redacted_repr
 from credkit.core.whitespace import describe_ends
+from credkit.crosswalk.cards import Card
 from credkit.crosswalk.credentials import Doubts
 from credkit.crosswalk.filelines import FileLines
-from credkit.crosswalk.register import Card, Register
+from credkit.crosswalk.register import Register
 from credkit.crosswalk.result import Finding, describe_rows, join_values
 from credkit.files.csvfiles import CsvFile
 from credkit.privacy.accounts import hide_all_but_account_ends, holds_track, mask_accounts
 from credkit.site.model import Site
-from credkit.site.nearids import did_you_mean, find_near_misses, group_ids
+from credkit.site.nearids import did_you_mean, find_near_misses, group_ids, spelt_in_several_ways
 
 MOST_NEAR_IDS_NAMED = 3  # pairs of ids that one sentence names
+_MAY_BE_SPACED = r"\A[^!-~]|[^!-~]\z"  # what stands at an end is no printable character of ASCII
 ACCEPT = 'If they are different: near_ids = "accept" under [rules]'
 
 
@@ -42,7 +44,7 @@ def find_near_ids(site: Site, register: Register, doubts: Doubts) -> Iterator[Fi
         return
     for column in ("person", "credential"):
         rows: dict[str, list[Card]] = defaultdict(list)
-        for card in register.cards:
+        for card in register.where(spelt_in_several_ways(register.rows[column]).to_numpy()):
             rows[getattr(card.row, column)].append(card)
         near = find_near_misses(rows)
         for each, others in near.items():
@@ -61,7 +63,8 @@ def find_near_ids(site: Site, register: Register, doubts: Doubts) -> Iterator[Fi
 def find_white_space(site: Site, register: Register) -> Iterator[Finding]:
     """The ids with white space around them, column by column: they are kept, and written, as they are."""
     for column, name in (("person", "person_id"), ("credential", "credential_id")):
-        spaced = [card for card in register.cards if describe_ends(getattr(card.row, column))]
+        suspects = register.where(pl.col(column).str.contains(_MAY_BE_SPACED))
+        spaced = [card for card in suspects if describe_ends(getattr(card.row, column))]
         if spaced:
             ids = dict.fromkeys(getattr(card.row, column) for card in spaced)
             yield Finding(
@@ -130,9 +133,8 @@ def find_unknown_sources(site: Site, register: Register) -> Iterator[Finding]:
     """The sources that a declared order of truth does not name: they count last."""
     order = site.rules.order_of_truth
     rows: dict[str, list[Card]] = defaultdict(list)
-    for card in register.cards:
-        if order and card.row.source not in order:
-            rows[card.row.source].append(card)
+    for card in register.where(~pl.col("source").is_in(list(order))) if order else ():
+        rows[card.row.source].append(card)
     known = group_ids(order)
     for source, cards in rows.items():
         where = describe_rows(card.row.line for card in cards)
@@ -147,8 +149,8 @@ def find_unknown_sources(site: Site, register: Register) -> Iterator[Finding]:
 def check_replaced(site: Site, register: Register) -> Iterator[Finding]:
     """Findings on rows that replace what they cannot: an unknown credential, themselves, another person's or kind's."""
     problems: dict[str, list[Card]] = defaultdict(list)
-    for card in register.cards:
-        if card.row.replaces and (problem := _replacing_problem(register, card)):
+    for card in register.where(pl.col("replaces") != ""):
+        if problem := _replacing_problem(register, card):
             problems[problem].append(card)
     for problem, cards in problems.items():
         pairs = Counter((card.credential, card.row.replaces) for card in cards)

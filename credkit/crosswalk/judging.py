@@ -14,6 +14,7 @@ import numpy as np
 from credkit.bulk.words import Array
 from credkit.core.fields import Item
 from credkit.core.sentences import redacted_repr
+from credkit.crosswalk.cards import Card
 from credkit.crosswalk.outcomes import OwnersByDay
 from credkit.crosswalk.presentations import (
     NOTHING_EXPECTED,
@@ -23,13 +24,12 @@ from credkit.crosswalk.presentations import (
     find_shown,
     judge_presentation,
 )
-from credkit.crosswalk.register import Card, Register
+from credkit.crosswalk.register import Register
 from credkit.crosswalk.result import MOST_VALUES_NAMED, describe_rows
 from credkit.crosswalk.rounding import ColumnVerdicts, column_of
 from credkit.crosswalk.sightings import NO_TEXT, Sighting, Sightings
 from credkit.crosswalk.verdicts import Verdict, Verdicts, other_issues, quote_number
 from credkit.facts.numbers import Number
-from credkit.facts.statuses import active_days
 from credkit.files.times import local_days
 from credkit.site.model import Site
 from credkit.site.rows import describe_white_space
@@ -41,8 +41,12 @@ def judge_sightings(site: Site, register: Register, columns: ColumnVerdicts, see
     """A verdict for each sighting."""
     is_clear = find_clear(site, register, seen)
     clear, others = np.flatnonzero(is_clear), np.flatnonzero(~is_clear)
+    text = seen.text[others]
+    register.owners.prepare(seen.texts.number[text[text != NO_TEXT]])
+    register.prepare(seen.expected.values())
+    cards = register.owners.only_places[seen.texts.number[seen.text[clear]]]
     return Verdicts(
-        seen=seen, clear=clear, numbers=seen.texts.number[seen.text[clear]],
+        seen=seen, clear=clear, cards=cards,
         others=tuple(_judge_one_by_one(site, register, columns, seen.make(others))),
     )  # fmt: skip
 
@@ -50,25 +54,20 @@ def judge_sightings(site: Site, register: Register, columns: ColumnVerdicts, see
 def find_clear(site: Site, register: Register, seen: Sightings) -> Array:
     """The sightings against which nothing speaks, so that they need not be looked at one by one.
 
-    The text is a number and nothing else, one card alone has it, which was active that day, and neither the desk nor
+    The text is a number that may serve, one card alone has it, which was active that day, and neither the desk nor
     another read of the presentation says anything.
     """
     texts = seen.texts
     found: Array = seen.presentation == 0
     found[list(seen.expected)] = False
     found[list(seen.entries)] = False
-    found &= (seen.text != NO_TEXT) & (texts.plain & ~texts.unexpected)[seen.text] if len(texts.texts) else False
-    alone = np.zeros(len(texts.numbers), bool)
-    first, last = np.full((2, len(texts.numbers)), NEVER)
-    for place, number in enumerate(texts.numbers):
-        cards = register.owners.get(number, ())
-        alone[place] = len(cards) == 1
-        if alone[place] and (span := active_days(cards[0].row, site)):
-            first[place], last[place] = (day.toordinal() for day in span)
+    found &= (seen.text != NO_TEXT) & texts.find_good()[seen.text] if len(texts.texts) else False
     places = np.flatnonzero(found)
-    which, days = texts.number[seen.text[places]], local_days(seen.moment[places], site.zone)
-    active = (first[which] <= days) & (days <= last[which])
-    found[places] = alone[which] & (active | ~seen.dated[places])
+    card = register.owners.only_places[texts.number[seen.text[places]]]
+    first, last = (np.append(days, NEVER) for days in register.active_days())  # the last is for no card at all
+    days = local_days(seen.moment[places], site.zone)
+    active = (first[card] <= days) & (days <= last[card])
+    found[places] = (card >= 0) & (active | ~seen.dated[places])
     return found
 
 

@@ -6,7 +6,6 @@ Numbers are looked up in the register itself; what needs a pass over all of them
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Mapping
 from functools import cached_property
 from itertools import compress, count, repeat
 
@@ -15,7 +14,7 @@ from numpy.typing import NDArray
 
 from credkit.bulk.decoded_columns import DecodedColumns
 from credkit.core.fields import Item
-from credkit.crosswalk.register import Card
+from credkit.crosswalk.register import Owners
 from credkit.facts.numbers import Number
 from credkit.site.model import CredentialKind
 
@@ -26,7 +25,7 @@ NOT_KNOWN = -1  # in place of the index of a number
 class KnownNumbers:
     """The numbers in ``owners`` that are of one ``namespace``; each that is found has an index of its own."""
 
-    def __init__(self, owners: Mapping[Number, tuple[Card, ...]], namespace: str) -> None:
+    def __init__(self, owners: Owners, namespace: str) -> None:
         self._owners, self._namespace = owners, namespace
         self._index: defaultdict[Values, int] = defaultdict(count().__next__)
         self._found: list[Values] = []
@@ -52,21 +51,15 @@ class KnownNumbers:
         """The credentials of the known number with this index."""
         values = self._found[index]
         if values not in self._credentials:
-            cards = self._owners[Number(self._namespace, values)]
-            self._credentials[values] = tuple(dict.fromkeys(card.credential for card in cards))
+            self._credentials[values] = self._owners.credentials_of(Number(self._namespace, values))
         return self._credentials[values]
 
     @cached_property
     def all_credentials(self) -> frozenset[str]:
         """The credentials that have a number."""
-        return frozenset(
-            card.credential
-            for number, cards in self._owners.items()
-            if number.namespace == self._namespace
-            for card in cards
-        )
+        return self._owners.credentials_in(self._namespace)
 
     @cached_property
     def all_numbers(self) -> list[Values]:
         """The numbers, in an order that does not depend on that of the files."""
-        return sorted((number.values for number in self._owners if number.namespace == self._namespace), key=repr)
+        return sorted((number.values for number in self._owners.numbers_in(self._namespace)), key=repr)

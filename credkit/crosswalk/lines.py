@@ -3,22 +3,35 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Collection, Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 
+import numpy as np
+import polars as pl
+
+from credkit.bulk.words import Array
+from credkit.crosswalk.cards import Card, hide_secret
 from credkit.crosswalk.credentials import Doubts
 from credkit.crosswalk.decisions import ACTIVE_ONLY, NO_TARGET, NOT_ACTIVE, NOT_HELD, WRITTEN, Doubt, decide
 from credkit.crosswalk.evidence import Evidence
 from credkit.crosswalk.exports import TargetExport
 from credkit.crosswalk.filelines import FileLines
-from credkit.crosswalk.register import Card, Register, hide_secret
-from credkit.crosswalk.result import CrosswalkLine, Finding, describe_rows
+from credkit.crosswalk.linetable import LINE_COLUMNS, Action, CrosswalkLine, LineTable
+from credkit.crosswalk.register import Register
+from credkit.crosswalk.result import Finding, describe_rows
 from credkit.crosswalk.targets import TargetTexts
-from credkit.facts.statuses import ACTIVE, describe_status, status_on
+from credkit.facts.account_suspects import texts_with_room
+from credkit.facts.statuses import ACTIVE, describe_status
 from credkit.privacy.accounts import hide_all_but_account_ends, holds_account, mask_accounts
 from credkit.site.model import Site, Target
 
 LOOKS_LIKE_PAYMENT = "the number looks like a payment account number, so it is not written"
+
+
+DECIDED = {
+    "place": pl.Int64, "target": pl.String, "action": pl.String, "code": pl.String, "text": pl.String,
+    "reason": pl.String,
+}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,53 +42,83 @@ class CardJudge:
     """
 
     site: Site
+    register: Register
     doubts: Doubts
     evidence: Evidence
     written: Mapping[str, TargetTexts]
     exports: Mapping[str, TargetExport]
     reissued: Collection[Card] = ()
 
-    def lines(self, card: Card) -> tuple[CrosswalkLine, ...]:
-        """The lines of a card: one for each target of its kind, or one without a target."""
-        targets = [target for target in self.site.targets.values() if target.kind.name == card.kind.name]
-        return tuple(self._line(card, target) for target in targets) or (self._line(card, None),)
+    def lines(self) -> LineTable:
+        """The lines of all cards in the order of the file: one for each target of its kind, or one without a target."""
+        kinds, targets = self.register.rows["kind"], self.site.targets.values()
+        parts = [self._decide_in(target) for target in targets]
+        without = ~kinds.is_in([target.kind.name for target in targets]).to_numpy()
+        parts.append(self._decide_one_by_one(np.flatnonzero(without), None))
+        order = {name: place for place, name in enumerate(self.site.targets)}
+        decided = pl.concat(parts)
+        rank = decided["target"].replace_strict(order, default=len(order), return_dtype=pl.Int64)
+        decided = decided.with_columns(rank=rank).sort("place", "rank").drop("rank")
+        return LineTable(self._complete(decided).select(LINE_COLUMNS), self.site.zone)
 
-    def _line(self, card: Card, target: Target | None) -> CrosswalkLine:
-        """The line of ``card`` in ``target``: action, text and reasons."""
-        row, status = card.row, status_on(card.row, self.site.as_of, self.site.rules)
+    def _decide_in(self, target: Target) -> pl.DataFrame:
+        """The decisions on all cards of a target's kind: those against which nothing speaks are written as they are."""
+        done, export = self.written[target.name], self.exports.get(target.name)
+        clear = self._find_clear(done, target)
+        actions = np.full(len(clear), "add", object)
+        if export:
+            written = np.flatnonzero(done.stored.is_not_null().to_numpy())
+            actions[written[export.holds_own]] = "keep"
+            clear[written[~(export.holds_own | export.is_absent)]] = False
+        clear_lines = pl.DataFrame({
+            "place": done.places[clear], "target": target.name, "action": actions[clear].tolist(), "code": "",
+            "text": done.texts.filter(pl.Series(clear)), "reason": "",
+        }, DECIDED)  # fmt: skip
+        others = (self.register.rows["kind"] == target.kind.name).to_numpy(writable=True)
+        others[done.places[clear]] = False
+        return pl.concat([clear_lines, self._decide_one_by_one(np.flatnonzero(others), target)])
+
+    def _find_clear(self, done: TargetTexts, target: Target) -> Array:
+        """Which cards of a target are active, and nothing is to be said of them but what its export holds."""
+        register, evidence = self.register, self.evidence
+        clear = register.active.copy()
+        clear[list(register.others)] = False
+        said = {*self.doubts.found, *self.doubts.remarks, *evidence.unresolved_codes, *done.doubted()}
+        said |= set(self.reissued if target.kind.issue in target.conversion.dropped else ())
+        clear[[card.place for card in said]] = False
+        clear[evidence.uncertain_places()] = False
+        if evidence.disputes:
+            clear &= ~register.rows["credential"].is_in(list(evidence.disputes)).to_numpy()
+        found: Array = clear[done.places] & done.texts.is_not_null().to_numpy()
+        return found
+
+    def _decide_one_by_one(self, places: Array, target: Target | None) -> pl.DataFrame:
+        """The decisions on cards of which more is to be said."""
+        rows = [self._decide(card, target) for card in self.register.make(places)]
+        return pl.DataFrame(rows, DECIDED, orient="row")
+
+    def _decide(self, card: Card, target: Target | None) -> tuple[int, str, Action, str, str, str]:
+        """The row of `DECIDED` of ``card`` in ``target``: action, code, text and reasons."""
         doubts = [
-            doubt for doubt in self._doubts(card, target, status) if status == ACTIVE or doubt.code not in ACTIVE_ONLY
+            doubt for doubt in self._doubts(card, target) if card.state == ACTIVE or doubt.code not in ACTIVE_ONLY
         ]
         decision, reasons = decide(doubts)
         is_written = decision.code in WRITTEN
         notes = [*self.doubts.remarks.get(card, ()), self.evidence.describe_doubt(card)]
         if is_written or decision.code == NO_TARGET:
             reasons = (*reasons, *filter(None, notes))
-        export = self.exports.get(target.name) if target else None
-        held = export.present(row.person) if export else ""
-        sights = self.evidence.sights(card)
-        hides = card.kind.not_payment is None
-        return CrosswalkLine(
-            line=row.line, person=row.person, credential=row.credential, kind=card.kind.name,
-            number=card.masked_number, printed=hide_secret(card, row.printed),
-            status=status, valid_from=row.valid_from, valid_until=row.valid_until, replaces=row.replaces,
-            source=row.source, target=target.name if target else "",
-            held=hide_all_but_account_ends(held) if hides and holds_account(held) else held,
-            text=self.written[target.name].texts[card] if target and is_written else "",
-            action=decision.action, code="" if is_written else decision.code, proof=self.evidence.proof(card),
-            readers=self.evidence.format_readers(card), certain=sights.certain, shared=sights.shared,
-            first_seen=self.evidence.by_site_clock(sights.first), last_seen=self.evidence.by_site_clock(sights.last),
-            reason="; ".join(reasons),
-        )  # fmt: skip
+        text = self.written[target.name].text_of(card) if target and is_written else ""
+        name = target.name if target else ""
+        return card.place, name, decision.action, "" if is_written else decision.code, text, "; ".join(reasons)
 
-    def _doubts(self, card: Card, target: Target | None, status: str) -> Iterator[Doubt]:
+    def _doubts(self, card: Card, target: Target | None) -> Iterator[Doubt]:
         """Every condition of the table that is true of a card in a target."""
         if card.code:
             yield Doubt(card.code, card.reason)
         yield from self.doubts.of(card)
         yield from (Doubt("conflict", reason) for reason in self.evidence.disputes.get(card.credential, ()))
-        if status != ACTIVE:
-            yield Doubt(NOT_ACTIVE, describe_status(card.row, status))
+        if card.state != ACTIVE:
+            yield Doubt(NOT_ACTIVE, describe_status(card.row, card.state))
         if target is None:
             yield Doubt(NO_TARGET, "its kind has no target")
             return
@@ -85,24 +128,56 @@ class CardJudge:
             yield Doubt("like-payment", LOOKS_LIKE_PAYMENT)
         if card in self.reissued and card.kind.issue in target.conversion.dropped:
             yield Doubt("issue-dropped", "another issue of it was read, and this target cannot tell them apart")
-        if card not in done.stored:
+        stored = done.stored_of(card)
+        if stored is None:
             return
-        if export and status != ACTIVE and export.holds_inactive(card.row.person, done.stored[card]):
+        if export and card.state != ACTIVE and export.holds_inactive(card.row.person, stored):
             yield Doubt(NOT_ACTIVE, "the export still has its text for this person: needs review")
-        yield export.doubt(card, done.stored[card]) if export else Doubt(NOT_HELD, "")
+        yield export.doubt(card, stored) if export else Doubt(NOT_HELD, "")
+
+    def _complete(self, decided: pl.DataFrame) -> pl.DataFrame:
+        """Decisions as lines: with what the register, the readings and the exports have of each card."""
+        register, places = self.register, decided["place"]
+        rows = register.rows.with_columns(register.number_texts.alias("number"), proof=self.evidence.proofs())
+        lines = decided.hstack(rows.rename({"state": "state"}).drop("status").rename({"state": "status"})[places])
+        sights = self.evidence.sights.rename({"card": "place", "first": "first_seen", "last": "last_seen"})
+        lines = lines.join(sights.drop("doubtful"), on="place", how="left", maintain_order="left")
+        lines = lines.with_columns(
+            pl.col("readers").fill_null(""), pl.col("certain", "shared").fill_null(0), held=self._held(lines)
+        )
+        secrets = {place: card for place, card in register.others.items() if card.holds_account}
+        if not secrets:
+            return lines
+        at = np.flatnonzero(np.isin(places.to_numpy(), list(secrets)))
+        cards = [secrets[place] for place in places.gather(at).to_list()]
+        return lines.with_columns(
+            lines["number"].scatter(at, [card.masked_number for card in cards]),
+            lines["printed"].scatter(at, [hide_secret(card, card.row.printed) for card in cards]),
+        )
+
+    def _held(self, lines: pl.DataFrame) -> pl.Series:
+        """What each line's target holds for its person; account numbers are hidden unless the kind declares them."""
+        held = pl.repeat("", lines.height, eager=True, dtype=pl.String)
+        for name, export in self.exports.items():
+            here = lines["target"].eq(name).arg_true()
+            texts = export.present_texts(lines["person"].gather(here))
+            if self.site.targets[name].kind.not_payment is None:
+                hidden = {
+                    text: hide_all_but_account_ends(text) for text in texts_with_room(texts) if holds_account(text)
+                }
+                texts = texts.replace(hidden) if hidden else texts
+            held = held.scatter(here, texts)
+        return held
 
 
 TOLD_BY_LINES = ("issue-dropped", "held-by-other", "export-damage")  # codes with findings made from lines
 
 
-def find_held_lines(
-    register: Register, exports: Mapping[str, TargetExport], lines: Iterable[CrosswalkLine]
-) -> Iterator[Finding]:
+def find_held_lines(register: Register, exports: Mapping[str, TargetExport], lines: LineTable) -> Iterator[Finding]:
     """Findings on lines that are held for what a target holds, or leaves out: one for each target."""
     groups: dict[tuple[str, str], list[CrosswalkLine]] = defaultdict(list)
-    for line in lines:
-        if line.code in TOLD_BY_LINES:
-            groups[line.code, line.target].append(line)
+    for line in lines.where(pl.col("code").is_in(TOLD_BY_LINES)):
+        groups[line.code, line.target].append(line)
     for (code, target), held in groups.items():
         if code == "export-damage":
             text = exports[target].damage.sentence

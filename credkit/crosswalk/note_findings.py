@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from math import log2
+from operator import itemgetter
 
 import numpy as np
+import polars as pl
 
+from credkit.bulk.words import Array
 from credkit.core.reading import Note
 from credkit.core.sentences import format_count
 from credkit.core.shapes import single_length
-from credkit.crosswalk.credentials import distinct_credentials, exclude_gone
-from credkit.crosswalk.register import Card, Register
+from credkit.crosswalk.register import Register
 from credkit.crosswalk.result import Finding, SummaryTable
 from credkit.crosswalk.targets import TargetTexts
 from credkit.crosswalk.verdicts import Verdicts
@@ -31,20 +33,22 @@ def find_notes(
     Numbers are those of cards, and those that must not be a card's; what a reader in the wrong order
     sends is nobody's number.
     """
-    notes: dict[Number, tuple[Note, ...]] = {card.number: card.notes for card in register.counting if card.number}
-    for verdict in verdicts.others:
-        result = verdict.sighting.result
-        if verdict.number and result and (not verdict.code or result.refusal):
-            before = notes.get(verdict.number, ())
-            known = {note.kind for note in before}
-            notes[verdict.number] = (*before, *(note for note in result.notes if note.kind not in known))
+    notes: dict[Number, tuple[Note, ...]] = {
+        card.number: card.notes for card in register.others.values() if card.number and card.counts
+    }
+    owned = register.owners.count_by_namespace()
+    for number, found in _notes_of_readings(verdicts):
+        before = notes.get(number, ())
+        known = {note.kind for note in before}
+        notes[number] = (*before, *(note for note in found if note.kind not in known))
     for namespace, kinds in _kinds_by_namespace(site).items():
         mine = [found for (space, _), found in notes.items() if space == namespace]
+        beside = sum(space == namespace and number not in register.owners for number in notes for space in number[:1])
         counts = Counter(note.kind for found in mine for note in found)
         if counts:
             words = {note.kind: note.text for found in mine for note in found}
             counts_text = "; ".join(f"{name} {count:,} ({words[name]})" for name, count in counts.most_common())
-            text = f"of {format_count(len(mine), 'number')}: {counts_text}"
+            text = f"of {format_count(owned[namespace] + beside, 'number')}: {counts_text}"
             yield Finding(code="noted-numbers", subject=_join_names(kinds), count=sum(map(bool, mine)), text=text)
     seen = verdicts.seen
     counts_by_period = Counter(dict(enumerate(np.bincount(seen.period[verdicts.clear]).tolist())))
@@ -67,21 +71,39 @@ def find_notes(
             yield Finding(code="noted-numbers", subject=reader.name, count=count, text=text)
 
 
+def _notes_of_readings(verdicts: Verdicts) -> Iterator[tuple[Number, tuple[Note, ...]]]:
+    """The notes of texts that are somebody's number, or must not be, in the order of the readings."""
+    seen, texts = verdicts.seen, verdicts.seen.texts
+    text = seen.text[verdicts.clear]
+    noted, first = np.unique(text[~texts.plain[text]], return_index=True)
+    places = verdicts.clear[np.flatnonzero(~texts.plain[text])[first]]
+    found = [
+        (place, texts.numbers[texts.number[each]], texts.result(each).notes)
+        for place, each in zip(places.tolist(), noted.tolist(), strict=True)
+    ]
+    for verdict in verdicts.others:
+        result = verdict.sighting.result
+        if verdict.number and result and (not verdict.code or result.refusal):
+            found.append((verdict.sighting.place, verdict.number, result.notes))
+    return ((number, notes) for _, number, notes in sorted(found, key=itemgetter(0)))
+
+
 def tabulate_duplicates(site: Site, register: Register, written: Mapping[str, TargetTexts]) -> SummaryTable:
     """Numbers that several credentials have, by kind and by target that leaves something out, and what chance does."""
     rows: list[tuple[str | int, ...]] = []
+    held = register.counts & ~register.rows["status"].is_in(list(site.rules.gone)).to_numpy()
     for kinds in _kinds_by_namespace(site).values():
-        cards = exclude_gone(site, [card for card in register.counting if card.kind in kinds])
+        mine = held & register.rows["kind"].is_in([kind.name for kind in kinds]).to_numpy()
+        places = _one_per_credential(register, np.flatnonzero(mine))
         size = min(_number_bits(site, kind) for kind in kinds)
-        rows.append(
-            _tabulate(_join_names(kinds), Counter(str(card.number) for card in _one_per_credential(cards)), size)
-        )
+        rows.append(_tabulate(_join_names(kinds), pl.Series(register.number[places]), size))
     for target in site.targets.values():
         if target.conversion.lossy:
-            texts = written[target.name].stored
-            bits = min(_number_bits(site, target.kind), *_text_bits(target, texts.values()))
-            counts = Counter(texts[card] for card in _one_per_credential(exclude_gone(site, texts)))
-            rows.append(_tabulate(f"{target.name} (as it writes them)", counts, bits))
+            done = written[target.name]
+            bits = min(_number_bits(site, target.kind), *_text_bits(target, done.stored.drop_nulls()))
+            some = np.flatnonzero(held[done.places] & done.stored.is_not_null().to_numpy())
+            one_each = np.isin(done.places[some], _one_per_credential(register, done.places[some]))
+            rows.append(_tabulate(f"{target.name} (as it writes them)", done.stored.gather(some[one_each]), bits))
     columns = ("kind or target", "cards", "sharing", "bits", "pairs", "any pair")
     return SummaryTable(title=DUPLICATES_TITLE, columns=columns, rows=tuple(rows))
 
@@ -98,9 +120,9 @@ def _join_names(kinds: Sequence[CredentialKind]) -> str:
     return ", ".join(kind.name for kind in kinds)
 
 
-def _tabulate(name: str, counts: Counter[str], bits: float) -> tuple[str | int, ...]:
-    """A row of the section."""
-    total, sharing = counts.total(), sum(count for count in counts.values() if count > 1)
+def _tabulate(name: str, values: pl.Series, bits: float) -> tuple[str | int, ...]:
+    """A row of the section: how many cards there are, and how many of their ``values`` are not their own."""
+    total, sharing = len(values), int(values.is_duplicated().sum())
     return (
         name,
         total,
@@ -111,13 +133,10 @@ def _tabulate(name: str, counts: Counter[str], bits: float) -> tuple[str | int, 
     )
 
 
-def _one_per_credential(cards: Sequence[Card]) -> Iterator[Card]:
-    """One card for each credential."""
-    ids = set(distinct_credentials(cards))
-    for card in cards:
-        if card.credential in ids:
-            ids.discard(card.credential)
-            yield card
+def _one_per_credential(register: Register, places: Array) -> Array:
+    """The first of ``places`` for each credential."""
+    found: Array = places[register.rows["credential"].gather(places).is_first_distinct().to_numpy()]
+    return found
 
 
 def _number_bits(site: Site, kind: CredentialKind) -> float:
@@ -126,7 +145,7 @@ def _number_bits(site: Site, kind: CredentialKind) -> float:
     return min(sum(schema[name].room for name in kind.key) for schema in (kind.schema, *read))
 
 
-def _text_bits(target: Target, texts: Iterable[str]) -> list[float]:
+def _text_bits(target: Target, texts: pl.Series) -> list[float]:
     """The bits of a target's text: those that truncation leaves, or those of the most digits it has."""
     cuts = (
         single_length(step.output.lengths)
@@ -134,7 +153,6 @@ def _text_bits(target: Target, texts: Iterable[str]) -> list[float]:
         if step.is_projection and step.gives == "bits"
     )
     found = [float(size) for size in cuts if size]
-    written = list(texts)
-    if not found and written and all(text.isdecimal() for text in written):
-        found.append(max(map(len, written)) * log2(10))
+    if not found and len(texts) and texts.str.contains(r"\A[0-9]+\z").all():
+        found.append(int(texts.str.len_bytes().to_numpy().max()) * log2(10))
     return found or [float("inf")]

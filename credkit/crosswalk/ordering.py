@@ -6,40 +6,44 @@ except rows, or explain exceptions by how a reader is set, by the number of the 
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import replace
 from operator import itemgetter
 
-from credkit.crosswalk.result import (
-    EXCEPTION_CODES,
-    FACT_CODES,
-    FINDING_CODES,
-    READER_CODES,
-    CrosswalkLine,
-    Finding,
-)
-from credkit.site.model import Rows
+import numpy as np
+import polars as pl
+
+from credkit.bulk.words import Array
+from credkit.crosswalk.linetable import LineTable
+from credkit.crosswalk.result import EXCEPTION_CODES, FACT_CODES, FINDING_CODES, READER_CODES, Finding
+from credkit.facts.judged_texts import intern
 
 _PLACE = {code: place for place, code in enumerate(FINDING_CODES)}
 
 
-def order_findings(
-    findings: Iterable[Finding], rows: Rows, file: str, lines: Iterable[CrosswalkLine]
-) -> tuple[Finding, ...]:
+def order_findings(findings: Iterable[Finding], rows: pl.DataFrame, file: str, lines: LineTable) -> tuple[Finding, ...]:
     """The findings in order, each with the number of its people; ``file`` has the credentials."""
-    persons = {row.line: row.person for row in rows.credentials}
-    held: dict[str, set[int]] = defaultdict(set)  # lines, by the code that holds them
-    for line in lines:
-        if line.action == "hold":
-            held[line.code].add(line.line)
+    which, _ = intern(rows["person"])
+    persons = np.append(which, -1)
+    known = rows["line"].to_numpy()
+    held_lines = lines.frame.filter(pl.col("action") == "hold").select("code", "line").unique()
+    held = {str(code): part["line"].to_numpy() for (code,), part in held_lines.group_by("code")}
     ranked = []
     for finding in findings:
-        about = {line for line in finding.rows.of(file) if line in persons}
-        stopped = {persons[line] for line in about & held.get(finding.code, set())}
-        people = len({persons[line] for line in about})
-        ranked.append((_effect(finding, len(stopped)), replace(finding, people=people)))
+        about = np.fromiter(finding.rows.of(file), np.int64)
+        people = _count_people(persons, known, about)
+        stopped = (
+            _count_people(persons, known, np.intersect1d(about, held[finding.code])) if finding.code in held else 0
+        )
+        ranked.append((_effect(finding, stopped), replace(finding, people=people)))
     return tuple(finding for _, finding in sorted(ranked, key=itemgetter(0)))
+
+
+def _count_people(persons: Array, known: Array, lines: Array) -> int:
+    """How many people the rows on ``lines`` of the credentials are about."""
+    at = np.searchsorted(known, lines)
+    at[at == len(known)] = 0
+    return len(np.unique(persons[at[known[at] == lines]])) if len(known) else 0
 
 
 def _effect(finding: Finding, stopped: int) -> tuple[int, int, int, int, int, str]:

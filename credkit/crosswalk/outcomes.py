@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from credkit.core.sentences import redacted_repr
-from credkit.crosswalk.register import Card
+from credkit.crosswalk.cards import Card
 from credkit.crosswalk.verdicts import Verdict
 from credkit.facts.numbers import Number
 from credkit.facts.statuses import ACTIVE, EARLY, status_when_read
@@ -67,7 +67,7 @@ class OwnersByDay:
     def _could_be_read(self, card: Card, day: date | None) -> bool:
         if day is None:
             return True
-        then = status_when_read(card.row, day, self.site)
+        then = status_when_read(card.row, card.active_days, day, self.site)
         return then == ACTIVE or (then != EARLY and card.row.status not in self.site.rules.gone)
 
     def holders(self, verdict: Verdict, credentials: frozenset[str]) -> dict[str, frozenset[str]]:
@@ -91,7 +91,7 @@ def _find_outcome(site: Site, verdict: Verdict, day: date | None, credentials: f
     cards = [card for card in verdict.owners if card.credential in credentials]
     if day is None:
         return Outcome(cards=tuple(cards), unambiguous=len(credentials) == 1)
-    active = tuple(card for card in cards if status_when_read(card.row, day, site) == ACTIVE)
+    active = tuple(card for card in cards if status_when_read(card.row, card.active_days, day, site) == ACTIVE)
     if active:
         ids = {card.credential for card in active}
         possible = tuple(card for card in cards if card.credential not in ids)
@@ -99,7 +99,7 @@ def _find_outcome(site: Site, verdict: Verdict, day: date | None, credentials: f
     started = [card for card in cards if not card.row.valid_from or card.row.valid_from <= day]
     latest = _beginning(max(started or cards, key=_beginning))
     last, *others = sorted((card for card in cards if _beginning(card) == latest), key=_contents)
-    status = status_when_read(last.row, day, site)
+    status = status_when_read(last.row, last.active_days, day, site)
     reason = f"{redacted_repr(last.credential)} was read on {day}, its status being {redacted_repr(status)}"
     reason += _describe_validity(last, status)
     return Outcome(code="inactive-read", reason=reason, cards=(last, *others))

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from operator import attrgetter
 from pathlib import Path
 
-from credkit.crosswalk.result import Crosswalk, CrosswalkLine, ExceptionRow
+from credkit.crosswalk.linetable import LineTable
+from credkit.crosswalk.result import Crosswalk
 from credkit.crosswalk.summary import summary_text
-from credkit.files.csvtables import CsvTable
+from credkit.files.csvtables import ROWS_AT_ONCE, CsvTable
 from credkit.files.outputs import write_folder
 
 LINES = CsvTable(
@@ -38,11 +39,13 @@ def write_outputs(result: Crosswalk, out: str | Path) -> None:
 def encode_outputs(result: Crosswalk) -> dict[str, Iterator[bytes]]:
     """The pieces of each file, made when they are asked for."""
     return {
-        "crosswalk.csv": _encode_rows(LINES, result.lines),
-        "exceptions.csv": _encode_rows(EXCEPTIONS, result.exceptions),
+        "crosswalk.csv": _encode_lines(result.lines),
+        "exceptions.csv": EXCEPTIONS.encode(map(attrgetter(*EXCEPTIONS.columns), result.exceptions)),
         "summary.txt": iter((summary_text(result).encode("utf-8", "backslashreplace"),)),
     }
 
 
-def _encode_rows(table: CsvTable, rows: Iterable[CrosswalkLine | ExceptionRow]) -> Iterator[bytes]:
-    return table.encode(map(attrgetter(*table.columns), rows))
+def _encode_lines(lines: LineTable) -> Iterator[bytes]:
+    yield LINES.encode_header()
+    for start in range(0, len(lines), ROWS_AT_ONCE):
+        yield LINES.encode_columns(lines.columns(LINES.columns, slice(start, start + ROWS_AT_ONCE)))

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from pathlib import Path
 
+from credkit.crosswalk.cards import Card
 from credkit.crosswalk.clocks import describe_clock_faults, find_clock_faults, mark_undated
 from credkit.crosswalk.credentials import (
     Doubts,
@@ -20,7 +21,7 @@ from credkit.crosswalk.credentials import (
     find_two_active,
 )
 from credkit.crosswalk.evidence import Evidence
-from credkit.crosswalk.exports import TargetExport
+from credkit.crosswalk.exports import export_of
 from credkit.crosswalk.findings import (
     find_export_problems,
     find_file_problems,
@@ -40,7 +41,7 @@ from credkit.crosswalk.lines import CardJudge, find_held_lines
 from credkit.crosswalk.note_findings import find_notes, tabulate_duplicates
 from credkit.crosswalk.ordering import order_findings
 from credkit.crosswalk.readers import analyse_readers
-from credkit.crosswalk.register import Card, Register, build_register
+from credkit.crosswalk.register import Register, build_register
 from credkit.crosswalk.result import Crosswalk, InputFile
 from credkit.crosswalk.rounding import ConfirmedNumbers, judge_columns
 from credkit.crosswalk.sightings import collect_sightings
@@ -49,11 +50,12 @@ from credkit.crosswalk.targets import encode_cards, find_duplicate_texts, find_u
 from credkit.crosswalk.unmasked_numbers import describe_unmasked, find_payment_numbers, unmasked_subjects
 from credkit.crosswalk.unresolved import list_unresolved
 from credkit.crosswalk.verdicts import Verdict, count_rows, other_issues
+from credkit.facts.numbers import Numbers
 from credkit.facts.texts import TextResults
 from credkit.files.digests import sha256
-from credkit.site.description import load_rows
+from credkit.site.columns import load_frames
+from credkit.site.frames import tabulate_rows
 from credkit.site.model import Rows, Site
-from credkit.site.readings import tabulate_readings
 
 
 def crosswalk(site: Site, rows: Rows | None = None) -> Crosswalk:
@@ -62,17 +64,17 @@ def crosswalk(site: Site, rows: Rows | None = None) -> Crosswalk:
     Raises `DefinitionError` for a fault in a file itself.
     """
     inputs = _digest_inputs(site) if rows is None else ()
-    rows = load_rows(site) if rows is None else rows
-    texts = TextResults()
-    readings = tabulate_readings(rows.readings)
-    seen = collect_sightings(site, readings, texts)
-    columns = judge_columns(site, rows.credentials, seen)
-    register = build_register(site, rows.credentials, texts, columns, ConfirmedNumbers(columns, seen))
+    frames = load_frames(site) if rows is None else tabulate_rows(rows)
+    readings, credentials, held = frames.readings, frames.credentials, frames.existing
+    texts, numbers = TextResults(), Numbers()
+    seen = collect_sightings(site, readings, texts, numbers)
+    columns = judge_columns(site, credentials, seen)
+    register = build_register(site, credentials, numbers, texts, columns, ConfirmedNumbers(columns, seen))
     clock_faults = find_clock_faults(site, register.owners, seen)
     seen = mark_undated(seen, clock_faults)
     found = judge_sightings(site, register, columns, seen)
     reader_findings = analyse_readers(site, register, found)
-    evidence = Evidence(site, register, found, reader_findings)
+    evidence = Evidence(register, found, reader_findings)
 
     doubts = Doubts()
     findings = [
@@ -82,28 +84,26 @@ def crosswalk(site: Site, rows: Rows | None = None) -> Crosswalk:
         *find_duplicate_numbers(site, register, found, doubts),
         *find_two_active(site, register, doubts),
         *compare_printed_numbers(site, register, texts, doubts),
-        *find_row_doubts(site, register),
+        *find_row_doubts(register),
         *find_unknown_expected(site, register, readings),
         *find_unknown_sources(site, register),
         *check_replaced(site, register),
         *reader_findings.findings,
         *describe_clock_faults(seen, clock_faults),
     ]
-    written, exports = {}, {}
+    written = {target.name: encode_cards(register, target) for target in site.targets.values()}
+    exports = {
+        name: export_of(site, site.targets[name], table, register, written[name]) for name, table in held.items()
+    }
     for target in site.targets.values():
-        done = written[target.name] = encode_cards(target, register.counting)
         findings += (
-            *find_duplicate_texts(site, register, target, done),
-            *find_unwritable(site, register, target, done),
+            *find_duplicate_texts(site, register, target, written[target.name]),
+            *find_unwritable(register, target, written[target.name]),
         )
-        if target.existing:
-            exports[target.name] = TargetExport(site, target, rows.existing.get(target.name, ()), done)
-    judge = CardJudge(
-        site=site, doubts=doubts, evidence=evidence, written=written, exports=exports,
+    lines = CardJudge(
+        site=site, register=register, doubts=doubts, evidence=evidence, written=written, exports=exports,
         reissued=_find_reissued(register, found.others),
-    )  # fmt: skip
-    lines = {card.row.line: judge.lines(card) for card in register.cards}
-    every_line = tuple(line for them in lines.values() for line in them)
+    ).lines()  # fmt: skip
 
     in_register = tuple(register.exceptions())
     refused = list_unresolved(site, register, reader_findings, found.others)
@@ -112,7 +112,7 @@ def crosswalk(site: Site, rows: Rows | None = None) -> Crosswalk:
         explained[name], existing[name] = export.match_rows()
     exceptions = (*in_register, *refused, *(each for them in existing.values() for each in them))
     findings += (
-        *find_held_lines(register, exports, every_line),
+        *find_held_lines(register, exports, lines),
         *find_notes(site, register, found),
         *find_reading_problems(site, register, found.others, evidence, reader_findings),
         *find_unseen(site, register, evidence),
@@ -122,13 +122,12 @@ def crosswalk(site: Site, rows: Rows | None = None) -> Crosswalk:
         *find_export_problems(existing),
     )
     placed = RowAccounting(
-        site=site, rows=rows, readings=readings, resolved=found.resolved_rows(), lines=lines,
-        credentials=in_register, refused=refused,
-        explained=explained, existing=existing,
+        site=site, register=credentials, readings=readings, exports=held, resolved=found.resolved_rows(), lines=lines,
+        credentials=in_register, refused=refused, explained=explained, existing=existing,
     )  # fmt: skip
     return Crosswalk(
-        site=site.name, as_of=site.as_of, lines=every_line, exceptions=exceptions,
-        findings=order_findings(findings, rows, site.credentials.name, every_line),
+        site=site.name, as_of=site.as_of, lines=lines, exceptions=exceptions,
+        findings=order_findings(findings, credentials, site.credentials.name, lines),
         summary=(*summary_tables(placed), tabulate_duplicates(site, register, written)), inputs=inputs,
         ambiguous_readings=count_rows(
             verdict for verdict in found.others if not (verdict.code or verdict.unambiguous)

@@ -25,8 +25,7 @@ from credkit.crosswalk.resets import TimedTexts
 from credkit.crosswalk.result import Finding
 from credkit.crosswalk.sightings import NO_TEXT, Sighting, Sightings
 from credkit.crosswalk.verdicts import Verdict, Verdicts, count_rows
-from credkit.facts.judged_texts import NO_NUMBER
-from credkit.facts.numbers import Number
+from credkit.facts.numbers import NO_NUMBER, Number
 from credkit.site.model import CredentialKind, Site
 
 VALID_BUT_UNKNOWN = ("unexpected-value", "unknown-card")  # good numbers that are nobody's
@@ -134,15 +133,13 @@ class _PeriodAnalysis:
 
     def timed_texts(self, places: Array, texts: Array) -> TimedTexts:
         """The sightings at ``places`` and their different ``texts``, both in the order of time, as columns."""
-        judged, expected, owners = self.seen.texts, self.seen.expected, self.register.owners
+        judged, expected = self.seen.texts, self.seen.expected
         order = np.argsort(texts)
         other_issues = [self.seen.text[each.sighting.place] for each in self.verdicts if each.code == "other-issue"]
-        numbers = judged.number[texts]
-        cards = [() if number == NO_NUMBER else owners.get(judged.numbers[number], ()) for number in numbers.tolist()]
         asked = np.flatnonzero(np.isin(places, list(expected)))
         return TimedTexts(
             texts=[judged.texts[text] for text in texts.tolist()],
-            credentials=[tuple(dict.fromkeys(card.credential for card in each)) for each in cards],
+            credentials=self.register.owners.credentials(judged.number[texts]),
             is_other_issue=np.isin(texts, other_issues),
             text=order[np.searchsorted(texts, self.seen.text[places], sorter=order)],
             moments=self.seen.moment[places], rows=self.seen.count_rows(places),
@@ -214,9 +211,10 @@ class _PeriodAnalysis:
         """The credentials whose number is one of ``numbers`` but for one field, by the rest; with their numbers."""
         rests = {_without_field(number, place) for number in numbers}
         found: dict[NumberValues, dict[str, NumberValues]] = defaultdict(dict)
-        for (namespace, number), cards in self.register.owners.items():
-            if namespace == self.kind.namespace and (rest := _without_field(number, place)) in rests:
-                found[rest].update((card.credential, number) for card in cards)
+        for number in self.register.owners.numbers_in(self.kind.namespace):
+            if (rest := _without_field(number.values, place)) in rests:
+                cards = self.register.owners[number]
+                found[rest].update((card.credential, number.values) for card in cards)
         return {rest: sorted(them.items(), key=lambda card: card[1]) for rest, them in found.items()}
 
 

@@ -1,99 +1,111 @@
 """The register: every credentials row with its number, whether it counts, and whose number is whose.
 
-Each row of credentials.csv is a `Card`. It counts if it has a number, no row of a more trusted source
-covers its days, and no spreadsheet altered it; cards that count own their number within its namespace.
+A row counts if it has a number, no row of a more trusted source covers its days, and no spreadsheet altered it; rows
+that count own their number within its namespace. What is to be said of a row is found in columns; a `Card` is made of
+a row of which anything is to be said but its number, and of others where they are looked at by themselves.
 """
 
 from __future__ import annotations
 
-from collections import defaultdict
-from collections.abc import Container, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from functools import cached_property
 
+import numpy as np
+import polars as pl
+
+from credkit.bulk.words import Array
 from credkit.core.fields import Item
-from credkit.core.reading import Note
-from credkit.core.sentences import redacted_repr
-from credkit.core.whitespace import strip_white_space
-from credkit.crosswalk.decisions import Doubt
+from credkit.crosswalk.card_reading import CardReader, number_without_white_space
+from credkit.crosswalk.cards import Card
 from credkit.crosswalk.filelines import FileLines
+from credkit.crosswalk.holders import HolderPair, find_overlaps, with_holders
 from credkit.crosswalk.result import ExceptionRow, make_exception
-from credkit.crosswalk.rounding import ColumnName, ColumnVerdicts, Rounding
-from credkit.facts.numbers import Number, format_number
-from credkit.facts.texts import TextResult, TextResults
-from credkit.privacy.accounts import hide_all_but_account_ends
-from credkit.site.calendars import Calendar
-from credkit.site.model import CredentialKind, Rules, Site
+from credkit.crosswalk.rounding import ColumnVerdicts, ConfirmedNumbers
+from credkit.facts.judged_texts import intern
+from credkit.facts.numbers import NO_NUMBER, Number, Numbers
+from credkit.facts.register_columns import KindColumns, read_kinds
+from credkit.facts.statuses import ACTIVE, active_day_expressions, ordinals, status_expression
+from credkit.facts.texts import TextResults
+from credkit.site.frames import assignment_rows
+from credkit.site.model import Site
 from credkit.site.nearids import group_ids, near_key
-from credkit.site.rows import Assignment, describe_white_space
-from credkit.site.superseded import Superseded, Twin, find_superseded
+from credkit.site.superseded import find_superseded
+
+GROUPED = ("credential", "kind", "person")  # within which rows are compared
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Card:
-    """A credentials row: its number, where its value has one, and ``doubts`` about it.
+class Register:
+    """All credentials rows: their table, by row the place of its number, and whether it counts.
 
-    ``code`` and ``reason`` say why it is among the exceptions, if it is.
+    ``rows`` has the columns of the file, the ``state`` of each row on the day of judgement, and the days from which
+    and until which it was active. ``others`` are the cards of which more is to be said than their number, by place.
     """
 
-    row: Assignment
-    kind: CredentialKind
-    fields: Mapping[str, Item] | None
-    number: Number | None
-    code: str = ""
-    reason: str = ""
-    doubts: tuple[Doubt, ...] = ()
-    notes: tuple[Note, ...] = ()
-    holds_account: bool = False  # whether its value holds an account number
-    restored: Number | None = None  # the number of a value that seems to have lost its leading zeros
+    def __init__(
+        self, site: Site, rows: pl.DataFrame, numbers: Numbers, number: Array, kinds: Sequence[KindColumns],
+        texts: TextResults, others: Mapping[int, Card], overlapping: Mapping[int, HolderPair],
+    ) -> None:  # fmt: skip
+        self.site, self.rows, self.numbers, self.number, self.kinds = site, rows, numbers, number, kinds
+        self.others = dict(sorted(others.items()))
+        self.overlapping = overlapping  # by line
+        self.file = site.credentials.name
+        self._texts = texts
+        self._cards: dict[int, Card] = dict(others)
+        self.counts: Array = number != NO_NUMBER
+        self.counts[[place for place, card in others.items() if not card.counts]] = False
+        self.owners = Owners(self)
 
-    @property
-    def credential(self) -> str:
-        """The credential that has the number."""
-        return self.row.credential
+    def __len__(self) -> int:
+        return self.rows.height
 
-    @property
-    def counts(self) -> bool:
-        """Whether it owns its number; the rows of two holders of one card do, each."""
-        return self.number is not None and self.code in ("", "overlap", "id-of-two-cards")
+    def at(self, place: int) -> Card:
+        """The card at a place; the same object each time."""
+        found = self._cards.get(place)
+        return self.make(np.array([place]))[0] if found is None else found
 
-    @property
-    def number_text(self) -> str:
-        """The number as output files write it; empty where there is none."""
-        return format_number(self.number) if self.number else ""
+    def make(self, places: Array) -> list[Card]:
+        """The cards at ``places``, one by one."""
+        missing = np.array([place for place in places.tolist() if place not in self._cards], np.int64)
+        if len(missing):
+            self._cards.update(
+                zip(missing.tolist(), make_cards(self.site, self.rows, self.kinds, missing), strict=True)
+            )
+        return [self._cards[place] for place in places.tolist()]
 
-    @property
-    def masked_number(self) -> str:
-        """The number as a file or a sentence may show it."""
-        return hide_all_but_account_ends(self.number_text) if self.holds_account else self.number_text
+    def where(self, condition: pl.Expr | Array) -> list[Card]:
+        """The cards whose rows fulfil a condition, in the order of the file."""
+        found = condition if isinstance(condition, np.ndarray) else self.rows.select(condition).to_series().to_numpy()
+        return self.make(np.flatnonzero(found))
 
+    def with_others_alike(self, columns: Sequence[str], among: Array) -> list[Card]:
+        """The cards ``among`` all that agree in these columns with another among them, in the order of the file."""
+        places = np.flatnonzero(among)
+        alike = self.rows.select(*columns)[places].is_duplicated().to_numpy()
+        return self.make(places[alike])
 
-def hide_secret(card: Card, text: str) -> str:
-    """``text``, which holds the number of ``card``, as a file may show it."""
-    return hide_all_but_account_ends(text) if card.holds_account else text
+    @cached_property
+    def active(self) -> Array:
+        """The rows that are active on the day of judgement and not superseded, readable or not."""
+        found = (self.rows["state"] == ACTIVE).to_numpy(writable=True)
+        found[[place for place, card in self.others.items() if card.code == "superseded"]] = False
+        return found
 
+    @cached_property
+    def number_texts(self) -> pl.Series:
+        """The number of each row as files write it; empty where there is none."""
+        found = [pl.DataFrame({"place": each.places, "text": each.format_numbers()}) for each in self.kinds]
+        nothing = pl.DataFrame({"place": np.arange(len(self))})
+        texts = nothing.join(pl.concat(found), on="place", how="left", maintain_order="left") if found else nothing
+        return texts["text"].fill_null("") if found else pl.Series("text", [], pl.String)
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Register:
-    """All credentials rows as cards, those that count also by number and by credential."""
-
-    file: str
-    cards: tuple[Card, ...]
-    owners: Mapping[Number, tuple[Card, ...]]
-    superseded_owners: Mapping[Number, tuple[Card, ...]]  # of numbers in superseded rows
-    spaced_owners: Mapping[Number, tuple[Card, ...]]  # of numbers that values have without the white space around them
-    rows_of_credential: Mapping[str, tuple[Card, ...]]
-    near_ids: Mapping[str, tuple[str, ...]]  # credential ids by their near key
-    overlapping: Mapping[int, HolderPair]  # by line
-    issues: Mapping[Number, tuple[Card, ...]]  # by the number without its issue, for kinds that have one in it
-
-    @property
-    def counting(self) -> Iterator[Card]:
-        """The cards that count."""
-        return (card for card in self.cards if card.counts)
+    def active_days(self) -> tuple[Array, Array]:
+        """The first and the last day on which each card was active, as `date.toordinal` counts; 0 for none."""
+        return ordinals(self.rows["active_from"]), ordinals(self.rows["active_until"])
 
     def exceptions(self) -> Iterator[ExceptionRow]:
         """The rows that are exceptions, in the order of the file."""
-        for card in self.cards:
+        for card in self.others.values():
             if card.code:
                 yield make_exception(
                     file=self.file, line=card.row.line, code=card.code, text=card.row.value, reason=card.reason,
@@ -101,17 +113,38 @@ class Register:
                     unmasked=card.kind.not_payment is not None, holds_account=card.holds_account,
                 )  # fmt: skip
 
+    @cached_property
+    def _credentials(self) -> tuple[dict[str, int], Array, Array]:
+        """The ids, and the places of the rows of each, one after the other, with where those of an id begin."""
+        which, different = intern(self.rows["credential"])
+        order = np.argsort(which, kind="stable")
+        starts = np.searchsorted(which[order], np.arange(len(different) + 1))
+        return {each: place for place, each in enumerate(different.to_list())}, order, starts
+
     def has_credential(self, credential: str) -> bool:
         """Whether any row has this credential id."""
-        return credential in self.rows_of_credential
+        return credential in self._credentials[0]
+
+    def prepare(self, credentials: Iterable[str]) -> None:
+        """Make the cards of these credentials at once: that is quicker than one after the other."""
+        wanted = list(dict.fromkeys(credentials))
+        if wanted:
+            self.where(pl.col("credential").is_in(wanted))
 
     def cards_of(self, credential: str) -> Sequence[Card]:
         """All rows of a credential, those that do not count too."""
-        return self.rows_of_credential.get(credential, ())
+        ids, order, starts = self._credentials
+        place = ids.get(credential)
+        return () if place is None else self.make(order[starts[place] : starts[place + 1]])
+
+    @cached_property
+    def near_ids(self) -> Mapping[str, tuple[str, ...]]:
+        """The credential ids by their near key."""
+        return group_ids(self._credentials[0])
 
     def near_credential(self, credential: str) -> str:
         """The one credential of which an unknown id is a near miss; empty without one, or with several."""
-        near = find_near(credential, self.near_ids)
+        near = [each for each in self.near_ids.get(near_key(credential), ()) if each != credential]
         return near[0] if len(near) == 1 else ""
 
     def contradicts(self, credential: str, number: Number) -> bool:
@@ -123,169 +156,203 @@ class Register:
         """The rows of ``cards``."""
         return FileLines({self.file: [card.row.line for card in cards]})
 
+    @cached_property
+    def superseded_owners(self) -> Mapping[Number, tuple[Card, ...]]:
+        """The cards of each number in superseded rows."""
+        return _by_number((card.number, card) for card in self.others.values() if card.code == "superseded")
 
-HolderPair = tuple[Card, Card]  # two holders of one credential id at one time, in the order of the file
+    @cached_property
+    def spaced_owners(self) -> Mapping[Number, tuple[Card, ...]]:
+        """The cards of each number that values have without the white space around them."""
+        return _by_number((number_without_white_space(card, self._texts), card) for card in self.others.values())
+
+    @cached_property
+    def issues(self) -> Mapping[Number, tuple[Card, ...]]:
+        """By the number without its issue, for kinds that have one in it: the cards that count."""
+        with_issue = [kind.name for kind in self.site.kinds.values() if kind.issue]
+        cards = self.where(self.counts & self.rows["kind"].is_in(with_issue).to_numpy()) if with_issue else []
+        return _by_number(
+            (Number(card.kind.namespace, card.kind.without_issue(card.number.values)) if card.number else None, card)
+            for card in cards
+        )
 
 
-def find_near(text: str, known: Mapping[str, tuple[str, ...]]) -> tuple[str, ...]:
-    """The ids of ``known`` (by near key) that differ from ``text`` only in case, white space or Unicode form."""
-    return tuple(each for each in known.get(near_key(text), ()) if each != text)
+def _by_number(cards: Iterable[tuple[Number | None, Card]]) -> dict[Number, tuple[Card, ...]]:
+    found: dict[Number, list[Card]] = defaultdict(list)
+    for number, card in cards:
+        if number is not None:
+            found[number].append(card)
+    return {number: tuple(them) for number, them in found.items()}
+
+
+class Owners(Mapping[Number, tuple[Card, ...]]):
+    """The cards that count by their number, numbers in the order of the file; the same tuple each time."""
+
+    def __init__(self, register: Register) -> None:
+        self._register = register
+        places = np.flatnonzero(register.counts)
+        number = register.number[places]
+        order = np.argsort(number, kind="stable")
+        self._places, numbers = places[order], number[order]
+        self.counts: Array = np.bincount(number, minlength=len(register.numbers))
+        self._starts = np.searchsorted(numbers, np.arange(len(self.counts) + 1))
+        self._made: dict[int, tuple[Card, ...]] = {}
+
+    def places(self, number: int) -> Array:
+        """The places of the rows that own a number, given by its place."""
+        found: Array = self._places[self._starts[number] : self._starts[number + 1]]
+        return found
+
+    def credentials(self, numbers: Array) -> list[tuple[str, ...]]:
+        """The credentials of each of ``numbers``, given by their places; none of `NO_NUMBER`."""
+        only = np.append(self.only_places, -1)[numbers]
+        ids = self._register.rows["credential"].gather(np.maximum(only, 0)).to_list() if len(self._register) else []
+        found: list[tuple[str, ...]] = [(each,) for each in ids] if ids else [()] * len(numbers)
+        for at in np.flatnonzero(only < 0).tolist():
+            cards = self._made_for(int(numbers[at])) if self.owns(int(numbers[at])) else ()
+            found[at] = tuple(dict.fromkeys(card.credential for card in cards))
+        return found
+
+    def credentials_of(self, number: Number) -> tuple[str, ...]:
+        """The credentials of one number."""
+        return self.credentials(np.array([self._register.numbers.find(number)]))[0]
+
+    def prepare(self, numbers: Array) -> None:
+        """Make the cards that own these numbers at once: that is quicker than one after the other."""
+        owned = np.unique(numbers[numbers != NO_NUMBER])
+        if len(owned):
+            self._register.make(self._places[_ranges(self._starts[owned], self._starts[owned + 1])])
+
+    @cached_property
+    def only_places(self) -> Array:
+        """For each number the place of the row that alone owns it, -1 where there is none such."""
+        found = np.full(len(self.counts), -1)
+        alone = np.flatnonzero(self.counts == 1)
+        found[alone] = self._places[self._starts[alone]]
+        return found
+
+    def of_several(self) -> Iterator[Number]:
+        """The numbers that several rows own, in the order of the file."""
+        several = np.flatnonzero(self.counts > 1)
+        first = self._places[self._starts[several]]
+        return (self._register.numbers[number] for number in several[np.argsort(first)].tolist())
+
+    def numbers_in(self, namespace: str) -> Iterator[Number]:
+        """The numbers of a namespace, in the order of the file."""
+        return (number for number in self if number.namespace == namespace)
+
+    def count_by_namespace(self) -> Counter[str]:
+        """How many numbers each namespace has."""
+        spaces = {kind.name: kind.namespace for kind in self._register.site.kinds.values()}
+        first = self._places[self._starts[np.flatnonzero(self.counts)]]
+        kinds = self._register.rows["kind"].gather(first).value_counts()
+        found: Counter[str] = Counter()
+        for kind, count in kinds.iter_rows():
+            found[spaces[kind]] += count
+        return found
+
+    def credentials_in(self, namespace: str) -> frozenset[str]:
+        """The credentials that have a number of a namespace."""
+        kinds = [kind.name for kind in self._register.site.kinds.values() if kind.namespace == namespace]
+        rows = self._register.rows.filter(pl.Series(self._register.counts) & pl.col("kind").is_in(kinds))
+        return frozenset(rows["credential"].unique().to_list())
+
+    def __getitem__(self, number: Number) -> tuple[Card, ...]:
+        place = self._register.numbers.find(number)
+        if not self.owns(place):
+            raise KeyError(number)
+        return self._made_for(place)
+
+    def _made_for(self, place: int) -> tuple[Card, ...]:
+        if place not in self._made:
+            self._made[place] = tuple(self._register.make(self.places(place)))
+        return self._made[place]
+
+    def owns(self, place: int) -> bool:
+        """Whether anybody owns the number at a place."""
+        return 0 <= place < len(self.counts) and self.counts[place] > 0
+
+    def __contains__(self, number: object) -> bool:
+        return isinstance(number, tuple) and self.owns(self._register.numbers.find(Number(*number)))
+
+    def __iter__(self) -> Iterator[Number]:
+        owned = np.flatnonzero(self.counts)
+        first = self._places[self._starts[owned]]
+        return (self._register.numbers[number] for number in owned[np.argsort(first)].tolist())
+
+    def __len__(self) -> int:
+        return int(np.count_nonzero(self.counts))
+
+
+def _ranges(starts: Array, stops: Array) -> Array:
+    """The whole numbers from each of ``starts`` to before its stop, one range after the other."""
+    counts = stops - starts
+    found: Array = np.repeat(starts - np.append(0, np.cumsum(counts)[:-1]), counts) + np.arange(counts.sum())
+    return found
 
 
 def build_register(
-    site: Site, rows: Sequence[Assignment], texts: TextResults, columns: ColumnVerdicts, confirmed: Container[Number]
-) -> Register:
-    """The register in ``rows``; ``confirmed`` are numbers that readers gave in texts beyond suspicion."""
-    superseded, twins = find_superseded(rows, site.rules)
-    cards = [
-        _read_card(site, row, texts, columns, confirmed, superseded.get(row.line), twins.get(row.line, ()))
-        for row in rows
-    ]
-    overlapping = _find_overlaps([card for card in cards if card.counts], site.rules)
-    cards = [_with_holders(card, overlapping.get(card.row.line)) for card in cards]
-    by_line = {card.row.line: card for card in cards}
-    owners: dict[Number, list[Card]] = defaultdict(list)
-    passed_over: dict[Number, list[Card]] = defaultdict(list)
-    spaced: dict[Number, list[Card]] = defaultdict(list)
-    issues: dict[Number, list[Card]] = defaultdict(list)
-    of_credential: dict[str, list[Card]] = defaultdict(list)
-    for card in cards:
-        of_credential[card.credential].append(card)
-        if card.number is None:
-            if number := _number_without_white_space(card, texts):
-                spaced[number].append(card)
-            continue
-        if card.code == "superseded":
-            passed_over[card.number].append(card)
-        if card.counts:
-            owners[card.number].append(card)
-            if card.kind.issue:
-                issues[Number(card.kind.namespace, card.kind.without_issue(card.number.values))].append(card)
-    return Register(
-        file=site.credentials.name, cards=tuple(cards), owners=_freeze(owners), superseded_owners=_freeze(passed_over),
-        spaced_owners=_freeze(spaced),
-        rows_of_credential={credential: tuple(them) for credential, them in of_credential.items()},
-        near_ids=group_ids(of_credential), issues=_freeze(issues),
-        overlapping={
-            line: (by_line[one.row.line], by_line[other.row.line]) for line, (one, other) in overlapping.items()
-        },
-    )  # fmt: skip
+    site: Site, rows: pl.DataFrame, numbers: Numbers, texts: TextResults, columns: ColumnVerdicts,
+    confirmed: ConfirmedNumbers,
+) -> Register:  # fmt: skip
+    """The register in ``rows`` (`credkit.site.credentials`); ``confirmed`` are numbers that readers gave."""
+    first, last = active_day_expressions(site)
+    rows = rows.with_columns(
+        status_expression(site).alias("state"), first.alias("active_from"), last.alias("active_until")
+    )
+    kinds = read_kinds(site, rows)
+    number, plain = np.full(rows.height, NO_NUMBER), np.zeros(rows.height, bool)
+    for each in kinds:
+        number[each.places] = each.find_numbers(numbers)
+        plain[each.places] = each.plain & ~columns.may_be_rounded(site.credentials.name, each.kind.name, each.values)
+    compared = np.flatnonzero(rows.select(GROUPED).is_duplicated().to_numpy())
+    superseded, twins = find_superseded(assignment_rows(rows, compared), site.rules)
+    lines = rows["line"].to_numpy()
+    plain &= (number != NO_NUMBER) & ~np.isin(lines, [*superseded, *twins])
+    reader = CardReader(site, texts, columns, confirmed, superseded, twins)
+    places = np.flatnonzero(~plain)
+    others = {card.place: card for card in map(reader.read, make_cards(site, rows, kinds, places))}
+    number[[place for place, card in others.items() if card.number is None]] = NO_NUMBER
+    counts = number != NO_NUMBER
+    counts[[place for place, card in others.items() if not card.counts]] = False
+    holders = _possible_holders(site, rows, counts)
+    made = dict(zip(holders.tolist(), make_cards(site, rows, kinds, holders), strict=True)) | others
+    pairs = find_overlaps([made[place] for place in holders.tolist()])
+    by_line = {card.row.line: card.place for pair in pairs.values() for card in pair}
+    for line, pair in pairs.items():
+        others[by_line[line]] = with_holders(made[by_line[line]], pair)
+    overlapping = {
+        line: (others[by_line[one.row.line]], others[by_line[other.row.line]]) for line, (one, other) in pairs.items()
+    }
+    return Register(site, rows, numbers, number, kinds, texts, others, overlapping)
 
 
-def _freeze(groups: Mapping[Number, list[Card]]) -> dict[Number, tuple[Card, ...]]:
-    return {number: tuple(them) for number, them in groups.items()}
+def _possible_holders(site: Site, rows: pl.DataFrame, counts: Array) -> Array:
+    """The rows that count and have a card with others, but for those of pools, and those that are gone."""
+    names = rows.select("credential", "kind", "person", "status")
+    pooled = names.filter(pl.Series(counts) & pl.col("person").is_in(list(site.rules.pools)))["credential"].unique()
+    held = ~pl.col("status").is_in(list(site.rules.gone)) & ~pl.col("credential").is_in(pooled.to_list())
+    places = np.flatnonzero(counts & names.select(held).to_series().to_numpy())
+    found: Array = places[names.select("credential", "kind")[places].is_duplicated().to_numpy()]
+    return found
 
 
-def _read_card(
-    site: Site, row: Assignment, texts: TextResults, columns: ColumnVerdicts, confirmed: Container[Number],
-    superseded: Superseded | None, twins: Sequence[Twin],
-) -> Card:  # fmt: skip
-    """The card of a row by itself: its number, or why it has none that counts."""
-    kind = site.kinds[row.kind]
-    result = texts.read(kind.value, kind, row.value)
-    if result.payment.has_valid_track:
-        site.credentials.refuse_track(row.line)
-    fields = result.fields
-    if fields is not None and kind.issue and row.issue is not None:
-        fields = {**fields, kind.issue: row.issue}
-    has_key = fields is not None and fields.keys() >= set(kind.key)
-    number = Number(kind.namespace, kind.number_in(fields)) if fields is not None and has_key else None
-    doubts = [
-        Doubt(
-            "twin-rows",
-            f"line {twin.beside_line} differs in {', '.join(twin.differing)}, and neither source counts first",
-        )
-        for twin in twins
-    ]
-    if result.refusal and kind.refuses:
-        doubts.append(Doubt("refused-value", f"its value must not serve: {result.refusal}"))
-    column = ColumnName(site.credentials.name, kind.name)
-    rounding = columns.rounding(column, row.value)
-    if rounding and number in confirmed:
-        rounding = None
-    code, reason = "", ""
-    if superseded:
-        code, reason = "superseded", describe_superseded(superseded)
-    elif number is None:
-        code, reason = _describe_unreadable(site, row, result, rounding)
-    elif rounding and rounding.certain:
-        code, reason = "spreadsheet-damage", rounding.text
-    elif rounding:
-        doubts.append(Doubt("maybe-rounded", rounding.text))
-    return Card(
-        row=row, kind=kind, fields=fields, number=number, code=code, reason=reason, doubts=tuple(doubts),
-        notes=result.notes, holds_account=result.payment.has_account,
-        restored=Number(kind.namespace, result.restored) if result.restored else None,
-    )  # fmt: skip
-
-
-def _describe_unreadable(site: Site, row: Assignment, result: TextResult, rounding: Rounding | None) -> tuple[str, str]:
-    """The code and the reason of a row without a number."""
-    if result.fields is not None:
-        return "unreadable-value", f"its issue is empty, but the number of a {redacted_repr(row.kind)} needs one"
-    if result.if_whole and not rounding:
-        result = result.if_whole
-    code = result.code if result.code == "spreadsheet-damage" else "unreadable-value"
-    return code, describe_white_space(site.credentials, "value", row.value) or result.reason
-
-
-def _number_without_white_space(card: Card, texts: TextResults) -> Number | None:
-    """The number that the value of an unreadable row has without the white space around it."""
-    bare = strip_white_space(card.row.value)
-    if card.code != "unreadable-value" or bare == card.row.value:
-        return None
-    result = texts.read(card.kind.value, card.kind, bare)
-    return Number(card.kind.namespace, result.number) if result.number else None
-
-
-def describe_superseded(row: Superseded) -> str:
-    """Why a row does not count beside another.
-
-    >>> describe_superseded(Superseded(3, 2, ("value",), "west"))
-    "it differs in value from line 2, and 'west' counts first"
-    """
-    if not row.differing:
-        return f"it repeats line {row.by_line}"
-    differing = ", ".join(row.differing)
-    return f"it differs in {differing} from line {row.by_line}, and {redacted_repr(row.by_source)} counts first"
-
-
-def _with_holders(card: Card, pair: HolderPair | None) -> Card:
-    """``card`` as an exception, if another person has a card of its id at the same time."""
-    if pair is None:
-        return card
-    one, other = pair
-    beside = one if card is other else other
-    who = f"{redacted_repr(beside.row.person)} holds it at the same time (line {beside.row.line})"
-    code = "overlap"
-    if beside.number != card.number:
-        code, who = "id-of-two-cards", f"{who}, with another number: one id stands for two cards"
-    return replace(card, code=code, reason=who)
-
-
-def _find_overlaps(cards: Sequence[Card], rules: Rules) -> dict[int, HolderPair]:
-    """By line: the card and one of another person with the same credential id at the same time.
-
-    Cards of pools are left out, and cards that are gone. Of several others, one with the same number is taken.
-    """
-    pooled = {card.credential for card in cards if card.row.person in rules.pools}
-    groups: dict[tuple[str, str], list[Card]] = defaultdict(list)
-    for card in cards:
-        if card.credential not in pooled and card.row.status not in rules.gone:
-            groups[card.credential, card.kind.name].append(card)
-    found: dict[int, HolderPair] = {}
-    for group in groups.values():
-        if len(group) == 1:
-            continue
-        by_line = {card.row.line: card for card in group}
-        numbers: dict[Number | None, list[Card]] = defaultdict(list)
-        for card in group:
-            numbers[card.number].append(card)
-        for them in [*numbers.values(), group] if len(numbers) > 1 else [group]:
-            calendar = Calendar([card.row for card in them], lambda row: row.person)
-            for card in them:
-                other = calendar.find_sharing(card.row) if card.row.line not in found else None
-                if other:
-                    beside = by_line[other.line]
-                    found[card.row.line] = (card, beside) if card.row.line < other.line else (beside, card)
+def make_cards(site: Site, rows: pl.DataFrame, kinds: Sequence[KindColumns], places: Array) -> list[Card]:
+    """The cards at ``places``, as the columns have them: each with its number, and nothing to be said beside it."""
+    fields: dict[int, dict[str, Item]] = {}
+    for each in kinds:
+        fields |= each.fields_at(places)
+    some = rows[places]
+    days = zip(some["active_from"].to_list(), some["active_until"].to_list(), strict=True)
+    found = []
+    for place, row, state, (first, last) in zip(
+        places.tolist(), assignment_rows(some), some["state"].to_list(), days, strict=True
+    ):
+        kind, own = site.kinds[row.kind], fields.get(place)
+        found.append(
+            Card(
+                place=place, row=row, kind=kind, state=state, active_days=None if first is None else (first, last),
+                fields=own, number=Number(kind.namespace, kind.number_in(own)) if own else None,
+            )
+        )  # fmt: skip
     return found

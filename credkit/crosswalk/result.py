@@ -11,15 +11,12 @@ from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from itertools import islice
-from typing import Literal
 
 from credkit.core.sentences import redacted_repr
 from credkit.crosswalk.filelines import NO_LINES, FileLines
+from credkit.crosswalk.linetable import LineTable
 from credkit.privacy.accounts import hide_all_but_account_ends, mask_accounts
 
-Action = Literal["add", "keep", "change", "hold", "none"]
-Proof = Literal["seen", "on paper only", "in conflict"]
-ACTIONS: tuple[Action, ...] = ("add", "keep", "change", "hold", "none")
 EXCEPTION_CODES = {  # of rows; a finding of the same code names each of them
     "unreadable": "the text does not have the form that the reader writes",
     "check-failed": "the text has the right form, but a check in it fails",
@@ -121,39 +118,6 @@ def describe_rows(lines: Iterable[int]) -> str:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class CrosswalkLine:
-    """A row of crosswalk.csv: one credentials row and one target of its kind (``target`` empty if it has none).
-
-    ``line`` is that of the credentials row, ``code`` why the line is held or nothing is done (`DECISIONS`), ``held``
-    what the target holds for the person today. ``certain`` readings show no other card, ``shared`` ones might.
-    """
-
-    line: int
-    person: str
-    credential: str
-    kind: str
-    number: str
-    printed: str
-    status: str
-    valid_from: date | None
-    valid_until: date | None
-    replaces: str
-    source: str
-    target: str
-    held: str
-    text: str
-    action: Action
-    code: str
-    proof: Proof
-    readers: str
-    certain: int
-    shared: int
-    first_seen: datetime | None
-    last_seen: datetime | None
-    reason: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class ExceptionRow:
     """A row of exceptions.csv: a row of an input file that a person has to look at, and why.
 
@@ -236,7 +200,7 @@ class Crosswalk:
 
     site: str
     as_of: date
-    lines: Sequence[CrosswalkLine]
+    lines: LineTable
     exceptions: tuple[ExceptionRow, ...]
     findings: tuple[Finding, ...]
     summary: tuple[SummaryTable, ...]

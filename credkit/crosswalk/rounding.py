@@ -6,19 +6,19 @@ spreadsheet does, it does to a column. The judge of a column is `credkit.facts.d
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from functools import cached_property
 from typing import NamedTuple
 
+import numpy as np
 import polars as pl
 
+from credkit.bulk.words import Array
 from credkit.crosswalk.sightings import Sighting, Sightings
 from credkit.facts.damage import ColumnDamage
-from credkit.facts.damaged_columns import judge_distinct, judge_values
-from credkit.facts.judged_texts import NO_NUMBER
-from credkit.facts.numbers import Number
+from credkit.facts.damaged_columns import are_rounded, judge_distinct, judge_values
+from credkit.facts.numbers import NO_NUMBER, Number
 from credkit.site.model import Site
-from credkit.site.rows import Assignment
 
 
 class ColumnName(NamedTuple):
@@ -49,6 +49,13 @@ class ColumnVerdicts:
             return None
         return Rounding(certain=found.judge(text) == "damaged", text=found.describe(text))
 
+    def may_be_rounded(self, file: str, kind: str, values: pl.Series) -> Array:
+        """Which ``values`` of a kind may be rounded, as far as their column tells."""
+        found = self._columns.get(ColumnName(file, kind))
+        if found is None or found.damage == "none":
+            return np.zeros(len(values), bool)
+        return are_rounded(values)
+
 
 def column_of(site: Site, sighting: Sighting) -> ColumnName:
     """The column that the text of a sighting is in."""
@@ -56,14 +63,10 @@ def column_of(site: Site, sighting: Sighting) -> ColumnName:
     return ColumnName(site.readings.name, reader.name, reader.periods.index(sighting.period))
 
 
-def judge_columns(site: Site, credentials: Sequence[Assignment], seen: Sightings) -> ColumnVerdicts:
+def judge_columns(site: Site, credentials: pl.DataFrame, seen: Sightings) -> ColumnVerdicts:
     """The verdicts on all columns; what was typed key by key was never a cell."""
     columns: dict[ColumnName, ColumnDamage] = {}
-    rows = pl.DataFrame(
-        {name: [getattr(row, name) for row in credentials] for name in ("kind", "value", "credential")},
-        schema=dict.fromkeys(("kind", "value", "credential"), pl.String),
-    )
-    for (kind,), part in rows.group_by("kind"):
+    for (kind,), part in credentials.select("kind", "value", "credential").group_by("kind"):
         columns[ColumnName(site.credentials.name, str(kind))] = judge_values(part["value"], part["credential"])
     for number, texts in seen.texts_by_period().items():
         reader, _, place = seen.periods[number]

@@ -22,10 +22,11 @@ import polars as pl
 from credkit.bulk.words import Array
 from credkit.core.sentences import redacted_repr
 from credkit.facts.judged_texts import JudgedTexts, TextSource
+from credkit.facts.numbers import Numbers
 from credkit.facts.texts import TextResult, TextResults
 from credkit.files.times import EPOCH, MICROSECOND, to_datetime
+from credkit.site.frames import reading_rows
 from credkit.site.model import Period, Reader, Site
-from credkit.site.readings import reading_rows
 from credkit.site.rows import ReadingRow
 from credkit.streams import LONGEST_KEY_PAUSE, Frame
 
@@ -174,19 +175,19 @@ def format_moment(site: Site, moment: datetime) -> str:
     return moment.astimezone(site.zone).isoformat(timespec="seconds")
 
 
-def collect_sightings(site: Site, rows: pl.DataFrame, results: TextResults) -> Sightings:
+def collect_sightings(site: Site, rows: pl.DataFrame, results: TextResults, numbers: Numbers) -> Sightings:
     """The sightings in ``rows`` (`credkit.site.readings`), in file order.
 
     Raises `DefinitionError` for a time outside every period, and for a payment track.
     """
-    return _Collection(site, rows, results).run()
+    return _Collection(site, rows, JudgedTexts(results, numbers)).run()
 
 
 class _Collection:
     """The sightings of a table while they are collected."""
 
-    def __init__(self, site: Site, rows: pl.DataFrame, results: TextResults) -> None:
-        self.site, self.rows, self.texts = site, rows, JudgedTexts(results)
+    def __init__(self, site: Site, rows: pl.DataFrame, texts: JudgedTexts) -> None:
+        self.site, self.rows, self.texts = site, rows, texts
         self.periods = tuple(
             ReaderPeriod(reader, period, place)
             for reader in site.readers.values()

@@ -18,11 +18,12 @@ import polars as pl
 from credkit.bulk.words import Array
 from credkit.core.sentences import format_count
 from credkit.core.version import __version__
-from credkit.crosswalk.result import ACTIONS, FINDING_CODES, Crosswalk, CrosswalkLine, ExceptionRow, SummaryTable
+from credkit.crosswalk.linetable import ACTIONS, LineTable
+from credkit.crosswalk.result import FINDING_CODES, Crosswalk, ExceptionRow, SummaryTable
 from credkit.explain.cautions import OF_A_RESULT
 from credkit.privacy.accounts import mask_accounts
 from credkit.privacy.screentexts import masked_table, wrap_masked
-from credkit.site.model import Rows, Site
+from credkit.site.model import Site
 from credkit.site.rows import Assignment, ExportRow
 
 
@@ -31,10 +32,11 @@ class RowAccounting:
     """The place of every row, file by file."""
 
     site: Site
-    rows: Rows
+    register: pl.DataFrame
     readings: pl.DataFrame
+    exports: Mapping[str, pl.DataFrame]
     resolved: Array  # places of rows of the readings
-    lines: Mapping[int, Sequence[CrosswalkLine]]  # by line of the credentials
+    lines: LineTable
     credentials: Sequence[ExceptionRow]
     refused: Sequence[ExceptionRow]
     explained: Mapping[str, Sequence[int]]  # lines of the export of each target
@@ -52,19 +54,20 @@ def summary_tables(placed: RowAccounting) -> tuple[SummaryTable, ...]:
 
 def _files(placed: RowAccounting) -> SummaryTable:
     """By file the rows, resolved rows, exceptions, and unaccounted rows (always 0)."""
-    site, rows = placed.site, placed.rows
+    site = placed.site
     readings = placed.readings["line"].to_numpy()
-    excepted_lines = {each.line for each in placed.credentials}
-    settled = [line for line in placed.lines if line not in excepted_lines]
-    with_lines = [each for each in placed.credentials if each.line in placed.lines]  # all of them have lines, too
+    decided = placed.lines.frame["line"].unique().to_numpy()
+    settled = np.setdiff1d(decided, _lines_of(placed.credentials))
+    there = set(decided.tolist()) if placed.credentials else set()
+    with_lines = [each for each in placed.credentials if each.line in there]  # all of them have lines, too
     found = [
-        _account(site.credentials.name, _lines_of(rows.credentials), settled, with_lines),
+        _account(site.credentials.name, placed.register["line"].to_numpy(), settled, with_lines),
         _account(site.readings.name, readings, readings[placed.resolved], placed.refused),
     ]
     for name, excepted in placed.existing.items():
         file = site.targets[name].existing
         words = f"{file.name if file else ''} ({name})"
-        found.append(_account(words, _lines_of(rows.existing.get(name, ())), placed.explained[name], excepted))
+        found.append(_account(words, placed.exports[name]["line"].to_numpy(), placed.explained[name], excepted))
     return SummaryTable(
         title="Rows", columns=("file", "rows", "resolved", "exceptions", "left over"), rows=tuple(found)
     )
@@ -104,7 +107,9 @@ def _readers(placed: RowAccounting) -> SummaryTable:
 
 def _actions(placed: RowAccounting) -> SummaryTable:
     """The number of lines by target and action."""
-    counts = Counter(map(attrgetter("target", "action"), chain.from_iterable(placed.lines.values())))
+    counts = Counter(
+        {(row[0], row[1]): row[2] for row in placed.lines.frame.group_by("target", "action").len().iter_rows()}
+    )
     targets = [*placed.site.targets, *([""] if any(not target for target, _ in counts) else ())]
     rows = tuple((target or "(no target)", *(counts[target, action] for action in ACTIONS)) for target in targets)
     return SummaryTable(title="Targets", columns=("target", *ACTIONS), rows=rows)

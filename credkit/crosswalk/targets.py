@@ -3,33 +3,57 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 
+import numpy as np
+import polars as pl
+
+from credkit.bulk.words import Array
 from credkit.core.errors import EncodeError
 from credkit.core.sentences import format_count, quote
+from credkit.crosswalk.cards import Card, hide_secret
 from credkit.crosswalk.credentials import distinct_credentials, exclude_gone
 from credkit.crosswalk.decisions import Doubt
-from credkit.crosswalk.register import Card, Register, hide_secret
+from credkit.crosswalk.register import Register
 from credkit.crosswalk.result import Finding, join_others, join_values
-from credkit.facts.statuses import ACTIVE, status_on
+from credkit.facts.statuses import ACTIVE
+from credkit.facts.target_columns import as_stored, encode_texts
 from credkit.privacy.accounts import mask_accounts
-from credkit.site.model import Site, Target
+from credkit.site.model import Column, Site, Target
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class TargetTexts:
-    """The cards of a target's kind as it would hold them.
+    """The cards of a target's kind that count, at ``places`` in the register, as it would hold them.
 
-    ``texts`` has what the chain writes, ``stored`` what the column gives back. ``unwritable`` says
-    why the chain cannot write a number, ``too_small`` why its text cannot stand in the column.
+    ``texts`` has what the chain writes, ``stored`` what the column gives back; null where it cannot write the number.
+    ``unwritable`` says why, ``too_small`` why a text cannot stand in the column. ``duplicates`` has the credentials
+    with the same text, a card's own too.
     """
 
-    texts: dict[Card, str] = field(default_factory=dict)
-    stored: dict[Card, str] = field(default_factory=dict)
-    unwritable: dict[Card, str] = field(default_factory=dict)
-    too_small: dict[Card, str] = field(default_factory=dict)
-    duplicates: dict[Card, list[str]] = field(default_factory=dict)  # the credentials with the same text, its own too
+    places: Array
+    texts: pl.Series
+    stored: pl.Series
+    unwritable: dict[Card, str]
+    too_small: dict[Card, str]
+    duplicates: dict[Card, list[str]] = field(default_factory=dict)
+
+    def find(self, card: Card) -> int | None:
+        """Where a card stands in the columns; None if it does not, or cannot be written."""
+        at = int(np.searchsorted(self.places, card.place))
+        known = at < len(self.places) and self.places[at] == card.place and card not in self.unwritable
+        return at if known else None
+
+    def text_of(self, card: Card) -> str:
+        """What the chain writes for a card that it can write."""
+        at = self.find(card)
+        return "" if at is None else str(self.texts[at])
+
+    def stored_of(self, card: Card) -> str | None:
+        """What the column gives back for a card; None for one that it does not have."""
+        at = self.find(card)
+        return None if at is None else str(self.stored[at])
 
     def doubts(self, card: Card) -> Iterator[Doubt]:
         """What speaks against writing the number here."""
@@ -41,29 +65,54 @@ class TargetTexts:
         if problem := self.too_small.get(card):
             yield Doubt("column-too-small", problem)
 
+    def doubted(self) -> set[Card]:
+        """The cards against which something speaks."""
+        return {*self.duplicates, *self.unwritable, *self.too_small}
 
-def encode_cards(target: Target, cards: Iterable[Card]) -> TargetTexts:
-    """Encode the ``cards`` of the target's kind."""
-    done = TargetTexts()
-    for card in cards:
-        if card.kind.name != target.kind.name:
-            continue
-        try:
-            text = done.texts[card] = target.conversion.write(card.fields or {})
-        except EncodeError as error:
-            done.unwritable[card] = str(error)
-            continue
-        done.stored[card] = target.column.as_stored(text)
-        if problem := target.column.problem(text):
-            done.too_small[card] = problem
-    return done
+
+def encode_cards(register: Register, target: Target) -> TargetTexts:
+    """Encode the cards of the target's kind that count."""
+    mine = next((each for each in register.kinds if each.kind.name == target.kind.name), None)
+    if mine is None:
+        empty = pl.Series([], dtype=pl.String)
+        return TargetTexts(places=np.zeros(0, np.int64), texts=empty, stored=empty, unwritable={}, too_small={})
+    rows = np.flatnonzero(register.counts[mine.places])
+    places = mine.places[rows]
+    texts = encode_texts(target, {name: column[rows] for name, column in mine.fields.items()})
+    unwritable = {
+        card: _describe_unwritable(target, card) for card in register.make(places[texts.is_null().to_numpy()])
+    }
+    suspects = np.flatnonzero(_may_be_too_small(target.column, texts).to_numpy())
+    problems = map(target.column.problem, texts.gather(suspects).to_list())
+    too_small = {
+        card: problem for card, problem in zip(register.make(places[suspects]), problems, strict=True) if problem
+    }
+    return TargetTexts(
+        places=places, texts=texts, stored=as_stored(target, texts), unwritable=unwritable, too_small=too_small
+    )
+
+
+def _describe_unwritable(target: Target, card: Card) -> str:
+    try:
+        target.conversion.write(card.fields or {})
+    except EncodeError as error:
+        return str(error)
+    raise AssertionError(f"{target.name}: arrays cannot write what its chain can")  # a bug here, never the input
+
+
+def _may_be_too_small(column: Column, texts: pl.Series) -> pl.Series:
+    """Which texts a column perhaps cannot hold: long ones, and for whole numbers those that have another form."""
+    if column.declaration.startswith("text"):
+        return (texts.str.len_chars() > column.characters) if column.characters else texts.is_null() & False
+    return ~texts.str.contains(r"\A[0-9]{1,9}\z").fill_null(value=True)
 
 
 def find_duplicate_texts(site: Site, register: Register, target: Target, done: TargetTexts) -> list[Finding]:
     """Texts that two different numbers share because the conversion keeps a part only; both are held."""
+    alike = done.places[(done.stored.is_duplicated() & done.stored.is_not_null()).to_numpy()]
     groups: dict[str, list[Card]] = defaultdict(list)
-    for card in exclude_gone(site, done.stored):
-        groups[done.stored[card]].append(card)
+    for card in exclude_gone(site, register.make(alike)):
+        groups[done.stored_of(card) or ""].append(card)
     found = []
     for text, group in groups.items():
         ids = distinct_credentials(group)
@@ -82,18 +131,17 @@ def find_duplicate_texts(site: Site, register: Register, target: Target, done: T
     return found
 
 
-def find_unwritable(site: Site, register: Register, target: Target, done: TargetTexts) -> Iterator[Finding]:
+def find_unwritable(register: Register, target: Target, done: TargetTexts) -> Iterator[Finding]:
     """Findings that count the active numbers that the target's column cannot hold, or its chain cannot write."""
-    active = [card for card in (*done.texts, *done.unwritable) if status_on(card.row, site.as_of, site.rules) == ACTIVE]
-    all_of_them = len({card.number for card in active})
-    numbers = format_count(all_of_them, "active number")
+    active = done.places[(register.rows["state"].gather(done.places) == ACTIVE).to_numpy()]
+    numbers = format_count(len(np.unique(register.number[active])), "active number")
     for code, problems, words in (
         ("column-too-small", done.too_small, f"cannot stand in {target.column.declaration}"),
         ("unwritable", done.unwritable, "cannot be written"),
     ):
-        them = {card.number: problems[card] for card in active if card in problems}
+        cards = [card for card in problems if card.state == ACTIVE]
+        them = {card.number: problems[card] for card in cards}
         if them:
             first = f"{next(iter(them.values()))}{' (the first of them)' if len(them) > 1 else ''}"
             text = f"{len(them):,} of {numbers} {words}: {first}"
-            rows = register.lines_of(card for card in active if card in problems)
-            yield Finding(code=code, subject=target.name, count=len(them), text=text, rows=rows)
+            yield Finding(code=code, subject=target.name, count=len(them), text=text, rows=register.lines_of(cards))

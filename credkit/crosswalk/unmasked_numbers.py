@@ -8,12 +8,16 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 
+import numpy as np
+import polars as pl
+
 from credkit.core.sentences import format_count
 from credkit.crosswalk.register import Register
 from credkit.crosswalk.result import Finding
 from credkit.crosswalk.sightings import Sighting
 from credkit.crosswalk.targets import TargetTexts
 from credkit.crosswalk.verdicts import Verdict, count_rows, reading_lines
+from credkit.facts.account_suspects import texts_with_room
 from credkit.facts.judged_texts import JudgedTexts
 from credkit.privacy.accounts import holds_account, mask_accounts
 from credkit.site.model import CredentialKind, Site
@@ -22,7 +26,7 @@ from credkit.site.model import CredentialKind, Site
 def find_payment_numbers(site: Site, register: Register, verdicts: Sequence[Verdict]) -> Iterator[Finding]:
     """A finding for every kind whose values or readings look like payment data: what is masked, and what to do."""
     for kind in site.kinds.values():
-        held = [card for card in register.cards if card.kind is kind and card.holds_account]
+        held = [card for card in register.others.values() if card.kind is kind and card.holds_account]
         masked = [
             each
             for each in verdicts
@@ -54,7 +58,10 @@ def describe_unmasked(site: Site, register: Register, texts: JudgedTexts) -> Ite
 
 
 def _texts_of_kind(kind: CredentialKind, register: Register, texts: JudgedTexts) -> Iterator[str]:
-    yield from (text for card in register.cards if card.kind is kind for text in (card.number_text, card.row.value))
+    for mine in register.kinds:
+        if mine.kind is kind:
+            yield from texts_with_room(register.number_texts.gather(mine.places))
+            yield from texts_with_room(mine.values)
     for source, text in zip(texts.source.tolist(), texts.texts, strict=True):
         if texts.sources[source].kind is kind:
             yield text
@@ -64,9 +71,21 @@ def unmasked_subjects(
     site: Site, register: Register, written: Mapping[str, TargetTexts], *, declared: bool
 ) -> frozenset[str]:  # fmt: skip
     """Subjects of findings that stay unmasked: computed numbers, and ``declared`` ones."""
-    cards = [card for card in register.cards if not card.holds_account and (declared or not card.kind.not_payment)]
-    found = {f"{mask_accounts(card.kind.namespace)} {card.number_text}" for card in cards}
+    secret = np.zeros(len(register), bool)
+    secret[[place for place, card in register.others.items() if card.holds_account]] = True
+    found = set()
+    numbers = register.number_texts
+    for mine in register.kinds:
+        if declared or not mine.kind.not_payment:
+            plain = mine.places[~secret[mine.places]]
+            found |= _subjects(mine.kind.namespace, numbers.gather(plain))
     for target in site.targets.values():
-        stored = written[target.name].stored
-        found |= {f"{mask_accounts(target.name)} {stored[card]}" for card in cards if card in stored}
+        if declared or not target.kind.not_payment:
+            done = written[target.name]
+            found |= _subjects(target.name, done.stored.filter(pl.Series(~secret[done.places])).drop_nulls())
     return frozenset(filter(holds_account, found))
+
+
+def _subjects(name: str, texts: pl.Series) -> set[str]:
+    """The subjects of findings about ``texts`` that may look like account numbers."""
+    return set(texts_with_room(f"{mask_accounts(name)} " + texts))

@@ -94,7 +94,7 @@ class DamagedNumbers:
     def __init__(self, register: Register) -> None:
         self._restored: dict[Number, list[str]] = defaultdict(list)
         self._rounded: dict[tuple[CredentialKind, int, str], list[str]] = defaultdict(list)
-        for card in register.cards:
+        for card in register.others.values():
             if card.restored:
                 self._restored[card.restored].append(card.credential)
             elif card.code == "spreadsheet-damage" and is_rounded(card.row.value):

@@ -9,8 +9,9 @@ import numpy as np
 
 from credkit.bulk.words import Array
 from credkit.core.sentences import format_count, quote
+from credkit.crosswalk.cards import Card
 from credkit.crosswalk.filelines import FileLines
-from credkit.crosswalk.register import Card, Register
+from credkit.crosswalk.register import Register
 from credkit.crosswalk.sightings import Sighting, Sightings
 from credkit.facts.numbers import Number, format_number
 from credkit.privacy.accounts import hide_all_but_account_ends
@@ -44,13 +45,13 @@ class Verdict:
 class Verdicts:
     """The verdicts on all sightings: ``clear`` has the places of those against which nothing speaks.
 
-    Each of these shows one card, the only one of its number, which was active then; the place of the number among
-    those of the texts is in ``numbers``. The others are judged one by one.
+    Each of these shows one card, the only one of its number, which was active then; its place in the register is in
+    ``cards``. The others are judged one by one.
     """
 
     seen: Sightings
     clear: Array
-    numbers: Array
+    cards: Array
     others: tuple[Verdict, ...]
 
     def resolved_rows(self) -> Array:

@@ -29,9 +29,9 @@ from credkit.privacy.payment import (
 def may_hold_account(codec: AnyCodec, texts: pl.Series, fields: Mapping[str, Array]) -> Array:
     """The rows that may hold an account number, of those that ``codec`` reads (``fields`` are what it gives)."""
     long = (texts.str.len_bytes() >= ACCOUNT_DIGITS.start).to_numpy()
+    found = texts_with_accounts(texts) if long.any() else long
     if not has_account_room(codec):
-        return texts_with_accounts(texts) if long.any() else long
-    found = long & texts.str.contains(ACCOUNT_ROOM_PATTERN).to_numpy() if long.any() else long
+        return found
     for branch in branches(codec):
         roomy = [step for step in branch.steps if has_account_room(step)]
         if any(step.takes == "bits" and step.gives == "text" for step in roomy):
@@ -50,6 +50,16 @@ def may_hold_account(codec: AnyCodec, texts: pl.Series, fields: Mapping[str, Arr
 def _gives_texts(step: AnyCodec) -> bool:
     rows = step.output.schema
     return step.gives == "fields" and (rows is None or any(isinstance(row, TextField) for row in rows.values()))
+
+
+def texts_with_room(texts: pl.Series) -> list[str]:
+    """The different ``texts`` that have room for an account number.
+
+    >>> texts_with_room(pl.Series(["4114 3601 2345 6785", "02F764DD"]))
+    ['4114 3601 2345 6785']
+    """
+    long = texts.filter(texts.str.len_bytes() >= ACCOUNT_DIGITS.start)
+    return long.filter(long.str.contains(ACCOUNT_ROOM_PATTERN)).unique().to_list() if len(long) else []
 
 
 def texts_with_accounts(texts: pl.Series) -> Array:

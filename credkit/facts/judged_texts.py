@@ -7,7 +7,7 @@ so there are far fewer texts than readings.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping
 from typing import NamedTuple
 
 import numpy as np
@@ -16,13 +16,12 @@ import polars as pl
 from credkit.bulk.decoded_columns import decode_columns
 from credkit.bulk.words import Array
 from credkit.core.codec import AnyCodec
+from credkit.core.fields import Item
 from credkit.facts.account_suspects import may_hold_account
 from credkit.facts.expected_values import find_unexpected
-from credkit.facts.numbers import Number
+from credkit.facts.numbers import NO_NUMBER, Numbers
 from credkit.facts.texts import TextResult, TextResults
 from credkit.site.model import CredentialKind
-
-NO_NUMBER = -1  # in a column of places among the numbers
 
 
 class TextSource(NamedTuple):
@@ -50,6 +49,11 @@ def intern(texts: pl.Series) -> tuple[Array, pl.Series]:
     return place[codes], texts.gather(first[order])
 
 
+def number_values(kind: CredentialKind, fields: Mapping[str, Array], rows: Array) -> Iterator[tuple[Item, ...]]:
+    """The fields that make a number of ``kind``, for some ``rows`` of their columns."""
+    return zip(*(fields[name][rows].tolist() for name in kind.key), strict=True)
+
+
 class JudgedTexts:
     """The different texts by place: ``number`` is the place among ``numbers``, or `NO_NUMBER`.
 
@@ -57,16 +61,15 @@ class JudgedTexts:
     one a field has a value that its kind does not expect.
     """
 
-    def __init__(self, results: TextResults) -> None:
+    def __init__(self, results: TextResults, numbers: Numbers) -> None:
         self.results = results
-        self.numbers: list[Number] = []
+        self.numbers = numbers
         self.sources: list[TextSource] = []
         self.texts: list[str] = []
         self.source: Array = np.zeros(0, np.int64)
         self.number: Array = np.zeros(0, np.int64)
         self.plain: Array = np.zeros(0, bool)
         self.unexpected: Array = np.zeros(0, bool)
-        self._places: dict[Number, int] = {}
 
     def add(self, source: TextSource, texts: pl.Series) -> Array:
         """Judge ``texts``, the different ones among them once; where each of them stands here."""
@@ -88,25 +91,20 @@ class JudgedTexts:
         if not fields.keys() >= set(kind.key):
             return number, np.zeros(len(texts), bool), np.zeros(len(texts), bool)
         good = np.flatnonzero(ok)
-        columns = (fields[name][good].tolist() for name in kind.key)
-        found = (self._place(Number(kind.namespace, values)) for values in zip(*columns, strict=True))
-        number[good] = np.fromiter(found, np.int64, len(good))
+        number[good] = self.numbers.places(kind.namespace, number_values(kind, fields, good))
         plain = ok & ~noted
         if not kind.not_payment:
             plain &= ~may_hold_account(source.codec, texts, fields)
         return number, plain, find_unexpected(kind, fields, ok)
-
-    def _place(self, number: Number) -> int:
-        found = self._places.setdefault(number, len(self.numbers))
-        if found == len(self.numbers):
-            self.numbers.append(number)
-        return found
 
     def result(self, text: int) -> TextResult:
         """What is to be said of one text."""
         codec, kind, typed = self.sources[self.source[text]]
         return self.results.read(codec, kind, self.texts[text], typed=typed)
 
-    def results_of(self, texts: Array) -> Sequence[TextResult]:
-        """What is to be said of texts, one by one."""
-        return list(map(self.result, texts.tolist()))
+    def find_good(self) -> Array:
+        """The texts of a number that may serve, as their fields are expected; some of them have notes."""
+        good: Array = (self.number != NO_NUMBER) & ~self.unexpected
+        doubtful = np.flatnonzero(good & ~self.plain)
+        good[doubtful] = [not self.result(text).refusal for text in doubtful.tolist()]
+        return good

@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import NamedTuple
 
+import numpy as np
+
+from credkit.bulk.words import Array
 from credkit.core.fields import Item
+
+NO_NUMBER = -1  # in a column of places among numbers
 
 
 class Number(NamedTuple):
@@ -21,3 +27,39 @@ def format_number(number: Number) -> str:
     '12-345'
     """
     return "-".join(map(str, number.values))
+
+
+class Numbers:
+    """Different numbers, each of which has a place.
+
+    >>> numbers = Numbers()
+    >>> numbers.places("harbour", [(12, 345), (12, 346), (12, 345)]).tolist()
+    [0, 1, 0]
+    >>> numbers[1], numbers.find(Number("harbour", (12, 346))), numbers.find(Number("harbour", (12, 347)))
+    (Number(namespace='harbour', values=(12, 346)), 1, -1)
+    """
+
+    def __init__(self) -> None:
+        self._numbers: list[Number] = []
+        self._places: dict[Number, int] = {}
+
+    def __len__(self) -> int:
+        return len(self._numbers)
+
+    def __getitem__(self, place: int) -> Number:
+        return self._numbers[place]
+
+    def places(self, namespace: str, values: Iterable[tuple[Item, ...]]) -> Array:
+        """The places of the numbers of ``namespace`` with these values; those that have none get one."""
+        found = [self._place(Number(namespace, each)) for each in values]
+        return np.array(found, np.int64)
+
+    def _place(self, number: Number) -> int:
+        place = self._places.setdefault(number, len(self._numbers))
+        if place == len(self._numbers):
+            self._numbers.append(number)
+        return place
+
+    def find(self, number: Number) -> int:
+        """The place of a number, or `NO_NUMBER`."""
+        return self._places.get(number, NO_NUMBER)

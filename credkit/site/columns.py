@@ -8,53 +8,38 @@ Source: ISO 8601 (dates and times).
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
-from typing import Any
+from collections.abc import Collection, Iterable, Iterator
 
 import polars as pl
 
 from credkit.core.whitespace import WHITE_SPACE
 from credkit.files.csvcolumns import NeedsStrictReader, read_frame, read_frames
 from credkit.files.faults import FileFaults
-from credkit.files.times import EPOCH, MICROSECOND, Clock
+from credkit.files.times import Clock
 from credkit.privacy.accountroom import TRACK_ROOM_PATTERN
 from credkit.privacy.accounts import holds_track
+from credkit.site.frames import (
+    CREDENTIAL_TYPES,
+    EXPORT_TYPES,
+    READING_TYPES,
+    SiteFrames,
+    tabulate_credentials,
+    tabulate_export,
+    tabulate_readings,
+)
 from credkit.site.model import Site, Target
 from credkit.site.rows import (
     CREDENTIALS,
     EXISTING,
     READINGS,
-    Assignment,
-    ExportRow,
-    ReadingRow,
     parse_date,
     read_credentials,
     read_existing,
     read_readings,
 )
 
-CREDENTIAL_TYPES: Mapping[str, Any] = {
-    "line": pl.UInt32, "person": pl.String, "credential": pl.String, "kind": pl.String, "value": pl.String,
-    "printed": pl.String, "issue": pl.UInt64, "status": pl.String, "valid_from": pl.Date, "valid_until": pl.Date,
-    "replaces": pl.String, "source": pl.String,
-}  # fmt: skip
-READING_TYPES: Mapping[str, Any] = {
-    "line": pl.UInt32, "moment": pl.Int64, "reader": pl.String, "text": pl.String, "presentation": pl.String,
-    "expected": pl.String,
-}  # fmt: skip
-EXPORT_TYPES: Mapping[str, Any] = {"line": pl.UInt32, "person": pl.String, "text": pl.String}
 _ISSUE = r"\A[0-9]{0,9}\z"
 _DAYS = ("valid_from", "valid_until")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SiteFrames:
-    """The rows of a site's files as columns; ``existing`` has the export of each target that names one."""
-
-    credentials: pl.DataFrame
-    readings: pl.DataFrame
-    existing: Mapping[str, pl.DataFrame]
 
 
 def load_frames(site: Site) -> SiteFrames:
@@ -78,7 +63,7 @@ def load_credentials(site: Site, faults: FileFaults | None = None) -> pl.DataFra
     except NeedsStrictReader:
         not_payment = {kind.name for kind in site.kinds.values() if kind.not_payment}
         rows = read_credentials(site.credentials, site.kinds, site.rules.statuses, not_payment, faults)
-        return _frame_rows(rows, CREDENTIAL_TYPES)
+        return tabulate_credentials(rows)
 
 
 def load_readings(site: Site, faults: FileFaults | None = None) -> pl.DataFrame:
@@ -103,7 +88,7 @@ def load_reading_batches(site: Site, faults: FileFaults | None = None) -> Iterat
             last = frame["line"][-1] if frame.height else last
     except NeedsStrictReader:
         rows = read_readings(site.readings, site.readers, site.zone, unguarded, faults)
-        yield _frame_readings([row for row in rows if row.line > last])
+        yield tabulate_readings([row for row in rows if row.line > last])
 
 
 def load_existing(target: Target, faults: FileFaults | None = None) -> pl.DataFrame:
@@ -117,7 +102,7 @@ def load_existing(target: Target, faults: FileFaults | None = None) -> pl.DataFr
             raise NeedsStrictReader
         return frame.select("line", pl.col("person_id").alias("person"), "text")
     except NeedsStrictReader:
-        return _frame_rows(read_existing(target.existing, not_payment=not is_guarded, faults=faults), EXPORT_TYPES)
+        return tabulate_export(read_existing(target.existing, not_payment=not is_guarded, faults=faults))
 
 
 def holds_tracks(frame: pl.DataFrame, columns: Iterable[str]) -> bool:
@@ -173,14 +158,3 @@ def _parse_days(texts: pl.Series) -> pl.Series:
         raise NeedsStrictReader
     found = texts.replace_strict(list(days), list(days.values()), return_dtype=pl.Date)
     return found.cast(pl.Date)  # of no texts, the type is not kept
-
-
-def _frame_readings(rows: Sequence[ReadingRow]) -> pl.DataFrame:
-    moments = [(row.time - EPOCH) // MICROSECOND for row in rows]
-    columns = {name: moments if name == "moment" else [getattr(row, name) for row in rows] for name in READING_TYPES}
-    return pl.DataFrame(columns, schema=READING_TYPES)
-
-
-def _frame_rows(rows: Sequence[Assignment | ExportRow], types: Mapping[str, Any]) -> pl.DataFrame:
-    """The rows that the strict reader has, as columns."""
-    return pl.DataFrame({name: [getattr(row, name) for row in rows] for name in types}, schema=types)

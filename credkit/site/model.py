@@ -120,6 +120,12 @@ class Column:
 
     declaration: str
 
+    @property
+    def characters(self) -> int | None:
+        """How many characters a column of texts holds; None where nothing limits them."""
+        size = COLUMN.fullmatch(self.declaration)
+        return int(size[1]) if size and size[1] else None
+
     def problem(self, text: str) -> str | None:
         """Why the column cannot hold ``text``, or None.
 
@@ -128,8 +134,7 @@ class Column:
         >>> Column(declaration="text(8)").problem("49767645")
         """
         if self.declaration.startswith("text"):
-            size = COLUMN.fullmatch(self.declaration)
-            limit = int(size[1]) if size and size[1] else len(text)
+            limit = self.characters or len(text)
             return (
                 f"{redacted_repr(text)} has {len(text)} characters, {self.declaration} holds {limit}"
                 if len(text) > limit

@@ -11,6 +11,8 @@ from __future__ import annotations
 import unicodedata
 from collections.abc import Iterable, Mapping
 
+import polars as pl
+
 from credkit.core.sentences import MAX_SENTENCE_CHARACTERS, redacted_repr
 from credkit.core.whitespace import ZERO_WIDTH
 
@@ -35,6 +37,17 @@ def near_key(text: str) -> str:
         folded = unicodedata.normalize("NFKD", folded.casefold())
     bare = "".join(character for character in folded if character not in ZERO_WIDTH)
     return " ".join(unicodedata.normalize("NFKC", bare).split())
+
+
+def near_keys(texts: pl.Series) -> pl.Series:
+    """The near keys of ``texts``; only those with more than visible ASCII characters are folded alone.
+
+    >>> near_keys(pl.Series(["P-1", "Gate  7", "\\uff30-1"])).to_list()
+    ['p-1', 'gate 7', 'p-1']
+    """
+    keys = texts.str.to_lowercase()
+    alone = (~texts.str.contains(r"\A[!-~]*\z")).arg_true()
+    return keys.scatter(alone, [near_key(text) for text in texts.gather(alone)]) if len(alone) else keys
 
 
 def find_near_misses(ids: Iterable[str]) -> Mapping[str, tuple[str, ...]]:
@@ -74,3 +87,15 @@ def did_you_mean(text: str, known: Mapping[str, tuple[str, ...]]) -> str:
         return ""
     more = f" or {len(near) - MAX_OFFERED:,} others" if len(near) > MAX_OFFERED else ""
     return f"; did you mean {' or '.join(map(redacted_repr, near[:MAX_OFFERED]))}{more}?"
+
+
+def spelt_in_several_ways(texts: pl.Series) -> pl.Series:
+    """Which texts have a near miss among the others.
+
+    >>> spelt_in_several_ways(pl.Series(["P-1", "P-2", "p-1", "P-1"])).to_list()
+    [True, False, True, True]
+    """
+    different = pl.DataFrame({"text": texts}).unique()
+    different = different.with_columns(near_keys(different["text"]).alias("key"))
+    several = different.filter(pl.col("key").is_duplicated())["text"]
+    return texts.is_in(several.implode())

@@ -1,0 +1,96 @@
+"""Reading cards: what is to be said of a credentials row by itself."""
+
+from __future__ import annotations
+
+from collections.abc import Container, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from credkit.core.sentences import redacted_repr
+from credkit.core.whitespace import strip_white_space
+from credkit.crosswalk.cards import Card
+from credkit.crosswalk.decisions import Doubt
+from credkit.crosswalk.rounding import ColumnName, ColumnVerdicts, Rounding
+from credkit.facts.numbers import Number
+from credkit.facts.texts import TextResult, TextResults
+from credkit.site.model import Site
+from credkit.site.rows import Assignment, describe_white_space
+from credkit.site.superseded import Superseded, Twin
+
+
+@dataclass(frozen=True, slots=True)
+class CardReader:
+    """Says of cards what columns do not: why they have no number or do not count, and what is in doubt about them.
+
+    ``superseded`` and ``twins`` are by line; ``confirmed`` are numbers that readers gave in texts beyond suspicion.
+    """
+
+    site: Site
+    texts: TextResults
+    columns: ColumnVerdicts
+    confirmed: Container[Number]
+    superseded: Mapping[int, Superseded]
+    twins: Mapping[int, Sequence[Twin]]
+
+    def read(self, card: Card) -> Card:
+        """``card`` with all that is to be said of it by itself."""
+        row, kind = card.row, card.kind
+        result = self.texts.read(kind.value, kind, row.value)
+        if result.payment.has_valid_track:
+            self.site.credentials.refuse_track(row.line)
+        doubts = [
+            Doubt(
+                "twin-rows",
+                f"line {twin.beside_line} differs in {', '.join(twin.differing)}, and neither source counts first",
+            )
+            for twin in self.twins.get(row.line, ())
+        ]
+        if result.refusal and kind.refuses:
+            doubts.append(Doubt("refused-value", f"its value must not serve: {result.refusal}"))
+        rounding = self.columns.rounding(ColumnName(self.site.credentials.name, kind.name), row.value)
+        if rounding and card.number in self.confirmed:
+            rounding = None
+        code, reason = "", ""
+        if superseded := self.superseded.get(row.line):
+            code, reason = "superseded", describe_superseded(superseded)
+        elif card.number is None:
+            code, reason = _describe_unreadable(self.site, row, result, rounding)
+        elif rounding and rounding.certain:
+            code, reason = "spreadsheet-damage", rounding.text
+        elif rounding:
+            doubts.append(Doubt("maybe-rounded", rounding.text))
+        return replace(
+            card, code=code, reason=reason, doubts=tuple(doubts), notes=result.notes,
+            holds_account=result.payment.has_account,
+            restored=Number(kind.namespace, result.restored) if result.restored else None,
+        )  # fmt: skip
+
+
+def _describe_unreadable(site: Site, row: Assignment, result: TextResult, rounding: Rounding | None) -> tuple[str, str]:
+    """The code and the reason of a row without a number."""
+    if result.fields is not None:
+        return "unreadable-value", f"its issue is empty, but the number of a {redacted_repr(row.kind)} needs one"
+    if result.if_whole and not rounding:
+        result = result.if_whole
+    code = result.code if result.code == "spreadsheet-damage" else "unreadable-value"
+    return code, describe_white_space(site.credentials, "value", row.value) or result.reason
+
+
+def number_without_white_space(card: Card, texts: TextResults) -> Number | None:
+    """The number that the value of an unreadable row has without the white space around it."""
+    bare = strip_white_space(card.row.value)
+    if card.code != "unreadable-value" or bare == card.row.value:
+        return None
+    result = texts.read(card.kind.value, card.kind, bare)
+    return Number(card.kind.namespace, result.number) if result.number else None
+
+
+def describe_superseded(row: Superseded) -> str:
+    """Why a row does not count beside another.
+
+    >>> describe_superseded(Superseded(3, 2, ("value",), "west"))
+    "it differs in value from line 2, and 'west' counts first"
+    """
+    if not row.differing:
+        return f"it repeats line {row.by_line}"
+    differing = ", ".join(row.differing)
+    return f"it differs in {differing} from line {row.by_line}, and {redacted_repr(row.by_source)} counts first"
