@@ -12,7 +12,9 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 from itertools import pairwise
+from typing import NamedTuple
 from zlib import crc32
 
 import numpy as np
@@ -25,7 +27,7 @@ from credkit.audit.sources import FileLabel
 from credkit.audit.time_bins import BIN_SECONDS
 from credkit.audit.timeorder import EntryPart, TimeOrder
 from credkit.bulk import Rule
-from credkit.bulk.words import LIMB_BITS
+from credkit.bulk.words import LIMB_BITS, Array
 from credkit.core.reading import AnyReading
 from credkit.facts.expected_values import UNEXPECTED, is_expected
 from credkit.files.times import MICROSECOND, SECOND_MICROS
@@ -36,6 +38,7 @@ from credkit.streams import LONGEST_KEY_PAUSE, Frame
 MOST_OPEN_PARTS = 8192  # rows of an entry that is not finished
 PARTS_KEPT_BEFORE = 16  # rows that are kept before what waits
 PARTS_JOINED_AT_ONCE = 4096  # rows that come in before it is asked what entries they make
+MOST_TEXTS_KEPT = 1 << 14  # different texts whose verdicts are kept
 ONE_ENTRY_RULE = "one-entry"
 
 
@@ -141,12 +144,9 @@ def _groups(plan: AuditPlan, code: int, parts: list[EntryPart]) -> Iterator[list
 def _judge(code: int, use: ChainUse, parts: list[EntryPart], frames: list[Frame], found: PieceVerdicts) -> None:
     """Count the rows of frames that belong together."""
     for frame in frames:
-        if frame.value is not None and not use.not_payment:
-            good = use.codec.inspect(frame.value).ok
-            secret = payment_in_valid(use.codec, frame.value) if good else find_payment(use.codec, frame.value)
+        if frame.value is not None and _judge_text(use, frame.value).holds_track:
             line = parts[frame.covers[0]].line
-            if secret.has_valid_track or holds_track(frame.value):
-                found.track = line if found.track is None else min(found.track, line)
+            found.track = line if found.track is None else min(found.track, line)
     covered = Counter(place for frame in frames for place in set(frame.covers))
     for frame in frames:
         rows = sorted({place for place in frame.covers if covered[place] == 1})
@@ -162,19 +162,12 @@ def _count(
         return
     facts = found.facts
     rules: tuple[Rule, ...] = (Rule(-1, "stream", ONE_ENTRY_RULE),)
-    fields = None
-    kinds: set[tuple[str, str, str]] = set()
+    numbers = None
     if value is not None:
-        reading = use.codec.inspect(value)
-        rules = _failed_rules(reading)
-        fields = None if rules else reading.value
-        noted = [(step.codec, note) for step in reading.steps for note in step.reading.notes]
-        for codec, note in () if rules else noted or [(use.name, note) for note in reading.notes]:
-            kinds.add((codec, note.kind, note.level))
-        if use.kind is not None and fields is not None and not is_expected(fields, use.kind.expect):
-            kinds.add((use.kind.name, UNEXPECTED, "care"))
-        for codec, kind, level in kinds:
-            facts.notes.add_one((codec, kind, level), code, len(rows))
+        verdict = _judge_text(use, value)
+        rules, numbers = verdict.rules, verdict.numbers
+        for note in verdict.notes:
+            facts.notes.add_one(note, code, len(rows))
         facts.frames.add_one(use.place, code, 1)
         if rules:
             facts.failed.add_one((use.place, rules[0]), code, 1)
@@ -201,12 +194,42 @@ def _count(
             found.failing.append(FailingRow(parts[row].line, code, moment, text, use.place, rules[0]))
         if value is not None:
             facts.add_sample(code, use.place, {value: crc32(value.encode())})
-    elif fields is not None and use.space is not None:
+    elif numbers is not None and use.space is not None:
+        facts.owners[use.space.place].add(numbers | np.uint64(code))
+
+
+class _TextVerdict(NamedTuple):
+    """What a text of an entry is worth: failed rules, notes, its number without a reader, and a payment track."""
+
+    rules: tuple[Rule, ...]
+    notes: frozenset[tuple[str, str, str]]
+    numbers: Array | None
+    holds_track: bool
+
+
+@lru_cache(maxsize=MOST_TEXTS_KEPT)
+def _judge_text(use: ChainUse, text: str) -> _TextVerdict:
+    """The verdict on a text, which the same card gives again and again."""
+    reading = use.codec.inspect(text)
+    rules = _failed_rules(reading)
+    fields = None if rules else reading.value
+    noted = [(step.codec, note) for step in reading.steps for note in step.reading.notes]
+    noted = noted or [(use.name, note) for note in reading.notes]
+    notes = {(codec, note.kind, note.level) for codec, note in noted if not rules}
+    if use.kind is not None and fields is not None and not is_expected(fields, use.kind.expect):
+        notes.add((use.kind.name, UNEXPECTED, "care"))
+    numbers = None
+    if fields is not None and use.space is not None:
         columns = {}
         for name, item in fields.items():
             small = isinstance(item, int) and item < 1 << LIMB_BITS
             columns[name] = np.array([item], np.uint64 if small else object)
-        facts.owners[use.space.place].add(use.space.owned_numbers(columns, np.array([code]), np.ones(1, bool)))
+        numbers = use.space.owned_numbers(columns, np.zeros(1, np.int64), np.ones(1, bool))
+    track = False
+    if not use.not_payment:
+        secret = payment_in_valid(use.codec, text) if reading.ok else find_payment(use.codec, text)
+        track = secret.has_valid_track or holds_track(text)
+    return _TextVerdict(rules, frozenset(notes), numbers, track)
 
 
 def _end_of(frames: Sequence[Frame]) -> int:

@@ -50,7 +50,7 @@ class NumberSpace:
         if not len(codes):
             return np.zeros(0, np.uint64)
         owned: Array = self._numbers(columns) << np.uint64(READER_BITS) | codes.astype(np.uint64)
-        return owned if self.bits <= MOST_TABLE_BITS else pl.Series(owned).unique().to_numpy()
+        return owned if self.bits <= MOST_TABLE_BITS or len(owned) == 1 else pl.Series(owned).unique().to_numpy()
 
     def _numbers(self, columns: list[Array]) -> Array:
         """Each row's number where it fits, else a hash of it."""

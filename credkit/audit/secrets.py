@@ -29,6 +29,7 @@ _MAY_BE_TYPED = (
 SHORTEST_TRACK_BITS = 13 * min(
     letters.width for letters in SETS_BY_NAME.values()
 )  # bits of a track on a stripe: a sentinel and the shortest number
+MOST_TEXTS_KEPT = 1 << 16  # different texts of which it is kept whether they hold a track
 
 
 class TrackSearch:
@@ -54,12 +55,12 @@ class TrackSearch:
         rows = np.arange(len(texts)) if use.may_hold_track else np.flatnonzero(long)
         if len(rows) and not use.may_hold_track:
             rows = rows[texts.gather(rows).str.contains(ACCOUNT_ROOM_PATTERN).to_numpy()]
-        found.append(_first_track(rows[good[rows]], texts, lambda text: payment_in_valid(use.codec, text)))
+        found.append(_first_track(rows[good[rows]], texts, lambda text: _valid_has_track(use.codec, text)))
         failing = bad
         if not use.may_hold_account or has_no_room(use.codec):  # only what was typed can hold one
             failing = bad[long[bad]]
             failing = failing[texts.gather(failing).str.contains(_MAY_BE_TYPED).to_numpy()]
-        found.append(_first_track(failing, texts, lambda text: find_payment(use.codec, text)))
+        found.append(_first_track(failing, texts, lambda text: _failing_has_track(use.codec, text)))
         return min((row for row in found if row is not None), default=None)
 
 
@@ -88,9 +89,21 @@ def find_payment(codec: AnyCodec, text: str, *, plain: bool = False) -> PaymentD
     return NO_PAYMENT_DATA if plain else payment_in_decoded(codec, text, codec.inspect(text))
 
 
-def _first_track(rows: Array, texts: pl.Series, look: Callable[[str], PaymentData]) -> int | None:
+@lru_cache(maxsize=MOST_TEXTS_KEPT)
+def _valid_has_track(codec: AnyCodec, text: str) -> bool:
+    """Whether a text that decodes holds a payment track; cards are read again and again."""
+    return payment_in_valid(codec, text).has_valid_track
+
+
+@lru_cache(maxsize=MOST_TEXTS_KEPT)
+def _failing_has_track(codec: AnyCodec, text: str) -> bool:
+    """Whether a text that does not decode holds a payment track."""
+    return find_payment(codec, text).has_valid_track
+
+
+def _first_track(rows: Array, texts: pl.Series, look: Callable[[str], bool]) -> int | None:
     """The first of ``rows`` in whose text ``look`` finds a track; each text is looked at once."""
     if not len(rows):
         return None
     some = pl.DataFrame({"row": rows, "text": texts.gather(rows)}).unique("text", keep="first", maintain_order=True)
-    return next((row for row, text in some.iter_rows() if look(text).has_valid_track), None)
+    return next((row for row, text in some.iter_rows() if look(text)), None)
