@@ -17,6 +17,7 @@ from credkit.audit import audit, fileparts
 from credkit.demo import Demo
 from tests.captures import CHAIN, START, Row, as_csv, hexed, made, written
 from tests.commandline import run
+from tests.progress import RecordedProgress
 from tests.sentences import refusal
 from tests.test_audit import plan
 from tests.test_audit_files import TRACK, file
@@ -82,21 +83,24 @@ def test_a_worker_that_is_killed_in_the_middle_changes_nothing(tmp_path: Path, a
     path = written(tmp_path, made(3000, seed=11), "csv")
     parts = len(fileparts.cut_files([path], plan(), size=3000))
     assert parts > 30
-    killed: list[tuple[int, int]] = []
+    killed: list[int] = []
     with cluster.connect(address) as client:
         before = {worker: int(pid) for worker, pid in client.run(os.getpid).items()}
 
-        def kill(done: int, whole: int) -> None:
+        def kill(done: int) -> None:
             """Kill a worker when the first part is read: what it holds is lost, and what it reads."""
             if not killed:
-                killed.append((done, whole))
+                killed.append(done)
                 os.kill(before[min(before)], signal.SIGKILL)
 
-        found = cluster.audit_on_cluster(client, [path], plan(), size=3000, progress=kill)
+        told = RecordedProgress(kill)
+        found = cluster.audit_on_cluster(client, [path], plan(), size=3000, progress=told)
         client.wait_for_workers(2, timeout=60)
         after = set(client.run(os.getpid).values())
-    ((done, whole),) = killed
-    assert 0 < done < whole
+    assert 0 < killed[0] < path.stat().st_size
+    assert told.names == ["1/2 reading the files", "2/2 looking for causes and changes"]
+    assert told.phases[0].total == told.counts[0][-1] == path.stat().st_size
+    told.verify()
     assert before[min(before)] not in after
     assert found == audit([path], plan())
 

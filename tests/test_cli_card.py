@@ -21,6 +21,7 @@ from credkit.cards.masters import check_value
 from tests.commandline import CREDKIT, ENVIRONMENT, on_a_terminal, records, run
 from tests.masters import KEY, MASTER, OTHER, key_file, leaks
 from tests.masters import KEY_32 as OTHER_KEY
+from tests.progress import list_phases
 
 # ── geometries ──────────────────────────────────────────────────────────────────────────────────
 
@@ -980,8 +981,7 @@ def test_a_terminal_sees_how_far_it_is(batch: Path) -> None:
     Path("many.csv").write_text(ROWS.partition("\n")[0] + "\n" + rows)
     command = ["card", "data", "staff-plan.toml", "many.csv", "--out", "many", *FROM_FILE]
     seen = on_a_terminal(command, TERM="xterm")
-    assert "writing many" in seen
-    assert "The data of 120 cards are in many." in seen
+    assert list_phases(seen) == (["writing cards"], "The data of 120 cards are in many.")
     assert leaks(seen) == []
 
 

@@ -25,6 +25,7 @@ from credkit.discover.wordseries import source_series, text_forms
 from credkit.explain.presentations import SERIAL_BITS, presentations
 from tests.amounts import amounts
 from tests.commandline import ACCOUNT, records, run
+from tests.progress import RecordedProgress
 from tests.sentences import refusal
 from tests.tracks import TRACK_2
 
@@ -263,9 +264,10 @@ def test_blanks_and_repeated_pairs_do_not_matter() -> None:
 def test_a_search_ends_with_its_time_and_tells_how_far_it_is() -> None:
     pairs = drawn("the last four bytes as a decimal", 3)
     assert not discover.chain(pairs, seconds=0).is_complete
-    told: list[tuple[str, int, int]] = []
-    discover.chain(pairs, progress=lambda *step: told.append(step))
-    assert told == [("chains", 0, 1)]
+    told = RecordedProgress()
+    discover.chain(pairs, progress=told)
+    assert told.names == ["1/2 searching for chains", "2/2 trying the chains on all pairs"]
+    told.verify()
 
 
 @pytest.mark.parametrize("pairs", [[], "ab", [("1",)], [("1", 2)], [("1", " ")], 7, [["1", "2", "3"]]])

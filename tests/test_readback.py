@@ -833,13 +833,6 @@ def test_a_read_back_that_cannot_be_read_does_not_stop_the_others(tmp_path: Path
     assert unread == ("C-1000", "C-1002")
 
 
-def test_progress_is_told_after_each_read_back(tmp_path: Path) -> None:
-    (tmp_path / "a.bin").write_bytes(card(0))
-    told: list[int] = []
-    list(check_all(STAFF_PLAN, [tmp_path / "a.bin"] * 2, master=MASTER, progress=told.append))
-    assert told == [1, 2]
-
-
 def test_faults_in_the_credentials_are_told_before_the_first_card(tmp_path: Path) -> None:
     file = credentials(tmp_path, [ROW | {"serial": "01"}])
     with refusal(DefinitionError):

@@ -38,6 +38,7 @@ from credkit.report.steps import choose_steps
 from tests.captures import CHAIN, START, Row, as_csv, counted, hexed, made
 from tests.commandline import run
 from tests.pages import Page
+from tests.progress import RecordedProgress
 from tests.sentences import refusal
 
 ACCOUNT = "4114360123456785"  # the WHATWG HTML standard's autofill example
@@ -259,11 +260,11 @@ def test_a_file_that_changes_has_no_digest(tmp_path: Path) -> None:
     path = tmp_path / "captures.csv"
     path.write_bytes(as_csv(made(50)))
 
-    def changed(done: int, whole: int) -> None:
+    def changed(count: int) -> None:
         with path.open("ab") as file:
             file.write(b"\n")
 
-    found = audit([path], plan(), digests=True, progress=changed)
+    found = audit([path], plan(), digests=True, progress=RecordedProgress(changed))
     assert found.files[0].digest == ""
     page = Page(report(found, UTC, made=MADE))
     assert "no digest: the file changed while it was read" in page.table("Files").rows[1][0]
@@ -275,23 +276,26 @@ def test_a_file_whose_time_is_set_back_has_no_digest(tmp_path: Path) -> None:
     path.write_bytes(as_csv(made(50)))
     before = path.stat()
 
-    def changed(done: int, whole: int) -> None:
+    def changed(count: int) -> None:
         with path.open("r+b") as file:
             file.seek(-2, os.SEEK_END)
             file.write(b"Z")
         os.utime(path, ns=(before.st_atime_ns, before.st_mtime_ns))
 
-    assert audit([path], plan(), digests=True, progress=changed).files[0].digest == ""
+    assert audit([path], plan(), digests=True, progress=RecordedProgress(changed)).files[0].digest == ""
 
 
 def test_without_a_report_nothing_is_read_twice(tmp_path: Path) -> None:
     path = tmp_path / "captures.csv"
     path.write_bytes(as_csv(made(50)))
-    told: list[tuple[int, int]] = []
-    assert audit([path], plan(), progress=lambda *at: told.append(at)).files[0].digest is None
-    assert told[-1] == (path.stat().st_size,) * 2
-    assert audit([path], plan(), digests=True, progress=lambda *at: told.append(at)).files[0].digest
-    assert told[-1] == (2 * path.stat().st_size,) * 2
+    for digests in (False, True):
+        told = RecordedProgress()
+        assert bool(audit([path], plan(), digests=digests, progress=told).files[0].digest) is digests
+        names = ["reading the files", *(["computing digests"] if digests else []), "looking for causes and changes"]
+        assert told.names == [f"{place}/{len(names)} {name}" for place, name in enumerate(names, 1)]
+        for phase, counts in list(zip(told.phases, told.counts, strict=True))[:-1]:
+            assert phase.total == counts[-1] == path.stat().st_size
+        told.verify()
 
 
 # ── what comes from outside ─────────────────────────────────────────────────────────────────────

@@ -23,11 +23,12 @@ except ModuleNotFoundError as missing:
 
 from credkit.audit.fileparts import FilePart, cut_files
 from credkit.audit.partials import Partial, finish, merge, partial
-from credkit.audit.pipeline import Progress, digest_files
+from credkit.audit.pipeline import digest_files, number_phases
 from credkit.audit.plan import AuditPlan
 from credkit.audit.sources import file_size
 from credkit.audit.summary import Audit
 from credkit.core.errors import DefinitionError
+from credkit.core.progress import SILENT, Progress
 from credkit.core.sentences import redacted_repr
 from credkit.core.version import __version__
 from credkit.files.digests import file_stamp
@@ -69,26 +70,24 @@ def connect(address: str) -> Iterator[Client]:
 
 def audit_on_cluster(
     client: Client, paths: Sequence[Path], plan: AuditPlan, *, delimiter: str = ",", encoding: str = "utf-8",
-    digests: bool = False, progress: Progress | None = None, size: int | None = None,
+    digests: bool = False, progress: Progress = SILENT, size: int | None = None,
 ) -> Audit:  # fmt: skip
     """The audit of the files at ``paths`` by ``plan``, as `credkit.audit.audit` gives it, by the workers of ``client``.
 
-    Files are cut into parts of about ``size`` bytes (64 MB). ``progress`` is told now and then how many bytes of
-    how many are read. Raises `DefinitionError` as `audit` does, and where the workers do not see the same files,
-    have other versions, or keep dying.
+    Files are cut into parts of about ``size`` bytes (64 MB). ``progress`` is told how many bytes are read. Raises
+    `DefinitionError` as `audit` does, and where the workers do not see the same files, have other versions, or keep
+    dying.
     """
     before = [file_stamp(path) for path in paths]
     parts = cut_files(paths, plan, delimiter=delimiter, encoding=encoding, size=size or PART_BYTES)
     files = [part for part in parts if not part.source.start]
-    read = sum(part.source.size for part in files)
-
-    def tell(at: int) -> None:
-        if progress is not None:
-            progress(at, read * (1 + digests))
-
+    phases = number_phases(progress, digests=digests)
+    phases.reading.phase("reading the files", total=sum(part.source.size for part in files), unit="bytes")
     with _one_sentence():
-        found = _read_and_join(client, parts, tell)
-    return finish(found, digests=digest_files(files, before, lambda at: tell(read + at)) if digests else None)
+        found = _read_and_join(client, parts, phases.reading.done)
+    found_digests = digest_files(files, before, phases.digests) if digests else None
+    phases.finishing.phase("looking for causes and changes")
+    return finish(found, digests=found_digests)
 
 
 def _read_and_join(client: Client, parts: Sequence[FilePart], tell: Callable[[int], None]) -> Partial:

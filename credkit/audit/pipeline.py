@@ -8,26 +8,26 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import NamedTuple
 
 from credkit.audit.failures import FAILURES_MAKER, FailureWriter
 from credkit.audit.fileparts import FilePart, cut_files
 from credkit.audit.partials import Partial, finish, partial
 from credkit.audit.plan import AuditPlan
 from credkit.audit.summary import Audit
+from credkit.core.progress import SILENT, PartProgress, Progress
 from credkit.files.digests import file_stamp, sha256
 from credkit.files.outputs import FileOutput, refuse_overlaps
-
-Progress = Callable[[int, int], None]
 
 
 def audit(
     paths: Sequence[Path], plan: AuditPlan, *, delimiter: str = ",", encoding: str = "utf-8",
-    failures: Path | FileOutput | None = None, digests: bool = False, progress: Progress | None = None,
+    failures: Path | FileOutput | None = None, digests: bool = False, progress: Progress = SILENT,
 ) -> Audit:  # fmt: skip
     """Audit the files at ``paths`` by ``plan``.
 
     ``failures`` is a CSV file for the failing rows, written whole or not at all, or an open output that the caller
-    puts in place. ``progress`` is told now and then how many bytes of how many are read. With ``digests`` each file
+    puts in place. ``progress`` is told how many bytes are read. With ``digests`` each file
     is read a second time, for its SHA-256. Raises `DefinitionError` for a file that cannot be read at all, that is
     named twice, or that holds a payment track; and for an output in the place of another file.
     """
@@ -46,32 +46,48 @@ def _audit(
     parts: Sequence[FilePart],
     plan: AuditPlan,
     failures: FailureWriter | None,
-    progress: Progress | None,
+    progress: Progress,
     *,
     digests: bool,
 ) -> Audit:
-    whole, done = sum(part.source.size for part in parts) * (1 + digests), 0
+    phases = number_phases(progress, digests=digests)
     before = [file_stamp(part.source.path) for part in parts]
-    found = Partial(plan, len(parts))
-
-    def tell(at: int) -> None:
-        if progress is not None:
-            progress(done + at, whole)
-
+    found, done = Partial(plan, len(parts)), 0
+    phases.reading.phase("reading the files", total=sum(part.source.size for part in parts), unit="bytes")
     for part in parts:
-        found.absorb(partial(part, failures=failures, progress=tell))
+        found.absorb(partial(part, failures=failures, progress=_count_from(phases.reading, done)))
         done += part.source.size
-    return finish(found, digests=digest_files(parts, before, tell) if digests else None)
+    found_digests = digest_files(parts, before, phases.digests) if digests else None
+    phases.finishing.phase("looking for causes and changes")
+    return finish(found, digests=found_digests)
 
 
-def digest_files(
-    parts: Sequence[FilePart], before: Sequence[tuple[int, ...]], tell: Callable[[int], None]
-) -> list[str]:
+def _count_from(progress: Progress, start: int) -> Callable[[int], None]:
+    """What counts on after ``start`` bytes."""
+    return lambda at: progress.done(start + at)
+
+
+class AuditPhases(NamedTuple):
+    """What is told of the phases of an audit; ``digests`` only where there are any."""
+
+    reading: Progress
+    digests: Progress
+    finishing: Progress
+
+
+def number_phases(progress: Progress, *, digests: bool) -> AuditPhases:
+    """The phases of an audit with their numbers."""
+    of = 2 + digests
+    return AuditPhases(*(PartProgress(progress, number, of) for number in (1, 2, of)))
+
+
+def digest_files(parts: Sequence[FilePart], before: Sequence[tuple[int, ...]], progress: Progress) -> list[str]:
     """The digests of files that were ``before`` what they are now; empty for those that changed."""
+    progress.phase("computing digests", total=sum(part.source.size for part in parts), unit="bytes")
     found, done = [], 0
     for part, stamp in zip(parts, before, strict=True):
         path, size = part.source.path, part.source.size
-        digest = sha256(path, lambda at, done=done: tell(done + at), size=size)  # type: ignore[misc]  # a lambda has no types
+        digest = sha256(path, _count_from(progress, done), size=size)
         found.append(digest if file_stamp(path) == stamp else "")
         done += size
     return found

@@ -24,7 +24,7 @@ import io
 import json
 import os
 from collections import Counter
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import partial
 from hashlib import sha256
@@ -38,8 +38,9 @@ from credkit.cards.masters import MasterKey, check_value
 from credkit.cards.plan import CardPlan
 from credkit.core.errors import CredkitError, DefinitionError
 from credkit.core.frozen import FrozenMapping
+from credkit.core.progress import SILENT, Progress
 from credkit.core.version import __version__
-from credkit.files.csvfiles import CsvFile
+from credkit.files.csvfiles import CsvFile, count_lines
 from credkit.files.outputs import FolderOutput
 from credkit.privacy.accounts import mask_accounts
 
@@ -51,7 +52,6 @@ PRECAUTIONS = (
     "read it back and check it before the others are encoded",
 )
 _private = partial(os.open, mode=0o600)
-Progress = Callable[[int], None]
 
 
 class NoMasterKey(DefinitionError):
@@ -78,7 +78,7 @@ def write_batch(
     *,
     master: MasterKey | None = None,
     keys: bool = False,
-    progress: Progress | None = None,
+    progress: Progress = SILENT,
 ) -> Batch:
     """Write what each card of ``credentials`` gets by ``plan`` into the folder ``out``, which is new or empty.
 
@@ -108,9 +108,10 @@ class _BatchFolder:
         self.listing = ListingWriter(press.plan)
         self.notes: Counter[str] = Counter()
 
-    def fill(self, file: CsvFile, progress: Progress | None) -> int:
+    def fill(self, file: CsvFile, progress: Progress) -> int:
         """Write the files of every row, then those about all of them; how many rows there were."""
         count = 0
+        progress.phase("writing cards", total=count_lines(file), unit="cards")
         with open(self.file_name(MANIFEST), "x", encoding="utf-8", newline="", opener=_private) as manifest:
             rows = csv.writer(manifest, lineterminator="\n")
             rows.writerow(MANIFEST_COLUMNS)
@@ -126,8 +127,7 @@ class _BatchFolder:
                 self.write(each.name + LISTING, text.encode())
                 rows.writerow((each.name, each.serial.hex().upper(), each.name + DUMP, sha256(data).hexdigest()))
                 count += 1
-                if progress:
-                    progress(count)
+                progress.done(count)
         if not count:
             raise DefinitionError(f"{file.name}: there is no credential in it, expected at least one row")
         self.write(BATCH_FILE, self.encode_about(count).encode())

@@ -11,7 +11,7 @@ Source: ISO/IEC 14443-3 clause 6 (check bytes of a serial number); common practi
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 
 from credkit.cards.credentials import CardCredential, credential_from_row, read_credentials
@@ -25,10 +25,10 @@ from credkit.cards.recordcheck import RecordCheck, RestCheck
 from credkit.cards.trailercheck import TrailerCheck
 from credkit.catalogue.registry import chain
 from credkit.core.errors import DecodeError, DefinitionError
+from credkit.core.progress import SILENT, Progress
 from credkit.core.sentences import redacted_repr
 from credkit.files.csvfiles import CsvFile
 
-Progress = Callable[[int], None]
 SERIAL_BYTES_IN_MEMORY = {
     ("sector", 4): 5,
     ("page", 7): 9,
@@ -57,7 +57,7 @@ def check_all(
     credentials: CsvFile | None = None,
     *,
     master: MasterKey | None = None,
-    progress: Progress | None = None,
+    progress: Progress = SILENT,
     reveal: bool = False,
 ) -> BatchCheck:
     """The check of many read-backs, one after the other; raises `DefinitionError` for a fault in the credentials."""
@@ -78,7 +78,7 @@ class BatchCheck:
         file: CsvFile | None,
         *,
         master: MasterKey | None,
-        progress: Progress | None,
+        progress: Progress,
         reveal: bool,
     ) -> None:
         self.plan = plan
@@ -101,13 +101,13 @@ class BatchCheck:
         return tuple(self.waiting)
 
     def __iter__(self) -> Iterator[CheckedCard]:
+        self.progress.phase("checking read-backs", total=len(self.paths), unit="cards")
         for path in self.paths:
             found = self.check_file(path)
             self.count += 1
             self.different += not found.is_as_planned
             self.key.add(found)
-            if self.progress:
-                self.progress(self.count)
+            self.progress.done(self.count)
             yield found
 
     def check_file(self, path: Path) -> CheckedCard:

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from credkit.bulk.decoded_columns import decode_columns
 from credkit.census.number_columns import key_columns, narrow_to_64_bits, unify_key_types
 from credkit.core.chains import Choice
+from credkit.core.progress import SILENT, Progress
 from credkit.core.reading import TextField
 from credkit.core.sentences import format_count, redacted_repr
 from credkit.crosswalk.result import ExceptionRow, make_exception
@@ -54,11 +55,12 @@ class PopulationNumbers:
     doubts: tuple[str, ...] = ()
 
 
-def read_numbers(site: Site, population: pl.DataFrame) -> PopulationNumbers:
+def read_numbers(site: Site, population: pl.DataFrame, progress: Progress = SILENT) -> PopulationNumbers:
     """The numbers in ``population``; rows that a more trusted source supersedes are read too."""
     kinds: dict[str, KindNumbers] = {}
     bad: list[ExceptionRow] = []
     doubts = []
+    done = 0
     for kind in site.kinds.values():
         rows = population["kind"].eq(kind.name).arg_true().to_numpy()
         part = population.select("line", "credential", "value", "issue", "late")[rows]
@@ -79,6 +81,8 @@ def read_numbers(site: Site, population: pl.DataFrame) -> PopulationNumbers:
                     kind=kind, rows=rows[ok], values=part["value"].filter(ok),
                     fields={name: narrow_to_64_bits(column[ok]) for name, column in fields.items()},
                 )  # fmt: skip
+        done += part.height
+        progress.done(done)
     bad.sort(key=lambda each: each.line)
     return PopulationNumbers(
         kinds=kinds, spaces=_spaces(site, kinds), unreadable=tuple(bad), doubts=tuple(doubts)

@@ -36,27 +36,37 @@ from credkit.census.views import (
     numbers_of,
     truncated_views,
 )
+from credkit.core.progress import SILENT, Progress
 from credkit.facts.account_suspects import find_account_numbers, may_hold_account
 from credkit.site.model import Site
 
+PHASES = ("reading the credentials", "decoding numbers", "looking for duplicates", "counting ranges and plans")
 
-def census(site: Site, room: int = GROWTH_PERCENT, *, wanted: AllocationRequest | None = None) -> Census:
-    """The census of ``site``; ``room`` percent are added for the plans.
+
+def census(
+    site: Site, room: int = GROWTH_PERCENT, *, wanted: AllocationRequest | None = None, progress: Progress = SILENT
+) -> Census:
+    """The census of ``site``; ``room`` percent are added for the plans. ``progress`` is told of the phases.
 
     Raises `DefinitionError` for a fault in a file itself, or in what is ``wanted``.
     """
+    progress.phase(PHASES[0], 1, len(PHASES))
     population = read_population(site)
-    numbers = read_numbers(site, population)
+    progress.phase(PHASES[1], 2, len(PHASES), total=population.height)
+    numbers = read_numbers(site, population, progress)
     truncating = truncated_views(site)
     seen = {view.name: (view, _numbers_in_view(view, numbers, population)) for view in truncating}
     comparisons = _comparisons(site, population, numbers, seen)
-    for comparison in comparisons:
+    progress.phase(PHASES[2], 3, len(PHASES), total=len(comparisons), unit="comparisons")
+    for done, comparison in enumerate(comparisons, 1):
         find_groups(comparison, population)
+        progress.done(done)
     find_readers(site, comparisons, {name: (view.reader.name, frame) for name, (view, frame) in seen.items()})
     codes = _number_codes(numbers, comparisons)
     plain = _kinds_without_accounts(site, numbers)
     reporter = DuplicateReporter(site, population, codes, plain)
     places = tuple(summarise(scene, population, codes) for scene in comparisons)
+    progress.phase(PHASES[3], 4, len(PHASES))
     hidden = _hidden_ranges(site, plain)
     found, stretches = find_ranges(site, {name: space for name, space in numbers.spaces.items() if name not in hidden})
     cards = {place.name: place.cards for place in places if place.what == BY_NUMBER}

@@ -202,7 +202,8 @@ def _describe_place(error: BaseException) -> str:
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 80},
     epilog=f"""\b
 Exit codes: 0 good, 1 a value failed, 2 wrong usage, 70 unexpected error,
-130 interrupted. No colour when piped, or when NO_COLOR is set.
+130 interrupted. No colour when piped, or when NO_COLOR is set. Long work
+shows its phases on standard error, if that is a terminal.
 
 \b
 Shell completion, for bash (also zsh_source, fish_source):

@@ -127,7 +127,7 @@ def audit(
         for each in (listed, tables, pages):
             if each is not None:
                 each.open()  # the stack closes it, whenever a signal comes
-        with door.busy_by_share("reading") as progress:
+        with door.progress() as progress:
             form = {
                 "delimiter": _delimiter_sign(delimiter) or (file.delimiter if file else ","),
                 "encoding": encoding or (file.encoding if file else "utf-8"),

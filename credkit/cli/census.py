@@ -80,7 +80,7 @@ def census(
     wanted: AllocationRequest | None = None
     if allocate is not None:
         wanted = package.AllocationRequest(count=allocate, facility=facility, kind=kind, reserved=reserve)
-    with door.busy(f"counting {site}"):
+    with door.progress() as progress:
         described = load_site(site)
         if credentials is not None:
             file = replace(described.credentials, path=credentials, name=str(credentials))
@@ -90,8 +90,9 @@ def census(
                 [out / name for name in package.outputs.FILE_NAMES], [*described.files, described.credentials.path]
             )
             FolderOutput(out, package.outputs.MAKER)  # refused before the work, not behind it
-        result: Census = package.census(described, room, wanted=wanted)
+        result: Census = package.census(described, room, wanted=wanted, progress=progress)
         if out is not None:
+            progress.phase("writing the tables")
             package.write_census(result, out)
     declared = any(kind.not_payment for kind in described.kinds.values())  # such numbers are for files
     if as_json:

@@ -10,6 +10,7 @@ import click
 
 from credkit.cli import options
 from credkit.cli.output import Console
+from credkit.core.progress import Progress
 from credkit.files.outputs import FolderOutput, refuse_overlaps
 from credkit.site.description import load_site
 
@@ -50,21 +51,24 @@ def crosswalk(site: Path, out: Path, as_json: bool, reveal: bool) -> int:
     summary (title, columns, rows) and shared (resolved readings of numbers that several have).
     """
     door = Console(as_json=as_json, reveal=reveal)
-    return show_result(door, run_crosswalk(door, site, out), out)
+    with door.progress() as progress:
+        result = run_crosswalk(site, out, progress)
+    return show_result(door, result, out)
 
 
-def run_crosswalk(door: Console, site: Path, out: Path) -> Crosswalk:
+def run_crosswalk(site: Path, out: Path, progress: Progress) -> Crosswalk:
     """The crosswalk of ``site``, written to ``out``."""
     from credkit.crosswalk import crosswalk as compute
     from credkit.crosswalk import write_outputs
     from credkit.crosswalk.outputs import FILE_NAMES, MAKER
 
-    with door.busy(f"matching {site}"):
-        described = load_site(site)
-        refuse_overlaps([out / name for name in FILE_NAMES], described.files)
-        FolderOutput(out, MAKER)  # refused before the work, not behind it
-        result = compute(described)
-        write_outputs(result, out)
+    described = load_site(site)
+    refuse_overlaps([out / name for name in FILE_NAMES], described.files)
+    FolderOutput(out, MAKER)  # refused before the work, not behind it
+    progress.phase("matching credentials and readings", 1, 2)
+    result = compute(described)
+    progress.phase("writing the tables", 2, 2)
+    write_outputs(result, out)
     return result
 
 

@@ -11,12 +11,14 @@ import click
 from credkit.cli import options
 from credkit.cli.crosswalk import run_crosswalk, show_result
 from credkit.cli.output import Console
+from credkit.core.progress import PartProgress
 from credkit.explain.cautions import BEFORE_A_BATCH, MAC
 
 if TYPE_CHECKING:
     from credkit.demo.cards import DemoCards
 
 RESULT = "result"
+PARTS = 4  # files, crosswalk, cards, audit
 
 
 @click.command()
@@ -48,10 +50,12 @@ def demo(directory: Path, as_json: bool, reveal: bool) -> int:
     from credkit.demo import write_demo
 
     door = Console(as_json=as_json, reveal=reveal)
-    with door.busy("making up Brackwater Terminal"):
-        made = write_demo(directory)
     out = directory / RESULT
-    code = show_result(door, run_crosswalk(door, made.site, out), out)
+    with door.progress() as progress:
+        progress.phase("making up Brackwater Terminal", 1, PARTS)
+        made = write_demo(directory)
+        result = run_crosswalk(made.site, out, PartProgress(progress, 2, PARTS))
+    code = show_result(door, result, out)
     planned = show_cards(door, directory)
     show_audit(door, made.site)
     if not as_json:
@@ -78,8 +82,8 @@ def show_cards(door: Console, directory: Path) -> Path | None:
             door.say()
             door.say(why)
         return None
-    with door.busy("writing and checking cards"):
-        made = write_demo_cards(directory)
+    with door.progress() as progress:
+        made = write_demo_cards(directory, progress=PartProgress(progress, 3, PARTS))
     if door.as_json:
         door.record({"cards": _to_json(made)})
         return made.plan
@@ -113,8 +117,8 @@ def show_audit(door: Console, site: Path) -> None:
     """The part about the audit: where its report is, and why where there is none."""
     from credkit.demo.report import REPORT, demo_report
 
-    with door.busy("auditing the readings"):
-        made = demo_report(site)
+    with door.progress() as progress:
+        made = demo_report(site, progress=PartProgress(progress, 4, PARTS))
     place = site.with_name(REPORT)
     why = "" if made.path else f"{place} is there, and is no unchanged report of an audit: it was left alone."
     if door.as_json:

@@ -20,6 +20,7 @@ import click
 
 from credkit.cli.masks import mask_value
 from credkit.core.errors import DefinitionError
+from credkit.core.progress import SILENT, Progress
 from credkit.core.sentences import shorten_sentence
 from credkit.explain.cautions import PAYMENT
 from credkit.explain.screen import SCREEN_COLUMNS, escape_unprintable, label_text, shorten, wrap_text
@@ -33,7 +34,6 @@ if TYPE_CHECKING:  # `credkit formats` needs none of these
 LABEL = 10  # columns of the labels before a text
 INPUT = 16  # columns of the value in a row of many
 LONGEST_INPUT = 34  # columns of it at most
-COUNTED = 50  # a count on a terminal goes on in such steps
 STREAM = "<stdin>"  # what Python calls standard input
 TRACK = "payment track data must not be kept after authorisation"
 
@@ -78,32 +78,21 @@ class Console:
             click.echo(f"{click.style(head, fg='red', bold=True) if label == 'FAILED' else head}{row}".rstrip())
 
     @contextmanager
-    def busy(self, text: str) -> Iterator[Callable[[int], None] | None]:
-        """Show on standard error that work is going on, where a terminal looks on.
+    def progress(self) -> Iterator[Progress]:
+        """Show on one line of standard error how far work is, where a terminal looks on."""
+        if not sys.stderr.isatty():
+            yield SILENT
+            return
+        from shutil import get_terminal_size  # only for a terminal
 
-        It is given what is to be told how many are done, or None where nobody looks on.
-        """
-        with _status_line() as show:
-            if show is None:
-                yield None
-                return
-            show(self.text(text))
+        from credkit.cli.progress import TerminalProgress
 
-            def done(count: int) -> None:
-                if count % COUNTED == 0:
-                    show(self.text(f"{text}: {count:,} done"))
-
-            yield done
-
-    @contextmanager
-    def busy_by_share(self, text: str) -> Iterator[Callable[[int, int], None] | None]:
-        """As `busy`; it is given what is to be told how much of the whole is done."""
-        with _status_line() as show:
-            if show is None:
-                yield None
-                return
-            show(self.text(text))
-            yield lambda done, whole: show(self.text(f"{text}: {done / max(whole, 1):.0%}"))
+        columns = get_terminal_size().columns - 1  # a full line would go on in the next
+        shown = TerminalProgress(lambda text: click.echo(text, nl=False, err=True), columns=columns)
+        try:
+            yield shown
+        finally:
+            shown.erase()
 
     def record(self, record: Mapping[str, Any], *, safe: Collection[str] | None = ()) -> None:
         """One JSON object on a line of its own; what is called as in ``safe`` is not masked, with None nothing is."""
@@ -224,27 +213,3 @@ class Console:
         if values.streamed and not self.as_json and (failed or not total):
             complain(f"{failed} of {total} {values.unit}s failed" if total else "there was no line to read")
         return int(failed > 0)
-
-
-@contextmanager
-def _status_line() -> Iterator[Callable[[str], None] | None]:
-    """What writes one line of standard error over and over, empty at the end; None where no terminal looks on."""
-    if not sys.stderr.isatty():
-        yield None
-        return
-    from shutil import get_terminal_size  # only for a terminal
-
-    width, shown = get_terminal_size().columns - 1, ""  # a full line would go on in the next
-
-    def show(text: str) -> None:
-        nonlocal shown
-        text = shorten(text, width)
-        if text != shown:
-            click.echo(f"\r{text:<{len(shown)}}", nl=False, err=True)
-            shown = text
-
-    try:
-        yield show
-    finally:
-        show("")
-        click.echo("\r", nl=False, err=True)

@@ -32,6 +32,7 @@ from credkit.cards.plan import CardPlan
 from credkit.cards.plans import load_plan
 from credkit.cards.readback import check_all
 from credkit.core.errors import CredkitError
+from credkit.core.progress import SILENT, Progress
 from credkit.demo.draws import Dice
 from credkit.demo.folder import SEED, write_files
 from credkit.files.csvfiles import CsvFile
@@ -111,7 +112,7 @@ def keys_obstacle() -> str:
     return f"The part about new staff cards is left out: {problem}" if problem else ""
 
 
-def write_demo_cards(folder: str | Path, seed: int = SEED) -> DemoCards:
+def write_demo_cards(folder: str | Path, seed: int = SEED, *, progress: Progress = SILENT) -> DemoCards:
     """Write plan, credentials and the data of fifty cards below ``folder``, read them back, and catch what is planted.
 
     Raises `DefinitionError` where the extra ``keys`` is missing, or a file is there and differs, and
@@ -124,7 +125,7 @@ def write_demo_cards(folder: str | Path, seed: int = SEED) -> DemoCards:
     with ExitStack() as stack:
         again = (home / DATA).exists() or (home / READ_BACKS).exists()
         place = Path(stack.enter_context(TemporaryDirectory())) if again else home
-        batch = write_batch(plan, listed, place / DATA, master=master)
+        batch = write_batch(plan, listed, place / DATA, master=master, progress=progress)
         good = {
             each.name: dump_card(plan, each.serial, (place / DATA / f"{each.name}.bin").read_bytes())
             for each in read_credentials(plan, listed)
@@ -133,7 +134,9 @@ def write_demo_cards(folder: str | Path, seed: int = SEED) -> DemoCards:
         write_files(place / READ_BACKS, {f"{name}.bin": data for name, data in good.items()})
         write_files(place / BAD, {f"{each.name}.bin": each.data for each in planted})
         paths = [place / READ_BACKS / f"{name}.bin" for name in good]
-        clean = [each for each in check_all(plan, paths, listed, master=master) if not each.differences]
+        clean = [
+            each for each in check_all(plan, paths, listed, master=master, progress=progress) if not each.differences
+        ]
         if len(clean) != len(good):
             raise CredkitError(f"demo: {len(good) - len(clean)} good cards have differences: a fault of credkit itself")
         found = {

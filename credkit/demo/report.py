@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from credkit.audit import AuditPlan, Clock, ColumnNames, audit
+from credkit.core.progress import SILENT, Progress
 from credkit.files.outputs import FileOutput, ForeignOutput
 from credkit.report import pin_file, report
 from credkit.site.description import load_site
@@ -23,7 +24,7 @@ class Audited:
     unreadable: int
 
 
-def demo_report(site: Path) -> Audited:
+def demo_report(site: Path, *, progress: Progress = SILENT) -> Audited:
     """Audit the readings of the site file ``site``, and write the report beside it, over an earlier one at most."""
     described, out = load_site(site), site.with_name(REPORT)
     clock = Clock(described.zone, local=described.readings.has_local_times)
@@ -32,7 +33,7 @@ def demo_report(site: Path) -> Audited:
         output = FileOutput(out, "report")
     except ForeignOutput:
         output = None
-    found = audit([described.readings.path], plan, digests=True)
+    found = audit([described.readings.path], plan, digests=True, progress=progress)
     if output is not None:
         with output:
             output.write(report(found, described.zone, described=[pin_file(site)]).encode())

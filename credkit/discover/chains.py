@@ -22,17 +22,19 @@ from itertools import islice
 from math import comb, log2
 
 from credkit.core.errors import DefinitionError
+from credkit.core.progress import SILENT, Progress
 from credkit.core.sentences import redacted_repr
 from credkit.discover.agreements import spread_bits
 from credkit.discover.behaviours import Answers, agree, answers, most_separating, probe_texts
 from credkit.discover.bitmatches import BitIndex
 from credkit.discover.chaintexts import ChainTexts
 from credkit.discover.chainvalues import ChainCandidate, ChainDiscovery, MistypedPair, SeparatingCard
-from credkit.discover.clock import Clock, Progress
+from credkit.discover.clock import Clock
 from credkit.discover.targets import Hypothesis, hypotheses
 from credkit.discover.wordseries import source_series
 from credkit.explain.candidates import BLANKS
 
+PHASES = {"searching for chains": "chains", "trying the chains on all pairs": "chains"}
 MOST_PAIRS = 1000
 SEED_PAIRS = 6  # pairs that are searched; the others only judge
 PAIRS_AT_ONCE = 20  # that a chain is tried on before it is given up
@@ -47,12 +49,12 @@ MOST_BITS_BEHIND = 20.0  # that a chain is longer than the shortest: what is fur
 
 
 def chain(
-    pairs: Iterable[tuple[str, str]], *, seconds: float | None = None, progress: Progress | None = None
+    pairs: Iterable[tuple[str, str]], *, seconds: float | None = None, progress: Progress = SILENT
 ) -> ChainDiscovery:
     """The chains that turn the first text of every pair into the second, the best founded first.
 
     Up to 5 % of the pairs, or one of five or more, may be mistyped. ``seconds`` is how long it may search: what is
-    found by then is given. ``progress`` is told what is done, how much of it, and of how much. Raises
+    found by then is given. ``progress`` is told how many chains are tried. Raises
     `DefinitionError` for no pair, or too many.
 
     Three cards of Brackwater Terminal, as a gate prints them and as the back end has them:
@@ -62,13 +64,12 @@ def chain(
     >>> chain([("1234567", "7654321"), ("4711000", "1234123")])
     <ChainDiscovery: nothing found in 2 pairs>
     """
-    clock = Clock(seconds, progress)
+    clock = Clock(seconds, progress, PHASES)
     given = _checked_pairs(pairs)
     distinct = list(dict.fromkeys(given))
     tolerated = _tolerated(len(distinct))
     samples = list(_samples(distinct, tolerated))
-    for place, sample in enumerate(samples):
-        clock.show("chains", place, len(samples))
+    for sample in samples:
         found = _search(sample, distinct, tolerated, clock)
         if found:
             wrong = found[0][1]
@@ -138,14 +139,17 @@ def _search(
     counts_up = len(pairs) > 1 and max(map(spread_bits, zip(*pairs, strict=True))) <= COUNTED_BITS
     least = MIN_EVIDENCE_BITS + COUNTED_BITS * counts_up
     best: dict[ChainTexts, Hypothesis] = {}
-    for each in hypotheses(BitIndex(series), series, seconds, least):
+    for tried, each in enumerate(hypotheses(BitIndex(series), series, seconds, least)):
+        clock.show("searching for chains", tried)
         if clock.is_over:
             break
         if each.evidence >= least and (each.texts not in best or best[each.texts].size > each.size):
             best[each.texts] = each
     ranked = sorted(best.values(), key=lambda each: (round(each.size, 3), len("".join(each.texts)), each.texts))
     found: Fitting = []
-    for each in ranked[:MOST_HYPOTHESES]:
+    ranked = ranked[:MOST_HYPOTHESES]
+    for tried, each in enumerate(ranked):
+        clock.show("trying the chains on all pairs", tried, len(ranked))
         if clock.is_over or (found and each.size > found[0][0].size + MOST_BITS_BEHIND):
             break
         wrong = _misfits(each.texts, pairs, tolerated)

@@ -16,11 +16,12 @@ from credkit.core.errors import DefinitionError
 from credkit.core.fields import is_index
 from credkit.core.forms import BitsLike, raw_of, to_bits
 from credkit.core.frozen import FrozenMapping
+from credkit.core.progress import SILENT, Progress
 from credkit.core.sentences import format_count, redacted_repr
 from credkit.core.spans import MAX_NUMBER_BITS
 from credkit.discover.blockchecks import find_block_checks
 from credkit.discover.checkrows import check_rows
-from credkit.discover.clock import Clock, Progress
+from credkit.discover.clock import Clock
 from credkit.discover.copies import find_copies
 from credkit.discover.evidence import log2_choose
 from credkit.discover.fields import find_fields
@@ -35,6 +36,10 @@ LONGEST_FRAME = 512  # bits; the regular sets of longer frames are too many
 Known = Mapping[str, Sequence[int | None]]
 NOTHING_KNOWN: Known = FrozenMapping({})
 MOST_BLOCK_FRAMES = 1000  # frames that block checks are looked for in
+PHASES = {
+    "looking for damaged frames": "samples", "placing known numbers": "numbers", "looking for block checks": "checks",
+    "looking for parity relations": "relations",
+}  # fmt: skip
 MOST_READ = 500  # frames that a catalogued layout must read
 
 
@@ -45,7 +50,7 @@ def layout(
     name: str = "",
     seed: int = 0,
     seconds: float | None = None,
-    progress: Progress | None = None,
+    progress: Progress = SILENT,
 ) -> FoundLayout:
     """What ``frames`` of one length have in common, as a layout with how sure each part of it is.
 
@@ -79,7 +84,7 @@ def layouts(
     name: str = "",
     seed: int = 0,
     seconds: float | None = None,
-    progress: Progress | None = None,
+    progress: Progress = SILENT,
 ) -> tuple[FoundLayout, ...]:
     """As `layout`, for frames of one or several lengths: one result a length, the most frequent first.
 
@@ -91,7 +96,7 @@ def layouts(
         raise DefinitionError("there is no frame to analyse")
     numbers = {column: _numbers(column, values, len(words)) for column, values in known.items()}
     lengths = [length for length, _ in Counter(length for _, length in words).most_common()]
-    clock = Clock(seconds, progress)
+    clock = Clock(seconds, progress, PHASES)
     found = []
     for length in lengths:
         at = [i for i, word in enumerate(words) if word[1] == length]
@@ -144,7 +149,7 @@ def _analyse(
     clean = [frame for frame in different if frame not in bad]
     searched = search_known(known, frames, length, clock)
     data_bits = {place for each in searched.fields if is_sure(each) for place in each.places}
-    clock.show("block checks", 0, 1)
+    clock.show("looking for block checks")
     blocks = () if clock.is_over else find_block_checks(clean[:MOST_BLOCK_FRAMES], length)
     broken = {frame for frame in clean for block in blocks if block.fails(frame)}
     if len(bad | broken) <= len(different) * MOST_DAMAGED:
@@ -154,7 +159,7 @@ def _analyse(
         blocks = ()
     block_bits = {place for block in blocks for place in block.at}
     blocks += tuple(each for each in find_copies(clean, length, data_bits) if not block_bits & {*each.at, *each.covers})
-    clock.show("parity relations", 0, 1)
+    clock.show("looking for parity relations")
     cost = log2_choose(len(different), len(bad)) if bad else 0.0
     given = [mask for block in blocks for mask in block.relations]
     check_bits = {place for block in blocks for place in block.at}

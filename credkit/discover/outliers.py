@@ -61,7 +61,7 @@ def find_outliers(frames: Sequence[int], length: int, *, seed: int = 0, clock: C
     for drawn in range(DRAWS):
         if clock.is_over:
             break
-        clock.show("damaged frames", drawn, DRAWS)
+        clock.show("looking for damaged frames", drawn, DRAWS)
         for mask, cost in _regular_relations(source.sample(list(sample), size), length, constants, ones, seen):
             candidates.append(_Candidate(_fails(mask, vectors, one, length), cost, mask))
         for mask in _any_relations(sample, length, source):

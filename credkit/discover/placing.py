@@ -24,7 +24,7 @@ def search_known(
     """Where each known number may stand, each searched for by itself."""
     fields, unplaced = [], []
     for done, (name, numbers) in enumerate(known.items()):
-        clock.show("known numbers", done, len(known))
+        clock.show("placing known numbers", done, len(known))
         field = None if clock.is_over else find_known(name, numbers, frames, length)
         if field is None:
             unplaced.append(name)

@@ -14,7 +14,8 @@ from dataclasses import replace
 from math import log2
 from typing import NamedTuple
 
-from credkit.discover.clock import Clock, Progress
+from credkit.core.progress import SILENT, Progress
+from credkit.discover.clock import Clock
 from credkit.discover.sitereaders import ChainFit, NumberSet, ReaderTexts, chance_evidence, fit_chain, group_alike
 from credkit.discover.siteregister import FRAME_KEY, NUMBER_KEY, RegisterRow, build_chain, value_shapes
 from credkit.discover.siteresults import FoundKind, FoundReader, SiteDiscovery, undecided
@@ -22,6 +23,7 @@ from credkit.discover.sitesearch import FEWEST_BITS, FEWEST_KNOWN, KNOWN_SHARE, 
 from credkit.explain.candidates import find_candidates
 from credkit.explain.identification import identify
 
+PHASES = {"searching for chains": "readers", "deciding on kinds": "readers"}
 IDENTIFIED_TEXTS = 30  # that identification is tried on
 SHARED_SHARE = 0.2  # of a reader's texts, that must be cards of another reader's texts
 UNDAMAGED_SHARE = 0.85  # of such a sample, that a chain must read
@@ -32,7 +34,7 @@ NO_CHECK = "nothing found: no check decides, and no decided reader gives the sam
 
 def site(
     readings: Mapping[str, Sequence[str]], register: Iterable[RegisterRow | tuple[str, str, str]] = (), *,
-    seconds: float | None = None, progress: Progress | None = None,
+    seconds: float | None = None, progress: Progress = SILENT,
 ) -> SiteDiscovery:  # fmt: skip
     """The kinds, readers and chains of a site, from the texts of each reader in the order of time.
 
@@ -46,7 +48,7 @@ def site(
     >>> found.readers[0].chains
     ('hex:8/serial-32',)
     """
-    clock = Clock(seconds, progress)
+    clock = Clock(seconds, progress, PHASES)
     rows = [RegisterRow(*row) for row in register]
     texts = {name: ReaderTexts(each) for name, each in readings.items() if each}
     if not rows:
@@ -58,7 +60,7 @@ def _without_register(texts: Mapping[str, ReaderTexts], clock: Clock) -> SiteDis
     """What checks alone decide, and which other readers give the same numbers."""
     identified: dict[str, _Identified] = {}
     for done, (name, reader) in enumerate(texts.items()):
-        clock.show("readers", done, 2 * len(texts))
+        clock.show("searching for chains", done, len(texts))
         if not clock.is_over and (known := _identify(reader)) is not None:
             identified[name] = known
     sets = [NumberSet(name, each.fit.key, frozenset(each.fit.numbers.values())) for name, each in identified.items()]
@@ -73,7 +75,7 @@ def _without_register(texts: Mapping[str, ReaderTexts], clock: Clock) -> SiteDis
         kinds[wanted.kind] = kinds[same[0]] if same else f"kind-{len({*kinds.values()}) + 1}"
     found = []
     for done, (name, reader) in enumerate(texts.items()):
-        clock.show("readers", len(texts) + done, 2 * len(texts))
+        clock.show("deciding on kinds", done, len(texts))
         base = FoundReader(name, stream=reader.stream, texts=len(reader.texts))
         if name in identified:
             fit, rivals = identified[name].fit, identified[name].rivals

@@ -56,7 +56,7 @@ class RegisterSearch:
         """Search all readers, decide how the values are meant, and judge each reader."""
         votes: dict[int, dict[int, float]] = defaultdict(lambda: defaultdict(float))
         for done, (name, reader) in enumerate(self.texts.items()):
-            self.clock.show("readers", done, 2 * len(self.texts))
+            self.clock.show("searching for chains", done, len(self.texts))
             if self.clock.is_over:
                 break
             self._search(name, reader)
@@ -72,7 +72,7 @@ class RegisterSearch:
         self.sets = self._number_sets()
         found = []
         for done, (name, reader) in enumerate(self.texts.items()):
-            self.clock.show("readers", len(self.texts) + done, 2 * len(self.texts))
+            self.clock.show("deciding on kinds", done, len(self.texts))
             over = self.clock.is_over or name not in self.hits
             found.append(
                 FoundReader(name, texts=len(reader.texts), reason="the time ran out") if over

@@ -140,6 +140,24 @@ def read_rows(
         file.refuse(1, f"the file is empty, expected the columns {', '.join(columns)}")
 
 
+def count_lines(file: CsvFile) -> int | None:
+    """How many lines ``file`` has below its header, for who shows how far its reading is: empty ones count, too.
+
+    None where the file cannot be read, or its encoding does not have line ends as single bytes.
+    """
+    try:
+        if "\n".encode(file.encoding) != b"\n":
+            return None
+        with open_regular(file.path) as binary:
+            pieces = iter(lambda: binary.read(PIECE_BYTES), b"")
+            ends, last = 0, b""
+            for last in pieces:
+                ends += last.count(b"\n")
+    except (OSError, LookupError, UnicodeError):
+        return None
+    return max(ends - last.endswith(b"\n"), 0)
+
+
 def _describe_csv_fault(error: csv.Error, lines: int) -> str:
     """What is wrong with a row of so many lines: a quotation mark that is never closed takes in those that follow."""
     if str(error) == "unexpected end of data":

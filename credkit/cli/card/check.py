@@ -68,7 +68,7 @@ def check(
     rows = options.credentials_file(credentials, encoding, delimiter) if credentials else None
     key = master()
     report = _ReadBackReport(loaded.geometry)
-    with door.busy("checking read-backs") as progress:
+    with door.progress() as progress:
         checking = check_all(loaded, paths, rows, master=key, progress=progress, reveal=reveal)
         for found in checking:
             report.add(found)

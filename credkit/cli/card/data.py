@@ -61,7 +61,7 @@ def data(
         complain(SECRET_DATA)
     rows = options.credentials_file(credentials, encoding, delimiter)
     try:
-        with door.busy(f"writing {out}") as progress:
+        with door.progress() as progress:
             batch = write_batch(loaded, rows, out, master=key, keys=with_keys, progress=progress)
     except NoMasterKey as error:
         raise DefinitionError(f"{error} ({options.MASTER_SOURCES})") from None

@@ -57,8 +57,7 @@ def chain(file: Path, columns: str | None, everything: bool, seconds: float | No
     door = Console(as_json=as_json, reveal=reveal)
     wanted = _two_columns(columns)
     read = read_pair_file(file, wanted)
-    with door.busy_by_share("searching") as show:
-        progress = (lambda what, done, whole: show(done, whole)) if show else None
+    with door.progress() as progress:
         found = search(read.pairs, seconds=seconds, progress=progress)
     if as_json:
         door.record(_record(found, read))

@@ -79,8 +79,7 @@ def layout(
     read = read_frame_file(file, codec)
     if not read.frames:
         raise DefinitionError(f"{file}: there is no frame")
-    with door.busy_by_share("searching") as show:
-        progress = (lambda what, done, whole: show(done, whole)) if show else None
+    with door.progress() as progress:
         found = search(read.frames, known=read.known, name=name, seed=seed, seconds=seconds, progress=progress)
     for number, each in enumerate(found):
         if as_json:

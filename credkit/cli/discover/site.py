@@ -57,8 +57,7 @@ def site(folder: Path, out: Path | None, seconds: float | None, as_json: bool, r
     if out is not None and out.exists():
         raise DefinitionError(f"{out}: there is a file already, and nothing is overwritten: name another one")
     read = read_site_folder(folder)
-    with door.busy_by_share("searching") as show:
-        progress = (lambda what, done, whole: show(done, whole)) if show else None
+    with door.progress() as progress:
         found = search(read.readings, read.register, seconds=seconds, progress=progress)
     toml = site_toml(
         found, name=folder.resolve().name, as_of=read.as_of or datetime.now(UTC).date(),
