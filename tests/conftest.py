@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 from hypothesis import HealthCheck, settings
 
+from credkit.core.progress import SILENT, Progress
 from tests import sentences
 from tests.amounts import QUICK, WHOLE
 from tests.commandline import CREDKIT, ENVIRONMENT
@@ -179,7 +180,7 @@ def known_world(worlds: Callable[[int], World], monkeypatch: pytest.MonkeyPatch)
 
 
 @pytest.fixture(scope="session")
-def crosswalks(demo: Demo, demo_crosswalk: Crosswalk) -> Callable[[Site], Crosswalk]:
+def crosswalks(demo: Demo, demo_crosswalk: Crosswalk) -> Callable[..., Crosswalk]:
     """The crosswalk of a site, which comes from the bytes of its files alone, made once for each such bytes."""
     from credkit.crosswalk import crosswalk
     from credkit.site import load_site
@@ -189,14 +190,14 @@ def crosswalks(demo: Demo, demo_crosswalk: Crosswalk) -> Callable[[Site], Crossw
 
     made = {files(load_site(demo.site)): demo_crosswalk}
 
-    def compute(site: Site) -> Crosswalk:
+    def compute(site: Site, progress: Progress = SILENT) -> Crosswalk:
         key = files(site)
-        return made[key] if key in made else made.setdefault(key, crosswalk(site))
+        return made[key] if key in made else made.setdefault(key, crosswalk(site, progress=progress))
 
     return compute
 
 
 @pytest.fixture
-def known_crosswalk(crosswalks: Callable[[Site], Crosswalk], monkeypatch: pytest.MonkeyPatch) -> None:
+def known_crosswalk(crosswalks: Callable[..., Crosswalk], monkeypatch: pytest.MonkeyPatch) -> None:
     """For what commands do around a crosswalk: the crosswalk of files that one was made of is not made again."""
     monkeypatch.setattr("credkit.crosswalk.crosswalk", crosswalks)

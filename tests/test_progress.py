@@ -15,6 +15,7 @@ from credkit.census import census
 from credkit.cli.output import Console
 from credkit.cli.progress import INTERVAL, Phase, TerminalProgress
 from credkit.core.progress import SILENT, PartProgress
+from credkit.crosswalk import crosswalk
 from credkit.demo import Demo
 from credkit.files.csvfiles import CsvFile, count_lines
 from credkit.site import load_site
@@ -187,6 +188,23 @@ def test_a_census_tells_its_phases(demo: Demo) -> None:
     lines = len((demo.folder / "credentials.csv").read_text().splitlines()) - 1
     assert (told.phases[1].total, told.counts[1][-1]) == (lines, lines)
     assert told.phases[2].total == told.counts[2][-1] > 3
+
+
+def test_a_crosswalk_tells_its_phases(demo: Demo) -> None:
+    told = RecordedProgress()
+    site = load_site(demo.site)
+    result = crosswalk(site, progress=told)
+    assert told.names == [
+        "1/7 reading the files", "2/7 decoding readings", "3/7 decoding the register", "4/7 judging readings",
+        "4/7 judging presentations", "5/7 looking for re-set readers and causes", "6/7 deciding what targets hold",
+        "7/7 listing exceptions and findings",
+    ]  # fmt: skip
+    told.verify()
+    totals = {phase.name: phase.total for phase in told.phases}
+    (_, readings, *_) = result.summary[0].rows[1]
+    assert totals["decoding readings"] == readings
+    assert totals["deciding what targets hold"] == len({line.line for line in result.lines})
+    assert all(counts for counts, phase in zip(told.counts, told.phases, strict=True) if phase.total)
 
 
 def test_searches_tell_what_is_tried() -> None:

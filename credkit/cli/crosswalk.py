@@ -65,9 +65,8 @@ def run_crosswalk(site: Path, out: Path, progress: Progress) -> Crosswalk:
     described = load_site(site)
     refuse_overlaps([out / name for name in FILE_NAMES], described.files)
     FolderOutput(out, MAKER)  # refused before the work, not behind it
-    progress.phase("matching credentials and readings", 1, 2)
-    result = compute(described)
-    progress.phase("writing the tables", 2, 2)
+    result = compute(described, progress=progress)
+    progress.phase("writing the tables")
     write_outputs(result, out)
     return result
 

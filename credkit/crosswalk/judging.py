@@ -13,6 +13,7 @@ import numpy as np
 
 from credkit.bulk.words import Array
 from credkit.core.fields import Item
+from credkit.core.progress import SILENT, Progress
 from credkit.core.sentences import redacted_repr
 from credkit.crosswalk.cards import Card
 from credkit.crosswalk.outcomes import OwnersByDay
@@ -37,7 +38,9 @@ from credkit.site.rows import describe_white_space
 NEVER = 0  # in place of a day: the first one is 1
 
 
-def judge_sightings(site: Site, register: Register, columns: ColumnVerdicts, seen: Sightings) -> Verdicts:
+def judge_sightings(
+    site: Site, register: Register, columns: ColumnVerdicts, seen: Sightings, progress: Progress = SILENT
+) -> Verdicts:
     """A verdict for each sighting."""
     is_clear = find_clear(site, register, seen)
     clear, others = np.flatnonzero(is_clear), np.flatnonzero(~is_clear)
@@ -47,7 +50,7 @@ def judge_sightings(site: Site, register: Register, columns: ColumnVerdicts, see
     cards = register.owners.only_places[seen.texts.number[seen.text[clear]]]
     return Verdicts(
         seen=seen, clear=clear, cards=cards,
-        others=tuple(_judge_one_by_one(site, register, columns, seen.make(others))),
+        others=tuple(_judge_one_by_one(site, register, columns, seen.make(others), progress)),
     )  # fmt: skip
 
 
@@ -72,19 +75,23 @@ def find_clear(site: Site, register: Register, seen: Sightings) -> Array:
 
 
 def _judge_one_by_one(
-    site: Site, register: Register, columns: ColumnVerdicts, seen: Sequence[Sighting]
+    site: Site, register: Register, columns: ColumnVerdicts, seen: Sequence[Sighting], progress: Progress
 ) -> list[Verdict]:
     """A verdict for each of some sightings, in the same order; all of a presentation are among them."""
     found: list[Verdict] = []
     groups: dict[int, list[int]] = defaultdict(list)
     expected: dict[int, set[str]] = defaultdict(set)
+    progress.phase("judging readings", total=len(seen), unit="readings")
     for place, sighting in enumerate(seen):
+        progress.done(place)
         found.append(_judge_alone(site, register, columns, sighting))
         groups[sighting.presentation or -1 - place].append(place)
         if sighting.presentation and (want := find_expected(register, sighting).credential):
             expected[sighting.presentation].add(want)
     owners = OwnersByDay(site)
-    for name, group in groups.items():
+    progress.phase("judging presentations", total=len(groups), unit="presentations")
+    for done, (name, group) in enumerate(groups.items()):
+        progress.done(done)
         of_group = expected.get(name, ())
         desk = Desk(credential=next(iter(of_group))) if len(of_group) == 1 else NOTHING_EXPECTED
         good = [place for place in group if not found[place].code]

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from pathlib import Path
 
+from credkit.core.progress import SILENT, PartProgress, Progress
 from credkit.crosswalk.cards import Card
 from credkit.crosswalk.clocks import describe_clock_faults, find_clock_faults, mark_undated
 from credkit.crosswalk.credentials import (
@@ -57,23 +58,28 @@ from credkit.site.columns import load_frames
 from credkit.site.frames import tabulate_rows
 from credkit.site.model import Rows, Site
 
+PHASE_COUNT = 7
 
-def crosswalk(site: Site, rows: Rows | None = None) -> Crosswalk:
+
+def crosswalk(site: Site, rows: Rows | None = None, progress: Progress = SILENT) -> Crosswalk:
     """The crosswalk of a site: the lines, exceptions and findings of all its rows; ``rows`` replace those of its files.
 
-    Raises `DefinitionError` for a fault in a file itself.
+    ``progress`` is told of the phases. Raises `DefinitionError` for a fault in a file itself.
     """
+    phases = [PartProgress(progress, number, PHASE_COUNT) for number in range(1, PHASE_COUNT + 1)]
+    phases[0].phase("reading the files")
     inputs = _digest_inputs(site) if rows is None else ()
     frames = load_frames(site) if rows is None else tabulate_rows(rows)
     readings, credentials, held = frames.readings, frames.credentials, frames.existing
     texts, numbers = TextResults(), Numbers()
-    seen = collect_sightings(site, readings, texts, numbers)
+    seen = collect_sightings(site, readings, texts, numbers, phases[1])
+    phases[2].phase("decoding the register")
     columns = judge_columns(site, credentials, seen)
     register = build_register(site, credentials, numbers, texts, columns, ConfirmedNumbers(columns, seen))
     clock_faults = find_clock_faults(site, register.owners, seen)
     seen = mark_undated(seen, clock_faults)
-    found = judge_sightings(site, register, columns, seen)
-    reader_findings = analyse_readers(site, register, found)
+    found = judge_sightings(site, register, columns, seen, phases[3])
+    reader_findings = analyse_readers(site, register, found, phases[4])
     evidence = Evidence(register, found, reader_findings)
 
     doubts = Doubts()
@@ -91,6 +97,7 @@ def crosswalk(site: Site, rows: Rows | None = None) -> Crosswalk:
         *reader_findings.findings,
         *describe_clock_faults(seen, clock_faults),
     ]
+    phases[5].phase("deciding what targets hold")
     written = {target.name: encode_cards(register, target) for target in site.targets.values()}
     exports = {
         name: export_of(site, site.targets[name], table, register, written[name]) for name, table in held.items()
@@ -105,6 +112,7 @@ def crosswalk(site: Site, rows: Rows | None = None) -> Crosswalk:
         reissued=_find_reissued(register, found.others),
     ).lines()  # fmt: skip
 
+    phases[6].phase("listing exceptions and findings")
     in_register = tuple(register.exceptions())
     refused = list_unresolved(site, register, reader_findings, found.others)
     explained, existing = {}, {}

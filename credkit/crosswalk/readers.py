@@ -16,6 +16,7 @@ import numpy as np
 
 from credkit.bulk.words import Array
 from credkit.core.fields import Item
+from credkit.core.progress import SILENT, Progress
 from credkit.core.sentences import redacted_repr
 from credkit.crosswalk.causes import find_failures
 from credkit.crosswalk.known_numbers import KnownNumbers
@@ -61,7 +62,7 @@ class ReaderFindings:
     explained: Mapping[Sighting, frozenset[str]]
 
 
-def analyse_readers(site: Site, register: Register, verdicts: Verdicts) -> ReaderFindings:
+def analyse_readers(site: Site, register: Register, verdicts: Verdicts, progress: Progress = SILENT) -> ReaderFindings:
     """Findings, candidates and ambiguous numbers from the readings of each reader and period."""
     seen = verdicts.seen
     groups: list[list[Verdict]] = [[] for _ in seen.periods]
@@ -72,7 +73,9 @@ def analyse_readers(site: Site, register: Register, verdicts: Verdicts) -> Reade
     doubtful: set[tuple[str, Number]] = set()
     explained: dict[Sighting, frozenset[str]] = {}
     known = {kind.namespace: KnownNumbers(register.owners, kind.namespace) for kind in site.kinds.values()}
+    progress.phase("looking for re-set readers and causes", total=len(groups), unit="readers")
     for place, group in enumerate(groups):
+        progress.done(place)
         if not group:
             continue
         at = _PeriodAnalysis(register, seen, place, group)

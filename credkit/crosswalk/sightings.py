@@ -20,6 +20,7 @@ import numpy as np
 import polars as pl
 
 from credkit.bulk.words import Array
+from credkit.core.progress import SILENT, Progress
 from credkit.core.sentences import redacted_repr
 from credkit.facts.judged_texts import JudgedTexts, TextSource
 from credkit.facts.numbers import Numbers
@@ -175,19 +176,21 @@ def format_moment(site: Site, moment: datetime) -> str:
     return moment.astimezone(site.zone).isoformat(timespec="seconds")
 
 
-def collect_sightings(site: Site, rows: pl.DataFrame, results: TextResults, numbers: Numbers) -> Sightings:
+def collect_sightings(
+    site: Site, rows: pl.DataFrame, results: TextResults, numbers: Numbers, progress: Progress = SILENT
+) -> Sightings:
     """The sightings in ``rows`` (`credkit.site.readings`), in file order.
 
     Raises `DefinitionError` for a time outside every period, and for a payment track.
     """
-    return _Collection(site, rows, JudgedTexts(results, numbers)).run()
+    return _Collection(site, rows, JudgedTexts(results, numbers), progress).run()
 
 
 class _Collection:
     """The sightings of a table while they are collected."""
 
-    def __init__(self, site: Site, rows: pl.DataFrame, texts: JudgedTexts) -> None:
-        self.site, self.rows, self.texts = site, rows, texts
+    def __init__(self, site: Site, rows: pl.DataFrame, texts: JudgedTexts, progress: Progress) -> None:
+        self.site, self.rows, self.texts, self.progress = site, rows, texts, progress
         self.periods = tuple(
             ReaderPeriod(reader, period, place)
             for reader in site.readers.values()
@@ -217,6 +220,7 @@ class _Collection:
     def run(self) -> Sightings:
         typed = [place for place, at in enumerate(self.periods) if at.reader.stream]
         alone = np.flatnonzero(~np.isin(self.period, typed)) if typed else np.arange(len(self.period))
+        self.progress.phase("decoding readings", total=len(self.period))
         text = self._judge(alone)
         self._refuse_faults(alone, text)
         first_rows = {place: np.flatnonzero(self.period == place)[:1].tolist() for place in typed}
@@ -253,11 +257,13 @@ class _Collection:
         )
         period = self.period[rows]
         source = np.where(period < 0, -1, of_period[period])
-        texts = self.rows["text"]
+        texts, done = self.rows["text"], 0
         for number, each in enumerate(sources):
             here = np.flatnonzero(source == number)
             if len(here):
                 found[here] = self.texts.add(each, texts if len(here) == len(texts) else texts.gather(rows[here]))
+                done += len(here)
+                self.progress.done(done)
         return found
 
     def _refuse_faults(self, rows: Array, text: Array) -> None:
