@@ -25,6 +25,7 @@ from credkit.core.errors import DecodeError
 
 ACCESS_BYTES = slice(6, 9)  # the access bytes of a trailer
 SPARE_BYTE = 9
+HIDDEN_KEY = bytes(6)  # what a card answers in the place of a key that it does not show
 KEY_SLICES = {"A": slice(0, 6), "B": slice(10, 16)}
 
 
@@ -202,8 +203,9 @@ def _decode_access(data: bytes) -> Access | None:
 
 def _shows_key(slot: str, key: bytes, seen: bytes, access: Access | None) -> bool:
     """Whether the bytes of a key are those of the key: a card answers zeros in the place of one that it keeps."""
-    readable = slot == "B" and access is not None and not access.key_b
-    return all(seen) and (readable or any(key))
+    if 0 in seen:
+        return False
+    return key != HIDDEN_KEY or (slot == "B" and access is not None and not access.key_b)
 
 
 def _format_sectors(sectors: Iterable[int]) -> str:

@@ -74,19 +74,18 @@ class ByteStructureCodec(Codec[Bits, Out]):
 
     def inspect(self, value: Bits) -> Reading[Out]:
         """What stands in the bytes; a failed check where nothing can."""
-        lengths = self.input.lengths
-        reading: Reading[Out] = Reading(value=None)
-        if len(value) in WHOLE_BYTES:
+        lengths, length = self.input.lengths, len(value)
+        if length in WHOLE_BYTES:
             try:
                 reading = self.inspect_bytes(ByteSpan.from_bytes(value.bytes))
             except Malformed as fault:
                 return Reading(value=None, checks=(fault.failed_check(self.name),))
-        if len(value) in lengths:
-            return reading
-        beyond = len(value) > lengths[-1] and len(lengths) > 1
+            if length in lengths:
+                return reading
+        beyond = length > lengths[-1] and len(lengths) > 1
         check = Check(
             codec=self.name, rule="length", claim="the length in bits", form="bits",
-            expected=f"at most {lengths[-1]} bits" if beyond else describe_lengths(lengths), found=len(value),
+            expected=f"at most {lengths[-1]} bits" if beyond else describe_lengths(lengths), found=length,
         )  # fmt: skip
         return Reading(value=None, checks=(check,))
 
@@ -116,7 +115,7 @@ class TlvCodec(ByteStructureCodec[Bits]):
             found = "a second one" if messages else "none"
             raise Malformed("message", "one message TLV in the area", at, "only one" if messages else "one", found)
         message = messages[0]
-        value, places = Bits(message.value.data), message.value.bits
+        value, places = Bits.from_bytes(message.value.data), message.value.bits
         check = Check(
             codec=self.name, rule="message", claim="one message TLV in the area", form="bits",
             at=message.header.bits, expected="one", found="one",
@@ -142,7 +141,7 @@ class TlvCodec(ByteStructureCodec[Bits]):
         if 8 * needed < lengths[-1]:
             block += bytes([TERMINATOR])
         at = max(0, -((lengths.start - 8 * len(block)) // lengths.step))
-        return Bits(block.ljust(lengths[at] // 8, b"\0"))
+        return Bits.from_bytes(block.ljust(lengths[at] // 8, b"\0"))
 
 
 def _area_notes(whole: ByteSpan, blocks: list[TlvBlock], message: TlvBlock, terminator: int | None) -> Iterator[Note]:
@@ -247,7 +246,7 @@ class NdefCodec(ByteStructureCodec[FieldMapping]):
             raise EncodeError(f"{self.name}: {error}") from None
         lengths = self.input.lengths
         if 8 * len(message) in lengths:
-            return Bits(message)
+            return Bits.from_bytes(message)
         most = "exactly" if len(lengths) == 1 else "at most"
         raise EncodeError(
             f"{self.name}: the message has {format_count(len(message))}, expected {most} {lengths[-1] // 8}"

@@ -37,6 +37,7 @@ from bitstring import Bits
 from credkit.core.checks import DIGITS
 from credkit.core.codec import PRACTICE, AnyCodec, Codec, Entry, Example
 from credkit.core.errors import DefinitionError, EncodeError
+from credkit.core.forms import to_bits
 from credkit.core.grammar import format_step
 from credkit.core.origins import Between, Place
 from credkit.core.reading import AnyReading, Check, Part, Reading
@@ -157,7 +158,7 @@ class Characters(Stored):
         if room is None:
             most = self.input.lengths[-1] // 8
             raise EncodeError(f"{self.name}: the text has {len(data)} bytes in {self.encoding}, the area holds {most}")
-        return Bits(data + self.pad * ((room // 8 - len(data)) // len(self.pad)))
+        return Bits.from_bytes(data + self.pad * ((room // 8 - len(data)) // len(self.pad)))
 
 
 def build_characters(encoding: str, pad: str = "") -> AnyCodec:
@@ -228,7 +229,7 @@ class Bcd(Stored):
             if len(lengths) == 1:
                 wanted = f"{'at most' if self.has_filler else 'exactly'} {most}"
             raise EncodeError(f"{self.name}: the text has {len(value)} digits, expected {wanted}")
-        return Bits(hex=value + FILLER * ((room - needed) // 4))
+        return to_bits((int(f"0{value}{FILLER * ((room - needed) // 4)}", 16), room))
 
 
 def _digit_bits(places: Iterable[int]) -> tuple[Place, ...]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import ItemsView, Iterator, Mapping
+from collections.abc import ItemsView, Iterator, Mapping, ValuesView
 from dataclasses import fields
 from typing import Any, TypeVar
 
@@ -42,6 +42,10 @@ class FrozenMapping(Mapping[Key, Value]):
     def items(self) -> ItemsView[Key, Value]:
         """The view of the dict: it cannot change it, and is quicker than that of any mapping."""
         return self._items.items()
+
+    def values(self) -> ValuesView[Value]:
+        """The view of the dict, likewise."""
+        return self._items.values()
 
     def __eq__(self, other: object) -> bool:
         if isinstance(other, FrozenMapping):
