@@ -18,13 +18,13 @@ from credkit.bulk.words import Array
 from credkit.core.chains import Choice
 from credkit.core.codec import AnyCodec
 from credkit.core.reading import TextField
-from credkit.privacy.accountroom import ACCOUNT_DIGITS, ACCOUNT_ROOM_PATTERN
+from credkit.privacy.accountroom import ACCOUNT_DIGITS, ACCOUNT_ROOM_PATTERN, TYPED_ROOM_PATTERN
 from credkit.privacy.accounts import holds_track
 from credkit.privacy.payment import NO_PAYMENT_DATA, PaymentData, payment_in_decoded, payment_in_valid
 from credkit.tables.characters import SETS_BY_NAME
 
 _MAY_BE_TYPED = (
-    f"{ACCOUNT_ROOM_PATTERN}|[^0-9A-Za-z]"  # without any of these it shows none under another keyboard layout either
+    f"{TYPED_ROOM_PATTERN}|[^0-9A-Za-z]"  # without any of these it shows none under another keyboard layout either
 )
 SHORTEST_TRACK_BITS = 13 * min(
     letters.width for letters in SETS_BY_NAME.values()

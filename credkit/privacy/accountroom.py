@@ -16,12 +16,16 @@ CLEAR_DIGITS = 6, 4  # digits at the start and at the end that may be shown
 BLANKS = " \u00a0\u202f-"  # between groups of any size, mixed; the hyphen comes last in the classes below, as no range
 JOINTS = "./_:,\t"  # between groups of at least two digits, always the same one
 
-# What every text has in which an account number or a track is found, for those who look at many texts by a kernel.
-ACCOUNT_ROOM_PATTERN = rf"[=^]|[0-9](?:[{JOINTS}{BLANKS}]?[0-9]){{10}}"
+FEWEST_ACCOUNT_DIGITS = 11  # of a number that a spreadsheet shortened, or a track with one garbled character
+_MORE_DIGITS = rf"(?:[{JOINTS}{BLANKS}]?[0-9]){{{FEWEST_ACCOUNT_DIGITS - 1}}}"
+_NUMBER = re.compile(f"[2-6]{_MORE_DIGITS}")
+
+# For those who look at many texts by a kernel: what every text has in which `may_hold_account` finds room, ...
+ACCOUNT_ROOM_PATTERN = f"[=;^%]|{_NUMBER.pattern}"
+# ... and what it has where it was typed under another keyboard layout, as nothing but digits and letters.
+TYPED_ROOM_PATTERN = f"[=^]|[0-9]{_MORE_DIGITS}"
 # What every text has that holds a payment track that reads well: a number and a separator behind it, D in chip data.
 TRACK_ROOM_PATTERN = rf"(?:[0-9][{JOINTS}{BLANKS}]?){{11}}[0-9][=Dd^]"
-FEWEST_ACCOUNT_DIGITS = 11  # of a number that a spreadsheet shortened, or a track with one garbled character
-_NUMBER = re.compile(rf"[2-6](?:[{JOINTS}{BLANKS}]?[0-9]){{10}}")
 
 
 def may_hold_account(text: str) -> bool:
