@@ -115,9 +115,9 @@ __all__ = [  # the calls: what help(credkit) shows; classes fill it with what Py
 
 
 def _redact(texts: Sequence[str]) -> Sequence[str]:
-    hooks.give(redact=import_module("credkit.privacy.accounts").redact_texts, draw=_draw)  # without a detour from now on
-    redacted: Sequence[str] = hooks.redact_texts(texts)
-    return redacted
+    redact: hooks.Redact = import_module("credkit.privacy.accounts").redact_texts
+    hooks.give(redact=redact, draw=_draw)  # the next texts find it there
+    return redact(texts)
 
 
 def _draw(value: object) -> str | None:

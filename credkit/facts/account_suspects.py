@@ -15,10 +15,10 @@ from credkit.bulk.words import Array
 from credkit.core.codec import AnyCodec
 from credkit.core.reading import TextField
 from credkit.facts.texts import branches
+from credkit.privacy.account_columns import are_account_numbers, hold_accounts
 from credkit.privacy.accountroom import ACCOUNT_DIGITS, ACCOUNT_ROOM_PATTERN
 from credkit.privacy.accounts import holds_account
 from credkit.privacy.payment import (
-    SMALLEST_ACCOUNT_NUMBER,
     PaymentData,
     digit_fields,
     has_account_room,
@@ -29,7 +29,7 @@ from credkit.privacy.payment import (
 def may_hold_account(codec: AnyCodec, texts: pl.Series, fields: Mapping[str, Array]) -> Array:
     """The rows that may hold an account number, of those that ``codec`` reads (``fields`` are what it gives)."""
     long = (texts.str.len_bytes() >= ACCOUNT_DIGITS.start).to_numpy()
-    found = texts_with_accounts(texts) if long.any() else long
+    found = hold_accounts(texts) if long.any() else long
     if not has_account_room(codec):
         return found
     for branch in branches(codec):
@@ -62,23 +62,11 @@ def texts_with_room(texts: pl.Series) -> list[str]:
     return long.filter(long.str.contains(ACCOUNT_ROOM_PATTERN)).unique().to_list() if len(long) else []
 
 
-def texts_with_accounts(texts: pl.Series) -> Array:
-    """The texts that hold what looks like an account number."""
-    found = np.zeros(len(texts), bool)
-    rows = texts.str.contains(ACCOUNT_ROOM_PATTERN).arg_true().to_numpy()
-    found[rows] = [holds_account(text) for text in texts.gather(rows).to_list()]
-    return found
-
-
 def numbers_like_accounts(column: Array) -> Array:
     """The rows of a column of fields that look like account numbers."""
-    found = np.zeros(len(column), bool)
     if column.dtype == np.uint64:
-        rows = np.flatnonzero(column >= np.uint64(SMALLEST_ACCOUNT_NUMBER))
-        found[rows] = [holds_account(str(item)) for item in column[rows].tolist()]
-    else:
-        found[:] = [item is not None and holds_account(str(item)) for item in column.tolist()]
-    return found
+        return are_account_numbers(column)
+    return np.array([item is not None and holds_account(str(item)) for item in column.tolist()], bool)
 
 
 def find_account_numbers(codec: AnyCodec, texts: pl.Series, rows: Array) -> tuple[Array, bool]:

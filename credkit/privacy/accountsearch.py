@@ -49,7 +49,7 @@ ISSUERS = (
     ("6761", "6763", range(12, 20)),
 )
 ISSUER_FIRST_DIGITS = "23456"  # the first digits of these prefixes
-_LONGEST_PREFIX = max(len(first) for first, *_ in ISSUERS)
+LONGEST_PREFIX = max(len(first) for first, *_ in ISSUERS)
 
 _DIGIT_RUN = re.compile(rf"[0-9](?:[{JOINTS}{BLANKS}]?[0-9]){{11,}}")
 _DIGIT_GROUP = re.compile("[0-9]+")
@@ -106,7 +106,7 @@ def find_numbers(text: str) -> Iterator[FoundNumber]:
             number=number, hide=range(start + CLEAR_DIGITS[0], last),
             clear=(*range(start, start + CLEAR_DIGITS[0]), *range(last, stop)),
             behind=(stop if known else last, _track_end(text, stop)),
-            whole=known and rest is not None and _is_issued(number),
+            whole=known and rest is not None and is_issued(number),
         )  # fmt: skip
     reach = 0  # how far a track goes whose start sentinel is lost
     for places in _account_places(text):
@@ -176,7 +176,7 @@ def _shortened_account_places(text: str) -> Iterator[Sequence[int]]:
         size = int(match[3]) + 1
         places = (match.start(1), *range(match.start(2), match.end(2)))[:size]
         number = "".join(text[place] for place in places)
-        if _is_account(number) if len(number) == size else _is_issued(number, size):
+        if _is_account(number) if len(number) == size else is_issued(number, size):
             yield places
 
 
@@ -211,9 +211,9 @@ def _is_track_head(text: str, start: int, stop: int) -> bool:
 def _is_repairable(number: str) -> bool:
     """Whether one digit in place of what is wrong makes it an account number."""
     strange = next((place for place, char in enumerate(number) if char not in DIGITS), None)
-    if strange is None and number[0] in ISSUER_FIRST_DIGITS and _is_issued(number):
+    if strange is None and number[0] in ISSUER_FIRST_DIGITS and is_issued(number):
         return True  # whatever digit is wrong, the check digit could be it
-    wrong = range(min(_LONGEST_PREFIX, len(number))) if strange is None else (strange,)
+    wrong = range(min(LONGEST_PREFIX, len(number))) if strange is None else (strange,)
     return any(_is_account(f"{number[:place]}{digit}{number[place + 1 :]}") for place in wrong for digit in DIGITS)
 
 
@@ -224,18 +224,18 @@ def _is_glued(text: str, start: int) -> bool:
 
 
 def _is_account(digits: str) -> bool:
-    return _is_issued(digits) and digits.isdecimal() and luhn_check_digit(digits[:-1]) == digits[-1]
+    return is_issued(digits) and digits.isdecimal() and luhn_check_digit(digits[:-1]) == digits[-1]
 
 
-def _is_issued(number: str, size: int = 0) -> bool:
+def is_issued(number: str, size: int = 0) -> bool:
     """Whether numbers of ``size`` digits (as many as it has) that begin like this one are payment account numbers."""
     length = size or len(number)
-    return length in ACCOUNT_DIGITS and any(length in lengths for lengths in _issued_lengths(number[:_LONGEST_PREFIX]))
+    return length in ACCOUNT_DIGITS and any(length in lengths for lengths in _issued_lengths(number[:LONGEST_PREFIX]))
 
 
 def _has_issuer_prefix(number: str) -> bool:
     """Whether an account number may begin like this."""
-    return len(number) < _LONGEST_PREFIX or bool(_issued_lengths(number[:_LONGEST_PREFIX]))
+    return len(number) < LONGEST_PREFIX or bool(_issued_lengths(number[:LONGEST_PREFIX]))
 
 
 @lru_cache(maxsize=1 << 14)
