@@ -47,10 +47,16 @@ def _add_states(frame: pl.DataFrame, site: Site) -> pl.DataFrame:
 
 
 def _superseded_rows(frame: pl.DataFrame, again: pl.Series, rules: Rules) -> pl.Series:
-    """Which rows do not count beside others: only those of one credential (``again``), kind and person are compared."""
+    """Which rows do not count beside others: only those of one credential (``again``), kind and person are compared.
+
+    A row that repeats an earlier one of the same source never counts, and decides nothing about others.
+    """
     late = np.zeros(frame.height, bool)
     places = again.arg_true()
     some = frame[places]
+    repeats = ~some.select(pl.struct(pl.exclude("line")).is_first_distinct()).to_series()
+    late[places.filter(repeats)] = True
+    places, some = places.filter(~repeats), some.filter(~repeats)
     grouped = some.select("credential", "kind", "person").is_duplicated()
     places = places.filter(grouped)
     rows = [_assignment(row) for row in some.filter(grouped).iter_rows(named=True)]
