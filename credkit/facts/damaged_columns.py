@@ -47,23 +47,29 @@ def count_shapes(texts: pl.Series, shared: pl.Series) -> ColumnCounts:
     >>> count_shapes(pl.Series(["3602879701896390", "17"]), pl.Series([True, False])).judge().zero_tails
     1
     """
-    digits = pl.col("text").str.strip_prefix("-")
-    is_number = digits.str.contains(r"\A[0-9]+\z")
-    has_letters = pl.col("text").str.contains(r"\A[0-9A-Za-z]{16,}\z")
-    size = digits.str.len_bytes()
-    is_long = is_number & (size > SPREADSHEET_DIGITS) & ~digits.str.starts_with("0")
-    zeros = size - digits.str.strip_chars_end("0").str.len_bytes()
-    frame = pl.DataFrame({"text": texts, "shared": shared}).filter(is_number | has_letters)
+    frame = pl.DataFrame({"text": texts, "shared": shared}).select(
+        "shared", pl.col("text").str.strip_prefix("-").alias("number"),
+        (pl.col("text").str.contains(r"\A[0-9A-Za-z]{16,}\z")).alias("has_letters"),
+    )  # fmt: skip
+    number = pl.col("number")
+    frame = frame.with_columns(
+        number.str.contains(r"\A[0-9]+\z").alias("is_number"), number.str.len_bytes().cast(pl.Int64).alias("size"),
+        number.str.strip_chars_end("0").str.len_bytes().cast(pl.Int64).alias("rest"),
+    ).filter(pl.col("is_number") | pl.col("has_letters"))  # fmt: skip
+    size, is_number = pl.col("size"), pl.col("is_number")
+    # A text with letters has no digits and no last one: it is counted by its zeros alone.
+    frame = frame.with_columns(
+        (is_number & (size > SPREADSHEET_DIGITS) & ~number.str.starts_with("0")).alias("is_long"),
+        pl.when(is_number).then(number).otherwise(pl.lit("0")).alias("number"),
+        (is_number & number.str.contains(r"\A[01]+\z")).alias("is_binary"),
+    )
+    is_long = pl.col("is_long")
     frame = frame.select(
-        pl.when(is_long).then(size).otherwise(0).alias("digits"),
-        (is_number & digits.str.contains(r"\A[01]+\z")).alias("is_binary"),
-        "shared",
-        pl.when(is_number).then(digits.str.tail(MOST_TWOS)).otherwise(pl.lit("0")).cast(pl.UInt64).alias("end"),
-        zeros.alias("zeros"),
-        pl.when(~is_number).then(pl.lit("0"))
-        .when(is_long & (zeros.cast(pl.Int64) >= size.cast(pl.Int64) - SPREADSHEET_DIGITS))
-        .then(digits.str.slice(SPREADSHEET_DIGITS - 1, 1)).otherwise(digits.str.tail(1)).cast(pl.Int64).alias("last"),
-    ).with_columns(pl.col("shared") & (pl.col("digits") > 0))  # fmt: skip
+        pl.when(is_long).then(size).otherwise(0).alias("digits"), "is_binary", pl.col("shared") & is_long,
+        number.str.tail(MOST_TWOS).cast(pl.UInt64).alias("end"), (size - pl.col("rest")).alias("zeros"),
+        pl.when(is_long & (pl.col("rest") <= SPREADSHEET_DIGITS))
+        .then(number.str.slice(SPREADSHEET_DIGITS - 1, 1)).otherwise(number.str.tail(1)).cast(pl.Int64).alias("last"),
+    )  # fmt: skip
     twos = pl.Series("twos", _count_twos(frame["end"].to_numpy()))
     frame = frame.with_columns(twos)
     counts = frame.group_by("digits", "is_binary", "shared", "twos", "zeros", "last").len()
