@@ -16,7 +16,7 @@ from credkit.files.csvfiles import FORMULA_PATTERN, guard_formula
 from credkit.privacy.accountroom import ACCOUNT_DIGITS, ACCOUNT_ROOM_PATTERN
 from credkit.privacy.accounts import mask_accounts
 
-ROWS_AT_ONCE = 1 << 14  # rows that are formatted at once
+ROWS_AT_ONCE = 1 << 12  # rows that are formatted at once
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
