@@ -10,10 +10,8 @@ Source: for the cards common practice, no source; ISO/IEC 14443-3 for serial num
 
 from __future__ import annotations
 
-import csv
-import io
 import secrets
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack
 from dataclasses import dataclass
 from functools import reduce
@@ -34,7 +32,7 @@ from credkit.cards.readback import check_all
 from credkit.core.errors import CredkitError
 from credkit.core.progress import SILENT, Progress
 from credkit.demo.draws import Dice
-from credkit.demo.folder import SEED, write_files
+from credkit.demo.folder import SEED, encode_csv, write_files
 from credkit.files.csvfiles import CsvFile
 
 PLAN = Path(__file__).with_name("staff-plan.toml")
@@ -165,10 +163,11 @@ def _find_planted(planted: PlantedReadback, found: Mapping[str, CheckedCard]) ->
 
 def staff_csv(seed: int = SEED) -> bytes:
     """The list of credentials, as CSV; the same for the same seed."""
-    dice = Dice(seed)
-    buffer = io.StringIO()
-    writer = csv.writer(buffer, lineterminator="\n")
-    writer.writerow(("credential_id", "serial", "personnel_number", "secure_number", "contact", "note"))
+    header = ("credential_id", "serial", "personnel_number", "secure_number", "contact", "note")
+    return encode_csv(header, _draw_staff(Dice(seed)))
+
+
+def _draw_staff(dice: Dice) -> Iterator[tuple[object, ...]]:
     serials: set[str] = set()
     for number in range(1, CARDS_WRITTEN + 1):
         while (serial := _draw_serial(dice)) in serials:
@@ -176,11 +175,10 @@ def staff_csv(seed: int = SEED) -> bytes:
         serials.add(serial)
         name = f"{dice.one(GIVEN_NAMES)}.{dice.one(FAMILY_NAMES)}.{number}".lower()
         secure = f"{dice.below(10**6):06d}{dice.below(10**6):06d}"
-        writer.writerow((
+        yield (
             f"N-{number:04d}", serial, 100_000 + dice.below(900_000), secure, f"mailto:{name}@example.org",
             dice.one(CARD_NOTES),
-        ))  # fmt: skip
-    return buffer.getvalue().encode()
+        )  # fmt: skip
 
 
 def _draw_serial(dice: Dice) -> str:

@@ -58,7 +58,7 @@ def write_demo(folder: str | Path, seed: int = SEED) -> Demo:
     world = build_brackwater(seed)
     files, exceptions = {SITE_FILE: SITE.read_bytes()}, {}
     for name, rows in file_rows(world).items():
-        files[name] = _format_csv(COLUMNS_OF_FILE[name], [row for row, _ in rows])
+        files[name] = encode_csv(COLUMNS_OF_FILE[name], [row for row, _ in rows])
         exceptions[name] = {line: code for line, (_, code) in enumerate(rows, 2) if code}
     write_files(folder, files)
     return Demo(folder=folder, site=folder / SITE_FILE, plants=tuple(world.plants), exceptions=exceptions)
@@ -180,7 +180,12 @@ def file_rows(world: World) -> dict[str, list[CodedRow]]:
     return {CREDENTIALS: credentials, READINGS: readings, **held}
 
 
-def _format_csv(header: Sequence[str], rows: Iterable[Sequence[str]]) -> bytes:
+def encode_csv(header: Sequence[str], rows: Iterable[Sequence[object]]) -> bytes:
+    """A file that the demo makes for others to read: its cells are as they are, formulas included.
+
+    >>> encode_csv(("person_id", "text"), [("H-1", "=1+1")])
+    b'person_id,text\\nH-1,=1+1\\n'
+    """
     buffer = io.StringIO()
     writer = csv.writer(buffer, lineterminator="\n")
     writer.writerow(header)
