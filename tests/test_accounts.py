@@ -10,8 +10,9 @@ from random import Random
 from types import FrameType
 from typing import TYPE_CHECKING, Any
 
+import polars as pl
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 from stdnum import luhn
 
@@ -21,6 +22,8 @@ from credkit.core.sentences import redacted_repr
 from credkit.privacy.accountroom import (
     ACCOUNT_DIGITS,
     ACCOUNT_ROOM_PATTERN,
+    BLANKS,
+    JOINTS,
     TRACK_ROOM_PATTERN,
     TYPED_ROOM_PATTERN,
     may_hold_account,
@@ -227,13 +230,20 @@ def test_every_printable_change_of_every_character_uncovers_nothing() -> None:
 @given(
     st.lists(
         st.sampled_from([*"0123456=^;%B?D -", ACCOUNT, WRONG, TRACK_1, TRACK_2, REST, "2345678901234", "9" * 19])
+        | st.sampled_from([*f"{JOINTS}{BLANKS}", ACCOUNT[:4], ACCOUNT[4:8], ACCOUNT[8:], f"4.{ACCOUNT[1:]}E+15"])
+        | st.characters(categories=("Nd", "No", "Zs", "Pd", "Po", "L"))  # digits of other scripts, other separators
     ).map("".join)
 )
+@example(f"{ACCOUNT[0]}.{ACCOUNT[1:11]}E+15")  # as short as they come
 def test_no_text_without_room_is_masked(text: str) -> None:
-    if any(True for _ in find_numbers(text)):  # the search itself, whatever the quick question says
+    is_found = any(True for _ in find_numbers(text))  # by the search itself, whatever the quick questions say
+    has_room = re.search(ACCOUNT_ROOM_PATTERN, text) is not None and len(text) >= ACCOUNT_DIGITS.start
+    assert is_found <= has_room
+    assert is_found <= may_hold_account(text)
+    assert (mask_accounts(text) != text) <= is_found
+    assert pl.Series([text]).str.contains(ACCOUNT_ROOM_PATTERN).item() == bool(re.search(ACCOUNT_ROOM_PATTERN, text))
+    if is_found:
         assert re.search(TYPED_ROOM_PATTERN, text)
-        assert may_hold_account(text)
-    assert re.search(ACCOUNT_ROOM_PATTERN, text) or not may_hold_account(text)
 
 
 JOINED = "-".join(ACCOUNT[start : start + 4] for start in range(0, 16, 4))

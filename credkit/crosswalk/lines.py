@@ -10,6 +10,7 @@ import numpy as np
 import polars as pl
 
 from credkit.bulk.words import Array
+from credkit.core.progress import SILENT, Progress
 from credkit.crosswalk.cards import Card, hide_secret
 from credkit.crosswalk.credentials import Doubts
 from credkit.crosswalk.decisions import ACTIVE_ONLY, NO_TARGET, NOT_ACTIVE, NOT_HELD, WRITTEN, Doubt, decide
@@ -48,11 +49,16 @@ class CardJudge:
     written: Mapping[str, TargetTexts]
     exports: Mapping[str, TargetExport]
     reissued: Collection[Card] = ()
+    progress: Progress = SILENT
 
     def lines(self) -> LineTable:
         """The lines of all cards in the order of the file: one for each target of its kind, or one without a target."""
         kinds, targets = self.register.rows["kind"], self.site.targets.values()
-        parts = [self._decide_in(target) for target in targets]
+        parts = []
+        self.progress.phase("deciding what targets hold", total=len(targets), unit="targets")
+        for number, target in enumerate(targets, 1):
+            parts.append(self._decide_in(target))
+            self.progress.done(number)
         without = ~kinds.is_in([target.kind.name for target in targets]).to_numpy()
         parts.append(self._decide_one_by_one(np.flatnonzero(without), None))
         order = {name: place for place, name in enumerate(self.site.targets)}

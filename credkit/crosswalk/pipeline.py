@@ -97,7 +97,6 @@ def crosswalk(site: Site, rows: Rows | None = None, progress: Progress = SILENT)
         *reader_findings.findings,
         *describe_clock_faults(seen, clock_faults),
     ]
-    phases[5].phase("deciding what targets hold")
     written = {target.name: encode_cards(register, target) for target in site.targets.values()}
     exports = {
         name: export_of(site, site.targets[name], table, register, written[name]) for name, table in held.items()
@@ -109,7 +108,7 @@ def crosswalk(site: Site, rows: Rows | None = None, progress: Progress = SILENT)
         )
     lines = CardJudge(
         site=site, register=register, doubts=doubts, evidence=evidence, written=written, exports=exports,
-        reissued=_find_reissued(register, found.others),
+        reissued=_find_reissued(register, found.others), progress=phases[5],
     ).lines()  # fmt: skip
 
     phases[6].phase("listing exceptions and findings")
