@@ -33,7 +33,7 @@ COMMANDS = {
     ("formats", "wiegand-26"): COMMON
     | PICTURES
     | {
-        "cli.formats", "cli.oneformat", "codecs.arguments", "codecs.frames", "privacy.accountsearch", "privacy.payment",
+        "cli.formats", "cli.oneformat", "codecs.arguments", "codecs.frames", "privacy.payment",
         "tables.definition", "tables.layout", "tables.notation", "tables.layoutrows", "tables.schema",
     },
     ("decode", CHAIN, GOOD): COMMON | ROWS | CODECS | {"cli.decode"},

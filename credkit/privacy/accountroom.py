@@ -38,5 +38,6 @@ def may_hold_account(text: str) -> bool:
         return False
     if _NUMBER.search(text):
         return True
-    has_sign = "=" in text or ";" in text or "^" in text or "%" in text  # of a track
-    return has_sign and sum(map(text.count, DIGITS)) >= FEWEST_ACCOUNT_DIGITS
+    # A track whose number has one garbled character: a start sentinel, and a separator behind the number.
+    has_signs = (";" in text or "%" in text) and ("=" in text or "^" in text)
+    return has_signs and sum(map(text.count, DIGITS)) >= FEWEST_ACCOUNT_DIGITS

@@ -15,7 +15,7 @@ are digits of several fields that only stand side by side. Within a longer run o
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING, Literal
 
 from credkit.privacy.accountroom import may_hold_account
@@ -72,7 +72,7 @@ def hide_all_but_account_ends(text: str, only: Collection[str] = ()) -> str:
     >>> hide_all_but_account_ends("gate 7: ;4114360123456785=3012?"), hide_all_but_account_ends("EAST 12")
     ('**** ** *411436******6785******', '**** **')
     """
-    found = list(_find(text))
+    found = list(_find(text)) if may_hold_account(text) else []
     clear = {place for each in found if not only or each.number in only for place in each.clear}
     for each in found:
         clear.difference_update(each.hide, range(*each.behind))
@@ -85,7 +85,7 @@ def holds_account(text: str) -> bool:
     >>> holds_account(";4114360123456785=30?"), holds_account("02F764DD")
     (True, False)
     """
-    return any(True for _ in _find(text))
+    return may_hold_account(text) and any(True for _ in _find(text))
 
 
 def holds_track(text: str) -> bool:
@@ -96,7 +96,7 @@ def holds_track(text: str) -> bool:
     >>> holds_track("read ;4114360123456785=3012?"), holds_track(";4114360123456785?")
     (True, False)
     """
-    return any(each.whole for each in _find(text))
+    return may_hold_account(text) and any(each.whole for each in _find(text))
 
 
 def payment_data(texts: Iterable[str]) -> Literal["", "account", "track"]:
@@ -115,12 +115,13 @@ def track_numbers(text: str) -> frozenset[str]:
     >>> track_numbers("%B4114360123456785^NAME^3012101?;4114360123456785=3012101?")
     frozenset({'4114360123456785'})
     """
+    if not may_hold_account(text):
+        return frozenset()
     return frozenset(each.number for each in _find(text) if any(map(str.isalnum, text[slice(*each.behind)])))
 
 
-def _find(text: str) -> Iterable[FoundNumber]:
-    if not may_hold_account(text):
-        return ()
-    from credkit.privacy.accountsearch import find_numbers  # not for the many texts that have no room for one
+def _find(text: str) -> Iterator[FoundNumber]:
+    """The numbers in a text that may hold one; for many commands there is none, so the search is loaded here."""
+    from credkit.privacy.accountsearch import find_numbers
 
     return find_numbers(text)
