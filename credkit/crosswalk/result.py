@@ -145,13 +145,14 @@ def make_exception(
 
     An ``unmasked`` text is left as it is; with ``holds_account`` it holds an account number in some notation.
     """
-    named = tuple(mask_accounts(each) for each in islice(candidates, MOST_CANDIDATES_NAMED))
-    more = (f"and {len(candidates) - MOST_CANDIDATES_NAMED:,} more",) if len(candidates) > MOST_CANDIDATES_NAMED else ()
+    named = tuple(map(mask_accounts, islice(candidates, MOST_CANDIDATES_NAMED))) if candidates else ()
+    if len(candidates) > MOST_CANDIDATES_NAMED:
+        named = (*named, f"and {len(candidates) - MOST_CANDIDATES_NAMED:,} more")
     hide = hide_all_but_account_ends if holds_account else mask_accounts
     return ExceptionRow(
         file=file, line=line, code=code, reader=reader, time=time, person=person, credential=credential,
         input=text if unmasked else hide(text), reason=reason,
-        candidates=(*named, *more),
+        candidates=named,
     )  # fmt: skip
 
 

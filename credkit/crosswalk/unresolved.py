@@ -9,13 +9,15 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
+from operator import attrgetter
+from typing import NamedTuple
 
 from credkit.core.errors import CredkitError
 from credkit.core.fields import Item
 from credkit.core.sentences import format_count
 from credkit.crosswalk.credentials import distinct_credentials
 from credkit.crosswalk.readers import ReaderFindings, ReaderText
-from credkit.crosswalk.register import Register
+from credkit.crosswalk.register import Card, Register
 from credkit.crosswalk.result import ExceptionRow, make_exception
 from credkit.crosswalk.sightings import Sighting
 from credkit.crosswalk.verdicts import Verdict, other_issues
@@ -33,8 +35,7 @@ def list_unresolved(
         if verdict.sighting.presentation and not verdict.code:
             beside[verdict.sighting.presentation] += distinct_credentials(verdict.cards)
     damaged = DamagedNumbers(register)
-    owners: dict[int, list[str]] = {}  # by the tuple of cards, one for many readings of a number
-    people: dict[int, list[str]] = {}
+    known: dict[int, _Owners] = {}  # by the tuple of cards, one for many readings of a number
     found = []
     for verdict in verdicts:
         if not verdict.code:
@@ -43,29 +44,43 @@ def list_unresolved(
         others = len(sighting.rows) - 1
         entry = f" (one entry with {format_count(others, 'other row')})" if others else ""
         cards = verdict.cards or verdict.owners
-        if id(cards) not in owners:
-            owners[id(cards)] = distinct_credentials(cards)
-            people[id(cards)] = list(dict.fromkeys(card.row.person for card in cards))
+        owners = known.get(id(cards))
+        if owners is None:
+            owners = known[id(cards)] = _name_owners(cards)
         candidates = [f"{sighting.expected} (expected)"] if sighting.expected else []
-        candidates += owners[id(cards)]
+        candidates += owners.credentials
         if not verdict.owners:
             candidates += dict.fromkeys(
                 _candidates_for(register, damaged, reader_findings, verdict, beside.get(sighting.presentation, ()))
             )
-        holders = people[id(cards)]
         found += [
             make_exception(
                 file=site.readings.name, line=row.line, code=verdict.code, text=row.text,
                 reason=verdict.reason + entry, candidates=candidates,
                 reader=sighting.reader.name, time=row.time.astimezone(site.zone),
-                person=holders[0] if len(holders) == 1 else "",
-                credential=owners[id(cards)][0] if len(owners[id(cards)]) == 1 else "",
+                person=owners.person, credential=owners.credential,
                 unmasked=sighting.reader.kind.not_payment is not None,
                 holds_account=sighting.result is not None and sighting.result.payment.has_account,
             )
             for row in sighting.rows
         ]  # fmt: skip
-    return sorted(found, key=lambda each: each.line)
+    return sorted(found, key=attrgetter("line"))
+
+
+class _Owners(NamedTuple):
+    """The credentials of some cards; the one person and the one credential, if there is but one."""
+
+    credentials: list[str]
+    person: str
+    credential: str
+
+
+def _name_owners(cards: Sequence[Card]) -> _Owners:
+    credentials = distinct_credentials(cards)
+    people = {card.row.person for card in cards}
+    return _Owners(
+        credentials, people.pop() if len(people) == 1 else "", credentials[0] if len(credentials) == 1 else ""
+    )
 
 
 def _candidates_for(
