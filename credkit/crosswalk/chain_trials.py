@@ -11,10 +11,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from random import Random
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from credkit.bulk.containers import text_column
 from credkit.bulk.decoded_columns import DecodedColumns, decode_columns
 from credkit.core.codec import AnyCodec
 from credkit.core.errors import CredkitError
@@ -61,9 +63,14 @@ class ChainTrials:
         self.tried = 0
 
     @cached_property
+    def _column(self) -> Any:
+        """The texts as bulk takes them, so that they are made a column once."""
+        return text_column("texts", self.texts).values
+
+    @cached_property
     def declared_numbers(self) -> NDArray[np.int32]:
         """By text: the index of the known number that the declared chain gives of it."""
-        return self._find(self.declared, self.texts)
+        return self._find(self.declared, self._column)
 
     def run(self, densest: Places) -> list[list[Trial]]:
         """The chains that explain anything, those that read alike in one group, the likeliest first.
@@ -100,7 +107,7 @@ class ChainTrials:
 
     def _try_on_all(self, other: OtherChain) -> Trial:
         """The trial of a chain on all texts."""
-        numbers = self._find(other.codec, self.texts)
+        numbers = self._find(other.codec, self._column)
         agrees = self._agrees(other.codec)
         resolved = numbers[self.resolved]
         accident = (np.count_nonzero(self._find(other.codec, self._null) != NOT_KNOWN) + 1) / (len(self._null) + 1)
@@ -117,7 +124,7 @@ class ChainTrials:
     def _texts_at(self, places: Places) -> list[str]:
         return [self.texts[place] for place in places.tolist()]
 
-    def _find(self, codec: AnyCodec, texts: Sequence[str]) -> NDArray[np.int32]:
+    def _find(self, codec: AnyCodec, texts: Any) -> NDArray[np.int32]:
         """By text: the index of the known number that ``codec`` gives of it."""
         return self.known.find(self.kind, decode_columns(codec, texts, with_notes=False))
 

@@ -15,7 +15,7 @@ Source: Ville's inequality for likelihood ratios (from memory).
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from math import log
@@ -83,8 +83,16 @@ class TimedTexts:
 
     def different_texts(self, places: Places) -> Places:
         """The different texts of readings at ``places``, in the order of these."""
-        texts, first = np.unique(self.text[places], return_index=True)
-        return texts[np.argsort(first)]
+        found: Places = self.text[places[self.is_new(places)]]
+        return found
+
+    def is_new(self, places: Places) -> Mask:
+        """Which of the readings at ``places`` have a text that none before them there has."""
+        texts, order = self.text[places], np.arange(len(places))
+        first = np.empty(len(self.texts), np.int64)
+        first[texts[::-1]] = order[::-1]
+        is_new: Mask = first[texts] == order
+        return is_new
 
 
 class Explanation(NamedTuple):
@@ -166,7 +174,7 @@ class _Search:
         others: Sequence[AnyCodec],
     ) -> None:  # fmt: skip
         self.declared, self.seen, self.known = declared, seen, known
-        self.all = np.arange(len(seen))
+        self.all, self.everything = np.arange(len(seen)), range(len(seen))
         ids: Collection[str] = known.all_credentials if seen.expected else ()
         self.expected = {place: expected for place, expected in seen.expected.items() if expected in ids}
         self.is_known = np.array([bool(each) for each in seen.credentials], bool)
@@ -188,10 +196,11 @@ class _Search:
             stretch, reset = best
             found.append(reset)
             left = left[(left < stretch.start) | (left >= stretch.stop)]
-        if groups and (mixed := self._mixed(groups)):
-            explained = sum(len(reset.places) for reset in found)
-            if explained < LEAST_SHARE * len(mixed.places):
-                return ResetSearch(resets=(mixed,))
+        everywhere = self._explain_all(groups)
+        explained = sum(len(reset.places) for reset in found)
+        if explained < LEAST_SHARE * len(self._places_explained(everywhere, self.everything)):
+            mixed = self._describe(everywhere, self.everything)
+            return ResetSearch(resets=(replace(mixed, since=None, until=None, last_good=None, mixed=True),))
         failing = self._find_failing_stretch(left) if not found else None
         return ResetSearch(resets=tuple(sorted(found, key=lambda reset: reset.places[0])), failing=failing)
 
@@ -244,7 +253,7 @@ class _Search:
         gain = max((claim.gain for claim in stricter), default=best.gain)
         equal = self._sharpest([claim for claim in stricter or claims if claim.gain == gain])
         span = range(int(equal[0].places[0]), int(equal[0].places[-1]) + 1)
-        return span, self._describe([claim.group for claim in equal], span)
+        return span, self._describe(_different([claim.group for claim in equal]), span)
 
     def _sharpest(self, claims: Sequence[_Claim]) -> list[_Claim]:
         """Those of equal ``claims`` that explain least of the good readings: what reads either form tells no time."""
@@ -259,8 +268,8 @@ class _Search:
 
     def _is_beyond_chance(self, trial: Trial, places: Places, share: float) -> bool:
         """Whether a chain explains so many numbers at ``places`` by no accident, and such a share of what fails."""
-        explained = np.unique(self.seen.text[places[self._gains(trial)[places] > 0]])
-        failing = len(np.unique(self.seen.text[places[~self.good[places]]]))
+        explained = self.seen.different_texts(places[self._gains(trial)[places] > 0])
+        failing = len(self.seen.different_texts(places[~self.good[places]]))
         hits = min(len(explained), len(np.unique(trial.numbers[explained])))
         if hits < LEAST_NUMBERS or len(explained) < share * failing:
             return False
@@ -271,28 +280,25 @@ class _Search:
         )
         return chance * trial.other.tried < FALSE_CLAIM_PROBABILITY
 
-    def _mixed(self, groups: Sequence[list[Trial]]) -> Reset | None:
-        """What chains explain of all readings, if good ones stand among them all along."""
-        counts = [np.count_nonzero(self._gains(group[0]) > 0) for group in groups]
-        fit = [
-            (count, group)
-            for count, group in zip(counts, groups, strict=True)
-            if self._is_beyond_chance(group[0], self.all, LEAST_SHARE_MIXED)
-        ]
-        if not fit:
-            return None
-        most = max(count for count, _ in fit)
-        return replace(
-            self._describe([group for count, group in fit if count == most], range(len(self.seen))),
-            since=None, until=None, last_good=None, mixed=True,
-        )  # fmt: skip
+    def _explain_all(self, groups: Sequence[list[Trial]]) -> list[Trial]:
+        """The chains that explain most of all readings, though good ones may stand among them all along; or none."""
+        fit = [group for group in groups if self._is_beyond_chance(group[0], self.all, LEAST_SHARE_MIXED)]
+        counts = [np.count_nonzero(self._gains(group[0]) > 0) for group in fit]
+        most = max(counts, default=0)
+        return _different([group for group, count in zip(fit, counts, strict=True) if count == most])
 
-    def _describe(self, groups: Sequence[list[Trial]], within: range) -> Reset:
-        """The finding on the readings ``within``, which the chains of all ``groups`` explain equally well."""
+    def _places_explained(self, named: Sequence[Trial], within: range) -> Places:
+        """The failing readings ``within`` that one of the chains explains."""
+        span = slice(within.start, within.stop)
+        hits = np.zeros(len(within), bool)
+        for trial in named:
+            hits |= self._explains(trial)[span]
+        return within.start + np.flatnonzero(hits & ~self.good[span])
+
+    def _describe(self, named: Sequence[Trial], within: range) -> Reset:
+        """The finding on the readings ``within``, which the ``named`` chains explain equally well."""
         seen, end = self.seen, len(self.seen)
-        named = [trial for group in groups for trial in _different(group)]
-        hits = np.logical_or.reduce([self._explains(trial)[within.start : within.stop] for trial in named])
-        places = within.start + np.flatnonzero(hits & ~self.good[within.start : within.stop])
+        places = self._places_explained(named, within)
         which, explanations = self._explain(places, named)
         first, last = int(places[0]), int(places[-1])
         while first and self._has_new_form(first - 1, named):
@@ -364,9 +370,7 @@ class _Search:
     def _find_failing_stretch(self, left: Places) -> FailingStretch | None:
         """The stretch that fails from a moment on: its rate changes beyond chance, each failing text counted once."""
         seen, good = self.seen, self.good
-        is_first = np.zeros(len(left), bool)
-        is_first[np.unique(seen.text[left], return_index=True)[1]] = True
-        items = left[good[left] | is_first]
+        items = left[good[left] | seen.is_new(left)]
         fails = ~good[items]
         start, stop = find_largest_rounded_sum(_rate_gains(fails, 1 - FAILING_SHARE))
         inside, outside = fails[start:stop], np.concatenate((fails[:start], fails[stop:]))
@@ -389,14 +393,17 @@ class _Search:
         )  # fmt: skip
 
 
-def _different(group: Sequence[Trial]) -> Iterator[Trial]:
+def _different(groups: Sequence[list[Trial]]) -> list[Trial]:
     """Of chains that read alike: those that the site has, though not both of a pair; or the first searched one."""
-    causes: list[str] = []
-    for trial in group[: 1 if group[0].other.searched else None]:
-        cause = trial.other.cause
-        if not any(cause.startswith(f"{other}-") for other in causes):
-            causes += [cause] if cause else []
-            yield trial
+    found = []
+    for group in groups:
+        causes: list[str] = []
+        for trial in group[: 1 if group[0].other.searched else None]:
+            cause = trial.other.cause
+            if not any(cause.startswith(f"{other}-") for other in causes):
+                causes += [cause] if cause else []
+                found.append(trial)
+    return found
 
 
 def _rate_gains(fails: Mask, rate: float) -> NDArray[np.float64]:
