@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from functools import cached_property
-from itertools import compress, count, repeat
+from itertools import count, repeat
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,9 +40,11 @@ class KnownNumbers:
         if not decoded.fields.keys() >= {*kind.key}:
             return found
         rows = np.flatnonzero(decoded.ok)
-        numbers = list(zip(*(decoded.fields[name][rows].tolist() for name in kind.key), strict=True))
-        known = list(map(self._owners.__contains__, zip(repeat(self._namespace), numbers)))
-        found[rows[known]] = list(map(self._index.__getitem__, compress(numbers, known)))
+        numbers = zip(*(decoded.fields[name][rows].tolist() for name in kind.key), strict=True)
+        known = map(self._owners.__contains__, zip(repeat(self._namespace), numbers))
+        rows = rows[np.fromiter(known, bool, len(rows))]
+        numbers = zip(*(decoded.fields[name][rows].tolist() for name in kind.key), strict=True)
+        found[rows] = np.fromiter(map(self._index.__getitem__, numbers), np.int32, len(rows))
         if len(self._found) < len(self._index):
             self._found = list(self._index)
         return found
