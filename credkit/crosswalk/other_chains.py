@@ -27,7 +27,7 @@ from credkit.site.model import CredentialKind
 FEWEST_SAMPLES_READ = 2  # sampled texts that a chain of the search must read as known numbers
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class OtherChain:
     """A chain that a reader may emit; ``text`` completes "… if".
 
