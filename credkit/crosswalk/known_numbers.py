@@ -23,7 +23,16 @@ NOT_KNOWN = -1  # in place of the index of a number
 
 
 class KnownNumbers:
-    """The numbers in ``owners`` that are of one ``namespace``; each that is found has an index of its own."""
+    """The numbers in ``owners`` that are of one ``namespace``; each that is found has an index of its own.
+
+    >>> from types import SimpleNamespace
+    >>> from credkit import chain
+    >>> from credkit.bulk.decoded_columns import decode_columns
+    >>> known = KnownNumbers({Number("harbour", (12, 345)): (SimpleNamespace(credential="C-1"),)}, "harbour")
+    >>> decoded = decode_columns(chain("decimal:24,8/fields:facility:8,number:16"), ["00786777", "00000001"])
+    >>> known.find(SimpleNamespace(key=("facility", "number")), decoded).tolist(), known.credentials_of(0)
+    ([0, -1], ('C-1',))
+    """
 
     def __init__(self, owners: Owners, namespace: str) -> None:
         self._owners, self._namespace = owners, namespace

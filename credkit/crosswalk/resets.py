@@ -60,6 +60,8 @@ class TimedTexts:
     ... )
     >>> len(seen), seen.text_of(2), seen.moment_of(1).isoformat()
     (3, '02F764DD', '1970-01-01T00:00:01.500000+00:00')
+    >>> seen.is_new(np.array([0, 1, 2])).tolist(), seen.different_texts(np.array([1, 2])).tolist()
+    ([True, True, False], [1, 0])
     """
 
     texts: Sequence[str]
@@ -177,6 +179,7 @@ class _Search:
         self.all, self.everything = np.arange(len(seen)), range(len(seen))
         ids: Collection[str] = known.all_credentials if seen.expected else ()
         self.expected = {place: expected for place, expected in seen.expected.items() if expected in ids}
+        self.asked = np.array(list(self.expected), np.int64)
         self.is_known = np.array([bool(each) for each in seen.credentials], bool)
         self.good = self._names_expected(self.is_known, seen.credentials.__getitem__) | seen.is_other_issue[seen.text]
         self.counts = np.diff(seen.text, prepend=-1) != 0
@@ -210,8 +213,8 @@ class _Search:
         ``is_known`` and ``credentials`` are by text.
         """
         found: Mask = is_known[self.seen.text]
-        for place, expected in self.expected.items():
-            found[place] = found[place] and expected in credentials(int(self.seen.text[place]))
+        for place in self.asked[found[self.asked]].tolist():
+            found[place] = self.expected[place] in credentials(int(self.seen.text[place]))
         return found
 
     def _densest_failing_texts(self) -> Places:
@@ -329,7 +332,7 @@ class _Search:
 
         One serves all readings of a text but those of which the desk named a card.
         """
-        expected = np.isin(places, list(self.expected))
+        expected = np.isin(places, self.asked)
         _, first, which = np.unique(
             np.where(expected, len(self.seen.texts) + places, self.seen.text[places]),
             return_index=True, return_inverse=True,
