@@ -15,9 +15,10 @@ from typing import NamedTuple
 from credkit.core.errors import CredkitError
 from credkit.core.fields import Item
 from credkit.core.sentences import format_count
+from credkit.crosswalk.cards import Card
 from credkit.crosswalk.credentials import distinct_credentials
 from credkit.crosswalk.readers import ReaderFindings, ReaderText
-from credkit.crosswalk.register import Card, Register
+from credkit.crosswalk.register import Register
 from credkit.crosswalk.result import ExceptionRow, make_exception
 from credkit.crosswalk.sightings import Sighting
 from credkit.crosswalk.verdicts import Verdict, other_issues
