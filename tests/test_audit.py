@@ -23,7 +23,6 @@ from credkit.audit import (
     ColumnNames,
     ReaderCount,
     audit,
-    csvpieces,
     owners,
     piece_verdicts,
     repeats,
@@ -33,7 +32,8 @@ from credkit.audit.time_bins import BIN_WIDTHS, TimeBins
 from credkit.audit.undetected_errors import Channel, CheckedFrames, double_errors, estimate_undetected, parity_masks
 from credkit.catalogue.registry import catalogue
 from credkit.core.forms import to_bits
-from credkit.files import bytestreams
+from credkit.files import bytestreams, csvlines
+from credkit.files.csvcaptures import CsvSource
 from credkit.files.moments import parse_moment
 from credkit.files.times import to_datetime
 from credkit.tables.layout import Layout, LayoutCodec, Limit
@@ -106,7 +106,7 @@ def test_counts_are_those_of_plain_counting(tmp_path: Path, piece: int) -> None:
 @pytest.mark.parametrize("kind", KINDS)
 def test_every_form_of_file_counts_the_same(tmp_path: Path, kind: str, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(bytestreams, "PIECE_BYTES", 5000)
-    monkeypatch.setattr("credkit.audit.jsonpieces.ROWS_OF_A_PIECE", 150)
+    monkeypatch.setattr("credkit.files.parquetcaptures.ROWS_OF_A_PIECE", 150)
     rows = made(1000, seed=2)
     agrees(audit([written(tmp_path, rows, kind)], plan()), rows)
 
@@ -537,9 +537,9 @@ def test_readers_that_come_later(tmp_path: Path, monkeypatch: pytest.MonkeyPatch
     names = [*(f"gate-{number}" for number in range(9)), "Süd", "gate-0"]
     rows = [Row(START.isoformat(), name, hexed(1, n)) for name in names for n in range(100)]
     monkeypatch.setattr(bytestreams, "PIECE_BYTES", 1000)
-    monkeypatch.setattr(csvpieces, "BYTES_SCANNED_AT_ONCE", 64)
+    monkeypatch.setattr(csvlines, "SCANNED_BYTES", 64)
     path = written(tmp_path, rows, "csv")
-    source = csvpieces.CsvSource(name="", path=path, kind=".csv", columns=ColumnNames())
+    source = CsvSource(name="", path=path, kind=".csv", columns=ColumnNames())
     assert len(list(source.pieces())) > len(names)
     found = audit([path], plan())
     assert {each.name: (each.rows, each.good) for each in found.readers} == {

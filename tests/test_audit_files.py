@@ -311,7 +311,7 @@ def test_categories_of_parquet_are_texts(tmp_path: Path) -> None:
 
 def test_parquet_damaged_within(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The rows before the damage are counted; the file says that it ends there."""
-    monkeypatch.setattr("credkit.audit.jsonpieces.ROWS_OF_A_PIECE", 100)
+    monkeypatch.setattr("credkit.files.parquetcaptures.ROWS_OF_A_PIECE", 100)
     path = written(tmp_path, made(1000), "parquet")
     data = bytearray(path.read_bytes())
     data[len(data) // 2 : len(data) // 2 + 400] = bytes(400)

@@ -17,9 +17,9 @@ from hypothesis import strategies as st
 
 from credkit import DefinitionError
 from credkit.audit import Audit, AuditPlan, audit, cut_files, finish, merge, partial
-from credkit.audit.csvpieces import CsvSource
 from credkit.audit.fileparts import FilePart
 from credkit.audit.partials import Partial
+from credkit.files.csvcaptures import CsvSource
 from tests.amounts import examples
 from tests.captures import CHAIN, START, Row, as_csv, hexed, made, written
 from tests.test_audit import adds_up, agrees, plan, reader
@@ -27,7 +27,7 @@ from tests.test_audit_files import TRACK, file, pads, site_plan
 
 SMALL = {  # bounds that small files reach as well
     "credkit.files.bytestreams.PIECE_BYTES": 150,
-    "credkit.audit.jsonpieces.ROWS_OF_A_PIECE": 7,
+    "credkit.files.parquetcaptures.ROWS_OF_A_PIECE": 7,
     "credkit.audit.entries.PARTS_JOINED_AT_ONCE": 2,
     "credkit.audit.entries.MOST_OPEN_PARTS": 12,
     "credkit.audit.timeorder.MOST_ROWS_REORDERED": 5,

@@ -14,7 +14,8 @@ from credkit import DefinitionError
 from credkit.files import bytestreams, csvcolumns, csvlines
 from credkit.files.csvcolumns import NeedsStrictReader, read_frame, read_frames
 from credkit.files.csvfiles import CsvFile, read_rows
-from credkit.files.csvlines import LineFormat, RowFault, parse_line, split_lines
+from credkit.files.csvlines import LineFormat, parse_line, split_lines
+from credkit.files.linerows import RowFault
 from tests.amounts import examples
 
 COLUMNS = ("time", "reader", "text")

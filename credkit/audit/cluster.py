@@ -25,12 +25,12 @@ from credkit.audit.fileparts import FilePart, cut_files
 from credkit.audit.partials import Partial, finish, merge, partial
 from credkit.audit.pipeline import digest_files, number_phases
 from credkit.audit.plan import AuditPlan
-from credkit.audit.sources import file_size
 from credkit.audit.summary import Audit
 from credkit.core.errors import DefinitionError
 from credkit.core.progress import SILENT, Progress
 from credkit.core.sentences import redacted_repr
 from credkit.core.version import __version__
+from credkit.files.captures import file_size
 from credkit.files.digests import file_stamp
 
 PART_BYTES = 1 << 26  # bytes of a part: a second or two of work

@@ -23,13 +23,13 @@ from credkit.audit.facts import Facts, ReaderTotal
 from credkit.audit.piece_verdicts import FailingRow, PieceVerdicts, TypedRow
 from credkit.audit.plan import AuditPlan, ChainUse
 from credkit.audit.secrets import find_payment
-from credkit.audit.sources import FileLabel
 from credkit.audit.time_bins import BIN_SECONDS
 from credkit.audit.timeorder import EntryPart, TimeOrder
 from credkit.bulk import Rule
 from credkit.bulk.words import LIMB_BITS, Array
 from credkit.core.reading import AnyReading
 from credkit.facts.expected_values import UNEXPECTED, is_expected
+from credkit.files.captures import FileLabel
 from credkit.files.times import MICROSECOND, SECOND_MICROS
 from credkit.privacy.accounts import holds_track
 from credkit.privacy.payment import payment_in_valid

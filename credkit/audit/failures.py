@@ -12,9 +12,9 @@ from credkit.audit.entries import ONE_ENTRY_RULE
 from credkit.audit.piece_verdicts import FailingRow
 from credkit.audit.plan import AuditPlan, ChainUse
 from credkit.audit.secrets import find_payment
-from credkit.audit.sources import RowFault
 from credkit.core.reading import AnyReading
 from credkit.files.csvtables import CsvTable
+from credkit.files.linerows import RowFault
 from credkit.files.times import to_datetime
 from credkit.privacy.accounts import hide_all_but_account_ends, mask_accounts
 from credkit.privacy.payment import payment_in_decoded

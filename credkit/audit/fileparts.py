@@ -6,11 +6,12 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from credkit.audit.csvpieces import CsvSource
-from credkit.audit.jsonpieces import JsonSource, ParquetSource
 from credkit.audit.plan import AuditPlan
-from credkit.audit.sources import CaptureFile, file_ending, file_size
 from credkit.core.errors import DefinitionError
+from credkit.files.captures import CaptureFile, file_ending, file_size
+from credkit.files.csvcaptures import CsvSource
+from credkit.files.jsoncaptures import JsonSource
+from credkit.files.parquetcaptures import ParquetSource
 
 
 @dataclass(slots=True, kw_only=True)

@@ -16,10 +16,11 @@ from credkit.audit.facts import Facts
 from credkit.audit.piece_verdicts import FailingRow, PieceVerdicts, TypedRow
 from credkit.audit.plan import AuditPlan
 from credkit.audit.repeats import NO_EDGES, RepeatEdges
-from credkit.audit.sources import FileLabel, RowFault
 from credkit.audit.summary import FileCount
 from credkit.files.bytestreams import WRONG_CHECKSUM
+from credkit.files.captures import FileLabel
 from credkit.files.csvfiles import CsvFile
+from credkit.files.linerows import RowFault
 
 MOST_FAULTS_KEPT = 10  # sentences about unreadable rows of a file that are kept
 

@@ -18,12 +18,13 @@ from credkit.audit.facts import MOST_PATTERNS, MOST_SAMPLED_TEXTS, Facts, Reader
 from credkit.audit.plan import AuditPlan, ChainUse
 from credkit.audit.repeats import NO_EDGES, RepeatEdges, find_repeats
 from credkit.audit.secrets import TrackSearch
-from credkit.audit.sources import FilePiece, RowFault, RowTable
 from credkit.audit.time_bins import BIN_SECONDS
 from credkit.bulk import Inspected, Rule
 from credkit.bulk.words import Array
 from credkit.core.whitespace import WHITE_SPACE
 from credkit.facts.expected_values import UNEXPECTED, find_unexpected
+from credkit.files.captures import FilePiece, RowTable
+from credkit.files.linerows import RowFault
 from credkit.files.times import SECOND_MICROS
 
 MOST_PACKED_RULES = 40  # rules that are packed into one number

@@ -19,13 +19,13 @@ import numpy as np
 import polars as pl
 
 from credkit.audit.owners import SEVERAL_READERS, NumberSpace
-from credkit.audit.sources import ColumnNames
 from credkit.bulk import Bulk
 from credkit.bulk.words import Array
 from credkit.core.codec import AnyCodec
 from credkit.core.errors import DefinitionError
 from credkit.core.reading import TextField
 from credkit.core.sentences import redacted_repr
+from credkit.files.captures import ColumnNames
 from credkit.files.times import EPOCH, MICROSECOND, Clock
 from credkit.privacy.payment import has_account_room
 from credkit.site.faultrules import unknown_reader

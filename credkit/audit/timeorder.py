@@ -11,9 +11,9 @@ from datetime import tzinfo
 from heapq import heappush, heappushpop
 from typing import NamedTuple
 
-from credkit.audit.sources import FileLabel
 from credkit.core.errors import DefinitionError
 from credkit.core.sentences import redacted_repr
+from credkit.files.captures import FileLabel
 from credkit.files.times import to_datetime
 
 MOST_ROWS_REORDERED = 8192  # rows of a reader in the window

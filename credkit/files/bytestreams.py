@@ -148,6 +148,11 @@ class LineBlock(NamedTuple):
     size: int
     broken: bool = False
 
+    def separate_broken_line(self) -> tuple[bytes, bytes]:
+        """The lines that are whole, and the one that is broken off, if there is one."""
+        end = self.data.rfind(b"\n") + 1 if self.broken else len(self.data)
+        return self.data[:end], self.data[end:]
+
 
 def cut_at_lines(
     name: str, stream: ByteStream, begun: bytes = b"", *, returns_end_lines: bool = False

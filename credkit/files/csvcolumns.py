@@ -15,10 +15,10 @@ import polars as pl
 
 from credkit.core.errors import DefinitionError
 from credkit.core.whitespace import WHITE_SPACE, strip_white_space
-from credkit.files.bytestreams import ByteStream, cut_at_lines
+from credkit.files.bytestreams import cut_at_lines
 from credkit.files.csvfiles import BYTE_ORDER_MARK, CsvFile
 from credkit.files.csvlines import UNUSABLE_DELIMITERS, LineFormat, parse_line, split_lines
-from credkit.files.recoding import RecodedStream, check_encoding, has_ascii_bytes
+from credkit.files.recoding import open_stream
 from credkit.files.regularfiles import LONGEST_LINE_BYTES
 
 FIRST_ROW_LINE = 2  # the line of the first row
@@ -50,18 +50,11 @@ def read_frame(file: CsvFile, columns: Sequence[str]) -> pl.DataFrame:
 def _split_blocks(file: CsvFile, columns: Sequence[str]) -> Iterator[pl.DataFrame]:
     if len(file.delimiter) != 1 or file.delimiter in UNUSABLE_DELIMITERS:
         raise NeedsStrictReader
-    encoding = check_encoding(file.name, file.encoding)
-    is_ascii_compatible = has_ascii_bytes(encoding)
-    form = LineFormat(
-        width=len(columns), delimiter=file.delimiter, encoding=encoding if is_ascii_compatible else "utf-8"
-    )
     header: list[str] = []
     line = FIRST_ROW_LINE
-    with (
-        ByteStream(file.path, compressed=False)
-        if is_ascii_compatible
-        else RecodedStream(file.path, file.name, encoding, compressed=False)
-    ) as stream:
+    stream, encoding = open_stream(file.path, file.name, file.encoding, compressed=False)
+    form = LineFormat(width=len(columns), delimiter=file.delimiter, encoding=encoding)
+    with stream:
         for block in cut_at_lines(file.name, stream, returns_end_lines=True):
             data = block.data
             if not header:

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import csv
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -22,6 +22,7 @@ import polars as pl
 
 from credkit.bulk.words import Array
 from credkit.files.bytestreams import BOM, drop_returns
+from credkit.files.linerows import RowFault, SplitLines, merge_rows
 
 NUL, NEWLINE, RETURN, QUOTE = 0, b"\n"[0], b"\r"[0], b'"'[0]
 SCANNED_BYTES = 1 << 17  # bytes whose signs are looked at together: they stay in a processor's cache
@@ -41,28 +42,6 @@ class LineFormat:
     encoding: str = "utf-8"
 
 
-class RowFault(NamedTuple):
-    """A row that is wrong in itself: its line (from the start of the block), a sentence, what was there."""
-
-    line: int
-    problem: str
-    raw: str = ""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SplitLines:
-    """The rows of a block of lines: columns "0", "1" …, and the line of each row, counted from 0.
-
-    ``height`` is how many lines the block has, ``parsed_alone`` how many of them the kernel did not split.
-    """
-
-    frame: pl.DataFrame
-    lines: Array
-    faults: list[RowFault] = field(default_factory=list)
-    height: int
-    parsed_alone: int = 0
-
-
 def split_lines(data: bytes, form: LineFormat, types: Mapping[str, Any] | None = None) -> SplitLines:
     """The rows in ``data``, a block of whole lines, in their order.
 
@@ -80,7 +59,7 @@ def split_lines(data: bytes, form: LineFormat, types: Mapping[str, Any] | None =
     end = b"" if data.endswith(b"\n") else b"\n"
     if b"\r" in data:
         data = drop_returns(data.removesuffix(b"\r"))
-    data, undecodable = _encode_utf8(data + end, form.encoding)
+    data, undecodable = encode_utf8(data + end, form.encoding)
     frame, irregular, height = _split_regular_lines(data, form, schema)
     rows, faults, parsed_alone = {}, [], 0
     for line, start, stop in irregular:
@@ -98,10 +77,7 @@ def split_lines(data: bytes, form: LineFormat, types: Mapping[str, Any] | None =
     lines = np.arange(height)
     if irregular:
         lines = np.delete(lines, [each.line for each in irregular])
-    if rows:
-        lines = np.concatenate((lines, np.array(list(rows), np.int64)))
-        order = np.argsort(lines, kind="stable")
-        frame, lines = _append_rows(frame, list(rows.values()))[order], lines[order]
+    frame, lines = merge_rows(frame, lines, rows)
     return SplitLines(frame=frame, lines=lines, faults=faults, height=height, parsed_alone=parsed_alone)
 
 
@@ -134,7 +110,7 @@ def parse_line(line: bytes, form: LineFormat, encoding: str = "") -> list[str] |
     return cells
 
 
-def _encode_utf8(data: bytes, encoding: str) -> tuple[bytes, dict[int, bytes]]:
+def encode_utf8(data: bytes, encoding: str) -> tuple[bytes, dict[int, bytes]]:
     """The lines of ``data`` in UTF-8, and those that are not of the encoding, which are left empty, by their number."""
     if data.isascii():
         return data, {}
@@ -181,7 +157,7 @@ def _split_regular_lines(
     if form.delimiter.isascii():
         for trusts_sums in (True, False):
             irregular, height = _find_irregular_lines(data, form, trusts_sums=trusts_sums)
-            frame = _split_cells(_join_regular_lines(data, irregular), form, schema)
+            frame = split_cells(_join_regular_lines(data, irregular), form, schema)
             if frame is not None and frame.height == height - len(irregular):
                 return frame, irregular, height
     stops = np.flatnonzero(np.frombuffer(data, np.uint8) == NEWLINE).tolist()
@@ -272,7 +248,7 @@ def _join_regular_lines(data: bytes, irregular: Sequence[_LineSpan]) -> bytes:
     return data.translate(None, b'"') if b'"' in data else data
 
 
-def _split_cells(data: bytes, form: LineFormat, schema: dict[str, Any]) -> pl.DataFrame | None:
+def split_cells(data: bytes, form: LineFormat, schema: dict[str, Any]) -> pl.DataFrame | None:
     """The cells of regular lines without quotation marks; None where the kernel finds a row too long."""
     if not data:  # no line is regular
         return pl.DataFrame(schema=schema)
@@ -289,13 +265,3 @@ def _split_cells(data: bytes, form: LineFormat, schema: dict[str, Any]) -> pl.Da
         if frame.width == form.width and is_typed:
             return frame.slice(int(marked)).with_columns(pl.col(pl.String).fill_null(""))
     return None
-
-
-def _append_rows(frame: pl.DataFrame, rows: Sequence[Sequence[str]]) -> pl.DataFrame:
-    """``frame`` with ``rows`` behind its own."""
-    more = pl.DataFrame(list(rows), schema=dict.fromkeys(frame.columns, pl.String), orient="row")
-    try:
-        more = more.cast(frame.schema)
-    except pl.exceptions.PolarsError:  # a cell does not fit its type
-        frame = frame.cast(pl.String)
-    return pl.concat([frame, more], rechunk=True)

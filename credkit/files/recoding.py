@@ -96,3 +96,11 @@ class RecodedStream(ByteStream):
 
 def _encode(text: str) -> bytes:
     return text.encode("utf-8", "surrogatepass")  # some encodings have halves of pairs: their lines are not UTF-8
+
+
+def open_stream(path: Path, name: str, encoding: str, *, compressed: bool) -> tuple[ByteStream, str]:
+    """The bytes of a file in which ASCII is ASCII, and their encoding: the file's own, or UTF-8."""
+    encoding = check_encoding(name, encoding)
+    if has_ascii_bytes(encoding):
+        return ByteStream(path, compressed=compressed), encoding
+    return RecodedStream(path, name, encoding, compressed=compressed), "utf-8"

@@ -35,11 +35,11 @@ from credkit.audit.sentences import (
     format_percent,
     name_nameless,
 )
-from credkit.audit.sources import file_size
 from credkit.audit.summary import Audit, ChainCount, ChainFormat, ReaderCount
 from credkit.core.sentences import format_count
 from credkit.explain.cautions import AUDITED, COPIES, EGRESS, KEY, PEOPLE
 from credkit.explain.svg import svg
+from credkit.files.captures import file_size
 from credkit.files.digests import sha256
 from credkit.report.charts import draw_bars, draw_row_bar, scale_end
 from credkit.report.limits import unchecked

@@ -9,7 +9,7 @@ such column, a Parquet file of other types) is a `DefinitionError` before anythi
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
@@ -21,6 +21,7 @@ import numpy as np
 from credkit.bulk.words import Array
 from credkit.core.errors import DefinitionError
 from credkit.core.sentences import nearest, redacted_repr
+from credkit.files.linerows import RowFault, SplitLines
 from credkit.files.regularfiles import NOT_REGULAR
 
 BROKEN_ROW = "the row is broken off: the file ends within it"
@@ -49,14 +50,6 @@ class ColumnNames:
         return tuple(filter(None, (self.text, self.reader, self.time)))
 
 
-class RowFault(NamedTuple):
-    """A row that is wrong in itself: its line (from the start of the piece), a sentence, what was there."""
-
-    line: int
-    problem: str
-    raw: str = ""
-
-
 @dataclass(slots=True, kw_only=True)
 class RowTable:
     """The rows of a piece: series of texts (``time`` may be one of times), and the faults beside them.
@@ -72,6 +65,15 @@ class RowTable:
     faults: list[RowFault] = field(default_factory=list)
     height: int = 0
     ended: str = ""
+
+    @classmethod
+    def of_lines(cls, split: SplitLines, columns: ColumnNames, series: Mapping[str, Any], broken: str) -> RowTable:
+        """The rows of ``split`` lines; ``broken`` is a last line that is broken off, if there is one."""
+        faults = split.faults + [RowFault(split.height, BROKEN_ROW, broken)] * bool(broken)
+        return cls(
+            lines=split.lines, text=series[columns.text], reader=series.get(columns.reader),
+            time=series.get(columns.time), faults=faults, height=split.height + bool(broken),
+        )  # fmt: skip
 
 
 class FilePiece(Protocol):
