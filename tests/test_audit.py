@@ -9,6 +9,7 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from fractions import Fraction
 from pathlib import Path
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -530,6 +531,37 @@ def test_the_sample_does_not_depend_on_the_pieces(tmp_path: Path, monkeypatch: p
     cut = audit([path], plan())
     assert [each.hints for each in cut.readers] == [each.hints for each in whole.readers]
     assert replace(cut, files=()) == replace(whole, files=())
+
+
+@pytest.mark.parametrize("written_chain", ["binary/wiegand-26", "strip/hex:8/right-justified:26/wiegand-26"])
+def test_texts_that_are_read_one_by_one_are_read_once_if_they_are_clean(
+    tmp_path: Path, written_chain: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The same cards in many pieces: with what was found of clean texts, and without, the audit is the same."""
+    monkeypatch.setattr(bytestreams, "PIECE_BYTES", 3000)
+    rows = made(600, seed=12)
+    if written_chain.startswith("binary"):
+        digits = set("0123456789ABCDEF")
+        rows = [
+            row._replace(text=f"{int(row.text, 16):026b}") if row.text and set(row.text) <= digits else row
+            for row in rows
+        ]
+    seen: list[int] = []
+    read = piece_verdicts._read_texts
+
+    def counted_rows(rows: Any, *arguments: Any, **more: Any) -> Any:
+        seen.append(len(rows.lines))
+        return read(rows, *arguments, **more)
+
+    monkeypatch.setattr(piece_verdicts, "_read_texts", counted_rows)
+    path = written(tmp_path, rows, "csv")
+    found = adds_up(audit([path], plan(written_chain)))
+    some = sum(seen)
+    seen.clear()
+    monkeypatch.setattr("credkit.audit.clean_texts.MOST_CLEAN_TEXTS", 0)
+    assert audit([path], plan(written_chain)) == found
+    assert some < sum(seen) == 600
+    assert 0 < found.good < 600
 
 
 def test_readers_that_come_later(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

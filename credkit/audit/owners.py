@@ -44,13 +44,20 @@ class NumberSpace:
 
     def owned_numbers(self, fields: Mapping[str, Array], codes: Array, good: Array) -> Array:
         """The numbers of the ``good`` rows, each with its reader behind it; ``fields`` has a column each."""
-        columns = [fields[name] for name in self.key]
-        if not good.all():
-            columns, codes = [column[good] for column in columns], codes[good]
-        if not len(codes):
+        return self.with_readers(self.numbers(fields, good), codes[good])
+
+    def numbers(self, fields: Mapping[str, Array], good: Array) -> Array:
+        """The numbers of the ``good`` rows, with room for a reader behind each."""
+        if not good.any():
             return np.zeros(0, np.uint64)
-        owned: Array = self._numbers(columns) << np.uint64(READER_BITS) | codes.astype(np.uint64)
-        return owned if self.bits <= MOST_TABLE_BITS or len(owned) == 1 else pl.Series(owned).unique().to_numpy()
+        columns = [fields[name] if good.all() else fields[name][good] for name in self.key]
+        shifted: Array = self._numbers(columns) << np.uint64(READER_BITS)
+        return shifted
+
+    def with_readers(self, numbers: Array, codes: Array) -> Array:
+        """The numbers with the reader of each behind it, those that many rows have once if they are long."""
+        owned: Array = numbers | codes.astype(np.uint64)
+        return owned if self.bits <= MOST_TABLE_BITS or len(owned) < 2 else pl.Series(owned).unique().to_numpy()
 
     def _numbers(self, columns: list[Array]) -> Array:
         """Each row's number where it fits, else a hash of it."""

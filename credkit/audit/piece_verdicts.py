@@ -232,12 +232,28 @@ def _count_places(places: Array, good: Array, size: int) -> tuple[Array, Array]:
 
 def _decode_rows(rows: _Rows, use: ChainUse, found: PieceVerdicts, secrets: TrackSearch, *, every: bool) -> Array:
     """Decode the rows of one use, count what fails, and say which are good."""
+    found.facts.uses.add(use.place, np.bincount(rows.codes))
+    if use.clean is None:
+        return _read_texts(rows, use, found, secrets, every=every)
+    good, numbers = use.clean.find(rows.texts, rows.hashes)
+    if use.space is not None and good.any():
+        owned = use.space.with_readers(numbers, rows.codes[good])
+        found.facts.owners[use.space.place].add(owned)
+    if not good.all():
+        fresh = ~good
+        good[fresh] = _read_texts(rows.only(fresh), use, found, secrets, every=every)
+    return good
+
+
+def _read_texts(rows: _Rows, use: ChainUse, found: PieceVerdicts, secrets: TrackSearch, *, every: bool) -> Array:
+    """Decode the texts of rows of one use, count what is to be said of them, and say which are good."""
     read = use.bulk.inspect(rows.texts)
     good = read.ok
     codes, facts = rows.codes, found.facts
-    facts.uses.add(use.place, np.bincount(codes))
+    clean = good.copy()
     for kind, marked in read.notes.items():
         if marked.any():
+            clean &= ~marked
             facts.notes.add((kind.codec, kind.kind, kind.level), np.bincount(codes[marked & good]))
     if use.space is not None and read.columns:
         facts.owners[use.space.place].add(use.space.owned_numbers(read.columns, codes, good))
@@ -247,6 +263,12 @@ def _decode_rows(rows: _Rows, use: ChainUse, found: PieceVerdicts, secrets: Trac
         facts.notes.add((use.kind.name, UNEXPECTED, "care"), np.bincount(codes[strange]))
     bad = np.flatnonzero(~good)
     track = secrets.find_track(use, rows.texts, good, bad)
+    if use.clean is not None and track is None:
+        clean &= ~strange
+        numbers = np.zeros(int(clean.sum()), np.uint64)
+        if use.space is not None and len(numbers):
+            numbers = use.space.numbers(read.columns, clean)
+        use.clean.add(rows.texts.filter(pl.Series(clean)), rows.hashes[clean], numbers)
     if track is not None:
         line = int(rows.lines[track])
         found.track = line if found.track is None else min(line, found.track)

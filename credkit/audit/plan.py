@@ -18,6 +18,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import polars as pl
 
+from credkit.audit.clean_texts import CleanTexts, is_read_one_by_one
 from credkit.audit.owners import SEVERAL_READERS, NumberSpace
 from credkit.bulk import Bulk
 from credkit.bulk.words import Array
@@ -44,6 +45,7 @@ class ChainUse:
     bulk: Bulk
     kind: CredentialKind | None = None
     space: NumberSpace | None = None
+    clean: CleanTexts | None = None  # where texts are read one by one
 
     @property
     def name(self) -> str:
@@ -80,8 +82,8 @@ class UsePeriod(NamedTuple):
 class AuditPlan:
     """The chain use of each row: readers in the order they are met, uses by reader and time.
 
-    It keeps nothing of the rows but the names of readers. In another process there is one copy of it, however
-    often it is sent there.
+    It keeps nothing that counts of the rows but the names of readers. In another process there is one copy of it,
+    however often it is sent there.
     """
 
     def __init__(
@@ -117,7 +119,8 @@ class AuditPlan:
         for use in self.uses:
             if use.codec is codec and use.kind is kind:
                 return use.place
-        self.uses.append(ChainUse(place=len(self.uses), codec=codec, bulk=Bulk(codec), kind=kind))
+        clean = CleanTexts() if is_read_one_by_one(codec) else None
+        self.uses.append(ChainUse(place=len(self.uses), codec=codec, bulk=Bulk(codec), kind=kind, clean=clean))
         return len(self.uses) - 1
 
     def _number_spaces(self) -> list[NumberSpace]:

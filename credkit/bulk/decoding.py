@@ -32,7 +32,9 @@ def decode_step(block: RowBlock, place: int, step: AnyCodec) -> None:
     """Take the block through a step of a chain, the one at ``place``."""
     table = step.table
     is_word = block.form == "bits" and block.length is not None and block.length in step.input.lengths
-    if is_word and isinstance(step, WiredCodec):
+    if not has_kernel(step):
+        by_value(block, place, step)
+    elif is_word and isinstance(step, WiredCodec):
         _decode_wiring(block, place, step)
     elif is_word and isinstance(step, LayoutCodec) and fits_in_a_limb(step.layout):
         _decode_layout(block, place, step, step.layout)
@@ -44,6 +46,11 @@ def decode_step(block: RowBlock, place: int, step: AnyCodec) -> None:
         _decode_pattern(block, place, step, table)
     else:
         by_value(block, place, step)
+
+
+def has_kernel(step: AnyCodec) -> bool:
+    """Whether a kernel reads many values of a step at once, if they have the form for which it is."""
+    return isinstance(step, (WiredCodec, LayoutCodec, NotationCodec)) or isinstance(step.table, (Select, TextPattern))
 
 
 def _has_fields(block: RowBlock, names: Iterable[str]) -> bool:
