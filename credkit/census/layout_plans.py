@@ -10,9 +10,9 @@ from dataclasses import replace
 from functools import lru_cache
 from typing import NamedTuple
 
-from credkit.catalogue.registry import catalogue, chain
 from credkit.census.ranges import FACILITY, NUMBER
 from credkit.census.result import LayoutPlan, NamespacePlans
+from credkit.codecs.frames import builtin_entries
 from credkit.core.reading import Field
 
 GROWTH_PERCENT = 25  # percent
@@ -31,15 +31,10 @@ class FacilityLayout(NamedTuple):
 def facility_layouts() -> tuple[FacilityLayout, ...]:
     """The layouts with a facility code and a number, the shortest first."""
     found = []
-    for entry in catalogue():
-        if entry.usual != ("",):
-            continue
-        codec = chain(entry.name)
+    for entry in builtin_entries():
+        codec = entry.build()
         facility, number = codec.schema.get(FACILITY), codec.schema.get(NUMBER)
-        fields = isinstance(facility, Field) and isinstance(number, Field) and len(codec.schema) == 2
-        if codec.takes == "bits" and codec.length and fields:
-            assert isinstance(facility, Field)
-            assert isinstance(number, Field)
+        if isinstance(facility, Field) and isinstance(number, Field) and len(codec.schema) == 2 and codec.length:
             found.append(FacilityLayout(entry.name, codec.length, facility, number))
     return tuple(sorted(found, key=lambda layout: layout.length))
 
