@@ -265,8 +265,9 @@ TRACK_PARTS = [
 @given(st.lists(st.sampled_from(TRACK_PARTS), max_size=8).map("".join))
 @examples(1000)
 def test_every_track_that_reads_well_has_the_pattern_of_one(text: str) -> None:
-    if any(each.whole for each in find_numbers(text)):
-        assert re.search(TRACK_ROOM_PATTERN, text)
+    is_track = any(each.whole for each in find_numbers(text))
+    assert holds_track(text) == is_track
+    assert is_track <= (re.search(TRACK_ROOM_PATTERN, text) is not None)
 
 
 @pytest.mark.parametrize(

@@ -17,7 +17,7 @@ from typing import Any, NamedTuple
 from credkit.cards.plan import CardRecord, RecordContent
 from credkit.core.errors import EncodeError
 from credkit.core.reading import Note
-from credkit.privacy.accounts import payment_data
+from credkit.privacy.accounts import holds_account, holds_track
 
 PAYMENT_NOTE = "payment-data"
 TRACK_TEXT = "a payment track, which must not be kept after authorisation"
@@ -97,9 +97,10 @@ def _describe_remedy(record: CardRecord, note: Note) -> str:
 def _payment_notes(record: CardRecord, content: RecordContent, row: Mapping[str, str]) -> Iterator[Note]:
     """A note of payment data in the columns of the record, or in a text that it was read from or as."""
     columns = [row[column] for column in record.columns.values() if column in row]
-    found = payment_data(dict.fromkeys((*columns, *content.texts, *_texts_in(content.value))))
-    if found == "track" or (found and not record.not_payment):
-        what = TRACK_TEXT if found == "track" else ACCOUNT_TEXT
+    texts = dict.fromkeys((*columns, *content.texts, *_texts_in(content.value)))
+    has_track = any(map(holds_track, texts))
+    if has_track or (not record.not_payment and any(map(holds_account, texts))):
+        what = TRACK_TEXT if has_track else ACCOUNT_TEXT
         yield Note(kind=PAYMENT_NOTE, level="refuse", text=f"record {record.name} holds {what}")
 
 

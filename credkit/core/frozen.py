@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import ItemsView, Iterator, Mapping, ValuesView
 from dataclasses import fields
-from typing import Any, TypeVar
+from typing import Any, TypeVar, overload
 
 from credkit.core.hooks import redact_text
 from credkit.core.sentences import brief
@@ -38,6 +38,15 @@ class FrozenMapping(Mapping[Key, Value]):
 
     def __contains__(self, key: object) -> bool:
         return key in self._items
+
+    @overload
+    def get(self, key: Key, /) -> Value | None: ...
+    @overload
+    def get(self, key: Key, /, default: Any) -> Any: ...
+
+    def get(self, key: Key, /, default: Any = None) -> Any:
+        """The value of ``key``, or ``default``; quicker than that of any mapping, which raises for it."""
+        return self._items.get(key, default)
 
     def items(self) -> ItemsView[Key, Value]:
         """The view of the dict: it cannot change it, and is quicker than that of any mapping."""

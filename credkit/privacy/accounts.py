@@ -15,8 +15,8 @@ are digits of several fields that only stand side by side. Within a longer run o
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Iterator, Sequence
-from typing import TYPE_CHECKING, Literal
+from collections.abc import Collection, Iterator, Sequence
+from typing import TYPE_CHECKING
 
 from credkit.privacy.accountroom import may_hold_account
 
@@ -96,17 +96,8 @@ def holds_track(text: str) -> bool:
     >>> holds_track("read ;4114360123456785=3012?"), holds_track(";4114360123456785?")
     (True, False)
     """
-    return may_hold_account(text) and any(each.whole for each in _find(text))
-
-
-def payment_data(texts: Iterable[str]) -> Literal["", "account", "track"]:
-    """What of payments ``texts`` hold: a track as `holds_track` finds it, else an account number, else nothing.
-
-    >>> [payment_data(["gate 7", text]) for text in ("4114360123456785", ";4114360123456785=3012?", "02F764DD")]
-    ['account', 'track', '']
-    """
-    found = [each for text in texts for each in _find(text)]
-    return "track" if any(each.whole for each in found) else "account" if found else ""
+    has_separator = "=" in text or "^" in text or "D" in text or "d" in text  # behind the number; D in chip data
+    return has_separator and may_hold_account(text) and any(each.whole for each in _find(text))
 
 
 def track_numbers(text: str) -> frozenset[str]:
