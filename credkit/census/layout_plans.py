@@ -10,9 +10,10 @@ from dataclasses import replace
 from functools import lru_cache
 from typing import NamedTuple
 
+from credkit.catalogue.index import INDEX
+from credkit.catalogue.registry import chain
 from credkit.census.ranges import FACILITY, NUMBER
 from credkit.census.result import LayoutPlan, NamespacePlans
-from credkit.codecs.frames import builtin_entries
 from credkit.core.reading import Field
 
 GROWTH_PERCENT = 25  # percent
@@ -31,11 +32,13 @@ class FacilityLayout(NamedTuple):
 def facility_layouts() -> tuple[FacilityLayout, ...]:
     """The layouts with a facility code and a number, the shortest first."""
     found = []
-    for entry in builtin_entries():
-        codec = entry.build()
+    for row in INDEX:
+        if (row.takes, row.gives, row.signature) != ("bits", "fields", ""):
+            continue
+        codec = chain(row.name)
         facility, number = codec.schema.get(FACILITY), codec.schema.get(NUMBER)
         if isinstance(facility, Field) and isinstance(number, Field) and len(codec.schema) == 2 and codec.length:
-            found.append(FacilityLayout(entry.name, codec.length, facility, number))
+            found.append(FacilityLayout(row.name, codec.length, facility, number))
     return tuple(sorted(found, key=lambda layout: layout.length))
 
 
