@@ -21,8 +21,9 @@ from credkit.bulk.decoded_columns import DecodedColumns, decode_columns
 from credkit.core.codec import AnyCodec
 from credkit.core.errors import CredkitError
 from credkit.core.reading import Field
-from credkit.crosswalk.known_numbers import NOT_KNOWN, KnownNumbers
+from credkit.crosswalk.known_numbers import KnownNumbers
 from credkit.crosswalk.other_chains import FEWEST_SAMPLES_READ, OtherChain, search_chains, usual_chains
+from credkit.facts.numbers import NO_NUMBER
 from credkit.facts.texts import branches
 from credkit.site.model import CredentialKind
 
@@ -83,8 +84,8 @@ class ChainTrials:
         trials = self._survivors(usual)
         left = densest
         if trials:
-            best = max(trials, key=lambda trial: np.count_nonzero(trial.numbers[densest] != NOT_KNOWN))
-            left = densest[best.numbers[densest] == NOT_KNOWN]
+            best = max(trials, key=lambda trial: np.count_nonzero(trial.numbers[densest] != NO_NUMBER))
+            left = densest[best.numbers[densest] == NO_NUMBER]
         if len(densest) > LEAST_NUMBERS and len(left) >= FEWEST_SAMPLES_READ:
             chains = [self.declared, self.kind.value, *self.others]
             sample = self._texts_at(left[:: -(-len(left) // SEARCHED_TEXTS)])
@@ -102,7 +103,7 @@ class ChainTrials:
         return [
             self._try_on_all(other)
             for other in others
-            if len(np.setdiff1d(self._find(other.codec, sample), [NOT_KNOWN])) >= LEAST_NUMBERS
+            if len(np.setdiff1d(self._find(other.codec, sample), [NO_NUMBER])) >= LEAST_NUMBERS
         ]
 
     def _try_on_all(self, other: OtherChain) -> Trial:
@@ -110,15 +111,15 @@ class ChainTrials:
         numbers = self._find(other.codec, self._column)
         agrees = self._agrees(other.codec)
         resolved = numbers[self.resolved]
-        accident = (np.count_nonzero(self._find(other.codec, self._null) != NOT_KNOWN) + 1) / (len(self._null) + 1)
+        accident = (np.count_nonzero(self._find(other.codec, self._null) != NO_NUMBER) + 1) / (len(self._null) + 1)
         if FEWEST_RESOLVED * len(self.failing) <= len(self.resolved):  # fewer may be accidents themselves
-            more = (resolved != NOT_KNOWN) & (resolved != self.declared_numbers[self.resolved])
+            more = (resolved != NO_NUMBER) & (resolved != self.declared_numbers[self.resolved])
             accident = max(accident, np.count_nonzero(more) / (len(self.resolved) + 1))
         if agrees:
-            hits = np.setdiff1d(self.failing[numbers[self.failing] != NOT_KNOWN], self.resolved)
+            hits = np.setdiff1d(self.failing[numbers[self.failing] != NO_NUMBER], self.resolved)
             for place in hits.tolist():
                 if has_form(self.declared, self.texts[place]):
-                    numbers[place] = NOT_KNOWN
+                    numbers[place] = NO_NUMBER
         return Trial(other=other, numbers=numbers, accident=accident, agrees=agrees)
 
     def _texts_at(self, places: Places) -> list[str]:

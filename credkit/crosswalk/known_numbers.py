@@ -5,9 +5,7 @@ Numbers are looked up in the register itself; what needs a pass over all of them
 
 from __future__ import annotations
 
-from collections import defaultdict
 from functools import cached_property
-from itertools import count, repeat
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,55 +13,33 @@ from numpy.typing import NDArray
 from credkit.bulk.decoded_columns import DecodedColumns
 from credkit.core.fields import Item
 from credkit.crosswalk.register import Owners
-from credkit.facts.numbers import Number
+from credkit.facts.numbers import NO_NUMBER
 from credkit.site.model import CredentialKind
 
 Values = tuple[Item, ...]  # the fields that make a number
-NOT_KNOWN = -1  # in place of the index of a number
 
 
 class KnownNumbers:
-    """The numbers in ``owners`` that are of one ``namespace``; each that is found has an index of its own.
-
-    >>> from types import SimpleNamespace
-    >>> from credkit import chain
-    >>> from credkit.bulk.decoded_columns import decode_columns
-    >>> known = KnownNumbers({Number("harbour", (12, 345)): (SimpleNamespace(credential="C-1"),)}, "harbour")
-    >>> decoded = decode_columns(chain("decimal:24,8/fields:facility:8,number:16"), ["00786777", "00000001"])
-    >>> known.find(SimpleNamespace(key=("facility", "number")), decoded).tolist(), known.credentials_of(0)
-    ([0, -1], ('C-1',))
-    """
+    """The numbers of one ``namespace`` that somebody owns, by their places among all numbers."""
 
     def __init__(self, owners: Owners, namespace: str) -> None:
         self._owners, self._namespace = owners, namespace
-        self._index: defaultdict[Values, int] = defaultdict(count().__next__)
-        self._found: list[Values] = []
-        self._credentials: dict[Values, tuple[str, ...]] = {}
 
     def __contains__(self, values: object) -> bool:
         return (self._namespace, values) in self._owners
 
     def find(self, kind: CredentialKind, decoded: DecodedColumns) -> NDArray[np.int32]:
-        """By row: the index of the known number of ``kind`` that it decodes to, or `NOT_KNOWN`."""
-        found = np.full(len(decoded.ok), NOT_KNOWN, np.int32)
-        if not decoded.fields.keys() >= {*kind.key}:
-            return found
-        rows = np.flatnonzero(decoded.ok)
-        numbers = zip(*(decoded.fields[name][rows].tolist() for name in kind.key), strict=True)
-        known = map(self._owners.__contains__, zip(repeat(self._namespace), numbers))
-        rows = rows[np.fromiter(known, bool, len(rows))]
-        numbers = zip(*(decoded.fields[name][rows].tolist() for name in kind.key), strict=True)
-        found[rows] = np.fromiter(map(self._index.__getitem__, numbers), np.int32, len(rows))
-        if len(self._found) < len(self._index):
-            self._found = list(self._index)
+        """By row: the place of the known number of ``kind`` that it decodes to, or `NO_NUMBER`."""
+        found = np.full(len(decoded.ok), NO_NUMBER, np.int32)
+        if decoded.fields.keys() >= {*kind.key}:
+            rows = np.flatnonzero(decoded.ok)
+            values = zip(*(decoded.fields[name][rows].tolist() for name in kind.key), strict=True)
+            found[rows] = self._owners.find_all(self._namespace, values)
         return found
 
-    def credentials_of(self, index: int) -> tuple[str, ...]:
-        """The credentials of the known number with this index."""
-        values = self._found[index]
-        if values not in self._credentials:
-            self._credentials[values] = self._owners.credentials_of(Number(self._namespace, values))
-        return self._credentials[values]
+    def credentials(self, numbers: NDArray[np.int32]) -> list[tuple[str, ...]]:
+        """The credentials of each of known ``numbers``, given by their places."""
+        return self._owners.credentials(numbers)
 
     @cached_property
     def all_credentials(self) -> frozenset[str]:

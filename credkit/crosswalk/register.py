@@ -213,9 +213,12 @@ class Owners(Mapping[Number, tuple[Card, ...]]):
             found[at] = tuple(dict.fromkeys(card.credential for card in cards))
         return found
 
-    def credentials_of(self, number: Number) -> tuple[str, ...]:
-        """The credentials of one number."""
-        return self.credentials(np.array([self._register.numbers.find(number)]))[0]
+    def find_all(self, namespace: str, values: Iterable[tuple[Item, ...]]) -> Array:
+        """The places of the numbers of ``namespace`` with these values, `NO_NUMBER` where nobody owns one."""
+        found = self._register.numbers.find_all(namespace, values)
+        found[found >= len(self.counts)] = NO_NUMBER
+        found[np.append(self.counts, 0)[found] == 0] = NO_NUMBER
+        return found
 
     def prepare(self, numbers: Array) -> None:
         """Make the cards that own these numbers at once: that is quicker than one after the other."""

@@ -26,10 +26,11 @@ from numpy.typing import NDArray
 
 from credkit.core.codec import AnyCodec
 from credkit.crosswalk.chain_trials import LEAST_NUMBERS, ChainTrials, Places, Trial, has_form
-from credkit.crosswalk.known_numbers import NOT_KNOWN, KnownNumbers
+from credkit.crosswalk.known_numbers import KnownNumbers
 from credkit.crosswalk.other_chains import OtherChain
 from credkit.crosswalk.stretches import find_largest_rounded_sum, find_largest_sum
 from credkit.facts.chances import binomial_tail
+from credkit.facts.numbers import NO_NUMBER
 from credkit.files.times import EPOCH, MICROSECOND
 from credkit.site.model import CredentialKind
 
@@ -181,7 +182,10 @@ class _Search:
         self.expected = {place: expected for place, expected in seen.expected.items() if expected in ids}
         self.asked = np.array(list(self.expected), np.int64)
         self.is_known = np.array([bool(each) for each in seen.credentials], bool)
-        self.good = self._names_expected(self.is_known, seen.credentials.__getitem__) | seen.is_other_issue[seen.text]
+        self.good = self._names_expected(
+            self.is_known, lambda texts: [seen.credentials[text] for text in texts.tolist()]
+        )
+        self.good |= seen.is_other_issue[seen.text]
         self.counts = np.diff(seen.text, prepend=-1) != 0
         failing, resolved = (seen.different_texts(np.flatnonzero(some)) for some in (~self.good, self.good))
         self.failing_texts = failing
@@ -207,14 +211,15 @@ class _Search:
         failing = self._find_failing_stretch(left) if not found else None
         return ResetSearch(resets=tuple(sorted(found, key=lambda reset: reset.places[0])), failing=failing)
 
-    def _names_expected(self, is_known: Mask, credentials: Callable[[int], tuple[str, ...]]) -> Mask:
+    def _names_expected(self, is_known: Mask, credentials: Callable[[Places], Sequence[tuple[str, ...]]]) -> Mask:
         """By reading: whether its text is a known number, and the expected card's where the desk named one.
 
-        ``is_known`` and ``credentials`` are by text.
+        ``is_known`` is by text, ``credentials`` gives those of texts that are known.
         """
         found: Mask = is_known[self.seen.text]
-        for place in self.asked[found[self.asked]].tolist():
-            found[place] = self.expected[place] in credentials(int(self.seen.text[place]))
+        asked = self.asked[found[self.asked]]
+        for place, them in zip(asked.tolist(), credentials(self.seen.text[asked]), strict=True):
+            found[place] = self.expected[place] in them
         return found
 
     def _densest_failing_texts(self) -> Places:
@@ -227,7 +232,7 @@ class _Search:
         if trial not in self._explained_by:
             numbers = trial.numbers
             self._explained_by[trial] = self._names_expected(
-                numbers != NOT_KNOWN, lambda text: self.known.credentials_of(int(numbers[text]))
+                numbers != NO_NUMBER, lambda texts: self.known.credentials(numbers[texts])
             )
         return self._explained_by[trial]
 
@@ -343,8 +348,8 @@ class _Search:
         found: list[list[tuple[OtherChain, tuple[str, ...]]]] = [[] for _ in samples]
         for trial in named:
             hits = np.flatnonzero(self._explains(trial)[samples])
-            for place, number in zip(hits.tolist(), trial.numbers[texts[hits]].tolist(), strict=True):
-                found[place].append((trial.other, self.known.credentials_of(number)))
+            for place, them in zip(hits.tolist(), self.known.credentials(trial.numbers[texts[hits]]), strict=True):
+                found[place].append((trial.other, them))
         explanations = [
             Explanation(self.seen.texts[text], tuple(each)) for text, each in zip(texts.tolist(), found, strict=True)
         ]
@@ -356,9 +361,9 @@ class _Search:
         found = np.zeros(len(texts), bool)
         for trial in named:
             numbers = trial.numbers[texts]
-            differing = np.flatnonzero((numbers != NOT_KNOWN) & (numbers != self.trials.declared_numbers[texts]))
-            for place in differing.tolist():
-                found[place] |= self.known.credentials_of(numbers[place]) != self.seen.credentials[texts[place]]
+            differing = np.flatnonzero((numbers != NO_NUMBER) & (numbers != self.trials.declared_numbers[texts]))
+            for place, them in zip(differing.tolist(), self.known.credentials(numbers[differing]), strict=True):
+                found[place] |= them != self.seen.credentials[texts[place]]
         return texts[found]
 
     def _has_new_form(self, place: int, named: Sequence[Trial]) -> bool:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from typing import NamedTuple
+from collections.abc import Iterable, Iterator
+from itertools import repeat
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -59,6 +60,18 @@ class Numbers:
         if place == len(self._numbers):
             self._numbers.append(number)
         return place
+
+    def find_all(self, namespace: str, values: Iterable[tuple[Item, ...]]) -> Array:
+        """The places of the numbers of ``namespace`` with these values, `NO_NUMBER` for those that have none.
+
+        >>> numbers = Numbers()
+        >>> numbers.places("harbour", [(12, 345), (12, 346)]).tolist()
+        [0, 1]
+        >>> numbers.find_all("harbour", [(12, 346), (12, 347)]).tolist()
+        [1, -1]
+        """
+        keys: Iterator[Any] = zip(repeat(namespace), values)
+        return np.fromiter(map(self._places.get, keys, repeat(NO_NUMBER)), np.int64)
 
     def find(self, number: Number) -> int:
         """The place of a number, or `NO_NUMBER`."""
