@@ -601,6 +601,15 @@ def pads(folder: Path, more: str = "") -> AuditPlan:
     return AuditPlan(columns=ColumnNames(), clock=Clock(site.zone), site=site)
 
 
+def test_many_keys_in_one_piece_do_not_end_an_entry(tmp_path: Path) -> None:
+    """More keys of one pad at once than an entry may have that is not finished: each of these is finished."""
+    typed = "49767645B" * 2500
+    rows = [Row((START + timedelta(seconds=place)).isoformat(), "pad", key) for place, key in enumerate(typed)]
+    assert len(rows) > 2 * MOST_OPEN_PARTS
+    one = reader(adds_up(audit([written(tmp_path, rows, "csv")], pads(tmp_path))), "pad")
+    assert (one.rows, one.good) == (len(rows), len(rows))
+
+
 def test_entries_are_judged_as_the_same_texts_in_a_row_each(tmp_path: Path) -> None:
     """Ten entries of nine keys, the last of which fails: the same rule of the same step, and ten frames, not ninety."""
     entries = [str(int(hexed(123, 45678), 16))] * 9 + [str(int(hexed(123, 45678, 25), 16))]

@@ -29,7 +29,7 @@ SMALL = {  # bounds that small files reach as well
     "credkit.files.bytestreams.PIECE_BYTES": 150,
     "credkit.files.parquetcaptures.ROWS_OF_A_PIECE": 7,
     "credkit.audit.entries.PARTS_JOINED_AT_ONCE": 2,
-    "credkit.audit.entries.MOST_OPEN_PARTS": 12,
+    "credkit.audit.entries.MOST_OPEN_PARTS": 20,
     "credkit.audit.timeorder.MOST_ROWS_REORDERED": 5,
     "credkit.audit.repeats.MOST_ROWS_BETWEEN": 4,
     "credkit.audit.owners.MOST_PENDING": 3,
@@ -230,11 +230,32 @@ def test_missing_parts_are_no_audit(tmp_path: Path) -> None:
         finish(partial(cut_files([path, written(tmp_path, made(3), "jsonl")], plan())[1]))
 
 
+def keys_typed(text: str) -> list[Row]:
+    """A key a second."""
+    return [Row((START + timedelta(seconds=place)).isoformat(), "pad", key) for place, key in enumerate(text)]
+
+
 def test_merging_changes_none_of_both(tmp_path: Path) -> None:
-    path = written(tmp_path, made(60, seed=2), "csv")
-    found = [partial(part) for part in cut_files([path], plan(), size=300)]
+    path = file(tmp_path, as_csv(keys_typed("49767645B" * 3)))
+    found = [partial(part) for part in cut_files([path], pads(tmp_path), size=200)]
+    assert len(found) > 3
     once = finish(merge(*found))
+    assert reader(once, "pad").good == 27
     assert finish(merge(found[0], merge(*found[1:]))) == once == finish(merge(*found))
+
+
+def test_a_key_too_far_behind_is_refused_with_its_line_wherever_it_is_cut(tmp_path: Path) -> None:
+    """A window of five keys: the first of twenty comes last, on line 21 behind the header."""
+    rows = keys_typed("49767645B49767645B12")
+    path = file(tmp_path, as_csv([*rows[1:], rows[0]]))
+    with pytest.raises(DefinitionError) as alone:
+        audit([path], pads(tmp_path))
+    assert "line 21: the time" in str(alone.value)
+    for size in (1, 100, 400):
+        found = [partial(part) for part in cut_files([path], pads(tmp_path), size=size)]
+        with pytest.raises(DefinitionError) as joined:
+            merge(*found)
+        assert str(joined.value) == str(alone.value)
 
 
 def test_a_plan_keeps_nothing_of_an_audit(tmp_path: Path) -> None:

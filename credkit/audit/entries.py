@@ -116,8 +116,9 @@ def _settle(plan: AuditPlan, key: tuple[int, int], waiting: _OpenEntry, found: P
     groups = [frames for frames in _groups(plan, code, parts) if _end_of(frames) > done]
     held = max((at for at, frames in enumerate(groups) if any(f.value is not None for f in frames)), default=0)
     held = min(held, len(groups) - 1)  # noise behind an entry does not end it
-    full = last or len(parts) - done > MOST_OPEN_PARTS
-    for frames in groups if full else groups[: max(held, 0)]:
+    ready = groups if last else groups[: max(held, 0)]
+    full = last or len(parts) - (_end_of(ready[-1]) if ready else done) > MOST_OPEN_PARTS
+    for frames in groups if full else ready:
         _judge(code, use, parts, frames, found)
         done = _end_of(frames)
     start = done if full else max(done - PARTS_KEPT_BEFORE, 0)  # what was cut off in the middle is no zeros
