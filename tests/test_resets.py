@@ -135,7 +135,7 @@ def test_a_re_set_explains_a_reading_as_what_the_desk_expected() -> None:
     columns = judge_columns(site, cards, seen)
     register = build_register(site, cards, numbers, texts, columns, ConfirmedNumbers(columns, seen))
     found_there = analyse_readers(site, register, judge_sightings(site, register, columns, seen)).explained
-    assert {sighting.rows[0].line for sighting in found_there} == set(range(10, 18))
+    assert {sighting.lines[0] for sighting in found_there} == set(range(10, 18))
     assert found_there[seen.at(len(seen) - 1)] == {"C-7"}
 
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Collection, Iterable
+from itertools import pairwise
 from typing import Any, Final
 
 import numpy as np
@@ -25,6 +26,8 @@ from credkit.facts.numbers import Number
 SEEN: Final = "seen"
 PAPER: Final = "on paper only"
 CONFLICT: Final = "in conflict"
+READINGS_AT_ONCE = 1 << 19  # that are counted at once: it bounds the memory that counting takes
+CARDS_AT_ONCE = 1 << 14  # that are summed up at once
 SIGHTS = {
     "card": pl.Int64, "reader": pl.String, "count": pl.Int64, "first": pl.Int64, "last": pl.Int64,
     "certain": pl.Boolean, "doubtful": pl.Boolean,
@@ -134,12 +137,14 @@ def _count_clear(register: Register, verdicts: Verdicts, doubtful: Collection[tu
     seen, clear = verdicts.seen, verdicts.clear
     names = [at.reader.name for at in seen.periods]
     readers = pl.DataFrame({"period": range(len(names)), "reader": names}, {"period": pl.Int64, "reader": pl.String})
-    moment = pl.when("dated").then("moment")
-    frame = pl.DataFrame({
-        "card": verdicts.cards, "period": seen.period[clear], "moment": seen.moment[clear], "dated": seen.dated[clear],
-    })  # fmt: skip
-    groups = frame.group_by("card", "period").agg(
-        pl.len().cast(pl.Int64).alias("count"), moment.min().alias("first"), moment.max().alias("last")
+    parts = [
+        _count_some(verdicts.cards[some], seen.period[clear[some]], seen.moment[clear[some]], seen.dated[clear[some]])
+        for some in (slice(start, start + READINGS_AT_ONCE) for start in range(0, max(len(clear), 1), READINGS_AT_ONCE))
+    ]
+    groups = (
+        pl.concat(parts)
+        .group_by("card", "period")
+        .agg(pl.col("count").sum(), pl.col("first").min(), pl.col("last").max())
     )
     only = register.owners.only_places
     strange = {
@@ -152,8 +157,23 @@ def _count_clear(register: Register, verdicts: Verdicts, doubtful: Collection[tu
     return found.select("card", "reader", "count", "first", "last", (~pl.col("doubtful")).alias("certain"), "doubtful")
 
 
+def _count_some(cards: Array, periods: Array, moments: Array, dated: Array) -> pl.DataFrame:
+    """Some of these readings by card and period; the counts of parts can be added."""
+    moment = pl.when("dated").then("moment")
+    frame = pl.DataFrame({"card": cards, "period": periods, "moment": moments, "dated": dated})
+    return frame.group_by("card", "period").agg(
+        pl.len().cast(pl.Int64).alias("count"), moment.min().alias("first"), moment.max().alias("last")
+    )
+
+
 def _sum_up(sights: pl.DataFrame) -> pl.DataFrame:
-    """The sights of each card, whatever the reader."""
+    """The sights of each card, whatever the reader; some cards at a time."""
+    sights = sights.sort("card")
+    starts = [0, *np.flatnonzero(np.diff(sights["card"].to_numpy() // CARDS_AT_ONCE)) + 1, sights.height]
+    return pl.concat([_sum_up_some(sights[start:stop]) for start, stop in pairwise(starts)])
+
+
+def _sum_up_some(sights: pl.DataFrame) -> pl.DataFrame:
     certain = pl.col("count").filter("certain").sum()
     totals = sights.group_by("card").agg(
         certain.alias("certain"), (pl.col("count").sum() - certain).alias("shared"), pl.col("first").min(),

@@ -73,7 +73,7 @@ def find_reading_problems(
             rows=reading_lines(site, them).union(register.lines_of(cards)),
         )  # fmt: skip
     for credential, them in inactive.items():
-        places = Counter(verdict.sighting.reader.name for verdict in them for _ in verdict.sighting.rows)
+        places = Counter(verdict.sighting.reader.name for verdict in them for _ in verdict.sighting.lines)
         last = max(verdict.sighting.moment for verdict in them).astimezone(site.zone)
         read = ", ".join(f"{name} {count}" for name, count in places.items())
         yield Finding(

@@ -79,33 +79,41 @@ def _judge_one_by_one(
 ) -> list[Verdict]:
     """A verdict for each of some sightings, in the same order; all of a presentation are among them."""
     found: list[Verdict] = []
-    groups: dict[int, list[int]] = defaultdict(list)
-    expected: dict[int, set[str]] = defaultdict(set)
+    presentations: dict[int, list[int]] = defaultdict(list)
+    owners = OwnersByDay(site)
     progress.phase("judging readings", total=len(seen), unit="readings")
     for place, sighting in enumerate(seen):
         progress.done(place)
-        found.append(_judge_alone(site, register, columns, sighting))
-        groups[sighting.presentation or -1 - place].append(place)
-        if sighting.presentation and (want := find_expected(register, sighting).credential):
-            expected[sighting.presentation].add(want)
-    owners = OwnersByDay(site)
-    progress.phase("judging presentations", total=len(groups), unit="presentations")
-    for done, (name, group) in enumerate(groups.items()):
+        verdict = _judge_alone(site, register, columns, sighting)
+        if sighting.presentation:
+            presentations[sighting.presentation].append(place)
+        else:
+            (verdict,) = _judge_together(register, owners, [verdict])
+        found.append(verdict)
+    progress.phase("judging presentations", total=len(presentations), unit="presentations")
+    for done, group in enumerate(presentations.values()):
         progress.done(done)
-        of_group = expected.get(name, ())
-        desk = Desk(credential=next(iter(of_group))) if len(of_group) == 1 else NOTHING_EXPECTED
-        good = [place for place in group if not found[place].code]
-        desks = {place: find_expected(register, seen[place], desk) for place in group}
-        judged = judge_presentation(owners, [found[place] for place in good], [desks[place] for place in good], desk)
-        for place, verdict in zip(good, judged, strict=True):
+        judged = _judge_together(register, owners, [found[place] for place in group])
+        for place, verdict in zip(group, judged, strict=True):
             found[place] = verdict
-        if len(good) == len(group):
-            continue
-        shown, resolvable = find_shown([found[place] for place in good]), set(good)
-        for place in group:
-            if place not in resolvable:
-                found[place] = add_contradiction(register, found[place], desks[place], shown)
     return found
+
+
+def _judge_together(register: Register, owners: OwnersByDay, group: list[Verdict]) -> list[Verdict]:
+    """The verdicts on what was read while a card was held once."""
+    expected = {find_expected(register, verdict.sighting).credential for verdict in group} - {""}
+    desk = Desk(credential=next(iter(expected))) if len(group) > 1 and len(expected) == 1 else NOTHING_EXPECTED
+    desks = [find_expected(register, verdict.sighting, desk) for verdict in group]
+    good = [place for place, verdict in enumerate(group) if not verdict.code]
+    judged = judge_presentation(owners, [group[place] for place in good], [desks[place] for place in good], desk)
+    found = dict(zip(good, judged, strict=True))
+    if len(good) == len(group):
+        return list(found.values())
+    shown = find_shown(judged)
+    return [
+        found[place] if place in found else add_contradiction(register, verdict, desks[place], shown)
+        for place, verdict in enumerate(group)
+    ]
 
 
 def _find_owners(register: Register, sighting: Sighting) -> tuple[Card, ...]:

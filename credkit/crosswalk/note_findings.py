@@ -54,7 +54,7 @@ def find_notes(
     counts_by_period = Counter(dict(enumerate(np.bincount(seen.period[verdicts.clear]).tolist())))
     for verdict in verdicts.others:
         if verdict.number and verdict.sighting.period.codec.lossy:
-            counts_by_period[int(seen.period[verdict.sighting.place])] += len(verdict.sighting.rows)
+            counts_by_period[int(seen.period[verdict.sighting.place])] += len(verdict.sighting.lines)
     for reader in site.readers.values():
         through = [
             (at.period.codec, counts_by_period[place])

@@ -113,7 +113,7 @@ def crosswalk(site: Site, rows: Rows | None = None, progress: Progress = SILENT)
 
     phases[6].phase("listing exceptions and findings")
     in_register = tuple(register.exceptions())
-    refused = list_unresolved(site, register, reader_findings, found.others)
+    refused = list_unresolved(site, register, reader_findings, found)
     explained, existing = {}, {}
     for name, export in exports.items():
         explained[name], existing[name] = export.match_rows()

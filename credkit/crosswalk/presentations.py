@@ -54,14 +54,14 @@ def add_contradiction(register: Register, verdict: Verdict, desk: Desk, shown: V
     if verdict.number is None or verdict.code not in CERTAIN_NUMBERS:
         return verdict
     number = quote_number(verdict.sighting, verdict.number, verdict.owners)
-    line = verdict.sighting.rows[0].line
+    line = verdict.sighting.lines[0]
     credential = desk.credential or desk.near
     if credential:
         dispute = f"{_describe_expected(verdict.sighting, desk)}, but {number} was read (line {line} of the readings)"
     elif shown:
         credential = shown.cards[0].credential
         dispute = (
-            f"the same presentation also gave {number} (lines {shown.sighting.rows[0].line} and {line} of the readings)"
+            f"the same presentation also gave {number} (lines {shown.sighting.lines[0]} and {line} of the readings)"
         )
     if not credential or not register.contradicts(credential, verdict.number):
         return verdict
@@ -159,7 +159,7 @@ def _dispute_presentation(owners: OwnersByDay, verdict: Verdict, group: Sequence
     theirs = owners.all_owners(verdict)
     number = quote_number(verdict.sighting, verdict.number, verdict.owners) if verdict.number else ""
     others = {
-        credential: each.sighting.rows[0].line
+        credential: each.sighting.lines[0]
         for each in group
         for credential in owners.all_owners(each)
         if not owners.has(verdict, credential)

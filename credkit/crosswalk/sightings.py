@@ -13,7 +13,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
-from itertools import islice, pairwise
+from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
@@ -26,9 +26,7 @@ from credkit.facts.judged_texts import JudgedTexts, TextSource
 from credkit.facts.numbers import Numbers
 from credkit.facts.texts import TextResult, TextResults
 from credkit.files.times import EPOCH, MICROSECOND, to_datetime
-from credkit.site.frames import reading_rows
 from credkit.site.model import Period, Reader, Site
-from credkit.site.rows import ReadingRow
 from credkit.streams import LONGEST_KEY_PAUSE, Frame
 
 LONGEST_PRESENTATION_PAUSE = timedelta(
@@ -42,13 +40,14 @@ NO_TEXT = -1  # in the column of texts
 class Sighting:
     """A text seen at a reader at the true time ``moment`` (in UTC); ``place`` is where it stands in the columns.
 
+    ``lines`` are those of its rows in the file.
     ``result`` is None where a stream could make no text of the rows; ``problem`` then says why.
     ``presentation`` numbers the times that a card was held once; it is 0 where nothing says so. One that is not
     ``is_dated`` comes from a clock that is wrong: its moment proves nothing.
     """
 
     place: int
-    rows: tuple[ReadingRow, ...]
+    lines: tuple[int, ...]
     reader: Reader
     period: Period
     moment: datetime
@@ -117,17 +116,18 @@ class Sightings:
     def make(self, places: Array) -> list[Sighting]:
         """The sightings at ``places``, one by one."""
         missing = [place for place in places.tolist() if place not in self._made]
-        parts = list(map(self.row_places, missing))
-        rows = iter(reading_rows(self.rows, np.array([row for part in parts for row in part], np.int64)))
-        for place, part in zip(missing, parts, strict=True):
-            self._made[place] = self._make(place, tuple(islice(rows, len(part))))
+        first = self.rows["line"].gather(self.first[missing]).to_list() if missing else []
+        for place, line in zip(missing, first, strict=True):
+            entry = self.entries.get(place)
+            lines = tuple(self.rows["line"].gather(list(entry.places)).to_list()) if entry else (line,)
+            self._made[place] = self._make(place, lines)
         return [self._made[place] for place in places.tolist()]
 
-    def _make(self, place: int, rows: tuple[ReadingRow, ...]) -> Sighting:
+    def _make(self, place: int, lines: tuple[int, ...]) -> Sighting:
         text = int(self.text[place])
         at = self.periods[self.period[place]]
         return Sighting(
-            place=place, rows=rows, reader=at.reader, period=at.period,
+            place=place, lines=lines, reader=at.reader, period=at.period,
             moment=to_datetime(int(self.moment[place])),
             text="" if text == NO_TEXT else self.texts.texts[text],
             result=None if text == NO_TEXT else self.texts.result(text),
@@ -160,9 +160,9 @@ class Sightings:
 
     def texts_by_period(self) -> dict[int, Array]:
         """For each period that has any: the places of its different texts."""
-        both = np.unique((self.period << 40 | self.text)[self.text != NO_TEXT])
-        periods, starts = np.unique(both >> 40, return_index=True)
-        return dict(zip(periods.tolist(), np.split(both & (1 << 40) - 1, starts[1:]), strict=True)) if len(both) else {}
+        pairs = pl.DataFrame({"period": self.period, "text": self.text}).filter(pl.col("text") != NO_TEXT).unique()
+        parts = pairs.sort("period", "text").partition_by("period", as_dict=True)
+        return {int(period): part["text"].to_numpy() for (period,), part in parts.items()}
 
     def undate(self, places: Array) -> Sightings:
         """The sightings, those at ``places`` without a date that proves anything."""

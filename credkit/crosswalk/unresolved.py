@@ -9,8 +9,11 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
+from itertools import islice
 from operator import attrgetter
 from typing import NamedTuple
+
+import numpy as np
 
 from credkit.core.errors import CredkitError
 from credkit.core.fields import Item
@@ -20,29 +23,30 @@ from credkit.crosswalk.credentials import distinct_credentials
 from credkit.crosswalk.readers import ReaderFindings, ReaderText
 from credkit.crosswalk.register import Register
 from credkit.crosswalk.result import ExceptionRow, make_exception
-from credkit.crosswalk.sightings import Sighting
-from credkit.crosswalk.verdicts import Verdict, other_issues
+from credkit.crosswalk.sightings import Sighting, Sightings
+from credkit.crosswalk.verdicts import Verdict, Verdicts, other_issues
 from credkit.facts.numbers import Number
 from credkit.facts.texts import SPREADSHEET_DIGITS, is_rounded
+from credkit.site.frames import reading_rows
 from credkit.site.model import CredentialKind, Site
+from credkit.site.rows import ReadingRow
 
 
 def list_unresolved(
-    site: Site, register: Register, reader_findings: ReaderFindings, verdicts: Sequence[Verdict]
+    site: Site, register: Register, reader_findings: ReaderFindings, verdicts: Verdicts
 ) -> list[ExceptionRow]:
     """A row for each reading that is not resolved, in the order of the file."""
     beside: dict[int, list[str]] = defaultdict(list)
-    for verdict in verdicts:
+    for verdict in verdicts.others:
         if verdict.sighting.presentation and not verdict.code:
             beside[verdict.sighting.presentation] += distinct_credentials(verdict.cards)
     damaged = DamagedNumbers(register)
     known: dict[int, _Owners] = {}  # by the tuple of cards, one for many readings of a number
     found = []
-    for verdict in verdicts:
-        if not verdict.code:
-            continue
+    refused = [verdict for verdict in verdicts.others if verdict.code]
+    for verdict, rows in zip(refused, _rows_of(verdicts.seen, refused), strict=True):
         sighting = verdict.sighting
-        others = len(sighting.rows) - 1
+        others = len(rows) - 1
         entry = f" (one entry with {format_count(others, 'other row')})" if others else ""
         cards = verdict.cards or verdict.owners
         owners = known.get(id(cards))
@@ -63,9 +67,16 @@ def list_unresolved(
                 unmasked=sighting.reader.kind.not_payment is not None,
                 holds_account=sighting.result is not None and sighting.result.payment.has_account,
             )
-            for row in sighting.rows
+            for row in rows
         ]  # fmt: skip
     return sorted(found, key=attrgetter("line"))
+
+
+def _rows_of(seen: Sightings, verdicts: Sequence[Verdict]) -> Iterator[list[ReadingRow]]:
+    """The rows of the readings that each of ``verdicts`` is on."""
+    places = [seen.row_places(verdict.sighting.place) for verdict in verdicts]
+    rows = iter(reading_rows(seen.rows, np.array([row for each in places for row in each], np.int64)))
+    return (list(islice(rows, len(each))) for each in places)
 
 
 class _Owners(NamedTuple):

@@ -62,12 +62,12 @@ class Verdicts:
 
 def count_rows(verdicts: Iterable[Verdict]) -> int:
     """The number of reading rows of these verdicts."""
-    return sum(len(verdict.sighting.rows) for verdict in verdicts)
+    return sum(len(verdict.sighting.lines) for verdict in verdicts)
 
 
 def reading_lines(site: Site, verdicts: Iterable[Verdict]) -> FileLines:
     """The reading rows of these verdicts."""
-    return FileLines({site.readings.name: [row.line for verdict in verdicts for row in verdict.sighting.rows]})
+    return FileLines({site.readings.name: [line for verdict in verdicts for line in verdict.sighting.lines]})
 
 
 def describe_readings(verdicts: Sequence[Verdict]) -> str:

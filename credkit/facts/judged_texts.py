@@ -21,6 +21,7 @@ from credkit.facts.account_suspects import may_hold_account
 from credkit.facts.expected_values import find_unexpected
 from credkit.facts.numbers import NO_NUMBER, Numbers
 from credkit.facts.texts import TextResult, TextResults
+from credkit.privacy.payment import payment_in_valid
 from credkit.site.model import CredentialKind
 
 
@@ -94,7 +95,10 @@ class JudgedTexts:
         number[good] = self.numbers.places(kind.namespace, number_values(kind, fields, good))
         plain = ok & ~noted
         if not kind.not_payment:
-            plain &= ~may_hold_account(source.codec, texts, fields)
+            suspects = np.flatnonzero(plain & may_hold_account(source.codec, texts, fields))
+            plain[suspects] = [
+                not payment_in_valid(source.codec, text).has_account for text in texts.gather(suspects).to_list()
+            ]
         return number, plain, find_unexpected(kind, fields, ok)
 
     def result(self, text: int) -> TextResult:

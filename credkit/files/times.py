@@ -234,7 +234,7 @@ def utc_offsets(moments: Array, zone: tzinfo) -> Array:
     >>> (utc_offsets(moments, ZoneInfo("Europe/Amsterdam")) // SECOND_MICROS).tolist()
     [3600, 7200]
     """
-    quarters, which = np.unique(moments // QUARTER_HOUR_MICROS, return_inverse=True)
+    quarters, which = _different(moments // QUARTER_HOUR_MICROS)
     found = np.zeros(len(quarters), np.int64)
     uneven = np.zeros(len(quarters), bool)
     for place, quarter in enumerate(quarters.tolist()):
@@ -244,6 +244,20 @@ def utc_offsets(moments: Array, zone: tzinfo) -> Array:
     for row in np.flatnonzero(uneven[which]).tolist():
         each[row] = _utc_offset(int(moments[row]), zone)
     return each
+
+
+def _different(numbers: Array) -> tuple[Array, Array]:
+    """The different ``numbers`` in order, and which of them each is."""
+    least = int(numbers.min()) if len(numbers) else 0
+    span = int(numbers.max()) - least + 1 if len(numbers) else 0
+    if span > 4 * len(numbers) + 4096:
+        found, which = np.unique(numbers, return_inverse=True)
+        return found, which
+    places = numbers - least
+    present = np.zeros(span, bool)
+    present[places] = True
+    found = np.flatnonzero(present)
+    return found + least, (np.cumsum(present) - 1)[places]
 
 
 def _utc_offset(micros: int, zone: tzinfo) -> int:
