@@ -11,7 +11,7 @@ those of its neighbours from other readers. Source: common practice, no source.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 
@@ -20,9 +20,10 @@ import numpy as np
 from credkit.bulk.words import Array
 from credkit.core.sentences import format_count
 from credkit.crosswalk.cards import Card
+from credkit.crosswalk.register import Owners
 from credkit.crosswalk.result import Finding
 from credkit.crosswalk.sightings import NO_TEXT, Sightings, format_moment
-from credkit.facts.numbers import NO_NUMBER, Number
+from credkit.facts.numbers import NO_NUMBER
 from credkit.files.times import EPOCH, MICROSECOND, to_datetime
 from credkit.site.model import Site
 
@@ -50,7 +51,7 @@ class ClockFault:
     jump: tuple[timedelta, timedelta] | None = None
 
 
-def find_clock_faults(site: Site, owners: Mapping[Number, tuple[Card, ...]], seen: Sightings) -> list[ClockFault]:
+def find_clock_faults(site: Site, owners: Owners, seen: Sightings) -> list[ClockFault]:
     """The stretches of each reader whose times are wrong, in the order of its readings."""
     if not len(seen):
         return []
@@ -106,17 +107,17 @@ def _stretches(places: Array, moments: Array) -> Iterator[Array]:
     yield from (part for part in np.split(ordered, cuts) if len(part))
 
 
-def _count_valid(
-    site: Site, owners: Mapping[Number, tuple[Card, ...]], seen: Sightings, stretch: Array
-) -> tuple[int, int]:
+def _count_valid(site: Site, owners: Owners, seen: Sightings, stretch: Array) -> tuple[int, int]:
     """How many cards with dates a stretch shows, and how many of them were valid on a day that it shows them."""
     valid: dict[str, bool] = {}
     texts = seen.texts
-    for text, moment in zip(seen.text[stretch].tolist(), seen.moment[stretch].tolist(), strict=True):
-        if text == NO_TEXT or texts.number[text] == NO_NUMBER:
+    text = seen.text[stretch]
+    owners.prepare(texts.number[text[text != NO_TEXT]])
+    for each, moment in zip(text.tolist(), seen.moment[stretch].tolist(), strict=True):
+        if each == NO_TEXT or texts.number[each] == NO_NUMBER:
             continue
         day = to_datetime(moment).astimezone(site.zone).date()
-        for card in owners.get(texts.numbers[texts.number[text]], ()):
+        for card in owners.get(texts.numbers[texts.number[each]], ()):
             if card.row.valid_from or card.row.valid_until:
                 valid[card.credential] = valid.get(card.credential, False) or _is_valid(card, day)
     return len(valid), sum(valid.values())

@@ -87,7 +87,7 @@ def _judge_one_by_one(
         verdict = _judge_alone(site, register, columns, sighting)
         if sighting.presentation:
             presentations[sighting.presentation].append(place)
-        else:
+        elif sighting.expected or not verdict.code:  # else there is nothing that could decide more
             (verdict,) = _judge_together(register, owners, [verdict])
         found.append(verdict)
     progress.phase("judging presentations", total=len(presentations), unit="presentations")

@@ -6,6 +6,7 @@ The question is whether one of them was active on that day.
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
@@ -96,13 +97,18 @@ def _find_outcome(site: Site, verdict: Verdict, day: date | None, credentials: f
         ids = {card.credential for card in active}
         possible = tuple(card for card in cards if card.credential not in ids)
         return Outcome(cards=active, possible=possible, unambiguous=len(credentials) == 1)
-    started = [card for card in cards if not card.row.valid_from or card.row.valid_from <= day]
-    latest = _beginning(max(started or cards, key=_beginning))
-    last, *others = sorted((card for card in cards if _beginning(card) == latest), key=_contents)
+    last, *others = cards if len(cards) == 1 else _find_last(cards, day)
     status = status_when_read(last.row, last.active_days, day, site)
     reason = f"{redacted_repr(last.credential)} was read on {day}, its status being {redacted_repr(status)}"
     reason += _describe_validity(last, status)
     return Outcome(code="inactive-read", reason=reason, cards=(last, *others))
+
+
+def _find_last(cards: Sequence[Card], day: date) -> list[Card]:
+    """The cards that began last before ``day``, or last of all where none had begun."""
+    started = [card for card in cards if not card.row.valid_from or card.row.valid_from <= day]
+    latest = _beginning(max(started or cards, key=_beginning))
+    return sorted((card for card in cards if _beginning(card) == latest), key=_contents)
 
 
 def _beginning(card: Card) -> tuple[date, str, str]:

@@ -26,6 +26,7 @@ from credkit.crosswalk.resets import TimedTexts
 from credkit.crosswalk.result import Finding
 from credkit.crosswalk.sightings import NO_TEXT, Sighting, Sightings
 from credkit.crosswalk.verdicts import Verdict, Verdicts, count_rows
+from credkit.facts.judged_texts import distinct_places
 from credkit.facts.numbers import NO_NUMBER, Number
 from credkit.site.model import CredentialKind, Site
 
@@ -131,8 +132,11 @@ class _PeriodAnalysis:
         places = self.seen.in_period(self.place)
         places = places[self.seen.text[places] != NO_TEXT]
         places = places[np.argsort(self.seen.moment[places], kind="stable")]
-        texts, first = np.unique(self.seen.text[places], return_index=True)
-        return places, texts[np.argsort(first)]
+        text = self.seen.text[places]
+        first = np.full(len(self.seen.texts.texts), len(text))
+        first[text[::-1]] = np.arange(len(text))[::-1]
+        texts = distinct_places(text, len(first))
+        return places, texts[np.argsort(first[texts])]
 
     def timed_texts(self, places: Array, texts: Array) -> TimedTexts:
         """The sightings at ``places`` and their different ``texts``, both in the order of time, as columns."""
@@ -205,7 +209,7 @@ class _PeriodAnalysis:
     def numbers(self) -> set[NumberValues]:
         """The different numbers that were read."""
         text = self.seen.text[self.seen.in_period(self.place)]
-        number = self.seen.texts.number[np.unique(text[text != NO_TEXT])]
+        number = self.seen.texts.number[distinct_places(text[text != NO_TEXT], len(self.seen.texts.texts))]
         return {self.seen.texts.numbers[each].values for each in np.unique(number[number != NO_NUMBER]).tolist()}
 
     def siblings(

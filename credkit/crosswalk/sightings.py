@@ -22,7 +22,7 @@ import polars as pl
 from credkit.bulk.words import Array
 from credkit.core.progress import SILENT, Progress
 from credkit.core.sentences import redacted_repr
-from credkit.facts.judged_texts import JudgedTexts, TextSource
+from credkit.facts.judged_texts import JudgedTexts, TextSource, distinct_places
 from credkit.facts.numbers import Numbers
 from credkit.facts.texts import TextResult, TextResults
 from credkit.files.times import EPOCH, MICROSECOND, to_datetime
@@ -116,11 +116,11 @@ class Sightings:
     def make(self, places: Array) -> list[Sighting]:
         """The sightings at ``places``, one by one."""
         missing = [place for place in places.tolist() if place not in self._made]
-        first = self.rows["line"].gather(self.first[missing]).to_list() if missing else []
-        for place, line in zip(missing, first, strict=True):
+        lines = self.rows["line"].to_numpy()
+        for place, line in zip(missing, lines[self.first[missing]].tolist() if missing else (), strict=True):
             entry = self.entries.get(place)
-            lines = tuple(self.rows["line"].gather(list(entry.places)).to_list()) if entry else (line,)
-            self._made[place] = self._make(place, lines)
+            own = tuple(lines[list(entry.places)].tolist()) if entry else (line,)
+            self._made[place] = self._make(place, own)
         return [self._made[place] for place in places.tolist()]
 
     def _make(self, place: int, lines: tuple[int, ...]) -> Sighting:
@@ -269,7 +269,7 @@ class _Collection:
     def _refuse_faults(self, rows: Array, text: Array) -> None:
         """Refuse the first row that is in no period, or holds a payment track."""
         faulty = np.flatnonzero(self.period < 0)[:1].tolist()
-        texts = np.unique(text[text != NO_TEXT])
+        texts = distinct_places(text[text != NO_TEXT], len(self.texts.texts))
         secret = [
             each for each in texts[~self.texts.plain[texts]].tolist() if self.texts.result(each).payment.has_valid_track
         ]
@@ -343,12 +343,13 @@ def _first_cells(cells: pl.Series, first: Array, entries: Mapping[int, Entry]) -
     filled = np.flatnonzero((cells != "").to_numpy())
     if not len(filled):
         return {}
+    texts = dict(zip(filled.tolist(), cells.gather(filled).to_list(), strict=True))
     alone = np.flatnonzero(np.isin(first, filled))
-    found = dict(zip(alone.tolist(), cells.gather(first[alone]).to_list(), strict=True))
+    found = {place: texts[row] for place, row in zip(alone.tolist(), first[alone].tolist(), strict=True)}
     for place, entry in entries.items():
-        them = (text for text in cells.gather(list(entry.places)).to_list() if text)
-        if text := next(them, ""):
-            found[place] = text
+        row = next((row for row in entry.places if row in texts), None)
+        if row is not None:
+            found[place] = texts[row]
     return found
 
 

@@ -13,7 +13,7 @@ from typing import NamedTuple
 import numpy as np
 import polars as pl
 
-from credkit.bulk.decoded_columns import decode_columns
+from credkit.bulk.decoded_columns import DecodedColumns, decode_columns
 from credkit.bulk.words import Array
 from credkit.core.codec import AnyCodec
 from credkit.core.fields import Item
@@ -50,6 +50,17 @@ def intern(texts: pl.Series) -> tuple[Array, pl.Series]:
     return place[codes], texts.gather(first[order])
 
 
+def distinct_places(places: Array, size: int) -> Array:
+    """The different ``places`` among ``size``, in order.
+
+    >>> distinct_places(np.array([3, 1, 3]), 5).tolist()
+    [1, 3]
+    """
+    present = np.zeros(size, bool)
+    present[places] = True
+    return np.flatnonzero(present)
+
+
 def number_values(kind: CredentialKind, fields: Mapping[str, Array], rows: Array) -> Iterator[tuple[Item, ...]]:
     """The fields that make a number of ``kind``, for some ``rows`` of their columns."""
     return zip(*(fields[name][rows].tolist() for name in kind.key), strict=True)
@@ -67,6 +78,8 @@ class JudgedTexts:
         self.numbers = numbers
         self.sources: list[TextSource] = []
         self.texts: list[str] = []
+        self._fields: list[Mapping[str, Array]] = []  # by source; what is read of its texts
+        self._starts: list[int] = []  # by source: the place of its first text
         self.source: Array = np.zeros(0, np.int64)
         self.number: Array = np.zeros(0, np.int64)
         self.plain: Array = np.zeros(0, bool)
@@ -78,16 +91,19 @@ class JudgedTexts:
         start = len(self.texts)
         self.sources.append(source)
         self.texts += different.to_list()
-        number, plain, unexpected = self._judge(source, different)
+        decoded = decode_columns(source.codec, different)
+        self._fields.append(decoded.fields)
+        self._starts.append(start)
+        number, plain, unexpected = self._judge(source, different, decoded)
         self.source = np.append(self.source, np.full(len(different), len(self.sources) - 1))
         self.number = np.append(self.number, number)
         self.plain = np.append(self.plain, plain)
         self.unexpected = np.append(self.unexpected, unexpected)
         return places + start
 
-    def _judge(self, source: TextSource, texts: pl.Series) -> tuple[Array, Array, Array]:
+    def _judge(self, source: TextSource, texts: pl.Series, decoded: DecodedColumns) -> tuple[Array, Array, Array]:
         kind = source.kind
-        fields, ok, noted = decode_columns(source.codec, texts)
+        fields, ok, noted = decoded
         number = np.full(len(texts), NO_NUMBER)
         if not fields.keys() >= set(kind.key):
             return number, np.zeros(len(texts), bool), np.zeros(len(texts), bool)
@@ -102,8 +118,13 @@ class JudgedTexts:
         return number, plain, find_unexpected(kind, fields, ok)
 
     def result(self, text: int) -> TextResult:
-        """What is to be said of one text."""
-        codec, kind, typed = self.sources[self.source[text]]
+        """What is to be said of one text; of a plain one the columns have all of it."""
+        source = self.source[text]
+        if self.plain[text]:
+            at = text - self._starts[source]
+            fields = {name: column[at : at + 1].tolist()[0] for name, column in self._fields[source].items()}
+            return TextResult(number=self.numbers[self.number[text]].values, fields=fields)
+        codec, kind, typed = self.sources[source]
         return self.results.read(codec, kind, self.texts[text], typed=typed)
 
     def find_good(self) -> Array:
