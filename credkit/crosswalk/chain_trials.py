@@ -14,9 +14,9 @@ from random import Random
 from typing import Any
 
 import numpy as np
+import polars as pl
 from numpy.typing import NDArray
 
-from credkit.bulk.containers import text_column
 from credkit.bulk.decoded_columns import DecodedColumns, decode_columns
 from credkit.core.codec import AnyCodec
 from credkit.core.errors import CredkitError
@@ -57,21 +57,16 @@ class ChainTrials:
 
     def __init__(
         self, declared: AnyCodec, kind: CredentialKind, known: KnownNumbers, others: Sequence[AnyCodec],
-        texts: Sequence[str], failing: Places, resolved: Places,
+        texts: pl.Series, failing: Places, resolved: Places,
     ) -> None:  # fmt: skip
         self.declared, self.kind, self.known, self.others = declared, kind, known, others
         self.texts, self.failing, self.resolved = texts, failing, resolved
         self.tried = 0
 
     @cached_property
-    def _column(self) -> Any:
-        """The texts as bulk takes them, so that they are made a column once."""
-        return text_column("texts", self.texts).values
-
-    @cached_property
     def declared_numbers(self) -> NDArray[np.int32]:
         """By text: the index of the known number that the declared chain gives of it."""
-        return self._find(self.declared, self._column)
+        return self._find(self.declared, self.texts)
 
     def run(self, densest: Places) -> list[list[Trial]]:
         """The chains that explain anything, those that read alike in one group, the likeliest first.
@@ -108,7 +103,7 @@ class ChainTrials:
 
     def _try_on_all(self, other: OtherChain) -> Trial:
         """The trial of a chain on all texts."""
-        numbers = self._find(other.codec, self._column)
+        numbers = self._find(other.codec, self.texts)
         agrees = self._agrees(other.codec)
         resolved = numbers[self.resolved]
         accident = (np.count_nonzero(self._find(other.codec, self._null) != NO_NUMBER) + 1) / (len(self._null) + 1)
@@ -123,7 +118,7 @@ class ChainTrials:
         return Trial(other=other, numbers=numbers, accident=accident, agrees=agrees)
 
     def _texts_at(self, places: Places) -> list[str]:
-        return [self.texts[place] for place in places.tolist()]
+        return self.texts.gather(places).to_list()
 
     def _find(self, codec: AnyCodec, texts: Any) -> NDArray[np.int32]:
         """By text: the index of the known number that ``codec`` gives of it."""

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from credkit.bulk.decoded_columns import DecodedColumns
+from credkit.bulk.words import Array
 from credkit.core.fields import Item
 from credkit.crosswalk.register import Owners
 from credkit.facts.numbers import NO_NUMBER
@@ -37,7 +38,7 @@ class KnownNumbers:
             found[rows] = self._owners.find_all(self._namespace, values)
         return found
 
-    def credentials(self, numbers: NDArray[np.int32]) -> list[tuple[str, ...]]:
+    def credentials(self, numbers: Array) -> list[tuple[str, ...]]:
         """The credentials of each of known ``numbers``, given by their places."""
         return self._owners.credentials(numbers)
 

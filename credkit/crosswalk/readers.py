@@ -19,9 +19,10 @@ from credkit.core.fields import Item
 from credkit.core.progress import SILENT, Progress
 from credkit.core.sentences import redacted_repr
 from credkit.crosswalk.causes import find_failures
+from credkit.crosswalk.chain_trials import LEAST_NUMBERS
 from credkit.crosswalk.known_numbers import KnownNumbers
 from credkit.crosswalk.register import Register
-from credkit.crosswalk.reset_findings import find_period_resets
+from credkit.crosswalk.reset_findings import NO_RESETS, find_period_resets
 from credkit.crosswalk.resets import TimedTexts
 from credkit.crosswalk.result import Finding
 from credkit.crosswalk.sightings import NO_TEXT, Sighting, Sightings
@@ -81,15 +82,17 @@ def analyse_readers(site: Site, register: Register, verdicts: Verdicts, progress
             continue
         at = _PeriodAnalysis(register, seen, place, group)
         in_time, texts = at.places_in_time()
-        timed = at.timed_texts(in_time, texts)
-        resets = find_period_resets(site, at.reader, at.period, timed, known[at.kind.namespace])
+        resets = NO_RESETS
+        if at.has_failures():
+            timed = at.timed_texts(in_time, texts)
+            resets = find_period_resets(site, at.reader, at.period, timed, known[at.kind.namespace])
         by_reset = {seen.at(int(in_time[each])): credentials for each, credentials in resets.explained.items()}
         findings += resets.findings
         explained |= by_reset
         doubtful |= {(at.reader.name, seen.texts.numbers[seen.texts.number[texts[text]]]) for text in resets.doubtful}
         for text, credentials in resets.candidates.items():
             candidates[ReaderText(at.reader.name, text)] += credentials
-        for finding, likely in at.find_single_facility(doubtful):
+        for finding, likely in at.find_single_facility(texts, doubtful):
             findings.append(finding)
             for sighting, named in likely.items():
                 where = ReaderText(at.reader.name, sighting.text)
@@ -138,23 +141,32 @@ class _PeriodAnalysis:
         texts = distinct_places(text, len(first))
         return places, texts[np.argsort(first[texts])]
 
+    def has_failures(self) -> bool:
+        """Whether so many different texts fail that another chain could be claimed."""
+        places = np.array([each.sighting.place for each in self.verdicts], np.int64)
+        places = places[self.seen.text[places] != NO_TEXT]
+        text = self.seen.text[places]
+        is_known = self.register.owners.known_among(self.seen.texts.number[text]) != NO_NUMBER
+        asked = np.isin(places, list(self.seen.expected))
+        return len(np.unique(text[~is_known | asked])) >= LEAST_NUMBERS
+
     def timed_texts(self, places: Array, texts: Array) -> TimedTexts:
         """The sightings at ``places`` and their different ``texts``, both in the order of time, as columns."""
         judged, expected = self.seen.texts, self.seen.expected
-        order = np.argsort(texts)
+        order = np.empty(len(judged.texts), np.int64)
+        order[texts] = np.arange(len(texts))
         other_issues = [self.seen.text[each.sighting.place] for each in self.verdicts if each.code == "other-issue"]
         asked = np.flatnonzero(np.isin(places, list(expected)))
         return TimedTexts(
-            texts=[judged.texts[text] for text in texts.tolist()],
-            credentials=self.register.owners.credentials(judged.number[texts]),
+            texts=judged.texts.gather(texts), numbers=self.register.owners.known_among(judged.number[texts]),
             is_other_issue=np.isin(texts, other_issues),
-            text=order[np.searchsorted(texts, self.seen.text[places], sorter=order)],
+            text=order[self.seen.text[places]],
             moments=self.seen.moment[places], rows=self.seen.count_rows(places),
             expected={place: expected[int(places[place])] for place in asked.tolist()},
         )  # fmt: skip
 
-    def find_single_facility(self, doubtful: set[tuple[str, Number]]) -> Iterator[Suggestion]:
-        """A key field that never changes here, though the cards that were read seem to differ in it.
+    def find_single_facility(self, texts: Array, doubtful: set[tuple[str, Number]]) -> Iterator[Suggestion]:
+        """A key field that never changes in ``texts``, though the cards that were read seem to differ in it.
 
         Numbers that are resolved, but could then be another card's, are added to ``doubtful``.
         """
@@ -164,15 +176,17 @@ class _PeriodAnalysis:
             if verdict.number and verdict.code in VALID_BUT_UNKNOWN
         ]
         unknown = {number.values for _, number in strange}
-        if len(unknown) < LEAST_TEXTS:
+        if len(unknown) < LEAST_TEXTS or len(self.kind.key) < 2:
             return
-        own = self.numbers()
-        if len(own) < 2 * LEAST_TEXTS:
+        numbers = np.unique(self.seen.texts.number[texts])
+        numbers = numbers[numbers != NO_NUMBER].tolist()
+        if len(numbers) < 2 * LEAST_TEXTS:
             return
-        for place, name in enumerate(self.kind.key if len(self.kind.key) > 1 else ()):
-            values = {number[place] for number in own}
-            if len(values) > 1:
+        first = self.values(numbers[0])
+        for place, name in enumerate(self.kind.key):
+            if any(self.values(number)[place] != first[place] for number in numbers):
                 continue
+            own = set(map(self.values, numbers))
             siblings = self.siblings(place, unknown)
             hits = [
                 (verdict, siblings[rest])
@@ -185,7 +199,7 @@ class _PeriodAnalysis:
             theirs = sorted({number[place] for _, cards in hits for _, number in cards})
             count = count_rows(verdict for verdict, _ in hits)
             message = (
-                f"every number read has {name} {redacted_repr(values.pop())}; {count:,} of "
+                f"every number read has {name} {redacted_repr(first[place])}; {count:,} of "
                 f"{count_rows(verdict for verdict, _ in strange):,} unresolved "
                 f"readings match known credentials with {name} {' or '.join(map(redacted_repr, theirs))}"
             )
@@ -206,11 +220,9 @@ class _PeriodAnalysis:
                 },
             )
 
-    def numbers(self) -> set[NumberValues]:
-        """The different numbers that were read."""
-        text = self.seen.text[self.seen.in_period(self.place)]
-        number = self.seen.texts.number[distinct_places(text[text != NO_TEXT], len(self.seen.texts.texts))]
-        return {self.seen.texts.numbers[each].values for each in np.unique(number[number != NO_NUMBER]).tolist()}
+    def values(self, number: int) -> NumberValues:
+        """The fields of a number, given by its place."""
+        return self.seen.texts.numbers[number].values
 
     def siblings(
         self, place: int, numbers: Collection[NumberValues]

@@ -213,12 +213,13 @@ class Owners(Mapping[Number, tuple[Card, ...]]):
             found[at] = tuple(dict.fromkeys(card.credential for card in cards))
         return found
 
+    def known_among(self, numbers: Array) -> Array:
+        """``numbers``, given by their places, `NO_NUMBER` in place of those that nobody owns."""
+        return np.where(np.append(self.counts, 0)[np.minimum(numbers, len(self.counts))] > 0, numbers, NO_NUMBER)
+
     def find_all(self, namespace: str, values: Iterable[tuple[Item, ...]]) -> Array:
         """The places of the numbers of ``namespace`` with these values, `NO_NUMBER` where nobody owns one."""
-        found = self._register.numbers.find_all(namespace, values)
-        found[found >= len(self.counts)] = NO_NUMBER
-        found[np.append(self.counts, 0)[found] == 0] = NO_NUMBER
-        return found
+        return self.known_among(self._register.numbers.find_all(namespace, values))
 
     def prepare(self, numbers: Array) -> None:
         """Make the cards that own these numbers at once: that is quicker than one after the other."""

@@ -42,6 +42,9 @@ class PeriodResets:
     doubtful: frozenset[int]
 
 
+NO_RESETS = PeriodResets(findings=(), candidates={}, explained={}, doubtful=frozenset())
+
+
 def find_period_resets(
     site: Site, reader: Reader, period: Period, seen: TimedTexts, known: KnownNumbers
 ) -> PeriodResets:

@@ -15,13 +15,14 @@ Source: Ville's inequality for likelihood ratios (from memory).
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from math import log
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
+import polars as pl
 from numpy.typing import NDArray
 
 from credkit.core.codec import AnyCodec
@@ -50,13 +51,14 @@ Mask = NDArray[np.bool_]
 class TimedTexts:
     """The readings of one period of a reader in the order of time, as columns.
 
-    ``texts`` are the different texts, ``credentials`` those whose number each is as it stands; ``is_other_issue`` says
-    that the number is a card's but for its issue. For each reading ``text`` has the place of its text in ``texts``,
-    ``moments`` its true time in microseconds since 1970 (UTC), ``rows`` how many rows it stands for. ``expected`` has
-    the credential that the desk expected, by reading, where it expected one.
+    ``texts`` are the different texts, ``numbers`` the places of the known numbers that they are as they stand, or
+    `NO_NUMBER`; ``is_other_issue`` says that the number is a card's but for its issue. For each reading ``text`` has
+    the place of its text in ``texts``, ``moments`` its true time in microseconds since 1970 (UTC), ``rows`` how many
+    rows it stands for. ``expected`` has the credential that the desk expected, by reading, where it expected one.
 
     >>> seen = TimedTexts(
-    ...     texts=["02F764DD", "02F764DF"], credentials=[("C-1",), ()], is_other_issue=np.array([False, False]),
+    ...     texts=pl.Series(["02F764DD", "02F764DF"]), numbers=np.array([0, NO_NUMBER]),
+    ...     is_other_issue=np.array([False, False]),
     ...     text=np.array([0, 1, 0]), moments=np.array([0, 1_500_000, 3_000_000]), rows=np.array([1, 1, 1]),
     ... )
     >>> len(seen), seen.text_of(2), seen.moment_of(1).isoformat()
@@ -65,8 +67,8 @@ class TimedTexts:
     ([True, True, False], [1, 0])
     """
 
-    texts: Sequence[str]
-    credentials: Sequence[tuple[str, ...]]
+    texts: pl.Series
+    numbers: Places
     is_other_issue: Mask
     text: NDArray[np.int64]
     moments: NDArray[np.int64]
@@ -78,7 +80,8 @@ class TimedTexts:
 
     def text_of(self, place: int) -> str:
         """The text of a reading."""
-        return self.texts[int(self.text[place])]
+        found: str = self.texts[int(self.text[place])]
+        return found
 
     def moment_of(self, place: int) -> datetime:
         """The true time of a reading, in UTC."""
@@ -181,10 +184,7 @@ class _Search:
         ids: Collection[str] = known.all_credentials if seen.expected else ()
         self.expected = {place: expected for place, expected in seen.expected.items() if expected in ids}
         self.asked = np.array(list(self.expected), np.int64)
-        self.is_known = np.array([bool(each) for each in seen.credentials], bool)
-        self.good = self._names_expected(
-            self.is_known, lambda texts: [seen.credentials[text] for text in texts.tolist()]
-        )
+        self.good = self._names_expected(seen.numbers)
         self.good |= seen.is_other_issue[seen.text]
         self.counts = np.diff(seen.text, prepend=-1) != 0
         failing, resolved = (seen.different_texts(np.flatnonzero(some)) for some in (~self.good, self.good))
@@ -211,14 +211,11 @@ class _Search:
         failing = self._find_failing_stretch(left) if not found else None
         return ResetSearch(resets=tuple(sorted(found, key=lambda reset: reset.places[0])), failing=failing)
 
-    def _names_expected(self, is_known: Mask, credentials: Callable[[Places], Sequence[tuple[str, ...]]]) -> Mask:
-        """By reading: whether its text is a known number, and the expected card's where the desk named one.
-
-        ``is_known`` is by text, ``credentials`` gives those of texts that are known.
-        """
-        found: Mask = is_known[self.seen.text]
+    def _names_expected(self, numbers: NDArray[Any]) -> Mask:
+        """By reading: whether it is a known one of ``numbers``, and the expected card's where the desk named one."""
+        found: Mask = numbers[self.seen.text] != NO_NUMBER
         asked = self.asked[found[self.asked]]
-        for place, them in zip(asked.tolist(), credentials(self.seen.text[asked]), strict=True):
+        for place, them in zip(asked.tolist(), self.known.credentials(numbers[self.seen.text[asked]]), strict=True):
             found[place] = self.expected[place] in them
         return found
 
@@ -230,10 +227,7 @@ class _Search:
     def _explains(self, trial: Trial) -> Mask:
         """By reading: whether the chain gives what it should."""
         if trial not in self._explained_by:
-            numbers = trial.numbers
-            self._explained_by[trial] = self._names_expected(
-                numbers != NO_NUMBER, lambda texts: self.known.credentials(numbers[texts])
-            )
+            self._explained_by[trial] = self._names_expected(trial.numbers)
         return self._explained_by[trial]
 
     def _gains(self, trial: Trial) -> NDArray[np.int8]:
@@ -357,13 +351,14 @@ class _Search:
 
     def _doubtful_texts(self, texts: Places, named: Sequence[Trial]) -> Places:
         """Those of ``texts`` of which the declared chain gives a known credential, and the others another one."""
-        texts = texts[self.is_known[texts]]
-        found = np.zeros(len(texts), bool)
+        texts = texts[self.seen.numbers[texts] != NO_NUMBER]
+        declared, found = self.seen.numbers[texts], np.zeros(len(texts), bool)
         for trial in named:
             numbers = trial.numbers[texts]
             differing = np.flatnonzero((numbers != NO_NUMBER) & (numbers != self.trials.declared_numbers[texts]))
-            for place, them in zip(differing.tolist(), self.known.credentials(numbers[differing]), strict=True):
-                found[place] |= them != self.seen.credentials[texts[place]]
+            both = (self.known.credentials(each[differing]) for each in (numbers, declared))
+            for place, them, as_declared in zip(differing.tolist(), *both, strict=True):
+                found[place] |= them != as_declared
         return texts[found]
 
     def _has_new_form(self, place: int, named: Sequence[Trial]) -> bool:

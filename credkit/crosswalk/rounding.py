@@ -64,14 +64,14 @@ def column_of(site: Site, sighting: Sighting) -> ColumnName:
 
 
 def judge_columns(site: Site, credentials: pl.DataFrame, seen: Sightings) -> ColumnVerdicts:
-    """The verdicts on all columns; what was typed key by key was never a cell."""
+    """The verdicts on all columns; what was typed key by key was never a cell, short texts are never rounded."""
     columns: dict[ColumnName, ColumnDamage] = {}
     for (kind,), part in credentials.select("kind", "value", "credential").group_by("kind"):
         columns[ColumnName(site.credentials.name, str(kind))] = judge_values(part["value"], part["credential"])
-    for number, texts in seen.texts_by_period().items():
+    for number in seen.periods_of(seen.texts.long):
         reader, _, place = seen.periods[number]
         if reader.stream is None:
-            values = pl.Series([seen.texts.texts[text] for text in texts.tolist()], dtype=pl.String)
+            values = seen.texts.texts.gather(seen.texts_in(number))
             name = ColumnName(site.readings.name, reader.name, place)
             columns[name] = judge_distinct(values, pl.repeat(False, len(values), eager=True))
     return ColumnVerdicts(columns)
@@ -90,8 +90,8 @@ class ConfirmedNumbers:
     def _numbers(self) -> set[Number]:
         found = set()
         texts = self.seen.texts
-        for period, them in self.seen.texts_by_period().items():
-            reader, _, place = self.seen.periods[period]
+        for period, (reader, _, place) in enumerate(self.seen.periods):
+            them = self.seen.texts_in(period)
             column = ColumnName(self.seen.site.readings.name, reader.name, place)
             for text in them[texts.number[them] != NO_NUMBER].tolist():
                 if not self.columns.rounding(column, texts.texts[text]):

@@ -158,11 +158,15 @@ class Sightings:
         """The places of the sightings of one reader in one period, in the order of the file."""
         return np.flatnonzero(self.period == period)
 
-    def texts_by_period(self) -> dict[int, Array]:
-        """For each period that has any: the places of its different texts."""
-        pairs = pl.DataFrame({"period": self.period, "text": self.text}).filter(pl.col("text") != NO_TEXT).unique()
-        parts = pairs.sort("period", "text").partition_by("period", as_dict=True)
-        return {int(period): part["text"].to_numpy() for (period,), part in parts.items()}
+    def texts_in(self, period: int) -> Array:
+        """The places of the different texts of one reader in one period."""
+        text = self.text[self.in_period(period)]
+        return distinct_places(text[text != NO_TEXT], len(self.texts.texts))
+
+    def periods_of(self, texts: Array) -> list[int]:
+        """The periods that have one of some ``texts``, which are marked among all of them."""
+        chosen = np.append(texts, False)[self.text]  # the last is for no text at all
+        return distinct_places(self.period[chosen], len(self.periods)).tolist() if chosen.any() else []
 
     def undate(self, places: Array) -> Sightings:
         """The sightings, those at ``places`` without a date that proves anything."""

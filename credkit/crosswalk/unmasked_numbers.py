@@ -62,9 +62,8 @@ def _texts_of_kind(kind: CredentialKind, register: Register, texts: JudgedTexts)
         if mine.kind is kind:
             yield from texts_with_room(register.number_texts.gather(mine.places))
             yield from texts_with_room(mine.values)
-    for source, text in zip(texts.source.tolist(), texts.texts, strict=True):
-        if texts.sources[source].kind is kind:
-            yield text
+    mine_among = [number for number, source in enumerate(texts.sources) if source.kind is kind]
+    yield from texts.texts.filter(pl.Series(np.isin(texts.source, mine_among)))
 
 
 def unmasked_subjects(

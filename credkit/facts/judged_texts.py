@@ -20,7 +20,7 @@ from credkit.core.fields import Item
 from credkit.facts.account_suspects import may_hold_account
 from credkit.facts.expected_values import find_unexpected
 from credkit.facts.numbers import NO_NUMBER, Numbers
-from credkit.facts.texts import TextResult, TextResults
+from credkit.facts.texts import SPREADSHEET_DIGITS, TextResult, TextResults
 from credkit.privacy.payment import payment_in_valid
 from credkit.site.model import CredentialKind
 
@@ -70,27 +70,28 @@ class JudgedTexts:
     """The different texts by place: ``number`` is the place among ``numbers``, or `NO_NUMBER`.
 
     A ``plain`` text is nothing but its number: it has no note, and no room for an account number. Of an ``unexpected``
-    one a field has a value that its kind does not expect.
+    one a field has a value that its kind does not expect. A ``long`` one may have more digits than a spreadsheet keeps.
     """
 
     def __init__(self, results: TextResults, numbers: Numbers) -> None:
         self.results = results
         self.numbers = numbers
         self.sources: list[TextSource] = []
-        self.texts: list[str] = []
+        self.texts = pl.Series(dtype=pl.String)
         self._fields: list[Mapping[str, Array]] = []  # by source; what is read of its texts
         self._starts: list[int] = []  # by source: the place of its first text
         self.source: Array = np.zeros(0, np.int64)
         self.number: Array = np.zeros(0, np.int64)
         self.plain: Array = np.zeros(0, bool)
         self.unexpected: Array = np.zeros(0, bool)
+        self.long: Array = np.zeros(0, bool)
 
     def add(self, source: TextSource, texts: pl.Series) -> Array:
         """Judge ``texts``, the different ones among them once; where each of them stands here."""
         places, different = intern(texts)
         start = len(self.texts)
         self.sources.append(source)
-        self.texts += different.to_list()
+        self.texts = pl.concat((self.texts, different), rechunk=True)
         decoded = decode_columns(source.codec, different)
         self._fields.append(decoded.fields)
         self._starts.append(start)
@@ -99,6 +100,7 @@ class JudgedTexts:
         self.number = np.append(self.number, number)
         self.plain = np.append(self.plain, plain)
         self.unexpected = np.append(self.unexpected, unexpected)
+        self.long = np.append(self.long, (different.str.len_bytes() > SPREADSHEET_DIGITS).to_numpy())
         return places + start
 
     def _judge(self, source: TextSource, texts: pl.Series, decoded: DecodedColumns) -> tuple[Array, Array, Array]:
