@@ -26,11 +26,10 @@ from credkit.facts.numbers import Number
 SEEN: Final = "seen"
 PAPER: Final = "on paper only"
 CONFLICT: Final = "in conflict"
-READINGS_AT_ONCE = 1 << 19  # that are counted at once: it bounds the memory that counting takes
-CARDS_AT_ONCE = 1 << 14  # that are summed up at once
+CARDS_AT_ONCE = 1 << 14  # that are counted at once: it bounds the memory that counting takes
 SIGHTS = {
-    "card": pl.Int64, "reader": pl.String, "count": pl.Int64, "first": pl.Int64, "last": pl.Int64,
-    "certain": pl.Boolean, "doubtful": pl.Boolean,
+    "card": pl.Int64, "count": pl.Int64, "first": pl.Int64, "last": pl.Int64, "certain": pl.Boolean,
+    "doubtful": pl.Boolean,
 }  # fmt: skip
 
 
@@ -54,13 +53,17 @@ class Evidence:
         for verdict in verdicts.others:
             for credential in self.contradicted_by(verdict, verdict.disputed):
                 self.disputes[credential][verdict.dispute] = None
-        others = self._count_others(verdicts, reader_findings.doubtful)
-        self.sights = _sum_up(pl.concat([_count_clear(register, verdicts, reader_findings.doubtful), others]))
+        readers = pl.Enum(sorted({at.reader.name for at in verdicts.seen.periods}))
+        clear = _ClearReadings(register, verdicts, readers, reader_findings.doubtful)
+        others = self._count_others(verdicts, readers, reader_findings.doubtful)
+        self.sights = _sum_up(len(register), clear, others)
         self._credentials = register.rows["credential"]
         self._place = np.full(len(register), -1)
         self._place[self.sights["card"].to_numpy()] = np.arange(self.sights.height)
 
-    def _count_others(self, verdicts: Verdicts, doubtful_numbers: Collection[tuple[str, Number]]) -> pl.DataFrame:
+    def _count_others(
+        self, verdicts: Verdicts, readers: pl.Enum, doubtful_numbers: Collection[tuple[str, Number]]
+    ) -> pl.DataFrame:
         """The readings that were judged one by one, by card and reader."""
         groups: dict[tuple[int, str, str, bool, bool], list[Verdict]] = defaultdict(list)
         for verdict in verdicts.others:
@@ -79,9 +82,9 @@ class Evidence:
             places = [verdict.sighting.place for verdict in group]
             proving = [int(moments[place]) for place in places if dated[place]]
             first, last = (min(proving), max(proving)) if proving else (None, None)
-            sight = reader, len(group), first, last, alone and not doubtful, doubtful
+            sight = len(group), first, last, alone and not doubtful, doubtful, reader
             rows += [(card.place, *sight) for card in group[0].cards]
-        return pl.DataFrame(rows, SIGHTS, orient="row")
+        return pl.DataFrame(rows, {**SIGHTS, "reader": readers}, orient="row")
 
     def contradicted_by(self, verdict: Verdict, credentials: Iterable[str]) -> tuple[str, ...]:
         """Those of ``credentials`` that its reader, set otherwise, would not show in the reading."""
@@ -132,45 +135,50 @@ class Evidence:
         return found
 
 
-def _count_clear(register: Register, verdicts: Verdicts, doubtful: Collection[tuple[str, Number]]) -> pl.DataFrame:
-    """The readings against which nothing speaks, by card and reader."""
-    seen, clear = verdicts.seen, verdicts.clear
-    names = [at.reader.name for at in seen.periods]
-    readers = pl.DataFrame({"period": range(len(names)), "reader": names}, {"period": pl.Int64, "reader": pl.String})
-    parts = [
-        _count_some(verdicts.cards[some], seen.period[clear[some]], seen.moment[clear[some]], seen.dated[clear[some]])
-        for some in (slice(start, start + READINGS_AT_ONCE) for start in range(0, max(len(clear), 1), READINGS_AT_ONCE))
-    ]
-    groups = (
-        pl.concat(parts)
-        .group_by("card", "period")
-        .agg(pl.col("count").sum(), pl.col("first").min(), pl.col("last").max())
-    )
-    only = register.owners.only_places
-    strange = {
-        (name, int(only[register.numbers.find(number)])) for name, number in doubtful if number in register.owners
-    }
-    marked = pl.DataFrame(sorted(strange), {"reader": pl.String, "card": pl.Int64}, orient="row")
-    marked = marked.with_columns(doubtful=pl.lit(value=True))
-    found = groups.join(readers, on="period").join(marked, on=["reader", "card"], how="left")
-    found = found.with_columns(pl.col("doubtful").fill_null(value=False))
-    return found.select("card", "reader", "count", "first", "last", (~pl.col("doubtful")).alias("certain"), "doubtful")
+class _ClearReadings:
+    """The readings against which nothing speaks, in the order of their cards."""
+
+    def __init__(
+        self, register: Register, verdicts: Verdicts, readers: pl.Enum, doubtful: Collection[tuple[str, Number]]
+    ) -> None:
+        self._seen = verdicts.seen
+        order = pl.Series(verdicts.cards).arg_sort()
+        self.cards, self._places = verdicts.cards[order], verdicts.clear[order]
+        self._readers = pl.Series([at.reader.name for at in self._seen.periods], dtype=readers)
+        only = register.owners.only_places
+        strange = {
+            (name, int(only[register.numbers.find(number)])) for name, number in doubtful if number in register.owners
+        }
+        self._strange = pl.DataFrame(sorted(strange), {"reader": readers, "card": pl.Int64}, orient="row").with_columns(
+            doubtful=pl.lit(value=True)
+        )
+
+    def count(self, start: int, stop: int) -> pl.DataFrame:
+        """The counts of some of them by card and reader."""
+        places = self._places[start:stop]
+        moment = pl.when("dated").then("moment")
+        frame = pl.DataFrame(
+            {
+                "card": self.cards[start:stop], "reader": self._readers.gather(self._seen.period[places]),
+                "moment": self._seen.moment[places], "dated": self._seen.dated[places],
+            }
+        )  # fmt: skip
+        groups = frame.group_by("card", "reader").agg(
+            pl.len().cast(pl.Int64).alias("count"), moment.min().alias("first"), moment.max().alias("last")
+        )
+        found = groups.join(self._strange, on=["reader", "card"], how="left")
+        doubtful = pl.col("doubtful").fill_null(value=False)
+        return found.with_columns((~doubtful).alias("certain"), doubtful).select(*SIGHTS, "reader")
 
 
-def _count_some(cards: Array, periods: Array, moments: Array, dated: Array) -> pl.DataFrame:
-    """Some of these readings by card and period; the counts of parts can be added."""
-    moment = pl.when("dated").then("moment")
-    frame = pl.DataFrame({"card": cards, "period": periods, "moment": moments, "dated": dated})
-    return frame.group_by("card", "period").agg(
-        pl.len().cast(pl.Int64).alias("count"), moment.min().alias("first"), moment.max().alias("last")
-    )
-
-
-def _sum_up(sights: pl.DataFrame) -> pl.DataFrame:
+def _sum_up(card_count: int, clear: _ClearReadings, others: pl.DataFrame) -> pl.DataFrame:
     """The sights of each card, whatever the reader; some cards at a time."""
-    sights = sights.sort("card")
-    starts = [0, *np.flatnonzero(np.diff(sights["card"].to_numpy() // CARDS_AT_ONCE)) + 1, sights.height]
-    return pl.concat([_sum_up_some(sights[start:stop]) for start, stop in pairwise(starts)])
+    others = others.sort("card")
+    edges = np.arange(0, max(card_count, 1) + CARDS_AT_ONCE, CARDS_AT_ONCE)
+    spans = [pairwise(np.searchsorted(cards, edges).tolist()) for cards in (clear.cards, others["card"].to_numpy())]
+    return pl.concat(
+        [_sum_up_some(pl.concat([clear.count(*some), others[slice(*more)]])) for some, more in zip(*spans, strict=True)]
+    )
 
 
 def _sum_up_some(sights: pl.DataFrame) -> pl.DataFrame:
