@@ -28,7 +28,7 @@ PAPER: Final = "on paper only"
 CONFLICT: Final = "in conflict"
 CARDS_AT_ONCE = 1 << 14  # that are counted at once: it bounds the memory that counting takes
 SIGHTS = {
-    "card": pl.Int64, "count": pl.Int64, "first": pl.Int64, "last": pl.Int64, "certain": pl.Boolean,
+    "card": pl.Int32, "count": pl.Int64, "first": pl.Int64, "last": pl.Int64, "certain": pl.Boolean,
     "doubtful": pl.Boolean,
 }  # fmt: skip
 
@@ -149,7 +149,7 @@ class _ClearReadings:
         strange = {
             (name, int(only[register.numbers.find(number)])) for name, number in doubtful if number in register.owners
         }
-        self._strange = pl.DataFrame(sorted(strange), {"reader": readers, "card": pl.Int64}, orient="row").with_columns(
+        self._strange = pl.DataFrame(sorted(strange), {"reader": readers, "card": pl.Int32}, orient="row").with_columns(
             doubtful=pl.lit(value=True)
         )
 

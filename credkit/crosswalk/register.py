@@ -230,7 +230,7 @@ class Owners(Mapping[Number, tuple[Card, ...]]):
     @cached_property
     def only_places(self) -> Array:
         """For each number the place of the row that alone owns it, -1 where there is none such."""
-        found = np.full(len(self.counts), -1)
+        found = np.full(len(self.counts), -1, np.int32)
         alone = np.flatnonzero(self.counts == 1)
         found[alone] = self._places[self._starts[alone]]
         return found

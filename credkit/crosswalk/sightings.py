@@ -210,7 +210,7 @@ class _Collection:
         for number, reader in enumerate(self.site.readers.values()):
             if reader.clock_offset:
                 moment[code == number] += reader.clock_offset // MICROSECOND
-        starts = np.cumsum([0, *(len(reader.periods) for reader in self.site.readers.values())])
+        starts = np.cumsum([0, *(len(reader.periods) for reader in self.site.readers.values())], dtype=np.int32)
         period = starts[code]
         for number, reader in enumerate(self.site.readers.values()):
             if len(reader.periods) == 1 and reader.periods[0].start is reader.periods[0].end is None:
@@ -230,7 +230,7 @@ class _Collection:
         first_rows = {place: np.flatnonzero(self.period == place)[:1].tolist() for place in typed}
         typed = sorted((place for place in typed if first_rows[place]), key=first_rows.__getitem__)
         entries = [entry for place in typed for entry in self._read_stream(place)]
-        first = np.append(alone, np.array([entry.places[0] for entry in entries], np.int64))
+        first = np.append(alone, np.array([entry.places[0] for entry in entries], np.int64)).astype(np.int32)
         text = np.append(text, self._judge_entries(entries))
         order = np.argsort(first, kind="stable")
         made: dict[int, Entry] = {}
@@ -245,7 +245,7 @@ class _Collection:
         found = Sightings(
             site=self.site, rows=self.rows, periods=self.periods, texts=self.texts, first=first,
             period=self.period[first], moment=moment, text=text[order],
-            presentation=np.zeros(len(first), np.int64), dated=np.ones(len(first), bool),
+            presentation=np.zeros(len(first), np.int32), dated=np.ones(len(first), bool),
             expected=_first_cells(self.rows["expected"], first, made), entries=made,
         )  # fmt: skip
         for number, group in enumerate(_presentations(found), 1):
@@ -254,10 +254,10 @@ class _Collection:
 
     def _judge(self, rows: Array) -> Array:
         """The places of the texts of ``rows``, each of which is a sighting; those in no period have none."""
-        found = np.full(len(rows), NO_TEXT, np.int64)
+        found = np.full(len(rows), NO_TEXT, np.int32)
         sources = dict.fromkeys(TextSource(at.period.codec, at.reader.kind, False) for at in self.periods)
         of_period = np.array(
-            [list(sources).index(TextSource(at.period.codec, at.reader.kind, False)) for at in self.periods]
+            [list(sources).index(TextSource(at.period.codec, at.reader.kind, False)) for at in self.periods], np.int32
         )
         period = self.period[rows]
         source = np.where(period < 0, -1, of_period[period])
@@ -317,7 +317,7 @@ class _Collection:
 
     def _judge_entries(self, entries: Sequence[Entry]) -> Array:
         """The places of the texts of entries."""
-        found = np.full(len(entries), NO_TEXT, np.int64)
+        found = np.full(len(entries), NO_TEXT, np.int32)
         groups: dict[TextSource, list[int]] = defaultdict(list)
         for number, entry in enumerate(entries):
             if entry.text is not None:

@@ -71,7 +71,7 @@ def load_readings(site: Site, faults: FileFaults | None = None) -> pl.DataFrame:
 
     Faults are collected as `load_credentials` does.
     """
-    return pl.concat([pl.DataFrame(schema=READING_TYPES), *load_reading_batches(site, faults)])
+    return pl.concat([pl.DataFrame(schema=READING_TYPES), *load_reading_batches(site, faults)], rechunk=True)
 
 
 def load_reading_batches(site: Site, faults: FileFaults | None = None) -> Iterator[pl.DataFrame]:
