@@ -205,8 +205,7 @@ class _Collection:
     def _place_in_time(self) -> tuple[Array, Array]:
         """The true time of each row, and the place of its period, -1 where it is in none."""
         moment = self.rows["moment"].to_numpy().copy()
-        names = pl.DataFrame({"reader": list(self.site.readers), "code": range(len(self.site.readers))})
-        code = self.rows.select("reader").join(names, on="reader", how="left", maintain_order="left")["code"].to_numpy()
+        code = self.rows["reader"].cast(pl.Enum(list(self.site.readers))).to_physical().to_numpy()
         for number, reader in enumerate(self.site.readers.values()):
             if reader.clock_offset:
                 moment[code == number] += reader.clock_offset // MICROSECOND

@@ -69,9 +69,12 @@ def load_credentials(site: Site, faults: FileFaults | None = None) -> pl.DataFra
 def load_readings(site: Site, faults: FileFaults | None = None) -> pl.DataFrame:
     """The readings: columns of `READING_TYPES`; ``moment`` is in microseconds since 1970, in UTC.
 
-    Faults are collected as `load_credentials` does.
+    The reader is one of an enumeration of the site's, which takes a byte or two where a text takes sixteen. Faults are
+    collected as `load_credentials` does.
     """
-    return pl.concat([pl.DataFrame(schema=READING_TYPES), *load_reading_batches(site, faults)], rechunk=True)
+    readers = pl.Enum(list(site.readers))
+    frames = (frame.cast({"reader": readers}) for frame in load_reading_batches(site, faults))
+    return pl.concat([pl.DataFrame(schema={**READING_TYPES, "reader": readers}), *frames], rechunk=True)
 
 
 def load_reading_batches(site: Site, faults: FileFaults | None = None) -> Iterator[pl.DataFrame]:
