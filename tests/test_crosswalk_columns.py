@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 from contextlib import ExitStack
+from dataclasses import replace
+from datetime import timedelta
 from pathlib import Path
+from random import Random
 from tempfile import TemporaryDirectory
+from typing import Any
 from unittest.mock import patch
 
 import numpy as np
@@ -12,11 +16,18 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from credkit import DefinitionError
 from credkit.bulk.words import Array
 from credkit.crosswalk import Crosswalk, crosswalk, evidence, judging, lines, write_outputs
 from credkit.crosswalk.rounding import ColumnVerdicts
+from credkit.crosswalk.sightings import collect_sightings
 from credkit.crosswalk.targets import TargetTexts
+from credkit.facts.judged_texts import JudgedTexts
+from credkit.facts.numbers import NO_NUMBER, Numbers
+from credkit.facts.texts import TextResults
+from credkit.files.times import EPOCH
 from credkit.site import load_rows, load_site
+from credkit.site.frames import tabulate_readings, tabulate_rows
 from credkit.site.model import Rows, Site
 from tests.amounts import examples
 from tests.brackwater import Files, found, hexed, line, made, two, walk
@@ -24,9 +35,17 @@ from tests.randomsites import random_site
 from tests.sitefaults import FAULTS, Fault
 from tests.test_crosswalk_laws import drawn
 
+JUDGE = JudgedTexts._judge
+
+
+def not_plain(judged: JudgedTexts, *given: Any) -> tuple[Array, Array, Array]:
+    """The columns of texts, none of which is plain."""
+    number, plain, unexpected = JUDGE(judged, *given)
+    return number, np.zeros_like(plain), unexpected
+
 
 def one_by_one(site: Site, rows: Rows) -> Crosswalk:
-    """The crosswalk with every reading, card and line looked at by itself."""
+    """The crosswalk with every text, reading, card and line looked at by itself."""
 
     def none_clear(judge: lines.CardJudge, done: TargetTexts, target: object) -> Array:
         return np.zeros(len(done.places), bool)
@@ -39,6 +58,7 @@ def one_by_one(site: Site, rows: Rows) -> Crosswalk:
             )
         )
         stack.enter_context(patch.object(lines.CardJudge, "_find_clear", none_clear))
+        stack.enter_context(patch.object(JudgedTexts, "_judge", not_plain))
         return crosswalk(site, rows)
 
 
@@ -47,6 +67,36 @@ def one_by_one(site: Site, rows: Rows) -> Crosswalk:
 def test_what_columns_settle_is_judged_alike_one_by_one(seed: int, faults: set[Fault]) -> None:
     site, rows = drawn(seed, *sorted(faults))
     assert one_by_one(site, rows) == crosswalk(site, rows)
+
+
+@given(st.integers(0, 1 << 20), st.sets(st.sampled_from(FAULTS), max_size=2))
+@examples(20)
+def test_texts_are_told_alike_by_their_columns_and_alone(seed: int, faults: set[Fault]) -> None:
+    site, rows = drawn(seed, *sorted(faults))
+    numbers = Numbers()
+    seen = collect_sightings(site, tabulate_rows(rows, site).readings, TextResults(), numbers)
+    plain = 0
+    for place in range(len(seen.texts.texts)):
+        codec, kind, typed = seen.texts.sources[seen.texts.source[place]]
+        alone = TextResults().read(codec, kind, seen.texts.texts[place], typed=typed)
+        assert seen.texts.result(place) == alone
+        assert (seen.texts.number[place] != NO_NUMBER) == (alone.number is not None)
+        plain += bool(seen.texts.plain[place])
+    assert plain
+
+
+@given(st.integers(0, 1 << 20))
+@examples(15)
+def test_rows_may_be_given_in_any_order(seed: int) -> None:
+    """The line of a row is where it stands in its file."""
+    site, rows = drawn(seed)
+    dice = Random(seed)
+    mixed = Rows(
+        credentials=tuple(dice.sample(rows.credentials, len(rows.credentials))),
+        readings=tuple(dice.sample(rows.readings, len(rows.readings))),
+        existing={name: tuple(dice.sample(them, len(them))) for name, them in rows.existing.items()},
+    )
+    assert crosswalk(site, mixed) == crosswalk(site, rows)
 
 
 def test_columns_settle_most_of_a_site() -> None:
@@ -68,7 +118,7 @@ def test_columns_settle_most_of_a_site() -> None:
 def test_parts_of_any_size_count_the_same(size: int) -> None:
     site, rows = drawn(11, *FAULTS[:1])
     whole = crosswalk(site, rows)
-    with patch.object(evidence, "READINGS_AT_ONCE", size), patch.object(evidence, "CARDS_AT_ONCE", size):
+    with patch.object(evidence, "CARDS_AT_ONCE", size):
         assert crosswalk(site, rows) == whole
 
 
@@ -93,6 +143,55 @@ def test_lines_are_a_sequence() -> None:
     assert result.lines[0] == next(iter(result.lines)) == result.lines[:1][0]
     assert result.lines[-1].credential == "C-2"
     assert line(result, "C-1") == result.lines[0]
+    assert result.lines.index(result.lines[1]) == 1
+    for place in (2, -3):
+        with pytest.raises(IndexError):
+            result.lines[place]
+    with pytest.raises(ValueError):  # noqa: PT011  # that of every sequence has no words
+        result.lines.index(replace(result.lines[0], line=99))
+    assert list(walk(made(), Files()).lines) == []
+
+
+@pytest.mark.parametrize("targets", [True, False])
+def test_a_site_may_have_no_readers(targets: bool) -> None:
+    site = replace(made(), readers={}, targets=made().targets if targets else {})
+    result = crosswalk(site, Files().card("C-1", "01200345").card("S-1", "77", kind="serial").rows())
+    assert {each.proof for each in result.lines} == {"on paper only"}
+    assert {each.target for each in result.lines} == ({"gatehouse", "turnstile", "payroll"} if targets else {""})
+
+
+def test_rows_that_leave_out_an_export_have_an_empty_one() -> None:
+    rows = replace(two().rows(), existing={})
+    assert crosswalk(made(), rows).summary[0].rows[-1] == ("export.csv (gatehouse)", 0, 0, 0, 0)
+
+
+@pytest.mark.parametrize(
+    ("rows", "words"),
+    [
+        (two().card("C-9", "\ud800").rows(), "credentials.csv line 4"),
+        (two().card("C-9", "1", issue=1 << 70).rows(), "credentials.csv line 4"),
+        (two().card("C-9", "1", issue=-1).rows(), "credentials.csv line 4"),
+        (two().card("C-9", "1", kind="crad").rows(), "credentials.csv line 4: no kind is called 'crad'"),
+        (two().read("gate", "\udfff").rows(), "readings.csv line 4"),
+        (two().read("gaet", "1").rows(), "readings.csv line 4: no reader is called 'gaet'"),
+        (two().export("P-1", "\ud800").rows(), "export.csv line 2"),
+    ],
+)  # fmt: skip
+def test_rows_that_no_file_can_have_are_refused(rows: Rows, words: str) -> None:
+    with pytest.raises(DefinitionError, match=words):
+        crosswalk(made(), rows)
+
+
+@given(st.sampled_from(sorted(made().readers)), st.integers(-3, 3), st.integers(0, 1))
+def test_a_time_is_in_the_same_period_in_columns(name: str, seconds: int, which: int) -> None:
+    """At the bounds of periods, of which the first is inclusive."""
+    reader = made().readers[name]
+    bounds = [bound for period in reader.periods for bound in (period.start, period.end) if bound]
+    moment = (bounds[which % len(bounds)] if bounds else EPOCH) + timedelta(seconds=seconds)
+    files = Files().read(name, "1", at=(moment - reader.clock_offset).isoformat())
+    seen = collect_sightings(made(), tabulate_readings(files.reads), TextResults(), Numbers())
+    at = seen.periods[seen.period[0]]
+    assert (at.reader.name, reader.period(moment)) == (name, reader.periods[at.place])
 
 
 def test_nothing_at_all_is_a_crosswalk() -> None:

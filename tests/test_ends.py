@@ -222,7 +222,7 @@ def test_a_time_zone_may_be_of_any_length(site_folder: Path, zone: str) -> None:
     "folder", ["mk[/bold]", *(pytest.param(name, marks=pytest.mark.survey) for name in ("[red]", "a[/]b", "[[bold"))]
 )
 def test_a_folder_may_look_like_markup(site_folder: Path, folder: str) -> None:
-    """Status lines are drawn on a terminal only."""
+    """Progress is drawn on a terminal only; where a crosswalk is, its last line says."""
     home = site_folder / folder
     home.mkdir(parents=True)  # a slash makes two of it
     for file in list(site_folder.glob("*.*")):
@@ -233,7 +233,7 @@ def test_a_folder_may_look_like_markup(site_folder: Path, folder: str) -> None:
         shown = on_a_terminal(command, COLUMNS="400")
         assert "Traceback" not in shown
         assert "unexpected" not in shown
-        assert folder in shown
+        assert folder in shown or command[0] == "census"
 
 
 # ── sentences ───────────────────────────────────────────────────────────────────────────────────

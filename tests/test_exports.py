@@ -144,4 +144,3 @@ def test_what_a_target_holds_for_a_person_is_named_up_to_ten(count: int) -> None
     more = {11: "; and 1 more", 2000: "; and 1,990 more"}.get(count, "")
     pool = "; ".join(f"T-{place}" for place in range(min(count, 10))) + more
     assert export.present_texts(pl.Series(["P-1", "POOL", "nobody", "P-1"])).to_list() == ["7", pool, "", "7"]
-    assert [export.present(person) for person in ("P-1", "POOL", "nobody")] == ["7", pool, ""]

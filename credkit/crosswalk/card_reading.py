@@ -1,4 +1,4 @@
-"""Reading cards: what is to be said of a credentials row by itself."""
+"""Reading cards: why a credentials row has no number or does not count, and the doubts about it."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from credkit.site.superseded import Superseded, Twin
 
 @dataclass(frozen=True, slots=True)
 class CardReader:
-    """Says of cards what columns do not: why they have no number or do not count, and what is in doubt about them.
+    """Reads cards one by one: why they have no number or do not count, and what is in doubt about them.
 
     ``superseded`` and ``twins`` are by line; ``confirmed`` are numbers that readers gave in texts beyond suspicion.
     """

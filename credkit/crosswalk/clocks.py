@@ -24,7 +24,7 @@ from credkit.crosswalk.register import Owners
 from credkit.crosswalk.result import Finding
 from credkit.crosswalk.sightings import NO_TEXT, Sightings, format_moment
 from credkit.facts.numbers import NO_NUMBER
-from credkit.files.times import EPOCH, MICROSECOND, to_datetime
+from credkit.files.times import MICROSECOND, to_datetime, to_micros
 from credkit.site.model import Site
 
 BEHIND, AHEAD = timedelta(days=365), timedelta(days=31)  # of what most readers give: a time is strange from there on
@@ -33,7 +33,7 @@ LONGEST_STRETCH_PAUSE = timedelta(days=180)  # between two strange times of one 
 BULK = 0.6  # the quantile of all times that stands for them: clocks behind at half of the readers do not move it
 LEAST_DATED_CARDS = 3  # that a stretch of times behind must show
 MOST_VALID = 0.1  # of them, in a stretch that is wrong
-NEVER = np.iinfo(np.int64).min  # in place of a time
+NO_TIME = np.iinfo(np.int64).min  # in place of a time
 CLOSEST_JUMP = timedelta(days=1)  # how closely the neighbours must bound the jump of a clock for it to be stated
 
 
@@ -59,8 +59,8 @@ def find_clock_faults(site: Site, owners: Owners, seen: Sightings) -> list[Clock
     reader = np.array([names.index(name) for name in names])[seen.period]
     bulk = _bulk(reader, seen.moment)
     judged = datetime.combine(site.as_of, datetime.min.time(), site.zone) + timedelta(days=1)
-    first = _micros(max(bulk - BEHIND, judged - BEFORE_JUDGEMENT))
-    last = _micros(min(max(bulk, judged) + AHEAD, judged + AFTER_JUDGEMENT))
+    first = to_micros(max(bulk - BEHIND, judged - BEFORE_JUDGEMENT))
+    last = to_micros(min(max(bulk, judged) + AHEAD, judged + AFTER_JUDGEMENT))
     early, late = seen.moment < first, seen.moment >= last
     found = []
     strange = np.flatnonzero(early | late)
@@ -130,21 +130,21 @@ def _is_valid(card: Card, day: date) -> bool:
 
 
 def _neighbours(seen: Sightings, wrong: Array) -> tuple[Array, Array]:
-    """For each sighting the times of the right ones before and behind it in the file, `NEVER` where there is none."""
+    """For each sighting the times of the right ones before and behind it in the file, `NO_TIME` where there is none."""
     order = np.argsort(seen.last_rows(), kind="stable")
     right, moments = ~wrong[order], seen.moment[order]
     places = np.arange(len(order))
     before = np.maximum.accumulate(np.where(right, places, -1))
     behind = np.minimum.accumulate(np.where(right, places, len(order))[::-1])[::-1]
-    found = np.full((2, len(order)), NEVER)
-    found[0, order] = np.where(before >= 0, moments[before], NEVER)
-    found[1, order] = np.where(behind < len(order), moments[np.minimum(behind, len(order) - 1)], NEVER)
+    found = np.full((2, len(order)), NO_TIME)
+    found[0, order] = np.where(before >= 0, moments[before], NO_TIME)
+    found[1, order] = np.where(behind < len(order), moments[np.minimum(behind, len(order) - 1)], NO_TIME)
     return found[0], found[1]
 
 
 def _jump(moments: Array, before: Array, behind: Array) -> tuple[timedelta, timedelta] | None:
     """The bounds of what must be added to the times of a fault; None where its neighbours do not agree on any."""
-    least, most = (before - moments)[before != NEVER], (behind - moments)[behind != NEVER]
+    least, most = (before - moments)[before != NO_TIME], (behind - moments)[behind != NO_TIME]
     if not len(least) or not len(most):
         return None
     low, high = int(least.max()) * MICROSECOND, int(most.min()) * MICROSECOND
@@ -173,10 +173,6 @@ def describe_clock_faults(seen: Sightings, faults: Sequence[ClockFault]) -> Iter
             text += f"; add {_format_seconds(low)} to {_format_seconds(high)} seconds to be in line with other readers"
         text += "; these times prove nothing: set the clock, and check how long it has been so"
         yield Finding(code="clock", subject=seen.periods[seen.period[first]].reader.name, count=rows, text=text)
-
-
-def _micros(moment: datetime) -> int:
-    return (moment - EPOCH) // MICROSECOND
 
 
 def _format_seconds(jump: timedelta) -> str:

@@ -266,7 +266,7 @@ class TargetExport:
 
     @cached_property
     def _presented(self) -> pl.DataFrame:
-        """Each person of the export with the texts that `present` gives."""
+        """Each person of the export with the texts that it has, in the order of the file; of many, the first ten."""
         persons = self.rows.select("person", "text").unique(maintain_order=True).group_by("person")
         texts = persons.agg(pl.col("text").head(MOST_TEXTS_HELD).str.join("; "), pl.len().alias("count"))
         many = (texts["count"] > MOST_TEXTS_HELD).arg_true()
@@ -277,17 +277,9 @@ class TargetExport:
         return texts.select("person", texts["text"].scatter(many, named) if named else "text")
 
     def present_texts(self, persons: pl.Series) -> pl.Series:
-        """What `present` gives for each of ``persons``."""
+        """The texts that the target holds for each of ``persons``, in the order of the file; of many, the first ten."""
         frame = persons.alias("person").to_frame()
         return frame.join(self._presented, on="person", how="left", maintain_order="left")["text"].fill_null("")
-
-    @cached_property
-    def _texts_of_person(self) -> dict[str, str]:
-        return dict(self._presented.iter_rows())
-
-    def present(self, person: str) -> str:
-        """The texts that the target holds for a person, in the order of the file; of many, the first ten."""
-        return self._texts_of_person.get(person, "")
 
     def match_rows(self) -> tuple[list[int], list[ExceptionRow]]:
         """The lines of the rows that an active card explains, and the other rows, for a person to look at."""

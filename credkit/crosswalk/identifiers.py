@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 
+import numpy as np
 import polars as pl
 
 from credkit.core.sentences import format_count, nearest, redacted_repr
@@ -19,6 +20,7 @@ from credkit.crosswalk.credentials import Doubts
 from credkit.crosswalk.filelines import FileLines
 from credkit.crosswalk.register import Register
 from credkit.crosswalk.result import Finding, describe_rows, join_values
+from credkit.crosswalk.sightings import Sightings
 from credkit.files.csvfiles import CsvFile
 from credkit.privacy.accounts import hide_all_but_account_ends, holds_track, mask_accounts
 from credkit.site.model import Site
@@ -97,11 +99,12 @@ def _join_groups(near: Mapping[str, Sequence[str]], rows: Mapping[str, Sequence[
     return f"{count} spelt in several ways: {'; '.join(named)}{more}. Did you mean the same? Write them alike"
 
 
-def find_unknown_expected(site: Site, register: Register, readings: pl.DataFrame) -> Iterator[Finding]:
+def find_unknown_expected(site: Site, register: Register, seen: Sightings) -> Iterator[Finding]:
     """The ids that the desk expected and no credentials row has; their readings are judged without them."""
     unknown: dict[str, list[int]] = defaultdict(list)
-    for line, expected in readings.filter(pl.col("expected") != "").select("line", "expected").iter_rows():
-        if not register.has_credential(expected):
+    asked = np.array([row for place in seen.expected for row in seen.row_places(place)], np.int64)
+    for line, expected in seen.rows[asked].select("line", "expected").iter_rows():
+        if expected and not register.has_credential(expected):
             unknown[expected].append(line)
     if unknown:
         lines = sorted(line for them in unknown.values() for line in them)

@@ -1,4 +1,4 @@
-"""Judging: from sightings to verdicts. What nothing speaks against is told by the columns, all else one by one.
+"""Judging: from sightings to verdicts. Clear sightings are judged in columns, the others one by one.
 
 First comes what a sighting is by itself, then what the desk expected and the presentation shows, at last whether the
 credential was active on that day.
@@ -35,7 +35,7 @@ from credkit.files.times import local_days
 from credkit.site.model import Site
 from credkit.site.rows import describe_white_space
 
-NEVER = 0  # in place of a day: the first one is 1
+NO_DAY = 0  # in place of a day: the first one is 1
 
 
 def judge_sightings(
@@ -55,7 +55,7 @@ def judge_sightings(
 
 
 def find_clear(site: Site, register: Register, seen: Sightings) -> Array:
-    """The sightings against which nothing speaks, so that they need not be looked at one by one.
+    """The clear sightings, which need not be judged one by one.
 
     The text is a number that may serve, one card alone has it, which was active that day, and neither the desk nor
     another read of the presentation says anything.
@@ -67,7 +67,7 @@ def find_clear(site: Site, register: Register, seen: Sightings) -> Array:
     found &= (seen.text != NO_TEXT) & texts.find_good()[seen.text] if len(texts.texts) else False
     places = np.flatnonzero(found)
     card = register.owners.only_places[texts.number[seen.text[places]]]
-    first, last = (np.append(days, NEVER) for days in register.active_days())  # the last is for no card at all
+    first, last = (np.append(days, NO_DAY) for days in register.active_days())  # the last is for no card at all
     days = local_days(seen.moment[places], site.zone)
     active = (first[card] <= days) & (days <= last[card])
     found[places] = (card >= 0) & (active | ~seen.dated[places])

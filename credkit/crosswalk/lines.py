@@ -145,7 +145,7 @@ class CardJudge:
         """Decisions as lines: with what the register, the readings and the exports have of each card."""
         register, places = self.register, decided["place"]
         rows = register.rows.with_columns(register.number_texts.alias("number"), proof=self.evidence.proofs())
-        lines = decided.hstack(rows.rename({"state": "state"}).drop("status").rename({"state": "status"})[places])
+        lines = decided.hstack(rows.drop("status").rename({"state": "status"})[places])
         sights = self.evidence.sights.rename({"card": "place", "first": "first_seen", "last": "last_seen"})
         lines = lines.join(sights.drop("doubtful"), on="place", how="left", maintain_order="left")
         lines = lines.with_columns(

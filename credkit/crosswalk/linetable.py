@@ -79,7 +79,7 @@ class LineTable(Sequence[CrosswalkLine]):
     def __getitem__(self, place: int | slice) -> CrosswalkLine | list[CrosswalkLine]:
         if isinstance(place, slice):
             return list(map(self._make, self.frame[place].iter_rows(named=True)))
-        return self._make(self.frame.row(place, named=True))
+        return self._make(self.frame.row(range(len(self))[place], named=True))
 
     def where(self, condition: pl.Expr) -> Iterator[CrosswalkLine]:
         """The lines that fulfil a condition."""

@@ -69,7 +69,7 @@ def crosswalk(site: Site, rows: Rows | None = None, progress: Progress = SILENT)
     phases = [PartProgress(progress, number, PHASE_COUNT) for number in range(1, PHASE_COUNT + 1)]
     phases[0].phase("reading the files")
     inputs = _digest_inputs(site) if rows is None else ()
-    frames = load_frames(site) if rows is None else tabulate_rows(rows)
+    frames = load_frames(site) if rows is None else tabulate_rows(rows, site)
     readings, credentials, held = frames.readings, frames.credentials, frames.existing
     texts, numbers = TextResults(), Numbers()
     seen = collect_sightings(site, readings, texts, numbers, phases[1])
@@ -91,7 +91,7 @@ def crosswalk(site: Site, rows: Rows | None = None, progress: Progress = SILENT)
         *find_two_active(site, register, doubts),
         *compare_printed_numbers(site, register, texts, doubts),
         *find_row_doubts(register),
-        *find_unknown_expected(site, register, readings),
+        *find_unknown_expected(site, register, seen),
         *find_unknown_sources(site, register),
         *check_replaced(site, register),
         *reader_findings.findings,

@@ -36,13 +36,6 @@ NumberValues = tuple[Item, ...]  # the fields that make a number
 LEAST_TEXTS = 3  # different texts before anything is said of a reader
 
 
-class ReaderPeriod(NamedTuple):
-    """A reader, and which of its periods, counted from 0."""
-
-    reader: str
-    period: int
-
-
 class ReaderText(NamedTuple):
     """A text of a reader."""
 

@@ -109,7 +109,7 @@ def _simplest_chain(reset: Reset) -> str:
 def _describe_failing(site: Site, reader: Reader, failing: FailingStretch, seen: TimedTexts) -> Finding:
     """The finding on readings that fail from a moment on, which no chain explains."""
     texts = seen.different_texts(failing.places)
-    samples = ", ".join(redacted_repr(seen.texts[text]) for text in texts[:MOST_SAMPLES])
+    samples = ", ".join(map(redacted_repr, seen.texts.gather(texts[:MOST_SAMPLES]).to_list()))
     when = _describe_span(site, failing.since, failing.until, failing.last_good)
     different = format_count(len(texts), "different text")
     text = (

@@ -266,7 +266,7 @@ class _Search:
     def _is_stricter(self, one: Trial, other: Trial, places: Places) -> bool:
         """Whether all that only the ``other`` chain explains fails a check of ``one``, which has fewer freedoms."""
         more = places[(self._gains(other)[places] > 0) & (self._gains(one)[places] <= 0)]
-        return all(has_form(one.other.codec, self.seen.texts[text]) for text in self.seen.different_texts(more))
+        return all(has_form(one.other.codec, text) for text in self.seen.texts.gather(self.seen.different_texts(more)).to_list())
 
     def _is_beyond_chance(self, trial: Trial, places: Places, share: float) -> bool:
         """Whether a chain explains so many numbers at ``places`` by no accident, and such a share of what fails."""
@@ -345,7 +345,8 @@ class _Search:
             for place, them in zip(hits.tolist(), self.known.credentials(trial.numbers[texts[hits]]), strict=True):
                 found[place].append((trial.other, them))
         explanations = [
-            Explanation(self.seen.texts[text], tuple(each)) for text, each in zip(texts.tolist(), found, strict=True)
+            Explanation(text, tuple(each))
+            for text, each in zip(self.seen.texts.gather(texts).to_list(), found, strict=True)
         ]
         return np.argsort(order)[which], explanations
 

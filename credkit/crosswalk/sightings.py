@@ -25,7 +25,7 @@ from credkit.core.sentences import redacted_repr
 from credkit.facts.judged_texts import JudgedTexts, TextSource, distinct_places
 from credkit.facts.numbers import Numbers
 from credkit.facts.texts import TextResult, TextResults
-from credkit.files.times import EPOCH, MICROSECOND, to_datetime
+from credkit.files.times import MICROSECOND, to_datetime, to_micros
 from credkit.site.model import Period, Reader, Site
 from credkit.streams import LONGEST_KEY_PAUSE, Frame
 
@@ -331,14 +331,10 @@ def _are_covered(period: Period, moments: Array) -> Array:
     """Which of ``moments`` are in ``period``."""
     inside = np.ones(len(moments), bool)
     if period.start is not None:
-        inside &= moments >= _micros(period.start)
+        inside &= moments >= to_micros(period.start)
     if period.end is not None:
-        inside &= moments < _micros(period.end)
+        inside &= moments < to_micros(period.end)
     return inside
-
-
-def _micros(moment: datetime) -> int:
-    return (moment - EPOCH) // MICROSECOND
 
 
 def _first_cells(cells: pl.Series, first: Array, entries: Mapping[int, Entry]) -> dict[int, str]:
@@ -353,7 +349,7 @@ def _first_cells(cells: pl.Series, first: Array, entries: Mapping[int, Entry]) -
         row = next((row for row in entry.places if row in texts), None)
         if row is not None:
             found[place] = texts[row]
-    return found
+    return dict(sorted(found.items()))
 
 
 def _presentations(seen: Sightings) -> Iterator[list[int]]:

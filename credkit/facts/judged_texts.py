@@ -1,8 +1,7 @@
 """Judged texts: the different texts of all readings, each judged once for each chain and kind that it is read by.
 
-Columns say what bulk decoding tells of them: the number, and whether anything but the number is to be said of a text.
-Of such a text, and of one that has no number, `TextResults` says the rest. The same cards are read again and again,
-so there are far fewer texts than readings.
+Bulk decoding gives their numbers. `TextResults` reads those that have no number, a note or room for an account number.
+The same cards are read again and again, so there are far fewer texts than readings.
 """
 
 from __future__ import annotations
@@ -127,7 +126,7 @@ class JudgedTexts:
             fields = {name: column[at : at + 1].tolist()[0] for name, column in self._fields[source].items()}
             return TextResult(number=self.numbers[self.number[text]].values, fields=fields)
         codec, kind, typed = self.sources[source]
-        return self.results.read(codec, kind, self.texts[text], typed=typed)
+        return self.results.read(codec, kind, self.texts[int(text)], typed=typed)
 
     def find_good(self) -> Array:
         """The texts of a number that may serve, as their fields are expected; some of them have notes."""

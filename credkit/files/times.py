@@ -212,6 +212,15 @@ class Clock:
         return total, ~good
 
 
+def to_micros(moment: datetime) -> int:
+    """The whole microseconds from 1970 (UTC) to a time.
+
+    >>> to_micros(datetime(1970, 1, 1, 0, 0, 1, tzinfo=UTC))
+    1000000
+    """
+    return (moment - EPOCH) // MICROSECOND
+
+
 def to_datetime(micros: int) -> datetime:
     """The time in UTC.
 

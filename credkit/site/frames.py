@@ -6,15 +6,18 @@ reading in microseconds since 1970 (UTC), by the clock of its reader.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from operator import attrgetter
+from typing import Any, TypeVar
 
 import polars as pl
 
 from credkit.bulk.words import Array
-from credkit.files.times import EPOCH, MICROSECOND, to_datetime
-from credkit.site.model import Rows
+from credkit.core.sentences import redacted_repr
+from credkit.files.csvfiles import CsvFile
+from credkit.files.times import to_datetime, to_micros
+from credkit.site.model import Rows, Site
 from credkit.site.rows import Assignment, ExportRow, ReadingRow
 
 CREDENTIAL_TYPES: Mapping[str, Any] = {
@@ -38,12 +41,41 @@ class SiteFrames:
     existing: Mapping[str, pl.DataFrame]
 
 
-def tabulate_rows(rows: Rows) -> SiteFrames:
-    """``rows`` as columns."""
+def tabulate_rows(rows: Rows, site: Site) -> SiteFrames:
+    """``rows`` of ``site`` as columns, in the order of their lines.
+
+    Raises `DefinitionError` for a value that no row of a file can have, and for a reader or a kind that the site lacks.
+    """
+    for row in rows.credentials:
+        if row.kind not in site.kinds:
+            site.credentials.refuse(row.line, f"no kind is called {redacted_repr(row.kind)} in the site file")
+    for reading in rows.readings:
+        if reading.reader not in site.readers:
+            site.readings.refuse(reading.line, f"no reader is called {redacted_repr(reading.reader)} in the site file")
+    exports = {target.name: target.existing for target in site.targets.values() if target.existing}
     return SiteFrames(
-        credentials=tabulate_credentials(rows.credentials), readings=tabulate_readings(rows.readings),
-        existing={name: tabulate_export(them) for name, them in rows.existing.items()},
-    )  # fmt: skip
+        credentials=_in_order(site.credentials, rows.credentials, tabulate_credentials),
+        readings=_in_order(site.readings, rows.readings, tabulate_readings),
+        existing={
+            name: _in_order(file, rows.existing.get(name, ()), tabulate_export) for name, file in exports.items()
+        },
+    )
+
+
+T = TypeVar("T", Assignment, ReadingRow, ExportRow)
+
+
+def _in_order(file: CsvFile, rows: Sequence[T], tabulate: Callable[[Sequence[T]], pl.DataFrame]) -> pl.DataFrame:
+    try:
+        return tabulate(sorted(rows, key=attrgetter("line")))
+    except (UnicodeEncodeError, OverflowError, TypeError):
+        for row in rows:
+            try:
+                tabulate([row])
+            except (UnicodeEncodeError, OverflowError, TypeError):
+                file.refuse(row.line, "a value of the row is none that a cell can have: half a character, or a number "
+                            "out of range")  # fmt: skip
+        raise
 
 
 def tabulate_credentials(rows: Sequence[Assignment]) -> pl.DataFrame:
@@ -74,7 +106,7 @@ def tabulate_readings(rows: Sequence[ReadingRow]) -> pl.DataFrame:
     >>> reading_rows(tabulate_readings([row])) == [row]
     True
     """
-    moments = [(row.time - EPOCH) // MICROSECOND for row in rows]
+    moments = [to_micros(row.time) for row in rows]
     columns = {name: moments if name == "moment" else [getattr(row, name) for row in rows] for name in READING_TYPES}
     return pl.DataFrame(columns, READING_TYPES)
 

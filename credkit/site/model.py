@@ -186,7 +186,10 @@ class Site:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Rows:
-    """The rows of a site's files; ``existing`` has the export of each target that names one."""
+    """The rows of a site's files; ``existing`` has the export of each target that names one.
+
+    The lines of a file are different whole numbers; what is first in a file is the row with the smallest one.
+    """
 
     credentials: tuple[Assignment, ...]
     readings: tuple[ReadingRow, ...] = ()
