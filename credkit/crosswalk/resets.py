@@ -266,7 +266,10 @@ class _Search:
     def _is_stricter(self, one: Trial, other: Trial, places: Places) -> bool:
         """Whether all that only the ``other`` chain explains fails a check of ``one``, which has fewer freedoms."""
         more = places[(self._gains(other)[places] > 0) & (self._gains(one)[places] <= 0)]
-        return all(has_form(one.other.codec, text) for text in self.seen.texts.gather(self.seen.different_texts(more)).to_list())
+        return all(
+            has_form(one.other.codec, text)
+            for text in self.seen.texts.gather(self.seen.different_texts(more)).to_list()
+        )
 
     def _is_beyond_chance(self, trial: Trial, places: Places, share: float) -> bool:
         """Whether a chain explains so many numbers at ``places`` by no accident, and such a share of what fails."""
