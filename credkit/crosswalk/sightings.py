@@ -115,26 +115,25 @@ class Sightings:
 
     def make(self, places: Array) -> list[Sighting]:
         """The sightings at ``places``, one by one."""
-        missing = [place for place in places.tolist() if place not in self._made]
-        lines = self.rows["line"].to_numpy()
-        for place, line in zip(missing, lines[self.first[missing]].tolist() if missing else (), strict=True):
-            entry = self.entries.get(place)
-            own = tuple(lines[list(entry.places)].tolist()) if entry else (line,)
-            self._made[place] = self._make(place, own)
+        missing = np.array([place for place in places.tolist() if place not in self._made], np.int64)
+        text, lines = self.text[missing], self.rows["line"].to_numpy()
+        words = np.full(len(missing), "", object)
+        words[text != NO_TEXT] = self.texts.texts.gather(text[text != NO_TEXT]).to_list()
+        columns = (
+            lines[self.first[missing]],
+            *(column[missing] for column in (self.period, self.moment, self.text, self.presentation, self.dated)),
+        )
+        for place, word, line, period, moment, number, presentation, is_dated in zip(
+            missing.tolist(), words.tolist(), *(column.tolist() for column in columns), strict=True
+        ):
+            entry, at = self.entries.get(place), self.periods[period]
+            self._made[place] = Sighting(
+                place=place, lines=tuple(lines[list(entry.places)].tolist()) if entry else (line,),
+                reader=at.reader, period=at.period, moment=to_datetime(moment), text=word,
+                result=None if number == NO_TEXT else self.texts.result(number), problem=entry.problem if entry else "",
+                presentation=presentation, expected=self.expected.get(place, ""), is_dated=is_dated,
+            )  # fmt: skip
         return [self._made[place] for place in places.tolist()]
-
-    def _make(self, place: int, lines: tuple[int, ...]) -> Sighting:
-        text = int(self.text[place])
-        at = self.periods[self.period[place]]
-        return Sighting(
-            place=place, lines=lines, reader=at.reader, period=at.period,
-            moment=to_datetime(int(self.moment[place])),
-            text="" if text == NO_TEXT else self.texts.texts[text],
-            result=None if text == NO_TEXT else self.texts.result(text),
-            problem=self.entries[place].problem if place in self.entries else "",
-            presentation=int(self.presentation[place]), expected=self.expected.get(place, ""),
-            is_dated=bool(self.dated[place]),
-        )  # fmt: skip
 
     def row_places(self, place: int) -> tuple[int, ...]:
         """The places of the rows of one sighting."""

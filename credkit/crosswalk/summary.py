@@ -57,7 +57,7 @@ def _files(placed: RowAccounting) -> SummaryTable:
     site = placed.site
     readings = placed.readings["line"].to_numpy()
     decided = placed.lines.frame["line"].unique().to_numpy()
-    settled = np.setdiff1d(decided, _lines_of(placed.credentials))
+    settled = decided[~np.isin(decided, _lines_of(placed.credentials))]
     there = set(decided.tolist()) if placed.credentials else set()
     with_lines = [each for each in placed.credentials if each.line in there]  # all of them have lines, too
     found = [

@@ -84,6 +84,7 @@ class JudgedTexts:
         self.plain: Array = np.zeros(0, bool)
         self.unexpected: Array = np.zeros(0, bool)
         self.long: Array = np.zeros(0, bool)
+        self._results: dict[int, TextResult] = {}
 
     def add(self, source: TextSource, texts: pl.Series) -> Array:
         """Judge ``texts``, the different ones among them once; where each of them stands here."""
@@ -119,6 +120,12 @@ class JudgedTexts:
         return number, plain, find_unexpected(kind, fields, ok)
 
     def result(self, text: int) -> TextResult:
+        """What is to be said of one text; the same object each time."""
+        if text not in self._results:
+            self._results[text] = self._result(text)
+        return self._results[text]
+
+    def _result(self, text: int) -> TextResult:
         """What is to be said of one text; of a plain one the columns have all of it."""
         source = self.source[text]
         if self.plain[text]:
