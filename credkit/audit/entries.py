@@ -37,7 +37,7 @@ from credkit.streams import LONGEST_KEY_PAUSE, Frame
 
 MOST_OPEN_PARTS = 8192  # rows of an entry that is not finished
 PARTS_KEPT_BEFORE = 16  # rows that are kept before what waits
-PARTS_JOINED_AT_ONCE = 4096  # rows that come in before it is asked what entries they make
+PARTS_JOINED_AT_ONCE = 4096  # rows of a stream that are joined to entries at once
 MOST_TEXTS_KEPT = 1 << 14  # different texts whose verdicts are kept
 ONE_ENTRY_RULE = "one-entry"
 

@@ -42,7 +42,7 @@ def cut_files(
     show only when it is decoded. Raises `DefinitionError` for a file that cannot be read at all.
     """
     sources = open_files(paths, plan, delimiter=delimiter, encoding=encoding)
-    for source in sources:  # what is wrong with a header or a schema is said before anything is read
+    for source in sources:  # a wrong header or schema is refused before anything is read
         source.check()
     return [
         FilePart(place=place, files=len(sources), source=replace(source, start=start, stop=stop), plan=plan)

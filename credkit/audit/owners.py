@@ -55,7 +55,7 @@ class NumberSpace:
         return shifted
 
     def with_readers(self, numbers: Array, codes: Array) -> Array:
-        """The numbers with the reader of each behind it, those that many rows have once if they are long."""
+        """The numbers with the reader of each behind it, long ones of many rows once."""
         owned: Array = numbers | codes.astype(np.uint64)
         return owned if self.bits <= MOST_TABLE_BITS or len(owned) < 2 else pl.Series(owned).unique().to_numpy()
 

@@ -93,7 +93,7 @@ class AuditPlan:
         self.clock = clock
         self.codec = codec
         self.site = site
-        self._sent = b""  # what another process needs to make the plan, once it is asked for
+        self._sent = b""  # the plan as another process receives it, once it is needed
         self.stripped = site.readings.strip if site else frozenset[str]()  # columns read without white space around
         self.uses: list[ChainUse] = []
         self.names: list[str] = []

@@ -29,7 +29,7 @@ _MAY_BE_TYPED = (
 SHORTEST_TRACK_BITS = 13 * min(
     letters.width for letters in SETS_BY_NAME.values()
 )  # bits of a track on a stripe: a sentinel and the shortest number
-MOST_TEXTS_KEPT = 1 << 16  # different texts of which it is kept whether they hold a track
+MOST_TEXTS_KEPT = 1 << 16  # different texts for which the answer, track or none, is kept
 
 
 class TrackSearch:

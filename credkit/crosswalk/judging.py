@@ -57,8 +57,8 @@ def judge_sightings(
 def find_clear(site: Site, register: Register, seen: Sightings) -> Array:
     """The clear sightings, which need not be judged one by one.
 
-    The text is a number that may serve, one card alone has it, which was active that day, and neither the desk nor
-    another read of the presentation says anything.
+    The text is a number that may serve, one card alone has it, which was active that day, and there is neither an
+    expected card nor another read of a presentation.
     """
     texts = seen.texts
     found: Array = seen.presentation == 0

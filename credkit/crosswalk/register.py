@@ -39,7 +39,7 @@ class Register:
     """All credentials rows: their table, by row the place of its number, and whether it counts.
 
     ``rows`` has the columns of the file, the ``state`` of each row on the day of judgement, and the days from which
-    and until which it was active. ``others`` are the cards of which more is to be said than their number, by place.
+    and until which it was active. ``others`` are, by place, the cards with a doubt, a note or a fault.
     """
 
     def __init__(
@@ -342,7 +342,7 @@ def _possible_holders(site: Site, rows: pl.DataFrame, counts: Array) -> Array:
 
 
 def make_cards(site: Site, rows: pl.DataFrame, kinds: Sequence[KindColumns], places: Array) -> list[Card]:
-    """The cards at ``places``, as the columns have them: each with its number, and nothing to be said beside it."""
+    """The cards at ``places`` as the columns have them: each with its number alone."""
     fields: dict[int, dict[str, Item]] = {}
     for each in kinds:
         fields |= each.fields_at(places)

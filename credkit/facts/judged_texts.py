@@ -120,13 +120,13 @@ class JudgedTexts:
         return number, plain, find_unexpected(kind, fields, ok)
 
     def result(self, text: int) -> TextResult:
-        """What is to be said of one text; the same object each time."""
+        """The result of one text; the same object each time."""
         if text not in self._results:
             self._results[text] = self._result(text)
         return self._results[text]
 
     def _result(self, text: int) -> TextResult:
-        """What is to be said of one text; of a plain one the columns have all of it."""
+        """The result of a text: of a plain one from its columns, of others by the scalar reading."""
         source = self.source[text]
         if self.plain[text]:
             at = text - self._starts[source]
