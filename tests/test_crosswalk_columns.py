@@ -27,7 +27,7 @@ from credkit.facts.numbers import NO_NUMBER, Numbers
 from credkit.facts.texts import TextResults
 from credkit.files.times import EPOCH
 from credkit.site import load_rows, load_site
-from credkit.site.frames import tabulate_readings, tabulate_rows
+from credkit.site.frames import tabulate_rows
 from credkit.site.model import Rows, Site
 from tests.amounts import examples
 from tests.brackwater import Files, found, hexed, line, made, two, walk
@@ -189,7 +189,7 @@ def test_a_time_is_in_the_same_period_in_columns(name: str, seconds: int, which:
     bounds = [bound for period in reader.periods for bound in (period.start, period.end) if bound]
     moment = (bounds[which % len(bounds)] if bounds else EPOCH) + timedelta(seconds=seconds)
     files = Files().read(name, "1", at=(moment - reader.clock_offset).isoformat())
-    seen = collect_sightings(made(), tabulate_readings(files.reads), TextResults(), Numbers())
+    seen = collect_sightings(made(), tabulate_rows(files.rows(), made()).readings, TextResults(), Numbers())
     at = seen.periods[seen.period[0]]
     assert (at.reader.name, reader.period(moment)) == (name, reader.periods[at.place])
 

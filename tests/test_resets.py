@@ -22,7 +22,7 @@ from credkit.crosswalk.sightings import collect_sightings
 from credkit.facts.numbers import Numbers
 from credkit.facts.texts import TextResults
 from credkit.site import load_site
-from credkit.site.frames import tabulate_credentials, tabulate_readings
+from credkit.site.frames import tabulate_credentials, tabulate_rows
 from tests.amounts import amounts
 from tests.brackwater import Files, frame, hexed, line, made, serials, walk
 from tests.brackwater import found as crosswalk_findings
@@ -131,7 +131,7 @@ def test_a_re_set_explains_a_reading_as_what_the_desk_expected() -> None:
     files.read("gate", frame(12, 108), at="2026-03-11T09:00:00+01:00", expected="C-7")
     rows, texts = files.rows(), TextResults()
     numbers, cards = Numbers(), tabulate_credentials(rows.credentials)
-    seen = collect_sightings(site, tabulate_readings(rows.readings), texts, numbers)
+    seen = collect_sightings(site, tabulate_rows(rows, site).readings, texts, numbers)
     columns = judge_columns(site, cards, seen)
     register = build_register(site, cards, numbers, texts, columns, ConfirmedNumbers(columns, seen))
     found_there = analyse_readers(site, register, judge_sightings(site, register, columns, seen)).explained

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
@@ -17,7 +18,7 @@ from credkit.files import bytestreams
 from credkit.files.csvcolumns import NeedsStrictReader
 from credkit.site import columns, load_rows, load_site
 from credkit.site.columns import load_frames, load_reading_batches
-from credkit.site.frames import SiteFrames
+from credkit.site.frames import SiteFrames, reading_rows
 from credkit.site.model import Rows, Site
 from tests.amounts import examples
 from tests.test_site import FILES, GOOD, load
@@ -28,10 +29,9 @@ TRACK = ";4114360123456785=30121010000?"  # the test number of the WHATWG HTML s
 
 def as_rows(frames: SiteFrames) -> dict[str, list[dict[str, Any]]]:
     """The rows of all frames by file; moments as times."""
-    moments = pl.from_epoch("moment", "us").dt.replace_time_zone("UTC").alias("time")
     return {
         "credentials": frames.credentials.to_dicts(),
-        "readings": frames.readings.with_columns(moments).drop("moment").to_dicts(),
+        "readings": list(map(asdict, reading_rows(frames.readings))),
         **{name: frame.to_dicts() for name, frame in frames.existing.items()},
     }
 
@@ -71,7 +71,8 @@ def test_types_and_nulls(tmp_path: Path) -> None:
     heads = {name: text.partition("\n")[0] + "\n" for name, text in FILES.items() if name != "lockers.csv"}
     empty = load_frames(load(tmp_path, GOOD, {**FILES, **heads}))
     for one, other in ((empty.credentials, frames.credentials), (empty.readings, frames.readings)):
-        assert (one.height, one.schema) == (0, other.schema)
+        types = [[each.base_type() for each in frame.dtypes] for frame in (one, other)]
+        assert (one.height, one.columns, types[0]) == (0, other.columns, types[1])
 
 
 CELLS = {

@@ -10,6 +10,7 @@ from collections import defaultdict
 from collections.abc import Mapping, Sequence
 
 import numpy as np
+import polars as pl
 
 from credkit.bulk.words import Array
 from credkit.core.fields import Item
@@ -57,20 +58,42 @@ def judge_sightings(
 def find_clear(site: Site, register: Register, seen: Sightings) -> Array:
     """The clear sightings, which need not be judged one by one.
 
-    The text is a number that may serve, one card alone has it, which was active that day, and there is neither an
-    expected card nor another read of a presentation.
+    The text is a number that may serve, one card alone has it, which was active that day. The desk expected that
+    credential or none, and whatever else was read while the card was held is as clear, and of the same credential.
     """
     texts = seen.texts
-    found: Array = seen.presentation == 0
-    found[list(seen.expected)] = False
+    found = (seen.text != NO_TEXT) & texts.find_good()[seen.text] if len(texts.texts) else np.zeros(len(seen), bool)
     found[list(seen.entries)] = False
-    found &= (seen.text != NO_TEXT) & texts.find_good()[seen.text] if len(texts.texts) else False
     places = np.flatnonzero(found)
     card = register.owners.only_places[texts.number[seen.text[places]]]
     first, last = (np.append(days, NO_DAY) for days in register.active_days())  # the last is for no card at all
     days = local_days(seen.moment[places], site.zone)
     active = (first[card] <= days) & (days <= last[card])
-    found[places] = (card >= 0) & (active | ~seen.dated[places])
+    alone = (card >= 0) & (active | ~seen.dated[places])
+    found[places] = alone
+    found[_find_contradicted(seen, places[alone], register.rows["credential"].gather(card[alone]))] = False
+    return found
+
+
+def _find_contradicted(seen: Sightings, places: Array, credentials: pl.Series) -> Array:
+    """The sightings of all presentations, and of all that the desk expected, but those that agree.
+
+    Sightings at ``places`` are clear by themselves, and show ``credentials``.
+    """
+    asked = seen.presentation > 0
+    asked[list(seen.expected)] = True
+    clear = pl.DataFrame({"place": places, "shown": credentials})
+    group = np.where(seen.presentation > 0, seen.presentation, -1 - np.arange(len(seen)))  # or a group of its own
+    expected = pl.DataFrame(
+        {"place": list(seen.expected), "expected": list(seen.expected.values())},
+        {"place": pl.Int64, "expected": pl.String},
+    )
+    table = pl.DataFrame({"place": np.flatnonzero(asked), "group": group[asked]})
+    table = table.join(clear, on="place", how="left").join(expected, on="place", how="left")
+    shown = pl.col("shown")
+    agrees = shown.is_not_null() & (pl.col("expected") == shown).fill_null(value=True)
+    alike = agrees.all() & (shown.n_unique() == 1)
+    found: Array = table.filter(~alike.over("group"))["place"].to_numpy()
     return found
 
 

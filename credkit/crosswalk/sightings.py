@@ -295,7 +295,7 @@ class _Collection:
         assert reader.stream is not None  # a bug here, never the input
         rows = np.flatnonzero(self.period == place)
         rows = rows[np.argsort(self.moment[rows], kind="stable")]
-        texts, moments = self.rows["text"].gather(rows).to_list(), self.moment[rows].tolist()
+        texts, moments = self.rows["text"].gather(rows).cast(pl.String).to_list(), self.moment[rows].tolist()
         places = rows.tolist()
         frames = list(reader.stream.frames(texts))
         for frame in frames:
@@ -338,7 +338,7 @@ def _are_covered(period: Period, moments: Array) -> Array:
 
 def _first_cells(cells: pl.Series, first: Array, entries: Mapping[int, Entry]) -> dict[int, str]:
     """By sighting: the cell of its row, or the first that its rows have; nothing where there is none."""
-    filled = np.flatnonzero((cells != "").to_numpy())
+    filled = np.flatnonzero(cells.is_not_null().to_numpy())
     if not len(filled):
         return {}
     texts = dict(zip(filled.tolist(), cells.gather(filled).to_list(), strict=True))

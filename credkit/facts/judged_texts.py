@@ -35,18 +35,21 @@ class TextSource(NamedTuple):
 def intern(texts: pl.Series) -> tuple[Array, pl.Series]:
     """For each of ``texts`` which of the different ones it is, and these, in the order of their first occurrence.
 
+    Those of a column that is coded already are not coded again.
+
     >>> places, different = intern(pl.Series(["b", "a", "b"]))
     >>> places.tolist(), different.to_list()
     ([0, 1, 0], ['b', 'a'])
     """
-    codes = texts.cast(pl.Categorical(pl.Categories.random())).to_physical().to_numpy()
+    coded = texts if texts.dtype == pl.Categorical else texts.cast(pl.Categorical(pl.Categories.random()))
+    codes = coded.to_physical().to_numpy()
     first = np.full(int(codes.max()) + 1 if len(codes) else 0, len(codes), np.int64)
     first[codes[::-1]] = np.arange(len(codes))[::-1]
     order = np.argsort(first, kind="stable")
     order = order[first[order] < len(codes)]
     place = np.zeros(len(first), np.int64)
     place[order] = np.arange(len(order))
-    return place[codes], texts.gather(first[order])
+    return place[codes], texts.gather(first[order]).cast(pl.String)
 
 
 def distinct_places(places: Array, size: int) -> Array:

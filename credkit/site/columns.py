@@ -23,6 +23,7 @@ from credkit.site.frames import (
     EXPORT_TYPES,
     READING_TYPES,
     SiteFrames,
+    code_readings,
     tabulate_credentials,
     tabulate_export,
     tabulate_readings,
@@ -67,14 +68,11 @@ def load_credentials(site: Site, faults: FileFaults | None = None) -> pl.DataFra
 
 
 def load_readings(site: Site, faults: FileFaults | None = None) -> pl.DataFrame:
-    """The readings: columns of `READING_TYPES`; ``moment`` is in microseconds since 1970, in UTC.
+    """The readings, coded (`credkit.site.frames.code_readings`); ``moment`` is in microseconds since 1970, in UTC.
 
-    The reader is one of an enumeration of the site's, which takes a byte or two where a text takes sixteen. Faults are
-    collected as `load_credentials` does.
+    Faults are collected as `load_credentials` does.
     """
-    readers = pl.Enum(list(site.readers))
-    frames = (frame.cast({"reader": readers}) for frame in load_reading_batches(site, faults))
-    return pl.concat([pl.DataFrame(schema={**READING_TYPES, "reader": readers}), *frames], rechunk=True)
+    return code_readings(site, load_reading_batches(site, faults))
 
 
 def load_reading_batches(site: Site, faults: FileFaults | None = None) -> Iterator[pl.DataFrame]:

@@ -6,7 +6,7 @@ reading in microseconds since 1970 (UTC), by the clock of its reader.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from operator import attrgetter
 from typing import Any, TypeVar
@@ -29,6 +29,8 @@ READING_TYPES: Mapping[str, Any] = {
     "line": pl.UInt32, "moment": pl.Int64, "reader": pl.String, "text": pl.String, "presentation": pl.String,
     "expected": pl.String,
 }  # fmt: skip
+OFTEN_EMPTY = ("presentation", "expected")
+CODED = ("text", *OFTEN_EMPTY)  # the columns of readings in which the same texts come again
 EXPORT_TYPES: Mapping[str, Any] = {"line": pl.UInt32, "person": pl.String, "text": pl.String}
 
 
@@ -55,7 +57,7 @@ def tabulate_rows(rows: Rows, site: Site) -> SiteFrames:
     exports = {target.name: target.existing for target in site.targets.values() if target.existing}
     return SiteFrames(
         credentials=_in_order(site.credentials, rows.credentials, tabulate_credentials),
-        readings=_in_order(site.readings, rows.readings, tabulate_readings),
+        readings=code_readings(site, [_in_order(site.readings, rows.readings, tabulate_readings)]),
         existing={
             name: _in_order(file, rows.existing.get(name, ()), tabulate_export) for name, file in exports.items()
         },
@@ -111,10 +113,20 @@ def tabulate_readings(rows: Sequence[ReadingRow]) -> pl.DataFrame:
     return pl.DataFrame(columns, READING_TYPES)
 
 
+def code_readings(site: Site, frames: Iterable[pl.DataFrame]) -> pl.DataFrame:
+    """The readings of ``frames`` in one, each different text stored once: a cell takes a few bytes, and none if empty."""
+    coded: dict[str, Any] = {name: pl.Categorical(pl.Categories.random()) for name in CODED}
+    coded["reader"] = pl.Enum(list(site.readers))
+    empty = pl.DataFrame(schema={**READING_TYPES, **coded})
+    parts = (frame.with_columns(pl.col(OFTEN_EMPTY).replace("", None)).cast(coded) for frame in frames)
+    return pl.concat([empty, *parts], rechunk=True)
+
+
 def reading_rows(table: pl.DataFrame, places: Array | None = None) -> list[ReadingRow]:
-    """The readings of a table, or those at ``places``, one by one."""
+    """The readings of a table, coded or not, or those at ``places``, one by one."""
     some = table.select(*READING_TYPES)
     some = some if places is None else some[places]
+    some = some.with_columns(pl.col("reader", *CODED).cast(pl.String).fill_null(""))
     return [
         ReadingRow(
             line=line, time=to_datetime(moment), reader=reader, text=text, presentation=presentation, expected=expected
