@@ -146,7 +146,9 @@ def _decode_leftover(block: RowBlock, place: int, step: AnyCodec, good: Array) -
 
 def by_value(block: RowBlock, place: int, step: AnyCodec) -> None:
     """Run the codec itself over the distinct values of the block, held to its contract as for one value."""
-    judge = _verdict if block.has_reasons else _value
+    if not block.has_reasons:
+        _decode_values(block, step)
+        return
     verdicts: dict[Any, _Verdict] = {}
     values: list[Any] = []
     failing: dict[Rule, list[int]] = {}
@@ -158,7 +160,7 @@ def by_value(block: RowBlock, place: int, step: AnyCodec) -> None:
             continue
         key = distinct_key(step.takes, value)
         if key not in verdicts:
-            verdicts[key] = judge(place, step, value)
+            verdicts[key] = _verdict(place, step, value)
         result, rules, notes = verdicts[key]
         values.append(result)
         for index, rule in enumerate(rules):
@@ -173,14 +175,21 @@ def by_value(block: RowBlock, place: int, step: AnyCodec) -> None:
     store_values(block, values, step.output)
 
 
-def _value(place: int, step: AnyCodec, value: Any) -> _Verdict:
-    """What the codec decodes one value to, None where it does not."""
+def _decode_values(block: RowBlock, step: AnyCodec) -> None:
+    """The same without reasons: what the codec does not decode is dropped."""
+    given = block.objects()
+    keys = [None if value is None else distinct_key(step.takes, value) for value in given]
+    different = {key: value for key, value in zip(keys, given, strict=True) if value is not None}
     try:
-        return step._decode_raw(value), (), ()
+        decoded = step._decode_each(list(different.values()))
     except CredkitError:
         raise
     except Exception as error:
         raise slip_error(step, "decode", error) from error
+    results = dict(zip(different, decoded, strict=True))
+    values = [None if value is None else results[key] for key, value in zip(keys, given, strict=True)]
+    block.drop_rows(mask(block.count, [row for row, value in enumerate(values) if value is None]))
+    store_values(block, values, step.output)
 
 
 def _verdict(place: int, step: AnyCodec, value: Any) -> _Verdict:

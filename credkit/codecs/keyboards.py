@@ -44,7 +44,7 @@ from __future__ import annotations
 
 import tomllib
 from collections import Counter
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from itertools import pairwise
@@ -63,6 +63,7 @@ SOURCE = "xkeyboard-config 2.35.1 (key tables); Unicode (composed letters); dead
 LOCKS = ("caps", "shift-lock")
 LIKELY_LAYOUTS = ("be", "ch", "cz", "de", "dk", "es", "fr", "gb", "hu", "it", "no", "pt", "se", "tr", "us,caps")
 SPACE = " "
+_BETWEEN, _UNKNOWN = "\0", "\1"  # characters that no key types: between texts, and in place of others such
 
 
 @cache
@@ -126,6 +127,14 @@ class Keyboard(Codec[str, str]):
             return None
         return "".join(meant)  # type: ignore[arg-type]  # there is no None among them
 
+    def _decode_each(self, raws: Sequence[str]) -> list[str | None]:
+        """The meant characters of each text, by one translation of all."""
+        joined = _BETWEEN.join(raws)
+        if joined.count(_BETWEEN) != len(raws) - 1 or any(pair in joined for pair in self.unencodable):
+            return [self._decode_raw(raw) for raw in raws]
+        meant = joined.translate(_Translation(self.to_meant)).split(_BETWEEN)
+        return [None if _UNKNOWN in each else each for each in meant]
+
     def inspect(self, value: str) -> AnyReading:
         """The meant characters; a failed check for one that no keys, or more than one, could have typed."""
         strange = tuple(i for i, c in enumerate(value) if c not in self.to_meant)
@@ -174,6 +183,17 @@ class Keyboard(Codec[str, str]):
             else:
                 yield key
         yield waiting
+
+
+class _Translation(dict[int, str]):
+    """What `str.translate` takes for characters, `_UNKNOWN` for all that arrive from no key."""
+
+    def __init__(self, to_meant: Mapping[str, str]) -> None:
+        super().__init__({ord(character): meant for character, meant in to_meant.items()})
+        self[ord(_BETWEEN)] = _BETWEEN
+
+    def __missing__(self, character: int) -> str:
+        return _UNKNOWN
 
 
 def _split_pairs(text: str) -> Iterator[str]:

@@ -10,7 +10,7 @@ would cost more than the steps do.
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields
 from functools import partial
 from typing import Any, ClassVar, Generic, TypeAlias, TypeVar, cast, overload
@@ -86,6 +86,10 @@ class Codec(ABC, Generic[In, Out]):
     def raw_decoder(self) -> Callable[[Any], Any]:
         """What a chain calls for `_decode_raw`: that, or what does the same for it in fewer steps."""
         return self._decode_raw
+
+    def _decode_each(self, raws: Sequence[Any]) -> list[Any]:
+        """`_decode_raw` of many values."""
+        return [self._decode_raw(raw) for raw in raws]
 
     def _encode_raw(self, raw: Any) -> Any:
         """``encode``, with values in the form they travel in."""

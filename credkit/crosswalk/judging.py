@@ -63,7 +63,6 @@ def find_clear(site: Site, register: Register, seen: Sightings) -> Array:
     """
     texts = seen.texts
     found = (seen.text != NO_TEXT) & texts.find_good()[seen.text] if len(texts.texts) else np.zeros(len(seen), bool)
-    found[list(seen.entries)] = False
     places = np.flatnonzero(found)
     card = register.owners.only_places[texts.number[seen.text[places]]]
     first, last = (np.append(days, NO_DAY) for days in register.active_days())  # the last is for no card at all

@@ -139,6 +139,12 @@ class Sightings:
         """The places of the rows of one sighting."""
         return self.entries[place].places if place in self.entries else (int(self.first[place]),)
 
+    def rows_at(self, places: Array) -> Array:
+        """The places of all rows of the sightings at ``places``."""
+        typed = np.flatnonzero(np.isin(places, list(self.entries))).tolist() if self.entries else []
+        more = [row for at in typed for row in self.entries[int(places[at])].places[1:]]
+        return np.append(self.first[places], np.array(more, np.int32))
+
     def count_rows(self, places: Array) -> Array:
         """How many rows each of the sightings at ``places`` has."""
         counts = np.ones(len(places), np.int64)

@@ -56,8 +56,10 @@ class Verdicts:
 
     def resolved_rows(self) -> Array:
         """The places of the rows of all sightings that are resolved."""
-        several = [self.seen.row_places(verdict.sighting.place) for verdict in self.others if not verdict.code]
-        return np.append(self.seen.first[self.clear], np.array([row for rows in several for row in rows], np.int64))
+        places = np.append(
+            self.clear, np.array([each.sighting.place for each in self.others if not each.code], np.int64)
+        )
+        return self.seen.rows_at(places)
 
 
 def count_rows(verdicts: Iterable[Verdict]) -> int:
