@@ -37,58 +37,64 @@ from credkit.site.model import Site
 from credkit.site.rows import describe_white_space
 
 NO_DAY = 0  # in place of a day: the first one is 1
+NO_CARD = -1  # in place of a place in the register
+JUDGED_AT_ONCE = 1 << 20  # sightings: it bounds the memory that judging takes
 
 
 def judge_sightings(
     site: Site, register: Register, columns: ColumnVerdicts, seen: Sightings, progress: Progress = SILENT
 ) -> Verdicts:
     """A verdict for each sighting."""
-    is_clear = find_clear(site, register, seen)
-    clear, others = np.flatnonzero(is_clear), np.flatnonzero(~is_clear)
+    shown = find_clear(site, register, seen)
+    clear, others = np.flatnonzero(shown != NO_CARD), np.flatnonzero(shown == NO_CARD)
     text = seen.text[others]
     register.owners.prepare(seen.texts.number[text[text != NO_TEXT]])
     register.prepare(seen.expected.values())
-    cards = register.owners.only_places[seen.texts.number[seen.text[clear]]]
     return Verdicts(
-        seen=seen, clear=clear, cards=cards,
+        seen=seen, clear=clear, cards=shown[clear],
         others=tuple(_judge_one_by_one(site, register, columns, seen.make(others), progress)),
     )  # fmt: skip
 
 
 def find_clear(site: Site, register: Register, seen: Sightings) -> Array:
-    """The clear sightings, which need not be judged one by one.
+    """By sighting: the place of the card that a clear one shows, `NO_CARD` for those to be judged one by one.
 
     The text is a number that may serve, one card alone has it, which was active that day. The desk expected that
     credential or none, and whatever else was read while the card was held is as clear, and of the same credential.
     """
     texts = seen.texts
-    found = (seen.text != NO_TEXT) & texts.find_good()[seen.text] if len(texts.texts) else np.zeros(len(seen), bool)
-    places = np.flatnonzero(found)
-    card = register.owners.only_places[texts.number[seen.text[places]]]
+    only = np.append(register.owners.only_places, NO_CARD)  # the last is for no number
+    owners = np.append(np.where(texts.find_good(), only[texts.number], NO_CARD), NO_CARD)  # and for no text at all
     first, last = (np.append(days, NO_DAY) for days in register.active_days())  # the last is for no card at all
-    days = local_days(seen.moment[places], site.zone)
-    active = (first[card] <= days) & (days <= last[card])
-    alone = (card >= 0) & (active | ~seen.dated[places])
-    found[places] = alone
-    found[_find_contradicted(seen, places[alone], register.rows["credential"].gather(card[alone]))] = False
-    return found
+    cards = np.full(len(seen), NO_CARD, np.int32)
+    for start in range(0, len(seen), JUDGED_AT_ONCE):
+        some = slice(start, start + JUDGED_AT_ONCE)
+        card = owners[seen.text[some]]
+        days = local_days(seen.moment[some], site.zone)
+        active = (first[card] <= days) & (days <= last[card])
+        cards[some] = np.where(active | ~seen.dated[some], card, NO_CARD)
+    cards[_find_contradicted(register, seen, cards)] = NO_CARD
+    return cards
 
 
-def _find_contradicted(seen: Sightings, places: Array, credentials: pl.Series) -> Array:
-    """The sightings of all presentations, and of all that the desk expected, but those that agree.
+def _find_contradicted(register: Register, seen: Sightings, cards: Array) -> Array:
+    """The sightings of presentations, and those of which the desk expected a card, that are not all of one credential.
 
-    Sightings at ``places`` are clear by themselves, and show ``credentials``.
+    ``cards`` are those that sightings show which are clear by themselves.
     """
     asked = seen.presentation > 0
     asked[list(seen.expected)] = True
-    clear = pl.DataFrame({"place": places, "shown": credentials})
-    group = np.where(seen.presentation > 0, seen.presentation, -1 - np.arange(len(seen)))  # or a group of its own
+    together = np.flatnonzero(asked)
+    clear = together[cards[together] != NO_CARD]
+    shows = pl.DataFrame({"place": clear, "shown": register.rows["credential"].gather(cards[clear])})
+    number = seen.presentation[together]
+    group = np.where(number > 0, number, -1 - together)  # one without a number is a group of its own
     expected = pl.DataFrame(
         {"place": list(seen.expected), "expected": list(seen.expected.values())},
         {"place": pl.Int64, "expected": pl.String},
     )
-    table = pl.DataFrame({"place": np.flatnonzero(asked), "group": group[asked]})
-    table = table.join(clear, on="place", how="left").join(expected, on="place", how="left")
+    table = pl.DataFrame({"place": together, "group": group})
+    table = table.join(shows, on="place", how="left").join(expected, on="place", how="left")
     shown = pl.col("shown")
     agrees = shown.is_not_null() & (pl.col("expected") == shown).fill_null(value=True)
     alike = agrees.all() & (shown.n_unique() == 1)

@@ -8,6 +8,7 @@ from __future__ import annotations
 from functools import cached_property
 
 import numpy as np
+import polars as pl
 from numpy.typing import NDArray
 
 from credkit.bulk.decoded_columns import DecodedColumns
@@ -50,4 +51,6 @@ class KnownNumbers:
     @cached_property
     def all_numbers(self) -> list[Values]:
         """The numbers, in an order that does not depend on that of the files."""
-        return sorted((number.values for number in self._owners.numbers_in(self._namespace)), key=repr)
+        found = [number.values for number in self._owners.numbers_in(self._namespace)]
+        order = pl.Series(list(map(repr, found)), dtype=pl.String).arg_sort()
+        return [found[place] for place in order]

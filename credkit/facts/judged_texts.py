@@ -41,15 +41,16 @@ def intern(texts: pl.Series) -> tuple[Array, pl.Series]:
     >>> places.tolist(), different.to_list()
     ([0, 1, 0], ['b', 'a'])
     """
-    coded = texts if texts.dtype == pl.Categorical else texts.cast(pl.Categorical(pl.Categories.random()))
+    is_coded = isinstance(texts.dtype, pl.Categorical)
+    coded = texts if is_coded else texts.cast(pl.Categorical(pl.Categories.random()))
     codes = coded.to_physical().to_numpy()
-    first = np.full(int(codes.max()) + 1 if len(codes) else 0, len(codes), np.int64)
-    first[codes[::-1]] = np.arange(len(codes))[::-1]
-    order = np.argsort(first, kind="stable")
-    order = order[first[order] < len(codes)]
-    place = np.zeros(len(first), np.int64)
-    place[order] = np.arange(len(order))
-    return place[codes], texts.gather(first[order]).cast(pl.String)
+    first = np.empty(int(codes.max()) + 1 if len(codes) else 0, np.int32)
+    first[codes[::-1]] = np.arange(len(codes), dtype=np.int32)[::-1]
+    different = distinct_places(codes, len(first))
+    order = np.argsort(first[different], kind="stable")
+    place = np.empty(len(first), np.int32)
+    place[different[order]] = np.arange(len(order))
+    return place[codes], texts.gather(first[different[order]]).cast(pl.String)
 
 
 def distinct_places(places: Array, size: int) -> Array:

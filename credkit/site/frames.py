@@ -114,10 +114,10 @@ def tabulate_readings(rows: Sequence[ReadingRow]) -> pl.DataFrame:
 
 
 def code_readings(site: Site, frames: Iterable[pl.DataFrame]) -> pl.DataFrame:
-    """The readings of ``frames`` in one, each different text stored once: a cell takes a few bytes, and none if empty."""
-    coded: dict[str, Any] = {name: pl.Categorical(pl.Categories.random()) for name in CODED}
-    coded["reader"] = pl.Enum(list(site.readers))
-    empty = pl.DataFrame(schema={**READING_TYPES, **coded})
+    """The readings of ``frames`` in one: each different text is stored once, and a cell that is empty is null."""
+    types = {name: pl.Categorical(pl.Categories.random()) for name in CODED}
+    coded = pl.Schema({**READING_TYPES, **types, "reader": pl.Enum(list(site.readers))})
+    empty = pl.DataFrame(schema=coded)
     parts = (frame.with_columns(pl.col(OFTEN_EMPTY).replace("", None)).cast(coded) for frame in frames)
     return pl.concat([empty, *parts], rechunk=True)
 
