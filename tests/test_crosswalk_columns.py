@@ -19,8 +19,9 @@ from hypothesis import strategies as st
 from credkit import DefinitionError
 from credkit.bulk.words import Array
 from credkit.crosswalk import Crosswalk, crosswalk, evidence, judging, lines, write_outputs
+from credkit.crosswalk.register import Register
 from credkit.crosswalk.rounding import ColumnVerdicts
-from credkit.crosswalk.sightings import collect_sightings
+from credkit.crosswalk.sightings import Sightings, collect_sightings
 from credkit.crosswalk.targets import TargetTexts
 from credkit.facts.judged_texts import JudgedTexts
 from credkit.facts.numbers import NO_NUMBER, Numbers
@@ -50,8 +51,11 @@ def one_by_one(site: Site, rows: Rows) -> Crosswalk:
     def none_clear(judge: lines.CardJudge, done: TargetTexts, target: object) -> Array:
         return np.zeros(len(done.places), bool)
 
+    def none_shown(site: Site, register: Register, seen: Sightings) -> Array:
+        return np.full(len(seen), judging.NO_CARD, np.int32)
+
     with ExitStack() as stack:
-        stack.enter_context(patch.object(judging, "find_clear", lambda site, register, seen: np.full(len(seen), judging.NO_CARD)))
+        stack.enter_context(patch.object(judging, "find_clear", none_shown))
         stack.enter_context(
             patch.object(
                 ColumnVerdicts, "may_be_rounded", lambda columns, file, kind, values: np.ones(len(values), bool)
