@@ -104,9 +104,12 @@ class ChainTrials:
     def _try_on_all(self, other: OtherChain) -> Trial:
         """The trial of a chain on all texts."""
         numbers = self._find(other.codec, self.texts)
-        agrees = self._agrees(other.codec)
+        texts, declared = self._control
+        decoded = decode_columns(other.codec, texts, with_notes=False)
+        agrees = bool(2 * np.count_nonzero(_same_fields(decoded, declared)) > len(texts))
         resolved = numbers[self.resolved]
-        accident = (np.count_nonzero(self._find(other.codec, self._null) != NO_NUMBER) + 1) / (len(self._null) + 1)
+        accidents = np.count_nonzero(self.known.find(self.kind, decoded) != NO_NUMBER) if self._null else 0
+        accident = (accidents + 1) / (len(self._null) + 1)
         if FEWEST_RESOLVED * len(self.failing) <= len(self.resolved):  # fewer may be accidents themselves
             more = (resolved != NO_NUMBER) & (resolved != self.declared_numbers[self.resolved])
             accident = max(accident, np.count_nonzero(more) / (len(self.resolved) + 1))
@@ -153,11 +156,11 @@ class ChainTrials:
                 continue
         return list(texts)
 
-    def _agrees(self, codec: AnyCodec) -> bool:
-        """Whether ``codec`` reads most of what the declared chain writes as the same numbers."""
+    @cached_property
+    def _control(self) -> tuple[list[str], DecodedColumns]:
+        """Texts that the declared chain writes, or resolves if it cannot write, and what it decodes them to."""
         texts = self._null or self._texts_at(self.resolved)
-        same = _same_fields(*(decode_columns(each, texts, with_notes=False) for each in (codec, self.declared)))
-        return bool(2 * np.count_nonzero(same) > len(texts))
+        return texts, decode_columns(self.declared, texts, with_notes=False)
 
 
 def _same_fields(one: DecodedColumns, other: DecodedColumns) -> NDArray[np.bool_]:
