@@ -160,16 +160,15 @@ def _alike(plain: Counted, reader: str, mine: list[int], keys: dict[tuple[int, t
 @examples(100)
 def test_which_cards_are_reissued_does_not_depend_on_the_order_of_the_rows(data: st.DataObject) -> None:
     drawn = data.draw(populations)
+    other = data.draw(st.permutations(drawn) | st.just(drawn[::-1]))
     with TemporaryDirectory() as home:
-        told = [
-            census(site(Path(home), each)).reissue for each in (drawn, data.draw(st.permutations(drawn)), drawn[::-1])
-        ]
+        told = [census(site(Path(home), each)).reissue for each in (drawn, other)]
     cards = [
         sorted((each.credential, each.person, each.kind, each.number, each.state) for each in reissue.cards)
         for reissue in told
     ]
-    assert cards[0] == cards[1] == cards[2]
-    assert told[0].least == told[1].least == told[2].least
+    assert cards[0] == cards[1]
+    assert told[0].least == told[1].least
 
 
 def test_the_order_of_the_groups_changes_neither_the_set_nor_its_bound() -> None:
@@ -379,12 +378,8 @@ def test_new_numbers_are_those_of_plain_search(drawn: list[Row], count: int, fac
     with TemporaryDirectory() as home:
         found = census(site(Path(home), drawn), wanted=AllocationRequest(count=count, facility=facility)).allocation
     assert found is not None
-    held = [
-        key
-        for each in Counted(drawn).groups.get(("number", "harbour"), {}).items()
-        for key in [each[0]]
-        if Counted(drawn).held(each[1])
-    ]
+    plain = Counted(drawn)
+    held = [key for key, group in plain.groups.get(("number", "harbour"), {}).items() if plain.held(group)]
     ever = {number(each) for each in drawn if each["kind"] == "card"}
     texts, seen, free = {k % 1024 for _, k in held}, {k for _, k in held}, []
     for each in range(1, 65536):
@@ -396,7 +391,7 @@ def test_new_numbers_are_those_of_plain_search(drawn: list[Row], count: int, fac
     assert [badge.number for badge in found.badges] == free
     passed = {n for s in found.skipped for n in range(s.first, s.last + 1)}
     assert passed == set(range(free[-1])) - set(free)
-    assert bool(found.remarks) == any(drawn[place]["kind"] == "card" for place in Counted(drawn).unread)
+    assert bool(found.remarks) == any(drawn[place]["kind"] == "card" for place in plain.unread)
 
 
 def test_numbers_that_no_card_can_have_do_not_hide_the_others(tmp_path: Path) -> None:

@@ -198,13 +198,13 @@ def test_more_mistakes_than_are_tolerated_are_nothing_found() -> None:
 # ── chance ──────────────────────────────────────────────────────────────────────────────────────
 
 
-@amounts("count", quick=12, whole=1000)
-def test_lists_that_have_nothing_in_common_give_nothing(count: int) -> None:
-    """Claims at most once in 1,000 lists; `benchmarks/discover_chain.py` counts more of them."""
-    for kind, claims in run_null(count, 3).items():
-        assert claims.claims <= count // 1000, kind
-    for kind, claims in run_null(count // 4, 20).items():
-        assert claims.claims <= count // 1000, kind
+# The sizes give a confidence of 95 %, by the rule of three: nothing claimed of 7 kinds of 430 lists, 3,010 in all, is at
+# most one claim in 1,000 lists; nothing of 7 kinds of 43 lists of 20 cards, which carry more evidence, one in 100.
+@pytest.mark.parametrize(("cards", "part"), [(3, 1), (20, 10)])
+@amounts("count", quick=12, whole=430)
+def test_lists_that_have_nothing_in_common_give_nothing(count: int, cards: int, part: int) -> None:
+    """`benchmarks/discover_chain.py` counts more of them."""
+    assert {kind: claims.examples for kind, claims in run_null(count // part, cards).items() if claims.claims} == {}
 
 
 def test_zeros_that_fill_a_number_up_are_no_evidence() -> None:
