@@ -73,7 +73,7 @@ def test_neighbours_in_the_file_bound_the_jump(site: Site) -> None:
 
 
 @pytest.mark.parametrize("fault", ["clock_at_2000", "clock_in_future"])
-@amounts("count", quick=6, whole=100)
+@amounts("count", quick=6, whole=60)  # none of 60 missed: with 95 % confidence, 95 % of them are found
 def test_wrong_clocks_of_random_sites(fault: str, count: int, tmp_path: Path) -> None:
     for seed in range(count):
         drawn = random_site(seed, fault)  # type: ignore[arg-type]  # a literal that the parameters of a test lose

@@ -198,8 +198,8 @@ def test_more_mistakes_than_are_tolerated_are_nothing_found() -> None:
 # ── chance ──────────────────────────────────────────────────────────────────────────────────────
 
 
-# The sizes give a confidence of 95 %, by the rule of three: nothing claimed of 7 kinds of 430 lists, 3,010 in all, is at
-# most one claim in 1,000 lists; nothing of 7 kinds of 43 lists of 20 cards, which carry more evidence, one in 100.
+# By the rule of three, with a confidence of 95 %: nothing claimed of 7 kinds of 430 lists, 3,010 in all, is at most one
+# claim in 1,000 lists; nothing of 7 kinds of 43 lists of 20 cards, which carry more evidence, at most one in 100.
 @pytest.mark.parametrize(("cards", "part"), [(3, 1), (20, 10)])
 @amounts("count", quick=12, whole=430)
 def test_lists_that_have_nothing_in_common_give_nothing(count: int, cards: int, part: int) -> None:
@@ -276,7 +276,7 @@ def test_what_is_no_list_of_pairs_is_refused(pairs: list[Pair]) -> None:
         discover.chain(pairs)
 
 
-@amounts("lists", quick=150, whole=4000)
+@amounts("lists", quick=50, whole=750)  # both ways: with 95 % confidence, fewer than one search in 500 ends otherwise
 def test_any_texts_give_a_discovery(lists: int) -> None:
     random = Random(8)
     alphabet = "0123456789ABCDEFabcdef,-:. /{}%<>é\x00"

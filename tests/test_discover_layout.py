@@ -145,7 +145,7 @@ def test_a_parity_over_parities_and_interleaved_covers_are_found() -> None:
     assert again == frames
 
 
-@amounts("samples", quick=20, whole=300)
+@amounts("samples", quick=10, whole=120)  # 480 in all: with 99 % confidence, claims in fewer than one of 100
 @pytest.mark.parametrize("count", [12, 40, 100, 400])
 def test_frames_without_a_layout_give_nothing(count: int, samples: int) -> None:
     claims = 0
@@ -154,7 +154,7 @@ def test_frames_without_a_layout_give_nothing(count: int, samples: int) -> None:
         length = source.randint(20, 64)
         found = discover.layout([(source.getrandbits(length), length) for _ in range(count)])
         claims += found.is_found
-    assert claims <= samples // 1000
+    assert claims == 0
 
 
 def test_block_checks_are_rows_of_the_layout() -> None:
