@@ -471,12 +471,15 @@ def test_a_line_without_an_end(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) 
 
 @pytest.mark.parametrize("end", ["\n", "\r\n"])
 @pytest.mark.parametrize("kind", ["csv", "csv.gz", "jsonl.gz"])
-def test_empty_lines_without_end_are_refused(tmp_path: Path, kind: str, end: str) -> None:
+def test_empty_lines_without_end_are_refused(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, kind: str, end: str
+) -> None:
     """A kilobyte of compressed data becomes a megabyte of empty lines: it is refused before they are split."""
+    monkeypatch.setattr(bytestreams, "PIECE_BYTES", 1 << 19)
     row = Row("2026-03-01T08:00:00Z", "gate", hexed(1, 2))
     good = as_json([row]) if "json" in kind else GOOD.encode()
     head = b"" if "json" in kind else HEAD.encode()
-    for size, refused in ((1 << 19, False), (20 << 20, True)):
+    for size, refused in ((LONGEST_LINE_BYTES // 2, False), (2 * LONGEST_LINE_BYTES, True)):
         data = head + good + end.encode() * (size // len(end)) + good
         path = file(tmp_path, gzip.compress(data) if kind.endswith("gz") else data, f"reads.{kind}")
         if refused:
@@ -489,9 +492,9 @@ def test_empty_lines_without_end_are_refused(tmp_path: Path, kind: str, end: str
 
 def test_lines_that_are_rows_are_none_of_the_empty_ones(tmp_path: Path) -> None:
     """In a file of one column a blank is a cell."""
-    path = file(tmp_path, "text\n" + " \n" * 1_000_000)
-    found = audit([path], plan(reader="", time=""))
-    assert found.failing == 1_000_000
+    rows = LONGEST_LINE_BYTES * 5 // 8  # of two bytes each: as empty lines they would be too many
+    found = audit([file(tmp_path, "text\n" + " \n" * rows)], plan(reader="", time=""))
+    assert found.failing == rows
 
 
 # ── sites ───────────────────────────────────────────────────────────────────────────────────────

@@ -200,9 +200,11 @@ def searched(numbers: list[int], gives: Given, most: int) -> list[int]:
     found: list[int] = []
     for number in range(1, most + 1):
         mine = gives(number)
-        if number not in numbers and mine is not None and mine not in seen and len(found) < 4:
+        if number not in numbers and mine is not None and mine not in seen:
             found.append(number)
             seen.add(mine)
+        if len(found) == 4:
+            break
     return found
 
 

@@ -151,7 +151,7 @@ def judge(site: RandomSite, found: SiteDiscovery) -> Counter[str]:
     return verdicts
 
 
-@amounts("count", quick=6, whole=30)
+@amounts("count", quick=3, whole=30)
 def test_random_sites(count: int) -> None:
     verdicts = Counter[str]()
     for seed in range(count):
@@ -165,7 +165,7 @@ def test_random_sites(count: int) -> None:
     assert verdicts["right"] >= 0.9 * verdicts.total(), verdicts
 
 
-@amounts("count", quick=4, whole=12)
+@amounts("count", quick=3, whole=12)
 def test_random_sites_without_a_register(count: int) -> None:
     """Frames have parity, or share numbers with a reader that has; serials and stripes here have no check."""
     verdicts, frames = Counter[str](), Counter[bool]()
@@ -185,7 +185,7 @@ def test_random_sites_without_a_register(count: int) -> None:
 # ── nothing to find, and without a register ─────────────────────────────────────────────────────
 
 
-@amounts("count", quick=4, whole=12)
+@amounts("count", quick=2, whole=12)
 def test_unrelated_texts_give_nothing(count: int) -> None:
     """Texts that have nothing to do with the register: random ones, and a box far from its boxes."""
     for seed in range(count):
