@@ -33,6 +33,7 @@ ORDER = (
     "core", "tables", "codecs", "catalogue", "bulk", "streams", "explain", "discover", "privacy", "files", "cards",
     "site", "facts", "crosswalk", "census", "audit", "report", "demo", "cli", "__main__",
 )  # fmt: skip
+BESIDE = ("crosswalk", "census", "audit")  # tools on the same facts: none of them needs another
 CORE = ORDER[: ORDER.index("catalogue") + 1]
 MAKES_EXAMPLES = ("demo",)  # the made-up site is data: it must say what its cards are
 
@@ -89,6 +90,7 @@ def test_imports_run_one_way(name: str) -> None:
         place = other.split(".")[0]
         if place != home:
             assert ORDER.index(place) < ORDER.index(home), f"{name} imports {other}"
+            assert not {place, home} <= set(BESIDE), f"{name} imports {other}: what both need belongs in facts"
 
 
 def test_packages_have_no_circles() -> None:

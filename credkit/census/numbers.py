@@ -19,9 +19,9 @@ from credkit.core.chains import Choice
 from credkit.core.progress import SILENT, Progress
 from credkit.core.reading import TextField
 from credkit.core.sentences import format_count, redacted_repr
-from credkit.crosswalk.result import ExceptionRow, make_exception
 from credkit.facts.damage import ColumnDamage
 from credkit.facts.damaged_columns import judge_rows, judge_values
+from credkit.facts.exceptions import ExceptionRow, make_exception
 from credkit.facts.texts import TextResults
 from credkit.privacy.payment import payment_in_valid
 from credkit.site.model import CredentialKind, Site

@@ -12,7 +12,7 @@ from datetime import date
 from math import inf
 from typing import Final, Literal
 
-from credkit.crosswalk.result import ExceptionRow
+from credkit.facts.exceptions import ExceptionRow
 
 PlaceKind = Literal["number", "target", "reader"]
 BY_NUMBER: Final = "number"

@@ -15,8 +15,7 @@ from credkit.census.result import (
     NamespacePlans,
     Place,
 )
-from credkit.core.sentences import format_count
-from credkit.crosswalk.result import join_values
+from credkit.core.sentences import format_count, join_values
 from credkit.explain.cautions import COPIES, DATA, DEACTIVATE, KEY
 from credkit.privacy.accounts import mask_accounts
 from credkit.privacy.screentexts import masked_table, wrap_masked

@@ -5,7 +5,8 @@ Values enter the sentences of errors and screens through `redacted_repr`, and th
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from itertools import islice
 from typing import Any
 
 from bitstring import Bits
@@ -15,6 +16,8 @@ from credkit.core.hooks import redact_text, redact_texts
 MAX_REPR_CHARACTERS = 48  # characters of a value that a sentence repeats
 MAX_SENTENCE_CHARACTERS = 480  # characters of a whole sentence; its start says where, its end often what to do
 MAX_BRIEF_CHARACTERS = 120  # characters of a name or text in a repr
+MOST_VALUES_NAMED = 6  # values that one sentence names
+MOST_LINES_NAMED = 5  # lines that one sentence names
 MAX_PRINTED_NUMBER_BITS = 4096  # bits of a number that is written out at all
 
 
@@ -112,3 +115,47 @@ def nearest(word: str, known: Iterable[str]) -> str:
     spelt = {name.lower(): name for name in known}
     close = get_close_matches(word.lower(), spelt, n=1)
     return f"; did you mean {redact_text(spelt[close[0]])}?" if close else ""
+
+
+def join_values(values: Iterable[str], last: str = "and", quote: Callable[[str], str] = redacted_repr) -> str:
+    """Values in a sentence; of many, the first few and how many more there are.
+
+    >>> join_values(["C-1", "C-2", "C-3"]), join_values(["C-1"]), join_values(map(str, range(9)))
+    ("'C-1', 'C-2' and 'C-3'", "'C-1'", "'0', '1', '2', '3', '4' and 4 more")
+    """
+    values = values if isinstance(values, Collection) else list(values)
+    return _join_first(values, len(values), last, quote)
+
+
+def join_others(values: Sequence[str], own: str) -> str:
+    """The different ``values`` but one's own, in a sentence, however many they are.
+
+    >>> join_others(["C-1", "C-2", "C-3"], "C-2")
+    "'C-1' and 'C-3'"
+    """
+    return _join_first((value for value in values if value != own), len(values) - 1, "and")
+
+
+def _join_first(values: Iterable[str], count: int, last: str, quote: Callable[[str], str] = redacted_repr) -> str:
+    texts = [
+        quote(value)
+        for value in islice(values, MOST_VALUES_NAMED if count <= MOST_VALUES_NAMED else MOST_VALUES_NAMED - 1)
+    ]
+    if count > MOST_VALUES_NAMED:
+        texts.append(f"{count - MOST_VALUES_NAMED + 1:,} more")
+    return f"{', '.join(texts[:-1])} {last} {texts[-1]}" if len(texts) > 1 else "".join(texts)
+
+
+def describe_rows(lines: Iterable[int]) -> str:
+    """The rows of a file, by their lines, in a sentence; of many, the first few.
+
+    >>> describe_rows([7]), describe_rows([9, 7]), describe_rows(range(2, 900))
+    ('line 7', 'lines 7 and 9', 'lines 2, 3, 4, 5, 6 and 893 more')
+    """
+    first = sorted(lines)
+    named = list(map(str, first[:MOST_LINES_NAMED]))
+    if len(first) > MOST_LINES_NAMED:
+        named.append(f"{len(first) - MOST_LINES_NAMED:,} more")
+    return f"line{'s' * (len(first) > 1)} " + (
+        f"{', '.join(named[:-1])} and {named[-1]}" if len(named) > 1 else named[0]
+    )

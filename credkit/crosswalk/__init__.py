@@ -16,8 +16,9 @@ with needs_site_extra("credkit.crosswalk"):
 from credkit.crosswalk.linetable import CrosswalkLine
 from credkit.crosswalk.outputs import write_outputs
 from credkit.crosswalk.pipeline import crosswalk
-from credkit.crosswalk.result import Crosswalk, ExceptionRow, Finding, SummaryTable
+from credkit.crosswalk.result import Crosswalk, Finding, SummaryTable
 from credkit.crosswalk.summary import summary_text
+from credkit.facts.exceptions import ExceptionRow
 
 __all__ = [
     "Crosswalk",

@@ -15,11 +15,18 @@ import numpy as np
 
 from credkit.bulk.decoded_columns import decode_columns
 from credkit.bulk.words import Array
-from credkit.core.sentences import format_count, redacted_repr
+from credkit.core.sentences import (
+    MOST_VALUES_NAMED,
+    describe_rows,
+    format_count,
+    join_others,
+    join_values,
+    redacted_repr,
+)
 from credkit.crosswalk.cards import Card, hide_secret
 from credkit.crosswalk.decisions import ACTIVE_ONLY, Doubt
 from credkit.crosswalk.register import Register
-from credkit.crosswalk.result import MOST_VALUES_NAMED, Finding, describe_rows, join_others, join_values
+from credkit.crosswalk.result import Finding
 from credkit.crosswalk.verdicts import Verdicts
 from credkit.facts.statuses import ACTIVE
 from credkit.facts.texts import TextResults

@@ -17,14 +17,14 @@ import numpy as np
 import polars as pl
 
 from credkit.bulk.words import Array
-from credkit.core.sentences import redacted_repr
+from credkit.core.sentences import MOST_VALUES_NAMED, join_values, redacted_repr
 from credkit.crosswalk.cards import Card
 from credkit.crosswalk.decisions import HELD, HOLDS_OTHER, NOT_HELD, Doubt
 from credkit.crosswalk.export_damage import find_altered, judge_export
 from credkit.crosswalk.register import Register
-from credkit.crosswalk.result import MOST_VALUES_NAMED, ExceptionRow, join_values, make_exception
 from credkit.crosswalk.targets import TargetTexts
 from credkit.explain.diagnosis import is_spreadsheet_shortened
+from credkit.facts.exceptions import ExceptionRow, make_exception
 from credkit.facts.statuses import ACTIVE, describe_end
 from credkit.facts.target_columns import as_stored
 from credkit.facts.texts import is_rounded

@@ -9,22 +9,16 @@ from itertools import islice
 import numpy as np
 import polars as pl
 
-from credkit.core.sentences import format_count, redacted_repr
+from credkit.core.sentences import MOST_LINES_NAMED, describe_rows, format_count, join_values, redacted_repr
 from credkit.crosswalk.cards import Card
 from credkit.crosswalk.causes import describe_explained
 from credkit.crosswalk.evidence import Evidence
 from credkit.crosswalk.filelines import FileLines
 from credkit.crosswalk.readers import ReaderFindings
 from credkit.crosswalk.register import Register
-from credkit.crosswalk.result import (
-    MOST_LINES_NAMED,
-    READER_CODES,
-    ExceptionRow,
-    Finding,
-    describe_rows,
-    join_values,
-)
+from credkit.crosswalk.result import READER_CODES, Finding
 from credkit.crosswalk.verdicts import Verdict, count_rows, describe_readings, quote_number, reading_lines
+from credkit.facts.exceptions import ExceptionRow
 from credkit.facts.statuses import ACTIVE
 from credkit.privacy.accounts import holds_track, mask_accounts
 from credkit.site.model import Site

@@ -13,13 +13,13 @@ from collections.abc import Iterator, Mapping, Sequence
 import numpy as np
 import polars as pl
 
-from credkit.core.sentences import format_count, nearest, redacted_repr
+from credkit.core.sentences import describe_rows, format_count, join_values, nearest, redacted_repr
 from credkit.core.whitespace import describe_ends
 from credkit.crosswalk.cards import Card
 from credkit.crosswalk.credentials import Doubts
 from credkit.crosswalk.filelines import FileLines
 from credkit.crosswalk.register import Register
-from credkit.crosswalk.result import Finding, describe_rows, join_values
+from credkit.crosswalk.result import Finding
 from credkit.crosswalk.sightings import Sightings
 from credkit.files.csvfiles import CsvFile
 from credkit.privacy.accounts import hide_all_but_account_ends, holds_track, mask_accounts

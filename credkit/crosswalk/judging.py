@@ -15,7 +15,7 @@ import polars as pl
 from credkit.bulk.words import Array
 from credkit.core.fields import Item
 from credkit.core.progress import SILENT, Progress
-from credkit.core.sentences import redacted_repr
+from credkit.core.sentences import MOST_VALUES_NAMED, describe_rows, redacted_repr
 from credkit.crosswalk.cards import Card
 from credkit.crosswalk.outcomes import OwnersByDay
 from credkit.crosswalk.presentations import (
@@ -27,7 +27,6 @@ from credkit.crosswalk.presentations import (
     judge_presentation,
 )
 from credkit.crosswalk.register import Register
-from credkit.crosswalk.result import MOST_VALUES_NAMED, describe_rows
 from credkit.crosswalk.rounding import ColumnVerdicts, column_of
 from credkit.crosswalk.sightings import NO_TEXT, Sighting, Sightings
 from credkit.crosswalk.verdicts import Verdict, Verdicts, other_issues, quote_number

@@ -11,6 +11,7 @@ import polars as pl
 
 from credkit.bulk.words import Array
 from credkit.core.progress import SILENT, Progress
+from credkit.core.sentences import describe_rows
 from credkit.crosswalk.cards import Card, hide_secret
 from credkit.crosswalk.credentials import Doubts
 from credkit.crosswalk.decisions import ACTIVE_ONLY, NO_TARGET, NOT_ACTIVE, NOT_HELD, WRITTEN, Doubt, decide
@@ -19,7 +20,7 @@ from credkit.crosswalk.exports import TargetExport
 from credkit.crosswalk.filelines import FileLines
 from credkit.crosswalk.linetable import LINE_COLUMNS, Action, CrosswalkLine, LineTable
 from credkit.crosswalk.register import Register
-from credkit.crosswalk.result import Finding, describe_rows
+from credkit.crosswalk.result import Finding
 from credkit.crosswalk.targets import TargetTexts
 from credkit.facts.account_suspects import texts_with_room
 from credkit.facts.statuses import ACTIVE, describe_status

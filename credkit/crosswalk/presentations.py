@@ -9,10 +9,9 @@ from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from credkit.core.sentences import format_count, redacted_repr
+from credkit.core.sentences import format_count, join_values, redacted_repr
 from credkit.crosswalk.outcomes import Outcome, OwnersByDay
 from credkit.crosswalk.register import Register
-from credkit.crosswalk.result import join_values
 from credkit.crosswalk.sightings import Sighting
 from credkit.crosswalk.verdicts import Verdict, quote_number
 

@@ -20,8 +20,8 @@ from credkit.crosswalk.card_reading import CardReader, number_without_white_spac
 from credkit.crosswalk.cards import Card
 from credkit.crosswalk.filelines import FileLines
 from credkit.crosswalk.holders import HolderPair, find_overlaps, with_holders
-from credkit.crosswalk.result import ExceptionRow, make_exception
 from credkit.crosswalk.rounding import ColumnVerdicts, ConfirmedNumbers
+from credkit.facts.exceptions import ExceptionRow, make_exception
 from credkit.facts.judged_texts import intern
 from credkit.facts.numbers import NO_NUMBER, Number, Numbers
 from credkit.facts.register_columns import KindColumns, read_kinds

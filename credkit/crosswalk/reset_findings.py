@@ -13,11 +13,11 @@ from datetime import datetime
 from json import dumps
 from re import fullmatch
 
-from credkit.core.sentences import format_count, redacted_repr
+from credkit.core.sentences import format_count, join_values, redacted_repr
 from credkit.crosswalk.chain_trials import Places
 from credkit.crosswalk.known_numbers import KnownNumbers
 from credkit.crosswalk.resets import FailingStretch, Reset, TimedTexts, find_resets
-from credkit.crosswalk.result import Finding, join_values
+from credkit.crosswalk.result import Finding
 from credkit.crosswalk.sightings import format_moment
 from credkit.explain.diagnosis import KEYBOARD_CAUSE
 from credkit.facts.texts import branches

@@ -7,15 +7,12 @@ deactivate anything.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
-from itertools import islice
+from datetime import date
 
-from credkit.core.sentences import redacted_repr
 from credkit.crosswalk.filelines import NO_LINES, FileLines
 from credkit.crosswalk.linetable import LineTable
-from credkit.privacy.accounts import hide_all_but_account_ends, mask_accounts
+from credkit.facts.exceptions import ExceptionRow
 
 EXCEPTION_CODES = {  # of rows; a finding of the same code names each of them
     "unreadable": "the text does not have the form that the reader writes",
@@ -68,92 +65,6 @@ FACT_CODES = {  # of findings that hold no line and except no row
 }
 READER_CODES = ("re-set", "other-order", "other-chain", "single-facility")  # how a reader is set explains exceptions
 FINDING_CODES = EXCEPTION_CODES | HOLD_CODES | FACT_CODES
-MOST_VALUES_NAMED = 6  # values that one sentence names
-MOST_LINES_NAMED = 5  # lines that one sentence names
-MOST_CANDIDATES_NAMED = 10  # that a row of exceptions.csv names
-
-
-def join_values(values: Iterable[str], last: str = "and", quote: Callable[[str], str] = redacted_repr) -> str:
-    """Values in a sentence; of many, the first few and how many more there are.
-
-    >>> join_values(["C-1", "C-2", "C-3"]), join_values(["C-1"]), join_values(map(str, range(9)))
-    ("'C-1', 'C-2' and 'C-3'", "'C-1'", "'0', '1', '2', '3', '4' and 4 more")
-    """
-    values = values if isinstance(values, Collection) else list(values)
-    return _join_first(values, len(values), last, quote)
-
-
-def join_others(values: Sequence[str], own: str) -> str:
-    """The different ``values`` but one's own, in a sentence, however many they are.
-
-    >>> join_others(["C-1", "C-2", "C-3"], "C-2")
-    "'C-1' and 'C-3'"
-    """
-    return _join_first((value for value in values if value != own), len(values) - 1, "and")
-
-
-def _join_first(values: Iterable[str], count: int, last: str, quote: Callable[[str], str] = redacted_repr) -> str:
-    texts = [
-        quote(value)
-        for value in islice(values, MOST_VALUES_NAMED if count <= MOST_VALUES_NAMED else MOST_VALUES_NAMED - 1)
-    ]
-    if count > MOST_VALUES_NAMED:
-        texts.append(f"{count - MOST_VALUES_NAMED + 1:,} more")
-    return f"{', '.join(texts[:-1])} {last} {texts[-1]}" if len(texts) > 1 else "".join(texts)
-
-
-def describe_rows(lines: Iterable[int]) -> str:
-    """The rows of a file, by their lines, in a sentence; of many, the first few.
-
-    >>> describe_rows([7]), describe_rows([9, 7]), describe_rows(range(2, 900))
-    ('line 7', 'lines 7 and 9', 'lines 2, 3, 4, 5, 6 and 893 more')
-    """
-    first = sorted(lines)
-    named = list(map(str, first[:MOST_LINES_NAMED]))
-    if len(first) > MOST_LINES_NAMED:
-        named.append(f"{len(first) - MOST_LINES_NAMED:,} more")
-    return f"line{'s' * (len(first) > 1)} " + (
-        f"{', '.join(named[:-1])} and {named[-1]}" if len(named) > 1 else named[0]
-    )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ExceptionRow:
-    """A row of exceptions.csv: a row of an input file that a person has to look at, and why.
-
-    ``reader``, ``time``, ``person`` and ``credential`` are there where the row, or the number in it, has one.
-    """
-
-    file: str
-    line: int
-    code: str
-    reader: str = ""
-    time: datetime | None = None
-    person: str = ""
-    credential: str = ""
-    input: str
-    reason: str
-    candidates: tuple[str, ...] = ()
-
-
-def make_exception(
-    *, file: str, line: int, code: str, text: str, reason: str, candidates: Collection[str] = (),
-    reader: str = "", time: datetime | None = None, person: str = "", credential: str = "",
-    unmasked: bool = False, holds_account: bool = False,
-) -> ExceptionRow:  # fmt: skip
-    """An exception; account numbers are masked in all of it, and of many candidates the first are named.
-
-    An ``unmasked`` text is left as it is; with ``holds_account`` it holds an account number in some notation.
-    """
-    named = tuple(map(mask_accounts, islice(candidates, MOST_CANDIDATES_NAMED))) if candidates else ()
-    if len(candidates) > MOST_CANDIDATES_NAMED:
-        named = (*named, f"and {len(candidates) - MOST_CANDIDATES_NAMED:,} more")
-    hide = hide_all_but_account_ends if holds_account else mask_accounts
-    return ExceptionRow(
-        file=file, line=line, code=code, reader=reader, time=time, person=person, credential=credential,
-        input=text if unmasked else hide(text), reason=reason,
-        candidates=named,
-    )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -19,8 +19,9 @@ from credkit.bulk.words import Array
 from credkit.core.sentences import format_count
 from credkit.core.version import __version__
 from credkit.crosswalk.linetable import ACTIONS, LineTable
-from credkit.crosswalk.result import FINDING_CODES, Crosswalk, ExceptionRow, SummaryTable
+from credkit.crosswalk.result import FINDING_CODES, Crosswalk, SummaryTable
 from credkit.explain.cautions import OF_A_RESULT
+from credkit.facts.exceptions import ExceptionRow
 from credkit.privacy.accounts import mask_accounts
 from credkit.privacy.screentexts import masked_table, wrap_masked
 from credkit.site.model import Site

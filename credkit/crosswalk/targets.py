@@ -11,12 +11,12 @@ import polars as pl
 
 from credkit.bulk.words import Array
 from credkit.core.errors import EncodeError
-from credkit.core.sentences import format_count, quote
+from credkit.core.sentences import format_count, join_others, join_values, quote
 from credkit.crosswalk.cards import Card, hide_secret
 from credkit.crosswalk.credentials import distinct_credentials, exclude_gone
 from credkit.crosswalk.decisions import Doubt
 from credkit.crosswalk.register import Register
-from credkit.crosswalk.result import Finding, join_others, join_values
+from credkit.crosswalk.result import Finding
 from credkit.facts.statuses import ACTIVE
 from credkit.facts.target_columns import as_stored, encode_texts
 from credkit.privacy.accounts import mask_accounts

@@ -22,9 +22,9 @@ from credkit.crosswalk.cards import Card
 from credkit.crosswalk.credentials import distinct_credentials
 from credkit.crosswalk.readers import ReaderFindings, ReaderText
 from credkit.crosswalk.register import Register
-from credkit.crosswalk.result import ExceptionRow, make_exception
 from credkit.crosswalk.sightings import Sighting, Sightings
 from credkit.crosswalk.verdicts import Verdict, Verdicts, other_issues
+from credkit.facts.exceptions import ExceptionRow, make_exception
 from credkit.facts.numbers import Number
 from credkit.facts.texts import SPREADSHEET_DIGITS, is_rounded
 from credkit.site.frames import reading_rows
