@@ -20,11 +20,11 @@ from credkit import DefinitionError
 from credkit.bulk.words import Array
 from credkit.crosswalk import Crosswalk, crosswalk, evidence, judging, lines, write_outputs
 from credkit.crosswalk.register import Register
-from credkit.crosswalk.rounding import ColumnVerdicts
 from credkit.crosswalk.sightings import Sightings, collect_sightings
 from credkit.crosswalk.targets import TargetTexts
 from credkit.facts.judged_texts import JudgedTexts
 from credkit.facts.numbers import NO_NUMBER, Numbers
+from credkit.facts.register_columns import KindColumns
 from credkit.facts.texts import TextResults
 from credkit.files.times import EPOCH
 from credkit.site import load_rows, load_site
@@ -56,11 +56,8 @@ def one_by_one(site: Site, rows: Rows) -> Crosswalk:
 
     with ExitStack() as stack:
         stack.enter_context(patch.object(judging, "find_clear", none_shown))
-        stack.enter_context(
-            patch.object(
-                ColumnVerdicts, "may_be_rounded", lambda columns, file, kind, values: np.ones(len(values), bool)
-            )
-        )
+        none_plain = property(lambda columns: np.zeros(len(columns.places), bool))
+        stack.enter_context(patch.object(KindColumns, "plain", none_plain))
         stack.enter_context(patch.object(lines.CardJudge, "_find_clear", none_clear))
         stack.enter_context(patch.object(JudgedTexts, "_judge", not_plain))
         return crosswalk(site, rows)

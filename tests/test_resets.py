@@ -20,6 +20,7 @@ from credkit.crosswalk.register import build_register
 from credkit.crosswalk.rounding import ConfirmedNumbers, judge_columns
 from credkit.crosswalk.sightings import collect_sightings
 from credkit.facts.numbers import Numbers
+from credkit.facts.register_columns import read_kinds
 from credkit.facts.texts import TextResults
 from credkit.site import load_site
 from credkit.site.frames import tabulate_credentials, tabulate_rows
@@ -132,8 +133,9 @@ def test_a_re_set_explains_a_reading_as_what_the_desk_expected() -> None:
     rows, texts = files.rows(), TextResults()
     numbers, cards = Numbers(), tabulate_credentials(rows.credentials)
     seen = collect_sightings(site, tabulate_rows(rows, site).readings, texts, numbers)
-    columns = judge_columns(site, cards, seen)
-    register = build_register(site, cards, numbers, texts, columns, ConfirmedNumbers(columns, seen))
+    kinds = tuple(read_kinds(site, cards))
+    columns = judge_columns(site, kinds, seen)
+    register = build_register(site, cards, kinds, numbers, texts, columns, ConfirmedNumbers(columns, seen))
     found_there = analyse_readers(site, register, judge_sightings(site, register, columns, seen)).explained
     assert {sighting.lines[0] for sighting in found_there} == set(range(10, 18))
     assert found_there[seen.at(len(seen) - 1)] == {"C-7"}

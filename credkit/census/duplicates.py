@@ -26,9 +26,11 @@ from credkit.census.result import (
 )
 from credkit.census.views import readers_giving
 from credkit.facts.chances import expected_pairs
+from credkit.facts.number_columns import number_text
+from credkit.facts.register_columns import are_repeated
 from credkit.facts.statuses import EARLY
+from credkit.facts.texts import TextResults
 from credkit.privacy.accounts import hide_all_but_account_ends
-from credkit.privacy.payment import payment_in_valid
 from credkit.site.model import CredentialKind, Site
 
 GROUP_COLUMN = "group"
@@ -57,7 +59,7 @@ def find_groups(comparison: NumberComparison, population: pl.DataFrame) -> None:
     """Find the groups of a scene; ``population`` says which card a row is of, and who holds it."""
     keys = [name for name in comparison.rows.columns if name != "row"]
     held = comparison.rows.filter(population["held"].gather(comparison.rows["row"]))
-    alike = held.filter(held.select(keys).is_duplicated()) if keys else held.clear()
+    alike = held.filter(are_repeated(held.select(keys))) if keys else held.clear()
     alike = alike.with_columns(population["card"].gather(alike["row"]))
     group = alike.sort("row").with_columns(pl.col("row").min().over(keys).alias(GROUP_COLUMN)) if keys else alike
     if not group.is_empty():
@@ -159,11 +161,12 @@ def _belongs_to(comparison: NumberComparison, reader: str) -> bool:
 class DuplicateReporter:
     """Lists the members of duplicate groups, with account numbers masked."""
 
-    def __init__(self, site: Site, population: pl.DataFrame, numbers: pl.DataFrame, plain: Collection[str]) -> None:
-        self.site = site
-        self.plain = plain
-        self.population = population
-        self.numbers = numbers
+    def __init__(
+        self, site: Site, population: pl.DataFrame, numbers: pl.DataFrame, account_kinds: Collection[str],
+        texts: TextResults,
+    ) -> None:  # fmt: skip
+        self.site, self.population, self.numbers = site, population, numbers
+        self.account_kinds, self.texts = account_kinds, texts
 
     def members(self, rows: pl.DataFrame) -> dict[int, DuplicateMember]:
         """The credential of each of ``rows`` (distinct places in the population)."""
@@ -171,33 +174,35 @@ class DuplicateReporter:
         part = self.population.select(names)[rows["row"]]
         number = rows.select("row").join(self.numbers, on="row", how="left", maintain_order="left")["written"]
         found = {}
-        for row, number_text, (credential, person, kind, line, state) in zip(
+        for row, text, (credential, person, kind, line, state) in zip(
             rows["row"].to_list(), number.to_list(), part.iter_rows(), strict=True
         ):
             found[row] = DuplicateMember(
                 credential=credential, person=person, kind=kind, line=line, state=state,
-                number=self.hide_secret(self.site.kinds[kind], row, number_text or ""),
+                number=self.hide_secret(self.site.kinds[kind], row, text or ""),
             )  # fmt: skip
         return found
 
     def hide_secret(self, kind: CredentialKind, row: int, text: str) -> str:
         """``text``, which holds the number in a row of ``kind``, as it may be shown."""
-        if kind.name in self.plain or not payment_in_valid(kind.value, self.population["value"][row]).has_account:
-            return text
-        return hide_all_but_account_ends(text)
+        is_secret = (
+            kind.name in self.account_kinds
+            and self.texts.read(kind.value, kind, self.population["value"][row]).payment.has_account
+        )
+        return hide_all_but_account_ends(text) if is_secret else text
 
     def list_groups(self, comparison: NumberComparison) -> list[DuplicateGroup]:
         """The groups of a scene, in the order of the file."""
         if comparison.groups.is_empty():
             return []
-        keys = [pl.col(name).cast(pl.String) for name in comparison.rows.columns if name != "row"]
+        keys = (name for name in comparison.rows.columns if name != "row")
         first = (
             comparison.groups.sort("row")
             .unique(["card", GROUP_COLUMN], keep="first", maintain_order=True)
             .sort(GROUP_COLUMN, "row")
         )
         members = self.members(first.select("row").unique(maintain_order=True))
-        columns = first.select(GROUP_COLUMN, "row", pl.concat_str(keys, separator="-").alias("text"))
+        columns = first.select(GROUP_COLUMN, "row", number_text(keys).alias("text"))
         own = [name for name in self.site.readers if comparison.what == BY_READER and _belongs_to(comparison, name)]
         found = []
         for group, rows in groupby(columns.iter_rows(), key=itemgetter(0)):

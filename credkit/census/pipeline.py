@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator
 
+import numpy as np
 import polars as pl
 
 from credkit.census.allocation import AllocationRequest, allocate
@@ -21,7 +22,6 @@ from credkit.census.duplicates import (
     summarise,
 )
 from credkit.census.layout_plans import GROWTH_PERCENT, plan_layouts
-from credkit.census.number_columns import KEY_PREFIX
 from credkit.census.numbers import PopulationNumbers, read_numbers
 from credkit.census.population import read_population
 from credkit.census.ranges import FACILITY, find_ranges, number_field
@@ -37,7 +37,8 @@ from credkit.census.views import (
     truncated_views,
 )
 from credkit.core.progress import SILENT, Progress
-from credkit.facts.account_suspects import find_account_numbers, may_hold_account
+from credkit.facts.number_columns import KEY_PREFIX, number_text
+from credkit.facts.texts import TextResults
 from credkit.site.model import Site
 
 PHASES = ("reading the credentials", "decoding numbers", "looking for duplicates", "counting ranges and plans")
@@ -53,9 +54,10 @@ def census(
     progress.phase(PHASES[0], 1, len(PHASES))
     population = read_population(site)
     progress.phase(PHASES[1], 2, len(PHASES), total=population.height)
-    numbers = read_numbers(site, population, progress)
+    texts = TextResults()
+    numbers = read_numbers(site, population, texts, progress)
     truncating = truncated_views(site)
-    seen = {view.name: (view, _numbers_in_view(view, numbers, population)) for view in truncating}
+    seen = {view.name: (view, numbers_of(view, numbers.kinds.get(view.reader.kind.name))) for view in truncating}
     comparisons = _comparisons(site, population, numbers, seen)
     progress.phase(PHASES[2], 3, len(PHASES), total=len(comparisons), unit="comparisons")
     for done, comparison in enumerate(comparisons, 1):
@@ -63,11 +65,11 @@ def census(
         progress.done(done)
     find_readers(site, comparisons, {name: (view.reader.name, frame) for name, (view, frame) in seen.items()})
     codes = _number_codes(numbers, comparisons)
-    plain = _kinds_without_accounts(site, numbers)
-    reporter = DuplicateReporter(site, population, codes, plain)
+    plain = frozenset(site.kinds) - numbers.account_kinds
+    reporter = DuplicateReporter(site, population, codes, numbers.account_kinds, texts)
     places = tuple(summarise(scene, population, codes) for scene in comparisons)
     progress.phase(PHASES[3], 4, len(PHASES))
-    hidden = _hidden_ranges(site, plain)
+    hidden = _hidden_ranges(site, numbers.account_kinds)
     found, stretches = find_ranges(site, {name: space for name, space in numbers.spaces.items() if name not in hidden})
     cards = {place.name: place.cards for place in places if place.what == BY_NUMBER}
     return Census(
@@ -96,45 +98,18 @@ def _describe_unknown(views: Iterable[TruncatedView]) -> Iterator[str]:
             )
 
 
-def _kinds_without_accounts(site: Site, numbers: PopulationNumbers) -> frozenset[str]:
-    """The kinds without any account number among their values: all their numbers may be shown."""
-    secret = {
-        each.kind.name
-        for each in numbers.kinds.values()
-        if not (each.kind.not_payment or each.kind.declared)
-        and find_account_numbers(
-            each.kind.value, each.values, may_hold_account(each.kind.value, each.values, each.fields)
-        )[0].any()
-    }
-    return frozenset(name for name in site.kinds if name not in secret)
-
-
-def _hidden_ranges(site: Site, plain: Collection[str]) -> dict[str, str]:
+def _hidden_ranges(site: Site, account_kinds: Collection[str]) -> dict[str, str]:
     """The namespaces whose ranges are not shown because they would give an account number away, and the reason."""
     return {
         kind.namespace: f"the ranges of {kind.namespace}, because values of the kind {name} look like payment account "
         f'numbers (if they are none: not_payment = "what these numbers are" under [kinds.{name}])'
         for name, kind in site.kinds.items()
-        if name not in plain
+        if name in account_kinds
     }
 
 
 def _can_be_planned(site: Site, numbers: PopulationNumbers, namespace: str) -> bool:
     return number_field(site, namespace) is not None and f"{KEY_PREFIX}{FACILITY}" in numbers.spaces[namespace].columns
-
-
-def _without_superseded(population: pl.DataFrame, frame: pl.DataFrame) -> pl.DataFrame:
-    """The rows that no more trusted source supersedes."""
-    return frame.filter(~population["late"].gather(frame["row"]))
-
-
-def _numbers_in_view(view: TruncatedView, numbers: PopulationNumbers, population: pl.DataFrame) -> pl.DataFrame:
-    mine = numbers.kinds.get(view.reader.kind.name)
-    return (
-        pl.DataFrame({"row": pl.Series([], dtype=pl.UInt32)})
-        if mine is None
-        else _without_superseded(population, numbers_of(view, mine))
-    )
 
 
 def _comparisons(
@@ -149,9 +124,10 @@ def _comparisons(
         kinds = tuple(
             kind for kind in site.kinds.values() if kind.namespace == namespace and kind.name in numbers.kinds
         )
+        counting = frame.filter(~population["late"].gather(frame["row"]))
         found.append(
             NumberComparison(
-                what=BY_NUMBER, name=namespace, kinds=kinds, rows=_without_superseded(population, frame),
+                what=BY_NUMBER, name=namespace, kinds=kinds, rows=counting,
                 bits=min(number_bits(site, kind) for kind in kinds), serial=len(kinds[0].key) == 1,
             )
         )  # fmt: skip
@@ -159,24 +135,21 @@ def _comparisons(
         mine = numbers.kinds.get(target.kind.name)
         if mine is None or not may_merge(target):
             continue
-        texts = encode_for_target(target, mine.fields)
-        rows = pl.DataFrame([pl.Series("row", mine.rows, dtype=pl.UInt32), texts])
-        known = _without_superseded(population, rows).drop_nulls()
+        known = mine.frame([encode_for_target(target, mine.fields)]).drop_nulls()
         bits = min(number_bits(site, mine.kind), bits_left(target.conversion.target), decimal_bits(known["text"]))
         found.append(
             NumberComparison(
                 what=BY_TARGET, name=target.name, kinds=(mine.kind,), rows=known, bits=bits,
-                unknown=_without_superseded(population, rows).height - known.height, serial=len(mine.kind.key) == 1,
+                unknown=len(mine.rows) - known.height, serial=len(mine.kind.key) == 1,
             )
         )  # fmt: skip
     for name, (view, rows) in seen.items():
         mine = numbers.kinds.get(view.reader.kind.name)
         if mine is None or view.rest is None:
             continue
-        count = _without_superseded(population, pl.DataFrame({"row": pl.Series(mine.rows, dtype=pl.UInt32)})).height
         found.append(
             NumberComparison(
-                what=BY_READER, name=name, kinds=(mine.kind,), rows=rows, unknown=count - rows.height,
+                what=BY_READER, name=name, kinds=(mine.kind,), rows=rows, unknown=len(mine.rows) - rows.height,
                 bits=min(number_bits(site, mine.kind), view.bits), serial=len(mine.kind.key) == 1,
             )
         )  # fmt: skip
@@ -189,19 +162,16 @@ def _number_codes(numbers: PopulationNumbers, comparisons: list[NumberComparison
     parts = []
     for place, frame in enumerate(numbers.spaces.values()):
         frame = frame.join(rows, on="row", how="semi")
-        keys = [pl.col(name).cast(pl.String) for name in frame.columns if name != "row"]
-        parts.append(
-            frame.select("row", pl.concat_str(keys, separator="-").alias("written"), pl.lit(place).alias("space"))
-        )
+        keys = (name for name in frame.columns if name != "row")
+        parts.append(frame.select("row", number_text(keys).alias("written"), pl.lit(place).alias("space")))
     if not parts:
         return pl.DataFrame(schema={"row": pl.UInt32, "written": pl.String, "code": pl.String})
     return pl.concat(parts).select("row", "written", pl.struct("space", "written").alias("code"))
 
 
 def _count_rows(population: pl.DataFrame, numbers: PopulationNumbers) -> RowCounts:
-    rows = [pl.Series(mine.rows, dtype=pl.UInt32) for mine in numbers.kinds.values()]
-    read = population.select("late", "active", "held")[pl.concat(rows)] if rows else population.clear()
-    read = read.filter(~pl.col("late"))
+    rows = [mine.rows for mine in numbers.kinds.values()]
+    read = population.select("active", "held")[np.concatenate(rows)] if rows else population.clear()
     return RowCounts(
         rows=population.height, superseded=int(population["late"].sum()), unreadable=len(numbers.unreadable),
         active=int((read["active"] & read["held"]).sum()), inactive=int((~read["active"] & read["held"]).sum()),

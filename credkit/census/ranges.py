@@ -12,10 +12,10 @@ from itertools import pairwise
 import numpy as np
 import polars as pl
 
-from credkit.census.number_columns import KEY_PREFIX
 from credkit.census.result import FacilityRange, NumberSpan
 from credkit.core.codec import AnyCodec
 from credkit.core.reading import Field
+from credkit.facts.number_columns import KEY_PREFIX
 from credkit.facts.texts import branches
 from credkit.site.model import CredentialKind, Reader, Site
 

@@ -22,7 +22,6 @@ from credkit import bulk
 from credkit.bulk.decoded_columns import decode_columns
 from credkit.bulk.words import Array
 from credkit.catalogue.registry import chain
-from credkit.census.number_columns import key_columns
 from credkit.census.numbers import KindNumbers
 from credkit.census.ranges import chains_for
 from credkit.core.chains import Choice, link
@@ -30,6 +29,7 @@ from credkit.core.codec import AnyCodec
 from credkit.core.errors import EncodeError
 from credkit.core.reading import Field, Schema, SchemaRow
 from credkit.core.shapes import single_length
+from credkit.facts.number_columns import key_columns
 from credkit.facts.target_columns import as_stored, encode_texts
 from credkit.facts.texts import branches
 from credkit.site.model import CredentialKind, Reader, Site, Target
@@ -252,8 +252,9 @@ def can_give(codec: AnyCodec, numbers: pl.DataFrame) -> pl.Series:
     return able
 
 
-def numbers_of(view: TruncatedView, numbers: KindNumbers) -> pl.DataFrame:
+def numbers_of(view: TruncatedView, numbers: KindNumbers | None) -> pl.DataFrame:
     """The rows of a kind that a reader which cuts reads, and the number it gives for each."""
+    if numbers is None:
+        return pl.DataFrame(schema={"row": pl.UInt32})
     columns, ok = view.numbers(numbers.values, numbers.fields)
-    rows = pl.Series("row", numbers.rows, dtype=pl.UInt32)
-    return pl.DataFrame([rows, *columns]).filter(ok) if columns else pl.DataFrame([rows]).clear()
+    return numbers.frame(columns).filter(ok) if columns else numbers.frame().clear()

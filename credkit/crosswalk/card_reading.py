@@ -9,11 +9,11 @@ from credkit.core.sentences import redacted_repr
 from credkit.core.whitespace import strip_white_space
 from credkit.crosswalk.cards import Card
 from credkit.crosswalk.decisions import Doubt
-from credkit.crosswalk.rounding import ColumnName, ColumnVerdicts, Rounding
+from credkit.crosswalk.rounding import ColumnName, ColumnVerdicts
 from credkit.facts.numbers import Number
-from credkit.facts.texts import TextResult, TextResults
+from credkit.facts.register_columns import describe_unreadable
+from credkit.facts.texts import TextResults
 from credkit.site.model import Site
-from credkit.site.rows import Assignment, describe_white_space
 from credkit.site.superseded import Superseded, Twin
 
 
@@ -53,7 +53,8 @@ class CardReader:
         if superseded := self.superseded.get(row.line):
             code, reason = "superseded", describe_superseded(superseded)
         elif card.number is None:
-            code, reason = _describe_unreadable(self.site, row, result, rounding)
+            found = result.if_whole if result.if_whole and not rounding else result
+            code, reason = describe_unreadable(self.site.credentials, kind, row.value, found)
         elif rounding and rounding.certain:
             code, reason = "spreadsheet-damage", rounding.text
         elif rounding:
@@ -63,16 +64,6 @@ class CardReader:
             holds_account=result.payment.has_account,
             restored=Number(kind.namespace, result.restored) if result.restored else None,
         )  # fmt: skip
-
-
-def _describe_unreadable(site: Site, row: Assignment, result: TextResult, rounding: Rounding | None) -> tuple[str, str]:
-    """The code and the reason of a row without a number."""
-    if result.fields is not None:
-        return "unreadable-value", f"its issue is empty, but the number of a {redacted_repr(row.kind)} needs one"
-    if result.if_whole and not rounding:
-        result = result.if_whole
-    code = result.code if result.code == "spreadsheet-damage" else "unreadable-value"
-    return code, describe_white_space(site.credentials, "value", row.value) or result.reason
 
 
 def number_without_white_space(card: Card, texts: TextResults) -> Number | None:

@@ -52,6 +52,7 @@ from credkit.crosswalk.unmasked_numbers import describe_unmasked, find_payment_n
 from credkit.crosswalk.unresolved import list_unresolved
 from credkit.crosswalk.verdicts import Verdict, count_rows, other_issues
 from credkit.facts.numbers import Numbers
+from credkit.facts.register_columns import read_kinds
 from credkit.facts.texts import TextResults
 from credkit.files.digests import sha256
 from credkit.site.columns import load_frames
@@ -74,8 +75,9 @@ def crosswalk(site: Site, rows: Rows | None = None, progress: Progress = SILENT)
     texts, numbers = TextResults(), Numbers()
     seen = collect_sightings(site, readings, texts, numbers, phases[1])
     phases[2].phase("decoding the register")
-    columns = judge_columns(site, credentials, seen)
-    register = build_register(site, credentials, numbers, texts, columns, ConfirmedNumbers(columns, seen))
+    kinds = tuple(read_kinds(site, credentials))
+    columns = judge_columns(site, kinds, seen)
+    register = build_register(site, credentials, kinds, numbers, texts, columns, ConfirmedNumbers(columns, seen))
     clock_faults = find_clock_faults(site, register.owners, seen)
     seen = mark_undated(seen, clock_faults)
     found = judge_sightings(site, register, columns, seen, phases[3])

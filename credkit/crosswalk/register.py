@@ -24,15 +24,12 @@ from credkit.crosswalk.rounding import ColumnVerdicts, ConfirmedNumbers
 from credkit.facts.exceptions import ExceptionRow, make_exception
 from credkit.facts.judged_texts import intern
 from credkit.facts.numbers import NO_NUMBER, Number, Numbers
-from credkit.facts.register_columns import KindColumns, read_kinds
+from credkit.facts.register_columns import KindColumns, are_repeated, find_superseded_rows
 from credkit.facts.statuses import ACTIVE, active_day_expressions, ordinals, status_expression
 from credkit.facts.texts import TextResults
 from credkit.site.frames import assignment_rows
 from credkit.site.model import Site
 from credkit.site.nearids import group_ids, near_key
-from credkit.site.superseded import find_superseded
-
-GROUPED = ("credential", "kind", "person")  # within which rows are compared
 
 
 class Register:
@@ -81,8 +78,7 @@ class Register:
     def with_others_alike(self, columns: Sequence[str], among: Array) -> list[Card]:
         """The cards ``among`` all that agree in these columns with another among them, in the order of the file."""
         places = np.flatnonzero(among)
-        alike = self.rows.select(*columns)[places].is_duplicated().to_numpy()
-        return self.make(places[alike])
+        return self.make(places[are_repeated(self.rows.select(*columns)[places])])
 
     @cached_property
     def active(self) -> Array:
@@ -296,21 +292,19 @@ def _ranges(starts: Array, stops: Array) -> Array:
 
 
 def build_register(
-    site: Site, rows: pl.DataFrame, numbers: Numbers, texts: TextResults, columns: ColumnVerdicts,
-    confirmed: ConfirmedNumbers,
+    site: Site, rows: pl.DataFrame, kinds: Sequence[KindColumns], numbers: Numbers, texts: TextResults,
+    columns: ColumnVerdicts, confirmed: ConfirmedNumbers,
 ) -> Register:  # fmt: skip
-    """The register in ``rows`` (`credkit.site.credentials`); ``confirmed`` are numbers that readers gave."""
+    """The register in ``rows``, whose columns are ``kinds``; ``confirmed`` are numbers that readers gave."""
     first, last = active_day_expressions(site)
     rows = rows.with_columns(
         status_expression(site).alias("state"), first.alias("active_from"), last.alias("active_until")
     )
-    kinds = read_kinds(site, rows)
     number, plain = np.full(rows.height, NO_NUMBER), np.zeros(rows.height, bool)
     for each in kinds:
         number[each.places] = each.find_numbers(numbers)
-        plain[each.places] = each.plain & ~columns.may_be_rounded(site.credentials.name, each.kind.name, each.values)
-    compared = np.flatnonzero(rows.select(GROUPED).is_duplicated().to_numpy())
-    superseded, twins = find_superseded(assignment_rows(rows, compared), site.rules)
+        plain[each.places] = each.plain
+    superseded, twins = find_superseded_rows(rows.filter(are_repeated(rows.select("credential"))), site.rules)
     lines = rows["line"].to_numpy()
     plain &= (number != NO_NUMBER) & ~np.isin(lines, [*superseded, *twins])
     reader = CardReader(site, texts, columns, confirmed, superseded, twins)
@@ -337,7 +331,7 @@ def _possible_holders(site: Site, rows: pl.DataFrame, counts: Array) -> Array:
     pooled = names.filter(pl.Series(counts) & pl.col("person").is_in(list(site.rules.pools)))["credential"].unique()
     held = ~pl.col("status").is_in(list(site.rules.gone)) & ~pl.col("credential").is_in(pooled.to_list())
     places = np.flatnonzero(counts & names.select(held).to_series().to_numpy())
-    found: Array = places[names.select("credential", "kind")[places].is_duplicated().to_numpy()]
+    found: Array = places[are_repeated(names.select("credential", "kind")[places])]
     return found
 
 

@@ -6,18 +6,17 @@ spreadsheet does, it does to a column. The judge of a column is `credkit.facts.d
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from functools import cached_property
 from typing import NamedTuple
 
-import numpy as np
 import polars as pl
 
-from credkit.bulk.words import Array
 from credkit.crosswalk.sightings import Sighting, Sightings
 from credkit.facts.damage import ColumnDamage
-from credkit.facts.damaged_columns import are_rounded, judge_distinct, judge_values
+from credkit.facts.damaged_columns import judge_distinct
 from credkit.facts.numbers import NO_NUMBER, Number
+from credkit.facts.register_columns import KindColumns
 from credkit.site.model import Site
 
 
@@ -49,13 +48,6 @@ class ColumnVerdicts:
             return None
         return Rounding(certain=found.judge(text) == "damaged", text=found.describe(text))
 
-    def may_be_rounded(self, file: str, kind: str, values: pl.Series) -> Array:
-        """Which ``values`` of a kind may be rounded, as far as their column tells."""
-        found = self._columns.get(ColumnName(file, kind))
-        if found is None or found.damage == "none":
-            return np.zeros(len(values), bool)
-        return are_rounded(values)
-
 
 def column_of(site: Site, sighting: Sighting) -> ColumnName:
     """The column that the text of a sighting is in."""
@@ -63,11 +55,9 @@ def column_of(site: Site, sighting: Sighting) -> ColumnName:
     return ColumnName(site.readings.name, reader.name, reader.periods.index(sighting.period))
 
 
-def judge_columns(site: Site, credentials: pl.DataFrame, seen: Sightings) -> ColumnVerdicts:
+def judge_columns(site: Site, kinds: Iterable[KindColumns], seen: Sightings) -> ColumnVerdicts:
     """The verdicts on all columns; what was typed key by key was never a cell, short texts are never rounded."""
-    columns: dict[ColumnName, ColumnDamage] = {}
-    for (kind,), part in credentials.select("kind", "value", "credential").group_by("kind"):
-        columns[ColumnName(site.credentials.name, str(kind))] = judge_values(part["value"], part["credential"])
+    columns = {ColumnName(site.credentials.name, each.kind.name): each.damage for each in kinds}
     for number in seen.periods_of(seen.texts.long):
         reader, _, place = seen.periods[number]
         if reader.stream is None:

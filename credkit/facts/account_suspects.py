@@ -19,10 +19,8 @@ from credkit.privacy.account_columns import are_account_numbers, hold_accounts
 from credkit.privacy.accountroom import ACCOUNT_DIGITS, ACCOUNT_ROOM_PATTERN
 from credkit.privacy.accounts import holds_account
 from credkit.privacy.payment import (
-    PaymentData,
     digit_fields,
     has_account_room,
-    payment_in_decoded,
 )
 
 
@@ -67,15 +65,3 @@ def numbers_like_accounts(column: Array) -> Array:
     if column.dtype == np.uint64:
         return are_account_numbers(column)
     return np.array([item is not None and holds_account(str(item)) for item in column.tolist()], bool)
-
-
-def find_account_numbers(codec: AnyCodec, texts: pl.Series, rows: Array) -> tuple[Array, bool]:
-    """Which of ``rows`` hold an account number, and whether one holds a whole track; each text is looked at once."""
-    found = rows.copy()
-    known: dict[str, PaymentData] = {}
-    for row in np.flatnonzero(rows).tolist():
-        text = texts[row]
-        if text not in known:
-            known[text] = payment_in_decoded(codec, text, codec.inspect(text))
-        found[row] = known[text].has_account
-    return found, any(each.has_valid_track for each in known.values())

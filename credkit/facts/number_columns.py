@@ -1,12 +1,11 @@
-"""Columns: the numbers of many rows, and what a target would hold for them.
+"""Numbers in columns: a column for each of the fields that make a number, by which rows are compared.
 
-A number is compared as the columns of the fields that make it, each called ``key FIELD``: 64-bit
-numbers, or texts where a field may be longer.
+Each column is called ``key FIELD`` and has 64-bit numbers, or texts where a field may be longer.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 
 import numpy as np
 import polars as pl
@@ -27,11 +26,10 @@ def narrow_to_64_bits(column: Array) -> Array:
 
 def key_columns(kind: CredentialKind, fields: Mapping[str, Array]) -> list[pl.Series]:
     """The columns that make the number; what is longer than 64 bits is compared as text."""
-    return [as_series(f"{KEY_PREFIX}{name}", fields[name]) for name in kind.key]
+    return [_as_series(f"{KEY_PREFIX}{name}", fields[name]) for name in kind.key]
 
 
-def as_series(name: str, column: Array) -> pl.Series:
-    """A column of numbers of 64 bits, or of texts."""
+def _as_series(name: str, column: Array) -> pl.Series:
     if column.dtype == np.uint64:
         return pl.Series(name, column)
     return pl.Series(name, [None if item is None else str(item) for item in column.tolist()], dtype=pl.String)
@@ -42,3 +40,13 @@ def unify_key_types(frames: list[pl.DataFrame]) -> list[pl.DataFrame]:
     names = [name for name in frames[0].columns if name.startswith(KEY_PREFIX)] if frames else []
     mixed = [name for name in names if len({frame[name].dtype for frame in frames}) > 1]
     return [frame.with_columns(pl.col(name).cast(pl.String) for name in mixed) for frame in frames]
+
+
+def number_text(columns: Iterable[str]) -> pl.Expr:
+    """The number as files write it, made of these columns (`credkit.facts.numbers.format_number`).
+
+    >>> frame = pl.DataFrame({"key facility": [12], "key number": [345]})
+    >>> frame.select(number_text(frame.columns)).item()
+    '12-345'
+    """
+    return pl.concat_str([pl.col(name).cast(pl.String) for name in columns], separator="-")
