@@ -13,6 +13,7 @@ from credkit.audit.piece_verdicts import FailingRow
 from credkit.audit.plan import AuditPlan, ChainUse
 from credkit.audit.secrets import find_payment
 from credkit.core.reading import AnyReading
+from credkit.facts.texts import describe_failure
 from credkit.files.csvtables import CsvTable
 from credkit.files.linerows import RowFault
 from credkit.files.times import to_datetime
@@ -71,11 +72,7 @@ class FailureWriter:
 
 def explain_failure(use: ChainUse, text: str, reading: AnyReading) -> tuple[str, str]:
     """A text that fails as it may be shown, and the sentence that says why; ``reading`` is that of the text."""
-    reason = str(use.codec.decode_error(reading))
-    if use.not_payment:
-        return text, reason
-    if payment_in_decoded(use.codec, text, reading).has_account and reading.failed:
-        return hide_all_but_account_ends(
-            text
-        ), f"{reading.failed.codec}: {reading.failed.claim} fails; what was found is hidden"
-    return mask_accounts(text), reason
+    is_secret = not use.not_payment and payment_in_decoded(use.codec, text, reading).has_account
+    reason = describe_failure(use.codec, reading, is_secret=is_secret)
+    hide = hide_all_but_account_ends if is_secret and reading.failed else mask_accounts
+    return text if use.not_payment else hide(text), reason

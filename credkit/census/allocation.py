@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from itertools import islice
+from itertools import groupby, islice
 
 import numpy as np
 import polars as pl
@@ -130,17 +130,9 @@ def _hint_at_facility(site: Site, names: Iterable[str], wanted: AllocationReques
 
 def _join_runs(reasons: Iterable[tuple[int, str]]) -> Iterator[SkippedNumbers]:
     """Numbers in a row with one reason, together."""
-    first = last = 0
-    why = ""
-    for number, reason in reasons:
-        if why and (number != last + 1 or reason != why):
-            yield SkippedNumbers(first=first, last=last, reason=why)
-            first = number
-        elif not why:
-            first = number
-        last, why = number, reason
-    if why:
-        yield SkippedNumbers(first=first, last=last, reason=why)
+    for (_, reason), run in groupby(enumerate(reasons), lambda each: (each[1][0] - each[0], each[1][1])):
+        numbers = [number for _, (number, _) in run]
+        yield SkippedNumbers(first=numbers[0], last=numbers[-1], reason=reason)
 
 
 @dataclass(slots=True, kw_only=True)

@@ -12,6 +12,7 @@ from itertools import pairwise
 import numpy as np
 import polars as pl
 
+from credkit.bulk.words import Array
 from credkit.census.result import FacilityRange, NumberSpan
 from credkit.core.codec import AnyCodec
 from credkit.core.reading import Field
@@ -63,7 +64,7 @@ def as_integers(frame: pl.DataFrame) -> pl.DataFrame:
     return frame.with_columns(pl.col(columns).cast(pl.UInt64, strict=False)).drop_nulls(columns)
 
 
-def used_numbers(spaces: Mapping[str, pl.DataFrame], namespace: str) -> Iterator[tuple[int | None, np.ndarray]]:
+def used_numbers(spaces: Mapping[str, pl.DataFrame], namespace: str) -> Iterator[tuple[int | None, Array]]:
     """For each facility code the numbers that are used, in order, each once."""
     frame = as_integers(spaces[namespace])
     number, facility = f"{KEY_PREFIX}{NUMBER}", f"{KEY_PREFIX}{FACILITY}"
@@ -86,7 +87,7 @@ def find_ranges(
         if field is None:
             continue
         for facility, numbers in used_numbers(spaces, namespace):
-            runs = _runs(numbers)
+            runs = find_runs(numbers)
             gaps = [min(after[0], field.most + 1) - before[1] - 1 for before, after in pairwise(runs)]  # free ones
             within = int((numbers <= field.most).sum())
             found.append(
@@ -99,12 +100,15 @@ def find_ranges(
     return tuple(found), tuple(stretches)
 
 
-def _runs(numbers: np.ndarray) -> list[tuple[int, int]]:
-    """The first and last numbers of each run of consecutive ``numbers``, which are in order."""
-    breaks = np.flatnonzero(np.diff(numbers) != 1)
-    first = numbers[np.concatenate(([0], breaks + 1))]
-    last = numbers[np.concatenate((breaks, [len(numbers) - 1]))]
-    return list(zip(first.tolist(), last.tolist(), strict=True))
+def find_runs(numbers: Array) -> list[tuple[int, int]]:
+    """The first and last numbers of each run of consecutive ``numbers``, which are in order.
+
+    >>> find_runs(np.array([7, 8, 9, 12]))
+    [(7, 9), (12, 12)]
+    """
+    starts = np.flatnonzero(np.diff(numbers, prepend=numbers[:1]) != 1)
+    ends = np.append(starts[1:], len(numbers))[: len(starts)] - 1
+    return list(zip(numbers[starts].tolist(), numbers[ends].tolist(), strict=True))
 
 
 def _spans(namespace: str, facility: int | None, runs: list[tuple[int, int]], field: Field) -> Iterator[NumberSpan]:

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+import numpy as np
+
+from credkit.census.ranges import find_runs
 from credkit.census.result import (
     BY_NUMBER,
     BY_READER,
@@ -195,7 +198,7 @@ def _allocation(allocation: Allocation, most: int | None) -> Iterator[str]:
     yield from wrap_masked(
         f"New numbers ({len(allocation.badges):,} of {allocation.wanted:,}; {allocation.kind}{where})"
     )
-    runs = _runs([badge.number for badge in allocation.badges])
+    runs = find_runs(np.array([badge.number for badge in allocation.badges], np.uint64))
     for first, last in runs[:most]:
         yield f"  {first}" if first == last else f"  {first} to {last} ({last - first + 1:,})"
     yield from _format_more(len(runs), most)
@@ -207,16 +210,6 @@ def _allocation(allocation: Allocation, most: int | None) -> Iterator[str]:
     yield from _format_more(len(allocation.skipped), most, "    ")
     for remark in allocation.remarks:
         yield from wrap_masked(f"{remark}.", "  ", "    ")
-
-
-def _runs(numbers: Sequence[int]) -> list[tuple[int, int]]:
-    found: list[tuple[int, int]] = []
-    for number in numbers:
-        if found and number == found[-1][1] + 1:
-            found[-1] = found[-1][0], number
-        else:
-            found.append((number, number))
-    return found
 
 
 def _format_more(count: int, most: int | None, indent: str = "  ") -> Iterator[str]:

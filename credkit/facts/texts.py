@@ -87,17 +87,21 @@ def _read_text(codec: AnyCodec, kind: CredentialKind, text: str, typed: bool) ->
     if not typed and (lost := find_lost_zeros(codec, kind, text)):
         return TextResult(code="spreadsheet-damage", reason=lost.describe(text), payment=secret, restored=lost.number)
     failure = codec.decode_error(reading)
-    rule = failure.check.rule if failure.check else ""
-    reason = str(failure)
-    if secret.has_account and reading.failed:
-        reason = f"{reading.failed.codec}: {reading.failed.claim} fails; what was found is hidden"
     failed = TextResult(
-        code="check-failed" if _has_form(codec, text, reading) else "unreadable", rule=rule, reason=reason,
-        payment=secret,
+        code="check-failed" if _has_form(codec, text, reading) else "unreadable",
+        rule=failure.check.rule if failure.check else "",
+        reason=describe_failure(codec, reading, is_secret=secret.has_account), payment=secret,
     )  # fmt: skip
     if typed or not is_rounded(text):
         return failed
     return TextResult(code="spreadsheet-damage", reason=describe_rounding(text), if_whole=failed, payment=secret)
+
+
+def describe_failure(codec: AnyCodec, reading: AnyReading, *, is_secret: bool) -> str:
+    """Why ``codec`` cannot decode the text of a ``reading``; of one that ``is_secret``, without what was found."""
+    if is_secret and reading.failed:
+        return f"{reading.failed.codec}: {reading.failed.claim} fails; what was found is hidden"
+    return str(codec.decode_error(reading))
 
 
 def _has_form(codec: AnyCodec, text: str, reading: AnyReading) -> bool:
