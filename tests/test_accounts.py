@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from stdnum import luhn
 
 import credkit
-from credkit import CredkitError, chain, layout_entries
+from credkit import CredkitError, EncodeError, chain, layout_entries
 from credkit.core.sentences import redacted_repr
 from credkit.privacy.accountroom import (
     ACCOUNT_DIGITS,
@@ -39,6 +39,7 @@ from credkit.privacy.payment import (
     payment_in_texts,
     payment_in_valid,
 )
+from credkit.privacy.validtracks import failing_holds_track, valid_holds_track
 from tests.amounts import examples
 from tests.commandline import ACCOUNT, CHAIN
 from tests.tracks import TRACK_1, TRACK_2, naked
@@ -451,3 +452,38 @@ def test_a_track_is_found_at_any_step() -> None:
 
 def test_texts_beside_one_another_are_not_joined() -> None:
     assert payment_in_texts(["41143601", "23456785"]) == NO_PAYMENT_DATA
+
+
+# The quick answer for many texts is the one of the search that explains: whether a track reads well at any step.
+
+
+QUICK_CHAINS = ("binary/track-2-bits", "binary/track-2-bits/track-2:number", "binary/track-1-bits",
+                "binary/invert/track-2-bits",
+                "track:2/track-2:number,issue", "strip", "hex:40/bcd/strip", "binary/track-2-bits/last-digits:4",
+                "hex:8/right-justified:26/wiegand-26", "keyboard:us,caps/track:1")  # fmt: skip
+DAMAGES = (lambda text: text[::-1], lambda text: text.translate({48: 49, 49: 48}), lambda text: text[5:],
+           lambda text: f"0000{text}00", lambda text: text.replace("=", "D"), lambda text: text[:20] + "1" + text[21:],
+           lambda text: text.translate({59: 231, 61: 95}), lambda text: text)  # fmt: skip
+
+
+@pytest.mark.parametrize("name", QUICK_CHAINS)
+@pytest.mark.parametrize("text", [TRACK_2, TRACK_1, TRACK_2[1:-1], ";57000042184=01?"])
+def test_the_quick_answer_on_tracks_is_that_of_the_search(name: str, text: str) -> None:
+    codec = chain(name)
+    found = set()
+    for bits in ("track-2-bits:5,7", "track-1-bits", ""):
+        try:
+            written = chain(f"binary/{bits}").encode(text) if bits else text
+        except EncodeError:
+            continue
+        for damage in DAMAGES:
+            given = damage(written)
+            reading = codec.inspect(given)
+            if reading.ok:
+                expected = payment_in_valid(codec, given).has_valid_track
+                assert valid_holds_track(codec, given) == expected, given
+            else:
+                expected = payment_in_decoded(codec, given, reading).has_valid_track
+                assert failing_holds_track(codec, given) == expected, given
+            found.add(expected)
+    assert found == ({False} if ACCOUNT not in text else {False, True})

@@ -20,7 +20,8 @@ from credkit.core.codec import AnyCodec
 from credkit.core.reading import TextField
 from credkit.privacy.accountroom import ACCOUNT_DIGITS, ACCOUNT_ROOM_PATTERN, TYPED_ROOM_PATTERN
 from credkit.privacy.accounts import holds_track
-from credkit.privacy.payment import NO_PAYMENT_DATA, PaymentData, payment_in_decoded, payment_in_valid
+from credkit.privacy.payment import NO_PAYMENT_DATA, PaymentData, payment_in_decoded
+from credkit.privacy.validtracks import failing_holds_track, valid_holds_track
 from credkit.tables.characters import SETS_BY_NAME
 
 _MAY_BE_TYPED = (
@@ -92,13 +93,13 @@ def find_payment(codec: AnyCodec, text: str, *, plain: bool = False) -> PaymentD
 @lru_cache(maxsize=MOST_TEXTS_KEPT)
 def _valid_has_track(codec: AnyCodec, text: str) -> bool:
     """Whether a text that decodes holds a payment track; cards are read again and again."""
-    return payment_in_valid(codec, text).has_valid_track
+    return valid_holds_track(codec, text)
 
 
 @lru_cache(maxsize=MOST_TEXTS_KEPT)
 def _failing_has_track(codec: AnyCodec, text: str) -> bool:
     """Whether a text that does not decode holds a payment track."""
-    return find_payment(codec, text).has_valid_track
+    return failing_holds_track(codec, text)
 
 
 def _first_track(rows: Array, texts: pl.Series, look: Callable[[str], bool]) -> int | None:

@@ -7,7 +7,7 @@ the distinct values of the block. Both give the same value, failed checks and no
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from typing import Any
 
 import numpy as np
@@ -180,12 +180,7 @@ def _decode_values(block: RowBlock, step: AnyCodec) -> None:
     given = block.objects()
     keys = [None if value is None else distinct_key(step.takes, value) for value in given]
     different = {key: value for key, value in zip(keys, given, strict=True) if value is not None}
-    try:
-        decoded = step._decode_each(list(different.values()))
-    except CredkitError:
-        raise
-    except Exception as error:
-        raise slip_error(step, "decode", error) from error
+    decoded = _decode_quickly(step, step._decode_each, list(different.values()))
     results = dict(zip(different, decoded, strict=True))
     values = [None if value is None else results[key] for key, value in zip(keys, given, strict=True)]
     block.drop_rows(mask(block.count, [row for row, value in enumerate(values) if value is None]))
@@ -194,9 +189,22 @@ def _decode_values(block: RowBlock, step: AnyCodec) -> None:
 
 def _verdict(place: int, step: AnyCodec, value: Any) -> _Verdict:
     """What the codec decodes one value to, the rules that fail, and the kinds of notes."""
+    noted = _decode_quickly(step, step._decode_noted, value)
+    if noted is not None:
+        return noted[0], (), tuple(NoteKind(place, step.name, note.kind, note.level) for note in noted[1])
     reading = checked_inspect(step, from_raw(step.takes, value))
     return (
         None if reading.value is None else to_raw(step.gives, reading.value),
         tuple(Rule(place, check.codec, check.rule) for check in reading.checks if not check.passed),
         tuple(NoteKind(place, step.name, note.kind, note.level) for note in reading.notes),
     )
+
+
+def _decode_quickly(step: AnyCodec, decode: Callable[[Any], Any], given: Any) -> Any:
+    """What ``decode``, a way in which the codec decodes without explanations, makes of what is given."""
+    try:
+        return decode(given)
+    except CredkitError:
+        raise
+    except Exception as error:
+        raise slip_error(step, "decode", error) from error

@@ -77,11 +77,17 @@ class TrackBits(TableCodec[Bits, str]):
 
     def _decode_raw(self, raw: Word) -> str | None:
         """The text of the one track in the bits, or None."""
+        noted = self._decode_noted(raw)
+        return noted[0] if noted else None
+
+    def _decode_noted(self, raw: Word) -> tuple[str, tuple[Note, ...]] | None:
+        """The text of the one track in the bits with the notes on it, or None."""
         number, length = raw
         if length > MAX_BITS:
             return None
-        swipe = find_only_track(self.letters, f"{number:0{length}b}")
-        return swipe.text if swipe else None
+        row = f"{number:0{length}b}"
+        swipe = find_only_track(self.letters, row)
+        return (swipe.text, self._notes(swipe, row)) if swipe else None
 
     def _encode_raw(self, raw: str) -> Word:
         """The bits, with the LRC; raises `EncodeError` for a text that is not sentinels and characters of the set.
@@ -134,20 +140,24 @@ class TrackBits(TableCodec[Bits, str]):
         return self._failed_reading(row)
 
     def _good_reading(self, swipe: Swipe, row: str) -> AnyReading:
-        """The reading of a good track, with notes on its direction and on noise."""
+        """The reading of a good track, with its notes."""
+        track = _TrackInRow.from_island(self.letters, row, (swipe.start, swipe.stop), swipe.backwards)
+        return replace(self._explained_reading(track), notes=self._notes(swipe, row))
+
+    def _notes(self, swipe: Swipe, row: str) -> tuple[Note, ...]:
+        """The notes on the direction of a good track and on noise beside it."""
         notes = []
         if swipe.backwards:
             notes.append(Note(kind="backwards", level="info", text="the card was pulled the other way"))
         before, behind = ("behind", "before") if swipe.backwards else ("before", "behind")
         for kind, start, stop in ((before, 0, swipe.start), (behind, swipe.stop, len(row))):
-            noise = [place for place in range(start, stop) if row[place] == "1"]
+            noise = [place for place in range(start, stop) if row[place] == "1"] if "1" in row[start:stop] else ()
             if noise:
                 where = "before the start sentinel" if kind == "before" else "behind the LRC"
                 size = noise[-1] - noise[0] + 1
                 text = f"{size} bit{'s' * (size > 1)} of noise {where}"
                 notes.append(Note(kind=f"noise-{kind}", level="care", text=text, at=tuple(noise)))
-        track = _TrackInRow.from_island(self.letters, row, (swipe.start, swipe.stop), swipe.backwards)
-        return replace(self._explained_reading(track), notes=tuple(notes))
+        return tuple(notes)
 
     def _explained_reading(self, track: _TrackInRow) -> AnyReading:
         """The reading of a track as it stands, whether its checks pass or not."""

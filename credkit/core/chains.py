@@ -114,7 +114,7 @@ class NotedValue(NamedTuple):
 def noted_value(codec: AnyCodec, raw: Any) -> NotedValue | None:
     """What ``inspect`` reads and notes, without the explanation; None where a check fails.
 
-    ``raw`` is the value in the form it travels in. Only steps that may have notes are inspected.
+    ``raw`` is the value in the form it travels in. Only steps that show their notes no other way are inspected.
 
     >>> from credkit.catalogue.registry import chain
     >>> noted_value(chain("bcd/template:{number:04d}"), (0x1234, 16))
@@ -125,14 +125,14 @@ def noted_value(codec: AnyCodec, raw: Any) -> NotedValue | None:
     for step in codec.readers if isinstance(codec, Chain) else codec.steps:
         if step.input.form == "text":
             texts.append(raw)
-        if step.never_notes:
-            raw = step._decode_raw(raw)
-        else:
+        noted = step._decode_noted(raw)
+        if noted is None:
             reading = checked_inspect(step, from_raw(step.takes, raw))
-            notes += reading.notes
-            raw = to_raw(step.gives, reading.value) if reading.ok else None
-        if raw is None:
-            return None
+            if not reading.ok:
+                return None
+            noted = to_raw(step.gives, reading.value), reading.notes
+        raw, more = noted
+        notes += more
     return NotedValue(from_raw(codec.gives, raw), notes, tuple(texts))
 
 

@@ -22,7 +22,7 @@ from credkit.core.errors import CredkitError, DecodeError, DefinitionError, Enco
 from credkit.core.forms import OWN_TYPES, TYPES, BitsLike, Form, from_raw, raw_of, to_raw
 from credkit.core.frozen import FrozenMapping
 from credkit.core.hooks import redact_text
-from credkit.core.reading import AnyReading, Field, Reading, Schema, SchemaRow, TextField, describe_places
+from credkit.core.reading import AnyReading, Field, Note, Reading, Schema, SchemaRow, TextField, describe_places
 from credkit.core.sentences import brief, redacted_repr
 from credkit.core.shapes import Shape, describe_missing_front, single_length
 from credkit.core.spans import MAX_NUMBER_BITS
@@ -81,6 +81,11 @@ class Codec(ABC, Generic[In, Out]):
         """What ``decode`` would return, or None; both in the form they travel in."""
         reading = checked_inspect(self, from_raw(self.takes, raw))
         return to_raw(self.gives, reading.value) if reading.ok else None
+
+    def _decode_noted(self, raw: Any) -> tuple[Any, tuple[Note, ...]] | None:
+        """What `_decode_raw` gives, with every note on it; None where a check fails, or only ``inspect`` shows notes."""
+        value = self._decode_raw(raw) if self.never_notes else None
+        return None if value is None else (value, ())
 
     @property
     def raw_decoder(self) -> Callable[[Any], Any]:

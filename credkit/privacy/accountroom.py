@@ -27,6 +27,8 @@ TYPED_ROOM_PATTERN = f"[=^]|[0-9]{_MORE_DIGITS}"
 # What every text has that holds a payment track that reads well: a number and a separator behind it, D in chip data.
 TRACK_ROOM_PATTERN = rf"(?:[0-9][{JOINTS}{BLANKS}]?){{11}}[0-9][=Dd^]"
 
+_TRACK_ROOM = re.compile(TRACK_ROOM_PATTERN)
+
 
 def may_hold_account(text: str) -> bool:
     """Whether it is worth looking for an account number or a payment track in ``text``.
@@ -41,3 +43,12 @@ def may_hold_account(text: str) -> bool:
     # A track whose number has one garbled character: a start sentinel, and a separator behind the number.
     has_signs = (";" in text or "%" in text) and ("=" in text or "^" in text)
     return has_signs and sum(map(text.count, DIGITS)) >= FEWEST_ACCOUNT_DIGITS
+
+
+def may_hold_track(text: str) -> bool:
+    """Whether it is worth looking for a payment track that reads well in ``text``.
+
+    >>> may_hold_track(";4114360123456785=3012?"), may_hold_track(";57000042184=01?")
+    (True, False)
+    """
+    return _TRACK_ROOM.search(text) is not None and may_hold_account(text)

@@ -18,7 +18,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator, Sequence
 from typing import TYPE_CHECKING
 
-from credkit.privacy.accountroom import may_hold_account
+from credkit.privacy.accountroom import may_hold_account, may_hold_track
 
 if TYPE_CHECKING:
     from credkit.privacy.accountsearch import FoundNumber
@@ -97,7 +97,7 @@ def holds_track(text: str) -> bool:
     (True, False)
     """
     has_separator = "=" in text or "^" in text or "D" in text or "d" in text  # behind the number; D in chip data
-    return has_separator and may_hold_account(text) and any(each.whole for each in _find(text))
+    return has_separator and may_hold_track(text) and any(each.whole for each in _find(text))
 
 
 def track_numbers(text: str) -> frozenset[str]:

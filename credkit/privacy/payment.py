@@ -67,7 +67,7 @@ def payment_in_decoded(codec: AnyCodec, given: str, reading: AnyReading, more: I
 
 def payment_in_valid(codec: AnyCodec, given: str) -> PaymentData:
     """The same for a value that reads well (or is not read any further), without the explanations: it is quick."""
-    return _sum_up(_texts_on_the_way(codec, given))
+    return _sum_up(texts_on_the_way(codec, given))
 
 
 def payment_in_encoded(codec: AnyCodec, output: str) -> PaymentData:
@@ -78,7 +78,7 @@ def payment_in_encoded(codec: AnyCodec, output: str) -> PaymentData:
     [False, True]
     """
     bits = any(step.takes == "text" and step.gives == "bits" for step in codec.steps)
-    return _sum_up(seen for seen in _texts_on_the_way(codec, output) if not (bits and seen.text == output))
+    return _sum_up(seen for seen in texts_on_the_way(codec, output) if not (bits and seen.text == output))
 
 
 def payment_in_reading(reading: AnyReading) -> PaymentData:
@@ -89,7 +89,7 @@ def payment_in_reading(reading: AnyReading) -> PaymentData:
     """
     seen = [_SeenText(step.given) for step in reading.steps if isinstance(step.given, str)]
     for step in reading.steps:
-        seen += _step_texts(step.reading, _step_digit_fields(step))
+        seen += step_texts(step.reading, _step_digit_fields(step))
     return _sum_up(seen)
 
 
@@ -150,7 +150,8 @@ def _is_other(codec: AnyCodec) -> bool:
     return declares_all(codec) and all(table.base != 10 for table in notations)
 
 
-def _texts_on_the_way(codec: AnyCodec, given: str) -> Iterator[_SeenText]:
+def texts_on_the_way(codec: AnyCodec, given: str) -> Iterator[_SeenText]:
+    """The texts that ``codec`` makes of a text, as far as it decodes; none if its digits are declared to be others."""
     if _is_other(codec):
         return
     yield _SeenText(given)
@@ -159,7 +160,7 @@ def _texts_on_the_way(codec: AnyCodec, given: str) -> Iterator[_SeenText]:
         raw = step._decode_raw(raw)
         if raw is None:
             break
-        yield from map(_SeenText, _value_texts(raw, _digit_fields_of(step)))
+        yield from map(_SeenText, value_texts(raw, _digit_fields_of(step)))
 
 
 def _decoded_texts(codec: AnyCodec, given: str, reading: AnyReading, more: Iterable[Any]) -> Iterator[_SeenText]:
@@ -173,10 +174,10 @@ def _decoded_texts(codec: AnyCodec, given: str, reading: AnyReading, more: Itera
                 yield from _reinterpreted_texts(option, given)
             yield from _as_stripes(reading)
     if not reading.ok and ACCOUNT_DIGITS.start <= len(given) <= LONGEST_TYPED and not given.isalnum():
-        for keyboard in _keyboards():
+        for keyboard in keyboards():
             yield from _reading_texts(keyboard, keyboard.inspect(given))
     for value in more:
-        yield from (_SeenText(text, garbled=True) for text in _value_texts(value))
+        yield from (_SeenText(text, garbled=True) for text in value_texts(value))
 
 
 def _as_stripes(reading: AnyReading) -> Iterator[_SeenText]:
@@ -199,12 +200,18 @@ def _reinterpreted_texts(codec: AnyCodec, given: str) -> Iterator[_SeenText]:
         reading = option.codec.inspect(given)
         seen = _reading_texts(option.codec, reading)
         yield from (each for each in seen if reading.ok or not each.text.isdecimal())
+    yield from texts_behind_lost_zeros(codec, given)
+
+
+def texts_behind_lost_zeros(codec: AnyCodec, given: str) -> Iterator[_SeenText]:
+    """The texts of what would decode if zeros were lost before it."""
     for zeros in range(1, MOST_LOST_ZEROS + 1) if given.isalnum() else ():
-        yield from _texts_on_the_way(codec, "0" * zeros + given)
+        yield from texts_on_the_way(codec, "0" * zeros + given)
 
 
 @lru_cache(maxsize=1)
-def _keyboards() -> tuple[AnyCodec, ...]:
+def keyboards() -> tuple[AnyCodec, ...]:
+    """The keyboard layouts under which a text may have been typed."""
     return tuple(chain(f"keyboard:{layout}") for layout in get("keyboard").usual)
 
 
@@ -216,12 +223,13 @@ def _reading_texts(codec: AnyCodec, reading: AnyReading) -> Iterator[_SeenText]:
     garbled = False
     for name, each in steps:
         garbled = garbled or not each.ok  # what is made of it is garbled too
-        yield from _step_texts(each, digits.get(name, ()), garbled=garbled)
+        yield from step_texts(each, digits.get(name, ()), garbled=garbled)
 
 
-def _step_texts(reading: AnyReading, digits: Collection[str], *, garbled: bool = False) -> Iterator[_SeenText]:
+def step_texts(reading: AnyReading, digits: Collection[str], *, garbled: bool = False) -> Iterator[_SeenText]:
+    """The texts in what one step finds: its value, its parts, and these side by side."""
     values = [part.value for part in reading.parts]
-    texts = [*_value_texts(reading.value, digits), *(text for value in values for text in _value_texts(value))]
+    texts = [*value_texts(reading.value, digits), *(text for value in values for text in value_texts(value))]
     texts.append("".join(value for value in values if isinstance(value, str)))
     yield from (_SeenText(text, garbled=garbled) for text in texts)
 
@@ -236,7 +244,7 @@ def _step_digit_fields(step: Step) -> Collection[str]:
         return step.reading.value
 
 
-def _value_texts(value: Any, digits: Collection[str] = ()) -> Iterator[str]:
+def value_texts(value: Any, digits: Collection[str] = ()) -> Iterator[str]:
     """The texts in a value, and its numbers that were ``digits``."""
     if isinstance(value, str):
         yield value

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import lru_cache
 
 from bitstring import Bits
 
@@ -30,17 +31,34 @@ def stripe_texts(bits: Bits) -> Iterator[tuple[str, bool]]:
     """
     row = bits.bin
     for letters in SETS_BY_NAME.values():
+        width = letters.width
         for way in (row, row[::-1]):
             for lines in (way, way.translate(_INVERTED)):
-                for start in range(letters.width):
-                    places = range(start, len(lines) - letters.width + 1, letters.width)
-                    pieces = [lines[place : place + letters.width] for place in places]
-                    written = [piece for piece in pieces if "1" in piece]
-                    if 4 * sum(piece.count("1") % 2 for piece in written) >= 3 * len(written):
-                        text = "".join(letters.characters_by_bits[piece] for piece in pieces)
-                        yield text, True
-                        if holds_account(text):
-                            yield from _valid_stripe_texts(lines)
+                for start in _likely_starts(lines, width):
+                    places = range(start, len(lines) - width + 1, width)
+                    text = "".join(letters.characters_by_bits[lines[place : place + width]] for place in places)
+                    yield text, True
+                    if holds_account(text):
+                        yield from _valid_stripe_texts(lines)
+
+
+def _likely_starts(lines: str, width: int) -> Iterator[int]:
+    """Where the first character may begin: from there on, three of four characters with a 1 have odd parity."""
+    number = int(lines or "0", 2)
+    odd = written = 0
+    for shift in range(width):  # each bit of both is about the character that ends there
+        odd ^= number >> shift
+        written |= number >> shift
+    for start in range(width):
+        ends = _character_ends(len(lines), width, start)
+        if 4 * (odd & ends).bit_count() >= 3 * (written & ends).bit_count():
+            yield start
+
+
+@lru_cache(maxsize=1 << 10)
+def _character_ends(size: int, width: int, start: int) -> int:
+    """A number of ``size`` bits with a 1 for the last bit of each character, the first of which begins at ``start``."""
+    return sum(1 << size - stop for stop in range(start + width, size + 1, width))
 
 
 def _valid_stripe_texts(lines: str) -> Iterator[tuple[str, bool]]:

@@ -164,6 +164,12 @@ class ContentCodec(TableCodec[str, FieldMapping]):
         """Whether a standard says how many characters there usually are at most."""
         return self.content.usual_characters is not None
 
+    @property
+    def never_notes(self) -> bool:
+        """Whether the content has no remarks and meanings, and no usual number of characters."""
+        content = self.content
+        return not content.remarks and not content.meanings and content.usual_characters is None
+
     def _decode_raw(self, raw: str) -> Mapping[str, Item] | None:
         """The fields, or None where an item or a check fails, or where there is too much."""
         content = self.content

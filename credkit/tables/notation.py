@@ -233,6 +233,11 @@ class NotationCodec(TableCodec[str, Bits]):
         """The notation."""
         return self.notation
 
+    @property
+    def never_notes(self) -> bool:
+        """No text earns a note."""
+        return True
+
     def _decode_raw(self, raw: str) -> Word | None:
         """The bits, or None."""
         return self.notation.decode(raw)
