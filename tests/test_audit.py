@@ -25,12 +25,13 @@ from credkit.audit import (
     ReaderCount,
     audit,
     owners,
-    piece_verdicts,
     repeats,
+    row_counts,
 )
 from credkit.audit.summary import TimeCounts
 from credkit.audit.time_bins import BIN_WIDTHS, TimeBins
 from credkit.audit.undetected_errors import Channel, CheckedFrames, double_errors, estimate_undetected, parity_masks
+from credkit.bulk import Bulk
 from credkit.catalogue.registry import catalogue
 from credkit.core.forms import to_bits
 from credkit.files import bytestreams, csvlines
@@ -204,7 +205,7 @@ def test_a_reader_that_fails_in_too_many_ways_fails_none_in_particular(
     tmp_path: Path, piece: int, most: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The rules are counted all the same; combinations of them are kept only as long as they are few."""
-    monkeypatch.setattr("credkit.audit.piece_verdicts.MOST_PATTERNS", most)
+    monkeypatch.setattr("credkit.audit.row_counts.MOST_PATTERNS", most)
     monkeypatch.setattr("credkit.audit.facts.MOST_PATTERNS", most)
     rows = made(400)
     (one,) = adds_up(audit([written(tmp_path, rows, "csv")], plan(reader=""))).readers
@@ -217,7 +218,7 @@ def test_more_rules_than_a_number_has_room_for(tmp_path: Path, monkeypatch: pyte
     rows = made(500, seed=7)
     path = written(tmp_path, rows, "csv")
     usual = audit([path], plan()).readers
-    monkeypatch.setattr(piece_verdicts, "MOST_PACKED_RULES", 0)
+    monkeypatch.setattr(row_counts, "MOST_PACKED_RULES", 0)
     assert audit([path], plan()).readers == usual
 
 
@@ -534,10 +535,10 @@ def test_the_sample_does_not_depend_on_the_pieces(tmp_path: Path, monkeypatch: p
 
 
 @pytest.mark.parametrize("written_chain", ["binary/wiegand-26", "strip/hex:8/right-justified:26/wiegand-26"])
-def test_texts_that_are_read_one_by_one_are_read_once_if_they_are_clean(
+def test_texts_that_are_read_one_by_one_are_read_once(
     tmp_path: Path, written_chain: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """The same cards in many pieces: with what was found of clean texts, and without, the audit is the same."""
+    """The same cards in many pieces: with what was found of texts, and without, the audit is the same."""
     monkeypatch.setattr(bytestreams, "PIECE_BYTES", 3000)
     rows = made(600, seed=12)
     if written_chain.startswith("binary"):
@@ -546,21 +547,22 @@ def test_texts_that_are_read_one_by_one_are_read_once_if_they_are_clean(
             row._replace(text=f"{int(row.text, 16):026b}") if row.text and set(row.text) <= digits else row
             for row in rows
         ]
-    seen: list[int] = []
-    read = piece_verdicts._read_texts
+    seen: list[str] = []
+    inspect = Bulk.inspect
 
-    def counted_rows(rows: Any, *arguments: Any, **more: Any) -> Any:
-        seen.append(len(rows.lines))
-        return read(rows, *arguments, **more)
+    def counted_texts(bulk: Bulk, texts: Any) -> Any:
+        seen.extend(texts)
+        return inspect(bulk, texts)
 
-    monkeypatch.setattr(piece_verdicts, "_read_texts", counted_rows)
+    monkeypatch.setattr(Bulk, "inspect", counted_texts)
     path = written(tmp_path, rows, "csv")
     found = adds_up(audit([path], plan(written_chain)))
-    some = sum(seen)
+    assert len(seen) == len(set(seen)) < 600
+    some = len(seen)
     seen.clear()
-    monkeypatch.setattr("credkit.audit.clean_texts.MOST_CLEAN_TEXTS", 0)
+    monkeypatch.setattr("credkit.audit.known_texts.MOST_KNOWN_TEXTS", 0)
     assert audit([path], plan(written_chain)) == found
-    assert some < sum(seen) == 600
+    assert some < len(seen) <= 600
     assert 0 < found.good < 600
 
 

@@ -36,9 +36,9 @@ SMALL = {  # bounds that small files reach as well
     "credkit.audit.time_bins.MOST_BINS": 12,
     "credkit.audit.time_bins.MOST_PENDING": 3,
     "credkit.audit.facts.MOST_PATTERNS": 2,
-    "credkit.audit.piece_verdicts.MOST_PATTERNS": 2,
+    "credkit.audit.row_counts.MOST_PATTERNS": 2,
     "credkit.audit.facts.MOST_SAMPLED_TEXTS": 3,
-    "credkit.audit.piece_verdicts.MOST_SAMPLED_TEXTS": 3,
+    "credkit.audit.row_counts.MOST_SAMPLED_TEXTS": 3,
     "credkit.audit.totals.MOST_SAMPLED_TEXTS": 3,
 }
 TEXTS = [hexed(1, 2), hexed(1, 3), hexed(1, 2, 25), hexed(1, 3, 0, 25), "12", "FFFFFFFF", "x y"]
@@ -158,7 +158,7 @@ def test_parts_of_every_kind_of_file_agree_with_plain_counting(
 ) -> None:
     monkeypatch.setattr("credkit.audit.repeats.MOST_ROWS_BETWEEN", 1 << 16)
     monkeypatch.setattr("credkit.audit.facts.MOST_PATTERNS", 256)
-    monkeypatch.setattr("credkit.audit.piece_verdicts.MOST_PATTERNS", 256)
+    monkeypatch.setattr("credkit.audit.row_counts.MOST_PATTERNS", 256)
     rows = made(200, seed=4)
     path = written(tmp_path, rows, kind)
     parts = cut_files([path], plan(), size=size)

@@ -9,8 +9,8 @@ from collections.abc import Callable, Iterable
 from typing import Any
 
 from credkit.audit.entries import ONE_ENTRY_RULE
-from credkit.audit.piece_verdicts import FailingRow
 from credkit.audit.plan import AuditPlan, ChainUse
+from credkit.audit.row_counts import FailingRow
 from credkit.audit.secrets import find_payment
 from credkit.core.reading import AnyReading
 from credkit.facts.texts import describe_failure

@@ -13,9 +13,10 @@ from typing import NamedTuple
 
 from credkit.audit.entries import EntryAssembler
 from credkit.audit.facts import Facts
-from credkit.audit.piece_verdicts import FailingRow, PieceVerdicts, TypedRow
+from credkit.audit.piece_verdicts import PieceVerdicts, TypedRows
 from credkit.audit.plan import AuditPlan
 from credkit.audit.repeats import NO_EDGES, RepeatEdges
+from credkit.audit.row_counts import FailingRow
 from credkit.audit.summary import FileCount
 from credkit.files.bytestreams import WRONG_CHECKSUM
 from credkit.files.captures import FileLabel
@@ -52,7 +53,7 @@ class FileRun:
     unreadable: int = 0
     faults: list[RowFault] = field(default_factory=list)
     edges: RepeatEdges = NO_EDGES
-    typed: list[tuple[int, list[TypedRow]]] = field(default_factory=list)
+    typed: list[tuple[int, TypedRows]] = field(default_factory=list)
     entries: EntryAssembler | None = None  # of a run that begins the file
     track: int | None = None
     ended: str = ""

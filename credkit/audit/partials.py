@@ -148,7 +148,7 @@ def partial(
 def _begin(run: FileRun, part: FilePart) -> None:
     """Note what only a run has that begins its file, whose header is read by now."""
     if run.start == 0 and run.entries is None:
-        run.first, run.entries = part.source.first, EntryAssembler(part.source.label)
+        run.first, run.entries = part.source.first, EntryAssembler(part.source.label, lists=run.lists)
 
 
 def _write_listed(run: FileRun, failures: FailureWriter) -> None:

@@ -18,7 +18,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import polars as pl
 
-from credkit.audit.clean_texts import CleanTexts, is_read_one_by_one
+from credkit.audit.known_texts import KnownTexts, is_read_one_by_one
 from credkit.audit.owners import SEVERAL_READERS, NumberSpace
 from credkit.bulk import Bulk
 from credkit.bulk.words import Array
@@ -45,7 +45,7 @@ class ChainUse:
     bulk: Bulk
     kind: CredentialKind | None = None
     space: NumberSpace | None = None
-    clean: CleanTexts | None = None  # where texts are read one by one
+    known: KnownTexts | None = None  # where texts are read one by one
 
     @property
     def name(self) -> str:
@@ -119,8 +119,8 @@ class AuditPlan:
         for use in self.uses:
             if use.codec is codec and use.kind is kind:
                 return use.place
-        clean = CleanTexts() if is_read_one_by_one(codec) else None
-        self.uses.append(ChainUse(place=len(self.uses), codec=codec, bulk=Bulk(codec), kind=kind, clean=clean))
+        known = KnownTexts() if is_read_one_by_one(codec) else None
+        self.uses.append(ChainUse(place=len(self.uses), codec=codec, bulk=Bulk(codec), kind=kind, known=known))
         return len(self.uses) - 1
 
     def _number_spaces(self) -> list[NumberSpace]:
@@ -153,6 +153,11 @@ class AuditPlan:
             )
             for each in reader.periods
         )
+
+    @property
+    def has_streams(self) -> bool:
+        """Whether the rows of a reader are parts of what was typed or swiped."""
+        return self.site is not None and any(reader.stream for reader in self.site.readers.values())
 
     def is_streamed(self, code: int) -> bool:
         """Whether the rows of a reader are parts of what was typed or swiped."""

@@ -6,9 +6,8 @@ value would take longer than all the rest, so a kernel first picks out those tha
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from functools import lru_cache
-from typing import Any
 
 import numpy as np
 import polars as pl
@@ -20,7 +19,7 @@ from credkit.core.codec import AnyCodec
 from credkit.core.reading import TextField
 from credkit.privacy.accountroom import ACCOUNT_DIGITS, ACCOUNT_ROOM_PATTERN, TYPED_ROOM_PATTERN
 from credkit.privacy.accounts import holds_track
-from credkit.privacy.payment import NO_PAYMENT_DATA, PaymentData, payment_in_decoded
+from credkit.privacy.payment import PaymentData, payment_in_decoded
 from credkit.privacy.validtracks import failing_holds_track, valid_holds_track
 from credkit.tables.characters import SETS_BY_NAME
 
@@ -33,36 +32,29 @@ SHORTEST_TRACK_BITS = 13 * min(
 MOST_TEXTS_KEPT = 1 << 16  # different texts for which the answer, track or none, is kept
 
 
-class TrackSearch:
-    """Which texts of a piece hold a payment track, in whatever notation."""
+def first_track(texts: Iterable[str]) -> int | None:
+    """The first of ``texts`` that shows a payment track, as it stands."""
+    return next((place for place, text in enumerate(texts) if holds_track(text)), None)
 
-    def is_in_line(self, line: str) -> bool:
-        """Whether a line that could not be read as a row shows one."""
-        return holds_track(line)
 
-    def first_track(self, texts: Any) -> int | None:
-        """The first of ``texts`` that shows one, as it stands."""
-        return next((row for row, text in enumerate(texts.to_list()) if holds_track(text)), None)
-
-    def find_track(self, use: ChainUse, texts: Any, good: Array, bad: Array) -> int | None:
-        """The first row whose text holds one, read or not."""
-        if use.not_payment:
-            return None
-        lengths = texts.str.len_bytes()
-        if not use.may_hold_account and (lengths.max() or 0) < ACCOUNT_DIGITS.start:
-            return None
-        long = (lengths >= ACCOUNT_DIGITS.start).to_numpy()
-        found = []
-        rows = np.arange(len(texts)) if use.may_hold_track else np.flatnonzero(long)
-        if len(rows) and not use.may_hold_track:
-            rows = rows[texts.gather(rows).str.contains(ACCOUNT_ROOM_PATTERN).to_numpy()]
-        found.append(_first_track(rows[good[rows]], texts, lambda text: _valid_has_track(use.codec, text)))
-        failing = bad
-        if not use.may_hold_account or has_no_room(use.codec):  # only what was typed can hold one
-            failing = bad[long[bad]]
-            failing = failing[texts.gather(failing).str.contains(_MAY_BE_TYPED).to_numpy()]
-        found.append(_first_track(failing, texts, lambda text: _failing_has_track(use.codec, text)))
-        return min((row for row in found if row is not None), default=None)
+def find_track(use: ChainUse, texts: pl.Series, good: Array, bad: Array) -> int | None:
+    """The first of ``texts`` that holds a payment track, be it among the ``good`` ones or the ``bad`` ones."""
+    if use.not_payment:
+        return None
+    long = (texts.str.len_bytes() >= ACCOUNT_DIGITS.start).to_numpy()
+    if not use.may_hold_account and not long.any():
+        return None
+    found = []
+    rows = np.arange(len(texts)) if use.may_hold_track else np.flatnonzero(long)
+    if len(rows) and not use.may_hold_track:
+        rows = rows[texts.gather(rows).str.contains(ACCOUNT_ROOM_PATTERN).to_numpy()]
+    found.append(_first_track(rows[good[rows]], texts, lambda text: _valid_has_track(use.codec, text)))
+    failing = bad
+    if not use.may_hold_account or has_no_room(use.codec):  # only what was typed can hold one
+        failing = bad[long[bad]]
+        failing = failing[texts.gather(failing).str.contains(_MAY_BE_TYPED).to_numpy()]
+    found.append(_first_track(failing, texts, lambda text: _failing_has_track(use.codec, text)))
+    return min((row for row in found if row is not None), default=None)
 
 
 @lru_cache(maxsize=256)
@@ -85,9 +77,9 @@ def _step_has_no_room(step: AnyCodec) -> bool:
     return step.gives == "fields" and rows is not None and not any(isinstance(row, TextField) for row in rows.values())
 
 
-def find_payment(codec: AnyCodec, text: str, *, plain: bool = False) -> PaymentData:
+def find_payment(codec: AnyCodec, text: str) -> PaymentData:
     """The payment data in a text that ``codec`` cannot decode."""
-    return NO_PAYMENT_DATA if plain else payment_in_decoded(codec, text, codec.inspect(text))
+    return payment_in_decoded(codec, text, codec.inspect(text))
 
 
 @lru_cache(maxsize=MOST_TEXTS_KEPT)

@@ -7,8 +7,10 @@ what is refused, depends on the rows alone and not on the pieces in which they a
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import tzinfo
 from heapq import heappush, heappushpop
+from operator import le
 from typing import NamedTuple
 
 from credkit.core.errors import DefinitionError
@@ -27,6 +29,14 @@ class EntryPart(NamedTuple):
     text: str
 
 
+class LateRow(Exception):
+    """A row that can no longer take its place: its line, and the error that says so."""
+
+    def __init__(self, line: int, error: DefinitionError) -> None:
+        super().__init__(line)
+        self.line, self.error = line, error
+
+
 class TimeOrder:
     """The window of one reader; rows of the same time, and rows without times, stay in the order of the file."""
 
@@ -43,13 +53,26 @@ class TimeOrder:
         found._heap, found._last = [*self._heap], self._last
         return found
 
-    def push(self, part: EntryPart) -> EntryPart | None:
-        """Take the next row of the file, and return the row that leaves the window, if one does.
+    def push(self, parts: Sequence[EntryPart]) -> list[EntryPart]:
+        """Take the next rows of the file, and return the rows that leave the window.
 
-        Raises `DefinitionError` for a row that is earlier than one that has left.
+        Raises `LateRow` for a row that is earlier than one that has left.
         """
-        if part.moment is None:
-            return part
+        if not parts or parts[0].moment is None:
+            return [*parts]
+        self._heap.sort()  # it stays a heap
+        last = self._heap[-1] if self._heap else self._last
+        if all(map(le, parts[:-1], parts[1:])) and (last is None or last <= parts[0]):
+            rows = [*self._heap, *parts]
+            left = rows[:-MOST_ROWS_REORDERED]
+            self._heap = rows[len(left) :]
+        else:
+            left = [part for row in parts if (part := self._push_one(row)) is not None]
+        self._last = left[-1] if left else self._last
+        return left
+
+    def _push_one(self, part: EntryPart) -> EntryPart | None:
+        """Take one row, whenever it was, and return the row that leaves the window, if one does."""
         if self._last is not None and part < self._last:
             self._refuse(part, self._last)
         if len(self._heap) < MOST_ROWS_REORDERED:
@@ -64,12 +87,13 @@ class TimeOrder:
         return rest
 
     def _refuse(self, part: EntryPart, last: EntryPart) -> None:
-        raise DefinitionError(
+        error = DefinitionError(
             f"{self._file.name} {self._file.unit} {part.line}: the time {self._format_time(part)} comes after more "
             f"than {MOST_ROWS_REORDERED:,} rows of the reader {redacted_repr(self._reader)} with later times, such as "
             f"{self._format_time(last)} in {self._file.unit} {last.line}; these rows are joined in the order of "
             "their times: sort the file by time"
         )
+        raise LateRow(part.line, error)
 
     def _format_time(self, part: EntryPart) -> str:
         assert part.moment is not None  # rows without times are not put in order

@@ -83,7 +83,7 @@ class Codec(ABC, Generic[In, Out]):
         return to_raw(self.gives, reading.value) if reading.ok else None
 
     def _decode_noted(self, raw: Any) -> tuple[Any, tuple[Note, ...]] | None:
-        """What `_decode_raw` gives, with every note on it; None where a check fails, or only ``inspect`` shows notes."""
+        """What `_decode_raw` gives, and every note on it; None where a check fails, or only ``inspect`` shows notes."""
         value = self._decode_raw(raw) if self.never_notes else None
         return None if value is None else (value, ())
 

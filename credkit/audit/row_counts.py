@@ -1,0 +1,182 @@
+"""Counts of rows: what texts are found to be, counted by reader, rule and time."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import compress
+from typing import NamedTuple
+
+import numpy as np
+import polars as pl
+
+from credkit.audit.facts import MOST_PATTERNS, MOST_SAMPLED_TEXTS, Facts, ReaderTotal
+from credkit.audit.known_texts import TextVerdicts
+from credkit.audit.plan import ChainUse
+from credkit.audit.time_bins import BIN_SECONDS
+from credkit.bulk import Rule
+from credkit.bulk.words import Array
+from credkit.files.times import SECOND_MICROS
+
+MOST_PACKED_RULES = 40  # rules that are packed into one number
+
+
+class Rows(NamedTuple):
+    """Rows that have a reader and a time, each with its line, its text and a hash of it."""
+
+    lines: Array
+    texts: pl.Series
+    hashes: Array
+    codes: Array
+    moments: Array | None
+
+    def only(self, kept: Array) -> Rows:
+        """The rows at the places ``kept``."""
+        return Rows(
+            self.lines[kept], self.texts.gather(kept), self.hashes[kept], self.codes[kept],
+            None if self.moments is None else self.moments[kept],
+        )  # fmt: skip
+
+
+class FailingRow(NamedTuple):
+    """A row that fails: its line from the start of the piece, reader, time, text, use, first rule."""
+
+    line: int
+    reader: int
+    moment: int | None
+    text: str
+    use: int
+    rule: Rule
+
+
+def count_verdicts(rows: Rows, use: ChainUse, verdicts: TextVerdicts, places: Array | None, facts: Facts) -> Array:
+    """Count what is found of the texts of ``rows``, and say which rows are good.
+
+    ``places`` has the place of each row's text among ``verdicts``; None where each has its own.
+    """
+    codes = rows.codes
+    good = verdicts.good if places is None else verdicts.good[places]
+    facts.uses.add(use.place, np.bincount(codes))
+    if use.space is not None and good.any():
+        numbers = verdicts.numbers[good if places is None else places[good]]
+        facts.owners[use.space.place].add(use.space.with_readers(numbers, codes[good]))
+    for key, noted in verdicts.notes.items():
+        marked = noted if places is None else noted[places]
+        if marked.any():
+            facts.notes.add(key, np.bincount(codes[marked]))
+    bad = np.flatnonzero(~good)
+    if len(bad):
+        _count_failures(rows.only(bad), use, verdicts, bad if places is None else places[bad], facts)
+    return good
+
+
+def list_failing(rows: Rows, use: ChainUse, verdicts: TextVerdicts, places: Array | None) -> list[FailingRow]:
+    """The rows that fail; ``places`` as in `count_verdicts`."""
+    first = verdicts.first if places is None else verdicts.first[places]
+    bad = np.flatnonzero(first >= 0)
+    some = rows.only(bad)
+    moments = [None] * len(bad) if some.moments is None else some.moments.tolist()
+    columns = some.lines.tolist(), some.codes.tolist(), moments, some.texts.to_list(), first[bad].tolist()
+    return [
+        FailingRow(line, code, moment, text, use.place, verdicts.rules[rule])
+        for line, code, moment, text, rule in zip(*columns, strict=True)
+    ]
+
+
+def count_totals(codes: Array, moments: Array | None, good: Array, facts: Facts) -> None:
+    """Count rows and good rows of each reader, over time if they have times."""
+    size = int(codes.max()) + 1
+    first, last = np.full(size, np.iinfo(np.int64).max), np.full(size, np.iinfo(np.int64).min)
+    if moments is None:
+        total, failing = _count_places(codes, good, size)
+    else:
+        np.minimum.at(first, codes, moments)
+        np.maximum.at(last, codes, moments)
+        keys, some, some_failing = _count_by_time(codes, moments, good)
+        facts.bins.add(keys, some, some_failing)
+        total, failing = np.zeros(size, np.int64), np.zeros(size, np.int64)
+        np.add.at(total, keys >> 40, some)
+        np.add.at(failing, keys >> 40, some_failing)
+    for code in np.flatnonzero(total).tolist():
+        rows = int(total[code])
+        facts.add_total(code, ReaderTotal(rows, rows - int(failing[code]), int(first[code]), int(last[code])))
+
+
+def _count_by_time(codes: Array, moments: Array, good: Array) -> tuple[Array, Array, Array]:
+    """Reader and time as one number, and the rows and failing rows there, in order."""
+    places = moments // (BIN_SECONDS * SECOND_MICROS)
+    least = int(places.min())
+    span = int(places.max()) - least + 1
+    size = (int(codes.max()) + 1) * span
+    places -= least
+    places += codes * span
+    if size <= 4 * len(codes) + 4096:
+        counts, failing = _count_places(places, good, size)
+        keys = np.flatnonzero(counts)
+        counts, failing = counts[keys], failing[keys]
+    else:
+        keys, inverse = np.unique(places, return_inverse=True)
+        counts, failing = _count_places(inverse, good, len(keys))
+    code, at = np.divmod(keys, span)
+    return code << 40 | (at + least), counts, failing
+
+
+def _count_places(places: Array, good: Array, size: int) -> tuple[Array, Array]:
+    """The rows in each of ``size`` places, and the failing ones."""
+    both = places << 1
+    both |= good
+    failing, fine = np.bincount(both, minlength=2 * size).reshape(size, 2).T
+    return failing + fine, failing
+
+
+def _count_failures(bad: Rows, use: ChainUse, verdicts: TextVerdicts, places: Array, facts: Facts) -> None:
+    """Count what failing rows fail, and keep a sample of their texts."""
+    rules, codes, first = verdicts.rules, bad.codes, verdicts.first[places]
+    masks = [failing[places] for failing in verdicts.failures]
+    for rule, mask in zip(rules, masks, strict=True):
+        if mask.any():
+            facts.tallies.add((use.place, rule), np.bincount(codes[mask]))
+    for place in np.flatnonzero(np.bincount(first)).tolist():
+        facts.first.add((use.place, rules[place]), np.bincount(codes[first == place]))
+    _count_patterns(codes, rules, masks, use, facts)
+    _keep_sample(bad, use, facts)
+
+
+def _keep_sample(bad: Rows, use: ChainUse, facts: Facts) -> None:
+    """Keep the different failing texts of each reader that have the smallest hashes."""
+    frame = pl.DataFrame({"code": bad.codes, "hash": bad.hashes, "row": np.arange(len(bad.codes))})
+    some = frame.unique(["code", "hash"], keep="any").sort("code", "hash")
+    codes = some["code"].to_numpy()
+    starts = np.flatnonzero(np.diff(codes, prepend=-1))
+    kept = np.arange(len(codes)) - np.repeat(starts, np.diff(starts, append=len(codes))) < MOST_SAMPLED_TEXTS
+    texts = bad.texts.gather(some["row"].to_numpy()[kept]).to_list()
+    samples: dict[int, dict[str, int]] = {}
+    for code, text, hashed in zip(codes[kept].tolist(), texts, some["hash"].to_numpy()[kept].tolist(), strict=True):
+        samples.setdefault(code, {})[text] = hashed
+    for code, hashes in samples.items():
+        facts.add_sample(code, use.place, hashes)
+
+
+def _count_patterns(codes: Array, rules: Sequence[Rule], masks: list[Array], use: ChainUse, facts: Facts) -> None:
+    """Count the combinations of rules that each reader fails, unless it fails too many of them."""
+    index, counts = _count_distinct(codes, masks)
+    many = np.bincount(codes[index]) > MOST_PATTERNS
+    for code in np.flatnonzero(many).tolist():
+        facts.scatter(code)
+    few = ~many[codes[index]]
+    index, counts = index[few], counts[few]
+    failed = np.stack([mask[index] for mask in masks], axis=1)
+    for code, marks, count in zip(codes[index].tolist(), failed.tolist(), counts.tolist(), strict=True):
+        facts.add_pattern(code, use.place, compress(rules, marks), count)
+
+
+def _count_distinct(codes: Array, masks: list[Array]) -> tuple[Array, Array]:
+    """A row of each kind, and how many there are of it: same reader, same rules."""
+    if len(masks) <= MOST_PACKED_RULES:
+        key = codes.astype(np.uint64) << np.uint64(MOST_PACKED_RULES)
+        for place, mask in enumerate(masks):
+            key |= mask.astype(np.uint64) << np.uint64(place)
+        _, index, counts = np.unique(key, return_index=True, return_counts=True)
+    else:
+        matrix = np.column_stack([codes, np.packbits(np.stack(masks), axis=0).T])
+        _, index, counts = np.unique(matrix, axis=0, return_index=True, return_counts=True)
+    return index, counts
