@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -14,7 +15,7 @@ from credkit import DefinitionError
 from credkit.files import bytestreams, csvcolumns, csvlines
 from credkit.files.csvcolumns import NeedsStrictReader, read_frame, read_frames
 from credkit.files.csvfiles import CsvFile, read_rows
-from credkit.files.csvlines import LineFormat, parse_line, split_lines
+from credkit.files.csvlines import LineFormat, parse_line, parse_lines, split_lines
 from credkit.files.linerows import RowFault
 from tests.amounts import examples
 
@@ -79,6 +80,7 @@ def test_a_block_has_the_rows_and_faults_of_its_lines(
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(csvlines, "SCANNED_BYTES", size)
         patch.setattr(csvlines, "DECODED_BYTES", size)
+        patch.setattr(csvlines, "LINES_PARSED_AT_ONCE", min(size, 256))
         split = split_lines(data, form, known)
     lines = data.removesuffix(b"\n").split(b"\n") if data else []
     parsed = [parse_line(line.removesuffix(b"\r"), form) for line in lines]
@@ -128,14 +130,14 @@ def test_frames_of_a_file_have_its_irregular_lines_alone(
         lines[number], lines[number + 1] = IRREGULAR[number // 100 % len(IRREGULAR)], ""
     file = CsvFile(path=tmp_path / "rows.csv", name="rows.csv", encoding=encoding)
     file.path.write_bytes(("time,reader,text\n" + "\n".join(lines)).encode(encoding))
-    alone = []
+    alone: list[bytes] = []
 
-    def count(line: bytes, *rest: object) -> list[str] | RowFault:
-        alone.append(line)
-        return parse_line(line, *rest)  # type: ignore[arg-type]
+    def count(lines: Sequence[bytes], form: LineFormat) -> list[list[str] | RowFault]:
+        alone.extend(lines)
+        return parse_lines(lines, form)
 
     monkeypatch.setattr(bytestreams, "PIECE_BYTES", 1 << 16)
-    monkeypatch.setattr(csvlines, "parse_line", count)
+    monkeypatch.setattr(csvlines, "parse_lines", count)
     frame = read_frame(file, COLUMNS)
     assert len(alone) == 200
     assert frame.rows() == [(line, *cells) for line, cells in read_rows(file, COLUMNS)]

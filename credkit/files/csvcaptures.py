@@ -70,13 +70,13 @@ class CsvSource(CaptureFile):
         if not begun.strip():
             why = stream.broken or "the file is empty"
             raise DefinitionError(f"{self.name} line 1: {why}, expected the columns {', '.join(self.columns.wanted)}")
-        line, _, rest = begun.partition(b"\n")
-        header = self._header(line.removesuffix(b"\r"), encoding)
-        form = CsvForm(
-            line=LineFormat(width=len(header), delimiter=self.delimiter, encoding=encoding),
-            places=find_columns(self.name, header, self.columns, "line 1"), columns=self.columns,
-        )  # fmt: skip
-        return form, rest
+        first, _, rest = begun.partition(b"\n")
+        header = self._header(first.removesuffix(b"\r"), encoding)
+        places = find_columns(self.name, header, self.columns, "line 1")
+        line = LineFormat(
+            width=len(header), delimiter=self.delimiter, encoding=encoding, kept=tuple(sorted(places.values()))
+        )
+        return CsvForm(line=line, places=places, columns=self.columns), rest
 
     def _begun(self, stream: ByteStream) -> bytes:
         """Enough of the file to have its first line."""

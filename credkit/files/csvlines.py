@@ -26,6 +26,7 @@ from credkit.files.linerows import RowFault, SplitLines, merge_rows
 
 NUL, NEWLINE, RETURN, QUOTE = 0, b"\n"[0], b"\r"[0], b'"'[0]
 SCANNED_BYTES = 1 << 17  # bytes whose signs are looked at together: they stay in a processor's cache
+LINES_PARSED_AT_ONCE = 256  # irregular lines that are parsed together; where one is wrong, each alone
 DECODED_BYTES = 1 << 16  # bytes that are decoded together; where that fails, line by line
 UNUSABLE_DELIMITERS = '"\r\n\0'  # characters that cannot stand between cells
 
@@ -34,12 +35,14 @@ UNUSABLE_DELIMITERS = '"\r\n\0'  # characters that cannot stand between cells
 class LineFormat:
     """How a file writes its rows: cells of a row, the sign between them, the encoding.
 
-    The encoding must be one in which ASCII is ASCII (`credkit.files.recoding.has_ascii_bytes`).
+    The encoding must be one in which ASCII is ASCII (`credkit.files.recoding.has_ascii_bytes`). ``kept`` are the places
+    of the cells that are wanted, in order; None for all.
     """
 
     width: int
     delimiter: str = ","
     encoding: str = "utf-8"
+    kept: tuple[int, ...] | None = None
 
 
 def split_lines(data: bytes, form: LineFormat, types: Mapping[str, Any] | None = None) -> SplitLines:
@@ -61,24 +64,50 @@ def split_lines(data: bytes, form: LineFormat, types: Mapping[str, Any] | None =
         data = drop_returns(data.removesuffix(b"\r"))
     data, undecodable = encode_utf8(data + end, form.encoding)
     frame, irregular, height = _split_regular_lines(data, form, schema)
-    rows, faults, parsed_alone = {}, [], 0
-    for line, start, stop in irregular:
-        if line in undecodable:
-            cells = parse_line(undecodable[line], form)
-        elif start == stop:
-            continue
-        else:
-            cells = parse_line(data[start:stop], form, "utf-8")
-        parsed_alone += 1
+    apart = [each for each in irregular if each.start < each.stop]
+    parsed: dict[int, list[str] | RowFault] = {line: parse_line(raw, form) for line, raw in undecodable.items()}
+    texts = parse_lines([data[each.start : each.stop] for each in apart], form)
+    parsed.update(zip((each.line for each in apart), texts, strict=True))
+    rows, faults = {}, []
+    for line in sorted(parsed):
+        cells = parsed[line]
         if isinstance(cells, RowFault):
             faults.append(cells._replace(line=line))
         elif cells:
-            rows[line] = cells
+            rows[line] = cells if form.kept is None else [cells[place] for place in form.kept]
+    if form.kept is not None:
+        frame = frame.select(map(str, form.kept))
     lines = np.arange(height)
     if irregular:
         lines = np.delete(lines, [each.line for each in irregular])
     frame, lines = merge_rows(frame, lines, rows)
-    return SplitLines(frame=frame, lines=lines, faults=faults, height=height, parsed_alone=parsed_alone)
+    return SplitLines(frame=frame, lines=lines, faults=faults, height=height, parsed_alone=len(parsed))
+
+
+def parse_lines(lines: Sequence[bytes], form: LineFormat) -> list[list[str] | RowFault]:
+    """What `parse_line` gives for each of ``lines``, which are in UTF-8; those around a wrong line are parsed alone.
+
+    >>> parse_lines([b'"a, b",c', b"d"], LineFormat(width=2))
+    [['a, b', 'c'], RowFault(line=0, problem='the row has 1 cell, expected 2', raw='d')]
+    """
+    found: list[list[str] | RowFault] = []
+    for start in range(0, len(lines), LINES_PARSED_AT_ONCE):
+        some = lines[start : start + LINES_PARSED_AT_ONCE]
+        found += _parse_good_lines(some, form) or [parse_line(line, form, "utf-8") for line in some]
+    return found
+
+
+def _parse_good_lines(lines: Sequence[bytes], form: LineFormat) -> list[list[str]] | None:
+    """The cells of ``lines`` if nothing is wrong with any of them."""
+    data = b"\n".join(lines)
+    if b"\0" in data or b"\r" in data:
+        return None
+    try:
+        rows = list(csv.reader(data.decode().split("\n"), delimiter=form.delimiter, strict=True))
+    except (csv.Error, UnicodeDecodeError):
+        return None
+    is_good = len(rows) == len(lines) and all(not cells or len(cells) == form.width for cells in rows)
+    return rows if is_good else None
 
 
 def parse_line(line: bytes, form: LineFormat, encoding: str = "") -> list[str] | RowFault:

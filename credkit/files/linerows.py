@@ -45,7 +45,8 @@ def merge_rows(
     """
     if not rows:
         return frame, lines
-    more = pl.DataFrame(list(rows.values()), schema=dict.fromkeys(frame.columns, pl.String), orient="row")
+    columns = zip(frame.columns, zip(*rows.values(), strict=True), strict=True)
+    more = pl.DataFrame([pl.Series(name, cells, dtype=pl.String) for name, cells in columns])
     try:
         more = more.cast(frame.schema)
     except pl.exceptions.PolarsError:

@@ -198,7 +198,7 @@ class Clock:
             return total, np.ones(len(total), bool)
         kinds, which = tails[:, :1], np.zeros(1, np.int64)  # one for all, if it is the same
         if (tails != kinds).any():
-            kinds, which = np.unique(tails, axis=1, return_inverse=True)
+            kinds, which = _different_columns(tails)
         offsets = np.zeros(kinds.shape[1], np.int64)
         known = np.ones(kinds.shape[1], bool)
         for place in range(kinds.shape[1]):
@@ -210,6 +210,19 @@ class Clock:
         total += offsets[which]
         good &= known[which] & (total > _LEAST) & (total < _MOST)
         return total, ~good
+
+
+def _different_columns(signs: Array) -> tuple[Array, Array]:
+    """The different columns of a matrix of bytes, and which of them each column is."""
+    if len(signs) > np.dtype(np.uint64).itemsize:
+        found: tuple[Array, Array] = np.unique(signs, axis=1, return_inverse=True)
+        return found
+    padded = np.zeros((signs.shape[1], np.dtype(np.uint64).itemsize), np.uint8)
+    padded[:, : len(signs)] = signs.T
+    numbers = padded.view(np.uint64).ravel()
+    kinds = pl.Series(numbers).unique().sort().to_numpy()
+    columns = kinds.view(np.uint8).reshape(len(kinds), -1)[:, : len(signs)].T
+    return columns, np.searchsorted(kinds, numbers)
 
 
 def to_micros(moment: datetime) -> int:
