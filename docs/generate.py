@@ -46,6 +46,7 @@ from credkit.crosswalk.decisions import DECISIONS, WRITTEN
 from credkit.crosswalk.result import EXCEPTION_CODES, FACT_CODES
 from credkit.explain.presentations import presentations
 from credkit.explain.svg import layout_svg
+from credkit.files.momentpatterns import PARTS
 from credkit.tables.layout import Layout, Limit
 
 HERE = Path(__file__).parent
@@ -208,6 +209,9 @@ def site_page() -> str:
         "decisions": ["| | condition | code | action |", "| --- | --- | --- | --- |", *decisions],
         "exceptions": _code_table("row code", EXCEPTION_CODES),
         "facts": _code_table("finding", FACT_CODES),
+        "notation": [
+            "| part | stands for |", "| --- | --- |", *(f"| `{part}` | {row.meaning} |" for part, row in PARTS.items())
+        ],
     }
     return TABLE.sub(
         lambda match: "\n".join([f"<!-- table {match[1]} -->", *tables[match[1]], "<!-- end -->"]),

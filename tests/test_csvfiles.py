@@ -149,9 +149,13 @@ def test_the_option_that_declares_is_named_where_there_is_one(tmp_path: Path) ->
         ("name\tnote", ",", r"there is one column only: is the delimiter '\t'? Another can be declared"),
         ("name,note", ";", "there is one column only: is the delimiter ','? Another can be declared"),
         ("name|note", "\t", "there is one column only: is the delimiter '|'? Another can be declared"),
-        ('"name;note"', ";", "the column 'name;note' is not one of name, note; did you mean note?"),
+        (
+            '"name;note"', ";",
+            "2 faults in the header\n- the column 'name;note' is not one of name, note; did you mean note?\n"
+            "- the column name is missing",
+        ),
     ],
-)
+)  # fmt: skip
 def test_a_header_of_one_column(tmp_path: Path, header: str, delimiter: str, said: str) -> None:
     file = written(tmp_path, f"{header}\nx\n".encode())
     with pytest.raises(DefinitionError) as caught:

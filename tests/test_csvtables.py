@@ -16,8 +16,8 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 
 from credkit.files import csvtables
-from credkit.files.csvfiles import FORMULA_PATTERN, guard_formula
 from credkit.files.csvtables import CsvTable, format_cell
+from credkit.files.formulas import FORMULA_PATTERN, guard_formula
 from credkit.privacy.accounts import mask_accounts
 
 ACCOUNT = "4114360123456785"  # the test number of the WHATWG HTML standard

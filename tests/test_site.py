@@ -215,7 +215,7 @@ FAULTS = {
     "time": (
         'path = "readings.csv"',
         'path = "readings.csv"\ntime = "locl"',
-        "files.readings.time must be one of offset, local, not 'locl'",
+        "files.readings.time: 'locl' is not offset, local or a pattern such as DD.MM.YYYY hh:mm:ss",
         "did you mean local?",
     ),
     "no time of credentials": (

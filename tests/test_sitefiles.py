@@ -124,7 +124,7 @@ def test_a_quotation_mark_takes_in_no_rows(tmp_path: Path) -> None:
     ("text", "sentence"),
     [
         ("", "rows.csv line 1: the file is empty, expected the columns person_id"),
-        (HEAD.replace("printed,", ""), "rows.csv line 1: the column printed is missing"),
+        (HEAD.replace("value,", ""), "rows.csv line 1: the column value is missing"),
         (HEAD.replace("printed", "printd"), "rows.csv line 1: the column 'printd' is not one of person_id"),
         (HEAD.replace("\n", ",name\n"), "rows.csv line 1: the column 'name' is not one of"),
         (HEAD.replace("printed", "value"), "rows.csv line 1: the column value appears twice"),

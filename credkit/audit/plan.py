@@ -177,7 +177,7 @@ class AuditPlan:
             return known.to_physical().to_numpy().astype(np.int64), {}
         codes = known.to_physical().cast(pl.Int64).fill_null(-1).to_numpy()
         strange = codes < 0
-        rule = unknown_reader(self._codes)
+        rule = unknown_reader(self._codes, self.site.readings if self.site else None)
         problems = {name: rule.describe((name,), self.site.readings if self.site else None) for name in fresh}
         names = readers.filter(pl.Series(strange)).to_list()
         return codes, {row: problems[name] for row, name in zip(np.flatnonzero(strange).tolist(), names, strict=True)}

@@ -180,7 +180,9 @@ def _build_plan(
             raise click.UsageError("--reader '' goes with --chain: a site reads each reader by its own chain")
         if zone is not None:
             raise click.UsageError("--zone goes with --chain: a site file names its time zone")
-        return AuditPlan(columns=columns, clock=Clock(site.zone, local=site.readings.has_local_times), site=site)
+        file = site.readings
+        clock = Clock(site.zone, local=file.has_local_times, pattern=file.mapping.time_pattern)
+        return AuditPlan(columns=columns, clock=clock, site=site)
     codec = options.build_reader(chain or "", layouts)
     return AuditPlan(
         columns=columns, clock=Clock(_parse_zone(zone), either=zone is not None, hint=ZONE_HINT), codec=codec

@@ -108,13 +108,23 @@ def nearest(word: str, known: Iterable[str]) -> str:
     >>> nearest("zzz", ["hex"])
     ''
     """
+    close = nearest_word(word, known)
+    return "" if close is None else f"; did you mean {redact_text(close)}?"
+
+
+def nearest_word(word: str, known: Iterable[str]) -> str | None:
+    """The known word spelled most like ``word``, if one is.
+
+    >>> nearest_word("weigand-26", ["hex", "wiegand-26"])
+    'wiegand-26'
+    """
     from difflib import get_close_matches  # only when something is misspelt
 
     if len(word) > MAX_SENTENCE_CHARACTERS:  # nothing is called so
-        return ""
+        return None
     spelt = {name.lower(): name for name in known}
     close = get_close_matches(word.lower(), spelt, n=1)
-    return f"; did you mean {redact_text(spelt[close[0]])}?" if close else ""
+    return spelt[close[0]] if close else None
 
 
 def join_values(values: Iterable[str], last: str = "and", quote: Callable[[str], str] = redacted_repr) -> str:

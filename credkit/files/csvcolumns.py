@@ -9,15 +9,17 @@ Source: RFC 4180 (common form of CSV).
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
+from dataclasses import replace
 
 import polars as pl
 
 from credkit.core.errors import DefinitionError
 from credkit.core.whitespace import WHITE_SPACE, strip_white_space
 from credkit.files.bytestreams import cut_at_lines
-from credkit.files.csvfiles import BYTE_ORDER_MARK, CsvFile
-from credkit.files.csvlines import UNUSABLE_DELIMITERS, LineFormat, parse_line, split_lines
+from credkit.files.columnmaps import JOINT, ColumnPlan, ColumnSource, plan_columns
+from credkit.files.csvfiles import BYTE_ORDER_MARK, CsvFile, find_header_faults
+from credkit.files.csvlines import UNUSABLE_DELIMITERS, LineFormat, parse_cells, split_lines
 from credkit.files.recoding import open_stream
 from credkit.files.regularfiles import LONGEST_LINE_BYTES
 
@@ -29,50 +31,69 @@ class NeedsStrictReader(Exception):
     """There is a fault in the file: the strict reader says which."""
 
 
-def read_frames(file: CsvFile, columns: Sequence[str]) -> Iterator[pl.DataFrame]:
+def read_frames(file: CsvFile, columns: Sequence[str], optional: Collection[str] = ()) -> Iterator[pl.DataFrame]:
     """The rows of ``file`` in frames: texts, and the ``line`` of each row; raises `NeedsStrictReader`.
 
-    The rows are those of `credkit.files.csvfiles.read_rows`; the header must name exactly these columns, in any order.
-    Frames before a fault may have been given out when it is met.
+    The rows are those of `credkit.files.csvfiles.read_rows`; the columns that the file's map ignores stand behind all
+    others, and are called by their places in the header. Frames before a fault may have been given out when it is met.
     """
     try:
-        yield from _split_blocks(file, columns)
+        yield from _split_blocks(file, columns, optional)
     except DefinitionError:
         raise NeedsStrictReader from None
 
 
-def read_frame(file: CsvFile, columns: Sequence[str]) -> pl.DataFrame:
+def read_frame(file: CsvFile, columns: Sequence[str], optional: Collection[str] = ()) -> pl.DataFrame:
     """All rows of ``file`` in one frame; raises `NeedsStrictReader`."""
     empty = pl.DataFrame(schema={"line": pl.UInt32, **dict.fromkeys(columns, pl.String)})
-    return pl.concat([empty, *read_frames(file, columns)])
+    frames = list(read_frames(file, columns, optional))
+    return pl.concat(frames) if frames else empty
 
 
-def _split_blocks(file: CsvFile, columns: Sequence[str]) -> Iterator[pl.DataFrame]:
+def _split_blocks(file: CsvFile, columns: Sequence[str], optional: Collection[str]) -> Iterator[pl.DataFrame]:
     if len(file.delimiter) != 1 or file.delimiter in UNUSABLE_DELIMITERS:
         raise NeedsStrictReader
-    header: list[str] = []
+    plan: ColumnPlan | None = None
     line = FIRST_ROW_LINE
     stream, encoding = open_stream(file.path, file.name, file.encoding, compressed=False)
     form = LineFormat(width=len(columns), delimiter=file.delimiter, encoding=encoding)
     with stream:
         for block in cut_at_lines(file.name, stream, returns_end_lines=True):
             data = block.data
-            if not header:
+            if plan is None:
                 first, _, data = data.removeprefix(_byte_order_mark(form.encoding)).partition(b"\n")
-                header = _parse_header(first, form, file, columns)
+                header = _parse_header(first, form, file)
+                if find_header_faults(file, 1, header, columns, optional).sentences:
+                    raise NeedsStrictReader
+                plan = plan_columns(header, columns, file.mapping, file.strip)
+                form = replace(form, width=len(header))
             if data:
                 _refuse_long_lines(data)
                 split = split_lines(data, form)
                 if split.faults:
                     raise NeedsStrictReader
-                named = split.frame.rename(dict(zip(split.frame.columns, header, strict=True)))
-                yield named.select(
-                    (pl.Series("line", split.lines) + line).cast(pl.UInt32),
-                    *(pl.col(name).str.strip_chars(WHITE_SPACE) if name in file.strip else name for name in columns),
-                )
+                lines = (pl.Series("line", split.lines) + line).cast(pl.UInt32)
+                others = map(str, plan.others)
+                yield split.frame.select(lines, *map(_take_column, plan.sources), *others)
                 line += split.height
-        if stream.broken or not header:
+        if stream.broken or plan is None:
             raise NeedsStrictReader
+
+
+def _take_column(source: ColumnSource) -> pl.Expr:
+    """The column that `ColumnSource.take` gives cell by cell, of columns that are called by their places."""
+    if not source.places:
+        return pl.lit(source.constant).alias(source.name)
+    cells = [pl.col(str(place)) for place in source.places]
+    if source.strips:
+        cells = [each.str.strip_chars(WHITE_SPACE) for each in cells]
+    found = cells[0]
+    if len(cells) > 1:
+        joined = pl.concat_str(cells, separator=JOINT)
+        found = pl.when(pl.all_horizontal(each.eq("") for each in cells)).then(pl.lit("")).otherwise(joined)
+    if source.words:
+        found = found.replace(dict(source.words))
+    return found.alias(source.name)
 
 
 def _byte_order_mark(encoding: str) -> bytes:
@@ -80,14 +101,12 @@ def _byte_order_mark(encoding: str) -> bytes:
     return BYTE_ORDER_MARK.encode(encoding, "ignore")
 
 
-def _parse_header(first: bytes, form: LineFormat, file: CsvFile, columns: Sequence[str]) -> list[str]:
-    """The names in the header, which must be those of ``columns``."""
-    cells = parse_line(first, form)
-    if isinstance(cells, list):
-        names = list(map(strip_white_space, cells)) if file.strip else cells
-        if sorted(names) == sorted(columns):
-            return names
-    raise NeedsStrictReader
+def _parse_header(first: bytes, form: LineFormat, file: CsvFile) -> list[str]:
+    """The names in the header."""
+    cells = parse_cells(first, form)
+    if not isinstance(cells, list) or not cells:
+        raise NeedsStrictReader
+    return list(map(strip_white_space, cells)) if file.strip else cells
 
 
 def _refuse_long_lines(data: bytes) -> None:

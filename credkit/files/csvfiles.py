@@ -14,28 +14,23 @@ import csv
 import io
 import re
 from codecs import BOM_UTF16_BE, BOM_UTF16_LE, getincrementaldecoder, lookup
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass
 from json import dumps
 from pathlib import Path
-from typing import NoReturn
+from typing import NamedTuple, NoReturn
 
 from credkit.core.errors import DefinitionError
-from credkit.core.sentences import nearest, redacted_repr
+from credkit.core.sentences import nearest, nearest_word, redacted_repr
 from credkit.core.whitespace import describe_ends, strip_white_space
+from credkit.files.columnmaps import OWN_FORM, ColumnMap, plan_columns
 from credkit.files.regularfiles import LONGEST_LINE_BYTES, open_regular
 
 PIECE_BYTES = 1 << 16  # bytes that are read at once
 BYTE_ORDER_MARK = "\ufeff"  # a byte order mark
+MAX_NAMES = 12  # names of columns in a sentence
 MISSING_MARK = "does not start with BOM"  # how every Python ends the error about a mark that is missing
-FORMULA_SIGNS = r"[=+\-@＝＋－＠]"  # what a spreadsheet begins a formula with; the full-width ones, too
 _SURROGATE = re.compile("[\ud800-\udfff]")  # what some decoders let through
-# What every text has that `guard_formula` changes, for those who look at many texts by a kernel.
-FORMULA_PATTERN = rf"^[\t\r\n]|(?:^|[;\t\r\n]) *{FORMULA_SIGNS}"
-# A cell begins with the text, and behind what some spreadsheet may part cells at; a number is no formula.
-_FORMULA = re.compile(
-    rf"^(?=[\t\r\n])|(?:^|(?<=[;\t\r\n]))(?! *[+-]?[0-9]+(?:\.[0-9]+)? *(?:[;\t\r\n]|\Z))(?= *{FORMULA_SIGNS})"
-)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,7 +40,7 @@ class CsvFile:
     ``has_local_times`` says that its times have no offset and are by the site's clocks. ``option`` is how the
     command line declares encoding and delimiter, if it does, with braces for the word; ``site_key`` is where a site
     file declares them, with braces for the key and its value. ``strip`` has the columns whose cells are read
-    without the white space around them.
+    without the white space around them; ``mapping`` says how it differs from our own form.
     """
 
     path: Path
@@ -56,6 +51,7 @@ class CsvFile:
     option: str = ""
     strip: frozenset[str] = frozenset()
     site_key: str = ""
+    mapping: ColumnMap = OWN_FORM
 
     def describe_declaring(self, what: str, example: str) -> str:
         """That another ``what`` can be declared, and by which option, or how in the site file.
@@ -65,7 +61,7 @@ class CsvFile:
         'can be declared: delimiter = ";" under [files.credentials]'
         """
         if self.site_key:
-            return f"can be declared: {self._write_key(what, dumps(example, ensure_ascii=False))}"
+            return f"can be declared: {self.write_key(what, dumps(example, ensure_ascii=False))}"
         return f"can be declared{self.option and ': '}{self.option.format(what)}"
 
     def describe_stripping(self, *columns: str) -> str:
@@ -76,9 +72,14 @@ class CsvFile:
         """
         if not self.site_key:
             return "remove it"
-        return f"{self._write_key('strip', dumps(sorted({*self.strip, *columns})) if columns else 'true')} takes it off"
+        return f"{self.write_key('strip', dumps(sorted({*self.strip, *columns})) if columns else 'true')} takes it off"
 
-    def _write_key(self, key: str, value: str) -> str:
+    def write_key(self, key: str, value: str) -> str:
+        """A key of the site file with its value, and where it stands there; nothing if no site file declares this.
+
+        >>> CsvFile(path=Path(), name="", site_key="{} under [files.readings]").write_key("time", '"local"')
+        'time = "local" under [files.readings]'
+        """
         return self.site_key.replace("{}", f"{key} = {value}", 1)
 
     def refuse(self, line: int, problem: str) -> NoReturn:
@@ -96,22 +97,24 @@ class CsvFile:
 
 
 def read_rows(
-    file: CsvFile, columns: Sequence[str], spare: str = "", *,
-    on_wrong_width: Callable[[int, int], None] | None = None,
+    file: CsvFile, columns: Sequence[str], spare: str = "", *, optional: Collection[str] = (),
+    on_wrong_header: Callable[[HeaderFaults], None] | None = None,
+    on_wrong_width: Callable[[int, int, int], None] | None = None,
 ) -> Iterator[tuple[int, list[str]]]:  # fmt: skip
     """The rows of ``file``: the line each begins on, its cells in the order of ``columns``.
 
-    The header must name exactly these columns, in any order; ``spare`` says what to do about others
-    beside them. Empty lines are no rows. No cell may hold a line break: a quotation mark that opens
-    by accident would take in the rows that follow. If the file strips columns, names in the header are stripped, too.
+    The header must name exactly these columns (or what the file's map names for them), in any order; ``spare`` says
+    what to do about others beside them. Those that are ``optional`` may be absent: their cells are empty. The cells of
+    columns that the map ignores stand behind all others. Empty lines are no rows. No cell may hold a line break: a
+    quotation mark that opens by accident would take in the rows that follow. If the file strips columns, names in the
+    header are stripped, too.
 
-    A row that has more or fewer cells than the header is refused; or it is left out, and ``on_wrong_width`` is called
-    with its line and how many cells it has.
+    A wrong header is refused; or ``on_wrong_header`` is called with its faults, and the rows are given with empty
+    cells for the columns that are missing. A row that has more or fewer cells than the header is refused; or it is
+    left out, and ``on_wrong_width`` is called with its line, how many cells it has, and how many the header.
     """
     rows = csv.reader(_read_lines(file), delimiter=file.delimiter, strict=True)
     header: list[str] | None = None
-    order: list[int] = []
-    stripped = [place for place, name in enumerate(columns) if name in file.strip]
     while True:
         line = rows.line_num + 1
         try:
@@ -124,20 +127,24 @@ def read_rows(
             file.refuse(line, "a cell holds a line break: is a quotation mark in it not doubled?")
         if header is None:
             header = list(map(strip_white_space, cells)) if file.strip else cells
-            order = _column_order(file, line, header, columns, spare)
+            plan = plan_columns(header, columns, file.mapping, file.strip)
+            faults = find_header_faults(file, line, header, columns, optional, spare)
+            if faults.sentences:
+                if on_wrong_header is None:
+                    faults.refuse(file)
+                on_wrong_header(faults)
+            take = plan.taker()
         elif len(cells) == len(header):
-            ordered = [cells[place] for place in order]
-            for place in stripped:
-                ordered[place] = strip_white_space(ordered[place])
-            yield line, ordered
+            yield line, take(cells)
         elif cells and on_wrong_width is not None:
-            on_wrong_width(line, len(cells))
+            on_wrong_width(line, len(cells), len(header))
         elif cells:
             more = len(cells) > len(header)
             hint = f" (a cell that holds {redacted_repr(file.delimiter)} needs quotes around it)" if more else ""
             file.refuse(line, f"the row has {len(cells)} cell{'s' * (len(cells) > 1)}, expected {len(header)}{hint}")
     if header is None:
-        file.refuse(1, f"the file is empty, expected the columns {', '.join(columns)}")
+        wanted = [name for column in columns for name in file.mapping.headers_of(column)]
+        file.refuse(1, f"the file is empty, expected the columns {', '.join(wanted)}")
 
 
 def count_lines(file: CsvFile) -> int | None:
@@ -168,24 +175,114 @@ def _describe_csv_fault(error: csv.Error, lines: int) -> str:
     return f"the row that begins here {what}{'; is a quotation mark in it never closed?' if lines > 1 else ''}"
 
 
-def _column_order(file: CsvFile, line: int, header: list[str], columns: Sequence[str], spare: str) -> list[int]:
-    """Where in ``header`` each of ``columns`` stands."""
-    other = next((sign for sign in ";\t|," if sign != file.delimiter and sign in header[0]), None) if header else None
-    if len(header) == 1 and len(columns) > 1 and other:
+class HeaderFaults(NamedTuple):
+    """What is wrong with the header of a file, on this line, and which of our columns it lacks for that."""
+
+    line: int
+    sentences: list[str]
+    missing: frozenset[str]
+
+    def describe(self, file: CsvFile) -> list[str]:
+        """The lines about them: one sentence about one fault."""
+        if len(self.sentences) == 1:
+            return [f"{file.name} line {self.line}: {self.sentences[0]}"]
+        first = f"{file.name} line {self.line}: {len(self.sentences)} faults in the header"
+        return [first, *(f"- {sentence}" for sentence in self.sentences)]
+
+    def refuse(self, file: CsvFile) -> NoReturn:
+        """Raise the one error about them."""
+        first, *details = self.describe(file)
+        raise DefinitionError(first, details=details)
+
+
+def find_header_faults(
+    file: CsvFile, line: int, header: Sequence[str], columns: Sequence[str], optional: Collection[str] = (),
+    spare: str = "",
+) -> HeaderFaults:  # fmt: skip
+    """Everything that is wrong with ``header``; what stands in one column only is refused at once.
+
+    >>> file = CsvFile(path=Path(), name="list.csv")
+    >>> find_header_faults(file, 1, ["nme", "note", "note"], ["name", "note"]).sentences
+    ["the column 'nme' is not one of name, note; did you mean name?", 'the column note appears twice']
+    """
+    wanted = {name: column for column in columns for name in file.mapping.headers_of(column)}
+    _refuse_other_delimiter(file, line, header, wanted)
+    found: list[str] = []
+    others = [name for name in dict.fromkeys(header) if name not in wanted]
+    explained: set[str] = set()  # headers that are missing only because others are misspelt
+    if not file.mapping.ignores_other_columns:
+        found, explained = _describe_other_columns(file, others, [*wanted], spare * (wanted.keys() <= set(header)))
+    found += [f"the column {name} appears twice" for name in wanted if list(header).count(name) > 1]
+    missing, plain = set(), []
+    for column in columns:
+        absent = [name for name in file.mapping.headers_of(column) if name not in header]
+        is_optional = column in optional and column not in {*file.mapping.headers, *file.mapping.needed}
+        near = next((word for name in absent if (word := nearest_word(name, others)) is not None), None)
+        missing |= {column} if absent and not is_optional else set()
+        if set(absent) <= explained or (is_optional and not (near and file.mapping.ignores_other_columns)):
+            continue
+        if column in file.mapping.headers or (near and file.mapping.ignores_other_columns):
+            found += [_describe_missing(file, column, name, near, is_optional=is_optional) for name in absent]
+        else:
+            plain.append(column)
+    if plain:
+        found.append(f"the column{'s' * (len(plain) > 1)} {', '.join(plain)} {'are' if plain[1:] else 'is'} missing")
+    if missing and any(column in file.mapping.headers for column in missing):
+        found.append(f"the header has {_quote_some(list(header))}")
+    return HeaderFaults(line, found, frozenset(missing))
+
+
+def _refuse_other_delimiter(file: CsvFile, line: int, header: Sequence[str], wanted: Collection[str]) -> None:
+    """Refuse a file of one column whose name holds what separates cells elsewhere."""
+    if len(header) != 1 or len(wanted) < 2:
+        return
+    other = next((sign for sign in ";\t|," if sign != file.delimiter and sign in header[0]), None)
+    if other:
         another = f"Another {file.describe_declaring('delimiter', other)}"
         file.refuse(line, f"there is one column only: is the delimiter {redacted_repr(other)}? {another}")
-    for column in header:
-        if column not in columns:
-            hint = f"; {spare}" if spare and set(columns) <= set(header) else nearest(column, columns)
-            if (ends := describe_ends(column)) and strip_white_space(column) in columns:
-                hint = f"; it has {ends}: {file.describe_stripping()}"
-            file.refuse(line, f"the column {redacted_repr(column)} is not one of {', '.join(columns)}{hint}")
-        if header.count(column) > 1:
-            file.refuse(line, f"the column {column} appears twice")
-    for column in columns:
-        if column not in header:
-            file.refuse(line, f"the column {column} is missing")
-    return [header.index(column) for column in columns]
+
+
+def _describe_other_columns(
+    file: CsvFile, others: Sequence[str], wanted: Sequence[str], spare: str
+) -> tuple[list[str], set[str]]:  # fmt: skip
+    """Sentences about the columns of a file that are not ``wanted``, and those wanted that are spelt wrong there."""
+    found: list[str] = []
+    explained: set[str] = set()
+    unknown: list[str] = []
+    for name in others:
+        bare, ends = strip_white_space(name), describe_ends(name)
+        near = nearest_word(name, wanted)
+        hint = f"; {spare}" if spare else nearest(name, wanted)
+        if ends and bare in wanted:
+            near, hint = bare, f"; it has {ends}: {file.describe_stripping()}"
+        if hint:
+            found.append(f"the column {redacted_repr(name)} is not one of {', '.join(wanted)}{hint}")
+            explained |= {near} if near is not None and not spare else set()
+        else:
+            unknown.append(name)
+    if unknown:
+        cure = file.write_key("ignore_other_columns", "true")
+        leaves = f"; {cure} leaves {'it' if len(unknown) == 1 else 'them'} out" if cure else ""
+        what = "column {} is" if len(unknown) == 1 else "columns {} are"
+        found.append(f"the {what.format(_quote_some(unknown))} not one of {', '.join(wanted)}{leaves}")
+    return found, explained
+
+
+def _describe_missing(file: CsvFile, column: str, name: str, near: str | None, *, is_optional: bool) -> str:
+    """The sentence about a header that a file lacks, or that may be misspelt among those that it ignores."""
+    offer = f"; did you mean {redacted_repr(near)}?" if near is not None else ""
+    if is_optional:
+        none = file.write_key("constants", f'{{ {column} = "" }}')
+        return f"the column {name} is missing{offer} ({none} declares that there is none)"
+    if column in file.mapping.headers:
+        return f"the column {redacted_repr(name)}, which holds {column} by the site file, is missing{offer}"
+    return f"the column {name} is missing{offer}"
+
+
+def _quote_some(names: Sequence[str]) -> str:
+    """The first of many names."""
+    rest = len(names) - MAX_NAMES
+    return f"{', '.join(map(redacted_repr, names[:MAX_NAMES]))}{f' and {rest} more' if rest > 0 else ''}"
 
 
 def _read_lines(file: CsvFile) -> Iterator[str]:
@@ -271,14 +368,3 @@ def _read_pieces(file: CsvFile) -> Iterator[bytes]:
     except OSError as error:
         raise DefinitionError(f"{file.name}: the file cannot be read ({error.strerror})") from None
     yield b""
-
-
-def guard_formula(text: str) -> str:
-    """``text`` as a cell to write: where a spreadsheet would begin a formula, an apostrophe stands before it.
-
-    A spreadsheet whose delimiter is a semicolon begins a cell behind each.
-
-    >>> guard_formula("=1+1"), guard_formula("C-1; =C"), guard_formula("-2147483648")
-    ("'=1+1", "C-1;' =C", '-2147483648')
-    """
-    return _FORMULA.sub("'", text)

@@ -116,6 +116,20 @@ def parse_line(line: bytes, form: LineFormat, encoding: str = "") -> list[str] |
     >>> parse_line(b'"a, b",c', LineFormat(width=2))
     ['a, b', 'c']
     """
+    cells = parse_cells(line, form, encoding)
+    if cells and isinstance(cells, list) and len(cells) != form.width:
+        count = f"{len(cells)} cell{'s' * (len(cells) > 1)}"
+        raw = line.decode(encoding or form.encoding, "replace")
+        return RowFault(0, f"the row has {count}, expected {form.width}", raw)
+    return cells
+
+
+def parse_cells(line: bytes, form: LineFormat, encoding: str = "") -> list[str] | RowFault:
+    """The cells of a line however many there are, or what is wrong with it; see `parse_line`.
+
+    >>> parse_cells(b"a,b,c", LineFormat(width=2))
+    ['a', 'b', 'c']
+    """
     encoding = encoding or form.encoding
     raw = line.decode(encoding, "replace")
     try:
@@ -133,9 +147,6 @@ def parse_line(line: bytes, form: LineFormat, encoding: str = "") -> list[str] |
         if why == "unexpected end of data":
             why = "a quotation mark that opens in the line is never closed in it"
         return RowFault(0, f"the line is not CSV: {why}", raw)
-    if cells and len(cells) != form.width:
-        count = f"{len(cells)} cell{'s' * (len(cells) > 1)}"
-        return RowFault(0, f"the row has {count}, expected {form.width}", raw)
     return cells
 
 

@@ -12,7 +12,7 @@ from itertools import islice
 
 import polars as pl
 
-from credkit.files.csvfiles import FORMULA_PATTERN, guard_formula
+from credkit.files.formulas import FORMULA_PATTERN, guard_formula
 from credkit.privacy.accountroom import ACCOUNT_DIGITS, ACCOUNT_ROOM_PATTERN
 from credkit.privacy.accounts import mask_accounts
 

@@ -24,9 +24,10 @@ from typing import Any, NamedTuple
 from credkit.core.errors import DefinitionError
 from credkit.core.sentences import format_count, nearest, redacted_repr
 from credkit.core.whitespace import describe_ends, strip_white_space
-from credkit.files.csvfiles import CsvFile, read_rows
+from credkit.files.csvfiles import CsvFile, HeaderFaults, read_rows
 
 MAX_LINES = 20  # lines of a fault that are named
+MAX_KINDS = 10  # kinds of fault of a file that are described
 MAX_WORDS = 20  # words of a rule whose rows are counted apart
 MAX_SAMPLES = 3  # words that stand for many
 ITEM = "    "  # before what belongs to a fault
@@ -38,12 +39,12 @@ class FaultRule:
 
     ``sentence`` is about one row, with braces for its words (such as a cell), which ``quote`` writes; ``headline``
     is about many rows with different words. ``column`` is where the first word stands, ``known`` what it may be.
-    ``counts_words``: the rows of each word are counted apart.
+    ``counts_words``: the rows of each word are counted apart. ``cure`` says what to do, perhaps of the words.
     """
 
     sentence: str
     headline: str
-    cure: str = ""
+    cure: str | Callable[[Sequence[Any]], str] = ""
     column: str = ""
     known: Collection[str] = ()
     counts_words: bool = False
@@ -68,6 +69,10 @@ class FaultRule:
     def is_white_space_only(self, words: tuple[Any, ...]) -> bool:
         """Whether nothing is wrong with a word but white space around it, as far as can be said."""
         return bool(self.white_space(words)) and (not self.known or strip_white_space(words[0]) in self.known)
+
+    def describe_cure(self, words: Iterable[tuple[Any, ...]]) -> str:
+        """What to do about rows with these words."""
+        return self.cure if isinstance(self.cure, str) else self.cure([each[0] for each in words])
 
     def format_words(self, words: tuple[Any, ...]) -> str:
         """The words of one row, below a headline."""
@@ -147,10 +152,12 @@ class FileFaults:
         return bool(self._files)
 
     def add(self, file: CsvFile, line: int, faults: Iterable[FaultOccurrence]) -> None:
-        """Note all faults of the row on this line."""
-        self.add_rows(file, 1)
-        for fault in faults:
-            self.count(file, fault, (line,), 1)
+        """Note all faults of the row on this line, but for those of columns that the file lacks."""
+        missing = self._tally(file).missing
+        if counted := [fault for fault in faults if fault.rule.column not in missing]:
+            self.add_rows(file, 1)
+            for fault in counted:
+                self.count(file, fault, (line,), 1)
 
     def add_rows(self, file: CsvFile, rows: int) -> None:
         """Note that so many more rows of ``file`` have faults; the faults are for `count`."""
@@ -164,17 +171,34 @@ class FileFaults:
         """Note that ``file`` cannot be read on."""
         self._tally(file).end = str(error)
 
-    def rows(self, file: CsvFile, columns: Sequence[str]) -> Iterator[tuple[int, list[str]]]:
-        """The rows of ``file`` that have as many cells as its header, up to where it cannot be read on."""
+    def rows(
+        self, file: CsvFile, columns: Sequence[str], optional: Collection[str] = ()
+    ) -> Iterator[tuple[int, list[str]]]:  # fmt: skip
+        """The rows of ``file`` that have as many cells as its header, up to where it cannot be read on.
+
+        Where the header is wrong, the columns that it has are still looked at: faults of the others are not noted.
+        """
         advice = f" (a cell that holds {redacted_repr(file.delimiter)} needs quotes around it)"
-        wrong = (_width_rule(len(columns), ""), _width_rule(len(columns), advice))
+        wrong: dict[bool, FaultRule] = {}
+        required = set(columns) - set(optional)
+        is_useless = False
+
+        def note_width(line: int, cells: int, expected: int) -> None:
+            has_more = cells > expected
+            rule = wrong.setdefault(has_more, _width_rule(expected, advice * has_more))
+            self.add(file, line, [FaultOccurrence(rule, (cells,))])
+
+        def note_header(faults: HeaderFaults) -> None:
+            nonlocal is_useless
+            self._tally(file).header, is_useless = faults, faults.missing >= required
+
         try:
-            yield from read_rows(
-                file, columns,
-                on_wrong_width=lambda line, cells: self.add(
-                    file, line, [FaultOccurrence(wrong[cells > len(columns)], (cells,))]
-                ),
-            )  # fmt: skip
+            for row in read_rows(
+                file, columns, optional=optional, on_wrong_header=note_header, on_wrong_width=note_width
+            ):  # fmt: skip
+                if is_useless:
+                    break
+                yield row
         except DefinitionError as error:
             self.end(file, error)
 
@@ -212,12 +236,20 @@ class _FileTally:
 
     def __init__(self, file: CsvFile) -> None:
         self.file = file
+        self.header: HeaderFaults | None = None
         self.rows = 0
         self.rules: dict[FaultRule, _RuleTally] = {}
         self.end = ""
 
+    @property
+    def missing(self) -> frozenset[str]:
+        """The columns that the file lacks, as far as that is a fault."""
+        return self.header.missing if self.header else frozenset()
+
     def describe(self) -> Iterator[str]:
         """The lines about this file."""
+        if self.header:
+            yield from self.header.describe(self.file)
         if self.rows == 1 == len(self.rules):
             ((rule, tally),) = self.rules.items()
             (words,), (line,) = tally.words, tally.total.lines
@@ -225,8 +257,11 @@ class _FileTally:
         elif self.rows:
             kinds = format_count(len(self.rules), "kind")
             yield f"{self.file.name}: {kinds} of fault in {format_count(self.rows, 'row')}"
-            for rule, tally in sorted(self.rules.items(), key=lambda each: _rank(each[1].total)):
+            ranked = sorted(self.rules.items(), key=lambda each: _rank(each[1].total))
+            for rule, tally in ranked[:MAX_KINDS]:
                 yield from self._describe_rule(rule, tally)
+            if (more := len(ranked) - MAX_KINDS) > 0:
+                yield f"- and {format_count(more, 'more kind')} of fault"
             yield from self._describe_blanks()
         if self.end:
             yield f"{self.end}{'; no row behind it was checked' if self.rows else ''}"
@@ -251,7 +286,7 @@ class _FileTally:
                 yield f"{ITEM}such as {', '.join(map(rule.format_words, samples))}"
                 yield f"{ITEM}{total.format_lines()}"
         if rule.cure and not all(map(rule.is_white_space_only, tally.words)):
-            yield f"{ITEM}{rule.cure}"
+            yield f"{ITEM}{rule.describe_cure(tally.words)}"
 
     def _describe_blanks(self) -> Iterator[str]:
         """What to do about white space around cells that are at fault."""

@@ -17,6 +17,7 @@ import polars as pl
 
 from credkit.bulk.texts import byte_matrix
 from credkit.bulk.words import Array
+from credkit.files.momentpatterns import HOURS, NO_HOUR, MomentPattern
 from credkit.files.moments import ACCEPTED_YEARS, LOCAL_TIME_HINT, parse_moment
 
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
@@ -48,18 +49,25 @@ class Clock:
     """How a file's times are written: with offsets, or by the clocks of a ``zone``.
 
     Where ``local`` is set, no time has an offset; where ``either``, a time without one is by the zone.
-    ``hint`` says what to do about times without one, where there may be none.
+    ``hint`` says what to do about times without one, where there may be none. ``pattern`` is how times are written,
+    if not as ISO 8601 does.
     """
 
-    def __init__(self, zone: tzinfo, *, local: bool = False, either: bool = False, hint: str = LOCAL_TIME_HINT) -> None:
+    def __init__(
+        self, zone: tzinfo, *, local: bool = False, either: bool = False, hint: str = LOCAL_TIME_HINT,
+        pattern: MomentPattern | None = None,
+    ) -> None:  # fmt: skip
         self.zone = zone
         self.local = local
         self.either = either
         self.hint = hint
+        self.pattern = pattern
 
     def parse_time(self, text: str) -> int | str:
         """One time, or what is wrong with it."""
-        found = parse_moment(text, self.zone, local=self.local, either=self.either, hint=self.hint)
+        found = parse_moment(
+            text, self.zone, local=self.local, either=self.either, hint=self.hint, pattern=self.pattern
+        )
         return found if isinstance(found, str) else (found - EPOCH) // MICROSECOND
 
     def parse_times(self, texts: Any) -> Times:
@@ -69,7 +77,7 @@ class Clock:
         fresh = texts[1:] != texts[:-1]
         runs = texts[:1].append(texts[1:].filter(fresh))
         lengths = np.diff(np.flatnonzero(fresh.to_numpy()), prepend=-1, append=len(texts) - 1)
-        found, rest = self._parse_common_form(runs)
+        found, rest = self._parse_common_form(rewrite_times(runs, self.pattern) if self.pattern else runs)
         wrong: dict[int, str] = {}
         if rest.any():
             few = runs.filter(pl.Series(rest))
@@ -202,8 +210,9 @@ class Clock:
         offsets = np.zeros(kinds.shape[1], np.int64)
         known = np.ones(kinds.shape[1], bool)
         for place in range(kinds.shape[1]):
-            moment_there = self.parse_time(
-                f"{ACCEPTED_YEARS.start + 1}-01-01T00:00:00{bytes(kinds[:, place]).decode('utf-8', 'replace')}"
+            offset = bytes(kinds[:, place]).decode("utf-8", "replace")
+            moment_there = Clock(self.zone, local=self.local, either=self.either).parse_time(
+                f"{ACCEPTED_YEARS.start + 1}-01-01T00:00:00{offset}"
             )
             known[place] = not isinstance(moment_there, str) and bytes(kinds[:1, place]) in (b"Z", b"+", b"-")
             offsets[place] = 0 if isinstance(moment_there, str) else moment_there - _YEAR
@@ -223,6 +232,27 @@ def _different_columns(signs: Array) -> tuple[Array, Array]:
     kinds = pl.Series(numbers).unique().sort().to_numpy()
     columns = kinds.view(np.uint8).reshape(len(kinds), -1)[:, : len(signs)].T
     return columns, np.searchsorted(kinds, numbers)
+
+
+def rewrite_times(texts: Any, pattern: MomentPattern) -> Any:
+    """A series of texts as `MomentPattern.to_iso` rewrites them, empty where they have another form.
+
+    >>> rewrite_times(pl.Series(["3/14/2026 1:05 PM", "14.3.2026"]), MomentPattern("M/D/YYYY h:mm AM")).to_list()
+    ['2026-03-14T13:05:00', '']
+    """
+    found = texts.str.extract_groups(rf"\A(?:{pattern.regex})\z").struct.unnest()
+    two = {name: pl.col(name).str.zfill(2) for name in ("month", "day", "hour") if name in found.columns}
+    if "half" in found.columns:
+        key = pl.concat_str(two["hour"], pl.col("half").str.to_uppercase())
+        two["hour"] = key.replace_strict(dict(HOURS), default=NO_HOUR, return_dtype=pl.String)
+    form = f"{pattern.century}{{}}-{{}}-{{}}T{{}}:{{}}:{{}}{{}}{{}}"
+    second = pl.col("second") if "second" in found.columns else pl.lit("00")
+    fraction = "." + pl.col("fraction") if "fraction" in found.columns else pl.lit("")
+    offset = pl.col("offset") if "offset" in found.columns else pl.lit("")
+    written = pl.format(
+        form, pl.col("year"), two["month"], two["day"], two["hour"], pl.col("minute"), second, fraction, offset
+    )  # fmt: skip
+    return found.select(written.fill_null("")).to_series()
 
 
 def to_micros(moment: datetime) -> int:

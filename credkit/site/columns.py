@@ -8,13 +8,14 @@ Source: ISO 8601 (dates and times).
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Iterator
+from collections.abc import Collection, Iterator
 
 import polars as pl
 
 from credkit.core.whitespace import WHITE_SPACE
 from credkit.files.csvcolumns import NeedsStrictReader, read_frame, read_frames
 from credkit.files.faults import FileFaults
+from credkit.files.momentpatterns import MomentPattern
 from credkit.files.times import Clock
 from credkit.privacy.accountroom import TRACK_ROOM_PATTERN
 from credkit.privacy.accounts import holds_track
@@ -32,6 +33,7 @@ from credkit.site.model import Site, Target
 from credkit.site.rows import (
     CREDENTIALS,
     EXISTING,
+    OPTIONAL,
     READINGS,
     parse_date,
     read_credentials,
@@ -60,7 +62,7 @@ def load_credentials(site: Site, faults: FileFaults | None = None) -> pl.DataFra
     Faults are collected as `credkit.site.rows.read_credentials` does, which raises those of a track at once.
     """
     try:
-        return _judge_credentials(read_frame(site.credentials, CREDENTIALS), site)
+        return _judge_credentials(read_frame(site.credentials, CREDENTIALS, OPTIONAL), site)
     except NeedsStrictReader:
         not_payment = {kind.name for kind in site.kinds.values() if kind.not_payment}
         rows = read_credentials(site.credentials, site.kinds, site.rules.statuses, not_payment, faults)
@@ -80,11 +82,11 @@ def load_reading_batches(site: Site, faults: FileFaults | None = None) -> Iterat
 
     Frames before a fault may have been given out when it is met.
     """
-    clock = Clock(site.zone, local=site.readings.has_local_times)
+    clock = Clock(site.zone, local=site.readings.has_local_times, pattern=site.readings.mapping.time_pattern)
     unguarded = {reader.name for reader in site.readers.values() if reader.kind.not_payment}
     last = 0
     try:
-        for frame in read_frames(site.readings, READINGS):
+        for frame in read_frames(site.readings, READINGS, OPTIONAL):
             yield _judge_readings(frame, site, clock, unguarded)
             last = frame["line"][-1] if frame.height else last
     except NeedsStrictReader:
@@ -99,23 +101,24 @@ def load_existing(target: Target, faults: FileFaults | None = None) -> pl.DataFr
     is_guarded = not target.kind.not_payment
     try:
         frame = read_frame(target.existing, EXISTING)
-        if is_guarded and holds_tracks(frame, EXISTING):
+        if is_guarded and holds_tracks(frame):
             raise NeedsStrictReader
         return frame.select("line", pl.col("person_id").alias("person"), "text")
     except NeedsStrictReader:
         return tabulate_export(read_existing(target.existing, not_payment=not is_guarded, faults=faults))
 
 
-def holds_tracks(frame: pl.DataFrame, columns: Iterable[str]) -> bool:
-    """Whether a cell in these columns holds a payment track.
+def holds_tracks(frame: pl.DataFrame) -> bool:
+    """Whether a text in any column, of those too that the site file ignores, holds a payment track.
 
-    >>> holds_tracks(pl.DataFrame({"text": ["02F764DD", "read ;4114360123456785=3012?"]}), ["text"])
+    >>> holds_tracks(pl.DataFrame({"line": [2, 3], "text": ["02F764DD", "read ;4114360123456785=3012?"]}))
     True
     """
-    for name in columns:
-        texts = frame[name].filter(frame[name].str.contains(TRACK_ROOM_PATTERN))
-        if any(map(holds_track, texts.unique())):
-            return True
+    for column in frame.iter_columns():
+        if column.dtype == pl.String:
+            texts = column.filter(column.str.contains(TRACK_ROOM_PATTERN))
+            if any(map(holds_track, texts.unique())):
+                return True
     return False
 
 
@@ -126,10 +129,10 @@ def _judge_credentials(frame: pl.DataFrame, site: Site) -> pl.DataFrame:
     _require(frame["kind"].is_in(list(site.kinds)))
     _require(frame["status"].is_in(list(site.rules.statuses)))
     _require(frame["issue"].str.contains(_ISSUE))
-    days = {name: _parse_days(frame[name]) for name in _DAYS}
+    days = {name: _parse_days(frame[name], site.credentials.mapping.date_pattern) for name in _DAYS}
     _require((days["valid_until"] >= days["valid_from"]).fill_null(value=True))
     guarded = [kind.name for kind in site.kinds.values() if not kind.not_payment]
-    if holds_tracks(frame.filter(pl.col("kind").is_in(guarded)), CREDENTIALS):
+    if holds_tracks(frame.filter(pl.col("kind").is_in(guarded))):
         raise NeedsStrictReader
     names = {"person_id": "person", "credential_id": "credential"}
     parsed = frame.with_columns(pl.col("issue").cast(pl.UInt64, strict=False), **days)
@@ -139,7 +142,7 @@ def _judge_credentials(frame: pl.DataFrame, site: Site) -> pl.DataFrame:
 def _judge_readings(frame: pl.DataFrame, site: Site, clock: Clock, unguarded: Collection[str]) -> pl.DataFrame:
     """The columns of readings; raises `NeedsStrictReader` where a cell is at fault."""
     _require(frame["reader"].is_in(list(site.readers)))
-    if holds_tracks(frame.filter(~pl.col("reader").is_in(list(unguarded))), READINGS):
+    if holds_tracks(frame.filter(~pl.col("reader").is_in(list(unguarded)))):
         raise NeedsStrictReader
     times = clock.parse_times(frame["time"])
     if times.problems:
@@ -152,9 +155,9 @@ def _require(is_valid: pl.Series) -> None:
         raise NeedsStrictReader
 
 
-def _parse_days(texts: pl.Series) -> pl.Series:
+def _parse_days(texts: pl.Series, pattern: MomentPattern | None) -> pl.Series:
     """The days that ``texts`` write, null where they are empty."""
-    days = {text: parse_date(text) for text in texts.unique()}
+    days = {text: parse_date(text, pattern) for text in texts.unique()}
     if any(text and day is None for text, day in days.items()):
         raise NeedsStrictReader
     found = texts.replace_strict(list(days), list(days.values()), return_dtype=pl.Date)

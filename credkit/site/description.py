@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 from datetime import timedelta
 from functools import partial
@@ -31,6 +31,7 @@ from credkit.core.shapes import Shape
 from credkit.files.csvfiles import CsvFile
 from credkit.files.faults import FileFaults
 from credkit.files.tomltable import read_toml
+from credkit.site.importmaps import CREDENTIALS_KEYS, FILE_KEYS, READINGS_KEYS, declared_file
 from credkit.site.model import COLUMN, Column, CredentialKind, Period, Reader, Rows, Rules, Site, Target
 from credkit.site.rows import (
     CREDENTIALS,
@@ -102,14 +103,19 @@ class _SiteBuilder:
             self.top.refuse("kinds", "at least one kind of credential is needed")
         self.namespaces(kinds)
         readers = {table.name: self.reader(table, kinds) for table in self.top.tables("readers", _READER)}
+        rules = self.rules()
         return Site(
             name=name, zone=zone, as_of=as_of,
-            credentials=self.file(files.table("credentials", _FILE), CREDENTIALS),
-            readings=self.file(files.table("readings", (*_FILE, "time")), READINGS),
+            credentials=self.file(
+                files.table("credentials", CREDENTIALS_KEYS), CREDENTIALS,
+                known={"kind": kinds, "status": rules.statuses},
+                needed=["issue"] if any(kind.issue for kind in kinds.values()) else (),
+            ),
+            readings=self.file(files.table("readings", READINGS_KEYS), READINGS, known={"reader": readers}),
             kinds=FrozenMapping(kinds),
             readers=FrozenMapping(readers),
             targets=FrozenMapping({t.name: self.target(t, kinds) for t in self.top.tables("targets", _TARGET)}),
-            rules=self.rules(),
+            rules=rules,
             files=tuple(dict.fromkeys(self.files)),  # they are all met by now
         )  # fmt: skip
 
@@ -122,37 +128,12 @@ class _SiteBuilder:
                 "time_zone", f"{redacted_repr(name)} is not an IANA time zone{nearest(name, available_timezones())}"
             )
 
-    def file(self, table: SchemaTable, columns: Sequence[str], site_key: str = "") -> CsvFile:
-        delimiter = table.text("delimiter", ",")
-        if len(delimiter) != 1 or delimiter in '"\r\n':
-            table.refuse("delimiter", f"{redacted_repr(delimiter)} is not one character that can stand between cells")
-        encoding = table.text("encoding", "utf-8")
-        try:
-            " ".encode(encoding)
-        except (LookupError, ValueError):
-            table.refuse("encoding", f"{redacted_repr(encoding)} is not a text encoding that Python knows")
-        name = table.text("path")
-        local = table.one_of("time", ("offset", "local")) == "local" if "time" in table.keys else False
-        return CsvFile(
-            path=self.path(table, "path", name),
-            name=name,
-            encoding=encoding,
-            delimiter=delimiter,
-            has_local_times=local,
-            strip=self.stripped(table, columns),
-            site_key=site_key or f"{{}} under [{table.path}]",
-        )
-
-    def stripped(self, table: SchemaTable, columns: Sequence[str]) -> frozenset[str]:
-        """The columns whose cells are read without the white space around them: all, none, or those named."""
-        if isinstance(table.content.get("strip", False), bool):
-            return frozenset(columns) if table.flag("strip", default=False) else frozenset()
-        names = table.texts("strip", words="true, false or a list of columns")
-        for name in names:
-            if name not in columns:
-                known = f"one of {', '.join(columns)}{nearest(name, columns)}"
-                table.refuse("strip", f"{redacted_repr(name)} is not {known}")
-        return frozenset(names)
+    def file(
+        self, table: SchemaTable, columns: Sequence[str], site_key: str = "",
+        known: Mapping[str, Collection[str]] | None = None, needed: Collection[str] = (),
+    ) -> CsvFile:  # fmt: skip
+        path = self.path(table, "path", table.text("path"))
+        return declared_file(table, path, columns, site_key=site_key, known=known, needed=needed)
 
     def path(self, table: SchemaTable, key: str, name: str) -> Path:
         if not name or "\0" in name:
@@ -172,7 +153,9 @@ class _SiteBuilder:
 
     def lists(self) -> tuple[Entry, ...]:
         faults = FileFaults()
-        lists = {table.name: read_list(self.file(table, LIST), faults) for table in self.top.tables("tables", _FILE)}
+        lists = {
+            table.name: read_list(self.file(table, LIST), faults) for table in self.top.tables("tables", FILE_KEYS)
+        }
         faults.refuse()
         return (self.top.guard("tables", lambda: map_entry(lists)),) if lists else ()
 
@@ -347,8 +330,8 @@ class _SiteBuilder:
             path = table.content["existing"]
             mark = "'" if {'"', "\\"} & set(path) else '"'
             key = f"existing = {{ {{}}, path = {mark}{path}{mark} }} under [{table.path}]"
-            return self.file(table.inner(table.at("existing"), {"path": path}, _FILE), EXISTING, key)
-        return self.file(table.table("existing", _FILE), EXISTING)
+            return self.file(table.inner(table.at("existing"), {"path": path}, FILE_KEYS), EXISTING, key)
+        return self.file(table.table("existing", FILE_KEYS), EXISTING)
 
     def rules(self) -> Rules:
         if not self.top.has("rules"):
@@ -379,7 +362,6 @@ def _describe_type_conflict(field: SchemaRow, other: SchemaRow, where: str) -> s
 
 
 _TOP = ("site", "files", "kinds", "readers", "rules", "targets", "tables", "plans", "layouts", "contents")
-_FILE = ("path", "encoding", "delimiter", "strip")
 _KIND = ("namespace", "value", "printed", "key", "issue", "expect", "notes", "not_payment")
 _READER = ("kind", "chain", "clock_offset", "stream", "periods")
 _RULES = ("order_of_truth", "active", "inactive", "gone", "one_active_issue", "pools", "near_ids")

@@ -1,46 +1,173 @@
 """What can be wrong with a cell of a site's files: the sentence, what many such rows have in common, the cure.
 
+A rule is about a column of a file as it is declared: it names the header that holds the column there, and the pattern
+of its dates or times.
+
 Source: ISO 8601 (dates and times).
 """
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import tzinfo
+from functools import partial
+from json import dumps
 
+from credkit.core.whitespace import describe_ends
+from credkit.files.csvfiles import CsvFile
 from credkit.files.faults import FaultRule
+from credkit.files.momentpatterns import likely_patterns
 from credkit.files.moments import LOCAL_TIME_HINT, MomentFault
 
 _AGAIN = "Export the column again with"
-EMPTY = {
-    column: FaultRule(
-        sentence=f"{column} is empty", headline=f"{column} is empty", cure=f"Every row needs its {column}."
-    )
-    for column in ("person_id", "credential_id", "status")
-}  # fmt: skip
-BLANK = {
-    column: FaultRule(
-        sentence=f"{column} is {{}}, which is white space only", headline=f"{column} is white space only",
-        cure=f"Every row needs its {column}.",
-    )
-    for column in EMPTY
-}  # fmt: skip
-ISSUE = FaultRule(
-    sentence="issue is {}, not a whole number or empty", headline="issue is not a whole number or empty",
-    cure=f"{_AGAIN} whole numbers of at most nine digits: 1, not 1.0.", column="issue",
-)  # fmt: skip
-DAYS = {
-    column: FaultRule(
-        sentence=f"{column} is {{}}, not a date such as 2026-03-31",
-        headline=f"{column} is not a date such as 2026-03-31",
-        cure=f"{_AGAIN} dates as year, month and day (2026-03-31).", column=column,
-    )
-    for column in ("valid_from", "valid_until")
-}  # fmt: skip
-DAYS_REVERSED = FaultRule(
-    sentence="valid_until {} is before valid_from {}", headline="valid_until is before valid_from",
-    cure="Correct one of the two days: both are included.",
-)  # fmt: skip
+MAX_MEANINGS = 5  # words that a line for the site file leaves to be explained
+LONGEST_WORD = 40  # characters of a word that a line for the site file repeats
+_FILLED = ("person_id", "credential_id", "status")  # columns that no row may leave empty
+_DAYS = ("valid_from", "valid_until")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CredentialRules:
+    """The rules for the cells of credentials; those of one for several columns by the column."""
+
+    empty: Mapping[str, FaultRule]
+    blank: Mapping[str, FaultRule]
+    issue: FaultRule
+    days: Mapping[str, FaultRule]
+    no_days: Mapping[str, FaultRule]  # days that have the right form, but stand in no calendar
+    days_reversed: FaultRule
+    kind: FaultRule
+    status: FaultRule
+
+
+def credential_rules(file: CsvFile, kinds: Collection[str], statuses: Collection[str]) -> CredentialRules:
+    """The rules for ``file``, whose kinds and statuses may be these."""
+    return CredentialRules(
+        empty={column: _empty(file, column) for column in _FILLED},
+        blank={column: _blank(file, column) for column in _FILLED},
+        issue=_issue(file),
+        days={column: _day(file, column) for column in _DAYS},
+        no_days={column: _no_day(file, column) for column in _DAYS},
+        days_reversed=FaultRule(
+            sentence="valid_until {} is before valid_from {}", headline="valid_until is before valid_from",
+            cure="Correct one of the two days: both are included.",
+        ),
+        kind=_unknown_kind(file, kinds),
+        status=_unknown_status(file, statuses),
+    )  # fmt: skip
+
+
+def _column(file: CsvFile, column: str) -> str:
+    """The name of a column and the header that holds it, as they may stand in a sentence with braces."""
+    return f"{column}{_held(file, column)}"
+
+
+def _escape(text: object) -> str:
+    return str(text).replace("{", "{{").replace("}", "}}")
+
+
+def _empty(file: CsvFile, column: str) -> FaultRule:
+    headline = f"{_column(file, column)} is empty"
+    return FaultRule(sentence=headline, headline=headline, cure=f"Every row needs its {column}.", column=column)
+
+
+def _blank(file: CsvFile, column: str) -> FaultRule:
+    return FaultRule(
+        sentence=f"{_column(file, column)} is {{}}, which is white space only",
+        headline=f"{_column(file, column)} is white space only", cure=f"Every row needs its {column}.",
+    )  # fmt: skip
+
+
+def _issue(file: CsvFile) -> FaultRule:
+    issue = _column(file, "issue")
+    return FaultRule(
+        sentence=f"{issue} is {{}}, not a whole number or empty", headline=f"{issue} is not a whole number or empty",
+        cure=f"{_AGAIN} whole numbers of at most nine digits: 1, not 1.0.", column="issue",
+    )  # fmt: skip
+
+
+def _day(file: CsvFile, column: str) -> FaultRule:
+    pattern, name = file.mapping.date_pattern, _column(file, column)
+    form = f"{pattern.sample} ({pattern})" if pattern else "2026-03-31"
+    again = f"dates as {pattern}" if pattern else "dates as year, month and day (2026-03-31)"
+    return FaultRule(
+        sentence=f"{name} is {{}}, not a date such as {_escape(form)}",
+        headline=f"{name} is not a date such as {_escape(form)}",
+        cure=partial(_advise_pattern, file, f"{_AGAIN} {again}", "date"), column=column,
+    )  # fmt: skip
+
+
+def _no_day(file: CsvFile, column: str) -> FaultRule:
+    name, read = _column(file, column), f"(read as {_escape(file.mapping.date_pattern)})"
+    return FaultRule(
+        sentence=f"{name} {{}} is not a day of the calendar {read}",
+        headline=f"{name} is not a day of the calendar {read}",
+        cure=partial(_advise_pattern, file, "Correct the day", "date"), column=column,
+    )  # fmt: skip
+
+
+def _advise_pattern(file: CsvFile, otherwise: str, key: str, words: Sequence[str]) -> str:
+    """What to do about texts that are no days or times of the pattern: perhaps another pattern reads them all."""
+    declared = str((file.mapping.date_pattern if key == "date" else file.mapping.time_pattern) or "")
+    found = [str(each) for each in likely_patterns(words, has_time=key == "time") if str(each) != declared]
+    keys = " or ".join(filter(None, (file.write_key(key, dumps(each)) for each in found)))
+    return f"{otherwise}, or declare how they are written: {keys}" if keys else f"{otherwise}."
+
+
+def _unknown_kind(file: CsvFile, kinds: Collection[str]) -> FaultRule:
+    return FaultRule(
+        sentence=f"no kind is called {{}} in the site file{_held(file, 'kind')}",
+        headline=f"the kind is not in the site file{_held(file, 'kind')}",
+        cure=partial(
+            _advise_word, file, "kind", "Correct the word", "describe the kind under [kinds.NAME] in the site file"
+        ),
+        column="kind", known=_known(file, "kind", kinds), counts_words=True,
+    )  # fmt: skip
+
+
+def _unknown_status(file: CsvFile, statuses: Collection[str]) -> FaultRule:
+    declared = "none of the words that [rules] of the site file declares as active, inactive or gone"
+    return FaultRule(
+        sentence=f"status {{}} is {declared}{_held(file, 'status')}",
+        headline=f"the status is {declared}{_held(file, 'status')}",
+        cure=partial(
+            _advise_word, file, "status", "Correct the word", "add it to active, inactive or gone under [rules]"
+        ),
+        column="status", known=_known(file, "status", statuses), counts_words=True,
+    )  # fmt: skip
+
+
+def unknown_reader(readers: Collection[str], file: CsvFile | None = None) -> FaultRule:
+    """The rule for a reader that the site file does not have."""
+    describe = "describe the reader under [readers.NAME] in the site file"
+    return FaultRule(
+        sentence=f"no reader is called {{}} in the site file{_held(file, 'reader')}",
+        headline=f"the reader is not in the site file{_held(file, 'reader')}",
+        cure=partial(_advise_word, file, "reader", "Correct the name", describe),
+        column="reader", known=_known(file, "reader", readers), counts_words=True,
+    )  # fmt: skip
+
+
+def _held(file: CsvFile | None, column: str) -> str:
+    """Which header holds a column, where it has another name, as it may stand in a sentence with braces."""
+    return _escape(file.mapping.describe_headers(column)) if file else ""
+
+
+def _known(file: CsvFile | None, column: str, words: Collection[str]) -> Collection[str]:
+    """The words that may stand in a column: ours, and those that mean one of them."""
+    foreign = file.mapping.words.get(column) if file else None
+    return [*words, *foreign] if foreign else words
+
+
+def _advise_word(file: CsvFile | None, column: str, correct: str, describe: str, words: Sequence[str]) -> str:
+    """What to do about unknown words: what they mean is left open in the line, for whoever knows it."""
+    foreign = [word for word in words if 0 < len(word) <= LONGEST_WORD and describe_ends(word) is None]
+    meanings = ", ".join(f'{dumps(word, ensure_ascii=False)} = "…"' for word in foreign[:MAX_MEANINGS])
+    key = file.write_key("words", f"{{ {column} = {{ {meanings} }} }}") if file and foreign else ""
+    return f"{correct}, {describe}, or declare what it means: {key}" if key else f"{correct}, or {describe}."
+
+
 NUMBERS = {
     column: FaultRule(
         sentence=f"{column} is {{}}, not a whole number", headline=f"{column} is not a whole number",
@@ -54,48 +181,28 @@ LISTED_TWICE = FaultRule(
 )  # fmt: skip
 
 
-def unknown_kind(kinds: Collection[str]) -> FaultRule:
-    """The rule for a kind that the site file does not have."""
-    return FaultRule(
-        sentence="no kind is called {} in the site file", headline="the kind is not in the site file",
-        cure="Correct the word, or describe the kind under [kinds.NAME] in the site file.",
-        column="kind", known=kinds, counts_words=True,
-    )  # fmt: skip
-
-
-def unknown_status(statuses: Collection[str]) -> FaultRule:
-    """The rule for a status that the site file does not declare."""
-    declared = "none of the words that [rules] of the site file declares as active, inactive or gone"
-    return FaultRule(
-        sentence=f"status {{}} is {declared}", headline=f"the status is {declared}",
-        cure="Correct the word, or add it to active, inactive or gone under [rules].",
-        column="status", known=statuses, counts_words=True,
-    )  # fmt: skip
-
-
-def unknown_reader(readers: Collection[str]) -> FaultRule:
-    """The rule for a reader that the site file does not have."""
-    return FaultRule(
-        sentence="no reader is called {} in the site file", headline="the reader is not in the site file",
-        cure="Correct the name, or describe the reader under [readers.NAME] in the site file.",
-        column="reader", known=readers, counts_words=True,
-    )  # fmt: skip
-
-
-def moment_rules(zone: tzinfo) -> Mapping[MomentFault, FaultRule]:
-    """The rule for each fault of a time; ``zone`` is the site's."""
+def moment_rules(zone: tzinfo, file: CsvFile) -> Mapping[MomentFault, FaultRule]:
+    """The rule for each fault of a time of ``file``; ``zone`` is the site's."""
+    pattern, held = file.mapping.time_pattern, _held(file, "time")
+    form, sample = (_escape(pattern), _escape(pattern.sample)) if pattern else ("", "")
     headlines = {
         MomentFault.NO_TIME: "time is not a time such as 2026-03-31T08:15:00+02:00",
         MomentFault.NO_LOCAL_TIME: "time is not a time such as 2026-03-31T08:15:00",
+        MomentFault.OTHER_FORM: f"time is not a time such as {sample} ({form})",
+        MomentFault.NO_SUCH_TIME: f"time is not a time of the years 1970 to 2199 (read as {form})",
         MomentFault.HAS_OFFSET: "time has an offset, but the site file declares local times",
         MomentFault.NO_OFFSET: f"time has no offset from UTC ({LOCAL_TIME_HINT})",
         MomentFault.OCCURS_TWICE: f"the local time occurs twice in {zone}: an offset is needed",
         MomentFault.NEVER_OCCURS: f"the local time does not occur in {zone}: an offset is needed",
     }
     offsets = f'{_AGAIN} offsets from UTC (2026-03-31T08:15:00+02:00), and remove time = "local" from the site file.'
+    if pattern:
+        offsets = f"{_AGAIN} offsets from UTC, and declare them: +hh:mm in time = {dumps(str(pattern))}."
     cures = {
-        MomentFault.NO_TIME: f"{_AGAIN} dates and times as 2026-03-31T08:15:00+02:00.",
-        MomentFault.NO_LOCAL_TIME: f"{_AGAIN} dates and times as 2026-03-31T08:15:00.",
+        MomentFault.NO_TIME: f"{_AGAIN} dates and times as 2026-03-31T08:15:00+02:00",
+        MomentFault.NO_LOCAL_TIME: f"{_AGAIN} dates and times as 2026-03-31T08:15:00",
+        MomentFault.OTHER_FORM: f"{_AGAIN} times as {pattern}",
+        MomentFault.NO_SUCH_TIME: "Correct the time",
         MomentFault.HAS_OFFSET: 'Remove time = "local" under [files.readings] if every time has one.',
         MomentFault.NO_OFFSET: f'{_AGAIN} offsets from UTC, or declare time = "local" under [files.readings].',
         MomentFault.OCCURS_TWICE: offsets,
@@ -103,8 +210,17 @@ def moment_rules(zone: tzinfo) -> Mapping[MomentFault, FaultRule]:
     }
     return {
         fault: FaultRule(
-            sentence=fault.replace("{hint}", LOCAL_TIME_HINT).replace("{zone}", str(zone)),
-            headline=headlines[fault], cure=cures[fault], column="time",
+            sentence=_time_sentence(fault, file, zone), headline=f"{headlines[fault]}{held}", column="time",
+            cure=cure if cure.endswith(".") else partial(_advise_pattern, file, cure, "time"),
         )
-        for fault in MomentFault
+        for fault, cure in cures.items()
     }  # fmt: skip
+
+
+def _time_sentence(fault: MomentFault, file: CsvFile, zone: tzinfo) -> str:
+    """The sentence about a time of ``file``, with braces for the text."""
+    pattern = file.mapping.time_pattern
+    filled = fault.replace("{hint}", LOCAL_TIME_HINT).replace("{zone}", str(zone))
+    if pattern:
+        filled = filled.replace("{form}", _escape(pattern)).replace("{sample}", _escape(pattern.sample))
+    return f"{filled}{_held(file, 'time')}"

@@ -9,7 +9,7 @@ Source: ISO 8601 (dates and times).
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, tzinfo
 from functools import lru_cache
@@ -17,21 +17,17 @@ from functools import lru_cache
 from credkit.core.sentences import redacted_repr
 from credkit.core.whitespace import describe_ends, strip_white_space
 from credkit.files.csvfiles import CsvFile
-from credkit.files.faults import FaultOccurrence, FaultRule, FileFaults, collect_faults
+from credkit.files.faults import FaultOccurrence, FileFaults, collect_faults
+from credkit.files.momentpatterns import MomentPattern
 from credkit.files.moments import MomentFault, find_moment
 from credkit.privacy.accounts import holds_track
 from credkit.site.faultrules import (
-    BLANK,
-    DAYS,
-    DAYS_REVERSED,
-    EMPTY,
-    ISSUE,
     LISTED_TWICE,
     NUMBERS,
+    CredentialRules,
+    credential_rules,
     moment_rules,
-    unknown_kind,
     unknown_reader,
-    unknown_status,
 )
 
 CREDENTIALS = (
@@ -41,6 +37,9 @@ CREDENTIALS = (
 READINGS = ("time", "reader", "text", "presentation", "expected")
 EXISTING = ("person_id", "text")
 LIST = ("printed", "encoded")
+OPTIONAL = frozenset(
+    {"printed", "issue", "valid_from", "valid_until", "replaces", "source", "presentation", "expected"}
+)  # columns that a file of credentials or readings may lack: their cells are empty then
 
 _ISSUE = re.compile("[0-9]{1,9}")
 _NUMBER = re.compile("[0-9]{1,40}")
@@ -109,12 +108,12 @@ def read_credentials(
     faults are collected: in ``faults`` if they are given, or else to be refused at the end of the file.
     """
     found = []
-    unknown = {"kind": unknown_kind(kinds), "status": unknown_status(statuses)}
+    rules = credential_rules(file, kinds, statuses)
     with collect_faults(faults) as noted:
-        for line, cells in noted.rows(file, CREDENTIALS):
+        for line, cells in noted.rows(file, CREDENTIALS, OPTIONAL):
             if cells[2] not in not_payment:
                 _refuse_track(file, line, cells)
-            row = _parse_assignment(line, cells, kinds, statuses, unknown)
+            row = _parse_assignment(line, cells[: len(CREDENTIALS)], kinds, statuses, rules, file.mapping.date_pattern)
             if isinstance(row, list):
                 noted.add(file, line, row)
             elif not noted:
@@ -129,28 +128,30 @@ def _refuse_track(file: CsvFile, line: int, cells: Sequence[str]) -> None:
 
 
 def _parse_assignment(
-    line: int, cells: Sequence[str], kinds: Collection[str], statuses: Collection[str], unknown: Mapping[str, FaultRule]
-) -> Assignment | list[FaultOccurrence]:
+    line: int, cells: Sequence[str], kinds: Collection[str], statuses: Collection[str], rules: CredentialRules,
+    pattern: MomentPattern | None,
+) -> Assignment | list[FaultOccurrence]:  # fmt: skip
     """The assignment in a row, or everything that is wrong with the row."""
     person, credential, kind, value, printed, issue, status, first, last, replaces, source = cells
     faults = []
     for column, cell in (("person_id", person), ("credential_id", credential), ("status", status)):
         if not cell:
-            faults.append(FaultOccurrence(EMPTY[column]))
+            faults.append(FaultOccurrence(rules.empty[column]))
         elif not strip_white_space(cell):
-            faults.append(FaultOccurrence(BLANK[column], (cell,)))
+            faults.append(FaultOccurrence(rules.blank[column], (cell,)))
     if kind not in kinds:
-        faults.append(FaultOccurrence(unknown["kind"], (kind,)))
+        faults.append(FaultOccurrence(rules.kind, (kind,)))
     if status not in statuses and strip_white_space(status):
-        faults.append(FaultOccurrence(unknown["status"], (status,)))
+        faults.append(FaultOccurrence(rules.status, (status,)))
     if issue and not _ISSUE.fullmatch(issue):
-        faults.append(FaultOccurrence(ISSUE, (issue,)))
-    valid_from, valid_until = parse_date(first), parse_date(last)
+        faults.append(FaultOccurrence(rules.issue, (issue,)))
+    valid_from, valid_until = parse_date(first, pattern), parse_date(last, pattern)
     for column, cell, day in (("valid_from", first, valid_from), ("valid_until", last, valid_until)):
         if cell and day is None:
-            faults.append(FaultOccurrence(DAYS[column], (cell,)))
+            has_form = pattern is not None and pattern.to_iso(cell) is not None
+            faults.append(FaultOccurrence((rules.no_days if has_form else rules.days)[column], (cell,)))
     if valid_from and valid_until and valid_until < valid_from:
-        faults.append(FaultOccurrence(DAYS_REVERSED, (valid_until, valid_from)))
+        faults.append(FaultOccurrence(rules.days_reversed, (valid_until, valid_from)))
     return faults or Assignment(
         line=line, person=person, credential=credential, kind=kind, value=value, printed=printed,
         issue=int(issue) if issue else None, status=status, valid_from=valid_from, valid_until=valid_until,
@@ -159,14 +160,15 @@ def _parse_assignment(
 
 
 @lru_cache(maxsize=4096)
-def parse_date(text: str) -> date | None:
-    """The day that a cell writes; None for any other text.
+def parse_date(text: str, pattern: MomentPattern | None = None) -> date | None:
+    """The day that a cell writes as ISO 8601, or as ``pattern``; None for any other text.
 
-    >>> parse_date("2026-03-31"), parse_date("31.3.2026")
-    (datetime.date(2026, 3, 31), None)
+    >>> parse_date("2026-03-31"), parse_date("31.3.2026"), parse_date("31.3.2026", MomentPattern("D.M.YYYY"))
+    (datetime.date(2026, 3, 31), None, datetime.date(2026, 3, 31))
     """
+    iso = text if pattern is None else pattern.to_iso(text)
     try:
-        return date.fromisoformat(text) if _DATE.fullmatch(text) else None
+        return date.fromisoformat(iso) if iso is not None and _DATE.fullmatch(iso) else None
     except ValueError:
         return None
 
@@ -181,13 +183,14 @@ def read_readings(
     faults are collected as `read_credentials` does.
     """
     found = []
-    unknown, wrong_times = unknown_reader(readers), moment_rules(zone)
+    unknown, wrong_times = unknown_reader(readers, file), moment_rules(zone, file)
+    pattern = file.mapping.time_pattern
     with collect_faults(faults) as noted:
-        for line, cells in noted.rows(file, READINGS):
-            time, reader, text, presentation, expected = cells
+        for line, cells in noted.rows(file, READINGS, OPTIONAL):
+            time, reader, text, presentation, expected = cells[: len(READINGS)]
             if reader not in not_payment:
                 _refuse_track(file, line, cells)
-            moment = find_moment(time, zone, local=file.has_local_times)
+            moment = find_moment(time, zone, local=file.has_local_times, pattern=pattern)
             wrong = [FaultOccurrence(unknown, (reader,))] if reader not in readers else []
             if isinstance(moment, MomentFault):
                 wrong.append(FaultOccurrence(wrong_times[moment], (time,)))
@@ -226,11 +229,11 @@ def read_list(file: CsvFile, faults: FileFaults | None = None) -> dict[int, int]
         for line, cells in noted.rows(file, LIST):
             wrong = [
                 FaultOccurrence(NUMBERS[column], (cell,))
-                for column, cell in zip(LIST, cells, strict=True)
+                for column, cell in zip(LIST, cells, strict=False)
                 if not _NUMBER.fullmatch(cell)
             ]
             if not wrong:
-                printed, encoded = map(int, cells)
+                printed, encoded = map(int, cells[: len(LIST)])
                 if printed in found:
                     wrong.append(FaultOccurrence(LISTED_TWICE, (printed,)))
                 found[printed] = encoded

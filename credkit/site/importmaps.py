@@ -1,0 +1,161 @@
+"""Import maps: how a site file declares a CSV file, its form and what its columns and words mean.
+
+Whatever is wrong with the declaration is refused with the site file and the key, before the file is opened.
+
+Source: RFC 4180 (common form of CSV).
+"""
+
+from __future__ import annotations
+
+import codecs
+from collections.abc import Collection, Mapping, Sequence
+from encodings.aliases import aliases
+from pathlib import Path
+
+from credkit.core.frozen import FrozenMapping
+from credkit.core.sentences import nearest, redacted_repr
+from credkit.files.columnmaps import ColumnMap
+from credkit.files.csvfiles import CsvFile
+from credkit.files.csvlines import UNUSABLE_DELIMITERS
+from credkit.files.momentpatterns import MomentPattern
+from credkit.tables.schema import SchemaTable
+
+FILE_KEYS = ("path", "encoding", "delimiter", "strip", "columns", "constants", "words", "ignore_other_columns")
+CREDENTIALS_KEYS = (*FILE_KEYS, "date")
+READINGS_KEYS = (*FILE_KEYS, "time")
+ESCAPES = ("idna", "punycode", "unicode_escape", "raw_unicode_escape", "undefined")  # codecs that no file is written in
+OFFSET_TIMES, LOCAL_TIMES = "offset", "local"
+
+
+def declared_file(
+    table: SchemaTable, path: Path, columns: Sequence[str], *, site_key: str = "",
+    known: Mapping[str, Collection[str]] | None = None, needed: Collection[str] = (),
+) -> CsvFile:  # fmt: skip
+    """The file at ``path`` that ``table`` declares, with these ``columns`` of ours.
+
+    ``known`` has the words that a column may hold, ``needed`` the optional columns that this site cannot do without.
+    """
+    has_local_times, time_pattern = _read_times(table)
+    headers, constants = _read_headers(table, columns), _read_constants(table, columns)
+    for name in constants:
+        if name in headers:
+            table.refuse("constants", f"{name} is also under columns: it has either a header or one text for all rows")
+    mapping = ColumnMap(
+        headers=FrozenMapping(headers), constants=FrozenMapping(constants),
+        words=FrozenMapping(_read_words(table, columns, constants, known or {})),
+        ignores_other_columns=table.flag("ignore_other_columns", default=False),
+        needed=frozenset(needed).difference(constants), date_pattern=_read_dates(table), time_pattern=time_pattern,
+    )  # fmt: skip
+    for name, text in constants.items():
+        _refuse_unknown(table, f"constants.{name}", text, (known or {}).get(name))
+    return CsvFile(
+        path=path, name=table.text("path"), encoding=_read_encoding(table), delimiter=_read_delimiter(table),
+        has_local_times=has_local_times, strip=_read_strip(table, columns),
+        site_key=site_key or f"{{}} under [{table.path}]", mapping=mapping,
+    )  # fmt: skip
+
+
+def _read_delimiter(table: SchemaTable) -> str:
+    delimiter = table.text("delimiter", ",")
+    if len(delimiter) != 1 or delimiter in UNUSABLE_DELIMITERS:
+        table.refuse("delimiter", f"{redacted_repr(delimiter)} is not one character that can stand between cells")
+    return delimiter
+
+
+def _read_encoding(table: SchemaTable) -> str:
+    encoding = table.text("encoding", "utf-8")
+    try:
+        usual = codecs.lookup(encoding).name.replace("-", "_")
+        " ".encode(encoding)
+    except (LookupError, ValueError):
+        usual = ""
+    if not usual or usual in ESCAPES:
+        near = nearest(encoding, [name.replace("_", "-") for name in (*aliases, *aliases.values())])
+        table.refuse("encoding", f"{redacted_repr(encoding)} is not a text encoding that Python knows{near}")
+    return encoding
+
+
+def _read_strip(table: SchemaTable, columns: Sequence[str]) -> frozenset[str]:
+    """The columns whose cells are read without the white space around them: all, none, or those named."""
+    if isinstance(table.content.get("strip", False), bool):
+        return frozenset(columns) if table.flag("strip", default=False) else frozenset()
+    names = table.texts("strip", words="true, false or a list of columns")
+    for name in names:
+        _refuse_other_column(table, "strip", name, columns)
+    return frozenset(names)
+
+
+def _read_headers(table: SchemaTable, columns: Sequence[str]) -> dict[str, tuple[str, ...]]:
+    """The headers of each column that has another name in the file."""
+    found = {}
+    inner = table.inner(table.at("columns"), table.mapping("columns"), None)
+    for name in inner.content:
+        _refuse_other_column(table, "columns", name, columns)
+        headers = inner.texts(name, or_one=True, words="a header of the file, or a list of headers")
+        if not headers or len(set(headers)) < len(headers):
+            inner.refuse(name, "a header is needed, or several different ones")
+        found[name] = headers
+    return found
+
+
+def _read_constants(table: SchemaTable, columns: Sequence[str]) -> dict[str, str]:
+    """The text of each column that is the same in all rows."""
+    inner = table.inner(table.at("constants"), table.mapping("constants"), None)
+    for name in inner.content:
+        _refuse_other_column(table, "constants", name, columns)
+    return {name: inner.text(name) for name in inner.content}
+
+
+def _read_words(
+    table: SchemaTable, columns: Sequence[str], constants: Collection[str], known: Mapping[str, Collection[str]]
+) -> dict[str, FrozenMapping[str, str]]:
+    """The meaning of the foreign words of each column."""
+    found = {}
+    inner = table.inner(table.at("words"), table.mapping("words"), None)
+    for name in inner.content:
+        _refuse_other_column(table, "words", name, columns)
+        if name in constants:
+            table.refuse("words", f"{name} is a constant: no cell of the file is read for it")
+        words = inner.inner(inner.at(name), inner.mapping(name), None)
+        meanings = {word: words.text(word) for word in words.content}
+        for word, meaning in meanings.items():
+            _refuse_unknown(table, f"words.{name}.{word}", meaning, known.get(name))
+        found[name] = FrozenMapping(meanings)
+    return found
+
+
+def _refuse_other_column(table: SchemaTable, key: str, name: str, columns: Sequence[str]) -> None:
+    if name not in columns:
+        table.refuse(key, f"{redacted_repr(name)} is not one of {', '.join(columns)}{nearest(name, columns)}")
+
+
+def _refuse_unknown(table: SchemaTable, key: str, word: str, known: Collection[str] | None) -> None:
+    """Refuse a word that means none of those that its column may hold."""
+    if known is not None and word not in known:
+        table.refuse(key, f"{redacted_repr(word)} is not one of {', '.join(known)}{nearest(word, known)}")
+
+
+def _read_dates(table: SchemaTable) -> MomentPattern | None:
+    """How dates are written, if not as ISO 8601 does."""
+    if not table.has("date"):
+        return None
+    pattern = table.guard("date", lambda: MomentPattern(table.text("date")))
+    if pattern.has_time:
+        table.refuse(
+            "date", 'a day has no hour or minute: what always stands there is written as it is, "DD.MM.YYYY 00:00:00"'
+        )
+    return pattern
+
+
+def _read_times(table: SchemaTable) -> tuple[bool, MomentPattern | None]:
+    """Whether times are by the clocks of the site, and how they are written, if not as ISO 8601 does."""
+    text = table.text("time", OFFSET_TIMES) if "time" in table.keys else OFFSET_TIMES
+    if text in (OFFSET_TIMES, LOCAL_TIMES):
+        return text == LOCAL_TIMES, None
+    if near := nearest(text, (OFFSET_TIMES, LOCAL_TIMES)):
+        form = "offset, local or a pattern such as DD.MM.YYYY hh:mm:ss"
+        table.refuse("time", f"{redacted_repr(text)} is not {form}{near}")
+    pattern = table.guard("time", lambda: MomentPattern(text))
+    if not pattern.has_time:
+        table.refuse("time", f"{redacted_repr(text)} has no hour and minute, as DD.MM.YYYY hh:mm:ss has")
+    return not pattern.has_offset, pattern
