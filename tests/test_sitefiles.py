@@ -148,7 +148,10 @@ def test_a_quotation_mark_takes_in_no_rows(tmp_path: Path) -> None:
         (HEAD + ROW.replace("2026-12-31", "2026-02-30"), "rows.csv line 2: valid_until is '2026-02-30', not a date"),
         (HEAD + ROW.replace("2026-12-31", "2025-12-31"), "rows.csv line 2: valid_until 2025-12-31 is before valid"),
         (HEAD + ROW + "\0", "rows.csv line 3: there is a NUL character, number"),
-        ((HEAD + ROW).encode() + b"P-\xe9,", "rows.csv line 3: byte E9h at offset 169 is not utf-8 (another encoding"),
+        (
+            (HEAD + ROW).encode() + ROW.replace("P-1", "P-\u00e9").encode("cp1252"),
+            "rows.csv line 3: byte E9h at offset 169 is not utf-8 (another encoding",
+        ),
         ((HEAD + ROW).encode("utf-16"), "rows.csv line 1: byte FFh at offset 0 is not utf-8"),
         (b"\xef\xbb\xbf" + HEAD.encode() + b"\xff", "rows.csv line 2: byte FFh at offset 98 is not utf-8"),
     ],

@@ -13,9 +13,9 @@ from __future__ import annotations
 import csv
 import io
 import re
-from codecs import BOM_UTF16_BE, BOM_UTF16_LE, getincrementaldecoder, lookup
+from codecs import BOM_UTF8, BOM_UTF16_BE, BOM_UTF16_LE, getincrementaldecoder, lookup
 from collections.abc import Callable, Collection, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from json import dumps
 from pathlib import Path
 from typing import NamedTuple, NoReturn
@@ -28,6 +28,7 @@ from credkit.files.regularfiles import LONGEST_LINE_BYTES, open_regular
 
 PIECE_BYTES = 1 << 16  # bytes that are read at once
 BYTE_ORDER_MARK = "\ufeff"  # a byte order mark
+FIRST_PAIR = 2  # characters of which one is a NUL in a wide encoding
 MAX_NAMES = 12  # names of columns in a sentence
 MISSING_MARK = "does not start with BOM"  # how every Python ends the error about a mark that is missing
 _SURROGATE = re.compile("[\ud800-\udfff]")  # what some decoders let through
@@ -94,6 +95,17 @@ class CsvFile:
             'no such file pass; if it is none, a site file says so: not_payment = "what these numbers are" under its '
             "[kinds.NAME])",
         )
+
+
+class FormFault(DefinitionError):
+    """A file is not in the encoding or with the delimiter that is declared; ``likely`` is what may be meant, if known.
+
+    >>> FormFault("list.csv line 1: there is one column only", None).likely
+    """
+
+    def __init__(self, message: str, likely: CsvFile | None) -> None:
+        super().__init__(message)
+        self.likely = likely
 
 
 def read_rows(
@@ -181,13 +193,16 @@ class HeaderFaults(NamedTuple):
     line: int
     sentences: list[str]
     missing: frozenset[str]
+    headers: str = ""  # those of the file, where it lacks one that is declared
 
     def describe(self, file: CsvFile) -> list[str]:
         """The lines about them: one sentence about one fault."""
         if len(self.sentences) == 1:
-            return [f"{file.name} line {self.line}: {self.sentences[0]}"]
+            has = f" (the header has {self.headers})" if self.headers else ""
+            return [f"{file.name} line {self.line}: {self.sentences[0]}{has}"]
         first = f"{file.name} line {self.line}: {len(self.sentences)} faults in the header"
-        return [first, *(f"- {sentence}" for sentence in self.sentences)]
+        lines = [*self.sentences, *([f"the header has {self.headers}"] if self.headers else [])]
+        return [first, *(f"- {line}" for line in lines)]
 
     def refuse(self, file: CsvFile) -> NoReturn:
         """Raise the one error about them."""
@@ -227,9 +242,8 @@ def find_header_faults(
             plain.append(column)
     if plain:
         found.append(f"the column{'s' * (len(plain) > 1)} {', '.join(plain)} {'are' if plain[1:] else 'is'} missing")
-    if missing and any(column in file.mapping.headers for column in missing):
-        found.append(f"the header has {_quote_some(list(header))}")
-    return HeaderFaults(line, found, frozenset(missing))
+    is_declared = any(column in file.mapping.headers for column in missing)
+    return HeaderFaults(line, found, frozenset(missing), _quote_some(list(header)) if is_declared else "")
 
 
 def _refuse_other_delimiter(file: CsvFile, line: int, header: Sequence[str], wanted: Collection[str]) -> None:
@@ -239,7 +253,8 @@ def _refuse_other_delimiter(file: CsvFile, line: int, header: Sequence[str], wan
     other = next((sign for sign in ";\t|," if sign != file.delimiter and sign in header[0]), None)
     if other:
         another = f"Another {file.describe_declaring('delimiter', other)}"
-        file.refuse(line, f"there is one column only: is the delimiter {redacted_repr(other)}? {another}")
+        said = f"there is one column only: is the delimiter {redacted_repr(other)}? {another}"
+        raise FormFault(f"{file.name} line {line}: {said}", replace(file, delimiter=other))
 
 
 def _describe_other_columns(
@@ -263,8 +278,8 @@ def _describe_other_columns(
     if unknown:
         cure = file.write_key("ignore_other_columns", "true")
         leaves = f"; {cure} leaves {'it' if len(unknown) == 1 else 'them'} out" if cure else ""
-        what = "column {} is" if len(unknown) == 1 else "columns {} are"
-        found.append(f"the {what.format(_quote_some(unknown))} not one of {', '.join(wanted)}{leaves}")
+        what, many = ("column", "is not one of") if len(unknown) == 1 else ("columns", "are not among")
+        found.append(f"the {what} {_quote_some(unknown)} {many} {', '.join(wanted)}{leaves}")
     return found, explained
 
 
@@ -313,27 +328,29 @@ def _read_texts(file: CsvFile) -> Iterator[str]:
         except UnicodeError as error:
             if str(error).endswith(MISSING_MARK):
                 name = lookup(file.encoding).name
-                raise DefinitionError(
+                raise FormFault(
                     f"{file.name}: no byte order mark at its start, expected one of {name} "
-                    f"(another encoding, such as {name}-le, {file.describe_declaring('encoding', f'{name}-le')})"
+                    f"(another encoding, such as {name}-le, {file.describe_declaring('encoding', f'{name}-le')})",
+                    replace(file, encoding=f"{name}-le"),
                 ) from None
             if not isinstance(error, UnicodeDecodeError):
                 raise DefinitionError(f"{file.name}: the file is not {file.encoding} ({error})") from None
             offset = done - len(error.object) + error.start  # it speaks of this piece, and what was left before it
-            file.refuse(
-                ends - error.object.count(b"\n", error.start) + 1,
-                f"byte {error.object[error.start]:02X}h at offset {offset} is not {file.encoding} "
-                f"(another encoding {file.describe_declaring('encoding', _likely_encoding(file, error))})",
-            )
+            line, likely = ends - error.object.count(b"\n", error.start) + 1, _likely_encoding(file, error)
+            raise FormFault(
+                f"{file.name} line {line}: byte {error.object[error.start]:02X}h at offset {offset} is not "
+                f"{file.encoding} (another encoding {file.describe_declaring('encoding', likely)})",
+                None if error.object.startswith(BOM_UTF8) else replace(file, encoding=likely),
+            ) from None
         if not characters:
             text = text.removeprefix(BYTE_ORDER_MARK)
         if "\0" in text:
             at = text.index("\0")
-            line = lines + text.count("\n", 0, at) + 1
-            file.refuse(
-                line,
-                f"there is a NUL character, number {characters + at} of the file: is this a CSV, in {file.encoding}? "
-                f"Another encoding {file.describe_declaring('encoding', _likely_wide_encoding(characters + at))}",
+            line, likely = lines + text.count("\n", 0, at) + 1, _likely_wide_encoding(characters + at)
+            raise FormFault(
+                f"{file.name} line {line}: there is a NUL character, number {characters + at} of the file: "
+                f"is this a CSV, in {file.encoding}? Another encoding {file.describe_declaring('encoding', likely)}",
+                replace(file, encoding=likely) if characters + at < FIRST_PAIR else None,
             )
         if not text.isascii() and (half := _SURROGATE.search(text)):
             file.refuse(

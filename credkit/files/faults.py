@@ -24,7 +24,7 @@ from typing import Any, NamedTuple
 from credkit.core.errors import DefinitionError
 from credkit.core.sentences import format_count, nearest, redacted_repr
 from credkit.core.whitespace import describe_ends, strip_white_space
-from credkit.files.csvfiles import CsvFile, HeaderFaults, read_rows
+from credkit.files.csvfiles import CsvFile, FormFault, HeaderFaults, read_rows
 
 MAX_LINES = 20  # lines of a fault that are named
 MAX_KINDS = 10  # kinds of fault of a file that are described
@@ -177,6 +177,7 @@ class FileFaults:
         """The rows of ``file`` that have as many cells as its header, up to where it cannot be read on.
 
         Where the header is wrong, the columns that it has are still looked at: faults of the others are not noted.
+        Where the encoding or delimiter is wrong, the rows are given once more, in the form that may be meant.
         """
         advice = f" (a cell that holds {redacted_repr(file.delimiter)} needs quotes around it)"
         wrong: dict[bool, FaultRule] = {}
@@ -192,15 +193,26 @@ class FileFaults:
             nonlocal is_useless
             self._tally(file).header, is_useless = faults, faults.missing >= required
 
-        try:
-            for row in read_rows(
-                file, columns, optional=optional, on_wrong_header=note_header, on_wrong_width=note_width
-            ):  # fmt: skip
-                if is_useless:
-                    break
-                yield row
-        except DefinitionError as error:
-            self.end(file, error)
+        tried = [file]
+        while True:
+            try:
+                for row in read_rows(
+                    tried[-1], columns, optional=optional, on_wrong_header=note_header, on_wrong_width=note_width
+                ):  # fmt: skip
+                    if is_useless:
+                        break
+                    yield row
+                if is_useless and len(tried) > 1:
+                    self._tally(file).forget()  # that form is not the file's, either
+            except FormFault as error:
+                if error.likely is not None and error.likely not in tried:
+                    self._tally(file).restart(error)
+                    tried.append(error.likely)
+                    continue
+                self.end(file, error)
+            except DefinitionError as error:
+                self.end(file, error)
+            return
 
     def refuse(self) -> None:
         """Raise the one error about all that was noted; nothing if there is nothing."""
@@ -236,10 +248,20 @@ class _FileTally:
 
     def __init__(self, file: CsvFile) -> None:
         self.file = file
+        self.form_faults: list[FormFault] = []
         self.header: HeaderFaults | None = None
         self.rows = 0
         self.rules: dict[FaultRule, _RuleTally] = {}
         self.end = ""
+
+    def restart(self, error: FormFault) -> None:
+        """Note that the file is looked at again from its start, in another form."""
+        self.form_faults.append(error)
+        self.forget()
+
+    def forget(self) -> None:
+        """Forget what was found in a form that is not the file's."""
+        self.header, self.rows, self.rules = None, 0, {}
 
     @property
     def missing(self) -> frozenset[str]:
@@ -248,6 +270,11 @@ class _FileTally:
 
     def describe(self) -> Iterator[str]:
         """The lines about this file."""
+        yield from map(str, self.form_faults)
+        if self.form_faults and (self.header or self.rows or self.end):
+            likely = self.form_faults[-1].likely or self.file
+            form = f"{likely.encoding} with the delimiter {redacted_repr(likely.delimiter)}"
+            yield f"{self.file.name}, read as {form}:"
         if self.header:
             yield from self.header.describe(self.file)
         if self.rows == 1 == len(self.rules):

@@ -64,15 +64,20 @@ def _read_delimiter(table: SchemaTable) -> str:
 
 def _read_encoding(table: SchemaTable) -> str:
     encoding = table.text("encoding", "utf-8")
-    try:
-        usual = codecs.lookup(encoding).name.replace("-", "_")
-        " ".encode(encoding)
-    except (LookupError, ValueError):
-        usual = ""
-    if not usual or usual in ESCAPES:
-        near = nearest(encoding, [name.replace("_", "-") for name in (*aliases, *aliases.values())])
+    if not _is_text_encoding(encoding):
+        known = filter(_is_text_encoding, {name.replace("_", "-") for each in aliases.items() for name in each})
+        near = nearest(encoding, sorted(known))
         table.refuse("encoding", f"{redacted_repr(encoding)} is not a text encoding that Python knows{near}")
     return encoding
+
+
+def _is_text_encoding(encoding: str) -> bool:
+    """Whether files may be written in it."""
+    try:
+        " ".encode(encoding)
+        return codecs.lookup(encoding).name.replace("-", "_") not in ESCAPES
+    except (LookupError, ValueError):
+        return False
 
 
 def _read_strip(table: SchemaTable, columns: Sequence[str]) -> frozenset[str]:
