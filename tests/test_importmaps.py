@@ -9,6 +9,7 @@ import pickle
 import shutil
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import given
@@ -23,6 +24,7 @@ from credkit.site import load_rows, load_site
 from credkit.site.columns import load_credentials, load_frames, load_readings
 from credkit.site.model import Site
 from tests.amounts import examples
+from tests.commandline import records, run
 from tests.sentences import refusal
 from tests.test_sitecolumns import TRACK, as_rows, as_wanted, by_kernel
 
@@ -103,6 +105,25 @@ def test_a_site_with_a_map_is_sent_to_other_processes() -> None:
     file = pickle.loads(pickle.dumps(site.readings))
     assert file == site.readings
     assert file.mapping.time_pattern.sample == "31/03/2026 08h15:00"
+
+
+@pytest.mark.parametrize("name", ["french", "dutch", "english"])
+def test_an_audit_reads_an_export_by_the_map(name: str) -> None:
+    def readers(folder: str) -> list[dict[str, Any]]:
+        found = records(run("audit", "--site", str(EXPORTS / folder / "site.toml"), "--json"))
+        return [record["reader"] for record in found if "reader" in record]
+
+    assert len(readers("own")) == 2
+    assert readers(name) == readers("own")
+
+
+def test_an_audit_needs_one_column_for_the_time() -> None:
+    result = run("audit", "--site", str(EXPORTS / "german" / "site.toml"))
+    assert result.exit_code == 2
+    assert (
+        "'Datum' and 'Uhrzeit' give time by the site file, but an audit reads it from one column: --time NAME"
+        in " ".join(result.stderr.split())
+    )
 
 
 # ── maps against the strict reader ──────────────────────────────────────────────────────────────

@@ -69,10 +69,11 @@ def judge_table(table: RowTable, plan: AuditPlan, *, every: bool) -> PieceVerdic
     shows = first_track(fault.raw for fault in table.faults)
     if shows is not None:
         found.track = table.faults[shows].line
-    lines, names = table.lines, plan.columns
-    texts = _strip_cells(plan, names.text, table.text)
-    readers = _strip_cells(plan, names.reader, table.reader)
-    times = _strip_cells(plan, names.time, table.time)
+    lines = table.lines
+    texts, readers, times = (
+        _read_cells(plan, column, cells)
+        for column, cells in (("text", table.text), ("reader", table.reader), ("time", table.time))
+    )
     del table  # with the bytes of columns that are not needed any more
     moments = None
     problems: dict[int, str] = {}
@@ -103,11 +104,15 @@ def judge_table(table: RowTable, plan: AuditPlan, *, every: bool) -> PieceVerdic
     return found
 
 
-def _strip_cells(plan: AuditPlan, column: str, cells: Any) -> Any:
-    """The cells of a column, without the white space around them if the site says so; known readers have none."""
-    if column not in plan.stripped or cells is None or cells.dtype != pl.String:
-        return cells
-    return cells.str.strip_chars(WHITE_SPACE)
+def _read_cells(plan: AuditPlan, column: str, cells: Any) -> Any:
+    """The cells of our ``column``: without the white space around them, and with words of ours, if the site says so."""
+    if cells is None:
+        return None
+    if column in plan.stripped and cells.dtype == pl.String:  # known readers have none
+        cells = cells.str.strip_chars(WHITE_SPACE)
+    if (words := plan.words.get(column)) and cells.dtype in (pl.String, pl.Enum):
+        cells = cells.cast(pl.String).replace(dict(words))
+    return cells
 
 
 def _judge_rows(rows: Rows, uses: Array | int, plan: AuditPlan, found: PieceVerdicts, *, every: bool) -> None:

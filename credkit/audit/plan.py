@@ -95,6 +95,7 @@ class AuditPlan:
         self.site = site
         self._sent = b""  # the plan as another process receives it, once it is needed
         self.stripped = site.readings.strip if site else frozenset[str]()  # columns read without white space around
+        self.words = site.readings.mapping.words if site else {}  # what the words of a column mean
         self.uses: list[ChainUse] = []
         self.names: list[str] = []
         self._codes: dict[str, int] = {}

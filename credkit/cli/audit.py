@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 import click
+from click.core import ParameterSource
 
 from credkit.cli import options
 from credkit.cli.output import Console
@@ -174,7 +175,7 @@ def _build_plan(
 
     if (chain is None) == (site is None):
         raise click.UsageError("exactly one of --chain and --site is needed")
-    columns = ColumnNames(text=text, reader=reader, time=time)
+    columns = ColumnNames(**_column_names(site, text=text, reader=reader, time=time))
     if site is not None:
         if not reader:
             raise click.UsageError("--reader '' goes with --chain: a site reads each reader by its own chain")
@@ -187,6 +188,22 @@ def _build_plan(
     return AuditPlan(
         columns=columns, clock=Clock(_parse_zone(zone), either=zone is not None, hint=ZONE_HINT), codec=codec
     )
+
+
+def _column_names(site: Site | None, **names: str) -> dict[str, str]:
+    """The names of the columns by their options; those that are not given are as the site declares them."""
+    source = click.get_current_context().get_parameter_source
+    for name in names:
+        if site is not None and source(name) is ParameterSource.DEFAULT:
+            headers = site.readings.mapping.headers_of(name)
+            if len(headers) != 1:
+                held = f"{' and '.join(map(redacted_repr, headers))} give" if headers else "a constant gives"
+                raise DefinitionError(
+                    f"{site.readings.name}: {held} {name} by the site file, but an audit reads it from one column: "
+                    f"--{name} NAME names one"
+                )
+            names[name] = headers[0]
+    return names
 
 
 def _delimiter_sign(delimiter: str | None) -> str | None:
