@@ -19,7 +19,7 @@ from credkit.site.model import Site
 from credkit.site.rows import Assignment
 from tests.brackwater import Files, hexed, line, made, walk
 
-MANY = 20_000
+MANY = 10_000
 
 
 @pytest.fixture(scope="module")
@@ -94,7 +94,7 @@ def test_conflicts_of_a_number_of_thousands(site: Site) -> None:
         files.card(f"C-{number}", "01200345")
     files.card("C-X", "01200999").read("gate", *[hexed(12, 345)] * 500, expected="C-X")
     result = crosswalk(site, files.rows())
-    assert {each.candidates[-1] for each in result.exceptions} == {"and 19,991 more"}
+    assert {each.candidates[-1] for each in result.exceptions} == {f"and {MANY - 9:,} more"}
     assert {len(each.candidates) for each in result.exceptions} == {11}
 
 

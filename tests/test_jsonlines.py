@@ -54,7 +54,7 @@ def json_lines(draw: st.DrawFn) -> bytes:
 
 
 @given(data=json_lines(), known=st.sampled_from([None, {"reader": pl.Enum(["a", "1"])}]))
-@examples(1500)
+@examples(600)
 def test_a_block_has_the_rows_and_faults_of_its_lines(data: bytes, known: dict[str, pl.Enum] | None) -> None:
     split = split_objects(data, WANTED, known)
     parsed = [parse_object(line, WANTED) for line in data.removesuffix(b"\n").split(b"\n")] if data else []

@@ -139,10 +139,19 @@ class Geometry:
         >>> [build_geometry(name).unit_of(at) for name, at in places]
         [(1, 0), (1, 1), (0, 2)]
         """
+        return self._units[at]
+
+    @cached_property
+    def _units(self) -> tuple[tuple[int, int], ...]:
+        """The unit of protection of each byte."""
+        if not self.keys:
+            return tuple(map(self._lock_of, range(self.size)))
+        sectors = range(len(self.sectors))
+        groups = ((sector, place, group) for sector in sectors for place, group in enumerate(self.groups(sector)))
+        return tuple((sector, place) for sector, place, group in groups for _ in self.bytes_of(group))
+
+    def _lock_of(self, at: int) -> tuple[int, int]:
         block = at // self.block_size
-        if self.keys:
-            sector = self.sector_of(block)
-            return sector, next(i for i, group in enumerate(self.groups(sector)) if block in group)
         if self.unit == "page" and at >= 4 * PAGE_BYTES + STATIC_LOCK_BYTES:
             return 1, (at - 4 * PAGE_BYTES - STATIC_LOCK_BYTES) // BYTES_PER_LOCK_BIT
         return 0, block
