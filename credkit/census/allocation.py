@@ -21,11 +21,12 @@ from credkit import bulk
 from credkit.bulk.decoded_columns import decode_columns
 from credkit.bulk.words import Array
 from credkit.census.numbers import KindNumbers, PopulationNumbers
-from credkit.census.ranges import FACILITY, NUMBER, as_integers, chains_in_use, number_field
+from credkit.census.ranges import FACILITY, NUMBER, as_integers, number_field
 from credkit.census.result import Allocation, NewBadge, SkippedNumbers
 from credkit.census.views import TruncatedView, can_give, encode_for_target, may_merge, truncated_views
 from credkit.core.errors import DefinitionError
 from credkit.core.sentences import format_count, nearest, redacted_repr
+from credkit.facts.number_bits import chains_in_use
 from credkit.facts.number_columns import KEY_PREFIX
 from credkit.facts.texts import branches, is_rounded
 from credkit.privacy.payment import payment_in_valid

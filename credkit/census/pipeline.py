@@ -28,15 +28,13 @@ from credkit.census.ranges import FACILITY, find_ranges, number_field
 from credkit.census.result import BY_NUMBER, BY_READER, BY_TARGET, Census, RowCounts
 from credkit.census.views import (
     TruncatedView,
-    bits_left,
-    decimal_bits,
     encode_for_target,
     may_merge,
-    number_bits,
     numbers_of,
     truncated_views,
 )
 from credkit.core.progress import SILENT, Progress
+from credkit.facts.number_bits import number_bits, text_bits
 from credkit.facts.number_columns import KEY_PREFIX, number_text
 from credkit.facts.texts import TextResults
 from credkit.site.model import Site
@@ -136,7 +134,7 @@ def _comparisons(
         if mine is None or not may_merge(target):
             continue
         known = mine.frame([encode_for_target(target, mine.fields)]).drop_nulls()
-        bits = min(number_bits(site, mine.kind), bits_left(target.conversion.target), decimal_bits(known["text"]))
+        bits = text_bits(site, target, known["text"])
         found.append(
             NumberComparison(
                 what=BY_TARGET, name=target.name, kinds=(mine.kind,), rows=known, bits=bits,

@@ -6,7 +6,6 @@ Every number that was ever issued counts as used, whatever became of its card.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from datetime import datetime, time
 from itertools import pairwise
 
 import numpy as np
@@ -14,11 +13,10 @@ import polars as pl
 
 from credkit.bulk.words import Array
 from credkit.census.result import FacilityRange, NumberSpan
-from credkit.core.codec import AnyCodec
 from credkit.core.reading import Field
+from credkit.facts.number_bits import chains_for
 from credkit.facts.number_columns import KEY_PREFIX
-from credkit.facts.texts import branches
-from credkit.site.model import CredentialKind, Reader, Site
+from credkit.site.model import Site
 
 FACILITY, NUMBER = "facility", "number"  # what the fields are called in the catalogue and in site files
 
@@ -39,23 +37,6 @@ def number_field(site: Site, namespace: str) -> Field | None:
     if len(rows) < len(fields) or most >= 1 << 63:
         return None
     return Field(name=NUMBER, least=min(row.least for row in rows), most=most)
-
-
-def chains_for(site: Site, kind: CredentialKind) -> Iterator[AnyCodec]:
-    """The chains by which readers give numbers of ``kind`` whole."""
-    for reader in site.readers.values():
-        if reader.kind is kind:
-            yield from (codec for codec in chains_in_use(site, reader) if not codec.lossy)
-
-
-def chains_in_use(site: Site, reader: Reader) -> tuple[AnyCodec, ...]:
-    """The chains of a reader that serve on the day of judgement, or will; each once.
-
-    A period that is over binds no new number: nothing will be read in it.
-    """
-    today = datetime.combine(site.as_of, time(), site.zone)
-    periods = (period for period in reader.periods if period.end is None or period.end > today)
-    return tuple(dict.fromkeys(codec for period in periods for codec in branches(period.codec)))
 
 
 def as_integers(frame: pl.DataFrame) -> pl.DataFrame:

@@ -12,7 +12,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from math import inf, log2
 from typing import Any
 
 import numpy as np
@@ -23,18 +22,16 @@ from credkit.bulk.decoded_columns import decode_columns
 from credkit.bulk.words import Array
 from credkit.catalogue.registry import chain
 from credkit.census.numbers import KindNumbers
-from credkit.census.ranges import chains_for
 from credkit.core.chains import Choice, link
 from credkit.core.codec import AnyCodec
 from credkit.core.errors import EncodeError
 from credkit.core.reading import Field, Schema, SchemaRow
 from credkit.core.shapes import single_length
+from credkit.facts.number_bits import TRIAL_DIGITS, bits_left
 from credkit.facts.number_columns import key_columns
 from credkit.facts.target_columns import as_stored, encode_texts
 from credkit.facts.texts import branches
 from credkit.site.model import CredentialKind, Reader, Site, Target
-
-TRIAL_DIGITS = "12345678901234567890"  # the beginnings of it are numbers to try a cut with
 
 
 def encode_for_target(target: Target, fields: Mapping[str, Array]) -> pl.Series:
@@ -201,31 +198,6 @@ def _round_trips(writer: AnyCodec, cut: AnyCodec, behind: Sequence[AnyCodec], pa
             return False
         found = found or again == part
     return found
-
-
-def bits_left(codec: AnyCodec) -> float:
-    """The bits that the narrowest truncation of a chain leaves; infinite where not known."""
-    cuts = [step for step in codec.steps if step.is_projection]
-    found = [float(size) for step in cuts if step.gives == "bits" and (size := single_length(step.output.lengths))]
-    found += [
-        len(part) * log2(10) for step in cuts if step.gives == "text" and (part := step._decode_raw(TRIAL_DIGITS))
-    ]
-    return min(found, default=inf)
-
-
-def decimal_bits(texts: pl.Series) -> float:
-    """The bits of the longest text if all texts are decimal digits; infinite for others."""
-    if texts.is_empty() or not texts.str.contains(r"\A[0-9]+\z").all():
-        return inf
-    longest = texts.str.len_bytes().max()
-    assert isinstance(longest, int)
-    return longest * log2(10)
-
-
-def number_bits(site: Site, kind: CredentialKind) -> float:
-    """The bits of a number of ``kind`` in the narrowest form that is not truncated."""
-    schemas = (kind.schema, *(codec.schema for codec in chains_for(site, kind)))
-    return min(sum(schema[name].room for name in kind.key) for schema in schemas)
 
 
 def readers_giving(site: Site, namespace: str, numbers: pl.DataFrame) -> dict[str, pl.Series]:

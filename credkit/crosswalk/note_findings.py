@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from collections.abc import Iterator, Mapping, Sequence
-from math import log2
 from operator import itemgetter
 
 import numpy as np
@@ -13,14 +12,14 @@ import polars as pl
 from credkit.bulk.words import Array
 from credkit.core.reading import Note
 from credkit.core.sentences import format_count
-from credkit.core.shapes import single_length
 from credkit.crosswalk.register import Register
 from credkit.crosswalk.result import Finding, SummaryTable
 from credkit.crosswalk.targets import TargetTexts
 from credkit.crosswalk.verdicts import Verdicts
 from credkit.facts.chances import duplicate_probability, expected_pairs
+from credkit.facts.number_bits import number_bits, text_bits
 from credkit.facts.numbers import Number
-from credkit.site.model import CredentialKind, Site, Target
+from credkit.site.model import CredentialKind, Site
 
 DUPLICATES_TITLE = "Duplicates, and pairs expected of random numbers (boxes are not random)"
 
@@ -96,12 +95,12 @@ def tabulate_duplicates(site: Site, register: Register, written: Mapping[str, Ta
     for kinds in _kinds_by_namespace(site).values():
         mine = held & register.rows["kind"].is_in([kind.name for kind in kinds]).to_numpy()
         places = _one_per_credential(register, np.flatnonzero(mine))
-        size = min(_number_bits(site, kind) for kind in kinds)
+        size = min(number_bits(site, kind) for kind in kinds)
         rows.append(_tabulate(_join_names(kinds), pl.Series(register.number[places]), size))
     for target in site.targets.values():
         if target.conversion.lossy:
             done = written[target.name]
-            bits = min(_number_bits(site, target.kind), *_text_bits(target, done.stored.drop_nulls()))
+            bits = text_bits(site, target, done.stored.drop_nulls())
             some = np.flatnonzero(held[done.places] & done.stored.is_not_null().to_numpy())
             one_each = np.isin(done.places[some], _one_per_credential(register, done.places[some]))
             rows.append(_tabulate(f"{target.name} (as it writes them)", done.stored.gather(some[one_each]), bits))
@@ -138,22 +137,3 @@ def _one_per_credential(register: Register, places: Array) -> Array:
     """The first of ``places`` for each credential."""
     found: Array = places[register.rows["credential"].gather(places).is_first_distinct().to_numpy()]
     return found
-
-
-def _number_bits(site: Site, kind: CredentialKind) -> float:
-    """The bits of a number of ``kind`` in the narrowest form in which it is written or read."""
-    read = (period.codec.schema for r in site.readers.values() if r.kind is kind for period in r.periods)
-    return min(sum(schema[name].room for name in kind.key) for schema in (kind.schema, *read))
-
-
-def _text_bits(target: Target, texts: pl.Series) -> list[float]:
-    """The bits of a target's text: those that truncation leaves, or those of the most digits it has."""
-    cuts = (
-        single_length(step.output.lengths)
-        for step in target.conversion.target.steps
-        if step.is_projection and step.gives == "bits"
-    )
-    found = [float(size) for size in cuts if size]
-    if not found and len(texts) and texts.str.contains(r"\A[0-9]+\z").all():
-        found.append(int(texts.str.len_bytes().to_numpy().max()) * log2(10))
-    return found or [float("inf")]

@@ -1,0 +1,66 @@
+"""Bits of numbers: how many different numbers a kind, a reader or a target can have.
+
+They end where the narrowest chain ends by which readers give them whole, on the day of judgement or later.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import datetime, time
+from math import inf, log2
+
+import polars as pl
+
+from credkit.core.codec import AnyCodec
+from credkit.core.shapes import single_length
+from credkit.facts.texts import branches
+from credkit.site.model import CredentialKind, Reader, Site, Target
+
+TRIAL_DIGITS = "12345678901234567890"  # the beginnings of it are numbers to try a cut with
+
+
+def chains_in_use(site: Site, reader: Reader) -> tuple[AnyCodec, ...]:
+    """The chains of a reader that serve on the day of judgement, or will; each once.
+
+    A period that is over binds no new number: nothing will be read in it.
+    """
+    today = datetime.combine(site.as_of, time(), site.zone)
+    periods = (period for period in reader.periods if period.end is None or period.end > today)
+    return tuple(dict.fromkeys(codec for period in periods for codec in branches(period.codec)))
+
+
+def chains_for(site: Site, kind: CredentialKind) -> Iterator[AnyCodec]:
+    """The chains by which readers give numbers of ``kind`` whole."""
+    for reader in site.readers.values():
+        if reader.kind is kind:
+            yield from (codec for codec in chains_in_use(site, reader) if not codec.lossy)
+
+
+def number_bits(site: Site, kind: CredentialKind) -> float:
+    """The bits of a number of ``kind`` in the narrowest form that is not truncated."""
+    schemas = (kind.schema, *(codec.schema for codec in chains_for(site, kind)))
+    return min(sum(schema[name].room for name in kind.key) for schema in schemas)
+
+
+def bits_left(codec: AnyCodec) -> float:
+    """The bits that the narrowest truncation of a chain leaves; infinite where not known."""
+    cuts = [step for step in codec.steps if step.is_projection]
+    found = [float(size) for step in cuts if step.gives == "bits" and (size := single_length(step.output.lengths))]
+    found += [
+        len(part) * log2(10) for step in cuts if step.gives == "text" and (part := step._decode_raw(TRIAL_DIGITS))
+    ]
+    return min(found, default=inf)
+
+
+def decimal_bits(texts: pl.Series) -> float:
+    """The bits of the longest text if all texts are decimal digits; infinite for others."""
+    if texts.is_empty() or not texts.str.contains(r"\A[0-9]+\z").all():
+        return inf
+    longest = texts.str.len_bytes().max()
+    assert isinstance(longest, int)
+    return longest * log2(10)
+
+
+def text_bits(site: Site, target: Target, texts: pl.Series) -> float:
+    """The bits of a number of which ``target`` has ``texts``: those of the kind, of the truncation or of the texts."""
+    return min(number_bits(site, target.kind), bits_left(target.conversion.target), decimal_bits(texts))
