@@ -26,14 +26,13 @@ from credkit.census.result import (
 )
 from credkit.census.views import readers_giving
 from credkit.facts.chances import expected_pairs
+from credkit.facts.duplicates import GROUP_COLUMN, find_duplicates
 from credkit.facts.number_columns import number_text
-from credkit.facts.register_columns import are_repeated
 from credkit.facts.statuses import EARLY
 from credkit.facts.texts import TextResults
 from credkit.privacy.accounts import hide_all_but_account_ends
 from credkit.site.model import CredentialKind, Site
 
-GROUP_COLUMN = "group"
 TIE_BREAKERS = ("kind", "value", "issue", "person", "state")  # by which one of a card's active rows stands for it
 
 
@@ -57,16 +56,8 @@ class NumberComparison:
 
 def find_groups(comparison: NumberComparison, population: pl.DataFrame) -> None:
     """Find the groups of a scene; ``population`` says which card a row is of, and who holds it."""
-    keys = [name for name in comparison.rows.columns if name != "row"]
     held = comparison.rows.filter(population["held"].gather(comparison.rows["row"]))
-    alike = held.filter(are_repeated(held.select(keys))) if keys else held.clear()
-    alike = alike.with_columns(population["card"].gather(alike["row"]))
-    group = alike.sort("row").with_columns(pl.col("row").min().over(keys).alias(GROUP_COLUMN)) if keys else alike
-    if not group.is_empty():
-        group = group.filter(pl.col("card").n_unique().over(keys) > 1)
-        group = group.with_columns(pl.col(GROUP_COLUMN).rank("dense").cast(pl.UInt32))
-    else:
-        group = group.with_columns(pl.lit(0, pl.UInt32).alias(GROUP_COLUMN))
+    group = find_duplicates(held, population["card"])
     facts = population.select("active", "state", "line")[group["row"]]
     comparison.groups = group.with_columns(*facts.get_columns())
 

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from itertools import islice
 
 import numpy as np
+import polars as pl
 
 from credkit.bulk.decoded_columns import decode_columns
 from credkit.bulk.words import Array
@@ -28,6 +29,7 @@ from credkit.crosswalk.decisions import ACTIVE_ONLY, Doubt
 from credkit.crosswalk.register import Register
 from credkit.crosswalk.result import Finding
 from credkit.crosswalk.verdicts import Verdicts
+from credkit.facts.duplicates import GROUP_COLUMN
 from credkit.facts.statuses import ACTIVE
 from credkit.facts.texts import TextResults
 from credkit.privacy.accounts import mask_accounts
@@ -59,20 +61,23 @@ def distinct_credentials(cards: Iterable[Card]) -> list[str]:
     return list(dict.fromkeys(card.credential for card in cards))
 
 
-def exclude_gone(site: Site, cards: Iterable[Card]) -> list[Card]:
-    """The cards that somebody may still have."""
-    return [card for card in cards if card.row.status not in site.rules.gone]
+def group_cards(register: Register, duplicates: pl.DataFrame) -> list[list[Card]]:
+    """The cards of each group of duplicates, in the order of the file."""
+    cards = register.make(duplicates["row"].to_numpy())
+    pairs = zip(duplicates[GROUP_COLUMN].to_list(), cards, strict=True)
+    groups: dict[int, list[Card]] = defaultdict(list)
+    for group, card in pairs:
+        groups[group].append(card)
+    return list(groups.values())
 
 
-def find_duplicate_numbers(site: Site, register: Register, verdicts: Verdicts, doubts: Doubts) -> Iterator[Finding]:
+def find_duplicate_numbers(register: Register, verdicts: Verdicts, doubts: Doubts) -> Iterator[Finding]:
     """Numbers that several credentials have, those that are gone aside."""
     decided = Counter(verdict.number for verdict in verdicts.others if verdict.cards and verdict.unambiguous)
     read = Counter(verdict.number for verdict in verdicts.others if verdict.cards)
-    for number in register.owners.of_several():
-        left = exclude_gone(site, register.owners[number])
-        ids = distinct_credentials(left)
-        if len(ids) < 2:
-            continue
+    for left in group_cards(register, register.duplicates):
+        number, ids = left[0].number, distinct_credentials(left)
+        assert number is not None  # a bug here: rows that count have one
         for card in left:
             doubts.add(card, "duplicate-number", f"its number is also that of {join_others(ids, card.credential)}")
         people = len({card.row.person for card in left})

@@ -91,19 +91,18 @@ def _notes_of_readings(verdicts: Verdicts) -> Iterator[tuple[Number, tuple[Note,
 def tabulate_duplicates(site: Site, register: Register, written: Mapping[str, TargetTexts]) -> SummaryTable:
     """Numbers that several credentials have, by kind and by target that leaves something out, and what chance does."""
     rows: list[tuple[str | int, ...]] = []
-    held = register.counts & ~register.rows["status"].is_in(list(site.rules.gone)).to_numpy()
     for kinds in _kinds_by_namespace(site).values():
-        mine = held & register.rows["kind"].is_in([kind.name for kind in kinds]).to_numpy()
-        places = _one_per_credential(register, np.flatnonzero(mine))
+        mine = register.held & register.rows["kind"].is_in([kind.name for kind in kinds]).to_numpy()
+        sharing = register.duplicates.filter(pl.Series(mine).gather(register.duplicates["row"]))
         size = min(number_bits(site, kind) for kind in kinds)
-        rows.append(_tabulate(_join_names(kinds), pl.Series(register.number[places]), size))
+        rows.append(_tabulate(_join_names(kinds), register, np.flatnonzero(mine), sharing, size))
     for target in site.targets.values():
         if target.conversion.lossy:
             done = written[target.name]
+            places = done.places[register.held[done.places] & done.stored.is_not_null().to_numpy()]
             bits = text_bits(site, target, done.stored.drop_nulls())
-            some = np.flatnonzero(held[done.places] & done.stored.is_not_null().to_numpy())
-            one_each = np.isin(done.places[some], _one_per_credential(register, done.places[some]))
-            rows.append(_tabulate(f"{target.name} (as it writes them)", done.stored.gather(some[one_each]), bits))
+            name = f"{target.name} (as it writes them)"
+            rows.append(_tabulate(name, register, places, done.find_shared(register), bits))
     columns = ("kind or target", "cards", "sharing", "bits", "pairs", "any pair")
     return SummaryTable(title=DUPLICATES_TITLE, columns=columns, rows=tuple(rows))
 
@@ -120,20 +119,16 @@ def _join_names(kinds: Sequence[CredentialKind]) -> str:
     return ", ".join(kind.name for kind in kinds)
 
 
-def _tabulate(name: str, values: pl.Series, bits: float) -> tuple[str | int, ...]:
-    """A row of the section: how many cards there are, and how many of their ``values`` are not their own."""
-    total, sharing = len(values), int(values.is_duplicated().sum())
+def _tabulate(
+    name: str, register: Register, places: Array, sharing: pl.DataFrame, bits: float
+) -> tuple[str | int, ...]:  # fmt: skip
+    """A row of the section: how many credentials there are at ``places``, and how many are ``sharing`` with others."""
+    total = register.rows["credential"].gather(places).n_unique()
     return (
         name,
         total,
-        sharing,
+        sharing["card"].n_unique(),
         f"{bits:.0f}",
         f"{expected_pairs(total, bits):.2g}",
         f"{duplicate_probability(total, bits):.1%}",
     )
-
-
-def _one_per_credential(register: Register, places: Array) -> Array:
-    """The first of ``places`` for each credential."""
-    found: Array = places[register.rows["credential"].gather(places).is_first_distinct().to_numpy()]
-    return found

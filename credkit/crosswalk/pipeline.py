@@ -89,7 +89,7 @@ def crosswalk(site: Site, rows: Rows | None = None, progress: Progress = SILENT)
         *find_near_ids(site, register, doubts),
         *find_white_space(site, register),
         *find_several_holders(site, register, doubts),
-        *find_duplicate_numbers(site, register, found, doubts),
+        *find_duplicate_numbers(register, found, doubts),
         *find_two_active(site, register, doubts),
         *compare_printed_numbers(site, register, texts, doubts),
         *find_row_doubts(register),
@@ -105,7 +105,7 @@ def crosswalk(site: Site, rows: Rows | None = None, progress: Progress = SILENT)
     }
     for target in site.targets.values():
         findings += (
-            *find_duplicate_texts(site, register, target, written[target.name]),
+            *find_duplicate_texts(register, target, written[target.name]),
             *find_unwritable(register, target, written[target.name]),
         )
     lines = CardJudge(

@@ -21,6 +21,7 @@ from credkit.crosswalk.cards import Card
 from credkit.crosswalk.filelines import FileLines
 from credkit.crosswalk.holders import HolderPair, find_overlaps, with_holders
 from credkit.crosswalk.rounding import ColumnVerdicts, ConfirmedNumbers
+from credkit.facts.duplicates import find_duplicates
 from credkit.facts.exceptions import ExceptionRow, make_exception
 from credkit.facts.judged_texts import intern
 from credkit.facts.numbers import NO_NUMBER, Number, Numbers
@@ -86,6 +87,20 @@ class Register:
         found = (self.rows["state"] == ACTIVE).to_numpy(writable=True)
         found[[place for place, card in self.others.items() if card.code == "superseded"]] = False
         return found
+
+    @cached_property
+    def held(self) -> Array:
+        """The rows that count and have a card that somebody may still have."""
+        is_held = ~pl.col("status").is_in(list(self.site.rules.gone))
+        found: Array = self.counts & self.rows.select(is_held).to_series().to_numpy()
+        return found
+
+    @cached_property
+    def duplicates(self) -> pl.DataFrame:
+        """The held rows whose number several credentials have (`credkit.facts.duplicates`)."""
+        places = np.flatnonzero(self.held)
+        numbers = pl.DataFrame({"row": places, "number": self.number[places]})
+        return find_duplicates(numbers, self.rows["credential"])
 
     @cached_property
     def number_texts(self) -> pl.Series:
@@ -230,12 +245,6 @@ class Owners(Mapping[Number, tuple[Card, ...]]):
         alone = np.flatnonzero(self.counts == 1)
         found[alone] = self._places[self._starts[alone]]
         return found
-
-    def of_several(self) -> Iterator[Number]:
-        """The numbers that several rows own, in the order of the file."""
-        several = np.flatnonzero(self.counts > 1)
-        first = self._places[self._starts[several]]
-        return (self._register.numbers[number] for number in several[np.argsort(first)].tolist())
 
     def numbers_in(self, namespace: str) -> Iterator[Number]:
         """The numbers of a namespace, in the order of the file."""

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
@@ -13,14 +12,15 @@ from credkit.bulk.words import Array
 from credkit.core.errors import EncodeError
 from credkit.core.sentences import format_count, join_others, join_values, quote
 from credkit.crosswalk.cards import Card, hide_secret
-from credkit.crosswalk.credentials import distinct_credentials, exclude_gone
+from credkit.crosswalk.credentials import distinct_credentials, group_cards
 from credkit.crosswalk.decisions import Doubt
 from credkit.crosswalk.register import Register
 from credkit.crosswalk.result import Finding
+from credkit.facts.duplicates import find_duplicates
 from credkit.facts.statuses import ACTIVE
 from credkit.facts.target_columns import as_stored, encode_texts
 from credkit.privacy.accounts import mask_accounts
-from credkit.site.model import Column, Site, Target
+from credkit.site.model import Column, Target
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,6 +54,12 @@ class TargetTexts:
         """What the column gives back for a card; None for one that it does not have."""
         at = self.find(card)
         return None if at is None else str(self.stored[at])
+
+    def find_shared(self, register: Register) -> pl.DataFrame:
+        """The held cards whose text several credentials have here (`credkit.facts.duplicates`)."""
+        held = pl.Series(register.held[self.places])
+        texts = pl.DataFrame({"row": self.places, "text": self.stored}).filter(held).drop_nulls()
+        return find_duplicates(texts, register.rows["credential"])
 
     def doubts(self, card: Card) -> Iterator[Doubt]:
         """What speaks against writing the number here."""
@@ -107,16 +113,12 @@ def _may_be_too_small(column: Column, texts: pl.Series) -> pl.Series:
     return ~texts.str.contains(r"\A[0-9]{1,9}\z").fill_null(value=True)
 
 
-def find_duplicate_texts(site: Site, register: Register, target: Target, done: TargetTexts) -> list[Finding]:
+def find_duplicate_texts(register: Register, target: Target, done: TargetTexts) -> list[Finding]:
     """Texts that two different numbers share because the conversion keeps a part only; both are held."""
-    alike = done.places[(done.stored.is_duplicated() & done.stored.is_not_null()).to_numpy()]
-    groups: dict[str, list[Card]] = defaultdict(list)
-    for card in exclude_gone(site, register.make(alike)):
-        groups[done.stored_of(card) or ""].append(card)
     found = []
-    for text, group in groups.items():
-        ids = distinct_credentials(group)
-        if len(ids) < 2 or len({card.number for card in group}) < 2:
+    for group in group_cards(register, done.find_shared(register)):
+        ids, text = distinct_credentials(group), done.stored_of(group[0]) or ""
+        if len({card.number for card in group}) < 2:
             continue
         for card in group:
             done.duplicates[card] = ids
