@@ -210,7 +210,9 @@ def site_page() -> str:
         "exceptions": _code_table("row code", EXCEPTION_CODES),
         "facts": _code_table("finding", FACT_CODES),
         "notation": [
-            "| part | stands for |", "| --- | --- |", *(f"| `{part}` | {row.meaning} |" for part, row in PARTS.items())
+            "| part | stands for |",
+            "| --- | --- |",
+            *(f"| `{part}` | {row.meaning} |" for part, row in PARTS.items()),
         ],
     }
     return TABLE.sub(

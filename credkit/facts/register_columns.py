@@ -116,7 +116,8 @@ def are_repeated(rows: pl.DataFrame) -> Array:
     """
     hashes = rows.hash_rows()
     in_order = np.sort(hashes.to_numpy())
-    found = hashes.is_in(pl.Series(in_order[1:][in_order[1:] == in_order[:-1]])).to_numpy(writable=True)
+    several = pl.Series(in_order[1:][in_order[1:] == in_order[:-1]])
+    found = hashes.is_in(several.implode()).to_numpy(writable=True)
     found[found] = rows.filter(found).is_duplicated().to_numpy()
     return found
 
