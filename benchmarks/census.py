@@ -62,14 +62,14 @@ from credkit.site import load_site
 """
 CENSUS = """
 result = census(load_site(sys.argv[1]))
-places = {f"{each.what} {each.name}": each.clashes for each in result.places}
+places = {f"{each.what} {each.name}": each.groups for each in result.places}
 answer = [result.counts.rows, result.counts.read, places]
 """
 READ = "answer = polars.read_csv(sys.argv[1], infer_schema=False).height"
 
 
 def made(folder: Path, rows: int, kind: str = "numbers") -> dict[str, int]:
-    """Write a site of so many credentials; how many clashes each place has, worked out by plain counting."""
+    """Write a site of so many credentials; the groups of duplicates of each place, by plain counting."""
     value, write = VALUES[kind]
     (folder / "site.toml").write_text(SITE.format(value=value))
     cards, seen = rows // 2, dict[int, int]()
@@ -110,7 +110,7 @@ def run(rows: int, kind: str, turns: int) -> dict[str, object]:
         return {
             "rows": rows, "values": kind, "seconds": median(taken["census"]),
             "cpu": median(told.cpu for told in counted), "mb": max(told.mb for told in counted),
-            "read": median(taken["polars"]), "ratio": ratio(taken["census"], taken["polars"]), "clashes": expected,
+            "read": median(taken["polars"]), "ratio": ratio(taken["census"], taken["polars"]), "duplicates": expected,
         }  # fmt: skip
 
 

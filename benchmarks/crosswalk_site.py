@@ -50,7 +50,7 @@ answer = {"rows": found.rows, "failing": found.failing, "unreadable": found.unre
 CENSUS = """
 result = census(load_site(sys.argv[1]))
 answer = {"rows": result.counts.rows, "read": result.counts.read,
-          "duplicates": {each.name: each.clashes for each in result.places if each.what in ("number", "target")}}
+          "duplicates": {each.name: each.groups for each in result.places if each.what in ("number", "target")}}
 """
 READ = "answer = sum(polars.read_csv(path, infer_schema=False).height for path in sys.argv[1:])"
 IMPORTS = {

@@ -209,7 +209,7 @@ class Counted:
     def ids(self, places: Iterable[int]) -> frozenset[str]:
         return frozenset(self.rows[place]["credential_id"] for place in places)
 
-    def clashes(self, what: str, where: str) -> list[list[int]]:
+    def duplicates(self, what: str, where: str) -> list[list[int]]:
         """The groups of a place, as rows."""
         groups = [self.held(places) for places in self.groups.get((what, where), {}).values()]
         return [places for places in groups if len(self.ids(places)) > 1]

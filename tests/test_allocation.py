@@ -41,7 +41,7 @@ def test_what_is_given_out_is_read_again(toml: str, count: int, tmp_path: Path) 
     again = census(site(tmp_path, [row(f"C-{badge.number}", badge.value) for badge in found.badges], toml))
     assert again.unreadable == ()
     assert again.counts.read == count
-    used = [stretch for stretch in again.stretches if stretch.used]
+    used = [stretch for stretch in again.spans if stretch.used]
     assert {n for each in used for n in range(each.first, each.last + 1)} == {badge.number for badge in found.badges}
 
 
@@ -133,9 +133,9 @@ def test_nothing_is_free_behind_the_end(issued: set[int]) -> None:
     )
     with TemporaryDirectory() as home:
         result = census(site(Path(home), [row(f"C-{n}", f"{n:04X}", kind="new") for n in issued], toml))
-    free = [n for each in result.stretches if not each.used for n in range(each.first, each.last + 1)]
+    free = [n for each in result.spans if not each.used for n in range(each.first, each.last + 1)]
     assert free == [n for n in range(256) if n not in issued]
     assert result.ranges[0].free == len(free)
-    assert {n for each in result.stretches if each.used for n in range(each.first, each.last + 1)} == issued
+    assert {n for each in result.spans if each.used for n in range(each.first, each.last + 1)} == issued
     between = "".join(" x"[n in free] for n in range(min(issued), max(issued) + 1))
     assert result.ranges[0].gap == max(map(len, between.split(" ")))

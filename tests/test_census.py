@@ -60,9 +60,9 @@ populations = st.lists(rows().filter(sound), min_size=0, max_size=14)
 
 def counted(result: Census, what: str, where: str) -> set[frozenset[str]]:
     return {
-        frozenset(member.credential for member in clash.members)
-        for clash in result.clashes
-        if (clash.what, clash.place) == (what, where)
+        frozenset(member.credential for member in group.members)
+        for group in result.groups
+        if (group.what, group.place) == (what, where)
     }
 
 
@@ -84,21 +84,21 @@ def test_every_figure_is_that_of_plain_counting(drawn: list[Row]) -> None:
     places: dict[tuple[str, str], Place] = {(each.what, each.name): each for each in result.places}
     for where, groups in plain.groups.items():
         place = places[where]
-        found = plain.clashes(*where)
+        found = plain.duplicates(*where)
         every += found
         assert counted(result, *where) == {plain.ids(group) for group in found}
         assert place.cards == len(plain.ids(plain.held(place for group in groups.values() for place in group)))
-        assert place.clashes == len(found)
-        assert place.live == sum(len(plain.active(group)) > 1 for group in found)
-        in_clash = [place for group in found for place in group]
-        assert place.active == len(plain.active(in_clash))
-        assert place.inactive == len(plain.ids(in_clash) - plain.active(in_clash))
+        assert place.groups == len(found)
+        assert place.several_active == sum(len(plain.active(group)) > 1 for group in found)
+        in_groups = [place for group in found for place in group]
+        assert place.active == len(plain.active(in_groups))
+        assert place.inactive == len(plain.ids(in_groups) - plain.active(in_groups))
         assert place.pairs == sum(len([*combinations(plain.ids(group), 2)]) for group in found)
-        assert place.reissue == place.most == plain.reissue(found)
+        assert place.reissue_least == place.reissue_most == plain.reissue(found)
         if where[0] != "number":
-            assert place.new == sum(len({number(drawn[place]) for place in group}) > 1 for group in found)
+            assert place.merged == sum(len({number(drawn[place]) for place in group}) > 1 for group in found)
     assert set(places) - set(plain.groups) <= {
-        (each.what, each.name) for each in result.places if each.cards == 0 and each.clashes == 0
+        (each.what, each.name) for each in result.places if each.cards == 0 and each.groups == 0
     }
     assert result.reissue.least == len(result.reissue.cards) == plain.reissue(every)
     gone = {card.credential for card in result.reissue.cards}
@@ -124,23 +124,23 @@ def test_readers_see_both_halves(drawn: list[Row]) -> None:
         "small": ("chip", lambda key: key[0] < 65536), "stub": ("badge", lambda key: True),
     }  # fmt: skip
     keys = {(p, where): key for where, groups in plain.groups.items() for key, g in groups.items() for p in g}
-    for clash in result.clashes:
-        mine = [p for p in range(len(drawn)) if any(member.line == p + 2 for member in clash.members)]
-        if clash.what == "number":
-            key = keys[mine[0], ("number", clash.place)]
-            assert set(clash.readers) == {
-                name for name, (space, fits) in able.items() if space == clash.place and fits(key)
+    for group in result.groups:
+        mine = [p for p in range(len(drawn)) if any(member.line == p + 2 for member in group.members)]
+        if group.what == "number":
+            key = keys[mine[0], ("number", group.place)]
+            assert set(group.readers) == {
+                name for name, (space, fits) in able.items() if space == group.place and fits(key)
             }
-        elif clash.what == "target":
+        elif group.what == "target":
             kind = drawn[mine[0]]["kind"]
             cut = {"card": "east-only", "serial": "cut"}.get(kind)
             seen = {cut} if cut and _alike(plain, cut, mine, keys) else set()
-            assert set(clash.readers) == seen
+            assert set(group.readers) == seen
         else:
-            assert clash.readers == (clash.place,)
-    for sight in result.sights:
-        assert sight.clashes == sum(c.what == "number" and sight.reader in c.readers for c in result.clashes)
-        assert sight.own == sum(c.what == "reader" and c.place == sight.reader for c in result.clashes)
+            assert group.readers == (group.place,)
+    for sight in result.readers:
+        assert sight.same_number == sum(c.what == "number" and sight.reader in c.readers for c in result.groups)
+        assert sight.own_truncation == sum(c.what == "reader" and c.place == sight.reader for c in result.groups)
 
 
 def _alike(plain: Counted, reader: str, mine: list[int], keys: dict[tuple[int, tuple[str, str]], object]) -> bool:
@@ -250,7 +250,7 @@ def test_of_a_group_all_but_one_go(size: int) -> None:
 
 
 def test_a_ring_needs_half_of_it() -> None:
-    """A ring of n cards, each clashing with the next: n/2, rounded up (general arithmetic)."""
+    """A ring of n cards, each a duplicate of the next: n/2, rounded up (general arithmetic)."""
     for size in range(4, 13):
         assert len(cover([[place, (place + 1) % size] for place in range(size)]).cards) == -(-size // 2)
 
@@ -263,12 +263,11 @@ def test_pairs_stand_beside_what_chance_would_do(tmp_path: Path) -> None:
     drawn = [row(f"S-{n}", str(n + (n << 24)), kind="serial") for n in range(100)]
     places = {(each.what, each.name): each for each in census(site(tmp_path, drawn)).places}
     serial, target = places["number", "chip"], places["target", "turnstile"]
-    assert serial.serial
     assert (serial.bits, target.bits) == (32, 2 * log2(10))  # no phone is there, so that its reader does not count
-    assert serial.expected is not None
-    assert target.expected is not None
-    assert abs(serial.expected - 4950 / 2**32) < 1e-12
-    assert abs(target.expected - 4950 / 100) < 1e-9
+    assert serial.expected_pairs is not None
+    assert target.expected_pairs is not None
+    assert abs(serial.expected_pairs - 4950 / 2**32) < 1e-12
+    assert abs(target.expected_pairs - 4950 / 100) < 1e-9
 
 
 def test_a_million_serials_of_32_bits() -> None:
@@ -296,7 +295,7 @@ def test_ranges_are_those_of_plain_counting(issued: list[tuple[int, int]]) -> No
         assert each.free == 65536 - len(used)  # the gate reads 16 bits
         assert each.density == len(used) / len(flags)
         assert each.gaps == runs - 1
-        stretches = [s for s in result.stretches if s.facility == each.facility]
+        stretches = [s for s in result.spans if s.facility == each.facility]
         assert [n for s in stretches for n in range(s.first, s.last + 1)] == [*range(65536)]
         assert {n for s in stretches if s.used for n in range(s.first, s.last + 1)} == used
 
@@ -358,7 +357,7 @@ def test_new_numbers_are_safe_and_say_what_was_passed_over(tmp_path: Path) -> No
     assert [(each.first, each.last, each.reason) for each in found.skipped] == [
         (0, 0, "number 0 is not given out"), (1, 1, "issued"), (2, 2, "issued, lost"), (3, 3, "issued, returned"),
         (4, 4, "issued to a pool"), (6, 6, "target canteen would have the same text for another card"),
-        (8, 8, "issued, expired"), (9, 9, "issued, by a row that is superseded"), (10, 10, "issued"),
+        (8, 8, "issued, expired"), (9, 9, "issued in a superseded row"), (10, 10, "issued"),
         (11, 11, "target gatehouse holds its text today"), (13, 14, "reserved"),
     ]  # fmt: skip
     assert found.badges[0].value == "01200005"
@@ -398,7 +397,7 @@ def test_numbers_that_no_card_can_have_do_not_hide_the_others(tmp_path: Path) ->
     """One value beyond 64 bits: the numbers of the whole namespace are compared as texts."""
     drawn = [row("C-1", "12-1"), row("C-2", "12-99999999999999999999"), row("C-3", "12-3"), row("C-4", "01200003")]
     result = census(site(tmp_path, drawn), wanted=AllocationRequest(count=2, facility=12))
-    assert [clash.text for clash in result.clashes if clash.what == "number"] == ["12-3"]
+    assert [group.text for group in result.groups if group.what == "number"] == ["12-3"]
     assert result.allocation is not None
     assert [badge.number for badge in result.allocation.badges] == [2, 4]
     assert [(each.used, each.first, each.last) for each in result.ranges] == [(2, 1, 3)]
@@ -475,10 +474,10 @@ def test_values_that_must_not_serve_are_not_given_out(tmp_path: Path) -> None:
 def test_the_demo_has_the_duplicates_that_its_crosswalk_finds(demo: Demo, demo_crosswalk: Crosswalk) -> None:
     """Two programs over one register: the crosswalk goes card by card, the census by columns."""
     walked, result = demo_crosswalk, census(load_site(demo.site))
-    assert {clash.text for clash in result.clashes if clash.what == "number"} == {
+    assert {group.text for group in result.groups if group.what == "number"} == {
         finding.subject.partition(" ")[2] for finding in walked.findings if finding.code == "duplicate-number"
     }
-    texts = {f"{clash.place} {clash.text}" for clash in result.clashes if clash.what == "target"}
+    texts = {f"{group.place} {group.text}" for group in result.groups if group.what == "target"}
     assert texts == {finding.subject for finding in walked.findings if finding.code == "duplicate-text"}
     assert texts
     rows = {str(title[0]): title for title in walked.summary[0].rows}

@@ -294,13 +294,13 @@ def test_the_demo(demo: Demo) -> None:
     assert "Data checked" in result.stdout
     assert "target turnstile" in result.stdout
     assert "and 21 more" in result.stdout  # of 26 numbers that two harbours gave out twice
-    *clashes, total = records(run("census", path, "--json"))
+    *groups, total = records(run("census", path, "--json"))
     assert [*total] == [
         "site", "as_of", "room", "rows", "places", "readers", "reissue", "ranges", "plans", "unreadable", "unknown",
         "allocation", "out",
     ]  # fmt: skip
-    assert {tuple(each) for each in clashes} == {("what", "place", "text", "members", "readers")}
-    assert sum(each["clashes"] for each in total["places"]) == len(clashes)
+    assert {tuple(each) for each in groups} == {("what", "place", "text", "members", "readers")}
+    assert sum(each["groups"] for each in total["places"]) == len(groups)
     assert total["rows"]["rows"] == sum(
         total["rows"][name] for name in (*["active", "inactive", "gone"], "superseded", "unreadable")
     )
@@ -327,11 +327,11 @@ def test_credentials_of_another_file(tmp_path: Path) -> None:
     [
         (("--facility", "12"), "credkit census: --facility, --kind and --reserve go with --allocate"),
         (("--allocate", "0"), "credkit census: Invalid value for '--allocate'"),
-        (("--allocate", "1", "--reserve", "9-1"), "'9-1' is not a stretch such as 500-599"),
-        (("--allocate", "1", "--reserve", "1" * 5000 + "-" + "2" * 5000), "…22222' is not a stretch such as 500-599"),
-        (("--allocate", "1", "--reserve", "１-２"), "is not a stretch such as 500-599"),
-        (("--allocate", "1", "--reserve", ""), "'' is not a stretch such as 500-599"),
-        (("--allocate", "1", "--reserve", "-5"), "'-5' is not a stretch such as 500-599"),
+        (("--allocate", "1", "--reserve", "9-1"), "'9-1' is not a range such as 500-599"),
+        (("--allocate", "1", "--reserve", "1" * 5000 + "-" + "2" * 5000), "…22222' is not a range such as 500-599"),
+        (("--allocate", "1", "--reserve", "１-２"), "is not a range such as 500-599"),
+        (("--allocate", "1", "--reserve", ""), "'' is not a range such as 500-599"),
+        (("--allocate", "1", "--reserve", "-5"), "'-5' is not a range such as 500-599"),
         (("--allocate", "1", "--facility", "9" * 5000), "Invalid value for '--facility'"),
         (("--allocate", "1", "--facility", "9" * 20), "facility 99999999999999999999 has more than 64 bits"),
         (("--allocate", "9" * 20), "allocate: 99999999999999999999 is not a count from 1 to 1,000,000"),
@@ -353,4 +353,4 @@ def test_wrong_usage(tmp_path: Path, more: tuple[str, ...], said: str) -> None:
 
 def test_the_benchmark_runs_and_asserts_its_answers(capsys: pytest.CaptureFixture[str]) -> None:
     assert benchmark(["--rows", "4000", "--turns", "1", "--json"]) == 0
-    assert '"clashes"' in capsys.readouterr().out
+    assert '"duplicates"' in capsys.readouterr().out

@@ -172,21 +172,21 @@ def test_what_a_reader_makes_alike(name: str) -> None:
         with TemporaryDirectory() as home:
             result = described(Path(home), case, numbers)
         assert not result.unreadable
-        clashes = {
-            frozenset(member.credential for member in clash.members)
-            for clash in result.clashes
-            if clash.what == "reader"
+        duplicates = {
+            frozenset(member.credential for member in group.members)
+            for group in result.groups
+            if group.what == "reader"
         }
         assert result.allocation is not None
         free = [badge.number for badge in result.allocation.badges]
         if case.gives is None:
-            assert clashes == set()
-            assert [text.split(":")[0] for text in result.unknown] == ["quay"]
+            assert duplicates == set()
+            assert [text.split(":")[0] for text in result.unknown] == ["reader quay"]
             assert any("quay" in remark for remark in result.allocation.remarks)
             return
         assert result.unknown == ()
         assert result.allocation.remarks == ()
-        assert clashes == groups(numbers, case.gives)
+        assert duplicates == groups(numbers, case.gives)
         place = next(place for place in result.places if place.what == "reader")
         assert place.unknown == sum(case.gives(number) is None for number in numbers)
         assert free == searched(numbers, case.gives, most)
@@ -213,5 +213,5 @@ def test_the_expected_pairs_of_digits_that_are_left(tmp_path: Path) -> None:
     case = CASES["digits of digits"]
     result = described(tmp_path, case, list(range(100)))
     place = next(place for place in result.places if place.what == "reader")
-    assert place.expected is not None
-    assert abs(place.expected - 0.495) < 1e-9
+    assert place.expected_pairs is not None
+    assert abs(place.expected_pairs - 0.495) < 1e-9

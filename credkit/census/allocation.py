@@ -182,12 +182,13 @@ class _FreeNumberSearch:
         lines = population.filter(pl.col("kind").is_in(kinds))["line"]
         unread = int(lines.is_in([each.line for each in numbers.unreadable]).sum())
         self.remarks = [
-            f"reader {view.name}: its duplicates are not known: a number here may be a duplicate there"
+            f"reader {view.name}: its duplicates are unknown, so a new number may be one of them"
             for view in cuts
             if view.rest is None
         ]
         if unread:
-            self.remarks.append(f"{format_count(unread, 'row')} cannot be read: a number here may be one of theirs")
+            rows = format_count(unread, "row")
+            self.remarks.append(f"{rows} cannot be read: a new number may be the number of one of them")
 
     def judge(self, tried: Array) -> Iterator[tuple[int, NewBadge | str]]:
         """Each of the numbers ``tried``: a badge, or why it is passed over."""
@@ -311,7 +312,7 @@ def _used_numbers(
     facts = population.select("person", "state", "active", "late")[frame["row"]]
     frame = pl.DataFrame([frame[f"{KEY_PREFIX}{NUMBER}"], *facts.get_columns()])
     words = (
-        pl.when(pl.col("late")).then(pl.lit("issued, by a row that is superseded"))
+        pl.when(pl.col("late")).then(pl.lit("issued in a superseded row"))
         .when(pl.col("person").is_in(list(site.rules.pools))).then(pl.lit("issued to a pool"))
         .when(pl.col("active")).then(pl.lit("issued"))
         .otherwise(pl.concat_str(pl.lit("issued, "), "state"))

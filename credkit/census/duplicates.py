@@ -6,7 +6,7 @@ and cards that are gone are left out: nobody holds them.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import groupby
 from operator import itemgetter
@@ -47,7 +47,7 @@ class NumberComparison:
     name: str
     kinds: tuple[CredentialKind, ...]
     rows: pl.DataFrame
-    serial: bool = False
+    single_field: bool = False
     bits: float
     unknown: int = 0
     groups: pl.DataFrame = field(default_factory=pl.DataFrame)
@@ -55,7 +55,7 @@ class NumberComparison:
 
 
 def find_groups(comparison: NumberComparison, population: pl.DataFrame) -> None:
-    """Find the groups of a scene; ``population`` says which card a row is of, and who holds it."""
+    """Find the groups of a comparison; ``population`` says which card a row is of, and who holds it."""
     held = comparison.rows.filter(population["held"].gather(comparison.rows["row"]))
     group = find_duplicates(held, population["card"])
     facts = population.select("active", "state", "line")[group["row"]]
@@ -83,21 +83,22 @@ def cover_groups(groups: pl.DataFrame, population: pl.DataFrame) -> Cover:
 
 
 def summarise(comparison: NumberComparison, population: pl.DataFrame, numbers: pl.DataFrame) -> Place:
-    """The counts of a scene; ``numbers`` has the number of each row of the register, its ``code``."""
+    """The counts of a comparison; ``numbers`` has the number of each row of the register, its ``code``."""
     cards = population.select("card", "held")[comparison.rows["row"]].filter("held")["card"].n_unique()
     by_card = comparison.groups.group_by(GROUP_COLUMN, "card").agg(pl.col("active").any())
     by_group = by_card.group_by(GROUP_COLUMN).agg(pl.len().alias("cards"), pl.col("active").sum())
     apart = comparison.groups.join(numbers, on="row", how="left").group_by(GROUP_COLUMN).agg(pl.col("code").n_unique())
     found = cover_groups(comparison.groups.with_columns(pl.lit(0).alias("place")), population)
-    clashing = by_card.group_by("card").agg(pl.col("active").any())
+    in_groups = by_card.group_by("card").agg(pl.col("active").any())
     return Place(
         what=comparison.what, name=comparison.name, kinds=tuple(kind.name for kind in comparison.kinds), cards=cards,
-        unknown=comparison.unknown, clashes=by_group.height, live=by_group.filter(pl.col("active") > 1).height,
-        new=0 if comparison.what == BY_NUMBER else apart.filter(pl.col("code") > 1).height,
-        active=clashing.filter("active").height, inactive=clashing.filter(~pl.col("active")).height,
-        reissue=found.least, most=len(found.cards),
-        pairs=sum(count * (count - 1) // 2 for count in by_group["cards"].to_list()), serial=comparison.serial,
-        bits=comparison.bits, expected=expected_pairs(cards, comparison.bits) if comparison.serial else None,
+        unknown=comparison.unknown, groups=by_group.height, several_active=by_group.filter(pl.col("active") > 1).height,
+        merged=0 if comparison.what == BY_NUMBER else apart.filter(pl.col("code") > 1).height,
+        active=in_groups.filter("active").height, inactive=in_groups.filter(~pl.col("active")).height,
+        reissue_least=found.least, reissue_most=len(found.cards),
+        pairs=sum(count * (count - 1) // 2 for count in by_group["cards"].to_list()),
+        bits=comparison.bits,
+        expected_pairs=expected_pairs(cards, comparison.bits) if comparison.single_field else None,
     )  # fmt: skip
 
 
@@ -128,21 +129,18 @@ def find_readers(
                 comparison.readers.setdefault(reader, set()).update(alike[GROUP_COLUMN].to_list())
 
 
-def count_by_reader(site: Site, comparisons: Iterable[NumberComparison]) -> tuple[ReaderDuplicates, ...]:
-    """For each reader the groups of the register, and those of its own, that it sees both halves of."""
-    comparisons = list(comparisons)
-    found = []
-    for reader in site.readers.values():
-        of_number = [scene.readers.get(reader.name, set()) for scene in comparisons if scene.what == BY_NUMBER]
-        own = [
-            scene.groups[GROUP_COLUMN].n_unique()
-            for scene in comparisons
-            if scene.what == BY_READER and _belongs_to(scene, reader.name)
-        ]
-        found.append(
-            ReaderDuplicates(reader=reader.name, kind=reader.kind.name, clashes=sum(map(len, of_number)), own=sum(own))
-        )  # fmt: skip
-    return tuple(found)
+def count_by_reader(site: Site, comparisons: Sequence[NumberComparison]) -> tuple[ReaderDuplicates, ...]:
+    """For each reader the groups of one number whose cards it cannot tell apart, and those of its own truncation."""
+    by_number = [each for each in comparisons if each.what == BY_NUMBER]
+    by_reader = [each for each in comparisons if each.what == BY_READER]
+    return tuple(
+        ReaderDuplicates(
+            reader=name, kind=reader.kind.name,
+            same_number=sum(len(each.readers.get(name, ())) for each in by_number),
+            own_truncation=sum(each.groups[GROUP_COLUMN].n_unique() for each in by_reader if _belongs_to(each, name)),
+        )
+        for name, reader in site.readers.items()
+    )  # fmt: skip
 
 
 def _belongs_to(comparison: NumberComparison, reader: str) -> bool:
@@ -183,7 +181,7 @@ class DuplicateReporter:
         return hide_all_but_account_ends(text) if is_secret else text
 
     def list_groups(self, comparison: NumberComparison) -> list[DuplicateGroup]:
-        """The groups of a scene, in the order of the file."""
+        """The groups of a comparison, in the order of the file."""
         if comparison.groups.is_empty():
             return []
         keys = (name for name in comparison.rows.columns if name != "row")
@@ -211,11 +209,11 @@ class DuplicateReporter:
     def reissue(self, comparisons: Iterable[NumberComparison]) -> Reissue:
         """The cards to reissue for all places together."""
         parts = [
-            scene.groups.select("row", "card", GROUP_COLUMN, "active", "state", "line").with_columns(
+            comparison.groups.select("row", "card", GROUP_COLUMN, "active", "state", "line").with_columns(
                 pl.lit(place).alias("place")
             )
-            for place, scene in enumerate(comparisons)
-            if not scene.groups.is_empty()
+            for place, comparison in enumerate(comparisons)
+            if not comparison.groups.is_empty()
         ]
         if not parts:
             return Reissue(cards=(), least=0)

@@ -75,7 +75,7 @@ def read_numbers(
         ok, counts = mine.readable & ~judged["damaged"], ~late[mine.places]
         if doubtful := int(np.count_nonzero(ok & judged["doubtful"] & counts)):
             numbers = format_count(doubtful, "number")
-            doubts.append(f"whether {numbers} of {kind.name} are whole: {mine.damage.sentence}")
+            doubts.append(f"{numbers} of {kind.name} may be rounded: {mine.damage.sentence}")
         for line, value in population.select("line", "value")[mine.places[ok & mine.suspect]].iter_rows():
             payment = texts.read(kind.value, kind, value).payment
             if payment.has_valid_track:

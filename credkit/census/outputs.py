@@ -1,4 +1,4 @@
-"""Output files of a census: one table a question, and the summary, written as a whole or not at all."""
+"""Output files of a census: a table for each question and the summary, written as a whole or not at all."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ def write_census(result: Census, out: str | Path) -> None:
         "summary.txt": (census_text(result).encode("utf-8", "backslashreplace"),),
     }
     if result.allocation:
-        files |= _allocation(result.allocation, is_plain=result.allocation.kind in result.plain)
+        files |= _allocation(result.allocation, is_unmasked=result.allocation.kind in result.unmasked_kinds)
     write_folder(files, out, MAKER)
 
 
@@ -53,16 +53,16 @@ def _reissue(result: Census) -> Iterator[OutputRow]:
 
 
 def _duplicates(result: Census) -> Iterator[OutputRow]:
-    for group, clash in enumerate(result.clashes, 1):
-        for each in clash.members:
+    for number, group in enumerate(result.groups, 1):
+        for each in group.members:
             yield (
-                group, clash.place, clash.what, clash.text, each.credential, each.person, each.kind, each.number,
-                each.line, each.state, clash.readers,
+                number, group.place, group.what, group.text, each.credential, each.person, each.kind, each.number,
+                each.line, each.state, group.readers,
             )  # fmt: skip
 
 
 def _ranges(result: Census) -> Iterator[OutputRow]:
-    for each in result.stretches:
+    for each in result.spans:
         word = "used" if each.used else "free"
         yield each.namespace, each.facility, each.first, each.last, each.count, word
 
@@ -72,10 +72,10 @@ def _unreadable(result: Census) -> Iterator[OutputRow]:
         yield row.file, row.line, row.code, row.input, row.reason, row.candidates
 
 
-def _allocation(allocation: Allocation, *, is_plain: bool) -> dict[str, Iterable[bytes]]:
+def _allocation(allocation: Allocation, *, is_unmasked: bool) -> dict[str, Iterable[bytes]]:
     columns = (*ALLOCATION, *(allocation.badges[0].texts if allocation.badges else ()))
-    badges = CsvTable(columns=columns, unmasked=columns[1:] if is_plain else ())
-    skipped = CsvTable(columns=SKIPPED, unmasked=("first", "last") if is_plain else ())
+    badges = CsvTable(columns=columns, unmasked=columns[1:] if is_unmasked else ())
+    skipped = CsvTable(columns=SKIPPED, unmasked=("first", "last") if is_unmasked else ())
     return {
         "allocation.csv": badges.encode(
             (allocation.kind, badge.facility, badge.number, badge.value, *badge.texts.values())

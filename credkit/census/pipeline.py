@@ -63,26 +63,25 @@ def census(
         progress.done(done)
     find_readers(site, comparisons, {name: (view.reader.name, frame) for name, (view, frame) in seen.items()})
     codes = _number_codes(numbers, comparisons)
-    plain = frozenset(site.kinds) - numbers.account_kinds
     reporter = DuplicateReporter(site, population, codes, numbers.account_kinds, texts)
-    places = tuple(summarise(scene, population, codes) for scene in comparisons)
+    places = tuple(summarise(comparison, population, codes) for comparison in comparisons)
     progress.phase(PHASES[3], 4, len(PHASES))
     hidden = _hidden_ranges(site, numbers.account_kinds)
-    found, stretches = find_ranges(site, {name: space for name, space in numbers.spaces.items() if name not in hidden})
+    found, spans = find_ranges(site, {name: space for name, space in numbers.spaces.items() if name not in hidden})
     cards = {place.name: place.cards for place in places if place.what == BY_NUMBER}
     return Census(
         site=site.name, as_of=site.as_of, file=site.credentials.name, room=room,
         counts=_count_rows(population, numbers), places=places,
-        clashes=tuple(clash for scene in comparisons for clash in reporter.list_groups(scene)),
-        sights=count_by_reader(site, comparisons),
-        reissue=reporter.reissue(comparisons), ranges=found, stretches=stretches,
+        groups=tuple(group for comparison in comparisons for group in reporter.list_groups(comparison)),
+        readers=count_by_reader(site, comparisons),
+        reissue=reporter.reissue(comparisons), ranges=found, spans=spans,
         plans=tuple(
             plan_layouts(name, cards[name], room) for name in numbers.spaces if _can_be_planned(site, numbers, name)
         ),
         unreadable=numbers.unreadable,
         unknown=(*_describe_unknown(truncating), *hidden.values(), *numbers.doubts),
         allocation=None if wanted is None else allocate(site, population, numbers, wanted),
-        plain=plain,
+        unmasked_kinds=frozenset(site.kinds) - numbers.account_kinds,
     )  # fmt: skip
 
 
@@ -91,16 +90,16 @@ def _describe_unknown(views: Iterable[TruncatedView]) -> Iterator[str]:
     for view in views:
         if view.rest is None:
             yield (
-                f"{view.name}: cannot tell which part of {view.reader.kind.name} this reader truncates, so its "
-                "duplicates are not known"
+                f"reader {view.name}: cannot tell which part of {view.reader.kind.name} it truncates, so its "
+                "duplicates are unknown"
             )
 
 
 def _hidden_ranges(site: Site, account_kinds: Collection[str]) -> dict[str, str]:
     """The namespaces whose ranges are not shown because they would give an account number away, and the reason."""
     return {
-        kind.namespace: f"the ranges of {kind.namespace}, because values of the kind {name} look like payment account "
-        f'numbers (if they are none: not_payment = "what these numbers are" under [kinds.{name}])'
+        kind.namespace: f"the ranges of {kind.namespace} are hidden: values of the kind {name} look like payment "
+        f'account numbers. If they are none: not_payment = "what these numbers are" under [kinds.{name}]'
         for name, kind in site.kinds.items()
         if name in account_kinds
     }
@@ -126,7 +125,7 @@ def _comparisons(
         found.append(
             NumberComparison(
                 what=BY_NUMBER, name=namespace, kinds=kinds, rows=counting,
-                bits=min(number_bits(site, kind) for kind in kinds), serial=len(kinds[0].key) == 1,
+                bits=min(number_bits(site, kind) for kind in kinds), single_field=len(kinds[0].key) == 1,
             )
         )  # fmt: skip
     for target in site.targets.values():
@@ -138,7 +137,7 @@ def _comparisons(
         found.append(
             NumberComparison(
                 what=BY_TARGET, name=target.name, kinds=(mine.kind,), rows=known, bits=bits,
-                unknown=len(mine.rows) - known.height, serial=len(mine.kind.key) == 1,
+                unknown=len(mine.rows) - known.height, single_field=len(mine.kind.key) == 1,
             )
         )  # fmt: skip
     for name, (view, rows) in seen.items():
@@ -148,7 +147,7 @@ def _comparisons(
         found.append(
             NumberComparison(
                 what=BY_READER, name=name, kinds=(mine.kind,), rows=rows, unknown=len(mine.rows) - rows.height,
-                bits=min(number_bits(site, mine.kind), view.bits), serial=len(mine.kind.key) == 1,
+                bits=min(number_bits(site, mine.kind), view.bits), single_field=len(mine.kind.key) == 1,
             )
         )  # fmt: skip
     return found
@@ -156,7 +155,7 @@ def _comparisons(
 
 def _number_codes(numbers: PopulationNumbers, comparisons: list[NumberComparison]) -> pl.DataFrame:
     """For each duplicate row its number as files write it, and a code that is alike for like numbers."""
-    rows = pl.concat([scene.groups.select("row") for scene in comparisons]) if comparisons else pl.DataFrame()
+    rows = pl.concat([comparison.groups.select("row") for comparison in comparisons]) if comparisons else pl.DataFrame()
     parts = []
     for place, frame in enumerate(numbers.spaces.values()):
         frame = frame.join(rows, on="row", how="semi")

@@ -61,8 +61,8 @@ def used_numbers(spaces: Mapping[str, pl.DataFrame], namespace: str) -> Iterator
 def find_ranges(
     site: Site, spaces: Mapping[str, pl.DataFrame]
 ) -> tuple[tuple[FacilityRange, ...], tuple[NumberSpan, ...]]:
-    """The ranges of each namespace that numbers its cards, and all stretches, used and free."""
-    found, stretches = [], list[NumberSpan]()
+    """The ranges of each namespace that numbers its cards, and all spans, used and free."""
+    found, spans = [], list[NumberSpan]()
     for namespace in spaces:
         field = number_field(site, namespace)
         if field is None:
@@ -77,8 +77,8 @@ def find_ranges(
                     runs=len(runs), gap=max([0, *gaps]), free=field.most - field.least + 1 - within,
                 )
             )  # fmt: skip
-            stretches.extend(_spans(namespace, facility, runs, field))
-    return tuple(found), tuple(stretches)
+            spans.extend(_spans(namespace, facility, runs, field))
+    return tuple(found), tuple(spans)
 
 
 def find_runs(numbers: Array) -> list[tuple[int, int]]:

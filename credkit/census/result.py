@@ -45,12 +45,11 @@ class RowCounts:
 class Place:
     """The duplicates of one place.
 
-    ``cards`` counts credentials that somebody may have, ``clashes`` the groups of them that are
-    alike, ``live`` those groups in which two or more are active, ``new`` those that the register
-    itself can tell apart. ``active`` and ``inactive`` count the credentials in groups. ``reissue``
-    cards at least, and ``most`` surely, would have to be replaced here. ``pairs`` are alike;
-    ``expected`` would be if the numbers were drawn at random and had ``bits`` bits. ``unknown``
-    counts credentials for which the place has no number.
+    ``cards`` counts the credentials that somebody may have, ``unknown`` those for which the place has no number.
+    ``groups`` counts the groups of duplicates, ``several_active`` those with two or more active cards, ``merged`` those
+    with different numbers in the register; ``active`` and ``inactive`` count the credentials in groups. To separate
+    all of them takes at least ``reissue_least`` new cards, and ``reissue_most`` suffice. ``pairs`` counts the pairs of
+    duplicates, ``expected_pairs`` those of random numbers of ``bits`` bits; it is None for numbers of several fields.
     """
 
     what: PlaceKind
@@ -58,17 +57,16 @@ class Place:
     kinds: tuple[str, ...]
     cards: int
     unknown: int = 0
-    clashes: int = 0
-    live: int = 0
-    new: int = 0
+    groups: int = 0
+    several_active: int = 0
+    merged: int = 0
     active: int = 0
     inactive: int = 0
-    reissue: int = 0
-    most: int = 0
+    reissue_least: int = 0
+    reissue_most: int = 0
     pairs: int = 0
-    serial: bool = False
     bits: float = inf
-    expected: float | None = None
+    expected_pairs: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,7 +83,7 @@ class DuplicateMember:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DuplicateGroup:
-    """Credentials that a place cannot tell apart: they share ``text``. ``readers`` give one number for them."""
+    """Credentials that a place cannot tell apart: all have ``text`` there. ``readers`` give one number for them."""
 
     what: PlaceKind
     place: str
@@ -96,17 +94,17 @@ class DuplicateGroup:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReaderDuplicates:
-    """A reader, how many groups it sees both halves of, and how many of these are its own doing."""
+    """The groups that a reader cannot tell apart: those of one number, and those that its own truncation makes."""
 
     reader: str
     kind: str
-    clashes: int
-    own: int
+    same_number: int
+    own_truncation: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reissue:
-    """The cards that remove every duplicate at every place when they are replaced; ``least`` are needed at least."""
+    """The cards whose replacement removes every duplicate at every place; no set of fewer than ``least`` does."""
 
     cards: tuple[DuplicateMember, ...]
     least: int
@@ -114,7 +112,7 @@ class Reissue:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NumberSpan:
-    """Numbers in a row, all used or all free."""
+    """Consecutive numbers, all used or all free."""
 
     namespace: str
     facility: int | None
@@ -130,9 +128,9 @@ class NumberSpan:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FacilityRange:
-    """The numbers of one facility code: ``used`` different ones from ``first`` to ``last``, in so many ``runs``.
+    """The numbers of one facility code: ``used`` different ones from ``first`` to ``last``, in ``runs`` without a gap.
 
-    ``gap`` is the longest stretch between two runs, ``free`` counts all numbers that are not used.
+    ``gap`` is the length of the longest gap, ``free`` counts the unused numbers.
     """
 
     namespace: str
@@ -151,13 +149,13 @@ class FacilityRange:
 
     @property
     def density(self) -> float:
-        """How much of the stretch from the first to the last number is used."""
+        """The used share of the numbers from the first to the last."""
         return self.used / (self.last - self.first + 1)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LayoutPlan:
-    """A layout of the catalogue and how many facility codes of it would hold the population with room to grow."""
+    """A layout of the catalogue, and the count of facility codes in it that hold the population with room to grow."""
 
     layout: str
     length: int
@@ -190,7 +188,7 @@ class NewBadge:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SkippedNumbers:
-    """Numbers in a row that were passed over, all for one reason."""
+    """Consecutive numbers that were not given out, all for one reason."""
 
     first: int
     last: int
@@ -211,9 +209,9 @@ class Allocation:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Census:
-    """The whole result. ``unknown`` says what cannot be told: of which readers, and which numbers may be rounded.
+    """The whole result. ``unknown`` has a sentence for all that the census cannot tell.
 
-    ``plain`` are the kinds whose numbers may be shown, whatever they look like.
+    ``unmasked_kinds`` have no value that looks like a payment account number, or are declared to be none.
     """
 
     site: str
@@ -222,19 +220,19 @@ class Census:
     room: int
     counts: RowCounts
     places: tuple[Place, ...]
-    clashes: tuple[DuplicateGroup, ...]
-    sights: tuple[ReaderDuplicates, ...]
+    groups: tuple[DuplicateGroup, ...]
+    readers: tuple[ReaderDuplicates, ...]
     reissue: Reissue
     ranges: tuple[FacilityRange, ...]
-    stretches: tuple[NumberSpan, ...]
+    spans: tuple[NumberSpan, ...]
     plans: tuple[NamespacePlans, ...]
     unreadable: tuple[ExceptionRow, ...]
     unknown: tuple[str, ...] = ()
     allocation: Allocation | None = None
-    plain: frozenset[str] = frozenset()
+    unmasked_kinds: frozenset[str] = frozenset()
 
     @property
     def found(self) -> bool:
         """Whether there are duplicates, rows that cannot be read, or fewer new numbers than were wanted."""
         short = self.allocation is not None and len(self.allocation.badges) < self.allocation.wanted
-        return bool(self.clashes or self.unreadable) or short
+        return bool(self.groups or self.unreadable) or short

@@ -20,10 +20,11 @@ from credkit.census.result import (
 )
 from credkit.core.sentences import format_count, join_values
 from credkit.explain.cautions import COPIES, DATA, DEACTIVATE, KEY
+from credkit.facts.statuses import ACTIVE
 from credkit.privacy.accounts import mask_accounts
 from credkit.privacy.screentexts import masked_table, wrap_masked
 
-WORDS = {BY_NUMBER: "number", BY_TARGET: "text in a target", BY_READER: "number of a reader that truncates"}
+SHARED = {BY_NUMBER: "number", BY_TARGET: "text in a target", BY_READER: "number at a reader that truncates"}
 CAUTIONS = (DATA, COPIES, KEY, DEACTIVATE)
 REISSUE_CAUTION = "Reissue the cards that a person has decided on, and withdraw the old ones only when they are back."
 
@@ -35,6 +36,7 @@ def census_text(result: Census, most: int | None = None) -> str:
 
 def _text(result: Census, most: int | None) -> Iterator[str]:
     yield from wrap_masked(f"Census of {result.site}, status as of {result.as_of}")
+    yield from wrap_masked(_describe_verdict(result))
     yield from ("", "Rows")
     counts = result.counts
     yield from masked_table(
@@ -42,7 +44,8 @@ def _text(result: Census, most: int | None) -> Iterator[str]:
         [(result.file, counts.rows, counts.active, counts.inactive, counts.gone, counts.superseded, counts.unreadable)],
     )
     yield from wrap_masked(
-        "Every row is in one place: rows are the sum of the others. Cards that are gone have no duplicates."
+        "Every row counts once: rows = active + inactive + gone + superseded + unreadable. Cards that are gone are not "
+        "compared."
     )
     yield from ("", "Duplicates (credentials that cannot be told apart)")
     yield from masked_table(
@@ -51,40 +54,41 @@ def _text(result: Census, most: int | None) -> Iterator[str]:
             (
                 _describe_place(each),
                 each.cards,
-                each.clashes,
-                each.live,
+                each.groups,
+                each.several_active,
                 each.active,
                 each.inactive,
-                _format_bounds(each.reissue, each.most),
+                _format_bounds(each.reissue_least, each.reissue_most),
             )
             for each in result.places
         ],
     )
-    if result.clashes:
+    if result.groups:
         yield from wrap_masked(
-            "A group is cards that are duplicates there; 2+ active: groups with two or more active cards. Active and "
-            "inactive count cards in groups, reissue those that need another number."
+            "A group is the cards that cannot be told apart there; 2+ active: groups with at least two active cards. "
+            "Active and inactive count the cards in groups, reissue the cards that need another number."
         )
     for each in result.places:
-        if each.what != BY_NUMBER and each.clashes:
+        if each.what != BY_NUMBER and each.groups:
             yield from wrap_masked(
-                f"{each.name}: {each.new:,} of {format_count(each.clashes, 'group')} "
-                f"{'has' if each.clashes == 1 else 'have'} numbers that differ in the register."
+                f"{_describe_place(each)} merges different numbers in {each.merged:,} of "
+                f"{format_count(each.groups, 'group')}."
             )
         if each.unknown:
-            yield from wrap_masked(
-                f"{each.name}: {format_count(each.unknown, 'row')} cannot be written or given there."
-            )
+            act = "write" if each.what == BY_TARGET else "give"
+            numbers = format_count(each.unknown, "number")
+            yield from wrap_masked(f"{_describe_place(each)} cannot {act} {numbers}.")
     for text in result.unknown:
-        yield from wrap_masked(f"Not known: {text}.")
+        yield from wrap_masked(f"{text}.")
     yield from _chances(result.places)
-    groups = len(result.clashes)
+    groups = len(result.groups)
     yield from ("", f"Duplicate groups ({groups:,})" if groups else "No duplicates")
-    yield from _clashes(result.clashes, most)
-    seeing = [(each.reader, each.clashes, each.own) for each in result.sights if each.clashes or each.own]
-    if seeing:
-        yield from ("", "Readers that read several cards of a group")
-        yield from masked_table(("reader", "of one number", "by its own truncation"), seeing)
+    yield from _groups(result.groups, most)
+    confusing = [(each.reader, each.same_number, each.own_truncation) for each in result.readers]
+    confusing = [row for row in confusing if any(row[1:])]
+    if confusing:
+        yield from ("", "Readers that cannot tell the cards of a group apart")
+        yield from masked_table(("reader", "same number", "own truncation"), confusing)
         yield from wrap_masked(
             "At these readers the cards of a group are one card: what one of them may open, the others open too."
         )
@@ -105,6 +109,18 @@ def _text(result: Census, most: int | None) -> Iterator[str]:
         yield from wrap_masked(caution, "- ", "  ")
 
 
+def _describe_verdict(result: Census) -> str:
+    """What was found, in one line."""
+    found = [format_count(len(result.groups), "duplicate group") if result.groups else "No duplicates"]
+    if result.groups:
+        found.append(f"{format_count(len(result.reissue.cards), 'card')} to reissue")
+    if result.unreadable:
+        found.append(f"{format_count(len(result.unreadable), 'row')} cannot be read")
+    if result.allocation:
+        found.append(f"{len(result.allocation.badges):,} of {result.allocation.wanted:,} new numbers")
+    return f"{'; '.join(found)}."
+
+
 def _describe_place(place: Place) -> str:
     return f"{place.name} ({', '.join(place.kinds)})" if place.what == BY_NUMBER else f"{place.what} {place.name}"
 
@@ -115,33 +131,33 @@ def _format_bounds(least: int, most: int) -> str:
 
 def _chances(places: Sequence[Place]) -> Iterator[str]:
     rows = [
-        (_describe_place(each), each.cards, f"{each.bits:.0f}", each.pairs, f"{each.expected:.3g}")
+        (_describe_place(each), each.cards, f"{each.bits:.0f}", each.pairs, f"{each.expected_pairs:.3g}")
         for each in places
-        if each.expected is not None and each.serial
+        if each.expected_pairs is not None
     ]
     if rows:
         yield from ("", "Duplicate pairs, and pairs expected of random numbers")
         yield from masked_table(("where", "cards", "bits", "found", "expected"), rows)
         yield from wrap_masked(
-            "Expected of numbers drawn uniformly at random. Boxes of cards are not random: consecutive numbers have no "
-            "duplicates, numbers that were truncated, copied or invented have more."
+            "Expected: pairs among as many numbers drawn uniformly at random. Boxes of cards are not random: "
+            "consecutive numbers have no duplicates; truncated, copied or invented numbers have more."
         )
 
 
-def _clashes(clashes: Sequence[DuplicateGroup], most: int | None) -> Iterator[str]:
-    for what, words in WORDS.items():
-        them = [clash for clash in clashes if clash.what == what]
-        if not them:
+def _groups(groups: Sequence[DuplicateGroup], most: int | None) -> Iterator[str]:
+    for what, words in SHARED.items():
+        mine = [group for group in groups if group.what == what]
+        if not mine:
             continue
-        yield from ("", f"  one {words} ({len(them):,})")
-        for clash in them[:most]:
-            ids = join_values(f"{member.credential}" for member in clash.members)
-            active = sum(member.state == "active" for member in clash.members)
-            seen = f"; duplicates at {', '.join(clash.readers)}" if clash.readers else ""
-            state = f"({active} of {len(clash.members)} active)"
-            text = f"{mask_accounts(clash.place)} {clash.text}: {ids} {state}{mask_accounts(seen)}"
+        yield from ("", f"  same {words} ({len(mine):,})")
+        for group in mine[:most]:
+            ids = join_values(member.credential for member in group.members)
+            active = sum(member.state == ACTIVE for member in group.members)
+            readers = f"; duplicates at {join_values(group.readers, quote=str)}" if group.readers else ""
+            state = f"({active} of {len(group.members)} active)"
+            text = f"{mask_accounts(group.place)} {group.text}: {ids} {state}{mask_accounts(readers)}"
             yield from wrap_masked(text, "    ", "      ", unmasked=True)
-        yield from _format_more(len(them), most, "    ")
+        yield from _format_more(len(mine), most, "    ")
 
 
 def _reissue(result: Census, most: int | None) -> Iterator[str]:
@@ -160,7 +176,7 @@ def _reissue(result: Census, most: int | None) -> Iterator[str]:
 def _ranges(ranges: Sequence[FacilityRange], most: int | None) -> Iterator[str]:
     if not ranges:
         return
-    yield from ("", "Numbers that were ever issued, by facility code")
+    yield from ("", "Issued numbers by facility code")
     rows = [
         (
             f"{mask_accounts(each.namespace)}{'' if each.facility is None else f' {each.facility}'}", each.used,
@@ -168,19 +184,20 @@ def _ranges(ranges: Sequence[FacilityRange], most: int | None) -> Iterator[str]:
         )
         for each in ranges[:most]
     ]  # fmt: skip
-    yield from masked_table(("where", "used", "from-to", "runs", "longest gap", "free", "density"), rows, unmasked=True)
+    columns = ("where", "used", "first-last", "runs", "longest gap", "free", "density")
+    yield from masked_table(columns, rows, unmasked=True)
     yield from _format_more(len(ranges), most)
     yield from wrap_masked(
-        "Runs are numbers without a gap between them, density is how much of from-to is used. Free are all numbers "
-        "that the narrowest kind or reader has room for and that were never issued."
+        "A run is a stretch without a gap; density is the used share of first-last. Free: numbers that were never "
+        "issued and that every kind and reader has room for."
     )
 
 
 def _plans(planned: NamespacePlans, room: int) -> Iterator[str]:
     yield ""
-    yield from wrap_masked(f"Facility codes and numbers for {planned.namespace}")
     yield from wrap_masked(
-        f"{format_count(planned.cards, 'card')} and {room} % to grow are {planned.needed:,} numbers.", "  "
+        f"Layouts for {planned.namespace}: {format_count(planned.cards, 'card')} and {room} % growth need "
+        f"{format_count(planned.needed, 'number')}"
     )
     rows = [
         (
@@ -189,21 +206,21 @@ def _plans(planned: NamespacePlans, room: int) -> Iterator[str]:
         )
         for each in planned.plans
     ]  # fmt: skip
-    yield from masked_table(("layout", "bits", "facility+number", "facility codes", ""), rows)
+    yield from masked_table(("layout", "bits", "facility+number", "codes needed", "verdict"), rows)
 
 
 def _allocation(allocation: Allocation, most: int | None) -> Iterator[str]:
     where = "" if allocation.facility is None else f", facility {allocation.facility}"
     yield ""
     yield from wrap_masked(
-        f"New numbers ({len(allocation.badges):,} of {allocation.wanted:,}; {allocation.kind}{where})"
+        f"New numbers for {allocation.kind}{where} ({len(allocation.badges):,} of {allocation.wanted:,})"
     )
     runs = find_runs(np.array([badge.number for badge in allocation.badges], np.uint64))
     for first, last in runs[:most]:
-        yield f"  {first}" if first == last else f"  {first} to {last} ({last - first + 1:,})"
+        yield f"  {first}" if first == last else f"  {first} to {last} ({last - first + 1:,} numbers)"
     yield from _format_more(len(runs), most)
     if allocation.skipped:
-        yield "  skipped"
+        yield "  Skipped"
     for each in allocation.skipped[:most]:
         span = f"{each.first}" if each.first == each.last else f"{each.first} to {each.last}"
         yield from wrap_masked(f"{span}: {each.reason}", "    ", "      ")

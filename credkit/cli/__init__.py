@@ -36,7 +36,7 @@ COMMANDS = {  # name: module, and what stands beside the name in `credkit --help
     "relate": ("credkit.cli.relate", "Find how two readers' texts of one card are connected."),
     "discover": ("credkit.cli.discover", "Derive an undocumented format from samples."),
     "crosswalk": ("credkit.cli.crosswalk", "Match a site's credentials, readings and targets."),
-    "census": ("credkit.cli.census", "Say what a site's credentials look like, duplicates first."),
+    "census": ("credkit.cli.census", "Find duplicates and free numbers in a site's credentials."),
     "audit": ("credkit.cli.audit", "Count files of captures by reader: what fails, since when."),
     "card": ("credkit.cli.card", "Plan what cards store, write their data, check read-backs."),
     "demo": ("credkit.cli.demo", "Make a site to try things on, and run its crosswalk."),

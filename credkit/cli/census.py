@@ -1,4 +1,4 @@
-"""``credkit census``: what a population of credentials looks like, before any reading is taken."""
+"""``credkit census``: duplicates, ranges and new numbers of a register, before any reading is taken."""
 
 from __future__ import annotations
 
@@ -21,53 +21,52 @@ if TYPE_CHECKING:
     from credkit.census import AllocationRequest, Census
 
 RANGE_OPTION = re.compile("([0-9]{1,20})-([0-9]{1,20})")
-MOST_SHOWN_CLASHES = 5  # rows of a list on a screen; the files have all of them
+MOST_ROWS_SHOWN = 5  # rows of a list on a screen; the files have all of them
 
 
 @click.command()
 @click.argument("site", type=click.Path(dir_okay=False, path_type=Path), metavar="SITE")
 @click.option(
     "--credentials", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE",
-    help="Take the credentials from FILE, not from the one that SITE names.",
+    help="Read the credentials from FILE instead of the file that SITE names.",
 )  # fmt: skip
 @click.option(
     "--out", type=click.Path(file_okay=False, path_type=Path), metavar="DIR",
-    help="Where the tables go: a new directory, or one that a census wrote.",
+    help="Directory for the tables: a new one, or that of an earlier census.",
 )  # fmt: skip
 @click.option(
     "--room", type=click.IntRange(0, 1000), default=25, show_default=True, metavar="PERCENT",
-    help="Room to grow, for the plan of facility codes and numbers.",
+    help="Growth to plan layouts for, in percent of the cards.",
 )  # fmt: skip
-@click.option("--allocate", type=click.IntRange(1), metavar="N", help="Give out N numbers for new badges.")
-@click.option("--facility", type=click.IntRange(0), metavar="F", help="Of this facility code.")
-@click.option("--kind", metavar="KIND", help="Of this kind, where several would do.")
+@click.option("--allocate", type=click.IntRange(1), metavar="N", help="Allocate N numbers for new badges.")
+@click.option("--facility", type=click.IntRange(0), metavar="F", help="Facility code of the new numbers.")
+@click.option("--kind", metavar="KIND", help="Kind of the new numbers, where several kinds are possible.")
 @click.option(
     "--reserve", multiple=True, metavar="FROM-TO", callback=lambda ctx, param, texts: tuple(map(_parse_range, texts)),
-    help="Leave out these numbers, too; more than once for several stretches.",
+    help="Numbers to leave out; may be given several times.",
 )  # fmt: skip
 @options.with_output_options
 def census(
     site: Path, credentials: Path | None, out: Path | None, room: int, allocate: int | None, facility: int | None,
     kind: str | None, reserve: tuple[tuple[int, int], ...], as_json: bool, reveal: bool,
 ) -> int:  # fmt: skip
-    """Say what the credentials of SITE look like, before any reading is taken.
+    """Find the duplicates in the credentials of SITE, before any reading is taken.
 
     SITE is a site file (TOML) that names the credentials file. The result: cards that cannot be told
-    apart, because they have one number or because a target or a reader keeps too little of it; the
-    fewest cards to reissue so that none are left; ranges that are used and free; the smallest layout
-    that holds them all. With --allocate, numbers for new badges that duplicate nothing.
+    apart because they have the same number, or because a target or a reader truncates it; the fewest
+    cards to reissue so that no duplicate is left; used and free ranges; the smallest layout that
+    holds all cards. With --allocate, numbers for new badges that duplicate nothing.
 
-    DIR is written whole or not at all, in place of an earlier census at most: what you added or
-    changed in it is never replaced. It holds data on persons, readable by its owner only.
+    DIR is written whole or not at all, and may only replace an earlier census: files that you added
+    or changed are never replaced. It holds data on persons, readable by its owner only.
 
     \b
     Brackwater Terminal, as `credkit demo` made it:
       credkit census brackwater/site.toml
       credkit census brackwater/site.toml --allocate 20 --facility 12 --out new
 
-    The exit code is 0 when nothing is found, 1 when there are duplicates, rows that cannot be read,
-    or fewer new numbers than were asked for, and 2 for a file or an option that is wrong in itself.
-    Needs the extra site.
+    The exit code is 0 when nothing is found, 1 for duplicates, rows that cannot be read or fewer new
+    numbers than N, and 2 for an invalid file or option. Needs the extra site.
 
     --json: an object for each group of duplicates (what, place, text, members, readers), then one with all else:
     site, as_of, rows, places, readers, reissue, ranges, plans, unreadable, unknown, allocation, out.
@@ -99,7 +98,7 @@ def census(
         for record in _to_json(result, out):
             door.record(record, safe=() if declared else ("text", "number", "input", "reason"))
     else:
-        for line in package.census_text(result, MOST_SHOWN_CLASHES).splitlines():
+        for line in package.census_text(result, MOST_ROWS_SHOWN).splitlines():
             door.say(line, indent="  ", safe=not declared)
         if out is not None:
             door.say()
@@ -110,21 +109,21 @@ def census(
 def _parse_range(text: str) -> tuple[int, int]:
     found = RANGE_OPTION.fullmatch(text)
     if not found or int(found[1]) > int(found[2]):
-        raise click.BadParameter(f"{redacted_repr(text)} is not a stretch such as 500-599", param_hint="'--reserve'")
+        raise click.BadParameter(f"{redacted_repr(text)} is not a range such as 500-599", param_hint="'--reserve'")
     return int(found[1]), int(found[2])
 
 
 def _to_json(result: Census, out: Path | None) -> Iterator[Mapping[str, Any]]:
-    """Every clash, then all else."""
-    for clash in result.clashes:
-        yield asdict(clash)
+    """Every group of duplicates, then all else."""
+    for group in result.groups:
+        yield asdict(group)
     yield {
         "site": result.site, "as_of": result.as_of.isoformat(), "room": result.room,
         "rows": {"file": result.file, **asdict(result.counts)},
         "places": [
             {**asdict(each), "bits": round(each.bits, 3) if isfinite(each.bits) else None} for each in result.places
         ],
-        "readers": [asdict(each) for each in result.sights],
+        "readers": [asdict(each) for each in result.readers],
         "reissue": {"least": result.reissue.least, "cards": [asdict(each) for each in result.reissue.cards]},
         "ranges": [{**asdict(each), "gaps": each.gaps, "density": each.density} for each in result.ranges],
         "plans": [asdict(each) for each in result.plans],
