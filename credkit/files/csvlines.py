@@ -64,24 +64,19 @@ def split_lines(data: bytes, form: LineFormat, types: Mapping[str, Any] | None =
         data = drop_returns(data.removesuffix(b"\r"))
     data, undecodable = encode_utf8(data + end, form.encoding)
     frame, irregular, height = _split_regular_lines(data, form, schema)
-    apart = [each for each in irregular if each.start < each.stop]
-    parsed: dict[int, list[str] | RowFault] = {line: parse_line(raw, form) for line, raw in undecodable.items()}
-    texts = parse_lines([data[each.start : each.stop] for each in apart], form)
-    parsed.update(zip((each.line for each in apart), texts, strict=True))
-    rows, faults = {}, []
-    for line in sorted(parsed):
-        cells = parsed[line]
-        if isinstance(cells, RowFault):
-            faults.append(cells._replace(line=line))
-        elif cells:
-            rows[line] = cells if form.kept is None else [cells[place] for place in form.kept]
+    lines, spans = irregular.lines.tolist(), zip(irregular.starts.tolist(), irregular.stops.tolist(), strict=True)
+    apart = [(line, data[start:stop]) for line, (start, stop) in zip(lines, spans, strict=True) if start < stop]
+    cells = parse_lines([raw for _, raw in apart], form)
+    parsed = [(line, each) for (line, _), each in zip(apart, cells, strict=True)]
+    if undecodable:
+        parsed = sorted([*parsed, *((line, parse_line(raw, form)) for line, raw in undecodable.items())])
+    faults = [each._replace(line=line) for line, each in parsed if isinstance(each, RowFault)]
+    rows = {line: each for line, each in parsed if each and not isinstance(each, RowFault)}
     if form.kept is not None:
         frame = frame.select(map(str, form.kept))
-    lines = np.arange(height)
-    if irregular:
-        lines = np.delete(lines, [each.line for each in irregular])
-    frame, lines = merge_rows(frame, lines, rows)
-    return SplitLines(frame=frame, lines=lines, faults=faults, height=height, parsed_alone=len(parsed))
+    numbers = np.delete(np.arange(height), irregular.lines)
+    frame, numbers = merge_rows(frame, numbers, rows, form.kept)
+    return SplitLines(frame=frame, lines=numbers, faults=faults, height=height, parsed_alone=len(parsed))
 
 
 def parse_lines(lines: Sequence[bytes], form: LineFormat) -> list[list[str] | RowFault]:
@@ -178,17 +173,15 @@ def encode_utf8(data: bytes, encoding: str) -> tuple[bytes, dict[int, bytes]]:
     return b"".join(parts), undecodable
 
 
-class _LineSpan(NamedTuple):
-    """A line, and where its bytes start and stop."""
+class _LineSpans(NamedTuple):
+    """Some lines by their numbers, and where their bytes start and stop."""
 
-    line: int
-    start: int
-    stop: int
+    lines: Array
+    starts: Array
+    stops: Array
 
 
-def _split_regular_lines(
-    data: bytes, form: LineFormat, schema: dict[str, Any]
-) -> tuple[pl.DataFrame, list[_LineSpan], int]:
+def _split_regular_lines(data: bytes, form: LineFormat, schema: dict[str, Any]) -> tuple[pl.DataFrame, _LineSpans, int]:
     """The cells of the regular lines, the other lines, and how many lines there are.
 
     Counts of many lines together show that all are regular only if the kernel finds no line too long. Otherwise each
@@ -198,17 +191,17 @@ def _split_regular_lines(
         for trusts_sums in (True, False):
             irregular, height = _find_irregular_lines(data, form, trusts_sums=trusts_sums)
             frame = split_cells(_join_regular_lines(data, irregular), form, schema)
-            if frame is not None and frame.height == height - len(irregular):
+            if frame is not None and frame.height == height - len(irregular.lines):
                 return frame, irregular, height
-    stops = np.flatnonzero(np.frombuffer(data, np.uint8) == NEWLINE).tolist()
-    starts = [0, *(stop + 1 for stop in stops[:-1])]
-    return pl.DataFrame(schema=schema), list(map(_LineSpan, range(len(stops)), starts, stops)), len(stops)
+    stops = np.flatnonzero(np.frombuffer(data, np.uint8) == NEWLINE)
+    starts = np.concatenate(([0], stops[:-1] + 1))
+    return pl.DataFrame(schema=schema), _LineSpans(np.arange(len(stops)), starts, stops), len(stops)
 
 
-def _find_irregular_lines(data: bytes, form: LineFormat, *, trusts_sums: bool) -> tuple[list[_LineSpan], int]:
+def _find_irregular_lines(data: bytes, form: LineFormat, *, trusts_sums: bool) -> tuple[_LineSpans, int]:
     """The lines that are not regular, and how many lines there are."""
     raw = np.frombuffer(data, np.uint8)
-    found: list[_LineSpan] = []
+    found = [_LineSpans(*(np.zeros(0, np.int64),) * 3)]
     start = line = 0
     while start < len(data):
         stop = data.find(b"\n", min(start + SCANNED_BYTES, len(data)) - 1) + 1
@@ -217,10 +210,10 @@ def _find_irregular_lines(data: bytes, form: LineFormat, *, trusts_sums: bool) -
         if not (trusts_sums and _has_regular_sums(data, start, stop, lines, form)):
             ends, irregular = _judge_lines(part, form)
             places = np.flatnonzero(irregular)
-            begins = np.concatenate(([0], ends[:-1] + 1))[places] + start
-            found += map(_LineSpan, (places + line).tolist(), begins.tolist(), (ends[places] + start).tolist())
+            begins = np.concatenate(([0], ends[:-1] + 1))[places]
+            found.append(_LineSpans(places + line, begins + start, ends[places] + start))
         start, line = stop, line + lines
-    return found, line
+    return _LineSpans(*map(np.concatenate, zip(*found, strict=True))), line
 
 
 def _has_regular_sums(data: bytes, start: int, stop: int, lines: int, form: LineFormat) -> bool:
@@ -278,13 +271,13 @@ def _find_inner_quotes(places: Array, kinds: Array) -> Array:
     return inner
 
 
-def _join_regular_lines(data: bytes, irregular: Sequence[_LineSpan]) -> bytes:
+def _join_regular_lines(data: bytes, irregular: _LineSpans) -> bytes:
     """The lines of ``data`` without the irregular ones, and without quotation marks."""
-    if irregular:
+    if len(irregular.lines):
         view = memoryview(data)
-        starts = [0, *(each.stop + 1 for each in irregular)]
-        stops = [*(each.start for each in irregular), len(data)]
-        data = b"".join(view[start:stop] for start, stop in zip(starts, stops, strict=True))
+        starts = [0, *(irregular.stops + 1).tolist()]
+        stops = [*irregular.starts.tolist(), len(data)]
+        data = b"".join([view[start:stop] for start, stop in zip(starts, stops, strict=True) if start < stop])
     return data.translate(None, b'"') if b'"' in data else data
 
 

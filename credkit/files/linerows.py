@@ -35,9 +35,11 @@ class SplitLines:
 
 
 def merge_rows(
-    frame: pl.DataFrame, lines: Array, rows: Mapping[int, Sequence[str]]
+    frame: pl.DataFrame, lines: Array, rows: Mapping[int, Sequence[str]], kept: Sequence[int] | None = None
 ) -> tuple[pl.DataFrame, Array]:  # fmt: skip
     """``frame`` with ``rows`` put in their place by their lines; a column whose type a cell does not fit becomes texts.
+
+    ``kept`` are the places of the cells that the columns of ``frame`` are of, None where it has all of them.
 
     >>> frame, lines = merge_rows(pl.DataFrame({"0": ["a", "c"]}), np.array([0, 2]), {1: ["b"]})
     >>> frame.rows(), lines.tolist()
@@ -45,8 +47,11 @@ def merge_rows(
     """
     if not rows:
         return frame, lines
-    columns = zip(frame.columns, zip(*rows.values(), strict=True), strict=True)
-    more = pl.DataFrame([pl.Series(name, cells, dtype=pl.String) for name, cells in columns])
+    columns = [*zip(*rows.values(), strict=True)]
+    some = columns if kept is None else [columns[place] for place in kept]
+    more = pl.DataFrame({
+        name: pl.Series(cells, dtype=pl.String) for name, cells in zip(frame.columns, some, strict=True)
+    })  # fmt: skip
     try:
         more = more.cast(frame.schema)
     except pl.exceptions.PolarsError:

@@ -17,7 +17,7 @@ Source: common practice, no source.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from datetime import timedelta
 from typing import Any
 
@@ -52,34 +52,35 @@ class KeypadSession(ChunkSession):
         self._bursts: list[int] = []
         self._void = void
 
-    def _read(self, value: Any, number: int) -> Iterator[Frame]:
+    def _read(self, value: Any, number: int) -> Iterable[Frame]:
         key = value["key"]
         if key > ENTER:
-            yield from self._fail(f"key {key} is neither a digit nor * ({CLEAR}) nor # ({ENTER})", number)
-            return
+            return self._fail(f"key {key} is neither a digit nor * ({CLEAR}) nor # ({ENTER})", number)
         self._bursts.append(number)
         if key < CLEAR:
             self._digits += str(key)
-            yield from self._bound()
-            return
+            return self._bound()
         if key == CLEAR:
-            yield self._frame(f"cleared after {format_count(len(self._digits), 'digit')}")
+            frame = self._frame(f"cleared after {format_count(len(self._digits), 'digit')}")
         elif self._void or not self._digits:
-            yield self._frame(self._void or "entered with no digit before it")
+            frame = self._frame(self._void or "entered with no digit before it")
         else:
-            yield Frame(value=self._digits, covers=tuple(self._bursts))
+            frame = Frame(value=self._digits, covers=tuple(self._bursts))
         self._clear()
+        return (frame,)
 
-    def _fail(self, problem: str, number: int) -> Iterator[Frame]:
+    def _fail(self, problem: str, number: int) -> Iterable[Frame]:
         self._bursts.append(number)
         self._void = self._void or problem  # a digit may be missing: the whole entry is void
-        yield from self._bound()
+        return self._bound()
 
-    def _bound(self) -> Iterator[Frame]:
-        if len(self._bursts) >= LONGEST_ENTRY:
-            problem = f"no # within {LONGEST_ENTRY} bursts"
-            yield self._frame(problem)
-            self._clear(void=f"the end of an entry with {problem}")
+    def _bound(self) -> Iterable[Frame]:
+        if len(self._bursts) < LONGEST_ENTRY:
+            return ()
+        problem = f"no # within {LONGEST_ENTRY} bursts"
+        frame = self._frame(problem)
+        self._clear(void=f"the end of an entry with {problem}")
+        return (frame,)
 
     def _end(self) -> Iterable[Frame]:
         rest = (

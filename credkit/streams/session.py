@@ -19,6 +19,7 @@ from credkit.core.sentences import format_count
 from credkit.streams.frame import Frame
 
 Chunk = TypeVar("Chunk")
+MOST_CHUNKS_KNOWN = 64  # different chunks of a session whose values are kept
 
 
 class StreamSession(ABC, Generic[Chunk]):
@@ -79,12 +80,13 @@ class ChunkSession(StreamSession[str | Frame]):
     problem counts as a chunk that cannot be read.
     """
 
-    __slots__ = ("_codec",)
+    __slots__ = ("_codec", "_values")
     reads: ClassVar[str]  # what the chain must read a chunk to, for the sentence that refuses another chain
 
     def __init__(self, codec: AnyCodec) -> None:
         super().__init__()
         self._codec = codec
+        self._values: dict[str, Any] = {}  # what chunks were read to: keys are the same ones again and again
 
     @classmethod
     @abstractmethod
@@ -108,8 +110,12 @@ class ChunkSession(StreamSession[str | Frame]):
             if chunk.value is None:
                 return self._fail(chunk.problem or "a frame without a text", number)
             chunk = chunk.value
-        try:
-            value = self._codec.decode(chunk)
-        except DecodeError as error:
-            return self._fail(str(error), number)
+        value = self._values.get(chunk)
+        if value is None:
+            try:
+                value = self._codec.decode(chunk)
+            except DecodeError as error:
+                return self._fail(str(error), number)
+            if len(self._values) < MOST_CHUNKS_KNOWN:
+                self._values[chunk] = value
         return self._read(value, number)

@@ -32,6 +32,9 @@ GAP = separating_zeros(ALPHANUMERIC)  # zeros that part two swipes; the wider ch
 EDGE = ALPHANUMERIC.width - 1  # zeros left at the ends of a swipe: they may belong to its characters
 LONGEST_SWIPE_BITS = MAX_BITS // 2  # bits of a swipe; one that is longer is noise, and cut there
 
+_ONES = re.compile("1+")
+_ISLANDS = re.compile(f"1(?:0{{0,{GAP - 1}}}1)*")  # which no gap parts
+
 
 class SwipeSession(ChunkSession):
     """The swipe that has begun: its bits up to the last 1, the zeros behind it, and its chunks.
@@ -55,7 +58,8 @@ class SwipeSession(ChunkSession):
     def _read(self, value: Any, number: int) -> Iterator[Frame]:
         bits = value.bin
         at = 0
-        for ones in re.finditer("1+", bits):
+        may_be_cut = len(self._begun) + self._zeros + len(bits) > LONGEST_SWIPE_BITS
+        for ones in (_ONES if may_be_cut else _ISLANDS).finditer(bits):
             self._zeros += ones.start() - at
             if self._begun and (self._zeros >= GAP or len(self._begun) + self._zeros > LONGEST_SWIPE_BITS):
                 yield from self._swipe()
