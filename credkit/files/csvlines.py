@@ -64,14 +64,14 @@ def split_lines(data: bytes, form: LineFormat, types: Mapping[str, Any] | None =
         data = drop_returns(data.removesuffix(b"\r"))
     data, undecodable = encode_utf8(data + end, form.encoding)
     frame, irregular, height = _split_regular_lines(data, form, schema)
-    lines, spans = irregular.lines.tolist(), zip(irregular.starts.tolist(), irregular.stops.tolist(), strict=True)
-    apart = [(line, data[start:stop]) for line, (start, stop) in zip(lines, spans, strict=True) if start < stop]
-    cells = parse_lines([raw for _, raw in apart], form)
-    parsed = [(line, each) for (line, _), each in zip(apart, cells, strict=True)]
+    apart = irregular.only(irregular.starts < irregular.stops)
+    spans = zip(apart.starts.tolist(), apart.stops.tolist(), strict=True)
+    parsed = dict(zip(apart.lines.tolist(), parse_lines([data[a:b] for a, b in spans], form), strict=True))
     if undecodable:
-        parsed = sorted([*parsed, *((line, parse_line(raw, form)) for line, raw in undecodable.items())])
-    faults = [each._replace(line=line) for line, each in parsed if isinstance(each, RowFault)]
-    rows = {line: each for line, each in parsed if each and not isinstance(each, RowFault)}
+        parsed |= {line: parse_line(raw, form) for line, raw in undecodable.items()}
+        parsed = dict(sorted(parsed.items()))
+    faults = [cells._replace(line=line) for line, cells in parsed.items() if isinstance(cells, RowFault)]
+    rows = {line: cells for line, cells in parsed.items() if cells and not isinstance(cells, RowFault)}
     if form.kept is not None:
         frame = frame.select(map(str, form.kept))
     numbers = np.delete(np.arange(height), irregular.lines)
@@ -179,6 +179,10 @@ class _LineSpans(NamedTuple):
     lines: Array
     starts: Array
     stops: Array
+
+    def only(self, some: Array) -> _LineSpans:
+        """The lines where ``some`` is true."""
+        return _LineSpans(self.lines[some], self.starts[some], self.stops[some])
 
 
 def _split_regular_lines(data: bytes, form: LineFormat, schema: dict[str, Any]) -> tuple[pl.DataFrame, _LineSpans, int]:
