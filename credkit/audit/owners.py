@@ -42,29 +42,22 @@ class NumberSpace:
         ]
         self.bits = sum(self._sizes)
 
-    def owned_numbers(self, fields: Mapping[str, Array], codes: Array, good: Array) -> Array:
-        """The numbers of the ``good`` rows, each with its reader behind it; ``fields`` has a column each."""
-        return self.with_readers(self.numbers(fields, good), codes[good])
-
-    def numbers(self, fields: Mapping[str, Array], good: Array) -> Array:
-        """The numbers of the ``good`` rows, with room for a reader behind each."""
-        if not good.any():
-            return np.zeros(0, np.uint64)
-        columns = [fields[name] if good.all() else fields[name][good] for name in self.key]
-        shifted: Array = self._numbers(columns) << np.uint64(READER_BITS)
+    def numbers(self, fields: Mapping[str, Array]) -> Array:
+        """The numbers in rows of ``fields``, with room for a reader behind each; of rows without values, anything."""
+        shifted: Array = self._numbers([fields[name] for name in self.key]) << np.uint64(READER_BITS)
         return shifted
 
-    def with_readers(self, numbers: Array, codes: Array) -> Array:
+    def owned_numbers(self, numbers: Array, codes: Array) -> Array:
         """The numbers with the reader of each behind it, long ones of many rows once."""
-        owned: Array = numbers | codes.astype(np.uint64)
+        owned: Array = numbers | codes.view(np.uint64)
         return owned if self.bits <= MOST_TABLE_BITS or len(owned) < 2 else pl.Series(owned).unique().to_numpy()
 
     def _numbers(self, columns: list[Array]) -> Array:
         """Each row's number where it fits, else a hash of it."""
         if self.bits <= NUMBER_BITS:
-            total: Array = columns[0]
+            total: Array = _words(columns[0])
             for column, size in zip(columns[1:], self._sizes[1:], strict=True):
-                total = total << np.uint64(size) | column
+                total = total << np.uint64(size) | _words(column)
             return total
         frame = pl.DataFrame({
             str(place): column if size <= LIMB_BITS else pl.Series(list(map(str, column.tolist())), dtype=pl.String)
@@ -72,6 +65,14 @@ class NumberSpace:
         })  # fmt: skip
         hashed: Array = frame.hash_rows().to_numpy() >> np.uint64(READER_BITS)
         return hashed
+
+
+def _words(column: Array) -> Array:
+    """The numbers of a column in a word each, 0 for what has no room in one."""
+    if column.dtype != object:
+        return column
+    items = (item if isinstance(item, int) and 0 <= item < 1 << LIMB_BITS else 0 for item in column.tolist())
+    return np.fromiter(items, np.uint64, len(column))
 
 
 class NumberOwners:

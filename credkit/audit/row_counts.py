@@ -55,10 +55,13 @@ def count_verdicts(rows: Rows, use: ChainUse, verdicts: TextVerdicts, places: Ar
     """
     codes = rows.codes
     good = verdicts.good if places is None else verdicts.good[places]
+    readers = codes
     facts.uses.add(use.place, np.bincount(codes))
     if use.space is not None and good.any():
-        numbers = verdicts.numbers[good if places is None else places[good]]
-        facts.owners[use.space.place].add(use.space.with_readers(numbers, codes[good]))
+        numbers = verdicts.numbers if places is None else verdicts.numbers[places]
+        if not good.all():
+            numbers, readers = numbers[good], codes[good]
+        facts.owners[use.space.place].add(use.space.owned_numbers(numbers, readers))
     for key, noted in verdicts.notes.items():
         marked = noted if places is None else noted[places]
         if marked.any():
@@ -143,17 +146,21 @@ def _count_failures(bad: Rows, use: ChainUse, verdicts: TextVerdicts, places: Ar
 
 def _keep_sample(bad: Rows, use: ChainUse, facts: Facts) -> None:
     """Keep the different failing texts of each reader that have the smallest hashes."""
-    frame = pl.DataFrame({"code": bad.codes, "hash": bad.hashes, "row": np.arange(len(bad.codes))})
-    some = frame.unique(["code", "hash"], keep="any").sort("code", "hash")
-    codes = some["code"].to_numpy()
+    order = np.lexsort((bad.hashes, bad.codes))
+    codes, hashes = bad.codes[order], bad.hashes[order]
+    fresh = np.ones(len(order), bool)
+    fresh[1:] = (codes[1:] != codes[:-1]) | (hashes[1:] != hashes[:-1])
+    order, codes = order[fresh], codes[fresh]
     starts = np.flatnonzero(np.diff(codes, prepend=-1))
     kept = np.arange(len(codes)) - np.repeat(starts, np.diff(starts, append=len(codes))) < MOST_SAMPLED_TEXTS
-    texts = bad.texts.gather(some["row"].to_numpy()[kept]).to_list()
+    some = order[kept]
     samples: dict[int, dict[str, int]] = {}
-    for code, text, hashed in zip(codes[kept].tolist(), texts, some["hash"].to_numpy()[kept].tolist(), strict=True):
+    for code, text, hashed in zip(
+        bad.codes[some].tolist(), bad.texts.gather(some).to_list(), bad.hashes[some].tolist(), strict=True
+    ):
         samples.setdefault(code, {})[text] = hashed
-    for code, hashes in samples.items():
-        facts.add_sample(code, use.place, hashes)
+    for code, sample in samples.items():
+        facts.add_sample(code, use.place, sample)
 
 
 def _count_patterns(codes: Array, rules: Sequence[Rule], masks: list[Array], use: ChainUse, facts: Facts) -> None:

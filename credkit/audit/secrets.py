@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -37,13 +38,14 @@ def first_track(texts: Iterable[str]) -> int | None:
     return next((place for place, text in enumerate(texts) if holds_track(text)), None)
 
 
-def find_track(use: ChainUse, texts: pl.Series, good: Array, bad: Array) -> int | None:
+def find_track(use: ChainUse, texts: Any, good: Array, bad: Array) -> int | None:
     """The first of ``texts`` that holds a payment track, be it among the ``good`` ones or the ``bad`` ones."""
     if use.not_payment:
         return None
-    long = (texts.str.len_bytes() >= ACCOUNT_DIGITS.start).to_numpy()
-    if not use.may_hold_account and not long.any():
+    lengths = texts.str.len_bytes()
+    if not use.may_hold_account and (lengths.max() or 0) < ACCOUNT_DIGITS.start:
         return None
+    long = (lengths >= ACCOUNT_DIGITS.start).to_numpy()
     found = []
     rows = np.arange(len(texts)) if use.may_hold_track else np.flatnonzero(long)
     if len(rows) and not use.may_hold_track:

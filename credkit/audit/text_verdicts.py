@@ -40,8 +40,8 @@ def _judge_texts(use: ChainUse, texts: pl.Series) -> TextVerdicts:
     if use.kind is not None and strange.any():
         notes[use.kind.name, UNEXPECTED, "care"] = strange
     numbers = np.zeros(len(texts), np.uint64)
-    if use.space is not None and read.columns:
-        numbers[good] = use.space.numbers(read.columns, good)
+    if use.space is not None and good.any():
+        numbers = use.space.numbers(read.columns)
     first = np.full(len(texts), -1, np.int32)
     if len(bad):
         first[bad] = read.first_failed_rule_of(bad)

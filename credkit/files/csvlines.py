@@ -72,11 +72,13 @@ def split_lines(data: bytes, form: LineFormat, types: Mapping[str, Any] | None =
         parsed = dict(sorted(parsed.items()))
     faults = [cells._replace(line=line) for line, cells in parsed.items() if isinstance(cells, RowFault)]
     rows = {line: cells for line, cells in parsed.items() if cells and not isinstance(cells, RowFault)}
-    if form.kept is not None:
+    if form.kept is not None and len(form.kept) < form.width:
         frame = frame.select(map(str, form.kept))
-    numbers = np.delete(np.arange(height), irregular.lines)
-    frame, numbers = merge_rows(frame, numbers, rows, form.kept)
-    return SplitLines(frame=frame, lines=numbers, faults=faults, height=height, parsed_alone=len(parsed))
+    lines = np.arange(height)
+    if len(irregular.lines):
+        lines = np.delete(lines, irregular.lines)
+        frame, lines = merge_rows(frame, lines, rows, form.kept)
+    return SplitLines(frame=frame, lines=lines, faults=faults, height=height, parsed_alone=len(parsed))
 
 
 def parse_lines(lines: Sequence[bytes], form: LineFormat) -> list[list[str] | RowFault]:
