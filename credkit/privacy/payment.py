@@ -142,17 +142,17 @@ def declares_all(codec: AnyCodec) -> bool:
 
 
 @lru_cache(maxsize=256)
-def _is_other(codec: AnyCodec) -> bool:
+def is_other(codec: AnyCodec) -> bool:
     """Whether ``codec`` declares that the digits of its texts, all of them, are none of a decimal number."""
     if isinstance(codec, Choice):
-        return all(map(_is_other, codec.options))
+        return all(map(is_other, codec.options))
     notations = [step.table for step in codec.steps if isinstance(step.table, Notation)]
     return declares_all(codec) and all(table.base != 10 for table in notations)
 
 
 def texts_on_the_way(codec: AnyCodec, given: str) -> Iterator[_SeenText]:
     """The texts that ``codec`` makes of a text, as far as it decodes; none if its digits are declared to be others."""
-    if _is_other(codec):
+    if is_other(codec):
         return
     yield _SeenText(given)
     raw: Any = given
@@ -164,7 +164,7 @@ def texts_on_the_way(codec: AnyCodec, given: str) -> Iterator[_SeenText]:
 
 
 def _decoded_texts(codec: AnyCodec, given: str, reading: AnyReading, more: Iterable[Any]) -> Iterator[_SeenText]:
-    if reading.ok and _is_other(codec):
+    if reading.ok and is_other(codec):
         return
     yield _SeenText(given)
     if has_account_room(codec):

@@ -7,6 +7,7 @@ a track that reads well stands where no check has failed, so no step has to expl
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import lru_cache
 from typing import Any
 
 from bitstring import Bits
@@ -15,17 +16,18 @@ from credkit.core.chains import Choice
 from credkit.core.codec import AnyCodec
 from credkit.core.contract import checked_inspect
 from credkit.core.forms import from_raw, to_raw
+from credkit.core.reading import TextField
 from credkit.privacy.accountroom import ACCOUNT_DIGITS
 from credkit.privacy.accounts import holds_track
 from credkit.privacy.payment import (
     LONGEST_TYPED,
     has_account_room,
+    is_other,
     keyboards,
     payment_in_decoded,
     step_texts,
     takes_accounts_from_bits,
     texts_behind_lost_zeros,
-    texts_on_the_way,
     value_texts,
 )
 from credkit.tables.wiring import WiredCodec
@@ -39,7 +41,7 @@ def valid_holds_track(codec: AnyCodec, given: str) -> bool:
     >>> [valid_holds_track(chain("strip"), each) for each in (text, text[1:-1], text[:10])]
     [True, True, False]
     """
-    return _hold_track(seen.text for seen in texts_on_the_way(codec, given))
+    return _hold_track(_valid_texts(codec, given))
 
 
 def failing_holds_track(codec: AnyCodec, given: str) -> bool:
@@ -63,6 +65,30 @@ def _hold_track(texts: Iterator[str]) -> bool:
             return True
         before = text
     return False
+
+
+def _valid_texts(codec: AnyCodec, given: str) -> Iterator[str]:
+    """The texts of a value that reads well; none if its digits are declared to be others."""
+    if not is_other(codec):
+        yield given
+        if has_account_room(codec) and not codec.decode_obstacle:
+            raw: Any = given
+            for step in _steps_to_texts(codec):
+                raw = step._decode_raw(raw)
+                if raw is None:  # a text that does not decode after all
+                    return
+                yield from value_texts(raw)
+
+
+@lru_cache(maxsize=256)
+def _steps_to_texts(codec: AnyCodec) -> tuple[AnyCodec, ...]:
+    """The steps up to the last one that makes a text: no number behind it holds a track."""
+    texts = [
+        place
+        for place, step in enumerate(codec.steps, 1)
+        if step.gives == "text" or any(isinstance(row, TextField) for row in step.schema.values())
+    ]
+    return codec.steps[: max(texts, default=0)]
 
 
 def _failing_texts(codec: AnyCodec, given: str) -> Iterator[str]:
@@ -89,7 +115,7 @@ def _unfailing_texts(codec: AnyCodec, given: str) -> Iterator[str]:
     A codec of a table has no text in its parts that is neither in what it was given nor in what it gives.
     """
     raw: Any = given
-    for step in codec.steps:
+    for step in _steps_to_texts(codec):
         if step.table is None and not isinstance(step, WiredCodec):
             reading = checked_inspect(step, from_raw(step.takes, raw))
             if not reading.ok:

@@ -132,6 +132,8 @@ def find_only_track(letters: CharacterSet, row: str) -> Swipe | None:
     whole = decode_both_ways(letters, row)
     if whole:
         return whole[0] if len(whole) == 1 else None
+    if len(find_islands(letters, row)) < 2:  # with fewer zeros around it, it is no track either
+        return None
     several = list(find_tracks(letters, row))
     if len(several) != 1 or not is_certain(letters, several[0], row) or find_garbled(letters, several[0], row):
         return None
