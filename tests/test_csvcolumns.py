@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from typing import Any
 
 import polars as pl
 import pytest
@@ -132,9 +133,9 @@ def test_frames_of_a_file_have_its_irregular_lines_alone(
     file.path.write_bytes(("time,reader,text\n" + "\n".join(lines)).encode(encoding))
     alone: list[bytes] = []
 
-    def count(lines: Sequence[bytes], form: LineFormat) -> list[list[str] | RowFault]:
+    def count(numbers: Sequence[int], lines: Sequence[bytes], *rest: Any) -> None:
         alone.extend(lines)
-        return parse_lines(lines, form)
+        parse_lines(numbers, lines, *rest)
 
     monkeypatch.setattr(bytestreams, "PIECE_BYTES", 1 << 16)
     monkeypatch.setattr(csvlines, "parse_lines", count)

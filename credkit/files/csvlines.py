@@ -22,7 +22,7 @@ import polars as pl
 
 from credkit.bulk.words import Array
 from credkit.files.bytestreams import BOM, drop_returns
-from credkit.files.linerows import RowFault, SplitLines, merge_rows
+from credkit.files.linerows import ParsedRows, RowFault, SplitLines, merge_rows
 
 NUL, NEWLINE, RETURN, QUOTE = 0, b"\n"[0], b"\r"[0], b'"'[0]
 SCANNED_BYTES = 1 << 17  # bytes whose signs are looked at together: they stay in a processor's cache
@@ -43,6 +43,10 @@ class LineFormat:
     delimiter: str = ","
     encoding: str = "utf-8"
     kept: tuple[int, ...] | None = None
+
+    def keep(self, cells: list[str]) -> list[str]:
+        """The cells that are wanted of those of a row."""
+        return cells if self.kept is None else [cells[place] for place in self.kept]
 
 
 def split_lines(data: bytes, form: LineFormat, types: Mapping[str, Any] | None = None) -> SplitLines:
@@ -65,33 +69,39 @@ def split_lines(data: bytes, form: LineFormat, types: Mapping[str, Any] | None =
     data, undecodable = encode_utf8(data + end, form.encoding)
     frame, irregular, height = _split_regular_lines(data, form, schema)
     apart = irregular.only(irregular.starts < irregular.stops)
-    spans = zip(apart.starts.tolist(), apart.stops.tolist(), strict=True)
-    parsed = dict(zip(apart.lines.tolist(), parse_lines([data[a:b] for a, b in spans], form), strict=True))
-    if undecodable:
-        parsed |= {line: parse_line(raw, form) for line, raw in undecodable.items()}
-        parsed = dict(sorted(parsed.items()))
-    faults = [cells._replace(line=line) for line, cells in parsed.items() if isinstance(cells, RowFault)]
-    rows = {line: cells for line, cells in parsed.items() if cells and not isinstance(cells, RowFault)}
+    found = ParsedRows(form.width if form.kept is None else len(form.kept))
+    for at in range(0, len(apart.lines), LINES_PARSED_AT_ONCE):
+        some = apart.only(slice(at, at + LINES_PARSED_AT_ONCE))
+        spans = zip(some.starts.tolist(), some.stops.tolist(), strict=True)
+        parse_lines(some.lines.tolist(), [data[start:stop] for start, stop in spans], form, found)
+    for line, raw in undecodable.items():
+        found.add(line, parse_line(raw, form))
     if form.kept is not None and len(form.kept) < form.width:
         frame = frame.select(map(str, form.kept))
     lines = np.arange(height)
     if len(irregular.lines):
-        lines = np.delete(lines, irregular.lines)
-        frame, lines = merge_rows(frame, lines, rows, form.kept)
-    return SplitLines(frame=frame, lines=lines, faults=faults, height=height, parsed_alone=len(parsed))
+        frame, lines = merge_rows(frame, np.delete(lines, irregular.lines), found)
+    return SplitLines(
+        frame=frame, lines=lines, faults=sorted(found.faults), height=height,
+        parsed_alone=len(apart.lines) + len(undecodable),
+    )  # fmt: skip
 
 
-def parse_lines(lines: Sequence[bytes], form: LineFormat) -> list[list[str] | RowFault]:
-    """What `parse_line` gives for each of ``lines``, which are in UTF-8; those around a wrong line are parsed alone.
+def parse_lines(numbers: Sequence[int], lines: Sequence[bytes], form: LineFormat, found: ParsedRows) -> None:
+    """Add to ``found`` what `parse_line` gives for each of ``lines``, which have these ``numbers`` and are in UTF-8.
 
-    >>> parse_lines([b'"a, b",c', b"d"], LineFormat(width=2))
-    [['a, b', 'c'], RowFault(line=0, problem='the row has 1 cell, expected 2', raw='d')]
+    >>> found = ParsedRows(2)
+    >>> parse_lines([3, 7], [b'"a, b",c', b"d"], LineFormat(width=2), found)
+    >>> found.columns, found.lines, found.faults
+    ([['a, b'], ['c']], [3], [RowFault(line=7, problem='the row has 1 cell, expected 2', raw='d')])
     """
-    found: list[list[str] | RowFault] = []
-    for start in range(0, len(lines), LINES_PARSED_AT_ONCE):
-        some = lines[start : start + LINES_PARSED_AT_ONCE]
-        found += _parse_good_lines(some, form) or [parse_line(line, form, "utf-8") for line in some]
-    return found
+    rows = _parse_good_lines(lines, form)
+    if rows is not None:
+        found.extend(numbers, map(form.keep, rows))
+    else:
+        for number, line in zip(numbers, lines, strict=True):
+            cells = parse_line(line, form, "utf-8")
+            found.add(number, form.keep(cells) if isinstance(cells, list) and cells else cells)
 
 
 def _parse_good_lines(lines: Sequence[bytes], form: LineFormat) -> list[list[str]] | None:
@@ -103,8 +113,7 @@ def _parse_good_lines(lines: Sequence[bytes], form: LineFormat) -> list[list[str
         rows = list(csv.reader(data.decode().split("\n"), delimiter=form.delimiter, strict=True))
     except (csv.Error, UnicodeDecodeError):
         return None
-    is_good = len(rows) == len(lines) and all(not cells or len(cells) == form.width for cells in rows)
-    return rows if is_good else None
+    return rows if len(rows) == len(lines) and all(len(cells) == form.width for cells in rows) else None
 
 
 def parse_line(line: bytes, form: LineFormat, encoding: str = "") -> list[str] | RowFault:
@@ -182,8 +191,8 @@ class _LineSpans(NamedTuple):
     starts: Array
     stops: Array
 
-    def only(self, some: Array) -> _LineSpans:
-        """The lines where ``some`` is true."""
+    def only(self, some: Array | slice) -> _LineSpans:
+        """The lines where ``some`` is true, or some that follow each other."""
         return _LineSpans(self.lines[some], self.starts[some], self.stops[some])
 
 

@@ -21,7 +21,7 @@ import polars as pl
 from credkit.bulk.words import Array
 from credkit.core.sentences import redacted_repr
 from credkit.files.csvlines import LineFormat, encode_utf8, split_cells
-from credkit.files.linerows import RowFault, SplitLines, merge_rows, sort_rows
+from credkit.files.linerows import ParsedRows, RowFault, SplitLines, merge_rows, sort_rows
 
 MAX_FORMS = 4  # forms of lines that are looked for in a block
 LINES_SEARCHED = 100  # lines in which a form is looked for
@@ -67,8 +67,7 @@ def split_objects(data: bytes, wanted: Sequence[str], types: Mapping[str, Any] |
     frame, lines, left = _split_alike(decodable, schema)
     ends = np.flatnonzero(np.frombuffer(decodable, np.uint8) == NEWLINE)
     height, starts = len(ends), np.concatenate(([0], ends[:-1] + 1))
-    rows: dict[int, list[str]] = {}
-    faults: list[RowFault] = []
+    rows = ParsedRows(len(wanted))
     parsed_alone = 0
     for line, start, stop in zip(left.tolist(), starts[left].tolist(), ends[left].tolist(), strict=True):
         if start == stop and line not in undecodable:
@@ -76,12 +75,9 @@ def split_objects(data: bytes, wanted: Sequence[str], types: Mapping[str, Any] |
         parsed_alone += 1
         raw = undecodable.get(line, decodable[start:stop])
         found = parse_object(raw, wanted)
-        if isinstance(found, RowFault):
-            faults.append(found._replace(line=line))
-        elif found:
-            rows[line] = found
+        rows.add(line, found)
     frame, lines = merge_rows(frame, lines, rows)
-    return SplitLines(frame=frame, lines=lines, faults=faults, height=height, parsed_alone=parsed_alone)
+    return SplitLines(frame=frame, lines=lines, faults=rows.faults, height=height, parsed_alone=parsed_alone)
 
 
 def parse_object(line: bytes, wanted: Sequence[str]) -> list[str] | RowFault:
