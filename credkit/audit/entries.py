@@ -11,7 +11,7 @@ its entry.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import NamedTuple
@@ -25,7 +25,7 @@ from credkit.audit.piece_verdicts import PieceVerdicts, TypedRows
 from credkit.audit.plan import AuditPlan, ChainUse
 from credkit.audit.row_counts import FailingRow, Rows, count_totals, count_verdicts, list_failing
 from credkit.audit.text_verdicts import find_verdicts
-from credkit.audit.timeorder import EntryPart, LateRow, TimeOrder
+from credkit.audit.timeorder import EntryParts, LateRow, TimeOrder, join_parts
 from credkit.bulk import Rule
 from credkit.files.captures import FileLabel
 from credkit.files.times import MICROSECOND
@@ -35,6 +35,7 @@ MOST_OPEN_PARTS = 8192  # rows of an entry that is not finished
 PARTS_KEPT_BEFORE = 16  # rows that are kept before what waits
 PARTS_JOINED_AT_ONCE = 4096  # rows of a stream that are joined to entries at once
 ONE_ENTRY_RULE = "one-entry"
+_PAUSE_MICROS = LONGEST_KEY_PAUSE // MICROSECOND
 _ONE_ENTRY = Rule(-1, "stream", ONE_ENTRY_RULE)
 
 
@@ -43,12 +44,16 @@ class _OpenEntry:
     """Parts that wait for more; the first ``done`` of them are counted, the last ``fresh`` came in since."""
 
     order: TimeOrder
-    parts: list[EntryPart] = field(default_factory=list)
+    parts: EntryParts
     done: int = 0
     fresh: int = 0
 
     def copy(self) -> _OpenEntry:
-        return _OpenEntry(order=self.order.copy(), parts=[*self.parts], done=self.done, fresh=self.fresh)
+        return _OpenEntry(order=self.order.copy(), parts=self.parts, done=self.done, fresh=self.fresh)
+
+    def add(self, parts: EntryParts) -> None:
+        self.parts = join_parts([self.parts, parts])
+        self.fresh += parts.size
 
 
 class _Key(NamedTuple):
@@ -58,19 +63,18 @@ class _Key(NamedTuple):
     period: int
 
 
-class _Entry(NamedTuple):
-    """Parts that belong together, and the text that they make; None where they are not exactly one entry."""
-
-    text: str | None
-    parts: Sequence[EntryPart]
-
-
 @dataclass(slots=True, kw_only=True)
 class _Joined:
-    """What was joined of a reader: its entries, and every text that was made with the line on which it begins."""
+    """What was joined of a reader: the ``texts`` of entries, each of so many of the ``parts``, and ``others``.
 
-    entries: list[_Entry] = field(default_factory=list)
-    texts: list[tuple[int, str]] = field(default_factory=list)
+    The others are not exactly one entry. ``lines`` has the first line of every text that was made.
+    """
+
+    texts: list[str] = field(default_factory=list)
+    sizes: list[int] = field(default_factory=list)
+    parts: list[EntryParts] = field(default_factory=list)
+    others: list[EntryParts] = field(default_factory=list)
+    lines: dict[str, int] = field(default_factory=dict)
 
 
 class EntryAssembler:
@@ -105,11 +109,10 @@ class EntryAssembler:
             except LateRow as row:
                 late.append(row)
                 continue
-            while ready:
-                some = ready[: PARTS_JOINED_AT_ONCE - waiting.fresh]
-                ready = ready[len(some) :]
-                waiting.parts += some
-                waiting.fresh += len(some)
+            while ready.size:
+                room = PARTS_JOINED_AT_ONCE - waiting.fresh
+                waiting.add(ready.only(slice(room)))
+                ready = ready.only(slice(room, None))
                 if waiting.fresh >= PARTS_JOINED_AT_ONCE:
                     _settle(plan, key, waiting, joined.setdefault(key, _Joined()), last=False)
         if late:
@@ -120,13 +123,17 @@ class EntryAssembler:
         """The verdicts on what is left at the end of the file."""
         joined: dict[_Key, _Joined] = {}
         for key, waiting in sorted(self._waiting.items(), key=lambda item: item[0]):
-            waiting.parts += waiting.order.drain()
+            rest = waiting.order.drain()
+            if rest is not None:
+                waiting.add(rest)
             _settle(plan, key, waiting, joined.setdefault(key, _Joined()), last=True)
         return self._count(joined, plan)
 
     def _begin(self, key: _Key, plan: AuditPlan) -> _OpenEntry:
         order = TimeOrder(self._file, plan.names[key.code], plan.clock.zone)
-        return self._waiting.setdefault(key, _OpenEntry(order=order))
+        none = np.zeros(0, np.int64)
+        parts = EntryParts(moments=none if plan.columns.time else None, lines=none, texts=np.zeros(0, object))
+        return self._waiting.setdefault(key, _OpenEntry(order=order, parts=parts))
 
     def _count(self, joined: dict[_Key, _Joined], plan: AuditPlan) -> PieceVerdicts:
         found = PieceVerdicts(height=0, facts=Facts(plan.spaces))
@@ -136,44 +143,41 @@ class EntryAssembler:
         return found
 
 
-def _parts_by_key(rows: TypedRows, base: int, plan: AuditPlan) -> Iterator[tuple[_Key, list[EntryPart]]]:
+def _parts_by_key(rows: TypedRows, base: int, plan: AuditPlan) -> Iterator[tuple[_Key, EntryParts]]:
     """The rows of each reader and period, in their order."""
-    texts = np.array(rows.texts, object)
+    parts = EntryParts(moments=rows.moments, lines=rows.lines + base, texts=np.array(rows.texts, object))
     for code in np.unique(rows.codes).tolist():
         left = rows.codes == code
         for place, period in enumerate(plan.periods_of_reader[code]):
             here = left if rows.moments is None else left & (rows.moments >= period.start) & (rows.moments < period.end)
             left = left & ~here
-            moments = [None] * int(here.sum()) if rows.moments is None else rows.moments[here].tolist()
-            lines = (rows.lines[here] + base).tolist()
-            if lines:
-                parts = zip(moments, lines, texts[here].tolist(), strict=True)
-                yield _Key(code, place), list(map(EntryPart._make, parts))
+            if here.any():
+                yield _Key(code, place), parts.only(here)
 
 
 def _settle(plan: AuditPlan, key: _Key, waiting: _OpenEntry, joined: _Joined, *, last: bool) -> None:
     """Join the entries that are finished, or all of them at the end of the file."""
     parts, done = waiting.parts, waiting.done
-    groups = [frames for frames in _groups(plan, key.code, parts) if _end_of(frames) > done]
+    groups = [frames for frames in _groups(plan, key.code, parts.texts.tolist()) if _end_of(frames) > done]
     held = max((at for at, frames in enumerate(groups) if any(f.value is not None for f in frames)), default=0)
     held = min(held, len(groups) - 1)  # noise behind an entry does not end it
     ready = groups if last else groups[: max(held, 0)]
-    full = last or len(parts) - (_end_of(ready[-1]) if ready else done) > MOST_OPEN_PARTS
-    for frames in groups if full else ready:
-        _join(parts, frames, joined)
-        done = _end_of(frames)
+    full = last or parts.size - (_end_of(ready[-1]) if ready else done) > MOST_OPEN_PARTS
+    finished = groups if full else ready
+    _join(parts, finished, joined)
+    done = _end_of(finished[-1]) if finished else done
     start = done if full else max(done - PARTS_KEPT_BEFORE, 0)  # what was cut off in the middle is no zeros
-    waiting.parts, waiting.done, waiting.fresh = parts[start:], done - start, 0
+    waiting.parts, waiting.done, waiting.fresh = parts.only(slice(start, None)), done - start, 0
 
 
-def _groups(plan: AuditPlan, code: int, parts: list[EntryPart]) -> Iterator[list[Frame]]:
-    """The frames in ``parts``, in order; those that share rows, or stand within each other, in one list."""
+def _groups(plan: AuditPlan, code: int, texts: list[str]) -> Iterator[list[Frame]]:
+    """The frames in ``texts``, in order; those that share rows, or stand within each other, in one list."""
     assert plan.site is not None
     stream = plan.site.readers[plan.names[code]].stream
     assert stream is not None
     group: list[Frame] = []
     reach = -1
-    for frame in sorted(stream.frames(part.text for part in parts), key=lambda frame: frame.covers[0]):
+    for frame in sorted(stream.frames(texts), key=lambda frame: frame.covers[0]):
         if group and frame.covers[0] > reach:
             yield group
             group = []
@@ -183,74 +187,73 @@ def _groups(plan: AuditPlan, code: int, parts: list[EntryPart]) -> Iterator[list
         yield group
 
 
-def _join(parts: list[EntryPart], frames: list[Frame], joined: _Joined) -> None:
-    """Join the rows of frames that belong together."""
-    shared: set[int] = set()
-    if len(frames) > 1:
-        covered = Counter(place for frame in frames for place in set(frame.covers))
-        shared = {place for place, count in covered.items() if count > 1}
-    for frame in frames:
-        if frame.value is not None:
-            joined.texts.append((parts[frame.covers[0]].line, frame.value))
-        paused = _has_pause([parts[place].moment for place in frame.covers])
-        own = [parts[place] for place in sorted(set(frame.covers) - shared)]
-        if own:
-            joined.entries.append(_Entry(None if paused else frame.value, own))
-    if shared:
-        joined.entries.append(_Entry(None, [parts[place] for place in sorted(shared)]))
+def _join(parts: EntryParts, groups: Iterable[list[Frame]], joined: _Joined) -> None:
+    """Join the rows of frames; each group of them belongs together."""
+    lines, moments = parts.lines.tolist(), None if parts.moments is None else parts.moments.tolist()
+    rows: list[int] = []
+    others: list[int] = []
+    for frames in groups:
+        shared: set[int] = set()
+        if len(frames) > 1:
+            covered = Counter(place for frame in frames for place in set(frame.covers))
+            shared = {place for place, count in covered.items() if count > 1}
+        for frame in frames:
+            own = sorted(set(frame.covers) - shared)
+            if frame.value is None:
+                others += own
+                continue
+            line = lines[frame.covers[0]]
+            joined.lines[frame.value] = min(line, joined.lines.get(frame.value, line))
+            if moments is not None and _has_pause([moments[place] for place in frame.covers]):
+                others += own
+            elif own:
+                joined.texts.append(frame.value)
+                joined.sizes.append(len(own))
+                rows += own
+        others += sorted(shared)
+    if rows:
+        joined.parts.append(parts.only(np.array(rows)))
+    if others:
+        joined.others.append(parts.only(np.array(others)))
 
 
 def _count_entries(code: int, use: ChainUse, joined: _Joined, found: PieceVerdicts, *, every: bool) -> None:
     """Count the rows of entries of one reader, read by one use."""
     facts = found.facts
-    lines: dict[str, int] = {}
-    for line, text in sorted(joined.texts):  # in the order of lines, as the first track counts
-        lines.setdefault(text, line)
-    verdicts, places = find_verdicts(use, pl.Series([*lines], dtype=pl.String))
+    made = sorted(joined.lines, key=joined.lines.__getitem__)  # in the order of lines, as the first track counts
+    texts = pl.Series(made, dtype=pl.String)
+    verdicts, places = find_verdicts(use, texts)
     if verdicts.track is not None:
-        found.add_track([*lines.values()][verdicts.track])
-    place_of = dict(zip(lines, range(len(lines)) if places is None else places.tolist(), strict=True))
-    read = [entry for entry in joined.entries if entry.text is not None]
-    of_entry = np.array([place_of[entry.text] for entry in read if entry.text is not None], np.int64)
-    if read:
-        facts.frames.add_one(use.place, code, len(read))
-        first = verdicts.first[of_entry]
-        for rule in first[first >= 0].tolist():
-            facts.failed.add_one((use.place, verdicts.rules[rule]), code, 1)
-        rows, sizes = _entry_rows(code, read)
-        of_row = np.repeat(of_entry, sizes)
-        good = count_verdicts(rows, use, verdicts, of_row, facts)
+        found.add_track(joined.lines[made[verdicts.track]])
+    if joined.texts:
+        numbers = {text: number for number, text in enumerate(made)}
+        of_entry = np.array([numbers[text] for text in joined.texts])
+        of_row = np.repeat(of_entry, joined.sizes)
+        facts.frames.add_one(use.place, code, len(of_entry))
+        first = verdicts.first[of_entry if places is None else places[of_entry]]
+        for rule, count in zip(*np.unique(first[first >= 0], return_counts=True), strict=True):
+            facts.failed.add_one((use.place, verdicts.rules[rule]), code, int(count))
+        parts = join_parts(joined.parts)
+        hashes = np.array([crc32(text.encode()) for text in made], np.uint64)
+        rows = Rows(parts.lines, texts.gather(of_row), hashes[of_row], np.full(parts.size, code), parts.moments)
+        places = of_row if places is None else places[of_row]
+        good = count_verdicts(rows, use, verdicts, places, facts)
         count_totals(rows.codes, rows.moments, good, facts)
         if every:
-            found.failing += list_failing(rows, use, verdicts, of_row)
-    others = [part for entry in joined.entries if entry.text is None for part in entry.parts]
-    if others:
-        rows, _ = _entry_rows(code, [_Entry("", others)])
-        facts.uses.add_one(use.place, code, len(others))
-        facts.first.add_one((use.place, _ONE_ENTRY), code, len(others))
-        facts.tallies.add_one((use.place, _ONE_ENTRY), code, len(others))
-        facts.add_pattern(code, use.place, (_ONE_ENTRY,), len(others))
-        count_totals(rows.codes, rows.moments, np.zeros(len(others), bool), facts)
+            found.failing += list_failing(rows, use, verdicts, places)
+    if joined.others:
+        others = join_parts(joined.others)
+        facts.uses.add_one(use.place, code, others.size)
+        facts.first.add_one((use.place, _ONE_ENTRY), code, others.size)
+        facts.tallies.add_one((use.place, _ONE_ENTRY), code, others.size)
+        facts.add_pattern(code, use.place, (_ONE_ENTRY,), others.size)
+        count_totals(np.full(others.size, code), others.moments, np.zeros(others.size, bool), facts)
         if every:
+            moments = [None] * others.size if others.moments is None else others.moments.tolist()
             found.failing += [
-                FailingRow(part.line, code, part.moment, part.text, use.place, _ONE_ENTRY) for part in others
+                FailingRow(line, code, moment, text, use.place, _ONE_ENTRY)
+                for line, moment, text in zip(others.lines.tolist(), moments, others.texts.tolist(), strict=True)
             ]
-
-
-def _entry_rows(code: int, entries: Sequence[_Entry]) -> tuple[Rows, list[int]]:
-    """The rows of entries, each with the text of its entry, and how many rows each entry has."""
-    sizes = [len(entry.parts) for entry in entries]
-    texts = [entry.text or "" for entry in entries]
-    moments = [part.moment for entry in entries for part in entry.parts]
-    of_row = np.repeat(np.arange(len(entries)), sizes)
-    rows = Rows(
-        lines=np.array([part.line for entry in entries for part in entry.parts], np.int64),
-        texts=pl.Series(texts, dtype=pl.String).gather(of_row),
-        hashes=np.array([crc32(text.encode()) for text in texts], np.uint64)[of_row],
-        codes=np.full(len(moments), code, np.int64),
-        moments=None if None in moments else np.array(moments, np.int64),
-    )  # fmt: skip
-    return rows, sizes
 
 
 def _end_of(frames: Sequence[Frame]) -> int:
@@ -258,9 +261,6 @@ def _end_of(frames: Sequence[Frame]) -> int:
     return max(max(frame.covers) for frame in frames) + 1
 
 
-def _has_pause(moments: Sequence[int | None]) -> bool:
+def _has_pause(moments: Sequence[int]) -> bool:
     """Whether nothing came for so long between two parts that the latter may begin another entry."""
-    return any(
-        one is not None and other is not None and (other - one) * MICROSECOND > LONGEST_KEY_PAUSE
-        for one, other in pairwise(moments)
-    )
+    return any(other - one > _PAUSE_MICROS for one, other in pairwise(moments))

@@ -8,11 +8,13 @@ what is refused, depends on the rows alone and not on the pieces in which they a
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import tzinfo
 from heapq import heappush, heappushpop
-from operator import le
-from typing import NamedTuple
 
+import numpy as np
+
+from credkit.bulk.words import Array
 from credkit.core.errors import DefinitionError
 from credkit.core.sentences import redacted_repr
 from credkit.files.captures import FileLabel
@@ -21,12 +23,32 @@ from credkit.files.times import to_datetime
 MOST_ROWS_REORDERED = 8192  # rows of a reader in the window
 
 
-class EntryPart(NamedTuple):
-    """A row that is part of an entry: its time in µs since 1970, its line in the file, its text."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EntryParts:
+    """Rows that are parts of entries: their times in µs since 1970 if they have any, their lines in the file, texts."""
 
-    moment: int | None
-    line: int
-    text: str
+    moments: Array | None
+    lines: Array
+    texts: Array
+
+    @property
+    def size(self) -> int:
+        """How many they are."""
+        return len(self.lines)
+
+    def only(self, some: Array | slice) -> EntryParts:
+        """Some of them, by their places or as a slice."""
+        moments = None if self.moments is None else self.moments[some]
+        return EntryParts(moments=moments, lines=self.lines[some], texts=self.texts[some])
+
+
+def join_parts(parts: Sequence[EntryParts]) -> EntryParts:
+    """All ``parts``, at least one, one after the other."""
+    moments = [each.moments for each in parts if each.moments is not None]
+    return EntryParts(
+        moments=np.concatenate(moments) if moments else None,
+        lines=np.concatenate([each.lines for each in parts]), texts=np.concatenate([each.texts for each in parts]),
+    )  # fmt: skip
 
 
 class LateRow(Exception):
@@ -37,64 +59,90 @@ class LateRow(Exception):
         self.line, self.error = line, error
 
 
+_Part = tuple[int, int, str]  # time, line and text of a row, by which rows are in order
+
+
 class TimeOrder:
     """The window of one reader; rows of the same time, and rows without times, stay in the order of the file."""
 
-    __slots__ = ("_file", "_heap", "_last", "_reader", "_zone")
+    __slots__ = ("_file", "_last", "_reader", "_window", "_zone")
 
     def __init__(self, file: FileLabel, reader: str, zone: tzinfo) -> None:
         self._file, self._reader, self._zone = file, reader, zone
-        self._heap: list[EntryPart] = []
-        self._last: EntryPart | None = None  # the last row that left
+        self._window: EntryParts | None = None  # in order
+        self._last: _Part | None = None  # the last row that left
 
     def copy(self) -> TimeOrder:
         """A window with the same rows."""
         found = TimeOrder(self._file, self._reader, self._zone)
-        found._heap, found._last = [*self._heap], self._last
+        found._window, found._last = self._window, self._last
         return found
 
-    def push(self, parts: Sequence[EntryPart]) -> list[EntryPart]:
+    def push(self, parts: EntryParts) -> EntryParts:
         """Take the next rows of the file, and return the rows that leave the window.
 
         Raises `LateRow` for a row that is earlier than one that has left.
         """
-        if not parts or parts[0].moment is None:
-            return [*parts]
-        self._heap.sort()  # it stays a heap
-        last = self._heap[-1] if self._heap else self._last
-        if all(map(le, parts[:-1], parts[1:])) and (last is None or last <= parts[0]):
-            rows = [*self._heap, *parts]
-            left = rows[:-MOST_ROWS_REORDERED]
-            self._heap = rows[len(left) :]
-        else:
-            left = [part for row in parts if (part := self._push_one(row)) is not None]
-        self._last = left[-1] if left else self._last
-        return left
+        if parts.moments is None or not parts.size:
+            return parts
+        rows = parts if self._window is None else join_parts([self._window, parts])
+        if self._window is None and self._last is not None and _listed(parts.only(slice(1)))[0] < self._last:
+            return self._push_one_by_one(parts)
+        if not _is_in_order(rows):
+            return self._push_one_by_one(parts)
+        leaving = max(rows.size - MOST_ROWS_REORDERED, 0)
+        self._window = rows.only(slice(leaving, None))
+        if leaving:
+            self._last = _listed(rows.only(slice(leaving - 1, leaving)))[0]
+        return rows.only(slice(leaving))
 
-    def _push_one(self, part: EntryPart) -> EntryPart | None:
-        """Take one row, whenever it was, and return the row that leaves the window, if one does."""
-        if self._last is not None and part < self._last:
-            self._refuse(part, self._last)
-        if len(self._heap) < MOST_ROWS_REORDERED:
-            heappush(self._heap, part)
-            return None
-        self._last = heappushpop(self._heap, part)
-        return self._last
+    def _push_one_by_one(self, parts: EntryParts) -> EntryParts:
+        """Take rows in whatever order they are."""
+        heap = [] if self._window is None else _listed(self._window)
+        left: list[_Part] = []
+        for part in _listed(parts):
+            if self._last is not None and part < self._last:
+                self._refuse(part, self._last)
+            if len(heap) < MOST_ROWS_REORDERED:
+                heappush(heap, part)
+            else:
+                self._last = heappushpop(heap, part)
+                left.append(self._last)
+        self._window = _in_columns(sorted(heap))
+        return _in_columns(left)
 
-    def drain(self) -> list[EntryPart]:
-        """The rows that are left, in order; the window is empty afterwards."""
-        rest, self._heap = sorted(self._heap), []
+    def drain(self) -> EntryParts | None:
+        """The rows that are left, in order, None if there never was one; the window is empty afterwards."""
+        rest, self._window = self._window, None
         return rest
 
-    def _refuse(self, part: EntryPart, last: EntryPart) -> None:
+    def _refuse(self, part: _Part, last: _Part) -> None:
         error = DefinitionError(
-            f"{self._file.name} {self._file.unit} {part.line}: the time {self._format_time(part)} comes after more "
+            f"{self._file.name} {self._file.unit} {part[1]}: the time {self._format_time(part)} comes after more "
             f"than {MOST_ROWS_REORDERED:,} rows of the reader {redacted_repr(self._reader)} with later times, such as "
-            f"{self._format_time(last)} in {self._file.unit} {last.line}; these rows are joined in the order of "
+            f"{self._format_time(last)} in {self._file.unit} {last[1]}; these rows are joined in the order of "
             "their times: sort the file by time"
         )
-        raise LateRow(part.line, error)
+        raise LateRow(part[1], error)
 
-    def _format_time(self, part: EntryPart) -> str:
-        assert part.moment is not None  # rows without times are not put in order
-        return to_datetime(part.moment).astimezone(self._zone).isoformat()
+    def _format_time(self, part: _Part) -> str:
+        return to_datetime(part[0]).astimezone(self._zone).isoformat()
+
+
+def _is_in_order(rows: EntryParts) -> bool:
+    """Whether each row has a later time than the one before, or the same and a later line."""
+    assert rows.moments is not None
+    later = np.diff(rows.moments)
+    return bool(((later > 0) | ((later == 0) & (np.diff(rows.lines) > 0))).all())
+
+
+def _listed(rows: EntryParts) -> list[_Part]:
+    assert rows.moments is not None
+    return list(zip(rows.moments.tolist(), rows.lines.tolist(), rows.texts.tolist(), strict=True))
+
+
+def _in_columns(rows: Sequence[_Part]) -> EntryParts:
+    moments, lines, texts = zip(*rows, strict=True) if rows else ((), (), ())
+    found = np.empty(len(texts), object)
+    found[:] = texts
+    return EntryParts(moments=np.array(moments, np.int64), lines=np.array(lines, np.int64), texts=found)
