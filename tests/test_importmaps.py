@@ -6,6 +6,7 @@ import codecs
 import csv
 import io
 import pickle
+import re
 import shutil
 from datetime import UTC, datetime
 from pathlib import Path
@@ -20,6 +21,7 @@ from credkit.crosswalk import Crosswalk, crosswalk
 from credkit.crosswalk.outputs import encode_outputs
 from credkit.files import bytestreams
 from credkit.files.faults import MAX_KINDS
+from credkit.files.momentpatterns import MomentPattern
 from credkit.site import load_rows, load_site
 from credkit.site.columns import load_credentials, load_frames, load_readings
 from credkit.site.model import Site
@@ -514,3 +516,46 @@ def test_the_most_frequent_kinds_of_fault_are_described_and_the_others_counted(t
     assert described[0].startswith("- 2 rows: the row has 10 cells")
     assert len([line for line in described if "white space stands" not in line]) == MAX_KINDS + 1
     assert f"- and {kinds - MAX_KINDS} more kinds of fault" in described
+
+
+# ── the page on site files ──────────────────────────────────────────────────────────────────────
+
+PAGE = (Path(__file__).parent.parent / "docs" / "site.md").read_text(encoding="utf-8")
+SAMPLES = dict(re.findall(r"<!-- file (\S+) -->\n```\w+\n(.*?)```", PAGE, re.DOTALL))
+
+
+def test_the_samples_on_the_page_are_a_whole_site(tmp_path: Path) -> None:
+    """By hand: P-1's card is there and stays; the lost one of P-2 is there, and the new one takes its place."""
+    for name, text in SAMPLES.items():
+        (tmp_path / name).write_text(text, encoding="utf-8")
+    site = load_site(tmp_path / "site.toml")
+    assert {path.name for path in site.files} == set(SAMPLES)
+    result = crosswalk(site)
+    assert [(line.credential, line.target, line.action, line.text) for line in result.lines] == [
+        ("C-1", "gatehouse", "keep", str(12 << 16 | 345)),
+        ("C-2", "gatehouse", "none", ""),
+        ("C-3", "gatehouse", "change", str(12 << 16 | 347)),
+        ("L-2", "", "none", ""),
+    ]
+
+
+def test_the_map_on_the_page_fits_its_site(tmp_path: Path) -> None:
+    (block,) = re.findall(r"```toml\n(\[files\.credentials\]\npath = \"personen\.csv\".*?)```", PAGE, re.DOTALL)
+    before, _, rest = SAMPLES["site.toml"].partition("[files.credentials]")
+    text = f"{before}{block}{rest[rest.index('[kinds.') :]}"
+    for name, sample in {**SAMPLES, "site.toml": text}.items():
+        (tmp_path / name).write_text(sample, encoding="utf-8")
+    people = "Personalnr;Name;Kartennr;Status;gültig bis\nP-1;Müller;01200345;gültig;31.12.9999\n"
+    reads = "Datum;Uhrzeit;Leser;Kartennr\n31.03.2026;08:15:00;Tor Ost;001802B2\n"
+    (tmp_path / "personen.csv").write_text(people.replace("Status", "status"), encoding="cp1252")
+    (tmp_path / "buchungen.csv").write_text(reads, encoding="cp1252")
+    rows = load_rows(load_site(tmp_path / "site.toml"))
+    assert [(row.credential, row.status, row.valid_until) for row in rows.credentials] == [("01200345", "active", None)]
+    assert rows.readings[0].time == datetime(2026, 3, 31, 6, 15, tzinfo=UTC)
+
+
+def test_the_patterns_on_the_page_write_their_samples() -> None:
+    rows = re.findall(r"^\| `([^`]*[DM][^`]*YY[^`]*|YYYY[^`]*)` \| `([0-9][^`]*)` \|$", PAGE, re.MULTILINE)
+    assert len(rows) == 6
+    for pattern, text in rows:
+        assert MomentPattern(pattern).sample == text
