@@ -23,7 +23,7 @@ from credkit.files import bytestreams
 from credkit.files.faults import MAX_KINDS
 from credkit.files.momentpatterns import MomentPattern
 from credkit.site import load_rows, load_site
-from credkit.site.columns import load_credentials, load_frames, load_readings
+from credkit.site.columns import load_credentials, load_frames
 from credkit.site.model import Site
 from tests.amounts import examples
 from tests.commandline import records, run
@@ -289,7 +289,8 @@ def test_columns_of_credentials_that_may_be_absent(tmp_path: Path, column: str) 
 def test_columns_of_readings_that_may_be_absent(tmp_path: Path) -> None:
     path = edited(tmp_path, "own")
     (path.parent / "readings.csv").write_text("reader,text,time\neast-gate,x,2026-03-14T11:03:19Z\n")
-    assert load_readings(load_site(path)).row(0)[3:] == ("x", "", "")
+    (row,) = by_kernel(load_site(path))["readings"]
+    assert (row["text"], row["presentation"], row["expected"]) == ("x", "", "")
 
 
 @pytest.mark.parametrize("column", ["person_id", "credential_id", "kind", "value", "status"])
