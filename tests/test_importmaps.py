@@ -374,8 +374,8 @@ def test_a_map_that_is_wrong(tmp_path: Path, name: str) -> None:
     assert "\n" not in sentence
 
 
-def test_a_day_has_no_hour(tmp_path: Path) -> None:
-    for pattern, said in (("DD.MM.YYYY hh:mm", "a day has no hour"), ("DD.MM", "the year is missing")):
+def test_a_day_has_no_offset(tmp_path: Path) -> None:
+    for pattern, said in (("DD.MM.YYYY hh:mm+hh:mm", "a day has no offset"), ("DD.MM", "the year is missing")):
         path = edited(tmp_path / pattern, "german", site=('date = "DD.MM.YYYY"', f'date = "{pattern}"'))
         assert f"site.toml: files.credentials.date: {said}" in fault(path)
 
@@ -426,6 +426,17 @@ def test_a_day_that_no_calendar_has(tmp_path: Path) -> None:
     )
 
 
+def test_the_clock_behind_a_day_does_not_count(tmp_path: Path) -> None:
+    path = edited(
+        tmp_path, "french", credentials=("31/12/2026 00:00", "31/12/2026 23:59"),
+        site=('date = "DD/MM/YYYY 00:00"', 'date = "DD/MM/YYYY hh:mm"'),
+    )  # fmt: skip
+    own_rows = load_credentials(load_site(EXPORTS / "own" / "site.toml"))
+    assert load_credentials(load_site(path)).equals(own_rows)
+    path.write_text(path.read_text(encoding="utf-8").replace("DD/MM/YYYY hh:mm", "DD/MM/YYYY 00:00"), encoding="utf-8")
+    assert "valid_until (column 'Fin') is '31/12/2026 23:59', not a date such as 31/03/2026 00:00" in fault(path)
+
+
 def test_a_time_of_another_form(tmp_path: Path) -> None:
     text = fault(edited(tmp_path, "french", readings=("10/03/2026 06h58:00", "2026-03-10 06:58:00")))
     assert text == (
@@ -452,8 +463,8 @@ def test_times_of_local_clocks(tmp_path: Path, time: str, said: str) -> None:
 
 def proposed(text: str, key: str) -> str:
     """The line for the site file that an error proposes."""
-    start = text.index(f"{key} = ")
-    return text[start : text.index(" under [", start)]
+    (line,) = {line.strip() for line in text.split("\n") if line.startswith(f"        {key} = ")}
+    return line
 
 
 def test_the_pattern_that_an_error_proposes_reads_the_file(tmp_path: Path) -> None:
@@ -473,9 +484,9 @@ def test_where_the_day_might_be_the_month_both_are_named(tmp_path: Path) -> None
     head, row, *_ = people.read_text().split("\n")
     row = row.replace("2024-01-01", "01/02/2026").replace("2026-12-31", "")
     people.write_text("\n".join([head, row, row, ""]))
-    assert 'date = "DD/MM/YYYY" under [files.credentials] or date = "MM/DD/YYYY" under [files.credentials]' in fault(
-        path
-    )
+    *_, which, first, second = fault(path).split("\n")
+    assert which.endswith("declare which of these it is, under [files.credentials]:")
+    assert (first.strip(), second.strip()) == ('date = "DD/MM/YYYY"', 'date = "MM/DD/YYYY"')
 
 
 def test_the_words_that_an_error_proposes_leave_their_meaning_open(tmp_path: Path) -> None:
@@ -557,6 +568,6 @@ def test_the_map_on_the_page_fits_its_site(tmp_path: Path) -> None:
 
 def test_the_patterns_on_the_page_write_their_samples() -> None:
     rows = re.findall(r"^\| `([^`]*[DM][^`]*YY[^`]*|YYYY[^`]*)` \| `([0-9][^`]*)` \|$", PAGE, re.MULTILINE)
-    assert len(rows) == 6
+    assert len(rows) == 5
     for pattern, text in rows:
         assert MomentPattern(pattern).sample == text

@@ -71,7 +71,7 @@ class FaultRule:
         return bool(self.white_space(words)) and (not self.known or strip_white_space(words[0]) in self.known)
 
     def describe_cure(self, words: Iterable[tuple[Any, ...]]) -> str:
-        """What to do about rows with these words."""
+        """What to do about rows with these words; further lines are for the site file."""
         return self.cure if isinstance(self.cure, str) else self.cure([each[0] for each in words])
 
     def format_words(self, words: tuple[Any, ...]) -> str:
@@ -313,7 +313,8 @@ class _FileTally:
                 yield f"{ITEM}such as {', '.join(map(rule.format_words, samples))}"
                 yield f"{ITEM}{total.format_lines()}"
         if rule.cure and not all(map(rule.is_white_space_only, tally.words)):
-            yield f"{ITEM}{rule.describe_cure(tally.words)}"
+            cure, *lines = rule.describe_cure(tally.words).split("\n")
+            yield from (f"{ITEM}{cure}", *(f"{ITEM}{ITEM}{line}" for line in lines))
 
     def _describe_blanks(self) -> Iterator[str]:
         """What to do about white space around cells that are at fault."""

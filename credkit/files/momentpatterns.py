@@ -213,7 +213,10 @@ def likely_patterns(texts: Iterable[str], *, has_time: bool) -> list[MomentPatte
     ['DD/MM/YYYY h:mm AM', 'MM/DD/YYYY h:mm AM']
     """
     some = [*texts]
-    tails = ([" " + clock for clock in _COMMON_CLOCKS] if has_time else ["", " 00:00:00", " 00:00"]) * bool(some)
+    if not some:
+        return []
+    tails = [f" {clock}" for clock in _COMMON_CLOCKS]
+    tails = tails if has_time else ["", *tails]
     found = []
     for days in _COMMON_DAYS:
         patterns = (MomentPattern(day + tail) for tail in tails for day in days)

@@ -16,7 +16,7 @@ from json import dumps
 
 from credkit.core.whitespace import describe_ends
 from credkit.files.csvfiles import CsvFile
-from credkit.files.faults import FaultRule
+from credkit.files.faults import MAX_WORDS, FaultRule
 from credkit.files.momentpatterns import likely_patterns
 from credkit.files.moments import LOCAL_TIME_HINT, MomentFault
 
@@ -111,8 +111,16 @@ def _advise_pattern(file: CsvFile, otherwise: str, key: str, words: Sequence[str
     """What to do about texts that are no days or times of the pattern: perhaps another pattern reads them all."""
     declared = str((file.mapping.date_pattern if key == "date" else file.mapping.time_pattern) or "")
     found = [str(each) for each in likely_patterns(words, has_time=key == "time") if str(each) != declared]
-    keys = " or ".join(filter(None, (file.write_key(key, dumps(each)) for each in found)))
-    return f"{otherwise}, or declare how they are written: {keys}" if keys else f"{otherwise}."
+    what = "declare how they are written" if len(found) == 1 else "declare which of these it is"
+    return _offer_lines(file, otherwise, what, key, [dumps(each) for each in found])
+
+
+def _offer_lines(file: CsvFile, otherwise: str, what: str, key: str, values: Sequence[str]) -> str:
+    """What to do, and the lines for the site file that would do it, if there are any; each line can be pasted."""
+    lines = [file.write_key(key, value).rpartition(" under ") for value in values]
+    if not lines or not lines[0][0]:
+        return f"{otherwise}."
+    return "\n".join([f"{otherwise}, or {what}, under {lines[0][2]}:", *(line for line, _, _ in lines)])
 
 
 def _unknown_kind(file: CsvFile, kinds: Collection[str]) -> FaultRule:
@@ -164,8 +172,10 @@ def _advise_word(file: CsvFile | None, column: str, correct: str, describe: str,
     """What to do about unknown words: what they mean is left open in the line, for whoever knows it."""
     foreign = [word for word in words if 0 < len(word) <= LONGEST_WORD and describe_ends(word) is None]
     meanings = ", ".join(f'{dumps(word, ensure_ascii=False)} = "…"' for word in foreign[:MAX_MEANINGS])
-    key = file.write_key("words", f"{{ {column} = {{ {meanings} }} }}") if file and foreign else ""
-    return f"{correct}, {describe}, or declare what it means: {key}" if key else f"{correct}, or {describe}."
+    if file is None or not file.site_key or not foreign or len(words) >= MAX_WORDS:  # so many are no vocabulary
+        return f"{correct}, or {describe}."
+    value = f"{{ {column} = {{ {meanings} }} }}"
+    return _offer_lines(file, f"{correct}, {describe}", "declare what it means", "words", [value])
 
 
 NUMBERS = {

@@ -145,10 +145,8 @@ def _read_dates(table: SchemaTable) -> MomentPattern | None:
     if not table.has("date"):
         return None
     pattern = table.guard("date", lambda: MomentPattern(table.text("date")))
-    if pattern.has_time:
-        table.refuse(
-            "date", 'a day has no hour or minute: what always stands there is written as it is, "DD.MM.YYYY 00:00:00"'
-        )
+    if pattern.has_offset:
+        table.refuse("date", "a day has no offset from UTC: it is a day of the site's calendar")
     return pattern
 
 

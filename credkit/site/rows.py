@@ -161,14 +161,16 @@ def _parse_assignment(
 
 @lru_cache(maxsize=4096)
 def parse_date(text: str, pattern: MomentPattern | None = None) -> date | None:
-    """The day that a cell writes as ISO 8601, or as ``pattern``; None for any other text.
+    """The day that a cell writes as ISO 8601, or as ``pattern``, whose time of day does not count; else None.
 
     >>> parse_date("2026-03-31"), parse_date("31.3.2026"), parse_date("31.3.2026", MomentPattern("D.M.YYYY"))
     (datetime.date(2026, 3, 31), None, datetime.date(2026, 3, 31))
     """
-    iso = text if pattern is None else pattern.to_iso(text)
     try:
-        return date.fromisoformat(iso) if iso is not None and _DATE.fullmatch(iso) else None
+        if pattern is None:
+            return date.fromisoformat(text) if _DATE.fullmatch(text) else None
+        iso = pattern.to_iso(text)
+        return None if iso is None else datetime.fromisoformat(iso).date()
     except ValueError:
         return None
 
