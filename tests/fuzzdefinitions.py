@@ -202,7 +202,9 @@ def kinds(folder: Path) -> dict[str, Kind]:
     plan = (SOURCES / "demo" / "staff-plan.toml").read_text(encoding="utf-8")
     site = (SOURCES / "demo" / "site.toml").read_text(encoding="utf-8")
     more = '[tables.lockers]\npath = "lockers.csv"\n[plans.staff]\nfile = "plan.toml"\n'
-    sites = (site, SITE, f"{site}\n{more}", f"{SITE}\n{more}")
+    exports = Path(__file__).with_name("exports")
+    mapped = [path.read_text(encoding="utf-8") for path in sorted(exports.glob("*/site.toml"))]
+    sites = (site, SITE, f"{site}\n{more}", f"{SITE}\n{more}", *mapped)
     plans = (plan, Path(__file__).with_name("plans").joinpath("staff.toml").read_text(encoding="utf-8"))
     (folder / "plan.toml").write_text(plan, encoding="utf-8")
     (folder / "lockers.csv").write_text("from,to\n1,2\n", encoding="utf-8")

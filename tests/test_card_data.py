@@ -477,7 +477,10 @@ def test_a_row_that_cannot_be_written_is_named_and_nothing_is(
 
 
 def test_faults_of_the_list_itself(tmp_path: Path) -> None:
-    assert refused(tmp_path, [{"credential_id": "C-1"}]) == "staff.csv line 1: the column serial is missing"
+    assert refused(tmp_path, [{"credential_id": "C-1"}]) == (
+        "staff.csv line 1: the columns serial, personnel_number, gate_facility, gate_number, secure_number, contact, "
+        "note are missing"
+    )
     more = [ROW | {"nickname": "x"}]
     assert refused(tmp_path, more) == (
         f"staff.csv line 1: the column 'nickname' is not one of {', '.join(ROW)}; a column that no record uses can be "

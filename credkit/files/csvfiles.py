@@ -241,7 +241,10 @@ def find_header_faults(
         else:
             plain.append(column)
     if plain:
-        found.append(f"the column{'s' * (len(plain) > 1)} {', '.join(plain)} {'are' if plain[1:] else 'is'} missing")
+        key = file.write_key("columns", f'{{ {plain[0]} = "…" }}') if others else ""
+        names = f"; {key} names the header that holds {plain[0]}" if key else ""
+        what, many = ("column", "is") if len(plain) == 1 else ("columns", "are")
+        found.append(f"the {what} {', '.join(plain)} {many} missing{names}")
     is_declared = any(column in file.mapping.headers for column in missing)
     return HeaderFaults(line, found, frozenset(missing), _quote_some(list(header)) if is_declared else "")
 
@@ -271,7 +274,8 @@ def _describe_other_columns(
         if ends and bare in wanted:
             near, hint = bare, f"; it has {ends}: {file.describe_stripping()}"
         if hint:
-            found.append(f"the column {redacted_repr(name)} is not one of {', '.join(wanted)}{hint}")
+            known = f"one of {', '.join(wanted)}" if len(others) == 1 else "known"
+            found.append(f"the column {redacted_repr(name)} is not {known}{hint}")
             explained |= {near} if near is not None and not spare else set()
         else:
             unknown.append(name)
