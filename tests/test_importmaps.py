@@ -411,9 +411,10 @@ def test_everything_that_is_wrong_with_an_export_is_told_at_once(tmp_path: Path)
     text = fault(path)
     for said in (
         'encoding = "cp1252" under [files.credentials]', 'delimiter = ";" under [files.credentials]',
-        'status = { "gültig" = "…", "verloren" = "…", "zurückgegeben" = "…" }', 'date = "DD.MM.YYYY"',
+        'words.status."gültig" = "…"',
+        'words.status."zurückgegeben" = "…"', 'date = "DD.MM.YYYY"',
         'encoding = "cp1252" under [files.readings]', 'delimiter = ";" under [files.readings]',
-        'time = "DD.MM.YYYY hh:mm:ss"', 'reader = { "Tor Ost" = "…", "Tor West" = "…" }',
+        'time = "DD.MM.YYYY hh:mm:ss"', 'words.reader."Tor West" = "…"',
     ):  # fmt: skip
         assert said in text
 
@@ -462,9 +463,8 @@ def test_times_of_local_clocks(tmp_path: Path, time: str, said: str) -> None:
 
 
 def proposed(text: str, key: str) -> str:
-    """The line for the site file that an error proposes."""
-    (line,) = {line.strip() for line in text.split("\n") if line.startswith(f"        {key} = ")}
-    return line
+    """The lines for the site file that an error proposes."""
+    return "\n".join(dict.fromkeys(line.strip() for line in text.split("\n") if line.startswith(f"        {key}")))
 
 
 def test_the_pattern_that_an_error_proposes_reads_the_file(tmp_path: Path) -> None:
@@ -494,7 +494,7 @@ def test_the_words_that_an_error_proposes_leave_their_meaning_open(tmp_path: Pat
     statuses = 'status = { Active = "active", Lost = "lost", Returned = "returned" }'
     path = edited(tmp_path, "english", site=(statuses, ""))
     line = proposed(fault(path), "words")
-    assert line == 'words = { status = { "Active" = "…", "Lost" = "…", "Returned" = "…" } }'
+    assert line == 'words.status."Active" = "…"\nwords.status."Lost" = "…"\nwords.status."Returned" = "…"'
     text = path.read_text(encoding="utf-8").replace("[files.credentials.words]\n", "")
     text = text.replace("[files.credentials]\n", f"[files.credentials]\n{line}\n")
     path.write_text(text, encoding="utf-8")

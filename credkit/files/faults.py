@@ -313,7 +313,7 @@ class _FileTally:
                 yield f"{ITEM}such as {', '.join(map(rule.format_words, samples))}"
                 yield f"{ITEM}{total.format_lines()}"
         if rule.cure and not all(map(rule.is_white_space_only, tally.words)):
-            cure, *lines = rule.describe_cure(tally.words).split("\n")
+            cure, *lines = rule.describe_cure(words for words, _ in ranked).split("\n")
             yield from (f"{ITEM}{cure}", *(f"{ITEM}{ITEM}{line}" for line in lines))
 
     def _describe_blanks(self) -> Iterator[str]:

@@ -21,8 +21,7 @@ from credkit.files.momentpatterns import likely_patterns
 from credkit.files.moments import LOCAL_TIME_HINT, MomentFault
 
 _AGAIN = "Export the column again with"
-MAX_MEANINGS = 5  # words that a line for the site file leaves to be explained
-LONGEST_WORD = 40  # characters of a word that a line for the site file repeats
+LONGEST_WORD = 40  # characters of a word that a line for the site file has
 _FILLED = ("person_id", "credential_id", "status")  # columns that no row may leave empty
 _DAYS = ("valid_from", "valid_until")
 
@@ -112,12 +111,12 @@ def _advise_pattern(file: CsvFile, otherwise: str, key: str, words: Sequence[str
     declared = str((file.mapping.date_pattern if key == "date" else file.mapping.time_pattern) or "")
     found = [str(each) for each in likely_patterns(words, has_time=key == "time") if str(each) != declared]
     what = "declare how they are written" if len(found) == 1 else "declare which of these it is"
-    return _offer_lines(file, otherwise, what, key, [dumps(each) for each in found])
+    return _offer_lines(file, otherwise, what, [(key, dumps(each)) for each in found])
 
 
-def _offer_lines(file: CsvFile, otherwise: str, what: str, key: str, values: Sequence[str]) -> str:
-    """What to do, and the lines for the site file that would do it, if there are any; each line can be pasted."""
-    lines = [file.write_key(key, value).rpartition(" under ") for value in values]
+def _offer_lines(file: CsvFile, otherwise: str, what: str, keys: Sequence[tuple[str, str]]) -> str:
+    """What to do, and the keys with values for the site file that would do it, if any: each on a line, to be pasted."""
+    lines = [file.write_key(key, value).rpartition(" under ") for key, value in keys]
     if not lines or not lines[0][0]:
         return f"{otherwise}."
     return "\n".join([f"{otherwise}, or {what}, under {lines[0][2]}:", *(line for line, _, _ in lines)])
@@ -169,13 +168,13 @@ def _known(file: CsvFile | None, column: str, words: Collection[str]) -> Collect
 
 
 def _advise_word(file: CsvFile | None, column: str, correct: str, describe: str, words: Sequence[str]) -> str:
-    """What to do about unknown words: what they mean is left open in the line, for whoever knows it."""
+    """What to do about unknown words: what they mean is left open in the lines, for whoever knows it."""
     foreign = [word for word in words if 0 < len(word) <= LONGEST_WORD and describe_ends(word) is None]
-    meanings = ", ".join(f'{dumps(word, ensure_ascii=False)} = "…"' for word in foreign[:MAX_MEANINGS])
     if file is None or not file.site_key or not foreign or len(words) >= MAX_WORDS:  # so many are no vocabulary
         return f"{correct}, or {describe}."
-    value = f"{{ {column} = {{ {meanings} }} }}"
-    return _offer_lines(file, f"{correct}, {describe}", "declare what it means", "words", [value])
+    keys = [(f"words.{column}.{dumps(word, ensure_ascii=False)}", '"…"') for word in foreign]
+    what = "declare what it means" if len(keys) == 1 else "declare what they mean"
+    return _offer_lines(file, f"{correct}, {describe}", what, keys)
 
 
 NUMBERS = {
