@@ -119,7 +119,7 @@ def test_columns_settle_most_of_a_site() -> None:
 def test_parts_of_any_size_count_the_same(size: int) -> None:
     site, rows = drawn(11, *FAULTS[:1])
     whole = crosswalk(site, rows)
-    with patch.object(evidence, "CARDS_AT_ONCE", size), patch.object(judging, "JUDGED_AT_ONCE", size):
+    with patch.object(evidence, "READINGS_AT_ONCE", size), patch.object(judging, "JUDGED_AT_ONCE", size):
         assert crosswalk(site, rows) == whole
 
 

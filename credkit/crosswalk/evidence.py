@@ -26,7 +26,7 @@ from credkit.facts.numbers import Number
 SEEN: Final = "seen"
 PAPER: Final = "on paper only"
 CONFLICT: Final = "in conflict"
-CARDS_AT_ONCE = 1 << 14  # that are counted at once: it bounds the memory that counting takes
+READINGS_AT_ONCE = 1 << 17  # that are counted, and those of their last card: it bounds the memory that counting takes
 SIGHTS = {
     "card": pl.Int32, "count": pl.Int64, "first": pl.Int64, "last": pl.Int64, "certain": pl.Boolean,
     "doubtful": pl.Boolean,
@@ -174,7 +174,7 @@ class _ClearReadings:
 def _sum_up(card_count: int, clear: _ClearReadings, others: pl.DataFrame) -> pl.DataFrame:
     """The sights of each card, whatever the reader; some cards at a time."""
     others = others.sort("card")
-    edges = np.arange(0, max(card_count, 1) + CARDS_AT_ONCE, CARDS_AT_ONCE)
+    edges = np.unique(np.append(clear.cards[::READINGS_AT_ONCE], [0, max(card_count, 1)]))
     spans = [pairwise(np.searchsorted(cards, edges).tolist()) for cards in (clear.cards, others["card"].to_numpy())]
     return pl.concat(
         [_sum_up_some(pl.concat([clear.count(*some), others[slice(*more)]])) for some, more in zip(*spans, strict=True)]

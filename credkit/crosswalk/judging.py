@@ -7,7 +7,8 @@ credential was active on that day.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
+from dataclasses import replace
 
 import numpy as np
 import polars as pl
@@ -48,10 +49,10 @@ def judge_sightings(
     clear, others = np.flatnonzero(shown != NO_CARD), np.flatnonzero(shown == NO_CARD)
     text = seen.text[others]
     register.owners.prepare(seen.texts.number[text[text != NO_TEXT]])
-    register.prepare(seen.expected.values())
+    register.prepare(seen.expected[place] for place in others.tolist() if place in seen.expected)
     return Verdicts(
         seen=seen, clear=clear, cards=shown[clear],
-        others=tuple(_judge_one_by_one(site, register, columns, seen.make(others), progress)),
+        others=tuple(_judge_one_by_one(site, register, columns, seen, others, progress)),
     )  # fmt: skip
 
 
@@ -102,16 +103,20 @@ def _find_contradicted(register: Register, seen: Sightings, cards: Array) -> Arr
 
 
 def _judge_one_by_one(
-    site: Site, register: Register, columns: ColumnVerdicts, seen: Sequence[Sighting], progress: Progress
+    site: Site, register: Register, columns: ColumnVerdicts, seen: Sightings, places: Array, progress: Progress
 ) -> list[Verdict]:
-    """A verdict for each of some sightings, in the same order; all of a presentation are among them."""
+    """A verdict for each of the sightings at ``places``, in the same order; all of a presentation are among them."""
     found: list[Verdict] = []
+    alike: dict[tuple[int, int], Verdict] = {}  # by text and period
     presentations: dict[int, list[int]] = defaultdict(list)
     owners = OwnersByDay(site)
-    progress.phase("judging readings", total=len(seen), unit="readings")
-    for place, sighting in enumerate(seen):
+    progress.phase("judging readings", total=len(places), unit="readings")
+    sources = zip(seen.text[places].tolist(), seen.period[places].tolist(), strict=True)
+    for place, (sighting, source) in enumerate(zip(seen.make(places), sources, strict=True)):
         progress.done(place)
-        verdict = _judge_alone(site, register, columns, sighting)
+        if sighting.result is None or source not in alike:
+            alike[source] = _judge_alone(site, register, columns, sighting)
+        verdict = replace(alike[source], sighting=sighting)
         if sighting.presentation:
             presentations[sighting.presentation].append(place)
         elif sighting.expected or not verdict.code:  # else there is nothing that could decide more

@@ -117,14 +117,15 @@ class Sightings:
         """The sightings at ``places``, one by one."""
         missing = np.array([place for place in places.tolist() if place not in self._made], np.int64)
         text, lines = self.text[missing], self.rows["line"].to_numpy()
-        words = np.full(len(missing), "", object)
-        words[text != NO_TEXT] = self.texts.texts.gather(text[text != NO_TEXT]).to_list()
+        different, which = np.unique(text, return_inverse=True)
+        words = np.full(len(different), "", object)  # each text once, however many sightings have it
+        words[different != NO_TEXT] = self.texts.texts.gather(different[different != NO_TEXT]).to_list()
         columns = (
             lines[self.first[missing]],
             *(column[missing] for column in (self.period, self.moment, self.text, self.presentation, self.dated)),
         )
         for place, word, line, period, moment, number, presentation, is_dated in zip(
-            missing.tolist(), words.tolist(), *(column.tolist() for column in columns), strict=True
+            missing.tolist(), words[which].tolist(), *(column.tolist() for column in columns), strict=True
         ):
             entry, at = self.entries.get(place), self.periods[period]
             self._made[place] = Sighting(

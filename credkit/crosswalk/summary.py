@@ -82,9 +82,11 @@ def _account(
     name: str, rows: Array, resolved: Array | Sequence[int], excepted: Collection[ExceptionRow]
 ) -> tuple[str, int, int, int, int]:
     """The counts of a file that has these lines; unaccounted is a line that stands more or less often in a place."""
-    found = np.concatenate((np.asarray(resolved, np.int64), _lines_of(excepted)))
-    size = 1 + int(max(rows.max(initial=0), found.max(initial=0)))
-    amiss = np.bincount(rows, minlength=size) != np.bincount(found, minlength=size)
+    places = rows, np.asarray(resolved, rows.dtype), _lines_of(excepted)
+    size = 1 + int(max(lines.max(initial=0) for lines in places))
+    amiss, *there = (np.bincount(lines, minlength=size) for lines in places)
+    for lines in there:
+        amiss -= lines
     return (name, len(rows), len(resolved), len(excepted), int(np.count_nonzero(amiss)))
 
 
