@@ -109,23 +109,25 @@ def _judge_one_by_one(
     found: list[Verdict] = []
     alike: dict[tuple[int, int], Verdict] = {}  # by text and period
     presentations: dict[int, list[int]] = defaultdict(list)
-    owners = OwnersByDay(site)
+    by_day = OwnersByDay(site)
     progress.phase("judging readings", total=len(places), unit="readings")
     sources = zip(seen.text[places].tolist(), seen.period[places].tolist(), strict=True)
     for place, (sighting, source) in enumerate(zip(seen.make(places), sources, strict=True)):
         progress.done(place)
-        if sighting.result is None or source not in alike:
-            alike[source] = _judge_alone(site, register, columns, sighting)
-        verdict = replace(alike[source], sighting=sighting)
+        if sighting.result and source in alike:
+            verdict = replace(alike[source], sighting=sighting)
+        else:
+            owners = register.owners.at(seen.texts.number[source[0]]) if sighting.result else ()
+            verdict = alike[source] = _judge_alone(site, register, columns, sighting, owners)
         if sighting.presentation:
             presentations[sighting.presentation].append(place)
         elif sighting.expected or not verdict.code:  # else there is nothing that could decide more
-            (verdict,) = _judge_together(register, owners, [verdict])
+            (verdict,) = _judge_together(register, by_day, [verdict])
         found.append(verdict)
     progress.phase("judging presentations", total=len(presentations), unit="presentations")
     for done, group in enumerate(presentations.values()):
         progress.done(done)
-        judged = _judge_together(register, owners, [found[place] for place in group])
+        judged = _judge_together(register, by_day, [found[place] for place in group])
         for place, verdict in zip(group, judged, strict=True):
             found[place] = verdict
     return found
@@ -148,15 +150,14 @@ def _judge_together(register: Register, owners: OwnersByDay, group: list[Verdict
     ]
 
 
-def _find_owners(register: Register, sighting: Sighting) -> tuple[Card, ...]:
-    if sighting.result is None or sighting.result.number is None:
-        return ()
-    return register.owners.get(Number(sighting.reader.kind.namespace, sighting.result.number), ())
+def _judge_alone(
+    site: Site, register: Register, columns: ColumnVerdicts, sighting: Sighting, known: tuple[Card, ...]
+) -> Verdict:
+    """The verdict on a sighting by itself: whether it is a number, may be one, and is somebody's.
 
-
-def _judge_alone(site: Site, register: Register, columns: ColumnVerdicts, sighting: Sighting) -> Verdict:
-    """The verdict on a sighting by itself: whether it is a number, may be one, and is somebody's."""
-    result, kind, known = sighting.result, sighting.reader.kind, _find_owners(register, sighting)
+    ``known`` are the cards that have its number.
+    """
+    result, kind = sighting.result, sighting.reader.kind
     if result is None:
         return Verdict(sighting=sighting, code="incomplete-entry", reason=sighting.problem)
     if result.if_whole and not columns.rounding(column_of(site, sighting), sighting.text):

@@ -15,6 +15,7 @@ from credkit.bulk.decoded_columns import DecodedColumns
 from credkit.bulk.words import Array
 from credkit.core.fields import Item
 from credkit.crosswalk.register import Owners
+from credkit.facts.judged_texts import number_columns
 from credkit.facts.numbers import NO_NUMBER
 from credkit.site.model import CredentialKind
 
@@ -35,8 +36,7 @@ class KnownNumbers:
         found = np.full(len(decoded.ok), NO_NUMBER, np.int32)
         if decoded.fields.keys() >= {*kind.key}:
             rows = np.flatnonzero(decoded.ok)
-            values = zip(*(decoded.fields[name][rows].tolist() for name in kind.key), strict=True)
-            found[rows] = self._owners.find_all(self._namespace, values)
+            found[rows] = self._owners.find_all(self._namespace, number_columns(kind, decoded.fields, rows))
         return found
 
     def credentials(self, numbers: Array) -> list[tuple[str, ...]]:

@@ -220,17 +220,16 @@ class Owners(Mapping[Number, tuple[Card, ...]]):
         ids = self._register.rows["credential"].gather(np.maximum(only, 0)).to_list() if len(self._register) else []
         found: list[tuple[str, ...]] = [(each,) for each in ids] if ids else [()] * len(numbers)
         for at in np.flatnonzero(only < 0).tolist():
-            cards = self._made_for(int(numbers[at])) if self.owns(int(numbers[at])) else ()
-            found[at] = tuple(dict.fromkeys(card.credential for card in cards))
+            found[at] = tuple(dict.fromkeys(card.credential for card in self.at(int(numbers[at]))))
         return found
 
     def known_among(self, numbers: Array) -> Array:
         """``numbers``, given by their places, `NO_NUMBER` in place of those that nobody owns."""
         return np.where(np.append(self.counts, 0)[np.minimum(numbers, len(self.counts))] > 0, numbers, NO_NUMBER)
 
-    def find_all(self, namespace: str, values: Iterable[tuple[Item, ...]]) -> Array:
+    def find_all(self, namespace: str, columns: Sequence[Array]) -> Array:
         """The places of the numbers of ``namespace`` with these values, `NO_NUMBER` where nobody owns one."""
-        return self.known_among(self._register.numbers.find_all(namespace, values))
+        return self.known_among(self._register.numbers.find_all(namespace, columns))
 
     def prepare(self, numbers: Array) -> None:
         """Make the cards that own these numbers at once: that is quicker than one after the other."""
@@ -267,12 +266,15 @@ class Owners(Mapping[Number, tuple[Card, ...]]):
         return frozenset(rows["credential"].unique().to_list())
 
     def __getitem__(self, number: Number) -> tuple[Card, ...]:
-        place = self._register.numbers.find(number)
-        if not self.owns(place):
+        cards = self.at(self._register.numbers.find(number))
+        if not cards:
             raise KeyError(number)
-        return self._made_for(place)
+        return cards
 
-    def _made_for(self, place: int) -> tuple[Card, ...]:
+    def at(self, place: int) -> tuple[Card, ...]:
+        """The cards that have the number at a place; none where nobody owns it, or there is no number."""
+        if not self.owns(place):
+            return ()
         if place not in self._made:
             self._made[place] = tuple(self._register.make(self.places(place)))
         return self._made[place]
@@ -287,7 +289,7 @@ class Owners(Mapping[Number, tuple[Card, ...]]):
     def __iter__(self) -> Iterator[Number]:
         owned = np.flatnonzero(self.counts)
         first = self._places[self._starts[owned]]
-        return (self._register.numbers[number] for number in owned[np.argsort(first)].tolist())
+        return iter(self._register.numbers.at(owned[np.argsort(first)]))
 
     def __len__(self) -> int:
         return int(np.count_nonzero(self.counts))

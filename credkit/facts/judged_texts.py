@@ -6,7 +6,7 @@ The same cards are read again and again, so there are far fewer texts than readi
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from typing import NamedTuple
 
 import numpy as np
@@ -15,7 +15,6 @@ import polars as pl
 from credkit.bulk.decoded_columns import DecodedColumns, decode_columns
 from credkit.bulk.words import Array
 from credkit.core.codec import AnyCodec
-from credkit.core.fields import Item
 from credkit.facts.account_suspects import may_hold_account
 from credkit.facts.expected_values import find_unexpected
 from credkit.facts.numbers import NO_NUMBER, Numbers
@@ -64,9 +63,9 @@ def distinct_places(places: Array, size: int) -> Array:
     return np.flatnonzero(present)
 
 
-def number_values(kind: CredentialKind, fields: Mapping[str, Array], rows: Array) -> Iterator[tuple[Item, ...]]:
+def number_columns(kind: CredentialKind, fields: Mapping[str, Array], rows: Array) -> list[Array]:
     """The fields that make a number of ``kind``, for some ``rows`` of their columns."""
-    return zip(*(fields[name][rows].tolist() for name in kind.key), strict=True)
+    return [fields[name][rows] for name in kind.key]
 
 
 class JudgedTexts:
@@ -114,7 +113,7 @@ class JudgedTexts:
         if not fields.keys() >= set(kind.key):
             return number, np.zeros(len(texts), bool), np.zeros(len(texts), bool)
         good = np.flatnonzero(ok)
-        number[good] = self.numbers.places(kind.namespace, number_values(kind, fields, good))
+        number[good] = self.numbers.places(kind.namespace, number_columns(kind, fields, good))
         plain = ok & ~noted
         if not kind.not_payment:
             suspects = np.flatnonzero(plain & may_hold_account(source.codec, texts, fields))
@@ -135,7 +134,7 @@ class JudgedTexts:
         if self.plain[text]:
             at = text - self._starts[source]
             fields = {name: column[at : at + 1].tolist()[0] for name, column in self._fields[source].items()}
-            return TextResult(number=self.numbers[self.number[text]].values, fields=fields)
+            return TextResult(number=self.sources[source].kind.number_in(fields), fields=fields)
         codec, kind, typed = self.sources[source]
         return self.results.read(codec, kind, self.texts[int(text)], typed=typed)
 

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
-from itertools import repeat
-from typing import Any, NamedTuple
+from collections.abc import Sequence
+from typing import NamedTuple
 
 import numpy as np
 
@@ -12,6 +11,9 @@ from credkit.bulk.words import Array
 from credkit.core.fields import Item
 
 NO_NUMBER = -1  # in a column of places among numbers
+KEY_BITS = 62  # of a key that holds the values themselves
+LISTED = 1 << 63  # the bit of a key that is a place in a list instead
+NO_KEY = (1 << 64) - 1  # of a number that is in no list
 
 
 class Number(NamedTuple):
@@ -33,46 +35,126 @@ def format_number(number: Number) -> str:
 class Numbers:
     """Different numbers, each of which has a place.
 
+    Values are given in columns: of unsigned 64-bit numbers, or of objects.
+
     >>> numbers = Numbers()
-    >>> numbers.places("harbour", [(12, 345), (12, 346), (12, 345)]).tolist()
+    >>> site, card = np.array([12, 12, 12], np.uint64), np.array([345, 346, 345], np.uint64)
+    >>> numbers.places("harbour", [site, card]).tolist()
     [0, 1, 0]
     >>> numbers[1], numbers.find(Number("harbour", (12, 346))), numbers.find(Number("harbour", (12, 347)))
     (Number(namespace='harbour', values=(12, 346)), 1, -1)
     """
 
     def __init__(self) -> None:
-        self._numbers: list[Number] = []
-        self._places: dict[Number, int] = {}
+        self._spaces: list[_Space] = []
+        self._space_of: dict[tuple[str, int], int] = {}  # by namespace, and by how many values a number has
+        self._keys: Array = np.zeros(0, np.uint64)  # by place
+        self._space: Array = np.zeros(0, np.uint16)  # by place: which of the spaces it is in
 
     def __len__(self) -> int:
-        return len(self._numbers)
+        return len(self._keys)
 
     def __getitem__(self, place: int) -> Number:
-        return self._numbers[place]
+        return self._spaces[self._space[place]].numbers(self._keys[place : place + 1])[0]
 
-    def places(self, namespace: str, values: Iterable[tuple[Item, ...]]) -> Array:
+    def at(self, places: Array) -> list[Number]:
+        """The numbers at ``places``."""
+        found: dict[int, Number] = {}
+        spaces = self._space[places]
+        for which, space in enumerate(self._spaces):
+            here = np.flatnonzero(spaces == which)
+            found |= zip(here.tolist(), space.numbers(self._keys[places[here]]), strict=True)
+        return [found[at] for at in range(len(places))]
+
+    def places(self, namespace: str, columns: Sequence[Array]) -> Array:
         """The places of the numbers of ``namespace`` with these values; those that have none get one."""
-        found = [self._place(Number(namespace, each)) for each in values]
-        return np.array(found, np.int64)
+        which_space = self._space_of.setdefault((namespace, len(columns)), len(self._spaces))
+        if which_space == len(self._spaces):
+            self._spaces.append(_Space(namespace, len(columns)))
+        space = self._spaces[which_space]
+        keys, first, which = np.unique(space.pack(columns, adds=True), return_index=True, return_inverse=True)
+        found = space.find(keys)
+        fresh = np.flatnonzero(found == NO_NUMBER)
+        order = np.argsort(first[fresh])  # new places are in the order of the rows
+        found[fresh[order]] = np.arange(len(self), len(self) + len(fresh))
+        space.add(keys[fresh], found[fresh])
+        self._keys = np.append(self._keys, keys[fresh[order]])
+        self._space = np.append(self._space, np.full(len(fresh), which_space, np.uint16))
+        return found[which]
 
-    def _place(self, number: Number) -> int:
-        place = self._places.setdefault(number, len(self._numbers))
-        if place == len(self._numbers):
-            self._numbers.append(number)
-        return place
-
-    def find_all(self, namespace: str, values: Iterable[tuple[Item, ...]]) -> Array:
+    def find_all(self, namespace: str, columns: Sequence[Array]) -> Array:
         """The places of the numbers of ``namespace`` with these values, `NO_NUMBER` for those that have none.
 
         >>> numbers = Numbers()
-        >>> numbers.places("harbour", [(12, 345), (12, 346)]).tolist()
+        >>> numbers.places("harbour", [np.array([345, 346], np.uint64)]).tolist()
         [0, 1]
-        >>> numbers.find_all("harbour", [(12, 346), (12, 347)]).tolist()
+        >>> numbers.find_all("harbour", [np.array([346, 347], np.uint64)]).tolist()
         [1, -1]
         """
-        keys: Iterator[Any] = zip(repeat(namespace), values)
-        return np.fromiter(map(self._places.get, keys, repeat(NO_NUMBER)), np.int64)
+        which = self._space_of.get((namespace, len(columns)))
+        if which is None:
+            return np.full(len(columns[0]), NO_NUMBER, np.int32)
+        return self._spaces[which].find(self._spaces[which].pack(columns))
 
     def find(self, number: Number) -> int:
         """The place of a number, or `NO_NUMBER`."""
-        return self._places.get(number, NO_NUMBER)
+        columns = [np.array([item], object) for item in number.values]
+        return int(self.find_all(number.namespace, columns)[0]) if columns else NO_NUMBER
+
+
+class _Space:
+    """The numbers of a namespace that have as many values, in the order of their keys.
+
+    The key of a number holds its values where they are small, side by side; else it is a place in a list.
+    """
+
+    def __init__(self, namespace: str, width: int) -> None:
+        self.namespace, self.width = namespace, width
+        self._bits = KEY_BITS // width
+        self._keys: Array = np.zeros(0, np.uint64)
+        self._places: Array = np.zeros(0, np.int32)
+        self._listed: dict[tuple[Item, ...], int] = {}
+
+    def pack(self, columns: Sequence[Array], *, adds: bool = False) -> Array:
+        """The keys of numbers; those that are in no list are added to it, or have `NO_KEY`."""
+        keys = np.zeros(len(columns[0]), np.uint64)
+        fits = np.ones(len(keys), bool)
+        for column in columns:
+            small = column
+            if column.dtype != np.uint64:
+                is_small = np.array([type(item) is int and not item >> self._bits for item in column.tolist()], bool)
+                small = np.where(is_small, column, 0).astype(np.uint64)
+                fits &= is_small
+            fits &= small >> np.uint64(self._bits) == 0
+            keys = keys << np.uint64(self._bits) | small
+        rest = np.flatnonzero(~fits)
+        if len(rest):
+            values = zip(*(column[rest].tolist() for column in columns), strict=True)
+            listed, unknown = self._listed, NO_KEY - LISTED
+            places = [listed.setdefault(each, len(listed)) if adds else listed.get(each, unknown) for each in values]
+            keys[rest] = np.array(places, np.uint64) | np.uint64(LISTED)
+        return keys
+
+    def numbers(self, keys: Array) -> list[Number]:
+        """The numbers that have these keys."""
+        mask = np.uint64((1 << self._bits) - 1)
+        shifts = [np.uint64(self._bits * place) for place in reversed(range(self.width))]
+        values = list(zip(*((keys >> shift & mask).tolist() for shift in shifts), strict=True))
+        listed = np.flatnonzero(keys >= np.uint64(LISTED)).tolist()
+        if listed:
+            known = list(self._listed)
+            for at in listed:
+                values[at] = known[int(keys[at]) - LISTED]
+        return [Number(self.namespace, each) for each in values]
+
+    def find(self, keys: Array) -> Array:
+        """The places of the numbers that have these keys, or `NO_NUMBER`."""
+        if not len(self._keys):
+            return np.full(len(keys), NO_NUMBER, np.int32)
+        at = np.minimum(np.searchsorted(self._keys, keys), len(self._keys) - 1)
+        return np.where(self._keys[at] == keys, self._places[at], NO_NUMBER)
+
+    def add(self, keys: Array, places: Array) -> None:
+        """Add numbers that are not there, in the order of their keys."""
+        at = np.searchsorted(self._keys, keys)
+        self._keys, self._places = np.insert(self._keys, at, keys), np.insert(self._places, at, places)

@@ -15,7 +15,7 @@ from credkit.core.sentences import redacted_repr
 from credkit.facts.account_suspects import may_hold_account
 from credkit.facts.damage import ColumnDamage
 from credkit.facts.damaged_columns import are_rounded, judge_values
-from credkit.facts.judged_texts import number_values
+from credkit.facts.judged_texts import number_columns
 from credkit.facts.number_columns import key_columns, number_text
 from credkit.facts.numbers import NO_NUMBER, Numbers
 from credkit.facts.texts import TextResult
@@ -56,7 +56,7 @@ class KindColumns:
         found = np.full(len(self.places), NO_NUMBER)
         rows = np.flatnonzero(self.readable)
         if len(rows):
-            found[rows] = numbers.places(self.kind.namespace, number_values(self.kind, self.fields, rows))
+            found[rows] = numbers.places(self.kind.namespace, number_columns(self.kind, self.fields, rows))
         return found
 
     def format_numbers(self) -> pl.Series:
