@@ -55,7 +55,8 @@ class Numbers:
         return len(self._keys)
 
     def __getitem__(self, place: int) -> Number:
-        return self._spaces[self._space[place]].numbers(self._keys[place : place + 1])[0]
+        (found,) = self._spaces[int(self._space[place])].numbers(self._keys[place : place + 1])
+        return found
 
     def at(self, places: Array) -> list[Number]:
         """The numbers at ``places``."""
