@@ -46,7 +46,7 @@ def judge_sightings(
 ) -> Verdicts:
     """A verdict for each sighting."""
     shown = find_clear(site, register, seen)
-    clear, others = np.flatnonzero(shown != NO_CARD), np.flatnonzero(shown == NO_CARD)
+    clear, others = (np.flatnonzero(some).astype(np.int32) for some in (shown != NO_CARD, shown == NO_CARD))
     text = seen.text[others]
     register.owners.prepare(seen.texts.number[text[text != NO_TEXT]])
     register.prepare(seen.expected[place] for place in others.tolist() if place in seen.expected)

@@ -75,8 +75,9 @@ def _notes_of_readings(verdicts: Verdicts) -> Iterator[tuple[Number, tuple[Note,
     """The notes of texts that are somebody's number, or must not be, in the order of the readings."""
     seen, texts = verdicts.seen, verdicts.seen.texts
     text = seen.text[verdicts.clear]
-    noted, first = np.unique(text[~texts.plain[text]], return_index=True)
-    places = verdicts.clear[np.flatnonzero(~texts.plain[text])[first]]
+    at = np.flatnonzero(~texts.plain[text])
+    noted, first = np.unique(text[at], return_index=True)
+    places = verdicts.clear[at[first]]
     found = [
         (place, texts.numbers[texts.number[each]], texts.result(each).notes)
         for place, each in zip(places.tolist(), noted.tolist(), strict=True)

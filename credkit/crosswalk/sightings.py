@@ -148,7 +148,7 @@ class Sightings:
 
     def count_rows(self, places: Array) -> Array:
         """How many rows each of the sightings at ``places`` has."""
-        counts = np.ones(len(places), np.int64)
+        counts = np.ones(len(places), np.int32)
         for at in np.flatnonzero(np.isin(places, list(self.entries))).tolist() if self.entries else ():
             counts[at] = len(self.entries[int(places[at])].places)
         return counts

@@ -82,12 +82,11 @@ def _account(
     name: str, rows: Array, resolved: Array | Sequence[int], excepted: Collection[ExceptionRow]
 ) -> tuple[str, int, int, int, int]:
     """The counts of a file that has these lines; unaccounted is a line that stands more or less often in a place."""
-    places = rows, np.asarray(resolved, rows.dtype), _lines_of(excepted)
-    size = 1 + int(max(lines.max(initial=0) for lines in places))
-    amiss, *there = (np.bincount(lines, minlength=size) for lines in places)
-    for lines in there:
-        amiss -= lines
-    return (name, len(rows), len(resolved), len(excepted), int(np.count_nonzero(amiss)))
+    resolved, others = np.asarray(resolved, rows.dtype), _lines_of(excepted)
+    amiss = np.zeros(1 + int(max(lines.max(initial=0) for lines in (rows, resolved, others))), np.int32)
+    for lines, once in ((rows, 1), (resolved, -1), (others, -1)):
+        np.add.at(amiss, lines, once)
+    return (name, len(rows), len(resolved), len(others), int(np.count_nonzero(amiss)))
 
 
 def _readers(placed: RowAccounting) -> SummaryTable:
