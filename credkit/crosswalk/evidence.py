@@ -26,7 +26,7 @@ from credkit.facts.numbers import Number
 SEEN: Final = "seen"
 PAPER: Final = "on paper only"
 CONFLICT: Final = "in conflict"
-READINGS_AT_ONCE = 1 << 17  # that are counted, and those of their last card: it bounds the memory that counting takes
+READINGS_AT_ONCE = 1 << 16  # that are counted, and those of their last card: it bounds the memory that counting takes
 SIGHTS = {
     "card": pl.Int32, "count": pl.Int64, "first": pl.Int64, "last": pl.Int64, "certain": pl.Boolean,
     "doubtful": pl.Boolean,

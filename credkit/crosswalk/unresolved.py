@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
+from datetime import datetime
 from itertools import islice
 from operator import attrgetter
 from typing import NamedTuple
@@ -25,11 +26,11 @@ from credkit.crosswalk.register import Register
 from credkit.crosswalk.sightings import Sighting, Sightings
 from credkit.crosswalk.verdicts import Verdict, Verdicts, other_issues
 from credkit.facts.exceptions import ExceptionRow, make_exception
+from credkit.facts.judged_texts import intern
 from credkit.facts.numbers import Number
 from credkit.facts.texts import SPREADSHEET_DIGITS, is_rounded
-from credkit.site.frames import reading_rows
+from credkit.files.times import to_datetime
 from credkit.site.model import CredentialKind, Site
-from credkit.site.rows import ReadingRow
 
 
 def list_unresolved(
@@ -72,10 +73,22 @@ def list_unresolved(
     return sorted(found, key=attrgetter("line"))
 
 
-def _rows_of(seen: Sightings, verdicts: Sequence[Verdict]) -> Iterator[list[ReadingRow]]:
+class _Row(NamedTuple):
+    """A row of the readings."""
+
+    line: int
+    time: datetime
+    text: str
+
+
+def _rows_of(seen: Sightings, verdicts: Sequence[Verdict]) -> Iterator[list[_Row]]:
     """The rows of the readings that each of ``verdicts`` is on."""
     places = [seen.row_places(verdict.sighting.place) for verdict in verdicts]
-    rows = iter(reading_rows(seen.rows, np.array([row for each in places for row in each], np.int64)))
+    found = seen.rows.select("line", "moment", "text")[np.array([row for each in places for row in each], np.int64)]
+    which, texts = intern(found["text"])
+    words = np.array(texts.to_list(), object)[which]  # each text once, however many rows have it
+    columns = found["line"].to_list(), map(to_datetime, found["moment"].to_list()), words.tolist()
+    rows = map(_Row._make, zip(*columns, strict=True))
     return (list(islice(rows, len(each))) for each in places)
 
 

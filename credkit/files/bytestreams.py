@@ -16,7 +16,7 @@ import numpy as np
 from credkit.core.errors import DefinitionError
 from credkit.files.regularfiles import LONGEST_LINE_BYTES, open_regular
 
-PIECE_BYTES = 1 << 21  # bytes of a piece: large enough that its overhead is small, small enough to hold several
+PIECE_BYTES = 1 << 20  # bytes of a piece: large enough that its overhead is small, small enough to hold several
 BYTES_SEARCHED_FOR_END = 1 << 12  # bytes in which an end of a line is looked for
 CHUNK_BYTES = 1 << 18  # bytes that are read at once of compressed data, and of a file in which a header is looked for
 GZIP_WINDOW = 16 + zlib.MAX_WBITS  # what tells zlib that a header of gzip stands before the data
