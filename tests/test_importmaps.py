@@ -12,11 +12,13 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+import polars as pl
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from credkit import DefinitionError
+from credkit.audit import AuditPlan, Clock, ColumnNames, audit
 from credkit.crosswalk import Crosswalk, crosswalk
 from credkit.crosswalk.outputs import encode_outputs
 from credkit.files import bytestreams
@@ -109,7 +111,7 @@ def test_a_site_with_a_map_is_sent_to_other_processes() -> None:
     assert file.mapping.time_pattern.sample == "31/03/2026 08h15:00"
 
 
-@pytest.mark.parametrize("name", ["french", "dutch", "english"])
+@pytest.mark.parametrize("name", FOREIGN)
 def test_an_audit_reads_an_export_by_the_map(name: str) -> None:
     def readers(folder: str) -> list[dict[str, Any]]:
         found = records(run("audit", "--site", str(EXPORTS / folder / "site.toml"), "--json"))
@@ -119,13 +121,36 @@ def test_an_audit_reads_an_export_by_the_map(name: str) -> None:
     assert readers(name) == readers("own")
 
 
-def test_an_audit_needs_one_column_for_the_time() -> None:
-    result = run("audit", "--site", str(EXPORTS / "german" / "site.toml"))
+def test_a_day_and_a_time_of_day_apart_in_captures_of_other_kinds(tmp_path: Path) -> None:
+    """JSON lines and Parquet with the columns of the German export, against the CSV file."""
+    site = load_site(EXPORTS / "german" / "site.toml")
+    frame = pl.read_csv(site.readings.path, separator=";", encoding="cp1252", infer_schema=False)
+    frame.write_ndjson(tmp_path / "log.jsonl")
+    frame.write_parquet(tmp_path / "log.parquet")
+    columns = ColumnNames(text="Rohdaten", reader="Leser", time="Datum", clock="Uhrzeit")
+    clock = Clock(site.zone, local=True, pattern=site.readings.mapping.time_pattern)
+    for path in (tmp_path / "log.jsonl", tmp_path / "log.parquet"):
+        found = audit([path], AuditPlan(columns=columns, clock=clock, site=site))
+        assert [(each.name, each.rows, each.good) for each in found.readers] == [
+            ("east-gate", 7, 6),
+            ("west-gate", 6, 6),
+        ]
+        assert found.readers[0].first == datetime(2026, 3, 10, 5, 58, tzinfo=UTC)
+
+
+@pytest.mark.parametrize(
+    ("lines", "said"),
+    [
+        ('columns = { text = ["Lfd. Nr.", "Rohdaten"]', "'Lfd. Nr.' and 'Rohdaten' give text by the site file, but"),
+        ('constants = { text = "1" }\ncolumns = {', "a constant gives text by the site file, but"),
+    ],
+)
+def test_what_an_audit_needs_in_one_column(tmp_path: Path, lines: str, said: str) -> None:
+    before = 'columns = { time = ["Datum", "Uhrzeit"], reader = "Leser", text = "Rohdaten"'
+    after = f'{lines}{"," * lines.endswith("]")} time = ["Datum", "Uhrzeit"], reader = "Leser"'
+    result = run("audit", "--site", str(edited(tmp_path, "german", site=(before, after))))
     assert result.exit_code == 2
-    assert (
-        "'Datum' and 'Uhrzeit' give time by the site file, but an audit reads it from one column: --time NAME"
-        in " ".join(result.stderr.split())
-    )
+    assert said in " ".join(result.stderr.split())
 
 
 # ── maps against the strict reader ──────────────────────────────────────────────────────────────

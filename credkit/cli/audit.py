@@ -193,10 +193,12 @@ def _build_plan(
 def _column_names(site: Site | None, **names: str) -> dict[str, str]:
     """The names of the columns by their options; those that are not given are as the site declares them."""
     source = click.get_current_context().get_parameter_source
-    for name in names:
+    for name in [*names]:
         if site is not None and source(name) is ParameterSource.DEFAULT:
             headers = site.readings.mapping.headers_of(name)
-            if len(headers) != 1:
+            if name == "time" and len(headers) == len(("day", "clock")):
+                names["clock"] = headers[1]
+            elif len(headers) != 1:
                 held = f"{' and '.join(map(redacted_repr, headers))} give" if headers else "a constant gives"
                 raise DefinitionError(
                     f"{site.readings.name}: {held} {name} by the site file, but an audit reads it from one column: "

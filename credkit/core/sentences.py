@@ -112,8 +112,8 @@ def nearest(word: str, known: Iterable[str]) -> str:
     return "" if close is None else f"; did you mean {redact_text(close)}?"
 
 
-def nearest_word(word: str, known: Iterable[str]) -> str | None:
-    """The known word spelled most like ``word``, if one is.
+def nearest_word(word: str, known: Iterable[str], *, least: float = 0.6) -> str | None:
+    """The known word spelled most like ``word``, if one is ``least`` like it (1 is the same word).
 
     >>> nearest_word("weigand-26", ["hex", "wiegand-26"])
     'wiegand-26'
@@ -123,7 +123,7 @@ def nearest_word(word: str, known: Iterable[str]) -> str | None:
     if len(word) > MAX_SENTENCE_CHARACTERS:  # nothing is called so
         return None
     spelt = {name.lower(): name for name in known}
-    close = get_close_matches(word.lower(), spelt, n=1)
+    close = get_close_matches(word.lower(), spelt, n=1, cutoff=least)
     return spelt[close[0]] if close else None
 
 

@@ -17,10 +17,12 @@ from stat import S_ISDIR, S_ISREG
 from typing import Any, NamedTuple, Protocol
 
 import numpy as np
+import polars as pl
 
 from credkit.bulk.words import Array
 from credkit.core.errors import DefinitionError
 from credkit.core.sentences import nearest, redacted_repr
+from credkit.files.columnmaps import JOINT
 from credkit.files.linerows import RowFault, SplitLines
 from credkit.files.regularfiles import NOT_REGULAR
 
@@ -30,11 +32,15 @@ ENDINGS = (".csv", ".csv.gz", ".jsonl", ".jsonl.gz", ".ndjson", ".ndjson.gz", ".
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ColumnNames:
-    """The names of the columns; an empty name means no such column."""
+    """The names of the columns; an empty name means no such column.
+
+    ``clock`` is the column of the time of day where that stands apart from the day, which ``time`` has then.
+    """
 
     text: str = "text"
     reader: str = "reader"
     time: str = "time"
+    clock: str = ""
 
     def __post_init__(self) -> None:
         if not self.text:
@@ -47,7 +53,14 @@ class ColumnNames:
     @property
     def wanted(self) -> tuple[str, ...]:
         """The columns that a file must have, the text first."""
-        return tuple(filter(None, (self.text, self.reader, self.time)))
+        return tuple(filter(None, (self.text, self.reader, self.time, self.clock)))
+
+    def join_times(self, series: Mapping[str, Any]) -> Any:
+        """The series of times among those of the columns, the time of day put behind the day; None without any."""
+        if not self.clock:
+            return series.get(self.time)
+        day, clock = series[self.time], series[self.clock]
+        return pl.select(pl.concat_str(day, clock, separator=JOINT)).to_series()
 
 
 @dataclass(slots=True, kw_only=True)
@@ -72,7 +85,7 @@ class RowTable:
         faults = split.faults + [RowFault(split.height, BROKEN_ROW, broken)] * bool(broken)
         return cls(
             lines=split.lines, text=series[columns.text], reader=series.get(columns.reader),
-            time=series.get(columns.time), faults=faults, height=split.height + bool(broken),
+            time=columns.join_times(series), faults=faults, height=split.height + bool(broken),
         )  # fmt: skip
 
 
@@ -155,7 +168,9 @@ def file_size(path: Path) -> int:
 
 def find_columns(name: str, header: Sequence[str], columns: ColumnNames, options: str) -> dict[str, int]:
     """The places of the wanted columns in ``header``; raises `DefinitionError` for a missing one."""
-    for column, option in ((columns.text, "text"), (columns.reader, "reader"), (columns.time, "time")):
+    for column, option in (
+        (columns.text, "text"), (columns.reader, "reader"), (columns.time, "time"), (columns.clock, "time"),
+    ):  # fmt: skip
         if not column:
             continue
         if column not in header:

@@ -29,6 +29,7 @@ from credkit.files.regularfiles import LONGEST_LINE_BYTES, open_regular
 PIECE_BYTES = 1 << 16  # bytes that are read at once
 BYTE_ORDER_MARK = "\ufeff"  # a byte order mark
 FIRST_PAIR = 2  # characters of which one is a NUL in a wide encoding
+ALIKE, MISSPELT = 0.6, 0.7  # how alike a header is that may be meant; that probably is a column spelt wrong
 MAX_NAMES = 12  # names of columns in a sentence
 MISSING_MARK = "does not start with BOM"  # how every Python ends the error about a mark that is missing
 _SURROGATE = re.compile("[\ud800-\udfff]")  # what some decoders let through
@@ -232,7 +233,9 @@ def find_header_faults(
     for column in columns:
         absent = [name for name in file.mapping.headers_of(column) if name not in header]
         is_optional = column in optional and column not in {*file.mapping.headers, *file.mapping.needed}
-        near = next((word for name in absent if (word := nearest_word(name, others)) is not None), None)
+        least = MISSPELT if is_optional else ALIKE
+        offers = [nearest_word(name, others, least=least) for name in absent]
+        near = next(filter(None, offers), None)
         missing |= {column} if absent and not is_optional else set()
         if set(absent) <= explained or (is_optional and not (near and file.mapping.ignores_other_columns)):
             continue

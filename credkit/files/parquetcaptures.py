@@ -50,7 +50,7 @@ class ParquetSource(CaptureFile):
         find_columns(self.name, list(schema), self.columns, "schema")
         for name in self.columns.wanted:
             kind = schema[name]
-            if name == self.columns.time and isinstance(kind, pl.Datetime):
+            if name == self.columns.time and isinstance(kind, pl.Datetime) and not self.columns.clock:
                 if kind.time_zone is None and not (self.clock.local or self.clock.either):
                     raise DefinitionError(
                         f"{self.name}: column {redacted_repr(name)} has times without a zone, expected with one "
@@ -99,7 +99,7 @@ class ParquetPiece:
         found = {name: frame[name] for name in self.columns.wanted}
         columns = self.columns
         return RowTable(
-            lines=lines, text=found[columns.text], reader=found.get(columns.reader), time=found.get(columns.time),
+            lines=lines, text=found[columns.text], reader=found.get(columns.reader), time=columns.join_times(found),
             faults=faults, height=height, ended=ended,
         )  # fmt: skip
 
