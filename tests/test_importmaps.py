@@ -420,6 +420,40 @@ def test_encodings(tmp_path: Path, encoding: str) -> None:
     assert by_kernel(load_site(path)) == as_wanted(load_rows(load_site(EXPORTS / "own" / "site.toml")))
 
 
+@pytest.mark.parametrize("encoding", ["cp1252", "iso-8859-1", "utf-16"])
+def test_a_byte_order_mark_of_another_encoding(tmp_path: Path, encoding: str) -> None:
+    """Its first column is left out, so nothing else would show that all its umlauts are read wrong."""
+    path = edited(
+        tmp_path, "french", site=('path = "credentials.csv"', f'path = "credentials.csv"\nencoding = "{encoding}"')
+    )
+    people = path.with_name("credentials.csv")
+    text = people.read_text(encoding="utf-8-sig")
+    people.write_text("\n".join(f"Nr;{row}" for row in text.splitlines()), encoding="utf-8-sig")
+    said = fault(path)
+    assert said == (
+        f"credentials.csv: the byte order mark at its start is that of utf-8, not {encoding} "
+        '(another encoding can be declared: encoding = "utf-8" under [files.credentials])'
+    )
+
+
+def test_maps_of_a_list_and_of_an_export(tmp_path: Path) -> None:
+    toml = SAMPLES["site.toml"].replace('existing = "gatehouse.csv"', 'existing = { path = "gatehouse.csv", columns = '
+        '{ text = "Ausweis" }, words = { text = { leer = "" } }, ignore_other_columns = true }').replace(
+        'path = "lockers.csv"', 'path = "lockers.csv"\ndelimiter = ";"\ncolumns = { printed = "Schrank" }')  # fmt: skip
+    files = {**SAMPLES, "site.toml": toml, "lockers.csv": "encoded;Schrank\n7;101\n9;102\n"}
+    files["gatehouse.csv"] = "Zone,Ausweis,person_id\nA,786777,P-1\nB,leer,P-2\n"
+    for name, text in files.items():
+        (tmp_path / name).write_text(text, encoding="utf-8")
+    site = load_site(tmp_path / "site.toml")
+    assert site.kinds["locker"].value.decode("102") == {"number": 9}
+    assert load_frames(site).existing["gatehouse"].rows() == [(2, "P-1", "786777"), (3, "P-2", "")]
+    (tmp_path / "site.toml").write_text(
+        toml.replace("ignore_other_columns", 'date = "DD.MM.YYYY", ignore_other_columns')
+    )
+    with pytest.raises(DefinitionError, match="'date' is not a key here"):
+        load_site(tmp_path / "site.toml")
+
+
 # ── faults in rows, and their cures ─────────────────────────────────────────────────────────────
 
 

@@ -16,7 +16,7 @@ import polars as pl
 
 from credkit.core.errors import DefinitionError
 from credkit.core.whitespace import WHITE_SPACE, strip_white_space
-from credkit.files.bytestreams import cut_at_lines
+from credkit.files.bytestreams import BOM, cut_at_lines
 from credkit.files.columnmaps import JOINT, ColumnPlan, ColumnSource, plan_columns
 from credkit.files.csvfiles import BYTE_ORDER_MARK, CsvFile, find_header_faults
 from credkit.files.csvlines import UNUSABLE_DELIMITERS, LineFormat, parse_cells, split_lines
@@ -61,6 +61,8 @@ def _split_blocks(file: CsvFile, columns: Sequence[str], optional: Collection[st
         for block in cut_at_lines(file.name, stream, returns_end_lines=True):
             data = block.data
             if plan is None:
+                if data.startswith(BOM) and form.encoding != "utf-8":
+                    raise NeedsStrictReader
                 first, _, data = data.removeprefix(_byte_order_mark(form.encoding)).partition(b"\n")
                 header = _parse_header(first, form, file)
                 if find_header_faults(file, 1, header, columns, optional).sentences:

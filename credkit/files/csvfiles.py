@@ -329,6 +329,12 @@ def _read_texts(file: CsvFile) -> Iterator[str]:
     decoder = getincrementaldecoder(file.encoding)()
     done = ends = characters = lines = 0  # bytes and line ends that were read, characters and lines that came of them
     for piece in _read_pieces(file):
+        if not done and piece.startswith(BOM_UTF8) and lookup(file.encoding).name not in ("utf-8", "utf-8-sig"):
+            raise FormFault(
+                f"{file.name}: the byte order mark at its start is that of utf-8, not {file.encoding} "
+                f"(another encoding {file.describe_declaring('encoding', 'utf-8')})",
+                replace(file, encoding="utf-8"),
+            )
         done, ends = done + len(piece), ends + piece.count(b"\n")
         try:
             text = decoder.decode(piece, final=not piece)
