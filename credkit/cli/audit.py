@@ -39,13 +39,23 @@ ZONE_HINT = "--zone NAME says by which clocks such times are"
     "--site", type=click.Path(dir_okay=False, path_type=Path), metavar="SITE",
     help="A site file: how the texts of each reader are read, and when.",
 )  # fmt: skip
-@click.option("--text", default="text", show_default=True, metavar="NAME", help="The column of texts.")
+@click.option(
+    "--text",
+    default="text",
+    show_default=True,
+    metavar="NAME",
+    help="The column of texts; with --site, the one that the site file names.",
+)
 @click.option(
     "--reader", default="reader", show_default=True, metavar="NAME",
-    help="The column of readers; '' if there is none.",
+    help="The column of readers, likewise; '' if there is none.",
 )  # fmt: skip
 @click.option(
-    "--time", default="time", show_default=True, metavar="NAME", help="The column of times; '' if there is none."
+    "--time",
+    default="time",
+    show_default=True,
+    metavar="NAME",
+    help="The column of times, likewise; '' if there is none.",
 )
 @click.option("--zone", metavar="ZONE", help="With --chain: the IANA time zone of times without an offset.")
 @click.option(
