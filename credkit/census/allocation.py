@@ -1,9 +1,9 @@
-"""Allocation: numbers for new badges that were never used, and that nothing would take for another card's.
+"""Allocation: unused numbers for new badges that duplicate no card at any target or reader.
 
-Numbers are tried in order. One is passed over if the register ever had it or would not read it back,
-if it is reserved, if a target could not hold it or would hold the same text for another card, if a
-reader could not give it or would give the same for another card, or if it looks like a payment account
-number. Each stretch that is passed over is listed with its reason.
+Numbers are tried in order. A number is skipped if the register ever had it or would not read it back, if it is
+reserved, if a target cannot hold it or would hold the same text for another card, if a reader cannot give it or would
+give the same number for another card, or if it looks like a payment account number. Skipped numbers are listed with the
+reason.
 
 Number 0 is not given out: common practice, no source.
 """
@@ -28,13 +28,14 @@ from credkit.core.errors import DefinitionError
 from credkit.core.sentences import format_count, nearest, redacted_repr
 from credkit.facts.number_bits import chains_in_use
 from credkit.facts.number_columns import KEY_PREFIX
+from credkit.facts.target_columns import as_stored
 from credkit.facts.texts import branches, is_rounded
 from credkit.privacy.payment import payment_in_valid
+from credkit.site.columns import load_existing
 from credkit.site.model import CredentialKind, Site, Target
-from credkit.site.rows import read_existing
 
-NUMBERS_TRIED_AT_ONCE = 1 << 12  # numbers that are tried at once
-MOST_NUMBERS_TRIED = 1 << 22  # numbers that are tried at all
+NUMBERS_TRIED_AT_ONCE = 1 << 12
+MOST_NUMBERS_TRIED = 1 << 22
 MOST_BADGES_WANTED = 1_000_000
 FIRST_ISSUE = 1  # of a new card, where the issue is a part of its number
 
@@ -50,7 +51,7 @@ class AllocationRequest:
 
 
 def allocate(site: Site, population: pl.DataFrame, numbers: PopulationNumbers, wanted: AllocationRequest) -> Allocation:
-    """The numbers for new badges; raises `DefinitionError` for what cannot be."""
+    """The numbers for new badges; raises `DefinitionError` for a request that the site cannot fulfil."""
     if not 1 <= wanted.count <= MOST_BADGES_WANTED:
         raise DefinitionError(f"allocate: {wanted.count} is not a count from 1 to {MOST_BADGES_WANTED:,}")
     kind = _choose_kind(site, wanted)
@@ -130,7 +131,7 @@ def _hint_at_facility(site: Site, names: Iterable[str], wanted: AllocationReques
 
 
 def _join_runs(reasons: Iterable[tuple[int, str]]) -> Iterator[SkippedNumbers]:
-    """Numbers in a row with one reason, together."""
+    """Consecutive numbers with the same reason, joined."""
     for (_, reason), run in groupby(enumerate(reasons), lambda each: (each[1][0] - each[0], each[1][1])):
         numbers = [number for _, (number, _) in run]
         yield SkippedNumbers(first=numbers[0], last=numbers[-1], reason=reason)
@@ -165,12 +166,12 @@ class _FreeNumberSearch:
         mine = numbers.kinds.get(kind.name)
         targets = [target for target in site.targets.values() if target.kind.name == kind.name]
         self.targets = [(target, _texts_of_target(target, mine, population)) for target in targets]
-        cuts = [view for view in truncated_views(site) if view.reader.kind.name == kind.name]
+        truncating = [view for view in truncated_views(site) if view.reader.kind.name == kind.name]
         self.truncating = {
-            view.name: (view, _values_of_view(view, mine, population)) for view in cuts if view.rest is not None
+            view.name: (view, _values_of_view(view, mine, population)) for view in truncating if view.rest is not None
         }
         names = {reader.name: {codec.name for codec in chains_in_use(site, reader)} for reader in site.readers.values()}
-        self.past_views = {view.name for view in cuts if view.codec.name not in names[view.reader.name]}
+        self.past_views = {view.name for view in truncating if view.codec.name not in names[view.reader.name]}
         self.whole_chains = [
             (reader.name, codec)
             for reader in site.readers.values()
@@ -183,7 +184,7 @@ class _FreeNumberSearch:
         unread = int(lines.is_in([each.line for each in numbers.unreadable]).sum())
         self.remarks = [
             f"reader {view.name}: its duplicates are unknown, so a new number may be one of them"
-            for view in cuts
+            for view in truncating
             if view.rest is None
         ]
         if unread:
@@ -191,14 +192,14 @@ class _FreeNumberSearch:
             self.remarks.append(f"{rows} cannot be read: a new number may be the number of one of them")
 
     def judge(self, tried: Array) -> Iterator[tuple[int, NewBadge | str]]:
-        """Each of the numbers ``tried``: a badge, or why it is passed over."""
+        """Each of the numbers ``tried`` with a badge, or with the reason for which it is skipped."""
         count = len(tried)
         columns = {FACILITY: np.full(count, self.wanted.facility or 0, np.uint64), NUMBER: tried}
         columns |= {self.kind.issue: np.full(count, FIRST_ISSUE, np.uint64)} if self.kind.issue else {}
         columns = {name: columns[name] for name in self.kind.schema}
         values, read = self.values(columns)
         texts = {target.name: encode_for_target(target, columns).to_list() for target, _ in self.targets}
-        cut = {
+        seen = {
             name: _view_values(view, pl.Series(values, dtype=pl.String), columns)
             for name, (view, _) in self.truncating.items()
         }
@@ -208,7 +209,7 @@ class _FreeNumberSearch:
             reason = self.describe_taken(each) or self.describe_unwritable(values[place], bool(read[place]))
             reason = reason or next((f"reader {name} cannot give it" for name, rows in able if not rows[place]), "")
             reason = reason or self.describe_target_problem({name: rows[place] for name, rows in texts.items()})
-            reason = reason or self.describe_reader_problem({name: rows[place] for name, rows in cut.items()})
+            reason = reason or self.describe_reader_problem({name: rows[place] for name, rows in seen.items()})
             reason = reason or self.describe_refusal(
                 values[place], {name: str(rows[place]) for name, rows in texts.items()}
             )
@@ -217,8 +218,8 @@ class _FreeNumberSearch:
                 continue
             for target, taken in self.targets:
                 taken.texts.add(texts[target.name][place])
-            for name, (_, seen) in self.truncating.items():
-                seen.add(cut[name][place])
+            for name, (_, given) in self.truncating.items():
+                given.add(seen[name][place])
             yield (
                 each,
                 NewBadge(
@@ -250,7 +251,7 @@ class _FreeNumberSearch:
         return found, good
 
     def describe_unwritable(self, value: str, read: bool) -> str:
-        """Why the register cannot have a number as ``value``; ``read`` says whether it reads it back."""
+        """Why the register cannot hold a number as ``value``; ``read``: whether its chain decodes that text again."""
         if not value:
             return "the register cannot write it"
         if is_rounded(value):
@@ -258,7 +259,7 @@ class _FreeNumberSearch:
         return "" if read else "the register would not read it back"
 
     def describe_taken(self, number: int) -> str:
-        """Why a number is not given out, whatever targets and readers make of it."""
+        """Why a number is not free in the register."""
         if number == 0:
             return "number 0 is not given out"
         if any(first <= number <= last for first, last in self.wanted.reserved):
@@ -280,7 +281,7 @@ class _FreeNumberSearch:
         return ""
 
     def describe_reader_problem(self, seen: Mapping[str, object]) -> str:
-        """Which reader would take a number for another card's."""
+        """Which reader cannot give a number, or gives the same one for another card."""
         for name, (_, taken) in self.truncating.items():
             if seen[name] is None and name not in self.past_views:
                 return f"reader {name} cannot give it"
@@ -302,7 +303,7 @@ class _FreeNumberSearch:
 def _used_numbers(
     site: Site, population: pl.DataFrame, numbers: PopulationNumbers, kind: CredentialKind, facility: int | None
 ) -> dict[int, str]:  # fmt: skip
-    """The numbers that the register ever had, and what became of them."""
+    """The numbers that the register ever had, each with the state of its row."""
     frame = numbers.spaces.get(kind.namespace)
     if frame is None:
         return {}
@@ -333,8 +334,7 @@ def _texts_of_target(target: Target, numbers: KindNumbers | None, population: pl
         texts = encode_for_target(target, numbers.fields).filter(pl.Series(_rows_of_held_cards(population, numbers)))
         taken.texts = set(texts.drop_nulls().to_list())
     if target.existing:
-        rows = read_existing(target.existing, not_payment=target.kind.not_payment is not None)
-        taken.exported = {target.column.as_stored(row.text) for row in rows}
+        taken.exported = set(as_stored(target, load_existing(target)["text"]).to_list())
     return taken
 
 

@@ -1,7 +1,7 @@
-"""Duplicates: which credentials a place cannot tell apart, and which readers see both halves.
+"""Duplicates: which credentials a place cannot tell apart, and which readers cannot either.
 
-Every place is a table of rows and what it has for each of them. Rows of one credential are one card,
-and cards that are gone are left out: nobody holds them.
+A place is a table: rows of the register, and the number or text that the place has for each. Rows of one credential are
+one card. Cards that are gone are excluded.
 """
 
 from __future__ import annotations
@@ -33,14 +33,15 @@ from credkit.facts.texts import TextResults
 from credkit.privacy.accounts import hide_all_but_account_ends
 from credkit.site.model import CredentialKind, Site
 
-TIE_BREAKERS = ("kind", "value", "issue", "person", "state")  # by which one of a card's active rows stands for it
+TIE_BREAKERS = ("kind", "value", "issue", "person", "state")  # which of a card's active rows represents it
 
 
 @dataclass(slots=True, kw_only=True)
 class NumberComparison:
-    """A place while it is looked at: ``rows`` has a column ``row`` and what the place has for each row.
+    """A comparison of the numbers at a place: ``rows`` has a column ``row`` and the columns that are compared.
 
-    ``groups`` has the rows that are duplicates, each with its ``group``; ``readers`` those that see a group.
+    ``groups`` has the rows that are duplicates, each with its ``group``; ``readers`` has, by name, the groups that a
+    reader cannot tell apart. Numbers have ``bits`` bits; ``unknown`` counts the rows without a number at the place.
     """
 
     what: PlaceKind
@@ -55,7 +56,7 @@ class NumberComparison:
 
 
 def find_groups(comparison: NumberComparison, population: pl.DataFrame) -> None:
-    """Find the groups of a comparison; ``population`` says which card a row is of, and who holds it."""
+    """Find the groups of a comparison; ``population`` has the card and the state of each row."""
     held = comparison.rows.filter(population["held"].gather(comparison.rows["row"]))
     group = find_duplicates(held, population["card"])
     facts = population.select("active", "state", "line")[group["row"]]
@@ -65,8 +66,8 @@ def find_groups(comparison: NumberComparison, population: pl.DataFrame) -> None:
 def cover_groups(groups: pl.DataFrame, population: pl.DataFrame) -> Cover:
     """The smallest set of cards that removes the duplicates of ``groups``, by group and card.
 
-    A card that is not active, nor will be, cannot be reissued. Between sets that are as small, the ids of
-    credentials decide, whatever the order of the rows.
+    Only cards that are active, or will be, can be reissued. Between sets of the same size the ids of the credentials
+    decide, never the order of the rows.
     """
     cards = groups.group_by("card").agg(
         pl.col("row").first(), (pl.col("active") | (pl.col("state") == EARLY)).any().alias("live")
@@ -105,9 +106,9 @@ def summarise(comparison: NumberComparison, population: pl.DataFrame, numbers: p
 def find_readers(
     site: Site, comparisons: Iterable[NumberComparison], truncating: Mapping[str, tuple[str, pl.DataFrame]]
 ) -> None:
-    """Find for each comparison the readers that read several cards of a group.
+    """Find for each comparison the readers that cannot tell the cards of a group apart.
 
-    ``truncating`` has, for each reader that cuts, the name of the reader and the number it gives for rows.
+    ``truncating`` has, for each chain that truncates, the name of its reader and the numbers that it gives for rows.
     """
     for comparison in comparisons:
         if comparison.groups.is_empty():

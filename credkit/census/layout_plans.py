@@ -1,7 +1,7 @@
 """Plans: the smallest layout of facility codes and numbers that holds a population with room to grow.
 
-Every layout of the catalogue is asked whose fields are a facility code and a number. Numbers are
-handed out facility code by facility code, all of each; number 0 counts as one of them.
+The candidates are the layouts of the catalogue whose fields are a facility code and a number. All numbers of a facility
+code are used before the next code; number 0 counts.
 """
 
 from __future__ import annotations
@@ -16,11 +16,11 @@ from credkit.census.ranges import FACILITY, NUMBER
 from credkit.census.result import LayoutPlan, NamespacePlans
 from credkit.core.reading import Field
 
-GROWTH_PERCENT = 25  # percent
+GROWTH_PERCENT = 25
 
 
 class FacilityLayout(NamedTuple):
-    """A layout of so many bits with a facility code and a number."""
+    """A layout of ``length`` bits with a facility code and a number."""
 
     name: str
     length: int

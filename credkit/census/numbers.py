@@ -1,7 +1,7 @@
-"""Numbers: what the values of a population say, kind by kind, in columns.
+"""Numbers: the values of a population decoded to numbers, kind by kind, in columns.
 
-`credkit.facts.register_columns` reads all values of a kind at once. A row without a number is listed with the reason,
-and no count of numbers has it.
+`credkit.facts.register_columns` decodes all values of a kind at once. Rows without a number are listed with the reason
+and excluded from all counts of numbers.
 """
 
 from __future__ import annotations
@@ -52,7 +52,7 @@ class PopulationNumbers:
 
     ``spaces`` has a table for each namespace: the place in the population (``row``) and the fields
     that make the number, each named ``key FIELD``; superseded rows too. ``account_kinds`` have values that look like
-    payment account numbers. ``doubts`` says of which kinds some numbers may be rounded.
+    payment account numbers. ``doubts`` has a sentence for each kind with numbers that may be rounded.
     """
 
     kinds: Mapping[str, KindNumbers]

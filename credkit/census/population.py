@@ -1,4 +1,4 @@
-"""Population: the credentials file of a site as columns, with what the register says of each row."""
+"""Population: the credentials file of a site as columns, with the state of each row."""
 
 from __future__ import annotations
 
@@ -15,9 +15,9 @@ COMPARED_ONLY = ("printed", "replaces")  # columns by which rows are compared, a
 def read_population(site: Site) -> pl.DataFrame:
     """The rows of the credentials file; raises `DefinitionError` with file and line.
 
-    Beside the columns there is the ``line`` of each row, ``card`` (the first line of its credential),
-    its ``state`` on the day of judgement, whether it is ``active``, ``held`` (somebody may still have
-    it), and whether another row supersedes it (``late``).
+    Each row also has its ``line``, its ``card`` (the first line of the credential), its ``state`` on the day of
+    judgement, and three booleans: ``active``, ``held`` (somebody may still have the card), ``late`` (another row
+    supersedes it).
     """
     rows = load_credentials(site)
     again = are_repeated(rows.select("credential"))

@@ -24,7 +24,7 @@ FACILITY, NUMBER = "facility", "number"  # what the fields are called in the cat
 def number_field(site: Site, namespace: str) -> Field | None:
     """The numbers that a card of a namespace may have; None where it has serial numbers or texts.
 
-    They end where the narrowest of its kinds, and of its readers that cut nothing off, ends.
+    They end where the narrowest of its kinds, and of the chains that give them whole, ends.
     """
     kinds = [kind for kind in site.kinds.values() if kind.namespace == namespace]
     schemas = [kind.schema for kind in kinds if NUMBER in kind.key]
@@ -93,7 +93,7 @@ def find_runs(numbers: Array) -> list[tuple[int, int]]:
 
 
 def _spans(namespace: str, facility: int | None, runs: list[tuple[int, int]], field: Field) -> Iterator[NumberSpan]:
-    at, end = field.least, field.most + 1  # behind the last number that there may be none is free
+    at, end = field.least, field.most + 1  # numbers beyond the field are not free
     for first, last in runs:
         if min(first, end) > at:
             yield NumberSpan(namespace=namespace, facility=facility, first=at, last=min(first, end) - 1, used=False)

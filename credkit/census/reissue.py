@@ -1,12 +1,12 @@
 """Reissue: the smallest set of cards that removes every duplicate when they get new numbers.
 
-Cards that cannot be told apart are a group, and of a group all but one must go: the smallest set is
-a minimum vertex cover of a union of cliques. A card whose neighbours are all in one of its groups
-can stay, and the others of that group must go; that alone decides most populations. What is left is
-searched through where it is small, and bounded from both sides where it is not.
+Of a group of duplicates all cards but one must be reissued: the smallest set is a minimum vertex cover of a union of
+cliques. A card whose neighbours are all in one of its groups can stay, and the others of that group are reissued; that
+alone decides most populations. The rest is searched completely where it is small, and bounded from both sides where it
+is not.
 
-A card that cannot be reissued (nobody has it, or it is lost) leaves no choice: every
-duplicate of it must go. Two such cards cannot be told apart by any reissue, and are not counted.
+A card that cannot be reissued (it is gone or lost) leaves no choice: all its duplicates are reissued. No reissue
+separates two such cards, so they are not counted.
 
 Source: general arithmetic (vertex cover; a vertex whose neighbours are a clique is never needed).
 

@@ -1,11 +1,10 @@
-"""Views: what a target's text or a reader's chain leaves of each number.
+"""Views: what a target's text or a reader that truncates leaves of each number.
 
-A target writes the number as its column would give it back. A reader that cuts is asked what it
-gives where the number reaches its cut whole: as the text, the bits or the fields that the kind itself
-has there. A single number may enter a cut of bits right-justified. A text, or a number so justified,
-is like what the reader cuts only if numbers that pass the cut whole come out as themselves: the last
-digits of a hexadecimal text say nothing of a reader that cuts decimal ones. Where nothing in the kind
-is like what flows into the cut, nothing is known, and that is said.
+A target holds a text as its column gives it back. For a reader that truncates, the input of its first truncation is
+derived from the kind: the text of the register, its fields, or the bits of its chain; a kind of one number may enter a
+truncation of bits right-justified. Texts and right-justified numbers qualify only if numbers that the truncation
+leaves whole decode to themselves: the last digits of a hexadecimal text do not determine those of a decimal text. Where
+nothing of the kind qualifies, the view is unknown.
 """
 
 from __future__ import annotations
@@ -40,17 +39,17 @@ def encode_for_target(target: Target, fields: Mapping[str, Array]) -> pl.Series:
 
 
 def may_merge(target: Target) -> bool:
-    """Whether two numbers can become one text there."""
+    """Whether two numbers can become one text in ``target``."""
     return target.conversion.lossy or not target.column.declaration.startswith("text")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TruncatedView:
-    """How a reader that cuts sees the numbers of its kind: ``rest`` of its chain, from its first cut on.
+    """What a reader that truncates gives for the numbers of its kind: ``rest`` is its chain from the truncation on.
 
-    ``source`` is what reaches the cut: the text of the register, its ``fields``, or the bits behind
-    ``before``, steps of the kind. None of them is known where ``rest`` is None. ``bounds`` are the
-    fields that the reader has there: a number beyond them is none that it can give.
+    ``source`` is the input of the truncation: the ``text`` of the register, its ``fields``, or the bits that the steps
+    ``before`` of the kind give. Where ``rest`` is None, the input is unknown. ``bounds`` are the fields that the reader
+    has there: it cannot give numbers beyond them.
     """
 
     name: str
@@ -89,7 +88,7 @@ class TruncatedView:
 
 
 def truncated_views(site: Site) -> list[TruncatedView]:
-    """The readers that leave something out, each different chain once."""
+    """The readers that truncate, each with each of its different chains."""
     found = []
     for reader in site.readers.values():
         codecs = [branch for period in reader.periods for branch in branches(period.codec) if branch.lossy]
@@ -103,15 +102,15 @@ def truncated_views(site: Site) -> list[TruncatedView]:
 def _make_view(name: str, reader: Reader, codec: AnyCodec) -> TruncatedView:
     steps = codec.steps
     place = next(place for place, step in enumerate(steps) if step.is_projection)
-    cut, behind, kind = steps[place], steps[place + 1 :], reader.kind
+    truncation, after, kind = steps[place], steps[place + 1 :], reader.kind
     before = steps[place - 1].output if place else steps[0].input
     source, route = "", None
     if before.form == "text":
-        source = "text" if _has_same_text(kind, cut, behind) else ""
+        source = "text" if _has_same_text(kind, truncation, after) else ""
     elif before.form == "fields" and before.schema and set(before.schema) <= set(kind.schema):
         source = "fields"
     elif before.form == "bits" and (length := single_length(before.lengths)) is not None:
-        source, route = _bits_source(kind, length, cut, behind)
+        source, route = _bits_source(kind, length, truncation, after)
     if not source:
         return TruncatedView(name=name, reader=reader, codec=codec)
     return TruncatedView(
@@ -136,27 +135,27 @@ def _replace_others(column: Array, rows: Array, row: SchemaRow) -> Array:
     return np.where(rows, column, np.array(filler, object))
 
 
-def _has_same_text(kind: CredentialKind, cut: AnyCodec, behind: Sequence[AnyCodec]) -> bool:
-    """Whether the texts of ``kind`` are what a cut of texts is given: in the same digits, for the same numbers."""
+def _has_same_text(kind: CredentialKind, truncation: AnyCodec, after: Sequence[AnyCodec]) -> bool:
+    """Whether the texts of ``kind`` are the input of a truncation: the same digits for the same numbers."""
     if isinstance(kind.value, Choice) or kind.value.encode_obstacle:
         return False
     wholes = (TRIAL_DIGITS[:count].zfill(len(TRIAL_DIGITS)) for count in range(1, len(TRIAL_DIGITS) + 1))
-    parts = [part for whole in wholes if (part := cut._decode_raw(whole)) is not None]
-    return _round_trips(kind.value, cut, behind, [part for part in parts if part.lstrip("0")[1:]])
+    parts = [part for whole in wholes if (part := truncation._decode_raw(whole)) is not None]
+    return _round_trips(kind.value, truncation, after, [part for part in parts if part.lstrip("0")[1:]])
 
 
 def _bits_source(
-    kind: CredentialKind, length: int, cut: AnyCodec, behind: Sequence[AnyCodec]
+    kind: CredentialKind, length: int, truncation: AnyCodec, after: Sequence[AnyCodec]
 ) -> tuple[str, AnyCodec | None]:
     """The source of a number's bits of this length: its own chain, or the number right-justified.
 
-    Of its own chain only a place will do behind which the bits are taken apart as they are ``behind`` the cut.
+    In its own chain only a place qualifies after which the bits are reordered as they are ``after`` the truncation.
     """
     if not isinstance(kind.value, Choice):
         steps = kind.value.steps
         for place in reversed(range(len(steps))):
             fits = steps[place].gives == "bits" and single_length(steps[place].output.lengths) == length
-            if fits and _reordering_steps(steps[place + 1 :]) == _reordering_steps(behind):
+            if fits and _reordering_steps(steps[place + 1 :]) == _reordering_steps(after):
                 return "bits", link(steps[: place + 1])
     rows = list(kind.schema.values())
     if len(rows) == 1 and isinstance(rows[0], Field) and rows[0].most >> length == 0:
@@ -164,7 +163,7 @@ def _bits_source(
         tries = [
             (int(TRIAL_DIGITS[:count], 16) & (1 << length) - 1, length) for count in range(1, len(TRIAL_DIGITS) + 1)
         ]
-        if _round_trips(whole, cut, behind, [cut._decode_raw(each) for each in tries]):
+        if _round_trips(whole, truncation, after, [truncation._decode_raw(each) for each in tries]):
             return "number", whole
     return "", None
 
@@ -177,19 +176,19 @@ def _reordering_steps(steps: Sequence[AnyCodec]) -> list[str]:
     ]
 
 
-def _round_trips(writer: AnyCodec, cut: AnyCodec, behind: Sequence[AnyCodec], parts: Iterable[Any]) -> bool:
-    """Whether ``parts``, as the cut leaves them, are left again of the numbers that are read in them.
+def _round_trips(writer: AnyCodec, truncation: AnyCodec, after: Sequence[AnyCodec], parts: Iterable[Any]) -> bool:
+    """Whether ``parts``, which a truncation gives, decode to numbers of which it gives the same parts again.
 
-    ``writer`` writes those numbers whole. Where no part can be read, nothing is known.
+    ``writer`` encodes those numbers whole. False where no part decodes.
     """
-    reader, found = link(behind), False
+    reader, found = link(after), False
     for part in parts:
         fields = reader._decode_raw(part)
         if fields is None:
             continue
         least = {name: row.least for name, row in writer.schema.items() if isinstance(row, Field)}
         try:
-            again = cut._decode_raw(
+            again = truncation._decode_raw(
                 writer._encode_raw({name: fields.get(name, least.get(name)) for name in writer.schema})
             )
         except EncodeError:
@@ -201,7 +200,7 @@ def _round_trips(writer: AnyCodec, cut: AnyCodec, behind: Sequence[AnyCodec], pa
 
 
 def readers_giving(site: Site, namespace: str, numbers: pl.DataFrame) -> dict[str, pl.Series]:
-    """For each reader of a namespace, which of the rows of ``numbers`` it can give at all."""
+    """For each reader of a namespace, the rows of ``numbers`` that it can give."""
     found: dict[str, pl.Series] = {}
     for reader in site.readers.values():
         if reader.kind.namespace != namespace:
@@ -215,7 +214,7 @@ def readers_giving(site: Site, namespace: str, numbers: pl.DataFrame) -> dict[st
 
 
 def can_give(codec: AnyCodec, numbers: pl.DataFrame) -> pl.Series:
-    """The rows whose number a chain that leaves nothing out can give."""
+    """The rows whose number a chain can give that does not truncate."""
     able = pl.Series(np.ones(numbers.height, bool))
     for column in numbers.columns:
         row = codec.schema.get(column.removeprefix("key "))
@@ -225,7 +224,7 @@ def can_give(codec: AnyCodec, numbers: pl.DataFrame) -> pl.Series:
 
 
 def numbers_of(view: TruncatedView, numbers: KindNumbers | None) -> pl.DataFrame:
-    """The rows of a kind that a reader which cuts reads, and the number it gives for each."""
+    """The rows of a kind for which a reader that truncates gives a number, and these numbers."""
     if numbers is None:
         return pl.DataFrame(schema={"row": pl.UInt32})
     columns, ok = view.numbers(numbers.values, numbers.fields)

@@ -1,7 +1,4 @@
-"""Bits of numbers: how many different numbers a kind, a reader or a target can have.
-
-They end where the narrowest chain ends by which readers give them whole, on the day of judgement or later.
-"""
+"""Bits of numbers: how many different numbers a kind, a reader or a target can have, as a power of two."""
 
 from __future__ import annotations
 
@@ -16,14 +13,11 @@ from credkit.core.shapes import single_length
 from credkit.facts.texts import branches
 from credkit.site.model import CredentialKind, Reader, Site, Target
 
-TRIAL_DIGITS = "12345678901234567890"  # the beginnings of it are numbers to try a cut with
+TRIAL_DIGITS = "12345678901234567890"  # its beginnings are numbers to try a truncation with
 
 
 def chains_in_use(site: Site, reader: Reader) -> tuple[AnyCodec, ...]:
-    """The chains of a reader that serve on the day of judgement, or will; each once.
-
-    A period that is over binds no new number: nothing will be read in it.
-    """
+    """The chains of a reader on the day of judgement or later, each once; periods that are over are excluded."""
     today = datetime.combine(site.as_of, time(), site.zone)
     periods = (period for period in reader.periods if period.end is None or period.end > today)
     return tuple(dict.fromkeys(codec for period in periods for codec in branches(period.codec)))
@@ -43,17 +37,30 @@ def number_bits(site: Site, kind: CredentialKind) -> float:
 
 
 def bits_left(codec: AnyCodec) -> float:
-    """The bits that the narrowest truncation of a chain leaves; infinite where not known."""
-    cuts = [step for step in codec.steps if step.is_projection]
-    found = [float(size) for step in cuts if step.gives == "bits" and (size := single_length(step.output.lengths))]
+    """The bits that the narrowest truncation of a chain leaves; infinite where not known.
+
+    >>> from credkit import chain
+    >>> bits_left(chain("hex:8/keep-low:24")), bits_left(chain("hex:8"))
+    (24.0, inf)
+    """
+    truncations = [step for step in codec.steps if step.is_projection]
+    found = [
+        float(size) for step in truncations if step.gives == "bits" and (size := single_length(step.output.lengths))
+    ]
     found += [
-        len(part) * log2(10) for step in cuts if step.gives == "text" and (part := step._decode_raw(TRIAL_DIGITS))
+        len(part) * log2(10)
+        for step in truncations
+        if step.gives == "text" and (part := step._decode_raw(TRIAL_DIGITS))
     ]
     return min(found, default=inf)
 
 
 def decimal_bits(texts: pl.Series) -> float:
-    """The bits of the longest text if all texts are decimal digits; infinite for others."""
+    """The bits of the longest text if all texts are decimal digits; infinite for others.
+
+    >>> round(decimal_bits(pl.Series(["17", "45678"])), 1), decimal_bits(pl.Series(["17", "2F"]))
+    (16.6, inf)
+    """
     if texts.is_empty() or not texts.str.contains(r"\A[0-9]+\z").all():
         return inf
     longest = texts.str.len_bytes().max()
