@@ -58,7 +58,15 @@ def test_causes_have_their_counts_in_a_table(tmp_path: Path) -> None:
     found = captured(tmp_path, [hexed(12, number, number % 26) for number in range(60)])
     (tmp_path / "out.parquet").write_bytes(encode_parquet(found))
     (row,) = pl.read_parquet(tmp_path / "out.parquet").to_dicts()
-    assert row["causes"] == ["one bit is inverted (8 of 8)"]
+    assert row["causes"] == ["one bit is flipped (8 of 8)"]
+
+
+def test_a_cause_is_named_whole(tmp_path: Path) -> None:
+    """A colon between bytes, in the sentence as in the texts."""
+    plain = [hexed(12, number) for number in range(20)]
+    texts = [":".join(text[at : at + 2] for at in range(0, len(text), 2)) for text in plain]
+    (hints,) = reader(captured(tmp_path, texts)).hints
+    assert [(each.cause, each.text) for each in hints.causes] == [("separator", "':' stands between bytes")]
 
 
 def test_one_text_again_and_again(tmp_path: Path) -> None:

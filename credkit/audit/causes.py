@@ -45,7 +45,7 @@ def find_causes(
         fitting = tuple(hint for hint in found if is_expected(hint.value, expect or {}))
         decided |= 0 < len(fitting) < len(found)
         for hint in fitting or found:
-            key = hint.cause, _describe_cause(hint.cause, hint.text)
+            key = hint.cause, hint.summary
             explained.setdefault(key, set()).add(place)
             last[key] = fitting or found
     named = [key for key in explained if len(explained[key]) >= LEAST_SHARE_EXPLAINED * len(some)]
@@ -71,13 +71,3 @@ def _count_wrong_lengths(codec: AnyCodec, texts: Sequence[str]) -> tuple[tuple[i
             if isinstance(given, Bits):
                 counts[len(given)] += 1
     return tuple(counts.most_common(MOST_LENGTHS_NAMED))
-
-
-def _describe_cause(cause: str, text: str) -> str:
-    """A hint in words that fit any value."""
-    return {
-        "flipped-bit": "one bit is inverted",
-        "lost-bit": "one bit is lost",
-        "run-together": "two reads run together",
-        "lost-zeros": "leading zeros are lost",
-    }.get(cause, text.partition(":")[0].partition(";")[0])

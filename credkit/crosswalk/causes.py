@@ -14,22 +14,13 @@ from credkit.core.sentences import format_count
 from credkit.crosswalk.result import Finding
 from credkit.crosswalk.sightings import Sighting
 from credkit.crosswalk.verdicts import Verdict, count_rows, describe_readings, reading_lines
-from credkit.explain.diagnosis import KEYBOARD_CAUSE, Hint, diagnose
+from credkit.explain.diagnosis import KEYBOARD_CAUSE, diagnose
 from credkit.facts.texts import branches
 from credkit.site.model import Site
 
 DIAGNOSED = ("check-failed", "unreadable")  # codes of readings
 MOST_TEXTS_DIAGNOSED = 60  # different texts of one reader and rule that are diagnosed
 WHITE_SPACE_CAUSE = "white space stands around it"
-_GENERAL_CAUSES = {  # for causes whose own text names a place in one value
-    "flipped-bit": "one bit is flipped",
-    "shifted": "the frame is shifted by one bit",
-    "extra-bit": "there is one bit too many",
-    "lost-bit": "one bit is lost",
-    "run-together": "two reads run together",
-    "lost-zeros": "leading zeros are lost",
-    "extra-character": "there is one character too many",
-}
 
 
 def find_failures(
@@ -88,12 +79,7 @@ def _describe_text_causes(site: Site, codec: AnyCodec, texts: Sequence[str]) -> 
 
 
 def _causes(codec: AnyCodec, text: str) -> list[str]:
-    """The causes that would explain ``text``, each once."""
+    """The causes that would explain ``text``, each once; a keyboard layout with the chain that reads it."""
     hints = [hint for branch in branches(codec) for hint in diagnose(branch, text)]
-    return list(dict.fromkeys(map(_describe_hint, hints)))
-
-
-def _describe_hint(hint: Hint) -> str:
-    """A hint in words that fit any value; a keyboard layout with the chain that reads it."""
-    words = _GENERAL_CAUSES.get(hint.cause) or hint.text.partition(": ")[0]
-    return f"{words} ({hint.chain})" if hint.cause == KEYBOARD_CAUSE else words
+    chains = (f" ({hint.chain})" if hint.cause == KEYBOARD_CAUSE else "" for hint in hints)
+    return list(dict.fromkeys(f"{hint.summary}{chain}" for hint, chain in zip(hints, chains, strict=True)))

@@ -64,12 +64,14 @@ class Alternative:
 class Hint:
     """One simple cause that would explain a failure; a proposal, never applied.
 
+    ``summary`` describes the cause of any value, ``text`` that of this value, with what it would then be.
     ``chain`` reads the value with the cause undone (None where no chain does), ``value`` is what
     it would then be (None where several values would do). A random value passes the same checks
     with probability 2 ** -``evidence``.
     """
 
     cause: str
+    summary: str
     text: str
     chain: str | None = None
     value: Any = None
@@ -139,7 +141,7 @@ def diagnose(codec: AnyCodec, value: Any) -> tuple[Hint, ...]:
         if found is not None and found not in same:
             hints.append(
                 Hint(
-                    cause=other.cause, text=f"{other.text}: {redacted_repr(found)}",
+                    cause=other.cause, summary=other.text, text=f"{other.text}: {redacted_repr(found)}",
                     chain=other.codec.name, value=found,
                     evidence=passed_evidence(other.codec.inspect(value)),
                 )
@@ -229,38 +231,47 @@ def _separator_hints(codec: AnyCodec, place: int, text: str) -> Iterator[Hint]:
         found = _decode_or_none(link(other.steps[place:]), text)
         if found is not None:
             said = f"{redacted_repr(sign)} stands between bytes" if sign else "nothing stands between bytes"
-            yield Hint(cause="separator", text=f"{said}: {redacted_repr(found)}", chain=other.name, value=found)
+            yield Hint(
+                cause="separator", summary=said, text=f"{said}: {redacted_repr(found)}", chain=other.name, value=found,
+            )  # fmt: skip
             return
 
 
 def _text_hints(rest: AnyCodec, text: str) -> Iterator[Hint]:
     """A shortened number, white space that `strip` leaves, lost leading zeros, a text twice, a character too many."""
     if is_spreadsheet_shortened(text):
-        yield Hint(cause="spreadsheet", text=SHORTENED_ADVICE)
+        yield Hint(cause="spreadsheet", summary=SHORTENED_ADVICE.partition(":")[0], text=SHORTENED_ADVICE)
     if (ends := describe_ends(text)) and (value := _decode_or_none(rest, strip_white_space(text))) is not None:
-        yield Hint(cause="white-space", text=f"it has {ends}, to be removed: {redacted_repr(value)}", value=value)
+        summary = f"it has {ends}, to be removed"
+        yield Hint(cause="white-space", summary=summary, text=f"{summary}: {redacted_repr(value)}", value=value)
     for zeros in range(1, 9):
         if text.isascii() and text.isalnum() and (value := _decode_or_none(rest, "0" * zeros + text)) is not None:
             word = "one leading zero" if zeros == 1 else f"{zeros} leading zeros"
-            yield Hint(cause="lost-zeros", text=f"{word} lost: {redacted_repr(value)}", value=value)
+            yield Hint(
+                cause="lost-zeros", summary="leading zeros are lost", text=f"{word} lost: {redacted_repr(value)}",
+                value=value,
+            )  # fmt: skip
             break
     half, odd = divmod(len(text), 2)
     if text and not odd and (first := _decode_or_none(rest, text[:half])) is not None:
         second = _decode_or_none(rest, text[half:])
         if second is not None:
             yield _joined_frames_hint(first, second, 0.0)
-    for cause, piece, where in (("extra-character", text[1:], "start"), ("extra-character", text[:-1], "end")):
+    for piece, where in ((text[1:], "start"), (text[:-1], "end")):
         if len(strip_white_space(text)) != len(text):  # the white space is another cause
             break
         if len(text) > 1 and (value := _decode_or_none(rest, piece)) is not None:
-            yield Hint(cause=cause, text=f"one character too many at the {where}: {redacted_repr(value)}", value=value)
+            yield Hint(
+                cause="extra-character", summary="there is one character too many",
+                text=f"one character too many at the {where}: {redacted_repr(value)}", value=value,
+            )  # fmt: skip
 
 
 def _joined_frames_hint(first: Any, second: Any, bits: float) -> Hint:
     same = "the same card twice" if first == second else f"{redacted_repr(first)} and {redacted_repr(second)}"
     return Hint(
-        cause="run-together", text=f"two reads run together: {same}", value=first if first == second else None,
-        evidence=bits,
+        cause="run-together", summary="two reads run together", text=f"two reads run together: {same}",
+        value=first if first == second else None, evidence=bits,
     )  # fmt: skip
 
 
@@ -272,39 +283,41 @@ def _frame_hints(rest: AnyCodec, word: Word) -> Iterator[Hint]:
         found = rest._decode_raw((number, length))
         return None if found is None else from_raw(rest.gives, found)
 
-    def hint(cause: str, text: str, frames: list[Word]) -> Iterator[Hint]:
+    def hint(cause: str, summary: str, text: str, frames: list[Word]) -> Iterator[Hint]:
         if len(frames) == 1:
             value = tried(*frames[0])
             yield Hint(
-                cause=cause, text=f"{text}: {redacted_repr(value)}", value=value,
+                cause=cause, summary=summary, text=f"{text}: {redacted_repr(value)}", value=value,
                 evidence=passed_evidence(rest.inspect(to_bits(frames[0]))),
             )  # fmt: skip
         elif frames:
-            yield Hint(cause=cause, text=f"{text}; {len(frames)} frames would do, so it must be read again")
+            text = f"{text}; {len(frames)} frames would do, so it must be read again"
+            yield Hint(cause=cause, summary=summary, text=text)
 
     flips = [at for at in range(length) if tried(number ^ 1 << (length - 1 - at), length) is not None]
     if flips:
         bits = f"bit {flips[0]}" if len(flips) == 1 else f"one of the bits {format_span(flips)}"
-        yield from hint(
-            "flipped-bit", f"{bits} is flipped", [(number ^ 1 << (length - 1 - at), length) for at in flips]
-        )
+        frames = [(number ^ 1 << (length - 1 - at), length) for at in flips]
+        yield from hint("flipped-bit", "one bit is flipped", f"{bits} is flipped", frames)
     top = (1 << length) - 1
-    for text, shifted in (
-        ("the frame is shifted by one bit, its last bit lost", [number << 1 & top | bit for bit in (0, 1)]),
-        ("the frame is shifted by one bit, its first bit lost", [number >> 1 | bit << (length - 1) for bit in (0, 1)]),
+    for lost, shifted in (
+        ("last", [number << 1 & top | bit for bit in (0, 1)]),
+        ("first", [number >> 1 | bit << (length - 1) for bit in (0, 1)]),
     ):
-        yield from hint("shifted", text, [(each, length) for each in shifted if tried(each, length) is not None])
+        frames = [(each, length) for each in shifted if tried(each, length) is not None]
+        summary = "the frame is shifted by one bit"
+        yield from hint("shifted", summary, f"{summary}, its {lost} bit lost", frames)
     if length > 1:
         for text, each in (("first", (number & top >> 1, length - 1)), ("last", (number >> 1, length - 1))):
             if tried(*each) is not None:
-                yield from hint("extra-bit", f"one bit too many, the {text} one", [each])
+                yield from hint("extra-bit", "there is one bit too many", f"one bit too many, the {text} one", [each])
     longer = {
         (number >> low << (low + 1)) | bit << low | number & ((1 << low) - 1)
         for low in range(length + 1)
         for bit in (0, 1)
     }
     found = sorted(each for each in longer if tried(each, length + 1) is not None)
-    yield from hint("lost-bit", "one bit is lost", [(each, length + 1) for each in found])
+    yield from hint("lost-bit", "one bit is lost", "one bit is lost", [(each, length + 1) for each in found])
     half, odd = divmod(length, 2)
     if length and not odd:
         first, second = tried(number >> half, half), tried(number & ((1 << half) - 1), half)
