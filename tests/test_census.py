@@ -448,7 +448,7 @@ def test_readers_bound_new_numbers(tmp_path: Path) -> None:
         ),
         (
             AllocationRequest(count=1),
-            "serial, phone, stripe, badge have a number and no facility code: say which is meant",
+            "serial, phone, stripe, badge have a number without a facility code: choose one with --kind",
         ),
         (AllocationRequest(count=0, facility=12), "0 is not a count from 1 to"),
         (AllocationRequest(count=MOST_BADGES_WANTED + 1, facility=12), "is not a count from 1 to"),

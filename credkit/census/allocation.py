@@ -94,7 +94,7 @@ def _choose_kind(site: Site, wanted: AllocationRequest) -> CredentialKind:
         and (FACILITY in kind.key) == (wanted.facility is not None)
         and set(kind.schema) <= {FACILITY, NUMBER, *filter(None, [kind.issue])}
     }
-    fields = "a facility code and a number" if wanted.facility is not None else "a number and no facility code"
+    fields = "a facility code and a number" if wanted.facility is not None else "a number without a facility code"
     if wanted.kind is not None:
         if wanted.kind not in site.kinds:
             raise DefinitionError(
@@ -107,7 +107,8 @@ def _choose_kind(site: Site, wanted: AllocationRequest) -> CredentialKind:
         hint = _hint_at_facility(site, site.kinds, wanted)
         raise DefinitionError(f"allocate: no kind of the site has {fields} below 2^63 as its number{hint}")
     if wanted.kind is None and len(able) > 1:
-        raise DefinitionError(f"allocate: {', '.join(able)} have {fields}: say which is meant (--kind)")
+        hint = _hint_at_facility(site, site.kinds, wanted)
+        raise DefinitionError(f"allocate: {', '.join(able)} have {fields}: choose one with --kind{hint}")
     kind = able[wanted.kind or next(iter(able))]
     row = kind.schema.get(FACILITY)
     if wanted.facility is not None and wanted.facility >> 64:
@@ -122,12 +123,12 @@ def _choose_kind(site: Site, wanted: AllocationRequest) -> CredentialKind:
 
 
 def _hint_at_facility(site: Site, names: Iterable[str], wanted: AllocationRequest) -> str:
-    """A hint to give a facility code where a kind has them and none was given."""
+    """A hint to give a facility code where a kind has facility codes and the request has none."""
     kinds = [site.kinds[name] for name in names if FACILITY in site.kinds[name].key]
     if wanted.facility is not None or not kinds:
         return ""
     codes = ", ".join(map(str, sorted(kinds[0].expect.get(FACILITY, ()), key=str)))
-    return f" ({kinds[0].name} has facility codes{f' ({codes})' if codes else ''}: say which with --facility)"
+    return f"; {kinds[0].name} has facility codes{f' ({codes})' if codes else ''}: choose one with --facility"
 
 
 def _join_runs(reasons: Iterable[tuple[int, str]]) -> Iterator[SkippedNumbers]:
