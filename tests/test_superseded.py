@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import replace
 from datetime import date, timedelta
 from itertools import combinations
 from random import Random
 from typing import Any
 
+import polars as pl
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from credkit.facts.register_columns import are_repeated, find_superseded_rows
+from credkit.site.frames import tabulate_credentials
 from credkit.site.model import Rules
 from credkit.site.rows import Assignment
 from credkit.site.superseded import COMPARED_COLUMNS, Superseded, Twin, find_superseded
@@ -103,6 +107,26 @@ def test_the_rows_are_those_of_plain_sets_of_days(rows: list[Assignment]) -> Non
     for line, found_twins in twins.items():
         assert {twin.beside_line for twin in found_twins} <= expected[line]
         assert all(twin.line == line and twin.differing for twin in found_twins)
+
+
+@given(assignments(), st.lists(st.integers(0, 5), max_size=4))
+@examples(200)
+def test_columns_are_judged_as_rows_are(rows: list[Assignment], again: list[int]) -> None:
+    """Rows that repeat others are not compared one by one; rows that alone have their credential may be left out."""
+    rows += [replace(rows[place], line=20 + at) for at, place in enumerate(again) if place < len(rows)]
+    rows.append(row(40, credential="C-2"))
+    table = tabulate_credentials(rows)
+    assert find_superseded_rows(table, RULES) == find_superseded(rows, RULES)
+    assert find_superseded_rows(table.filter(are_repeated(table.select("credential"))), RULES) == find_superseded(
+        rows, RULES
+    )
+
+
+@given(st.lists(st.tuples(st.sampled_from(["C-1", "C-2", ""]), st.integers(0, 2))))
+def test_repeated_rows_are_those_that_occur_several_times(rows: list[tuple[str, int]]) -> None:
+    counts = Counter(rows)
+    table = pl.DataFrame(rows, schema={"credential": pl.String, "number": pl.UInt64}, orient="row")
+    assert are_repeated(table).tolist() == [counts[each] > 1 for each in rows]
 
 
 @given(assignments(), st.randoms(use_true_random=False))
