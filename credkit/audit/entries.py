@@ -23,7 +23,7 @@ import polars as pl
 from credkit.audit.facts import Facts
 from credkit.audit.piece_verdicts import PieceVerdicts, TypedRows
 from credkit.audit.plan import AuditPlan, ChainUse
-from credkit.audit.row_counts import FailingRow, Rows, count_totals, count_verdicts, list_failing
+from credkit.audit.row_counts import FailingRow, ReadRows, Rows, count_totals, count_verdicts, list_failing
 from credkit.audit.text_verdicts import find_verdicts
 from credkit.audit.timeorder import EntryParts, LateRow, TimeOrder, join_parts
 from credkit.bulk import Rule
@@ -236,11 +236,10 @@ def _count_entries(code: int, use: ChainUse, joined: _Joined, found: PieceVerdic
         parts = join_parts(joined.parts)
         hashes = np.array([crc32(text.encode()) for text in made], np.uint64)
         rows = Rows(parts.lines, texts.gather(of_row), hashes[of_row], np.full(parts.size, code), parts.moments)
-        places = of_row if places is None else places[of_row]
-        good = count_verdicts(rows, use, verdicts, places, facts)
-        count_totals(rows.codes, rows.moments, good, facts)
+        read = ReadRows(rows, None, use, verdicts, of_row if places is None else places[of_row])
+        count_totals(rows.codes, rows.moments, count_verdicts(read, facts), facts)
         if every:
-            found.failing += list_failing(rows, use, verdicts, places)
+            found.failing += list_failing(read)
     if joined.others:
         others = join_parts(joined.others)
         facts.uses.add_one(use.place, code, others.size)

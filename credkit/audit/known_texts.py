@@ -38,6 +38,14 @@ class TextVerdicts:
     notes: dict[NoteKey, Array] = field(default_factory=dict)
     track: int | None = None
 
+    def only(self, places: Array) -> TextVerdicts:
+        """The verdicts on the texts at ``places``, without the track."""
+        return TextVerdicts(
+            good=self.good[places], numbers=self.numbers[places], first=self.first[places], rules=self.rules,
+            failures=tuple(failing[places] for failing in self.failures),
+            notes={key: noted[places] for key, noted in self.notes.items()},
+        )  # fmt: skip
+
     def joined(self, other: TextVerdicts) -> TextVerdicts:
         """The verdicts on these texts, which hold no track, and behind them on those of another."""
         rules = tuple(dict.fromkeys((*self.rules, *other.rules)))
@@ -68,8 +76,13 @@ def is_read_one_by_one(codec: AnyCodec) -> bool:
     >>> [is_read_one_by_one(chain(each)) for each in gates]
     [False, True, True]
     """
+    return not all(map(has_kernel, codec.steps)) or gives_any_length(codec)
+
+
+def gives_any_length(codec: AnyCodec) -> bool:
+    """Whether the first step of a chain gives as many bits as a text has digits for."""
     first = codec.steps[0]
-    return not all(map(has_kernel, codec.steps)) or (first.gives == "bits" and len(first.output.lengths) != 1)
+    return first.gives == "bits" and len(first.output.lengths) != 1
 
 
 class KnownTexts:

@@ -15,7 +15,7 @@ import polars as pl
 from credkit.audit.facts import Facts
 from credkit.audit.plan import AuditPlan
 from credkit.audit.repeats import NO_EDGES, RepeatEdges, find_repeats
-from credkit.audit.row_counts import FailingRow, Rows, count_totals, count_verdicts, list_failing
+from credkit.audit.row_counts import FailingRow, ReadRows, Rows, count_totals, count_verdicts, list_failing
 from credkit.audit.secrets import first_track
 from credkit.audit.text_verdicts import find_verdicts
 from credkit.bulk.words import Array
@@ -129,13 +129,14 @@ def _judge_rows(rows: Rows, uses: Array | int, plan: AuditPlan, found: PieceVerd
     good = np.ones(len(rows.lines), bool)
     for place in [uses] if isinstance(uses, int) else np.unique(uses).tolist():
         here = None if isinstance(uses, int) else np.flatnonzero(uses == place)
-        some, use = (rows if here is None else rows.only(here)), plan.uses[place]
-        verdicts, places = find_verdicts(use, some.texts)
+        use = plan.uses[place]
+        verdicts, places = find_verdicts(use, rows.texts if here is None else rows.texts.gather(here))
         if verdicts.track is not None:
-            found.add_track(int(some.lines[verdicts.track]))
-        good[slice(None) if here is None else here] = count_verdicts(some, use, verdicts, places, facts)
+            found.add_track(int(rows.lines[verdicts.track if here is None else here[verdicts.track]]))
+        read = ReadRows(rows, here, use, verdicts, places)
+        good[slice(None) if here is None else here] = count_verdicts(read, facts)
         if every:
-            found.failing += list_failing(some, use, verdicts, places)
+            found.failing += list_failing(read)
     facts.frames, facts.failed = facts.uses, facts.first  # here each row is read alone
     count_totals(rows.codes, rows.moments, good, facts)
     if rows.moments is not None:

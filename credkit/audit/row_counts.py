@@ -48,39 +48,57 @@ class FailingRow(NamedTuple):
     rule: Rule
 
 
-def count_verdicts(rows: Rows, use: ChainUse, verdicts: TextVerdicts, places: Array | None, facts: Facts) -> Array:
-    """Count what is found of the texts of ``rows``, and say which rows are good.
+class ReadRows(NamedTuple):
+    """Some ``rows`` that one use reads, at the places ``at`` or all of them, and what is found of their texts.
 
     ``places`` has the place of each row's text among ``verdicts``; None where each has its own.
     """
-    codes = rows.codes
-    good = verdicts.good if places is None else verdicts.good[places]
-    readers = codes
+
+    rows: Rows
+    at: Array | None
+    use: ChainUse
+    verdicts: TextVerdicts
+    places: Array | None
+
+    def of_rows(self, column: Array) -> Array:
+        """For each row what a column of the verdicts has for its text."""
+        return column if self.places is None else column[self.places]
+
+    def only(self, some: Array) -> tuple[Rows, Array]:
+        """Some of these rows, and the places of their texts among the verdicts."""
+        rows = self.rows.only(some if self.at is None else self.at[some])
+        return rows, some if self.places is None else self.places[some]
+
+
+def count_verdicts(read: ReadRows, facts: Facts) -> Array:
+    """Count what is found of the texts of rows, and say which rows are good."""
+    use, verdicts = read.use, read.verdicts
+    codes = read.rows.codes if read.at is None else read.rows.codes[read.at]
+    good = read.of_rows(verdicts.good)
     facts.uses.add(use.place, np.bincount(codes))
     if use.space is not None and good.any():
-        numbers = verdicts.numbers if places is None else verdicts.numbers[places]
+        numbers, readers = read.of_rows(verdicts.numbers), codes
         if not good.all():
             numbers, readers = numbers[good], codes[good]
         facts.owners[use.space.place].add(use.space.owned_numbers(numbers, readers))
     for key, noted in verdicts.notes.items():
-        marked = noted if places is None else noted[places]
+        marked = read.of_rows(noted)
         if marked.any():
             facts.notes.add(key, np.bincount(codes[marked]))
     bad = np.flatnonzero(~good)
     if len(bad):
-        _count_failures(rows.only(bad), use, verdicts, bad if places is None else places[bad], facts)
+        _count_failures(*read.only(bad), use, verdicts, facts)
     return good
 
 
-def list_failing(rows: Rows, use: ChainUse, verdicts: TextVerdicts, places: Array | None) -> list[FailingRow]:
-    """The rows that fail; ``places`` as in `count_verdicts`."""
-    first = verdicts.first if places is None else verdicts.first[places]
-    bad = np.flatnonzero(first >= 0)
-    some = rows.only(bad)
-    moments = [None] * len(bad) if some.moments is None else some.moments.tolist()
-    columns = some.lines.tolist(), some.codes.tolist(), moments, some.texts.to_list(), first[bad].tolist()
+def list_failing(read: ReadRows) -> list[FailingRow]:
+    """The rows that fail."""
+    some, places = read.only(np.flatnonzero(~read.of_rows(read.verdicts.good)))
+    moments = [None] * len(places) if some.moments is None else some.moments.tolist()
+    first = read.verdicts.first[places].tolist()
+    columns = some.lines.tolist(), some.codes.tolist(), moments, some.texts.to_list(), first
     return [
-        FailingRow(line, code, moment, text, use.place, verdicts.rules[rule])
+        FailingRow(line, code, moment, text, read.use.place, read.verdicts.rules[rule])
         for line, code, moment, text, rule in zip(*columns, strict=True)
     ]
 
@@ -131,7 +149,7 @@ def _count_places(places: Array, good: Array, size: int) -> tuple[Array, Array]:
     return failing + fine, failing
 
 
-def _count_failures(bad: Rows, use: ChainUse, verdicts: TextVerdicts, places: Array, facts: Facts) -> None:
+def _count_failures(bad: Rows, places: Array, use: ChainUse, verdicts: TextVerdicts, facts: Facts) -> None:
     """Count what failing rows fail, and keep a sample of their texts."""
     rules, codes, first = verdicts.rules, bad.codes, verdicts.first[places]
     masks = [failing[places] for failing in verdicts.failures]

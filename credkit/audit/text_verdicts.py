@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from functools import partial
+from functools import partial, reduce
 
 import numpy as np
 import polars as pl
 
-from credkit.audit.known_texts import NoteKey, TextVerdicts
+from credkit.audit.known_texts import NoteKey, TextVerdicts, gives_any_length
 from credkit.audit.plan import ChainUse
 from credkit.audit.secrets import find_track
 from credkit.bulk.words import Array
 from credkit.facts.expected_values import UNEXPECTED, find_unexpected
+
+MOST_LENGTHS = 8  # different lengths of texts that are decoded one after the other
 
 
 def find_verdicts(use: ChainUse, texts: pl.Series) -> tuple[TextVerdicts, Array | None]:
@@ -28,6 +30,20 @@ def find_verdicts(use: ChainUse, texts: pl.Series) -> tuple[TextVerdicts, Array 
 
 
 def _judge_texts(use: ChainUse, texts: pl.Series) -> TextVerdicts:
+    """The verdicts on ``texts``, of one length after the other where a kernel only reads texts of one length."""
+    lengths = texts.str.len_bytes().to_numpy() if gives_any_length(use.codec) else np.zeros(len(texts), np.uint32)
+    kinds = np.unique(lengths).tolist()
+    if 1 < len(kinds) <= MOST_LENGTHS:
+        places = [np.flatnonzero(lengths == length) for length in kinds]
+        apart = [_decode_texts(use, texts.gather(some)) for some in places]
+        verdicts = reduce(TextVerdicts.joined, apart).only(np.argsort(np.concatenate(places)))
+    else:
+        verdicts = _decode_texts(use, texts)
+    verdicts.track = find_track(use, texts, verdicts.good, np.flatnonzero(~verdicts.good))
+    return verdicts
+
+
+def _decode_texts(use: ChainUse, texts: pl.Series) -> TextVerdicts:
     read = use.bulk.inspect(texts)
     good = read.ok
     bad = np.flatnonzero(~good)
@@ -47,5 +63,5 @@ def _judge_texts(use: ChainUse, texts: pl.Series) -> TextVerdicts:
         first[bad] = read.first_failed_rule_of(bad)
     return TextVerdicts(
         good=good, numbers=numbers, first=first, rules=read.rules, notes=notes,
-        failures=tuple(read.failures[rule] for rule in read.rules), track=find_track(use, texts, good, bad),
+        failures=tuple(read.failures[rule] for rule in read.rules),
     )  # fmt: skip

@@ -20,6 +20,7 @@ from credkit.core.contract import checked_inspect
 from credkit.core.errors import CredkitError, DecodeError, DefinitionError, EncodeError
 from credkit.core.forms import from_raw
 from credkit.core.sentences import redacted_repr
+from credkit.core.shapes import single_length
 
 
 @dataclass(frozen=True, repr=False)
@@ -164,6 +165,8 @@ expected 1 (character 7 of the text)
             block.has_reasons = has_reasons
             for place, step in enumerate(codec.steps):
                 decoding.decode_step(block, place, step)
+            if codec.takes == "text" and block.form == "bits" and single_length(codec.output.lengths) is None:
+                block.data, block.length = block.objects(), None  # another block may have another length
             yield rows, given, block
 
     def _encoded_blocks(self, values: Any, length: int | None) -> Iterator[tuple[slice, RowBlock, RowBlock]]:

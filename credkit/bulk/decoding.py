@@ -20,7 +20,7 @@ from credkit.core.contract import checked_inspect, slip_error
 from credkit.core.errors import CredkitError
 from credkit.core.forms import from_raw, to_raw
 from credkit.tables.layout import BitRun, Layout, LayoutCodec, Limit, decode_number
-from credkit.tables.notation import NotationCodec
+from credkit.tables.notation import Notation, NotationCodec
 from credkit.tables.pattern import TextPattern
 from credkit.tables.select import Select
 from credkit.tables.wiring import WiredCodec, wiring_for
@@ -40,8 +40,8 @@ def decode_step(block: RowBlock, place: int, step: AnyCodec) -> None:
         _decode_layout(block, place, step, step.layout)
     elif isinstance(table, Select) and _has_fields(block, (*table.kept.values(), *table.demanded)):
         _decode_select(block, place, step, table)
-    elif isinstance(step, NotationCodec) and texts.has_kernel(step.notation) and not isinstance(block.data, list):
-        _decode_notation(block, place, step)
+    elif isinstance(step, NotationCodec) and (notation := _kernel_notation(block, step)):
+        _decode_notation(block, place, step, notation)
     elif isinstance(table, TextPattern) and not isinstance(block.data, list):
         _decode_pattern(block, place, step, table)
     else:
@@ -102,13 +102,20 @@ def _decode_select(block: RowBlock, place: int, step: AnyCodec, select: Select) 
     block.data = found
 
 
-def _decode_notation(block: RowBlock, place: int, step: NotationCodec) -> None:
+def _kernel_notation(block: RowBlock, step: NotationCodec) -> Notation | None:
+    """The notation of the block's texts for which there is a kernel: that of the step, or for as many digits each."""
+    if isinstance(block.data, list):
+        return None
+    return step.notation if texts.has_kernel(step.notation) else texts.fixed_notation(step.notation, block.data)
+
+
+def _decode_notation(block: RowBlock, place: int, step: NotationCodec, notation: Notation) -> None:
     """Texts to words by a kernel; the codec itself decodes the texts that the kernel leaves over."""
-    words, good = texts.parse(step.notation, block.data)
+    words, good = texts.parse(notation, block.data)
     rows, decoded = _decode_leftover(block, place, step, good)
-    block.form, block.data, block.length = "bits", words, step.notation.bits
+    block.form, block.data, block.length = "bits", words, notation.bits
     if decoded:
-        words[rows] = decoded.data
+        words[rows] = [0 if value is None else value[0] for value in decoded.objects()]
 
 
 def _decode_pattern(block: RowBlock, place: int, step: AnyCodec, pattern: TextPattern) -> None:

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from credkit.bulk.words import LIMB_BITS, Array
-from credkit.tables.notation import Notation
+from credkit.tables.notation import DigitGroup, Notation
 from credkit.tables.pattern import TextPattern
 
 _DIGITS = {2: "[0-1]", 16: "[0-9A-Fa-f]"}
@@ -24,6 +24,24 @@ _DIGITS = {2: "[0-1]", 16: "[0-9A-Fa-f]"}
 def has_kernel(notation: Notation) -> bool:
     """Whether a kernel serves the notation: groups of a known size, 64 bits in all."""
     return notation.bits is not None and notation.bits <= LIMB_BITS
+
+
+def fixed_notation(notation: Notation, texts: Any) -> Notation | None:
+    """For a ``notation`` of any number of digits the one of as many as each of ``texts`` has, if a kernel serves it.
+
+    >>> import polars as pl
+    >>> same, other = pl.Series(["0110", "1111"]), pl.Series(["0", "10"])
+    >>> fixed_notation(Notation(2), same).bits, fixed_notation(Notation(2), other)
+    (4, None)
+    """
+    if notation.groups or notation.byte_separator:
+        return None
+    sizes = texts.str.len_bytes()
+    size = sizes.max() or 0
+    bits = size * (notation.base.bit_length() - 1)
+    if not 0 < bits <= LIMB_BITS or size != sizes.min():
+        return None
+    return Notation(notation.base, (DigitGroup(bits=bits, least=size, most=size),))
 
 
 def parse(notation: Notation, texts: Any) -> tuple[Array, Array]:
