@@ -176,6 +176,18 @@ def test_every_codec(name: str) -> None:
         every_way(codec, Random(name))
 
 
+@pytest.mark.parametrize("name", ["binary", "hex", "binary/invert", "binary/wiegand-26", "hex/reverse-bytes/uid-a-4"])
+@pytest.mark.parametrize("digits", [1, 8, 26, 64, 65])
+def test_texts_of_as_many_digits_each(name: str, digits: int) -> None:
+    """A notation of any number of digits has a kernel for them, and the codec itself reads what are no digits."""
+    dice = Random(digits)
+    texts = ["".join(dice.choices("01", k=digits)) for _ in range(9)]
+    for odd in ("2", "x", " ", "-", "_", "é"):
+        agrees(chain(name), [*texts, texts[0][:-1] + odd], [*texts, texts[0][:-1] + odd])
+    for some in (texts, texts[:1], [*texts, ""], [*texts, texts[0] + "1"]):
+        agrees(chain(name), some, some)
+
+
 @given(randoms())
 def test_random_layouts_and_chains(random: Random) -> None:
     entries = layout_entries({"random": definition(random)})

@@ -182,7 +182,7 @@ def _groups(plan: AuditPlan, code: int, texts: list[str]) -> Iterator[list[Frame
             yield group
             group = []
         group.append(frame)
-        reach = max(reach, *frame.covers)
+        reach = max(reach, frame.covers[-1])
     if group:
         yield group
 
@@ -257,7 +257,7 @@ def _count_entries(code: int, use: ChainUse, joined: _Joined, found: PieceVerdic
 
 def _end_of(frames: Sequence[Frame]) -> int:
     """The place behind the last part of these frames."""
-    return max(max(frame.covers) for frame in frames) + 1
+    return max(frame.covers[-1] for frame in frames) + 1
 
 
 def _has_pause(moments: Sequence[int]) -> bool:

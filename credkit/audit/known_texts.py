@@ -69,14 +69,14 @@ class TextVerdicts:
 
 
 def is_read_one_by_one(codec: AnyCodec) -> bool:
-    """Whether a chain reads many texts one by one: a step has no kernel, or its bits have no one length.
+    """Whether a chain reads many texts one by one: a step has no kernel.
 
     >>> from credkit import chain
     >>> gates = ("hex:8/right-justified:26/wiegand-26", "binary/wiegand-26", "track:2/track-2:number,issue")
     >>> [is_read_one_by_one(chain(each)) for each in gates]
-    [False, True, True]
+    [False, False, True]
     """
-    return not all(map(has_kernel, codec.steps)) or gives_any_length(codec)
+    return not all(map(has_kernel, codec.steps))
 
 
 def gives_any_length(codec: AnyCodec) -> bool:

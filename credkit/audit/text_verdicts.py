@@ -13,7 +13,7 @@ from credkit.audit.secrets import find_track
 from credkit.bulk.words import Array
 from credkit.facts.expected_values import UNEXPECTED, find_unexpected
 
-MOST_LENGTHS = 8  # different lengths of texts that are decoded one after the other
+MOST_LENGTHS = 8  # different lengths whose texts are decoded apart
 
 
 def find_verdicts(use: ChainUse, texts: pl.Series) -> tuple[TextVerdicts, Array | None]:
@@ -30,15 +30,18 @@ def find_verdicts(use: ChainUse, texts: pl.Series) -> tuple[TextVerdicts, Array 
 
 
 def _judge_texts(use: ChainUse, texts: pl.Series) -> TextVerdicts:
-    """The verdicts on ``texts``, of one length after the other where a kernel only reads texts of one length."""
-    lengths = texts.str.len_bytes().to_numpy() if gives_any_length(use.codec) else np.zeros(len(texts), np.uint32)
-    kinds = np.unique(lengths).tolist()
-    if 1 < len(kinds) <= MOST_LENGTHS:
-        places = [np.flatnonzero(lengths == length) for length in kinds]
-        apart = [_decode_texts(use, texts.gather(some)) for some in places]
-        verdicts = reduce(TextVerdicts.joined, apart).only(np.argsort(np.concatenate(places)))
-    else:
-        verdicts = _decode_texts(use, texts)
+    """The verdicts on ``texts``; those of each frequent length together, where a kernel takes texts of one length."""
+    verdicts = None
+    if gives_any_length(use.codec):
+        lengths = texts.str.len_bytes().to_numpy()
+        kinds, counts = np.unique(lengths, return_counts=True)
+        if len(kinds) > 1:
+            frequent = kinds[np.argsort(-counts, kind="stable")[:MOST_LENGTHS]]
+            groups = [np.flatnonzero(lengths == length) for length in frequent]
+            groups += [np.flatnonzero(~np.isin(lengths, frequent))] * (len(kinds) > MOST_LENGTHS)
+            apart = [_decode_texts(use, texts.gather(group)) for group in groups]
+            verdicts = reduce(TextVerdicts.joined, apart).only(np.argsort(np.concatenate(groups)))
+    verdicts = verdicts or _decode_texts(use, texts)
     verdicts.track = find_track(use, texts, verdicts.good, np.flatnonzero(~verdicts.good))
     return verdicts
 
