@@ -9,9 +9,11 @@ from ctypes.util import find_library
 from pathlib import Path
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from credkit import DecodeError, DefinitionError, EncodeError, chain
-from credkit.codecs.keyboards import LIKELY_LAYOUTS, LOCKS, load_layouts
+from credkit.codecs.keyboards import LIKELY_LAYOUTS, LOCKS, Keyboard, build_keyboard, load_layouts
 from tests.sentences import refusal
 
 VERSION = "2.35.1"  # of xkeyboard-config, which the tables name as their source
@@ -190,3 +192,13 @@ def test_refusals() -> None:
 
 def test_every_layout_is_worth_trying() -> None:
     assert {args.partition(",")[0] for args in LIKELY_LAYOUTS} == set(CODES)
+
+
+@given(st.sampled_from([(code, lock) for code in load_layouts() for lock in ("", *LOCKS)]), st.data())
+def test_many_texts_are_put_back_as_each_alone(keyboard: tuple[str, str], data: st.DataObject) -> None:
+    """One translation serves for all of them, whatever stands in the others."""
+    codec = build_keyboard(*keyboard)
+    assert isinstance(codec, Keyboard)
+    typed = st.sampled_from([*codec.to_meant, *"\0\1\x7f\u20ac", *codec.unencodable])
+    texts = data.draw(st.lists(st.lists(typed, max_size=4).map("".join), max_size=6))
+    assert codec._decode_each(texts) == [codec._decode_raw(text) for text in texts]
