@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from random import Random
 from typing import Any
 
 import numpy as np
@@ -52,3 +53,17 @@ def test_places_are_those_of_a_dictionary(added: list[tuple[str, list[Array]]], 
     ]
     wanted = [places.get(number, NO_NUMBER) for number in rows(*asked)]
     assert numbers.find_all(*asked).tolist() == wanted == [numbers.find(number) for number in rows(*asked)]
+
+
+@given(st.lists(tables(), max_size=6), st.randoms(use_true_random=False))
+def test_the_order_of_values_is_that_of_sorted_tuples(added: list[tuple[str, list[Array]]], dice: Random) -> None:
+    numbers = Numbers()
+    for table in added:
+        numbers.places(*table)
+    places = np.array(dice.sample(range(len(numbers)), len(numbers)), np.int64)
+    for namespace in "ab":
+        mine = places[numbers.in_namespace(places, namespace)]
+        found = [number.values for number in numbers.at(numbers.in_order(mine))]
+        assert found == sorted(
+            (number.values for number in numbers.at(places) if number.namespace == namespace), key=repr
+        )

@@ -133,14 +133,13 @@ class ChainTrials:
         rows = [(place, self.kind.schema[name]) for place, name in enumerate(self.kind.key)]
         rooms = {place: row for place, row in rows if isinstance(row, Field)}
         codecs = [codec for codec in branches(self.declared) if not codec.encode_obstacle]
-        registered = self.known.all_numbers if rooms and codecs else []
-        if not registered:
+        if not (rooms and codecs and len(self.known)):
             return []
         place = max(rooms, key=lambda place: rooms[place].room)
         dice = Random(0)
         texts: dict[str, None] = {}
         for count in range(NULL_NUMBERS):
-            number = list(dice.choice(registered))
+            number = list(self.known.draw(dice))
             item = number[place]
             distance = round(
                 MOST_NULL_DISTANCE ** (dice.random() if count % 2 else 1 - dice.random() / 4)

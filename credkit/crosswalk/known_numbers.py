@@ -6,9 +6,9 @@ Numbers are looked up in the register itself; what needs a pass over all of them
 from __future__ import annotations
 
 from functools import cached_property
+from random import Random
 
 import numpy as np
-import polars as pl
 from numpy.typing import NDArray
 
 from credkit.bulk.decoded_columns import DecodedColumns
@@ -48,9 +48,13 @@ class KnownNumbers:
         """The credentials that have a number."""
         return self._owners.credentials_in(self._namespace)
 
+    def __len__(self) -> int:
+        return len(self._in_order)
+
+    def draw(self, dice: Random) -> Values:
+        """One of the numbers by chance, whatever the order of the files."""
+        return self._owners.number(int(dice.choice(self._in_order))).values
+
     @cached_property
-    def all_numbers(self) -> list[Values]:
-        """The numbers, in an order that does not depend on that of the files."""
-        found = [number.values for number in self._owners.numbers_in(self._namespace)]
-        order = pl.Series(list(map(repr, found)), dtype=pl.String).arg_sort()
-        return [found[place] for place in order]
+    def _in_order(self) -> Array:
+        return self._owners.in_order(self._namespace)

@@ -245,6 +245,15 @@ class Owners(Mapping[Number, tuple[Card, ...]]):
         found[alone] = self._places[self._starts[alone]]
         return found
 
+    def number(self, place: int) -> Number:
+        """The number at a place."""
+        return self._register.numbers[place]
+
+    def in_order(self, namespace: str) -> Array:
+        """The places of the numbers of a namespace, in an order that does not depend on that of the file."""
+        owned, numbers = np.flatnonzero(self.counts), self._register.numbers
+        return numbers.in_order(owned[numbers.in_namespace(owned, namespace)])
+
     def numbers_in(self, namespace: str) -> Iterator[Number]:
         """The numbers of a namespace, in the order of the file."""
         return (number for number in self if number.namespace == namespace)

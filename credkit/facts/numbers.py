@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
+import polars as pl
 
 from credkit.bulk.words import Array
 from credkit.core.fields import Item
@@ -66,6 +67,20 @@ class Numbers:
             here = np.flatnonzero(spaces == which)
             found |= zip(here.tolist(), space.numbers(self._keys[places[here]]), strict=True)
         return [found[at] for at in range(len(places))]
+
+    def in_namespace(self, places: Array, namespace: str) -> Array:
+        """Which of the numbers at ``places`` are of ``namespace``."""
+        return np.array([space.namespace == namespace for space in self._spaces], bool)[self._space[places]]
+
+    def in_order(self, places: Array) -> Array:
+        """``places`` in the order of the values of their numbers as they are printed, whatever that of the places."""
+        printed = pl.Series([""], dtype=pl.String).new_from_index(0, len(places))
+        for which, space in enumerate(self._spaces):
+            here = np.flatnonzero(self._space[places] == which)
+            if len(here):
+                printed = printed.scatter(here, space.print_values(self._keys[places[here]]))
+        found: Array = places[printed.arg_sort().to_numpy()]
+        return found
 
     def places(self, namespace: str, columns: Sequence[Array]) -> Array:
         """The places of the numbers of ``namespace`` with these values; those that have none get one."""
@@ -136,17 +151,31 @@ class _Space:
             keys[rest] = np.array(places, np.uint64) | np.uint64(LISTED)
         return keys
 
+    def _unpack(self, keys: Array) -> list[Array]:
+        """The columns of the values that keys hold themselves."""
+        mask = np.uint64((1 << self._bits) - 1)
+        return [keys >> np.uint64(self._bits * place) & mask for place in reversed(range(self.width))]
+
+    def _list_values(self, keys: Array) -> dict[int, tuple[Item, ...]]:
+        """By place among ``keys``: the values of those that stand for a place in the list."""
+        listed = np.flatnonzero(keys >= np.uint64(LISTED)).tolist()
+        known = list(self._listed) if listed else []
+        return {at: known[int(keys[at]) - LISTED] for at in listed}
+
     def numbers(self, keys: Array) -> list[Number]:
         """The numbers that have these keys."""
-        mask = np.uint64((1 << self._bits) - 1)
-        shifts = [np.uint64(self._bits * place) for place in reversed(range(self.width))]
-        values = list(zip(*((keys >> shift & mask).tolist() for shift in shifts), strict=True))
-        listed = np.flatnonzero(keys >= np.uint64(LISTED)).tolist()
-        if listed:
-            known = list(self._listed)
-            for at in listed:
-                values[at] = known[int(keys[at]) - LISTED]
+        values = list(zip(*(column.tolist() for column in self._unpack(keys)), strict=True))
+        for at, each in self._list_values(keys).items():
+            values[at] = each
         return [Number(self.namespace, each) for each in values]
+
+    def print_values(self, keys: Array) -> pl.Series:
+        """The values that have these keys, as tuples are printed."""
+        columns = [pl.Series(str(place), column) for place, column in enumerate(self._unpack(keys))]
+        form = f"({', '.join('{}' for _ in columns)}{',' * (len(columns) == 1)})"
+        printed = pl.DataFrame(columns).select(pl.format(form, *(column.name for column in columns))).to_series()
+        listed = self._list_values(keys)
+        return printed.scatter(list(listed), list(map(repr, listed.values()))) if listed else printed
 
     def find(self, keys: Array) -> Array:
         """The places of the numbers that have these keys, or `NO_NUMBER`."""

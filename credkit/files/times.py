@@ -10,6 +10,7 @@ Source: ISO 8601 (dates and times).
 from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta, tzinfo
+from functools import lru_cache
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -312,6 +313,7 @@ def _different(numbers: Array) -> tuple[Array, Array]:
     return found + least, (np.cumsum(present) - 1)[places]
 
 
+@lru_cache(maxsize=1 << 16)  # two years of quarters of an hour
 def _utc_offset(micros: int, zone: tzinfo) -> int:
     ahead = to_datetime(micros).astimezone(zone).utcoffset()
     return ahead // MICROSECOND if ahead is not None else 0
