@@ -119,7 +119,11 @@ def test_columns_settle_most_of_a_site() -> None:
 def test_parts_of_any_size_count_the_same(size: int) -> None:
     site, rows = drawn(11, *FAULTS[:1])
     whole = crosswalk(site, rows)
-    with patch.object(evidence, "READINGS_AT_ONCE", size), patch.object(judging, "JUDGED_AT_ONCE", size):
+    with ExitStack() as stack:
+        for module, name in (
+            (evidence, "READINGS_AT_ONCE"), (judging, "JUDGED_AT_ONCE"), (lines, "COMPLETED_AT_ONCE"),
+        ):  # fmt: skip
+            stack.enter_context(patch.object(module, name, size))
         assert crosswalk(site, rows) == whole
 
 

@@ -30,6 +30,7 @@ from credkit.site.model import Site, Target
 LOOKS_LIKE_PAYMENT = "the number looks like a payment account number, so it is not written"
 
 
+COMPLETED_AT_ONCE = 1 << 18  # lines: it bounds the memory that completing them takes
 DECIDED = {
     "place": pl.Int64, "target": pl.String, "action": pl.String, "code": pl.String, "text": pl.String,
     "reason": pl.String,
@@ -66,7 +67,10 @@ class CardJudge:
         decided = pl.concat(parts)
         rank = decided["target"].replace_strict(order, default=len(order), return_dtype=pl.Int64)
         decided = decided.with_columns(rank=rank).sort("place", "rank").drop("rank")
-        return LineTable(self._complete(decided).select(LINE_COLUMNS), self.site.zone)
+        rows = self.register.rows.with_columns(self.register.number_texts.alias("number"), proof=self.evidence.proofs())
+        starts = range(0, max(decided.height, 1), COMPLETED_AT_ONCE)
+        some = [self._complete(decided[start : start + COMPLETED_AT_ONCE], rows) for start in starts]
+        return LineTable(pl.concat(some), self.site.zone)
 
     def _decide_in(self, target: Target) -> pl.DataFrame:
         """The decisions on all cards of a target's kind: those against which nothing speaks are written as they are."""
@@ -142,10 +146,9 @@ class CardJudge:
             yield Doubt(NOT_ACTIVE, "the export still has its text for this person: needs review")
         yield export.doubt(card, stored) if export else Doubt(NOT_HELD, "")
 
-    def _complete(self, decided: pl.DataFrame) -> pl.DataFrame:
-        """Decisions as lines: with what the register, the readings and the exports have of each card."""
+    def _complete(self, decided: pl.DataFrame, rows: pl.DataFrame) -> pl.DataFrame:
+        """Decisions as lines: with what the register's ``rows``, the readings and the exports have of each card."""
         register, places = self.register, decided["place"]
-        rows = register.rows.with_columns(register.number_texts.alias("number"), proof=self.evidence.proofs())
         lines = decided.hstack(rows.drop("status").rename({"state": "status"})[places])
         sights = self.evidence.sights.rename({"card": "place", "first": "first_seen", "last": "last_seen"})
         lines = lines.join(sights.drop("doubtful"), on="place", how="left", maintain_order="left")
@@ -154,13 +157,13 @@ class CardJudge:
         )
         secrets = {place: card for place, card in register.others.items() if card.holds_account}
         if not secrets:
-            return lines
+            return lines.select(LINE_COLUMNS)
         at = np.flatnonzero(np.isin(places.to_numpy(), list(secrets)))
         cards = [secrets[place] for place in places.gather(at).to_list()]
         return lines.with_columns(
             lines["number"].scatter(at, [card.masked_number for card in cards]),
             lines["printed"].scatter(at, [hide_secret(card, card.row.printed) for card in cards]),
-        )
+        ).select(LINE_COLUMNS)
 
     def _held(self, lines: pl.DataFrame) -> pl.Series:
         """What each line's target holds for its person; account numbers are hidden unless the kind declares them."""
