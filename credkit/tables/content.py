@@ -95,6 +95,11 @@ class Content(FieldsOnly):
     def _decoders(self) -> tuple[tuple[int, str, Callable[[str], Item] | None], ...]:
         return tuple((index, name, None if item.is_verbatim else item.decode) for index, name, item in self.fields)
 
+    @cached_property
+    def never_notes(self) -> bool:
+        """Whether it has no remarks and meanings, and no usual number of characters."""
+        return not self.remarks and not self.meanings and self.usual_characters is None
+
     def item_bounds(self, text: str) -> list[int]:
         """Where the items of ``text`` begin and end, as far as they follow one another."""
         bounds, at = [0], 0
@@ -166,9 +171,8 @@ class ContentCodec(TableCodec[str, FieldMapping]):
 
     @property
     def never_notes(self) -> bool:
-        """Whether the content has no remarks and meanings, and no usual number of characters."""
-        content = self.content
-        return not content.remarks and not content.meanings and content.usual_characters is None
+        """Whether nothing in the content earns a note."""
+        return self.content.never_notes
 
     def _decode_raw(self, raw: str) -> Mapping[str, Item] | None:
         """The fields, or None where an item or a check fails, or where there is too much."""
