@@ -16,7 +16,8 @@ import numpy as np
 from credkit.core.errors import DefinitionError
 from credkit.files.regularfiles import LONGEST_LINE_BYTES, open_regular
 
-PIECE_BYTES = 1 << 20  # bytes of a piece: large enough that its overhead is small, small enough to hold several
+PIECE_BYTES = 1 << 23  # bytes of a piece: large enough that its overhead is small, small enough to hold several
+SMALL_PIECE_BYTES = 1 << 20  # bytes of a piece where the rows of all pieces are kept
 BYTES_SEARCHED_FOR_END = 1 << 12  # bytes in which an end of a line is looked for
 CHUNK_BYTES = 1 << 18  # bytes that are read at once of compressed data, and of a file in which a header is looked for
 GZIP_WINDOW = 16 + zlib.MAX_WBITS  # what tells zlib that a header of gzip stands before the data
@@ -29,11 +30,13 @@ WRONG_CHECKSUM = "its check value is wrong, so any of its rows may be"
 class ByteStream:
     """The bytes of a file, decompressed if need be, as far as they go.
 
-    ``broken`` says why its end was not reached, once that shows. What came before is given out first.
+    ``broken`` says why its end was not reached, once that shows. What came before is given out first. ``piece_bytes``
+    are the bytes of a piece.
     """
 
     def __init__(self, path: Path, *, compressed: bool) -> None:
         self.broken = ""
+        self.piece_bytes = PIECE_BYTES
         try:
             self._file = open_regular(path, buffering=0)
         except OSError as error:
@@ -69,20 +72,20 @@ class ByteStream:
 
     def read_piece(self) -> bytes:
         """The next bytes, as many as a piece has."""
-        return self.read(PIECE_BYTES)
+        return self.read(self.piece_bytes)
 
     def read_some(self) -> bytes:
         """The next bytes, enough for most headers."""
-        return self.read(min(CHUNK_BYTES, PIECE_BYTES))
+        return self.read(min(CHUNK_BYTES, self.piece_bytes))
 
     def read_lines(self) -> bytes:
         """The next bytes, up to an end of a line if one is near: that spares copying the rest of it about."""
         if self._inflate is None and self._file.seekable():
-            at = self._file.tell() + PIECE_BYTES
+            at = self._file.tell() + self.piece_bytes
             try:
                 near = os.pread(self._file.fileno(), BYTES_SEARCHED_FOR_END, at)
                 if (end := near.find(b"\n")) >= 0 and (self._stop is None or at + end < self._stop):
-                    return self._file.read(PIECE_BYTES + end + 1)
+                    return self._file.read(self.piece_bytes + end + 1)
             except (AttributeError, OSError):  # no such call on this system, or the disk is at fault
                 pass
         return self.read_piece()

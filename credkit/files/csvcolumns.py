@@ -16,7 +16,7 @@ import polars as pl
 
 from credkit.core.errors import DefinitionError
 from credkit.core.whitespace import WHITE_SPACE, strip_white_space
-from credkit.files.bytestreams import BOM, cut_at_lines
+from credkit.files.bytestreams import BOM, SMALL_PIECE_BYTES, cut_at_lines
 from credkit.files.columnmaps import JOINT, ColumnPlan, ColumnSource, plan_columns
 from credkit.files.csvfiles import BYTE_ORDER_MARK, CsvFile, find_header_faults
 from credkit.files.csvlines import UNUSABLE_DELIMITERS, LineFormat, parse_cells, split_lines
@@ -56,6 +56,7 @@ def _split_blocks(file: CsvFile, columns: Sequence[str], optional: Collection[st
     plan: ColumnPlan | None = None
     line = FIRST_ROW_LINE
     stream, encoding = open_stream(file.path, file.name, file.encoding, compressed=False)
+    stream.piece_bytes = min(stream.piece_bytes, SMALL_PIECE_BYTES)
     form = LineFormat(width=len(columns), delimiter=file.delimiter, encoding=encoding)
     with stream:
         for block in cut_at_lines(file.name, stream, returns_end_lines=True):
