@@ -114,6 +114,18 @@ class TrackText(Codec[str, str]):
             origin=Shifted(mine.start),
         )  # fmt: skip
 
+    def _decode_noted(self, raw: str) -> tuple[str, tuple[Note, ...]] | None:
+        """The track if it stands alone and is right: then it has no note."""
+        tracks, fault = self._split_tracks(raw)
+        if fault or len(tracks) != 1 or tracks[0].number != self.number or self._wrong_track_check(raw, tracks[0]):
+            return None
+        return self.letters.start + raw[1:], ()
+
+    def _decode_raw(self, raw: str) -> str | None:
+        """The track, or None."""
+        noted = self._decode_noted(raw)
+        return noted[0] if noted else Codec._decode_raw(self, raw)
+
     def _split_tracks(self, text: str) -> tuple[list[TypedTrack], Check | None]:
         """The tracks in the text, as far as it consists of them, and what is wrong behind them."""
         found: list[TypedTrack] = []
