@@ -35,6 +35,7 @@ COMMANDS = {  # name: module, and what stands beside the name in `credkit --help
     "identify": ("credkit.cli.identify", "List what an unknown value may be."),
     "relate": ("credkit.cli.relate", "Find how two readers' texts of one card are connected."),
     "discover": ("credkit.cli.discover", "Derive an undocumented format from samples."),
+    "init": ("credkit.cli.init", "Write a site file to begin with, or one for your exports."),
     "crosswalk": ("credkit.cli.crosswalk", "Match a site's credentials, readings and targets."),
     "census": ("credkit.cli.census", "Find duplicates and free numbers in a site's credentials."),
     "audit": ("credkit.cli.audit", "Count files of captures by reader: what fails, since when."),

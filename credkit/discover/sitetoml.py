@@ -33,22 +33,22 @@ def site_toml(
         "# Proposed by credkit discover site. Check each line before you rely on it.",
         "",
         "[site]",
-        f"name = {_quote(name)}",
-        f"time_zone = {_quote(time_zone)}  # not in the captures: write the site's own",
+        f"name = {quote_toml(name)}",
+        f"time_zone = {quote_toml(time_zone)}  # not in the captures: write the site's own",
         f"as_of = {as_of.isoformat()}  # the day for which the register is true: check",
         "",
         "[files.credentials]",
-        f"path = {_quote(credentials)}" + ("" if found.has_register else "  # there was no register: write it"),
+        f"path = {quote_toml(credentials)}" + ("" if found.has_register else "  # there was no register: write it"),
         "",
         "[files.readings]",
-        f"path = {_quote(readings)}",
+        f"path = {quote_toml(readings)}",
         *(['time = "local"'] if has_local_times else []),
     ]
     for kind in found.kinds:
-        lines += ["", *_kind_lines(kind, found)]
+        lines += ["", *kind_lines(kind, found)]
     for reader in found.readers:
-        lines += ["", *_reader_lines(reader, (times or {}).get(reader.name, ()), has_register=found.has_register)]
-    return "\n".join(map(_escape, lines)) + "\n"
+        lines += ["", *reader_lines(reader, (times or {}).get(reader.name, ()), has_register=found.has_register)]
+    return "\n".join(map(escape_line, lines)) + "\n"
 
 
 def describe_evidence(reader: FoundReader, *, has_register: bool) -> str:
@@ -62,10 +62,11 @@ def describe_evidence(reader: FoundReader, *, has_register: bool) -> str:
     return f"{reader.known} of {reader.texts} different {what} {are}, {reader.evidence:.0f} bits beyond chance"
 
 
-def _kind_lines(kind: FoundKind, found: SiteDiscovery) -> Iterator[str]:
+def kind_lines(kind: FoundKind, found: SiteDiscovery) -> Iterator[str]:
+    """The lines of a kind, with what they rest on; comments only where no chain reads its values."""
     if not kind.values:
         yield f"# UNDECIDED: no chain reads the {format_count(kind.total, 'value')} of this kind."
-        yield f"# [kinds.{_key(kind.name)}]"
+        yield f"# [kinds.{key_toml(kind.name)}]"
         return
     if kind.total:
         yield f"# {kind.read} of {kind.total} different values are read."
@@ -73,20 +74,21 @@ def _kind_lines(kind: FoundKind, found: SiteDiscovery) -> Iterator[str]:
         yield "# There was no register: write here how its values are written."
     if not kind.is_decided:
         yield "# UNDECIDED: no reader gives these numbers, so that nothing shows what the values mean."
-    yield f"[kinds.{_key(kind.name)}]"
+    yield f"[kinds.{key_toml(kind.name)}]"
     yield f"value = {_chains(kind.values)}"
     if kind.has_issue:
         yield 'issue = "issue"'
-    yield f"key = [{', '.join(map(_quote, kind.key))}]"
+    yield f"key = [{', '.join(map(quote_toml, kind.key))}]"
 
 
-def _reader_lines(reader: FoundReader, times: Sequence[str], *, has_register: bool) -> Iterator[str]:
+def reader_lines(reader: FoundReader, times: Sequence[str], *, has_register: bool) -> Iterator[str]:
+    """The lines of a reader, with what they rest on; comments only where nothing is decided."""
     if not reader.is_decided:
         yield f"# UNDECIDED: {reader.name}: {reader.reason}."
         for chain in reader.rivals[:MOST_RIVALS]:
             yield f"#   may be {chain}"
         yield f"# Next: {reader.next_card}."
-        yield f"# [readers.{_key(reader.name)}]"
+        yield f"# [readers.{key_toml(reader.name)}]"
         return
     yield f"# {describe_evidence(reader, has_register=has_register)}."
     for chain in reader.alike[:MOST_ALIKE]:
@@ -100,33 +102,39 @@ def _reader_lines(reader: FoundReader, times: Sequence[str], *, has_register: bo
     if len(reader.chains) > 1:
         what = "was set to another chain" if reader.change is not None else "gives texts of several chains"
         yield f"# It {what}: is that so?"
-    yield f"[readers.{_key(reader.name)}]"
-    yield f"kind = {_quote(reader.kind)}"
+    yield f"[readers.{key_toml(reader.name)}]"
+    yield f"kind = {quote_toml(reader.kind)}"
     if reader.stream:
-        yield f"stream = {_quote(reader.stream)}"
+        yield f"stream = {quote_toml(reader.stream)}"
     if reader.change is None or len(times) <= reader.change:
         yield f"chain = {_chains(reader.chains)}"
         return
     moment = times[reader.change]
     for chain, bound in zip(reader.chains, ("until", "from"), strict=True):
         yield ""
-        yield f"[[readers.{_key(reader.name)}.periods]]"
-        yield f"chain = {_quote(chain)}"
+        yield f"[[readers.{key_toml(reader.name)}.periods]]"
+        yield f"chain = {quote_toml(chain)}"
         yield f"{bound} = {moment}"
 
 
 def _chains(chains: Sequence[str]) -> str:
-    return _quote(chains[0]) if len(chains) == 1 else f"[{', '.join(map(_quote, chains))}]"
+    return quote_toml(chains[0]) if len(chains) == 1 else f"[{', '.join(map(quote_toml, chains))}]"
 
 
-def _key(name: str) -> str:
-    return name if _BARE.fullmatch(name) else _quote(name)
+def key_toml(name: str) -> str:
+    """A name as a key of TOML: in quotation marks where it needs them.
+
+    >>> key_toml("east-gate"), key_toml("Tor Ost")
+    ('east-gate', '"Tor Ost"')
+    """
+    return name if _BARE.fullmatch(name) else quote_toml(name)
 
 
-def _escape(line: str) -> str:
+def escape_line(line: str) -> str:
     """A line without control characters, which neither a comment nor a text of TOML may have."""
     return "".join(char if char.isprintable() else f"\\u{ord(char):04x}" for char in line)
 
 
-def _quote(text: str) -> str:
+def quote_toml(text: str) -> str:
+    """A text as TOML writes it."""
     return dumps(text, ensure_ascii=False)

@@ -201,7 +201,10 @@ _COMMON_DAYS = (
     ("DD.MM.YYYY", "D.M.YYYY"), ("DD/MM/YYYY", "D/M/YYYY"), ("MM/DD/YYYY", "M/D/YYYY"), ("DD-MM-YYYY", "D-M-YYYY"),
     ("YYYY-MM-DD",), ("YYYY/MM/DD",), ("YYYY.MM.DD",), ("YYYYMMDD",), ("DD.MM.YY",), ("DD/MM/YY",), ("MM/DD/YY",),
 )  # fmt: skip
-_COMMON_CLOCKS = ("hh:mm:ss", "h:mm:ss", "hh:mm", "h:mm", "hh:mm:ss.f", "hh:mm:ss AM", "h:mm:ss AM", "h:mm AM")
+_COMMON_CLOCKS = (
+    "hh:mm:ss", "h:mm:ss", "hh:mm", "h:mm", "hh:mm:ss.f", "hh:mm:ss,f", "hh:mm:ss AM", "h:mm:ss AM", "h:mm AM",
+    "hh'h'mm:ss", "hh'h'mm",
+)  # fmt: skip
 
 
 def likely_patterns(texts: Iterable[str], *, has_time: bool) -> list[MomentPattern]:
@@ -215,7 +218,7 @@ def likely_patterns(texts: Iterable[str], *, has_time: bool) -> list[MomentPatte
     some = [*texts]
     if not some:
         return []
-    tails = [f" {clock}" for clock in _COMMON_CLOCKS]
+    tails = [f" {clock}{offset}" for offset in ("", f" {OFFSET}", OFFSET) for clock in _COMMON_CLOCKS]
     tails = tails if has_time else ["", *tails]
     found = []
     for days in _COMMON_DAYS:

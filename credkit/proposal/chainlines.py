@@ -1,0 +1,80 @@
+"""The lines of a site file on its kinds and readers: chains with their evidence, and a stand-in where none is decided.
+
+A stand-in is a chain that reads no text: the crosswalk then has each row of an undecided reader as unreadable, and
+decides nothing by it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+
+from credkit.core.sentences import format_count
+from credkit.discover.siteregister import NUMBER_KEY
+from credkit.discover.siteresults import FoundKind, FoundReader, SiteDiscovery
+from credkit.discover.sitetoml import key_toml, kind_lines, quote_toml, reader_lines
+from credkit.proposal.printednumbers import printed_chain
+from credkit.proposal.sitelines import LOOK, SiteLines
+
+STAND_IN = "undecided"
+MOST_RIVALS = 4
+
+
+def write_chains(
+    lines: SiteLines, found: SiteDiscovery, printed: Sequence[str], kinds: Sequence[str], values: Sequence[str],
+    times: Mapping[str, Sequence[str]],
+) -> None:  # fmt: skip
+    """The kinds, then the readers; ``printed``, ``kinds`` and ``values`` are the cells of the register's rows."""
+    keys = {}
+    for kind in found.kinds:
+        keys[kind.name] = kind.key or NUMBER_KEY
+        chain = printed_chain(kind, kinds, values, printed) if printed and kind.values else None
+        lines.raw([*_kind_lines(lines, kind, found), *([f"printed = {quote_toml(chain)}"] if chain else [])])
+    for reader in found.readers:
+        if reader.is_decided:
+            if reader.reason:
+                lines.doubts.append(f"readers.{key_toml(reader.name)}.chain: {reader.reason}")
+            lines.raw(
+                line.replace("# DOUBT: ", f"# {LOOK}")
+                for line in reader_lines(reader, times.get(reader.name, ()), has_register=True)
+            )
+        else:
+            lines.raw(_undecided_reader(lines, reader, found, keys))
+
+
+def _kind_lines(lines: SiteLines, kind: FoundKind, found: SiteDiscovery) -> Iterator[str]:
+    where = f"kinds.{key_toml(kind.name)}.value"
+    if kind.values:
+        if not kind.is_decided:
+            lines.doubts.append(f"{where}: no reader gives these numbers, so nothing shows what the values mean")
+        if kind.read < kind.total:
+            rest = format_count(kind.total - kind.read, "value")
+            lines.doubts.append(f"{where}: {rest} of {kind.total:,} not read by it: held until corrected")
+        yield from (line.replace("# UNDECIDED: ", f"# {LOOK}") for line in kind_lines(kind, found))
+        return
+    reason = f"no chain reads the {format_count(kind.total, 'value')} of this kind: a stand-in that reads nothing"
+    lines.doubts.append(f"{where}: {reason}")
+    yield f"# {LOOK}{reason}"
+    yield f"[kinds.{key_toml(kind.name)}]"
+    yield f"value = {quote_toml(_stand_in(NUMBER_KEY))}"
+    yield 'key = ["number"]'
+
+
+def _undecided_reader(
+    lines: SiteLines, reader: FoundReader, found: SiteDiscovery, keys: Mapping[str, tuple[str, ...]]
+) -> Iterator[str]:
+    """A reader without a chain: a stand-in, with what may be meant and what to do next."""
+    reason = reader.reason if reader.texts else "none of its readings has a text"
+    lines.doubts.append(f"readers.{key_toml(reader.name)}.chain: undecided: {reason}")
+    kind = reader.kind or found.kinds[0].name
+    yield f"# {LOOK}undecided: {reason}; a stand-in that reads nothing"
+    for chain in reader.rivals[:MOST_RIVALS]:
+        yield f"#   may be {chain}"
+    if reader.next_card:
+        yield f"# Next: {reader.next_card}."
+    yield f"[readers.{key_toml(reader.name)}]"
+    yield f"kind = {quote_toml(kind)}"
+    yield f"chain = {quote_toml(_stand_in(keys[kind]))}"
+
+
+def _stand_in(key: Sequence[str]) -> str:
+    return f"template:{STAND_IN}-{'-'.join(f'{{{name}:d}}' for name in key)}"

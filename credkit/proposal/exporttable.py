@@ -1,0 +1,166 @@
+"""Exports as tables: the encoding and delimiter that a file seems to have, its header, and the cells of each column.
+
+What is proposed is what the strict reader (`credkit.files.csvfiles`) is given afterwards, so a table has exactly the
+rows that a site file gets.
+
+Source: RFC 4180 (common form of CSV).
+"""
+
+from __future__ import annotations
+
+import codecs
+import csv
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from credkit.core.errors import DefinitionError
+from credkit.core.frozen import FrozenMapping
+from credkit.core.sentences import redacted_repr
+from credkit.core.whitespace import strip_white_space
+from credkit.files.columnmaps import ColumnMap
+from credkit.files.csvfiles import BYTE_ORDER_MARK, CsvFile, read_rows
+from credkit.files.regularfiles import read_regular
+from credkit.privacy.accounts import holds_track
+
+LARGEST_EXPORT_BYTES = 1 << 30
+DELIMITERS = ";,\t|"
+SAMPLED_LINES = 200  # that delimiters are counted in
+MARKS = ((codecs.BOM_UTF8, "utf-8"), (codecs.BOM_UTF16_LE, "utf-16"), (codecs.BOM_UTF16_BE, "utf-16"))
+OLD_ENCODINGS = ("cp1252", "cp850", "mac-roman")  # of one byte a character, the most usual first
+USUAL_LETTERS = frozenset("äöüÄÖÜßéèêëÉÈÊàâÀÂçÇîïôûùœæÆñáíóúåøÅØ€°’–")  # of western European texts
+OTHER_WIDTHS_SHOWN = 5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ExportTable:
+    """An export: how it is written, with the evidence and the doubts of that, and its columns by their headers.
+
+    ``header`` has the names without white space around them; ``strips_header`` says that there was some. A name that
+    stands twice is no column.
+    """
+
+    path: Path
+    encoding: str
+    delimiter: str
+    header: tuple[str, ...]
+    columns: Mapping[str, Sequence[str]]
+    rows: int
+    strips_header: bool = False
+    evidence: Mapping[str, str] = field(default_factory=dict)  # by key of the site file
+    doubts: Mapping[str, str] = field(default_factory=dict)
+
+
+def read_export(path: Path) -> ExportTable:
+    """The export at ``path``; raises `DefinitionError` where it is no table, or holds a payment track."""
+    try:
+        data = read_regular(path, LARGEST_EXPORT_BYTES)
+    except OSError as error:
+        raise DefinitionError(f"{path}: the file cannot be read ({error.strerror})") from None
+    encoding, evidence, doubts = find_encoding(data)
+    try:
+        text = data.decode(encoding).removeprefix(BYTE_ORDER_MARK)
+    except UnicodeError:
+        raise DefinitionError(
+            f"{path.name}: the file is not text in {encoding}, and in no other known encoding"
+        ) from None
+    lines = text.splitlines()
+    if not any(map(strip_white_space, lines)) or "\0" in text:
+        raise DefinitionError(f"{path.name}: the file has no rows, expected a CSV export with a header")
+    delimiter, widths = find_delimiter(lines)
+    evidence["delimiter"] = widths
+    raw = next(csv.reader(lines, delimiter=delimiter), [])
+    header = [strip_white_space(name) for name in raw]
+    once = [name for name in header if name and header.count(name) == 1]
+    file = CsvFile(
+        path=path, name=path.name, encoding=encoding, delimiter=delimiter, strip=frozenset(["header"]),
+        mapping=ColumnMap(headers=FrozenMapping({}), ignores_other_columns=True),
+    )  # fmt: skip
+    others: list[int] = []
+    cells: list[list[str]] = [[] for _ in once]
+    rows = 0
+    for _, row in read_rows(file, once, on_wrong_width=lambda line, has, wanted: others.append(line)):
+        rows += 1
+        for column, cell in zip(cells, row, strict=False):
+            column.append(cell)
+    if others:
+        some = ", ".join(map(str, others[:OTHER_WIDTHS_SHOWN])) + ("…" if len(others) > OTHER_WIDTHS_SHOWN else "")
+        doubts["path"] = (
+            f"{len(others):,} rows have another number of cells than the header (lines {some}): "
+            "credkit refuses the file until they are corrected"
+        )
+    table = ExportTable(
+        path=path, encoding=encoding, delimiter=delimiter, header=tuple(header), rows=rows,
+        columns=dict(zip(once, cells, strict=True)), strips_header=raw != header, evidence=evidence, doubts=doubts,
+    )  # fmt: skip
+    _refuse_tracks(file, table)
+    return table
+
+
+def _refuse_tracks(file: CsvFile, table: ExportTable) -> None:
+    """Refuse a file in which a cell holds a payment track, before anything of it is shown."""
+    for cells in table.columns.values():
+        for cell in dict.fromkeys(cells):
+            if holds_track(cell):
+                file.refuse_track(cells.index(cell) + 2)
+
+
+def find_encoding(data: bytes) -> tuple[str, dict[str, str], dict[str, str]]:
+    """The encoding that ``data`` seems to be in, and by the key of the site file its evidence and doubt.
+
+    >>> find_encoding("gültig".encode("cp1252"))[0], find_encoding("gültig".encode("cp850"))[0]
+    ('cp1252', 'cp850')
+    >>> find_encoding("gültig".encode())[0], find_encoding("gültig".encode("utf-16"))[0]
+    ('utf-8', 'utf-16')
+    """
+    for mark, name in MARKS:
+        if data.startswith(mark):
+            return name, {"encoding": f"the file begins with the byte order mark of {name}"}, {}
+    if b"\0" in data[:2]:
+        name = "utf-16-be" if data[:1] == b"\0" else "utf-16-le"
+        return name, {"encoding": "every other byte at the start is 0"}, {}
+    try:
+        data.decode()
+        return "utf-8", {"encoding": "the file is ASCII" if data.isascii() else "every byte sequence is UTF-8"}, {}
+    except UnicodeDecodeError:
+        pass
+    found = [(name, *_count_letters(data, name)) for name in OLD_ENCODINGS]
+    name, usual, total, sample = max(found, key=lambda each: each[1])  # the first of equals
+    evidence = f"not UTF-8; in {name} {usual:,} of {total:,} characters beyond ASCII are usual letters"
+    doubt = f"an encoding of one byte a character cannot be proven: is {redacted_repr(sample)} spelt right?"
+    return name, {"encoding": evidence}, {"encoding": doubt}
+
+
+def _count_letters(data: bytes, encoding: str) -> tuple[int, int, str]:
+    """How many characters beyond ASCII are usual letters, how many there are, and a word with the first of them."""
+    text = data.decode(encoding, "replace")
+    beyond = Counter(char for char in text if ord(char) > 127)
+    first = next((place for place, char in enumerate(text) if ord(char) > 127), 0)
+    start, stop = first, first
+    while start and text[start - 1].isalpha():
+        start -= 1
+    while stop < len(text) and text[stop].isalpha():
+        stop += 1
+    usual = sum(count for char, count in beyond.items() if char in USUAL_LETTERS)
+    return usual, beyond.total(), text[start : max(stop, first + 1)]
+
+
+def find_delimiter(lines: Sequence[str]) -> tuple[str, str]:
+    """The delimiter by which most lines have as many cells as the first, more than one; and the evidence.
+
+    >>> find_delimiter(["Nr;Saldo", "1;12,50"])
+    (';', '2 of 2 lines looked at have 2 cells')
+    """
+    some = [line for line in lines[:SAMPLED_LINES] if line]
+    best, score, evidence = ",", (0, 0), "there is one column only"
+    for delimiter in DELIMITERS:
+        try:
+            widths = [len(row) for row in csv.reader(some, delimiter=delimiter)]
+        except csv.Error:
+            continue
+        same = widths.count(widths[0])
+        if widths[0] > 1 and (same, widths[0]) > score:
+            best, score = delimiter, (same, widths[0])
+            evidence = f"{same:,} of {len(widths):,} lines looked at have {widths[0]} cells"
+    return best, evidence
