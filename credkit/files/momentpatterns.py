@@ -150,7 +150,7 @@ class _Compiled(NamedTuple):
     century: str
 
 
-@lru_cache(maxsize=64)
+@lru_cache(maxsize=1024)  # more than there are common patterns
 def _compile(text: str) -> _Compiled:
     forms: list[str] = []
     sample: list[str] = []
@@ -218,11 +218,16 @@ def likely_patterns(texts: Iterable[str], *, has_time: bool) -> list[MomentPatte
     some = [*texts]
     if not some:
         return []
-    tails = [f" {clock}{offset}" for offset in ("", f" {OFFSET}", OFFSET) for clock in _COMMON_CLOCKS]
-    tails = tails if has_time else ["", *tails]
     found = []
-    for days in _COMMON_DAYS:
-        patterns = (MomentPattern(day + tail) for tail in tails for day in days)
+    for patterns in _common_patterns(has_time=has_time):
         if (first := next((each for each in patterns if all(map(each.is_moment, some))), None)) is not None:
             found.append(first)
     return found
+
+
+@lru_cache(maxsize=2)
+def _common_patterns(*, has_time: bool) -> tuple[tuple[MomentPattern, ...], ...]:
+    """The common patterns, those of one order of the day together, the strictest first."""
+    tails = [f" {clock}{offset}" for offset in ("", f" {OFFSET}", OFFSET) for clock in _COMMON_CLOCKS]
+    tails = tails if has_time else ["", *tails]
+    return tuple(tuple(MomentPattern(day + tail) for tail in tails for day in days) for days in _COMMON_DAYS)

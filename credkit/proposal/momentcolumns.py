@@ -20,6 +20,7 @@ READ_SHARE = 0.8  # of the filled cells that a pattern must read
 SAMPLED_CELLS = 400  # that patterns are looked for in
 OFFSET, LOCAL, ISO_DAYS = "offset", "local", ""  # what a site file calls ISO 8601: times with and without offset, days
 _CLOCK = re.compile(r"[0-9]{1,2}[:h.][0-9]{2}([:m.][0-9]{2}([.,][0-9]{1,6})?)?( ?[AaPp][Mm])?")
+_DATED = re.compile(r"[0-9]{1,4}[./-][0-9]{1,2}[./-][0-9]{1,4}|[0-9]{8}(?![0-9])")  # how a day begins
 _ISO_DAY = re.compile("[0-9]{4}-[0-9]{2}-[0-9]{2}")
 
 
@@ -81,6 +82,8 @@ def _find(cells: Iterable[str], *, has_time: bool) -> MomentForm | None:
     if not texts or len(texts) * 2 < len(counts):
         return None
     some = texts[:: -(-len(texts) // SAMPLED_CELLS)]
+    if sum(_DATED.match(text) is not None for text in some) < READ_SHARE * len(some):
+        return None
     best: list[MomentForm] = []
     for name, reads in _candidates(some, has_time):
         others = Counter({text: count for text, count in counts.items() if not reads(text)})
