@@ -51,14 +51,18 @@ def test_the_demo_runs_and_says_where_things_are(
     assert "Data checked" in text
     assert "sightings" in text
     result = home / "brackwater" / "result"
-    assert re.search("The files are in brackwater/result; all [0-9]+ findings are in its summary[.]txt[.]", text)
+    assert re.search(
+        r"The files are in brackwater/result; its summary\.txt has all of\s[0-9]+ items and [0-9]+\sfindings", text
+    )
     assert sorted(path.name for path in result.iterdir()) == [
         "credkit.sha256", "crosswalk.csv", "exceptions.csv", "summary.txt",
     ]  # fmt: skip
+    assert re.match(r"[0-9,]+ cards ready, [0-9]+ need a decision, [0-9] reader settings to change\n", text)
     summary = (result / "summary.txt").read_text().splitlines()
-    told = [line for line in text.partition("The files are in")[0].splitlines() if line not in summary]
-    assert told, "a screen does not show all of it"
-    assert all(re.fullmatch(r" +and [0-9,]+ more", line) for line in told)
+    before, _, rest = text.partition("The files are in")[0].partition("\nThen\n")
+    assert rest, "a screen does not show all of it"
+    assert set(before.splitlines()) < set(summary)
+    assert set(rest.partition("Before you use this")[2].splitlines()) < set(summary)
     commands = [line.split() for line in text.partition("To try next:")[2].splitlines() if line]
     assert [command[0] for command in commands] == ["less", "credkit", "credkit", "credkit"]
     assert (home / commands[0][1]).is_file()
@@ -77,10 +81,15 @@ def test_the_demo_and_the_crosswalk_in_json(
     site = str(home / "brackwater" / "site.toml")
     *findings, total = records(run("crosswalk", site, "--out", str(home / "again"), "--json"))
     assert {tuple(finding) for finding in findings} == {("code", "subject", "count", "text", "people", "lines")}
-    assert list(total) == ["site", "as_of", "out", "summary", "shared"]
+    assert list(total) == ["site", "as_of", "out", "summary", "shared", "verdict", "work"]
+    assert list(total["verdict"]) == ["ready", "held", "idle", "text"]
+    assert {tuple(item) for item in total["work"]} == {(
+        "task", "subject", "title", "act", "people", "credentials", "readings", "sure", "evidence", "lines", "rows",
+        "ends",
+    )}  # fmt: skip
     assert (total["site"], total["as_of"]) == ("Brackwater Terminal", "2026-03-31")
     *same, other, last, audited = records(run("demo", str(home / "brackwater"), "--json"))
-    assert (same, other["summary"]) == (findings, total["summary"])
+    assert (same, other["summary"], other["work"]) == (findings, total["summary"], total["work"])
     assert list(last) == ["cards"]
     assert list(audited) == ["report"]
     assert list(audited["report"]) == ["path", "rows", "failing", "unreadable"]
@@ -151,7 +160,7 @@ def test_a_terminal_sees_that_work_is_going_on(tmp_path: Path) -> None:
     shown, stayed = list_phases(seen)
     assert shown[0] == "[1/4] making up Brackwater Terminal"
     assert all(each.startswith("[2/4] ") for each in shown[1:])
-    assert stayed.startswith("Crosswalk of Brackwater Terminal")
+    assert stayed.partition("\n")[2].startswith("Crosswalk of Brackwater Terminal")
     for part in ("[3/4] writing cards", "[3/4] checking read-backs", "[4/4] reading the files"):
         assert part in seen
 
@@ -192,11 +201,11 @@ def small_site(home: Path, **changed: str) -> str:
     return str(home / "site.toml")
 
 
-@pytest.mark.parametrize("more", [(), ("--json",)])
+@pytest.mark.parametrize("more", [(), ("--details",), ("--json",)])
 def test_an_account_number_never_leaves_a_crosswalk(tmp_path: Path, more: tuple[str, ...]) -> None:
     result = run("crosswalk", small_site(tmp_path), "--out", str(tmp_path / "out"), *more)
     assert result.exit_code == 0
-    assert "411436******6785" in result.stdout
+    assert ("411436******6785" in result.stdout) == bool(more)
     assert ACCOUNT not in "".join(result.output.split())
 
 

@@ -172,7 +172,10 @@ def test_the_summary_as_text(site: Site) -> None:
     result = walk(site, two().read("gate", hexed(12, 999)).card("C-3", "x"))
     text = summary_text(result)
     rows = text.splitlines()
-    assert rows[0] == "Crosswalk of Brackwater Terminal, status as of 2026-03-31"
+    assert rows[:2] == [
+        "2 cards ready, 1 needs a decision",
+        "Crosswalk of Brackwater Terminal, status as of 2026-03-31",
+    ]
     assert all(len(row) <= 80 for row in rows)
     assert "  credentials.csv            3         2           1          0" in rows
     assert "Every row is in one place: rows = resolved + exceptions." in text

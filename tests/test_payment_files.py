@@ -265,7 +265,7 @@ def table(text: str) -> list[dict[str, str]]:
 def test_files_hold_no_account_number(tmp_path: Path) -> None:
     site = made(tmp_path, *ROWS)
     for more in ((), ("--json",), ("--reveal",)):
-        result = run("crosswalk", str(site), "--out", str(tmp_path / "out"), *more)
+        result = run("crosswalk", str(site), "--details", "--out", str(tmp_path / "out"), *more)
         assert result.exit_code == 0, result.output
         written = outputs(tmp_path / "out")
         for text in (*written.values(), result.output):
@@ -283,7 +283,7 @@ def test_files_hold_no_account_number(tmp_path: Path) -> None:
 
 
 def test_no_target_gets_a_number_that_looks_like_an_account(tmp_path: Path) -> None:
-    run("crosswalk", str(made(tmp_path, *ROWS)), "--out", str(tmp_path / "out"))
+    run("crosswalk", str(made(tmp_path, *ROWS)), "--details", "--out", str(tmp_path / "out"))
     lines = table(outputs(tmp_path / "out")["crosswalk.csv"])
     for line in lines:
         secret = line["credential"] in ("C-1", "C-2", "C-3")
@@ -304,12 +304,12 @@ def test_no_target_gets_a_number_that_looks_like_an_account(tmp_path: Path) -> N
 
 def test_a_kind_that_is_no_payment_data_is_shown_in_files_and_on_screens_only_by_reveal(tmp_path: Path) -> None:
     site = made(tmp_path, *ROWS, plain=True)
-    hidden = run("crosswalk", str(site), "--out", str(tmp_path / "out"))
+    hidden = run("crosswalk", str(site), "--details", "--out", str(tmp_path / "out"))
     written = outputs(tmp_path / "out")
     assert hidden.exit_code == 0, hidden.output
     assert not leaks(hidden.output)
-    assert not leaks(run("crosswalk", str(site), "--out", str(tmp_path / "out"), "--json").output)
-    revealed = run("crosswalk", str(site), "--out", str(tmp_path / "out"), "--reveal")
+    assert not leaks(run("crosswalk", str(site), "--details", "--out", str(tmp_path / "out"), "--json").output)
+    revealed = run("crosswalk", str(site), "--details", "--out", str(tmp_path / "out"), "--reveal")
     assert f"harbour {ACCOUNT}" in revealed.stdout
 
     lines = {(line["credential"], line["target"]): line for line in table(written["crosswalk.csv"])}
@@ -333,10 +333,10 @@ def test_a_kind_that_is_no_payment_data_is_shown_in_files_and_on_screens_only_by
 
 def test_the_reason_is_said_only_where_a_number_looks_like_one(tmp_path: Path) -> None:
     site = made(tmp_path, plain=True, credentials=[card("1", "1234567")], readings=[reading("gate", "1234567")])
-    run("crosswalk", str(site), "--out", str(tmp_path / "out"))
+    run("crosswalk", str(site), "--details", "--out", str(tmp_path / "out"))
     assert REASON not in outputs(tmp_path / "out")["summary.txt"]
     site = made(tmp_path, plain=True, readings=[reading("gate", OTHER)])
-    run("crosswalk", str(site), "--out", str(tmp_path / "out"))
+    run("crosswalk", str(site), "--details", "--out", str(tmp_path / "out"))
     assert outputs(tmp_path / "out")["summary.txt"].count("Numbers of kind card") == 1
 
 
@@ -370,7 +370,7 @@ def test_a_site_with_a_track_is_refused(tmp_path: Path, file: str, row: str) -> 
     (tmp_path / f"{file}.csv").write_text(f"{text}{row}\n", encoding="utf-8")
     where = f"{file}.csv line {3 if file == 'credentials' else 2}: "
     for more in ((), ("--json",), ("--reveal",)):
-        result = run("crosswalk", str(site), "--out", str(tmp_path / "out"), *more)
+        result = run("crosswalk", str(site), "--details", "--out", str(tmp_path / "out"), *more)
         assert result.stdout == ""
         sentence = stopped(result, where)
         assert "--reveal is about screens" in sentence
@@ -385,7 +385,7 @@ def test_a_kind_that_is_no_payment_data_may_look_like_tracks(tmp_path: Path, fil
     site = made(tmp_path, plain=True, credentials=[card("9", "9")])
     text = (tmp_path / f"{file}.csv").read_text(encoding="utf-8")
     (tmp_path / f"{file}.csv").write_text(f"{text}{row}\n", encoding="utf-8")
-    result = run("crosswalk", str(site), "--out", str(tmp_path / "out"))
+    result = run("crosswalk", str(site), "--details", "--out", str(tmp_path / "out"))
     assert result.exit_code == 0, result.output
     assert not leaks(result.output)
 
@@ -393,7 +393,7 @@ def test_a_kind_that_is_no_payment_data_may_look_like_tracks(tmp_path: Path, fil
 def test_tracks_on_two_lines_of_a_stream_are_found(tmp_path: Path) -> None:
     half = len(BITS_2) // 2
     site = made(tmp_path, readings=[reading("swipes", BITS_2[:half]), reading("swipes", BITS_2[half:])])
-    stopped(run("crosswalk", str(site), "--out", str(tmp_path / "out")), "readings.csv line 2: ")
+    stopped(run("crosswalk", str(site), "--details", "--out", str(tmp_path / "out")), "readings.csv line 2: ")
 
 
 @pytest.mark.parametrize("chars", ["0", pytest.param("0x= ?", marks=pytest.mark.survey)])
@@ -404,7 +404,7 @@ def test_garbled_tracks_that_are_none_any_more_show_no_digits(tmp_path: Path, ch
         for char in chars:
             text = TRACK_2[:place] + char + TRACK_2[place + 1 :]
             site = made(tmp_path, readings=[reading("kiosk", f'"{text}"'), reading("gate", f'"{text}"')])
-            result = run("crosswalk", str(site), "--out", str(tmp_path / "out"))
+            result = run("crosswalk", str(site), "--details", "--out", str(tmp_path / "out"))
             assert not leaks(result.output, text)
             where = "number" if 1 <= place < 17 else "date" if 18 <= place < 25 else "rest" if 25 <= place < 35 else ""
             refused[where] += result.exit_code == 2
@@ -441,14 +441,14 @@ def test_a_kind_has_its_reason(tmp_path: Path) -> None:
 def test_an_account_number_in_a_reason_is_masked(tmp_path: Path) -> None:
     path = made(tmp_path, plain=True, credentials=[card("1", OTHER)])
     path.write_text(path.read_text().replace(REASON, f"like {ACCOUNT}"))
-    result = run("crosswalk", str(path), "--out", str(tmp_path / "out"))
+    result = run("crosswalk", str(path), "--details", "--out", str(tmp_path / "out"))
     assert not leaks(result.output + outputs(tmp_path / "out")["summary.txt"])
 
 
 def test_names_that_look_like_numbers_are_masked_in_tables_too(tmp_path: Path) -> None:
     path = made(tmp_path, [card("1", "7")], [reading(OTHER, "7")])
     path.write_text(path.read_text().replace("[readers.gate]", f"[readers.{OTHER}]"))
-    run("crosswalk", str(path), "--out", str(tmp_path / "out"))
+    run("crosswalk", str(path), "--details", "--out", str(tmp_path / "out"))
     written = outputs(tmp_path / "out")
     assert f"{OTHER_HIDDEN}     1" in written["summary.txt"]
     assert all(OTHER not in text for text in written.values())

@@ -11,13 +11,12 @@ import click
 from credkit.cli import options
 from credkit.cli.output import Console
 from credkit.core.progress import Progress
+from credkit.core.sentences import format_count
 from credkit.files.outputs import FolderOutput, refuse_overlaps
 from credkit.site.description import load_site
 
 if TYPE_CHECKING:
     from credkit.crosswalk import Crosswalk
-
-MOST_SHOWN_FINDINGS = 3  # findings of one code on a screen; summary.txt has all of them
 
 
 @click.command()
@@ -26,12 +25,16 @@ MOST_SHOWN_FINDINGS = 3  # findings of one code on a screen; summary.txt has all
     "--out", required=True, type=click.Path(file_okay=False, path_type=Path), metavar="DIR",
     help="Where the result goes: a new directory, or one that a crosswalk wrote.",
 )  # fmt: skip
+@click.option("--details", is_flag=True, help="Show all items, the tables of rows and the findings, too.")
 @options.with_output_options
-def crosswalk(site: Path, out: Path, as_json: bool, reveal: bool) -> int:
+def crosswalk(site: Path, out: Path, details: bool, as_json: bool, reveal: bool) -> int:
     """Match what SITE describes: its credentials, its readings, and what its targets want.
 
-    SITE is a site file (TOML) that names the others. The result says for every credential what
-    each target should hold and why, and for every row that needs a person what is wrong with it.
+    SITE is a site file (TOML) that names the others. The screen opens with the verdict and with
+    what to do, one item for each cause; --details, and summary.txt in DIR, show all findings. The
+    tables in DIR say for every credential what each target should hold and why, and for every row
+    that needs a person what is wrong with it.
+
     DIR is written whole or not at all, in place of an earlier crosswalk at most: what you added or
     changed in it is never replaced. It holds data on persons, readable by its owner only.
 
@@ -47,13 +50,15 @@ def crosswalk(site: Path, out: Path, as_json: bool, reveal: bool) -> int:
     and nothing is written. Needs the extra site.
 
     --json: one object a finding (code, subject, count, text,
-    people), then one with the site, as_of, out,
-    summary (title, columns, rows) and shared (resolved readings of numbers that several have).
+    people, lines), then one with the site, as_of, out,
+    summary (title, columns, rows), shared (resolved readings of numbers that several have),
+    verdict (ready, held and idle cards, and its text) and work (task, subject, title, act, people,
+    credentials, readings, sure, evidence, lines, rows by file, ends: code, count, noun).
     """
     door = Console(as_json=as_json, reveal=reveal)
     with door.progress() as progress:
         result = run_crosswalk(site, out, progress)
-    return show_result(door, result, out)
+    return show_result(door, result, out, details=details)
 
 
 def run_crosswalk(site: Path, out: Path, progress: Progress) -> Crosswalk:
@@ -71,24 +76,33 @@ def run_crosswalk(site: Path, out: Path, progress: Progress) -> Crosswalk:
     return result
 
 
-def show_result(door: Console, result: Crosswalk, out: Path) -> int:
-    """What was found, cautions included, and where the files are; the exit code."""
-    from credkit.crosswalk import summary_text
+def show_result(door: Console, result: Crosswalk, out: Path, *, details: bool = False) -> int:
+    """The verdict, what to do, and where the files are; the exit code."""
+    from credkit.crosswalk import screen_text
+    from credkit.crosswalk.worktext import describe_verdict
 
     plain = result.unmasked if door.reveal else result.unmasked_on_screen
     if door.as_json:
         for finding in result.findings:
-            record = {name: value for name, value in asdict(finding).items() if name != "rows"}
+            record = {name: value for name, value in asdict(finding).items() if name not in ("rows", "cure")}
             door.record(record, safe=("subject",) if finding.subject in plain else ())
         summary = [asdict(section) for section in result.summary]
         door.record({
             "site": result.site, "as_of": result.as_of.isoformat(), "out": str(out), "summary": summary,
             "shared": result.ambiguous_readings,
+            "verdict": {**result.cards._asdict(), "text": describe_verdict(result)},
+            "work": [
+                asdict(item)
+                | {"rows": item.rows.by_file()}
+                for item in result.work
+            ],
         })  # fmt: skip
     else:
-        for line in summary_text(replace(result, unmasked=plain), MOST_SHOWN_FINDINGS).splitlines():
+        for line in screen_text(replace(result, unmasked=plain), details=details).splitlines():
             door.say(line, indent="  ", safe=True)
         door.say()
-        door.say(f"The files are in {out}; all {len(result.findings):,} findings are in its summary.txt.")
+        items, findings = format_count(len(result.work), "item"), format_count(len(result.findings), "finding")
+        shown = "" if details else " (on the screen: --details)"
+        door.say(f"The files are in {out}; its summary.txt has all of {items} and {findings}{shown}.")
     files, *_ = result.summary
     return int(any(row[-1] for row in files.rows))  # its last column counts the rows that are nowhere

@@ -16,17 +16,21 @@ with needs_site_extra("credkit.crosswalk"):
 from credkit.crosswalk.linetable import CrosswalkLine
 from credkit.crosswalk.outputs import write_outputs
 from credkit.crosswalk.pipeline import crosswalk
-from credkit.crosswalk.result import Crosswalk, Finding, SummaryTable
-from credkit.crosswalk.summary import summary_text
+from credkit.crosswalk.result import CardCounts, Crosswalk, Effect, Finding, SummaryTable, WorkItem
+from credkit.crosswalk.summary import screen_text, summary_text
 from credkit.facts.exceptions import ExceptionRow
 
 __all__ = [
+    "CardCounts",
     "Crosswalk",
     "CrosswalkLine",
+    "Effect",
     "ExceptionRow",
     "Finding",
     "SummaryTable",
+    "WorkItem",
     "crosswalk",
+    "screen_text",
     "summary_text",
     "write_outputs",
 ]

@@ -55,6 +55,14 @@ class FileLines(Set[FileLine]):
         """
         return iter(self._lines.get(file, _NONE))
 
+    def by_file(self) -> dict[str, list[int]]:
+        """The lines of each file, in order.
+
+        >>> FileLines({"readings.csv": [5, 3]}).by_file()
+        {'readings.csv': [3, 5]}
+        """
+        return {file: list(lines) for file, lines in self._lines.items()}
+
     def __contains__(self, row: object) -> bool:
         if not isinstance(row, tuple) or len(row) != 2 or not isinstance(row[0], str):
             return False
@@ -75,7 +83,7 @@ class FileLines(Set[FileLine]):
         return self
 
     def __repr__(self) -> str:
-        return f"FileLines({dict(zip(self._lines, map(list, self._lines.values()), strict=True))})"
+        return f"FileLines({self.by_file()})"
 
 
 NO_LINES = FileLines()

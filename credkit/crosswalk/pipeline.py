@@ -51,6 +51,7 @@ from credkit.crosswalk.targets import encode_cards, find_duplicate_texts, find_u
 from credkit.crosswalk.unmasked_numbers import describe_unmasked, find_payment_numbers, unmasked_subjects
 from credkit.crosswalk.unresolved import list_unresolved
 from credkit.crosswalk.verdicts import Verdict, count_rows, other_issues
+from credkit.crosswalk.work import count_cards, list_work, relate_readings
 from credkit.facts.numbers import Numbers
 from credkit.facts.register_columns import read_kinds
 from credkit.facts.texts import TextResults
@@ -134,9 +135,11 @@ def crosswalk(site: Site, rows: Rows | None = None, progress: Progress = SILENT)
         site=site, register=credentials, readings=readings, exports=held, resolved=found.resolved_rows(), lines=lines,
         credentials=in_register, refused=refused, explained=explained, existing=existing,
     )  # fmt: skip
+    ordered = order_findings(findings, credentials, site.credentials.name, lines)
+    related = relate_readings(register, found.others)
     return Crosswalk(
-        site=site.name, as_of=site.as_of, lines=lines, exceptions=exceptions,
-        findings=order_findings(findings, credentials, site.credentials.name, lines),
+        site=site.name, as_of=site.as_of, lines=lines, exceptions=exceptions, findings=ordered,
+        work=list_work(site, ordered, lines, exceptions, reader_findings, related), cards=count_cards(lines),
         summary=(*summary_tables(placed), tabulate_duplicates(site, register, written)), inputs=inputs,
         ambiguous_readings=count_rows(
             verdict for verdict in found.others if not (verdict.code or verdict.unambiguous)

@@ -7,20 +7,18 @@ explains it.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
-from json import dumps
-from re import fullmatch
 
 from credkit.core.sentences import format_count, join_values, redacted_repr
 from credkit.crosswalk.chain_trials import Places
+from credkit.crosswalk.cures import ReaderChain, cut_period, reader_lines
 from credkit.crosswalk.known_numbers import KnownNumbers
 from credkit.crosswalk.resets import FailingStretch, Reset, TimedTexts, find_resets
 from credkit.crosswalk.result import Finding
 from credkit.crosswalk.sightings import format_moment
 from credkit.explain.diagnosis import KEYBOARD_CAUSE
-from credkit.facts.texts import branches
 from credkit.site.model import CredentialKind, Period, Reader, Site
 
 MOST_SAMPLES = 3  # texts that a finding shows
@@ -83,19 +81,23 @@ def _describe_reset(site: Site, reader: Reader, period: Period, reset: Reset, se
     is_order = reset.chains[0].cause not in ("", KEYBOARD_CAUSE)
     fits = f"{count:,} of {reset.failing:,} unresolved readings match known credentials if {equally}"
     samples = _describe_samples(reader.kind, reset)
-    chain = _simplest_chain(reset)
+    cure = ReaderChain(
+        reader=reader.name, chain=_simplest_chain(reset), since=reset.since or period.start,
+        until=reset.until or period.end, explained=count, unresolved=reset.failing, alternatives=len(reset.chains) - 1,
+    )  # fmt: skip
+    lines = tuple(reader_lines(site, reader.name, list(cut_period(period, (cure,)))))
     if reset.since is None and reset.until is None:
         days = _describe_days(site, seen, reset.places)
         return Finding(
             code="other-order" if is_order else "other-chain", subject=reader.name, count=count,
             text=f"{fits} ({days})" if is_order else f"{fits} ({days}): {samples}",
-            lines=() if reset.mixed else (f"[readers.{_key(reader.name)}]", f"chain = {_quote(chain)}"),
+            lines=() if reset.mixed else lines, cure=None if reset.mixed else cure,
         )  # fmt: skip
     when = _describe_span(site, reset.since, reset.until, reset.last_good)
     return Finding(
         code="re-set", subject=reader.name, count=count,
         text=f"{when}, {fits}: {samples}; check how the reader is set, then declare its periods instead of its chain:",
-        lines=tuple(_period_lines(site, reader, period, chain, reset)),
+        lines=lines, cure=cure,
     )  # fmt: skip
 
 
@@ -143,30 +145,3 @@ def _describe_samples(kind: CredentialKind, reset: Reset) -> str:
             number = redacted_repr("-".join(map(str, kind.number_in(first.codec._decode_raw(text)))))
             found[text] = f"{redacted_repr(text)} is {number}, {join_values(credentials, 'or')}"
     return "; ".join(found.values())
-
-
-def _period_lines(site: Site, reader: Reader, period: Period, chain: str, reset: Reset) -> Iterator[str]:
-    """The periods of the reader for the site file: as declared, as found, and as declared again."""
-    names = [branch.name for branch in branches(period.codec)]
-    declared = f"[{', '.join(map(_quote, names))}]" if len(names) > 1 else _quote(names[0])
-    spans = [
-        (declared, period.start, reset.since, reset.since is not None),
-        (_quote(chain), reset.since or period.start, reset.until or period.end, True),
-        (declared, reset.until, period.end, reset.until is not None),
-    ]
-    for text, start, end, exists in spans:
-        if exists:
-            yield f"[[readers.{_key(reader.name)}.periods]]"
-            yield f"chain = {text}"
-            yield from (f"from = {start.astimezone(site.zone).isoformat()}" for start in (start,) if start)
-            yield from (f"until = {end.astimezone(site.zone).isoformat()}" for end in (end,) if end)
-
-
-def _quote(text: str) -> str:
-    """A text as TOML writes it."""
-    return dumps(text, ensure_ascii=False)
-
-
-def _key(name: str) -> str:
-    """A key as TOML writes it."""
-    return name if fullmatch("[A-Za-z0-9_-]+", name) else _quote(name)

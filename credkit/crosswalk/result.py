@@ -9,9 +9,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date
+from typing import Literal, NamedTuple
 
+from credkit.crosswalk.cures import Cure
 from credkit.crosswalk.filelines import NO_LINES, FileLines
 from credkit.crosswalk.linetable import LineTable
+from credkit.crosswalk.tasks import Sure
 from credkit.facts.exceptions import ExceptionRow
 
 EXCEPTION_CODES = {  # of rows; a finding of the same code names each of them
@@ -71,7 +74,7 @@ FINDING_CODES = EXCEPTION_CODES | HOLD_CODES | FACT_CODES
 class Finding:
     """A fact about many rows: its subject, how many it counts, the ``rows`` it is about, and their ``people``.
 
-    ``lines`` are ready for the site file.
+    ``lines`` are ready for the site file; ``cure`` is what they are made of.
     """
 
     code: str
@@ -81,6 +84,47 @@ class Finding:
     rows: FileLines = NO_LINES
     people: int = 0
     lines: tuple[str, ...] = ()
+    cure: Cure | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Effect:
+    """What ends when an item of work is done: so many exceptions, held lines or cards of a code."""
+
+    code: str
+    count: int
+    noun: Literal["exception", "held line", "card"]
+
+
+class CardCounts(NamedTuple):
+    """How many cards are ready for every target, held for one at least, and neither: nothing is written of them."""
+
+    ready: int
+    held: int
+    idle: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WorkItem:
+    """What a person has to do about one cause, with all its effects; ``task`` is a key of `TASKS`.
+
+    ``people``, ``credentials`` and ``readings`` count whom and what it concerns, each once. ``act`` says who must do
+    what, ``lines`` are ready for the site file, ``rows`` are those to look at or to send back. ``ends`` is what
+    disappears when it is done; a line that has another reason to be held is held for that one then.
+    """
+
+    task: str
+    subject: str
+    title: str
+    act: str
+    people: int
+    credentials: int
+    readings: int
+    sure: Sure
+    evidence: str = ""
+    lines: tuple[str, ...] = ()
+    rows: FileLines = NO_LINES
+    ends: tuple[Effect, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -104,6 +148,7 @@ class InputFile:
 class Crosswalk:
     """The whole result: lines and exceptions in the order of the input files, findings in that of their effect.
 
+    ``work`` is what people have to do, what helps most first, and ``cards`` counts the cards by what becomes of them.
     ``inputs`` are the site file and all that it names, where rows were read from files.
     ``ambiguous_readings`` counts the resolved readings of numbers that several credentials have.
     ``unmasked`` are subjects of findings that a file may show though they look like account numbers,
@@ -115,6 +160,8 @@ class Crosswalk:
     lines: LineTable
     exceptions: tuple[ExceptionRow, ...]
     findings: tuple[Finding, ...]
+    work: tuple[WorkItem, ...]
+    cards: CardCounts
     summary: tuple[SummaryTable, ...]
     inputs: tuple[InputFile, ...] = ()
     ambiguous_readings: int = 0

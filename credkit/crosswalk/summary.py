@@ -7,7 +7,7 @@ on the way, or is in two places, would show, and the text says so.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import chain
 from operator import attrgetter
@@ -20,6 +20,7 @@ from credkit.core.sentences import format_count
 from credkit.core.version import __version__
 from credkit.crosswalk.linetable import ACTIONS, LineTable
 from credkit.crosswalk.result import FINDING_CODES, Crosswalk, SummaryTable
+from credkit.crosswalk.worktext import work_text
 from credkit.explain.cautions import OF_A_RESULT
 from credkit.facts.exceptions import ExceptionRow
 from credkit.privacy.accounts import mask_accounts
@@ -122,24 +123,42 @@ def _codes(placed: RowAccounting) -> SummaryTable:
     return SummaryTable(title="Exceptions", columns=("code", "rows"), rows=rows)
 
 
-def summary_text(result: Crosswalk, most: int | None = None) -> str:
-    """The summary as text, at most 80 columns wide, with the cautions at its end.
+MOST_SHOWN_FINDINGS = 3  # findings of one code on a screen
+MOST_SHOWN_ITEMS = 10  # items of work in full on a screen
 
-    With ``most``, of each code only so many findings are shown, and how many more there are.
+
+def summary_text(result: Crosswalk) -> str:
+    """The whole summary as text, at most 80 columns wide: verdict, what to do, details, cautions and input files."""
+    return _join(work_text(result), _details(result, None), _cautions(result), _inputs(result))
+
+
+def screen_text(result: Crosswalk, *, details: bool = False) -> str:
+    """The summary for a screen: verdict, what to do and cautions.
+
+    With ``details`` all items in full and the details, too: of each code the first few findings, and how many more
+    there are.
     """
-    return "\n".join(_text(result, most)) + "\n"
+    shown = _details(result, MOST_SHOWN_FINDINGS) if details else iter(_describe_fault(result))
+    return _join(work_text(result, None if details else MOST_SHOWN_ITEMS), shown, _cautions(result))
 
 
-def _text(result: Crosswalk, most: int | None) -> Iterator[str]:
-    yield from wrap_masked(f"Crosswalk of {result.site}, status as of {result.as_of}")
+def _join(*parts: Iterable[str]) -> str:
+    return "\n".join(chain(*parts)) + "\n"
+
+
+def _describe_fault(result: Crosswalk) -> list[str]:
+    """That rows got lost, which would be a fault in credkit."""
+    left = sum(int(row[-1]) for row in result.summary[0].rows)
+    fault = f"{format_count(left, 'unaccounted row')}: this is a fault in credkit, please report it."
+    return ["", *wrap_masked(fault)] if left else []
+
+
+def _details(result: Crosswalk, most: int | None) -> Iterator[str]:
+    """The tables of rows and all findings; with ``most`` only so many of each code, and how many more there are."""
     for section in result.summary:
         yield from ("", section.title)
         yield from masked_table(section.columns, section.rows)
-    yield ""
-    left = sum(int(row[-1]) for row in result.summary[0].rows)
-    files = "Every row is in one place: rows = resolved + exceptions."
-    fault = f"{format_count(left, 'unaccounted row')}: this is a fault in credkit, please report it."
-    yield from wrap_masked(fault if left else files)
+    yield from _describe_fault(result) or ("", "Every row is in one place: rows = resolved + exceptions.")
     if result.ambiguous_readings:
         ambiguous = format_count(result.ambiguous_readings, "resolved reading")
         verb = "is" if result.ambiguous_readings == 1 else "are"
@@ -156,10 +175,16 @@ def _text(result: Crosswalk, most: int | None) -> Iterator[str]:
             yield from (f"        {line}" for line in finding.lines)
         if most and len(them) > most:
             yield f"    and {len(them) - most:,} more"
+
+
+def _cautions(result: Crosswalk) -> Iterator[str]:
     yield from ("", "Before you use this")
     for caution in (*OF_A_RESULT, *result.remarks):
         yield from wrap_masked(caution, "- ", "  ")
-    if most is None and result.inputs:
+
+
+def _inputs(result: Crosswalk) -> Iterator[str]:
+    if result.inputs:
         yield from ("", f"Made by credkit {__version__} from these files (SHA-256)")
         for file in result.inputs:
             yield from (*wrap_masked(file.name, "  ", "  "), f"    {file.sha256}")

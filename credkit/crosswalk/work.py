@@ -1,0 +1,301 @@
+"""Work: what people do about a crosswalk, one item for each cause, with all its effects.
+
+Every held line and every exception but those that are `SETTLED` belongs to exactly one item. What another setting of
+a reader explains is that reader's; what a target holds of a card that is not active is told with the readings of it.
+Items count people and cards once each, from the lines. Those of security come first, then those that lines of the
+site file cure, then the others by the people that one act helps; what helps most stands before what helps less.
+"""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+from itertools import islice
+from typing import NamedTuple
+
+import polars as pl
+
+from credkit.core.sentences import redacted_repr
+from credkit.crosswalk.cures import ReaderChain, StripColumn, cure_reader, strip_lines
+from credkit.crosswalk.filelines import NO_LINES, FileLines
+from credkit.crosswalk.linetable import LineTable
+from credkit.crosswalk.readers import ReaderFindings
+from credkit.crosswalk.register import Register
+from credkit.crosswalk.result import READER_CODES, CardCounts, Effect, Finding, WorkItem
+from credkit.crosswalk.tasks import ABOUT, FACT_TASKS, SETTLED, TASK_OF, TASKS
+from credkit.crosswalk.unresolved import DamagedNumbers
+from credkit.crosswalk.verdicts import Verdict, other_issues
+from credkit.facts.exceptions import ExceptionRow
+from credkit.facts.statuses import ACTIVE
+from credkit.site.model import Site
+from credkit.site.nearids import near_keys
+
+WRITTEN_ACTIONS = ("add", "keep", "change")
+FAILING_CODES = ("check-failed", "unreadable", "unknown-card", "unexpected-value")  # that a setting of a reader causes
+
+
+def count_cards(lines: LineTable) -> CardCounts:
+    """The cards of a crosswalk, each counted once."""
+    frame = lines.frame.lazy()
+    held = frame.filter(pl.col("action") == "hold").select("credential").unique()
+    written = frame.filter(pl.col("action").is_in(WRITTEN_ACTIONS)).select("credential").unique()
+    counts = pl.collect_all([
+        frame.select(pl.col("credential").n_unique()), held.select(pl.len()),
+        written.join(held, on="credential", how="anti").select(pl.len()),
+    ])  # fmt: skip
+    every, stopped, ready = (int(count.item()) for count in counts)
+    return CardCounts(ready=ready, held=stopped, idle=every - stopped - ready)
+
+
+class RelatedReadings(NamedTuple):
+    """By lines of unresolved readings: a credential whose ``damaged`` value may be the number, or one ``reissued``."""
+
+    damaged: Mapping[int, str]
+    reissued: Mapping[int, str]
+
+
+class _Cause(NamedTuple):
+    """A task, and the subject by which its items are told apart."""
+
+    task: str
+    subject: str
+
+
+@dataclass(slots=True)
+class _Effects:
+    """What a cause does: lines held, exceptions, findings, and credentials that its readings would show."""
+
+    held: list[pl.DataFrame] = field(default_factory=list)
+    exceptions: list[ExceptionRow] = field(default_factory=list)
+    findings: list[Finding] = field(default_factory=list)
+    credentials: set[str] = field(default_factory=set)
+
+
+def list_work(
+    site: Site, findings: Sequence[Finding], lines: LineTable, exceptions: Iterable[ExceptionRow],
+    reader_findings: ReaderFindings, related: RelatedReadings,
+) -> tuple[WorkItem, ...]:  # fmt: skip
+    """The items of work, in their order."""
+    return _Work(site, findings, lines, reader_findings, related).run(exceptions)
+
+
+class _Work:
+    """The causes that were found so far, each with its effects."""
+
+    def __init__(
+        self, site: Site, findings: Sequence[Finding], lines: LineTable, reader_findings: ReaderFindings,
+        related: RelatedReadings,
+    ) -> None:  # fmt: skip
+        self.site, self.findings, self.frame, self.related = site, findings, lines.frame, related
+        self.causes: dict[_Cause, _Effects] = defaultdict(_Effects)
+        self.explained = {
+            line: (sighting.reader.name, credentials)
+            for sighting, credentials in reader_findings.explained.items()
+            for line in sighting.lines
+        }
+        self.readers = self._reader_causes()
+
+    def run(self, exceptions: Iterable[ExceptionRow]) -> tuple[WorkItem, ...]:
+        """Give each effect to its cause, and make the items."""
+        for finding in self.findings:
+            if finding.code in READER_CODES:
+                self.causes[self.readers[finding.subject]].findings.append(finding)
+            elif finding.code in FACT_TASKS:
+                named = finding.code in ("clock", "white-space")
+                self.causes[_Cause(finding.code, finding.subject if named else "")].findings.append(finding)
+        self._add_exceptions(exceptions)
+        self._add_held_lines()
+        items = [self._item(cause, effects) for cause, effects in self.causes.items()]
+        return tuple(sorted(items, key=_rank))
+
+    def _reader_causes(self) -> dict[str, _Cause]:
+        """The cause of each reader that seems to be set otherwise than declared: the first that was found."""
+        found: dict[str, _Cause] = {}
+        for finding in self.findings:
+            if finding.code in READER_CODES and finding.subject not in found:
+                task = finding.code
+                if task != "single-facility" and finding.cure is None:
+                    task = "fails-since" if task == "re-set" else "two-settings"
+                found[finding.subject] = _Cause(task, finding.subject)
+        return found
+
+    def _add_exceptions(self, exceptions: Iterable[ExceptionRow]) -> None:
+        exceptions = [each for each in exceptions if each.code not in SETTLED]
+        held: dict[str, str] = {}  # the file in which a target still holds a credential that is not active
+        for each in exceptions:
+            if each.code == "inactive-held":
+                held |= dict.fromkeys(each.candidates, each.file)
+        for each in exceptions:
+            cause, credentials = self._cause_of(each, held)
+            effects = self.causes[cause]
+            effects.exceptions.append(each)
+            effects.credentials.update(credentials)
+
+    def _cause_of(self, row: ExceptionRow, held: Mapping[str, str]) -> tuple[_Cause, Collection[str]]:
+        """The cause of an exception, and the credentials it is about, as far as they are known."""
+        own = (row.credential,) if row.credential else ()
+        if row.file == self.site.readings.name:
+            if row.line in self.explained:
+                reader, credentials = self.explained[row.line]
+                return self.readers[reader], credentials
+            reader_cause = self.readers.get(row.reader)
+            if reader_cause and reader_cause.task == "fails-since" and row.code in FAILING_CODES:
+                return reader_cause, own
+            if credential := self.related.damaged.get(row.line):
+                return _Cause("spreadsheet-damage", self.site.credentials.name), (credential,)
+            if credential := self.related.reissued.get(row.line):
+                own = (credential,)
+            if row.code == "inactive-read" and row.credential in held:
+                return _Cause("inactive-held", self._target_of(held[row.credential])), own
+        task = TASK_OF.get(row.code, row.code)
+        subjects = {"file": row.file, "reader": row.reader, "target": self._target_of(row.file)}
+        return _Cause(task, subjects[ABOUT[task]] if task in ABOUT else ""), own
+
+    def _target_of(self, file: str) -> str:
+        """The target whose export a file is."""
+        return next(
+            (name for name, each in self.site.targets.items() if each.existing and each.existing.name == file), ""
+        )
+
+    def _add_held_lines(self) -> None:
+        held = self.frame.filter(pl.col("action") == "hold").select("line", "person", "credential", "code", "target")
+        spaced = self._held_for_white_space(held)
+        for column, rows in spaced.items():
+            self.causes[_Cause("white-space", column)].held.append(held.join(rows, on=["line", "target"], how="semi"))
+            held = held.join(rows, on=["line", "target"], how="anti", maintain_order="left")
+        for (code, target), rows in held.group_by("code", "target", maintain_order=True):
+            task = TASK_OF.get(str(code), str(code))
+            subjects = {"target": str(target), "file": self.site.credentials.name, "reader": ""}
+            self.causes[_Cause(task, subjects[ABOUT[task]] if task in ABOUT else "")].held.append(rows)
+
+    def _held_for_white_space(self, held: pl.DataFrame) -> dict[str, pl.DataFrame]:
+        """By column of ids: the lines that are held as near ids, and would be alike without white space."""
+        found: dict[str, pl.DataFrame] = {}
+        near = held.filter(pl.col("code") == "near-id")
+        for name in {finding.subject for finding in self.findings if finding.code == "white-space"}:
+            ids = near[name.removesuffix("_id")]
+            keyed = near.with_columns(id=ids, key=near_keys(ids), bare=ids.str.strip_chars())
+            several = (pl.col("id").n_unique().over("key") > 1) & (pl.col("bare").n_unique().over("key") == 1)
+            rows = keyed.filter(several).select("line", "target")
+            if rows.height:
+                found[name] = rows
+        return found
+
+    def _item(self, cause: _Cause, effects: _Effects) -> WorkItem:
+        """The item of a cause: what is to be done, whom it concerns, and what ends when it is done."""
+        task = TASKS[cause.task]
+        held = pl.concat(effects.held) if effects.held else self.frame.head(0)
+        register = self.site.credentials.name
+        rows = FileLines({register: held["line"].to_list()})
+        for finding in effects.findings:
+            rows = rows.union(finding.rows)
+        by_file: dict[str, list[int]] = defaultdict(list)
+        for each in effects.exceptions:
+            by_file[each.file].append(each.line)
+        rows = rows.union(FileLines(by_file)) if by_file else rows
+        people, credentials = self._count(held, effects, rows)
+        unseen = self._count_unseen(cause, effects.credentials)
+        codes = Counter(each.code for each in effects.exceptions)
+        ends = [Effect(code=code, count=count, noun="exception") for code, count in codes.most_common()]
+        ends += [
+            Effect(code=code, count=count, noun="held line")
+            for code, count in held["code"].value_counts().sort("count", "code", descending=True).iter_rows()
+        ]
+        ends += [Effect(code="never-seen", count=unseen, noun="card")] if unseen else []
+        readings = sum(each.file == self.site.readings.name for each in effects.exceptions)
+        if not readings:
+            readings = len(list(rows.of(self.site.readings.name))) or sum(
+                finding.count for finding in effects.findings if finding.code in (*READER_CODES, "clock")
+            )
+        evidence = self._describe_statuses(effects) if task.security else _describe_evidence(effects.findings)
+        return WorkItem(
+            task=cause.task, subject=cause.subject, title=task.title.format(subject=cause.subject),
+            act=task.act.format(subject=cause.subject), people=people, credentials=credentials, readings=readings,
+            sure=task.sure, evidence=evidence, lines=self._lines(cause, effects.findings),
+            rows=rows if rows else NO_LINES, ends=tuple(ends),
+        )  # fmt: skip
+
+    def _count(self, held: pl.DataFrame, effects: _Effects, rows: FileLines) -> tuple[int, int]:
+        """How many people and credentials a cause concerns, each counted once."""
+        register = self.site.credentials.name
+        parts = [held.select("person", "credential")]
+        if effects.findings or any(each.file == register for each in effects.exceptions):
+            own = list(rows.of(register))
+            parts.append(self.frame.filter(pl.col("line").is_in(own)).select("person", "credential"))
+        if effects.credentials:
+            named = self.frame.filter(pl.col("credential").is_in(list(effects.credentials)))
+            parts.append(named.select("person", "credential"))
+        both = pl.concat(parts)
+        people = {each.person for each in effects.exceptions if each.person}
+        persons = pl.concat([both["person"], pl.Series(list(people), dtype=pl.String)])
+        return persons.n_unique(), both["credential"].n_unique()
+
+    def _count_unseen(self, cause: _Cause, credentials: Collection[str]) -> int:
+        """How many of the ``credentials`` that a reader's readings would show are active, and no reading shows them."""
+        if cause not in self.readers.values() or not credentials:
+            return 0
+        namespace = self.site.readers[cause.subject].kind.namespace
+        kinds = [kind.name for kind in self.site.kinds.values() if kind.namespace == namespace]
+        shown = self._unseen.filter(pl.col("credential").is_in(list(credentials)), pl.col("kind").is_in(kinds))
+        return shown.select("credential", "kind").n_unique()
+
+    @cached_property
+    def _unseen(self) -> pl.DataFrame:
+        """The lines of active cards that no reading shows."""
+        register = self.site.credentials.name
+        lines = [line for each in self.findings if each.code == "never-seen" for line in each.rows.of(register)]
+        return self.frame.filter(pl.col("line").is_in(lines)).select("credential", "kind")
+
+    def _describe_statuses(self, effects: _Effects) -> str:
+        """How many cards there are of each status but active."""
+        own = self.frame.filter(pl.col("credential").is_in(list(effects.credentials)), pl.col("status") != ACTIVE)
+        counts = (
+            own.group_by("status").agg(pl.col("credential").n_unique()).sort("credential", "status", descending=True)
+        )
+        return ", ".join(f"{count:,} {redacted_repr(status)}" for status, count in counts.iter_rows())
+
+    def _lines(self, cause: _Cause, findings: Iterable[Finding]) -> tuple[str, ...]:
+        """The lines for the site file, of all cures of the cause together."""
+        cures = [finding.cure for finding in findings if finding.cure]
+        chains = [cure for cure in cures if isinstance(cure, ReaderChain)]
+        if chains:
+            return cure_reader(self.site, self.site.readers[cause.subject], chains)
+        return strip_lines(cure for cure in cures if isinstance(cure, StripColumn))
+
+
+def _describe_evidence(findings: Iterable[Finding]) -> str:
+    """How much of what is unresolved the other chains of a reader explain."""
+    cures = [finding.cure for finding in findings if isinstance(finding.cure, ReaderChain)]
+    if not cures:
+        return ""
+    explained, unresolved = sum(cure.explained for cure in cures), sum(cure.unresolved for cure in cures)
+    others = max(cure.alternatives for cure in cures)
+    also = f"; {others:,} other chain{'s fit' if others > 1 else ' fits'} as well" * bool(others)
+    return f"with it, {explained:,} of {unresolved:,} unresolved readings match known cards{also}"
+
+
+def _rank(item: WorkItem) -> tuple[bool, bool, float, int, float, str, str]:
+    """What items are ordered by: security, lines to paste, the people and readings that one act helps."""
+    task = TASKS[item.task]
+    acts = 1 if task.single else max(1, item.credentials, item.people)
+    helped = item.people if item.lines else item.people / acts
+    return (
+        not task.security, not item.lines, -helped, -item.people, -item.readings / acts, item.task, item.subject
+    )  # fmt: skip
+
+
+def relate_readings(register: Register, verdicts: Iterable[Verdict]) -> RelatedReadings:
+    """The unresolved readings that may be of a credential whose value was damaged, or that has another issue."""
+    numbers = DamagedNumbers(register)
+    damaged: dict[int, str] = {}
+    reissued: dict[int, str] = {}
+    for verdict in verdicts:
+        if verdict.code == "unknown-card" and verdict.number:
+            for credential in islice(numbers.credentials_of(verdict.sighting, verdict.number), 1):
+                damaged |= dict.fromkeys(verdict.sighting.lines, credential)
+        elif verdict.code == "other-issue":
+            for card in other_issues(register, verdict.sighting)[:1]:
+                reissued |= dict.fromkeys(verdict.sighting.lines, card.credential)
+    return RelatedReadings(damaged, reissued)

@@ -1,0 +1,255 @@
+"""The work of a crosswalk: each cause once, with whom it concerns, and gone when what it proposes is done.
+
+What an item counts is checked against the files of the demo, read here without credkit.
+"""
+
+from __future__ import annotations
+
+import csv
+import shutil
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from credkit import chain
+from credkit.crosswalk import Crosswalk, WorkItem, crosswalk, screen_text, summary_text
+from credkit.crosswalk.cures import PeriodSpan, ReaderChain, cure_reader, cut_period
+from credkit.crosswalk.result import FINDING_CODES
+from credkit.crosswalk.tasks import ABOUT, SETTLED, TASK_OF, TASKS
+from credkit.demo import Demo
+from credkit.site import load_site
+from credkit.site.model import Period
+from tests.brackwater import Files, hexed, made, walk
+
+
+def items(result: Crosswalk) -> dict[tuple[str, str], WorkItem]:
+    """The items of a result, each of which is there once."""
+    found = {(item.task, item.subject): item for item in result.work}
+    assert len(found) == len(result.work)
+    return found
+
+
+def rows(path: Path) -> list[dict[str, str]]:
+    with path.open(encoding="utf-8", newline="") as file:
+        return list(csv.DictReader(file))
+
+
+def paste(site: str, lines: Sequence[str]) -> str:
+    """A site file with the proposed lines in place of what it has, as its owner would paste them."""
+    table = lines[0].strip("[]").removesuffix(".periods")
+    reader = table.startswith("readers.")
+    kept: list[str] = []
+    within = ""
+    for line in site.splitlines():
+        if line.startswith("["):
+            within = line.strip("[]")
+        old = within in (table, f"{table}.periods")
+        if reader and old and (within != table or line.startswith("chain =")):
+            continue
+        kept.append(line)
+        if line == f"[{table}]":
+            place = len(kept)
+    own = [line for line in lines if line != f"[{table}]"]
+    if not reader or "periods" not in lines[0]:
+        return "\n".join((*kept[:place], *own, *kept[place:])) + "\n"
+    end = next((at for at in range(place, len(kept)) if kept[at].startswith("[")), len(kept))
+    return "\n".join((*kept[:end], *own, "", *kept[end:])) + "\n"
+
+
+@pytest.fixture
+def mended(demo: Demo, tmp_path: Path) -> Path:
+    """A copy of the demo's site file, to be mended."""
+    return shutil.copytree(demo.site.parent, tmp_path / "brackwater") / demo.site.name
+
+
+def check_cured(before: Crosswalk, after: Crosswalk, cured: Sequence[WorkItem]) -> None:
+    """The items are gone with all that they named, and no line is held that was not."""
+    left = items(after)
+    for item in cured:
+        assert (item.task, item.subject) not in left, item.title
+    held = [{(line.line, line.target) for line in each.lines if line.action == "hold"} for each in (before, after)]
+    assert held[1] <= held[0]
+    ended = Counter({(end.code, end.noun): 0 for item in cured for end in item.ends})
+    for item in cured:
+        ended.update({(end.code, end.noun): end.count for end in item.ends})
+    excepted = [Counter(each.code for each in result.exceptions) for result in (before, after)]
+    for (code, noun), count in ended.items():
+        if noun == "exception":
+            assert excepted[0][code] - excepted[1][code] == count, code
+    unseen = [
+        {finding.subject: finding.count for finding in each.findings if finding.code == "never-seen"}
+        for each in (before, after)
+    ]
+    assert sum(unseen[0].values()) - sum(unseen[1].values()) == ended["never-seen", "card"]
+
+
+@pytest.mark.usefixtures("known_world", "known_crosswalk")
+def test_every_proposed_line_of_the_demo_ends_its_item(demo_crosswalk: Crosswalk, mended: Path) -> None:
+    cures = [item for item in demo_crosswalk.work if item.lines]
+    assert {item.subject for item in cures} == {
+        "ferry", "linkspan", "quay", "slipway", "pilots", "kiosk", "person_id",
+    }  # fmt: skip
+    for item in cures:
+        mended.write_text(paste(mended.read_text(), item.lines))
+    after = crosswalk(load_site(mended))
+    check_cured(demo_crosswalk, after, cures)
+    assert not any(item.lines for item in after.work)
+    assert after.cards.held < demo_crosswalk.cards.held
+    assert "reader setting" not in screen_text(after).splitlines()[0]
+
+
+@pytest.mark.survey
+@pytest.mark.usefixtures("known_world", "known_crosswalk")
+@pytest.mark.parametrize("subject", ["ferry", "linkspan", "quay", "slipway", "pilots", "kiosk", "person_id"])
+def test_each_proposed_line_alone_ends_its_item(demo_crosswalk: Crosswalk, mended: Path, subject: str) -> None:
+    (item,) = (each for each in demo_crosswalk.work if each.lines and each.subject == subject)
+    mended.write_text(paste(mended.read_text(), item.lines))
+    check_cured(demo_crosswalk, crosswalk(load_site(mended)), [item])
+
+
+@pytest.mark.usefixtures("known_crosswalk")
+def test_the_ferry_is_one_item_with_the_people_of_its_cards(demo_crosswalk: Crosswalk, demo: Demo) -> None:
+    """The four bytes of each text, last first, are a number of the register: whose it is is counted here."""
+    holders: dict[str, set[str]] = {}
+    for row in rows(demo.site.parent / "credentials.csv"):
+        if row["kind"] == "serial-card":
+            holders.setdefault(row["value"], set()).add(row["person_id"])
+    turned = [
+        f"{int.from_bytes(int(row['text']).to_bytes(4, 'little'), 'big'):010d}"
+        for row in rows(demo.site.parent / "readings.csv")
+        if row["reader"] == "ferry"
+    ]
+    known = [number for number in turned if number in holders]
+    item = items(demo_crosswalk)["other-order", "ferry"]
+    assert item.readings == len(known)
+    assert item.people == len({person for number in known for person in holders[number]})
+    assert item.credentials == len(set(known))
+    assert [end.code for end in item.ends] == ["unknown-card", "never-seen"]
+
+
+@pytest.mark.usefixtures("known_crosswalk")
+def test_every_held_line_and_every_exception_belongs_to_one_item(demo_crosswalk: Crosswalk) -> None:
+    told: Counter[tuple[str, str]] = Counter()
+    for item in demo_crosswalk.work:
+        told.update({(end.code, end.noun): end.count for end in item.ends if end.noun != "card"})
+    there: Counter[tuple[str, str]] = Counter(
+        (line.code, "held line") for line in demo_crosswalk.lines if line.action == "hold"
+    )
+    there.update((row.code, "exception") for row in demo_crosswalk.exceptions if row.code not in SETTLED)
+    assert told == there
+
+
+@pytest.mark.usefixtures("known_crosswalk")
+def test_people_and_cards_are_counted_once(demo_crosswalk: Crosswalk) -> None:
+    """Of the items of lines that are held, by code and target, and of the verdict."""
+    found = items(demo_crosswalk)
+    held = [line for line in demo_crosswalk.lines if line.action == "hold"]
+    for task, subject, codes in (
+        ("column-too-small", "payroll", ("column-too-small",)),
+        ("duplicate-number", "", ("duplicate-number",)),
+        ("conflict", "", ("conflict",)),
+        ("truncated", "car-park", ("duplicate-text", "issue-dropped")),
+    ):
+        own = [line for line in held if line.code in codes and subject in ("", line.target)]
+        item = found[task, subject]
+        assert (item.people, item.credentials) == (
+            len({line.person for line in own}), len({line.credential for line in own}),
+        )  # fmt: skip
+        assert set(item.rows.of("credentials.csv")) == {line.line for line in own}
+    written = {line.credential for line in demo_crosswalk.lines if line.action in ("add", "keep", "change")}
+    stopped = {line.credential for line in held}
+    every = {line.credential for line in demo_crosswalk.lines}
+    assert demo_crosswalk.cards == (len(written - stopped), len(stopped), len(every - written - stopped))
+
+
+@pytest.mark.usefixtures("known_crosswalk")
+def test_security_comes_first_then_what_a_line_cures_then_what_helps_most(demo_crosswalk: Crosswalk) -> None:
+    work = demo_crosswalk.work
+    assert [item.task for item in work[:3]] == ["inactive-held", "inactive-read", "other-issue"]
+    assert work[0].evidence == "16 'lost'"
+    assert [bool(item.lines) for item in work[3:]] == [True] * 7 + [False] * (len(work) - 10)
+    assert work[3].subject == "ferry"
+    assert [item.people for item in work[3:10]] == sorted((item.people for item in work[3:10]), reverse=True)
+    assert (work[10].task, work[10].subject) == ("column-too-small", "payroll")
+
+
+@pytest.mark.usefixtures("known_crosswalk")
+def test_the_screen_opens_with_the_verdict_and_shows_details_only_when_asked(demo_crosswalk: Crosswalk) -> None:
+    short, long, whole = (
+        screen_text(demo_crosswalk),
+        screen_text(demo_crosswalk, details=True),
+        summary_text(demo_crosswalk),
+    )
+    cards = demo_crosswalk.cards
+    verdict = f"{cards.ready:,} cards ready, {cards.held:,} need a decision, 6 reader settings to change"
+    for text in (short, long, whole):
+        assert text.splitlines()[0] == verdict
+        assert max(map(len, text.splitlines())) <= 80
+    assert len(short.splitlines()) < len(long.splitlines()) / 3
+    for heading in ("Rows", "Readers", f"Findings ({len(demo_crosswalk.findings):,})"):
+        assert heading not in short.splitlines()
+        assert heading in long.splitlines()
+        assert heading in whole.splitlines()
+    for item in demo_crosswalk.work:
+        assert item.title[:50] in " ".join(short.split())
+        assert all(f"       {line}" in whole for line in item.lines)
+
+
+def test_a_healthy_site_has_no_work() -> None:
+    files = Files()
+    for number in range(8):
+        files.card(f"C-{number + 1}", f"012{101 + number:05d}")
+    result = walk(made(), files.read("gate", *(hexed(12, 101 + number) for number in range(8))))
+    assert result.work == ()
+    assert result.cards == (8, 0, 0)
+    assert screen_text(result).splitlines()[0] == "8 cards ready, nothing to do"
+    assert "WHAT TO DO" not in summary_text(result)
+
+
+def test_rows_that_are_settled_and_cards_that_were_never_seen_are_no_work() -> None:
+    """Nobody reads the cards, and one row stands twice: the second is superseded."""
+    files = Files().card("C-1", "01200101").card("C-1", "01200101").card("C-2", "01200102")
+    result = walk(made(), files)
+    assert {finding.code for finding in result.findings} >= {"never-seen"}
+    assert {row.code for row in result.exceptions} == {"superseded"}
+    assert result.work == ()
+
+
+def test_every_code_has_a_task_or_is_no_work() -> None:
+    idle = {"never-seen", "half-seen", "noted-numbers", *SETTLED}
+    assert {TASK_OF.get(code, code) for code in FINDING_CODES if code not in idle} <= set(TASKS)
+    assert set(ABOUT) <= set(TASKS)
+    assert set(TASK_OF) <= set(FINDING_CODES)
+
+
+def at(day: int) -> datetime:
+    return datetime(2026, 3, day, tzinfo=UTC)
+
+
+def reset(chain: str, since: int | None, until: int | None) -> ReaderChain:
+    days = (at(day) if day else None for day in (since, until))
+    return ReaderChain(reader="gate", chain=chain, since=next(days), until=next(days), explained=1, unresolved=1)
+
+
+def test_two_cures_of_one_reader_make_one_setting() -> None:
+    """Two periods are declared; the reader was set otherwise twice in the first one, and all through the second."""
+    first = Period(codec=chain("hex:8"), end=at(20))
+    cures = [reset("decimal:32,10", 10, 12), reset("binary", 2, 4), reset("hex:6", 20, None)]
+    assert list(cut_period(first, cures)) == [
+        PeriodSpan('"hex:8"', None, at(2)), PeriodSpan('"binary"', at(2), at(4)), PeriodSpan('"hex:8"', at(4), at(10)),
+        PeriodSpan('"decimal:32,10"', at(10), at(12)), PeriodSpan('"hex:8"', at(12), at(20)),
+    ]  # fmt: skip
+    site = made()
+    reader = replace(site.readers["gate"], periods=(first, Period(codec=chain("hex:8"), start=at(20))))
+    lines = cure_reader(site, reader, cures)
+    assert [line for line in lines if line.startswith("chain")] == [
+        f'chain = "{name}"' for name in ("hex:8", "binary", "hex:8", "decimal:32,10", "hex:8", "hex:6")
+    ]
+    assert lines[-2:] == ('chain = "hex:6"', "from = 2026-03-20T01:00:00+01:00")
+    assert cure_reader(site, site.readers["gate"], [reset("hex:6", None, None)]) == (
+        "[readers.gate]", 'chain = "hex:6"',
+    )  # fmt: skip
