@@ -18,6 +18,7 @@ from typing import Any
 from credkit.crosswalk import Crosswalk, CrosswalkLine, Finding, crosswalk
 from credkit.crosswalk.outputs import encode_outputs
 from credkit.crosswalk.result import EXCEPTION_CODES
+from credkit.crosswalk.tasks import SETTLED
 from credkit.site import load_site
 from credkit.site.model import Rows, Site
 from credkit.site.rows import Assignment, ExportRow, ReadingRow
@@ -262,8 +263,20 @@ def check_laws(site: Site, result: Crosswalk, rows: Rows) -> None:
     for each in result.exceptions:
         assert (each.code, (each.file, each.line)) in found, each
     contradicted = {row for finding in result.findings if finding.code == "conflict" for row in finding.rows}
+    check_work(result)
     written = [line for line in result.lines if line.action in ("add", "keep", "change")]
     assert not contradicted & {(site.credentials.name, line.line) for line in written}
+
+
+def check_work(result: Crosswalk) -> None:
+    """Each cause once, and every held line and every exception but those that are settled with exactly one cause."""
+    assert len({(item.task, item.subject) for item in result.work}) == len(result.work)
+    ends: Counter[tuple[str, str]] = Counter()
+    for item in result.work:
+        ends.update({(end.code, end.noun): end.count for end in item.ends if end.noun != "card"})
+    there = Counter((line.code, "held line") for line in result.lines if line.action == "hold")
+    there.update((row.code, "exception") for row in result.exceptions if row.code not in SETTLED)
+    assert ends == there
 
 
 def shown(result: Crosswalk) -> dict[str, str]:
