@@ -55,7 +55,7 @@ def test_the_demo_runs_and_says_where_things_are(
         r"The files are in brackwater/result; its summary\.txt has all of\s[0-9]+ items and [0-9]+\sfindings", text
     )
     assert sorted(path.name for path in result.iterdir()) == [
-        "credkit.sha256", "crosswalk.csv", "exceptions.csv", "summary.txt",
+        "credkit.sha256", "crosswalk.csv", "exceptions.csv", "findings.csv", "run.json", "summary.txt",
     ]  # fmt: skip
     assert re.match(r"[0-9,]+ cards ready, [0-9]+ need a decision, [0-9] reader settings to change\n", text)
     summary = (result / "summary.txt").read_text().splitlines()

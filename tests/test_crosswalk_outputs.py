@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import json
 import re
 import stat
 from dataclasses import replace
@@ -68,6 +69,12 @@ def test_output_files(site: Site, tmp_path: Path) -> None:
     ]
     assert exceptions[1]["candidates"] == "'=C (expected)"
     assert (out / "summary.txt").read_text(encoding="utf-8") == summary_text(result)
+    assert [(row["code"], row["subject"], row["count"]) for row in table(out / "findings.csv")] == [
+        (finding.code, finding.subject, str(finding.count)) for finding in result.findings
+    ]
+    assert {row["code"] for row in table(out / "findings.csv")} >= {"unknown-card", "unreadable"}
+    run = json.loads((out / "run.json").read_text(encoding="utf-8"))
+    assert (run["site"], run["as_of"]) == (site.name, site.as_of.isoformat())
 
 
 @pytest.mark.parametrize(

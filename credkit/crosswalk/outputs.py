@@ -1,16 +1,23 @@
-"""Output files: crosswalk.csv, exceptions.csv and summary.txt, written as a whole or not at all."""
+"""Output files: lines, exceptions and findings as tables, the run as JSON, the summary as text; all or none of them.
+
+What a later run is compared with (`credkit.crosswalk.savedruns`) is read from the tables and the JSON, never from a
+sentence.
+"""
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator
 from operator import attrgetter
 from pathlib import Path
 
+from credkit.core.version import __version__
 from credkit.crosswalk.linetable import LineTable
 from credkit.crosswalk.result import Crosswalk
 from credkit.crosswalk.summary import summary_text
 from credkit.files.csvtables import ROWS_AT_ONCE, CsvTable
 from credkit.files.outputs import write_folder
+from credkit.privacy.accounts import mask_accounts
 
 LINES = CsvTable(
     columns=(
@@ -24,8 +31,12 @@ EXCEPTIONS = CsvTable(
     columns=("file", "line", "code", "reader", "time", "person", "credential", "input", "reason", "candidates"),
     unmasked=("input", "reason"),
 )
+FINDINGS = CsvTable(
+    columns=("code", "subject", "count", "people", "text", "lines"),
+    unmasked=("subject",),  # masked before, but for those that a file may show
+)
 MAKER = "crosswalk"
-FILE_NAMES = ("crosswalk.csv", "exceptions.csv", "summary.txt")
+FILE_NAMES = ("crosswalk.csv", "exceptions.csv", "findings.csv", "run.json", "summary.txt")
 
 
 def write_outputs(result: Crosswalk, out: str | Path) -> None:
@@ -41,6 +52,8 @@ def encode_outputs(result: Crosswalk) -> dict[str, Iterator[bytes]]:
     return {
         "crosswalk.csv": _encode_lines(result.lines),
         "exceptions.csv": EXCEPTIONS.encode(map(attrgetter(*EXCEPTIONS.columns), result.exceptions)),
+        "findings.csv": FINDINGS.encode(_list_findings(result)),
+        "run.json": iter((_encode_run(result),)),
         "summary.txt": iter((summary_text(result).encode("utf-8", "backslashreplace"),)),
     }
 
@@ -49,3 +62,20 @@ def _encode_lines(lines: LineTable) -> Iterator[bytes]:
     yield LINES.encode_header()
     for start in range(0, len(lines), ROWS_AT_ONCE):
         yield LINES.encode_columns(lines.columns(LINES.columns, slice(start, start + ROWS_AT_ONCE)))
+
+
+def _list_findings(result: Crosswalk) -> Iterator[tuple[object, ...]]:
+    for finding in result.findings:
+        subject = finding.subject if finding.subject in result.unmasked else mask_accounts(finding.subject)
+        yield finding.code, subject, finding.count, finding.people, finding.text, "\n".join(finding.lines)
+
+
+def _encode_run(result: Crosswalk) -> bytes:
+    """What was matched, and from which bytes: the same for the same files."""
+    run = {
+        "site": mask_accounts(result.site),
+        "as_of": result.as_of.isoformat(),
+        "credkit": __version__,
+        "inputs": [{"name": mask_accounts(file.name), "sha256": file.sha256} for file in result.inputs],
+    }
+    return (json.dumps(run, indent=2) + "\n").encode()
