@@ -37,6 +37,7 @@ COMMANDS = {  # name: module, and what stands beside the name in `credkit --help
     "discover": ("credkit.cli.discover", "Derive an undocumented format from samples."),
     "init": ("credkit.cli.init", "Write a site file to begin with, or one for your exports."),
     "crosswalk": ("credkit.cli.crosswalk", "Match a site's credentials, readings and targets."),
+    "compare": ("credkit.cli.compare", "Say what changed from one crosswalk to the next."),
     "census": ("credkit.cli.census", "Find duplicates and free numbers in a site's credentials."),
     "audit": ("credkit.cli.audit", "Count files of captures by reader: what fails, since when."),
     "card": ("credkit.cli.card", "Plan what cards store, write their data, check read-backs."),

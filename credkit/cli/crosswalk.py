@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+import shlex
+from collections.abc import Iterable
 from dataclasses import asdict, replace
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from credkit.cli import options
-from credkit.cli.output import Console
+from credkit.cli.output import Console, complain
 from credkit.core.progress import Progress
 from credkit.core.sentences import format_count
 from credkit.files.outputs import FolderOutput, refuse_overlaps
+from credkit.files.outputs.runs import list_runs, name_new_run, remove_old_runs
 from credkit.site.description import load_site
 
 if TYPE_CHECKING:
@@ -26,8 +30,12 @@ if TYPE_CHECKING:
     help="Where the result goes: a new directory, or one that a crosswalk wrote.",
 )  # fmt: skip
 @click.option("--details", is_flag=True, help="Show all items, the tables of rows and the findings, too.")
+@click.option(
+    "--keep", type=click.IntRange(1), metavar="N",
+    help="Write to a new dated directory in DIR, and keep the N newest there.",
+)  # fmt: skip
 @options.with_output_options
-def crosswalk(site: Path, out: Path, details: bool, as_json: bool, reveal: bool) -> int:
+def crosswalk(site: Path, out: Path, details: bool, keep: int | None, as_json: bool, reveal: bool) -> int:
     """Match what SITE describes: its credentials, its readings, and what its targets want.
 
     SITE is a site file (TOML) that names the others. The screen opens with the verdict and with
@@ -37,6 +45,9 @@ def crosswalk(site: Path, out: Path, details: bool, as_json: bool, reveal: bool)
 
     DIR is written whole or not at all, in place of an earlier crosswalk at most: what you added or
     changed in it is never replaced. It holds data on persons, readable by its owner only.
+
+    With --keep, DIR holds runs: each writes to a directory named by its time (UTC), and the N newest
+    stay, as does any that you added to or changed. `credkit compare DIR` says what changed.
 
     What looks like a payment account number is masked in DIR, and no target gets it, unless the
     site file declares not_payment for its kind. A file with a payment track is refused.
@@ -56,9 +67,23 @@ def crosswalk(site: Path, out: Path, details: bool, as_json: bool, reveal: bool)
     credentials, readings, sure, evidence, lines, rows by file, ends: code, count, noun).
     """
     door = Console(as_json=as_json, reveal=reveal)
+    run = out if keep is None else name_new_run(out, datetime.now(UTC))
     with door.progress() as progress:
-        result = run_crosswalk(site, out, progress)
-    return show_result(door, result, out, details=details)
+        result = run_crosswalk(site, run, progress)
+    code = show_result(door, result, run, details=details)
+    if keep is not None:
+        tidy_runs(door, out, keep, load_site(site).files)
+    return code
+
+
+def tidy_runs(door: Console, home: Path, keep: int, inputs: Iterable[Path]) -> None:
+    """Remove all but the newest runs in ``home``, name those that had to stay, and say how to compare."""
+    from credkit.crosswalk.outputs import MAKER
+
+    for sentence in remove_old_runs(home, MAKER, keep, inputs):
+        complain(sentence)
+    if not door.as_json and len(list_runs(home, MAKER)) > 1:
+        door.say(f"What changed since the run before: credkit compare {shlex.quote(str(home))}", indent="  ")
 
 
 def run_crosswalk(site: Path, out: Path, progress: Progress) -> Crosswalk:

@@ -13,11 +13,13 @@ with needs_site_extra("credkit.crosswalk"):
     import numpy  # noqa: F401  # the base of this package, as is polars
     import polars  # noqa: F401
 
+from credkit.crosswalk.comparing import RunComparison, compare_runs
 from credkit.crosswalk.linetable import CrosswalkLine
 from credkit.crosswalk.outputs import write_outputs
 from credkit.crosswalk.pipeline import crosswalk
 from credkit.crosswalk.result import CardCounts, Crosswalk, Effect, Finding, SummaryTable, WorkItem
 from credkit.crosswalk.summary import screen_text, summary_text
+from credkit.crosswalk.savedruns import SavedRun, read_run
 from credkit.facts.exceptions import ExceptionRow
 
 __all__ = [
@@ -27,9 +29,13 @@ __all__ = [
     "Effect",
     "ExceptionRow",
     "Finding",
+    "RunComparison",
+    "SavedRun",
     "SummaryTable",
     "WorkItem",
+    "compare_runs",
     "crosswalk",
+    "read_run",
     "screen_text",
     "summary_text",
     "write_outputs",
