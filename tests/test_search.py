@@ -14,7 +14,7 @@ from credkit.explain.identification import are_indistinguishable
 from credkit.explain.presentations import SERIAL_BITS, presentations
 from credkit.explain.relation import are_equivalent
 from tests.amounts import amounts
-from tests.commandline import ACCOUNT, run
+from tests.commandline import ACCOUNT, records, run
 from tests.sentences import refusal
 from tests.survey import chance, recall, survey
 
@@ -316,6 +316,40 @@ def test_two_texts_of_one_card_point_to_relate() -> None:
         assert f"credkit relate {texts[0]} {texts[1]}" in " ".join(result.output.split())
     assert "credkit relate" not in run("identify", "04A2B3C4", "04A2B3C5").output
     assert "credkit relate" not in run("identify", "04A2B3C4", "04A2B3C4").output
+
+
+def test_a_screen_of_identify_begins_with_the_answer_and_counts_the_rest() -> None:
+    """Every reading is in the JSON; the screen shows those with evidence, and one line counts the others."""
+    groups = records(run("identify", "02F764DD", "--json"))
+    rest = sum(len(group["matches"]) for group in groups[1:])
+    assert [round(group["evidence"]) for group in groups] == [6, 0]
+    lines = run("identify", "02F764DD").output.splitlines()
+    assert lines[0] == "Likeliest reading of '02F764DD':"
+    assert [line.strip() for line in lines[2:4]] == [groups[0]["matches"][0]["chain"], "facility=123 number=45678"]
+    assert f"{rest} more readings without evidence: --all" in lines
+    assert "uid-a-4" not in "".join(lines)
+    everything = run("identify", "02F764DD", "--all").output
+    assert all(f"  {match['chain']}\n" in everything for group in groups for match in group["matches"])
+    assert "more readings" not in everything
+
+
+def test_a_screen_of_identify_shows_readings_that_differ_where_none_has_evidence() -> None:
+    (group, *others) = records(run("identify", "0848028812", "--json"))
+    lines = run("identify", "0848028812").output.splitlines()
+    assert lines[0] == "No reading of '0848028812' has evidence; the most usual ones:"
+    values = [line.strip() for line in lines if line.startswith("    ") and "=" in line]
+    assert len(values) == 6
+    assert len({value.partition("=")[2] for value in values}) == 6, "one number is shown once, whatever the chain"
+    total = sum(len(each["matches"]) for each in (group, *others))
+    assert f"{total - 6} more readings without evidence: --all" in lines
+
+
+def test_a_screen_of_identify_counts_chains_that_give_the_same_as_the_answer() -> None:
+    lines = run("identify", "162,46020", "162,46021", "--facility", "162").output.splitlines()
+    (group, *_) = records(run("identify", "162,46020", "162,46021", "--facility", "162", "--json"))
+    assert group["certain"]
+    assert len(group["matches"]) == 2
+    assert "    1 more chain with the same result: --all" in lines
 
 
 @amounts("count", quick=20, whole=60)

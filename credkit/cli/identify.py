@@ -11,7 +11,7 @@ import click
 
 from credkit.cli import options
 from credkit.cli.output import Console
-from credkit.core.sentences import redacted_repr
+from credkit.core.sentences import format_count, redacted_repr
 from credkit.core.whitespace import describe_ends
 from credkit.explain.candidates import BLANKS
 from credkit.explain.cautions import COPIES
@@ -23,7 +23,8 @@ from credkit.privacy.payment import exposes_account
 
 _STAR = re.compile(r"\w")
 ONE_CARD_EVIDENCE = 10.0  # bits with which two values are taken for texts of one card
-MOST_GROUPS, MOST_MATCHES = 4, 6  # on a screen, unless --all is given
+MOST_GROUPS, MOST_MATCHES = 3, 6  # on a screen, unless --all is given
+EVIDENCE_SCALE = "Of random values, at most one in 2^n has a reading with n bits of evidence."
 
 
 @click.command()
@@ -38,10 +39,10 @@ def identify(
 ) -> int:  # fmt: skip
     """List what the VALUEs of one reader may be, the likeliest first.
 
-    Each reading is a chain that reads all of the values. What speaks for it is counted in bits: of
-    values drawn at random, at most one in 2 ** n has a reading of n bits. Readings that nothing
-    given tells apart stand together, and what would tell them apart is said; none of them is
-    chosen.
+    Each reading is a chain that decodes all of the values. Its evidence is counted in bits: of
+    values drawn at random, at most one in 2 ** n has a reading with n bits. The readings with
+    evidence are shown, and the number of the others. Readings that fit equally well form a group:
+    credkit chooses none of them, and shows what would decide.
 
     \b
     What does the kiosk of Brackwater Terminal send?
@@ -74,18 +75,24 @@ def identify(
         door.say("A folder of what its readers captured, beside the register, may show more:")
         door.say("  credkit discover site FOLDER", indent="  ")
         return 1
-    count = len(groups)
-    door.say(f"{'One kind' if count == 1 else f'{count} kinds'} of reading for {what}, the likeliest first.")
     if hide:
         door.say("Some readings look like payment account numbers and are hidden (--reveal shows them).")
-    if known and not any(match.known for group in groups for match in group.matches):
+    if known and not any(match.known for match in matches):
         door.say("None of the known numbers is among what was read, in whole or in the part that it gives.")
-    for number, group in enumerate(groups if everything else groups[:MOST_GROUPS], 1):
-        _show(door, number, group, everything, hide)
-    if not everything and count > MOST_GROUPS:
-        door.say()
-        door.say(f"{count - MOST_GROUPS} more are less likely still (--all).")
+    founded = [group for group in groups if _has_evidence(group)]
+    if founded:
+        is_one = len(founded) == 1 and founded[0].is_certain
+        door.say(f"Likeliest {'reading' if is_one else 'readings'} of {what}:")
+    else:
+        door.say(f"No reading of {what} has evidence; the most usual ones:")
+    shown = groups if everything else (founded or groups)[: MOST_GROUPS if founded else 1]
+    rest = sum(_show(door, group, everything, hide) for group in shown)
     door.say()
+    if rest := rest + sum(len(group.matches) for group in groups[len(shown) :]):
+        less = "with less evidence, or none" if len(founded) > len(shown) else "without evidence"
+        door.say(f"{format_count(rest, 'more reading')} {less}: --all")
+    if founded:
+        door.say(EVIDENCE_SCALE)
     _suggest_relate(door, values, bool(hide))
     door.say(f"A fit is no proof. {COPIES}")
     return 0
@@ -102,27 +109,42 @@ def _suggest_relate(door: Console, values: Sequence[str], hide: bool) -> None:
             door.say()
 
 
-def _show(door: Console, number: int, group: MatchGroup, everything: bool, hide: Collection[str]) -> None:
-    """One group: its readings, why they fit, and what would tell more."""
+def _has_evidence(group: MatchGroup) -> bool:
+    """Whether a group has evidence beyond chance that a screen would not round to none."""
+    return round(group.evidence) > 0
+
+
+def _show(door: Console, group: MatchGroup, everything: bool, hide: Collection[str]) -> int:
+    """One group: its readings, their evidence, and what would decide. Returns how many it leaves uncounted."""
+    matches = group.matches if everything else _distinct_values(group.matches)[:MOST_MATCHES]
     door.say()
-    tied = "" if group.is_certain else "; nothing tells these apart"
-    door.say(f"{number}. {format_bits(group.evidence)}{tied}")
-    matches = group.matches if everything else group.matches[:MOST_MATCHES]
     for match in matches:
-        door.say(f"   {match.chain}", indent="     ")
-        door.say(f"     {_format_values(match, match.chain in hide)}", indent="       ", safe=True)
-    if len(group.matches) > len(matches):
-        door.say(f"   and {len(group.matches) - len(matches)} more")
+        door.say(f"  {match.chain}", indent="    ")
+        door.say(f"    {_format_values(match, match.chain in hide)}", indent="      ", safe=True)
+    left_out = len(group.matches) - len(matches)
+    if left_out and _has_evidence(group):
+        same = "the same result" if group.is_certain else "equal evidence"
+        door.say(f"    {format_count(left_out, 'more chain')} with {same}: --all")
+        left_out = 0
+    amount = format_bits(group.evidence) if _has_evidence(group) else "none beyond chance"
+    tied = "" if group.is_certain else f"; {'both' if len(group.matches) == 2 else 'all'} fit equally well"
+    door.say(f"  - evidence: {amount}{tied}", indent="    ")
     for reason in () if group.best.chain in hide else group.best.reasons:
-        door.say(f"   - {reason}", indent="     ")
+        door.say(f"  - {reason}", indent="    ")
     less = group.best.evidence - group.evidence
     if group.evidence and less >= 1 and group.best.chain not in hide:
-        door.say(
-            f"   - less {format_bits(less)} for steps that are seldom met, and for chance in many chains",
-            indent="     ",
-        )
+        door.say(f"  - less {format_bits(less)} for unusual steps, and for chance among many chains", indent="    ")
     if group.advice:
-        door.say(f"   To know more: {'; '.join(group.advice)}.", indent="     ")
+        door.say(f"  To decide: {'; '.join(group.advice)}.", indent="    ")
+    return left_out
+
+
+def _distinct_values(matches: Sequence[Match]) -> list[Match]:
+    """The first match for each value that ``matches`` decode to, whatever its fields are called."""
+    first: dict[tuple[tuple[Any, ...], ...], Match] = {}
+    for match in matches:
+        first.setdefault(tuple(tuple(each.values()) for each in match.values), match)
+    return list(first.values())
 
 
 def _format_values(match: Match, hide: bool) -> str:
