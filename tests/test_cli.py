@@ -238,6 +238,13 @@ def test_a_row_never_gets_lost_in_a_conversion() -> None:
     assert result.exit_code == 1
 
 
+@pytest.mark.parametrize("given", [(GOOD,), (GOOD, BAD), (GOOD, "--json"), (BAD,)])
+def test_chains_of_convert_are_arguments_as_those_of_decode_or_options(given: tuple[str, ...]) -> None:
+    short, long = run("convert", CHAIN, PLAIN, *given), run("convert", "--from", CHAIN, "--to", PLAIN, *given)
+    assert (short.output, short.exit_code) == (long.output, long.exit_code)
+    assert short.exit_code == int(BAD in given)
+
+
 def test_a_lossy_chain_warns_once() -> None:
     cutting = ("convert", "--from", CHAIN, "--to", "decimal:16/fields:number:16/select:number", GOOD, GOOD)
     result = run(*cutting)
@@ -324,6 +331,8 @@ def test_a_wrong_field_is_shown_as_it_was_typed(fields: tuple[str, ...], said: s
         (("convert", "--from", PLAIN, "--to", "decimal:32/serial-32", "1"), "/select:number at the end of the target"),
         (("convert", "--from", "decimal:32/serial-32", "--to", PLAIN, "1"), "needs facility"),
         (("convert", "--from", PLAIN, "1"), "'--to'"),
+        (("convert", "--to", PLAIN, "1"), "'--from'"),
+        (("convert", PLAIN), "Two chains are needed"),
         (("decode",), "'CHAIN'"),
         (("decode", CHAIN, "--nonsense"), "--nonsense"),
         (("decode", CHAIN, GOOD, "--file", __file__), "not both"),
