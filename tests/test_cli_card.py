@@ -649,6 +649,7 @@ def test_other_dialects_of_csv_are_declared(files: Path) -> None:
 
 # ── check ───────────────────────────────────────────────────────────────────────────────────────
 
+PASSED = "passed    2 read-backs checked: 2 without a difference, 0 different.\nEvery credential had a read-back.\n"
 CHECKED = """\
 
 Data checked: this says what the files hold and where they contradict each
@@ -697,9 +698,8 @@ def test_a_batch_reads_back_as_planned(batch: Path) -> None:
     """Of a batch its listings are read: its .bin files are no dumps."""
     shown = run(*CHECK_COMMAND, "batch", *LISTED, *FROM_FILE)
     assert shown.exit_code == 0
-    assert shown.stdout.endswith(
-        "\n2 read-backs checked: 2 without a difference, 0 different.\nEvery credential had a read-back.\n" + CHECKED
-    )
+    assert shown.stdout.startswith(PASSED + "\nNotes:\n")
+    assert shown.stdout.endswith("\n" + CHECKED.lstrip("\n"))
     assert "(care; all of them)" in shown.stdout
     assert leaks(shown.output) == []
 
@@ -712,7 +712,7 @@ def test_whole_memories_read_back_without_a_word(batch: Path) -> None:
     shown = run(*CHECK_COMMAND, "backs", *LISTED, *FROM_FILE)
     assert (shown.exit_code, shown.stdout) == (
         0,
-        "2 read-backs checked: 2 without a difference, 0 different.\nEvery credential had a read-back.\n" + CHECKED,
+        PASSED + CHECKED,
     )
 
 
@@ -720,7 +720,8 @@ def test_one_read_back_says_what_it_holds(batch: Path) -> None:
     shown = run(*CHECK_COMMAND, "backs/C-1001.txt")
     assert shown.exit_code == 0
     assert shown.stdout.startswith(
-        "What the records of backs/C-1001.txt say:\n  personnel: number=100231\n  secure: number=417702\n\nNotes:\n"
+        "passed    1 read-back checked: 1 without a difference, 0 different.\n\n"
+        "Records of backs/C-1001.txt:\n  personnel: number=100231\n  secure: number=417702\n\nNotes:\n"
     )
     assert "- the MAC of record secure is not verified: no master key is given (care;\n" in shown.stdout
 
@@ -731,12 +732,12 @@ def test_a_difference_is_named_and_is_the_exit_code(batch: Path) -> None:
     shown = run(*CHECK_COMMAND, "backs/C-1001.txt", *LISTED, *FROM_FILE)
     assert shown.exit_code == 1
     assert shown.stdout.startswith(
+        "FAILED    1 read-back checked: 0 without a difference, 1 different.\n"
+        "1 credential had no read-back: C-1002.\n\n"
         "backs/C-1001.txt (credential C-1001): 1 difference\n"
         "- sector 1 block 4 byte 3: record personnel is number=100230, the credentials\n"
         "  say number=100231; from there found '86', expected '87'\n\n"
     )
-    assert "1 read-back checked: 0 without a difference, 1 different.\n" in shown.stdout
-    assert "1 of the credentials had no read-back: C-1002.\n" in shown.stdout
     assert leaks(shown.output) == []
 
 
@@ -772,7 +773,8 @@ def test_a_published_key_makes_the_report_confidential(batch: Path, more: tuple[
     else:
         lines = shown.stdout.splitlines()
         said = "Confidential: published default keys were found, and this report says on which"
-        assert lines[0] == lines[-2] == said
+        assert lines[0].startswith("FAILED    2 read-backs checked: ")
+        assert lines[3] == lines[-2] == said
     assert leaks(shown.output) == []
 
 
@@ -820,7 +822,7 @@ def wholes(*cards: int) -> None:
         (folder / f"{card}.bin").write_bytes(dump(card, f"4A1B2C{0x3C + card:02X}"))
 
 
-def test_another_master_key_is_told_first_and_last(batch: Path) -> None:
+def test_another_master_key_is_told_below_the_verdict(batch: Path) -> None:
     """The check value of the key that wrote the batch is in batch.json; the batch has keys and MACs of it."""
     wholes(1, 2)
     Path("wholes/batch.json").write_bytes(Path("batch/batch.json").read_bytes())
@@ -837,9 +839,11 @@ def test_another_master_key_is_told_first_and_last(batch: Path) -> None:
     shown = run(*CHECK_COMMAND, *paths, *LISTED, "--master-file", "other/master.hex")
     assert shown.exit_code == 1
     said = " ".join(shown.stdout.split())
-    assert said.startswith(f"wholes: {first} wholes/1.bin (credential C-1001): 3 differences - ")
+    assert said.startswith(
+        "FAILED 2 read-backs checked: 0 without a difference, 2 different. Every credential had a read-back. "
+        f"{last} wholes: {first} wholes/1.bin (credential C-1001): 3 differences - "
+    )
     assert said.count("No MAC matches") == 1
-    assert f" 2 different. Every credential had a read-back. {last} Data checked: " in said
     assert leaks(shown.output) == []
     *_, total = records(run(*CHECK_COMMAND, *paths, *LISTED, "--master-file", "other/master.hex", "--json"))
     assert total["key"] == [f"wholes: {first}", last]
@@ -851,7 +855,9 @@ def test_a_batch_is_compared_with_its_own_check_value(batch: Path) -> None:
     key_file(made("other"), OTHER_KEY)
     shown = run(*CHECK_COMMAND, "batch", "--master-file", "other/master.hex")
     assert shown.exit_code == 0, "its listings leave the serial number out, and nothing can be verified"
-    assert shown.stdout.startswith("batch: this batch was written with the master key of check value ")
+    verdict, _, told, *_ = shown.stdout.splitlines()
+    assert verdict == "care      2 read-backs checked: 2 without a difference, 0 different."
+    assert told.startswith("batch: this batch was written with the master key of check value ")
 
 
 def test_differences_that_are_alike_are_one_line_and_all_of_them_in_json(batch: Path) -> None:

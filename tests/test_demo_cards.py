@@ -241,7 +241,7 @@ def test_the_screen_says_how_to_check_them_again(
     ]  # fmt: skip
     shown = run(*command[1:])
     assert shown.exit_code == 1
-    assert "\n5 read-backs checked: 0 without a difference, 5 different.\n" in shown.stdout
+    assert shown.stdout.startswith("FAILED    5 read-backs checked: 0 without a difference, 5 different.\n")
 
 
 def test_read_backs_that_somebody_took_away_are_not_named(tmp_path: Path) -> None:

@@ -16,6 +16,7 @@ from credkit.cards.readback import BatchCheck, check_all
 from credkit.cli.card import options
 from credkit.cli.options import with_output_options
 from credkit.cli.output import Console
+from credkit.core.sentences import format_count
 from credkit.explain.cautions import CIPHER, CONFIDENTIAL, DATA, MAC, SERIAL
 
 MOST_NAMED_READ_BACKS = 10  # credentials without a read-back that a screen names; --json names all
@@ -106,17 +107,34 @@ class _ReadBackReport:
         self.last = found
 
     def show(self, door: Console, checking: BatchCheck, unread: tuple[str, ...] | None) -> None:
-        """Say all of it, the differences first."""
+        """The verdict, then each read-back that differs, then the notes."""
+        count, different, key = checking.count, checking.different, checking.key
+        door.labelled(
+            "FAILED" if different else "care" if key.opening_notes or key.closing_note else "passed",
+            f"{format_count(count, 'read-back')} checked: "
+            f"{count - different:,} without a difference, {different:,} different.",
+        )
+        if unread:
+            more = f" and {len(unread) - MOST_NAMED_READ_BACKS:,} more" if len(unread) > MOST_NAMED_READ_BACKS else ""
+            door.say(
+                f"{format_count(len(unread), 'credential')} had no read-back: "
+                f"{', '.join(unread[:MOST_NAMED_READ_BACKS])}{more}."
+            )
+        elif unread is not None:
+            door.say("Every credential had a read-back.")
+        if key.closing_note:
+            door.say(key.closing_note)
+        door.say()
         if self.confidential:
             door.say(CONFIDENTIAL)
             door.say()
-        for sentence in checking.key.opening_notes:
+        for sentence in key.opening_notes:
             door.say(sentence)
             door.say()
         for found in self.different:
             _show(door, found, self.geometry)
         if checking.count == 1 and self.last and self.last.values:
-            door.say(f"What the records of {_describe_name(self.last)} say:")
+            door.say(f"Records of {_describe_name(self.last)}:")
             for name, value in self.last.values.items():
                 door.say(f"  {name}: {value}", indent="    ")
             door.say()
@@ -125,20 +143,6 @@ class _ReadBackReport:
             for (level, text), names in sorted(self.notes.items(), key=lambda item: LEVELS.index(item[0][0])):
                 door.say(f"- {text} ({level}; {_describe_which(names, checking.count)})", indent="  ")
             door.say()
-        count, different = checking.count, checking.different
-        door.say(f"{count:,} read-back{'s' * (count != 1)} checked: "
-                 f"{count - different:,} without a difference, {different:,} different.")  # fmt: skip
-        if unread:
-            more = f" and {len(unread) - MOST_NAMED_READ_BACKS:,} more" if len(unread) > MOST_NAMED_READ_BACKS else ""
-            door.say(
-                f"{len(unread):,} of the credentials had no read-back: "
-                f"{', '.join(unread[:MOST_NAMED_READ_BACKS])}{more}."
-            )
-        elif unread is not None:
-            door.say("Every credential had a read-back.")
-        if checking.key.closing_note:
-            door.say(checking.key.closing_note)
-        door.say()
         door.say(f"{DATA} {SERIAL} {MAC} {CIPHER}")
         if self.confidential:
             door.say()
