@@ -24,7 +24,7 @@ _PEOPLE = {  # an outcome: what people did, and what more of them did
 
 def describe_difference(found: RunComparison) -> str:
     """The verdict in one line: people by what became of their numbers, findings and exceptions by change."""
-    parts = []
+    parts: list[str] = []
     for outcome, (first, more) in _PEOPLE.items():
         if count := found.count_people(outcome):
             parts.append(f"{count:,} {more}" if parts else f"{format_count(count, 'person', 'people')} {first}")

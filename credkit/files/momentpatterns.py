@@ -218,11 +218,11 @@ def likely_patterns(texts: Iterable[str], *, has_time: bool) -> list[MomentPatte
     some = [*texts]
     if not some:
         return []
-    found = []
-    for patterns in _common_patterns(has_time=has_time):
-        if (first := next((each for each in patterns if all(map(each.is_moment, some))), None)) is not None:
-            found.append(first)
-    return found
+    fitting = (
+        next((each for each in patterns if all(map(each.is_moment, some))), None)
+        for patterns in _common_patterns(has_time=has_time)
+    )
+    return [each for each in fitting if each is not None]
 
 
 @lru_cache(maxsize=2)
