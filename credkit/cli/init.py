@@ -157,13 +157,12 @@ def _next_command(folder: Path) -> str:
 
 def _show_verdict(door: Console, made: SiteProposal) -> None:
     """What is proposed, in one line, and what must be looked at."""
-    count, whole = len(made.found.decided), len(made.found.readers)
     door.say(
-        f"{made.credentials.name} holds the credentials, {made.readings.name} the readings; "
-        f"{count} of {format_count(whole, 'reader')} {'has' if count == 1 else 'have'} a chain."
+        f"{made.credentials.name} holds the credentials, {made.readings.name} the readings. Chains are proposed for "
+        f"{len(made.found.decided)} of {format_count(len(made.found.readers), 'reader')}."
     )
     for path in made.unused:
-        door.say(f"{path.name} is not used: it is neither.")
+        door.say(f"{path.name} is not used: a site file takes one file of credentials and one of readings.")
     if made.doubts:
         door.say()
         door.say(f"Look at {format_count(len(made.doubts), 'line')}, marked LOOK in the site file:")

@@ -17,7 +17,7 @@ from credkit.files.columnmaps import JOINT
 from credkit.files.momentpatterns import MomentPattern
 from credkit.proposal.cellforms import DISTINCT_SHARE, filled, holds_numbers
 from credkit.proposal.exporttable import ExportTable
-from credkit.proposal.headerwords import WORD, score_header
+from credkit.proposal.headerwords import WORD, names_subject, score_header
 from credkit.proposal.momentcolumns import ISO_DAYS, MomentForm, find_days, find_times, holds_clock
 from credkit.proposal.statuswords import status_meaning
 
@@ -36,6 +36,7 @@ class RegisterRoles:
     numbers: tuple[str, ...]
     days: tuple[str, ...]  # of which nothing says what they mean
     score: int
+    has_subject: bool  # whether a header names cards or their holders
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,6 +49,7 @@ class LogRoles:
     form: MomentForm
     other_times: tuple[str, ...]
     score: int
+    has_subject: bool  # whether a header names readers, or what they read
 
 
 def register_roles(table: ExportTable) -> RegisterRoles | None:
@@ -76,8 +78,9 @@ def register_roles(table: ExportTable) -> RegisterRoles | None:
         return None
     score = sum(score_header(name, role) for role, name in found.items())
     score += max(_rank("value", name) + _rank("credential_id", name) for name in numbers)
+    has_subject = "person_id" in found or any(names_subject(name, "value", "credential_id") for name in numbers)
     return RegisterRoles(
-        headers=found, numbers=tuple(numbers[:MOST_NUMBER_COLUMNS]), score=score,
+        headers=found, numbers=tuple(numbers[:MOST_NUMBER_COLUMNS]), score=score, has_subject=has_subject,
         days=tuple(name for name in days if name not in found.values()),
     )  # fmt: skip
 
@@ -117,8 +120,10 @@ def log_roles(table: ExportTable) -> LogRoles | None:
     texts.sort(key=lambda name: -score_header(name, "text"))
     score = sum(score_header(name, role) for role, name in found.items())
     score += max(score_header(name, "text") for name in texts) + max(score_header(name, "time") for name in time)
+    has_subject = any(names_subject(name, "reader", "text") for name in (*texts, *found.values()))
     return LogRoles(
         headers=found, texts=tuple(texts[:MOST_NUMBER_COLUMNS]), time=time, form=times[time], score=score,
+        has_subject=has_subject,
         other_times=tuple(JOINT.join(names) for names in times if names != time),
     )  # fmt: skip
 

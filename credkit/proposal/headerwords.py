@@ -13,6 +13,7 @@ from collections.abc import Mapping
 
 EXACT, WORD, PART = 3, 2, 1  # how well a name fits: it is the word; one of its words is; it contains it
 SHORTEST_PART = 5  # letters of a word that is looked for inside others
+GENERIC_WORDS = frozenset(["code", "nummer", "number", "numero", "data", "daten", "text", "tag", "serial"])
 _WORDS = re.compile("[a-z0-9]+")
 _NUMBER = re.compile("(nr|no|num|numero|nummer|number|id|code|nos|kennung)$|^(n|no|num|numero|nr)(?=..)")
 
@@ -86,3 +87,14 @@ def score_header(name: str, role: str) -> int:
     if any(word in known or _NUMBER.sub("", word) in known for word in words):
         return WORD
     return PART if any(len(word) >= SHORTEST_PART and word in whole for word in known) else 0
+
+
+def names_subject(name: str, *roles: str) -> bool:
+    """Whether a header names a card, a holder or a reader, not only a number or a code of whatever it is.
+
+    >>> names_subject("Ausweisnummer", "value"), names_subject("Code", "value"), names_subject("Artikelnr", "value")
+    (True, False, False)
+    """
+    if set(header_words(name)) <= GENERIC_WORDS:
+        return False
+    return any(score_header(name, role) >= WORD for role in roles)

@@ -53,8 +53,7 @@ from credkit.proposal.printednumbers import find_printed
 from credkit.proposal.sitelines import SiteLines
 from credkit.site.rows import CREDENTIALS, READINGS
 
-FEWEST_SIGNS = 3  # that headers give of a register, and of a log: below it, only numbers in common decide
-FEWEST_KNOWN = 5  # texts of readers that are numbers of the register
+FEWEST_KNOWN = 5  # texts of readers that are numbers of the register, where a header of one file only names a card
 FAR_DAYS = 400  # between a day and the readings before it: a clock that is wrong
 CREDENTIALS_TABLE, READINGS_TABLE = "credentials", "readings"
 
@@ -104,7 +103,8 @@ def propose_site(
     texts = {name: _group(readers, _cells(pair.log, name), order) for name in pair.log_roles.texts}
     progress.phase("looking for the numbers of cards")
     numbers = choose_columns(rows, texts)
-    if numbers.known < FEWEST_KNOWN and min(pair.roles.score, pair.log_roles.score) < FEWEST_SIGNS:
+    named = pair.roles.has_subject + pair.log_roles.has_subject
+    if named == 0 or (named == 1 and numbers.known < FEWEST_KNOWN):
         raise DefinitionError(_describe_nothing(tables))
     found = search_chains(texts[numbers.text], rows[numbers.value], seconds=seconds, progress=progress)
     lines = SiteLines()
@@ -155,10 +155,10 @@ def _describe_nothing(tables: Sequence[ExportTable]) -> str:
     said = []
     for table in tables:
         register, log = register_roles(table), log_roles(table)
-        is_register = register is not None and register.score >= FEWEST_SIGNS
-        is_log = log is not None and log.score >= FEWEST_SIGNS
-        what = "may be readings" if is_log else "may be credentials" if is_register else (
-            "no column has readings' times beside what readers gave, and none the numbers of people's cards"
+        what = (
+            "may be readings" if log is not None and log.has_subject
+            else "may be credentials" if register is not None and register.has_subject
+            else "no column is known to hold numbers of cards, holders or what readers gave"
         )  # fmt: skip
         said.append(f"{table.path.name}: {what}")
     return (

@@ -1,0 +1,394 @@
+"""The first site file: the sample, and what is proposed from exports, beside what their makers know of them."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import tomllib
+from collections.abc import Sequence
+from datetime import datetime, timedelta
+from pathlib import Path
+from random import Random
+from typing import Any
+
+import pytest
+
+from credkit import encode
+from credkit.proposal.sitelines import LOOK
+from credkit.site import load_rows, load_site
+from tests.commandline import ACCOUNT, on_a_terminal, records, run
+
+EXPORTS = Path(__file__).parent / "exports"
+COMMAND = ("init",)
+WIEGAND = "hex:8/right-justified:26/wiegand-26"
+
+
+def proposed(folder: Path, *exports: Path, options: Sequence[str] = ()) -> dict[str, Any]:
+    """What is proposed for these exports, written to ``folder``."""
+    found = run("init", str(folder), *(word for path in exports for word in ("--from", str(path))), "--json", *options)
+    assert found.exit_code == 0, found.output
+    (record,) = records(found)
+    assert (folder / "site.toml").read_text(encoding="utf-8") == record["toml"]
+    return record
+
+
+def first_result(folder: Path) -> list[dict[str, Any]]:
+    """The crosswalk of a proposed site as it is: the second of two commands."""
+    found = run("crosswalk", str(folder / "site.toml"), "--out", str(folder / "result"), "--json")
+    assert found.exit_code == 0, found.output
+    return records(found)
+
+
+def doubts(record: dict[str, Any]) -> set[str]:
+    """The places that must be looked at."""
+    return {each.partition(": ")[0] for each in record["doubts"]}
+
+
+def write(path: Path, header: Sequence[str], rows: Sequence[Sequence[str]], encoding: str, delimiter: str) -> Path:
+    buffer = io.StringIO()
+    csv.writer(buffer, delimiter=delimiter, lineterminator="\r\n").writerows([header, *rows])
+    path.write_bytes(buffer.getvalue().encode(encoding))
+    return path
+
+
+# ── the sample ──────────────────────────────────────────────────────────────────────────────────
+
+
+def test_the_sample_is_a_site_that_a_crosswalk_accepts_as_it_is(tmp_path: Path) -> None:
+    folder = tmp_path / "new" / "site"
+    assert run("init", str(folder)).exit_code == 0
+    rows = load_rows(load_site(folder / "site.toml"))
+    assert (len(rows.credentials), len(rows.readings)) == (2, 2)
+    first_result(folder)
+    # By hand: facility code 12 and card number 345 in 24 bits; the other card is lost.
+    lines = list(csv.DictReader((folder / "result" / "crosswalk.csv").open(encoding="utf-8")))
+    assert [(row["credential"], row["action"], row["text"]) for row in lines] == [
+        ("C-1", "add", str(12 << 16 | 345)), ("C-2", "none", ""),
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize("name", ["site.toml", "credentials.csv", "readings.csv"])
+def test_nothing_is_overwritten(tmp_path: Path, name: str) -> None:
+    (tmp_path / name).write_text("mine")
+    found = run("init", str(tmp_path))
+    assert found.exit_code == 2
+    assert f"{name}: there is a file already, and nothing is overwritten" in found.stderr
+    assert {path.name: path.read_text() for path in tmp_path.iterdir()} == {name: "mine"}
+    if name == "site.toml":
+        exports = ("--from", str(EXPORTS / "own" / "credentials.csv"), "--from", str(EXPORTS / "own" / "readings.csv"))
+        assert run("init", str(tmp_path), *exports).exit_code == 2
+        assert (tmp_path / name).read_text() == "mine"
+
+
+def test_a_folder_that_is_a_file_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "site").write_text("mine")
+    found = run("init", str(tmp_path / "site"))
+    assert (found.exit_code, (tmp_path / "site").read_text()) == (2, "mine")
+    assert "expected a folder" in found.stderr
+
+
+# ── the exports of the import maps ──────────────────────────────────────────────────────────────
+
+TIMES_WITHOUT_OFFSET = {"german", "french", "dutch"}
+OLD_ENCODING = {"german"}
+KEYS = ("encoding", "delimiter", "date", "time", "strip")
+
+
+@pytest.mark.parametrize("name", ["german", "french", "dutch", "english", "own"])
+def test_an_export_gets_the_site_file_that_was_written_for_it(tmp_path: Path, name: str) -> None:
+    folder = EXPORTS / name
+    made = proposed(tmp_path / "site", folder / "credentials.csv", folder / "readings.csv")
+    site, wanted = tomllib.loads(made["toml"]), tomllib.loads((folder / "site.toml").read_text(encoding="utf-8"))
+    for file in ("credentials", "readings"):
+        ours, theirs = site["files"][file], wanted["files"][file]
+        usual = {"encoding": "utf-8", "delimiter": ",", "time": "offset"}
+        for key in KEYS:
+            midnight = theirs.get(key, usual.get(key, "")) == "DD/MM/YYYY 00:00"
+            assert ours.get(key, usual.get(key, "")) == (
+                "DD/MM/YYYY hh:mm" if midnight else theirs.get(key, usual.get(key, ""))
+            )
+        columns = {**{column: column for column in ours["columns"]}, **theirs.get("columns", {})}
+        missing = {"issue", "source"} | ({"expected"} if name == "english" else set())
+        assert {column: header for column, header in ours["columns"].items()} == {
+            column: header for column, header in columns.items() if column in ours["columns"]
+        }
+        assert set(theirs.get("columns", {})) - set(ours["columns"]) <= missing
+    assert site["files"]["credentials"].get("words", {}).get("status", {}) == (
+        wanted["files"]["credentials"].get("words", {}).get("status", {})
+    )
+    ((_, kind),) = site["kinds"].items()
+    card = wanted["kinds"]["card"]
+    assert (kind["value"], kind["printed"], kind["key"]) == (card["value"], card["printed"], card["key"])
+    assert {reader["chain"] for reader in site["readers"].values()} == {WIEGAND}
+    assert len(site["readers"]) == 2
+    looked_at = doubts(made)
+    assert ("site.time_zone" in looked_at) == (name in TIMES_WITHOUT_OFFSET)
+    assert ("files.credentials.encoding" in looked_at) == (name in OLD_ENCODING)
+    assert {"site.as_of", "files.credentials.columns.value"} <= looked_at  # 1.2E+07 is a spreadsheet's
+    assert any(each.startswith("readers.") and "too few texts" in each for each in made["doubts"])  # five texts
+    assert made["toml"].count(LOOK) - 1 <= len(made["doubts"])
+    assert made["refused"] is None
+
+
+@pytest.mark.parametrize("name", ["german", "french", "dutch", "english"])
+def test_the_first_result_is_that_of_the_site_file_written_by_hand(tmp_path: Path, name: str) -> None:
+    """In all that no decision of a person is needed for: which card was seen where."""
+    folder = EXPORTS / name
+    zone = ("--time-zone", "Europe/Amsterdam")
+    proposed(tmp_path / "site", folder / "credentials.csv", folder / "readings.csv", options=zone)
+    first_result(tmp_path / "site")
+    assert run("crosswalk", str(folder / "site.toml"), "--out", str(tmp_path / "hand")).exit_code == 0
+
+    def seen(path: Path) -> list[tuple[str, ...]]:
+        names = ("line", "person", "credential", "printed", "status", "number", "certain", "first_seen", "last_seen")
+        return [tuple(row[name] for name in names) for row in csv.DictReader(path.open(encoding="utf-8"))]
+
+    ours, theirs = seen(tmp_path / "site" / "result" / "crosswalk.csv"), seen(tmp_path / "hand" / "crosswalk.csv")
+    assert len(ours) == 12
+    assert ours == theirs
+
+
+def test_no_names_of_people_and_no_amounts_are_in_the_proposal(tmp_path: Path) -> None:
+    made = proposed(tmp_path / "s", EXPORTS / "german" / "credentials.csv", EXPORTS / "german" / "readings.csv")
+    assert "Müller" not in made["toml"]
+    assert "12,50" not in made["toml"]
+    assert "# left out: 'Name', 'Guthaben €'" in made["toml"]
+
+
+def test_an_export_stays_where_and_as_it_is(tmp_path: Path) -> None:
+    people, log = EXPORTS / "dutch" / "credentials.csv", EXPORTS / "dutch" / "readings.csv"
+    before = people.read_bytes(), log.read_bytes()
+    proposed(tmp_path / "site", people, log)
+    assert [path.name for path in (tmp_path / "site").iterdir()] == ["site.toml"]
+    assert load_site(tmp_path / "site" / "site.toml").credentials.path.resolve() == people
+    assert (people.read_bytes(), log.read_bytes()) == before
+
+
+# ── exports made here, of which the maker knows everything ──────────────────────────────────────
+
+START = datetime(2026, 3, 2, 6)
+CARDS = 60
+
+
+def serials(dice: Random) -> list[int]:
+    return dice.sample(range(1 << 24, 1 << 32), CARDS)
+
+
+def day_of(place: int, dice: Random, most: int) -> datetime:
+    """A day whose number is at most ``most``, in a month that runs on with the place."""
+    return datetime(2025, 1 + place % 12, dice.randint(1, most))
+
+
+def made_here(
+    folder: Path, *, encoding: str = "utf-8", delimiter: str = ";", day: str = "%d/%m/%Y", clock: str = "%H:%M:%S",
+    most_day: int = 28, states: Sequence[str] = ("valide", "perdu"), seed: int = 7, first: int = 0,
+) -> tuple[Path, Path]:  # fmt: skip
+    """A register of serial numbers in decimal digits, and a log of two readers: one in hexadecimal digits, one turned."""
+    dice = Random(seed)
+    numbers = serials(dice)
+    people = [
+        [f"{4000 + place}", f"Élise Béranger {place}", f"{number:010d}", states[place % len(states)],
+         day_of(place, dice, most_day).strftime(day), f"{place},50"]
+        for place, number in enumerate(numbers)
+    ]  # fmt: skip
+    log = []
+    for place in range(3 * CARDS):
+        at, number = START + timedelta(hours=3 * place), dice.choice(numbers)
+        at = at.replace(day=1 + place * most_day // (3 * CARDS)) if most_day <= 12 else at
+        text = f"{number:08X}" if place % 2 else number.to_bytes(4, "little").hex().upper()
+        log.append([at.strftime(day), at.strftime(clock), "Porte Est" if place % 2 else "Porte Ouest", text])
+    register = write(
+        folder / "titulaires.csv", ["Matricule", "Nom", "N° de badge", "État", "Début", "Solde"], people, encoding, delimiter
+    )  # fmt: skip
+    return register, write(folder / "passages.csv", ["Date", "Heure", "Lecteur", "Trame"], log, encoding, delimiter)
+
+
+def test_both_readers_get_the_chain_by_which_their_texts_were_written(tmp_path: Path) -> None:
+    made = proposed(tmp_path / "site", *made_here(tmp_path, encoding="cp850"))
+    site = tomllib.loads(made["toml"])
+    assert site["files"]["credentials"]["encoding"] == site["files"]["readings"]["encoding"] == "cp850"
+    assert site["files"]["credentials"]["date"] == "DD/MM/YYYY"
+    assert site["files"]["readings"]["time"] == "DD/MM/YYYY hh:mm:ss"
+    assert site["files"]["readings"]["columns"]["time"] == ["Date", "Heure"]
+    columns = site["files"]["credentials"]["columns"]
+    assert columns == {"person_id": "Matricule", "credential_id": "N° de badge", "value": "N° de badge",
+                       "status": "État", "valid_from": "Début"}  # fmt: skip
+    number = 0x01020304
+    assert encode(site["readers"]["Porte Est"]["chain"], {"number": number}) == "01020304"
+    assert encode(site["readers"]["Porte Ouest"]["chain"], {"number": number}) == "04030201"
+    assert "# 60 of 60 cells are 10 digits, 60 different" in made["toml"]
+    assert not any(each.startswith(("readers", "kinds")) for each in made["doubts"])
+    *findings, summary = first_result(tmp_path / "site")
+    assert not {"unknown-card", "unreadable", "other-chain"} & {each["code"] for each in findings}
+    assert summary["site"] == "site"
+
+
+@pytest.mark.parametrize(("day", "pattern"), [("%d/%m/%Y", "DD/MM/YYYY"), ("%m/%d/%Y", "MM/DD/YYYY")])
+def test_a_day_that_may_be_the_month_is_a_doubt_with_the_other_pattern_named(
+    tmp_path: Path, day: str, pattern: str
+) -> None:
+    """No day is above 12: what decides is the order of the rows, and it is told as a doubt all the same."""
+    made = proposed(tmp_path / "site", *made_here(tmp_path, day=day, most_day=12))
+    site = tomllib.loads(made["toml"])
+    other = {"DD/MM/YYYY": "MM/DD/YYYY", "MM/DD/YYYY": "DD/MM/YYYY"}[pattern]
+    assert {"files.credentials.date", "files.readings.time"} <= doubts(made)
+    told = [each for each in made["doubts"] if ".date:" in each or ".time:" in each]
+    assert all(f"reads as {other}" in each for each in told)
+    assert site["files"]["credentials"]["date"] in (pattern, other)
+    assert f"{LOOK}every day reads as {other}" in made["toml"]
+    first_result(tmp_path / "site")
+
+
+def test_the_order_of_the_rows_speaks_for_one_of_two_patterns(tmp_path: Path) -> None:
+    """Five days over a month's end: by the wrong pattern, the rows jump back and forth between months."""
+    register, log = made_here(tmp_path)
+    days = [datetime(2026, month, day) for month, day in ((2, 10), (2, 11), (2, 12), (3, 1), (3, 2))]
+    cells = [line.split(";") for line in log.read_text().splitlines()]
+    for place, row in enumerate(cells[1:]):
+        row[0] = days[place * len(days) // CARDS // 3].strftime("%m/%d/%Y")
+        row[1] = f"{6 + place // 12 % 12:02d}:{place % 12:02d}:00"
+    log.write_text("\n".join(map(";".join, cells)))
+    made = proposed(tmp_path / "site", register, log)
+    assert tomllib.loads(made["toml"])["files"]["readings"]["time"] == "MM/DD/YYYY hh:mm:ss"
+    assert "files.readings.time" in doubts(made)
+
+
+def test_a_status_that_nobody_knows_is_no_active_card(tmp_path: Path) -> None:
+    made = proposed(tmp_path / "site", *made_here(tmp_path, states=("valide", "Z9", "")))
+    words = tomllib.loads(made["toml"])["files"]["credentials"]["words"]["status"]
+    assert words == {"valide": "active", "Z9": "suspended", "": "suspended"}
+    assert any("'Z9'" in each for each in made["doubts"])
+    first_result(tmp_path / "site")
+    lines = list(csv.DictReader((tmp_path / "site" / "result" / "crosswalk.csv").open(encoding="utf-8")))
+    assert {row["status"] for row in lines} == {"active", "suspended"}
+    assert sum(row["status"] == "active" for row in lines) == CARDS // 3
+
+
+def test_a_reader_that_nothing_explains_gets_a_stand_in_that_reads_nothing(tmp_path: Path) -> None:
+    register, log = made_here(tmp_path)
+    dice = Random(3)
+    more = [f"05/03/2026;10:00:{place:02d};Quai 7;{dice.randrange(1 << 64):016X}" for place in range(20)]
+    log.write_text(log.read_text() + "\n".join(more) + "\n")
+    made = proposed(tmp_path / "site", register, log)
+    assert 'readers."Quai 7".chain' in doubts(made)
+    findings = first_result(tmp_path / "site")
+    rows = list(csv.DictReader((tmp_path / "site" / "result" / "exceptions.csv").open(encoding="utf-8")))
+    quay = [row["code"] for row in rows if row["reader"] == "Quai 7"]
+    assert quay == ["unreadable"] * 20
+    assert findings
+
+
+def test_columns_that_are_absent_are_doubts(tmp_path: Path) -> None:
+    register, log = made_here(tmp_path)
+    cells = [line.split(";") for line in register.read_text().splitlines()]
+    register.write_text("\n".join(row[2] for row in cells) + "\n")
+    log.write_text("\n".join(";".join((row[0], row[1], row[3])) for row in map(lambda x: x.split(";"), log.read_text().splitlines()) if row[2] != "Porte Ouest"))  # noqa: E501, C417
+    made = proposed(tmp_path / "site", register, log)
+    assert {"files.credentials.constants.status", "files.credentials.columns.person_id",
+            "files.readings.constants.reader"} <= doubts(made)  # fmt: skip
+    first_result(tmp_path / "site")
+
+
+def test_cards_without_a_holder_are_a_pool(tmp_path: Path) -> None:
+    register, log = made_here(tmp_path)
+    register.write_text(register.read_text().replace("\n4001;", "\n;").replace("\n4003;", "\n;"))
+    made = proposed(tmp_path / "site", register, log)
+    assert any("2 rows have no holder" in each for each in made["doubts"])
+    first_result(tmp_path / "site")
+    assert load_site(tmp_path / "site" / "site.toml").rules.pools == ("unassigned",)
+
+
+def test_what_a_crosswalk_refuses_is_told_at_once(tmp_path: Path) -> None:
+    register, log = made_here(tmp_path)
+    register.write_text(register.read_text() + "4999;x\n")
+    made = proposed(tmp_path / "site", register, log)
+    assert "files.credentials.path" in doubts(made)
+    assert "2 cells" in " ".join(made["refused"])
+
+
+# ── what may not be shown, and what is no site ──────────────────────────────────────────────────
+
+
+def test_numbers_that_look_like_payment_accounts_are_masked(tmp_path: Path) -> None:
+    register, log = made_here(tmp_path)
+    register.write_text(register.read_text().replace("valide", ACCOUNT, 1))
+    found = run("init", str(tmp_path / "site"), "--from", str(register), "--from", str(log))
+    assert found.exit_code == 0
+    assert ACCOUNT not in found.output
+    comments = [line for line in (tmp_path / "site" / "site.toml").read_text().splitlines() if line.startswith("#")]
+    assert not any(ACCOUNT in line for line in comments)
+    assert any("411436******6785" in line for line in comments)
+
+
+def test_a_payment_track_is_refused_before_anything_is_written(tmp_path: Path) -> None:
+    register, log = made_here(tmp_path)
+    track = f";{ACCOUNT}=30121010000000000?"
+    register.write_text(register.read_text().replace("Élise Béranger 5;", f'"{track}";'))
+    found = run("init", str(tmp_path / "site"), "--from", str(register), "--from", str(log))
+    assert found.exit_code == 2
+    assert "payment track data" in found.stderr
+    assert ACCOUNT not in found.output + found.stderr
+    assert not (tmp_path / "site").exists()
+
+
+PRICES = ["Artikelnr;Bezeichnung;Preis;gültig ab", *(f"{n};Teil {n};{n % 90},20;01.02.2026" for n in range(10001, 10040))]
+STOCK = ["Zeit;Lager;Artikelnr;Menge", *(f"01.02.2026 08:{n % 60:02d};Nord;{n};5" for n in range(10001, 10040))]
+
+
+@pytest.mark.parametrize("files", [[PRICES], [PRICES, STOCK], [STOCK, STOCK], [["a;b", "1;2"]], [["word"]]])
+def test_files_that_are_no_register_and_no_log_give_no_site(tmp_path: Path, files: list[list[str]]) -> None:
+    paths = []
+    for place, lines in enumerate(files):
+        paths.append(tmp_path / f"{place}.csv")
+        paths[-1].write_text("\n".join(lines) + "\n", encoding="utf-8")
+    found = run("init", str(tmp_path / "site"), *(word for path in paths for word in ("--from", str(path))))
+    assert found.exit_code == 2
+    assert "no site file can be proposed: a list of credentials" in found.stderr
+    assert not (tmp_path / "site").exists()
+
+
+@pytest.mark.parametrize("content", [b"", b"\n\n", b"\x00\x01\x02\xff" * 20, b"\xff\xfe\x00"])
+def test_what_is_no_table_is_refused(tmp_path: Path, content: bytes) -> None:
+    (tmp_path / "x.csv").write_bytes(content)
+    found = run("init", str(tmp_path / "site"), "--from", str(tmp_path / "x.csv"))
+    assert found.exit_code == 2
+    assert "x.csv" in found.stderr
+    assert not (tmp_path / "site").exists()
+
+
+def test_a_time_zone_that_does_not_exist_is_refused(tmp_path: Path) -> None:
+    register, log = made_here(tmp_path)
+    found = run("init", str(tmp_path / "site"), "--from", str(register), "--from", str(log), "--time-zone", "Europe/Amsterdm")
+    assert (found.exit_code, "did you mean Europe/Amsterdam?" in found.stderr) == (2, True)
+
+
+# ── on a terminal ───────────────────────────────────────────────────────────────────────────────
+
+
+def test_on_a_terminal_it_asks_once_and_writes_without_asking_when_told(tmp_path: Path) -> None:
+    import subprocess
+
+    from tests.commandline import CREDKIT, ENVIRONMENT
+
+    register, log = made_here(tmp_path)
+    words = ["init", str(tmp_path / "site"), "--from", str(register), "--from", str(log)]
+    shown = on_a_terminal([*words, "--yes"])
+    assert "Write this to" not in shown
+    assert json.dumps("Porte Est") not in shown.partition("Written")[2]
+    (tmp_path / "site" / "site.toml").unlink()
+    for answer, is_written in ((b"n\n", False), (b"y\n", True)):
+        import os
+        import pty
+
+        master, slave = pty.openpty()
+        process = subprocess.Popen([*CREDKIT, *words], stdin=slave, stdout=subprocess.PIPE, env=ENVIRONMENT)
+        os.close(slave)
+        os.write(master, answer)
+        assert process.stdout is not None
+        text = process.stdout.read().decode()
+        process.wait(timeout=60)
+        os.close(master)
+        assert text.count("Write this to") == 1
+        assert "[files.credentials]" in text
+        assert (tmp_path / "site" / "site.toml").exists() == is_written
