@@ -5,6 +5,9 @@ from __future__ import annotations
 import csv
 import io
 import json
+import os
+import pty
+import subprocess
 import tomllib
 from collections.abc import Sequence
 from datetime import datetime, timedelta
@@ -17,10 +20,9 @@ import pytest
 from credkit import encode
 from credkit.proposal.sitelines import LOOK
 from credkit.site import load_rows, load_site
-from tests.commandline import ACCOUNT, on_a_terminal, records, run
+from tests.commandline import ACCOUNT, CREDKIT, ENVIRONMENT, on_a_terminal, records, run
 
 EXPORTS = Path(__file__).parent / "exports"
-COMMAND = ("init",)
 WIEGAND = "hex:8/right-justified:26/wiegand-26"
 
 
@@ -45,6 +47,11 @@ def doubts(record: dict[str, Any]) -> set[str]:
     return {each.partition(": ")[0] for each in record["doubts"]}
 
 
+def table(path: Path) -> list[dict[str, str]]:
+    """The rows of a file that a crosswalk wrote."""
+    return list(csv.DictReader(io.StringIO(path.read_text(encoding="utf-8"))))
+
+
 def write(path: Path, header: Sequence[str], rows: Sequence[Sequence[str]], encoding: str, delimiter: str) -> Path:
     buffer = io.StringIO()
     csv.writer(buffer, delimiter=delimiter, lineterminator="\r\n").writerows([header, *rows])
@@ -62,7 +69,7 @@ def test_the_sample_is_a_site_that_a_crosswalk_accepts_as_it_is(tmp_path: Path) 
     assert (len(rows.credentials), len(rows.readings)) == (2, 2)
     first_result(folder)
     # By hand: facility code 12 and card number 345 in 24 bits; the other card is lost.
-    lines = list(csv.DictReader((folder / "result" / "crosswalk.csv").open(encoding="utf-8")))
+    lines = table(folder / "result" / "crosswalk.csv")
     assert [(row["credential"], row["action"], row["text"]) for row in lines] == [
         ("C-1", "add", str(12 << 16 | 345)), ("C-2", "none", ""),
     ]  # fmt: skip
@@ -110,9 +117,7 @@ def test_an_export_gets_the_site_file_that_was_written_for_it(tmp_path: Path, na
             )
         columns = {**{column: column for column in ours["columns"]}, **theirs.get("columns", {})}
         missing = {"issue", "source"} | ({"expected"} if name == "english" else set())
-        assert {column: header for column, header in ours["columns"].items()} == {
-            column: header for column, header in columns.items() if column in ours["columns"]
-        }
+        assert ours["columns"] == {column: header for column, header in columns.items() if column in ours["columns"]}
         assert set(theirs.get("columns", {})) - set(ours["columns"]) <= missing
     assert site["files"]["credentials"].get("words", {}).get("status", {}) == (
         wanted["files"]["credentials"].get("words", {}).get("status", {})
@@ -142,7 +147,7 @@ def test_the_first_result_is_that_of_the_site_file_written_by_hand(tmp_path: Pat
 
     def seen(path: Path) -> list[tuple[str, ...]]:
         names = ("line", "person", "credential", "printed", "status", "number", "certain", "first_seen", "last_seen")
-        return [tuple(row[name] for name in names) for row in csv.DictReader(path.open(encoding="utf-8"))]
+        return [tuple(row[name] for name in names) for row in table(path)]
 
     ours, theirs = seen(tmp_path / "site" / "result" / "crosswalk.csv"), seen(tmp_path / "hand" / "crosswalk.csv")
     assert len(ours) == 12
@@ -182,9 +187,9 @@ def day_of(place: int, dice: Random, most: int) -> datetime:
 
 def made_here(
     folder: Path, *, encoding: str = "utf-8", delimiter: str = ";", day: str = "%d/%m/%Y", clock: str = "%H:%M:%S",
-    most_day: int = 28, states: Sequence[str] = ("valide", "perdu"), seed: int = 7, first: int = 0,
+    most_day: int = 28, states: Sequence[str] = ("valide", "perdu"), seed: int = 7,
 ) -> tuple[Path, Path]:  # fmt: skip
-    """A register of serial numbers in decimal digits, and a log of two readers: one in hexadecimal digits, one turned."""
+    """A register of serial numbers in decimal digits, a log of two readers: hexadecimal digits, one of them turned."""
     dice = Random(seed)
     numbers = serials(dice)
     people = [
@@ -198,16 +203,16 @@ def made_here(
         at = at.replace(day=1 + place * most_day // (3 * CARDS)) if most_day <= 12 else at
         text = f"{number:08X}" if place % 2 else number.to_bytes(4, "little").hex().upper()
         log.append([at.strftime(day), at.strftime(clock), "Porte Est" if place % 2 else "Porte Ouest", text])
-    register = write(
-        folder / "titulaires.csv", ["Matricule", "Nom", "N° de badge", "État", "Début", "Solde"], people, encoding, delimiter
-    )  # fmt: skip
+    header = ["Matricule", "Nom", "N° de badge", "État", "Début", "Solde"]
+    register = write(folder / "titulaires.csv", header, people, encoding, delimiter)
     return register, write(folder / "passages.csv", ["Date", "Heure", "Lecteur", "Trame"], log, encoding, delimiter)
 
 
 def test_both_readers_get_the_chain_by_which_their_texts_were_written(tmp_path: Path) -> None:
     made = proposed(tmp_path / "site", *made_here(tmp_path, encoding="cp850"))
     site = tomllib.loads(made["toml"])
-    assert site["files"]["credentials"]["encoding"] == site["files"]["readings"]["encoding"] == "cp850"
+    assert site["files"]["credentials"]["encoding"] == "cp850"
+    assert site["files"]["readings"]["encoding"] == "utf-8"  # it is ASCII
     assert site["files"]["credentials"]["date"] == "DD/MM/YYYY"
     assert site["files"]["readings"]["time"] == "DD/MM/YYYY hh:mm:ss"
     assert site["files"]["readings"]["columns"]["time"] == ["Date", "Heure"]
@@ -224,19 +229,17 @@ def test_both_readers_get_the_chain_by_which_their_texts_were_written(tmp_path: 
     assert summary["site"] == "site"
 
 
-@pytest.mark.parametrize(("day", "pattern"), [("%d/%m/%Y", "DD/MM/YYYY"), ("%m/%d/%Y", "MM/DD/YYYY")])
-def test_a_day_that_may_be_the_month_is_a_doubt_with_the_other_pattern_named(
-    tmp_path: Path, day: str, pattern: str
-) -> None:
-    """No day is above 12: what decides is the order of the rows, and it is told as a doubt all the same."""
+@pytest.mark.parametrize("day", ["%d/%m/%Y", "%m/%d/%Y"])
+def test_a_day_that_may_be_the_month_is_a_doubt_with_the_other_pattern_named(tmp_path: Path, day: str) -> None:
+    """No day is above 12, and the rows rise by either pattern: both lines are doubts, whatever is taken."""
     made = proposed(tmp_path / "site", *made_here(tmp_path, day=day, most_day=12))
-    site = tomllib.loads(made["toml"])
-    other = {"DD/MM/YYYY": "MM/DD/YYYY", "MM/DD/YYYY": "DD/MM/YYYY"}[pattern]
-    assert {"files.credentials.date", "files.readings.time"} <= doubts(made)
-    told = [each for each in made["doubts"] if ".date:" in each or ".time:" in each]
-    assert all(f"reads as {other}" in each for each in told)
-    assert site["files"]["credentials"]["date"] in (pattern, other)
-    assert f"{LOOK}every day reads as {other}" in made["toml"]
+    files = tomllib.loads(made["toml"])["files"]
+    others = {"DD/MM/YYYY": "MM/DD/YYYY", "MM/DD/YYYY": "DD/MM/YYYY"}
+    for file, key in (("credentials", "date"), ("readings", "time")):
+        (told,) = (each for each in made["doubts"] if each.startswith(f"files.{file}.{key}:"))
+        other = files[file][key].replace(files[file][key][:10], others[files[file][key][:10]])
+        assert f"reads as {other}, too" in told
+        assert f"{LOOK}every {'day' if key == 'date' else 'time'} reads as {other}" in made["toml"]
     first_result(tmp_path / "site")
 
 
@@ -260,7 +263,7 @@ def test_a_status_that_nobody_knows_is_no_active_card(tmp_path: Path) -> None:
     assert words == {"valide": "active", "Z9": "suspended", "": "suspended"}
     assert any("'Z9'" in each for each in made["doubts"])
     first_result(tmp_path / "site")
-    lines = list(csv.DictReader((tmp_path / "site" / "result" / "crosswalk.csv").open(encoding="utf-8")))
+    lines = table(tmp_path / "site" / "result" / "crosswalk.csv")
     assert {row["status"] for row in lines} == {"active", "suspended"}
     assert sum(row["status"] == "active" for row in lines) == CARDS // 3
 
@@ -273,7 +276,7 @@ def test_a_reader_that_nothing_explains_gets_a_stand_in_that_reads_nothing(tmp_p
     made = proposed(tmp_path / "site", register, log)
     assert 'readers."Quai 7".chain' in doubts(made)
     findings = first_result(tmp_path / "site")
-    rows = list(csv.DictReader((tmp_path / "site" / "result" / "exceptions.csv").open(encoding="utf-8")))
+    rows = table(tmp_path / "site" / "result" / "exceptions.csv")
     quay = [row["code"] for row in rows if row["reader"] == "Quai 7"]
     assert quay == ["unreadable"] * 20
     assert findings
@@ -283,7 +286,8 @@ def test_columns_that_are_absent_are_doubts(tmp_path: Path) -> None:
     register, log = made_here(tmp_path)
     cells = [line.split(";") for line in register.read_text().splitlines()]
     register.write_text("\n".join(row[2] for row in cells) + "\n")
-    log.write_text("\n".join(";".join((row[0], row[1], row[3])) for row in map(lambda x: x.split(";"), log.read_text().splitlines()) if row[2] != "Porte Ouest"))  # noqa: E501, C417
+    rows = [line.split(";") for line in log.read_text().splitlines()]
+    log.write_text("\n".join(f"{row[0]};{row[1]};{row[3]}" for row in rows if row[2] != "Porte Ouest") + "\n")
     made = proposed(tmp_path / "site", register, log)
     assert {"files.credentials.constants.status", "files.credentials.columns.person_id",
             "files.readings.constants.reader"} <= doubts(made)  # fmt: skip
@@ -332,7 +336,10 @@ def test_a_payment_track_is_refused_before_anything_is_written(tmp_path: Path) -
     assert not (tmp_path / "site").exists()
 
 
-PRICES = ["Artikelnr;Bezeichnung;Preis;gültig ab", *(f"{n};Teil {n};{n % 90},20;01.02.2026" for n in range(10001, 10040))]
+PRICES = [
+    "Artikelnr;Bezeichnung;Preis;gültig ab",
+    *(f"{n};Teil {n};{n % 90},20;01.02.2026" for n in range(10001, 10040)),
+]
 STOCK = ["Zeit;Lager;Artikelnr;Menge", *(f"01.02.2026 08:{n % 60:02d};Nord;{n};5" for n in range(10001, 10040))]
 
 
@@ -359,7 +366,9 @@ def test_what_is_no_table_is_refused(tmp_path: Path, content: bytes) -> None:
 
 def test_a_time_zone_that_does_not_exist_is_refused(tmp_path: Path) -> None:
     register, log = made_here(tmp_path)
-    found = run("init", str(tmp_path / "site"), "--from", str(register), "--from", str(log), "--time-zone", "Europe/Amsterdm")
+    found = run(
+        "init", str(tmp_path / "site"), "--from", str(register), "--from", str(log), "--time-zone", "Europe/Amsterdm"
+    )
     assert (found.exit_code, "did you mean Europe/Amsterdam?" in found.stderr) == (2, True)
 
 
@@ -367,10 +376,6 @@ def test_a_time_zone_that_does_not_exist_is_refused(tmp_path: Path) -> None:
 
 
 def test_on_a_terminal_it_asks_once_and_writes_without_asking_when_told(tmp_path: Path) -> None:
-    import subprocess
-
-    from tests.commandline import CREDKIT, ENVIRONMENT
-
     register, log = made_here(tmp_path)
     words = ["init", str(tmp_path / "site"), "--from", str(register), "--from", str(log)]
     shown = on_a_terminal([*words, "--yes"])
@@ -378,16 +383,12 @@ def test_on_a_terminal_it_asks_once_and_writes_without_asking_when_told(tmp_path
     assert json.dumps("Porte Est") not in shown.partition("Written")[2]
     (tmp_path / "site" / "site.toml").unlink()
     for answer, is_written in ((b"n\n", False), (b"y\n", True)):
-        import os
-        import pty
-
         master, slave = pty.openpty()
-        process = subprocess.Popen([*CREDKIT, *words], stdin=slave, stdout=subprocess.PIPE, env=ENVIRONMENT)
-        os.close(slave)
-        os.write(master, answer)
-        assert process.stdout is not None
-        text = process.stdout.read().decode()
-        process.wait(timeout=60)
+        with subprocess.Popen([*CREDKIT, *words], stdin=slave, stdout=subprocess.PIPE, env=ENVIRONMENT) as process:
+            os.close(slave)
+            os.write(master, answer)
+            assert process.stdout is not None
+            text = process.stdout.read().decode()
         os.close(master)
         assert text.count("Write this to") == 1
         assert "[files.credentials]" in text
