@@ -9,13 +9,18 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 
 from credkit.core.sentences import format_count
-from credkit.discover.siteregister import NUMBER_KEY
+from credkit.discover.siteregister import NUMBER_KEY, build_chain
 from credkit.discover.siteresults import FoundKind, FoundReader, SiteDiscovery
 from credkit.discover.sitetoml import key_toml, kind_lines, quote_toml, reader_lines
 from credkit.proposal.printednumbers import printed_chain
 from credkit.proposal.sitelines import LOOK, SiteLines
 
 STAND_IN = "undecided"
+TARGET = "as-registered"
+NO_TARGET = (
+    "no file names the system that the numbers are for: until you write its chain here, it gets them as the register "
+    "has them"
+)
 MOST_RIVALS = 4
 
 
@@ -39,6 +44,20 @@ def write_chains(
             )
         else:
             lines.raw(_undecided_reader(lines, reader, found, keys))
+
+
+def write_targets(lines: SiteLines, found: SiteDiscovery) -> None:
+    """A target for each kind whose numbers readers give: until it is named, it wants them as the register has them."""
+    kinds = [kind for kind in found.kinds if kind.is_decided and kind.values and not kind.has_issue]
+    kinds = [kind for kind in kinds if build_chain(kind.values[0]).encode_obstacle is None]
+    for kind in kinds:
+        lines.table("targets", TARGET if len(found.kinds) == 1 else f"{TARGET}-{kind.name}")
+        lines.comment(f"{LOOK}{NO_TARGET}")
+        lines.key("kind", kind.name)
+        lines.key("chain", kind.values[0])
+        lines.key("column", "text")
+    if kinds:
+        lines.doubts.append(f"targets: {NO_TARGET}")
 
 
 def _kind_lines(lines: SiteLines, kind: FoundKind, found: SiteDiscovery) -> Iterator[str]:

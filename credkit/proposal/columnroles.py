@@ -139,6 +139,12 @@ def find_credential_ids(table: ExportTable, names: Sequence[str]) -> str | None:
     return max(fits, key=lambda name: fits[name], default=None)
 
 
+def find_id_columns(table: ExportTable, ids: Collection[str], used: Collection[str]) -> list[str]:
+    """The columns of a log, of those not ``used``, whose filled cells all are ids of credentials, different ones."""
+    words = {name: set(filled(cells)) for name, cells in table.columns.items() if name not in used}
+    return [name for name, some in words.items() if len(some) >= REPEATS and some.issubset(ids)]
+
+
 def join_cells(table: ExportTable, names: Sequence[str]) -> list[str]:
     """The cells of one column, or of several joined, as a site file joins them."""
     rows = zip(*(map(strip_white_space, table.columns[name]) for name in names), strict=True)

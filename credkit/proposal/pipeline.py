@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from itertools import permutations
@@ -16,12 +16,14 @@ from credkit.core.sentences import format_count, redacted_repr
 from credkit.core.whitespace import strip_white_space
 from credkit.discover.siteregister import RegisterRow
 from credkit.discover.siteresults import SiteDiscovery
+from credkit.discover.sitetoml import quote_toml
 from credkit.proposal.cellforms import describe_cells
-from credkit.proposal.chainlines import write_chains
+from credkit.proposal.chainlines import write_chains, write_targets
 from credkit.proposal.columnroles import (
     LogRoles,
     RegisterRoles,
     find_credential_ids,
+    find_id_columns,
     join_cells,
     log_roles,
     register_roles,
@@ -123,12 +125,17 @@ def propose_site(
               doubt="status is judged on this day: write the day on which the register was exported")  # fmt: skip
     columns = _register_columns(pair, numbers, found, rows[numbers.value])
     pools = _write_credentials(lines, pair, columns, form.pattern, _relative(pair.register.path, folder))
-    _write_readings(lines, pair, numbers, (form, time_doubt), _relative(pair.log.path, folder))
+    ids = set(_cells(pair.register, columns.headers["credential_id"]))
+    _write_readings(
+        lines, pair, numbers, (form, time_doubt), _relative(pair.log.path, folder),
+        frozenset() if columns.headers["credential_id"] == numbers.value else ids,
+    )  # fmt: skip
     stamps = {name: [moment.isoformat() for moment in moments] for name, moments in
               _group_moments(readers, times, order, form).items()} if form.pattern == OFFSET else {}  # fmt: skip
     printed = columns.headers.get("printed")
     write_chains(lines, found, _cells(pair.register, printed) if printed else (), kinds,
                  _cells(pair.register, numbers.value), stamps)  # fmt: skip
+    write_targets(lines, found)
     if pools:
         lines.table("rules")
         lines.key("pools", pools, "cards without a holder")
@@ -266,7 +273,7 @@ def _write_credentials(
         lines.comment("no column names the kind of card: all are one")
     if "status" not in headers:
         constants["status"] = "active"
-        lines.doubt("constants.status", "no column has a status: all cards are taken for active within their days")
+        lines.doubt("constants", "no column has a status: all cards are taken for active within their days")
     if constants:
         lines.key("constants", constants)
     if pair.roles.days:
@@ -291,8 +298,9 @@ def _write_credentials(
 
 
 def _write_readings(
-    lines: SiteLines, pair: _Pair, numbers: NumberColumns, time: tuple[MomentForm, str], path: str
-) -> None:
+    lines: SiteLines, pair: _Pair, numbers: NumberColumns, time: tuple[MomentForm, str], path: str,
+    ids: Collection[str],
+) -> None:  # fmt: skip
     """The lines on the readings."""
     table, roles = pair.log, pair.log_roles
     headers = {**roles.headers, "text": numbers.text}
@@ -304,7 +312,7 @@ def _write_readings(
     constants = absent_constants(table, READINGS, used)
     if "reader" not in headers:
         constants["reader"] = ONE_READER
-        lines.doubt("constants.reader", "no column names the reader: all readings are taken for those of one")
+        lines.doubt("constants", "no column names the reader: all readings are taken for those of one")
     if constants:
         lines.key("constants", constants)
     write_others(lines, table, {*headers.values(), *roles.time})
@@ -324,5 +332,11 @@ def _write_readings(
             lines.key(column, headers[column], evidence, doubt=doubt)
     if "reader" in headers:
         write_words(lines, READINGS_TABLE, "reader", *empty_words(table.columns[headers["reader"]], UNNAMED, "reader"))
+    for name in find_id_columns(table, ids, {*headers.values(), *roles.time}):
+        lines.doubt(
+            "expected",
+            f"{redacted_repr(name)} names credentials, and is left out: if the desk saw these cards, and the system "
+            f"itself did not write it, add expected = {quote_toml(name)}",
+        )
     if not numbers.known:
         lines.doubt("text", f"{format_count(numbers.texts, 'text')} tried: readers give no number of the credentials")

@@ -49,7 +49,7 @@ class SiteLines:
     def doubt(self, name: str, text: str) -> None:
         """A comment on what somebody must look at."""
         self.comment(f"{LOOK}{text}")
-        self.doubts.append(mask_accounts(f"{self._table}.{name}: {text}" if name else text))
+        self.doubts.append(mask_accounts(f"{self._table}.{key_toml(name)}: {text}"))
 
     def comment(self, *texts: str) -> None:
         """Comments, one under the other."""
