@@ -96,6 +96,7 @@ class _Work:
             for line in sighting.lines
         }
         self.readers = self._reader_causes()
+        self.targets = {each.existing.name: name for name, each in site.targets.items() if each.existing}
 
     def run(self, exceptions: Iterable[ExceptionRow]) -> tuple[WorkItem, ...]:
         """Give each effect to its cause, and make the items."""
@@ -148,16 +149,13 @@ class _Work:
             if credential := self.related.reissued.get(row.line):
                 own = (credential,)
             if row.code == "inactive-read" and row.credential in held:
-                return _Cause("inactive-held", self._target_of(held[row.credential])), own
+                return _Cause("inactive-held", self.targets[held[row.credential]]), own
         task = TASK_OF.get(row.code, row.code)
-        subjects = {"file": row.file, "reader": row.reader, "target": self._target_of(row.file)}
-        return _Cause(task, subjects[ABOUT[task]] if task in ABOUT else ""), own
-
-    def _target_of(self, file: str) -> str:
-        """The target whose export a file is."""
-        return next(
-            (name for name, each in self.site.targets.items() if each.existing and each.existing.name == file), ""
-        )
+        about = ABOUT.get(task)
+        if about is None:
+            return _Cause(task, ""), own
+        subject = row.reader if about == "reader" else row.file if about == "file" else self.targets[row.file]
+        return _Cause(task, subject), own
 
     def _add_held_lines(self) -> None:
         held = self.frame.filter(pl.col("action") == "hold").select("line", "person", "credential", "code", "target")
@@ -194,7 +192,10 @@ class _Work:
         by_file: dict[str, list[int]] = defaultdict(list)
         for each in effects.exceptions:
             by_file[each.file].append(each.line)
-        rows = rows.union(FileLines(by_file)) if by_file else rows
+        files = sorted(
+            by_file, key=lambda file: file == self.site.readings.name
+        )  # readings behind what is to be mended
+        rows = rows.union(FileLines({file: by_file[file] for file in files})) if files else rows
         people, credentials = self._count(held, effects, rows)
         unseen = self._count_unseen(cause, effects.credentials)
         codes = Counter(each.code for each in effects.exceptions)
