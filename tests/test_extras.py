@@ -21,6 +21,7 @@ NEEDED = "credkit: this command needs the extra site: pip install 'credkit[site]
 SITE_COMMANDS = {
     "audit": ("audit", "reads.csv", "--chain", CHAIN),
     "census": ("census", "site.toml"),
+    "compare": ("compare", "runs"),
     "crosswalk": ("crosswalk", "site.toml", "--out", "result"),
     "demo": ("demo", "brackwater"),
 }

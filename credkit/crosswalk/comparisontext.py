@@ -13,7 +13,7 @@ from credkit.crosswalk.comparing import CHANGED, FIXED, NEW, OUTCOMES, RunCompar
 from credkit.explain.screen import table_lines
 
 MOST_ROWS_SHOWN = 10  # of a list, without details
-NOTHING = "Nothing changed: the findings, lines and exceptions of the two runs are the same."
+NOTHING = "Nothing changed: findings, lines and exceptions are the same."
 _PEOPLE = {  # an outcome: what people did, and what more of them did
     "gained": ("gained a number", "gained a number"),
     "lost": ("lost a number", "lost one"),

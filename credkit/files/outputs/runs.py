@@ -64,9 +64,9 @@ def remove_old_runs(home: Path, maker: str, keep: int, needed: Iterable[Path] = 
                 (run / name).unlink(missing_ok=True)
             run.rmdir()
         except Obstacle as error:
-            stayed.append(f"run {redacted_repr(str(run))} stays: it {error}")
+            stayed.append(f"run {redacted_repr(run.name)} stays: it {error}")
         except OSError as error:
-            stayed.append(f"run {redacted_repr(str(run))} stays ({error.strerror or error})")
+            stayed.append(f"run {redacted_repr(run.name)} stays ({error.strerror or error})")
     return stayed
 
 
