@@ -12,6 +12,7 @@ import pytest
 import credkit
 from credkit.catalogue.registry import catalogue
 from credkit.cli import COMMANDS, EVERY_COMMAND, GROUPS, main
+from credkit.cli.formats import ON_A_SCREEN
 from tests.commandline import BAD, CHAIN, CREDKIT, ENVIRONMENT, GOOD, KEYS, PLAIN, process, records, run
 
 SCREENS = Path(__file__).with_name("screens")
@@ -70,8 +71,32 @@ def test_the_list_has_every_codec_with_its_title() -> None:
     for entry in catalogue():
         assert f"{entry.name}:{entry.signature} " in shown if entry.signature else f"{entry.name} " in shown
         assert " ".join(entry.title.split()) in shown
-    for family in ("text to text", "text to bits", "bits to bits", "bits to fields", "fields to fields"):
+    for family in ("text to text", "text to bits", "bits to bits", "bits to text", "fields to fields"):
         assert shown.count(family) == 1
+
+
+def test_the_list_begins_with_texts_of_readers_and_frames_and_ends_with_steps() -> None:
+    lines = run("formats").stdout.splitlines()
+    assert lines[0].startswith("If a reader shows or types")
+    headings = [line for line in lines[1:] if line and not line.startswith(" ")]
+    assert headings[0] == "Frames of readers, bits to fields"
+    assert [heading.startswith("Steps, ") for heading in headings[5:9]] == [True] * 4
+    assert headings[9:] == [
+        "Only with a site",
+        "credkit formats NAME shows one in full. Steps are joined by / to a chain.",
+    ]
+    for text, chain in ON_A_SCREEN:
+        assert f"  {text:<26}{chain}" in lines
+
+
+def test_texts_of_readers_in_the_list_decode_to_what_they_show() -> None:
+    """02F764DD is 123 and 45678 between two parity bits, as in `tests/vectors/frames.toml`; the others are plain."""
+    values = {text: credkit.decode(chain, text) for text, chain in ON_A_SCREEN}
+    card = {"facility": 123, "number": 45678}
+    assert values["02F764DD"] == values["123,45678"] == values["123-45678"] == card
+    assert values["04A1B2C3D4E5F6"] == {"uid": 0x04A1B2C3D4E5F6}
+    assert values["0049767645"] == {"number": 49767645}
+    assert values[";0123=45?"] == {"site": "0123", "number": "45"}
 
 
 @pytest.mark.parametrize("name", credkit.names())
@@ -281,7 +306,7 @@ def test_a_site_has_layouts_of_its_own(tmp_path: Path) -> None:
         or "number=5" in run("explain", "binary/gate-4", "1010", *given).stdout
     )
     listed = run("formats", *given).stdout
-    assert listed.index("bits to fields") < listed.index("gate-4") < listed.index("wiegand-26")
+    assert listed.index("bits to fields") < listed.index("  gate-4") < listed.index("\n  wiegand-26")
     assert "even parity over bits 0-2" in run("formats", "gate-4", *given).stdout
 
 

@@ -13,6 +13,22 @@ from credkit.cli.output import Console
 from credkit.core.codec import Entry
 
 NAME_COLUMNS = 28  # columns of the names
+ON_A_SCREEN = (  # a text that a reader shows or types, and a chain that decodes it
+    ("02F764DD", "hex:8/right-justified:26/wiegand-26"),
+    ("04A1B2C3D4E5F6", "hex:14/uid-a-7"),
+    ("0049767645", "decimal:32,10/serial-32"),
+    ("123,45678", "split-decimal:8,16/fields:facility:8,number:16"),
+    ("123-45678", "template:{facility:03d}-{number:05d}"),
+    (";0123=45?", "track:2/track-2:site,number"),
+)
+FRAMES, CHIPS, MEMORY, DIGITS, TEXTS, STEPS = (
+    "Frames of readers, bits to fields", "Chips and tags, bits to fields", "Contents of card memory, bits to fields",
+    "Digits of a reader, text to bits", "Printed, typed and swiped texts, text to fields", "Steps, ",
+)  # fmt: skip
+_STEP_FORMS = ("text to text", "bits to bits", "bits to text", "fields to fields")
+_FILE_SECTIONS = {"contactless": CHIPS, "memory": MEMORY, "forum": MEMORY}  # of layouts
+_FORM_SECTIONS = {"bits to fields": FRAMES, "text to bits": DIGITS, "text to fields": TEXTS}
+_SECTIONS = (FRAMES, DIGITS, TEXTS, CHIPS, MEMORY, *(f"{STEPS}{forms}" for forms in _STEP_FORMS))
 
 
 @click.command()
@@ -53,20 +69,28 @@ def formats(name: str | None, as_json: bool, layouts: tuple[Entry, ...], reveal:
 
 
 def _list(door: Console, rows: list[IndexRow]) -> None:
-    """The catalogue; a site's own rows stand first in their family."""
-    order = [*dict.fromkeys(map(_family_of, INDEX)), "other"]
-    rows.sort(key=lambda row: order.index(_family_of(row)))
-    for family, members in groupby(rows, key=_family_of):
-        door.say(family)
+    """The catalogue by what people look for, steps last; a site's own rows stand first in their section."""
+    door.say("If a reader shows or types  try")
+    for text, chain in ON_A_SCREEN:
+        door.labelled(f"  {text}", chain, room=NAME_COLUMNS)
+    door.labelled("  anything else", "credkit identify VALUE", room=NAME_COLUMNS)
+    door.say()
+    order = {section: place for place, section in enumerate(_SECTIONS)}
+    rows.sort(key=lambda row: order.get(_section_of(row), len(order)))
+    for section, members in groupby(rows, key=_section_of):
+        door.say(section)
         for row in members:
             door.labelled(f"  {signed(row.name, row.signature)}", row.title, room=NAME_COLUMNS)
         door.say()
-    door.say("only with a site")
+    door.say("Only with a site")
     for name, text in ELSEWHERE.items():
         door.labelled(f"  {name}", text, room=NAME_COLUMNS)
     door.say()
     door.say("credkit formats NAME shows one in full. Steps are joined by / to a chain.")
 
 
-def _family_of(row: IndexRow) -> str:
-    return f"{row.takes} to {row.gives}" if row.takes else "other"
+def _section_of(row: IndexRow) -> str:
+    forms = f"{row.takes} to {row.gives}" if row.takes else ""
+    if row.family == "ndef" and row.gives == "fields":
+        return MEMORY
+    return _FILE_SECTIONS.get(row.file) or _FORM_SECTIONS.get(forms) or (f"{STEPS}{forms}" if forms else "Other")
