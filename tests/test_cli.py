@@ -10,9 +10,9 @@ import click
 import pytest
 
 import credkit
+from credkit.catalogue.index import READER_TEXTS
 from credkit.catalogue.registry import catalogue
 from credkit.cli import COMMANDS, EVERY_COMMAND, GROUPS, main
-from credkit.cli.formats import ON_A_SCREEN
 from tests.commandline import BAD, CHAIN, CREDKIT, ENVIRONMENT, GOOD, KEYS, PLAIN, process, records, run
 
 SCREENS = Path(__file__).with_name("screens")
@@ -85,13 +85,13 @@ def test_the_list_begins_with_texts_of_readers_and_frames_and_ends_with_steps() 
         "Only with a site",
         "credkit formats NAME shows one in full. Steps are joined by / to a chain.",
     ]
-    for text, chain in ON_A_SCREEN:
+    for text, chain in READER_TEXTS:
         assert f"  {text:<26}{chain}" in lines
 
 
 def test_texts_of_readers_in_the_list_decode_to_what_they_show() -> None:
     """02F764DD is 123 and 45678 between two parity bits, as in `tests/vectors/frames.toml`; the others are plain."""
-    values = {text: credkit.decode(chain, text) for text, chain in ON_A_SCREEN}
+    values = {text: credkit.decode(chain, text) for text, chain in READER_TEXTS}
     card = {"facility": 123, "number": 45678}
     assert values["02F764DD"] == values["123,45678"] == values["123-45678"] == card
     assert values["04A1B2C3D4E5F6"] == {"uid": 0x04A1B2C3D4E5F6}

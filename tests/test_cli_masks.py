@@ -344,3 +344,13 @@ def test_a_track_whose_number_has_a_wrong_check_digit_is_not_written() -> None:
         assert "--reveal writes it" in result.stderr
         assert number not in result.output
         assert run("encode", steps, f"number={number}", "rest=3012", "--reveal").exit_code == 0
+
+
+def test_bytes_that_are_digits_of_an_account_are_not_drawn() -> None:
+    """The digits two by two in bytes, behind a CRC step: a row of bits hid them, a row of bytes would not."""
+    codec = chain("binary/crc-16-arc")
+    bits = codec.encode(chain("hex").decode(ACCOUNT))
+    shown = run("explain", "binary/crc-16-arc", str(bits)).stdout
+    assert " bytes)" in shown
+    assert ACCOUNT not in shown.replace(" ", "")
+    assert "41 14 36" not in shown

@@ -39,7 +39,7 @@ COMMANDS = {
     ("decode", CHAIN, GOOD): COMMON | ROWS | CODECS | {"cli.decode"},
     ("encode", CHAIN, "facility=123", "number=45678"): COMMON | ROWS | CODECS | {"cli.encode", "cli.typedfields"},
     ("convert", "--from", CHAIN, "--to", "decimal:26/wiegand-26", GOOD): COMMON | ROWS | CODECS | {"cli.convert"},
-    ("explain", CHAIN, GOOD): COMMON | ROWS | CODECS | PICTURES | {"cli.explain"},
+    ("explain", CHAIN, GOOD): COMMON | ROWS | CODECS | PICTURES | {"cli.explain", "explain.groupedbits"},
     ("decode", *STRIPE): COMMON
     | ROWS
     | {

@@ -27,6 +27,14 @@ class IndexRow(NamedTuple):
 
 
 INDEX = tuple(map(IndexRow._make, ROWS))
+READER_TEXTS = (  # a text that a reader shows or types, and a chain that decodes it
+    ("02F764DD", "hex:8/right-justified:26/wiegand-26"),
+    ("04A1B2C3D4E5F6", "hex:14/uid-a-7"),
+    ("0049767645", "decimal:32,10/serial-32"),
+    ("123,45678", "split-decimal:8,16/fields:facility:8,number:16"),
+    ("123-45678", "template:{facility:03d}-{number:05d}"),
+    (";0123=45?", "track:2/track-2:site,number"),
+)
 _BY_NAME = {name: row for row in INDEX for name in (row.name, *row.aliases)}
 
 

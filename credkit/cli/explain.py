@@ -11,6 +11,7 @@ from credkit.cli.values import InputLine
 from credkit.core.codec import Entry
 from credkit.explain.cautions import COPIES
 from credkit.explain.drawing import KEY, pictures
+from credkit.explain.groupedbits import group_bits
 
 
 @click.command()
@@ -36,7 +37,7 @@ def explain(chain: str, value: str, as_json: bool, layouts: tuple[Entry, ...], r
     if as_json:
         door.record(row.to_json(), safe=None)
         return int(row.error is not None)
-    drawn = pictures(codec, value, codec.inspect(value))
+    drawn = [group_bits(picture) for picture in pictures(codec, value, codec.inspect(value))]
     for picture in drawn:
         door.picture(picture, row)
         door.say()

@@ -6,21 +6,13 @@ from itertools import groupby
 
 import click
 
-from credkit.catalogue.index import INDEX, IndexRow, signed
+from credkit.catalogue.index import INDEX, READER_TEXTS, IndexRow, signed
 from credkit.catalogue.registry import ELSEWHERE, catalogue, index_row, sample
 from credkit.cli import options
 from credkit.cli.output import Console
 from credkit.core.codec import Entry
 
 NAME_COLUMNS = 28  # columns of the names
-ON_A_SCREEN = (  # a text that a reader shows or types, and a chain that decodes it
-    ("02F764DD", "hex:8/right-justified:26/wiegand-26"),
-    ("04A1B2C3D4E5F6", "hex:14/uid-a-7"),
-    ("0049767645", "decimal:32,10/serial-32"),
-    ("123,45678", "split-decimal:8,16/fields:facility:8,number:16"),
-    ("123-45678", "template:{facility:03d}-{number:05d}"),
-    (";0123=45?", "track:2/track-2:site,number"),
-)
 FRAMES, CHIPS, MEMORY, DIGITS, TEXTS, STEPS = (
     "Frames of readers, bits to fields", "Chips and tags, bits to fields", "Contents of card memory, bits to fields",
     "Digits of a reader, text to bits", "Printed, typed and swiped texts, text to fields", "Steps, ",
@@ -71,7 +63,7 @@ def formats(name: str | None, as_json: bool, layouts: tuple[Entry, ...], reveal:
 def _list(door: Console, rows: list[IndexRow]) -> None:
     """The catalogue by what people look for, steps last; a site's own rows stand first in their section."""
     door.say("If a reader shows or types  try")
-    for text, chain in ON_A_SCREEN:
+    for text, chain in READER_TEXTS:
         door.labelled(f"  {text}", chain, room=NAME_COLUMNS)
     door.labelled("  anything else", "credkit identify VALUE", room=NAME_COLUMNS)
     door.say()

@@ -35,6 +35,7 @@ LABEL = 10  # columns of the labels before a text
 INPUT = 16  # columns of the value in a row of many
 LONGEST_INPUT = 34  # columns of it at most
 STREAM = "<stdin>"  # what Python calls standard input
+ACCOUNT_DIGITS = range(12, 20)  # of a payment account number; ISO/IEC 7812-1 allows up to 19
 TRACK = "payment track data must not be kept after authorisation"
 
 
@@ -50,6 +51,13 @@ def _complain_line(line: str, first: str = "", rest: str = "") -> None:
     text = escape_unprintable(shorten_sentence(mask_accounts(line)))
     lines = wrap_text(text, first=first, rest=rest) if sys.stderr.isatty() else [f"{first}{text}"]
     click.echo("\n".join(lines), err=True)
+
+
+def _spells_account(picture: Picture) -> bool:
+    """Whether bytes or characters of a drawing have digits of an account number, which single bits would not show."""
+    digits = "".join(picture.units)
+    parts = (digits[at : at + size] for size in ACCOUNT_DIGITS for at in range(len(digits) - size + 1))
+    return holds_account("".join(picture.characters)) or any(part.isdecimal() and holds_account(part) for part in parts)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -112,6 +120,7 @@ class Console:
         self.say(picture.title, indent="  ")
         if not self.reveal:
             secret = row is not None and row.has_account
+            secret = secret or (picture.noun != "" and _spells_account(picture))
             picture = mask_picture(picture, secret=secret, only=row.track_numbers if row else ())
         for line in lines(picture):
             click.echo(line)

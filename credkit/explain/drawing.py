@@ -29,13 +29,14 @@ from credkit.core.codec import AnyCodec
 from credkit.core.forms import Form
 from credkit.core.origins import Place
 from credkit.core.reading import UNIT_NOUNS, AnyReading, Check, Step, describe_places
-from credkit.core.spans import runs
+from credkit.core.spans import format_span, runs
 from credkit.explain.screen import SCREEN_COLUMNS, escape_unprintable, shorten, wrap_text
 from credkit.tables.layout import FixedBits, Layout, Parity
 
 Mark = Literal["covered", "judged", "wrong"]
 SIGNS: dict[Mark, str] = {"covered": "*", "judged": "=", "wrong": "^"}
 KEY = "* covered by the check   = judged by it   ^ found wrong"
+MOST_GROUPS_A_LINE = 16  # units of several bits in a line
 _GAPS: dict[Form, int] = {"text": 0, "bits": 1, "fields": 2}
 _LETTERS = "abcdefghijklmnopqrstuvwxyz"
 
@@ -66,13 +67,19 @@ class Marks:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Picture:
-    """Units in a row, with bars and marks; positions index ``units``."""
+    """Units in a row, with bars and marks; positions index ``units``.
+
+    A unit of several bits has a ``noun``, the number it begins at, and the character that it stands for.
+    """
 
     title: str
     form: Form
     units: tuple[str, ...]
     bars: tuple[Bar, ...] = ()
     marks: tuple[Marks, ...] = ()
+    numbers: tuple[str, ...] = ()
+    characters: tuple[str, ...] = ()
+    noun: str = ""
 
 
 def count(form: Form, number: int) -> str:
@@ -219,6 +226,8 @@ class Sheet:
         self.picture = picture
         self.width = width
         self.units = [shorten(escape_unprintable(unit), width, "...") for unit in picture.units]
+        for row in (picture.numbers, picture.characters):  # a column is as wide as what stands in it
+            self.units = [unit.ljust(len(text)) for unit, text in zip(self.units, row or self.units, strict=True)]
         self.gap = _GAPS[picture.form]
         self.blocks = self._blocks()
         self._starts = [block.start for block in self.blocks]
@@ -230,13 +239,13 @@ class Sheet:
     def _blocks(self) -> list[range]:
         """The units of each block: as many as the width takes, bits by whole bytes once they wrap."""
         sizes = [len(unit) + self.gap for unit in self.units]
-        if self.picture.form == "bits":
+        if self.picture.form == "bits" and not self.picture.numbers:
             fit = (self.width + self.gap) // (1 + self.gap)
             step = len(sizes) if len(sizes) <= fit else max(fit // 8 * 8, 1)
             return [range(i, min(i + step, len(sizes))) for i in range(0, len(sizes), step or 1)]
         blocks, start, used = [], 0, 0
         for i, size in enumerate(sizes):
-            if used + size - self.gap > self.width:
+            if used + size - self.gap > self.width or (self.picture.numbers and i - start == MOST_GROUPS_A_LINE):
                 blocks.append(range(start, i))
                 start, used = i, 0
             used += size
@@ -307,9 +316,13 @@ class Sheet:
             if number:
                 yield ""
             columns = self.columns(block)
-            if self.picture.form == "bits" or (self.picture.form == "text" and len(self.blocks) > 1):
+            if self.picture.numbers:
+                yield _row([(columns[i][0], self.picture.numbers[i]) for i in block])
+            elif self.picture.form == "bits" or (self.picture.form == "text" and len(self.blocks) > 1):
                 yield from self._numbers(columns)
             yield (" " * self.gap).join(self.units[i] for i in block)
+            if any(self.picture.characters[block.start : block.stop]):
+                yield _row([(columns[i][0], self.picture.characters[i]) for i in block])
             yield from self._bars(columns, self.segments[number])
             yield from self._mark_lines(columns, self.check_marks[number])
         yield from self.legend()
@@ -322,7 +335,9 @@ class Sheet:
         for number, bar in enumerate(self.picture.bars):
             if number in self.letters or (bar.value and number not in self.shown):
                 letter = f"{self.letters[number]}: " if number in self.letters else ""
-                yield f"{letter}{bar.label} ({describe_places(self.picture.form, bar.at)})"
+                noun, many = self.picture.noun, "s" * (len(bar.at) != 1)
+                place = f"{noun}{many} {format_span(bar.at)}" if noun else describe_places(self.picture.form, bar.at)
+                yield f"{letter}{bar.label} ({place})"
 
     def _numbers(self, columns: Mapping[int, tuple[int, int]]) -> Iterator[str]:
         """The position of every unit: tens where they change, units below."""

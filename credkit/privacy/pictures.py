@@ -59,4 +59,4 @@ def mask_picture(picture: Picture, *, secret: bool = False, only: Collection[str
     marks = picture.marks
     if picture.form == "text":  # which characters are wrong says something about them
         marks = tuple(replace(each, at=tuple(range(len(picture.units)))) for each in marks)
-    return replace(picture, units=tuple(units), bars=tuple(bars), marks=marks)
+    return replace(picture, units=tuple(units), bars=tuple(bars), marks=marks, characters=())
