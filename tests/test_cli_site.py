@@ -49,20 +49,16 @@ def test_the_demo_runs_and_says_where_things_are(
     assert (done.returncode, done.stderr) == (0, b"")  # no progress where no terminal looks on
     assert max(map(len, text.splitlines())) <= 80
     assert "Data checked" in text
-    assert "sightings" in text
+    assert len(text.splitlines()) <= 3 * 24, "three pages of a terminal"
     result = home / "brackwater" / "result"
-    assert re.search(
-        r"The files are in brackwater/result; its summary\.txt has all of\s[0-9]+ items and [0-9]+\sfindings", text
-    )
     assert sorted(path.name for path in result.iterdir()) == [
         "credkit.sha256", "crosswalk.csv", "exceptions.csv", "findings.csv", "run.json", "summary.txt",
     ]  # fmt: skip
     assert re.match(r"[0-9,]+ cards ready, [0-9]+ need a decision, [0-9] reader settings to change\n", text)
     summary = (result / "summary.txt").read_text().splitlines()
-    before, _, rest = text.partition("The files are in")[0].partition("\nThen\n")
+    before, rest, _ = text.partition("The 43 other items and all findings are in brackwater/result/summary.txt.")
     assert rest, "a screen does not show all of it"
     assert set(before.splitlines()) < set(summary)
-    assert set(rest.partition("Before you use this")[2].splitlines()) < set(summary)
     commands = [line.split() for line in text.partition("To try next:")[2].splitlines() if line]
     assert [command[0] for command in commands] == ["less", "credkit", "credkit", "credkit"]
     assert (home / commands[0][1]).is_file()
@@ -160,7 +156,7 @@ def test_a_terminal_sees_that_work_is_going_on(tmp_path: Path) -> None:
     shown, stayed = list_phases(seen)
     assert shown[0] == "[1/4] making up Brackwater Terminal"
     assert all(each.startswith("[2/4] ") for each in shown[1:])
-    assert stayed.partition("\n")[2].startswith("Crosswalk of Brackwater Terminal")
+    assert stayed.startswith("3,246 cards ready, 704 need a decision")
     for part in ("[3/4] writing cards", "[3/4] checking read-backs", "[4/4] reading the files"):
         assert part in seen
 
@@ -306,7 +302,7 @@ def test_what_is_missing_to_allocate_is_named(tmp_path: Path) -> None:
     files = Files().card("C-1", "01200345")
     files.write(tmp_path)
     (tmp_path / "site.toml").write_text(HARBOUR, encoding="utf-8")
-    sentence = "(card has facility codes (12, 40, 57): say which with --facility)"
+    sentence = "card has facility codes (12, 40, 57): choose one with --facility"
     assert sentence in run("census", str(tmp_path / "site.toml"), "--allocate", "5", "--kind", "card").stderr
 
 

@@ -42,10 +42,11 @@ def own() -> Crosswalk:
 
 
 def written(result: Crosswalk) -> dict[str, bytes]:
-    """The files of a result; the summary without the digests, which are of other files."""
+    """The files of a result, without the digests, which are of other files."""
     found = {name: b"".join(pieces) for name, pieces in encode_outputs(result).items()}
     for file in result.inputs:
-        found["summary.txt"] = found["summary.txt"].replace(file.sha256.encode(), b"")
+        for name in ("summary.txt", "run.json"):
+            found[name] = found[name].replace(file.sha256.encode(), b"")
     return found
 
 

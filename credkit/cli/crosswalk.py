@@ -129,5 +129,10 @@ def show_result(door: Console, result: Crosswalk, out: Path, *, details: bool = 
         items, findings = format_count(len(result.work), "item"), format_count(len(result.findings), "finding")
         shown = "" if details else " (on the screen: --details)"
         door.say(f"The files are in {out}; its summary.txt has all of {items} and {findings}{shown}.")
+    return exit_code(result)
+
+
+def exit_code(result: Crosswalk) -> int:
+    """1 if a row of a file is nowhere, else 0."""
     files, *_ = result.summary
-    return int(any(row[-1] for row in files.rows))  # its last column counts the rows that are nowhere
+    return int(any(row[-1] for row in files.rows))  # its last column counts such rows

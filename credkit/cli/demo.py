@@ -3,21 +3,25 @@
 from __future__ import annotations
 
 import shlex
+from itertools import takewhile
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from credkit.cli import options
-from credkit.cli.crosswalk import run_crosswalk, show_result
+from credkit.cli.crosswalk import exit_code, run_crosswalk, show_result
 from credkit.cli.output import Console
 from credkit.core.progress import PartProgress
-from credkit.explain.cautions import BEFORE_A_BATCH, MAC
+from credkit.core.sentences import format_count
+from credkit.explain.cautions import BEFORE_A_BATCH, DATA, MAC
 
 if TYPE_CHECKING:
+    from credkit.crosswalk.result import Crosswalk
     from credkit.demo.cards import DemoCards
 
 RESULT = "result"
+SHOWN_ITEMS = 2  # of what to do
 PARTS = 4  # files, crosswalk, cards, audit
 
 
@@ -55,7 +59,7 @@ def demo(directory: Path, as_json: bool, reveal: bool) -> int:
         progress.phase("making up Brackwater Terminal", 1, PARTS)
         made = write_demo(directory)
         result = run_crosswalk(made.site, out, PartProgress(progress, 2, PARTS))
-    code = show_result(door, result, out)
+    code = show_result(door, result, out) if as_json else show_first_items(door, result, out)
     planned = show_cards(door, directory)
     show_audit(door, made.site)
     if not as_json:
@@ -69,6 +73,18 @@ def demo(directory: Path, as_json: bool, reveal: bool) -> int:
         ):
             door.say(f"  {command}", indent="      ")
     return code
+
+
+def show_first_items(door: Console, result: Crosswalk, out: Path) -> int:
+    """The verdict of the crosswalk, the first items of what to do, and where the others are; the exit code."""
+    from credkit.crosswalk.worktext import OTHER_ITEMS, work_text
+
+    for line in takewhile(lambda line: line != OTHER_ITEMS, work_text(result, SHOWN_ITEMS)):
+        door.say(line, indent="  ", safe=True)
+    more = format_count(len(result.work) - SHOWN_ITEMS, "other item")
+    door.say(f"The {more} and all findings are in {out / 'summary.txt'}.")
+    door.say(DATA)
+    return exit_code(result)
 
 
 def show_cards(door: Console, directory: Path) -> Path | None:

@@ -8,6 +8,7 @@ from credkit.core.sentences import describe_rows, format_count
 from credkit.crosswalk.result import CardCounts, Crosswalk, WorkItem
 from credkit.privacy.screentexts import wrap_masked
 
+OTHER_ITEMS = "Then"  # the line above the items that are told in a line each
 READER_TASKS = ("other-order", "other-chain", "re-set")  # that lines of the site file may cure
 
 
@@ -39,7 +40,7 @@ def work_text(result: Crosswalk, most: int | None = None) -> Iterator[str]:
         indent = " " * len(label)
         if most and number > most:
             if number == most + 1:
-                yield from ("", "Then")
+                yield from ("", OTHER_ITEMS)
             yield from wrap_masked(f"{item.title} ({_describe_counts(item)})", label, indent)
         else:
             yield ""

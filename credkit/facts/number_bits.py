@@ -69,5 +69,9 @@ def decimal_bits(texts: pl.Series) -> float:
 
 
 def text_bits(site: Site, target: Target, texts: pl.Series) -> float:
-    """The bits of a number of which ``target`` has ``texts``: those of the kind, of the truncation or of the texts."""
-    return min(number_bits(site, target.kind), bits_left(target.conversion.target), decimal_bits(texts))
+    """The bits of a number of which ``target`` has ``texts``: those of the kind, or fewer where the target truncates.
+
+    What a truncation leaves that says no size is judged by the digits of the texts.
+    """
+    left = bits_left(target.conversion.target)
+    return min(number_bits(site, target.kind), decimal_bits(texts) if left == inf else left)

@@ -15,7 +15,8 @@ from credkit.core.sentences import redacted_repr
 from credkit.core.whitespace import strip_white_space
 from credkit.files.bytestreams import BOM, ByteStream, LineBlock, cut_at_lines, line_cuts
 from credkit.files.captures import CaptureFile, ColumnNames, FilePiece, RowTable, find_columns
-from credkit.files.csvlines import UNUSABLE_DELIMITERS, LineFormat, split_lines
+from credkit.files.csvfiles import UNUSABLE_DELIMITERS
+from credkit.files.csvlines import LineFormat, split_lines
 from credkit.files.recoding import RecodedStream, open_stream
 from credkit.files.regularfiles import LONGEST_LINE_BYTES
 

@@ -26,6 +26,7 @@ from credkit.core.whitespace import describe_ends, strip_white_space
 from credkit.files.columnmaps import OWN_FORM, ColumnMap, plan_columns
 from credkit.files.regularfiles import LONGEST_LINE_BYTES, open_regular
 
+UNUSABLE_DELIMITERS = '"\r\n\0'  # characters that cannot stand between cells
 PIECE_BYTES = 1 << 16  # bytes that are read at once
 BYTE_ORDER_MARK = "\ufeff"  # a byte order mark
 FIRST_PAIR = 2  # characters of which one is a NUL in a wide encoding

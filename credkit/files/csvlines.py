@@ -28,7 +28,6 @@ NUL, NEWLINE, RETURN, QUOTE = 0, b"\n"[0], b"\r"[0], b'"'[0]
 SCANNED_BYTES = 1 << 17  # bytes whose signs are looked at together: they stay in a processor's cache
 LINES_PARSED_AT_ONCE = 256  # irregular lines that are parsed together; where one is wrong, each alone
 DECODED_BYTES = 1 << 16  # bytes that are decoded together; where that fails, line by line
-UNUSABLE_DELIMITERS = '"\r\n\0'  # characters that cannot stand between cells
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
