@@ -9,8 +9,8 @@ from __future__ import annotations
 import csv
 import random
 import shutil
-from collections.abc import Callable
-from datetime import UTC, datetime
+from collections.abc import Callable, Iterable
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import polars as pl
@@ -20,11 +20,12 @@ from credkit import DefinitionError
 from credkit.crosswalk import Crosswalk, compare_runs, read_run, write_outputs
 from credkit.crosswalk.comparing import EXCEPTION_KEY, FINDING_KEY, LINE_KEY, OUTCOMES, match_rows
 from credkit.crosswalk.comparisontext import comparison_text, describe_difference
+from credkit.crosswalk.outputs import EXCEPTIONS, FINDINGS, LINES, MAKER
 from credkit.demo import Demo
 from credkit.files.outputs import write_folder
 from credkit.files.outputs.runs import list_runs, name_new_run, remove_old_runs
 from credkit.site import load_site
-from tests.commandline import records, run
+from tests.commandline import ACCOUNT, records, run
 
 INPUTS = ("credentials.csv", "readings.csv", "gatehouse-export.csv", "laundry-export.csv")
 Tables = dict[str, list[dict[str, str]]]
@@ -376,6 +377,8 @@ def test_the_newest_run_is_found_by_its_number_within_a_second(tmp_path: Path) -
     expected = [f"{stem}-{number}" for number in range(11, 1, -1)] + [stem]
     assert [path.name for path in list_runs(tmp_path, "crosswalk")] == expected
     assert list_runs(tmp_path, "census") == []
+    with pytest.raises(DefinitionError, match=f"holds a run of a later time, {stem}, and it is 2026-03-31T2259"):
+        name_new_run(tmp_path, now - timedelta(seconds=1))
 
 
 def test_without_details_a_list_is_cut_and_says_so(tmp_path: Path) -> None:
@@ -387,3 +390,22 @@ def test_without_details_a_list_is_cut_and_says_so(tmp_path: Path) -> None:
     assert "and 19 more (--details)" in short
     assert "more (--details)" not in long
     assert sum(line.startswith("  new: P-") for line in long.splitlines()) == 29
+
+
+def test_account_numbers_are_masked_on_the_screen_and_in_json(tmp_path: Path) -> None:
+    """Files may have such numbers in full, where a kind is declared as none of payment; a screen has not."""
+    for name, text in (("a", ""), ("b", ACCOUNT)):
+        cells = {"person": "P-1", "target": "gatehouse", "action": "add", "text": text}
+        files: dict[str, bytes | Iterable[bytes]] = {
+            "run.json": b'{"site": "Brackwater Terminal", "as_of": "2026-03-31", "inputs": []}',
+            "crosswalk.csv": LINES.encode([[cells.get(column, "") for column in LINES.columns]]),
+            "exceptions.csv": EXCEPTIONS.encode([]),
+            "findings.csv": FINDINGS.encode([("never-seen", ACCOUNT, 1, 1, "text", "")] if text else []),
+        }
+        write_folder(files, tmp_path / name, MAKER)
+    assert ACCOUNT in (tmp_path / "b" / "crosswalk.csv").read_text()
+    assert ACCOUNT in (tmp_path / "b" / "findings.csv").read_text()
+    for options in ((), ("--json",), ("--details",)):
+        done = run("compare", str(tmp_path / "a"), str(tmp_path / "b"), *options)
+        assert (done.exit_code, ACCOUNT in done.output, ACCOUNT[:6] in done.output) == (1, False, True)
+    assert ACCOUNT in run("compare", str(tmp_path / "a"), str(tmp_path / "b"), "--reveal").output

@@ -10,9 +10,10 @@ import polars as pl
 
 from credkit.core.sentences import format_count
 from credkit.crosswalk.comparing import CHANGED, FIXED, NEW, OUTCOMES, RunComparison
-from credkit.explain.screen import table_lines
+from credkit.explain.screen import shorten, table_lines
 
 MOST_ROWS_SHOWN = 10  # of a list, without details
+MOST_CHARACTERS_SHOWN = 210  # of a finding, without details: three lines of a screen
 NOTHING = "Nothing changed: findings, lines and exceptions are the same."
 _PEOPLE = {  # an outcome: what people did, and what more of them did
     "gained": ("gained a number", "gained a number"),
@@ -51,7 +52,7 @@ def comparison_text(found: RunComparison, *, details: bool = False) -> Iterator[
     yield f"  input files that differ: {names}", "    "
     if found.findings.height:
         yield from (("", ""), (f"Findings ({_describe_counts(found.findings)})", ""))
-        yield from _list_rows(found.findings, most, _describe_finding)
+        yield from _list_rows(found.findings, most, _describe_finding if details else _shorten_finding)
     if found.people.height:
         people = format_count(found.people["person"].n_unique(), "person", "people")
         yield from (("", ""), (f"Lines ({_describe_counts(found.lines)}; of {people})", ""))
@@ -89,6 +90,10 @@ def _describe_finding(row: Mapping[str, Any]) -> Iterator[str]:
         ]
         counts = f" ({', '.join(moved) or 'other lines for the site file'})"
     yield f"{row['change']}: {row['code']}, {row['subject']}{counts}: {row[f'{side}_text']}"
+
+
+def _shorten_finding(row: Mapping[str, Any]) -> Iterator[str]:
+    yield from (shorten(text, MOST_CHARACTERS_SHOWN) for text in _describe_finding(row))
 
 
 def _describe_line(row: Mapping[str, Any]) -> Iterator[str]:

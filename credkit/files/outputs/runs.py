@@ -26,7 +26,7 @@ _NAME = re.compile("([0-9]{4}-[0-9]{2}-[0-9]{2}T[0-9]{6}Z)(?:-([1-9][0-9]{0,5}))
 
 
 def name_new_run(home: Path, now: datetime) -> Path:
-    """A free place for the run of this moment in ``home``.
+    """A free place for the run of this moment in ``home``; raises `DefinitionError` where a run is of a later time.
 
     >>> name_new_run(Path("runs"), datetime(2026, 11, 30, 21, 50, tzinfo=UTC)).name
     '2026-11-30T215000Z'
@@ -34,8 +34,13 @@ def name_new_run(home: Path, now: datetime) -> Path:
     if os.path.lexists(home / FOLDER_MARK):
         raise ForeignOutput(f"output {redacted_repr(str(home))} is a result itself: name another folder for runs")
     stamp = now.astimezone(UTC).strftime(TIME_FORM)
-    of_this_second = [number for text, number in map(_age, _list_names(home)) if text == stamp]
-    return home / (f"{stamp}-{max(of_this_second) + 1}" if of_this_second else stamp)
+    last, number = max(map(_age, _list_names(home)), default=("", 0))
+    if last > stamp:
+        raise DefinitionError(
+            f"output {redacted_repr(str(home))} holds a run of a later time, {last}, and it is {stamp}: "
+            "set the clock, or move that run away"
+        )
+    return home / (f"{stamp}-{number + 1}" if last == stamp else stamp)
 
 
 def list_runs(home: Path, maker: str) -> list[Path]:
