@@ -369,6 +369,33 @@ def test_runs_are_not_kept_in_a_result_and_what_is_read_stays(tmp_path: Path) ->
     assert not kept.exists()
 
 
+def test_a_removal_that_was_interrupted_is_finished_by_the_next(tmp_path: Path) -> None:
+    times = [datetime(2026, 3, day, tzinfo=UTC) for day in (29, 30, 31)]
+    old, middle, new = (name_new_run(tmp_path, time) for time in times)
+    for place in (old, middle, new):
+        write_folder({"run.json": b"{}", "crosswalk.csv": b"person"}, place, "crosswalk")
+    (old / "crosswalk.csv").unlink()  # the mark goes last
+    assert remove_old_runs(tmp_path, "crosswalk", 2) == []
+    assert sorted(tmp_path.iterdir()) == [middle, new]
+
+
+@pytest.mark.parametrize(
+    ("name", "data"),
+    [("run.json", b"{"), ("run.json", b"[]"), ("run.json", b'{"site": "x"}'), ("findings.csv", b"code\n"),
+     ("findings.csv", b"code,subject,count,people,text,lines\na,b,c,1,,\n"), ("crosswalk.csv", b"")],
+)  # fmt: skip
+def test_files_of_another_form_are_refused(tmp_path: Path, name: str, data: bytes) -> None:
+    files: dict[str, bytes | Iterable[bytes]] = {
+        "run.json": b'{"site": "Brackwater Terminal", "as_of": "2026-03-31", "inputs": []}',
+        "crosswalk.csv": LINES.encode([]), "exceptions.csv": EXCEPTIONS.encode([]), "findings.csv": FINDINGS.encode([]),
+    }  # fmt: skip
+    write_folder(files, tmp_path / "good", MAKER)
+    assert compare_runs(read_run(tmp_path / "good"), read_run(tmp_path / "good")).is_same
+    write_folder(files | {name: data}, tmp_path / "bad", MAKER)
+    with pytest.raises(DefinitionError, match="of another form than this version of credkit writes"):
+        read_run(tmp_path / "bad")
+
+
 def test_the_newest_run_is_found_by_its_number_within_a_second(tmp_path: Path) -> None:
     now = datetime(2026, 3, 31, 23, 0, 0, tzinfo=UTC)
     for _ in range(11):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 from io import BytesIO
@@ -10,6 +11,8 @@ from pathlib import Path
 
 import polars as pl
 
+from credkit.core.errors import DefinitionError
+from credkit.core.sentences import redacted_repr
 from credkit.crosswalk.outputs import MAKER
 from credkit.crosswalk.result import InputFile
 from credkit.files.outputs.reading import read_folder
@@ -42,10 +45,20 @@ def read_run(path: str | Path) -> SavedRun:
     """
     names = ("run.json", "findings.csv", "crosswalk.csv", "exceptions.csv")
     files = read_folder(Path(path), MAKER, names)
+    try:
+        return _make_run(str(path), files)
+    except (ValueError, KeyError, TypeError, pl.exceptions.PolarsError):
+        raise DefinitionError(
+            f"{redacted_repr(str(path))} has files of another form than this version of credkit writes: "
+            "run the crosswalk again"
+        ) from None
+
+
+def _make_run(path: str, files: Mapping[str, bytes]) -> SavedRun:
     run = json.loads(files["run.json"])
     findings = _read_table(files["findings.csv"], FINDING_COLUMNS)
     return SavedRun(
-        path=str(path), site=run["site"], as_of=date.fromisoformat(run["as_of"]),
+        path=path, site=run["site"], as_of=date.fromisoformat(run["as_of"]),
         inputs=tuple(InputFile(name=each["name"], sha256=each["sha256"]) for each in run["inputs"]),
         findings=findings.with_columns(pl.col("count", "people").cast(pl.Int64)),
         lines=_read_table(files["crosswalk.csv"], LINE_COLUMNS),
