@@ -9,7 +9,7 @@ import os
 import pty
 import subprocess
 import tomllib
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import datetime, timedelta
 from pathlib import Path
 from random import Random
@@ -17,9 +17,11 @@ from typing import Any
 
 import pytest
 
-from credkit import encode
+from credkit import DefinitionError, encode
+from credkit.proposal import propose_site
 from credkit.proposal.sitelines import LOOK
 from credkit.site import load_rows, load_site
+from tests.amounts import amounts
 from tests.commandline import ACCOUNT, CREDKIT, ENVIRONMENT, on_a_terminal, records, run
 
 EXPORTS = Path(__file__).parent / "exports"
@@ -376,6 +378,58 @@ def test_a_time_zone_that_does_not_exist_is_refused(tmp_path: Path) -> None:
         "init", str(tmp_path / "site"), "--from", str(register), "--from", str(log), "--time-zone", "Europe/Amsterdm"
     )
     assert (found.exit_code, "did you mean Europe/Amsterdam?" in found.stderr) == (2, True)
+
+
+# ── any tables ──────────────────────────────────────────────────────────────────────────────────
+
+MAKERS: dict[str, Callable[[Random], str]] = {
+    "Personalnr": lambda dice: f"P-{dice.randrange(40)}",
+    "Ausweisnummer": lambda dice: f"{dice.randrange(1 << 32):010d}",
+    "Typ": lambda dice: dice.choice(["A", 'b"c', "{n}", "a/b"]),
+    "Status": lambda dice: dice.choice(["gültig", "verloren", "Z"]),
+    "gültig bis": lambda dice: f"{dice.randrange(1, 13)}/{dice.randrange(1, 13)}/2026",
+    "Ausgabe": lambda dice: str(dice.randrange(3)),
+    "Zeit": lambda dice: f"2026-03-{dice.randrange(1, 29):02d} 08:{dice.randrange(60):02d}:00",
+    "Leser": lambda dice: dice.choice(["Tor Ost", 'Tor "West"', "x.y", "", "#"]),
+    "Rohdaten": lambda dice: f"{dice.randrange(1 << 32):08X}",
+    "Soll": lambda dice: f"P-{dice.randrange(40)}",
+    " reader ": lambda dice: dice.choice(["\u2028", "\\", "'", "1.2E+07", "{}"]),
+    "": lambda dice: "x",
+}
+
+
+def drawn(dice: Random, always: Sequence[str]) -> bytes:
+    """A table of some of these columns, under other headers now and then, with cells of any column among them."""
+    names = [*always, *dice.sample(sorted(MAKERS), dice.randrange(5))]
+    dice.shuffle(names)
+    header = [name if dice.random() < 0.9 else dice.choice(sorted(MAKERS)) for name in names]
+    rows = [
+        [MAKERS[name if dice.random() < 0.95 else dice.choice(sorted(MAKERS))](dice) * (dice.random() > 0.03)
+         for name in names]
+        for _ in range(dice.randrange(40))
+    ]  # fmt: skip
+    buffer = io.StringIO()
+    csv.writer(buffer, delimiter=dice.choice(";,\t|")).writerows([header, *rows])
+    return buffer.getvalue().encode(dice.choice(["utf-8", "utf-8-sig", "cp1252", "utf-16", "cp850"]), "replace")
+
+
+@amounts("seeds", quick=20, whole=300)
+def test_whatever_is_proposed_is_a_site_file(tmp_path: Path, seeds: int) -> None:
+    """The crosswalk may refuse rows of the files, never the site file."""
+    count = 0
+    for seed in range(seeds):
+        dice, folder = Random(seed), tmp_path / str(seed)
+        folder.mkdir()
+        (folder / "a.csv").write_bytes(drawn(dice, ["Personalnr", "Ausweisnummer"]))
+        (folder / "b.csv").write_bytes(drawn(dice, ["Zeit", "Leser", "Rohdaten"]))
+        try:
+            made = propose_site([folder / "a.csv", folder / "b.csv"], folder)
+        except DefinitionError:
+            continue
+        (folder / "site.toml").write_text(made.toml, encoding="utf-8")
+        load_site(folder / "site.toml")
+        count += 1
+    assert count >= seeds // 3
 
 
 # ── on a terminal ───────────────────────────────────────────────────────────────────────────────

@@ -58,9 +58,9 @@ def init(
       credkit crosswalk site/site.toml --out site/result
 
     \b
-    --json: one object: site (path), credentials, readings, unused (paths),
-    doubts, refused (what a crosswalk refuses in the files, or null), readers
-    (name, kind, chains, texts, known, reason), toml.
+    --json writes without asking: one object: site (path), credentials,
+    readings, unused (paths), doubts, refused (what a crosswalk refuses in the
+    files, or null), readers (name, kind, chains, texts, known, reason), toml.
     """
     door = Console(as_json=as_json, reveal=reveal)
     path = folder / SITE_FILE

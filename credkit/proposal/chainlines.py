@@ -70,7 +70,8 @@ def _kind_lines(lines: SiteLines, kind: FoundKind, found: SiteDiscovery) -> Iter
             lines.doubts.append(f"{where}: {rest} of {kind.total:,} not read by it: held until corrected")
         yield from (line.replace("# UNDECIDED: ", f"# {LOOK}") for line in kind_lines(kind, found))
         return
-    reason = f"no chain reads the {format_count(kind.total, 'value')} of this kind: a stand-in that reads nothing"
+    what = f"no chain reads the {format_count(kind.total, 'value')}" if kind.total else "there is no value"
+    reason = f"{what} of this kind: a stand-in that reads nothing"
     lines.doubts.append(f"{where}: {reason}")
     yield f"# {LOOK}{reason}"
     yield f"[kinds.{key_toml(kind.name)}]"
@@ -82,7 +83,7 @@ def _undecided_reader(
     lines: SiteLines, reader: FoundReader, found: SiteDiscovery, keys: Mapping[str, tuple[str, ...]]
 ) -> Iterator[str]:
     """A reader without a chain: a stand-in, with what may be meant and what to do next."""
-    reason = reader.reason if reader.texts else "none of its readings has a text"
+    reason = reader.reason
     lines.doubts.append(f"readers.{key_toml(reader.name)}.chain: undecided: {reason}")
     kind = reader.kind or found.kinds[0].name
     yield f"# {LOOK}undecided: {reason}; a stand-in that reads nothing"

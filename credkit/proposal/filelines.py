@@ -51,17 +51,19 @@ def write_file_keys(lines: SiteLines, table: ExportTable, path: str) -> None:
     lines.key("delimiter", table.delimiter, table.evidence["delimiter"])
 
 
-def write_strip(lines: SiteLines, table: ExportTable, headers: Mapping[str, str]) -> None:
-    """The columns whose cells have white space around them."""
-    found = {
-        column: count for column, header in headers.items()
-        if (count := sum(describe_ends(cell) is not None for cell in table.columns[header]))
+def write_strip(lines: SiteLines, table: ExportTable, columns: Mapping[str, Sequence[str]]) -> None:
+    """The columns of ours whose cells have white space around them, by the headers they come from."""
+    counts = {
+        (column, header): sum(describe_ends(cell) is not None for cell in table.columns[header])
+        for column, headers in columns.items() for header in headers
     }  # fmt: skip
+    found = {each: count for each, count in counts.items() if count}
     if found:
-        some = ", ".join(f"{headers[column]!r} in {format_count(count, 'cell')}" for column, count in found.items())
-        lines.key("strip", [*found], f"white space stands around {some}")
+        some = ", ".join(f"{redacted_repr(header)} in {format_count(count, 'cell')}"
+                         for (_, header), count in found.items())  # fmt: skip
+        lines.key("strip", [*dict.fromkeys(column for column, _ in found)], f"white space stands around {some}")
     elif table.strips_header:
-        lines.key("strip", [next(iter(headers))], "names in the header have white space around them")
+        lines.key("strip", [next(iter(columns))], "names in the header have white space around them")
 
 
 def write_others(lines: SiteLines, table: ExportTable, used: Collection[str]) -> None:
@@ -150,9 +152,11 @@ def write_date(lines: SiteLines, form: MomentForm | None, doubt: str) -> None:
         lines.doubt("date", f"{_list_cells(wrong)} no such day: credkit refuses these rows until they are corrected")
 
 
-def write_time(lines: SiteLines, form: MomentForm, doubt: str) -> None:
-    """The form of times."""
+def write_time(lines: SiteLines, form: MomentForm, doubt: str, rows: int) -> None:
+    """The form of times in so many rows."""
     lines.key("time", form.pattern, form.evidence, doubt=doubt)
+    if empty := rows - form.total:
+        lines.doubt("time", f"{format_count(empty, 'row')} without a time: credkit refuses them until corrected")
     if form.others:
         lines.doubt("time", f"{_list_cells(form.others)} no such time: credkit refuses these rows until corrected")
 

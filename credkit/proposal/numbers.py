@@ -7,7 +7,7 @@ readers, if that reads them, and a doubt.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from credkit.core.progress import SILENT, Progress
@@ -64,11 +64,21 @@ def choose_columns(
 
 
 def search_chains(
-    readings: Mapping[str, Sequence[str]], rows: Sequence[RegisterRow], *, seconds: float | None = None,
-    progress: Progress = SILENT,
+    readings: Mapping[str, Sequence[str]], rows: Sequence[RegisterRow], kinds: Iterable[str], *,
+    seconds: float | None = None, progress: Progress = SILENT,
 ) -> SiteDiscovery:  # fmt: skip
-    """The kinds and readers of a site; small readers get the chain of others, with a reason to doubt it."""
-    found = search_site(readings, rows, seconds=seconds, progress=progress)
+    """The ``kinds`` and readers of a site; small readers get the chain of others, with a reason to doubt it."""
+    found = _share_chains(search_site(readings, rows, seconds=seconds, progress=progress), readings, rows)
+    known, read = {kind.name for kind in found.kinds}, {reader.name for reader in found.readers}
+    others = [FoundKind(name, (), (), 0, 0, is_decided=False) for name in dict.fromkeys(kinds) if name not in known]
+    silent = [FoundReader(name, reason="none of its readings has a text") for name in readings if name not in read]
+    return replace(found, kinds=(*found.kinds, *others), readers=(*found.readers, *silent))
+
+
+def _share_chains(
+    found: SiteDiscovery, readings: Mapping[str, Sequence[str]], rows: Sequence[RegisterRow]
+) -> SiteDiscovery:
+    """What was found, with the chains of others for readers that have too few texts."""
     left = [reader for reader in found.readers if not reader.is_decided]
     if not left:
         return found

@@ -108,7 +108,7 @@ def propose_site(
     named = pair.roles.has_subject + pair.log_roles.has_subject
     if named == 0 or (named == 1 and numbers.known < FEWEST_KNOWN):
         raise DefinitionError(_describe_nothing(tables))
-    found = search_chains(texts[numbers.text], rows[numbers.value], seconds=seconds, progress=progress)
+    found = search_chains(texts[numbers.text], rows[numbers.value], kinds, seconds=seconds, progress=progress)
     lines = SiteLines()
     lines.comment(
         "Proposed by credkit init. The evidence for each line stands above it.",
@@ -266,7 +266,7 @@ def _write_credentials(
     lines.table("files", CREDENTIALS_TABLE)
     write_file_keys(lines, table, path)
     write_date(lines, days, day_doubt)
-    write_strip(lines, table, headers)
+    write_strip(lines, table, {column: (header,) for column, header in headers.items()})
     constants = absent_constants(table, CREDENTIALS, headers)
     if "kind" not in headers:
         constants["kind"] = ONE_KIND
@@ -306,8 +306,8 @@ def _write_readings(
     headers = {**roles.headers, "text": numbers.text}
     lines.table("files", READINGS_TABLE)
     write_file_keys(lines, table, path)
-    write_time(lines, *time)
-    write_strip(lines, table, {"time": roles.time[0], **headers})
+    write_time(lines, *time, table.rows)
+    write_strip(lines, table, {"time": roles.time, **{column: (header,) for column, header in headers.items()}})
     used = {**headers, **{f"time {name}": name for name in roles.time}, "time": roles.time[0]}
     constants = absent_constants(table, READINGS, used)
     if "reader" not in headers:
