@@ -24,6 +24,7 @@ SITE_COMMANDS = {
     "compare": ("compare", "runs"),
     "crosswalk": ("crosswalk", "site.toml", "--out", "result"),
     "demo": ("demo", "brackwater"),
+    "init": ("init", "site", "--from", "people.csv", "--from", "log.csv"),
 }
 
 

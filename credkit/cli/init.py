@@ -76,6 +76,7 @@ def init(
             door.say(f"Written: {path}, with two files of two rows each. Next:")
             door.say(f"- {_next_command(folder)}", indent="  ")
         return 0
+    import credkit.site.columns  # noqa: F401  # a missing extra is found before anything is written
     from credkit.proposal import propose_site
 
     _refuse_present(folder, [SITE_FILE])
