@@ -156,7 +156,7 @@ def test_a_terminal_sees_that_work_is_going_on(tmp_path: Path) -> None:
     shown, stayed = list_phases(seen)
     assert shown[0] == "[1/4] making up Brackwater Terminal"
     assert all(each.startswith("[2/4] ") for each in shown[1:])
-    assert stayed.startswith("3,246 cards ready, 704 need a decision")
+    assert re.match("[0-9,]+ cards ready, [0-9]+ need a decision, ", stayed)
     for part in ("[3/4] writing cards", "[3/4] checking read-backs", "[4/4] reading the files"):
         assert part in seen
 

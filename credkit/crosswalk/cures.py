@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from json import dumps
@@ -27,21 +27,6 @@ class ReaderChain:
     explained: int
     unresolved: int
     alternatives: int = 0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StripColumn:
-    """A ``column`` of a file, ``table`` in the site file, of which white space is to be taken off.
-
-    ``stripped`` are the columns for which the site file has that already.
-    """
-
-    table: str
-    column: str
-    stripped: frozenset[str]
-
-
-Cure = ReaderChain | StripColumn
 
 
 class PeriodSpan(NamedTuple):
@@ -92,16 +77,13 @@ def cure_reader(site: Site, reader: Reader, cures: Sequence[ReaderChain]) -> tup
     return tuple(reader_lines(site, reader.name, spans))
 
 
-def strip_lines(cures: Iterable[StripColumn]) -> tuple[str, ...]:
-    """The columns of files of which white space is taken off, with those of which it is already.
+def strip_lines(table: str, columns: Collection[str]) -> tuple[str, ...]:
+    """The columns of a file of which white space is taken off, in its ``table`` of the site file.
 
-    >>> strip_lines([StripColumn(table="files.credentials", column="value", stripped=frozenset({"person_id"}))])
+    >>> strip_lines("files.credentials", {"value", "person_id"})
     ('[files.credentials]', 'strip = ["person_id", "value"]')
     """
-    columns: dict[str, set[str]] = {}
-    for cure in cures:
-        columns.setdefault(cure.table, set()).update((cure.column, *cure.stripped))
-    return tuple(line for table, names in columns.items() for line in (f"[{table}]", f"strip = {dumps(sorted(names))}"))
+    return f"[{table}]", f"strip = {dumps(sorted(columns))}"
 
 
 def quote_toml(text: str) -> str:

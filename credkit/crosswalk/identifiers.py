@@ -17,7 +17,6 @@ from credkit.core.sentences import describe_rows, format_count, join_values, nea
 from credkit.core.whitespace import describe_ends
 from credkit.crosswalk.cards import Card
 from credkit.crosswalk.credentials import Doubts
-from credkit.crosswalk.cures import StripColumn
 from credkit.crosswalk.filelines import FileLines
 from credkit.crosswalk.register import Register
 from credkit.crosswalk.result import Finding
@@ -74,9 +73,6 @@ def find_white_space(site: Site, register: Register) -> Iterator[Finding]:
                 code="white-space", subject=name, count=len(spaced), rows=register.lines_of(spaced),
                 text=f"{describe_rows(card.row.line for card in spaced)}; {quote_id(next(iter(ids)))} has "
                 f"{describe_ends(next(iter(ids)))}: {site.credentials.describe_stripping(name)}",
-                cure=StripColumn(table="files.credentials", column=name, stripped=site.credentials.strip)
-                if site.credentials.site_key
-                else None,
             )  # fmt: skip
 
 

@@ -43,6 +43,7 @@ from credkit.crosswalk.note_findings import find_notes, tabulate_duplicates
 from credkit.crosswalk.ordering import order_findings
 from credkit.crosswalk.readers import analyse_readers
 from credkit.crosswalk.register import Register, build_register
+from credkit.crosswalk.relatedrows import find_related_rows
 from credkit.crosswalk.result import Crosswalk, InputFile
 from credkit.crosswalk.rounding import ConfirmedNumbers, judge_columns
 from credkit.crosswalk.sightings import collect_sightings
@@ -51,7 +52,7 @@ from credkit.crosswalk.targets import encode_cards, find_duplicate_texts, find_u
 from credkit.crosswalk.unmasked_numbers import describe_unmasked, find_payment_numbers, unmasked_subjects
 from credkit.crosswalk.unresolved import list_unresolved
 from credkit.crosswalk.verdicts import Verdict, count_rows, other_issues
-from credkit.crosswalk.work import count_cards, list_work, relate_readings
+from credkit.crosswalk.work import count_cards, list_work
 from credkit.facts.numbers import Numbers
 from credkit.facts.register_columns import read_kinds
 from credkit.facts.texts import TextResults
@@ -136,7 +137,7 @@ def crosswalk(site: Site, rows: Rows | None = None, progress: Progress = SILENT)
         credentials=in_register, refused=refused, explained=explained, existing=existing,
     )  # fmt: skip
     ordered = order_findings(findings, credentials, site.credentials.name, lines)
-    related = relate_readings(register, found.others)
+    related = find_related_rows(register, found.others)
     return Crosswalk(
         site=site.name, as_of=site.as_of, lines=lines, exceptions=exceptions, findings=ordered,
         work=list_work(site, ordered, lines, exceptions, reader_findings, related), cards=count_cards(lines),

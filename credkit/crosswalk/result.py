@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Literal, NamedTuple
 
-from credkit.crosswalk.cures import Cure
+from credkit.crosswalk.cures import ReaderChain
 from credkit.crosswalk.filelines import NO_LINES, FileLines
 from credkit.crosswalk.linetable import LineTable
 from credkit.crosswalk.tasks import Sure
@@ -84,7 +84,7 @@ class Finding:
     rows: FileLines = NO_LINES
     people: int = 0
     lines: tuple[str, ...] = ()
-    cure: Cure | None = None
+    cure: ReaderChain | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -65,8 +65,8 @@ TASKS = {
         act="Set {subject} to send each card's own, and read the cards again.",
     ),
     "white-space": Task(
-        title="White space around {subject}", single=True,
-        act="Write this into the site file, or take the white space off at the source:",
+        title="White space around cells of {subject}", single=True,
+        act="Take it off at the source, or by the site file:",
     ),
     "column-too-small": Task(
         title="The column of {subject} is too small for its numbers", single=True,
@@ -189,4 +189,5 @@ ABOUT: dict[str, Literal["target", "file", "reader"]] = {  # by what the items o
     "spreadsheet-damage": "file",
     "failing": "reader",
     "incomplete-entry": "reader",
+    "clock": "reader",
 }

@@ -12,23 +12,22 @@ from collections import Counter, defaultdict
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
-from itertools import islice
 from typing import NamedTuple
 
 import polars as pl
 
 from credkit.core.sentences import redacted_repr
-from credkit.crosswalk.cures import ReaderChain, StripColumn, cure_reader, strip_lines
+from credkit.core.whitespace import WHITE_SPACE
+from credkit.crosswalk.cures import cure_reader, strip_lines
 from credkit.crosswalk.filelines import NO_LINES, FileLines
 from credkit.crosswalk.linetable import LineTable
 from credkit.crosswalk.readers import ReaderFindings
-from credkit.crosswalk.register import Register
+from credkit.crosswalk.relatedrows import RelatedRows
 from credkit.crosswalk.result import READER_CODES, CardCounts, Effect, Finding, WorkItem
 from credkit.crosswalk.tasks import ABOUT, FACT_TASKS, SETTLED, TASK_OF, TASKS
-from credkit.crosswalk.unresolved import DamagedNumbers
-from credkit.crosswalk.verdicts import Verdict, other_issues
 from credkit.facts.exceptions import ExceptionRow
 from credkit.facts.statuses import ACTIVE
+from credkit.files.csvfiles import CsvFile
 from credkit.site.model import Site
 from credkit.site.nearids import near_keys
 
@@ -47,13 +46,6 @@ def count_cards(lines: LineTable) -> CardCounts:
     ])  # fmt: skip
     every, stopped, ready = (int(count.item()) for count in counts)
     return CardCounts(ready=ready, held=stopped, idle=every - stopped - ready)
-
-
-class RelatedReadings(NamedTuple):
-    """By lines of unresolved readings: a credential whose ``damaged`` value may be the number, or one ``reissued``."""
-
-    damaged: Mapping[int, str]
-    reissued: Mapping[int, str]
 
 
 class _Cause(NamedTuple):
@@ -75,7 +67,7 @@ class _Effects:
 
 def list_work(
     site: Site, findings: Sequence[Finding], lines: LineTable, exceptions: Iterable[ExceptionRow],
-    reader_findings: ReaderFindings, related: RelatedReadings,
+    reader_findings: ReaderFindings, related: RelatedRows,
 ) -> tuple[WorkItem, ...]:  # fmt: skip
     """The items of work, in their order."""
     return _Work(site, findings, lines, reader_findings, related).run(exceptions)
@@ -86,7 +78,7 @@ class _Work:
 
     def __init__(
         self, site: Site, findings: Sequence[Finding], lines: LineTable, reader_findings: ReaderFindings,
-        related: RelatedReadings,
+        related: RelatedRows,
     ) -> None:  # fmt: skip
         self.site, self.findings, self.frame, self.related = site, findings, lines.frame, related
         self.causes: dict[_Cause, _Effects] = defaultdict(_Effects)
@@ -95,6 +87,7 @@ class _Work:
             for sighting, credentials in reader_findings.explained.items()
             for line in sighting.lines
         }
+        self.spaced: dict[str, tuple[CsvFile, set[str]]] = {}
         self.readers = self._reader_causes()
         self.targets = {each.existing.name: name for name, each in site.targets.items() if each.existing}
 
@@ -103,9 +96,11 @@ class _Work:
         for finding in self.findings:
             if finding.code in READER_CODES:
                 self.causes[self.readers[finding.subject]].findings.append(finding)
+            elif finding.code == "white-space":
+                self.causes[self._white_space(self.site.credentials, finding.subject)].findings.append(finding)
             elif finding.code in FACT_TASKS:
-                named = finding.code in ("clock", "white-space")
-                self.causes[_Cause(finding.code, finding.subject if named else "")].findings.append(finding)
+                subject = finding.subject if ABOUT.get(finding.code) == "reader" else ""
+                self.causes[_Cause(finding.code, subject)].findings.append(finding)
         self._add_exceptions(exceptions)
         self._add_held_lines()
         items = [self._item(cause, effects) for cause, effects in self.causes.items()]
@@ -121,6 +116,11 @@ class _Work:
                     task = "fails-since" if task == "re-set" else "two-settings"
                 found[finding.subject] = _Cause(task, finding.subject)
         return found
+
+    def _white_space(self, file: CsvFile, column: str) -> _Cause:
+        """The cause that is white space in a file, with this column among those that have it."""
+        self.spaced.setdefault(file.name, (file, set()))[1].add(column)
+        return _Cause("white-space", file.name)
 
     def _add_exceptions(self, exceptions: Iterable[ExceptionRow]) -> None:
         exceptions = [each for each in exceptions if each.code not in SETTLED]
@@ -146,10 +146,16 @@ class _Work:
                 return reader_cause, own
             if credential := self.related.damaged.get(row.line):
                 return _Cause("spreadsheet-damage", self.site.credentials.name), (credential,)
+            if row.line in self.related.spaced_texts:
+                return self._white_space(self.site.readings, "text"), own
+            if credential := self.related.spaced.get(row.line):
+                return self._white_space(self.site.credentials, "value"), (credential,)
             if credential := self.related.reissued.get(row.line):
                 own = (credential,)
             if row.code == "inactive-read" and row.credential in held:
                 return _Cause("inactive-held", self.targets[held[row.credential]]), own
+        if row.code == "unreadable-value" and row.line in self.related.spaced_values:
+            return self._white_space(self.site.credentials, "value"), own
         task = TASK_OF.get(row.code, row.code)
         about = ABOUT.get(task)
         if about is None:
@@ -161,7 +167,8 @@ class _Work:
         held = self.frame.filter(pl.col("action") == "hold").select("line", "person", "credential", "code", "target")
         spaced = self._held_for_white_space(held)
         for column, rows in spaced.items():
-            self.causes[_Cause("white-space", column)].held.append(held.join(rows, on=["line", "target"], how="semi"))
+            cause = self._white_space(self.site.credentials, column)
+            self.causes[cause].held.append(held.join(rows, on=["line", "target"], how="semi"))
             held = held.join(rows, on=["line", "target"], how="anti", maintain_order="left")
         for (code, target), rows in held.group_by("code", "target", maintain_order=True):
             task = TASK_OF.get(str(code), str(code))
@@ -169,17 +176,19 @@ class _Work:
             self.causes[_Cause(task, subjects[ABOUT[task]] if task in ABOUT else "")].held.append(rows)
 
     def _held_for_white_space(self, held: pl.DataFrame) -> dict[str, pl.DataFrame]:
-        """By column of ids: the lines that are held as near ids, and would be alike without white space."""
+        """By column: the lines that are held as near ids, or as unreadable, for the white space in it alone."""
         found: dict[str, pl.DataFrame] = {}
         near = held.filter(pl.col("code") == "near-id")
         for name in {finding.subject for finding in self.findings if finding.code == "white-space"}:
             ids = near[name.removesuffix("_id")]
-            keyed = near.with_columns(id=ids, key=near_keys(ids), bare=ids.str.strip_chars())
+            keyed = near.with_columns(id=ids, key=near_keys(ids), bare=ids.str.strip_chars(WHITE_SPACE))
             several = (pl.col("id").n_unique().over("key") > 1) & (pl.col("bare").n_unique().over("key") == 1)
-            rows = keyed.filter(several).select("line", "target")
-            if rows.height:
-                found[name] = rows
-        return found
+            found[name] = keyed.filter(several).select("line", "target")
+        unreadable = held.filter(pl.col("code") == "unreadable-value")
+        found["value"] = unreadable.filter(pl.col("line").is_in(list(self.related.spaced_values))).select(
+            "line", "target"
+        )
+        return {column: rows for column, rows in found.items() if rows.height}
 
     def _item(self, cause: _Cause, effects: _Effects) -> WorkItem:
         """The item of a cause: what is to be done, whom it concerns, and what ends when it is done."""
@@ -259,16 +268,17 @@ class _Work:
 
     def _lines(self, cause: _Cause, findings: Iterable[Finding]) -> tuple[str, ...]:
         """The lines for the site file, of all cures of the cause together."""
+        if cause.task == "white-space":
+            file, columns = self.spaced[cause.subject]
+            table = "files.readings" if file is self.site.readings else "files.credentials"
+            return strip_lines(table, columns | file.strip) if file.site_key else ()
         cures = [finding.cure for finding in findings if finding.cure]
-        chains = [cure for cure in cures if isinstance(cure, ReaderChain)]
-        if chains:
-            return cure_reader(self.site, self.site.readers[cause.subject], chains)
-        return strip_lines(cure for cure in cures if isinstance(cure, StripColumn))
+        return cure_reader(self.site, self.site.readers[cause.subject], cures) if cures else ()
 
 
 def _describe_evidence(findings: Iterable[Finding]) -> str:
     """How much of what is unresolved the other chains of a reader explain."""
-    cures = [finding.cure for finding in findings if isinstance(finding.cure, ReaderChain)]
+    cures = [finding.cure for finding in findings if finding.cure]
     if not cures:
         return ""
     explained, unresolved = sum(cure.explained for cure in cures), sum(cure.unresolved for cure in cures)
@@ -285,18 +295,3 @@ def _rank(item: WorkItem) -> tuple[bool, bool, float, int, float, str, str]:
     return (
         not task.security, not item.lines, -helped, -item.people, -item.readings / acts, item.task, item.subject
     )  # fmt: skip
-
-
-def relate_readings(register: Register, verdicts: Iterable[Verdict]) -> RelatedReadings:
-    """The unresolved readings that may be of a credential whose value was damaged, or that has another issue."""
-    numbers = DamagedNumbers(register)
-    damaged: dict[int, str] = {}
-    reissued: dict[int, str] = {}
-    for verdict in verdicts:
-        if verdict.code == "unknown-card" and verdict.number:
-            for credential in islice(numbers.credentials_of(verdict.sighting, verdict.number), 1):
-                damaged |= dict.fromkeys(verdict.sighting.lines, credential)
-        elif verdict.code == "other-issue":
-            for card in other_issues(register, verdict.sighting)[:1]:
-                reissued |= dict.fromkeys(verdict.sighting.lines, card.credential)
-    return RelatedReadings(damaged, reissued)
