@@ -8,6 +8,7 @@ from pathlib import Path
 
 import click
 import pytest
+from click.testing import CliRunner
 
 import credkit
 from credkit.catalogue.index import READER_TEXTS
@@ -140,7 +141,7 @@ def test_json_has_exactly_the_keys() -> None:
     assert (good["input"], good["ok"], good["error"]) == (GOOD, True, None)
     assert good["fields"] == {"facility": 123, "number": 45678}
     assert (bad["ok"], bad["fields"]) == (False, None)
-    assert "bit 25 is 0, expected 1 (character 7 of the text)" in str(bad["error"])
+    assert "bit 25 is 0, expected 1 (character 7 of the text, 'C')" in str(bad["error"])
     checks = bad["checks"]
     assert isinstance(checks, list)
     assert checks[2] == {
@@ -268,6 +269,33 @@ def test_chains_of_convert_are_arguments_as_those_of_decode_or_options(given: tu
     short, long = run("convert", CHAIN, PLAIN, *given), run("convert", "--from", CHAIN, "--to", PLAIN, *given)
     assert (short.output, short.exit_code) == (long.output, long.exit_code)
     assert short.exit_code == int(BAD in given)
+
+
+def test_errors_of_many_values_wrap_and_lose_nothing() -> None:
+    result = run("decode", CHAIN, GOOD, "2F764DD", "0" * 40)
+    assert max(map(len, result.stdout.splitlines())) <= 80
+    text = " ".join(result.stdout.split())
+    assert "FAILED hex:8 form: found '2F764DD', 7 characters, expected 8 hexadecimal digits" in text
+    assert f"FAILED hex:8 form: found '{'0' * 40}', 40 characters, expected 8 hexadecimal digits" in text
+    assert "…" not in text.replace("000…", "")
+
+
+def test_screens_name_the_base_of_positions_and_the_character() -> None:
+    for command in ("decode", "explain"):
+        shown = run(command, CHAIN, BAD).stdout
+        assert "(character 7 of the text, 'C')" in shown
+        assert BAD[7] == "C"
+        assert shown.count("Positions are counted from 0.") == 1
+        assert "counted from" not in run(command, CHAIN, GOOD).stdout
+
+
+def test_a_failed_check_stands_out_by_word_and_weight() -> None:
+    """SGR 1 is bold (ECMA-48); colour is only besides, and without it the word is left."""
+    shown = CliRunner().invoke(main, ["explain", CHAIN, BAD], color=True).stdout
+    failed = [line for line in shown.splitlines() if "FAILED" in line]
+    assert len(failed) == 2
+    assert all("\x1b[1mFAILED" in line.replace("\x1b[31m", "") for line in failed)
+    assert "\x1b" not in run("explain", CHAIN, BAD).stdout
 
 
 def test_a_lossy_chain_warns_once() -> None:

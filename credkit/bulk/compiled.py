@@ -52,7 +52,7 @@ class Bulk:
         >>> gate.decode(["02F764DD", "02F764DC"])
         Traceback (most recent call last):
         credkit.DecodeError: row 1 (counted from 0): wiegand-26: odd parity over bits 13-24 fails: bit 25 is 0, \
-expected 1 (character 7 of the text)
+expected 1 (character 7 of the text, 'C')
         """
         count, index = self._extent_to_decode(values)
         found = Decoded(count=count, index=index, form=self.codec.gives)

@@ -48,7 +48,7 @@ def decode(chain: Chainlike, value: object, codecs: Codecs = ()) -> object:
     >>> decode("binary/wiegand-26", "00111101110110010011011101")
     Traceback (most recent call last):
     credkit.DecodeError: wiegand-26: even parity over bits 1-12 fails: bit 0 is 0, expected 1 \
-(character 0 of the text)
+(character 0 of the text, '0')
     """
     return build_chain(chain, codecs).decode(value)
 

@@ -4,12 +4,14 @@ Whatever goes to the screen, to JSON or to standard error passes here, and numbe
 payment account numbers lose their middle digits on the way, unless ``--reveal`` is given for the
 run. Sentences that the library made keep their masks even then.
 
-Every screen keeps to 80 columns; what has to be shortened ends in an ellipsis and is whole in JSON.
+Every screen keeps to 80 columns. Errors wrap; a value or result that is shortened ends in an ellipsis and is whole in
+JSON.
 Every line is flushed as it is written.
 """
 
 from __future__ import annotations
 
+import re
 import sys
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from contextlib import contextmanager
@@ -36,12 +38,15 @@ INPUT = 16  # columns of the value in a row of many
 LONGEST_INPUT = 34  # columns of it at most
 STREAM = "<stdin>"  # what Python calls standard input
 ACCOUNT_DIGITS = range(12, 20)  # of a payment account number; ISO/IEC 7812-1 allows up to 19
+POSITIONS = "Positions are counted from 0."
+_POSITION = re.compile("(?:bit|byte|character)s? [0-9]")
+_FAILED = click.style("FAILED", fg="red", bold=True)  # the word and its weight; colour only besides
 TRACK = "payment track data must not be kept after authorisation"
 
 
 def complain(sentence: str, command: str = "", details: Iterable[str] = ()) -> None:
     """One sentence on standard error, and the lines of its ``details``; wrapped only where a terminal shows it."""
-    _complain_line(f"credkit{' ' * bool(command)}{command}: {' '.join(sentence.split())}")
+    _complain_line(f"credkit{' ' * bool(command)}{command}: {' '.join(sentence.split())}", rest="  ")
     for line in details:
         indent = " " * (len(line) - len(line.lstrip()))
         _complain_line(line.lstrip(), indent, f"{indent}  ")
@@ -83,7 +88,7 @@ class Console:
             label = ""
         for line in label_text(label, text if safe else self.text(text), room):
             head, row = line[:room], line[room:]
-            click.echo(f"{click.style(head, fg='red', bold=True) if label == 'FAILED' else head}{row}".rstrip())
+            click.echo(f"{head.replace('FAILED', _FAILED) if label == 'FAILED' else head}{row}".rstrip())
 
     @contextmanager
     def progress(self) -> Iterator[Progress]:
@@ -123,7 +128,8 @@ class Console:
             secret = secret or (picture.noun != "" and _spells_account(picture))
             picture = mask_picture(picture, secret=secret, only=row.track_numbers if row else ())
         for line in lines(picture):
-            click.echo(line)
+            failed = line.removesuffix("FAILED") if picture.marks else line
+            click.echo(line if failed == line else f"{failed}{_FAILED}")
 
     def result(self, row: OutputRow) -> None:
         """What a row gives, on one line."""
@@ -156,6 +162,8 @@ class Console:
                 self.labelled("FAILED", error)
         for note in row.notes:
             self.labelled("note", f"{note['kind']} ({note['level']}): {note['text']}")
+        if any(_POSITION.search(error) for error in (row.error, *row.others) if error):
+            self.say(POSITIONS)
         if row.hints:
             self.say()
             self.say("What would explain it (proposals; nothing was changed):")
@@ -170,10 +178,17 @@ class Console:
         """One row of many: the value, its fields, what is wrong or worth knowing."""
         left = f"{shorten(escape_unprintable(row.input), LONGEST_INPUT):<{INPUT}}  "
         if row.error:
-            rest = shorten(self.text(row.short or row.error), SCREEN_COLUMNS - len(left) - len("FAILED "))
-            click.echo(f"{left}{click.style('FAILED', fg='red', bold=True)} {rest}")
+            text, indent = self.text(row.short or row.error), f"{'':{INPUT + 2}}"
+            if len(left) > len(indent):  # a long value has a line of its own
+                click.echo(left.rstrip())
+                left = indent
+            first, *others = wrap_text(f"FAILED {text}", first=left, rest=f"{indent}       ")
+            click.echo(f"{left}{_FAILED}{first[len(left) + len('FAILED') :]}")
+            for line in others:
+                click.echo(line)
             for hint in row.hints:
-                click.echo(shorten(f"{'':{INPUT}}  perhaps {self.text(hint['text'])}", SCREEN_COLUMNS))
+                for line in wrap_text(f"perhaps {self.text(hint['text'])}", first=indent, rest=f"{indent}  "):
+                    click.echo(line)
             return
         kinds = dict.fromkeys(note["kind"] for note in row.notes)
         note = f"  note: {', '.join(kinds)}" if kinds else ""

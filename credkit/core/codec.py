@@ -22,6 +22,7 @@ from credkit.core.errors import CredkitError, DecodeError, DefinitionError, Enco
 from credkit.core.forms import OWN_TYPES, TYPES, BitsLike, Form, from_raw, raw_of, to_raw
 from credkit.core.frozen import FrozenMapping
 from credkit.core.hooks import redact_text
+from credkit.core.origins import Place
 from credkit.core.reading import AnyReading, Field, Note, Reading, Schema, SchemaRow, TextField, describe_places
 from credkit.core.sentences import brief, redacted_repr
 from credkit.core.shapes import Shape, describe_missing_front, single_length
@@ -33,6 +34,13 @@ Out = TypeVar("Out")
 
 _WHOLE: dict[Form, str] = {"text": "text", "bits": "frame", "fields": "fields"}
 NO_FIELDS: Schema = FrozenMapping({})
+
+
+def _name_character(given: object, place: tuple[Place, ...]) -> str:
+    """The one character of a text that ``place`` names, in a clause; nothing where the text has an account number."""
+    if not isinstance(given, str) or len(place) != 1 or redact_text(given) != given:
+        return ""
+    return f", {given[int(place[0])]!r}"
 
 
 def any_row(name: str, value: object) -> SchemaRow:
@@ -130,7 +138,9 @@ class Codec(ABC, Generic[In, Out]):
             raise slip_error(self, f"the origin of {redacted_repr(reading.value)}", error) from error
         message = check.sentence()
         if place and (check.form != self.takes or set(place) != set(check.at)):
-            message += f" ({describe_places(self.takes, place)} of the {_WHOLE[self.takes]})"
+            given = reading.steps[0].given if reading.steps else None
+            where = f"{describe_places(self.takes, place)} of the {_WHOLE[self.takes]}"
+            message += f" ({where}{_name_character(given, place)})"
         return DecodeError(message, codec=check.codec, check=check, place=place)
 
     def check_input(self, value: object) -> In:
