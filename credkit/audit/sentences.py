@@ -69,7 +69,7 @@ def _text(audit: Audit, zone: tzinfo) -> Iterator[str]:
         shown = (*failing, *(each for each in shown if not each.failing))[:MOST_READERS_LISTED]
     yield from ("", "Readers")
     yield from table_lines(
-        ("reader", "rows", "failing", "%", "repeated", "only here"),
+        ("reader", "rows", "failing", "%", "repeated", "this reader only"),
         [
             (mask_accounts(each.name), each.rows, each.failing, format_percent(each.share), each.repeated,
              "?" if each.only_here is None else each.only_here)
@@ -79,8 +79,8 @@ def _text(audit: Audit, zone: tzinfo) -> Iterator[str]:
     if len(audit.readers) > MOST_READERS_LISTED:
         yield f"  and {len(audit.readers) - MOST_READERS_LISTED:,} more, which fail less often"
     yield from wrap_masked(
-        "repeated: rows within a second after a row with the same text. only here: good numbers that no other reader "
-        "read; ?: too many numbers to count."
+        "repeated: rows within a second after a row with the same text. this reader only: good numbers that no other "
+        "reader read; ?: too many numbers to count."
     )
     for each in failing[:MOST_READERS_DIAGNOSED]:
         yield ""

@@ -60,7 +60,7 @@ FACT_CODES = {  # of findings that hold no line and except no row
     "clock": "a reader whose clock is wrong: the times of these readings prove nothing",
     "unknown-expected": "cards that the desk expected, and no credentials row has",
     "white-space": "ids with white space around them, which are kept as they are",
-    "unknown-source": "sources that the order of truth does not name",
+    "unknown-source": "sources that order_of_truth, most trusted first, does not list",
     "replaces": "credentials that replace what they cannot replace",
     "noted-numbers": "numbers that may not be a card's own: shared, reserved, random or truncated",
     "half-seen": "cards with two numbers of which one was never seen",
