@@ -28,19 +28,16 @@ from credkit.proposal.sitelines import SiteLines
 from credkit.proposal.statuswords import ACTIVE, UNKNOWN, status_meaning
 from credkit.site.rows import OPTIONAL
 
-ONE_KIND, ONE_READER, NOBODY, UNNAMED = "card", "reader", "unassigned", "unnamed"
 MOST_SAMPLES = 5  # of cells in a comment
 MOST_LEFT_OUT = 12  # headers in a comment
-_OTHERS = {"DD": "MM", "MM": "DD", "D": "M", "M": "D"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RegisterColumns:
-    """Where the columns of the credentials come from: the header of each, and the pattern of days."""
+    """Where the columns of the credentials come from: the header of each."""
 
     headers: Mapping[str, str]
     other_numbers: Mapping[str, int]  # columns with numbers that readers give, too
-    days: MomentForm | None = None
 
 
 def write_file_keys(lines: SiteLines, table: ExportTable, path: str) -> None:

@@ -1,0 +1,140 @@
+"""The blocks of a proposed site file on its two files: which column is taken for what, and the lines about it."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+
+from credkit.core.sentences import format_count, redacted_repr
+from credkit.discover.siteresults import SiteDiscovery
+from credkit.discover.sitetoml import quote_toml
+from credkit.proposal.cellforms import describe_cells
+from credkit.proposal.columnroles import find_credential_ids, find_id_columns
+from credkit.proposal.filelines import (
+    RegisterColumns,
+    absent_constants,
+    day_words,
+    empty_words,
+    register_days,
+    status_words,
+    write_date,
+    write_file_keys,
+    write_others,
+    write_register_columns,
+    write_strip,
+    write_time,
+    write_words,
+)
+from credkit.proposal.filepair import NOBODY, ONE_KIND, ONE_READER, UNNAMED, FilePair, column_cells, kind_cells
+from credkit.proposal.momentcolumns import MomentForm
+from credkit.proposal.numbers import NumberColumns
+from credkit.proposal.printednumbers import find_printed
+from credkit.proposal.sitelines import SiteLines
+from credkit.site.rows import CREDENTIALS, READINGS
+
+CREDENTIALS_TABLE, READINGS_TABLE = "credentials", "readings"
+
+
+def register_columns(pair: FilePair, numbers: NumberColumns, found: SiteDiscovery) -> RegisterColumns:
+    """Where each column of the credentials comes from, now that it is known which one has the numbers."""
+    headers = {role: name for role, name in pair.roles.headers.items() if role != "issue"}
+    if any(kind.has_issue for kind in found.kinds) and "issue" in pair.roles.headers:
+        headers["issue"] = pair.roles.headers["issue"]
+    headers["value"] = numbers.value
+    taken = {*headers.values()}
+    left = [name for name in pair.register.columns if name not in taken]
+    printed = find_printed(pair.register, left, kind_cells(pair.register, pair.roles), numbers.value, found)
+    if printed is not None:
+        headers["printed"] = printed
+        left.remove(printed)
+    headers["credential_id"] = find_credential_ids(pair.register, left) or numbers.value
+    headers.setdefault("person_id", headers["credential_id"])
+    return RegisterColumns(
+        headers={name: headers[name] for name in CREDENTIALS if name in headers},
+        other_numbers={name: known for name, known in numbers.others.items()
+                       if known and name not in headers.values()},
+    )  # fmt: skip
+
+
+def write_credentials(
+    lines: SiteLines, pair: FilePair, columns: RegisterColumns, log_pattern: str, path: str
+) -> list[str]:
+    """The lines on the credentials; the persons that stand for cards without a holder."""
+    table, headers = pair.register, columns.headers
+    days, day_doubt = register_days(table, pair.roles, log_pattern)
+    lines.table("files", CREDENTIALS_TABLE)
+    write_file_keys(lines, table, path)
+    write_date(lines, days, day_doubt)
+    write_strip(lines, table, {column: (header,) for column, header in headers.items()})
+    constants = absent_constants(table, CREDENTIALS, headers)
+    if "kind" not in headers:
+        constants["kind"] = ONE_KIND
+        lines.comment("no column names the kind of card: all are one")
+    if "status" not in headers:
+        constants["status"] = "active"
+        lines.doubt("constants", "no column has a status: all cards are taken for active within their days")
+    if constants:
+        lines.key("constants", constants)
+    if pair.roles.days:
+        names = ", ".join(map(redacted_repr, pair.roles.days))
+        lines.doubt("columns", f"nothing says what the days in {names} mean: left out; if cards are valid until one "
+                    f'of them, write valid_until = {redacted_repr(pair.roles.days[0])} under columns')  # fmt: skip
+    write_others(lines, table, headers.values())
+    write_register_columns(lines, table, columns, CREDENTIALS_TABLE)
+    words = {}
+    if "status" in headers:
+        words["status"] = status_words(column_cells(table, headers["status"]), headers["status"])
+    for role in ("valid_from", "valid_until"):
+        if role in headers:
+            words[role] = day_words(days, table.columns[headers[role]])
+    words["person_id"] = empty_words(table.columns[headers["person_id"]], NOBODY, "holder")
+    words["credential_id"] = empty_words(table.columns[headers["credential_id"]], UNNAMED, "credential id")
+    if "kind" in headers:
+        words["kind"] = empty_words(table.columns[headers["kind"]], UNNAMED, "kind")
+    for column, (meanings, doubts) in words.items():
+        write_words(lines, CREDENTIALS_TABLE, column, meanings, doubts)
+    return [NOBODY] if words["person_id"][0] else []
+
+
+def write_readings(
+    lines: SiteLines, pair: FilePair, numbers: NumberColumns, time: tuple[MomentForm, str], path: str,
+    ids: Collection[str],
+) -> None:  # fmt: skip
+    """The lines on the readings."""
+    table, roles = pair.log, pair.log_roles
+    headers = {**roles.headers, "text": numbers.text}
+    lines.table("files", READINGS_TABLE)
+    write_file_keys(lines, table, path)
+    write_time(lines, *time, table.rows)
+    write_strip(lines, table, {"time": roles.time, **{column: (header,) for column, header in headers.items()}})
+    used = {**headers, **{f"time {name}": name for name in roles.time}, "time": roles.time[0]}
+    constants = absent_constants(table, READINGS, used)
+    if "reader" not in headers:
+        constants["reader"] = ONE_READER
+        lines.doubt("constants", "no column names the reader: all readings are taken for those of one")
+    if constants:
+        lines.key("constants", constants)
+    write_others(lines, table, {*headers.values(), *roles.time})
+    lines.table("files", READINGS_TABLE, "columns")
+    time_names = roles.time[0] if len(roles.time) == 1 else [*roles.time]
+    joined = "a day and a clock, joined" if len(roles.time) > 1 else describe_cells(table.columns[roles.time[0]])
+    more = f"{', '.join(map(redacted_repr, roles.other_times))} hold times, too" if roles.other_times else ""
+    lines.key("time", time_names, joined, *([more] if more else []))
+    for column in READINGS[1:]:
+        if column in headers:
+            evidence = describe_cells(table.columns[headers[column]])
+            if column == "text" and numbers.known:
+                evidence += f"; of those tried, {numbers.known:,} are numbers of the credentials"
+            doubt = ""
+            if column == "expected":
+                doubt = "only what somebody saw at the desk is proof: leave it out if the system itself wrote it"
+            lines.key(column, headers[column], evidence, doubt=doubt)
+    if "reader" in headers:
+        write_words(lines, READINGS_TABLE, "reader", *empty_words(table.columns[headers["reader"]], UNNAMED, "reader"))
+    for name in find_id_columns(table, ids, {*headers.values(), *roles.time}):
+        lines.doubt(
+            "expected",
+            f"{redacted_repr(name)} names credentials, and is left out: if the desk saw these cards, and the system "
+            f"itself did not write it, add expected = {quote_toml(name)}",
+        )
+    if not numbers.known:
+        lines.doubt("text", f"{format_count(numbers.texts, 'text')} tried: readers give no number of the credentials")
