@@ -16,7 +16,6 @@ from credkit.core.sentences import redacted_repr
 from credkit.core.whitespace import strip_white_space
 from credkit.files.momentpatterns import MomentPattern
 
-UNUSABLE_DELIMITERS = '"\r\n\0'  # characters that cannot stand between cells
 JOINT = " "  # between the cells of a column that several headers hold together
 _NOTHING: FrozenMapping[str, Any] = FrozenMapping({})
 

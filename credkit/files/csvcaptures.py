@@ -16,7 +16,6 @@ from credkit.core.whitespace import strip_white_space
 from credkit.files.bytestreams import BOM, ByteStream, LineBlock, cut_at_lines, line_cuts
 from credkit.files.captures import CaptureFile, ColumnNames, FilePiece, RowTable, find_columns
 from credkit.files.csvfiles import UNUSABLE_DELIMITERS
-from credkit.files.columnmaps import UNUSABLE_DELIMITERS
 from credkit.files.csvlines import LineFormat, split_lines
 from credkit.files.recoding import RecodedStream, open_stream
 from credkit.files.regularfiles import LONGEST_LINE_BYTES

@@ -19,8 +19,6 @@ from credkit.core.whitespace import WHITE_SPACE, strip_white_space
 from credkit.files.bytestreams import BOM, SMALL_PIECE_BYTES, cut_at_lines
 from credkit.files.columnmaps import JOINT, ColumnPlan, ColumnSource, plan_columns
 from credkit.files.csvfiles import BYTE_ORDER_MARK, UNUSABLE_DELIMITERS, CsvFile, find_header_faults
-from credkit.files.columnmaps import JOINT, UNUSABLE_DELIMITERS, ColumnPlan, ColumnSource, plan_columns
-from credkit.files.csvfiles import BYTE_ORDER_MARK, CsvFile, find_header_faults
 from credkit.files.csvlines import LineFormat, parse_cells, split_lines
 from credkit.files.recoding import open_stream
 from credkit.files.regularfiles import LONGEST_LINE_BYTES

@@ -16,8 +16,6 @@ from credkit.core.frozen import FrozenMapping
 from credkit.core.sentences import nearest, redacted_repr
 from credkit.files.columnmaps import ColumnMap
 from credkit.files.csvfiles import UNUSABLE_DELIMITERS, CsvFile
-from credkit.files.columnmaps import UNUSABLE_DELIMITERS, ColumnMap
-from credkit.files.csvfiles import CsvFile
 from credkit.files.momentpatterns import MomentPattern
 from credkit.tables.schema import SchemaTable
 
