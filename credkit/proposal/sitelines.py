@@ -11,7 +11,7 @@ from textwrap import wrap
 from credkit.discover.sitetoml import escape_line, key_toml, quote_toml
 from credkit.privacy.accounts import mask_accounts
 
-WIDTH = 100  # characters of a comment
+WIDTH = 78  # characters of a comment, behind its sign: a screen of 80
 LOOK = "LOOK: "  # begins the comment on a line that somebody must look at
 
 
