@@ -37,7 +37,7 @@ STARTS = {
         "input     02F764DD\nfacility  123\nnumber    45678\n",
         "click, bitstring",
     ),
-    "credkit formats": Start((CREDKIT, "formats"), "text to text\n  strip:[PREFIX][,SUFFIX] ", "click, bitstring"),
+    "credkit formats": Start((CREDKIT, "formats"), "If a reader shows or types  try\n", "click, bitstring"),
 }
 
 

@@ -14,7 +14,19 @@ import credkit
 from credkit.catalogue.index import READER_TEXTS
 from credkit.catalogue.registry import catalogue
 from credkit.cli import COMMANDS, EVERY_COMMAND, GROUPS, main
-from tests.commandline import BAD, CHAIN, CREDKIT, ENVIRONMENT, GOOD, KEYS, PLAIN, process, records, run
+from tests.commandline import (
+    BAD,
+    CHAIN,
+    CREDKIT,
+    ENVIRONMENT,
+    GOOD,
+    KEYS,
+    PLAIN,
+    on_a_terminal,
+    process,
+    records,
+    run,
+)
 
 SCREENS = Path(__file__).with_name("screens")
 
@@ -272,9 +284,13 @@ def test_chains_of_convert_are_arguments_as_those_of_decode_or_options(given: tu
 
 
 def test_errors_of_many_values_wrap_and_lose_nothing() -> None:
-    result = run("decode", CHAIN, GOOD, "2F764DD", "0" * 40)
-    assert max(map(len, result.stdout.splitlines())) <= 80
-    text = " ".join(result.stdout.split())
+    """On a terminal; for a program each value, with what would explain it, stays on lines of its own."""
+    values = GOOD, "2F764DD", "0" * 40
+    shown = click.unstyle(on_a_terminal(["decode", CHAIN, *values], TERM="xterm"))
+    assert max(map(len, shown.splitlines())) <= 80
+    piped = run("decode", CHAIN, *values).stdout.splitlines()
+    assert [line.split()[0] for line in piped if not line.startswith(" ")] == [GOOD, "2F764DD", "0" * 33 + "…"]
+    text = " ".join(shown.split())
     assert "FAILED hex:8 form: found '2F764DD', 7 characters, expected 8 hexadecimal digits" in text
     assert f"FAILED hex:8 form: found '{'0' * 40}', 40 characters, expected 8 hexadecimal digits" in text
     assert "…" not in text.replace("000…", "")

@@ -30,8 +30,8 @@ def decode(
 
     Values are arguments, or the lines of --file, or those of standard input, read as they come:
     every line is a value, an empty one too. One argument gets a screen of its own; otherwise a
-    value is one line, shortened to 80 columns (whole in --json), and its errors wrap. Positions are
-    counted from 0. A chain that gives text or bits instead of fields prints those.
+    value is one line, shortened to 80 columns (whole in --json); on a terminal its errors wrap.
+    Positions are counted from 0. A chain that gives text or bits instead of fields prints those.
 
     What was made of a payment account number is hidden unless --reveal is given. A payment track
     in --file ends the run with exit code 2; a line of standard input that holds one is not read.

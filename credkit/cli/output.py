@@ -179,6 +179,11 @@ class Console:
         left = f"{shorten(escape_unprintable(row.input), LONGEST_INPUT):<{INPUT}}  "
         if row.error:
             text, indent = self.text(row.short or row.error), f"{'':{INPUT + 2}}"
+            if not sys.stdout.isatty():  # a program reads a line a value
+                click.echo(f"{left}{_FAILED} {shorten(text, SCREEN_COLUMNS - len(left) - len('FAILED '))}")
+                for hint in row.hints:
+                    click.echo(shorten(f"{'':{INPUT}}  perhaps {self.text(hint['text'])}", SCREEN_COLUMNS))
+                return
             if len(left) > len(indent):  # a long value has a line of its own
                 click.echo(left.rstrip())
                 left = indent
