@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 from contextlib import ExitStack
 from dataclasses import replace
 from datetime import timedelta
@@ -205,3 +206,13 @@ def test_nothing_at_all_is_a_crosswalk() -> None:
         assert len(result.lines) == len(files.cards)
         assert sum(int(row[-1]) for row in result.summary[0].rows) == 0
     assert found(result, "unknown-card")["gate"].count == 1
+
+
+def test_garbage_is_looked_for_again_behind_a_crosswalk() -> None:
+    site, rows = drawn(3)
+    crosswalk(site, rows)
+    assert gc.isenabled()
+    stranger = Rows(credentials=(replace(rows.credentials[0], kind="no such kind"),), readings=(), existing={})
+    with pytest.raises(DefinitionError):
+        crosswalk(site, stranger)
+    assert gc.isenabled()

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from pathlib import Path
 
+from credkit.core.collection import pause_collection
 from credkit.core.progress import SILENT, PartProgress, Progress
 from credkit.crosswalk.cards import Card
 from credkit.crosswalk.clocks import describe_clock_faults, find_clock_faults, mark_undated
@@ -64,6 +65,7 @@ from credkit.site.model import Rows, Site
 PHASE_COUNT = 7
 
 
+@pause_collection()
 def crosswalk(site: Site, rows: Rows | None = None, progress: Progress = SILENT) -> Crosswalk:
     """The crosswalk of a site: the lines, exceptions and findings of all its rows; ``rows`` replace those of its files.
 

@@ -142,14 +142,20 @@ class Sightings:
 
     def rows_at(self, places: Array) -> Array:
         """The places of all rows of the sightings at ``places``."""
-        typed = np.flatnonzero(np.isin(places, list(self.entries))).tolist() if self.entries else []
-        more = [row for at in typed for row in self.entries[int(places[at])].places[1:]]
+        more = [row for at in self._entries_among(places) for row in self.entries[int(places[at])].places[1:]]
         return np.append(self.first[places], np.array(more, np.int32))
+
+    def _entries_among(self, places: Array) -> list[int]:
+        """Which of the sightings at ``places`` are entries, by where they stand there."""
+        marks = np.zeros(len(self), bool)
+        marks[list(self.entries)] = True
+        found: list[int] = np.flatnonzero(marks[places]).tolist()
+        return found
 
     def count_rows(self, places: Array) -> Array:
         """How many rows each of the sightings at ``places`` has."""
         counts = np.ones(len(places), np.int32)
-        for at in np.flatnonzero(np.isin(places, list(self.entries))).tolist() if self.entries else ():
+        for at in self._entries_among(places):
             counts[at] = len(self.entries[int(places[at])].places)
         return counts
 

@@ -28,6 +28,8 @@ from credkit.privacy.screentexts import masked_table, wrap_masked
 from credkit.site.model import Site
 from credkit.site.rows import Assignment, ExportRow
 
+COUNTED_AT_ONCE = 1 << 18  # lines: it bounds the memory that counting takes
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RowAccounting:
@@ -86,7 +88,8 @@ def _account(
     resolved, others = np.asarray(resolved, rows.dtype), _lines_of(excepted)
     amiss = np.zeros(1 + int(max(lines.max(initial=0) for lines in (rows, resolved, others))), np.int32)
     for lines, once in ((rows, 1), (resolved, -1), (others, -1)):
-        np.add.at(amiss, lines, once)
+        for start in range(0, len(lines), COUNTED_AT_ONCE):
+            np.add.at(amiss, lines[start : start + COUNTED_AT_ONCE], once)
     return (name, len(rows), len(resolved), len(others), int(np.count_nonzero(amiss)))
 
 

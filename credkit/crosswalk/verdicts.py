@@ -57,7 +57,7 @@ class Verdicts:
     def resolved_rows(self) -> Array:
         """The places of the rows of all sightings that are resolved."""
         places = np.append(
-            self.clear, np.array([each.sighting.place for each in self.others if not each.code], np.int64)
+            self.clear, np.array([each.sighting.place for each in self.others if not each.code], np.int32)
         )
         return self.seen.rows_at(places)
 
