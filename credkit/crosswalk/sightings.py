@@ -40,14 +40,15 @@ NO_TEXT = -1  # in the column of texts
 class Sighting:
     """A text seen at a reader at the true time ``moment`` (in UTC); ``place`` is where it stands in the columns.
 
-    ``lines`` are those of its rows in the file.
+    ``line`` is that of its first row in the file, ``more_lines`` are those of the others.
     ``result`` is None where a stream could make no text of the rows; ``problem`` then says why.
     ``presentation`` numbers the times that a card was held once; it is 0 where nothing says so. One that is not
     ``is_dated`` comes from a clock that is wrong: its moment proves nothing.
     """
 
     place: int
-    lines: tuple[int, ...]
+    line: int
+    more_lines: tuple[int, ...] = ()
     reader: Reader
     period: Period
     moment: datetime
@@ -57,6 +58,11 @@ class Sighting:
     presentation: int = 0
     expected: str = ""
     is_dated: bool = True
+
+    @property
+    def lines(self) -> tuple[int, ...]:
+        """The lines of its rows in the file."""
+        return (self.line, *self.more_lines)
 
 
 class ReaderPeriod(NamedTuple):
@@ -129,7 +135,7 @@ class Sightings:
         ):
             entry, at = self.entries.get(place), self.periods[period]
             self._made[place] = Sighting(
-                place=place, lines=tuple(lines[list(entry.places)].tolist()) if entry else (line,),
+                place=place, line=line, more_lines=tuple(lines[list(entry.places[1:])].tolist()) if entry else (),
                 reader=at.reader, period=at.period, moment=to_datetime(moment), text=word,
                 result=None if number == NO_TEXT else self.texts.result(number), problem=entry.problem if entry else "",
                 presentation=presentation, expected=self.expected.get(place, ""), is_dated=is_dated,
