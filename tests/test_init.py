@@ -237,6 +237,23 @@ def test_both_readers_get_the_chain_by_which_their_texts_were_written(tmp_path: 
     assert [row["text"] for row in lines[::2]] == [f"{number:010d}" for number in serials(Random(7))[::2]]
 
 
+def test_a_log_in_which_each_card_comes_many_times_needs_no_known_header(tmp_path: Path) -> None:
+    dice = Random(5)
+    numbers = [dice.randrange(1000, 60000) for _ in range(30)]
+    texts = [str(encode(WIEGAND, {"facility": 12, "number": number})) for number in numbers]
+    people = [[str(1000 + place), f"012{number:05d}", "active"] for place, number in enumerate(numbers)]
+    register = write(tmp_path / "people.csv", ["Personalnr", "Kartennummer", "Zustand"], people, "utf-8", ";")
+    log = write(
+        tmp_path / "log.csv", ["Zeit", "Leser", "Spalte 7"],
+        [[f"2026-03-{day:02d} {8 + place % 9:02d}:00:00", "Tor Ost", dice.choice(texts)]
+         for day in range(14, 24) for place in range(30)], "utf-8", ";",
+    )  # fmt: skip
+    record = proposed(tmp_path / "site", register, log, options=["--time-zone", "Europe/Amsterdam"])
+    (reader,) = load_site(tmp_path / "site" / "site.toml").readers.values()
+    assert (reader.name, reader.periods[0].codec.name) == ("Tor Ost", WIEGAND)
+    assert 'text = "Spalte 7"' in record["toml"]
+
+
 @pytest.mark.parametrize("day", ["%d/%m/%Y", "%m/%d/%Y"])
 def test_a_day_that_may_be_the_month_is_a_doubt_with_the_other_pattern_named(tmp_path: Path, day: str) -> None:
     """No day is above 12, and the rows rise by either pattern: both lines are doubts, whatever is taken."""

@@ -42,8 +42,22 @@ def holds_numbers(cells: Sequence[str]) -> bool:
     (True, False, False)
     """
     some = filled(cells)
+    return _are_digits(some) and len(set(some)) >= DISTINCT_SHARE * len(some)
+
+
+def are_numbers(cells: Sequence[str]) -> bool:
+    """The same of a log, in which a card comes again and again: not all are one, at least.
+
+    >>> are_numbers(["02F764DD", "001802B2", "001802B2"]), are_numbers(["7", "7", "7"]), are_numbers(["gate", "dock"])
+    (True, False, False)
+    """
+    some = filled(cells)
+    return _are_digits(some) and len(set(some)) > 1
+
+
+def _are_digits(some: Sequence[str]) -> bool:
     fits = sum(_GROUPS.fullmatch(text) is not None and not is_amount(text) for text in some)
-    return bool(some) and fits >= NUMBER_SHARE * len(some) and len(set(some)) >= DISTINCT_SHARE * len(some)
+    return bool(some) and fits >= NUMBER_SHARE * len(some)
 
 
 def count_shortened(cells: Sequence[str]) -> int:

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from credkit.core.whitespace import strip_white_space
 from credkit.files.columnmaps import JOINT
 from credkit.files.momentpatterns import MomentPattern
-from credkit.proposal.cellforms import DISTINCT_SHARE, filled, holds_numbers
+from credkit.proposal.cellforms import DISTINCT_SHARE, are_numbers, filled, holds_numbers
 from credkit.proposal.exporttable import ExportTable
 from credkit.proposal.headerwords import WORD, names_subject, score_header
 from credkit.proposal.momentcolumns import ISO_DAYS, MomentForm, find_days, find_times, holds_clock
@@ -113,7 +113,7 @@ def log_roles(table: ExportTable) -> LogRoles | None:
     texts = [
         name for name in _left(names, found)
         if len(filled(table.columns[name])) >= FILLED_SHARE * table.rows and not _is_name(table, name)
-        and (score_header(name, "text") or holds_numbers(table.columns[name]))
+        and (score_header(name, "text") or are_numbers(table.columns[name]))
     ]  # fmt: skip
     if not texts:
         return None

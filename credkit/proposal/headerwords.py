@@ -50,7 +50,7 @@ _BY_ROLE = {
     "date heure dateheure tijd tijdstip datumtijd datetime when",
     "reader": "reader leser lesegeraet lesegerat tuer tur tor terminal geraet gerat lecteur porte acces "
     "appareil lezer deur poort toegang door device gate accesspoint readername portal",
-    "text": "text rohdaten kartennummer kartennr karte ausweis ausweisnummer code daten telegramm trame "
+    "text": "text rohdaten rohwert kartennummer kartennr karte ausweis ausweisnummer code daten telegramm trame "
     "carte badge lu donnees brut pas kaart kaartnummer ruwedata eventdata data rawdata raw card "
     "cardnumber carddata credential uid value wiegand kennung transponder",
     "presentation": "presentation vorgang passage doorgang transaction",
