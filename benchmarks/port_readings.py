@@ -254,7 +254,9 @@ class _Month:
         if name in ("lobby", "mess", "ferry"):
             uid = swap_bytes(uid)
         if name == "ferry":
-            codes[:] = "unknown-card"
+            codes = np.full(count, "unknown-card", "U13")
+            codes[np.isin(uid, self.serials["number"])] = ""  # turned round, a number may be another card's
+            codes[np.isin(uid, self.lapsed_serials["number"])] = "inactive-read"
         text = format_decimal(uid, 10) if name in ("canteen", "mess", "ferry") else format_hex(uid)
         return _table(self._seconds(count), [name] * count, text, codes)
 
