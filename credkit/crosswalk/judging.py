@@ -78,9 +78,9 @@ def find_clear(site: Site, register: Register, seen: Sightings) -> Array:
 
 
 def _find_contradicted(register: Register, seen: Sightings, cards: Array) -> Array:
-    """The sightings of presentations, and those of which the desk expected a card, that are not all of one credential.
+    """The sightings that their presentation or the desk contradicts: not all of it is clear, and of one credential.
 
-    ``cards`` are those that sightings show which are clear by themselves.
+    ``cards`` has the card that each sighting shows by itself, `NO_CARD` where it is not clear.
     """
     asked = seen.presentation > 0
     asked[list(seen.expected)] = True

@@ -122,11 +122,9 @@ def code_readings(site: Site, frames: Iterable[pl.DataFrame]) -> pl.DataFrame:
     return pl.concat([empty, *parts], rechunk=True)
 
 
-def reading_rows(table: pl.DataFrame, places: Array | None = None) -> list[ReadingRow]:
-    """The readings of a table, coded or not, or those at ``places``, one by one."""
-    some = table.select(*READING_TYPES)
-    some = some if places is None else some[places]
-    some = some.with_columns(pl.col("reader", *CODED).cast(pl.String).fill_null(""))
+def reading_rows(table: pl.DataFrame) -> list[ReadingRow]:
+    """The readings of a table, coded or not, one by one."""
+    some = table.select(*READING_TYPES).with_columns(pl.col("reader", *CODED).cast(pl.String).fill_null(""))
     return [
         ReadingRow(
             line=line, time=to_datetime(moment), reader=reader, text=text, presentation=presentation, expected=expected
