@@ -19,16 +19,17 @@ from hypothesis import strategies as st
 
 from credkit import DefinitionError
 from credkit.bulk.words import Array
-from credkit.crosswalk import Crosswalk, crosswalk, evidence, judging, lines, write_outputs
+from credkit.crosswalk import Crosswalk, clocks, crosswalk, evidence, judging, lines, linetable, write_outputs
 from credkit.crosswalk.register import Register
 from credkit.crosswalk.sightings import Sightings, collect_sightings
 from credkit.crosswalk.targets import TargetTexts
+from credkit.facts import judged_texts
 from credkit.facts.judged_texts import JudgedTexts
 from credkit.facts.numbers import NO_NUMBER, Numbers
 from credkit.facts.register_columns import KindColumns
 from credkit.facts.texts import TextResults
 from credkit.files.times import EPOCH
-from credkit.site import load_rows, load_site
+from credkit.site import load_rows, load_site, nearids
 from credkit.site.frames import tabulate_rows
 from credkit.site.model import Rows, Site
 from tests.amounts import examples
@@ -122,7 +123,8 @@ def test_parts_of_any_size_count_the_same(size: int) -> None:
     whole = crosswalk(site, rows)
     with ExitStack() as stack:
         for module, name in (
-            (evidence, "READINGS_AT_ONCE"), (judging, "JUDGED_AT_ONCE"), (lines, "COMPLETED_AT_ONCE"),
+            (evidence, "READINGS_AT_ONCE"), (judging, "JUDGED_AT_ONCE"), (linetable, "ROWS_AT_ONCE"),
+            (judged_texts, "SLICE"), (clocks, "SUMMED_AT_ONCE"), (nearids, "KEYS_AT_ONCE"),
         ):  # fmt: skip
             stack.enter_context(patch.object(module, name, size))
         assert crosswalk(site, rows) == whole

@@ -30,6 +30,7 @@ from credkit.site.model import Site
 BEHIND, AHEAD = timedelta(days=365), timedelta(days=31)  # of what most readers give: a time is strange from there on
 BEFORE_JUDGEMENT, AFTER_JUDGEMENT = timedelta(days=730), timedelta(days=365)  # strange, whatever other readers give
 LONGEST_STRETCH_PAUSE = timedelta(days=180)  # between two strange times of one stretch
+SUMMED_AT_ONCE = 1 << 20  # readings: it bounds the memory that their weights take
 BULK = 0.6  # the quantile of all times that stands for them: clocks behind at half of the readers do not move it
 LEAST_DATED_CARDS = 3  # that a stretch of times behind must show
 MOST_VALID = 0.1  # of them, in a stretch that is wrong
@@ -56,7 +57,7 @@ def find_clock_faults(site: Site, owners: Owners, seen: Sightings) -> list[Clock
     if not len(seen):
         return []
     names = [at.reader.name for at in seen.periods]
-    reader = np.array([names.index(name) for name in names])[seen.period]
+    reader = np.array([names.index(name) for name in names], np.int16)[seen.period]
     bulk = _bulk(reader, seen.moment)
     judged = datetime.combine(site.as_of, datetime.min.time(), site.zone) + timedelta(days=1)
     first = to_micros(max(bulk - BEHIND, judged - BEFORE_JUDGEMENT))
@@ -94,10 +95,16 @@ def _bulk(reader: Array, moments: Array) -> datetime:
     """The quantile `BULK` of all times, each reader having equal weight."""
     counts = np.bincount(reader)
     weights = 1 / np.maximum(counts, 1)
-    order = np.lexsort((weights[reader], moments))
-    left = np.subtract.accumulate(np.append(BULK * np.count_nonzero(counts), weights[reader[order]]))[1:]
-    place = int(np.argmax(left <= 0)) if left[-1] <= 0 else len(order) - 1
-    return to_datetime(int(moments[order[place]]))
+    heavier = np.unique(weights, return_inverse=True)[1].astype(np.int16)
+    order = np.lexsort((heavier[reader], moments))
+    left = BULK * np.count_nonzero(counts)
+    for start in range(0, len(order), SUMMED_AT_ONCE):
+        some = order[start : start + SUMMED_AT_ONCE]
+        lefts = np.subtract.accumulate(np.append(left, weights[reader[some]]))[1:]
+        left = lefts[-1]
+        if left <= 0:
+            return to_datetime(int(moments[some[np.argmax(lefts <= 0)]]))
+    return to_datetime(int(moments[order[-1]]))
 
 
 def _stretches(places: Array, moments: Array) -> Iterator[Array]:

@@ -9,8 +9,8 @@ lose logs.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Collection, Iterable
-from itertools import pairwise
+from collections.abc import Collection, Iterable, Iterator
+from itertools import pairwise, starmap
 from typing import Any, Final
 
 import numpy as np
@@ -21,11 +21,14 @@ from credkit.crosswalk.cards import Card
 from credkit.crosswalk.readers import ReaderFindings
 from credkit.crosswalk.register import Register
 from credkit.crosswalk.verdicts import Verdict, Verdicts
+from credkit.facts.judged_texts import count_codes, in_slices
 from credkit.facts.numbers import Number
 
 SEEN: Final = "seen"
 PAPER: Final = "on paper only"
 CONFLICT: Final = "in conflict"
+PROOFS = (SEEN, PAPER, CONFLICT)
+NO_LIMIT = 1 << 62
 READINGS_AT_ONCE = 1 << 16  # that are counted, and those of their last card: it bounds the memory that counting takes
 SIGHTS = {
     "card": pl.Int32, "count": pl.Int64, "first": pl.Int64, "last": pl.Int64, "certain": pl.Boolean,
@@ -56,7 +59,7 @@ class Evidence:
         readers = pl.Enum(sorted({at.reader.name for at in verdicts.seen.periods}))
         clear = _ClearReadings(register, verdicts, readers, reader_findings.doubtful)
         others = self._count_others(verdicts, readers, reader_findings.doubtful)
-        self.sights = _sum_up(len(register), clear, others)
+        self.sights = _sum_up(clear, others)
         self._credentials = register.rows["credential"]
         self._place = np.full(len(register), -1)
         self._place[self.sights["card"].to_numpy()] = np.arange(self.sights.height)
@@ -105,6 +108,13 @@ class Evidence:
         place = int(self._place[card.place])
         return self.sights.row(place, named=True) if place >= 0 else {}
 
+    def sights_by_card(self) -> pl.DataFrame:
+        """A row of ``sights`` for every card; no readers and no times for those that no reading shows."""
+        cards = pl.DataFrame({"card": np.arange(len(self._place), dtype=np.int32)})
+        return cards.join(self.sights, on="card", how="left", maintain_order="left").with_columns(
+            pl.col("readers").fill_null(""), pl.col("certain", "shared").fill_null(0)
+        )
+
     def proofs(self) -> pl.Series:
         """Of every card: whether it is seen, on paper only, or in conflict."""
         shown = self._place >= 0
@@ -112,7 +122,7 @@ class Evidence:
         in_conflict[self.uncertain_places()] = True
         in_doubt = [card.place for card in (*self.unresolved_codes, *self.possible)]
         in_conflict[[place for place in in_doubt if not shown[place]]] = True
-        return pl.Series(np.where(in_conflict, CONFLICT, np.where(shown, SEEN, PAPER)), dtype=pl.String)
+        return pl.Series(PROOFS, dtype=pl.Enum(PROOFS)).gather(np.where(in_conflict, 2, np.where(shown, 0, 1)))
 
     def uncertain_places(self) -> Array:
         """The cards that readings show, each of which may be of another card."""
@@ -136,14 +146,16 @@ class Evidence:
 
 
 class _ClearReadings:
-    """The readings against which nothing speaks, in the order of their cards."""
+    """The readings against which nothing speaks, in groups of cards."""
 
     def __init__(
         self, register: Register, verdicts: Verdicts, readers: pl.Enum, doubtful: Collection[tuple[str, Number]]
     ) -> None:
-        self._seen = verdicts.seen
-        order = pl.Series(verdicts.cards).arg_sort()
-        self.cards, self._places = verdicts.cards[order], verdicts.clear[order]
+        self._verdicts, self._seen = verdicts, verdicts.seen
+        counts = count_codes(in_slices(verdicts.cards), max(1, len(register)))
+        group = (np.cumsum(counts) - counts) // READINGS_AT_ONCE  # by card
+        self._first_cards = np.flatnonzero(np.diff(group, prepend=-1))
+        self._starts, self._order = _order_groups(verdicts.cards, np.unique(group, return_inverse=True)[1])
         self._readers = pl.Series([at.reader.name for at in self._seen.periods], dtype=readers)
         only = register.owners.only_places
         strange = {
@@ -153,13 +165,18 @@ class _ClearReadings:
             doubtful=pl.lit(value=True)
         )
 
-    def count(self, start: int, stop: int) -> pl.DataFrame:
-        """The counts of some of them by card and reader."""
-        places = self._places[start:stop]
+    def groups(self) -> Iterator[tuple[int, pl.DataFrame]]:
+        """The counts by card and reader, for some cards at a time, with the first of the cards that come after them."""
+        behind = [*self._first_cards[1:].tolist(), NO_LIMIT]
+        yield from zip(behind, starmap(self._count, pairwise(self._starts.tolist())), strict=True)
+
+    def _count(self, start: int, stop: int) -> pl.DataFrame:
+        which = self._order[start:stop]
+        places = self._verdicts.clear[which]
         moment = pl.when("dated").then("moment")
         frame = pl.DataFrame(
             {
-                "card": self.cards[start:stop], "reader": self._readers.gather(self._seen.period[places]),
+                "card": self._verdicts.cards[which], "reader": self._readers.gather(self._seen.period[places]),
                 "moment": self._seen.moment[places], "dated": self._seen.dated[places],
             }
         )  # fmt: skip
@@ -171,14 +188,30 @@ class _ClearReadings:
         return found.with_columns((~doubtful).alias("certain"), doubtful).select(*SIGHTS, "reader")
 
 
-def _sum_up(card_count: int, clear: _ClearReadings, others: pl.DataFrame) -> pl.DataFrame:
+def _order_groups(cards: Array, group: Array) -> tuple[Array, Array]:
+    """Where the readings of each group of cards start in an order, and this order; ``group`` is by card."""
+    sizes = count_codes((group[each] for each in in_slices(cards)), int(group.max()) + 1)
+    starts = np.append(0, np.cumsum(sizes))
+    order, free, done = np.empty(len(cards), np.int32), starts[:-1].copy(), 0
+    for each in in_slices(cards):
+        mine = group[each]
+        within = np.argsort(mine, kind="stable")
+        counts = np.bincount(mine, minlength=len(free))
+        order[np.repeat(free - (np.cumsum(counts) - counts), counts) + np.arange(len(each))] = within + done
+        free += counts
+        done += len(each)
+    return starts, order
+
+
+def _sum_up(clear: _ClearReadings, others: pl.DataFrame) -> pl.DataFrame:
     """The sights of each card, whatever the reader; some cards at a time."""
-    others = others.sort("card")
-    edges = np.unique(np.append(clear.cards[::READINGS_AT_ONCE], [0, max(card_count, 1)]))
-    spans = [pairwise(np.searchsorted(cards, edges).tolist()) for cards in (clear.cards, others["card"].to_numpy())]
-    return pl.concat(
-        [_sum_up_some(pl.concat([clear.count(*some), others[slice(*more)]])) for some, more in zip(*spans, strict=True)]
-    )
+    others, done, found = others.sort("card"), 0, []
+    cards = others["card"].to_numpy()
+    for behind, counts in clear.groups():
+        end = int(np.searchsorted(cards, behind))
+        found.append(_sum_up_some(pl.concat([counts, others[done:end]])))
+        done = end
+    return pl.concat(found)
 
 
 def _sum_up_some(sights: pl.DataFrame) -> pl.DataFrame:

@@ -25,6 +25,7 @@ from credkit.crosswalk.register import Register
 from credkit.crosswalk.targets import TargetTexts
 from credkit.explain.diagnosis import is_spreadsheet_shortened
 from credkit.facts.exceptions import ExceptionRow, make_exception
+from credkit.facts.register_columns import are_repeated
 from credkit.facts.statuses import ACTIVE, describe_end
 from credkit.facts.target_columns import as_stored
 from credkit.facts.texts import is_rounded
@@ -267,14 +268,17 @@ class TargetExport:
     @cached_property
     def _presented(self) -> pl.DataFrame:
         """Each person of the export with the texts that it has, in the order of the file; of many, the first ten."""
-        persons = self.rows.select("person", "text").unique(maintain_order=True).group_by("person")
-        texts = persons.agg(pl.col("text").head(MOST_TEXTS_HELD).str.join("; "), pl.len().alias("count"))
-        many = (texts["count"] > MOST_TEXTS_HELD).arg_true()
+        texts = self.rows.select("person", "text")
+        several = pl.Series(are_repeated(texts.select("person")))
+        persons = texts.filter(several).unique(maintain_order=True).group_by("person")
+        joined = persons.agg(pl.col("text").head(MOST_TEXTS_HELD).str.join("; "), pl.len().alias("count"))
+        many = (joined["count"] > MOST_TEXTS_HELD).arg_true()
         named = [
             f"{text}; and {count - MOST_TEXTS_HELD:,} more"
-            for text, count in texts[many].select("text", "count").iter_rows()
+            for text, count in joined[many].select("text", "count").iter_rows()
         ]
-        return texts.select("person", texts["text"].scatter(many, named) if named else "text")
+        joined = joined.select("person", joined["text"].scatter(many, named) if named else "text")
+        return pl.concat([texts.filter(~several), joined])
 
     def present_texts(self, persons: pl.Series) -> pl.Series:
         """The texts that the target holds for each of ``persons``, in the order of the file; of many, the first ten."""

@@ -197,28 +197,32 @@ def find_export_problems(existing: Mapping[str, Sequence[ExceptionRow]]) -> Iter
 
 def find_unseen(site: Site, register: Register, evidence: Evidence) -> Iterator[Finding]:
     """Active credentials that were never seen, or of which one number never was."""
-    keys = ("credential", "kind")
-    excepted = np.zeros(len(register), bool)
-    excepted[[place for place, card in register.others.items() if card.code]] = True
-    rows = register.rows.select(*keys, "line", "state").with_columns(
-        is_read=pl.Series(evidence.read_places() & register.counts), counts=pl.Series(register.counts & ~excepted)
-    )
-    active = rows.filter((pl.col("state") == ACTIVE) & pl.col("counts")).unique(keys, keep="first", maintain_order=True)
-    seen = rows.filter("is_read").select(keys).unique().with_columns(seen=pl.lit(value=True))
-    cards = active.select(keys).join(seen, on=keys, how="left", maintain_order="left")
-    cards = cards.with_columns(pl.col("seen").fill_null(value=False))
-    yield from _find_half_seen(site, cards)
+    credentials, ids = register.credential_codes
+    kinds = list(site.kinds)
+    kind_of = register.rows["kind"].cast(pl.Enum(kinds)).to_physical().to_numpy()
+    number_of = credentials.astype(np.int64) * len(kinds) + kind_of  # rows of one credential and kind have one
+    active = register.counts & (register.rows["state"] == ACTIVE).to_numpy()
+    active[[place for place, card in register.others.items() if card.code]] = False
+    cards = np.flatnonzero(active)
+    cards = cards[np.sort(np.unique(number_of[cards], return_index=True)[1])]  # the first row of each
+    seen = np.isin(number_of[cards], number_of[evidence.read_places() & register.counts])
+    several = np.bincount(credentials[cards], minlength=len(ids))[credentials[cards]] > 1
+    yield from _find_half_seen(site, pl.DataFrame({
+        "credential": ids.gather(credentials[cards[several]]), "kind": register.rows["kind"].gather(cards[several]),
+        "seen": seen[several],
+    }))  # fmt: skip
     read = {reader.kind.name for reader in site.readers.values()}
-    for kind in site.kinds:
-        mine = cards.filter(pl.col("kind") == kind)
-        count = mine.height
-        unseen = mine.filter(~pl.col("seen"))
-        missing = unseen.height
+    lines_of = register.rows["line"].to_numpy()
+    for code, kind in enumerate(kinds):
+        mine = kind_of[cards] == code
+        count = int(np.count_nonzero(mine))
+        unseen = cards[mine & ~seen]
+        missing = len(unseen)
         if missing:
             nowhere = "" if kind in read else " (no reader reads this kind)"
             verb = "was" if missing == 1 else "were"
             text = f"{missing:,} of {format_count(count, 'active credential')} {verb} never seen{nowhere}"
-            lines = rows.join(unseen.select(keys), on=keys, how="semi")["line"].to_list()
+            lines = lines_of[np.isin(number_of, number_of[unseen])].tolist()
             yield Finding(
                 code="never-seen", subject=kind, count=missing, text=text,
                 rows=FileLines({register.file: lines}),
@@ -228,7 +232,7 @@ def find_unseen(site: Site, register: Register, evidence: Evidence) -> Iterator[
 def _find_half_seen(site: Site, cards: pl.DataFrame) -> Iterator[Finding]:
     """Findings on ``cards`` with several numbers, a row for each: whether it was ``seen``."""
     active: dict[str, dict[str, bool]] = defaultdict(dict)  # credential to its kinds
-    for credential, kind, is_seen in cards.filter(pl.col("credential").is_duplicated()).iter_rows():
+    for credential, kind, is_seen in cards.iter_rows():
         active[credential][kind] = is_seen
     seen = {(credential, kind) for credential, kinds in active.items() for kind, is_seen in kinds.items() if is_seen}
     groups: dict[tuple[str, ...], list[str]] = defaultdict(list)

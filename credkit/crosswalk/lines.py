@@ -30,9 +30,8 @@ from credkit.site.model import Site, Target
 LOOKS_LIKE_PAYMENT = "the number looks like a payment account number, so it is not written"
 
 
-COMPLETED_AT_ONCE = 1 << 18  # lines: it bounds the memory that completing them takes
 DECIDED = {
-    "place": pl.Int64, "target": pl.String, "action": pl.String, "code": pl.String, "text": pl.String,
+    "place": pl.Int32, "target": pl.Categorical, "action": pl.Categorical, "code": pl.Categorical, "text": pl.String,
     "reason": pl.String,
 }  # fmt: skip
 
@@ -63,14 +62,10 @@ class CardJudge:
             self.progress.done(number)
         without = ~kinds.is_in([target.kind.name for target in targets]).to_numpy()
         parts.append(self._decide_one_by_one(np.flatnonzero(without), None))
-        order = {name: place for place, name in enumerate(self.site.targets)}
-        decided = pl.concat(parts)
-        rank = decided["target"].replace_strict(order, default=len(order), return_dtype=pl.Int64)
-        decided = decided.with_columns(rank=rank).sort("place", "rank").drop("rank")
-        rows = self.register.rows.with_columns(self.register.number_texts.alias("number"), proof=self.evidence.proofs())
-        starts = range(0, max(decided.height, 1), COMPLETED_AT_ONCE)
-        some = [self._complete(decided[start : start + COMPLETED_AT_ONCE], rows) for start in starts]
-        return LineTable(pl.concat(some), self.site.zone)
+        decided = pl.concat(parts).sort("place", maintain_order=True)  # the parts are in the order of the targets
+        cards = self._cards()
+        held = self._held(decided, cards["person"])
+        return LineTable(decided.with_columns(held=held), cards, self.site.zone)
 
     def _decide_in(self, target: Target) -> pl.DataFrame:
         """The decisions on all cards of a target's kind: those against which nothing speaks are written as they are."""
@@ -146,31 +141,28 @@ class CardJudge:
             yield Doubt(NOT_ACTIVE, "the export still has its text for this person: needs review")
         yield export.doubt(card, stored) if export else Doubt(NOT_HELD, "")
 
-    def _complete(self, decided: pl.DataFrame, rows: pl.DataFrame) -> pl.DataFrame:
-        """Decisions as lines: with what the register's ``rows``, the readings and the exports have of each card."""
-        register, places = self.register, decided["place"]
-        lines = decided.hstack(rows.drop("status").rename({"state": "status"})[places])
-        sights = self.evidence.sights.rename({"card": "place", "first": "first_seen", "last": "last_seen"})
-        lines = lines.join(sights.drop("doubtful"), on="place", how="left", maintain_order="left")
-        lines = lines.with_columns(
-            pl.col("readers").fill_null(""), pl.col("certain", "shared").fill_null(0), held=self._held(lines)
-        )
-        secrets = {place: card for place, card in register.others.items() if card.holds_account}
+    def _cards(self) -> pl.DataFrame:
+        """What lines tell of their cards: what the register's rows and the readings have of each."""
+        register = self.register
+        sights = self.evidence.sights_by_card().rename({"first": "first_seen", "last": "last_seen"})
+        own = [name for name in LINE_COLUMNS if name in register.rows.columns and name != "status"]
+        cards = register.rows.select(*own, pl.col("state").alias("status")).hstack(sights.drop("card", "doubtful"))
+        cards = cards.with_columns(register.number_texts.alias("number"), proof=self.evidence.proofs())
+        secrets = [card for card in register.others.values() if card.holds_account]
         if not secrets:
-            return lines.select(LINE_COLUMNS)
-        at = np.flatnonzero(np.isin(places.to_numpy(), list(secrets)))
-        cards = [secrets[place] for place in places.gather(at).to_list()]
-        return lines.with_columns(
-            lines["number"].scatter(at, [card.masked_number for card in cards]),
-            lines["printed"].scatter(at, [hide_secret(card, card.row.printed) for card in cards]),
-        ).select(LINE_COLUMNS)
+            return cards
+        at = [card.place for card in secrets]
+        return cards.with_columns(
+            cards["number"].scatter(at, [card.masked_number for card in secrets]),
+            cards["printed"].scatter(at, [hide_secret(card, card.row.printed) for card in secrets]),
+        )
 
-    def _held(self, lines: pl.DataFrame) -> pl.Series:
+    def _held(self, decided: pl.DataFrame, persons: pl.Series) -> pl.Series:
         """What each line's target holds for its person; account numbers are hidden unless the kind declares them."""
-        held = pl.repeat("", lines.height, eager=True, dtype=pl.String)
+        held = pl.repeat("", decided.height, eager=True, dtype=pl.String)
         for name, export in self.exports.items():
-            here = lines["target"].eq(name).arg_true()
-            texts = export.present_texts(lines["person"].gather(here))
+            here = decided["target"].eq(name).arg_true()
+            texts = export.present_texts(persons.gather(decided["place"].gather(here)))
             if self.site.targets[name].kind.not_payment is None:
                 hidden = {
                     text: hide_all_but_account_ends(text) for text in texts_with_room(texts) if holds_account(text)

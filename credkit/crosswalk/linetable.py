@@ -17,6 +17,7 @@ Action = Literal["add", "keep", "change", "hold", "none"]
 Proof = Literal["seen", "on paper only", "in conflict"]
 ACTIONS: tuple[Action, ...] = ("add", "keep", "change", "hold", "none")
 TIMES = ("first_seen", "last_seen")
+ROWS_AT_ONCE = 1 << 16  # of which objects are made, or which are compared
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,21 +57,53 @@ LINE_COLUMNS = tuple(field.name for field in fields(CrosswalkLine))
 
 
 class LineTable(Sequence[CrosswalkLine]):
-    """The lines as a ``frame`` with the columns of `CrosswalkLine`; times are in microseconds since 1970 (UTC)."""
+    """The lines in columns, those of `CrosswalkLine`; times are in microseconds since 1970 (UTC).
 
-    def __init__(self, frame: pl.DataFrame, zone: ZoneInfo) -> None:
-        self.frame, self.zone = frame, zone
+    What several lines of a card have in common stands once: ``decided`` has the ``place`` of each line's card among
+    ``cards``, and the columns that are the line's own.
+    """
+
+    def __init__(self, decided: pl.DataFrame, cards: pl.DataFrame, zone: ZoneInfo) -> None:
+        self._decided, self._cards, self.zone = decided, cards, zone
 
     def __len__(self) -> int:
-        return self.frame.height
+        return self._decided.height
 
     def __eq__(self, other: object) -> bool:
-        return isinstance(other, LineTable) and self.zone == other.zone and self.frame.equals(other.frame)
+        return (
+            isinstance(other, LineTable)
+            and (self.zone, len(self)) == (other.zone, len(other))
+            and all(self._rows(rows).equals(other._rows(rows)) for rows in self._slices())
+        )
 
     __hash__ = None  # type: ignore[assignment]  # a table is compared, not looked up
 
     def __iter__(self) -> Iterator[CrosswalkLine]:
-        return map(self._make, self.frame.iter_rows(named=True))
+        return (self._make(row) for rows in self._slices() for row in self._rows(rows).iter_rows(named=True))
+
+    @property
+    def frame(self) -> pl.DataFrame:
+        """The whole table, made anew each time: `select` makes some columns of it."""
+        return self.select(*LINE_COLUMNS)
+
+    def select(self, *names: str, where: pl.Expr | None = None) -> pl.DataFrame:
+        """Some columns of the lines, or of those that fulfil a condition."""
+        decided = self._decided
+        if where is not None:
+            decided = decided.filter(self.select(*where.meta.root_names()).select(where).to_series())
+        return self._join(decided, names)
+
+    def _join(self, decided: pl.DataFrame, names: Sequence[str]) -> pl.DataFrame:
+        place = decided["place"]
+        return pl.DataFrame(
+            [decided[name] if name in decided.columns else self._cards[name].gather(place) for name in names]
+        )
+
+    def _rows(self, rows: slice, names: Sequence[str] = LINE_COLUMNS) -> pl.DataFrame:
+        return self._join(self._decided[rows], names)
+
+    def _slices(self) -> Iterator[slice]:
+        return (slice(start, start + ROWS_AT_ONCE) for start in range(0, len(self), ROWS_AT_ONCE))
 
     @overload
     def __getitem__(self, place: int) -> CrosswalkLine: ...
@@ -78,12 +111,13 @@ class LineTable(Sequence[CrosswalkLine]):
     def __getitem__(self, place: slice) -> list[CrosswalkLine]: ...
     def __getitem__(self, place: int | slice) -> CrosswalkLine | list[CrosswalkLine]:
         if isinstance(place, slice):
-            return list(map(self._make, self.frame[place].iter_rows(named=True)))
-        return self._make(self.frame.row(range(len(self))[place], named=True))
+            return list(map(self._make, self._rows(place).iter_rows(named=True)))
+        start = range(len(self))[place]
+        return self._make(self._rows(slice(start, start + 1)).row(0, named=True))
 
     def where(self, condition: pl.Expr) -> Iterator[CrosswalkLine]:
         """The lines that fulfil a condition."""
-        return map(self._make, self.frame.filter(condition).iter_rows(named=True))
+        return map(self._make, self.select(*LINE_COLUMNS, where=condition).iter_rows(named=True))
 
     def _make(self, row: dict[str, Any]) -> CrosswalkLine:
         for name in TIMES:
@@ -93,7 +127,7 @@ class LineTable(Sequence[CrosswalkLine]):
 
     def columns(self, names: Sequence[str], rows: slice) -> list[pl.Series]:
         """Some rows as columns for a file, times by the site's clocks."""
-        part = self.frame[rows]
+        part = self._rows(rows, names)
         return [write_times(part[name], self.zone) if name in TIMES else part[name] for name in names]
 
 

@@ -50,8 +50,7 @@ def find_notes(
             text = f"of {format_count(owned[namespace] + beside, 'number')}: {counts_text}"
             yield Finding(code="noted-numbers", subject=_join_names(kinds), count=sum(map(bool, mine)), text=text)
     seen = verdicts.seen
-    rows = np.bincount(seen.period[verdicts.clear], seen.count_rows(verdicts.clear), len(seen.periods))
-    counts_by_period = Counter(dict(enumerate(rows.astype(int).tolist())))
+    counts_by_period = Counter(dict(enumerate(seen.count_rows_by_period(verdicts.clear).tolist())))
     for verdict in verdicts.others:
         if verdict.number and verdict.sighting.period.codec.lossy:
             counts_by_period[int(seen.period[verdict.sighting.place])] += len(verdict.sighting.lines)

@@ -26,7 +26,7 @@ def order_findings(findings: Iterable[Finding], rows: pl.DataFrame, file: str, l
     which, _ = intern(rows["person"])
     persons = np.append(which, -1)
     known = rows["line"].cast(pl.Int64).to_numpy()  # as the lines that are looked up, or each search converts it
-    held_lines = lines.frame.filter(pl.col("action") == "hold").select("code", "line").unique()
+    held_lines = lines.select("code", "line", where=pl.col("action") == "hold").unique()
     held = {str(code): part["line"].to_numpy() for (code,), part in held_lines.group_by("code")}
     ranked = []
     for finding in findings:

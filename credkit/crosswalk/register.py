@@ -125,9 +125,14 @@ class Register:
                 )  # fmt: skip
 
     @cached_property
+    def credential_codes(self) -> tuple[Array, pl.Series]:
+        """Which of the different ids each row has, and these ids."""
+        return intern(self.rows["credential"])
+
+    @cached_property
     def _credentials(self) -> tuple[dict[str, int], Array, Array]:
         """The ids, and the places of the rows of each, one after the other, with where those of an id begin."""
-        which, different = intern(self.rows["credential"])
+        which, different = self.credential_codes
         order = np.argsort(which, kind="stable")
         starts = np.searchsorted(which[order], np.arange(len(different) + 1))
         return {each: place for place, each in enumerate(different.to_list())}, order, starts

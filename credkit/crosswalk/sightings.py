@@ -22,7 +22,7 @@ import polars as pl
 from credkit.bulk.words import Array
 from credkit.core.progress import SILENT, Progress
 from credkit.core.sentences import redacted_repr
-from credkit.facts.judged_texts import JudgedTexts, TextSource, distinct_places
+from credkit.facts.judged_texts import JudgedTexts, TextSource, count_codes, distinct_places, in_slices
 from credkit.facts.numbers import Numbers
 from credkit.facts.texts import TextResult, TextResults
 from credkit.files.times import MICROSECOND, to_datetime, to_micros
@@ -165,6 +165,14 @@ class Sightings:
             counts[at] = len(self.entries[int(places[at])].places)
         return counts
 
+    def count_rows_by_period(self, places: Array) -> Array:
+        """How many rows the sightings at ``places`` have, period by period."""
+        counts = count_codes((self.period[each] for each in in_slices(places)), len(self.periods))
+        for at in self._entries_among(places):
+            place = int(places[at])
+            counts[self.period[place]] += len(self.entries[place].places) - 1
+        return counts
+
     def last_rows(self) -> Array:
         """The place of the last row of each sighting."""
         last = self.first.copy()
@@ -222,7 +230,8 @@ class _Collection:
 
     def _place_in_time(self) -> tuple[Array, Array]:
         """The true time of each row, and the place of its period, -1 where it is in none."""
-        moment = self.rows["moment"].to_numpy().copy()
+        offset = any(reader.clock_offset for reader in self.site.readers.values())
+        moment = self.rows["moment"].to_numpy(writable=offset)
         code = self.rows["reader"].cast(pl.Enum(list(self.site.readers))).to_physical().to_numpy()
         for number, reader in enumerate(self.site.readers.values()):
             if reader.clock_offset:
@@ -247,23 +256,22 @@ class _Collection:
         first_rows = {place: np.flatnonzero(self.period == place)[:1].tolist() for place in typed}
         typed = sorted((place for place in typed if first_rows[place]), key=first_rows.__getitem__)
         entries = [entry for place in typed for entry in self._read_stream(place)]
-        first = np.append(alone, np.array([entry.places[0] for entry in entries], np.int64)).astype(np.int32)
-        text = np.append(text, self._judge_entries(entries))
-        order = np.argsort(first, kind="stable")
+        first, moment, period = alone.astype(np.int32), self.moment, self.period
         made: dict[int, Entry] = {}
-        if entries:
+        if entries:  # else each row is a sighting, in the same order
+            first = np.append(first, np.array([entry.places[0] for entry in entries], np.int32))
+            order = np.argsort(first, kind="stable")
             moved = np.empty(len(order), np.int64)
             moved[order] = np.arange(len(order))
             made = dict(zip(moved[len(alone) :].tolist(), entries, strict=True))
-        first = first[order]
-        moment = self.moment[first]
-        for place, entry in made.items():
-            moment[place] = entry.moment
+            first, text = first[order], np.append(text, self._judge_entries(entries))[order]
+            moment, period = moment[first], period[first]
+            for place, entry in made.items():
+                moment[place] = entry.moment
         found = Sightings(
             site=self.site, rows=self.rows, periods=self.periods, texts=self.texts, first=first,
-            period=self.period[first], moment=moment, text=text[order],
-            presentation=np.zeros(len(first), np.int32), dated=np.ones(len(first), bool),
-            expected=_first_cells(self.rows["expected"], first, made), entries=made,
+            period=period, moment=moment, text=text, presentation=np.zeros(len(first), np.int32),
+            dated=np.ones(len(first), bool), expected=_first_cells(self.rows["expected"], first, made), entries=made,
         )  # fmt: skip
         for number, group in enumerate(_presentations(found), 1):
             found.presentation[group] = number

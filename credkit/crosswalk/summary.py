@@ -23,6 +23,7 @@ from credkit.crosswalk.result import FINDING_CODES, Crosswalk, SummaryTable
 from credkit.crosswalk.worktext import work_text
 from credkit.explain.cautions import OF_A_RESULT
 from credkit.facts.exceptions import ExceptionRow
+from credkit.facts.judged_texts import count_codes, in_slices
 from credkit.privacy.accounts import mask_accounts
 from credkit.privacy.screentexts import masked_table, wrap_masked
 from credkit.site.model import Site
@@ -60,7 +61,7 @@ def _files(placed: RowAccounting) -> SummaryTable:
     """By file the rows, resolved rows, exceptions, and unaccounted rows (always 0)."""
     site = placed.site
     readings = placed.readings["line"].to_numpy()
-    decided = placed.lines.frame["line"].unique().to_numpy()
+    decided = placed.lines.select("line")["line"].unique().to_numpy()
     settled = decided[~np.isin(decided, _lines_of(placed.credentials))]
     there = set(decided.tolist()) if placed.credentials else set()
     with_lines = [each for each in placed.credentials if each.line in there]  # all of them have lines, too
@@ -96,9 +97,10 @@ def _account(
 def _readers(placed: RowAccounting) -> SummaryTable:
     """Rows of each reader, resolved and excepted."""
     readers = placed.readings["reader"]
-    rows, resolved = (
-        Counter(dict(them.value_counts().iter_rows())) for them in (readers, readers.gather(placed.resolved))
-    )
+    codes, names = readers.to_physical().to_numpy(), placed.site.readers  # which the column enumerates
+    rows = Counter(dict(readers.value_counts().iter_rows()))
+    counts = count_codes((codes[places] for places in in_slices(placed.resolved)), len(names))
+    resolved = dict(zip(names, counts.tolist(), strict=True))
     excepted = Counter(each.reader for each in placed.refused)
     return SummaryTable(
         title="Readers", columns=("reader", "rows", "resolved", "exceptions"),
@@ -111,7 +113,10 @@ def _readers(placed: RowAccounting) -> SummaryTable:
 def _actions(placed: RowAccounting) -> SummaryTable:
     """The number of lines by target and action."""
     counts = Counter(
-        {(row[0], row[1]): row[2] for row in placed.lines.frame.group_by("target", "action").len().iter_rows()}
+        {
+            (row[0], row[1]): row[2]
+            for row in placed.lines.select("target", "action").group_by("target", "action").len().iter_rows()
+        }
     )
     targets = [*placed.site.targets, *([""] if any(not target for target, _ in counts) else ())]
     rows = tuple((target or "(no target)", *(counts[target, action] for action in ACTIONS)) for target in targets)

@@ -37,7 +37,7 @@ FAILING_CODES = ("check-failed", "unreadable", "unknown-card", "unexpected-value
 
 def count_cards(lines: LineTable) -> CardCounts:
     """The cards of a crosswalk, each counted once."""
-    frame = lines.frame.lazy()
+    frame = lines.select("credential", "action").lazy()
     held = frame.filter(pl.col("action") == "hold").select("credential").unique()
     written = frame.filter(pl.col("action").is_in(WRITTEN_ACTIONS)).select("credential").unique()
     counts = pl.collect_all([
@@ -80,7 +80,8 @@ class _Work:
         self, site: Site, findings: Sequence[Finding], lines: LineTable, reader_findings: ReaderFindings,
         related: RelatedRows,
     ) -> None:  # fmt: skip
-        self.site, self.findings, self.frame, self.related = site, findings, lines.frame, related
+        self.site, self.findings, self.related = site, findings, related
+        self.frame = lines.select("line", "person", "credential", "kind", "status", "target", "action", "code")
         self.causes: dict[_Cause, _Effects] = defaultdict(_Effects)
         self.explained = {
             line: (sighting.reader.name, credentials)

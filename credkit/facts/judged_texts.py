@@ -6,7 +6,7 @@ The same cards are read again and again, so there are far fewer texts than readi
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from typing import NamedTuple
 
 import numpy as np
@@ -21,6 +21,8 @@ from credkit.facts.numbers import NO_NUMBER, Numbers
 from credkit.facts.texts import SPREADSHEET_DIGITS, TextResult, TextResults
 from credkit.privacy.payment import payment_in_valid
 from credkit.site.model import CredentialKind
+
+SLICE = 1 << 20  # rows: it bounds the memory that counting takes
 
 
 class TextSource(NamedTuple):
@@ -50,6 +52,23 @@ def intern(texts: pl.Series) -> tuple[Array, pl.Series]:
     place = np.empty(len(first), np.int32)
     place[different[order]] = np.arange(len(order))
     return place[codes], texts.gather(first[different[order]]).cast(pl.String)
+
+
+def in_slices(values: Array) -> Iterator[Array]:
+    """``values``, a bounded number at a time."""
+    return (values[start : start + SLICE] for start in range(0, len(values), SLICE))
+
+
+def count_codes(slices: Iterable[Array], size: int) -> Array:
+    """How often each code below ``size`` is in ``slices``.
+
+    >>> count_codes(in_slices(np.array([2, 0, 2], np.uint8)), 4).tolist()
+    [1, 0, 2, 0]
+    """
+    counts = np.zeros(size, np.int64)
+    for codes in slices:
+        counts += np.bincount(codes, minlength=size)
+    return counts
 
 
 def distinct_places(places: Array, size: int) -> Array:

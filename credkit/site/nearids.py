@@ -17,6 +17,7 @@ from credkit.core.sentences import MAX_SENTENCE_CHARACTERS, redacted_repr
 from credkit.core.whitespace import ZERO_WIDTH
 
 MAX_OFFERED = 3  # ids that one clause offers
+KEYS_AT_ONCE = 1 << 16  # ids: it bounds the memory that their keys take
 
 
 def near_key(text: str) -> str:
@@ -95,7 +96,13 @@ def spelt_in_several_ways(texts: pl.Series) -> pl.Series:
     >>> spelt_in_several_ways(pl.Series(["P-1", "P-2", "p-1", "P-1"])).to_list()
     [True, False, True, True]
     """
-    different = pl.DataFrame({"text": texts}).unique()
+    starts = range(0, max(1, len(texts)), KEYS_AT_ONCE)
+    keys = pl.concat([near_keys(texts[start : start + KEYS_AT_ONCE]).hash() for start in starts])
+    hashes = pl.DataFrame({"key": keys, "text": texts.hash()}).unique()  # which tell of most that nothing is like them
+    several = hashes.filter(pl.col("key").is_duplicated())["text"]
+    if several.is_empty():
+        return pl.repeat(value=False, n=len(texts), eager=True)
+    suspects = texts.hash().is_in(several.implode())
+    different = pl.DataFrame({"text": texts.filter(suspects)}).unique()
     different = different.with_columns(near_keys(different["text"]).alias("key"))
-    several = different.filter(pl.col("key").is_duplicated())["text"]
-    return texts.is_in(several.implode())
+    return texts.is_in(different.filter(pl.col("key").is_duplicated())["text"].implode())
