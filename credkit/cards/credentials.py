@@ -121,7 +121,7 @@ def serial_problem(plan: CardPlan, text: str) -> str:
     if len(serial) != plan.serial:
         return f"has {len(serial)} byte{'s' * (len(serial) > 1)}, the plan expects {plan.serial}"
     if plan.serial in TYPE_A_SERIAL_BYTES and (plan.geometry.keys or plan.geometry.unit == "page"):
-        for note in chain(f"uid-a-{plan.serial}").inspect(Bits(serial)).notes:
+        for note in chain(f"uid-a-{plan.serial}").inspect(Bits.from_bytes(serial)).notes:
             if note.level == "refuse":
                 return f"is refused: {SERIAL_REFUSALS.get(note.kind, note.text)}"
     return ""

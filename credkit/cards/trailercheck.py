@@ -158,14 +158,11 @@ class TrailerCheck:
 
     def check_unplanned(self, sector: int, data: bytes, seen: bytes, sums: _TrailerTotals) -> None:
         """A trailer that stays as it was delivered."""
-        access = None
-        if all(seen[ACCESS_BYTES]):
-            access = _decode_access(data[ACCESS_BYTES])
-            if access is None:
-                sums.faulty.append(sector)
-        for slot, at in KEY_SLICES.items():
-            if _shows_key(slot, data[at], seen[at], access) and describe_published_key(data[at]):
-                sums.published.setdefault(slot, []).append(sector)
+        is_faulty, published = _judge_delivered(bytes(data), bytes(seen))
+        if is_faulty:
+            sums.faulty.append(sector)
+        for slot in published:
+            sums.published.setdefault(slot, []).append(sector)
 
     def add_total_notes(self, serial: bytes | None, sums: _TrailerTotals, found: Findings) -> None:
         """Add the notes about several sectors."""
@@ -199,6 +196,16 @@ def _decode_access(data: bytes) -> Access | None:
         return Access.from_bytes(data)
     except DecodeError:
         return None
+
+
+@lru_cache(maxsize=1)  # most are alike, and no key is kept for long
+def _judge_delivered(data: bytes, seen: bytes) -> tuple[bool, tuple[str, ...]]:
+    """Whether the copies of the access conditions of a trailer disagree, and the slots that show a published key."""
+    access = _decode_access(data[ACCESS_BYTES]) if all(seen[ACCESS_BYTES]) else None
+    shown = [slot for slot, at in KEY_SLICES.items() if _shows_key(slot, data[at], seen[at], access)]
+    return access is None and all(seen[ACCESS_BYTES]), tuple(
+        slot for slot in shown if describe_published_key(data[KEY_SLICES[slot]])
+    )
 
 
 def _shows_key(slot: str, key: bytes, seen: bytes, access: Access | None) -> bool:
