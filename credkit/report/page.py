@@ -8,16 +8,12 @@ from __future__ import annotations
 
 import hashlib
 import os
-import platform
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, tzinfo
-from functools import cache
-from importlib.metadata import version
 from pathlib import Path
 
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
 from credkit.audit.causes import MOST_READERS_DIAGNOSED
@@ -25,12 +21,7 @@ from credkit.audit.failure_rates import rank_failing
 from credkit.audit.notes import LEVELS, total_notes
 from credkit.audit.sentences import (
     UNSTEADY,
-    describe_causes,
     describe_change,
-    describe_doubt,
-    describe_sort,
-    describe_undetected,
-    format_amount,
     format_minute,
     format_percent,
     name_nameless,
@@ -44,14 +35,14 @@ from credkit.files.digests import sha256
 from credkit.report.charts import draw_bars, draw_row_bar, scale_end
 from credkit.report.limits import unchecked
 from credkit.report.steps import TimeSteps, choose_steps
-from credkit.report.words import LONGEST_NAME, format_bytes, join_names, show_text
+from credkit.report.templates import list_versions, render_page, show_name
 
+TITLE = "Audit of card readings"
 MARK = '<meta name="generator" content="credkit audit report">'
 MOST_READERS_LISTED = 100  # readers in a table
 MOST_FILES_SIGNED = 8  # files that are named again where it is signed
 MOST_CHECKS_LISTED = 40  # checks in a table
 CAUTIONS = (AUDITED, COPIES, KEY, PEOPLE, EGRESS)
-REPORTED_PACKAGES = ("polars", "numpy", "jinja2")  # packages that took part
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,12 +73,13 @@ def report(audit: Audit, zone: tzinfo, *, described: Sequence[PinnedFile] = (), 
     time = choose_steps([each.counts for each in audit.readers], zone)
     scale = scale_end(100 * max(shares, default=0))
     reasons = _failed_checks(audit)
-    return _environment().get_template("page.html").render(
-        mark=Markup(MARK), audit=audit, described=described, made=made,
-        signing=MOST_FILES_SIGNED, signed=_digest_of_digests(audit, described), running=_page_footer(audit, made, zone),
+    return render_page(
+        "page.html", mark=MARK, title=TITLE, site=audit.site, made_on=f"{format_minute(made, zone)} ({audit.zone})",
+        audit=audit, described=described,
+        signing=MOST_FILES_SIGNED, signed=_digest_of_digests(audit, described),
         stamp=lambda moment: format_minute(moment, zone), unsteady=UNSTEADY,
         told=lambda change: describe_change(change, zone),
-        versions=_versions(audit),
+        versions=list_versions(audit.version),
         first=min((each.first for each in audit.readers if each.first), default=None),
         last=max((each.last for each in audit.readers if each.last), default=None),
         listed=listed, rest=_sum_unlisted(audit.readers, listed), scale=scale,
@@ -103,45 +95,11 @@ def report(audit: Audit, zone: tzinfo, *, described: Sequence[PinnedFile] = (), 
     )  # fmt: skip
 
 
-@cache
-def _environment() -> Environment:
-    found = Environment(
-        loader=FileSystemLoader(Path(__file__).parent), autoescape=True, undefined=StrictUndefined,
-        trim_blocks=True, lstrip_blocks=True,
-    )  # fmt: skip
-    found.filters |= {
-        "shown": show_text, "n": lambda number: f"{number:,}", "percent": format_percent, "sizes": format_bytes,
-        "amount": format_amount, "joined": join_names, "counted": format_count, "hints": describe_causes,
-        "doubt": describe_doubt, "blind": describe_undetected,
-        "sort_of": lambda each: describe_sort(each.codec, each.rule, each.sort),
-        "name": _show_name, "verb": lambda change: "failing" if change.after > change.before else "better",
-    }  # fmt: skip
-    return found
-
-
 def _digest_of_digests(audit: Audit, described: Sequence[PinnedFile]) -> str:
     """The digest of the lines that ``sha256sum`` writes of all files, in the page's order; empty if one has none."""
     files = [(each.digest, each.name) for each in described] + [(each.digest or "", each.name) for each in audit.files]
     lines = "".join(f"{digest}  {name}\n" for digest, name in files)
     return hashlib.sha256(os.fsencode(lines)).hexdigest() if all(digest for digest, _ in files) else ""
-
-
-def _page_footer(audit: Audit, made: datetime, zone: tzinfo) -> Markup:
-    """The footer of every sheet as a string of CSS, with escapes for all but letters and digits."""
-    site = f": {show_text(audit.site, 60)}" if audit.site else ""
-    title = f"Audit of card readings{site}, {format_minute(made, zone)} ({zone})"
-    return Markup("".join(c if c.isascii() and c.isalnum() else f"\\{ord(c):06x}" for c in title))
-
-
-def _show_name(name: str) -> str:
-    return show_text(name, LONGEST_NAME)
-
-
-def _versions(audit: Audit) -> list[str]:
-    return [
-        f"credkit {audit.version}", f"Python {platform.python_version()}",
-        *(f"{name} {version(name)}" for name in REPORTED_PACKAGES),
-    ]  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -226,7 +184,7 @@ def _describe_clocks(audit: Audit, zone: tzinfo) -> Iterator[str]:
             if start or end:
                 remarks.append(f"{' '.join(filter(None, (start, end)))} {spell.chain}")
         if remarks:
-            yield f"{_show_name(each.name)}: {'; '.join(remarks)}"
+            yield f"{show_name(each.name)}: {'; '.join(remarks)}"
 
 
 def _readers_with_repeats(audit: Audit) -> list[ReaderCount]:
@@ -284,5 +242,5 @@ def _charts_over_time(audit: Audit, time: TimeSteps) -> tuple[list[Chart], list[
 def _reader_chart(reader: ReaderCount, time: TimeSteps) -> Chart:
     rows, failing = time.count([reader.counts])
     shares = [_failure_percent(*each) for each in zip(rows, failing, strict=True)]
-    title = f"{_show_name(reader.name)}: failing rows in each {time.name}, in percent"
+    title = f"{show_name(reader.name)}: failing rows in each {time.name}, in percent"
     return _make_chart(title, shares, "%", time, [time.place(change.since) for change in reader.changes])
