@@ -52,7 +52,7 @@ def test_the_demo_runs_and_says_where_things_are(
     assert len(text.splitlines()) <= 3 * 24, "three pages of a terminal"
     result = home / "brackwater" / "result"
     assert sorted(path.name for path in result.iterdir()) == [
-        "credkit.sha256", "crosswalk.csv", "exceptions.csv", "findings.csv", "run.json", "summary.txt",
+        "credkit.sha256", "crosswalk.csv", "exceptions.csv", "findings.csv", "readiness.csv", "run.json", "summary.txt",
     ]  # fmt: skip
     assert re.match(r"[0-9,]+ cards ready, [0-9]+ need a decision, [0-9] reader settings to change\n", text)
     summary = (result / "summary.txt").read_text().splitlines()

@@ -14,12 +14,12 @@ import polars as pl
 
 from credkit.core.errors import DefinitionError
 from credkit.core.sentences import redacted_repr
+from credkit.crosswalk.linetable import WRITTEN_ACTIONS
 from credkit.crosswalk.savedruns import SavedRun
 
 FINDING_KEY, FINDING_VALUES = ("code", "subject"), ("count", "people", "lines")
 LINE_KEY, LINE_VALUES = ("person", "target", "credential", "kind"), ("action", "text", "code")
 EXCEPTION_KEY, EXCEPTION_VALUES = ("file", "reader", "time", "input"), ("code", "person", "credential")
-WRITTEN_ACTIONS = ("add", "keep", "change")  # with these the target is to hold the text
 GONE, FIXED, NEW, CHANGED = "gone", "fixed", "new", "changed"  # a finding or exception is fixed, a line gone
 OUTCOMES = ("gained", "lost", "exchanged", "other")
 _ORDER = {NEW: 0, CHANGED: 1}  # what may need an act comes first

@@ -11,22 +11,20 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Iterator
 from itertools import pairwise, starmap
-from typing import Any, Final
+from typing import Any
 
 import numpy as np
 import polars as pl
 
 from credkit.bulk.words import Array
 from credkit.crosswalk.cards import Card
+from credkit.crosswalk.linetable import CONFLICT, PAPER, SEEN
 from credkit.crosswalk.readers import ReaderFindings
 from credkit.crosswalk.register import Register
 from credkit.crosswalk.verdicts import Verdict, Verdicts
 from credkit.facts.judged_texts import count_codes, in_slices
 from credkit.facts.numbers import Number
 
-SEEN: Final = "seen"
-PAPER: Final = "on paper only"
-CONFLICT: Final = "in conflict"
 PROOFS = (SEEN, PAPER, CONFLICT)
 NO_LIMIT = 1 << 62
 READINGS_AT_ONCE = 1 << 16  # that are counted, and those of their last card: it bounds the memory that counting takes

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, fields
 from datetime import UTC, date, datetime, timezone
-from typing import Any, Literal, overload
+from typing import Any, Final, Literal, overload
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -16,6 +16,10 @@ from credkit.files.times import MICROSECOND, to_datetime, utc_offsets
 Action = Literal["add", "keep", "change", "hold", "none"]
 Proof = Literal["seen", "on paper only", "in conflict"]
 ACTIONS: tuple[Action, ...] = ("add", "keep", "change", "hold", "none")
+WRITTEN_ACTIONS = ("add", "keep", "change")  # with these the target is to hold the text
+SEEN: Final = "seen"
+PAPER: Final = "on paper only"
+CONFLICT: Final = "in conflict"
 TIMES = ("first_seen", "last_seen")
 ROWS_AT_ONCE = 1 << 16  # of which objects are made, or which are compared
 

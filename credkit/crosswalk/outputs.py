@@ -11,8 +11,11 @@ from collections.abc import Iterator
 from operator import attrgetter
 from pathlib import Path
 
+import polars as pl
+
 from credkit.core.version import __version__
 from credkit.crosswalk.linetable import LineTable
+from credkit.crosswalk.readiness import Readiness
 from credkit.crosswalk.result import Crosswalk
 from credkit.crosswalk.summary import summary_text
 from credkit.files.csvtables import ROWS_AT_ONCE, CsvTable
@@ -35,8 +38,9 @@ FINDINGS = CsvTable(
     columns=("code", "subject", "count", "people", "text", "lines"),
     unmasked=("subject",),  # masked before, but for those that a file may show
 )
+READINESS = CsvTable(columns=("person", "area", "target", "state", "locked", "code"))
 MAKER = "crosswalk"
-FILE_NAMES = ("crosswalk.csv", "exceptions.csv", "findings.csv", "run.json", "summary.txt")
+FILE_NAMES = ("crosswalk.csv", "exceptions.csv", "findings.csv", "readiness.csv", "run.json", "summary.txt")
 
 
 def write_outputs(result: Crosswalk, out: str | Path) -> None:
@@ -53,6 +57,7 @@ def encode_outputs(result: Crosswalk) -> dict[str, Iterator[bytes]]:
         "crosswalk.csv": _encode_lines(result.lines),
         "exceptions.csv": EXCEPTIONS.encode(map(attrgetter(*EXCEPTIONS.columns), result.exceptions)),
         "findings.csv": FINDINGS.encode(_list_findings(result)),
+        "readiness.csv": _encode_readiness(result.readiness),
         "run.json": iter((_encode_run(result),)),
         "summary.txt": iter((summary_text(result).encode("utf-8", "backslashreplace"),)),
     }
@@ -62,6 +67,13 @@ def _encode_lines(lines: LineTable) -> Iterator[bytes]:
     yield LINES.encode_header()
     for start in range(0, len(lines), ROWS_AT_ONCE):
         yield LINES.encode_columns(lines.columns(LINES.columns, slice(start, start + ROWS_AT_ONCE)))
+
+
+def _encode_readiness(readiness: Readiness) -> Iterator[bytes]:
+    yield READINESS.encode_header()
+    locked = pl.when("locked").then(pl.lit("yes")).otherwise(pl.lit("no")).alias("locked")
+    for rows in readiness.unproven.with_columns(locked).iter_slices(ROWS_AT_ONCE):
+        yield READINESS.encode_columns(rows.get_columns())
 
 
 def _list_findings(result: Crosswalk) -> Iterator[tuple[object, ...]]:

@@ -43,6 +43,7 @@ from credkit.crosswalk.lines import CardJudge, find_held_lines
 from credkit.crosswalk.note_findings import find_notes, tabulate_duplicates
 from credkit.crosswalk.ordering import order_findings
 from credkit.crosswalk.readers import analyse_readers
+from credkit.crosswalk.readiness import find_readiness
 from credkit.crosswalk.register import Register, build_register
 from credkit.crosswalk.relatedrows import find_related_rows
 from credkit.crosswalk.result import Crosswalk, InputFile
@@ -143,6 +144,7 @@ def crosswalk(site: Site, rows: Rows | None = None, progress: Progress = SILENT)
     return Crosswalk(
         site=site.name, as_of=site.as_of, lines=lines, exceptions=exceptions, findings=ordered,
         work=list_work(site, ordered, lines, exceptions, reader_findings, related), cards=count_cards(lines),
+        readiness=find_readiness(site, lines),
         summary=(*summary_tables(placed), tabulate_duplicates(site, register, written)), inputs=inputs,
         ambiguous_readings=count_rows(
             verdict for verdict in found.others if not (verdict.code or verdict.unambiguous)

@@ -14,6 +14,7 @@ from typing import Literal, NamedTuple
 from credkit.crosswalk.cures import ReaderChain
 from credkit.crosswalk.filelines import NO_LINES, FileLines
 from credkit.crosswalk.linetable import LineTable
+from credkit.crosswalk.readiness import Readiness
 from credkit.crosswalk.tasks import Sure
 from credkit.facts.exceptions import ExceptionRow
 
@@ -149,6 +150,7 @@ class Crosswalk:
     """The whole result: lines and exceptions in the order of the input files, findings in that of their effect.
 
     ``work`` is what people have to do, what helps most first, and ``cards`` counts the cards by what becomes of them.
+    ``readiness`` counts the people by area and target.
     ``inputs`` are the site file and all that it names, where rows were read from files.
     ``ambiguous_readings`` counts the resolved readings of numbers that several credentials have.
     ``unmasked`` are subjects of findings that a file may show though they look like account numbers,
@@ -162,6 +164,7 @@ class Crosswalk:
     findings: tuple[Finding, ...]
     work: tuple[WorkItem, ...]
     cards: CardCounts
+    readiness: Readiness
     summary: tuple[SummaryTable, ...]
     inputs: tuple[InputFile, ...] = ()
     ambiguous_readings: int = 0

@@ -20,7 +20,7 @@ from credkit.core.sentences import redacted_repr
 from credkit.core.whitespace import WHITE_SPACE
 from credkit.crosswalk.cures import cure_reader, strip_lines
 from credkit.crosswalk.filelines import NO_LINES, FileLines
-from credkit.crosswalk.linetable import LineTable
+from credkit.crosswalk.linetable import WRITTEN_ACTIONS, LineTable
 from credkit.crosswalk.readers import ReaderFindings
 from credkit.crosswalk.relatedrows import RelatedRows
 from credkit.crosswalk.result import READER_CODES, CardCounts, Effect, Finding, WorkItem
@@ -31,7 +31,6 @@ from credkit.files.csvfiles import CsvFile
 from credkit.site.model import Site
 from credkit.site.nearids import near_keys
 
-WRITTEN_ACTIONS = ("add", "keep", "change")
 FAILING_CODES = ("check-failed", "unreadable", "unknown-card", "unexpected-value")  # that a setting of a reader causes
 
 

@@ -277,7 +277,7 @@ class _SiteBuilder:
         periods = [Period(codec=self.reading(table, kind))] if only_chain else self.periods(table, kind)
         written = table.text("stream", "")
         return Reader(
-            name=table.name, kind=kind, periods=tuple(periods),
+            name=table.name, kind=kind, periods=tuple(periods), area=table.text("area", "") or table.name,
             clock_offset=timedelta(seconds=table.whole("clock_offset", 0, least=-FARTHEST_CLOCK, most=FARTHEST_CLOCK)),
             stream=table.guard("stream", lambda: stream(written, self.entries)) if table.has("stream") else None,
             stream_text=written,
@@ -363,7 +363,7 @@ def _describe_type_conflict(field: SchemaRow, other: SchemaRow, where: str) -> s
 
 _TOP = ("site", "files", "kinds", "readers", "rules", "targets", "tables", "plans", "layouts", "contents")
 _KIND = ("namespace", "value", "printed", "key", "issue", "expect", "notes", "not_payment")
-_READER = ("kind", "chain", "clock_offset", "stream", "periods")
+_READER = ("kind", "area", "chain", "clock_offset", "stream", "periods")
 _RULES = ("order_of_truth", "active", "inactive", "gone", "one_active_issue", "pools", "near_ids")
 _PLAN = ("file", "master_file", "master_env")
 _VARIABLE = re.compile("[A-Za-z_][A-Za-z0-9_]{0,99}")

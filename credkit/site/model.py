@@ -78,12 +78,14 @@ class Period:
 class Reader:
     """A source of texts: the kind of number it reads, and the chain of each period.
 
-    ``stream_text`` is the ``stream`` that joins its rows, as the site file writes it.
+    ``stream_text`` is the ``stream`` that joins its rows, as the site file writes it. ``area`` is what is cut over
+    together with it: the reader's own name unless the site file declares one.
     """
 
     name: str
     kind: CredentialKind
     periods: tuple[Period, ...]
+    area: str = ""
     clock_offset: timedelta = timedelta(0)
     stream: Stream | None = None
     stream_text: str = ""

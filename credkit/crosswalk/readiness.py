@@ -1,0 +1,199 @@
+"""Readiness: what an area, cut over to a target today, would do to the people who use it.
+
+A person *uses* an area if a reader there showed a card of theirs. For each target they are in one state: a number is
+written that readings show (*seen*) or do not show (*on paper only*), rows or readings contradict it (*in conflict*), or
+no row gives the target a number of theirs (*not at all*). Where nothing is written of a person, the person would stand
+before a locked door. Only people with an active card of any kind are counted.
+
+Everything comes from the lines and the site, so that `crosswalk.csv` is enough to count it again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import polars as pl
+
+from credkit.crosswalk.linetable import CONFLICT, PAPER, SEEN, WRITTEN_ACTIONS, LineTable
+from credkit.facts.statuses import ACTIVE
+from credkit.site.model import Reader, Site
+
+NOT_AT_ALL = "not at all"
+STATES = (SEEN, PAPER, CONFLICT, NOT_AT_ALL)
+NO_CARD = "no-card"  # the code of a person without any row for a target
+NOWHERE = ""  # the area of people of whom no reader showed a card
+UNPROVEN = {
+    "person": pl.String, "area": pl.String, "target": pl.String, "state": pl.String, "locked": pl.Boolean,
+    "code": pl.String,
+}  # fmt: skip
+_JOINT, _HIDDEN_JOINT = "; ", "\0"  # between the readers of a line, and where a reader's name has the same
+
+
+class PeopleCounts(NamedTuple):
+    """How many people have a number written and nothing held, something held, and neither."""
+
+    ready: int
+    held: int
+    idle: int
+
+    @property
+    def every(self) -> int:
+        """All people of the register."""
+        return sum(self)
+
+
+class AreaCounts(NamedTuple):
+    """The people who use an area, by their state in a target; ``locked`` are those of whom nothing is written there.
+
+    ``is_read``: a reader of the area reads numbers of the target's kind today.
+    """
+
+    area: str
+    target: str
+    is_read: bool
+    people: int
+    seen: int
+    paper: int
+    conflict: int
+    nothing: int
+    locked: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Area:
+    """An area: its readers, and how many people use it; `NOWHERE` has the people whom no reader showed."""
+
+    name: str
+    readers: tuple[str, ...]
+    people: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Readiness:
+    """The people of a site by area and target, in the order of the site file.
+
+    ``counts`` has a row for each area and target. ``unproven`` is a table with a row for each person, area and target
+    that is read there, where the person is in another state than seen: the ``state``, whether the person would stand
+    before a ``locked`` door, and the first ``code`` against the person's cards, if there is one.
+    """
+
+    people: PeopleCounts
+    areas: tuple[Area, ...]
+    counts: tuple[AreaCounts, ...]
+    unproven: pl.DataFrame
+
+    def __eq__(self, other: object) -> bool:
+        if not isinstance(other, Readiness):
+            return NotImplemented
+        own, its = ((each.people, each.areas, each.counts) for each in (self, other))
+        return own == its and self.unproven.equals(other.unproven)
+
+    __hash__ = None  # type: ignore[assignment]  # as a table, it is compared, not looked up
+
+    def locked_people(self, area: str = "") -> int:
+        """How many people would stand before a locked door, of ``area`` or of any."""
+        found = self.unproven.filter("locked")
+        return (found.filter(pl.col("area") == area) if area else found)["person"].n_unique()
+
+
+def find_readiness(site: Site, lines: LineTable) -> Readiness:
+    """The readiness of every area of a site for every target."""
+    frame = lines.frame.select("line", "person", "status", "target", "action", "code", "proof", "readers")
+    active = frame.filter(pl.col("status") == ACTIVE).select("person").unique()
+    areas: dict[str, list[Reader]] = {}
+    for reader in site.readers.values():
+        areas.setdefault(reader.area or reader.name, []).append(reader)
+    uses = _find_uses(site, frame).join(active, on="person", how="semi")
+    nowhere = active.join(uses, on="person", how="anti").with_columns(area=pl.lit(NOWHERE))
+    uses = pl.concat([uses, nowhere.select("person", "area")])
+    users = dict(uses.group_by("area").len().iter_rows())
+    counts: dict[tuple[str, str], AreaCounts] = {}
+    parts = []
+    for target in site.targets.values():
+        reads = {
+            name for name, readers in areas.items()
+            if any(reader.kind.namespace == target.kind.namespace for reader in readers)
+        }  # fmt: skip
+        states = _find_states(uses, frame.filter(pl.col("target") == target.name))
+        for row in _count_states(states, [*areas, NOWHERE], target.name, reads):
+            counts[row.area, target.name] = row
+        shown = states.filter(pl.col("area").is_in(list(reads)), pl.col("state") != SEEN)
+        parts.append(shown.with_columns(target=pl.lit(target.name)).select(*UNPROVEN))
+    unproven = pl.concat(parts) if parts else pl.DataFrame(schema=UNPROVEN)
+    return Readiness(
+        people=_count_people(frame),
+        areas=tuple(
+            Area(name=name, readers=tuple(each.name for each in areas.get(name, ())), people=users.get(name, 0))
+            for name in (*areas, NOWHERE)
+        ),
+        counts=tuple(counts[name, target] for name in (*areas, NOWHERE) for target in site.targets),
+        unproven=unproven.sort(_rank("area", areas), _rank("target", site.targets), "person"),
+    )  # fmt: skip
+
+
+def _rank(column: str, names: Iterable[str]) -> pl.Expr:
+    """The place of each value of a column among ``names``."""
+    places = {name: place for place, name in enumerate(names)}
+    return pl.col(column).replace_strict(places, default=len(places), return_dtype=pl.Int64)
+
+
+def _find_uses(site: Site, frame: pl.DataFrame) -> pl.DataFrame:
+    """Each person with each area where a reader showed a card of theirs."""
+    rows = frame.filter(pl.col("readers") != "").select("person", "readers").unique()
+    texts = rows["readers"].unique().to_frame()
+    names = pl.col("readers")
+    for name in site.readers:
+        if _JOINT in name:
+            names = names.str.replace_all(name, name.replace(_JOINT, _HIDDEN_JOINT), literal=True)
+    area = {reader.name: reader.area or reader.name for reader in site.readers.values()}
+    reader = pl.col("area").str.replace(" [0-9]+$", "").str.replace_all(_HIDDEN_JOINT, _JOINT, literal=True)
+    split = texts.with_columns(names.str.split(_JOINT).alias("area")).explode("area")
+    known = split.with_columns(reader.replace_strict(area, default=None, return_dtype=pl.String)).drop_nulls().unique()
+    return rows.join(known, on="readers").select("person", "area").unique()
+
+
+def _find_states(uses: pl.DataFrame, lines: pl.DataFrame) -> pl.DataFrame:
+    """The state in one target, with these lines, of each person who uses an area."""
+    is_written, is_held = pl.col("action").is_in(WRITTEN_ACTIONS), pl.col("action") == "hold"
+    proof = pl.col("proof")
+    people = lines.group_by("person", maintain_order=True).agg(
+        is_written.any().alias("written"),
+        (is_written & (proof == SEEN)).any().alias("seen"),
+        (is_held | is_written & (proof == CONFLICT)).any().alias("conflict"),
+        pl.col("code").filter(is_held).first().alias("held"), pl.col("code").first(),
+    )  # fmt: skip
+    state = (
+        pl.when("seen").then(pl.lit(SEEN))
+        .when("conflict").then(pl.lit(CONFLICT))
+        .when("written").then(pl.lit(PAPER))
+        .otherwise(pl.lit(NOT_AT_ALL)).alias("state")
+    )  # fmt: skip
+    joined = uses.join(people, on="person", how="left")
+    return joined.select(
+        "person", "area", state, (~pl.col("written").fill_null(value=False)).alias("locked"),
+        pl.when(pl.col("written") & pl.col("held").is_null()).then(pl.lit(""))
+        .otherwise(pl.coalesce("held", "code", pl.lit(NO_CARD))).alias("code"),
+    )  # fmt: skip
+
+
+def _count_states(states: pl.DataFrame, areas: list[str], target: str, reads: set[str]) -> Iterator[AreaCounts]:
+    """The counts of each area, those that nobody uses among them."""
+    counted = states.group_by("area").agg(
+        pl.len(), *((pl.col("state") == state).sum().alias(state) for state in STATES), pl.col("locked").sum(),
+    )  # fmt: skip
+    rows = {area: numbers for area, *numbers in counted.iter_rows()}
+    for area in areas:
+        numbers = rows.get(area, [0] * (len(STATES) + 2))
+        yield AreaCounts(area, target, area in reads, *numbers)
+
+
+def _count_people(frame: pl.DataFrame) -> PeopleCounts:
+    """The people of the register, each counted once."""
+    people = frame.group_by("person").agg(
+        (pl.col("action") == "hold").any().alias("held"), pl.col("action").is_in(WRITTEN_ACTIONS).any().alias("written")
+    )
+    held = int(people["held"].sum())
+    ready = people.filter(pl.col("written") & ~pl.col("held")).height
+    return PeopleCounts(ready=ready, held=held, idle=people.height - held - ready)
