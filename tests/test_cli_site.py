@@ -77,7 +77,8 @@ def test_the_demo_and_the_crosswalk_in_json(
     site = str(home / "brackwater" / "site.toml")
     *findings, total = records(run("crosswalk", site, "--out", str(home / "again"), "--json"))
     assert {tuple(finding) for finding in findings} == {("code", "subject", "count", "text", "people", "lines")}
-    assert list(total) == ["site", "as_of", "out", "summary", "shared", "verdict", "work"]
+    keys = ["site", "as_of", "out", "summary", "shared", "verdict", "readiness", "since", "work"]
+    assert list(total) == keys
     assert list(total["verdict"]) == ["ready", "held", "idle", "text"]
     assert {tuple(item) for item in total["work"]} == {(
         "task", "subject", "title", "act", "people", "credentials", "readings", "sure", "evidence", "lines", "rows",

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import shlex
 from collections.abc import Iterable
+from contextlib import ExitStack
 from dataclasses import asdict, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -13,14 +15,17 @@ import click
 
 from credkit.cli import options
 from credkit.cli.output import Console, complain
+from credkit.core.errors import DefinitionError
 from credkit.core.progress import Progress
-from credkit.core.sentences import format_count
-from credkit.files.outputs import FolderOutput, refuse_overlaps
+from credkit.core.sentences import format_count, redacted_repr
+from credkit.files.outputs import FileOutput, FolderOutput, place_outputs, refuse_overlaps
 from credkit.files.outputs.runs import list_runs, name_new_run, remove_old_runs
 from credkit.site.description import load_site
 
 if TYPE_CHECKING:
-    from credkit.crosswalk import Crosswalk
+    from credkit.crosswalk import Crosswalk, RunComparison, SavedRun
+
+REPORT = "crosswalk report"  # what writes --report, in its mark
 
 
 @click.command()
@@ -34,8 +39,19 @@ if TYPE_CHECKING:
     "--keep", type=click.IntRange(1), metavar="N",
     help="Write to a new dated directory in DIR, and keep the N newest there.",
 )  # fmt: skip
+@click.option(
+    "--report", type=click.Path(path_type=Path), metavar="PAGE",
+    help="Write the result to PAGE (HTML), too: for the one who decides, to read and to print.",
+)  # fmt: skip
+@click.option(
+    "--since", type=click.Path(path_type=Path), metavar="RUN",
+    help="Compare with the earlier run in the directory RUN; with --keep and --report, the newest is the default.",
+)  # fmt: skip
 @options.with_output_options
-def crosswalk(site: Path, out: Path, details: bool, keep: int | None, as_json: bool, reveal: bool) -> int:
+def crosswalk(
+    site: Path, out: Path, details: bool, keep: int | None, report: Path | None, since: Path | None, as_json: bool,
+    reveal: bool,
+) -> int:  # fmt: skip
     """Match what SITE describes: its credentials, its readings, and what its targets want.
 
     SITE is a site file (TOML) that names the others. The screen opens with the verdict and with
@@ -49,12 +65,19 @@ def crosswalk(site: Path, out: Path, details: bool, keep: int | None, as_json: b
     With --keep, DIR holds runs: each writes to a directory named by its time (UTC), and the N newest
     stay, as does any that you added to or changed. `credkit compare DIR` says what changed.
 
+    PAGE is one file without scripts, which needs no network: go or not yet, ten questions answered,
+    the work list with columns to fill in, who would stand before a locked door in which area, what
+    changed since an earlier run, and for an auditor digests, counts and limits. An earlier PAGE is
+    replaced unless you changed it.
+
     What looks like a payment account number is masked in DIR, and no target gets it, unless the
     site file declares not_payment for its kind. A file with a payment track is refused.
 
     \b
     Brackwater Terminal, as `credkit demo` made it:
       credkit crosswalk brackwater/site.toml --out brackwater/result
+      credkit crosswalk brackwater/site.toml --out brackwater/runs --keep 10 \\
+          --report page.html
 
     Findings are the result, not a fault: the exit code is 0 when every row is accounted for,
     whatever was found, and 1 when one is not. A site file or table that is wrong in itself gives 2,
@@ -63,17 +86,84 @@ def crosswalk(site: Path, out: Path, details: bool, keep: int | None, as_json: b
     --json: one object a finding (code, subject, count, text,
     people, lines), then one with the site, as_of, out,
     summary (title, columns, rows), shared (resolved readings of numbers that several have),
-    verdict (ready, held and idle cards, and its text) and work (task, subject, title, act, people,
+    verdict (ready, held and idle cards, and its text),
+    readiness (people: ready, held, idle; locked; areas: name, readers,
+    people; counts by area and target), since (the run compared with, and
+    the verdict; null without) and work (task, subject, title, act, people,
     credentials, readings, sure, evidence, lines, rows by file, ends: code, count, noun).
     """
     door = Console(as_json=as_json, reveal=reveal)
     run = out if keep is None else name_new_run(out, datetime.now(UTC))
-    with door.progress() as progress:
-        result = run_crosswalk(site, run, progress)
-    code = show_result(door, result, run, details=details)
+    if since is None and keep is not None and report is not None:
+        since = _find_newest_run(out)
+    described = load_site(site)
+    with ExitStack() as stack:
+        if report is not None:
+            _refuse_inside(report, [run, *([since] if since else [])])
+            refuse_overlaps([report], described.files)
+        page = _open_page(stack, report)
+        with door.progress() as progress:
+            earlier = _read_run(since, progress)
+            result = run_crosswalk(site, run, progress)
+            compared = _compare(earlier, run, progress)
+        if page is not None:
+            from credkit.report import report_crosswalk
+
+            page.write(report_crosswalk(result, described, compared=compared).encode())
+            place_outputs([page])
+    code = show_result(door, result, run, details=details, compared=compared)
+    if report is not None and not as_json:
+        door.say(f"The page is {report}.")
     if keep is not None:
-        tidy_runs(door, out, keep, load_site(site).files)
+        tidy_runs(door, out, keep, described.files)
     return code
+
+
+def _find_newest_run(home: Path) -> Path | None:
+    """The newest run in ``home``, if there is one."""
+    from credkit.crosswalk.outputs import MAKER
+
+    return next(iter(list_runs(home, MAKER)), None)
+
+
+def _refuse_inside(report: Path, folders: Iterable[Path]) -> None:
+    """Raise `DefinitionError` for a page in one of the ``folders``, which would not be whole results any more."""
+    for folder in folders:
+        if Path(os.path.realpath(report)).is_relative_to(os.path.realpath(folder)):
+            raise DefinitionError(
+                f"the page {redacted_repr(str(report))} would be in the result {redacted_repr(str(folder))}, which is "
+                "replaced as a whole: name a place beside it"
+            )
+
+
+def _open_page(stack: ExitStack, report: Path | None) -> FileOutput | None:
+    """The page that is to be written, refused before the work where it may not be; ``stack`` closes it."""
+    if report is None:
+        return None
+    import credkit.report  # noqa: F401  # its packages are missed before the work, too
+
+    page = stack.push(FileOutput(report, REPORT))
+    page.open()
+    return page
+
+
+def _read_run(path: Path | None, progress: Progress) -> SavedRun | None:
+    """The earlier run, which is read before this one may take its place."""
+    if path is None:
+        return None
+    from credkit.crosswalk import read_run
+
+    progress.phase("reading the earlier run")
+    return read_run(path)
+
+
+def _compare(earlier: SavedRun | None, run: Path, progress: Progress) -> RunComparison | None:
+    if earlier is None:
+        return None
+    from credkit.crosswalk import compare_runs, read_run
+
+    progress.phase("comparing the runs")
+    return compare_runs(earlier, read_run(run))
 
 
 def tidy_runs(door: Console, home: Path, keep: int, inputs: Iterable[Path]) -> None:
@@ -101,9 +191,12 @@ def run_crosswalk(site: Path, out: Path, progress: Progress) -> Crosswalk:
     return result
 
 
-def show_result(door: Console, result: Crosswalk, out: Path, *, details: bool = False) -> int:
-    """The verdict, what to do, and where the files are; the exit code."""
+def show_result(
+    door: Console, result: Crosswalk, out: Path, *, details: bool = False, compared: RunComparison | None = None
+) -> int:
+    """The verdict, what to do, where the files are, and what changed since an earlier run; the exit code."""
     from credkit.crosswalk import screen_text
+    from credkit.crosswalk.comparisontext import describe_difference
     from credkit.crosswalk.worktext import describe_verdict
 
     plain = result.unmasked if door.reveal else result.unmasked_on_screen
@@ -116,6 +209,12 @@ def show_result(door: Console, result: Crosswalk, out: Path, *, details: bool = 
             "site": result.site, "as_of": result.as_of.isoformat(), "out": str(out), "summary": summary,
             "shared": result.ambiguous_readings,
             "verdict": {**result.cards._asdict(), "text": describe_verdict(result)},
+            "readiness": {
+                "people": result.readiness.people._asdict(), "locked": result.readiness.locked_people(),
+                "areas": [asdict(area) for area in result.readiness.areas],
+                "counts": [row._asdict() for row in result.readiness.counts],
+            },
+            "since": {"run": compared.before.path, "verdict": describe_difference(compared)} if compared else None,
             "work": [
                 asdict(item)
                 | {"rows": item.rows.by_file()}
@@ -129,6 +228,8 @@ def show_result(door: Console, result: Crosswalk, out: Path, *, details: bool = 
         items, findings = format_count(len(result.work), "item"), format_count(len(result.findings), "finding")
         shown = "" if details else " (on the screen: --details)"
         door.say(f"The files are in {out}; its summary.txt has all of {items} and {findings}{shown}.")
+        if compared is not None:
+            door.say(f"Since the run in {compared.before.path}: {describe_difference(compared)}", indent="  ")
     return exit_code(result)
 
 

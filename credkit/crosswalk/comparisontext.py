@@ -56,12 +56,12 @@ def comparison_text(found: RunComparison, *, details: bool = False) -> Iterator[
     if found.people.height:
         people = format_count(found.people["person"].n_unique(), "person", "people")
         yield from (("", ""), (f"Lines ({_describe_counts(found.lines)}; of {people})", ""))
-        yield from ((line, "") for line in table_lines(("people by target", *OUTCOMES), _count_outcomes(found.people)))
+        yield from ((line, "") for line in table_lines(("people by target", *OUTCOMES), count_outcomes(found.people)))
         yield from _list_rows(found.lines, most, _describe_line)
     if found.exceptions.height:
         yield from (("", ""), (f"Exceptions ({_describe_counts(found.exceptions)})", ""))
         columns = ("file: code", "fixed", "new", "changed to it")
-        yield from ((line, "") for line in table_lines(columns, _count_codes(found.exceptions)))
+        yield from ((line, "") for line in table_lines(columns, count_codes(found.exceptions)))
         yield from _list_rows(found.exceptions, most, _describe_exception)
 
 
@@ -118,14 +118,14 @@ def _describe_case(row: Mapping[str, Any], side: str) -> str:
     return f"{row[f'{side}_code']}{f' ({whose})' if whose else ''}"
 
 
-def _count_outcomes(people: pl.DataFrame) -> Iterator[Sequence[str | int]]:
+def count_outcomes(people: pl.DataFrame) -> Iterator[Sequence[str | int]]:
     """By target how many people have each outcome."""
     counts = {(row[0], row[1]): row[2] for row in people.group_by("target", "outcome").len().iter_rows()}
     for target in sorted({target for target, _ in counts}):
         yield (target or "(no target)", *(counts.get((target, outcome), 0) for outcome in OUTCOMES))
 
 
-def _count_codes(exceptions: pl.DataFrame) -> Iterator[Sequence[str | int]]:
+def count_codes(exceptions: pl.DataFrame) -> Iterator[Sequence[str | int]]:
     """By file and code how many rows have each change; one that changed stands under its later code."""
     coded = exceptions.select("file", "change", pl.coalesce("after_code", "before_code").alias("code"))
     counts = {row[:3]: row[3] for row in coded.group_by("file", "code", "change").len().iter_rows()}

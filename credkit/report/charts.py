@@ -17,6 +17,7 @@ from credkit.explain.svgelements import element
 
 LEAST_BAR_PERCENT = 1.5  # percent of the height: a bar that is not nothing can be seen
 SCALE_STEPS = (1, 2, 5)
+SHARE_HEIGHTS = (10, 7, 4, 10)  # of 10: what tells shares apart without colour
 
 
 def scale_end(largest: float) -> float:
@@ -60,3 +61,20 @@ def draw_row_bar(value: float, scale: float) -> Markup:
     parts = element("path", class_="grid", d="M0,0V10M100,0V10"), element("rect", width=length, y=1, height=8)
     hidden = {"class_": "bar", "aria_hidden": "true"}
     return Markup(element("svg", *parts, **hidden, viewBox="0 0 100 10", preserveAspectRatio="none"))
+
+
+def draw_shares(values: Sequence[int]) -> Markup:
+    """A lying bar of the shares of a whole, in order, each of another height and shade: hidden, its numbers stand by.
+
+    >>> draw_shares([1, 0, 3]).count("<rect")
+    2
+    """
+    whole, start, drawn = sum(values), 0.0, [element("path", class_="grid", d="M0,0V10")]
+    for place, value in enumerate(values):
+        wide = 100 * value / (whole or 1)
+        if value:
+            tall = SHARE_HEIGHTS[min(place, len(SHARE_HEIGHTS) - 1)]
+            drawn.append(element("rect", class_=f"share-{place}", x=start, y=10 - tall, width=wide, height=tall))
+        start += wide
+    hidden = {"class_": "bar", "aria_hidden": "true"}
+    return Markup(element("svg", *drawn, **hidden, viewBox="0 0 100 10", preserveAspectRatio="none"))
