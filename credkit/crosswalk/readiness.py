@@ -100,12 +100,11 @@ class Readiness:
 
 def find_readiness(site: Site, lines: LineTable) -> Readiness:
     """The readiness of every area of a site for every target."""
-    frame = lines.frame.select("line", "person", "status", "target", "action", "code", "proof", "readers")
-    active = frame.filter(pl.col("status") == ACTIVE).select("person").unique()
+    active = lines.select("person", where=pl.col("status") == ACTIVE).unique()
     areas: dict[str, list[Reader]] = {}
     for reader in site.readers.values():
         areas.setdefault(reader.area or reader.name, []).append(reader)
-    uses = _find_uses(site, frame).join(active, on="person", how="semi")
+    uses = _find_uses(site, lines).join(active, on="person", how="semi")
     nowhere = active.join(uses, on="person", how="anti").with_columns(area=pl.lit(NOWHERE))
     uses = pl.concat([uses, nowhere.select("person", "area")])
     users = dict(uses.group_by("area").len().iter_rows())
@@ -116,14 +115,15 @@ def find_readiness(site: Site, lines: LineTable) -> Readiness:
             name for name, readers in areas.items()
             if any(reader.kind.namespace == target.kind.namespace for reader in readers)
         }  # fmt: skip
-        states = _find_states(uses, frame.filter(pl.col("target") == target.name))
+        own = lines.select("person", "action", "code", "proof", where=pl.col("target") == target.name)
+        states = _find_states(uses, own)
         for row in _count_states(states, [*areas, NOWHERE], target.name, reads):
             counts[row.area, target.name] = row
         shown = states.filter(pl.col("area").is_in(list(reads)), pl.col("state") != SEEN)
         parts.append(shown.with_columns(target=pl.lit(target.name)).select(*UNPROVEN))
     unproven = pl.concat(parts) if parts else pl.DataFrame(schema=UNPROVEN)
     return Readiness(
-        people=_count_people(frame),
+        people=_count_people(lines),
         areas=tuple(
             Area(name=name, readers=tuple(each.name for each in areas.get(name, ())), people=users.get(name, 0))
             for name in (*areas, NOWHERE)
@@ -139,9 +139,9 @@ def _rank(column: str, names: Iterable[str]) -> pl.Expr:
     return pl.col(column).replace_strict(places, default=len(places), return_dtype=pl.Int64)
 
 
-def _find_uses(site: Site, frame: pl.DataFrame) -> pl.DataFrame:
+def _find_uses(site: Site, lines: LineTable) -> pl.DataFrame:
     """Each person with each area where a reader showed a card of theirs."""
-    rows = frame.filter(pl.col("readers") != "").select("person", "readers").unique()
+    rows = lines.select("person", "readers", where=pl.col("readers") != "").unique()
     texts = rows["readers"].unique().to_frame()
     names = pl.col("readers")
     for name in site.readers:
@@ -189,10 +189,15 @@ def _count_states(states: pl.DataFrame, areas: list[str], target: str, reads: se
         yield AreaCounts(area, target, area in reads, *numbers)
 
 
-def _count_people(frame: pl.DataFrame) -> PeopleCounts:
+def _count_people(lines: LineTable) -> PeopleCounts:
     """The people of the register, each counted once."""
-    people = frame.group_by("person").agg(
-        (pl.col("action") == "hold").any().alias("held"), pl.col("action").is_in(WRITTEN_ACTIONS).any().alias("written")
+    people = (
+        lines.select("person", "action")
+        .group_by("person")
+        .agg(
+            (pl.col("action") == "hold").any().alias("held"),
+            pl.col("action").is_in(WRITTEN_ACTIONS).any().alias("written"),
+        )
     )
     held = int(people["held"].sum())
     ready = people.filter(pl.col("written") & ~pl.col("held")).height
