@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -10,19 +11,27 @@ import click
 
 from credkit.cli import options
 from credkit.cli.output import Console
+from credkit.cli.resultpage import open_page
+from credkit.files.outputs import place_outputs
 
 if TYPE_CHECKING:
     import polars as pl
 
     from credkit.crosswalk import RunComparison
 
+REPORT = "comparison report"  # what writes --report, in its mark
+
 
 @click.command()
 @click.argument("run", type=click.Path(path_type=Path), metavar="RUN")
 @click.argument("later", type=click.Path(path_type=Path), required=False, metavar="[RUN]")
 @click.option("--details", is_flag=True, help="Show all rows that differ, not the first ten of each list.")
+@click.option(
+    "--report", type=click.Path(path_type=Path), metavar="PAGE",
+    help="Write the comparison to PAGE (HTML), too: to read and to print.",
+)  # fmt: skip
 @options.with_output_options
-def compare(run: Path, later: Path | None, details: bool, as_json: bool, reveal: bool) -> int:
+def compare(run: Path, later: Path | None, details: bool, report: Path | None, as_json: bool, reveal: bool) -> int:
     """Say what changed from an earlier RUN of a crosswalk to a later one.
 
     RUN is a directory that `credkit crosswalk --out` wrote, the earlier one first. With one directory,
@@ -31,6 +40,9 @@ def compare(run: Path, later: Path | None, details: bool, as_json: bool, reveal:
     Findings are compared by code and subject, lines by person, target and credential (action, text,
     code), exceptions by file, reader, time and input. The order of rows in the files does not matter.
     A run with a file that was changed since is refused, and so are runs of two sites.
+
+    PAGE is one file without scripts, which needs no network. An earlier PAGE is replaced unless you
+    changed it.
 
     \b
     Brackwater Terminal, as `credkit demo` made it:
@@ -50,11 +62,18 @@ def compare(run: Path, later: Path | None, details: bool, as_json: bool, reveal:
 
     door = Console(as_json=as_json, reveal=reveal)
     earlier, later = newest_two(run, MAKER) if later is None else (run, later)
-    with door.progress() as progress:
-        progress.phase("reading the runs")
-        before, after = read_run(earlier), read_run(later)
-        progress.phase("comparing them")
-        found = compare_runs(before, after)
+    with ExitStack() as stack:
+        page = open_page(stack, report, REPORT, [earlier, later])
+        with door.progress() as progress:
+            progress.phase("reading the runs")
+            before, after = read_run(earlier), read_run(later)
+            progress.phase("comparing them")
+            found = compare_runs(before, after)
+        if page is not None:
+            from credkit.report import report_comparison
+
+            page.write(report_comparison(found).encode())
+            place_outputs([page])
     if as_json:
         for record in _to_json(found):
             door.record(record)
@@ -66,6 +85,9 @@ def compare(run: Path, later: Path | None, details: bool, as_json: bool, reveal:
     else:
         for line, indent in comparison_text(found, details=details):
             door.say(line, indent=indent)
+        if report is not None:
+            door.say()
+            door.say(f"The page is {report}.")
     return int(not found.is_same)
 
 

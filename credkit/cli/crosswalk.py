@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import shlex
 from collections.abc import Iterable
 from contextlib import ExitStack
@@ -15,10 +14,10 @@ import click
 
 from credkit.cli import options
 from credkit.cli.output import Console, complain
-from credkit.core.errors import DefinitionError
+from credkit.cli.resultpage import open_page
 from credkit.core.progress import Progress
-from credkit.core.sentences import format_count, redacted_repr
-from credkit.files.outputs import FileOutput, FolderOutput, place_outputs, refuse_overlaps
+from credkit.core.sentences import format_count
+from credkit.files.outputs import FolderOutput, place_outputs, refuse_overlaps
 from credkit.files.outputs.runs import list_runs, name_new_run, remove_old_runs
 from credkit.site.description import load_site
 
@@ -98,10 +97,7 @@ def crosswalk(
         since = _find_newest_run(out)
     described = load_site(site)
     with ExitStack() as stack:
-        if report is not None:
-            _refuse_inside(report, [run, *([since] if since else [])])
-            refuse_overlaps([report], described.files)
-        page = _open_page(stack, report)
+        page = open_page(stack, report, REPORT, [run, *([since] if since else [])], described.files)
         with door.progress() as progress:
             earlier = _read_run(since, progress)
             result = run_crosswalk(site, run, progress)
@@ -124,27 +120,6 @@ def _find_newest_run(home: Path) -> Path | None:
     from credkit.crosswalk.outputs import MAKER
 
     return next(iter(list_runs(home, MAKER)), None)
-
-
-def _refuse_inside(report: Path, folders: Iterable[Path]) -> None:
-    """Raise `DefinitionError` for a page in one of the ``folders``, which would not be whole results any more."""
-    for folder in folders:
-        if Path(os.path.realpath(report)).is_relative_to(os.path.realpath(folder)):
-            raise DefinitionError(
-                f"the page {redacted_repr(str(report))} would be in the result {redacted_repr(str(folder))}, which is "
-                "replaced as a whole: name a place beside it"
-            )
-
-
-def _open_page(stack: ExitStack, report: Path | None) -> FileOutput | None:
-    """The page that is to be written, refused before the work where it may not be; ``stack`` closes it."""
-    if report is None:
-        return None
-    import credkit.report  # noqa: F401  # its packages are missed before the work, too
-
-    page = stack.push(FileOutput(report, REPORT))
-    page.open()
-    return page
 
 
 def _read_run(path: Path | None, progress: Progress) -> SavedRun | None:

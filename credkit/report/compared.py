@@ -4,13 +4,22 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from typing import Any
 
 import polars as pl
 
+from credkit.audit.sentences import format_minute
+from credkit.core.sentences import format_count
 from credkit.crosswalk.comparing import CHANGED, FIXED, NEW, OUTCOMES, RunComparison
 from credkit.crosswalk.comparisontext import count_codes, count_outcomes, describe_difference
+from credkit.explain.cautions import COPIES, OF_A_RESULT
+from credkit.report.questions import Answer, describe_direction
+from credkit.report.templates import list_versions, render_page
+from credkit.report.words import join_names
 
+TITLE = "Two runs compared"
+MARK = '<meta name="generator" content="credkit comparison report">'
 MOST_PEOPLE_LISTED = 300  # ids in one list; the command has all with --details
 FINDING_ORDER = (NEW, CHANGED, FIXED)  # what may need an act comes first
 
@@ -70,3 +79,45 @@ def _list_findings(findings: pl.DataFrame) -> Iterator[FindingChange]:
 
 def _sides(row: Mapping[str, Any], name: str) -> tuple[int | None, int | None]:
     return row[f"before_{name}"], row[f"after_{name}"]
+
+
+def report_comparison(found: RunComparison, *, made: datetime | None = None) -> str:
+    """``found`` as a page of HTML; ``made`` is when (UTC), and by default now."""
+    before, after = ({file.name: file.sha256 for file in run.inputs} for run in (found.before, found.after))
+    differences = count_differences(found)
+    return render_page(
+        "comparison.html", mark=MARK, title=TITLE, site=found.before.site,
+        made_on=f"{format_minute(made or datetime.now(UTC), UTC)} (UTC)", compared=found, differences=differences,
+        word=describe_direction(found), answers=_answer(found, differences), most_people=MOST_PEOPLE_LISTED,
+        inputs=[(name, before.get(name, ""), after.get(name, "")) for name in dict.fromkeys((*before, *after))],
+        versions=list_versions(), cautions=(*OF_A_RESULT[:1], COPIES, *OF_A_RESULT[1:]),
+    )  # fmt: skip
+
+
+def _answer(found: RunComparison, differences: Differences) -> tuple[Answer, ...]:
+    """What a manager asks of two runs."""
+    gained, lost, exchanged = (found.count_people(outcome) for outcome in OUTCOMES[:3])
+    findings = {change: found.count(found.findings, change) for change in (NEW, CHANGED, FIXED)}
+    exceptions = {change: found.count(found.exceptions, change) for change in (NEW, FIXED)}
+    news = [f"{each.code}, {each.subject}" for each in differences.findings if each.change == NEW]
+    rows = (
+        ("Who gained a number?", format_count(gained, "person", "people"), _by_target(differences, "gained")),
+        ("Who lost one?", format_count(lost, "person", "people"), _by_target(differences, "lost")),
+        ("Who got another?", format_count(exchanged, "person", "people"), _by_target(differences, "exchanged")),
+        (
+            "What is new?", format_count(findings[NEW], "finding"),
+            join_names(news, 2) if news else f"{findings[CHANGED]:,} changed",
+        ),
+        (
+            "What is fixed?", format_count(findings[FIXED], "finding"),
+            f"exceptions: {exceptions[FIXED]:,} fixed, {exceptions[NEW]:,} new",
+        ),
+    )  # fmt: skip
+    return tuple(
+        Answer(question=question, answer=answer, detail=detail, part="differences") for question, answer, detail in rows
+    )
+
+
+def _by_target(differences: Differences, outcome: str) -> str:
+    names = [f"{target} {count:,}" for target, its, count, _ in differences.people if its == outcome]
+    return join_names(names, 3) if names else "in no target"

@@ -150,10 +150,17 @@ def _better(compared: RunComparison | None) -> tuple[str, str]:
     if compared is None:
         return "Not known", NO_EARLIER_RUN
     if compared.is_same:
-        return "The same", describe_difference(compared)
+        return describe_direction(compared), describe_difference(compared)
     gained, lost = compared.count_people("gained"), compared.count_people("lost")
-    word = "Better" if gained > lost else "Worse" if lost > gained else "As many numbers"
-    return f"{word}: +{gained:,} −{lost:,} people", describe_difference(compared)
+    return f"{describe_direction(compared)}: +{gained:,} −{lost:,} people", describe_difference(compared)
+
+
+def describe_direction(compared: RunComparison) -> str:
+    """Whether more people gained a number than lost one, in a word or two."""
+    if compared.is_same:
+        return "The same"
+    gained, lost = compared.count_people("gained"), compared.count_people("lost")
+    return "Better" if gained > lost else "Worse" if lost > gained else "As many numbers"
 
 
 def _trust(result: Crosswalk) -> tuple[str, str]:
