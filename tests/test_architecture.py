@@ -31,7 +31,7 @@ LONGEST = 450  # lines
 # Section by section, what may import what: only upwards. Packages count as one, and have no circles inside.
 ORDER = (
     "core", "tables", "codecs", "catalogue", "bulk", "streams", "explain", "discover", "privacy", "files", "cards",
-    "site", "proposal", "facts", "crosswalk", "census", "audit", "report", "demo", "cli", "__main__",
+    "site", "proposal", "facts", "work", "crosswalk", "census", "audit", "report", "demo", "cli", "__main__",
 )  # fmt: skip
 BESIDE = ("crosswalk", "census", "audit")  # tools on the same facts: none of them needs another
 CORE = ORDER[: ORDER.index("catalogue") + 1]

@@ -16,10 +16,10 @@ from hypothesis import given, reject
 from hypothesis import strategies as st
 
 from credkit.crosswalk import Crosswalk, crosswalk
-from credkit.crosswalk.filelines import FileLine
 from credkit.site import load_rows, load_site
 from credkit.site.model import Rows, Site
 from credkit.site.rows import Assignment, ReadingRow
+from credkit.work.filelines import FileLine
 from tests.amounts import examples
 from tests.brackwater import check_laws
 from tests.randomsites import random_site

@@ -17,12 +17,12 @@ import pytest
 
 from credkit import chain
 from credkit.crosswalk import Crosswalk, WorkItem, crosswalk, screen_text, summary_text
-from credkit.crosswalk.cures import PeriodSpan, ReaderChain, cure_reader, cut_period
 from credkit.crosswalk.result import FINDING_CODES
 from credkit.crosswalk.tasks import ABOUT, SETTLED, TASK_OF, TASKS
 from credkit.demo import Demo
 from credkit.site import load_site
 from credkit.site.model import Period
+from credkit.work.cures import PeriodSpan, ReaderChain, cure_reader, cut_period
 from tests.amounts import amounts
 from tests.brackwater import Files, check_work, hexed, made, walk
 from tests.randomsites import random_site

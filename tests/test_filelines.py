@@ -9,7 +9,7 @@ from copy import deepcopy
 from hypothesis import given
 from hypothesis import strategies as st
 
-from credkit.crosswalk.filelines import FileLine, FileLines
+from credkit.work.filelines import FileLine, FileLines
 
 LINES = st.dictionaries(
     st.sampled_from(("credentials.csv", "readings.csv")), st.lists(st.integers(0, 9) | st.integers(-(2**63), 2**63 - 1))

@@ -77,7 +77,8 @@ def demo(directory: Path, as_json: bool, reveal: bool) -> int:
 
 def show_first_items(door: Console, result: Crosswalk, out: Path) -> int:
     """The verdict of the crosswalk, the first items of what to do, and where the others are; the exit code."""
-    from credkit.crosswalk.worktext import OTHER_ITEMS, work_text
+    from credkit.crosswalk.worktext import work_text
+    from credkit.work.text import OTHER_ITEMS
 
     for line in takewhile(lambda line: line != OTHER_ITEMS, work_text(result, SHOWN_ITEMS)):
         door.say(line, indent="  ", safe=True)

@@ -17,10 +17,11 @@ from credkit.crosswalk.comparing import RunComparison, compare_runs
 from credkit.crosswalk.linetable import CrosswalkLine
 from credkit.crosswalk.outputs import write_outputs
 from credkit.crosswalk.pipeline import crosswalk
-from credkit.crosswalk.result import CardCounts, Crosswalk, Effect, Finding, SummaryTable, WorkItem
+from credkit.crosswalk.result import CardCounts, Crosswalk, Finding, SummaryTable
 from credkit.crosswalk.savedruns import SavedRun, read_run
 from credkit.crosswalk.summary import screen_text, summary_text
 from credkit.facts.exceptions import ExceptionRow
+from credkit.work.items import Effect, WorkItem
 
 __all__ = [
     "CardCounts",

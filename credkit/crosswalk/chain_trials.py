@@ -22,10 +22,10 @@ from credkit.core.codec import AnyCodec
 from credkit.core.errors import CredkitError
 from credkit.core.reading import Field
 from credkit.crosswalk.known_numbers import KnownNumbers
-from credkit.crosswalk.other_chains import FEWEST_SAMPLES_READ, OtherChain, search_chains, usual_chains
 from credkit.facts.numbers import NO_NUMBER
 from credkit.facts.texts import branches
 from credkit.site.model import CredentialKind
+from credkit.work.other_chains import FEWEST_SAMPLES_READ, OtherChain, search_chains, usual_chains
 
 LEAST_NUMBERS = 3  # different numbers that a chain must explain
 SEARCHED_TEXTS = 16  # failing texts that every notation and layout is tried on

@@ -13,7 +13,6 @@ from credkit.core.sentences import MOST_LINES_NAMED, describe_rows, format_count
 from credkit.crosswalk.cards import Card
 from credkit.crosswalk.causes import describe_explained
 from credkit.crosswalk.evidence import Evidence
-from credkit.crosswalk.filelines import FileLines
 from credkit.crosswalk.readers import ReaderFindings
 from credkit.crosswalk.register import Register
 from credkit.crosswalk.result import READER_CODES, Finding
@@ -22,6 +21,7 @@ from credkit.facts.exceptions import ExceptionRow
 from credkit.facts.statuses import ACTIVE
 from credkit.privacy.accounts import holds_track, mask_accounts
 from credkit.site.model import Site
+from credkit.work.filelines import FileLines
 
 
 def find_reading_problems(

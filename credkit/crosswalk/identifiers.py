@@ -17,7 +17,6 @@ from credkit.core.sentences import describe_rows, format_count, join_values, nea
 from credkit.core.whitespace import describe_ends
 from credkit.crosswalk.cards import Card
 from credkit.crosswalk.credentials import Doubts
-from credkit.crosswalk.filelines import FileLines
 from credkit.crosswalk.register import Register
 from credkit.crosswalk.result import Finding
 from credkit.crosswalk.sightings import Sightings
@@ -25,6 +24,7 @@ from credkit.files.csvfiles import CsvFile
 from credkit.privacy.accounts import hide_all_but_account_ends, holds_track, mask_accounts
 from credkit.site.model import Site
 from credkit.site.nearids import did_you_mean, find_near_misses, group_ids, spelt_in_several_ways
+from credkit.work.filelines import FileLines
 
 MOST_NEAR_IDS_NAMED = 3  # pairs of ids that one sentence names
 _MAY_BE_SPACED = r"\A[^!-~]|[^!-~]\z"  # what stands at an end is no printable character of ASCII

@@ -17,7 +17,6 @@ from credkit.crosswalk.credentials import Doubts
 from credkit.crosswalk.decisions import ACTIVE_ONLY, NO_TARGET, NOT_ACTIVE, NOT_HELD, WRITTEN, Doubt, decide
 from credkit.crosswalk.evidence import Evidence
 from credkit.crosswalk.exports import TargetExport
-from credkit.crosswalk.filelines import FileLines
 from credkit.crosswalk.linetable import LINE_COLUMNS, Action, CrosswalkLine, LineTable
 from credkit.crosswalk.register import Register
 from credkit.crosswalk.result import Finding
@@ -26,6 +25,7 @@ from credkit.facts.account_suspects import texts_with_room
 from credkit.facts.statuses import ACTIVE, describe_status
 from credkit.privacy.accounts import hide_all_but_account_ends, holds_account, mask_accounts
 from credkit.site.model import Site, Target
+from credkit.work.filelines import FileLines
 
 LOOKS_LIKE_PAYMENT = "the number looks like a payment account number, so it is not written"
 

@@ -18,7 +18,6 @@ from credkit.bulk.words import Array
 from credkit.core.fields import Item
 from credkit.crosswalk.card_reading import CardReader, number_without_white_space
 from credkit.crosswalk.cards import Card
-from credkit.crosswalk.filelines import FileLines
 from credkit.crosswalk.holders import HolderPair, find_overlaps, with_holders
 from credkit.crosswalk.rounding import ColumnVerdicts, ConfirmedNumbers
 from credkit.facts.duplicates import find_duplicates
@@ -31,6 +30,7 @@ from credkit.facts.texts import TextResults
 from credkit.site.frames import assignment_rows
 from credkit.site.model import Site
 from credkit.site.nearids import group_ids, near_key
+from credkit.work.filelines import FileLines
 
 
 class Register:

@@ -13,13 +13,13 @@ from datetime import datetime
 
 from credkit.core.sentences import format_count, join_values, redacted_repr
 from credkit.crosswalk.chain_trials import Places
-from credkit.crosswalk.cures import ReaderChain, cut_period, reader_lines
 from credkit.crosswalk.known_numbers import KnownNumbers
 from credkit.crosswalk.resets import FailingStretch, Reset, TimedTexts, find_resets
 from credkit.crosswalk.result import Finding
 from credkit.crosswalk.sightings import format_moment
 from credkit.explain.diagnosis import KEYBOARD_CAUSE
 from credkit.site.model import CredentialKind, Period, Reader, Site
+from credkit.work.cures import ReaderChain, cut_period, reader_lines
 
 MOST_SAMPLES = 3  # texts that a finding shows
 MOST_CHAINS_NAMED = 4  # that explain the texts equally well

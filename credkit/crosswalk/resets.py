@@ -1,6 +1,6 @@
 """Readers that were re-set without anybody saying so, or that emit another chain than is declared altogether.
 
-Each chain that a reader may emit instead (`credkit.crosswalk.other_chains`) decodes the different texts of one
+Each chain that a reader may emit instead (`credkit.work.other_chains`) decodes the different texts of one
 declared period. In the order of time a reading counts +1 where the other chain gives a known credential and the
 declared one does not, -1 the other way round, and 0 where both do or neither; a card that is tried again and again
 counts once. The neighbours with the largest sum are the stretch in which the reader emits the other chain.
@@ -28,12 +28,12 @@ from numpy.typing import NDArray
 from credkit.core.codec import AnyCodec
 from credkit.crosswalk.chain_trials import LEAST_NUMBERS, ChainTrials, Places, Trial, has_form
 from credkit.crosswalk.known_numbers import KnownNumbers
-from credkit.crosswalk.other_chains import OtherChain
 from credkit.crosswalk.stretches import find_largest_rounded_sum, find_largest_sum
 from credkit.facts.chances import binomial_tail
 from credkit.facts.numbers import NO_NUMBER
 from credkit.files.times import EPOCH, MICROSECOND
 from credkit.site.model import CredentialKind
+from credkit.work.other_chains import OtherChain
 
 FALSE_CLAIM_PROBABILITY = 1e-6  # of a chain that is claimed by accident, for one reader
 LEAST_SHARE = 0.5  # of what fails in its stretch that a chain must explain

@@ -9,14 +9,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date
-from typing import Literal, NamedTuple
+from typing import NamedTuple
 
-from credkit.crosswalk.cures import ReaderChain
-from credkit.crosswalk.filelines import NO_LINES, FileLines
 from credkit.crosswalk.linetable import LineTable
 from credkit.crosswalk.readiness import Readiness
 from credkit.crosswalk.tasks import Sure
 from credkit.facts.exceptions import ExceptionRow
+from credkit.work.cures import ReaderChain
+from credkit.work.filelines import NO_LINES, FileLines
+from credkit.work.items import WorkItem
 
 EXCEPTION_CODES = {  # of rows; a finding of the same code names each of them
     "unreadable": "the text does not have the form that the reader writes",
@@ -88,44 +89,12 @@ class Finding:
     cure: ReaderChain | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Effect:
-    """What ends when an item of work is done: so many exceptions, held lines or cards of a code."""
-
-    code: str
-    count: int
-    noun: Literal["exception", "held line", "card"]
-
-
 class CardCounts(NamedTuple):
     """How many cards are ready for every target, held for one at least, and neither: nothing is written of them."""
 
     ready: int
     held: int
     idle: int
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class WorkItem:
-    """What a person has to do about one cause, with all its effects; ``task`` is a key of `TASKS`.
-
-    ``people``, ``credentials`` and ``readings`` count whom and what it concerns, each once. ``act`` says who must do
-    what, ``lines`` are ready for the site file, ``rows`` are those to look at or to send back. ``ends`` is what
-    disappears when it is done; a line that has another reason to be held is held for that one then.
-    """
-
-    task: str
-    subject: str
-    title: str
-    act: str
-    people: int
-    credentials: int
-    readings: int
-    sure: Sure
-    evidence: str = ""
-    lines: tuple[str, ...] = ()
-    rows: FileLines = NO_LINES
-    ends: tuple[Effect, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

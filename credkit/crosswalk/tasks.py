@@ -6,26 +6,9 @@ one cause have one task: `TASK_OF` gives the task of a code, and `ABOUT` by what
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Literal
 
-Sure = Literal["certain", "likely", "possible"]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Task:
-    """What is to be done about a cause; ``title`` and ``act`` may have ``{subject}`` in them.
-
-    A ``single`` task is done once for all its rows, such as an export; another one is done row by row. A task of
-    ``security`` stands first.
-    """
-
-    title: str
-    act: str
-    sure: Sure = "certain"
-    single: bool = False
-    security: bool = False
-
+from credkit.work.items import Task
 
 TASKS = {
     "inactive-held": Task(

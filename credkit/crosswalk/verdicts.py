@@ -10,12 +10,12 @@ import numpy as np
 from credkit.bulk.words import Array
 from credkit.core.sentences import format_count, quote
 from credkit.crosswalk.cards import Card
-from credkit.crosswalk.filelines import FileLines
 from credkit.crosswalk.register import Register
 from credkit.crosswalk.sightings import Sighting, Sightings
 from credkit.facts.numbers import Number, format_number
 from credkit.privacy.accounts import hide_all_but_account_ends
 from credkit.site.model import Site
+from credkit.work.filelines import FileLines
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

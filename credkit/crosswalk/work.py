@@ -21,15 +21,19 @@ from credkit.core.whitespace import WHITE_SPACE
 from credkit.crosswalk.cures import cure_reader, strip_lines
 from credkit.crosswalk.filelines import NO_LINES, FileLines
 from credkit.crosswalk.linetable import WRITTEN_ACTIONS, LineTable
+from credkit.crosswalk.linetable import LineTable
 from credkit.crosswalk.readers import ReaderFindings
 from credkit.crosswalk.relatedrows import RelatedRows
-from credkit.crosswalk.result import READER_CODES, CardCounts, Effect, Finding, WorkItem
+from credkit.crosswalk.result import READER_CODES, CardCounts, Finding
 from credkit.crosswalk.tasks import ABOUT, FACT_TASKS, SETTLED, TASK_OF, TASKS
 from credkit.facts.exceptions import ExceptionRow
 from credkit.facts.statuses import ACTIVE
 from credkit.files.csvfiles import CsvFile
 from credkit.site.model import Site
 from credkit.site.nearids import near_keys
+from credkit.work.cures import cure_reader, strip_lines
+from credkit.work.filelines import NO_LINES, FileLines
+from credkit.work.items import Effect, WorkItem, sort_items
 
 FAILING_CODES = ("check-failed", "unreadable", "unknown-card", "unexpected-value")  # that a setting of a reader causes
 
@@ -104,7 +108,7 @@ class _Work:
         self._add_exceptions(exceptions)
         self._add_held_lines()
         items = [self._item(cause, effects) for cause, effects in self.causes.items()]
-        return tuple(sorted(items, key=_rank))
+        return sort_items(items, TASKS)
 
     def _reader_causes(self) -> dict[str, _Cause]:
         """The cause of each reader that seems to be set otherwise than declared: the first that was found."""
@@ -285,13 +289,3 @@ def _describe_evidence(findings: Iterable[Finding]) -> str:
     others = max(cure.alternatives for cure in cures)
     also = f"; {others:,} other chain{'s fit' if others > 1 else ' fits'} as well" * bool(others)
     return f"with it, {explained:,} of {unresolved:,} unresolved readings match known cards{also}"
-
-
-def _rank(item: WorkItem) -> tuple[bool, bool, float, int, float, str, str]:
-    """What items are ordered by: security, lines to paste, the people and readings that one act helps."""
-    task = TASKS[item.task]
-    acts = 1 if task.single else max(1, item.credentials, item.people)
-    helped = item.people if item.lines else item.people / acts
-    return (
-        not task.security, not item.lines, -helped, -item.people, -item.readings / acts, item.task, item.subject
-    )  # fmt: skip
