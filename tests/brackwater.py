@@ -306,3 +306,27 @@ def line(result: Crosswalk, credential: str, target: str = "gatehouse") -> Cross
     mine = [each for each in result.lines if each.credential == credential and each.target == target]
     (one,) = [each for each in mine if each.code != "superseded"]
     return one
+
+
+def paste(site: str, lines: Sequence[str]) -> str:
+    """A site file with the proposed lines in place of what it has, as its owner would paste them."""
+    table = lines[0].strip("[]").removesuffix(".periods")
+    reader = table.startswith("readers.")
+    kept: list[str] = []
+    within = ""
+    for line in site.splitlines():
+        if line.startswith("["):
+            within = line.strip("[]")
+        old = within in (table, f"{table}.periods")
+        if reader and old and (within != table or line.startswith("chain =")):
+            continue
+        if old and line.startswith("strip ="):
+            continue
+        kept.append(line)
+        if line == f"[{table}]":
+            place = len(kept)
+    own = [line for line in lines if line != f"[{table}]"]
+    if not reader or "periods" not in lines[0]:
+        return "\n".join((*kept[:place], *own, *kept[place:])) + "\n"
+    end = next((at for at in range(place, len(kept)) if kept[at].startswith("[")), len(kept))
+    return "\n".join((*kept[:end], *own, "", *kept[end:])) + "\n"

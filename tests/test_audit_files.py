@@ -973,7 +973,7 @@ def test_the_screen_and_its_exit_codes(tmp_path: Path, demo: Demo) -> None:
     done = run("audit", str(good), "--chain", CHAIN)
     assert done.exit_code == 0, done.stderr
     assert "rows = good + failing + unreadable" in done.stdout
-    shown = run("audit", "--site", str(demo.site))
+    shown = run("audit", "--site", str(demo.site), "--details")
     assert shown.exit_code == 1
     assert max(map(len, shown.stdout.splitlines())) <= 80
     for words in ("Audit of 1 file of Brackwater Terminal", "Data checked", "156 of 325", "quay", INVERTED):

@@ -81,8 +81,8 @@ def test_the_demo_and_the_crosswalk_in_json(
     assert list(total) == keys
     assert list(total["verdict"]) == ["ready", "held", "idle", "text"]
     assert {tuple(item) for item in total["work"]} == {(
-        "task", "subject", "title", "act", "people", "credentials", "readings", "sure", "evidence", "lines", "rows",
-        "ends",
+        "task", "subject", "title", "act", "people", "credentials", "readings", "readers", "sure", "evidence", "lines",
+        "rows", "ends",
     )}  # fmt: skip
     assert (total["site"], total["as_of"]) == ("Brackwater Terminal", "2026-03-31")
     *same, other, last, audited = records(run("demo", str(home / "brackwater"), "--json"))
@@ -167,7 +167,8 @@ def test_a_terminal_sees_how_much_is_done_and_then_nothing_of_it(tmp_path: Path)
     rows.write_text("time,reader,text\n2026-03-14T12:00:00Z,gate 7,02F764DD\n")
     seen = on_a_terminal(["audit", "--chain", "hex:8/right-justified:26/wiegand-26", str(rows)], TERM="xterm")
     assert list_phases(seen) == (
-        ["[1/2] reading the files", "[2/2] looking for causes and changes"], "Audit of 1 file",
+        ["[1/2] reading the files", "[2/2] looking for causes and changes"],
+        "1 of 1 reading passes a check, nothing to do",
     )  # fmt: skip
 
 

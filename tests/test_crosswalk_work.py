@@ -24,7 +24,7 @@ from credkit.site import load_site
 from credkit.site.model import Period
 from credkit.work.cures import PeriodSpan, ReaderChain, cure_reader, cut_period
 from tests.amounts import amounts
-from tests.brackwater import Files, check_work, hexed, made, walk
+from tests.brackwater import Files, check_work, hexed, made, paste, walk
 from tests.randomsites import random_site
 
 
@@ -38,30 +38,6 @@ def items(result: Crosswalk) -> dict[tuple[str, str], WorkItem]:
 def rows(path: Path) -> list[dict[str, str]]:
     with path.open(encoding="utf-8", newline="") as file:
         return list(csv.DictReader(file))
-
-
-def paste(site: str, lines: Sequence[str]) -> str:
-    """A site file with the proposed lines in place of what it has, as its owner would paste them."""
-    table = lines[0].strip("[]").removesuffix(".periods")
-    reader = table.startswith("readers.")
-    kept: list[str] = []
-    within = ""
-    for line in site.splitlines():
-        if line.startswith("["):
-            within = line.strip("[]")
-        old = within in (table, f"{table}.periods")
-        if reader and old and (within != table or line.startswith("chain =")):
-            continue
-        if old and line.startswith("strip ="):
-            continue
-        kept.append(line)
-        if line == f"[{table}]":
-            place = len(kept)
-    own = [line for line in lines if line != f"[{table}]"]
-    if not reader or "periods" not in lines[0]:
-        return "\n".join((*kept[:place], *own, *kept[place:])) + "\n"
-    end = next((at for at in range(place, len(kept)) if kept[at].startswith("[")), len(kept))
-    return "\n".join((*kept[:end], *own, "", *kept[end:])) + "\n"
 
 
 @pytest.fixture

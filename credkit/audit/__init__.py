@@ -17,8 +17,8 @@ from credkit.audit.partials import finish, merge, partial
 from credkit.audit.pipeline import audit
 from credkit.audit.plan import AuditPlan
 from credkit.audit.records import encode_parquet, list_records
-from credkit.audit.sentences import audit_text
 from credkit.audit.summary import Audit, FileCount, ReaderCount, UndetectedErrors
+from credkit.audit.worktext import audit_text
 from credkit.files.captures import ColumnNames
 from credkit.files.digests import file_stamp
 from credkit.files.times import Clock

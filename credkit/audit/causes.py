@@ -40,6 +40,7 @@ def find_causes(
         return Diagnosis(chain=codec.name, sampled=len(some), causes=(), rows=rows) if rows > len(some) > 0 else None
     explained: dict[tuple[str, str], set[int]] = {}
     last, decided = {}, False
+    chains: dict[tuple[str, str], set[str]] = {}
     for place, text in enumerate(some):
         found = diagnose(codec, text)
         fitting = tuple(hint for hint in found if is_expected(hint.value, expect or {}))
@@ -47,6 +48,7 @@ def find_causes(
         for hint in fitting or found:
             key = hint.cause, hint.summary
             explained.setdefault(key, set()).add(place)
+            chains.setdefault(key, set()).add(hint.chain or "")
             last[key] = fitting or found
     named = [key for key in explained if len(explained[key]) >= LEAST_SHARE_EXPLAINED * len(some)]
     named = [key for key in named if not any(explained[key] < explained[other] for other in named)]
@@ -57,7 +59,13 @@ def find_causes(
         more = UNDECIDED if len(best) > 1 else DECIDED
     return Diagnosis(
         chain=codec.name, sampled=len(some), advice=more or "", rows=rows, lengths=_count_wrong_lengths(codec, some),
-        causes=tuple(LikelyCause(cause=key[0], text=key[1], explains=len(explained[key])) for key in named),
+        causes=tuple(
+            LikelyCause(
+                cause=key[0], text=key[1], explains=len(explained[key]),
+                chain=min(chains[key]) if len(chains[key]) == 1 else "",
+            )
+            for key in named
+        ),
     )  # fmt: skip
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Sequence
+from enum import Enum
 from typing import NamedTuple
 
 from credkit.audit.counts_by_reader import CountsByReader
@@ -19,6 +20,17 @@ from credkit.bulk.words import Array
 
 MOST_PATTERNS = 256  # combinations of failed rules of a reader; one that fails more of them fails none in particular
 MOST_SAMPLED_TEXTS = 8  # different failing texts of a reader and a use that are kept for diagnosis
+
+
+class RegisterVerdict(Enum):
+    """What the register says of a good row: no card has its number, or its card was not active when it was read.
+
+    A row of a chain that truncates is not compared.
+    """
+
+    UNKNOWN = "unknown"
+    INACTIVE = "inactive"
+    NOT_COMPARED = "not compared"
 
 
 class FailurePattern(NamedTuple):
@@ -49,7 +61,10 @@ class Facts:
     ``tallies`` and ``first`` count the rows that fail a rule of a use, and that fail it before any other;
     ``frames`` and ``failed`` count what was read of them, which is less where several rows are one entry.
     ``scattered`` are readers that fail too many combinations of rules for ``patterns``; ``samples`` are the
-    failing texts of a reader and a use with the smallest hashes; ``owners`` has an entry for each namespace.
+    failing texts of a reader and a use with the smallest hashes, ``strangers`` good ones with a number that the
+    register does not have. ``compared`` counts the good rows of a use that are not of an active card, ``strange_bins``
+    the unknown ones over time, ``inactive`` the readings of each number whose card was not active, by namespace.
+    ``owners`` has an entry for each namespace.
     """
 
     def __init__(self, spaces: Sequence[NumberSpace]) -> None:
@@ -65,6 +80,10 @@ class Facts:
         self.uses = CountsByReader[int]()  # rows
         self.repeats: Counter[int] = Counter()
         self.samples: dict[tuple[int, int], dict[str, int]] = {}
+        self.compared = CountsByReader[tuple[int, RegisterVerdict]]()
+        self.strangers: dict[tuple[int, int], dict[str, int]] = {}
+        self.strange_bins = TimeBins()
+        self.inactive: Counter[tuple[int, int]] = Counter()
         self.bins = TimeBins()
         self.owners = [NumberOwners(space.bits) for space in spaces]
 
@@ -88,9 +107,11 @@ class Facts:
 
     def add_sample(self, code: int, use: int, hashes: dict[str, int]) -> None:
         """Keep those of a reader's failing texts on a use that have the smallest hashes."""
-        joined = {**self.samples.get((code, use), {}), **hashes}
-        smallest = sorted(joined.items(), key=lambda item: (item[1], item[0]))[:MOST_SAMPLED_TEXTS]
-        self.samples[code, use] = dict(smallest)
+        _keep_smallest(self.samples, (code, use), hashes)
+
+    def add_strangers(self, code: int, use: int, hashes: dict[str, int]) -> None:
+        """Keep those of a reader's texts of unknown cards on a use that have the smallest hashes."""
+        _keep_smallest(self.strangers, (code, use), hashes)
 
     @property
     def good(self) -> int:
@@ -126,7 +147,12 @@ class Facts:
         self.repeats.update(other.repeats)
         for (code, use), sample in other.samples.items():
             self.add_sample(code, use, sample)
+        for (code, use), sample in other.strangers.items():
+            self.add_strangers(code, use, sample)
+        self.compared.update(other.compared)
+        self.inactive.update(other.inactive)
         self.bins.absorb(other.bins)
+        self.strange_bins.absorb(other.strange_bins)
         for mine, theirs in zip(self.owners, other.owners, strict=True):
             mine.absorb(theirs)
 
@@ -145,12 +171,25 @@ class Facts:
         found.uses = self.uses.renumbered(codes)
         found.repeats = Counter({to[code]: count for code, count in self.repeats.items()})
         found.samples = {(to[code], use): sample for (code, use), sample in self.samples.items()}
+        found.strangers = {(to[code], use): sample for (code, use), sample in self.strangers.items()}
+        found.compared = self.compared.renumbered(codes)
+        found.inactive = self.inactive.copy()
         found.bins = self.bins.renumbered(codes)
+        found.strange_bins = self.strange_bins.renumbered(codes)
         found.owners = [owners.renumbered(codes) for owners in self.owners]
         return found
 
     def compact(self) -> None:
         """Keep everything in as little memory as it needs, to be sent or kept."""
         self.bins.compact()
+        self.strange_bins.compact()
         for owners in self.owners:
             owners.compact()
+
+
+def _keep_smallest(
+    samples: dict[tuple[int, int], dict[str, int]], key: tuple[int, int], hashes: dict[str, int]
+) -> None:  # fmt: skip
+    """Keep those texts of a key that have the smallest hashes."""
+    joined = {**samples.get(key, {}), **hashes}
+    samples[key] = dict(sorted(joined.items(), key=lambda item: (item[1], item[0]))[:MOST_SAMPLED_TEXTS])

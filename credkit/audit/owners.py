@@ -47,6 +47,15 @@ class NumberSpace:
         shifted: Array = self._numbers([fields[name] for name in self.key]) << np.uint64(READER_BITS)
         return shifted
 
+    def has_room(self, fields: Mapping[str, Array]) -> Array:
+        """Which rows of ``fields`` have a number that readings of this namespace could have."""
+        columns = [fields[name] for name in self.key]
+        found = np.ones(len(columns[0]), bool)
+        for column, size in zip(columns, self._sizes, strict=True):
+            if size < LIMB_BITS:
+                found &= _words(column) >> np.uint64(size) == 0
+        return found
+
     def owned_numbers(self, numbers: Array, codes: Array) -> Array:
         """The numbers with the reader of each behind it, long ones of many rows once."""
         owned: Array = numbers | codes.view(np.uint64)

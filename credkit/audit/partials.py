@@ -19,8 +19,10 @@ from credkit.audit.fileparts import FilePart
 from credkit.audit.fileruns import FileRun
 from credkit.audit.piece_verdicts import PieceVerdicts, judge_piece
 from credkit.audit.plan import AuditPlan
+from credkit.audit.settings import find_settings
 from credkit.audit.summary import Audit, FileCount
 from credkit.audit.totals import Totals
+from credkit.audit.work import list_work
 from credkit.core.version import __version__
 
 MOST_WORKERS = 3  # at most, and one more than processors: they wait for each other now and then
@@ -204,9 +206,10 @@ def finish(whole: Partial, *, digests: Sequence[str] | None = None) -> Audit:
     if isinstance(files, FileRun) or len(files.counts) < whole.files:
         raise ValueError("a part of the files is missing, or not in its place: join all of them, in their order")
     totals = Totals(plan, files.facts)
-    return Audit(
+    audit = Audit(
         version=__version__, site=plan.site.name if plan.site else "", zone=str(plan.clock.zone),
         files=tuple(replace(count, digest=digests[at] if digests else None) for at, count in enumerate(files.counts)),
         readers=totals.reader_counts(), blind=totals.undetected_errors(), chains=totals.chain_counts(),
-        columns=plan.columns.wanted, by_reader=bool(plan.columns.reader),
+        columns=plan.columns.wanted, by_reader=bool(plan.columns.reader), register_fault=plan.register_fault,
     )  # fmt: skip
+    return replace(audit, work=list_work(audit, plan, files.facts, list(find_settings(plan, files.facts))))

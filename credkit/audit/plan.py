@@ -20,6 +20,7 @@ import polars as pl
 
 from credkit.audit.known_texts import KnownTexts, is_read_one_by_one
 from credkit.audit.owners import SEVERAL_READERS, NumberSpace
+from credkit.audit.register_numbers import FARTHEST_TIME, RegisterNumbers, RegisterSpace
 from credkit.bulk import Bulk
 from credkit.bulk.words import Array
 from credkit.core.codec import AnyCodec
@@ -33,12 +34,14 @@ from credkit.site.faultrules import unknown_reader
 from credkit.site.model import CredentialKind, Reader, Site
 
 MOST_READERS = SEVERAL_READERS - 1  # different ones; a column with more of them is another column
-FARTHEST_TIME = 1 << 62
 
 
 @dataclass(slots=True, kw_only=True, eq=False)
 class ChainUse:
-    """A chain at work; ``place`` counts the uses, ``space`` is the namespace of the numbers read on it."""
+    """A chain at work; ``place`` counts the uses, ``space`` is the namespace of the numbers read on it.
+
+    A chain that truncates has no ``register``: its numbers are not those of cards.
+    """
 
     place: int
     codec: AnyCodec
@@ -46,6 +49,8 @@ class ChainUse:
     kind: CredentialKind | None = None
     space: NumberSpace | None = None
     known: KnownTexts | None = None  # where texts are read one by one
+    register: RegisterSpace | None = None  # the numbers of the register that its numbers are compared with
+    offsets: Array | None = None  # by reader: what its clock is behind, in µs
 
     @property
     def name(self) -> str:
@@ -82,13 +87,17 @@ class UsePeriod(NamedTuple):
 class AuditPlan:
     """The chain use of each row: readers in the order they are met, uses by reader and time.
 
+    The good readings of a site are compared with its ``register``. Why that cannot be read is its ``register_fault``; a
+    plan that is given one does not try, and one that is given none (an empty text) raises what it is.
+
     It keeps nothing that counts of the rows but the names of readers. In another process there is one copy of it,
     however often it is sent there.
     """
 
     def __init__(
-        self, *, columns: ColumnNames, clock: Clock, codec: AnyCodec | None = None, site: Site | None = None
-    ) -> None:
+        self, *, columns: ColumnNames, clock: Clock, codec: AnyCodec | None = None, site: Site | None = None,
+        register_fault: str | None = None,
+    ) -> None:  # fmt: skip
         self.columns = columns
         self.clock = clock
         self.codec = codec
@@ -109,11 +118,20 @@ class AuditPlan:
             self.periods_of_reader.append(self._periods(reader))
         self.readers = pl.Enum(self.names)  # those that are known so far
         self.spaces = self._number_spaces()
+        self.register: RegisterNumbers | None = None
+        self.register_fault = register_fault or ""  # why there is none to compare with
+        if site is not None and not register_fault:
+            try:
+                self._compare_with(site)
+            except DefinitionError as fault:
+                if register_fault is not None:  # elsewhere it could be read
+                    raise
+                self.register_fault = str(fault)
 
     def __reduce__(self) -> tuple[Any, ...]:
         """A plan is sent as what it is made of."""
         if not self._sent:
-            self._sent = pickle.dumps((self.columns, self.clock, self.codec, self.site))
+            self._sent = pickle.dumps((self.columns, self.clock, self.codec, self.site, self.register_fault))
         return _received_plan, (self._sent,)
 
     def _add_use(self, codec: AnyCodec, kind: CredentialKind | None) -> int:
@@ -139,6 +157,16 @@ class AuditPlan:
             for use in uses:
                 use.space = space
         return found
+
+    def _compare_with(self, site: Site) -> None:
+        """Give each use the register's numbers of its namespace."""
+        spaces = {use.kind.namespace: use.space for use in self.uses if use.kind and use.space}
+        self.register = RegisterNumbers(site, spaces)
+        offsets = [reader.clock_offset // MICROSECOND for reader in site.readers.values()]
+        for use in self.uses:
+            if use.kind and use.space and not use.codec.lossy:
+                use.register = self.register.spaces[use.kind.namespace]
+                use.offsets = np.array(offsets, np.int64)
 
     def _periods(self, reader: Reader) -> tuple[UsePeriod, ...]:
         """The periods by the reader's own clock."""
@@ -233,8 +261,8 @@ class AuditPlan:
 @lru_cache(maxsize=8)
 def _received_plan(sent: bytes) -> AuditPlan:
     """The plan that another process sent."""
-    columns, clock, codec, site = pickle.loads(sent)  # it is from an engine that runs what it is sent anyway
-    return AuditPlan(columns=columns, clock=clock, codec=codec, site=site)
+    columns, clock, codec, site, fault = pickle.loads(sent)  # it is from an engine that runs what it is sent anyway
+    return AuditPlan(columns=columns, clock=clock, codec=codec, site=site, register_fault=fault)
 
 
 def join_reader_names(names: list[str], others: Sequence[str]) -> tuple[list[str], Array | None]:

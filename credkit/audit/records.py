@@ -11,7 +11,9 @@ from typing import Any
 import polars as pl
 
 from credkit.audit.summary import Audit
+from credkit.audit.worktext import describe_verdict
 from credkit.privacy.accounts import mask_accounts
+from credkit.work.items import plain_item
 
 _TIME = pl.Datetime("us", "UTC")
 PARQUET_COLUMNS: dict[str, Any] = {
@@ -40,7 +42,10 @@ def list_records(audit: Audit) -> Iterator[dict[str, Any]]:
         "audit": {
             "version": audit.version, "site": audit.site, "zone": audit.zone, "rows": audit.rows, "good": audit.good,
             "failing": audit.failing, "unreadable": audit.unreadable, "whole": audit.whole,
-            "columns": list(audit.columns), "chains": [_to_plain(chain) for chain in audit.chains],
+            "columns": list(audit.columns), "form_only": audit.form_only,
+            "register": _to_plain(audit.register), "register_fault": audit.register_fault,
+            "verdict": describe_verdict(audit), "work": list(map(plain_item, audit.work)),
+            "chains": [_to_plain(chain) for chain in audit.chains],
         }
     }  # fmt: skip
 

@@ -9,9 +9,10 @@ from typing import NamedTuple
 import numpy as np
 import polars as pl
 
-from credkit.audit.facts import MOST_PATTERNS, MOST_SAMPLED_TEXTS, Facts, ReaderTotal
+from credkit.audit.facts import MOST_PATTERNS, MOST_SAMPLED_TEXTS, Facts, ReaderTotal, RegisterVerdict
 from credkit.audit.known_texts import TextVerdicts
 from credkit.audit.plan import ChainUse
+from credkit.audit.register_numbers import NOBODY
 from credkit.audit.time_bins import BIN_SECONDS
 from credkit.bulk import Rule
 from credkit.bulk.words import Array
@@ -81,6 +82,8 @@ def count_verdicts(read: ReadRows, facts: Facts) -> Array:
         if not good.all():
             numbers, readers = numbers[good], codes[good]
         facts.owners[use.space.place].add(use.space.owned_numbers(numbers, readers))
+    if use.kind is not None and good.any():
+        _compare_with_register(read, codes, good, facts)
     for key, noted in verdicts.notes.items():
         marked = read.of_rows(noted)
         if marked.any():
@@ -89,6 +92,39 @@ def count_verdicts(read: ReadRows, facts: Facts) -> Array:
     if len(bad):
         _count_failures(*read.only(bad), use, verdicts, facts)
     return good
+
+
+def _compare_with_register(read: ReadRows, codes: Array, good: Array, facts: Facts) -> None:
+    """Count the good rows that are not of an active card of the register, and keep a sample of the unknown ones."""
+    use, register = read.use, read.use.register
+    if register is None:
+        if use.codec.lossy and use.space is not None:
+            facts.compared.add((use.place, RegisterVerdict.NOT_COMPARED), np.bincount(codes[good]))
+        return
+    numbers, once = read.verdicts.numbers, read.places is not None and len(read.verdicts.numbers) < len(codes)
+    places = read.of_rows(register.find(numbers)) if once else register.find(read.of_rows(numbers))
+    is_unknown = (places == NOBODY) & good
+    if is_unknown.any():
+        unknown = np.flatnonzero(is_unknown)
+        facts.compared.add((use.place, RegisterVerdict.UNKNOWN), np.bincount(codes[unknown]))
+        some, _ = read.only(unknown)
+        for code, sample in _sample_texts(some).items():
+            facts.add_strangers(code, use.place, sample)
+        if some.moments is not None:
+            facts.strange_bins.add(*_count_by_time(some.codes, some.moments, np.zeros(len(unknown), bool)))
+    known = np.flatnonzero(register.ended[places] & good)
+    if len(known):
+        some, _ = read.only(known)
+        moments = some.moments
+        if moments is not None and use.offsets is not None:
+            moments = moments + use.offsets[some.codes]
+        late = known[register.are_inactive(places[known], moments)]
+        if len(late):
+            facts.compared.add((use.place, RegisterVerdict.INACTIVE), np.bincount(codes[late]))
+        which, counts = np.unique(places[late], return_counts=True)
+        assert use.space is not None
+        for number, count in zip(register.numbers[which].tolist(), counts.tolist(), strict=True):
+            facts.inactive[use.space.place, number] += count
 
 
 def list_failing(read: ReadRows) -> list[FailingRow]:
@@ -164,6 +200,12 @@ def _count_failures(bad: Rows, places: Array, use: ChainUse, verdicts: TextVerdi
 
 def _keep_sample(bad: Rows, use: ChainUse, facts: Facts) -> None:
     """Keep the different failing texts of each reader that have the smallest hashes."""
+    for code, sample in _sample_texts(bad).items():
+        facts.add_sample(code, use.place, sample)
+
+
+def _sample_texts(bad: Rows) -> dict[int, dict[str, int]]:
+    """The different texts of each reader that have the smallest hashes, with these."""
     order = np.lexsort((bad.hashes, bad.codes))
     codes, hashes = bad.codes[order], bad.hashes[order]
     fresh = np.ones(len(order), bool)
@@ -177,8 +219,7 @@ def _keep_sample(bad: Rows, use: ChainUse, facts: Facts) -> None:
         bad.codes[some].tolist(), bad.texts.gather(some).to_list(), bad.hashes[some].tolist(), strict=True
     ):
         samples.setdefault(code, {})[text] = hashed
-    for code, sample in samples.items():
-        facts.add_sample(code, use.place, sample)
+    return samples
 
 
 def _count_patterns(codes: Array, rules: Sequence[Rule], masks: list[Array], use: ChainUse, facts: Facts) -> None:

@@ -1,8 +1,8 @@
-"""The audit as text, at most 80 columns wide: counts, what fails where, what no check can see."""
+"""The details of an audit as text, at most 80 columns wide: counts, what fails where, what no check can see."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from datetime import datetime, tzinfo
 
@@ -13,7 +13,6 @@ from credkit.audit.notes import LEVELS, total_notes
 from credkit.audit.summary import CHECK, LENGTH, Audit, Diagnosis, RateChange, ReaderCount, UndetectedErrors
 from credkit.audit.undetected_errors import MOST_FAILURES_BY_BIT_ERRORS
 from credkit.core.sentences import format_count
-from credkit.explain.cautions import AUDITED, COPIES, EGRESS, PEOPLE
 from credkit.explain.screen import table_lines
 from credkit.privacy.accounts import mask_accounts
 from credkit.privacy.screentexts import wrap_masked
@@ -32,21 +31,23 @@ FRAMES_ONLY = (
 RULE_SORTS = {CHECK: "a check", LENGTH: "a wrong length"}
 ENTRY_PROBLEM = "the rows do not form exactly one entry"
 UNSTEADY = "the failure rate changes too often to give a start time"
+COLUMNS = (
+    "Form only: good rows with nothing to check; they are right in their form. Repeated: rows within a second after a "
+    "row with the same text. Alone: good numbers that no other reader read; ?: too many numbers to count."
+)
+REGISTER_COLUMNS = (
+    " Unknown: good rows whose number no card of the register has. Inactive: good rows whose card had ceased to be "
+    "active when it was read, or never was."
+)
 NO_CHANGE = (
     "No start time does not mean no outage: an outage of fewer than four steps of time with rows, of few rows, or with "
     "a failure rate hardly above the usual one is not found."
 )
 
 
-def audit_text(audit: Audit, zone: tzinfo) -> str:
-    """The audit as text; times are by the clocks of ``zone``."""
-    return "\n".join(_text(name_nameless(audit), zone)) + "\n"
-
-
-def _text(audit: Audit, zone: tzinfo) -> Iterator[str]:
-    yield from wrap_masked(
-        f"Audit of {format_count(len(audit.files), 'file')}{f' of {audit.site}' if audit.site else ''}"
-    )
+def describe_details(audit: Audit, zone: tzinfo) -> Iterator[str]:
+    """What was counted, what fails where, and what no check can see; times are by the clocks of ``zone``."""
+    audit = name_nameless(audit)
     yield ""
     rows = [(mask_accounts(file.name), file.rows, file.good, file.failing, file.unreadable) for file in audit.files]
     if len(rows) > 1:
@@ -68,20 +69,10 @@ def _text(audit: Audit, zone: tzinfo) -> Iterator[str]:
     if len(shown) > MOST_READERS_LISTED:
         shown = (*failing, *(each for each in shown if not each.failing))[:MOST_READERS_LISTED]
     yield from ("", "Readers")
-    yield from table_lines(
-        ("reader", "rows", "failing", "%", "repeated", "this reader only"),
-        [
-            (mask_accounts(each.name), each.rows, each.failing, format_percent(each.share), each.repeated,
-             "?" if each.only_here is None else each.only_here)
-            for each in shown
-        ],
-    )  # fmt: skip
+    yield from _reader_table(audit, shown)
     if len(audit.readers) > MOST_READERS_LISTED:
         yield f"  and {len(audit.readers) - MOST_READERS_LISTED:,} more, which fail less often"
-    yield from wrap_masked(
-        "repeated: rows within a second after a row with the same text. this reader only: good numbers that no other "
-        "reader read; ?: too many numbers to count."
-    )
+    yield from wrap_masked(f"{COLUMNS}{REGISTER_COLUMNS * (audit.register is not None)}")
     for each in failing[:MOST_READERS_DIAGNOSED]:
         yield ""
         yield from _format_reader(each, audit, zone)
@@ -105,9 +96,22 @@ def _text(audit: Audit, zone: tzinfo) -> Iterator[str]:
         )  # fmt: skip
     yield ""
     yield from wrap_masked(f"{FRAMES_ONLY}: credkit crosswalk SITE --out DIRECTORY")
-    yield from ("", "Before you use this")
-    for caution in (AUDITED, COPIES, PEOPLE, EGRESS):
-        yield from wrap_masked(caution, "- ", "  ")
+
+
+def _reader_table(audit: Audit, shown: Sequence[ReaderCount]) -> Iterator[str]:
+    """The counts of readers; those by the register where there is one."""
+    columns = ["reader", "rows", "failing", "%", "form only"]
+    columns += ["unknown", "inactive"] * (audit.register is not None)
+    columns += ["repeated", "alone"]
+    rows = list[list[str | int]]()
+    for each in shown:
+        row: list[str | int] = [
+            mask_accounts(each.name), each.rows, each.failing, format_percent(each.share), each.form_only
+        ]  # fmt: skip
+        if audit.register is not None:
+            row += ["", ""] if each.register is None else [each.register.unknown, each.register.inactive]
+        rows.append([*row, each.repeated, "?" if each.only_here is None else each.only_here])
+    yield from table_lines(columns, rows)
 
 
 def name_nameless(audit: Audit) -> Audit:

@@ -8,9 +8,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime
+from functools import reduce
 from typing import Final, Literal
 
 from credkit.explain.drawing import Picture
+from credkit.work.items import WorkItem
 
 RuleSort = Literal["length", "refusal", "check"]  # the sort of fault that a rule is about
 LENGTH: Final = "length"
@@ -135,11 +137,12 @@ class RateChange:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LikelyCause:
-    """A cause that would explain so many of the sampled failing texts."""
+    """A cause that would explain so many of the sampled failing texts; ``chain`` reads all of these, if one does."""
 
     cause: str
     text: str
     explains: int
+    chain: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -169,6 +172,27 @@ class FailingExample:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class RegisterCount:
+    """Good rows by what the register has of their number: good = active + inactive + unknown + not compared.
+
+    A row is ``inactive`` if its card had ceased to be active when it was read, or never was; ``unknown`` if no card has
+    its number. Rows of chains that truncate are not compared.
+    """
+
+    active: int = 0
+    inactive: int = 0
+    unknown: int = 0
+    not_compared: int = 0
+
+    def plus(self, other: RegisterCount) -> RegisterCount:
+        """The counts of both."""
+        return RegisterCount(
+            active=self.active + other.active, inactive=self.inactive + other.inactive,
+            unknown=self.unknown + other.unknown, not_compared=self.not_compared + other.not_compared,
+        )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ReaderCount:
     """A reader: rows = good + failing. ``first`` and ``last`` are its own clock's, in UTC.
 
@@ -177,6 +201,8 @@ class ReaderCount:
     most of its rows fail; only readers that fail most have one. ``unsteady`` is a reader that changes
     too often for any of its changes to be named. ``stream`` joined its rows, if it is not empty;
     ``clock_offset`` are the seconds that make its clock right, and ``spells`` say what was read how and when.
+    ``form_only`` counts the good rows of chains without any check: they have the right form, and nothing tells whether
+    they are right. ``register`` has the good rows by what the register has of them (None: there is none).
     """
 
     name: str
@@ -199,6 +225,8 @@ class ReaderCount:
     stream: str = ""
     clock_offset: float = 0.0
     spells: tuple[ChainPeriod, ...] = ()
+    form_only: int = 0
+    register: RegisterCount | None = None
 
     @property
     def share(self) -> float:
@@ -236,7 +264,8 @@ class Audit:
     """The counts of an audit: rows = good + failing + unreadable, in all files and in each.
 
     ``columns`` are those that were read: of texts, and of readers and times where there are any;
-    ``by_reader`` says whether there is one of readers.
+    ``by_reader`` says whether there is one of readers. ``work`` is what people have to do, what helps most first.
+    ``register_fault`` says why the register of a site was not compared.
     """
 
     version: str
@@ -248,6 +277,8 @@ class Audit:
     chains: tuple[ChainCount, ...] = ()
     columns: tuple[str, ...] = ()
     by_reader: bool = True
+    work: tuple[WorkItem, ...] = ()
+    register_fault: str = ""
 
     @property
     def rows(self) -> int:
@@ -268,6 +299,17 @@ class Audit:
     def unreadable(self) -> int:
         """Rows that are wrong in themselves: no text, reader or time can be had from them."""
         return sum(file.unreadable for file in self.files)
+
+    @property
+    def form_only(self) -> int:
+        """Good rows of chains without any check, which nothing verifies but a register."""
+        return sum(reader.form_only for reader in self.readers)
+
+    @property
+    def register(self) -> RegisterCount | None:
+        """The good rows of all readers by what the register has of them; None where there is none to compare with."""
+        counts = [reader.register for reader in self.readers if reader.register is not None]
+        return reduce(RegisterCount.plus, counts) if counts else None
 
     @property
     def whole(self) -> bool:

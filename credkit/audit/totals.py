@@ -11,9 +11,9 @@ from credkit.audit.causes import MOST_READERS_DIAGNOSED, find_causes
 from credkit.audit.changes import find_changes
 from credkit.audit.entries import ONE_ENTRY_RULE
 from credkit.audit.examples import MOST_EXAMPLES, find_example
-from credkit.audit.facts import MOST_SAMPLED_TEXTS, Facts, FailurePattern, ReaderTotal
+from credkit.audit.facts import MOST_SAMPLED_TEXTS, Facts, FailurePattern, ReaderTotal, RegisterVerdict
 from credkit.audit.failure_rates import lower_bound
-from credkit.audit.formats import chain_periods, count_chains
+from credkit.audit.formats import chain_periods, count_chains, has_check
 from credkit.audit.notes import note_texts
 from credkit.audit.plan import AuditPlan, ChainUse
 from credkit.audit.summary import (
@@ -27,6 +27,7 @@ from credkit.audit.summary import (
     RateChange,
     ReaderCount,
     ReaderNote,
+    RegisterCount,
     RuleCount,
     TimeCounts,
     UndetectedErrors,
@@ -80,9 +81,33 @@ class Totals:
                     changes=changed or (), unsteady=changed is None, hints=hints.get(code, ()), counts=here,
                     example=examples.get(code), stream=site.stream_text if site else "",
                     clock_offset=site.clock_offset.total_seconds() if site else 0.0, spells=chain_periods(site),
+                    form_only=self._count_form_only(code), register=self._count_register(code, good),
                 )
             )  # fmt: skip
         return tuple(found)
+
+    def _count_form_only(self, code: int) -> int:
+        """The good rows of a reader by chains without any check."""
+        failing: Counter[int] = Counter()
+        for (use, _), count in self.facts.first.counts_of(code).items():
+            failing[use] += count
+        rows = self.facts.uses.counts_of(code)
+        return sum(count - failing[use] for use, count in rows.items() if not has_check(self.plan.uses[use].codec))
+
+    def _count_register(self, code: int, good: int) -> RegisterCount | None:
+        """The good rows of a reader by what the register has of their number."""
+        if self.plan.register is None:
+            return None
+        counts: Counter[RegisterVerdict] = Counter()
+        for (_, verdict), count in self.facts.compared.counts_of(code).items():
+            counts[verdict] += count
+        inactive, unknown, others = (
+            counts[verdict]
+            for verdict in (RegisterVerdict.INACTIVE, RegisterVerdict.UNKNOWN, RegisterVerdict.NOT_COMPARED)
+        )
+        return RegisterCount(
+            active=good - inactive - unknown - others, inactive=inactive, unknown=unknown, not_compared=others
+        )  # fmt: skip
 
     def _over_time(self) -> dict[int, tuple[TimeCounts, tuple[RateChange, ...] | None]]:
         """The counts of each reader over time, and their changes."""

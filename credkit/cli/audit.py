@@ -77,11 +77,12 @@ ZONE_HINT = "--zone NAME says by which clocks such times are"
     "--scheduler", metavar="ADDRESS",
     help="Let the workers of the Dask scheduler at ADDRESS read FILES, which all of them see.",
 )  # fmt: skip
+@click.option("--details", is_flag=True, help="Show all items of work, the counts of each reader, and the checks, too.")
 @options.with_common_options
 def audit(
     files: tuple[Path, ...], chain: str | None, site: Path | None, text: str, reader: str, time: str,
     zone: str | None, delimiter: str | None, encoding: str | None, failures: Path | None, parquet: Path | None,
-    report: Path | None, scheduler: str | None, as_json: bool, layouts: tuple[Entry, ...], reveal: bool,
+    report: Path | None, scheduler: str | None, details: bool, as_json: bool, layouts: tuple[Entry, ...], reveal: bool,
 ) -> int:  # fmt: skip
     """Count what FILES of captures hold: by reader, what is good, what fails which check, and since when.
 
@@ -160,11 +161,13 @@ def audit(
         for record in list_records(found):
             door.record(record)
     else:
-        for line in audit_text(found, plan.clock.zone).splitlines():
+        for line in audit_text(found, plan.clock.zone, details=details).splitlines():
             door.say(line, indent="  ")
+        door.say()
         if outs:
-            door.say()
             door.say(f"Written: {', '.join(map(str, outs))}.")
+        if not details:
+            door.say("The counts of each reader, and what fails which check: --details.")
     return int(not found.whole)
 
 

@@ -20,6 +20,7 @@ from credkit.core.sentences import format_count
 from credkit.files.outputs import FolderOutput, place_outputs, refuse_overlaps
 from credkit.files.outputs.runs import list_runs, name_new_run, remove_old_runs
 from credkit.site.description import load_site
+from credkit.work.items import plain_item
 
 if TYPE_CHECKING:
     from credkit.crosswalk import Crosswalk, RunComparison, SavedRun
@@ -190,11 +191,7 @@ def show_result(
                 "counts": [row._asdict() for row in result.readiness.counts],
             },
             "since": {"run": compared.before.path, "verdict": describe_difference(compared)} if compared else None,
-            "work": [
-                asdict(item)
-                | {"rows": item.rows.by_file()}
-                for item in result.work
-            ],
+            "work": list(map(plain_item, result.work)),
         })  # fmt: skip
     else:
         for line in screen_text(replace(result, unmasked=plain), details=details).splitlines():

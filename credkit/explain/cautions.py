@@ -8,6 +8,10 @@ KEY = (
 )
 DEACTIVATE = "Deactivate nobody from a computed list alone: look for fresh sightings, and ask the people concerned."
 PEOPLE = "Who was where and when is personal data: it needs a lawful basis, and a date on which it is deleted."
+IN_SHORT = (
+    "Data was checked, not doors. A number can be copied, readings are personal data, and nobody is deactivated from a "
+    "list alone."
+)
 EGRESS = "Doors are life safety: emergency egress and fail-safe behaviour follow local codes and licensed practice."
 
 PAYMENT = (

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
-from typing import Literal
+from dataclasses import asdict, dataclass
+from typing import Any, Literal
 
 from credkit.work.filelines import NO_LINES, FileLines
 
@@ -28,11 +28,12 @@ class Task:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Effect:
-    """What ends when an item of work is done: so many of a ``noun``, by the code that they have."""
+    """What ends when an item of work is done: so many of a ``noun``, or ``at_most`` so many, by their code."""
 
     code: str
     count: int
     noun: Literal["exception", "held line", "card", "row", "reading", "group", "number"]
+    at_most: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,6 +58,11 @@ class WorkItem:
     lines: tuple[str, ...] = ()
     rows: FileLines = NO_LINES
     ends: tuple[Effect, ...] = ()
+
+
+def plain_item(item: WorkItem) -> dict[str, Any]:
+    """An item in plain values, for JSON; its rows by file."""
+    return asdict(item) | {"rows": item.rows.by_file()}
 
 
 def sort_items(items: Iterable[WorkItem], tasks: Mapping[str, Task]) -> tuple[WorkItem, ...]:

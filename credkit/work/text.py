@@ -41,8 +41,7 @@ def _item_text(item: WorkItem, label: str, indent: str) -> Iterator[str]:
         for file, lines in item.rows.by_file().items():
             yield from wrap_masked(f"Rows: {file} {describe_rows(lines)}", indent, indent)
     if item.ends:
-        ends = ", ".join(f"{format_count(end.count, f'{end.code} {end.noun}')}" for end in item.ends)
-        yield from wrap_masked(f"Ends: {ends}", indent, indent)
+        yield from wrap_masked(f"Ends: {describe_ends(item)}", indent, indent)
 
 
 def describe_counts(item: WorkItem) -> str:
@@ -58,3 +57,16 @@ def describe_counts(item: WorkItem) -> str:
         format_count(item.readers, "reader") if item.readers else "",
     )
     return ", ".join(filter(None, counts)) or "nobody known"
+
+
+def describe_ends(item: WorkItem) -> str:
+    """What ends when an item is done.
+
+    >>> from credkit.work.items import Effect
+    >>> ends = Effect(code="never-seen", count=24, noun="card"), Effect(code="", count=2, noun="row", at_most=True)
+    >>> describe_ends(WorkItem(task="", subject="", title="", act="", ends=ends))
+    '24 never-seen cards, at most 2 rows'
+    """
+    return ", ".join(
+        f"{'at most ' * end.at_most}{format_count(end.count, f'{end.code} {end.noun}'.strip())}" for end in item.ends
+    )

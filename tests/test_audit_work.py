@@ -1,0 +1,172 @@
+"""The work of an audit: each cause once, gone when what it proposes is done; what the register tells of good rows.
+
+What is counted is counted here again from the files of the demo, without credkit, or compared with the crosswalk,
+which judges each row by itself.
+"""
+
+from __future__ import annotations
+
+import csv
+import shutil
+from collections import Counter, defaultdict
+from pathlib import Path
+from random import Random
+
+import numpy as np
+import pytest
+
+from credkit.audit import Audit, AuditPlan, Clock, ColumnNames, ReaderCount, audit, audit_text, list_records
+from credkit.audit.register_numbers import FARTHEST_TIME, NOBODY, RegisterSpace
+from credkit.crosswalk import Crosswalk
+from credkit.demo import Demo
+from credkit.site import load_site
+from credkit.work.items import WorkItem
+from tests.brackwater import paste
+from tests.commandline import run
+
+UNKNOWN_CODES = ("unknown-card", "other-issue", "unexpected-value")
+NOTHING_CHECKS = ("yard", "gangway", "truck-lane", "office", "ferry", "desk-serial", "lockers")  # by their chains
+
+
+def site_audit(site: Path) -> Audit:
+    described = load_site(site)
+    clock = Clock(described.zone, local=described.readings.has_local_times)
+    plan = AuditPlan(columns=ColumnNames(), clock=clock, site=described)
+    return audit([described.readings.path], plan)
+
+
+def items(found: Audit) -> dict[tuple[str, str], WorkItem]:
+    """The items of an audit, each of which is there once."""
+    named = {(item.task, item.subject): item for item in found.work}
+    assert len(named) == len(found.work)
+    return named
+
+
+def readers(found: Audit) -> dict[str, ReaderCount]:
+    return {reader.name: reader for reader in found.readers}
+
+
+def rows(path: Path) -> list[dict[str, str]]:
+    with path.open(encoding="utf-8", newline="") as file:
+        return list(csv.DictReader(file))
+
+
+@pytest.fixture
+def mended(demo: Demo, tmp_path: Path) -> Path:
+    """A copy of the demo's site file, to be mended."""
+    return shutil.copytree(demo.site.parent, tmp_path / "brackwater") / demo.site.name
+
+
+def test_every_proposed_line_of_the_demo_ends_its_item(demo_audit: Audit, mended: Path) -> None:
+    cures = [item for item in demo_audit.work if item.lines]
+    assert {item.subject for item in cures} == {"ferry", "linkspan", "quay", "slipway", "pilots", "kiosk"}
+    for item in cures:
+        mended.write_text(paste(mended.read_text(), item.lines))
+    after = site_audit(mended)
+    assert not any(item.lines for item in after.work)
+    assert not {(item.task, item.subject) for item in cures} & items(after).keys()
+    was, now = readers(demo_audit), readers(after)
+    for item in cures:
+        ended = {end.code: end.count for end in item.ends}
+        one, other = was[item.subject], now[item.subject]
+        assert one.register is not None
+        assert other.register is not None
+        assert other.register.active > one.register.active, item.subject
+        assert 0 < one.failing - other.failing + one.register.unknown - other.register.unknown <= sum(ended.values())
+    for name in was.keys() - {item.subject for item in cures}:
+        assert (was[name].rows, was[name].failing) == (now[name].rows, now[name].failing)
+        assert was[name].register == now[name].register
+
+
+def test_a_reader_that_resolves_nothing_is_said_to_on_the_first_lines(demo_audit: Audit, demo: Demo) -> None:
+    """All 640 texts of the ferry have the right form, and none is a number of the register, as the files say."""
+    numbers = {
+        int(row["value"]) for row in rows(demo.site.parent / "credentials.csv")
+        if row["kind"] == "serial-card" and row["value"].isdigit()
+    }  # fmt: skip
+    texts = [row["text"] for row in rows(demo.site.parent / "readings.csv") if row["reader"] == "ferry"]
+    ferry = readers(demo_audit)["ferry"]
+    assert (ferry.rows, ferry.good, ferry.form_only) == (len(texts), len(texts), len(texts)) == (640, 640, 640)
+    assert ferry.register is not None
+    assert ferry.register.unknown == sum(int(text) not in numbers for text in texts) == 640
+    verdict = " ".join(audit_text(demo_audit, load_site(demo.site).zone, details=False).splitlines()[:2])
+    assert demo_audit.register is not None
+    assert f"{demo_audit.register.unknown:,} of unknown cards" in verdict
+    assert f"{demo_audit.register.active:,} of {demo_audit.rows:,} readings are of active cards" in verdict
+
+
+def test_the_register_tells_of_rows_what_the_crosswalk_finds_one_by_one(
+    demo_audit: Audit, demo_crosswalk: Crosswalk, demo: Demo
+) -> None:
+    """A card that is not valid yet is no lost one, and a clock may be wrong: an audit does not count it.
+
+    The crosswalk has another code for unknown numbers that a spreadsheet made, or that must not serve as a card's.
+    """
+    readings = [row for row in demo_crosswalk.exceptions if row.file == "readings.csv"]
+    ended = [row for row in readings if row.code == "inactive-read" and "not yet valid" not in row.reason]
+    inactive = Counter(row.reader for row in ended)
+    unknown = Counter(row.reader for row in readings if row.code in UNKNOWN_CODES)
+    others = Counter(row.reader for row in readings if row.code in ("refused-note", "spreadsheet-damage"))
+    for reader in demo_audit.readers:
+        assert reader.register is not None
+        counts = reader.register
+        assert counts.active + counts.inactive + counts.unknown + counts.not_compared == reader.good
+        assert counts.inactive == inactive[reader.name], reader.name
+        assert 0 <= counts.unknown - unknown[reader.name] <= others[reader.name], reader.name
+    (item,) = (each for each in demo_audit.work if each.task == "inactive-read")
+    assert demo_audit.work[0] is item
+    assert item.readings == sum(inactive.values())
+    lost = {row.credential for row in ended}
+    register = rows(demo.site.parent / "credentials.csv")
+    named = {register[line - 2]["credential_id"] for line in item.rows.of("credentials.csv")}
+    assert (item.credentials, named) == (len(lost), lost)
+
+
+def test_what_nothing_checks_is_a_class_of_its_own(demo_audit: Audit) -> None:
+    for reader in demo_audit.readers:
+        assert reader.form_only == (reader.good if reader.name in NOTHING_CHECKS else 0), reader.name
+    (total,) = (record["audit"] for record in list_records(demo_audit) if "audit" in record)
+    assert total["form_only"] == demo_audit.form_only == sum(reader.form_only for reader in demo_audit.readers) > 0
+
+
+def test_without_a_register_the_right_form_is_no_check_passed(tmp_path: Path) -> None:
+    path = tmp_path / "march.csv"
+    path.write_text("time,reader,text\n2026-03-14T12:00:00Z,office,04A1B2C3\n2026-03-14T12:00:09Z,office,14A1B2C3\n")
+    done = run("audit", str(path), "--chain", "hex:8/uid-a-4")
+    verdict, *_ = done.stdout.splitlines()
+    assert verdict == "0 of 2 readings pass a check, 2 with nothing to check"
+    assert "Readings with the right form and nothing to check" in done.stdout
+    checked = run("audit", str(path), "--chain", "hex:8/right-justified:26/wiegand-26")
+    assert "nothing to check" not in checked.stdout
+
+
+def test_a_site_without_a_register_is_audited_and_says_so(mended: Path) -> None:
+    (mended.parent / "credentials.csv").unlink()
+    found = site_audit(mended)
+    assert found.register is None
+    assert [item.task for item in found.work].count("no-register") == 1
+    assert "credentials.csv" in items(found)["no-register", f"{found.register_fault}."].act
+    assert found.good == 15_854
+
+
+def test_failing_and_unknown_rows_are_in_one_item_each(demo_audit: Audit) -> None:
+    """Items of settings end at most so many, all others exactly: together all that fails, and all that is unknown."""
+    ends: dict[str, int] = defaultdict(int)
+    for item in demo_audit.work:
+        for end in item.ends:
+            ends[end.code] += end.count
+    assert demo_audit.register is not None
+    assert ends["failing"] == demo_audit.failing
+    strange = sum(item.readings for item in demo_audit.work if item.task == "unexpected-value")
+    assert ends["unknown"] + strange == demo_audit.register.unknown
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_numbers_are_found_as_in_a_dictionary(seed: int) -> None:
+    dice = Random(seed)
+    spread = dice.choice([1 << 10, 1 << 24, 1 << 63])
+    numbers = sorted({dice.randrange(spread) << dice.choice([0, 1]) for _ in range(dice.choice([0, 1, 5, 3000]))})
+    space = RegisterSpace(np.array(numbers, np.uint64), np.full(len(numbers), FARTHEST_TIME))
+    asked = [dice.randrange(spread) for _ in range(3000)] + numbers
+    place = {number: at for at, number in enumerate(numbers)}
+    assert space.find(np.array(asked, np.uint64)).tolist() == [place.get(number, NOBODY) for number in asked]
