@@ -972,7 +972,7 @@ def test_the_screen_and_its_exit_codes(tmp_path: Path, demo: Demo) -> None:
     good = file(tmp_path, HEAD + GOOD)
     done = run("audit", str(good), "--chain", CHAIN)
     assert done.exit_code == 0, done.stderr
-    assert "rows = good + failing + unreadable" in done.stdout
+    assert "1 row = 1 good + 0 failing + 0 unreadable" in done.stdout
     shown = run("audit", "--site", str(demo.site), "--details")
     assert shown.exit_code == 1
     assert max(map(len, shown.stdout.splitlines())) <= 80
@@ -1020,7 +1020,7 @@ def test_wrong_usage(arguments: tuple[str, ...], sentence: str, demo: Demo) -> N
 
 def test_times_by_the_clocks_of_a_zone(tmp_path: Path) -> None:
     path = file(tmp_path, HEAD + GOOD.replace("Z,", ",") + GOOD.replace(hexed(1, 2), "x"))
-    done = run("audit", str(path), "--chain", CHAIN, "--zone", "Europe/Amsterdam")
+    done = run("audit", str(path), "--chain", CHAIN, "--zone", "Europe/Amsterdam", "--details")
     assert "2026-03-01 08:00 to 2026-03-01 09:00" in done.stdout
 
 

@@ -186,7 +186,7 @@ def test_long_names_can_be_told_apart(tmp_path: Path) -> None:
     text = audit_text(found, ZONE)
     assert all(len(line) <= 80 for line in text.splitlines())
     for name in names:
-        assert name in screen(found).replace(" 1 0 0.0 0 1", "").replace(" 1 0 0.0 0 0", "")
+        assert name in screen(found).replace(" 1 0 0.0 0 0 1", "").replace(" 1 0 0.0 0 0 0", "")
 
 
 def test_readers_left_out_are_named(demo_audit: Audit) -> None:

@@ -32,7 +32,7 @@ RULE_SORTS = {CHECK: "a check", LENGTH: "a wrong length"}
 ENTRY_PROBLEM = "the rows do not form exactly one entry"
 UNSTEADY = "the failure rate changes too often to give a start time"
 COLUMNS = (
-    "Form only: good rows with nothing to check; they are right in their form. Repeated: rows within a second after a "
+    "Form: good rows with the right form and nothing to check. Repeated: rows within a second after a "
     "row with the same text. Alone: good numbers that no other reader read; ?: too many numbers to count."
 )
 REGISTER_COLUMNS = (
@@ -100,7 +100,7 @@ def describe_details(audit: Audit, zone: tzinfo) -> Iterator[str]:
 
 def _reader_table(audit: Audit, shown: Sequence[ReaderCount]) -> Iterator[str]:
     """The counts of readers; those by the register where there is one."""
-    columns = ["reader", "rows", "failing", "%", "form only"]
+    columns = ["reader", "rows", "failing", "%", "form"]
     columns += ["unknown", "inactive"] * (audit.register is not None)
     columns += ["repeated", "alone"]
     rows = list[list[str | int]]()

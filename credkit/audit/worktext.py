@@ -47,13 +47,13 @@ def describe_verdict(audit: Audit) -> str:
     """The verdict in one line: readings of active cards, or that pass a check; all others; settings to change."""
     register, rows = audit.register, format_count(audit.rows, "reading")
     if register is not None:
-        parts = [f"{register.active:,} of {rows} {_is_or_are(register.active)} of active cards"]
+        parts = [f"{register.active:,} of {rows} {_is_or_are(audit.rows)} of active cards"]
         parts += [f"{register.inactive:,} of cards that are not active"] * bool(register.inactive)
         parts += [f"{register.unknown:,} of unknown cards"] * bool(register.unknown)
         parts += [f"{register.not_compared:,} not compared"] * bool(register.not_compared)
     else:
         passing = audit.good - audit.form_only
-        parts = [f"{passing:,} of {rows} {'passes' if passing == 1 else 'pass'} a check"]
+        parts = [f"{passing:,} of {rows} {'passes' if audit.rows == 1 else 'pass'} a check"]
         parts += [f"{audit.form_only:,} with nothing to check"] * bool(audit.form_only)
     parts += [f"{audit.failing:,} {'fails' if audit.failing == 1 else 'fail'}"] * bool(audit.failing)
     parts += [f"{audit.unreadable:,} unreadable"] * bool(audit.unreadable)
