@@ -28,6 +28,10 @@ FRAMES_ONLY = (
     "An audit checks frames. Whether a number was issued, to whom, and whether it is the one expected there, the "
     "crosswalk finds"
 )
+NUMBERS_ONLY = (
+    "Numbers were compared with the register. Who holds a card, and whether it is the one expected there, the "
+    "crosswalk finds"
+)
 RULE_SORTS = {CHECK: "a check", LENGTH: "a wrong length"}
 ENTRY_PROBLEM = "the rows do not form exactly one entry"
 UNSTEADY = "the failure rate changes too often to give a start time"
@@ -72,7 +76,7 @@ def describe_details(audit: Audit, zone: tzinfo) -> Iterator[str]:
     yield from _reader_table(audit, shown)
     if len(audit.readers) > MOST_READERS_LISTED:
         yield f"  and {len(audit.readers) - MOST_READERS_LISTED:,} more, which fail less often"
-    yield from wrap_masked(f"{COLUMNS}{REGISTER_COLUMNS * (audit.register is not None)}")
+    yield from wrap_masked(explain_columns(audit))
     for each in failing[:MOST_READERS_DIAGNOSED]:
         yield ""
         yield from _format_reader(each, audit, zone)
@@ -95,7 +99,12 @@ def describe_details(audit: Audit, zone: tzinfo) -> Iterator[str]:
             "- ", "  ",
         )  # fmt: skip
     yield ""
-    yield from wrap_masked(f"{FRAMES_ONLY}: credkit crosswalk SITE --out DIRECTORY")
+    yield from wrap_masked(f"{describe_scope(audit)}: credkit crosswalk SITE --out DIRECTORY")
+
+
+def explain_columns(audit: Audit) -> str:
+    """What the columns of the table of readers count."""
+    return f"{COLUMNS}{REGISTER_COLUMNS * (audit.register is not None)}"
 
 
 def _reader_table(audit: Audit, shown: Sequence[ReaderCount]) -> Iterator[str]:
@@ -112,6 +121,11 @@ def _reader_table(audit: Audit, shown: Sequence[ReaderCount]) -> Iterator[str]:
             row += ["", ""] if each.register is None else [each.register.unknown, each.register.inactive]
         rows.append([*row, each.repeated, "?" if each.only_here is None else each.only_here])
     yield from table_lines(columns, rows)
+
+
+def describe_scope(audit: Audit) -> str:
+    """What an audit compares, and what the crosswalk finds beyond."""
+    return FRAMES_ONLY if audit.register is None else NUMBERS_ONLY
 
 
 def name_nameless(audit: Audit) -> Audit:

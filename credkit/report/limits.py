@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from credkit.audit.causes import MOST_READERS_DIAGNOSED, MOST_TEXTS_DIAGNOSED
-from credkit.audit.sentences import FRAMES_ONLY, NO_CHANGE
+from credkit.audit.sentences import NO_CHANGE, describe_scope
 from credkit.audit.summary import Audit
 from credkit.core.sentences import format_count
 from credkit.report.words import join_names
@@ -46,6 +46,10 @@ def unchecked(audit: Audit) -> Iterator[str]:
         f"Causes are diagnosed for the {MOST_READERS_DIAGNOSED} readers that fail most often, in "
         f"{MOST_TEXTS_DIAGNOSED} different failing texts each; they are proposals, and nothing was changed."
     )
-    yield f"{FRAMES_ONLY}, with credkit crosswalk SITE --out DIRECTORY. No register was read here."
+    register = "" if audit.register else " No register was read here."
+    yield f"{describe_scope(audit)}, with credkit crosswalk SITE --out DIRECTORY.{register}"
+    if audit.register and audit.register.not_compared:
+        rows = format_count(audit.register.not_compared, "good row")
+        yield f"{rows} by chains that truncate: their numbers are not those of cards, and were not compared."
     yield "Readers, cables, controllers, their clocks and the doors themselves: only the data they left."
     yield "Whether rows are missing: a digest pins the files as they were given, not how they came to be."

@@ -22,11 +22,14 @@ from credkit.audit.notes import LEVELS, total_notes
 from credkit.audit.sentences import (
     UNSTEADY,
     describe_change,
+    explain_columns,
     format_minute,
     format_percent,
     name_nameless,
 )
 from credkit.audit.summary import Audit, ChainCount, ChainFormat, ReaderCount
+from credkit.audit.tasks import TASKS
+from credkit.audit.worktext import describe_verdict
 from credkit.core.sentences import format_count
 from credkit.explain.cautions import AUDITED, COPIES, EGRESS, KEY, PEOPLE
 from credkit.explain.svg import svg
@@ -39,6 +42,7 @@ from credkit.report.templates import list_versions, render_page, show_name
 
 TITLE = "Audit of card readings"
 MARK = '<meta name="generator" content="credkit audit report">'
+MOST_ITEMS_TITLED = 8  # items of work that the result names
 MOST_READERS_LISTED = 100  # readers in a table
 MOST_FILES_SIGNED = 8  # files that are named again where it is signed
 MOST_CHECKS_LISTED = 40  # checks in a table
@@ -84,6 +88,8 @@ def report(audit: Audit, zone: tzinfo, *, described: Sequence[PinnedFile] = (), 
         last=max((each.last for each in audit.readers if each.last), default=None),
         listed=listed, rest=_sum_unlisted(audit.readers, listed), scale=scale,
         lying=lambda each: draw_row_bar(100 * each.share, scale),
+        verdict=describe_verdict(audit), titled=MOST_ITEMS_TITLED, columns=explain_columns(audit),
+        security=[name for name, task in TASKS.items() if task.security],
         reasons=reasons[:MOST_CHECKS_LISTED], other_reasons=_sum_checks(reasons[MOST_CHECKS_LISTED:]),
         worst=failing[:MOST_READERS_DIAGNOSED], others=max(len(failing) - MOST_READERS_DIAGNOSED, 0), time=time,
         over_time=_charts_over_time(audit, time) if time else None,
@@ -111,6 +117,9 @@ class UnlistedReaders:
     good: int
     failing: int
     repeated: int
+    form_only: int
+    unknown: int
+    inactive: int
 
 
 def _sum_unlisted(readers: Sequence[ReaderCount], listed: Sequence[ReaderCount]) -> UnlistedReaders:
@@ -121,6 +130,9 @@ def _sum_unlisted(readers: Sequence[ReaderCount], listed: Sequence[ReaderCount])
     return UnlistedReaders(
         count=len(left), rows=sum(each.rows for each in left), good=sum(each.good for each in left),
         failing=sum(each.failing for each in left), repeated=sum(each.repeated for each in left),
+        form_only=sum(each.form_only for each in left),
+        unknown=sum(each.register.unknown for each in left if each.register),
+        inactive=sum(each.register.inactive for each in left if each.register),
     )  # fmt: skip
 
 

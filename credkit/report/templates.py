@@ -22,9 +22,10 @@ from credkit.audit.sentences import (
     format_amount,
     format_percent,
 )
-from credkit.core.sentences import format_count
+from credkit.core.sentences import describe_rows, format_count
 from credkit.core.version import __version__
 from credkit.report.words import LONGEST_NAME, format_bytes, join_names, show_text
+from credkit.work.text import describe_counts, describe_ends
 
 REPORTED_PACKAGES = ("polars", "numpy", "jinja2")  # packages that took part
 LONGEST_SITE = 60  # characters of a site's name on each sheet
@@ -67,6 +68,7 @@ def _environment() -> Environment:
         "joined": join_names, "counted": format_count, "percent": format_percent, "amount": format_amount,
         "hints": describe_causes, "doubt": describe_doubt, "blind": describe_undetected,
         "sort_of": lambda each: describe_sort(each.codec, each.rule, each.sort),
+        "rows": describe_rows, "whom": describe_counts, "ends": describe_ends,
         "verb": lambda change: "failing" if change.after > change.before else "better",
     }  # fmt: skip
     return found
