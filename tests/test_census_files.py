@@ -246,7 +246,7 @@ def test_numbers_that_look_like_account_numbers_are_masked(tmp_path: Path) -> No
     toml = SITE.replace('"template:{number:04d}"', '"decimal:56/fields:number:56"').replace(STUB, "")
     drawn = [row(f"C-{n}", ACCOUNT, kind="badge") for n in range(3)]
     path = written(tmp_path, [*drawn, row("C-9", f"x{ACCOUNT}", kind="badge")], toml)
-    for more in ((), ("--json",), ("--out", str(tmp_path / "out"))):
+    for more in (("--details",), ("--json",), ("--details", "--out", str(tmp_path / "out"))):
         result = run("census", str(path), *more)
         assert result.exit_code == 1
         assert ACCOUNT not in result.output
@@ -288,7 +288,7 @@ chain = "hex:4/keep-low:6/fields:number:6"
 
 def test_the_demo(demo: Demo) -> None:
     path = str(demo.site)
-    result = run("census", path, "--allocate", "3", "--facility", "57")
+    result = run("census", path, "--allocate", "3", "--facility", "57", "--details")
     assert (result.exit_code, result.stderr) == (1, "")
     assert max(map(len, result.stdout.splitlines())) <= 80
     assert "Data checked" in result.stdout
@@ -297,7 +297,7 @@ def test_the_demo(demo: Demo) -> None:
     *groups, total = records(run("census", path, "--json"))
     assert [*total] == [
         "site", "as_of", "room", "rows", "places", "readers", "reissue", "ranges", "plans", "unreadable", "unknown",
-        "allocation", "out",
+        "allocation", "verdict", "work", "out",
     ]  # fmt: skip
     assert {tuple(each) for each in groups} == {("what", "place", "text", "members", "readers")}
     assert sum(each["groups"] for each in total["places"]) == len(groups)
@@ -311,7 +311,7 @@ def test_nothing_found_is_good(tmp_path: Path) -> None:
     path = str(written(tmp_path, [row("C-1", "12-1"), row("C-2", "12-2", status="lost")]))
     result = run("census", path)
     assert result.exit_code == 0
-    assert "No duplicates" in result.stdout
+    assert result.stdout.splitlines()[0] == "2 cards, no duplicates, nothing to do"
 
 
 def test_credentials_of_another_file(tmp_path: Path) -> None:

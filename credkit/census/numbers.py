@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import polars as pl
@@ -52,14 +52,14 @@ class PopulationNumbers:
 
     ``spaces`` has a table for each namespace: the place in the population (``row``) and the fields
     that make the number, each named ``key FIELD``; superseded rows too. ``account_kinds`` have values that look like
-    payment account numbers. ``doubts`` has a sentence for each kind with numbers that may be rounded.
+    payment account numbers. ``doubts`` has, by kind, a sentence on numbers that may be rounded.
     """
 
     kinds: Mapping[str, KindNumbers]
     spaces: Mapping[str, pl.DataFrame]
     unreadable: tuple[ExceptionRow, ...]
     account_kinds: frozenset[str]
-    doubts: tuple[str, ...] = ()
+    doubts: Mapping[str, str] = field(default_factory=dict)
 
 
 def read_numbers(
@@ -68,14 +68,14 @@ def read_numbers(
     """The numbers in ``population``; refuses a value that holds a payment track, in whatever notation."""
     kinds: dict[str, KindNumbers] = {}
     spaces: dict[str, list[pl.DataFrame]] = defaultdict(list)
-    bad, doubts, account_kinds = list[ExceptionRow](), [], set()
+    bad, doubts, account_kinds = list[ExceptionRow](), dict[str, str](), set()
     late, done = population["late"].to_numpy(), 0
     for mine in read_kinds(site, population):
         kind, judged = mine.kind, judge_rows(mine.damage, mine.values)
         ok, counts = mine.readable & ~judged["damaged"], ~late[mine.places]
         if doubtful := int(np.count_nonzero(ok & judged["doubtful"] & counts)):
             numbers = format_count(doubtful, "number")
-            doubts.append(f"{numbers} of {kind.name} may be rounded: {mine.damage.sentence}")
+            doubts[kind.name] = f"{numbers} of {kind.name} may be rounded: {mine.damage.sentence}"
         for line, value in population.select("line", "value")[mine.places[ok & mine.suspect]].iter_rows():
             payment = texts.read(kind.value, kind, value).payment
             if payment.has_valid_track:
@@ -93,7 +93,7 @@ def read_numbers(
     bad.sort(key=lambda each: each.line)
     return PopulationNumbers(
         kinds=kinds, spaces={name: pl.concat(unify_key_types(each)).sort("row") for name, each in spaces.items()},
-        unreadable=tuple(bad), account_kinds=frozenset(account_kinds), doubts=tuple(doubts),
+        unreadable=tuple(bad), account_kinds=frozenset(account_kinds), doubts=doubts,
     )  # fmt: skip
 
 

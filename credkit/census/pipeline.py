@@ -8,6 +8,7 @@ No reading is looked at, and nothing is written or changed: the result is a valu
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator
+from dataclasses import replace
 
 import numpy as np
 import polars as pl
@@ -33,6 +34,7 @@ from credkit.census.views import (
     numbers_of,
     truncated_views,
 )
+from credkit.census.work import list_work
 from credkit.core.progress import SILENT, Progress
 from credkit.facts.number_bits import number_bits, text_bits
 from credkit.facts.number_columns import KEY_PREFIX, number_text
@@ -69,7 +71,8 @@ def census(
     hidden = _hidden_ranges(site, numbers.account_kinds)
     found, spans = find_ranges(site, {name: space for name, space in numbers.spaces.items() if name not in hidden})
     cards = {place.name: place.cards for place in places if place.what == BY_NUMBER}
-    return Census(
+    unclear = dict(_describe_unknown(truncating))
+    result = Census(
         site=site.name, as_of=site.as_of, file=site.credentials.name, room=room,
         counts=_count_rows(population, numbers), places=places,
         groups=tuple(group for comparison in comparisons for group in reporter.list_groups(comparison)),
@@ -79,19 +82,23 @@ def census(
             plan_layouts(name, cards[name], room) for name in numbers.spaces if _can_be_planned(site, numbers, name)
         ),
         unreadable=numbers.unreadable,
-        unknown=(*_describe_unknown(truncating), *hidden.values(), *numbers.doubts),
+        unknown=(*unclear.values(), *hidden.values(), *numbers.doubts.values()),
         allocation=None if wanted is None else allocate(site, population, numbers, wanted),
         unmasked_kinds=frozenset(site.kinds) - numbers.account_kinds,
     )  # fmt: skip
+    return replace(result, work=list_work(result, rounded=numbers.doubts, unclear=unclear, hidden=hidden))
 
 
-def _describe_unknown(views: Iterable[TruncatedView]) -> Iterator[str]:
-    """The readers of which it is not known what they truncate."""
+def _describe_unknown(views: Iterable[TruncatedView]) -> Iterator[tuple[str, str]]:
+    """The readers of which it is not known what they truncate, with a sentence each."""
     for view in views:
         if view.rest is None:
             yield (
-                f"reader {view.name}: cannot tell which part of {view.reader.kind.name} it truncates, so its "
-                "duplicates are unknown"
+                view.name,
+                (
+                    f"reader {view.name}: cannot tell which part of {view.reader.kind.name} it truncates, so its "
+                    "duplicates are unknown"
+                ),
             )
 
 

@@ -13,6 +13,7 @@ from math import inf
 from typing import Final, Literal
 
 from credkit.facts.exceptions import ExceptionRow
+from credkit.work.items import WorkItem
 
 PlaceKind = Literal["number", "target", "reader"]
 BY_NUMBER: Final = "number"
@@ -209,7 +210,7 @@ class Allocation:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Census:
-    """The whole result. ``unknown`` has a sentence for all that the census cannot tell.
+    """The whole result. ``work`` is what people have to do; ``unknown`` has a sentence for all that nobody can tell.
 
     ``unmasked_kinds`` have no value that looks like a payment account number, or are declared to be none.
     """
@@ -230,6 +231,7 @@ class Census:
     unknown: tuple[str, ...] = ()
     allocation: Allocation | None = None
     unmasked_kinds: frozenset[str] = frozenset()
+    work: tuple[WorkItem, ...] = ()
 
     @property
     def found(self) -> bool:

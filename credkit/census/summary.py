@@ -18,25 +18,40 @@ from credkit.census.result import (
     NamespacePlans,
     Place,
 )
+from credkit.census.work import count_duplicates
 from credkit.core.sentences import format_count, join_values
-from credkit.explain.cautions import COPIES, DATA, DEACTIVATE, KEY
+from credkit.explain.cautions import COPIES, DATA, DEACTIVATE, IN_SHORT, KEY
 from credkit.facts.statuses import ACTIVE
 from credkit.privacy.accounts import mask_accounts
 from credkit.privacy.screentexts import masked_table, wrap_masked
+from credkit.work.text import list_work
 
 SHARED = {BY_NUMBER: "number", BY_TARGET: "text in a target", BY_READER: "number at a reader that truncates"}
+MOST_SHOWN_ITEMS = 10  # items of work in full on a screen
 CAUTIONS = (DATA, COPIES, KEY, DEACTIVATE)
 REISSUE_CAUTION = "Reissue the cards that a person has decided on, and withdraw the old ones only when they are back."
 
 
-def census_text(result: Census, most: int | None = None) -> str:
-    """The summary; with ``most``, of every list only so many rows, and how many more there are."""
-    return "\n".join(_text(result, most)) + "\n"
+def census_text(result: Census, most: int | None = None, *, details: bool = True) -> str:
+    """The summary: verdict and what to do; with ``details`` all items in full, all tables, lists and cautions, too.
+
+    With ``most`` only so many rows of every list, and how many more there are.
+    """
+    return "\n".join((*_opening(result, most, details=details), *(_details(result, most) if details else ()))) + "\n"
 
 
-def _text(result: Census, most: int | None) -> Iterator[str]:
+def _opening(result: Census, most: int | None, *, details: bool) -> Iterator[str]:
+    """The verdict in one line, what to do, and the new numbers that were asked for."""
+    yield from wrap_masked(describe_verdict(result))
     yield from wrap_masked(f"Census of {result.site}, status as of {result.as_of}")
-    yield from wrap_masked(_describe_verdict(result))
+    yield from list_work(result.work, None if details else MOST_SHOWN_ITEMS)
+    if result.allocation:
+        yield from _allocation(result.allocation, most)
+    if not details:
+        yield from ("", *wrap_masked(IN_SHORT))
+
+
+def _details(result: Census, most: int | None) -> Iterator[str]:
     yield from ("", "Rows")
     counts = result.counts
     yield from masked_table(
@@ -97,8 +112,6 @@ def _text(result: Census, most: int | None) -> Iterator[str]:
     yield from _ranges(result.ranges, most)
     for planned in result.plans:
         yield from _plans(planned, result.room)
-    if result.allocation:
-        yield from _allocation(result.allocation, most)
     if result.unreadable:
         yield from ("", f"Rows that cannot be read ({len(result.unreadable):,})")
         for row in result.unreadable[:most]:
@@ -109,16 +122,16 @@ def _text(result: Census, most: int | None) -> Iterator[str]:
         yield from wrap_masked(caution, "- ", "  ")
 
 
-def _describe_verdict(result: Census) -> str:
-    """What was found, in one line."""
-    found = [format_count(len(result.groups), "duplicate group") if result.groups else "No duplicates"]
-    if result.groups:
-        found.append(f"{format_count(len(result.reissue.cards), 'card')} to reissue")
-    if result.unreadable:
-        found.append(f"{format_count(len(result.unreadable), 'row')} cannot be read")
+def describe_verdict(result: Census) -> str:
+    """The verdict in one line: cards with numbers of their own, duplicates, cards to reissue, rows to correct."""
+    cards, alike = result.counts.active + result.counts.inactive, count_duplicates(result.groups)
+    parts = [f"{format_count(cards, 'card')}, {f'{alike:,} of them' if alike else 'no'} duplicates"]
+    parts += [f"{len(result.reissue.cards):,} to reissue"] * bool(result.reissue.cards)
+    unreadable = len(result.unreadable)
+    parts += [f"{format_count(unreadable, 'row')} {'has' if unreadable == 1 else 'have'} no number"] * bool(unreadable)
     if result.allocation:
-        found.append(f"{len(result.allocation.badges):,} of {result.allocation.wanted:,} new numbers")
-    return f"{'; '.join(found)}."
+        parts.append(f"{len(result.allocation.badges):,} of {result.allocation.wanted:,} new numbers")
+    return ", ".join(parts if result.work else [*parts, "nothing to do"])
 
 
 def _describe_place(place: Place) -> str:

@@ -16,6 +16,7 @@ from credkit.cli.output import Console
 from credkit.core.sentences import redacted_repr
 from credkit.files.outputs import FolderOutput, refuse_overlaps
 from credkit.site.description import load_site
+from credkit.work.items import plain_item
 
 if TYPE_CHECKING:
     from credkit.census import AllocationRequest, Census
@@ -45,10 +46,11 @@ MOST_ROWS_SHOWN = 5  # rows of a list on a screen; the files have all of them
     "--reserve", multiple=True, metavar="FROM-TO", callback=lambda ctx, param, texts: tuple(map(_parse_range, texts)),
     help="Numbers to leave out; may be given several times.",
 )  # fmt: skip
+@click.option("--details", is_flag=True, help="Show all items of work, the tables and the lists, too.")
 @options.with_output_options
 def census(
     site: Path, credentials: Path | None, out: Path | None, room: int, allocate: int | None, facility: int | None,
-    kind: str | None, reserve: tuple[tuple[int, int], ...], as_json: bool, reveal: bool,
+    kind: str | None, reserve: tuple[tuple[int, int], ...], details: bool, as_json: bool, reveal: bool,
 ) -> int:  # fmt: skip
     """Find the duplicates in the credentials of SITE, before any reading is taken.
 
@@ -69,7 +71,7 @@ def census(
     numbers than N, and 2 for an invalid file or option. Needs the extra site.
 
     --json: an object for each group of duplicates (what, place, text, members, readers), then one with all else:
-    site, as_of, rows, places, readers, reissue, ranges, plans, unreadable, unknown, allocation, out.
+    site, as_of, rows, places, readers, reissue, ranges, plans, unreadable, unknown, allocation, verdict, work, out.
     """
     if allocate is None and (facility is not None or kind is not None or reserve):
         raise click.UsageError("--facility, --kind and --reserve go with --allocate")
@@ -98,11 +100,13 @@ def census(
         for record in _to_json(result, out):
             door.record(record, safe=() if declared else ("text", "number", "input", "reason"))
     else:
-        for line in package.census_text(result, MOST_ROWS_SHOWN).splitlines():
+        for line in package.census_text(result, MOST_ROWS_SHOWN, details=details).splitlines():
             door.say(line, indent="  ", safe=not declared)
+        door.say()
         if out is not None:
-            door.say()
             door.say(f"The files are in {out}.")
+        if not details:
+            door.say("The duplicates, ranges and layouts: --details.")
     return int(result.found)
 
 
@@ -115,6 +119,8 @@ def _parse_range(text: str) -> tuple[int, int]:
 
 def _to_json(result: Census, out: Path | None) -> Iterator[Mapping[str, Any]]:
     """Every group of duplicates, then all else."""
+    from credkit.census.summary import describe_verdict
+
     for group in result.groups:
         yield asdict(group)
     yield {
@@ -130,5 +136,6 @@ def _to_json(result: Census, out: Path | None) -> Iterator[Mapping[str, Any]]:
         "unreadable": [asdict(each) for each in result.unreadable],
         "unknown": list(result.unknown),
         "allocation": asdict(result.allocation) if result.allocation else None,
+        "verdict": describe_verdict(result), "work": list(map(plain_item, result.work)),
         "out": str(out) if out else None,
     }  # fmt: skip

@@ -32,10 +32,6 @@ TASKS = SHARED_TASKS | {
         title="The column of {subject} is too small for its numbers", single=True,
         act="Widen the column, and its type under [targets.{subject}], or choose another chain there.",
     ),
-    "unwritable": Task(
-        title="The chain of {subject} cannot write its numbers", single=True,
-        act="Choose a chain under [targets.{subject}] that can.",
-    ),
     "export-damage": Task(
         title="A spreadsheet altered the export of {subject}", single=True, sure="likely",
         act="Export it again, without a spreadsheet.",

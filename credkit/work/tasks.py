@@ -29,6 +29,10 @@ SHARED_TASKS = {
         title="{subject} sends two forms side by side", single=True, sure="likely",
         act="Two devices may log under this name: give each its own.",
     ),
+    "unwritable": Task(
+        title="The chain of {subject} cannot write its numbers", single=True,
+        act="Choose a chain under [targets.{subject}] that can.",
+    ),
     "truncated": Task(
         title="{subject} leaves out what tells cards apart", single=True,
         act="Choose a chain under [targets.{subject}] that keeps the whole number, or replace one card of each pair.",

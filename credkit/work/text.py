@@ -24,7 +24,8 @@ def list_work(items: Sequence[WorkItem], most: int | None = None) -> Iterator[st
         if most and number > most:
             if number == most + 1:
                 yield from ("", OTHER_ITEMS)
-            yield from wrap_masked(f"{item.title} ({describe_counts(item)})", label, indent)
+            counts = describe_counts(item)
+            yield from wrap_masked(f"{item.title} ({counts})" if counts else item.title, label, indent)
         else:
             yield ""
             yield from _item_text(item, label, indent)
@@ -34,7 +35,7 @@ def _item_text(item: WorkItem, label: str, indent: str) -> Iterator[str]:
     """An item: what is wrong, whom it concerns, how sure that is, what to do, and what ends then."""
     yield from wrap_masked(item.title, label, indent)
     sure = f"{item.sure}: {item.evidence}" if item.evidence else item.sure
-    yield from wrap_masked(f"{describe_counts(item)}; {sure}", indent, indent)
+    yield from wrap_masked("; ".join(filter(None, (describe_counts(item), sure))), indent, indent)
     yield from wrap_masked(item.act, indent, indent)
     yield from (f"{indent}  {line}" for line in item.lines)
     if not item.lines:
@@ -45,7 +46,7 @@ def _item_text(item: WorkItem, label: str, indent: str) -> Iterator[str]:
 
 
 def describe_counts(item: WorkItem) -> str:
-    """How many people, cards, readings and readers an item concerns.
+    """How many people, cards, readings and readers an item concerns; empty where it concerns a file or a plan.
 
     >>> describe_counts(WorkItem(task="", subject="", title="", act="", people=2, credentials=1, readings=1200))
     '2 people, 1 card, 1,200 readings'
@@ -56,7 +57,7 @@ def describe_counts(item: WorkItem) -> str:
         format_count(item.readings, "reading") if item.readings else "",
         format_count(item.readers, "reader") if item.readers else "",
     )
-    return ", ".join(filter(None, counts)) or "nobody known"
+    return ", ".join(filter(None, counts))
 
 
 def describe_ends(item: WorkItem) -> str:
