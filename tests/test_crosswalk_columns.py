@@ -9,10 +9,10 @@ from datetime import timedelta
 from pathlib import Path
 from random import Random
 from tempfile import TemporaryDirectory
-from typing import Any
 from unittest.mock import patch
 
 import numpy as np
+import polars as pl
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -24,7 +24,7 @@ from credkit.crosswalk.register import Register
 from credkit.crosswalk.sightings import Sightings, collect_sightings
 from credkit.crosswalk.targets import TargetTexts
 from credkit.facts import judged_texts
-from credkit.facts.judged_texts import JudgedTexts
+from credkit.facts.judged_texts import DecodedTexts, TextSource
 from credkit.facts.numbers import NO_NUMBER, Numbers
 from credkit.facts.register_columns import KindColumns
 from credkit.facts.texts import TextResults
@@ -38,13 +38,13 @@ from tests.randomsites import random_site
 from tests.sitefaults import FAULTS, Fault
 from tests.test_crosswalk_laws import drawn
 
-JUDGE = JudgedTexts._judge
+DECODE = judged_texts.decode_texts
 
 
-def not_plain(judged: JudgedTexts, *given: Any) -> tuple[Array, Array, Array]:
-    """The columns of texts, none of which is plain."""
-    number, plain, unexpected = JUDGE(judged, *given)
-    return number, np.zeros_like(plain), unexpected
+def not_plain(source: TextSource, texts: pl.Series) -> DecodedTexts:
+    """What texts decode to, none of which is plain."""
+    decoded = DECODE(source, texts)
+    return replace(decoded, plain=np.zeros_like(decoded.plain))
 
 
 def one_by_one(site: Site, rows: Rows) -> Crosswalk:
@@ -61,7 +61,7 @@ def one_by_one(site: Site, rows: Rows) -> Crosswalk:
         none_plain = property(lambda columns: np.zeros(len(columns.places), bool))
         stack.enter_context(patch.object(KindColumns, "plain", none_plain))
         stack.enter_context(patch.object(lines.CardJudge, "_find_clear", none_clear))
-        stack.enter_context(patch.object(JudgedTexts, "_judge", not_plain))
+        stack.enter_context(patch.object(judged_texts, "decode_texts", not_plain))
         return crosswalk(site, rows)
 
 

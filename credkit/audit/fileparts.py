@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from credkit.audit.plan import AuditPlan
 from credkit.core.errors import DefinitionError
+from credkit.files.bytestreams import ranges_between
 from credkit.files.captures import CaptureFile, file_ending, file_size
 from credkit.files.csvcaptures import CsvSource
 from credkit.files.jsoncaptures import JsonSource
@@ -47,7 +48,7 @@ def cut_files(
     return [
         FilePart(place=place, files=len(sources), source=replace(source, start=start, stop=stop), plan=plan)
         for place, source in enumerate(sources)
-        for start, stop in _ranges(source, size)
+        for start, stop in ranges_between(source.cuts(size) if size else [])
     ]
 
 
@@ -62,9 +63,3 @@ def _open_file(path: Path, plan: AuditPlan, delimiter: str, encoding: str) -> Ca
             strips_header=bool(plan.stripped),
         )  # fmt: skip
     return JsonSource(name=name, path=path, size=size, kind=kind, columns=plan.columns)
-
-
-def _ranges(source: CaptureFile, size: int | None) -> Iterator[tuple[int, int | None]]:
-    """Where the parts of a file begin, and where they end."""
-    cuts = source.cuts(size) if size else []
-    return zip([0, *cuts], [*cuts, None], strict=True)

@@ -2,6 +2,7 @@
 
 `crosswalk` takes a site (and rows, if they are not those of its files) and returns a `Crosswalk`;
 `write_outputs` writes it. Whatever cannot be decided goes to a person, with its reason.
+`cut_readings`, `partial`, `merge` and `finish` make it of readings that are read in parts.
 It needs the extra ``site`` (numpy and polars).
 """
 
@@ -16,6 +17,7 @@ with needs_site_extra("credkit.crosswalk"):
 from credkit.crosswalk.comparing import RunComparison, compare_runs
 from credkit.crosswalk.linetable import CrosswalkLine
 from credkit.crosswalk.outputs import write_outputs
+from credkit.crosswalk.partials import cut_readings, finish, merge, partial
 from credkit.crosswalk.pipeline import crosswalk
 from credkit.crosswalk.result import CardCounts, Crosswalk, Finding, SummaryTable
 from credkit.crosswalk.savedruns import SavedRun, read_run
@@ -36,6 +38,10 @@ __all__ = [
     "WorkItem",
     "compare_runs",
     "crosswalk",
+    "cut_readings",
+    "finish",
+    "merge",
+    "partial",
     "read_run",
     "screen_text",
     "summary_text",

@@ -7,8 +7,10 @@ Nothing is written here and nothing is changed: the result is a value.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
+from types import MappingProxyType
+from typing import Final
 
 from credkit.core.collection import pause_collection
 from credkit.core.progress import SILENT, PartProgress, Progress
@@ -48,22 +50,25 @@ from credkit.crosswalk.register import Register, build_register
 from credkit.crosswalk.relatedrows import find_related_rows
 from credkit.crosswalk.result import Crosswalk, InputFile
 from credkit.crosswalk.rounding import ConfirmedNumbers, judge_columns
-from credkit.crosswalk.sightings import collect_sightings
+from credkit.crosswalk.sightings import NOTHING_DECODED, collect_sightings
 from credkit.crosswalk.summary import RowAccounting, summary_tables
 from credkit.crosswalk.targets import encode_cards, find_duplicate_texts, find_unwritable
 from credkit.crosswalk.unmasked_numbers import describe_unmasked, find_payment_numbers, unmasked_subjects
 from credkit.crosswalk.unresolved import list_unresolved
 from credkit.crosswalk.verdicts import Verdict, count_rows, other_issues
 from credkit.crosswalk.work import count_cards, list_work
+from credkit.facts.judged_texts import DecodedTexts
 from credkit.facts.numbers import Numbers
 from credkit.facts.register_columns import read_kinds
 from credkit.facts.texts import TextResults
 from credkit.files.digests import sha256
 from credkit.site.columns import load_frames
-from credkit.site.frames import tabulate_rows
+from credkit.site.frames import SiteFrames, tabulate_rows
 from credkit.site.model import Rows, Site
 
 PHASE_COUNT = 7
+READING_PHASE = "reading the files"
+NOTHING_KNOWN: Final[Mapping[Path, str]] = MappingProxyType({})
 
 
 @pause_collection()
@@ -72,13 +77,25 @@ def crosswalk(site: Site, rows: Rows | None = None, progress: Progress = SILENT)
 
     ``progress`` is told of the phases. Raises `DefinitionError` for a fault in a file itself.
     """
-    phases = [PartProgress(progress, number, PHASE_COUNT) for number in range(1, PHASE_COUNT + 1)]
-    phases[0].phase("reading the files")
-    inputs = _digest_inputs(site) if rows is None else ()
-    frames = load_frames(site) if rows is None else tabulate_rows(rows, site)
+    phases = number_phases(progress)
+    phases[0].phase(READING_PHASE)
+    inputs = digest_inputs(site) if rows is None else ()
+    return match(site, load_frames(site) if rows is None else tabulate_rows(rows, site), inputs, phases)
+
+
+def number_phases(progress: Progress) -> list[Progress]:
+    """The phases of a crosswalk with their numbers; the first one is that of reading the files."""
+    return [PartProgress(progress, number, PHASE_COUNT) for number in range(1, PHASE_COUNT + 1)]
+
+
+def match(
+    site: Site, frames: SiteFrames, inputs: tuple[InputFile, ...], phases: Sequence[Progress],
+    decoded: Mapping[int, DecodedTexts] = NOTHING_DECODED,
+) -> Crosswalk:  # fmt: skip
+    """The crosswalk of the rows of ``site``, of which some texts may be ``decoded`` already."""
     readings, credentials, held = frames.readings, frames.credentials, frames.existing
     texts, numbers = TextResults(), Numbers()
-    seen = collect_sightings(site, readings, texts, numbers, phases[1])
+    seen = collect_sightings(site, readings, texts, numbers, phases[1], decoded)
     phases[2].phase("decoding the register")
     kinds = tuple(read_kinds(site, credentials))
     columns = judge_columns(site, kinds, seen)
@@ -155,11 +172,13 @@ def crosswalk(site: Site, rows: Rows | None = None, progress: Progress = SILENT)
     )  # fmt: skip
 
 
-def _digest_inputs(site: Site) -> tuple[InputFile, ...]:
-    """The files of a site with their digests; one that is missing is refused when it is read."""
+def digest_inputs(site: Site, known: Mapping[Path, str] = NOTHING_KNOWN) -> tuple[InputFile, ...]:
+    """The files of a site with their digests, those that are ``known`` already; a missing one is refused when read."""
     home = site.files[0].parent if site.files else Path()
     names = {path: str(path.relative_to(home)) if path.is_relative_to(home) else path.name for path in site.files}
-    return tuple(InputFile(name=name, sha256=sha256(path)) for path, name in names.items() if path.is_file())
+    return tuple(
+        InputFile(name=name, sha256=known.get(path) or sha256(path)) for path, name in names.items() if path.is_file()
+    )
 
 
 def _find_reissued(register: Register, verdicts: Iterable[Verdict]) -> set[Card]:

@@ -14,7 +14,8 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from itertools import pairwise
-from typing import NamedTuple
+from types import MappingProxyType
+from typing import Final, NamedTuple
 
 import numpy as np
 import polars as pl
@@ -22,10 +23,20 @@ import polars as pl
 from credkit.bulk.words import Array
 from credkit.core.progress import SILENT, Progress
 from credkit.core.sentences import redacted_repr
-from credkit.facts.judged_texts import JudgedTexts, TextSource, count_codes, distinct_places, in_slices
+from credkit.crosswalk.periods import NO_PERIOD, PlacedRows, ReaderPeriod
+from credkit.facts.judged_texts import (
+    DecodedTexts,
+    JudgedTexts,
+    TextSource,
+    count_codes,
+    decode_texts,
+    distinct_places,
+    in_slices,
+    intern,
+)
 from credkit.facts.numbers import Numbers
 from credkit.facts.texts import TextResult, TextResults
-from credkit.files.times import MICROSECOND, to_datetime, to_micros
+from credkit.files.times import MICROSECOND, to_datetime
 from credkit.site.model import Period, Reader, Site
 from credkit.streams import LONGEST_KEY_PAUSE, Frame
 
@@ -34,6 +45,7 @@ LONGEST_PRESENTATION_PAUSE = timedelta(
 )  # between two reads: an id of a presentation that comes again later is another's
 MAY_BE_REST = "it may be the rest of the entry before it, which was not entered"
 NO_TEXT = -1  # in the column of texts
+NOTHING_DECODED: Final[Mapping[int, DecodedTexts]] = MappingProxyType({})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -63,14 +75,6 @@ class Sighting:
     def lines(self) -> tuple[int, ...]:
         """The lines of its rows in the file."""
         return (self.line, *self.more_lines)
-
-
-class ReaderPeriod(NamedTuple):
-    """A reader and one of its periods, which is the one at ``place``, counted from 0."""
-
-    reader: Reader
-    period: Period
-    place: int
 
 
 class Entry(NamedTuple):
@@ -207,49 +211,47 @@ def format_moment(site: Site, moment: datetime) -> str:
 
 
 def collect_sightings(
-    site: Site, rows: pl.DataFrame, results: TextResults, numbers: Numbers, progress: Progress = SILENT
-) -> Sightings:
-    """The sightings in ``rows`` (`credkit.site.readings`), in file order.
+    site: Site, rows: pl.DataFrame, results: TextResults, numbers: Numbers, progress: Progress = SILENT,
+    decoded: Mapping[int, DecodedTexts] = NOTHING_DECODED,
+) -> Sightings:  # fmt: skip
+    """The sightings in ``rows`` (`credkit.site.frames.code_readings`), in file order.
 
-    Raises `DefinitionError` for a time outside every period, and for a payment track.
+    Texts that are ``decoded`` (`decode_rows`) are not decoded again. Raises `DefinitionError` for a time outside every
+    period, and for a payment track.
     """
-    return _Collection(site, rows, JudgedTexts(results, numbers), progress).run()
+    return _Collection(PlacedRows(site, rows), JudgedTexts(results, numbers), progress, decoded).run()
+
+
+def decode_rows(site: Site, rows: pl.DataFrame) -> dict[int, DecodedTexts]:
+    """What the texts of ``rows``, which may be some of all, decode to, by the number of what decodes them.
+
+    Those of streams are left out: their rows are no texts yet.
+    """
+    placed, judged = PlacedRows(site, rows), JudgedTexts(TextResults(), Numbers())
+    found: dict[int, DecodedTexts] = {}
+    for number, source, _, texts in placed.group_by_source(placed.find_alone()):
+        decoded = decode_texts(source, intern(texts)[1])
+        places = judged.add(source, decoded.texts, decoded)
+        others = np.flatnonzero(~decoded.plain)
+        results = map(judged.result, places[others].tolist())
+        found[number] = replace(
+            decoded, results=dict(zip(decoded.texts.gather(others).to_list(), results, strict=True))
+        )
+    return found
 
 
 class _Collection:
     """The sightings of a table while they are collected."""
 
-    def __init__(self, site: Site, rows: pl.DataFrame, texts: JudgedTexts, progress: Progress) -> None:
-        self.site, self.rows, self.texts, self.progress = site, rows, texts, progress
-        self.periods = tuple(
-            ReaderPeriod(reader, period, place)
-            for reader in site.readers.values()
-            for place, period in enumerate(reader.periods)
-        )
-        self.moment, self.period = self._place_in_time()
-
-    def _place_in_time(self) -> tuple[Array, Array]:
-        """The true time of each row, and the place of its period, -1 where it is in none."""
-        offset = any(reader.clock_offset for reader in self.site.readers.values())
-        moment = self.rows["moment"].to_numpy(writable=offset)
-        code = self.rows["reader"].cast(pl.Enum(list(self.site.readers))).to_physical().to_numpy()
-        for number, reader in enumerate(self.site.readers.values()):
-            if reader.clock_offset:
-                moment[code == number] += reader.clock_offset // MICROSECOND
-        starts = np.cumsum([0, *(len(reader.periods) for reader in self.site.readers.values())], dtype=np.int32)
-        period = starts[code]
-        for number, reader in enumerate(self.site.readers.values()):
-            if len(reader.periods) == 1 and reader.periods[0].start is reader.periods[0].end is None:
-                continue
-            here = np.flatnonzero(code == number)
-            period[here] = -1
-            for place, each in reversed(list(enumerate(reader.periods))):  # the first that covers a time counts
-                period[here[_are_covered(each, moment[here])]] = starts[number] + place
-        return moment, period
+    def __init__(
+        self, placed: PlacedRows, texts: JudgedTexts, progress: Progress, decoded: Mapping[int, DecodedTexts]
+    ) -> None:
+        self.site, self.rows, self.periods, self.placed = placed.site, placed.rows, placed.periods, placed
+        self.moment, self.period = placed.moment, placed.period
+        self.texts, self.progress, self.decoded = texts, progress, decoded
 
     def run(self) -> Sightings:
-        typed = [place for place, at in enumerate(self.periods) if at.reader.stream]
-        alone = np.flatnonzero(~np.isin(self.period, typed)) if typed else np.arange(len(self.period))
+        typed, alone = self.placed.streams, self.placed.find_alone()
         self.progress.phase("decoding readings", total=len(self.period))
         text = self._judge(alone)
         self._refuse_faults(alone, text)
@@ -279,25 +281,16 @@ class _Collection:
 
     def _judge(self, rows: Array) -> Array:
         """The places of the texts of ``rows``, each of which is a sighting; those in no period have none."""
-        found = np.full(len(rows), NO_TEXT, np.int32)
-        sources = dict.fromkeys(TextSource(at.period.codec, at.reader.kind, False) for at in self.periods)
-        of_period = np.array(
-            [list(sources).index(TextSource(at.period.codec, at.reader.kind, False)) for at in self.periods], np.int32
-        )
-        period = self.period[rows]
-        source = np.where(period < 0, -1, of_period[period])
-        texts, done = self.rows["text"], 0
-        for number, each in enumerate(sources):
-            here = np.flatnonzero(source == number)
-            if len(here):
-                found[here] = self.texts.add(each, texts if len(here) == len(texts) else texts.gather(rows[here]))
-                done += len(here)
-                self.progress.done(done)
+        found, done = np.full(len(rows), NO_TEXT, np.int32), 0
+        for number, source, here, texts in self.placed.group_by_source(rows):
+            found[here] = self.texts.add(source, texts, self.decoded.get(number))
+            done += len(here)
+            self.progress.done(done)
         return found
 
     def _refuse_faults(self, rows: Array, text: Array) -> None:
         """Refuse the first row that is in no period, or holds a payment track."""
-        faulty = np.flatnonzero(self.period < 0)[:1].tolist()
+        faulty = np.flatnonzero(self.period == NO_PERIOD)[:1].tolist()
         texts = distinct_places(text[text != NO_TEXT], len(self.texts.texts))
         secret = [
             each for each in texts[~self.texts.plain[texts]].tolist() if self.texts.result(each).payment.has_valid_track
@@ -306,7 +299,7 @@ class _Collection:
         if not faulty:
             return
         line, _, name, *_ = self.rows.row(min(faulty))
-        if self.period[min(faulty)] >= 0:
+        if self.period[min(faulty)] != NO_PERIOD:
             self.site.readings.refuse_track(line)
         moment = to_datetime(int(self.moment[min(faulty)]))
         self.site.readings.refuse(
@@ -351,16 +344,6 @@ class _Collection:
         for source, numbers in groups.items():
             found[numbers] = self.texts.add(source, pl.Series([entries[number].text for number in numbers]))
         return found
-
-
-def _are_covered(period: Period, moments: Array) -> Array:
-    """Which of ``moments`` are in ``period``."""
-    inside = np.ones(len(moments), bool)
-    if period.start is not None:
-        inside &= moments >= to_micros(period.start)
-    if period.end is not None:
-        inside &= moments < to_micros(period.end)
-    return inside
 
 
 def _first_cells(cells: pl.Series, first: Array, entries: Mapping[int, Entry]) -> dict[int, str]:

@@ -6,13 +6,14 @@ The same cards are read again and again, so there are far fewer texts than readi
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import NamedTuple
 
 import numpy as np
 import polars as pl
 
-from credkit.bulk.decoded_columns import DecodedColumns, decode_columns
+from credkit.bulk.decoded_columns import decode_columns
 from credkit.bulk.words import Array
 from credkit.core.codec import AnyCodec
 from credkit.facts.account_suspects import may_hold_account
@@ -87,11 +88,63 @@ def number_columns(kind: CredentialKind, fields: Mapping[str, Array], rows: Arra
     return [fields[name][rows] for name in kind.key]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class DecodedTexts:
+    """Different texts that one chain decodes: ``fields`` in columns, and which texts are ``ok``.
+
+    A ``plain`` text is nothing but its number: it has no note, and no room for an account number. ``results`` has
+    others by their text, if they were read.
+    """
+
+    texts: pl.Series
+    fields: Mapping[str, Array]
+    ok: Array
+    plain: Array
+    results: Mapping[str, TextResult] = field(default_factory=dict)
+
+    def take(self, places: Array) -> DecodedTexts:
+        """The texts at ``places``."""
+        fields = {name: column[places] for name, column in self.fields.items()}
+        return DecodedTexts(
+            texts=self.texts.gather(places), fields=fields, ok=self.ok[places], plain=self.plain[places],
+            results=self.results,
+        )  # fmt: skip
+
+    def find(self, texts: pl.Series) -> DecodedTexts:
+        """These ``texts``, all of which are here, in their order."""
+        here = pl.DataFrame({"text": self.texts}).with_row_index("place")
+        found = pl.DataFrame({"text": texts}).join(here, on="text", how="left", maintain_order="left")
+        return self.take(found["place"].to_numpy())
+
+    def join(self, others: Sequence[DecodedTexts]) -> DecodedTexts:
+        """These texts, and behind them those of ``others`` that are not here yet."""
+        all_of = [self, *others]
+        texts = pl.concat([each.texts for each in all_of])
+        columns = {name: np.concatenate([each.fields[name] for each in all_of]) for name in self.fields}
+        ok, plain = (np.concatenate([getattr(each, name) for each in all_of]) for name in ("ok", "plain"))
+        results = {text: result for each in all_of for text, result in each.results.items()}
+        whole = DecodedTexts(texts=texts, fields=columns, ok=ok, plain=plain, results=results)
+        return whole.take(np.flatnonzero(texts.is_first_distinct().to_numpy()))
+
+
+def decode_texts(source: TextSource, texts: pl.Series) -> DecodedTexts:
+    """What ``texts``, each of which is there once, decode to."""
+    fields, ok, noted = decode_columns(source.codec, texts)
+    has_number = fields.keys() >= set(source.kind.key)
+    plain = ok & ~noted if has_number else np.zeros(len(texts), bool)
+    if has_number and not source.kind.not_payment:
+        suspects = np.flatnonzero(plain & may_hold_account(source.codec, texts, fields))
+        plain[suspects] = [
+            not payment_in_valid(source.codec, text).has_account for text in texts.gather(suspects).to_list()
+        ]
+    return DecodedTexts(texts=texts, fields=fields, ok=ok, plain=plain)
+
+
 class JudgedTexts:
     """The different texts by place: ``number`` is the place among ``numbers``, or `NO_NUMBER`.
 
-    A ``plain`` text is nothing but its number: it has no note, and no room for an account number. Of an ``unexpected``
-    one a field has a value that its kind does not expect. A ``long`` one may have more digits than a spreadsheet keeps.
+    ``plain`` are those of `DecodedTexts`. Of an ``unexpected`` one a field has a value that its kind does not expect. A
+    ``long`` one may have more digits than a spreadsheet keeps.
     """
 
     def __init__(self, results: TextResults, numbers: Numbers) -> None:
@@ -108,38 +161,37 @@ class JudgedTexts:
         self.long: Array = np.zeros(0, bool)
         self._results: dict[int, TextResult] = {}
 
-    def add(self, source: TextSource, texts: pl.Series) -> Array:
-        """Judge ``texts``, the different ones among them once; where each of them stands here."""
+    def add(self, source: TextSource, texts: pl.Series, known: DecodedTexts | None = None) -> Array:
+        """Judge ``texts``, the different ones among them once; where each of them stands here.
+
+        They are not decoded again if all of them are ``known``.
+        """
         places, different = intern(texts)
         start = len(self.texts)
         self.sources.append(source)
         self.texts = pl.concat((self.texts, different), rechunk=True)
-        decoded = decode_columns(source.codec, different)
+        decoded = decode_texts(source, different) if known is None else known.find(different)
         self._fields.append(decoded.fields)
         self._starts.append(start)
-        number, plain, unexpected = self._judge(source, different, decoded)
         self.source = np.append(self.source, np.full(len(different), len(self.sources) - 1))
+        number, unexpected = self._judge(source.kind, decoded)
         self.number = np.append(self.number, number)
-        self.plain = np.append(self.plain, plain)
+        self.plain = np.append(self.plain, decoded.plain)
         self.unexpected = np.append(self.unexpected, unexpected)
+        others = np.flatnonzero(~decoded.plain) if decoded.results else np.arange(0)
+        for at, text in zip((others + start).tolist(), different.gather(others).to_list(), strict=True):
+            self._results[at] = decoded.results[text]
         self.long = np.append(self.long, (different.str.len_bytes() > SPREADSHEET_DIGITS).to_numpy())
         return places + start
 
-    def _judge(self, source: TextSource, texts: pl.Series, decoded: DecodedColumns) -> tuple[Array, Array, Array]:
-        kind = source.kind
-        fields, ok, noted = decoded
-        number = np.full(len(texts), NO_NUMBER)
-        if not fields.keys() >= set(kind.key):
-            return number, np.zeros(len(texts), bool), np.zeros(len(texts), bool)
-        good = np.flatnonzero(ok)
-        number[good] = self.numbers.places(kind.namespace, number_columns(kind, fields, good))
-        plain = ok & ~noted
-        if not kind.not_payment:
-            suspects = np.flatnonzero(plain & may_hold_account(source.codec, texts, fields))
-            plain[suspects] = [
-                not payment_in_valid(source.codec, text).has_account for text in texts.gather(suspects).to_list()
-            ]
-        return number, plain, find_unexpected(kind, fields, ok)
+    def _judge(self, kind: CredentialKind, decoded: DecodedTexts) -> tuple[Array, Array]:
+        """The number of each text, and which texts are unexpected."""
+        number = np.full(len(decoded.ok), NO_NUMBER)
+        if not decoded.fields.keys() >= set(kind.key):
+            return number, np.zeros(len(number), bool)
+        good = np.flatnonzero(decoded.ok)
+        number[good] = self.numbers.places(kind.namespace, number_columns(kind, decoded.fields, good))
+        return number, find_unexpected(kind, decoded.fields, decoded.ok)
 
     def result(self, text: int) -> TextResult:
         """The result of one text; the same object each time."""

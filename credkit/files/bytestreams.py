@@ -7,9 +7,9 @@ from __future__ import annotations
 
 import os
 import zlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 
@@ -123,6 +123,25 @@ class ByteStream:
             within = bool(found) or not str(error).endswith("incorrect header check")
             self.broken = WRONG_CHECKSUM if checked else DAMAGED_DATA + ROWS_BEFORE_DAMAGE * within
         return bytes(found)
+
+
+class FileRange(NamedTuple):
+    """A part of a file, from ``start`` on and before ``stop``, or to the end: of its bytes, or its rows of Parquet."""
+
+    start: int = 0
+    stop: int | None = None
+
+
+WHOLE_FILE: Final = FileRange()
+
+
+def ranges_between(cuts: Sequence[int]) -> list[FileRange]:
+    """The parts of a file that is cut at ``cuts``.
+
+    >>> ranges_between([64, 130])
+    [FileRange(start=0, stop=64), FileRange(start=64, stop=130), FileRange(start=130, stop=None)]
+    """
+    return [FileRange(*each) for each in zip([0, *cuts], [*cuts, None], strict=True)]
 
 
 def line_cuts(path: Path, size: int) -> list[int]:

@@ -11,16 +11,26 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import replace
+from itertools import chain
+from typing import NamedTuple
 
 import polars as pl
 
 from credkit.core.errors import DefinitionError
 from credkit.core.whitespace import WHITE_SPACE, strip_white_space
-from credkit.files.bytestreams import BOM, SMALL_PIECE_BYTES, cut_at_lines
-from credkit.files.columnmaps import JOINT, ColumnPlan, ColumnSource, plan_columns
+from credkit.files.bytestreams import (
+    BOM,
+    SMALL_PIECE_BYTES,
+    WHOLE_FILE,
+    FileRange,
+    cut_at_lines,
+    line_cuts,
+    ranges_between,
+)
+from credkit.files.columnmaps import JOINT, ColumnSource, plan_columns
 from credkit.files.csvfiles import BYTE_ORDER_MARK, UNUSABLE_DELIMITERS, CsvFile, find_header_faults
 from credkit.files.csvlines import LineFormat, parse_cells, split_lines
-from credkit.files.recoding import open_stream
+from credkit.files.recoding import RecodedStream, open_stream
 from credkit.files.regularfiles import LONGEST_LINE_BYTES
 
 FIRST_ROW_LINE = 2  # the line of the first row
@@ -31,16 +41,24 @@ class NeedsStrictReader(Exception):
     """There is a fault in the file: the strict reader says which."""
 
 
-def read_frames(file: CsvFile, columns: Sequence[str], optional: Collection[str] = ()) -> Iterator[pl.DataFrame]:
-    """The rows of ``file`` in frames: texts, and the ``line`` of each row; raises `NeedsStrictReader`.
+class RowBlock(NamedTuple):
+    """The rows of a block of lines: texts, and the ``line`` of each row; ``stop`` is the line behind the block."""
 
-    The rows are those of `credkit.files.csvfiles.read_rows`; the columns that the file's map ignores stand behind all
-    others, and are called by their places in the header. Frames before a fault may have been given out when it is met.
-    """
-    try:
-        yield from _split_blocks(file, columns, optional)
-    except DefinitionError:
-        raise NeedsStrictReader from None
+    frame: pl.DataFrame
+    stop: int
+
+
+def cut_file(file: CsvFile, size: int) -> list[FileRange]:
+    """The parts of ``file``, of about ``size`` bytes each: a whole file whose lines show only when it is decoded."""
+    stream, _ = open_stream(file.path, file.name, file.encoding, compressed=False)
+    with stream:
+        return [WHOLE_FILE] if isinstance(stream, RecodedStream) else ranges_between(line_cuts(file.path, size))
+
+
+def read_frames(file: CsvFile, columns: Sequence[str], optional: Collection[str] = ()) -> Iterator[pl.DataFrame]:
+    """The frames of the blocks of ``file``; see `read_blocks`."""
+    for block in read_blocks(file, columns, optional):
+        yield block.frame
 
 
 def read_frame(file: CsvFile, columns: Sequence[str], optional: Collection[str] = ()) -> pl.DataFrame:
@@ -50,26 +68,46 @@ def read_frame(file: CsvFile, columns: Sequence[str], optional: Collection[str] 
     return pl.concat(frames) if frames else empty
 
 
-def _split_blocks(file: CsvFile, columns: Sequence[str], optional: Collection[str]) -> Iterator[pl.DataFrame]:
+def read_blocks(
+    file: CsvFile, columns: Sequence[str], optional: Collection[str] = (), part: FileRange = WHOLE_FILE
+) -> Iterator[RowBlock]:
+    """The rows of ``file``, or of a ``part`` of it (`cut_file`), in blocks; raises `NeedsStrictReader`.
+
+    The rows are those of `credkit.files.csvfiles.read_rows`; the columns that the file's map ignores stand behind all
+    others, and are called by their places in the header. Blocks before a fault may have been given out when it is met.
+    Lines are counted from the start of the part: from 1 in the first one, from 0 in others.
+    """
+    try:
+        yield from _split_blocks(file, columns, optional, part)
+    except DefinitionError:
+        raise NeedsStrictReader from None
+
+
+def _split_blocks(
+    file: CsvFile, columns: Sequence[str], optional: Collection[str], part: FileRange
+) -> Iterator[RowBlock]:  # fmt: skip
     if len(file.delimiter) != 1 or file.delimiter in UNUSABLE_DELIMITERS:
         raise NeedsStrictReader
-    plan: ColumnPlan | None = None
-    line = FIRST_ROW_LINE
     stream, encoding = open_stream(file.path, file.name, file.encoding, compressed=False)
     stream.piece_bytes = min(stream.piece_bytes, SMALL_PIECE_BYTES)
     form = LineFormat(width=len(columns), delimiter=file.delimiter, encoding=encoding)
     with stream:
-        for block in cut_at_lines(file.name, stream, returns_end_lines=True):
-            data = block.data
-            if plan is None:
-                if data.startswith(BOM) and form.encoding != "utf-8":
-                    raise NeedsStrictReader
-                first, _, data = data.removeprefix(_byte_order_mark(form.encoding)).partition(b"\n")
-                header = _parse_header(first, form, file)
-                if find_header_faults(file, 1, header, columns, optional).sentences:
-                    raise NeedsStrictReader
-                plan = plan_columns(header, columns, file.mapping, file.strip)
-                form = replace(form, width=len(header))
+        if part.stop is not None and not part.start:
+            stream.go_to(part.start, part.stop)
+        blocks = cut_at_lines(file.name, stream, returns_end_lines=True)
+        begun = next(blocks, None)
+        if begun is None or (begun.data.startswith(BOM) and encoding != "utf-8"):
+            raise NeedsStrictReader
+        first, _, rest = begun.data.removeprefix(_byte_order_mark(encoding)).partition(b"\n")
+        header = _parse_header(first, form, file)
+        if find_header_faults(file, 1, header, columns, optional).sentences:
+            raise NeedsStrictReader
+        plan = plan_columns(header, columns, file.mapping, file.strip)
+        form, line = replace(form, width=len(header)), FIRST_ROW_LINE
+        if part.start:
+            stream.go_to(part.start, part.stop)
+            rest, line, blocks = b"", 0, cut_at_lines(file.name, stream, returns_end_lines=True)
+        for data in chain([rest], (block.data for block in blocks)):
             if data:
                 _refuse_long_lines(data)
                 split = split_lines(data, form)
@@ -77,9 +115,9 @@ def _split_blocks(file: CsvFile, columns: Sequence[str], optional: Collection[st
                     raise NeedsStrictReader
                 lines = (pl.Series("line", split.lines) + line).cast(pl.UInt32)
                 others = map(str, plan.others)
-                yield split.frame.select(lines, *map(_take_column, plan.sources), *others)
                 line += split.height
-        if stream.broken or plan is None:
+                yield RowBlock(split.frame.select(lines, *map(_take_column, plan.sources), *others), line)
+        if stream.broken:
             raise NeedsStrictReader
 
 

@@ -11,10 +11,11 @@ from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from credkit.core.errors import DefinitionError
+from credkit.files.bytestreams import FileRange
 from credkit.files.regularfiles import open_regular
 
 CHUNK_BYTES = 1 << 20  # bytes
@@ -27,6 +28,27 @@ def file_stamp(path: Path) -> tuple[int, ...]:
     except OSError:
         return ()
     return found.st_size, found.st_mtime_ns, found.st_ctime_ns, found.st_ino, found.st_dev
+
+
+def sha256_parts(path: Path, parts: Sequence[FileRange]) -> tuple[str, list[str]]:
+    """The digest of the file at ``path``, and that of each of the ``parts`` it is cut into, in one pass.
+
+    Of some neighbouring parts, the first digest is that of their bytes.
+    """
+    found, whole = [], hashlib.sha256()
+    try:
+        with open_regular(path, buffering=0) as file:
+            at = file.seek(parts[0].start)
+            for _, stop in parts:
+                own = hashlib.sha256()
+                while chunk := file.read(CHUNK_BYTES if stop is None else min(CHUNK_BYTES, stop - at)):
+                    own.update(chunk)
+                    whole.update(chunk)
+                    at += len(chunk)
+                found.append(own.hexdigest())
+    except OSError as error:
+        raise DefinitionError(f"{path}: the file cannot be read ({error.strerror})") from None
+    return whole.hexdigest(), found
 
 
 def sha256(path: Path, tell: Callable[[int], None] = lambda at: None, *, size: int | None = None) -> str:

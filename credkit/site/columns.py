@@ -13,7 +13,8 @@ from collections.abc import Collection, Iterator
 import polars as pl
 
 from credkit.core.whitespace import WHITE_SPACE
-from credkit.files.csvcolumns import NeedsStrictReader, read_frame, read_frames
+from credkit.files.bytestreams import WHOLE_FILE, FileRange
+from credkit.files.csvcolumns import FIRST_ROW_LINE, NeedsStrictReader, RowBlock, read_blocks, read_frame
 from credkit.files.faults import FileFaults
 from credkit.files.momentpatterns import MomentPattern
 from credkit.files.times import Clock
@@ -45,11 +46,15 @@ _ISSUE = r"\A[0-9]{0,9}\z"
 _DAYS = ("valid_from", "valid_until")
 
 
-def load_frames(site: Site) -> SiteFrames:
-    """The rows of the files that ``site`` names; raises one `DefinitionError` about all faults in them."""
+def load_frames(site: Site, readings: pl.DataFrame | None = None) -> SiteFrames:
+    """The rows of the files that ``site`` names; raises one `DefinitionError` about all faults in them.
+
+    ``readings`` are those of its file, coded, if they are read already.
+    """
     faults = FileFaults()
     frames = SiteFrames(
-        credentials=load_credentials(site, faults), readings=load_readings(site, faults),
+        credentials=load_credentials(site, faults),
+        readings=load_readings(site, faults) if readings is None else readings,
         existing={target.name: load_existing(target, faults) for target in site.targets.values() if target.existing},
     )  # fmt: skip
     faults.refuse()
@@ -82,16 +87,43 @@ def load_reading_batches(site: Site, faults: FileFaults | None = None) -> Iterat
 
     Frames before a fault may have been given out when it is met.
     """
-    clock = Clock(site.zone, local=site.readings.has_local_times, pattern=site.readings.mapping.time_pattern)
-    unguarded = {reader.name for reader in site.readers.values() if reader.kind.not_payment}
     last = 0
     try:
-        for frame in read_frames(site.readings, READINGS, OPTIONAL):
-            yield _judge_readings(frame, site, clock, unguarded)
+        for frame, _ in _read_reading_blocks(site):
+            yield frame
             last = frame["line"][-1] if frame.height else last
     except NeedsStrictReader:
-        rows = read_readings(site.readings, site.readers, site.zone, unguarded, faults)
+        rows = read_readings(site.readings, site.readers, site.zone, _unguarded_readers(site), faults)
         yield tabulate_readings([row for row in rows if row.line > last])
+
+
+def load_reading_part(site: Site, part: FileRange) -> RowBlock:
+    """The readings in a ``part`` of their file (`credkit.files.csvcolumns.cut_file`), coded, in one block.
+
+    Raises `NeedsStrictReader` where a cell is at fault.
+    """
+    stop = 0 if part.start else FIRST_ROW_LINE
+
+    def frames() -> Iterator[pl.DataFrame]:
+        nonlocal stop
+        for block in _read_reading_blocks(site, part):
+            stop = block.stop
+            yield block.frame
+
+    frame = code_readings(site, frames())
+    return RowBlock(frame, stop)
+
+
+def _read_reading_blocks(site: Site, part: FileRange = WHOLE_FILE) -> Iterator[RowBlock]:
+    clock = Clock(site.zone, local=site.readings.has_local_times, pattern=site.readings.mapping.time_pattern)
+    unguarded = _unguarded_readers(site)
+    for block in read_blocks(site.readings, READINGS, OPTIONAL, part):
+        yield block._replace(frame=_judge_readings(block.frame, site, clock, unguarded))
+
+
+def _unguarded_readers(site: Site) -> set[str]:
+    """The readers whose texts are declared to be no payment data."""
+    return {reader.name for reader in site.readers.values() if reader.kind.not_payment}
 
 
 def load_existing(target: Target, faults: FileFaults | None = None) -> pl.DataFrame:

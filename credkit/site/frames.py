@@ -115,11 +115,15 @@ def tabulate_readings(rows: Sequence[ReadingRow]) -> pl.DataFrame:
 
 def code_readings(site: Site, frames: Iterable[pl.DataFrame]) -> pl.DataFrame:
     """The readings of ``frames`` in one: each different text is stored once, and a cell that is empty is null."""
+    return join_readings(site, (frame.with_columns(pl.col(OFTEN_EMPTY).replace("", None)) for frame in frames))
+
+
+def join_readings(site: Site, frames: Iterable[pl.DataFrame]) -> pl.DataFrame:
+    """The readings of ``frames`` in one, coded together; a cell that is empty is null in them, coded or not."""
     types = {name: pl.Categorical(pl.Categories.random()) for name in CODED}
     coded = pl.Schema({**READING_TYPES, **types, "reader": pl.Enum(list(site.readers))})
     empty = pl.DataFrame(schema=coded)
-    parts = (frame.with_columns(pl.col(OFTEN_EMPTY).replace("", None)).cast(coded) for frame in frames)
-    return pl.concat([empty, *parts], rechunk=True)
+    return pl.concat([empty, *(frame.cast(coded) for frame in frames)], rechunk=True)
 
 
 def reading_rows(table: pl.DataFrame) -> list[ReadingRow]:
