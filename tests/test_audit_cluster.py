@@ -24,14 +24,15 @@ from tests.test_audit_files import TRACK, file
 
 distributed = pytest.importorskip("dask.distributed", reason="the extra cluster is absent")
 cluster = pytest.importorskip("credkit.audit.cluster")
+workers = pytest.importorskip("credkit.files.cluster")
 pytestmark = pytest.mark.filterwarnings("ignore::DeprecationWarning", "ignore::ResourceWarning")
 
 
 @pytest.fixture(scope="module")
 def address() -> Iterator[str]:
     """A scheduler with two workers, each a process that is started again when it dies."""
-    with distributed.LocalCluster(n_workers=2, threads_per_worker=1, processes=True, dashboard_address=":0") as workers:
-        yield workers.scheduler_address
+    with distributed.LocalCluster(n_workers=2, threads_per_worker=1, processes=True, dashboard_address=":0") as local:
+        yield local.scheduler_address
 
 
 def odd(folder: Path) -> list[Path]:
@@ -84,7 +85,7 @@ def test_a_worker_that_is_killed_in_the_middle_changes_nothing(tmp_path: Path, a
     parts = len(fileparts.cut_files([path], plan(), size=3000))
     assert parts > 30
     killed: list[int] = []
-    with cluster.connect(address) as client:
+    with workers.connect(address) as client:
         before = {worker: int(pid) for worker, pid in client.run(os.getpid).items()}
 
         def kill(done: int) -> None:
@@ -108,11 +109,11 @@ def test_a_worker_that_is_killed_in_the_middle_changes_nothing(tmp_path: Path, a
 def test_what_a_worker_refuses_is_refused_here(tmp_path: Path, address: str) -> None:
     rows = [Row(START.isoformat(), "gate", text) for text in [hexed(1, 2)] * 30 + [TRACK] + [hexed(1, 2)] * 30]
     path = file(tmp_path, as_csv(rows))
-    with cluster.connect(address) as client:
+    with workers.connect(address) as client:
         with pytest.raises(DefinitionError, match="line 32: payment track"):
             cluster.audit_on_cluster(client, [path], plan(), size=500)
         (part,) = fileparts.cut_files([path], plan())
-        versions = cluster.find_versions()
+        versions = workers.find_versions()
         path.write_bytes(as_csv(rows[:30]))
         with refusal(DefinitionError):  # it has not the size that it had
             client.submit(cluster.read_part, part, versions).result()

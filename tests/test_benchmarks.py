@@ -88,11 +88,14 @@ def test_the_site_with_all_families_of_readers_follows_from_its_seed(tmp_path: P
 
 @pytest.mark.survey
 @pytest.mark.filterwarnings("ignore::DeprecationWarning", "ignore::ResourceWarning")
-def test_the_audit_by_workers_runs_small(capsys: pytest.CaptureFixture[str]) -> None:
+def test_the_work_of_workers_runs_small(capsys: pytest.CaptureFixture[str]) -> None:
     cluster = pytest.importorskip("benchmarks.cluster")
     assert cluster.main(["--rows", "3000", "--workers", "1", "2", "--turns", "1", "--json"]) == 0
     rows = json.loads(capsys.readouterr().out)
-    assert [(row["rows"], row["workers"]) for row in rows] == [(3000, name) for name in ("one process", "1", "2")]
+    contenders = ("one process", "1", "2")
+    assert [(row["job"], row["rows"], row["workers"]) for row in rows] == [
+        (job, 3000, name) for job in ("audit", "crosswalk") for name in contenders
+    ]
     assert all(row["seconds"] > 0 and row["cpu_seconds"] > 0 for row in rows)
 
 

@@ -15,7 +15,7 @@ from hypothesis import given, reject
 from hypothesis import strategies as st
 
 from credkit import DefinitionError
-from credkit.crosswalk import Crosswalk, crosswalk, cut_readings, finish, merge, partial, partials, sightings
+from credkit.crosswalk import Crosswalk, crosswalk, cut_readings, finish, merge, partial, sightings
 from credkit.crosswalk.outputs import encode_outputs
 from credkit.crosswalk.partials import Partial, ReadingsPart
 from credkit.demo import Demo
@@ -24,6 +24,7 @@ from credkit.facts.judged_texts import DecodedTexts, TextSource
 from credkit.files import bytestreams
 from credkit.files.bytestreams import ranges_between
 from credkit.site import load_site
+from credkit.site.columns import load_reading_part
 from credkit.site.model import Site
 from tests.amounts import examples
 from tests.randomsites import random_site
@@ -193,12 +194,11 @@ def test_another_file_is_refused(tmp_path: Path) -> None:
     path.write_text(text)
     with refusal(DefinitionError):
         finish(elsewhere, site)
-    load_part = partials.load_reading_part
 
     def change(*given: Any) -> Any:
         path.write_text(text)
-        return load_part(*given)
+        return load_reading_part(*given)
 
-    with mock.patch.object(partials, "load_reading_part", change), refusal(DefinitionError):
+    with mock.patch("credkit.crosswalk.partials.load_reading_part", change), refusal(DefinitionError):
         partial(part)
     assert finish(partial(part), site) == crosswalk(site)

@@ -7,19 +7,9 @@ did not finish, because it died, is read again by another one; so is what it had
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Any, NamedTuple
-
-import polars as pl
-
-try:
-    from dask.distributed import Client, Future, KilledWorker, as_completed
-except ModuleNotFoundError as missing:
-    needed = "credkit.audit.cluster needs the extra cluster: pip install 'credkit[cluster]'"
-    raise ModuleNotFoundError(needed, name=missing.name) from None
 
 from credkit.audit.fileparts import FilePart, cut_files
 from credkit.audit.partials import Partial, finish, merge, partial
@@ -28,44 +18,20 @@ from credkit.audit.plan import AuditPlan
 from credkit.audit.summary import Audit
 from credkit.core.errors import DefinitionError
 from credkit.core.progress import SILENT, Progress
-from credkit.core.sentences import redacted_repr
-from credkit.core.version import __version__
 from credkit.files.captures import file_size
+from credkit.files.cluster import (
+    PART_BYTES,
+    Client,
+    Future,
+    Versions,
+    as_completed,
+    explain_failures,
+    find_versions,
+    refuse_other_versions,
+)
 from credkit.files.digests import file_stamp
 
-PART_BYTES = 1 << 26  # bytes of a part: a second or two of work
 PARTS_JOINED_AT_ONCE = 8
-SECONDS_TO_CONNECT = 10
-
-
-class Versions(NamedTuple):
-    """What must be the same everywhere, so that parts fit together: texts are compared by hashes of polars."""
-
-    credkit: str
-    polars: str
-    hash: int
-
-
-def find_versions() -> Versions:
-    """The versions in this process."""
-    return Versions(__version__, pl.__version__, int(pl.Series(["02F764DD"]).hash()[0]))
-
-
-@contextmanager
-def connect(address: str) -> Iterator[Client]:
-    """A client of the scheduler at ``address``; raises `DefinitionError` if none answers, or it has no worker."""
-    try:
-        client = Client(address, timeout=SECONDS_TO_CONNECT, set_as_default=False)
-    except (OSError, ValueError, TypeError) as error:
-        why = str(error).splitlines()[0][:120] if str(error) else type(error).__name__
-        raise DefinitionError(f"--scheduler: no Dask scheduler answers at {redacted_repr(address)} ({why})") from None
-    with client:
-        if not client.nthreads():
-            raise DefinitionError(
-                f"--scheduler: the scheduler at {redacted_repr(address)} has no worker: start one with "
-                f"'dask worker {address}', where the files can be seen"
-            )
-        yield client
 
 
 def audit_on_cluster(
@@ -83,7 +49,7 @@ def audit_on_cluster(
     files = [part for part in parts if not part.source.start]
     phases = number_phases(progress, digests=digests)
     phases.reading.phase("reading the files", total=sum(part.source.size for part in files), unit="bytes")
-    with _one_sentence():
+    with explain_failures("audit"):
         found = _read_and_join(client, parts, phases.reading.done)
     found_digests = digest_files(files, before, phases.digests) if digests else None
     phases.finishing.phase("looking for causes and changes")
@@ -118,12 +84,8 @@ def _read_and_join(client: Client, parts: Sequence[FilePart], tell: Callable[[in
 
 def read_part(part: FilePart, versions: Versions) -> Partial:
     """Read a part, in a worker; it judges one piece after the other, since other parts are read beside it."""
-    here, name = find_versions(), part.source.name
-    if here != versions:
-        raise DefinitionError(
-            f"a worker has credkit {here.credkit} and polars {here.polars}, expected {versions.credkit} and "
-            f"{versions.polars}, as where the audit began, on the same kind of processor: install the same everywhere"
-        )
+    refuse_other_versions(versions, "audit")
+    name = part.source.name
     size = file_size(part.source.path)
     if size != part.source.size:
         raise DefinitionError(
@@ -133,22 +95,3 @@ def read_part(part: FilePart, versions: Versions) -> Partial:
     found = partial(part, threads=0)
     found.compact()
     return found
-
-
-@contextmanager
-def _one_sentence() -> Iterator[None]:
-    """Say what a cluster cannot do as what to mend."""
-    try:
-        yield
-    except KilledWorker as error:
-        raise DefinitionError(
-            f"workers died again and again while they read one part ({_first_line(error)}): do they have enough memory?"
-        ) from None
-    except ModuleNotFoundError as error:
-        raise DefinitionError(
-            f"a worker lacks what the audit needs ({_first_line(error)}): install 'credkit[cluster]' on all of them"
-        ) from None
-
-
-def _first_line(error: Any) -> str:
-    return (str(error).splitlines() or [type(error).__name__])[0][:120]

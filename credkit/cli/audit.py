@@ -5,8 +5,7 @@ from __future__ import annotations
 from contextlib import ExitStack
 from datetime import UTC, tzinfo
 from pathlib import Path
-from types import ModuleType
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
 import click
@@ -23,8 +22,6 @@ from credkit.site.description import load_site
 if TYPE_CHECKING:
     from credkit.audit import AuditPlan
     from credkit.site.model import Site
-
-MISSING_CLUSTER = "--scheduler needs the extra cluster: pip install 'credkit[cluster]'"
 
 REPORT = "report"  # what writes --report, in its mark
 ZONE_HINT = "--zone NAME says by which clocks such times are"
@@ -73,10 +70,7 @@ ZONE_HINT = "--zone NAME says by which clocks such times are"
     "--report", type=click.Path(path_type=Path), metavar="OUT",
     help="Write the result to OUT as a page to print and sign, with digests of FILES.",
 )  # fmt: skip
-@click.option(
-    "--scheduler", metavar="ADDRESS",
-    help="Let the workers of the Dask scheduler at ADDRESS read FILES, which all of them see.",
-)  # fmt: skip
+@options.with_scheduler_option("FILES")
 @click.option("--details", is_flag=True, help="Show all items of work, the counts of each reader, and the checks, too.")
 @options.with_common_options
 def audit(
@@ -140,18 +134,17 @@ def audit(
             if each is not None:
                 each.open()  # the stack closes it, whenever a signal comes
         with door.progress() as progress:
-            form = {
+            form: dict[str, Any] = {
                 "delimiter": _delimiter_sign(delimiter) or (file.delimiter if file else ","),
                 "encoding": encoding or (file.encoding if file else "utf-8"),
             }
             if scheduler is None:
                 found = count(paths, plan, failures=listed, digests=report is not None, progress=progress, **form)
             else:
-                cluster = _load_cluster()
-                with cluster.connect(scheduler) as client:
-                    found = cluster.audit_on_cluster(
-                        client, paths, plan, digests=report is not None, progress=progress, **form
-                    )
+                with options.connect_cluster(scheduler) as client:
+                    from credkit.audit.cluster import audit_on_cluster
+
+                    found = audit_on_cluster(client, paths, plan, digests=report is not None, progress=progress, **form)
         if tables is not None:
             tables.write(table(found))
         if pages is not None:
@@ -169,15 +162,6 @@ def audit(
         if not details:
             door.say("The counts of each reader, and what fails which check: --details.")
     return int(not found.whole)
-
-
-def _load_cluster() -> ModuleType:
-    """The module that reads on a cluster; raises `DefinitionError` where its extra is absent."""
-    try:
-        from credkit.audit import cluster
-    except ModuleNotFoundError:
-        raise DefinitionError(MISSING_CLUSTER) from None
-    return cluster
 
 
 def _build_plan(

@@ -47,10 +47,11 @@ REPORT = "crosswalk report"  # what writes --report, in its mark
     "--since", type=click.Path(path_type=Path), metavar="RUN",
     help="Compare with the earlier run in the directory RUN; with --keep and --report, the newest is the default.",
 )  # fmt: skip
+@options.with_scheduler_option("the readings")
 @options.with_output_options
 def crosswalk(
-    site: Path, out: Path, details: bool, keep: int | None, report: Path | None, since: Path | None, as_json: bool,
-    reveal: bool,
+    site: Path, out: Path, details: bool, keep: int | None, report: Path | None, since: Path | None,
+    scheduler: str | None, as_json: bool, reveal: bool,
 ) -> int:  # fmt: skip
     """Match what SITE describes: its credentials, its readings, and what its targets want.
 
@@ -79,6 +80,9 @@ def crosswalk(
       credkit crosswalk brackwater/site.toml --out brackwater/runs --keep 10 \\
           --report page.html
 
+    With --scheduler the result is the same, and several machines share the reading and decoding of
+    the readings: it needs the extra cluster.
+
     Findings are the result, not a fault: the exit code is 0 when every row is accounted for,
     whatever was found, and 1 when one is not. A site file or table that is wrong in itself gives 2,
     and nothing is written. Needs the extra site.
@@ -101,7 +105,7 @@ def crosswalk(
         page = open_page(stack, report, REPORT, [run, *([since] if since else [])], described.files)
         with door.progress() as progress:
             earlier = _read_run(since, progress)
-            result = run_crosswalk(site, run, progress)
+            result = run_crosswalk(site, run, progress, scheduler)
             compared = _compare(earlier, run, progress)
         if page is not None:
             from credkit.report import report_crosswalk
@@ -152,8 +156,8 @@ def tidy_runs(door: Console, home: Path, keep: int, inputs: Iterable[Path]) -> N
         door.say(f"What changed since the run before: credkit compare {shlex.quote(str(home))}", indent="  ")
 
 
-def run_crosswalk(site: Path, out: Path, progress: Progress) -> Crosswalk:
-    """The crosswalk of ``site``, written to ``out``."""
+def run_crosswalk(site: Path, out: Path, progress: Progress, scheduler: str | None = None) -> Crosswalk:
+    """The crosswalk of ``site``, written to ``out``; workers of a ``scheduler``, if one is given, read the readings."""
     from credkit.crosswalk import crosswalk as compute
     from credkit.crosswalk import write_outputs
     from credkit.crosswalk.outputs import FILE_NAMES, MAKER
@@ -161,7 +165,13 @@ def run_crosswalk(site: Path, out: Path, progress: Progress) -> Crosswalk:
     described = load_site(site)
     refuse_overlaps([out / name for name in FILE_NAMES], described.files)
     FolderOutput(out, MAKER)  # refused before the work, not behind it
-    result = compute(described, progress=progress)
+    if scheduler is None:
+        result = compute(described, progress=progress)
+    else:
+        with options.connect_cluster(scheduler) as client:
+            from credkit.crosswalk.cluster import crosswalk_on_cluster
+
+            result = crosswalk_on_cluster(client, described, progress=progress)
     progress.phase("writing the tables")
     write_outputs(result, out)
     return result

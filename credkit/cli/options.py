@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -17,6 +18,8 @@ from credkit.core.shapes import describe_missing_front
 
 if TYPE_CHECKING:
     from click.shell_completion import CompletionItem
+
+    from credkit.files.cluster import Client
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
@@ -79,6 +82,25 @@ def with_hint_options(command: Command) -> Command:
         help="Look for simple causes of every failure. Default: only for values given as arguments.",
     )  # fmt: skip
     return option(command)
+
+
+def with_scheduler_option(files: str) -> Callable[[Command], Command]:
+    """The option ``--scheduler`` of a command that reads ``files``; `connect_cluster` takes it."""
+    return click.option(
+        "--scheduler", metavar="ADDRESS",
+        help=f"Let the workers of the Dask scheduler at ADDRESS read {files}, which all of them see.",
+    )  # fmt: skip
+
+
+@contextmanager
+def connect_cluster(address: str) -> Iterator[Client]:
+    """A client of the scheduler that --scheduler names; raises `DefinitionError` where the extra is absent."""
+    try:
+        from credkit.files.cluster import connect
+    except ModuleNotFoundError:
+        raise DefinitionError("--scheduler needs the extra cluster: pip install 'credkit[cluster]'") from None
+    with connect(address) as client:
+        yield client
 
 
 def _load_layouts(ctx: click.Context, param: click.Parameter, path: Path | None) -> tuple[Entry, ...]:

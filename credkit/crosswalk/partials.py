@@ -62,6 +62,11 @@ class Partial:
     parts: tuple[PartRows, ...]
     decoded: Mapping[int, DecodedTexts]
 
+    @property
+    def is_at_fault(self) -> bool:
+        """Whether a row may be at fault, so that the whole file is read again."""
+        return any(part.rows is None for part in self.parts)
+
 
 def cut_readings(site: Site, size: int | None = None) -> list[ReadingsPart]:
     """The parts of the readings of ``site``, of about ``size`` bytes each; without a size the whole file.
@@ -160,7 +165,7 @@ def finish(
         raise ValueError("a part of the readings is missing, or joined twice: join all of them, each once")
     phases = number_phases(progress)
     phases[0].phase(READING_PHASE)
-    if any(part.rows is None for part in whole.parts):
+    if whole.is_at_fault:
         return match(site, load_frames(site), digest_inputs(site), phases)
     digest, of_parts = digests or sha256_parts(site.readings.path, ranges)
     for part, expected in zip(whole.parts, of_parts, strict=True):
