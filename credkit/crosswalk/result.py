@@ -13,7 +13,6 @@ from typing import NamedTuple
 
 from credkit.crosswalk.linetable import LineTable
 from credkit.crosswalk.readiness import Readiness
-from credkit.crosswalk.tasks import Sure
 from credkit.facts.exceptions import ExceptionRow
 from credkit.work.cures import ReaderChain
 from credkit.work.filelines import NO_LINES, FileLines

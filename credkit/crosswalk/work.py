@@ -18,10 +18,7 @@ import polars as pl
 
 from credkit.core.sentences import redacted_repr
 from credkit.core.whitespace import WHITE_SPACE
-from credkit.crosswalk.cures import cure_reader, strip_lines
-from credkit.crosswalk.filelines import NO_LINES, FileLines
 from credkit.crosswalk.linetable import WRITTEN_ACTIONS, LineTable
-from credkit.crosswalk.linetable import LineTable
 from credkit.crosswalk.readers import ReaderFindings
 from credkit.crosswalk.relatedrows import RelatedRows
 from credkit.crosswalk.result import READER_CODES, CardCounts, Finding

@@ -15,7 +15,7 @@ from credkit.audit.sentences import format_minute
 from credkit.core.sentences import describe_rows
 from credkit.crosswalk.comparing import RunComparison
 from credkit.crosswalk.readiness import AreaCounts, Readiness
-from credkit.crosswalk.result import FINDING_CODES, Crosswalk, WorkItem
+from credkit.crosswalk.result import FINDING_CODES, Crosswalk
 from credkit.explain.cautions import COPIES, OF_A_RESULT
 from credkit.report.charts import draw_shares
 from credkit.report.compared import count_differences
@@ -24,6 +24,7 @@ from credkit.report.cutover import judge_cutover
 from credkit.report.questions import answer_questions
 from credkit.report.templates import list_versions, render_page
 from credkit.site.model import Site
+from credkit.work.items import WorkItem
 
 TITLE = "Result of a crosswalk"
 MARK = '<meta name="generator" content="credkit crosswalk report">'

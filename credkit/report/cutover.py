@@ -11,9 +11,10 @@ from typing import Literal
 
 from credkit.core.sentences import format_count
 from credkit.crosswalk.readiness import NOWHERE
-from credkit.crosswalk.result import Crosswalk, WorkItem
+from credkit.crosswalk.result import Crosswalk
 from credkit.crosswalk.tasks import TASKS
 from credkit.crosswalk.worktext import READER_TASKS
+from credkit.work.items import WorkItem
 
 Word = Literal["ready", "not yet", "not known"]
 SETTING_TASKS = (*READER_TASKS, "fails-since", "two-settings", "single-facility")  # how a reader is set

@@ -8,10 +8,11 @@ from dataclasses import dataclass
 from credkit.core.sentences import format_count
 from credkit.crosswalk.comparing import RunComparison
 from credkit.crosswalk.comparisontext import describe_difference
-from credkit.crosswalk.result import Crosswalk, WorkItem
+from credkit.crosswalk.result import Crosswalk
 from credkit.crosswalk.tasks import ABOUT
 from credkit.report.cutover import SETTING_TASKS, Cutover, count_readings, count_unaccounted, security_items
 from credkit.report.words import join_names, show_text
+from credkit.work.items import WorkItem
 
 MOST_AREAS_NAMED = 3
 NO_EARLIER_RUN = "No earlier run was compared: crosswalk --since RUN, or --keep N, does."
