@@ -51,6 +51,14 @@ def test_a_page_to_sign_names_the_extra_too(args: tuple[str, ...], tmp_path: Pat
     assert [path.name for path in tmp_path.iterdir()] == ["reads.csv"]
 
 
+def test_an_xlsx_file_names_the_extra_before_the_work(tmp_path: Path) -> None:
+    (tmp_path / "reads.csv").write_text(f"time,reader,text\n2026-03-14T12:00:00Z,gate 7,{GOOD}\n")
+    args = ("audit", "reads.csv", "--chain", CHAIN, "--failures", "failing.csv", "--dialect", "xlsx")
+    done = without("xlsxwriter", *args, home=tmp_path)
+    assert (done.returncode, done.stdout, done.stderr) == (2, "", NEEDED)
+    assert [path.name for path in tmp_path.iterdir()] == ["reads.csv"]
+
+
 @pytest.mark.parametrize(
     "args", [("decode", CHAIN, GOOD), ("identify", GOOD), *((name, "-h") for name in SITE_COMMANDS)]
 )

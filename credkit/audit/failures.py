@@ -5,7 +5,7 @@ Source: RFC 4180 (common form of CSV).
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 from credkit.audit.entries import ONE_ENTRY_RULE
@@ -14,8 +14,11 @@ from credkit.audit.row_counts import FailingRow
 from credkit.audit.secrets import find_payment
 from credkit.core.reading import AnyReading
 from credkit.facts.texts import describe_failure
-from credkit.files.csvtables import CsvTable
+from credkit.files.csvtables import CsvTable, split_rows
+from credkit.files.dialects import PLAIN, Dialect
 from credkit.files.linerows import RowFault
+from credkit.files.outputs import FileOutput
+from credkit.files.spreadsheets import open_encoder
 from credkit.files.times import to_datetime
 from credkit.privacy.accounts import hide_all_but_account_ends, mask_accounts
 from credkit.privacy.payment import payment_in_decoded
@@ -28,13 +31,16 @@ FAILURES_MAKER = "list of failing rows"  # what such a file is called
 
 
 class FailureWriter:
-    """The failing rows, written as they are found."""
+    """The failing rows, written as they are found: plain to the first of ``outputs``, in ``dialect`` to the second."""
 
-    def __init__(self, write: Callable[[bytes], None], plan: AuditPlan) -> None:
-        self._write = write
+    def __init__(self, outputs: Sequence[FileOutput], plan: AuditPlan, dialect: Dialect = PLAIN) -> None:
+        self._output, *others = outputs
+        self._beside = [(each, open_encoder(FAILURES, dialect, each.staging.scratch)) for each in others]
         self._plan = plan
         self._reasons: dict[tuple[int, str], tuple[str, str]] = {}
-        write(FAILURES.encode_header())
+        self._output.write(FAILURES.encode_header())
+        for output, encoder in self._beside:
+            output.write(encoder.start())
 
     def add(self, name: str, base: int, failing: Iterable[FailingRow], faults: Iterable[RowFault]) -> None:
         """Write rows of the file ``name``; their lines count from ``base``."""
@@ -52,8 +58,19 @@ class FailureWriter:
         rows.extend((fault.line, ("", "", "", "", UNREADABLE_RULE, fault.problem)) for fault in faults)
         rows.sort(key=lambda row: row[0])
         name = mask_accounts(name)
-        for piece in FAILURES.encode_rows((name, base + line, *cells) for line, cells in rows):
-            self._write(piece)
+        for block in split_rows((name, base + line, *cells) for line, cells in rows):
+            self._output.write(FAILURES.encode_columns(block))
+            for output, encoder in self._beside:
+                with output.explaining_refusals():
+                    data = encoder.add(block)
+                output.write(data)
+
+    def finish(self) -> None:
+        """Write what is left when all rows are there."""
+        for output, encoder in self._beside:
+            with output.explaining_refusals():
+                for piece in encoder.finish():
+                    output.write(piece)
 
     def _reason(self, use: ChainUse, row: FailingRow) -> tuple[str, str]:
         """The text as it may be shown, and why it fails."""

@@ -7,6 +7,7 @@ memory that it takes does not grow with the rows.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from contextlib import ExitStack
 from pathlib import Path
 from typing import NamedTuple
 
@@ -16,30 +17,35 @@ from credkit.audit.partials import Partial, finish, partial
 from credkit.audit.plan import AuditPlan
 from credkit.audit.summary import Audit
 from credkit.core.progress import SILENT, PartProgress, Progress
+from credkit.files.dialects import PLAIN, Dialect
 from credkit.files.digests import file_stamp, sha256
-from credkit.files.outputs import FileOutput, refuse_overlaps
+from credkit.files.outputs import FileOutput, place_outputs, refuse_overlaps
 
 
 def audit(
     paths: Sequence[Path], plan: AuditPlan, *, delimiter: str = ",", encoding: str = "utf-8",
-    failures: Path | FileOutput | None = None, digests: bool = False, progress: Progress = SILENT,
+    failures: Path | Sequence[FileOutput] | None = None, dialect: Dialect = PLAIN, digests: bool = False,
+    progress: Progress = SILENT,
 ) -> Audit:  # fmt: skip
     """Audit the files at ``paths`` by ``plan``.
 
-    ``failures`` is a CSV file for the failing rows, written whole or not at all, or an open output that the caller
-    puts in place. ``progress`` is told how many bytes are read. With ``digests`` each file
-    is read a second time, for its SHA-256. Raises `DefinitionError` for a file that cannot be read at all, that is
+    ``failures`` is a CSV file for the failing rows, written whole or not at all, and in ``dialect`` beside it; or open
+    outputs for both that the caller puts in place. ``progress`` is told how many bytes are read. With ``digests`` each
+    file is read a second time, for its SHA-256. Raises `DefinitionError` for a file that cannot be read at all, that is
     named twice, or that holds a payment track; and for an output in the place of another file.
     """
     parts = cut_files(paths, plan, delimiter=delimiter, encoding=encoding)
-    if isinstance(failures, FileOutput):
-        return _audit(parts, plan, FailureWriter(failures.write, plan), progress, digests=digests)
-    if failures is not None:
+    if isinstance(failures, Path):
         site = plan.site.files if plan.site else ()
-        refuse_overlaps([failures], [*paths, *site])
-        with FileOutput(failures, FAILURES_MAKER) as output:
-            return _audit(parts, plan, FailureWriter(output.write, plan), progress, digests=digests)
-    return _audit(parts, plan, None, progress, digests=digests)
+        outs = dialect.list_paths(failures)
+        refuse_overlaps(outs, [*paths, *site])
+        with ExitStack() as stack:
+            outputs = [stack.enter_context(FileOutput(out, FAILURES_MAKER)) for out in outs]
+            found = _audit(parts, plan, FailureWriter(outputs, plan, dialect), progress, digests=digests)
+            place_outputs(outputs)
+            return found
+    listed = FailureWriter(failures, plan, dialect) if failures else None
+    return _audit(parts, plan, listed, progress, digests=digests)
 
 
 def _audit(
@@ -57,6 +63,8 @@ def _audit(
     for part in parts:
         found.absorb(partial(part, failures=failures, progress=_count_from(phases.reading, done)))
         done += part.source.size
+    if failures is not None:
+        failures.finish()
     found_digests = digest_files(parts, before, phases.digests) if digests else None
     phases.finishing.phase("looking for causes and changes")
     return finish(found, digests=found_digests)

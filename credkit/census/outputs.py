@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 
 from credkit.census.result import Allocation, Census
 from credkit.census.summary import census_text
-from credkit.files.csvtables import CsvTable
-from credkit.files.outputs import write_folder
+from credkit.files.csvtables import CsvTable, FilledTable, split_rows
+from credkit.files.dialects import PLAIN, Dialect
+from credkit.files.outputs import Content, write_folder
+from credkit.files.spreadsheets import spreadsheet_files
 
 DUPLICATES = CsvTable(
     columns=(
@@ -30,21 +32,28 @@ FILE_NAMES = (
 OutputRow = tuple[object, ...]
 
 
-def write_census(result: Census, out: str | Path) -> None:
-    """Write ``result`` as the folder ``out``, in place of a former census.
+def write_census(result: Census, out: str | Path, dialect: Dialect = PLAIN) -> None:
+    """Write ``result`` as the folder ``out``, in place of a former census; its tables in ``dialect``, too.
 
     Raises `DefinitionError` where ``out`` cannot be written, `ForeignOutput` where it holds what no census wrote.
     """
-    files: dict[str, Iterable[bytes]] = {
-        "duplicates.csv": DUPLICATES.encode(_duplicates(result)),
-        "reissue.csv": REISSUE.encode(_reissue(result)),
-        "ranges.csv": RANGES.encode(_ranges(result)),
-        "unreadable.csv": UNREADABLE.encode(_unreadable(result)),
-        "summary.txt": (census_text(result).encode("utf-8", "backslashreplace"),),
+    tables = {
+        "duplicates.csv": _fill(DUPLICATES, lambda: _duplicates(result)),
+        "reissue.csv": _fill(REISSUE, lambda: _reissue(result)),
+        "ranges.csv": _fill(RANGES, lambda: _ranges(result)),
+        "unreadable.csv": _fill(UNREADABLE, lambda: _unreadable(result)),
     }
+    more: dict[str, FilledTable] = {}
     if result.allocation:
-        files |= _allocation(result.allocation, is_unmasked=result.allocation.kind in result.unmasked_kinds)
-    write_folder(files, out, MAKER)
+        more = _allocation(result.allocation, is_unmasked=result.allocation.kind in result.unmasked_kinds)
+    files: dict[str, Content] = {name: filled.encode() for name, filled in tables.items()}
+    files["summary.txt"] = census_text(result).encode("utf-8", "backslashreplace")
+    files |= {name: filled.encode() for name, filled in more.items()}
+    write_folder(files | spreadsheet_files(tables | more, dialect), out, MAKER)
+
+
+def _fill(table: CsvTable, rows: Callable[[], Iterable[OutputRow]]) -> FilledTable:
+    return FilledTable(table=table, blocks=lambda: split_rows(rows()))
 
 
 def _reissue(result: Census) -> Iterator[OutputRow]:
@@ -64,7 +73,8 @@ def _duplicates(result: Census) -> Iterator[OutputRow]:
 def _ranges(result: Census) -> Iterator[OutputRow]:
     for each in result.spans:
         word = "used" if each.used else "free"
-        yield each.namespace, each.facility, each.first, each.last, each.count, word
+        facility = None if each.facility is None else str(each.facility)
+        yield each.namespace, facility, str(each.first), str(each.last), each.count, word
 
 
 def _unreadable(result: Census) -> Iterator[OutputRow]:
@@ -72,16 +82,22 @@ def _unreadable(result: Census) -> Iterator[OutputRow]:
         yield row.file, row.line, row.code, row.input, row.reason, row.candidates
 
 
-def _allocation(allocation: Allocation, *, is_unmasked: bool) -> dict[str, Iterable[bytes]]:
+def _allocation(allocation: Allocation, *, is_unmasked: bool) -> dict[str, FilledTable]:
     columns = (*ALLOCATION, *(allocation.badges[0].texts if allocation.badges else ()))
     badges = CsvTable(columns=columns, unmasked=columns[1:] if is_unmasked else ())
     skipped = CsvTable(columns=SKIPPED, unmasked=("first", "last") if is_unmasked else ())
     return {
-        "allocation.csv": badges.encode(
-            (allocation.kind, badge.facility, badge.number, badge.value, *badge.texts.values())
-            for badge in allocation.badges
-        ),
-        "skipped.csv": skipped.encode(
-            (each.first, each.last, each.last - each.first + 1, each.reason) for each in allocation.skipped
-        ),
+        "allocation.csv": _fill(badges, lambda: _badges(allocation)),
+        "skipped.csv": _fill(skipped, lambda: _skipped(allocation)),
     }
+
+
+def _badges(allocation: Allocation) -> Iterator[OutputRow]:
+    for badge in allocation.badges:
+        facility = None if badge.facility is None else str(badge.facility)
+        yield allocation.kind, facility, str(badge.number), badge.value, *badge.texts.values()
+
+
+def _skipped(allocation: Allocation) -> Iterator[OutputRow]:
+    for each in allocation.skipped:
+        yield str(each.first), str(each.last), each.last - each.first + 1, each.reason

@@ -72,11 +72,13 @@ ZONE_HINT = "--zone NAME says by which clocks such times are"
 )  # fmt: skip
 @options.with_scheduler_option("FILES")
 @click.option("--details", is_flag=True, help="Show all items of work, the counts of each reader, and the checks, too.")
+@options.with_dialect_option
 @options.with_common_options
 def audit(
     files: tuple[Path, ...], chain: str | None, site: Path | None, text: str, reader: str, time: str,
     zone: str | None, delimiter: str | None, encoding: str | None, failures: Path | None, parquet: Path | None,
-    report: Path | None, scheduler: str | None, details: bool, as_json: bool, layouts: tuple[Entry, ...], reveal: bool,
+    report: Path | None, scheduler: str | None, details: bool, dialect: str | None, as_json: bool,
+    layouts: tuple[Entry, ...], reveal: bool,
 ) -> int:  # fmt: skip
     """Count what FILES of captures hold: by reader, what is good, what fails which check, and since when.
 
@@ -91,6 +93,9 @@ def audit(
       credkit audit brackwater/readings.csv --failures failing.csv \\
           --chain hex:8/right-justified:26/wiegand-26
       credkit audit --site brackwater/site.toml --report report.html
+
+    With --dialect, or [output] in SITE, the failing rows are written a second time beside OUT, as a
+    spreadsheet opens them, such as failing.xlsx.
 
     OUT is written whole or not at all, in place of an earlier one of its sort at most: a file that you
     wrote or changed is never replaced. It holds data on persons, readable by its owner only.
@@ -112,6 +117,8 @@ def audit(
         import credkit.report as paper
     if scheduler is not None and failures is not None:
         raise click.UsageError("--failures goes without --scheduler: every failing row would come to this one process")
+    if dialect is not None and failures is None:
+        raise click.UsageError("--dialect goes with --failures")
     door = Console(as_json=as_json, reveal=reveal)
     before = file_stamp(site) if site is not None else ()
     described = load_site(site) if site is not None else None
@@ -123,33 +130,38 @@ def audit(
     pins = [paper.pin_file(site)] if site is not None and report is not None else []
     if pins and site is not None and file_stamp(site) != before:
         raise DefinitionError(f"{site}: the file was changed while it was read: run the audit again")
-    outs = [out for out in (failures, parquet, report) if out is not None]
+    form = options.choose_dialect(dialect, described)
+    lists = form.list_paths(failures) if failures is not None else []
+    outs = [*lists, *(out for out in (parquet, report) if out is not None)]
     refuse_overlaps(outs, [*paths, *(described.files if described else ())])
-    makers = ((failures, FAILURES_MAKER), (parquet, READERS_TABLE_MAKER), (report, REPORT))
+    makers = ((parquet, READERS_TABLE_MAKER), (report, REPORT))
     with ExitStack() as stack:
-        listed, tables, pages = [
-            stack.push(FileOutput(out, maker)) if out is not None else None for out, maker in makers
-        ]
-        for each in (listed, tables, pages):
-            if each is not None:
-                each.open()  # the stack closes it, whenever a signal comes
+        listed = [stack.push(FileOutput(out, FAILURES_MAKER)) for out in lists]
+        tables, pages = [stack.push(FileOutput(out, maker)) if out is not None else None for out, maker in makers]
+        outputs = [*listed, *(each for each in (tables, pages) if each is not None)]
+        for each in outputs:
+            each.open()  # the stack closes it, whenever a signal comes
         with door.progress() as progress:
-            form: dict[str, Any] = {
+            read_as: dict[str, Any] = {
                 "delimiter": _delimiter_sign(delimiter) or (file.delimiter if file else ","),
                 "encoding": encoding or (file.encoding if file else "utf-8"),
             }
             if scheduler is None:
-                found = count(paths, plan, failures=listed, digests=report is not None, progress=progress, **form)
+                found = count(
+                    paths, plan, failures=listed, dialect=form, digests=report is not None, progress=progress, **read_as
+                )
             else:
                 with options.connect_cluster(scheduler) as client:
                     from credkit.audit.cluster import audit_on_cluster
 
-                    found = audit_on_cluster(client, paths, plan, digests=report is not None, progress=progress, **form)
+                    found = audit_on_cluster(
+                        client, paths, plan, digests=report is not None, progress=progress, **read_as
+                    )
         if tables is not None:
             tables.write(table(found))
         if pages is not None:
             pages.write(paper.report(found, plan.clock.zone, described=pins).encode())
-        place_outputs([each for each in (listed, tables, pages) if each is not None])
+        place_outputs(outputs)
     if as_json:
         for record in list_records(found):
             door.record(record)

@@ -14,6 +14,7 @@ import click
 from credkit.cli import options
 from credkit.cli.output import Console
 from credkit.core.sentences import redacted_repr
+from credkit.files.dialects import names_in
 from credkit.files.outputs import FolderOutput, refuse_overlaps
 from credkit.site.description import load_site
 from credkit.work.items import plain_item
@@ -47,10 +48,12 @@ MOST_ROWS_SHOWN = 5  # rows of a list on a screen; the files have all of them
     help="Numbers to leave out; may be given several times.",
 )  # fmt: skip
 @click.option("--details", is_flag=True, help="Show all items of work, the tables and the lists, too.")
+@options.with_dialect_option
 @options.with_output_options
 def census(
     site: Path, credentials: Path | None, out: Path | None, room: int, allocate: int | None, facility: int | None,
-    kind: str | None, reserve: tuple[tuple[int, int], ...], details: bool, as_json: bool, reveal: bool,
+    kind: str | None, reserve: tuple[tuple[int, int], ...], details: bool, dialect: str | None, as_json: bool,
+    reveal: bool,
 ) -> int:  # fmt: skip
     """Find the duplicates in the credentials of SITE, before any reading is taken.
 
@@ -60,7 +63,8 @@ def census(
     holds all cards. With --allocate, numbers for new badges that duplicate nothing.
 
     DIR is written whole or not at all, and may only replace an earlier census: files that you added
-    or changed are never replaced. It holds data on persons, readable by its owner only.
+    or changed are never replaced. It holds data on persons, readable by its owner only. With --dialect,
+    or [output] in SITE, DIR also holds each table as a spreadsheet opens it, such as reissue.xlsx.
 
     \b
     Brackwater Terminal, as `credkit demo` made it:
@@ -75,6 +79,8 @@ def census(
     """
     if allocate is None and (facility is not None or kind is not None or reserve):
         raise click.UsageError("--facility, --kind and --reserve go with --allocate")
+    if dialect is not None and out is None:
+        raise click.UsageError("--dialect goes with --out")
     import credkit.census as package
 
     door = Console(as_json=as_json, reveal=reveal)
@@ -86,15 +92,15 @@ def census(
         if credentials is not None:
             file = replace(described.credentials, path=credentials, name=str(credentials))
             described = replace(described, credentials=file)
+        form = options.choose_dialect(dialect, described)
         if out is not None:
-            refuse_overlaps(
-                [out / name for name in package.outputs.FILE_NAMES], [*described.files, described.credentials.path]
-            )
+            names = [*package.outputs.FILE_NAMES, *names_in(package.outputs.FILE_NAMES, form)]
+            refuse_overlaps([out / name for name in names], [*described.files, described.credentials.path])
             FolderOutput(out, package.outputs.MAKER)  # refused before the work, not behind it
         result: Census = package.census(described, room, wanted=wanted, progress=progress)
         if out is not None:
             progress.phase("writing the tables")
-            package.write_census(result, out)
+            package.write_census(result, out, form)
     declared = any(kind.not_payment for kind in described.kinds.values())  # such numbers are for files
     if as_json:
         for record in _to_json(result, out):
@@ -105,6 +111,8 @@ def census(
         door.say()
         if out is not None:
             door.say(f"The files are in {out}.")
+            if names := [name for name in names_in(package.outputs.FILE_NAMES, form) if (out / name).is_file()]:
+                door.say(f"For a spreadsheet: {', '.join(names)}.")
         if not details:
             door.say("The duplicates, ranges and layouts: --details.")
     return int(result.found)

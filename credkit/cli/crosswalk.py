@@ -17,6 +17,7 @@ from credkit.cli.output import Console, complain
 from credkit.cli.resultpage import open_page
 from credkit.core.progress import Progress
 from credkit.core.sentences import format_count
+from credkit.files.dialects import PLAIN, Dialect, names_in
 from credkit.files.outputs import FolderOutput, place_outputs, refuse_overlaps
 from credkit.files.outputs.runs import list_runs, name_new_run, remove_old_runs
 from credkit.site.description import load_site
@@ -48,10 +49,11 @@ REPORT = "crosswalk report"  # what writes --report, in its mark
     help="Compare with the earlier run in the directory RUN; with --keep and --report, the newest is the default.",
 )  # fmt: skip
 @options.with_scheduler_option("the readings")
+@options.with_dialect_option
 @options.with_output_options
 def crosswalk(
     site: Path, out: Path, details: bool, keep: int | None, report: Path | None, since: Path | None,
-    scheduler: str | None, as_json: bool, reveal: bool,
+    scheduler: str | None, dialect: str | None, as_json: bool, reveal: bool,
 ) -> int:  # fmt: skip
     """Match what SITE describes: its credentials, its readings, and what its targets want.
 
@@ -70,6 +72,9 @@ def crosswalk(
     the work list with columns to fill in, who would stand before a locked door in which area, what
     changed since an earlier run, and for an auditor digests, counts and limits. An earlier PAGE is
     replaced unless you changed it.
+
+    With --dialect, or [output] in SITE, DIR also holds each table as a spreadsheet opens it, such as
+    crosswalk.xlsx: for looking. Programs, targets and `credkit compare` read the plain .csv files.
 
     What looks like a payment account number is masked in DIR, and no target gets it, unless the
     site file declares not_payment for its kind. A file with a payment track is refused.
@@ -96,16 +101,19 @@ def crosswalk(
     the verdict; null without) and work (task, subject, title, act, people,
     credentials, readings, sure, evidence, lines, rows by file, ends: code, count, noun).
     """
+    from credkit.crosswalk.outputs import FILE_NAMES
+
     door = Console(as_json=as_json, reveal=reveal)
     run = out if keep is None else name_new_run(out, datetime.now(UTC))
     if since is None and keep is not None and report is not None:
         since = _find_newest_run(out)
     described = load_site(site)
+    form = options.choose_dialect(dialect, described)
     with ExitStack() as stack:
         page = open_page(stack, report, REPORT, [run, *([since] if since else [])], described.files)
         with door.progress() as progress:
             earlier = _read_run(since, progress)
-            result = run_crosswalk(site, run, progress, scheduler)
+            result = run_crosswalk(site, run, progress, scheduler, form)
             compared = _compare(earlier, run, progress)
         if page is not None:
             from credkit.report import report_crosswalk
@@ -113,6 +121,8 @@ def crosswalk(
             page.write(report_crosswalk(result, described, compared=compared).encode())
             place_outputs([page])
     code = show_result(door, result, run, details=details, compared=compared)
+    if form != PLAIN and not as_json:
+        door.say(f"For a spreadsheet: {', '.join(names_in(FILE_NAMES, form))}.")
     if report is not None and not as_json:
         door.say(f"The page is {report}.")
     if keep is not None:
@@ -156,14 +166,19 @@ def tidy_runs(door: Console, home: Path, keep: int, inputs: Iterable[Path]) -> N
         door.say(f"What changed since the run before: credkit compare {shlex.quote(str(home))}", indent="  ")
 
 
-def run_crosswalk(site: Path, out: Path, progress: Progress, scheduler: str | None = None) -> Crosswalk:
-    """The crosswalk of ``site``, written to ``out``; workers of a ``scheduler``, if one is given, read the readings."""
+def run_crosswalk(
+    site: Path, out: Path, progress: Progress, scheduler: str | None = None, dialect: Dialect = PLAIN
+) -> Crosswalk:
+    """The crosswalk of ``site``, written to ``out``, its tables in ``dialect``, too.
+
+    Workers of a ``scheduler``, if one is given, read the readings.
+    """
     from credkit.crosswalk import crosswalk as compute
     from credkit.crosswalk import write_outputs
     from credkit.crosswalk.outputs import FILE_NAMES, MAKER
 
     described = load_site(site)
-    refuse_overlaps([out / name for name in FILE_NAMES], described.files)
+    refuse_overlaps([out / name for name in (*FILE_NAMES, *names_in(FILE_NAMES, dialect))], described.files)
     FolderOutput(out, MAKER)  # refused before the work, not behind it
     if scheduler is None:
         result = compute(described, progress=progress)
@@ -173,7 +188,7 @@ def run_crosswalk(site: Path, out: Path, progress: Progress, scheduler: str | No
 
             result = crosswalk_on_cluster(client, described, progress=progress)
     progress.phase("writing the tables")
-    write_outputs(result, out)
+    write_outputs(result, out, dialect)
     return result
 
 

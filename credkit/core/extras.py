@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import contextmanager
 
-SITE_MODULES = ("numpy", "polars", "jinja2")
+SITE_MODULES = ("numpy", "polars", "jinja2", "xlsxwriter")
 
 
 def site_extra_missing(user: str) -> str:

@@ -7,19 +7,21 @@ sentence.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from functools import partial
 from operator import attrgetter
 from pathlib import Path
 
 import polars as pl
 
 from credkit.core.version import __version__
-from credkit.crosswalk.linetable import LineTable
 from credkit.crosswalk.readiness import Readiness
 from credkit.crosswalk.result import Crosswalk
 from credkit.crosswalk.summary import summary_text
-from credkit.files.csvtables import ROWS_AT_ONCE, CsvTable
+from credkit.files.csvtables import ROWS_AT_ONCE, Column, CsvTable, FilledTable, split_rows
+from credkit.files.dialects import PLAIN, Dialect
 from credkit.files.outputs import write_folder
+from credkit.files.spreadsheets import spreadsheet_files
 from credkit.privacy.accounts import mask_accounts
 
 LINES = CsvTable(
@@ -43,37 +45,44 @@ MAKER = "crosswalk"
 FILE_NAMES = ("crosswalk.csv", "exceptions.csv", "findings.csv", "readiness.csv", "run.json", "summary.txt")
 
 
-def write_outputs(result: Crosswalk, out: str | Path) -> None:
-    """Write ``result`` as the folder ``out``, in place of a former crosswalk.
+def write_outputs(result: Crosswalk, out: str | Path, dialect: Dialect = PLAIN) -> None:
+    """Write ``result`` as the folder ``out``, in place of a former crosswalk; its tables in ``dialect``, too.
 
     Raises `DefinitionError` where ``out`` cannot be written, `ForeignOutput` where it holds what no crosswalk wrote.
     """
-    write_folder(encode_outputs(result), out, MAKER)
+    write_folder({**encode_outputs(result), **spreadsheet_files(_fill_tables(result), dialect)}, out, MAKER)
 
 
 def encode_outputs(result: Crosswalk) -> dict[str, Iterator[bytes]]:
-    """The pieces of each file, made when they are asked for."""
+    """The pieces of each file but those for spreadsheets, made when they are asked for."""
     return {
-        "crosswalk.csv": _encode_lines(result.lines),
-        "exceptions.csv": EXCEPTIONS.encode(map(attrgetter(*EXCEPTIONS.columns), result.exceptions)),
-        "findings.csv": FINDINGS.encode(_list_findings(result)),
-        "readiness.csv": _encode_readiness(result.readiness),
+        **{name: filled.encode() for name, filled in _fill_tables(result).items()},
         "run.json": iter((_encode_run(result),)),
         "summary.txt": iter((summary_text(result).encode("utf-8", "backslashreplace"),)),
     }
 
 
-def _encode_lines(lines: LineTable) -> Iterator[bytes]:
-    yield LINES.encode_header()
-    for start in range(0, len(lines), ROWS_AT_ONCE):
-        yield LINES.encode_columns(lines.columns(LINES.columns, slice(start, start + ROWS_AT_ONCE)))
+def _fill_tables(result: Crosswalk) -> dict[str, FilledTable]:
+    return {
+        "crosswalk.csv": FilledTable(table=LINES, blocks=partial(_list_lines, result)),
+        "exceptions.csv": FilledTable(
+            table=EXCEPTIONS,
+            blocks=lambda: split_rows(map(attrgetter(*EXCEPTIONS.columns), result.exceptions)),
+        ),
+        "findings.csv": FilledTable(table=FINDINGS, blocks=lambda: split_rows(_list_findings(result))),
+        "readiness.csv": FilledTable(table=READINESS, blocks=partial(_list_readiness, result.readiness)),
+    }
 
 
-def _encode_readiness(readiness: Readiness) -> Iterator[bytes]:
-    yield READINESS.encode_header()
+def _list_lines(result: Crosswalk) -> Iterator[Sequence[Column]]:
+    for start in range(0, len(result.lines), ROWS_AT_ONCE):
+        yield result.lines.columns(LINES.columns, slice(start, start + ROWS_AT_ONCE))
+
+
+def _list_readiness(readiness: Readiness) -> Iterator[Sequence[Column]]:
     locked = pl.when("locked").then(pl.lit("yes")).otherwise(pl.lit("no")).alias("locked")
     for rows in readiness.unproven.with_columns(locked).iter_slices(ROWS_AT_ONCE):
-        yield READINESS.encode_columns(rows.get_columns())
+        yield rows.get_columns()
 
 
 def _list_findings(result: Crosswalk) -> Iterator[tuple[object, ...]]:

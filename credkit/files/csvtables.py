@@ -17,6 +17,7 @@ from credkit.privacy.accountroom import ACCOUNT_DIGITS, ACCOUNT_ROOM_PATTERN
 from credkit.privacy.accounts import mask_accounts
 
 ROWS_AT_ONCE = 1 << 12  # rows that are formatted at once
+Column = pl.Series | Sequence[object]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,27 +37,58 @@ class CsvTable:
 
     def encode(self, rows: Iterable[Sequence[object]]) -> Iterator[bytes]:
         """The whole file in pieces: the header, then the rows."""
+        return self.encode_blocks(split_rows(rows))
+
+    def encode_blocks(self, blocks: Iterable[Sequence[Column]]) -> Iterator[bytes]:
+        """The whole file in pieces: the header, then blocks of rows, each with a column for each name."""
         yield self.encode_header()
-        yield from self.encode_rows(rows)
+        yield from map(self.encode_columns, blocks)
 
     def encode_header(self) -> bytes:
         """The row of the names of the columns."""
-        return _encode([_make_cells([name]) for name in self.columns])
+        return encode_cells(self.make_header())
 
     def encode_rows(self, rows: Iterable[Sequence[object]]) -> Iterator[bytes]:
         """Rows without a header, in pieces."""
-        left = iter(rows)
-        while piece := list(islice(left, ROWS_AT_ONCE)):
-            yield self.encode_columns(list(zip(*piece, strict=True)))
+        return map(self.encode_columns, split_rows(rows))
 
-    def encode_columns(self, columns: Sequence[pl.Series | Sequence[object]]) -> bytes:
+    def encode_columns(self, columns: Sequence[Column]) -> bytes:
         """Rows without a header, given as a column for each name."""
-        return _encode(
-            [
-                _make_cells(values, is_masked=name not in self.unmasked)
-                for name, values in zip(self.columns, columns, strict=True)
-            ]
-        )
+        return encode_cells(self.make_cells(columns))
+
+    def make_cells(self, columns: Sequence[Column]) -> list[pl.Series]:
+        """Rows as columns of cells, guarded and masked; null where a cell is empty."""
+        return [
+            _make_cells(values, is_masked=name not in self.unmasked)
+            for name, values in zip(self.columns, columns, strict=True)
+        ]
+
+    def make_header(self) -> list[pl.Series]:
+        """The names of the columns as cells, each in a column of its own."""
+        return [_make_cells([name]) for name in self.columns]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FilledTable:
+    """A table with its rows, which come in ``blocks`` each time they are asked for."""
+
+    table: CsvTable
+    blocks: Callable[[], Iterable[Sequence[Column]]]
+
+    def encode(self) -> Iterator[bytes]:
+        """The plain file in pieces."""
+        return self.table.encode_blocks(self.blocks())
+
+
+def split_rows(rows: Iterable[Sequence[object]]) -> Iterator[list[tuple[object, ...]]]:
+    """Rows in blocks, each a list of columns.
+
+    >>> list(split_rows([("C-1", 7), ("C-2", 8)]))
+    [[('C-1', 'C-2'), (7, 8)]]
+    """
+    left = iter(rows)
+    while piece := list(islice(left, ROWS_AT_ONCE)):
+        yield list(zip(*piece, strict=True))
 
 
 def format_cell(value: object) -> str:
@@ -76,7 +108,7 @@ def _format_value(value: object) -> str:
     return "; ".join(map(str, value)) if isinstance(value, tuple) else str(value)
 
 
-def _make_cells(values: pl.Series | Sequence[object], *, is_masked: bool = False) -> pl.Series:
+def _make_cells(values: Column, *, is_masked: bool = False) -> pl.Series:
     """The cells of a column; null where one is empty."""
     if isinstance(values, pl.Series):
         cells = values.cast(pl.String)
@@ -107,9 +139,9 @@ def _change(cells: pl.Series, pattern: str, change: Callable[[str], str]) -> pl.
     return cells.replace(changed) if changed else cells
 
 
-def _encode(cells: Sequence[pl.Series]) -> bytes:
-    """Columns of cells as rows: quoted are those with a comma, a quotation mark or a line end."""
+def encode_cells(cells: Sequence[pl.Series], delimiter: str = ",") -> bytes:
+    """Columns of cells as rows: quoted are those with a delimiter, a quotation mark or a line end."""
     if len(cells) == 1:
         cells = [cells[0].fill_null("")]  # in quotes: an empty line would be no row
     named = [column.alias(str(place)) for place, column in enumerate(cells)]
-    return pl.DataFrame(named).write_csv(include_header=False).encode()
+    return pl.DataFrame(named).write_csv(include_header=False, separator=delimiter).encode()

@@ -29,6 +29,7 @@ from credkit.core.reading import Field, SchemaRow, TextField
 from credkit.core.sentences import nearest, redacted_repr
 from credkit.core.shapes import Shape
 from credkit.files.csvfiles import CsvFile
+from credkit.files.dialects import DIALECTS, PLAIN, Dialect
 from credkit.files.faults import FileFaults
 from credkit.files.tomltable import read_toml
 from credkit.site.importmaps import CREDENTIALS_KEYS, FILE_KEYS, READINGS_KEYS, declared_file
@@ -115,7 +116,7 @@ class _SiteBuilder:
             kinds=FrozenMapping(kinds),
             readers=FrozenMapping(readers),
             targets=FrozenMapping({t.name: self.target(t, kinds) for t in self.top.tables("targets", _TARGET)}),
-            rules=rules,
+            rules=rules, dialect=self.dialect(),
             files=tuple(dict.fromkeys(self.files)),  # they are all met by now
         )  # fmt: skip
 
@@ -333,6 +334,11 @@ class _SiteBuilder:
             return self.file(table.inner(table.at("existing"), {"path": path}, FILE_KEYS), EXISTING, key)
         return self.file(table.table("existing", FILE_KEYS), EXISTING)
 
+    def dialect(self) -> Dialect:
+        if not self.top.has("output"):
+            return PLAIN
+        return DIALECTS[self.top.table("output", ("dialect",)).one_of("dialect", tuple(DIALECTS))]
+
     def rules(self) -> Rules:
         if not self.top.has("rules"):
             return Rules()
@@ -361,7 +367,7 @@ def _describe_type_conflict(field: SchemaRow, other: SchemaRow, where: str) -> s
     )
 
 
-_TOP = ("site", "files", "kinds", "readers", "rules", "targets", "tables", "plans", "layouts", "contents")
+_TOP = ("site", "files", "kinds", "readers", "rules", "targets", "output", "tables", "plans", "layouts", "contents")
 _KIND = ("namespace", "value", "printed", "key", "issue", "expect", "notes", "not_payment")
 _READER = ("kind", "area", "chain", "clock_offset", "stream", "periods")
 _RULES = ("order_of_truth", "active", "inactive", "gone", "one_active_issue", "pools", "near_ids")

@@ -19,6 +19,7 @@ from credkit.core.fields import Item
 from credkit.core.reading import Schema
 from credkit.core.sentences import redacted_repr
 from credkit.files.csvfiles import CsvFile
+from credkit.files.dialects import PLAIN, Dialect
 from credkit.privacy.payment import is_declared
 from credkit.site.rows import Assignment, ExportRow, ReadingRow
 from credkit.streams import Stream
@@ -172,7 +173,7 @@ class Target:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Site:
-    """A site as its file describes it; ``files`` are that file and all that it names."""
+    """A site as its file describes it; ``files`` are that file and all that it names, ``dialect`` is that of tables."""
 
     name: str
     zone: ZoneInfo
@@ -183,6 +184,7 @@ class Site:
     readers: Mapping[str, Reader]
     targets: Mapping[str, Target]
     rules: Rules = Rules()
+    dialect: Dialect = PLAIN
     files: tuple[Path, ...] = ()
 
 

@@ -8,6 +8,7 @@ Every command that writes does so with `FileOutput`, `FolderOutput` or `add_file
 from credkit.files.outputs.adding import add_files
 from credkit.files.outputs.paths import refuse_overlaps
 from credkit.files.outputs.replacing import (
+    Content,
     FileOutput,
     FolderOutput,
     ForeignOutput,
@@ -17,6 +18,7 @@ from credkit.files.outputs.replacing import (
 )
 
 __all__ = [
+    "Content",
     "FileOutput",
     "FolderOutput",
     "ForeignOutput",

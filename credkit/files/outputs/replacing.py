@@ -10,7 +10,7 @@ from __future__ import annotations
 import errno
 import os
 from abc import ABC, abstractmethod
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from hashlib import sha256
 from pathlib import Path
@@ -22,6 +22,9 @@ from credkit.core.sentences import redacted_repr
 from credkit.files.outputs.marks import FOLDER_MARK, Mark, Obstacle, mark_beside, read_mark, verify_file, verify_folder
 from credkit.files.outputs.paths import file_identity, flush_file, open_private, resolve_output, write_private
 from credkit.files.outputs.staging import Staging, flush_folder, move_into, settle_killed_runs
+
+# A file: its bytes, pieces of them, or what makes pieces with the help of a folder for its parts, made when asked for.
+Content = bytes | Iterable[bytes] | Callable[[Callable[[], Path]], Iterable[bytes]]
 
 
 class ForeignOutput(DefinitionError):
@@ -187,11 +190,12 @@ class FolderOutput(Output):
         self.path = self.staging.new(self.name)
         self.path.mkdir(0o700)
 
-    def write(self, name: str, data: bytes | Iterable[bytes]) -> None:
+    def write(self, name: str, data: Content) -> None:
         """Write a whole file of this ``name``, at once or in pieces that are made as they are written."""
         digest = sha256()
         with self.explaining_refusals(), open_private(self.path / name) as file:
-            for piece in (data,) if isinstance(data, bytes) else data:
+            pieces = data(self.staging.scratch) if callable(data) else data
+            for piece in (pieces,) if isinstance(pieces, bytes) else pieces:
                 file.write(piece)
                 digest.update(piece)
             flush_file(file)
@@ -293,8 +297,8 @@ def place_outputs(outputs: Sequence[Output]) -> None:
         raise
 
 
-def write_folder(files: Mapping[str, bytes | Iterable[bytes]], out: str | Path, maker: str) -> None:
-    """Write ``files``, bytes or pieces of them by name, as the folder ``out``, in place of a former one of ``maker``.
+def write_folder(files: Mapping[str, Content], out: str | Path, maker: str) -> None:
+    """Write ``files``, by name, as the folder ``out``, in place of a former one of ``maker``.
 
     >>> from tempfile import TemporaryDirectory
     >>> with TemporaryDirectory() as home:

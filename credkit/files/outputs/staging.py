@@ -4,6 +4,7 @@
       lock                     locked as long as the run that made it lives
       new/result/              what is built here takes its place by a rename
       former/result/           what was there before, until then
+      scratch/                 for files that are built in parts
 
 `settle_run` empties it, whatever happened: a former output whose place is empty returns to it, and what credkit
 wrote is removed. The run itself calls it at the end, and otherwise the next run that writes beside it, as soon as
@@ -29,7 +30,7 @@ if sys.platform != "win32":
     import fcntl
 
 HIDDEN_PREFIX = ".credkit.partial-"
-LOCK, NEW, FORMER = "lock", "new", "former"
+LOCK, NEW, FORMER, SCRATCH = "lock", "new", "former", "scratch"
 
 
 class Staging:
@@ -65,6 +66,12 @@ class Staging:
     def former(self, name: str) -> Path:
         """Where the former output of this ``name`` is put aside."""
         return self.root / FORMER / name
+
+    def scratch(self) -> Path:
+        """A folder for parts of files; whatever is in it at the end is removed."""
+        folder = self.root / SCRATCH
+        folder.mkdir(0o700, exist_ok=True)
+        return folder
 
     def close(self) -> None:
         """End it; a signal in the middle of that does not leave it half done."""
@@ -146,7 +153,8 @@ def settle_run(root: Path, home: Path, verified: Mapping[str, tuple[str, ...]] =
                 move_into(former, place)
             else:
                 _remove_former(former, place, verified.get(former.name))
-    shutil.rmtree(root / NEW, ignore_errors=True)
+    for folder in (NEW, SCRATCH):
+        shutil.rmtree(root / folder, ignore_errors=True)
     with suppress(OSError):
         (root / FORMER).rmdir()
 
