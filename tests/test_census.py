@@ -474,7 +474,7 @@ def test_values_that_must_not_serve_are_not_given_out(tmp_path: Path) -> None:
 def test_the_demo_has_the_duplicates_that_its_crosswalk_finds(demo: Demo, demo_crosswalk: Crosswalk) -> None:
     """Two programs over one register: the crosswalk goes card by card, the census by columns."""
     walked, result = demo_crosswalk, census(load_site(demo.site))
-    assert {group.text for group in result.groups if group.what == "number"} == {
+    assert {group.form for group in result.groups if group.what == "number"} == {
         finding.subject.partition(" ")[2] for finding in walked.findings if finding.code == "duplicate-number"
     }
     texts = {f"{group.place} {group.text}" for group in result.groups if group.what == "target"}

@@ -199,7 +199,7 @@ def test_output_files(tmp_path: Path) -> None:
     first, second, *more = table(out / "duplicates.csv")
     assert first == {
         "group": "1", "where": "harbour", "what": "number", "shared": "12-1", "credential": "C-1", "person": "P",
-        "kind": "card", "number": "12-1", "line": "2", "state": "active", "readers": "gate; east-only",
+        "kind": "card", "number": "12-1", "value": "12-1", "line": "2", "state": "active", "readers": "gate; east-only",
     }  # fmt: skip
     assert second["person"] == "'=P"  # a spreadsheet would run it
     assert {each["where"] for each in more} == {"canteen", "east-only"}

@@ -146,7 +146,8 @@ def test_ten_changes_are_found_and_nothing_else(
         ("fixed", "readings.csv", "east-gate", gone["time"], gone["text"], "unreadable", None),
     }
     counts = {(each.code, each.subject): each.count for each in demo_crosswalk.findings}
-    number = f"harbour {twin[1].removeprefix('E-')}"
+    facility, card = map(int, twin[1].removeprefix("E-").split("-"))
+    number = f"harbour {facility:03d}{card:05d}"  # as the register writes it
     seen = counts["never-seen", "harbour-card"]
     held = counts["existing-unmatched", "gatehouse"]
     unknowns, unreadables = counts["unknown-card", "east-gate"], counts["unreadable", "east-gate"]

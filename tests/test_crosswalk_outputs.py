@@ -50,7 +50,8 @@ def test_output_files(site: Site, tmp_path: Path) -> None:
     assert [path.name for path in out.parent.iterdir()] == ["result"]
     lines = table(out / "crosswalk.csv")
     assert lines[0] == {
-        "line": "2", "person": "P-C-1", "credential": "C-1", "kind": "card", "number": "12-345", "printed": "",
+        "line": "2", "person": "P-C-1", "credential": "C-1", "kind": "card", "number": "12-345",
+        "value": "01200345", "printed": "",
         "status": "active", "valid_from": "", "valid_until": "", "replaces": "", "source": "west",
         "target": "gatehouse", "held": "", "text": "786777", "action": "add", "code": "", "proof": "seen",
         "readers": "gate 1", "certain": "1", "shared": "0", "first_seen": "2026-03-10T08:00:00+01:00",
@@ -61,7 +62,7 @@ def test_output_files(site: Site, tmp_path: Path) -> None:
     assert exceptions[0] == {
         "file": "readings.csv", "line": "4", "code": "unknown-card", "reader": "gate",
         "time": "2026-03-10T08:00:00+01:00", "person": "", "credential": "", "input": hexed(12, 999),
-        "reason": "no credential has the number '12-999'", "candidates": "'=C (expected)",
+        "reason": "no credential has the number '01200999'", "candidates": "'=C (expected)",
     }  # fmt: skip
     assert [(row["line"], row["code"], row["input"]) for row in exceptions] == [
         ("4", "unknown-card", hexed(12, 999)),

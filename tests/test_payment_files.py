@@ -540,7 +540,8 @@ def test_what_one_of_several_chains_reads_is_looked_at_as_if_it_were_the_only_on
         written = outputs(tmp_path / "out")
         held.append([line["action"] for line in table(written["crosswalk.csv"]) if line["target"] == "vault"])
         unknown += [each["input"] for each in table(written["exceptions.csv"])]
-        assert not leaks("".join(written.values()), typed, other)
+        found = leaks("".join(written.values()), typed, other)
+        assert not [each for each in found if each not in zeros]  # a number of zeros is none of a payment card
         try:
             write_outputs(walk(site, files.read("slot", inverted(BITS_2))), tmp_path / "out")
             refused.append(table(outputs(tmp_path / "out")["exceptions.csv"])[-1]["input"])

@@ -28,6 +28,7 @@ from credkit.census.views import readers_giving
 from credkit.facts.chances import expected_pairs
 from credkit.facts.duplicates import GROUP_COLUMN, find_duplicates
 from credkit.facts.number_columns import number_text
+from credkit.facts.register_forms import join_issue
 from credkit.facts.statuses import EARLY
 from credkit.facts.texts import TextResults
 from credkit.privacy.accounts import hide_all_but_account_ends
@@ -160,16 +161,18 @@ class DuplicateReporter:
 
     def members(self, rows: pl.DataFrame) -> dict[int, DuplicateMember]:
         """The credential of each of ``rows`` (distinct places in the population)."""
-        names = ("credential", "person", "kind", "line", "state")
+        names = ("credential", "person", "kind", "line", "state", "value", "issue")
         part = self.population.select(names)[rows["row"]]
         number = rows.select("row").join(self.numbers, on="row", how="left", maintain_order="left")["written"]
         found = {}
-        for row, text, (credential, person, kind, line, state) in zip(
+        for row, text, (credential, person, kind_name, line, state, value, issue) in zip(
             rows["row"].to_list(), number.to_list(), part.iter_rows(), strict=True
         ):
+            kind = self.site.kinds[kind_name]
             found[row] = DuplicateMember(
-                credential=credential, person=person, kind=kind, line=line, state=state,
-                number=self.hide_secret(self.site.kinds[kind], row, text or ""),
+                credential=credential, person=person, kind=kind_name, line=line, state=state,
+                number=self.hide_secret(kind, row, text or ""),
+                value=self.hide_secret(kind, row, join_issue(value, issue if kind.issue else None)),
             )  # fmt: skip
         return found
 

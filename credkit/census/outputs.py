@@ -14,11 +14,14 @@ from credkit.files.spreadsheets import spreadsheet_files
 
 DUPLICATES = CsvTable(
     columns=(
-        "group", "where", "what", "shared", "credential", "person", "kind", "number", "line", "state", "readers",
+        "group", "where", "what", "shared", "credential", "person", "kind", "number", "value", "line", "state",
+        "readers",
     ),
-    unmasked=("shared", "number"),  # account numbers were taken from these where they were made
+    unmasked=("shared", "number", "value"),  # account numbers were taken from these where they were made
 )  # fmt: skip
-REISSUE = CsvTable(columns=("credential", "person", "kind", "number", "line", "state"), unmasked=("number",))
+REISSUE = CsvTable(
+    columns=("credential", "person", "kind", "number", "value", "line", "state"), unmasked=("number", "value")
+)
 RANGES = CsvTable(
     columns=("namespace", "facility", "first", "last", "count", "used"), unmasked=("facility", "first", "last")
 )
@@ -58,7 +61,7 @@ def _fill(table: CsvTable, rows: Callable[[], Iterable[OutputRow]]) -> FilledTab
 
 def _reissue(result: Census) -> Iterator[OutputRow]:
     for card in result.reissue.cards:
-        yield card.credential, card.person, card.kind, card.number, card.line, card.state
+        yield card.credential, card.person, card.kind, card.number, card.value, card.line, card.state
 
 
 def _duplicates(result: Census) -> Iterator[OutputRow]:
@@ -66,7 +69,7 @@ def _duplicates(result: Census) -> Iterator[OutputRow]:
         for each in group.members:
             yield (
                 number, group.place, group.what, group.text, each.credential, each.person, each.kind, each.number,
-                each.line, each.state, group.readers,
+                each.value, each.line, each.state, group.readers,
             )  # fmt: skip
 
 

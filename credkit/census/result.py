@@ -72,7 +72,10 @@ class Place:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DuplicateMember:
-    """A credential in a group: where it stands in the file, and its status on the day of judgement."""
+    """A credential in a group: where it stands in the file, and its status on the day of judgement.
+
+    ``value`` is its number as the register writes it.
+    """
 
     credential: str
     person: str
@@ -80,6 +83,7 @@ class DuplicateMember:
     line: int
     state: str
     number: str
+    value: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -91,6 +95,11 @@ class DuplicateGroup:
     text: str
     members: tuple[DuplicateMember, ...]
     readers: tuple[str, ...] = ()
+
+    @property
+    def form(self) -> str:
+        """What all members have there; a number as the register writes it."""
+        return min(member.value for member in self.members) if self.what == BY_NUMBER else self.text
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

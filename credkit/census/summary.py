@@ -168,7 +168,7 @@ def _groups(groups: Sequence[DuplicateGroup], most: int | None) -> Iterator[str]
             active = sum(member.state == ACTIVE for member in group.members)
             readers = f"; duplicates at {join_values(group.readers, quote=str)}" if group.readers else ""
             state = f"({active} of {len(group.members)} active)"
-            text = f"{mask_accounts(group.place)} {group.text}: {ids} {state}{mask_accounts(readers)}"
+            text = f"{mask_accounts(group.place)} {group.form}: {ids} {state}{mask_accounts(readers)}"
             yield from wrap_masked(text, "    ", "      ", unmasked=True)
         yield from _format_more(len(mine), most, "    ")
 
@@ -182,7 +182,7 @@ def _reissue(result: Census, most: int | None) -> Iterator[str]:
     yield from wrap_masked(f"{format_count(len(cards), 'card')}; {exact}", "  ", "    ")
     for card in cards[:most]:
         holder = mask_accounts(f"{card.credential} of {card.person}, {card.kind}")
-        yield from wrap_masked(f"{holder} {card.number} (line {card.line})", "    ", "      ", unmasked=True)
+        yield from wrap_masked(f"{holder} {card.value} (line {card.line})", "    ", "      ", unmasked=True)
     yield from _format_more(len(cards), most, "    ")
 
 

@@ -104,7 +104,7 @@ def census(
     declared = any(kind.not_payment for kind in described.kinds.values())  # such numbers are for files
     if as_json:
         for record in _to_json(result, out):
-            door.record(record, safe=() if declared else ("text", "number", "input", "reason"))
+            door.record(record, safe=() if declared else ("text", "number", "value", "input", "reason"))
     else:
         for line in package.census_text(result, MOST_ROWS_SHOWN, details=details).splitlines():
             door.say(line, indent="  ", safe=not declared)

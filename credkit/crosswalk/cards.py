@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date
 
@@ -10,6 +10,7 @@ from credkit.core.fields import Item
 from credkit.core.reading import Note
 from credkit.crosswalk.decisions import Doubt
 from credkit.facts.numbers import Number, format_number
+from credkit.facts.register_forms import join_issue
 from credkit.privacy.accounts import hide_all_but_account_ends
 from credkit.site.model import CredentialKind
 from credkit.site.rows import Assignment
@@ -55,11 +56,16 @@ class Card:
         return format_number(self.number) if self.number else ""
 
     @property
-    def masked_number(self) -> str:
-        """The number as a file or a sentence may show it."""
-        return hide_all_but_account_ends(self.number_text) if self.holds_account else self.number_text
+    def form(self) -> str:
+        """The number as the register writes it; empty where there is none."""
+        return join_issue(self.row.value, self.row.issue if self.kind.issue else None) if self.number else ""
+
+
+def first_by_form(cards: Iterable[Card]) -> Card:
+    """The card whose form stands for the number that all ``cards`` have, whatever their order."""
+    return min(cards, key=lambda card: card.form)
 
 
 def hide_secret(card: Card, text: str) -> str:
-    """``text``, which holds the number of ``card``, as a file may show it."""
+    """``text``, which holds the number of ``card``, as a file or a sentence may show it."""
     return hide_all_but_account_ends(text) if card.holds_account else text

@@ -24,7 +24,7 @@ from credkit.core.sentences import (
     join_values,
     redacted_repr,
 )
-from credkit.crosswalk.cards import Card, hide_secret
+from credkit.crosswalk.cards import Card, first_by_form, hide_secret
 from credkit.crosswalk.decisions import ACTIVE_ONLY, Doubt
 from credkit.crosswalk.register import Register
 from credkit.crosswalk.result import Finding
@@ -76,14 +76,14 @@ def find_duplicate_numbers(register: Register, verdicts: Verdicts, doubts: Doubt
     decided = Counter(verdict.number for verdict in verdicts.others if verdict.cards and verdict.unambiguous)
     read = Counter(verdict.number for verdict in verdicts.others if verdict.cards)
     for left in group_cards(register, register.duplicates):
-        number, ids = left[0].number, distinct_credentials(left)
+        number, ids, first = left[0].number, distinct_credentials(left), first_by_form(left)
         assert number is not None  # a bug here: rows that count have one
         for card in left:
             doubts.add(card, "duplicate-number", f"its number is also that of {join_others(ids, card.credential)}")
         people = len({card.row.person for card in left})
         yield Finding(
             code="duplicate-number", count=len(ids),
-            subject=f"{mask_accounts(number.namespace)} {hide_secret(left[0], left[0].number_text)}",
+            subject=f"{mask_accounts(number.namespace)} {hide_secret(first, first.form)}",
             text=f"{join_values(ids)} have this one number ({format_count(people, 'holder')}); "
             f"{_describe_deciding(read[number], decided[number])}",
             rows=register.lines_of(left),

@@ -147,13 +147,15 @@ class CardJudge:
         sights = self.evidence.sights_by_card().rename({"first": "first_seen", "last": "last_seen"})
         own = [name for name in LINE_COLUMNS if name in register.rows.columns and name != "status"]
         cards = register.rows.select(*own, pl.col("state").alias("status")).hstack(sights.drop("card", "doubtful"))
-        cards = cards.with_columns(register.number_texts.alias("number"), proof=self.evidence.proofs())
+        texts = (register.number_texts.alias("number"), register.forms.alias("value"))
+        cards = cards.with_columns(*texts, proof=self.evidence.proofs())
         secrets = [card for card in register.others.values() if card.holds_account]
         if not secrets:
             return cards
         at = [card.place for card in secrets]
         return cards.with_columns(
-            cards["number"].scatter(at, [card.masked_number for card in secrets]),
+            cards["number"].scatter(at, [hide_secret(card, card.number_text) for card in secrets]),
+            cards["value"].scatter(at, [hide_secret(card, card.form) for card in secrets]),
             cards["printed"].scatter(at, [hide_secret(card, card.row.printed) for card in secrets]),
         )
 

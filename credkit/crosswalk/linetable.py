@@ -29,7 +29,8 @@ class CrosswalkLine:
     """A row of crosswalk.csv: one credentials row and one target of its kind (``target`` empty if it has none).
 
     ``line`` is that of the credentials row, ``code`` why the line is held or nothing is done (`DECISIONS`), ``held``
-    what the target holds for the person today. ``certain`` readings show no other card, ``shared`` ones might.
+    what the target holds for the person today; ``value`` is the number as the register writes it. ``certain`` readings
+    show no other card, ``shared`` ones might.
     """
 
     line: int
@@ -37,6 +38,7 @@ class CrosswalkLine:
     credential: str
     kind: str
     number: str
+    value: str
     printed: str
     status: str
     valid_from: date | None

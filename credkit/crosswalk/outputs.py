@@ -26,11 +26,11 @@ from credkit.privacy.accounts import mask_accounts
 
 LINES = CsvTable(
     columns=(
-        "line", "person", "credential", "kind", "number", "printed", "status", "valid_from", "valid_until", "replaces",
-        "source", "target", "held", "text", "action", "code", "proof", "readers", "certain", "shared", "first_seen",
-        "last_seen", "reason",
+        "line", "person", "credential", "kind", "number", "value", "printed", "status", "valid_from", "valid_until",
+        "replaces", "source", "target", "held", "text", "action", "code", "proof", "readers", "certain", "shared",
+        "first_seen", "last_seen", "reason",
     ),
-    unmasked=("number", "text", "reason"),  # account numbers were taken from these where they were made
+    unmasked=("number", "value", "text", "reason"),  # account numbers were taken from these where they were made
 )  # fmt: skip
 EXCEPTIONS = CsvTable(
     columns=("file", "line", "code", "reader", "time", "person", "credential", "input", "reason", "candidates"),

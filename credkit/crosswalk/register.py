@@ -25,6 +25,7 @@ from credkit.facts.exceptions import ExceptionRow, make_exception
 from credkit.facts.judged_texts import intern
 from credkit.facts.numbers import NO_NUMBER, Number, Numbers
 from credkit.facts.register_columns import KindColumns, are_repeated, find_superseded_rows
+from credkit.facts.register_forms import join_issues
 from credkit.facts.statuses import ACTIVE, active_day_expressions, ordinals, status_expression
 from credkit.facts.texts import TextResults
 from credkit.site.frames import assignment_rows
@@ -109,6 +110,16 @@ class Register:
         nothing = pl.DataFrame({"place": np.arange(len(self))})
         texts = nothing.join(pl.concat(found), on="place", how="left", maintain_order="left") if found else nothing
         return texts["text"].fill_null("") if found else pl.Series("text", [], pl.String)
+
+    @cached_property
+    def forms(self) -> pl.Series:
+        """The number of each row as the register writes it; empty where there is none."""
+        found = pl.Series([""], dtype=pl.String).new_from_index(0, len(self))
+        for each in self.kinds:
+            places = each.places[each.readable]
+            issues = self.rows["issue"].gather(places)
+            found = found.scatter(places, join_issues(each.kind, each.values.filter(each.readable), issues))
+        return found
 
     def active_days(self) -> tuple[Array, Array]:
         """The first and the last day on which each card was active, as `date.toordinal` counts; 0 for none."""

@@ -122,7 +122,7 @@ def find_duplicate_texts(register: Register, target: Target, done: TargetTexts) 
             continue
         for card in group:
             done.duplicates[card] = ids
-        numbers = join_values(dict.fromkeys(card.masked_number for card in group), quote=quote)
+        numbers = join_values(dict.fromkeys(hide_secret(card, card.form) for card in group), quote=quote)
         found.append(
             Finding(
                 code="duplicate-text", subject=f"{mask_accounts(target.name)} {hide_secret(group[0], text)}",

@@ -73,11 +73,10 @@ def unmasked_subjects(
     secret = np.zeros(len(register), bool)
     secret[[place for place, card in register.others.items() if card.holds_account]] = True
     found = set()
-    numbers = register.number_texts
     for mine in register.kinds:
         if declared or not mine.kind.not_payment:
             plain = mine.places[~secret[mine.places]]
-            found |= _subjects(mine.kind.namespace, numbers.gather(plain))
+            found |= _subjects(mine.kind.namespace, register.forms.gather(plain))
     for target in site.targets.values():
         if declared or not target.kind.not_payment:
             done = written[target.name]

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from credkit.bulk.words import Array
 from credkit.core.sentences import format_count, quote
-from credkit.crosswalk.cards import Card
+from credkit.crosswalk.cards import Card, first_by_form
 from credkit.crosswalk.register import Register
 from credkit.crosswalk.sightings import Sighting, Sightings
-from credkit.facts.numbers import Number, format_number
+from credkit.facts.numbers import Number
+from credkit.facts.register_forms import encode_number
 from credkit.privacy.accounts import hide_all_but_account_ends
 from credkit.site.model import Site
 from credkit.work.filelines import FileLines
@@ -80,12 +81,16 @@ def describe_readings(verdicts: Sequence[Verdict]) -> str:
     )
 
 
-def quote_number(sighting: Sighting, number: Number, cards: Iterable[Card]) -> str:
-    """A number as a sentence may show it: its parts may be those of an account number."""
+def quote_number(sighting: Sighting, number: Number, cards: Collection[Card]) -> str:
+    """A number in the register's form, as a sentence may show it: its parts may be those of an account number.
+
+    ``cards`` are those that have it.
+    """
     secret = (sighting.result is not None and sighting.result.payment.has_account) or any(
         card.holds_account for card in cards
     )
-    return quote(hide_all_but_account_ends(format_number(number)) if secret else format_number(number))
+    form = first_by_form(cards).form if cards else encode_number(sighting.reader.kind, number)
+    return quote(hide_all_but_account_ends(form) if secret else form)
 
 
 def other_issues(register: Register, sighting: Sighting) -> tuple[Card, ...]:

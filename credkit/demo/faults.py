@@ -20,7 +20,7 @@ def clashing_numbers(world: World) -> None:
             holders[card.frame["facility"], card.frame["number"]].add(card.id)
     for (facility, number), ids in holders.items():
         if len(ids) > 1:
-            subject = f"harbour {facility}-{number}"
+            subject = f"harbour {facility:03d}{number:05d}"  # as East's rows have it; West's stand behind them
             world.plant("duplicate-number", subject, len(ids), f"{' and '.join(sorted(ids))} have one number")
 
 
@@ -192,7 +192,7 @@ def lost_and_ordered_again(world: World) -> None:
     world.issue(lost)
     again = replace(lost, id="E-12-5901-B", person=world.person(), since=date(2026, 1, 12), until=None, status="active")
     world.issue(again, walks=True)
-    world.plant("duplicate-number", "harbour 12-5901", 2, f"{lost.id} is lost, and {again.id} has its number")
+    world.plant("duplicate-number", "harbour 01205901", 2, f"{lost.id} is lost, and {again.id} has its number")
 
 
 def export(world: World) -> None:
