@@ -162,6 +162,7 @@ class DuplicateReporter:
     def members(self, rows: pl.DataFrame) -> dict[int, DuplicateMember]:
         """The credential of each of ``rows`` (distinct places in the population)."""
         names = ("credential", "person", "kind", "line", "state", "value", "issue")
+        line_of = self.site.credentials.mapping.line_of
         part = self.population.select(names)[rows["row"]]
         number = rows.select("row").join(self.numbers, on="row", how="left", maintain_order="left")["written"]
         found = {}
@@ -170,7 +171,7 @@ class DuplicateReporter:
         ):
             kind = self.site.kinds[kind_name]
             found[row] = DuplicateMember(
-                credential=credential, person=person, kind=kind_name, line=line, state=state,
+                credential=credential, person=person, kind=kind_name, line=line_of(line), state=state,
                 number=self.hide_secret(kind, row, text or ""),
                 value=self.hide_secret(kind, row, join_issue(value, issue if kind.issue else None)),
             )  # fmt: skip

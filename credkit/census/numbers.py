@@ -79,7 +79,7 @@ def read_numbers(
         for line, value in population.select("line", "value")[mine.places[ok & mine.suspect]].iter_rows():
             payment = texts.read(kind.value, kind, value).payment
             if payment.has_valid_track:
-                site.credentials.refuse_track(line)
+                site.credentials.refuse_track(site.credentials.mapping.line_of(line))
             if payment.has_account:
                 account_kinds.add(kind.name)
         bad.extend(_list_unreadable(site, kind, mine.damage, population[mine.places[~ok]], texts))
@@ -110,7 +110,7 @@ def _list_unreadable(
             found = texts.read(kind.value, kind, value)
             secret = found.payment.has_account
             if found.payment.has_valid_track:
-                site.credentials.refuse_track(line)
+                site.credentials.refuse_track(site.credentials.mapping.line_of(line))
             if damage.judge(value) == "damaged":
                 code, reason = "spreadsheet-damage", damage.describe(value)
             else:

@@ -81,7 +81,9 @@ def census(
         plans=tuple(
             plan_layouts(name, cards[name], room) for name in numbers.spaces if _can_be_planned(site, numbers, name)
         ),
-        unreadable=numbers.unreadable,
+        unreadable=tuple(
+            replace(each, line=site.credentials.mapping.line_of(each.line)) for each in numbers.unreadable
+        ),
         unknown=(*unclear.values(), *hidden.values(), *numbers.doubts.values()),
         allocation=None if wanted is None else allocate(site, population, numbers, wanted),
         unmasked_kinds=frozenset(site.kinds) - numbers.account_kinds,

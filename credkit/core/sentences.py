@@ -156,14 +156,14 @@ def _join_first(values: Iterable[str], count: int, last: str, quote: Callable[[s
     return f"{', '.join(texts[:-1])} {last} {texts[-1]}" if len(texts) > 1 else "".join(texts)
 
 
-def describe_rows(lines: Iterable[int]) -> str:
-    """The rows of a file, by their lines, in a sentence; of many, the first few.
+def describe_rows(lines: Iterable[int], name: Callable[[int], str] = str) -> str:
+    """The rows of a file, by their lines, in a sentence; of many, the first few, each as ``name`` has it.
 
     >>> describe_rows([7]), describe_rows([9, 7]), describe_rows(range(2, 900))
     ('line 7', 'lines 7 and 9', 'lines 2, 3, 4, 5, 6 and 893 more')
     """
     first = sorted(lines)
-    named = list(map(str, first[:MOST_LINES_NAMED]))
+    named = list(map(name, first[:MOST_LINES_NAMED]))
     if len(first) > MOST_LINES_NAMED:
         named.append(f"{len(first) - MOST_LINES_NAMED:,} more")
     return f"line{'s' * (len(first) > 1)} " + (

@@ -13,6 +13,7 @@ from credkit.crosswalk.rounding import ColumnName, ColumnVerdicts
 from credkit.facts.numbers import Number
 from credkit.facts.register_columns import describe_unreadable
 from credkit.facts.texts import TextResults
+from credkit.files.csvfiles import CsvFile
 from credkit.site.model import Site
 from credkit.site.superseded import Superseded, Twin
 
@@ -33,28 +34,29 @@ class CardReader:
 
     def read(self, card: Card) -> Card:
         """``card`` with all that is to be said of it by itself."""
-        row, kind = card.row, card.kind
+        row, kind, file = card.row, card.kind, self.site.credentials
         result = self.texts.read(kind.value, kind, row.value)
         if result.payment.has_valid_track:
-            self.site.credentials.refuse_track(row.line)
+            file.refuse_track(file.mapping.line_of(row.line))
         doubts = [
             Doubt(
                 "twin-rows",
-                f"line {twin.beside_line} differs in {', '.join(twin.differing)}, and neither source counts first",
+                f"{file.describe_rows([twin.beside_line])} differs in {', '.join(twin.differing)}, "
+                "and neither source counts first",
             )
             for twin in self.twins.get(row.line, ())
         ]
         if result.refusal and kind.refuses:
             doubts.append(Doubt("refused-value", f"its value must not serve: {result.refusal}"))
-        rounding = self.columns.rounding(ColumnName(self.site.credentials.name, kind.name), row.value)
+        rounding = self.columns.rounding(ColumnName(file.name, kind.name), row.value)
         if rounding and card.number in self.confirmed:
             rounding = None
         code, reason = "", ""
         if superseded := self.superseded.get(row.line):
-            code, reason = "superseded", describe_superseded(superseded)
+            code, reason = "superseded", describe_superseded(superseded, file)
         elif card.number is None:
             found = result.if_whole if result.if_whole and not rounding else result
-            code, reason = describe_unreadable(self.site.credentials, kind, row.value, found)
+            code, reason = describe_unreadable(file, kind, row.value, found)
         elif rounding and rounding.certain:
             code, reason = "spreadsheet-damage", rounding.text
         elif rounding:
@@ -75,13 +77,15 @@ def number_without_white_space(card: Card, texts: TextResults) -> Number | None:
     return Number(card.kind.namespace, result.number) if result.number else None
 
 
-def describe_superseded(row: Superseded) -> str:
+def describe_superseded(row: Superseded, file: CsvFile) -> str:
     """Why a row does not count beside another.
 
-    >>> describe_superseded(Superseded(3, 2, ("value",), "west"))
+    >>> from pathlib import Path
+    >>> describe_superseded(Superseded(3, 2, ("value",), "west"), CsvFile(path=Path(), name="credentials.csv"))
     "it differs in value from line 2, and 'west' counts first"
     """
+    where = file.describe_rows([row.by_line])
     if not row.differing:
-        return f"it repeats line {row.by_line}"
+        return f"it repeats {where}"
     differing = ", ".join(row.differing)
-    return f"it differs in {differing} from line {row.by_line}, and {redacted_repr(row.by_source)} counts first"
+    return f"it differs in {differing} from {where}, and {redacted_repr(row.by_source)} counts first"

@@ -18,7 +18,6 @@ from credkit.bulk.decoded_columns import decode_columns
 from credkit.bulk.words import Array
 from credkit.core.sentences import (
     MOST_VALUES_NAMED,
-    describe_rows,
     format_count,
     join_others,
     join_values,
@@ -142,7 +141,7 @@ def find_several_holders(site: Site, register: Register, doubts: Doubts) -> Iter
             beside = [other.row for other in islice(group, MOST_VALUES_NAMED + 1) if other is not card][
                 :MOST_VALUES_NAMED
             ]
-            lines = ", ".join(f"line {row.line}" for row in beside)
+            lines = ", ".join(site.credentials.describe_rows([row.line]) for row in beside)
             more = f" and {len(group) - 1 - len(beside):,} more" if len(group) - 1 > len(beside) else ""
             holders = join_values(row.person for row in beside)
             doubts.add(card, "several-holders", f"on {site.as_of} {holders} has it too ({lines}{more})")
@@ -150,7 +149,7 @@ def find_several_holders(site: Site, register: Register, doubts: Doubts) -> Iter
             code="several-holders", subject=mask_accounts(credential), count=len(group),
             text=f"on {site.as_of} {join_values(card.row.person for card in group)} "
             f"{'both' if len(group) == 2 else 'all'} have it "
-            f"({describe_rows(card.row.line for card in group)}): end the assignments that are over",
+            f"({register.describe_rows(group)}): end the assignments that are over",
             rows=register.lines_of(group),
         )  # fmt: skip
 
@@ -174,7 +173,7 @@ def find_row_doubts(register: Register) -> Iterator[Finding]:
         if held:
             yield Finding(
                 code=code, subject=kind, count=len(held), rows=register.lines_of(held),
-                text=f"{describe_rows(card.row.line for card in held)}; "
+                text=f"{register.describe_rows(held)}; "
                 f"{'the first: ' * (len(held) > 1)}{reasons[held[0]]}",
             )  # fmt: skip
 

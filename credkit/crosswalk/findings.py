@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from itertools import islice
 
 import numpy as np
@@ -140,14 +140,15 @@ FILE_CODES = {  # codes of findings on a file, with what they count
 }
 
 
-def find_file_problems(exceptions: Iterable[ExceptionRow]) -> Iterator[Finding]:
+def find_file_problems(register: Register, exceptions: Iterable[ExceptionRow]) -> Iterator[Finding]:
     """Files that a spreadsheet damaged, and registers of which rows cannot be read, or do not count."""
     files: dict[tuple[str, str], list[ExceptionRow]] = defaultdict(list)
     for each in exceptions:
         files[each.file, each.code].append(each)
     for (file, code), them in files.items():
         if code in FILE_CODES:
-            text = f"{format_count(len(them), FILE_CODES[code])}: {_describe_lines(them)}"
+            describe = register.site.credentials.describe_rows if file == register.file else describe_rows
+            text = f"{format_count(len(them), FILE_CODES[code])}: {_describe_lines(them, describe)}"
             yield Finding(code=code, subject=file, count=len(them), text=text, rows=_lines(them))
 
 
@@ -156,10 +157,12 @@ def _lines(them: Sequence[ExceptionRow]) -> FileLines:
     return FileLines({them[0].file: [each.line for each in them]})
 
 
-def _describe_lines(them: Sequence[ExceptionRow]) -> str:
-    """The numbers of the first few lines, and the reason of the first."""
+def _describe_lines(
+    them: Sequence[ExceptionRow], describe: Callable[[Iterable[int]], str] = describe_rows
+) -> str:  # fmt: skip
+    """The first few lines, as ``describe`` has them, and the reason of the first."""
     reason = "its reason is hidden, for it holds a payment track" if holds_track(them[0].input) else them[0].reason
-    return f"{describe_rows(each.line for each in them)}; {'the first: ' * (len(them) > 1)}{reason}"
+    return f"{describe(each.line for each in them)}; {'the first: ' * (len(them) > 1)}{reason}"
 
 
 def find_overlaps(register: Register) -> Iterator[Finding]:
@@ -172,8 +175,8 @@ def find_overlaps(register: Register) -> Iterator[Finding]:
         pairs = dict.fromkeys(register.overlapping[card.row.line] for card in cards)
         words = "hold it" if code == "overlap" else "hold cards of this id with different numbers"
         text = "; ".join(
-            f"{redacted_repr(one.row.person)} (line {one.row.line}) and {redacted_repr(other.row.person)} "
-            f"(line {other.row.line}) {words} at the same time"
+            f"{redacted_repr(one.row.person)} ({register.describe_rows([one])}) and "
+            f"{redacted_repr(other.row.person)} ({register.describe_rows([other])}) {words} at the same time"
             for one, other in islice(pairs, MOST_LINES_NAMED)
         )
         more = f"; and {len(pairs) - MOST_LINES_NAMED:,} more pairs" if len(pairs) > MOST_LINES_NAMED else ""

@@ -9,16 +9,17 @@ from dataclasses import replace
 from credkit.core.sentences import redacted_repr
 from credkit.crosswalk.cards import Card
 from credkit.facts.numbers import Number
+from credkit.files.csvfiles import CsvFile
 from credkit.site.calendars import Calendar
 
 HolderPair = tuple[Card, Card]  # two holders of one credential id at one time, in the order of the file
 
 
-def with_holders(card: Card, pair: HolderPair) -> Card:
-    """``card`` as an exception: another person has a card of its id at the same time."""
+def with_holders(card: Card, pair: HolderPair, file: CsvFile) -> Card:
+    """``card``, a row of ``file``, as an exception: another person has a card of its id at the same time."""
     one, other = pair
     beside = one if card is other else other
-    who = f"{redacted_repr(beside.row.person)} holds it at the same time (line {beside.row.line})"
+    who = f"{redacted_repr(beside.row.person)} holds it at the same time ({file.describe_rows([beside.row.line])})"
     code = "overlap"
     if beside.number != card.number:
         code, who = "id-of-two-cards", f"{who}, with another number: one id stands for two cards"

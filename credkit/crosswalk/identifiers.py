@@ -51,14 +51,14 @@ def find_near_ids(site: Site, register: Register, doubts: Doubts) -> Iterator[Fi
         near = find_near_misses(rows)
         for each, others in near.items():
             for card in rows[each]:
-                doubts.add(card, "near-id", _describe_near(column, each, others, rows))
+                doubts.add(card, "near-id", _describe_near(register, column, each, others, rows))
         if near:
             held = [card for each in near for card in rows[each]]
             spaced = any(describe_ends(each) for each in near)
             strip = f". White space at their ends: {site.credentials.describe_stripping(f'{column}_id')}" * spaced
             yield Finding(
                 code="near-id", subject=f"{column}_id", count=len(near), rows=register.lines_of(held),
-                text=f"{_join_groups(near, rows)}{strip}. {ACCEPT}",
+                text=f"{_join_groups(register, near, rows)}{strip}. {ACCEPT}",
             )  # fmt: skip
 
 
@@ -71,27 +71,25 @@ def find_white_space(site: Site, register: Register) -> Iterator[Finding]:
             ids = dict.fromkeys(getattr(card.row, column) for card in spaced)
             yield Finding(
                 code="white-space", subject=name, count=len(spaced), rows=register.lines_of(spaced),
-                text=f"{describe_rows(card.row.line for card in spaced)}; {quote_id(next(iter(ids)))} has "
+                text=f"{register.describe_rows(spaced)}; {quote_id(next(iter(ids)))} has "
                 f"{describe_ends(next(iter(ids)))}: {site.credentials.describe_stripping(name)}",
             )  # fmt: skip
 
 
-def _describe_near(column: str, each: str, others: Sequence[str], rows: Mapping[str, Sequence[Card]]) -> str:
-    """The ids that one id is nearly.
-
-    >>> _describe_near("person", "p-1", ["P-1"], {})
-    "its person_id 'p-1' is nearly 'P-1': did you mean the same?"
-    """
+def _describe_near(
+    register: Register, column: str, each: str, others: Sequence[str], rows: Mapping[str, Sequence[Card]]
+) -> str:  # fmt: skip
+    """The ids that one id is nearly."""
     first = rows.get(others[0])
-    where = f" (line {first[0].row.line})" if first else ""
+    where = f" ({register.describe_rows(first[:1])})" if first else ""
     near = f"{join_values(others, quote=quote_id)}{where}"
     return f"its {column}_id {quote_id(each)} is nearly {near}: did you mean the same?"
 
 
-def _join_groups(near: Mapping[str, Sequence[str]], rows: Mapping[str, Sequence[Card]]) -> str:
+def _join_groups(register: Register, near: Mapping[str, Sequence[str]], rows: Mapping[str, Sequence[Card]]) -> str:
     groups = {tuple(sorted((each, *others))) for each, others in near.items()}
     named = [
-        " and ".join(f"{quote_id(each)} ({describe_rows(card.row.line for card in rows[each])})" for each in group)
+        " and ".join(f"{quote_id(each)} ({register.describe_rows(rows[each])})" for each in group)
         for group in sorted(groups)[:MOST_NEAR_IDS_NAMED]
     ]
     more = f"; and {len(groups) - len(named):,} more" if len(groups) > len(named) else ""
@@ -140,7 +138,7 @@ def find_unknown_sources(site: Site, register: Register) -> Iterator[Finding]:
         rows[card.row.source].append(card)
     known = group_ids(order)
     for source, cards in rows.items():
-        where = describe_rows(card.row.line for card in cards)
+        where = register.describe_rows(cards)
         yield Finding(
             code="unknown-source", subject=mask_accounts(source) or "(empty)", count=len(cards),
             text=f"{where}; order_of_truth has {join_values(order, quote=quote_id)}, so this source counts last"
@@ -163,7 +161,8 @@ def check_replaced(site: Site, register: Register) -> Iterator[Finding]:
         )  # fmt: skip
         yield Finding(
             code="replaces", subject=problem, count=len(cards),
-            text=f"{named} ({describe_rows(card.row.line for card in cards)})", rows=register.lines_of(cards),
+            text=f"{named} ({register.describe_rows(cards)})",
+            rows=register.lines_of(cards),
         )  # fmt: skip
 
 

@@ -16,7 +16,7 @@ import polars as pl
 from credkit.bulk.words import Array
 from credkit.core.fields import Item
 from credkit.core.progress import SILENT, Progress
-from credkit.core.sentences import MOST_VALUES_NAMED, describe_rows, redacted_repr
+from credkit.core.sentences import MOST_VALUES_NAMED, redacted_repr
 from credkit.crosswalk.cards import Card
 from credkit.crosswalk.outcomes import OwnersByDay
 from credkit.crosswalk.presentations import (
@@ -185,7 +185,7 @@ def _judge_alone(
     elif not known:
         code, reason = "unknown-card", f"no credential has the number {quote_number(sighting, number, ())}"
         if spaced := register.spaced_owners.get(number):
-            rows = describe_rows(card.row.line for card in spaced)
+            rows = register.describe_rows(spaced)
             reason += f"; with white space around it: {rows} of the credentials"
     return Verdict(sighting=sighting, code=code, reason=reason, number=number, owners=known)
 

@@ -11,7 +11,6 @@ import polars as pl
 
 from credkit.bulk.words import Array
 from credkit.core.progress import SILENT, Progress
-from credkit.core.sentences import describe_rows
 from credkit.crosswalk.cards import Card, hide_secret
 from credkit.crosswalk.credentials import Doubts
 from credkit.crosswalk.decisions import ACTIVE_ONLY, NO_TARGET, NOT_ACTIVE, NOT_HELD, WRITTEN, Doubt, decide
@@ -186,7 +185,7 @@ def find_held_lines(register: Register, exports: Mapping[str, TargetExport], lin
         if code == "export-damage":
             text = exports[target].damage.sentence
         else:
-            rows = f"{describe_rows(line.line for line in held)} of the credentials"
+            rows = f"{register.site.credentials.describe_rows(line.line for line in held)} of the credentials"
             text = f"{rows}; {'the first: ' * (len(held) > 1)}{held[0].reason}"
         yield Finding(
             code=code, subject=mask_accounts(target), count=len(held),

@@ -50,6 +50,7 @@ from credkit.crosswalk.register import Register, build_register
 from credkit.crosswalk.relatedrows import find_related_rows
 from credkit.crosswalk.result import Crosswalk, InputFile
 from credkit.crosswalk.rounding import ConfirmedNumbers, judge_columns
+from credkit.crosswalk.rownumbers import with_lines
 from credkit.crosswalk.sightings import NOTHING_DECODED, collect_sightings
 from credkit.crosswalk.summary import RowAccounting, summary_tables
 from credkit.crosswalk.targets import encode_cards, find_duplicate_texts, find_unwritable
@@ -148,7 +149,7 @@ def match(
         *find_reading_problems(site, register, found.others, evidence, reader_findings),
         *find_unseen(site, register, evidence),
         *find_payment_numbers(site, register, found.others),
-        *find_file_problems(exceptions),
+        *find_file_problems(register, exceptions),
         *find_overlaps(register),
         *find_export_problems(existing),
     )
@@ -158,7 +159,7 @@ def match(
     )  # fmt: skip
     ordered = order_findings(findings, credentials, site.credentials.name, lines)
     related = find_related_rows(register, found.others)
-    return Crosswalk(
+    result = Crosswalk(
         site=site.name, as_of=site.as_of, lines=lines, exceptions=exceptions, findings=ordered,
         work=list_work(site, ordered, lines, exceptions, reader_findings, related), cards=count_cards(lines),
         readiness=find_readiness(site, lines),
@@ -170,6 +171,7 @@ def match(
         unmasked_on_screen=unmasked_subjects(site, register, written, declared=False),
         remarks=tuple(describe_unmasked(site, register, seen.texts)),
     )  # fmt: skip
+    return with_lines(result, site.credentials)
 
 
 def digest_inputs(site: Site, known: Mapping[Path, str] = NOTHING_KNOWN) -> tuple[InputFile, ...]:

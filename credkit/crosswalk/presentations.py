@@ -66,7 +66,7 @@ def add_contradiction(register: Register, verdict: Verdict, desk: Desk, shown: V
         return verdict
     rows = [card for card in register.superseded_owners.get(verdict.number, ()) if card.credential == credential]
     if rows:
-        dispute += f", its number in line {rows[0].row.line} of the credentials, which does not count"
+        dispute += f", its number in {register.describe_rows(rows[:1])} of the credentials, which does not count"
     return replace(verdict, disputed=(credential,), dispute=dispute, reported_under=(credential,))
 
 

@@ -179,6 +179,10 @@ class Register:
         mine = [card.number for card in self.cards_of(credential) if card.counts and card.number]
         return number not in mine and any(each.namespace == number.namespace for each in mine)
 
+    def describe_rows(self, cards: Iterable[Card]) -> str:
+        """Where the rows of ``cards`` are, in a sentence; of many, the first few."""
+        return self.site.credentials.describe_rows(card.row.line for card in cards)
+
     def lines_of(self, cards: Iterable[Card]) -> FileLines:
         """The rows of ``cards``."""
         return FileLines({self.file: [card.row.line for card in cards]})
@@ -354,7 +358,7 @@ def build_register(
     pairs = find_overlaps([made[place] for place in holders.tolist()])
     by_line = {card.row.line: card.place for pair in pairs.values() for card in pair}
     for line, pair in pairs.items():
-        others[by_line[line]] = with_holders(made[by_line[line]], pair)
+        others[by_line[line]] = with_holders(made[by_line[line]], pair, site.credentials)
     overlapping = {
         line: (others[by_line[one.row.line]], others[by_line[other.row.line]]) for line, (one, other) in pairs.items()
     }

@@ -27,7 +27,7 @@ from credkit.files.bytestreams import (
     line_cuts,
     ranges_between,
 )
-from credkit.files.columnmaps import JOINT, ColumnSource, plan_columns
+from credkit.files.columnmaps import JOINT, CellTemplate, ColumnSource, LinePlan, RowPlan, plan_rows
 from credkit.files.csvfiles import BYTE_ORDER_MARK, UNUSABLE_DELIMITERS, CsvFile, find_header_faults
 from credkit.files.csvlines import LineFormat, parse_cells, split_lines
 from credkit.files.recoding import RecodedStream, open_stream
@@ -102,7 +102,7 @@ def _split_blocks(
         header = _parse_header(first, form, file)
         if find_header_faults(file, 1, header, columns, optional).sentences:
             raise NeedsStrictReader
-        plan = plan_columns(header, columns, file.mapping, file.strip)
+        plan = plan_rows(header, columns, file.mapping, file.strip)
         form, line = replace(form, width=len(header)), FIRST_ROW_LINE
         if part.start:
             stream.go_to(part.start, part.stop)
@@ -114,11 +114,27 @@ def _split_blocks(
                 if split.faults:
                     raise NeedsStrictReader
                 lines = (pl.Series("line", split.lines) + line).cast(pl.UInt32)
-                others = map(str, plan.others)
                 line += split.height
-                yield RowBlock(split.frame.select(lines, *map(_take_column, plan.sources), *others), line)
+                yield RowBlock(_take_rows(split.frame.with_columns(lines), plan), line)
         if stream.broken:
             raise NeedsStrictReader
+
+
+def _take_rows(frame: pl.DataFrame, plan: LinePlan) -> pl.DataFrame:
+    """The rows of ours that the lines of a frame have, in order, by the numbers of `ColumnMap.number_row`."""
+    count, found = len(plan.rows), []
+    for place, row in enumerate(plan.rows):
+        number = (pl.col("line") * count + place).cast(pl.UInt32)
+        others = [pl.lit("").alias(str(other)) if place else pl.col(str(other)) for other in plan.others]
+        taken = frame.select(number, *map(_take_column, row.sources), *others)
+        found.append(taken.with_columns(_build_column(row, *each) for each in row.built))
+    return found[0] if count == 1 else pl.concat(found).sort("line")
+
+
+def _build_column(row: RowPlan, place: int, template: CellTemplate) -> pl.Expr:
+    """The column that `CellTemplate.build` gives cell by cell."""
+    parts = [pl.col(part) if is_column else pl.lit(part) for part, is_column in template.parts]
+    return pl.concat_str(parts).alias(row.sources[place].name)
 
 
 def _take_column(source: ColumnSource) -> pl.Expr:

@@ -14,16 +14,17 @@ import csv
 import io
 import re
 from codecs import BOM_UTF8, BOM_UTF16_BE, BOM_UTF16_LE, getincrementaldecoder, lookup
-from collections.abc import Callable, Collection, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from itertools import product
 from json import dumps
 from pathlib import Path
 from typing import NamedTuple, NoReturn
 
 from credkit.core.errors import DefinitionError
-from credkit.core.sentences import nearest, nearest_word, redacted_repr
+from credkit.core.sentences import describe_rows, nearest, nearest_word, redacted_repr
 from credkit.core.whitespace import describe_ends, strip_white_space
-from credkit.files.columnmaps import OWN_FORM, ColumnMap, plan_columns
+from credkit.files.columnmaps import OWN_FORM, ColumnMap, plan_rows
 from credkit.files.regularfiles import LONGEST_LINE_BYTES, open_regular
 
 UNUSABLE_DELIMITERS = '"\r\n\0'  # characters that cannot stand between cells
@@ -85,6 +86,10 @@ class CsvFile:
         """
         return self.site_key.replace("{}", f"{key} = {value}", 1)
 
+    def describe_rows(self, rows: Iterable[int]) -> str:
+        """Where rows are, by their numbers (`ColumnMap.number_row`): lines, and headers where a line has several."""
+        return describe_rows(rows, self.mapping.name_row)
+
     def refuse(self, line: int, problem: str) -> NoReturn:
         """Raise the one sentence about a line of this file."""
         raise DefinitionError(f"{self.name} line {line}: {problem}")
@@ -126,8 +131,12 @@ def read_rows(
     A wrong header is refused; or ``on_wrong_header`` is called with its faults, and the rows are given with empty
     cells for the columns that are missing. A row that has more or fewer cells than the header is refused; or it is
     left out, and ``on_wrong_width`` is called with its line, how many cells it has, and how many the header.
+
+    Where a line has several rows of ours, they come one after the other, and instead of the line each has the number
+    that the map gives it (`ColumnMap.number_row`).
     """
     rows = csv.reader(_read_lines(file), delimiter=file.delimiter, strict=True)
+    number = file.mapping.number_row
     header: list[str] | None = None
     while True:
         line = rows.line_num + 1
@@ -141,7 +150,7 @@ def read_rows(
             file.refuse(line, "a cell holds a line break: is a quotation mark in it not doubled?")
         if header is None:
             header = list(map(strip_white_space, cells)) if file.strip else cells
-            plan = plan_columns(header, columns, file.mapping, file.strip)
+            plan = plan_rows(header, columns, file.mapping, file.strip)
             faults = find_header_faults(file, line, header, columns, optional, spare)
             if faults.sentences:
                 if on_wrong_header is None:
@@ -149,7 +158,7 @@ def read_rows(
                 on_wrong_header(faults)
             take = plan.taker()
         elif len(cells) == len(header):
-            yield line, take(cells)
+            yield from ((number(line, place), row) for place, row in enumerate(take(cells)))
         elif cells and on_wrong_width is not None:
             on_wrong_width(line, len(cells), len(header))
         elif cells:
@@ -157,7 +166,7 @@ def read_rows(
             hint = f" (a cell that holds {redacted_repr(file.delimiter)} needs quotes around it)" if more else ""
             file.refuse(line, f"the row has {len(cells)} cell{'s' * (len(cells) > 1)}, expected {len(header)}{hint}")
     if header is None:
-        wanted = [name for column in columns for name in file.mapping.headers_of(column)]
+        wanted = [name for column in columns for name in file.mapping.all_headers_of(column)]
         file.refuse(1, f"the file is empty, expected the columns {', '.join(wanted)}")
 
 
@@ -222,7 +231,7 @@ def find_header_faults(
     >>> find_header_faults(file, 1, ["nme", "note", "note"], ["name", "note"]).sentences
     ["the column 'nme' is not one of name, note; did you mean name?", 'the column note appears twice']
     """
-    wanted = {name: column for column in columns for name in file.mapping.headers_of(column)}
+    wanted = {name: column for column in columns for name in file.mapping.all_headers_of(column)}
     _refuse_other_delimiter(file, line, header, wanted)
     found: list[str] = []
     others = [name for name in dict.fromkeys(header) if name not in wanted]
@@ -231,25 +240,27 @@ def find_header_faults(
         found, explained = _describe_other_columns(file, others, [*wanted], spare * (wanted.keys() <= set(header)))
     found += [f"the column {name} appears twice" for name in wanted if list(header).count(name) > 1]
     missing, plain = set(), []
-    for column in columns:
-        absent = [name for name in file.mapping.headers_of(column) if name not in header]
-        is_optional = column in optional and column not in {*file.mapping.headers, *file.mapping.needed}
+    for column, mapping in product(columns, file.mapping.row_maps):
+        absent = [name for name in mapping.headers_of(column) if name not in header]
+        is_optional = column in optional and column not in {*mapping.headers, *mapping.needed}
         least = MISSPELT if is_optional else ALIKE
         offers = [nearest_word(name, others, least=least) for name in absent]
         near = next(filter(None, offers), None)
         missing |= {column} if absent and not is_optional else set()
-        if set(absent) <= explained or (is_optional and not (near and file.mapping.ignores_other_columns)):
+        if set(absent) <= explained or (is_optional and not (near and mapping.ignores_other_columns)):
             continue
-        if column in file.mapping.headers or (near and file.mapping.ignores_other_columns):
-            found += [_describe_missing(file, column, name, near, is_optional=is_optional) for name in absent]
+        if column in mapping.headers or (near and mapping.ignores_other_columns):
+            found += [_describe_missing(file, column, name, near, is_optional=is_optional, mapping=mapping)
+                      for name in absent]  # fmt: skip
         else:
             plain.append(column)
+    found, plain = list(dict.fromkeys(found)), list(dict.fromkeys(plain))
     if plain:
         key = file.write_key("columns", f'{{ {plain[0]} = "…" }}') if others else ""
         names = f"; {key} names the header that holds {plain[0]}" if key else ""
         what, many = ("column", "is") if len(plain) == 1 else ("columns", "are")
         found.append(f"the {what} {', '.join(plain)} {many} missing{names}")
-    is_declared = any(column in file.mapping.headers for column in missing)
+    is_declared = any(column in each.headers for column in missing for each in file.mapping.row_maps)
     return HeaderFaults(line, found, frozenset(missing), _quote_some(list(header)) if is_declared else "")
 
 
@@ -291,13 +302,15 @@ def _describe_other_columns(
     return found, explained
 
 
-def _describe_missing(file: CsvFile, column: str, name: str, near: str | None, *, is_optional: bool) -> str:
+def _describe_missing(
+    file: CsvFile, column: str, name: str, near: str | None, *, is_optional: bool, mapping: ColumnMap
+) -> str:  # fmt: skip
     """The sentence about a header that a file lacks, or that may be misspelt among those that it ignores."""
     offer = f"; did you mean {redacted_repr(near)}?" if near is not None else ""
     if is_optional:
         none = file.write_key("constants", f'{{ {column} = "" }}')
         return f"the column {name} is missing{offer} ({none} declares that there is none)"
-    if column in file.mapping.headers:
+    if column in mapping.headers:
         return f"the column {redacted_repr(name)}, which holds {column} by the site file, is missing{offer}"
     return f"the column {name} is missing{offer}"
 

@@ -156,19 +156,35 @@ def holds_tracks(frame: pl.DataFrame) -> bool:
 
 def _judge_credentials(frame: pl.DataFrame, site: Site) -> pl.DataFrame:
     """The columns of credentials; raises `NeedsStrictReader` where a cell is at fault."""
+    mapping = site.credentials.mapping
+    guarded = [kind.name for kind in site.kinds.values() if not kind.not_payment]
+    is_guarded = frame["kind"].is_in(guarded)
+    if holds_tracks(frame.filter(is_guarded)):
+        raise NeedsStrictReader
+    if mapping.rows_of_line:
+        others = frame.drop("line", *CREDENTIALS)  # of the first row, and of all rows of its line
+        if guarded and holds_tracks(others):
+            raise NeedsStrictReader
+        frame = frame.filter(pl.col("value").str.strip_chars(WHITE_SPACE).ne(""))
     for name in ("person_id", "credential_id", "status"):
         _require(frame[name].str.strip_chars(WHITE_SPACE).ne(""))
     _require(frame["kind"].is_in(list(site.kinds)))
     _require(frame["status"].is_in(list(site.rules.statuses)))
     _require(frame["issue"].str.contains(_ISSUE))
-    days = {name: _parse_days(frame[name], site.credentials.mapping.date_pattern) for name in _DAYS}
+    days = {name: _parse_days(frame[name], mapping.date_pattern) for name in _DAYS}
     _require((days["valid_until"] >= days["valid_from"]).fill_null(value=True))
-    guarded = [kind.name for kind in site.kinds.values() if not kind.not_payment]
-    if holds_tracks(frame.filter(pl.col("kind").is_in(guarded))):
-        raise NeedsStrictReader
+    if (template := mapping.built.get("credential_id")) is not None:
+        _require_own_ids(frame, template.columns)
     names = {"person_id": "person", "credential_id": "credential"}
     parsed = frame.with_columns(pl.col("issue").cast(pl.UInt64, strict=False), **days)
     return parsed.rename(names).select(*CREDENTIAL_TYPES)
+
+
+def _require_own_ids(frame: pl.DataFrame, columns: Collection[str]) -> None:
+    """Refuse ids that are not of one credential each, as `credkit.site.rows.BuiltIds` finds them."""
+    if frame["credential_id"].n_unique() < frame.height:
+        for key, more in ((["credential_id"], columns), (["credential_id", "kind"], ["value"])):
+            _require(pl.Series([frame.select(key).n_unique() == frame.select({*key, *more}).n_unique()]))
 
 
 def _judge_readings(frame: pl.DataFrame, site: Site, clock: Clock, unguarded: Collection[str]) -> pl.DataFrame:

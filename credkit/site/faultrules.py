@@ -8,8 +8,8 @@ Source: ISO 8601 (dates and times).
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Collection, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import tzinfo
 from functools import partial
 from json import dumps
@@ -40,20 +40,38 @@ class CredentialRules:
     status: FaultRule
 
 
-def credential_rules(file: CsvFile, kinds: Collection[str], statuses: Collection[str]) -> CredentialRules:
-    """The rules for ``file``, whose kinds and statuses may be these."""
+def credential_rules(
+    file: CsvFile, kinds: Collection[str], statuses: Collection[str]
+) -> tuple[CredentialRules, ...]:  # fmt: skip
+    """The rules for ``file``, whose kinds and statuses may be these: those of each row that a line may have.
+
+    Rows that take a column from one header have one rule for it: what is wrong with a cell is told once.
+    """
+    shared: dict[tuple[str, tuple[str, ...]], FaultRule] = {}
+
+    def share(rule: FaultRule) -> FaultRule:
+        return shared.setdefault((rule.sentence, tuple(rule.known)), rule)
+
+    return tuple(_row_rules(replace(file, mapping=each), kinds, statuses, share) for each in file.mapping.row_maps)
+
+
+def _row_rules(
+    file: CsvFile, kinds: Collection[str], statuses: Collection[str], share: Callable[[FaultRule], FaultRule]
+) -> CredentialRules:  # fmt: skip
     return CredentialRules(
-        empty={column: _empty(file, column) for column in _FILLED},
-        blank={column: _blank(file, column) for column in _FILLED},
-        issue=_issue(file),
-        days={column: _day(file, column) for column in _DAYS},
-        no_days={column: _no_day(file, column) for column in _DAYS},
-        days_reversed=FaultRule(
-            sentence="valid_until {} is before valid_from {}", headline="valid_until is before valid_from",
-            cure="Correct one of the two days: both are included.",
+        empty={column: share(_empty(file, column)) for column in _FILLED},
+        blank={column: share(_blank(file, column)) for column in _FILLED},
+        issue=share(_issue(file)),
+        days={column: share(_day(file, column)) for column in _DAYS},
+        no_days={column: share(_no_day(file, column)) for column in _DAYS},
+        days_reversed=share(
+            FaultRule(
+                sentence="valid_until {} is before valid_from {}", headline="valid_until is before valid_from",
+                cure="Correct one of the two days: both are included.",
+            )
         ),
-        kind=_unknown_kind(file, kinds),
-        status=_unknown_status(file, statuses),
+        kind=share(_unknown_kind(file, kinds)),
+        status=share(_unknown_status(file, statuses)),
     )  # fmt: skip
 
 
@@ -142,6 +160,17 @@ def _unknown_status(file: CsvFile, statuses: Collection[str]) -> FaultRule:
             _advise_word, file, "status", "Correct the word", "add it to active, inactive or gone under [rules]"
         ),
         column="status", known=_known(file, "status", statuses), counts_words=True,
+    )  # fmt: skip
+
+
+def built_twice(file: CsvFile) -> FaultRule:
+    """The rule for an id that is built for two credentials."""
+    template = file.mapping.built.get("credential_id")
+    key = file.write_key("credential_id", dumps(f"{template.text}-{{value}}" if template else "", ensure_ascii=False))
+    return FaultRule(
+        sentence="credential_id {} is built for two different numbers, the first in line {}",
+        headline="credential_id is built for two different numbers",
+        cure=f"Every card needs an id of its own: add columns that tell the cards apart, such as {key}.",
     )  # fmt: skip
 
 

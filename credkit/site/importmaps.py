@@ -9,20 +9,23 @@ from __future__ import annotations
 
 import codecs
 from collections.abc import Collection, Mapping, Sequence
+from dataclasses import replace
 from encodings.aliases import aliases
 from pathlib import Path
 
 from credkit.core.frozen import FrozenMapping
 from credkit.core.sentences import nearest, redacted_repr
-from credkit.files.columnmaps import ColumnMap
+from credkit.files.columnmaps import VALUE, CellTemplate, ColumnMap
 from credkit.files.csvfiles import UNUSABLE_DELIMITERS, CsvFile
 from credkit.files.momentpatterns import MomentPattern
 from credkit.tables.schema import SchemaTable
 
 FILE_KEYS = ("path", "encoding", "delimiter", "strip", "columns", "constants", "words", "ignore_other_columns")
-CREDENTIALS_KEYS = (*FILE_KEYS, "date")
+ROW_KEYS = ("columns", "constants", "words")  # of a row of ours, where a line of the file has several
+CREDENTIALS_KEYS = (*FILE_KEYS, "date", "credential_id", "numbers")
 READINGS_KEYS = (*FILE_KEYS, "time")
 ESCAPES = ("idna", "punycode", "unicode_escape", "raw_unicode_escape", "undefined")  # codecs that no file is written in
+BUILT, NUMBERS = "credential_id", "numbers"
 OFFSET_TIMES, LOCAL_TIMES = "offset", "local"
 
 
@@ -35,23 +38,80 @@ def declared_file(
     ``known`` has the words that a column may hold, ``needed`` the optional columns that this site cannot do without.
     """
     has_local_times, time_pattern = _read_times(table)
-    headers, constants = _read_headers(table, columns), _read_constants(table, columns)
-    for name in constants:
-        if name in headers:
-            table.refuse("constants", f"{name} is also under columns: it has either a header or one text for all rows")
-    mapping = ColumnMap(
-        headers=FrozenMapping(headers), constants=FrozenMapping(constants),
-        words=FrozenMapping(_read_words(table, columns, constants, known or {})),
-        ignores_other_columns=table.flag("ignore_other_columns", default=False),
-        needed=frozenset(needed).difference(constants), date_pattern=_read_dates(table), time_pattern=time_pattern,
+    common = _read_map(table, columns, known or {})
+    built = _read_built(table, columns, common)
+    common = replace(
+        common, ignores_other_columns=table.flag("ignore_other_columns", default=False),
+        needed=frozenset(needed).difference(common.constants), date_pattern=_read_dates(table),
+        time_pattern=time_pattern, built=built,
     )  # fmt: skip
-    for name, text in constants.items():
-        _refuse_unknown(table, f"constants.{name}", text, (known or {}).get(name))
+    mapping = replace(common, rows_of_line=_read_numbers(table, columns, known or {}, common))
     return CsvFile(
         path=path, name=table.text("path"), encoding=_read_encoding(table), delimiter=_read_delimiter(table),
         has_local_times=has_local_times, strip=_read_strip(table, columns),
         site_key=site_key or f"{{}} under [{table.path}]", mapping=mapping,
     )  # fmt: skip
+
+
+def _read_map(table: SchemaTable, columns: Sequence[str], known: Mapping[str, Collection[str]]) -> ColumnMap:
+    """The headers, constants and words that a table declares."""
+    headers, constants = _read_headers(table, columns), _read_constants(table, columns)
+    for name in constants:
+        if name in headers:
+            table.refuse("constants", f"{name} is also under columns: it has either a header or one text for all rows")
+    words = _read_words(table, columns, constants, known)
+    for name, text in constants.items():
+        _refuse_unknown(table, f"constants.{name}", text, known.get(name))
+    return ColumnMap(headers=FrozenMapping(headers), constants=FrozenMapping(constants), words=FrozenMapping(words))
+
+
+def _read_built(table: SchemaTable, columns: Sequence[str], common: ColumnMap) -> FrozenMapping[str, CellTemplate]:
+    """How the ids of credentials are built of other columns, where the file has none."""
+    if BUILT not in table.keys or not table.has(BUILT):
+        return FrozenMapping({})
+    for key in ("columns", "constants"):
+        if BUILT in table.mapping(key, default={}):
+            table.refuse(BUILT, f"{BUILT} is also under {key}: it is either taken from there, or built")
+    others = [name for name in columns if name != BUILT]
+    template = table.guard(BUILT, lambda: CellTemplate.parse(table.text(BUILT), others))
+    return FrozenMapping({BUILT: template})
+
+
+def _read_numbers(
+    table: SchemaTable, columns: Sequence[str], known: Mapping[str, Collection[str]], common: ColumnMap
+) -> tuple[ColumnMap, ...]:  # fmt: skip
+    """The map of each number that a line of the file may have, with what is common to all of them."""
+    if NUMBERS not in table.keys or not table.has(NUMBERS):
+        return ()
+    found: list[ColumnMap] = []
+    if VALUE in common.headers or VALUE in common.constants:
+        table.refuse(NUMBERS, f"{VALUE} is declared for all numbers: each of {NUMBERS} has its own")
+    for row in table.rows(NUMBERS, ROW_KEYS):
+        own = _read_map(row, columns, known)
+        if VALUE not in own.headers:
+            row.refuse("columns", f"{VALUE} is needed: the header of the column that has this number")
+        for name in common.built:
+            if name in own.headers or name in own.constants:
+                row.refuse("columns", f"{name} is built for all numbers")
+        if same := next((each for each in found if each.headers[VALUE] == own.headers[VALUE]), None):
+            row.refuse("columns", f"{' and '.join(map(redacted_repr, same.headers[VALUE]))} is {VALUE} of two numbers")
+        words = {
+            name: FrozenMapping({**common.words.get(name, {}), **own.words.get(name, {})})
+            for name in {**common.words, **own.words}
+        }
+        taken = {**common.headers, **own.headers}, {**common.constants, **own.constants}
+        headers = {name: each for name, each in taken[0].items() if name not in own.constants}
+        constants = {name: each for name, each in taken[1].items() if name not in own.headers}
+        found.append(
+            replace(
+                common, headers=FrozenMapping(headers), constants=FrozenMapping(constants),
+                words=FrozenMapping({name: each for name, each in words.items() if name not in constants}),
+                needed=common.needed.difference(constants),
+            )
+        )  # fmt: skip
+    if not found:
+        table.refuse(NUMBERS, "at least one number is needed")
+    return tuple(found)
 
 
 def _read_delimiter(table: SchemaTable) -> str:

@@ -13,6 +13,7 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, tzinfo
 from functools import lru_cache
+from itertools import groupby
 
 from credkit.core.sentences import redacted_repr
 from credkit.core.whitespace import describe_ends, strip_white_space
@@ -25,6 +26,7 @@ from credkit.site.faultrules import (
     LISTED_TWICE,
     NUMBERS,
     CredentialRules,
+    built_twice,
     credential_rules,
     moment_rules,
     unknown_reader,
@@ -48,7 +50,11 @@ _DATE = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Assignment:
-    """A row of credentials.csv: who holds a card's number of one kind, from when to when (both included)."""
+    """A row of credentials.csv: who holds a card's number of one kind, from when to when (both included).
+
+    Where a line of the file has several rows, ``line`` is the number of the row: the file's map has its line
+    (`credkit.files.columnmaps.ColumnMap.line_of`).
+    """
 
     line: int
     person: str
@@ -104,21 +110,56 @@ def read_credentials(
 ) -> tuple[Assignment, ...]:  # fmt: skip
     """The assignments in ``file``; their kinds must be among ``kinds``, their statuses among ``statuses``.
 
-    Rows that hold a payment track are refused at once, but for those whose kind is among ``not_payment``. Other
-    faults are collected: in ``faults`` if they are given, or else to be refused at the end of the file.
+    Where a line may have several numbers, an empty one is none. Lines that hold a payment track are refused at once,
+    but for cells of those kinds that are among ``not_payment``. Other faults are collected: in ``faults`` if they are
+    given, or else to be refused at the end of the file.
     """
     found = []
-    rules = credential_rules(file, kinds, statuses)
+    mapping = file.mapping
+    rules, ids = credential_rules(file, kinds, statuses), BuiltIds(file)
     with collect_faults(faults) as noted:
-        for line, cells in noted.rows(file, CREDENTIALS, OPTIONAL):
-            if cells[2] not in not_payment:
-                _refuse_track(file, line, cells)
-            row = _parse_assignment(line, cells[: len(CREDENTIALS)], kinds, statuses, rules, file.mapping.date_pattern)
-            if isinstance(row, list):
-                noted.add(file, line, row)
-            elif not noted:
-                found.append(row)
+        for line, rows in groupby(noted.rows(file, CREDENTIALS, OPTIONAL), key=lambda each: mapping.line_of(each[0])):
+            wrong: list[FaultOccurrence] = []
+            numbered = [(row, cells[: len(CREDENTIALS)], cells[len(CREDENTIALS) :]) for row, cells in rows]
+            guarded = [[*own, *others] for _, own, others in numbered if own[2] not in not_payment]
+            if guarded:
+                _refuse_track(file, line, [*numbered[0][2], *(cell for cells in guarded for cell in cells)])
+            for row, cells, _ in numbered:
+                if mapping.rows_of_line and not strip_white_space(cells[3]):
+                    continue
+                its_rules = rules[row % len(rules)]
+                parsed = _parse_assignment(row, cells, kinds, statuses, its_rules, mapping.date_pattern)
+                if isinstance(parsed, list):
+                    wrong += parsed
+                elif (fault := ids.find_fault(line, cells)) is not None:
+                    wrong.append(fault)
+                elif not (noted or wrong):
+                    found.append(parsed)
+            if wrong:
+                noted.add(file, line, dict.fromkeys(wrong))  # of a column that all numbers share, once
     return tuple(found)
+
+
+class BuiltIds:
+    """The ids of credentials that were built, each of which is of one credential: one number of each kind."""
+
+    def __init__(self, file: CsvFile) -> None:
+        template = file.mapping.built.get("credential_id")
+        self._places = [CREDENTIALS.index(name) for name in template.columns] if template else []
+        self._rule = built_twice(file)
+        self._seen: dict[tuple[str, ...], tuple[int, tuple[str, ...]]] = {}
+
+    def find_fault(self, line: int, cells: Sequence[str]) -> FaultOccurrence | None:
+        """What is wrong with the id of a row: it is that of another credential, too."""
+        if not self._places:
+            return None
+        _, credential, kind, value, *_ = cells
+        made_of = tuple(cells[place] for place in self._places)
+        for key, wanted in (((credential,), made_of), ((credential, kind), (value,))):
+            first, known = self._seen.setdefault(key, (line, wanted))
+            if known != wanted:
+                return FaultOccurrence(self._rule, (credential, first))
+        return None
 
 
 def _refuse_track(file: CsvFile, line: int, cells: Sequence[str]) -> None:
