@@ -628,6 +628,6 @@ def test_the_map_on_the_page_fits_its_site(tmp_path: Path) -> None:
 
 def test_the_patterns_on_the_page_write_their_samples() -> None:
     rows = re.findall(r"^\| `([^`]*[DM][^`]*YY[^`]*|YYYY[^`]*)` \| `([0-9][^`]*)` \|$", PAGE, re.MULTILINE)
-    assert len(rows) == 5
+    assert len(rows) == 6
     for pattern, text in rows:
         assert MomentPattern(pattern).sample == text

@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 import re
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
+from unicodedata import normalize
 from zoneinfo import ZoneInfo
 
 import polars as pl
 import pytest
+from babel.dates import format_date, get_month_names
 from hypothesis import given
 from hypothesis import strategies as st
 
 from credkit import DefinitionError
 from credkit.files.momentpatterns import PARTS, SAMPLE_DAY, MomentPattern, likely_patterns
 from credkit.files.moments import parse_moment
+from credkit.files.monthnames import LANGUAGES, MONTHS
 from credkit.files.times import Clock, rewrite_times
 from tests.amounts import examples
 
@@ -25,6 +28,11 @@ FORMS = {
     "DD-MM-YYYY hh:mm:ss.f": "%d-%m-%Y %H:%M:%S.%f", "YYYY/MM/DD hh:mm:ss+hh:mm": "%Y/%m/%d %H:%M:%S%z",
     "{YYYY} (DD.MM.) hh*mm": "{%Y} (%d.%m.) %H*%M",
 }  # fmt: skip
+NAMED = {
+    "DD-MMM-YYYY hh:mm": "%d-%b-%Y %H:%M",
+    "MMM DD, YYYY h:mm AM": "%B %d, %Y %I:%M %p",
+    "DDMMMYYhhmm": "%d%b%y%H%M",
+}
 MOMENTS = st.datetimes(datetime(2000, 1, 1), datetime(2068, 12, 31))  # Python's own parser takes 69 for 1969
 NOISE = st.text("0123456789.:/-+TZAPMhapm {}*()\u00a0", max_size=24)
 
@@ -59,9 +67,10 @@ def test_what_a_pattern_does_not_read_python_does_not_write(pattern: str, text: 
     assert found.is_moment(text) == (wanted is not None)
 
 
-@pytest.mark.parametrize("pattern", [*FORMS, "D.M.YYYY h:mm:ss", "M/D/YY h:mm:ss,f AM", "D-M-YYYY h:mm +hh:mm"])
+@pytest.mark.parametrize("pattern", [*FORMS, "D.M.YYYY h:mm:ss", "M/D/YY h:mm:ss,f AM", "D-M-YYYY h:mm +hh:mm", *NAMED])
 @given(texts=st.lists(NOISE | st.builds(lambda moment, form: moment.strftime(form), MOMENTS, st.sampled_from(
-    [*FORMS.values(), "%-d.%-m.%Y %-H:%M:%S", "%-m/%-d/%y %-I:%M:%S,%f %p", "%-d-%-m-%Y %-H:%M Z", "%m/%d/%Y %H:%M %p"]
+    [*FORMS.values(), "%-d.%-m.%Y %-H:%M:%S", "%-m/%-d/%y %-I:%M:%S,%f %p", "%-d-%-m-%Y %-H:%M Z", "%m/%d/%Y %H:%M %p",
+     *NAMED.values()]
 )), max_size=6))  # fmt: skip
 @examples(60)
 def test_columns_are_rewritten_as_texts_are(pattern: str, texts: list[str]) -> None:
@@ -95,6 +104,19 @@ def test_columns_are_rewritten_as_texts_are(pattern: str, texts: list[str]) -> N
         ("DD.MM.YYYY 00:00:00", "04.03.2026 00:00:00", "2026-03-04"),
         ("DD.MM.YYYY 00:00:00", "04.03.2026 08:00:00", None),
         ("DD.MM.YYYY hh:mm 'Uhr'", "04.03.2026 08:15 Uhr", "2026-03-04T08:15:00"),
+        ("DD-MMM-YYYY", "14-Mar-2026", "2026-03-14"),
+        ("DD-MMM-YY", "14-MRZ-26", "2026-03-14"),
+        ("D. MMM YYYY", "4. M\u00e4rz 2026", "2026-03-04"),
+        ("D. MMM YYYY", "4. Maerz 2026", "2026-03-04"),
+        ("D MMM YYYY", "3 janv. 2024", "2024-01-03"),
+        ("D MMM. YYYY", "3 janv. 2024", "2024-01-03"),
+        ("D MMM. YYYY", "3 janv 2024", None),
+        ("D MMM YYYY", "3 AOUT 2024", "2024-08-03"),
+        ("D MMM YYYY", "3 Marz. 2024", "2024-03-03"),
+        ("D MMM YYYY", "3 Smarch 2024", None),
+        ("D MMM YYYY", "3 03 2024", None),
+        ("D MMM YYYY", "3 m\u0430r 2024", None),  # a Cyrillic letter
+        ("MMM D, YYYY h:mm AM", "December 3, 2024 1:05 PM", "2024-12-03T13:05:00"),
         ("YYYY-MM-DD hh:mm:ss,f", "2026-03-04 08:15:00,5", "2026-03-04T08:15:00.5"),
         ("YYYY-MM-DD hh:mm:ss,f", "2026-03-04 08:15:00,1234567", None),
     ],
@@ -111,7 +133,8 @@ def test_forms_that_no_clock_or_calendar_has(text: str) -> None:
 
 
 @pytest.mark.parametrize(
-    "text", ["", "YYYY", "MM.DD", "DD.MM.YYYY HH:mm", "%d.%m.%Y", "MMM D YYYY", "YYYYMD", "DD.MM.YYYY hh", "YYYY-DD-DD"]
+    "text",
+    ["", "YYYY", "MM.DD", "DD.MM.YYYY HH:mm", "%d.%m.%Y", "MMMM D YYYY", "YYYYMD", "DD.MM.YYYY hh", "Y-DD-DD"],
 )
 def test_what_is_no_pattern(text: str) -> None:
     with pytest.raises(DefinitionError):
@@ -132,6 +155,53 @@ def test_any_pattern_reads_its_own_sample_or_is_refused(text: str) -> None:
 def test_the_sample_of_a_part_has_its_form(letters: str) -> None:
     part = PARTS[letters]
     assert re.fullmatch(part.form, SAMPLE_DAY.strftime(part.sample))
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_names_of_months_are_those_of_cldr(language: str) -> None:
+    """Against the library babel, which has the names of the Unicode CLDR."""
+    names = [
+        get_month_names(width, place, language)
+        for width in ("wide", "abbreviated") for place in ("format", "stand-alone")
+    ]  # fmt: skip
+    for month in range(1, 13):
+        for name in (each[month] for each in names):
+            for text in (name, name.upper(), name.lower(), name.title(), name.rstrip("."), f"{name.rstrip('.')}."):
+                assert MomentPattern("D. MMM YYYY").to_iso(f"14. {text} 2026") == f"2026-{month:02d}-14"
+        written = format_date(date(2026, month, 14), "d-MMM-yyyy", locale=language)
+        assert MomentPattern("D-MMM-YYYY").to_iso(written) == f"2026-{month:02d}-14"
+
+
+def test_no_name_is_that_of_two_months() -> None:
+    rows = [names.split("|") for names in LANGUAGES.values()]
+    months = {(name, month) for row in rows for month, names in enumerate(row, 1) for name in names.split()}
+    assert len({name for name, _ in months}) == len(months)
+    assert {(name, int(MONTHS[name])) for name, _ in months} == months
+    bare = {(_plain(name), month) for name, month in months}
+    assert {(name, int(MONTHS[name])) for name, _ in bare} == bare
+
+
+def _plain(name: str) -> str:
+    return normalize("NFKD", name).encode("ascii", "ignore").decode()
+
+
+@pytest.mark.parametrize(
+    ("texts", "patterns"),
+    [
+        (["14-Mar-2026", "03-Dec-2025"], ["DD-MMM-YYYY"]),
+        (["14. M\u00e4rz 2026", "3. Dez. 2025"], ["D. MMM YYYY"]),
+        (["3 janv. 2024", "14 f\u00e9vr. 2024"], ["D MMM YYYY"]),
+        (["14-MRT-26"], ["DD-MMM-YY"]),
+        (["March 14, 2026"], ["MMM DD, YYYY"]),
+        (["14 March"], []),
+        (["14 Fnord 2026"], []),
+    ],
+)
+def test_likely_patterns_of_names(texts: list[str], patterns: list[str]) -> None:
+    assert [str(each) for each in likely_patterns(texts, has_time=False)] == patterns
+    timed = [f"{text} 8:15 PM" for text in texts]
+    found = [f"{each} h:mm AM" for each in patterns]
+    assert [str(each) for each in likely_patterns(timed, has_time=True)] == found
 
 
 def test_likely_patterns_read_all_texts() -> None:

@@ -1,8 +1,8 @@
 """Patterns of dates and times: one notation for how a file writes them.
 
-A pattern is a sample in letters, such as ``DD.MM.YYYY hh:mm:ss``: each part of it stands for digits, everything else
-for itself. A text is rewritten as ISO 8601, and judged there: a pattern decides the form of a text, never whether
-there is such a day.
+A pattern is a sample in letters, such as ``DD.MM.YYYY hh:mm:ss``: each part of it stands for digits, or for the name of
+a month, everything else for itself. A text is rewritten as ISO 8601, and judged there: a pattern decides the form of a
+text, never whether there is such a day.
 
 Source: ISO 8601 (the designators YYYY, MM, DD, hh, mm, ss and the offset from UTC).
 """
@@ -18,20 +18,26 @@ from typing import NamedTuple
 
 from credkit.core.errors import DefinitionError
 from credkit.core.sentences import redacted_repr
+from credkit.files.monthnames import MONTHS
 
 SAMPLE_DAY = datetime(2026, 3, 31, 8, 15)  # what a pattern is shown with
 OFFSET = "+hh:mm"
+NAME = "MMM"  # the month by its name
 CENTURY = "20"  # of a year of two digits
 NO_HOUR = "99"  # of the twelve-hour clock there is no such hour: nor is there of ISO 8601
 
 
 class _Part(NamedTuple):
-    """A part of a pattern: what it gives, a regular expression of its texts, the sample day as `strftime` has it."""
+    """A part of a pattern: what it gives, a regular expression of its texts, the sample day as `strftime` has it.
+
+    ``tail`` is a regular expression of what may stand behind its text.
+    """
 
     gives: str
     form: str
     sample: str
     meaning: str
+    tail: str = ""
 
 
 # The parts by their letters; docs/site.md has their meanings.
@@ -39,6 +45,12 @@ PARTS: Mapping[str, _Part] = {
     "YYYY": _Part("year", "[0-9]{4}", "%Y", "the year"),
     "YY": _Part("year", "[0-9]{2}", "%y", "the year in two digits: 2000 to 2099"),
     "MM": _Part("month", "[0-9]{2}", "%m", "the month in two digits"),
+    NAME: _Part(
+        "month", r"[^\W\d_]{3,}", "Mar",
+        "the month by its name, full or abbreviated, with or without a point, in large or small letters, in any of "
+        "twelve languages: Danish, Dutch, English, Finnish, French, German, Italian, Norwegian, Polish, Portuguese, "
+        "Spanish, Swedish", r"\.?",
+    ),
     "M": _Part("month", "[0-9]{1,2}", "3", "the month in one digit or two"),
     "DD": _Part("day", "[0-9]{2}", "%d", "the day in two digits"),
     "D": _Part("day", "[0-9]{1,2}", "31", "the day in one digit or two"),
@@ -58,6 +70,7 @@ HOURS: Mapping[str, str] = {
 }
 _SPACE = "[ \u00a0\u202f]"  # some exports have a no-break space before AM
 _ITEM = re.compile(r"(?P<part>\+hh:mm|AM|([A-Za-z])\2*)|'(?P<quoted>[^']*)'|(?P<sign>.)", re.DOTALL)
+_NAME_IN_TEXT = re.compile(r"[^\W\d_]{3,}")
 _OF_ANY_WIDTH = {"M", "D", "h", "f"}
 
 
@@ -70,6 +83,8 @@ class MomentPattern:
     ('2026-03-14T11:03:19', None)
     >>> MomentPattern("M/D/YYYY h:mm AM").to_iso("3/14/2026 1:05 PM")
     '2026-03-14T13:05:00'
+    >>> MomentPattern("D. MMM YYYY").to_iso("14. März 2026"), MomentPattern("DD-MMM-YY").to_iso("03-JANV.-24")
+    ('2026-03-14', '2024-01-03')
     >>> MomentPattern("dd.mm.yyyy")  # doctest: +ELLIPSIS
     Traceback (most recent call last):
     credkit.DefinitionError: 'dd' is not a part of a date or time: YYYY, ... +hh:mm; did you mean DD?
@@ -92,6 +107,11 @@ class MomentPattern:
     def has_offset(self) -> bool:
         """Whether it has an offset from UTC."""
         return "offset" in _compile(self.text).parts
+
+    @property
+    def has_month_name(self) -> bool:
+        """Whether it has the month by its name: a key of `credkit.files.monthnames.MONTHS`, in small letters."""
+        return _compile(self.text).parts["month"] == NAME
 
     @property
     def sample(self) -> str:
@@ -118,6 +138,10 @@ class MomentPattern:
         if match is None:
             return None
         found = match.groupdict()
+        if self.has_month_name:
+            found["month"] = MONTHS.get(found["month"].lower())
+            if found["month"] is None:
+                return None
         day = f"{self.century}{found['year']}-{found['month']:0>2}-{found['day']:0>2}"
         if not self.has_time:
             return day
@@ -150,7 +174,7 @@ class _Compiled(NamedTuple):
     century: str
 
 
-@lru_cache(maxsize=1024)  # more than there are common patterns
+@lru_cache(maxsize=4096)  # more than there are common patterns
 def _compile(text: str) -> _Compiled:
     forms: list[str] = []
     sample: list[str] = []
@@ -160,18 +184,19 @@ def _compile(text: str) -> _Compiled:
         letters = item["part"] or ""
         if letters and letters != "T":
             if letters not in PARTS:
-                near = f"; did you mean {letters.swapcase()}?" if letters.swapcase() in PARTS else ""
+                meant = NAME if letters.upper() == "MMMM" else letters.swapcase()
+                near = f"; did you mean {meant}?" if meant in PARTS else ""
                 parts = ", ".join(PARTS)
                 raise DefinitionError(f"{redacted_repr(letters)} is not a part of a date or time: {parts}{near}")
             part = PARTS[letters]
             if part.gives in given:
                 months = " (MM is the month, mm the minute)" if part.gives == "month" else ""
                 raise DefinitionError(f"the {part.gives} stands in it twice{months}")
-            is_digits = letters not in ("AM", OFFSET)
+            is_digits = letters not in ("AM", OFFSET, NAME)
             if before and is_digits and {before, letters} & _OF_ANY_WIDTH:
                 raise DefinitionError(f"{before}{letters} has no place where {before} ends: a sign must stand between")
             given[part.gives] = letters
-            forms.append(f"(?P<{part.gives}>{part.form})")
+            forms.append(f"(?P<{part.gives}>{part.form}){part.tail}")
             sample.append(SAMPLE_DAY.strftime(part.sample))
             before = letters if is_digits else ""
         else:
@@ -201,6 +226,12 @@ _COMMON_DAYS = (
     ("DD.MM.YYYY", "D.M.YYYY"), ("DD/MM/YYYY", "D/M/YYYY"), ("MM/DD/YYYY", "M/D/YYYY"), ("DD-MM-YYYY", "D-M-YYYY"),
     ("YYYY-MM-DD",), ("YYYY/MM/DD",), ("YYYY.MM.DD",), ("YYYYMMDD",), ("DD.MM.YY",), ("DD/MM/YY",), ("MM/DD/YY",),
 )  # fmt: skip
+_COMMON_NAMED_DAYS = (
+    ("DD-MMM-YYYY", "D-MMM-YYYY"), ("DD MMM YYYY", "D MMM YYYY"), ("DD. MMM YYYY", "D. MMM YYYY"),
+    ("DD.MMM.YYYY", "D.MMM.YYYY"), ("DD/MMM/YYYY", "D/MMM/YYYY"), ("MMM DD, YYYY", "MMM D, YYYY"),
+    ("MMM DD YYYY", "MMM D YYYY"), ("DDMMMYYYY",), ("YYYY-MMM-DD",), ("YYYY MMM DD", "YYYY MMM D"),
+    ("DD-MMM-YY", "D-MMM-YY"), ("DD MMM YY", "D MMM YY"), ("DD. MMM YY", "D. MMM YY"), ("DD.MMM.YY", "D.MMM.YY"),
+)  # fmt: skip
 _COMMON_CLOCKS = (
     "hh:mm:ss", "h:mm:ss", "hh:mm", "h:mm", "hh:mm:ss.f", "hh:mm:ss,f", "hh:mm:ss AM", "h:mm:ss AM", "h:mm AM",
     "hh'h'mm:ss", "hh'h'mm",
@@ -212,6 +243,8 @@ def likely_patterns(texts: Iterable[str], *, has_time: bool) -> list[MomentPatte
 
     >>> [str(each) for each in likely_patterns(["14.3.2026", "1.4.2026"], has_time=False)]
     ['D.M.YYYY']
+    >>> [str(each) for each in likely_patterns(["3. Okt. 2025", "14. März 2026"], has_time=False)]
+    ['D. MMM YYYY']
     >>> [str(each) for each in likely_patterns(["03/04/2026 8:15 PM"], has_time=True)]
     ['DD/MM/YYYY h:mm AM', 'MM/DD/YYYY h:mm AM']
     """
@@ -220,14 +253,15 @@ def likely_patterns(texts: Iterable[str], *, has_time: bool) -> list[MomentPatte
         return []
     fitting = (
         next((each for each in patterns if all(map(each.is_moment, some))), None)
-        for patterns in _common_patterns(has_time=has_time)
+        for patterns in _common_patterns(has_time=has_time, has_name=_NAME_IN_TEXT.search(some[0]) is not None)
     )
     return [each for each in fitting if each is not None]
 
 
-@lru_cache(maxsize=2)
-def _common_patterns(*, has_time: bool) -> tuple[tuple[MomentPattern, ...], ...]:
+@lru_cache(maxsize=4)
+def _common_patterns(*, has_time: bool, has_name: bool) -> tuple[tuple[MomentPattern, ...], ...]:
     """The common patterns, those of one order of the day together, the strictest first."""
     tails = [f" {clock}{offset}" for offset in ("", f" {OFFSET}", OFFSET) for clock in _COMMON_CLOCKS]
     tails = tails if has_time else ["", *tails]
-    return tuple(tuple(MomentPattern(day + tail) for tail in tails for day in days) for days in _COMMON_DAYS)
+    all_days = _COMMON_NAMED_DAYS if has_name else _COMMON_DAYS
+    return tuple(tuple(MomentPattern(day + tail) for tail in tails for day in days) for days in all_days)

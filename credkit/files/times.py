@@ -20,6 +20,7 @@ from credkit.bulk.texts import byte_matrix
 from credkit.bulk.words import Array
 from credkit.files.momentpatterns import HOURS, NO_HOUR, MomentPattern
 from credkit.files.moments import ACCEPTED_YEARS, LOCAL_TIME_HINT, parse_moment
+from credkit.files.monthnames import MONTHS
 
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 MICROSECOND = timedelta(microseconds=1)
@@ -240,9 +241,15 @@ def rewrite_times(texts: Any, pattern: MomentPattern) -> Any:
 
     >>> rewrite_times(pl.Series(["3/14/2026 1:05 PM", "14.3.2026"]), MomentPattern("M/D/YYYY h:mm AM")).to_list()
     ['2026-03-14T13:05:00', '']
+    >>> texts = pl.Series(["14. März 2026 13:05", "14. Marx 2026 13:05"])
+    >>> rewrite_times(texts, MomentPattern("D. MMM YYYY hh:mm")).to_list()
+    ['2026-03-14T13:05:00', '']
     """
     found = texts.str.extract_groups(rf"\A(?:{pattern.regex})\z").struct.unnest()
     two = {name: pl.col(name).str.zfill(2) for name in ("month", "day", "hour") if name in found.columns}
+    if pattern.has_month_name:
+        names = pl.col("month").str.to_lowercase()
+        two["month"] = names.replace_strict(dict(MONTHS), default=None, return_dtype=pl.String)
     if "half" in found.columns:
         key = pl.concat_str(two["hour"], pl.col("half").str.to_uppercase())
         two["hour"] = key.replace_strict(dict(HOURS), default=NO_HOUR, return_dtype=pl.String)

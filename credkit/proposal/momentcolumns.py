@@ -20,7 +20,10 @@ READ_SHARE = 0.8  # of the filled cells that a pattern must read
 SAMPLED_CELLS = 400  # that patterns are looked for in
 OFFSET, LOCAL, ISO_DAYS = "offset", "local", ""  # what a site file calls ISO 8601: times with and without offset, days
 _CLOCK = re.compile(r"[0-9]{1,2}[:h.][0-9]{2}([:m.][0-9]{2}([.,][0-9]{1,6})?)?( ?[AaPp][Mm])?")
-_DATED = re.compile(r"[0-9]{1,4}[./-][0-9]{1,2}[./-][0-9]{1,4}|[0-9]{8}(?![0-9])")  # how a day begins
+_DATED = re.compile(  # how a day begins
+    r"[0-9]{1,4}[./-][0-9]{1,2}[./-][0-9]{1,4}|[0-9]{8}(?![0-9])"
+    r"|[0-9]{1,4}[-./ ]{0,2}[^\W\d_]{3,}\.?[-./ ]?[0-9]{1,4}|[^\W\d_]{3,}\.? [0-9]{1,2},? [0-9]{4}"
+)
 _ISO_DAY = re.compile("[0-9]{4}-[0-9]{2}-[0-9]{2}")
 
 
