@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
+from dataclasses import replace
 
 from credkit.core.sentences import format_count, redacted_repr
 from credkit.discover.siteresults import SiteDiscovery
@@ -16,6 +17,7 @@ from credkit.proposal.filelines import (
     empty_words,
     register_days,
     status_words,
+    write_cards,
     write_date,
     write_file_keys,
     write_others,
@@ -24,18 +26,61 @@ from credkit.proposal.filelines import (
     write_time,
     write_words,
 )
-from credkit.proposal.filepair import NOBODY, ONE_KIND, ONE_READER, UNNAMED, FilePair, column_cells, kind_cells
+from credkit.proposal.filepair import (
+    NOBODY,
+    ONE_KIND,
+    ONE_READER,
+    UNNAMED,
+    CardColumn,
+    FilePair,
+    column_cells,
+    kind_cells,
+)
+from credkit.proposal.headerwords import names_subject
 from credkit.proposal.momentcolumns import MomentForm
-from credkit.proposal.numbers import NumberColumns
+from credkit.proposal.numbers import FEWEST_SHARED, NumberColumns
 from credkit.proposal.printednumbers import find_printed
 from credkit.proposal.sitelines import SiteLines
 from credkit.site.rows import CREDENTIALS, READINGS
 
 CREDENTIALS_TABLE, READINGS_TABLE = "credentials", "readings"
+CARD_HEADERS = {"value": "header", "printed": "printed"}  # what a `CardColumn` calls the headers of our columns
 
 
-def register_columns(pair: FilePair, numbers: NumberColumns, found: SiteDiscovery) -> RegisterColumns:
-    """Where each column of the credentials comes from, now that it is known which one has the numbers."""
+def find_cards(
+    pair: FilePair, numbers: NumberColumns, together: Sequence[str], found: SiteDiscovery
+) -> tuple[CardColumn, ...]:  # fmt: skip
+    """The columns of a register that have the numbers of several cards of each person; none where there is one only.
+
+    They are those that readers give ``together``, and those whose header and cells are of a card that no reader gives.
+    """
+    table, given = pair.register, [*together] or [numbers.value]
+    if not has_card_columns(pair) or not (together or numbers.known >= FEWEST_SHARED):
+        return ()
+    ids = find_credential_ids(table, [name for name in pair.roles.numbers if name not in given])
+    named = [
+        name for name, known in numbers.others.items()
+        if name not in given and known == 0 and name != ids and names_subject(name, "value", "credential_id")
+        and not any(
+            find_printed(table, [name], [one if together else ONE_KIND] * table.rows, one, found) for one in given
+        )
+    ]  # fmt: skip
+    cards = [*(CardColumn(header=name) for name in given), *(CardColumn(header=name, is_read=False) for name in named)]
+    order = [*table.columns]
+    return tuple(sorted(cards, key=lambda card: order.index(card.header))) if len(cards) > 1 else ()
+
+
+def has_card_columns(pair: FilePair) -> bool:
+    """Whether a line of the register may have several cards: it has a person, and no column names the kind."""
+    return "person_id" in pair.roles.headers and "kind" not in pair.roles.headers
+
+
+def register_columns(
+    pair: FilePair, numbers: NumberColumns, found: SiteDiscovery, cards: Sequence[CardColumn] = ()
+) -> RegisterColumns:  # fmt: skip
+    """Where each column of the credentials comes from, now that it is known which have the numbers."""
+    if cards:
+        return _columns_of_cards(pair, found, cards)
     headers = {role: name for role, name in pair.roles.headers.items() if role != "issue"}
     if any(kind.has_issue for kind in found.kinds) and "issue" in pair.roles.headers:
         headers["issue"] = pair.roles.headers["issue"]
@@ -55,6 +100,26 @@ def register_columns(pair: FilePair, numbers: NumberColumns, found: SiteDiscover
     )  # fmt: skip
 
 
+def _columns_of_cards(pair: FilePair, found: SiteDiscovery, cards: Sequence[CardColumn]) -> RegisterColumns:
+    """The same where each line has the numbers of several cards."""
+    table = pair.register
+    headers = {role: name for role, name in pair.roles.headers.items() if role != "issue"}
+    left = [name for name in table.columns if name not in {*headers.values(), *(card.header for card in cards)}]
+    printed: list[CardColumn] = []
+    for card in cards:
+        name = find_printed(table, left, [card.header] * table.rows, card.header, found)
+        left = [each for each in left if each != name]
+        printed.append(replace(card, printed=name or ""))
+    if ids := find_credential_ids(table, left):
+        headers["credential_id"] = ids
+    persons = [cell for cell in column_cells(table, headers["person_id"]) if cell]
+    template = "{person_id}-{kind}" if len(set(persons)) == table.rows else "{kind}-{value}"
+    return RegisterColumns(
+        headers={name: headers[name] for name in CREDENTIALS if name in headers}, other_numbers={},
+        cards=tuple(printed), ids="" if ids else template,
+    )  # fmt: skip
+
+
 def write_credentials(
     lines: SiteLines, pair: FilePair, columns: RegisterColumns, log_pattern: str, path: str
 ) -> list[str]:
@@ -64,9 +129,15 @@ def write_credentials(
     lines.table("files", CREDENTIALS_TABLE)
     write_file_keys(lines, table, path)
     write_date(lines, days, day_doubt)
-    write_strip(lines, table, {column: (header,) for column, header in headers.items()})
-    constants = absent_constants(table, CREDENTIALS, headers)
-    if "kind" not in headers:
+    taken = {column: (header,) for column, header in headers.items()}
+    for column in ("value", "printed"):
+        if found_there := [name for card in columns.cards if (name := getattr(card, CARD_HEADERS[column]))]:
+            taken[column] = tuple(found_there)
+    write_strip(lines, table, taken)
+    constants = absent_constants(table, CREDENTIALS, {name: header for name, (header, *_) in taken.items()})
+    if columns.cards:
+        _write_ids(lines, columns)
+    elif "kind" not in headers:
         constants["kind"] = ONE_KIND
         lines.comment("no column names the kind of card: all are one")
     if "status" not in headers:
@@ -78,7 +149,7 @@ def write_credentials(
         names = ", ".join(map(redacted_repr, pair.roles.days))
         lines.doubt("columns", f"nothing says what the days in {names} mean: left out; if cards are valid until one "
                     f'of them, write valid_until = {redacted_repr(pair.roles.days[0])} under columns')  # fmt: skip
-    write_others(lines, table, headers.values())
+    write_others(lines, table, columns.used)
     write_register_columns(lines, table, columns, CREDENTIALS_TABLE)
     words = {}
     if "status" in headers:
@@ -87,12 +158,26 @@ def write_credentials(
         if role in headers:
             words[role] = day_words(days, table.columns[headers[role]])
     words["person_id"] = empty_words(table.columns[headers["person_id"]], NOBODY, "holder")
-    words["credential_id"] = empty_words(table.columns[headers["credential_id"]], UNNAMED, "credential id")
+    if "credential_id" in headers:
+        words["credential_id"] = empty_words(table.columns[headers["credential_id"]], UNNAMED, "credential id")
     if "kind" in headers:
         words["kind"] = empty_words(table.columns[headers["kind"]], UNNAMED, "kind")
     for column, (meanings, doubts) in words.items():
         write_words(lines, CREDENTIALS_TABLE, column, meanings, doubts)
+    write_cards(lines, table, columns, CREDENTIALS_TABLE)
     return [NOBODY] if words["person_id"][0] else []
+
+
+def _write_ids(lines: SiteLines, columns: RegisterColumns) -> None:
+    """How the ids of several credentials in one line are made."""
+    count = len(columns.cards)
+    if columns.ids:
+        lines.key("credential_id", columns.ids, doubt=f"no column names the credentials: the {count} numbers of a line "
+                  'are taken for cards of their own; if they are on one card, write "{person_id}"')  # fmt: skip
+    else:
+        lines.doubt(
+            "credential_id", f"the {count} numbers of a line have one id: they are taken for numbers of one card"
+        )
 
 
 def write_readings(

@@ -15,6 +15,7 @@ from credkit.core.whitespace import describe_ends
 from credkit.proposal.cellforms import count_shortened, describe_cells, filled
 from credkit.proposal.columnroles import LogRoles, RegisterRoles
 from credkit.proposal.exporttable import ExportTable
+from credkit.proposal.filepair import CardColumn
 from credkit.proposal.momentcolumns import (
     ISO_DAYS,
     LOCAL,
@@ -34,10 +35,21 @@ MOST_LEFT_OUT = 12  # headers in a comment
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RegisterColumns:
-    """Where the columns of the credentials come from: the header of each."""
+    """Where the columns of the credentials come from: the header of each.
+
+    ``cards`` are several columns with numbers in place of one, and ``ids`` builds the ids of their credentials where no
+    column has one.
+    """
 
     headers: Mapping[str, str]
     other_numbers: Mapping[str, int]  # columns with numbers that readers give, too
+    cards: tuple[CardColumn, ...] = ()
+    ids: str = ""
+
+    @property
+    def used(self) -> set[str]:
+        """The headers of all columns that are taken."""
+        return {*self.headers.values(), *(name for each in self.cards for name in (each.header, each.printed) if name)}
 
 
 def write_file_keys(lines: SiteLines, table: ExportTable, path: str) -> None:
@@ -170,16 +182,33 @@ def write_register_columns(lines: SiteLines, table: ExportTable, found: Register
         cells = table.columns[header]
         doubt = ""
         if column == "value":
-            if shortened := count_shortened(cells):
-                doubt = f"a spreadsheet shortened {format_count(shortened, 'number')}: re-export them from the source"
+            doubt = _describe_shortened(cells)
             for other, known in found.other_numbers.items():
                 lines.comment(f"{redacted_repr(other)} holds numbers that readers give, too ({known:,} of those tried)")
-        elif header == found.headers["value"] and column == "person_id":
+        elif header == found.headers.get("value") and column == "person_id":
             doubt = "no column names the holders: each number is taken for a person of its own"
-        elif header == found.headers["value"]:
+        elif header == found.headers.get("value"):
             lines.comment("no other column names the credential: its number does")
         days = find_days(cells) if column in ("valid_from", "valid_until") else None
         lines.key(column, header, days.evidence if days else describe_cells(cells), doubt=doubt)
+
+
+def write_cards(lines: SiteLines, table: ExportTable, found: RegisterColumns, where: str) -> None:
+    """The columns of numbers, each with what its cells are."""
+    for card in found.cards:
+        cells = table.columns[card.header]
+        lines.row("files", where, "numbers")
+        columns = {"value": card.header, **({"printed": card.printed} if card.printed else {})}
+        doubts = [_describe_shortened(cells), "" if card.is_read else "no reader gives these numbers: is it a card?"]
+        lines.key("columns", columns, describe_cells(cells), doubt="; ".join(filter(None, doubts)))
+        lines.key("constants", {"kind": card.header})
+
+
+def _describe_shortened(cells: Sequence[str]) -> str:
+    shortened = count_shortened(cells)
+    return f"a spreadsheet shortened {format_count(shortened, 'number')}: re-export them from the source" * bool(
+        shortened
+    )
 
 
 def write_words(

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from credkit.core.whitespace import strip_white_space
 from credkit.proposal.columnroles import LogRoles, RegisterRoles
@@ -21,6 +23,27 @@ class FilePair:
     log_roles: LogRoles
 
 
+class NumberCells(NamedTuple):
+    """What a register has of one number: its kind and value, the printed number and the issue."""
+
+    kind: str
+    value: str
+    printed: str
+    issue: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CardColumn:
+    """One of several columns of a register that have numbers: its header, and that of the printed numbers.
+
+    The kind is called as the header is. ``is_read`` says whether readers give its numbers.
+    """
+
+    header: str
+    printed: str = ""
+    is_read: bool = True
+
+
 def column_cells(table: ExportTable, header: str | None) -> list[str]:
     """The cells of a column without the white space around them; empty ones where there is no such column."""
     return [""] * table.rows if header is None else [strip_white_space(cell) for cell in table.columns[header]]
@@ -31,6 +54,21 @@ def kind_cells(table: ExportTable, roles: RegisterRoles) -> list[str]:
     if "kind" not in roles.headers:
         return [ONE_KIND] * table.rows
     return [cell or UNNAMED for cell in column_cells(table, roles.headers["kind"])]
+
+
+def number_cells(
+    pair: FilePair, value: str, cards: Sequence[CardColumn], printed: str | None = None
+) -> Iterator[NumberCells]:  # fmt: skip
+    """The numbers of a register, column by column: all rows of one column, then those of the next."""
+    table = pair.register
+    if cards:
+        for card in cards:
+            columns = column_cells(table, card.header), column_cells(table, card.printed or None)
+            yield from map(NumberCells, [card.header] * table.rows, *columns, [""] * table.rows)
+    else:
+        issues = column_cells(table, pair.roles.headers.get("issue"))
+        columns = column_cells(table, value), column_cells(table, printed)
+        yield from map(NumberCells, kind_cells(table, pair.roles), *columns, issues)
 
 
 def reader_cells(table: ExportTable, roles: LogRoles) -> list[str]:

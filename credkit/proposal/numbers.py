@@ -19,6 +19,7 @@ from credkit.discover.siteresults import FoundKind, FoundReader, SiteDiscovery
 TRIED_READERS, TRIED_TEXTS = 8, 150  # of each pair of columns
 SHARED_SHARE = 0.6  # of a reader's texts that a chain of other readers must take to registered numbers
 POOL = "all readers"
+FEWEST_SHARED = 5  # texts of readers that are numbers of a column, where another column has numbers, too
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,6 +62,22 @@ def choose_columns(
         value=best[0], text=best[1], known=ranks[best][0], texts=ranks[best][2],
         others={value: ranks[value, best[1]][0] for value in values if value != best[0]},
     )  # fmt: skip
+
+
+def find_together(
+    values: Mapping[str, Sequence[RegisterRow]], readings: Mapping[str, Sequence[str]], numbers: NumberColumns
+) -> tuple[str, ...]:  # fmt: skip
+    """The columns of a register that have numbers of different cards, by readers that give one of them and no other.
+
+    Each column is looked at as a kind of its own: two columns that write one number alike leave each reader undecided.
+    """
+    columns = [numbers.value, *(name for name, known in numbers.others.items() if known >= FEWEST_SHARED)]
+    if len(columns) == 1:
+        return ()
+    rows = [RegisterRow(name, row.value) for name in columns for row in values[name]]
+    some = {name: texts[:TRIED_TEXTS] for name, texts in readings.items()}
+    given = {reader.kind for reader in search_site(some, rows).decided if reader.known >= FEWEST_SHARED}
+    return tuple(name for name in columns if name in given) if len(given) > 1 else ()
 
 
 def search_chains(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from itertools import permutations
@@ -17,11 +17,17 @@ from credkit.discover.siteresults import SiteDiscovery
 from credkit.proposal.chainlines import write_chains, write_targets
 from credkit.proposal.columnroles import join_cells, log_roles, register_roles
 from credkit.proposal.exporttable import ExportTable, read_export
-from credkit.proposal.fileblocks import register_columns, write_credentials, write_readings
+from credkit.proposal.fileblocks import (
+    find_cards,
+    has_card_columns,
+    register_columns,
+    write_credentials,
+    write_readings,
+)
 from credkit.proposal.filelines import log_form
-from credkit.proposal.filepair import FilePair, column_cells, kind_cells, reader_cells
+from credkit.proposal.filepair import CardColumn, FilePair, column_cells, kind_cells, number_cells, reader_cells
 from credkit.proposal.momentcolumns import OFFSET, MomentForm, to_moment
-from credkit.proposal.numbers import choose_columns, search_chains
+from credkit.proposal.numbers import NumberColumns, choose_columns, find_together, search_chains
 from credkit.proposal.sitelines import SiteLines
 
 FEWEST_KNOWN = 5  # texts of readers that are numbers of the register, where one file only has a header that names cards
@@ -68,7 +74,14 @@ def propose_site(
     named = pair.roles.has_subject + pair.log_roles.has_subject
     if named == 0 or (named == 1 and numbers.known < FEWEST_KNOWN):
         raise DefinitionError(_describe_nothing(tables))
-    found = search_chains(texts[numbers.text], rows[numbers.value], kinds, seconds=seconds, progress=progress)
+    readings = texts[numbers.text]
+    together = find_together(rows, readings, numbers) if has_card_columns(pair) else ()
+    cards: tuple[CardColumn, ...] = tuple(CardColumn(header=name) for name in together)
+    found = _search(pair, numbers, cards, readings, seconds, progress)
+    with_named = find_cards(pair, numbers, together, found)
+    if len(with_named) > len(cards):
+        cards = with_named
+        found = _search(pair, numbers, cards, readings, seconds, progress)
     lines = SiteLines()
     lines.comment(
         "Proposed by credkit init. The evidence for each line stands above it.",
@@ -83,18 +96,19 @@ def propose_site(
     lines.key("time_zone", time_zone or "Etc/UTC", doubt=zone_doubt)
     lines.key("as_of", _last_day(times, form), "the day of the last reading",
               doubt="status is judged on this day: write the day on which the register was exported")  # fmt: skip
-    columns = register_columns(pair, numbers, found)
+    columns = register_columns(pair, numbers, found, cards)
     pools = write_credentials(lines, pair, columns, form.pattern, _relative(pair.register.path, folder))
-    ids = set(column_cells(pair.register, columns.headers["credential_id"]))
+    ids_of = columns.headers.get("credential_id")
+    ids = set(column_cells(pair.register, ids_of)) if ids_of is not None else set()
     write_readings(
         lines, pair, numbers, (form, time_doubt), _relative(pair.log.path, folder),
-        frozenset() if columns.headers["credential_id"] == numbers.value else ids,
+        frozenset() if ids_of == numbers.value else ids,
     )  # fmt: skip
     stamps = {name: [moment.isoformat() for moment in moments] for name, moments in
               _group_moments(readers, times, order, form).items()} if form.pattern == OFFSET else {}  # fmt: skip
-    printed = columns.headers.get("printed")
-    write_chains(lines, found, column_cells(pair.register, printed) if printed else (), kinds,
-                 column_cells(pair.register, numbers.value), stamps)  # fmt: skip
+    cells = [*number_cells(pair, numbers.value, columns.cards, columns.headers.get("printed"))]
+    write_chains(lines, found, [each.printed for each in cells], [each.kind for each in cells],
+                 [each.value for each in cells], stamps)  # fmt: skip
     write_targets(lines, found)
     if pools:
         lines.table("rules")
@@ -104,6 +118,16 @@ def propose_site(
         toml=lines.toml(), doubts=tuple(lines.doubts), credentials=pair.register.path, readings=pair.log.path,
         unused=unused, found=found,
     )  # fmt: skip
+
+
+def _search(
+    pair: FilePair, numbers: NumberColumns, cards: Sequence[CardColumn], readings: Mapping[str, Sequence[str]],
+    seconds: float | None, progress: Progress,
+) -> SiteDiscovery:  # fmt: skip
+    """The kinds and readers of a site whose register has these columns of numbers."""
+    cells = [*number_cells(pair, numbers.value, cards)]
+    rows = [RegisterRow(each.kind, each.value, each.issue) for each in cells if each.value]
+    return search_chains(readings, rows, [each.kind for each in cells], seconds=seconds, progress=progress)
 
 
 def _find_pair(tables: Sequence[ExportTable]) -> FilePair:

@@ -39,6 +39,11 @@ class SiteLines:
         self._table = ".".join(map(key_toml, names))
         self._lines += [*([""] if self._lines else []), f"[{self._table}]"]
 
+    def row(self, *names: str) -> None:
+        """Begin one more table of a list of tables."""
+        self.table(*names)
+        self._lines[-1] = f"[{self._lines[-1]}]"
+
     def key(self, name: str, value: object, *evidence: str, doubt: str = "") -> None:
         """A key with its value, under what speaks for it and what is in doubt."""
         self.comment(*evidence)
