@@ -58,7 +58,7 @@ def make_log(people: Sequence[Person], form: Callable[[datetime], str], readings
         time = form(datetime(2026, 3, 2, 5) + timedelta(minutes=21 * place, seconds=place % 60))
         if place % 3 and person.prox:
             facility, number = person.prox
-            text = encode(WIEGAND, {"facility": facility, "number": number})
+            text = str(encode(WIEGAND, {"facility": facility, "number": number}))
             rows.append([time, "Tor Ost" if place % 2 else "Tor West", text])
         elif person.chip:
             rows.append([time, "Kantine", str(int.from_bytes(person.chip.to_bytes(4, "big"), "little"))])

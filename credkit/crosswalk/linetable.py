@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, fields
 from datetime import UTC, date, datetime, timezone
 from typing import Any, Final, Literal, overload
@@ -120,6 +120,14 @@ class LineTable(Sequence[CrosswalkLine]):
             return list(map(self._make, self._rows(place).iter_rows(named=True)))
         start = range(len(self))[place]
         return self._make(self._rows(slice(start, start + 1)).row(0, named=True))
+
+    def convert_lines(self, convert: Callable[[pl.Expr], pl.Expr]) -> LineTable:
+        """The table with other numbers in its column ``line``."""
+        decided, cards = (
+            part.with_columns(convert(pl.col("line"))) if "line" in part.columns else part
+            for part in (self._decided, self._cards)
+        )
+        return LineTable(decided, cards, self.zone)
 
     def where(self, condition: pl.Expr) -> Iterator[CrosswalkLine]:
         """The lines that fulfil a condition."""

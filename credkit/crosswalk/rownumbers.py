@@ -8,10 +8,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-import polars as pl
-
 from credkit.crosswalk.filelines import FileLines
-from credkit.crosswalk.linetable import LineTable
 from credkit.crosswalk.result import Crosswalk
 from credkit.files.csvfiles import CsvFile
 
@@ -26,9 +23,8 @@ def with_lines(result: Crosswalk, file: CsvFile) -> Crosswalk:
         by_file = rows.by_file()
         return FileLines({**by_file, file.name: map(file.mapping.line_of, by_file.get(file.name, ()))})
 
-    lines = result.lines.frame.with_columns(pl.col("line") // count)
     return replace(
-        result, lines=LineTable(lines, result.lines.zone),
+        result, lines=result.lines.convert_lines(lambda line: line // count),
         exceptions=tuple(
             replace(each, line=file.mapping.line_of(each.line)) if each.file == file.name else each
             for each in result.exceptions
