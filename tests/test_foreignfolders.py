@@ -165,3 +165,138 @@ def test_two_commands_from_a_folder_to_the_verdict(name: str, tmp_path: Path) ->
     rows = load_rows(load_site(tmp_path / "site" / "site.toml")).credentials
     joined = {person.number: person.joined.date() for person in people}
     assert all(row.valid_from == joined[row.person] for row in rows)
+
+
+def write_held(folder: Path, people: Sequence[Person], form: Callable[[int, int], str], name: str = "gate.csv") -> Path:
+    """What a target holds of every second person with a card of the gates."""
+    rows = [[person.number, "x", form(*person.prox)] for person in people[::2] if person.prox]
+    return write(folder / name, ("Personalnr", "Bemerkung", "Ausweis"), rows, "utf-8", ";")
+
+
+HELD: dict[str, Callable[[int, int], str]] = {
+    "decimal": lambda facility, number: str(facility << 16 | number),
+    "ten-digits": lambda facility, number: f"{facility << 16 | number:010d}",
+    "frame": lambda facility, number: str(encode(WIEGAND, {"facility": facility, "number": number})),
+    "two-numbers": lambda facility, number: f"{facility:03d},{number:05d}",
+    "bytes-turned": lambda facility, number: (facility << 16 | number).to_bytes(3, "little").hex().upper(),
+    "as-registered": lambda facility, number: f"{facility:03d}{number:05d}",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", HELD)
+def test_what_a_target_holds_gives_its_chain(name: str, tmp_path: Path) -> None:
+    """Three persons have another card there: one of somebody else, one of nobody, and an old one."""
+    people = make_people()
+    register, log = write_german(tmp_path)
+    held = write_held(tmp_path, people, HELD[name])
+    wrong = {"7002": HELD[name](*people[1].prox or (0, 0)), "7004": HELD[name](99, 1), "7006": HELD[name](12, 60_001)}
+    lines = [line.split(";") for line in held.read_text("utf-8").splitlines()]
+    rows = [";".join([*cells[:2], wrong.get(cells[0], cells[2])]) for cells in lines]
+    held.write_text("\n".join(rows) + "\n", "utf-8")
+
+    made = proposed(tmp_path / "site", register, log, held, options=ZONE)
+    assert (made["unused"], made["held"]) == ([], {"gate": str(held)})
+    target = tomllib.loads(made["toml"])["targets"]["gate"]
+    assert target["kind"] == "Transponder"
+    assert target["existing"]["columns"] == {"person_id": "Personalnr", "text": "Ausweis"}
+    total = len(rows) - 1
+    assert f"it writes {total - 3} of {total} texts of gate.csv" in made["toml"].replace("\n#  ", "")
+    assert "targets.gate.chain" in doubts(made)
+    first_result(tmp_path / "site")
+    found = [line for line in table(tmp_path / "site" / "result" / "crosswalk.csv") if line["target"] == "gate"]
+    wanted = {person.number: person for person in people if person.prox}
+    assert {line["person"] for line in found} == {*wanted}
+    for line in found:
+        person = wanted[line["person"]]
+        assert person.prox is not None
+        if person.is_active and line["action"] != "hold":
+            assert line["text"] == HELD[name](*person.prox)
+            is_there = int(person.number) % 2 == 0
+            assert line["action"] == ("add" if not is_there else "change" if person.number in wrong else "keep")
+
+
+def test_an_export_that_no_chain_fits_is_left_out_with_a_reason(tmp_path: Path) -> None:
+    random = Random(3)
+    register, log = write_german(tmp_path)
+    held = write_held(tmp_path, make_people(), lambda facility, number: str(random.randrange(10**7)))
+    made = proposed(tmp_path / "site", register, log, held, options=ZONE)
+    assert (made["unused"], made["held"]) == ([str(held)], {})
+    assert any(each.startswith("targets: gate.csv is left out") for each in made["doubts"])
+
+
+def test_an_export_of_other_people_is_not_used(tmp_path: Path) -> None:
+    register, log = write_german(tmp_path)
+    people = [person._replace(number=f"X{person.number}") for person in make_people()]
+    held = write_held(tmp_path, people, HELD["decimal"])
+    made = proposed(tmp_path / "site", register, log, held, options=ZONE)
+    assert (made["unused"], made["held"]) == ([str(held)], {})
+
+
+def write_columns(folder: Path, columns: dict[str, Callable[[Person], str]]) -> tuple[Path, Path]:
+    """A register with these columns beside the person, and its log."""
+    people = make_people()
+    rows = [[person.number, *(cell(person) for cell in columns.values())] for person in people]
+    log = make_log(people, lambda time: f"{time:%d.%m.%Y %H:%M:%S}")
+    return (
+        write(folder / "people.csv", ("Personalnr", *columns), rows, "utf-8", ";"),
+        write(folder / "log.csv", ("Zeit", "Leser", "Rohdaten"), log, "utf-8", ";"),
+    )
+
+
+def prox(person: Person) -> str:
+    return f"{person.prox[0]:03d}{person.prox[1]:05d}" if person.prox else ""
+
+
+def chip(person: Person) -> str:
+    return f"{person.chip:08X}" if person.chip else ""
+
+
+def test_one_number_written_in_two_ways_is_one_card(tmp_path: Path) -> None:
+    register, log = write_columns(
+        tmp_path, {"Chip hex": chip, "Chip dez": lambda person: str(person.chip) if person.chip else ""}
+    )
+    credentials = tomllib.loads(proposed(tmp_path / "site", register, log)["toml"])["files"]["credentials"]
+    assert "numbers" not in credentials
+    assert credentials["columns"]["value"] in ("Chip hex", "Chip dez")
+
+
+def test_a_card_with_two_numbers_and_an_id_is_one_card(tmp_path: Path) -> None:
+    register, log = write_columns(
+        tmp_path, {"Kartennr": lambda person: f"K{person.number}x", "Transponder": prox, "UID": chip}
+    )
+    made = proposed(tmp_path / "site", register, log)
+    credentials = tomllib.loads(made["toml"])["files"]["credentials"]
+    assert credentials["columns"]["credential_id"] == "Kartennr"
+    assert len(credentials["numbers"]) == 2
+    assert "files.credentials.credential_id" in doubts(made)
+    assert made["refused"] is None
+
+
+def test_a_column_that_is_called_a_card_and_that_no_reader_gives(tmp_path: Path) -> None:
+    """Its numbers are of another kind, with a doubt; what is printed on the card is that number once more."""
+    register, log = write_columns(
+        tmp_path,
+        {
+            "Transponder": prox, "Aufdruck": lambda person: f"{person.prox[1]:05d}" if person.prox else "",
+            "Ausweis Kantine": lambda person: str(9000000 + 37 * int(person.number)) if person.locker else "",
+        },
+    )  # fmt: skip
+    people = make_people()
+    rows = [row for row in make_log(people, lambda time: f"{time:%d.%m.%Y %H:%M:%S}") if row[1] != "Kantine"]
+    log = write(log, ("Zeit", "Leser", "Rohdaten"), rows, "utf-8", ";")
+    made = proposed(tmp_path / "site", register, log)
+    numbers = tomllib.loads(made["toml"])["files"]["credentials"]["numbers"]
+    assert [each["columns"] for each in numbers] == [
+        {"value": "Transponder", "printed": "Aufdruck"}, {"value": "Ausweis Kantine"},
+    ]  # fmt: skip
+    assert "no reader gives these numbers" in made["toml"]
+    assert made["refused"] is None
+
+
+def test_persons_with_several_lines_get_ids_of_their_numbers(tmp_path: Path) -> None:
+    register, log = write_columns(tmp_path, {"Transponder": prox, "UID": chip})
+    text = register.read_text("utf-8").replace("7001;", "7002;")
+    register.write_text(text, "utf-8")
+    made = proposed(tmp_path / "site", register, log)
+    assert tomllib.loads(made["toml"])["files"]["credentials"]["credential_id"] == "{kind}-{value}"
+    assert made["refused"] is None

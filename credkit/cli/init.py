@@ -27,7 +27,7 @@ SITE_FILE, RESULT = "site.toml", "result"
 @click.argument("folder", default="site", type=click.Path(path_type=Path), metavar="[FOLDER]")
 @click.option(
     "--from", "exports", multiple=True, type=click.Path(path_type=Path), metavar="FILE",
-    help="An export to look at: one with credentials, one with readings. Repeatable.",
+    help="An export to look at: one with credentials, one with readings, others of what targets hold. Repeatable.",
 )  # fmt: skip
 @click.option(
     "--time-zone", metavar="NAME", help="The IANA time zone of the site, such as Europe/Amsterdam. Default: Etc/UTC."
@@ -48,7 +48,8 @@ def init(
 
     With --from, it is proposed from exports, which stay where and as they are: their encoding and
     delimiter, which columns hold what, how days and times are written, what words of status mean,
-    and the chain of each reader that gives numbers of the credentials. Each line has its evidence
+    and the chain of each reader that gives numbers of the credentials. What a target holds for the
+    same persons, in a third export, gives the chain of that target. Each line has its evidence
     above it, and what the files leave open is marked LOOK. On a terminal it is shown first, and
     written when you say so.
 
@@ -59,8 +60,9 @@ def init(
 
     \b
     --json writes without asking: one object: site (path), credentials,
-    readings, unused (paths), doubts, refused (what a crosswalk refuses in the
-    files, or null), readers (name, kind, chains, texts, known, reason), toml.
+    readings, unused (paths), held (paths by target), doubts, refused (what a
+    crosswalk refuses in the files, or null), readers (name, kind, chains, texts,
+    known, reason), toml.
     """
     door = Console(as_json=as_json, reveal=reveal)
     path = folder / SITE_FILE
@@ -162,8 +164,10 @@ def _show_verdict(door: Console, made: SiteProposal) -> None:
         f"{made.credentials.name} holds the credentials, {made.readings.name} the readings. Chains are proposed for "
         f"{len(made.found.decided)} of {format_count(len(made.found.readers), 'reader')}."
     )
+    for name, path in made.held.items():
+        door.say(f"{path.name} has what a target holds today: it is [targets.{name}] there.")
     for path in made.unused:
-        door.say(f"{path.name} is not used: a site file takes one file of credentials and one of readings.")
+        door.say(f"{path.name} is not used: it is neither the credentials, nor the readings, nor what a target holds.")
     if made.doubts:
         door.say()
         door.say(f"Look at {format_count(len(made.doubts), 'line')}, marked LOOK in the site file:")
@@ -174,7 +178,8 @@ def _show_verdict(door: Console, made: SiteProposal) -> None:
 def _to_json(made: SiteProposal, path: Path, refused: DefinitionError | None) -> dict[str, object]:
     return {
         "site": str(path), "credentials": str(made.credentials), "readings": str(made.readings),
-        "unused": [str(each) for each in made.unused], "doubts": made.doubts,
+        "unused": [str(each) for each in made.unused],
+        "held": {name: str(each) for name, each in made.held.items()}, "doubts": made.doubts,
         "refused": None if refused is None else [str(refused.args[0]), *refused.details],
         "readers": [
             {"name": each.name, "kind": each.kind, "chains": each.chains, "texts": each.texts, "known": each.known,

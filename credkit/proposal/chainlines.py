@@ -6,12 +6,17 @@ decides nothing by it.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from pathlib import Path
 
 from credkit.core.sentences import format_count
 from credkit.discover.siteregister import NUMBER_KEY, build_chain
 from credkit.discover.siteresults import FoundKind, FoundReader, SiteDiscovery
 from credkit.discover.sitetoml import key_toml, kind_lines, quote_toml, reader_lines
+from credkit.proposal.cellforms import describe_cells
+from credkit.proposal.exporttable import relative_path
+from credkit.proposal.filelines import write_file_keys, write_others, write_strip
+from credkit.proposal.heldfiles import HeldExport, describe_shared
 from credkit.proposal.printednumbers import printed_chain
 from credkit.proposal.sitelines import LOOK, SiteLines
 
@@ -46,10 +51,36 @@ def write_chains(
             lines.raw(_undecided_reader(lines, reader, found, keys))
 
 
-def write_targets(lines: SiteLines, found: SiteDiscovery) -> None:
+def write_held(lines: SiteLines, exports: Mapping[str, HeldExport], folder: Path) -> None:
+    """The targets that exports are of, by their names."""
+    for name, export in exports.items():
+        lines.table("targets", name)
+        lines.key("kind", export.kind)
+        others = export.pairs - export.fits
+        lines.key(
+            "chain", export.chain, f"it writes {export.fits:,} of {format_count(export.pairs, 'text')} of "
+            f"{export.path.name} from the numbers of the same persons",
+            *(f"as many by {chain}" for chain in export.rivals[:MOST_RIVALS]),
+            doubt="; ".join(filter(None, (
+                "several chains fit, and write other texts for other cards" * bool(export.rivals),
+                f"{format_count(others, 'text is', 'texts are')} of other cards, or written otherwise" * bool(others),
+            ))),
+        )  # fmt: skip
+        lines.key("column", "text", "or the type of its column: text(N), int32, int64 or uint32")
+        table = export.table
+        lines.table("targets", name, "existing")
+        write_file_keys(lines, table, relative_path(export.path, folder))
+        write_strip(lines, table, {"person_id": (export.person,), "text": (export.text,)})
+        write_others(lines, table, {export.person, export.text})
+        lines.table("targets", name, "existing", "columns")
+        lines.key("person_id", export.person, describe_shared(export))
+        lines.key("text", export.text, describe_cells(table.columns[export.text]))
+
+
+def write_targets(lines: SiteLines, found: SiteDiscovery, named: Collection[str] = ()) -> None:
     """A target for each kind whose numbers readers give: until it is named, it wants them as the register has them."""
     kinds = [kind for kind in found.kinds if kind.is_decided and kind.values and not kind.has_issue]
-    kinds = [kind for kind in kinds if build_chain(kind.values[0]).encode_obstacle is None]
+    kinds = [kind for kind in kinds if kind.name not in named and build_chain(kind.values[0]).encode_obstacle is None]
     for kind in kinds:
         lines.table("targets", TARGET if len(found.kinds) == 1 else f"{TARGET}-{kind.name}")
         lines.comment(f"{LOOK}{NO_TARGET}")

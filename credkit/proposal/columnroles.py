@@ -55,7 +55,7 @@ class LogRoles:
 def register_roles(table: ExportTable) -> RegisterRoles | None:
     """The roles in a register of credentials; None where nothing looks like the number of a card."""
     days = [name for name, cells in table.columns.items() if find_days(cells) is not None]
-    names = [name for name in table.columns if name not in days and not _is_name(table, name)]
+    names = [name for name in table.columns if name not in days and not is_name(table, name)]
     found: dict[str, str] = {}
     for role in ("valid_from", "valid_until"):
         _take(found, role, [name for name in days if name not in found.values()])
@@ -112,7 +112,7 @@ def log_roles(table: ExportTable) -> LogRoles | None:
         found |= {"reader": min(words, key=lambda name: len(set(table.columns[name])))} if words else {}
     texts = [
         name for name in _left(names, found)
-        if len(filled(table.columns[name])) >= FILLED_SHARE * table.rows and not _is_name(table, name)
+        if len(filled(table.columns[name])) >= FILLED_SHARE * table.rows and not is_name(table, name)
         and (score_header(name, "text") or are_numbers(table.columns[name]))
     ]  # fmt: skip
     if not texts:
@@ -134,7 +134,7 @@ def find_credential_ids(table: ExportTable, names: Sequence[str]) -> str | None:
         name: score for name in names
         if (score := _rank("credential_id", name)) and _is_distinct(table.columns[name])
         and len(filled(table.columns[name])) == table.rows and find_days(table.columns[name]) is None
-        and not _is_name(table, name)
+        and not is_name(table, name)
     }  # fmt: skip
     return max(fits, key=lambda name: fits[name], default=None)
 
@@ -199,7 +199,7 @@ def _is_day(form: MomentForm | None) -> bool:
     return form is not None and (form.pattern == ISO_DAYS or not MomentPattern(form.pattern).has_time)
 
 
-def _is_name(table: ExportTable, name: str) -> bool:
+def is_name(table: ExportTable, name: str) -> bool:
     """Whether a column seems to hold names of people, or how to reach them."""
     if score_header(name, "name") < WORD and not score_header(name, "person_id"):
         return False

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import codecs
 import csv
+import os
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -164,3 +165,11 @@ def find_delimiter(lines: Sequence[str]) -> tuple[str, str]:
             best, score = delimiter, (same, widths[0])
             evidence = f"{same:,} of {len(widths):,} lines looked at have {widths[0]} cells"
     return best, evidence
+
+
+def relative_path(path: Path, folder: Path) -> str:
+    """The path of an export as the site file in ``folder`` names it."""
+    try:
+        return Path(os.path.relpath(path.resolve(), folder.resolve())).as_posix()
+    except ValueError:  # another drive
+        return path.resolve().as_posix()

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -14,9 +13,9 @@ from credkit.core.errors import DefinitionError
 from credkit.core.progress import SILENT, Progress
 from credkit.discover.siteregister import RegisterRow
 from credkit.discover.siteresults import SiteDiscovery
-from credkit.proposal.chainlines import write_chains, write_targets
+from credkit.proposal.chainlines import write_chains, write_held, write_targets
 from credkit.proposal.columnroles import join_cells, log_roles, register_roles
-from credkit.proposal.exporttable import ExportTable, read_export
+from credkit.proposal.exporttable import ExportTable, read_export, relative_path
 from credkit.proposal.fileblocks import (
     find_cards,
     has_card_columns,
@@ -26,6 +25,7 @@ from credkit.proposal.fileblocks import (
 )
 from credkit.proposal.filelines import log_form
 from credkit.proposal.filepair import CardColumn, FilePair, column_cells, kind_cells, number_cells, reader_cells
+from credkit.proposal.heldfiles import HeldExport, describe_unfit, find_held
 from credkit.proposal.momentcolumns import OFFSET, MomentForm, to_moment
 from credkit.proposal.numbers import NumberColumns, choose_columns, find_together, search_chains
 from credkit.proposal.sitelines import SiteLines
@@ -36,13 +36,14 @@ FAR_DAYS = 400  # between a day and the readings before it: a clock that is wron
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SiteProposal:
-    """A proposed site file: its text, what must be looked at, and which export is which."""
+    """A proposed site file: its text, what must be looked at, and which export is which; ``held`` by target."""
 
     toml: str
     doubts: tuple[str, ...]
     credentials: Path
     readings: Path
     unused: tuple[Path, ...]
+    held: Mapping[str, Path]
     found: SiteDiscovery
 
 
@@ -97,11 +98,11 @@ def propose_site(
     lines.key("as_of", _last_day(times, form), "the day of the last reading",
               doubt="status is judged on this day: write the day on which the register was exported")  # fmt: skip
     columns = register_columns(pair, numbers, found, cards)
-    pools = write_credentials(lines, pair, columns, form.pattern, _relative(pair.register.path, folder))
+    pools = write_credentials(lines, pair, columns, form.pattern, relative_path(pair.register.path, folder))
     ids_of = columns.headers.get("credential_id")
     ids = set(column_cells(pair.register, ids_of)) if ids_of is not None else set()
     write_readings(
-        lines, pair, numbers, (form, time_doubt), _relative(pair.log.path, folder),
+        lines, pair, numbers, (form, time_doubt), relative_path(pair.log.path, folder),
         frozenset() if ids_of == numbers.value else ids,
     )  # fmt: skip
     stamps = {name: [moment.isoformat() for moment in moments] for name, moments in
@@ -109,14 +110,21 @@ def propose_site(
     cells = [*number_cells(pair, numbers.value, columns.cards, columns.headers.get("printed"))]
     write_chains(lines, found, [each.printed for each in cells], [each.kind for each in cells],
                  [each.value for each in cells], stamps)  # fmt: skip
-    write_targets(lines, found)
+    rest = [table for table in tables if table not in (pair.register, pair.log)]
+    progress.phase("looking for what targets hold")
+    holders = column_cells(pair.register, columns.headers["person_id"]) * max(1, len(columns.cards))
+    held = _name_targets(find_held(rest, holders, cells, found, seconds))
+    lines.doubts.extend(f"targets: {describe_unfit(each)}" for each in held.values() if not each.chain)
+    held = {name: each for name, each in held.items() if each.chain}
+    write_held(lines, held, folder)
+    write_targets(lines, found, [each.kind for each in held.values()])
     if pools:
         lines.table("rules")
         lines.key("pools", pools, "cards without a holder")
-    unused = tuple(table.path for table in tables if table not in (pair.register, pair.log))
+    unused = tuple(table.path for table in rest if all(table is not each.table for each in held.values()))
     return SiteProposal(
         toml=lines.toml(), doubts=tuple(lines.doubts), credentials=pair.register.path, readings=pair.log.path,
-        unused=unused, found=found,
+        unused=unused, found=found, held={name: each.path for name, each in held.items()},
     )  # fmt: skip
 
 
@@ -128,6 +136,17 @@ def _search(
     cells = [*number_cells(pair, numbers.value, cards)]
     rows = [RegisterRow(each.kind, each.value, each.issue) for each in cells if each.value]
     return search_chains(readings, rows, [each.kind for each in cells], seconds=seconds, progress=progress)
+
+
+def _name_targets(exports: Sequence[HeldExport]) -> dict[str, HeldExport]:
+    """The exports by the names of their targets: those of the files."""
+    found: dict[str, HeldExport] = {}
+    for export in exports:
+        stem = name = export.path.stem
+        while name in found:
+            name = f"{stem}-{len(found) + 1}"
+        found[name] = export
+    return found
 
 
 def _find_pair(tables: Sequence[ExportTable]) -> FilePair:
@@ -192,11 +211,3 @@ def _last_day(times: Sequence[str], form: MomentForm) -> date:
     while len(days) > 1 and (days[-1] - days[-2]).days > FAR_DAYS:
         days.pop()
     return days[-1]
-
-
-def _relative(path: Path, folder: Path) -> str:
-    """The path of an export as the site file in ``folder`` names it."""
-    try:
-        return Path(os.path.relpath(path.resolve(), folder.resolve())).as_posix()
-    except ValueError:  # another drive
-        return path.resolve().as_posix()

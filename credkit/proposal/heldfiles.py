@@ -1,0 +1,185 @@
+"""Exports of targets: what a system holds for each person today, and the chain from the register's number to it.
+
+The chains of ``credkit discover chain`` and ``credkit discover site`` are tried on the numbers of the same persons:
+what counts is how many texts a chain writes as the export has them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from credkit.core.chains import Conversion, conversion
+from credkit.core.errors import CredkitError
+from credkit.core.sentences import format_count
+from credkit.discover import chain as search_chain
+from credkit.discover import site as search_site
+from credkit.discover.siteregister import RegisterRow, build_chain
+from credkit.discover.siteresults import FoundKind, SiteDiscovery
+from credkit.proposal.cellforms import filled, holds_numbers
+from credkit.proposal.columnroles import MOST_NUMBER_COLUMNS, is_name
+from credkit.proposal.exporttable import ExportTable
+from credkit.proposal.filepair import NumberCells, column_cells
+from credkit.proposal.headerwords import score_header
+from credkit.proposal.momentcolumns import find_days, find_times
+
+FEWEST_PERSONS, PERSON_SHARE = 5, 0.5  # persons of an export that must be persons of the register
+FEWEST_FITS, FIT_SHARE = 5, 0.5  # texts that a chain must write
+MOST_PAIRS = 300  # that chains are searched in
+MOST_TRIED = 4  # candidates of a search, and chains of a candidate
+HELD = "held"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HeldExport:
+    """An export of a target: its columns, and the chain that writes its texts from the numbers of a kind.
+
+    ``shared`` of ``persons`` are persons of the register, and the chain writes ``fits`` of the ``pairs`` texts of those
+    with one number. ``rivals`` write as many, and others for other numbers.
+    """
+
+    table: ExportTable
+    person: str
+    text: str
+    shared: int
+    persons: int
+    kind: str = ""
+    chain: str = ""
+    fits: int = 0
+    pairs: int = 0
+    rivals: tuple[str, ...] = ()
+
+    @property
+    def path(self) -> Path:
+        """The file."""
+        return self.table.path
+
+
+def find_held(
+    tables: Sequence[ExportTable], persons: Sequence[str], cells: Sequence[NumberCells], found: SiteDiscovery,
+    seconds: float | None,
+) -> list[HeldExport]:  # fmt: skip
+    """The exports among ``tables`` that hold persons of the register, with the best chain of each if one fits.
+
+    ``cells`` are the numbers of the register, and ``persons`` who has each of them.
+    """
+    holders: dict[str, dict[str, set[str]]] = {}
+    for person, each in zip(persons, cells, strict=True):
+        if person and each.value:
+            holders.setdefault(each.kind, {}).setdefault(person, set()).add(each.value)
+    known = {person for person in persons if person}
+    exports = (_read_export(table, known, holders, found, seconds) for table in tables)
+    return [export for export in exports if export is not None]
+
+
+def _read_export(
+    table: ExportTable, known: Collection[str], holders: Mapping[str, Mapping[str, set[str]]], found: SiteDiscovery,
+    seconds: float | None,
+) -> HeldExport | None:  # fmt: skip
+    """The export with its best chain, if one fits; None where it holds no persons of the register."""
+    persons = {name: set(filled(cells)) for name, cells in table.columns.items()}
+    shared = {name: len(each & set(known)) for name, each in persons.items()}
+    names = [name for name in persons if shared[name] >= max(FEWEST_PERSONS, PERSON_SHARE * len(persons[name]))]
+    numbers = _number_columns(table)
+    if not names or not numbers:
+        return None
+    person = max(names, key=lambda name: (score_header(name, "person_id"), shared[name]))
+    best = HeldExport(table=table, person=person, text="", shared=shared[person], persons=len(persons[person]))
+    for text in numbers:
+        rows = list(zip(column_cells(table, person), column_cells(table, text), strict=True))
+        for kind in found.kinds:
+            of_kind = holders.get(kind.name, {})
+            pairs = [
+                (next(iter(of_kind[who])), has) for who, has in rows if has and len(of_kind.get(who, ())) == 1
+            ]  # fmt: skip
+            if text != person and kind.values and pairs:
+                fit = _fit(kind, pairs, {value for values in of_kind.values() for value in values}, seconds)
+                if fit is not None and fit[1] > best.fits:
+                    chain, fits, rivals = fit
+                    best = HeldExport(
+                        table=table, person=person, text=text, shared=best.shared, persons=best.persons, kind=kind.name,
+                        chain=chain, fits=fits, pairs=len(pairs), rivals=rivals,
+                    )  # fmt: skip
+    return best
+
+
+def _number_columns(table: ExportTable) -> list[str]:
+    """The columns that may hold what a target has as number."""
+    names = [
+        name for name, cells in table.columns.items()
+        if (holds_numbers(cells) or score_header(name, "text")) and not is_name(table, name)
+        and find_days(cells) is None and find_times(cells) is None and filled(cells)
+    ]  # fmt: skip
+    return sorted(names, key=lambda name: -score_header(name, "text"))[:MOST_NUMBER_COLUMNS]
+
+
+def _fit(
+    kind: FoundKind, pairs: Sequence[tuple[str, str]], values: Collection[str], seconds: float | None
+) -> tuple[str, int, tuple[str, ...]] | None:  # fmt: skip
+    """The chain that writes most texts, how many these are, and others that write as many, but not for all values."""
+    fields = _read_values(kind, values)
+    written = {chain: _write(kind, chain, fields) for chain in _candidates(kind, pairs, seconds)}
+    fits = {
+        chain: sum(texts.get(value) == text for value, text in pairs)
+        for chain, texts in written.items() if texts is not None
+    }  # fmt: skip
+    best = max(fits, key=lambda chain: fits[chain], default=None)  # the first of equals
+    if best is None or fits[best] < max(FEWEST_FITS, FIT_SHARE * len(pairs)):
+        return None
+    rivals = tuple(chain for chain in fits if fits[chain] == fits[best] and written[chain] != written[best])
+    return best, fits[best], rivals
+
+
+def _read_values(kind: FoundKind, values: Collection[str]) -> dict[str, Any]:
+    """The fields of each value that a chain of the kind reads."""
+    codecs = [build_chain(chain) for chain in kind.values]
+    found = {value: next(filter(None, (codec._decode_raw(value) for codec in codecs)), None) for value in values}
+    return {value: fields for value, fields in found.items() if fields is not None}
+
+
+def _write(kind: FoundKind, chain: str, fields: Mapping[str, Any]) -> dict[str, str] | None:
+    """The text that a chain writes of each value, as far as it can; None where it never can."""
+    try:
+        target: Conversion[Any, Any] = conversion(build_chain(kind.values[0]), build_chain(chain))
+    except CredkitError:
+        return None
+    found = {}
+    for value, each in fields.items():
+        with suppress(CredkitError):
+            found[value] = target.write(each)
+    return found
+
+
+def _candidates(kind: FoundKind, pairs: Sequence[tuple[str, str]], seconds: float | None) -> Iterator[str]:
+    """Chains that may write the texts of pairs: those of both searches, and the card number in digits."""
+    yield from kind.values
+    some = pairs[:: -(-len(pairs) // MOST_PAIRS)]
+    rows = [RegisterRow(kind.name, value) for value, _ in pairs]
+    for reader in search_site({HELD: [text for _, text in some]}, rows, seconds=seconds).readers:
+        yield from (*reader.chains, *reader.alike[:MOST_TRIED])
+    for candidate in search_chain(some, seconds=seconds).candidates[:MOST_TRIED]:
+        for source, target in candidate.chains[:MOST_TRIED]:
+            yield target
+            yield from (
+                f"{target}{value.removeprefix(source)}" for value in kind.values if value.startswith(f"{source}/")
+            )
+    widths = {len(text) for _, text in pairs}
+    name = kind.key[-1]
+    template = f"template:{{{name}:{f'0{widths.pop()}' if len(widths) == 1 else ''}d}}"
+    yield from (template, f"{template}/select:{name}")
+
+
+def describe_unfit(export: HeldExport) -> str:
+    """That no chain writes the texts of an export, and what may find one."""
+    return (
+        f"{export.path.name} is left out: {describe_shared(export)}, but no chain writes its numbers from theirs; "
+        "credkit discover chain searches pairs of both"
+    )
+
+
+def describe_shared(export: HeldExport) -> str:
+    """How many persons of an export are persons of the register."""
+    return f"{export.shared:,} of {format_count(export.persons, 'person')} are persons of the register"
