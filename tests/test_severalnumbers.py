@@ -11,7 +11,7 @@ import re
 from dataclasses import replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import Any
+from typing import Any, NoReturn
 
 import pytest
 from hypothesis import given
@@ -22,9 +22,10 @@ from credkit.census import census
 from credkit.crosswalk import Crosswalk, crosswalk
 from credkit.crosswalk.outputs import encode_outputs
 from credkit.files import bytestreams
-from credkit.site import load_rows, load_site
+from credkit.files.csvcolumns import NeedsStrictReader
+from credkit.site import columns, load_rows, load_site
 from credkit.site.columns import load_credentials, load_frames
-from credkit.site.frames import assignment_rows
+from credkit.site.frames import SiteFrames, assignment_rows
 from tests.amounts import examples
 from tests.sentences import refusal
 from tests.test_sitecolumns import TRACK, as_rows, as_wanted, by_kernel
@@ -226,6 +227,25 @@ def test_a_line_without_any_number_is_no_credential(tmp_path: Path) -> None:
         "P-1-prox", "P-1-chip", "P-1-locker", "P-2-prox", "P-3-prox", "P-3-chip", "p-1-prox", "p-1-chip", "p-1-locker",
     ]  # fmt: skip
     assert [row.status for row in rows][3:5] == ["lost", "active"]
+
+
+def test_lines_without_any_number_are_named_below_the_result(tmp_path: Path) -> None:
+    people = [*PEOPLE_OF_ALL_KINDS, ("P-6", (" ", "", "-"), "ja", "ja", "")]
+    path = write_wide(tmp_path, people)
+    says = "2 lines of credentials.csv have no number, and are no credentials: lines 6 and 7"
+    assert crosswalk(load_site(path)).remarks == (says,)
+    assert by_strict_reader(path).empty_lines == load_frames(load_site(path)).empty_lines == (6, 7)
+
+
+def by_strict_reader(path: Path) -> SiteFrames:
+    """The frames, where no kernel may be asked."""
+
+    def refuse(*_: object) -> NoReturn:
+        raise NeedsStrictReader
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(columns, "read_frame", refuse)
+        return load_frames(load_site(path))
 
 
 def fault(path: Path) -> tuple[str, tuple[str, ...]]:

@@ -50,7 +50,7 @@ from credkit.crosswalk.register import Register, build_register
 from credkit.crosswalk.relatedrows import find_related_rows
 from credkit.crosswalk.result import Crosswalk, InputFile
 from credkit.crosswalk.rounding import ConfirmedNumbers, judge_columns
-from credkit.crosswalk.rownumbers import with_lines
+from credkit.crosswalk.rownumbers import describe_empty_lines, with_lines
 from credkit.crosswalk.sightings import NOTHING_DECODED, collect_sightings
 from credkit.crosswalk.summary import RowAccounting, summary_tables
 from credkit.crosswalk.targets import encode_cards, find_duplicate_texts, find_unwritable
@@ -169,7 +169,10 @@ def match(
         ),
         unmasked=unmasked_subjects(site, register, written, declared=True),
         unmasked_on_screen=unmasked_subjects(site, register, written, declared=False),
-        remarks=tuple(describe_unmasked(site, register, seen.texts)),
+        remarks=(
+            *describe_empty_lines(site.credentials, frames.empty_lines),
+            *describe_unmasked(site, register, seen.texts),
+        ),
     )  # fmt: skip
     return with_lines(result, site.credentials)
 

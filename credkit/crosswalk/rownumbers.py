@@ -6,8 +6,10 @@ While a crosswalk is made, each row has a number of its own in place of its line
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
+from credkit.core.sentences import describe_rows, format_count
 from credkit.crosswalk.filelines import FileLines
 from credkit.crosswalk.result import Crosswalk
 from credkit.files.csvfiles import CsvFile
@@ -32,3 +34,10 @@ def with_lines(result: Crosswalk, file: CsvFile) -> Crosswalk:
         findings=tuple(replace(each, rows=convert(each.rows)) for each in result.findings),
         work=tuple(replace(each, rows=convert(each.rows)) for each in result.work),
     )  # fmt: skip
+
+
+def describe_empty_lines(file: CsvFile, lines: Sequence[int]) -> Iterator[str]:
+    """A sentence about the lines of the credentials that have none of the numbers that they may have."""
+    if lines:
+        have = "has no number, and is no credential" if len(lines) == 1 else "have no number, and are no credentials"
+        yield f"{format_count(len(lines), 'line')} of {file.name} {have}: {describe_rows(lines)}"

@@ -52,25 +52,36 @@ def load_frames(site: Site, readings: pl.DataFrame | None = None) -> SiteFrames:
     ``readings`` are those of its file, coded, if they are read already.
     """
     faults = FileFaults()
+    empty_lines: list[int] = []
     frames = SiteFrames(
-        credentials=load_credentials(site, faults),
+        credentials=load_credentials(site, faults, empty_lines),
         readings=load_readings(site, faults) if readings is None else readings,
         existing={target.name: load_existing(target, faults) for target in site.targets.values() if target.existing},
+        empty_lines=tuple(empty_lines),
     )  # fmt: skip
     faults.refuse()
     return frames
 
 
-def load_credentials(site: Site, faults: FileFaults | None = None) -> pl.DataFrame:
+def load_credentials(
+    site: Site, faults: FileFaults | None = None, empty_lines: list[int] | None = None
+) -> pl.DataFrame:  # fmt: skip
     """The credentials: columns of `CREDENTIAL_TYPES`; ``issue`` and the days are null where their cells are empty.
 
     Faults are collected as `credkit.site.rows.read_credentials` does, which raises those of a track at once.
+    Lines without any number are added to ``empty_lines`` as it does.
     """
     try:
-        return _judge_credentials(read_frame(site.credentials, CREDENTIALS, OPTIONAL), site)
+        frame = read_frame(site.credentials, CREDENTIALS, OPTIONAL)
+        credentials = _judge_credentials(frame, site)
+        if empty_lines is not None and site.credentials.mapping.rows_of_line:
+            count = len(site.credentials.mapping.row_maps)
+            lines, filled = (each["line"] // count for each in (frame, credentials))
+            empty_lines += lines.filter(~lines.is_in(filled.unique().implode())).unique().sort().to_list()
+        return credentials
     except NeedsStrictReader:
         not_payment = {kind.name for kind in site.kinds.values() if kind.not_payment}
-        rows = read_credentials(site.credentials, site.kinds, site.rules.statuses, not_payment, faults)
+        rows = read_credentials(site.credentials, site.kinds, site.rules.statuses, not_payment, faults, empty_lines)
         return tabulate_credentials(rows)
 
 

@@ -36,11 +36,15 @@ EXPORT_TYPES: Mapping[str, Any] = {"line": pl.UInt32, "person": pl.String, "text
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SiteFrames:
-    """The rows of a site's files as columns; ``existing`` has the export of each target that names one."""
+    """The rows of a site's files as columns; ``existing`` has the export of each target that names one.
+
+    ``empty_lines`` are the lines of the credentials that may have several numbers, and have none.
+    """
 
     credentials: pl.DataFrame
     readings: pl.DataFrame
     existing: Mapping[str, pl.DataFrame]
+    empty_lines: tuple[int, ...] = ()
 
 
 def tabulate_rows(rows: Rows, site: Site) -> SiteFrames:

@@ -106,13 +106,13 @@ def describe_white_space(file: CsvFile, column: str, text: str) -> str | None:
 
 def read_credentials(
     file: CsvFile, kinds: Collection[str], statuses: Collection[str], not_payment: Collection[str] = (),
-    faults: FileFaults | None = None,
+    faults: FileFaults | None = None, empty_lines: list[int] | None = None,
 ) -> tuple[Assignment, ...]:  # fmt: skip
     """The assignments in ``file``; their kinds must be among ``kinds``, their statuses among ``statuses``.
 
-    Where a line may have several numbers, an empty one is none. Lines that hold a payment track are refused at once,
-    but for cells of those kinds that are among ``not_payment``. Other faults are collected: in ``faults`` if they are
-    given, or else to be refused at the end of the file.
+    Where a line may have several numbers, an empty one is none; a line without any is added to ``empty_lines``. Lines
+    that hold a payment track are refused at once, but for cells of those kinds that are among ``not_payment``. Other
+    faults are collected: in ``faults`` if they are given, or else to be refused at the end of the file.
     """
     found = []
     mapping = file.mapping
@@ -124,9 +124,11 @@ def read_credentials(
             guarded = [[*own, *others] for _, own, others in numbered if own[2] not in not_payment]
             if guarded:
                 _refuse_track(file, line, [*numbered[0][2], *(cell for cells in guarded for cell in cells)])
+            if mapping.rows_of_line:
+                numbered = [each for each in numbered if strip_white_space(each[1][3])]
+                if not numbered and empty_lines is not None:
+                    empty_lines.append(line)
             for row, cells, _ in numbered:
-                if mapping.rows_of_line and not strip_white_space(cells[3]):
-                    continue
                 its_rules = rules[row % len(rules)]
                 parsed = _parse_assignment(row, cells, kinds, statuses, its_rules, mapping.date_pattern)
                 if isinstance(parsed, list):
