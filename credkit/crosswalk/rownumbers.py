@@ -10,9 +10,9 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 from credkit.core.sentences import describe_rows, format_count
-from credkit.crosswalk.filelines import FileLines
 from credkit.crosswalk.result import Crosswalk
 from credkit.files.csvfiles import CsvFile
+from credkit.work.filelines import FileLines
 
 
 def with_lines(result: Crosswalk, file: CsvFile) -> Crosswalk:
