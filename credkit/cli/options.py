@@ -54,9 +54,10 @@ def with_output_options(command: Command) -> Command:
 def with_dialect_option(command: Command) -> Command:
     """--dialect, for the commands that write tables."""
     option = click.option(
-        "--dialect", type=click.Choice([*DIALECTS]),
-        help="Write each table a second time, for a spreadsheet: in this form, numbers of cards as texts. "
-        "Default: as SITE declares it under [output], else plain (not a second time).",
+        "--dialect", type=click.Choice([*DIALECTS]), metavar="FORM",
+        help="Write each table a second time, for a spreadsheet, with numbers of cards as texts: FORM is xlsx, "
+        "spreadsheet-comma, spreadsheet-semicolon or spreadsheet-tab; plain: not a second time. Default: as SITE "
+        "declares it under [output], else plain.",
     )  # fmt: skip
     return option(command)
 
