@@ -14,9 +14,10 @@ from numpy.typing import NDArray
 from credkit.bulk.decoded_columns import DecodedColumns
 from credkit.bulk.words import Array
 from credkit.core.fields import Item
+from credkit.crosswalk.cards import first_by_form, hide_secret
 from credkit.crosswalk.register import Owners
 from credkit.facts.judged_texts import number_columns
-from credkit.facts.numbers import NO_NUMBER
+from credkit.facts.numbers import NO_NUMBER, Number
 from credkit.site.model import CredentialKind
 
 Values = tuple[Item, ...]  # the fields that make a number
@@ -42,6 +43,11 @@ class KnownNumbers:
     def credentials(self, numbers: Array) -> list[tuple[str, ...]]:
         """The credentials of each of known ``numbers``, given by their places."""
         return self._owners.credentials(numbers)
+
+    def form(self, values: Values) -> str:
+        """A known number as the register writes it; account numbers are hidden."""
+        card = first_by_form(self._owners[Number(self._namespace, values)])
+        return hide_secret(card, card.form)
 
     @cached_property
     def all_credentials(self) -> frozenset[str]:

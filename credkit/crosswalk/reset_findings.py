@@ -54,7 +54,7 @@ def find_period_resets(
         if each is not period and other.kind.namespace == reader.kind.namespace
     ]
     found = find_resets(period.codec, reader.kind, seen, known, others)
-    findings = [_describe_reset(site, reader, period, reset, seen) for reset in found.resets]
+    findings = [_describe_reset(site, reader, period, reset, seen, known) for reset in found.resets]
     if found.failing:
         findings.append(_describe_failing(site, reader, found.failing, seen))
     candidates: dict[str, dict[str, None]] = {}
@@ -72,7 +72,9 @@ def find_period_resets(
     )  # fmt: skip
 
 
-def _describe_reset(site: Site, reader: Reader, period: Period, reset: Reset, seen: TimedTexts) -> Finding:
+def _describe_reset(
+    site: Site, reader: Reader, period: Period, reset: Reset, seen: TimedTexts, known: KnownNumbers
+) -> Finding:
     """The finding on readings that other chains explain."""
     count = int(seen.rows[reset.places].sum())
     words = [other.text for other in reset.chains[:MOST_CHAINS_NAMED]]
@@ -80,7 +82,7 @@ def _describe_reset(site: Site, reader: Reader, period: Period, reset: Reset, se
     equally = ", or equally if ".join(words) + (f", or equally by {more:,} other chains" if more else "")
     is_order = reset.chains[0].cause not in ("", KEYBOARD_CAUSE)
     fits = f"{count:,} of {reset.failing:,} unresolved readings match known credentials if {equally}"
-    samples = _describe_samples(reader.kind, reset)
+    samples = _describe_samples(reader.kind, reset, known)
     cure = ReaderChain(
         reader=reader.name, chain=_simplest_chain(reset), since=reset.since or period.start,
         until=reset.until or period.end, explained=count, unresolved=reset.failing, alternatives=len(reset.chains) - 1,
@@ -134,7 +136,7 @@ def _describe_days(site: Site, seen: TimedTexts, places: Places) -> str:
     return f"read on {first}" if first == last else f"read from {first} to {last}"
 
 
-def _describe_samples(kind: CredentialKind, reset: Reset) -> str:
+def _describe_samples(kind: CredentialKind, reset: Reset, known: KnownNumbers) -> str:
     """A few different texts, and what the first chain makes of each."""
     first = reset.chains[0]
     found: dict[str, str] = {}
@@ -142,6 +144,6 @@ def _describe_samples(kind: CredentialKind, reset: Reset) -> str:
         if len(found) == MOST_SAMPLES:
             break
         if text not in found and (credentials := dict(named).get(first)):
-            number = redacted_repr("-".join(map(str, kind.number_in(first.codec._decode_raw(text)))))
+            number = redacted_repr(known.form(kind.number_in(first.codec._decode_raw(text))))
             found[text] = f"{redacted_repr(text)} is {number}, {join_values(credentials, 'or')}"
     return "; ".join(found.values())
