@@ -456,6 +456,20 @@ def test_a_former_output_that_is_not_credkits_is_never_removed(tmp_path: Path) -
     assert snapshot(tmp_path / "result") == FILES
 
 
+def test_parts_of_files_are_gone_with_the_run_whether_it_ends_or_is_killed(tmp_path: Path) -> None:
+    def make(scratch: Callable[[], Path]) -> Iterator[bytes]:
+        (scratch() / "part").write_bytes(b"whole")
+        yield (scratch() / "part").read_bytes()
+
+    left = Staging(tmp_path).make()
+    (left.scratch() / "part").write_bytes(b"x")
+    os.close(left._lock)
+    assert len(hidden(tmp_path)) == 1
+    write_folder({"sheet": make}, tmp_path / "result", "crosswalk")
+    assert not hidden(tmp_path)
+    assert snapshot(tmp_path / "result") == {"sheet": b"whole"}
+
+
 @pytest.mark.parametrize("missing", ["links", "locks"])
 def test_file_systems_without_links_or_locks(tmp_path: Path, missing: str, monkeypatch: pytest.MonkeyPatch) -> None:
     fcntl = pytest.importorskip("fcntl")
