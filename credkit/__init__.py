@@ -60,8 +60,8 @@ if TYPE_CHECKING:
     from credkit.core.reading import Step as Step
     from credkit.core.reading import TextField as TextField
     from credkit.core.shapes import Shape as Shape
+    from credkit.discover.relation import relate
     from credkit.explain.identification import identify
-    from credkit.explain.relation import relate
     from credkit.streams import Frame as Frame
     from credkit.streams import LineSplitter as LineSplitter
     from credkit.streams import Stream as Stream
@@ -88,7 +88,7 @@ _HOMES = {  # where the public names are; each is loaded when it is first used, 
     "core.shapes": ("Shape",),
     "catalogue.registry": ("chain", "get", "names"),
     "explain.identification": ("identify",),
-    "explain.relation": ("relate",),
+    "discover.relation": ("relate",),
     "tables.layoutrows": ("CheckRow", "CodedSpan", "ExampleRow", "RemarkRow", "Span"),
     "streams": ("Frame", "LineSplitter", "Stream", "StreamSession", "stream"),
 }

@@ -29,11 +29,11 @@ from time import perf_counter
 
 from bitstring import Bits
 
-from credkit import CredkitError, chain, identify, relate
+from credkit import CredkitError, Fields, chain, convert, identify, relate
+from credkit.discover.chainvalues import ChainCandidate
 from credkit.explain.identification import MatchGroup
 from credkit.explain.presentations import SERIAL_BITS as ALL_SIZES
 from credkit.explain.presentations import Presentation, presentations
-from credkit.explain.relation import Connection
 
 if not __package__:
     sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
@@ -273,23 +273,18 @@ def shared(row: Presentation, other: Presentation, size: int) -> int:
     return int(span.stop - span.start)
 
 
-def holds(found: Connection, texts: tuple[str, str]) -> bool:
-    """Whether a connection also holds between the texts of another card."""
-    if found.source:
-        try:
-            return str(chain(found.target).encode(chain(found.source).decode(texts[0]))) == texts[1]
-        except CredkitError:
-            return False
-    rows = {row.title: row for row in presentations(found.size)}
-    words = [chain(name)._decode_raw(text) for name, text in zip((found.first, found.second), texts, strict=True)]
-    serials = []
-    for title, word in zip(found.words, words, strict=True):
-        row = rows[title]
-        if row.digits or word is None:
-            return row.digits is not None
-        digits = f"{word[0]:0{row.bits}b}"
-        serials.append(digits.rjust(found.size, "?") if row.part == "low" else digits.ljust(found.size, "?"))
-    return all("?" in pair or pair[0] == pair[1] for pair in zip(*serials, strict=True))
+def holds(found: ChainCandidate, texts: tuple[str, str]) -> bool:
+    """Whether a connection also holds between the texts of another card, in all that both have of it."""
+    one, other = reversed(texts) if found.is_backward else texts
+    try:
+        if convert(one, source=found.source, target=found.target) == other:
+            return True
+        left = chain(found.source).decode(one)
+        right = chain(found.target.partition("/select:")[0]).decode(other)  # constants may be others
+    except CredkitError:
+        return False
+    names = set(left) & set(right) if isinstance(left, Fields) and isinstance(right, Fields) else ()
+    return bool(names) and all(left[name] == right[name] for name in names)
 
 
 def recall(count: int, seed: int = 11) -> dict[int, Recall]:

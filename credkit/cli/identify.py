@@ -13,12 +13,12 @@ from credkit.cli import options
 from credkit.cli.output import Console
 from credkit.core.sentences import format_count, redacted_repr
 from credkit.core.whitespace import describe_ends
+from credkit.discover.relation import relate
 from credkit.explain.candidates import BLANKS
 from credkit.explain.cautions import COPIES
 from credkit.explain.diagnosis import SHORTENED_ADVICE, is_spreadsheet_shortened
 from credkit.explain.identification import Match, MatchGroup, format_bits
 from credkit.explain.identification import identify as search
-from credkit.explain.relation import relate
 from credkit.privacy.payment import exposes_account
 
 _STAR = re.compile(r"\w")

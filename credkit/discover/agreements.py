@@ -1,15 +1,16 @@
 """Agreements over many cards: what it is worth that the same numbers stand in the texts of two readers.
 
 Only what could have been otherwise counts. Of the first card that is the bits of its number behind
-the leading one and before trailing zeros. Of every further card it is no more than the spread of the
-cards leaves open: a box of consecutive cards counts up in every list, so it is worth next to nothing
-that two lists count up together. Since an order of bytes may hide that a list counts up, and so may decimal
-numbers that are read as hexadecimal ones, the spread is taken in the form in which it is smallest.
+the leading one and before trailing zeros, or ones, since it may be inverted. Of every further card it
+is no more than the spread of the cards leaves open: a box of consecutive cards counts up in every list,
+so it is worth next to nothing that two lists count up together. Since an order of bytes may hide that a
+list counts up, and so may decimal numbers that are read as hexadecimal ones, the spread is taken in the
+form in which it is smallest.
 
-Source: common practice, no source.
+Source: common practice, no source; the first bytes of a serial ISO/IEC 14443-3 and ISO/IEC 15693-3.
 
 >>> round(agreement_bits((0x123456, 0x9ABCDE, 0x4F0123))), round(agreement_bits((1000, 1001, 1002)))
-(62, 9)
+(62, 7)
 """
 
 from __future__ import annotations
@@ -22,11 +23,13 @@ from math import log2
 
 from credkit.catalogue.registry import chain
 from credkit.core.codec import AnyCodec
-from credkit.explain.agreement import MAKER_PREFIX_BITS
 
 _ORDERS = ("reverse-bytes", "reverse-bits", "reverse-bits-in-bytes")
+MAKER_PREFIX_BITS = {56: 8, 80: 8}  # first bits that cards of one maker share, ISO/IEC 14443-3
+INVERTED_BITS = 2  # that a number has less when inverted: the leading one, and those that follow it
+VICINITY_BITS, VICINITY_FIRST_BYTE, VICINITY_PREFIX_BITS = 64, 0xE0, 16  # and those of ISO/IEC 15693-3
 _HEXADECIMAL = re.compile("[0-9A-Fa-f]+")
-NEIGHBOUR_BITS = 8.0  # numbers of one box differ by less than that many bits
+NEIGHBOUR_BITS = 8  # numbers of one box differ by less than that many bits
 
 
 @lru_cache(maxsize=4096)
@@ -46,14 +49,24 @@ def agreement_bits(values: tuple[int, ...], offset: int = 0) -> float:
         forms.append(list(map(int, as_decimal)))
     if offset:  # a constant is added to numbers in their own order, or as their digits have it
         rest = min(_box_bits(distinct), _box_bits(forms[-1])) if len(forms) > 1 + len(_ORDERS) else _box_bits(distinct)
-        return min(rest, NEIGHBOUR_BITS * (len(distinct) - 1)) if abs(offset) < 1 << int(NEIGHBOUR_BITS) else rest
+        return min(rest, NEIGHBOUR_BITS * (len(distinct) - 1)) if abs(offset) < 1 << NEIGHBOUR_BITS else rest
     rest = min(map(_box_bits, forms))
-    single = [min(map(_free_bits, row)) for row in zip(*forms, strict=True)]
+    single = [
+        min(*map(_inner_bits, row), _inner_bits(row[0] ^ ((1 << row[0].bit_length()) - 1)) + INVERTED_BITS)
+        for row in zip(*forms, strict=True)
+    ]
     first = sum(single) / len(single)
-    return max(0.0, first - MAKER_PREFIX_BITS.get(whole, 0)) + min(rest, first * (len(single) - 1))
+    return max(0.0, first - _maker_prefix(distinct, whole)) + min(rest, first * (len(single) - 1))
 
 
-def _free_bits(value: int) -> float:
+def _maker_prefix(values: Sequence[int], whole: int) -> int:
+    """The first bits of serials of ``whole`` bits that all cards of one maker share."""
+    if whole == VICINITY_BITS and all(value >> (whole - 8) == VICINITY_FIRST_BYTE for value in values):
+        return VICINITY_PREFIX_BITS
+    return MAKER_PREFIX_BITS.get(whole, 0)
+
+
+def _inner_bits(value: int) -> int:
     """The bits of a number behind the leading one and before trailing zeros."""
     return max(0, value.bit_length() - (value & -value).bit_length())
 

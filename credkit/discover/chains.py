@@ -30,6 +30,7 @@ from credkit.discover.bitmatches import BitIndex
 from credkit.discover.chaintexts import ChainTexts
 from credkit.discover.chainvalues import ChainCandidate, ChainDiscovery, MistypedPair, SeparatingCard
 from credkit.discover.clock import Clock
+from credkit.discover.neighbours import neighbour_evidence
 from credkit.discover.targets import Hypothesis, hypotheses
 from credkit.discover.wordseries import source_series
 from credkit.explain.candidates import BLANKS
@@ -42,6 +43,7 @@ RESCUE_PAIRS = 3  # pairs of a search that may be without a mistyped one
 FEWEST_PAIRS_WITH_MISTAKES = 5
 MISTYPED_SHARE = 0.05
 MIN_EVIDENCE_BITS = 8.0  # of a chain that is claimed
+ONE_PAIR_BITS = 6.0  # of a claim from one pair
 COUNTED_BITS = 8.0  # more, where both lists count up: they are worth one card, and fit in many places of its text
 MOST_HYPOTHESES = 150  # that are tried on every pair
 MOST_CANDIDATES = 40
@@ -60,7 +62,7 @@ def chain(
     Three cards of Brackwater Terminal, as a gate prints them and as the back end has them:
 
     >>> chain([("04112233445566", "0860116326"), ("04A2B3C4D5E6F7", "3302352631"), ("0489ABCDEF0123", "3454992675")])
-    <ChainDiscovery hex:14/keep-low:32 to decimal:32,10: 82 bits, 2 candidates>
+    <ChainDiscovery hex:14/keep-low:32 to decimal:32,10: 81 bits, 2 candidates>
     >>> chain([("1234567", "7654321"), ("4711000", "1234123")])
     <ChainDiscovery: nothing found in 2 pairs>
     """
@@ -138,6 +140,8 @@ def _search(
     series = list(source_series(firsts))
     counts_up = len(pairs) > 1 and max(map(spread_bits, zip(*pairs, strict=True))) <= COUNTED_BITS
     least = MIN_EVIDENCE_BITS + COUNTED_BITS * counts_up
+    if len(pairs) == 1:
+        least = max(ONE_PAIR_BITS, neighbour_evidence(series, list(source_series(seconds))))
     best: dict[ChainTexts, Hypothesis] = {}
     for tried, each in enumerate(hypotheses(BitIndex(series), series, seconds, least)):
         clock.show("searching for chains", tried)
@@ -205,6 +209,7 @@ def _build_discovery(
             chains=tuple(each.texts for each in sorted(members, key=_plainness)),
             agreement=members[0].agreement,
             cost=members[0].cost,
+            size=members[0].size,
             share=weight / sum(weights),
         )
         for (members, _), weight in zip(groups, weights, strict=True)

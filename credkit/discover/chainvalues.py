@@ -14,13 +14,17 @@ class ChainCandidate:
     """Chains that answer the same for every card that was tried: ``chains`` are all of them, the plainest first.
 
     ``agreement`` are the bits that agree and could have been otherwise, ``cost`` those that the search may have
-    found by chance among all chains; ``share`` is how likely the candidate is, if one of them is right.
+    found by chance among all chains; ``share`` is how likely the candidate is, if one of them is right. ``size`` is
+    how many bits say the chains, constants included: of those that fit, the shortest is the likeliest. One that
+    ``is_backward`` turns texts of the second reader into those of the first (`credkit.relate`).
     """
 
     chains: tuple[ChainTexts, ...]
     agreement: float
     cost: float
     share: float
+    size: float
+    is_backward: bool = False
 
     @property
     def source(self) -> str:

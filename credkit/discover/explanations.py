@@ -26,6 +26,8 @@ from credkit.discover.wordseries import WordSeries
 MOST_MATCHES = 3  # places of the source in one word
 MOST_BRANCHES = 24  # places that are tried as a part of a word
 MOST_PART_OPTIONS = 4  # ways to explain a part of a template
+MOST_COMBINATIONS = 256  # of the ways to explain all of its parts
+LAST_BITS = (8, 16, 24)  # of one number, that may be constant
 
 
 class ConstantBits(NamedTuple):
@@ -73,7 +75,10 @@ def explain_words(
     for value in values:
         differing |= value ^ first
     same = (differing & -differing).bit_length() - 1
-    if same >= FEWEST_BITS and differing:
+    lasts: tuple[int, ...] = (same,) if same >= FEWEST_BITS and differing else ()
+    if len(values) == 1 and depth == 0:  # any of its last bytes may be constant
+        lasts = LAST_BITS
+    for same in lasts:
         rest = [value >> same for value in values]
         low = ConstantBits(same, first & ((1 << same) - 1))
         for tail in explain_words(index, rest, None if width is None else width - same, within, depth + 1):
@@ -88,6 +93,7 @@ def explain_template(index: BitIndex, found: TextTemplate) -> Iterator[tuple[Bit
         varying = [place for place, part in enumerate(found.parts) if len(part.numbers) == 1]
         if not varying:
             return
+    most = min(MOST_PART_OPTIONS, int(MOST_COMBINATIONS ** (1 / max(1, len(found.parts) - 1))) or 1)
     main = max(varying, key=lambda place: max(found.parts[place].numbers))
     for match in _whole_matches(index, found.parts[main], None):
         options: list[list[BitMatch | None]] = []
@@ -95,7 +101,7 @@ def explain_template(index: BitIndex, found: TextTemplate) -> Iterator[tuple[Bit
             if place == main:
                 options.append([match])
                 continue
-            ways: list[BitMatch | None] = list(islice(_whole_matches(index, part, match.series), MOST_PART_OPTIONS))
+            ways: list[BitMatch | None] = list(islice(_whole_matches(index, part, match.series), most))
             if place not in varying:
                 ways.append(None)
             options.append(ways)

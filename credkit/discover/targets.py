@@ -82,10 +82,14 @@ def hypotheses(
         for matches in explain_template(index, found):
             held = [match for match in matches if match]
             agreement, cost = _agreement(held), _cost(held)
-            constants = found.constant_bits + sum(
-                (part.width or 1) * log2(part.base)
-                for part, match in zip(found.parts, matches, strict=True)
-                if not match
+            constants = (
+                found.constant_bits
+                + _source_constants(held)
+                + sum(
+                    (part.width or 1) * log2(part.base)
+                    for part, match in zip(found.parts, matches, strict=True)
+                    if not match
+                )
             )
             if agreement - cost - found.cost < least:
                 continue
@@ -108,7 +112,7 @@ def _explained(
         total = cost + _cost(matches) + PIECE_COST * (len(pieces) - 1)
         if agreement - total < least:
             continue
-        constants = sum(
+        constants = _source_constants(matches) + sum(
             piece.width if piece.value else ZEROS_COST for piece in pieces if isinstance(piece, ConstantBits)
         )
         if written := write_bits(pieces, name, length) or write_words(pieces, name, length, fields):
@@ -124,6 +128,12 @@ def _agreement(matches: Sequence[BitMatch]) -> float:
 
 def _cost(matches: Sequence[BitMatch]) -> float:
     return matches[0].series.cost + sum(match.cost for match in matches)
+
+
+def _source_constants(matches: Sequence[BitMatch]) -> float:
+    """Bits of digits that the source chain demands of every card."""
+    template = matches[0].series.template
+    return template.constant_bits if template else 0.0
 
 
 def _frame(series: WordSeries) -> str:

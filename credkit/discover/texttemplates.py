@@ -20,6 +20,8 @@ PADDED_COST = 2.0  # what it costs to suppose that a number is filled up with ze
 SPLIT_COST = 3.0  # what it costs to suppose that a text is two numbers without a separator
 MOST_TEXT_CHARACTERS = 256  # of a text that is looked at
 MOST_DIGITS = 20  # of one number
+HEX_LETTER_SHARE = log2(16 / 10)  # bits by which a digit of 0 to 9 speaks against hexadecimal
+MOST_HEX_COST = 6.0
 LONGEST_TRIPLE = 16  # digits that are divided into three numbers
 
 
@@ -34,6 +36,15 @@ def common_prefix(texts: Sequence[str]) -> str:
         (place for place, (one, other) in enumerate(zip(least, most, strict=False)) if one != other), len(least)
     )
     return least[:same]
+
+
+def hexadecimal_cost(digits: str) -> float:
+    """How much ``digits`` speak against hexadecimal, in bits: numbers of that base seldom have no letter.
+
+    >>> hexadecimal_cost("00FF"), round(hexadecimal_cost("1234"), 1)
+    (0.0, 2.7)
+    """
+    return min(MOST_HEX_COST, HEX_LETTER_SHARE * len(digits)) if digits.isdigit() else 0.0
 
 
 class TextPart(NamedTuple):
@@ -127,7 +138,7 @@ def _all_templates(texts: Sequence[str]) -> Iterator[TextTemplate]:
 def _hexadecimal_templates(texts: Sequence[str]) -> Iterator[TextTemplate]:
     """One hexadecimal number: without zeros before it, or behind digits that are the same in all texts."""
     joined, lengths = "".join(texts), set(map(len, texts))
-    if not re.fullmatch("[0-9A-F]+|[0-9a-f]+", joined):
+    if not joined.strip("01") or not re.fullmatch("[0-9A-F]+|[0-9a-f]+", joined):
         return
     kind = "x" if re.search("[a-f]", joined) else "X"
     if len(lengths) > 1:
@@ -135,8 +146,9 @@ def _hexadecimal_templates(texts: Sequence[str]) -> Iterator[TextTemplate]:
             yield TextTemplate((part,), ("", ""), 2.0)
         return
     for cut in range(min(len(common_prefix(texts)), min(lengths) - 1) + 1):
-        if part := _part([text[cut:] for text in texts], kind):
-            yield TextTemplate((part,), (texts[0][:cut], ""), 4.0, 4.0 * cut)
+        bare = [text[cut:] for text in texts]
+        if part := _part(bare, kind):
+            yield TextTemplate((part,), (texts[0][:cut], ""), 4.0 + hexadecimal_cost("".join(bare)), 4.0 * cut)
 
 
 def _divisions(literals: Sequence[str], columns: Sequence[Sequence[str]]) -> Iterator[TextTemplate]:

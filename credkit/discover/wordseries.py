@@ -16,7 +16,6 @@ import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cache
-from math import log2
 from typing import NamedTuple
 
 from credkit.catalogue.registry import chain
@@ -24,7 +23,13 @@ from credkit.core.codec import AnyCodec
 from credkit.core.errors import CredkitError
 from credkit.core.forms import Word
 from credkit.core.grammar import format_step
-from credkit.discover.texttemplates import MOST_TEXT_CHARACTERS, TextTemplate, common_prefix, text_templates
+from credkit.discover.texttemplates import (
+    MOST_TEXT_CHARACTERS,
+    TextTemplate,
+    common_prefix,
+    hexadecimal_cost,
+    text_templates,
+)
 from credkit.explain.candidates import ORDER_COSTS, usual_codecs
 from credkit.tables.layout import Layout, Parity
 from credkit.tables.notation import digits_for
@@ -42,8 +47,6 @@ NUMBER_BITS = (16, 24, 26, 32, 34, 35, 37, 40, 48, 56, 64, 80)  # bits that a de
 SIGNED_BITS = 32
 MOST_NUMBER_SIZES = 4  # sizes that are tried of a decimal number
 FEWEST_BINARY_DIGITS = 8
-HEX_LETTER_SHARE = log2(16 / 10)  # bits by which a digit of 0 to 9 speaks against hexadecimal
-MOST_HEX_COST = 10.0
 FRAME_COST, FEWEST_PARITIES = 3.0, 2
 BYTE_COUNT_COST = 4.0
 CHECK_DIGIT_COST, FEWEST_CHECKED_DIGITS = 5.0, 4
@@ -211,8 +214,8 @@ def _notations(texts: Sequence[str]) -> Iterator[tuple[str, float]]:
         yield from _decimals(texts, 6.0 if is_binary else 1.0)
     if re.fullmatch("-?[0-9]+", texts[0]) and any(text.startswith("-") for text in texts):
         yield f"signed-decimal:{SIGNED_BITS}", 1.0
-    if same and re.fullmatch("[0-9A-Fa-f]+", joined):
-        yield f"hex:{size}{small}", min(MOST_HEX_COST, HEX_LETTER_SHARE * len(joined)) if joined.isdigit() else 0.0
+    if same and not is_binary and re.fullmatch("[0-9A-Fa-f]+", joined):
+        yield f"hex:{size}{small}", hexadecimal_cost(joined)
     for sign, style in HEX_STYLES.items():
         if same and sign in texts[0] and re.fullmatch(f"(?:[0-9A-Fa-f]{{2}}{re.escape(sign)})+..", texts[0]):
             yield f"hex:{2 * len(texts[0].split(sign))},{style}{small}", 0.0
@@ -227,6 +230,8 @@ def _decimals(texts: Sequence[str], cost: float) -> Iterator[tuple[str, float]]:
     """Decimal numbers of the smallest sizes that hold all of ``texts``."""
     largest, size = max(map(int, texts)).bit_length(), max(map(len, texts))
     fitting = [bits for bits in NUMBER_BITS if bits >= largest]
+    if any(text[0] == "0" for text in texts):  # zeros show how many digits the number has room in
+        fitting.sort(key=lambda bits: digits_for(bits) != size)
     for place, bits in enumerate(fitting[:MOST_NUMBER_SIZES]):
         padded = f",{size}" if size > digits_for(bits) else ""  # zeros before it that no number of so many bits needs
         yield f"decimal:{bits}{padded}", cost + place

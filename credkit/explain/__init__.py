@@ -1,1 +1,1 @@
-"""Explaining: why a value fails, what it may be, how two are related, and drawings."""
+"""Explaining: why a value fails, what it may be, and drawings."""

@@ -10,15 +10,15 @@ from typing import Any
 import click
 
 from credkit.cli import options
+from credkit.cli.discover.candidates import MOST_SHOWN, format_evidence, show_candidates, to_record
 from credkit.cli.discover.pairfile import PairFile, read_pair_file
 from credkit.cli.output import Console
 from credkit.core.sentences import format_count
 from credkit.discover import chain as search
-from credkit.discover.chainvalues import ChainCandidate, ChainDiscovery
+from credkit.discover.chainvalues import ChainDiscovery
 from credkit.explain.cautions import COPIES
 from credkit.explain.diagnosis import SHORTENED_ADVICE, is_spreadsheet_shortened
 
-MOST_SHOWN = 5  # candidates on a screen, unless --all is given
 MOST_MISTYPED = 10
 SURE_SHARE = 0.995
 FEW_PAIRS = 3
@@ -84,26 +84,13 @@ def _show(door: Console, found: ChainDiscovery, read: PairFile, *, everything: b
     first, count = found.candidates[0], len(found.candidates)
     fitting = format_count(found.pairs - len({(pair.first, pair.second) for pair in found.mistyped}), "pair")
     if count == 1:
-        door.say(f"One behaviour fits {fitting}, with {_bits(first)} of evidence beyond chance.")
+        door.say(f"One behaviour fits {fitting}, with {format_evidence(first)} of evidence beyond chance.")
     else:
         sure = "the first is by far the likeliest" if first.share > SURE_SHARE else (
             f"none is certain; the first has {first.share:.0%}, if one of them is right"
         )  # fmt: skip
         door.say(f"{count} behaviours fit {fitting}: {sure}.")
-    for number, each in enumerate(found.candidates if everything else found.candidates[:MOST_SHOWN], 1):
-        door.say()
-        share = f", {_share(each.share)}" if count > 1 else ""
-        door.say(f"{number}. {_bits(each)} of evidence{share}")
-        door.say(f"   from  {each.source}", indent="         ")
-        door.say(f"   to    {each.target}", indent="         ")
-        if everything:
-            for texts in each.chains[1:]:
-                door.say(f"   same  {texts.source} to {texts.target}", indent="         ")
-        elif len(each.chains) > 1 and number == 1:
-            door.say(f"   {format_count(len(each.chains) - 1, 'longer way')} to write the same (--all)")
-    if not everything and count > MOST_SHOWN:
-        door.say()
-        door.say(f"{count - MOST_SHOWN} more are less likely (--all).")
+    show_candidates(door, found.candidates, everything=everything)
     if found.mistyped:
         door.say()
         door.say("Pairs that do not fit, left out of all of the above (mistyped, or of two cards):")
@@ -155,26 +142,11 @@ def _show_nothing(
     door.say("Check that both texts of a row are of one card; then present more cards, as unlike each other as can be.")
 
 
-def _bits(each: ChainCandidate) -> str:
-    return f"{each.evidence:.0f} bits"
-
-
-def _share(share: float) -> str:
-    """A share in percent; never a bare 0 or 100."""
-    return "under 1 %" if share < 0.01 else "over 99 %" if share > 0.99 else f"{share * 100:.0f} %"
-
-
 def _record(found: ChainDiscovery, read: PairFile) -> dict[str, Any]:
     """The result for ``--json``."""
     return {
         "pairs": found.pairs, "complete": found.is_complete,
-        "candidates": [
-            {
-                "source": each.source, "target": each.target, "chains": [list(texts) for texts in each.chains],
-                "evidence": each.evidence, "agreement": each.agreement, "cost": each.cost, "share": each.share,
-            }
-            for each in found.candidates
-        ],
+        "candidates": [to_record(each) for each in found.candidates],
         "mistyped": [
             {"line": read.lines[pair.place], "first": pair.first, "second": pair.second, "expected": pair.expected}
             for pair in found.mistyped
