@@ -39,7 +39,7 @@ def relate(one: str, other: str) -> tuple[ChainCandidate, ...]:
     >>> best = relate("04112233445566", "0860116326")[0]
     >>> convert("04112233445566", source=best.source, target=best.target)
     '0860116326'
-    >>> relate("8106606", "02F764DD")[0].is_backward  # the frame has parity bits that the number lacks
+    >>> relate("45678", "123,45678")[0].is_backward  # the first text lacks the facility code
     True
     """
     for text in (one, other):
