@@ -12,6 +12,7 @@ import pickle
 from collections.abc import Callable
 from pathlib import Path
 from random import Random
+from xml.etree import ElementTree
 
 import pytest
 from bitstring import Bits
@@ -394,8 +395,20 @@ def test_a_file_of_no_pairs_is_refused(tmp_path: Path, text: str, options: tuple
     assert ACCOUNT not in result.output
 
 
+def test_both_texts_of_a_card_are_drawn() -> None:
+    pairs = drawn("a frame, and its two numbers", 3)
+    found = discover.chain(pairs)
+    assert found.example == pairs[0]
+    drawing = ElementTree.fromstring(str(found._repr_svg_()))
+    shown = "".join(drawing.itertext())
+    assert all(text in shown for text in pairs[0])
+    assert "parity" in str(drawing.get("aria-label"))
+    assert discover.chain([("1234567", "7654321")])._repr_svg_() is None
+
+
 def test_account_numbers_are_masked(tmp_path: Path) -> None:
     rows = [(ACCOUNT, f"{int(ACCOUNT):014X}"), *((str(n), f"{n:014X}") for n in (4 * 10**15 + 7, 5 * 10**15 + 99))]
     path = file_of(tmp_path, rows, "gate;print")
     for options in ((), ("--all",), ("--json",)):
         assert ACCOUNT not in run("discover", "chain", path, *options).output
+    assert discover.chain(rows)._repr_svg_() is None

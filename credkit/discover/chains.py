@@ -227,5 +227,10 @@ def _build_discovery(
         if (one, other) in {pairs[spot] for spot in wrong}
     ]
     return ChainDiscovery(
-        pairs=len(pairs), candidates=candidates, mistyped=tuple(mistyped), next_card=next_card, is_complete=is_complete
+        pairs=len(pairs),
+        candidates=candidates,
+        mistyped=tuple(mistyped),
+        next_card=next_card,
+        is_complete=is_complete,
+        example=next(pair for place, pair in enumerate(pairs) if place not in wrong),
     )

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from credkit.core.hooks import redact_text
+from credkit.catalogue.registry import chain as build_chain
+from credkit.core.hooks import draw, redact_text
 from credkit.core.sentences import brief, format_count
 from credkit.discover.chaintexts import ChainTexts
 
@@ -72,7 +73,8 @@ class SeparatingCard:
 class ChainDiscovery:
     """What connects the texts of two readers: the ``candidates``, the best founded first; none if nothing does.
 
-    ``pairs`` is how many different pairs there were. ``is_complete`` says that the search ended before its time did.
+    ``pairs`` is how many different pairs there were, and ``example`` the first that the candidates fit.
+    ``is_complete`` says that the search ended before its time did.
     """
 
     pairs: int
@@ -80,6 +82,7 @@ class ChainDiscovery:
     mistyped: tuple[MistypedPair, ...] = ()
     next_card: SeparatingCard | None = None
     is_complete: bool = True
+    example: tuple[str, str] | None = None
 
     @property
     def chain(self) -> ChainTexts | None:
@@ -95,6 +98,13 @@ class ChainDiscovery:
     def is_certain(self) -> bool:
         """Whether there is one candidate only: all chains that fit answer the same."""
         return len(self.candidates) == 1
+
+    def _repr_svg_(self) -> str | None:
+        """How the best candidate reads both texts of the example, for notebooks; None for an account number."""
+        if self.example is None:
+            return None
+        best, (first, second) = self.candidates[0], self.example
+        return draw(((build_chain(best.source), first), (build_chain(best.target), second)))
 
     def __repr__(self) -> str:
         if not self.candidates:

@@ -8,22 +8,25 @@ True
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import replace
 from functools import partial
 
+from credkit.core.codec import AnyCodec
 from credkit.core.reading import AnyReading, Reading
-from credkit.explain.drawing import Picture, pictures_of
+from credkit.explain.drawing import Picture, pictures, pictures_of
 from credkit.explain.svg import layout_svg, svg
-from credkit.privacy.accounts import hide_all_but_account_ends
+from credkit.privacy.accounts import hide_all_but_account_ends, mask_accounts
 from credkit.privacy.payment import payment_in_reading
 from credkit.tables.layout import Layout
 
 
 def draw_value(value: object) -> str | None:
-    """A reading or a layout as SVG; None for anything else, and for a reading that keeps no steps."""
+    """A reading, a layout, or texts of one card with the chains that read them as SVG; None for anything else."""
     if isinstance(value, Reading):
         return draw_reading(value)
+    if isinstance(value, tuple):
+        return _draw_texts(value)
     return layout_svg(value) if isinstance(value, Layout) else None
 
 
@@ -34,6 +37,22 @@ def draw_reading(reading: AnyReading) -> str | None:
         return None
     secret = payment_in_reading(reading)
     return svg([mask_picture(each, secret=secret.has_account, only=secret.track_numbers) for each in drawn])
+
+
+def _draw_texts(rows: Sequence[tuple[AnyCodec, str]]) -> str | None:
+    """How each text of a card is read; None where one has an account number, which the others may give away."""
+    readings = [codec.inspect(text) for codec, text in rows]
+    if any(mask_accounts(text) != text for _, text in rows) or any(
+        payment_in_reading(reading).has_account for reading in readings
+    ):
+        return None
+    return svg(
+        [
+            picture
+            for (codec, text), reading in zip(rows, readings, strict=True)
+            for picture in pictures(codec, text, reading)
+        ]
+    )
 
 
 def mask_picture(picture: Picture, *, secret: bool = False, only: Collection[str] = ()) -> Picture:
