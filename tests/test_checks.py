@@ -15,18 +15,22 @@ from hypothesis import given
 from hypothesis import strategies as st
 from stdnum import ean
 from stdnum import luhn as other_luhn
-from stdnum.iso7064 import mod_11_10, mod_37_36
+from stdnum.iso7064 import mod_11_2, mod_11_10, mod_37_2, mod_37_36, mod_97_10
 
 from credkit import DecodeError, DefinitionError, EncodeError, chain, layout_entries
 from credkit.core.checks import (
     ALPHANUMERICS,
+    CAPITALS,
     DIGITS,
     crc_rows,
     hybrid_check_character,
     luhn_check_digit,
+    mod_97_check_digits,
     parity,
+    pure_check_character,
     weighted_check_digit,
 )
+from credkit.tables.checkcharacters import UNWEIGHTED_RULES
 from tests.sentences import refusal
 
 
@@ -193,6 +197,40 @@ def test_check_characters_are_those_of_another_library(number: str) -> None:
 @given(st.text(ALPHANUMERICS, max_size=30))
 def test_check_letters_are_those_of_another_library(text: str) -> None:
     assert hybrid_check_character(text, ALPHANUMERICS) == mod_37_36.calc_check_digit(text)
+
+
+@given(NUMBERS)
+def test_pure_systems_of_digits_are_those_of_another_library(number: str) -> None:
+    assert pure_check_character(number, f"{DIGITS}X") == mod_11_2.calc_check_digit(number)
+    assert mod_97_check_digits(number) == mod_97_10.calc_check_digits(number)
+
+
+@given(st.text(ALPHANUMERICS, max_size=30))
+def test_pure_systems_of_letters_are_those_of_another_library(text: str) -> None:
+    assert pure_check_character(text, f"{ALPHANUMERICS}*") == mod_37_2.calc_check_digit(text)
+
+
+@given(st.text(CAPITALS, max_size=30))
+def test_the_hybrid_system_of_letters_is_that_of_another_library(text: str) -> None:
+    """The library takes an alphabet for the hybrid system: mod 27,26 is that of 26 letters."""
+    assert hybrid_check_character(text, CAPITALS) == mod_37_36.calc_check_digit(text, CAPITALS)
+
+
+@pytest.mark.parametrize("rule", UNWEIGHTED_RULES)
+def test_a_check_finds_every_wrong_character(rule: str) -> None:
+    """ISO/IEC 7064 and ISO/IEC 7812-1: each system finds every single wrong character, in the check as well."""
+    character = UNWEIGHTED_RULES[rule]
+    codec = chain(f"check-digit:{rule}")
+    random = Random(rule)
+    for size in (1, 2, 7, 12):
+        text = "".join(random.choices(character.letters, k=size))
+        whole = str(codec.encode(text))
+        assert len(whole) == size + character.size
+        assert codec.decode(whole) == text
+        for place, right in enumerate(whole):
+            for wrong in character.letters if place < size else character.check_letters:
+                if wrong != right:
+                    assert not codec.inspect(whole[:place] + wrong + whole[place + 1 :]).ok
 
 
 @given(NUMBERS, st.lists(st.integers(1, 9), min_size=1, max_size=5))

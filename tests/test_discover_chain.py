@@ -48,6 +48,11 @@ def luhn(digits: str) -> int:
     return -sum(sum(map(int, str(number))) for number in doubled) % 10
 
 
+def mod_11_2(number: int) -> int:
+    """The check of ISO/IEC 7064, mod 11,2: with weights that double from the check on, the sum leaves 1."""
+    return (1 - sum(int(digit) << place for place, digit in enumerate(reversed(f"{number:08d}0")))) % 11
+
+
 def bytes_of(value: int, size: int) -> bytes:
     return value.to_bytes(size, "big")
 
@@ -92,6 +97,12 @@ TRUE: dict[str, Callable[[Random], Pair]] = {
     )(random.randrange(4096), random.randrange(1 << 19, 1 << 20)),
     "a check digit behind the number": lambda random: (
         lambda number: (f"{number:06X}", f"{number:08d}{luhn(f'{number:08d}')}")
+    )(random.getrandbits(24)),
+    "two check digits behind the number": lambda random: (
+        lambda number: (f"{number:06X}", f"{number:08d}{98 - number * 100 % 97:02d}")  # ISO/IEC 7064, mod 97,10
+    )(random.getrandbits(24)),
+    "a check digit that may be an X": lambda random: (
+        lambda number: (f"{number:08d}{'0123456789X'[mod_11_2(number)]}", f"{number:06X}")
     )(random.getrandbits(24)),
     "a number typed under a French layout": lambda random: (
         lambda number: (f"{number:08d}".translate(FRENCH), f"{number:06X}")

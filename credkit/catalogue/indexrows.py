@@ -12,7 +12,7 @@ ROWS: tuple[tuple[str, str, str, str, str, str, tuple[str, ...], str], ...] = (
     ("tracktexts", "", "track", "N[,7-bit]", "text", "text", (),
      "one track of those that a keyboard-emulating reader types"),
     ("checkdigits", "", "check-digit", "RULE[,WEIGHT,…]", "text", "text", (),
-     "a check character at the end of a printed number"),
+     "check characters at the end of a printed number"),
     ("notations", "", "hex", "[N][,STYLE]", "text", "bits", (),
      "hexadecimal digits"),
     ("notations", "", "decimal", "B[,D]", "text", "bits", (),

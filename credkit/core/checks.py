@@ -11,6 +11,7 @@ from collections.abc import Sequence
 
 DIGITS = "0123456789"
 ALPHANUMERICS = "0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZ"
+CAPITALS = ALPHANUMERICS[10:]
 _ORDINALS = bytes((code - 48) % 256 for code in range(256))
 _DOUBLED = bytes(2 * d - 9 * (d > 4) if d < 10 else 0 for d in range(256))
 
@@ -95,6 +96,17 @@ def pure_check_character(text: str, letters: str) -> str:
     for char in text:
         total = (total + letters.index(char)) * 2 % len(letters)
     return letters[(1 - total) % len(letters)]
+
+
+def mod_97_check_digits(digits: str) -> str:
+    """The two check digits behind ``digits``, of the pure system modulus 97, radix 10 of ISO/IEC 7064.
+
+    The number and its check digits leave 1 when divided by 97. The example is that of the standard.
+
+    >>> mod_97_check_digits("794")
+    '44'
+    """
+    return f"{98 - int(digits + '00') % 97:02d}"
 
 
 def weighted_check_digit(digits: str, weights: Sequence[int]) -> str:

@@ -14,20 +14,12 @@ Source: ISO/IEC 7812-1, ISO/IEC 7064; weighted sums are common practice, no sour
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from functools import partial
 from itertools import pairwise
 from math import log2
 from random import Random
 
-from credkit.core.checks import (
-    ALPHANUMERICS,
-    DIGITS,
-    hybrid_check_character,
-    luhn_check_digit,
-    pure_check_character,
-)
 from credkit.core.errors import DefinitionError
 from credkit.core.frozen import FieldsOnly
 from credkit.core.grammar import format_step
@@ -35,7 +27,7 @@ from credkit.core.sentences import format_count, redacted_repr
 from credkit.discover.checkrecords import MIN_EVIDENCE_BITS
 from credkit.discover.evidence import log2_choose
 from credkit.discover.framesamples import DAMAGED_SHARE, MIN_DAMAGED_SAMPLE
-from credkit.tables.checkcharacters import RULES
+from credkit.tables.checkcharacters import RULES, UNWEIGHTED_RULES, CheckCharacter
 
 _SEPARATORS = str.maketrans("", "", " -./")
 _COUNTED_NUMBERS = 1000  # numbers at most that count as evidence
@@ -45,47 +37,8 @@ _SPARE_EQUATIONS = 4  # of a subset, more than it has unknown weights
 _TRIED = log2(16)  # rules and moduli
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _NamedRule:
-    """A rule that a standard names: from which ``letters`` to a check of ``size`` characters of ``check_letters``."""
-
-    letters: str
-    check_letters: str
-    compute: Callable[[str], str]
-    modulus: int
-    size: int = 1
-    of_value: bool = False
-
-
-def _mod_97_check_digits(text: str) -> str:
-    return f"{98 - int(text + '00') % 97:02d}"
-
-
-_CAPITALS = ALPHANUMERICS[10:]
-_NAMED_RULES = {
-    "luhn": _NamedRule(letters=DIGITS, check_letters=DIGITS, compute=luhn_check_digit, modulus=10),
-    "mod-11-2": _NamedRule(
-        letters=DIGITS, check_letters=DIGITS + "X", compute=partial(pure_check_character, letters=DIGITS + "X"),
-        modulus=11,
-    ),
-    "mod-37-2": _NamedRule(
-        letters=ALPHANUMERICS, check_letters=ALPHANUMERICS + "*",
-        compute=partial(pure_check_character, letters=ALPHANUMERICS + "*"), modulus=37,
-    ),
-    "mod-97-10": _NamedRule(
-        letters=DIGITS, check_letters=DIGITS, compute=_mod_97_check_digits, modulus=97, size=2, of_value=True
-    ),
-    "mod-11-10": _NamedRule(letters=DIGITS, check_letters=DIGITS, compute=hybrid_check_character, modulus=10),
-    "mod-27-26": _NamedRule(
-        letters=_CAPITALS, check_letters=_CAPITALS, compute=partial(hybrid_check_character, letters=_CAPITALS),
-        modulus=26,
-    ),
-    "mod-37-36": _NamedRule(
-        letters=ALPHANUMERICS, check_letters=ALPHANUMERICS,
-        compute=partial(hybrid_check_character, letters=ALPHANUMERICS), modulus=36,
-    ),
-}  # fmt: skip
 _LINEAR_RULES = {11: "mod-11-2", 97: "mod-97-10"}  # named rules that are weighted sums, by their modulus
+_RULES_OF_VALUE = ("mod-97-10",)  # that look at the number's value
 _WEIGHTED = {10: (2, 5), 11: (11,), 97: (97,)}  # moduli that are solved for, and their prime factors
 
 
@@ -121,8 +74,8 @@ class CheckDigitRule(FieldsOnly):
         (False, True)
         """
         text = _clean(number)
-        if self.rule in _NAMED_RULES:
-            return not _keeps(_NAMED_RULES[self.rule], text)
+        if self.rule in UNWEIGHTED_RULES:
+            return not _keeps(UNWEIGHTED_RULES[self.rule], text)
         row = _digits(text, self.size, self.modulus)
         if row is None or len(row[0]) > len(self.weights):
             return True
@@ -175,6 +128,7 @@ def check_digits(numbers: Sequence[str]) -> tuple[CheckDigitRule, ...]:
 
     Badges of Brackwater Terminal:
 
+    >>> from credkit.core.checks import luhn_check_digit
     >>> numbers = [f"{n}{luhn_check_digit(str(n))}" for n in (10417, 22903, 35521, 47116, 58874, 61290, 73345, 80068)]
     >>> check_digits(numbers)[0].describe()
     'luhn: the last character of 8 numbers, 19 bits of evidence'
@@ -225,15 +179,15 @@ def _is_enough(kept: int, count: int) -> bool:
 # ── named rules ─────────────────────────────────────────────────────────────────────────────────
 
 
-def _keeps(rule: _NamedRule, text: str) -> bool:
+def _keeps(rule: CheckCharacter, text: str) -> bool:
     body, check = text[: -rule.size], text[-rule.size :]
     return bool(body) and not set(body) - set(rule.letters) and rule.compute(body) == check
 
 
 def _named(texts: list[str], *, counts_up: bool) -> Iterator[CheckDigitRule]:
     """Each named rule that the numbers keep, whatever that is worth."""
-    for name, rule in _NAMED_RULES.items():
-        if rule.of_value and counts_up:
+    for name, rule in UNWEIGHTED_RULES.items():
+        if name in _RULES_OF_VALUE and counts_up:
             continue
         good = [text for text in texts if _keeps(rule, text)]
         if len(good) < 2 or not _is_enough(len(good), len(texts)):

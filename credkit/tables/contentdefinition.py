@@ -34,7 +34,7 @@ from typing import Any
 from credkit.core.frozen import FrozenMapping
 from credkit.core.reading import Field
 from credkit.core.sentences import nearest, redacted_repr
-from credkit.tables.checkcharacters import RULES
+from credkit.tables.checkcharacters import CONTENT_RULES
 from credkit.tables.content import Content, ContentRemark, Meaning
 from credkit.tables.definition import LEVELS
 from credkit.tables.itemdefinition import MOST_LETTERS, ItemDefinition
@@ -94,8 +94,8 @@ class _Definition(ItemDefinition):
         found: list[ContentCheck] = []
         such = "a table such as { luhn = 'account' }"
         for row in self.table.rows("checks", None, each="check", words="a list", such=such, default=[]):
-            row.known((*([rule for rule in RULES if row.has(rule)] or RULES), "weights"))
-            rule, what = row.exactly_one(*RULES), row.path
+            row.known((*([rule for rule in CONTENT_RULES if row.has(rule)] or CONTENT_RULES), "weights"))
+            rule, what = row.exactly_one(*CONTENT_RULES), row.path
             character = self.character(row, rule)
             field = row.named(rule, "field", self.fields())
             if isinstance(field.row, Field):

@@ -15,7 +15,7 @@ from credkit.core.errors import DefinitionError
 from credkit.core.reading import Field, TextField
 from credkit.core.sentences import nearest, redacted_repr
 from credkit.tables.characters import SETS_BY_NAME, SETS_BY_TRACK, CharacterSet
-from credkit.tables.checkcharacters import CheckCharacter, build_check_character
+from credkit.tables.checkcharacters import CONTENT_RULES, CheckCharacter, build_check_character
 from credkit.tables.items import (
     AppendedCheck,
     CheckItem,
@@ -230,7 +230,7 @@ class ItemDefinition:
     def character(self, row: SchemaTable, rule: object) -> CheckCharacter:
         """The check character that ``rule`` and the row's weights name."""
         weights = row.items("weights", "a list such as [3, 1]", [])
-        return build_check_character(f"{row.source}: {row.path}", rule, weights)
+        return build_check_character(f"{row.source}: {row.path}", rule, weights, CONTENT_RULES)
 
     def over(self, row: SchemaTable, character: CheckCharacter) -> tuple[tuple[int, FieldItem], ...]:
         """The fields before it that a check character is computed from."""
