@@ -622,7 +622,10 @@ def test_the_plain_definition_is_right() -> None:
         ([{"field": "a", "text": "1-8", "pad": " ", "width": 7}], "item 1, a: width is 7, outside 8 to 65535"),
         ([{"field": "a", "text": "1-8", "pad": " ", "align": "mid"}], "a: align must be one of left, right, not 'mid'"),
         # check characters
-        ([NUMBER, {"check": "lun"}], "'lun' is not one of luhn, mod-11-10, mod-27-26, mod-37-36, mod-10; did you mean luhn?"),
+        (
+            [NUMBER, {"check": "lun"}],
+            "'lun' is not one of luhn, mod-11-10, mod-27-26, mod-37-36, mod-10; did you mean luhn?",
+        ),
         ([NUMBER, {"check": ["luhn"]}], "item 2: ['luhn'] is not one of luhn"),
         ([NUMBER, {"check": "luhn", "weights": [3]}], "item 2: luhn has no weights"),
         ([NUMBER, {"check": "mod-10"}], "item 2: mod-10 needs weights such as 3, 1"),

@@ -17,7 +17,7 @@ or "0-20"), ``of`` the letters of a class such as "0-9A-Z" (every letter of the 
 separator unless said). ``absent`` is what stands for an empty text, ``short`` ends a value that is
 not of full length, ``pad`` fills it up to ``width`` (``align = "right"``: on its left).
 
-A check is luhn, mod-11-10, mod-37-36 or mod-10 (with ``weights``, the last digit's first), ``over``
+A check is luhn, mod-11-10, mod-27-26, mod-37-36 or mod-10 (with ``weights``, the last digit's first), ``over``
 fields as they stand in the text, what they are filled up with included, or over every letter and
 digit before it. ``checks = [{ luhn = "account" }]``: the last character of a field is its own check
 character. ``remarks`` are those of layouts; ``meanings.service = [{ at = 0, values = { "1" = "…" } }]``
